@@ -1,0 +1,44 @@
+"""Work out, before anyone solders, what a part swap will do to a vintage tube amp.
+
+The names below load their room when first used, so that ``import tubekit`` stays light
+(no numpy, no drawing). This file is read by Pythons too old to run tubekit: they get a
+sentence from ``__main__``, not a syntax error.
+"""
+
+import importlib
+import typing
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "tubekit.amp": ("Amp", "AmpReport", "analyse", "load_amp"),
+    "tubekit.analyses": ("frequency_response", "load_line", "mains_steady_state", "operating_point"),
+    "tubekit.decisions": ("SwapReport", "swap"),
+    "tubekit.devices.catalogue": ("tube", "tube_types"),
+}
+_ROOMS = ("errors", "panels", "plots", "units")
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+
+__all__ = [  # noqa: PLE0604 - made from the table above, so that there is one list
+    *sorted(_HOME_OF),
+    *_ROOMS,
+]
+
+if typing.TYPE_CHECKING:
+    from tubekit import errors as errors
+
+
+def __getattr__(name: str) -> typing.Any:
+    """Load the room that holds `name` and keep what it gave."""
+    if name in _ROOMS:
+        return importlib.import_module("tubekit." + name)
+    if name not in _HOME_OF:
+        raise AttributeError("module 'tubekit' has no attribute {!r}".format(name))
+    value = getattr(importlib.import_module(_HOME_OF[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> "typing.List[str]":
+    """What a user can ask for, loaded or not."""
+    return sorted(set(globals()) | set(__all__))
