@@ -1,0 +1,68 @@
+"""``python3 -m tubekit ...``: sets the checkout up where that is needed, then does what was asked.
+
+This file runs on Pythons too old for the rest, so that they get a sentence instead of a traceback.
+"""
+
+import os
+import sys
+import typing
+
+OLDEST = (3, 11)
+SETUP_FAILED = 75  # 'try again', the number that sysexits.h gives a temporary failure
+INTERRUPTED = 130  # 128 + SIGINT, as shells count
+PIPE_CLOSED = 141  # 128 + SIGPIPE
+
+
+def too_old(version: "typing.Tuple[int, ...]", executable: str) -> str:
+    """What to tell the owner of an old Python; '' when it is new enough.
+
+    Examples
+    --------
+    >>> too_old((3, 11, 0), "python3")
+    ''
+    >>> too_old((3, 9, 2), "python3")[:54]
+    'tubekit needs Python 3.11 or newer, and python3 is 3.9'
+    """
+    if version[:2] >= OLDEST:
+        return ""
+    return (
+        "tubekit needs Python {}.{} or newer, and {} is {}.{}: run the same command with a newer one, "
+        "for example python3.12 -m tubekit."
+    ).format(OLDEST[0], OLDEST[1], executable, version[0], version[1])
+
+
+def run(arguments: "typing.Optional[typing.Sequence[str]]" = None) -> int:
+    """Exit code of the command given in `arguments` (those of this process if None)."""
+    words = too_old(tuple(sys.version_info[:3]), sys.executable or "python3")
+    if words:
+        sys.stderr.write(words + "\n")
+        return 1
+    try:
+        return _set_up_and_do(list(sys.argv[1:] if arguments is None else arguments))
+    except KeyboardInterrupt:
+        sys.stderr.write("\ntubekit: stopped.\n")
+        return INTERRUPTED
+    except BrokenPipeError:
+        # The reader (head, less) has gone; without this the interpreter complains once more at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return PIPE_CLOSED
+
+
+def _set_up_and_do(arguments: "typing.List[str]") -> int:
+    from tubekit.setup.bootstrap import ensure
+    from tubekit.setup.install import SetupError
+
+    try:
+        ensure(arguments)
+    except SetupError as error:
+        sys.stderr.write("tubekit: {}\n".format(error))
+        return SETUP_FAILED
+    from tubekit.cli import main
+
+    code = int(main(arguments) or 0)
+    sys.stdout.flush()
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(run())
