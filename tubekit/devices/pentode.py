@@ -27,19 +27,22 @@ class Pentode(ParameterLaw):
     ``u = s·ln(1 + exp((v_g + φ + v_s/μ_s + v_p/μ_p)/s))``; the grid takes its part out of it as in a
     triode. What is left is shared so that plate + screen is the whole of it:
 
-    ``i_s / i_p = r = A·u**a·(1 + v_p/v_0)**-b + (k·u**c/v_p)**m``
+    ``i_s / i_p = σ·S·((1 + v_p/v_s)/2)**-b + (k·u/v_p)**m``,  ``σ = 1/(1 + (D/d)**a)``,
+    ``d = μ_s·u/v_s``
 
-    The first term is the screen's share above the knee: it grows with the drive and falls slowly with
-    the plate voltage. The second is the knee itself, at a plate voltage ``k·u**c`` that moves with
-    the drive. Nothing is collected at or below 0 V of plate (all goes to the screen) or of screen.
+    The first term is the screen's share above the knee: it rises to S with the relative drive d and
+    falls slowly with the plate voltage. The second is the knee itself, at a plate voltage ``k·u``.
+    Both depend on ratios of voltages alone, as the paths of the electrons do (similitude in
+    electrostatics; the form is the project's own). Nothing is collected at or below 0 V of plate
+    (all goes to the screen) or of screen.
 
     Parameters
     ----------
     perveance : G [A/V^γ].
     mu_screen, mu_plate : amplification factors μ_s, μ_p of the control grid to screen and plate.
     exponent, offset, softness : γ, φ [V] and s [V] as in a triode.
-    share, share_drive : A and a; share_fall, share_volts : b and v_0 [V].
-    knee, knee_drive, knee_sharpness : k [V], c and m.
+    share, share_half, share_drive, share_fall : S, D, a and b.
+    knee, knee_sharpness : k and m.
     grid_perveance, grid_offset, grid_softness : as in a triode.
     gate : screen voltage at which half of the current flows [V].
 
@@ -52,13 +55,13 @@ class Pentode(ParameterLaw):
     >>> law = Pentode(perveance=9e-4, mu_screen=10, mu_plate=250)
     >>> current, slope = law.evaluate(np.array([250.0, 250.0, -12.5]))
     >>> (current * 1e3).round(2)  # mA
-    array([42.07,  2.56,  0.  ])
+    array([40.49,  4.14,  0.  ])
     """
 
     terminals = ("plate", "screen", "grid")
     emission_parameter = "perveance"
     positive = frozenset(
-        {"perveance", "mu_screen", "mu_plate", "exponent", "share_volts", "knee", "grid_softness"}
+        {"perveance", "mu_screen", "mu_plate", "exponent", "share_half", "knee", "grid_softness"}
     )
 
     perveance: Parameter
@@ -67,12 +70,11 @@ class Pentode(ParameterLaw):
     exponent: Parameter = 1.5
     offset: Parameter = 0.0
     softness: Parameter = 0.5
-    share: Parameter = 2e-3
-    share_drive: Parameter = 1.5
-    share_fall: Parameter = 0.3
-    share_volts: Parameter = 50.0
-    knee: Parameter = 1.0
-    knee_drive: Parameter = 1.0
+    share: Parameter = 0.15
+    share_half: Parameter = 0.45
+    share_drive: Parameter = 4.0
+    share_fall: Parameter = 0.5
+    knee: Parameter = 0.6
     knee_sharpness: Parameter = 2.0
     grid_perveance: Parameter = 1e-3
     grid_offset: Parameter = 0.0
@@ -90,7 +92,7 @@ class Pentode(ParameterLaw):
         dspace = rate * self.exponent * per_volt  # to a volt on the grid
         wanted, dwanted = three_halves(grid + self.grid_offset, self.grid_perveance, self.grid_softness)
         rest, taken, p, q = split_grid(space, wanted)
-        kept, by_drive, by_plate = self._plate_share(plate, drive, per_volt)
+        kept, by_drive, by_plate, by_screen = self._plate_share(plate, screen, drive, per_volt)
         opened, dopened = closing(screen, self.gate)
 
         taken_by_space = q * q * dspace
@@ -109,7 +111,11 @@ class Pentode(ParameterLaw):
             rest_by_space / self.mu_screen + dopened * rest,
             rest_by_space - opened * taken_by_grid,
         )
-        moved = (shifted / self.mu_plate + flowing * by_plate, shifted / self.mu_screen, shifted)
+        moved = (
+            shifted / self.mu_plate + flowing * by_plate,
+            shifted / self.mu_screen + flowing * by_screen,
+            shifted,
+        )
         for k in range(3):
             np.add(kept * total[k], moved[k], out=g[..., 0, k])
             np.subtract(total[k], g[..., 0, k], out=g[..., 1, k])
@@ -119,24 +125,23 @@ class Pentode(ParameterLaw):
         return i, g
 
     def _plate_share(
-        self, plate: FloatArray, drive: FloatArray, per_volt: FloatArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Plate's share of plate + screen, its slope to a volt of drive and to a volt of plate [1/V]."""
-        above = np.maximum(plate, 1e-12)
-        log_drive = np.log(drive + _TINY)
-        spread = self.share_volts + above
-        tail = np.exp(
-            np.log(np.asarray(self.share) + _TINY)
-            + self.share_drive * log_drive
-            - self.share_fall * np.log(spread / self.share_volts)
-        )
-        log_knee = np.log(self.knee) + self.knee_drive * log_drive - np.log(above)
-        bend = np.exp(np.minimum(self.knee_sharpness * log_knee, _LARGEST_LOG))
+        self, plate: FloatArray, screen: FloatArray, drive: FloatArray, per_volt: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Plate's share of plate + screen; its slopes to a volt of drive, plate and screen [1/V]."""
+        vp, vs = np.maximum(plate, 1e-12), np.maximum(screen, 1e-6)
+        both = vp + vs
+        log_drive, log_vs = np.log(drive + _TINY), np.log(vs)
+        short = self.share_drive * (np.log(self.share_half / np.asarray(self.mu_screen)) + log_vs - log_drive)
+        sigma = 1.0 / (1.0 + np.exp(np.minimum(short, _LARGEST_LOG)))
+        tail = np.exp(-self.share_fall * (np.log(0.5 * both) - log_vs))
+        tail *= self.share * sigma
+        bend = self.knee_sharpness * (np.log(self.knee) + log_drive - np.log(vp))
+        bend = np.exp(np.minimum(bend, _LARGEST_LOG))
         kept = 1.0 / (1.0 + tail + bend)
-        tail *= kept  # shares lost to the screen, each below one
+        tail *= kept * kept  # what a relative rise of either term takes from the plate's share
         bend *= kept
-        bend *= self.knee_sharpness
-        by_drive = (self.share_drive * tail + self.knee_drive * bend) * kept
-        by_drive *= -per_volt / (drive + _TINY)
-        by_plate = (self.share_fall * tail / spread + bend / above) * kept
-        return kept, by_drive, by_plate
+        bend *= kept * self.knee_sharpness
+        rise = tail * (self.share_drive * (1.0 - sigma))
+        by_drive = (rise + bend) * (-per_volt / (drive + _TINY))
+        fall = self.share_fall * tail / both
+        return kept, by_drive, fall + bend / vp, (rise - fall * vp) / vs
