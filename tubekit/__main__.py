@@ -39,8 +39,8 @@ def run(arguments: "typing.Optional[typing.Sequence[str]]" = None) -> int:
         return 1
     try:
         return _set_up_and_do(list(sys.argv[1:] if arguments is None else arguments))
-    except KeyboardInterrupt:
-        sys.stderr.write("\ntubekit: stopped.\n")
+    except KeyboardInterrupt as stop:
+        sys.stderr.write("\ntubekit: {}.\n".format(str(stop) or "stopped"))
         return INTERRUPTED
     except BrokenPipeError:
         # The reader (head, less) has gone; without this the interpreter complains once more at exit.

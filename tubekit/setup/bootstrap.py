@@ -61,8 +61,7 @@ def ensure(
             "the disk is not full, then run the same command again: what has arrived is kept"
         ) from error
     except KeyboardInterrupt:
-        say("set-up was stopped. The same command goes on from here")
-        raise
+        raise KeyboardInterrupt("set-up was stopped; the same command goes on from here") from None
     if _inside(checkout.venv):
         environ.pop(_MARK, None)
         return

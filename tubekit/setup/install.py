@@ -66,6 +66,8 @@ class Installer:
         """
         before = read_stamp(self.checkout)
         extras = sorted(set(need) | set(before.extras if before else ()))
+        if not self.checkout.venv.is_dir() or (before and before.root != str(self.checkout.root)):
+            clear(self.checkout.venv)  # an environment holds its own address and cannot be moved
         # From here to the end the environment is not to be trusted by any other run.
         self.checkout.stamp.unlink(missing_ok=True)
         if not (self.uv and self._with_uv(extras)):
@@ -85,14 +87,14 @@ class Installer:
         return False
 
     def _with_pip(self, extras: list[str]) -> None:
-        packages = self.checkout.packages
-        if not self._usable() or packages is None or not (packages / "pip").is_dir():
-            self._make_with_venv()
+        usable = self._usable()
         self._forget_half_installed()
+        if not usable or not any(name.startswith("pip-") for name in self.checkout.installed()):
+            self._make_with_venv()
         say(f"installing with pip into {self.checkout.venv}; the first time this takes a few minutes")
         pip = ("-m", "pip", "install", "--no-input", "--disable-pip-version-check")
         what = ("--constraint", "constraints.txt", "--editable", self._wanted(extras))
-        self._must(f"pip could not install '{self._wanted(extras)}'", self._python, *pip, *what)
+        self._must("pip could not install the packages that tubekit needs", self._python, *pip, *what)
 
     def _make_with_venv(self) -> None:
         if any(importlib.util.find_spec(name) is None for name in ("venv", "ensurepip")):

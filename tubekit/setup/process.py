@@ -7,7 +7,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
 
@@ -39,24 +39,27 @@ def clean_environment(venv: Path, environ: Mapping[str, str]) -> dict[str, str]:
 
 def run(command: Sequence[str], *, cwd: Path, env: Mapping[str, str]) -> int:
     """Exit code of `command`, whose output goes to stderr. A stop of this process stops it too."""
-    process = subprocess.Popen(command, cwd=cwd, env=env, stdin=subprocess.DEVNULL, stdout=STDERR)
+    # In a session of its own Ctrl-C does not reach it, so it dies without a traceback, children and all.
+    process = subprocess.Popen(
+        command, cwd=cwd, env=env, stdin=subprocess.DEVNULL, stdout=STDERR, start_new_session=True
+    )
     try:
         return process.wait()
     except BaseException:
+        if sys.platform != "win32":
+            with suppress(ProcessLookupError):  # it may have ended in this very moment
+                os.killpg(process.pid, signal.SIGTERM)
         _end(process)
         raise
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:
+    process.terminate()
     try:
-        process.wait(1.0)  # Ctrl-C reaches both: let it tidy up first
+        process.wait(GRACE)
     except subprocess.TimeoutExpired:
-        process.terminate()
-        try:
-            process.wait(GRACE)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
+        process.kill()
+        process.wait()
 
 
 @contextmanager
