@@ -103,7 +103,7 @@ def _plain(obj: Enum | np.generic | PurePath | npt.NDArray[Any]) -> Any:
     return obj.tolist()
 
 
-def _json_number(number: complex) -> Any:
+def _json_number(number: Any) -> Any:
     if isinstance(number, complex):
         return {"real": _json_number(number.real), "imag": _json_number(number.imag)}
     return number if isinstance(number, int) or math.isfinite(number) else None

@@ -69,9 +69,9 @@ def _member(place: int, mantissas: tuple[float, ...]) -> float:
 
 
 def _place_below(value: float, mantissas: tuple[float, ...]) -> int:
-    """Place of the greatest member not above `value`; one part in 10**9 counts as equal."""
+    """Place of the greatest member not above `value`; one part in 10**12 counts as equal."""
     place = (math.floor(math.log10(value)) + 1) * len(mantissas)
-    while _member(place, mantissas) > value * (1 + 1e-9):
+    while _member(place, mantissas) > value * (1 + 1e-12):
         place -= 1
     return place
 
@@ -109,7 +109,7 @@ def step(value: float, series: str = "E24", n: int = 1) -> float:
     if n == 0:
         return nearest(value, series)
     place = _place_below(value, mantissas)
-    is_member = math.isclose(_member(place, mantissas), value, rel_tol=2e-9)
+    is_member = math.isclose(_member(place, mantissas), value, rel_tol=2e-12)
     return _member(place + n + (1 if n < 0 and not is_member else 0), mantissas)
 
 
@@ -124,5 +124,5 @@ def series_values(series: str, low: float, high: float) -> npt.NDArray[np.float6
     mantissas = _mantissas(series)
     if _checked(high) < _checked(low):
         raise UnitError(f"{low!r} to {high!r} runs downward", fix="Give the lower value first")
-    first = _place_below(low * (1 - 4e-9), mantissas) + 1
+    first = _place_below(low * (1 - 4e-12), mantissas) + 1
     return np.array([_member(p, mantissas) for p in range(first, _place_below(high, mantissas) + 1)])
