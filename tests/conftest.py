@@ -1,0 +1,23 @@
+"""What every test shares."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from hypothesis import settings
+
+ROOT = Path(__file__).resolve().parents[1]
+
+os.environ.setdefault("MPLBACKEND", "agg")  # no test opens a window
+
+# Nothing here is judged by the clock; on a build machine the examples are the same each time.
+settings.register_profile("house", deadline=None, derandomize=bool(os.environ.get("CI")), print_blob=True)
+settings.load_profile("house")
+
+
+@pytest.fixture(scope="session")
+def root() -> Path:
+    """The checkout."""
+    return ROOT

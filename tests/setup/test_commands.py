@@ -1,0 +1,115 @@
+"""``lab`` and ``test``: the programs they start."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.setup.fakes import posix
+from tubekit.errors import InputError
+from tubekit.setup import lab, process, run_tests
+from tubekit.setup.checkout import find_checkout
+
+
+def test_lab_opens_the_first_notebook(tmp_path: Path) -> None:
+    for name in ("02-later.ipynb", "01-first.ipynb"):
+        (tmp_path / name).touch()
+    command = lab.command(tmp_path, ["--no-browser"])
+    assert command[:3] == [sys.executable, "-m", "jupyterlab"]
+    assert "--ServerApp.default_url=/lab/tree/01-first.ipynb" in command
+    assert f"--ServerApp.root_dir={tmp_path}" in command
+    assert command[-1] == "--no-browser"
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="no root user here")
+@pytest.mark.parametrize("user", [0, 1000])
+def test_lab_lets_root_in_only_where_there_is_root(tmp_path: Path, user: int, monkeypatch) -> None:
+    monkeypatch.setattr(os, "geteuid", lambda: user)
+    assert ("--allow-root" in lab.command(tmp_path, [])) == (user == 0)
+
+
+def test_an_installed_tubekit_copies_its_notebooks_once(tmp_path: Path) -> None:
+    package, here = tmp_path / "lib" / "tubekit", tmp_path / "bench"
+    (package / "notebooks").mkdir(parents=True)
+    here.mkdir()
+    (package / "notebooks" / "a.ipynb").write_text("theirs")
+    copy = lab.notebooks(package, here)
+    assert copy == here / "tubekit-notebooks"
+    (copy / "a.ipynb").write_text("mine")
+    assert lab.notebooks(package, here) == copy
+    assert (copy / "a.ipynb").read_text() == "mine"
+
+
+def test_missing_notebooks_are_named(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"tubekit.notebooks: the notebooks are not there"):
+        lab.notebooks(tmp_path / "tubekit", tmp_path)
+
+
+def test_lab_says_how_to_get_jupyterlab(monkeypatch) -> None:
+    monkeypatch.setattr(lab.importlib.util, "find_spec", lambda name: None)
+    with pytest.raises(InputError, match=r"JupyterLab is not installed.*tubekit\[lab\]"):
+        lab.start()
+
+
+@pytest.mark.parametrize(("cores", "workers"), [(1, []), (2, ["-n", "2"]), (64, ["-n", "4"])])
+def test_tests_are_spread_over_the_cores_and_the_users_arguments_win(cores, workers) -> None:
+    command = run_tests.command(["-x", "-n0"], cores)
+    assert command[1:3] == ["-m", "pytest"]
+    assert command[3 : 3 + len(workers)] == workers
+    assert command[-2:] == ["-x", "-n0"]
+
+
+def test_the_tests_need_the_test_tools_and_a_checkout(monkeypatch) -> None:
+    monkeypatch.setattr(run_tests.importlib.util, "find_spec", lambda name: None)
+    with pytest.raises(InputError, match=r"not installed: pytest, xdist, nbval.*\[lab,test\]"):
+        run_tests.start()
+    monkeypatch.setattr(run_tests, "find_checkout", lambda: None)
+    with pytest.raises(InputError, match="lie in the checkout"):
+        run_tests.start()
+
+
+@pytest.mark.parametrize("code", [0, 1, 5])
+def test_exit_codes_are_passed_on(code: int, tmp_path: Path) -> None:
+    command = [sys.executable, "-c", f"raise SystemExit({code})"]
+    assert process.run_in_front(command, cwd=tmp_path, env=os.environ) == code
+
+
+def test_pytest_speaks_and_its_code_counts() -> None:
+    """The real thing on one doctest, and on a file that is not there."""
+    arguments = ["-n0", "-p", "no:cacheprovider", "tubekit/setup/bootstrap.py"]
+    good = subprocess.run(
+        run_tests.command(arguments),
+        cwd=find_checkout().root,
+        env=run_tests.environment(),
+        capture_output=True,
+    )
+    assert good.returncode == 0
+    assert b"1 passed" in good.stdout
+    bad = subprocess.run(
+        run_tests.command(["-n0", "tests/not_there.py"]), cwd=find_checkout().root, capture_output=True
+    )
+    assert bad.returncode == 4
+
+
+@posix
+def test_a_program_killed_by_a_signal_fails_as_shells_count(tmp_path: Path) -> None:
+    command = [sys.executable, "-c", "import os, signal; os.kill(os.getpid(), signal.SIGTERM)"]
+    assert process.run_in_front(command, cwd=tmp_path, env=os.environ) == 128 + signal.SIGTERM
+
+
+@posix
+def test_ctrl_c_is_left_to_the_program_in_front(tmp_path: Path) -> None:
+    # It gets Ctrl-C, as in a terminal both do, and ends in its own way.
+    program = (
+        "import os, signal, time\n"
+        "os.kill(os.getppid(), signal.SIGINT)\n"
+        "time.sleep(0.2)\n"  # this process must still be there, waiting
+        "raise SystemExit(2)"
+    )
+    assert process.run_in_front([sys.executable, "-c", program], cwd=tmp_path, env=os.environ) == 130
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
