@@ -12,7 +12,9 @@ __version__ = "0.1.0"
 
 _HOMES = {
     "tubekit.amp": ("Amp", "AmpReport", "analyse", "load_amp"),
-    "tubekit.analyses": ("frequency_response", "load_line", "mains_steady_state", "operating_point"),
+    "tubekit.analyses.mains": ("mains_steady_state",),
+    "tubekit.analyses.operating_point": ("operating_point",),
+    "tubekit.analyses.small_signal": ("frequency_response",),
     "tubekit.decisions": ("SwapReport", "swap"),
     "tubekit.devices.catalogue": ("tube", "tube_types"),
 }
@@ -25,7 +27,13 @@ __all__ = [  # noqa: PLE0604 - made from the table above, so that there is one l
 ]
 
 if typing.TYPE_CHECKING:
-    from tubekit import errors as errors
+    from tubekit import errors as errors, panels as panels, plots as plots, units as units
+    from tubekit.amp import Amp as Amp, AmpReport as AmpReport, analyse as analyse, load_amp as load_amp
+    from tubekit.analyses.mains import mains_steady_state as mains_steady_state
+    from tubekit.analyses.operating_point import operating_point as operating_point
+    from tubekit.analyses.small_signal import frequency_response as frequency_response
+    from tubekit.decisions import SwapReport as SwapReport, swap as swap
+    from tubekit.devices.catalogue import tube as tube, tube_types as tube_types
 
 
 def __getattr__(name: str) -> typing.Any:

@@ -33,7 +33,7 @@ def command(folder: Path, arguments: Sequence[str]) -> list[str]:
     first = min((path.name for path in folder.glob("*.ipynb")), default="")
     page = f"/lab/tree/{first}" if first else "/lab"
     words = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder}"]
-    words.append(f"--ServerApp.default_url={page}")
+    words.append(f"--LabApp.default_url={page}")
     if hasattr(os, "geteuid") and os.geteuid() == 0:
         words.append(
             "--allow-root"
