@@ -1,0 +1,142 @@
+"""What can go wrong, said in the user's own words.
+
+Every message names the file, the part and the way out; near matches stand at the end.
+"""
+
+from __future__ import annotations
+
+import difflib
+import warnings
+from collections.abc import Iterable
+from typing import Any
+
+
+class TubekitError(Exception):
+    """Root of every error that tubekit raises on purpose."""
+
+
+class InputError(TubekitError):
+    """Something the user wrote cannot be used; nothing was changed or written.
+
+    Parameters
+    ----------
+    problem : what is wrong, without a closing stop.
+    where : file, command or table it stands in ('' where there is none).
+    part : designator, node or column it concerns ('' where there is none).
+    fix : what to write instead.
+    near : names close to what was written.
+
+    Examples
+    --------
+    >>> print(InputError("value '33O' is not a resistance", where="teasel.toml", part="R14",
+    ...                  fix="Write it like 330, 4K7 or 1.5k"))
+    teasel.toml: R14: value '33O' is not a resistance. Write it like 330, 4K7 or 1.5k.
+    """
+
+    def __init__(
+        self,
+        problem: str,
+        *,
+        where: str = "",
+        part: str = "",
+        fix: str = "",
+        near: Iterable[str] = (),
+    ) -> None:
+        self.problem, self.where, self.part, self.fix = problem, where, part, fix
+        self.near = tuple(near)
+        super().__init__(self._message())
+
+    def _message(self) -> str:
+        head = ": ".join(word for word in (self.where, self.part, self.problem) if word)
+        near = f"Near: {', '.join(self.near)}" if self.near else ""
+        return " ".join(f"{part.rstrip('.')}." for part in (head, self.fix, near) if part)
+
+    def placed(self, *, where: str = "", part: str = "") -> InputError:
+        """The same error with the file or part filled in where it was not known deeper down."""
+        return type(self)(
+            self.problem,
+            where=self.where or where,
+            part=self.part or part,
+            fix=self.fix,
+            near=self.near,
+        )
+
+
+class UnitError(InputError):
+    """A value cannot be read as the quantity it should be."""
+
+
+class TableError(InputError):
+    """A table in data/ is missing, damaged or incomplete."""
+
+
+class UnknownTube(InputError):
+    """No tube of that type is in the catalogue."""
+
+
+class AmpFileError(InputError):
+    """An amp file cannot be read, or describes something that cannot be built."""
+
+
+class ChangeError(InputError):
+    """A change asks for a part, value or mains voltage that cannot be."""
+
+
+class CircuitError(InputError):
+    """Parts are joined in a way that has no solution (a floating node, a shorted source)."""
+
+
+class SolveError(TubekitError):
+    """A solve did not arrive. The best iterate is kept.
+
+    Parameters
+    ----------
+    problem : what did not converge.
+    best : the best iterate (a result object or mapping of node to volts).
+    worst : the part or node that is furthest off, as the user named it.
+    residual : size of the remaining error there.
+    iterations : how many were spent.
+    """
+
+    def __init__(
+        self,
+        problem: str,
+        *,
+        best: Any = None,
+        worst: str = "",
+        residual: float = float("nan"),
+        iterations: int = 0,
+    ) -> None:
+        self.best, self.worst = best, worst
+        self.residual, self.iterations = residual, iterations
+        at = f" Furthest off: {worst} ({residual:.3g})." if worst else ""
+        super().__init__(f"{problem} after {iterations} iterations.{at}")
+
+
+class BatchWarning(UserWarning):
+    """Some members of a batch have no solution: their values are NaN, the mask says which."""
+
+
+def near_matches(word: str, choices: Iterable[str], count: int = 3) -> tuple[str, ...]:
+    """Choices that look like `word`, best first, compared without regard to case.
+
+    Examples
+    --------
+    >>> near_matches("r41", ["R14", "R4", "C1"])
+    ('R4', 'R14')
+    """
+    by_lower = {choice.lower(): choice for choice in choices}
+    found = difflib.get_close_matches(word.lower(), by_lower, n=count, cutoff=0.5)
+    return tuple(by_lower[name] for name in found)
+
+
+def warn_batch(lost: Iterable[bool], what: str) -> None:
+    """One warning for all members of a batch that have no solution."""
+    members = list(lost)
+    count = sum(bool(member) for member in members)
+    warnings.warn(
+        f"{what}: {count} of {len(members)} members have no solution; they are NaN, "
+        "the mask in .convergence tells which",
+        BatchWarning,
+        stacklevel=3,
+    )
