@@ -1,0 +1,40 @@
+"""How a solve went: rides along in every result."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+Array = np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class Convergence:
+    """Whether and how a solver arrived; each field has one entry per member of the batch.
+
+    `error` is the size of the last correction in `unit`; `residual_a` the largest current left
+    over at any node [A] (Kirchhoff), NaN where it was not formed.
+    """
+
+    converged: Array
+    iterations: Array
+    error: Array
+    unit: str
+    method: str
+    residual_a: Array
+
+    @property
+    def mask(self) -> Array:
+        """True where there is no solution."""
+        return ~np.asarray(self.converged)
+
+    def __str__(self) -> str:
+        done, total = int(np.sum(self.converged)), np.size(self.converged)
+        worst = np.nanmax(self.error) if np.size(self.error) else 0.0
+        members = "" if total == 1 else f"{done} of {total} members, "
+        state = "converged" if done == total else "NOT converged"
+        return (
+            f"{state}: {members}{self.method}, {np.max(self.iterations)} iterations, "
+            f"last correction {worst:.1g} {self.unit}"
+        )

@@ -1,0 +1,191 @@
+"""Where the tubes idle: every DC voltage and current of a circuit.
+
+Rectifiers take part as their mean over the mains cycle, filled by a reservoir that holds its
+voltage (`mains.py` refines this with the true waveform).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tubekit.analyses.convergence import Convergence
+from tubekit.circuit.full import solve_full
+from tubekit.circuit.network import Network, assemble
+from tubekit.circuit.newton import PortSolution, solve_ports
+from tubekit.circuit.parts import GROUND, Circuit
+from tubekit.circuit.reduction import reduce_to_ports
+from tubekit.circuit.threads import on_one_core
+from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
+from tubekit.text import Column, Printed, Table, quantity
+
+Array = np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class OperatingPoint(Printed):
+    """Idle state of a circuit; arrays have shape (N,) with N = 1 for a single circuit."""
+
+    circuit: Circuit
+    network: Network = field(repr=False, kw_only=True)
+    unknowns: Array = quantity("V, A", "x", "node voltages and branch currents, (N, n)")
+    port_volts: Array = quantity("V", "v", "tube port voltages to cathode, (N, P)")
+    port_currents: Array = quantity("A", "i", "tube port currents, (N, P)")
+    slopes: tuple[Array, ...] = field(repr=False, kw_only=True)
+    rectifier_currents: Array = quantity("A", "I", "mean current of each rectifier, (N, R)")
+    convergence: Convergence = field(repr=False, kw_only=True)
+
+    def volts(self, node: str, to: str = GROUND) -> float | Array:
+        """DC voltage of `node` against `to` [V]: a float, or (N,) for a batch.
+
+        Raises
+        ------
+        CircuitError : no such node (near matches listed).
+        """
+        for name in (node, to):
+            if name != GROUND and name not in self.network.index:
+                raise CircuitError(
+                    "no such node", part=name, fix="Name a node of the drawing",
+                    near=near_matches(name, self.circuit.nodes),
+                )  # fmt: skip
+        return self._one(self.network.pick(self.unknowns, node) - self.network.pick(self.unknowns, to))
+
+    def current(self, device: str, terminal: str = "plate") -> float | Array:
+        """Current into a tube terminal [A]; `cathode` gives the sum of the others."""
+        columns = [
+            k for k, (name, port) in enumerate(self.network.port_names)
+            if name == device and terminal in (port, "cathode")
+        ]  # fmt: skip
+        if not columns:
+            known = {name for name, _ in self.network.port_names}
+            raise CircuitError(
+                f"has no {terminal}" if device in known else "no such tube section", part=device,
+                fix="Name a section and one of its terminals", near=near_matches(device, known),
+            )  # fmt: skip
+        return self._one(self.port_currents[:, columns].sum(axis=1))
+
+    def _one(self, values: Array) -> float | Array:
+        return float(values[0]) if self.network.batch is None else values
+
+    def headline(self) -> str:
+        """One line for the top of a print."""
+        return f"Operating point of {self.circuit.title or 'a circuit'}: {self.convergence}"
+
+    def tables(self) -> list[Table]:
+        """Node voltages, then tube currents."""
+        nodes = [(node, self.network.pick(self.unknowns, node)) for node in self.circuit.nodes]
+        ports = [(*names, self.port_volts[:, k], self.port_currents[:, k])
+                 for k, names in enumerate(self.network.port_names)]  # fmt: skip
+        return [
+            Table("Nodes", (Column("node"), Column("DC", "V")), nodes),
+            Table(
+                "Tubes",
+                (Column("section"), Column("terminal"), Column("to cathode", "V"), Column("current", "A")),
+                ports,
+            ),
+        ]
+
+
+@on_one_core
+def operating_point(
+    circuit: Circuit,
+    *,
+    rectifier_currents: Array | None = None,
+    start: Array | None = None,
+    path: str = "ports",
+    strict: bool = True,
+) -> OperatingPoint:
+    """Idle voltages and currents of a circuit or a batch of them.
+
+    Parameters
+    ----------
+    rectifier_currents : mean current of each rectifier [A], (R,) or (N, R). Zero when not given:
+        use `analyses.mains` for a circuit that is fed from the mains.
+    start : port voltages to start from [V], (N, P).
+    path : 'ports' (default) or 'full', the slower reference on all nodes.
+    strict : a single circuit that does not converge raises; a batch warns once and gives NaN.
+
+    Raises
+    ------
+    SolveError : a single circuit does not converge (best iterate and worst tube inside).
+
+    Examples
+    --------
+    >>> from tubekit.circuit.parts import Circuit, Device, Resistor, VoltageSource
+    >>> from tubekit.devices.catalogue import tube
+    >>> stage = Circuit((VoltageSource("B", "b", "ground", 250.0), Resistor("R1", "b", "p", 1e5),
+    ...                  Resistor("R2", "k", "ground", 1500.0), Resistor("R3", "g", "ground", 1e6),
+    ...                  Device("V1a", tube("12AX7").law, ("p", "g"), "k")))
+    >>> 0.7e-3 < operating_point(stage).current("V1a") < 1.0e-3
+    True
+    """
+    network = assemble(circuit)
+    return _judged(solve_network(network, rectifier_currents, start, path), strict)
+
+
+def solve_network(
+    network: Network,
+    rectifier_currents: Array | None = None,
+    start: Array | None = None,
+    path: str = "ports",
+) -> OperatingPoint:
+    """`operating_point` on matrices that are already assembled; whatever came out is returned."""
+    mean = _means(network, rectifier_currents)
+    injected = -mean @ network.rectifier_incidence.T
+    if path == "full":
+        unknowns, solution = solve_full(network, injected, start)
+    elif path == "ports":
+        reduced = reduce_to_ports(network, injected)
+        solution = solve_ports(reduced, start)
+        unknowns = reduced.unknowns(solution.currents)
+    else:
+        raise ValueError(f"path is 'ports' or 'full', not {path!r}")
+    return OperatingPoint(
+        network.circuit, unknowns, solution.volts, solution.currents, mean, network=network,
+        slopes=solution.slopes, convergence=_convergence(network, unknowns, solution, injected),
+    )  # fmt: skip
+
+
+def _means(network: Network, given: Array | None) -> Array:
+    count = len(network.rectifiers)
+    if given is None:
+        return np.zeros((network.size, count))
+    return np.broadcast_to(given, (network.size, count)).copy()
+
+
+def _convergence(network: Network, x: Array, solution: PortSolution, injected: Array) -> Convergence:
+    left = (
+        np.einsum("bij,bj->bi", network.conductance, x)
+        - (network.dc + injected)
+        + solution.currents @ network.incidence.T
+    )
+    nodes = len(set(network.index.values()) - {-1})
+    return Convergence(
+        solution.converged, solution.iterations, solution.error, "V", solution.method,
+        np.abs(left[:, :nodes]).max(axis=1, initial=0.0),
+    )  # fmt: skip
+
+
+def _judged(point: OperatingPoint, strict: bool) -> OperatingPoint:
+    """Raise for a single failure; blank the lost members of a batch and warn once."""
+    lost = point.convergence.mask
+    if not lost.any():
+        return point
+    if point.network.batch is None:
+        if strict:
+            raise _failure(point)
+        return point
+    warn_batch(lost, "operating point")
+    for array in (point.unknowns, point.port_volts, point.port_currents):
+        array[lost] = np.nan
+    return point
+
+
+def _failure(point: OperatingPoint) -> SolveError:
+    worst = int(np.argmax(np.abs(point.port_currents[0]))) if point.port_currents.size else 0
+    name = " ".join(point.network.port_names[worst]) if point.network.port_names else ""
+    return SolveError(
+        "The operating point did not settle", best=point, worst=name,
+        residual=float(point.convergence.error[0]), iterations=int(point.convergence.iterations[0]),
+    )  # fmt: skip

@@ -1,0 +1,1 @@
+"""Circuits: parts that join named nodes, their matrices, and Newton at the tubes' ports."""

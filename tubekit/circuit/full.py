@@ -1,0 +1,69 @@
+"""The reference path: Newton on every node at once, tubes stamped into the whole network.
+
+Slower than the port path and independent of its reduction; tests hold one against the other.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tubekit.circuit.network import Network
+from tubekit.circuit.newton import MAX_ITERATIONS, TOLERANCE, PortSolution, block_diagonal, evaluate
+from tubekit.circuit.reduction import solve_linear
+
+Array = np.ndarray
+
+
+def linearised(network: Network, slopes: list[Array]) -> Array:
+    """G with the tubes' slopes stamped in, (N, n, n)."""
+    edge = network.incidence
+    matrix: Array = network.conductance + edge @ block_diagonal(network.groups, slopes) @ edge.T
+    return matrix
+
+
+def solve_full(
+    network: Network, injected: Array | None = None, start: Array | None = None
+) -> tuple[Array, PortSolution]:
+    """All unknowns (N, n) and the port solution, by Newton on the whole network."""
+    right = network.dc if injected is None else network.dc + injected
+    if start is None:
+        x = solve_linear(network, network.conductance, right[..., None])[..., 0]
+    else:
+        x = np.broadcast_to(start, right.shape).copy()
+    edge = network.incidence
+    step = np.full(x.shape, np.inf)
+    iterations = np.zeros(len(x), int)
+    nodes = len(set(network.index.values()) - {-1})
+    for _ in range(MAX_ITERATIONS):
+        currents, slopes = evaluate(network.groups, x @ edge)
+        left = _residual(network, x, right, currents)
+        step = solve_linear(network, linearised(network, slopes), left[..., None])[..., 0]
+        x = x - _damping(network, x, step, right, left)[:, None] * step
+        moved = np.abs(step[:, :nodes]).max(axis=1) > TOLERANCE
+        iterations += moved
+        if not moved.any():
+            break
+    currents, slopes = evaluate(network.groups, x @ edge)
+    error = np.abs(step[:, :nodes]).max(axis=1)
+    return x, PortSolution(
+        x @ edge, currents, tuple(slopes), iterations, error, error <= TOLERANCE, "Newton on all nodes"
+    )
+
+
+def _residual(network: Network, x: Array, right: Array, currents: Array) -> Array:
+    left: Array = np.einsum("bij,bj->bi", network.conductance, x) - right + currents @ network.incidence.T
+    return left
+
+
+def _damping(network: Network, x: Array, step: Array, right: Array, left: Array) -> Array:
+    """Halve each member's step until its error shrinks."""
+    scale = np.ones(len(x))
+    before = np.linalg.norm(left, axis=1)
+    for _ in range(30):
+        trial = x - scale[:, None] * step
+        currents, _ = evaluate(network.groups, trial @ network.incidence)
+        grown = np.linalg.norm(_residual(network, trial, right, currents), axis=1) > np.maximum(before, 1e-12)
+        if not grown.any():
+            break
+        scale[grown] *= 0.5
+    return scale

@@ -1,0 +1,417 @@
+"""From parts to matrices (modified nodal analysis).
+
+Unknowns are the node voltages, then one current per voltage source and per coil. Currents that
+leave a node count positive. Source: Ho, Ruehli, Brennan, "The modified nodal approach to network
+analysis", IEEE Trans. Circuits Syst. CAS-22 (1975) (from memory).
+
+    (G + s C) x = sources - E i(v),   v = E' x
+
+C is kept in factors, C = U D U', one column of U per capacitor or coil: that is what the pole
+form and the mains solve feed on.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from tubekit.circuit.parts import (
+    GROUND,
+    Capacitor,
+    Circuit,
+    CurrentSource,
+    Device,
+    Rectifier,
+    Resistor,
+    Value,
+    VoltageSource,
+    Windings,
+    Wire,
+    nodes_of,
+)
+from tubekit.devices.law import Law, stack
+from tubekit.devices.rectifier import RectifierLaw
+from tubekit.errors import CircuitError
+
+Array = np.ndarray
+
+INSULATION = 1e-12
+"""Leak from a node that no part ties to ground at DC [S]; common practice, no source."""
+COUPLED = 1e-12
+"""Below this the leakage of coils, relative to their inductance, is rounding."""
+REVERSE_LEAK = 1e-9
+"""Leak across a rectifier [S], so that a bridge has a DC path; common practice, no source."""
+
+
+@dataclass(frozen=True, eq=False)
+class Group:
+    """Devices of one law class, evaluated in one call; `ports` is their slice of the port vector."""
+
+    law: Law
+    names: tuple[str, ...]
+    ports: slice
+
+    @property
+    def width(self) -> int:
+        """Ports per device."""
+        return len(self.law.terminals)
+
+
+@dataclass(frozen=True, eq=False)
+class RectifierSet:
+    """Rectifiers of one circuit: tube and silicon may stand side by side."""
+
+    laws: tuple[RectifierLaw, ...]
+    places: tuple[Array, ...]
+
+    def subset(self, index: slice | Array) -> RectifierSet:
+        """Some members of the batch."""
+        return RectifierSet(tuple(law.subset(index) for law in self.laws), self.places)
+
+    def through(self, drive: Array, resistance: Array) -> tuple[Array, Array]:
+        """Currents and slopes over the cycle: `drive` (N, R, S), `resistance` (N, R, 1)."""
+        if len(self.laws) == 1:
+            return _along_time(self.laws[0]).through(drive, resistance)
+        currents, slopes = np.empty_like(drive), np.empty_like(drive)
+        for law, at in zip(self.laws, self.places, strict=True):
+            currents[:, at], slopes[:, at] = _along_time(law).through(drive[:, at], resistance[:, at])
+        return currents, slopes
+
+
+def _along_time(law: RectifierLaw) -> RectifierLaw:
+    """Give every parameter a last axis of one, so that it broadcasts over the samples."""
+    values = {name: np.asarray(value)[..., None] for name, value in parameters(law).items()}
+    return dataclasses.replace(law, **values)  # type: ignore[type-var]
+
+
+@dataclass(frozen=True, eq=False)
+class Network:
+    """A circuit as matrices. Leading axis N = batch (1 for a single circuit)."""
+
+    circuit: Circuit
+    batch: int | None
+    index: dict[str, int]
+    unknowns: tuple[str, ...]
+    conductance: Array
+    reactive: Array
+    reactive_values: Array
+    dc: Array
+    ac: Array
+    groups: tuple[Group, ...]
+    incidence: Array
+    port_names: tuple[tuple[str, str], ...]
+    rectifiers: tuple[Rectifier, ...]
+    rectifier_incidence: Array
+    floating: tuple[str, ...]
+
+    @property
+    def size(self) -> int:
+        """Members of the batch."""
+        return len(self.conductance)
+
+    @property
+    def storage(self) -> Array:
+        """C, shape (N or 1, n, n)."""
+        return np.asarray(self.reactive @ self.reactive_values @ self.reactive.T)
+
+    @property
+    def node_count(self) -> int:
+        """Unknowns that are node voltages; they come first."""
+        return len(set(self.index.values()) - {-1})
+
+    @cached_property
+    def storage_factor(self) -> tuple[Array, Array]:
+        """F (N or 1, m, m) and signs (N or 1, m) with D = F diag(sign) F'.
+
+        Each capacitor and coil is first brought to one, so that picofarads and henries do not
+        drown each other; perfectly coupled coils leave columns of F at zero.
+        """
+        scale = np.sqrt(np.abs(np.diagonal(self.reactive_values, axis1=1, axis2=2)))
+        scale = np.where(scale > 0, scale, 1.0)
+        even = self.reactive_values / (scale[:, :, None] * scale[:, None, :])
+        sizes, vectors = np.linalg.eigh(even)
+        kept = np.where(np.abs(sizes) > COUPLED, np.sqrt(np.abs(sizes)), 0.0)
+        return scale[:, :, None] * vectors * kept[:, None, :], np.sign(sizes)
+
+    def rectifier_laws(self) -> RectifierSet:
+        """The laws of all rectifiers, one stacked law per class."""
+        by_class: dict[type, list[int]] = {}
+        for k, part in enumerate(self.rectifiers):
+            by_class.setdefault(type(part.law), []).append(k)
+        return RectifierSet(
+            tuple(stack([self.rectifiers[k].law for k in places]) for places in by_class.values()),
+            tuple(np.array(places) for places in by_class.values()),
+        )
+
+    def pick(self, x: Array, node: str) -> Array:
+        """Voltage of a node from a stack of solutions [V], shape x.shape[:-1]."""
+        k = -1 if node == GROUND else self.index[node]
+        return x[..., k] if k >= 0 else np.zeros(x.shape[:-1], x.dtype)  # wired to ground: -1
+
+
+def parameters(law: Law) -> dict[str, Value]:
+    """Name and value of every parameter of a law: a dataclass of nothing else."""
+    return {field.name: getattr(law, field.name) for field in dataclasses.fields(law)}  # type: ignore[arg-type]
+
+
+def batch_size(values: Iterable[Value]) -> int | None:
+    """The common batch length of values that are numbers or arrays (None when all are numbers)."""
+    lengths = {np.shape(value)[0] for value in values if np.ndim(value) > 0}
+    if len(lengths) > 1:
+        raise CircuitError(
+            f"values of different batch lengths {sorted(lengths)} stand in one circuit",
+            fix="Give every varied value the same number of entries",
+        )
+    return lengths.pop() if lengths else None
+
+
+def assemble(circuit: Circuit) -> Network:
+    """Matrices of a circuit.
+
+    Raises
+    ------
+    CircuitError : a voltage source or coil is shorted by wires, or values differ in batch length.
+
+    Examples
+    --------
+    >>> from tubekit.circuit.parts import VoltageSource, Resistor
+    >>> net = assemble(Circuit((VoltageSource("B", "a", "ground", 10.0),
+    ...                         Resistor("R1", "a", "ground", 5.0))))
+    >>> np.linalg.solve(net.conductance, net.dc[..., None])[0, :, 0].round(6).tolist()
+    [10.0, -2.0]
+    """
+    index = _number_nodes(circuit)
+    count = max(index.values(), default=-1) + 1
+    branches = _branches(circuit)
+    batch = _batch_of(circuit)
+    size, total = batch or 1, count + len(branches)
+    place = {name: count + k for k, name in enumerate(branches)}
+    floating = _floating(circuit, index, count)
+    conductance = _conductance(circuit, index, place, (size, total, total), floating)
+    reactive, values = _reactive(circuit, index, place, total, size)
+    dc, ac = _sources(circuit, index, place, (size, total))
+    groups, incidence, ports = _devices(circuit, index, total)
+    rectifiers = tuple(p for p in circuit.parts if isinstance(p, Rectifier))
+    columns = [_pair(total, index, r.plate, r.cathode) for r in rectifiers]
+    return Network(
+        circuit, batch, index, (*_node_names(index, count), *branches), conductance, reactive, values,
+        dc, ac, groups, incidence, ports, rectifiers, _as_columns(columns, total),
+        tuple(node for node, k in index.items() if k in floating),
+    )  # fmt: skip
+
+
+def _number_nodes(circuit: Circuit) -> dict[str, int]:
+    """Number the nodes; wired nodes share a number, ground is absent."""
+    leader = _merged([GROUND, *circuit.nodes], ((p.a, p.b) for p in circuit.parts if isinstance(p, Wire)))
+    numbers: dict[str, int] = {}
+    grounded = leader[GROUND]
+    index = {}
+    for node in circuit.nodes:
+        if leader[node] == grounded:
+            index[node] = -1
+        else:
+            index[node] = numbers.setdefault(leader[node], len(numbers))
+    return index
+
+
+def _merged(nodes: Iterable[str], pairs: Iterable[tuple[str, str]]) -> dict[str, str]:
+    parent = {node: node for node in nodes}
+
+    def find(node: str) -> str:
+        while parent[node] != node:
+            parent[node] = parent[parent[node]]
+            node = parent[node]
+        return node
+
+    for a, b in pairs:
+        parent[find(b)] = find(a)
+    return {node: find(node) for node in parent}
+
+
+def _node_names(index: dict[str, int], count: int) -> list[str]:
+    names = [""] * count
+    for node, k in index.items():
+        if k >= 0:
+            names[k] = names[k] or node
+    return names
+
+
+def _branches(circuit: Circuit) -> list[str]:
+    names = []
+    for part in circuit.parts:
+        if isinstance(part, VoltageSource):
+            names.append(f"I({part.name})")
+        elif isinstance(part, Windings):
+            names.extend(f"I({part.name}.{j})" for j in range(len(part.ends)))
+    return names
+
+
+def _batch_of(circuit: Circuit) -> int | None:
+    values: list[Value] = []
+    for part in circuit.parts:
+        match part:
+            case Resistor():
+                values.append(part.ohms)
+            case Capacitor():
+                values.append(part.farads)
+            case VoltageSource():
+                values += [part.dc, part.ac]
+            case CurrentSource():
+                values.append(part.dc)
+            case Windings():
+                values += [*part.ohms, part.henries if np.ndim(part.henries) == 3 else 0.0]
+            case Device() | Rectifier():
+                values += parameters(part.law).values()
+    return batch_size(values)
+
+
+def _pair(total: int, index: dict[str, int], a: str, b: str) -> Array:
+    column = np.zeros(total)
+    for node, sign in ((a, 1.0), (b, -1.0)):
+        k = index.get(node, -1)
+        if k >= 0:
+            column[k] += sign
+    return column
+
+
+def _as_columns(columns: Sequence[Array], total: int) -> Array:
+    return np.stack(columns, axis=1) if columns else np.zeros((total, 0))
+
+
+def _conductance(
+    circuit: Circuit,
+    index: dict[str, int],
+    place: dict[str, int],
+    shape: tuple[int, int, int],
+    floating: set[int],
+) -> Array:
+    matrix = np.zeros(shape)
+    for part in circuit.parts:
+        match part:
+            case Resistor():
+                _stamp(matrix, index.get(part.a, -1), index.get(part.b, -1), 1.0 / np.asarray(part.ohms))
+            case Rectifier():
+                _stamp(matrix, index.get(part.plate, -1), index.get(part.cathode, -1), REVERSE_LEAK)
+            case VoltageSource():
+                _branch(matrix, index, place[f"I({part.name})"], part.a, part.b, part.name)
+            case Windings():
+                for j, (a, b) in enumerate(part.ends):
+                    row = place[f"I({part.name}.{j})"]
+                    _branch(matrix, index, row, a, b, "")
+                    matrix[:, row, row] -= part.ohms[j]
+    for k in floating:
+        matrix[:, k, k] += INSULATION
+    return matrix
+
+
+def _stamp(matrix: Array, a: int, b: int, siemens: Value) -> None:
+    if a >= 0:
+        matrix[:, a, a] += siemens
+    if b >= 0:
+        matrix[:, b, b] += siemens
+    if a >= 0 and b >= 0:
+        matrix[:, a, b] -= siemens
+        matrix[:, b, a] -= siemens
+
+
+def _branch(matrix: Array, index: dict[str, int], row: int, a: str, b: str, source: str) -> None:
+    ka, kb = index.get(a, -1), index.get(b, -1)
+    if source and ka == kb:
+        raise CircuitError(
+            f"both ends of the source are one node ({a}, {b})", part=source,
+            fix="Take out the wire, closed switch or short across it",
+        )  # fmt: skip
+    for k, sign in ((ka, 1.0), (kb, -1.0)):
+        if k >= 0:
+            matrix[:, k, row] += sign
+            matrix[:, row, k] += sign
+
+
+def _reactive(
+    circuit: Circuit, index: dict[str, int], place: dict[str, int], total: int, size: int
+) -> tuple[Array, Array]:
+    columns: list[Array] = []
+    blocks: list[tuple[int, Array]] = []
+    for part in circuit.parts:
+        if isinstance(part, Capacitor):
+            blocks.append((len(columns), np.asarray(part.farads)[..., None, None]))
+            columns.append(_pair(total, index, part.a, part.b))
+        elif isinstance(part, Windings):
+            blocks.append((len(columns), -np.asarray(part.henries)))
+            for j in range(len(part.ends)):
+                unit = np.zeros(total)
+                unit[place[f"I({part.name}.{j})"]] = 1.0
+                columns.append(unit)
+    lead = size if any(block.ndim == 3 and block.shape[0] > 1 for _, block in blocks) else 1
+    values = np.zeros((lead, len(columns), len(columns)))
+    for start, block in blocks:
+        stop = start + block.shape[-1]
+        values[:, start:stop, start:stop] = block
+    return _as_columns(columns, total), values
+
+
+def _sources(
+    circuit: Circuit, index: dict[str, int], place: dict[str, int], shape: tuple[int, int]
+) -> tuple[Array, Array]:
+    dc, ac = np.zeros(shape), np.zeros(shape)
+    for part in circuit.parts:
+        if isinstance(part, VoltageSource):
+            row = place[f"I({part.name})"]
+            dc[:, row], ac[:, row] = part.dc, part.ac
+        elif isinstance(part, CurrentSource):
+            for node, sign in ((part.a, -1.0), (part.b, 1.0)):
+                k = index.get(node, -1)
+                if k >= 0:
+                    dc[:, k] += sign * np.asarray(part.dc)
+    return dc, ac
+
+
+def _devices(
+    circuit: Circuit, index: dict[str, int], total: int
+) -> tuple[tuple[Group, ...], Array, tuple[tuple[str, str], ...]]:
+    by_class: dict[type, list[Device]] = {}
+    for part in circuit.parts:
+        if isinstance(part, Device):
+            by_class.setdefault(type(part.law), []).append(part)
+    groups: list[Group] = []
+    columns: list[Array] = []
+    names: list[tuple[str, str]] = []
+    for devices in by_class.values():
+        start = len(columns)
+        for device in devices:
+            for terminal, node in zip(device.law.terminals, device.terminals, strict=True):
+                columns.append(_pair(total, index, node, device.cathode))
+                names.append((device.name, terminal))
+        law = stack([device.law for device in devices])
+        groups.append(Group(law, tuple(d.name for d in devices), slice(start, len(columns))))
+    return tuple(groups), _as_columns(columns, total), tuple(names)
+
+
+def _floating(circuit: Circuit, index: dict[str, int], count: int) -> set[int]:
+    """First node of each island that nothing ties to ground at DC."""
+    nodes = [GROUND, *(str(k) for k in range(count))]
+
+    def name(node: str) -> str:
+        k = index.get(node, -1)
+        return GROUND if k < 0 else str(k)
+
+    pairs: list[tuple[str, str]] = []
+    for part in circuit.parts:
+        match part:
+            case Resistor() | VoltageSource() | Rectifier():
+                a, b = nodes_of(part)
+                pairs.append((name(a), name(b)))
+            case Windings():
+                pairs += [(name(a), name(b)) for a, b in part.ends]
+    leader = _merged(nodes, pairs)
+    seen = {leader[GROUND]}
+    first = set()
+    for node in nodes[1:]:
+        if leader[node] not in seen:
+            seen.add(leader[node])
+            first.add(int(node))
+    return first

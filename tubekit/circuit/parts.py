@@ -1,0 +1,175 @@
+"""Parts that join named nodes. `ground` is the reference node.
+
+Every value may be a number or a one-dimensional array: N values make N circuits of one shape,
+solved at once. A part knows nothing of what an amp is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+import numpy as np
+
+from tubekit.devices.law import Law
+from tubekit.devices.rectifier import RectifierLaw
+from tubekit.errors import CircuitError
+
+GROUND = "ground"
+
+Value = float | np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class Resistor:
+    """Joins `a` and `b` by `ohms` [Ω], above zero."""
+
+    name: str
+    a: str
+    b: str
+    ohms: Value
+
+
+@dataclass(frozen=True, eq=False)
+class Capacitor:
+    """Joins `a` and `b` by `farads` [F]; open at DC."""
+
+    name: str
+    a: str
+    b: str
+    farads: Value
+
+
+@dataclass(frozen=True, eq=False)
+class Wire:
+    """Makes `a` and `b` one node: a closed switch, a shorted part."""
+
+    name: str
+    a: str
+    b: str
+
+
+@dataclass(frozen=True, eq=False)
+class Windings:
+    """Coupled coils: one for a choke, several for a transformer.
+
+    `ends[j]` are the nodes of coil j (start first), `ohms[j]` [Ω] its copper, `henries` [H] the
+    symmetric inductance matrix, shape (coils, coils) or (N, coils, coils). Short but for the
+    copper at DC.
+    """
+
+    name: str
+    ends: tuple[tuple[str, str], ...]
+    ohms: tuple[Value, ...]
+    henries: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class VoltageSource:
+    """Holds `a` above `b` by `dc` [V] plus a sine whose peak is `ac` [V]."""
+
+    name: str
+    a: str
+    b: str
+    dc: Value = 0.0
+    ac: Value = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class CurrentSource:
+    """Drives `dc` [A] out of `a`, through itself, into `b`."""
+
+    name: str
+    a: str
+    b: str
+    dc: Value = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Device:
+    """One tube section: `terminals` are its nodes in the order of `law.terminals`."""
+
+    name: str
+    law: Law
+    terminals: tuple[str, ...]
+    cathode: str
+
+
+@dataclass(frozen=True, eq=False)
+class Rectifier:
+    """One diode of a supply, solved over the mains cycle."""
+
+    name: str
+    law: RectifierLaw
+    plate: str
+    cathode: str
+
+
+Part = Resistor | Capacitor | Wire | Windings | VoltageSource | CurrentSource | Device | Rectifier
+
+Kind = TypeVar("Kind", Resistor, Capacitor, Wire, Windings, VoltageSource, CurrentSource, Device, Rectifier)
+
+
+def nodes_of(part: Part) -> tuple[str, ...]:
+    """Every node a part touches, in drawing order.
+
+    Examples
+    --------
+    >>> nodes_of(Resistor("R1", "in", "ground", 1e6))
+    ('in', 'ground')
+    """
+    match part:
+        case Windings():
+            return tuple(node for pair in part.ends for node in pair)
+        case Device():
+            return (*part.terminals, part.cathode)
+        case Rectifier():
+            return (part.plate, part.cathode)
+        case _:
+            return (part.a, part.b)
+
+
+@dataclass(frozen=True, eq=False)
+class Circuit:
+    """A set of parts. Names are unique; nodes come into being by being named.
+
+    Examples
+    --------
+    >>> divider = Circuit((VoltageSource("B", "top", "ground", 300.0),
+    ...                    Resistor("R1", "top", "mid", 1e5), Resistor("R2", "mid", "ground", 2e5)))
+    >>> divider.nodes
+    ('top', 'mid')
+    """
+
+    parts: tuple[Part, ...]
+    title: str = ""
+    nodes: tuple[str, ...] = field(init=False)
+
+    def __post_init__(self) -> None:
+        parts = tuple(self.parts)
+        _refuse_duplicates(part.name for part in parts)
+        seen = dict.fromkeys(node for part in parts for node in nodes_of(part))
+        seen.pop(GROUND, None)
+        object.__setattr__(self, "parts", parts)
+        object.__setattr__(self, "nodes", tuple(seen))
+
+    def of(self, kind: type[Kind]) -> list[Kind]:
+        """The parts of one class, in order."""
+        return [part for part in self.parts if isinstance(part, kind)]
+
+    def with_parts(self, *extra: Part) -> Circuit:
+        """The same circuit with parts added."""
+        return Circuit((*self.parts, *extra), self.title)
+
+    def without(self, *names: str) -> Circuit:
+        """The same circuit with the named parts taken out."""
+        return Circuit(tuple(p for p in self.parts if p.name not in names), self.title)
+
+
+def _refuse_duplicates(names: Iterable[str]) -> None:
+    seen: set[str] = set()
+    for name in names:
+        if name in seen:
+            raise CircuitError("two parts bear this name", part=name, fix="Give each part its own designator")
+        seen.add(name)

@@ -1,0 +1,80 @@
+"""The linear network seen from its nonlinear ports.
+
+The resistive part of a circuit is solved once for unit currents at every port; what is left of
+it is a voltage behind a resistance matrix, v = open - R i(v), of the size of the tubes alone.
+Source: port (Thevenin) reduction, any circuit theory textbook.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubekit.circuit.network import Network
+from tubekit.errors import CircuitError
+
+Array = np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class Reduced:
+    """`open` (N, P) [V] and `resistance` (N, P, P) [Ω] at the tube ports.
+
+    All unknowns follow from the port currents: x = `rest` - `transfer` i.
+    """
+
+    network: Network
+    open: Array
+    resistance: Array
+    rest: Array
+    transfer: Array
+
+    def unknowns(self, currents: Array) -> Array:
+        """Node voltages and branch currents for port currents (N, P)."""
+        return np.asarray(self.rest - np.einsum("bnp,bp->bn", self.transfer, currents))
+
+
+def reduce_to_ports(network: Network, injected: Array | None = None) -> Reduced:
+    """Reduce a network at DC; `injected` (N, n) adds to its DC sources.
+
+    Raises
+    ------
+    CircuitError : the resistive network has no unique solution (names the node).
+    """
+    right = network.dc if injected is None else network.dc + injected
+    ports = network.incidence.shape[1]
+    size = max(network.size, right.shape[0])
+    columns = np.empty((size, right.shape[1], ports + 1))
+    columns[:, :, 0] = right
+    columns[:, :, 1:] = network.incidence
+    solved = solve_linear(network, network.conductance, columns)
+    rest, transfer = solved[:, :, 0], solved[:, :, 1:]
+    return Reduced(
+        network,
+        open=rest @ network.incidence,
+        resistance=np.matmul(network.incidence.T, transfer),
+        rest=rest,
+        transfer=transfer,
+    )
+
+
+def solve_linear(network: Network, matrix: Array, right: Array) -> Array:
+    """Solve stacked systems; a singular one is explained by the node it leaves undetermined."""
+    try:
+        solved: Array = np.linalg.solve(matrix, right)
+    except np.linalg.LinAlgError:
+        raise _singular(network, matrix) from None
+    return solved
+
+
+def _singular(network: Network, matrix: Array) -> CircuitError:
+    for member in matrix:
+        _, sizes, rows = np.linalg.svd(member)
+        if sizes[-1] <= 1e-15 * sizes[0]:
+            name = network.unknowns[int(np.argmax(np.abs(rows[-1])))]
+            return CircuitError(
+                "the circuit leaves this undetermined", part=name,
+                fix="Look for a source or coil shorted on itself, or two sources in parallel",
+            )  # fmt: skip
+    return CircuitError("the circuit has no unique solution")
