@@ -1,0 +1,272 @@
+"""From the parts of an amp to the circuit that is solved.
+
+Everything from the mains plug to the loudspeaker is in it. Where the drawing is silent a usual value
+is taken, and said in `Built.assumptions`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubekit.amp import parts as drawn
+from tubekit.amp.amp import Amp
+from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.circuit import parts as wired
+from tubekit.circuit.parts import GROUND, Circuit
+from tubekit.devices import catalogue
+from tubekit.devices.law import Law, stack
+from tubekit.devices.potentiometer import fraction
+from tubekit.devices.rectifier import RectifierLaw, SiliconDiode, TubeDiode
+from tubekit.errors import AmpFileError
+
+Value = float | np.ndarray
+
+END_RESISTANCE = 1.0
+"""Left between wiper and the end of a potentiometer's track [Ω]; common practice, no source."""
+MAGNETIZING_A = 0.1
+"""Magnetizing current of a mains transformer that states no inductance [A rms]; common practice."""
+OUTPUT_HENRIES = 20.0
+"""Primary inductance of an output transformer that states none [H]; common practice, no source."""
+NO_HEATER = 1e9
+"""Stands for the heater of a variant without one, in a batch of tube types [Ω]."""
+CONE_Q = 5.0
+"""Mechanical Q of a loudspeaker's resonance; common practice, no source."""
+
+
+@dataclass(frozen=True, eq=False)
+class Built:
+    """The circuit of an amp; `rectifiers` lists the circuit's diodes by designator."""
+
+    amp: Amp
+    circuit: Circuit
+    assumptions: tuple[str, ...]
+    rectifiers: dict[str, tuple[str, ...]]
+
+
+def build(amp: Amp) -> Built:
+    """The circuit of an amp, at its mains voltage and control settings.
+
+    Raises
+    ------
+    AmpFileError : a batch mixes tube and silicon rectifiers in one socket (solve them apart).
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> "V1a" in {part.name for part in build(load_amp("teasel")).circuit.parts}
+    True
+    """
+    wiring = _Wiring(amp)
+    pieces: list[wired.Part] = []
+    for part in amp.parts.values():
+        if part.condition == "short":
+            pieces.append(wired.Wire(part.designator, *part.nodes[:2]))
+        elif part.condition != "open":
+            pieces += _METHODS[type(part)](wiring, part)
+    rectifiers = {
+        name: tuple(p.name for p in pieces if isinstance(p, wired.Rectifier) and p.name.split(".")[0] == name)
+        for name, part in amp.parts.items()
+        if isinstance(part, RectifierTube | drawn.Diode)
+    }
+    return Built(amp, Circuit(tuple(pieces), amp.title), tuple(wiring.said), rectifiers)
+
+
+class _Wiring:
+    """Wires one part of an amp after the other; `said` gathers what the drawing left open."""
+
+    def __init__(self, amp: Amp) -> None:
+        self.amp = amp
+        self.said: list[str] = []
+
+    def resistor(self, part: drawn.Resistor) -> Iterator[wired.Part]:
+        yield wired.Resistor(part.designator, part.a, part.b, part.ohms)
+
+    def capacitor(self, part: drawn.Capacitor) -> Iterator[wired.Part]:
+        yield wired.Capacitor(part.designator, part.a, part.b, part.farads)
+
+    def potentiometer(self, part: drawn.Potentiometer) -> Iterator[wired.Part]:
+        share = fraction(part.position, part.taper)
+        for name, a, b, portion in (
+            ("top", part.top, part.wiper, 1.0 - share),
+            ("bottom", part.wiper, part.bottom, share),
+        ):
+            if a != b:
+                ohms = np.maximum(np.multiply(part.ohms, portion), END_RESISTANCE)
+                yield wired.Resistor(f"{part.designator}.{name}", a, b, ohms)
+
+    def choke(self, part: drawn.Choke) -> Iterator[wired.Part]:
+        henries = np.asarray(part.henries, float)[..., None, None]
+        yield wired.Windings(part.designator, ((part.a, part.b),), (part.ohms,), henries)
+
+    def transformer(self, part: drawn.Transformer) -> Iterator[wired.Part]:
+        ends, ohms, turns = [], [], []
+        for winding in part.windings:
+            per_section = winding.volts or winding.turns
+            for pair, resistance, each in zip(winding.sections, winding.ohms, per_section, strict=True):
+                ends.append(pair)
+                ohms.append(resistance)
+                turns.append(each)
+        own = len(part.primary.sections)
+        whole = sum(turns[:own])
+        ratio = [np.asarray(each / whole) for each in turns]
+        magnetizing = self.magnetizing(part)
+        leak = [0.0 if j < own or part.leakage is None else part.leakage * r**2 for j, r in enumerate(ratio)]
+        yield wired.Windings(part.designator, tuple(ends), tuple(ohms), _coupled(ratio, magnetizing, leak))
+
+    def magnetizing(self, part: drawn.Transformer) -> Value:
+        if part.henries is not None:
+            return part.henries
+        if isinstance(part, drawn.PowerTransformer):
+            henries = self.amp.design_mains_rms / (MAGNETIZING_A * 2 * np.pi * self.amp.mains_hz)
+        else:
+            henries = OUTPUT_HENRIES
+        self.said.append(f"{part.designator}: no inductance stated, {henries:.3g} H taken (common practice)")
+        return henries
+
+    def tube(self, part: Tube) -> Iterator[wired.Part]:
+        law = _law(part)
+        for section in part.sections:
+            if section.screen is None:
+                terminals: tuple[str, ...] = (section.plate, section.grid)
+            else:
+                terminals = (section.plate, section.screen, section.grid)
+            yield wired.Device(section.name, law, terminals, section.cathode)
+            yield from _strays(part, section.name, terminals, section.cathode)
+        yield from _heater(part)
+
+    def rectifier_tube(self, part: RectifierTube) -> Iterator[wired.Part]:
+        law = _rectifier_law(part)
+        for k, plate in enumerate(part.plates, 1):
+            yield wired.Rectifier(f"{part.designator}.{k}", law, plate, part.cathode)
+        yield from _heater(part)
+
+    def diode(self, part: drawn.Diode) -> Iterator[wired.Part]:
+        yield wired.Rectifier(part.designator, catalogue.silicon(part.type), part.a, part.b)
+
+    def switch(self, part: drawn.Switch) -> Iterator[wired.Part]:
+        if part.position == "closed":
+            yield wired.Wire(part.designator, part.a, part.b)
+
+    def fuse(self, part: drawn.Fuse) -> Iterator[wired.Part]:
+        if part.ohms is None or np.all(np.asarray(part.ohms) == 0.0):
+            yield wired.Wire(part.designator, part.a, part.b)
+        else:
+            yield wired.Resistor(part.designator, part.a, part.b, part.ohms)
+
+    def jack(self, part: drawn.Jack) -> Iterator[wired.Part]:
+        if not part.plugged and part.tip_switch is not None:
+            yield wired.Wire(part.designator, part.tip, part.tip_switch)
+
+    def plug(self, part: drawn.MainsPlug) -> Iterator[wired.Part]:
+        yield wired.VoltageSource(
+            part.designator, part.line, part.neutral, ac=np.sqrt(2.0) * np.asarray(self.amp.mains_rms)
+        )
+        if part.earth is not None and part.earth != GROUND:
+            yield wired.Wire(f"{part.designator}.earth", part.earth, GROUND)
+
+    def lamp(self, part: drawn.Lamp) -> Iterator[wired.Part]:
+        volts, amps = part.rating
+        yield wired.Resistor(part.designator, part.a, part.b, volts / amps)
+
+    def loudspeaker(self, part: drawn.Loudspeaker) -> Iterator[wired.Part]:
+        """Voice coil in series with the cone's resonance where they are stated, else the nominal ohms."""
+        name = part.designator
+        if part.resistance is None:
+            self.said.append(f"{name}: taken as a resistor of its nominal ohms")
+            yield wired.Resistor(name, part.a, part.b, part.ohms)
+            return
+        coil_end = (
+            f"{name} cone" if part.resonance_hz is not None and part.resonance_ohms is not None else part.b
+        )
+        coil = np.asarray(part.henries if part.henries is not None else 1e-9, float)[..., None, None]
+        yield wired.Windings(name, ((part.a, coil_end),), (part.resistance,), coil)
+        if part.resonance_hz is None or part.resonance_ohms is None:
+            return
+        rise = np.asarray(part.resonance_ohms) - part.resistance
+        rate = 2 * np.pi * np.asarray(part.resonance_hz)
+        self.said.append(f"{name}: mechanical Q of the cone taken as {CONE_Q:g} (common practice)")
+        yield wired.Resistor(f"{name}.cone", coil_end, part.b, rise)
+        yield wired.Capacitor(f"{name}.mass", coil_end, part.b, CONE_Q / (rate * rise))
+        yield wired.Windings(
+            f"{name}.stiffness", ((coil_end, part.b),), (1e-3,), (rise / (rate * CONE_Q))[..., None, None]
+        )
+
+
+_METHODS: dict[type, Callable[..., Iterator[wired.Part]]] = {
+    drawn.Resistor: _Wiring.resistor,
+    drawn.Capacitor: _Wiring.capacitor,
+    drawn.Potentiometer: _Wiring.potentiometer,
+    drawn.Choke: _Wiring.choke,
+    drawn.PowerTransformer: _Wiring.transformer,
+    drawn.OutputTransformer: _Wiring.transformer,
+    Tube: _Wiring.tube,
+    RectifierTube: _Wiring.rectifier_tube,
+    drawn.Diode: _Wiring.diode,
+    drawn.Switch: _Wiring.switch,
+    drawn.Fuse: _Wiring.fuse,
+    drawn.Jack: _Wiring.jack,
+    drawn.MainsPlug: _Wiring.plug,
+    drawn.Loudspeaker: _Wiring.loudspeaker,
+    drawn.Lamp: _Wiring.lamp,
+}
+
+
+def _coupled(ratio: list[np.ndarray], magnetizing: Value, leak: list[Value]) -> np.ndarray:
+    """Inductance matrix of windings on one core, leakage on the side away from the primary."""
+    rows = [[magnetizing * a * b for b in ratio] for a in ratio]
+    for j, each in enumerate(leak):
+        rows[j][j] = rows[j][j] + each
+    flat = np.broadcast_arrays(*(cell for row in rows for cell in row))
+    return np.moveaxis(np.stack(flat), 0, -1).reshape(*flat[0].shape, len(ratio), len(ratio))
+
+
+def _law(part: Tube) -> Law:
+    laws = [_worn(catalogue.tube(each).law, part.emission) for each in _types(part)]
+    if len({type(law) for law in laws}) > 1:
+        raise AmpFileError(
+            "one batch mixes tubes of different kinds in this socket",
+            part=part.designator,
+            fix="Solve tube and silicon rectifiers in separate calls",
+        )
+    return laws[0] if len(laws) == 1 else stack(laws)
+
+
+def _rectifier_law(part: Tube) -> RectifierLaw:
+    law = _law(part)
+    assert isinstance(law, TubeDiode | SiliconDiode)  # the amp's check let no other kind in here
+    return law
+
+
+def _worn(law: Law, emission: Value) -> Law:
+    return law.worn(emission) if np.any(np.asarray(emission) != 1.0) else law
+
+
+def _types(part: Tube) -> tuple[str, ...]:
+    return (part.type,) if isinstance(part.type, str) else part.type
+
+
+def _strays(part: Tube, name: str, terminals: tuple[str, ...], cathode: str) -> Iterator[wired.Part]:
+    """Interelectrode capacitances of the (first) type."""
+    plate, grid = terminals[0], terminals[-1]
+    caps = catalogue.tube(_types(part)[0]).capacitances
+    for label, a, b in (
+        ("grid_plate", grid, plate), ("grid_cathode", grid, cathode), ("plate_cathode", plate, cathode)
+    ):  # fmt: skip
+        if caps.get(label) and a != b:
+            yield wired.Capacitor(f"{name}.{label}", a, b, caps[label])
+
+
+def _heater(part: Tube) -> Iterator[wired.Part]:
+    """The heater as the load it is on its winding."""
+    known = [catalogue.tube(each) for each in _types(part)]
+    if not part.heater or not any(tube.heater_amps for tube in known):
+        return
+    ohms = np.array([(t.heater_volts or 0.0) / t.heater_amps if t.heater_amps else NO_HEATER for t in known])
+    first, last = part.heater[0], part.heater[-1]
+    if first != last:
+        yield wired.Resistor(
+            f"{part.designator}.heater", first, last, ohms if len(known) > 1 else float(ohms[0])
+        )

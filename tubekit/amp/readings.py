@@ -1,0 +1,99 @@
+"""What a meter would show at each place of an amp, as records. A batch of N amps gives arrays (N,)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubekit.text import quantity
+
+Reading = float | np.ndarray
+"""A number, or (N,) for a batch."""
+
+
+FLOOR = 1e-6
+"""What no bench meter shows: smaller voltages are printed as nil [V]; common practice, no source."""
+
+
+def readable(volts: Reading) -> Reading:
+    """Voltages as a meter shows them: nil below `FLOOR`.
+
+    Examples
+    --------
+    >>> readable(-3e-15)
+    0.0
+    """
+    shown = np.where(np.abs(volts) < FLOOR, 0.0, volts)
+    return float(shown) if shown.ndim == 0 else shown
+
+
+@dataclass(frozen=True, eq=False)
+class NodeReading:
+    """One node against ground."""
+
+    node: str
+    dc_v: Reading = quantity("V", "V", "mean voltage")
+    ac_rms_v: Reading = quantity("V", "v", "effective value of what alternates (ripple, heater, mains)")
+    ripple_pp_v: Reading = quantity("V", "v_pp", "the same, peak to peak")
+
+
+@dataclass(frozen=True, eq=False)
+class TubeReading:
+    """One tube section at idle: voltages to its cathode, currents, dissipation, gain."""
+
+    section: str
+    designator: str
+    types: tuple[str, ...]
+    bias: str
+    plate_v: Reading = quantity("V", "V_p", "plate to cathode")
+    screen_v: Reading = quantity("V", "V_s", "screen to cathode; NaN for a triode")
+    grid_v: Reading = quantity("V", "V_g", "grid to cathode")
+    cathode_v: Reading = quantity("V", "V_k", "cathode to ground")
+    plate_a: Reading = quantity("A", "I_p", "plate current")
+    screen_a: Reading = quantity("A", "I_s", "screen current; NaN for a triode")
+    grid_a: Reading = quantity("A", "I_g", "grid current")
+    cathode_a: Reading = quantity("A", "I_k", "cathode current, the sum of the others")
+    plate_w: Reading = quantity("W", "P_p", "plate dissipation")
+    screen_w: Reading = quantity("W", "P_s", "screen dissipation; NaN for a triode")
+    plate_share: Reading = quantity("", "", "plate dissipation as a fraction of its rating")
+    screen_share: Reading = quantity("", "", "screen dissipation as a fraction of its rating")
+    heater_rms_v: Reading = quantity("V", "V_h", "heater voltage; NaN where none is drawn")
+    gain: Reading = quantity("", "A", "voltage gain grid to plate at 1 kHz, magnitude")
+    cathode_gain: Reading = quantity("", "A_k", "voltage gain grid to cathode at 1 kHz, magnitude")
+
+
+@dataclass(frozen=True, eq=False)
+class RailReading:
+    """One filter capacitor and the rail it holds up."""
+
+    capacitor: str
+    node: str
+    dc_v: Reading = quantity("V", "V", "mean voltage across it")
+    ripple_pp_v: Reading = quantity("V", "v_pp", "ripple, peak to peak")
+    ripple_rms_v: Reading = quantity("V", "v", "ripple, effective value")
+    ripple_a: Reading = quantity("A", "i", "ripple current through it, effective value")
+
+
+@dataclass(frozen=True, eq=False)
+class RectifierReading:
+    """One rectifier with all its plates."""
+
+    designator: str
+    types: tuple[str, ...]
+    dc_a: Reading = quantity("A", "I", "mean current, all plates together")
+    peak_a: Reading = quantity("A", "i_peak", "highest current of any plate")
+    rms_a: Reading = quantity("A", "i_rms", "effective current of the busiest plate")
+    inverse_v: Reading = quantity("V", "PIV", "highest inverse voltage of any plate")
+    reservoir_f: Reading = quantity("F", "C", "capacitance straight at its cathode")
+
+
+@dataclass(frozen=True, eq=False)
+class WindingReading:
+    """One transformer winding."""
+
+    transformer: str
+    winding: str
+    rms_a: Reading = quantity("A", "i", "effective current, the busier half")
+    dc_a: Reading = quantity("A", "I", "direct current delivered")
+    rms_v: Reading = quantity("V", "v", "effective voltage end to end")

@@ -1,0 +1,181 @@
+"""The whole answer for one amp."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.readings import (
+    NodeReading,
+    RailReading,
+    RectifierReading,
+    TubeReading,
+    WindingReading,
+    readable,
+)
+from tubekit.amp.solve import Solved, solve
+from tubekit.analyses.convergence import Convergence
+from tubekit.text import Column, Printed, Table, to_json_value
+
+Array = np.ndarray
+
+CAUTION = (
+    "Mains and several hundred volts can kill, also after switch-off. Figures here are calculated, not "
+    "measured: discharge and measure before touching, follow local codes, leave to licensed practice "
+    "what the law leaves to it."
+)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class AmpReport(Printed):
+    """Every voltage, current, dissipation, ripple and stage gain of an amp (or of a batch of amps)."""
+
+    amp: Amp
+    nodes: tuple[NodeReading, ...]
+    tubes: tuple[TubeReading, ...]
+    rails: tuple[RailReading, ...]
+    rectifiers: tuple[RectifierReading, ...]
+    windings: tuple[WindingReading, ...]
+    assumptions: tuple[str, ...]
+    convergence: Convergence
+    solved: Solved = field(repr=False)
+
+    def node(self, name: str) -> NodeReading:
+        """Reading at a node; CircuitError with near matches if there is none."""
+        self.solved.state.mean(name)
+        return next(reading for reading in self.nodes if reading.node == name)
+
+    def tube(self, section: str) -> TubeReading:
+        """Reading of a tube section such as 'V1a' or 'V3'; KeyError if there is none."""
+        return {reading.section: reading for reading in self.tubes}[section]
+
+    def headline(self) -> str:
+        """One line for the top of a print."""
+        mains = self.amp.mains_rms
+        at = f"{mains:g}" if np.ndim(mains) == 0 else f"{np.min(mains):g}…{np.max(mains):g}"
+        members = "" if self.amp.batch is None else f", {self.amp.batch} variants"
+        changed = "; ".join(f"{part} {old} → {new}" for part, (old, new) in self.amp.changes.items())
+        return f"{self.amp.title} at {at} V mains, idle{members}{': ' + changed if changed else ''}"
+
+    def tables(self) -> list[Table]:
+        """Supply first, then tubes, nodes, windings."""
+        return [
+            self._rails(),
+            self._rectifiers(),
+            self._tubes(),
+            self._gains(),
+            self._nodes(),
+            self._windings(),
+        ]
+
+    def _rails(self) -> Table:
+        columns = (
+            Column("capacitor"), Column("node"), Column("DC", "V", 4), Column("ripple p-p", "V"),
+            Column("ripple rms", "V"), Column("ripple current", "A"),
+        )  # fmt: skip
+        rows = [(r.capacitor, r.node, r.dc_v, r.ripple_pp_v, r.ripple_rms_v, r.ripple_a) for r in self.rails]
+        return Table("Filter capacitors", columns, rows)
+
+    def _rectifiers(self) -> Table:
+        columns = (
+            Column("rectifier"), Column("type"), Column("DC", "A"), Column("peak per plate", "A"),
+            Column("peak inverse", "V"),
+        )  # fmt: skip
+        rows = [(r.designator, _types(r.types), r.dc_a, r.peak_a, r.inverse_v) for r in self.rectifiers]
+        return Table("Rectifier", columns, rows)
+
+    def _tubes(self) -> Table:
+        columns = (
+            Column("tube"), Column("type"), Column("plate", "V", 4), Column("screen", "V", 4),
+            Column("grid", "V"), Column("plate I", "A"), Column("screen I", "A"), Column("cathode I", "A"),
+            Column("plate", "W"), Column("of rating", "%"), Column("screen", "W"), Column("of rating", "%"),
+            Column("heater", "V rms"),
+        )  # fmt: skip
+        rows = [
+            (t.section, _types(t.types), t.plate_v, _present(t.screen_v), t.grid_v, t.plate_a,
+             _present(t.screen_a), t.cathode_a, t.plate_w, _percent(t.plate_share), _present(t.screen_w),
+             _percent(t.screen_share), t.heater_rms_v)
+            for t in self.tubes
+        ]  # fmt: skip
+        return Table("Tubes (volts to cathode)", columns, rows)
+
+    def _gains(self) -> Table:
+        columns = (Column("tube"), Column("grid to plate", "×"), Column("grid to cathode", "×"))
+        return Table(
+            "Gain of each stage at 1 kHz", columns, [(t.section, t.gain, t.cathode_gain) for t in self.tubes]
+        )
+
+    def _nodes(self) -> Table:
+        columns = (Column("node"), Column("DC", "V", 4), Column("AC rms", "V"), Column("AC p-p", "V"))
+        rows = [(n.node, readable(n.dc_v), readable(n.ac_rms_v), readable(n.ripple_pp_v)) for n in self.nodes]
+        return Table("Nodes (to ground)", columns, rows)
+
+    def _windings(self) -> Table:
+        columns = (
+            Column("transformer"), Column("winding"), Column("volts", "V rms"), Column("rms", "A"),
+            Column("DC", "A"),
+        )  # fmt: skip
+        rows = [(w.transformer, w.winding, w.rms_v, w.rms_a, w.dc_a) for w in self.windings]
+        note = "\n".join((*self.assumptions, str(self.convergence), CAUTION))
+        return Table("Windings", columns, rows, note=note)
+
+    def to_json(self) -> dict[str, Any]:
+        """The report in terms JSON has: SI units, keys from the glossary."""
+        keep = ("nodes", "tubes", "rails", "rectifiers", "windings", "assumptions")
+        return {
+            "amp": self.amp.title,
+            "mains_rms": to_json_value(self.amp.mains_rms),
+            "changes": {part: [str(old), str(new)] for part, (old, new) in self.amp.changes.items()},
+            **{name: to_json_value(getattr(self, name)) for name in keep},
+            "converged": to_json_value(self.convergence.converged),
+            "caution": CAUTION,
+        }
+
+
+def analyse(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:
+    """Everything there is to know of an amp at idle.
+
+    Parameters
+    ----------
+    amp : from `load_amp`, changed or not; a batch gives arrays (N,) in every reading.
+    near : the report of a similar amp, to start the solve from.
+
+    Raises
+    ------
+    SolveError : the amp has no idle state that the solver can find; the best iterate is inside.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> report = analyse(load_amp("teasel"))
+    >>> 300 < report.node("B1").dc_v < 380
+    True
+    """
+    solved = solve(amp, None if near is None else near.solved)
+    return AmpReport(
+        amp,
+        tuple(solved.nodes()),
+        tuple(solved.tubes()),
+        tuple(solved.rails()),
+        tuple(solved.rectifiers()),
+        tuple(solved.windings()),
+        solved.built.assumptions,
+        solved.state.convergence,
+        solved,
+    )
+
+
+def _types(types: tuple[str, ...]) -> str:
+    return ", ".join(dict.fromkeys(types))
+
+
+def _present(value: Any) -> Any:
+    """Blank instead of a dash where the electrode does not exist."""
+    return None if np.all(np.isnan(value)) else value
+
+
+def _percent(share: Any) -> Any:
+    return None if np.all(np.isnan(share)) else 100.0 * np.asarray(share)

@@ -1,0 +1,223 @@
+"""The coupled solve of supply and amp, and the readings that follow from it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubekit.amp import parts as drawn
+from tubekit.amp.amp import Amp
+from tubekit.amp.build import Built, build
+from tubekit.amp.readings import (
+    NodeReading,
+    RailReading,
+    RectifierReading,
+    TubeReading,
+    WindingReading,
+)
+from tubekit.amp.sockets import RectifierTube, Section, Tube
+from tubekit.analyses.mains import MainsState, mains_steady_state
+from tubekit.analyses.small_signal import StageGains, stage_gains
+from tubekit.circuit.parts import GROUND
+from tubekit.devices import catalogue
+from tubekit.result_fields import frozen_array
+
+Array = np.ndarray
+GAIN_HZ = 1000.0
+FIXED_BIAS_BELOW = 1.0
+"""A cathode within this many volts of ground is held there: the bias is fixed, at the grid [V]."""
+
+
+@dataclass(frozen=True, eq=False)
+class Solved:
+    """An amp with its mains steady state and gains; hands out readings."""
+
+    built: Built
+    state: MainsState
+    gains: StageGains
+
+    @property
+    def amp(self) -> Amp:
+        """The amp that was solved."""
+        return self.built.amp
+
+    def one(self, values: Array | float) -> float | Array:
+        """A float for a single amp, a read-only array (N,) for a batch."""
+        array = np.asarray(values, float)
+        if self.amp.batch is None:
+            return float(array.reshape(-1)[0])
+        return frozen_array(np.broadcast_to(array, (self.amp.batch,)))
+
+    def nodes(self) -> Iterator[NodeReading]:
+        """Every node of the drawing, ground left out."""
+        state = self.state
+        for node in self.amp.nodes:
+            if node != GROUND:
+                yield NodeReading(
+                    node,
+                    self.one(state.mean(node)),
+                    self.one(state.ripple_rms(node)),
+                    self.one(state.ripple_pp(node)),
+                )
+
+    def tubes(self) -> Iterator[TubeReading]:
+        """Every amplifying section."""
+        for part in self.amp.parts.values():
+            if isinstance(part, Tube) and part.condition == "fitted":
+                for section in part.sections:
+                    yield self._tube(part, section)
+
+    def _tube(self, part: Tube, section: Section) -> TubeReading:
+        point, name = self.state.operating_point, section.name
+        k = section.cathode
+        plate_v, cathode_v = self._dc(section.plate, k), self._dc(k)
+        screen_v = self._dc(section.screen, k) if section.screen else np.nan
+        plate_a, grid_a = (np.asarray(point.current(name, t)) for t in ("plate", "grid"))
+        screen_a = np.asarray(point.current(name, "screen")) if section.screen else np.nan
+        ratings = [catalogue.tube(each).ratings for each in types_of(part)]
+        plate_max = _limits(r.plate_w for r in ratings)
+        screen_max = _limits(r.screen_w for r in ratings)
+        row = self.gains.sections.index(name)
+        plate_w, screen_w = plate_v * plate_a, screen_v * screen_a
+        values = {
+            "plate_v": plate_v, "screen_v": screen_v, "grid_v": self._dc(section.grid, k),
+            "cathode_v": cathode_v, "plate_a": plate_a, "screen_a": screen_a, "grid_a": grid_a,
+            "cathode_a": np.asarray(point.current(name, "cathode")), "plate_w": plate_w,
+            "screen_w": screen_w, "plate_share": plate_w / plate_max,
+            "screen_share": screen_w / screen_max, "heater_rms_v": self._heater(part),
+            "gain": np.abs(self.gains.to_plate[:, row]),
+            "cathode_gain": np.abs(self.gains.to_cathode[:, row]),
+        }  # fmt: skip
+        bias = "cathode" if np.all(cathode_v >= FIXED_BIAS_BELOW) else "fixed"
+        return TubeReading(
+            name, part.designator, types_of(part), bias, **{key: self.one(v) for key, v in values.items()}
+        )
+
+    def _dc(self, node: str, to: str = GROUND) -> Array:
+        return self.state.mean(node, to)
+
+    def _heater(self, part: Tube) -> Array | float:
+        if not part.heater:
+            return float("nan")
+        return self.state.ripple_rms(part.heater[0], part.heater[-1])
+
+    def rails(self) -> Iterator[RailReading]:
+        """Every filter capacitor: one from ground to a node fed from a rectifier."""
+        fed = self.fed_from_rectifiers()
+        rate = 2 * np.pi * self.state.frequency_hz
+        for part in self.amp.parts.values():
+            if not (isinstance(part, drawn.Capacitor) and part.condition == "fitted"):
+                continue
+            node = part.b if part.a == GROUND else part.a
+            if GROUND not in (part.a, part.b) or node not in fed:
+                continue
+            spectrum = np.abs(np.stack([self.state.harmonic(node, h) for h in range(1, 41)], axis=1))
+            amps = spectrum * rate * np.arange(1, 41) * np.asarray(part.farads).reshape(-1, 1)
+            yield RailReading(
+                part.designator, node, self.one(self._dc(node)), self.one(self.state.ripple_pp(node)),
+                self.one(self.state.ripple_rms(node)), self.one(np.sqrt(0.5 * (amps**2).sum(axis=1))),
+            )  # fmt: skip
+
+    def fed_from_rectifiers(self) -> set[str]:
+        """Nodes that a rectifier feeds through resistors, chokes, fuses or switches, not through ground."""
+        links: dict[str, set[str]] = {}
+        for part in self.amp.parts.values():
+            if isinstance(part, drawn.Resistor | drawn.Choke | drawn.Switch | drawn.Fuse):
+                links.setdefault(part.a, set()).add(part.b)
+                links.setdefault(part.b, set()).add(part.a)
+        found, new = set(), self._rectifier_nodes()
+        while new:
+            node = new.pop()
+            if node != GROUND and node not in found:
+                found.add(node)
+                new |= links.get(node, set())
+        return found
+
+    def _rectifier_nodes(self) -> set[str]:
+        ends: set[str] = set()
+        windings = {
+            node for part in self.amp.parts.values() if isinstance(part, drawn.PowerTransformer)
+            for node in part.nodes
+        }  # fmt: skip
+        for part in self.amp.parts.values():
+            if isinstance(part, RectifierTube):
+                ends.add(part.cathode)
+            elif isinstance(part, drawn.Diode):
+                ends |= {part.a, part.b} - windings
+        return ends
+
+    def rectifiers(self) -> Iterator[RectifierReading]:
+        """Every rectifier tube and diode."""
+        state = self.state
+        order = {r.name: j for j, r in enumerate(state.operating_point.network.rectifiers)}
+        for designator, names in self.built.rectifiers.items():
+            part = self.amp.parts[designator]
+            if not names:
+                continue
+            rows = [order[name] for name in names]
+            current, volts = state.rectifier_currents[:, rows], state.rectifier_volts[:, rows]
+            cathode = part.cathode if isinstance(part, RectifierTube) else part.nodes[1]
+            yield RectifierReading(
+                designator,
+                types_of(part) if isinstance(part, RectifierTube) else (getattr(part, "type", ""),),
+                self.one(current.mean(axis=2).sum(axis=1)),
+                self.one(current.max(axis=(1, 2))),
+                self.one(np.sqrt((current**2).mean(axis=2)).max(axis=1)),
+                self.one(-volts.min(axis=(1, 2))),
+                self.one(self._capacitance_at(cathode)),
+            )
+
+    def _capacitance_at(self, node: str) -> Array | float:
+        fitted = [
+            p.farads for p in self.amp.parts.values()
+            if isinstance(p, drawn.Capacitor) and p.condition == "fitted" and {p.a, p.b} == {node, GROUND}
+        ]  # fmt: skip
+        return np.asarray(sum(fitted))
+
+    def windings(self) -> Iterator[WindingReading]:
+        """Every winding of every transformer."""
+        for part in self.amp.parts.values():
+            if not isinstance(part, drawn.Transformer) or part.condition != "fitted":
+                continue
+            coil = 0
+            for winding in part.windings:
+                coils = range(coil, coil + len(winding.sections))
+                coil = coils.stop
+                rms = np.max([self.state.winding_rms(part.designator, j) for j in coils], axis=0)
+                mean = sum(np.abs(self.state.winding_mean(part.designator, j)) for j in coils)
+                volts = self.state.ripple_rms(winding.taps[0], winding.taps[-1])
+                yield WindingReading(
+                    part.designator, winding.name, self.one(rms), self.one(mean), self.one(volts)
+                )
+
+
+def types_of(part: Tube) -> tuple[str, ...]:
+    """The type or, in a batch, the types in a socket."""
+    return (part.type,) if isinstance(part.type, str) else part.type
+
+
+def _limits(values: Iterator[float | None]) -> Array:
+    return np.array([np.nan if value is None else value for value in values])
+
+
+def solve(amp: Amp, near: Solved | None = None) -> Solved:
+    """Solve supply and amp together; `near` is a solution of a similar amp to start from.
+
+    Raises
+    ------
+    SolveError : supply and amp do not agree (best iterate and the rectifier or tube inside).
+    """
+    built = build(amp)
+    state = mains_steady_state(
+        built.circuit, frequency_hz=amp.mains_hz, near=None if near is None else _usable(near, built)
+    )
+    return Solved(built, state, stage_gains(state.operating_point, GAIN_HZ))
+
+
+def _usable(near: Solved, built: Built) -> MainsState | None:
+    """The old state where the new circuit has the same shape, else nothing."""
+    old, new = near.built.circuit, built.circuit
+    same = [p.name for p in old.parts] == [p.name for p in new.parts] and near.amp.batch == built.amp.batch
+    return near.state if same else None

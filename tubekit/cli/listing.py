@@ -1,0 +1,76 @@
+"""Answers that only the terminal needs: the list of amps, a report with its ratings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from tubekit.amp import Amp, AmpReport, analyse, demo_names, load_amp
+from tubekit.decisions import Limits, limits
+from tubekit.text import Column, Printed, Table, to_json_value
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class AmpList(Printed):
+    """The amps that come with tubekit."""
+
+    amps: tuple[Amp, ...]
+
+    @classmethod
+    def of_demos(cls) -> AmpList:
+        """Every demo amp, read and checked."""
+        return cls(tuple(load_amp(name) for name in demo_names()))
+
+    def headline(self) -> str:
+        """What they are."""
+        return "Amps that come with tubekit (invented, for trying things out):"
+
+    def tables(self) -> list[Table]:
+        """One row per amp."""
+        rows = [(a.name, a.title, a.year, a.design_mains_rms, _tubes(a), a.story) for a in self.amps]
+        heads = ("name", "amp", "year", "mains", "tubes", "story")
+        units = {"mains": "V"}
+        return [Table("", tuple(Column(head, units.get(head, "")) for head in heads), rows)]
+
+    def to_json(self) -> list[dict[str, Any]]:
+        """The same rows for a program."""
+        return [
+            {
+                "name": a.name, "title": a.title, "year": a.year, "design_mains_rms": a.design_mains_rms,
+                "mains_hz": a.mains_hz, "tubes": _tubes(a), "story": a.story,
+            }
+            for a in self.amps
+        ]  # fmt: skip
+
+
+def _tubes(amp: Amp) -> str:
+    types = [
+        str(part.type) for name, part in amp.parts.items() if name.startswith("V") and hasattr(part, "type")
+    ]
+    return ", ".join(f"{types.count(t)} × {t}" if types.count(t) > 1 else t for t in dict.fromkeys(types))
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class FullReport(Printed):
+    """The report of an amp, with every rating."""
+
+    report: AmpReport
+    ratings: Limits
+
+    @classmethod
+    def of(cls, amp: Amp) -> FullReport:
+        """Solve an amp and hold its ratings against it."""
+        report = analyse(amp)
+        return cls(report, limits(report))
+
+    def headline(self) -> str:
+        """The amp, then how its ratings stand."""
+        return f"{self.report.headline()}: {self.ratings.headline()}."
+
+    def tables(self) -> list[Table]:
+        """Ratings last: they are the longest."""
+        return [*self.report.tables(), *self.ratings.tables()]
+
+    def to_json(self) -> dict[str, Any]:
+        """Report and ratings for a program."""
+        return {**self.report.to_json(), "ratings": to_json_value(self.ratings.checks)}

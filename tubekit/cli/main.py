@@ -1,0 +1,163 @@
+"""Commands and what they print.
+
+An answer goes to stdout (text, or JSON with --json), anything else to stderr. Exit code 0: answered;
+2: what was asked cannot be; 1: the solver did not arrive.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from typing import Any
+
+from tubekit import __version__
+from tubekit.errors import ChangeError, InputError, SolveError
+
+ASKED_WRONGLY, NOT_SOLVED = 2, 1
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    if not words or words[0] in ("lab", "test"):
+        return _handed_on(words[0] if words else "lab", words[1:])
+    asked = _parser().parse_args(words)
+    try:
+        answer = asked.answer(asked)
+    except InputError as error:
+        return _failed(error, asked.json, ASKED_WRONGLY)
+    except SolveError as error:
+        return _failed(error, asked.json, NOT_SOLVED)
+    if asked.json:
+        print(json.dumps(_json(answer), indent=2, ensure_ascii=False, allow_nan=False))
+    else:
+        print(answer)
+    return 0
+
+
+def _handed_on(command: str, rest: list[str]) -> int:
+    """`lab` and `test` start other programs and hand their words on to them."""
+    from tubekit.setup import lab, run_tests
+
+    try:
+        return lab.start(rest) if command == "lab" else run_tests.start(rest)
+    except InputError as error:
+        return _failed(error, False, ASKED_WRONGLY)
+
+
+def _failed(error: Exception, as_json: bool, code: int) -> int:
+    if as_json:
+        print(json.dumps({"error": str(error)}, ensure_ascii=False))
+    print(f"tubekit: {error}", file=sys.stderr)
+    return code
+
+
+def _json(answer: Any) -> Any:
+    return answer.to_json() if hasattr(answer, "to_json") else answer
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="python3 -m tubekit",
+        description="Work out, before soldering, what a part swap will do to a tube amp. "
+        "Without a command: open the notebooks.",
+        epilog="Other commands: lab opens the notebooks, test runs every test.",
+        allow_abbrev=False,
+    )
+    parser.add_argument("--version", action="version", version=f"tubekit {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    _amps(commands)
+    _report(commands)
+    _swap(commands)
+    return parser
+
+
+def _command(commands: Any, name: str, help_text: str, answer: Any) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name, help=help_text, description=help_text, allow_abbrev=False
+    )
+    parser.add_argument("--json", action="store_true", help="answer in JSON: SI units, glossary keys")
+    parser.set_defaults(answer=answer)
+    return parser
+
+
+def _amps(commands: Any) -> None:
+    _command(commands, "amps", "List the amps that come with tubekit.", _list_amps)
+
+
+def _report(commands: Any) -> None:
+    parser = _command(
+        commands, "report", "Every voltage, current, dissipation, ripple and gain of an amp.", _report_amp
+    )
+    _amp_and_mains(parser)
+
+
+def _swap(commands: Any) -> None:
+    parser = _command(commands, "swap", "An amp before and after a change, with a verdict.", _swap_parts)
+    _amp_and_mains(parser)
+    parser.add_argument(
+        "changes", nargs="*", metavar="PART=VALUE",
+        help="a value (R14=330), a type (V5=5AR4), a state (C14=open, R24=removed), "
+        "or a field (R31.position=0.7)",
+    )  # fmt: skip
+
+
+def _amp_and_mains(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("amp", metavar="AMP", help="a name from 'amps', or an amp file")
+    parser.add_argument(
+        "--mains", metavar="VOLTS", help="mains voltage [V rms]; the drawing's when not given"
+    )
+
+
+def _list_amps(_asked: argparse.Namespace) -> Any:
+    from tubekit.cli.listing import AmpList
+
+    return AmpList.of_demos()
+
+
+def _report_amp(asked: argparse.Namespace) -> Any:
+    from tubekit.cli.listing import FullReport
+
+    return FullReport.of(_load(asked))
+
+
+def _swap_parts(asked: argparse.Namespace) -> Any:
+    from tubekit.decisions import swap
+
+    changes = _changes(asked.changes)
+    if not changes and asked.mains is None:
+        raise ChangeError(
+            "nothing to change",
+            where=asked.amp,
+            fix="Name a part and its new value, like R14=330, or --mains 123",
+        )
+    amp = _load(asked, mains=False)
+    return swap(amp, changes, mains_rms=asked.mains)
+
+
+def _load(asked: argparse.Namespace, mains: bool = True) -> Any:
+    from tubekit.amp import load_amp
+
+    amp = load_amp(asked.amp)
+    return amp.changed({}, mains_rms=asked.mains) if mains and asked.mains is not None else amp
+
+
+def _changes(words: Sequence[str]) -> dict[str, object]:
+    """PART=VALUE words as a mapping.
+
+    Examples
+    --------
+    >>> _changes(["R14=330", "V5=5AR4"])
+    {'R14': '330', 'V5': '5AR4'}
+    """
+    found: dict[str, object] = {}
+    for word in words:
+        part, equals, value = (piece.strip() for piece in word.partition("="))
+        if not (part and equals and value):
+            raise ChangeError(f"cannot read '{word}'", fix="Write part=value, like R14=330 or V5=5AR4")
+        if part in found:
+            raise ChangeError("is changed twice in one command", part=part, fix="Name it once")
+        found[part] = value
+    return found

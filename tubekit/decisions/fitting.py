@@ -1,0 +1,92 @@
+"""Whether a part goes where the change puts it: base, pins, heater, rectifier limits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubekit.amp import AmpReport
+from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.amp.solve import types_of
+from tubekit.devices import catalogue
+from tubekit.devices.catalogue import Tube as TubeType
+from tubekit.units import show
+
+
+@dataclass(frozen=True)
+class Remark:
+    """Something to know about a change that is no rating: `weight` is 'stop' or 'note'."""
+
+    part: str
+    weight: str
+    text: str
+
+
+def fitting(before: AmpReport, after: AmpReport) -> tuple[Remark, ...]:
+    """What the sockets and heater windings say to the tubes of `after`, where they changed."""
+    found: list[Remark] = []
+    for name, part in after.amp.parts.items():
+        if not isinstance(part, Tube):
+            continue
+        old = before.amp.parts.get(name)
+        drawn = types_of(old)[0] if isinstance(old, Tube) else types_of(part)[0]
+        for each in dict.fromkeys(types_of(part)):
+            if each != drawn:
+                found += _tube(name, part, catalogue.tube(drawn), catalogue.tube(each))
+    return tuple(found)
+
+
+def _tube(name: str, part: Tube, old: TubeType, new: TubeType) -> Iterator[Remark]:
+    yield from _socket(name, old, new)
+    yield from _heater(name, old, new)
+    if isinstance(part, RectifierTube):
+        yield from _rectifier(name, old, new)
+
+
+def _socket(name: str, old: TubeType, new: TubeType) -> Iterator[Remark]:
+    if new.base != old.base:
+        text = f"{new.type} has a {new.base} base and does not go into the {old.base} socket of {old.type}"
+        yield Remark(name, "stop", text)
+        return
+    moved = [
+        f"{terminal} from pin {_pin(old.pins[terminal])} to {_pin(new.pins[terminal])}"
+        for terminal in old.pins
+        if terminal in new.pins and set(_pins(old.pins[terminal])) != set(_pins(new.pins[terminal]))
+    ]
+    if moved:
+        yield Remark(name, "stop", f"{new.type} is wired differently from {old.type}: {', '.join(moved)}")
+
+
+def _pins(value: object) -> tuple[object, ...]:
+    return tuple(value) if isinstance(value, list | tuple) else (value,)
+
+
+def _pin(value: object) -> str:
+    return "/".join(str(pin) for pin in _pins(value))
+
+
+def _heater(name: str, old: TubeType, new: TubeType) -> Iterator[Remark]:
+    if not new.heater_amps or not new.heater_volts:
+        if old.heater_amps:
+            text = f"{new.type} has no heater: B+ stands up at once, before the tubes draw current"
+            yield Remark(name, "note", text)
+        return
+    if not old.heater_amps or not old.heater_volts:
+        return
+    volts, amps = (show(value, unit) for value, unit in ((new.heater_volts, "V"), (new.heater_amps, "A")))
+    if not np.isclose(new.heater_volts, old.heater_volts, rtol=0.03):
+        given = show(old.heater_volts, "V")
+        yield Remark(name, "stop", f"{new.type} wants {volts} on its heater, the socket gives {given}")
+    elif not np.isclose(new.heater_amps, old.heater_amps, rtol=0.02):
+        text = f"{new.type} draws {amps} of heater current instead of {show(old.heater_amps, 'A')}"
+        yield Remark(name, "note", text)
+
+
+def _rectifier(name: str, old: TubeType, new: TubeType) -> Iterator[Remark]:
+    if old.directly_heated is True and new.directly_heated is False:
+        yield Remark(name, "note", f"{new.type} warms up slower than {old.type}: B+ comes later")
+    if old.directly_heated is False and new.directly_heated is True:
+        text = f"{new.type} conducts before the other tubes are warm: B+ rises higher at first"
+        yield Remark(name, "note", text)

@@ -1,0 +1,263 @@
+"""Every rating of every part, held against what the amp does at idle."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubekit.amp import AmpReport, parts as drawn
+from tubekit.amp.readings import TubeReading
+from tubekit.amp.sockets import Tube
+from tubekit.amp.solve import types_of
+from tubekit.circuit.reduction import solve_linear
+from tubekit.decisions.rating import RatingCheck, check, numbered
+from tubekit.devices import catalogue
+from tubekit.text import Column, Printed, Table
+
+Array = np.ndarray
+
+FIXED_BIAS_SHARE = 0.70
+FIXED_BIAS_SOURCE = "a published bias guide (printed): class AB fixed bias idles at 70 % or less"
+POWER_TUBE_FROM_W = 5.0
+HEATER_TOLERANCE = 0.10
+HEATER_SOURCE = "classic heater tolerance of 10 % (from memory)"
+PART_RATING = "rating in the amp file"
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Limits(Printed):
+    """All rating checks of an amp, the most used first."""
+
+    report: AmpReport
+    checks: tuple[RatingCheck, ...]
+
+    def __iter__(self) -> Iterator[RatingCheck]:
+        return iter(self.checks)
+
+    @property
+    def exceeded(self) -> tuple[RatingCheck, ...]:
+        """Checks beyond their limit."""
+        return tuple(c for c in self.checks if c.state == "exceeded")
+
+    @property
+    def near(self) -> tuple[RatingCheck, ...]:
+        """Checks within 10 % of their limit."""
+        return tuple(c for c in self.checks if c.state == "near")
+
+    def headline(self) -> str:
+        """How many ratings are exceeded or near."""
+        return (
+            f"{len(self.exceeded)} ratings exceeded, {len(self.near)} within 10 %, {len(self.checks)} checked"
+        )
+
+    def tables(self) -> list[Table]:
+        """One row per check."""
+        columns = (
+            Column("part"), Column("what"), Column("reading", align="right"), Column("limit", align="right"),
+            Column("used", "%"), Column("state"), Column("rule"), Column(""),
+        )  # fmt: skip
+        marks, note = numbered([c.source for c in self.checks])
+        rows = [
+            (c.part, c.what, (c.value, c.unit), (c.limit, c.unit), 100.0 * np.asarray(c.share), c.state,
+             c.rule, mark)
+            for c, mark in zip(self.checks, marks, strict=True)
+        ]  # fmt: skip
+        return [Table("Ratings", columns, rows, note=note)]
+
+
+def limits(report: AmpReport) -> Limits:
+    """Hold every rating the amp file and the tube catalogue state against the report.
+
+    Tubes at cathode bias are held against their dissipation rating itself; the 70 % rule of
+    fixed-bias class AB is applied to fixed bias only.
+
+    Examples
+    --------
+    >>> from tubekit import analyse, load_amp
+    >>> checks = limits(analyse(load_amp("teasel")))
+    >>> sorted({c.what for c in checks if c.part == "V3"})[:2]
+    ['grid-to-ground resistance', 'heater voltage off by']
+    """
+    found: list[RatingCheck] = []
+    for reading in report.tubes:
+        found += _tube(report, reading)
+    for part in report.amp.parts.values():
+        builder = _PARTS.get(type(part))
+        if builder is not None and part.condition == "fitted":
+            found += builder(report, part)
+    found += _rectifiers(report)
+    found += _capacitors(report)
+    found += _windings(report)
+    known = [c for c in found if np.any(np.isfinite(c.share))]
+    return Limits(report, tuple(sorted(known, key=lambda c: -float(np.nanmax(c.share)))))
+
+
+def rated(types: Sequence[str], field: str) -> Array | float | None:
+    """A rating of the type (or, in a batch, types) in a socket; None where none states it."""
+    values = [getattr(catalogue.tube(each).ratings, field, None) for each in types]
+    if all(value is None for value in values):
+        return None
+    numbers = np.array([np.nan if value is None else float(value) for value in values])
+    return float(numbers[0]) if len(numbers) == 1 else numbers
+
+
+def _named(types: Sequence[str]) -> tuple[str, str]:
+    """Words for the rule and for the source of a tube's ratings."""
+    ratings = catalogue.tube(types[0]).ratings
+    system = getattr(ratings, "system", "") or "maker's"
+    names = ", ".join(dict.fromkeys(types))
+    status = getattr(ratings, "status", "")
+    return f"{names} {system} rating", f"{getattr(ratings, 'source', '')} ({status})"
+
+
+def _tube(report: AmpReport, t: TubeReading) -> list[RatingCheck]:
+    rule, source = _named(t.types)
+    part = report.amp.parts[t.designator]
+    found = [
+        *check(t.section, "plate dissipation", t.plate_w, rated(t.types, "plate_w"), "W", rule, source),
+        *check(t.section, "screen dissipation", t.screen_w, rated(t.types, "screen_w"), "W", rule, source),
+        *check(t.section, "plate voltage", t.plate_v, rated(t.types, "plate_v"), "V", rule, source),
+        *check(t.section, "screen voltage", t.screen_v, rated(t.types, "screen_v"), "V", rule, source),
+        *check(t.section, "cathode current", t.cathode_a, rated(t.types, "cathode_a"), "A", rule, source),
+        *check(
+            t.section, "heater-to-cathode voltage", np.abs(t.cathode_v), rated(t.types, "heater_cathode_v"),
+            "V", rule, source,
+        ),
+    ]  # fmt: skip
+    assert isinstance(part, Tube)
+    found += _grid_leak(report, t, part, rule, source)
+    found += _fixed_bias(t)
+    found += _heater(t)
+    return found
+
+
+def _fixed_bias(t: TubeReading) -> list[RatingCheck]:
+    """The 70 % rule, for power tubes whose bias is held at the grid; never at cathode bias."""
+    limit = rated(t.types, "plate_w")
+    if t.bias != "fixed" or limit is None or np.nanmax(limit) < POWER_TUBE_FROM_W:
+        return []
+    guide = FIXED_BIAS_SHARE * np.asarray(limit)
+    rule = "fixed-bias guide of 70 %"
+    return check(t.section, "idle dissipation", t.plate_w, guide, "W", rule, FIXED_BIAS_SOURCE)
+
+
+def _heater(t: TubeReading) -> list[RatingCheck]:
+    nominal = np.array([catalogue.tube(each).heater_volts or np.nan for each in t.types])
+    off = np.abs(np.asarray(t.heater_rms_v) - nominal)
+    off = off if off.size > 1 else float(off.reshape(-1)[0])
+    limit = HEATER_TOLERANCE * (nominal if nominal.size > 1 else float(nominal[0]))
+    return check(t.section, "heater voltage off by", off, limit, "V", "heater tolerance", HEATER_SOURCE)
+
+
+def _grid_leak(report: AmpReport, t: TubeReading, part: Tube, rule: str, source: str) -> list[RatingCheck]:
+    """Resistance the grid sees to ground against the greatest the maker allows for this bias."""
+    field = "grid_leak_cathode_bias" if t.bias == "cathode" else "grid_leak_fixed"
+    limit = rated(t.types, field)
+    if limit is None:
+        return []
+    section = next(s for s in part.sections if s.name == t.section)
+    network = report.solved.state.operating_point.network
+    k = network.index.get(section.grid, -1)
+    unit = np.zeros((network.conductance.shape[1], 1))
+    if k >= 0:
+        unit[k] = 1.0
+    solved = solve_linear(network, network.conductance, np.broadcast_to(unit, (network.size, *unit.shape)))
+    ohms = report.solved.one(solved[:, k, 0] if k >= 0 else 0.0)
+    return check(t.section, "grid-to-ground resistance", ohms, limit, "ohm", rule, source)
+
+
+def _across(report: AmpReport, a: str, b: str) -> Array:
+    """Effective voltage between two nodes, direct part included [V]."""
+    state = report.solved.state
+    return np.asarray(np.hypot(state.mean(a, b), state.ripple_rms(a, b)))
+
+
+def _resistor(report: AmpReport, part: drawn.Resistor) -> list[RatingCheck]:
+    watts = report.solved.one(_across(report, part.a, part.b) ** 2 / np.asarray(part.ohms))
+    return check(part.designator, "dissipation", watts, part.watts, "W", "resistor's rating", PART_RATING)
+
+
+def _choke(report: AmpReport, part: drawn.Choke) -> list[RatingCheck]:
+    amps = report.solved.one(np.abs(report.solved.state.winding_mean(part.designator)))
+    return check(part.designator, "direct current", amps, part.amps, "A", "choke's rating", PART_RATING)
+
+
+def _fuse(report: AmpReport, part: drawn.Fuse) -> list[RatingCheck]:
+    """A fuse carries what the mains plug delivers (or, elsewhere, is not judged here)."""
+    plug = next((p for p in report.amp.parts.values() if isinstance(p, drawn.MainsPlug)), None)
+    mains = _joined(report, plug.line) | _joined(report, plug.neutral) if plug else set()
+    if plug is None or not {part.a, part.b} & mains:
+        return []
+    state = report.solved.state
+    row = state.operating_point.network.unknowns.index(f"I({plug.designator})")
+    amps = report.solved.one(np.sqrt(0.5 * (np.abs(state.spectrum[:, 1:, row]) ** 2).sum(axis=1)))
+    return check(part.designator, "mains current", amps, part.amps, "A", "fuse's rating", PART_RATING)
+
+
+def _joined(report: AmpReport, node: str) -> set[str]:
+    """Names of the nodes that wires, fuses and closed switches make one with `node`."""
+    found, new = set(), {node}
+    while new:
+        here = new.pop()
+        found.add(here)
+        for part in report.amp.parts.values():
+            if isinstance(part, drawn.Fuse | drawn.Switch) and here in (part.a, part.b):
+                new |= {part.a, part.b} - found
+    return found
+
+
+def _capacitors(report: AmpReport) -> list[RatingCheck]:
+    found = []
+    state = report.solved.state
+    for part in report.amp.parts.values():
+        if isinstance(part, drawn.Capacitor) and part.condition == "fitted":
+            peak = report.solved.one(np.abs(state.waveform(part.a, part.b)).max(axis=1))
+            found += check(
+                part.designator, "working voltage", peak, part.volts, "V", "capacitor's rating", PART_RATING
+            )
+    return found
+
+
+def _rectifiers(report: AmpReport) -> list[RatingCheck]:
+    found = []
+    for r in report.rectifiers:
+        if not isinstance(report.amp.parts[r.designator], Tube):
+            continue
+        rule, source = _named(r.types)
+        for what, value, field, unit in (
+            ("direct current", r.dc_a, "dc_a", "A"),
+            ("peak plate current", r.peak_a, "peak_a", "A"),
+            ("peak inverse voltage", r.inverse_v, "piv", "V"),
+            ("reservoir", r.reservoir_f, "reservoir_max_f", "F"),
+        ):
+            found += check(r.designator, what, value, rated(r.types, field), unit, rule, source)
+    return found
+
+
+def _windings(report: AmpReport) -> list[RatingCheck]:
+    """Heater and primary windings by effective current, rectifier windings by direct current."""
+    found = []
+    parts = report.amp.parts
+    plates = {node for p in parts.values() if isinstance(p, Tube) for node in getattr(p, "plates", ())}
+    plates |= {node for p in parts.values() if isinstance(p, drawn.Diode) for node in (p.a, p.b)}
+    for w in report.windings:
+        part = parts[w.transformer]
+        assert isinstance(part, drawn.Transformer)
+        winding = part.winding(w.winding)
+        direct = isinstance(part, drawn.OutputTransformer) or bool(plates & set(winding.taps))
+        what, amps = ("direct current", w.dc_a) if direct else ("current", w.rms_a)
+        name = f"{w.transformer} {w.winding}".replace("_", " ")
+        found += check(name, what, amps, winding.amps, "A", "winding's rating", PART_RATING)
+    return found
+
+
+_PARTS: dict[type, Callable[..., list[RatingCheck]]] = {
+    drawn.Resistor: _resistor,
+    drawn.Choke: _choke,
+    drawn.Fuse: _fuse,
+}
+
+
+__all__ = ["Limits", "limits", "rated", "types_of"]

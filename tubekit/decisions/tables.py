@@ -1,0 +1,127 @@
+"""Before and after, side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import AmpReport
+from tubekit.amp.readings import readable
+from tubekit.text import Column, Table
+
+Row = tuple[str, str, Any, Any, str]
+
+
+def before_after(before: AmpReport, after: AmpReport) -> list[Table]:
+    """Supply, tubes, gains, nodes and windings of two reports, each with the change."""
+    return [
+        _table("Supply", "part", _supply(before), _supply(after)),
+        _table("Tubes (volts to cathode)", "tube", _tubes(before), _tubes(after)),
+        _table("Gain of each stage at 1 kHz", "tube", _gains(before), _gains(after)),
+        _table("Nodes (DC to ground)", "node", _nodes(before), _nodes(after)),
+        _table("Windings", "winding", _windings(before), _windings(after)),
+    ]
+
+
+Entries = dict[tuple[str, str], tuple[Any, str]]
+
+
+def _table(title: str, head: str, before: Entries, after: Entries) -> Table:
+    rows = [
+        (place, what, before.get(key, (None, ""))[:2], after.get(key, (None, ""))[:2])
+        for key in dict.fromkeys((*before, *after))
+        for place, what in [key]
+    ]
+    sides = (Column("before", digits=4), Column("after", digits=4))
+    columns = (Column(head), Column(""), *sides, Column("change", align="right"))
+    return Table(title, columns, [_line(row) for row in rows if _present(row)])
+
+
+def _present(row: Sequence[Any]) -> bool:
+    return any(value is not None and not np.all(np.isnan(value)) for value, _ in row[2:])
+
+
+def _line(row: Sequence[Any]) -> tuple[Any, ...]:
+    place, what, (old, old_unit), (new, unit) = row
+    return (
+        place, what,
+        None if old is None else (old, old_unit),
+        None if new is None else (new, unit),
+        _change(old, new),
+    )  # fmt: skip
+
+
+def _change(old: Any, new: Any) -> str:
+    """Per cent of the old reading; blank where either is missing or nothing moved."""
+    if old is None or new is None:
+        return ""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        percent = 100.0 * (np.asarray(new) - np.asarray(old)) / np.abs(np.asarray(old))
+    known = percent[np.isfinite(percent)] if percent.ndim else percent[None][np.isfinite(percent)[None]]
+    if known.size == 0 or np.all(np.abs(known) < 0.05):
+        return ""
+    low, high = f"{known.min():+.1f} %", f"{known.max():+.1f} %"
+    return low if low == high else f"{low}…{high}"
+
+
+def _collect(items: Iterable[tuple[str, str, Any, str]]) -> Entries:
+    return {(place, what): (value, unit) for place, what, value, unit in items}
+
+
+def _supply(report: AmpReport) -> Entries:
+    def items() -> Iterable[tuple[str, str, Any, str]]:
+        for r in report.rails:
+            place = f"{r.capacitor} at {r.node}"
+            yield place, "DC", r.dc_v, "V"
+            yield place, "ripple p-p", r.ripple_pp_v, "V"
+            yield place, "ripple rms", r.ripple_rms_v, "V"
+        for d in report.rectifiers:
+            yield d.designator, "direct current", d.dc_a, "A"
+            yield d.designator, "peak per plate", d.peak_a, "A"
+            yield d.designator, "peak inverse", d.inverse_v, "V"
+
+    return _collect(items())
+
+
+def _tubes(report: AmpReport) -> Entries:
+    def items() -> Iterable[tuple[str, str, Any, str]]:
+        for t in report.tubes:
+            yield t.section, "plate", t.plate_v, "V"
+            yield t.section, "screen", t.screen_v, "V"
+            yield t.section, "grid", t.grid_v, "V"
+            yield t.section, "plate current", t.plate_a, "A"
+            yield t.section, "screen current", t.screen_a, "A"
+            yield t.section, "cathode current", t.cathode_a, "A"
+            yield t.section, "plate dissipation", t.plate_w, "W"
+            yield t.section, "of its rating", 100.0 * np.asarray(t.plate_share), "%"
+            yield t.section, "screen dissipation", t.screen_w, "W"
+            yield t.section, "of screen rating", 100.0 * np.asarray(t.screen_share), "%"
+            yield t.section, "heater", t.heater_rms_v, "V rms"
+
+    return _collect(items())
+
+
+def _gains(report: AmpReport) -> Entries:
+    def items() -> Iterable[tuple[str, str, Any, str]]:
+        for t in report.tubes:
+            yield t.section, "grid to plate", t.gain, "×"
+            yield t.section, "grid to cathode", t.cathode_gain, "×"
+
+    return _collect(items())
+
+
+def _nodes(report: AmpReport) -> Entries:
+    return _collect((n.node, "", readable(n.dc_v), "V") for n in report.nodes)
+
+
+def _windings(report: AmpReport) -> Entries:
+    def items() -> Iterable[tuple[str, str, Any, str]]:
+        for w in report.windings:
+            place = f"{w.transformer} {w.winding}".replace("_", " ")
+            yield place, "volts", w.rms_v, "V rms"
+            yield place, "current", w.rms_a, "A"
+            yield place, "direct current", w.dc_a, "A"
+
+    return _collect(items())
