@@ -1,0 +1,187 @@
+"""The amp: its parts as drawn or as changed, with mains and test points. Nothing in it mutates."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from types import MappingProxyType
+
+from tubekit.amp.batches import member
+from tubekit.amp.change import Step, Texts, agreed, change_parts, mains_value, text_at
+from tubekit.amp.fields import Value, fields_of
+from tubekit.amp.heading import MAINS, Heading, TestPoint
+from tubekit.amp.parts import Part
+from tubekit.amp.wiring import loose_nodes
+from tubekit.amp.write import amp_text
+from tubekit.errors import ChangeError
+from tubekit.text import Column, Printed, Table, quantity
+
+MAINS_KEY = "mains"
+
+
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
+class Amp(Printed):
+    """An amp from mains plug to loudspeaker.
+
+    `parts` is in drawn order; `notes` is what the check found worth a look; `changes` tells, by
+    designator (or 'R20.position', 'mains'), the (before, after) texts against the drawn amp; `batch`
+    is the number of variants held at once, or None.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> amp = load_amp("teasel").changed({"R14": "330"}, mains_rms=123)
+    >>> amp.parts["R14"].ohms, amp.mains_rms, amp.changes["R14"]
+    (330.0, 123.0, ('270 Ω', '330 Ω'))
+    >>> amp.changed({"V5": ["5Y3GT", "5AR4"]}).batch
+    2
+    """
+
+    name: str
+    title: str
+    maker: str = ""
+    town: str = ""
+    year: str = ""
+    story: str = ""
+    notes: tuple[str, ...] = ()
+    source: Path | None = None
+    parts: Mapping[str, Part]
+    design_mains_rms: float = quantity("V", "V_0", "mains the transformer was drawn for, effective value")
+    mains_hz: float = quantity("Hz", "f", "mains frequency")
+    mains_rms: Value = quantity("V", "V", "mains the amp is run on, effective value")
+    test_points: Mapping[str, TestPoint] = field(default_factory=dict)
+    left_open: tuple[str, ...] = ()
+    changes: Mapping[str, Texts] = field(default_factory=dict)
+    batch: int | None = None
+    origin: Amp | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("parts", "test_points", "changes"):
+            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
+
+    @property
+    def drawn(self) -> Amp:
+        """The amp as its file has it, before any change."""
+        return self.origin or self
+
+    @property
+    def nodes(self) -> tuple[str, ...]:
+        """Every node, in the order the parts name them."""
+        return tuple(dict.fromkeys(node for part in self.parts.values() for node in part.nodes))
+
+    def parts_at(self, node: str) -> tuple[Part, ...]:
+        """The parts that touch a node, in drawn order (none for an unknown node)."""
+        return tuple(part for part in self.parts.values() if node in part.nodes)
+
+    def changed(self, changes: Mapping[str, object] | None = None, *, mains_rms: object = None) -> Amp:
+        """A new amp with parts swapped and, where given, other mains.
+
+        Parameters
+        ----------
+        changes : designator to value ("R14": "330"), to type ("V5": "5AR4"), or to 'open', 'short',
+            'removed'; "R31.position", "V3.emission", "C14.rating", "T2.primary.resistance" reach other
+            fields. A sequence makes a batch; all sequences are of one length.
+        mains_rms : mains, one value or a sequence [V rms].
+
+        Raises
+        ------
+        ChangeError : no such part, a value of the wrong kind or out of range, sequences of unlike length.
+        """
+        outcome = change_parts(self.parts, {} if changes is None else changes, self.name, self.batch)
+        mains, batch, records = self.mains_rms, outcome.batch, outcome.records
+        if mains_rms is not None:
+            mains, count = mains_value(mains_rms, MAINS, self.name)
+            batch = agreed(batch, count, Step(self.name, "mains_rms", mains_rms))
+            records = records | {MAINS_KEY: (MAINS.show(self.mains_rms), MAINS.show(mains))}
+        return replace(
+            self,
+            parts=outcome.parts,
+            mains_rms=mains,
+            batch=batch,
+            changes=_against_drawn(self.changes, records),
+            origin=self.drawn,
+        )
+
+    def member(self, index: int) -> Amp:
+        """One amp out of the batch.
+
+        Raises
+        ------
+        ChangeError : this is not a batch, or it has no such member.
+        """
+        if self.batch is None or not 0 <= index < self.batch:
+            held = "this is one amp, not a batch" if self.batch is None else f"there are {self.batch} members"
+            raise ChangeError(f"no member {index}: {held}", where=self.name, fix="Count members from 0")
+        parts = {name: member(part, index) for name, part in self.parts.items()}
+        mains = self.mains_rms if isinstance(self.mains_rms, float) else float(self.mains_rms[index])
+        one = replace(self, parts=parts, mains_rms=mains, batch=None)
+        now = {key: MAINS.show(mains) if key == MAINS_KEY else text_at(parts, key) for key in self.changes}
+        return replace(
+            one, changes=_against_drawn(self.changes, {key: ("", text) for key, text in now.items()})
+        )
+
+    def copy_as_text(self) -> str:
+        """The text of an amp file that loads to the same amp, changes included.
+
+        With a part taken out the text may not load: the check then says what hangs loose.
+
+        Raises
+        ------
+        ChangeError : a batch is many amps; take one with `member`.
+        """
+        if self.batch is not None:
+            raise ChangeError(
+                f"a batch of {self.batch} amps has no single amp file",
+                where=self.name,
+                fix="Take one with member(0)",
+            )
+        heading = Heading(
+            title=self.title,
+            maker=self.maker,
+            town=self.town,
+            year=self.year,
+            story=self.story,
+            design_mains=self.design_mains_rms,
+            mains_frequency=self.mains_hz,
+            mains=None if self.mains_rms == self.design_mains_rms else float(self.mains_rms),
+            left_open=tuple(loose_nodes(self.parts)),  # a change may leave an end hanging
+        )
+        return amp_text(heading, self.parts, self.test_points)
+
+    def headline(self) -> str:
+        """Title, mains and what was changed, in one sentence."""
+        words = f"{self.title}, {self.year}: " if self.year else f"{self.title}: "
+        words += f"{len(self.parts)} parts, {MAINS.show(self.mains_rms)} mains"
+        words += f" (drawn for {MAINS.show(self.design_mains_rms)})" if "mains" in self.changes else ""
+        return words + (f", {self.batch} variants" if self.batch else "") + "."
+
+    def tables(self) -> Sequence[Table]:
+        """What was changed, then the parts, then the test points."""
+        changed = [(key, before, after) for key, (before, after) in self.changes.items()]
+        parts = [_row(part) for part in self.parts.values()]
+        points = [(p.name, " to ".join(p.nodes), p.volts, p.note) for p in self.test_points.values()]
+        columns = tuple(map(Column, ("part", "kind", "value", "nodes", "role")))
+        tables = [Table("Parts", columns, parts, note=" ".join(self.notes))]
+        if points:
+            heads = (Column("test point"), Column("node"), Column("printed", "V"), Column("note"))
+            tables.append(Table("Test points", heads, points))
+        if changed:
+            tables.insert(0, Table("Changed", tuple(map(Column, ("what", "drawn", "now"))), changed))
+        return tables
+
+
+def _row(part: Part) -> tuple[str, str, str, str, str]:
+    mains = [spec for spec in fields_of(type(part)) if spec.main]
+    values = [spec.form.show(getattr(part, spec.name)) for spec in mains]
+    state = [] if part.condition == "fitted" else [part.condition]
+    return part.designator, part.kind, ", ".join(values + state), ", ".join(part.nodes), part.role
+
+
+def _against_drawn(old: Mapping[str, Texts], new: Mapping[str, Texts]) -> dict[str, Texts]:
+    """All changes against the drawn amp: the first 'before' stays, what went back is forgotten."""
+    joined = {
+        **old,
+        **{key: (old[key][0] if key in old else before, after) for key, (before, after) in new.items()},
+    }
+    return {key: (before, after) for key, (before, after) in joined.items() if before != after}

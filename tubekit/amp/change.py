@@ -1,0 +1,271 @@
+"""Swaps worked out on the parts: a value, a type, a setting, a part gone open, short or taken out.
+
+Nothing is changed in place; what was changed is remembered against the drawn amp.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import wiring
+from tubekit.amp.batches import read_batched
+from tubekit.amp.fields import FieldSpec, Listed, NodeName, fields_of, is_sequence, said
+from tubekit.amp.findings import Findings
+from tubekit.amp.parts import MainsPlug, Part, RectifierTube, Switch, Transformer, Tube, TwoTerminal, Winding
+from tubekit.amp.sockets import Section, facts
+from tubekit.errors import ChangeError, InputError, near_matches
+
+FITTED = "fitted"
+FAULTS = ("open", "short")
+REMOVED = "removed"
+Texts = tuple[str, str]
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """Parts after the changes, the (before, after) texts of each, and the length of the batch."""
+
+    parts: dict[str, Part]
+    records: dict[str, Texts]
+    batch: int | None
+
+
+@dataclass(frozen=True, eq=False)
+class Step:
+    """One change on its way: what was asked, where, and of which amp."""
+
+    where: str
+    key: str
+    raw: object
+    kind: str = ""
+
+    def error(self, problem: str, fix: str, near: Iterable[str] = ()) -> ChangeError:
+        """The refusal of this change."""
+        return ChangeError(problem, where=self.where, part=self.key, fix=fix, near=near)
+
+
+def change_parts(
+    parts: Mapping[str, Part], changes: Mapping[str, object], where: str, batch: int | None
+) -> Outcome:
+    """The parts of an amp after `changes`; `where` names the amp in messages.
+
+    Raises
+    ------
+    ChangeError : no such part or field, a value of the wrong kind or out of range, unequal sequences.
+    """
+    if not isinstance(changes, Mapping):
+        raise ChangeError(
+            f"changes are {said(changes)}", where=where, fix='Write them as {"R14": "330", "V5": "5AR4"}'
+        )
+    outcome = Outcome(dict(parts), {}, batch)
+    for key, raw in changes.items():
+        outcome = _one(outcome, Step(where, str(key)[:80], raw))
+    return outcome
+
+
+def agreed(batch: int | None, count: int | None, step: Step) -> int | None:
+    """The length of the batch with one more sequence in it."""
+    if count is None or batch is None or count == batch:
+        return batch if count is None else count
+    raise step.error(
+        f"{count} values stand beside a batch of {batch}",
+        "Give every sequence the same length, or one value for the whole batch",
+    )
+
+
+def _one(so_far: Outcome, step: Step) -> Outcome:
+    designator, _, path = step.key.strip().partition(".")
+    part = so_far.parts.get(designator)
+    if part is None:
+        raise step.error(
+            f"there is no part '{designator}' in this amp",
+            "Write the designator as drawn; a part that is not drawn cannot be swapped",
+            near_matches(designator, so_far.parts),
+        )
+    if not path and isinstance(step.raw, str) and step.raw.strip() == REMOVED:
+        return _removed(so_far, part, step)
+    step = replace(step, kind=part.kind)
+    before = _shown(part, path)
+    if not path and _is_fault(part, step.raw):
+        after: Part = replace(part, condition=str(step.raw).strip())
+        count = None
+    else:
+        after, count = _changed(part, path, step, so_far.parts)
+    _still_whole(after, step)
+    records = so_far.records | {_record_key(part, path): (before, _shown(after, path))}
+    return Outcome(so_far.parts | {designator: after}, records, agreed(so_far.batch, count, step))
+
+
+def _removed(so_far: Outcome, part: Part, step: Step) -> Outcome:
+    if isinstance(part, MainsPlug):
+        raise step.error("without its mains plug the amp is dead", "Leave it, and set mains_rms instead")
+    left = {name: one for name, one in so_far.parts.items() if one is not part}
+    records = so_far.records | {part.designator: (_shown(part, ""), REMOVED)}
+    return Outcome(left, records, so_far.batch)
+
+
+def _is_fault(part: Part, raw: object) -> bool:
+    """'open' and 'short' are conditions of a part with two ends; a switch's 'open' is its position."""
+    if not isinstance(raw, str) or raw.strip() not in (*FAULTS, FITTED):
+        return False
+    return isinstance(part, TwoTerminal) and not (isinstance(part, Switch) and raw.strip() == "open")
+
+
+def _changed(part: Part, path: str, step: Step, parts: Mapping[str, Part]) -> tuple[Part, int | None]:
+    """The part with one field changed, wherever the path leads."""
+    head, _, rest = path.partition(".")
+    names: list[str] = []
+    if isinstance(part, Transformer):
+        names = [one.name for one in part.windings]
+        if head in names:
+            place = names.index(head)
+            winding, count = _set(part.windings[place], rest, step, parts)
+            return replace(part, windings=_put(part.windings, place, winding)), count
+    elif isinstance(part, Tube):
+        names = [one.key for one in part.sections if one.key]
+        single = not names and head in {spec.key for spec in fields_of(Section)}
+        if part.sections and (head in names or single):
+            place = 0 if single else names.index(head)
+            section, count = _set(part.sections[place], head if single else rest, step, parts)
+            return replace(part, sections=_put(part.sections, place, section)), count
+    new, count = _set(part, path, step, parts, names)
+    if isinstance(new, TwoTerminal) and not path:
+        new = replace(new, condition=FITTED)  # a fresh part was fitted
+    return new, count
+
+
+def _put(records: tuple[Any, ...], place: int, new: Any) -> tuple[Any, ...]:
+    return (*records[:place], new, *records[place + 1 :])
+
+
+def _inner_name(one: Winding | Section) -> str:
+    return one.key if isinstance(one, Section) else one.name
+
+
+def _set(
+    record: Any, path: str, step: Step, parts: Mapping[str, Part], inner: list[str] | None = None
+) -> tuple[Any, int | None]:
+    spec = _spec(record, path, step, inner or [])
+    _no_faults_within(step)
+    try:
+        value, count = read_batched(spec.form, step.raw)
+    except InputError as error:
+        raise step.error(
+            f"{spec.key} {error.problem}",
+            f"{step.key.split('.')[0]} is a {step.kind}. {error.fix}",
+            error.near,
+        ) from error
+    _nodes_known(spec, value, step, parts)
+    if isinstance(record, Tube) and spec.name == "type":
+        _same_kind(record, value, step)
+    return replace(record, **{spec.name: value}), count
+
+
+def _spec(record: Any, path: str, step: Step, inner: list[str]) -> FieldSpec:
+    specs = list(fields_of(type(record)))
+    found = [one for one in specs if (path in {one.key, one.name} if path else one.main)]
+    if found:
+        return found[0]
+    keys = [one.key for one in specs] + inner
+    before = step.key.removesuffix(path).rstrip(".")
+    none = "has no single value that a swap could change"
+    problem = f"there is no '{path}' to change" if path else none
+    fix = f"Write one of: {', '.join(f'{before}.{one}' for one in keys)}"
+    raise step.error(problem, fix, [f"{before}.{one}" for one in near_matches(path, keys)])
+
+
+def _no_faults_within(step: Step) -> None:
+    if isinstance(step.raw, str) and step.raw.strip() in FAULTS and "." not in step.key:
+        return  # the field's own reading refuses it, naming the kind of part
+    if not is_sequence(step.raw):
+        return
+    words = {one for one in step.raw if isinstance(one, str)}  # type: ignore[attr-defined]
+    if words & {*FAULTS, REMOVED}:
+        problem = f"'{min(words & {*FAULTS, REMOVED})}' stands in a list of values"
+        raise step.error(problem, "Make one changed amp for the fault, and the batch beside it")
+
+
+def _nodes_known(spec: FieldSpec, value: Any, step: Step, parts: Mapping[str, Part]) -> None:
+    if isinstance(spec.form, NodeName):
+        nodes = (value,)
+    elif isinstance(spec.form, Listed) and isinstance(spec.form.entry, NodeName):
+        nodes = value
+    else:
+        return
+    known = {node for part in parts.values() for node in part.nodes}
+    for node in nodes:
+        if node not in known:
+            fix = "Write a node of the drawing; new wiring belongs into an amp file with extends"
+            raise step.error(f"there is no node '{node}' in this amp", fix, near_matches(node, known))
+
+
+def _same_kind(tube: Tube, types: str | tuple[str, ...], step: Step) -> None:
+    """Another base is the verdict's business; another kind of tube cannot be worked out at all."""
+    for one in (types,) if isinstance(types, str) else types:
+        new = facts(one)
+        drawn = facts(tube.type if isinstance(tube.type, str) else tube.type[0])
+        need = len(tube.plates) if isinstance(tube, RectifierTube) else len(tube.sections)
+        if new.family != tube.family or new.sections < need:
+            raise step.error(
+                f"{one} is {new.words}, the socket is wired for {drawn.words} ({drawn.type})",
+                "Swap like for like; another kind needs another circuit, drawn in an amp file with extends",
+            )
+        if new.heater_volts and not tube.heater:
+            fix = "Draw heater nodes in an amp file with extends"
+            raise step.error(f"{one} has a heater, but no heater is drawn at this socket", fix)
+
+
+def _still_whole(part: Part, step: Step) -> None:
+    found = Findings(step.where, {})
+    wiring.joins_itself(part, found)
+    if found.problems:
+        raise step.error(found.problems[0].problem, found.problems[0].fix)
+
+
+def _record_key(part: Part, path: str) -> str:
+    main = next((one.key for one in fields_of(type(part)) if one.main), "")
+    return part.designator if path in {"", main} else f"{part.designator}.{path}"
+
+
+def text_at(parts: Mapping[str, Part], key: str) -> str:
+    """What stands at the key of a change, as text."""
+    designator, _, path = key.partition(".")
+    return _shown(parts[designator], path) if designator in parts else REMOVED
+
+
+def _shown(part: Part, path: str) -> str:
+    """A field of a part as text, for the record of changes."""
+    if not path and part.condition != FITTED:
+        return part.condition
+    head, _, rest = path.partition(".")
+    record: Any = part
+    for one in getattr(part, "windings", ()) + getattr(part, "sections", ()):
+        if _inner_name(one) == head and head:
+            record, path = one, rest
+        elif isinstance(one, Section) and not one.key and head in {s.key for s in fields_of(Section)}:
+            record = one
+    for spec in fields_of(type(record)):
+        if path in {spec.key, spec.name} if path else spec.main:
+            value = getattr(record, spec.name)
+            return "not stated" if value is None else spec.form.show(value)
+    return FITTED
+
+
+def mains_value(mains_rms: object, form: Any, where: str) -> tuple[float | np.ndarray[Any, Any], int | None]:
+    """Mains volts as given to `Amp.changed` [V rms], with the length of its batch.
+
+    Raises
+    ------
+    ChangeError : zero, negative, not a number, or beyond any mains.
+    """
+    step = Step(where, "mains_rms", mains_rms)
+    try:
+        value, count = read_batched(form, mains_rms)
+    except InputError as error:
+        fix = "Give the effective value of the mains between 1 and 600 V, as 117 or '123 V'"
+        raise step.error(error.problem, fix) from error
+    return value, count

@@ -1,0 +1,165 @@
+"""An amp file held against itself: is every part whole, and does the drawing hang together?
+
+Every problem is found and told at once; what is only worth a look becomes a note of the amp.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from tubekit.amp import wiring
+from tubekit.amp.fields import said
+from tubekit.amp.findings import Findings, read_fields, touched
+from tubekit.amp.heading import Heading, TestPoint
+from tubekit.amp.make import make_part
+from tubekit.amp.parts import GROUND, Part
+from tubekit.amp.read import Sheet
+from tubekit.errors import AmpFileError, near_matches
+
+OTHERS_TOLD = 25
+NOT_PARTS = ("amp", "test_points")
+GROUND_TOO = {"gnd", "0", "earth", "chassis", "masse", "gnd.", "ground."}
+
+
+class AmpFileProblems(AmpFileError):
+    """The first problem of a file, with all others in `problems` and in the text."""
+
+    def __init__(self, problem: str, *, others: Iterable[AmpFileError] = (), **place: Any) -> None:
+        self.others = tuple(others)
+        super().__init__(problem, **place)
+
+    @property
+    def problems(self) -> tuple[AmpFileError, ...]:
+        """Every problem, the first one first."""
+        first = AmpFileError(self.problem, where=self.where, part=self.part, fix=self.fix, near=self.near)
+        return (first, *self.others)
+
+    def placed(self, *, where: str = "", part: str = "") -> AmpFileProblems:
+        """The same with the place of the first problem filled in where it had none."""
+        return AmpFileProblems(
+            self.problem,
+            others=self.others,
+            where=self.where or where,
+            part=self.part or part,
+            fix=self.fix,
+            near=self.near,
+        )
+
+    def _message(self) -> str:
+        others = [str(one) for one in self.others]
+        if not others:
+            return super()._message()
+        told = "".join(f"\n  - {one}" for one in others[:OTHERS_TOLD])
+        rest = f"\n  - and {len(others) - OTHERS_TOLD} more" if len(others) > OTHERS_TOLD else ""
+        return f"{super()._message()}\n{len(others)} more to mend:{told}{rest}"
+
+
+@dataclass(frozen=True, eq=False)
+class Drawing:
+    """A checked amp file: heading, parts in drawn order, test points, and what is worth a look."""
+
+    heading: Heading
+    parts: Mapping[str, Part]
+    test_points: Mapping[str, TestPoint]
+    notes: tuple[str, ...]
+
+
+def checked(sheet: Sheet) -> Drawing:
+    """The drawing in an amp file.
+
+    Raises
+    ------
+    AmpFileProblems : (an AmpFileError) the first problem, with every other one in its text.
+    """
+    found = Findings(sheet.source.name, sheet.origins)
+    heading = _heading(sheet.tables.get("amp"), found)
+    drawn = {name: table for name, table in sheet.tables.items() if name not in NOT_PARTS}
+    made = {name: make_part(name, table, found) for name, table in drawn.items()}
+    parts = {name: part for name, part in made.items() if part is not None}
+    unread = [table for name, table in drawn.items() if made[name] is None]
+    names = {node for part in parts.values() for node in part.nodes}
+    points = _test_points(sheet.tables.get("test_points", {}), names, unread, found)
+    for part in parts.values():
+        wiring.joins_itself(part, found)
+    _node_names(parts, found)
+    _joined_once(parts, unread, heading, found)
+    if not drawn:
+        found.add("", "there are no parts in the file", "Write a table for each part, as [R1]")
+    elif not unread:  # with a part missing these would only echo what was said already
+        wiring.check_paths(parts, found)
+    if heading is None or found.problems:
+        first, *others = found.problems
+        raise AmpFileProblems(
+            first.problem, others=others, where=first.where, part=first.part, fix=first.fix, near=first.near
+        )
+    return Drawing(heading, parts, points, tuple(wiring.notes(parts)))
+
+
+def _heading(table: Any, found: Findings) -> Heading | None:
+    if not isinstance(table, dict):
+        fix = "Write [amp] with title, design_mains and mains_frequency"
+        problem = "the table is missing" if table is None else f"is {said(table)}, not a table"
+        found.add("[amp]", problem, fix)
+        return None
+    values = read_fields(Heading, table, "[amp]", found, ("extends",))
+    return None if values is None else Heading(**values)
+
+
+def _test_points(tables: Any, names: set[str], unread: list[Any], found: Findings) -> dict[str, TestPoint]:
+    points: dict[str, TestPoint] = {}
+    if not isinstance(tables, dict):
+        found.add(
+            "test_points", f"is {said(tables)}, not tables", "Write [test_points.TP1] with node and volts"
+        )
+        return points
+    known = names | set(touched(unread))
+    for name, table in tables.items():
+        part = f"test_points.{name}"
+        if not isinstance(table, dict):
+            found.add(part, f"is {said(table)}, not a table", f"Write [{part}] with node and volts")
+            continue
+        values = read_fields(TestPoint, table, part, found)
+        if values is None:
+            continue
+        for node in values["nodes"]:
+            if node not in known:
+                fix = "Write a node that a part joins"
+                found.add(part, f"node '{node}' is on no part", fix, near_matches(node, names))
+        points[name] = TestPoint(name=name, **values)
+    return points
+
+
+def _node_names(parts: Mapping[str, Part], found: Findings) -> None:
+    first = {node: part for part in reversed(list(parts.values())) for node in part.nodes}
+    spelled: dict[str, str] = {}
+    for node, part in first.items():
+        if node.lower() in GROUND_TOO:
+            found.add(part.designator, f"node '{node}' looks like ground", f"Write '{GROUND}'")
+        other = spelled.setdefault(node.lower(), node)
+        if other != node:
+            problem = f"nodes '{node}' and '{other}' differ only in capitals"
+            found.add(part.designator, problem, "Write both alike, or give one another name")
+
+
+def _joined_once(
+    parts: Mapping[str, Part], unread: list[Any], heading: Heading | None, found: Findings
+) -> None:
+    """A node that only one part touches is a slip of the pen (test points do not count)."""
+    left_open = set(heading.left_open) if heading else set()
+    elsewhere = set(touched(unread))
+    names = {node for part in parts.values() for node in part.nodes} | elsewhere
+    for node, designator in wiring.loose_nodes(parts).items():
+        if node not in left_open | elsewhere:
+            found.add(
+                designator,
+                f"node '{node}' is joined only once, by this part",
+                "Correct its name, draw the part it goes to, or list it in left_open of [amp]",
+                [one for one in near_matches(node, names, 4) if one != node][:3],
+            )
+    if parts and GROUND not in names:
+        found.add("[amp]", f"no part joins '{GROUND}'", f"Name the chassis node '{GROUND}'")
+    for node in left_open - names:
+        problem = f"left_open names '{node}', which is on no part"
+        found.add("[amp]", problem, "Take it out", near_matches(node, names))

@@ -1,0 +1,59 @@
+"""`load_amp`: the one way from a file, a demo name or pasted text to a checked amp."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.check import checked
+from tubekit.amp.heading import heading_words
+from tubekit.amp.read import Sheet, extended, parse_text, read_sheet
+
+
+def load_amp(name_or_path: str | Path) -> Amp:
+    """The amp described in a file, checked.
+
+    Parameters
+    ----------
+    name_or_path : a demo amp ('teasel') or the path of an amp file.
+
+    Raises
+    ------
+    AmpFileError : the file cannot be read or describes something that cannot be; names file,
+        designator and fix, and lists every other problem below the first.
+
+    Examples
+    --------
+    >>> amp = load_amp("teasel")
+    >>> amp.title, amp.parts["R14"].ohms, amp.parts["V5"].type
+    ('Ottermere Teasel', 270.0, '5Y3GT')
+    """
+    sheet = read_sheet(name_or_path)
+    return _amp(sheet, sheet.source)
+
+
+def amp_from_text(text: str, name: str = "pasted text") -> Amp:
+    """The amp described in the text of an amp file ; it may extend a demo amp, or a file by its path.
+
+    Raises
+    ------
+    AmpFileError : as `load_amp`.
+    """
+    sheet = extended(parse_text(text, name), name, None)
+    return _amp(Sheet(name, sheet.source, sheet.tables, sheet.origins), None)
+
+
+def _amp(sheet: Sheet, source: Path | None) -> Amp:
+    drawing = checked(sheet)
+    heading = drawing.heading
+    return Amp(
+        name=sheet.name,
+        notes=drawing.notes,
+        source=source,
+        parts=drawing.parts,
+        design_mains_rms=heading.design_mains,
+        mains_hz=heading.mains_frequency,
+        mains_rms=heading.design_mains if heading.mains is None else heading.mains,
+        test_points=drawing.test_points,
+        **heading_words(heading),
+    )

@@ -1,0 +1,123 @@
+"""From tables to parts: every field read, every slip kept, none of them stopping the rest."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from tubekit.amp.fields import said
+from tubekit.amp.findings import ALWAYS, Findings, read_fields, tables_in
+from tubekit.amp.make_tubes import make_tube
+from tubekit.amp.parts import (
+    KINDS,
+    OutputTransformer,
+    Part,
+    PowerTransformer,
+    Transformer,
+    Tube,
+    Winding,
+)
+from tubekit.errors import near_matches
+
+LETTERS = tuple(dict.fromkeys(letter for kind in KINDS for letter in kind.letters))
+
+
+def make_part(designator: str, table: Any, found: Findings) -> Part | None:
+    """One part of its table, or None where the table cannot be used (the reasons are kept)."""
+    if not isinstance(table, dict):
+        fix = f"Write a heading [{designator}] and the lines of the part under it"
+        found.add(designator, f"is {said(table)}, not the table of a part", fix)
+        return None
+    if not isinstance(table.get("removed", False), bool):
+        found.add(designator, "removed is neither true nor false", "Write removed = true")
+        return None
+    kind = _kind(designator, table, found)
+    if kind is None:
+        return None
+    if issubclass(kind, Transformer):
+        return _transformer(kind, designator, table, found)
+    if issubclass(kind, Tube):
+        return make_tube(designator, table, found)
+    values = read_fields(kind, table, designator, found, ALWAYS)
+    return None if values is None else kind(designator=designator, **values)
+
+
+def _kind(designator: str, table: Mapping[str, Any], found: Findings) -> type[Part] | None:
+    form = re.fullmatch(r"([A-Z]{1,3})([0-9]{1,4})([A-Z]?)", designator)
+    if form is None or form[1] not in LETTERS:
+        found.add(
+            designator[:40],
+            "is not a designator",
+            f"Write class letter and number, as R14; the letters are {', '.join(LETTERS)}",
+            near_matches(designator[:40], [designator.upper()[:40]]) if designator.islower() else (),
+        )
+        return None
+    allowed = {one.kind: one for one in KINDS if form[1] in one.letters}
+    if "kind" not in table:
+        if form[1] != "T":
+            return next(iter(allowed.values()))
+        words = " or ".join(f"kind = '{one}'" for one in allowed)
+        found.add(designator, "kind is missing", f"Write {words}")
+        return None
+    wanted, names = table["kind"], [one.kind for one in KINDS]
+    if isinstance(wanted, str) and wanted in allowed:
+        return allowed[wanted]
+    if isinstance(wanted, str) and wanted in names:
+        letters = next(one.letters for one in KINDS if one.kind == wanted)
+        found.add(
+            designator,
+            f"kind '{wanted}' contradicts the class letter {form[1]}",
+            f"Number a {wanted} as {letters[0]}…, or write the kind as {' or '.join(allowed)}",
+        )
+        return None
+    near = near_matches(wanted, names) if isinstance(wanted, str) else ()
+    found.add(designator, f"kind {said(wanted)} is not known", f"Write one of: {', '.join(allowed)}", near)
+    return None
+
+
+def _transformer(
+    kind: type[Transformer], designator: str, table: Mapping[str, Any], found: Findings
+) -> Transformer | None:
+    inner = tables_in(table)
+    values = read_fields(kind, table, designator, found, (*ALWAYS, *inner))
+    windings = [_winding(kind, designator, name, one, found) for name, one in inner.items()]
+    if not inner.get("primary"):
+        fix = f"Write a table [{designator}.primary] with nodes, volts or turns, and resistance"
+        found.add(designator, "the primary winding is missing", fix)
+        return None
+    if len(inner) < 2:
+        fix = f"Write a table [{designator}.secondary] (or high_voltage, heater …) for each winding"
+        found.add(designator, "has no winding beside the primary", fix)
+        return None
+    good = [one for one in windings if one is not None]
+    if values is None or len(good) < len(windings):
+        return None
+    first = sorted(good, key=lambda one: one.name != "primary")  # the primary leads, the rest as drawn
+    return kind(designator=designator, windings=tuple(first), **values)
+
+
+def _winding(
+    kind: type[Transformer], designator: str, name: str, table: Mapping[str, Any], found: Findings
+) -> Winding | None:
+    part = f"{designator}.{name}"
+    values = read_fields(Winding, table, part, found, ("removed",))
+    if values is None:
+        return None
+    measure, other = ("volts", "turns") if kind is PowerTransformer else ("turns", "volts")
+    count, before = len(values["taps"]) - 1, len(found.problems)
+    for key in (measure, "ohms"):
+        given = len(values.get(key, ()))
+        word = {"ohms": "resistance"}.get(key, key)
+        if given != count:
+            fix = f"Write {word} as a list of {count}, one for each section between two nodes"
+            found.add(part, f"{count + 1} nodes make {count} sections, but {word} has {given}", fix)
+    if other in values:
+        fix = f"State {measure} and take {other} out"
+        found.add(part, f"the {kind.kind} states {other}", fix)
+    for key, word in (("henries", "inductance"), ("leakage", "leakage")):
+        if key in values and name != "primary":
+            found.add(part, f"{word} stands with a secondary", f"Move it to [{designator}.primary]")
+    if kind is OutputTransformer and name == "primary" and "henries" not in values:
+        found.add(part, "inductance is missing", 'Write it like inductance = "25 H"')
+    return Winding(name=name, **values) if len(found.problems) == before else None

@@ -1,0 +1,92 @@
+"""Tubes from their tables: terminals against what the type has."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from tubekit.amp.findings import ALWAYS, Findings, read_fields, tables_in
+from tubekit.amp.sockets import RectifierTube, Section, Tube, TubeFacts, TubeType, facts
+from tubekit.errors import InputError
+
+SINGLE = ("plate", "screen", "grid", "cathode")
+
+
+def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tube | None:
+    """A tube of its table, or None where the table cannot be used (the reasons are kept)."""
+    if "type" not in table:
+        found.add(designator, "type is missing", 'Write it like type = "12AX7"')
+        return None
+    try:
+        tube_type = TubeType().read(table["type"])
+        known = facts(tube_type)
+    except InputError as error:
+        found.add(designator, f"type {error.problem}", error.fix, error.near)
+        return None
+    if known.family == "rectifier":
+        return _rectifier(designator, table, known, found)
+    inner = tables_in(table)
+    alone = [key for key in SINGLE if key in table and key not in inner]
+    values = read_fields(Tube, table, designator, found, (*ALWAYS, *inner, *alone))
+    drawn = {"": {key: table[key] for key in alone}} if alone or not inner else {}
+    sections = [_section(designator, key, one, known, found) for key, one in (drawn | inner).items()]
+    if len(sections) > known.sections:
+        fix = f"Draw {known.sections} of them, or correct the type"
+        found.add(designator, f"{known.type} is {known.words}, but {len(sections)} sections are drawn", fix)
+    elif len(sections) < known.sections and not table.get("note"):
+        fix = f"Draw them as [{designator}.b] …, or write a note that says why they stay unused"
+        found.add(designator, f"only {len(sections)} of {known.sections} sections of {known.type} drawn", fix)
+    _heater(designator, table, known, found)
+    good = tuple(one for one in sections if one is not None)
+    if values is None or len(good) < len(sections) or len(good) > known.sections:
+        return None
+    return Tube(designator=designator, sections=good, family=known.family, socket=known.base, **values)
+
+
+def _section(
+    designator: str, key: str, table: Mapping[str, Any], known: TubeFacts, found: Findings
+) -> Section | None:
+    part = f"{designator}.{key}" if key else designator
+    if "plates" in table:
+        fix = "Write plate, grid and cathode, or correct the type"
+        found.add(part, f"{known.type} is {known.words} and has no 'plates'", fix)
+        return None
+    values = read_fields(Section, table, part, found)
+    if values is None:
+        return None
+    has_screen = "screen" in values
+    if has_screen and known.family == "triode":
+        found.add(part, f"{known.type} is a triode and has no screen", "Take screen out, or correct the type")
+    if not has_screen and known.family == "pentode":
+        fix = "Write a line screen = …; strapped as a triode it joins the node of the plate"
+        found.add(part, f"the screen of {known.type} is missing", fix)
+    if has_screen != (known.family == "pentode"):
+        return None
+    return Section(name=designator + key, key=key, **values)
+
+
+def _rectifier(
+    designator: str, table: Mapping[str, Any], known: TubeFacts, found: Findings
+) -> RectifierTube | None:
+    wrong = [key for key in ("plate", "grid", "screen", *tables_in(table)) if key in table]
+    if wrong:
+        fix = "Write plates = [..] and cathode = .., or correct the type"
+        found.add(designator, f"{known.type} is a rectifier and has no '{wrong[0]}'", fix)
+        return None
+    values = read_fields(RectifierTube, table, designator, found, ALWAYS)
+    _heater(designator, table, known, found)
+    if values is None:
+        return None
+    if len(values["plates"]) > known.sections:
+        fix = f"Write {known.sections}, or correct the type"
+        found.add(
+            designator, f"{known.type} has {known.sections} plate(s), {len(values['plates'])} drawn", fix
+        )
+        return None
+    return RectifierTube(designator=designator, family=known.family, socket=known.base, **values)
+
+
+def _heater(designator: str, table: Mapping[str, Any], known: TubeFacts, found: Findings) -> None:
+    if known.heater_volts and "heater" not in table:
+        fix = 'Write it like heater = ["h1", "h2"]'
+        found.add(designator, f"the heater of {known.type} joins no nodes", fix)

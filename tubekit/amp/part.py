@@ -1,0 +1,100 @@
+"""What every part of an amp has: designator, role, note, condition and the nodes it joins."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, fields
+from typing import ClassVar
+
+from tubekit.amp.fields import Choice, Listed, NodeName, Words, written
+
+GROUND = "ground"
+CONDITIONS = ("fitted", "open", "short")
+PAIR = Listed(NodeName(), 2, 2)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Part:
+    """What every part has: its designator, its role in words, a note and its condition.
+
+    Examples
+    --------
+    >>> from tubekit.amp.parts import Resistor
+    >>> part = Resistor(designator="R14", ends=("k34", "ground"), ohms=270.0, watts=5.0)
+    >>> print(part)
+    R14 resistor 270 Ω between k34 and ground
+    """
+
+    kind: ClassVar[str] = ""
+    letters: ClassVar[tuple[str, ...]] = ()
+    may_join_itself: ClassVar[bool] = False
+
+    designator: str
+    role: str = field(default="", metadata=written(Words()))
+    note: str = field(default="", metadata=written(Words()))
+    condition: str = "fitted"
+
+    @property
+    def terminals(self) -> tuple[tuple[str, str], ...]:
+        """(terminal, node) of everything that is joined, as the terminals are named in the file."""
+        return tuple(_terminals(self))
+
+    @property
+    def nodes(self) -> tuple[str, ...]:
+        """Every node this part touches, each once, in drawn order."""
+        return tuple(dict.fromkeys(node for _, node in self.terminals))
+
+    def __str__(self) -> str:
+        value = "".join(
+            f" {one.metadata['form'].show(getattr(self, one.name))}"
+            for one in fields(self)
+            if one.metadata.get("main") and getattr(self, one.name) is not None
+        )
+        state = "" if self.condition == "fitted" else f" ({self.condition})"
+        joined = "between " if len(self.nodes) == 2 else "at "
+        return f"{self.designator} {self.kind}{value}{state} {joined}{_listed(self.nodes)}"
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class TwoTerminal(Part):
+    """A part with two ends; it can go open or short."""
+
+    ends: tuple[str, str] = field(metadata=written(PAIR, "nodes"))
+    condition: str = field(default="fitted", metadata=written(Choice(CONDITIONS)))
+
+    @property
+    def a(self) -> str:
+        """Node of the first end (the + end of an electrolytic, the anode of a diode)."""
+        return self.ends[0]
+
+    @property
+    def b(self) -> str:
+        """Node of the second end."""
+        return self.ends[1]
+
+
+def _terminals(part: Part) -> Iterator[tuple[str, str]]:
+    for one in fields(part):
+        form, value = one.metadata.get("form"), getattr(part, one.name)
+        key = (one.metadata.get("key") if form else "") or one.name
+        if isinstance(form, NodeName) and value is not None:
+            yield key, value
+        elif isinstance(form, Listed) and isinstance(form.entry, NodeName):
+            yield from ((f"{key}[{number}]", node) for number, node in enumerate(value, 1))
+        elif one.name in {"windings", "sections"}:
+            yield from _inner_terminals(value)
+
+
+def _inner_terminals(inner: tuple[object, ...]) -> Iterator[tuple[str, str]]:
+    for record in inner:
+        name = getattr(record, "name")  # noqa: B009 - a winding or a tube section
+        for one in fields(record):  # type: ignore[arg-type]
+            form, value = one.metadata.get("form"), getattr(record, one.name)
+            if isinstance(form, NodeName) and value is not None:
+                yield f"{name}.{one.name}", value
+            elif isinstance(form, Listed) and isinstance(form.entry, NodeName):
+                yield from ((f"{name}.nodes[{n}]", node) for n, node in enumerate(value, 1))
+
+
+def _listed(nodes: tuple[str, ...]) -> str:
+    return " and ".join(nodes) if len(nodes) == 2 else ", ".join(nodes)

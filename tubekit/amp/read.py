@@ -1,0 +1,228 @@
+"""From a file (or the name of a demo amp) to its merged tables; nothing in a file is ever run."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from tubekit.errors import AmpFileError, TubekitError, near_matches
+from tubekit.tables import data_file
+
+LARGEST = 2_000_000
+DEEPEST = 8
+SUFFIX = ".toml"
+HOW_TO_START = "Start from a copy of a demo amp: load_amp(...).copy_as_text() gives a whole amp file"
+
+
+@dataclass(frozen=True, eq=False)
+class Sheet:
+    """The tables of an amp file after `extends`; `origins` says which file last wrote each table."""
+
+    name: str
+    source: Path
+    tables: Mapping[str, Any]
+    origins: Mapping[str, str]
+
+
+def demo_names() -> tuple[str, ...]:
+    """Names of the demo amps that come with tubekit, in alphabetical order.
+
+    Examples
+    --------
+    >>> "teasel" in demo_names()
+    True
+    """
+    try:
+        folder = data_file("amps")
+    except TubekitError:
+        return ()
+    return tuple(sorted(path.stem for path in folder.glob(f"*{SUFFIX}")))
+
+
+def find(name_or_path: str | Path, beside: Path | None = None) -> Path:
+    """The file meant by a demo name or a path (relative to the folder `beside`, where given).
+
+    Raises
+    ------
+    AmpFileError : neither a demo amp nor a file; near matches listed.
+    """
+    text = str(name_or_path).strip()
+    if text in demo_names():
+        return data_file("amps", f"{text}{SUFFIX}")
+    path = (beside or Path()) / Path(text).expanduser()
+    try:
+        if text and path.is_dir():
+            raise AmpFileError("this is a folder", where=text, fix="Name the amp file inside it")
+        if text and path.exists():
+            return path
+        folder = [one.name for one in path.parent.glob(f"*{SUFFIX}")] if path.parent.is_dir() else []
+    except (OSError, ValueError):  # a name no file system can hold
+        folder = []
+    raise AmpFileError(
+        "there is no such file or demo amp",
+        where=text[:200] or "(no name)",
+        fix=f"Give the path of an amp file, or one of the demo amps: {', '.join(demo_names())}",
+        near=near_matches(Path(text).name, [*demo_names(), *folder]),
+    )
+
+
+def read_sheet(name_or_path: str | Path) -> Sheet:
+    """The merged tables of an amp file.
+
+    Raises
+    ------
+    AmpFileError : not a file, over 2 MB, not UTF-8, empty, not TOML, or `extends` going in a circle.
+    """
+    path = find(name_or_path)
+    sheet = extended(read_tables(path), path.name, path.parent, (path.resolve(),))
+    return Sheet(path.stem, path, sheet.tables, sheet.origins)
+
+
+def read_tables(path: Path) -> dict[str, Any]:
+    """One file's own tables, `extends` not followed."""
+    return parse_text(_text(path), path.name)
+
+
+def parse_text(text: str, where: str) -> dict[str, Any]:
+    """Tables of TOML text; line and column of a slip are kept in the message."""
+    if not text.strip():
+        raise AmpFileError("the file is empty", where=where, fix=HOW_TO_START)
+    try:
+        tables = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise _slip(str(error), text, where) from error
+    except RecursionError as error:
+        raise AmpFileError("tables stand too deep in each other", where=where, fix=HOW_TO_START) from error
+    except ValueError as error:  # a date or figure that Python cannot hold
+        raise AmpFileError(f"not TOML: {error}", where=where, fix=HOW_TO_START) from error
+    if not tables:
+        raise AmpFileError("the file has no tables, only comments", where=where, fix=HOW_TO_START)
+    return tables
+
+
+def merged(base: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:
+    """`own` laid over `base`, table by table and key by key; `removed = true` takes a table out."""
+    result = dict(base)
+    for key, value in own.items():
+        if isinstance(value, dict) and value.get("removed") is True:
+            result.pop(key, None)
+        elif isinstance(value, dict) and isinstance(result.get(key), dict):
+            result[key] = merged(result[key], value)
+        else:
+            result[key] = value
+    return result
+
+
+def extended(own: dict[str, Any], where: str, folder: Path | None, below: tuple[Path, ...] = ()) -> Sheet:
+    """`own` tables laid over the file they extend, however long the chain; paths count from `folder`.
+
+    Raises
+    ------
+    AmpFileError : no such file, a circle, a chain too long, or a table removed that is not there.
+    """
+    origins = dict.fromkeys(own, where)
+    heading = own.get("amp")
+    if not isinstance(heading, dict) or "extends" not in heading:
+        return Sheet("", Path(where), merged({}, own), origins)
+    base_path = _base_path(heading["extends"], where, folder)
+    if base_path.resolve() in below:
+        raise _extends_error(
+            f"extends '{heading['extends']}', which leads back to this file",
+            where,
+            "Take extends out of one of the files of the circle",
+        )
+    if len(below) >= DEEPEST:
+        raise _extends_error(f"extends goes more than {DEEPEST} files deep", where)
+    here = (*below, base_path.resolve())
+    base = extended(read_tables(base_path), base_path.name, base_path.parent, here)
+    for key, table in own.items():
+        if isinstance(table, dict) and table.get("removed") is True and key not in base.tables:
+            raise AmpFileError(
+                "is removed here, but the file it extends has no such table",
+                where=where,
+                part=key,
+                fix="Take the table out, or correct its designator",
+                near=near_matches(key, base.tables),
+            )
+    return Sheet("", Path(where), merged(base.tables, own), {**base.origins, **origins})
+
+
+def _base_path(name: object, where: str, folder: Path | None) -> Path:
+    if not isinstance(name, str):
+        raise _extends_error("extends is not a text", where)
+    try:
+        return find(name, folder)
+    except AmpFileError as error:
+        raise _extends_error(
+            f"extends '{name[:200]}', but {error.problem}", where, error.fix, error.near
+        ) from error
+
+
+def _extends_error(problem: str, where: str, fix: str = "", near: Iterable[str] = ()) -> AmpFileError:
+    return AmpFileError(problem, where=where, part="[amp]", fix=fix or _EXTENDS, near=near)
+
+
+_EXTENDS = 'Write the base as extends = "file.toml" or the name of a demo amp'
+
+
+def _text(path: Path) -> str:
+    where = path.name
+    try:
+        if not path.is_file():
+            raise AmpFileError("this is not an ordinary file", where=where, fix="Name an amp file")
+        with path.open("rb") as file:
+            raw = file.read(LARGEST + 1)  # never more, however large the file is
+        size = path.stat().st_size
+    except OSError as error:
+        reason = error.strerror or "read error"
+        raise AmpFileError(
+            f"the file cannot be read ({reason.lower()})", where=where, fix="Check that it may be read"
+        ) from error
+    if len(raw) > LARGEST:
+        raise AmpFileError(
+            f"the file is too large for an amp file ({size / 1e6:.0f} MB; {LARGEST // 1_000_000} MB at most)",
+            where=where,
+            fix="Check that this is the amp file and not a scan or a recording",
+        )
+    try:
+        return raw.decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise AmpFileError(
+            f"the file is not UTF-8 text (byte 0x{raw[error.start]:02x} in line {line})",
+            where=where,
+            fix="Save it again as UTF-8; a Ω or µ from an old editor is the usual cause, ohm and u will do",
+        ) from error
+
+
+def _slip(message: str, text: str, where: str) -> AmpFileError:
+    """A TOML error in the technician's nouns: the table it stands in, and what stands twice."""
+    found = re.search(r"\(at line (\d+), column \d+\)", message)
+    lines = text.split("\n")
+    line = int(found[1]) if found else len(lines)
+    heading = next((m[1].strip() for m in map(_heading, reversed(lines[:line])) if m), "")
+    if message.startswith("Cannot declare") or "already" in message:
+        return AmpFileError(
+            f"two tables stand under one designator: {message}",
+            where=where,
+            part=heading,
+            fix=f"Number one of them anew, or keep only one [{heading}]",
+        )
+    if message.startswith("Cannot overwrite"):
+        written = lines[line - 1].split("=")[0].strip()
+        return AmpFileError(
+            f"'{written}' is written twice: {message}",
+            where=where,
+            part=heading,
+            fix=f"Keep one line with {written}",
+        )
+    fix = 'Write tables as [R1] and lines as value = "4K7"; text stands in quotation marks'
+    return AmpFileError(f"not TOML: {message}", where=where, part=heading, fix=fix)
+
+
+def _heading(line: str) -> re.Match[str] | None:
+    return re.match(r"\s*\[+\s*([^\]\s]+)\s*\]", line)

@@ -1,0 +1,155 @@
+"""Tubes in their sockets, and the one question asked of the tube catalogue: what is this type?
+
+`facts(type)` is the only place in this room that calls the catalogue while a file is read.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import ClassVar
+
+from tubekit.amp.fields import Form, Listed, NodeName, Quantity, Value, said, written
+from tubekit.amp.part import Part
+from tubekit.devices import catalogue
+from tubekit.devices.pentode import Pentode
+from tubekit.devices.triode import Triode
+from tubekit.errors import InputError, UnknownTube, near_matches
+
+WIRE_ENDED = "wire ended"
+HEATER = Listed(NodeName(), 2, 3)
+
+
+@dataclass(frozen=True)
+class TubeFacts:
+    """What wiring needs to know of a type: family, sections, base, heater.
+
+    `family` is 'triode', 'pentode' (beam tetrodes too) or 'rectifier'; `sections` counts the systems
+    in the bottle (plates, for a rectifier); heater volts are 0 where there is none.
+    """
+
+    type: str
+    family: str
+    sections: int
+    base: str
+    heater_volts: float
+    heater_amps: float
+
+    @property
+    def words(self) -> str:
+        """Family and sections in trade words, for messages."""
+        if self.family == "rectifier":
+            return "a rectifier"
+        return f"a {'twin ' if self.sections > 1 else ''}{self.family}"
+
+
+@dataclass(frozen=True)
+class TubeType(Form):
+    """A type designation that the catalogue knows."""
+
+    batch: ClassVar[bool] = True
+
+    def read(self, raw: object) -> str:
+        """The type as written, once the catalogue knows it."""
+        if not isinstance(raw, str):
+            raise InputError(f"is {said(raw)}, not a tube type", fix='Write it like "12AX7"')
+        if facts(raw).base == WIRE_ENDED:
+            raise InputError(
+                f"{said(raw)} is a silicon diode with wire ends, not a tube",
+                fix="Draw it as [CR1] with its nodes; what plugs into a rectifier's socket is 'silicon'",
+            )
+        return raw.strip()
+
+    def show(self, value: str | tuple[str, ...]) -> str:
+        """The type, or the types of a batch."""
+        return value if isinstance(value, str) else ", ".join(value)
+
+
+@dataclass(frozen=True)
+class DiodeType(Form):
+    """A type designation of a silicon diode that the catalogue knows."""
+
+    def read(self, raw: object) -> str:
+        """The type as written, once the catalogue knows it."""
+        if not isinstance(raw, str):
+            raise InputError(f"is {said(raw)}, not a diode type", fix='Write it like "1N4007"')
+        try:
+            catalogue.silicon(raw)
+        except UnknownTube as error:
+            problem = f"{said(raw)} is not a known silicon diode"
+            raise InputError(problem, fix=error.fix, near=error.near) from error
+        return raw.strip()
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Section:
+    """One system of a tube: its name ('V1a', or 'V3' for a single tube) and its nodes."""
+
+    name: str
+    key: str = ""
+    plate: str = field(metadata=written(NodeName()))
+    grid: str = field(metadata=written(NodeName()))
+    cathode: str = field(metadata=written(NodeName()))
+    screen: str | None = field(default=None, metadata=written(NodeName()))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Tube(Part):
+    """An amplifying tube in its socket; `type` is a tuple of types in a batch.
+
+    `family` is that of the drawn type, `socket` its base; `emission` is 1 for a new cathode.
+    """
+
+    kind, letters = "tube", ("V",)
+    type: str | tuple[str, ...] = field(metadata=written(TubeType(), main=True))
+    heater: tuple[str, ...] = field(default=(), metadata=written(HEATER))
+    emission: Value = field(default=1.0, metadata=written(Quantity("", 0.0, 2.0)))
+    sections: tuple[Section, ...] = ()
+    family: str = ""
+    socket: str = ""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class RectifierTube(Tube):
+    """A rectifier in its socket (a tube, or a plug-in of silicon): plates and one cathode node."""
+
+    kind = "rectifier tube"
+    plates: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 1, 2, "plate nodes")))
+    cathode: str = field(metadata=written(NodeName()))
+
+
+@lru_cache(maxsize=512)
+def facts(tube_type: str) -> TubeFacts:
+    """What the catalogue says of a type, as far as wiring needs it.
+
+    Raises
+    ------
+    InputError : no such type; near matches listed.
+
+    Examples
+    --------
+    >>> facts("12AX7").words
+    'a twin triode'
+    """
+    try:
+        tube = catalogue.tube(tube_type.strip())
+    except UnknownTube as error:
+        near = error.near or near_matches(tube_type, catalogue.tube_types())
+        fix = error.fix or "Write a type the catalogue has"
+        raise InputError(f"{said(tube_type)} is not a known tube type", fix=fix, near=near) from error
+    except InputError as error:  # a damaged file of our own
+        raise InputError(f"{said(tube_type)} cannot be used: {error}", fix="Mend that file") from error
+    return TubeFacts(
+        type=tube.type,
+        family=_family(tube.law),
+        sections=tube.sections,
+        base=tube.base,
+        heater_volts=tube.heater_volts or 0.0,
+        heater_amps=tube.heater_amps or 0.0,
+    )
+
+
+def _family(law: object) -> str:
+    if isinstance(law, Triode):
+        return "triode"
+    return "pentode" if isinstance(law, Pentode) else "rectifier"

@@ -1,0 +1,228 @@
+"""Checks across parts: a terminal named twice, B+ and ground paths, mains, heaters; and the notes."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from itertools import pairwise
+
+from tubekit.amp.findings import Findings
+from tubekit.amp.parts import (
+    GROUND,
+    Capacitor,
+    Fuse,
+    MainsPlug,
+    Part,
+    PowerTransformer,
+    RectifierTube,
+    Section,
+    Switch,
+    Transformer,
+    Tube,
+)
+from tubekit.amp.paths import edges, fed_by_supply, grounded, reached, supply_nodes
+from tubekit.amp.sockets import facts
+
+HEATER_OFF = 0.2  # common practice, no source: 6.3 V and 5 V windings differ by more than this
+
+
+def joins_itself(part: Part, found: Findings) -> None:
+    """Report a part two of whose terminals, which must not meet, stand on one node."""
+    for first, second, node in _meeting(part):
+        fix = "Give each its own node; a part meant as shorted says condition = 'short'"
+        found.add(part.designator, f"{first} and {second} are both on node '{node}'", fix)
+
+
+def _meeting(part: Part) -> Iterator[tuple[str, str, str]]:
+    if isinstance(part, Tube):
+        yield from _meeting_in_tube(part)
+        return
+    if isinstance(part, Transformer):
+        ends = [
+            (f"{w.name}: one end", f"the next of '{w.name}'", a, b)
+            for w in part.windings
+            for a, b in w.sections
+        ]
+        yield from ((one, two, a) for one, two, a, b in ends if a == b)
+        return
+    terminals = dict(part.terminals)
+    pairs = [("nodes[1]", "nodes[2]"), ("tip", "sleeve"), ("line", "neutral"), ("top", "bottom")]
+    pairs += [("tip", "tip_switch")]
+    for one, two in pairs:
+        if one in terminals and terminals[one] == terminals.get(two):
+            yield one, two, terminals[one]
+
+
+def _meeting_in_tube(tube: Tube) -> Iterator[tuple[str, str, str]]:
+    if len(set(tube.heater)) < len(tube.heater):
+        yield "heater pins", "each other", tube.heater[0]
+    if isinstance(tube, RectifierTube) and tube.cathode in tube.plates:
+        yield "cathode", "a plate", tube.cathode
+    for section in tube.sections:
+        drawn = {"plate": section.plate, "screen": section.screen, "grid": section.grid}
+        for terminal, node in drawn.items():
+            if node == section.cathode:
+                yield f"{section.name} {terminal}", "cathode", node
+        if section.screen == section.grid:
+            yield f"{section.name} screen", "grid", section.grid
+
+
+def loose_nodes(parts: Mapping[str, Part]) -> dict[str, str]:
+    """Nodes that are joined only once (ground aside), each with the designator of that part.
+
+    Windings and tube sections count one by one; a rheostat whose wiper is tied to an end counts once.
+    """
+    joins: Counter[str] = Counter()
+    at: dict[str, str] = {}
+    for part in parts.values():
+        for _, node in {(_unit(terminal), node) for terminal, node in part.terminals}:
+            joins[node] += 1
+            at[node] = part.designator
+    return {node: one for node, one in at.items() if joins[node] == 1 and node != GROUND}
+
+
+def _unit(terminal: str) -> str:
+    """'primary.nodes[1]' and 'primary.nodes[2]' are one unit; the ends of a resistor are one too."""
+    return terminal.split(".", maxsplit=1)[0] if "." in terminal else ""
+
+
+def check_paths(parts: Mapping[str, Part], found: Findings) -> None:
+    """Report what cannot work for want of a path: B+, grid leak, cathode, mains, heaters."""
+    tubes = [part for part in parts.values() if isinstance(part, Tube)]
+    sections = [section for tube in tubes for section in tube.sections]
+    if not supply_nodes(parts):
+        fix = "Draw the rectifier, as [V5] with type, plates and cathode, or [CR1] with nodes"
+        found.add("", "there is no rectifier, so B+ begins nowhere", fix)
+    else:
+        fed = fed_by_supply(parts, as_wired=True)
+        for section in sections:
+            _needs_supply(section, fed, found)
+    for section in sections:
+        _needs_ground(section, grounded(parts, without=section.name), found)
+    _mains(parts, found)
+    _heaters(parts, tubes, found)
+
+
+def _owner(section: Section) -> str:
+    return section.name.removesuffix(section.key) + (f".{section.key}" if section.key else "")
+
+
+def _needs_supply(section: Section, fed: set[str], found: Findings) -> None:
+    for terminal, node in (("plate", section.plate), ("screen", section.screen)):
+        if node is not None and node not in fed:
+            found.add(
+                _owner(section),
+                f"B+ has no path to the {terminal} (node '{node}')",
+                f"Draw the resistor, choke, winding or switch that feeds '{node}' from a rectifier cathode",
+            )
+
+
+def _needs_ground(section: Section, ground: set[str], found: Findings) -> None:
+    for terminal, node, what in (
+        ("grid", section.grid, "grid leak"),
+        ("cathode", section.cathode, "cathode resistor"),
+    ):
+        if node not in ground:
+            problem = f"the {terminal} (node '{node}') has no DC path to ground"
+            found.add(_owner(section), problem, f"Draw its {what}, or correct the name of the node")
+
+
+def _mains(parts: Mapping[str, Part], found: Findings) -> None:
+    plugs = [part for part in parts.values() if isinstance(part, MainsPlug)]
+    if not plugs:
+        fix = "Write [P1] with kind = 'mains plug', line, neutral and earth"
+        found.add("", "there is no mains plug, so no mains enters", fix)
+    for extra in plugs[1:]:
+        found.add(
+            extra.designator, f"is a second mains plug beside {plugs[0].designator}", "Keep one of them"
+        )
+    if not plugs:
+        return
+    for part in parts.values():
+        if isinstance(part, PowerTransformer):
+            _primary_fed(part, plugs[0], parts, found)
+
+
+def _primary_fed(
+    transformer: PowerTransformer, plug: MainsPlug, parts: Mapping[str, Part], found: Findings
+) -> None:
+    pairs = edges((one for one in parts.values() if one is not transformer), as_wired=True)
+    taps = set(transformer.primary.taps)
+    for name, node in (("line", plug.line), ("neutral", plug.neutral)):
+        if not taps & reached([node], pairs, stops=[GROUND]):
+            found.add(
+                f"{transformer.designator}.primary",
+                f"the {name} of {plug.designator} (node '{node}') does not reach it",
+                "Draw the fuse, switch or wire between them, or correct the names of the nodes",
+            )
+
+
+def _heaters(parts: Mapping[str, Part], tubes: list[Tube], found: Findings) -> None:
+    coils = [w for part in parts.values() if isinstance(part, PowerTransformer) for w in part.windings[1:]]
+    if not coils:
+        return
+    pairs = edges(parts.values(), as_wired=True)
+    taps = [tap for coil in coils for tap in coil.taps]
+    for tube in tubes:
+        others = [
+            pair for one in tubes if one is not tube for pair in pairwise(one.heater)
+        ]  # a series string
+        live = reached(taps, pairs + others, stops=[GROUND])
+        cold = [node for node in tube.heater if node not in live]
+        if cold:
+            problem = f"the heater (node '{cold[0]}') reaches no winding"
+            found.add(tube.designator, problem, "Name the nodes of a heater winding")
+
+
+def notes(parts: Mapping[str, Part]) -> Iterator[str]:
+    """What is no fault of the file but worth a look, one sentence each."""
+    fed = fed_by_supply(parts)
+    for part in parts.values():
+        if part.condition != "fitted":
+            yield f"{part.designator} is drawn {part.condition}."
+        if isinstance(part, Switch) and part.position == "open":
+            yield f"{part.designator} is drawn open; what it feeds gets nothing."
+        if isinstance(part, MainsPlug) and part.earth is None:
+            yield (
+                f"{part.designator} has no earth: an old two-wire cord leaves the chassis unearthed. "
+                "Follow your local code; the work belongs to a licensed person."
+            )
+        if (
+            isinstance(part, Capacitor)
+            and part.style == "electrolytic"
+            and part.a == GROUND
+            and part.b in fed
+        ):
+            yield f"{part.designator} is drawn with + at ground while its other end is on B+."
+        if isinstance(part, Tube):
+            yield from _tube_notes(part, parts)
+    if not any(isinstance(part, Fuse) for part in parts.values()):
+        yield "No fuse is drawn in the mains."
+
+
+def _tube_notes(tube: Tube, parts: Mapping[str, Part]) -> Iterator[str]:
+    known = facts(tube.type) if isinstance(tube.type, str) else None
+    if known is None:
+        return
+    drawn = len(tube.sections)
+    if drawn and drawn < known.sections:
+        yield f"{tube.designator}: {drawn} of {known.sections} sections drawn ({tube.note})."
+    winding = next(
+        (
+            one
+            for part in parts.values()
+            if isinstance(part, PowerTransformer)
+            for one in part.windings
+            if len(set(tube.heater) & set(one.taps)) == len(tube.heater) > 1
+        ),
+        None,
+    )
+    if winding is None or not known.heater_volts:
+        return
+    ends = sorted(winding.taps.index(node) for node in tube.heater)
+    volts = sum(float(one) for one in winding.volts[ends[0] : ends[-1]])
+    # a heater with a center tap, as those of the 12A_7 twins, runs on 6.3 V or on 12.6 V
+    fits = [known.heater_volts, *([6.3, 12.6] if known.type.startswith("12") else [])]
+    if all(abs(volts / want - 1) > HEATER_OFF for want in fits):
+        heater = f"a {known.heater_volts:g} V heater"
+        yield f"{tube.designator}: {heater} on a {volts:g} V winding ({winding.name})."
