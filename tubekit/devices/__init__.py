@@ -1,17 +1,29 @@
 """Devices: tubes, diodes and controls as laws from voltages to currents, and the tube catalogue."""
 
+from tubekit.devices.catalogue import capacitances, silicon, tube, tube_types
 from tubekit.devices.law import Law, stack
 from tubekit.devices.pentode import Pentode
+from tubekit.devices.potentiometer import fraction
 from tubekit.devices.rectifier import IdealDiode, RectifierLaw, SiliconDiode, TubeDiode
 from tubekit.devices.triode import Triode
+from tubekit.devices.tube_point import TubePoint
+from tubekit.devices.tube_record import Ratings, Tube
 
 __all__ = [
     "IdealDiode",
     "Law",
     "Pentode",
+    "Ratings",
     "RectifierLaw",
     "SiliconDiode",
     "Triode",
+    "Tube",
     "TubeDiode",
+    "TubePoint",
+    "capacitances",
+    "fraction",
+    "silicon",
     "stack",
+    "tube",
+    "tube_types",
 ]

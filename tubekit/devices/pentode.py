@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
@@ -58,9 +59,9 @@ class Pentode(ParameterLaw):
     array([40.49,  4.14,  0.  ])
     """
 
-    terminals = ("plate", "screen", "grid")
-    emission_parameter = "perveance"
-    positive = frozenset(
+    terminals: ClassVar[tuple[str, ...]] = ("plate", "screen", "grid")
+    emission_parameter: ClassVar[str] = "perveance"
+    positive: ClassVar[frozenset[str]] = frozenset(
         {"perveance", "mu_screen", "mu_plate", "exponent", "share_half", "knee", "grid_softness"}
     )
 

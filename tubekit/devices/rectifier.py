@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import ClassVar, Protocol
 
 import numpy as np
 from scipy.special import wrightomega
@@ -38,9 +38,9 @@ class TubeDiode(ParameterLaw):
     array([0.1182...])
     """
 
-    terminals = ("plate",)
-    emission_parameter = "perveance"
-    positive = frozenset({"perveance"})
+    terminals: ClassVar[tuple[str, ...]] = ("plate",)
+    emission_parameter: ClassVar[str] = "perveance"
+    positive: ClassVar[frozenset[str]] = frozenset({"perveance"})
 
     perveance: Parameter
 
@@ -94,8 +94,10 @@ class SiliconDiode(ParameterLaw):
     array([0.0918...])
     """
 
-    terminals = ("plate",)
-    positive = frozenset({"saturation", "emission_volts", "straight_above", "junctions"})
+    terminals: ClassVar[tuple[str, ...]] = ("plate",)
+    positive: ClassVar[frozenset[str]] = frozenset(
+        {"saturation", "emission_volts", "straight_above", "junctions"}
+    )
 
     saturation: Parameter = 8.35e-9
     emission_volts: Parameter = 0.05
@@ -149,8 +151,8 @@ class IdealDiode(ParameterLaw):
     array([0. , 0.1])
     """
 
-    terminals = ("plate",)
-    positive = frozenset({"conductance"})
+    terminals: ClassVar[tuple[str, ...]] = ("plate",)
+    positive: ClassVar[frozenset[str]] = frozenset({"conductance"})
 
     conductance: Parameter = 1e4
 

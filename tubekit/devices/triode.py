@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
@@ -50,9 +51,9 @@ class Triode(ParameterLaw):
     array([1., 0.])
     """
 
-    terminals = ("plate", "grid")
-    emission_parameter = "perveance"
-    positive = frozenset({"perveance", "mu", "exponent", "grid_softness"})
+    terminals: ClassVar[tuple[str, ...]] = ("plate", "grid")
+    emission_parameter: ClassVar[str] = "perveance"
+    positive: ClassVar[frozenset[str]] = frozenset({"perveance", "mu", "exponent", "grid_softness"})
 
     perveance: Parameter
     mu: Parameter
