@@ -13,8 +13,9 @@ import numpy as np
 
 from tubekit.analyses.convergence import Convergence
 from tubekit.analyses.cycle import Cycle
+from tubekit.analyses.harmonics import wave
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
-from tubekit.analyses.supply import Answer, Supply, wave
+from tubekit.analyses.supply import Answer, Supply
 from tubekit.circuit.network import assemble
 from tubekit.circuit.parts import Circuit
 from tubekit.circuit.threads import on_one_core

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.analyses.cycle import Cycle, Ports, solve_cycle
+from tubekit.analyses.harmonics import Harmonics
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
-from tubekit.analyses.poles import PoleForm, direct_transfer, pole_form
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network
 from tubekit.circuit.newton import block_diagonal
-from tubekit.circuit.parts import VoltageSource
 from tubekit.circuit.reduction import solve_linear
 
 Array = np.ndarray
@@ -40,13 +39,6 @@ class Supply:
         """Incidence of the rectifier ports, (n, R)."""
         return self.network.rectifier_incidence
 
-    def inputs(self) -> tuple[Array, Array]:
-        """Unit inputs (n, I): rectifier ports, then the sources; and the sources' phasors."""
-        network = self.network
-        rows = [network.unknowns.index(f"I({p.name})") for p in network.circuit.of(VoltageSource)]
-        sources = np.eye(len(network.unknowns))[:, rows]
-        return np.concatenate((self.edge, sources), axis=1), network.ac[:, rows]
-
     def guess(self) -> Array:
         """First mean rectifier currents (N, R) [A]."""
         network = self.network
@@ -70,7 +62,7 @@ class Supply:
         ports = np.broadcast_to(self.edge, (len(right), *self.edge.shape))
         at_dc = solve_linear(network, matrix, np.concatenate((right[..., None], ports), axis=2))
         rest, per_ampere = at_dc[:, :, 0], at_dc[:, :, 1:]
-        harmonics = Harmonics(self, matrix)
+        harmonics = Harmonics(network, self.s, self.edge, matrix)
         impedance = harmonics.impedance()
         impedance[:, 0] = self.edge.T @ per_ampere
         laws = network.rectifier_laws()
@@ -92,62 +84,3 @@ class Answer:
         spectrum = self.harmonics.all(self.cycle.currents)
         spectrum[:, 0] = self.mean
         return spectrum
-
-
-class Harmonics:
-    """Answers of the linear network at the harmonics, by poles where they can be trusted."""
-
-    def __init__(self, supply: Supply, matrix: Array) -> None:
-        self.supply = supply
-        self.inputs, self.phasors = supply.inputs()
-        self.ports = supply.edge.shape[1]
-        outputs = np.eye(len(supply.network.unknowns))
-        self.form = pole_form(supply.network, matrix, outputs, self.inputs)
-        self.table: Array | None = None
-        if self.form is None:
-            self.table = direct_transfer(supply.network, matrix, outputs, self.inputs, supply.s[1:])
-
-    def impedance(self) -> Array:
-        """Port impedances (N, K+1, R, R) [Ω]; harmonic 0 is left to the caller."""
-        edge, ports = self.supply.edge.T, slice(0, self.ports)
-        if self.form is not None:
-            form, s = self.form, self.supply.s[1:]
-            seen = PoleForm(
-                form.eigenvalues, edge @ form.left, form.right[..., ports], edge @ form.direct[..., ports]
-            ).at(s)
-        else:
-            assert self.table is not None
-            seen = edge @ self.table[..., ports]
-        return np.concatenate((np.zeros_like(seen[:, :1]), seen), axis=1)
-
-    def open_phasors(self) -> Array:
-        """Open-voltage peak phasors of the rectifiers (N, R) [V]."""
-        drive = np.zeros((len(self.phasors), 1, self.inputs.shape[1]), complex)
-        drive[:, 0, self.ports :] = self.phasors
-        return np.asarray(self._respond(drive)[:, 0] @ self.supply.edge)
-
-    def all(self, currents: Array) -> Array:
-        """Peak phasors of every unknown (N, K+1, n) for rectifier currents (N, R, S)."""
-        spectrum = np.fft.rfft(currents)[:, :, 1:] * (2.0 / currents.shape[2])
-        spectrum[:, :, -1] *= 0.5  # the last harmonic has no mirror image
-        drive = np.zeros((len(currents), spectrum.shape[2], self.inputs.shape[1]), complex)
-        drive[:, :, : self.ports] = -spectrum.transpose(0, 2, 1)
-        drive[:, 0, self.ports :] = self.phasors
-        answer = self._respond(drive)
-        return np.concatenate((np.zeros_like(answer[:, :1]), answer), axis=1)
-
-    def _respond(self, drive: Array) -> Array:
-        s = self.supply.s[1 : 1 + drive.shape[1]]
-        if self.form is not None:
-            return self.form.respond(s, drive)
-        assert self.table is not None
-        return np.asarray(np.einsum("nkji,nki->nkj", self.table[:, : len(s)], drive))
-
-
-def wave(spectrum: Array, samples: int) -> Array:
-    """From peak phasors (N, K+1) to samples (N, S), S at least 2 K."""
-    scaled = spectrum * (samples / 2.0)
-    scaled[:, 0] *= 2.0
-    if samples == 2 * (scaled.shape[1] - 1):
-        scaled[:, -1] *= 2.0
-    return np.asarray(np.fft.irfft(scaled, n=samples, axis=1))

@@ -1,0 +1,80 @@
+"""A linear network at the harmonics of one frequency: what nonlinear parts at its ports see and cause."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tubekit.analyses.poles import PoleForm, direct_transfer, pole_form
+from tubekit.circuit.network import Network
+from tubekit.circuit.parts import VoltageSource
+
+Array = np.ndarray
+
+
+class Harmonics:
+    """Answers of a linear network at harmonics s = 0, jw, 2jw ... (K+1,), by poles where they can be trusted.
+
+    `edge` (n, R) are the ports at which nonlinear parts hang, `matrix` (N, n, n) is G.
+    """
+
+    def __init__(self, network: Network, s: Array, edge: Array, matrix: Array) -> None:
+        self.s, self.edge = s, edge
+        self.inputs, self.phasors = _inputs(network, edge)
+        self.ports = edge.shape[1]
+        outputs = np.eye(len(network.unknowns))
+        self.form = pole_form(network, matrix, outputs, self.inputs)
+        self.table: Array | None = None
+        if self.form is None:
+            self.table = direct_transfer(network, matrix, outputs, self.inputs, s[1:])
+
+    def impedance(self) -> Array:
+        """Port impedances (N, K+1, R, R) [Ω]; harmonic 0 is left to the caller."""
+        edge, ports = self.edge.T, slice(0, self.ports)
+        if self.form is not None:
+            form, s = self.form, self.s[1:]
+            seen = PoleForm(
+                form.eigenvalues, edge @ form.left, form.right[..., ports], edge @ form.direct[..., ports]
+            ).at(s)
+        else:
+            assert self.table is not None
+            seen = edge @ self.table[..., ports]
+        return np.concatenate((np.zeros_like(seen[:, :1]), seen), axis=1)
+
+    def open_phasors(self) -> Array:
+        """Open-voltage peak phasors of the ports (N, R) [V]."""
+        drive = np.zeros((len(self.phasors), 1, self.inputs.shape[1]), complex)
+        drive[:, 0, self.ports :] = self.phasors
+        return np.asarray(self._respond(drive)[:, 0] @ self.edge)
+
+    def all(self, currents: Array) -> Array:
+        """Peak phasors of every unknown (N, K+1, n) for port currents (N, R, S)."""
+        spectrum = np.fft.rfft(currents)[:, :, 1:] * (2.0 / currents.shape[2])
+        spectrum[:, :, -1] *= 0.5  # the last harmonic has no mirror image
+        drive = np.zeros((len(currents), spectrum.shape[2], self.inputs.shape[1]), complex)
+        drive[:, :, : self.ports] = -spectrum.transpose(0, 2, 1)
+        drive[:, 0, self.ports :] = self.phasors
+        answer = self._respond(drive)
+        return np.concatenate((np.zeros_like(answer[:, :1]), answer), axis=1)
+
+    def _respond(self, drive: Array) -> Array:
+        s = self.s[1 : 1 + drive.shape[1]]
+        if self.form is not None:
+            return self.form.respond(s, drive)
+        assert self.table is not None
+        return np.asarray(np.einsum("nkji,nki->nkj", self.table[:, : len(s)], drive))
+
+
+def _inputs(network: Network, edge: Array) -> tuple[Array, Array]:
+    """Unit inputs (n, I): ports, then voltage sources; and the sources' peak phasors (N, sources)."""
+    rows = [network.unknowns.index(f"I({p.name})") for p in network.circuit.of(VoltageSource)]
+    sources = np.eye(len(network.unknowns))[:, rows]
+    return np.concatenate((edge, sources), axis=1), network.ac[:, rows]
+
+
+def wave(spectrum: Array, samples: int) -> Array:
+    """From peak phasors (N, K+1) to samples (N, S), S at least 2 K."""
+    scaled = spectrum * (samples / 2.0)
+    scaled[:, 0] *= 2.0
+    if samples == 2 * (scaled.shape[1] - 1):
+        scaled[:, -1] *= 2.0
+    return np.asarray(np.fft.irfft(scaled, n=samples, axis=1))
