@@ -16,8 +16,7 @@ practice", Proc. IEEE 74 (1986) (from memory).
 
 from __future__ import annotations
 
-import dataclasses
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -28,7 +27,10 @@ Array = np.ndarray
 TOLERANCE = 1e-8
 """Largest last correction of a drive voltage, relative to the peak of the open voltage."""
 MAX_ITERATIONS = 60
+HALVINGS = 10
 LEAST_RESISTANCE = 1.0
+COARSE = 64
+"""Samples of the first solution, from which a finer one starts: cheap, and near enough for a few steps."""
 CHUNK_ELEMENTS = 8_000_000
 
 
@@ -62,37 +64,40 @@ class Ports:
         wave = (self.phasor[..., None] * np.exp(1j * angle)).real
         return np.asarray(self.mean[..., None] + wave)
 
+    def coarse(self) -> Ports:
+        """The same ports at fewer samples."""
+        return Ports(self.impedance[:, : COARSE // 2 + 1], self.mean, self.phasor, self.law)
+
+    def members(self, keep: slice) -> Ports:
+        """Some of the batch."""
+        return Ports(self.impedance[keep], self.mean[keep], self.phasor[keep], self.law.subset(keep))
+
 
 @dataclass(frozen=True, eq=False)
 class Cycle:
-    """Steady state: `currents` (N, R, S) [A], `volts` across each rectifier (N, R, S) [V],
-    `drive` a (N, R, S) for a warm start.
-    """
+    """Steady state: `currents` (N, R, S) [A] and `volts` across each rectifier (N, R, S) [V]."""
 
     currents: Array
     volts: Array
-    drive: Array
     iterations: Array
     error: Array
     converged: Array
 
+    def members(self, keep: slice) -> Cycle:
+        """Some of the batch; a single solution stands for all."""
+        return self if len(self.error) == 1 else Cycle(*(getattr(self, f.name)[keep] for f in fields(self)))
 
-def solve_cycle(ports: Ports, start: Array | None = None) -> Cycle:
+
+def solve_cycle(ports: Ports, start: Cycle | None = None) -> Cycle:
     """Periodic steady state of every member of the batch.
 
-    `start` is the `drive` of a similar solution.
+    `start` is the solution of a similar problem, at any number of samples.
     """
     count, rectifiers = ports.mean.shape
     size = max(1, CHUNK_ELEMENTS // (rectifiers * ports.samples) ** 2 * 4)
-    parts = [
-        _solve(_slice(ports, slice(k, k + size)), None if start is None else start[k : k + size])
-        for k in range(0, count, size)
-    ]
-    return Cycle(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in dataclasses.fields(Cycle)))
-
-
-def _slice(ports: Ports, keep: slice) -> Ports:
-    return Ports(ports.impedance[keep], ports.mean[keep], ports.phasor[keep], ports.law.subset(keep))
+    chunks = [slice(k, k + size) for k in range(0, count, size)]
+    parts = [_solve(ports.members(c), None if start is None else start.members(c)) for c in chunks]
+    return Cycle(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Cycle)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,8 +105,13 @@ class _Problem:
     open: Array
     resistance: Array
     beyond: Array  # Z - r at the harmonics, (N, K+1, R, R)
-    damping: Array  # r (Z + r)^-1 there
+    kernel: Array  # the same over time, (N, R, R, S)
+    damping: Array  # r (Z + r)^-1 at the harmonics
     law: RectifierSet
+
+    def subset(self, keep: Array) -> _Problem:
+        arrays = (self.open, self.resistance, self.beyond, self.kernel, self.damping)
+        return _Problem(*(array[keep] for array in arrays), self.law.subset(keep))
 
     def sees(self, currents: Array) -> Array:
         """(Z - r) applied to currents (N, R, S)."""
@@ -114,71 +124,104 @@ class _Problem:
         spectrum = np.fft.rfft(left).transpose(0, 2, 1)[..., None]
         return np.asarray(np.linalg.norm(np.matmul(self.damping, spectrum)[..., 0], axis=(1, 2)))
 
-    def evaluate(self, drive: Array) -> tuple[Array, Array, Array]:
+    def at(self, drive: Array) -> _Iterate:
         currents, slopes = self.law.through(drive, self.resistance)
-        return drive - self.open + self.sees(currents), currents, slopes
+        return _Iterate(drive, drive - self.open + self.sees(currents), currents, slopes)
 
 
-def _solve(ports: Ports, start: Array | None) -> Cycle:
+@dataclass(frozen=True, eq=False)
+class _Iterate:
+    drive: Array
+    left: Array
+    currents: Array
+    slopes: Array
+
+    def subset(self, keep: Array) -> _Iterate:
+        return _Iterate(self.drive[keep], self.left[keep], self.currents[keep], self.slopes[keep])
+
+
+def _pose(ports: Ports) -> _Problem:
     resistance = ports.resistance
     own = np.eye(resistance.shape[1]) * resistance[:, None]
     seen = np.concatenate((ports.impedance[:, :-1], ports.impedance[:, -1:].real), axis=1)  # no sine at K
-    beyond, damping = seen - own, np.matmul(own, np.linalg.inv(seen + own))
-    problem = _Problem(ports.open(), resistance, beyond, damping, ports.law)
-    kernel = np.fft.irfft(beyond, axis=1).transpose(0, 2, 3, 1)
-    drive = _first_guess(problem) if start is None else start.copy()
-    scale = np.abs(problem.open).max(axis=(1, 2))
+    kernel = np.fft.irfft(seen - own, axis=1).transpose(0, 2, 3, 1)
+    damping = np.matmul(own, np.linalg.inv(seen + own))
+    return _Problem(ports.open(), resistance, seen - own, kernel, damping, ports.law)
+
+
+def _solve(ports: Ports, start: Cycle | None) -> Cycle:
+    problem = _pose(ports)
+    here = problem.at(_begin(ports, problem, start))
+    drive, currents = here.drive.copy(), here.currents.copy()
+    limit = TOLERANCE * np.abs(problem.open).max(axis=(1, 2))
+    live, active = np.arange(len(drive)), problem
     iterations, error = np.zeros(len(drive), int), np.full(len(drive), np.inf)
-    left, currents, slopes = problem.evaluate(drive)
     for _ in range(MAX_ITERATIONS):
-        step = _newton_step(problem, kernel, left, currents, slopes, drive)
-        error = np.abs(step).max(axis=(1, 2))
-        drive, left, currents, slopes = _descend(problem, drive, step, left)
-        iterations += error > TOLERANCE * scale
-        if (error <= TOLERANCE * scale).all():
+        step = _newton_step(active, here)
+        here = _descend(active, here, step)
+        drive[live], currents[live], error[live] = here.drive, here.currents, np.abs(step).max(axis=(1, 2))
+        iterations[live] += 1
+        lost = ~(error[live] <= limit[live])
+        if not lost.any():
             break
-    return Cycle(
-        currents, drive - resistance * currents, drive, iterations, error, error <= TOLERANCE * scale
+        if not lost.all():
+            live, active, here = live[lost], active.subset(lost), here.subset(lost)
+    return Cycle(currents, drive - problem.resistance * currents, iterations, error, error <= limit)
+
+
+def _begin(ports: Ports, problem: _Problem, start: Cycle | None) -> Array:
+    """Drive to start from: a similar solution, else a coarser one, else a reservoir that holds still."""
+    if start is None and ports.samples > COARSE:
+        start = _solve(ports.coarse(), None)
+    if start is None:
+        return _stiff_reservoir(problem)
+    new = np.arange(ports.samples) / ports.samples
+    old = np.arange(start.volts.shape[2] + 1) / start.volts.shape[2]
+    volts, currents = (
+        np.apply_along_axis(lambda wave: np.interp(new, old, np.append(wave, wave[0])), 2, waves)
+        for waves in (start.volts, start.currents)
     )
+    drive = volts + problem.resistance * currents
+    usable = np.isfinite(drive).all(axis=(1, 2), keepdims=True)
+    return np.where(usable, drive, problem.open)
 
 
-def _newton_step(
-    problem: _Problem, kernel: Array, left: Array, currents: Array, slopes: Array, drive: Array
-) -> Array:
+def _newton_step(problem: _Problem, here: _Iterate) -> Array:
     """Solve for the conducting samples only; the others follow from them."""
-    count, _, samples = slopes.shape
-    flat = slopes.reshape(count, -1)
-    width = int((flat > 1e-9 * flat.max()).sum(axis=1).max(initial=1)) or 1
+    count, _, samples = here.slopes.shape
+    flat = here.slopes.reshape(count, -1)
+    conducting = flat > 1e-9 * flat.max(axis=1, keepdims=True)
+    width = max(1, int(conducting.sum(axis=1).max(initial=1)))
     chosen = np.argpartition(-flat, width - 1, axis=1)[:, :width]
     member = np.arange(count)[:, None]
     port, sample = chosen // samples, chosen % samples
     lag = (sample[:, :, None] - sample[:, None, :]) % samples
-    seen = kernel[member[..., None], port[:, :, None], port[:, None, :], lag]
+    seen = problem.kernel[member[..., None], port[:, :, None], port[:, None, :], lag]
     matrix = seen * flat[member, chosen][:, None, :]
     diagonal = np.arange(width)
     matrix[:, diagonal, diagonal] += 1.0
-    moved = np.linalg.solve(matrix, -left.reshape(count, -1)[member, chosen][..., None])[..., 0]
+    moved = np.linalg.solve(matrix, -here.left.reshape(count, -1)[member, chosen][..., None])[..., 0]
     change = np.zeros_like(flat)
     change[member, chosen] = flat[member, chosen] * moved
-    predicted = currents + change.reshape(slopes.shape)
-    return np.asarray(problem.open - problem.sees(predicted) - drive)
+    predicted = here.currents + change.reshape(here.slopes.shape)
+    return np.asarray(problem.open - problem.sees(predicted) - here.drive)
 
 
-def _descend(problem: _Problem, drive: Array, step: Array, left: Array) -> tuple[Array, Array, Array, Array]:
-    scale = np.ones((len(drive), 1, 1))
-    before = problem.size(left)
-    for _ in range(10):
-        trial = drive + scale * step
-        after, currents, slopes = problem.evaluate(trial)
-        grown = ~(problem.size(after) <= np.maximum(before, 1e-9))
+def _descend(problem: _Problem, here: _Iterate, step: Array) -> _Iterate:
+    """Full step, halved for the members whose error would grow."""
+    scale = np.ones((len(step), 1, 1))
+    before = problem.size(here.left)
+    for _ in range(HALVINGS):
+        trial = problem.at(here.drive + scale * step)
+        grown = ~(problem.size(trial.left) <= np.maximum(before, 1e-9))
         if not grown.any():
             break
         scale[grown] *= 0.5
-    return trial, after, currents, slopes
+    return trial
 
 
-def _first_guess(problem: _Problem) -> Array:
-    """Drive with a reservoir that holds its voltage: one mean current per rectifier to find."""
+def _stiff_reservoir(problem: _Problem) -> Array:
+    """Drive if the reservoir holds its voltage: one mean current per rectifier to find."""
     stiff = problem.beyond[:, 0].real
     mean: Array = np.zeros(problem.open.shape[:2])
     for _ in range(40):

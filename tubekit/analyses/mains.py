@@ -154,13 +154,14 @@ def mains_steady_state(
         raise CircuitError("there is no rectifier", fix="Use operating_point for a circuit without one")
     supply = Supply(network, frequency_hz, samples)
     means = supply.guess() if near is None else near.cycle.currents.mean(axis=2)
-    start, drive = (None, None) if near is None else (near.operating_point.port_volts, near.cycle.drive)
+    start, cycle = (None, None) if near is None else (near.operating_point.port_volts, near.cycle)
     point, rounds = solve_network(network, means, start), 0
     apart = np.full(network.size, np.inf)
     while rounds < ROUNDS and not np.nanmax(apart) <= AGREED:
         rounds += 1
-        answer = supply.cycle(point, drive)
-        means, drive = answer.cycle.currents.mean(axis=2), answer.cycle.drive
+        answer = supply.cycle(point, cycle)
+        cycle = answer.cycle
+        means = cycle.currents.mean(axis=2)
         point = solve_network(network, means, point.port_volts)
         apart = np.abs(answer.mean - point.unknowns)[:, : network.node_count].max(axis=1, initial=0.0)
     return _judged(_state(circuit, supply, point, answer, rounds, apart), strict)

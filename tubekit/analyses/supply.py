@@ -53,7 +53,7 @@ class Supply:
         point = solve_network(held)
         return np.asarray(np.maximum((battery - point.unknowns @ self.edge) / BATTERY_OHMS, 0.0))
 
-    def cycle(self, point: OperatingPoint, drive: Array | None) -> Answer:
+    def cycle(self, point: OperatingPoint, near: Cycle | None) -> Answer:
         """One mains cycle with the tubes replaced by their slopes at `point`."""
         network, slopes = self.network, list(point.slopes)
         matrix = linearised(network, slopes)
@@ -66,7 +66,7 @@ class Supply:
         impedance = harmonics.impedance()
         impedance[:, 0] = self.edge.T @ per_ampere
         laws = network.rectifier_laws()
-        cycle = solve_cycle(Ports(impedance, rest @ self.edge, harmonics.open_phasors(), laws), drive)
+        cycle = solve_cycle(Ports(impedance, rest @ self.edge, harmonics.open_phasors(), laws), near)
         mean = rest - np.einsum("bnr,br->bn", per_ampere, cycle.currents.mean(axis=2))
         return Answer(cycle, harmonics, mean)
 

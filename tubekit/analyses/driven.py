@@ -1,0 +1,161 @@
+"""Tubes driven by a sine, in steady state: distortion, power and shifted bias from one solve.
+
+The linear network is known at every harmonic of the drive, DC included, so the only unknowns are the
+tube port voltages at S samples of one cycle:
+
+    F(v) = v - open + Z i(v) = 0
+
+Z acts by circular convolution. Bypass and coupling capacitors find their mean voltages by themselves
+(harmonic 0 passes none of their current), so bias shift under drive, grid-current charging and
+reactive loads need no further rules. Source: harmonic balance, e.g. Nakhla & Vlach, IEEE Trans.
+Circuits Syst. CAS-23 (1976) (from memory).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubekit.circuit.network import Group
+from tubekit.devices.law import Law
+
+Array = np.ndarray
+
+TOLERANCE = 1e-8
+"""Largest last correction of a port voltage [V]."""
+MAX_ITERATIONS = 60
+HALVINGS = 10
+CHUNK_ELEMENTS = 6_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class Driven:
+    """Port voltages and currents over one cycle, (N, P, S), and how the solve went."""
+
+    volts: Array
+    currents: Array
+    iterations: Array
+    error: Array
+    converged: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """`impedance` (N, K+1, P, P) at harmonics 0..K [Ω]; `open` (N, P, S) [V]; S = 2 K."""
+
+    groups: tuple[Group, ...]
+    impedance: Array
+    open: Array
+
+    def subset(self, keep: Array | slice) -> Problem:
+        """Some members of the batch."""
+        groups = tuple(dataclasses.replace(g, law=g.law.subset(keep)) for g in self.groups)
+        return Problem(groups, self.impedance[keep], self.open[keep])
+
+    def residual(self, volts: Array) -> tuple[Array, Array, Array]:
+        """F (N, P, S), the currents (N, P, S) and their slopes (N, S, P, P)."""
+        currents, slopes = self.evaluate(volts)
+        spectrum = np.fft.rfft(currents).transpose(0, 2, 1)[..., None]
+        seen = np.matmul(self.impedance, spectrum)[..., 0].transpose(0, 2, 1)
+        return volts - self.open + np.fft.irfft(seen, n=volts.shape[2]), currents, slopes
+
+    def evaluate(self, volts: Array) -> tuple[Array, Array]:
+        """Port currents and slopes at port voltages over the cycle."""
+        count, ports, samples = volts.shape
+        currents, slopes = np.empty_like(volts), np.zeros((count, samples, ports, ports))
+        for group in self.groups:
+            own = volts[:, group.ports].transpose(0, 2, 1).reshape(count, samples, -1, group.width)
+            current, slope = _over_time(group.law).evaluate(own)
+            currents[:, group.ports] = current.reshape(count, samples, -1).transpose(0, 2, 1)
+            for k in range(len(group.names)):
+                at = slice(group.ports.start + k * group.width, group.ports.start + (k + 1) * group.width)
+                slopes[:, :, at, at] = slope[:, :, k]
+        return currents, slopes
+
+
+def solve_driven(problem: Problem, start: Array) -> Driven:
+    """Steady state of every member, from port voltages `start` (N, P, S).
+
+    What does not arrive from there is led up from a quarter of the drive.
+    """
+    ports, samples = start.shape[1:]
+    size = max(1, CHUNK_ELEMENTS // (ports * samples) ** 2)
+    parts = []
+    for k in range(0, len(start), size):
+        piece = slice(k, k + size)
+        parts.append(_arrive(problem.subset(piece), start[piece]))
+    return Driven(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in dataclasses.fields(Driven)))
+
+
+def _over_time(law: Law) -> Law:
+    """Parameters of a batch (N, D) get an axis for the samples; those of one circuit (D,) fit as they are."""
+    values = {
+        name: value[:, None] if isinstance(value, np.ndarray) and value.ndim == 2 else value
+        for name, value in law.parameters().items()
+    }
+    return dataclasses.replace(law, **values)  # type: ignore[type-var]
+
+
+def _arrive(problem: Problem, start: Array) -> Driven:
+    done = _newton(problem, start)
+    lost = ~done.converged
+    if not lost.any():
+        return done
+    some = problem.subset(lost)
+    mean = some.open.mean(axis=2, keepdims=True)
+    volts = start[lost].mean(axis=2, keepdims=True) + np.zeros_like(start[lost])
+    spent = np.zeros(len(volts), int)
+    for share in (0.1, 0.25, 0.4, 0.55, 0.7, 0.85, 1.0):
+        step = _newton(Problem(some.groups, some.impedance, mean + share * (some.open - mean)), volts)
+        volts, spent = step.volts, spent + step.iterations
+    for name in ("volts", "currents", "error", "converged"):
+        getattr(done, name)[lost] = getattr(step, name)
+    done.iterations[lost] += spent
+    return done
+
+
+def _newton(problem: Problem, start: Array) -> Driven:
+    volts = start.copy()
+    iterations, error = np.zeros(len(volts), int), np.full(len(volts), np.inf)
+    kernel = np.fft.irfft(problem.impedance, axis=1)  # (N, S, P, P)
+    left, currents, slopes = problem.residual(volts)
+    for _ in range(MAX_ITERATIONS):
+        moving = error > TOLERANCE
+        if not moving.any():
+            break
+        some, here = problem.subset(moving), left[moving]
+        step = _step(kernel[moving], here, slopes[moving])
+        error[moving] = np.abs(step).max(axis=(1, 2))
+        iterations[moving] += 1
+        volts[moving], left[moving], currents[moving], slopes[moving] = _descend(
+            some, volts[moving], step, here
+        )
+    return Driven(volts, currents, iterations, error, error <= TOLERANCE)
+
+
+def _step(kernel: Array, left: Array, slopes: Array) -> Array:
+    """Newton's step: all ports at all samples at once."""
+    count, ports, samples = left.shape
+    lag = (np.arange(samples)[:, None] - np.arange(samples)[None, :]) % samples
+    seen = np.matmul(kernel[:, lag], slopes[:, None])  # (N, S, S, P, P): row sample, column sample
+    matrix = seen.transpose(0, 3, 1, 4, 2).reshape(count, ports * samples, ports * samples)
+    diagonal = np.arange(ports * samples)
+    matrix[:, diagonal, diagonal] += 1.0
+    return np.linalg.solve(matrix, -left.reshape(count, -1)[..., None]).reshape(left.shape)
+
+
+def _descend(problem: Problem, volts: Array, step: Array, left: Array) -> tuple[Array, Array, Array, Array]:
+    scale = np.ones((len(volts), 1, 1))
+    before = np.linalg.norm(left, axis=(1, 2))
+    for _ in range(HALVINGS):
+        trial = volts + scale * step
+        after, currents, slopes = problem.residual(trial)
+        grown = ~(
+            np.linalg.norm(after, axis=(1, 2)) <= np.maximum((1 - 1e-4 * scale[:, 0, 0]) * before, 1e-9)
+        )
+        if not grown.any():
+            break
+        scale[grown] *= 0.5
+    return trial, after, currents, slopes
