@@ -26,6 +26,9 @@ class Law(Protocol):
 
     terminals: ClassVar[tuple[str, ...]]
 
+    def parameters(self) -> dict[str, Parameter]:
+        """Name and value of every parameter."""
+
     def evaluate(self, v: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Currents into the terminals [A] and their slopes [S] at voltages `v` to cathode [V].
 
@@ -111,7 +114,7 @@ def stack(laws: Sequence[L], axis: int = -1) -> L:
     if len(classes) != 1:
         names = ", ".join(sorted(kind.__name__ for kind in classes)) or "nothing"
         raise TypeError(f"only laws of one class can be stacked, not {names}")
-    columns = [getattr(law, "parameters")() for law in laws]  # noqa: B009 - every law here is a ParameterLaw
+    columns = [law.parameters() for law in laws]
     stacked = {
         name: np.stack(np.broadcast_arrays(*(column[name] for column in columns)), axis=axis)
         for name in columns[0]
