@@ -25,7 +25,7 @@ from tubekit.circuit.network import RectifierSet
 Array = np.ndarray
 
 TOLERANCE = 1e-8
-"""Largest last correction of a drive voltage, relative to the peak of the open voltage."""
+"""Largest last correction of a drive voltage, relative to the alternating part of the open voltage [peak]."""
 MAX_ITERATIONS = 60
 HALVINGS = 10
 LEAST_RESISTANCE = 1.0
@@ -110,8 +110,10 @@ class _Problem:
     law: RectifierSet
 
     def subset(self, keep: Array) -> _Problem:
-        arrays = (self.open, self.resistance, self.beyond, self.kernel, self.damping)
-        return _Problem(*(array[keep] for array in arrays), self.law.subset(keep))
+        return _Problem(
+            self.open[keep], self.resistance[keep], self.beyond[keep], self.kernel[keep],
+            self.damping[keep], self.law.subset(keep),
+        )  # fmt: skip
 
     def sees(self, currents: Array) -> Array:
         """(Z - r) applied to currents (N, R, S)."""
@@ -153,7 +155,7 @@ def _solve(ports: Ports, start: Cycle | None) -> Cycle:
     problem = _pose(ports)
     here = problem.at(_begin(ports, problem, start))
     drive, currents = here.drive.copy(), here.currents.copy()
-    limit = TOLERANCE * np.abs(problem.open).max(axis=(1, 2))
+    limit = TOLERANCE * np.maximum(np.abs(ports.phasor).max(axis=1), 1.0)
     live, active = np.arange(len(drive)), problem
     iterations, error = np.zeros(len(drive), int), np.full(len(drive), np.inf)
     for _ in range(MAX_ITERATIONS):
