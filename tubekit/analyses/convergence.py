@@ -9,6 +9,17 @@ import numpy as np
 Array = np.ndarray
 
 
+KIRCHHOFF_A = 1e-6
+"""No solution leaves more current than this over at a node [A]."""
+
+
+def seal(lost: Array, *arrays: Array) -> None:
+    """Blank the lost members of a batch in result arrays, and close the arrays to writing."""
+    for array in arrays:
+        array[lost] = np.nan
+        array.setflags(write=False)
+
+
 @dataclass(frozen=True, eq=False)
 class Convergence:
     """Whether and how a solver arrived; each field has one entry per member of the batch.
@@ -31,7 +42,8 @@ class Convergence:
 
     def __str__(self) -> str:
         done, total = int(np.sum(self.converged)), np.size(self.converged)
-        worst = np.nanmax(self.error) if np.size(self.error) else 0.0
+        known = np.asarray(self.error)[np.isfinite(self.error)]
+        worst = known.max(initial=0.0)
         members = "" if total == 1 else f"{done} of {total} members, "
         state = "converged" if done == total else "NOT converged"
         return (

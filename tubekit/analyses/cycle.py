@@ -163,7 +163,7 @@ def _solve(ports: Ports, start: Cycle | None) -> Cycle:
         here = _descend(active, here, step)
         drive[live], currents[live], error[live] = here.drive, here.currents, np.abs(step).max(axis=(1, 2))
         iterations[live] += 1
-        lost = ~(error[live] <= limit[live])
+        lost = error[live] > limit[live]  # not so where it is not a number
         if not lost.any():
             break
         if not lost.all():

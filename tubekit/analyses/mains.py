@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from tubekit.analyses.convergence import Convergence
+from tubekit.analyses.convergence import Convergence, seal
 from tubekit.analyses.cycle import Cycle
 from tubekit.analyses.harmonics import wave
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
@@ -155,9 +155,11 @@ def mains_steady_state(
     supply = Supply(network, frequency_hz, samples)
     means = supply.guess() if near is None else near.cycle.currents.mean(axis=2)
     start, cycle = (None, None) if near is None else (near.operating_point.port_volts, near.cycle)
+    if not np.isfinite(means).all():
+        means = np.where(np.isfinite(means), means, supply.guess())
     point, rounds = solve_network(network, means, start), 0
     apart = np.full(network.size, np.inf)
-    while rounds < ROUNDS and not np.nanmax(apart) <= AGREED:
+    while rounds < ROUNDS and (apart > AGREED).any():
         rounds += 1
         answer = supply.cycle(point, cycle)
         cycle = answer.cycle
@@ -187,18 +189,27 @@ def _state(
 
 
 def _judged(state: MainsState, strict: bool) -> MainsState:
-    lost = state.convergence.mask
-    if not lost.any():
-        return state
-    if state.operating_point.network.batch is None:
-        if strict:
-            worst = int(np.argmax(np.abs(state.rectifier_currents).max(axis=2)[0]))
-            raise SolveError(
-                "Supply and amp did not agree", best=state,
-                worst=state.operating_point.network.rectifiers[worst].name,
-                residual=float(state.convergence.error[0]), iterations=state.rounds,
-            )  # fmt: skip
-        return state
-    warn_batch(lost, "mains steady state")
-    state.spectrum[lost] = np.nan
+    lost, point = state.convergence.mask, state.operating_point
+    single = point.network.batch is None
+    if single and lost.any() and strict:
+        raise _failure(state)
+    if not single and lost.any():
+        warn_batch(lost, "mains steady state")
+    seal(
+        lost & (not single), state.spectrum, state.rectifier_currents, state.rectifier_volts,
+        point.unknowns, point.port_volts, point.port_currents, point.rectifier_currents,
+    )  # fmt: skip
     return state
+
+
+def _failure(state: MainsState) -> SolveError:
+    point, cycle = state.operating_point, state.cycle
+    if cycle.converged[0] and point.network.port_names:
+        apart = np.abs(point.port_volts - state.spectrum[:, 0].real @ point.network.incidence)[0]
+        worst, residual = " ".join(point.network.port_names[int(apart.argmax())]), float(apart.max())
+    else:
+        peaks = np.abs(state.rectifier_currents[0]).max(axis=1)
+        worst, residual = point.network.rectifiers[int(peaks.argmax())].name, float(cycle.error[0])
+    return SolveError(
+        "Supply and amp did not agree", best=state, worst=worst, residual=residual, iterations=state.rounds
+    )

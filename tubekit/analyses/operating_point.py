@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from tubekit.analyses.convergence import Convergence
+from tubekit.analyses.convergence import KIRCHHOFF_A, Convergence, seal
 from tubekit.circuit.full import solve_full
 from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.newton import PortSolution, solve_ports
@@ -160,32 +160,28 @@ def _convergence(network: Network, x: Array, solution: PortSolution, injected: A
         - (network.dc + injected)
         + solution.currents @ network.incidence.T
     )
-    nodes = len(set(network.index.values()) - {-1})
-    return Convergence(
-        solution.converged, solution.iterations, solution.error, "V", solution.method,
-        np.abs(left[:, :nodes]).max(axis=1, initial=0.0),
-    )  # fmt: skip
+    residual = np.abs(left[:, : network.node_count]).max(axis=1, initial=0.0)
+    good = solution.converged & (residual <= KIRCHHOFF_A)
+    return Convergence(good, solution.iterations, solution.error, "V", solution.method, residual)
 
 
 def _judged(point: OperatingPoint, strict: bool) -> OperatingPoint:
     """Raise for a single failure; blank the lost members of a batch and warn once."""
     lost = point.convergence.mask
-    if not lost.any():
-        return point
-    if point.network.batch is None:
-        if strict:
-            raise _failure(point)
-        return point
-    warn_batch(lost, "operating point")
-    for array in (point.unknowns, point.port_volts, point.port_currents):
-        array[lost] = np.nan
+    single = point.network.batch is None
+    if single and lost.any() and strict:
+        raise _failure(point)
+    if not single and lost.any():
+        warn_batch(lost, "operating point")
+    seal(lost & (not single), point.unknowns, point.port_volts, point.port_currents)
     return point
 
 
 def _failure(point: OperatingPoint) -> SolveError:
-    worst = int(np.argmax(np.abs(point.port_currents[0]))) if point.port_currents.size else 0
+    apart = np.abs(point.port_volts - point.unknowns @ point.network.incidence)[0]
+    worst = int(np.argmax(apart)) if apart.size else 0
     name = " ".join(point.network.port_names[worst]) if point.network.port_names else ""
     return SolveError(
         "The operating point did not settle", best=point, worst=name,
-        residual=float(point.convergence.error[0]), iterations=int(point.convergence.iterations[0]),
+        residual=float(apart.max(initial=0.0)), iterations=int(point.convergence.iterations[0]),
     )  # fmt: skip

@@ -36,9 +36,9 @@ def solve_full(
     nodes = len(set(network.index.values()) - {-1})
     for _ in range(MAX_ITERATIONS):
         currents, slopes = evaluate(network.groups, x @ edge)
-        left = _residual(network, x, right, currents)
-        step = solve_linear(network, linearised(network, slopes), left[..., None])[..., 0]
-        x = x - _damping(network, x, step, right, left)[:, None] * step
+        matrix = linearised(network, slopes)
+        step = solve_linear(network, matrix, _residual(network, x, right, currents)[..., None])[..., 0]
+        x = x - _damping(network, matrix, x, step, right)[:, None] * step
         moved = np.abs(step[:, :nodes]).max(axis=1) > TOLERANCE
         iterations += moved
         if not moved.any():
@@ -55,14 +55,20 @@ def _residual(network: Network, x: Array, right: Array, currents: Array) -> Arra
     return left
 
 
-def _damping(network: Network, x: Array, step: Array, right: Array, left: Array) -> Array:
-    """Halve each member's step until its error shrinks."""
+def _damping(network: Network, matrix: Array, x: Array, step: Array, right: Array) -> Array:
+    """Halve each member's step until the next one, by the same slopes, is shorter.
+
+    Natural monotonicity test: P. Deuflhard, Newton Methods for Nonlinear Problems, §3.1 (from memory).
+    """
     scale = np.ones(len(x))
-    before = np.linalg.norm(left, axis=1)
+    nodes = network.node_count
+    before = np.abs(step[:, :nodes]).max(axis=1)
     for _ in range(30):
         trial = x - scale[:, None] * step
         currents, _ = evaluate(network.groups, trial @ network.incidence)
-        grown = np.linalg.norm(_residual(network, trial, right, currents), axis=1) > np.maximum(before, 1e-12)
+        left = _residual(network, trial, right, currents)
+        ahead = np.abs(solve_linear(network, matrix, left[..., None])[:, :nodes, 0]).max(axis=1)
+        grown = ahead > np.maximum((1.0 - 0.25 * scale) * before, TOLERANCE)
         if not grown.any():
             break
         scale[grown] *= 0.5

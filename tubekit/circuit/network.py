@@ -19,6 +19,7 @@ from functools import cached_property
 
 import numpy as np
 
+from tubekit.circuit.checks import check_values
 from tubekit.circuit.parts import (
     GROUND,
     Capacitor,
@@ -174,7 +175,7 @@ def assemble(circuit: Circuit) -> Network:
 
     Raises
     ------
-    CircuitError : a voltage source or coil is shorted by wires, or values differ in batch length.
+    CircuitError : a source is shorted by wires, a value is out of range, or batch lengths differ.
 
     Examples
     --------
@@ -184,6 +185,7 @@ def assemble(circuit: Circuit) -> Network:
     >>> np.linalg.solve(net.conductance, net.dc[..., None])[0, :, 0].round(6).tolist()
     [10.0, -2.0]
     """
+    check_values(circuit)
     index = _number_nodes(circuit)
     count = max(index.values(), default=-1) + 1
     branches = _branches(circuit)

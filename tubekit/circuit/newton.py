@@ -70,7 +70,7 @@ def solve_ports(reduced: Reduced, start: Array | None = None) -> PortSolution:
     """
     groups = reduced.network.groups
     problem = _Problem(groups, reduced.resistance, reduced.open)
-    begin = reduced.open if start is None else np.broadcast_to(start, reduced.open.shape)
+    begin = reduced.open if start is None else np.where(np.isfinite(start), start, reduced.open)
     volts, iterations, error = _newton(problem, begin.copy())
     method = "Newton at the ports"
     lost = ~(error <= TOLERANCE)
@@ -109,7 +109,7 @@ def _newton(problem: _Problem, volts: Array) -> tuple[Array, Array, Array]:
     for _ in range(MAX_ITERATIONS):
         step = _step(active, left, slopes)
         size_of_step = np.abs(step).max(axis=1)
-        arrived = size_of_step <= TOLERANCE
+        arrived = ~(size_of_step > TOLERANCE)  # or not a number: nothing more to gain
         here, left, slopes = _descend(active, here, step, left)
         volts[live], error[live] = here, size_of_step
         iterations[live] += 1

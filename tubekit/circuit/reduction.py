@@ -7,6 +7,7 @@ Source: port (Thevenin) reduction, any circuit theory textbook.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -60,11 +61,24 @@ def reduce_to_ports(network: Network, injected: Array | None = None) -> Reduced:
 
 
 def solve_linear(network: Network, matrix: Array, right: Array) -> Array:
-    """Solve stacked systems; a singular one is explained by the node it leaves undetermined."""
+    """Solve stacked systems: a singular one is NaN in a batch that has others.
+
+    Raises
+    ------
+    CircuitError : none can be solved; the node or branch left undetermined is named.
+    """
     try:
-        solved: Array = np.linalg.solve(matrix, right)
+        return np.asarray(np.linalg.solve(matrix, right))
     except np.linalg.LinAlgError:
-        raise _singular(network, matrix) from None
+        if len(matrix) == 1:
+            raise _singular(network, matrix) from None
+    shape = (*np.broadcast_shapes(matrix.shape[:1], right.shape[:1]), *right.shape[1:])
+    solved = np.full(shape, np.nan, np.result_type(matrix, right))
+    for one, b, x in zip(matrix, np.broadcast_to(right, solved.shape), solved, strict=True):
+        with suppress(np.linalg.LinAlgError):
+            x[...] = np.linalg.solve(one, b)
+    if np.isnan(solved).all():
+        raise _singular(network, matrix)
     return solved
 
 
