@@ -142,10 +142,10 @@ def closing(voltage: FloatArray, width: Parameter) -> tuple[FloatArray, FloatArr
     Zero with zero slope below 0 V, half at `width`, one far above: a collector that stands at or
     below cathode potential collects nothing.
     """
-    above = np.maximum(voltage, 0.0)
-    part = above / (above * above + np.square(width))
-    factor = above * part
-    return factor, 2.0 * part * (1.0 - factor)
+    above, own = np.maximum(voltage, 0.0), np.square(width)
+    inverse = 1.0 / (above * above + own)
+    part = above * inverse
+    return above * part, 2.0 * part * (own * inverse)
 
 
 def split_grid(

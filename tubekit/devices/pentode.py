@@ -62,7 +62,7 @@ class Pentode(ParameterLaw):
     terminals: ClassVar[tuple[str, ...]] = ("plate", "screen", "grid")
     emission_parameter: ClassVar[str] = "perveance"
     positive: ClassVar[frozenset[str]] = frozenset(
-        {"perveance", "mu_screen", "mu_plate", "exponent", "share_half", "knee", "grid_softness"}
+        {"perveance", "mu_screen", "mu_plate", "exponent", "share_half", "knee", "grid_softness", "gate"}
     )
 
     perveance: Parameter
@@ -88,7 +88,7 @@ class Pentode(ParameterLaw):
         drive, per_volt = softplus(
             grid + self.offset + screen / self.mu_screen + plate / self.mu_plate, self.softness
         )
-        rate = self.perveance * drive ** (np.asarray(self.exponent) - 1.0)
+        rate = self.perveance * drive ** (self.exponent - 1.0)
         space = rate * drive
         dspace = rate * self.exponent * per_volt  # to a volt on the grid
         wanted, dwanted = three_halves(grid + self.grid_offset, self.grid_perveance, self.grid_softness)
@@ -132,7 +132,7 @@ class Pentode(ParameterLaw):
         vp, vs = np.maximum(plate, 1e-12), np.maximum(screen, 1e-6)
         both = vp + vs
         log_drive, log_vs = np.log(drive + _TINY), np.log(vs)
-        short = self.share_drive * (np.log(self.share_half / np.asarray(self.mu_screen)) + log_vs - log_drive)
+        short = self.share_drive * (np.log(self.share_half / self.mu_screen) + log_vs - log_drive)
         sigma = 1.0 / (1.0 + np.exp(np.minimum(short, _LARGEST_LOG)))
         tail = np.exp(-self.share_fall * (np.log(0.5 * both) - log_vs))
         tail *= self.share * sigma

@@ -62,5 +62,5 @@ def fraction(position: npt.ArrayLike, taper: str, end: float = 0.0) -> float | F
     turn = np.asarray(position, dtype=float)
     if not np.all((turn >= 0.0) & (turn <= 1.0)):
         raise InputError(f"position {position!r} is beyond the stops", fix="Give 0 to 1")
-    share = end + (1.0 - 2.0 * end) * _TAPERS[taper](turn)
+    share = end + (1.0 - 2.0 * end) * np.clip(_TAPERS[taper](turn), 0.0, 1.0)
     return share if share.ndim else float(share)

@@ -114,9 +114,9 @@ class SiliconDiode(ParameterLaw):
         """Anode current [A], shape (..., 1), and its slope [S], shape (..., 1, 1)."""
         scale, corner, _ = self._corner()
         voltage = v[..., 0]
-        curved = self.saturation * np.expm1(np.minimum(voltage, corner) / scale)
-        slope = (curved + self.saturation) / scale
-        current = curved + slope * np.maximum(voltage - corner, 0.0)
+        ratio = np.minimum(voltage, corner) / scale
+        slope = self.saturation * np.exp(ratio) / scale
+        current = self.saturation * np.expm1(ratio) + slope * np.maximum(voltage - corner, 0.0)
         return current[..., None], slope[..., None, None]
 
     def through(self, drive: FloatArray, resistance: Parameter) -> tuple[FloatArray, FloatArray]:
@@ -132,8 +132,7 @@ class SiliconDiode(ParameterLaw):
         offset = self.saturation * series
         w = wrightomega(np.log(offset / scale) + (below + offset) / scale)
         curved = w * (scale / series) - self.saturation
-        slope = (curved + self.saturation) / scale
-        slope = np.minimum(slope, steepest)
+        slope = np.minimum(w / series, steepest)
         slope /= 1.0 + slope * series
         return curved + slope * np.maximum(drive - corner_drive, 0.0), slope
 

@@ -16,7 +16,6 @@ from tubekit.devices.law import FloatArray, Law
 
 _ANGLES = (np.arange(16) + 0.5) * (2.0 * np.pi / 16)  # one cycle of drive; exact to the 7th harmonic
 _SINE = np.sin(_ANGLES)
-_STEP = 80.0  # largest Newton step of a plate voltage [V]
 
 
 def voltages(law: Law, plate: float, grid: float, screen: float | None = None) -> FloatArray:
@@ -73,10 +72,22 @@ def single_ended(law: Law, plate: float, screen: float, grid: float, load_ohms: 
     """
     v = np.empty((_ANGLES.size, 3))
     v[:, 0], v[:, 1], v[:, 2] = plate, screen, grid - grid * _SINE
-    for _ in range(25):
+    mean = point(law, plate, grid, screen)["plate"]
+    for _ in range(8):
+
+        def over(plates: FloatArray, mean: float = mean) -> tuple[FloatArray, FloatArray]:
+            v[:, 0] = plates
+            i, g = law.evaluate(v)
+            return plates - plate + load_ohms * (i[:, 0] - mean), 1.0 + load_ohms * g[:, 0, 0]
+
+        v[:, 0] = _root(over, 0.0, plate + load_ohms * mean, v[:, 0])
         i, g = law.evaluate(v)
-        over = v[:, 0] - plate + load_ohms * (i[:, 0] - i[:, 0].mean())
-        v[:, 0] -= np.clip(over / (1.0 + load_ohms * g[:, 0, 0]), -_STEP, _STEP)
+        # Newton's rule for the mean: raised by an ampere, it comes back raised by 1 - freedom.
+        freedom = np.mean(1.0 / (1.0 + load_ohms * g[:, 0, 0]))
+        change = (i[:, 0].mean() - mean) / freedom
+        mean += change
+        if abs(change) < 1e-9 * mean:
+            break
     peak = 2.0 * float(np.mean(i[:, 0] * _SINE))
     full = {"plate_full": float(i[:, 0].mean()), "screen_full": float(i[:, 1].mean())}
     return point(law, plate, grid, screen) | full | {"power": 0.5 * load_ohms * peak**2}
@@ -93,12 +104,15 @@ def push_pull(
     v = np.empty((2, _ANGLES.size, 3))
     v[..., 1] = screen
     v[0, :, 2], v[1, :, 2] = grid - grid * _SINE, grid + grid * _SINE
-    swing = np.zeros(_ANGLES.size)
-    for _ in range(15):
+
+    def over(swing: FloatArray) -> tuple[FloatArray, FloatArray]:
         v[0, :, 0], v[1, :, 0] = plate - swing, plate + swing
         i, g = law.evaluate(v)
-        over = swing - load * (i[0, :, 0] - i[1, :, 0])
-        swing -= np.clip(over / (1.0 + load * (g[0, :, 0, 0] + g[1, :, 0, 0])), -_STEP, _STEP)
+        return swing - load * (i[0, :, 0] - i[1, :, 0]), 1.0 + load * g[..., 0, 0].sum(axis=0)
+
+    swing = _root(over, -plate, plate, np.zeros(_ANGLES.size))
+    over(swing)
+    i, _ = law.evaluate(v)
     peak = 2.0 * float(np.mean(swing * _SINE))
     full = {"plate_full": 2.0 * float(i[..., 0].mean()), "screen_full": 2.0 * float(i[..., 1].mean())}
     return point(law, plate, grid, screen) | full | {"power": 0.5 * peak**2 / load}
@@ -113,3 +127,23 @@ def _bias(law: Law, at: Callable[[float], FloatArray], ohms: float, most: float)
         return float(np.sum(law.evaluate(v)[0])) * ohms - bias
 
     return float(brentq(surplus, 0.0, most, xtol=1e-10))
+
+
+def _root(
+    function: Callable[[FloatArray], tuple[FloatArray, FloatArray]],
+    low: float,
+    high: float,
+    start: FloatArray,
+) -> FloatArray:
+    """Root of a rising function at every angle: Newton's rule inside a bracket that it may not leave."""
+    below, above = np.full(_ANGLES.size, low), np.full(_ANGLES.size, high)
+    x = np.clip(start, low, high)
+    for _ in range(60):
+        y, slope = function(x)
+        below, above = np.where(y < 0.0, x, below), np.where(y < 0.0, above, x)
+        tried = x - y / slope
+        inside = (tried >= below) & (tried <= above)
+        last, x = x, np.where(inside, tried, 0.5 * (below + above))
+        if np.max(np.abs(x - last)) < 1e-6:  # volts; the next step would be of the order of its square
+            break
+    return x

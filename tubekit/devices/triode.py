@@ -53,7 +53,7 @@ class Triode(ParameterLaw):
 
     terminals: ClassVar[tuple[str, ...]] = ("plate", "grid")
     emission_parameter: ClassVar[str] = "perveance"
-    positive: ClassVar[frozenset[str]] = frozenset({"perveance", "mu", "exponent", "grid_softness"})
+    positive: ClassVar[frozenset[str]] = frozenset({"perveance", "mu", "exponent", "grid_softness", "gate"})
 
     perveance: Parameter
     mu: Parameter
@@ -69,7 +69,7 @@ class Triode(ParameterLaw):
         """Currents into plate and grid [A], shape (..., 2), and slopes [S], shape (..., 2, 2)."""
         plate, grid = v[..., 0], v[..., 1]
         drive, per_volt = softplus(grid + self.offset + plate / self.mu, self.softness)
-        rate = self.perveance * drive ** (np.asarray(self.exponent) - 1.0)
+        rate = self.perveance * drive ** (self.exponent - 1.0)
         space = rate * drive
         dspace = rate * self.exponent * per_volt  # to a volt on the grid
         wanted, dwanted = three_halves(grid + self.grid_offset, self.grid_perveance, self.grid_softness)

@@ -18,6 +18,14 @@ from tubekit.text import Column, Printed, Table, quantity
 Pins = Mapping[str, int | tuple[int, ...]]
 TubeLaw = Triode | Pentode | TubeDiode | SiliconDiode
 
+_WORDS = {
+    "plate": "plate current",
+    "screen": "screen current",
+    "grid": "grid current",
+    "plate_full": "plate current, full drive",
+    "screen_full": "screen current, full drive",
+}
+
 
 @dataclass(frozen=True, eq=False)
 class Ratings:
@@ -128,9 +136,12 @@ class Tube(Printed):
                 Column("off", "%", format="+.1f"), Column("status"),
             )  # fmt: skip
             rows = [
-                (r.row, r.quantity, (r.published, r.unit), (r.law, r.unit), 100.0 * r.error, r.status)
+                (
+                    r.row, _WORDS.get(r.quantity, r.quantity), (r.published, r.unit), (r.law, r.unit),
+                    100.0 * r.error, r.status,
+                )
                 for r in self.fit
-            ]
+            ]  # fmt: skip
             assumed = ", ".join(self.assumed) or "nothing"
             found.append(Table("Law beside what was published", columns, rows, note=f"Assumed: {assumed}."))
         return found
