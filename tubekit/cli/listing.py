@@ -27,10 +27,10 @@ class AmpList(Printed):
 
     def tables(self) -> list[Table]:
         """One row per amp."""
-        rows = [(a.name, a.title, a.year, a.design_mains_rms, _tubes(a), a.story) for a in self.amps]
-        heads = ("name", "amp", "year", "mains", "tubes", "story")
-        units = {"mains": "V"}
-        return [Table("", tuple(Column(head, units.get(head, "")) for head in heads), rows)]
+        rows = [(a.name, a.title, a.year, a.design_mains_rms, _tubes(a)) for a in self.amps]
+        columns = (Column("name"), Column("amp"), Column("year"), Column("mains", "V"), Column("tubes"))
+        stories = "\n".join(f"{a.name}: {a.story}" for a in self.amps if a.story)
+        return [Table("", columns, rows, note=stories)]
 
     def to_json(self) -> list[dict[str, Any]]:
         """The same rows for a program."""
