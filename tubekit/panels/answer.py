@@ -1,0 +1,77 @@
+"""The answer in words and numbers beside a panel's figure, as HTML from the report's own tables."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable
+
+import ipywidgets as widgets
+
+from tubekit.decisions import Finding, SwapReport
+from tubekit.text import Table
+
+SAYS = {"stop": "STOP", "exceeded": "EXCEEDED", "near": "NEAR", "note": "note"}
+
+
+class Answer:
+    """Verdict, what to measure, and all readings in tables that are written only while they are open."""
+
+    def __init__(self) -> None:
+        full = widgets.Layout(width="100%")
+        self.notice, self.verdict, self.measure = (widgets.HTML(layout=full) for _ in range(3))
+        self.readings = widgets.HTML(layout=full)
+        self.details = widgets.Accordion(
+            [self.readings], titles=("All readings, before and after",), selected_index=None
+        )
+        self.details.observe(lambda _: self._open(), "selected_index")
+        self.widgets = (self.notice, self.verdict, self.measure, self.details)
+        self._report: SwapReport | None = None
+
+    def show(self, report: SwapReport) -> None:
+        """The words and numbers of a report."""
+        self._report = report
+        self.notice.value = ""
+        self.verdict.value = verdict_html(report)
+        self.measure.value = tables_html([report.to_measure()])
+        self._open()
+        for each in self.widgets[1:]:
+            each.remove_class("tubekit-grey")
+
+    def grey_out(self, words: str) -> None:
+        """Keep what stands there, greyed, and say that the present setting has no answer."""
+        self.notice.value = (
+            f'<p class="tubekit-stale" role="alert">No answer for this setting: {html.escape(words)} '
+            "What stands here in grey belongs to the last setting that had one.</p>"
+        )
+        for each in self.widgets[1:]:
+            each.add_class("tubekit-grey")
+
+    def refuse(self, words: str) -> None:
+        """Say why an amp cannot be taken; '' takes that away."""
+        said = f'<p class="tubekit-stale" role="alert">{html.escape(words)}</p>'
+        self.notice.value = said if words else ""
+
+    def _open(self) -> None:
+        if self.details.selected_index is not None and self._report is not None:
+            self.readings.value = tables_html(self._report.tables()[2:])
+
+
+def verdict_html(report: SwapReport) -> str:
+    """The headline and every finding, the gravest first; the word stands before each."""
+    lines = "".join(_finding(finding) for finding in report.verdict)
+    listed = f'<ul class="tubekit-findings">{lines}</ul>' if lines else ""
+    headline = html.escape(report.headline())
+    return (
+        f'<section class="tubekit" aria-live="polite"><p class="tubekit-headline">{headline}</p>'
+        f"{listed}</section>"
+    )
+
+
+def _finding(finding: Finding) -> str:
+    word = f'<strong class="tubekit-{finding.weight}">{SAYS[finding.weight]}</strong>'
+    return f"<li>{word} {html.escape(finding.text)}</li>"
+
+
+def tables_html(tables: Iterable[Table]) -> str:
+    """Tables one below the other."""
+    return f'<section class="tubekit">{"".join(table.html() for table in tables)}</section>'

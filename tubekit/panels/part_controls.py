@@ -1,0 +1,167 @@
+"""Which controls a part gets, and what its tube types are called in them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from tubekit.amp import Amp
+from tubekit.amp.change import text_at
+from tubekit.amp.fields import Listed, NodeName, Words, fields_of
+from tubekit.amp.parts import (
+    Capacitor,
+    Choke,
+    Diode,
+    Jack,
+    Part,
+    Potentiometer,
+    Resistor,
+    Switch,
+    Transformer,
+    Tube,
+)
+from tubekit.amp.sockets import facts
+from tubekit.devices import catalogue
+from tubekit.errors import TubekitError
+from tubekit.panels.controls import ChoiceControl, Control, LevelControl, Tell, WordsControl
+from tubekit.panels.value_control import ValueControl
+
+OUT = ("taken out", "removed")
+VALUES: Mapping[type, tuple[str, str]] = {
+    Resistor: ("ohm", "ohms"),
+    Capacitor: ("F", "farads"),
+    Choke: ("H", "henries"),
+    Potentiometer: ("ohm", "ohms"),
+}
+
+
+def part_label(amp: Amp, part: Part) -> str:
+    """Designator, what stands there and its role, as a line of a list.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> amp = load_amp("teasel")
+    >>> part_label(amp, amp.parts["R14"])
+    'R14  270 Ω  common cathode resistor of the output pair'
+    """
+    stands = text_at(amp.parts, part.designator)
+    words = part.role or part.kind
+    return "  ".join(word for word in (part.designator, "" if stands == "fitted" else stands, words) if word)
+
+
+def controls_for(amp: Amp, part: Part, on_change: Tell) -> tuple[Control, ...]:
+    """Controls for everything about `part` that a bench changes, the most usual first."""
+    name = part.designator
+    found: list[Control] = []
+    if isinstance(part, Potentiometer):
+        found.append(LevelControl(f"{name}.position", "position", "position", 0.0, 1.0, 0.01, on_change))
+    if type(part) in VALUES:
+        unit, field = VALUES[type(part)]
+        drawn = float(getattr(part, field))
+        found.append(
+            ValueControl(name, unit, drawn, field, on_change, has_states=not isinstance(part, Potentiometer))
+        )
+    elif isinstance(part, Tube):
+        found.append(ChoiceControl(name, "type", [*tube_options(part), OUT], "type", on_change))
+        if part.family != "rectifier":
+            found.append(LevelControl(f"{name}.emission", "emission", "emission", 0.2, 1.2, 0.01, on_change))
+    elif isinstance(part, Switch):
+        found.append(ChoiceControl(name, "position", _same(("closed", "open")), "position", on_change))
+    elif isinstance(part, Jack):
+        found.append(
+            ChoiceControl(name, "is", (("plugged in", True), ("empty", False)), "plugged", on_change)
+        )
+    elif isinstance(part, Diode):
+        found.append(ChoiceControl(name, "type", [*diode_options(part), OUT], "type", on_change))
+    else:
+        found += _in_words(amp, part, on_change)
+    return tuple(found)
+
+
+def _in_words(amp: Amp, part: Part, on_change: Tell) -> Iterator[Control]:
+    fields = tuple(changeable(part))
+    if fields:
+        yield WordsControl(part.designator, fields, amp, on_change)
+
+
+def changeable(part: Part) -> Iterator[tuple[str, str]]:
+    """(words, key) of every field of a part that holds a value: not its nodes, role or note.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> dict(changeable(load_amp("teasel").parts["LS1"]))["resistance"]
+    'LS1.resistance'
+    """
+    yield from _fields(part, part.designator, "")
+    for winding in part.windings if isinstance(part, Transformer) else ():
+        yield from _fields(
+            winding, f"{part.designator}.{winding.name}", f"{winding.name.replace('_', ' ')}: "
+        )
+
+
+def _fields(record: Any, path: str, before: str) -> Iterator[tuple[str, str]]:
+    for spec in fields_of(type(record)):
+        inner = spec.form.entry if isinstance(spec.form, Listed) else spec.form
+        empty = getattr(record, spec.name) in (None, ())
+        if not (isinstance(inner, (NodeName, Words)) or empty or spec.name == "condition"):
+            yield before + spec.key, path if spec.main and not before else f"{path}.{spec.key}"
+
+
+def tube_options(part: Tube) -> list[tuple[str, str]]:
+    """(words, type) of every type of the same kind, those that fit first; what hinders is said in words."""
+    drawn = part.type if isinstance(part.type, str) else part.type[0]
+    own = facts(drawn)
+    options = []
+    for each in dict.fromkeys((drawn, *catalogue.tube_types())):
+        try:
+            other = facts(each)
+        except TubekitError:  # a damaged record keeps only itself out
+            continue
+        if (other.family, other.sections) == (own.family, own.sections) and other.base != "wire ended":
+            words = " · ".join(hindrances(drawn, each))
+            options.append((f"{each}  ({words})" if words else each, each))
+    return sorted(options, key=lambda option: (option[1] != drawn, option[0] != option[1]))
+
+
+def hindrances(drawn: str, other: str) -> tuple[str, ...]:
+    """Why a type does not simply go into the socket of another, each in a few words.
+
+    Examples
+    --------
+    >>> hindrances("5Y3GT", "5U4GB"), hindrances("5Y3GT", "5Y3GT")
+    (('heater draws 3 A',), ())
+    """
+    old, new = catalogue.tube(drawn), catalogue.tube(other)
+    if new.base != old.base:
+        return (f"does not fit: {new.base} base",)
+    found = []
+    if any(_pins(pin) != _pins(new.pins[name]) for name, pin in old.pins.items() if name in new.pins):
+        found.append("does not fit: other pins")
+    if old.heater_volts and new.heater_volts and abs(new.heater_volts / old.heater_volts - 1) > 0.03:
+        found.append(f"does not fit: {new.heater_volts:g} V heater")
+    elif old.heater_amps and new.heater_amps and new.heater_amps > 1.02 * old.heater_amps:
+        found.append(f"heater draws {new.heater_amps:g} A")
+    return tuple(found)
+
+
+def diode_options(part: Diode) -> list[tuple[str, str]]:
+    """(words, type) of every silicon diode with wire ends."""
+    kinds = [each for each in catalogue.tube_types() if _is_diode(each)]
+    return list(_same(dict.fromkeys((part.type, *kinds))))
+
+
+def _is_diode(type_: str) -> bool:
+    try:
+        return facts(type_).base == "wire ended"
+    except TubekitError:
+        return False
+
+
+def _same(words: Any) -> Sequence[tuple[str, str]]:
+    return tuple((word, word) for word in words)
+
+
+def _pins(value: int | tuple[int, ...]) -> frozenset[int]:
+    return frozenset(value if isinstance(value, tuple) else (value,))

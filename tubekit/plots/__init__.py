@@ -1,0 +1,12 @@
+"""Ink: figures of results. Every function takes a result and gives back figure, axes, lines.
+
+Nothing here computes, and no result draws itself.
+"""
+
+from tubekit.plots.cycle import ripple
+from tubekit.plots.drawing import Drawing
+from tubekit.plots.ladder import rails
+from tubekit.plots.moved import before_after
+from tubekit.plots.ratings import ratings
+
+__all__ = ["Drawing", "before_after", "rails", "ratings", "ripple"]

@@ -1,0 +1,198 @@
+"""One mains cycle: ripple of the rails over the current of each rectifier plate."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+from matplotlib.text import Text
+
+from tubekit.amp import AmpReport
+from tubekit.analyses.mains import MainsState
+from tubekit.decisions import SwapReport
+from tubekit.plots import ink
+from tubekit.plots.drawing import Drawing
+from tubekit.plots.reading import Trace, current_traces, milliseconds, ripple_traces
+
+HEADROOM = 1.3
+BEYOND = "beyond the scale"
+RIPPLE_TITLE = "Ripple of the rails over one mains cycle: V about the mean"
+CURRENT_TITLE = "Current of each rectifier plate: mA, over ms"
+
+
+class Strip:
+    """Curves over one cycle on one pair of axes, each with a faint 'before' and words at the side.
+
+    `moving` are the artists that change; `show` gives them new data, the axes stay as they are.
+    """
+
+    def __init__(self, axes: Axes, count: int, *, title: str, line: float) -> None:
+        self.axes, self.samples = axes, list[Line2D]()
+        axes.set_title(title)
+        self.before = [axes.plot([], [], **ink.BEFORE.options(), zorder=2)[0] for _ in range(count)]
+        self.after = [axes.plot([], [], **ink.stroke(k).options(), zorder=3)[0] for k in range(count)]
+        self.words = [self._key(k, line) for k in range(count)]
+        self.beyond = axes.text(
+            0.5, 0.98, "", transform=axes.transAxes, ha="center", va="top", fontweight="bold",
+            bbox={"facecolor": ink.PAPER, "edgecolor": ink.OXIDE, "pad": 2.0},
+        )  # fmt: skip
+
+    def _key(self, place: int, line: float) -> Text:
+        """Words beside the axes, with a sample of the stroke in front."""
+        axes, height = self.axes, 0.94 - place * line
+        sample = Line2D(
+            (1.02, 1.075), (height, height), transform=axes.transAxes, clip_on=False,
+            **ink.stroke(place).options(),
+        )  # fmt: skip
+        axes.add_line(sample)
+        self.samples.append(sample)
+        return axes.text(1.09, height, "", transform=axes.transAxes, ha="left", va="center", clip_on=False)
+
+    @property
+    def moving(self) -> list[Artist]:
+        """Everything that `show` changes, the lowest first."""
+        return [*self.before, *self.after, *self.samples, *self.words, self.beyond]
+
+    def show(self, times: Any, after: Sequence[Trace], before: Sequence[Trace] = ()) -> None:
+        """New data in the order of the strokes; what has no curve this time is hidden."""
+        for lines, traces in ((self.before, before), (self.after, after)):
+            for place, line in enumerate(lines):
+                line.set_visible(place < len(traces))
+                if place < len(traces):
+                    line.set_data(times, traces[place].values)
+                    line.set_label(traces[place].name)
+        for place, (words, sample) in enumerate(zip(self.words, self.samples, strict=True)):
+            words.set_text(after[place].words if place < len(after) else "")
+            sample.set_visible(place < len(after))
+        low, high = self.axes.get_ylim()
+        ends = [float(end) for trace in after for end in (trace.values.min(), trace.values.max())]
+        outside = bool(ends) and (max(ends) > high or min(ends) < low)
+        self.beyond.set_text(BEYOND if outside else "")
+        self.beyond.set_visible(outside)
+
+    def fade(self, faded: bool) -> None:
+        """Grey the curves out: they belong to an earlier state of the controls."""
+        for place, (line, sample) in enumerate(zip(self.after, self.samples, strict=True)):
+            for each in (line, sample):
+                each.set_color(ink.FAINT if faded else ink.stroke(place).ink)
+        for words in self.words:
+            words.set_color(ink.FAINT if faded else ink.IRON)
+
+
+class CycleView:
+    """Both strips of an amp, with scales fixed when it is made.
+
+    Parameters
+    ----------
+    axes : for the ripple, for the plate currents.
+    first : the report that sets the scales.
+    headroom : how far the scales reach beyond what `first` needs.
+    """
+
+    def __init__(
+        self, axes: Sequence[Axes], first: AmpReport | MainsState, nodes: Sequence[str] = (), *,
+        headroom: float = HEADROOM, member: int = 0,
+    ) -> None:  # fmt: skip
+        self.member = member
+        ripples, currents = ripple_traces(first, nodes, member), current_traces(first, member)
+        self.nodes = tuple(trace.name for trace in ripples)
+        self.ripple = Strip(axes[0], len(ripples), title=RIPPLE_TITLE, line=0.115)
+        self.current = Strip(axes[1], len(currents), title=CURRENT_TITLE, line=0.2)
+        swing = max((float(np.abs(t.values).max()) for t in ripples), default=1.0)
+        top = max((float(t.values.max()) for t in currents), default=1.0)
+        reach = rounded_up(headroom * swing)
+        axes[0].set_ylim(-reach, reach)
+        axes[1].set_ylim(0.0, rounded_up(headroom * top))
+        times = milliseconds(first.solved.state if isinstance(first, AmpReport) else first)
+        for each in axes:
+            each.set_xlim(0.0, times[-1])
+        axes[0].tick_params(labelbottom=False)
+
+    @property
+    def moving(self) -> list[Artist]:
+        """Everything that `show` changes."""
+        return [*self.ripple.moving, *self.current.moving]
+
+    def show(self, after: AmpReport | MainsState, before: AmpReport | MainsState | None = None) -> None:
+        """Draw another result on the same scales."""
+        times = milliseconds(after.solved.state if isinstance(after, AmpReport) else after)
+        nodes = [node for node in self.nodes if _has(after, node)]
+        old = () if before is None else ripple_traces(before, nodes, self.member)
+        self.ripple.show(times, ripple_traces(after, nodes, self.member), old)
+        plates = len(self.current.after)
+        old = () if before is None else current_traces(before, self.member)[:plates]
+        self.current.show(times, current_traces(after, self.member)[:plates], old)
+
+    def fade(self, faded: bool) -> None:
+        """Grey the curves out, or ink them again."""
+        self.ripple.fade(faded)
+        self.current.fade(faded)
+
+
+def ripple(
+    result: SwapReport | AmpReport | MainsState, *, nodes: Sequence[str] = (), member: int = 0
+) -> Drawing:
+    """Ripple of the rails [V about the mean] over plate current [mA], one mains cycle.
+
+    Parameters
+    ----------
+    result : a swap (before faint, after in ink), one amp, or a bare mains state.
+    nodes : nodes to show; of an amp, the four rails with most ripple when not given.
+    member : which member of a batch.
+
+    Returns
+    -------
+    Drawing : figure, axes (ripple, current), lines (rails first, then plates; 'after' only).
+
+    Examples
+    --------
+    >>> from tubekit import load_amp, plots, swap
+    >>> figure, axes, lines = plots.ripple(swap(load_amp("teasel"), {"C14": "40u"}))
+    >>> [line.get_label() for line in lines][:2]
+    ['B1', 'B2']
+    """
+    after = result.after if isinstance(result, SwapReport) else result
+    before = result.before if isinstance(result, SwapReport) else None
+    with ink.style():
+        figure = ink.paper(7.6, 4.2)
+        axes = figure.subplots(2, 1, height_ratios=(3, 2))
+        figure.subplots_adjust(left=0.075, right=0.70, top=0.93, bottom=0.11, hspace=0.28)
+        view = CycleView(axes, _largest(after, before, nodes, member), nodes, member=member)
+        view.show(after, before)
+    words = [text.get_text() for text in (*view.ripple.words, *view.current.words)]
+    figure.set_label(f"Ripple and plate current over one mains cycle: {'; '.join(w for w in words if w)}")
+    return Drawing(figure, tuple(axes), (*view.ripple.after, *view.current.after))
+
+
+def _largest(after: Any, before: Any, nodes: Sequence[str], member: int) -> Any:
+    """Whichever of the two needs the larger scale."""
+    if before is None:
+        return after
+    swings = [np.ptp(ripple_traces(each, nodes, member)[0].values) for each in (after, before)]
+    return after if swings[0] >= swings[1] else before
+
+
+def _has(result: AmpReport | MainsState, node: str) -> bool:
+    """A node goes when the last part at it is taken out."""
+    circuit = result.solved.state.circuit if isinstance(result, AmpReport) else result.circuit
+    return node in circuit.nodes
+
+
+def rounded_up(value: float) -> float:
+    """The next of 1, 1.5, 2, 3, 4, 5, 6, 8 times a power of ten.
+
+    Examples
+    --------
+    >>> rounded_up(7.9), rounded_up(0.11), rounded_up(160.0)
+    (8.0, 0.15, 200.0)
+    """
+    if not value > 0.0 or not math.isfinite(value):
+        return 1.0
+    power = 10.0 ** math.floor(math.log10(value))
+    step = next((m for m in (1, 1.5, 2, 3, 4, 5, 6, 8, 10) if m * power >= value * (1 - 1e-9)), 10)
+    return float(f"{step * power:.6g}")

@@ -1,0 +1,130 @@
+"""The drawing language: inks, strokes, hatches and paper that every tubekit figure shares.
+
+Four inks for curves, told apart by hue, by lightness (so that grey copies and print keep them apart)
+and by stroke; nothing is said by color alone. The tests hold the inks to 3:1 against the paper
+(WCAG 2.1, success criterion 1.4.11, from memory) and apart for color-blind readers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+PAPER = "#ffffff"
+IRON = "#10203f"
+OXIDE = "#8f2d1a"
+VERDIGRIS = "#23808b"
+OCHRE = "#bd8312"
+FAINT = "#86867f"
+HAIR = "#d9d8d2"
+DPI = 100
+
+
+@dataclass(frozen=True)
+class Stroke:
+    """How one kind of curve is drawn: ink, dash pattern, width [points]."""
+
+    ink: str
+    dash: Any = "solid"
+    width: float = 1.6
+
+    def options(self) -> dict[str, Any]:
+        """As keyword arguments of a line."""
+        return {"color": self.ink, "linestyle": self.dash, "linewidth": self.width}
+
+
+STROKES: tuple[Stroke, ...] = (
+    Stroke(IRON, width=1.9),
+    Stroke(OXIDE, (0, (6, 2))),
+    Stroke(VERDIGRIS, (0, (6, 2, 1, 2))),
+    Stroke(OCHRE, (0, (2, 1.5))),
+)
+"""Curves in order of importance; a fifth curve takes the first stroke again."""
+
+BEFORE = Stroke(FAINT, width=1.0)
+"""The amp as it was: faint, behind everything."""
+
+
+@dataclass(frozen=True)
+class Fill:
+    """How a bar is filled: face, edge and hatch."""
+
+    face: str
+    edge: str
+    hatch: str = ""
+
+
+FILLS = {
+    "within": Fill("#c3ccd9", IRON),
+    "near": Fill("#f3dca6", "#7a5200", "////"),
+    "exceeded": Fill("#e2a08d", OXIDE, "xxxx"),
+}
+"""Bar fill by the state of a rating; the word stands beside the bar as well."""
+
+_STYLE: Any = {
+    "font.family": ["DejaVu Sans"],
+    "font.size": 8.5,
+    "axes.titlesize": 9.0,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.titlepad": 5.0,
+    "axes.titlecolor": IRON,
+    "axes.edgecolor": IRON,
+    "axes.labelcolor": IRON,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "axes.unicode_minus": True,
+    "grid.color": HAIR,
+    "grid.linewidth": 0.6,
+    "xtick.color": IRON,
+    "ytick.color": IRON,
+    "xtick.major.size": 3.0,
+    "ytick.major.size": 3.0,
+    "text.color": IRON,
+    "hatch.linewidth": 0.7,
+    "lines.solid_capstyle": "round",
+    "figure.facecolor": PAPER,
+    "axes.facecolor": PAPER,
+    "savefig.facecolor": PAPER,
+}
+
+
+def style() -> Any:
+    """Context in which axes and artists take on the drawing language.
+
+    Examples
+    --------
+    >>> with style():
+    ...     figure = paper(4, 3)
+    ...     axes = figure.add_subplot()
+    >>> axes.spines["top"].get_visible()
+    False
+    """
+    return rc_context(_STYLE)
+
+
+def paper(width: float, height: float, dpi: float = DPI) -> Figure:
+    """An empty figure [inches] with its own off-screen canvas; no window, nothing kept open."""
+    figure = Figure(figsize=(width, height), dpi=dpi, facecolor=PAPER)
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def stroke(place: int) -> Stroke:
+    """Stroke of the curve at that place, counted from 0."""
+    return STROKES[place % len(STROKES)]
+
+
+def bare(axes: Axes) -> None:
+    """Take grid and left spine away: rows named by words need neither."""
+    axes.grid(visible=False)
+    axes.spines["left"].set_visible(False)
+    axes.tick_params(axis="y", length=0)

@@ -1,0 +1,179 @@
+"""How much of each rating is used: bars with the word beside them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.patches import Rectangle
+from matplotlib.text import Text
+
+from tubekit.decisions import Limits, RatingCheck, SwapReport
+from tubekit.plots import ink
+from tubekit.plots.drawing import Drawing
+from tubekit.units import show
+
+ROWS = 12
+FULL = 1.5
+"""The scale ends at 150 % of a rating; longer bars are cut and say so in figures."""
+SAYS = {"within": "", "near": "NEAR", "exceeded": "EXCEEDED"}
+
+Key = tuple[str, str, str]
+
+
+class RatingsView:
+    """Bars for a fixed number of rows; which rating stands in a row is kept where it can be.
+
+    `moving` are the artists that change; the scale (0 to 150 %) never does.
+    """
+
+    def __init__(self, axes: Axes, rows: int, *, title: str = "Share of each rating used") -> None:
+        self.axes, self.rows = axes, rows
+        self.shown: tuple[RatingCheck, ...] = ()
+        axes.set_title(title)
+        axes.set(xlim=(0.0, 100.0 * FULL), ylim=(rows - 0.45, -0.6), yticks=[])
+        axes.set_xticks([0, 50, 90, 100, 150], ["0", "50", "", "100 %", "150"])
+        ink.bare(axes)
+        axes.axvline(90.0, color=ink.FAINT, linewidth=0.7, linestyle=(0, (1, 2)), zorder=4)
+        axes.axvline(100.0, color=ink.IRON, linewidth=1.3, zorder=4)
+        self.bars = [self._bar(k) for k in range(rows)]
+        self.marks = [
+            axes.plot([], [], color=ink.IRON, marker="d", markersize=4.5, markerfacecolor=ink.PAPER,
+                      linestyle="none", zorder=5)[0]
+            for _ in range(rows)
+        ]  # fmt: skip
+        across = axes.get_yaxis_transform()
+        self.names = [self._text(-0.02, k, "right", across) for k in range(rows)]
+        self.words = [self._text(1.02, k, "left", across) for k in range(rows)]
+
+    def _bar(self, row: int) -> Rectangle:
+        bar = Rectangle((0.0, row - 0.3), 0.0, 0.6, linewidth=0.8, zorder=3)
+        self.axes.add_patch(bar)
+        return bar
+
+    def _text(self, x: float, row: int, side: str, across: Any) -> Text:
+        return self.axes.text(x, row, "", transform=across, ha=side, va="center", clip_on=False)
+
+    @property
+    def moving(self) -> list[Artist]:
+        """What `show` changes each time, the lowest first; the names change only with the rows."""
+        return [*self.bars, *self.marks, *self.words]
+
+    @property
+    def row_names(self) -> tuple[str, ...]:
+        """What stands before the rows."""
+        return tuple(name.get_text() for name in self.names)
+
+    def show(self, after: Iterable[RatingCheck], before: Iterable[RatingCheck] | None = None) -> None:
+        """New checks in the rows; a diamond marks the share before."""
+        self.shown = calm(tuple(after), self.shown, self.rows)
+        old = {key(check): worst(check) for check in before or ()}
+        for row in range(self.rows):
+            self._row(row, self.shown[row] if row < len(self.shown) else None, old)
+
+    def _row(self, row: int, check: RatingCheck | None, old: dict[Key, float]) -> None:
+        for artist in (self.bars[row], self.marks[row], self.words[row]):
+            artist.set_visible(check is not None)
+        if check is None:
+            self.names[row].set_text("")
+            return
+        fill, share = ink.FILLS[check.state], 100.0 * worst(check)
+        bar = self.bars[row]
+        bar.set_width(min(share, 100.0 * FULL))
+        bar.set_facecolor(fill.face)
+        bar.set_edgecolor(fill.edge)
+        bar.set_hatch(fill.hatch)
+        was = old.get(key(check))
+        moved = was is not None and abs(100.0 * was - share) >= 0.5
+        self.marks[row].set_data(
+            [min(100.0 * (was or 0.0), 100.0 * FULL)] if moved else [], [row] if moved else []
+        )
+        self.names[row].set_text(f"{check.part}  {check.what}")
+        said = f"{show(100.0 * worst(check), '%')}"
+        self.words[row].set_text(f"{said}  {SAYS[check.state]}".rstrip())
+        self.words[row].set_fontweight("bold" if check.state != "within" else "normal")
+
+    def fade(self, faded: bool) -> None:
+        """Grey the bars out: they belong to an earlier state of the controls."""
+        for bar, words in zip(self.bars, self.words, strict=True):
+            bar.set_alpha(0.25 if faded else None)
+            words.set_color(ink.FAINT if faded else ink.IRON)
+
+
+def key(check: RatingCheck) -> Key:
+    """What makes two checks the same rating, before and after a change of type."""
+    return check.part, check.what, check.rule.split()[-1]
+
+
+def worst(check: RatingCheck) -> float:
+    """Share used, of a batch the largest."""
+    return float(np.nanmax(check.share))
+
+
+def calm(checks: Sequence[RatingCheck], shown: Sequence[RatingCheck], rows: int) -> tuple[RatingCheck, ...]:
+    """Which checks stand in the rows: those shown stay, unless a near or exceeded one needs a row."""
+    present = {key(check): check for check in checks}
+    ranked = sorted(checks, key=lambda check: -worst(check))
+    kept = [present[key(check)] for check in shown if key(check) in present]
+    held = {key(check) for check in kept}
+    grave = [c for c in ranked if c.state != "within" and key(c) not in held]
+    while grave:
+        if len(kept) >= rows:
+            idle = [c for c in kept if c.state == "within"]
+            if not idle:
+                break
+            kept.remove(min(idle, key=worst))
+        kept.append(grave.pop(0))
+    held = {key(check) for check in kept}
+    kept += [c for c in ranked if key(c) not in held][: max(0, rows - len(kept))]
+    return tuple(kept[:rows])
+
+
+def ratings(result: Limits | SwapReport, *, rows: int = ROWS) -> Drawing:
+    """The most used ratings as bars; 'NEAR' and 'EXCEEDED' are printed beside them.
+
+    Parameters
+    ----------
+    result : limits of one amp, or a swap (a diamond then marks the share before).
+    rows : how many ratings to show; those left out are counted below.
+
+    Returns
+    -------
+    Drawing : figure, axes (one), lines (the bars, in the order of the rows).
+
+    Examples
+    --------
+    >>> from tubekit import load_amp, plots, swap
+    >>> figure, (axes,), bars = plots.ratings(swap(load_amp("teasel"), {"R14": "330"}))
+    >>> len(bars)
+    12
+    """
+    now = result.limits_after if isinstance(result, SwapReport) else result
+    before = result.limits_before if isinstance(result, SwapReport) else None
+    ranked = sorted(now, key=lambda check: -worst(check))
+    count = max(1, min(rows, len(ranked)))
+    with ink.style():
+        figure = ink.paper(7.6, 0.8 + 0.27 * count)
+        axes = figure.subplots()
+        figure.subplots_adjust(
+            left=0.36, right=0.80, top=1 - 0.32 / figure.get_figheight(), bottom=0.42 / figure.get_figheight()
+        )
+        view = RatingsView(axes, count)
+        view.show(ranked, before)
+        axes.set_xlabel(_rest(ranked, count, before is not None), loc="left")
+    graves = [
+        f"{c.part} {c.what} {show(100 * worst(c), '%')} {c.state}" for c in ranked if c.state != "within"
+    ]
+    figure.set_label(f"Share of each rating used: {'; '.join(graves) or 'none above 90 %'}")
+    return Drawing(figure, (axes,), tuple(view.bars))
+
+
+def _rest(ranked: Sequence[RatingCheck], count: int, swapped: bool) -> str:
+    diamond = "◇ before the change.  " if swapped else ""
+    left = len(ranked) - count
+    return diamond + (
+        f"{left} more ratings, none above {show(100 * worst(ranked[count]), '%')}." if left > 0 else ""
+    )
