@@ -6,7 +6,7 @@ is taken, and said in `Built.assumptions`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +14,7 @@ import numpy as np
 from tubekit.amp import parts as drawn
 from tubekit.amp.amp import Amp
 from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.amp.wound import transformer
 from tubekit.circuit import parts as wired
 from tubekit.circuit.parts import GROUND, Circuit
 from tubekit.devices import catalogue
@@ -26,10 +27,6 @@ Value = float | np.ndarray
 
 END_RESISTANCE = 1.0
 """Left between wiper and the end of a potentiometer's track [Ω]; common practice, no source."""
-MAGNETIZING_A = 0.1
-"""Magnetizing current of a mains transformer that states no inductance [A rms]; common practice."""
-OUTPUT_HENRIES = 20.0
-"""Primary inductance of an output transformer that states none [H]; common practice, no source."""
 NO_HEATER = 1e9
 """Stands for the heater of a variant without one, in a batch of tube types [Ω]."""
 CONE_Q = 5.0
@@ -44,10 +41,14 @@ class Built:
     circuit: Circuit
     assumptions: tuple[str, ...]
     rectifiers: dict[str, tuple[str, ...]]
+    settled: Mapping[str, Value]
 
 
-def build(amp: Amp) -> Built:
+def build(amp: Amp, settled: Mapping[str, Value] | None = None) -> Built:
     """The circuit of an amp, at its mains voltage and control settings.
+
+    `settled` gives the ohms of thermistors and the henries of swinging chokes (by designator) where
+    their own current has set them; else thermistors are cold and chokes at their rated value.
 
     Raises
     ------
@@ -59,7 +60,7 @@ def build(amp: Amp) -> Built:
     >>> "V1a" in {part.name for part in build(load_amp("teasel")).circuit.parts}
     True
     """
-    wiring = _Wiring(amp)
+    wiring = _Wiring(amp, settled or {})
     pieces: list[wired.Part] = []
     for part in amp.parts.values():
         if part.condition == "short":
@@ -71,18 +72,22 @@ def build(amp: Amp) -> Built:
         for name, part in amp.parts.items()
         if isinstance(part, RectifierTube | drawn.Diode)
     }
-    return Built(amp, Circuit(tuple(pieces), amp.title), tuple(wiring.said), rectifiers)
+    return Built(amp, Circuit(tuple(pieces), amp.title), tuple(wiring.said), rectifiers, wiring.settled)
 
 
 class _Wiring:
     """Wires one part of an amp after the other; `said` gathers what the drawing left open."""
 
-    def __init__(self, amp: Amp) -> None:
+    def __init__(self, amp: Amp, settled: Mapping[str, Value]) -> None:
         self.amp = amp
+        self.settled = settled
         self.said: list[str] = []
 
     def resistor(self, part: drawn.Resistor) -> Iterator[wired.Part]:
         yield wired.Resistor(part.designator, part.a, part.b, part.ohms)
+
+    def thermistor(self, part: drawn.Thermistor) -> Iterator[wired.Part]:
+        yield wired.Resistor(part.designator, part.a, part.b, self.settled.get(part.designator, part.ohms))
 
     def capacitor(self, part: drawn.Capacitor) -> Iterator[wired.Part]:
         yield wired.Capacitor(part.designator, part.a, part.b, part.farads)
@@ -98,33 +103,11 @@ class _Wiring:
                 yield wired.Resistor(f"{part.designator}.{name}", a, b, ohms)
 
     def choke(self, part: drawn.Choke) -> Iterator[wired.Part]:
-        henries = np.asarray(part.henries, float)[..., None, None]
+        henries = np.asarray(self.settled.get(part.designator, part.henries), float)[..., None, None]
         yield wired.Windings(part.designator, ((part.a, part.b),), (part.ohms,), henries)
 
     def transformer(self, part: drawn.Transformer) -> Iterator[wired.Part]:
-        ends, ohms, turns = [], [], []
-        for winding in part.windings:
-            per_section = winding.volts or winding.turns
-            for pair, resistance, each in zip(winding.sections, winding.ohms, per_section, strict=True):
-                ends.append(pair)
-                ohms.append(resistance)
-                turns.append(each)
-        own = len(part.primary.sections)
-        whole = sum(turns[:own])
-        ratio = [np.asarray(each / whole) for each in turns]
-        magnetizing = self.magnetizing(part)
-        leak = [0.0 if j < own or part.leakage is None else part.leakage * r**2 for j, r in enumerate(ratio)]
-        yield wired.Windings(part.designator, tuple(ends), tuple(ohms), _coupled(ratio, magnetizing, leak))
-
-    def magnetizing(self, part: drawn.Transformer) -> Value:
-        if part.henries is not None:
-            return part.henries
-        if isinstance(part, drawn.PowerTransformer):
-            henries = self.amp.design_mains_rms / (MAGNETIZING_A * 2 * np.pi * self.amp.mains_hz)
-        else:
-            henries = OUTPUT_HENRIES
-        self.said.append(f"{part.designator}: no inductance stated, {henries:.3g} H taken (common practice)")
-        return henries
+        yield transformer(part, self.amp, self.said)
 
     def tube(self, part: Tube) -> Iterator[wired.Part]:
         law = _law(part)
@@ -140,6 +123,10 @@ class _Wiring:
     def rectifier_tube(self, part: RectifierTube) -> Iterator[wired.Part]:
         law = _rectifier_law(part)
         for k, plate in enumerate(part.plates, 1):
+            if part.series is not None:
+                lead = f"{part.designator} lead {k}"
+                yield wired.Resistor(f"{part.designator}.series{k}", plate, lead, part.series)
+                plate = lead  # noqa: PLW2901 - the rectifier sits behind its resistor
             yield wired.Rectifier(f"{part.designator}.{k}", law, plate, part.cathode)
         yield from _heater(part)
 
@@ -149,6 +136,9 @@ class _Wiring:
     def switch(self, part: drawn.Switch) -> Iterator[wired.Part]:
         if part.position == "closed":
             yield wired.Wire(part.designator, part.a, part.b)
+
+    def selector(self, part: drawn.Selector) -> Iterator[wired.Part]:
+        yield wired.Wire(part.designator, part.common, part.chosen)
 
     def fuse(self, part: drawn.Fuse) -> Iterator[wired.Part]:
         if part.ohms is None or np.all(np.asarray(part.ohms) == 0.0):
@@ -197,6 +187,7 @@ class _Wiring:
 
 _METHODS: dict[type, Callable[..., Iterator[wired.Part]]] = {
     drawn.Resistor: _Wiring.resistor,
+    drawn.Thermistor: _Wiring.thermistor,
     drawn.Capacitor: _Wiring.capacitor,
     drawn.Potentiometer: _Wiring.potentiometer,
     drawn.Choke: _Wiring.choke,
@@ -206,21 +197,13 @@ _METHODS: dict[type, Callable[..., Iterator[wired.Part]]] = {
     RectifierTube: _Wiring.rectifier_tube,
     drawn.Diode: _Wiring.diode,
     drawn.Switch: _Wiring.switch,
+    drawn.Selector: _Wiring.selector,
     drawn.Fuse: _Wiring.fuse,
     drawn.Jack: _Wiring.jack,
     drawn.MainsPlug: _Wiring.plug,
     drawn.Loudspeaker: _Wiring.loudspeaker,
     drawn.Lamp: _Wiring.lamp,
 }
-
-
-def _coupled(ratio: list[np.ndarray], magnetizing: Value, leak: list[Value]) -> np.ndarray:
-    """Inductance matrix of windings on one core, leakage on the side away from the primary."""
-    rows = [[magnetizing * a * b for b in ratio] for a in ratio]
-    for j, each in enumerate(leak):
-        rows[j][j] = rows[j][j] + each
-    flat = np.broadcast_arrays(*(cell for row in rows for cell in row))
-    return np.moveaxis(np.stack(flat), 0, -1).reshape(*flat[0].shape, len(ratio), len(ratio))
 
 
 def _law(part: Tube) -> Law:

@@ -69,11 +69,15 @@ def is_sequence(raw: object) -> bool:
 
 @dataclass(frozen=True)
 class Quantity(Form):
-    """A number with a unit, in IEC 60062 marking or engineering notation; '' is a bare number."""
+    """A number with a unit, in IEC 60062 marking or engineering notation; '' is a bare number.
+
+    `below` says what would fail, and how, with a value of nil or less.
+    """
 
     unit: str
     low: float
     high: float
+    below: str = ""
     batch: ClassVar[bool] = True
 
     def read(self, raw: object) -> float:
@@ -85,8 +89,9 @@ class Quantity(Form):
         value = self._number(raw)
         if not math.isfinite(value) or not self.low <= value <= self.high:
             low, high = self._shown(self.low), self._shown(self.high)
+            why = f": {self.below}" if self.below and value <= 0 else ""
             raise InputError(
-                f"{said(raw)} is outside the plausible range {low} to {high}",
+                f"{said(raw)} is outside the plausible range {low} to {high}{why}",
                 fix=f"Check the unit and the decimal point; write it like {self._like()}",
             )
         return value

@@ -11,9 +11,11 @@ from tubekit.amp.findings import ALWAYS, Findings, read_fields, tables_in
 from tubekit.amp.make_tubes import make_tube
 from tubekit.amp.parts import (
     KINDS,
+    Choke,
     OutputTransformer,
     Part,
     PowerTransformer,
+    Thermistor,
     Transformer,
     Tube,
     Winding,
@@ -37,10 +39,34 @@ def make_part(designator: str, table: Any, found: Findings) -> Part | None:
         return None
     if issubclass(kind, Transformer):
         return _transformer(kind, designator, table, found)
-    if issubclass(kind, Tube):
-        return make_tube(designator, table, found)
+    return (
+        make_tube(designator, table, found)
+        if issubclass(kind, Tube)
+        else _plain(kind, designator, table, found)
+    )
+
+
+def _plain(kind: type[Part], designator: str, table: Mapping[str, Any], found: Findings) -> Part | None:
     values = read_fields(kind, table, designator, found, ALWAYS)
-    return None if values is None else kind(designator=designator, **values)
+    if values is None or _two_points_missing(kind, values, designator, found):
+        return None
+    return kind(designator=designator, **values)
+
+
+def _two_points_missing(kind: type[Part], values: Mapping[str, Any], part: str, found: Findings) -> bool:
+    """Report a swinging choke or thermistor whose two points do not make a falling line."""
+    count = len(found.problems)
+    if kind is Choke and "swing" in values:
+        henries, amps = values["swing"]
+        if "amps" not in values:
+            found.add(part, "swing without a rating says nothing", 'Add a line rating = "150 mA"')
+        elif not (henries > values["henries"] and amps < values["amps"]):
+            fix = 'State more henries at less current than value and rating: swing = "20 H 15 mA"'
+            found.add(part, "the inductance of a swinging choke falls with its current", fix)
+    if kind is Thermistor and not values["hot"] < values["ohms"]:
+        fix = "State the cold ohms as value and the fewer hot ones as hot"
+        found.add(part, "an inrush limiter has fewer ohms hot than cold", fix)
+    return len(found.problems) > count
 
 
 def _kind(designator: str, table: Mapping[str, Any], found: Findings) -> type[Part] | None:
@@ -97,6 +123,22 @@ def _transformer(
     return kind(designator=designator, windings=tuple(first), **values)
 
 
+def _regulated(part: str, name: str, values: Mapping[str, Any], found: Findings) -> bool:
+    """Whether the resistance of a winding is known by other means, or its absence has been told."""
+    if "regulation_percent" in values and name != "primary":
+        if "amps" not in values:
+            found.add(part, "regulation without a rating says nothing", 'Add a line rating = "3 A"')
+        return True
+    found.add(
+        part,
+        "the winding has no resistance: nothing would hold back the rectifier's peaks or the current at "
+        "switch-on",
+        "Measure it, unplugged and discharged, and write resistance = [..] for each section; a secondary "
+        'may state regulation = "8 %" with its rating instead',
+    )
+    return True
+
+
 def _winding(
     kind: type[Transformer], designator: str, name: str, table: Mapping[str, Any], found: Findings
 ) -> Winding | None:
@@ -107,17 +149,22 @@ def _winding(
     measure, other = ("volts", "turns") if kind is PowerTransformer else ("turns", "volts")
     count, before = len(values["taps"]) - 1, len(found.problems)
     for key in (measure, "ohms"):
+        if key == "ohms" and not values.get(key) and _regulated(part, name, values, found):
+            continue
         given = len(values.get(key, ()))
         word = {"ohms": "resistance"}.get(key, key)
         if given != count:
             fix = f"Write {word} as a list of {count}, one for each section between two nodes"
             found.add(part, f"{count + 1} nodes make {count} sections, but {word} has {given}", fix)
+    if "regulation_percent" in values and ("ohms" in values or name == "primary"):
+        problem = "regulation stands with the primary" if name == "primary" else "states both"
+        fix = "State resistance, or (of a secondary) regulation with its rating"
+        found.add(part, problem + (" resistance and regulation" if name != "primary" else ""), fix)
     if other in values:
         fix = f"State {measure} and take {other} out"
         found.add(part, f"the {kind.kind} states {other}", fix)
-    for key, word in (("henries", "inductance"), ("leakage", "leakage")):
-        if key in values and name != "primary":
-            found.add(part, f"{word} stands with a secondary", f"Move it to [{designator}.primary]")
+    if "henries" in values and name != "primary":
+        found.add(part, "inductance stands with a secondary", f"Move it to [{designator}.primary]")
     if kind is OutputTransformer and name == "primary" and "henries" not in values:
         found.add(part, "inductance is missing", 'Write it like inductance = "25 H"')
     return Winding(name=name, **values) if len(found.problems) == before else None

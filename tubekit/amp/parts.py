@@ -8,22 +8,31 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from tubekit.amp.fields import (
-    Choice,
-    Listed,
-    NodeName,
-    Quantity,
-    Together,
-    Value,
-    YesNo,
-    written,
+from tubekit.amp.fields import Choice, Listed, NodeName, Quantity, Together, Value, YesNo, written
+from tubekit.amp.iron import (
+    AMPS,
+    TOLERANCE,
+    VOLTS,
+    WATTS,
+    Choke,
+    OutputTransformer,
+    PowerTransformer,
+    Transformer,
+    Winding,
 )
 from tubekit.amp.part import GROUND, Part, TwoTerminal
 from tubekit.amp.sockets import DiodeType, RectifierTube, Section, Tube
 
-TOLERANCE = Quantity("%", 0.0, 100.0)
-WATTS, VOLTS, AMPS = Quantity("W", 0.01, 1e4), Quantity("V", 1.0, 1e5), Quantity("A", 1e-3, 100.0)
-COIL_OHMS = Quantity("ohm", 0.0, 1e6)
+RESISTANCE = Quantity(
+    "ohm", 0.01, 1e9,
+    below="no resistor has it: 0 Ω is a wire (write condition = 'short'), and a negative one would feed "
+    "power into the amp",
+)  # fmt: skip
+CAPACITANCE = Quantity(
+    "F", 1e-13, 1.0,
+    below="without capacitance nothing is stored: a filter would pass the whole ripple "
+    "(write condition = 'open')",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -31,18 +40,32 @@ class Resistor(TwoTerminal):
     """Resistor: ohms, rated watts, tolerance in percent."""
 
     kind, letters = "resistor", ("R",)
-    ohms: Value = field(metadata=written(Quantity("ohm", 0.01, 1e9), "value", main=True))
+    ohms: Value = field(metadata=written(RESISTANCE, "value", main=True))
     watts: Value | None = field(default=None, metadata=written(WATTS, "rating"))
     tolerance_percent: Value | None = field(default=None, metadata=written(TOLERANCE, "tolerance"))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
+class Thermistor(TwoTerminal):
+    """Inrush limiter: cold ohms at 25 °C, `hot` ohms at its rated amps, thermal time constant."""
+
+    kind, letters = "thermistor", ("RT",)
+    ohms: Value = field(metadata=written(Quantity("ohm", 0.1, 1e4), "value", main=True))
+    hot: Value = field(metadata=written(Quantity("ohm", 1e-3, 1e3)))
+    amps: Value = field(metadata=written(AMPS, "rating"))
+    seconds: Value = field(default=60.0, metadata=written(Quantity("s", 0.1, 1e3), "time_constant"))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Capacitor(TwoTerminal):
-    """Capacitor: farads, rated volts; the first end of an electrolytic is its +."""
+    """Capacitor: farads, rated and surge volts, ripple amps; the first end of an electrolytic is its +."""
 
     kind, letters = "capacitor", ("C",)
-    farads: Value = field(metadata=written(Quantity("F", 1e-13, 1.0), "value", main=True))
+    farads: Value = field(metadata=written(CAPACITANCE, "value", main=True))
     volts: Value | None = field(default=None, metadata=written(VOLTS, "rating"))
+    surge_volts: Value | None = field(default=None, metadata=written(VOLTS, "surge"))
+    ripple_amps: Value | None = field(default=None, metadata=written(AMPS, "ripple"))
+    series_ohms: Value | None = field(default=None, metadata=written(Quantity("ohm", 1e-4, 1e4), "esr"))
     tolerance_percent: Value | None = field(default=None, metadata=written(TOLERANCE, "tolerance"))
     style: str = field(
         default="film",
@@ -66,86 +89,6 @@ class Potentiometer(Part):
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Choke(TwoTerminal):
-    """Filter choke: henries at its rated current, winding resistance, rated amps."""
-
-    kind, letters = "choke", ("L",)
-    henries: Value = field(metadata=written(Quantity("H", 1e-6, 1e3), "value", main=True))
-    ohms: Value = field(metadata=written(COIL_OHMS, "resistance"))
-    amps: Value | None = field(default=None, metadata=written(AMPS, "rating"))
-    tolerance_percent: Value | None = field(default=None, metadata=written(TOLERANCE, "tolerance"))
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Winding:
-    """One winding: k nodes along it, k - 1 sections between them, in order.
-
-    A power transformer states `volts` (open-circuit rms per section at the design mains), an output
-    transformer `turns` (relative). `ohms` is the resistance per section. `henries` (and `leakage`)
-    are written with the primary only.
-    """
-
-    name: str
-    taps: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 2, 12), "nodes"))
-    volts: tuple[Value, ...] = field(
-        default=(), metadata=written(Listed(Quantity("V", 0.1, 1e4), 1, 11, "voltages"))
-    )
-    turns: tuple[Value, ...] = field(
-        default=(), metadata=written(Listed(Quantity("", 1e-3, 1e6), 1, 11, "turns"))
-    )
-    ohms: tuple[Value, ...] = field(metadata=written(Listed(COIL_OHMS, 1, 11, "resistances"), "resistance"))
-    amps: Value | None = field(default=None, metadata=written(AMPS, "rating"))
-    henries: Value | None = field(default=None, metadata=written(Quantity("H", 1e-6, 1e4), "inductance"))
-    leakage: Value | None = field(default=None, metadata=written(Quantity("H", 1e-9, 100.0)))
-
-    @property
-    def sections(self) -> tuple[tuple[str, str], ...]:
-        """The (from, to) nodes of each section."""
-        return tuple(zip(self.taps[:-1], self.taps[1:], strict=True))
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Transformer(Part):
-    """Windings on one core, the primary first."""
-
-    letters = ("T",)
-    windings: tuple[Winding, ...] = ()
-
-    @property
-    def primary(self) -> Winding:
-        """The first winding of an output transformer, the one named 'primary' otherwise."""
-        return self.windings[0]
-
-    @property
-    def henries(self) -> Value | None:
-        """Magnetizing inductance seen at the whole primary [H]."""
-        return self.primary.henries
-
-    @property
-    def leakage(self) -> Value | None:
-        """Leakage inductance referred to the whole primary [H]."""
-        return self.primary.leakage
-
-    def winding(self, name: str) -> Winding:
-        """The winding of that name; KeyError if there is none."""
-        return {one.name: one for one in self.windings}[name]
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class PowerTransformer(Transformer):
-    """Mains transformer; windings state open-circuit volts at the design mains."""
-
-    kind = "power transformer"
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class OutputTransformer(Transformer):
-    """Output (or interstage) transformer; windings state relative turns."""
-
-    kind = "output transformer"
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Diode(TwoTerminal):
     """Silicon diode by type: nodes are anode, cathode."""
 
@@ -159,6 +102,21 @@ class Switch(TwoTerminal):
 
     kind, letters = "switch", ("S",)
     position: str = field(metadata=written(Choice(("closed", "open")), main=True))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Selector(Part):
+    """Selector switch, such as a mains voltage selector: `position` counts its contacts from 1."""
+
+    kind, letters = "selector switch", ("S",)
+    common: str = field(metadata=written(NodeName()))
+    contacts: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 2, 12, "contacts")))
+    position: float = field(metadata=written(Quantity("", 1, 12), main=True))
+
+    @property
+    def chosen(self) -> str:
+        """Node of the contact that is closed."""
+        return self.contacts[min(round(float(self.position)), len(self.contacts)) - 1]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -218,6 +176,7 @@ class Lamp(TwoTerminal):
 
 KINDS: tuple[type[Part], ...] = (
     Resistor,
+    Thermistor,
     Capacitor,
     Potentiometer,
     Choke,
@@ -227,6 +186,7 @@ KINDS: tuple[type[Part], ...] = (
     RectifierTube,
     Diode,
     Switch,
+    Selector,
     Fuse,
     Jack,
     MainsPlug,
@@ -252,7 +212,9 @@ __all__ = [
     "RectifierTube",
     "Resistor",
     "Section",
+    "Selector",
     "Switch",
+    "Thermistor",
     "Transformer",
     "Tube",
     "TwoTerminal",

@@ -12,6 +12,7 @@ from tubekit.amp.parts import (
     Part,
     Potentiometer,
     RectifierTube,
+    Selector,
     Switch,
     Transformer,
     Tube,
@@ -31,6 +32,8 @@ def conducting(part: Part, *, as_wired: bool = False) -> Iterator[Edge]:
             yield from winding.sections
     elif isinstance(part, Potentiometer):
         yield from ((part.top, part.wiper), (part.wiper, part.bottom))
+    elif isinstance(part, Selector):
+        yield from ((part.common, one) for one in part.contacts if as_wired or one == part.chosen)
     elif isinstance(part, Jack):
         if part.tip_switch is not None and not part.plugged:
             yield part.tip, part.tip_switch

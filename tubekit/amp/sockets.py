@@ -111,11 +111,15 @@ class Tube(Part):
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class RectifierTube(Tube):
-    """A rectifier in its socket (a tube, or a plug-in of silicon): plates and one cathode node."""
+    """A rectifier in its socket (a tube, or a plug-in of silicon): plates and one cathode node.
+
+    `series` is a resistance added in each plate lead, as is usual with a plug-in of silicon [Ω].
+    """
 
     kind = "rectifier tube"
     plates: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 1, 2, "plate nodes")))
     cathode: str = field(metadata=written(NodeName()))
+    series: Value | None = field(default=None, metadata=written(Quantity("ohm", 0.1, 1e4)))
 
 
 @lru_cache(maxsize=512)

@@ -17,6 +17,7 @@ from tubekit.amp.readings import (
     TubeReading,
     WindingReading,
 )
+from tubekit.amp.settling import agree, self_setting, settle
 from tubekit.amp.sockets import RectifierTube, Section, Tube
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.analyses.small_signal import StageGains, stage_gains
@@ -26,6 +27,8 @@ from tubekit.result_fields import frozen_array
 
 Array = np.ndarray
 GAIN_HZ = 1000.0
+SETTLINGS = 25
+"""Solves after which thermistors and swinging chokes are taken as they stand."""
 FIXED_BIAS_BELOW = 1.0
 """A cathode within this many volts of ground is held there: the bias is fixed, at the grid [V]."""
 
@@ -213,6 +216,15 @@ def solve(amp: Amp, near: Solved | None = None) -> Solved:
     state = mains_steady_state(
         built.circuit, frequency_hz=amp.mains_hz, near=None if near is None else _usable(near, built)
     )
+    own = self_setting(amp)
+    for _ in range(SETTLINGS if own else 0):
+        values = settle(own, state)
+        # a thermistor's heat and its current chase each other: go halfway, by ratio
+        values = {k: np.sqrt(np.asarray(built.settled.get(k, v)) * v) for k, v in values.items()}
+        if agree(built.settled, values):
+            break
+        built = build(amp, values)
+        state = mains_steady_state(built.circuit, frequency_hz=amp.mains_hz, near=state)
     return Solved(built, state, stage_gains(state.operating_point, GAIN_HZ))
 
 

@@ -10,12 +10,14 @@ from tubekit.amp.findings import Findings
 from tubekit.amp.parts import (
     GROUND,
     Capacitor,
+    Diode,
     Fuse,
     MainsPlug,
     Part,
     PowerTransformer,
     RectifierTube,
     Section,
+    Selector,
     Switch,
     Transformer,
     Tube,
@@ -28,6 +30,9 @@ HEATER_OFF = 0.2  # common practice, no source: 6.3 V and 5 V windings differ by
 
 def joins_itself(part: Part, found: Findings) -> None:
     """Report a part two of whose terminals, which must not meet, stand on one node."""
+    if isinstance(part, Selector) and part.position > len(part.contacts):
+        fix = f"Write a position from 1 to {len(part.contacts)}"
+        found.add(part.designator, f"position {part.position:g} of {len(part.contacts)} contacts", fix)
     for first, second, node in _meeting(part):
         fix = "Give each its own node; a part meant as shorted says condition = 'short'"
         found.add(part.designator, f"{first} and {second} are both on node '{node}'", fix)
@@ -48,6 +53,8 @@ def _meeting(part: Part) -> Iterator[tuple[str, str, str]]:
     terminals = dict(part.terminals)
     pairs = [("nodes[1]", "nodes[2]"), ("tip", "sleeve"), ("line", "neutral"), ("top", "bottom")]
     pairs += [("tip", "tip_switch")]
+    if isinstance(part, Selector):
+        pairs += [("common", f"contacts[{n}]") for n in range(1, len(part.contacts) + 1)]
     for one, two in pairs:
         if one in terminals and terminals[one] == terminals.get(two):
             yield one, two, terminals[one]
@@ -196,8 +203,27 @@ def notes(parts: Mapping[str, Part]) -> Iterator[str]:
             yield f"{part.designator} is drawn with + at ground while its other end is on B+."
         if isinstance(part, Tube):
             yield from _tube_notes(part, parts)
+    yield from _in_parallel(parts)
     if not any(isinstance(part, Fuse) for part in parts.values()):
         yield "No fuse is drawn in the mains."
+
+
+def _in_parallel(parts: Mapping[str, Part]) -> Iterator[str]:
+    """Rectifiers, plate for plate and cathode for cathode on the same nodes, do not share by themselves."""
+    by_nodes: dict[tuple[frozenset[str], str], list[Part]] = {}
+    for part in parts.values():
+        if isinstance(part, RectifierTube):
+            by_nodes.setdefault((frozenset(part.plates), part.cathode), []).append(part)
+        elif isinstance(part, Diode):
+            by_nodes.setdefault((frozenset([part.a]), part.b), []).append(part)
+    for group in by_nodes.values():
+        if len(group) < 2:
+            continue
+        names = " and ".join(part.designator for part in group)
+        yield (
+            f"{names} stand in parallel: worked out as equals, but the one with the lower drop takes most of "
+            "the current and the peaks. Give each plate a resistor of its own; count on one rating, not two."
+        )
 
 
 def _tube_notes(tube: Tube, parts: Mapping[str, Part]) -> Iterator[str]:

@@ -1,0 +1,184 @@
+"""Parts a supply needs: each topology solves, and what sets itself settles where it should."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.supplies import (
+    BIAS,
+    CHOKE_INPUT,
+    FULL_WAVE,
+    HEAD,
+    STANDBY_PLACES,
+    TOPOLOGIES,
+    supply,
+    two,
+    winding,
+    with_standby,
+)
+from tubekit.amp import Amp, amp_from_text, analyse
+from tubekit.amp.parts import Choke, PowerTransformer, Thermistor
+from tubekit.amp.settling import thermistor_law, warm_ohms
+from tubekit.errors import AmpFileError, ChangeError
+
+
+def volts(amp: Amp, node: str) -> float:
+    return float(analyse(amp).node(node).dc_v)
+
+
+@pytest.mark.parametrize("name", TOPOLOGIES)
+def test_every_topology_gives_its_rail_and_survives_the_copy(name: str) -> None:
+    amp = supply(TOPOLOGIES[name], name)
+    report = analyse(amp)
+    assert np.all(report.convergence.converged)
+    assert all(np.isfinite(node.dc_v) for node in report.nodes)
+    # peak of the winding: the rail lies below it, twice it for a doubler, the mean of it behind a choke
+    peak = {"doubler": 250, "cascade doubler": 250, "full wave": 325, "choke input": 325,
+            "full wave with bias": 325}.get(name, 250) * np.sqrt(2)  # fmt: skip
+    low, high = (0.5, 2 / np.pi) if name == "choke input" else (0.65, 1.0)
+    assert low * peak < report.node("B1").dc_v < high * peak
+    assert volts(amp_from_text(amp.copy_as_text()), "B2") == pytest.approx(report.node("B2").dc_v, rel=1e-9)
+
+
+def test_a_bias_supply_is_below_ground_and_hardly_ripples() -> None:
+    report = analyse(supply(FULL_WAVE + BIAS))
+    bias = report.node("bias")
+    assert -50 * np.sqrt(2) < bias.dc_v < -45
+    assert bias.ripple_pp_v < 0.02 * abs(bias.dc_v)
+
+
+@pytest.mark.parametrize("place", STANDBY_PLACES)
+def test_a_standby_switch_cuts_b_plus_wherever_it_stands(place: str) -> None:
+    amp = supply(with_standby(place))
+    opened = {name: "open" for name in ("S2", "S3") if name in amp.parts}
+    assert volts(amp, "B2") == pytest.approx(volts(supply(FULL_WAVE), "B2"), rel=1e-6)
+    assert abs(volts(amp.changed(opened), "B2")) < 1.0
+    assert "S2 is drawn open" in str(supply(amp.changed(opened).copy_as_text()))
+
+
+def test_a_standby_after_the_reservoir_lets_it_rise_to_the_peak() -> None:
+    amp = supply(with_standby("after the reservoir")).changed({"S2": "open"})
+    assert volts(amp, "B1") == pytest.approx(325 * np.sqrt(2), rel=0.01)
+
+
+def test_silicon_with_resistance_stands_in_for_the_tube() -> None:
+    amp = supply(FULL_WAVE)
+    bare = amp.changed({"V1": "silicon"})
+    padded = bare.changed({"V1.series": "200"})
+    old, high, low = volts(amp, "B1"), volts(bare, "B1"), volts(padded, "B1")
+    assert old < high
+    assert low < high
+    assert padded.changes["V1.series"] == ("not stated", "200 Ω")
+    assert volts(supply(padded.copy_as_text()), "B1") == pytest.approx(low, rel=1e-9)
+
+
+def test_series_resistance_counts_like_winding_resistance() -> None:
+    inside = supply(FULL_WAVE).changed({"T1.high.resistance": ["90", "90"]})
+    outside = supply(FULL_WAVE).changed({"V1.series": "30"})
+    assert volts(outside, "B1") == pytest.approx(volts(inside, "B1"), rel=1e-6)
+
+
+def test_a_secondary_may_state_its_regulation() -> None:
+    """Closed form: a resistor that draws the rated current sees the open voltage over 1 + regulation."""
+    text = HEAD + winding("low", ["x", "ground"], 12.6, 1.0)
+    text = text.replace("resistance = [1.0]", 'regulation = "10 %"\nrating = "1 A"')
+    loaded = 12.6 / 1.1
+    report = analyse(supply(text + two("R1", loaded, "x", "ground") + TOPOLOGY_STUB))
+    assert report.node("x").ac_rms_v == pytest.approx(loaded, rel=0.003)
+    assert any("regulation" in line for line in report.assumptions)
+
+
+TOPOLOGY_STUB = (
+    winding("high", ["a", "ground"], 250.0, 40.0)
+    + '[CR1]\ntype = "1N4007"\nnodes = ["a", "B1"]\n' + two("C1", "1u", "B1", "ground")
+    + two("R9", "10M", "B1", "ground")
+)  # fmt: skip
+
+
+def test_leakage_of_one_winding_is_its_own() -> None:
+    text = HEAD + winding("low", ["x", "ground"], 12.6, 0.1, 'leakage = "20m"') + TOPOLOGY_STUB
+    report = analyse(supply(text + two("R1", "10", "x", "ground")))
+    reactance = 2 * np.pi * 60 * 0.02
+    divider = 10.0 / abs(10.1 + 4 * (12.6 / 120) ** 2 + 1j * reactance)
+    assert report.node("x").ac_rms_v == pytest.approx(12.6 * divider, rel=0.005)
+    assert report.node("a").ac_rms_v == pytest.approx(250, rel=0.01)
+
+
+def test_taps_of_a_primary_are_chosen_by_a_selector() -> None:
+    text = FULL_WAVE.replace(
+        'nodes = ["live", "neutral"]\nvolts = ["120 V"]\nresistance = ["4"]',
+        'nodes = ["t110", "t120", "neutral"]\nvolts = ["10 V", "110 V"]\nresistance = ["0.3", "3.7"]',
+    )
+    selector = '[S4]\nkind = "selector switch"\ncommon = "live"\ncontacts = ["t120", "t110"]\nposition = 2\n'
+    amp = supply(text + selector)
+    assert isinstance(amp.parts["T1"], PowerTransformer)
+    low, high = volts(amp, "B2"), volts(amp.changed({"S4": 1}), "B2")
+    assert high == pytest.approx(low * 120 / 110, rel=0.02)
+    with pytest.raises(ChangeError, match=r"S4: position 3 of 2 contacts. Write a position from 1 to 2"):
+        amp.changed({"S4": 3})
+
+
+def test_a_swinging_choke_follows_its_current() -> None:
+    amp = supply(CHOKE_INPUT).changed({"L1": "5", "L1.rating": "150 mA"})
+    swinging = amp_from_text(amp.copy_as_text().replace("[L1]\n", '[L1]\nswing = "20 H 15 mA"\n'), "swinging")
+    part = swinging.parts["L1"]
+    assert isinstance(part, Choke)
+    solved = analyse(swinging.changed({"R1": ["2k", "5k", "20k", "50k"]})).solved
+    amps = solved.state.winding_mean("L1")
+    slope = np.log(20 / 5) / np.log(150 / 15)
+    expected = np.clip(20 * (amps / 0.015) ** -slope, None, 20)
+    np.testing.assert_allclose(solved.built.settled["L1"], expected, rtol=2e-3)
+    fixed = analyse(amp.changed({"R1": "20k"})).node("B2").dc_v
+    assert (
+        analyse(swinging.changed({"R1": "20k"})).node("B2").dc_v < fixed
+    )  # more henries, less peak charging
+
+
+def test_a_thermistor_settles_where_heat_and_cooling_balance() -> None:
+    limiter = '[RT1]\nvalue = "10"\nhot = "0.2"\nrating = "3 A"\nnodes = ["line", "hot_line"]\n'
+    text = FULL_WAVE.replace('nodes = ["line", "fused"]', 'nodes = ["hot_line", "fused"]') + limiter
+    amp = supply(text)
+    part = amp.parts["RT1"]
+    assert isinstance(part, Thermistor)
+    solved = analyse(amp).solved
+    ohms = float(np.asarray(solved.built.settled["RT1"])[0])
+    amps = float(solved.state.winding_rms("T1")[0])
+    assert ohms == pytest.approx(float(warm_ohms(part, amps)), rel=0.01)
+    b, loss = thermistor_law(part)
+    kelvin = 1 / (1 / 298 + np.log(ohms / 10) / b)
+    assert amps**2 * ohms == pytest.approx(loss * (kelvin - 298), rel=0.02)
+    assert 2500 < b < 4000  # makers' inrush limiters (from memory)
+
+
+BAD = {
+    "choke without henries": (('value = "8"', 'value = "0"'), "L1: value '0' is outside"),
+    "capacitor without farads": (('value = "20u"\nnodes = ["B2"', 'value = "0"\nnodes = ["B2"'), "C2: value"),
+    "negative resistance": (('value = "5k"', 'value = "-5k"'), "feed power into the amp"),
+    "winding without resistance": (("resistance = [60.0, 60.0]\n", ""), "T1.high: the winding has no"),
+    "winding of nil": (("resistance = [60.0, 60.0]", 'resistance = ["0", "60"]'), "hold back the rectifier"),
+    "regulation without rating": (("resistance = [0.08]", 'regulation = "8 %"'), "without a rating"),
+    "both": (("resistance = [0.08]", 'resistance=[0.08]\nregulation="8 %"\nrating="2 A"'), "states both"),
+    "swing the wrong way": (('value = "8"', 'value = "8"\nswing = "5 H 15 mA"'), "falls with its current"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_what_cannot_be_is_told_with_what_would_fail(name: str) -> None:
+    (old, new), words = BAD[name]
+    assert FULL_WAVE.count(old) == 1
+    with pytest.raises(AmpFileError) as told:
+        supply(FULL_WAVE.replace(old, new))
+    assert words in str(told.value)
+
+
+def test_rectifiers_in_parallel_are_solved_and_warned_of() -> None:
+    twin = FULL_WAVE.split("[V1]")[1].split("[C1]")[0]
+    amp = supply(FULL_WAVE + "[V2]" + twin)
+    note = next(line for line in amp.notes if "in parallel" in line)
+    assert note.startswith("V1 and V2 stand in parallel")
+    assert "Give each plate a resistor of its own" in note
+    report = analyse(amp)
+    first, second = report.rectifiers
+    assert first.dc_a == pytest.approx(second.dc_a, rel=1e-6)
+    assert report.node("B1").dc_v > volts(supply(FULL_WAVE), "B1")
