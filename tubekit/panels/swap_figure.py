@@ -5,7 +5,7 @@ from __future__ import annotations
 from tubekit.decisions import SwapReport
 from tubekit.panels.picture import LivePicture
 from tubekit.plots import ink
-from tubekit.plots.cycle import CycleView
+from tubekit.plots.cycle import CycleView, larger
 from tubekit.plots.ratings import RatingsView
 
 WIDTH, HEIGHT = 634, 572
@@ -24,7 +24,7 @@ class SwapFigure:
                 figure.add_axes((left / WIDTH, 1 - (top + high) / HEIGHT, wide / WIDTH, high / HEIGHT))
                 for left, top, wide, high in ((36, 24, 384, 150), (36, 206, 384, 82), (200, 338, 300, 208))
             ]
-            self.cycle = CycleView(axes[:2], first.before, headroom=HEADROOM)
+            self.cycle = CycleView(axes[:2], larger(first.after, first.before), headroom=HEADROOM)
             self.ratings = RatingsView(
                 axes[2], RATINGS, title="Share of each rating used   (◇ before the change)"
             )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 from matplotlib.artist import Artist
@@ -20,6 +20,7 @@ from tubekit.plots.drawing import Drawing
 from tubekit.plots.reading import Trace, current_traces, milliseconds, ripple_traces
 
 HEADROOM = 1.3
+Result: TypeAlias = AmpReport | MainsState
 BEYOND = "beyond the scale"
 RIPPLE_TITLE = "Ripple of the rails over one mains cycle: V about the mean"
 CURRENT_TITLE = "Current of each rectifier plate: mA, over ms"
@@ -95,7 +96,7 @@ class CycleView:
     """
 
     def __init__(
-        self, axes: Sequence[Axes], first: AmpReport | MainsState, nodes: Sequence[str] = (), *,
+        self, axes: Sequence[Axes], first: Result, nodes: Sequence[str] = (), *,
         headroom: float = HEADROOM, member: int = 0,
     ) -> None:  # fmt: skip
         self.member = member
@@ -118,7 +119,7 @@ class CycleView:
         """Everything that `show` changes."""
         return [*self.ripple.moving, *self.current.moving]
 
-    def show(self, after: AmpReport | MainsState, before: AmpReport | MainsState | None = None) -> None:
+    def show(self, after: Result, before: Result | None = None) -> None:
         """Draw another result on the same scales."""
         times = milliseconds(after.solved.state if isinstance(after, AmpReport) else after)
         nodes = [node for node in self.nodes if _has(after, node)]
@@ -162,22 +163,22 @@ def ripple(
         figure = ink.paper(7.6, 4.2)
         axes = figure.subplots(2, 1, height_ratios=(3, 2))
         figure.subplots_adjust(left=0.075, right=0.70, top=0.93, bottom=0.11, hspace=0.28)
-        view = CycleView(axes, _largest(after, before, nodes, member), nodes, member=member)
+        view = CycleView(axes, larger(after, before, nodes, member), nodes, member=member)
         view.show(after, before)
     words = [text.get_text() for text in (*view.ripple.words, *view.current.words)]
     figure.set_label(f"Ripple and plate current over one mains cycle: {'; '.join(w for w in words if w)}")
     return Drawing(figure, tuple(axes), (*view.ripple.after, *view.current.after))
 
 
-def _largest(after: Any, before: Any, nodes: Sequence[str], member: int) -> Any:
-    """Whichever of the two needs the larger scale."""
+def larger(after: Result, before: Result | None, nodes: Sequence[str] = (), member: int = 0) -> Result:
+    """Whichever of the two has more ripple and so needs the larger scale."""
     if before is None:
         return after
-    swings = [np.ptp(ripple_traces(each, nodes, member)[0].values) for each in (after, before)]
-    return after if swings[0] >= swings[1] else before
+    now, old = (max(np.ptp(t.values) for t in ripple_traces(each, nodes, member)) for each in (after, before))
+    return after if now >= old else before
 
 
-def _has(result: AmpReport | MainsState, node: str) -> bool:
+def _has(result: Result, node: str) -> bool:
     """A node goes when the last part at it is taken out."""
     circuit = result.solved.state.circuit if isinstance(result, AmpReport) else result.circuit
     return node in circuit.nodes

@@ -18,7 +18,7 @@ from matplotlib.figure import Figure
 PAPER = "#ffffff"
 IRON = "#10203f"
 OXIDE = "#8f2d1a"
-VERDIGRIS = "#23808b"
+VERDIGRIS = "#217c87"
 OCHRE = "#bd8312"
 FAINT = "#86867f"
 HAIR = "#d9d8d2"

@@ -20,6 +20,7 @@ ROWS = 12
 FULL = 1.5
 """The scale ends at 150 % of a rating; longer bars are cut and say so in figures."""
 SAYS = {"within": "", "near": "NEAR", "exceeded": "EXCEEDED"}
+STATES = tuple(SAYS)
 
 Key = tuple[str, str, str]
 
@@ -119,17 +120,22 @@ def calm(checks: Sequence[RatingCheck], shown: Sequence[RatingCheck], rows: int)
     ranked = sorted(checks, key=lambda check: -worst(check))
     kept = [present[key(check)] for check in shown if key(check) in present]
     held = {key(check) for check in kept}
-    grave = [c for c in ranked if c.state != "within" and key(c) not in held]
-    while grave:
+    for check in ranked:
+        if check.state == "within" or key(check) in held:
+            continue
         if len(kept) >= rows:
-            idle = [c for c in kept if c.state == "within"]
-            if not idle:
+            least = min(kept, key=_gravity)
+            if _gravity(least) >= (STATES.index(check.state), 0.0):
                 break
-            kept.remove(min(idle, key=worst))
-        kept.append(grave.pop(0))
+            kept.remove(least)
+        kept.append(check)
     held = {key(check) for check in kept}
     kept += [c for c in ranked if key(c) not in held][: max(0, rows - len(kept))]
     return tuple(kept[:rows])
+
+
+def _gravity(check: RatingCheck) -> tuple[int, float]:
+    return STATES.index(check.state), worst(check)
 
 
 def ratings(result: Limits | SwapReport, *, rows: int = ROWS) -> Drawing:
