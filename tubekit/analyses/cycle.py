@@ -1,76 +1,33 @@
 """Rectifiers over one mains cycle, in steady state, without waiting for anything to settle.
 
-The linear network is known at every harmonic (`poles.py`), so the rectifier currents i(t) at S
-samples of the cycle are the only unknowns. With a = v + r i, r the resistance a rectifier sees at
-once (its winding copper), the diode and that resistance are inverted exactly, i = h(a), and
-
-    F(a) = a - open + (Z - r) h(a) = 0
-
-where Z - r acts by circular convolution and is smooth. Newton needs only the samples that
-conduct. Any r > 0 gives the same answer; this one makes the problem nearly linear. Progress is
-judged by r (Z + r)^-1 F, the error as a travelling wave, because in a bridge Z itself is as large
-as the leak of its diodes: a winding that floats can stand at any voltage.
-Source: wave variables of passive networks, A. Fettweis, "Wave digital filters: theory and
-practice", Proc. IEEE 74 (1986) (from memory).
+The equation stands in `waves.py`. Newton needs only the samples that conduct and mostly arrives in
+two or three steps from a coarser solution. Where it does not (a choke next to the diodes that falls
+out of conduction) steps of Douglas and Rachford are put between: slow, but in a passive network
+they always come closer. Source: P. L. Lions and B. Mercier, "Splitting algorithms for the sum of two
+nonlinear operators", SIAM J. Numer. Anal. 16 (1979) (from memory).
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 
 import numpy as np
 
-from tubekit.circuit.network import RectifierSet
+from tubekit.analyses.waves import Iterate, Ports, Problem, pose
+
+__all__ = ["Cycle", "Ports", "solve_cycle"]
 
 Array = np.ndarray
 
 TOLERANCE = 1e-8
 """Largest last correction of a drive voltage, relative to the alternating part of the open voltage [peak]."""
-MAX_ITERATIONS = 60
+MAX_ITERATIONS, PATIENCE = 25, 60
 HALVINGS = 10
-LEAST_RESISTANCE = 1.0
+RELAXATIONS = 100
 COARSE = 64
 """Samples of the first solution, from which a finer one starts: cheap, and near enough for a few steps."""
 CHUNK_ELEMENTS = 8_000_000
-
-
-@dataclass(frozen=True, eq=False)
-class Ports:
-    """What the rectifiers see: `impedance` (N, K+1, R, R) at harmonics 0..K [Ω], `mean` (N, R) and
-    `phasor` (N, R) of the open voltage [V]; S = 2 K samples per cycle.
-    """
-
-    impedance: Array
-    mean: Array
-    phasor: Array
-    law: RectifierSet
-
-    @property
-    def samples(self) -> int:
-        """S."""
-        return 2 * (int(self.impedance.shape[1]) - 1)
-
-    @property
-    def resistance(self) -> Array:
-        """What a rectifier sees at once while the others conduct, (N, R, 1) [Ω]."""
-        least = LEAST_RESISTANCE * np.eye(self.impedance.shape[-1])
-        inverse = np.linalg.inv(self.impedance[:, -1].real + least)
-        top = 1.0 / np.einsum("nrr->nr", inverse) - LEAST_RESISTANCE
-        return np.asarray(np.maximum(top, LEAST_RESISTANCE)[..., None])
-
-    def open(self) -> Array:
-        """Open voltage over the cycle (N, R, S) [V]."""
-        angle = 2 * np.pi * np.arange(self.samples) / self.samples
-        wave = (self.phasor[..., None] * np.exp(1j * angle)).real
-        return np.asarray(self.mean[..., None] + wave)
-
-    def coarse(self) -> Ports:
-        """The same ports at fewer samples."""
-        return Ports(self.impedance[:, : COARSE // 2 + 1], self.mean, self.phasor, self.law)
-
-    def members(self, keep: slice) -> Ports:
-        """Some of the batch."""
-        return Ports(self.impedance[keep], self.mean[keep], self.phasor[keep], self.law.subset(keep))
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +40,7 @@ class Cycle:
     error: Array
     converged: Array
 
-    def members(self, keep: slice) -> Cycle:
+    def members(self, keep: slice | Array) -> Cycle:
         """Some of the batch; a single solution stands for all."""
         return self if len(self.error) == 1 else Cycle(*(getattr(self, f.name)[keep] for f in fields(self)))
 
@@ -100,67 +57,45 @@ def solve_cycle(ports: Ports, start: Cycle | None = None) -> Cycle:
     return Cycle(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Cycle)))
 
 
-@dataclass(frozen=True, eq=False)
-class _Problem:
-    open: Array
-    resistance: Array
-    beyond: Array  # Z - r at the harmonics, (N, K+1, R, R)
-    kernel: Array  # the same over time, (N, R, R, S)
-    damping: Array  # r (Z + r)^-1 at the harmonics
-    law: RectifierSet
-
-    def subset(self, keep: Array) -> _Problem:
-        return _Problem(
-            self.open[keep], self.resistance[keep], self.beyond[keep], self.kernel[keep],
-            self.damping[keep], self.law.subset(keep),
-        )  # fmt: skip
-
-    def sees(self, currents: Array) -> Array:
-        """(Z - r) applied to currents (N, R, S)."""
-        spectrum = np.fft.rfft(currents)
-        answer = np.matmul(self.beyond, spectrum.transpose(0, 2, 1)[..., None])[..., 0]
-        return np.asarray(np.fft.irfft(answer.transpose(0, 2, 1), n=currents.shape[-1]))
-
-    def size(self, left: Array) -> Array:
-        """How large an error (N, R, S) is as a travelling wave, (N,)."""
-        spectrum = np.fft.rfft(left).transpose(0, 2, 1)[..., None]
-        return np.asarray(np.linalg.norm(np.matmul(self.damping, spectrum)[..., 0], axis=(1, 2)))
-
-    def at(self, drive: Array) -> _Iterate:
-        currents, slopes = self.law.through(drive, self.resistance)
-        return _Iterate(drive, drive - self.open + self.sees(currents), currents, slopes)
-
-
-@dataclass(frozen=True, eq=False)
-class _Iterate:
-    drive: Array
-    left: Array
-    currents: Array
-    slopes: Array
-
-    def subset(self, keep: Array) -> _Iterate:
-        return _Iterate(self.drive[keep], self.left[keep], self.currents[keep], self.slopes[keep])
-
-
-def _pose(ports: Ports) -> _Problem:
-    resistance = ports.resistance
-    own = np.eye(resistance.shape[1]) * resistance[:, None]
-    seen = np.concatenate((ports.impedance[:, :-1], ports.impedance[:, -1:].real), axis=1)  # no sine at K
-    kernel = np.fft.irfft(seen - own, axis=1).transpose(0, 2, 3, 1)
-    damping = np.matmul(own, np.linalg.inv(seen + own))
-    return _Problem(ports.open(), resistance, seen - own, kernel, damping, ports.law)
-
-
 def _solve(ports: Ports, start: Cycle | None) -> Cycle:
-    problem = _pose(ports)
-    here = problem.at(_begin(ports, problem, start))
+    if start is None and ports.samples > COARSE:
+        start = _solve(ports.sampled(COARSE), None)
+    problem = pose(ports, ports.resistance)
+    drive = _stiff_reservoir(problem) if start is None else _resampled(problem, start)
+    answer = _iterate(ports, problem, drive, _descend, MAX_ITERATIONS)
+    lost = ~answer.converged & np.isfinite(answer.error)
+    if lost.any():
+        some = ports.members(lost)
+        slow = pose(some, _mesh_resistance(some, problem.subset(lost)))
+        drive = _stiff_reservoir(slow) if start is None else _resampled(slow, start.members(lost))
+        again = _iterate(some, slow, drive, _descend_patiently, PATIENCE)
+        for f in fields(Cycle):
+            getattr(answer, f.name)[lost] = getattr(again, f.name)
+    return answer
+
+
+def _mesh_resistance(ports: Ports, problem: Problem) -> Array:
+    """Volts by amperes of the mains cycle: an r at which waves neither pass nor bounce back whole."""
+    mean = problem.law.through(_stiff_reservoir(problem), problem.resistance)[0].mean(axis=2)
+    ohms = np.abs(ports.phasor).max(axis=1) / np.maximum(mean.max(axis=1), 1e-9)
+    return np.broadcast_to(np.clip(ohms, 1.0, 1e6)[:, None, None], problem.resistance.shape)
+
+
+def _iterate(
+    ports: Ports,
+    problem: Problem,
+    drive: Array,
+    descend: Callable[[Problem, Iterate, Array], Iterate],
+    most: int,
+) -> Cycle:
+    here = problem.at(drive)
     drive, currents = here.drive.copy(), here.currents.copy()
     limit = TOLERANCE * np.maximum(np.abs(ports.phasor).max(axis=1), 1.0)
     live, active = np.arange(len(drive)), problem
     iterations, error = np.zeros(len(drive), int), np.full(len(drive), np.inf)
-    for _ in range(MAX_ITERATIONS):
+    for _ in range(most):
         step = _newton_step(active, here)
-        here = _descend(active, here, step)
+        here = descend(active, here, step)
         drive[live], currents[live], error[live] = here.drive, here.currents, np.abs(step).max(axis=(1, 2))
         iterations[live] += 1
         lost = error[live] > limit[live]  # not so where it is not a number
@@ -171,13 +106,10 @@ def _solve(ports: Ports, start: Cycle | None) -> Cycle:
     return Cycle(currents, drive - problem.resistance * currents, iterations, error, error <= limit)
 
 
-def _begin(ports: Ports, problem: _Problem, start: Cycle | None) -> Array:
-    """Drive to start from: a similar solution, else a coarser one, else a reservoir that holds still."""
-    if start is None and ports.samples > COARSE:
-        start = _solve(ports.coarse(), None)
-    if start is None:
-        return _stiff_reservoir(problem)
-    new = np.arange(ports.samples) / ports.samples
+def _resampled(problem: Problem, start: Cycle) -> Array:
+    """Drive from a similar solution at any number of samples."""
+    samples = problem.open.shape[2]
+    new = np.arange(samples) / samples
     old = np.arange(start.volts.shape[2] + 1) / start.volts.shape[2]
     volts, currents = (
         np.apply_along_axis(lambda wave: np.interp(new, old, np.append(wave, wave[0])), 2, waves)
@@ -188,7 +120,7 @@ def _begin(ports: Ports, problem: _Problem, start: Cycle | None) -> Array:
     return np.where(usable, drive, problem.open)
 
 
-def _newton_step(problem: _Problem, here: _Iterate) -> Array:
+def _newton_step(problem: Problem, here: Iterate) -> Array:
     """Solve for the conducting samples only; the others follow from them."""
     count, _, samples = here.slopes.shape
     flat = here.slopes.reshape(count, -1)
@@ -209,7 +141,7 @@ def _newton_step(problem: _Problem, here: _Iterate) -> Array:
     return np.asarray(problem.open - problem.sees(predicted) - here.drive)
 
 
-def _descend(problem: _Problem, here: _Iterate, step: Array) -> _Iterate:
+def _descend(problem: Problem, here: Iterate, step: Array) -> Iterate:
     """Full step, halved for the members whose error would grow."""
     scale = np.ones((len(step), 1, 1))
     before = problem.size(here.left)
@@ -222,7 +154,26 @@ def _descend(problem: _Problem, here: _Iterate, step: Array) -> _Iterate:
     return trial
 
 
-def _stiff_reservoir(problem: _Problem) -> Array:
+def _descend_patiently(problem: Problem, here: Iterate, step: Array) -> Iterate:
+    """Newton where it helps at once, relaxation where it does not."""
+    goal = np.maximum(0.7 * problem.size(here.left), 1e-9)
+    trial = problem.at(here.drive + step)
+    for scale in (0.5, None):
+        poor = ~(problem.size(trial.left) <= goal)
+        if not poor.any():
+            break
+        some, base = problem.subset(poor), here.subset(poor)
+        if scale is not None:
+            better = some.at(base.drive + scale * step[poor])
+        else:
+            better = base
+            for _ in range(RELAXATIONS):
+                better = some.relaxed(better)
+        trial.take(poor, better)
+    return trial
+
+
+def _stiff_reservoir(problem: Problem) -> Array:
     """Drive if the reservoir holds its voltage: one mean current per rectifier to find."""
     stiff = problem.beyond[:, 0].real
     mean: Array = np.zeros(problem.open.shape[:2])

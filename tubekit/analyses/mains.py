@@ -17,9 +17,9 @@ from tubekit.analyses.harmonics import wave
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.analyses.supply import Answer, Supply
 from tubekit.circuit.network import assemble
-from tubekit.circuit.parts import Circuit
+from tubekit.circuit.parts import Circuit, Windings
 from tubekit.circuit.threads import on_one_core
-from tubekit.errors import CircuitError, SolveError, warn_batch
+from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
 from tubekit.text import Column, Printed, Table, quantity
 
 Array = np.ndarray
@@ -82,7 +82,14 @@ class MainsState(Printed):
         return np.asarray(self._coil(name, coil)[:, 0].real)
 
     def _coil(self, name: str, coil: int) -> Array:
-        return self.spectrum[:, :, self.operating_point.network.unknowns.index(f"I({name}.{coil})")]
+        unknown, known = f"I({name}.{coil})", self.operating_point.network.unknowns
+        if unknown not in known:
+            coils = {part.name for part in self.circuit.of(Windings)}
+            raise CircuitError(
+                f"has no coil {coil}" if name in coils else "no such coil", part=name,
+                fix="Name a choke or transformer, coils counted from 0", near=near_matches(name, coils),
+            )  # fmt: skip
+        return self.spectrum[:, :, known.index(unknown)]
 
     def _wave(self, node: str, to: str, samples: int) -> Array:
         return wave(self._spectrum(node) - self._spectrum(to), samples)
@@ -166,7 +173,10 @@ def mains_steady_state(
         means = cycle.currents.mean(axis=2)
         point = solve_network(network, means, point.port_volts)
         apart = np.abs(answer.mean - point.unknowns)[:, : network.node_count].max(axis=1, initial=0.0)
-    return _judged(_state(circuit, supply, point, answer, rounds, apart), strict)
+    state = _state(circuit, supply, point, answer, rounds, apart)
+    if near is not None and state.convergence.mask.any():  # a near solution can mislead: start afresh
+        return mains_steady_state(circuit, frequency_hz=frequency_hz, samples=samples, strict=strict)
+    return _judged(state, strict)
 
 
 def _state(

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tubekit.analyses.cycle import Cycle, Ports, solve_cycle
+from tubekit.analyses.cycle import Cycle, solve_cycle
 from tubekit.analyses.harmonics import Harmonics
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
+from tubekit.analyses.waves import Ports
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network
 from tubekit.circuit.newton import block_diagonal

@@ -1,0 +1,160 @@
+"""The mains steady state: batches, warm starts, closed forms of the choke-input filter, conservation."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.circuits import GROUND, bridge, full_wave, half_wave, triode
+from tubekit.analyses.mains import mains_steady_state
+from tubekit.analyses.operating_point import operating_point
+from tubekit.circuit.parts import Capacitor, Circuit, Windings
+from tubekit.devices import IdealDiode, SiliconDiode, TubeDiode
+from tubekit.devices.rectifier import RectifierLaw
+
+HZ = 60.0
+TUBE = TubeDiode.from_drop(50.0, 0.125)
+IDEAL = IdealDiode()
+VOLTS = np.array([250.0, 300.0, 350.0, 400.0])
+
+
+def loaded(volts: object = 325.0) -> Circuit:
+    """A supply whose last rail feeds two stages."""
+    supply = full_wave(TUBE, volts=(volts, volts), loads=(4000.0, 0.0, 0.0))  # type: ignore[arg-type]
+    return supply.with_parts(*triode("1", "b2", 1e5, 1500.0), *triode("2", "b1", 4.7e4, 820.0))
+
+
+def test_a_batch_is_its_members_one_by_one() -> None:
+    batch = mains_steady_state(loaded(VOLTS), frequency_hz=HZ)
+    for k, volts in enumerate(VOLTS):
+        one = mains_steady_state(loaded(float(volts)), frequency_hz=HZ)
+        for node in ("b0", "b1", "b2", "p1"):
+            assert batch.mean(node)[k] == pytest.approx(one.mean(node)[0], rel=1e-9)
+            assert batch.ripple_pp(node)[k] == pytest.approx(one.ripple_pp(node)[0], rel=1e-6)
+
+
+def test_mixed_shapes_of_conduction_in_one_batch() -> None:
+    """Members that conduct for long and for short must not disturb each other."""
+    ohms = np.geomspace(1.0, 3000.0, 9)
+    batch = mains_steady_state(full_wave(SiliconDiode(), copper=(ohms, ohms)), frequency_hz=HZ)  # type: ignore[arg-type]
+    for k in (0, 4, 8):
+        one = mains_steady_state(full_wave(SiliconDiode(), copper=(ohms[k], ohms[k])), frequency_hz=HZ)
+        assert batch.mean("b0")[k] == pytest.approx(one.mean("b0")[0], rel=1e-8)
+        assert batch.ripple_pp("b2")[k] == pytest.approx(one.ripple_pp("b2")[0], rel=1e-5)
+    assert np.all(np.diff(batch.mean("b0")) < 0)
+
+
+@pytest.mark.parametrize("samples", [128, 256, 512])
+def test_a_warm_start_gives_the_same_and_sooner(samples: int) -> None:
+    near = mains_steady_state(loaded(320.0), frequency_hz=HZ)
+    warm = mains_steady_state(loaded(), frequency_hz=HZ, near=near, samples=samples)
+    cold = mains_steady_state(loaded(), frequency_hz=HZ, samples=samples)
+    np.testing.assert_allclose(warm.mean("b2"), cold.mean("b2"), rtol=1e-8)
+    np.testing.assert_allclose(warm.ripple_pp("b0"), cold.ripple_pp("b0"), rtol=1e-6)
+    assert warm.rounds <= cold.rounds
+
+
+def test_one_solution_may_start_a_whole_batch() -> None:
+    near = mains_steady_state(loaded(), frequency_hz=HZ)
+    batch = mains_steady_state(loaded(VOLTS), frequency_hz=HZ, near=near)
+    np.testing.assert_allclose(
+        batch.mean("b2"), mains_steady_state(loaded(VOLTS), frequency_hz=HZ).mean("b2"), rtol=1e-8
+    )
+
+
+def test_tubes_idle_where_the_mean_of_the_rails_puts_them() -> None:
+    state = mains_steady_state(loaded(), frequency_hz=HZ)
+    means = state.rectifier_currents.mean(axis=2)
+    point = operating_point(loaded(), rectifier_currents=means)
+    for node in ("b0", "b1", "b2", "p1", "k2"):
+        assert state.mean(node)[0] == pytest.approx(float(point.volts(node)), abs=2e-5)
+
+
+@pytest.mark.parametrize(
+    "circuit", [loaded(), bridge(SiliconDiode()), half_wave(TUBE)], ids=lambda c: c.title
+)
+def test_currents_balance_at_every_node_and_harmonic(circuit: Circuit) -> None:
+    state = mains_steady_state(circuit, frequency_hz=HZ)
+    network = state.operating_point.network
+    order = np.arange(state.spectrum.shape[1])
+    s = 2j * np.pi * HZ * order
+    currents = np.fft.rfft(state.rectifier_currents[0]) * (2.0 / state.rectifier_currents.shape[2])
+    left = (
+        np.einsum("ij,kj->ki", network.conductance[0], state.spectrum[0])
+        + s[:, None] * np.einsum("ij,kj->ki", network.storage[0], state.spectrum[0])
+        + (network.rectifier_incidence @ currents).T
+    )
+    tubes = [k for k in range(network.node_count) if network.incidence[k].any()]
+    left[:, tubes] = 0.0  # their slopes take part: see the test above
+    assert np.abs(left[1:-1, : network.node_count]).max() < 1e-7
+
+
+def test_rectifiers_conduct_as_their_law_says() -> None:
+    state = mains_steady_state(full_wave(SiliconDiode()), frequency_hz=HZ)
+    law_says = SiliconDiode().evaluate(state.rectifier_volts[..., None])[0][..., 0]
+    on = state.rectifier_currents > 1e-3
+    np.testing.assert_allclose(law_says[on], state.rectifier_currents[on], rtol=1e-6)
+    assert state.rectifier_currents.min() > -1e-8
+
+
+def test_node_and_rectifier_waveforms_tell_one_story() -> None:
+    state = mains_steady_state(full_wave(TUBE), frequency_hz=HZ)
+    across = state.waveform("a", "b0")[0]
+    np.testing.assert_allclose(across, state.rectifier_volts[0, 0], atol=1e-3)
+    drop = state.waveform("sa", "a")[0]
+    np.testing.assert_allclose(drop, 62.0 * state.rectifier_currents[0, 0], atol=1e-3)
+
+
+def choke_input(henries: float, load: float, law: RectifierLaw = IDEAL) -> Circuit:
+    choke = Windings("L1", (("b0", "b1"),), (1e-3,), np.array([[henries]]))
+    return full_wave(
+        law,
+        copper=(0.01, 0.01),
+        choke=choke,
+        reservoir=0.0,
+        sections=((0.0, 40e-6),),
+        loads=(0.0, load),
+    )
+
+
+def test_ripple_of_a_choke_input_filter() -> None:
+    """W16 of data/handbook/worked_examples.csv: r = 0.829/(L C), C in µF, 60 Hz full wave."""
+    state = mains_steady_state(choke_input(20.0, 3000.0), frequency_hz=HZ)
+    assert state.ripple_rms("b1")[0] / state.mean("b1")[0] == pytest.approx(0.829 / (20 * 40), rel=5e-3)
+    assert state.mean("b1")[0] == pytest.approx(2 * np.sqrt(2) / np.pi * 325.0, rel=1e-3)
+
+
+def test_the_critical_choke() -> None:
+    """W16: L = R/1131 at 60 Hz; below it the output rises above 0.9 of the rms voltage."""
+    load, average = 5000.0, 2 * np.sqrt(2) / np.pi * 325.0
+    above = mains_steady_state(choke_input(1.1 * load / 1131, load), frequency_hz=HZ)
+    below = mains_steady_state(choke_input(0.5 * load / 1131, load), frequency_hz=HZ)
+    assert above.mean("b1")[0] == pytest.approx(average, rel=2e-3)
+    assert below.mean("b1")[0] > 1.05 * average
+    least = [state.rectifier_currents[0].sum(axis=0).min() for state in (below, above)]
+    assert least[0] < 1e-6 < least[1]
+
+
+@pytest.mark.parametrize("law", [IDEAL, SiliconDiode(), TUBE], ids=lambda law: type(law).__name__)
+@pytest.mark.parametrize("share", [0.9, 0.5, 0.1])
+@pytest.mark.parametrize("stray", [None, 1e-9])
+def test_a_choke_that_falls_out_of_conduction_is_solved(
+    law: RectifierLaw, share: float, stray: float | None
+) -> None:
+    """The hard case: a node that only a choke holds, free to ring while no diode conducts."""
+    circuit = choke_input(share * 5000.0 / 1131, 5000.0, law)
+    if stray:
+        circuit = circuit.with_parts(Capacitor("CS", "b0", GROUND, stray))
+    state = mains_steady_state(circuit, frequency_hz=HZ)
+    assert 260.0 < state.mean("b1")[0] < 325.0 * np.sqrt(2)
+
+
+def test_readings_and_print() -> None:
+    state = mains_steady_state(half_wave(TUBE), frequency_hz=50.0)
+    assert state.time[-1] == pytest.approx(0.02 * 255 / 256)
+    assert state.waveform("b1", GROUND).shape == (1, 256)
+    by_hand = np.fft.rfft(state.waveform("b0")[0]) * (2 / 256)
+    assert state.harmonic("b0", 1)[0] == pytest.approx(by_hand[1], rel=1e-9)
+    assert state.ripple_pp("b0")[0] >= np.ptp(state.waveform("b0")[0])
+    assert "Mains steady state at 50 Hz: converged" in str(state)
+    assert "peak inverse" in state._repr_html_()
