@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 
 import numpy as np
@@ -10,10 +11,11 @@ from numpy.testing import assert_allclose
 from PIL import Image
 
 from tubekit.amp import Amp
+from tubekit.amp.report import CAUTION
 from tubekit.decisions import SwapReport, swap
 from tubekit.errors import ChangeError, CircuitError
 from tubekit.panels import PartSwap, part_swap
-from tubekit.panels.answer import tables_html, verdict_html
+from tubekit.panels.answer import measure_html, verdict_html
 from tubekit.plots import ink
 
 
@@ -32,7 +34,7 @@ def agrees(panel: PartSwap, wanted: SwapReport) -> None:
     for check, bar in zip(panel.figure.ratings.shown, panel.figure.ratings.bars, strict=False):
         assert bar.get_width() == pytest.approx(min(150.0, 100.0 * shares[check.part, check.what]), abs=1e-3)
     assert panel.answer.verdict.value == verdict_html(wanted)
-    assert panel.answer.measure.value == tables_html([wanted.to_measure()])
+    assert panel.answer.measure.value == measure_html(wanted)
 
 
 def test_a_slider_gives_what_swap_gives(panel: PartSwap, amp: Amp) -> None:
@@ -185,6 +187,19 @@ def test_without_an_answer_the_last_curves_stand_in_grey(panel: PartSwap, amp: A
     assert panel.answer.notice.value == ""
     assert panel.figure.cycle.ripple.after[0].get_color() == ink.STROKES[0].ink
     agrees(panel, swap(amp, {"R14": "330"}))
+
+
+def test_the_caution_stands_where_the_hand_would_go(panel: PartSwap) -> None:
+    assert CAUTION in html.unescape(panel.answer.measure.value)
+    assert "safe to touch" not in panel.answer.measure.value + panel.answer.verdict.value
+
+
+def test_the_long_tables_are_written_while_they_are_open(panel: PartSwap) -> None:
+    assert panel.answer.readings.value == ""
+    panel.answer.details.selected_index = 0
+    panel.set({"R14": "330"})
+    assert "Gain of each stage" in panel.answer.readings.value
+    assert panel.report.tables()[2].html() in panel.answer.readings.value
 
 
 def test_set_from_a_program_raises(panel: PartSwap) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 
 import ipywidgets as widgets
 
+from tubekit.amp.report import CAUTION
 from tubekit.decisions import Finding, SwapReport
 from tubekit.text import Table
 
@@ -32,7 +33,7 @@ class Answer:
         self._report = report
         self.notice.value = ""
         self.verdict.value = verdict_html(report)
-        self.measure.value = tables_html([report.to_measure()])
+        self.measure.value = measure_html(report)
         self._open()
         for each in self.widgets[1:]:
             each.remove_class("tubekit-grey")
@@ -70,6 +71,12 @@ def verdict_html(report: SwapReport) -> str:
 def _finding(finding: Finding) -> str:
     word = f'<strong class="tubekit-{finding.weight}">{SAYS[finding.weight]}</strong>'
     return f"<li>{word} {html.escape(finding.text)}</li>"
+
+
+def measure_html(report: SwapReport) -> str:
+    """What to measure, with the standing caution where the hand would go."""
+    caution = f'<p class="tubekit-caution"><strong>{html.escape(CAUTION)}</strong></p>'
+    return tables_html([report.to_measure()]) + caution
 
 
 def tables_html(tables: Iterable[Table]) -> str:

@@ -11,7 +11,7 @@ import ipywidgets as widgets
 
 from tubekit.text import style
 
-CONTROLS, FIGURE_FROM, FIGURE_TO = "280px", "700px", "934px"
+CONTROLS, SEEN = "280px", "934px"
 WORDS = {
     "undo": ("Undo", "One step back"),
     "redo": ("Redo", "One step forward again"),
@@ -58,10 +58,8 @@ def arranged(panel: Any) -> list[widgets.Widget]:
         layout=widgets.Layout(flex=f"0 0 {CONTROLS}", width=CONTROLS),
     )  # fmt: skip
     figure = widgets.VBox([panel.frame], layout=widgets.Layout(flex="1 1 auto", min_width="360px"))
-    seen = widgets.HBox(
-        [under, figure], layout=widgets.Layout(flex=f"1 1 {FIGURE_FROM}", max_width=FIGURE_TO)
-    )
-    words = widgets.VBox(panel.answer.widgets, layout=widgets.Layout(flex="1 1 280px", min_width="260px"))
+    seen = widgets.HBox([under, figure], layout=widgets.Layout(flex=f"0 1 {SEEN}", max_width=SEEN))
+    words = widgets.VBox(panel.answer.widgets, layout=widgets.Layout(flex="1 1 240px", min_width="240px"))
     columns = widgets.HBox([seen, words], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
     for box in (seen, columns):
         box.add_class("tubekit-panel")
