@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tubekit.analyses.poles import PoleForm, direct_transfer, pole_form
+from tubekit.analyses.poles import PoleForm, direct_transfer, ends_and_middle, pole_form
 from tubekit.circuit.network import Network
 from tubekit.circuit.parts import VoltageSource
 
@@ -22,7 +22,7 @@ class Harmonics:
         self.inputs, self.phasors = _inputs(network, edge)
         self.ports = edge.shape[1]
         outputs = np.eye(len(network.unknowns))
-        self.form = pole_form(network, matrix, outputs, self.inputs)
+        self.form = pole_form(network, matrix, outputs, self.inputs, ends_and_middle(s[1:]))
         self.table: Array | None = None
         if self.form is None:
             self.table = direct_transfer(network, matrix, outputs, self.inputs, s[1:])
