@@ -1,0 +1,176 @@
+"""A circuit in time: switch-on, sag, standby, discharge.
+
+Two views of the same equations (`stepping.py`): every instant of the mains cycle (`transient`), or the
+mean over each cycle with its ripple (`slow_transient`), which crosses half a minute in a few hundred steps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from tubekit.analyses.averaged import Averaged
+from tubekit.analyses.convergence import Convergence
+from tubekit.analyses.in_time import Stored, Transient, charge, stored_in
+from tubekit.analyses.mains import MainsState
+from tubekit.analyses.march import March, Trace, march
+from tubekit.analyses.operating_point import OperatingPoint
+from tubekit.analyses.stepping import Devices, Emission, Instant
+from tubekit.circuit.network import Network, assemble
+from tubekit.circuit.parts import Circuit
+from tubekit.circuit.threads import on_one_core
+from tubekit.errors import CircuitError, SolveError
+
+Array = np.ndarray
+LONGEST = 3600.0
+TOLERANCE = 1e-4
+
+
+Start = Stored | Transient | MainsState | OperatingPoint | None
+
+
+def _begin(network: Network, start: Start, slow: bool) -> Array:
+    if start is None:
+        return charge(network, {})
+    if isinstance(start, Transient):
+        return charge(network, start.stored())
+    if isinstance(start, MainsState):
+        spectrum = start.spectrum[0]
+        x = spectrum[0].real if slow else spectrum.sum(axis=0).real  # the mains stands at its peak at t = 0
+        return charge(network, stored_in(start.operating_point.network, x))
+    if isinstance(start, OperatingPoint):
+        return charge(network, stored_in(start.network, start.unknowns[0]))
+    return charge(network, start)
+
+
+def _tube_volts(network: Network, start: Start) -> Array | None:
+    """Port voltages of the tubes in a state of the same tubes, to start Newton from."""
+    if isinstance(start, MainsState):
+        start = start.operating_point
+    if isinstance(start, OperatingPoint) and start.network.port_names == network.port_names:
+        return np.asarray(start.port_volts[0])
+    if isinstance(start, Transient) and start.network.port_names == network.port_names:
+        return np.asarray(start.unknowns[-1] @ start.network.incidence)
+    return None
+
+
+def _single(circuit: Circuit, seconds: float, tolerance: float) -> Network:
+    if not (np.isfinite(seconds) and 0 < seconds <= LONGEST and 1e-8 <= tolerance <= 0.1):
+        raise CircuitError(
+            f"cannot run for {seconds} s at a tolerance of {tolerance}",
+            fix=f"Give up to {LONGEST:g} s and a tolerance from 1e-8 to 0.1",
+        )
+    network = assemble(circuit)
+    if network.batch is not None:
+        raise CircuitError("a batch stands in a circuit to be followed in time", fix="Take one member of it")
+    return network
+
+
+@on_one_core
+def transient(
+    circuit: Circuit,
+    seconds: float,
+    *,
+    start: Start = None,
+    frequency_hz: float | None = None,
+    phase_degrees: float = 0.0,
+    emission: Emission | None = None,
+    tolerance: float = TOLERANCE,
+    longest_step: float | None = None,
+) -> Transient:
+    """The circuit at every instant.
+
+    Parameters
+    ----------
+    seconds : how long [s].
+    start : a state to go on from (a run, a steady state, an operating point, stored volts and amps by
+        part); nothing stored when not given.
+    frequency_hz : of the sources' `ac` [Hz]; not needed where none has any.
+    phase_degrees : where in its cycle the mains begins: 0 at the peak, -90 at the rising zero.
+    emission : emission of tube or rectifier (by name) at a time; warm when not given.
+    tolerance : error allowed in each step, as a share of a voltage and of 100 V.
+    longest_step : [s]; a 100th of the mains cycle, or a 20th of the run, when not given.
+
+    Raises
+    ------
+    CircuitError : a batch, or numbers out of range.
+    SolveError : a step does not arrive however short it is made.
+
+    Examples
+    --------
+    >>> from tubekit.circuit.parts import Capacitor, Circuit, Resistor
+    >>> rc = Circuit((Capacitor("C1", "a", "ground", 1e-6), Resistor("R1", "a", "ground", 1e6)))
+    >>> round(float(transient(rc, 2.0, start={"C1": 100.0}).at("a", 1.0)), 1)
+    36.8
+    """
+    network = _single(circuit, seconds, tolerance)
+    alternating = bool(np.any(network.ac))
+    if alternating and not frequency_hz:
+        raise CircuitError("a source alternates at no stated frequency", fix="Give frequency_hz")
+    if longest_step is None:
+        longest_step = 1.0 / (100.0 * (frequency_hz or 0.0)) if alternating else seconds / 20.0
+    rate = 2 * np.pi * (frequency_hz or 0.0)
+    phase = np.radians(phase_degrees)
+
+    def source(time: float) -> Array:
+        return np.asarray(network.dc[0] + network.ac[0] * np.cos(rate * time + phase))
+
+    closure = Instant(_tube_volts(network, start))
+    job = March(network, closure, source, seconds, tolerance, longest_step, emission, Devices.of(network))
+    return _result(circuit, network, march(job, _begin(network, start, False)), "every instant")
+
+
+@on_one_core
+def slow_transient(
+    circuit: Circuit,
+    seconds: float,
+    *,
+    frequency_hz: float,
+    start: Start = None,
+    emission: Emission | None = None,
+    tolerance: float = TOLERANCE,
+    longest_step: float | None = None,
+    swing: Array | None = None,
+    between: Callable[[float, Array], None] | None = None,
+) -> Transient:
+    """The circuit as means over the mains cycle, with the ends of its ripple; parameters as `transient`.
+
+    Parameters
+    ----------
+    swing : voltages that a drive adds at the tube ports over one of its cycles [V], (P, A): the tubes
+        then pass the mean of their currents over it. Held while the rails move.
+
+    Valid once the rails move little within a mains cycle; the first few cycles after switch-on belong to
+    `transient`.
+
+    Raises
+    ------
+    CircuitError : a batch, no rectifier, or numbers out of range.
+    SolveError : a step does not arrive however short it is made.
+    """
+    network = _single(circuit, seconds, tolerance)
+    if not network.rectifiers:
+        raise CircuitError("there is no rectifier", fix="Use transient for a circuit without one")
+    closure = Averaged(network, frequency_hz, _tube_volts(network, start))
+    longest = seconds / 20.0 if longest_step is None else longest_step
+    devices = Devices.of(network, swing)
+    job = March(
+        network, closure, lambda _: network.dc[0], seconds, tolerance, longest, emission, devices,
+        spread=closure.spread, between=between,
+    )  # fmt: skip
+    return _result(circuit, network, march(job, _begin(network, start, True)), "means over the mains cycle")
+
+
+def _result(circuit: Circuit, network: Network, trace: Trace, method: str) -> Transient:
+    steps = np.array([trace.solves])
+    convergence = Convergence(
+        np.array([trace.floored == 0]), steps, np.array([trace.worst]), "of the tolerance",
+        f"{method}, {trace.floored} steps at the shortest", np.full(1, np.nan),
+    )  # fmt: skip
+    if not np.isfinite(trace.x).all():
+        raise SolveError("The run in time was lost", iterations=trace.solves)
+    return Transient(
+        circuit, np.array(trace.time), np.array(trace.x), np.array(trace.highest), np.array(trace.lowest),
+        np.array(trace.currents), method, network=network, convergence=convergence,
+    )  # fmt: skip
