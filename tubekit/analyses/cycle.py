@@ -27,6 +27,8 @@ HALVINGS = 10
 RELAXATIONS = 100
 COARSE = 64
 """Samples of the first solution, from which a finer one starts: cheap, and near enough for a few steps."""
+ALIKE = 1.2
+"""Members share one set of samples where that makes it larger by no more than this factor: it is faster."""
 CHUNK_ELEMENTS = 8_000_000
 
 
@@ -96,7 +98,9 @@ def _iterate(
     for _ in range(most):
         step = _newton_step(active, here)
         here = descend(active, here, step)
-        drive[live], currents[live], error[live] = here.drive, here.currents, np.abs(step).max(axis=(1, 2))
+        # What is left after a step bounds the next one: no need to take it where it is small already.
+        size = [np.abs(each).max(axis=(1, 2)) for each in (step, here.left)]
+        drive[live], currents[live], error[live] = here.drive, here.currents, np.minimum(*size)
         iterations[live] += 1
         lost = error[live] > limit[live]  # not so where it is not a number
         if not lost.any():
@@ -108,11 +112,12 @@ def _iterate(
 
 def _resampled(problem: Problem, start: Cycle) -> Array:
     """Drive from a similar solution at any number of samples."""
-    samples = problem.open.shape[2]
-    new = np.arange(samples) / samples
-    old = np.arange(start.volts.shape[2] + 1) / start.volts.shape[2]
+    old, new = start.volts.shape[2], problem.open.shape[2]
+    place = np.arange(new) * (old / new)
+    before = place.astype(int)
+    share = place - before
     volts, currents = (
-        np.apply_along_axis(lambda wave: np.interp(new, old, np.append(wave, wave[0])), 2, waves)
+        (1.0 - share) * waves[..., before] + share * waves[..., (before + 1) % old]
         for waves in (start.volts, start.currents)
     )
     drive = volts + problem.resistance * currents
@@ -122,23 +127,41 @@ def _resampled(problem: Problem, start: Cycle) -> Array:
 
 def _newton_step(problem: Problem, here: Iterate) -> Array:
     """Solve for the conducting samples only; the others follow from them."""
-    count, _, samples = here.slopes.shape
+    count = len(here.slopes)
     flat = here.slopes.reshape(count, -1)
-    conducting = flat > 1e-9 * flat.max(axis=1, keepdims=True)
-    width = max(1, int(conducting.sum(axis=1).max(initial=1)))
-    chosen = np.argpartition(-flat, width - 1, axis=1)[:, :width]
-    member = np.arange(count)[:, None]
-    port, sample = chosen // samples, chosen % samples
-    lag = (sample[:, :, None] - sample[:, None, :]) % samples
-    seen = problem.kernel[member[..., None], port[:, :, None], port[:, None, :], lag]
-    matrix = seen * flat[member, chosen][:, None, :]
-    diagonal = np.arange(width)
+    chosen = _conducting(flat)
+    slopes = np.take_along_axis(flat, chosen, axis=1)
+    left = np.take_along_axis(here.left.reshape(count, -1), chosen, axis=1)
+    matrix = _kernel_between(problem.kernel, chosen) * slopes[:, None, :]
+    diagonal = np.arange(chosen.shape[1])
     matrix[:, diagonal, diagonal] += 1.0
-    moved = np.linalg.solve(matrix, -here.left.reshape(count, -1)[member, chosen][..., None])[..., 0]
+    moved = np.linalg.solve(matrix, -left[..., None])[..., 0]
     change = np.zeros_like(flat)
-    change[member, chosen] = flat[member, chosen] * moved
+    np.put_along_axis(change, chosen, slopes * moved, axis=1)
     predicted = here.currents + change.reshape(here.slopes.shape)
     return np.asarray(problem.open - problem.sees(predicted) - here.drive)
+
+
+def _conducting(slopes: Array) -> Array:
+    """Places of the samples that conduct, equally many in each member: (N, W), or (1, W) for all alike."""
+    conducting = slopes > 1e-9 * slopes.max(axis=1, keepdims=True)
+    most = max(1, int(conducting.sum(axis=1).max(initial=1)))
+    together = np.flatnonzero(conducting.any(axis=0))
+    if 0 < len(together) <= ALIKE * most:
+        return np.asarray(together[None])
+    return np.asarray(np.argpartition(-slopes, most - 1, axis=1)[:, :most])
+
+
+def _kernel_between(kernel: Array, chosen: Array) -> Array:
+    """Volts at each chosen place for an ampere at each other: (N, W, W)."""
+    count, ports, _, samples = kernel.shape
+    port, sample = chosen // samples, chosen % samples
+    lag = (sample[:, :, None] - sample[:, None, :]) % samples
+    place = (port[:, :, None] * ports + port[:, None, :]) * samples + lag
+    flat = kernel.reshape(count, -1)
+    if len(place) == 1:
+        return np.take(flat, place[0], axis=1)
+    return np.take_along_axis(flat, place.reshape(count, -1), axis=1).reshape(place.shape)
 
 
 def _descend(problem: Problem, here: Iterate, step: Array) -> Iterate:

@@ -134,6 +134,6 @@ def pose(ports: Ports, resistance: Array) -> Problem:
     """The equation of some ports for a choice of r (N, R, 1) [Ω]."""
     own = np.eye(resistance.shape[1]) * resistance[:, None]
     seen = np.concatenate((ports.impedance[:, :-1], ports.impedance[:, -1:].real), axis=1)  # no sine at K
-    kernel = np.fft.irfft(seen - own, axis=1).transpose(0, 2, 3, 1)
+    kernel = np.ascontiguousarray(np.fft.irfft(seen - own, axis=1).transpose(0, 2, 3, 1))
     damping = np.matmul(own, np.linalg.inv(seen + own))
     return Problem(ports.open(), resistance, seen - own, kernel, damping, ports.law)
