@@ -182,3 +182,18 @@ def test_rectifiers_in_parallel_are_solved_and_warned_of() -> None:
     first, second = report.rectifiers
     assert first.dc_a == pytest.approx(second.dc_a, rel=1e-6)
     assert report.node("B1").dc_v > volts(supply(FULL_WAVE), "B1")
+
+
+@pytest.mark.parametrize("number", [1, 2, 3, 4])
+def test_a_bridge_with_one_diode_gone_open_is_half_wave(number: int) -> None:
+    report = analyse(supply(TOPOLOGIES["bridge"]).changed({f"CR{number}": "open"}))
+    assert any("floats between pulses" in line for line in report.assumptions)
+    half = report.node("B1")
+    assert half.dc_v == pytest.approx(volts(supply(TOPOLOGIES["half wave"]), "B1"), rel=0.01)
+    assert half.ripple_pp_v > 1.8 * analyse(supply(TOPOLOGIES["bridge"])).node("B1").ripple_pp_v
+
+
+def test_a_filament_gone_open_leaves_no_b_plus() -> None:
+    report = analyse(supply(FULL_WAVE).changed({"V1.emission": 0}))
+    assert abs(report.node("B1").dc_v) < 0.1
+    assert report.rectifiers[0].dc_a < 1e-6

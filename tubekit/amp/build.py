@@ -7,7 +7,7 @@ is taken, and said in `Built.assumptions`.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -27,6 +27,8 @@ Value = float | np.ndarray
 
 END_RESISTANCE = 1.0
 """Left between wiper and the end of a potentiometer's track [Ω]; common practice, no source."""
+NO_EMISSION = 1e-7
+"""Left of a cathode whose heater has gone open: laws need something above nil."""
 NO_HEATER = 1e9
 """Stands for the heater of a variant without one, in a batch of tube types [Ω]."""
 CONE_Q = 5.0
@@ -42,6 +44,10 @@ class Built:
     assumptions: tuple[str, ...]
     rectifiers: dict[str, tuple[str, ...]]
     settled: Mapping[str, Value]
+
+    def saying(self, more: tuple[str, ...]) -> Built:
+        """The same with more that was taken for granted."""
+        return replace(self, assumptions=(*self.assumptions, *more))
 
 
 def build(amp: Amp, settled: Mapping[str, Value] | None = None) -> Built:
@@ -224,6 +230,7 @@ def _rectifier_law(part: Tube) -> RectifierLaw:
 
 
 def _worn(law: Law, emission: Value) -> Law:
+    emission = np.maximum(emission, NO_EMISSION)
     return law.worn(emission) if np.any(np.asarray(emission) != 1.0) else law
 
 

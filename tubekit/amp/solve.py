@@ -9,7 +9,7 @@ import numpy as np
 
 from tubekit.amp import parts as drawn
 from tubekit.amp.amp import Amp
-from tubekit.amp.build import Built, build
+from tubekit.amp.build import Built
 from tubekit.amp.readings import (
     NodeReading,
     RailReading,
@@ -17,9 +17,9 @@ from tubekit.amp.readings import (
     TubeReading,
     WindingReading,
 )
-from tubekit.amp.settling import agree, self_setting, settle
 from tubekit.amp.sockets import RectifierTube, Section, Tube
-from tubekit.analyses.mains import MainsState, mains_steady_state
+from tubekit.amp.steady import steady
+from tubekit.analyses.mains import MainsState
 from tubekit.analyses.small_signal import StageGains, stage_gains
 from tubekit.circuit.parts import GROUND
 from tubekit.devices import catalogue
@@ -27,8 +27,6 @@ from tubekit.result_fields import frozen_array
 
 Array = np.ndarray
 GAIN_HZ = 1000.0
-SETTLINGS = 25
-"""Solves after which thermistors and swinging chokes are taken as they stand."""
 FIXED_BIAS_BELOW = 1.0
 """A cathode within this many volts of ground is held there: the bias is fixed, at the grid [V]."""
 
@@ -212,24 +210,10 @@ def solve(amp: Amp, near: Solved | None = None) -> Solved:
     ------
     SolveError : supply and amp do not agree (best iterate and the rectifier or tube inside).
     """
-    built = build(amp)
-    state = mains_steady_state(
-        built.circuit, frequency_hz=amp.mains_hz, near=None if near is None else _usable(near, built)
-    )
-    own = self_setting(amp)
-    for _ in range(SETTLINGS if own else 0):
-        values = settle(own, state)
-        # a thermistor's heat and its current chase each other: go halfway, by ratio
-        values = {k: np.sqrt(np.asarray(built.settled.get(k, v)) * v) for k, v in values.items()}
-        if agree(built.settled, values):
-            break
-        built = build(amp, values)
-        state = mains_steady_state(built.circuit, frequency_hz=amp.mains_hz, near=state)
+    names = None if near is None or near.amp.batch != amp.batch else _part_names(near)
+    built, state = steady(amp, None if near is None else near.state, names)
     return Solved(built, state, stage_gains(state.operating_point, GAIN_HZ))
 
 
-def _usable(near: Solved, built: Built) -> MainsState | None:
-    """The old state where the new circuit has the same shape, else nothing."""
-    old, new = near.built.circuit, built.circuit
-    same = [p.name for p in old.parts] == [p.name for p in new.parts] and near.amp.batch == built.amp.batch
-    return near.state if same else None
+def _part_names(near: Solved) -> list[str]:
+    return [part.name for part in near.state.circuit.parts]

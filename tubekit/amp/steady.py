@@ -1,0 +1,75 @@
+"""The mains steady state of an amp, with what its own currents set, and a way out where it sticks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.build import Built, Value, build
+from tubekit.amp.settling import agree, self_setting, settle
+from tubekit.analyses.mains import MainsState, mains_steady_state
+from tubekit.circuit.parts import Circuit, Rectifier, Resistor
+from tubekit.errors import SolveError
+
+SETTLINGS = 25
+"""Solves after which thermistors and swinging chokes are taken as they stand."""
+LEAKS = (1e6, 3e6, 1e7, 3e7, 1e8)
+"""Leakage across each rectifier, tried in turn where a winding floats between pulses [Ω]; common practice."""
+
+
+def steady(
+    amp: Amp, near: MainsState | None = None, names: list[str] | None = None
+) -> tuple[Built, MainsState]:
+    """The circuit of an amp with its self-setting parts settled, and its steady state.
+
+    `near` is used where its circuit has parts of the same names (`names`, when given).
+
+    Raises
+    ------
+    SolveError : supply and amp do not agree.
+    """
+    built = build(amp)
+    usable = near if near is not None and names == [part.name for part in built.circuit.parts] else None
+    state, said = solved(built.circuit, amp, usable)
+    own = self_setting(amp)
+    for _ in range(SETTLINGS if own else 0):
+        values = _halfway(built.settled, settle(own, state))
+        if agree(built.settled, values):
+            break
+        built = build(amp, values)
+        state, said = solved(built.circuit, amp, state)
+    return built.saying(said), state
+
+
+def _halfway(old: Mapping[str, Value], new: Mapping[str, Value]) -> dict[str, Value]:
+    """Mean by ratio: a thermistor's heat and its current would chase each other."""
+    return {name: np.sqrt(np.asarray(old.get(name, value)) * value) for name, value in new.items()}
+
+
+def solved(circuit: Circuit, amp: Amp, near: MainsState | None = None) -> tuple[MainsState, tuple[str, ...]]:
+    """Steady state of a circuit, and what had to be taken for granted to get there."""
+    try:
+        return mains_steady_state(circuit, frequency_hz=amp.mains_hz, near=near), ()
+    except SolveError:
+        leaky, ohms = _leaky(circuit, amp)
+        if leaky is None:
+            raise
+    words = f"a winding floats between pulses: {ohms / 1e6:g} MΩ of leakage taken across each rectifier"
+    return leaky, (words + " (common practice)",)
+
+
+def _leaky(circuit: Circuit, amp: Amp) -> tuple[MainsState | None, float]:
+    """The same with the least leakage across the rectifiers that lets it be solved."""
+    best: MainsState | None = None
+    least = 0.0
+    for ohms in LEAKS:
+        leaks = [Resistor(f"{r.name}.leak", r.plate, r.cathode, ohms) for r in circuit.of(Rectifier)]
+        state = mains_steady_state(
+            circuit.with_parts(*leaks), frequency_hz=amp.mains_hz, near=best, strict=False
+        )
+        if state.convergence.mask.any():
+            break
+        best, least = state, ohms
+    return best, least
