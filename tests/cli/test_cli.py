@@ -65,6 +65,7 @@ def test_swap_as_json(capsys):
         (["report", "no/such/file.toml"], "no/such/file.toml"),
         (["report", "teasel", "--mains", "0"], "mains"),
         (["report", "teasel", "--mains", "a lot"], "mains"),
+        (["swap", "teasel", "T2.primary.resistance=1"], "one for each section"),
     ],
 )
 def test_a_slip_is_told_in_one_message(capsys, words, said):
@@ -86,3 +87,8 @@ def test_help_names_every_command(capsys):
     assert stop.value.code == 0
     text = capsys.readouterr().out
     assert all(word in text for word in ("amps", "report", "swap", "lab", "test"))
+
+
+def test_a_winding_takes_one_value_per_section(capsys):
+    assert main(["swap", "teasel", "T1.high_voltage.volts=300,300", "J1.plugged=false"]) == 0
+    assert "300 V, 300 V" in capsys.readouterr().out

@@ -142,3 +142,23 @@ def test_batch_of_swaps(teasel):
     report = swap(teasel, {"R14": ["220", "270", "330"]})
     assert report.after.tube("V3").plate_w.shape == (3,)
     assert "V3" in str(report)
+
+
+def test_rectifier_pulled_leaves_the_heaters(teasel):
+    """A step of every bring-up: heaters glow, B+ is nil, nothing is over its rating."""
+    report = swap(teasel, {"V5": "removed"})
+    assert report.after.node("B1").dc_v == pytest.approx(0.0, abs=1e-6)
+    assert report.after.tube("V3").heater_rms_v > 6.0
+    assert report.after.tube("V3").bias == "cathode"
+    assert not report.limits_after.exceeded
+
+
+def test_a_part_changed_twice_is_told_from_where_it_stood(teasel):
+    report = swap(teasel.changed({"R14": "300"}), {"R14": "330"})
+    assert "R14 300 Ω → 330 Ω" in report.headline()
+
+
+def test_twins_share_a_line(teasel):
+    places = [row[0] for row in swap(teasel, {"R14": "330"}).to_measure().rows]
+    assert "p1a, p1b to ground" in places
+    assert not any(place.startswith("hv_") for place in places)

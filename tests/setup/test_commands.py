@@ -21,7 +21,7 @@ def test_lab_opens_the_first_notebook(tmp_path: Path) -> None:
         (tmp_path / name).touch()
     command = lab.command(tmp_path, ["--no-browser"])
     assert command[:3] == [sys.executable, "-m", "jupyterlab"]
-    assert "--LabApp.default_url=/lab/tree/01-first.ipynb" in command
+    assert "--LabApp.default_url=/doc/tree/01-first.ipynb" in command
     assert f"--ServerApp.root_dir={tmp_path}" in command
     assert command[-1] == "--no-browser"
 

@@ -124,6 +124,7 @@ def _changed(part: Part, path: str, step: Step, parts: Mapping[str, Part]) -> tu
         if head in names:
             place = names.index(head)
             winding, count = _set(part.windings[place], rest, step, parts)
+            _sections_kept(winding, rest, step)
             return replace(part, windings=_put(part.windings, place, winding)), count
     elif isinstance(part, Tube):
         names = [one.key for one in part.sections if one.key]
@@ -136,6 +137,15 @@ def _changed(part: Part, path: str, step: Step, parts: Mapping[str, Part]) -> tu
     if isinstance(new, TwoTerminal) and not path:
         new = replace(new, condition=FITTED)  # a fresh part was fitted
     return new, count
+
+
+def _sections_kept(winding: Winding, path: str, step: Step) -> None:
+    """A list in a winding has one entry for each section between two nodes."""
+    names = {"volts": winding.volts, "turns": winding.turns, "resistance": winding.ohms}
+    count, given = len(winding.sections), len(names.get(path, winding.sections))
+    if given != count:
+        fix = f"Give {count}, one for each section, like {step.key}={','.join(['1'] * count)}"
+        raise step.error(f"{winding.name} has {count} sections, but {given} values are given", fix)
 
 
 def _put(records: tuple[Any, ...], place: int, new: Any) -> tuple[Any, ...]:

@@ -183,6 +183,9 @@ class YesNo(Form):
         """The answer."""
         if isinstance(raw, bool):
             return raw
+        answers = {"true": True, "yes": True, "false": False, "no": False}
+        if isinstance(raw, str) and raw.strip().lower() in answers:
+            return answers[raw.strip().lower()]
         raise InputError(f"is {said(raw)}, neither true nor false", fix="Write true or false")
 
     def show(self, value: bool) -> str:

@@ -22,13 +22,14 @@ from tubekit.amp.steady import steady
 from tubekit.analyses.mains import MainsState
 from tubekit.analyses.small_signal import StageGains, stage_gains
 from tubekit.circuit.parts import GROUND
+from tubekit.circuit.reduction import resistance_to_ground
 from tubekit.devices import catalogue
 from tubekit.result_fields import frozen_array
 
 Array = np.ndarray
 GAIN_HZ = 1000.0
-FIXED_BIAS_BELOW = 1.0
-"""A cathode within this many volts of ground is held there: the bias is fixed, at the grid [V]."""
+SENSE_OHMS = 20.0
+"""A cathode resistor up to this only measures: the bias is fixed at the grid [Ω]; common practice."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +92,8 @@ class Solved:
             "gain": np.abs(self.gains.to_plate[:, row]),
             "cathode_gain": np.abs(self.gains.to_cathode[:, row]),
         }  # fmt: skip
-        bias = "cathode" if np.all(cathode_v >= FIXED_BIAS_BELOW) else "fixed"
+        seen = resistance_to_ground(point.network, [k])
+        bias = "cathode" if np.all(seen > SENSE_OHMS) else "fixed"
         return TubeReading(
             name, part.designator, types_of(part), bias, **{key: self.one(v) for key, v in values.items()}
         )

@@ -47,10 +47,26 @@ class Cycle:
         return self if len(self.error) == 1 else Cycle(*(getattr(self, f.name)[keep] for f in fields(self)))
 
 
+def nothing_rectified(count: int, samples: int) -> Cycle:
+    """The cycle of circuits without a rectifier: their heaters glow, their B+ is nil."""
+    currents, volts = np.zeros((2, count, 0, samples))
+    return Cycle(currents, volts, np.zeros(count, int), np.zeros(count), np.ones(count, bool))
+
+
 def solve_cycle(ports: Ports, start: Cycle | None = None) -> Cycle:
     """Periodic steady state of every member of the batch.
 
     `start` is the solution of a similar problem, at any number of samples.
+
+    Examples
+    --------
+    >>> from tubekit.circuit.network import RectifierSet
+    >>> from tubekit.devices.rectifier import IdealDiode
+    >>> law = RectifierSet((IdealDiode(conductance=np.array([1e4])),), (np.array([0]),))
+    >>> resistive = Ports(np.full((1, 33, 1, 1), 100.0 + 0j), np.zeros((1, 1)), np.array([[50.0 + 0j]]), law)
+    >>> half_wave = solve_cycle(resistive)
+    >>> round(float(half_wave.currents.max()), 6), round(float(half_wave.volts.min()), 6)
+    (0.5, -50.0)
     """
     count, rectifiers = ports.mean.shape
     size = max(1, CHUNK_ELEMENTS // (rectifiers * ports.samples) ** 2 * 4)
@@ -160,7 +176,7 @@ def _kernel_between(kernel: Array, chosen: Array) -> Array:
     place = (port[:, :, None] * ports + port[:, None, :]) * samples + lag
     flat = kernel.reshape(count, -1)
     if len(place) == 1:
-        return np.take(flat, place[0], axis=1)
+        return np.asarray(np.take(flat, place[0], axis=1))
     return np.take_along_axis(flat, place.reshape(count, -1), axis=1).reshape(place.shape)
 
 

@@ -139,7 +139,7 @@ def mains_steady_state(
     Raises
     ------
     SolveError : a single circuit does not settle.
-    CircuitError : there is no rectifier; frequency or sample count out of range.
+    CircuitError : frequency or sample count out of range.
 
     Examples
     --------
@@ -157,8 +157,6 @@ def mains_steady_state(
             fix="Use 1 Hz to 100 kHz and an even number of samples from 16 up",
         )
     network = assemble(circuit)
-    if not network.rectifiers:
-        raise CircuitError("there is no rectifier", fix="Use operating_point for a circuit without one")
     supply = Supply(network, frequency_hz, samples)
     means = supply.guess() if near is None else near.cycle.currents.mean(axis=2)
     start, cycle = (None, None) if near is None else (near.operating_point.port_volts, near.cycle)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tubekit.analyses.cycle import Cycle, solve_cycle
+from tubekit.analyses.cycle import Cycle, nothing_rectified, solve_cycle
 from tubekit.analyses.harmonics import Harmonics
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.analyses.waves import Ports
@@ -66,8 +66,11 @@ class Supply:
         harmonics = Harmonics(network, self.s, self.edge, matrix)
         impedance = harmonics.impedance()
         impedance[:, 0] = self.edge.T @ per_ampere
-        laws = network.rectifier_laws()
-        cycle = solve_cycle(Ports(impedance, rest @ self.edge, harmonics.open_phasors(), laws), near)
+        if network.rectifiers:
+            laws = network.rectifier_laws()
+            cycle = solve_cycle(Ports(impedance, rest @ self.edge, harmonics.open_phasors(), laws), near)
+        else:
+            cycle = nothing_rectified(len(rest), self.samples)
         mean = rest - np.einsum("bnr,br->bn", per_ampere, cycle.currents.mean(axis=2))
         return Answer(cycle, harmonics, mean)
 

@@ -7,6 +7,7 @@ Source: port (Thevenin) reduction, any circuit theory textbook.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
@@ -42,6 +43,18 @@ def reduce_to_ports(network: Network, injected: Array | None = None) -> Reduced:
     Raises
     ------
     CircuitError : the resistive network has no unique solution (names the node).
+
+    Examples
+    --------
+    >>> from tubekit.circuit.network import assemble
+    >>> from tubekit.circuit.parts import Circuit, Device, Resistor, VoltageSource
+    >>> from tubekit.devices.rectifier import TubeDiode
+    >>> divider = Circuit((VoltageSource("B", "b", "ground", 300.0), Resistor("R1", "b", "p", 2e3),
+    ...                    Resistor("R2", "p", "ground", 1e3),
+    ...                    Device("V1", TubeDiode(perveance=1e-3), ("p",), "ground")))
+    >>> reduced = reduce_to_ports(assemble(divider))
+    >>> reduced.open.round(6).tolist(), reduced.resistance.round(3).tolist()
+    ([[100.0]], [[[666.667]]])
     """
     right = network.dc if injected is None else network.dc + injected
     ports = network.incidence.shape[1]
@@ -66,6 +79,14 @@ def solve_linear(network: Network, matrix: Array, right: Array) -> Array:
     Raises
     ------
     CircuitError : none can be solved; the node or branch left undetermined is named.
+
+    Examples
+    --------
+    >>> from tubekit.circuit.network import assemble
+    >>> from tubekit.circuit.parts import Circuit, Resistor
+    >>> network = assemble(Circuit((Resistor("R1", "a", "ground", 50.0),)))
+    >>> solve_linear(network, network.conductance, np.array([[[0.1]]])).round(6).tolist()
+    [[[5.0]]]
     """
     try:
         return np.asarray(np.linalg.solve(matrix, right))
@@ -92,3 +113,15 @@ def _singular(network: Network, matrix: Array) -> CircuitError:
                 fix="Look for a source or coil shorted on itself, or two sources in parallel",
             )  # fmt: skip
     return CircuitError("the circuit has no unique solution")
+
+
+def resistance_to_ground(network: Network, nodes: Sequence[str]) -> Array:
+    """DC resistance from each node to ground with the tubes pulled out [Ω], (N, nodes)."""
+    places = [network.index.get(node, -1) for node in nodes]
+    unit = np.zeros((network.conductance.shape[1], len(nodes)))
+    for column, k in enumerate(places):
+        if k >= 0:
+            unit[k, column] = 1.0
+    right = np.broadcast_to(unit, (network.size, *unit.shape))
+    seen = np.einsum("bnc,nc->bc", solve_linear(network, network.conductance, right), unit)
+    return np.asarray(seen)

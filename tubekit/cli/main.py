@@ -159,5 +159,6 @@ def _changes(words: Sequence[str]) -> dict[str, object]:
             raise ChangeError(f"cannot read '{word}'", fix="Write part=value, like R14=330 or V5=5AR4")
         if part in found:
             raise ChangeError("is changed twice in one command", part=part, fix="Name it once")
-        found[part] = value
+        in_winding = part.count(".") > 1  # T1.high_voltage.volts=300,300: one value per section
+        found[part] = [piece.strip() for piece in value.split(",")] if in_winding else value
     return found

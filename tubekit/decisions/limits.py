@@ -11,7 +11,7 @@ from tubekit.amp import AmpReport, parts as drawn
 from tubekit.amp.readings import TubeReading
 from tubekit.amp.sockets import Tube
 from tubekit.amp.solve import types_of
-from tubekit.circuit.reduction import solve_linear
+from tubekit.circuit.reduction import resistance_to_ground
 from tubekit.decisions.rating import RatingCheck, check, numbered
 from tubekit.devices import catalogue
 from tubekit.text import Column, Printed, Table
@@ -158,13 +158,8 @@ def _grid_leak(report: AmpReport, t: TubeReading, part: Tube, rule: str, source:
     if limit is None:
         return []
     section = next(s for s in part.sections if s.name == t.section)
-    network = report.solved.state.operating_point.network
-    k = network.index.get(section.grid, -1)
-    unit = np.zeros((network.conductance.shape[1], 1))
-    if k >= 0:
-        unit[k] = 1.0
-    solved = solve_linear(network, network.conductance, np.broadcast_to(unit, (network.size, *unit.shape)))
-    ohms = report.solved.one(solved[:, k, 0] if k >= 0 else 0.0)
+    seen = resistance_to_ground(report.solved.state.operating_point.network, [section.grid])
+    ohms = report.solved.one(seen[:, 0])
     return check(t.section, "grid-to-ground resistance", ohms, limit, "ohm", rule, source)
 
 

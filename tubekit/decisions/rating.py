@@ -75,3 +75,14 @@ def numbered(sources: list[str]) -> tuple[list[str], str]:
     order = {source: f"[{k}]" for k, source in enumerate(dict.fromkeys(s for s in sources if s), 1)}
     note = "; ".join(f"{mark} {source}" for source, mark in order.items())
     return [order.get(source, "") for source in sources], f"Sources: {note}." if note else ""
+
+
+def counted(count: int, what: str) -> str:
+    """A number with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "rating"), counted(2, "rating")
+    ('1 rating', '2 ratings')
+    """
+    return f"{count} {what}{'' if count == 1 else 's'}"

@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyse
+from tubekit.amp.parts import PowerTransformer
 from tubekit.amp.report import CAUTION
 from tubekit.decisions.fitting import Remark, fitting
 from tubekit.decisions.limits import Limits, limits
-from tubekit.decisions.rating import RatingCheck, numbered
+from tubekit.decisions.rating import RatingCheck, counted, numbered
 from tubekit.decisions.tables import before_after
 from tubekit.text import Column, Printed, Table, to_json_value
 from tubekit.units import show
@@ -49,8 +50,8 @@ class SwapReport(Printed):
         """The verdict in one sentence."""
         count = {w: sum(f.weight == w for f in self.verdict) for w in ("stop", "exceeded", "near")}
         words = [
-            f"{count['stop']} reasons not to fit it" if count["stop"] else "",
-            f"{count['exceeded']} ratings exceeded" if count["exceeded"] else "",
+            counted(count["stop"], "reason") + " not to fit it" if count["stop"] else "",
+            counted(count["exceeded"], "rating") + " exceeded" if count["exceeded"] else "",
             f"{count['near']} within 10 % of their rating" if count["near"] else "",
         ]
         said = ", ".join(word for word in words if word) or "every rating is kept with 10 % in hand"
@@ -66,9 +67,9 @@ class SwapReport(Printed):
 
     def to_measure(self) -> Table:
         """The readings that tell best whether the change did what is foretold."""
-        moved = sorted(_moves(self), key=lambda row: -row[-1])[:6]
+        moved = sorted(_twins(_moves(self)), key=lambda row: -row[-1])[:6]
         columns = (Column("measure"), Column("before", "V", 4), Column("expect", "V", 4))
-        rows = [(f"{node} to ground", old, new) for node, old, new, _ in moved]
+        rows = [(f"{nodes} to ground", old, new) for nodes, old, new, _ in moved]
         return Table("To confirm it on the bench", columns, rows)
 
     def to_json(self) -> dict[str, Any]:
@@ -158,21 +159,41 @@ def _rating(now: RatingCheck, old: RatingCheck | None) -> Finding:
 
 def _change_words(report: SwapReport) -> str:
     before, after = report.before.amp, report.after.amp
-    changes = (
-        (part, texts) for part, texts in after.changes.items() if part not in (*before.changes, "mains")
-    )
-    words = [f"{part} {old} → {new}" for part, (old, new) in changes]
-    mains = np.asarray(after.mains_rms)
-    at = show(mains, "V") + " mains"
+    words = []
+    for part in dict.fromkeys((*before.changes, *after.changes)):
+        old, new = (_state(amp, part, other) for amp, other in ((before, after), (after, before)))
+        if part != "mains" and old != new:
+            words.append(f"{part} {old} → {new}")
+    at = show(np.asarray(after.mains_rms), "V") + " mains"
     return f"{before.title}, {', '.join(words) or 'nothing changed'} at {at}"
+
+
+def _state(amp: Amp, part: str, other: Amp) -> str:
+    """What stands at a part: as changed, else as drawn."""
+    return amp.changes[part][1] if part in amp.changes else other.changes[part][0]
 
 
 def _moves(report: SwapReport) -> list[tuple[str, Any, Any, float]]:
     """(node, before, after, how far it moves against a meter of 1 % and 50 mV)."""
-    old = {n.node: n.dc_v for n in report.before.nodes}
+    amp = report.after.amp
+    windings = {n for p in amp.parts.values() if isinstance(p, PowerTransformer) for n in p.nodes}
+    old = {n.node: n.dc_v for n in report.before.nodes if n.node not in windings}
     rows = []
     for n in report.after.nodes:
         if n.node in old:
             meter = 0.01 * np.abs(old[n.node]) + 0.05  # meter spread; common practice, no source
             rows.append((n.node, old[n.node], n.dc_v, float(np.nanmax(np.abs(n.dc_v - old[n.node]) / meter))))
     return [row for row in rows if row[-1] > 1.0]
+
+
+def _twins(rows: list[tuple[str, Any, Any, float]]) -> list[tuple[str, Any, Any, float]]:
+    """Nodes that read and move alike, as the plates of equal stages do, on one line."""
+    joined: list[tuple[str, Any, Any, float]] = []
+    for row in rows:
+        for k, (names, old, new, move) in enumerate(joined):
+            if np.allclose(old, row[1], rtol=1e-3) and np.allclose(new, row[2], rtol=1e-3):
+                joined[k] = (f"{names}, {row[0]}", old, new, move)
+                break
+        else:
+            joined.append(row)
+    return joined

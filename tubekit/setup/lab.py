@@ -31,7 +31,7 @@ def start(arguments: Sequence[str] = ()) -> int:
 def command(folder: Path, arguments: Sequence[str]) -> list[str]:
     """The JupyterLab command that opens the first notebook in `folder`."""
     first = min((path.name for path in folder.glob("*.ipynb")), default="")
-    page = f"/lab/tree/{first}" if first else "/lab"
+    page = f"/doc/tree/{first}" if first else "/lab"
     words = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder}"]
     words.append(f"--LabApp.default_url={page}")
     if hasattr(os, "geteuid") and os.geteuid() == 0:
