@@ -5,6 +5,8 @@ The numbers are for computing with, not data of any tube: two methods are held a
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from tubekit.circuit.parts import (
@@ -146,6 +148,25 @@ RESISTORS = len(amp().of(Resistor))
 def wild(count: int, sigma: float, seed: int) -> np.ndarray:
     """Log-normal factors for `amp`, (count, RESISTORS)."""
     return np.asarray(np.random.default_rng(seed).lognormal(0.0, sigma, (count, RESISTORS)))
+
+
+def varied(circuit: Circuit, count: int, sigma: float, seed: int) -> Circuit:
+    """Resistors, capacitors and coils each times log-normal factors, (count,)."""
+    random = np.random.default_rng(seed)
+    parts: list[Part] = []
+    for part in circuit.parts:
+        factor = random.lognormal(0.0, sigma, count)
+        match part:
+            case Resistor():
+                parts.append(replace(part, ohms=part.ohms * factor))
+            case Capacitor():
+                parts.append(replace(part, farads=part.farads * factor))
+            case Windings():
+                ohms = tuple(value * factor for value in part.ohms)
+                parts.append(replace(part, ohms=ohms, henries=part.henries * factor[:, None, None]))
+            case _:
+                parts.append(part)
+    return Circuit(tuple(parts), circuit.title)
 
 
 def full_wave(

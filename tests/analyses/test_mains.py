@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.circuits import GROUND, bridge, full_wave, half_wave, triode
+from tests.circuits import GROUND, bridge, full_wave, half_wave, triode, varied
 from tubekit.analyses.mains import mains_steady_state
 from tubekit.analyses.operating_point import operating_point
 from tubekit.circuit.parts import Capacitor, Circuit, Windings
@@ -147,6 +147,25 @@ def test_a_choke_that_falls_out_of_conduction_is_solved(
         circuit = circuit.with_parts(Capacitor("CS", "b0", GROUND, stray))
     state = mains_steady_state(circuit, frequency_hz=HZ)
     assert 260.0 < state.mean("b1")[0] < 325.0 * np.sqrt(2)
+
+
+CHOKE = Windings("L1", (("b0", "b1"),), (250.0,), np.array([[10.0]]))
+KINDS = {
+    "resistors and capacitors": full_wave(TUBE),
+    "pi choke": full_wave(SiliconDiode(), choke=CHOKE),
+    "choke input": full_wave(SiliconDiode(), choke=CHOKE, reservoir=0.0, loads=(0.0, 3000.0, 0.0)),
+    "bridge": bridge(SiliconDiode()),
+    "half wave": half_wave(TUBE),
+    "with tubes": loaded(),
+}
+
+
+@pytest.mark.parametrize("circuit", KINDS.values(), ids=KINDS.keys())
+def test_wild_supplies_all_settle(circuit: Circuit) -> None:
+    """Log-normal, sigma 1.5, on every resistance, capacitance and inductance."""
+    state = mains_steady_state(varied(circuit, 40, 1.5, seed=13), frequency_hz=HZ)
+    assert state.convergence.converged.all()
+    assert state.convergence.residual_a.max() < 1e-9
 
 
 def test_readings_and_print() -> None:

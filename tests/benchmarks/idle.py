@@ -72,5 +72,6 @@ if __name__ == "__main__":
     for name, words in (("root", "own Jacobian"), ("root_jacobian", "analytic Jacobian")):
         say(
             f"scipy.optimize.root, {words}: {1e6 * f[name + '_s']:.0f} µs a circuit, "
-            f"{f[name + '_ratio']:.0f} times as long; {f[name + '_found']:.1%} found, within {f[name + '_off_v']:.1e} V"
+            f"{f[name + '_ratio']:.0f} times as long; "
+            f"{f[name + '_found']:.1%} found, within {f[name + '_off_v']:.1e} V"
         )

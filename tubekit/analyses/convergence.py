@@ -14,7 +14,15 @@ KIRCHHOFF_A = 1e-6
 
 
 def seal(lost: Array, *arrays: Array) -> None:
-    """Blank the lost members of a batch in result arrays, and close the arrays to writing."""
+    """Blank the lost members of a batch in result arrays, and close the arrays to writing.
+
+    Examples
+    --------
+    >>> volts = np.array([[250.0], [180.0]])
+    >>> seal(np.array([False, True]), volts)
+    >>> volts.tolist(), volts.flags.writeable
+    ([[250.0], [nan]], False)
+    """
     for array in arrays:
         array[lost] = np.nan
         array.setflags(write=False)
@@ -26,6 +34,12 @@ class Convergence:
 
     `error` is the size of the last correction in `unit`; `residual_a` the largest current left
     over at any node [A] (Kirchhoff), NaN where it was not formed.
+
+    Examples
+    --------
+    >>> print(Convergence(np.array([True, False]), np.array([4, 60]), np.array([1e-12, 3.0]), "V", "Newton",
+    ...                   np.zeros(2)))
+    NOT converged: 1 of 2 members, Newton, 60 iterations, last correction 3 V
     """
 
     converged: Array

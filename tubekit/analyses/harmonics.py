@@ -72,7 +72,13 @@ def _inputs(network: Network, edge: Array) -> tuple[Array, Array]:
 
 
 def wave(spectrum: Array, samples: int) -> Array:
-    """From peak phasors (N, K+1) to samples (N, S), S at least 2 K."""
+    """From peak phasors (N, K+1) to samples (N, S), S at least 2 K.
+
+    Examples
+    --------
+    >>> wave(np.array([[10.0, 2.0, 0.0]]), 4).round(6).tolist()
+    [[12.0, 10.0, 8.0, 10.0]]
+    """
     scaled = spectrum * (samples / 2.0)
     scaled[:, 0] *= 2.0
     if samples == 2 * (scaled.shape[1] - 1):

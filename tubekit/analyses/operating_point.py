@@ -130,7 +130,15 @@ def solve_network(
     start: Array | None = None,
     path: str = "ports",
 ) -> OperatingPoint:
-    """`operating_point` on matrices that are already assembled; whatever came out is returned."""
+    """`operating_point` on matrices that are already assembled; whatever came out is returned.
+
+    Examples
+    --------
+    >>> from tubekit.circuit.parts import Circuit, Resistor, VoltageSource
+    >>> one = Circuit((VoltageSource("B", "b", "ground", 10.0), Resistor("R1", "b", "ground", 5.0)))
+    >>> solve_network(assemble(one)).volts("b")
+    10.0
+    """
     mean = _means(network, rectifier_currents)
     injected = -mean @ network.rectifier_incidence.T
     if path == "full":

@@ -77,6 +77,18 @@ def pole_form(
     It misses where eigenvectors are too parallel: like stages in a row, each with the same time constants.
     `matrix` (N, n, n) is G with the tubes' slopes; `outputs` (J, n) and `inputs` (n, I) are the
     same for the whole batch.
+
+    Examples
+    --------
+    >>> from tubekit.circuit.network import assemble
+    >>> from tubekit.circuit.parts import Capacitor, Circuit, Resistor
+    >>> rc = Circuit((Resistor("R1", "a", "ground", 1e4), Capacitor("C1", "a", "ground", 1e-8)))
+    >>> network = assemble(rc)
+    >>> form = pole_form(network, network.conductance, np.eye(1), np.eye(1))
+    >>> form.poles.real.round(3).tolist()
+    [[-10000.0]]
+    >>> form.at(np.array([1e4j])).round(3).tolist()
+    [[[[(5000-5000j)]]]]
     """
     edges, (factor, sign) = network.reactive, network.storage_factor
     stored = edges @ factor
@@ -108,12 +120,28 @@ def _agree(found: Array, exact: Array) -> bool:
 
 
 def ends_and_middle(s: Array) -> Array:
-    """The frequencies of a band at which a pole form is proven."""
+    """The frequencies of a band at which a pole form is proven.
+
+    Examples
+    --------
+    >>> ends_and_middle(np.array([1.0, 2.0, 3.0, 4.0, 5.0])).tolist()
+    [1.0, 3.0, 5.0]
+    """
     return np.asarray(s)[[0, len(s) // 2, -1]]
 
 
 def transfer(network: Network, matrix: Array, outputs: Array, inputs: Array, s: Array) -> Array:
-    """Response of `outputs` to `inputs` at every s: (N, K, J, I), by poles or else directly."""
+    """Response of `outputs` to `inputs` at every s: (N, K, J, I), by poles or else directly.
+
+    Examples
+    --------
+    >>> from tubekit.circuit.network import assemble
+    >>> from tubekit.circuit.parts import Capacitor, Circuit, Resistor
+    >>> rc = Circuit((Resistor("R1", "a", "ground", 1e3), Capacitor("C1", "a", "ground", 1e-6)))
+    >>> network = assemble(rc)
+    >>> transfer(network, network.conductance, np.eye(1), np.eye(1), np.array([1000j])).tolist()
+    [[[[(500-500j)]]]]
+    """
     if len(s) > FEW:
         form = pole_form(network, matrix, outputs, inputs, ends_and_middle(s))
         if form is not None:
@@ -122,7 +150,16 @@ def transfer(network: Network, matrix: Array, outputs: Array, inputs: Array, s: 
 
 
 def direct_transfer(network: Network, matrix: Array, outputs: Array, inputs: Array, s: Array) -> Array:
-    """The same, one dense solve per frequency: the reference for the pole form."""
+    """The same, one dense solve per frequency: the reference for the pole form.
+
+    Examples
+    --------
+    >>> from tubekit.circuit.network import assemble
+    >>> from tubekit.circuit.parts import Circuit, Resistor
+    >>> network = assemble(Circuit((Resistor("R1", "a", "ground", 1e3),)))
+    >>> direct_transfer(network, network.conductance, np.eye(1), np.eye(1), np.array([1j])).real.tolist()
+    [[[[1000.0]]]]
+    """
     storage = network.storage
     answers = []
     for each in np.asarray(s):

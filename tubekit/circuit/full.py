@@ -15,7 +15,18 @@ Array = np.ndarray
 
 
 def linearised(network: Network, slopes: list[Array]) -> Array:
-    """G with the tubes' slopes stamped in, (N, n, n)."""
+    """G with the tubes' slopes stamped in, (N, n, n).
+
+    Examples
+    --------
+    >>> from tubekit.circuit.network import assemble
+    >>> from tubekit.circuit.parts import Circuit, Device, Resistor
+    >>> from tubekit.devices.rectifier import TubeDiode
+    >>> network = assemble(Circuit((Resistor("R1", "p", "ground", 1e3),
+    ...                             Device("V1", TubeDiode(perveance=1e-3), ("p",), "ground"))))
+    >>> linearised(network, [np.array([[[[0.003]]]])]).round(6).tolist()
+    [[[0.004]]]
+    """
     edge = network.incidence
     matrix: Array = network.conductance + edge @ block_diagonal(network.groups, slopes) @ edge.T
     return matrix
@@ -24,7 +35,19 @@ def linearised(network: Network, slopes: list[Array]) -> Array:
 def solve_full(
     network: Network, injected: Array | None = None, start: Array | None = None
 ) -> tuple[Array, PortSolution]:
-    """All unknowns (N, n) and the port solution, by Newton on the whole network."""
+    """All unknowns (N, n) and the port solution, by Newton on the whole network.
+
+    Examples
+    --------
+    >>> from tubekit.circuit.network import assemble
+    >>> from tubekit.circuit.parts import Circuit, Device, Resistor, VoltageSource
+    >>> from tubekit.devices.rectifier import TubeDiode
+    >>> one = Circuit((VoltageSource("B", "b", "ground", 100.0), Resistor("R1", "b", "p", 1e3),
+    ...                Device("V1", TubeDiode(perveance=1e-3), ("p",), "ground")))
+    >>> unknowns, found = solve_full(assemble(one))
+    >>> unknowns.round(2).tolist(), found.method
+    ([[100.0, 18.76, -0.08]], 'Newton on all nodes')
+    """
     right = network.dc if injected is None else network.dc + injected
     if start is None:
         x = solve_linear(network, network.conductance, right[..., None])[..., 0]

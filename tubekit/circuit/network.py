@@ -155,12 +155,29 @@ class Network:
 
 
 def parameters(law: Law) -> dict[str, Value]:
-    """Name and value of every parameter of a law: a dataclass of nothing else."""
+    """Name and value of every parameter of a law: a dataclass of nothing else.
+
+    Examples
+    --------
+    >>> from tubekit.devices.rectifier import TubeDiode
+    >>> parameters(TubeDiode(perveance=4e-4))
+    {'perveance': 0.0004}
+    """
     return {field.name: getattr(law, field.name) for field in dataclasses.fields(law)}  # type: ignore[arg-type]
 
 
 def batch_size(values: Iterable[Value]) -> int | None:
-    """The common batch length of values that are numbers or arrays (None when all are numbers)."""
+    """The common batch length of values that are numbers or arrays (None when all are numbers).
+
+    Raises
+    ------
+    CircuitError : arrays of different lengths.
+
+    Examples
+    --------
+    >>> batch_size([330.0, np.array([10.0, 22.0, 47.0])])
+    3
+    """
     lengths = {np.shape(value)[0] for value in values if np.ndim(value) > 0}
     if len(lengths) > 1:
         raise CircuitError(

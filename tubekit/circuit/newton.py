@@ -40,7 +40,16 @@ class PortSolution:
 
 
 def evaluate(groups: tuple[Group, ...], volts: Array) -> tuple[Array, list[Array]]:
-    """Port currents (N, P) and one block of slopes (N, S, T, T) per group."""
+    """Port currents (N, P) [A] and one block of slopes (N, S, T, T) [S] per group, at `volts` (N, P).
+
+    Examples
+    --------
+    >>> from tubekit.devices.triode import Triode
+    >>> pair = Group(Triode(perveance=np.full(2, 1e-3), mu=100.0), ("V1a", "V1b"), slice(0, 4))
+    >>> currents, slopes = evaluate((pair,), np.array([[250.0, -1.5, 200.0, -1.0]]))
+    >>> currents.round(4).tolist(), slopes[0].shape
+    ([[0.001, 0.0, 0.001, 0.0]], (1, 2, 2, 2))
+    """
     currents = np.empty_like(volts)
     slopes = []
     for group in groups:
@@ -52,7 +61,15 @@ def evaluate(groups: tuple[Group, ...], volts: Array) -> tuple[Array, list[Array
 
 
 def block_diagonal(groups: tuple[Group, ...], slopes: Sequence[Array]) -> Array:
-    """The slopes of all groups as one matrix (N, P, P)."""
+    """The slopes of all groups as one matrix (N, P, P) [S].
+
+    Examples
+    --------
+    >>> from tubekit.devices.rectifier import TubeDiode
+    >>> two = Group(TubeDiode(perveance=np.array([1e-3, 2e-3])), ("V1", "V2"), slice(0, 2))
+    >>> block_diagonal((two,), evaluate((two,), np.array([[4.0, 1.0]]))[1]).round(6).tolist()
+    [[[0.003, 0.0], [0.0, 0.003]]]
+    """
     size = max((len(slope) for slope in slopes), default=1)
     ports = groups[-1].ports.stop if groups else 0
     matrix = np.zeros((size, ports, ports))
@@ -67,6 +84,18 @@ def solve_ports(reduced: Reduced, start: Array | None = None) -> PortSolution:
     """Solve every member of a reduced batch.
 
     `start` (N, P) [V] is a warm start; without one the tubes start pulled out.
+
+    Examples
+    --------
+    >>> from tubekit.circuit.network import assemble
+    >>> from tubekit.circuit.parts import Circuit, Device, Resistor, VoltageSource
+    >>> from tubekit.circuit.reduction import reduce_to_ports
+    >>> from tubekit.devices.rectifier import TubeDiode
+    >>> one = Circuit((VoltageSource("B", "b", "ground", 100.0), Resistor("R1", "b", "p", 1e3),
+    ...                Device("V1", TubeDiode(perveance=1e-3), ("p",), "ground")))
+    >>> found = solve_ports(reduce_to_ports(assemble(one)))
+    >>> bool(abs(found.volts[0, 0] + 1e3 * 1e-3 * found.volts[0, 0] ** 1.5 - 100.0) < 1e-9)
+    True
     """
     groups = reduced.network.groups
     problem = _Problem(groups, reduced.resistance, reduced.open)

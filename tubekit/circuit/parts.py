@@ -57,6 +57,11 @@ class Windings:
     `ends[j]` are the nodes of coil j (start first), `ohms[j]` [Ω] its copper, `henries` [H] the
     symmetric inductance matrix, shape (coils, coils) or (N, coils, coils). Short but for the
     copper at DC.
+
+    Examples
+    --------
+    >>> Windings("L1", (("b0", "b1"),), (250.0,), np.array([[10.0]])).ends
+    (('b0', 'b1'),)
     """
 
     name: str
@@ -88,7 +93,15 @@ class CurrentSource:
 
 @dataclass(frozen=True, eq=False)
 class Device:
-    """One tube section: `terminals` are its nodes in the order of `law.terminals`."""
+    """One tube section: `terminals` are its nodes in the order of `law.terminals`.
+
+    Examples
+    --------
+    >>> from tubekit.devices.triode import Triode
+    >>> V1a = Device("V1a", Triode(perveance=1e-3, mu=100), terminals=("p", "g"), cathode="k")
+    >>> dict(zip(V1a.law.terminals, V1a.terminals))
+    {'plate': 'p', 'grid': 'g'}
+    """
 
     name: str
     law: Law
