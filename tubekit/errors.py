@@ -82,6 +82,10 @@ class ChangeError(InputError):
     """A change asks for a part, value or mains voltage that cannot be."""
 
 
+class ReadingError(InputError):
+    """A list of readings cannot be read, or shows what no amp can show."""
+
+
 class CircuitError(InputError):
     """Parts are joined in a way that has no solution (a floating node, a shorted source)."""
 

@@ -1,0 +1,88 @@
+"""Readings that no amp of this drawing can show, and those that look like a slip of kilo or milli."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from tubekit.amp import analyse
+from tubekit.amp.paths import fed_by_supply
+from tubekit.amp.sockets import Tube
+from tubekit.circuit.parts import GROUND
+from tubekit.decisions.instrument import instrumented
+from tubekit.decisions.probe import Shown, shown
+from tubekit.decisions.reading import Reading, Readings
+from tubekit.errors import ReadingError, SolveError
+
+SLIP = (400.0, 2500.0)
+"""A reading this many times off what is expected asks for its prefix."""
+BEYOND = 4.0
+"""No DC reading of a mains amp exceeds its highest voltage this many times."""
+
+
+def doubts(found: Readings) -> tuple[str, ...]:
+    """Questions about readings, one sentence each.
+
+    Raises
+    ------
+    ReadingError : a reading that cannot be, whatever the fault.
+    """
+    try:
+        expected = _expected(found)
+    except SolveError:
+        return ()
+    report_top = _highest(found)
+    fed = fed_by_supply(found.amp.parts)
+    cathodes = {s.cathode for p in found.amp.parts.values() if isinstance(p, Tube) for s in p.sections}
+    notes = []
+    for reading, usual in zip(found.readings, expected, strict=True):
+        _possible(found, reading, float(usual), report_top, fed | cathodes)
+        notes += list(_asked(reading, float(usual)))
+    return tuple(notes)
+
+
+def _expected(found: Readings) -> np.ndarray:
+    circuit = instrumented(found.amp).circuit
+    result: Shown = shown(found.amp, circuit, [r.probe for r in found.readings], found.tone)
+    return np.asarray(result.values[0])
+
+
+def _highest(found: Readings) -> float:
+    report = analyse(found.amp)
+    return max(abs(float(n.dc_v)) + float(n.ripple_pp_v) for n in report.nodes)
+
+
+def _possible(found: Readings, reading: Reading, usual: float, top: float, positive: set[str]) -> None:
+    where, at = found.source, f"line {reading.line}, {reading.probe.place[0]}"
+    volts = reading.probe.quantity in ("dc_v", "ac_rms_v", "ripple_pp_v", "ripple_rms_v", "signal_rms_v")
+    if volts and abs(reading.value) > BEYOND * top:
+        raise ReadingError(
+            f"{reading.said()} is more than this amp can have anywhere ({usual:.4g} V is expected): mV?",
+            where=where, part=at, fix="Write the unit the meter showed, as 143 mV",
+        )  # fmt: skip
+    if reading.probe.quantity == "dc_a" and usual > 0 and reading.value > SLIP[0] * usual:
+        raise ReadingError(
+            f"{reading.said()} is no tube's current ({usual * 1e3:.3g} mA is expected): mA?",
+            where=where, part=at, fix="Write the unit the meter showed, as 34 mA",
+        )  # fmt: skip
+    one, two = reading.probe.place
+    never_negative = reading.probe.quantity == "dc_v" and two == GROUND and one in positive and usual > 1.0
+    if never_negative and reading.value < -max(0.5, 0.05 * usual):
+        raise ReadingError(
+            f"{reading.said()} is negative, where {usual:.4g} V is expected and no fault makes it so",
+            where=where, part=at, fix="Were the leads swapped? Then take the sign out",
+        )  # fmt: skip
+
+
+def _asked(reading: Reading, usual: float) -> Iterator[str]:
+    """The question about a value a thousand times off; the value is used as it was written."""
+    if reading.value == 0 or not np.isfinite(usual) or usual == 0:
+        return
+    off = abs(reading.value / usual)
+    small, large = {"dc_a": ("mA", "A"), "ohms": ("Ω", "kΩ")}.get(reading.probe.quantity, ("mV", "V"))
+    said = f"Line {reading.line}: {reading.probe} {reading.said()} is about"
+    if SLIP[0] < off < SLIP[1]:
+        yield f"{said} 1000 times the expected: {small}? It is used as written."
+    elif SLIP[0] < 1.0 / off < SLIP[1]:
+        yield f"{said} a thousandth of the expected: {large}? It is used as written."

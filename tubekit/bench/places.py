@@ -1,0 +1,100 @@
+"""From the place and the words of a reading to a probe of the amp."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from tubekit.amp import Amp, parts as drawn
+from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.circuit.parts import GROUND
+from tubekit.decisions.probe import QUANTITIES, Probe
+from tubekit.errors import ReadingError, near_matches
+
+WORDS: Mapping[str, str] = {q.words.lower(): code for code, q in QUANTITIES.items()} | {
+    "dc": "dc_v", "volts dc": "dc_v", "ac": "ac_rms_v", "volts ac": "ac_rms_v", "ripple": "ripple_pp_v",
+    "ohms": "ohms", "signal rms": "signal_rms_v", "dc current": "dc_a", **{code: code for code in QUANTITIES},
+}  # fmt: skip
+TERMINALS = ("cathode", "plate", "screen", "grid")
+PART_FIELDS = {"ohms": "ohms", "farads": "farads", "emission": "emission"}
+
+
+def quantity_of(words: object, where: str, part: str) -> str:
+    """The quantity that words of a list mean.
+
+    Raises
+    ------
+    ReadingError : none of the quantities (near matches listed).
+    """
+    text = " ".join(str(words).split()).lower()
+    if text in WORDS:
+        return WORDS[text]
+    said = [q.words for q in QUANTITIES.values()]
+    raise ReadingError(
+        f"'{str(words)[:40]}' is no quantity that is measured here", where=where, part=part,
+        fix=f"Write one of {', '.join(said)}", near=near_matches(text, said),
+    )  # fmt: skip
+
+
+def part_measured(amp: Amp, place: str, code: str) -> bool:
+    """Whether this is a part by itself (a lead lifted, out of its socket), not a place in the circuit."""
+    return place in amp.parts and code in PART_FIELDS
+
+
+def probe_of(amp: Amp, place: str, code: str, where: str, part: str) -> Probe:
+    """The probe at a place: a node, 'B1 to B2', a test point, a part (across its two ends), a tube.
+
+    Raises
+    ------
+    ReadingError : no such node, part or tube (near matches listed).
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> amp = load_amp("teasel")
+    >>> print(probe_of(amp, "TP13", "dc_v", "", ""), "|", probe_of(amp, "V3 screen", "dc_a", "", ""))
+    DC volts, B1 to B2 | screen current of V3
+    """
+    if code == "dc_a":
+        return Probe(code, _electrode(amp, place, where, part))
+    ends = _nodes(amp, place)
+    for node in ends:
+        if node != GROUND and node not in amp.nodes:
+            raise ReadingError(
+                f"there is no node '{node[:40]}' in {amp.title}", where=where, part=part,
+                fix="Write a node of the drawing, 'B1 to B2', a test point, or a part with two ends",
+                near=near_matches(node, (*amp.nodes, *amp.test_points, *amp.parts)),
+            )  # fmt: skip
+    if ends[0] == ends[1]:
+        raise ReadingError(
+            f"both leads are on '{ends[0]}'", where=where, part=part, fix="Name two nodes, as 'B1 to B2'"
+        )
+    return Probe(code, ends)
+
+
+def _nodes(amp: Amp, place: str) -> tuple[str, str]:
+    if place in amp.nodes:
+        return place, GROUND
+    if place in amp.test_points:
+        nodes = amp.test_points[place].nodes
+        return nodes[0], nodes[1] if len(nodes) > 1 else GROUND
+    found = amp.parts.get(place)
+    if isinstance(found, drawn.TwoTerminal):
+        return found.a, found.b
+    one, to, two = place.partition(" to ")
+    return one.strip(), (two.strip() or GROUND) if to else GROUND
+
+
+def _electrode(amp: Amp, place: str, where: str, part: str) -> tuple[str, str]:
+    words = place.split()
+    sections = [
+        s.name for p in amp.parts.values()
+        if isinstance(p, Tube) and not isinstance(p, RectifierTube) for s in p.sections
+    ]  # fmt: skip
+    terminal = words[1].lower() if len(words) > 1 else "cathode"
+    if words and words[0] in sections and terminal in TERMINALS and len(words) <= 2:
+        return words[0], terminal
+    raise ReadingError(
+        f"'{place[:40]}' is no tube section whose current could be read", where=where, part=part,
+        fix=f"Write a section ({', '.join(sections)}), with plate, screen or cathode after it",
+        near=near_matches(words[0] if words else "", sections),
+    )  # fmt: skip

@@ -1,0 +1,220 @@
+"""Readings as they are written down at the bench: read, checked, put beside the amp."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from tubekit.amp import Amp, parts as drawn
+from tubekit.bench.doubts import doubts
+from tubekit.bench.places import part_measured, probe_of, quantity_of
+from tubekit.bench.reading_rows import Rows, from_csv, rows_of_source
+from tubekit.decisions.probe import QUANTITIES, Tone
+from tubekit.decisions.reading import UNITS, Meter, PartValue, Reading, Readings, taken
+from tubekit.errors import ChangeError, InputError, ReadingError, near_matches
+from tubekit.units import parse
+
+MAINS_ACCURACY = 0.005
+NOT_BELOW_ZERO = tuple(code for code, q in QUANTITIES.items() if not q.signed)
+TONE_FIELDS = {
+    "level": ("level_rms_v", "V"), "frequency": ("frequency_hz", "Hz"),
+    "source_resistance": ("source_ohms", "ohm"),
+}  # fmt: skip
+
+
+def load_readings(source: Any, amp: Amp) -> Readings:
+    """The readings taken on an amp.
+
+    Parameters
+    ----------
+    source : path of a .csv or .toml file, a DataFrame, or a list of mappings; columns place, quantity,
+        value [accuracy, input_resistance, note]. A row with place 'mains' gives the mains at the time; rows
+        with an input jack and 'tone level' or 'tone frequency' give the test tone. A part with its
+        resistance, capacitance or emission was measured by itself and overrides the drawing.
+    amp : the amp as drawn.
+
+    Raises
+    ------
+    ReadingError : anything that could be misread, or that no amp can show; names line, place and fix.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> rows = [{"place": "mains", "quantity": "AC volts", "value": "121 V"},
+    ...         {"place": "k34", "quantity": "DC volts", "value": "18.9 V"},
+    ...         {"place": "R14", "quantity": "resistance", "value": "274"}]
+    >>> found = load_readings(rows, load_amp("teasel"))
+    >>> found.amp.mains_rms, found.amp.parts["R14"].ohms, found.readings[0].said()
+    (121.0, 274.0, '18.90 V')
+    """
+    return _read(rows_of_source(source), amp)
+
+
+def readings_from_text(text: str, amp: Amp, name: str = "pasted text") -> Readings:
+    """Readings of pasted CSV text; see `load_readings`."""
+    return _read(from_csv(text, name), amp)
+
+
+def _read(rows: Rows, amp: Amp) -> Readings:
+    mains, accuracy = _mains_of_heading(rows)
+    meter = _meter(rows.meter, Meter(), rows.where, "[meter]")
+    tone: dict[str, Any] = dict(rows.tone)
+    readings: list[Reading] = []
+    parts: list[PartValue] = []
+    for line, row in rows.rows:
+        place = " ".join(str(row.get("place", "")).split())
+        at = f"line {line}, {place[:40] or 'no place'}"
+        words = " ".join(str(row.get("quantity", "")).split()).lower()
+        if place.lower() == "mains":
+            mains, accuracy = _number(row.get("value", ""), "V", rows.where, at), _own(row, MAINS_ACCURACY)
+        elif words.startswith("tone "):
+            tone |= {"input": place, words.removeprefix("tone ").replace(" ", "_"): row.get("value", "")}
+        else:
+            code = quantity_of(row.get("quantity", ""), rows.where, at)
+            found = _one(rows.where, at, line, row, place, code, meter, amp)
+            (parts if isinstance(found, PartValue) else readings).append(found)  # type: ignore[arg-type]
+    _no_duplicates(readings, parts, rows.where)
+    spoken = _tone(tone, amp, rows.where)
+    if spoken is None and any(r.probe.quantity == "signal_rms_v" for r in readings):
+        raise ReadingError(
+            "a signal is listed, but no test tone", where=rows.where,
+            fix="Add rows such as J1,tone level,20 mV and J1,tone frequency,1 kHz",
+        )  # fmt: skip
+    return _together(rows, amp, readings, parts, mains, accuracy, spoken)
+
+
+def _together(
+    rows: Rows, amp: Amp, readings: list[Reading], parts: list[PartValue],
+    mains: float | None, accuracy: float, tone: Tone | None,
+) -> Readings:  # fmt: skip
+    try:
+        found = taken(
+            amp, readings, parts=parts, mains_rms=mains, mains_accuracy=accuracy, tone=tone, source=rows.where
+        )
+    except ChangeError as error:
+        raise ReadingError(error.problem, where=rows.where, part=error.part, fix=error.fix) from error
+    return replace(found, notes=doubts(found))
+
+
+def _one(
+    where: str, at: str, line: int, row: Mapping[str, Any], place: str, code: str, meter: Meter, amp: Amp
+) -> Reading | PartValue:
+    value = _number(row.get("value", ""), QUANTITIES[code].unit, where, at)
+    if value < 0 and code in NOT_BELOW_ZERO:
+        raise ReadingError(
+            f"{QUANTITIES[code].words} of {row.get('value')} is below zero, which no meter shows there",
+            where=where, part=at, fix="Take the sign out, or swap the leads and read again",
+        )  # fmt: skip
+    own = _meter(row, meter, where, at)
+    if part_measured(amp, place, code):
+        _measurable(amp, place, code, value, where, at)
+        return PartValue(place, code, value, own.accuracy, line)
+    if code in ("farads", "emission"):
+        raise ReadingError(
+            f"{QUANTITIES[code].words} is measured on a part, and there is no part '{place[:40]}'",
+            where=where, part=at, fix="Name the part, as C14 or V3", near=near_matches(place, amp.parts),
+        )  # fmt: skip
+    probe = probe_of(amp, place, code, where, at)
+    return Reading(probe, value, own, str(row.get("note", "")), line)
+
+
+def _measurable(amp: Amp, place: str, code: str, value: float, where: str, at: str) -> None:
+    part = amp.parts[place]
+    kinds = {"ohms": drawn.Resistor | drawn.Potentiometer, "farads": drawn.Capacitor, "emission": drawn.Tube}
+    if not isinstance(part, kinds[code]):
+        raise ReadingError(
+            f"a {part.kind} has no {QUANTITIES[code].words} of its own to measure", where=where, part=at,
+            fix="Name its node for a reading in the circuit",
+        )  # fmt: skip
+    nominal = getattr(part, code)
+    if not 1 / 300 < value / float(nominal) < 300:
+        raise ReadingError(
+            f"{place} is {value:g} {UNITS[code]}, drawn as {float(nominal):g}: a slip of kilo or milli?",
+            where=where, part=at, fix="Write the unit, as 4.7k or 22n; an open or shorted part has no value",
+        )  # fmt: skip
+
+
+def _number(raw: Any, unit: str, where: str, at: str) -> float:
+    if isinstance(raw, str) and not raw.strip():
+        raise ReadingError("there is no value", where=where, part=at, fix="Write it, or take the row out")
+    try:
+        return parse(raw, unit) if unit else float(str(raw))
+    except InputError as error:
+        raise ReadingError(error.problem, where=where, part=at, fix=error.fix, near=error.near) from error
+    except ValueError as error:
+        raise ReadingError(f"'{raw}' is not a number", where=where, part=at, fix="Write 0.8") from error
+
+
+def _own(row: Mapping[str, Any], usual: float) -> float:
+    return parse(row["accuracy"], "%") / 100.0 if row.get("accuracy", "") != "" else usual
+
+
+def _meter(row: Mapping[str, Any], base: Meter, where: str, at: str) -> Meter:
+    meter = base
+    if row.get("accuracy", "") != "":
+        percent = _number(row["accuracy"], "%", where, at)
+        if not 0 < percent <= 50:
+            fix = "Write the meter's accuracy as 1 %"
+            raise ReadingError(f"an accuracy of {percent:g} % is no meter's", where=where, part=at, fix=fix)
+        meter = replace(meter, accuracy=percent / 100.0)
+    if row.get("input_resistance", "") != "":
+        ohms = _number(row["input_resistance"], "ohm", where, at)
+        if not 1e3 <= ohms <= 1e13:
+            fix = "Write it as 10M; of a pointer meter its ohms per volt times the range"
+            raise ReadingError(
+                f"an input resistance of {ohms:g} Ω is no meter's", where=where, part=at, fix=fix
+            )
+        meter = replace(meter, input_ohms=ohms)
+    return meter
+
+
+def _mains_of_heading(rows: Rows) -> tuple[float | None, float]:
+    known = {"mains", "mains_accuracy", "amp", "date", "by", "note"}
+    for key in rows.heading:
+        if key not in known:
+            raise ReadingError(
+                f"there is no '{key}' to state", where=rows.where, part="[readings]",
+                fix=f"Write {', '.join(sorted(known))}", near=near_matches(key, known),
+            )  # fmt: skip
+    if "mains" not in rows.heading:
+        return None, MAINS_ACCURACY
+    accuracy = MAINS_ACCURACY
+    if "mains_accuracy" in rows.heading:
+        accuracy = _number(rows.heading["mains_accuracy"], "%", rows.where, "[readings]") / 100.0
+    return _number(rows.heading["mains"], "V", rows.where, "[readings] mains"), accuracy
+
+
+def _tone(table: Mapping[str, Any], amp: Amp, where: str) -> Tone | None:
+    if not table:
+        return None
+    inputs = [n for n, p in amp.parts.items() if isinstance(p, drawn.Jack) and p.direction == "input"]
+    jack = str(table.get("input", ""))
+    if jack not in inputs:
+        raise ReadingError(
+            f"the test tone stands at '{jack}', which is no input jack", where=where, part="tone",
+            fix=f"Name one of {', '.join(inputs)}", near=near_matches(jack, inputs),
+        )  # fmt: skip
+    values: dict[str, float] = {}
+    for key, raw in table.items():
+        if key == "input":
+            continue
+        if key not in TONE_FIELDS:
+            raise ReadingError(
+                f"a tone has no '{key}'", where=where, part="tone",
+                fix=f"State {', '.join(TONE_FIELDS)}", near=near_matches(key, TONE_FIELDS),
+            )  # fmt: skip
+        name, unit = TONE_FIELDS[key]
+        values[name] = parse(raw, unit, positive=True)
+    return Tone(jack, **values)
+
+
+def _no_duplicates(readings: list[Reading], parts: list[PartValue], where: str) -> None:
+    seen: dict[str, int] = {}
+    for name, line in [(str(r.probe), r.line) for r in readings] + [(p.part, p.line) for p in parts]:
+        if name in seen:
+            raise ReadingError(
+                f"{name} stands in line {seen[name]} and in line {line}", where=where,
+                fix="Keep the one you trust; for two states of the amp make two lists",
+            )  # fmt: skip
+        seen[name] = line

@@ -1,0 +1,146 @@
+"""An amp's circuit made ready for the bench: one structure in which every part can vary or fail.
+
+Each capacitor gets its leak as a resistor beside it, each tube section its grid (gas) current; an open
+part is then a large value, a short a small one, and any number of amps are one batch of values.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubekit.amp import Amp
+from tubekit.amp.build import Built, build
+from tubekit.circuit.parts import (
+    GROUND,
+    Capacitor,
+    Circuit,
+    CurrentSource,
+    Device,
+    Part,
+    Rectifier,
+    Resistor,
+    VoltageSource,
+    Windings,
+)
+
+Array = np.ndarray
+
+NO_LEAK = 1e12
+"""Leak of a capacitor that does not leak [Ω]."""
+LEAK, GAS = ".leak", ".gas"
+
+
+@dataclass(frozen=True)
+class Knob:
+    """One number of a circuit: the part's name in the circuit and the field.
+
+    Fields: ohms, farads, volts (of a source), amps (of a current source), `turns3`, `copper3` (of coil 3),
+    or a parameter of a tube's law.
+    """
+
+    part: str
+    field: str
+
+
+@dataclass(frozen=True)
+class Turn:
+    """How a knob follows a variable x: times exp(gain·x), or plus gain·x where `adds`."""
+
+    knob: Knob
+    gain: float = 1.0
+    adds: bool = False
+
+
+Settings = Mapping[Knob, tuple[Array, Array]]
+"""For each knob a factor and an addend, (N,) each."""
+
+
+def instrumented(amp: Amp) -> Built:
+    """The circuit of an amp with leaks and gas currents drawn in.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> names = {part.name for part in instrumented(load_amp("teasel")).circuit.parts}
+    >>> {"C2.leak", "V3.gas"} <= names
+    True
+    """
+    built = build(amp)
+    return dataclasses.replace(built, circuit=Circuit(tuple(_extras(built)), built.circuit.title))
+
+
+def _extras(built: Built) -> Iterator[Part]:
+    for part in built.circuit.parts:
+        yield part
+        if isinstance(part, Capacitor) and part.name in built.amp.parts:
+            yield Resistor(part.name + LEAK, part.a, part.b, NO_LEAK)
+        elif isinstance(part, Device):
+            yield CurrentSource(part.name + GAS, GROUND, part.terminals[-1], 0.0)
+
+
+def turned(circuit: Circuit, settings: Settings) -> Circuit:
+    """The circuit with its knobs turned; every setting is (factor, addend), (N,) each."""
+    by_part: dict[str, dict[str, tuple[Array, Array]]] = {}
+    for knob, value in settings.items():
+        by_part.setdefault(knob.part, {})[knob.field] = value
+    return Circuit(
+        tuple(_turn(part, by_part[part.name]) if part.name in by_part else part for part in circuit.parts),
+        circuit.title,
+    )
+
+
+def _turn(part: Part, fields: Mapping[str, tuple[Array, Array]]) -> Part:
+    match part:
+        case Windings():
+            return _turn_coils(part, fields)
+        case Device() | Rectifier():
+            law = part.law
+            own = law.parameters()
+            new = {name: np.asarray(own[name]) * f + a for name, (f, a) in fields.items()}
+            return dataclasses.replace(part, law=dataclasses.replace(law, **new))  # type: ignore[type-var, arg-type]
+        case VoltageSource():
+            factor, _ = fields["volts"]
+            return dataclasses.replace(part, ac=np.asarray(part.ac) * factor)
+        case CurrentSource():
+            factor, addend = fields["amps"]
+            return dataclasses.replace(part, dc=np.asarray(part.dc) * factor + addend)
+        case _:
+            new = {n: np.asarray(getattr(part, n)) * f + a for n, (f, a) in fields.items()}
+            return dataclasses.replace(part, **new)
+
+
+def _turn_coils(part: Windings, fields: Mapping[str, tuple[Array, Array]]) -> Windings:
+    ohms, henries = list(part.ohms), np.asarray(part.henries)
+    for name, (factor, addend) in fields.items():
+        coil = int(name[-1])
+        if name.startswith("copper"):
+            ohms[coil] = np.asarray(ohms[coil]) * factor + addend
+        else:
+            scale = np.ones((len(factor), len(part.ends)))
+            scale[:, coil] = factor
+            henries = henries * scale[:, :, None] * scale[:, None, :]
+    return dataclasses.replace(part, ohms=tuple(ohms), henries=henries)
+
+
+def combined(turns: Iterable[tuple[Sequence[Turn], Array]], size: int) -> dict[Knob, tuple[Array, Array]]:
+    """Settings for `size` amps from (turns, x) pairs: x (N,) moves every knob of its turns.
+
+    Examples
+    --------
+    >>> twice = combined([((Turn(Knob("R1", "ohms")),), np.log([2.0]))], 1)
+    >>> twice[Knob("R1", "ohms")][0].round(6).tolist()
+    [2.0]
+    """
+    found: dict[Knob, tuple[Array, Array]] = {}
+    for each, x in turns:
+        for turn in each:
+            factor, addend = found.get(turn.knob, (np.ones(size), np.zeros(size)))
+            if turn.adds:
+                found[turn.knob] = factor, addend + turn.gain * x
+            else:
+                found[turn.knob] = factor * np.exp(turn.gain * x), addend
+    return found

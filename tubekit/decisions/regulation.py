@@ -1,0 +1,175 @@
+"""A supply as a fitted regulation line: what its rectifiers deliver on average at a given output voltage.
+
+A few full mains solves at different loads give each rectifier's mean current I against its mean voltage v
+(negative: the output holds it off). The line through them is
+
+    I = G·u^γ,  u = v + V,
+
+V the voltage without load; the drop of a capacitor-input supply grows with about I^(2/3), which is γ = 1.5
+(similitude of the conduction angle; the classical charts show the same, from memory). V and G then move
+with mains, windings, rectifier and reservoir by powers that are found in the same way. The operating point
+of thousands of amps needs no further mains cycle; what the line misses is measured, not assumed
+(`Lines.error_v`).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from tubekit.analyses.mains import MainsState, mains_steady_state
+from tubekit.circuit.parts import Circuit, CurrentSource, Rectifier
+from tubekit.decisions.instrument import Knob, turned
+from tubekit.devices.law import FloatArray, Parameter, ParameterLaw, softplus
+from tubekit.text import frozen_array
+
+Array = np.ndarray
+
+SAMPLES = 128
+IDLE = 1e-9
+"""A rectifier that delivers less than this holds off [A]."""
+LOADS = (-0.5, -0.25, 0.0, 0.35, 0.8)
+"""Extra current drawn at each output, as a share of what it delivers, for the fit."""
+STEP = 0.06
+"""Change of a supply's part, as a natural logarithm, whose effect gives the powers."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class RegulationLine(ParameterLaw):
+    """Mean current of a rectifier [A] at its mean voltage [V]: ``G·u**γ``, u = softplus(v + V).
+
+    Examples
+    --------
+    >>> line = RegulationLine(open_volts=400.0, conductance=1e-4, exponent=1.5)
+    >>> float(line.evaluate(np.array([-350.0]))[0][0].round(4))
+    0.0354
+    """
+
+    terminals: ClassVar[tuple[str, ...]] = ("plate",)
+    positive: ClassVar[frozenset[str]] = frozenset({"conductance", "exponent"})
+
+    open_volts: Parameter
+    conductance: Parameter
+    exponent: Parameter = 1.5
+    softness: Parameter = 0.5
+
+    def evaluate(self, v: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Mean current, shape (..., 1), and its slope, shape (..., 1, 1)."""
+        above, per_volt = softplus(v[..., 0] + self.open_volts, self.softness)
+        rate = self.conductance * above ** (np.asarray(self.exponent) - 1.0)
+        return (rate * above)[..., None], (rate * self.exponent * per_volt)[..., None, None]
+
+
+@dataclass(frozen=True, eq=False)
+class Lines:
+    """The regulation lines of an amp's rectifiers, and how they move with the supply's parts.
+
+    `laws` by rectifier name in the circuit; `powers` by knob, (R, 2): of V and of G; `error_v` is the
+    largest miss of the fit, as volts at the output; `nominal` the full solution they were fitted around.
+    """
+
+    laws: Mapping[str, RegulationLine]
+    powers: Mapping[Knob, Array]
+    error_v: float
+    nominal: MainsState
+
+    def moved(self, settings: Mapping[Knob, tuple[Array, Array]]) -> dict[str, RegulationLine]:
+        """The lines when knobs of the supply are turned; factors (N,) alone count here."""
+        found = {}
+        logs = {knob: np.log(settings[knob][0]) for knob in self.powers if knob in settings}
+        for r, (name, law) in enumerate(self.laws.items()):
+            volts = sum((self.powers[knob][r, 0] * log for knob, log in logs.items()), start=0.0)
+            current = sum((self.powers[knob][r, 1] * log for knob, log in logs.items()), start=0.0)
+            found[name] = dataclasses.replace(
+                law,
+                open_volts=np.asarray(law.open_volts) * np.exp(volts),
+                conductance=np.asarray(law.conductance) * np.exp(current),
+            )
+        return found
+
+
+def fit_lines(circuit: Circuit, frequency_hz: float, knobs: Sequence[Knob]) -> Lines:
+    """Regulation lines of all rectifiers of `circuit`, and their powers of `knobs`.
+
+    Raises
+    ------
+    SolveError : the circuit has no steady state.
+    """
+    nominal = mains_steady_state(circuit, frequency_hz=frequency_hz, samples=SAMPLES)
+    cases: list[tuple[Knob | None, float, float]] = [(None, 0.0, load) for load in LOADS]
+    cases += [
+        (knob, sign * STEP, load) for knob in knobs for sign in (-1.0, 1.0) for load in (0.0, LOADS[-1])
+    ]
+    volts, amps = _solved(circuit, frequency_hz, cases, nominal)
+    count = len(LOADS)
+    fits = [_fit(volts[:count, r], amps[:count, r]) for r in range(volts.shape[1])]
+    powers = {}
+    for k, knob in enumerate(knobs):
+        rows = slice(count + 4 * k, count + 4 * k + 4)
+        powers[knob] = frozen_array(
+            [_powers(volts[rows, r], amps[rows, r], law) for r, (law, _) in enumerate(fits)]
+        )
+    names = [part.name for part in circuit.of(Rectifier)]
+    laws = {name: law for name, (law, _) in zip(names, fits, strict=True)}
+    return Lines(laws, powers, max((miss for _, miss in fits), default=0.0), nominal)
+
+
+def _solved(
+    circuit: Circuit,
+    frequency_hz: float,
+    cases: Sequence[tuple[Knob | None, float, float]],
+    near: MainsState,
+) -> tuple[Array, Array]:
+    """Mean voltage and current of each rectifier in each case, (cases, R).
+
+    The extra current runs past the rectifier, from its cathode to its plate: the rectifier has to deliver
+    it, the rest of the circuit does not see it, whatever the kind of supply.
+    """
+    size = len(cases)
+    settings: dict[Knob, tuple[Array, Array]] = {}
+    for k, (knob, log, _) in enumerate(cases):
+        if knob is not None:
+            settings.setdefault(knob, (np.ones(size), np.zeros(size)))[0][k] = np.exp(log)
+    load = np.array([extra for _, _, extra in cases])
+    means = near.rectifier_currents.mean(axis=2)[0]
+    draws = [
+        CurrentSource(f"{part.name} extra load", part.cathode, part.plate, load * mean)
+        for part, mean in zip(circuit.of(Rectifier), means, strict=True)
+    ]
+    state = mains_steady_state(
+        turned(circuit, settings).with_parts(*draws), frequency_hz=frequency_hz, samples=SAMPLES, near=near
+    )
+    return state.rectifier_volts.mean(axis=2), state.rectifier_currents.mean(axis=2)
+
+
+def _fit(volts: Array, amps: Array) -> tuple[RegulationLine, float]:
+    """The line through (v, I) points, and its largest miss [V]."""
+    middle = LOADS.index(0.0)
+    if not np.all(amps > IDLE):  # nothing flows: the rectifier only holds off
+        return RegulationLine(open_volts=max(float(np.max(-volts)), 1.0), conductance=1e-12), 0.0
+    share = amps / amps[middle]
+
+    def missed(p: Array) -> Array:
+        return np.asarray(np.exp(p[0]) * share ** np.exp(-p[1]) - p[2] - volts)
+
+    first = max(1.5 * np.polyfit(share, volts, 1)[0], 1.0)
+    found = least_squares(missed, [np.log(first), np.log(1.5), first - volts[middle]])
+    drop, exponent, open_volts = float(np.exp(found.x[0])), float(np.exp(found.x[1])), float(found.x[2])
+    line = RegulationLine(
+        open_volts=open_volts, conductance=float(amps[middle] / drop**exponent), exponent=exponent
+    )
+    return line, float(np.abs(found.fun).max())
+
+
+def _powers(volts: Array, amps: Array, law: RegulationLine) -> tuple[float, float]:
+    """How V and G of a line move with a knob: least squares over the four cases of that knob."""
+    drop = (amps / np.asarray(law.conductance)) ** (1.0 / np.asarray(law.exponent))
+    step = np.repeat([-STEP, STEP], len(volts) // 2)
+    columns = np.stack([-np.asarray(law.open_volts) * step, -drop * step / law.exponent], axis=1)
+    found, *_ = np.linalg.lstsq(columns, volts - (drop - law.open_volts), rcond=None)
+    return float(found[0]), float(found[1])

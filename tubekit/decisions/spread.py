@@ -1,0 +1,258 @@
+"""What is normal: the band of every reading over many good amps of one drawing, and which part moves it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import Amp
+from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.circuit.parts import GROUND
+from tubekit.decisions.fleet import Fleet, fleet
+from tubekit.decisions.instrument import combined, turned
+from tubekit.decisions.probe import QUANTITIES, Probe, Tone, plugged, shown
+from tubekit.decisions.variation import Age, Variable, variables
+from tubekit.errors import InputError
+from tubekit.text import Column, Printed, Table, frozen_array, quantity, to_json_value
+
+Array = np.ndarray
+Progress = Callable[[int, int], None]
+
+SIZE, AC_SIZE = 10_000, 500
+"""Amps drawn for the direct readings, and for ripple and signal (each a whole mains cycle)."""
+CHECKED = 20
+"""Amps on which the regulation line is held against the full mains solve."""
+AC_CHUNK = 40
+SHOWN_MOVERS = 3
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Spread(Printed):
+    """Bands of readings over good amps; `low` to `high` holds 95 of 100 of them.
+
+    `effects` (M, V) is what one standard deviation of each variable moves each reading by, in its unit.
+    `error_v` is how far the regulation line misses full mains solves of `CHECKED` of the amps, at most.
+    """
+
+    amp: Amp
+    age: str
+    probes: tuple[Probe, ...]
+    variables: tuple[Variable, ...]
+    nominal: Array = quantity("", "", "reading of the drawn amp, (M,)")
+    low: Array = quantity("", "", "2.5 of 100 good amps show less, (M,)")
+    median: Array = quantity("", "", "half of the good amps show less, (M,)")
+    high: Array = quantity("", "", "2.5 of 100 good amps show more, (M,)")
+    effects: Array = quantity("", "", "reading moved by one standard deviation of a variable, (M, V)")
+    error_v: float = quantity("V", "", "largest miss of the regulation line at any node", default=0.0)
+    drawn: int = 0
+    seed: int = 0
+
+    def band(self, probe: Probe) -> tuple[float, float]:
+        """Low and high end for one probe; KeyError if it was not asked for."""
+        k = {p: j for j, p in enumerate(self.probes)}[probe]
+        return float(self.low[k]), float(self.high[k])
+
+    def movers(self, k: int, count: int = SHOWN_MOVERS) -> list[tuple[str, float]]:
+        """The variables that move reading k most, with what they move it by."""
+        order = np.argsort(-np.abs(self.effects[k]))[:count]
+        return [(self.variables[j].name, float(self.effects[k, j])) for j in order]
+
+    def headline(self) -> str:
+        """How many amps of which age."""
+        return (
+            f"{self.amp.title}: where 95 of 100 good amps lie, {self.age} parts, "
+            f"{self.drawn} amps drawn (seed {self.seed})."
+        )
+
+    def tables(self) -> list[Table]:
+        """Bands, then what moves them."""
+        columns = (
+            Column("reading"), Column("drawn", align="right"), Column("from", align="right"),
+            Column("to", align="right"), Column("moved most by"),
+        )  # fmt: skip
+        rows = []
+        for k, probe in enumerate(self.probes):
+            movers = ", ".join(f"{name} {_signed(probe, moved)}" for name, moved in self.movers(k))
+            rows.append(
+                (str(probe), *(probe.said(float(v[k])) for v in (self.nominal, self.low, self.high)), movers)
+            )
+        note = (
+            "What moves a reading: by one standard deviation of that part. The supply is a regulation line "
+            f"fitted to full mains solves; over {CHECKED} of these amps it misses them by at most "
+            f"{self.error_v:.2g} V."
+        )
+        return [Table("Bands", columns, rows, note=note)]
+
+    def to_json(self) -> dict[str, Any]:
+        """Bands and movers in SI units."""
+        return {
+            "amp": self.amp.title, "age": self.age, "drawn": self.drawn, "seed": self.seed,
+            "bands": [
+                {"reading": str(p), "quantity": p.quantity, "place": list(p.place),
+                 "drawn": to_json_value(self.nominal[k]), "low": to_json_value(self.low[k]),
+                 "high": to_json_value(self.high[k]), "moved_by": dict(self.movers(k))}
+                for k, p in enumerate(self.probes)
+            ],
+        }  # fmt: skip
+
+
+def _signed(probe: Probe, moved: float) -> str:
+    return ("+" if moved >= 0 else "−") + probe.said(abs(moved))
+
+
+def spread(
+    amp: Amp,
+    probes: Sequence[Probe] | None = None,
+    *,
+    age: Age = "vintage",
+    tone: Tone | None = None,
+    measured: dict[str, float] | None = None,
+    mains_known: float | None = None,
+    size: int = SIZE,
+    seed: int = 1,
+    progress: Progress | None = None,
+) -> Spread:
+    """Bands in which the readings of good amps lie.
+
+    Parameters
+    ----------
+    probes : readings to give bands for; every DC node, cathode current and rail ripple when not given.
+    age : 'vintage' (drifted resistors, dried electrolytics, leaky paper) or 'modern'.
+    tone : test tone, for signal readings.
+    measured : relative accuracy of the parts whose value was measured and stands in `amp`.
+    mains_known : relative accuracy of the mains voltage; unknown, it varies by 5 %.
+    size : amps to draw (ripple and signal: at most `AC_SIZE` of them); `seed` makes it repeatable.
+    progress : called with (done, of) as the work goes on.
+
+    Raises
+    ------
+    InputError : a batch, fewer than 20 amps, or a signal reading without a tone.
+    SolveError : the drawn amp has no idle state.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> found = spread(load_amp("teasel"), [Probe("dc_v", ("k34", "ground"))], size=500)
+    >>> low, high = found.band(found.probes[0])
+    >>> 15 < low < 18.4 < high < 23
+    True
+    """
+    _checked(amp, size)
+    amp = plugged(amp, tone)
+    ready = fleet(amp)
+    wanted = tuple(default_probes(ready) if probes is None else probes)
+    if tone is None and any(p.quantity == "signal_rms_v" for p in wanted):
+        raise InputError("a signal reading needs a test tone", where=amp.name, fix="Give tone=Tone('J1')")
+    varied = variables(amp, age, measured=measured, mains_known=mains_known)
+    rng = np.random.default_rng(seed)
+    x = np.stack([v.draw(rng, size) for v in varied], axis=1)
+    values = drawn_values(ready, wanted, varied, x, tone, progress)
+    nominal, effects = effects_of(ready, wanted, varied, tone)
+    low, median, high = np.nanpercentile(values, [2.5, 50.0, 97.5], axis=0)
+    return Spread(
+        amp, age, wanted, varied, frozen_array(nominal), frozen_array(low), frozen_array(median),
+        frozen_array(high), frozen_array(effects), line_error(ready, varied, x[:CHECKED]), size, seed,
+    )  # fmt: skip
+
+
+def _checked(amp: Amp, size: int) -> None:
+    if amp.batch is not None:
+        raise InputError("a batch has no one spread", where=amp.name, fix="Take one amp with member(0)")
+    if not 20 <= size <= 1_000_000:
+        raise InputError(f"{size} amps cannot be drawn", where=amp.name, fix="Draw 20 to 1,000,000")
+
+
+def line_error(ready: Fleet, varied: Sequence[Variable], x: Array) -> float:
+    """Largest difference of any node between regulation line and full mains solve [V]."""
+    probes = [Probe("dc_v", (n, GROUND)) for n in ready.amp.nodes if n in ready.point.network.index]
+    by_line = drawn_values(ready, probes, varied, x, None)
+    return float(np.nanmax(np.abs(by_line - full_values(ready, probes, varied, x, None))))
+
+
+def default_probes(ready: Fleet) -> list[Probe]:
+    """Every node that carries direct voltage, every cathode current, the ripple of every rail."""
+    found = [
+        Probe("dc_v", (node, GROUND)) for node in ready.amp.nodes
+        if node in ready.point.network.index and abs(float(ready.point.volts(node))) > 0.1
+    ]  # fmt: skip
+    for part in ready.amp.parts.values():
+        if isinstance(part, Tube) and not isinstance(part, RectifierTube):
+            found += [Probe("dc_a", (section.name, "cathode")) for section in part.sections]
+    full = ready.lines.nominal
+    for part in ready.amp.parts.values():
+        ends = getattr(part, "ends", ())
+        if part.kind == "capacitor" and GROUND in ends:
+            node = next(n for n in ends if n != GROUND)
+            ripple = float(full.ripple_pp(node)[0])
+            if abs(float(full.mean(node)[0])) > 100.0 and ripple > 2 * QUANTITIES["ripple_pp_v"].least:
+                found.append(Probe("ripple_pp_v", (node, GROUND)))
+    return list(dict.fromkeys(found))
+
+
+def is_direct(ready: Fleet, probe: Probe) -> bool:
+    """Whether the fleet alone answers this probe."""
+    known = ready.point.network.index
+    if probe.quantity == "dc_v":
+        return all(node == GROUND or node in known for node in probe.place)
+    return probe.quantity == "dc_a"
+
+
+def drawn_values(
+    ready: Fleet,
+    probes: Sequence[Probe],
+    varied: Sequence[Variable],
+    x: Array,
+    tone: Tone | None,
+    progress: Progress | None = None,
+) -> Array:
+    """Readings (N, M) of amps whose variables are x (N, V); NaN beyond `AC_SIZE` where each costs a cycle."""
+    size = len(x)
+    values = np.full((size, len(probes)), np.nan)
+    direct = [k for k, p in enumerate(probes) if is_direct(ready, p)]
+    others = [k for k in range(len(probes)) if k not in direct]
+    total = 1 + (-(-min(size, AC_SIZE) // AC_CHUNK) if others else 0)
+    idle = ready.solve(_settings(varied, x), size)
+    for k in direct:
+        one, two = probes[k].place
+        values[:, k] = idle.volts(one, two) if probes[k].quantity == "dc_v" else idle.current(one, two)
+    if progress:
+        progress(1, total)
+    for j in range(total - 1):
+        rows = slice(j * AC_CHUNK, min((j + 1) * AC_CHUNK, size, AC_SIZE))
+        values[rows, others] = full_values(ready, [probes[k] for k in others], varied, x[rows], tone)
+        if progress:
+            progress(2 + j, total)
+    return values
+
+
+def full_values(
+    ready: Fleet, probes: Sequence[Probe], varied: Sequence[Variable], x: Array, tone: Tone | None
+) -> Array:
+    """Readings (N, M) by the full mains solve."""
+    circuit = turned(ready.built.circuit, _settings(varied, x))
+    return shown(ready.amp, circuit, probes, tone, ready.lines.nominal).values
+
+
+def _settings(varied: Sequence[Variable], x: Array) -> Any:
+    return combined([(v.turns, x[:, j]) for j, v in enumerate(varied)], len(x))
+
+
+def effects_of(
+    ready: Fleet, probes: Sequence[Probe], varied: Sequence[Variable], tone: Tone | None
+) -> tuple[Array, Array]:
+    """Readings of the drawn amp (M,), and what one standard deviation of each variable adds (M, V)."""
+    count = len(varied)
+    sd = np.sqrt([v.variance for v in varied])
+    x = np.zeros((2 * count + 1, count))
+    at = np.arange(count)
+    x[1 + at, at], x[1 + count + at, at] = sd, -sd
+    direct = [k for k, p in enumerate(probes) if is_direct(ready, p)]
+    others = [k for k in range(len(probes)) if k not in direct]
+    values = np.zeros((len(x), len(probes)))
+    values[:, direct] = drawn_values(ready, [probes[k] for k in direct], varied, x, tone)
+    if others:
+        values[:, others] = full_values(ready, [probes[k] for k in others], varied, x, tone)
+    return values[0], 0.5 * (values[1 : count + 1] - values[count + 1 :]).T
