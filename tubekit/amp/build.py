@@ -31,6 +31,9 @@ NO_EMISSION = 1e-7
 """Left of a cathode whose heater has gone open: laws need something above nil."""
 NO_HEATER = 1e9
 """Stands for the heater of a variant without one, in a batch of tube types [Ω]."""
+FUSE_DROP_V = 0.1
+"""Drop of a fuse at its rating, where no resistance is stated [V]; common practice, no source."""
+LEAST_OHMS = 1e-3
 CONE_Q = 5.0
 """Mechanical Q of a loudspeaker's resonance; common practice, no source."""
 
@@ -147,10 +150,8 @@ class _Wiring:
         yield wired.Wire(part.designator, part.common, part.chosen)
 
     def fuse(self, part: drawn.Fuse) -> Iterator[wired.Part]:
-        if part.ohms is None or np.all(np.asarray(part.ohms) == 0.0):
-            yield wired.Wire(part.designator, part.a, part.b)
-        else:
-            yield wired.Resistor(part.designator, part.a, part.b, part.ohms)
+        ohms = FUSE_DROP_V / np.asarray(part.amps) if part.ohms is None else np.asarray(part.ohms)
+        yield wired.Resistor(part.designator, part.a, part.b, np.maximum(ohms, LEAST_OHMS))
 
     def jack(self, part: drawn.Jack) -> Iterator[wired.Part]:
         if not part.plugged and part.tip_switch is not None:

@@ -8,9 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.amp import AmpReport, parts as drawn
+from tubekit.amp.paths import edges, reached
 from tubekit.amp.readings import TubeReading
 from tubekit.amp.sockets import Tube
 from tubekit.amp.solve import types_of
+from tubekit.circuit.parts import Resistor
 from tubekit.circuit.reduction import resistance_to_ground
 from tubekit.decisions.rating import RatingCheck, check, numbered
 from tubekit.devices import catalogue
@@ -180,27 +182,16 @@ def _choke(report: AmpReport, part: drawn.Choke) -> list[RatingCheck]:
 
 
 def _fuse(report: AmpReport, part: drawn.Fuse) -> list[RatingCheck]:
-    """A fuse carries what the mains plug delivers (or, elsewhere, is not judged here)."""
-    plug = next((p for p in report.amp.parts.values() if isinstance(p, drawn.MainsPlug)), None)
-    mains = _joined(report, plug.line) | _joined(report, plug.neutral) if plug else set()
-    if plug is None or not {part.a, part.b} & mains:
+    """Effective current of a fuse, wherever it stands."""
+    wired = next((p for p in report.solved.state.circuit.of(Resistor) if p.name == part.designator), None)
+    if wired is None:
         return []
-    state = report.solved.state
-    row = state.operating_point.network.unknowns.index(f"I({plug.designator})")
-    amps = report.solved.one(np.sqrt(0.5 * (np.abs(state.spectrum[:, 1:, row]) ** 2).sum(axis=1)))
-    return check(part.designator, "mains current", amps, part.amps, "A", "fuse's rating", PART_RATING)
-
-
-def _joined(report: AmpReport, node: str) -> set[str]:
-    """Names of the nodes that wires, fuses and closed switches make one with `node`."""
-    found, new = set(), {node}
-    while new:
-        here = new.pop()
-        found.add(here)
-        for part in report.amp.parts.values():
-            if isinstance(part, drawn.Fuse | drawn.Switch) and here in (part.a, part.b):
-                new |= {part.a, part.b} - found
-    return found
+    amps = report.solved.one(_across(report, part.a, part.b) / np.asarray(wired.ohms))
+    parts = report.amp.parts.values()
+    plugs = [node for p in parts if isinstance(p, drawn.MainsPlug) for node in (p.line, p.neutral)]
+    mains = reached(plugs, edges(p for p in parts if isinstance(p, drawn.Fuse | drawn.Switch)))
+    what = "mains current" if part.a in mains else "current"
+    return check(part.designator, what, amps, part.amps, "A", "fuse's rating", PART_RATING)
 
 
 def _capacitors(report: AmpReport) -> list[RatingCheck]:

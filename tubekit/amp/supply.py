@@ -1,0 +1,186 @@
+"""The power supply of an amp in steady state: ripple and its heat, rectifiers, windings, mains, fuses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import supply_duty as duty
+from tubekit.amp.amp import Amp
+from tubekit.amp.fuse_time import CLASS_WORDS
+from tubekit.amp.report import CAUTION, AmpReport, analyse
+from tubekit.amp.steady import solved as solve_circuit
+from tubekit.amp.supply_readings import (
+    CoilReading,
+    FilterReading,
+    FuseReading,
+    MainsReading,
+    RectifierDuty,
+)
+from tubekit.analyses.mains import MainsState
+from tubekit.circuit.parts import GROUND, Device
+from tubekit.text import Column, Printed, Table, to_json_value
+
+Array = np.ndarray
+
+ORDERS = 8
+"""Harmonics of the mains that a table shows."""
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class SupplyReport(Printed):
+    """The supply of an amp, or of a batch of amps, at idle."""
+
+    report: AmpReport = field(repr=False)
+    filters: tuple[FilterReading, ...]
+    rectifiers: tuple[RectifierDuty, ...]
+    coils: tuple[CoilReading, ...]
+    mains: MainsReading
+    fuses: tuple[FuseReading, ...]
+    cold: MainsState = field(repr=False)
+
+    @property
+    def amp(self) -> Amp:
+        """The amp whose supply this is."""
+        return self.report.amp
+
+    @property
+    def copper_w(self) -> float | Array:
+        """Heat in the copper of everything wound [W]."""
+        return self.report.solved.one(sum(np.asarray(coil.copper_w) for coil in self.coils))
+
+    def filter(self, capacitor: str) -> FilterReading:
+        """Reading of one capacitor; KeyError if it is none of the supply's."""
+        return {one.capacitor: one for one in self.filters}[capacitor]
+
+    def harmonics(self, node: str, to: str = GROUND, orders: int = ORDERS) -> Array:
+        """Effective voltage of harmonics 1 to `orders` of the mains between two nodes [V], (N, orders)."""
+        state = self.report.solved.state
+        spectrum = [state.harmonic(node, k) - (0.0 if to == GROUND else state.harmonic(to, k))
+                    for k in range(1, orders + 1)]  # fmt: skip
+        return np.asarray(np.abs(np.stack(spectrum, axis=1)) / np.sqrt(2.0))
+
+    def headline(self) -> str:
+        """Power drawn, and how much of it heats copper."""
+        watts, copper = np.max(self.mains.watts), np.max(self.copper_w)
+        return f"{self.amp.title}: supply at idle, {watts:.3g} W from the mains, {copper:.3g} W into copper"
+
+    def tables(self) -> list[Table]:
+        """Capacitors, harmonics, rectifiers, windings, mains and fuses."""
+        return [
+            self._filters(),
+            self._harmonics(),
+            self._rectifiers(),
+            self._coils(),
+            self._mains(),
+            self._fuses(),
+        ]
+
+    def _filters(self) -> Table:
+        columns = (
+            Column("capacitor"), Column("from"), Column("to"), Column("DC", "V", 4),
+            Column("ripple p-p", "V"), Column("peak", "V", 4),
+            Column("tubes cold", "V", 4), Column("rated", "V"), Column("ripple", "A"),
+            Column("rated", "A"), Column("ESR", "ohm"), Column("heat", "W"),
+        )  # fmt: skip
+        rows = [
+            (f.capacitor, f.a, f.b, f.dc_v, f.ripple_pp_v, f.peak_v, f.cold_v, f.rated_v, f.ripple_a,
+             f.rated_a, f.series_ohms, f.heat_w)
+            for f in self.filters
+        ]  # fmt: skip
+        note = f"ESR of electrolytics where none is stated: tan δ of {duty.LOSS} (common practice)."
+        return Table("Capacitors of the supply", columns, rows, note=note)
+
+    def _harmonics(self) -> Table:
+        hertz = self.amp.mains_hz * np.arange(1, ORDERS + 1)
+        rows = [
+            (f.a if f.a != GROUND else f.b, *np.moveaxis(self.harmonics(f.a, f.b), 1, 0))
+            for f in self.filters
+        ]
+        heads = (Column("node"), *(Column(f"{each:g} Hz", "V rms") for each in hertz))
+        return Table("Ripple by harmonic", heads, rows)
+
+    def _rectifiers(self) -> Table:
+        columns = (
+            Column("rectifier"), Column("mean", "A"), Column("rms", "A"), Column("peak", "A"),
+            Column("inverse", "V"), Column("conducts", "%"),
+        )  # fmt: skip
+        rows = [
+            (r.rectifier, r.mean_a, r.rms_a, r.peak_a, r.inverse_v, 100.0 * np.asarray(r.conducts))
+            for r in self.rectifiers
+        ]
+        return Table("Rectifiers, each plate", columns, rows)
+
+    def _mains(self) -> Table:
+        columns = (
+            Column("volts", "V rms"), Column("current", "A rms"), Column("power", "W"),
+            Column("apparent", "VA"), Column("power factor", format=".2f"),
+        )  # fmt: skip
+        m = self.mains
+        return Table("Mains", columns, [(m.volts, m.amps, m.watts, m.volt_amps, m.power_factor)])
+
+    def _coils(self) -> Table:
+        columns = (
+            Column("part"), Column("winding"), Column("from"), Column("to"), Column("rms", "A"),
+            Column("DC", "A"), Column("copper", "ohm"), Column("heat", "W"),
+        )  # fmt: skip
+        rows = [(c.part, c.winding, *c.nodes, c.rms_a, c.dc_a, c.ohms, c.copper_w) for c in self.coils]
+        return Table("Windings", columns, rows)
+
+    def _fuses(self) -> Table:
+        heads = (("fuse", ""), ("class", ""), ("current", "A"), ("rated", "A"), ("carries it", ""))
+        columns = tuple(Column(name, unit) for name, unit in heads)
+        rows = [(f.fuse, f.speed, f.amps, f.rated_a, fuse_words(f)) for f in self.fuses]
+        return Table("Fuses", columns, rows, note=f"{CLASS_WORDS}\n{CAUTION}")
+
+    def to_json(self) -> dict[str, Any]:
+        """The readings in terms JSON has."""
+        keep = ("filters", "rectifiers", "coils", "mains", "fuses", "copper_w")
+        return {
+            "amp": self.amp.title,
+            **{name: to_json_value(getattr(self, name)) for name in keep},
+            "harmonics_rms_v": {f.capacitor: to_json_value(self.harmonics(f.a, f.b)) for f in self.filters},
+            "caution": CAUTION,
+        }
+
+
+def fuse_words(fuse: FuseReading) -> str:
+    """How long a fuse carries its steady current, in words."""
+    least, most = float(np.min(fuse.holds_s)), float(np.min(fuse.opens_s))
+    if np.isinf(least):
+        return "for good"
+    if np.isinf(most):
+        return f"{least:.3g} s at least"
+    return f"opens within {least:.2g} to {most:.2g} s"
+
+
+def supply_report(amp: Amp, *, near: AmpReport | None = None) -> SupplyReport:
+    """The power supply of an amp at idle, and with its tubes still cold.
+
+    Parameters
+    ----------
+    amp : from `load_amp`, changed or not; a batch gives arrays (N,) in every reading.
+    near : a report of this amp or a similar one, to start from; of this very amp, to save the solve.
+
+    Raises
+    ------
+    SolveError : supply and amp do not agree.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> report = supply_report(load_amp("teasel"))
+    >>> reservoir = report.filter("C14")
+    >>> reservoir.cold_v > reservoir.peak_v > reservoir.dc_v
+    True
+    """
+    report = near if near is not None and near.amp is amp else analyse(amp, near=near)
+    found = report.solved
+    circuit = found.state.circuit
+    cold, _ = solve_circuit(circuit.without(*(part.name for part in circuit.of(Device))), amp)
+    return SupplyReport(
+        report, tuple(duty.filters(found, cold)), tuple(duty.rectifiers(found)), tuple(duty.coils(found)),
+        duty.mains(found), tuple(duty.fuses(found)), cold,
+    )  # fmt: skip

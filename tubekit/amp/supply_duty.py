@@ -1,0 +1,136 @@
+"""Readings of a supply, taken from the mains steady state."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import parts as drawn
+from tubekit.amp.fuse_time import holds_at_least, open_at_last
+from tubekit.amp.solve import Solved
+from tubekit.amp.supply_readings import CoilReading, FilterReading, FuseReading, MainsReading, RectifierDuty
+from tubekit.analyses.mains import MainsState
+from tubekit.circuit.parts import GROUND, Rectifier, Resistor, Windings
+
+Array = np.ndarray
+
+LOSS = 0.15
+"""Loss factor of an electrolytic at twice the mains frequency (tan δ); common practice, no source."""
+
+
+def supply_nodes(found: Solved) -> set[str]:
+    """Nodes of the supply: what rectifiers feed, and the windings that feed them."""
+    plates = {node for part in found.state.circuit.of(Rectifier) for node in (part.plate, part.cathode)}
+    windings = {
+        node
+        for part in found.amp.parts.values()
+        if isinstance(part, drawn.PowerTransformer)
+        for winding in part.windings[1:]
+        if plates & set(winding.taps)
+        for node in winding.taps
+    }
+    return (found.fed_from_rectifiers() | windings | plates) - {GROUND}
+
+
+def filters(found: Solved, cold: MainsState) -> Iterator[FilterReading]:
+    """Every capacitor of the supply; `cold` is the state without tubes."""
+    nodes, state, one = supply_nodes(found) | {GROUND}, found.state, found.one
+    for part in found.amp.parts.values():
+        if not isinstance(part, drawn.Capacitor) or part.condition != "fitted" or {part.a, part.b} - nodes:
+            continue
+        amps = capacitor_rms(state, part)
+        ohms = series_ohms(part, state.frequency_hz)
+        waves = (state.waveform(part.a, part.b), cold.waveform(part.a, part.b))
+        hot, surge = (np.abs(wave).max(axis=1) for wave in waves)
+        yield FilterReading(
+            part.designator, part.a, part.b, one(state.mean(part.a, part.b)),
+            one(state.ripple_pp(part.a, part.b)), one(state.ripple_rms(part.a, part.b)), one(hot), one(surge),
+            one(_stated(part.volts)), one(_stated(part.surge_volts)), one(amps),
+            one(_stated(part.ripple_amps)), one(ohms), one(amps**2 * ohms),
+        )  # fmt: skip
+
+
+def capacitor_rms(state: MainsState, part: drawn.Capacitor) -> Array:
+    """Effective current through a capacitor, every harmonic [A], (N,)."""
+    network = state.operating_point.network
+    across = np.abs(network.pick(state.spectrum, part.a) - network.pick(state.spectrum, part.b))[:, 1:]
+    rate = 2 * np.pi * state.frequency_hz * np.arange(1, across.shape[1] + 1)
+    amps = across * rate * np.asarray(part.farads).reshape(-1, 1)
+    return np.asarray(np.sqrt(0.5 * (amps**2).sum(axis=1)))
+
+
+def series_ohms(part: drawn.Capacitor, mains_hz: float) -> Array | float:
+    """Series resistance as stated, else usual for an electrolytic; NaN for other styles [Ω]."""
+    if part.series_ohms is not None:
+        return part.series_ohms
+    if part.style != "electrolytic":
+        return float("nan")
+    return np.asarray(LOSS / (2 * np.pi * 2 * mains_hz * np.asarray(part.farads)))
+
+
+def _stated(value: Any) -> Any:
+    return float("nan") if value is None else value
+
+
+def rectifiers(found: Solved) -> Iterator[RectifierDuty]:
+    """Every diode and plate."""
+    state, one = found.state, found.one
+    for k, part in enumerate(state.operating_point.network.rectifiers):
+        amps, volts = state.rectifier_currents[:, k], state.rectifier_volts[:, k]
+        peak = amps.max(axis=1)
+        yield RectifierDuty(
+            part.name, one(amps.mean(axis=1)), one(np.sqrt((amps**2).mean(axis=1))), one(peak),
+            one(-volts.min(axis=1)), one((amps > 0.01 * peak[:, None]).mean(axis=1)),
+        )  # fmt: skip
+
+
+def coils(found: Solved) -> Iterator[CoilReading]:
+    """Every section of every winding, and every choke."""
+    state, one = found.state, found.one
+    wired = {part.name: part for part in state.circuit.of(Windings)}
+    for part in found.amp.parts.values():
+        if part.designator not in wired or isinstance(part, drawn.Loudspeaker):
+            continue
+        coils = wired[part.designator]
+        names = (
+            [(w.name, pair) for w in part.windings for pair in w.sections]
+            if isinstance(part, drawn.Transformer)
+            else [("", part.nodes[:2])]
+        )
+        for j, (name, pair) in enumerate(names):
+            rms, ohms = state.winding_rms(part.designator, j), np.asarray(coils.ohms[j])
+            yield CoilReading(
+                part.designator, name.replace("_", " "), (pair[0], pair[1]), one(rms),
+                one(state.winding_mean(part.designator, j)), one(ohms), one(rms**2 * ohms),
+            )  # fmt: skip
+
+
+def mains(found: Solved) -> MainsReading:
+    """What the plug delivers."""
+    plug = next(part for part in found.amp.parts.values() if isinstance(part, drawn.MainsPlug))
+    state, one = found.state, found.one
+    row = state.operating_point.network.unknowns.index(f"I({plug.designator})")
+    amps = -state.spectrum[:, :, row]  # what leaves the plug into the amp
+    rms = np.sqrt(amps[:, 0].real ** 2 + 0.5 * (np.abs(amps[:, 1:]) ** 2).sum(axis=1))
+    volts = np.broadcast_to(np.asarray(found.amp.mains_rms, float), rms.shape)
+    watts = volts / np.sqrt(2.0) * amps[:, 1].real
+    apparent = volts * rms
+    factor = np.divide(watts, apparent, out=np.ones_like(watts), where=apparent > 0)
+    return MainsReading(one(volts), one(rms), one(watts), one(apparent), one(factor))
+
+
+def fuses(found: Solved) -> Iterator[FuseReading]:
+    """Every fuse that is fitted."""
+    state, one = found.state, found.one
+    wired = {part.name: part for part in state.circuit.of(Resistor)}
+    for part in found.amp.parts.values():
+        if isinstance(part, drawn.Fuse) and part.condition == "fitted":
+            ohms = np.asarray(wired[part.designator].ohms)
+            amps = np.hypot(state.mean(part.a, part.b), state.ripple_rms(part.a, part.b)) / ohms
+            times = amps / np.asarray(part.amps)
+            limits = (holds_at_least(part.speed, times), open_at_last(part.speed, times))
+            yield FuseReading(
+                part.designator, part.speed, one(amps), one(np.asarray(part.amps)), *map(one, limits)
+            )
