@@ -12,13 +12,15 @@ __version__ = "0.1.0"
 
 _HOMES = {
     "tubekit.amp": ("Amp", "AmpReport", "analyse", "load_amp"),
+    "tubekit.analyses.large_signal": ("large_signal",),
+    "tubekit.analyses.loadline": ("load_line",),
     "tubekit.analyses.mains": ("mains_steady_state",),
     "tubekit.analyses.operating_point": ("operating_point",),
     "tubekit.analyses.small_signal": ("frequency_response",),
     "tubekit.decisions": ("SwapReport", "swap"),
     "tubekit.devices.catalogue": ("tube", "tube_types"),
 }
-_ROOMS = ("errors", "panels", "plots", "units")
+_ROOMS = ("errors", "panels", "plots", "textbook", "units")
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [  # noqa: PLE0604 - made from the table above, so that there is one list
@@ -27,8 +29,16 @@ __all__ = [  # noqa: PLE0604 - made from the table above, so that there is one l
 ]
 
 if typing.TYPE_CHECKING:
-    from tubekit import errors as errors, panels as panels, plots as plots, units as units
+    from tubekit import (
+        errors as errors,
+        panels as panels,
+        plots as plots,
+        textbook as textbook,
+        units as units,
+    )
     from tubekit.amp import Amp as Amp, AmpReport as AmpReport, analyse as analyse, load_amp as load_amp
+    from tubekit.analyses.large_signal import large_signal as large_signal
+    from tubekit.analyses.loadline import load_line as load_line
     from tubekit.analyses.mains import mains_steady_state as mains_steady_state
     from tubekit.analyses.operating_point import operating_point as operating_point
     from tubekit.analyses.small_signal import frequency_response as frequency_response

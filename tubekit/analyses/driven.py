@@ -5,7 +5,9 @@ tube port voltages at S samples of one cycle:
 
     F(v) = v - open + Z i(v) = 0
 
-Z acts by circular convolution. Bypass and coupling capacitors find their mean voltages by themselves
+Z acts by circular convolution. The network answers only in the space that Z spans (two directions for
+a push-pull pair: the transformer's difference and the common cathode), so Newton works on those few
+combinations of ports. Bypass and coupling capacitors find their mean voltages by themselves
 (harmonic 0 passes none of their current), so bias shift under drive, grid-current charging and
 reactive loads need no further rules. Source: harmonic balance, e.g. Nakhla & Vlach, IEEE Trans.
 Circuits Syst. CAS-23 (1976) (from memory).
@@ -27,6 +29,8 @@ TOLERANCE = 1e-8
 """Largest last correction of a port voltage [V]."""
 MAX_ITERATIONS = 60
 HALVINGS = 10
+SPANNED = 1e-11
+"""Directions in which the network answers less than this part of its largest answer count as held."""
 CHUNK_ELEMENTS = 6_000_000
 
 
@@ -61,6 +65,16 @@ class Problem:
         seen = np.matmul(self.impedance, spectrum)[..., 0].transpose(0, 2, 1)
         return volts - self.open + np.fft.irfft(seen, n=volts.shape[2]), currents, slopes
 
+    def span(self) -> Array:
+        """Orthonormal combinations of ports (P, M) in which the network answers at any harmonic."""
+        ports = self.impedance.shape[2]
+        answers = np.nan_to_num(np.moveaxis(self.impedance, 2, 0))
+        answers = answers.reshape(ports, answers[:1].size or 1)
+        vectors, sizes, _ = np.linalg.svd(
+            np.concatenate((answers.real, answers.imag), axis=1), full_matrices=False
+        )
+        return np.asarray(vectors[:, sizes > SPANNED * sizes.max(initial=0.0)])
+
     def evaluate(self, volts: Array) -> tuple[Array, Array]:
         """Port currents and slopes at port voltages over the cycle."""
         count, ports, samples = volts.shape
@@ -80,8 +94,8 @@ def solve_driven(problem: Problem, start: Array) -> Driven:
 
     What does not arrive from there is led up from a quarter of the drive.
     """
-    ports, samples = start.shape[1:]
-    size = max(1, CHUNK_ELEMENTS // (ports * samples) ** 2)
+    samples = start.shape[2]
+    size = max(1, CHUNK_ELEMENTS // (max(1, problem.span().shape[1]) * samples) ** 2)
     parts = []
     for k in range(0, len(start), size):
         piece = slice(k, k + size)
@@ -117,17 +131,18 @@ def _arrive(problem: Problem, start: Array) -> Driven:
 
 
 def _newton(problem: Problem, start: Array) -> Driven:
-    volts = start.copy()
+    span = problem.span()
+    volts = problem.open + np.einsum("pm,qm,nqs->nps", span, span, start - problem.open, optimize=True)
     iterations, error = np.zeros(len(volts), int), np.full(len(volts), np.inf)
-    kernel = np.fft.irfft(problem.impedance, axis=1)  # (N, S, P, P)
+    kernel = np.fft.irfft(np.matmul(span.T, problem.impedance), axis=1)  # (N, S, M, P)
     left, currents, slopes = problem.residual(volts)
     for _ in range(MAX_ITERATIONS):
         moving = error > TOLERANCE
         if not moving.any():
             break
         some, here = problem.subset(moving), left[moving]
-        step = _step(kernel[moving], here, slopes[moving])
-        error[moving] = np.abs(step).max(axis=(1, 2))
+        step = _step(span, kernel[moving], here, slopes[moving])
+        error[moving] = np.abs(step).max(axis=(1, 2), initial=0.0)
         iterations[moving] += 1
         volts[moving], left[moving], currents[moving], slopes[moving] = _descend(
             some, volts[moving], step, here
@@ -135,15 +150,17 @@ def _newton(problem: Problem, start: Array) -> Driven:
     return Driven(volts, currents, iterations, error, error <= TOLERANCE)
 
 
-def _step(kernel: Array, left: Array, slopes: Array) -> Array:
-    """Newton's step: all ports at all samples at once."""
-    count, ports, samples = left.shape
+def _step(span: Array, kernel: Array, left: Array, slopes: Array) -> Array:
+    """Newton's step: every combination of ports at all samples at once."""
+    count, _, samples = left.shape
+    width = span.shape[1]
     lag = (np.arange(samples)[:, None] - np.arange(samples)[None, :]) % samples
-    seen = np.matmul(kernel[:, lag], slopes[:, None])  # (N, S, S, P, P): row sample, column sample
-    matrix = seen.transpose(0, 3, 1, 4, 2).reshape(count, ports * samples, ports * samples)
-    diagonal = np.arange(ports * samples)
+    seen = np.matmul(kernel[:, lag], np.matmul(slopes, span)[:, None])  # row sample, column sample
+    matrix = seen.transpose(0, 3, 1, 4, 2).reshape(count, width * samples, width * samples)
+    diagonal = np.arange(width * samples)
     matrix[:, diagonal, diagonal] += 1.0
-    return np.linalg.solve(matrix, -left.reshape(count, -1)[..., None]).reshape(left.shape)
+    right = -np.matmul(span.T, left).reshape(count, -1)
+    return np.asarray(span @ np.linalg.solve(matrix, right[..., None]).reshape(count, width, samples))
 
 
 def _descend(problem: Problem, volts: Array, step: Array, left: Array) -> tuple[Array, Array, Array, Array]:

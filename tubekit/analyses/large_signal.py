@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from tubekit.analyses.convergence import Convergence
+from tubekit.analyses.convergence import Convergence, seal
 from tubekit.analyses.driven import Driven, Problem, solve_driven
 from tubekit.analyses.harmonics import Harmonics, wave
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
@@ -205,18 +205,15 @@ def _result(
 
 def _judged(result: LargeSignal, strict: bool) -> LargeSignal:
     lost = result.convergence.mask
-    if not lost.any():
-        return result
-    if result.idle.network.batch is None:
-        if strict:
-            worst = int(np.abs(result.port_currents[0]).max(axis=1).argmax())
-            raise SolveError(
-                "The driven circuit did not settle", best=result,
-                worst=" ".join(result.idle.network.port_names[worst]),
-                residual=float(result.convergence.error[0]), iterations=int(result.convergence.iterations[0]),
-            )  # fmt: skip
-        return result
-    warn_batch(lost, "large signal")
-    for array in (result.spectrum, result.port_volts, result.port_currents):
-        array[lost] = np.nan
+    single = result.idle.network.batch is None
+    if single and lost.any() and strict:
+        worst = int(np.abs(result.port_currents[0]).max(axis=1).argmax())
+        raise SolveError(
+            "The driven circuit did not settle", best=result,
+            worst=" ".join(result.idle.network.port_names[worst]),
+            residual=float(result.convergence.error[0]), iterations=int(result.convergence.iterations[0]),
+        )  # fmt: skip
+    if not single and lost.any():
+        warn_batch(lost, "large signal")
+    seal(lost & (not single), result.spectrum, result.port_volts, result.port_currents)
     return result

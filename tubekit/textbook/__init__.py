@@ -1,0 +1,28 @@
+"""Ready circuits from the books, made of the same parts and solved by the same engine as a whole amp.
+
+Each function gives a `TextbookCircuit`, which every analysis takes; `worked` gives its usual figures.
+"""
+
+from tubekit.textbook.circuit import TextbookCircuit
+from tubekit.textbook.followers import cathode_follower, long_tailed_pair, split_load
+from tubekit.textbook.output import push_pull, single_ended
+from tubekit.textbook.stages import rc_stage
+from tubekit.textbook.supplies import capacitor_input, choke_input
+from tubekit.textbook.tone import three_control, two_control
+from tubekit.textbook.worked import Worked, worked
+
+__all__ = [
+    "TextbookCircuit",
+    "Worked",
+    "capacitor_input",
+    "cathode_follower",
+    "choke_input",
+    "long_tailed_pair",
+    "push_pull",
+    "rc_stage",
+    "single_ended",
+    "split_load",
+    "three_control",
+    "two_control",
+    "worked",
+]

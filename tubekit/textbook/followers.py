@@ -1,0 +1,174 @@
+"""Stages with a load in the cathode: follower, split-load inverter, long-tailed pair."""
+
+from __future__ import annotations
+
+from tubekit.analyses.section_law import AnyTube, section_law, type_name
+from tubekit.circuit.parts import GROUND, Capacitor, Device, Part, Resistor, Value, VoltageSource
+from tubekit.devices.pentode import Pentode
+from tubekit.devices.triode import Triode
+from tubekit.errors import InputError
+from tubekit.textbook.circuit import COUPLING, TextbookCircuit, coupled, fully_driven, parts_of
+
+
+def cathode_follower(
+    tube: AnyTube,
+    *,
+    supply: Value,
+    cathode: Value,
+    bias: Value | None = None,
+    grid: Value | None = None,
+    next_grid: Value | None = None,
+    drive: Value | None = None,
+    emission: float = 1.0,
+    spread: float = 1.0,
+) -> TextbookCircuit:
+    """A triode with its load in the cathode: gain just below one, output at the cathode.
+
+    Parameters
+    ----------
+    supply : B+ [V]. `cathode` : load `R1` [Ω].
+    bias : resistor `R2` [Ω] between cathode and load, whose foot the grid leak returns to; or else
+    grid : DC voltage of the grid to ground [V]: directly coupled.
+    next_grid : `R3` [Ω] behind a coupling capacitor.
+
+    Examples
+    --------
+    >>> from tubekit import textbook
+    >>> follower = textbook.cathode_follower("12AX7", supply=300, cathode=1e5, grid=150)
+    >>> 0.95 < textbook.worked(follower).gain < 1.0
+    True
+    """
+    law = triode_law(tube, emission, spread)
+    if (bias is None) == (grid is None):
+        raise InputError(
+            "needs bias= or grid=",
+            part=type_name(tube),
+            fix="Give the bias resistor in ohms, or the grid's volts to ground",
+        )
+    after = [] if next_grid is None else coupled("cathode", "out", "3", next_grid)
+    parts = parts_of(
+        VoltageSource("B", "b_plus", GROUND, supply), grid_and_cathode(cathode, bias, grid), after,
+        Device("V1", law, ("b_plus", "grid"), "cathode"),
+    )  # fmt: skip
+    circuit = TextbookCircuit(
+        parts, f"{type_name(tube)} cathode follower", input="in" if grid is None else "grid",
+        output=("cathode" if next_grid is None else "out", GROUND),
+    )  # fmt: skip
+    return fully_driven(circuit, drive)
+
+
+def split_load(
+    tube: AnyTube,
+    *,
+    supply: Value,
+    load: Value,
+    bias: Value | None = None,
+    grid: Value | None = None,
+    next_grid: Value | None = None,
+    drive: Value | None = None,
+    emission: float = 1.0,
+    spread: float = 1.0,
+) -> TextbookCircuit:
+    """A split-load inverter: equal resistors `load` [Ω] in plate and cathode, two outputs in opposite phase.
+
+    `bias`, `grid` and `next_grid` (of each output) as in `cathode_follower`. The output is read from plate
+    to cathode side: twice the gain of one.
+
+    Examples
+    --------
+    >>> from tubekit import textbook
+    >>> inverter = textbook.split_load("12AX7", supply=300, load=56e3, grid=80)
+    >>> 1.8 < textbook.worked(inverter).gain < 2.0
+    True
+    """
+    law = triode_law(tube, emission, spread)
+    if (bias is None) == (grid is None):
+        raise InputError(
+            "needs bias= or grid=",
+            part=type_name(tube),
+            fix="Give the bias resistor in ohms, or the grid's volts to ground",
+        )
+    after = []
+    if next_grid is not None:
+        after = coupled("plate", "out1", "4", next_grid) + coupled("cathode", "out2", "5", next_grid)
+    parts = parts_of(
+        VoltageSource("B", "b_plus", GROUND, supply), Resistor("R3", "b_plus", "plate", load),
+        grid_and_cathode(load, bias, grid), after, Device("V1", law, ("plate", "grid"), "cathode"),
+    )  # fmt: skip
+    circuit = TextbookCircuit(
+        parts, f"{type_name(tube)} split-load inverter", input="in" if grid is None else "grid",
+        output=("plate", "cathode") if next_grid is None else ("out1", "out2"),
+    )  # fmt: skip
+    return fully_driven(circuit, drive)
+
+
+def long_tailed_pair(
+    tube: AnyTube,
+    *,
+    supply: Value,
+    plate_load: Value,
+    plate_load_2: Value | None = None,
+    cathode: Value,
+    tail: Value,
+    next_grid: Value | None = None,
+    drive: Value | None = None,
+    emission: float = 1.0,
+    spread: float = 1.0,
+) -> TextbookCircuit:
+    """A long-tailed pair driven at its first grid; output between the plates (or the next grids).
+
+    Parameters
+    ----------
+    plate_load, plate_load_2 : of the driven and of the other section [Ω]; equal where one is given.
+    cathode : bias resistor [Ω], to whose foot both grid leaks return; `tail` : below it [Ω].
+    next_grid : of each output [Ω].
+
+    Examples
+    --------
+    >>> from tubekit import textbook
+    >>> pair = textbook.long_tailed_pair("12AX7", supply=320, plate_load=82e3, plate_load_2=1e5,
+    ...                                  cathode=470, tail=12e3)
+    >>> 45 < textbook.worked(pair).gain < 75
+    True
+    """
+    law = triode_law(tube, emission, spread)
+    after = []
+    if next_grid is not None:
+        after = coupled("plate1", "out1", "7", next_grid) + coupled("plate2", "out2", "8", next_grid)
+    parts = parts_of(
+        VoltageSource("B", "b_plus", GROUND, supply), VoltageSource("E1", "in", GROUND, ac=1.0),
+        Resistor("R1", "b_plus", "plate1", plate_load),
+        Resistor("R2", "b_plus", "plate2", plate_load if plate_load_2 is None else plate_load_2),
+        Resistor("R3", "cathode", "foot", cathode), Resistor("R4", "foot", GROUND, tail),
+        Resistor("R5", "grid1", "foot", 1e6), Resistor("R6", "grid2", "foot", 1e6),
+        Capacitor("C1", "in", "grid1", COUPLING), Capacitor("C2", "grid2", GROUND, COUPLING), after,
+        Device("V1a", law, ("plate1", "grid1"), "cathode"),
+        Device("V1b", law, ("plate2", "grid2"), "cathode"),
+    )  # fmt: skip
+    circuit = TextbookCircuit(
+        parts, f"{type_name(tube)} long-tailed pair", input="in",
+        output=("plate1", "plate2") if next_grid is None else ("out1", "out2"),
+    )  # fmt: skip
+    return fully_driven(circuit, drive)
+
+
+def triode_law(tube: AnyTube, emission: float, spread: float) -> Triode:
+    """The law of a triode section; a pentode is refused."""
+    law = section_law(tube, emission, spread)
+    if isinstance(law, Pentode):
+        raise InputError("is no triode", part=type_name(tube), fix="Use a triode here")
+    return law
+
+
+def grid_and_cathode(load: Value, bias: Value | None, grid: Value | None) -> list[Part]:
+    """Load, bias and signal: directly coupled, or through a capacitor with the leak at the load's top."""
+    if bias is None:
+        return [
+            Resistor("R1", "cathode", GROUND, load),
+            VoltageSource("E1", "grid", GROUND, 0.0 if grid is None else grid, 1.0),
+        ]
+    return [
+        Resistor("R1", "foot", GROUND, load), Resistor("R2", "cathode", "foot", bias),
+        Resistor("R6", "grid", "foot", 1e6), Capacitor("C1", "in", "grid", COUPLING),
+        VoltageSource("E1", "in", GROUND, ac=1.0),
+    ]  # fmt: skip
