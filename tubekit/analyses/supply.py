@@ -29,6 +29,7 @@ class Supply:
     network: Network
     frequency_hz: float
     samples: int
+    rails_only: bool = False
 
     @property
     def s(self) -> Array:
@@ -63,7 +64,7 @@ class Supply:
         ports = np.broadcast_to(self.edge, (len(right), *self.edge.shape))
         at_dc = solve_linear(network, matrix, np.concatenate((right[..., None], ports), axis=2))
         rest, per_ampere = at_dc[:, :, 0], at_dc[:, :, 1:]
-        harmonics = Harmonics(network, self.s, self.edge, matrix)
+        harmonics = Harmonics(network, self.s, self.edge, matrix, self.rails_only)
         impedance = harmonics.impedance()
         impedance[:, 0] = self.edge.T @ per_ampere
         if network.rectifiers:

@@ -135,7 +135,9 @@ def shown(
 
     `circuit` may be a batch. Signal readings need `tone`.
     """
-    state = mains_steady_state(circuit, frequency_hz=amp.mains_hz, samples=SAMPLES, near=near, strict=False)
+    state = mains_steady_state(
+        circuit, frequency_hz=amp.mains_hz, samples=SAMPLES, near=near, strict=False, rails_only=True
+    )
     point = state.operating_point
     size = point.network.size
     values, source = np.zeros((size, len(probes))), np.zeros((size, len(probes)), complex)

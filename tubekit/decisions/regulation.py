@@ -142,7 +142,11 @@ def _solved(
         for part, mean in zip(circuit.of(Rectifier), means, strict=True)
     ]
     state = mains_steady_state(
-        turned(circuit, settings).with_parts(*draws), frequency_hz=frequency_hz, samples=SAMPLES, near=near
+        turned(circuit, settings).with_parts(*draws),
+        frequency_hz=frequency_hz,
+        samples=SAMPLES,
+        near=near,
+        rails_only=True,
     )
     return state.rectifier_volts.mean(axis=2), state.rectifier_currents.mean(axis=2)
 
