@@ -13,13 +13,14 @@ form and the mains solve feed on.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
 from tubekit.circuit.checks import check_values
+from tubekit.circuit.numbering import floating_islands, node_names, number_nodes
 from tubekit.circuit.parts import (
     GROUND,
     Capacitor,
@@ -31,21 +32,16 @@ from tubekit.circuit.parts import (
     Value,
     VoltageSource,
     Windings,
-    Wire,
-    nodes_of,
 )
+from tubekit.circuit.stamps import as_columns, conductance_matrix, pair, reactive_parts, source_vectors
 from tubekit.devices.law import Law, stack
 from tubekit.devices.rectifier import RectifierLaw
 from tubekit.errors import CircuitError
 
 Array = np.ndarray
 
-INSULATION = 1e-12
-"""Leak from a node that no part ties to ground at DC [S]; common practice, no source."""
 COUPLED = 1e-12
 """Below this the leakage of coils, relative to their inductance, is rounding."""
-REVERSE_LEAK = 1e-9
-"""Leak across a rectifier [S], so that a bridge has a DC path; common practice, no source."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -203,60 +199,24 @@ def assemble(circuit: Circuit) -> Network:
     [10.0, -2.0]
     """
     check_values(circuit)
-    index = _number_nodes(circuit)
+    index = number_nodes(circuit)
     count = max(index.values(), default=-1) + 1
     branches = _branches(circuit)
     batch = _batch_of(circuit)
     size, total = batch or 1, count + len(branches)
     place = {name: count + k for k, name in enumerate(branches)}
-    floating = _floating(circuit, index, count)
-    conductance = _conductance(circuit, index, place, (size, total, total), floating)
-    reactive, values = _reactive(circuit, index, place, total, size)
-    dc, ac = _sources(circuit, index, place, (size, total))
+    floating = floating_islands(circuit, index, count)
+    conductance = conductance_matrix(circuit, index, place, (size, total, total), floating)
+    reactive, values = reactive_parts(circuit, index, place, total, size)
+    dc, ac = source_vectors(circuit, index, place, (size, total))
     groups, incidence, ports = _devices(circuit, index, total)
     rectifiers = tuple(p for p in circuit.parts if isinstance(p, Rectifier))
-    columns = [_pair(total, index, r.plate, r.cathode) for r in rectifiers]
+    columns = [pair(total, index, r.plate, r.cathode) for r in rectifiers]
     return Network(
-        circuit, batch, index, (*_node_names(index, count), *branches), conductance, reactive, values,
-        dc, ac, groups, incidence, ports, rectifiers, _as_columns(columns, total),
+        circuit, batch, index, (*node_names(index, count), *branches), conductance, reactive, values,
+        dc, ac, groups, incidence, ports, rectifiers, as_columns(columns, total),
         tuple(node for node, k in index.items() if k in floating),
     )  # fmt: skip
-
-
-def _number_nodes(circuit: Circuit) -> dict[str, int]:
-    """Number the nodes; wired nodes share a number, ground is absent."""
-    leader = _merged([GROUND, *circuit.nodes], ((p.a, p.b) for p in circuit.parts if isinstance(p, Wire)))
-    numbers: dict[str, int] = {}
-    grounded = leader[GROUND]
-    index = {}
-    for node in circuit.nodes:
-        if leader[node] == grounded:
-            index[node] = -1
-        else:
-            index[node] = numbers.setdefault(leader[node], len(numbers))
-    return index
-
-
-def _merged(nodes: Iterable[str], pairs: Iterable[tuple[str, str]]) -> dict[str, str]:
-    parent = {node: node for node in nodes}
-
-    def find(node: str) -> str:
-        while parent[node] != node:
-            parent[node] = parent[parent[node]]
-            node = parent[node]
-        return node
-
-    for a, b in pairs:
-        parent[find(b)] = find(a)
-    return {node: find(node) for node in parent}
-
-
-def _node_names(index: dict[str, int], count: int) -> list[str]:
-    names = [""] * count
-    for node, k in index.items():
-        if k >= 0:
-            names[k] = names[k] or node
-    return names
 
 
 def _branches(circuit: Circuit) -> list[str]:
@@ -288,107 +248,6 @@ def _batch_of(circuit: Circuit) -> int | None:
     return batch_size(values)
 
 
-def _pair(total: int, index: dict[str, int], a: str, b: str) -> Array:
-    column = np.zeros(total)
-    for node, sign in ((a, 1.0), (b, -1.0)):
-        k = index.get(node, -1)
-        if k >= 0:
-            column[k] += sign
-    return column
-
-
-def _as_columns(columns: Sequence[Array], total: int) -> Array:
-    return np.stack(columns, axis=1) if columns else np.zeros((total, 0))
-
-
-def _conductance(
-    circuit: Circuit,
-    index: dict[str, int],
-    place: dict[str, int],
-    shape: tuple[int, int, int],
-    floating: set[int],
-) -> Array:
-    matrix = np.zeros(shape)
-    for part in circuit.parts:
-        match part:
-            case Resistor():
-                _stamp(matrix, index.get(part.a, -1), index.get(part.b, -1), 1.0 / np.asarray(part.ohms))
-            case Rectifier():
-                _stamp(matrix, index.get(part.plate, -1), index.get(part.cathode, -1), REVERSE_LEAK)
-            case VoltageSource():
-                _branch(matrix, index, place[f"I({part.name})"], part.a, part.b, part.name)
-            case Windings():
-                for j, (a, b) in enumerate(part.ends):
-                    row = place[f"I({part.name}.{j})"]
-                    _branch(matrix, index, row, a, b, "")
-                    matrix[:, row, row] -= part.ohms[j]
-    for k in floating:
-        matrix[:, k, k] += INSULATION
-    return matrix
-
-
-def _stamp(matrix: Array, a: int, b: int, siemens: Value) -> None:
-    if a >= 0:
-        matrix[:, a, a] += siemens
-    if b >= 0:
-        matrix[:, b, b] += siemens
-    if a >= 0 and b >= 0:
-        matrix[:, a, b] -= siemens
-        matrix[:, b, a] -= siemens
-
-
-def _branch(matrix: Array, index: dict[str, int], row: int, a: str, b: str, source: str) -> None:
-    ka, kb = index.get(a, -1), index.get(b, -1)
-    if source and ka == kb:
-        raise CircuitError(
-            f"both ends of the source are one node ({a}, {b})", part=source,
-            fix="Take out the wire, closed switch or short across it",
-        )  # fmt: skip
-    for k, sign in ((ka, 1.0), (kb, -1.0)):
-        if k >= 0:
-            matrix[:, k, row] += sign
-            matrix[:, row, k] += sign
-
-
-def _reactive(
-    circuit: Circuit, index: dict[str, int], place: dict[str, int], total: int, size: int
-) -> tuple[Array, Array]:
-    columns: list[Array] = []
-    blocks: list[tuple[int, Array]] = []
-    for part in circuit.parts:
-        if isinstance(part, Capacitor):
-            blocks.append((len(columns), np.asarray(part.farads)[..., None, None]))
-            columns.append(_pair(total, index, part.a, part.b))
-        elif isinstance(part, Windings):
-            blocks.append((len(columns), -np.asarray(part.henries)))
-            for j in range(len(part.ends)):
-                unit = np.zeros(total)
-                unit[place[f"I({part.name}.{j})"]] = 1.0
-                columns.append(unit)
-    lead = size if any(block.ndim == 3 and block.shape[0] > 1 for _, block in blocks) else 1
-    values = np.zeros((lead, len(columns), len(columns)))
-    for start, block in blocks:
-        stop = start + block.shape[-1]
-        values[:, start:stop, start:stop] = block
-    return _as_columns(columns, total), values
-
-
-def _sources(
-    circuit: Circuit, index: dict[str, int], place: dict[str, int], shape: tuple[int, int]
-) -> tuple[Array, Array]:
-    dc, ac = np.zeros(shape), np.zeros(shape)
-    for part in circuit.parts:
-        if isinstance(part, VoltageSource):
-            row = place[f"I({part.name})"]
-            dc[:, row], ac[:, row] = part.dc, part.ac
-        elif isinstance(part, CurrentSource):
-            for node, sign in ((part.a, -1.0), (part.b, 1.0)):
-                k = index.get(node, -1)
-                if k >= 0:
-                    dc[:, k] += sign * np.asarray(part.dc)
-    return dc, ac
-
-
 def _devices(
     circuit: Circuit, index: dict[str, int], total: int
 ) -> tuple[tuple[Group, ...], Array, tuple[tuple[str, str], ...]]:
@@ -403,34 +262,8 @@ def _devices(
         start = len(columns)
         for device in devices:
             for terminal, node in zip(device.law.terminals, device.terminals, strict=True):
-                columns.append(_pair(total, index, node, device.cathode))
+                columns.append(pair(total, index, node, device.cathode))
                 names.append((device.name, terminal))
         law = stack([device.law for device in devices])
         groups.append(Group(law, tuple(d.name for d in devices), slice(start, len(columns))))
-    return tuple(groups), _as_columns(columns, total), tuple(names)
-
-
-def _floating(circuit: Circuit, index: dict[str, int], count: int) -> set[int]:
-    """First node of each island that nothing ties to ground at DC."""
-    nodes = [GROUND, *(str(k) for k in range(count))]
-
-    def name(node: str) -> str:
-        k = index.get(node, -1)
-        return GROUND if k < 0 else str(k)
-
-    pairs: list[tuple[str, str]] = []
-    for part in circuit.parts:
-        match part:
-            case Resistor() | VoltageSource() | Rectifier():
-                a, b = nodes_of(part)
-                pairs.append((name(a), name(b)))
-            case Windings():
-                pairs += [(name(a), name(b)) for a, b in part.ends]
-    leader = _merged(nodes, pairs)
-    seen = {leader[GROUND]}
-    first = set()
-    for node in nodes[1:]:
-        if leader[node] not in seen:
-            seen.add(leader[node])
-            first.add(int(node))
-    return first
+    return tuple(groups), as_columns(columns, total), tuple(names)

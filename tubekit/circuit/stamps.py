@@ -1,0 +1,132 @@
+"""What each part adds to the matrices of a network."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from tubekit.circuit.parts import (
+    Capacitor,
+    Circuit,
+    CurrentSource,
+    Rectifier,
+    Resistor,
+    Value,
+    VoltageSource,
+    Windings,
+)
+from tubekit.errors import CircuitError
+
+Array = np.ndarray
+
+INSULATION = 1e-12
+"""Leak from a node that no part ties to ground at DC [S]; common practice, no source."""
+REVERSE_LEAK = 1e-9
+"""Leak across a rectifier [S], so that a bridge has a DC path; common practice, no source."""
+
+
+def conductance_matrix(
+    circuit: Circuit,
+    index: dict[str, int],
+    place: dict[str, int],
+    shape: tuple[int, int, int],
+    floating: set[int],
+) -> Array:
+    """G (N, n, n): resistors, copper, sources, leaks [S]."""
+    matrix = np.zeros(shape)
+    for part in circuit.parts:
+        match part:
+            case Resistor():
+                _stamp(matrix, index.get(part.a, -1), index.get(part.b, -1), 1.0 / np.asarray(part.ohms))
+            case Rectifier():
+                _stamp(matrix, index.get(part.plate, -1), index.get(part.cathode, -1), REVERSE_LEAK)
+            case VoltageSource():
+                _branch(matrix, index, place[f"I({part.name})"], part.a, part.b, part.name)
+            case Windings():
+                for j, (a, b) in enumerate(part.ends):
+                    row = place[f"I({part.name}.{j})"]
+                    _branch(matrix, index, row, a, b, "")
+                    matrix[:, row, row] -= part.ohms[j]
+    for k in floating:
+        matrix[:, k, k] += INSULATION
+    return matrix
+
+
+def reactive_parts(
+    circuit: Circuit, index: dict[str, int], place: dict[str, int], total: int, size: int
+) -> tuple[Array, Array]:
+    """U (n, m) and D (N or 1, m, m): one column per capacitor or coil [F, H]."""
+    columns: list[Array] = []
+    blocks: list[tuple[int, Array]] = []
+    for part in circuit.parts:
+        if isinstance(part, Capacitor):
+            blocks.append((len(columns), np.asarray(part.farads)[..., None, None]))
+            columns.append(pair(total, index, part.a, part.b))
+        elif isinstance(part, Windings):
+            blocks.append((len(columns), -np.asarray(part.henries)))
+            for j in range(len(part.ends)):
+                unit = np.zeros(total)
+                unit[place[f"I({part.name}.{j})"]] = 1.0
+                columns.append(unit)
+    lead = size if any(block.ndim == 3 and block.shape[0] > 1 for _, block in blocks) else 1
+    values = np.zeros((lead, len(columns), len(columns)))
+    for start, block in blocks:
+        stop = start + block.shape[-1]
+        values[:, start:stop, start:stop] = block
+    return as_columns(columns, total), values
+
+
+def source_vectors(
+    circuit: Circuit, index: dict[str, int], place: dict[str, int], shape: tuple[int, int]
+) -> tuple[Array, Array]:
+    """Right-hand sides (N, n): direct values, and peak phasors of the sine."""
+    dc, ac = np.zeros(shape), np.zeros(shape)
+    for part in circuit.parts:
+        if isinstance(part, VoltageSource):
+            row = place[f"I({part.name})"]
+            dc[:, row], ac[:, row] = part.dc, part.ac
+        elif isinstance(part, CurrentSource):
+            for node, sign in ((part.a, -1.0), (part.b, 1.0)):
+                k = index.get(node, -1)
+                if k >= 0:
+                    dc[:, k] += sign * np.asarray(part.dc)
+    return dc, ac
+
+
+def pair(total: int, index: dict[str, int], a: str, b: str) -> Array:
+    """+1 at one node, -1 at the other, nothing for ground."""
+    column = np.zeros(total)
+    for node, sign in ((a, 1.0), (b, -1.0)):
+        k = index.get(node, -1)
+        if k >= 0:
+            column[k] += sign
+    return column
+
+
+def as_columns(columns: Sequence[Array], total: int) -> Array:
+    """Columns side by side; none make an empty matrix."""
+    return np.stack(columns, axis=1) if columns else np.zeros((total, 0))
+
+
+def _stamp(matrix: Array, a: int, b: int, siemens: Value) -> None:
+    if a >= 0:
+        matrix[:, a, a] += siemens
+    if b >= 0:
+        matrix[:, b, b] += siemens
+    if a >= 0 and b >= 0:
+        matrix[:, a, b] -= siemens
+        matrix[:, b, a] -= siemens
+
+
+def _branch(matrix: Array, index: dict[str, int], row: int, a: str, b: str, source: str) -> None:
+    ka, kb = index.get(a, -1), index.get(b, -1)
+    if source and ka == kb:
+        raise CircuitError(
+            f"both ends of the source are one node ({a}, {b})", part=source,
+            fix="Take out the wire, closed switch or short across it",
+        )  # fmt: skip
+    for k, sign in ((ka, 1.0), (kb, -1.0)):
+        if k >= 0:
+            matrix[:, k, row] += sign
+            matrix[:, row, k] += sign
