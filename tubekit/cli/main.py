@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from tubekit import __version__
+from tubekit.cli.signal_commands import add_commands
 from tubekit.errors import ChangeError, InputError, SolveError
 
 ASKED_WRONGLY, NOT_SOLVED = 2, 1
@@ -71,6 +72,7 @@ def _parser() -> argparse.ArgumentParser:
     _amps(commands)
     _report(commands)
     _swap(commands)
+    add_commands(commands, _command, _amp_and_mains, _changes)
     return parser
 
 

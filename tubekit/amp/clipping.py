@@ -1,0 +1,104 @@
+"""When a stage stops following: grid current, cut-off, or a gain that has fallen by 1 dB."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubekit.amp.parts import OutputTransformer
+from tubekit.amp.signal_view import SignalView
+from tubekit.analyses.large_signal import LargeSignal
+from tubekit.analyses.shares import number
+from tubekit.circuit.newton import block_diagonal
+from tubekit.circuit.parts import Device
+
+Array = np.ndarray
+
+GRID_CURRENT_A = 1e-6
+"""Peak grid current that counts as its onset [A]; common practice, no source (makers take 0.3 to 1 µA)."""
+CUT_OFF = 0.02
+"""A plate that carries less than this share of its idle current is cut off; common practice, no source."""
+COMPRESSED_DB = 1.0
+"""Fall of a stage's gain that counts as clipping [dB]; common practice, no source."""
+
+
+@dataclass(frozen=True, eq=False)
+class ClipPoint:
+    """Where one section stops following; `input_rms` at the jack [V], NaN where it never does."""
+
+    section: str
+    input_rms: float
+    cause: str
+
+
+def push_pull(view: SignalView) -> set[str]:
+    """Sections on opposite ends of a tapped primary: cut-off is how they work, not how they clip."""
+    network = view.network
+    pairs = [
+        {number(network, part.primary.taps[0]), number(network, part.primary.taps[-1])}
+        for part in view.amp.parts.values()
+        if isinstance(part, OutputTransformer) and len(part.primary.sections) > 1
+    ]
+    return {
+        device.name
+        for device in network.circuit.of(Device)
+        if any(number(network, device.terminals[0]) in pair for pair in pairs)
+    }
+
+
+def clip_points(view: SignalView, run: LargeSignal, input_rms: Array) -> tuple[ClipPoint, ...]:
+    """From a run over rising drives (N,): the first cause for each section, earliest section first."""
+    both = push_pull(view)
+    found = [_first(run, device, input_rms, device.name in both) for device in run.circuit.of(Device)]
+    return tuple(sorted(found, key=lambda each: each.input_rms if np.isfinite(each.input_rms) else np.inf))
+
+
+def _first(run: LargeSignal, device: Device, input_rms: Array, paired: bool) -> ClipPoint:
+    name = device.name
+    count = len(input_rms)
+    gain = np.abs(run.harmonics(device.terminals[0], device.cathode)[:count, 1]) / input_rms
+    fall = 20 * np.log10(np.maximum(gain[0], 1e-30) / np.maximum(gain, 1e-30))
+    grid = run.current(name, "grid").max(axis=1)[:count]
+    idle = np.asarray(run.idle.current(name))
+    least = (run.current(name).min(axis=1) / idle)[:count]
+    marks = {
+        "grid current": _reached(input_rms, np.log(np.maximum(grid, 1e-15) / GRID_CURRENT_A)),
+        "cut-off": np.nan if paired else _reached(input_rms, CUT_OFF - least),
+        "gain down 1 dB": _reached(input_rms, fall - COMPRESSED_DB),
+    }
+    known = {cause: at for cause, at in marks.items() if np.isfinite(at)}
+    cause = min(known, key=lambda each: known[each]) if known else "follows throughout"
+    return ClipPoint(name, float(known.get(cause, np.nan)), cause)
+
+
+def _reached(input_rms: Array, level: Array) -> float:
+    """Drive at which a rising level passes nil, on a straight line over decibels of drive."""
+    above = np.flatnonzero(level > 0)
+    if not len(above):
+        return float("nan")
+    k = int(above[0])
+    if k == 0:
+        return float(input_rms[0])
+    part = level[k - 1] / (level[k - 1] - level[k])
+    return float(np.exp(np.log(input_rms[k - 1]) + part * np.log(input_rms[k] / input_rms[k - 1])))
+
+
+def estimated(view: SignalView, x: Array) -> tuple[ClipPoint, ...]:
+    """The same from slopes alone: the grid reaches its cathode, or the swing reaches the idle current.
+
+    `x` (n,) is the solution for 1 V at the jack.
+    """
+    network, point = view.network, view.point
+    volts = x @ network.incidence
+    currents = block_diagonal(network.groups, list(point.slopes))[0] @ volts
+    both, found = push_pull(view), []
+    for device in network.circuit.of(Device):
+        grid = network.port_names.index((device.name, "grid"))
+        plate = network.port_names.index((device.name, "plate"))
+        limits = {"grid reaches its cathode": abs(point.port_volts[0, grid]) / max(abs(volts[grid]), 1e-30)}
+        if device.name not in both:
+            limits["cut-off"] = abs(point.port_currents[0, plate]) / max(abs(currents[plate]), 1e-30)
+        cause = min(limits, key=lambda each: limits[each])
+        found.append(ClipPoint(device.name, float(limits[cause] / np.sqrt(2.0)), cause))
+    return tuple(sorted(found, key=lambda each: each.input_rms))

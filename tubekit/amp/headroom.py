@@ -1,0 +1,208 @@
+"""How far each stage can be driven, which clips first, and what input gives rated output."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.clipping import ClipPoint, clip_points, estimated
+from tubekit.amp.held_supply import held_supply
+from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, signal_view
+from tubekit.analyses.elimination import respond
+from tubekit.analyses.large_signal import LargeSignal, large_signal
+from tubekit.analyses.naturals import naturals
+from tubekit.analyses.shares import current_into, number
+from tubekit.circuit.threads import on_one_core
+from tubekit.errors import BatchWarning, ChangeError, SolveError
+from tubekit.text import Column, Printed, Table, quantity, to_json_value
+
+Array = np.ndarray
+
+RATED_THD = 5.0
+"""Distortion at which an output counts as rated where none is stated [%]; common practice, no source."""
+DRIVES, SAMPLES = 12, 32
+BELOW, ABOVE = 0.25, 6.0
+"""The run goes from and to these multiples of the drive at which the first stage is thought to clip."""
+LEAST_DRIVES = 4
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Headroom(Printed):
+    """Drive from small to far into clipping: output, distortion, and where each stage stops following."""
+
+    amp: Amp
+    jack: str
+    method: str
+    frequency_hz: float = quantity("Hz", "f", "of the drive")
+    input_rms: Array = quantity("V rms", "v_in", "generator, (N,)")
+    output_rms: Array = quantity("V rms", "v", "fundamental across the loudspeaker, (N,)")
+    power_w: Array = quantity("W", "P", "into the loudspeaker, all harmonics, (N,)")
+    thd_percent: Array = quantity("%", "d", "total harmonic distortion at the loudspeaker, (N,)")
+    clips: tuple[ClipPoint, ...] = field(kw_only=True)
+    gain: float = quantity("", "A", "small-signal gain, generator to loudspeaker, size", kw_only=True)
+    view: SignalView = field(repr=False, kw_only=True)
+
+    @property
+    def rated_w(self) -> float:
+        """Power where the distortion first passes 5 % [W]; NaN where it does not within the run."""
+        return self._at(self.rated_input_rms, self.power_w)
+
+    @property
+    def rated_input_rms(self) -> float:
+        """Input that gives it [V rms]: the sensitivity."""
+        past = np.flatnonzero(self.thd_percent > RATED_THD)
+        if not len(past) or past[0] == 0:
+            return float("nan")
+        k = int(past[0])
+        part = (RATED_THD - self.thd_percent[k - 1]) / (self.thd_percent[k] - self.thd_percent[k - 1])
+        return float(self.input_rms[k - 1] * (self.input_rms[k] / self.input_rms[k - 1]) ** part)
+
+    def sensitivity_rms(self, watts: float) -> float:
+        """Input for a power into the loudspeaker [V rms]; NaN where the run does not reach it."""
+        past = np.flatnonzero(self.power_w >= watts)
+        if not len(past):
+            return float("nan")
+        k = int(past[0])
+        if k == 0:
+            return float(self.input_rms[0] * np.sqrt(watts / self.power_w[0]))
+        part = np.log(watts / self.power_w[k - 1]) / np.log(self.power_w[k] / self.power_w[k - 1])
+        return float(self.input_rms[k - 1] * (self.input_rms[k] / self.input_rms[k - 1]) ** part)
+
+    def _at(self, volts: float, values: Array) -> float:
+        if not np.isfinite(volts):
+            return float("nan")
+        return float(np.exp(np.interp(np.log(volts), np.log(self.input_rms), np.log(values))))
+
+    def headline(self) -> str:
+        """Rated output, sensitivity and the first stage to clip."""
+        first = self.clips[0]
+        words = f"{self.amp.title}, {self.jack} at {self.frequency_hz:g} Hz"
+        if np.isfinite(self.rated_w):
+            words += f": {self.rated_w:.3g} W at {RATED_THD:g} % for {self.rated_input_rms * 1e3:.3g} mV"
+        return f"{words}; {first.section} clips first ({first.cause})"
+
+    def tables(self) -> list[Table]:
+        """Order of clipping, then output against drive."""
+        first = self.clips[0].input_rms
+        rows = [
+            (each.section, each.input_rms, 20 * np.log10(each.input_rms / first), each.cause)
+            for each in self.clips
+        ]
+        heads = (Column("stage"), Column("at the jack", "V rms"),
+                 Column("after the first", "dB", format="+.1f"), Column("cause"))  # fmt: skip
+        tables = [Table("Order of clipping", heads, rows, note=f"Method: {self.method}.")]
+        if len(self.input_rms):
+            run = list(zip(self.input_rms, self.output_rms, self.power_w, self.thd_percent, strict=True))
+            under = (Column("at the jack", "V rms"), Column("loudspeaker", "V rms"), Column("power", "W"),
+                     Column("distortion", "%", format=".1f"))  # fmt: skip
+            tables.append(Table("Drive", under, run))
+        return tables
+
+    def to_json(self) -> dict[str, Any]:
+        """The run in terms JSON has: SI units."""
+        keys = ("jack", "frequency_hz", "method", "input_rms", "output_rms", "power_w", "thd_percent",
+                "clips", "rated_w", "rated_input_rms")  # fmt: skip
+        return {"amp": self.amp.title, **{key: to_json_value(getattr(self, key)) for key in keys}}
+
+
+@on_one_core
+def headroom(
+    amp: Amp, *, jack: str | None = None, frequency_hz: float = 1000.0, source_ohms: float = SOURCE_OHMS
+) -> Headroom:
+    """Drive an amp from small signals far into clipping, its supply held at the idle voltages.
+
+    The whole amp is solved in steady state at each drive; should that fail, the order of clipping is
+    estimated from the slopes at idle, and `method` says so.
+
+    Raises
+    ------
+    ChangeError : a batch; no input jack or loudspeaker.
+    SolveError : the amp oscillates.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> found = headroom(load_amp("teasel"))
+    >>> found.clips[0].section in ("V3", "V4")
+    True
+    """
+    if amp.batch is not None:
+        raise ChangeError("a batch is driven one by one", where=amp.name, fix="Take one with member(0)")
+    view = signal_view(amp, jack=jack, source_ohms=source_ohms)
+    poles = naturals(view.network, view.matrix, amp.title)
+    if not poles.stable[0]:
+        raise SolveError(f"{amp.title}: {poles.said()}. It cannot be driven", best=poles, iterations=1)
+    s = np.array([2j * np.pi * frequency_hz])
+    x = respond(view.network, view.matrix, view.drive, s)[0, 0]
+    gain = float(np.abs(x @ view.out))
+    guess = estimated(view, x)
+    volts, run = _driven(view, np.geomspace(BELOW, ABOVE, DRIVES) * guess[0].input_rms, frequency_hz)
+    amp, name = view.amp, view.jack.designator
+    if run is None:
+        method = "limits estimated from the slopes at idle, as the driven amp did not settle"
+        nothing: Array = np.zeros(0)
+        return Headroom(
+            amp,
+            name,
+            method,
+            frequency_hz,
+            nothing,
+            nothing,
+            nothing,
+            nothing,
+            clips=guess,
+            gain=gain,
+            view=view,
+        )
+    speaker = view.speaker
+    output = np.abs(run.harmonics(speaker.a, speaker.b)[:, 1]) / np.sqrt(2.0)
+    method = (
+        "the whole amp driven, supply held at its idle voltages; what clips later is estimated from slopes"
+    )
+    count, clips = len(volts), clip_points(view, run, volts)
+    return Headroom(
+        amp, name, method, frequency_hz, volts, output[:count], _power(view, run)[:count],
+        run.thd_percent(speaker.a, speaker.b)[:count], clips=_with_later(clips, guess, volts[-1]), gain=gain,
+        view=view,
+    )  # fmt: skip
+
+
+def _driven(view: SignalView, volts: Array, frequency_hz: float) -> tuple[Array, LargeSignal | None]:
+    """The drives that settled, from the smallest up, and the run; None where too few did."""
+    circuit = held_supply(view, np.sqrt(2.0) * volts)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", BatchWarning)  # the drives that are lost are left out and said
+        run = large_signal(circuit, frequency_hz=frequency_hz, samples=SAMPLES, strict=False)
+    settled = run.convergence.converged
+    count = len(settled) if settled.all() else int(np.argmin(settled))
+    return volts[:count], run if count >= LEAST_DRIVES else None
+
+
+def _with_later(
+    found: tuple[ClipPoint, ...], guess: tuple[ClipPoint, ...], highest: float
+) -> tuple[ClipPoint, ...]:
+    """Stages that followed throughout get their estimate, never below what they were seen to follow."""
+    by_slope = {each.section: each for each in guess}
+    later = [
+        each if np.isfinite(each.input_rms) else ClipPoint(
+            each.section, max(by_slope[each.section].input_rms, float(highest)),
+            f"estimated: {by_slope[each.section].cause}",
+        )
+        for each in found
+    ]  # fmt: skip
+    return tuple(sorted(later, key=lambda each: each.input_rms))
+
+
+def _power(view: SignalView, run: LargeSignal) -> Array:
+    """Into the loudspeaker over all harmonics [W], (N,)."""
+    speaker, network = view.speaker, run.idle.network
+    s = 2j * np.pi * run.frequency_hz * np.arange(run.spectrum.shape[1])
+    here = number(network, speaker.a)
+    own = [part for part in network.circuit.parts if part.name.split(".")[0] == speaker.designator]
+    amps = sum(current_into(network, part, here, run.spectrum, s) for part in own)
+    volts = run.harmonics(speaker.a, speaker.b)
+    return np.asarray(0.5 * (volts[:, 1:] * np.conj(amps)[:, 1:]).real.sum(axis=1))

@@ -1,0 +1,224 @@
+"""Hum at the loudspeaker, and by which way it gets there.
+
+Every rail, heater and bias node is taken at the ripple that the mains steady state gives it. Each part
+that joins such a node to the signal's side then carries its own share to the loudspeaker, with phase;
+the shares add up to the whole hum exactly, so that what cancels in a push-pull pair shows as two large
+shares and a small sum. Magnetic fields, ground loops and ripple in the tubes' own curvature are left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.hum_tables import hum_tables
+from tubekit.amp.hum_ways import Way, ways
+from tubekit.amp.parts import MainsPlug
+from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, signal_view
+from tubekit.amp.strays import HEATER_UNBALANCE, PICKUP_F, sections, tubes
+from tubekit.analyses.naturals import naturals
+from tubekit.circuit.threads import on_one_core
+from tubekit.errors import SolveError, warn_batch
+from tubekit.text import Column, Printed, Table, quantity, to_json_value
+
+Array = np.ndarray
+
+HARMONICS = 20
+"""Harmonics of the mains that are carried to the loudspeaker."""
+
+
+@dataclass(frozen=True, eq=False)
+class HumSource:
+    """One way for hum to the loudspeaker; `volts` are rms phasors per harmonic, (N, H)."""
+
+    kind: str
+    node: str
+    part: str
+    into: str
+    volts: Array = quantity("V rms", "v", "at the loudspeaker, complex, (N, H)")
+
+    @property
+    def rms(self) -> Array:
+        """All harmonics together, alone [V], (N,)."""
+        return np.asarray(np.sqrt((np.abs(self.volts) ** 2).sum(axis=1)))
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Hum(Printed):
+    """Hum at the loudspeaker: the whole, and every way by which it comes."""
+
+    amp: Amp
+    speaker: str
+    nominal_ohms: Array = quantity("ohm", "R", "nominal impedance of the loudspeaker, (N,)")
+    frequencies_hz: Array = quantity("Hz", "f", "harmonics of the mains, (H,)")
+    sources: tuple[HumSource, ...] = ()
+    pickup_v: Array = quantity("V rms", "v", "added with an open lead in the input, (N,)", kw_only=True)
+    view: SignalView = field(repr=False, kw_only=True)
+
+    @property
+    def total(self) -> Array:
+        """The whole hum per harmonic, rms phasors [V], (N, H)."""
+        return np.asarray(sum(each.volts for each in self.sources))
+
+    @property
+    def total_rms(self) -> Array:
+        """The whole hum [V], (N,)."""
+        return np.asarray(np.sqrt((np.abs(self.total) ** 2).sum(axis=1)))
+
+    def db(self, volts: Array) -> Array:
+        """Decibels against one watt in the nominal impedance."""
+        with np.errstate(divide="ignore"):
+            return np.asarray(20 * np.log10(volts / np.sqrt(self.nominal_ohms)))
+
+    def share(self, source: HumSource) -> Array:
+        """Part of the whole that this way makes, in phase with it: all of them add up to one, (N,)."""
+        total = self.total
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(
+                (source.volts * total.conj()).real.sum(axis=1) / (np.abs(total) ** 2).sum(axis=1)
+            )
+
+    def of_kind(self, kind: str) -> Array:
+        """What all ways of a kind ('rail', 'bias', 'heater', 'mains') make together, phasors (N, H)."""
+        chosen = [each.volts for each in self.sources if each.kind == kind]
+        return np.asarray(sum(chosen, np.zeros_like(self.total)))
+
+    def together(self) -> dict[tuple[str, str], Array]:
+        """(kind, node): what comes from each rail or heater node by all its ways, phasors (N, H)."""
+        found: dict[tuple[str, str], Array] = {}
+        for each in self.sources:
+            key = (each.kind, "heaters" if each.kind == "heater" else each.node)
+            found[key] = found.get(key, np.zeros_like(each.volts)) + each.volts
+        return found
+
+    def headline(self) -> str:
+        """The whole hum in one sentence."""
+        volts = self.total_rms
+        size = Column("", "V").write(volts)
+        return f"{self.amp.title}: {size} of hum at {self.speaker}, {self._decibels()} against 1 W"
+
+    def _decibels(self) -> str:
+        low, high = np.min(self.db(self.total_rms)), np.max(self.db(self.total_rms))
+        return f"{low:.0f} dB" if high - low < 0.5 else f"{low:.0f}…{high:.0f} dB"
+
+    def tables(self) -> list[Table]:
+        """By rail, by way, by frequency."""
+        return hum_tables(self)
+
+    def to_json(self) -> dict[str, Any]:
+        """The hum in terms JSON has: SI units."""
+        return {
+            "amp": self.amp.title,
+            "speaker": self.speaker,
+            "total_rms": to_json_value(self.total_rms),
+            "pickup_rms": to_json_value(self.pickup_v),
+            "frequencies_hz": to_json_value(self.frequencies_hz),
+            "harmonics_rms": to_json_value(np.abs(self.total)),
+            "sources": [
+                {
+                    "kind": each.kind, "node": each.node, "part": each.part, "into": each.into,
+                    "alone_rms": to_json_value(each.rms), "share": to_json_value(self.share(each)),
+                }
+                for each in self.sources
+            ],
+        }  # fmt: skip
+
+
+@on_one_core
+def hum(
+    amp: Amp,
+    *,
+    jack: str | None = None,
+    unbalance: Mapping[str, float] | float = HEATER_UNBALANCE,
+    source_ohms: float = SOURCE_OHMS,
+    near: Hum | None = None,
+) -> Hum:
+    """Hum at the loudspeaker with a quiet generator in the input, controls as they are set.
+
+    Parameters
+    ----------
+    amp : from `load_amp`, changed or not; a batch gives arrays (N, ...).
+    jack : which input jack the generator is in (see `signal_path`).
+    unbalance : how much more the first heater end couples into a tube than the second, as a share; one
+        figure, or one by designator.
+    near : the hum of a similar amp, to start the solve from.
+
+    Raises
+    ------
+    SolveError : the amp oscillates, so that its hum cannot be told, or has no idle state.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> found = hum(load_amp("teasel"))
+    >>> bool(1e-5 < found.total_rms[0] < 1e-2)
+    True
+    """
+    view = signal_view(
+        amp, jack=jack, source_ohms=source_ohms, heaters=unbalance, near=near.view.solved if near else None
+    )
+    poles = naturals(view.network, view.matrix, amp.title)
+    if not poles.stable.any():
+        raise SolveError(f"{amp.title}: {poles.said()}. Its hum cannot be told", best=poles, iterations=1)
+    rates = amp.mains_hz * np.arange(1, HARMONICS + 1)
+    found = [_source(view, way) for way in ways(view, 2j * np.pi * rates)]
+    ohms = np.broadcast_to(np.asarray(view.speaker.ohms, float), (len(view.matrix),))
+    result = Hum(
+        view.amp, view.speaker.designator, ohms, rates, tuple(found), pickup_v=_pickup(view), view=view
+    )
+    if not poles.stable.all():
+        warn_batch(~poles.stable, "hum")
+        for each in result.sources:
+            each.volts[~poles.stable] = np.nan
+    return result
+
+
+def _source(view: SignalView, way: Way) -> HumSource:
+    return HumSource(
+        _kind(view, way.node), way.node, way.part, _terminal(view, way.into), way.volts / np.sqrt(2.0)
+    )
+
+
+def _kind(view: SignalView, node: str) -> str:
+    """What sort of node hum starts from: a rail, a bias supply, a heater, or the mains itself."""
+    amp, state = view.amp, view.solved.state
+    heaters = {end for tube in tubes(amp) for end in tube.heater}
+    mean = float(np.mean(state.mean(node)))
+    if node in heaters and abs(mean) < LEAST_RAIL_V:
+        return "heater"
+    if abs(mean) < LEAST_RAIL_V:
+        return "mains"
+    return "rail" if mean > 0 else "bias"
+
+
+LEAST_RAIL_V = 3.0
+"""A node with less direct voltage than this is no rail [V]."""
+
+
+def _terminal(view: SignalView, node: str) -> str:
+    """'V1a plate' for the node a way leads into; the node itself where no tube sits there."""
+    index = view.network.index
+    for section in sections(view.amp):
+        for word in ("grid", "screen", "cathode", "plate"):
+            own = getattr(section, word)
+            if own is not None and index.get(own, -1) == index.get(node, -2):
+                return f"{section.name} {word}"
+    return node
+
+
+def _pickup(view: SignalView) -> Array:
+    """What an open lead in the input adds at the loudspeaker [V rms], at the mains frequency."""
+    if not any(isinstance(part, MainsPlug) for part in view.amp.parts.values()):
+        return np.full(len(view.matrix), np.nan)
+    s = 2j * np.pi * view.amp.mains_hz
+    tip = view.tip
+    matrix = view.matrix - np.outer(tip, tip) / view.source_ohms  # the generator is not there
+    current = abs(s) * PICKUP_F * np.asarray(view.amp.mains_rms)
+    whole = matrix + s * view.network.storage
+    right = np.broadcast_to(tip.astype(complex)[:, None], (len(whole), len(tip), 1))
+    x = np.linalg.solve(whole, right)[..., 0]
+    return np.asarray(np.abs(view.at_speaker(x)) * current)

@@ -1,0 +1,107 @@
+"""Noise at the loudspeaker with a quiet generator in the input."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.part_words import part_words
+from tubekit.amp.signal_view import GENERATOR, SOURCE_OHMS, SignalView, signal_view
+from tubekit.analyses.elimination import respond
+from tubekit.analyses.naturals import naturals
+from tubekit.analyses.noise import FLICKER_HZ, KELVIN, Noise, noise
+from tubekit.circuit.threads import on_one_core
+from tubekit.errors import SolveError
+from tubekit.text import Column, Printed, Table, quantity, to_json_value
+
+Array = np.ndarray
+
+BAND_HZ = np.geomspace(20.0, 20e3, 120)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class NoiseFloor(Printed):
+    """Noise at the loudspeaker from resistors and tubes, 20 Hz to 20 kHz."""
+
+    amp: Amp
+    speaker: str
+    output_rms: Array = quantity("V rms", "v_n", "at the loudspeaker, (N,)")
+    input_rms: Array = quantity("V rms", "e_n", "the same against the generator at 1 kHz gain, (N,)")
+    nominal_ohms: float = quantity("ohm", "R", "nominal impedance of the loudspeaker")
+    noise: Noise = field(repr=False, kw_only=True)
+    view: SignalView = field(repr=False, kw_only=True)
+
+    @property
+    def output_db(self) -> Array:
+        """Against one watt in the nominal impedance [dB], (N,)."""
+        return np.asarray(20 * np.log10(self.output_rms / np.sqrt(self.nominal_ohms)))
+
+    def headline(self) -> str:
+        """Noise at the loudspeaker and against the input."""
+        out, into = float(self.output_rms[0]), float(self.input_rms[0])
+        return (
+            f"{self.amp.title}: {out * 1e3:.3g} mV of noise at {self.speaker} ({self.output_db[0]:.0f} dB "
+            f"against 1 W), as from {into * 1e6:.3g} µV at the jack"
+        )
+
+    def tables(self) -> list[Table]:
+        """The strongest sources."""
+        sizes, total = self.noise.source_rms, self.noise.total_rms
+        order = np.argsort(-sizes[0])[:10]
+        rows = [(_words(self.noise.sources[k]), sizes[:, k], 100 * (sizes[:, k] / total) ** 2) for k in order]
+        heads = (
+            Column("source"),
+            Column("at the loudspeaker", "V"),
+            Column("of the power", "%", format=".1f"),
+        )
+        note = (
+            f"20 Hz to 20 kHz, no weighting. Parts at {KELVIN:g} K; tubes by their equivalent resistance, "
+            f"with flicker noise from {FLICKER_HZ:g} Hz down (common practice). Carbon resistors under "
+            "direct voltage make more."
+        )
+        return [Table("Noise", heads, rows, note=note)]
+
+    def to_json(self) -> dict[str, Any]:
+        """The floor in terms JSON has: SI units."""
+        return {
+            "amp": self.amp.title,
+            "output_rms": to_json_value(self.output_rms),
+            "input_rms": to_json_value(self.input_rms),
+            "sources": {
+                name: to_json_value(self.noise.source_rms[:, k]) for k, name in enumerate(self.noise.sources)
+            },
+        }
+
+
+def _words(name: str) -> str:
+    return "the generator" if name == GENERATOR else part_words(name)
+
+
+@on_one_core
+def noise_floor(amp: Amp, *, jack: str | None = None, source_ohms: float = SOURCE_OHMS) -> NoiseFloor:
+    """Noise at the loudspeaker, controls as they are set.
+
+    Raises
+    ------
+    SolveError : the amp oscillates.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> bool(1e-6 < noise_floor(load_amp("teasel")).input_rms[0] < 2e-5)
+    True
+    """
+    view = signal_view(amp, jack=jack, source_ohms=source_ohms)
+    poles = naturals(view.network, view.matrix, amp.title)
+    if not poles.stable.all():
+        raise SolveError(f"{amp.title}: {poles.said()}. Its noise cannot be told", best=poles, iterations=1)
+    found = noise(view.point, view.speaker.a, BAND_HZ, to=view.speaker.b)
+    x = respond(view.network, view.matrix, view.drive, np.array([2j * np.pi * 1000.0]))[:, 0]
+    output = found.total_rms
+    ohms = float(np.mean(view.speaker.ohms))
+    return NoiseFloor(
+        view.amp, view.speaker.designator, output, output / np.abs(x @ view.out), ohms, noise=found, view=view
+    )

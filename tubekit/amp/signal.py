@@ -1,0 +1,248 @@
+"""From input jack to loudspeaker: response, levels, impedances, corners, stability."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.chain import Chain, chain, held_numbers
+from tubekit.amp.parts import OutputTransformer
+from tubekit.amp.signal_tables import signal_tables
+from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, gain_at, signal_view
+from tubekit.amp.stages import StageReading, read_stages
+from tubekit.amp.stretches import StretchReading, grid_stretches, whole_stretch
+from tubekit.analyses.elimination import respond
+from tubekit.analyses.naturals import Naturals, naturals
+from tubekit.analyses.shares import current_into, number, picker
+from tubekit.circuit.parts import Windings
+from tubekit.circuit.threads import on_one_core
+from tubekit.errors import ChangeError, warn_batch
+from tubekit.text import Printed, Table, quantity, to_json_value
+
+Array = np.ndarray
+
+SPAN_HZ = np.geomspace(5.0, 100e3, 200)
+"""Frequencies of a response when none are given."""
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class SignalPath(Printed):
+    """Gain, levels and stability of an amp from one input jack to the loudspeaker.
+
+    Where a member is unstable its gains are NaN: an amp that oscillates has no response.
+    """
+
+    amp: Amp
+    jack: str
+    speaker: str
+    reference_hz: float = quantity(
+        "Hz", "f_0", "where levels and impedances are read, and corners count from"
+    )
+    frequencies_hz: Array = quantity("Hz", "f", "(K,)")
+    gain: Array = quantity("", "A", "jack to loudspeaker, complex, (N, K)")
+    reference_gain: Array = quantity("", "A_0", "the same at the reference frequency, (N,)")
+    input_ohms: Array = quantity("ohm", "Z_in", "impedance at the jack, complex, (N,)")
+    output_ohms: Array = quantity(
+        "ohm", "Z_out", "impedance behind the loudspeaker's terminals, complex, (N,)"
+    )
+    speaker_ohms: Array = quantity("ohm", "Z_L", "the loudspeaker's impedance, complex, (N,)")
+    load_ohms: Array = quantity("ohm", "Z_pp", "what the primary, end to end, offers the output tubes, (N,)")
+    stages: tuple[StageReading, ...] = ()
+    naturals: Naturals = field(repr=False, kw_only=True)
+    view: SignalView = field(repr=False, kw_only=True)
+    way: Chain = field(repr=False, kw_only=True)
+
+    @property
+    def stable(self) -> Array:
+        """True where the amp does not oscillate, (N,)."""
+        return self.naturals.stable
+
+    @property
+    def gain_db(self) -> Array:
+        """20 log |gain| [dB], (N, K)."""
+        with np.errstate(divide="ignore"):
+            return np.asarray(20 * np.log10(np.abs(self.gain)))
+
+    @property
+    def damping_factor(self) -> Array:
+        """Nominal ohms of the loudspeaker over the size of the output impedance, (N,)."""
+        part = self.view.speaker
+        return np.asarray(np.asarray(part.ohms) / np.abs(self.output_ohms))
+
+    @cached_property
+    def whole(self) -> StretchReading:
+        """Corners from the jack to the loudspeaker."""
+        return whole_stretch(self.view, self.reference_hz)
+
+    @cached_property
+    def stretches(self) -> tuple[StretchReading, ...]:
+        """Corners from grid to grid; worked out when first asked for."""
+        return tuple(grid_stretches(self.view, self.way, self.reference_hz))
+
+    def stage(self, section: str) -> StageReading:
+        """Reading of a section such as 'V1a'; KeyError where the signal does not reach it."""
+        return {each.section: each for each in self.stages}[section]
+
+    def headline(self) -> str:
+        """Gain and span, or that it oscillates."""
+        words = f"{self.amp.title}, {self.jack} to {self.speaker}"
+        if not self.stable.any():
+            return f"{words}: {self.naturals.said()}"
+        if len(self.stable) > 1:
+            return f"{words}: {len(self.stable)} variants, {int(self.stable.sum())} of them stable"
+        gain = 20 * np.log10(np.abs(self.reference_gain[0]))
+        low, high = self.whole.low.hz[0], self.whole.high.hz[0]
+        ends = f"{low:.3g} Hz to {high:.3g} Hz" if np.isfinite(low + high) else "no corner on one side"
+        return f"{words}: {gain:.1f} dB at {self.reference_hz:g} Hz, -3 dB from there at {ends}"
+
+    def levels(self, input_rms: float = 0.01) -> list[tuple[str, str, Array, Array]]:
+        """(place, node, volts rms, phase in degrees against the input) along the way, (N,) each."""
+        places = [("input", self.view.jack.tip, np.ones(len(self.stable), complex))]
+        for each in self.stages:
+            places.append((f"{each.section} grid", each.grid, each.grid_gain))
+            if np.any(np.abs(each.cathode_gain) > 0.05 * np.abs(each.grid_gain)):
+                places.append((f"{each.section} cathode", each.cathode, each.cathode_gain))
+            places.append((f"{each.section} plate", each.plate, each.plate_gain))
+        places.append((self.speaker, self.view.speaker.a, self.reference_gain))
+        return [
+            (place, node, input_rms * np.abs(gain), np.degrees(np.angle(gain)))
+            for place, node, gain in places
+        ]
+
+    def tables(self) -> list[Table]:
+        """Response, levels, stages, corners, output; only the finding where nothing is stable."""
+        return signal_tables(self)
+
+    def to_json(self) -> dict[str, Any]:
+        """The path in terms JSON has: SI units."""
+        return {
+            "amp": self.amp.title,
+            "jack": self.jack,
+            "speaker": self.speaker,
+            "stable": to_json_value(self.stable),
+            "finding": self.naturals.said(),
+            "reference_hz": self.reference_hz,
+            "frequencies_hz": to_json_value(self.frequencies_hz),
+            "gain_db": to_json_value(self.gain_db),
+            "phase_deg": to_json_value(np.degrees(np.angle(self.gain))),
+            "input_ohms": to_json_value(np.abs(self.input_ohms)),
+            "output_ohms": to_json_value(np.abs(self.output_ohms)),
+            "damping_factor": to_json_value(self.damping_factor),
+            "load_ohms": to_json_value(np.abs(self.load_ohms)),
+            "levels": [
+                {"place": place, "node": node, "volts_rms": to_json_value(volts)}
+                for place, node, volts, _ in self.levels()
+            ],
+            "corners": [
+                {
+                    "from": each.start, "to": each.stop, "side": corner.side, "hz": to_json_value(corner.hz),
+                    "set_by": to_json_value(corner.setters(kinds="RCL")),
+                }
+                for each in (*self.stretches, self.whole)
+                for corner in (each.low, each.high)
+            ],
+            "assumptions": list(self.view.assumptions),
+        }  # fmt: skip
+
+
+@on_one_core
+def signal_path(
+    amp: Amp,
+    *,
+    jack: str | None = None,
+    frequencies_hz: Array | Sequence[float] | None = None,
+    reference_hz: float = 1000.0,
+    source_ohms: float = SOURCE_OHMS,
+    wipers: Mapping[str, float] | None = None,
+    near: SignalPath | None = None,
+) -> SignalPath:
+    """Everything about the way of the signal through an amp, controls as they are set.
+
+    Parameters
+    ----------
+    amp : from `load_amp`, changed or not; a batch gives arrays (N, ...).
+    jack : designator of the driven input jack; the one drawn as plugged, else the first input.
+    frequencies_hz : (K,) above zero; 200 from 5 Hz to 100 kHz when not given.
+    reference_hz : where levels are read, and from where corners count [Hz].
+    source_ohms : resistance of the generator [Ω].
+    wipers : contact resistance of scratchy wipers by designator [Ω], inf for an open one.
+    near : the path of a similar amp, to start the solve from.
+
+    Raises
+    ------
+    ChangeError : no input jack, no loudspeaker, no such jack or control.
+    SolveError : the amp has no idle state that can be found.
+
+    An amp that oscillates gives no response: `stable` is False and every gain NaN.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> path = signal_path(load_amp("teasel"), jack="J1")
+    >>> path.way.order
+    ('V1a', 'V1b', 'V2a', 'V2b', 'V3', 'V4')
+    >>> bool(path.stable[0]), bool(45 < 20 * np.log10(abs(path.reference_gain[0])) < 65)
+    (True, True)
+    """
+    wanted = SPAN_HZ if frequencies_hz is None else np.atleast_1d(np.asarray(frequencies_hz, float))
+    if not (np.isfinite(wanted) & (wanted > 0)).all() or not reference_hz > 0:
+        raise ChangeError("a frequency is not above zero", where=amp.name, fix="Give hertz, like 1000")
+    view = signal_view(
+        amp, jack=jack, source_ohms=source_ohms, wipers=wipers, near=near.view.solved if near else None
+    )
+    network = view.network
+    way = chain(view.amp, network, view.jack.tip, held_numbers(view.solved, network))
+    poles = naturals(network, view.matrix, amp.title)
+    gain, at_reference = (gain_at(view, hz) for hz in (wanted, np.array([reference_hz])))
+    s = 2j * np.pi * reference_hz
+    behind, speaker = _behind(view, s)
+    path = SignalPath(
+        view.amp, view.jack.designator, view.speaker.designator, reference_hz, wanted,
+        _kept(gain, poles), _kept(at_reference, poles)[:, 0], _input(view, s), behind, speaker,
+        _load(view, s), read_stages(view, way, reference_hz), naturals=poles, view=view, way=way,
+    )  # fmt: skip
+    if amp.batch is not None and not path.stable.all():
+        warn_batch(~path.stable, "signal path")
+    return path
+
+
+def _kept(gain: Array, poles: Naturals) -> Array:
+    return np.where(poles.stable[:, None], gain, np.nan)
+
+
+def _input(view: SignalView, s: complex) -> Array:
+    """Impedance at the jack: the source's voltage divides between its own resistance and this."""
+    x = respond(view.network, view.matrix, view.drive, np.array([s]))[:, 0]
+    share = x @ view.tip
+    return np.asarray(view.source_ohms * share / (1.0 - share))
+
+
+def _behind(view: SignalView, s: complex) -> tuple[Array, Array]:
+    """Output impedance, and the loudspeaker's, by driving an ampere into its terminals."""
+    network, speaker = view.network, view.speaker
+    x = respond(network, view.matrix, view.out, np.array([s]))[:, 0]
+    volts, here = view.at_speaker(x), number(network, speaker.a)
+    own = [part for part in network.circuit.parts if part.name.split(".")[0] == speaker.designator]
+    taken = sum((current_into(network, part, here, x, s) for part in own), np.zeros(len(x), complex))
+    return np.asarray(volts / (1.0 - taken)), np.asarray(volts / taken)
+
+
+def _load(view: SignalView, s: complex) -> Array:
+    """Voltage across the whole primary over the mean current along it, from the tubes' side."""
+    found = [part for part in view.amp.parts.values() if isinstance(part, OutputTransformer)]
+    if not found:
+        return np.full(len(view.matrix), np.nan)
+    network, taps = view.network, found[0].primary.taps
+    ends = (taps[0], taps[-1])
+    x = respond(network, view.matrix, picker(network, *ends), np.array([s]))[:, 0]
+    winding = next(part for part in network.circuit.of(Windings) if part.name == found[0].designator)
+    own = range(len(found[0].primary.sections))
+    rows = [network.unknowns.index(f"I({winding.name}.{j})") for j in own]
+    turns = np.array([np.mean(each) for each in found[0].primary.turns])
+    mean = (x[:, rows] * turns / turns.sum()).sum(axis=1)
+    return np.asarray((network.pick(x, ends[0]) - network.pick(x, ends[1])) / mean)

@@ -1,0 +1,84 @@
+"""How a signal path is printed: response, levels, stages, corners, ends."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tubekit.amp.signal_view import gain_at
+from tubekit.amp.stretches import corner_words
+from tubekit.text import Column, Table
+
+if TYPE_CHECKING:
+    from tubekit.amp.signal import SignalPath
+
+PRINTED_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+"""Octave centres, as in IEC 61260 (from memory)."""
+
+
+def signal_tables(path: SignalPath) -> list[Table]:
+    """Everything; only the finding where nothing is stable."""
+    if not path.stable.any():
+        note = "No response is given: an amp that oscillates has none."
+        return [Table("Stability", (Column("finding"),), [(path.naturals.said(),)], note=note)]
+    return [_response(path), _levels(path), _stages(path), _corners(path), _ends(path)]
+
+
+def _response(path: SignalPath) -> Table:
+    gain = 20 * np.log10(
+        np.abs(np.where(path.stable[:, None], gain_at(path.view, np.array(PRINTED_HZ)), np.nan))
+    )
+    reference = 20 * np.log10(np.abs(path.reference_gain))
+    rows = [(hz, gain[:, k], gain[:, k] - reference) for k, hz in enumerate(PRINTED_HZ)]
+    heads = (Column("f", "Hz"), Column("gain", "dB", format=".1f"),
+             Column("to reference", "dB", format="+.1f"))  # fmt: skip
+    return Table("Response", heads, rows)
+
+
+def _levels(path: SignalPath) -> Table:
+    rows = [
+        (place, node, volts, 20 * np.log10(np.maximum(volts / 0.01, 1e-15)), phase)
+        for place, node, volts, phase in path.levels()
+    ]
+    heads = (Column("place"), Column("node"), Column("level", "V rms"),
+             Column("to input", "dB", format="+.1f"), Column("phase", "°", format=".0f"))  # fmt: skip
+    return Table(f"Levels at {path.reference_hz:g} Hz with 10 mV at the jack", heads, rows)
+
+
+def _stages(path: SignalPath) -> Table:
+    rows = [
+        (each.section, each.before or "the jack", np.abs(each.gain), np.abs(each.input_ohms),
+         each.input_farads, np.abs(each.output_ohms))
+        for each in path.stages
+    ]  # fmt: skip
+    heads = (Column("stage"), Column("driven by"), Column("grid to plate", "×"), Column("offers", "ohm"),
+             Column("capacitance", "F"), Column("drives with", "ohm"))  # fmt: skip
+    return Table(f"Stages at {path.reference_hz:g} Hz", heads, rows)
+
+
+def _corners(path: SignalPath) -> Table:
+    rows = []
+    for each in (*path.stretches, path.whole):
+        rows += [
+            (f"{each.start} to {each.stop}", corner.side, corner.hz, corner_words(corner))
+            for corner in (each.low, each.high)
+        ]
+    heads = (Column("stretch"), Column("corner"), Column("-3 dB", "Hz"), Column("set by"))
+    note = (
+        "In brackets: per cent the corner moves for one per cent of the part, idle point held. "
+        "Stretches run from grid to grid."
+    )
+    return Table("Corners", heads, rows, note=note)
+
+
+def _ends(path: SignalPath) -> Table:
+    rows = [
+        ("impedance at the jack", (np.abs(path.input_ohms), "ohm")),
+        ("output impedance at the loudspeaker", (np.abs(path.output_ohms), "ohm")),
+        ("damping factor against its nominal ohms", (path.damping_factor, "")),
+        ("loudspeaker", (np.abs(path.speaker_ohms), "ohm")),
+        ("load on the output tubes, across the primary", (np.abs(path.load_ohms), "ohm")),
+    ]
+    note = "\n".join((*path.view.assumptions, path.naturals.said() + "."))
+    return Table(f"Ends, at {path.reference_hz:g} Hz", (Column(""), Column("size")), rows, note=note)

@@ -1,0 +1,234 @@
+"""An amp as the signal sees it: a generator in one input jack, the loudspeaker at the other end.
+
+Supply and tubes are solved as for any report; then the strays and the generator are laid on, neither of
+which moves the idle point. Rectifiers count as open, rails as their filter capacitors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.build import END_RESISTANCE, build
+from tubekit.amp.parts import Jack, Loudspeaker, Potentiometer
+from tubekit.amp.solve import Solved, solve
+from tubekit.amp.strays import heater_strays, signal_strays
+from tubekit.analyses.elimination import respond
+from tubekit.analyses.operating_point import OperatingPoint, solve_network
+from tubekit.analyses.shares import across, picker
+from tubekit.circuit import parts as wired
+from tubekit.circuit.full import linearised
+from tubekit.circuit.network import Network, assemble
+from tubekit.circuit.parts import Circuit
+from tubekit.devices.potentiometer import fraction
+from tubekit.errors import ChangeError, near_matches
+
+Array = np.ndarray
+
+GENERATOR = "generator"
+SOURCE_OHMS = 600.0
+"""Resistance of the generator at the jack [Ω]: a bench generator; common practice, no source."""
+OPEN_OHMS = 1e12
+"""What an open wiper is taken for [Ω]."""
+
+
+@dataclass(frozen=True, eq=False)
+class SignalView:
+    """One amp (or a batch) with a generator at `jack` and `speaker` as its load."""
+
+    amp: Amp
+    solved: Solved
+    point: OperatingPoint
+    jack: Jack
+    speaker: Loudspeaker
+    source_ohms: float
+    wipers: Mapping[str, float]
+
+    @property
+    def network(self) -> Network:
+        """The matrices, strays and generator included."""
+        return self.point.network
+
+    @cached_property
+    def matrix(self) -> Array:
+        """G with the tubes' slopes, (N, n, n)."""
+        return linearised(self.network, list(self.point.slopes))
+
+    @property
+    def drive(self) -> Array:
+        """Column of inputs for 1 V of the generator's electromotive force, (n,)."""
+        return picker(self.network, self.jack.tip, self.jack.sleeve) / self.source_ohms
+
+    @property
+    def out(self) -> Array:
+        """Row that reads the voltage across the loudspeaker."""
+        return picker(self.network, self.speaker.a, self.speaker.b)
+
+    @property
+    def tip(self) -> Array:
+        """Row that reads the voltage at the input jack."""
+        return picker(self.network, self.jack.tip, self.jack.sleeve)
+
+    def at_speaker(self, x: Array) -> Array:
+        """Voltage across the loudspeaker from solutions (..., n)."""
+        return across(self.network, x, self.speaker.a, self.speaker.b)
+
+    @property
+    def assumptions(self) -> tuple[str, ...]:
+        """What the drawing left open, and what stands for it."""
+        said = [
+            *self.solved.built.assumptions,
+            f"Generator of {self.source_ohms:g} Ω at {self.jack.designator}",
+        ]
+        said.append("Wiring and winding capacitances are usual values (common practice)")
+        said += [
+            f"{name}: wiper {'open' if ohms >= OPEN_OHMS else f'with {ohms:g} Ω at its contact'}"
+            for name, ohms in self.wipers.items()
+        ]
+        return tuple(said)
+
+
+def signal_view(
+    amp: Amp,
+    *,
+    jack: str | None = None,
+    source_ohms: float = SOURCE_OHMS,
+    wipers: Mapping[str, float] | None = None,
+    heaters: Mapping[str, float] | float | None = None,
+    near: Solved | None = None,
+) -> SignalView:
+    """Put a generator into an input jack of an amp.
+
+    Parameters
+    ----------
+    jack : designator of the jack; the one drawn as plugged, else the first input. The others are empty.
+    source_ohms : resistance of the generator [Ω].
+    wipers : contact resistance of potentiometers' wipers [Ω], inf for an open one.
+    heaters : unbalance of each tube's heater couplings; None leaves those couplings out.
+    near : a solution of a similar amp, to start from.
+
+    Raises
+    ------
+    ChangeError : no such jack or potentiometer; an amp without input jack or loudspeaker.
+    """
+    if not (np.isfinite(source_ohms) and source_ohms > 0):
+        raise ChangeError(f"a generator of {source_ohms} Ω cannot be", where=amp.name, fix="Give 600, or 50k")
+    plugged, chosen = driven_at(amp, jack)
+    worn = {name: _contact(amp, name, ohms) for name, ohms in (wipers or {}).items()}
+    solved = solve(plugged, near)
+    one = solved.amp
+    found = one.parts[chosen]
+    assert isinstance(found, Jack)
+    parts = [*_with_wipers(solved.built.circuit, one, worn), *signal_strays(one)]
+    if heaters is not None:
+        parts += heater_strays(one, heaters)
+    parts.append(wired.Resistor(GENERATOR, found.tip, found.sleeve, source_ohms))
+    network = assemble(Circuit(tuple(parts), amp.title))
+    idle = solved.state.operating_point
+    point = solve_network(network, idle.rectifier_currents, idle.port_volts)
+    return SignalView(one, solved, point, found, speaker_of(one), source_ohms, worn)
+
+
+def turned(view: SignalView, settings: Mapping[str, object]) -> SignalView:
+    """The same amp with its controls set otherwise: the supply is taken as it was, the tubes are solved anew.
+
+    `settings` go by designator to positions 0 to 1, sequences of one length for a batch. Much cheaper than
+    a new solve of the supply, and right as long as no control changes what the amp draws.
+
+    Raises
+    ------
+    ChangeError : no such control, a position out of range.
+    """
+    for name in settings:
+        if not isinstance(view.amp.parts.get(name), Potentiometer):
+            _contact(view.amp, name, 0.0)  # says which there are
+    amp = view.amp.changed({f"{name}.position": value for name, value in settings.items()})
+    circuit = build(amp, view.solved.built.settled).circuit
+    known = {part.name for part in circuit.parts}
+    laid_on = [part for part in view.point.circuit.parts if part.name not in known]
+    rest = [part for part in laid_on if not part.name.endswith(".contact")]
+    parts = (*_with_wipers(circuit, amp, view.wipers), *rest)
+    idle = view.solved.state.operating_point
+    network = assemble(Circuit(tuple(parts), amp.title))
+    start = np.broadcast_to(idle.port_volts, (network.size, idle.port_volts.shape[1]))
+    return replace(view, amp=amp, point=solve_network(network, idle.rectifier_currents, start))
+
+
+def driven_at(amp: Amp, jack: str | None) -> tuple[Amp, str]:
+    """The amp with a plug in one input jack and the other input jacks empty; and which jack that is.
+
+    Raises
+    ------
+    ChangeError : there is no such input jack.
+    """
+    inputs = [part for part in amp.parts.values() if isinstance(part, Jack) and part.direction == "input"]
+    names = [part.designator for part in inputs]
+    if not inputs:
+        raise ChangeError("no input jack is drawn", where=amp.name, fix="Draw [J1] with direction = 'input'")
+    if jack is not None and jack not in names:
+        raise ChangeError(
+            f"there is no input jack '{jack}'", where=amp.name, fix=f"Name one of {', '.join(names)}",
+            near=near_matches(jack, names),
+        )  # fmt: skip
+    chosen = jack or next((part.designator for part in inputs if part.plugged), names[0])
+    moved = {part.designator: part.designator == chosen for part in inputs}
+    wrong = {name: state for name, state in moved.items() if amp.parts[name].plugged != state}  # type: ignore[attr-defined]
+    return (amp.changed(wrong) if wrong else amp), chosen
+
+
+def speaker_of(amp: Amp) -> Loudspeaker:
+    """The first fitted loudspeaker.
+
+    Raises
+    ------
+    ChangeError : there is none.
+    """
+    for part in amp.parts.values():
+        if isinstance(part, Loudspeaker) and part.condition == "fitted":
+            return part
+    raise ChangeError(
+        "no loudspeaker is connected: the output stage must not be driven without a load", where=amp.name,
+        fix="Fit the loudspeaker, or draw [LS1] with its nodes and ohms",
+    )  # fmt: skip
+
+
+def _contact(amp: Amp, name: str, ohms: float) -> float:
+    pots = [part.designator for part in amp.parts.values() if isinstance(part, Potentiometer)]
+    if name not in pots:
+        raise ChangeError(
+            f"there is no potentiometer '{name}'", where=amp.name, near=near_matches(name, pots),
+            fix=f"Name one of {', '.join(pots)}",
+        )  # fmt: skip
+    if not ohms >= 0:
+        raise ChangeError(f"a contact of {ohms} Ω cannot be", where=amp.name, part=name, fix="Give 0 to inf")
+    return min(max(float(ohms), 1e-3), OPEN_OHMS)
+
+
+def _with_wipers(circuit: Circuit, amp: Amp, worn: Mapping[str, float]) -> Iterator[wired.Part]:
+    """The circuit's parts, with a contact between each worn wiper and its track."""
+    halves = {f"{name}.{half}" for name in worn for half in ("top", "bottom")}
+    yield from (part for part in circuit.parts if part.name not in halves)
+    for name, ohms in worn.items():
+        pot = amp.parts[name]
+        assert isinstance(pot, Potentiometer)
+        share, track = fraction(pot.position, pot.taper), f"{name} track"
+        for half, a, b, portion in (
+            ("top", pot.top, track, 1.0 - np.asarray(share)), ("bottom", track, pot.bottom, np.asarray(share))
+        ):  # fmt: skip
+            yield wired.Resistor(
+                f"{name}.{half}", a, b, np.maximum(np.asarray(pot.ohms) * portion, END_RESISTANCE)
+            )
+        yield wired.Resistor(f"{name}.contact", track, pot.wiper, ohms)
+
+
+def gain_at(view: SignalView, hertz: Array) -> Array:
+    """Jack to loudspeaker, complex, (N, K)."""
+    rows = np.stack([view.out, view.tip])
+    kept = np.flatnonzero(np.abs(rows).sum(axis=0))
+    x = respond(view.network, view.matrix, view.drive, 2j * np.pi * hertz, kept.tolist())
+    out, tip = (x @ rows[:, kept].T).transpose(2, 0, 1)
+    return np.asarray(out / tip)

@@ -1,0 +1,104 @@
+"""Each stage as it stands in the amp: gain, what it offers to the one before, what it drives the next with.
+
+Nothing is unsoldered for it: impedances come from the currents in the parts that belong to a stage while
+the signal runs. What is at a grid belongs to its stage unless the signal comes in by it; what leaves a
+plate for the next stage is its load.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tubekit.amp.chain import Chain, parts_at
+from tubekit.amp.signal_view import SignalView
+from tubekit.analyses.elimination import respond
+from tubekit.analyses.shares import current_into, number, picker
+from tubekit.circuit.newton import block_diagonal
+from tubekit.circuit.parts import Capacitor, Device
+from tubekit.text import quantity
+
+Array = np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class StageReading:
+    """One tube section in place, at one frequency; arrays are (N,), gains complex."""
+
+    hertz: float
+    section: str
+    before: str
+    grid: str
+    plate: str
+    cathode: str
+    grid_gain: Array = quantity("", "A", "from the input jack to its grid")
+    plate_gain: Array = quantity("", "A", "from the input jack to its plate")
+    cathode_gain: Array = quantity("", "A", "from the input jack to its cathode")
+    input_ohms: Array = quantity("ohm", "Z_in", "impedance it offers at its grid, complex")
+    output_ohms: Array = quantity("ohm", "Z_out", "with which its plate drives what follows, complex")
+
+    @property
+    def gain(self) -> Array:
+        """Grid to plate, to ground, complex."""
+        return np.asarray(self.plate_gain / self.grid_gain)
+
+    @property
+    def input_farads(self) -> Array:
+        """Capacitance at the grid, Miller's included [F], as at the frequency of the reading."""
+        return np.asarray((1.0 / self.input_ohms).imag / (2 * np.pi * self.hertz))
+
+
+def read_stages(view: SignalView, way: Chain, hertz: float) -> tuple[StageReading, ...]:
+    """Every section the signal reaches, in order."""
+    s = 2j * np.pi * hertz
+    x = respond(view.network, view.matrix, view.drive, np.array([s]))[:, 0]
+    x = x / (x @ view.tip)[:, None]
+    devices = {part.name: part for part in view.network.circuit.of(Device)}
+    return tuple(_read(view, way, devices[name], x, s) for name in way.order)
+
+
+def _read(view: SignalView, way: Chain, device: Device, x: Array, s: complex) -> StageReading:
+    network, name = view.network, device.name
+    plate, grid = device.terminals[0], device.terminals[-1]
+    silent = np.full(len(x), np.nan + 0j)
+    blank = StageReading(
+        s.imag / (2 * np.pi), name, way.before[name], grid, plate, device.cathode, network.pick(x, grid),
+        network.pick(x, plate), network.pick(x, device.cathode), silent, silent,
+    )  # fmt: skip
+    offered = silent if number(network, grid) < 0 else _input(view, way, device, x, s)
+    driving = silent if number(network, plate) in way.held else _output(view, way, device, s)
+    return replace(blank, input_ohms=offered, output_ohms=driving)
+
+
+def _input(view: SignalView, way: Chain, device: Device, x: Array, s: complex) -> Array:
+    """Volts at the grid over the current into everything there by which the signal does not come."""
+    network, grid = view.network, device.terminals[-1]
+    here = number(network, grid)
+    column = network.port_names.index((device.name, "grid"))
+    slopes = block_diagonal(network.groups, list(view.point.slopes))
+    total = np.einsum("np,np->n", slopes[:, column], x @ network.incidence)
+    for part, other in parts_at(network, grid):
+        own = isinstance(part, Capacitor) and part.name.startswith(f"{device.name}.")
+        if own or not way.arriving(here, other):
+            total = total + current_into(network, part, here, x, s)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(network.pick(x, grid) / total)
+
+
+def _output(view: SignalView, way: Chain, device: Device, s: complex) -> Array:
+    """Volts at the plate for an ampere driven into it, less what then flows on to the next stage."""
+    network, plate = view.network, device.terminals[0]
+    here = number(network, plate)
+    x = respond(network, view.matrix, picker(network, plate), np.array([s]))[:, 0]
+    onward = np.zeros(len(x), complex)
+    for part, other in parts_at(network, plate):
+        own = part.name.startswith(f"{device.name}.")
+        if not own and (way.onward(here, other) or _of_another_tube(view, part.name)):
+            onward = onward + current_into(network, part, here, x, s)
+    return np.asarray(network.pick(x, plate) / (1.0 - onward))
+
+
+def _of_another_tube(view: SignalView, name: str) -> bool:
+    owner = name.partition(".")[0]
+    return "." in name and any(part.name == owner for part in view.network.circuit.of(Device))

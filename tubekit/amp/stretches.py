@@ -1,0 +1,75 @@
+"""Corner frequencies of an amp, stretch by stretch: from each grid to the next, and of the whole."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubekit.amp.chain import Chain
+from tubekit.amp.part_words import part_words
+from tubekit.amp.signal_view import SignalView
+from tubekit.analyses.corners import Corner, Stretch, corners
+from tubekit.analyses.elimination import respond
+from tubekit.analyses.shares import picker
+from tubekit.circuit.threads import on_one_core
+
+Array = np.ndarray
+
+CORNER_HZ = np.geomspace(0.5, 2e6, 240)
+"""Where corners are looked for."""
+
+
+@dataclass(frozen=True, eq=False)
+class StretchReading:
+    """The corners of one stretch of the way: from the grid before (or the jack) to a section's grid."""
+
+    start: str
+    stop: str
+    low: Corner
+    high: Corner
+
+
+def corner_words(corner: Corner, member: int = 0) -> str:
+    """The parts that set a corner, with the per cent it moves for one per cent of each."""
+    return ", ".join(f"{part_words(name)} ({move:+.2f})" for name, move in corner.setters(member))
+
+
+@on_one_core
+def whole_stretch(view: SignalView, reference_hz: float) -> StretchReading:
+    """Corners from the jack to the loudspeaker."""
+    return _stretch(view, reference_hz, ("jack", view.speaker.designator), (view.tip, view.out))
+
+
+@on_one_core
+def grid_stretches(view: SignalView, way: Chain, reference_hz: float) -> tuple[StretchReading, ...]:
+    """Corners from grid to grid, then from the last grid to the loudspeaker."""
+    return tuple(
+        _stretch(view, reference_hz, names, rows)
+        for names, rows in _stretches(view, way)
+        if not np.array_equal(*rows)
+    )
+
+
+def _stretches(view: SignalView, way: Chain) -> Iterator[tuple[tuple[str, str], tuple[Array, Array]]]:
+    grids = {name: picker(view.network, way.entered[name]) for name in way.order}
+    for name in way.order:
+        before = way.before[name]
+        start = (f"{before} grid", grids[before]) if before else ("jack", view.tip)
+        yield (start[0], f"{name} grid"), (start[1], grids[name])
+    last = [name for name in way.order if name not in way.before.values()]
+    for name in last[:1]:
+        yield (f"{name} grid", view.speaker.designator), (grids[name], view.out)
+
+
+def _stretch(
+    view: SignalView, reference_hz: float, names: tuple[str, str], rows: tuple[Array, Array]
+) -> StretchReading:
+    bottom, top = rows
+    kept = np.flatnonzero(np.abs(bottom) + np.abs(top))
+    s = 2j * np.pi * CORNER_HZ
+    x = respond(view.network, view.matrix, view.drive, s, kept.tolist())
+    of = Stretch(view.network, view.matrix, view.drive, top, bottom)
+    low, high = corners(of, CORNER_HZ, (x @ top[kept]) / (x @ bottom[kept]), reference_hz)
+    return StretchReading(*names, low, high)

@@ -1,0 +1,204 @@
+"""A sparse network at many frequencies and for many variants: one plan, replayed on all of them.
+
+An amp's matrix is nearly empty (each node has a handful of neighbours), so the order of elimination is
+chosen once, on the pattern, and then every step is one operation on vectors that run over all variants
+and frequencies. Pivots are picked for little fill among those that are not small (Markowitz with a
+threshold). What comes out is put back into the equations at a share of the frequencies; members that
+miss are solved directly. Source: H. M. Markowitz, Management Science 3 (1957) 255-269; Duff, Erisman &
+Reid, Direct Methods for Sparse Matrices (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubekit.circuit.network import Network
+from tubekit.circuit.reduction import solve_linear
+
+Array = np.ndarray
+
+CHUNK = 1600
+"""Variants times frequencies handled at once: what stays near the processor."""
+THRESHOLD = 0.02
+"""A pivot is at least this share of the largest entry of its column."""
+CHECKED = 3
+"""Frequencies at which every answer is put back into the equations."""
+TRUST = 1e-9
+"""Largest backward error accepted, relative to the sum of the terms' sizes."""
+SAMPLE = 2j * np.pi * 1000.0
+KEPT = 64
+
+
+@dataclass(frozen=True)
+class Step:
+    """One pivot: its slot, the slots to its right and below, and the block they change."""
+
+    column: int
+    pivot: int
+    right: list[int]
+    right_columns: list[int]
+    below: list[int]
+    block: list[list[int]]
+    own: int
+    own_below: list[int]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Order of elimination; `rows`, `columns` are the places of the first slots."""
+
+    rows: Array
+    columns: Array
+    slots: int
+    steps: tuple[Step, ...]
+
+
+_PLANS: dict[bytes, Plan] = {}  # by the pattern of the matrix: a hundred sliders' moves share one plan
+
+
+def respond(
+    network: Network, matrix: Array, drive: Array, s: Array, keep: Sequence[int] | None = None
+) -> Array:
+    """Unknowns when the inputs stand at `drive` (n,): (N, K, J), at complex frequencies s (K,) [rad/s].
+
+    `matrix` (N, n, n) is G with the tubes' slopes in it; `keep` picks J of the n unknowns (all of them).
+
+    Examples
+    --------
+    >>> from tubekit.circuit.network import assemble
+    >>> from tubekit.circuit.parts import Capacitor, Circuit, Resistor
+    >>> parts = Resistor("R1", "a", "ground", 1e3), Capacitor("C1", "a", "ground", 1e-6)
+    >>> network = assemble(Circuit(parts))
+    >>> respond(network, network.conductance, np.array([1.0]), np.array([0.0, 1000j])).round(6).tolist()
+    [[[(1000+0j)], [(500-500j)]]]
+    """
+    s = np.asarray(s, complex)
+    storage = network.storage
+    size = max(len(matrix), len(storage))
+    matrix = np.broadcast_to(matrix, (size, *matrix.shape[1:]))
+    storage = np.broadcast_to(storage, matrix.shape)
+    pattern = (matrix != 0).any(axis=0) | (storage != 0).any(axis=0)
+    key = pattern.tobytes()
+    wanted = np.arange(len(drive)) if keep is None else np.asarray(keep)
+    answer = lost = None
+    if key in _PLANS:
+        answer, lost = _played(_PLANS[key], matrix, storage, drive, s, wanted)
+    if lost is None or lost.any():  # the plan of a like amp does not suit this one: make it a new one
+        if len(_PLANS) > KEPT:
+            _PLANS.clear()
+        _PLANS[key] = _planned(pattern, matrix[0] + SAMPLE * storage[0])
+        answer, lost = _played(_PLANS[key], matrix, storage, drive, s, wanted)
+    assert answer is not None
+    if lost.any():
+        right = np.broadcast_to(drive.astype(complex)[:, None], (int(lost.sum()), len(drive), 1))
+        for k, each in enumerate(s):
+            answer[lost, k] = solve_linear(network, matrix[lost] + each * storage[lost], right)[:, wanted, 0]
+    return answer
+
+
+def _planned(pattern: Array, sample: Array) -> Plan:
+    """Choose pivots by eliminating one sample matrix; only the order of it is kept."""
+    count = len(pattern)
+    filled, values = pattern.copy(), sample.astype(complex)
+    rows, columns = np.nonzero(filled)
+    slot = np.full((count, count), -1)
+    slot[rows, columns] = np.arange(len(rows))
+    slots = len(rows)
+    live_rows, live_columns = np.ones(count, bool), np.ones(count, bool)
+    steps = []
+    for _ in range(count):
+        r, c = _pivot(filled, np.abs(values), live_rows, live_columns)
+        live_rows[r] = live_columns[c] = False
+        below = np.nonzero(filled[:, c] & live_rows)[0]
+        right = np.nonzero(filled[r] & live_columns)[0]
+        for row in below:
+            for column in right:
+                if slot[row, column] < 0:
+                    slot[row, column], slots = slots, slots + 1
+        grid = np.ix_(below, right)
+        filled[grid] = True
+        if values[r, c] != 0:
+            values[grid] -= np.outer(values[below, c] / values[r, c], values[r, right])
+        steps.append(
+            Step(
+                c, int(slot[r, c]), slot[r, right].tolist(), right.tolist(), slot[below, c].tolist(),
+                slot[grid].tolist(), r, below.tolist(),
+            )
+        )  # fmt: skip
+    return Plan(rows, columns, slots, tuple(steps))
+
+
+def _pivot(filled: Array, values: Array, rows: Array, columns: Array) -> tuple[int, int]:
+    """Row and column of the next pivot."""
+    open_places = filled & rows[:, None] & columns
+    size = np.where(open_places, values, 0.0)
+    able = open_places & (size >= THRESHOLD * size.max(axis=0)) & (size > 0)
+    cost = np.multiply.outer(open_places.sum(axis=1) - 1, open_places.sum(axis=0) - 1).astype(float)
+    best = np.where(able, cost, np.inf) if able.any() else np.where(open_places, cost, np.inf)
+    row, column = divmod(int(best.argmin()), len(rows))
+    return row, column
+
+
+def _played(
+    plan: Plan, matrix: Array, storage: Array, drive: Array, s: Array, keep: Array
+) -> tuple[Array, Array]:
+    """The kept unknowns (N, K, J), and which members miss their equations."""
+    fixed, moving = matrix[:, plan.rows, plan.columns], storage[:, plan.rows, plan.columns]
+    answer, lost = np.empty((len(fixed), len(s), len(keep)), complex), np.empty(len(fixed), bool)
+    each = max(1, CHUNK // len(s))
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # what comes of it is looked at
+        for k in range(0, len(fixed), each):
+            some = slice(k, k + each)
+            found = _replayed(plan, fixed[some], moving[some], drive, s)
+            answer[some] = np.moveaxis(found[keep], 0, 2)
+            lost[some] = _misses(plan, fixed[some], moving[some], drive, s, found)
+    return answer, lost
+
+
+def _replayed(plan: Plan, fixed: Array, moving: Array, drive: Array, s: Array) -> Array:
+    """Eliminate and substitute back for some variants: every unknown (n, N, K)."""
+    count, length = len(fixed), len(fixed) * len(s)
+    values = np.zeros((plan.slots, length), complex)
+    start = values[: len(plan.rows)].reshape(-1, count, len(s))
+    start[:] = fixed.T[:, :, None]
+    stored = (moving != 0).any(axis=0)
+    start[stored] += moving.T[stored][:, :, None] * s
+    right: Array = np.repeat(drive.astype(complex)[:, None], length, axis=1)
+    answer = np.empty((len(drive), length), complex)
+    term, driven = np.empty(length, complex), drive != 0
+    for step in plan.steps:
+        inverse = values[step.pivot]
+        np.divide(1.0, inverse, out=inverse)
+        for below, row, block in zip(step.below, step.own_below, step.block, strict=True):
+            share = values[below]
+            share *= inverse
+            for beside, target in zip(step.right, block, strict=True):
+                np.multiply(share, values[beside], out=term)
+                values[target] -= term
+            if driven[step.own]:
+                driven[row] = True
+                np.multiply(share, right[step.own], out=term)
+                right[row] -= term
+    for step in reversed(plan.steps):
+        left = answer[step.column]
+        left[:] = right[step.own]
+        for beside, column in zip(step.right, step.right_columns, strict=True):
+            np.multiply(values[beside], answer[column], out=term)
+            left -= term
+        left *= values[step.pivot]
+    return answer.reshape(len(drive), count, len(s))
+
+
+def _misses(plan: Plan, fixed: Array, moving: Array, drive: Array, s: Array, answer: Array) -> Array:
+    """Members (N,) whose answer (n, N, K), put back into the equations, misses them."""
+    lost = np.zeros(len(fixed), bool)
+    starts = np.flatnonzero(np.diff(plan.rows, prepend=-1))  # no row is empty, or it had no pivot
+    for k in np.unique(np.linspace(0, len(s) - 1, CHECKED).astype(int)):
+        terms = (fixed + s[k] * moving) * answer[plan.columns, :, k].T
+        left = np.abs(np.add.reduceat(terms, starts, axis=1) - drive)
+        scale = np.add.reduceat(np.abs(terms), starts, axis=1) + np.abs(drive)
+        lost |= ~(left <= TRUST * scale).all(axis=1)
+    return lost

@@ -1,0 +1,220 @@
+"""Loop gain: the loop is broken at one end of a named part and measured without unloading anything.
+
+A voltage is put in series at the break and a current into it; from both answers the loop gain follows
+exactly, whatever the impedances on either side:
+
+    T = (Tv Ti - 1) / (2 + Tv + Ti)
+
+1 + T is nil at the natural frequencies of the closed loop, and the gain with feedback is that without
+it over 1 + T. T counts positive for negative feedback.
+Source: R. D. Middlebrook, "Measurement of loop gain in feedback systems", Int. J. Electronics 38
+(1975) 485-512; H. Nyquist, Bell Syst. Tech. J. 11 (1932) (both from memory).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from tubekit.analyses.elimination import respond
+from tubekit.analyses.naturals import Naturals, natural_frequencies
+from tubekit.analyses.operating_point import OperatingPoint
+from tubekit.analyses.shares import number, picker
+from tubekit.circuit.full import linearised
+from tubekit.circuit.network import Network, assemble
+from tubekit.circuit.parts import Capacitor, Circuit, Resistor, VoltageSource
+from tubekit.circuit.threads import on_one_core
+from tubekit.errors import CircuitError, near_matches
+from tubekit.text import Column, Printed, Table, quantity, to_json_value
+
+Array = np.ndarray
+
+SPAN_HZ = np.geomspace(0.1, 2e6, 500)
+"""Where a loop gain is looked at when no frequencies are given."""
+BREAK = "the break"
+
+
+@dataclass(frozen=True, eq=False)
+class Crossing:
+    """Where the loop gain passes one (`margin` in degrees) or turns over (`margin` in decibels)."""
+
+    hz: float
+    margin: float
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class LoopGain(Printed):
+    """Loop gain of a feedback loop; margins of the first member unless another is asked for."""
+
+    part: str
+    title: str
+    frequencies_hz: Array = quantity("Hz", "f", "where it was worked out, (K,)")
+    gain: Array = quantity("", "T", "loop gain, complex, positive for negative feedback, (N, K)")
+    naturals: Naturals = field(repr=False, kw_only=True)
+
+    @property
+    def stable(self) -> Array:
+        """True where the closed loop is stable, by its natural frequencies, (N,)."""
+        return self.naturals.stable
+
+    def feedback_db(self, hertz: float = 1000.0) -> Array:
+        """How much the feedback lowers the gain, 20 log |1 + T| [dB], (N,)."""
+        k = int(np.argmin(np.abs(np.log(self.frequencies_hz / hertz))))
+        return np.asarray(20 * np.log10(np.abs(1 + self.gain[:, k])))
+
+    def phase_margins(self, member: int = 0) -> tuple[Crossing, ...]:
+        """Degrees left before -180 at every frequency where |T| passes one, lowest frequency first."""
+        size, phase = self._log_size(member), self._phase(member)
+        return tuple(Crossing(hz, 180.0 - abs(float(at))) for hz, at in self._where(size, np.degrees(phase)))
+
+    def gain_margins(self, member: int = 0) -> tuple[Crossing, ...]:
+        """Decibels by which |T| is below one at every frequency where its phase passes 180 degrees."""
+        size, phase = self._log_size(member), self._phase(member)
+        found: list[Crossing] = []
+        for turn in (-np.pi, np.pi):
+            found += [
+                Crossing(hz, -20 * float(at) / np.log(10)) for hz, at in self._where(phase - turn, size)
+            ]
+        return tuple(sorted(found, key=lambda each: each.hz))
+
+    def _log_size(self, member: int) -> Array:
+        return np.asarray(np.log(np.maximum(np.abs(self.gain[member]), 1e-300)))
+
+    def _phase(self, member: int) -> Array:
+        """Phase [rad], followed from where the loop gain is largest, so that it starts within half a turn."""
+        turned = np.unwrap(np.angle(self.gain[member]))
+        top = int(np.argmax(np.abs(self.gain[member])))
+        return np.asarray(turned - 2 * np.pi * np.round(turned[top] / (2 * np.pi)))
+
+    def _where(self, level: Array, other: Array) -> list[tuple[float, float]]:
+        """Frequency and `other` at each sign change of `level`."""
+        logs = np.log(self.frequencies_hz)
+        places = np.flatnonzero(np.diff(np.sign(level)) != 0)
+        found = []
+        for k in places:
+            part = level[k] / (level[k] - level[k + 1])
+            hz = float(np.exp(logs[k] + part * (logs[k + 1] - logs[k])))
+            found.append((hz, float(other[k] + part * (other[k + 1] - other[k]))))
+        return found
+
+    def headline(self) -> str:
+        """Feedback and stability in one sentence."""
+        words = f"{self.title or 'Loop'} at {self.part}"
+        if not self.stable[0]:
+            return f"{words}: {self.naturals.said()}"
+        middle = f"{self.feedback_db()[0]:.1f} dB of feedback at 1 kHz"
+        least = min((each.margin for each in self.phase_margins()), default=None)
+        margin = "" if least is None else f", phase margin {least:.0f} degrees"
+        return f"{words}: {middle}{margin}, {self.naturals.said()}"
+
+    def tables(self) -> list[Table]:
+        """Margins, then the loop gain over frequency."""
+        if not self.stable[0]:  # margins of a loop that has taken off would be read as a response
+            return [Table("Stability", (Column("finding"),), [(self.naturals.said(),), (REVERSED,)])]
+        rows: list[tuple[str, float, float | None, float | None]] = [
+            ("|T| = 1", each.hz, each.margin, None) for each in self.phase_margins()
+        ]
+        rows += [("phase 180°", each.hz, None, each.margin) for each in self.gain_margins()]
+        rows.sort(key=lambda row: row[1])
+        heads = (Column("at"), Column("frequency", "Hz"), Column("phase margin", "°", format=".0f"),
+                 Column("gain margin", "dB", format=".1f"))  # fmt: skip
+        some = np.unique(np.linspace(0, len(self.frequencies_hz) - 1, 12).astype(int))
+        over = [
+            (float(self.frequencies_hz[k]), 20 * self._log_size(0)[k] / np.log(10),
+             np.degrees(self._phase(0)[k]))
+            for k in some
+        ]  # fmt: skip
+        under = (Column("f", "Hz"), Column("|T|", "dB", format=".1f"), Column("phase", "°", format=".0f"))
+        return [Table("Margins", heads, rows), Table("Loop gain", under, over)]
+
+    def to_json(self) -> dict[str, Any]:
+        """The loop in terms JSON has."""
+        return {
+            "title": self.title,
+            "part": self.part,
+            "stable": to_json_value(self.stable),
+            "finding": self.naturals.said(),
+            "feedback_db": to_json_value(np.where(self.stable, self.feedback_db(), np.nan)),
+            "phase_margins": to_json_value(self.phase_margins() if self.stable[0] else ()),
+            "gain_margins": to_json_value(self.gain_margins() if self.stable[0] else ()),
+            "frequencies_hz": to_json_value(self.frequencies_hz),
+            "loop_gain": to_json_value(self.gain),
+        }
+
+
+REVERSED = (
+    "If it came after work on the output transformer: two plate leads or two secondary leads changed over "
+    "turn the feedback round."
+)
+
+
+@on_one_core
+def loop_gain(
+    point: OperatingPoint, part: str, frequencies_hz: Array | Sequence[float] | None = None
+) -> LoopGain:
+    """Loop gain of the loop that closes through a part.
+
+    Parameters
+    ----------
+    point : idle point of the circuit, its signal source in place.
+    part : a resistor or capacitor through which nothing but the loop passes, such as the feedback resistor.
+    frequencies_hz : (K,) rising; 0.1 Hz to 2 MHz when not given.
+
+    Raises
+    ------
+    CircuitError : no such resistor or capacitor.
+
+    Examples
+    --------
+    >>> from tubekit.analyses.operating_point import operating_point
+    >>> from tubekit.circuit.parts import Device
+    >>> from tubekit.devices.triode import Triode
+    >>> stage = Circuit((VoltageSource("B", "b", "ground", 250.0), Resistor("R1", "b", "p", 1e5),
+    ...     Resistor("R2", "k", "ground", 1500.0), Capacitor("C1", "k", "ground", 1e-3),
+    ...     Resistor("R3", "g", "ground", 1e5), Capacitor("C2", "p", "f", 1e-6),
+    ...     Resistor("R4", "f", "g", 1e6),
+    ...     Device("V1a", Triode(perveance=2e-3, mu=100.0, exponent=1.4), ("p", "g"), "k")))
+    >>> loop = loop_gain(operating_point(stage), "R4")
+    >>> bool(loop.stable[0]), bool(5 < loop.gain[0, 250].real < 7)
+    (True, True)
+    """
+    wanted = SPAN_HZ if frequencies_hz is None else np.asarray(frequencies_hz, float)
+    s = 2j * np.pi * wanted
+    known = point.circuit.of(Resistor) + point.circuit.of(Capacitor)
+    found = next((each for each in known if each.name == part), None)
+    if found is None:
+        raise CircuitError(
+            "no resistor or capacitor to break the loop at", part=part,
+            fix="Name the part that carries the feedback", near=near_matches(part, [p.name for p in known]),
+        )  # fmt: skip
+    end = found.b if number(point.network, found.b) >= 0 else found.a
+    network = assemble(_broken(point.circuit, found, end))
+    matrix = linearised(network, list(point.slopes))
+    ways = [_loop(network, matrix, s, BREAK, end), _loop(network, matrix, s, end, BREAK)]
+    gain = max(ways, key=lambda each: float(np.median(np.abs(each).max(axis=1))))
+    return LoopGain(part, point.circuit.title, wanted, gain, naturals=natural_frequencies(point))
+
+
+def _broken(circuit: Circuit, part: Resistor | Capacitor, end: str) -> Circuit:
+    """The circuit with a source of no volts between one end of the part and the node it was on."""
+    a, b = (BREAK if node == end else node for node in (part.a, part.b))
+    parts = [dataclasses.replace(each, a=a, b=b) if each is part else each for each in circuit.parts]
+    return Circuit((*parts, VoltageSource(BREAK, BREAK, end)), circuit.title)
+
+
+def _loop(network: Network, matrix: Array, s: Array, into: str, out: str) -> Array:
+    """T with the forward way entered at `into` and left at `out`, (N, K)."""
+    row = network.unknowns.index(f"I({BREAK})")
+    series = np.zeros(len(network.unknowns))
+    series[row] = 1.0
+    seen = [network.index[into], network.index[out], row]
+    at_volt = respond(network, matrix, series, s, seen)
+    at_ampere = respond(network, matrix, picker(network, into), s, seen)
+    tv = -at_volt[..., 1] / at_volt[..., 0]
+    through = at_ampere[..., 2] * (1.0 if into == BREAK else -1.0)  # from the entered side to the other
+    ti = through / (1.0 - through)
+    return np.asarray((tv * ti - 1.0) / (2.0 + tv + ti))

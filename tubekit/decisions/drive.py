@@ -1,0 +1,67 @@
+"""What an amp has between its noise and its clipping."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.headroom import Headroom, headroom
+from tubekit.amp.noise_floor import NoiseFloor, noise_floor
+from tubekit.amp.signal_view import SOURCE_OHMS
+from tubekit.text import Printed, Table
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class DriveReport(Printed):
+    """Headroom and noise floor of an amp at one setting of its controls."""
+
+    headroom: Headroom
+    noise: NoiseFloor
+
+    @property
+    def signal_to_noise_db(self) -> float:
+        """Rated output over the noise floor [dB]; NaN where the run did not reach rated output."""
+        rated = np.sqrt(self.headroom.rated_w * self.noise.nominal_ohms)
+        return float(20 * np.log10(rated / self.noise.output_rms[0]))
+
+    def headline(self) -> str:
+        """Clipping and signal to noise in one sentence."""
+        ratio = self.signal_to_noise_db
+        words = f"; rated output lies {ratio:.0f} dB above the noise" if np.isfinite(ratio) else ""
+        return f"{self.headroom.headline()}{words}"
+
+    def tables(self) -> list[Table]:
+        """Headroom first, then noise."""
+        return [*self.headroom.tables(), *self.noise.tables()]
+
+    def to_json(self) -> dict[str, Any]:
+        """Both in terms JSON has."""
+        ratio = self.signal_to_noise_db
+        return {
+            "headroom": self.headroom.to_json(),
+            "noise": self.noise.to_json(),
+            "signal_to_noise_db": ratio if np.isfinite(ratio) else None,
+        }
+
+
+def drive_report(
+    amp: Amp, *, jack: str | None = None, frequency_hz: float = 1000.0, source_ohms: float = SOURCE_OHMS
+) -> DriveReport:
+    """Order of clipping, sensitivity and noise floor of an amp.
+
+    Raises
+    ------
+    ChangeError : a batch; no input jack or loudspeaker.
+    SolveError : the amp oscillates.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> bool(30 < drive_report(load_amp("teasel")).signal_to_noise_db < 90)
+    True
+    """
+    found = headroom(amp, jack=jack, frequency_hz=frequency_hz, source_ohms=source_ohms)
+    return DriveReport(found, noise_floor(amp, jack=jack, source_ohms=source_ohms))

@@ -1,0 +1,160 @@
+"""Which part to change first against hum: each remedy is tried, one at a time, on the amp itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.chain import held_nodes
+from tubekit.amp.hum import Hum, hum
+from tubekit.amp.parts import GROUND, Capacitor, Potentiometer
+from tubekit.amp.solve import Solved
+from tubekit.amp.strays import HEATER_UNBALANCE, tubes
+from tubekit.errors import ChangeError
+from tubekit.text import Column, Printed, Table, to_json_value
+from tubekit.units import show
+
+Array = np.ndarray
+
+FACTOR = 2.0
+"""Filter capacitors are tried at this multiple of what is fitted."""
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """One change and what it leaves of the hum; `gain_db` is positive where the amp gets quieter."""
+
+    part: str
+    what: str
+    total_rms: float
+    gain_db: float
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class HumReport(Printed):
+    """Hum at the loudspeaker by source, and what each remedy would leave of it."""
+
+    hum: Hum
+    remedies: tuple[Remedy, ...]
+    supply: Solved = field(repr=False, kw_only=True)
+
+    @property
+    def first(self) -> Remedy | None:
+        """The remedy that helps most; None where none helps by half a decibel."""
+        best = max(self.remedies, key=lambda each: each.gain_db, default=None)
+        return best if best is not None and best.gain_db >= 0.5 else None
+
+    def headline(self) -> str:
+        """The hum, and the part to change first."""
+        best = self.first
+        advice = (
+            "no single part would help" if best is None else f"first: {best.what} ({-best.gain_db:+.1f} dB)"
+        )
+        return f"{self.hum.headline()}; {advice}"
+
+    def tables(self) -> list[Table]:
+        """Remedies first, then where the hum comes from."""
+        rows = [(each.part, each.what, each.total_rms, -each.gain_db) for each in self.remedies]
+        heads = (
+            Column("part"),
+            Column("tried"),
+            Column("leaves", "V"),
+            Column("change", "dB", format="+.1f"),
+        )
+        note = (
+            "Each is tried alone. A larger reservoir strains the rectifier: look at its limits with a swap "
+            "before fitting one. Hum that none of these moves comes in by fields, ground loops or bad joints."
+        )
+        return [Table("Which part first", heads, rows, note=note), *self.hum.tables()]
+
+    def to_json(self) -> dict[str, Any]:
+        """The report in terms JSON has."""
+        return {**self.hum.to_json(), "remedies": to_json_value(self.remedies)}
+
+
+def hum_report(amp: Amp, *, jack: str | None = None, unbalance: float = HEATER_UNBALANCE) -> HumReport:
+    """Hum of an amp, and the part to change first.
+
+    Raises
+    ------
+    ChangeError : a batch of amps.
+    SolveError : the amp oscillates or has no idle state.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> weak = load_amp("teasel").changed({"V3.emission": 0.7})
+    >>> hum_report(weak).first.part
+    'V3'
+    """
+    if amp.batch is not None:
+        raise ChangeError("a batch has no single remedy", where=amp.name, fix="Take one with member(0)")
+    now = hum(amp, jack=jack, unbalance=unbalance)
+    tried = (*_tried(amp, now, list(_trials(amp, now)), jack, unbalance), *_even_heaters(amp, now))
+    return HumReport(now, tuple(sorted(tried, key=lambda each: -each.gain_db)), supply=now.view.solved)
+
+
+def _even_heaters(amp: Amp, now: Hum) -> Iterator[Remedy]:
+    """Each tube in turn replaced by one whose two heater ends couple alike."""
+    for tube in tubes(amp):
+        names = tuple(f"{section.name} heater" for section in tube.sections)
+        own = [each.volts for each in now.sources if each.part.startswith(names)]
+        if own:
+            left = float(np.sqrt((np.abs(now.total - sum(own)) ** 2).sum(axis=1))[0])
+            what = f"{tube.designator} exchanged for one that takes up no heater hum"
+            yield Remedy(tube.designator, what, left, float(20 * np.log10(now.total_rms[0] / left)))
+
+
+@dataclass(frozen=True)
+class _Trial:
+    part: str
+    key: str
+    value: float
+    drawn: float
+    what: str
+
+
+def _trials(amp: Amp, now: Hum) -> Iterator[_Trial]:
+    """What is worth trying: each filter capacitor doubled, worn tubes renewed, heater balance at its null."""
+    held = held_nodes(now.view.solved)
+    fed = now.view.solved.fed_from_rectifiers()
+    for part in amp.parts.values():
+        fitted = isinstance(part, Capacitor) and part.condition == "fitted"
+        if fitted and GROUND in part.nodes and set(part.nodes) & held & fed:
+            assert isinstance(part, Capacitor)
+            new = FACTOR * float(part.farads)
+            what = f"{part.designator} {show(part.farads, 'F')} → {show(new, 'F')}"
+            yield _Trial(part.designator, part.designator, new, float(part.farads), what)
+    for tube in tubes(amp):
+        if tube.emission < 0.98:
+            what = f"{tube.designator} renewed (emission {100 * float(tube.emission):.0f} %)"
+            yield _Trial(tube.designator, f"{tube.designator}.emission", 1.0, float(tube.emission), what)
+    heaters = {node for tube in tubes(amp) for node in tube.heater}
+    for part in amp.parts.values():
+        if isinstance(part, Potentiometer) and {part.top, part.bottom} <= heaters:
+            for position in np.linspace(0.3, 0.7, 9):
+                what = f"{part.designator} set to {100 * position:.0f} %"
+                key = f"{part.designator}.position"
+                yield _Trial(part.designator, key, float(position), float(part.position), what)
+
+
+def _tried(
+    amp: Amp, now: Hum, trials: list[_Trial], jack: str | None, unbalance: float
+) -> tuple[Remedy, ...]:
+    """All trials as one batch: member k has trial k fitted and the others as drawn."""
+    if not trials:
+        return ()
+    changes: dict[str, list[float]] = {}
+    for k, trial in enumerate(trials):
+        changes.setdefault(trial.key, [trial.drawn] * len(trials))[k] = trial.value
+    left = hum(amp.changed(changes), jack=jack, unbalance=unbalance).total_rms
+    found: dict[str, Remedy] = {}
+    for trial, volts in zip(trials, left, strict=True):
+        gain = float(20 * np.log10(now.total_rms[0] / volts))
+        if trial.part not in found or found[trial.part].gain_db < gain:
+            found[trial.part] = Remedy(trial.part, trial.what, float(volts), gain)
+    return tuple(found.values())

@@ -1,0 +1,201 @@
+"""What a change of parts does to level, tone and stability, before anyone solders."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.loop import feedback_parts, overall_feedback
+from tubekit.amp.signal import SignalPath, signal_path
+from tubekit.amp.signal_tables import PRINTED_HZ
+from tubekit.amp.signal_view import SOURCE_OHMS, gain_at
+from tubekit.amp.stretches import corner_words
+from tubekit.analyses.feedback import REVERSED, LoopGain
+from tubekit.errors import ChangeError
+from tubekit.text import Column, Printed, Table, to_json_value
+
+Array = np.ndarray
+
+MOVED = 0.05
+"""A corner that moves by less than this share is not listed."""
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class ToneChange(Printed):
+    """An amp's signal path before and after a change."""
+
+    before: SignalPath
+    after: SignalPath
+    loop_before: LoopGain | None
+    loop_after: LoopGain | None
+
+    @property
+    def change_db(self) -> Array:
+        """After over before at every frequency of the paths [dB], (K,); NaN where either oscillates."""
+        return np.asarray(self.after.gain_db[0] - self.before.gain_db[0])
+
+    @property
+    def level_db(self) -> float:
+        """Change of the gain at the reference frequency [dB]."""
+        return float(
+            20 * np.log10(np.abs(self.after.reference_gain[0]))
+            - 20 * np.log10(np.abs(self.before.reference_gain[0]))
+        )
+
+    def headline(self) -> str:
+        """Level, tone and stability in one sentence."""
+        words = f"{self.before.amp.title}, {_changes(self.before.amp, self.after.amp)}"
+        if not self.after.stable[0]:
+            return f"{words}: {self.after.naturals.said()}"
+        if not self.before.stable[0]:
+            return f"{words}: stable now; before, {self.before.naturals.said()}"
+        change = self.change_db - self.level_db
+        k = int(np.argmax(np.abs(change)))
+        hz = float(self.after.frequencies_hz[k])
+        return (
+            f"{words}: {self.level_db:+.1f} dB at {self.before.reference_hz:g} Hz, tone moves by up to "
+            f"{change[k]:+.1f} dB (at {hz:.3g} Hz); stable"
+        )
+
+    def tables(self) -> list[Table]:
+        """Stability first where it fails; else response, corners, ends, loop."""
+        if not self.after.stable[0]:
+            rows = [(self.after.naturals.said(),), (REVERSED,)]
+            return [Table("Stability", (Column("finding"),), rows)]
+        tables = [self._response(), self._corners(), self._ends()]
+        return [*tables, self._loop()] if self.loop_after or self.loop_before else tables
+
+    def _response(self) -> Table:
+        hertz = np.array(PRINTED_HZ)
+        sides = [20 * np.log10(np.abs(gain_at(path.view, hertz)[0])) for path in (self.before, self.after)]
+        if not self.before.stable[0]:
+            sides[0] = np.full(len(hertz), np.nan)
+        old, new = sides
+        rows = [(hz, old[k], new[k], new[k] - old[k]) for k, hz in enumerate(PRINTED_HZ)]
+        heads = (Column("f", "Hz"), Column("before", "dB", format=".1f"), Column("after", "dB", format=".1f"),
+                 Column("change", "dB", format="+.1f"))  # fmt: skip
+        return Table(f"Gain, {self.after.jack} to {self.after.speaker}", heads, rows)
+
+    def _corners(self) -> Table:
+        def listed(path: SignalPath) -> dict[tuple[str, str], tuple[float, str]]:
+            return {
+                (f"{each.start} to {each.stop}", corner.side): (float(corner.hz[0]), corner_words(corner))
+                for each in (*path.stretches, path.whole) for corner in (each.low, each.high)
+            }  # fmt: skip
+
+        old, new = listed(self.before), listed(self.after)
+        rows = []
+        for key in dict.fromkeys((*old, *new)):
+            was, now = (side.get(key, (np.nan, "")) for side in (old, new))
+            same = abs(now[0] / was[0] - 1) < MOVED if np.isfinite(now[0] * was[0]) else False
+            if not same and np.isfinite([now[0], was[0]]).any():
+                rows.append((*key, was[0], now[0], now[1] or was[1]))
+        heads = (
+            Column("stretch"),
+            Column("corner"),
+            Column("before", "Hz"),
+            Column("after", "Hz"),
+            Column("set by"),
+        )
+        note = "" if rows else f"No corner moves by more than {100 * MOVED:.0f} %."
+        return Table("Corners that move", heads, rows, note=note)
+
+    def _ends(self) -> Table:
+        def line(name: str, unit: str, pick: Any) -> tuple[Any, ...]:
+            old, new = (np.abs(pick(path))[0] for path in (self.before, self.after))
+            return name, (float(old), unit), (float(new), unit)
+
+        rows = [
+            line("output impedance", "ohm", lambda path: path.output_ohms),
+            line("damping factor", "", lambda path: path.damping_factor),
+            line("load across the primary", "ohm", lambda path: path.load_ohms),
+            line("impedance at the jack", "ohm", lambda path: path.input_ohms),
+        ]
+        note = "\n".join((self.after.naturals.said() + ".", *self.after.view.assumptions))
+        return Table("Ends", (Column(""), Column("before"), Column("after")), rows, note=note)
+
+    def _loop(self) -> Table:
+        def figures(loop: LoopGain | None) -> list[float]:
+            if loop is None or not loop.stable[0]:
+                return [np.nan] * 3
+            phase = min((each.margin for each in loop.phase_margins()), default=np.nan)
+            gain = min((each.margin for each in loop.gain_margins() if each.margin > 0), default=np.nan)
+            return [float(loop.feedback_db()[0]), phase, gain]
+
+        names = (
+            ("feedback at 1 kHz", "dB"),
+            ("phase margin, the least", "°"),
+            ("gain margin, the least", "dB"),
+        )
+        rows = [
+            (name, (old, unit), (new, unit))
+            for (name, unit), old, new in zip(
+                names, figures(self.loop_before), figures(self.loop_after), strict=True
+            )
+        ]
+        return Table("Overall feedback", (Column(""), Column("before"), Column("after")), rows)
+
+    def to_json(self) -> dict[str, Any]:
+        """Both paths in terms JSON has."""
+        return {
+            "amp": self.before.amp.title,
+            "level_db": to_json_value(self.level_db),
+            "change_db": to_json_value(self.change_db),
+            "before": self.before.to_json(),
+            "after": self.after.to_json(),
+        }
+
+
+def tone_change(
+    amp: Amp,
+    changes: Mapping[str, object],
+    *,
+    jack: str | None = None,
+    source_ohms: float = SOURCE_OHMS,
+    near: ToneChange | None = None,
+) -> ToneChange:
+    """Signal path of an amp before and after a change.
+
+    Parameters
+    ----------
+    changes : designator to new value or type, as for `Amp.changed`; 'R33.position' turns a control.
+    jack, source_ohms : see `signal_path`.
+    near : an earlier change of the same amp, to start the solves from.
+
+    Raises
+    ------
+    ChangeError : nothing to change, a batch, or a change that cannot be.
+    SolveError : before or after has no idle state that can be found.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> less_bass = tone_change(load_amp("teasel"), {"C2": "1n"})
+    >>> bool(less_bass.change_db[20] < -3)
+    True
+    """
+    after = amp.changed(changes)
+    if not changes or after.batch is not None:
+        problem = "a batch is compared one by one" if changes else "nothing to change"
+        raise ChangeError(problem, where=amp.name, fix='Name a part and its new value, like {"C2": "10n"}')
+    old = signal_path(amp, jack=jack, source_ohms=source_ohms, near=near.before if near else None)
+    new = signal_path(after, jack=jack, source_ohms=source_ohms, near=near.after if near else old)
+    return ToneChange(old, new, *(_loop(one, jack, source_ohms) for one in (amp, after)))
+
+
+def _loop(amp: Amp, jack: str | None, source_ohms: float) -> LoopGain | None:
+    if next(feedback_parts(amp), None) is None:
+        return None
+    return overall_feedback(amp, jack=jack, source_ohms=source_ohms)
+
+
+def _changes(before: Amp, after: Amp) -> str:
+    words = [
+        f"{part} {texts[0]} → {texts[1]}" for part, texts in after.changes.items()
+        if before.changes.get(part) != texts
+    ]  # fmt: skip
+    return ", ".join(words) or "nothing changed"
