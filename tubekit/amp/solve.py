@@ -53,10 +53,10 @@ class Solved:
         return frozen_array(np.broadcast_to(array, (self.amp.batch,)))
 
     def nodes(self) -> Iterator[NodeReading]:
-        """Every node of the drawing, ground left out."""
+        """Every node of the drawing, left out ground and nodes whose parts have all gone open."""
         state = self.state
         for node in self.amp.nodes:
-            if node != GROUND:
+            if node in state.operating_point.network.index:
                 yield NodeReading(
                     node,
                     self.one(state.mean(node)),

@@ -51,11 +51,16 @@ class Transient(Printed):
         k = int(np.argmax(high))
         return float(high[k]), float(self.time[k])
 
-    def swing(self, a: str, b: str = GROUND) -> float:
-        """Largest voltage between two nodes [V] (of a slow run an upper bound: ripples in step)."""
-        up = self._of(self.highest, a) - self._of(self.lowest, b)
-        down = self._of(self.highest, b) - self._of(self.lowest, a)
-        return float(max(up.max(), down.max()))
+    def extremes(self, a: str, b: str = GROUND) -> tuple[Array, Array]:
+        """Highest and lowest voltage between two nodes [V], (T,) each.
+
+        Of a slow run an upper bound where both nodes ripple: the ripples are taken as opposed.
+        """
+        if np.array_equal(self.highest, self.lowest):
+            volts = self.volts(a, b)
+            return volts, volts
+        high = self._of(self.highest, a) - self._of(self.lowest, b)
+        return np.asarray(high), np.asarray(self._of(self.lowest, a) - self._of(self.highest, b))
 
     def current(self, device: str, terminal: str = "plate") -> Array:
         """Current into a tube terminal ('cathode' sums them) or through a rectifier [A], (T,)."""

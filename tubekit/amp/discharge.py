@@ -1,0 +1,215 @@
+"""How long the filter capacitors hold their charge after the mains is off."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.parts import Capacitor, MainsPlug
+from tubekit.amp.report import AmpReport
+from tubekit.amp.supply import SupplyReport, supply_report
+from tubekit.amp.warming import WORDS, cooled, emission
+from tubekit.analyses.in_time import Transient
+from tubekit.analyses.mains import MainsState
+from tubekit.analyses.transient import transient
+from tubekit.circuit.network import assemble
+from tubekit.circuit.parts import GROUND, Circuit, Device
+from tubekit.circuit.reduction import solve_linear
+from tubekit.errors import ChangeError
+from tubekit.references import cite
+from tubekit.text import Column, Printed, Table, quantity, to_json_value
+
+Array = np.ndarray
+
+LOOKED_AT_S = (1.0, 2.0, 5.0, 60.0)
+LIMIT_V = 60.0
+"""Residual voltage that the standards below speak of [V]."""
+LONGEST_S = 600.0
+STANDARDS = ("iec-60204-1", "iec-62368-1")
+MEASURE = (
+    "Measure, do not trust the sum: a bleeder may be open, a switch may have cut it off, and dielectric "
+    "absorption brings part of a charge back. Discharge each capacitor through a resistor and measure it "
+    "before and while you work on it, follow local codes, leave to licensed practice what the law leaves "
+    "to it. A voltage below 60 V here is a sum on paper, no promise."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class HeldCharge:
+    """One capacitor after switch-off, in one case."""
+
+    capacitor: str
+    case: str
+    a: str
+    b: str
+    volts: Array = quantity("V", "V", "across it at 0, 1, 2, 5 and 60 s, (5,)")
+    joules: Array = quantity("J", "W", "stored in it at the same times, (5,)")
+    to_limit_s: float = quantity("s", "t_60", "until it is down to 60 V; infinite where the run ends before")
+    bleed_ohms: float = quantity("ohm", "R", "resistance across it with cold tubes")
+    time_constant_s: float = quantity("s", "τ", "that resistance times its own capacitance")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Discharge(Printed):
+    """Every capacitor of the supply after switch-off.
+
+    Two cases: from idle, while the tubes cool and still draw current; and with tubes that draw none (cold,
+    pulled, or cut off by standby), from the higher voltage that leaves, through what is wired across alone.
+    """
+
+    amp: Amp
+    held: tuple[HeldCharge, ...]
+    cooling: Transient = field(repr=False)
+    cold: Transient = field(repr=False)
+
+    def of(self, capacitor: str, case: str = "tubes cold") -> HeldCharge:
+        """One capacitor in one case; KeyError if there is none."""
+        return {(one.capacitor, one.case): one for one in self.held}[capacitor, case]
+
+    @property
+    def slowest(self) -> HeldCharge:
+        """The capacitor and case that takes longest to come down to 60 V."""
+        return max(self.held, key=lambda one: (one.to_limit_s, one.volts[3]))
+
+    @property
+    def beyond(self) -> tuple[HeldCharge, ...]:
+        """Capacitors above 60 V 5 s after switch-off: more than IEC 60204-1 lets stand where hands reach."""
+        return tuple(one for one in self.held if one.volts[3] > LIMIT_V)
+
+    def headline(self) -> str:
+        """The slowest, in one sentence."""
+        one = self.slowest
+        time = f"takes {one.to_limit_s:.3g} s to come down to {LIMIT_V:g} V"
+        if np.isinf(one.to_limit_s):
+            time = f"is still above {LIMIT_V:g} V after {self.cold.time[-1]:g} s"
+        return f"{self.amp.title}: {one.capacitor} {time} ({one.case}). Measure before you touch anything."
+
+    def tables(self) -> list[Table]:
+        """One row per capacitor and case."""
+        heads = (
+            Column("capacitor"), Column("case"), Column("at once", "V"),
+            *(Column(f"{t:g} s", "V") for t in LOOKED_AT_S), Column("stored", "J"),
+            Column("to 60 V", "s"), Column("across it", "ohm"),
+        )  # fmt: skip
+        rows = [
+            (one.capacitor, one.case, *map(float, one.volts), float(one.joules[0]),
+             f"> {self.cold.time[-1]:g} s" if np.isinf(one.to_limit_s) else one.to_limit_s, one.bleed_ohms)
+            for one in self.held
+        ]  # fmt: skip
+        return [Table("After switch-off", heads, rows, note="\n".join((self._verdict(), *self.notes())))]
+
+    def _verdict(self) -> str:
+        if not self.beyond:
+            return f"All fall below {LIMIT_V:g} V within 5 s in this sum, which is no leave to touch them."
+        names = ", ".join(dict.fromkeys(one.capacitor for one in self.beyond))
+        return f"Above {LIMIT_V:g} V after 5 s: {names}. Discharge each of them by hand, and measure."
+
+    def notes(self) -> tuple[str, ...]:
+        """Standards, what was taken for granted, and the caution."""
+        cited = "; ".join(cite(key) for key in STANDARDS)
+        return (
+            f"Limits for comparison: {cited}.",
+            f"Cooling and {WORDS}; coils and tubes as they stand.",
+            MEASURE,
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        """The table in terms JSON has."""
+        return {
+            "amp": self.amp.title,
+            "times_s": [0.0, *LOOKED_AT_S],
+            "limit_v": LIMIT_V,
+            "held": to_json_value(self.held),
+            "above_limit_after_5_s": [one.capacitor for one in self.beyond],
+            "standards": [cite(key) for key in STANDARDS],
+            "caution": MEASURE,
+        }
+
+
+def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGEST_S) -> Discharge:
+    """How every capacitor of the supply discharges once the mains is cut.
+
+    Parameters
+    ----------
+    near : a report of this amp, to save the solve.
+    seconds : how long to look [s].
+
+    The mains plug counts as pulled at the peak of the mains. Valid for the parts as drawn: a bleeder
+    that has gone open is worked out by `amp.changed({"R24": "open"})`.
+
+    Raises
+    ------
+    ChangeError : a batch.
+    SolveError : the amp has no idle state, or the run stops.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> found = discharge(load_amp("teasel"))
+    >>> found.of("C14").volts[0] > found.of("C14").volts[3] > 60
+    True
+    """
+    if amp.batch is not None:
+        raise ChangeError("a batch is discharged one by one", where=amp.name, fix="Take one with member(0)")
+    supply = supply_report(amp, near=near)
+    state = supply.report.solved.state
+    plug = next(part for part in amp.parts.values() if isinstance(part, MainsPlug))
+    circuit = state.circuit.without(plug.designator)
+    bare = circuit.without(*(part.name for part in circuit.of(Device)))
+    cooling = transient(circuit, seconds, start=state, emission=emission(amp, cooled))
+    cold = transient(bare, seconds, start=supply.cold)
+    held = [
+        *_cases(supply, "tubes cooling", cooling, state, bare),
+        *_cases(supply, "tubes cold", cold, supply.cold, bare),
+    ]
+    order = [one.capacitor for one in supply.filters]
+    held.sort(key=lambda one: (order.index(one.capacitor), one.case != "tubes cooling"))
+    return Discharge(amp, tuple(held), cooling, cold)
+
+
+def _cases(
+    supply: SupplyReport, case: str, run: Transient, state: MainsState, bare: Circuit
+) -> list[HeldCharge]:
+    found = []
+    for one in supply.filters:
+        part = supply.amp.parts[one.capacitor]
+        assert isinstance(part, Capacitor)
+        farads = float(np.asarray(part.farads))
+        first = float(state.waveform(one.a, one.b)[0, np.abs(state.waveform(one.a, one.b)[0]).argmax()])
+        volts = np.array(
+            [first, *(run.at(one.a, t, one.b) if t <= run.time[-1] else np.nan for t in LOOKED_AT_S)]
+        )
+        ohms = _across(bare, one.a, one.b)
+        found.append(
+            HeldCharge(
+                one.capacitor, case, one.a, one.b, np.abs(volts), 0.5 * farads * volts**2,
+                _down_to_limit(run, one.a, one.b), ohms, ohms * farads,
+            )
+        )  # fmt: skip
+    return found
+
+
+def _down_to_limit(run: Transient, a: str, b: str) -> float:
+    volts = np.abs(run.volts(a, b))
+    above = np.flatnonzero(volts > LIMIT_V)
+    if not len(above):
+        return 0.0
+    k = int(above[-1])
+    if k == len(volts) - 1:
+        return float("inf")
+    share = np.log(volts[k] / LIMIT_V) / np.log(volts[k] / max(volts[k + 1], 1e-3))
+    return float(run.time[k] + share * (run.time[k + 1] - run.time[k]))
+
+
+def _across(bare: Circuit, a: str, b: str) -> float:
+    """Resistance between two nodes with the mains off and the tubes cold [Ω]."""
+    network = assemble(bare)
+    edge = np.zeros((1, len(network.unknowns), 1))
+    for node, sign in ((a, 1.0), (b, -1.0)):
+        k = -1 if node == GROUND else network.index[node]
+        if k >= 0:
+            edge[0, k, 0] += sign
+    return float((edge[0].T @ solve_linear(network, network.conductance, edge)[0]).item())

@@ -1,0 +1,295 @@
+"""Switch-on from cold, and standby thrown while everything is warm: surges at every capacitor and fuse.
+
+Two runs make a switch-on. The first moments are followed at every instant, heaters cold, the mains caught
+at its peak; the half minute after them as means over the mains cycle while cathodes warm up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.fuse_time import CLASS_WORDS, surge_verdict
+from tubekit.amp.parts import Capacitor, Fuse, PowerTransformer, Switch, Thermistor
+from tubekit.amp.report import CAUTION, AmpReport
+from tubekit.amp.supply import SupplyReport, supply_report
+from tubekit.amp.warming import WORDS, emission, warmth
+from tubekit.analyses.in_time import Transient
+from tubekit.analyses.transient import slow_transient, transient
+from tubekit.circuit.parts import Circuit, Device, Resistor
+from tubekit.errors import ChangeError, near_matches
+from tubekit.text import Column, Printed, Table, quantity, to_json_value
+
+Array = np.ndarray
+
+HEATER_COLD = 6.0
+"""A cold heater or pilot lamp draws this many times its warm current; common practice, no source."""
+INRUSH_S, WARM_S, STANDBY_S = 0.25, 45.0, 0.6
+SURGE_SHARE = 1.1
+"""What an electrolytic stands for some seconds, where no surge voltage is stated: 1.1 times its rating
+(the 1.15 and 1.1 of IEC 60384-4, from memory)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Surge:
+    """One capacitor of the supply while it is charged."""
+
+    capacitor: str
+    highest_v: float = quantity("V", "V_max", "highest voltage across it")
+    at_s: float = quantity("s", "t_max", "when")
+    final_v: float = quantity("V", "V_end", "highest voltage at the end, ripple included")
+    up_s: float = quantity("s", "t_90", "first time its mean is at 90 % of the final mean")
+    rated_v: float = quantity("V", "V_r", "rated voltage; NaN where none is drawn")
+    surge_v: float = quantity("V", "V_s", "surge voltage, stated or usual; NaN where unknown")
+
+    @property
+    def words(self) -> str:
+        """Whether the surge is within what the capacitor stands."""
+        if np.isnan(self.rated_v):
+            return "no rating drawn"
+        if self.highest_v <= self.rated_v:
+            return "within its rating"
+        if self.highest_v <= self.surge_v:
+            return "above its rating, within its surge voltage"
+        return "ABOVE ITS SURGE VOLTAGE: it leaks, heats and may burst"
+
+
+@dataclass(frozen=True, eq=False)
+class FuseSurge:
+    """One fuse during the first moments."""
+
+    fuse: str
+    speed: str
+    rated_a: float = quantity("A", "I_n", "its rating")
+    peak_a: float = quantity("A", "i_peak", "highest current")
+    heat_a2s: float = quantity("", "I²t", "heat of the first moments [A²s]")
+    verdict: str = "holds"
+    when_s: float = quantity("s", "t", "when it may open first; infinite where it holds", default=np.inf)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class SwitchOn(Printed):
+    """What a switch does to the supply: surges, inrush, and how long B+ takes."""
+
+    amp: Amp
+    what: str
+    surges: tuple[Surge, ...]
+    fuses: tuple[FuseSurge, ...]
+    inrush: Transient = field(repr=False)
+    run: Transient = field(repr=False)
+    mains_peak_a: float = quantity("A", "i_max", "highest mains current of the first moments")
+    core_bound_a: float = quantity(
+        "A", "i_core", "upper bound where the core saturates: copper alone limits it"
+    )
+    rectifier_peak_a: float = quantity("A", "i_r", "highest current of any rectifier plate in these moments")
+    assumptions: tuple[str, ...] = ()
+
+    def surge(self, capacitor: str) -> Surge:
+        """One capacitor; KeyError if it is none of the supply's."""
+        return {one.capacitor: one for one in self.surges}[capacitor]
+
+    def headline(self) -> str:
+        """The worst surge in one sentence."""
+        known = [one for one in self.surges if np.isfinite(one.rated_v)]
+        if not known:
+            return f"{self.amp.title}: {self.what}"
+        worst = max(known, key=lambda one: one.highest_v / one.rated_v)
+        return (
+            f"{self.amp.title}, {self.what}: {worst.capacitor} reaches {worst.highest_v:.0f} V after "
+            f"{worst.at_s:.2g} s, {worst.words}"
+        )
+
+    def tables(self) -> list[Table]:
+        """Capacitors, then fuses and peaks."""
+        heads = (
+            Column("capacitor"), Column("highest", "V", 4), Column("after", "s"),
+            Column("in the end", "V", 4), Column("90 % after", "s"), Column("rated", "V"),
+            Column("surge", "V"), Column(""),
+        )  # fmt: skip
+        rows = [
+            (s.capacitor, s.highest_v, s.at_s, s.final_v, s.up_s, s.rated_v, s.surge_v, s.words)
+            for s in self.surges
+        ]
+        under = (
+            Column("fuse"), Column("class"), Column("rated", "A"), Column("peak", "A"), Column("I²t", "A²s"),
+            Column("in the first moments"),
+        )  # fmt: skip
+        fuses = [(f.fuse, f.speed, f.rated_a, f.peak_a, f.heat_a2s, f.verdict) for f in self.fuses]
+        peaks = [
+            ("mains, transformer as drawn", self.mains_peak_a),
+            ("mains, core saturated (bound)", self.core_bound_a),
+            ("any rectifier plate", self.rectifier_peak_a),
+        ]
+        note = "\n".join((*self.assumptions, CLASS_WORDS, CAUTION))
+        return [
+            Table("Surge at each capacitor", heads, rows),
+            Table("Fuses", under, fuses),
+            Table(
+                "Peaks of the first moments", (Column("current of"), Column("peak", "A")), peaks, note=note
+            ),
+        ]
+
+    def to_json(self) -> dict[str, Any]:
+        """The readings in terms JSON has."""
+        keep = ("what", "surges", "fuses", "mains_peak_a", "core_bound_a", "rectifier_peak_a", "assumptions")
+        return {
+            "amp": self.amp.title,
+            **{name: to_json_value(getattr(self, name)) for name in keep},
+            "caution": CAUTION,
+        }
+
+
+def switch_on(amp: Amp, *, near: AmpReport | None = None, seconds: float = WARM_S) -> SwitchOn:
+    """An amp switched on from cold.
+
+    Parameters
+    ----------
+    near : a report of this amp, to save its solve.
+    seconds : how long to follow it [s]; output tubes take about half a minute.
+
+    Raises
+    ------
+    ChangeError : a batch.
+    SolveError : the amp has no idle state, or a run stops.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> found = switch_on(load_amp("teasel"))
+    >>> found.surge("C14").highest_v > found.surge("C14").final_v
+    True
+    """
+    supply = _supply(amp, near)
+    circuit = supply.report.solved.state.circuit
+    emitting = emission(amp, warmth)
+    first = transient(
+        _cold_heaters(circuit, amp), INRUSH_S, frequency_hz=amp.mains_hz, emission=emitting, tolerance=1e-3
+    )
+    run = slow_transient(circuit, seconds, frequency_hz=amp.mains_hz, emission=emitting, longest_step=0.5)
+    said = [
+        f"Cold heaters and lamps draw {HEATER_COLD:g} times their current (common practice); {WORDS}.",
+        "The core is taken as linear: at the worst moment it may saturate, which the bound stands for.",
+    ]
+    if any(isinstance(part, Thermistor) for part in amp.parts.values()):
+        said.append("Thermistors are cold in the first moments and settled after them.")
+    return _answer(supply, "switched on from cold", first, run, tuple(said))
+
+
+def hot_standby(amp: Amp, switch: str, *, near: AmpReport | None = None) -> SwitchOn:
+    """A standby switch closed while all cathodes are warm and the amp has stood by for long.
+
+    Parameters
+    ----------
+    switch : designator of the switch.
+    near : a report of the amp with the switch open, to start from.
+
+    Raises
+    ------
+    ChangeError : no such switch, or a batch.
+    SolveError : the amp has no idle state, or the run stops.
+    """
+    part = amp.parts.get(switch)
+    if not isinstance(part, Switch):
+        names = [name for name, one in amp.parts.items() if isinstance(one, Switch)]
+        raise ChangeError(
+            "there is no such switch", where=amp.name, part=switch, fix=f"Name one of {', '.join(names)}",
+            near=near_matches(switch, names),
+        )  # fmt: skip
+    waiting = supply_report(amp.changed({switch: "open"}), near=near)
+    on = amp.changed({switch: "closed"})
+    supply = _supply(on, None)
+    run = transient(
+        supply.report.solved.state.circuit, STANDBY_S, frequency_hz=amp.mains_hz, tolerance=1e-3,
+        start=waiting.report.solved.state,
+    )  # fmt: skip
+    said = (f"Followed for {STANDBY_S:g} s from long standby, the mains at its peak, every cathode warm.",)
+    return _answer(supply, f"{switch} closed while warm", run, run, said)
+
+
+def _supply(amp: Amp, near: AmpReport | None) -> SupplyReport:
+    if amp.batch is not None:
+        raise ChangeError("a batch is switched one by one", where=amp.name, fix="Take one with member(0)")
+    return supply_report(amp, near=near)
+
+
+def _cold_heaters(circuit: Circuit, amp: Amp) -> Circuit:
+    """Heaters, lamps and thermistors as they are before they warm up; tubes, which draw nothing, left out."""
+    cold = {name: part.ohms for name, part in amp.parts.items() if isinstance(part, Thermistor)}
+    lamps = {name for name in amp.parts if name.startswith("DS")}
+    parts = [
+        replace(p, ohms=cold[p.name]) if isinstance(p, Resistor) and p.name in cold
+        else replace(p, ohms=np.asarray(p.ohms) / HEATER_COLD)
+        if isinstance(p, Resistor) and (p.name.endswith(".heater") or p.name in lamps)
+        else p
+        for p in circuit.parts
+        if not isinstance(p, Device)
+    ]  # fmt: skip
+    return Circuit(tuple(parts), circuit.title)
+
+
+def _answer(
+    supply: SupplyReport, what: str, first: Transient, run: Transient, said: tuple[str, ...]
+) -> SwitchOn:
+    amp = supply.amp
+    plug = next(name for name in amp.parts if name.startswith("P"))
+    mains = np.abs(first.coil(plug))
+    names = [part.name for part in first.network.rectifiers]
+    plates = max((float(np.max(first.current(name))) for name in names), default=0.0)
+    return SwitchOn(
+        amp, what, tuple(_surges(supply, first, run)), tuple(_fuses(amp, first)), first, run,
+        float(mains.max()), _core_bound(amp), plates, said,
+    )  # fmt: skip
+
+
+def _surges(supply: SupplyReport, first: Transient, run: Transient) -> Iterator[Surge]:
+    for one in supply.filters:
+        part = supply.amp.parts[one.capacitor]
+        assert isinstance(part, Capacitor)
+        tops = [(*_highest(each, one.a, one.b),) for each in (first, run)]
+        highest, when = max(tops)
+        mean = np.abs(run.volts(one.a, one.b))
+        up = float(run.time[np.argmax(mean >= 0.9 * mean[-1])])
+        rated, stated = float(np.asarray(one.rated_v)), float(np.asarray(one.surge_v))
+        usual = SURGE_SHARE * rated if part.style == "electrolytic" else rated
+        final = float(np.max(_ends(run, one.a, one.b)[-5:]))
+        yield Surge(one.capacitor, highest, when, final, up, rated, stated if np.isfinite(stated) else usual)
+
+
+def _ends(run: Transient, a: str, b: str) -> Array:
+    """The larger end of the voltage between two nodes, ripple included, over time [V]."""
+    high, low = run.extremes(a, b)
+    return np.asarray(np.maximum(np.abs(high), np.abs(low)))
+
+
+def _highest(run: Transient, a: str, b: str) -> tuple[float, float]:
+    volts = _ends(run, a, b)
+    k = int(np.argmax(volts))
+    return float(volts[k]), float(run.time[k])
+
+
+def _fuses(amp: Amp, first: Transient) -> Iterator[FuseSurge]:
+    wired = {part.name: part for part in first.circuit.of(Resistor)}
+    for part in amp.parts.values():
+        if isinstance(part, Fuse) and part.designator in wired:
+            one = wired[part.designator]
+            amps = first.volts(one.a, one.b) / float(np.asarray(one.ohms))
+            rated = float(np.asarray(part.amps))
+            verdict, when = surge_verdict(part.speed, rated, first.time, amps)
+            heat = float(np.trapezoid(amps**2, first.time))
+            yield FuseSurge(
+                part.designator, part.speed, rated, float(np.abs(amps).max()), heat, verdict, when
+            )
+
+
+def _core_bound(amp: Amp) -> float:
+    """Peak mains over the copper of the primary: what a fully saturated core would draw [A]."""
+    bounds = [
+        np.sqrt(2.0) * float(np.asarray(amp.mains_rms)) / float(np.asarray(sum(part.primary.ohms)))
+        for part in amp.parts.values()
+        if isinstance(part, PowerTransformer)
+    ]
+    return max(bounds, default=float("nan"))
