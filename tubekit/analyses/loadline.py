@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +25,9 @@ Phasors = npt.NDArray[np.complex128]
 SAMPLES = 64
 CURVES = 9
 CURVE_POINTS = 81
+LIFTS = 12
+LIFTED = 1e-5
+"""The cathode voltage is found when resistor and current agree on it this well."""
 
 
 @on_one_core
@@ -110,28 +112,22 @@ def _impedance(
 
 
 def _drive(stage: PlateStage, impedance: Phasors, asked: float | None) -> tuple[Driven, float]:
-    """Solve the cycle; full drive follows the cathode voltage, which follows the drive."""
-    peak = -stage.grid if asked is None else asked
-    if peak <= 0:
+    """Solve the cycle. The cathode rises with the drive, and full drive with the cathode."""
+    least = -stage.grid if asked is None else asked
+    if least <= 0:
         raise InputError("there is no bias to drive up to", fix="Give drive= in volts")
-    solve = partial(_cycle, stage, impedance)
-    driven, bias = solve(peak)
-    if asked is not None or not stage.cathode_ohms:
-        return driven, peak
-    earlier, gap_before = peak, bias - peak
-    peak = bias
-    for _ in range(8):
-        driven, bias = solve(peak)
-        gap = bias - peak
-        if abs(gap) < 1e-4 * peak or gap == gap_before:
+    bias, gap_before, lift, last = stage.bias, np.inf, 0.0, 0.0
+    driven: Driven | None = None
+    for _ in range(LIFTS):
+        peak = least + lift if asked is None else asked
+        driven = stage.over_cycle(np.array([peak]), impedance, lift, driven)
+        gap = stage.cathode_volts(driven.currents[0].mean(axis=1)) - bias - lift
+        if abs(gap) <= LIFTED * bias or not np.isfinite(gap):
             break
-        earlier, peak, gap_before = peak, peak - gap * (peak - earlier) / (gap - gap_before), gap
+        step = 0.5 * gap if lift == last else -gap * (lift - last) / (gap - gap_before)
+        last, gap_before, lift = lift, gap, lift + step
+    assert driven is not None
     return driven, peak
-
-
-def _cycle(stage: PlateStage, impedance: Phasors, peak: float) -> tuple[Driven, float]:
-    driven = stage.over_cycle(np.array([peak]), impedance)
-    return driven, stage.cathode_ohms * float(driven.currents[0].sum(axis=0).mean())
 
 
 @dataclass(frozen=True, eq=False)

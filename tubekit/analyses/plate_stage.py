@@ -26,6 +26,8 @@ Array = np.ndarray
 
 ITERATIONS = 60
 ARRIVED = 1e-9
+"""Largest last step of a bias voltage [V]."""
+ROOT_ARRIVED = 1e-6
 """Largest last step of a voltage [V]."""
 
 
@@ -71,6 +73,15 @@ class PlateStage:
         currents, slopes = self.law.evaluate(self.ports(swing, signal))
         return currents @ d, -np.einsum("...jk,j,k->...", slopes, d, d)
 
+    @property
+    def bias(self) -> float:
+        """What a cathode resistor drops at rest [V]."""
+        return self.cathode_volts(self.law.evaluate(self.rest)[0] * (2.0 if self.pair else 1.0))
+
+    def cathode_volts(self, currents: Array) -> float:
+        """What a cathode resistor drops with mean port currents of all tubes [A]."""
+        return self.cathode_ohms * float(currents.sum())
+
     def along_load(self, signal: Array) -> Array:
         """Swing of the plate [V] for each grid signal, on a resistive load, the mean held at rest."""
         resting = float(self.felt(np.zeros(1), np.zeros(1))[0][0])
@@ -88,30 +99,31 @@ class PlateStage:
         low, high = (-2.0 * self.plate, 2.0 * self.plate) if self.pair else (-reach, 2.0 * self.plate)
         return rising_root(over, np.full(signal.shape, low), np.full(signal.shape, high))
 
-    def over_cycle(self, drive: Array, impedance: Array) -> Driven:
+    def over_cycle(
+        self, drive: Array, impedance: Array, lift: float = 0.0, near: Driven | None = None
+    ) -> Driven:
         """Port voltages and currents over a cycle, grid driven by sines of peak `drive` (N,) [V].
 
         `impedance` (K+1,) or (N, K+1) takes the place of `load` at the harmonics [Ω]; K + K samples.
         The second tube of a pair is driven in opposite phase; its ports follow those of the first.
+        The cathode is held `lift` [V] above where it stands at rest. `near` is a solution to start from.
         """
         tubes = 2 if self.pair else 1
         d = np.concatenate((self.direction, -self.direction)[:tubes])
-        ones = np.ones(d.size)
         z = np.array(np.broadcast_to(impedance, (drive.size, np.shape(impedance)[-1])), complex)
         z[:, 0] = 0.0 if self.pair else self.supply_ohms
         matrix = z[..., None, None] * np.multiply.outer(d, d)
-        matrix[:, 0] += self.cathode_ohms * np.multiply.outer(ones, ones)
         resting = self.law.evaluate(self.rest)[0]
         samples = 2 * (z.shape[1] - 1)
         signal = drive[:, None] * np.cos(2 * np.pi * np.arange(samples) / samples)
-        rest = np.tile(self.rest, tubes)
+        rest = np.tile(self.rest, tubes) - lift
         rest += (matrix[0, 0].real @ np.tile(resting, tubes)).ravel()
         volts = np.repeat(np.broadcast_to(rest, (drive.size, d.size))[..., None], samples, axis=2)
         per_tube = d.size // tubes
         for k in range(tubes):
             volts[:, (k + 1) * per_tube - 1] += signal if k == 0 else -signal
         group = Group(stack([self.law] * tubes), ("V1", "V2")[:tubes], slice(0, d.size))
-        start = np.concatenate(self._start(signal)[:tubes], axis=1)
+        start = np.concatenate(self._start(signal)[:tubes], axis=1) if near is None else near.volts
         return solve_driven(Problem((group,), matrix, volts), start)
 
     def _start(self, signal: Array) -> tuple[Array, Array]:
@@ -124,13 +136,18 @@ class PlateStage:
 def rising_root(function: Callable[[Array], tuple[Array, Array]], low: Array, high: Array) -> Array:
     """Root of each of a set of rising functions: Newton's rule inside a bracket it may not leave."""
     x = 0.5 * (low + high)
+    before = earlier = np.full(low.shape, np.inf)
     for _ in range(ITERATIONS):
         y, slope = function(x)
         low, high = np.where(y < 0.0, x, low), np.where(y < 0.0, high, x)
         tried = x - y / slope
-        last, x = x, np.where((tried >= low) & (tried <= high), tried, 0.5 * (low + high))
-        if np.max(np.abs(x - last), initial=0.0) < ARRIVED:
-            break
+        moving = np.abs(tried - x) > ROOT_ARRIVED
+        if not moving.any():
+            return np.asarray(tried)
+        inside = (tried >= low) & (tried <= high)
+        inside &= ~moving | (np.abs(y) < 0.5 * earlier)  # else Newton's rule goes round in a circle: halve
+        before, earlier = np.abs(y), before
+        x = np.where(inside, tried, 0.5 * (low + high))
     return np.asarray(x)
 
 
