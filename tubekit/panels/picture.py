@@ -29,6 +29,7 @@ SHADES, APART = 12, 9
 SIDES = {"left": "l", "center": "m", "right": "r"}
 HEIGHTS = {"center": "m", "top": "a", "baseline": "s", "bottom": "d"}
 POINTS_PER_INCH = 72.0
+PRINT_DPI = 200
 
 
 class LivePicture:
@@ -79,6 +80,18 @@ class LivePicture:
         file = BytesIO()
         flat = self._picture.quantize(palette=_palette(), dither=Image.Dither.NONE)
         flat.save(file, format="png", compress_level=1)
+        return file.getvalue()
+
+    def print_png(self, dpi: float = PRINT_DPI) -> bytes:
+        """The figure as a PNG file to keep or to print, finer than the one on the screen."""
+        file = BytesIO()
+        try:
+            for artist in self.moving:
+                artist.set_animated(False)
+            self.figure.savefig(file, format="png", dpi=dpi, metadata={"Software": None})
+        finally:
+            for artist in self.moving:
+                artist.set_animated(True)
         return file.getvalue()
 
 
