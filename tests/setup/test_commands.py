@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -31,6 +32,67 @@ def test_lab_opens_the_first_notebook(tmp_path: Path) -> None:
 def test_lab_lets_root_in_only_where_there_is_root(tmp_path: Path, user: int, monkeypatch) -> None:
     monkeypatch.setattr(os, "geteuid", lambda: user)
     assert ("--allow-root" in lab.command(tmp_path, [])) == (user == 0)
+
+
+@pytest.fixture
+def own(tmp_path: Path) -> Path:
+    """A checkout's package; its environment is `.venv` beside it."""
+    (tmp_path / "pyproject.toml").write_text('name = "tubekit"\n')
+    (tmp_path / "tubekit").mkdir()
+    return tmp_path / "tubekit"
+
+
+NEWS = "@jupyterlab/apputils-extension:notification"
+
+
+def overrides(prefix: Path) -> Path:
+    return prefix / "share" / "jupyter" / "lab" / "settings" / "overrides.json"
+
+
+def test_no_question_about_news_in_the_checkouts_own_environment(own: Path) -> None:
+    venv = own.parent / ".venv"
+    lab.settle(venv, own)
+    told = json.loads(overrides(venv).read_text())
+    assert told[NEWS] == {"fetchNews": "false", "checkForUpdates": False}
+    written = overrides(venv).stat().st_mtime_ns
+    lab.settle(venv, own)
+    assert overrides(venv).stat().st_mtime_ns == written  # nothing to do, nothing written
+
+
+def test_jupyterlab_has_the_settings_that_are_made() -> None:
+    pytest.importorskip("jupyterlab")
+    from jupyterlab.commands import get_app_dir
+
+    for key, values in lab.SETTINGS.items():
+        extension, _, plugin = key.partition(":")
+        schema = json.loads((Path(get_app_dir()) / "schemas" / extension / f"{plugin}.json").read_text())
+        assert set(values) <= set(schema["properties"])
+
+
+def test_no_other_environment_is_touched(own: Path, tmp_path: Path) -> None:
+    lab.settle(tmp_path / "other", own)
+    lab.settle(tmp_path / "lib", tmp_path / "lib" / "tubekit")  # no checkout around it
+    assert not (tmp_path / "other").exists()
+    assert not (tmp_path / "lib").exists()
+
+
+def test_settings_that_stand_there_are_kept(own: Path) -> None:
+    file = overrides(own.parent / ".venv")
+    file.parent.mkdir(parents=True)
+    file.write_text(json.dumps({NEWS: {"fetchNews": "true"}, "other": {"a": 1}}))
+    lab.settle(own.parent / ".venv", own)
+    told = json.loads(file.read_text())
+    assert told == {NEWS: {"fetchNews": "true", "checkForUpdates": False}, "other": {"a": 1}}
+
+
+@pytest.mark.parametrize("damaged", ["{", '["a list"]'])
+def test_a_damaged_settings_file_is_left_alone(own: Path, damaged: str, capsys) -> None:
+    file = overrides(own.parent / ".venv")
+    file.parent.mkdir(parents=True)
+    file.write_text(damaged)
+    lab.settle(own.parent / ".venv", own)
+    assert file.read_text() == damaged
+    assert "left as it is" in capsys.readouterr().err
 
 
 def test_an_installed_tubekit_copies_its_notebooks_once(tmp_path: Path) -> None:

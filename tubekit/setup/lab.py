@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 import importlib.util
+import json
 import os
 import shutil
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from tubekit.errors import InputError
 from tubekit.setup import process
 from tubekit.setup.checkout import find_checkout
 from tubekit.setup.install import say
+
+SETTINGS: dict[str, dict[str, Any]] = {
+    # Nothing is asked of the network, and no question about news lies over the first notebook.
+    "@jupyterlab/apputils-extension:notification": {"fetchNews": "false", "checkForUpdates": False},
+}
+"""What JupyterLab starts from in the checkout's own environment; the user's own settings win."""
 
 
 def start(arguments: Sequence[str] = ()) -> int:
@@ -23,6 +31,7 @@ def start(arguments: Sequence[str] = ()) -> int:
     if importlib.util.find_spec("jupyterlab") is None:
         raise InputError("JupyterLab is not installed", where="lab", fix="Run pip install 'tubekit[lab]'")
     folder = notebooks()
+    settle()
     # Kernels of this environment come before those that other programs left in the user's home.
     env = {**os.environ, "JUPYTER_PREFER_ENV_PATH": "1"}
     return process.run_in_front(command(folder, arguments), cwd=folder, env=env)
@@ -39,6 +48,25 @@ def command(folder: Path, arguments: Sequence[str]) -> list[str]:
             "--allow-root"
         )  # in a container there may be nobody else; it listens on this machine only
     return [*words, *arguments]
+
+
+def settle(prefix: Path | None = None, package: Path | None = None) -> None:
+    """Write SETTINGS as defaults, only where this Python is the checkout's own environment.
+
+    What stands in the file already is kept; a file that cannot be read or written stays as it is.
+    """
+    prefix, checkout = prefix or Path(sys.prefix), find_checkout(package)
+    if checkout is None or prefix.resolve() != checkout.venv.resolve():
+        return
+    file = prefix / "share" / "jupyter" / "lab" / "settings" / "overrides.json"
+    try:
+        told = json.loads(file.read_text(encoding="utf-8")) if file.exists() else {}
+        wanted = {**told, **{key: {**values, **told.get(key, {})} for key, values in SETTINGS.items()}}
+        if wanted != told:
+            file.parent.mkdir(parents=True, exist_ok=True)
+            file.write_text(json.dumps(wanted, indent=2), encoding="utf-8")
+    except (OSError, ValueError, TypeError):
+        say(f"{file} was left as it is: it cannot be read or written")
 
 
 def notebooks(package: Path | None = None, here: Path | None = None) -> Path:
