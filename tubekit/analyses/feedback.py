@@ -77,7 +77,7 @@ class LoopGain(Printed):
         found: list[Crossing] = []
         for turn in (-np.pi, np.pi):
             found += [
-                Crossing(hz, -20 * float(at) / np.log(10)) for hz, at in self._where(phase - turn, size)
+                Crossing(hz, float(-20 * at / np.log(10))) for hz, at in self._where(phase - turn, size)
             ]
         return tuple(sorted(found, key=lambda each: each.hz))
 
@@ -194,9 +194,10 @@ def loop_gain(
     end = found.b if number(point.network, found.b) >= 0 else found.a
     network = assemble(_broken(point.circuit, found, end))
     matrix = linearised(network, list(point.slopes))
-    ways = [_loop(network, matrix, s, BREAK, end), _loop(network, matrix, s, end, BREAK)]
-    gain = max(ways, key=lambda each: float(np.median(np.abs(each).max(axis=1))))
-    return LoopGain(part, point.circuit.title, wanted, gain, naturals=natural_frequencies(point))
+    return LoopGain(
+        part, point.circuit.title, wanted, _loop(network, matrix, s, end),
+        naturals=natural_frequencies(point),
+    )  # fmt: skip
 
 
 def _broken(circuit: Circuit, part: Resistor | Capacitor, end: str) -> Circuit:
@@ -206,15 +207,24 @@ def _broken(circuit: Circuit, part: Resistor | Capacitor, end: str) -> Circuit:
     return Circuit((*parts, VoltageSource(BREAK, BREAK, end)), circuit.title)
 
 
-def _loop(network: Network, matrix: Array, s: Array, into: str, out: str) -> Array:
-    """T with the forward way entered at `into` and left at `out`, (N, K)."""
+def _loop(network: Network, matrix: Array, s: Array, end: str) -> Array:
+    """T, (N, K), from what the broken loop shows on both sides of the break.
+
+    With currents into the loop i1 = y11 v1 + y12 v2 and i2 = y21 v1 + y22 v2, side 1 the part's:
+    T = (y21 - y12) / (y11 + y22 + 2 y12), the same as from Tv and Ti. The stronger way is the forward one.
+    """
     row = network.unknowns.index(f"I({BREAK})")
     series = np.zeros(len(network.unknowns))
     series[row] = 1.0
-    seen = [network.index[into], network.index[out], row]
+    seen = [network.index[BREAK], network.index[end], row]
     at_volt = respond(network, matrix, series, s, seen)
-    at_ampere = respond(network, matrix, picker(network, into), s, seen)
-    tv = -at_volt[..., 1] / at_volt[..., 0]
-    through = at_ampere[..., 2] * (1.0 if into == BREAK else -1.0)  # from the entered side to the other
-    ti = through / (1.0 - through)
-    return np.asarray((tv * ti - 1.0) / (2.0 + tv + ti))
+    at_ampere = respond(network, matrix, picker(network, BREAK), s, seen)
+    v1, v2, through = (at_volt[..., k] for k in range(3))  # v1 - v2 is one volt
+    volts, onward = at_ampere[..., 0], at_ampere[..., 2]
+    both1, both2 = (1.0 - onward) / volts, onward / volts  # y11 + y12, y21 + y22
+    y12 = through + both1 * v1
+    y21 = through - both2 * v2
+    y11, y22 = both1 - y12, both2 - y21
+    if np.median(np.abs(y21)) < np.median(np.abs(y12)):
+        y12, y21 = y21, y12
+    return np.asarray((y21 - y12) / (y11 + y22 + 2.0 * y12))

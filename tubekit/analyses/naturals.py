@@ -24,6 +24,10 @@ Array = np.ndarray
 
 HIGHEST_HZ = 2e6
 """Faster poles are left out: leads and layout decide there, not the parts; common practice, no source."""
+FASTEST = 1e10
+"""Growth is looked for up to this rate [1/s]: reversed feedback takes off faster than anything rings."""
+PROVED = 1e-4
+"""Last correction of a growing pole, relative to it, at which it counts as proved."""
 GROWTH = 1e-2
 """Slower growth than this [1/s] is taken for rounding: it would take minutes to be heard."""
 
@@ -43,7 +47,7 @@ class Naturals(Printed):
 
     @property
     def oscillates_hz(self) -> Array:
-        """Frequency at which it takes off [Hz], (N,): 0 for a steady drift, NaN where stable."""
+        """Frequency at which it takes off [Hz], (N,): 0 where it grows without swinging, NaN where stable."""
         return np.asarray(np.abs(self.growing.imag) / (2 * np.pi))
 
     def said(self, member: int = 0) -> str:
@@ -51,7 +55,8 @@ class Naturals(Printed):
         if self.stable[member]:
             return "stable: every disturbance dies away"
         hertz = float(self.oscillates_hz[member])
-        how = f"oscillates near {hertz:.3g} Hz" if hertz > 0 else "runs away to one side and stays there"
+        blocks = "takes off, to squeal, block or motorboat"
+        how = f"oscillates near {hertz:.3g} Hz" if hertz > 0 else blocks
         rate = float(self.growing[member].real)
         return f"UNSTABLE: it {how}, growing e-fold every {1.0 / rate:.2g} s"
 
@@ -97,8 +102,8 @@ def naturals(network: Network, matrix: Array, title: str = "") -> Naturals:
     audible = np.where(np.abs(poles) <= 2 * np.pi * HIGHEST_HZ, poles, np.nan)
     growing = np.full(len(poles), np.nan, complex)
     storage = np.broadcast_to(network.storage, (len(poles), *network.storage.shape[1:]))
-    for member, row in enumerate(audible):
-        suspects = row[(row.real > GROWTH) & (row.imag >= 0)]
+    for member, row in enumerate(poles):
+        suspects = row[(row.real > GROWTH) & (row.imag >= 0) & (np.abs(row) < FASTEST)]
         for pole in sorted(suspects, key=lambda p: -p.real):
             proved = _proved(matrix[member], storage[member], complex(pole))
             if proved is not None and proved.real > GROWTH:
@@ -124,7 +129,7 @@ def _proved(matrix: Array, storage: Array, pole: complex) -> complex | None:
     """The pole refined on the whole matrix; None where it was none."""
     rng = np.random.default_rng(1)
     vector = rng.standard_normal(len(matrix)) + 0j
-    for _ in range(6):
+    for _ in range(8):
         try:
             moved = np.linalg.solve(matrix + pole * storage, storage @ vector)
         except np.linalg.LinAlgError:  # exactly at the pole
@@ -134,6 +139,6 @@ def _proved(matrix: Array, storage: Array, pole: complex) -> complex | None:
             return None
         step = np.vdot(moved, vector) / np.vdot(moved, moved)
         pole, vector = complex(pole - step), moved / size
-        if abs(step) <= 1e-6 * abs(pole):
+        if abs(step) <= PROVED * abs(pole):
             return pole
     return None

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tubekit.analyses.naturals import naturals
 from tubekit.analyses.operating_point import OperatingPoint
 from tubekit.analyses.poles import transfer
 from tubekit.circuit.full import linearised
@@ -19,10 +20,13 @@ from tubekit.circuit.newton import block_diagonal
 from tubekit.circuit.parts import GROUND, Device
 from tubekit.circuit.reduction import solve_linear
 from tubekit.circuit.threads import on_one_core
-from tubekit.errors import CircuitError
+from tubekit.errors import CircuitError, SolveError, warn_batch
 from tubekit.text import Column, Printed, Table, quantity
 
 Array = np.ndarray
+
+HELD_SIEMENS = 1e3
+"""Conductance of the source that drives a node, when poles are asked for [S]: near enough to a short."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,6 +70,8 @@ def frequency_response(
     Raises
     ------
     CircuitError : no such node, `drive` is grounded or held by a source, a frequency not above zero.
+    SolveError : the circuit oscillates with its drive held, so that it has no response; in a batch such
+        members are NaN, with one warning.
 
     Examples
     --------
@@ -89,7 +95,23 @@ def frequency_response(
     answer = transfer(network, matrix, rows, rows[:1].T, 2j * np.pi * frequencies)[..., 0]
     if np.any(np.abs(answer[..., 0]) < 1e-9):
         raise CircuitError("a source holds this node still", part=drive, fix="Drive a node behind it")
-    return FrequencyResponse(point, drive, tuple(outputs), frequencies, answer[..., 1:] / answer[..., :1])
+    gain = answer[..., 1:] / answer[..., :1]
+    _no_response_where_unstable(point, matrix, drive, gain)
+    return FrequencyResponse(point, drive, tuple(outputs), frequencies, gain)
+
+
+def _no_response_where_unstable(point: OperatingPoint, matrix: Array, drive: str, gain: Array) -> None:
+    """Raise for a single circuit that oscillates; blank such members of a batch and warn once."""
+    held, place = matrix.copy(), point.network.index[drive]
+    held[:, place, place] += HELD_SIEMENS
+    poles = naturals(point.network, held, point.circuit.title)
+    if poles.stable.all():
+        return
+    if point.network.batch is None:
+        raise SolveError(f"{point.circuit.title or 'The circuit'}: {poles.said()}. It has no response",
+                         best=poles, iterations=1)  # fmt: skip
+    warn_batch(~poles.stable, "frequency response")
+    gain[~poles.stable] = np.nan
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,87 @@
+"""The replayed elimination against one dense solve per frequency, and what it does where its plan fails."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.circuits import amp, coupled, push_pull, wild
+from tubekit.amp import load_amp
+from tubekit.amp.solve import solve
+from tubekit.analyses import elimination
+from tubekit.analyses.elimination import respond
+from tubekit.analyses.operating_point import OperatingPoint, operating_point
+from tubekit.analyses.shares import picker
+from tubekit.circuit.full import linearised
+from tubekit.circuit.parts import Circuit, Resistor, Windings
+
+BAND = 2j * np.pi * np.geomspace(1.0, 1e6, 41)
+
+
+def directly(point: OperatingPoint, drive: np.ndarray) -> np.ndarray:
+    matrix = linearised(point.network, list(point.slopes))
+    storage = np.broadcast_to(point.network.storage, matrix.shape)
+    return np.stack([np.linalg.solve(matrix + s * storage, drive) for s in BAND], axis=1)
+
+
+def replayed(point: OperatingPoint, drive: np.ndarray) -> np.ndarray:
+    return respond(point.network, linearised(point.network, list(point.slopes)), drive, BAND)
+
+
+def agree(point: OperatingPoint, node: str) -> None:
+    drive = picker(point.network, node)
+    found, expected = replayed(point, drive), directly(point, drive)
+    volts = slice(0, point.network.node_count)
+    size = np.abs(expected[..., volts]).max(axis=2, keepdims=True)
+    assert (np.abs(found - expected)[..., volts] / size).max() < 1e-9
+
+
+def test_whole_demo_amp() -> None:
+    agree(solve(load_amp("teasel")).state.operating_point, "in_high")
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_wild_batches(seed: int) -> None:
+    agree(operating_point(amp(wild(5, 1.0, seed))), "g1")
+
+
+def test_coils_and_floating_parts() -> None:
+    agree(operating_point(push_pull()), "g4")
+    coils = Windings("T1", (("a", "ground"), ("s", "t")), (90.0, 0.3), coupled([1.0, 0.04], 12.0, 0.0))
+    ground = Resistor("R3", "t", "ground", 1e6)
+    parts = (Resistor("R1", "in", "a", 2e3), coils, Resistor("R2", "s", "t", 16.0), ground)
+    agree(operating_point(Circuit(parts)), "in")
+
+
+def test_batched_capacitors_and_kept_unknowns() -> None:
+    network = operating_point(amp()).network
+    point = operating_point(amp(wild(3, 0.5, 5)))
+    matrix = linearised(point.network, list(point.slopes))
+    row = point.network.index["sp"]
+    some = respond(point.network, matrix, picker(network, "g1"), BAND, [row])
+    np.testing.assert_allclose(some[..., 0], replayed(point, picker(network, "g1"))[..., row], rtol=1e-12)
+
+
+def test_a_plan_that_does_not_suit_is_replaced(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A poisoned plan (its replay gives nothing finite) is found out and made anew."""
+    point = operating_point(amp())
+    drive = picker(point.network, "g1")
+    expected = replayed(point, drive)
+    real, calls = elimination._replayed, []
+
+    def spoilt(*parts):
+        calls.append(1)
+        return real(*parts) * (np.nan if len(calls) == 1 else 1.0)
+
+    monkeypatch.setattr(elimination, "_replayed", spoilt)
+    np.testing.assert_allclose(replayed(point, drive), expected, rtol=1e-8)
+    assert len(calls) == 2
+
+
+def test_members_that_miss_are_solved_directly(monkeypatch: pytest.MonkeyPatch) -> None:
+    point = operating_point(amp(wild(3, 0.5, 7)))
+    drive = picker(point.network, "g1")
+    expected = directly(point, drive)
+    real = elimination._replayed
+    monkeypatch.setattr(elimination, "_replayed", lambda *parts: real(*parts) * (1 + 1e-4))
+    np.testing.assert_allclose(replayed(point, drive), expected, rtol=1e-9)
