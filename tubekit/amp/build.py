@@ -164,6 +164,13 @@ class _Wiring:
         if part.earth is not None and part.earth != GROUND:
             yield wired.Wire(f"{part.designator}.earth", part.earth, GROUND)
 
+    def connector(self, part: drawn.Connector) -> Iterator[wired.Part]:
+        for k, (one, two) in enumerate(part.joined, 1):
+            yield wired.Wire(f"{part.designator}.{k}", one, two)
+
+    def wire(self, part: drawn.Wire) -> Iterator[wired.Part]:
+        yield wired.Wire(part.designator, part.a, part.b)
+
     def lamp(self, part: drawn.Lamp) -> Iterator[wired.Part]:
         volts, amps = part.rating
         yield wired.Resistor(part.designator, part.a, part.b, volts / amps)
@@ -210,6 +217,8 @@ _METHODS: dict[type, Callable[..., Iterator[wired.Part]]] = {
     drawn.MainsPlug: _Wiring.plug,
     drawn.Loudspeaker: _Wiring.loudspeaker,
     drawn.Lamp: _Wiring.lamp,
+    drawn.Connector: _Wiring.connector,
+    drawn.Wire: _Wiring.wire,
 }
 
 

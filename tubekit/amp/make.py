@@ -12,6 +12,7 @@ from tubekit.amp.make_tubes import make_tube
 from tubekit.amp.parts import (
     KINDS,
     Choke,
+    Connector,
     OutputTransformer,
     Part,
     PowerTransformer,
@@ -50,6 +51,8 @@ def _plain(kind: type[Part], designator: str, table: Mapping[str, Any], found: F
     values = read_fields(kind, table, designator, found, ALWAYS)
     if values is None or _two_points_missing(kind, values, designator, found):
         return None
+    if kind is Connector and _pins_wrong(values, designator, found):
+        return None
     return kind(designator=designator, **values)
 
 
@@ -67,6 +70,19 @@ def _two_points_missing(kind: type[Part], values: Mapping[str, Any], part: str, 
         fix = "State the cold ohms as value and the fewer hot ones as hot"
         found.add(part, "an inrush limiter has fewer ohms hot than cold", fix)
     return len(found.problems) > count
+
+
+def _pins_wrong(values: Mapping[str, Any], part: str, found: Findings) -> bool:
+    """Report a connector whose halves have unlike numbers of pins, or a strap on a pin it has not."""
+    pins, sockets = len(values["plug"]), len(values["socket"])
+    if pins != sockets:
+        fix = "List every pin of both from pin 1 on, '-' for one that nothing is soldered to"
+        found.add(part, f"the plug has {pins} pins, the socket {sockets}", fix)
+        return True
+    beyond = [pin for pair in values.get("straps", ()) for pin in pair if not 1 <= pin <= pins]
+    if beyond:
+        found.add(part, f"a strap goes to pin {beyond[0]} of {pins}", f"Name two pins from 1 to {pins}")
+    return bool(beyond)
 
 
 def _kind(designator: str, table: Mapping[str, Any], found: Findings) -> type[Part] | None:

@@ -37,7 +37,7 @@ class Part:
     @property
     def terminals(self) -> tuple[tuple[str, str], ...]:
         """(terminal, node) of everything that is joined, as the terminals are named in the file."""
-        return tuple(_terminals(self))
+        return tuple(terminals_of(self))
 
     @property
     def nodes(self) -> tuple[str, ...]:
@@ -73,7 +73,8 @@ class TwoTerminal(Part):
         return self.ends[1]
 
 
-def _terminals(part: Part) -> Iterator[tuple[str, str]]:
+def terminals_of(part: Part) -> Iterator[tuple[str, str]]:
+    """(terminal, node) of every field of a part that names nodes."""
     for one in fields(part):
         form, value = one.metadata.get("form"), getattr(part, one.name)
         key = (one.metadata.get("key") if form else "") or one.name

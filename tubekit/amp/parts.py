@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from tubekit.amp.connectors import Connector, Wire
 from tubekit.amp.fields import Choice, Listed, NodeName, Quantity, Together, Value, YesNo, written
 from tubekit.amp.iron import (
     AMPS,
@@ -192,6 +193,8 @@ KINDS: tuple[type[Part], ...] = (
     MainsPlug,
     Loudspeaker,
     Lamp,
+    Connector,
+    Wire,
 )
 
 __all__ = [
@@ -199,6 +202,7 @@ __all__ = [
     "KINDS",
     "Capacitor",
     "Choke",
+    "Connector",
     "Diode",
     "Fuse",
     "Jack",
@@ -219,4 +223,5 @@ __all__ = [
     "Tube",
     "TwoTerminal",
     "Winding",
+    "Wire",
 ]

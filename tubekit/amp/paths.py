@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 
 from tubekit.amp.parts import (
     GROUND,
     Capacitor,
+    Connector,
     Diode,
     Jack,
     Part,
@@ -34,6 +36,8 @@ def conducting(part: Part, *, as_wired: bool = False) -> Iterator[Edge]:
         yield from ((part.top, part.wiper), (part.wiper, part.bottom))
     elif isinstance(part, Selector):
         yield from ((part.common, one) for one in part.contacts if as_wired or one == part.chosen)
+    elif isinstance(part, Connector):
+        yield from (replace(part, inserted=True) if as_wired else part).joined
     elif isinstance(part, Jack):
         if part.tip_switch is not None and not part.plugged:
             yield part.tip, part.tip_switch

@@ -127,9 +127,14 @@ class Solved:
         """Nodes that a rectifier feeds through resistors, chokes, fuses or switches, not through ground."""
         links: dict[str, set[str]] = {}
         for part in self.amp.parts.values():
-            if isinstance(part, drawn.Resistor | drawn.Choke | drawn.Switch | drawn.Fuse):
-                links.setdefault(part.a, set()).add(part.b)
-                links.setdefault(part.b, set()).add(part.a)
+            pairs: tuple[tuple[str, str], ...] = ()
+            if isinstance(part, drawn.Resistor | drawn.Choke | drawn.Switch | drawn.Fuse | drawn.Wire):
+                pairs = (part.ends,)
+            elif isinstance(part, drawn.Connector):
+                pairs = part.joined
+            for one, two in pairs:
+                links.setdefault(one, set()).add(two)
+                links.setdefault(two, set()).add(one)
         found, new = set(), self._rectifier_nodes()
         while new:
             node = new.pop()

@@ -10,6 +10,7 @@ from tubekit.amp.findings import Findings
 from tubekit.amp.parts import (
     GROUND,
     Capacitor,
+    Connector,
     Diode,
     Fuse,
     MainsPlug,
@@ -189,6 +190,8 @@ def notes(parts: Mapping[str, Part]) -> Iterator[str]:
             yield f"{part.designator} is drawn {part.condition}."
         if isinstance(part, Switch) and part.position == "open":
             yield f"{part.designator} is drawn open; what it feeds gets nothing."
+        if isinstance(part, Connector) and not part.inserted:
+            yield f"{part.designator} is drawn with its plug out."
         if isinstance(part, MainsPlug) and part.earth is None:
             yield (
                 f"{part.designator} has no earth: an old two-wire cord leaves the chassis unearthed. "

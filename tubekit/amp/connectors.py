@@ -1,0 +1,100 @@
+"""Multi-pin connectors with their straps, and single wires: what joins two chassis."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from tubekit.amp.fields import Form, Listed, NodeName, Words, YesNo, said, written
+from tubekit.amp.part import Part, TwoTerminal, terminals_of
+from tubekit.errors import InputError
+
+UNUSED = "-"
+MOST_PINS = 24
+
+
+@dataclass(frozen=True)
+class PinNode(NodeName):
+    """The node on a pin, or '-' for a pin that nothing is soldered to."""
+
+    def read(self, raw: object) -> str:
+        """The name, or '-'."""
+        return UNUSED if raw == UNUSED else super().read(raw)
+
+
+@dataclass(frozen=True)
+class Strap(Form):
+    """Two pins of one plug joined inside it, as '7-8'."""
+
+    def read(self, raw: object) -> tuple[int, int]:
+        """The two pin numbers, the smaller first."""
+        found = re.fullmatch(r"\s*([0-9]{1,2})\s*-\s*([0-9]{1,2})\s*", raw) if isinstance(raw, str) else None
+        if found is None or found[1] == found[2]:
+            raise InputError(f"is {said(raw)}, not a strap between two pins", fix='Write it like "7-8"')
+        one, two = sorted((int(found[1]), int(found[2])))
+        return one, two
+
+    def write(self, value: tuple[int, int]) -> object:
+        """As '7-8'."""
+        return f"{value[0]}-{value[1]}"
+
+    def show(self, value: tuple[int, int]) -> str:
+        """As '7-8'."""
+        return f"{value[0]}-{value[1]}"
+
+
+PINS = Listed(PinNode(), 2, MOST_PINS, "pins, '-' for an unused one")
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Connector(Part):
+    """A multi-pin plug and the socket it goes into; pins count from 1 in list order.
+
+    `straps` join pins inside the plug; with the plug out, socket and plug are apart and the straps stay
+    with the plug.
+    """
+
+    kind, letters, may_join_itself = "connector", ("P",), True
+    plug: tuple[str, ...] = field(metadata=written(PINS))
+    socket: tuple[str, ...] = field(metadata=written(PINS))
+    straps: tuple[tuple[int, int], ...] = field(
+        default=(), metadata=written(Listed(Strap(), 0, MOST_PINS, "straps"))
+    )
+    inserted: bool = field(default=True, metadata=written(YesNo(("inserted", "out")), main=True))
+
+    @property
+    def terminals(self) -> tuple[tuple[str, str], ...]:
+        """(terminal, node) of every pin that something is soldered to."""
+        return tuple((name, node) for name, node in terminals_of(self) if node != UNUSED)
+
+    @property
+    def joined(self) -> tuple[tuple[str, str], ...]:
+        """Pairs of nodes that the connector joins as it stands."""
+        return tuple(self._joined())
+
+    def _joined(self) -> Iterator[tuple[str, str]]:
+        for plug, socket in zip(self.plug, self.socket, strict=False):
+            if self.inserted and UNUSED not in (plug, socket):
+                yield plug, socket
+        for one, two in self.straps:
+            yield from self._strapped(one, two)
+
+    def _strapped(self, one: int, two: int) -> Iterator[tuple[str, str]]:
+        """A strap joins whatever is soldered to, or mated with, its two pins."""
+        a, b = (self._soldered(pin) for pin in (one, two))
+        if UNUSED not in (a, b) and a != b:
+            yield a, b
+
+    def _soldered(self, pin: int) -> str:
+        """What a pin of the plug brings out: its own node, else that of the socket it stands in."""
+        own, mate = self.plug[pin - 1], self.socket[pin - 1]
+        return mate if own == UNUSED and self.inserted else own
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Wire(TwoTerminal):
+    """A wire between two nodes, with the color of its insulation."""
+
+    kind, letters = "wire", ("W",)
+    color: str = field(default="", metadata=written(Words(), main=True))
