@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -57,13 +57,19 @@ for a part's value."""
 
 @dataclass(frozen=True)
 class Probe:
-    """One reading's place: two nodes for a voltage or resistance, (section, terminal) for a current."""
+    """One reading's place: two nodes for a voltage or resistance, (section, terminal) for a current.
+
+    `frequency_hz` is that of a signal; nil is the frequency of the tone.
+    """
 
     quantity: str
     place: tuple[str, str]
+    frequency_hz: float = 0.0
 
     def __str__(self) -> str:
         what = QUANTITIES[self.quantity].words
+        if self.frequency_hz:
+            what = f"{show(self.frequency_hz, 'Hz')} {what}"
         one, two = self.place
         if self.quantity == "dc_a":
             return f"{two} current of {one}"
@@ -147,9 +153,12 @@ def shown(
     off = [k for k, probe in enumerate(probes) if probe.quantity == "ohms"]
     if off:
         values[:, off] = resistance(circuit, [probes[k].place for k in off])
-    heard = [k for k, probe in enumerate(probes) if probe.quantity == "signal_rms_v"]
-    if heard and tone is not None:
-        values[:, heard], source[:, heard] = signal(amp, point, [probes[k].place for k in heard], tone)
+    if tone is not None:
+        heard = [k for k, probe in enumerate(probes) if probe.quantity == "signal_rms_v"]
+        for frequency in {probes[k].frequency_hz for k in heard}:
+            at = [k for k in heard if probes[k].frequency_hz == frequency]
+            own = replace(tone, frequency_hz=frequency or tone.frequency_hz)
+            values[:, at], source[:, at] = signal(amp, point, [probes[k].place for k in at], own)
     lost = state.convergence.mask
     values[lost] = np.nan
     return Shown(values, source, state)

@@ -1,0 +1,264 @@
+"""What can be wrong with one part: every single fault of an amp, as values of one circuit structure.
+
+An open part is a huge value, a short a tiny one, a leaky capacitor a resistor beside it. Weights say how
+often a fault is met relative to others: common practice, no source; they matter only where readings do
+not decide.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tubekit.amp import Amp, parts as drawn
+from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.amp.solve import types_of
+from tubekit.decisions.instrument import GAS, LEAK, NO_LEAK, Knob
+from tubekit.devices import catalogue
+from tubekit.devices.rectifier import SiliconDiode
+
+OPEN_OHMS, SHORT_OHMS = 1e10, 0.05
+"""What stands for an open and for a short [Ω]."""
+GONE = 1e-7
+"""Factor that takes emission or capacitance away."""
+
+Change = Mapping[Knob, tuple[float, float]]
+"""Factor and addend for each knob a fault turns."""
+
+
+@dataclass(frozen=True, eq=False)
+class Fault:
+    """One fault of one part; `grades` are its severities, from slight to grave, or one alone.
+
+    `rewired` (part, terminal, terminal) is set instead where two terminals are swapped or a contact is
+    stuck: that is another circuit.
+    """
+
+    part: str
+    mode: str
+    grades: tuple[Change, ...] = ()
+    grade_words: tuple[str, ...] = ()
+    weight: float = 1.0
+    rewired: Mapping[str, object] = field(default_factory=dict)
+
+    @property
+    def words(self) -> str:
+        """The fault in words."""
+        return f"{self.part} {self.mode}"
+
+
+def single_faults(amp: Amp) -> tuple[Fault, ...]:
+    """Every single fault of an amp's parts that is known here.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> words = {fault.words for fault in single_faults(load_amp("teasel"))}
+    >>> {"R14 open", "C11 leaky", "V3 gassy", "V1a dead", "T1 high_voltage half 1 open"} <= words
+    True
+    """
+    found: list[Fault] = []
+    for part in amp.parts.values():
+        maker = _MAKERS.get(type(part))
+        if maker is not None and part.condition == "fitted":
+            found += maker(part, amp)
+    return tuple(found)
+
+
+def _to(knob: Knob, value: float, nominal: float) -> Change:
+    return {knob: (value / nominal, 0.0)}
+
+
+def _times(knob: Knob, *factors: float) -> tuple[Change, ...]:
+    return tuple({knob: (factor, 0.0)} for factor in factors)
+
+
+def _percent(*factors: float) -> tuple[str, ...]:
+    return tuple(f"{factor:g} times its value" for factor in factors)
+
+
+def _resistor(part: drawn.Resistor, _amp: Amp) -> Iterator[Fault]:
+    name, knob, ohms = part.designator, Knob(part.designator, "ohms"), float(np.max(part.ohms))
+    up, down = (1.4, 1.8, 2.5, 4.0), (0.75, 0.55, 0.35)
+    yield Fault(name, "open", (_to(knob, OPEN_OHMS, ohms),), weight=3.0)
+    yield Fault(name, "shorted", (_to(knob, SHORT_OHMS, ohms),), weight=0.2)
+    yield Fault(name, "drifted up", _times(knob, *up), _percent(*up), weight=4.0)
+    yield Fault(name, "drifted down", _times(knob, *down), _percent(*down), weight=0.7)
+    yield from _wrong_value(name, knob)
+
+
+def _wrong_value(name: str, knob: Knob) -> Iterator[Fault]:
+    """Another multiplier band, or a decimal point in the wrong place."""
+    for factor, words in ((10.0, "ten times its value fitted"), (0.1, "a tenth of its value fitted")):
+        yield Fault(name, words, _times(knob, factor), weight=0.15)
+
+
+def _capacitor(part: drawn.Capacitor, _amp: Amp) -> Iterator[Fault]:
+    name, farads, leak = (
+        part.designator,
+        Knob(part.designator, "farads"),
+        Knob(part.designator + LEAK, "ohms"),
+    )
+    electrolytic = part.style == "electrolytic"
+    low_voltage = part.volts is not None and float(np.max(part.volts)) < 100.0
+    grades = (1e5, 2e4, 4e3) if electrolytic else (5e7, 1e7, 2e6, 3e5, 4e4)
+    if electrolytic and low_voltage:
+        grades = (2e4, 3e3, 500.0)
+    yield Fault(
+        name, "leaky", tuple(_to(leak, ohms, NO_LEAK) for ohms in grades),
+        tuple(f"leak of {ohms:.3g} Ω" for ohms in grades), weight=5.0 if part.style != "mica" else 0.5,
+    )  # fmt: skip
+    yield Fault(name, "shorted", (_to(leak, SHORT_OHMS, NO_LEAK),), weight=1.5)
+    yield Fault(name, "open", _times(farads, GONE), weight=1.5)
+    if electrolytic:
+        yield Fault(name, "dried out", _times(farads, 0.4, 0.15), _percent(0.4, 0.15), weight=6.0)
+    else:
+        yield from _wrong_value(name, farads)
+
+
+def _potentiometer(part: drawn.Potentiometer, _amp: Amp) -> Iterator[Fault]:
+    name = part.designator
+    top, bottom = Knob(f"{name}.top", "ohms"), Knob(f"{name}.bottom", "ohms")
+    far = OPEN_OHMS / float(np.max(part.ohms))
+    has_top, has_bottom = part.top != part.wiper, part.bottom != part.wiper
+    if has_top:
+        yield Fault(name, "top end open", _times(top, far), weight=0.5)
+    if has_bottom:
+        yield Fault(name, "bottom end open", _times(bottom, far), weight=0.5)
+    if has_top and has_bottom:
+        yield Fault(name, "wiper open", ({top: (far, 0.0), bottom: (far, 0.0)},), weight=1.5)
+
+
+def _tube(part: Tube, _amp: Amp) -> Iterator[Fault]:
+    sections = [section.name for section in part.sections]
+    power = any(section.screen for section in part.sections)
+    worn = (0.65, 0.45, 0.25)
+    yield Fault(
+        part.designator, "weak",
+        tuple({Knob(name, "perveance"): (factor, 0.0) for name in sections} for factor in worn),
+        tuple(f"{factor:.0%} emission" for factor in worn), weight=6.0,
+    )  # fmt: skip
+    dead = {name: {Knob(name, "perveance"): (GONE, 0.0)} for name in sections}
+    whole = {knob: value for each in dead.values() for knob, value in each.items()}
+    yield Fault(part.designator, "dead (heater open)", (whole,), weight=2.0)
+    amps = (2e-6, 6e-6, 2e-5) if power else (5e-7, 2e-6)
+    for name in sections:
+        if len(sections) > 1:
+            yield Fault(name, "dead", (dead[name],), weight=0.5)
+        yield Fault(
+            name, "gassy", tuple({Knob(name + GAS, "amps"): (1.0, i)} for i in amps),
+            tuple(f"grid current {i * 1e6:g} µA" for i in amps), weight=2.0 if power else 0.3,
+        )  # fmt: skip
+    yield from _wrong_pins(part)
+
+
+def _wrong_pins(part: Tube) -> Iterator[Fault]:
+    for section in part.sections:
+        pairs = [("plate", "grid"), ("grid", "cathode"), ("plate", "cathode")]
+        if section.screen is not None:
+            pairs += [("plate", "screen"), ("screen", "grid")]
+        for one, two in pairs:
+            if getattr(section, one) != getattr(section, two):
+                swapped = {"section": section.name, "swap": (one, two)}
+                yield Fault(section.name, f"{one} and {two} swapped", weight=0.05, rewired=swapped)
+
+
+def _rectifier(part: RectifierTube, _amp: Amp) -> Iterator[Fault]:
+    field_ = "saturation" if isinstance(catalogue.tube(types_of(part)[0]).law, SiliconDiode) else "perveance"
+    plates = [Knob(f"{part.designator}.{k}", field_) for k in range(1, len(part.plates) + 1)]
+    gone = GONE if field_ == "perveance" else 1e-40
+    name = part.designator
+    if field_ == "perveance":
+        worn = (0.6, 0.35, 0.15)
+        grades = tuple(dict.fromkeys(plates, (factor, 0.0)) for factor in worn)
+        yield Fault(name, "weak", grades, tuple(f"{factor:.0%} emission" for factor in worn), weight=5.0)
+    yield Fault(name, "dead (heater open)", (dict.fromkeys(plates, (gone, 0.0)),), weight=1.5)
+    for k, plate in enumerate(plates, 1):
+        if len(plates) > 1:
+            yield Fault(name, f"plate {k} dead", ({plate: (gone, 0.0)},), weight=0.7)
+
+
+def _diode(part: drawn.Diode, _amp: Amp) -> Iterator[Fault]:
+    yield Fault(part.designator, "open", ({Knob(part.designator, "saturation"): (1e-40, 0.0)},), weight=1.0)
+
+
+def _choke(part: drawn.Choke, _amp: Amp) -> Iterator[Fault]:
+    name, copper = part.designator, Knob(part.designator, "copper0")
+    yield Fault(name, "open", (_to(copper, OPEN_OHMS, float(np.max(part.ohms))),), weight=1.0)
+    yield Fault(name, "with shorted turns", _times(Knob(name, "turns0"), 0.3), weight=0.3)
+
+
+def _power_transformer(part: drawn.PowerTransformer, amp: Amp) -> Iterator[Fault]:
+    coil, name = 0, part.designator
+    for winding in part.windings:
+        for k in range(len(winding.sections)):
+            where = f"{winding.name} half {k + 1}" if len(winding.sections) > 1 else winding.name
+            far = {Knob(name, f"copper{coil}"): (OPEN_OHMS, 0.0)}
+            tubes = _heated(amp, winding)
+            if winding is part.primary or not tubes:
+                yield Fault(name, f"{where} open", (far,), weight=0.4)
+            else:
+                yield Fault(name, f"{where} open", (far | tubes,), weight=0.3)
+            if winding is not part.primary and not tubes:
+                fewer = (0.9, 0.75)
+                turns = tuple({Knob(name, f"turns{coil}"): (f, 0.0), Knob(name, "copper0"): (1.5, 0.0)}
+                              for f in fewer)  # fmt: skip
+                yield Fault(name, f"{where} with shorted turns", turns, _percent(*fewer), weight=0.3)
+            coil += 1
+
+
+def _heated(amp: Amp, winding: drawn.Winding) -> dict[Knob, tuple[float, float]]:
+    """What goes cold with a heater winding."""
+    cold: dict[Knob, tuple[float, float]] = {}
+    for part in amp.parts.values():
+        if isinstance(part, Tube) and part.heater and set(part.heater) <= set(winding.taps):
+            names = [section.name for section in part.sections]
+            if isinstance(part, RectifierTube):
+                names = [f"{part.designator}.{k}" for k in range(1, len(part.plates) + 1)]
+            cold |= {Knob(name, "perveance"): (GONE, 0.0) for name in names}
+    return cold
+
+
+def _output(part: drawn.OutputTransformer, _amp: Amp) -> Iterator[Fault]:
+    name, coils = part.designator, sum(len(w.sections) for w in part.windings)
+    halves = len(part.primary.sections)
+    for k in range(halves):
+        where = f"primary half {k + 1}" if halves > 1 else "primary"
+        yield Fault(name, f"{where} open", ({Knob(name, f"copper{k}"): (OPEN_OHMS, 0.0)},), weight=0.7)
+    secondary = {Knob(name, f"copper{j}"): (OPEN_OHMS, 0.0) for j in range(halves, coils)}
+    yield Fault(name, "secondary open", (secondary,), weight=0.2)
+    fewer = {Knob(name, f"turns{j}"): (0.05, 0.0) for j in range(coils)}
+    yield Fault(name, "with shorted turns", (fewer,), weight=0.4)
+
+
+def _loudspeaker(part: drawn.Loudspeaker, _amp: Amp) -> Iterator[Fault]:
+    knob = Knob(part.designator, "ohms" if part.resistance is None else "copper0")
+    yield Fault(part.designator, "voice coil open", _times(knob, OPEN_OHMS), weight=0.7)
+
+
+def _jack(part: drawn.Jack, _amp: Amp) -> Iterator[Fault]:
+    if part.direction != "input" or part.tip_switch is None:
+        return
+    if part.plugged:
+        rewired = {"jack": part.designator, "closed": True}
+        yield Fault(part.designator, "switch contact does not open", weight=0.5, rewired=rewired)
+    else:
+        rewired = {"jack": part.designator, "closed": False}
+        yield Fault(part.designator, "switch contact does not close", weight=1.0, rewired=rewired)
+
+
+_MAKERS: dict[type, Callable[..., Iterator[Fault]]] = {
+    drawn.Resistor: _resistor,
+    drawn.Capacitor: _capacitor,
+    drawn.Potentiometer: _potentiometer,
+    Tube: _tube,
+    RectifierTube: _rectifier,
+    drawn.Diode: _diode,
+    drawn.Choke: _choke,
+    drawn.PowerTransformer: _power_transformer,
+    drawn.OutputTransformer: _output,
+    drawn.Loudspeaker: _loudspeaker,
+    drawn.Jack: _jack,
+}

@@ -1,0 +1,116 @@
+"""How well every fault explains a set of readings.
+
+Each grade of a fault predicts the readings with a covariance: good parts differ, the laws miss a little,
+and a fault's severity lies between its grades. Likelihoods are those of a multivariate t distribution (parts
+are not quite normal; common practice), a fault's is the mean over its grades, and faults are weighed with
+how often they are met.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import gammaln, logsumexp
+from scipy.stats import chi2
+
+from tubekit.bench.fault_book import FaultBook
+from tubekit.decisions.probe import QUANTITIES, Probe
+from tubekit.decisions.reading import Reading
+
+Array = np.ndarray
+
+HEALTHY = 0.6
+"""Degrees of freedom of the t distribution, its tails heavier than normal (common practice)."""
+FREEDOM = 12.0
+"""Degrees of freedom of the t distribution, whose tails are heavier than normal (common practice)."""
+BETWEEN = 1.0 / 8.0
+"""Severity lies anywhere between grades: variance along the step from one to the next, in steps squared."""
+
+
+@dataclass(frozen=True, eq=False)
+class Weighed:
+    """Posterior odds. `rows` (S,) of every grade, `healthy` of the drawn amp, `faults` (F,) of each fault;
+    `distance` (S,) is how many variances the readings lie off each row's prediction, `fit` the chance of
+    readings that far off if the row were true.
+    """
+
+    rows: Array
+    healthy: float
+    faults: Array
+    distance: Array
+    fit: Array
+
+
+def meter_sd(readings: Sequence[Reading]) -> Array:
+    """Standard deviation of each reading as it is compared (limits taken as evenly filled)."""
+    found = []
+    for reading in readings:
+        kind = QUANTITIES[reading.probe.quantity]
+        if kind.ratio:
+            found.append(reading.meter.accuracy + 0.5 * kind.least / (abs(reading.value) + kind.least))
+        else:
+            found.append(reading.uncertainty)
+    return np.asarray(np.array(found) / np.sqrt(3.0))
+
+
+def weigh(book: FaultBook, places: Sequence[int], scaled: Array, sd: Array) -> Weighed:
+    """Weigh all rows of a book against readings.
+
+    Parameters
+    ----------
+    places : columns of the book that were read, (m,).
+    scaled, sd : the readings as they are compared, and the meter's standard deviation, (m,) each.
+    """
+    off, covariance = residuals(book, places, scaled, sd)
+    log_likelihood, distance = _likelihood(off, covariance)
+    grades = np.bincount(book.owner + 1, minlength=len(book.faults) + 1)
+    weights = np.array([HEALTHY / (1 - HEALTHY) * sum(f.weight for f in book.faults)]
+                       + [f.weight for f in book.faults])  # fmt: skip
+    with np.errstate(divide="ignore"):
+        log_row = log_likelihood + np.log(weights / np.maximum(grades, 1))[book.owner + 1]
+    rows = np.exp(log_row - logsumexp(log_row))
+    each = np.bincount(book.owner + 1, weights=rows, minlength=len(book.faults) + 1)
+    return Weighed(np.asarray(rows), float(each[0]), each[1:], distance, chi2.sf(distance, len(places)))
+
+
+def residuals(book: FaultBook, places: Sequence[int], scaled: Array, sd: Array) -> tuple[Array, Array]:
+    """What each row leaves over (S, m), and the covariance of it (S, m, m)."""
+    columns = list(places)
+    covariance = book.covariance[:, columns][:, :, columns] + _between(book)[:, columns][:, :, columns]
+    at = np.arange(len(columns))
+    covariance[:, at, at] += np.square(sd)
+    return scaled - book.scaled[:, columns], covariance
+
+
+def _between(book: FaultBook) -> Array:
+    """Variance along the path of a fault's severity, (S, M, M)."""
+    if "between" not in book.__dict__:
+        step = np.zeros_like(book.scaled)
+        for fault in np.unique(book.owner[book.owner >= 0]):
+            rows = np.flatnonzero(book.owner == fault)
+            if len(rows) > 1:
+                path = book.scaled[rows]
+                step[rows] = np.gradient(path, axis=0)
+        object.__setattr__(book, "between", BETWEEN * step[:, :, None] * step[:, None, :])
+    found: Array = book.__dict__["between"]
+    return found
+
+
+def _likelihood(off: Array, covariance: Array) -> tuple[Array, Array]:
+    """Logarithm of the t density and the squared distance of each row, (S,)."""
+    size = off.shape[1]
+    root = np.linalg.cholesky(covariance)
+    white = np.linalg.solve(root, off[..., None])[..., 0]
+    distance = np.square(white).sum(axis=1)
+    spread = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+    constant = gammaln(0.5 * (FREEDOM + size)) - gammaln(0.5 * FREEDOM) - 0.5 * size * np.log(np.pi * FREEDOM)
+    tail = -0.5 * (FREEDOM + size) * np.log1p(distance / FREEDOM)
+    return constant - spread + tail, distance
+
+
+def places_of(book: FaultBook, probes: Sequence[Probe]) -> list[int]:
+    """Columns of a book for these probes; KeyError if one is not in it."""
+    index = {probe: k for k, probe in enumerate(book.probes)}
+    return [index[probe] for probe in probes]

@@ -1,0 +1,178 @@
+"""What a small change of every variable does to direct readings, from the solution alone.
+
+At a solution G x + E i(E'x) = b. A part that changes adds a known right side f to the linearised network
+A dx = f; with λ from A' λ = c each reading c'x moves by λ'f, for all variables at the price of one more
+solve. Source: adjoint network method, Director and Rohrer, IEEE Trans. Circuit Theory CT-16 (1969)
+(from memory). The supply takes part through its regulation lines.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+
+import numpy as np
+
+from tubekit.analyses.mains import MainsState
+from tubekit.circuit.full import linearised
+from tubekit.circuit.network import Group, Network
+from tubekit.circuit.newton import block_diagonal
+from tubekit.circuit.parts import CurrentSource, Resistor, Windings
+from tubekit.circuit.reduction import solve_linear
+from tubekit.circuit.threads import on_one_core
+from tubekit.decisions.instrument import Knob, Turn
+from tubekit.decisions.probe import Probe, rows_of
+from tubekit.decisions.regulation import Lines
+from tubekit.decisions.variation import Variable
+
+Array = np.ndarray
+
+NUDGE = 1e-5
+"""Relative step of a law's parameter for its slope."""
+STIFFEST = 10.0
+"""Largest slope of a regulation line [S]."""
+
+
+@on_one_core
+def sensitivity(
+    state: MainsState, lines: Lines, probes: Sequence[Probe], varied: Sequence[Variable]
+) -> Array:
+    """Change of each DC reading per unit of each variable, (N, M, V), in the unit of the reading.
+
+    `probes` are DC volts and currents; for a member that did not settle all are NaN.
+    """
+    work = _Work(state, lines)
+    count_rows, direct = work.rows(probes)
+    lean = solve_linear(work.network, np.swapaxes(work.matrix, 1, 2), np.swapaxes(count_rows, 1, 2))
+    found = np.zeros((work.network.size, len(probes), len(varied)))
+    for v, variable in enumerate(varied):
+        for turn in variable.turns:
+            for place, amount in work.push(turn):
+                found[:, :, v] += np.einsum("bnm,n->bm", lean, place) * amount[:, None]
+            found[:, :, v] += direct(turn)
+    return found
+
+
+class _Work:
+    """One batch of solutions, with what its parts push where."""
+
+    def __init__(self, state: MainsState, lines: Lines) -> None:
+        self.point, self.lines = state.operating_point, lines
+        self.network: Network = self.point.network
+        self.parts = {part.name: part for part in state.circuit.parts}
+        self.means = state.rectifier_currents.mean(axis=2)
+        self.drops = self._drops()
+        slopes = self._line_slopes()
+        edge = self.network.rectifier_incidence
+        self.matrix = linearised(self.network, list(self.point.slopes)) + np.einsum(
+            "nr,br,mr->bnm", edge, slopes, edge
+        )
+        self.laws: dict[tuple[str, str], Array] = {}
+
+    def _drops(self) -> Array:
+        """U of each line at its current, (N, R)."""
+        laws = list(self.lines.laws.values())
+        per = np.array([np.asarray(law.conductance) for law in laws])
+        power = np.array([np.asarray(law.exponent) for law in laws])
+        return np.asarray((np.maximum(self.means, 1e-12) / per) ** (1.0 / power))
+
+    def _line_slopes(self) -> Array:
+        power = np.array([np.asarray(law.exponent) for law in self.lines.laws.values()])
+        return np.asarray(np.minimum(power * self.means / self.drops, STIFFEST))
+
+    def rows(self, probes: Sequence[Probe]):  # type: ignore[no-untyped-def]
+        """Rows c (N, M, n), and a function of a turn that gives what it moves without the network."""
+        size, network = self.network.size, self.network
+        rows = np.zeros((size, len(probes), len(network.unknowns)))
+        slopes = block_diagonal(network.groups, self.point.slopes)
+        ports: list[list[int]] = []
+        for m, probe in enumerate(probes):
+            if probe.quantity == "dc_v":
+                rows[:, m] = rows_of(network, [probe.place])[0]
+                ports.append([])
+                continue
+            name, terminal = probe.place
+            own = [
+                k for k, (n, t) in enumerate(network.port_names) if n == name and terminal in (t, "cathode")
+            ]
+            rows[:, m] = np.einsum("bp,np->bn", slopes[:, own].sum(axis=1), network.incidence)
+            ports.append(own)
+
+        def direct(turn: Turn) -> Array:
+            moved = np.zeros((size, len(probes)))
+            if any(ports):
+                change = self._device(turn)
+                if change is not None:
+                    for m, own in enumerate(ports):
+                        moved[:, m] = change[:, own].sum(axis=1)
+            return moved
+
+        return rows, direct
+
+    def push(self, turn: Turn) -> list[tuple[Array, Array]]:
+        """Right sides f as (place (n,), amount (N,)) pairs for one unit of the turn's variable."""
+        part = self.parts.get(turn.knob.part)
+        found: list[tuple[Array, Array]] = []
+        match part:
+            case Resistor():
+                across = self._pair(part.a, part.b)
+                amount = self.point.unknowns @ across / np.asarray(part.ohms)
+                found.append((across, turn.gain * amount))
+            case CurrentSource():
+                found.append((self._pair(part.b, part.a), np.full(self.network.size, turn.gain)))
+            case Windings() if turn.knob.field.startswith("copper"):
+                coil = int(turn.knob.field[-1])
+                row = self.network.unknowns.index(f"I({part.name}.{coil})")
+                place = np.zeros(len(self.network.unknowns))
+                place[row] = 1.0
+                found.append((place, turn.gain * self.point.unknowns[:, row] * np.asarray(part.ohms[coil])))
+        change = self._device(turn)
+        if change is not None:
+            found += [
+                (-self.network.incidence[:, p], change[:, p]) for p in np.flatnonzero(change.any(axis=0))
+            ]
+        return found + self._supply(turn)
+
+    def _supply(self, turn: Turn) -> list[tuple[Array, Array]]:
+        powers = self.lines.powers.get(turn.knob)
+        if powers is None:
+            return []
+        edge, found = self.network.rectifier_incidence, []
+        for r, law in enumerate(self.lines.laws.values()):
+            pull = np.asarray(law.exponent) * np.asarray(law.open_volts) / self.drops[:, r]
+            amount = self.means[:, r] * (powers[r, 1] + powers[r, 0] * pull)
+            found.append((-edge[:, r], turn.gain * amount))
+        return found
+
+    def _device(self, turn: Turn) -> Array | None:
+        """Change of the port currents (N, P) by a law's parameter, or None."""
+        for group in self.network.groups:
+            if turn.knob.part in group.names and turn.knob.field in group.law.parameters():
+                every = self._parameter(group, turn.knob.field)
+                change = np.zeros_like(self.point.port_currents)
+                j = group.names.index(turn.knob.part)
+                at = slice(group.ports.start + j * group.width, group.ports.start + (j + 1) * group.width)
+                change[:, at] = turn.gain * every[:, j]
+                return change
+        return None
+
+    def _parameter(self, group: Group, name: str) -> Array:
+        """Currents' slopes (N, S, T) to the logarithm of one parameter."""
+        key = (group.names[0], name)
+        if key not in self.laws:
+            volts = self.point.port_volts[:, group.ports].reshape(self.network.size, -1, group.width)
+            value = np.asarray(group.law.parameters()[name])
+            high, low = (
+                dataclasses.replace(group.law, **{name: value * (1 + step)}).evaluate(volts)[0]  # type: ignore[type-var]
+                for step in (NUDGE, -NUDGE)
+            )
+            self.laws[key] = (high - low) / (2 * NUDGE)
+        return self.laws[key]
+
+    def _pair(self, a: str, b: str) -> Array:
+        return np.asarray(rows_of(self.network, [(a, b)])[0])
+
+
+def by_knob(varied: Sequence[Variable]) -> set[Knob]:
+    """Every knob that the variables turn."""
+    return {turn.knob for variable in varied for turn in variable.turns}
