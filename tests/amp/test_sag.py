@@ -1,0 +1,90 @@
+"""Sag under drive, and B+ against load and mains."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.circuits import full_wave
+from tests.supplies import FULL_WAVE, supply
+from tubekit import analyse, load_amp
+from tubekit.amp.loading import load_regulation, mains_regulation
+from tubekit.amp.sag import Sag, output_tubes, sag
+from tubekit.amp.supply import supply_report
+from tubekit.analyses.mains import mains_steady_state
+from tubekit.analyses.regulation import regulation
+from tubekit.circuit.parts import CurrentSource
+from tubekit.devices import TubeDiode
+from tubekit.errors import ChangeError, CircuitError
+
+
+@pytest.fixture(scope="module")
+def teasel() -> Sag:
+    return sag(load_amp("teasel"))
+
+
+def test_full_drive_brings_a_grid_to_its_cathode(teasel: Sag) -> None:
+    assert teasel.output_tubes == ("V3", "V4")
+    peaks = [float(teasel.drive.volts(name, "grid").max()) for name in teasel.output_tubes]
+    assert max(peaks) == pytest.approx(0.0, abs=0.15)
+    assert 1e-3 < teasel.input_v < 1.0
+
+
+def test_rails_fall_and_come_back(teasel: Sag) -> None:
+    report = analyse(load_amp("teasel"))
+    for one in teasel.rails:
+        assert one.driven_v < one.idle_v
+        assert one.lowest_v <= one.driven_v
+        assert teasel.back.volts(one.node)[-1] == pytest.approx(float(report.node(one.node).dc_v), rel=2e-3)
+    times = [teasel.rail(name).down_s for name in ("C15", "C16", "C17")]
+    assert times == sorted(times)  # one dropper after the other
+    assert teasel.driven_a > teasel.idle_a
+
+
+def test_driven_rails_and_drive_agree(teasel: Sag) -> None:
+    """Currents of the settled run are those of the large-signal solve on the same rail."""
+    for name in teasel.output_tubes:
+        for terminal in ("plate", "screen"):
+            run = float(teasel.down.current(name, terminal)[-1])
+            assert run == pytest.approx(float(teasel.drive.mean_current(name, terminal)[0]), rel=0.03)
+
+
+def test_an_amp_without_output_stage_or_jack_is_told() -> None:
+    with pytest.raises(ChangeError, match="no tube drives an output transformer"):
+        sag(supply(FULL_WAVE))
+    assert output_tubes(load_amp("teasel")) == ("V3", "V4")
+
+
+def test_the_regulation_curve_passes_through_the_idle_point() -> None:
+    """The whole amp is one more load: its rectifier current, drawn from the reservoir, gives its B+."""
+    amp = load_amp("teasel")
+    report = supply_report(amp)
+    curve = load_regulation(amp)
+    bleeder = curve.volts / 220e3
+    drawn = float(sum(np.asarray(one.mean_a) for one in report.rectifiers))
+    idle = float(np.interp(drawn, curve.amps + bleeder, curve.volts))
+    assert idle == pytest.approx(float(report.filter("C14").dc_v), rel=0.005)
+    assert curve.percent(0.07) == pytest.approx(100 * (curve.at(0.0) / curve.at(0.07) - 1))
+    assert np.all(curve.source_ohms > 0)
+
+
+def test_a_regulation_curve_is_one_solve_per_point() -> None:
+    circuit = full_wave(TubeDiode.from_drop(50.0, 0.125))
+    curve = regulation(circuit, "b0", [0.0, 0.03, 0.06], frequency_hz=60.0)
+    alone = mains_steady_state(
+        circuit.with_parts(CurrentSource("I", "b0", "ground", 0.06)), frequency_hz=60.0
+    )
+    assert curve.volts[2] == pytest.approx(float(alone.mean("b0")[0]), rel=1e-6)
+    with pytest.raises(CircuitError, match="rising currents"):
+        regulation(circuit, "b0", [0.1, 0.0], frequency_hz=60.0)
+    with pytest.raises(CircuitError, match="no such node"):
+        regulation(circuit, "b9", [0.0, 0.1], frequency_hz=60.0)
+
+
+def test_b_plus_rises_about_in_proportion_to_the_mains() -> None:
+    curve = mains_regulation(load_amp("teasel"), [105, 117, 129])
+    rail = curve.rail("C14")
+    assert rail[2] / rail[0] == pytest.approx(129 / 105, rel=0.03)
+    assert "Against mains" in str(curve)
+    with pytest.raises(ChangeError, match="no node 'B9'"):
+        load_regulation(load_amp("teasel"), "B9")

@@ -1,0 +1,62 @@
+"""Today's mains and the way back to the mains an amp was drawn for."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.supplies import FULL_WAVE, supply
+from tubekit import analyse, load_amp
+from tubekit.decisions.mains_band import BANDS, mains_band
+from tubekit.decisions.restore import restore
+from tubekit.errors import ChangeError
+from tubekit.tables import handbook
+
+
+def test_the_bands_are_those_of_the_standards_table() -> None:
+    rows = {row.text("topic"): row.text("value") for row in handbook("standards")}
+    assert "114-126 V" in rows["ANSI C84.1"]
+    assert "207..253 V" in rows["IEC 60038"]
+    assert BANDS[120.0][:2] == (114.0, 126.0)
+    assert BANDS[230.0][:2] == (207.0, 253.0)
+
+
+def test_old_iron_on_todays_mains_goes_beyond_what_it_kept_by_design() -> None:
+    band = mains_band(load_amp("teasel"))
+    assert band.mains_rms == (117.0, 114.0, 120.0, 126.0)
+    assert {"plate voltage"} <= {c.what for c in band.exceeded if c.part == "V3"}
+    heater = np.asarray(band.report.tube("V1a").heater_rms_v)
+    np.testing.assert_allclose(heater / heater[0], np.array([117, 114, 120, 126]) / 117, rtol=1e-3)
+    assert "exceeds" in band.headline()
+    assert len(band.to_json()["readings"]["V3 plate"]) == 4
+
+
+def test_a_230_v_amp_goes_by_the_other_band() -> None:
+    text = FULL_WAVE.replace('"120 V"', '"220 V"')
+    assert mains_band(supply(text)).mains_rms == (220.0, 207.0, 230.0, 253.0)
+
+
+def test_a_dropping_resistor_gives_back_the_design_mains() -> None:
+    amp = load_amp("teasel")
+    found = restore(amp, 124.0)
+    best = found.droppers[0]
+    assert abs(best.off_percent) < 0.5
+    assert best.rating_w >= 2 * best.watts
+    # what is left, put on the amp straight, gives the same B+ but for the shape of the wave
+    assert found.state is not None
+    k = int(np.argmin(np.abs(found.state.mean("B1") - analyse(amp).node("B1").dc_v)))
+    assert found.state.mean("B1")[k] == pytest.approx(analyse(amp).node("B1").dc_v, rel=0.01)
+
+
+def test_a_bucking_transformer_is_sized_by_the_current() -> None:
+    found = restore(load_amp("teasel"), 124.0)
+    best = found.bucks[0]
+    assert best.secondary_v == 6.3
+    assert best.amp_v == pytest.approx(124 * (1 - 6.3 / 120))
+    assert best.rating_a == pytest.approx(1.25 * found.mains_a)
+    assert "bucking" in str(found)
+
+
+def test_nothing_to_restore_is_told() -> None:
+    with pytest.raises(ChangeError, match="is not above the design mains"):
+        restore(load_amp("teasel"), 110.0)

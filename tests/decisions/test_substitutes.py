@@ -1,0 +1,99 @@
+"""What can stand in for a part: ranked, each refusal with its reason; each verdict agrees with a swap."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.supplies import FULL_WAVE, supply
+from tubekit import load_amp, swap
+from tubekit.decisions.substitutes import Substitutes, substitutes
+from tubekit.errors import ChangeError
+
+
+@pytest.fixture(scope="module")
+def dropper() -> Substitutes:
+    return substitutes(load_amp("teasel"), "R21")
+
+
+def test_the_drawn_value_comes_first_and_moves_nothing(dropper: Substitutes) -> None:
+    first = dropper.candidates[0]
+    assert first.name == "6K8"
+    assert first.keeps
+    assert first.off_percent < 1e-6
+    assert first.ripple_ratio == pytest.approx(1.0)
+
+
+def test_those_that_will_do_are_ranked_by_how_little_moves(dropper: Substitutes) -> None:
+    moves = [one.off_percent for one in dropper.kept]
+    assert moves == sorted(moves)
+    assert max(moves) <= 5.0
+    assert [one.keeps for one in dropper.candidates] == sorted(
+        (one.keeps for one in dropper.candidates), reverse=True
+    )
+    assert all(one.why_not for one in dropper.candidates if not one.keeps)
+
+
+@pytest.mark.parametrize("value", ["4K7", "10K"])
+def test_each_verdict_agrees_with_a_swap(dropper: Substitutes, value: str) -> None:
+    one = next(c for c in dropper.candidates if c.name == value)
+    report = swap(load_amp("teasel"), {"R21": value})
+    moves = [
+        100 * abs(a.dc_v / b.dc_v - 1) for a, b in zip(report.after.rails, report.before.rails, strict=True)
+    ]
+    assert one.off_percent >= max(moves) - 1e-6
+    worse = {c.part for c in report.limits_after.exceeded} - {c.part for c in report.limits_before.exceeded}
+    assert worse == {name for why in one.why_not if "rating" in why for name in why.split(":")[0].split(", ")}
+
+
+def test_a_reservoir_beyond_what_the_rectifier_allows_is_refused() -> None:
+    found = substitutes(load_amp("teasel"), "C14")
+    big = next(c for c in found.candidates if c.name == "47µ")
+    assert big.why_not == ("V5: reservoir beyond its rating",)
+    small = next(c for c in found.candidates if c.name == "10µ")
+    assert small.keeps
+    assert small.ripple_ratio > 1.8
+    assert small.fit.startswith("450 V, ")
+
+
+def test_rectifiers_of_the_same_base_are_judged_tube_and_silicon() -> None:
+    found = substitutes(load_amp("teasel"), "V5", tolerance_percent=20)
+    names = {one.name for one in found.candidates}
+    assert {"5Y3GT", "5AR4", "5U4GB", "silicon"} <= names
+    assert "6X4" not in names
+    assert found.kept[0].name == "5Y3GT"
+    heavy = next(c for c in found.candidates if c.name == "5U4GB")
+    assert any("T1 rectifier heater: current" in why for why in heavy.why_not)
+
+
+def test_what_does_not_fit_the_socket_says_so() -> None:
+    found = substitutes(load_amp("teasel"), "V5", candidates=["6X4"])
+    assert any("does not go into the" in why for why in found.candidates[0].why_not)
+
+
+def test_a_surge_beyond_the_rating_is_a_reason() -> None:
+    amp = supply(FULL_WAVE).changed({"C2.rating": "345 V"})
+    found = substitutes(amp, "V1", candidates=["silicon", "5Y3GT"])
+    reasons = {one.name: one.why_not for one in found.candidates}
+    assert any("surge before the tubes are warm" in why for why in reasons["silicon"])
+    assert reasons["5Y3GT"] == ()
+
+
+def test_values_of_ones_own_and_other_series() -> None:
+    amp = load_amp("teasel")
+    found = substitutes(amp, "C15", candidates=["16u", "32u", "2u"])
+    assert {one.name for one in found.candidates} == {"16u", "32u", "2u"}
+    assert len(substitutes(amp, "R14", series="E6").candidates) < len(substitutes(amp, "R14").candidates)
+    assert np.isfinite(found.to_json()["candidates"][0]["off_percent"])
+    assert "In the place of C15" in str(found)
+
+
+@pytest.mark.parametrize(
+    ("part", "words"),
+    [("R99", "there is no part 'R99'"), ("T1", "has no preferred values"), ("V1", "no preferred")],
+)
+def test_what_has_no_substitutes_is_told(part: str, words: str) -> None:
+    with pytest.raises(ChangeError, match=words):
+        substitutes(load_amp("teasel"), part)
+    with pytest.raises(ChangeError, match="allows nothing"):
+        substitutes(load_amp("teasel"), "R14", tolerance_percent=0)

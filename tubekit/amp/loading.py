@@ -1,0 +1,128 @@
+"""B+ of an amp against load and against mains."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.report import AmpReport, analyse
+from tubekit.amp.sockets import RectifierTube
+from tubekit.amp.steady import steady
+from tubekit.analyses.regulation import Regulation, regulation
+from tubekit.circuit.parts import GROUND, Capacitor, Device
+from tubekit.devices import catalogue
+from tubekit.errors import ChangeError, near_matches
+from tubekit.text import Column, Printed, Table, quantity
+
+Array = np.ndarray
+
+POINTS = 25
+MOST_A = 0.15
+"""End of the curve where no rating says otherwise [A]; common practice, no source."""
+
+
+def load_regulation(
+    amp: Amp, node: str | None = None, *, most: float | None = None, points: int = POINTS
+) -> Regulation:
+    """The supply alone, its tubes pulled, with a current drawn from one of its rails.
+
+    Parameters
+    ----------
+    node : the rail; the first reservoir when not given.
+    most : end of the curve [A]; the rectifier's rating when not given.
+
+    Raises
+    ------
+    ChangeError : a batch, or no such rail.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> curve = load_regulation(load_amp("teasel"))
+    >>> curve.node, bool(curve.volts[0] > curve.volts[-1] + 50)
+    ('B1', True)
+    """
+    if amp.batch is not None:
+        raise ChangeError("a batch has a curve for each", where=amp.name, fix="Take one with member(0)")
+    built, state = steady(amp)
+    rail = node or first_reservoir(amp, state.circuit.of(Capacitor))
+    if rail not in state.circuit.nodes:
+        near = near_matches(rail, state.circuit.nodes)
+        raise ChangeError(f"there is no node '{rail}'", where=amp.name, fix="Name a rail", near=near)
+    bare = built.circuit.without(*(part.name for part in built.circuit.of(Device)))
+    amps = np.linspace(0.0, most or _rated(amp), points)
+    return regulation(bare, rail, amps, frequency_hz=amp.mains_hz)
+
+
+def first_reservoir(amp: Amp, capacitors: list[Capacitor]) -> str:
+    """Node of the first capacitor that stands between a rectifier's output and ground."""
+    from_rectifier = [p.cathode for p in amp.parts.values() if isinstance(p, RectifierTube)]
+    from_rectifier += [p.nodes[1] for p in amp.parts.values() if p.kind == "diode"]
+    held = {part.a if part.b == GROUND else part.b for part in capacitors if GROUND in (part.a, part.b)}
+    rails = [node for node in dict.fromkeys(from_rectifier) if node in held]
+    if not rails:
+        raise ChangeError("no reservoir was found", where=amp.name, fix="Name the rail: node='B1'")
+    return rails[0]
+
+
+def _rated(amp: Amp) -> float:
+    rated = [
+        catalogue.tube(part.type).ratings.dc_a
+        for part in amp.parts.values()
+        if isinstance(part, RectifierTube) and isinstance(part.type, str)
+    ]
+    windings = [w.amps for p in amp.parts.values() for w in getattr(p, "windings", ()) if "high" in w.name]
+    known = [float(np.asarray(one)) for one in (*rated, *windings) if one is not None]
+    return min(known) if known else MOST_A
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class MainsCurve(Printed):
+    """A whole amp against its mains."""
+
+    amp: Amp
+    mains_rms: Array = quantity("V rms", "V", "mains, (N,)")
+    report: AmpReport = field(repr=False, kw_only=True)
+
+    def rail(self, capacitor: str) -> Array:
+        """Mean voltage of a filter capacitor [V], (N,); KeyError if there is none."""
+        return np.asarray({one.capacitor: one.dc_v for one in self.report.rails}[capacitor])
+
+    def headline(self) -> str:
+        """Ends of the curve."""
+        return f"{self.amp.title} from {self.mains_rms[0]:g} to {self.mains_rms[-1]:g} V mains"
+
+    def tables(self) -> list[Table]:
+        """Rails, heaters and plates for each mains voltage."""
+        rails = self.report.rails
+        tubes = [one for one in self.report.tubes if np.max(np.asarray(one.plate_w)) > 1.0]
+        heads = (
+            Column("mains", "V rms"), *(Column(one.node, "V", 4) for one in rails),
+            Column("heaters", "V rms"), *(Column(f"{one.section} plate", "W") for one in tubes),
+        )  # fmt: skip
+        heater = (
+            np.asarray(self.report.tubes[0].heater_rms_v) if self.report.tubes else self.mains_rms * np.nan
+        )
+        columns = [np.asarray(one.dc_v) for one in rails], [np.asarray(one.plate_w) for one in tubes]
+        rows = [
+            (float(self.mains_rms[k]), *(v[k] for v in columns[0]), heater[k], *(w[k] for w in columns[1]))
+            for k in range(len(self.mains_rms))
+        ]
+        return [Table("Against mains", heads, rows)]
+
+
+def mains_regulation(amp: Amp, mains_rms: Sequence[float] | Array) -> MainsCurve:
+    """An amp at each of several mains voltages [V rms], in one batch.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> curve = mains_regulation(load_amp("teasel"), [105, 117, 129])
+    >>> bool((np.diff(curve.rail("C14")) > 0).all())
+    True
+    """
+    volts = np.asarray(mains_rms, float)
+    return MainsCurve(amp, volts, report=analyse(amp.changed({}, mains_rms=list(volts))))

@@ -1,0 +1,271 @@
+"""How B+ sags when an idling amp is driven as hard as it goes, and how it comes back.
+
+Full drive is the input at which the first output tube's grid just reaches its cathode (the limit of class
+AB1, any textbook). The voltages which that drive adds at every tube are taken from a large-signal solve with
+the rails held; then the whole amp is followed as means over the mains cycle while each tube passes the mean
+of its current over the drive. Rails and drive are worked out in turn until they agree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.parts import GROUND, Jack, MainsPlug, OutputTransformer, Tube
+from tubekit.amp.report import CAUTION, AmpReport
+from tubekit.amp.supply import SupplyReport, supply_report
+from tubekit.analyses.in_time import Transient
+from tubekit.analyses.large_signal import LargeSignal, large_signal
+from tubekit.analyses.transient import slow_transient
+from tubekit.circuit.parts import Circuit, Rectifier, VoltageSource
+from tubekit.errors import ChangeError, SolveError
+from tubekit.text import Column, Printed, Table, quantity, to_json_value
+
+Array = np.ndarray
+
+TONE_HZ = 400.0
+"""Frequency of the drive [Hz]; common practice."""
+SIGNAL = "signal"
+SAMPLES, SEARCH = 32, 40
+FIRST_V, MOST_V = 1e-3, 10.0
+"""The search for full drive begins and ends there [V peak]."""
+GRID_AT_V = 0.1
+"""A grid counts as at its cathode within this [V]."""
+DOWN_S, BACK_S = 3.0, 6.0
+ROUNDS, AGREED = 6, 2e-3
+SETTLED = 1 - np.exp(-1.0)
+
+
+@dataclass(frozen=True, eq=False)
+class RailSag:
+    """One filter capacitor between idle and full drive."""
+
+    capacitor: str
+    node: str
+    idle_v: float = quantity("V", "V_0", "mean at idle")
+    driven_v: float = quantity("V", "V_1", "mean at full drive, settled")
+    lowest_v: float = quantity("V", "V_min", "lowest mean on the way there")
+    sag_percent: float = quantity("%", "", "how far it falls, in percent of idle")
+    down_s: float = quantity("s", "τ", "until 63 % of the fall is done")
+    back_s: float = quantity("s", "τ'", "until 63 % of the rise back is done")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Sag(Printed):
+    """An amp driven hard from idle, and left alone again."""
+
+    amp: Amp
+    rails: tuple[RailSag, ...]
+    output_tubes: tuple[str, ...]
+    input_v: float = quantity("V", "v_in", "drive at the input jack, peak")
+    idle_a: float = quantity("A", "I_0", "mean rectifier current at idle")
+    driven_a: float = quantity("A", "I_1", "the same at full drive")
+    down: Transient = field(repr=False, kw_only=True)
+    back: Transient = field(repr=False, kw_only=True)
+    drive: LargeSignal = field(repr=False, kw_only=True)
+
+    def rail(self, capacitor: str) -> RailSag:
+        """One capacitor; KeyError if it is none of the supply's."""
+        return {one.capacitor: one for one in self.rails}[capacitor]
+
+    def headline(self) -> str:
+        """The first rail in one sentence."""
+        one = self.rails[0]
+        return (
+            f"{self.amp.title}: {one.node} sags from {one.idle_v:.4g} to {one.driven_v:.4g} V "
+            f"({one.sag_percent:.2g} %) at full drive, {one.down_s * 1e3:.3g} ms down, "
+            f"{one.back_s * 1e3:.3g} ms back"
+        )
+
+    def tables(self) -> list[Table]:
+        """One row per rail."""
+        heads = (
+            Column("capacitor"), Column("node"), Column("idle", "V", 4), Column("driven", "V", 4),
+            Column("lowest", "V", 4), Column("sag", "%"), Column("63 % down", "s"), Column("63 % back", "s"),
+        )  # fmt: skip
+        rows = [
+            (r.capacitor, r.node, r.idle_v, r.driven_v, r.lowest_v, r.sag_percent, r.down_s, r.back_s)
+            for r in self.rails
+        ]
+        tubes = " and ".join(self.output_tubes)
+        note = (
+            f"Full drive: {self.input_v * 1e3:.3g} mV peak at the jack, {TONE_HZ:g} Hz, brings a grid of "
+            f"{tubes} to its cathode. Rectifiers {self.idle_a * 1e3:.3g} → {self.driven_a * 1e3:.3g} mA."
+        )
+        return [Table("Sag", heads, rows, note=f"{note}\n{CAUTION}")]
+
+    def to_json(self) -> dict[str, Any]:
+        """The readings in terms JSON has."""
+        keep = ("rails", "input_v", "output_tubes", "idle_a", "driven_a")
+        return {
+            "amp": self.amp.title,
+            **{k: to_json_value(getattr(self, k)) for k in keep},
+            "caution": CAUTION,
+        }
+
+
+def sag(amp: Amp, *, near: AmpReport | None = None) -> Sag:
+    """B+ from idle to full drive and back.
+
+    Parameters
+    ----------
+    near : a report of this amp, to save its solve.
+
+    Raises
+    ------
+    ChangeError : a batch, no input jack, or no output tube on an output transformer.
+    SolveError : no drive brings an output tube's grid to its cathode, or a solve does not arrive.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> found = sag(load_amp("teasel"))
+    >>> found.driven_a > found.idle_a
+    True
+    """
+    if amp.batch is not None:
+        raise ChangeError("a batch is driven one by one", where=amp.name, fix="Take one with member(0)")
+    supply = supply_report(amp, near=near)
+    idle = supply.report.solved.state
+    circuit, outputs = idle.circuit, output_tubes(amp)
+    rails = {node: float(idle.mean(node)[0]) for node in _held_nodes(supply)}
+    level = FIRST_V
+    for _ in range(ROUNDS):
+        drive, level = _full_drive(_held(supply, rails), outputs, level)
+        swing = _swing(drive, idle.operating_point.network.port_names)
+        down = slow_transient(circuit, DOWN_S, frequency_hz=amp.mains_hz, start=idle, swing=swing)
+        new = {node: float(down.volts(node)[-1]) for node in rails}
+        moved = max(abs(new[node] / rails[node] - 1.0) for node in rails)
+        rails = new
+        if moved <= AGREED:
+            break
+    back = slow_transient(circuit, BACK_S, frequency_hz=amp.mains_hz, start=down)
+    names = [part.name for part in circuit.of(Rectifier)]
+    before = sum(float(np.abs(idle.rectifier_currents[0, k].mean())) for k in range(len(names)))
+    after = sum(float(np.abs(down.current(name)[-1])) for name in names)
+    return Sag(
+        amp, tuple(_rails(supply, down, back)), outputs, level, before, after,
+        down=down, back=back, drive=drive,
+    )  # fmt: skip
+
+
+def output_tubes(amp: Amp) -> tuple[str, ...]:
+    """Sections whose plates feed the primary of an output transformer.
+
+    Raises
+    ------
+    ChangeError : there is none.
+    """
+    primaries = {
+        node for p in amp.parts.values() if isinstance(p, OutputTransformer) for node in p.primary.taps
+    }
+    found = tuple(
+        section.name
+        for part in amp.parts.values()
+        if isinstance(part, Tube) and part.condition == "fitted"
+        for section in part.sections
+        if section.plate in primaries
+    )
+    if not found:
+        raise ChangeError("no tube drives an output transformer", where=amp.name)
+    return found
+
+
+def _held_nodes(supply: SupplyReport) -> list[str]:
+    """Where rectifiers deliver: nodes at one side of a rectifier and fed from there."""
+    fed = supply.report.solved.fed_from_rectifiers()
+    windings = {
+        node
+        for part in supply.amp.parts.values()
+        if getattr(part, "kind", "") == "power transformer"
+        for node in part.nodes
+    }
+    circuit = supply.report.solved.state.circuit
+    cathodes = {part.cathode for part in circuit.of(Rectifier)}
+    ends = [node for part in circuit.of(Rectifier) for node in (part.cathode, part.plate)]
+    return [
+        node
+        for node in dict.fromkeys(ends)
+        if node != GROUND and node in fed and (node not in windings or node in cathodes)
+    ]
+
+
+def _held(supply: SupplyReport, rails: dict[str, float]) -> Circuit:
+    """The amp with its rails held and a drive at the first input jack."""
+    amp, circuit = supply.amp, supply.report.solved.state.circuit
+    jacks = [p for p in amp.parts.values() if isinstance(p, Jack) and p.direction == "input"]
+    if not jacks:
+        raise ChangeError("there is no input jack to drive", where=amp.name)
+    jack = next((one for one in jacks if one.plugged), jacks[0])
+    plugs = [name for name, part in amp.parts.items() if isinstance(part, MainsPlug)]
+    rest = circuit.without(*plugs, *(part.name for part in circuit.of(Rectifier)))
+    sources = [VoltageSource(f"{node} held", node, GROUND, volts) for node, volts in rails.items()]
+    return rest.with_parts(*sources, VoltageSource(SIGNAL, jack.tip, jack.sleeve, ac=FIRST_V))
+
+
+def _full_drive(circuit: Circuit, outputs: tuple[str, ...], first: float) -> tuple[LargeSignal, float]:
+    """The drive that brings a grid of the output tubes to its cathode, and its size [V peak]."""
+    source = next(part for part in circuit.of(VoltageSource) if part.name == SIGNAL)
+    rest, level, tried = circuit.without(SIGNAL), first, (0.0, -np.inf)
+    drive: LargeSignal | None = None
+    for _ in range(SEARCH):
+        found = _driven(rest.with_parts(replace(source, ac=level)))
+        if found is None:  # too far at once
+            level = float(np.sqrt(level * max(tried[0], 0.3 * level)))
+            continue
+        drive = found
+        peaks = [float(drive.volts(name, "grid").max()) for name in outputs]
+        peak = max(peaks)
+        mean = float(drive.volts(outputs[peaks.index(peak)], "grid").mean())
+        if abs(peak) <= GRID_AT_V:
+            return drive, level
+        if np.isfinite(tried[1]) and abs(peak - tried[1]) > 1e-6:
+            wanted = level - peak * (level - tried[0]) / (peak - tried[1])  # secant
+        else:
+            wanted = level * mean / min(mean - peak, -1e-9)  # the swing grows with the drive
+        tried = (level, peak)
+        level = float(np.clip(wanted, 0.3 * level, 3.0 * level))
+        if level > MOST_V:
+            break
+    raise SolveError(f"No drive up to {MOST_V:g} V brings an output tube's grid to its cathode", best=drive)
+
+
+def _driven(circuit: Circuit) -> LargeSignal | None:
+    """The driven state; None where it does not arrive."""
+    run = large_signal(circuit, frequency_hz=TONE_HZ, samples=SAMPLES, strict=False)
+    return None if run.convergence.mask.any() else run
+
+
+def _swing(drive: LargeSignal, names: tuple[tuple[str, str], ...]) -> Array:
+    """What the drive adds to the mean of each port voltage, in the amp's order of ports, (P, A)."""
+    order = [drive.idle.network.port_names.index(name) for name in names]
+    volts = drive.port_volts[0][order]
+    return np.asarray(volts - volts.mean(axis=1, keepdims=True))
+
+
+def _rails(supply: SupplyReport, down: Transient, back: Transient) -> Iterator[RailSag]:
+    for one in supply.filters:
+        fall, rise = down.volts(one.a, one.b), back.volts(one.a, one.b)
+        node = one.a if one.a != GROUND else one.b
+        yield RailSag(
+            one.capacitor, node, float(fall[0]), float(fall[-1]), float(fall[np.abs(fall).argmin()]),
+            100.0 * float(1.0 - fall[-1] / fall[0]),
+            _reached(down, fall), _reached(back, rise),
+        )  # fmt: skip
+
+
+def _reached(run: Transient, volts: Array) -> float:
+    """When 63 % of the whole change is done [s]; NaN where there is next to none."""
+    whole = volts[-1] - volts[0]
+    if abs(whole) < 1e-3:
+        return float("nan")
+    done = (volts - volts[0]) / whole
+    k = int(np.argmax(done >= SETTLED))
+    if k == 0:
+        return 0.0
+    share = (SETTLED - done[k - 1]) / (done[k] - done[k - 1])
+    return float(run.time[k - 1] + share * (run.time[k] - run.time[k - 1]))

@@ -1,0 +1,190 @@
+"""A dropping resistor or a bucking transformer that gives an old amp the mains it was drawn for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import Amp, analyse
+from tubekit.amp.parts import MainsPlug
+from tubekit.amp.report import CAUTION
+from tubekit.amp.solve import solve
+from tubekit.analyses.mains import MainsState, mains_steady_state
+from tubekit.circuit.parts import Circuit, Resistor, VoltageSource
+from tubekit.errors import ChangeError
+from tubekit.series import series_values
+from tubekit.text import Column, Printed, Table, quantity, to_json_value
+
+Array = np.ndarray
+
+SERIES = "E24"
+WATTS = (5.0, 7.0, 10.0, 15.0, 20.0, 25.0, 50.0, 100.0, 200.0)
+"""Ratings of power resistors in trade [W]; common practice."""
+DERATE = 2.0
+"""A power resistor is rated twice what it turns into heat; common practice, no source."""
+SECONDARIES = (5.0, 6.3, 8.0, 9.0, 10.0, 12.0, 12.6, 15.0, 16.0, 18.0, 20.0, 24.0, 25.0, 28.0, 30.0, 36.0)
+"""Secondaries of small transformers in trade [V rms]; common practice."""
+MARGIN = 1.25
+"""A bucking winding is rated for this many times the current of the amp; common practice."""
+NOMINAL = (120.0, 230.0)
+DROPPER = "dropper"
+
+
+@dataclass(frozen=True, eq=False)
+class DropperChoice:
+    """One standard resistor in the lead of the mains."""
+
+    ohms: float = quantity("ohm", "R", "standard value")
+    watts: float = quantity("W", "P", "heat in it, the amp warm and idle")
+    rating_w: float = quantity("W", "", "rating to fit: the next in trade above twice that")
+    amp_v: float = quantity("V rms", "V", "what is left for the amp")
+    off_percent: float = quantity("%", "", "that against the design mains")
+
+
+@dataclass(frozen=True, eq=False)
+class BuckChoice:
+    """One small transformer, its secondary in series with the amp and opposed to the mains."""
+
+    secondary_v: float = quantity("V rms", "V_s", "secondary, at the nominal mains")
+    amp_v: float = quantity("V rms", "V", "what is left for the amp")
+    off_percent: float = quantity("%", "", "that against the design mains")
+    rating_a: float = quantity("A", "I", "rating of the secondary to ask for")
+    rating_va: float = quantity("V", "S", "its volt-amperes")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Restore(Printed):
+    """Two ways back to the design mains, the closest first."""
+
+    amp: Amp
+    mains_rms: float = quantity("V rms", "V", "mains to be lowered")
+    droppers: tuple[DropperChoice, ...] = ()
+    bucks: tuple[BuckChoice, ...] = ()
+    mains_a: float = quantity("A", "I", "effective current of the amp at its design mains", default=np.nan)
+    state: MainsState | None = field(default=None, repr=False)
+
+    def headline(self) -> str:
+        """Best of both in one sentence."""
+        r, b = self.droppers[0], self.bucks[0]
+        return (
+            f"{self.amp.title} on {self.mains_rms:g} V: {r.ohms:g} Ω of {r.rating_w:g} W in the lead leaves "
+            f"{r.amp_v:.4g} V, a {b.secondary_v:g} V {b.rating_a:.2g} A bucking transformer {b.amp_v:.4g} V"
+        )
+
+    def tables(self) -> list[Table]:
+        """Both ways."""
+        first = (
+            Column("resistor", "ohm"), Column("heat", "W"), Column("fit", "W"),
+            Column("amp gets", "V rms", 4), Column("off", "%", format="+.1f"),
+        )  # fmt: skip
+        rows = [(r.ohms, r.watts, r.rating_w, r.amp_v, r.off_percent) for r in self.droppers]
+        second = (
+            Column("secondary", "V rms"), Column("fit", "A"), Column("size", "VA"),
+            Column("amp gets", "V rms", 4), Column("off", "%", format="+.1f"),
+        )  # fmt: skip
+        bucks = [(b.secondary_v, b.rating_a, b.rating_va, b.amp_v, b.off_percent) for b in self.bucks]
+        note = (
+            "The resistor's drop moves with the load: at switch-on and at full drive it takes more. A "
+            "bucking transformer hardly moves; wired the other way round it adds, so its output is measured "
+            "before the amp is connected. Either sits behind fuse and switch, enclosed and earthed. Ratings "
+            "with a margin of common practice."
+        )
+        return [
+            Table("Dropping resistor", first, rows),
+            Table("Bucking transformer", second, bucks, note=f"{note}\n{CAUTION}"),
+        ]
+
+    def to_json(self) -> dict[str, Any]:
+        """Both lists in terms JSON has."""
+        return {
+            "amp": self.amp.title,
+            "mains_rms": self.mains_rms,
+            "design_mains_rms": self.amp.design_mains_rms,
+            "mains_a": self.mains_a,
+            "droppers": to_json_value(self.droppers),
+            "bucks": to_json_value(self.bucks),
+            "caution": CAUTION,
+        }
+
+
+def restore(amp: Amp, mains_rms: float, *, choices: int = 5) -> Restore:
+    """Standard dropping resistors and bucking transformers for an amp on too high a mains.
+
+    Parameters
+    ----------
+    mains_rms : the mains it stands on [V rms]; above the design mains.
+    choices : how many of each.
+
+    Every resistor is solved with the whole amp behind it (its current is no sine); a transformer is
+    taken as stiff.
+
+    Raises
+    ------
+    ChangeError : a batch, or a mains not above the design mains.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> found = restore(load_amp("teasel"), 124.0)
+    >>> abs(found.droppers[0].off_percent) < 1
+    True
+    """
+    if amp.batch is not None:
+        raise ChangeError("a batch is restored one by one", where=amp.name, fix="Take one with member(0)")
+    design = amp.design_mains_rms
+    if not np.isfinite(mains_rms) or not design < mains_rms <= 2 * design:
+        raise ChangeError(
+            f"{mains_rms:g} V is not above the design mains of {design:g} V", where=amp.name,
+            fix="Give the mains to be lowered", part="mains",
+        )  # fmt: skip
+    at_design = analyse(amp.changed({}, mains_rms=design))
+    plug = next(part for part in amp.parts.values() if isinstance(part, MainsPlug))
+    amps = _plug_amps(at_design.solved.state, plug)[0]
+    state, ohms = _with_dropper(amp, plug, mains_rms, (mains_rms - design) / amps)
+    flow = _plug_amps(state, plug)
+    left = np.hypot(state.mean(plug.line, plug.neutral), state.ripple_rms(plug.line, plug.neutral))
+    droppers = [
+        DropperChoice(
+            float(r), float(i**2 * r), _rating(DERATE * i**2 * r), float(v), 100 * float(v / design - 1)
+        )
+        for r, i, v in zip(ohms, flow, left, strict=True)
+    ]
+    return Restore(
+        amp, float(mains_rms), tuple(sorted(droppers, key=lambda one: abs(one.off_percent))[:choices]),
+        tuple(sorted(_bucks(mains_rms, design, amps), key=lambda one: abs(one.off_percent))[:choices]),
+        float(amps), state,
+    )  # fmt: skip
+
+
+def _plug_amps(state: MainsState, plug: MainsPlug) -> Array:
+    row = state.operating_point.network.unknowns.index(f"I({plug.designator})")
+    return np.asarray(np.sqrt(0.5 * (np.abs(state.spectrum[:, 1:, row]) ** 2).sum(axis=1)))
+
+
+def _with_dropper(amp: Amp, plug: MainsPlug, mains_rms: float, ohms: float) -> tuple[MainsState, Array]:
+    """The amp on that mains behind each standard resistor around `ohms`."""
+    values = series_values(SERIES, 0.4 * ohms, 2.5 * ohms)
+    circuit = solve(amp.changed({}, mains_rms=mains_rms)).state.circuit
+    raw = f"{plug.line} before the dropper"
+    parts = [
+        replace(part, a=raw) if isinstance(part, VoltageSource) and part.name == plug.designator else part
+        for part in circuit.parts
+    ]
+    dropped = Circuit((*parts, Resistor(DROPPER, raw, plug.line, values)), circuit.title)
+    return mains_steady_state(dropped, frequency_hz=amp.mains_hz), values
+
+
+def _rating(watts: float) -> float:
+    return next((size for size in WATTS if size >= watts), float(np.ceil(watts / 100.0) * 100.0))
+
+
+def _bucks(mains_rms: float, design: float, amps: float) -> list[BuckChoice]:
+    nominal = min(NOMINAL, key=lambda volts: abs(volts - mains_rms))
+    found = []
+    for volts in SECONDARIES:
+        left = mains_rms * (1.0 - volts / nominal)
+        rating = MARGIN * amps
+        found.append(BuckChoice(volts, left, 100 * (left / design - 1), float(rating), float(rating * volts)))
+    return found

@@ -1,0 +1,340 @@
+"""Standard values and types that can stand in for a part, ranked: every rating kept, voltages near the old.
+
+All candidates of one kind are solved in one batch. What is compared are the mean voltages of every rail and
+of every tube's plate, screen and cathode, and every rating, with warm and with cold tubes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import Amp, AmpReport
+from tubekit.amp.parts import Capacitor, Choke, Part, RectifierTube, Resistor
+from tubekit.amp.report import CAUTION
+from tubekit.amp.supply import SupplyReport, supply_report
+from tubekit.amp.switching import SURGE_SHARE
+from tubekit.decisions.fitting import fitting
+from tubekit.decisions.limits import limits
+from tubekit.decisions.sizes import CAPACITOR_VOLTS, RESISTOR_WATTS, next_size
+from tubekit.devices import catalogue
+from tubekit.devices.rectifier import SiliconDiode
+from tubekit.errors import ChangeError, near_matches
+from tubekit.series import series_values
+from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.units import mark, show
+
+Array = np.ndarray
+
+TOLERANCE_PERCENT = 5.0
+SPANS = {"F": (0.3, 10.0), "ohm": (0.5, 2.0), "H": (0.5, 2.0)}
+"""How far from the drawn value candidates are looked for, as factors; common practice."""
+DERATE = 2.0
+"""A resistor is rated twice what it turns into heat; common practice, no source."""
+SHOWN = 2
+"""Reasons a table shows; the rest is counted."""
+LEAST_V = 1.0
+"""Voltages below this are not compared [V]."""
+
+
+@dataclass(frozen=True, eq=False)
+class Substitute:
+    """One value or type in the place of the drawn part."""
+
+    name: str
+    keeps: bool
+    off_at: str
+    used_at: str
+    fit: str
+    why_not: tuple[str, ...]
+    off_percent: float = quantity("%", "", "largest move of a rail or a tube's voltage against the original")
+    ripple_ratio: float = quantity("", "", "ripple of the most rippling rail against the original")
+    used_percent: float = quantity("%", "", "rating most used, of those this change uses more than before")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Substitutes(Printed):
+    """Candidates for one part, the best first; those that may not stand in are last, with the reason."""
+
+    amp: Amp
+    part: str
+    drawn: str
+    tolerance_percent: float
+    candidates: tuple[Substitute, ...]
+    before: AmpReport = field(repr=False)
+
+    @property
+    def kept(self) -> tuple[Substitute, ...]:
+        """Those that keep every rating and the tolerance."""
+        return tuple(one for one in self.candidates if one.keeps)
+
+    def headline(self) -> str:
+        """How many will do, and the first of them."""
+        words = f"{self.amp.title}: {len(self.kept)} of {len(self.candidates)} can stand in for {self.part} "
+        words += f"({self.drawn}) within {self.tolerance_percent:g} %"
+        return words + (f", {self.kept[0].name} first" if self.kept else "")
+
+    def tables(self) -> list[Table]:
+        """One row per candidate."""
+        heads = (
+            Column("fit"), Column(""), Column("voltages move", "%"), Column("most at"),
+            Column("ripple", "×"), Column("rating used", "%"), Column("of"), Column("buy"), Column("but"),
+        )  # fmt: skip
+        rows = [
+            (c.name, "will do" if c.keeps else "no", c.off_percent, c.off_at, c.ripple_ratio, c.used_percent,
+             c.used_at, c.fit, _first(c.why_not))
+            for c in self.candidates
+        ]  # fmt: skip
+        return [Table(f"In the place of {self.part} ({self.drawn})", heads, rows, note=CAUTION)]
+
+    def to_json(self) -> dict[str, Any]:
+        """The list in terms JSON has."""
+        return {
+            "amp": self.amp.title,
+            "part": self.part,
+            "drawn": self.drawn,
+            "tolerance_percent": self.tolerance_percent,
+            "candidates": to_json_value(self.candidates),
+            "caution": CAUTION,
+        }
+
+
+def substitutes(
+    amp: Amp,
+    part: str,
+    *,
+    tolerance_percent: float = TOLERANCE_PERCENT,
+    series: str | None = None,
+    candidates: Sequence[str | float] | None = None,
+) -> Substitutes:
+    """What could be fitted for a part, the closest first.
+
+    Parameters
+    ----------
+    part : designator of a resistor, capacitor, choke or rectifier tube.
+    tolerance_percent : how far rails and tube voltages may move [%].
+    series : preferred values to choose from (IEC 60063); E24 for resistors, E6 for capacitors, E12 for
+        chokes when not given.
+    candidates : values or types to judge, in place of a series.
+
+    Raises
+    ------
+    ChangeError : no such part, a batch, or a part that has no substitutes of this sort.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> found = substitutes(load_amp("teasel"), "R14")
+    >>> found.kept[0].name
+    '270R'
+    """
+    drawn = _drawn(amp, part, tolerance_percent)
+    before = supply_report(amp)
+    if isinstance(drawn, RectifierTube):
+        names = [str(one) for one in candidates] if candidates else _types(drawn)
+        groups = [[n for n in names if _is_silicon(n) == silicon] for silicon in (False, True)]
+        found = [one for group in groups if group for one in _judge(before, drawn, group, tolerance_percent)]
+    else:
+        values = list(candidates) if candidates else list(_values(drawn, series))
+        found = _judge(before, drawn, values, tolerance_percent)
+    found.sort(key=lambda one: (not one.keeps, len(one.why_not), one.off_percent))
+    return Substitutes(amp, part, _said(drawn), tolerance_percent, tuple(found), before.report)
+
+
+def _drawn(amp: Amp, name: str, tolerance_percent: float) -> Part:
+    if amp.batch is not None:
+        raise ChangeError("substitutes are sought for one amp", where=amp.name, fix="Take one with member(0)")
+    if not 0.0 < tolerance_percent <= 100.0:
+        raise ChangeError(
+            f"a tolerance of {tolerance_percent} % allows nothing", fix="Give one above 0 to 100 %"
+        )
+    part = amp.parts.get(name)
+    if part is None:
+        raise ChangeError(
+            f"there is no part '{name}' in this amp", where=amp.name, near=near_matches(name, amp.parts)
+        )
+    if not isinstance(part, Resistor | Capacitor | Choke | RectifierTube):
+        raise ChangeError(
+            f"a {part.kind} has no preferred values", where=amp.name, part=name,
+            fix="Ask for a resistor, capacitor, choke or rectifier tube; try others with swap",
+        )  # fmt: skip
+    return part
+
+
+def _unit(part: Part) -> tuple[str, float, str]:
+    """Unit, drawn value and the usual series of a part."""
+    if isinstance(part, Resistor):
+        return "ohm", float(np.asarray(part.ohms)), "E24"
+    if isinstance(part, Capacitor):
+        return "F", float(np.asarray(part.farads)), "E6"
+    assert isinstance(part, Choke)
+    return "H", float(np.asarray(part.henries)), "E12"
+
+
+def _values(part: Part, series: str | None) -> Array:
+    unit, value, usual = _unit(part)
+    low, high = SPANS[unit]
+    return series_values(series or usual, low * value, high * value)
+
+
+def _said(part: Part) -> str:
+    if isinstance(part, RectifierTube):
+        return str(part.type)
+    unit, value, _ = _unit(part)
+    return show(value, unit)
+
+
+def _types(part: RectifierTube) -> list[str]:
+    """Rectifiers of the same base, the drawn one included."""
+    base = catalogue.tube(str(part.type)).base
+    return [
+        name for name in catalogue.tube_types()
+        if "rectifier" in catalogue.tube(name).kind and catalogue.tube(name).base == base
+    ]  # fmt: skip
+
+
+def _is_silicon(name: str) -> bool:
+    return isinstance(catalogue.tube(name).law, SiliconDiode)
+
+
+def _judge(
+    before: SupplyReport, part: Part, values: Sequence[Any], tolerance_percent: float
+) -> list[Substitute]:
+    """Every candidate of one kind, solved as a batch."""
+    amp = before.amp
+    after = supply_report(amp.changed({part.designator: list(values)}))
+    names, moves = _moves(before.report, after.report)
+    places, shares, words = _shares(before, after)
+    ripples = _ripples(before, after)
+    found = []
+    for k, value in enumerate(values):
+        reasons = list(_refusals(before, after, part, k)) if isinstance(part, RectifierTube) else []
+        worst = int(np.argmax(np.abs(moves[:, k])))
+        off = float(np.abs(moves[worst, k]))
+        reasons += _together([words[j] for j in range(len(places)) if shares[j, k] > 1.0])
+        if off > tolerance_percent:
+            reasons.append(f"{names[worst]} moves {moves[worst, k]:+.3g} %")
+        most = int(np.argmax(shares[:, k])) if len(places) else -1
+        found.append(
+            Substitute(
+                _name(part, value), not reasons, names[worst], places[most] if most >= 0 else "",
+                _to_buy(after, part, k), tuple(reasons), off, float(ripples[k]),
+                100.0 * float(shares[most, k]) if most >= 0 else np.nan,
+            )
+        )  # fmt: skip
+    return found
+
+
+def _name(part: Part, value: Any) -> str:
+    if isinstance(part, RectifierTube) or isinstance(value, str):
+        return str(value)
+    unit = _unit(part)[0]
+    return mark(float(value), unit) if unit != "H" else show(float(value), unit)
+
+
+def _moves(before: AmpReport, after: AmpReport) -> tuple[list[str], Array]:
+    """Rails and tube electrodes, and how far each moves in each candidate [%], (J, N)."""
+    names, rows = [], []
+    pairs = [(f"{b.node}", b.dc_v, a.dc_v) for b, a in zip(before.rails, after.rails, strict=True)]
+    for b, a in zip(before.tubes, after.tubes, strict=True):
+        pairs += [
+            (f"{b.section} {what}", getattr(b, field_), getattr(a, field_))
+            for what, field_ in (("plate", "plate_v"), ("screen", "screen_v"), ("cathode", "cathode_v"))
+        ]
+    for name, old, new in pairs:
+        if np.isfinite(old) and abs(float(old)) >= LEAST_V:
+            names.append(name)
+            rows.append(100.0 * (np.asarray(new) / float(old) - 1.0))
+    return names, np.array(rows)
+
+
+def _first(reasons: tuple[str, ...]) -> str:
+    """The first two reasons, and how many more there are."""
+    more = len(reasons) - SHOWN
+    return "; ".join(reasons[:SHOWN]) + (f"; and {more} more" if more > 0 else "")
+
+
+def _together(found: list[tuple[str, str]]) -> list[str]:
+    """What several parts have in common, said once.
+
+    Examples
+    --------
+    >>> _together([("V3", "too hot"), ("V4", "too hot"), ("V5", "too slow")])
+    ['V3, V4: too hot', 'V5: too slow']
+    """
+    by_words: dict[str, list[str]] = {}
+    for part, words in found:
+        by_words.setdefault(words, []).append(part)
+    return [f"{', '.join(parts)}: {words}" for words, parts in by_words.items()]
+
+
+def _shares(before: SupplyReport, after: SupplyReport) -> tuple[list[str], Array, list[tuple[str, str]]]:
+    """Ratings that a change uses more than before: places, shares (J, N), words.
+
+    What was beyond its rating already is held against what it used before.
+    """
+    count = after.amp.batch or 1
+    was = {(c.part, c.what): float(np.asarray(c.share)) for c in limits(before.report)}
+    places: list[str] = []
+    rows: list[Array] = []
+    words: list[tuple[str, str]] = []
+    for c in limits(after.report):
+        old = was.get((c.part, c.what), 0.0)
+        share = np.broadcast_to(np.asarray(c.share, float), (count,))
+        if np.any(share > old * 1.001):
+            places.append(f"{c.part} {c.what}")
+            rows.append(share / max(1.0, old * 1.001))
+            words.append((c.part, f"{c.what} beyond its rating"))
+    for old_one, new_one in zip(before.filters, after.filters, strict=True):
+        limit = _surge_limit(new_one)
+        if np.isfinite(limit):
+            share = np.broadcast_to(np.asarray(new_one.cold_v, float) / limit, (count,))
+            places.append(f"{new_one.capacitor} before the tubes are warm")
+            rows.append(share / max(1.0, float(np.asarray(old_one.cold_v)) / limit * 1.001))
+            words.append((new_one.capacitor, f"surge before the tubes are warm beyond {limit:.0f} V"))
+    return places, np.array(rows).reshape(len(places), count), words
+
+
+def _surge_limit(one: Any) -> float:
+    """Surge voltage stated, else 1.1 times the rating."""
+    stated, rated = (float(np.asarray(v).reshape(-1)[0]) for v in (one.surge_v, one.rated_v))
+    return stated if np.isfinite(stated) else SURGE_SHARE * rated
+
+
+def _ripples(before: SupplyReport, after: SupplyReport) -> Array:
+    """Ripple of the rail that ripples most, against before, (N,)."""
+    first = max(before.filters, key=lambda one: float(np.asarray(one.ripple_pp_v)))
+    new = np.asarray(after.filter(first.capacitor).ripple_pp_v)
+    return np.broadcast_to(new / float(np.asarray(first.ripple_pp_v)), (after.amp.batch or 1,))
+
+
+def _refusals(before: SupplyReport, after: SupplyReport, part: RectifierTube, k: int) -> list[str]:
+    """Why a type does not go into the socket."""
+    types = after.amp.parts[part.designator]
+    assert isinstance(types, RectifierTube)
+    one = replace(after.report, amp=before.amp.changed({part.designator: types.type[k]}))
+    return [r.text for r in fitting(before.report, one) if r.weight == "stop"]
+
+
+def _to_buy(after: SupplyReport, part: Part, k: int) -> str:
+    """Rating to ask for."""
+    if isinstance(part, Resistor):
+        check = next((c for c in limits(after.report) if c.part == part.designator and c.unit == "W"), None)
+        state = after.report.solved.state
+        volts = np.hypot(state.mean(part.a, part.b), state.ripple_rms(part.a, part.b))
+        ohms = np.asarray(after.amp.parts[part.designator].ohms)  # type: ignore[attr-defined]
+        watts = (
+            float((volts**2 / ohms)[k]) if check is None else float(np.asarray(check.value).reshape(-1)[k])
+        )
+        return f"{next_size(DERATE * watts, RESISTOR_WATTS):g} W"
+    if isinstance(part, Capacitor):
+        known = {one.capacitor: one for one in after.filters}.get(part.designator)
+        if known is None:
+            return ""
+        volts = float(np.broadcast_to(np.asarray(known.cold_v), (after.amp.batch or 1,))[k])
+        amps = float(np.broadcast_to(np.asarray(known.ripple_a), (after.amp.batch or 1,))[k])
+        return f"{next_size(volts, CAPACITOR_VOLTS):g} V, {show(amps, 'A')} ripple"
+    return ""
