@@ -20,8 +20,8 @@ LOSS = 0.15
 """Loss factor of an electrolytic at twice the mains frequency (tan δ); common practice, no source."""
 
 
-def supply_nodes(found: Solved) -> set[str]:
-    """Nodes of the supply: what rectifiers feed, and the windings that feed them."""
+def supply_nodes(found: Solved) -> tuple[set[str], set[str]]:
+    """Nodes of the supply: all that rectifiers feed; and those at a rectifier or its winding."""
     plates = {node for part in found.state.circuit.of(Rectifier) for node in (part.plate, part.cathode)}
     windings = {
         node
@@ -31,14 +31,17 @@ def supply_nodes(found: Solved) -> set[str]:
         if plates & set(winding.taps)
         for node in winding.taps
     }
-    return (found.fed_from_rectifiers() | windings | plates) - {GROUND}
+    near = windings | plates
+    return found.fed_from_rectifiers() | near | {GROUND}, near | {GROUND}
 
 
 def filters(found: Solved, cold: MainsState) -> Iterator[FilterReading]:
     """Every capacitor of the supply; `cold` is the state without tubes."""
-    nodes, state, one = supply_nodes(found) | {GROUND}, found.state, found.one
+    (nodes, near), state, one = supply_nodes(found), found.state, found.one
     for part in found.amp.parts.values():
-        if not isinstance(part, drawn.Capacitor) or part.condition != "fitted" or {part.a, part.b} - nodes:
+        if not isinstance(part, drawn.Capacitor) or part.condition != "fitted":
+            continue
+        if {part.a, part.b} - nodes or not {part.a, part.b} & near:
             continue
         amps = capacitor_rms(state, part)
         ohms = series_ohms(part, state.frequency_hz)
