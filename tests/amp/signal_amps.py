@@ -63,13 +63,11 @@ role = "hum balance"
 
 
 def with_two_taps() -> Amp:
-    """A secondary with a 4 Ω tap."""
+    """A secondary with a tap for 4 Ω, at 1/√2 of its turns."""
     return variant(
         "Two taps",
         """
-[amp]
-""".replace("[amp]\n", "")
-        + """
+left_open = ["tap4"]
 [T2.secondary]
 nodes = ["speaker", "tap4", "ground"]
 turns = [0.293, 0.707]

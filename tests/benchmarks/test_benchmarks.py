@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.benchmarks import idle, mains, poles
+from tests.benchmarks import idle, mains, poles, response
 
 
 def test_idle_points() -> None:
@@ -21,3 +21,7 @@ def test_supplies() -> None:
 
 def test_poles() -> None:
     assert poles.run(frequencies=20, repeats=1)["off"] < 1e-7
+
+
+def test_response_of_a_whole_amp() -> None:
+    assert response.run(variants=4, frequencies=30, repeats=1)["off"] < 1e-9

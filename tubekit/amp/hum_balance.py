@@ -22,7 +22,7 @@ from tubekit.text import Column, Printed, Table, quantity, to_json_value
 
 Array = np.ndarray
 
-POSITIONS = np.linspace(0.0, 1.0, 41)
+POSITIONS = np.linspace(0.0, 1.0, 11)
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -14,6 +14,7 @@ from typing import Any
 
 from tubekit import __version__
 from tubekit.cli.signal_commands import add_commands
+from tubekit.cli.supply_commands import add_supply_commands
 from tubekit.errors import ChangeError, InputError, SolveError
 
 ASKED_WRONGLY, NOT_SOLVED = 2, 1
@@ -73,6 +74,7 @@ def _parser() -> argparse.ArgumentParser:
     _report(commands)
     _swap(commands)
     add_commands(commands, _command, _amp_and_mains, _changes)
+    add_supply_commands(commands, _command, _amp_and_mains, _changes)
     return parser
 
 

@@ -1,0 +1,105 @@
+"""Driven whole amps: order of clipping, sensitivity, noise floor."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+
+import numpy as np
+import pytest
+
+from tests.amp.signal_amps import with_feedback
+from tubekit import load_amp
+from tubekit.amp import headroom as headroom_module
+from tubekit.amp.headroom import Headroom, headroom
+from tubekit.amp.noise_floor import BAND_HZ, noise_floor
+from tubekit.amp.signal import signal_path
+from tubekit.analyses.noise import BOLTZMANN, KELVIN
+from tubekit.errors import ChangeError, SolveError
+
+
+@cache
+def drawn() -> Headroom:
+    return headroom(load_amp("teasel"))
+
+
+def test_small_drives_follow_the_small_signal_gain() -> None:
+    found = drawn()
+    assert found.output_rms[0] / found.input_rms[0] == pytest.approx(found.gain, rel=0.02)
+    path = signal_path(load_amp("teasel"))
+    assert found.gain == pytest.approx(abs(path.reference_gain[0]), rel=2e-3)  # less the generator's 600 Ω
+
+
+def test_the_output_pair_clips_first_and_the_first_stage_last() -> None:
+    order = [each.section for each in drawn().clips]
+    assert set(order[:2]) == {"V3", "V4"}
+    assert order[-1] == "V1a"
+    inputs = [each.input_rms for each in drawn().clips]
+    assert inputs == sorted(inputs)
+    assert "the whole amp driven" in drawn().method
+
+
+def test_volume_moves_every_later_stage_and_not_the_first() -> None:
+    loud = headroom(load_amp("teasel").changed({"R31.position": 0.9}))
+    step = 0.1 / ((81**0.9 - 1) / 80)  # audio taper through a tenth at half travel
+    for name in ("V3", "V2b"):
+        before, after = (next(c for c in each.clips if c.section == name) for each in (drawn(), loud))
+        assert after.input_rms / before.input_rms == pytest.approx(step, rel=0.05)
+    first = [next(c for c in each.clips if c.section == "V1a").input_rms for each in (drawn(), loud)]
+    assert first[0] == pytest.approx(first[1], rel=1e-3)
+
+
+def test_sensitivity_and_rated_output_agree() -> None:
+    found = drawn()
+    assert 2 < found.rated_w < 15  # a pair of 6V6GT
+    assert found.sensitivity_rms(found.rated_w) == pytest.approx(found.rated_input_rms, rel=0.03)
+    assert found.sensitivity_rms(0.01) < found.sensitivity_rms(1.0) < found.rated_input_rms
+    assert np.isnan(found.sensitivity_rms(100.0))
+
+
+def test_power_is_that_of_the_voltage_in_the_real_part_of_the_load() -> None:
+    found = drawn()
+    path = signal_path(load_amp("teasel"))
+    admittance = (1 / path.speaker_ohms[0]).real
+    assert found.power_w[0] == pytest.approx(found.output_rms[0] ** 2 * admittance, rel=1e-3)
+
+
+def test_what_does_not_settle_falls_back_on_the_slopes_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(headroom_module, "LEAST_DRIVES", 10**6)
+    found = headroom(load_amp("teasel"))
+    assert "estimated from the slopes" in found.method
+    assert {each.section for each in found.clips[:2]} == {"V3", "V4"}
+    assert len(found.input_rms) == 0
+    assert "estimated from the slopes" in str(found)
+    json.dumps(found.to_json(), allow_nan=False)
+
+
+def test_refusals() -> None:
+    with pytest.raises(ChangeError, match="one by one"):
+        headroom(load_amp("teasel").changed({"R14": ["220", "270"]}))
+    with pytest.raises(SolveError, match="It cannot be driven"):
+        headroom(with_feedback(reversed_phase=True))
+    with pytest.raises(SolveError, match="noise cannot be told"):
+        noise_floor(with_feedback(reversed_phase=True))
+
+
+# ---- noise
+
+
+def test_noise_of_the_grid_resistors_by_hand() -> None:
+    """R2 and R3 side by side, 23.5 kΩ at the grid, carried by the amp's own gain: 4kTR |A|²."""
+    floor = noise_floor(load_amp("teasel"))
+    path = signal_path(load_amp("teasel"), frequencies_hz=BAND_HZ)
+    density = 4 * BOLTZMANN * KELVIN * 23.5e3 * np.abs(path.gain[0]) ** 2
+    expected = np.sqrt(np.trapezoid(density, BAND_HZ))
+    own = [floor.noise.sources.index(name) for name in ("R2", "R3")]
+    found = np.sqrt((floor.noise.source_rms[0, own] ** 2).sum())
+    assert found == pytest.approx(expected, rel=0.02)
+    assert floor.output_rms[0] > found
+
+
+def test_a_worn_first_tube_is_noisier_at_the_input() -> None:
+    amp = load_amp("teasel")
+    assert noise_floor(amp.changed({"V1.emission": 0.4})).input_rms[0] > noise_floor(amp).input_rms[0]
+    assert "of the power" in str(noise_floor(amp))
+    json.dumps(noise_floor(amp).to_json(), allow_nan=False)

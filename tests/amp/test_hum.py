@@ -1,0 +1,179 @@
+"""Hum by its ways: they add up, cancel in a matched pair, and the balance control finds its null."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from functools import cache
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from tests.amp.signal_amps import variant, with_feedback, with_hum_balance
+from tests.say import say
+from tubekit import load_amp
+from tubekit.amp.hum import Hum, _source, hum
+from tubekit.amp.hum_balance import hum_balance
+from tubekit.amp.hum_ways import ways
+from tubekit.amp.signal import signal_path
+from tubekit.amp.strays import HEATER_CATHODE_F, HEATER_CATHODE_OHMS, HEATER_GRID_F
+from tubekit.analyses.elimination import respond
+from tubekit.analyses.mains import mains_steady_state
+from tubekit.analyses.shares import picker
+from tubekit.errors import ChangeError, SolveError
+
+
+@cache
+def drawn() -> Hum:
+    return hum(load_amp("teasel"))
+
+
+def size(volts: np.ndarray) -> float:
+    return float(np.sqrt((np.abs(volts) ** 2).sum()))
+
+
+def test_the_ways_add_up_to_the_hum_of_the_whole_amp() -> None:
+    """Parted by superposition, against one mains solve of everything, heater couplings included."""
+    view = drawn().view
+    state = mains_steady_state(view.network.circuit, frequency_hz=60.0)
+    expected = np.array([state.harmonic("speaker", h)[0] for h in range(1, 21)]) / np.sqrt(2.0)
+    same = dataclasses.replace(view, solved=dataclasses.replace(view.solved, state=state))
+    parts = [_source(same, way).volts[0] for way in ways(same, 2j * np.pi * 60.0 * np.arange(1, 21))]
+    off = np.abs(sum(parts) - expected).max() / np.abs(expected).max()
+    say(f"sum of {len(parts)} ways against the whole: {off:.1e}")
+    assert off < 1e-6
+    # The list itself takes heaters and rails as they were before the couplings were laid on.
+    assert size(drawn().total[0] - expected) < 3e-3 * size(expected)
+
+
+def test_shares_add_up_to_one() -> None:
+    found = drawn()
+    assert sum(found.share(each)[0] for each in found.sources) == pytest.approx(1.0, rel=1e-9)
+
+
+def way_of(found: Hum, part: str) -> np.ndarray:
+    return next(each.volts for each in found.sources if each.part == part)
+
+
+def test_a_matched_pair_cancels_the_first_rail_and_a_weak_tube_lets_it_through() -> None:
+    """What a matched pair leaves comes by its grids: the inverter drives them from unlike impedances."""
+    level = variant(
+        "level", '[T2.primary]\nresistance = ["155", "155"]\n[T1.high_voltage]\nresistance = ["62", "62"]\n'
+    )
+    matched, weak = hum(level), hum(level.changed({"V3.emission": 0.7}))
+    for found, most, least in ((matched, 2e-2, 0.0), (weak, 1.0, 0.1)):
+        halves = [way_of(found, f"T2 section {k}") for k in (1, 2)]
+        left = size(sum(halves)) / size(halves[0])
+        say(f"what two halves leave of one: {100 * left:.2f} %")
+        assert least < left + 1e-12 < most
+    assert weak.total_rms[0] > 5 * matched.total_rms[0]
+
+
+def test_hum_of_one_rail_through_one_stage_by_hand() -> None:
+    """B4 through R5 alone: divided between R5 and the plate resistance, then the rest of the amp's gain."""
+    found = drawn()
+    view = found.view
+    path = signal_path(load_amp("teasel"), frequencies_hz=[120.0], reference_hz=120.0)
+    stage = path.stage("V1a")
+    behind = stage.output_ohms[0]  # R5 ∥ rp
+    s = 2j * np.pi * 120.0
+    onward = 1 / (s * 22e-9) + 900e3 + 100e3  # C2 and the volume control, near enough
+    share = 1 / 100e3 / (1 / behind + 1 / onward)
+    volts = view.solved.state.harmonic("B4", 2)[0] / np.sqrt(2.0) * share
+    expected = abs(volts * path.reference_gain[0] / stage.plate_gain[0])
+    assert abs(way_of(found, "R5")[0, 1]) == pytest.approx(expected, rel=0.02)
+
+
+def test_more_filter_less_hum_from_that_rail() -> None:
+    amp = load_amp("teasel").changed({"C15": ["20u", "40u"]})
+    found = hum(amp)
+    b3 = np.abs(found.together()["rail", "B3"][:, 1])
+    assert b3[1] < 0.6 * b3[0]
+
+
+def test_batch_equals_one_by_one() -> None:
+    values = {"C14": [10e-6, 47e-6], "V3.emission": [1.0, 0.8]}
+    batch = hum(load_amp("teasel").changed(values))
+    for k in range(2):
+        one = hum(load_amp("teasel").changed({key: each[k] for key, each in values.items()}))
+        assert_allclose(batch.total_rms[k], one.total_rms[0], rtol=1e-4)
+
+
+# ---- heaters
+
+
+def test_null_of_a_matched_set_lies_at_mid_travel() -> None:
+    found = hum_balance(with_hum_balance())
+    say(f"null of a matched set at {100 * found.null:.2f} %")
+    assert found.null == pytest.approx(0.5, abs=0.01)
+    assert found.depth_db > 60
+    assert "more than 100 dB" in found.headline()
+
+
+@pytest.mark.parametrize("more", [0.2, 0.1, -0.1, -0.3])
+def test_a_mismatched_tube_moves_the_null_inside_the_travel(more: float) -> None:
+    """Inside the travel, near the middle: common practice, no source."""
+    found = hum_balance(with_hum_balance(), unbalance={"V1": more})
+    say(f"V1 {100 * more:+.0f} %: null at {100 * found.null:.1f} %, {found.depth_db:.0f} dB deep")
+    assert 0.3 < found.null < 0.7
+    assert np.sign(found.null - 0.5) == np.sign(more)
+    even = hum_balance(with_hum_balance(), unbalance=more)  # every tube alike: all of it can be nulled
+    assert even.null == pytest.approx(0.5 + more / 4, abs=1e-3)
+    assert even.depth_db > found.depth_db
+
+
+def test_a_wide_mismatch_of_the_pair_spoils_the_depth() -> None:
+    clean = hum_balance(with_hum_balance(), unbalance={"V1": 0.05})
+    dirty = hum_balance(with_hum_balance(), unbalance={"V1": 0.4})
+    assert dirty.depth_db < clean.depth_db
+    assert abs(dirty.null - 0.5) > abs(clean.null - 0.5)
+
+
+def test_heater_coupling_by_hand() -> None:
+    """Into an unbypassed cathode: heater volts over leak or capacitance, times what an ampere there makes."""
+    amp = variant("open cathode", "[C1]\nremoved = true\n")
+    found = hum(amp, unbalance=0.0)
+    path = signal_path(amp, reference_hz=60.0)
+    heater = found.view.solved.state.harmonic("h1", 1)[0] / np.sqrt(2.0)
+    s = 2j * np.pi * 60.0
+    network = path.view.network
+    volts = respond(network, path.view.matrix, picker(network, "k1a"), np.array([s]))[0, 0] @ path.view.out
+    leak = heater / HEATER_CATHODE_OHMS * volts
+    assert abs(way_of(found, "V1a heater1 leak")[0, 0]) == pytest.approx(abs(leak), rel=0.01)
+    both = heater * s * HEATER_CATHODE_F * volts
+    assert abs(way_of(found, "V1a heater1 cathode")[0, 0]) == pytest.approx(abs(both), rel=0.01)
+    assert HEATER_GRID_F < HEATER_CATHODE_F
+    assert path.stage("V1a").cathode == "k1a"
+
+
+# ---- words and refusals
+
+
+def test_prints_and_json() -> None:
+    text = str(drawn())
+    for words in (
+        "by where it comes from",
+        "heaters",
+        "open lead in the input",
+        "T2 section 1",
+        "share",
+        "120 Hz",
+    ):
+        assert words in text
+    data = json.loads(json.dumps(drawn().to_json(), allow_nan=False))
+    assert {"rail", "heater"} <= {each["kind"] for each in data["sources"]}
+    balance = hum_balance(with_hum_balance(), positions=[0.0, 0.5, 1.0])
+    assert "common practice" in str(balance).lower()
+    assert balance.to_json()["null"] == pytest.approx(0.5, abs=0.01)
+
+
+def test_what_cannot_be_is_refused() -> None:
+    with pytest.raises(ChangeError, match="no potentiometer lies across the heaters"):
+        hum_balance(load_amp("teasel"))
+    with pytest.raises(ChangeError, match=r"'R1' is no potentiometer.*R31, R32, R33"):
+        hum_balance(load_amp("teasel"), "R1")
+    with pytest.raises(ChangeError, match="no single null"):
+        hum_balance(with_hum_balance().changed({"R14": ["220", "270"]}))
+    with pytest.raises(SolveError, match=r"UNSTABLE.*hum cannot be told"):
+        hum(with_feedback("22k", reversed_phase=True))

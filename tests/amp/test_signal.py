@@ -1,0 +1,253 @@
+"""The signal through whole amps: levels, batches, controls, faults, feedback and its reversal."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from tests.amp.signal_amps import variant, with_feedback, with_two_taps
+from tests.say import say
+from tubekit import load_amp
+from tubekit.amp.controls import control_family, controls
+from tubekit.amp.held_supply import held_supply
+from tubekit.amp.loop import feedback_parts, overall_feedback
+from tubekit.amp.signal import SignalPath, signal_path
+from tubekit.amp.signal_view import signal_view
+from tubekit.analyses.elimination import respond
+from tubekit.analyses.large_signal import large_signal
+from tubekit.analyses.small_signal import frequency_response
+from tubekit.circuit.full import linearised
+from tubekit.errors import BatchWarning, ChangeError, SolveError
+
+HZ = np.geomspace(20.0, 20e3, 25)
+
+
+@cache
+def teasel() -> SignalPath:
+    return signal_path(load_amp("teasel"), frequencies_hz=HZ)
+
+
+def test_order_of_stages_and_their_phase() -> None:
+    path = teasel()
+    assert path.way.order == ("V1a", "V1b", "V2a", "V2b", "V3", "V4")
+    assert path.way.before["V3"] == path.way.before["V4"] == "V2b"
+    turned = {name: np.degrees(np.angle(path.stage(name).grid_gain[0])) for name in ("V3", "V4")}
+    assert abs(abs(turned["V3"] - turned["V4"]) - 180) < 2  # the pair is driven in opposite phase
+
+
+def test_against_the_frequency_response_of_the_same_circuit() -> None:
+    """Two ways to one number: the whole view and `frequency_response` between the nodes."""
+    path = teasel()
+    found = frequency_response(path.view.point, path.view.jack.tip, [path.view.speaker.a], HZ)
+    assert_allclose(path.gain[0], found.gain[0, :, 0], rtol=1e-8)
+
+
+@pytest.mark.parametrize("hertz", [40.0, 1000.0, 8000.0])
+def test_small_signal_is_the_slope_of_the_driven_amp(hertz: float) -> None:
+    """A microvolt of sine through the whole nonlinear amp, supply held, against its slopes."""
+    view = teasel().view
+    run = large_signal(held_supply(view, 1e-6), frequency_hz=hertz, samples=16)
+    network, matrix = run.idle.network, linearised(run.idle.network, list(run.idle.slopes))
+    drive = np.zeros(len(network.unknowns))
+    drive[network.unknowns.index("I(generator)")] = 1.0
+    row = [network.index[view.speaker.a]]
+    slope = respond(network, matrix, drive, np.array([2j * np.pi * hertz]), row)[0, 0, 0]
+    off = abs(run.harmonics(view.speaker.a)[0, 1] / 1e-6 / slope - 1)
+    say(f"slope against driven amp at {hertz:g} Hz: {100 * off:.5f} %")
+    assert off < 1e-3
+
+
+def test_holding_the_supply_changes_little_within_the_band() -> None:
+    view = teasel().view
+    run = large_signal(held_supply(view, 1e-6), frequency_hz=1000.0, samples=16)
+    open_circuit = teasel().reference_gain[0]
+    assert abs(run.harmonics(view.speaker.a)[0, 1] / 1e-6 / open_circuit - 1) < 5e-3
+
+
+def test_batch_equals_one_by_one() -> None:
+    amp = load_amp("teasel")
+    changes = {"C2": [1e-9, 22e-9, 1e-7], "R9": [47e3, 100e3, 220e3], "R33.position": [0.1, 0.5, 0.9]}
+    batch = signal_path(amp.changed(changes), frequencies_hz=HZ)
+    for k in range(3):
+        one = signal_path(amp.changed({key: values[k] for key, values in changes.items()}), frequencies_hz=HZ)
+        assert_allclose(batch.gain[k], one.gain[0], rtol=1e-6)
+        assert_allclose(batch.whole.low.hz[k], one.whole.low.hz[0], rtol=1e-6)
+        assert_allclose(batch.damping_factor[k], one.damping_factor[0], rtol=1e-6)
+
+
+def test_controls_at_any_setting_equal_whole_solves() -> None:
+    amp = load_amp("teasel")
+    settings = {"R31": [0.0, 0.4, 1.0], "R32": [1.0, 0.2, 0.0], "R33": [0.0, 1.0, 0.6]}
+    family = control_family(amp, settings, frequencies_hz=HZ)
+    for k in range(3):
+        turned = {f"{name}.position": values[k] for name, values in settings.items()}
+        one = signal_path(amp.changed(turned), frequencies_hz=HZ)
+        assert_allclose(family.gain[k], one.gain[0], rtol=1e-6)
+    assert controls(amp) == {"R31": "volume", "R32": "bass", "R33": "treble"}
+    assert "R31 40 % R32 20 % R33 100 %" in str(family)
+
+
+def test_volume_down_is_silence_and_an_open_wiper_too() -> None:
+    amp = load_amp("teasel")
+    middle = 20 * np.log10(abs(teasel().reference_gain[0]))
+    down = signal_path(amp.changed({"R31.position": 0.0}))
+    assert 20 * np.log10(abs(down.reference_gain[0])) < middle - 80
+    open_wiper = signal_path(amp, wipers={"R31": np.inf})
+    assert 20 * np.log10(abs(open_wiper.reference_gain[0])) < middle - 60
+    assert any("R31: wiper open" in said for said in open_wiper.view.assumptions)
+
+
+def test_a_scratchy_wiper_loses_treble_into_the_grid() -> None:
+    """Its contact and the grid's Miller capacitance make a low-pass: 1/(2π R C), any text."""
+    clean, worn = (signal_path(load_amp("teasel"), wipers={"R31": ohms}) for ohms in (0.0, 470e3))
+    worn_at = [signal_path(load_amp("teasel"), wipers={"R31": 470e3}, reference_hz=hz) for hz in (200.0, 3e3)]
+    grid = next(stretch for stretch in worn_at[0].stretches if stretch.stop == "V1b grid")
+    farads = worn_at[1].stage("V1b").input_farads[0]
+    track = 1 / (1 / 100e3 + 1 / (900e3 + 41e3))
+    assert grid.high.hz[0] == pytest.approx(
+        1 / (2 * np.pi * farads * (470e3 + track)), rel=0.06
+    )  # the gain falls towards it
+    assert abs(worn.reference_gain[0]) < abs(clean.reference_gain[0])
+
+
+def test_corner_of_the_first_coupling_is_set_by_c2_and_c1() -> None:
+    first = next(each for each in teasel().stretches if each.stop == "V1b grid")
+    assert [name for name, _ in first.low.setters()] == ["C2", "C1"]
+    assert first.high.setters()[0][0] == "V1b.grid_plate"
+
+
+def test_wrong_tap_halves_the_load() -> None:
+    """8 Ω on the tap for 4: the tubes see twice their load; turns squared, any text."""
+    amp = with_two_taps()
+    right, wrong = (signal_path(a) for a in (amp, amp.changed({"LS1.nodes": ["tap4", "ground"]})))
+    copper = 155 + 170
+    speaker = abs(right.speaker_ohms[0])
+    ratio = (abs(wrong.load_ohms[0]) - copper) / (abs(right.load_ohms[0]) - copper)
+    assert ratio == pytest.approx((speaker + 0.35) / (speaker + 0.5) / 0.707**2, rel=0.03)
+
+
+def test_impedances_of_the_ends() -> None:
+    path = teasel()
+    assert abs(path.input_ohms[0]) == pytest.approx(
+        1e6 / np.hypot(1, 1e6 * 2 * np.pi * 1000 * 105e-12), rel=0.02
+    )
+    assert path.damping_factor[0] < 0.2  # beam tetrodes without feedback
+
+
+# ---- feedback
+
+
+def test_feedback_lowers_gain_and_output_impedance_by_the_loop() -> None:
+    amp = with_feedback("22k")
+    assert list(feedback_parts(amp)) == ["R27"]
+    loop = overall_feedback(amp, frequencies_hz=[1000.0])
+    closed = signal_path(amp)
+    opened = signal_path(amp.changed({"R27": "1G"}))
+    assert loop.stable[0]
+    step = abs(1 + loop.gain[0, 0])
+    # The far end of 22 kΩ no longer loads the cathode once it is taken away: 1.5 kΩ against 1.4 kΩ.
+    assert abs(opened.reference_gain[0] / closed.reference_gain[0]) == pytest.approx(step, rel=0.05)
+    assert abs(opened.output_ohms[0] / closed.output_ohms[0]) > 1.5
+
+
+def test_less_resistance_more_feedback_less_margin() -> None:
+    loops = [overall_feedback(with_feedback(ohms)) for ohms in ("47k", "22k", "10k")]
+    feedback = [float(loop.feedback_db()[0]) for loop in loops]
+    margins = [min(each.margin for each in loop.phase_margins()) for loop in loops]
+    assert feedback == sorted(feedback)
+    assert margins == sorted(margins, reverse=True)
+
+
+def test_reversed_feedback_is_unstable_never_a_response() -> None:
+    amp = with_feedback("22k", reversed_phase=True)
+    path = signal_path(amp)
+    assert not path.stable[0]
+    assert np.isnan(path.gain).all()
+    assert np.isnan(path.reference_gain).all()
+    text = str(path)
+    assert "UNSTABLE" in text
+    assert "Response" not in text
+    assert "Levels" not in text
+    data = path.to_json()
+    assert data["stable"] == [False]
+    assert set(np.ravel(data["gain_db"])) == {None}
+    assert not overall_feedback(amp).stable[0]
+    with pytest.raises(SolveError, match="It has no response"):
+        frequency_response(path.view.point, path.view.jack.tip, ["speaker"], [1000.0])
+
+
+def test_plates_changed_over_reverse_the_feedback_too() -> None:
+    crossed = with_feedback("22k").changed({"V3.plate": "p4", "V4.plate": "p3"})
+    assert not signal_path(crossed).stable[0]
+
+
+def test_a_batch_with_an_unstable_member_blanks_it_alone() -> None:
+    amp = with_feedback("22k", reversed_phase=True).changed({"R27": ["22k", "100M"]})
+    with pytest.warns(BatchWarning, match="signal path: 1 of 2"):
+        path = signal_path(amp)
+    assert path.stable.tolist() == [False, True]
+    assert np.isnan(path.gain[0]).all()
+    assert np.isfinite(path.gain[1]).all()
+    assert "2 variants, 1 of them stable" in path.headline()
+
+
+# ---- words
+
+
+def test_prints_and_json() -> None:
+    path = teasel()
+    text = str(path)
+    for words in (
+        "Response",
+        "Levels at 1000 Hz with 10 mV",
+        "Stages at",
+        "Corners",
+        "damping factor",
+        "stable",
+    ):
+        assert words in text
+    data = json.loads(json.dumps(path.to_json(), allow_nan=False))
+    assert data["levels"][0]["volts_rms"] == [0.01]
+    assert "<table" in path._repr_html_()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ({"jack": "J9"}, r"no input jack 'J9'.*J1, J2"),
+        ({"wipers": {"R1": 1e3}}, r"no potentiometer 'R1'.*R31, R32, R33"),
+        ({"wipers": {"R31": -1.0}}, "R31: a contact of -1"),
+        ({"source_ohms": 0.0}, "generator of 0"),
+        ({"frequencies_hz": [0.0]}, "not above zero"),
+    ],
+)
+def test_what_cannot_be_is_refused_in_the_users_words(arguments, words: str) -> None:
+    with pytest.raises(ChangeError, match=words):
+        signal_path(load_amp("teasel"), **arguments)
+
+
+def test_no_loudspeaker_no_signal_path() -> None:
+    with pytest.raises(ChangeError, match="no loudspeaker is connected"):
+        signal_path(load_amp("teasel").changed({"LS1": "open"}))
+    with pytest.raises(ChangeError, match="no resistor leads from the output transformer"):
+        overall_feedback(load_amp("teasel"))
+    with pytest.raises(ChangeError, match=r"no fitted resistor or capacitor 'R99'"):
+        overall_feedback(load_amp("teasel"), "R99")
+    with pytest.raises(ChangeError, match="R31, R32, R33"):
+        control_family(load_amp("teasel"), {})
+
+
+def test_generator_and_strays_move_no_idle_point() -> None:
+    view = signal_view(load_amp("teasel"))
+    before, after = view.solved.state.operating_point, view.point
+    assert_allclose(after.port_volts, before.port_volts, atol=2e-3)  # grid current in 600 Ω instead of 1 MΩ
+
+
+def test_an_input_of_its_own_channel_leaves_the_other_out() -> None:
+    """The low jack of the demo amp drives the same first grid."""
+    path = signal_path(variant("low", ""), jack="J2")
+    assert path.way.order == teasel().way.order
