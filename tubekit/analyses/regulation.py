@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
 from tubekit.analyses.mains import SAMPLES, MainsState, mains_steady_state
 from tubekit.circuit.parts import GROUND, Circuit, CurrentSource
 from tubekit.errors import CircuitError, near_matches
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Column, Printed, Table, quantity, to_json_value
 
 Array = np.ndarray
 
@@ -47,6 +48,11 @@ class Regulation(Printed):
             f"{self.node}: {self.volts[0]:.4g} V at {self.amps[0] * 1e3:.3g} mA, "
             f"{self.volts[-1]:.4g} V at {self.amps[-1] * 1e3:.3g} mA"
         )
+
+    def to_json(self) -> dict[str, Any]:
+        """The curve in terms JSON has."""
+        keep = ("node", "amps", "volts", "ripple_pp_v", "source_ohms")
+        return {name: to_json_value(getattr(self, name)) for name in keep}
 
     def tables(self) -> list[Table]:
         """One row per current."""

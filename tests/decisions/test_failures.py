@@ -1,0 +1,47 @@
+"""Bad states of a supply: each is solved, and answered with what would fail and how; never NaN."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from tests.supplies import BRIDGE, DOUBLER, FULL_WAVE, supply
+from tubekit import load_amp
+from tubekit.amp.supply import supply_report
+from tubekit.decisions.failures import failures
+
+CASES = {
+    "load short": (FULL_WAVE, {"R1": "short"}, "V1", "direct current", "overheats"),
+    "reservoir short": (FULL_WAVE, {"C1": "short"}, "V1", "works into a short", "until the fuse opens"),
+    "open filament": (FULL_WAVE, {"V1.emission": 0}, "V1", "filament is open", "no B+ at"),
+    "diode short": (BRIDGE, {"CR1": "short"}, "F1", "mains current", "may open after"),
+    "rectifier too small": (FULL_WAVE, {"C1": "100u"}, "V1", "reservoir", "peaks at switch-on"),
+    "choke overloaded": (FULL_WAVE, {"L1.rating": "30 mA"}, "L1", "direct current", "overheats"),
+    "ripple": (FULL_WAVE, {"C1.ripple": "50 mA"}, "C1", "ripple current", "dries out"),
+    "resistor": (FULL_WAVE, {"R1.rating": "10 W"}, "R1", "dissipation", "goes open"),
+    "capacitor short in a doubler": (DOUBLER, {"C3": "short"}, "F1", "mains current", "open"),
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_each_bad_state_names_part_what_and_how(name: str) -> None:
+    text, change, part, what, how = CASES[name]
+    found = failures(supply_report(supply(text).changed(change)))
+    mine = [one for one in found.found if one.part == part and what in one.what]
+    assert mine, [(one.part, one.what) for one in found.found]
+    assert how in mine[0].how
+    assert "nan" not in str(found).lower()
+    assert all(math.isfinite(node.dc_v) for node in found.report.report.nodes)
+
+
+def test_a_sound_supply_has_nothing_that_fails() -> None:
+    assert failures(supply_report(load_amp("burdock"))).found == ()
+    assert "nothing in the supply" in failures(supply_report(load_amp("burdock"))).headline()
+
+
+def test_two_rectifiers_in_parallel_share_on_paper_and_are_warned_of() -> None:
+    twin = FULL_WAVE.split("[V1]")[1].split("[C1]")[0]
+    amp = supply(FULL_WAVE + "[V2]" + twin)
+    assert any("stand in parallel" in note and "takes most of the current" in note for note in amp.notes)
+    assert all(math.isfinite(one.peak_a) for one in supply_report(amp).rectifiers)

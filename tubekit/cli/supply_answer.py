@@ -1,0 +1,37 @@
+"""The supply of an amp with what would fail in it, for the terminal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from tubekit.amp import Amp
+from tubekit.amp.supply import SupplyReport, supply_report
+from tubekit.decisions.failures import Failures, failures
+from tubekit.text import Printed, Table
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class SupplyAnswer(Printed):
+    """Readings of the supply, and what is beyond its rating."""
+
+    report: SupplyReport
+    failing: Failures
+
+    @classmethod
+    def of(cls, amp: Amp) -> SupplyAnswer:
+        """Solve an amp and look at its supply."""
+        report = supply_report(amp)
+        return cls(report, failures(report))
+
+    def headline(self) -> str:
+        """The supply, then what fails."""
+        return f"{self.report.headline()}. {self.failing.headline()}."
+
+    def tables(self) -> list[Table]:
+        """What fails first, where anything does."""
+        return [*(self.failing.tables() if self.failing.found else []), *self.report.tables()]
+
+    def to_json(self) -> dict[str, Any]:
+        """Both for a program."""
+        return {**self.report.to_json(), "would_fail": self.failing.to_json()["found"]}

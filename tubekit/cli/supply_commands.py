@@ -1,0 +1,123 @@
+"""Commands about the power supply: supply, switch-on, standby, discharge, sag, regulation, mains, parts."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from typing import Any
+
+Asked = argparse.Namespace
+Maker = Callable[[Any, str, str, Callable[[Asked], Any]], argparse.ArgumentParser]
+Changes = Callable[[Any], dict[str, object]]
+
+
+def add_supply_commands(
+    commands: Any, command: Maker, amp_words: Callable[[Any], None], changes: Changes
+) -> None:
+    """Add the commands; `command` makes a parser, `amp_words` adds AMP and --mains."""
+    for name, (help_text, answer, extra) in _ANSWERS.items():
+        parser = command(commands, name, help_text, _asked(answer, changes))
+        amp_words(parser)
+        for word, options in extra.items():
+            parser.add_argument(word, **options)
+        parser.add_argument(
+            "changes", nargs="*", metavar="PART=VALUE", help="a change that is made first (C14=47u, S2=open)"
+        )
+
+
+def _asked(answer: Callable[..., Any], read: Changes) -> Callable[[Asked], Any]:
+    def answered(asked: Asked) -> Any:
+        from tubekit.amp import load_amp
+
+        amp = load_amp(asked.amp)
+        if asked.mains is not None and answer is not _lower:
+            amp = amp.changed({}, mains_rms=asked.mains)
+        return answer(asked, amp.changed(read(asked.changes)))
+
+    return answered
+
+
+def _supply(_asked: Asked, amp: Any) -> Any:
+    from tubekit.cli.supply_answer import SupplyAnswer
+
+    return SupplyAnswer.of(amp)
+
+
+def _switch_on(_asked: Asked, amp: Any) -> Any:
+    from tubekit.amp.switching import switch_on
+
+    return switch_on(amp)
+
+
+def _standby(asked: Asked, amp: Any) -> Any:
+    from tubekit.amp.switching import hot_standby
+
+    return hot_standby(amp, asked.switch)
+
+
+def _discharge(_asked: Asked, amp: Any) -> Any:
+    from tubekit.amp.discharge import discharge
+
+    return discharge(amp)
+
+
+def _sag(_asked: Asked, amp: Any) -> Any:
+    from tubekit.amp.sag import sag
+
+    return sag(amp)
+
+
+def _regulation(asked: Asked, amp: Any) -> Any:
+    from tubekit.amp.loading import load_regulation
+
+    return load_regulation(amp, asked.node)
+
+
+def _band(_asked: Asked, amp: Any) -> Any:
+    from tubekit.decisions.mains_band import mains_band
+
+    return mains_band(amp)
+
+
+def _lower(asked: Asked, amp: Any) -> Any:
+    from tubekit.amp.heading import MAINS
+    from tubekit.decisions.restore import restore
+    from tubekit.errors import ChangeError
+
+    if asked.mains is None:
+        raise ChangeError("no mains is given", where=asked.amp, fix="Say what it stands on, like --mains 124")
+    return restore(amp, MAINS.read(asked.mains))
+
+
+def _substitutes(asked: Asked, amp: Any) -> Any:
+    from tubekit.decisions.substitutes import substitutes
+
+    return substitutes(amp, asked.part, tolerance_percent=asked.within, series=asked.series)
+
+
+_PART = {"part": {"metavar": "PART", "help": "designator, like C14 or V5"}}
+_ANSWERS: dict[str, tuple[str, Callable[..., Any], dict[str, dict[str, Any]]]] = {
+    "supply": ("Ripple and its heat, rectifiers, windings, mains, fuses; what would fail.", _supply, {}),
+    "switch-on": ("Surge at each capacitor and inrush at each fuse, from cold.", _switch_on, {}),
+    "standby": (
+        "A standby switch closed while everything is warm.", _standby,
+        {"switch": {"metavar": "SWITCH", "help": "designator, like S2"}},
+    ),
+    "discharge": ("How long each capacitor holds its charge after switch-off.", _discharge, {}),
+    "sag": ("B+ from idle to full drive and back.", _sag, {}),
+    "regulation": (
+        "B+ against the current drawn from it.", _regulation,
+        {"--node": {"metavar": "NODE", "help": "rail; the reservoir when not given"}},
+    ),
+    "mains-band": ("The amp across today's mains.", _band, {}),
+    "lower-mains": ("Dropping resistor or bucking transformer for too high a mains.", _lower, {}),
+    "substitutes": (
+        "Standard values or types that can stand in for a part.", _substitutes,
+        {
+            **_PART,
+            "--within": {"metavar": "PERCENT", "type": float, "default": 5.0,
+                         "help": "how far voltages may move [%%]; 5 when not given"},
+            "--series": {"metavar": "E12", "help": "preferred values, E3 to E192"},
+        },
+    ),
+}  # fmt: skip

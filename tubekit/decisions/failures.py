@@ -1,0 +1,146 @@
+"""What fails first in a supply, and how: ratings exceeded turned into what happens to the part.
+
+How parts fail is common practice, no source; when a fuse opens is its class (`amp.fuse_time`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp.fuse_time import holds_at_least, open_at_last
+from tubekit.amp.report import CAUTION
+from tubekit.amp.sockets import RectifierTube
+from tubekit.amp.supply import SupplyReport
+from tubekit.decisions.limits import limits
+from tubekit.decisions.rating import RatingCheck, check
+from tubekit.text import Column, Printed, Table, to_json_value
+from tubekit.units import show
+
+HOW = {
+    "peak plate current": "its cathode sparks and sheds its coating; it may arc over to a dead short",
+    "direct current": "it overheats: insulation chars, a winding shorts or burns out",
+    "peak inverse voltage": "it arcs back and shorts the winding that feeds it",
+    "reservoir": "its peaks at switch-on are beyond what the cathode stands",
+    "plate dissipation": "the plate glows red, gas comes out, the current runs away",
+    "screen dissipation": "the screen grid glows and sags into its neighbor",
+    "plate voltage": "it may flash over at its base",
+    "screen voltage": "it may flash over; screen current runs up under drive",
+    "dissipation": "it overheats, drifts upward and goes open",
+    "working voltage": "it leaks, heats up and may burst",
+    "ripple current": "it heats from within, dries out and loses capacitance",
+    "surge before the tubes are warm": "it leaks, heats up and may burst at switch-on",
+    "current": "it overheats; a fuse opens, a winding burns out",
+    "heater voltage off by": "too hot it loses life, too cold its emission",
+}
+DEAD_V = 20.0
+"""A reservoir below this, fed by a live rectifier, counts as dead [V]; common practice."""
+
+
+@dataclass(frozen=True, eq=False)
+class Failure:
+    """One part beyond what it stands: what is exceeded, and what becomes of it."""
+
+    part: str
+    what: str
+    how: str
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Failures(Printed):
+    """What fails in a supply as it stands, worst first."""
+
+    report: SupplyReport
+    found: tuple[Failure, ...]
+
+    def headline(self) -> str:
+        """How many parts, and the first."""
+        title = self.report.amp.title
+        if not self.found:
+            return f"{title}: nothing in the supply is beyond its rating at idle"
+        return f"{title}: {len(self.found)} would fail; first {self.found[0].part}, {self.found[0].what}"
+
+    def tables(self) -> list[Table]:
+        """One row per part."""
+        rows = [(f.part, f.what, f.how) for f in self.found]
+        return [
+            Table(
+                "What would fail, and how",
+                (Column("part"), Column("what"), Column("how")),
+                rows,
+                note=CAUTION,
+            )
+        ]
+
+    def to_json(self) -> dict[str, Any]:
+        """The list in terms JSON has."""
+        return {"amp": self.report.amp.title, "found": to_json_value(self.found), "caution": CAUTION}
+
+
+def failures(report: SupplyReport) -> Failures:
+    """Every part of an amp beyond its rating at idle, with what becomes of it.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> from tubekit.amp.supply import supply_report
+    >>> found = failures(supply_report(load_amp("teasel").changed({"C14": "short"})))
+    >>> "V5" in {one.part for one in found.found}
+    True
+    """
+    exceeded = [*limits(report.report).exceeded, *(c for c in supply_checks(report) if c.state == "exceeded")]
+    exceeded.sort(key=lambda c: -float(np.nanmax(c.share)))
+    found = [
+        *_dead(report),
+        *(Failure(c.part, c.sentence().split(": ", 1)[1], _how(report, c)) for c in exceeded),
+    ]
+    return Failures(report, tuple(found))
+
+
+def supply_checks(report: SupplyReport) -> Iterator[RatingCheck]:
+    """Ratings beyond those of `limits`: ripple current of capacitors and their surge with cold tubes."""
+    for one in report.filters:
+        stated = "rating in the amp file"
+        yield from check(
+            one.capacitor, "ripple current", one.ripple_a, one.rated_a, "A", "ripple rating", stated
+        )
+        surge = np.where(np.isfinite(one.surge_v), one.surge_v, 1.1 * np.asarray(one.rated_v))
+        limit = float(surge) if surge.ndim == 0 else surge
+        yield from check(
+            one.capacitor, "surge before the tubes are warm", one.cold_v, limit, "V", "surge voltage", stated
+        )
+
+
+def _how(report: SupplyReport, c: RatingCheck) -> str:
+    fuse = next((f for f in report.fuses if f.fuse == c.part), None)
+    if fuse is None:
+        return HOW.get(c.what, "it wears out before its time")
+    times = np.max(np.asarray(fuse.amps) / np.asarray(fuse.rated_a))
+    least, most = (float(limit(fuse.speed, times)) for limit in (holds_at_least, open_at_last))
+    if np.isinf(least):
+        return "it holds: a fuse carries up to 1.5 times its rating for an hour at least"
+    end = "need not open at all" if np.isinf(most) else f"has opened after {show(most, 's')}"
+    return f"it may open after {show(least, 's')} and {end} ({fuse.speed})"
+
+
+def _dead(report: SupplyReport) -> Iterator[Failure]:
+    """Rails that a fed rectifier leaves dead, with the reason where it can be seen."""
+    state = report.report.solved.state
+    for one in report.report.rectifiers:
+        part = report.amp.parts[one.designator]
+        if not isinstance(part, RectifierTube):
+            continue
+        volts = np.max(np.abs(state.mean(part.cathode)))
+        if np.max(np.asarray(part.emission)) < 1e-3:
+            yield Failure(
+                one.designator, "does not conduct: its filament is open or its emission gone",
+                f"no B+ at {part.cathode}; the tubes draw nothing and nothing else is harmed",
+            )  # fmt: skip
+        elif volts < DEAD_V and np.max(np.asarray(one.dc_a)) > 1e-3:
+            yield Failure(
+                one.designator, f"works into a short: {show(one.dc_a, 'A')} and no voltage",
+                "rectifier and transformer cook until the fuse opens, if it is the right one",
+            )  # fmt: skip
