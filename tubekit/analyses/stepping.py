@@ -37,7 +37,7 @@ COLD = 1e-7
 MAX_ITERATIONS, HALVINGS = 40, 8
 STAGES = 12
 USUAL_V = (-60.0, 600.0)
-ARRIVED = 1e-7
+ARRIVED = 1e-6
 """Newton ends at corrections below this [V], and below the same share of a port's voltage."""
 
 
@@ -210,15 +210,19 @@ class Instant:
     def __init__(self, tube_volts: Array | None = None) -> None:
         self.tube_volts = tube_volts  # where the first solve starts
         self.drive: Array | None = None
+        self.before: Array | None = None
 
     def solve(self, pencil: Pencil, right: Array, devices: Devices) -> Solution | None:
         """See `Closure`."""
         opened, own = (pencil.inverse @ right) @ pencil.edge, pencil.resistance
         near = self.drive
+        if near is not None and self.before is not None:  # as far again as the last stage went
+            near = 2.0 * near - self.before
         if near is None and self.tube_volts is not None:
             near = np.concatenate((self.tube_volts, opened[pencil.tubes :]))
         found = reach(pencil.seen, opened, own, devices, near, pencil.tubes)
         if found is None:
             return None
+        self.before = self.drive
         self.drive, currents, slopes = found
         return Solution(pencil.unknowns(right, currents), currents, slopes)
