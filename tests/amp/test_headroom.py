@@ -49,6 +49,13 @@ def test_volume_moves_every_later_stage_and_not_the_first() -> None:
     assert first[0] == pytest.approx(first[1], rel=1e-3)
 
 
+def test_a_section_the_signal_does_not_reach_is_not_in_the_order() -> None:
+    """The second microphone channel of the public-address amp stands still while the first is driven."""
+    found = headroom(load_amp("fescue"), jack="J1")
+    assert "V1b" not in [each.section for each in found.clips]
+    assert "V1a" in [each.section for each in found.clips]
+
+
 def test_sensitivity_and_rated_output_agree() -> None:
     found = drawn()
     assert 2 < found.rated_w < 15  # a pair of 6V6GT

@@ -12,6 +12,7 @@ from numpy.testing import assert_allclose
 from tests.amp.signal_amps import variant, with_feedback, with_two_taps
 from tests.say import say
 from tubekit import load_amp
+from tubekit.amp import demo_names
 from tubekit.amp.controls import control_family, controls
 from tubekit.amp.held_supply import held_supply
 from tubekit.amp.loop import feedback_parts, overall_feedback
@@ -29,6 +30,32 @@ HZ = np.geomspace(20.0, 20e3, 25)
 @cache
 def teasel() -> SignalPath:
     return signal_path(load_amp("teasel"), frequencies_hz=HZ)
+
+
+@pytest.mark.parametrize("name", demo_names())
+def test_every_demo_amp_is_stable_and_has_two_corners(name: str) -> None:
+    path = signal_path(load_amp(name), frequencies_hz=HZ)
+    assert path.stable[0]
+    assert path.whole.low.hz[0] < 1000 < path.whole.high.hz[0]
+    assert path.way.order[0] == "V1a"
+    assert np.isfinite(path.gain).all()
+
+
+def test_zeros_and_poles_give_the_response_back() -> None:
+    """Between two frequencies the gain changes as the product over zeros and poles says (one constant)."""
+    path = teasel()
+    s = 2j * np.pi * np.array([200.0, 5000.0])
+    poles = path.naturals.poles[0]
+    poles = poles[np.isfinite(poles)]
+    shape = [np.prod([1 - each / z for z in path.zeros[0] if abs(z) > 1e-3]) for each in s]
+    shape = [top / np.prod(1 - each / poles) for top, each in zip(shape, s, strict=True)]
+    lost = sum(abs(z) <= 1e-3 for z in path.zeros[0])  # zeros at nought: coupling capacitors
+    ratio = shape[1] / shape[0] * (s[1] / s[0]) ** lost
+    found = [
+        respond(path.view.network, path.view.matrix, path.view.drive, s[k : k + 1])[0, 0] for k in (0, 1)
+    ]
+    expected = (found[1] @ path.view.out) / (found[0] @ path.view.out)
+    assert abs(ratio / expected) == pytest.approx(1.0, rel=0.02)  # poles and zeros beyond 2 MHz are left out
 
 
 def test_order_of_stages_and_their_phase() -> None:

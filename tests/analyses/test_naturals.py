@@ -8,8 +8,9 @@ import scipy.linalg
 
 from tests.circuits import GROUND, amp, push_pull, wild
 from tests.reference.test_stage_gain import Linear
-from tubekit.analyses.naturals import natural_frequencies
+from tubekit.analyses.naturals import natural_frequencies, transfer_zeros
 from tubekit.analyses.operating_point import operating_point
+from tubekit.analyses.shares import picker
 from tubekit.analyses.small_signal import frequency_response
 from tubekit.circuit.full import linearised
 from tubekit.circuit.parts import Capacitor, Circuit, Device, Part, Resistor, VoltageSource
@@ -72,3 +73,16 @@ def test_a_batch_blanks_what_oscillates_and_warns_once() -> None:
     lost = np.isnan(found.gain[:, 0, 0])
     for k in range(4):
         assert lost[k] == bool((by_scipy(point, k).real > 1e-2).any())
+
+
+def test_zeros_of_a_coupling_and_a_bridged_network() -> None:
+    """A coupling capacitor has its zero at 0; a lead network R ∥ C in series at -1/RC: any text."""
+    parts = (
+        Resistor("RS", "in", "a", 1e3), Resistor("R1", "a", "b", 1e5), Capacitor("C1", "a", "b", 1e-9),
+        Capacitor("C2", "b", "o", 1e-7), Resistor("R2", "o", GROUND, 1e4), Resistor("R3", "in", GROUND, 50.0),
+    )  # fmt: skip
+    point = operating_point(Circuit(parts))
+    network = point.network
+    matrix = linearised(network, list(point.slopes))
+    zeros = transfer_zeros(network, matrix, picker(network, "in"), picker(network, "o"))[0]
+    np.testing.assert_allclose(zeros, [0.0, -1e4], atol=1e-4)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,10 +48,16 @@ def push_pull(view: SignalView) -> set[str]:
     }
 
 
-def clip_points(view: SignalView, run: LargeSignal, input_rms: Array) -> tuple[ClipPoint, ...]:
-    """From a run over rising drives (N,): the first cause for each section, earliest section first."""
+def clip_points(
+    view: SignalView, run: LargeSignal, input_rms: Array, reached: Sequence[str]
+) -> tuple[ClipPoint, ...]:
+    """From a run over rising drives (N,): the first cause for each section `reached`, earliest first."""
     both = push_pull(view)
-    found = [_first(run, device, input_rms, device.name in both) for device in run.circuit.of(Device)]
+    found = [
+        _first(run, device, input_rms, device.name in both)
+        for device in run.circuit.of(Device)
+        if device.name in reached
+    ]
     return tuple(sorted(found, key=lambda each: each.input_rms if np.isfinite(each.input_rms) else np.inf))
 
 
@@ -84,7 +91,7 @@ def _reached(input_rms: Array, level: Array) -> float:
     return float(np.exp(np.log(input_rms[k - 1]) + part * np.log(input_rms[k] / input_rms[k - 1])))
 
 
-def estimated(view: SignalView, x: Array) -> tuple[ClipPoint, ...]:
+def estimated(view: SignalView, x: Array, reached: Sequence[str]) -> tuple[ClipPoint, ...]:
     """The same from slopes alone: the grid reaches its cathode, or the swing reaches the idle current.
 
     `x` (n,) is the solution for 1 V at the jack.
@@ -93,7 +100,7 @@ def estimated(view: SignalView, x: Array) -> tuple[ClipPoint, ...]:
     volts = x @ network.incidence
     currents = block_diagonal(network.groups, list(point.slopes))[0] @ volts
     both, found = push_pull(view), []
-    for device in network.circuit.of(Device):
+    for device in (each for each in network.circuit.of(Device) if each.name in reached):
         grid = network.port_names.index((device.name, "grid"))
         plate = network.port_names.index((device.name, "plate"))
         limits = {"grid reaches its cathode": abs(point.port_volts[0, grid]) / max(abs(volts[grid]), 1e-30)}

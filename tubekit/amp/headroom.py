@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.amp import Amp
+from tubekit.amp.chain import chain, held_numbers
 from tubekit.amp.clipping import ClipPoint, clip_points, estimated
 from tubekit.amp.held_supply import held_supply
 from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, signal_view
@@ -139,7 +140,8 @@ def headroom(
     s = np.array([2j * np.pi * frequency_hz])
     x = respond(view.network, view.matrix, view.drive, s)[0, 0]
     gain = float(np.abs(x @ view.out))
-    guess = estimated(view, x)
+    way = chain(view.amp, view.network, view.jack.tip, held_numbers(view.solved, view.network))
+    guess = estimated(view, x, way.order)
     volts, run = _driven(view, np.geomspace(BELOW, ABOVE, DRIVES) * guess[0].input_rms, frequency_hz)
     amp, name = view.amp, view.jack.designator
     if run is None:
@@ -163,7 +165,7 @@ def headroom(
     method = (
         "the whole amp driven, supply held at its idle voltages; what clips later is estimated from slopes"
     )
-    count, clips = len(volts), clip_points(view, run, volts)
+    count, clips = len(volts), clip_points(view, run, volts, way.order)
     return Headroom(
         amp, name, method, frequency_hz, volts, output[:count], _power(view, run)[:count],
         run.thd_percent(speaker.a, speaker.b)[:count], clips=_with_later(clips, guess, volts[-1]), gain=gain,

@@ -188,7 +188,7 @@ def _kind(view: SignalView, node: str) -> str:
     amp, state = view.amp, view.solved.state
     heaters = {end for tube in tubes(amp) for end in tube.heater}
     mean = float(np.mean(state.mean(node)))
-    if node in heaters and abs(mean) < LEAST_RAIL_V:
+    if node in heaters:  # also where they stand at a positive voltage on purpose
         return "heater"
     if abs(mean) < LEAST_RAIL_V:
         return "mains"

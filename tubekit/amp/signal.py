@@ -17,7 +17,7 @@ from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, gain_at, signal_vie
 from tubekit.amp.stages import StageReading, read_stages
 from tubekit.amp.stretches import StretchReading, grid_stretches, whole_stretch
 from tubekit.analyses.elimination import respond
-from tubekit.analyses.naturals import Naturals, naturals
+from tubekit.analyses.naturals import Naturals, naturals, transfer_zeros
 from tubekit.analyses.shares import current_into, number, picker
 from tubekit.circuit.parts import Windings
 from tubekit.circuit.threads import on_one_core
@@ -83,6 +83,11 @@ class SignalPath(Printed):
     def stretches(self) -> tuple[StretchReading, ...]:
         """Corners from grid to grid; worked out when first asked for."""
         return tuple(grid_stretches(self.view, self.way, self.reference_hz))
+
+    @cached_property
+    def zeros(self) -> list[Array]:
+        """Zeros of the way from generator to loudspeaker [rad/s], per member, slowest first."""
+        return transfer_zeros(self.view.network, self.view.matrix, self.view.drive, self.view.out)
 
     def stage(self, section: str) -> StageReading:
         """Reading of a section such as 'V1a'; KeyError where the signal does not reach it."""
