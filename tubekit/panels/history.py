@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
+from typing import Generic, TypeVar
 
 from tubekit.units import parse
+
+P = TypeVar("P")
 
 
 @dataclass(frozen=True)
@@ -44,7 +47,7 @@ class Plan:
         return replace(self, kept={**self.kept, **self.changes}, changes={})
 
 
-class History:
+class History(Generic[P]):
     """Plans in the order they were made, for undo and redo.
 
     Moves of one gesture (a slider being dragged) are one step.
@@ -58,7 +61,7 @@ class History:
     ({}, {'R14': 360})
     """
 
-    def __init__(self, first: Plan) -> None:
+    def __init__(self, first: P) -> None:
         self._plans, self._place, self._gesture = [first], 0, ""
 
     @property
@@ -71,7 +74,7 @@ class History:
         """True where something was undone and nothing done since."""
         return self._place < len(self._plans) - 1
 
-    def push(self, plan: Plan, gesture: str = "") -> None:
+    def push(self, plan: P, gesture: str = "") -> None:
         """Note a plan; what was undone before it is forgotten."""
         del self._plans[self._place + 1 :]
         if gesture and gesture == self._gesture and self._place > 0:
@@ -80,15 +83,15 @@ class History:
             self._plans.append(plan)
         self._place, self._gesture = len(self._plans) - 1, gesture
 
-    def undo(self) -> Plan:
+    def undo(self) -> P:
         """The plan before; the first one stays."""
         return self._go(-1)
 
-    def redo(self) -> Plan:
+    def redo(self) -> P:
         """The plan that was undone last."""
         return self._go(1)
 
-    def _go(self, by: int) -> Plan:
+    def _go(self, by: int) -> P:
         self._place = min(max(0, self._place + by), len(self._plans) - 1)
         self._gesture = ""
         return self._plans[self._place]

@@ -1,8 +1,8 @@
-"""Where things stand in the part-swap panel: controls, figure, words, side by side where there is room."""
+"""Where things stand in a panel: controls, figure, words, side by side where there is room."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -47,20 +47,34 @@ def css() -> str:
 
 
 def arranged(panel: Any) -> list[widgets.Widget]:
-    """The children of the panel."""
-    under = widgets.VBox(
+    """The children of the part-swap panel."""
+    under = column(
         [
             _rule("Part"), panel.amps, panel.parts, panel.place,
             _rule("Mains"), panel.mains_place,
             _rule("Changes on trial"), panel.chips.box,
             widgets.HBox(list(panel.buttons.values()), layout=widgets.Layout(flex_flow="row wrap")),
-        ],
-        layout=widgets.Layout(flex=f"0 0 {CONTROLS}", width=CONTROLS),
+        ]
     )  # fmt: skip
-    figure = widgets.VBox([panel.frame], layout=widgets.Layout(flex="1 1 auto", min_width="360px"))
+    return side_by_side(under, panel.frame, panel.answer.widgets)
+
+
+def column(rows: Sequence[widgets.Widget]) -> widgets.VBox:
+    """The controls, one below the other."""
+    box = widgets.VBox(list(rows), layout=widgets.Layout(flex=f"0 0 {CONTROLS}", width=CONTROLS))
+    box.add_class("tubekit-under")
+    return box
+
+
+def side_by_side(
+    under: widgets.Widget, frame: widgets.Widget, words: Sequence[widgets.Widget]
+) -> list[widgets.Widget]:
+    """Controls, figure and words; the words go below the others where the window is narrow."""
+    figure = widgets.VBox([frame], layout=widgets.Layout(flex="1 1 auto", min_width="360px"))
     seen = widgets.HBox([under, figure], layout=widgets.Layout(flex=f"0 1 {SEEN}", max_width=SEEN))
-    words = widgets.VBox(panel.answer.widgets, layout=widgets.Layout(flex="1 1 240px", min_width="240px"))
-    columns = widgets.HBox([seen, words], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
+    told = widgets.VBox(list(words), layout=widgets.Layout(flex="1 1 240px", min_width="240px"))
+    seen.add_class("tubekit-seen")
+    columns = widgets.HBox([seen, told], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
     for box in (seen, columns):
         box.add_class("tubekit-panel")
     return [widgets.HTML(css()), columns]

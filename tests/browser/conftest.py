@@ -1,0 +1,39 @@
+"""The browser tests need selenium, Debian's chromium and chromium-driver; without them they are skipped."""
+
+from __future__ import annotations
+
+import importlib.util
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+HERE = importlib.util.find_spec("selenium") is not None
+# Doctests import every module they find.
+collect_ignore = [] if HERE else ["page.py", "repaint.py"]
+
+
+def missing() -> str:
+    """What the tests lack, in words; '' where nothing is missing."""
+    if not HERE:
+        return "selenium is not installed: pip install selenium"
+    from tests.browser.page import CHROMIUM, DRIVER
+
+    if not (CHROMIUM and DRIVER):
+        return "no browser: apt install chromium chromium-driver"
+    return ""
+
+
+@pytest.fixture(scope="session")
+def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A browser on a JupyterLab with a copy of the notebooks."""
+    if words := missing():
+        pytest.skip(words)
+    from tests.browser.page import ROOT, Page, chromium, jupyterlab
+
+    home: Path = tmp_path_factory.mktemp("browser")
+    shutil.copytree(ROOT / "notebooks", home / "notebooks")
+    with jupyterlab(home / "notebooks", home / "lab") as address, chromium(home / "chromium") as driver:
+        yield Page(driver, address)

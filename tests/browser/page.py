@@ -1,0 +1,268 @@
+"""JupyterLab in a headless Chromium: open a notebook, run it, move what is on it, look at it."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from selenium import webdriver
+from selenium.common.exceptions import StaleElementReferenceException
+from selenium.webdriver.chrome.service import Service
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.remote.webelement import WebElement
+
+from tubekit.setup.lab import SETTINGS
+
+ROOT = Path(__file__).resolve().parents[2]
+SCREENSHOTS = ROOT / "screenshots"
+BENCH, TABLET = (1366, 768), (820, 1180)
+PATIENCE_S = 90.0
+PANEL = ".tubekit-panel"
+PICTURE = f"{PANEL} img.tubekit-picture, {PANEL} .tubekit-picture img"
+KERNEL = "Python 3 (ipykernel)"
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+DRIVER = shutil.which("chromedriver")
+
+FLAGS = (
+    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-extensions",
+    "--hide-scrollbars", "--force-device-scale-factor=1",
+)  # fmt: skip
+
+
+@contextlib.contextmanager
+def jupyterlab(folder: Path, home: Path) -> Iterator[str]:
+    """Address of a JupyterLab on `folder`, with a home of its own and tubekit's settings."""
+    settings = home / "settings"
+    settings.mkdir(parents=True)
+    (settings / "overrides.json").write_text(json.dumps(SETTINGS), encoding="utf-8")
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    env = {
+        **os.environ, "HOME": str(home), "JUPYTER_PREFER_ENV_PATH": "1",
+        "JUPYTER_CONFIG_DIR": str(home / "config"), "JUPYTER_DATA_DIR": str(home / "data"),
+        "JUPYTER_RUNTIME_DIR": str(home / "runtime"),
+        "IPYTHONDIR": str(home / "ipython"),
+        "PYTHONPATH": os.pathsep.join([str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]),
+    }  # fmt: skip
+    command = [
+        sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", f"--port={port}",
+        "--ServerApp.port_retries=0", "--IdentityProvider.token=", f"--ServerApp.root_dir={folder}",
+        f"--LabApp.app_settings_dir={settings}",
+    ]  # fmt: skip
+    with (home / "lab.log").open("w") as log:
+        server = subprocess.Popen(command, env=env, stdout=log, stderr=subprocess.STDOUT, cwd=folder)
+        try:
+            address = f"http://127.0.0.1:{port}"
+            _wait_for(address, server, home / "lab.log")
+            yield address
+        finally:
+            server.terminate()
+            try:
+                server.wait(20)
+            except subprocess.TimeoutExpired:
+                server.kill()
+
+
+def _wait_for(address: str, server: subprocess.Popen[bytes], log: Path) -> None:
+    end = time.monotonic() + PATIENCE_S
+    while time.monotonic() < end:
+        if server.poll() is not None:
+            raise RuntimeError(f"JupyterLab stopped:\n{log.read_text()[-2000:]}")
+        with contextlib.suppress(OSError):
+            urllib.request.urlopen(f"{address}/api", timeout=1).close()
+            return
+        time.sleep(0.3)
+    raise RuntimeError(f"JupyterLab does not answer:\n{log.read_text()[-2000:]}")
+
+
+@contextlib.contextmanager
+def chromium(home: Path) -> Iterator[webdriver.Chrome]:
+    """A browser with an empty profile under `home`."""
+    options = webdriver.ChromeOptions()
+    options.binary_location = str(CHROMIUM)
+    for flag in (*FLAGS, f"--user-data-dir={home / 'profile'}"):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
+    try:
+        yield driver
+    finally:
+        driver.quit()
+
+
+class Page:
+    """One notebook in the browser."""
+
+    def __init__(self, driver: webdriver.Chrome, address: str) -> None:
+        self.driver, self.address, self.name = driver, address, ""
+
+    def size(self, wide: int, high: int) -> None:
+        """The window as a screen of that size shows it."""
+        shape = {"width": wide, "height": high, "deviceScaleFactor": 1, "mobile": False}
+        self.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", shape)
+
+    def open(self, name: str) -> None:
+        """Open a notebook as `python3 -m tubekit` does."""
+        self.name = name
+        self.driver.get("about:blank")
+        self.console()
+        self.driver.get(f"{self.address}/doc/tree/{name}")
+        self.wait(".jp-Notebook .jp-Cell")
+        self.until("the kernel is ready", self._ready)
+
+    def _ready(self) -> bool:
+        """The page knows its kernel, and that it has nothing to do: run sooner, it would ask which one."""
+        return any(f"{KERNEL} | Idle" in each.text for each in self.all(".jp-StatusBar-TextItem"))
+
+    def _still(self, seconds: float) -> bool:
+        """The kernel has had nothing to do for as long."""
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            if not self._ready():
+                return False
+            time.sleep(0.1)
+        return True
+
+    def run_all(self, until_there_is: str = PICTURE) -> None:
+        """Run, then Run All Cells, from the menu as a hand does it."""
+        self._menu("Run", "Run All Cells")
+        self.until("every cell has run", lambda: self._still(2.0))
+        self.driver.execute_script("document.querySelector('.jp-WindowedPanel-outer').scrollTop = 0")
+        self.wait(until_there_is)
+
+    def _menu(self, *words: str) -> None:
+        for css, word in zip((".lm-MenuBar-itemLabel", ".lm-Menu-itemLabel"), words, strict=True):
+            self.until(f"'{word}' is in the menu", lambda css=css, word=word: self._clicked(css, word))
+
+    def _clicked(self, css: str, word: str) -> bool:
+        for each in self.all(css):
+            if each.text == word:
+                each.click()
+                return True
+        return False
+
+    def all(self, css: str) -> list[WebElement]:
+        """Everything that matches."""
+        return self.driver.find_elements(By.CSS_SELECTOR, css)
+
+    def wait(self, css: str) -> WebElement:
+        """The first element that matches, once there is one."""
+        self.until(f"there is {css}", lambda: bool(self.all(css)))
+        return self.all(css)[0]
+
+    def until(self, what: str, happens: Any, patience: float = PATIENCE_S) -> None:
+        """Wait until something is so; a picture is kept of what was there instead."""
+        end = time.monotonic() + patience
+        while time.monotonic() < end:
+            with contextlib.suppress(StaleElementReferenceException):
+                if happens():
+                    return
+            time.sleep(0.1)
+        self.shoot("failed")
+        raise AssertionError(f"{self.name}: waited in vain until {what}")
+
+    def shoot(self, name: str) -> Path:
+        """Keep a screenshot."""
+        SCREENSHOTS.mkdir(exist_ok=True)
+        file = SCREENSHOTS / f"{Path(self.name).stem}-{name}.png"
+        self.driver.save_screenshot(str(file))
+        return file
+
+    def show_panel(self, place: int = 0) -> None:
+        """Scroll a panel to the top of the window."""
+        script = "arguments[0].closest('.jp-OutputArea').scrollIntoView({block: 'start'})"
+        self.driver.execute_script(script, self.all(PICTURE)[place])
+        time.sleep(0.5)
+
+    def console(self) -> list[str]:
+        """What was complained about in the browser's console since the last look."""
+        said = self.driver.get_log("browser")
+        return [
+            each["message"] for each in said if each["level"] == "SEVERE" and not _not_ours(each["message"])
+        ]
+
+    def settle(self, patience: float = 20.0) -> None:
+        """Wait until kernel and page have nothing more to do."""
+        self.until("the kernel is idle", lambda: self._still(0.4), patience)
+
+    # ---- controls, as a hand on the keyboard finds them
+
+    def sliders(self) -> list[WebElement]:
+        """Handles of the sliders that are seen and can be moved."""
+        handles = self.all(f"{PANEL} .noUi-handle")
+        return [each for each in handles if each.is_displayed() and not each.find_elements(
+            By.XPATH, "ancestor::*[@disabled]")]  # fmt: skip
+
+    def lists(self) -> list[WebElement]:
+        """Drop-down lists that are seen and can be used."""
+        return [each for each in self.all(f"{PANEL} select") if each.is_displayed() and each.is_enabled()]
+
+    def label(self, control: WebElement) -> str:
+        """What stands before a control."""
+        words = self.driver.execute_script(
+            "const box = arguments[0].closest('.widget-inline-hbox, .widget-hbox, .widget-dropdown');"
+            "const label = box && box.querySelector('.widget-label'); return label ? label.textContent : ''",
+            control,
+        )
+        return str(words)
+
+    def press(self, control: WebElement, *keys: str) -> None:
+        """Focus a control and press keys on it."""
+        self.driver.execute_script("arguments[0].focus()", control)
+        control.send_keys(*keys)
+
+    def choose(self, box: WebElement, place: int) -> None:
+        """Choose an entry of a list, as a hand does."""
+        script = (
+            "arguments[0].selectedIndex = arguments[1];"
+            "arguments[0].dispatchEvent(new Event('change', {bubbles: true}))"
+        )
+        self.driver.execute_script(script, box, place)
+
+    def picture(self, place: int = 0) -> str:
+        """Address of what a panel's picture shows now."""
+        return str(self.all(PICTURE)[place].get_attribute("src"))
+
+    def numbers(self) -> dict[str, str]:
+        """First column of a panel's tables to the second, as they are seen."""
+        rows = self.driver.execute_script(
+            f"return [...document.querySelectorAll('{PANEL} .tubekit-table tbody tr')]"
+            ".map(row => [...row.children].slice(0, 2).map(cell => cell.textContent))"
+        )
+        return {row[0]: row[1] for row in rows if len(row) == 2}
+
+    def texts(self, css: str) -> list[str]:
+        """The words of everything that matches, as they stand in the page."""
+        return [str(each.get_attribute("textContent")) for each in self.all(css)]
+
+    def unlabelled(self) -> list[str]:
+        """Controls of the panels that a screen reader would not name."""
+        return list(
+            self.driver.execute_script(
+                f"""return [...document.querySelectorAll('{PANEL} select, {PANEL} input, {PANEL} button')]
+                .filter(each => each.offsetParent && !(each.textContent.trim() && each.tagName == 'BUTTON')
+                    && !each.title && !each.getAttribute('aria-label') && !(each.labels && each.labels.length)
+                    && !(each.closest('[title]'))).map(each => each.outerHTML.slice(0, 120))"""
+            )
+        )
+
+
+def _not_ours(message: str) -> bool:
+    """What JupyterLab itself says in the console whatever is opened."""
+    return any(word in message for word in ("favicon", "/api/contents/.virtual", "workspaces"))
+
+
+__all__ = ["BENCH", "TABLET", "Keys", "Page", "chromium", "jupyterlab"]

@@ -1,0 +1,198 @@
+"""A board: knobs, a figure and numbers; one question asked anew at every move.
+
+A panel states its knobs, how a setting is solved, how the answer is drawn and written down; the
+board does the rest: undo, redo, 'keep as before', complaints beside the knob, grey where there is
+no answer.
+"""
+
+from __future__ import annotations
+
+import html
+from abc import abstractmethod
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
+from typing import Any, Generic, TypeVar
+
+import ipywidgets as widgets
+
+from tubekit.errors import ChangeError, TubekitError, near_matches
+from tubekit.panels import layout
+from tubekit.panels.history import History
+from tubekit.panels.knobs import Knob, Level, Steps
+from tubekit.panels.live import LiveFigure
+
+R = TypeVar("R")
+Settings = Mapping[str, Any]
+
+
+class Board(widgets.VBox, Generic[R]):
+    """The panel as a widget. Everything it shows can be asked for and set without a hand on it.
+
+    Each move is answered before the next is taken; the browser keeps back what it has to send while
+    an answer is being worked out and then sends only the latest value.
+    """
+
+    def __init__(self, knobs: Sequence[Knob], start: Settings) -> None:
+        self.knobs = {knob.key: knob for knob in knobs}
+        self.notice, self.numbers = widgets.HTML(layout=_full()), widgets.HTML(layout=_full())
+        self.frame = widgets.VBox([])
+        self.buttons = layout.buttons(
+            undo=self.undo, redo=self.redo, reset=self.reset, keep=self.keep_as_before, rescale=self.rescale
+        )
+        self.settings, self.first = MappingProxyType(dict(start)), MappingProxyType(dict(start))
+        self.history = History[Settings](self.settings)
+        self.stale = ""
+        self.result = self.before = self.solve(self.settings)
+        self.rescale()
+        self._in_step()
+        super().__init__(self.arranged())
+        for knob in knobs:
+            knob.on_change = self._moved
+
+    # ---- what a panel states
+
+    @abstractmethod
+    def solve(self, settings: Settings) -> R:
+        """The answer to a setting; TubekitError where it has none."""
+
+    @abstractmethod
+    def figure_for(self, now: R, before: R) -> LiveFigure[R]:
+        """A figure with scales fitted to `now`."""
+
+    @abstractmethod
+    def say(self, now: R, before: R) -> str:
+        """The numbers as HTML."""
+
+    def adapted(self, key: str, settings: Settings) -> Settings:  # noqa: ARG002 - for panels that need it
+        """The setting after the knob `key` moved: another tube may ask for other volts."""
+        return settings
+
+    def suit(self, settings: Settings) -> None:
+        """Hide the knobs that do nothing in this setting, fit their bounds."""
+
+    # ---- what a program asks and sets
+
+    def knob(self, key: str) -> Knob:
+        """The knob with that key.
+
+        Raises
+        ------
+        ChangeError : there is none.
+        """
+        if key not in self.knobs:
+            raise ChangeError("there is no such knob", part=key, near=near_matches(key, self.knobs))
+        return self.knobs[key]
+
+    def _level(self, key: str) -> Level:
+        knob = self.knob(key)
+        assert isinstance(knob, Level)
+        return knob
+
+    def _steps(self, key: str) -> Steps:
+        knob = self.knob(key)
+        assert isinstance(knob, Steps)
+        return knob
+
+    def set(self, **values: Any) -> R:
+        """Set several knobs at once, with a single solve.
+
+        Raises
+        ------
+        ChangeError : no such knob. TubekitError : this setting has no answer; the last one stands, greyed.
+        """
+        settings: Settings = self.settings
+        for key, value in values.items():
+            self.knob(key)
+            settings = self.adapted(key, {**settings, key: value})
+        error = self._ask(settings)
+        if error is not None:
+            raise error
+        return self.result
+
+    def undo(self) -> None:
+        """Back to the setting before."""
+        self._ask(self.history.undo(), record=False)
+
+    def redo(self) -> None:
+        """Forward to what was undone."""
+        self._ask(self.history.redo(), record=False)
+
+    def reset(self) -> None:
+        """The setting it came with."""
+        self._ask(self.first)
+
+    def keep_as_before(self) -> None:
+        """What is seen now stays behind as the faint curve; the next moves are compared with it."""
+        if not self.stale:
+            self.before = self.result
+            self._show()
+
+    def rescale(self) -> None:
+        """New scales, fitted to what is seen; otherwise they stay for the life of the panel."""
+        self.figure = self.figure_for(self.result, self.before)
+        self.frame.children = [self.figure.picture.image]
+
+    # ---- the one way in and the one way out
+
+    def _moved(self, knob: Knob, value: Any, gesture: str) -> None:
+        self._ask(self.adapted(knob.key, {**self.settings, knob.key: value}), knob, gesture)
+
+    def _ask(
+        self, settings: Settings, knob: Knob | None = None, gesture: str = "", *, record: bool = True
+    ) -> TubekitError | None:
+        """Solve a setting and show what came of it; returns the error, where there is no answer."""
+        for each in self.knobs.values():
+            each.complain("")
+        if record:
+            self.history.push(settings, gesture)
+        self.settings = MappingProxyType(dict(settings))
+        error = None
+        try:
+            self.result, self.stale = self.solve(self.settings), ""
+        except TubekitError as failed:
+            error, self.stale = failed, str(failed)
+        self._in_step()
+        if error is None:
+            self._show()
+        else:
+            self._grey_out(knob)
+        return error
+
+    def _show(self) -> None:
+        self.figure.show(self.result, self.before)
+        self._write()
+        self.notice.value = ""
+        self.numbers.remove_class("tubekit-grey")
+
+    def _write(self) -> None:
+        self.numbers.value = f'<section class="tubekit">{self.say(self.result, self.before)}</section>'
+
+    def _grey_out(self, knob: Knob | None) -> None:
+        self.figure.grey_out()
+        self.numbers.add_class("tubekit-grey")
+        self.notice.value = (
+            f'<p class="tubekit-stale" role="alert">No answer for this setting: {html.escape(self.stale)} '
+            "What stands here in grey belongs to the last setting that had one.</p>"
+        )
+        if knob is not None:
+            knob.complain(self.stale)
+
+    def _in_step(self) -> None:
+        self.suit(self.settings)
+        for key, knob in self.knobs.items():
+            knob.put(self.settings[key])
+        self.buttons["undo"].disabled = not self.history.can_undo
+        self.buttons["redo"].disabled = not self.history.can_redo
+
+    # ---- where things stand
+
+    def arranged(self) -> list[widgets.Widget]:
+        """The children: knobs, figure, numbers, side by side where there is room."""
+        self._write()
+        below = widgets.HBox(list(self.buttons.values()), layout=widgets.Layout(flex_flow="row wrap"))
+        under = layout.column([*(knob.box for knob in self.knobs.values()), below])
+        return layout.side_by_side(under, self.frame, [self.notice, self.numbers])
+
+
+def _full() -> widgets.Layout:
+    return widgets.Layout(width="100%")

@@ -1,0 +1,240 @@
+"""The load-line panel: tube, supply, load and bias; what the tube does between them."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from tubekit.analyses.loadline import load_line as solve_line
+from tubekit.analyses.loadline_result import LoadLine
+from tubekit.analyses.loadline_stage import bare_stage
+from tubekit.analyses.loads import Loudspeaker
+from tubekit.analyses.section_law import section_law
+from tubekit.devices import Pentode, tube
+from tubekit.errors import TubekitError
+from tubekit.panels.board import Board, Settings
+from tubekit.panels.knobs import Choice, Level, Steps
+from tubekit.panels.line_start import STAGES, driven_tubes, start_for, usual_stage
+from tubekit.panels.live import LiveFigure
+from tubekit.plots.cycle import rounded_up
+from tubekit.plots.load_line import LoadLineView
+from tubekit.text import Column, Table
+from tubekit.units import show
+
+
+class LoadLinePanel(Board[LoadLine]):
+    """What `load_line` gives, with knobs on it.
+
+    Drive is in percent of the bias at rest: at 100 % the grid just reaches the cathode's voltage there.
+    """
+
+    def __init__(self, type_: str = "6V6GT", stage: str = "") -> None:
+        start = _setting(type_, stage or usual_stage(type_))
+        self._scales, self._about = _scales_for(start), ("", "")
+        knobs = (
+            Choice("tube", "tube", [(each, each) for each in driven_tubes()]),
+            Choice("stage", "stage", STAGES, "What the plate works into"),
+            Level("plate", "plate, V", 20, 600, 5, tooltip="Plate to cathode at rest"),
+            Level("supply", "B+, V", 20, 600, 5, tooltip="Supply above the plate resistor"),
+            Level("screen", "screen, V", 20, 600, 5, tooltip="Screen to cathode at rest"),
+            Choice("bias", "bias", (("fixed", "fixed"), ("cathode resistor", "cathode"))),
+            Level("grid", "grid, V", -60, -0.5, 0.1, form=".1f", tooltip="Grid to cathode at rest"),
+            Steps("cathode", "cathode", "ohm", 10, 1e4, tooltip="Cathode resistor, bypassed"),
+            Steps("load", "load", "ohm", 100, 1e6, tooltip="Load; of a pair, plate to plate"),
+            Steps("next_grid", "next grid", "ohm", 1e4, 1e7, series="E12", tooltip="Next grid leak"),
+            Choice("kind", "load is", (("a resistor", "resistor"), ("a loudspeaker", "loudspeaker"))),
+            Steps("frequency", "at, Hz", "Hz", 20, 20e3, series="E12", tooltip="Frequency of the drive"),
+            Level("drive", "drive, %", 5, 200, 1, tooltip="Peak drive in percent of the bias at rest"),
+            Level("emission", "emission", 0.3, 1.2, 0.01, form=".2f", tooltip="Worn cathode: 1 is new"),
+        )  # fmt: skip
+        super().__init__(knobs, start)
+
+    def solve(self, settings: Settings) -> LoadLine:
+        """The load line of a setting, on the curves of this panel."""
+        asked, (curves, axis) = arguments(settings), self._scales
+        drive = 0.01 * settings["drive"] * bias_at_rest(asked)
+        return solve_line(**asked, drive=drive, curves=curves, plate_axis=axis)
+
+    def figure_for(self, now: LoadLine, before: LoadLine) -> LiveFigure[LoadLine]:
+        """Plate curves, harmonics and cycle."""
+        return LiveFigure(LoadLineView, now, before)
+
+    def rescale(self) -> None:
+        """New scales and curves around the setting that is seen."""
+        self._scales = _scales_for(self.settings)
+        if not self.stale:
+            self.result = self.solve(self.settings)
+        super().rescale()
+
+    def adapted(self, key: str, settings: Settings) -> Settings:
+        """Another stage, or a tube that differs much, begins at an operating point of its own."""
+        if key not in ("tube", "stage"):
+            return settings
+        if key == "stage":
+            return _setting(settings["tube"], settings["stage"])
+        if _alike(self.settings["tube"], settings["tube"]):
+            return settings
+        return _setting(settings["tube"], usual_stage(settings["tube"]))
+
+    def suit(self, settings: Settings) -> None:
+        """Only the knobs that do something."""
+        fed, pentode = settings["stage"] == "resistor", isinstance(tube(settings["tube"]).law, Pentode)
+        seen = {
+            "plate": not fed, "supply": fed, "screen": pentode, "next_grid": fed, "kind": not fed,
+            "grid": settings["bias"] == "fixed", "cathode": settings["bias"] == "cathode",
+            "frequency": not fed and settings["kind"] == "loudspeaker",
+        }  # fmt: skip
+        for key, is_seen in seen.items():
+            self.knobs[key].seen(is_seen)
+        self._bounds(settings)
+
+    def _bounds(self, settings: Settings) -> None:
+        """Ends of the sliders about the usual point of this tube and stage; they stay while it stays."""
+        about = (settings["tube"], settings["stage"])
+        if not _moves(self._about, about):
+            return
+        self._about, start = about, start_for(*about)
+        for key, volts in (("plate", start.plate), ("supply", start.plate), ("screen", start.screen)):
+            self._level(key).bounds(0.2 * volts, 1.8 * volts, 5)
+        self._level("grid").bounds(2.5 * start.grid, 0.1 * start.grid, 0.1 if start.grid < -4 else 0.02)
+        self._steps("load").bounds(start.load / 10, start.load * 10)
+        self._steps("cathode").bounds(start.cathode / 10, start.cathode * 10)
+
+    def _ask(self, settings: Settings, *rest: Any, **options: Any) -> TubekitError | None:
+        """Another stage, or a tube that differs much, brings scales of its own; nothing stays behind."""
+        about = [(each["tube"], each["stage"]) for each in (self.settings, settings)]
+        if not _moves(*about):
+            return super()._ask(settings, *rest, **options)
+        was, self._scales = self._scales, _scales_for(settings)
+        try:
+            self.before = self.solve(settings)
+        except TubekitError:
+            self._scales = was
+            return super()._ask(settings, *rest, **options)
+        self.figure = self.figure_for(self.before, self.before)
+        self.frame.children = [self.figure.picture.image]
+        return super()._ask(settings, *rest, **options)
+
+    def say(self, now: LoadLine, before: LoadLine) -> str:
+        """Class, power, rest, limits and every harmonic, now and before."""
+        return "".join(table.html() for table in tables(now, before))
+
+
+def _setting(type_: str, stage: str) -> dict[str, Any]:
+    start = start_for(type_, stage)
+    return {
+        "tube": type_, "stage": stage, "plate": start.plate, "supply": start.plate, "screen": start.screen,
+        "bias": "cathode" if stage == "resistor" else "fixed", "grid": start.grid, "cathode": start.cathode,
+        "load": start.load, "next_grid": start.next_grid, "kind": "resistor", "frequency": 1000.0,
+        "drive": 100.0, "emission": 1.0,
+    }  # fmt: skip
+
+
+def arguments(settings: Settings) -> dict[str, Any]:
+    """What `load_line` is called with for a setting, but the drive.
+
+    Examples
+    --------
+    >>> arguments(LoadLinePanel("6V6GT").settings)["load"]
+    5000.0
+    """
+    fed = settings["stage"] == "resistor"
+    pentode = isinstance(tube(settings["tube"]).law, Pentode)
+    fixed = settings["bias"] == "fixed"
+    asked: dict[str, Any] = {
+        "tube": settings["tube"], "load": settings["load"], "pair": settings["stage"] == "pair",
+        "supply" if fed else "plate": settings["supply" if fed else "plate"],
+        "grid" if fixed else "cathode": settings["grid" if fixed else "cathode"],
+        "emission": settings["emission"],
+    }  # fmt: skip
+    if pentode:
+        asked["screen"] = settings["screen"]
+    if fed:
+        asked["next_grid"] = settings["next_grid"]
+    elif settings["kind"] == "loudspeaker":
+        asked.update(speaker=Loudspeaker(), frequency_hz=settings["frequency"])
+    return asked
+
+
+def bias_at_rest(asked: dict[str, Any]) -> float:
+    """Bias at rest [V], above zero: of fixed bias as stated, of a cathode resistor as it comes out."""
+    if "grid" in asked:
+        return max(1e-3, -float(asked["grid"]))
+    stage = bare_stage(
+        section_law(asked["tube"], asked["emission"]), asked["tube"], asked["load"], asked.get("plate"),
+        asked.get("supply"), asked.get("screen"), None, asked["cathode"], asked.get("next_grid"),
+        asked["pair"], 0.0,
+    )  # fmt: skip
+    return max(1e-3, -stage.grid)
+
+
+def _scales_for(settings: Settings) -> tuple[list[float], float]:
+    """Nine grid voltages in round steps to about twice the bias [V], and the end of the plate axis [V]."""
+    grid = start_for(settings["tube"], settings["stage"]).grid
+    grid = settings["grid"] if settings["bias"] == "fixed" else grid
+    step = 2.0 * abs(grid) / 8.0
+    power = 10.0 ** math.floor(math.log10(step))
+    step = power * min(
+        (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0), key=lambda m: abs(m * power - step)
+    )
+    fed = settings["stage"] == "resistor"
+    axis = 1.05 * settings["supply"] if fed else 2.1 * settings["plate"]
+    return [0.0, *(-step * k for k in range(1, 9))], rounded_up(axis)
+
+
+def _moves(was: tuple[str, str], now: tuple[str, str]) -> bool:
+    """Whether another tube or stage (type, stage) needs other scales and bounds."""
+    return was != now and (was[1] != now[1] or not _alike(was[0], now[0]))
+
+
+def _alike(one: str, other: str) -> bool:
+    """Tubes that work at the same volts: both with or without a screen, ratings within a factor of three."""
+    a, b = tube(one), tube(other)
+    watts = (a.ratings.plate_w or 1.0) / (b.ratings.plate_w or 1.0)
+    return isinstance(a.law, Pentode) == isinstance(b.law, Pentode) and 1 / 3 < watts < 3
+
+
+def tables(now: LoadLine, before: LoadLine) -> list[Table]:
+    """The numbers beside the figure."""
+    both = (now, before)
+    rows = [
+        ("power", *((each.power_w, "W") for each in both)),
+        ("distortion", *((each.thd_pct, "%") for each in both)),
+        ("class", *(each.operating_class for each in both)),
+        ("at rest", *((each.plate_a, "A") for each in both)),
+        ("driven, both" if now.stage.pair else "driven", *((each.full_plate_a, "A") for each in both)),
+        ("plate", *((each.plate_v, "V") for each in both)),
+        ("swings", *(f"{each.swing_v[0]:.0f} to {each.swing_v[1]:.0f} V" for each in both)),
+        ("bias", *((each.grid_v, "V") for each in both)),
+        ("heat at rest", *(_watts(each, each.plate_v * each.plate_a) for each in both)),
+        ("heat driven", *(_watts(each, each.full_plate_w) for each in both)),
+        ("peak drive", *((each.drive, "V") for each in both)),
+        ("clips from", *(f"{each.limits.clipping[0]:.3g} V" for each in both)),
+        ("by", *(each.limits.clipping[1] for each in both)),
+    ]  # fmt: skip
+    columns = (Column(""), Column("now", align="right"), Column("before", align="right"))
+    note = "Currents are those of one plate; heat is plate dissipation against its rating."
+    return [Table("", columns, rows, note)]
+
+
+def _watts(line: LoadLine, watts: float) -> str:
+    share = watts / line.plate_w_limit
+    word = "" if not share > 0.9 else " EXCEEDED" if share > 1.0 else " NEAR"
+    return f"{show(watts, 'W')}{word}"
+
+
+def load_line(tube: str = "6V6GT", stage: str = "") -> LoadLinePanel:
+    """The panel that answers 'which load, which bias?'.
+
+    Parameters
+    ----------
+    tube : the type to begin with.
+    stage : 'single', 'pair' (both on a transformer) or 'resistor'; the tube's usual one when not given.
+
+    Examples
+    --------
+    >>> panel = load_line("6V6GT")
+    >>> panel.set(load=8000.0).load
+    8000.0
+    """
+    return LoadLinePanel(tube, stage)

@@ -1,0 +1,68 @@
+"""Bars over a fixed set of names, the value in words above each, the earlier value as a hollow mark."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.patches import Rectangle
+
+from tubekit.plots import ink
+
+
+class BarsView:
+    """One bar per name on a linear scale that stays; longer bars are cut and tell their figures.
+
+    Parameters
+    ----------
+    top : end of the scale.
+    words : a value as it is written above its bar.
+    """
+
+    def __init__(
+        self, axes: Axes, names: Sequence[str], top: float, *, title: str, words: Callable[[float], str]
+    ) -> None:
+        self.axes, self.top, self._words = axes, top, words
+        axes.set_title(title)
+        axes.set(xlim=(-0.6, len(names) - 0.4), ylim=(0.0, 1.18 * top))
+        axes.set_xticks(range(len(names)), names)
+        axes.tick_params(axis="x", length=0)
+        axes.grid(visible=False, axis="x")
+        self.bars = [self._bar(k) for k in range(len(names))]
+        self.marks = [
+            axes.plot([], [], color=ink.IRON, marker="d", markersize=4.5, markerfacecolor=ink.PAPER,
+                      linestyle="none", zorder=5)[0]
+            for _ in names
+        ]  # fmt: skip
+        self.said = [axes.text(k, 0.0, "", ha="center", va="bottom", fontsize=7.5) for k in range(len(names))]
+
+    def _bar(self, place: int) -> Rectangle:
+        fill = ink.FILLS["within"]
+        bar = Rectangle(
+            (place - 0.3, 0.0), 0.6, 0.0, facecolor=fill.face, edgecolor=fill.edge, linewidth=0.8, zorder=3
+        )
+        self.axes.add_patch(bar)
+        return bar
+
+    @property
+    def moving(self) -> list[Artist]:
+        """Everything that `show` changes, the lowest first."""
+        return [*self.bars, *self.marks, *self.said]
+
+    def show(self, now: Sequence[float], before: Sequence[float] | None = None) -> None:
+        """New lengths; a diamond where the value was, if it moved by more than a hundredth of the scale."""
+        for place, value in enumerate(now):
+            high = min(float(value), self.top)
+            self.bars[place].set_height(high)
+            self.said[place].set_position((place, high + 0.02 * self.top))
+            self.said[place].set_text(self._words(float(value)))
+            old = None if before is None else float(before[place])
+            moved = old is not None and abs(old - value) > 0.01 * self.top
+            self.marks[place].set_data([place] if moved else [], [min(old or 0.0, self.top)] if moved else [])
+
+    def fade(self, faded: bool) -> None:
+        """Grey the bars out, or ink them again."""
+        for bar, text in zip(self.bars, self.said, strict=True):
+            bar.set_alpha(0.25 if faded else None)
+            text.set_color(ink.FAINT if faded else ink.IRON)

@@ -1,0 +1,103 @@
+"""A load line whole: plate curves with line and path, harmonics, plate voltage over one cycle."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from tubekit.analyses.loadline_result import LoadLine
+from tubekit.plots import ink
+from tubekit.plots.bars import BarsView
+from tubekit.plots.cycle import rounded_up
+from tubekit.plots.drawing import Drawing
+from tubekit.plots.plate import PlateView
+
+ORDERS = range(2, 9)
+WIDTH, HEIGHT = 634, 560
+
+
+class LoadLineView:
+    """Three pairs of axes on one figure; scales as `first` needs them."""
+
+    def __init__(self, figure: Figure, first: LoadLine) -> None:
+        wide, high = figure.get_size_inches() * ink.DPI
+        self.axes: tuple[Axes, ...] = tuple(
+            figure.add_axes((left / wide, 1 - (top + tall) / high, broad / wide, tall / high))
+            for left, top, broad, tall in (
+                (44, 34, wide - 94, high - 212), (44, high - 132, 264, 110),
+                (364, high - 132, wide - 380, 110),
+            )
+        )  # fmt: skip
+        self.plate = PlateView(self.axes[0], first)
+        top = rounded_up(1.5 * max(2.0, *shares(first)))
+        self.harmonics = BarsView(
+            self.axes[1], [str(order) for order in ORDERS], top,
+            title="Harmonics, % of the fundamental",
+            words=lambda share: f"{share:.1f}" if share >= 0.05 else "0",
+        )  # fmt: skip
+        self._cycle(first)
+
+    def _cycle(self, first: LoadLine) -> None:
+        axes = self.axes[2]
+        axes.set_title("Plate voltage, V, over one cycle")
+        axes.set(xlim=(0.0, 360.0), ylim=self.axes[0].get_xlim(), xticks=[0, 90, 180, 270, 360])
+        axes.axhline(first.plate_v, color=ink.FAINT, linewidth=0.6, zorder=1)
+        self.before = axes.plot([], [], **ink.BEFORE.options(), zorder=2)[0]
+        self.swing = axes.plot([], [], **ink.stroke(0).options(), zorder=3)[0]
+
+    @property
+    def moving(self) -> list[Artist]:
+        """Everything that `show` changes, the lowest first."""
+        return [*self.plate.moving, *self.harmonics.moving, self.before, self.swing]
+
+    def show(self, now: LoadLine, before: LoadLine | None = None) -> None:
+        """Another load line on the same scales; of the earlier one its path stays faint."""
+        self.plate.show(now, before)
+        self.harmonics.show(shares(now), None if before is None else shares(before))
+        for line, each in ((self.before, before), (self.swing, now)):
+            if each is not None:
+                volts = each.path_plate_v[0]
+                line.set_data(np.linspace(0.0, 360.0, volts.size + 1), np.append(volts, volts[0]))
+
+    def fade(self, faded: bool) -> None:
+        """Grey everything out, or ink it again."""
+        self.plate.fade(faded)
+        self.harmonics.fade(faded)
+        self.swing.set_color(ink.FAINT if faded else ink.stroke(0).ink)
+
+
+def shares(line: LoadLine) -> list[float]:
+    """Harmonics 2 to 8 [% of the fundamental]."""
+    return [100.0 * float(line.harmonics_v[order] / line.harmonics_v[1]) for order in ORDERS]
+
+
+def load_line(result: LoadLine, before: LoadLine | None = None) -> Drawing:
+    """Plate curves with load line, path, rest and limit; harmonics [%] and plate voltage [V] below.
+
+    Parameters
+    ----------
+    result : of `tubekit.load_line`. A pair is drawn about the plate voltage at rest, its second tube
+        upside down, with the composite curves of both.
+    before : an earlier one, its path faint behind.
+
+    Returns
+    -------
+    Drawing : figure, axes (curves, harmonics, cycle), lines (path of each tube, load line).
+
+    Examples
+    --------
+    >>> from tubekit import plots
+    >>> from tubekit.analyses.loadline import load_line
+    >>> drawing = plots.load_line(load_line("6V6GT", plate=250, screen=250, grid=-12.5, load=5000))
+    >>> len(drawing.axes)
+    3
+    """
+    with ink.style():
+        figure = ink.paper(WIDTH / ink.DPI, HEIGHT / ink.DPI)
+        view = LoadLineView(figure, result)
+        view.show(result, before)
+    figure.set_label(f"Plate curves and load line of a {result.headline()}")
+    used = view.plate.paths[: len(result.path_a)]
+    return Drawing(figure, view.axes, (*used, view.plate.line))

@@ -1,0 +1,152 @@
+"""Plate curves with load line, path and limit: one tube, or a pair with its composite curves."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.text import Text
+
+from tubekit.analyses.loadline_result import LoadLine
+from tubekit.plots import ink
+from tubekit.plots.cycle import rounded_up
+
+Array = npt.NDArray[np.float64]
+CURVES = 12
+NOTHING: Array = np.empty(0)
+APART = 0.035
+"""Labels of curves stand at least this part of the axis apart."""
+
+
+class PlateView:
+    """Scales are those of `first`: its curves, its line and a little more.
+
+    A pair is drawn about the plate voltage at rest, the second tube upside down, as both share one
+    winding: the composite curves are the difference of the two.
+    """
+
+    def __init__(self, axes: Axes, first: LoadLine, *, room: float = 1.25) -> None:
+        self.axes, self.pair = axes, first.composite_a is not None
+        top = rounded_up(room * 1e3 * _most(first))
+        reach = float(first.curve_plate_v[-1])
+        axes.set(xlim=(0.0, reach), ylim=(-top if self.pair else 0.0, top))
+        axes.set_title("Plate current, mA, over plate voltage, V")
+        if self.pair:
+            axes.axhline(0.0, color=ink.IRON, linewidth=0.7, zorder=1)
+        thin: dict[str, Any] = {"linewidth": 0.8, "zorder": 2}
+        self.family = axes.plot([], [], color=ink.FAINT, **thin)[0]
+        self.composite = axes.plot([], [], color=ink.VERDIGRIS, linestyle=(0, (6, 2, 1, 2)), **thin)[0]
+        self.limit = axes.plot([], [], color=ink.OCHRE, linestyle=(0, (2, 1.5)), linewidth=1.6, zorder=3)[0]
+        self.before = [axes.plot([], [], **ink.BEFORE.options(), zorder=4)[0] for _ in range(2)]
+        self.line = axes.plot([], [], color=ink.IRON, linewidth=1.0, zorder=5)[0]
+        self.supply = axes.plot([], [], color=ink.IRON, linewidth=0.8, linestyle=(0, (3, 3)), zorder=5)[0]
+        inks = ((ink.IRON, "solid"), (ink.OXIDE, (0, (6, 2))))
+        self.paths = [
+            axes.plot([], [], color=color, linestyle=dash, linewidth=2.2, zorder=6)[0] for color, dash in inks
+        ]
+        self.rest = axes.plot(
+            [], [], marker="o", markersize=7, markerfacecolor=ink.PAPER, markeredgecolor=ink.IRON,
+            markeredgewidth=1.6, linestyle="none", zorder=7,
+        )[0]  # fmt: skip
+        self.names = [axes.text(0, 0, "", color=ink.IRON, fontsize=7.5) for _ in range(CURVES)]
+        self.watts = axes.text(0, 0, "", color=ink.IRON, fontsize=7.5, ha="left", va="bottom")
+
+    @property
+    def moving(self) -> list[Artist]:
+        """Everything that `show` changes, the lowest first."""
+        return [
+            self.family, self.composite, self.limit, *self.before, self.line, self.supply, *self.paths,
+            self.rest, *self.names, self.watts,
+        ]  # fmt: skip
+
+    def show(self, now: LoadLine, before: LoadLine | None = None) -> None:
+        """Another load line on the same scales."""
+        self.family.set_data(*_joined(now.curve_plate_v, 1e3 * now.curve_a))
+        seen = self.pair and now.composite_a is not None
+        self.composite.set_visible(seen)
+        if seen and now.composite_a is not None:
+            self.composite.set_data(*_joined(now.curve_plate_v, 1e3 * now.composite_a))
+        self.limit.set_data(now.limit_plate_v, 1e3 * now.limit_a)
+        self.line.set_data(now.line_plate_v, 1e3 * now.line_a)
+        if now.supply_line_plate_v is None or now.supply_line_a is None:
+            self.supply.set_data([], [])
+        else:
+            self.supply.set_data(now.supply_line_plate_v, 1e3 * now.supply_line_a)
+        self.rest.set_data([now.plate_v], [1e3 * now.plate_a])
+        for lines, each in ((self.before, before), (self.paths, now)):
+            drawn = list(paths(each)) if each is not None else []
+            for place, line in enumerate(lines):
+                x, y = drawn[place] if place < len(drawn) else (NOTHING, NOTHING)
+                line.set_data(x, y)
+        self._name(now)
+
+    def _name(self, now: LoadLine) -> None:
+        """Grid volts where each curve leaves the axes, the rated watts on the limit."""
+        (_, right), (bottom, top) = self.axes.get_xlim(), self.axes.get_ylim()
+        share, free = top / (top - bottom), list[float]()
+        for place, text in enumerate(self.names):
+            said = place < len(now.curve_grid_v) and _put(
+                text, now.curve_plate_v, 1e3 * now.curve_a[place], right, top, share, free
+            )
+            text.set_text(f"{now.curve_grid_v[place] + 0.0:.4g} V" if said else "")
+        inside = np.flatnonzero(1e3 * now.limit_a <= 0.97 * top) if now.limit_a.size else np.empty(0, int)
+        self.watts.set_text(f"{now.plate_w_limit:g} W" if inside.size else "")
+        if inside.size:
+            at = inside[0]
+            self.watts.set_position(
+                (float(now.limit_plate_v[at]) + 0.01 * right, 1e3 * float(now.limit_a[at]))
+            )
+
+    def fade(self, faded: bool) -> None:
+        """Grey the curves out, or ink them again."""
+        inks = (ink.IRON, ink.OXIDE)
+        for line, color in zip(self.paths, inks, strict=True):
+            line.set_color(ink.FAINT if faded else color)
+        self.line.set_color(ink.FAINT if faded else ink.IRON)
+        self.rest.set_markeredgecolor(ink.FAINT if faded else ink.IRON)
+        for text in (*self.names, self.watts):
+            text.set_color(ink.FAINT if faded else ink.IRON)
+
+
+def paths(line: LoadLine) -> Iterator[tuple[Array, Array]]:
+    """Closed path (V, mA) of each tube; of a pair the second one about the rest, upside down."""
+    for tube, (volts, amps) in enumerate(zip(line.path_plate_v, line.path_a, strict=True)):
+        x = volts if tube == 0 else 2.0 * line.plate_v - volts
+        y = 1e3 * amps * (1.0 if tube == 0 else -1.0)
+        yield np.append(x, x[0]), np.append(y, y[0])
+
+
+def _most(line: LoadLine) -> float:
+    """The largest current that should be seen [A]."""
+    most = max(float(line.path_a.max()), 1.5 * line.plate_a)
+    at_limit = 1.2 * line.plate_w_limit / line.plate_v
+    return max(most, at_limit) if at_limit < 2.0 * most else most  # NaN where no rating is known
+
+
+def _joined(volts: Array, amps: Array) -> tuple[Array, Array]:
+    """All curves as one line with gaps: one artist is drawn faster than many."""
+    gap = np.full((len(amps), 1), np.nan)
+    x = np.broadcast_to(volts, amps.shape)
+    return np.hstack((x, gap)).ravel(), np.hstack((amps, gap)).ravel()
+
+
+def _put(
+    text: Text, volts: Array, amps: Array, right: float, top: float, share: float, free: list[float]
+) -> bool:
+    """Place a curve's name; `share` of the axis lies above zero. False where another name stands there."""
+    inside = np.flatnonzero((volts <= right * (1 + 1e-9)) & (amps <= top))
+    if not inside.size:
+        return False
+    last = int(inside[-1])
+    at_side = last == len(volts) - 1 or volts[last + 1] > right * (1 + 1e-9)
+    spot = share * amps[last] / top if at_side else 1.0 + (right - volts[last]) / right
+    if any(abs(spot - other) < (APART if at_side else 2.2 * APART) for other in free):
+        return False
+    free.append(float(spot))
+    text.set_position((1.008 * right, float(amps[last])) if at_side else (float(volts[last]), 1.008 * top))
+    text.set(ha="left" if at_side else "center", va="center" if at_side else "bottom")
+    return True
