@@ -17,7 +17,17 @@ _HOMES = {
     "tubekit.analyses.mains": ("mains_steady_state",),
     "tubekit.analyses.operating_point": ("operating_point",),
     "tubekit.analyses.small_signal": ("frequency_response",),
+    "tubekit.amp.controls": ("control_family",),
+    "tubekit.amp.headroom": ("headroom",),
+    "tubekit.amp.hum": ("hum",),
+    "tubekit.amp.hum_balance": ("hum_balance",),
+    "tubekit.amp.loop": ("overall_feedback",),
+    "tubekit.amp.noise_floor": ("noise_floor",),
+    "tubekit.amp.signal": ("signal_path",),
     "tubekit.decisions": ("SwapReport", "swap"),
+    "tubekit.decisions.drive": ("drive_report",),
+    "tubekit.decisions.quieten": ("hum_report",),
+    "tubekit.decisions.tone": ("tone_change",),
     "tubekit.devices.catalogue": ("tube", "tube_types"),
 }
 _ROOMS = ("errors", "panels", "plots", "textbook", "units")
@@ -37,12 +47,22 @@ if typing.TYPE_CHECKING:
         units as units,
     )
     from tubekit.amp import Amp as Amp, AmpReport as AmpReport, analyse as analyse, load_amp as load_amp
+    from tubekit.amp.controls import control_family as control_family
+    from tubekit.amp.headroom import headroom as headroom
+    from tubekit.amp.hum import hum as hum
+    from tubekit.amp.hum_balance import hum_balance as hum_balance
+    from tubekit.amp.loop import overall_feedback as overall_feedback
+    from tubekit.amp.noise_floor import noise_floor as noise_floor
+    from tubekit.amp.signal import signal_path as signal_path
     from tubekit.analyses.large_signal import large_signal as large_signal
     from tubekit.analyses.loadline import load_line as load_line
     from tubekit.analyses.mains import mains_steady_state as mains_steady_state
     from tubekit.analyses.operating_point import operating_point as operating_point
     from tubekit.analyses.small_signal import frequency_response as frequency_response
     from tubekit.decisions import SwapReport as SwapReport, swap as swap
+    from tubekit.decisions.drive import drive_report as drive_report
+    from tubekit.decisions.quieten import hum_report as hum_report
+    from tubekit.decisions.tone import tone_change as tone_change
     from tubekit.devices.catalogue import tube as tube, tube_types as tube_types
 
 
