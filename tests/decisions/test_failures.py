@@ -6,10 +6,12 @@ import math
 
 import pytest
 
-from tests.supplies import BRIDGE, DOUBLER, FULL_WAVE, supply
+from tests.supplies import BRIDGE, DOUBLER, FULL_WAVE, HALF_WAVE, supply
 from tubekit import load_amp
 from tubekit.amp.supply import supply_report
 from tubekit.decisions.failures import failures
+
+HIGH_HALF_WAVE = HALF_WAVE.replace("volts = [250.0]", "volts = [450.0]")
 
 CASES = {
     "load short": (FULL_WAVE, {"R1": "short"}, "V1", "direct current", "overheats"),
@@ -18,6 +20,7 @@ CASES = {
     "diode short": (BRIDGE, {"CR1": "short"}, "F1", "mains current", "may open after"),
     "rectifier too small": (FULL_WAVE, {"C1": "100u"}, "V1", "reservoir", "peaks at switch-on"),
     "choke overloaded": (FULL_WAVE, {"L1.rating": "30 mA"}, "L1", "direct current", "overheats"),
+    "diode beyond its voltage": (HIGH_HALF_WAVE, {}, "CR1", "peak inverse voltage", "junction fails"),
     "ripple": (FULL_WAVE, {"C1.ripple": "50 mA"}, "C1", "ripple current", "dries out"),
     "resistor": (FULL_WAVE, {"R1.rating": "10 W"}, "R1", "dissipation", "goes open"),
     "capacitor short in a doubler": (DOUBLER, {"C3": "short"}, "F1", "mains current", "open"),

@@ -149,7 +149,7 @@ def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGE
     --------
     >>> from tubekit import load_amp
     >>> found = discharge(load_amp("teasel"))
-    >>> found.of("C14").volts[0] > found.of("C14").volts[3] > 60
+    >>> bool(found.of("C14").volts[0] > found.of("C14").volts[3] > 60)
     True
     """
     if amp.batch is not None:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.fuse_time import holds_at_least, open_at_last
+from tubekit.amp.parts import Diode
 from tubekit.amp.report import CAUTION
 from tubekit.amp.sockets import RectifierTube
 from tubekit.amp.supply import SupplyReport
@@ -116,6 +117,9 @@ def supply_checks(report: SupplyReport) -> Iterator[RatingCheck]:
 
 def _how(report: SupplyReport, c: RatingCheck) -> str:
     fuse = next((f for f in report.fuses if f.fuse == c.part), None)
+    part = report.amp.parts.get(c.part)
+    if isinstance(part, Diode) or getattr(part, "type", "") == "silicon":
+        return "its junction fails, nearly always as a short: the winding is shorted until the fuse opens"
     if fuse is None:
         return HOW.get(c.what, "it wears out before its time")
     times = np.max(np.asarray(fuse.amps) / np.asarray(fuse.rated_a))

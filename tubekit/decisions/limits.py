@@ -209,7 +209,7 @@ def _capacitors(report: AmpReport) -> list[RatingCheck]:
 def _rectifiers(report: AmpReport) -> list[RatingCheck]:
     found = []
     for r in report.rectifiers:
-        if not isinstance(report.amp.parts[r.designator], Tube):
+        if not isinstance(report.amp.parts[r.designator], Tube | drawn.Diode):
             continue
         rule, source = _named(r.types)
         for what, value, field, unit in (
