@@ -16,7 +16,7 @@ from tubekit.amp import Amp, AmpReport
 from tubekit.amp.parts import Capacitor, Choke, Part, RectifierTube, Resistor
 from tubekit.amp.report import CAUTION
 from tubekit.amp.supply import SupplyReport, supply_report
-from tubekit.amp.switching import SURGE_SHARE
+from tubekit.decisions.compare import moves, ripples, shares, together
 from tubekit.decisions.fitting import fitting
 from tubekit.decisions.limits import limits
 from tubekit.decisions.sizes import CAPACITOR_VOLTS, RESISTOR_WATTS, next_size
@@ -36,8 +36,6 @@ DERATE = 2.0
 """A resistor is rated twice what it turns into heat; common practice, no source."""
 SHOWN = 2
 """Reasons a table shows; the rest is counted."""
-LEAST_V = 1.0
-"""Voltages below this are not compared [V]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,23 +204,23 @@ def _judge(
     """Every candidate of one kind, solved as a batch."""
     amp = before.amp
     after = supply_report(amp.changed({part.designator: list(values)}))
-    names, moves = _moves(before.report, after.report)
-    places, shares, words = _shares(before, after)
-    ripples = _ripples(before, after)
+    names, moved = moves(before.report, after.report)
+    places, used, words = shares(before, after)
+    ripple = ripples(before, after)
     found = []
     for k, value in enumerate(values):
         reasons = list(_refusals(before, after, part, k)) if isinstance(part, RectifierTube) else []
-        worst = int(np.argmax(np.abs(moves[:, k])))
-        off = float(np.abs(moves[worst, k]))
-        reasons += _together([words[j] for j in range(len(places)) if shares[j, k] > 1.0])
+        worst = int(np.argmax(np.abs(moved[:, k])))
+        off = float(np.abs(moved[worst, k]))
+        reasons += together([words[j] for j in range(len(places)) if used[j, k] > 1.0])
         if off > tolerance_percent:
-            reasons.append(f"{names[worst]} moves {moves[worst, k]:+.3g} %")
-        most = int(np.argmax(shares[:, k])) if len(places) else -1
+            reasons.append(f"{names[worst]} moves {moved[worst, k]:+.3g} %")
+        most = int(np.argmax(used[:, k])) if len(places) else -1
         found.append(
             Substitute(
                 _name(part, value), not reasons, names[worst], places[most] if most >= 0 else "",
-                _to_buy(after, part, k), tuple(reasons), off, float(ripples[k]),
-                100.0 * float(shares[most, k]) if most >= 0 else np.nan,
+                _to_buy(after, part, k), tuple(reasons), off, float(ripple[k]),
+                100.0 * float(used[most, k]) if most >= 0 else np.nan,
             )
         )  # fmt: skip
     return found
@@ -235,80 +233,10 @@ def _name(part: Part, value: Any) -> str:
     return mark(float(value), unit) if unit != "H" else show(float(value), unit)
 
 
-def _moves(before: AmpReport, after: AmpReport) -> tuple[list[str], Array]:
-    """Rails and tube electrodes, and how far each moves in each candidate [%], (J, N)."""
-    names, rows = [], []
-    pairs = [(f"{b.node}", b.dc_v, a.dc_v) for b, a in zip(before.rails, after.rails, strict=True)]
-    for b, a in zip(before.tubes, after.tubes, strict=True):
-        pairs += [
-            (f"{b.section} {what}", getattr(b, field_), getattr(a, field_))
-            for what, field_ in (("plate", "plate_v"), ("screen", "screen_v"), ("cathode", "cathode_v"))
-        ]
-    for name, old, new in pairs:
-        if np.isfinite(old) and abs(float(old)) >= LEAST_V:
-            names.append(name)
-            rows.append(100.0 * (np.asarray(new) / float(old) - 1.0))
-    return names, np.array(rows)
-
-
 def _first(reasons: tuple[str, ...]) -> str:
     """The first two reasons, and how many more there are."""
     more = len(reasons) - SHOWN
     return "; ".join(reasons[:SHOWN]) + (f"; and {more} more" if more > 0 else "")
-
-
-def _together(found: list[tuple[str, str]]) -> list[str]:
-    """What several parts have in common, said once.
-
-    Examples
-    --------
-    >>> _together([("V3", "too hot"), ("V4", "too hot"), ("V5", "too slow")])
-    ['V3, V4: too hot', 'V5: too slow']
-    """
-    by_words: dict[str, list[str]] = {}
-    for part, words in found:
-        by_words.setdefault(words, []).append(part)
-    return [f"{', '.join(parts)}: {words}" for words, parts in by_words.items()]
-
-
-def _shares(before: SupplyReport, after: SupplyReport) -> tuple[list[str], Array, list[tuple[str, str]]]:
-    """Ratings that a change uses more than before: places, shares (J, N), words.
-
-    What was beyond its rating already is held against what it used before.
-    """
-    count = after.amp.batch or 1
-    was = {(c.part, c.what): float(np.asarray(c.share)) for c in limits(before.report)}
-    places: list[str] = []
-    rows: list[Array] = []
-    words: list[tuple[str, str]] = []
-    for c in limits(after.report):
-        old = was.get((c.part, c.what), 0.0)
-        share = np.broadcast_to(np.asarray(c.share, float), (count,))
-        if np.any(share > old * 1.001):
-            places.append(f"{c.part} {c.what}")
-            rows.append(share / max(1.0, old * 1.001))
-            words.append((c.part, f"{c.what} beyond its rating"))
-    for old_one, new_one in zip(before.filters, after.filters, strict=True):
-        limit = _surge_limit(new_one)
-        if np.isfinite(limit):
-            share = np.broadcast_to(np.asarray(new_one.cold_v, float) / limit, (count,))
-            places.append(f"{new_one.capacitor} before the tubes are warm")
-            rows.append(share / max(1.0, float(np.asarray(old_one.cold_v)) / limit * 1.001))
-            words.append((new_one.capacitor, f"surge before the tubes are warm beyond {limit:.0f} V"))
-    return places, np.array(rows).reshape(len(places), count), words
-
-
-def _surge_limit(one: Any) -> float:
-    """Surge voltage stated, else 1.1 times the rating."""
-    stated, rated = (float(np.asarray(v).reshape(-1)[0]) for v in (one.surge_v, one.rated_v))
-    return stated if np.isfinite(stated) else SURGE_SHARE * rated
-
-
-def _ripples(before: SupplyReport, after: SupplyReport) -> Array:
-    """Ripple of the rail that ripples most, against before, (N,)."""
-    first = max(before.filters, key=lambda one: float(np.asarray(one.ripple_pp_v)))
-    new = np.asarray(after.filter(first.capacitor).ripple_pp_v)
-    return np.broadcast_to(new / float(np.asarray(first.ripple_pp_v)), (after.amp.batch or 1,))
 
 
 def _refusals(before: SupplyReport, after: SupplyReport, part: RectifierTube, k: int) -> list[str]:
