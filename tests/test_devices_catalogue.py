@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
-from tubekit.devices import Pentode, SiliconDiode, Triode, TubeDiode, catalogue, tube, tube_types
+from tubekit.devices import Pentode, SiliconDiode, Triode, TubeDiode, add_tube, catalogue, tube, tube_types
 from tubekit.devices.tube_files import tube_path
+from tubekit.devices.tube_spread import IN_LIMITS, USUAL_SIGMA, Spread
 from tubekit.errors import InputError, TableError, UnknownTube
 from tubekit.tables import handbook
 from tubekit.units import parse
@@ -33,6 +36,7 @@ def test_every_file_reads_into_a_whole_record():
         assert record.base
         assert record.known, "a record says how its pins are known"
         assert record.ratings.status in ("printed", "memory")
+        assert record.ratings.system
         assert record.ratings.source
         # A directly heated cathode, and that of a 5AR4, is a pin of the heater.
         pins = [pin for name, pin in record.pins.items() if not name.startswith("heater")]
@@ -128,6 +132,122 @@ def test_later_makes_share_the_law_and_have_their_own_ratings():
     assert not set(new.equivalents) & set(old.equivalents)
 
 
+def test_the_catalogue_is_complete():
+    wanted = (
+        "12AX7 12AY7 12AT7 12AU7 6SL7GT 6SN7GT 6SC7 6BM8 2A3 6SJ7 EF86 6V6GT 6L6 5881 6L6GC EL84 EL34 6550 "
+        "KT88 7591 6F6 5AR4 5U4G 5U4GB 5Y3GT 5V4G 6X4 6CA4 5R4GY silicon"
+    )
+    assert set(wanted.split()) <= set(tube_types())
+    both = {"EF86": "6267", "EL84": "6BQ5", "EL34": "6CA7", "6BM8": "ECL82", "12AU7": "ECC82", "6X4": "EZ90"}
+    for type_, other in both.items():
+        assert tube(other) is tube(type_)
+
+
+def test_a_bottle_of_unlike_systems_answers_with_the_one_that_is_asked():
+    both = tube("ECL82")
+    assert [each.type for each in both.systems] == ["6BM8 triode", "6BM8 pentode"]
+    triode, pentode = both.system(screen=False), both.system(screen=True)
+    assert both.at(plate=100, grid=0).plate_a == triode.at(plate=100, grid=0).plate_a
+    assert both.at(plate=170, screen=170, grid=-11.5).type == "6BM8 pentode"
+    assert both.law is pentode.law
+    assert both.sections == 2
+    assert "6BM8 triode" not in tube_types(), "a system is no type that goes into a socket"
+    assert tube("6V6GT").system(screen=True) is tube("6V6GT")
+    assert tube("12AX7").system(screen=True) is tube("12AX7")
+    text = str(both)
+    assert "Ratings of 6BM8 triode" in text
+    assert "Ratings of 6BM8 pentode" in text
+    worn = both.aged(emission=0.5)
+    assert worn.at(plate=100, grid=-1).plate_a == pytest.approx(
+        0.5 * both.at(plate=100, grid=-1).plate_a, rel=0.01
+    )
+
+
+def test_a_worn_tube_and_one_off_the_mean():
+    at = {"plate": 250.0, "screen": 250.0, "grid": -12.5}
+    new = tube("6V6GT")
+    worn = new.aged(emission=0.7, spread=1.2)
+    assert worn.at(**at).plate_a == pytest.approx(0.84 * new.at(**at).plate_a, rel=1e-6)
+    assert (worn.emission, worn.current_factor) == (0.7, 1.2)
+    assert worn.aged(emission=0.5).emission == pytest.approx(0.35)
+    assert "Emission 0.7" in worn.headline()
+    batch = new.aged(spread=np.array([0.8, 1.0, 1.2])).at(**at)
+    assert batch.plate_a == pytest.approx(np.array([0.8, 1.0, 1.2]) * new.at(**at).plate_a, rel=1e-6)
+    with pytest.raises(InputError, match=r"6V6GT: emission 0 is not above zero"):
+        new.aged(emission=0)
+    with pytest.raises(InputError, match="spread nan"):
+        new.aged(spread=float("nan"))
+
+
+def test_the_spread_of_new_tubes_is_a_makers_or_common_practice():
+    printed, usual = tube("6V6GT").spread, tube("12AX7").spread
+    # 33 to 59 mA at 250/250 V, -12.5 V (printed, maker's limits).
+    current = tube("6V6GT").at(plate=250, screen=250, grid=-12.5).plate_a * 1e3
+    assert (printed.low * current, printed.high * current) == pytest.approx((33.0, 59.0))
+    assert printed.sigma == pytest.approx((59 - 33) / current / 2 / IN_LIMITS)
+    assert {limit.quantity for limit in printed.limits} >= {"plate current", "gm", "screen current"}
+    assert (usual.sigma, usual.status) == (USUAL_SIGMA, "common practice")
+    assert Spread().at is None
+    assert tube("6SN7GTB").spread.limits == tube("6SN7GT").spread.limits
+
+
+def test_what_others_printed_can_be_had_by_name():
+    assert tube("ECC83", law="published").type == "12AX7"
+    second = tube("12AX7", law="Published RSD-2")
+    assert second.law.parameters()["mu"] == 100.2
+    assert second.fit == ()
+    assert tube("EL34", law="published").at(plate=250, screen=265, grid=-13.5).plate_a > 0.05
+    for law, words in (
+        ("published none", "no published parameters named 'none'"),
+        ("own", "there is no law 'own'"),
+    ):
+        with pytest.raises(UnknownTube, match=words):
+            tube("12AX7", law=law)
+    with pytest.raises(UnknownTube, match=r"2A3: there are no published parameters of it"):
+        tube("2A3", law="published")
+
+
+@pytest.fixture
+def none_added():
+    yield
+    for cached in (catalogue._added, catalogue._names, catalogue._spellings):
+        cached.cache_clear()
+
+
+def test_a_tube_of_ones_own_is_found_like_any_other(none_added):
+    own = dataclasses.replace(tube("6V6GT").aged(spread=1.1), type="Shop 6V6", equivalents=())
+    assert add_tube(own) is own
+    assert tube("shop 6v6") is own
+    assert "Shop 6V6" in tube_types()
+    with pytest.raises(InputError, match="Shop 6V6: the catalogue has a tube of that name"):
+        add_tube(own)
+    again = dataclasses.replace(own, title="another")
+    add_tube(again, replacing=True)
+    assert tube("Shop 6V6").title == "another"
+    with pytest.raises(InputError, match="6V6GT: the catalogue has"):
+        add_tube(dataclasses.replace(own, type="6V6GT"), replacing=True)
+    with pytest.raises(InputError, match="6V6: the catalogue has"):
+        add_tube(dataclasses.replace(own, type="Shop 6V6 b", equivalents=("6V6",)))
+
+
+def test_tubes_of_ones_own_come_from_directories_too(tmp_path, monkeypatch, none_added):
+    text = (
+        tube_path("12AY7")
+        .read_text(encoding="utf-8")
+        .replace('equivalents = ["6072", "6072A"]', "equivalents = []")
+    )
+    (tmp_path / "Bench 12AY7.toml").write_text(text, encoding="utf-8")
+    monkeypatch.setenv(catalogue.OWN_TUBES, str(tmp_path))
+    for cached in (catalogue._added, catalogue._names, catalogue._spellings):
+        cached.cache_clear()
+    assert tube("bench 12ay7").law.parameters() == tube("12AY7").law.parameters()
+    monkeypatch.setenv(catalogue.OWN_TUBES, str(tmp_path / "nowhere"))
+    for cached in (catalogue._added, catalogue._names, catalogue._spellings):
+        cached.cache_clear()
+    with pytest.raises(TableError, match="nowhere: TUBEKIT_TUBES: is no directory"):
+        tube("12AX7")
+
+
 def test_pin_numbers_of_common_tubes():
     # From memory: basing diagrams 9A (12AX7), 7AC (6V6GT), 5DA (5AR4).
     assert [tube("12AX7").pins[f"{name} b"] for name in ("plate", "grid", "cathode")] == [6, 7, 8]
@@ -187,7 +307,7 @@ def test_voltages_that_do_not_fit_the_tube_are_refused_in_plain_words(type_, vol
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("kind = 'triode'\n", "incomplete or damaged: 'title'"),
+        ("kind = 'triode'\n", "incomplete or damaged: 'law'"),
         ("kind = \n", "cannot be read"),
         ("like = 'no such tube'\n", "no tube 'no such tube'"),
     ],
@@ -200,6 +320,7 @@ def test_a_damaged_file_is_named(tmp_path, monkeypatch, text, words):
     monkeypatch.setattr(tube_files, "data_file", tmp_path.joinpath)
     caches = (
         tube_files.file_types,
+        tube_files.system_types,
         tube_files.tube_data,
         catalogue._names,
         catalogue._tube,

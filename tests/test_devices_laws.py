@@ -9,9 +9,15 @@ import pytest
 from hypothesis import assume, given, settings, strategies as st
 
 from tubekit.devices import IdealDiode, Law, Pentode, SiliconDiode, Triode, TubeDiode, stack, tube
+from tubekit.devices.tube_files import fitted_types
 
-TYPES = ("12AX7", "12AY7", "12AT7", "12AU7", "6SL7GT", "6SN7GT", "6V6GT", "6L6GC")
-LAWS = {name: tube(name).law for name in TYPES}
+LAWS = {name: tube(name).law for name in fitted_types()}
+PENTODES = [name for name, law in LAWS.items() if isinstance(law, Pentode)]
+PRINTED = {
+    f"{type_}, {name}": tube(type_, law=f"published {name}").law
+    for type_ in ("12AX7", "12AU7", "12AT7", "6L6GC", "EL34", "KT88", "6550", "6F6")
+    for name in tube(type_).published
+}
 DIODES = {
     "5Y3GT": tube("5Y3GT").law,
     "5AR4": tube("5AR4").law,
@@ -19,13 +25,13 @@ DIODES = {
     "three in series": SiliconDiode(junctions=3.0),
     "ideal": IdealDiode(),
 }
-EVERY = LAWS | DIODES
+EVERY = LAWS | DIODES | PRINTED
 
 usual = st.floats(-500.0, 700.0)
 wild = st.one_of(
     st.floats(-1e9, 1e9), st.sampled_from([0.0, -0.0, 1e-9, -1e-9, 1e9, -1e9, 1e100, -1e100, 5e-324])
 )
-quick = settings(max_examples=150, deadline=None)
+quick = settings(max_examples=60, deadline=None)
 
 
 def volts(law: Law, plate: float, grid: float, screen: float) -> np.ndarray:
@@ -52,10 +58,10 @@ def test_slopes_are_those_of_the_currents(name, plate, grid, screen):
     v = volts(law, plate, grid, screen)
     _, slopes = law.evaluate(v)
     near = differences(law, v, 1e-5 if name in DIODES else 1e-4)
-    assert slopes == pytest.approx(near, rel=1e-5, abs=1e-5 * np.abs(slopes).max() + 1e-8)
+    assert slopes == pytest.approx(near, rel=1e-6, abs=1e-6 * np.abs(slopes).max() + 1e-9)
 
 
-@pytest.mark.parametrize("name", EVERY)
+@pytest.mark.parametrize("name", LAWS | DIODES)  # what others printed has kinks there
 @pytest.mark.parametrize("terminal", ["plate", "screen"])
 def test_slopes_do_not_jump_where_a_collector_passes_the_cathode(name, terminal):
     law = EVERY[name]
@@ -103,27 +109,46 @@ def test_diode_current_rises_and_only_silicon_leaks(name, volts_):
         assert current[0] >= -1e-8
 
 
-@pytest.mark.parametrize("name", ["6V6GT", "6L6GC"])
+@pytest.mark.parametrize("name", PENTODES)
 @quick
 @given(plate=usual, grid=st.floats(-60.0, 30.0), screen=st.floats(1.0, 500.0))
-def test_plate_and_screen_together_are_the_cathode_current_whatever_the_sharing(name, plate, grid, screen):
+def test_plate_screen_and_grid_are_the_cathode_current_whatever_the_sharing(name, plate, grid, screen):
     law = LAWS[name]
-    # Another knee and another screen share move current between the two; their sum must not move.
-    other = dataclasses.replace(law, share=0.5, share_fall=0.1, knee=2.0, knee_sharpness=1.5)
+    # Another screen share moves current between plate and screen; their sum must not move.
+    other = dataclasses.replace(law, share=0.5, share_fall=0.1, share_half=1.0)
     v = volts(law, plate, grid, screen)
     one, two = law.evaluate(v)[0], other.evaluate(v)[0]
-    assert one.sum() == pytest.approx(two.sum(), rel=1e-14)
+    assert one.sum() == pytest.approx(two.sum(), rel=1e-12, abs=1e-300)
     assert one[2] == two[2]
+    assert one.sum() == pytest.approx(cathode_current(law, plate, screen, grid), rel=1e-12, abs=1e-18)
 
 
-@pytest.mark.parametrize("name", ["6V6GT", "6L6GC"])
-def test_sum_is_the_space_charge_law_where_the_grid_draws_nothing(name):
-    law = LAWS[name]
-    v = np.array([300.0, 250.0, -15.0])
-    u = v[2] + law.offset + v[1] / law.mu_screen + v[0] / law.mu_plate
-    u = law.softness * np.log1p(np.exp(u / law.softness))
-    gate = v[1] ** 2 / (v[1] ** 2 + law.gate**2)
-    assert law.evaluate(v)[0].sum() == pytest.approx(law.perveance * u**law.exponent * gate, rel=1e-13)
+def cathode_current(law: Pentode, plate: float, screen: float, grid: float) -> float:
+    """The law's own words, worked with plain floats (nothing is cut off in the gate of the screen)."""
+    s = law.softness + law.unevenness / law.mu_screen * screen**2 / (screen + law.gate)
+    x = (grid + law.offset + screen / law.mu_screen + plate / law.mu_plate) / s
+    u = s * (np.log1p(np.exp(-abs(x))) + max(x, 0.0))
+    space = law.perveance * u**law.exponent
+    w = (grid + law.grid_offset) / law.grid_softness
+    taken = law.grid_perveance * (law.grid_softness * (np.log1p(np.exp(-abs(w))) + max(w, 0.0))) ** 1.5
+    both = space + taken + 1e-300
+    rest, to_grid = space * (space / both), space * (taken / both)
+    knee = (law.knee * u + law.gate) / max(plate, 1e-20)
+    kappa = (1.0 + knee**law.knee_sharpness) ** (-1.5 / law.knee_sharpness)
+    opened = screen**2 / (screen**2 + law.gate**2)
+    return opened * rest * (1.0 - law.returned * (1.0 - kappa)) + to_grid
+
+
+@pytest.mark.parametrize("name", PENTODES)
+@quick
+@given(grid=st.floats(-40.0, 0.0), screen=st.floats(80.0, 400.0))
+def test_more_plate_voltage_never_gives_a_plate_less(name, grid, screen):
+    plate = np.linspace(-20.0, 600.0, 300)
+    v = np.stack([plate, np.full(300, screen), np.full(300, grid)], axis=-1)
+    currents = LAWS[name].evaluate(v)[0]
+    total = currents.sum(axis=1)
+    assert np.all(np.diff(currents[:, 0]) >= -1e-12 * total.max())
+    assert np.all(np.diff(total) >= -1e-12 * total.max())
 
 
 @pytest.mark.parametrize("name", LAWS)
@@ -134,8 +159,10 @@ def test_a_plate_below_the_cathode_draws_nothing_and_a_grid_never_more_than_the_
     _, slopes = law.evaluate(volts(law, 200.0, 30.0, 200.0))
     assert slopes[-1, -1] > 0.0
     if isinstance(law, Triode):
+        # Far above cut-off the rounded corner adds nothing: the equivalent diode gives all there is.
         u = 30.0 + law.offset + 1.0
-        assert law.evaluate(np.array([law.mu, 30.0]))[0].sum() <= law.perveance * u**law.exponent
+        whole = law.perveance * u**law.exponent
+        assert law.evaluate(np.array([law.mu, 30.0]))[0].sum() <= whole * (1.0 + 1e-6)
 
 
 def test_screen_current_falls_and_plate_current_rises_with_plate_voltage():

@@ -82,7 +82,7 @@ def test_on_a_real_load_line_the_methods_agree_as_far_as_they_can(load: float) -
     found = ordinates(load_line("6V6GT", plate=250, screen=250, grid=-12.5, load=load))
     assert found.methods[0] == "whole cycle"
     np.testing.assert_allclose(found.power_w, found.power_w[0], rtol=0.05)
-    np.testing.assert_allclose(found.harmonics_pct[2], found.harmonics_pct[0], atol=0.3)
+    np.testing.assert_allclose(found.harmonics_pct[2], found.harmonics_pct[0], atol=0.4)
     np.testing.assert_allclose(found.harmonics_pct[1, :2], found.harmonics_pct[0, :2], atol=1.0)
     assert "eleven ordinates" in str(found)
 

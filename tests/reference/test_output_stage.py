@@ -11,35 +11,24 @@ import pytest
 from tests.reference.output_stage_table import CONFIDENT, TARGETS, Figure, figures, missing, rows, table
 from tests.say import say
 
-_SOFT = "the fit holds the softness of cut-off by hand and sees no distortion: set free, the law gives {} %"
 _DISAGREE = (
-    "the family's rows disagree on the screen: 4.6 % of the plate current here, 5.7 to 8.2 % at lower volts"
+    "idle screens of the family, 4.5 to 8.2 % of the plate current, follow no order in any of the voltages"
 )
+_TO_TEN_PERCENT = "the sheet states its power at 10 %, which comes at 6.4 V of drive, before zero bias"
 # Figures that miss their target: by how much (percent; percentage points of distortion), and why.
 MISSED: dict[tuple[str, str], tuple[float, str]] = {
-    ("6V6GT SE A1 180/180 V, -8.5 V", "distortion"): (-4.5, _SOFT.format("7.0")),
-    ("6V6GT SE A1 250/250 V, -12.5 V", "distortion"): (-3.8, _SOFT.format("6.4")),
-    ("6V6GT SE A1 315/225 V, -13 V", "distortion"): (-2.4, _SOFT.format("10.3")),
-    ("6V6GT PP AB1 250/250 V, -15 V", "distortion"): (3.0, _SOFT.format("6.8")),
-    ("6L6 SE A1 300/200 V, 220 ohm", "screen"): (-13.9, _DISAGREE),
-    ("6L6 SE A1 350/250 V, -18 V", "screen"): (13.1, _DISAGREE),
-    ("6L6 PP A1 270/270 V, 125 ohm", "screen"): (-12.0, _DISAGREE),
-    ("6L6 PP A1 270/270 V, -17.5 V", "screen"): (-11.0, _DISAGREE),
-    ("6L6 PP AB1 360/270 V, -22.5 V", "screen"): (-6.8, _DISAGREE),
-    ("6L6 SE A1 250/250 V, -14 V", "screen"): (5.7, _DISAGREE),
-    ("6L6 SE A1 300/200 V, 220 ohm", "power"): (
-        -16.6,
-        "one law for 6L6 and 6L6GC: fitted alone it gives 6.1 W",
+    ("6L6 SE A1 300/200 V, 220 ohm", "screen"): (-12.2, _DISAGREE),
+    ("6L6 SE A1 350/250 V, -18 V", "screen"): (14.5, _DISAGREE),
+    ("6L6 PP A1 270/270 V, 125 ohm", "screen"): (-16.7, _DISAGREE),
+    ("6L6 PP A1 270/270 V, -17.5 V", "screen"): (-15.8, _DISAGREE),
+    ("6L6 PP AB1 360/270 V, -22.5 V", "screen"): (-6.1, _DISAGREE),
+    ("EL84 SE A 250/250 V, 135 ohm", "power"): (14.6, _TO_TEN_PERCENT),
+    ("EL84 SE A 250/250 V, 135 ohm", "distortion"): (5.0, _TO_TEN_PERCENT),
+    ("EL84 PP AB 250/250 V, 130 ohm", "power"): (
+        11.0,
+        "a knee for 11 W gives too little elsewhere",
     ),
-    ("6L6 SE A1 250/250 V, -14 V", "power"): (-8.8, "one law for 6L6 and 6L6GC: fitted alone it gives 6.4 W"),
-    ("6L6GC PP AB1 450/400 V, -37 V", "power"): (
-        20.7,
-        "nothing pins its current at 400 V of screen and zero bias",
-    ),
-    ("6L6GC PP AB1 450/400 V, -37 V", "distortion"): (
-        2.3,
-        "nothing pins its current at 400 V of screen and zero bias",
-    ),
+    ("EL84 PP B 300/300 V, -14.7 V", "plate"): (6.0, "0.45 mA a tube, far down the corner at cut-off"),
 }
 MARGIN = {"distortion": 0.3}  # a listed miss may grow by so much (else 1 %) before it is a fault
 
@@ -69,7 +58,7 @@ def test_most_figures_meet_their_target() -> None:
         f"{sum(met)} of {len(met)} figures of {len(rows())} rows meet their target; "
         f"no record of {', '.join(missing())}"
     )
-    assert sum(met) / len(met) > 0.7
+    assert sum(met) / len(met) > 0.85
 
 
 def test_the_table_shows_every_row_worst_first() -> None:

@@ -19,11 +19,11 @@ CHARTS = ("12AU7", "6SN7GT", "6SL7GT", "6SJ7")
 # Figures that miss their target [%], and why.
 MISSED = {
     ("gain", 200.0, 0.22): (
-        16.9,
+        12.0,
         "56.5 is out of line with its neighbours: 66.5 at 250 V, and 50 on half the plate load",
     ),
 }
-CHART_GAIN = {"12AU7": 0.15, "6SN7GT": 0.19, "6SL7GT": 0.08, "6SJ7": 0.25}
+CHART_GAIN = {"12AU7": 0.08, "6SN7GT": 0.14, "6SL7GT": 0.08, "6SJ7": 0.21}
 """Largest difference of gain: the charts round it to whole numbers and give 12AU7 one gain for all rows."""
 
 
@@ -60,10 +60,10 @@ def test_ecc83_gain(row: Row) -> None:
 
 @pytest.mark.parametrize("row", ecc83(), ids=name)
 def test_ecc83_distortion_at_the_printed_output(row: Row) -> None:
-    # No target: the law was fitted to currents and gains alone and gives 0.35 to 0.6 of what is printed.
+    # No target: the law was fitted to currents and gains alone.
     found = at_printed_output(row)
-    assert found.output_rms == pytest.approx(row["Vout"], rel=0.03)
-    assert 0.3 * row["THD_pct"] < found.thd_pct < 1.1 * row["THD_pct"]
+    assert found.output_rms == pytest.approx(row["Vout"], rel=0.06)
+    assert 0.6 * row["THD_pct"] < found.thd_pct < 1.25 * row["THD_pct"]
 
 
 def at_printed_output(row: Row) -> textbook.Worked:

@@ -29,6 +29,8 @@ TOLERANCE = 1e-8
 """Largest last correction of a port voltage [V]."""
 MAX_ITERATIONS = 60
 HALVINGS = 10
+FIRST_STRIDE, STRIDES = 0.1, 25
+"""First stride up to full drive, as a part of it, and the most strides that are tried."""
 SPANNED = 1e-11
 """Directions in which the network answers less than this part of its largest answer count as held."""
 CHUNK_ELEMENTS = 6_000_000
@@ -92,7 +94,8 @@ class Problem:
 def solve_driven(problem: Problem, start: Array) -> Driven:
     """Steady state of every member, from port voltages `start` (N, P, S).
 
-    What does not arrive from there is led up from a quarter of the drive.
+    What does not arrive from there is led up from a tenth of the drive, in strides that grow while they
+    succeed, each started from where the last two point.
     """
     samples = start.shape[2]
     size = max(1, CHUNK_ELEMENTS // (max(1, problem.span().shape[1]) * samples) ** 2)
@@ -120,10 +123,21 @@ def _arrive(problem: Problem, start: Array) -> Driven:
     some = problem.subset(lost)
     mean = some.open.mean(axis=2, keepdims=True)
     volts = start[lost].mean(axis=2, keepdims=True) + np.zeros_like(start[lost])
-    spent = np.zeros(len(volts), int)
-    for share in (0.1, 0.25, 0.4, 0.55, 0.7, 0.85, 1.0):
-        step = _newton(Problem(some.groups, some.impedance, mean + share * (some.open - mean)), volts)
-        volts, spent = step.volts, spent + step.iterations
+    here, stride, spent = 0.0, FIRST_STRIDE, np.zeros(len(volts), int)
+    before: tuple[float, Array] | None = None
+    for _ in range(STRIDES):
+        there = min(1.0, here + stride)
+        ahead = volts if before is None else volts + (volts - before[1]) * (there - here) / (here - before[0])
+        step = _newton(Problem(some.groups, some.impedance, mean + there * (some.open - mean)), ahead)
+        spent += step.iterations
+        if not step.converged.all():
+            stride *= 0.4
+            continue
+        before, here, volts, stride = (here, volts), there, step.volts, 1.6 * stride
+        if here == 1.0:
+            break
+    else:  # some member never gets there: each as far as it goes at full drive
+        step = _newton(some, volts)
     for name in ("volts", "currents", "error", "converged"):
         getattr(done, name)[lost] = getattr(step, name)
     done.iterations[lost] += spent

@@ -1,6 +1,6 @@
 """Devices: tubes, diodes and controls as laws from voltages to currents, and the tube catalogue."""
 
-from tubekit.devices.catalogue import capacitances, silicon, tube, tube_types
+from tubekit.devices.catalogue import add_tube, capacitances, silicon, tube, tube_types
 from tubekit.devices.law import Law, stack
 from tubekit.devices.pentode import Pentode
 from tubekit.devices.potentiometer import fraction
@@ -20,6 +20,7 @@ __all__ = [
     "Tube",
     "TubeDiode",
     "TubePoint",
+    "add_tube",
     "capacitances",
     "fraction",
     "silicon",

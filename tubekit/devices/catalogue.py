@@ -1,39 +1,47 @@
-"""The tube catalogue: one file per type in data/tubes, read into `Tube` records.
+"""The tube catalogue: one file per type in data/tubes, read into `Tube` records, and tubes of one's own.
 
 Curves are of a mean new tube. Makers allow sections of one bottle to differ by 30 % and more.
 """
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import replace
 from functools import cache
-from types import MappingProxyType
-from typing import Any
+from pathlib import Path
 
-from tubekit.devices.pentode import Pentode
-from tubekit.devices.rectifier import SiliconDiode, TubeDiode
-from tubekit.devices.residual import Residual
-from tubekit.devices.triode import Triode
-from tubekit.devices.tube_files import file_types, tube_data
-from tubekit.devices.tube_record import Ratings, Tube, TubeLaw
+from tubekit.devices.published_laws import published_law
+from tubekit.devices.rectifier import SiliconDiode
+from tubekit.devices.tube_files import file_types, read_toml, system_types, tube_data
+from tubekit.devices.tube_reading import tube_of
+from tubekit.devices.tube_record import Ratings, Tube
 from tubekit.errors import InputError, TableError, UnknownTube, near_matches
-from tubekit.units import parse
 
-__all__ = ["Ratings", "Tube", "capacitances", "silicon", "tube", "tube_types"]
+__all__ = ["Ratings", "Tube", "add_tube", "capacitances", "silicon", "tube", "tube_types"]
+
+OWN_TUBES = "TUBEKIT_TUBES"
+"""Environment variable: directories with tube files of one's own, separated as in PATH."""
 
 
-def tube(type_: str) -> Tube:
+def tube(type_: str, *, law: str | None = None) -> Tube:
     """The record of a tube type, by its name or an equivalent's, whatever the case.
+
+    Parameters
+    ----------
+    law : "published", or "published" and a name of `Tube.published`, for a parameter set that
+        others printed, to compare with; tubekit's own fitted law where left out.
 
     Raises
     ------
-    UnknownTube : not in the catalogue; near matches are listed.
+    UnknownTube : not in the catalogue, or no such law; near matches are listed.
 
     Examples
     --------
     >>> tube("ecc83").type, tube("GZ34").type
     ('12AX7', '5AR4')
+    >>> f"{tube('12AX7', law='published').at(plate=250, grid=-2).plate_a * 1e3:.2f} mA"
+    '0.95 mA'
     """
     name = _names().get(type_.strip().casefold())
     if name is None:
@@ -42,7 +50,48 @@ def tube(type_: str) -> Tube:
             fix="See tube_types() for those there are",
             near=near_matches(type_.strip(), _spellings()),
         )
-    return _tube(name)
+    found = _added()[name] if name in _added() else _tube(name)
+    return found if law is None else _otherwise(found, law)
+
+
+def _otherwise(found: Tube, law: str) -> Tube:
+    """The record with a law that others printed."""
+    word, _, name = law.strip().partition(" ")
+    if word.casefold() != "published":
+        raise UnknownTube(
+            f"there is no law '{law}'", part=found.type, fix='Write law="published", or leave it out'
+        )
+    printed = published_law(found.type, name.strip(), found.equivalents)
+    title = f"{found.title}, law as others printed it"
+    return replace(found, law=printed, title=title, fit=(), assumed={}, usual=(), at_bound=(), valid={})
+
+
+def add_tube(tube: Tube | str | Path, *, replacing: bool = False) -> Tube:
+    """Make a tube of one's own known by its type, in amps and everywhere, until Python ends.
+
+    Parameters
+    ----------
+    tube : a record such as a fit gives, or a tube file that was saved from one. For commands, name
+        the directory of such files in the environment variable TUBEKIT_TUBES.
+    replacing : let it take the place of one added before under that type.
+
+    Raises
+    ------
+    InputError : the catalogue has a tube of that name already. TableError : the file is damaged.
+    """
+    added = tube if isinstance(tube, Tube) else _from_file(Path(tube))
+    for name in (added.type, *added.equivalents):
+        known = _names().get(name.casefold())
+        if known is not None and not (replacing and known in _added() and known == added.type):
+            raise InputError(
+                "the catalogue has a tube of that name",
+                part=name,
+                fix="Give it a name of its own" if known not in _added() else "Say replacing=True",
+            )
+    _added()[added.type] = added
+    _names.cache_clear()
+    _spellings.cache_clear()
+    return added
 
 
 def tube_types() -> tuple[str, ...]:
@@ -53,7 +102,7 @@ def tube_types() -> tuple[str, ...]:
     >>> {"12AX7", "6V6GT", "5Y3GT", "silicon"} <= set(tube_types())
     True
     """
-    return file_types()
+    return tuple(sorted((*file_types(), *_added())))
 
 
 def silicon(type_: str) -> SiliconDiode:
@@ -81,84 +130,50 @@ def capacitances(type_: str) -> Mapping[str, float]:
     return tube(type_).capacitances
 
 
+def _called() -> dict[str, tuple[str, ...]]:
+    """Every name of every type."""
+    files = (*file_types(), *system_types())
+    names = {type_: (type_, *tube_data(type_).get("equivalents", ())) for type_ in files}
+    return names | {type_: (type_, *record.equivalents) for type_, record in _added().items()}
+
+
 @cache
 def _spellings() -> tuple[str, ...]:
-    return tuple(name for type_ in file_types() for name in (type_, *tube_data(type_).get("equivalents", ())))
+    return tuple(name for names in _called().values() for name in names)
 
 
 @cache
 def _names() -> Mapping[str, str]:
     """Type by every name it goes by, in small letters; a type's own name wins over an equivalent."""
-    names = {
-        other.casefold(): type_ for type_ in file_types() for other in tube_data(type_).get("equivalents", ())
-    }
-    return names | {type_.casefold(): type_ for type_ in file_types()}
+    called = _called()
+    names = {other.casefold(): type_ for type_, others in called.items() for other in others[1:]}
+    return names | {type_.casefold(): type_ for type_ in called}
+
+
+@cache
+def _added() -> dict[str, Tube]:
+    """Tubes of one's own: those in the directories of TUBEKIT_TUBES to begin with."""
+    found: dict[str, Tube] = {}
+    places = [Path(place) for place in os.environ.get(OWN_TUBES, "").split(os.pathsep) if place]
+    for place in places:
+        if not place.is_dir():
+            raise TableError("is no directory", where=str(place), part=OWN_TUBES, fix="Correct the variable")
+        for path in sorted(place.glob("*.toml")):
+            own = _from_file(path)
+            if own.type in (*file_types(), *found):
+                raise TableError(
+                    "has the name of another tube", where=str(path), fix="Give it a name of its own"
+                )
+            found[own.type] = own
+    return found
+
+
+def _from_file(path: Path) -> Tube:
+    data = read_toml(path, str(path))
+    return tube_of(str(data.get("type", path.stem)), data, str(path))
 
 
 @cache
 def _tube(type_: str) -> Tube:
-    data = tube_data(type_)
-    where = f"data/tubes/{type_}.toml"
-    try:
-        return Tube(
-            type=type_,
-            equivalents=tuple(data.get("equivalents", ())),
-            kind=data["kind"],
-            title=data["title"],
-            base=data["base"],
-            sections=data["sections"],
-            pins=_frozen({name: _pin(pin) for name, pin in data["pins"].items()}),
-            heater_volts=_optional(data.get("heater", {}).get("volts"), "V"),
-            heater_amps=_optional(data.get("heater", {}).get("amps"), "A"),
-            ratings=_ratings(data.get("ratings", {})),
-            law=_law(data["kind"], data["law"]),
-            capacitances=_frozen(_capacitances(data.get("capacitances", {}))),
-            known=data["known"],
-            directly_heated=data.get("directly_heated"),
-            valid=_frozen({name: tuple(span) for name, span in data.get("valid", {}).items()}),
-            fit=tuple(_residual(row) for row in data.get("fitted", ())),
-            conflicts=tuple(data.get("conflicts", ())),
-            assumed=_frozen(data.get("fit", {}).get("assumed", {})),
-            notes=data.get("notes", ""),
-        )
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
-        raise TableError(f"is incomplete or damaged: {error}", where=where) from error
-    except InputError as error:
-        raise error.placed(where=where) from error
-
-
-def _frozen(mapping: Mapping[str, Any]) -> Mapping[str, Any]:
-    return MappingProxyType(dict(mapping))
-
-
-def _pin(pin: int | list[int]) -> int | tuple[int, ...]:
-    return pin if isinstance(pin, int) else tuple(pin)
-
-
-def _optional(value: Any, unit: str) -> float | None:
-    return None if value is None else parse(value, unit)
-
-
-def _capacitances(data: Mapping[str, Any]) -> dict[str, float]:
-    return {name: parse(value, "F") for name, value in data.items()}
-
-
-def _ratings(data: Mapping[str, Any]) -> Ratings:
-    units = {entry.name: entry.metadata["unit"] for entry in fields(Ratings) if entry.metadata}
-    read: dict[str, Any] = {
-        name: parse(value, units[name]) if name in units else value for name, value in data.items()
-    }
-    return Ratings(**read)
-
-
-def _law(kind: str, data: Mapping[str, Any]) -> TubeLaw:
-    if "drop" in data:
-        return TubeDiode.from_drop(parse(data["drop"], "V"), parse(data["at"], "A"))
-    if "silicon" in kind:
-        return SiliconDiode(**data)
-    return Triode(**data) if "triode" in kind else Pentode(**data)
-
-
-def _residual(row: Mapping[str, Any]) -> Residual:
-    kept = {entry.name for entry in fields(Residual)}
-    return Residual(**{name: value for name, value in row.items() if name in kept})
+    data, where = tube_data(type_), f"data/tubes/{type_}.toml"
+    return tube_of(type_, data, where, tuple(_tube(each) for each in data.get("systems", ())))

@@ -1,8 +1,11 @@
 """Fit the parameters of a law to what was published about a tube, and keep what is left over.
 
 ``python -m tubekit.devices.fit 12AX7 …`` fits again and rewrites the lower part of data/tubes/<type>.toml.
-Two or three rows fix currents and slopes, not the knee, the grid current or the softness of cut-off:
-what a file lists under `assumed` was set by hand, with the reason beside it.
+
+Errors are counted in tolerances (`published.TOLERANCE`): squared below one, straight above, so that a
+row at odds with all others does not pull them along. Two or three rows fix currents and slopes, not the
+knee or the grid current: what a file lists under `assumed` was set by hand, with the reason beside it; what
+the rows leave open otherwise stays near what is usual (`fit_ranges`) and is listed as `usual`.
 """
 
 from __future__ import annotations
@@ -10,112 +13,145 @@ from __future__ import annotations
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from scipy.optimize import least_squares
+from scipy.optimize import OptimizeResult, least_squares
 
+from tubekit.devices.answers import answers
+from tubekit.devices.fit_ranges import RANGES, GridLaw, Range
 from tubekit.devices.fit_record import write_fit
 from tubekit.devices.law import FloatArray
 from tubekit.devices.pentode import Pentode
-from tubekit.devices.published import TOLERANCE, Published, residuals, rows_for
+from tubekit.devices.published import TOLERANCE, Published, asked_of, residuals
+from tubekit.devices.published_rows import rows_for
 from tubekit.devices.residual import Residual
 from tubekit.devices.triode import Triode
-from tubekit.devices.tube_files import fit_plan, fitted_types
+from tubekit.devices.tube_files import Plan, fit_plan, fitted_types
 
-# Start, lower and upper bound of each parameter. The bounds are what a law of the kind can mean.
-_DRIVE = {"perveance": (1e-3, 1e-6, 1e-1), "exponent": (1.4, 1.1, 2.0), "softness": (0.2, 0.02, 8.0)}
-_GRID = {
-    "grid_perveance": (6e-4, 1e-5, 1e-2),
-    "grid_offset": (0.0, -1.0, 1.0),
-    "grid_softness": (0.1, 0.02, 1.0),
-}
-_BOUNDS: Mapping[type[Triode | Pentode], Mapping[str, tuple[float, float, float]]] = {
-    Triode: _DRIVE | {"mu": (50.0, 2.0, 130.0), "offset": (0.3, -3.0, 6.0)} | _GRID,
-    Pentode: _DRIVE
-    | {
-        "mu_screen": (9.0, 4.0, 40.0),
-        "mu_plate": (300.0, 20.0, 2000.0),
-        "offset": (-0.5, -8.0, 8.0),
-        "share": (0.15, 0.02, 1.0),
-        "share_half": (0.45, 0.1, 3.0),
-        "share_drive": (4.0, 0.5, 6.0),
-        "share_fall": (0.8, 0.0, 2.5),
-        "knee": (0.6, 0.05, 5.0),
-        "knee_sharpness": (2.3, 1.2, 3.5),
-    }
-    | _GRID,
-}
-_SIGNED = frozenset({"offset", "grid_offset", "share_fall"})  # fitted as they are, the rest by logarithm
+_USUAL = 0.7
+"""How much of a parameter's usual spread must be left for it to count as not pinned by the rows."""
+_STRAIGHT = 2.0  # tolerances; beyond, errors count straight instead of squared
+_PULL = 0.6  # weight of what is usual, against one tolerance of one row
+_STEP = 1e-5  # of a parameter as it is fitted, for slopes
+_STARTS = (1.4, 1.25, 1.6)  # exponents to start from
 
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """A fitted law with its residuals, row by row, and the rows that contradict themselves."""
+    """A fitted law with its residuals, row by row.
 
-    law: Triode | Pentode
+    `conflicts` are rows that contradict themselves, `usual` parameters that the rows leave open,
+    `at_bound` those that ended at a bound.
+    """
+
+    law: GridLaw
     rows: tuple[Published, ...]
     residuals: tuple[Residual, ...]
     conflicts: tuple[str, ...]
+    usual: tuple[str, ...]
+    at_bound: tuple[str, ...]
 
 
-def fit_law(kind: type[Triode | Pentode], rows: Sequence[Published], assumed: Mapping[str, float]) -> Fit:
-    """Least squares of the logarithms of predicted over published, weighted by tolerance and trust.
+class Problem:
+    """Free parameters, as they are fitted, against rows; several sets of parameters (P, n) at once."""
+
+    def __init__(self, kind: type[GridLaw], rows: Sequence[Published], assumed: Mapping[str, float]) -> None:
+        self.kind, self.assumed = kind, assumed
+        self.free: dict[str, Range] = {n: r for n, r in RANGES[kind].items() if n not in assumed}
+        self.rows = [row for row in rows if row.trust > 0]
+        self.usual = [(k, name) for k, (name, r) in enumerate(self.free.items()) if r.width is not None]
+        self.low = np.array([r.inward(r.low) for r in self.free.values()])
+        self.high = np.array([r.inward(r.high) for r in self.free.values()])
+
+    def start(self, **given: float) -> FloatArray:
+        """Parameters to start from, with the amplification factor of the rows where they print one."""
+        printed = [row.values["mu"] for row in self.rows if "mu" in row.values]
+        if printed:
+            given.setdefault("mu" if self.kind is Triode else "mu_screen", printed[0])
+        values = [r.inward(given.get(name, r.start)) for name, r in self.free.items()]
+        return np.clip(values, self.low + 1e-6, self.high - 1e-6)
+
+    def law(self, x: FloatArray) -> GridLaw:
+        """The law of one set of parameters, or of P of them."""
+        found = {
+            name: np.exp(column) if r.factor else column
+            for (name, r), column in zip(self.free.items(), np.moveaxis(x, -1, 0), strict=True)
+        }
+        return self.kind(**found, **self.assumed)
+
+    def errors(self, x: FloatArray) -> FloatArray:
+        """Errors in tolerances, then what leaves the usual in widths: (..., M)."""
+        found = []
+        for row, got in zip(self.rows, answers(self.law(x), [r.stage for r in self.rows]), strict=True):
+            for name, value in row.values.items():
+                now = asked_of(got, name)
+                off = now - value if name == "distortion" else np.log(np.maximum(now, 1e-12) / value)
+                found.append(np.broadcast_to(row.trust / TOLERANCE[name] * off, x.shape[:-1]))
+        ranges = list(self.free.values())
+        for k, _ in self.usual:
+            found.append(_PULL * (x[..., k] - ranges[k].inward(ranges[k].start)) / (ranges[k].width or 1.0))
+        return np.asarray(np.nan_to_num(np.stack(found, axis=-1), nan=1e3))
+
+    def slopes(self, x: FloatArray) -> FloatArray:
+        """Slopes of the errors to the parameters (M, n), by central differences in one call."""
+        steps = _STEP * np.eye(x.size)
+        ahead, behind = np.split(self.errors(np.concatenate((x + steps, x - steps))), 2)
+        return np.asarray((ahead - behind).T / (2.0 * _STEP))
+
+    def solve(self, start: FloatArray) -> OptimizeResult:
+        """Least squares from one start."""
+        return least_squares(
+            self.errors, start, jac=self.slopes, bounds=(self.low, self.high),
+            x_scale="jac", loss="soft_l1", f_scale=_STRAIGHT, max_nfev=200, xtol=1e-9, ftol=1e-10,
+        )  # fmt: skip
+
+    def not_pinned(self, x: FloatArray) -> tuple[str, ...]:
+        """Parameters whose spread the rows leave nearly as it usually is."""
+        slopes = self.slopes(x)
+        spread = np.sqrt(np.diag(np.linalg.pinv(slopes.T @ slopes)))
+        ranges = list(self.free.values())
+        return tuple(name for k, name in self.usual if spread[k] * _PULL > _USUAL * (ranges[k].width or 1.0))
+
+    def at_bound(self, x: FloatArray) -> tuple[str, ...]:
+        """Parameters that stand at a bound."""
+        near = 1e-3 * (self.high - self.low)
+        stuck = (x - self.low < near) | (self.high - x < near)
+        return tuple(name for name, is_stuck in zip(self.free, stuck, strict=True) if is_stuck)
+
+
+def fit_law(
+    kind: type[GridLaw],
+    rows: Sequence[Published],
+    assumed: Mapping[str, float],
+    near: GridLaw | None = None,
+) -> Fit:
+    """The law of a kind that meets the rows best.
 
     Parameters
     ----------
     kind : class of the law.
     rows : what to meet; rows of trust 0 are only shown.
     assumed : parameters that are not fitted.
+    near : a law to start from; without it, the best of several starts.
     """
-    free = {name: bounds for name, bounds in _BOUNDS[kind].items() if name not in assumed}
-    start, low, high = (
-        np.array([_inward(name, bounds[place]) for name, bounds in free.items()]) for place in range(3)
+    problem = Problem(kind, rows, assumed)
+    if near is None:
+        starts = [problem.start(exponent=exponent) for exponent in _STARTS]
+    else:
+        starts = [problem.start(**{name: float(value) for name, value in near.parameters().items()})]
+    best = min((problem.solve(start) for start in starts), key=lambda found: float(found.cost))
+    fitted = problem.law(best.x)
+    return Fit(
+        law=fitted,
+        rows=tuple(rows),
+        residuals=residuals(fitted, rows),
+        conflicts=tuple(filter(None, (row.conflict() for row in rows))),
+        usual=problem.not_pinned(best.x),
+        at_bound=problem.at_bound(best.x),
     )
 
-    def law(x: FloatArray) -> Triode | Pentode:
-        found = {
-            name: float(value if name in _SIGNED else np.exp(value))
-            for name, value in zip(free, x, strict=True)
-        }
-        return kind(**found, **assumed)
 
-    def errors(x: FloatArray) -> FloatArray:
-        now, found = law(x), []
-        for row in rows:
-            if row.trust > 0:
-                got = row.predict(now)
-                found += [
-                    row.trust * np.log(max(got[name], 1e-12) / value) / TOLERANCE[name]
-                    for name, value in row.values.items()
-                ]
-        return np.array(found)
-
-    start = _near_rows(kind, free, start, rows)
-    best = least_squares(
-        errors, np.clip(start, low + 1e-6, high - 1e-6), bounds=(low, high), x_scale="jac", max_nfev=300
-    )
-    fitted = law(best.x)
-    conflicts = tuple(filter(None, (row.conflict() for row in rows)))
-    return Fit(fitted, tuple(rows), residuals(fitted, rows), conflicts)
-
-
-def _inward(name: str, value: float) -> float:
-    return value if name in _SIGNED else float(np.log(value))
-
-
-def _near_rows(
-    kind: type[Triode | Pentode], free: Mapping[str, Any], start: FloatArray, rows: Sequence[Published]
-) -> FloatArray:
-    """The start with the amplification factor of the rows, where they print one."""
-    printed = [row.values["mu"] for row in rows if "mu" in row.values]
-    name = "mu" if kind is Triode else "mu_screen"
-    if printed and name in free:
-        start[list(free).index(name)] = np.log(printed[0])
-    return start
-
-
-def fit_tube(type_: str) -> Fit:
+def fit_type(type_: str, near: GridLaw | None = None) -> Fit:
     """Fit a catalogue tube again from the rows its file names.
 
     Raises
@@ -124,21 +160,26 @@ def fit_tube(type_: str) -> Fit:
 
     Examples
     --------
-    >>> found = fit_tube("12AX7")
-    >>> print(f"mu {found.law.mu:.0f}, worst row {max(abs(r.error) for r in found.residuals[:8]):.1%}")
-    mu 101, worst row 0.9%
+    >>> found = fit_type("12AX7")
+    >>> worst = max(abs(residual.error) for residual in found.residuals[:8])
+    >>> print(f"the two rows of characteristics within {worst:.1%}")
+    the two rows of characteristics within 1.0%
     """
     plan = fit_plan(type_)
-    kind = Triode if plan.kind == "triode" else Pentode
-    return fit_law(kind, rows_for(plan), plan.assumed)
+    return fit_law(kind_of(plan), rows_for(plan), plan.assumed, near)
+
+
+def kind_of(plan: Plan) -> type[GridLaw]:
+    """Class of the law of a tube."""
+    return Triode if "triode" in plan.kind else Pentode
 
 
 def main(types: Sequence[str]) -> None:
     """Fit each type and rewrite its file; without types, every tube with a plan."""
     for type_ in types or fitted_types():
-        found = fit_tube(type_)
-        write_fit(type_, found.law, found.rows, found.residuals, found.conflicts)
-        worst = max(found.residuals, key=lambda residual: abs(residual.error))
+        found = fit_type(type_)
+        write_fit(type_, found)
+        worst = max((r for r in found.residuals if r.used), key=lambda residual: abs(residual.error))
         sys.stdout.write(f"{type_}: worst {worst.error:+.1%} ({worst.row}, {worst.quantity})\n")
 
 

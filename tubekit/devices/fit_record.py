@@ -3,64 +3,67 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
-from typing import Any
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 from tubekit.devices.law import ParameterLaw
-from tubekit.devices.published import Published
 from tubekit.devices.residual import Residual
 from tubekit.devices.tube_files import LINE, file_types, tube_data, tube_path
 
+if TYPE_CHECKING:
+    from tubekit.devices.fit import Fit
 
-def write_fit(
-    type_: str,
-    law: ParameterLaw,
-    rows: Sequence[Published],
-    residuals: Sequence[Residual],
-    conflicts: Sequence[str],
-) -> None:
+
+def write_fit(type_: str, fit: Fit) -> None:
     """Replace everything below the line in data/tubes/<type>.toml."""
     path = tube_path(type_)
     upper = path.read_text(encoding="utf-8").split(LINE)[0].rstrip()
-    lines = [upper, "", LINE, "", *_law(law), "", *_valid(rows), ""]
-    if conflicts:
-        lines += [f"conflicts = {json.dumps(list(conflicts), ensure_ascii=False)}", ""]
-    for residual in residuals:
-        lines += [*_residual(residual), ""]
-    path.write_text("\n".join(lines), encoding="utf-8")
+    at = [row.at for row in fit.rows if row.trust > 0]
+    left = {"usual": fit.usual, "at_bound": fit.at_bound, "conflicts": fit.conflicts}
+    lines = [upper, "", LINE, "", *law_lines(fit.law), "", *valid_lines(at), ""]
+    lines += [
+        "[left]  # open: held near what is usual of its kind, not pinned by rows; at a bound; rows at odds"
+    ]
+    lines += [f"{name} = {json.dumps(list(words), ensure_ascii=False)}" for name, words in left.items()]
+    path.write_text("\n".join([*lines, "", *residual_lines(fit.residuals), ""]), encoding="utf-8")
     for cached in (file_types, tube_data):
         cached.cache_clear()
 
 
-def _law(law: ParameterLaw) -> Iterable[str]:
+def law_lines(law: ParameterLaw) -> Iterable[str]:
+    """The [law] table."""
     yield "[law]"
     for name, value in law.parameters().items():
         yield f"{name} = {float(value):.6g}"
 
 
-def _valid(rows: Sequence[Published]) -> Iterable[str]:
-    """Range of the voltages of the rows that were used."""
-    yield "[valid]  # voltages to cathode of the rows above zero trust [V]"
+def valid_lines(at: Sequence[Mapping[str, float]]) -> Iterable[str]:
+    """The [valid] table: range of the voltages of the rows that were used."""
+    yield "[valid]  # voltages to cathode of the rows that were used [V]"
     for name in ("plate", "screen", "grid"):
-        at = [row.at[name] for row in rows if name in row.at and row.trust > 0]
-        if at:
-            yield f"{name} = [{min(at):g}, {max(at):g}]"
+        volts = [each[name] for each in at if name in each]
+        if volts:
+            yield f"{name} = [{min(volts):g}, {max(volts):g}]"
 
 
-def _residual(residual: Residual) -> Iterable[str]:
-    cells: dict[str, Any] = {
-        "row": residual.row,
-        "quantity": residual.quantity,
-        "unit": residual.unit,
-        "published": residual.published,
-        "law": residual.law,
-        "error_pct": 100.0 * residual.error,
-        "used": residual.used,
-        "status": residual.status,
-        "source": residual.source,
-    }
-    yield "[[fitted]]"
-    yield from (f"{name} = {_written(name, value)}" for name, value in cells.items())
+def residual_lines(residuals: Sequence[Residual]) -> Iterable[str]:
+    """The [fitted] table: a line for each figure; error_pct is in points for a distortion."""
+    yield "[fitted]"
+    yield "rows = ["
+    for residual in residuals:
+        cells: dict[str, Any] = {
+            "row": residual.row,
+            "quantity": residual.quantity,
+            "unit": residual.unit,
+            "published": residual.published,
+            "law": residual.law,
+            "error_pct": 100.0 * residual.error,
+            "used": residual.used,
+            "status": residual.status,
+            "source": residual.source,
+        }
+        yield "  { " + ", ".join(f"{name} = {_written(name, value)}" for name, value in cells.items()) + " },"
+    yield "]"
 
 
 def _written(name: str, value: object) -> str:

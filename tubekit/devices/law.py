@@ -49,6 +49,7 @@ class ParameterLaw:
     terminals: ClassVar[tuple[str, ...]] = ()
     emission_parameter: ClassVar[str] = ""  # the parameter that a worn cathode lowers
     positive: ClassVar[frozenset[str]] = frozenset()  # parameters that must be above zero
+    not_negative: ClassVar[frozenset[str]] = frozenset()  # parameters that may be zero
 
     def __post_init__(self) -> None:
         for name, value in self.parameters().items():
@@ -57,6 +58,8 @@ class ParameterLaw:
                 raise ValueError(f"{type(self).__name__}: {name} must be a finite number, not {value!r}")
             if name in self.positive and not np.all(given > 0):
                 raise ValueError(f"{type(self).__name__}: {name} must be above zero, not {value!r}")
+            if name in self.not_negative and not np.all(given >= 0):
+                raise ValueError(f"{type(self).__name__}: {name} must not be below zero, not {value!r}")
             kept: Parameter = given if given.ndim else float(given)
             object.__setattr__(self, name, kept)
 
@@ -127,13 +130,31 @@ def softplus(drive: FloatArray, softness: Parameter) -> tuple[FloatArray, FloatA
 
     `softness` s is in volts; 0 gives a sharp corner. Finite for every drive.
     """
+    soft, slope, _ = corner(drive, softness)
+    return soft, slope
+
+
+def corner(drive: FloatArray, softness: Parameter) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """As `softplus`, with the slope to the softness as well (never negative)."""
     scale = np.maximum(softness, 1e-9)
     ratio = drive / scale
-    soft = np.log1p(np.exp(-np.abs(ratio)))
-    soft += np.maximum(ratio, 0.0)
-    slope = -np.expm1(-soft)  # logistic function, precise far below cut-off too
-    soft *= scale
-    return soft, slope
+    size = np.abs(ratio)
+    small = np.exp(-size)
+    rounded = np.log1p(small)
+    tail = small / (1.0 + small)  # logistic function of -size, precise far out
+    slope = np.where(ratio < 0.0, tail, 1.0 - tail)
+    size *= tail
+    size += rounded
+    rounded += np.maximum(ratio, 0.0)
+    rounded *= scale
+    return rounded, slope, size
+
+
+def ramp(voltage: FloatArray, width: Parameter) -> tuple[FloatArray, FloatArray]:
+    """v²/(v + width) above 0 V and nothing below, and its slope: `v` itself once well above `width`."""
+    above = np.maximum(voltage, 0.0)
+    part = above / (above + width)
+    return above * part, part * (2.0 - part)
 
 
 def closing(voltage: FloatArray, width: Parameter) -> tuple[FloatArray, FloatArray]:

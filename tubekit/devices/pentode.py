@@ -14,7 +14,8 @@ from tubekit.devices.law import (
     Parameter,
     ParameterLaw,
     closing,
-    softplus,
+    corner,
+    ramp,
     split_grid,
     three_halves,
 )
@@ -25,44 +26,54 @@ class Pentode(ParameterLaw):
     r"""Space-charge law of a pentode or beam tetrode.
 
     Cathode current  ``i_k = G·u**γ``,
-    ``u = s·ln(1 + exp((v_g + φ + v_s/μ_s + v_p/μ_p)/s))``; the grid takes its part out of it as in a
-    triode. What is left is shared so that plate + screen is the whole of it:
+    ``u = s·ln(1 + exp((v_g + φ + v_s/μ_s + v_p/μ_p)/s))``,  ``s = s_0 + ε·v_s/μ_s``: as in a triode, with
+    a corner at cut-off that widens with the screen voltage; the grid takes its part out of it.
+    Screen and plate get what is left of it, and below the knee less than all of it, because electrons
+    that the plate does not take come back and add to the space charge:
 
-    ``i_s / i_p = σ·S·((1 + v_p/v_s)/2)**-b + (k·u/v_p)**m``,  ``σ = 1/(1 + (D/d)**a)``,
-    ``d = μ_s·u/v_s``
+    ``i_s + i_p = i·(1 - ρ·(1 - κ))``,  ``i_p = (i_s + i_p)·κ/(1 + τ)``
 
-    The first term is the screen's share above the knee: it rises to S with the relative drive d and
-    falls slowly with the plate voltage. The second is the knee itself, at a plate voltage ``k·u``.
-    Both depend on ratios of voltages alone, as the paths of the electrons do (similitude in
-    electrostatics; the form is the project's own). Nothing is collected at or below 0 V of plate
-    (all goes to the screen) or of screen.
+    ``κ = (1 + (v_k/v_p)**m)**(-3/(2m))`` is the knee, ``v_k = k·u + w``: one above it, and below it the
+    three-halves law of the plate, which then draws from a virtual cathode.
+    ``τ = σ·S·((1 + v_p/v_s)/2)**-b`` is what the screen takes above the knee: it rises to S with the
+    relative drive d, ``σ = 1/(1 + (D/d)**a)``, ``d = μ_s·u/v_s``, and falls slowly with the plate voltage.
+    Both depend on ratios of voltages (w aside), as the paths of electrons do: similitude in
+    electrostatics; the form is the project's own.
+    Nothing is collected at or below 0 V of plate (all goes to the screen) or of screen.
 
     Parameters
     ----------
     perveance : G [A/V^γ].
-    mu_screen, mu_plate : amplification factors μ_s, μ_p of the control grid to screen and plate.
-    exponent, offset, softness : γ, φ [V] and s [V] as in a triode.
+    mu_screen, mu_plate : amplification factors μ_s, μ_p of the control grid to screen and plate,
+        where nothing is cut off.
+    exponent, offset, softness, unevenness : γ, φ [V], s_0 [V] and ε.
     share, share_half, share_drive, share_fall : S, D, a and b.
     knee, knee_sharpness : k and m.
+    returned : ρ, 0 to 0.5.
     grid_perveance, grid_offset, grid_softness : as in a triode.
-    gate : screen voltage at which half of the current flows [V].
+    gate : w, screen voltage at which half of the current flows, and least voltage of the knee [V].
 
     Terminals are plate, screen and grid, voltages to cathode. Finite and smooth for any voltages;
-    plate current rises with plate voltage, screen current with screen voltage, the cathode current
-    with every voltage.
+    plate current rises with plate voltage, and what leaves the cathode with every voltage.
 
     Examples
     --------
     >>> law = Pentode(perveance=9e-4, mu_screen=10, mu_plate=250)
     >>> current, slope = law.evaluate(np.array([250.0, 250.0, -12.5]))
     >>> (current * 1e3).round(2)  # mA
-    array([40.49,  4.14,  0.  ])
+    array([40.53,  4.1 ,  0.  ])
     """
 
     terminals: ClassVar[tuple[str, ...]] = ("plate", "screen", "grid")
     emission_parameter: ClassVar[str] = "perveance"
     positive: ClassVar[frozenset[str]] = frozenset(
-        {"perveance", "mu_screen", "mu_plate", "exponent", "share_half", "knee", "grid_softness", "gate"}
+        {
+            "perveance", "mu_screen", "mu_plate", "exponent", "share_half",
+            "knee", "knee_sharpness", "grid_softness", "gate",
+        }
+    )  # fmt: skip
+    not_negative: ClassVar[frozenset[str]] = frozenset(
+        {"softness", "unevenness", "share", "share_drive", "share_fall", "returned", "grid_perveance"}
     )
 
     perveance: Parameter
@@ -70,13 +81,15 @@ class Pentode(ParameterLaw):
     mu_plate: Parameter
     exponent: Parameter = 1.5
     offset: Parameter = 0.0
-    softness: Parameter = 0.5
+    softness: Parameter = 0.1
+    unevenness: Parameter = 0.0
     share: Parameter = 0.15
     share_half: Parameter = 0.45
     share_drive: Parameter = 4.0
     share_fall: Parameter = 0.5
-    knee: Parameter = 0.6
-    knee_sharpness: Parameter = 2.0
+    knee: Parameter = 1.0
+    knee_sharpness: Parameter = 4.0
+    returned: Parameter = 0.4
     grid_perveance: Parameter = 1e-3
     grid_offset: Parameter = 0.0
     grid_softness: Parameter = 0.2
@@ -85,64 +98,85 @@ class Pentode(ParameterLaw):
     def evaluate(self, v: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Currents into plate, screen and grid [A], shape (..., 3), and slopes [S], (..., 3, 3)."""
         plate, screen, grid = v[..., 0], v[..., 1], v[..., 2]
-        drive, per_volt = softplus(
-            grid + self.offset + screen / self.mu_screen + plate / self.mu_plate, self.softness
+        risen, drisen = ramp(screen, self.gate)
+        uneven = self.unevenness / self.mu_screen
+        drive, per_volt, per_width = corner(
+            grid + self.offset + screen / self.mu_screen + plate / self.mu_plate,
+            self.softness + uneven * risen,
         )
-        rate = self.perveance * drive ** (self.exponent - 1.0)
-        space = rate * drive
-        dspace = rate * self.exponent * per_volt  # to a volt on the grid
+        drive += _TINY
+        drives = (  # drive per volt of plate, screen and grid
+            per_volt / self.mu_plate,
+            per_volt / self.mu_screen + per_width * (uneven * drisen),
+            per_volt,
+        )
+        log_drive = np.log(drive)
+        space = self.perveance * np.exp(self.exponent * log_drive)
+        dspace = self.exponent * (space / drive)
         wanted, dwanted = three_halves(grid + self.grid_offset, self.grid_perveance, self.grid_softness)
         rest, taken, p, q = split_grid(space, wanted)
-        kept, by_drive, by_plate, by_screen = self._plate_share(plate, screen, drive, per_volt)
+        vp, vs = np.maximum(plate, _NEAR_ZERO), np.maximum(screen, _NEAR_ZERO)
+        knee, by_plate, knee_by_drive = self._knee(vp, drive)
+        kept, tail, short, both = self._above_knee(vp, vs, log_drive)
         opened, dopened = closing(screen, self.gate)
 
-        taken_by_space = q * q * dspace
+        taken_by_drive = q * q * dspace
         taken_by_grid = p * p * dwanted
-        rest_by_space = opened * (p * (1.0 + q) * dspace)
         flowing = opened * rest
-        shifted = flowing * by_drive  # plate gains this for a volt of drive at unchanged total
+        back = self.returned * knee
+        through = (1.0 - self.returned) + back
+        collected = knee * kept  # the plate's part of what goes through
+        total = flowing * through
+        to_plate = total * collected
         i = np.empty(v.shape)
         g = np.empty((*v.shape, 3))
-        i[..., 0] = flowing * kept
-        i[..., 1] = flowing * (1.0 - kept)
+        i[..., 0] = to_plate
+        np.subtract(total, to_plate, out=i[..., 1])
         i[..., 2] = taken
-        # Slopes of the total and of the plate's part of it; the screen has the rest.
-        total = (
-            rest_by_space / self.mu_plate,
-            rest_by_space / self.mu_screen + dopened * rest,
-            rest_by_space - opened * taken_by_grid,
+
+        # Slopes of the total and of the plate's part: by drive, then by each voltage at the same drive.
+        opened *= through
+        back *= flowing
+        to_screen = to_plate * kept * tail
+        fall = self.share_fall * to_screen / both
+        by_share = self.share_drive * to_screen * short
+        total_by_drive = opened * (p * (1.0 + q) * dspace) - back * knee_by_drive
+        plate_by_drive = collected * total_by_drive - (to_plate * knee_by_drive + by_share / drive)
+        back *= by_plate
+        self_gain = dopened * rest * through
+        lost = opened * taken_by_grid
+        direct = (
+            (back, collected * back + to_plate * by_plate + fall),
+            (self_gain, collected * self_gain + (by_share - fall * vp) / vs),
+            (-lost, -collected * lost),
         )
-        moved = (
-            shifted / self.mu_plate + flowing * by_plate,
-            shifted / self.mu_screen + flowing * by_screen,
-            shifted,
-        )
-        for k in range(3):
-            np.add(kept * total[k], moved[k], out=g[..., 0, k])
-            np.subtract(total[k], g[..., 0, k], out=g[..., 1, k])
-        g[..., 2, 0] = taken_by_space / self.mu_plate
-        g[..., 2, 1] = taken_by_space / self.mu_screen
-        g[..., 2, 2] = taken_by_space + taken_by_grid
+        for k, per_volt in enumerate(drives):
+            np.add(plate_by_drive * per_volt, direct[k][1], out=g[..., 0, k])
+            np.subtract(total_by_drive * per_volt + direct[k][0], g[..., 0, k], out=g[..., 1, k])
+            np.multiply(taken_by_drive, per_volt, out=g[..., 2, k])
+        g[..., 2, 2] += taken_by_grid
         return i, g
 
-    def _plate_share(
-        self, plate: FloatArray, screen: FloatArray, drive: FloatArray, per_volt: FloatArray
+    def _knee(self, vp: FloatArray, drive: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """κ, d ln κ per volt of plate, and -d ln κ per volt of drive."""
+        volts = self.knee * drive + self.gate
+        ratio = self.knee_sharpness * np.log(volts / vp)
+        bend = np.exp(np.minimum(ratio, _LARGEST_LOG))
+        more = 1.0 + bend
+        bend *= 1.5 / more
+        return np.exp(np.log(more) * (-1.5 / self.knee_sharpness)), bend / vp, bend * (self.knee / volts)
+
+    def _above_knee(
+        self, vp: FloatArray, vs: FloatArray, log_drive: FloatArray
     ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """Plate's share of plate + screen; its slopes to a volt of drive, plate and screen [1/V]."""
-        vp, vs = np.maximum(plate, 1e-12), np.maximum(screen, 1e-6)
-        both = vp + vs
-        log_drive, log_vs = np.log(drive + _TINY), np.log(vs)
+        """1/(1 + τ), τ, 1 - σ, and plate + screen voltage [V]."""
+        both, log_vs = vp + vs, np.log(vs)
         short = self.share_drive * (np.log(self.share_half / self.mu_screen) + log_vs - log_drive)
-        sigma = 1.0 / (1.0 + np.exp(np.minimum(short, _LARGEST_LOG)))
+        lack = np.exp(np.minimum(short, _LARGEST_LOG))
+        sigma = 1.0 / (1.0 + lack)
         tail = np.exp(-self.share_fall * (np.log(0.5 * both) - log_vs))
         tail *= self.share * sigma
-        bend = self.knee_sharpness * (np.log(self.knee) + log_drive - np.log(vp))
-        bend = np.exp(np.minimum(bend, _LARGEST_LOG))
-        kept = 1.0 / (1.0 + tail + bend)
-        tail *= kept * kept  # what a relative rise of either term takes from the plate's share
-        bend *= kept
-        bend *= kept * self.knee_sharpness
-        rise = tail * (self.share_drive * (1.0 - sigma))
-        by_drive = (rise + bend) * (-per_volt / (drive + _TINY))
-        fall = self.share_fall * tail / both
-        return kept, by_drive, fall + bend / vp, (rise - fall * vp) / vs
+        return 1.0 / (1.0 + tail), tail, lack * sigma, both
+
+
+_NEAR_ZERO = 1e-20  # volts; logarithms and quotients stay finite

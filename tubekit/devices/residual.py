@@ -20,5 +20,7 @@ class Residual:
 
     @property
     def error(self) -> float:
-        """Relative error of the law."""
+        """Relative error of the law; of a distortion the difference (0.02 is two percentage points)."""
+        if self.quantity == "distortion":
+            return self.law - self.published
         return self.law / self.published - 1.0

@@ -1,149 +1,119 @@
-"""One tube in the textbook stage that a handbook row describes, for comparing laws with rows.
+"""A tube at rest where a handbook row puts it: at voltages, or in a bare resistance-coupled stage.
 
-These are bare stages with ideal transformers and bypassed cathodes. Whole amps are solved elsewhere.
-Every function returns plain numbers in SI units by quantity: 'plate', 'screen' (currents), 'gm', 'rp',
-'mu', 'gain', 'power', and 'plate_full', 'screen_full' (mean currents at full drive).
+Cathodes and screens are bypassed. Whole amps are solved elsewhere. A law whose parameters are arrays of
+shape (P,) is P laws, all answered at once; that is what makes fitting quick.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TypeAlias, TypeVar
 
 import numpy as np
-from scipy.optimize import brentq
 
-from tubekit.devices.law import FloatArray, Law
+from tubekit.devices.law import FloatArray, Law, Parameter
 
-_ANGLES = (np.arange(16) + 0.5) * (2.0 * np.pi / 16)  # one cycle of drive; exact to the 7th harmonic
-_SINE = np.sin(_ANGLES)
+Answer: TypeAlias = Mapping[str, Parameter]
+L = TypeVar("L", bound=Law)
 
-
-def voltages(law: Law, plate: float, grid: float, screen: float | None = None) -> FloatArray:
-    """Voltages to cathode in the order of the law's terminals."""
-    if "screen" in law.terminals:
-        return np.array([plate, np.nan if screen is None else screen, grid])
-    return np.array([plate, grid])
+_ROUNDS, _LONGEST, _ARRIVED = 200, 30.0, 1e-9  # of Newton's rule; its longest and its last step [V]
 
 
-def point(law: Law, plate: float, grid: float, screen: float | None = None) -> dict[str, float]:
-    """Currents and slopes at fixed voltages to cathode [V]."""
-    i, g = law.evaluate(voltages(law, plate, grid, screen))
-    gm, gp = float(g[0, -1]), float(g[0, 0])
-    found = {"plate": float(i[0]), "gm": gm, "rp": 1.0 / gp, "mu": gm / gp}
-    return found if screen is None else found | {"screen": float(i[1])}
+@dataclass(frozen=True)
+class At:
+    """At voltages to cathode; without a grid voltage, `cathode_ohms` that `tubes` share makes the bias.
 
-
-def strapped(law: Law, plate: float, grid: float) -> dict[str, float]:
-    """As `point`, for a pentode whose screen is tied to its plate."""
-    i, g = law.evaluate(voltages(law, plate, grid, plate))
-    gm, gp = float(np.sum(g[:2, 2])), float(np.sum(g[:2, :2]))
-    return {"plate": float(i[0] + i[1]), "gm": gm, "rp": 1.0 / gp, "mu": gm / gp}
-
-
-def self_biased(
-    law: Law, plate: float, cathode_ohms: float, screen: float | None = None, tubes: int = 1
-) -> dict[str, float]:
-    """As `point`, where the current of `tubes` equal tubes through `cathode_ohms` makes the bias.
-
-    `plate` and `screen` are to the cathode [V].
+    `strapped`: the screen is tied to the plate, and the answers are those of the triode it makes.
     """
-    bias = _bias(law, lambda _: voltages(law, plate, 0.0, screen), cathode_ohms * tubes, plate)
-    return point(law, plate, -bias, screen)
+
+    plate: float
+    grid: float | None = None
+    screen: float | None = None
+    cathode_ohms: float = 0.0
+    tubes: int = 1
+    strapped: bool = False
 
 
-def rc_coupled(
-    law: Law, supply: float, plate_ohms: float, cathode_ohms: float, next_grid_ohms: float
-) -> dict[str, float]:
-    """Plate current and midband gain of a triode stage with bypassed cathode."""
+@dataclass(frozen=True)
+class Coupled:
+    """Resistance-coupled stage, cathode and screen bypassed; a pentode's screen hangs on `screen_ohms`."""
 
-    def at(current: float) -> FloatArray:
-        return voltages(law, supply - current * (plate_ohms + cathode_ohms), 0.0)
-
-    bias = _bias(law, at, cathode_ohms, supply)
-    found = point(law, float(at(bias / cathode_ohms)[0]), -bias)
-    load = 1.0 / plate_ohms + 1.0 / next_grid_ohms + 1.0 / found["rp"]
-    return {"plate": found["plate"], "gain": found["gm"] / load}
+    supply: float
+    plate_ohms: float
+    cathode_ohms: float
+    next_grid_ohms: float
+    screen_ohms: float = 0.0
 
 
-def single_ended(law: Law, plate: float, screen: float, grid: float, load_ohms: float) -> dict[str, float]:
-    """Output stage with an ideal transformer, driven to zero bias by a sine.
+def stretched(law: L, axes: int) -> L:
+    """The law with `axes` axes of one behind those of its parameters, to broadcast against voltages."""
+    longer = {
+        name: value[(..., *[np.newaxis] * axes)]
+        for name, value in law.parameters().items()
+        if isinstance(value, np.ndarray)
+    }
+    return replace(law, **longer) if longer else law  # type: ignore[type-var]
 
-    The mean plate voltage is that of the supply, so the load line turns about the mean current.
-    """
-    v = np.empty((_ANGLES.size, 3))
-    v[:, 0], v[:, 1], v[:, 2] = plate, screen, grid - grid * _SINE
-    mean = point(law, plate, grid, screen)["plate"]
-    for _ in range(8):
 
-        def over(plates: FloatArray, mean: float = mean) -> tuple[FloatArray, FloatArray]:
-            v[:, 0] = plates
-            i, g = law.evaluate(v)
-            return plates - plate + load_ohms * (i[:, 0] - mean), 1.0 + load_ohms * g[:, 0, 0]
+def lead(law: Law) -> tuple[int, ...]:
+    """(P,) where the law is P laws, () where it is one."""
+    return np.broadcast_shapes(*(np.shape(value) for value in law.parameters().values()))
 
-        v[:, 0] = _root(over, 0.0, plate + load_ohms * mean, v[:, 0])
-        i, g = law.evaluate(v)
-        # Newton's rule for the mean: raised by an ampere, it comes back raised by 1 - freedom.
-        freedom = np.mean(1.0 / (1.0 + load_ohms * g[:, 0, 0]))
-        change = (i[:, 0].mean() - mean) / freedom
-        mean += change
-        if abs(change) < 1e-9 * mean:
+
+def at_rest(law: Law, asked: Sequence[At | Coupled]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Voltages, currents (..., R, T) and slopes (..., R, T, T) of R stages at rest."""
+    ports = [_ports(law, each) for each in asked]
+    return _solved(law, np.array([p[0] for p in ports]), np.array([p[1] for p in ports]))
+
+
+def _ports(law: Law, asked: At | Coupled) -> tuple[FloatArray, FloatArray]:
+    """Port voltages with the tube pulled out (T,), and what a current in one port does there (T, T)."""
+    size = len(law.terminals)
+    shared = np.zeros((size, size))
+    if isinstance(asked, Coupled):
+        shared += asked.cathode_ohms
+        shared[0, 0] += asked.plate_ohms
+        if size == 3:
+            shared[1, 1] += asked.screen_ohms
+        return np.array([asked.supply, asked.supply, 0.0])[[0, *range(1, size - 1), 2]], shared
+    screen = asked.plate if asked.strapped else asked.screen
+    volts = [asked.plate, 0.0 if asked.grid is None else asked.grid]
+    if size == 3:
+        volts.insert(1, np.nan if screen is None else screen)
+    shared[-1] = asked.cathode_ohms * asked.tubes
+    return np.array(volts), shared
+
+
+def _solved(law: Law, pulled: FloatArray, shared: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Newton's rule on v + shared·i(v) = pulled; from zero bias a self-biased tube is never overshot."""
+    v = np.broadcast_to(pulled, (*lead(law), *pulled.shape)).copy()
+    biased = np.any(shared != 0.0, axis=(-1, -2))
+    loaded = biased & (shared[:, 0, 0] > 0.0)
+    v[..., loaded, :-1] *= 0.4
+    v[..., loaded, -1] = -1.0
+    wide, unit = stretched(law, 1), np.eye(pulled.shape[-1])
+    for _ in range(_ROUNDS if biased.any() else 1):
+        i, g = wide.evaluate(v)
+        over = v + np.einsum("rjk,...rk->...rj", shared, i) - pulled
+        step = np.linalg.solve(unit + shared @ g, over[..., np.newaxis])[..., 0]
+        longest = np.max(np.abs(step), axis=-1, keepdims=True)
+        v -= step * np.minimum(1.0, _LONGEST / np.maximum(longest, 1e-30))
+        if np.max(longest) < _ARRIVED:
             break
-    peak = 2.0 * float(np.mean(i[:, 0] * _SINE))
-    full = {"plate_full": float(i[:, 0].mean()), "screen_full": float(i[:, 1].mean())}
-    return point(law, plate, grid, screen) | full | {"power": 0.5 * load_ohms * peak**2}
+    i, g = wide.evaluate(v)
+    return v, i, g
 
 
-def push_pull(
-    law: Law, plate: float, screen: float, grid: float, plate_to_plate_ohms: float
-) -> dict[str, float]:
-    """Two equal tubes, ideal transformer, each driven to zero bias; currents are of one tube at rest.
-
-    The full-drive currents and the power are of both, as handbooks print them.
-    """
-    load = 0.25 * plate_to_plate_ohms  # what the difference of the two plate currents sees
-    v = np.empty((2, _ANGLES.size, 3))
-    v[..., 1] = screen
-    v[0, :, 2], v[1, :, 2] = grid - grid * _SINE, grid + grid * _SINE
-
-    def over(swing: FloatArray) -> tuple[FloatArray, FloatArray]:
-        v[0, :, 0], v[1, :, 0] = plate - swing, plate + swing
-        i, g = law.evaluate(v)
-        return swing - load * (i[0, :, 0] - i[1, :, 0]), 1.0 + load * g[..., 0, 0].sum(axis=0)
-
-    swing = _root(over, -plate, plate, np.zeros(_ANGLES.size))
-    over(swing)
-    i, _ = law.evaluate(v)
-    peak = 2.0 * float(np.mean(swing * _SINE))
-    full = {"plate_full": 2.0 * float(i[..., 0].mean()), "screen_full": 2.0 * float(i[..., 1].mean())}
-    return point(law, plate, grid, screen) | full | {"power": 0.5 * peak**2 / load}
-
-
-def _bias(law: Law, at: Callable[[float], FloatArray], ohms: float, most: float) -> float:
-    """Volts across a cathode resistor of `ohms`, where `at(current)` gives the other voltages."""
-
-    def surplus(bias: float) -> float:
-        v = at(bias / ohms)
-        v[-1] = -bias
-        return float(np.sum(law.evaluate(v)[0])) * ohms - bias
-
-    return float(brentq(surplus, 0.0, most, xtol=1e-10))
-
-
-def _root(
-    function: Callable[[FloatArray], tuple[FloatArray, FloatArray]],
-    low: float,
-    high: float,
-    start: FloatArray,
-) -> FloatArray:
-    """Root of a rising function at every angle: Newton's rule inside a bracket that it may not leave."""
-    below, above = np.full(_ANGLES.size, low), np.full(_ANGLES.size, high)
-    x = np.clip(start, low, high)
-    for _ in range(60):
-        y, slope = function(x)
-        below, above = np.where(y < 0.0, x, below), np.where(y < 0.0, above, x)
-        tried = x - y / slope
-        inside = (tried >= below) & (tried <= above)
-        last, x = x, np.where(inside, tried, 0.5 * (below + above))
-        if np.max(np.abs(x - last)) < 1e-6:  # volts; the next step would be of the order of its square
-            break
-    return x
+def resting_answer(asked: At | Coupled, i: FloatArray, g: FloatArray) -> Answer:
+    """Quantities of a stage at rest from its currents (..., T) and slopes (..., T, T)."""
+    collectors = 2 if isinstance(asked, At) and asked.strapped and i.shape[-1] == 3 else 1
+    current = i[..., :collectors].sum(axis=-1)
+    gm = g[..., :collectors, -1].sum(axis=-1)
+    gp = np.maximum(g[..., :collectors, :collectors].sum(axis=(-1, -2)), 1e-30)
+    found = {"plate": current, "gm": gm, "rp": 1.0 / gp, "mu": gm / gp, "grid": i[..., -1]}
+    if i.shape[-1] == 3 and collectors == 1:
+        found["screen"] = i[..., 1]
+    if isinstance(asked, Coupled):
+        found["gain"] = gm / (1.0 / asked.plate_ohms + 1.0 / asked.next_grid_ohms + gp)
+    return found

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -22,10 +22,15 @@ LINE = "# ---- below this line: written by tubekit.devices.fit ----"
 class Plan:
     """What a tube's file says about its fit.
 
-    Each tuple holds names in a handbook table: rows of characteristics, of output stages, of
-    coupled stages, of a digitized plate chart and of published parameter sets (for the grid current).
+    `assumed` are parameters set by hand, the reason beside them. Each of the tuples after it holds names
+    in a handbook table: rows of characteristics, of output stages, of coupled stages, of a digitized plate
+    chart and of published parameter sets (for the grid current). `shown` are rows kept out of the
+    fit, `drive` the peak grid voltages of output rows that are not driven to zero bias, `weight` factors
+    on the trust in rows, `recalled` rows from memory that no handbook table has. A row is named by its
+    label, for `shown` and `weight` by the beginning of it.
     """
 
+    type: str
     kind: str
     assumed: Mapping[str, float]
     characteristics: tuple[str, ...] = ()
@@ -34,6 +39,9 @@ class Plan:
     curves: tuple[str, ...] = ()
     grid_sets: tuple[str, ...] = ()
     shown: tuple[str, ...] = ()
+    drive: Mapping[str, float] = field(default_factory=dict)
+    weight: Mapping[str, float] = field(default_factory=dict)
+    recalled: tuple[Mapping[str, Any], ...] = ()
 
 
 def tube_path(type_: str) -> Path:
@@ -44,6 +52,8 @@ def tube_path(type_: str) -> Path:
     UnknownTube : there is none; near matches are listed.
     """
     names = file_types()
+    if type_ in system_types():
+        return data_file("tubes", "systems", f"{type_}.toml")
     if type_ not in names:
         raise UnknownTube(
             f"there is no tube '{type_}'",
@@ -61,6 +71,25 @@ def file_types() -> tuple[str, ...]:
 
 
 @cache
+def system_types() -> tuple[str, ...]:
+    """Systems of bottles that hold unlike ones, sorted: '6BM8 triode' and the like."""
+    return tuple(sorted(path.stem for path in data_file("tubes").glob("systems/*.toml")))
+
+
+def read_toml(path: Path, where: str) -> dict[str, Any]:
+    """What a tube file holds.
+
+    Raises
+    ------
+    TableError : the file is not there, or not TOML.
+    """
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
+        raise TableError(f"cannot be read: {error}", where=where) from error
+
+
+@cache
 def tube_data(type_: str) -> Mapping[str, Any]:
     """The file as it stands, completed from the file it is `like`.
 
@@ -69,10 +98,7 @@ def tube_data(type_: str) -> Mapping[str, Any]:
     UnknownTube : no such file. TableError : the file is not TOML.
     """
     path = tube_path(type_)
-    try:
-        own: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise TableError(f"cannot be read: {error}", where=f"data/tubes/{path.name}") from error
+    own = read_toml(path, f"data/tubes/{path.name}")
     if "like" not in own:
         return own
     base = {key: value for key, value in tube_data(own["like"]).items() if key != "equivalents"}
@@ -95,13 +121,18 @@ def fit_plan(type_: str) -> Plan:
             fix="Add a [fit] table with the handbook rows to meet",
         )
     given = dict(data["fit"])
-    assumed = {name: float(value) for name, value in given.pop("assumed", {}).items()}
+    numbers: dict[str, Any] = {
+        name: {key: float(value) for key, value in given.pop(name, {}).items()}
+        for name in ("assumed", "drive", "weight")
+    }
+    rows: dict[str, Any] = {name: tuple(names) for name, names in given.items()}
     try:
-        return Plan(data["kind"], assumed, **{name: tuple(rows) for name, rows in given.items()})
+        return Plan(type_, data["kind"], recalled=tuple(data.get("recalled", ())), **numbers, **rows)
     except TypeError as error:
         raise TableError(str(error), where=f"data/tubes/{type_}.toml", part="fit") from error
 
 
 def fitted_types() -> tuple[str, ...]:
     """Types whose own file has a plan for a fit."""
-    return tuple(type_ for type_ in file_types() if {"fit", "like"} & set(tube_data(type_)) == {"fit"})
+    types = (*file_types(), *system_types())
+    return tuple(type_ for type_ in types if {"fit", "like"} & set(tube_data(type_)) == {"fit"})

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from tubekit.devices.pentode import Pentode
-from tubekit.devices.triode import Triode
+from tubekit.devices.law import Law
 from tubekit.text import Column, Printed, Table, fields_of, frozen_array, quantity
 
 Value = float | npt.NDArray[np.float64]
@@ -49,14 +48,16 @@ class TubePoint(Printed):
 
 def tube_point(
     type_: str,
-    law: Triode | Pentode,
+    law: Law,
     plate: npt.ArrayLike,
     grid: npt.ArrayLike,
     screen: npt.ArrayLike | None,
 ) -> TubePoint:
-    """The point of one law; voltages [V] broadcast. rp and mu are infinite where nothing flows."""
+    """The point of a law; voltages [V] and parameters broadcast. rp and mu are infinite without current."""
     given = [plate, grid] if screen is None else [plate, screen, grid]
-    v = np.stack(np.broadcast_arrays(*(np.asarray(each, dtype=float) for each in given)), axis=-1)
+    laws = np.broadcast_shapes(*(np.shape(value) for value in law.parameters().values()))
+    volts = np.broadcast_arrays(np.zeros(laws), *(np.asarray(each, dtype=float) for each in given))
+    v = np.stack(volts[1:], axis=-1)
     i, g = law.evaluate(v)
     gm, gp = g[..., 0, -1], g[..., 0, 0]
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -3,27 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
+from typing import TypeAlias
 
+import numpy as np
 import numpy.typing as npt
 
+from tubekit.devices.law import Parameter
 from tubekit.devices.pentode import Pentode
+from tubekit.devices.published_laws import PublishedLaw, published_sets
 from tubekit.devices.rectifier import SiliconDiode, TubeDiode
 from tubekit.devices.residual import Residual
 from tubekit.devices.triode import Triode
 from tubekit.devices.tube_point import TubePoint, tube_point
+from tubekit.devices.tube_spread import Spread
 from tubekit.errors import InputError
 from tubekit.text import Column, Printed, Table, quantity
 
 Pins = Mapping[str, int | tuple[int, ...]]
-TubeLaw = Triode | Pentode | TubeDiode | SiliconDiode
+TubeLaw: TypeAlias = Triode | Pentode | TubeDiode | SiliconDiode | PublishedLaw
 
 _WORDS = {
     "plate": "plate current",
     "screen": "screen current",
     "grid": "grid current",
-    "plate_full": "plate current, full drive",
-    "screen_full": "screen current, full drive",
+    "idle_plate": "plate current, idle",
+    "idle_screen": "screen current, idle",
+    "full_plate": "plate current, full drive",
+    "full_screen": "screen current, full drive",
+    "stage_plate": "plate current of the stage",
+    "chart_plate": "plate current on the chart",
 }
 
 
@@ -58,7 +67,12 @@ class Tube(Printed):
     `pins` goes by terminal ('plate', or 'plate a' and 'plate b' in a twin); `capacitances` [F] by
     'grid_plate', 'grid_cathode' (screen and beam plates included), 'plate_cathode'. `law` is that of
     one section or, in a rectifier, of one plate. `valid` gives the voltages [V] that the fitted rows
-    cover. `known` says for base, pins and capacitances how they are known.
+    cover, `spread` how far new tubes lie apart. Of the law's parameters `assumed` were set by hand,
+    `usual` are what the rows leave open, `at_bound` ended at a bound of the fit. `known` says
+    for base, pins and capacitances how they are known.
+
+    A bottle of unlike systems has them in `systems`; its own law, ratings and capacitances are
+    those of the last of them, the one with a screen.
     """
 
     type: str
@@ -79,12 +93,72 @@ class Tube(Printed):
     fit: tuple[Residual, ...] = ()
     conflicts: tuple[str, ...] = ()
     assumed: Mapping[str, float] = field(default_factory=dict)
+    usual: tuple[str, ...] = ()
+    at_bound: tuple[str, ...] = ()
     notes: str = ""
+    spread: Spread = field(default_factory=Spread)
+    systems: tuple[Tube, ...] = ()
+    emission: Parameter = 1.0
+    current_factor: Parameter = 1.0
+
+    def system(self, screen: bool) -> Tube:
+        """The system with a screen or the one without; of a bottle of one kind the tube itself.
+
+        Examples
+        --------
+        >>> from tubekit.devices.catalogue import tube
+        >>> tube("6BM8").system(screen=False).type
+        '6BM8 triode'
+        """
+        fitting = (each for each in self.systems if ("screen" in each.law.terminals) is screen)
+        return next(fitting, self)
+
+    def aged(self, *, emission: Parameter = 1.0, spread: Parameter = 1.0) -> Tube:
+        """The same type with a worn cathode, or one that leaves the mean of new tubes.
+
+        Parameters
+        ----------
+        emission : cathode current left, 1 is new; 0.5 of a tube that testers call weak (common practice).
+        spread : current of this tube when new, relative to the mean; `Tube.spread` has the band.
+
+        Arrays make a batch of tubes. Both scale the current that the cathode gives at fixed voltages.
+
+        Raises
+        ------
+        InputError : a factor that is not above zero.
+
+        Examples
+        --------
+        >>> from tubekit.devices.catalogue import tube
+        >>> worn = tube("6V6GT").aged(emission=0.7).at(plate=250, screen=250, grid=-12.5)
+        >>> f"{worn.plate_a * 1e3:.1f} mA"
+        '31.2 mA'
+        """
+        for name, factor in (("emission", emission), ("spread", spread)):
+            if not (np.all(np.isfinite(factor)) and np.all(np.asarray(factor) > 0)):
+                raise InputError(
+                    f"{name} {factor!r} is not above zero", part=self.type, fix="1 is the mean new tube"
+                )
+        both = np.multiply(emission, spread)
+        return replace(
+            self,
+            law=self.law.worn(both if np.ndim(both) else float(both)),
+            systems=tuple(each.aged(emission=emission, spread=spread) for each in self.systems),
+            emission=np.multiply(self.emission, emission)[()],
+            current_factor=np.multiply(self.current_factor, spread)[()],
+        )
+
+    @property
+    def published(self) -> tuple[str, ...]:
+        """Parameter sets that others printed, to be had by ``tube(type, law="published <name>")``."""
+        return published_sets(self.type, self.equivalents)
 
     def at(
         self, *, plate: npt.ArrayLike, grid: npt.ArrayLike = 0.0, screen: npt.ArrayLike | None = None
     ) -> TubePoint:
         """Currents, gm, rp and mu at voltages to cathode [V]; arrays broadcast.
+
+        Of a bottle of unlike systems, that with a screen where a screen voltage is given.
 
         Raises
         ------
@@ -98,17 +172,20 @@ class Tube(Printed):
         >>> print(f"{point.plate_a * 1e3:.2f} mA, mu {point.mu:.0f}")
         1.20 mA, mu 101
         """
-        if not isinstance(self.law, (Triode, Pentode)):
+        if self.systems:
+            return self.system(screen is not None).at(plate=plate, grid=grid, screen=screen)
+        if "grid" not in self.law.terminals:
             raise InputError(
                 "a rectifier has no grid to set",
                 part=self.type,
                 fix="Ask its law: tube(...).law.evaluate or .through",
             )
-        if isinstance(self.law, Triode) and screen is not None:
+        has_screen = "screen" in self.law.terminals
+        if screen is not None and not has_screen:
             raise InputError(
                 "a triode has no screen", part=self.type, fix="Leave screen= out: at(plate=..., grid=...)"
             )
-        if isinstance(self.law, Pentode) and screen is None:
+        if screen is None and has_screen:
             raise InputError(
                 f"a {self.kind} needs its screen voltage",
                 part=self.type,
@@ -117,31 +194,46 @@ class Tube(Printed):
         return tube_point(self.type, self.law, plate, grid, screen)
 
     def headline(self) -> str:
-        """Type and kind in one sentence."""
+        """Type and kind in one sentence, and what was said of its cathode."""
         others = f" ({', '.join(self.equivalents)})" if self.equivalents else ""
-        return f"{self.type}{others}: {self.title}, {self.base} base."
+        state = "".join(
+            f" {words} {np.mean(factor):g}."
+            for words, factor in (("Emission", self.emission), ("New current", self.current_factor))
+            if np.any(np.asarray(factor) != 1.0)
+        )
+        return f"{self.type}{others}: {self.title}, {self.base} base.{state}"
 
     def tables(self) -> list[Table]:
         """Ratings, and how far the law is from each published figure."""
+        if self.systems:
+            return [table for each in self.systems for table in each.tables()]
         ratings = [
             (entry.metadata["doc"], (getattr(self.ratings, entry.name), entry.metadata["unit"]))
             for entry in fields(self.ratings)
             if entry.metadata and getattr(self.ratings, entry.name) is not None
         ]
         note = f"{self.ratings.system}, {self.ratings.status}: {self.ratings.source}"
-        found = [Table("Ratings", (Column("limit"), Column("value")), ratings, note=note)]
-        if self.fit:
-            columns = (
-                Column("row"), Column("quantity"), Column("published"), Column("law"),
-                Column("off", "%", format="+.1f"), Column("status"),
-            )  # fmt: skip
-            rows = [
-                (
-                    r.row, _WORDS.get(r.quantity, r.quantity), (r.published, r.unit), (r.law, r.unit),
-                    100.0 * r.error, r.status,
-                )
-                for r in self.fit
-            ]  # fmt: skip
-            assumed = ", ".join(self.assumed) or "nothing"
-            found.append(Table("Law beside what was published", columns, rows, note=f"Assumed: {assumed}."))
-        return found
+        found = [Table(f"Ratings of {self.type}", (Column("limit"), Column("value")), ratings, note=note)]
+        return [*found, self._left_over()] if self.fit else found
+
+    def _left_over(self) -> Table:
+        columns = (
+            Column("row"), Column("quantity"), Column("published"), Column("law"),
+            Column("off", "%", format="+.1f"), Column("in fit"), Column("status"),
+        )  # fmt: skip
+        rows = [
+            (
+                r.row, _WORDS.get(r.quantity, r.quantity), (r.published, r.unit), (r.law, r.unit),
+                100.0 * r.error, "yes" if r.used else "no", r.status,
+            )
+            for r in self.fit
+        ]  # fmt: skip
+        words = (
+            ("Assumed", tuple(self.assumed)),
+            ("Left open by the rows", self.usual),
+            ("At a bound", self.at_bound),
+        )
+        note = " ".join(f"{name}: {', '.join(names)}." for name, names in words if names)
+        if any(r.quantity == "distortion" for r in self.fit):
+            note += " A distortion's 'off' is in percentage points."
+        return Table("Law beside what was published", columns, rows, note=note)
