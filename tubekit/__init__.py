@@ -12,21 +12,30 @@ __version__ = "0.1.0"
 
 _HOMES = {
     "tubekit.amp": ("Amp", "AmpReport", "analyse", "load_amp"),
-    "tubekit.analyses.large_signal": ("large_signal",),
-    "tubekit.analyses.loadline": ("load_line",),
-    "tubekit.analyses.mains": ("mains_steady_state",),
-    "tubekit.analyses.operating_point": ("operating_point",),
-    "tubekit.analyses.small_signal": ("frequency_response",),
     "tubekit.amp.controls": ("control_family",),
+    "tubekit.amp.discharge": ("discharge",),
     "tubekit.amp.headroom": ("headroom",),
     "tubekit.amp.hum": ("hum",),
     "tubekit.amp.hum_balance": ("hum_balance",),
     "tubekit.amp.loop": ("overall_feedback",),
     "tubekit.amp.noise_floor": ("noise_floor",),
+    "tubekit.amp.sag": ("sag",),
     "tubekit.amp.signal": ("signal_path",),
+    "tubekit.amp.supply": ("supply_report",),
+    "tubekit.amp.switching": ("hot_standby", "switch_on"),
+    "tubekit.analyses.large_signal": ("large_signal",),
+    "tubekit.analyses.loadline": ("load_line",),
+    "tubekit.analyses.mains": ("mains_steady_state",),
+    "tubekit.analyses.operating_point": ("operating_point",),
+    "tubekit.analyses.regulation": ("regulation",),
+    "tubekit.analyses.small_signal": ("frequency_response",),
+    "tubekit.analyses.transient": ("transient",),
     "tubekit.decisions": ("SwapReport", "swap"),
     "tubekit.decisions.drive": ("drive_report",),
+    "tubekit.decisions.mains_band": ("mains_band",),
     "tubekit.decisions.quieten": ("hum_report",),
+    "tubekit.decisions.restore": ("restore",),
+    "tubekit.decisions.substitutes": ("substitutes",),
     "tubekit.decisions.tone": ("tone_change",),
     "tubekit.devices.catalogue": ("tube", "tube_types"),
 }
@@ -48,20 +57,29 @@ if typing.TYPE_CHECKING:
     )
     from tubekit.amp import Amp as Amp, AmpReport as AmpReport, analyse as analyse, load_amp as load_amp
     from tubekit.amp.controls import control_family as control_family
+    from tubekit.amp.discharge import discharge as discharge
     from tubekit.amp.headroom import headroom as headroom
     from tubekit.amp.hum import hum as hum
     from tubekit.amp.hum_balance import hum_balance as hum_balance
     from tubekit.amp.loop import overall_feedback as overall_feedback
     from tubekit.amp.noise_floor import noise_floor as noise_floor
+    from tubekit.amp.sag import sag as sag
     from tubekit.amp.signal import signal_path as signal_path
+    from tubekit.amp.supply import supply_report as supply_report
+    from tubekit.amp.switching import hot_standby as hot_standby, switch_on as switch_on
     from tubekit.analyses.large_signal import large_signal as large_signal
     from tubekit.analyses.loadline import load_line as load_line
     from tubekit.analyses.mains import mains_steady_state as mains_steady_state
     from tubekit.analyses.operating_point import operating_point as operating_point
+    from tubekit.analyses.regulation import regulation as regulation
     from tubekit.analyses.small_signal import frequency_response as frequency_response
+    from tubekit.analyses.transient import transient as transient
     from tubekit.decisions import SwapReport as SwapReport, swap as swap
     from tubekit.decisions.drive import drive_report as drive_report
+    from tubekit.decisions.mains_band import mains_band as mains_band
     from tubekit.decisions.quieten import hum_report as hum_report
+    from tubekit.decisions.restore import restore as restore
+    from tubekit.decisions.substitutes import substitutes as substitutes
     from tubekit.decisions.tone import tone_change as tone_change
     from tubekit.devices.catalogue import tube as tube, tube_types as tube_types
 
