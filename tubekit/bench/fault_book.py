@@ -13,7 +13,7 @@ from tubekit.bench.faults import Change, Fault, single_faults
 from tubekit.bench.rewired import rewired
 from tubekit.circuit.parts import VoltageSource
 from tubekit.decisions.fleet import Fleet, fleet
-from tubekit.decisions.instrument import Knob, instrumented, turned
+from tubekit.decisions.instrument import LEAK, Knob, combined, instrumented, turned
 from tubekit.decisions.probe import QUANTITIES, Probe, Shown, Tone, shown
 from tubekit.decisions.sensitivity import sensitivity
 from tubekit.decisions.spread import effects_of
@@ -34,11 +34,12 @@ accuracy of the fits, see the README). Readings of a ratio add it to their logar
 
 @dataclass(frozen=True, eq=False)
 class FaultBook:
-    """Predictions for the drawn amp (row 0) and every grade of every fault, at M probes.
+    """Predictions for the typical good amp (row 0) and every grade of every fault, at M probes.
 
     `seen` (S, M) are readings as the meters show them, `scaled` (S, M) the same as compared (volts, or
     logarithms for ratios), `covariance` (S, M, M) what good parts and the laws leave open, `owner` (S,) the
-    fault each row belongs to (-1 for the drawn amp), `state` the drawn amp's solution.
+    fault each row belongs to (-1 for the drawn amp), `grade` (S,) its severity, `blown` (S,) where the fuse
+    goes, so that all readings are nil.
     """
 
     amp: Amp
@@ -48,16 +49,33 @@ class FaultBook:
     scaled: Array
     covariance: Array
     owner: Array
+    grade: Array
     blown: Array
     fleet: Fleet
     varied: tuple[Variable, ...]
     source_ohms: Array
 
-    def grade_words(self, row: int) -> str:
-        """The severity of a row, where its fault has grades."""
-        fault = self.faults[self.owner[row]]
-        first = int(np.flatnonzero(self.owner == self.owner[row])[0])
-        return fault.grade_words[row - first] if fault.grade_words else ""
+    def change(self, row: int) -> Change:
+        """What a row turns; nothing for the drawn amp and for rewired faults."""
+        grades = self.faults[self.owner[row]].grades if self.owner[row] >= 0 else ()
+        return grades[self.grade[row]] if grades else {}
+
+    def grade_words(self, row: int, form: str = "{}") -> str:
+        """The severity of a row in words, nothing where its fault has no grades."""
+        words = self.faults[self.owner[row]].grade_words if self.owner[row] >= 0 else ()
+        return form.format(words[self.grade[row]]) if words else ""
+
+
+def harmed(varied: Sequence[Variable], changes: Sequence[Change]) -> dict[Knob, tuple[Array, Array]]:
+    """Settings of typical good amps (every variable at its mean: old parts have drifted), one per change."""
+    size = len(changes)
+    settings = combined([(v.turns, np.full(size, v.mean)) for v in varied], size)
+    for r, change in enumerate(changes):
+        for knob, (factor, addend) in change.items():
+            both = settings.setdefault(knob, (np.ones(size), np.zeros(size)))
+            both[0][r] = factor * (1.0 if knob.part.endswith(LEAK) else both[0][r])
+            both[1][r] = addend
+    return settings
 
 
 def scale(values: Array, probes: Sequence[Probe]) -> Array:
@@ -99,8 +117,9 @@ def fault_book(
     meters = np.broadcast_to(np.asarray(meter_ohms, float), (len(probes),))
     work = _Solving(ready, tuple(probes), tone, varied, meters, progress)
     for k, fault in enumerate(faults):
-        for grade in fault.grades:
+        for g, grade in enumerate(fault.grades):
             work.rows.append((k, grade))
+            work.grades.append(g)
     return work.book(faults)
 
 
@@ -117,9 +136,11 @@ class _Solving:
         self.ready, self.probes, self.tone, self.varied, self.meters = ready, probes, tone, varied, meters
         self.progress = progress
         self.rows: list[tuple[int, Change]] = [(-1, {})]
+        self.grades = [0]
         self.direct = [m for m, p in enumerate(probes) if p.quantity in ("dc_v", "dc_a")]
         self.others = [m for m in range(len(probes)) if m not in self.direct]
         self.variance = np.array([v.variance for v in varied])
+        self.means = np.array([v.mean for v in varied])
         self.plug = ready.built.circuit.of(VoltageSource)[0].name
         self.fuse = _fuse_amps(ready.amp)
 
@@ -138,31 +159,26 @@ class _Solving:
                     owner.append(k)
         seen, drift, blown, source = (np.concatenate(each) for each in zip(*pieces, strict=True))
         seen[blown] = 0.0
+        grade = np.array(self.grades + [0] * (len(owner) - len(self.grades)))
         order = np.argsort(np.array(owner), kind="stable")
         good = order[np.isfinite(seen[order]).all(axis=1)]
         covariance = self._covariance(drift[good], seen[good])
         return FaultBook(
             self.ready.amp, self.probes, faults, seen[good], scale(seen[good], self.probes), covariance,
-            np.array(owner)[good], blown[good], self.ready, self.varied, source[good],
+            np.array(owner)[good], grade[good], blown[good], self.ready, self.varied, source[good],
         )  # fmt: skip
 
     def _chunk(self, rows: Sequence[tuple[int, Change]]) -> tuple[Array, Array, Array, Array]:
-        size = len(rows)
-        settings: dict[Knob, tuple[Array, Array]] = {}
-        for r, (_, change) in enumerate(rows):
-            for knob, (factor, addend) in change.items():
-                both = settings.setdefault(knob, (np.ones(size), np.zeros(size)))
-                both[0][r], both[1][r] = factor, addend
+        settings = harmed(self.varied, [change for _, change in rows])
         circuit = turned(self.ready.built.circuit, settings)
-        if size == 1 or not settings:
-            circuit = self.ready.built.circuit
         found = shown(self.ready.amp, circuit, self.probes, self.tone, self.ready.lines.nominal)
         return self._told(found)
 
     def _one_rewired(self, fault: Fault) -> tuple[Array, Array, Array, Array] | None:
         other = rewired(self.ready.amp, fault.rewired)
         try:
-            found = shown(other, instrumented(other).circuit, self.probes, self.tone)
+            circuit = turned(instrumented(other).circuit, harmed(self.varied, [{}]))
+            found = shown(other, circuit, self.probes, self.tone)
         except TubekitError:
             return None
         seen, _, blown, source = self._told(found, slopes=False)
@@ -184,7 +200,7 @@ class _Solving:
         """What each variable does to the logarithm of each AC reading of the drawn amp, (m, V)."""
         if not hasattr(self, "_ratio_drift"):
             probes = [self.probes[m] for m in self.others]
-            values, effects = effects_of(self.ready, probes, self.varied, self.tone)
+            values, effects = effects_of(self.ready, probes, self.varied, self.tone, self.means)
             least = np.array([QUANTITIES[p.quantity].least for p in probes])
             per_sd = effects / (np.abs(values) + least)[:, None]
             self._ratio_drift: Array = per_sd / np.sqrt(self.variance)

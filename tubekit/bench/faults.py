@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
+from tubekit.amp.connectors import UNUSED
 from tubekit.amp.sockets import RectifierTube, Tube
 from tubekit.amp.solve import types_of
 from tubekit.decisions.instrument import GAS, LEAK, NO_LEAK, Knob
@@ -249,6 +250,22 @@ def _jack(part: drawn.Jack, _amp: Amp) -> Iterator[Fault]:
         yield Fault(part.designator, "switch contact does not close", weight=1.0, rewired=rewired)
 
 
+def _contact(part: drawn.Switch | drawn.Fuse | drawn.Wire, _amp: Amp) -> Iterator[Fault]:
+    if isinstance(part, drawn.Switch) and part.position == "open":
+        return
+    words = {"switch": "contact does not close", "fuse": "blown"}.get(part.kind, "broken")
+    weight = {"switch": 1.0, "fuse": 3.0}.get(part.kind, 0.5)
+    yield Fault(part.designator, words, weight=weight, rewired={"open": part.designator})
+
+
+def _connector(part: drawn.Connector, _amp: Amp) -> Iterator[Fault]:
+    strapped = {pin for strap in part.straps for pin in strap}
+    for pin, (plug, socket) in enumerate(zip(part.plug, part.socket, strict=True), 1):
+        if pin in strapped or (part.inserted and UNUSED not in (plug, socket)):
+            rewired = {"connector": part.designator, "pin": pin}
+            yield Fault(part.designator, f"pin {pin} does not touch", weight=0.4, rewired=rewired)
+
+
 _MAKERS: dict[type, Callable[..., Iterator[Fault]]] = {
     drawn.Resistor: _resistor,
     drawn.Capacitor: _capacitor,
@@ -261,4 +278,8 @@ _MAKERS: dict[type, Callable[..., Iterator[Fault]]] = {
     drawn.OutputTransformer: _output,
     drawn.Loudspeaker: _loudspeaker,
     drawn.Jack: _jack,
+    drawn.Switch: _contact,
+    drawn.Fuse: _contact,
+    drawn.Wire: _contact,
+    drawn.Connector: _connector,
 }

@@ -6,25 +6,46 @@ import dataclasses
 from collections.abc import Mapping
 
 from tubekit.amp import Amp, parts as drawn
+from tubekit.amp.connectors import UNUSED
 from tubekit.amp.sockets import Tube
 
 
 def rewired(amp: Amp, change: Mapping[str, object]) -> Amp:
-    """The amp with two terminals of a tube section swapped, or a jack's contact held closed or open.
+    """The amp with other wiring.
 
-    `change` is {'section': name, 'swap': (terminal, terminal)} or {'jack': name, 'closed': bool}.
+    `change` is {'section': name, 'swap': (terminal, terminal)}, {'jack': name, 'closed': bool},
+    {'open': name} for a switch, fuse or wire, or {'connector': name, 'pin': number} for a pin that does
+    not touch.
     """
     parts = dict(amp.parts)
-    if "jack" in change:
-        name = str(change["jack"])
-        jack = parts[name]
-        assert isinstance(jack, drawn.Jack)
-        parts[name] = dataclasses.replace(jack, plugged=not change["closed"])
-    else:
-        swap = change["swap"]
-        assert isinstance(swap, tuple)
-        parts = {n: _swapped(p, str(change["section"]), *swap) for n, p in parts.items()}
+    match change:
+        case {"jack": str(name), "closed": closed}:
+            jack = parts[name]
+            assert isinstance(jack, drawn.Jack)
+            parts[name] = dataclasses.replace(jack, plugged=not closed)
+        case {"open": str(name)}:
+            parts[name] = _opened(parts[name])
+        case {"connector": str(name), "pin": int(pin)}:
+            connector = parts[name]
+            assert isinstance(connector, drawn.Connector)
+            parts[name] = without_pin(connector, pin)
+        case {"section": str(section), "swap": (str(one), str(two))}:
+            parts = {name: _swapped(part, section, one, two) for name, part in parts.items()}
     return dataclasses.replace(amp, parts=parts)
+
+
+def _opened(part: drawn.Part) -> drawn.Part:
+    if isinstance(part, drawn.Switch):
+        return dataclasses.replace(part, position="open")
+    assert isinstance(part, drawn.TwoTerminal)
+    return dataclasses.replace(part, condition="open")
+
+
+def without_pin(connector: drawn.Connector, pin: int) -> drawn.Connector:
+    """A connector one of whose pins touches nothing (its straps there with it)."""
+    plug = tuple(UNUSED if k == pin else node for k, node in enumerate(connector.plug, 1))
+    straps = tuple(strap for strap in connector.straps if pin not in strap)
+    return dataclasses.replace(connector, plug=plug, straps=straps)
 
 
 def _swapped(part: drawn.Part, section: str, one: str, two: str) -> drawn.Part:

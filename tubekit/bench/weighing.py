@@ -22,7 +22,7 @@ from tubekit.decisions.reading import Reading
 Array = np.ndarray
 
 HEALTHY = 0.6
-"""Degrees of freedom of the t distribution, its tails heavier than normal (common practice)."""
+"""Chance that an amp on the bench has no single fault, before any reading (common practice)."""
 FREEDOM = 12.0
 """Degrees of freedom of the t distribution, whose tails are heavier than normal (common practice)."""
 BETWEEN = 1.0 / 8.0

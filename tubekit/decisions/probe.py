@@ -25,6 +25,12 @@ SAMPLES = 64
 """Points of the mains cycle; ripple within 1 % of the 256 of a report, mean within 0.1 V."""
 
 
+OPEN_OHMS = 1e8
+"""Above this an ohmmeter shows an open [Ω]; common practice, no source."""
+NOUGHT = 0.05
+"""Share of the least readable value below which a reading is told as nil."""
+
+
 @dataclass(frozen=True)
 class Quantity:
     """A kind of reading: its words in a file, unit, least readable value, and effort (DC volts = 1).
@@ -76,9 +82,12 @@ class Probe:
         return f"{what} at {one}" if two == GROUND else f"{what}, {one} to {two}"
 
     def said(self, value: float) -> str:
-        """A value of this reading with its unit."""
-        unit = QUANTITIES[self.quantity].unit
-        return show(value, unit, 4 if self.quantity == "dc_v" else 3)
+        """A value of this reading as a meter tells it: nil below what it reads, 'open' beyond its ohms."""
+        kind = QUANTITIES[self.quantity]
+        if self.quantity == "ohms" and value > OPEN_OHMS:
+            return "open"
+        shown = 0.0 if abs(value) < NOUGHT * kind.least else value
+        return show(shown, kind.unit, 4 if self.quantity == "dc_v" else 3)
 
 
 @dataclass(frozen=True)

@@ -241,14 +241,21 @@ def _settings(varied: Sequence[Variable], x: Array) -> Any:
 
 
 def effects_of(
-    ready: Fleet, probes: Sequence[Probe], varied: Sequence[Variable], tone: Tone | None
+    ready: Fleet,
+    probes: Sequence[Probe],
+    varied: Sequence[Variable],
+    tone: Tone | None,
+    at: Array | None = None,
 ) -> tuple[Array, Array]:
-    """Readings of the drawn amp (M,), and what one standard deviation of each variable adds (M, V)."""
+    """Readings (M,) of the amp with its variables `at` (V,), the drawn one when not given, and what one
+    standard deviation of each variable adds there (M, V).
+    """
     count = len(varied)
     sd = np.sqrt([v.variance for v in varied])
-    x = np.zeros((2 * count + 1, count))
-    at = np.arange(count)
-    x[1 + at, at], x[1 + count + at, at] = sd, -sd
+    x = np.tile(np.zeros(count) if at is None else at, (2 * count + 1, 1))
+    each = np.arange(count)
+    x[1 + each, each] += sd
+    x[1 + count + each, each] -= sd
     direct = [k for k, p in enumerate(probes) if is_direct(ready, p)]
     others = [k for k in range(len(probes)) if k not in direct]
     values = np.zeros((len(x), len(probes)))

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from math import erf, pi, sqrt
+from math import erf, log, pi, sinh, sqrt
 from typing import Literal
 
 import numpy as np
@@ -38,7 +38,7 @@ WIREWOUND_FROM_W = 3.0
 """From this rating on a resistor is wirewound and does not drift; common practice, no source."""
 DRIED = (0.05, 0.20)
 """Mean and standard deviation of ln C of an old electrolytic (from memory: -20/+50 % new, less when old)."""
-OLD_PAPER = (3e8, 3e10)
+OLD_PAPER = (1e9, 1e11)
 """Leak of a good old paper capacitor lies between these, spread evenly by decades [Ω]; common practice."""
 TURNS, COPPER, POINTER = 0.01, 0.05, 0.012
 """Standard deviations of winding volts, copper (with its heat), of a control's position; common practice."""
@@ -55,14 +55,16 @@ class Variable:
     """One quantity x that differs from amp to amp, nil in the drawn one.
 
     `shape`: 'normal' (cut off at `cut` standard deviations), 'half' (half-normal, upward only), 'even'
-    (between -sd·√3 and +sd·√3). `centre` is added; `turns` says what x moves.
+    (between -sd·√3 and +sd·√3), 'leak' (the same for the logarithm of a resistance that acts by its
+    conductance: mean and variance are those that give the conductance its own). `centre` is added;
+    `turns` says what x moves.
     """
 
     name: str
     part: str
     turns: tuple[Turn, ...]
     sd: float
-    shape: Literal["normal", "half", "even"] = "normal"
+    shape: Literal["normal", "half", "even", "leak"] = "normal"
     centre: float = 0.0
     cut: float = 2.0
 
@@ -71,19 +73,30 @@ class Variable:
         if self.shape == "half":
             return np.asarray(self.centre + self.sd * np.abs(rng.standard_normal(size)))
         u = rng.random(size)
-        if self.shape == "even":
+        if self.shape in ("even", "leak"):
             return np.asarray(self.centre + self.sd * np.sqrt(12.0) * (u - 0.5))
         least = 0.5 * (1.0 - _mass(self.cut))
         return np.asarray(self.centre + self.sd * ndtri(least + u * (1.0 - 2.0 * least)))
 
     @property
+    def _conductance(self) -> tuple[float, float]:
+        """Mean of exp(-(x - centre)) and of its square, x even."""
+        half = self.sd * sqrt(3.0)
+        return sinh(half) / half, sinh(2.0 * half) / (2.0 * half)
+
+    @property
     def mean(self) -> float:
         """Mean of x."""
+        if self.shape == "leak":
+            return self.centre - log(self._conductance[0])
         return self.centre + (self.sd * sqrt(2 / pi) if self.shape == "half" else 0.0)
 
     @property
     def variance(self) -> float:
         """Variance of x."""
+        if self.shape == "leak":
+            first, second = self._conductance
+            return second / first**2 - 1.0
         if self.shape == "half":
             return self.sd**2 * (1.0 - 2.0 / np.pi)
         if self.shape == "even":
@@ -165,7 +178,7 @@ def _capacitor(part: drawn.Capacitor, age: Age, known: float | None) -> Iterator
         leak = (Turn(Knob(part.designator + LEAK, "ohms")),)
         spread = float((high - low) / np.sqrt(12.0))
         yield Variable(
-            f"{part.designator} leak", part.designator, leak, spread, "even", float(0.5 * (low + high))
+            f"{part.designator} leak", part.designator, leak, spread, "leak", float(0.5 * (low + high))
         )
 
 

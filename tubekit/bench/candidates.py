@@ -1,0 +1,107 @@
+"""Readings that could be taken on an amp: what the next one is chosen from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from tubekit.amp import Amp, parts as drawn
+from tubekit.amp.paths import fed_by_supply, reached
+from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.circuit.parts import GROUND
+from tubekit.decisions.probe import Probe, Tone
+
+
+def candidate_probes(amp: Amp, tone: Tone | None = None) -> tuple[Probe, ...]:
+    """DC at every node that a tube or a rail touches, rail ripple, cathode currents, resistances of parts
+    with the power off, and (with a tone) the signal along the way.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> probes = candidate_probes(load_amp("teasel"))
+    >>> Probe("dc_v", ("p1a", "ground")) in probes, Probe("ripple_pp_v", ("B1", "ground")) in probes
+    (True, True)
+    """
+    return tuple(dict.fromkeys([*_direct(amp), *_ripple(amp), *_ohms(amp), *(_signal(amp) if tone else ())]))
+
+
+def mains_side(amp: Amp) -> set[str]:
+    """Nodes on the mains side, where no reading of this kind is asked for."""
+    plugs = [n for p in amp.parts.values() if isinstance(p, drawn.MainsPlug) for n in (p.line, p.neutral)]
+    links = [
+        p.ends for p in amp.parts.values() if isinstance(p, drawn.Fuse | drawn.Switch | drawn.Thermistor)
+    ]
+    primary = [n for p in amp.parts.values() if isinstance(p, drawn.PowerTransformer) for n in p.primary.taps]
+    return (reached(plugs, links) | set(primary)) - {GROUND}
+
+
+def _tubes(amp: Amp) -> Iterator[Tube]:
+    for part in amp.parts.values():
+        if isinstance(part, Tube) and not isinstance(part, RectifierTube):
+            yield part
+
+
+def _rails(amp: Amp) -> list[str]:
+    fed = fed_by_supply(amp.parts) - {GROUND}
+    filters = [
+        p.ends for p in amp.parts.values()
+        if isinstance(p, drawn.Capacitor) and p.style == "electrolytic" and GROUND in p.ends
+    ]  # fmt: skip
+    return [next(n for n in ends if n != GROUND) for ends in filters if set(ends) & fed]
+
+
+def _direct(amp: Amp) -> Iterator[Probe]:
+    for node in dict.fromkeys(_rails(amp)):
+        yield Probe("dc_v", (node, GROUND))
+    for tube in _tubes(amp):
+        for section in tube.sections:
+            for own in (section.plate, section.screen, section.grid, section.cathode):
+                if own not in (None, GROUND):
+                    yield Probe("dc_v", (str(own), GROUND))
+            if section.cathode == GROUND:
+                yield Probe("dc_a", (section.name, "cathode"))
+
+
+def _ripple(amp: Amp) -> Iterator[Probe]:
+    for node in dict.fromkeys(_rails(amp)):
+        yield Probe("ripple_pp_v", (node, GROUND))
+    for tube in _tubes(amp):
+        if len(tube.heater) > 1:
+            yield Probe("ac_rms_v", (tube.heater[0], GROUND))
+            yield Probe("ac_rms_v", (tube.heater[0], tube.heater[-1]))
+
+
+def _ohms(amp: Amp) -> Iterator[Probe]:
+    off = mains_side(amp)
+    for part in amp.parts.values():
+        if isinstance(part, drawn.Resistor) and part.condition == "fitted" and not set(part.ends) & off:
+            one, two = part.ends if part.a != GROUND else (part.b, part.a)
+            yield Probe("ohms", (one, two))
+        elif isinstance(part, drawn.Transformer) and not isinstance(part, drawn.PowerTransformer):
+            for winding in part.windings:
+                for pair in winding.sections:
+                    yield Probe("ohms", pair if pair[0] != GROUND else (pair[1], pair[0]))
+
+
+def _signal(amp: Amp) -> Iterator[Probe]:
+    for tube in _tubes(amp):
+        for section in tube.sections:
+            for own in (section.grid, section.plate, section.cathode):
+                if own != GROUND:
+                    yield Probe("signal_rms_v", (own, GROUND))
+    for part in amp.parts.values():
+        if isinstance(part, drawn.Loudspeaker):
+            yield Probe("signal_rms_v", (part.a, part.b))
+
+
+def tube_readings(amp: Amp, count: int = 15) -> tuple[Probe, ...]:
+    """The usual list: rails first, then plates, cathodes and screens, as many as asked for."""
+    rails = [Probe("dc_v", (node, GROUND)) for node in dict.fromkeys(_rails(amp))]
+    found = list(rails)
+    for field in ("plate", "cathode", "screen"):
+        for tube in _tubes(amp):
+            for section in tube.sections:
+                node = getattr(section, field)
+                if node not in (None, GROUND):
+                    found.append(Probe("dc_v", (node, GROUND)))
+    return tuple(list(dict.fromkeys(found))[:count])

@@ -1,0 +1,114 @@
+"""Which reading would tell most, for the effort it takes.
+
+The information a reading would give is the mutual information between it and the question 'which fault?':
+the entropy of the mixture of what all candidates predict, less what each leaves open by itself. Predictions
+are conditioned on the readings already taken, so that a reading that only repeats them is worth nothing.
+Source: expected information of an experiment, D. V. Lindley, Ann. Math. Statist. 27 (1956) (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubekit.bench.fault_book import FaultBook
+from tubekit.bench.weighing import Weighed, residuals
+from tubekit.decisions.probe import QUANTITIES, Probe
+from tubekit.text import quantity
+
+Array = np.ndarray
+
+LIKELY = 2e-3
+"""Rows less likely than this do not steer the choice."""
+POINTS, REACH = 160, 4.0
+METER = 0.015
+"""Accuracy assumed of the meter that would be used (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class NextReading:
+    """A reading worth taking: what it would tell in bits, and what the foremost faults predict there."""
+
+    probe: Probe
+    bits: float = quantity("bit", "I", "expected information on which fault it is")
+    effort: float = quantity("", "", "effort, DC volts = 1")
+    foretold: tuple[tuple[str, float], ...] = ()
+
+    def sentence(self) -> str:
+        """What to measure, and what each candidate would show."""
+        told = "; ".join(f"{words}: {self.probe.said(value)}" for words, value in self.foretold)
+        return f"{self.probe} ({told})"
+
+
+def next_readings(
+    book: FaultBook, taken: Sequence[int], scaled: Array, sd: Array, weighed: Weighed, count: int = 3
+) -> tuple[NextReading, ...]:
+    """The readings with the most expected information per effort, best first."""
+    rows = np.flatnonzero(weighed.rows > LIKELY)
+    others = [m for m in range(len(book.probes)) if m not in set(taken)]
+    if len(rows) < 2 or not others:
+        return ()
+    mean, variance = _conditional(book, rows, taken, others, scaled, sd)
+    weight = weighed.rows[rows] / weighed.rows[rows].sum()
+    bits = _information(mean, variance, weight, book.owner[rows])
+    effort = np.array([QUANTITIES[book.probes[m].quantity].effort for m in others])
+    order = np.argsort(-bits / effort)[:count]
+    best = rows[np.argsort(-weighed.rows[rows])]
+    shown = list({int(book.owner[row]): row for row in best[::-1]}.values())[::-1][:3]
+    return tuple(
+        NextReading(
+            book.probes[others[k]], float(bits[k]), float(effort[k]),
+            tuple((_words(book, row), float(book.seen[row, others[k]])) for row in shown),
+        )
+        for k in order if bits[k] > 0.02
+    )  # fmt: skip
+
+
+def _words(book: FaultBook, row: int) -> str:
+    return "nothing wrong" if book.owner[row] < 0 else book.faults[book.owner[row]].words
+
+
+def _conditional(
+    book: FaultBook, rows: Array, taken: Sequence[int], others: Sequence[int], scaled: Array, sd: Array
+) -> tuple[Array, Array]:
+    """Mean and variance (rows, others) of each other reading, given those taken."""
+    off, covariance = residuals(book, taken, scaled, sd)
+    off, covariance = off[rows], covariance[rows]
+    cross = book.covariance[rows][:, list(others)][:, :, list(taken)]
+    gain = np.linalg.solve(covariance, np.swapaxes(cross, 1, 2))
+    mean = book.scaled[rows][:, list(others)] + np.einsum("rto,rt->ro", gain, off)
+    own = np.diagonal(book.covariance[rows], axis1=1, axis2=2)[:, list(others)]
+    variance = np.maximum(own - np.einsum("rot,rto->ro", cross, gain), 1e-12)
+    return mean, variance + np.square(_meter(book, rows, others))
+
+
+def _meter(book: FaultBook, rows: Array, others: Sequence[int]) -> Array:
+    kinds = [QUANTITIES[book.probes[m].quantity] for m in others]
+    seen = np.abs(book.seen[rows][:, list(others)])
+    least = np.array([k.least for k in kinds])
+    ratio = np.array([k.ratio for k in kinds])
+    return np.asarray(np.where(ratio, METER + 0.5 * least / (seen + least), METER * seen + least))
+
+
+def _information(mean: Array, variance: Array, weight: Array, owner: Array) -> Array:
+    """Mutual information of each reading (columns) with the fault [bit]."""
+    sd = np.sqrt(variance)
+    low, high = (mean - REACH * sd).min(axis=0), (mean + REACH * sd).max(axis=0)
+    faults = np.unique(owner)
+    share = np.array([weight[owner == fault].sum() for fault in faults])
+    found = np.zeros(mean.shape[1])
+    for column in range(mean.shape[1]):
+        # a grid that is fine wherever a candidate's curve is narrow
+        ends = np.linspace(low[column], high[column], POINTS)
+        near = (mean[:, column, None] + sd[:, column, None] * np.linspace(-3, 3, 13)).ravel()
+        x = np.unique(np.concatenate((ends, near)))
+        z = (x - mean[:, column, None]) / sd[:, column, None]
+        curves = weight[:, None] * np.exp(-0.5 * z * z) / (sd[:, column, None] * np.sqrt(2 * np.pi))
+        each = np.array([curves[owner == fault].sum(axis=0) for fault in faults])
+        total = each.sum(axis=0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            gained = each * np.log2(each / (share[:, None] * total))
+        found[column] = max(float(np.trapezoid(np.nan_to_num(gained).sum(axis=0), x)), 0.0)
+    return found

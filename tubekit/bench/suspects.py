@@ -1,0 +1,245 @@
+"""Which part is it? Every single fault held against the readings, then pairs, and what to measure next."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp.report import CAUTION
+from tubekit.bench.candidates import candidate_probes
+from tubekit.bench.fault_book import FaultBook, Progress, fault_book, scale
+from tubekit.bench.next_reading import NextReading, next_readings
+from tubekit.bench.pairs import Pair, likely_pairs
+from tubekit.bench.weighing import Weighed, meter_sd, places_of, residuals, weigh
+from tubekit.decisions.reading import Readings
+from tubekit.decisions.variation import Age
+from tubekit.errors import ReadingError
+from tubekit.text import Column, Printed, Table, quantity, to_json_value
+
+Array = np.ndarray
+
+ACCUSE_BELOW, DOUBT_BELOW = 0.1, 0.5
+"""A part is named once the chance that nothing is wrong falls below the first; below the second the readings
+are called doubtful."""
+EXPLAINED = 1e-3
+"""Readings this unlikely under the best single fault are looked at for pairs."""
+ALIKE = 6.0
+"""Faults whose predictions lie less than this many variances apart cannot be told apart by these readings."""
+NAMED, SHOWN = 0.02, 8
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """One fault with its chance, the severity that fits best, and how far the readings lie off then."""
+
+    part: str
+    words: str
+    severity: str
+    chance: float = quantity("", "p", "chance that this is it, given one fault or none")
+    distance: float = quantity(
+        "", "d²", "squared distance of the readings from what it predicts, in variances"
+    )
+    alike: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Suspects(Printed):
+    """The answer: is something wrong, what, what it cannot be told from, and the next reading."""
+
+    readings: Readings
+    healthy: float = quantity("", "p", "chance that no single part is at fault")
+    suspects: tuple[Suspect, ...] = ()
+    pairs: tuple[Pair, ...] = ()
+    following: tuple[NextReading, ...] = ()
+    fit: float = quantity("", "", "chance of readings this far off if the amp were good", default=1.0)
+    best_fit: float = quantity("", "", "the same under the best single fault", default=1.0)
+    weighed: Weighed | None = None
+    book: FaultBook | None = None
+
+    @property
+    def accuses(self) -> bool:
+        """True where a part is named: the readings do not fit a good amp."""
+        return self.healthy < ACCUSE_BELOW
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """Designators of the suspects, likeliest first, each once; none where the amp is called good."""
+        if not self.accuses:
+            return ()
+        return tuple(dict.fromkeys(s.part for s in self.suspects))
+
+    def headline(self) -> str:
+        """The verdict in one or two sentences."""
+        count = len(self.readings.readings)
+        if not self.accuses:
+            doubt = (
+                ""
+                if self.healthy >= DOUBT_BELOW
+                else " They lie at the edge of it: read them again, or more."
+            )
+            return f"{self.readings.drawn.title}: {count} readings fit a good amp.{doubt}"
+        first = self.suspects[0]
+        if self.pairs and self.best_fit < EXPLAINED:
+            return (
+                f"{self.readings.drawn.title}: no single fault explains the {count} readings; two do: "
+                f"{self.pairs[0].words}."
+            )
+        tied = f" It cannot be told from {_listed(first.alike)} by these readings." if first.alike else ""
+        return f"{self.readings.drawn.title}: most likely {first.words}, {_odds(first.chance)}.{tied}"
+
+    def tables(self) -> list[Table]:
+        """Suspects, pairs, and what to measure next."""
+        tables = []
+        if self.accuses:
+            columns = (
+                Column("suspect"), Column("chance", "%", format=".1f"), Column("as if"),
+                Column("not to be told from"),
+            )  # fmt: skip
+            rows = [(s.words, 100 * s.chance, s.severity, ", ".join(s.alike)) for s in self.suspects]
+            left = 100 * self.healthy
+            note = f"Nothing wrong with a single part: {left:.2g} %. Chances count single faults only."
+            tables.append(Table("Suspects", columns, rows, note=note))
+        if self.pairs and self.best_fit < EXPLAINED and self.accuses:
+            pairs = [(p.words, p.distance) for p in self.pairs[:4]]
+            two = (Column("two at once"), Column("off by (variances)", format=".1f"))
+            tables.append(Table("Pairs", two, pairs))
+        if self.following:
+            follow = [(str(n.probe), n.bits, n.effort, _told(n)) for n in self.following]
+            heads = (
+                Column("measure next"), Column("tells", "bit", format=".2f"), Column("effort", format="g"),
+                Column("what each would show"),
+            )  # fmt: skip
+            tables.append(Table("Next reading", heads, follow, note=CAUTION))
+        return tables
+
+    def to_json(self) -> dict[str, Any]:
+        """The answer in SI units and words."""
+        return {
+            "amp": self.readings.drawn.title,
+            "healthy": self.healthy,
+            "accuses": self.accuses,
+            "suspects": to_json_value(self.suspects) if self.accuses else [],
+            "pairs": to_json_value(self.pairs),
+            "next": [{"reading": str(n.probe), "bits": n.bits, "effort": n.effort} for n in self.following],
+            "caution": CAUTION,
+        }
+
+
+def _listed(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " or " + words[-1]
+
+
+def _odds(chance: float) -> str:
+    if chance > 0.995:
+        return "more than 200 to 1"
+    odds = chance / (1.0 - chance)
+    return f"{odds:.0f} to 1" if odds >= 1.5 else f"{100 * chance:.0f} in 100"
+
+
+def _told(reading: NextReading) -> str:
+    return "; ".join(f"{words} {reading.probe.said(value)}" for words, value in reading.foretold)
+
+
+def suspects(
+    readings: Readings,
+    *,
+    book: FaultBook | None = None,
+    age: Age = "vintage",
+    progress: Progress | None = None,
+) -> Suspects:
+    """The parts that best explain a set of readings, and the reading that would tell more.
+
+    Parameters
+    ----------
+    readings : from `load_readings` or `taken`.
+    book : faults solved before for the same amp, mains and tone (`book` of an earlier answer), to save time.
+    age : 'vintage' or 'modern' parts.
+    progress : called with (done, of).
+
+    Raises
+    ------
+    ReadingError : fewer than three readings.
+    SolveError : the drawn amp has no idle state.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> from tubekit.bench.readings import readings_from_text
+    >>> taken = readings_from_text('''place,quantity,value
+    ... B1,DC volts,334
+    ... B2,DC volts,293
+    ... B4,DC volts,232
+    ... p1a,DC volts,232
+    ... k1a,DC volts,0.004
+    ... p1b,DC volts,147
+    ... k34,DC volts,18.4''', load_amp("teasel"))
+    >>> print(suspects(taken).headline())  # doctest: +ELLIPSIS
+    Ottermere Teasel: most likely ...
+    """
+    if len(readings.readings) < 3:
+        raise ReadingError(
+            f"{len(readings.readings)} readings say too little", where=readings.source,
+            fix="Take at least three, at best a voltage at every tube",
+        )  # fmt: skip
+    asked = [r.probe for r in readings.readings]
+    book = book or _book(readings, age, progress)
+    taken = places_of(book, asked)
+    scaled = scale(np.array([[r.value for r in readings.readings]]), asked)[0]
+    sd = meter_sd(readings.readings)
+    found = weigh(book, taken, scaled, sd)
+    best = int(np.argmax(np.where(book.owner >= 0, found.rows, -1.0)))
+    pairs: tuple[Pair, ...] = ()
+    if found.healthy < ACCUSE_BELOW and found.fit[best] < EXPLAINED:
+        meters = np.array([r.meter.input_ohms for r in readings.readings])
+        pairs = likely_pairs(book, taken, scaled, sd, meters, readings.tone)
+    return Suspects(
+        readings, found.healthy, _suspects(book, taken, scaled, sd, found), pairs,
+        next_readings(book, taken, scaled, sd, found) if found.healthy < 0.9 else (),
+        float(found.fit[0]), float(found.fit[best]), found, book,
+    )  # fmt: skip
+
+
+def _book(readings: Readings, age: Age, progress: Progress | None) -> FaultBook:
+    asked = {r.probe: r.meter.input_ohms for r in readings.readings}
+    probes = [*asked, *(p for p in candidate_probes(readings.amp, readings.tone) if p not in asked)]
+    return fault_book(
+        readings.amp, probes, tone=readings.tone, age=age, measured=readings.measured,
+        mains_known=readings.mains_accuracy,
+        meter_ohms=np.array([asked.get(p, 10e6) for p in probes]), progress=progress,
+    )  # fmt: skip
+
+
+def _suspects(
+    book: FaultBook, taken: Sequence[int], scaled: Array, sd: Array, weighed: Weighed
+) -> tuple[Suspect, ...]:
+    order = [int(f) for f in np.argsort(-weighed.faults)[:SHOWN]]
+    named = [f for f in order if weighed.faults[f] > NAMED] or order[:3]
+    best = {f: _best_row(book, weighed, f) for f in named}
+    _, covariance = residuals(book, taken, scaled, sd)
+    found = []
+    for fault in named:
+        row = best[fault]
+        alike = [
+            book.faults[other].words for other in named
+            if other != fault and _apart(book, taken, covariance, row, best[other]) < ALIKE
+        ]  # fmt: skip
+        found.append(
+            Suspect(
+                book.faults[fault].part, book.faults[fault].words, book.grade_words(row),
+                float(weighed.faults[fault]), float(weighed.distance[row]), tuple(alike),
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _best_row(book: FaultBook, weighed: Weighed, fault: int) -> int:
+    rows = np.flatnonzero(book.owner == fault)
+    return int(rows[np.argmax(weighed.rows[rows])])
+
+
+def _apart(book: FaultBook, taken: Sequence[int], covariance: Array, one: int, two: int) -> float:
+    off = book.scaled[one, list(taken)] - book.scaled[two, list(taken)]
+    return float(off @ np.linalg.solve(0.5 * (covariance[one] + covariance[two]), off))
