@@ -75,7 +75,7 @@ def start_for(type_: str, stage: str) -> Start:
         return _resistor(type_)
     rows = _output_rows(type_, "PP" if stage == "pair" else "SE")
     row = next(rows, None) or next(_output_rows(type_, ""), None)
-    return _transformer(row) if row else _guess(type_, stage)
+    return _transformer(row, 2 if stage == "pair" else 1) if row else _guess(type_, stage)
 
 
 def _output_rows(type_: str, config: str) -> Iterator[Row]:
@@ -98,17 +98,20 @@ def _same(name: Any, type_: str) -> bool:
         return False
 
 
-def _transformer(row: Row) -> Start:
-    plate, load = _n(row, "Va_V"), _n(row, "RL_or_Raa_ohm")
-    amps = 1e-3 * (_n(row, "Ia0_mA", 50.0) + _n(row, "Ig20_mA", 0.0))
+def _transformer(row: Row, tubes: int) -> Start:
+    """The row as it stands, or its one tube doubled, its pair halved: load and cathode resistor follow."""
+    of_row = 2 if row["config"] == "PP" else 1
+    more = tubes / of_row
+    plate, load = _n(row, "Va_V"), more * _n(row, "RL_or_Raa_ohm")
+    amps = 1e-3 * (_n(row, "Ia0_mA", 50.0 * of_row) + _n(row, "Ig20_mA"))
     if row["Vg1_V"] is not None:
         grid = _n(row, "Vg1_V")
         cathode = -grid / amps
     else:
         cathode = _n(row, "Rk_ohm")
         grid = -cathode * amps
-    screen = _n(row, "Vg2_V", plate)
-    return Start(plate, screen, grid, load, _round(cathode), 470e3, f"{row['source']} ({row['status']})")
+    screen, source = _n(row, "Vg2_V", plate), f"{row['source']} ({row['status']})"
+    return Start(plate, screen, grid, load, _round(cathode / more), 470e3, source)
 
 
 def _resistor(type_: str) -> Start:
@@ -147,3 +150,15 @@ def _guess(type_: str, stage: str) -> Start:
 def _round(ohms: float) -> float:
     """Two figures."""
     return float(f"{ohms:.2g}")
+
+
+def moves(was: tuple[str, str], now: tuple[str, str]) -> bool:
+    """Whether another tube or stage (type, stage) needs other scales and bounds."""
+    return was != now and (not was[0] or was[1] != now[1] or not alike(was[0], now[0]))
+
+
+def alike(one: str, other: str) -> bool:
+    """Tubes that work at the same volts: both with or without a screen, ratings within a factor of three."""
+    a, b = tube(one), tube(other)
+    watts = (a.ratings.plate_w or 1.0) / (b.ratings.plate_w or 1.0)
+    return isinstance(a.law, Pentode) == isinstance(b.law, Pentode) and 1 / 3 < watts < 3

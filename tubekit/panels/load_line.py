@@ -14,7 +14,7 @@ from tubekit.devices import Pentode, tube
 from tubekit.errors import TubekitError
 from tubekit.panels.board import Board, Settings
 from tubekit.panels.knobs import Choice, Level, Steps
-from tubekit.panels.line_start import STAGES, driven_tubes, start_for, usual_stage
+from tubekit.panels.line_start import STAGES, alike, driven_tubes, moves, start_for, usual_stage
 from tubekit.panels.live import LiveFigure
 from tubekit.plots.cycle import rounded_up
 from tubekit.plots.load_line import LoadLineView
@@ -72,7 +72,7 @@ class LoadLinePanel(Board[LoadLine]):
             return settings
         if key == "stage":
             return _setting(settings["tube"], settings["stage"])
-        if _alike(self.settings["tube"], settings["tube"]):
+        if alike(self.settings["tube"], settings["tube"]):
             return settings
         return _setting(settings["tube"], usual_stage(settings["tube"]))
 
@@ -91,7 +91,7 @@ class LoadLinePanel(Board[LoadLine]):
     def _bounds(self, settings: Settings) -> None:
         """Ends of the sliders about the usual point of this tube and stage; they stay while it stays."""
         about = (settings["tube"], settings["stage"])
-        if not _moves(self._about, about):
+        if not moves(self._about, about):
             return
         self._about, start = about, start_for(*about)
         for key, volts in (("plate", start.plate), ("supply", start.plate), ("screen", start.screen)):
@@ -103,7 +103,7 @@ class LoadLinePanel(Board[LoadLine]):
     def _ask(self, settings: Settings, *rest: Any, **options: Any) -> TubekitError | None:
         """Another stage, or a tube that differs much, brings scales of its own; nothing stays behind."""
         about = [(each["tube"], each["stage"]) for each in (self.settings, settings)]
-        if not _moves(*about):
+        if not moves(*about):
             return super()._ask(settings, *rest, **options)
         was, self._scales = self._scales, _scales_for(settings)
         try:
@@ -180,18 +180,6 @@ def _scales_for(settings: Settings) -> tuple[list[float], float]:
     fed = settings["stage"] == "resistor"
     axis = 1.05 * settings["supply"] if fed else 2.1 * settings["plate"]
     return [0.0, *(-step * k for k in range(1, 9))], rounded_up(axis)
-
-
-def _moves(was: tuple[str, str], now: tuple[str, str]) -> bool:
-    """Whether another tube or stage (type, stage) needs other scales and bounds."""
-    return was != now and (was[1] != now[1] or not _alike(was[0], now[0]))
-
-
-def _alike(one: str, other: str) -> bool:
-    """Tubes that work at the same volts: both with or without a screen, ratings within a factor of three."""
-    a, b = tube(one), tube(other)
-    watts = (a.ratings.plate_w or 1.0) / (b.ratings.plate_w or 1.0)
-    return isinstance(a.law, Pentode) == isinstance(b.law, Pentode) and 1 / 3 < watts < 3
 
 
 def tables(now: LoadLine, before: LoadLine) -> list[Table]:

@@ -3,6 +3,7 @@
 Nothing here computes, and no result draws itself.
 """
 
+from tubekit.plots.bias import cathode_bias
 from tubekit.plots.cycle import ripple
 from tubekit.plots.drawing import Drawing
 from tubekit.plots.ladder import rails
@@ -10,4 +11,4 @@ from tubekit.plots.load_line import load_line
 from tubekit.plots.moved import before_after
 from tubekit.plots.ratings import ratings
 
-__all__ = ["Drawing", "before_after", "load_line", "rails", "ratings", "ripple"]
+__all__ = ["Drawing", "before_after", "cathode_bias", "load_line", "rails", "ratings", "ripple"]

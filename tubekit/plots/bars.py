@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 
 from matplotlib.artist import Artist
@@ -18,12 +19,14 @@ class BarsView:
     ----------
     top : end of the scale.
     words : a value as it is written above its bar.
+    limit : full use of a rating: bars near and above it are filled as ratings are.
     """
 
     def __init__(
-        self, axes: Axes, names: Sequence[str], top: float, *, title: str, words: Callable[[float], str]
-    ) -> None:
-        self.axes, self.top, self._words = axes, top, words
+        self, axes: Axes, names: Sequence[str], top: float, *, title: str, words: Callable[[float], str],
+        limit: float = math.inf,
+    ) -> None:  # fmt: skip
+        self.axes, self.top, self._words, self.limit = axes, top, words, limit
         axes.set_title(title)
         axes.set(xlim=(-0.6, len(names) - 0.4), ylim=(0.0, 1.18 * top))
         axes.set_xticks(range(len(names)), names)
@@ -53,13 +56,23 @@ class BarsView:
     def show(self, now: Sequence[float], before: Sequence[float] | None = None) -> None:
         """New lengths; a diamond where the value was, if it moved by more than a hundredth of the scale."""
         for place, value in enumerate(now):
-            high = min(float(value), self.top)
+            high = 0.0 if math.isnan(value) else min(float(value), self.top)
             self.bars[place].set_height(high)
+            self._fill(place, float(value))
             self.said[place].set_position((place, high + 0.02 * self.top))
             self.said[place].set_text(self._words(float(value)))
             old = None if before is None else float(before[place])
             moved = old is not None and abs(old - value) > 0.01 * self.top
-            self.marks[place].set_data([place] if moved else [], [min(old or 0.0, self.top)] if moved else [])
+            self.marks[place].set_data(
+                [place + 0.38] if moved else [], [min(old or 0.0, self.top)] if moved else []
+            )
+
+    def _fill(self, place: int, value: float) -> None:
+        state = "exceeded" if value > self.limit else "near" if value > 0.9 * self.limit else "within"
+        fill, bar = ink.FILLS[state], self.bars[place]
+        bar.set_facecolor(fill.face)
+        bar.set_edgecolor(fill.edge)
+        bar.set_hatch(fill.hatch)
 
     def fade(self, faded: bool) -> None:
         """Grey the bars out, or ink them again."""

@@ -1,0 +1,137 @@
+"""The cathode-bias panel: resistor, bypass, supply, tube and emission; idle current, heat, gain, shelf."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from tubekit.devices import Pentode, tube
+from tubekit.errors import TubekitError
+from tubekit.panels.board import Board, Settings
+from tubekit.panels.knobs import Choice, Level, Steps
+from tubekit.panels.line_start import STAGES, driven_tubes, moves, start_for, usual_stage
+from tubekit.panels.live import LiveFigure
+from tubekit.plots.bias import BiasView
+from tubekit.text import Column, Table
+from tubekit.textbook.bias_stage import BiasStage, bias_stage
+
+BYPASS_F = 25e-6
+
+
+class CathodeBiasPanel(Board[BiasStage]):
+    """What `bias_stage` gives, with knobs on it."""
+
+    def __init__(self, type_: str = "12AX7", stage: str = "") -> None:
+        self._about = ("", "")
+        knobs = (
+            Choice("tube", "tube", [(each, each) for each in driven_tubes()]),
+            Choice("stage", "stage", STAGES, "What the plate works into"),
+            Steps("cathode", "cathode", "ohm", 10, 1e5, tooltip="Cathode resistor"),
+            Choice("fitted", "bypass", (("fitted", True), ("taken out", False))),
+            Steps("bypass", "of", "F", 0.1e-6, 1e-3, series="E6", tooltip="Bypass capacitor"),
+            Level("supply", "B+, V", 20, 600, 5, tooltip="Supply to ground"),
+            Level("screen", "screen, V", 20, 600, 5, tooltip="Screen supply to ground"),
+            Steps("load", "load", "ohm", 100, 1e6, tooltip="Plate load; of a pair, plate to plate"),
+            Steps("next_grid", "next grid", "ohm", 1e4, 1e7, series="E12", tooltip="Next grid leak"),
+            Level("emission", "emission", 0.3, 1.2, 0.01, form=".2f", tooltip="Worn cathode: 1 is new"),
+        )
+        super().__init__(knobs, _setting(type_, stage or usual_stage(type_)))
+
+    def solve(self, settings: Settings) -> BiasStage:
+        """The stage of a setting."""
+        return bias_stage(**arguments(settings))
+
+    def figure_for(self, now: BiasStage, before: BiasStage) -> LiveFigure[BiasStage]:
+        """Crossing, gain, ratings."""
+        return LiveFigure(BiasView, now, before)
+
+    def say(self, now: BiasStage, before: BiasStage) -> str:
+        """Idle state, gain and shelf, now and before."""
+        return table(now, before).html()
+
+    def adapted(self, key: str, settings: Settings) -> Settings:
+        """Another stage, or a tube that differs much, begins at an operating point of its own."""
+        was, now = (self.settings["tube"], self.settings["stage"]), (settings["tube"], settings["stage"])
+        if key == "stage":
+            return _setting(*now)
+        if key == "tube" and moves(was, (now[0], was[1])):
+            return _setting(now[0], usual_stage(now[0]))
+        return settings
+
+    def suit(self, settings: Settings) -> None:
+        """Only the knobs that do something, with bounds about the usual point of this tube and stage."""
+        self.knobs["screen"].seen(isinstance(tube(settings["tube"]).law, Pentode))
+        self.knobs["next_grid"].seen(settings["stage"] == "resistor")
+        self.knobs["bypass"].seen(settings["fitted"])
+        about = (settings["tube"], settings["stage"])
+        if not moves(self._about, about):
+            return
+        self._about, start = about, _setting(*about)
+        for key in ("supply", "screen"):
+            self._level(key).bounds(0.4 * start[key], 1.6 * start[key], 5)
+        for key in ("cathode", "load"):
+            self._steps(key).bounds(start[key] / 10, start[key] * 10)
+
+    def _ask(self, settings: Settings, *rest: Any, **options: Any) -> TubekitError | None:
+        """Another stage, or a tube that differs much, brings scales of its own; nothing stays behind."""
+        about = [(each["tube"], each["stage"]) for each in (self.settings, settings)]
+        if moves(*about):
+            try:
+                self.before = self.solve(settings)
+            except TubekitError:
+                return super()._ask(settings, *rest, **options)
+            self.figure = self.figure_for(self.before, self.before)
+            self.frame.children = [self.figure.picture.image]
+        return super()._ask(settings, *rest, **options)
+
+
+def arguments(settings: Settings) -> dict[str, Any]:
+    """What `bias_stage` is called with for a setting.
+
+    Examples
+    --------
+    >>> arguments(CathodeBiasPanel("12AX7").settings)["cathode"]
+    1500.0
+    """
+    pentode = isinstance(tube(settings["tube"]).law, Pentode)
+    return {
+        "type_": settings["tube"], "stage": settings["stage"], "supply": settings["supply"],
+        "screen": settings["screen"] if pentode else None, "load": settings["load"],
+        "cathode": settings["cathode"], "bypass_f": settings["bypass"] if settings["fitted"] else 0.0,
+        "next_grid": settings["next_grid"], "emission": settings["emission"],
+    }  # fmt: skip
+
+
+def _setting(type_: str, stage: str) -> dict[str, Any]:
+    """The tube's usual point; with a transformer B+ is higher by the bias, as makers state plate volts."""
+    start = start_for(type_, stage)
+    lift = 0.0 if stage == "resistor" else -start.grid
+    return {
+        "tube": type_, "stage": stage, "cathode": start.cathode, "fitted": True, "bypass": BYPASS_F,
+        "supply": float(round(start.plate + lift)), "screen": float(round(start.screen + lift)),
+        "load": start.load, "next_grid": start.next_grid, "emission": 1.0,
+    }  # fmt: skip
+
+
+def table(now: BiasStage, before: BiasStage) -> Table:
+    """The numbers beside the figure."""
+    old = before.cells()
+    rows = [(name, cell, old.get(name, "")) for name, cell in now.cells().items()]
+    columns = (Column(""), Column("now", align="right"), Column("before", align="right"))
+    return Table("", columns, rows, "Currents and heat are those of one tube.")
+
+
+def cathode_bias(tube: str = "12AX7", stage: str = "") -> CathodeBiasPanel:
+    """The panel that answers 'does this cathode resistor hold the tube where it should be?'.
+
+    Parameters
+    ----------
+    tube : the type to begin with.
+    stage : 'resistor', or 'single' or 'pair' on a transformer; the tube's usual one when not given.
+
+    Examples
+    --------
+    >>> panel = cathode_bias("12AX7")
+    >>> panel.set(cathode=2700.0).bias_v > panel.before.bias_v
+    True
+    """
+    return CathodeBiasPanel(tube, stage)

@@ -1,0 +1,135 @@
+"""Cathode bias: the tube's line crossed by the resistor's, the gain with its shelf, shares of ratings."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+
+from tubekit.plots import ink
+from tubekit.plots.bars import BarsView
+from tubekit.plots.cycle import rounded_up
+from tubekit.plots.drawing import Drawing
+from tubekit.textbook.bias_stage import LIMITS, BiasStage
+
+WIDTH, HEIGHT = 634, 560
+SPAN_DB = 15.0
+
+
+class BiasView:
+    """Three pairs of axes on one figure; scales as `first` needs them."""
+
+    def __init__(self, figure: Figure, first: BiasStage) -> None:
+        wide, high = figure.get_size_inches() * ink.DPI
+        self.axes: tuple[Axes, ...] = tuple(
+            figure.add_axes((left / wide, 1 - (top + tall) / high, broad / wide, tall / high))
+            for left, top, broad, tall in (
+                (44, 28, wide - 70, 260), (44, 340, 290, high - 372), (386, 340, wide - 402, high - 372)
+            )
+        )  # fmt: skip
+        self._crossing(first)
+        self._response(first)
+        names = [name.replace(" ", "\n") for name, _ in LIMITS]
+        self.shares = BarsView(
+            self.axes[2], names, 150.0, title="Used of each rating, %",
+            limit=100.0, words=lambda share: "no rating" if np.isnan(share) else f"{share:.0f}",
+        )  # fmt: skip
+        self.axes[2].axhline(100.0, color=ink.IRON, linewidth=1.3, zorder=4)
+        self.axes[2].tick_params(axis="x", labelsize=7.5)
+
+    def _crossing(self, first: BiasStage) -> None:
+        axes = self.axes[0]
+        axes.set_title("Cathode current, mA, over cathode voltage, V: the tube and its resistor")
+        amps = first.tubes * (first.plate_a + first.screen_a)
+        axes.set(xlim=(0.0, rounded_up(2.0 * first.bias_v)), ylim=(0.0, rounded_up(2.2e3 * amps)))
+        self.before = [axes.plot([], [], **ink.BEFORE.options(), zorder=2)[0] for _ in range(2)]
+        self.tube = axes.plot([], [], **ink.stroke(0).options(), zorder=3)[0]
+        self.resistor = axes.plot([], [], **ink.stroke(1).options(), zorder=3)[0]
+        self.rest = axes.plot(
+            [], [], marker="o", markersize=7, markerfacecolor=ink.PAPER, markeredgecolor=ink.IRON,
+            markeredgewidth=1.6, linestyle="none", zorder=5,
+        )[0]  # fmt: skip
+        self.said = axes.text(0, 0, "", ha="left", va="center")
+
+    def _response(self, first: BiasStage) -> None:
+        axes = self.axes[1]
+        axes.set_title("Gain, dB, over Hz")
+        top = 5.0 * np.ceil((20.0 * np.log10(first.gain_bypassed) + 4.0) / 5.0)
+        axes.set(xscale="log", xlim=(first.hertz[0], first.hertz[-1]), ylim=(top - SPAN_DB - 5.0, top))
+        axes.xaxis.set_major_locator(FixedLocator([1, 10, 100, 1e3, 1e4]))
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda f, _: f"{f / 1e3:g}k" if f >= 1e3 else f"{f:g}"))
+        axes.xaxis.set_minor_locator(NullLocator())
+        self.gain_before = axes.plot([], [], **ink.BEFORE.options(), zorder=2)[0]
+        self.gain = axes.plot([], [], **ink.stroke(0).options(), zorder=3)[0]
+        self.corners = axes.plot(
+            [], [], marker="d", markersize=6, markerfacecolor=ink.PAPER, markeredgecolor=ink.IRON,
+            linestyle="none", zorder=4,
+        )[0]  # fmt: skip
+
+    @property
+    def moving(self) -> list[Artist]:
+        """Everything that `show` changes, the lowest first."""
+        return [
+            *self.before, self.tube, self.resistor, self.rest, self.said, self.gain_before, self.gain,
+            self.corners, *self.shares.moving,
+        ]  # fmt: skip
+
+    def show(self, now: BiasStage, before: BiasStage | None = None) -> None:
+        """Another stage on the same scales."""
+        _cross(self.tube, self.resistor, now)
+        if before is not None:
+            _cross(self.before[0], self.before[1], before)
+            self.gain_before.set_data(before.hertz, 20.0 * np.log10(before.gain))
+        at = (now.bias_v, 1e3 * now.bias_v / now.cathode)
+        self.rest.set_data([at[0]], [at[1]])
+        right = self.axes[0].get_xlim()[1]
+        self.said.set_position((min(at[0] + 0.03 * right, 0.8 * right), at[1]))
+        self.said.set_text(f"{at[0]:.3g} V, {at[1]:.3g} mA")
+        self.gain.set_data(now.hertz, 20.0 * np.log10(now.gain))
+        corners = [f for f in now.shelf_hz if np.isfinite(f)]
+        levels = np.interp(np.log(corners), np.log(now.hertz), 20.0 * np.log10(now.gain)) if corners else []
+        self.corners.set_data(corners, levels)
+        old = None if before is None else [100.0 * share for share in before.shares]
+        self.shares.show([100.0 * share for share in now.shares], old)
+
+    def fade(self, faded: bool) -> None:
+        """Grey everything out, or ink it again."""
+        for place, line in enumerate((self.tube, self.resistor)):
+            line.set_color(ink.FAINT if faded else ink.stroke(place).ink)
+        self.gain.set_color(ink.FAINT if faded else ink.stroke(0).ink)
+        for mark in (self.rest, self.corners):
+            mark.set_markeredgecolor(ink.FAINT if faded else ink.IRON)
+        self.said.set_color(ink.FAINT if faded else ink.IRON)
+        self.shares.fade(faded)
+
+
+def _cross(tube: Line2D, resistor: Line2D, stage: BiasStage) -> None:
+    tube.set_data(stage.cathode_line_v, 1e3 * stage.cathode_line_a)
+    ends = np.array([0.0, 10.0 * stage.bias_v])
+    resistor.set_data(ends, 1e3 * ends / stage.cathode)
+
+
+def cathode_bias(result: BiasStage, before: BiasStage | None = None) -> Drawing:
+    """The tube's line crossed by its resistor's; gain [dB] with the shelf's corners; used share of ratings.
+
+    Returns
+    -------
+    Drawing : figure, axes (crossing, gain, ratings), lines (tube, resistor, gain).
+
+    Examples
+    --------
+    >>> from tubekit import plots
+    >>> from tubekit.textbook.bias_stage import bias_stage
+    >>> stage = bias_stage("12AX7", supply=250, load=100e3, cathode=1500, bypass_f=25e-6)
+    >>> len(plots.cathode_bias(stage).lines)
+    3
+    """
+    with ink.style():
+        figure = ink.paper(WIDTH / ink.DPI, HEIGHT / ink.DPI)
+        view = BiasView(figure, result)
+        view.show(result, before)
+    figure.set_label(f"Cathode bias of a {result.headline()}")
+    return Drawing(figure, view.axes, (view.tube, view.resistor, view.gain))
