@@ -119,8 +119,9 @@ class _Wiring:
         yield transformer(part, self.amp, self.said)
 
     def tube(self, part: Tube) -> Iterator[wired.Part]:
-        law = _law(part)
+        laws = {screen: _law(part, screen) for screen in {s.screen is not None for s in part.sections}}
         for section in part.sections:
+            law = laws[section.screen is not None]
             if section.screen is None:
                 terminals: tuple[str, ...] = (section.plate, section.grid)
             else:
@@ -222,8 +223,9 @@ _METHODS: dict[type, Callable[..., Iterator[wired.Part]]] = {
 }
 
 
-def _law(part: Tube) -> Law:
-    laws = [_worn(catalogue.tube(each).law, part.emission) for each in _types(part)]
+def _law(part: Tube, screen: bool = False) -> Law:
+    """Law of the sections with a screen, or of those without."""
+    laws = [_worn(catalogue.tube(each).system(screen).law, part.emission) for each in _types(part)]
     if len({type(law) for law in laws}) > 1:
         raise AmpFileError(
             "one batch mixes tubes of different kinds in this socket",
@@ -251,7 +253,7 @@ def _types(part: Tube) -> tuple[str, ...]:
 def _strays(part: Tube, name: str, terminals: tuple[str, ...], cathode: str) -> Iterator[wired.Part]:
     """Interelectrode capacitances of the (first) type."""
     plate, grid = terminals[0], terminals[-1]
-    caps = catalogue.tube(_types(part)[0]).capacitances
+    caps = catalogue.tube(_types(part)[0]).system(len(terminals) == 3).capacitances
     for label, a, b in (
         ("grid_plate", grid, plate), ("grid_cathode", grid, cathode), ("plate_cathode", plate, cathode)
     ):  # fmt: skip

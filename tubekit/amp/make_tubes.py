@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from tubekit.amp.findings import ALWAYS, Findings, read_fields, tables_in
-from tubekit.amp.sockets import RectifierTube, Section, Tube, TubeFacts, TubeType, facts
+from tubekit.amp.sockets import MIXED, RectifierTube, Section, Tube, TubeFacts, TubeType, facts
 from tubekit.errors import InputError
 
 SINGLE = ("plate", "screen", "grid", "cathode")
@@ -38,6 +38,13 @@ def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tub
         found.add(designator, f"only {len(sections)} of {known.sections} sections of {known.type} drawn", fix)
     _heater(designator, table, known, found)
     good = tuple(one for one in sections if one is not None)
+    if known.family == MIXED and len(good) == 2 and (good[0].screen is None) == (good[1].screen is None):
+        twice = "triode" if good[0].screen is None else "pentode"
+        fix = "Write screen = … in the one that is the pentode, and only there"
+        found.add(
+            designator, f"{known.type} is {known.words}, but two sections are drawn as its {twice}", fix
+        )
+        return None
     if values is None or len(good) < len(sections) or len(good) > known.sections:
         return None
     return Tube(designator=designator, sections=good, family=known.family, socket=known.base, **values)
@@ -60,7 +67,7 @@ def _section(
     if not has_screen and known.family == "pentode":
         fix = "Write a line screen = …; strapped as a triode it joins the node of the plate"
         found.add(part, f"the screen of {known.type} is missing", fix)
-    if has_screen != (known.family == "pentode"):
+    if known.family != MIXED and has_screen != (known.family == "pentode"):
         return None
     return Section(name=designator + key, key=key, **values)
 

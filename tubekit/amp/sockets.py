@@ -17,6 +17,8 @@ from tubekit.devices.triode import Triode
 from tubekit.errors import InputError, UnknownTube, near_matches
 
 WIRE_ENDED = "wire ended"
+MIXED = "triode and pentode"
+"""Family of a bottle with unlike systems: a section with a screen is its pentode, one without its triode."""
 HEATER = Listed(NodeName(), 2, 3)
 
 
@@ -24,8 +26,9 @@ HEATER = Listed(NodeName(), 2, 3)
 class TubeFacts:
     """What wiring needs to know of a type: family, sections, base, heater.
 
-    `family` is 'triode', 'pentode' (beam tetrodes too) or 'rectifier'; `sections` counts the systems
-    in the bottle (plates, for a rectifier); heater volts are 0 where there is none.
+    `family` is 'triode', 'pentode' (beam tetrodes too), 'rectifier', or MIXED for a bottle with one of
+    each; `sections` counts the systems in the bottle (plates, for a rectifier); heater volts are 0
+    where there is none.
     """
 
     type: str
@@ -38,8 +41,8 @@ class TubeFacts:
     @property
     def words(self) -> str:
         """Family and sections in trade words, for messages."""
-        if self.family == "rectifier":
-            return "a rectifier"
+        if self.family in ("rectifier", MIXED):
+            return f"a {self.family}"
         return f"a {'twin ' if self.sections > 1 else ''}{self.family}"
 
 
@@ -145,7 +148,7 @@ def facts(tube_type: str) -> TubeFacts:
         raise InputError(f"{said(tube_type)} cannot be used: {error}", fix="Mend that file") from error
     return TubeFacts(
         type=tube.type,
-        family=_family(tube.law),
+        family=MIXED if tube.systems else _family(tube.law),
         sections=tube.sections,
         base=tube.base,
         heater_volts=tube.heater_volts or 0.0,

@@ -78,7 +78,8 @@ class Solved:
         screen_v = self._dc(section.screen, k) if section.screen else np.nan
         plate_a, grid_a = (np.asarray(point.current(name, t)) for t in ("plate", "grid"))
         screen_a = np.asarray(point.current(name, "screen")) if section.screen else np.nan
-        ratings = [catalogue.tube(each).ratings for each in types_of(part)]
+        systems = [catalogue.tube(each).system(section.screen is not None) for each in types_of(part)]
+        ratings = [each.ratings for each in systems]
         plate_max = _limits(r.plate_w for r in ratings)
         screen_max = _limits(r.screen_w for r in ratings)
         row = self.gains.sections.index(name)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -115,6 +115,8 @@ def _named(types: Sequence[str]) -> tuple[str, str]:
 
 
 def _tube(report: AmpReport, t: TubeReading) -> list[RatingCheck]:
+    screen = bool(np.any(np.isfinite(t.screen_v)))
+    t = replace(t, types=tuple(catalogue.tube(each).system(screen).type for each in t.types))
     rule, source = _named(t.types)
     part = report.amp.parts[t.designator]
     found = [

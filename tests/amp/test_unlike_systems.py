@@ -1,0 +1,153 @@
+"""A bottle with a triode and a pentode: drawn, checked, solved and held against the ratings of each."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tubekit import analyse, load_amp, tube
+from tubekit.amp.sockets import MIXED, Tube, facts
+from tubekit.decisions.limits import limits
+from tubekit.errors import AmpFileError, ChangeError
+
+AMP = """
+[amp]
+title = "Bench amp of one 6BM8"
+design_mains = "230 V"
+mains_frequency = "50 Hz"
+
+[P1]
+kind = "mains plug"
+line = "line"
+neutral = "neutral"
+earth = "ground"
+
+[T1]
+kind = "power transformer"
+[T1.primary]
+nodes = ["line", "neutral"]
+volts = ["230 V"]
+resistance = ["40"]
+inductance = "40 H"
+[T1.high_voltage]
+nodes = ["hv", "ground"]
+volts = ["180 V"]
+resistance = ["150"]
+[T1.heater]
+nodes = ["h1", "ground"]
+volts = ["6.6 V"]
+resistance = ["0.1"]
+
+[CR1]
+type = "1N4007"
+nodes = ["hv", "B1"]
+[C1]
+value = "47u"
+nodes = ["B1", "ground"]
+rating = "350 V"
+[R1]
+value = "2.2k"
+nodes = ["B1", "B2"]
+[C2]
+value = "22u"
+nodes = ["B2", "ground"]
+rating = "350 V"
+
+[V1]
+type = "6BM8"
+heater = ["h1", "ground"]
+[V1.a]
+plate = "p1"
+grid = "g1"
+cathode = "k1"
+[V1.b]
+plate = "p2"
+screen = "B2"
+grid = "g2"
+cathode = "k2"
+
+[R2]
+value = "1M"
+nodes = ["g1", "ground"]
+[R3]
+value = "100k"
+nodes = ["B2", "p1"]
+[R4]
+value = "1.5k"
+nodes = ["k1", "ground"]
+[C3]
+value = "10n"
+nodes = ["p1", "g2"]
+[R5]
+value = "470k"
+nodes = ["g2", "ground"]
+[R6]
+value = "330"
+nodes = ["k2", "ground"]
+[T2]
+kind = "output transformer"
+[T2.primary]
+nodes = ["B1", "p2"]
+turns = [28]
+resistance = ["300"]
+inductance = "12 H"
+[T2.secondary]
+nodes = ["ls", "ground"]
+turns = [1]
+resistance = ["0.4"]
+[LS1]
+nodes = ["ls", "ground"]
+ohms = "8"
+"""
+
+
+def written(folder: Path, text: str = AMP) -> Path:
+    path = folder / "bench.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_it_is_a_family_of_its_own() -> None:
+    known = facts("ECL82")
+    assert (known.family, known.sections, known.words) == (MIXED, 2, "a triode and pentode")
+
+
+def test_each_section_has_the_law_of_its_system(tmp_path: Path) -> None:
+    amp = load_amp(written(tmp_path))
+    part = amp.parts["V1"]
+    assert isinstance(part, Tube)
+    assert [s.screen for s in part.sections] == [None, "B2"]
+    report = analyse(amp)
+    a, b = report.tube("V1a"), report.tube("V1b")
+    triode, pentode = tube("6BM8").system(screen=False), tube("6BM8").system(screen=True)
+    point = triode.at(plate=a.plate_v, grid=a.grid_v)
+    assert a.plate_a == pytest.approx(point.plate_a, rel=1e-6)
+    point = pentode.at(plate=b.plate_v, screen=b.screen_v, grid=b.grid_v)
+    assert (b.plate_a, b.screen_a) == pytest.approx((point.plate_a, point.screen_a), rel=1e-6)
+    assert np.isnan(a.screen_v)
+    # Each against the rating of its own system: 1 W and 7 W (data/tubes/systems).
+    assert a.plate_share == pytest.approx(a.plate_w / 1.0)
+    assert b.plate_share == pytest.approx(b.plate_w / 7.0)
+    rules = {(c.part, c.what): c.rule for c in limits(report).checks}
+    assert rules["V1a", "plate dissipation"] == "6BM8 triode design-centre rating"
+    assert rules["V1b", "plate dissipation"] == "6BM8 pentode design-centre rating"
+
+
+def test_a_worn_bottle_is_worn_in_both_systems(tmp_path: Path) -> None:
+    amp = load_amp(written(tmp_path))
+    new, worn = (analyse(each) for each in (amp, amp.changed({"V1.emission": 0.5})))
+    for section in ("V1a", "V1b"):
+        assert worn.tube(section).plate_a < 0.9 * new.tube(section).plate_a
+
+
+def test_two_pentodes_in_it_are_refused(tmp_path: Path) -> None:
+    text = AMP.replace('[V1.a]\nplate = "p1"', '[V1.a]\nscreen = "B2"\nplate = "p1"')
+    with pytest.raises(AmpFileError, match=r"V1: 6BM8 is a triode and pentode, but two .* as its pentode"):
+        load_amp(written(tmp_path, text))
+
+
+def test_it_is_no_substitute_for_a_twin_triode() -> None:
+    with pytest.raises(ChangeError):
+        load_amp("teasel").changed({"V1": "6BM8"})
