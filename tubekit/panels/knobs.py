@@ -153,8 +153,10 @@ class Steps(Knob):
         with self.quietly():
             self.slider.max = len(self.stops) - 1
 
-    def put(self, value: float) -> None:
+    def put(self, value: float | None) -> None:
         """The value that stands; between two stops the slider shows the nearer one."""
+        if value is None:  # an amp without such a part
+            return
         with self.quietly():
             self.slider.value = int(np.abs(np.log(self.stops / value)).argmin())
             self.entry.value = words_of(value, self.unit)

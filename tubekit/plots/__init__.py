@@ -10,5 +10,17 @@ from tubekit.plots.ladder import rails
 from tubekit.plots.load_line import load_line
 from tubekit.plots.moved import before_after
 from tubekit.plots.ratings import ratings
+from tubekit.plots.supply import discharge, regulation, switch_on
 
-__all__ = ["Drawing", "before_after", "cathode_bias", "load_line", "rails", "ratings", "ripple"]
+__all__ = [
+    "Drawing",
+    "before_after",
+    "cathode_bias",
+    "discharge",
+    "load_line",
+    "rails",
+    "ratings",
+    "regulation",
+    "ripple",
+    "switch_on",
+]

@@ -1,0 +1,205 @@
+"""The supply panel: reservoir, rectifier, mains, load and dropper of an amp; what they do to its supply."""
+
+from __future__ import annotations
+
+import html
+from typing import Any
+
+import ipywidgets as widgets
+from matplotlib.figure import Figure
+
+from tubekit.amp import demo_names
+from tubekit.amp.discharge import MEASURE, discharge
+from tubekit.amp.loading import load_regulation
+from tubekit.amp.switching import switch_on
+from tubekit.errors import ChangeError, TubekitError
+from tubekit.panels.amp_choice import amp_options
+from tubekit.panels.board import Board, Settings
+from tubekit.panels.knobs import Choice, Level, Steps
+from tubekit.panels.live import LiveFigure
+from tubekit.panels.part_controls import tube_options
+from tubekit.panels.supply_trial import SupplyAnswer, answer, as_asked, drawn, roles_of, table
+from tubekit.plots import supply as plots
+from tubekit.plots.drawing import Drawing
+from tubekit.plots.supply import SupplyView
+
+HEIGHT = 572
+SLOW = ("Against load", "Switched on from cold", "After switch-off")
+
+
+class _View(SupplyView):
+    """The view on what the panel holds."""
+
+    def __init__(self, figure: Figure, first: SupplyAnswer) -> None:
+        super().__init__(figure, first.report)
+
+    def show(self, now: SupplyAnswer, before: SupplyAnswer | None = None) -> None:  # type: ignore[override]
+        """Another supply on the same scales."""
+        old = (None, None) if before is None else (before.report, before.checks)
+        super().show(now.report, now.checks, *old)
+
+
+class SupplyPanel(Board[SupplyAnswer]):
+    """An amp's supply at idle, live; regulation, switch-on and discharge when they are opened."""
+
+    def __init__(self, name: str = "") -> None:
+        name = name or "teasel"
+        self._about = ""
+        usable = [option for option in amp_options() if _has_supply(option[1])]
+        knobs = (
+            Choice("amp", "amp", usable),
+            Steps("reservoir", "reservoir", "F", 1e-6, 1e-3, series="E12", tooltip="Reservoir"),
+            Choice("rectifier", "rectifier", _types(name)),
+            Level("mains", "mains, V", 90, 140, 0.5, form=".1f", tooltip="Mains"),
+            Level("extra", "extra, mA", 0, 100, 1, tooltip="Extra load at the reservoir, as a resistor"),
+            Steps("dropper", "dropper", "ohm", 10, 1e5, tooltip="First dropping resistor"),
+        )
+        self.slow = widgets.Accordion(
+            [widgets.HTML() for _ in SLOW],
+            titles=SLOW,
+            selected_index=None,
+            layout=widgets.Layout(width="100%"),
+        )
+        self._worked: dict[int, Settings] = {}
+        super().__init__(knobs, _setting(name))
+        self.slow.observe(lambda _: self._open(), "selected_index")
+
+    def arranged(self) -> list[widgets.Widget]:
+        """Below the rest, the drawers of what takes longer than a move."""
+        return [*super().arranged(), self.slow]
+
+    def solve(self, settings: Settings) -> SupplyAnswer:
+        """The supply of a setting, from where the last one ended."""
+        last = getattr(self, "result", None)
+        amp = as_asked(drawn(settings["amp"]), settings)
+        same = last is not None and last.amp.name == amp.name and set(last.amp.parts) == set(amp.parts)
+        return answer(amp, last.report if same and last is not None else None)
+
+    def figure_for(self, now: SupplyAnswer, before: SupplyAnswer) -> LiveFigure[SupplyAnswer]:
+        """Ripple, plate current, ratings."""
+        return LiveFigure(_View, now, before, HEIGHT)
+
+    def say(self, now: SupplyAnswer, before: SupplyAnswer) -> str:
+        """Rails, reservoir, rectifier and mains; every rating that is exceeded, in words."""
+        over = [check for check in now.checks if check.state == "exceeded"]
+        lines = "".join(
+            f'<li><strong class="tubekit-exceeded">EXCEEDED</strong> {html.escape(check.sentence())}</li>'
+            for check in over
+        )
+        listed = f'<ul class="tubekit-findings">{lines}</ul>' if lines else "<p>No rating is exceeded.</p>"
+        return table(now, before).html() + listed
+
+    def adapted(self, key: str, settings: Settings) -> Settings:
+        """Another amp comes as it is drawn."""
+        return _setting(settings["amp"]) if key == "amp" else settings
+
+    def suit(self, settings: Settings) -> None:
+        """Bounds about the parts of this amp."""
+        if self._about == settings["amp"]:
+            return
+        self._about, start = settings["amp"], _setting(settings["amp"])
+        self._steps("reservoir").bounds(start["reservoir"] / 10, start["reservoir"] * 10)
+        self.knobs["dropper"].seen(start["dropper"] is not None)
+        if start["dropper"] is not None:
+            self._steps("dropper").bounds(start["dropper"] / 10, start["dropper"] * 10)
+        low, high = (90.0, 140.0) if start["mains"] < 160 else (200.0, 260.0)
+        self._level("mains").bounds(low, high, 0.5)
+        choice = self.knobs["rectifier"]
+        assert isinstance(choice, Choice)
+        with choice.quietly():
+            choice.choice.options = _types(settings["amp"])
+
+    def _ask(self, settings: Settings, *rest: Any, **options: Any) -> TubekitError | None:
+        """Another amp brings scales of its own; what was worked out before is of another setting."""
+        moved = settings["amp"] != self.settings["amp"]
+        error = super()._ask(settings, *rest, **options)
+        if moved and error is None:
+            self.before = self.result
+            self.rescale()
+            self._show()
+        self._open()
+        return error
+
+    # ---- what takes longer than a move
+
+    def _open(self) -> None:
+        """Work out the drawer that is open, once for each setting; a shut one costs nothing."""
+        place = self.slow.selected_index
+        if place is None or self.stale or self._worked.get(place) == self.settings:
+            return
+        self._worked[place] = self.settings
+        page = self.slow.children[place]
+        page.value = "<p>Being worked out; this takes a few seconds.</p>"
+        try:
+            page.value = self._slow_page(place)
+        except TubekitError as error:
+            page.value = f'<p class="tubekit-stale" role="alert">{html.escape(str(error))}</p>'
+
+    def _slow_page(self, place: int) -> str:
+        report, amp = self.result.report, self.result.amp
+        if place == 0:
+            curve = load_regulation(amp, points=9)
+            amps = sum(float(each.mean_a) for each in self.result.supply.rectifiers)
+            return _page(
+                plots.regulation(curve, drawn_a=min(amps, float(curve.amps[-1]))), curve.tables()[0].html()
+            )
+        if place == 1:
+            on = switch_on(amp, near=report)
+            return _page(plots.switch_on(on), "".join(each.html() for each in on.tables()))
+        off = discharge(amp, near=report)
+        caution = f'<p class="tubekit-caution"><strong>{html.escape(MEASURE)}</strong></p>'
+        return caution + _page(plots.discharge(off), "".join(each.html() for each in off.tables()))
+
+
+def _page(drawing: Drawing, tables: str) -> str:
+    from base64 import b64encode  # noqa: PLC0415 - only this needs it
+
+    source = b64encode(drawing.png(100)).decode()
+    words = html.escape(drawing.words, quote=True)
+    picture = f'<img alt="{words}" src="data:image/png;base64,{source}"/>'
+    return f'<section class="tubekit">{picture}{tables}</section>'
+
+
+def _types(name: str) -> list[tuple[str, str]]:
+    """Rectifier types for the socket of an amp, as a list takes them."""
+    part: Any = drawn(name).parts[roles_of(drawn(name)).rectifier]
+    return tube_options(part)
+
+
+def _has_supply(name: str) -> bool:
+    try:
+        return name in demo_names() and bool(roles_of(drawn(name)))
+    except ChangeError:
+        return False
+
+
+def _setting(name: str) -> dict[str, Any]:
+    """The amp as it is drawn."""
+    amp = drawn(name)
+    roles = roles_of(amp)
+    parts: Any = amp.parts
+    return {
+        "amp": name, "reservoir": float(parts[roles.reservoir].farads),
+        "rectifier": parts[roles.rectifier].type, "mains": float(amp.mains_rms), "extra": 0.0,
+        "dropper": float(parts[roles.dropper].ohms) if roles.dropper else None,
+    }  # fmt: skip
+
+
+def supply(amp: str = "teasel") -> SupplyPanel:
+    """The panel that answers 'what does this supply give, and what does it ask of its parts?'.
+
+    Parameters
+    ----------
+    amp : a demo amp with a rectifier tube.
+
+    Raises
+    ------
+    ChangeError : it has no rectifier tube with a reservoir.
+
+    Examples
+    --------
+    >>> panel = supply("teasel")
+    >>> panel.set(reservoir=47e-6).supply.filter("C14").ripple_pp_v < 10
+    True
+    """
+    return SupplyPanel(amp)

@@ -1,0 +1,171 @@
+"""What a supply panel asks: one amp's supply with a few parts changed. No widgets."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import Amp, AmpReport, analyse, load_amp
+from tubekit.amp.parts import GROUND, Capacitor, Resistor
+from tubekit.amp.sockets import RectifierTube
+from tubekit.amp.supply import SupplyReport, supply_report
+from tubekit.decisions import Limits
+from tubekit.decisions.failures import supply_checks
+from tubekit.decisions.limits import limits
+from tubekit.decisions.rating import RatingCheck
+from tubekit.errors import ChangeError
+from tubekit.text import Column, Table
+from tubekit.units import show
+
+EXTRA = "R999"
+"""Designator of the extra load: a bleeder that no drawing has."""
+LEAST_A = 1e-4
+SHORT = {"surge before the tubes are warm": "surge, tubes cold"}
+"""Names that are too long to stand before a bar."""
+
+
+@dataclass(frozen=True)
+class Roles:
+    """Which parts of an amp the knobs move; '' where it has none."""
+
+    rectifier: str
+    reservoir: str
+    dropper: str
+    node: str
+
+
+@dataclass(frozen=True, eq=False)
+class SupplyAnswer:
+    """An amp's supply as asked for, with every rating it loads."""
+
+    amp: Amp
+    supply: SupplyReport
+    limits: Limits
+    roles: Roles
+
+    @property
+    def report(self) -> AmpReport:
+        """The amp at idle."""
+        return self.supply.report
+
+    @property
+    def checks(self) -> tuple[RatingCheck, ...]:
+        """Every rating, those of the supply alone included."""
+        alone = (replace(c, what=SHORT.get(c.what, c.what)) for c in supply_checks(self.supply))
+        return (*self.limits, *alone)
+
+
+def roles_of(amp: Amp) -> Roles:
+    """Rectifier tube, reservoir and first dropping resistor of an amp.
+
+    Raises
+    ------
+    ChangeError : it has no rectifier tube with a reservoir.
+
+    Examples
+    --------
+    >>> roles_of(load_amp("teasel"))
+    Roles(rectifier='V5', reservoir='C14', dropper='R21', node='B1')
+    """
+    for part in amp.parts.values():
+        if isinstance(part, RectifierTube):
+            held = next((c for c in _to_ground(amp) if part.cathode in c.nodes), None)
+            if held is not None:
+                return Roles(part.designator, held.designator, _dropper(amp), part.cathode)
+    raise ChangeError("no rectifier tube with a reservoir was found", where=amp.name)
+
+
+def _to_ground(amp: Amp) -> Iterator[Capacitor]:
+    for part in amp.parts.values():
+        if isinstance(part, Capacitor) and GROUND in part.nodes:
+            yield part
+
+
+def _dropper(amp: Amp) -> str:
+    """The first resistor from one electrolytic's node to another's."""
+    rails = {node for part in _to_ground(amp) if part.style == "electrolytic" for node in part.nodes} - {
+        GROUND
+    }
+    found = (p.designator for p in amp.parts.values() if isinstance(p, Resistor) and set(p.nodes) <= rails)
+    return next(found, "")
+
+
+@cache
+def drawn(name: str) -> Amp:
+    """A demo amp as drawn."""
+    return load_amp(name)
+
+
+def as_asked(amp: Amp, settings: Mapping[str, Any]) -> Amp:
+    """The amp of a setting.
+
+    Examples
+    --------
+    >>> amp = as_asked(load_amp("teasel"), {"mains": 123.0, "reservoir": 47e-6, "extra": 10.0})
+    >>> amp.parts["C14"].farads, round(amp.parts[EXTRA].ohms)
+    (4.7e-05, 33500)
+    """
+    roles = roles_of(amp)
+    wanted = {roles.reservoir: settings.get("reservoir"), roles.rectifier: settings.get("rectifier"),
+              roles.dropper: settings.get("dropper")}  # fmt: skip
+    changes = {name: value for name, value in wanted.items() if name and value is not None}
+    changed = amp.changed(changes, mains_rms=settings["mains"])
+    amps = 1e-3 * settings.get("extra", 0.0)
+    if amps < LEAST_A:
+        return changed
+    ohms = _volts(amp, roles.node) / amps
+    load = Resistor(designator=EXTRA, ends=(roles.node, GROUND), role="extra load", ohms=ohms)
+    return replace(changed, parts={**changed.parts, EXTRA: load})
+
+
+def _volts(amp: Amp, node: str) -> float:
+    """B+ in round figures, which turns the extra milliamps into a resistor."""
+    points = [p.volts for p in amp.test_points.values() if getattr(p, "node", "") == node and p.volts]
+    return float(np.asarray(points[0])) if points else 350.0
+
+
+def answer(amp: Amp, near: AmpReport | None = None) -> SupplyAnswer:
+    """The supply of an amp and its ratings.
+
+    Raises
+    ------
+    SolveError : supply and amp do not agree.
+    """
+    report = analyse(amp, near=near)
+    return SupplyAnswer(amp, supply_report(amp, near=report), limits(report), roles_of(amp))
+
+
+def table(now: SupplyAnswer, before: SupplyAnswer) -> Table:
+    """The numbers beside the figure."""
+    old = cells(before)
+    rows = [(name, cell, old.get(name, "")) for name, cell in cells(now).items()]
+    columns = (Column(""), Column("now", align="right"), Column("before", align="right"))
+    return Table("", columns, rows, "At idle. Tubes cold: before they draw, the rectifier already warm.")
+
+
+def cells(one: SupplyAnswer) -> dict[str, Any]:
+    """Name to value: rails, reservoir, rectifier, windings, mains."""
+    supply, roles = one.supply, one.roles
+    reservoir = supply.filter(roles.reservoir)
+    found: dict[str, Any] = {}
+    for each in supply.filters:
+        if each.b == GROUND:
+            found[each.a] = show(float(np.asarray(each.dc_v)), "V", 4)
+    plates = [each for each in supply.rectifiers if each.rectifier.startswith(f"{roles.rectifier}.")]
+    found |= {
+        "ripple p-p": (float(np.asarray(reservoir.ripple_pp_v)), "V"),
+        f"{roles.reservoir} cold": show(float(np.asarray(reservoir.cold_v)), "V", 4),
+        f"{roles.reservoir} ripple": (float(np.asarray(reservoir.ripple_a)), "A"),
+        f"{roles.rectifier} mean": (sum(float(np.asarray(each.mean_a)) for each in plates), "A"),
+        f"{roles.rectifier} peak": (
+            max((float(np.asarray(each.peak_a)) for each in plates), default=0.0),
+            "A",
+        ),
+        "into copper": (float(np.asarray(supply.copper_w)), "W"),
+        "from mains": (float(np.asarray(supply.mains.watts)), "W"),
+    }
+    return found

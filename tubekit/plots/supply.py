@@ -1,0 +1,186 @@
+"""A supply whole: ripple, plate current and ratings; regulation, switch-on, discharge."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+
+from tubekit.amp import AmpReport
+from tubekit.amp.discharge import LIMIT_V, Discharge
+from tubekit.amp.surge import SwitchOn
+from tubekit.analyses.regulation import Regulation
+from tubekit.decisions.rating import RatingCheck
+from tubekit.plots import ink
+from tubekit.plots.cycle import CycleView, rounded_up
+from tubekit.plots.drawing import Drawing
+from tubekit.plots.ratings import RatingsView
+
+RATINGS = 10
+SIZE = (7.6, 3.0)
+PLACES = ((36, 24, 384, 150), (36, 206, 384, 82), (200, 338, 300, 208))
+
+
+class SupplyView:
+    """Two strips over one mains cycle and rows of ratings; scales as `first` needs them.
+
+    Takes any result with an `AmpReport` as `.report` and rating checks as `.checks`.
+    """
+
+    def __init__(self, figure: Figure, report: AmpReport, *, headroom: float = 2.0) -> None:
+        wide, high = figure.get_size_inches() * ink.DPI
+        self.axes: tuple[Axes, ...] = tuple(
+            figure.add_axes((left / wide, 1 - (top + tall) / high, broad / wide, tall / high))
+            for left, top, broad, tall in PLACES
+        )
+        self.cycle = CycleView(self.axes[:2], report, headroom=headroom)
+        self.ratings = RatingsView(
+            self.axes[2], RATINGS, title="Share of each rating used   (◇ before the change)"
+        )
+
+    @property
+    def moving(self) -> list[Artist]:
+        """Everything that `show` changes, the lowest first; the names of the rows change with them."""
+        return [*self.cycle.moving, *self.ratings.moving, *self.ratings.names]
+
+    def show(
+        self, now: AmpReport, checks: Iterable[RatingCheck], before: AmpReport | None = None,
+        were: Iterable[RatingCheck] | None = None,
+    ) -> None:  # fmt: skip
+        """Another supply on the same scales."""
+        self.cycle.show(now, before)
+        self.ratings.show(checks, were)
+
+    def fade(self, faded: bool) -> None:
+        """Grey everything out, or ink it again."""
+        self.cycle.fade(faded)
+        self.ratings.fade(faded)
+
+
+def regulation(
+    curve: Regulation, before: Regulation | None = None, *, drawn_a: float | None = None
+) -> Drawing:
+    """Mean voltage of a rail [V] over the current drawn from it [mA], its ripple as a band.
+
+    Parameters
+    ----------
+    before : another supply, faint.
+    drawn_a : what the amp draws at idle, as a ring on the curve [A].
+
+    Returns
+    -------
+    Drawing : figure, axes (one), lines (the curve).
+
+    Examples
+    --------
+    >>> from tubekit import load_amp, plots
+    >>> from tubekit.amp.loading import load_regulation
+    >>> plots.regulation(load_regulation(load_amp("teasel"), points=5)).lines[0].get_xdata()[0]
+    0.0
+    """
+    figure, axes = _sheet(f"{curve.node}, V, over mA drawn from it; the band is the ripple")
+    low, high = curve.volts - 0.5 * curve.ripple_pp_v, curve.volts + 0.5 * curve.ripple_pp_v
+    axes.fill_between(1e3 * curve.amps, low, high, color=ink.HAIR, linewidth=0, zorder=1)
+    if before is not None:
+        axes.plot(1e3 * before.amps, before.volts, **ink.BEFORE.options(), zorder=2)
+    line = axes.plot(1e3 * curve.amps, curve.volts, **ink.stroke(0).options(), zorder=3)[0]
+    if drawn_a is not None:
+        axes.plot(
+            [1e3 * drawn_a], [float(curve.at(drawn_a))], marker="o", markersize=7, markerfacecolor=ink.PAPER,
+            markeredgecolor=ink.IRON, markeredgewidth=1.6, linestyle="none", zorder=4,
+        )  # fmt: skip
+    axes.set_xlim(0.0, 1e3 * float(curve.amps[-1]))
+    figure.set_label(f"Regulation: {curve.headline()}")
+    return Drawing(figure, (axes,), (line,))
+
+
+def switch_on(result: SwitchOn, *, capacitors: Sequence[str] = ()) -> Drawing:
+    """Highest voltage at each filter capacitor [V] over the time since switch-on [s], with its rating.
+
+    Parameters
+    ----------
+    capacitors : which; the first four when not given. Ratings are the thin lines in the same stroke.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp, plots
+    >>> from tubekit.amp.switching import switch_on
+    >>> len(plots.switch_on(switch_on(load_amp("teasel"), seconds=3)).lines)
+    4
+    """
+    figure, axes = _sheet("Voltage at each filter capacitor, V, over s since switch-on")
+    surges = [each for each in result.surges if not capacitors or each.capacitor in capacitors][:4]
+    lines = []
+    for place, surge in enumerate(surges):
+        part = result.amp.parts[surge.capacitor]
+        volts = np.abs(result.run.extremes(*part.nodes)[0])
+        lines.append(axes.plot(result.run.time, volts, **ink.stroke(place).options(), zorder=3)[0])
+        words = f"{surge.capacitor}  {surge.highest_v:.0f} V at {surge.at_s:.2g} s"
+        _key(axes, place, words)
+        if np.isfinite(surge.rated_v):
+            axes.axhline(surge.rated_v, color=ink.stroke(place).ink, linewidth=0.7, zorder=2)
+            _key(axes, place, f"rated {surge.rated_v:.0f} V", below=True, sample=False)
+    most = max([each.highest_v for each in surges] + [e.rated_v for e in surges if np.isfinite(e.rated_v)])
+    axes.set(xlim=(0.0, float(result.run.time[-1])), ylim=(0.0, rounded_up(1.05 * most)))
+    figure.set_label(result.headline())
+    return Drawing(figure, (axes,), tuple(lines))
+
+
+def discharge(result: Discharge, *, case: str = "tubes cold") -> Drawing:
+    """Voltage at each filter capacitor [V] over the time since switch-off [s]; the dotted line is at 60 V.
+
+    Parameters
+    ----------
+    case : 'tubes cold' (pulled, or never warm: the slow one) or 'tubes cooling'.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp, plots
+    >>> from tubekit.amp.discharge import discharge
+    >>> drawing = plots.discharge(discharge(load_amp("teasel")))
+    >>> "Measure" in drawing.words
+    True
+    """
+    figure, axes = _sheet(f"Voltage after switch-off, V, over s ({case})")
+    run = result.cold if case == "tubes cold" else result.cooling
+    held = [each for each in result.held if each.case == case][:4]
+    lines = []
+    for place, each in enumerate(held):
+        volts = np.maximum(np.abs(run.volts(each.a, each.b)), 1e-3)
+        after = np.maximum(run.time, 1e-2)
+        lines.append(axes.plot(after, volts, **ink.stroke(place).options(), zorder=3)[0])
+        until = "longer than shown" if np.isinf(each.to_limit_s) else f"{each.to_limit_s:.3g} s"
+        _key(axes, place, f"{each.capacitor}  to 60 V in {until}")
+        _key(axes, place, f"{each.joules[0]:.2g} J at once", below=True, sample=False)
+    axes.axhline(LIMIT_V, color=ink.IRON, linewidth=1.0, linestyle=(0, (1, 2)), zorder=4)
+    axes.set(xscale="log", xlim=(0.1, float(run.time[-1])), ylim=(0.0, None))
+    axes.xaxis.set_major_locator(FixedLocator([0.1, 1, 10, 100, 1000]))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda seconds, _: f"{seconds:g}"))
+    figure.set_label(f"{result.headline()}")
+    return Drawing(figure, (axes,), tuple(lines))
+
+
+def _sheet(title: str) -> tuple[Figure, Axes]:
+    """A figure with one pair of axes and room for words at the right."""
+    with ink.style():
+        figure = ink.paper(*SIZE)
+        axes = figure.add_axes((0.07, 0.11, 0.62, 0.77))
+        axes.set_title(title)
+    return figure, axes
+
+
+def _key(axes: Axes, place: int, words: str, *, below: bool = False, sample: bool = True) -> None:
+    """Words beside the axes, with a sample of the stroke in front."""
+    height = 0.95 - 0.2 * place - (0.085 if below else 0.0)
+    with ink.style():
+        if sample:
+            axes.plot(
+                [1.02, 1.07], [height, height], transform=axes.transAxes, clip_on=False,
+                **ink.stroke(place).options(),
+            )  # fmt: skip
+        axes.text(1.085, height, words, transform=axes.transAxes, ha="left", va="center")
