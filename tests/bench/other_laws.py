@@ -41,7 +41,7 @@ class PlainTriode(ParameterLaw):
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PlainPentode(ParameterLaw):
-    """Space current G (v_g + φ + v_s/μ)^1.5; the screen takes a fixed share above a knee that does not move."""
+    """Space current G (v_g + φ + v_s/μ)^1.5; the screen's share is fixed above a knee that does not move."""
 
     terminals: ClassVar[tuple[str, ...]] = ("plate", "screen", "grid")
     perveance: Parameter

@@ -22,7 +22,9 @@ SHOWN = 20.0
 
 @dataclass
 class Tally:
-    """Counts of a study; `missed` keeps (fault, first suspects) of those not named first."""
+    """Counts of a study; `missed` keeps (fault, first suspects) of those not named first, `healthy` the chance
+    that nothing is wrong, case by case.
+    """
 
     cases: int = 0
     first: int = 0
@@ -31,6 +33,7 @@ class Tally:
     accused: int = 0
     lost: int = 0
     missed: list[tuple[str, list[str]]] = field(default_factory=list)
+    healthy: list[float] = field(default_factory=list)
 
     def line(self) -> str:
         """The result in one line."""
@@ -107,6 +110,7 @@ def _judge(
     order = sorted(chance, key=lambda name: -chance[name])
     tally.cases += 1
     tally.accused += found.healthy < ACCUSE_BELOW
+    tally.healthy.append(found.healthy)
     if not part:
         if found.healthy < ACCUSE_BELOW:
             tally.missed.append(("nothing", order[:3]))

@@ -121,7 +121,7 @@ def _circuit(amp: Amp, settings: dict[Knob, tuple[Array, Array]], laws: Laws | N
     )
 
 
-def _as_found(part: Part, before: Circuit) -> list[Part]:
+def _as_found(part: Part, before: Circuit) -> list[Part]:  # noqa: PLR0911 - one answer per kind
     """Opens are left out, shorts are wires, dead tubes are pulled; single values are plain numbers."""
     if isinstance(part, Resistor):
         ohms = float(np.ravel(part.ohms)[0])

@@ -9,14 +9,16 @@ import numpy as np
 from scipy.stats import chi2
 
 from tubekit.bench.fault_book import FaultBook, harmed, scale
+from tubekit.bench.quick_faults import quick_faults
 from tubekit.bench.weighing import residuals
-from tubekit.decisions.instrument import Knob, turned
+from tubekit.circuit.parts import GROUND
+from tubekit.decisions.instrument import turned
 from tubekit.decisions.probe import Tone, shown
 
 Array = np.ndarray
 
 ADDED, SOLVED = 400, 48
-"""Pairs screened by adding what each does alone; pairs of those that are then solved together."""
+"""Pairs screened by adding what each does alone; of those, pairs solved where each costs a mains cycle."""
 SCREENED_ROWS = 160
 
 
@@ -35,24 +37,61 @@ def likely_pairs(
 ) -> tuple[Pair, ...]:
     """Pairs of faults of two parts that explain readings best, each solved as one circuit; best first."""
     rows = _screened(book, taken, scaled, sd)
-    settings, kept = _together(book, rows)
-    if not kept:
-        return ()
-    circuit = turned(book.fleet.built.circuit, settings)
-    probes = [book.probes[m] for m in taken]
-    found = shown(book.amp, circuit, probes, tone, book.fleet.lines.nominal)
-    seen = scale(found.loaded(meters), probes)
+    quick = _quickly(book, taken, rows, meters) if all(_direct(book, m) for m in taken) else None
+    rows, seen = _fully(book, taken, rows[:SOLVED], meters, tone) if quick is None else quick
     _, covariance = residuals(book, taken, scaled, sd)
     pairs = []
-    for k, (one, two) in enumerate(kept):
-        # what good parts leave open is taken from the graver of the two
-        distances = [_distance(scaled - seen[k], covariance[row]) for row in (one, two)]
-        distance = min(distances)
+    for k, (one, two) in enumerate(rows):
+        # what good parts leave open is taken from the one that leaves more
+        distance = min(_distance(scaled - seen[k], covariance[row]) for row in (one, two))
         if np.isfinite(distance):
             words = f"{_words(book, one)} and {_words(book, two)}"
             owners = (int(book.owner[one]), int(book.owner[two]))
             pairs.append(Pair(owners, words, distance, float(chi2.sf(distance, len(taken)))))
     return tuple(_one_each(sorted(pairs, key=lambda pair: pair.distance)))
+
+
+def _direct(book: FaultBook, place: int) -> bool:
+    probe = book.probes[place]
+    known = book.fleet.point.network.index
+    return probe.quantity == "dc_v" and all(node == GROUND or node in known for node in probe.place)
+
+
+def _quickly(
+    book: FaultBook, taken: Sequence[int], rows: Sequence[tuple[int, int]], meters: Array
+) -> tuple[list[tuple[int, int]], Array] | None:
+    """All screened pairs on the direct-current network; None where faults of the supply are among them."""
+    ready = quick_faults(book.fleet, harmed(book.varied, [{}]))
+    kept = [p for p in rows if _compatible(book, p) and all(ready.takes(book.change(row)) for row in p)]
+    if not kept or len(kept) < 0.5 * len(rows):
+        return None
+    volts = ready.volts([{**book.change(one), **book.change(two)} for one, two in kept])
+    places = [book.probes[m].place for m in taken]
+    network = ready.network
+    seen = np.stack([network.pick(volts, a) - network.pick(volts, b) for a, b in places], axis=1)
+    one, two = (np.array(side) for side in zip(*kept, strict=True))
+    source = np.maximum(book.source_ohms[one], book.source_ohms[two])[:, list(taken)]
+    return kept, np.asarray(seen * meters / (meters + source))
+
+
+def _fully(
+    book: FaultBook, taken: Sequence[int], rows: Sequence[tuple[int, int]], meters: Array, tone: Tone | None
+) -> tuple[list[tuple[int, int]], Array]:
+    """Some pairs with the mains cycle and the signal."""
+    kept = [pair for pair in rows if _compatible(book, pair)]
+    if not kept:
+        return [], np.zeros((0, len(taken)))
+    settings = harmed(book.varied, [{**book.change(one), **book.change(two)} for one, two in kept])
+    probes = [book.probes[m] for m in taken]
+    circuit = turned(book.fleet.built.circuit, settings)
+    found = shown(book.amp, circuit, probes, tone, book.fleet.lines.nominal)
+    return kept, scale(found.loaded(meters), probes)
+
+
+def _compatible(book: FaultBook, pair: tuple[int, int]) -> bool:
+    """Two faults that do not turn one knob both."""
+    one, two = (set(book.change(row)) for row in pair)
+    return not one & two
 
 
 def _words(book: FaultBook, row: int) -> str:
@@ -81,21 +120,7 @@ def _screened(book: FaultBook, taken: Sequence[int], scaled: Array, sd: Array) -
     parts = np.array([book.faults[o].part for o in book.owner[some]])
     distance[parts[:, None] == parts[None]] = np.inf
     one, two = np.unravel_index(np.argsort(distance, axis=None)[: 2 * ADDED], distance.shape)
-    return [(int(some[a]), int(some[b])) for a, b in zip(one, two, strict=True) if a < b][:SOLVED]
-
-
-def _together(
-    book: FaultBook, rows: Sequence[tuple[int, int]]
-) -> tuple[dict[Knob, tuple[Array, Array]], list[tuple[int, int]]]:
-    """Settings of pairs, one member each; pairs that turn one knob twice are left out."""
-    changes = []
-    kept = []
-    for pair in rows:
-        first, second = (book.change(row) for row in pair)
-        if not set(first) & set(second):
-            changes.append({**first, **second})
-            kept.append(pair)
-    return harmed(book.varied, changes), kept
+    return [(int(some[a]), int(some[b])) for a, b in zip(one, two, strict=True) if a < b][:ADDED]
 
 
 def _one_each(pairs: Sequence[Pair]) -> list[Pair]:

@@ -80,10 +80,11 @@ def block_diagonal(groups: tuple[Group, ...], slopes: Sequence[Array]) -> Array:
     return matrix
 
 
-def solve_ports(reduced: Reduced, start: Array | None = None) -> PortSolution:
+def solve_ports(reduced: Reduced, start: Array | None = None, tolerance: float = TOLERANCE) -> PortSolution:
     """Solve every member of a reduced batch.
 
-    `start` (N, P) [V] is a warm start; without one the tubes start pulled out.
+    `start` (N, P) [V] is a warm start; without one the tubes start pulled out. `tolerance` is the largest
+    error of a port voltage that is accepted [V].
 
     Examples
     --------
@@ -98,18 +99,18 @@ def solve_ports(reduced: Reduced, start: Array | None = None) -> PortSolution:
     True
     """
     groups = reduced.network.groups
-    problem = _Problem(groups, reduced.resistance, reduced.open)
+    problem = _Problem(groups, reduced.resistance, reduced.open, tolerance)
     begin = reduced.open if start is None else np.where(np.isfinite(start), start, reduced.open)
     volts, iterations, error = _newton(problem, begin.copy())
     method = "Newton at the ports"
-    lost = ~(error <= TOLERANCE)
+    lost = ~(error <= tolerance)
     if lost.any():
         method = "Newton at the ports, sources raised in steps"
         some = problem.subset(lost)
         volts[lost], extra, error[lost] = _raise_sources(some)
         iterations[lost] += extra
     currents, slopes = evaluate(groups, volts)
-    return PortSolution(volts, currents, tuple(slopes), iterations, error, error <= TOLERANCE, method)
+    return PortSolution(volts, currents, tuple(slopes), iterations, error, error <= tolerance, method)
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,10 +118,11 @@ class _Problem:
     groups: tuple[Group, ...]
     resistance: Array
     open: Array
+    tolerance: float = TOLERANCE
 
     def subset(self, keep: Array) -> _Problem:
         groups = tuple(Group(g.law.subset(keep), g.names, g.ports) for g in self.groups)
-        return _Problem(groups, self.resistance[keep], self.open[keep])
+        return _Problem(groups, self.resistance[keep], self.open[keep], self.tolerance)
 
     def residual(self, volts: Array) -> tuple[Array, list[Array]]:
         currents, slopes = evaluate(self.groups, volts)
@@ -138,7 +140,7 @@ def _newton(problem: _Problem, volts: Array) -> tuple[Array, Array, Array]:
     for _ in range(MAX_ITERATIONS):
         step = _step(active, left, slopes)
         size_of_step = np.abs(step).max(axis=1)
-        arrived = ~(size_of_step > TOLERANCE)  # or not a number: nothing more to gain
+        arrived = ~(size_of_step > problem.tolerance)  # or not a number: nothing more to gain
         here, left, slopes = _descend(active, here, step, left)
         volts[live], error[live] = here, size_of_step
         iterations[live] += 1
@@ -185,7 +187,9 @@ def _raise_sources(problem: _Problem, stages: int = 12) -> tuple[Array, Array, A
     total = np.zeros(len(volts), int)
     error = np.full(len(volts), np.inf)
     for k in range(1, stages + 1):
-        stage = _Problem(problem.groups, problem.resistance, problem.open * (k / stages) ** 2)
+        stage = _Problem(
+            problem.groups, problem.resistance, problem.open * (k / stages) ** 2, problem.tolerance
+        )
         volts, spent, error = _newton(stage, volts)
         total += spent
     return volts, total, error

@@ -7,6 +7,7 @@ the axes of the voltages in front of the terminal axis, so one call serves B cir
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import fields, replace
 from typing import Any, ClassVar, Protocol, Self, TypeAlias, TypeVar, runtime_checkable
 
@@ -89,7 +90,12 @@ class ParameterLaw:
             for name, value in self.parameters().items()
             if isinstance(value, np.ndarray) and value.ndim == axes and value.shape[0] > 1
         }
-        return replace(self, **changed) if changed else self  # type: ignore[type-var]
+        if not changed:
+            return self
+        some = copy(self)  # not through the constructor: members of what was checked need no second check
+        for name, value in changed.items():
+            object.__setattr__(some, name, value)
+        return some
 
 
 L = TypeVar("L", bound=Law)

@@ -1,0 +1,174 @@
+"""Direct readings of hundreds of single faults at once: each changes a few conductances of one network.
+
+The network is solved once for the good amp. A fault changes conductances between k pairs of nodes, and the
+port resistance follows by the Woodbury identity (Golub & Van Loan, Matrix Computations, §2.1.4, from
+memory); the tubes then settle from where the good amp stood. The supply is its regulation line, so faults
+of the mains side are not asked for here.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubekit.analyses.operating_point import OperatingPoint, solve_network
+from tubekit.bench.faults import Change
+from tubekit.circuit.network import Group, Network, assemble, parameters
+from tubekit.circuit.newton import solve_ports
+from tubekit.circuit.parts import GROUND, CurrentSource, Resistor
+from tubekit.circuit.reduction import Reduced
+from tubekit.circuit.threads import on_one_core
+from tubekit.decisions.fleet import Fleet, Setting
+from tubekit.decisions.instrument import LEAK, NO_LEAK, Knob
+
+Array = np.ndarray
+
+SETTLED = 1e-3
+"""A meter does not tell less [V]."""
+FAR = 200.0
+"""A tube one of whose ports would move further, with all currents held, starts without current [V]."""
+STARVED, AT_CATHODE = 3e7, 2.0
+"""A plate fed through more ohms than the first stands near its cathode, and starts at the second [V]."""
+CONDUCTS = 1.0
+"""No grid is started further positive than this: it conducts [V]."""
+
+
+@dataclass(frozen=True, eq=False)
+class QuickFaults:
+    """The good amp at idle, ready for faults: `inverse` (n, n) of its network, `ports` (n, P) its columns at
+    the tubes.
+    """
+
+    fleet: Fleet
+    point: OperatingPoint
+    inverse: Array
+    ports: Array
+
+    @property
+    def network(self) -> Network:
+        """The direct-current network, supply as a line."""
+        return self.point.network
+
+    def takes(self, change: Change) -> bool:
+        """Whether a change concerns this network alone: not the supply's line, not what carries no DC."""
+        there = {part.name for part in self.network.circuit.parts}
+        return all(
+            knob not in self.fleet.lines.powers and _dc_name(knob) in there and knob.field != "turns0"
+            for knob in change
+        )
+
+    @on_one_core
+    def volts(self, changes: Sequence[Change]) -> Array:
+        """Voltage of every node of the network under each change, (S, nodes) [V]."""
+        pairs, gained = self._conductances(changes)
+        source = np.broadcast_to(self.network.dc, (len(changes), self.network.dc.shape[1])).copy()
+        self._gas(changes, source)
+        # K = (1 + D U' Z U)^-1 D, padded with unused pairs of no conductance
+        through = pairs @ self.inverse  # U' Z, (S, k, n)
+        inner = np.einsum("skn,sjn->skj", through, pairs)
+        core = np.linalg.solve(np.eye(pairs.shape[1]) + gained[:, :, None] * inner, _diagonal(gained))
+        edge = self.network.incidence
+        at_ports = through @ edge
+        lost = core @ at_ports
+        resistance = edge.T @ self.ports - np.einsum("skp,skq->spq", at_ports, lost)
+        rest = source @ self.inverse.T
+        rest -= np.einsum("skn,skj,sj->sn", through, core, np.einsum("skn,sn->sk", pairs, rest))
+        reduced = Reduced(self._with_laws(changes), rest @ edge, resistance, rest, rest[..., None])
+        start = self._start(reduced)
+        solution = solve_ports(reduced, start, SETTLED)
+        by_ports = solution.currents @ self.ports.T
+        by_ports -= np.einsum("skn,skj,sj->sn", through, core, np.einsum("skn,sn->sk", pairs, by_ports))
+        found = rest - by_ports
+        found[~solution.converged] = np.nan
+        return np.asarray(found)
+
+    def _start(self, reduced: Reduced) -> Array:
+        """Where the good amp's currents would take each port; a tube taken too far starts without."""
+        good, amps = self.point.port_volts[0], self.point.port_currents[0]
+        names = self.network.port_names
+        held = reduced.open - reduced.resistance @ amps
+        own = np.array([[one == two for one, _ in names] for two, _ in names])
+        stopped = (np.abs(held - good) > FAR) @ own > 0
+        held = reduced.open - np.einsum("spq,sq->sp", reduced.resistance, np.where(stopped, 0.0, amps))
+        grids = [k for k, (_, terminal) in enumerate(names) if terminal == "grid"]
+        held[:, grids] = np.minimum(held[:, grids], CONDUCTS)
+        starved = np.diagonal(reduced.resistance, axis1=1, axis2=2) > STARVED
+        starved &= np.array([terminal == "plate" for _, terminal in names])
+        return np.asarray(np.where(starved, np.minimum(held, AT_CATHODE), held))
+
+    def _conductances(self, changes: Sequence[Change]) -> tuple[Array, Array]:
+        """Pairs of nodes (S, k, n) whose conductance each change alters, and by how much (S, k) [S]."""
+        parts = {part.name: part for part in self.network.circuit.of(Resistor)}
+        altered = [
+            [(parts[_dc_name(k)], v[0]) for k, v in c.items() if _dc_name(k) in parts] for c in changes
+        ]
+        width = max((len(one) for one in altered), default=0) or 1
+        pairs = np.zeros((len(changes), width, len(self.network.unknowns)))
+        gained = np.zeros((len(changes), width))
+        for s, one in enumerate(altered):
+            for j, (part, factor) in enumerate(one):
+                for node, sign in ((part.a, 1.0), (part.b, -1.0)):
+                    at = -1 if node == GROUND else self.network.index[node]
+                    if at >= 0:
+                        pairs[s, j, at] += sign
+                ohms = float(np.ravel(part.ohms)[0])
+                # a leak's factor counts from none at all, others from the good part
+                gained[s, j] = 1.0 / (factor * (NO_LEAK if part.name.endswith(LEAK) else ohms)) - 1.0 / ohms
+        return pairs, gained
+
+    def _gas(self, changes: Sequence[Change], source: Array) -> None:
+        known = {part.name: part for part in self.network.circuit.of(CurrentSource)}
+        for s, change in enumerate(changes):
+            for knob, (_, addend) in change.items():
+                if knob.part in known:
+                    at = self.network.index.get(known[knob.part].b, -1)
+                    if at >= 0:
+                        source[s, at] += addend
+
+    def _with_laws(self, changes: Sequence[Change]) -> Network:
+        """The network with the tubes' parameters of each change, (S, sections)."""
+        size = len(changes)
+        groups = []
+        for group in self.network.groups:
+            shape = (size, len(group.names))
+            values = {n: np.broadcast_to(v, shape).copy() for n, v in parameters(group.law).items()}
+            touched = False
+            for s, change in enumerate(changes):
+                for knob, (factor, _) in change.items():
+                    if knob.part in group.names and knob.field in values:
+                        values[knob.field][s, group.names.index(knob.part)] *= factor
+                        touched = True
+            law = dataclasses.replace(group.law, **values) if touched else group.law  # type: ignore[type-var]
+            groups.append(Group(law, group.names, group.ports))
+        return dataclasses.replace(self.network, groups=tuple(groups))
+
+
+def quick_faults(fleet: Fleet, settings: Setting | None = None) -> QuickFaults:
+    """The good amp's network solved once, as drawn or with its knobs at `settings` (batches of one).
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> from tubekit.bench.faults import single_faults
+    >>> from tubekit.decisions.fleet import fleet
+    >>> ready = quick_faults(fleet(load_amp("teasel")))
+    >>> fault = next(f for f in single_faults(ready.fleet.amp) if f.words == "R4 open")
+    >>> volts = ready.volts([{}, fault.grades[0]])[:, ready.network.index["p1a"]]
+    >>> bool(volts[1] > volts[0] + 50)
+    True
+    """
+    point = fleet.point if settings is None else solve_network(assemble(fleet.circuit(settings)))
+    inverse = np.linalg.inv(point.network.conductance[0])
+    return QuickFaults(fleet, point, inverse, inverse @ point.network.incidence)
+
+
+def _dc_name(knob: Knob) -> str:
+    """Name of a knob's part in the direct-current network: coils are resistors there."""
+    return f"{knob.part}.{knob.field[-1]}" if knob.field.startswith("copper") else knob.part
+
+
+def _diagonal(values: Array) -> Array:
+    return np.asarray(values[:, :, None] * np.eye(values.shape[1]))
