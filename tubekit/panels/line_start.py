@@ -128,23 +128,24 @@ def _resistor(type_: str) -> Start:
 
 
 def _guess(type_: str, stage: str) -> Start:
-    """Two thirds of the plate rating and of its watts, the load that suits; common practice, no source."""
+    """Most of the plate rating and of its watts, the screen within its own; common practice, no source."""
     record: Tube = tube(type_)
     plate = round(0.8 * (record.ratings.plate_v or 300.0), -1)
     watts = record.ratings.plate_w or 1.0
     amps = (0.08 if stage == "resistor" else 0.7) * watts / plate
     law = record.law
     assert isinstance(law, (Triode, Pentode))
+    screen = min(plate, record.ratings.screen_v or plate) * (0.4 if stage == "resistor" else 1.0)
     low, high = -0.5 * plate, 0.0
     for _ in range(60):
         grid = 0.5 * (low + high)
         point = record.at(plate=plate if stage != "resistor" else 0.6 * plate, grid=grid,
-                          screen=plate if isinstance(law, Pentode) else None)  # fmt: skip
+                          screen=screen if isinstance(law, Pentode) else None)  # fmt: skip
         low, high = (low, grid) if float(point.plate_a) > amps else (grid, high)
     grid = round(grid, 1) or -0.5
     load = 0.4 * plate / amps if stage == "resistor" else plate / amps * (2.0 if stage == "pair" else 1.0)
     cathode = -grid / (amps * (2.0 if stage == "pair" else 1.0))
-    return Start(plate, plate, grid, _round(load), _round(cathode), 470e3, "common practice, no source")
+    return Start(plate, screen, grid, _round(load), _round(cathode), 470e3, "common practice, no source")
 
 
 def _round(ohms: float) -> float:
