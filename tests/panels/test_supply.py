@@ -66,6 +66,14 @@ def test_sliders_reach_it(panel: SupplyPanel, amp: Amp) -> None:
     agrees(panel, amp.changed({"C14": "33u"}, mains_rms=112))
 
 
+@pytest.mark.parametrize("name", ["teasel", "burdock", "fescue"])
+def test_the_extra_load_is_reckoned_from_the_amps_own_b_plus(name: str) -> None:
+    amp = drawn(name)
+    load = as_asked(amp, {"mains": float(amp.mains_rms), "extra": 10.0}).parts[EXTRA]
+    # Ohm's law, with the idle B+ of the very amp.
+    assert_allclose(load.ohms * 10e-3, analyse(amp).node(roles_of(amp).node).dc_v, rtol=1e-6)
+
+
 def test_an_extra_load_draws_about_so_much(panel: SupplyPanel) -> None:
     before = panel.result
     panel.knob("extra").slider.value = 20.0

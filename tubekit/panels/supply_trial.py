@@ -106,8 +106,8 @@ def as_asked(amp: Amp, settings: Mapping[str, Any]) -> Amp:
     Examples
     --------
     >>> amp = as_asked(load_amp("teasel"), {"mains": 123.0, "reservoir": 47e-6, "extra": 10.0})
-    >>> amp.parts["C14"].farads, round(amp.parts[EXTRA].ohms)
-    (4.7e-05, 33500)
+    >>> amp.parts["C14"].farads, round(amp.parts[EXTRA].ohms / 1e3)  # 333 V at 10 mA
+    (4.7e-05, 33)
     """
     roles = roles_of(amp)
     wanted = {roles.reservoir: settings.get("reservoir"), roles.rectifier: settings.get("rectifier"),
@@ -122,10 +122,10 @@ def as_asked(amp: Amp, settings: Mapping[str, Any]) -> Amp:
     return replace(changed, parts={**changed.parts, EXTRA: load})
 
 
+@cache
 def _volts(amp: Amp, node: str) -> float:
-    """B+ in round figures, which turns the extra milliamps into a resistor."""
-    points = [p.volts for p in amp.test_points.values() if getattr(p, "node", "") == node and p.volts]
-    return float(np.asarray(points[0])) if points else 350.0
+    """B+ of the amp as drawn [V], which turns the extra milliamps into a resistor."""
+    return float(np.asarray(analyse(amp).node(node).dc_v))
 
 
 def answer(amp: Amp, near: AmpReport | None = None) -> SupplyAnswer:
