@@ -7,9 +7,14 @@ from typing import Any
 import pytest
 
 from tubekit import load_amp, swap
+from tubekit.amp.discharge import MEASURE
+from tubekit.amp.supply import supply_report
 from tubekit.analyses.loadline import load_line
 from tubekit.panels.answer import SAYS
+from tubekit.panels.cathode_bias import table as bias_table
 from tubekit.panels.load_line import tables
+from tubekit.textbook.bias_stage import bias_stage
+from tubekit.units import show
 
 
 @pytest.fixture
@@ -24,9 +29,8 @@ def opened(page: Any, request: pytest.FixtureRequest) -> Any:
 def test_load_line(opened: Any) -> None:
     from tests.browser.page import Keys
 
-    slider = next(each for each in opened.sliders() if opened.label(each) == "grid, V")
     for _ in range(5):
-        opened.press(slider, Keys.ARROW_LEFT)
+        opened.press(slider(opened, "grid, V"), Keys.ARROW_LEFT)
     opened.settle()
     wanted = load_line("6V6GT", plate=250, screen=250, grid=-13.0, load=5000)
     (table,) = tables(wanted, wanted)
@@ -37,9 +41,8 @@ def test_load_line(opened: Any) -> None:
 def test_part_swap(opened: Any) -> None:
     from tests.browser.page import Keys
 
-    slider = next(each for each in opened.sliders() if opened.label(each) == "V rms")
     for _ in range(4):
-        opened.press(slider, Keys.ARROW_RIGHT)
+        opened.press(slider(opened, "V rms"), Keys.ARROW_RIGHT)
     opened.settle()
     wanted = swap(load_amp("teasel").changed({}, mains_rms=119.0), {})
     said = opened.texts(".tubekit-panel .tubekit-headline") + opened.texts(
@@ -47,3 +50,43 @@ def test_part_swap(opened: Any) -> None:
     )
     findings = [f"{SAYS[finding.weight]} {finding.text}" for finding in wanted.verdict]
     assert said == [wanted.headline(), *findings]
+
+
+def slider(page: Any, label: str) -> Any:
+    """The slider with that label."""
+    return next(each for each in page.sliders() if page.label(each) == label)
+
+
+@pytest.mark.parametrize("opened", ["03-cathode-bias.ipynb"], indirect=True)
+def test_cathode_bias(opened: Any) -> None:
+    from tests.browser.page import Keys
+
+    for _ in range(3):  # E24: 1600, 1800, 2000 ohm (IEC 60063)
+        opened.press(slider(opened, "cathode"), Keys.ARROW_RIGHT)
+    opened.settle()
+    wanted = bias_stage("12AX7", supply=250, load=100e3, cathode=2000, bypass_f=25e-6, next_grid=330e3)
+    assert opened.numbers() == {row[0]: row[1] for row in bias_table(wanted, wanted).cells()}
+
+
+@pytest.mark.parametrize("opened", ["04-power-supply.ipynb"], indirect=True)
+def test_supply_and_its_drawers(opened: Any) -> None:
+    from tests.browser.page import Keys
+
+    for _ in range(4):  # half a volt a step
+        opened.press(slider(opened, "mains, V"), Keys.ARROW_RIGHT)
+    opened.settle()
+    wanted = supply_report(load_amp("teasel").changed({}, mains_rms=119.0))
+    said = opened.numbers()
+    for each in wanted.filters:
+        assert said[each.a] == show(float(each.dc_v), "V", 4)
+    assert said["ripple p-p"] == show(float(wanted.filter("C14").ripple_pp_v), "V")
+    for place in range(3):
+        opened.driver.execute_script(
+            "arguments[0].click()", opened.all(".jupyter-widget-Collapse-header, .jp-Accordion-header")[place]
+        )
+        opened.until(
+            "the drawer is filled", lambda: bool(opened.all(".lm-AccordionPanel img, .jupyter-widgets img"))
+        )
+        opened.settle(60)
+    assert any(MEASURE[:60] in words for words in opened.texts(".tubekit-caution"))
+    opened.shoot("drawer")

@@ -82,3 +82,12 @@ def test_it_checks_itself_and_names_its_sources(path: Path) -> None:
             if line.lstrip().startswith("assert"):
                 above = next((text for text in reversed(lines[:number]) if text.startswith("#")), "")
                 assert above, f"no source beside: {line}"
+
+
+@pytest.mark.parametrize("path", BOOKS, ids=lambda path: path.name)
+def test_links_to_other_notebooks_lead_somewhere(path: Path) -> None:
+    words = "".join(
+        "".join(cell["source"]) for cell in read(path)["cells"] if cell["cell_type"] == "markdown"
+    )
+    for link in re.findall(r"\]\(([^)]+)\)", words):
+        assert (path.parent / link).exists(), link
