@@ -200,20 +200,26 @@ def signal_path(
     view = signal_view(
         amp, jack=jack, source_ohms=source_ohms, wipers=wipers, near=near.view.solved if near else None
     )
-    network = view.network
-    way = chain(view.amp, network, view.jack.tip, held_numbers(view.solved, network))
-    poles = naturals(network, view.matrix, amp.title)
-    gain, at_reference = (gain_at(view, hz) for hz in (wanted, np.array([reference_hz])))
-    s = 2j * np.pi * reference_hz
-    behind, speaker = _behind(view, s)
-    path = SignalPath(
-        view.amp, view.jack.designator, view.speaker.designator, reference_hz, wanted,
-        _kept(gain, poles), _kept(at_reference, poles)[:, 0], _input(view, s), behind, speaker,
-        _load(view, s), read_stages(view, way, reference_hz), naturals=poles, view=view, way=way,
-    )  # fmt: skip
+    path = path_of(view, wanted, reference_hz)
     if amp.batch is not None and not path.stable.all():
         warn_batch(~path.stable, "signal path")
     return path
+
+
+@on_one_core
+def path_of(view: SignalView, frequencies_hz: Array = SPAN_HZ, reference_hz: float = 1000.0) -> SignalPath:
+    """The signal path of an amp that already has its generator: of a `turned` view, without a new solve."""
+    network = view.network
+    way = chain(view.amp, network, view.jack.tip, held_numbers(view.solved, network))
+    poles = naturals(network, view.matrix, view.amp.title)
+    gain, at_reference = (gain_at(view, hz) for hz in (frequencies_hz, np.array([reference_hz])))
+    s = 2j * np.pi * reference_hz
+    behind, speaker = _behind(view, s)
+    return SignalPath(
+        view.amp, view.jack.designator, view.speaker.designator, reference_hz, frequencies_hz,
+        _kept(gain, poles), _kept(at_reference, poles)[:, 0], _input(view, s), behind, speaker,
+        _load(view, s), read_stages(view, way, reference_hz), naturals=poles, view=view, way=way,
+    )  # fmt: skip
 
 
 def _kept(gain: Array, poles: Naturals) -> Array:

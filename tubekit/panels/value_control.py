@@ -81,7 +81,7 @@ class ValueControl(Control):
     def _set_stops(self) -> None:
         """Members of the series within a factor of ten, and the drawn value."""
         members = series_values(self.series.value, self.drawn / self.REACH, self.drawn * self.REACH)
-        apart = members[~np.isclose(members, self.drawn, rtol=1e-9)]
+        apart = members[~np.isclose(members, self.drawn, rtol=1e-9, atol=0.0)]
         self.stops = np.sort(np.append(apart, self.drawn))
 
     def _place(self, value: float) -> None:

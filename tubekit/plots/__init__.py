@@ -6,21 +6,25 @@ Nothing here computes, and no result draws itself.
 from tubekit.plots.bias import cathode_bias
 from tubekit.plots.cycle import ripple
 from tubekit.plots.drawing import Drawing
+from tubekit.plots.hum import hum
 from tubekit.plots.ladder import rails
 from tubekit.plots.load_line import load_line
 from tubekit.plots.moved import before_after
 from tubekit.plots.ratings import ratings
 from tubekit.plots.supply import discharge, regulation, switch_on
+from tubekit.plots.tone import tone
 
 __all__ = [
     "Drawing",
     "before_after",
     "cathode_bias",
     "discharge",
+    "hum",
     "load_line",
     "rails",
     "ratings",
     "regulation",
     "ripple",
     "switch_on",
+    "tone",
 ]

@@ -1,0 +1,218 @@
+"""The hum panel: filter parts, tubes and the hum balance; hum at the loudspeaker by source."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as widgets
+import numpy as np
+
+from tubekit.amp import Amp, demo_names, load_amp
+from tubekit.amp.chain import held_nodes
+from tubekit.amp.hum import Hum, hum as solve_hum
+from tubekit.amp.hum_balance import HumBalance, hum_balance
+from tubekit.amp.parts import (
+    GROUND,
+    Capacitor,
+    Choke,
+    Diode,
+    Part,
+    Potentiometer,
+    RectifierTube,
+    Resistor,
+    Tube,
+)
+from tubekit.amp.strays import HEATER_UNBALANCE, tubes
+from tubekit.decisions.quieten import HumReport, hum_report
+from tubekit.errors import TubekitError
+from tubekit.panels.amp_board import AmpBoard
+from tubekit.panels.answer import tables_html
+from tubekit.panels.live import LiveFigure
+from tubekit.panels.tone_sight import same_but_controls
+from tubekit.plots.hum import HumSight, HumView, sources
+from tubekit.text import Column, Table
+
+TURN = np.linspace(0.0, 1.0, 9)
+REMEDIES = 6
+
+
+@dataclass(frozen=True, eq=False)
+class HumAnswer:
+    """Hum as it stands, and the turn of the balance control where it was worked out."""
+
+    amp: Amp
+    hum: Hum
+
+
+class HumPanel(AmpBoard[HumAnswer, HumSight]):
+    """What `hum` and `hum_report` give, with the amp's parts on it.
+
+    The picture and the list of sources follow every move. Which part to change first takes longer: it
+    comes once the hand rests.
+    """
+
+    HAS_MAINS = True
+
+    def __init__(self, amp: Amp) -> None:
+        self.advice = widgets.HTML(layout=widgets.Layout(width="100%"))
+        self.balance: HumBalance | None = None
+        self.report: HumReport | None = None
+        super().__init__(amp)
+
+    def solve(self, amp: Amp, near: HumAnswer | None) -> HumAnswer:
+        """The hum of an amp."""
+        return HumAnswer(amp, solve_hum(amp, near=near.hum if near is not None else None))
+
+    def drawn_of(self, answer: HumAnswer) -> HumSight:
+        """Hum, with the balance's curve as it was last worked out."""
+        name = balance_control(answer.amp)
+        if name is None or self.balance is None:
+            return HumSight(answer.hum)
+        part: Any = answer.amp.parts[name]
+        return HumSight(answer.hum, self.balance, float(part.position))
+
+    def figure_for(self, now: HumSight, before: HumSight) -> LiveFigure[HumSight]:
+        """Sources, frequencies and the null."""
+        return LiveFigure(HumView, now, before)
+
+    def title_of_details(self) -> str:
+        """What stands on the fold."""
+        return "By which way, by frequency"
+
+    def listed(self, amp: Amp) -> Iterable[Part]:
+        """Filter capacitors, tubes and what feeds them first."""
+        kinds = (Capacitor, Choke, Tube, RectifierTube, Diode, Resistor)
+        solved = self.trial.before.hum.view.solved
+        held = held_nodes(solved) & solved.fed_from_rectifiers()
+        parts = [part for part in amp.parts.values() if isinstance(part, kinds) and not _is_pot(part)]
+        return sorted(parts, key=lambda part: _rank(part, held))
+
+    def _start(self, amp: Amp) -> None:
+        kept, self.balance = self.balance, turn_of(amp)
+        try:
+            super()._start(amp)
+        except TubekitError:
+            self.balance = kept
+            raise
+
+    def _settle(self, beside: Any) -> None:
+        self.advice.add_class("tubekit-grey")
+        super()._settle(beside)
+
+    def _write(self) -> None:
+        """Sources; then what takes longest: the null's curve and which part first."""
+        super()._write()
+        after = self.trial.after
+        try:
+            if self.balance is None or not same_but_controls(after, self.balance.amp):
+                self.balance = turn_of(after)
+                self.figure.show(self.drawn_of(self.result), self.drawn_of(self.trial.before))
+            if self.report is None or self.report.hum.amp is not after:
+                self.report = hum_report(after)
+        except TubekitError as error:
+            self.advice.value = f'<p class="tubekit-complaint" role="alert">{html.escape(str(error))}</p>'
+            return
+        self.advice.value = advice_html(self.report)
+        self.advice.remove_class("tubekit-grey")
+
+    def say(self, now: HumAnswer, before: HumAnswer) -> str:
+        """The whole hum in words, and every source."""
+        said = f'<p class="tubekit-headline">{html.escape(now.hum.headline())}</p>'
+        section = f'<section class="tubekit" aria-live="polite">{said}</section>'
+        return section + tables_html(tables(now.hum, before.hum))
+
+    def detail(self, now: HumAnswer, before: HumAnswer) -> str:  # noqa: ARG002 - the same for every panel
+        """Every way, every frequency."""
+        return tables_html(now.hum.tables()[1:])
+
+    def arranged(self) -> list[widgets.Widget]:
+        """With the advice below the sources."""
+        children = super().arranged()
+        told = children[-1].children[-1]
+        told.children = [self.notice, self.numbers, self.advice, self.details]
+        return children
+
+
+def _is_pot(part: Part) -> bool:
+    return isinstance(part, Potentiometer)
+
+
+def _rank(part: Part, held: set[str] | frozenset[str]) -> int:
+    if isinstance(part, Capacitor) and GROUND in part.nodes and set(part.nodes) & held:
+        return 0
+    return 1 if isinstance(part, Tube | RectifierTube | Choke | Diode) else 2
+
+
+def balance_control(amp: Amp) -> str | None:
+    """Designator of the potentiometer across the heaters; None where there is none."""
+    heaters = {node for tube in tubes(amp) for node in tube.heater}
+    for part in amp.parts.values():
+        if isinstance(part, Potentiometer) and {part.top, part.bottom} <= heaters:
+            return part.designator
+    return None
+
+
+def turn_of(amp: Amp) -> HumBalance | None:
+    """The hum balance from end to end; None where the amp has none, or it cannot be told."""
+    name = balance_control(amp)
+    if name is None:
+        return None
+    try:
+        return hum_balance(amp, name, unbalance=HEATER_UNBALANCE, positions=TURN)
+    except TubekitError:
+        return None
+
+
+def tables(now: Hum, before: Hum) -> list[Table]:
+    """Sources now and before, the largest first."""
+    old = {each.name: each for each in sources(before)}
+    rows: list[tuple[Any, ...]] = [("the whole hum", *_sizes(now), float(before.total_rms[0]))]
+    for each in sources(now):
+        was = old.get(each.name)
+        rows.append((each.name, each.volts, each.decibels, was.volts if was else None))
+    heads = (
+        Column("from"),
+        Column("now", "V"),
+        Column("against 1 W", "dB", format=".0f"),
+        Column("before", "V"),
+    )
+    return [Table("", heads, rows)]
+
+
+def _sizes(found: Hum) -> tuple[float, float]:
+    return float(found.total_rms[0]), float(found.db(found.total_rms)[0])
+
+
+def advice_html(report: HumReport) -> str:
+    """Which part first, and what the others would do."""
+    best = report.first
+    words = "No single part would help." if best is None else f"First: {best.what} ({-best.gain_db:+.1f} dB)."
+    table = report.tables()[0]
+    short = Table(table.title, table.columns[1:], [row[1:] for row in table.rows[:REMEDIES]], table.note)
+    said = f'<section class="tubekit"><p><strong>{html.escape(words)}</strong></p></section>'
+    return said + tables_html([short])
+
+
+def hum(amp: Amp | str | Path | None = None) -> HumPanel:
+    """The panel that answers 'where does this hum come from, and which part first?'.
+
+    Parameters
+    ----------
+    amp : an amp, a demo name or the path of an amp file; the first demo amp when not given.
+
+    Raises
+    ------
+    AmpFileError : the file cannot be read. SolveError : the amp oscillates or has no idle state.
+
+    Examples
+    --------
+    >>> panel = hum("teasel")
+    >>> bool(panel.set({"C14": "40u"}).hum.total_rms[0] < panel.trial.before.hum.total_rms[0])
+    True
+    """
+    amp = demo_names()[0] if amp is None else amp
+    return HumPanel(amp if isinstance(amp, Amp) else load_amp(amp))

@@ -1,0 +1,181 @@
+"""The tone panel: every control of an amp, any part of its signal path; gain against frequency."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import Amp, demo_names, load_amp
+from tubekit.amp.parts import (
+    GROUND,
+    Capacitor,
+    Jack,
+    Loudspeaker,
+    OutputTransformer,
+    Part,
+    Potentiometer,
+    Resistor,
+    Tube,
+)
+from tubekit.amp.stretches import corner_words
+from tubekit.analyses.corners import Corner
+from tubekit.analyses.feedback import REVERSED
+from tubekit.decisions.tone import ToneChange
+from tubekit.panels.amp_board import AmpBoard
+from tubekit.panels.answer import tables_html
+from tubekit.panels.controls import Control
+from tubekit.panels.live import LiveFigure
+from tubekit.panels.tone_sight import Sight, sight
+from tubekit.plots.tone import NO_RESPONSE, Curve, ToneView
+from tubekit.text import Column, Table
+
+
+class TonePanel(AmpBoard[Sight, Curve]):
+    """What `tone_change` gives, with the amp's own controls on it.
+
+    In grey behind the curve stand all positions of the control that moved last.
+    """
+
+    turning = ""
+
+    def solve(self, amp: Amp, near: Sight | None) -> Sight:
+        """The response, solved anew only as far as something moved."""
+        if not isinstance(amp.parts.get(self.turning), Potentiometer):
+            self.turning = first_control(amp)
+        return sight(amp, near, self.turning)
+
+    def drawn_of(self, answer: Sight) -> Curve:
+        """The curve with the family behind it."""
+        return answer.curve
+
+    def figure_for(self, now: Curve, before: Curve) -> LiveFigure[Curve]:
+        """Gain and its change."""
+        return LiveFigure(ToneView, now, before)
+
+    def title_of_details(self) -> str:
+        """What stands on the fold."""
+        return "Stage by stage: corners, levels, feedback"
+
+    def listed(self, amp: Amp) -> Iterable[Part]:
+        """Parts of the signal path; those at a control's terminals first."""
+        kinds = (Resistor, Capacitor, Tube, OutputTransformer, Loudspeaker, Jack)
+        pots = [part for part in amp.parts.values() if isinstance(part, Potentiometer)]
+        ends = {node for part in pots for node in (part.top, part.wiper, part.bottom)} - {GROUND}
+        parts = [part for part in amp.parts.values() if isinstance(part, kinds)]
+        return sorted([*parts, *pots], key=lambda part: _rank(part, ends))
+
+    def _moved(self, control: Control, key: str, value: Any, gesture: str) -> None:
+        if key.endswith(".position") and isinstance(self.amp.parts.get(control.designator), Potentiometer):
+            self.turning = control.designator
+        super()._moved(control, key, value, gesture)
+
+    def say(self, now: Sight, before: Sight) -> str:
+        """Level, corners with the part that sets each, output impedance; stability in words."""
+        alarm = "" if now.stable else ' class="tubekit-stale" role="alert"'
+        said = f"<p{alarm}><strong>{html.escape(headline(now, before))}</strong></p>"
+        return f'<section class="tubekit" aria-live="polite">{said}</section>' + tables_html(
+            tables(now, before)
+        )
+
+    def detail(self, now: Sight, before: Sight) -> str:
+        """Everything `signal_path` or `tone_change` prints."""
+        if now is before:
+            return tables_html(now.path.tables())
+        return tables_html(ToneChange(before.path, now.path, before.loop, now.loop).tables())
+
+
+def _rank(part: Part, ends: set[str]) -> int:
+    if isinstance(part, Resistor | Capacitor) and set(part.nodes) & ends:
+        return 0 if isinstance(part, Capacitor) else 1
+    return 2
+
+
+def first_control(amp: Amp) -> str:
+    """Designator of the control whose positions stand in grey at first: a tone control before a volume."""
+    pots = [part for part in amp.parts.values() if isinstance(part, Potentiometer)]
+    tone = [part for part in pots if not part.role.startswith("volume")]
+    return next((part.designator for part in (*tone, *pots)), "")
+
+
+def headline(now: Sight, before: Sight) -> str:
+    """Level, tone and stability in a sentence."""
+    if not now.stable:
+        return f"{now.poles.said()}. {NO_RESPONSE}"
+    if now is before:
+        return f"{now.path.headline()}; stable"
+    return ToneChange(before.path, now.path, None, None).headline()
+
+
+def tables(now: Sight, before: Sight) -> list[Table]:
+    """The numbers beside the figure."""
+    if not now.stable:
+        return [Table("", (Column("what to look for"),), [(REVERSED,)])]
+    both = (now, before)
+    rows: list[tuple[Any, ...]] = [
+        ("gain at 1 kHz", *(_level(each) for each in both)),
+        *_corner_rows("low", both),
+        *_corner_rows("high", both),
+        ("output impedance", *(_ohms(each) for each in both)),
+        ("damping factor", *(_damping(each) for each in both)),
+    ]
+    columns = (Column(""), Column("now", align="right"), Column("before", align="right"))
+    note = (
+        "Corners are -3 dB from the gain at 1 kHz, jack to loudspeaker. In brackets: per cent the corner "
+        "moves for one per cent of the part."
+    )
+    return [Table("", columns, rows, note)]
+
+
+def _level(each: Sight) -> str:
+    return f"{20 * np.log10(np.abs(each.path.reference_gain[0])):.1f} dB" if each.stable else "unstable"
+
+
+def _corner_rows(side: str, both: tuple[Sight, Sight]) -> list[tuple[Any, ...]]:
+    found = [_corner(each, side) for each in both]
+    hertz = [(float(corner.hz[0]), "Hz") if corner else "" for corner in found]
+    return [
+        (f"{side} corner", *hertz),
+        ("set by", *(corner_words(corner) if corner else "" for corner in found)),
+    ]
+
+
+def _corner(each: Sight, side: str) -> Corner | None:
+    if not each.stable:
+        return None
+    whole = each.path.whole
+    corner = whole.low if side == "low" else whole.high
+    return corner if np.isfinite(corner.hz[0]) else None
+
+
+def _ohms(each: Sight) -> Any:
+    return (float(np.abs(each.path.output_ohms[0])), "ohm") if each.stable else ""
+
+
+def _damping(each: Sight) -> Any:
+    return f"{float(each.path.damping_factor[0]):.2g}" if each.stable else ""
+
+
+def tone(amp: Amp | str | Path | None = None) -> TonePanel:
+    """The panel that answers 'what will this part do to the tone?'.
+
+    Parameters
+    ----------
+    amp : an amp, a demo name or the path of an amp file; the first demo amp when not given.
+
+    Raises
+    ------
+    AmpFileError : the file cannot be read. ChangeError : no input jack or loudspeaker is drawn.
+    SolveError : the amp has no idle state to begin with.
+
+    Examples
+    --------
+    >>> panel = tone("teasel")
+    >>> panel.set({"C2": "4n7", "R33.position": 0.2}).stable
+    True
+    """
+    amp = demo_names()[0] if amp is None else amp
+    return TonePanel(amp if isinstance(amp, Amp) else load_amp(amp))

@@ -1,0 +1,133 @@
+"""The response of an amp as quickly as a slider moves: what can stay solved stays solved."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import Amp
+from tubekit.amp.loop import feedback_parts, overall_feedback
+from tubekit.amp.parts import Part, Potentiometer
+from tubekit.amp.signal import SignalPath, path_of
+from tubekit.amp.signal_view import SignalView, driven_at, gain_at, signal_view, turned
+from tubekit.analyses.feedback import LoopGain
+from tubekit.analyses.naturals import Naturals, naturals
+from tubekit.circuit.threads import on_one_core
+from tubekit.plots.tone import Curve
+
+HERTZ = np.geomspace(10.0, 50e3, 141)
+FAMILY_HZ = np.geomspace(10.0, 50e3, 61)
+POSITIONS = np.linspace(0.0, 1.0, 11)
+IDLE_V = 0.2
+"""Controls that move a tube's volts by no more than this leave the supply as it was solved [V]."""
+
+NO_FAMILY = Curve(np.empty(0), np.empty(0))
+
+
+@dataclass(frozen=True, eq=False)
+class Sight:
+    """One setting: the curve at once, the rest when it is asked for.
+
+    `base` is the amp's last whole solve, from which settings of its controls are turned.
+    """
+
+    amp: Amp
+    view: SignalView
+    base: SignalView
+    poles: Naturals
+    curve: Curve
+    turning: str
+    family: Curve | None = field(repr=False, default=None)
+
+    @property
+    def stable(self) -> bool:
+        """False where the amp oscillates: it has no response then."""
+        return bool(self.poles.stable[0])
+
+    @cached_property
+    def path(self) -> SignalPath:
+        """The whole signal path."""
+        return path_of(self.view, HERTZ)
+
+    @cached_property
+    def loop(self) -> LoopGain | None:
+        """Loop gain of the overall feedback; None where there is none."""
+        return None if next(feedback_parts(self.amp), None) is None else overall_feedback(self.amp)
+
+
+@on_one_core
+def sight(amp: Amp, near: Sight | None, turning: str) -> Sight:
+    """The response of an amp, and in grey all positions of the control `turning` ('' for none)."""
+    driven, _ = driven_at(amp, None)
+    base = near.base if near is not None and same_but_controls(driven, near.base.amp) else None
+    view = base and _turned(base, positions(driven))
+    if base is None or view is None:
+        base = view = signal_view(driven, near=near.base.solved if near else None)
+    assert view is not None
+    poles = naturals(view.network, view.matrix, amp.title)
+    stable = bool(poles.stable[0])
+    gain = _db(gain_at(view, HERTZ)[0]) if stable else np.full(len(HERTZ), np.nan)
+    found = Sight(amp, view, base, poles, Curve(HERTZ, gain, "" if stable else poles.said()), turning)
+    kept = near.family if near is not None and _same_family(found, near) else None
+    family = kept or _family(found)
+    others = {key: getattr(family, key) for key in ("family_hz", "family_db", "family_words")}
+    return replace(found, family=family, curve=replace(found.curve, **others))
+
+
+def _db(gain: Any) -> Any:
+    with np.errstate(divide="ignore"):
+        return 20 * np.log10(np.abs(gain))
+
+
+def positions(amp: Amp) -> dict[str, float]:
+    """Where each potentiometer of an amp stands, by designator."""
+    return {p.designator: float(p.position) for p in amp.parts.values() if isinstance(p, Potentiometer)}
+
+
+def same_but_controls(amp: Amp, other: Amp) -> bool:
+    """Whether two amps differ in nothing but the positions of their potentiometers."""
+    if amp.parts.keys() != other.parts.keys() or amp.mains_rms != other.mains_rms:
+        return False
+    return all(_alike(part, other.parts[name]) for name, part in amp.parts.items())
+
+
+def _alike(one: Part, other: Part) -> bool:
+    if isinstance(one, Potentiometer) and isinstance(other, Potentiometer):
+        one, other = (replace(each, position=0.0) for each in (one, other))
+    return one is other or repr(one) == repr(other)
+
+
+def _turned(base: SignalView, wanted: dict[str, float]) -> SignalView | None:
+    """The base with its controls set otherwise; None where a control moves what the amp draws."""
+    moved = {name: at for name, at in wanted.items() if positions(base.amp)[name] != at}
+    if not moved:
+        return base
+    view = turned(base, moved)
+    shift = np.abs(view.point.port_volts - base.point.port_volts).max(initial=0.0)
+    return view if shift < IDLE_V else None
+
+
+def _same_family(now: Sight, near: Sight) -> bool:
+    """The grey curves stay while nothing but the control they belong to is turned."""
+    if near.turning != now.turning or near.family is None:
+        return False
+    own = [{k: v for k, v in positions(each.amp).items() if k != now.turning} for each in (now, near)]
+    return now.base is near.base and own[0] == own[1]
+
+
+def _family(now: Sight) -> Curve:
+    part = now.amp.parts.get(now.turning)
+    if not isinstance(part, Potentiometer):
+        return NO_FAMILY
+    others = {k: v for k, v in positions(now.amp).items() if positions(now.base.amp)[k] != v}
+    view = turned(now.base, {**others, now.turning: POSITIONS})
+    volts = view.point.port_volts
+    if np.abs(volts - now.view.point.port_volts).max(initial=0.0) > IDLE_V:
+        return NO_FAMILY  # it moves what the amp draws: each position would need the supply solved
+    stable = naturals(view.network, view.matrix, now.amp.title).stable
+    lines = np.where(stable[:, None], _db(gain_at(view, FAMILY_HZ)), np.nan)
+    words = f"Grey: {part.role or part.designator}, end to end in tenths"
+    return Curve(FAMILY_HZ, lines[0], family_hz=FAMILY_HZ, family_db=lines, family_words=words)

@@ -1,0 +1,301 @@
+"""Hum at the loudspeaker: a bar for each source, hum by frequency, the null of the hum balance."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Rectangle
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+
+from tubekit.amp.hum import Hum
+from tubekit.amp.hum_balance import HumBalance
+from tubekit.decisions.quieten import HumReport
+from tubekit.plots import ink
+from tubekit.plots.drawing import Drawing
+from tubekit.units import show
+
+Array = npt.NDArray[np.float64]
+
+WIDTH, HEIGHT = 634, 560
+ROWS = 7
+DECADES = 6
+SPECTRUM = 8
+SAYS = {"rail": "ripple of {}", "bias": "bias supply, {}", "heater": "heaters", "mains": "mains at {}"}
+
+
+@dataclass(frozen=True)
+class Source:
+    """One source in the list: what it makes by all its ways [V rms], and its largest way alone."""
+
+    name: str
+    volts: float
+    alone: float
+    through: str
+    decibels: float
+
+
+def sources(found: Hum, member: int = 0) -> tuple[Source, ...]:
+    """Sources, the largest first.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> from tubekit.amp.hum import hum
+    >>> [each.name for each in sources(hum(load_amp("teasel")))][:2]
+    ['heaters', 'ripple of B1']
+    """
+    rows = []
+    for (kind, node), phasors in found.together().items():
+        ways = [w for w in found.sources if w.kind == kind and (kind == "heater" or w.node == node)]
+        largest = max(ways, key=lambda each: float(each.rms[member]))
+        volts = np.sqrt((np.abs(phasors) ** 2).sum(axis=1))
+        rows.append(
+            Source(
+                SAYS.get(kind, "{}").format(node), float(volts[member]), float(largest.rms[member]),
+                largest.part, float(found.db(volts)[member]),
+            )
+        )  # fmt: skip
+    return tuple(sorted(rows, key=lambda row: -row.volts))
+
+
+@dataclass(frozen=True, eq=False)
+class HumSight:
+    """What is drawn: hum as it stands and, where the amp has a balance control, the turn of it."""
+
+    hum: Hum
+    balance: HumBalance | None = None
+    position: float = 0.5
+
+
+class HumView:
+    """Sources above; hum by frequency and the balance below. Scales as `first` needs them."""
+
+    def __init__(self, figure: Figure, first: HumSight) -> None:
+        wide, high = figure.get_size_inches() * ink.DPI
+        has_balance = first.balance is not None
+        places = [(118, 34, wide - 378, high - 232)]
+        places.append((44, high - 136, 250 if has_balance else wide - 64, 104))
+        if has_balance:
+            places.append((350, high - 136, wide - 370, 104))
+        self.axes: tuple[Axes, ...] = tuple(
+            figure.add_axes((left / wide, 1 - (top + tall) / high, broad / wide, tall / high))
+            for left, top, broad, tall in places
+        )
+        self._sources(self.axes[0], first.hum)
+        self._spectrum(self.axes[1], first.hum)
+        self._balance(self.axes[2] if has_balance else None, first)
+
+    def _sources(self, axes: Axes, first: Hum) -> None:
+        top = max((max(each.alone, each.volts) for each in sources(first)), default=1e-3)
+        end = math.ceil(math.log10(2.0 * top))
+        self.floor = 10.0 ** (end - DECADES)
+        axes.set_title("Hum by source, dB against 1 W   (| its largest way alone, ◇ before)")
+        axes.set(xscale="log", xlim=(self.floor, 10.0**end), ylim=(ROWS + 0.6, -0.7), yticks=[])
+        ticks = [10.0**k for k in range(end - DECADES, end + 1, 2)]
+        axes.xaxis.set_major_locator(FixedLocator(ticks))
+        axes.xaxis.set_minor_locator(NullLocator())
+        axes.xaxis.set_major_formatter(FuncFormatter(_volts))
+        ink.bare(axes)
+        axes.axhline(0.55, color=ink.IRON, linewidth=0.7)
+        across = axes.get_yaxis_transform()
+        self.bars = [self._bar(axes, row) for row in range(ROWS + 1)]
+        self.alone = [_mark(axes, ink.OXIDE, "|", 13.0) for _ in self.bars]
+        self.marks = [_mark(axes, ink.IRON, "d", 4.5) for _ in self.bars]
+        places = ((-0.02, "right", 8.5), (1.02, "left", 8.0))
+        self.names, self.words = (
+            [
+                axes.text(x, row, "", transform=across, ha=side, va="center", fontsize=size)
+                for row in range(ROWS + 1)
+            ]
+            for x, side, size in places
+        )
+
+    def _bar(self, axes: Axes, row: int) -> Rectangle:
+        fill = ink.FILLS["within"]
+        bar = Rectangle(
+            (self.floor, row - 0.28), 0.0, 0.56, facecolor=fill.face, edgecolor=fill.edge, linewidth=0.8,
+            zorder=3,
+        )  # fmt: skip
+        axes.add_patch(bar)
+        return bar
+
+    def _spectrum(self, axes: Axes, first: Hum) -> None:
+        axes.set_title("By frequency, dB against 1 W")
+        rates = first.frequencies_hz[:SPECTRUM]
+        loudest = float(np.nanmax(first.db(np.abs(first.total[0]))))
+        top = 10.0 * math.ceil(0.1 * (loudest + 12.0))
+        self.quiet = top - 80.0
+        axes.set(xlim=(-0.6, SPECTRUM - 0.4), ylim=(self.quiet, top))
+        axes.set_xticks(range(SPECTRUM), [f"{hz:g}" for hz in rates], fontsize=7.5)
+        axes.tick_params(axis="x", length=0)
+        axes.grid(visible=False, axis="x")
+        self.lines = axes.plot([], [], color=ink.IRON, linewidth=5.0, solid_capstyle="butt", zorder=3)[0]
+        self.was = _mark(axes, ink.IRON, "d", 4.5)
+
+    def _balance(self, axes: Axes | None, first: HumSight) -> None:
+        self.null: list[Artist] = []
+        if axes is None or first.balance is None:
+            return
+        axes.set_title(f"Turning {first.balance.control}, dB against 1 W")
+        levels = np.concatenate(_turn(first)[1:])
+        top = 10.0 * math.ceil(0.1 * float(np.nanmax(levels) + 3.0))
+        axes.set(xlim=(0, 100), ylim=(top - 60.0, top), xticks=[0, 25, 50, 75, 100])
+        axes.set_xticklabels(["0", "25", "50", "75", "100 %"])
+        self.whole = axes.plot([], [], **ink.stroke(0).options(), zorder=3)[0]
+        self.heaters = axes.plot([], [], **ink.stroke(1).options(), zorder=2)[0]
+        self.here = _mark(axes, ink.IRON, "o", 7.0)
+        self.told = axes.text(0.98, 0.05, "", transform=axes.transAxes, ha="right", fontsize=7.5)
+        self.null = [self.heaters, self.whole, self.here, self.told]
+
+    @property
+    def moving(self) -> list[Artist]:
+        """Everything that `show` changes, the lowest first."""
+        rows = [*self.bars, *self.alone, *self.marks, *self.names, *self.words]
+        return [*rows, self.lines, self.was, *self.null]
+
+    def show(self, now: HumSight, before: HumSight | None = None) -> None:
+        """Other hum on the same scales; diamonds where it was."""
+        old = {} if before is None or before is now else {s.name: s.volts for s in _rows(before.hum)}
+        rows = _rows(now.hum)
+        for row in range(ROWS + 1):
+            self._row(row, rows[row] if row < len(rows) else None, old)
+        self._tell_spectrum(now.hum, None if before is None or before is now else before.hum)
+        self._tell_null(now)
+
+    def _row(self, row: int, source: Source | None, old: dict[str, float]) -> None:
+        if source is None:
+            for text in (self.names[row], self.words[row]):
+                text.set_text("")
+            self.bars[row].set_visible(False)
+            for mark in (self.alone[row], self.marks[row]):
+                mark.set_data([], [])
+            return
+        self.bars[row].set_visible(True)
+        self.bars[row].set_width(max(0.0, source.volts - self.floor))
+        # A way alone that is much larger than the sum: that is what cancels.
+        cancels = row > 0 and source.alone > 1.1 * source.volts
+        self.alone[row].set_data([source.alone] if cancels else [], [row] if cancels else [])
+        was = max(old.get(source.name, source.volts), 1e-12)
+        moved = abs(math.log(was / max(source.volts, 1e-12))) > 0.01
+        self.marks[row].set_data([was] if moved else [], [row] if moved else [])
+        self.names[row].set_text(source.name)
+        by = f"  by {source.through}" if source.through else ""
+        self.words[row].set_text(f"{show(source.volts, 'V')}  {source.decibels:.0f} dB{by}")
+        self.words[row].set_fontweight("bold" if row < 2 else "normal")
+
+    def _tell_spectrum(self, now: Hum, before: Hum | None) -> None:
+        level = now.db(np.abs(now.total[0]))[:SPECTRUM]
+        xs, ys = [], []
+        for k, each in enumerate(level):
+            xs += [k, k, np.nan]
+            ys += [self.quiet, max(self.quiet, float(each)), np.nan]
+        self.lines.set_data(xs, ys)
+        was = np.empty(0) if before is None else before.db(np.abs(before.total[0]))[:SPECTRUM]
+        self.was.set_data(np.arange(was.size), was)
+
+    def _tell_null(self, now: HumSight) -> None:
+        if not self.null:
+            return
+        if now.balance is None:
+            for line in (self.whole, self.heaters, self.here):
+                line.set_data([], [])
+            self.told.set_text("no balance control fitted")
+            return
+        travel, whole, heaters = _turn(now)
+        self.whole.set_data(travel, whole)
+        self.heaters.set_data(travel, heaters)
+        self.here.set_data([100 * now.position], [float(now.hum.db(now.hum.total_rms)[0])])
+        self.told.set_text(f"heaters (dashed) least at {100 * now.balance.null:.0f} %")
+
+    def fade(self, faded: bool) -> None:
+        """Grey everything out, or ink it again."""
+        for bar in self.bars:
+            bar.set_alpha(0.25 if faded else None)
+        self.lines.set_color(ink.FAINT if faded else ink.IRON)
+        for text in (*self.names, *self.words):
+            text.set_color(ink.FAINT if faded else ink.IRON)
+        if self.null:
+            self.whole.set_color(ink.FAINT if faded else ink.stroke(0).ink)
+
+
+def _mark(axes: Axes, color: str, marker: str, size: float) -> Line2D:
+    """A mark without a line; strokes have no inside to leave white."""
+    return axes.plot(
+        [], [], color=color, marker=marker, markersize=size, markerfacecolor=ink.PAPER, markeredgewidth=1.2,
+        linestyle="none", zorder=5,
+    )[0]  # fmt: skip
+
+
+def _rows(found: Hum) -> tuple[Source, ...]:
+    """The whole, then the sources."""
+    total = found.total_rms
+    whole = Source("the whole hum", float(total[0]), 0.0, "", float(found.db(total)[0]))
+    return (whole, *sources(found)[:ROWS])
+
+
+def _turn(now: HumSight) -> tuple[Array, Array, Array]:
+    """Travel [%], whole hum and heater hum [dB]; between the positions solved phasors go straight."""
+    balance = now.balance
+    assert balance is not None
+    fine = np.unique(np.append(np.linspace(0, 1, 101), balance.null))
+    levels = []
+    for phasors in (balance.hum.total, balance.hum.of_kind("heater")):
+        between = np.stack([_interp(fine, balance.positions, each) for each in phasors.T])
+        size = np.sqrt((np.abs(between) ** 2).sum(axis=0))
+        levels.append(20 * np.log10(np.maximum(size, 1e-15) / math.sqrt(float(balance.hum.nominal_ohms[0]))))
+    return 100 * fine, levels[0], levels[1]
+
+
+def _interp(at: Array, known: Array, values: Array) -> Array:
+    return np.asarray(np.interp(at, known, values.real) + 1j * np.interp(at, known, values.imag))
+
+
+def _volts(value: float, _: object = None) -> str:
+    return show(value, "V", 1)
+
+
+def hum(result: Hum | HumReport, before: Hum | None = None, *, balance: HumBalance | None = None) -> Drawing:
+    """Hum at the loudspeaker [V rms, log scale] by source, by frequency and, with `balance`, over its travel.
+
+    Parameters
+    ----------
+    result : of `tubekit.hum` or `tubekit.hum_report`. A bar is what all ways of a source make together; a red
+        stroke beyond it is its largest way alone, which others cancel.
+    before : an earlier one, as diamonds.
+    balance : of `tubekit.hum_balance`.
+
+    Returns
+    -------
+    Drawing : figure, axes (sources, frequency[, balance]), lines (bars from the whole downwards).
+
+    Examples
+    --------
+    >>> from tubekit import load_amp, plots
+    >>> from tubekit.amp.hum import hum as hum_of
+    >>> figure, axes, bars = plots.hum(hum_of(load_amp("teasel")))
+    >>> axes[0].get_title(loc="left")
+    'Hum by source, dB against 1 W   (| its largest way alone, ◇ before)'
+    """
+    found = result.hum if isinstance(result, HumReport) else result
+    sight = HumSight(found, balance, _position(balance))
+    with ink.style():
+        figure = ink.paper(WIDTH / ink.DPI, HEIGHT / ink.DPI)
+        view = HumView(figure, sight)
+        view.show(sight, None if before is None else HumSight(before))
+    figure.set_label(f"Hum by source. {result.headline()}")
+    return Drawing(figure, view.axes, tuple(view.bars))
+
+
+def _position(balance: HumBalance | None) -> float:
+    if balance is None:
+        return 0.5
+    position: Sequence[float] | float = getattr(balance.amp.parts[balance.control], "position", 0.5)
+    return float(np.mean(position))

@@ -1,0 +1,223 @@
+"""Gain against frequency: the setting that stands, what the controls reach, what it was before."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
+from matplotlib.figure import Figure
+
+from tubekit.amp.controls import ControlFamily
+from tubekit.amp.part_words import part_words
+from tubekit.amp.signal import SignalPath
+from tubekit.analyses.corners import Corner
+from tubekit.decisions.tone import ToneChange
+from tubekit.errors import InputError
+from tubekit.plots import ink
+from tubekit.plots.drawing import Drawing
+
+Array = npt.NDArray[np.float64]
+
+WIDTH, HEIGHT = 634, 560
+SPAN_HZ = (10.0, 50e3)
+TICKS = {20: "20", 50: "50", 100: "100", 200: "200", 500: "500", 1000: "1k", 2000: "2k", 5000: "5k",
+         10000: "10k", 20000: "20 kHz"}  # fmt: skip
+REACH_DB = 70.0
+CHANGES_DB = (6.0, 12.0, 24.0, 40.0, 60.0)
+FAMILY = "#b6b6b0"
+"""Settings that do not stand: darker than the grid, fainter than 'before'."""
+BEFORE = ink.Stroke(ink.FAINT, (0, (1.2, 1.2)), 1.5)
+NO_RESPONSE = "An amp that oscillates has no response."
+
+
+@dataclass(frozen=True, eq=False)
+class Curve:
+    """What is drawn of one setting: gain [dB] (K,), NaN where it oscillates and `said` says so.
+
+    `family_db` (M, L) are other settings of the controls, `family_words` which; `corners` are
+    (hertz, words) of the -3 dB points.
+    """
+
+    hertz: Array
+    gain_db: Array
+    said: str = ""
+    family_hz: Array = field(default_factory=lambda: np.empty(0))
+    family_db: Array = field(default_factory=lambda: np.empty((0, 0)))
+    family_words: str = ""
+    corners: tuple[tuple[float, str], ...] = ()
+
+    @property
+    def nothing(self) -> Curve:
+        """A curve without points."""
+        return Curve(np.empty(0), np.empty(0))
+
+
+def curve(path: SignalPath, family: ControlFamily | None = None, member: int = 0) -> Curve:
+    """One member of a signal path, its -3 dB corners and the settings of a family."""
+    gain = path.gain_db
+    if not 0 <= member < len(gain):
+        raise InputError(f"no member {member}: there are {len(gain)}", fix="Count members from 0")
+    stable = bool(path.stable[member])
+    corners = tuple(_corner_words(each, member) for each in (path.whole.low, path.whole.high))
+    others: dict[str, Any] = {}
+    if family is not None:
+        others = {"family_hz": family.frequencies_hz, "family_db": family.gain_db}
+        others["family_words"] = f"Grey: {len(family.gain)} settings of {', '.join(family.settings)}"
+    return Curve(
+        path.frequencies_hz, gain[member], "" if stable else path.naturals.said(member), **others,
+        corners=tuple(each for each in corners if stable and math.isfinite(each[0])),
+    )  # fmt: skip
+
+
+def _corner_words(corner: Corner, member: int) -> tuple[float, str]:
+    hertz = float(corner.hz[member])
+    said = f"{hertz:.0f} Hz" if hertz < 1000 else f"{hertz / 1e3:.1f} kHz"
+    setters = corner.setters(member, count=1)
+    return hertz, f"{said}: {part_words(setters[0][0])}" if setters else said
+
+
+class ToneView:
+    """Gain above, the change of gain below; scales as `first` needs them."""
+
+    def __init__(self, figure: Figure, first: Curve) -> None:
+        wide, high = figure.get_size_inches() * ink.DPI
+        self.axes: tuple[Axes, ...] = tuple(
+            figure.add_axes((left / wide, 1 - (top + tall) / high, broad / wide, tall / high))
+            for left, top, broad, tall in (
+                (44, 34, wide - 64, high - 218), (44, high - 138, wide - 64, 104),
+            )
+        )  # fmt: skip
+        top = _top(first)
+        self.axes[0].set(ylim=(top - REACH_DB, top), title="Gain, jack to loudspeaker, dB   (dotted: before)")
+        self.axes[1].set(ylim=(-18, 18), yticks=[-12, 0, 12], title="Change against before, dB")
+        self.axes[1].axhline(0.0, color=ink.FAINT, linewidth=0.7, zorder=1)
+        for axes in self.axes:
+            axes.set(xscale="log", xlim=SPAN_HZ)
+            axes.set_xticks(list(TICKS), list(TICKS.values()))
+            axes.set_xticks([], minor=True)
+        self._artists()
+
+    def _artists(self) -> None:
+        above, below = self.axes
+        self.family = LineCollection([], colors=FAMILY, linewidths=0.9, zorder=1.5)
+        above.add_collection(self.family, autolim=False)
+        self.before = above.plot([], [], **BEFORE.options(), zorder=2)[0]
+        self.after = above.plot([], [], **{**ink.stroke(0).options(), "linewidth": 2.4}, zorder=3)[0]
+        self.change = below.plot([], [], **ink.stroke(1).options(), zorder=3)[0]
+        self.marks = above.plot(
+            [], [], linestyle="none", marker="o", markersize=6, markerfacecolor=ink.PAPER,
+            markeredgecolor=ink.IRON, zorder=4,
+        )[0]  # fmt: skip
+        within = above.transAxes
+        self.words = [
+            above.text(0.985, 0.96 - 0.055 * row, "", transform=within, ha="right", va="top", fontsize=8)
+            for row in range(3)
+        ]
+        alarm: dict[str, Any] = {
+            "transform": within,
+            "ha": "center",
+            "color": ink.OXIDE,
+            "fontweight": "bold",
+        }
+        self.alarm = [
+            above.text(0.5, y, "", **alarm, fontsize=10.5 - 1.5 * row) for row, y in enumerate((0.52, 0.44))
+        ]
+
+    @property
+    def moving(self) -> list[Artist]:
+        """Everything that `show` changes, the lowest first."""
+        curves = (self.family, self.before, self.after, self.change, self.marks)
+        return [*curves, *self.words, *self.alarm]
+
+    def show(self, now: Curve, before: Curve | None = None) -> None:
+        """Another setting on the same scales, the earlier one faint behind it."""
+        segments = [np.column_stack([now.family_hz, each]) for each in _finite(now.family_db)]
+        self.family.set_segments(segments)
+        self.after.set_data(now.hertz, now.gain_db)
+        old = now.nothing if before is None or before is now else before
+        self.before.set_data(old.hertz, old.gain_db)
+        self.change.set_data(*_change(now, before))
+        self._say(now, before)
+
+    def _say(self, now: Curve, before: Curve | None) -> None:
+        at = [hertz for hertz, _ in now.corners]
+        self.marks.set_data(at, [_gain_at(now, hertz) for hertz in at])
+        said = [now.family_words, *("-3 dB at " + words for _, words in now.corners)]
+        if before is not None and before.said and not now.said:
+            said.append("Before: unstable, no curve")
+        for place, text in enumerate(self.words):
+            text.set_text(said[place] if place < len(said) and not now.said else "")
+        for text, words in zip(self.alarm, (now.said, NO_RESPONSE), strict=True):
+            text.set_text(words if now.said else "")
+
+    def fade(self, faded: bool) -> None:
+        """Grey everything out, or ink it again."""
+        for line, place in ((self.after, 0), (self.change, 1)):
+            line.set_color(ink.FAINT if faded else ink.stroke(place).ink)
+        for words in self.words:
+            words.set_color(ink.FAINT if faded else ink.IRON)
+
+
+def _finite(lines: Array) -> Array:
+    """Lines with a member at gain nil put far below the scale; those that oscillate left out."""
+    return np.array([np.maximum(each, -200.0) for each in lines if not np.isnan(each).any()])
+
+
+def _top(first: Curve) -> float:
+    """Upper end of the scale: above everything that is drawn [dB]."""
+    tops = [np.nanmax(each) for each in (first.gain_db, first.family_db) if np.isfinite(each).any()]
+    return 10.0 * math.ceil(0.1 * (max(tops, default=30.0) + 14.0))
+
+
+def _gain_at(now: Curve, hertz: float) -> float:
+    return float(np.interp(math.log(hertz), np.log(now.hertz), now.gain_db))
+
+
+def _change(now: Curve, before: Curve | None) -> tuple[Array, Array]:
+    if before is None or before is now or now.said or before.said:
+        return np.empty(0), np.empty(0)
+    with np.errstate(invalid="ignore"):
+        return now.hertz, now.gain_db - np.interp(now.hertz, before.hertz, before.gain_db)
+
+
+def tone(result: SignalPath | ToneChange, *, family: ControlFamily | None = None, member: int = 0) -> Drawing:
+    """Gain [dB] against frequency [Hz], and the change against before.
+
+    Parameters
+    ----------
+    result : of `tubekit.signal_path`, or of `tubekit.tone_change` (before faint, after in ink).
+    family : of `tubekit.control_family`: its settings stand in grey behind.
+    member : which member of a batch.
+
+    Returns
+    -------
+    Drawing : figure, axes (gain, change), lines (gain, gain before, change). An unstable amp has no curve;
+        the figure says so.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp, plots
+    >>> from tubekit.decisions.tone import tone_change
+    >>> figure, axes, lines = plots.tone(tone_change(load_amp("teasel"), {"C2": "4n7"}))
+    >>> axes[1].get_title(loc="left")
+    'Change against before, dB'
+    """
+    after, before = (result.after, result.before) if isinstance(result, ToneChange) else (result, None)
+    now = curve(after, family, member)
+    old = None if before is None else curve(before)
+    with ink.style():
+        figure = ink.paper(WIDTH / ink.DPI, HEIGHT / ink.DPI)
+        view = ToneView(figure, now)
+        far = float(np.nanmax(np.abs(_change(now, old)[1]), initial=0.0))
+        reach = next((each for each in CHANGES_DB if each >= far), CHANGES_DB[-1])
+        view.axes[1].set(ylim=(-reach, reach), yticks=[-reach / 2, 0, reach / 2])
+        view.show(now, old)
+    said = result.headline() if after.stable[member] else f"{after.amp.title}: {now.said}. {NO_RESPONSE}"
+    figure.set_label(f"Gain against frequency. {said}")
+    return Drawing(figure, view.axes, (view.after, view.before, view.change))
