@@ -22,8 +22,8 @@ SHOWN = 20.0
 
 @dataclass
 class Tally:
-    """Counts of a study; `missed` keeps (fault, first suspects) of those not named first, `healthy` the chance
-    that nothing is wrong, case by case.
+    """Counts of a study; `missed` keeps (fault, first suspects) of those not named first, `healthy` the
+    chance that nothing is wrong, case by case.
     """
 
     cases: int = 0
@@ -45,15 +45,19 @@ class Tally:
         )
 
 
-def visible(book: FaultBook, probes: Sequence[Probe], accuracy: float, grade: str = "slightest") -> list[int]:
+def typical_readings(book: FaultBook, probes: Sequence[Probe], accuracy: float) -> list[Reading]:
+    """What the typical good amp shows."""
+    pairs = zip(probes, places_of(book, probes), strict=True)
+    return [Reading(p, float(book.seen[0, k]), Meter(accuracy)) for p, k in pairs]
+
+
+def visible(book: FaultBook, probes: Sequence[Probe], accuracy: float, which: str = "slightest") -> list[int]:
     """Faults that these readings can show, by the expected distance from a good amp."""
     taken = places_of(book, probes)
-    readings = [
-        Reading(p, float(book.seen[0, k]), Meter(accuracy)) for p, k in zip(probes, taken, strict=True)
-    ]
+    readings = typical_readings(book, probes, accuracy)
     off, covariance = residuals(book, taken, book.scaled[0, taken], meter_sd(readings))
     distance = np.einsum("sm,mn,sn->s", off, np.linalg.inv(covariance[0]), off)
-    pick = np.min if grade == "slightest" else np.max
+    pick = np.min if which == "slightest" else np.max
     return [
         fault for fault in range(len(book.faults))
         if (book.owner == fault).any() and pick(distance[book.owner == fault]) > SHOWN
@@ -63,9 +67,7 @@ def visible(book: FaultBook, probes: Sequence[Probe], accuracy: float, grade: st
 def separable(book: FaultBook, probes: Sequence[Probe], accuracy: float, faults: Sequence[int]) -> list[int]:
     """Those of `faults` that no fault of another part can be taken for: none predicts the same readings."""
     taken = places_of(book, probes)
-    readings = [
-        Reading(p, float(book.seen[0, k]), Meter(accuracy)) for p, k in zip(probes, taken, strict=True)
-    ]
+    readings = typical_readings(book, probes, accuracy)
     _, covariance = residuals(book, taken, book.scaled[0, taken], meter_sd(readings))
     parts = np.array(["" if o < 0 else book.faults[o].part for o in book.owner])
     found = []

@@ -56,26 +56,24 @@ def main(faulty: int, good: int, names: list[str]) -> None:
         coverage(book)
         shown = visible(book, direct, ACCURACY)
         told = separable(book, direct, ACCURACY, shown)
-        say(
-            f"  of 15 DC readings: {len(shown)} show from their slightest grade, {len(told)} of them can be told"
-        )
+        say(f"  of 15 DC readings: {len(shown)} show from their slightest grade, {len(told)} can be told")
         for laws, words in ((None, "same laws"), (plain_laws(amp), "plain laws")):
             rng = np.random.default_rng(7)
             tally = run(book, direct, [None] * good, SEEDS["good"], accuracy=ACCURACY, laws=laws)
             below = [sum(h < limit for h in tally.healthy) for limit in (0.2, 0.1, 0.05, 0.02)]
-            say(f"  {words}, good amps: {tally.line()}; chance of good below 0.2, 0.1, 0.05, 0.02: {below}")
+            say(f"  {words}, good amps: {tally.line()}")
+            say(f"    chance of a good amp below 0.2, 0.1, 0.05, 0.02 in {below}")
             for kind, faults in (("told", told), ("shown", shown)):
                 tally = run(
                     book, direct, list(rng.choice(faults, faulty)), SEEDS[kind], accuracy=ACCURACY, laws=laws
                 )
                 say(f"  {words}, faults that can be {kind}: {tally.line()}")
-                say(
-                    f"    not first: {Counter(f'{part} for {first[0]}' for part, first in tally.missed).most_common(12)}"
-                )
+                missed = Counter(f"{first[0]} for {part}" for part, first in tally.missed)
+                say(f"    named instead: {missed.most_common(12)}")
 
 
 if __name__ == "__main__":
     given = sys.argv[1:]
     numbers = [int(word) for word in given if word.isdigit()]
-    main(*(numbers + [250, 400])[:2] if len(numbers) < 2 else numbers[:2],
-         [word for word in given if not word.isdigit()] or ["teasel", "fescue"])  # fmt: skip
+    cases, amps = [*numbers, 260, 500][:2] if len(numbers) != 1 else [numbers[0], 500]
+    main(cases, amps, [word for word in given if not word.isdigit()] or ["teasel", "fescue"])

@@ -1,0 +1,125 @@
+"""Verdicts in words. Check values of shop practice stand without a source, and say so."""
+
+from __future__ import annotations
+
+import pytest
+
+from tubekit import load_amp
+from tubekit.amp import amp_from_text
+from tubekit.decisions.drift import drift
+from tubekit.decisions.judge import judge
+from tubekit.decisions.probe import Probe
+from tubekit.decisions.reading import Meter, PartValue, Reading, taken
+
+
+@pytest.fixture(scope="module")
+def teasel():
+    return load_amp("teasel")
+
+
+def read(*pairs, quantity="dc_v"):
+    return [Reading(Probe(quantity, place), value) for place, value in pairs]
+
+
+def test_typical_readings_are_fine(teasel):
+    found = judge(taken(teasel, read((("k34", "ground"), 18.6), (("B1", "ground"), 334.0))), size=400)
+    assert [v.word for v in found.verdicts] == ["fine", "fine"]
+    assert found.fine
+
+
+def test_the_words_follow_the_distance(teasel):
+    at = ("k34", "ground")
+    words = [
+        judge(taken(teasel, read((at, volts))), size=400).verdicts[0].word for volts in (18.5, 21.4, 29.0)
+    ]
+    assert words == ["fine", "on the high side", "wrong"]
+
+
+def test_a_coarse_meter_is_given_its_slack(teasel):
+    reading = Reading(Probe("dc_v", ("k34", "ground")), 21.4, Meter(accuracy=0.06))
+    assert judge(taken(teasel, [reading]), size=400).verdicts[0].word == "fine"
+
+
+def test_cathode_bias_is_held_against_the_rating_itself(teasel):
+    """A pair at 88 % of 12 W: too hot by the 70 % rule, right for cathode bias (common practice, no source)."""
+    found = judge(taken(teasel, read((("k34", "ground"), 19.0), (("p3", "ground"), 330.0))), size=400)
+    verdict = next(p for p in found.power if p.tube == "V3")
+    assert verdict.verdict == "fine"
+    assert "cathode bias" in verdict.rule
+    assert "shared by 2" in verdict.text
+
+
+def test_fixed_bias_is_held_against_70_percent():
+    """Rule of a published bias guide (practice table, printed)."""
+    fixed = amp_from_text(
+        '[amp]\nextends = "teasel"\n[R14]\nvalue = "1"\n[R15]\nnodes = ["drive3", "bias"]\n'
+        '[R16]\nnodes = ["drive4", "bias"]\n[R40]\nvalue = "15k"\nnodes = ["bias", "ground"]\n'
+        '[CR1]\ntype = "1N4007"\nnodes = ["raw_bias", "hv_tap"]\n[R41]\nvalue = "100k"\n'
+        'nodes = ["raw_bias", "bias"]\n[C30]\nvalue = "50u"\nnodes = ["ground", "raw_bias"]\n'
+        'style = "electrolytic"\n[R42]\nvalue = "180k"\nnodes = ["hv_a", "hv_tap"]\n'
+    )
+    found = judge(taken(fixed, read((("V3", "cathode"), 0.040), quantity="dc_a")), size=400)
+    verdict = next(p for p in found.power if p.tube == "V3")
+    assert "fixed bias" in verdict.rule
+    assert verdict.verdict == "too hot"
+
+
+@pytest.mark.parametrize(
+    ("amps", "word"),
+    [
+        ((0.0345, 0.0352), "well matched"),  # within 1 mA (common practice, no source)
+        ((0.0340, 0.0355), "good"),  # within 5 % (practice table, from memory)
+        ((0.0330, 0.0360), "acceptable"),  # within 10 %
+        ((0.0300, 0.0400), "not matched"),
+    ],
+)
+def test_matching_of_a_pair(teasel, amps, word):
+    readings = read((("V3", "cathode"), amps[0]), (("V4", "cathode"), amps[1]), quantity="dc_a")
+    found = judge(taken(teasel, readings), size=400)
+    assert next(p.verdict for p in found.power if "," in p.tube) == word
+
+
+def test_matching_by_the_drops_of_the_transformer(teasel):
+    readings = read((("B1", "p3"), 5.08), (("p4", "B1"), -5.6))
+    found = judge(taken(teasel, readings), size=400)
+    pair = next(p for p in found.power if "," in p.tube)
+    assert "32.8 and 32.9 mA" in pair.text
+    assert pair.verdict == "well matched"
+
+
+@pytest.mark.parametrize(
+    ("part", "field", "value", "said"),
+    [
+        # 4 % high: the wording of the request, the current worked out
+        (
+            "R14",
+            "ohms",
+            281.0,
+            "R14 4 % high, within its tolerance: changes the current of V3 by 0.6 mA: leave it",
+        ),
+        ("C13", "farads", 23e-6, "leave it"),  # bypass within 2 µF of 25: fine (common practice, no source)
+        ("C1", "farads", 26.5e-6, "leave it"),
+        ("R5", "ohms", 180e3, "replace it"),
+        ("C14", "farads", 7e-6, "replace it"),
+        ("V3", "emission", 0.4, "replace it"),
+    ],
+)
+def test_drift_against_tolerance_and_effect(teasel, part, field, value, said):
+    assert drift(teasel, PartValue(part, field, value, 0.01)).sentence().endswith(said)
+
+
+def test_four_ohms_above_250_is_fine():
+    """Common practice, no source."""
+    sentence = drift(load_amp("fescue"), PartValue("R25", "ohms", 254.0, 0.005)).sentence()
+    assert "2 % high, within its tolerance" in sentence
+    assert sentence.endswith("leave it")
+
+
+def test_measured_parts_move_the_band(teasel):
+    probe = Probe("dc_v", ("k34", "ground"))
+    drawn = judge(taken(teasel, [Reading(probe, 18.5)]), size=600)
+    known = judge(
+        taken(teasel, [Reading(probe, 18.5)], parts=[PartValue("R14", "ohms", 330.0, 0.01)]), size=600
+    )
+    assert known.verdicts[0].typical > drawn.verdicts[0].typical + 1.5
+    assert known.readings.amp.parts["R14"].ohms == 330.0

@@ -1,0 +1,146 @@
+"""Bands of good amps: what they hold, what moves them, and how far the supply's line is off."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from tubekit import load_amp
+from tubekit.decisions.fleet import fleet
+from tubekit.decisions.probe import Probe, Tone
+from tubekit.decisions.sensitivity import sensitivity
+from tubekit.decisions.spread import default_probes, drawn_values, effects_of, full_values, spread
+from tubekit.decisions.variation import Variable, variables
+from tubekit.errors import InputError
+
+
+@pytest.fixture(scope="module")
+def ready():
+    return fleet(load_amp("teasel"))
+
+
+@pytest.fixture(scope="module")
+def bands():
+    return spread(load_amp("teasel"), size=4000, seed=3)
+
+
+@pytest.mark.parametrize("name", ["teasel", "fescue"])
+def test_bands_hold_95_of_100_freshly_drawn_amps(name):
+    amp = load_amp(name)
+    ready, varied = fleet(amp), variables(amp)
+    probes = [p for p in default_probes(ready) if p.quantity != "ripple_pp_v"]
+    found = spread(amp, probes, size=6000, seed=11)
+    rng = np.random.default_rng(12)
+    fresh = drawn_values(ready, probes, varied, np.stack([v.draw(rng, 3000) for v in varied], 1), None)
+    inside = ((fresh >= found.low) & (fresh <= found.high)).mean(axis=0)
+    assert_allclose(inside, 0.95, atol=0.02)
+
+
+def test_bands_hold_amps_solved_over_the_whole_mains_cycle(ready, bands):
+    """Fresh amps by another path, without the regulation line; 120 of them: each share within 3 sigma."""
+    varied = variables(ready.amp)
+    rng = np.random.default_rng(13)
+    x = np.stack([v.draw(rng, 120) for v in varied], 1)
+    fresh = full_values(ready, bands.probes, varied, x, None)
+    inside = ((fresh >= bands.low) & (fresh <= bands.high)).mean(axis=0)
+    assert np.all(inside > 0.95 - 3 * np.sqrt(0.95 * 0.05 / 120))
+    assert 0.93 < inside.mean() < 0.97
+
+
+def test_the_line_misses_the_full_solve_by_little(bands):
+    """0.1 % of B+."""
+    assert bands.error_v < 0.4
+
+
+def test_a_seed_repeats_itself_and_another_does_not():
+    probe = [Probe("dc_v", ("k34", "ground"))]
+    one, two, three = (spread(load_amp("teasel"), probe, size=200, seed=s) for s in (5, 5, 6))
+    assert one.band(probe[0]) == two.band(probe[0])
+    assert one.band(probe[0]) != three.band(probe[0])
+
+
+def test_the_adjoint_slopes_are_those_of_finite_differences(ready):
+    varied = variables(ready.amp)
+    probes = [p for p in default_probes(ready) if p.quantity != "ripple_pp_v"]
+    _, effects = effects_of(ready, probes, varied, None)
+    sd = np.sqrt([v.variance for v in varied])
+    slopes = sensitivity(ready.lines.nominal, ready.lines, probes, varied)[0] * sd
+    assert np.all(np.abs(slopes - effects) < 3e-3 * np.abs(effects).max(axis=1, keepdims=True))
+
+
+def test_what_moves_a_plate_is_its_own_resistor_and_the_mains(bands):
+    probe = Probe("dc_v", ("p1a", "ground"))
+    movers = {name for name, _ in bands.movers(bands.probes.index(probe), 4)}
+    assert {"mains", "R5 drift"} <= movers
+
+
+def test_a_known_mains_narrows_the_rails():
+    probe = [Probe("dc_v", ("B1", "ground"))]
+    wide, narrow = (
+        np.diff(spread(load_amp("teasel"), probe, size=800, mains_known=known).band(probe[0]))[0]
+        for known in (None, 0.005)
+    )
+    assert narrow < 0.6 * wide
+
+
+def test_a_measured_part_has_only_the_spread_of_its_meter():
+    by_name = {v.name: v for v in variables(load_amp("teasel"), measured={"R5": 0.01})}
+    assert by_name["R5"].sd == pytest.approx(0.005)
+    assert "R5 drift" not in by_name
+
+
+@pytest.mark.parametrize("shape", ["normal", "half", "even"])
+def test_mean_and_variance_are_those_of_the_draws(shape):
+    variable = Variable("x", "x", (), 0.2, shape, centre=0.05)
+    x = variable.draw(np.random.default_rng(1), 200_000)
+    assert x.mean() == pytest.approx(variable.mean, abs=2e-3)
+    assert x.var() == pytest.approx(variable.variance, rel=0.02)
+
+
+def test_a_leak_counts_by_its_conductance():
+    variable = Variable("x", "x", (), 1.0, "leak", centre=-2.0)
+    conductance = np.exp(-variable.draw(np.random.default_rng(1), 400_000))
+    assert np.exp(-variable.mean) == pytest.approx(conductance.mean(), rel=0.01)
+    assert variable.variance == pytest.approx((conductance.std() / conductance.mean()) ** 2, rel=0.02)
+
+
+def test_modern_parts_do_not_drift():
+    assert not [
+        v.name for v in variables(load_amp("teasel"), "modern") if v.name.endswith((" drift", " leak"))
+    ]
+
+
+def test_signal_and_ripple_have_bands_too():
+    probes = [Probe("signal_rms_v", ("p1a", "ground")), Probe("ripple_pp_v", ("B1", "ground"))]
+    found = spread(load_amp("teasel"), probes, tone=Tone("J1", 0.01), size=80)
+    assert np.all(found.low < found.nominal)
+    assert np.all(found.nominal < found.high)
+    assert 0.3 < found.nominal[0] < 0.8  # ten millivolts through a stage of fifty-odd
+
+
+def test_progress_is_told():
+    steps = []
+    probes = [Probe("ripple_pp_v", ("B1", "ground"))]
+    spread(load_amp("teasel"), probes, size=100, progress=lambda done, of: steps.append((done, of)))
+    assert steps[-1][0] == steps[-1][1] == len(steps)
+
+
+@pytest.mark.parametrize(
+    ("amp", "arguments", "said"),
+    [
+        (load_amp("teasel").changed({"R14": [250, 270]}), {}, "a batch has no one spread"),
+        (load_amp("teasel"), {"size": 3}, "3 amps cannot be drawn"),
+        (load_amp("teasel"), {"probes": [Probe("signal_rms_v", ("p1a", "ground"))]}, "needs a test tone"),
+        (load_amp("teasel"), {"tone": Tone("J3")}, "no such input jack"),
+    ],
+)
+def test_what_cannot_be_spread_is_refused(amp, arguments, said):
+    with pytest.raises(InputError, match=said):
+        spread(amp, **arguments)
+
+
+def test_it_prints():
+    text = str(spread(load_amp("teasel"), [Probe("dc_v", ("k34", "ground"))], size=100))
+    assert "where 95 of 100 good amps lie" in text
+    assert "DC volts at k34" in text

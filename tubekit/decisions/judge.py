@@ -1,0 +1,150 @@
+"""A verdict on every reading, in words: fine, on the high or low side, wrong."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import analyse
+from tubekit.amp.report import CAUTION
+from tubekit.decisions.drift import Drift, drift
+from tubekit.decisions.power_tubes import PowerVerdict, power_verdicts
+from tubekit.decisions.reading import Reading, Readings
+from tubekit.decisions.spread import SIZE, Spread, spread
+from tubekit.decisions.variation import Age
+from tubekit.text import Column, Printed, Table, quantity, to_json_value
+
+WRONG_FROM = 1.6
+"""Half widths of the band from its middle beyond which a reading is called wrong; between one and this it
+lies on the high or low side (common practice, no source: about one good amp in 1000 reads further out)."""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """One reading against the band of good amps."""
+
+    reading: Reading
+    low: float = quantity("", "", "2.5 of 100 good amps show less")
+    high: float = quantity("", "", "2.5 of 100 good amps show more")
+    typical: float = quantity("", "", "half of the good amps show less")
+    word: str = ""
+
+    def sentence(self) -> str:
+        """In one line, as 'DC volts at k34 18.2 V: fine (16.6 V to 20.4 V)'."""
+        probe = self.reading.probe
+        return (
+            f"{probe} {self.reading.said()}: {self.word} ({probe.said(self.low)} to {probe.said(self.high)})"
+        )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Judgement(Printed):
+    """Verdicts on readings, on the output tubes, and on parts measured by themselves."""
+
+    readings: Readings
+    verdicts: tuple[Verdict, ...]
+    power: tuple[PowerVerdict, ...]
+    drifts: tuple[Drift, ...]
+    bands: Spread
+
+    @property
+    def fine(self) -> bool:
+        """True where nothing is called wrong or too hot."""
+        return not any(v.word == "wrong" for v in self.verdicts) and not any(
+            p.verdict in ("too hot", "not matched") for p in self.power
+        )
+
+    def headline(self) -> str:
+        """How many are fine."""
+        count = {word: sum(v.word == word for v in self.verdicts) for word in _WORDS}
+        said = ", ".join(f"{n} {word}" for word, n in count.items() if n)
+        return f"{self.readings.drawn.title}: {len(self.verdicts)} readings: {said or 'none'}."
+
+    def tables(self) -> list[Table]:
+        """Readings, the worst first, then output tubes, then parts."""
+        order = sorted(self.verdicts, key=lambda v: _WORDS.index(v.word))
+        columns = (
+            Column("reading"), Column("shows", align="right"), Column("verdict"),
+            Column("from", align="right"), Column("typical", align="right"), Column("to", align="right"),
+        )  # fmt: skip
+        rows = [
+            (str(v.reading.probe), v.reading.said(), v.word,
+             *(v.reading.probe.said(x) for x in (v.low, v.typical, v.high)))
+            for v in order
+        ]  # fmt: skip
+        note = f"Bands hold 95 of 100 good amps with {self.bands.age} parts. {' '.join(self.readings.notes)}"
+        tables = [Table("Readings", columns, rows, note=note.strip())]
+        if self.power:
+            heads = (Column("verdict"), Column("output tubes"), Column("rule"))
+            tables.append(Table("Output tubes", heads, [(p.verdict, p.text, p.rule) for p in self.power]))
+        if self.drifts:
+            rows_d = [(d.sentence(),) for d in self.drifts]
+            tables.append(Table("Parts measured", (Column("finding"),), rows_d, note=CAUTION))
+        return tables
+
+    def to_json(self) -> dict[str, Any]:
+        """Verdicts in SI units."""
+        return {
+            "amp": self.readings.drawn.title,
+            "fine": self.fine,
+            "verdicts": [
+                {"reading": str(v.reading.probe), "value": v.reading.value, "low": v.low, "high": v.high,
+                 "typical": v.typical, "verdict": v.word}
+                for v in self.verdicts
+            ],
+            "output_tubes": to_json_value(self.power),
+            "parts": to_json_value(self.drifts),
+            "notes": list(self.readings.notes),
+            "caution": CAUTION,
+        }  # fmt: skip
+
+
+_WORDS = ("wrong", "on the high side", "on the low side", "fine")
+
+
+def judge(readings: Readings, *, age: Age = "vintage", size: int = SIZE, seed: int = 1) -> Judgement:
+    """Hold readings against the band of good amps.
+
+    Parameters
+    ----------
+    readings : from `load_readings` or `taken`; measured parts and the mains at the time are in their amp.
+    age, size, seed : as for `spread`.
+
+    Raises
+    ------
+    SolveError : the amp has no idle state.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> from tubekit.decisions.probe import Probe
+    >>> from tubekit.decisions.reading import taken
+    >>> found = judge(taken(load_amp("teasel"), [Reading(Probe("dc_v", ("k34", "ground")), 29.0)]), size=500)
+    >>> found.verdicts[0].word
+    'wrong'
+    """
+    probes = tuple(r.probe for r in readings.readings)
+    bands = spread(
+        readings.amp, probes, age=age, tone=readings.tone, measured=readings.measured,
+        mains_known=readings.mains_accuracy, size=size, seed=seed,
+    )  # fmt: skip
+    report = analyse(readings.amp)
+    verdicts = tuple(_verdict(r, bands, k) for k, r in enumerate(readings.readings))
+    before = analyse(readings.drawn) if readings.parts else None
+    drifts = tuple(drift(readings.drawn, value, before) for value in readings.parts)
+    return Judgement(readings, verdicts, tuple(power_verdicts(readings, report)), drifts, bands)
+
+
+def _verdict(reading: Reading, bands: Spread, k: int) -> Verdict:
+    low, typical, high = (float(side[k]) for side in (bands.low, bands.median, bands.high))
+    slack = reading.uncertainty
+    if low - slack <= reading.value <= high + slack:
+        word = "fine"
+    else:
+        above = reading.value > typical
+        half = max((high - typical) if above else (typical - low), 1e-12)
+        beyond = max(abs(reading.value - typical) - slack, 0.0) / half
+        word = "wrong" if beyond > WRONG_FROM else f"on the {'high' if above else 'low'} side"
+    return Verdict(reading, low, high, float(np.nan_to_num(typical)), word)
