@@ -10,8 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from numpy.testing import assert_allclose
 
 from tubekit import units

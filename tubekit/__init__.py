@@ -37,7 +37,8 @@ _HOMES = {
     "tubekit.decisions.restore": ("restore",),
     "tubekit.decisions.substitutes": ("substitutes",),
     "tubekit.decisions.tone": ("tone_change",),
-    "tubekit.devices.catalogue": ("tube", "tube_types"),
+    "tubekit.devices.catalogue": ("add_tube", "tube", "tube_types"),
+    "tubekit.devices.own_fit": ("fit_tube",),
 }
 _ROOMS = ("errors", "panels", "plots", "textbook", "units")
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
@@ -81,7 +82,8 @@ if typing.TYPE_CHECKING:
     from tubekit.decisions.restore import restore as restore
     from tubekit.decisions.substitutes import substitutes as substitutes
     from tubekit.decisions.tone import tone_change as tone_change
-    from tubekit.devices.catalogue import tube as tube, tube_types as tube_types
+    from tubekit.devices.catalogue import add_tube as add_tube, tube as tube, tube_types as tube_types
+    from tubekit.devices.own_fit import fit_tube as fit_tube
 
 
 def __getattr__(name: str) -> typing.Any:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
-from collections.abc import Set as AbstractSet
+from collections.abc import Mapping, Set as AbstractSet
 from enum import Enum
 from pathlib import PurePath
 from typing import Any, NamedTuple

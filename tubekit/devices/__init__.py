@@ -2,10 +2,12 @@
 
 from tubekit.devices.catalogue import add_tube, capacitances, silicon, tube, tube_types
 from tubekit.devices.law import Law, stack
+from tubekit.devices.own_fit import fit_tube
 from tubekit.devices.pentode import Pentode
 from tubekit.devices.potentiometer import fraction
 from tubekit.devices.rectifier import IdealDiode, RectifierLaw, SiliconDiode, TubeDiode
 from tubekit.devices.triode import Triode
+from tubekit.devices.tube_fit import TubeFit
 from tubekit.devices.tube_point import TubePoint
 from tubekit.devices.tube_record import Ratings, Tube
 
@@ -19,9 +21,11 @@ __all__ = [
     "Triode",
     "Tube",
     "TubeDiode",
+    "TubeFit",
     "TubePoint",
     "add_tube",
     "capacitances",
+    "fit_tube",
     "fraction",
     "silicon",
     "stack",

@@ -11,6 +11,7 @@ from tubekit.plots.ladder import rails
 from tubekit.plots.load_line import load_line
 from tubekit.plots.moved import before_after
 from tubekit.plots.ratings import ratings
+from tubekit.plots.residuals import residuals
 from tubekit.plots.supply import discharge, regulation, switch_on
 from tubekit.plots.tone import tone
 
@@ -24,6 +25,7 @@ __all__ = [
     "rails",
     "ratings",
     "regulation",
+    "residuals",
     "ripple",
     "switch_on",
     "tone",

@@ -1,0 +1,188 @@
+"""Least squares of a law against measured points, with intervals, bounds, and what the points leave open."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import OptimizeResult, least_squares
+from scipy.stats import t as student
+
+from tubekit.devices.fit_ranges import RANGES, GridLaw
+from tubekit.devices.law import FloatArray
+from tubekit.devices.pentode import Pentode
+from tubekit.devices.points import Points
+from tubekit.devices.stages import stretched
+from tubekit.devices.tube_fit import ASSUMED, AT_BOUND, FITTED, OPEN, FittedParameter, TubeFit
+from tubekit.devices.tube_record import Tube
+from tubekit.errors import InputError
+
+METER, FLOOR = 0.02, 0.004
+"""Error that a point is taken to have, of itself and of the largest: weighs small currents against
+large ones (common practice, no source)."""
+CONFIDENCE = 0.95
+OPEN_FROM = 0.4
+"""Half an interval from which a parameter counts as open: of its logarithm, or of three usual widths."""
+LEAST_POINTS = 4
+
+_STARTS = (1.25, 1.55)  # exponents beside the usual one
+_STEP = 1e-6
+_ASSUMED = ("softness", "grid_perveance", "grid_offset", "grid_softness")
+_OF_SCREEN = ("share", "share_half", "share_drive", "share_fall")
+_FIRST_TO_GO = (
+    "share_drive", "returned", "knee_sharpness", "share_fall", "share_half", "unevenness", "knee", "offset",
+    "mu_plate", "exponent", "share", "mu_screen", "mu",
+)  # fmt: skip
+"""Held in this order where there are fewer points than parameters."""
+
+
+def fit_points(kind: type[GridLaw], points: Points, model: Tube | None, record: Tube) -> TubeFit:
+    """The law of a kind against points; `record` gives the tube everything but its law.
+
+    What the points leave open is taken from the law of `model`, or from what is usual of the kind.
+
+    Raises
+    ------
+    InputError : too few points with current.
+    """
+    if points.count < LEAST_POINTS or not points.plate_a.max() > 0.0:
+        problem = f"holds {points.count} points, too few with current to fit"
+        raise InputError(problem, where=points.source, fix="Measure a dozen, at three grid voltages or more")
+    fit = _Fit(kind, points, model)
+    while True:
+        best = fit.best()
+        half, stuck = fit.intervals(best.x)
+        widest = fit.widest(half, stuck)
+        if widest is None:
+            return fit.result(record, best.x, half, stuck)
+        fit.hold(widest)
+
+
+class _Fit:
+    """Free and held parameters against points; several sets of parameters (P, k) at once."""
+
+    def __init__(self, kind: type[GridLaw], points: Points, model: Tube | None) -> None:
+        self.kind, self.points, self.ranges = kind, points, RANGES[kind]
+        p = points
+        self.v = np.stack([v for v in (p.plate_v, p.screen_v, p.grid_v) if v is not None], axis=-1)
+        self.wanted = np.stack([a for a in (p.plate_a, p.screen_a) if a is not None], axis=-1)
+        self.error = METER * self.wanted + FLOOR * self.wanted.max(axis=0)
+        self.usual = {name: r.start for name, r in self.ranges.items()} | {"gate": 4.0}
+        if model is not None:
+            self.usual |= {name: float(value) for name, value in model.law.parameters().items()}
+        unseen = _OF_SCREEN if kind is Pentode and p.screen_a is None else ()
+        self.assumed = {name: self.usual[name] for name in (*_ASSUMED, "gate", *unseen)}
+        self.open: dict[str, float] = {}
+        for name in _FIRST_TO_GO:
+            if self.wanted.size <= len(self.free) + 1 and name in self.free:
+                self.hold(name)
+
+    @property
+    def free(self) -> list[str]:
+        """Parameters that are fitted."""
+        return [name for name in self.ranges if name not in self.assumed and name not in self.open]
+
+    def hold(self, name: str) -> None:
+        """Take a parameter as usual from here on."""
+        self.open[name] = self.usual[name]
+
+    def law(self, x: FloatArray) -> GridLaw:
+        """The law of one set of free parameters (k,), or of P of them (P, k)."""
+        values = {
+            name: np.exp(column) if self.ranges[name].factor else column
+            for name, column in zip(self.free, np.moveaxis(x, -1, 0), strict=True)
+        }
+        return self.kind(**values, **self.open, **self.assumed)
+
+    def off(self, x: FloatArray) -> FloatArray:
+        """Law minus measured, in errors of a point: (..., M)."""
+        v = np.broadcast_to(self.v, (*x.shape[:-1], *self.v.shape))
+        i = stretched(self.law(x), 1).evaluate(v)[0][..., : self.wanted.shape[1]]
+        return np.asarray(((i - self.wanted) / self.error).reshape(*x.shape[:-1], -1))
+
+    def slopes(self, x: FloatArray) -> FloatArray:
+        """Slopes of `off` to the free parameters (M, k), by central differences in one call."""
+        steps = _STEP * np.eye(x.size)
+        ahead, behind = np.split(self.off(np.concatenate((x + steps, x - steps))), 2)
+        return np.asarray((ahead - behind).T / (2.0 * _STEP))
+
+    def bounds(self) -> tuple[FloatArray, FloatArray]:
+        """Ends of the free parameters, as they are fitted."""
+        ranges = [self.ranges[name] for name in self.free]
+        low, high = ([r.inward(end) for r, end in zip(ranges, ends, strict=True)]
+                     for ends in ([r.low for r in ranges], [r.high for r in ranges]))  # fmt: skip
+        return np.array(low), np.array(high)
+
+    def best(self) -> OptimizeResult:
+        """The best of a few starts."""
+        low, high = self.bounds()
+        starts = [self.usual, *(self.usual | {"exponent": exponent} for exponent in _STARTS)]
+        found = []
+        for start in starts if "exponent" in self.free else starts[:1]:
+            x = np.array([self.ranges[name].inward(start[name]) for name in self.free])
+            x = np.clip(x, low + 1e-6, high - 1e-6)
+            now = float(self.law(x).evaluate(self.v)[0][:, 0].sum())
+            level = self.free.index("perveance")
+            x[level] += np.log(self.points.plate_a.sum() / max(now, 1e-30))  # the right current on the whole
+            x = np.clip(x, low + 1e-6, high - 1e-6)
+            found.append(
+                least_squares(
+                    self.off, x, jac=self.slopes, bounds=(low, high), x_scale="jac", loss="soft_l1",
+                    f_scale=3.0, max_nfev=300,
+                )
+            )  # fmt: skip
+        return min(found, key=lambda each: float(each.cost))
+
+    def intervals(self, x: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+        """Half of each interval, as fitted (NaN at a bound), and which parameters stand at a bound."""
+        low, high = self.bounds()
+        near = 1e-3 * (high - low)
+        stuck = (x - low < near) | (high - x < near)
+        slopes, off = self.slopes(x)[:, ~stuck], self.off(x)
+        freedom = max(1, off.size - int(np.sum(~stuck)))
+        scatter = max(float(off @ off) / freedom, 1e-12)
+        spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(slopes.T @ slopes)), 0.0) * scatter)
+        half = np.full(x.size, np.nan)
+        half[~stuck] = spread * float(student.ppf(0.5 + 0.5 * CONFIDENCE, freedom))
+        return half, stuck
+
+    def widest(self, half: FloatArray, stuck: NDArray[np.bool_]) -> str | None:
+        """The parameter that the points leave open most, None where they give every one."""
+        widths = {
+            name: half[k] if self.ranges[name].factor else half[k] / (3.0 * (self.ranges[name].width or 1.0))
+            for k, name in enumerate(self.free)
+            if name != "perveance" and not stuck[k]
+        }
+        name = max(widths, key=lambda each: widths[each], default=None)
+        return name if name is not None and widths[name] > OPEN_FROM else None
+
+    def result(self, record: Tube, x: FloatArray, half: FloatArray, stuck: NDArray[np.bool_]) -> TubeFit:
+        """The tube, its parameters and what the law gives at each point."""
+        law, nan = self.law(x), float("nan")
+        found = {
+            name: self._parameter(name, x[k], half[k], bool(stuck[k])) for k, name in enumerate(self.free)
+        }
+        for held, state in ((self.open, OPEN), (self.assumed, ASSUMED)):
+            found |= {name: FittedParameter(name, value, nan, nan, state) for name, value in held.items()}
+        spans = {
+            name: (float(v.min()), float(v.max())) for name, v in zip(law.terminals, self.v.T, strict=True)
+        }
+        i = law.evaluate(self.v)[0]
+        tube = replace(
+            record, law=law, valid=spans, assumed=self.assumed, usual=tuple(self.open),
+            at_bound=tuple(name for name, at in zip(self.free, stuck, strict=True) if at),
+        )  # fmt: skip
+        return TubeFit(
+            tube=tube,
+            points=self.points,
+            parameters=tuple(found[name] for name in law.parameters()),
+            plate_law_a=i[:, 0],
+            screen_law_a=i[:, 1] if i.shape[1] == 3 else None,
+            rms_a=float(np.sqrt(np.mean(np.square(i[:, 0] - self.points.plate_a)))),
+        )
+
+    def _parameter(self, name: str, x: float, half: float, stuck: bool) -> FittedParameter:
+        out = np.exp if self.ranges[name].factor else float
+        state = AT_BOUND if stuck else FITTED
+        return FittedParameter(name, float(out(x)), float(out(x - half)), float(out(x + half)), state)
