@@ -19,6 +19,9 @@ from tubekit.units import show
 
 @pytest.fixture
 def opened(page: Any, request: pytest.FixtureRequest) -> Any:
+    from tests.browser.page import BENCH
+
+    page.size(*BENCH)
     page.open(request.param)
     page.run_all()
     page.show_panel()
@@ -64,7 +67,9 @@ def test_cathode_bias(opened: Any) -> None:
     for _ in range(3):  # E24: 1600, 1800, 2000 ohm (IEC 60063)
         opened.press(slider(opened, "cathode"), Keys.ARROW_RIGHT)
     opened.settle()
-    wanted = bias_stage("12AX7", supply=250, load=100e3, cathode=2000, bypass_f=25e-6, next_grid=330e3)
+    wanted = bias_stage(
+        "12AX7", supply=250, load=100e3, cathode=2000, bypass_f=25e-6, next_grid=330e3, coupling_f=22e-9
+    )
     assert opened.numbers() == {row[0]: row[1] for row in bias_table(wanted, wanted).cells()}
 
 
@@ -89,4 +94,7 @@ def test_supply_and_its_drawers(opened: Any) -> None:
         )
         opened.settle(60)
     assert any(MEASURE[:60] in words for words in opened.texts(".tubekit-caution"))
+    opened.driver.execute_script(
+        "arguments[0].scrollIntoView({block: 'end'})", opened.all(".tubekit-caution")[-1]
+    )
     opened.shoot("drawer")

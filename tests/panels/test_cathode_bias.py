@@ -12,7 +12,14 @@ from tubekit.panels.cathode_bias import arguments, table
 from tubekit.panels.line_start import driven_tubes
 from tubekit.textbook.bias_stage import bias_stage
 
-TRIODE = {"type_": "12AX7", "supply": 250.0, "load": 1e5, "cathode": 1500.0, "next_grid": 330e3}
+TRIODE = {
+    "type_": "12AX7",
+    "supply": 250.0,
+    "load": 1e5,
+    "cathode": 1500.0,
+    "next_grid": 330e3,
+    "coupling_f": 22e-9,
+}
 
 
 @pytest.fixture
@@ -39,6 +46,7 @@ def agrees(panel: CathodeBiasPanel, wanted) -> None:
         ({"bypass": 0.68e-6}, {"bypass_f": 0.68e-6}),
         ({"fitted": False}, {"bypass_f": 0.0}),
         ({"supply": 300.0, "emission": 0.6}, {"supply": 300.0, "emission": 0.6}),
+        ({"coupling": 2.2e-9}, {"coupling_f": 2.2e-9}),
         ({"load": 220e3, "next_grid": 1e6}, {"load": 220e3, "next_grid": 1e6}),
     ],
 )
@@ -59,8 +67,8 @@ def test_sliders_reach_it(panel: CathodeBiasPanel) -> None:
 def test_a_bypass_that_is_out_has_no_shelf_and_no_slider(panel: CathodeBiasPanel) -> None:
     panel.knob("fitted").choice.value = False
     assert panel.knob("bypass").box.layout.display == "none"
-    assert len(panel.figure.view.corners.get_xdata()) == 0
-    assert_allclose(panel.result.gain, panel.result.gain_bare, rtol=1e-3)
+    assert len(panel.figure.view.corners.get_xdata()) == 1  # that of the coupling capacitor
+    assert_allclose(panel.result.gain[-1], panel.result.gain_bare, rtol=1e-3)
 
 
 @pytest.mark.parametrize("type_", driven_tubes())
@@ -92,7 +100,7 @@ def test_the_crossing_is_ohms_law_and_lies_on_the_line(ohms: float) -> None:
 @pytest.mark.parametrize("ohms", [470.0, 1500.0, 4700.0])
 def test_gain_with_and_without_bypass(ohms: float) -> None:
     """mu R/(R + rp + (mu + 1) Rk): any textbook."""
-    found = bias_stage(**{**TRIODE, "cathode": ohms, "bypass_f": 25e-6})
+    found = bias_stage(**{**TRIODE, "cathode": ohms, "bypass_f": 25e-6, "coupling_f": 1e-3})
     point = tube("12AX7").at(plate=found.plate_v, grid=-found.bias_v)
     load = 1 / (1 / 1e5 + 1 / 330e3)
     assert_allclose(found.gain_bypassed, point.mu * load / (load + point.rp), rtol=5e-3)
@@ -107,3 +115,14 @@ def test_a_matched_pair_needs_no_bypass() -> None:
     assert_allclose(found.gain_bare, found.gain_bypassed, rtol=1e-3)
     one = bias_stage("6V6GT", supply=285, screen=285, load=4000, cathode=540, stage="single")
     assert_allclose(found.plate_a, one.plate_a, rtol=1e-6)  # half of the resistor for twice the current
+
+
+def test_a_coupling_capacitor_takes_3_db_at_its_corner() -> None:
+    """1/sqrt(2) of the gain in the middle; the bypass is kept out of the way."""
+    found = bias_stage(**{**TRIODE, "bypass_f": 1.0, "coupling_f": 2.2e-9})
+    assert_allclose(
+        np.interp(found.coupling_hz, found.hertz, found.gain), found.gain_bypassed / np.sqrt(2), rtol=0.01
+    )
+    assert np.isnan(
+        bias_stage("6V6GT", supply=270, screen=270, load=5e3, cathode=270, stage="single").coupling_hz
+    )

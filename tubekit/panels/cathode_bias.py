@@ -14,7 +14,7 @@ from tubekit.plots.bias import BiasView
 from tubekit.text import Column, Table
 from tubekit.textbook.bias_stage import BiasStage, bias_stage
 
-BYPASS_F = 25e-6
+BYPASS_F, COUPLING_F = 25e-6, 22e-9
 
 
 class CathodeBiasPanel(Board[BiasStage]):
@@ -26,12 +26,13 @@ class CathodeBiasPanel(Board[BiasStage]):
             Choice("tube", "tube", [(each, each) for each in driven_tubes()]),
             Choice("stage", "stage", STAGES, "What the plate works into"),
             Steps("cathode", "cathode", "ohm", 10, 1e5, tooltip="Cathode resistor"),
-            Choice("fitted", "bypass", (("fitted", True), ("taken out", False))),
-            Steps("bypass", "of", "F", 0.1e-6, 1e-3, series="E6", tooltip="Bypass capacitor"),
+            Choice("fitted", "bypass is", (("fitted", True), ("taken out", False))),
+            Steps("bypass", "bypass C", "F", 0.1e-6, 1e-3, series="E6", tooltip="Bypass capacitor"),
             Level("supply", "B+, V", 20, 600, 5, tooltip="Supply to ground"),
             Level("screen", "screen, V", 20, 600, 5, tooltip="Screen supply to ground"),
             Steps("load", "load", "ohm", 100, 1e6, tooltip="Plate load; of a pair, plate to plate"),
             Steps("next_grid", "next grid", "ohm", 1e4, 1e7, series="E12", tooltip="Next grid leak"),
+            Steps("coupling", "coupling", "F", 1e-9, 1e-6, series="E6", tooltip="Coupling capacitor"),
             Level("emission", "emission", 0.3, 1.2, 0.01, form=".2f", tooltip="Worn cathode: 1 is new"),
         )
         super().__init__(knobs, _setting(type_, stage or usual_stage(type_)))
@@ -60,7 +61,8 @@ class CathodeBiasPanel(Board[BiasStage]):
     def suit(self, settings: Settings) -> None:
         """Only the knobs that do something, with bounds about the usual point of this tube and stage."""
         self.knobs["screen"].seen(isinstance(tube(settings["tube"]).law, Pentode))
-        self.knobs["next_grid"].seen(settings["stage"] == "resistor")
+        for key in ("next_grid", "coupling"):
+            self.knobs[key].seen(settings["stage"] == "resistor")
         self.knobs["bypass"].seen(settings["fitted"])
         about = (settings["tube"], settings["stage"])
         if not moves(self._about, about):
@@ -97,7 +99,8 @@ def arguments(settings: Settings) -> dict[str, Any]:
         "type_": settings["tube"], "stage": settings["stage"], "supply": settings["supply"],
         "screen": settings["screen"] if pentode else None, "load": settings["load"],
         "cathode": settings["cathode"], "bypass_f": settings["bypass"] if settings["fitted"] else 0.0,
-        "next_grid": settings["next_grid"], "emission": settings["emission"],
+        "next_grid": settings["next_grid"], "coupling_f": settings["coupling"],
+        "emission": settings["emission"],
     }  # fmt: skip
 
 
@@ -108,7 +111,7 @@ def _setting(type_: str, stage: str) -> dict[str, Any]:
     return {
         "tube": type_, "stage": stage, "cathode": start.cathode, "fitted": True, "bypass": BYPASS_F,
         "supply": float(round(start.plate + lift)), "screen": float(round(start.screen + lift)),
-        "load": start.load, "next_grid": start.next_grid, "emission": 1.0,
+        "load": start.load, "next_grid": start.next_grid, "coupling": COUPLING_F, "emission": 1.0,
     }  # fmt: skip
 
 

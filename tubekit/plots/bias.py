@@ -89,7 +89,7 @@ class BiasView:
         self.said.set_position((min(at[0] + 0.03 * right, 0.8 * right), at[1]))
         self.said.set_text(f"{at[0]:.3g} V, {at[1]:.3g} mA")
         self.gain.set_data(now.hertz, 20.0 * np.log10(now.gain))
-        corners = [f for f in now.shelf_hz if np.isfinite(f)]
+        corners = [f for f in (*now.shelf_hz, now.coupling_hz) if np.isfinite(f)]
         levels = np.interp(np.log(corners), np.log(now.hertz), 20.0 * np.log10(now.gain)) if corners else []
         self.corners.set_data(corners, levels)
         old = None if before is None else [100.0 * share for share in before.shares]

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from tubekit.analyses.operating_point import operating_point
+from tubekit.analyses.operating_point import OperatingPoint, operating_point
 from tubekit.analyses.section_law import section_law
 from tubekit.analyses.small_signal import frequency_response
 from tubekit.circuit.parts import (
@@ -61,9 +61,12 @@ class BiasStage(Printed):
     cathode_line_v: Array = quantity("V", "V", "cathode voltages of the tube's line, (P,)")
     cathode_line_a: Array = quantity("A", "I", "current through the resistor at them, all tubes, (P,)")
     hertz: Array = quantity("Hz", "f", "frequencies of the gain, (K,)")
-    gain: Array = quantity("", "A", "grid to plate, its size, of a pair both grids driven, (K,)")
+    gain: Array = quantity("", "A", "grid to output, its size, of a pair both grids driven, (K,)")
     gain_bypassed: float = quantity("", "A", "gain with the bypass at work")
     gain_bare: float = quantity("", "A", "gain with the bypass taken out")
+    coupling_hz: float = quantity(
+        "Hz", "fc", "where the coupling capacitor takes 3 dB; NaN where there is none"
+    )
 
     @property
     def cathode_w(self) -> float:
@@ -121,6 +124,7 @@ class BiasStage(Printed):
             "lift": f"{round(20 * np.log10(self.gain_bypassed / self.gain_bare), 1) + 0.0} dB",
             "shelf from": show(low, "Hz") if self.bypass_f else "no bypass",
             "to": show(high, "Hz") if self.bypass_f else "",
+            "coupling from": show(self.coupling_hz, "Hz") if np.isfinite(self.coupling_hz) else "none",
         }
 
 
@@ -131,7 +135,8 @@ def word(share: float) -> str:
 
 def bias_stage(
     type_: str, *, supply: float, load: float, cathode: float, bypass_f: float = 0.0, stage: str = "resistor",
-    screen: float | None = None, next_grid: float = 470e3, emission: float = 1.0,
+    screen: float | None = None, next_grid: float = 470e3, coupling_f: float = COUPLING,
+    emission: float = 1.0,
 ) -> BiasStage:  # fmt: skip
     """A stage at rest and its gain, with the cathode resistor at work.
 
@@ -140,6 +145,7 @@ def bias_stage(
     supply : B+ to ground [V]; `screen` : screen to ground [V], of a pentode.
     stage : 'resistor' (`load` is the plate resistor), 'single' or 'pair' on an ideal transformer.
     bypass_f : 0 takes the bypass out.
+    coupling_f : capacitor to the next grid, of a stage on a plate resistor; the gain is read behind it.
 
     Examples
     --------
@@ -150,16 +156,21 @@ def bias_stage(
     law = section_law(type_, emission)
     pentode = isinstance(law, Pentode)
     tubes = 2 if stage == "pair" else 1
-    rest = tuple(_feed(stage, supply, load, next_grid, screen if pentode else None))
+    coupling = np.array([coupling_f, COUPLING, COUPLING])
+    rest = tuple(_feed(stage, supply, load, next_grid, screen if pentode else None, coupling))
     both = tuple(_device(law, place) for place in range(tubes))
     leak = Resistor("R9", "grid", GROUND, LEAK)
     bypass = np.array([bypass_f or NONE_F, COUPLING, NONE_F])
     held = (Resistor("R2", "cathode", GROUND, cathode), Capacitor("C1", "cathode", GROUND, bypass))
     point = operating_point(Circuit((*rest, *both, leak, *held), type_))
-    heard = frequency_response(point, "grid", ["plate"], [*HERTZ, MIDDLE_HZ]).gain[:, :, 0]
+    heard_at = "out" if stage == "resistor" else "plate"
+    heard = frequency_response(point, "grid", [heard_at], [*HERTZ, MIDDLE_HZ]).gain[:, :, 0]
     gain = tubes * np.abs(heard)  # of a pair both grids are driven
     volts = np.linspace(0.0, _far(point, both), POINTS)
-    line = operating_point(Circuit((*rest, *both, leak, VoltageSource("K", "cathode", GROUND, volts)), type_))
+    alone = [part for part in rest if part.name != "C3"]
+    line = operating_point(
+        Circuit((*alone, *both, leak, VoltageSource("K", "cathode", GROUND, volts)), type_)
+    )
     through = sum(np.asarray(line.current(each.name, "cathode")) for each in both)
     k = np.asarray(point.volts("cathode"))[0]
     return BiasStage(
@@ -170,6 +181,7 @@ def bias_stage(
         screen_a=float(np.asarray(point.current("V1", "screen"))[0]) if pentode else 0.0,
         cathode_line_v=volts, cathode_line_a=np.asarray(through), hertz=HERTZ, gain=gain[0, :-1],
         gain_bypassed=float(gain[1, -1]), gain_bare=float(gain[2, -1]),
+        coupling_hz=_corner(point, load, next_grid, coupling_f) if stage == "resistor" else float("nan"),
     )  # fmt: skip
 
 
@@ -178,14 +190,22 @@ def _far(point: Any, both: tuple[Device, ...]) -> float:
     return 2.5 * float(np.asarray(point.volts("cathode"))[0]) + 0.5 * len(both)
 
 
-def _feed(stage: str, supply: float, load: float, next_grid: float, screen: float | None) -> list[Part]:
+def _corner(point: OperatingPoint, load: float, next_grid: float, farads: float) -> float:
+    """``1/(2π C (Rg + R rp/(R + rp)))`` with the bypass at work: any textbook (from memory) [Hz]."""
+    siemens = float(point.slopes[0][0, 0, 0, 0])
+    return 1.0 / (2.0 * np.pi * farads * (next_grid + 1.0 / (1.0 / load + siemens)))
+
+
+def _feed(
+    stage: str, supply: float, load: float, next_grid: float, screen: float | None, coupling: Array
+) -> list[Part]:
     """B+, what the plate works into, and the screen's supply."""
     parts: list[Part] = [VoltageSource("B", "b_plus", GROUND, supply)]
     if screen is not None:
         parts.append(VoltageSource("S", "screen", GROUND, screen))
     if stage == "resistor":
         return [
-            *parts, Resistor("R1", "b_plus", "plate", load), Capacitor("C3", "plate", "out", COUPLING),
+            *parts, Resistor("R1", "b_plus", "plate", load), Capacitor("C3", "plate", "out", coupling),
             Resistor("R3", "out", GROUND, next_grid),
         ]  # fmt: skip
     ends = [("plate", "b_plus")] if stage == "single" else [("plate", "b_plus"), ("b_plus", "plate2")]
