@@ -39,8 +39,8 @@ class Tally:
         """The result in one line."""
         n = max(self.cases, 1)
         return (
-            f"{self.cases} cases ({self.lost} without a state): first {self.first / n:.1%}, first or not to be "
-            f"told from it {self.alike / n:.1%}, in the first three {self.three / n:.1%}, called faulty "
+            f"{self.cases} cases ({self.lost} without a state): first {self.first / n:.1%}, first or not "
+            f"to be told from it {self.alike / n:.1%}, in the first three {self.three / n:.1%}, called faulty "
             f"{self.accused / n:.1%}"
         )
 

@@ -41,7 +41,7 @@ def test_a_coarse_meter_is_given_its_slack(teasel):
 
 
 def test_cathode_bias_is_held_against_the_rating_itself(teasel):
-    """A pair at 88 % of 12 W: too hot by the 70 % rule, right for cathode bias (common practice, no source)."""
+    """A pair at 88 % of 12 W: too hot by the 70 % rule, right for cathode bias (common practice)."""
     found = judge(taken(teasel, read((("k34", "ground"), 19.0), (("p3", "ground"), 330.0))), size=400)
     verdict = next(p for p in found.power if p.tube == "V3")
     assert verdict.verdict == "fine"

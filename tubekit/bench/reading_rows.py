@@ -54,13 +54,14 @@ def rows_of_source(source: Any) -> Rows:
 
 
 def _from_file(path: Path) -> Rows:
-    text = _text(path)
+    text = text_of(path)
     if path.suffix.lower() == ".toml":
         return _from_toml(text, path.name)
     return from_csv(text, path.name)
 
 
-def _text(path: Path) -> str:
+def text_of(path: Path) -> str:
+    """The text of a list, refused where it could be misread."""
     where = path.name
     try:
         with path.open("rb") as file:

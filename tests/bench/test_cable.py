@@ -1,0 +1,153 @@
+"""An eight-pin cable with every single slip there is, and what a slip does to the standby loop."""
+
+from __future__ import annotations
+
+from itertools import combinations, product
+
+import networkx as nx
+import pytest
+
+from tubekit import load_amp
+from tubekit.amp import amp_from_text
+from tubekit.bench.cable import check_cable
+from tubekit.bench.cable_graph import cable_graph, joined_pairs, pins
+from tubekit.bench.loop_states import loop_states
+from tubekit.errors import ReadingError
+
+WAYS = range(1, 9)
+
+
+@pytest.fixture(scope="module")
+def fescue():
+    return load_amp("fescue")
+
+
+def measured(graph: nx.Graph, amp) -> list[tuple[str, str, str]]:
+    """Every pair of pins of the amp, as a meter finds them on `graph`."""
+    joined = joined_pairs(graph, pins(amp))
+    return [(a, b, "yes" if frozenset((a, b)) in joined else "no") for a, b in combinations(pins(amp), 2)]
+
+
+def spoilt(amp, *, cut=(), join=()) -> nx.Graph:
+    """The cable with wires cut (by the edges' `by`) and pins joined."""
+    graph = cable_graph(amp)
+    graph.remove_edges_from([(a, b) for a, b, by in graph.edges(data="by") if by in cut])
+    graph.add_edges_from(join, by="slip")
+    return graph
+
+
+def test_a_good_cable_has_no_fault(fescue):
+    report = check_cable(fescue, measured(cable_graph(fescue), fescue))
+    assert report.faults == ()
+    assert report.consequences == ()
+
+
+@pytest.mark.parametrize("pin", WAYS)
+def test_every_open_wire_is_found(fescue, pin):
+    report = check_cable(fescue, measured(spoilt(fescue, cut={f"W{pin}"}), fescue))
+    assert [(f.kind, set(f.pins)) for f in report.faults] == [("open", {f"P2.{pin}", f"P3.{pin}"})]
+
+
+@pytest.mark.parametrize(("one", "two"), list(combinations(WAYS, 2)))
+def test_every_swap_is_found(fescue, one, two):
+    graph = spoilt(
+        fescue, cut={f"W{one}", f"W{two}"}, join=[(f"P2.{one}", f"P3.{two}"), (f"P2.{two}", f"P3.{one}")]
+    )
+    report = check_cable(fescue, measured(graph, fescue))
+    assert [f.kind for f in report.faults] == ["swapped"]
+    assert set(report.faults[0].pins) == {f"P{p}.{n}" for p, n in product((2, 3), (one, two))}
+
+
+@pytest.mark.parametrize(("one", "two"), list(combinations(WAYS, 2)))
+def test_every_short_is_found(fescue, one, two):
+    report = check_cable(fescue, measured(spoilt(fescue, join=[(f"P2.{one}", f"P2.{two}")]), fescue))
+    assert [f.kind for f in report.faults] == ["joined"]
+    assert set(report.faults[0].pins) == {f"P{p}.{n}" for p, n in product((2, 3), (one, two))}
+
+
+def test_the_missing_strap_is_found(fescue):
+    report = check_cable(fescue, measured(spoilt(fescue, cut={"strap"}), fescue))
+    assert [(f.kind, f.pins) for f in report.faults] == [("strap missing", ("P4.3", "P4.4"))]
+    assert report.consequences == (
+        "With P4 in, S2 closed: standby stays engaged, B+ does not reach the output stage.",
+    )
+
+
+@pytest.mark.parametrize(("one", "two"), [p for p in combinations(range(1, 5), 2) if p != (3, 4)])
+def test_every_extra_strap_is_found(fescue, one, two):
+    report = check_cable(fescue, measured(spoilt(fescue, join=[(f"P4.{one}", f"P4.{two}")]), fescue))
+    assert len(report.faults) == 1
+    assert report.faults[0].kind in ("strap extra", "joined")
+    assert {f"P4.{one}", f"P4.{two}"} <= set(report.faults[0].pins)
+
+
+def test_a_loop_bridged_in_the_cable_defeats_standby(fescue):
+    report = check_cable(fescue, [("P2.7", "P2.8", "yes")])
+    assert report.consequences == (
+        "With P4 in, S2 open (standby): B+ stays on at the output stage, where the drawing takes it off.",
+    )
+
+
+def test_a_strap_on_the_cable_side_defeats_the_interlock():
+    """The strap wired behind the socket instead of inside the plug: B+ with no loudspeaker on."""
+    amp = amp_from_text('[amp]\nextends = "fescue"\n[W20]\nnodes = ["loop", "HT"]\n')
+    state = {s.words: s for s in loop_states(amp)}["P4 out, S2 closed"]
+    assert state.high_tension
+    assert not state.loudspeaker
+    assert "B+ without a loudspeaker on the output transformer: P4 out, S2 closed" in str(check_cable(amp))
+
+
+def test_states_as_drawn(fescue):
+    on = {s.words: (s.high_tension, s.loudspeaker) for s in loop_states(fescue)}
+    assert on == {
+        "P4 in, S2 closed": (True, True),
+        "P4 in, S2 open (standby)": (False, True),
+        "P4 out, S2 closed": (False, False),
+        "P4 out, S2 open (standby)": (False, False),
+    }
+
+
+def test_swapped_loop_and_drive_wires_are_told_by_what_they_do(fescue):
+    graph = spoilt(fescue, cut={"W8", "W6"}, join=[("P2.8", "P3.6"), ("P2.6", "P3.8")])
+    report = check_cable(fescue, measured(graph, fescue))
+    assert "standby stays engaged" in report.consequences[0]
+
+
+def test_a_partial_list_is_normal(fescue):
+    assert check_cable(fescue, [("P2.1", "P3.1", "yes")]).faults == ()
+
+
+def test_readings_that_contradict_each_other_are_pointed_out(fescue):
+    rows = [("P2.1", "P3.1", "yes"), ("P3.1", "P3.2", "yes"), ("P2.1", "P3.2", "no")]
+    report = check_cable(fescue, rows)
+    assert report.faults[0].kind == "contradiction"
+    assert "measure these again" in report.faults[0].text
+
+
+def test_a_file_is_read_and_the_table_ticked(fescue, tmp_path):
+    path = tmp_path / "cable.csv"
+    path.write_text("from,to,beeps\np2-1, P3.1, yes\nP2 7,P3 7,no\n", encoding="utf-8")
+    report = check_cable(fescue, path)
+    assert [f.pins for f in report.faults] == [("P2.7", "P3.7")]
+    cells = report.tick_off().cells()
+    assert ("P2.1", "P3.1", "W1", "black", "heater", "yes") in cells
+    assert cells[-1][-1] == "☐"
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ([("P2.9", "P3.1", "yes")], "there is no pin 'P2.9'"),
+        ([("P2.1", "P2.1", "yes")], "both leads are on P2.1"),
+        ([("P2.1", "P3.1", "perhaps")], "neither yes nor no"),
+        ([("P2.1", "P3.1", "yes"), ("P3.1", "P2.1", "no")], "yes in one line and no in another"),
+    ],
+)
+def test_lists_that_cannot_be_are_refused(fescue, rows, said):
+    with pytest.raises(ReadingError, match=said):
+        check_cable(fescue, rows)
+
+
+def test_an_amp_without_a_cable_says_so():
+    with pytest.raises(ReadingError, match="no multi-pin connector"):
+        check_cable(load_amp("teasel"))

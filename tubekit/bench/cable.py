@@ -1,0 +1,179 @@
+"""Cables between chassis: a table to tick off, what the meter found, what it does to the standby loop."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from tubekit.amp import Amp, parts as drawn
+from tubekit.amp.report import CAUTION
+from tubekit.bench.cable_graph import cable_graph, connectors, joined_pairs, pins, way
+from tubekit.bench.continuity import CableFault, Continuity, cable_faults, read_continuity
+from tubekit.bench.loop_states import LoopState, found_amp, loop_states
+from tubekit.bench.reading_rows import text_of
+from tubekit.errors import ReadingError
+from tubekit.text import Column, Printed, Table, to_json_value
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class CableReport(Printed):
+    """Cable and loop as drawn and as found. Without readings only the drawing speaks."""
+
+    amp: Amp
+    readings: tuple[Continuity, ...]
+    faults: tuple[CableFault, ...]
+    drawn_states: tuple[LoopState, ...]
+    found_states: tuple[LoopState, ...]
+
+    @property
+    def consequences(self) -> tuple[str, ...]:
+        """What the wiring as found does, state by state, where it differs from the drawing."""
+        found = {state.key: state for state in self.found_states}
+        return tuple(
+            sentence for state in self.drawn_states for sentence in _difference(state, found[state.key])
+        )
+
+    def headline(self) -> str:
+        """How many faults."""
+        count = len(self.faults)
+        if not self.readings:
+            return f"{self.amp.title}: the cable as drawn, {len(pins(self.amp))} pins to check."
+        said = "as drawn" if not count else f"{count} {'fault' if count == 1 else 'faults'}"
+        return f"{self.amp.title}: {len(self.readings)} continuity readings: {said}."
+
+    def tables(self) -> list[Table]:
+        """Faults, loop states, and the table to tick off."""
+        tables = []
+        if self.faults:
+            rows = [(f.kind, f.text) for f in self.faults]
+            note = " ".join(self.consequences)
+            tables.append(Table("Found", (Column("kind"), Column("what")), rows, note=note))
+        return [*tables, self._states(), self.tick_off()]
+
+    def _states(self) -> Table:
+        found = {state.key: state for state in self.found_states}
+        columns = (
+            Column("state"), Column("B+ as drawn"), Column("B+ as found"), Column("loudspeaker as drawn"),
+            Column("as found"),
+        )  # fmt: skip
+        rows = [
+            (s.words, _on(s.high_tension), _on(found[s.key].high_tension), _there(s.loudspeaker),
+             _there(found[s.key].loudspeaker))
+            for s in self.drawn_states
+        ]  # fmt: skip
+        risky = [s.words for s in self.found_states if s.high_tension and not s.loudspeaker]
+        note = f"B+ without a loudspeaker on the output transformer: {'; '.join(risky)}. " if risky else ""
+        return Table("Interlock and standby", columns, rows, note=note + CAUTION)
+
+    def tick_off(self) -> Table:
+        """Pin by pin, with a box for the pencil where nothing was read."""
+        graph = cable_graph(self.amp)
+        joined = joined_pairs(graph, pins(self.amp))
+        read = {reading.pair: reading.beeps for reading in self.readings}
+        rows = []
+        for pair in sorted(joined, key=lambda p: [_place(pin) for pin in sorted(p, key=_place)]):
+            one, two = sorted(pair, key=_place)
+            by = way(graph, one, two)
+            wire = self.amp.parts.get(by)
+            color = wire.color if isinstance(wire, drawn.Wire) else ""
+            rows.append((one, two, by, color, wire.role if wire else "", _tick(read.get(pair))))
+        columns = tuple(map(Column, ("from", "to", "by", "color", "for", "beeps")))
+        note = "Plugs out, amp unplugged from the mains and discharged. Every pair not listed stays silent."
+        return Table("Continuity, to tick off", columns, rows, note=note)
+
+    def to_json(self) -> dict[str, Any]:
+        """Faults, states and expected pairs."""
+        return {
+            "amp": self.amp.title,
+            "faults": to_json_value(self.faults),
+            "consequences": list(self.consequences),
+            "states_drawn": to_json_value(self.drawn_states),
+            "states_found": to_json_value(self.found_states),
+            "caution": CAUTION,
+        }
+
+
+def _place(pin: str) -> tuple[str, int]:
+    name, number = pin.split(".")
+    return name, int(number)
+
+
+def _on(high_tension: bool) -> str:
+    return "on" if high_tension else "off"
+
+
+def _there(loudspeaker: bool) -> str:
+    return "connected" if loudspeaker else "not connected"
+
+
+def _tick(beeps: bool | None) -> str:
+    return "☐" if beeps is None else "yes" if beeps else "no"
+
+
+def _difference(drawn_state: LoopState, found: LoopState) -> list[str]:
+    words = drawn_state.words
+    said = []
+    if found.high_tension and not drawn_state.high_tension:
+        said.append(f"With {words}: B+ stays on at the output stage, where the drawing takes it off.")
+    if drawn_state.high_tension and not found.high_tension:
+        said.append(f"With {words}: standby stays engaged, B+ does not reach the output stage.")
+    if drawn_state.loudspeaker and not found.loudspeaker:
+        said.append(f"With {words}: the loudspeaker is not connected.")
+    if found.loudspeaker and not drawn_state.loudspeaker:
+        said.append(f"With {words}: a loudspeaker is connected, which the drawing has not.")
+    return said
+
+
+def check_cable(amp: Amp, readings: Any = ()) -> CableReport:
+    """The cables of an amp, against continuity readings where there are any.
+
+    Parameters
+    ----------
+    readings : path of a CSV with from, to and beeps; or rows of (pin, pin, yes or no); or `Continuity`
+        records. Pins are written P2.4. Partial lists are normal: what was not read is taken as drawn.
+
+    Raises
+    ------
+    ReadingError : the amp has no multi-pin connector, or the list cannot be read.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> report = check_cable(load_amp("fescue"), [("P4.3", "P4.4", "no")])
+    >>> report.faults[0].text
+    'the strap P4.3 to P4.4 is missing'
+    >>> report.consequences[0]
+    'With P4 in, S2 closed: standby stays engaged, B+ does not reach the output stage.'
+    """
+    if not connectors(amp):
+        raise ReadingError(
+            "there is no multi-pin connector in this amp", where=amp.name,
+            fix="Draw it as [P2] with kind = 'connector', plug and socket",
+        )  # fmt: skip
+    listed = _listed(readings, amp)
+    return CableReport(
+        amp, listed, cable_faults(amp, listed), loop_states(amp), loop_states(found_amp(amp, listed), amp)
+    )
+
+
+def _listed(readings: Any, amp: Amp) -> tuple[Continuity, ...]:
+    if isinstance(readings, str | Path):
+        path = Path(readings)
+        rows = list(csv.DictReader(text_of(path).splitlines(), skipinitialspace=True))
+        _columns(rows, path.name)
+        return read_continuity(rows, amp, path.name)
+    given = list(readings)
+    ready = tuple(row for row in given if isinstance(row, Continuity))
+    return ready if ready and len(ready) == len(given) else read_continuity(given, amp)
+
+
+def _columns(rows: Sequence[dict[str, Any]], where: str) -> None:
+    if not rows or not {"from", "to", "beeps"} <= set(rows[0]):
+        raise ReadingError(
+            "the columns from, to and beeps are not there",
+            where=where,
+            fix="Begin the list with from,to,beeps",
+        )

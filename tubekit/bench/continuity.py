@@ -1,0 +1,158 @@
+"""Continuity readings pin by pin, and what a list of them says about the cable."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+
+import networkx as nx
+
+from tubekit.amp import Amp
+from tubekit.bench.cable_graph import Pair, Pin, cable_graph, joined_pairs, known_pin, pins, way
+from tubekit.errors import ReadingError
+
+YES = {"yes", "y", "beep", "beeps", "1", "true", "x", "closed"}
+NO = {"no", "n", "open", "0", "false", "-", "silent"}
+
+
+@dataclass(frozen=True)
+class Continuity:
+    """One reading: two pins and whether the meter found them joined."""
+
+    one: Pin
+    two: Pin
+    beeps: bool
+    line: int = 0
+
+    @property
+    def pair(self) -> Pair:
+        """The two pins, in no order."""
+        return frozenset((self.one, self.two))
+
+
+@dataclass(frozen=True)
+class CableFault:
+    """One finding: 'open', 'joined', 'swapped', 'strap missing', 'strap extra' or 'contradiction'."""
+
+    kind: str
+    pins: tuple[Pin, ...]
+    text: str
+
+
+def read_continuity(rows: Iterable[Any], amp: Amp, where: str = "list") -> tuple[Continuity, ...]:
+    """Readings from rows of (pin, pin, yes or no), or mappings with from, to and beeps.
+
+    Raises
+    ------
+    ReadingError : no such pin, a word that is neither yes nor no, one pair read both ways.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> read_continuity([("P2.1", "P3.1", "yes")], load_amp("fescue"))
+    (Continuity(one='P2.1', two='P3.1', beeps=True, line=1),)
+    """
+    found: dict[Pair, Continuity] = {}
+    for line, row in enumerate(rows, 1):
+        one, two, word = (
+            (row.get("from", ""), row.get("to", ""), row.get("beeps", "")) if hasattr(row, "get") else row
+        )
+        pair = known_pin(amp, str(one), where, line), known_pin(amp, str(two), where, line)
+        if pair[0] == pair[1]:
+            raise ReadingError(
+                f"both leads are on {pair[0]}", where=where, part=f"line {line}", fix="Name two pins"
+            )
+        reading = Continuity(*pair, _said(word, where, line), line)
+        before = found.setdefault(reading.pair, reading)
+        if before.beeps != reading.beeps:
+            raise ReadingError(
+                f"{pair[0]} to {pair[1]} is yes in one line and no in another ({before.line} and {line})",
+                where=where, fix="Measure it again and keep one of them",
+            )  # fmt: skip
+    return tuple(found.values())
+
+
+def _said(word: object, where: str, line: int) -> bool:
+    text = str(word).strip().lower()
+    if text in YES | NO:
+        return text in YES
+    raise ReadingError(
+        f"'{str(word)[:20]}' is neither yes nor no", where=where, part=f"line {line}",
+        fix="Write yes where the meter beeps, no where it does not",
+    )  # fmt: skip
+
+
+def cable_faults(amp: Amp, readings: Sequence[Continuity]) -> tuple[CableFault, ...]:
+    """What the readings show against the drawing; pairs that were not read are not judged."""
+    graph = cable_graph(amp)
+    drawn = joined_pairs(graph, pins(amp))
+    read = {reading.pair: reading.beeps for reading in readings}
+    joined = {pair for pair, beeps in read.items() if beeps}
+    lost = {pair for pair, beeps in read.items() if not beeps} & drawn
+    extra = joined - drawn
+    found = list(_contradictions(joined, read))
+    swaps, lost, extra = _swaps(lost, extra)
+    found += swaps
+    found += [_lost(pair, graph) for pair in sorted(lost, key=sorted)]
+    found += _extra(extra, graph)
+    return tuple(found)
+
+
+def _contradictions(joined: set[Pair], read: dict[Pair, bool]) -> Iterable[CableFault]:
+    """A to B and B to C beep, A to C does not: one of the three is a slip."""
+    metal = nx.Graph(tuple(pair) for pair in joined)
+    for piece in nx.connected_components(metal):
+        for one, two in combinations(sorted(piece), 2):
+            if read.get(frozenset((one, two))) is False:
+                steps = nx.shortest_path(metal, one, two)
+                text = f"{' to '.join(steps)} beep, but {one} to {two} does not: measure these again"
+                yield CableFault("contradiction", (one, two), text)
+
+
+def _name(pin: Pin) -> str:
+    return pin.split(".")[0]
+
+
+def _swaps(lost: set[Pair], extra: set[Pair]) -> tuple[list[CableFault], set[Pair], set[Pair]]:
+    """Two lost wires whose ends are found crosswise."""
+    found: list[CableFault] = []
+    lost, extra = set(lost), set(extra)
+    for first, second in combinations(sorted(lost, key=sorted), 2):
+        a, b = sorted(first)
+        c, d = sorted(second)
+        if _name(a) != _name(c) or _name(b) != _name(d):
+            continue
+        crossed = {frozenset((a, d)), frozenset((c, b))}
+        if first in lost and second in lost and crossed <= extra:
+            lost -= {first, second}
+            extra -= crossed
+            text = f"wires {a} to {b} and {c} to {d} are swapped: {a} goes to {d}, {c} to {b}"
+            found.append(CableFault("swapped", (a, b, c, d), text))
+    return found, lost, extra
+
+
+def _lost(pair: Pair, graph: nx.Graph) -> CableFault:
+    one, two = sorted(pair)
+    by = way(graph, one, two)
+    if by == "strap":
+        return CableFault("strap missing", (one, two), f"the strap {one} to {two} is missing")
+    return CableFault("open", (one, two), f"{one} to {two} ({by}) is open")
+
+
+def _extra(extra: set[Pair], graph: nx.Graph) -> list[CableFault]:
+    """Extra connections, each piece of metal told once."""
+    metal = nx.Graph(tuple(pair) for pair in extra)
+    found = []
+    for piece in nx.connected_components(metal):
+        members = tuple(sorted(piece))
+        wires = joined_pairs(graph, members)
+        one_plug = len({_name(pin) for pin in members}) == 1
+        if len(members) == 2 and one_plug and not wires:
+            text = f"{members[0]} and {members[1]} are joined, which the drawing has not: a strap or a short"
+            found.append(CableFault("strap extra", members, text))
+        else:
+            text = f"{', '.join(members)} are joined, which the drawing keeps apart"
+            found.append(CableFault("joined", members, text))
+    return found
