@@ -23,6 +23,7 @@ from tubekit.circuit.parts import Windings
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import ChangeError, warn_batch
 from tubekit.text import Printed, Table, quantity, to_json_value
+from tubekit.units import show
 
 Array = np.ndarray
 
@@ -102,7 +103,9 @@ class SignalPath(Printed):
             return f"{words}: {len(self.stable)} variants, {int(self.stable.sum())} of them stable"
         gain = 20 * np.log10(np.abs(self.reference_gain[0]))
         low, high = self.whole.low.hz[0], self.whole.high.hz[0]
-        ends = f"{low:.3g} Hz to {high:.3g} Hz" if np.isfinite(low + high) else "no corner on one side"
+        ends = (
+            f"{show(low, 'Hz')} to {show(high, 'Hz')}" if np.isfinite(low + high) else "no corner on one side"
+        )
         return f"{words}: {gain:.1f} dB at {self.reference_hz:g} Hz, -3 dB from there at {ends}"
 
     def levels(self, input_rms: float = 0.01) -> list[tuple[str, str, Array, Array]]:

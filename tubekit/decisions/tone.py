@@ -17,6 +17,7 @@ from tubekit.amp.stretches import corner_words
 from tubekit.analyses.feedback import REVERSED, LoopGain
 from tubekit.errors import ChangeError
 from tubekit.text import Column, Printed, Table, to_json_value
+from tubekit.units import show
 
 Array = np.ndarray
 
@@ -58,7 +59,7 @@ class ToneChange(Printed):
         hz = float(self.after.frequencies_hz[k])
         return (
             f"{words}: {self.level_db:+.1f} dB at {self.before.reference_hz:g} Hz, tone moves by up to "
-            f"{change[k]:+.1f} dB (at {hz:.3g} Hz); stable"
+            f"{change[k]:+.1f} dB (at {show(hz, 'Hz')}); stable"
         )
 
     def tables(self) -> list[Table]:
