@@ -19,14 +19,20 @@ from pathlib import Path
 import nbformat
 
 from tests.browser.page import BENCH, PICTURE, Page, chromium, jupyterlab
+from tubekit import panels
 
 MOVES = 20
 PANELS = {
     "part swap": ("panel = panels.part_swap('teasel'); panel.part = 'R14'", 0),
-    "load line": ("panel = panels.load_line('6V6GT')", 4),
-    "load line, pair": ("panel = panels.load_line('6V6GT', 'pair')", 4),
+    "load line": ("panel = panels.load_line('6V6GT')", 3),
+    "load line, pair": ("panel = panels.load_line('6V6GT', 'pair')", 3),
     "load line, plate resistor": ("panel = panels.load_line('12AX7')", 1),
+    "cathode bias": ("panel = panels.cathode_bias('12AX7')", 0),
+    "supply": ("panel = panels.supply('teasel')", 0),
+    "tone": ("panel = panels.tone('teasel')", 0),
+    "hum": ("panel = panels.hum('fescue')", 0),
 }
+"""What makes each panel, and which of its sliders is moved."""
 INLINE = """
 import ipywidgets as widgets
 from IPython.display import display
@@ -88,7 +94,8 @@ def main(names: list[str]) -> None:
     home = Path(tempfile.mkdtemp())
     folder = home / "notebooks"
     folder.mkdir()
-    wanted = {name: PANELS[name] for name in names} if names else PANELS
+    there = {name for name in PANELS if hasattr(panels, name.split(",")[0].replace(" ", "_"))}
+    wanted = {name: PANELS[name] for name in PANELS if name in (names or there)}
     for place, (start, _) in enumerate(wanted.values()):
         book(folder / f"{place}.ipynb", f"from tubekit import panels\n{start}\npanel")
     book(folder / "inline.ipynb", INLINE)

@@ -34,6 +34,8 @@ class RatingsView:
     def __init__(self, axes: Axes, rows: int, *, title: str = "Share of each rating used") -> None:
         self.axes, self.rows = axes, rows
         self.shown: tuple[RatingCheck, ...] = ()
+        self._before: Iterable[RatingCheck] | None = None
+        self._old: dict[Key, float] = {}
         axes.set_title(title)
         axes.set(xlim=(0.0, 100.0 * FULL), ylim=(rows - 0.45, -0.6), yticks=[])
         axes.set_xticks([0, 50, 90, 100, 150], ["0", "50", "", "100 %", "150"])
@@ -71,7 +73,9 @@ class RatingsView:
     def show(self, after: Iterable[RatingCheck], before: Iterable[RatingCheck] | None = None) -> None:
         """New checks in the rows; a diamond marks the share before."""
         self.shown = calm(tuple(after), self.shown, self.rows)
-        old = {key(check): worst(check) for check in before or ()}
+        if before is not self._before:  # the same one while a slider moves
+            self._before, self._old = before, {key(check): worst(check) for check in before or ()}
+        old = self._old
         for row in range(self.rows):
             self._row(row, self.shown[row] if row < len(self.shown) else None, old)
 
@@ -111,31 +115,27 @@ def key(check: RatingCheck) -> Key:
 
 def worst(check: RatingCheck) -> float:
     """Share used, of a batch the largest."""
-    return float(np.nanmax(check.share))
+    return check.share if isinstance(check.share, float) else float(np.nanmax(check.share))
 
 
 def calm(checks: Sequence[RatingCheck], shown: Sequence[RatingCheck], rows: int) -> tuple[RatingCheck, ...]:
     """Which checks stand in the rows: those shown stay, unless a near or exceeded one needs a row."""
     present = {key(check): check for check in checks}
-    ranked = sorted(checks, key=lambda check: -worst(check))
-    kept = [present[key(check)] for check in shown if key(check) in present]
-    held = {key(check) for check in kept}
-    for check in ranked:
-        if check.state == "within" or key(check) in held:
+    gravity = {name: (STATES.index(check.state), worst(check)) for name, check in present.items()}
+    ranked = sorted(present, key=lambda name: -gravity[name][1])
+    kept = [name for check in shown if (name := key(check)) in present]
+    for name in ranked:
+        state, _ = gravity[name]
+        if state == 0 or name in kept:
             continue
         if len(kept) >= rows:
-            least = min(kept, key=_gravity)
-            if _gravity(least) >= (STATES.index(check.state), 0.0):
+            least = min(kept, key=lambda each: gravity[each])
+            if gravity[least] >= (state, 0.0):
                 break
             kept.remove(least)
-        kept.append(check)
-    held = {key(check) for check in kept}
-    kept += [c for c in ranked if key(c) not in held][: max(0, rows - len(kept))]
-    return tuple(kept[:rows])
-
-
-def _gravity(check: RatingCheck) -> tuple[int, float]:
-    return STATES.index(check.state), worst(check)
+        kept.append(name)
+    kept += [name for name in ranked if name not in kept][: max(0, rows - len(kept))]
+    return tuple(present[name] for name in kept[:rows])
 
 
 def ratings(result: Limits | SwapReport, *, rows: int = ROWS) -> Drawing:
