@@ -290,7 +290,7 @@ class AmpBoard(widgets.VBox, Generic[R, S]):
 
 def _knob(part: Potentiometer, words: str, tell: Tell) -> Control:
     knob = LevelControl(f"{part.designator}.position", words, "position", 0.0, 1.0, 0.01, tell)
-    knob.slider.style.description_width = "84px"
+    knob.slider.style.description_width = "92px"
     knob.slider.tooltip = f"{part.designator}, {part.role}: 0 to 1; arrow keys move it"
     return knob
 

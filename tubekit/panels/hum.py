@@ -31,6 +31,7 @@ from tubekit.decisions.quieten import HumReport, hum_report
 from tubekit.errors import TubekitError
 from tubekit.panels.amp_board import AmpBoard
 from tubekit.panels.answer import tables_html
+from tubekit.panels.later import Later
 from tubekit.panels.live import LiveFigure
 from tubekit.panels.tone_sight import same_but_controls
 from tubekit.plots.hum import HumSight, HumView, sources
@@ -38,6 +39,7 @@ from tubekit.text import Column, Table
 
 TURN = np.linspace(0.0, 1.0, 9)
 REMEDIES = 6
+LONG_REST_S = 0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,6 +61,7 @@ class HumPanel(AmpBoard[HumAnswer, HumSight]):
 
     def __init__(self, amp: Amp) -> None:
         self.advice = widgets.HTML(layout=widgets.Layout(width="100%"))
+        self.after_a_rest = Later(LONG_REST_S)
         self.balance: HumBalance | None = None
         self.report: HumReport | None = None
         super().__init__(amp)
@@ -101,11 +104,15 @@ class HumPanel(AmpBoard[HumAnswer, HumSight]):
 
     def _settle(self, beside: Any) -> None:
         self.advice.add_class("tubekit-grey")
+        self.after_a_rest.forget()
         super()._settle(beside)
 
     def _write(self) -> None:
-        """Sources; then what takes longest: the null's curve and which part first."""
         super()._write()
+        self.after_a_rest(self._advise)
+
+    def _advise(self) -> None:
+        """What takes longest: the null's curve and which part first."""
         after = self.trial.after
         try:
             if self.balance is None or not same_but_controls(after, self.balance.amp):
@@ -169,22 +176,10 @@ def turn_of(amp: Amp) -> HumBalance | None:
 
 def tables(now: Hum, before: Hum) -> list[Table]:
     """Sources now and before, the largest first."""
-    old = {each.name: each for each in sources(before)}
-    rows: list[tuple[Any, ...]] = [("the whole hum", *_sizes(now), float(before.total_rms[0]))]
-    for each in sources(now):
-        was = old.get(each.name)
-        rows.append((each.name, each.volts, each.decibels, was.volts if was else None))
-    heads = (
-        Column("from"),
-        Column("now", "V"),
-        Column("against 1 W", "dB", format=".0f"),
-        Column("before", "V"),
-    )
-    return [Table("", heads, rows)]
-
-
-def _sizes(found: Hum) -> tuple[float, float]:
-    return float(found.total_rms[0]), float(found.db(found.total_rms)[0])
+    old = {each.name: each.volts for each in sources(before)}
+    whole = ("the whole hum", float(now.total_rms[0]), float(before.total_rms[0]))
+    rows = [whole, *((each.name, each.volts, old.get(each.name)) for each in sources(now))]
+    return [Table("", (Column("from"), Column("now", "V"), Column("before", "V")), rows)]
 
 
 def advice_html(report: HumReport) -> str:
@@ -192,7 +187,8 @@ def advice_html(report: HumReport) -> str:
     best = report.first
     words = "No single part would help." if best is None else f"First: {best.what} ({-best.gain_db:+.1f} dB)."
     table = report.tables()[0]
-    short = Table(table.title, table.columns[1:], [row[1:] for row in table.rows[:REMEDIES]], table.note)
+    columns, rows = (table.columns[1], table.columns[3]), [(row[1], row[3]) for row in table.rows[:REMEDIES]]
+    short = Table(table.title, columns, rows, table.note)
     said = f'<section class="tubekit"><p><strong>{html.escape(words)}</strong></p></section>'
     return said + tables_html([short])
 

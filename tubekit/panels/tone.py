@@ -29,9 +29,12 @@ from tubekit.panels.amp_board import AmpBoard
 from tubekit.panels.answer import tables_html
 from tubekit.panels.controls import Control
 from tubekit.panels.live import LiveFigure
-from tubekit.panels.tone_sight import Sight, sight
+from tubekit.panels.tone_sight import Sight, sight, with_family
 from tubekit.plots.tone import NO_RESPONSE, Curve, ToneView
 from tubekit.text import Column, Table
+
+SIDES = ("low", "high")
+NOTE = "In brackets: per cent the corner moves for one per cent of the part."
 
 
 class TonePanel(AmpBoard[Sight, Curve]):
@@ -73,6 +76,16 @@ class TonePanel(AmpBoard[Sight, Curve]):
             self.turning = control.designator
         super()._moved(control, key, value, gesture)
 
+    def _write(self) -> None:
+        """The grey curves of other parts, then the words."""
+        result = self.trial.result
+        if result.late:
+            self.trial.result = with_family(result)
+            if self.trial.before is result:
+                self.trial.before = self.trial.result
+            self.figure.show(self.trial.result.curve, self.trial.before.curve)
+        super()._write()
+
     def say(self, now: Sight, before: Sight) -> str:
         """Level, corners with the part that sets each, output impedance; stability in words."""
         alarm = "" if now.stable else ' class="tubekit-stale" role="alert"'
@@ -111,36 +124,36 @@ def headline(now: Sight, before: Sight) -> str:
 
 
 def tables(now: Sight, before: Sight) -> list[Table]:
-    """The numbers beside the figure."""
+    """The numbers beside the figure: narrow, so that they fit beside it."""
     if not now.stable:
         return [Table("", (Column("what to look for"),), [(REVERSED,)])]
     both = (now, before)
     rows: list[tuple[Any, ...]] = [
         ("gain at 1 kHz", *(_level(each) for each in both)),
-        *_corner_rows("low", both),
-        *_corner_rows("high", both),
+        *((f"{side} corner", *(_hertz(each, side) for each in both)) for side in SIDES),
         ("output impedance", *(_ohms(each) for each in both)),
         ("damping factor", *(_damping(each) for each in both)),
     ]
     columns = (Column(""), Column("now", align="right"), Column("before", align="right"))
-    note = (
-        "Corners are -3 dB from the gain at 1 kHz, jack to loudspeaker. In brackets: per cent the corner "
-        "moves for one per cent of the part."
-    )
-    return [Table("", columns, rows, note)]
+    set_by = [(side, _set_by(now, side)) for side in SIDES]
+    return [
+        Table("", columns, rows, "Corners: 3 dB below the gain at 1 kHz, jack to loudspeaker."),
+        Table("", (Column("corner"), Column("set by")), set_by, NOTE),
+    ]
 
 
 def _level(each: Sight) -> str:
     return f"{20 * np.log10(np.abs(each.path.reference_gain[0])):.1f} dB" if each.stable else "unstable"
 
 
-def _corner_rows(side: str, both: tuple[Sight, Sight]) -> list[tuple[Any, ...]]:
-    found = [_corner(each, side) for each in both]
-    hertz = [(float(corner.hz[0]), "Hz") if corner else "" for corner in found]
-    return [
-        (f"{side} corner", *hertz),
-        ("set by", *(corner_words(corner) if corner else "" for corner in found)),
-    ]
+def _hertz(each: Sight, side: str) -> Any:
+    corner = _corner(each, side)
+    return (float(corner.hz[0]), "Hz") if corner else "none" if each.stable else ""
+
+
+def _set_by(each: Sight, side: str) -> str:
+    corner = _corner(each, side)
+    return corner_words(corner) if corner else "no corner"
 
 
 def _corner(each: Sight, side: str) -> Corner | None:

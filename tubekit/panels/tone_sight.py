@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -31,7 +31,8 @@ NO_FAMILY = Curve(np.empty(0), np.empty(0))
 class Sight:
     """One setting: the curve at once, the rest when it is asked for.
 
-    `base` is the amp's last whole solve, from which settings of its controls are turned.
+    `base` is the amp's last whole solve, from which settings of its controls are turned; `late` says
+    that the grey curves of `family` are not yet those of its parts.
     """
 
     amp: Amp
@@ -40,7 +41,8 @@ class Sight:
     poles: Naturals
     curve: Curve
     turning: str
-    family: Curve | None = field(repr=False, default=None)
+    family: Curve = NO_FAMILY
+    late: bool = False
 
     @property
     def stable(self) -> bool:
@@ -71,8 +73,20 @@ def sight(amp: Amp, near: Sight | None, turning: str) -> Sight:
     stable = bool(poles.stable[0])
     gain = _db(gain_at(view, HERTZ)[0]) if stable else np.full(len(HERTZ), np.nan)
     found = Sight(amp, view, base, poles, Curve(HERTZ, gain, "" if stable else poles.said()), turning)
-    kept = near.family if near is not None and _same_family(found, near) else None
-    family = kept or _family(found)
+    if near is None:
+        return with_family(found)
+    if near.base is not base:  # grey curves of the parts before: they follow once the hand rests
+        return replace(_joined(found, near.family), late=True)
+    return _joined(found, near.family) if _same_family(found, near) else with_family(found)
+
+
+@on_one_core
+def with_family(found: Sight) -> Sight:
+    """The same with the grey curves that belong to it."""
+    return replace(_joined(found, _family(found)), late=False)
+
+
+def _joined(found: Sight, family: Curve) -> Sight:
     others = {key: getattr(family, key) for key in ("family_hz", "family_db", "family_words")}
     return replace(found, family=family, curve=replace(found.curve, **others))
 
@@ -112,7 +126,7 @@ def _turned(base: SignalView, wanted: dict[str, float]) -> SignalView | None:
 
 def _same_family(now: Sight, near: Sight) -> bool:
     """The grey curves stay while nothing but the control they belong to is turned."""
-    if near.turning != now.turning or near.family is None:
+    if near.late or near.turning != now.turning:
         return False
     own = [{k: v for k, v in positions(each.amp).items() if k != now.turning} for each in (now, near)]
     return now.base is near.base and own[0] == own[1]

@@ -81,7 +81,7 @@ class HumView:
     def __init__(self, figure: Figure, first: HumSight) -> None:
         wide, high = figure.get_size_inches() * ink.DPI
         has_balance = first.balance is not None
-        places = [(118, 34, wide - 378, high - 232)]
+        places = [(124, 34, wide - 384, high - 232)]
         places.append((44, high - 136, 250 if has_balance else wide - 64, 104))
         if has_balance:
             places.append((350, high - 136, wide - 370, 104))

@@ -116,8 +116,8 @@ class ToneView:
         )[0]  # fmt: skip
         within = above.transAxes
         self.words = [
-            above.text(0.985, 0.96 - 0.055 * row, "", transform=within, ha="right", va="top", fontsize=8)
-            for row in range(3)
+            above.text(x, y, "", transform=within, ha="right", va=side, fontsize=8)
+            for x, y, side in ((1.0, 1.015, "baseline"), (0.985, 0.96, "top"), (0.985, 0.905, "top"))
         ]
         alarm: dict[str, Any] = {
             "transform": within,
@@ -126,7 +126,8 @@ class ToneView:
             "fontweight": "bold",
         }
         self.alarm = [
-            above.text(0.5, y, "", **alarm, fontsize=10.5 - 1.5 * row) for row, y in enumerate((0.52, 0.44))
+            above.text(0.5, y, "", **alarm, fontsize=10.5 - 1.2 * row)
+            for row, y in enumerate((0.56, 0.48, 0.41))
         ]
 
     @property
@@ -153,7 +154,9 @@ class ToneView:
             said.append("Before: unstable, no curve")
         for place, text in enumerate(self.words):
             text.set_text(said[place] if place < len(said) and not now.said else "")
-        for text, words in zip(self.alarm, (now.said, NO_RESPONSE), strict=True):
+        what, _, how_fast = now.said.partition(", growing ")
+        alarm = (what, f"It grows {how_fast}." if how_fast else "", NO_RESPONSE)
+        for text, words in zip(self.alarm, alarm, strict=True):
             text.set_text(words if now.said else "")
 
     def fade(self, faded: bool) -> None:
