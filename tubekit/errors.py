@@ -86,6 +86,10 @@ class ReadingError(InputError):
     """A list of readings cannot be read, or shows what no amp can show."""
 
 
+class RecordError(InputError):
+    """A record cannot be written there, or of that."""
+
+
 class CircuitError(InputError):
     """Parts are joined in a way that has no solution (a floating node, a shorted source)."""
 

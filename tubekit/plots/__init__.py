@@ -3,6 +3,7 @@
 Nothing here computes, and no result draws itself.
 """
 
+from tubekit.plots.bands import bands, chances
 from tubekit.plots.bias import cathode_bias
 from tubekit.plots.cycle import ripple
 from tubekit.plots.drawing import Drawing
@@ -17,8 +18,10 @@ from tubekit.plots.tone import tone
 
 __all__ = [
     "Drawing",
+    "bands",
     "before_after",
     "cathode_bias",
+    "chances",
     "discharge",
     "hum",
     "load_line",

@@ -1,0 +1,209 @@
+"""The chassis as found against the drawing: what does not belong, is missing, differs, or sits elsewhere."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import Amp, AmpReport, analyse, load_amp, parts as drawn
+from tubekit.amp.fields import fields_of
+from tubekit.amp.report import CAUTION
+from tubekit.errors import InputError, TubekitError
+from tubekit.text import Column, Printed, Table, to_json_value
+from tubekit.units import show
+
+TOLD = 4
+SAME = 1e-6
+
+
+@dataclass(frozen=True)
+class Moved:
+    """One figure with and without a difference."""
+
+    what: str
+    unit: str
+    as_found: float
+    without: float
+
+    @property
+    def change(self) -> float:
+        """What putting it right adds, as a fraction of the figure as found."""
+        return (self.without - self.as_found) / max(abs(self.as_found), 1e-12)
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One difference and what putting it right moves; `kind` is 'does not belong', 'missing', 'differs' or
+    'sits elsewhere'.
+    """
+
+    part: str
+    kind: str
+    text: str
+    moved: tuple[Moved, ...] = ()
+    unsolved: str = ""
+
+    def sentence(self) -> str:
+        """What it is and what putting it right changes."""
+        return f"{self.text}. {self.effect}"
+
+    @property
+    def effect(self) -> str:
+        """What putting it right alone changes."""
+        if self.unsolved:
+            return f"Put right alone it cannot be solved: {self.unsolved}"
+        told = [f"{m.what} {_value(m.as_found, m.unit)} → {_value(m.without, m.unit)}" for m in self.moved]
+        return f"Put right alone: {'; '.join(told)}." if told else "Put right alone it moves nothing."
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class FoundReport(Printed):
+    """Every difference between an amp as found and as drawn."""
+
+    found: Amp
+    drawing: Amp
+    differences: tuple[Difference, ...]
+
+    def headline(self) -> str:
+        """How many differences."""
+        count = len(self.differences)
+        if not count:
+            return f"{self.found.title}: as drawn."
+        return (
+            f"{self.found.title}: {count} {'difference' if count == 1 else 'differences'} from the drawing."
+        )
+
+    def tables(self) -> list[Table]:
+        """One row per difference."""
+        columns = tuple(map(Column, ("part", "finding", "as found", "putting it right alone changes")))
+        rows = [(d.part, d.kind, d.text, d.effect) for d in self.differences]
+        return [Table("Found against drawn", columns, rows, note=CAUTION)]
+
+    def to_json(self) -> dict[str, Any]:
+        """Differences in SI units."""
+        return {
+            "amp": self.found.title, "drawing": self.drawing.title,
+            "differences": to_json_value(self.differences), "caution": CAUTION,
+        }  # fmt: skip
+
+
+def found_against_drawn(found: Amp, drawing: Amp | str) -> FoundReport:
+    r"""What differs between an amp as found and its drawing, each solved with and without.
+
+    Parameters
+    ----------
+    found : the amp as found, from a file that extends the drawing.
+    drawing : the drawing, or the name or path it loads by.
+
+    Raises
+    ------
+    InputError : a batch.
+    SolveError : the amp as found has no idle state.
+
+    Examples
+    --------
+    >>> from tubekit.amp import amp_from_text
+    >>> found = amp_from_text('[amp]\nextends = "teasel"\n[R14]\nvalue = "220"\n', "found")
+    >>> found_against_drawn(found, "teasel").differences[0].text
+    'R14 value is 220 Ω, drawn as 270 Ω'
+    """
+    paper = load_amp(drawing) if isinstance(drawing, str) else drawing
+    if found.batch is not None or paper.batch is not None:
+        raise InputError("a batch is not one chassis", where=found.name, fix="Take one with member(0)")
+    paper = paper.changed({}, mains_rms=float(found.mains_rms))
+    now = analyse(found)
+    differences = [_solved(found, now, difference, parts) for difference, parts in _differences(found, paper)]
+    return FoundReport(found, paper, tuple(differences))
+
+
+def _differences(found: Amp, paper: Amp) -> Iterator[tuple[Difference, Mapping[str, drawn.Part]]]:
+    """Each difference, with the parts of the found amp once it alone is put right."""
+    for name in dict.fromkeys((*found.parts, *paper.parts)):
+        here, there = found.parts.get(name), paper.parts.get(name)
+        if there is None and here is not None:
+            left = {n: p for n, p in found.parts.items() if n != name}
+            text = f"{here} does not belong: the drawing has no {name}"
+            yield Difference(name, "does not belong", text), left
+        elif here is None and there is not None:
+            yield Difference(name, "missing", f"{there} is missing"), {**found.parts, name: there}
+        elif here is not None and there is not None:
+            yield from _within(found, here, there)
+
+
+def _within(
+    found: Amp, here: drawn.Part, there: drawn.Part
+) -> Iterator[tuple[Difference, Mapping[str, drawn.Part]]]:
+    name = here.designator
+    right = {**found.parts, name: there}
+    if type(here) is not type(there):
+        yield Difference(name, "differs", f"{name} is a {here.kind}, drawn as a {there.kind}"), right
+        return
+    moved = sorted(set(here.terminals) ^ set(there.terminals))
+    values = list(_changed_values(here, there))
+    if moved:
+        before, after = dict(there.terminals), dict(here.terminals)
+        said = [f"{t} on {after.get(t, 'nothing')}, drawn on {before.get(t, 'nothing')}"
+                for t in dict.fromkeys(t for t, _ in moved)]  # fmt: skip
+        yield Difference(name, "sits elsewhere", f"{name}: {'; '.join(said)}"), right
+    elif values:
+        yield Difference(name, "differs", f"{name} {'; '.join(values)}"), right
+
+
+def _changed_values(here: Any, there: Any) -> Iterator[str]:
+    for spec in fields_of(type(here)):
+        if spec.name in ("role", "note"):
+            continue
+        now, then = getattr(here, spec.name), getattr(there, spec.name)
+        if not _same(now, then):
+            yield f"{spec.key} is {_shown(spec.form, now)}, drawn as {_shown(spec.form, then)}"
+    for one, two in zip(getattr(here, "windings", ()), getattr(there, "windings", ()), strict=False):
+        for text in _changed_values(one, two):
+            yield f"{one.name} {text}"
+
+
+def _same(one: Any, two: Any) -> bool:
+    if one is None or two is None:
+        return one is two
+    try:
+        return bool(np.all(np.isclose(np.asarray(one, float), np.asarray(two, float), rtol=SAME)))
+    except (TypeError, ValueError):
+        return bool(one == two)
+
+
+def _shown(form: Any, value: Any) -> str:
+    return "not stated" if value is None else str(form.show(value))
+
+
+def _solved(
+    found: Amp, now: AmpReport, difference: Difference, parts: Mapping[str, drawn.Part]
+) -> Difference:
+    try:
+        right = analyse(dataclasses.replace(found, parts=parts))
+    except TubekitError as error:
+        return dataclasses.replace(difference, unsolved=str(error))
+    moved = sorted(_figures(now, right), key=lambda m: -abs(m.change))
+    return dataclasses.replace(difference, moved=tuple(m for m in moved if abs(m.change) > 0.01)[:TOLD])
+
+
+def _figures(now: AmpReport, right: AmpReport) -> Iterator[Moved]:
+    after = {t.section: t for t in right.tubes}
+    for t in now.tubes:
+        if t.section in after:
+            other = after[t.section]
+            yield Moved(f"{t.section} cathode current", "A", float(t.cathode_a), float(other.cathode_a))
+            yield Moved(f"{t.section} plate", "V", float(t.plate_v), float(other.plate_v))
+            yield Moved(f"{t.section} gain", "", max(float(t.gain), 0.01), max(float(other.gain), 0.01))
+    rails = {r.node: r for r in right.rails}
+    for r in now.rails:
+        if r.node in rails:
+            yield Moved(f"{r.node}", "V", float(r.dc_v), float(rails[r.node].dc_v))
+            if max(float(r.ripple_pp_v), float(rails[r.node].ripple_pp_v)) > 0.05:
+                yield Moved(f"{r.node} ripple", "V", float(r.ripple_pp_v), float(rails[r.node].ripple_pp_v))
+
+
+def _value(value: float, unit: str) -> str:
+    return show(value, unit) if unit else f"{value:.3g} ×"

@@ -1,0 +1,188 @@
+"""What to buy for a decided change: value, tolerance, voltage and power rating, with margin and reason."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import Amp, parts as drawn
+from tubekit.amp.report import CAUTION
+from tubekit.amp.sockets import Tube
+from tubekit.amp.solve import types_of
+from tubekit.amp.supply import SupplyReport, supply_report
+from tubekit.circuit.parts import GROUND
+from tubekit.decisions.sizes import CAPACITOR_VOLTS, RESISTOR_WATTS, next_size
+from tubekit.devices import catalogue
+from tubekit.errors import ChangeError
+from tubekit.series import nearest
+from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.units import mark, show
+
+POWER_MARGIN, VOLT_MARGIN = 2.0, 1.1
+"""A resistor is rated twice its heat, a capacitor a tenth above its highest volts (common practice)."""
+LEAST_WATTS = 0.5
+RESISTOR_VOLTS = ((0.5, 350.0), (1.0, 500.0), (2.0, 750.0))
+"""Working volts of film resistors by rated watts (usual maker values, from memory)."""
+ELECTROLYTICS = (1e-6, 2.2e-6, 4.7e-6, 1e-5, 2.2e-5, 3.3e-5, 4.7e-5, 1e-4, 2.2e-4, 4.7e-4, 1e-3)
+OFF = 0.03
+
+
+@dataclass(frozen=True)
+class Order:
+    """One line of the list."""
+
+    part: str
+    what: str
+    value: str
+    tolerance: str
+    rating: str
+    margin: float | None = quantity("", "", "rating over what it meets", default=None)
+    reason: str = ""
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class OrderList(Printed):
+    """What to buy for a change."""
+
+    amp: Amp
+    orders: tuple[Order, ...]
+
+    def headline(self) -> str:
+        """How many parts."""
+        count = len(self.orders)
+        return f"{self.amp.title}: {count} {'part' if count == 1 else 'parts'} to buy."
+
+    def tables(self) -> list[Table]:
+        """One row per part."""
+        columns = (
+            Column("part"), Column("buy"), Column("value"), Column("tolerance"), Column("rating"),
+            Column("margin", "×", format=".1f"), Column("because"),
+        )  # fmt: skip
+        rows = [(o.part, o.what, o.value, o.tolerance, o.rating, o.margin, o.reason) for o in self.orders]
+        return [Table("Order list", columns, rows, note=CAUTION)]
+
+    def to_json(self) -> dict[str, Any]:
+        """The list."""
+        return {"amp": self.amp.title, "orders": to_json_value(self.orders), "caution": CAUTION}
+
+
+def order_list(
+    amp: Amp, changes: Mapping[str, object] | None = None, *, mains_rms: float | None = None
+) -> OrderList:
+    """What to buy so that an amp becomes the changed one.
+
+    Parameters
+    ----------
+    amp : the amp as it stands, or a changed one (its own changes are then listed).
+    changes, mains_rms : as for `swap`.
+
+    Raises
+    ------
+    ChangeError : nothing is changed, or a change that cannot be.
+    SolveError : the changed amp has no idle state.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> order = order_list(load_amp("teasel"), {"R14": "330"}).orders[0]
+    >>> order.value, order.rating
+    ('330R', '3 W')
+    """
+    changed = amp.changed(changes or {}, mains_rms=mains_rms)
+    names = dict.fromkeys(key.partition(".")[0] for key in changed.changes)
+    bought = [name for name in names if name in changed.parts and changed.parts[name].condition == "fitted"]
+    if not bought:
+        raise ChangeError("nothing to buy", where=amp.name, fix="Name a part and its new value, like R14=330")
+    report = supply_report(changed)
+    return OrderList(changed, tuple(o for name in bought for o in _order(report, changed.parts[name])))
+
+
+def _order(report: SupplyReport, part: drawn.Part) -> Iterator[Order]:
+    match part:
+        case drawn.Resistor():
+            yield _resistor(report, part)
+        case drawn.Capacitor():
+            yield _capacitor(report, part)
+        case drawn.Potentiometer():
+            value = f"{mark(float(np.max(part.ohms)), 'ohm')}, {part.taper} taper"
+            yield Order(part.designator, "potentiometer", value, "20 %", "0.5 W", None, part.role)
+        case Tube():
+            yield _tube(part)
+        case drawn.Choke():
+            amps = float(np.abs(report.report.solved.state.winding_mean(part.designator))[0])
+            rating = f"{show(1.2 * amps, 'A')} DC, {show(float(np.max(part.ohms)), 'ohm')} or less"
+            value = show(float(np.max(part.henries)), "H")
+            yield Order(
+                part.designator, "choke", value, "10 %", rating, 1.2, f"carries {show(amps, 'A')} at idle"
+            )
+        case drawn.Fuse():
+            yield Order(
+                part.designator, "fuse", show(float(np.max(part.amps)), "A"), "", part.speed, None, part.role
+            )
+
+
+def _resistor(report: SupplyReport, part: drawn.Resistor) -> Order:
+    state = report.report.solved.state
+    volts = float(np.hypot(state.mean(part.a, part.b), state.ripple_rms(part.a, part.b))[0])
+    ohms = float(np.max(part.ohms))
+    standard, note = _standard(ohms, "E24")
+    heat = volts**2 / standard
+    watts = next_size(max(POWER_MARGIN * heat, LEAST_WATTS), RESISTOR_WATTS)
+    while _film_volts(watts) < volts and watts < RESISTOR_VOLTS[-1][0]:
+        watts = next_size(watts * 1.01, RESISTOR_WATTS)
+    kind = "wirewound resistor" if watts >= 3 else "metal film resistor"
+    reason = f"{show(heat, 'W')} of heat and {show(volts, 'V')} across it{note}"
+    return Order(
+        part.designator, kind, mark(standard, "ohm"), "5 %" if watts >= 3 else "1 %", f"{watts:g} W",
+        watts / heat if heat > 1e-9 else None, reason,
+    )  # fmt: skip
+
+
+def _film_volts(watts: float) -> float:
+    return next((volts for rated, volts in RESISTOR_VOLTS if watts <= rated), RESISTOR_VOLTS[-1][1])
+
+
+def _standard(value: float, series: str) -> tuple[float, str]:
+    """The value itself where it is in the series, else the nearest there with a note."""
+    closest = float(nearest(value, series))
+    if abs(closest / value - 1) < 1e-3:
+        return closest, ""
+    return closest, f"; nearest of {series} to {value:g}"
+
+
+def _capacitor(report: SupplyReport, part: drawn.Capacitor) -> Order:
+    state, cold = report.report.solved.state, report.cold
+    warm = float(np.abs(state.waveform(part.a, part.b)).max())
+    nodes = set(cold.operating_point.network.index) | {GROUND}
+    before = float(np.abs(cold.waveform(part.a, part.b)).max()) if {part.a, part.b} <= nodes else 0.0
+    most = max(warm, before)
+    rating = next_size(VOLT_MARGIN * most, CAPACITOR_VOLTS)
+    farads, note = float(np.max(part.farads)), ""
+    if part.style == "electrolytic":
+        sold = min(ELECTROLYTICS, key=lambda c: abs(np.log(c / farads)))
+        if abs(sold / farads - 1) > OFF:
+            note = f"; sold as {show(sold, 'F')} for {show(farads, 'F')}"
+        farads = sold
+    else:
+        farads, note = _standard(farads, "E12")
+    when = "with the tubes cold" if before > 1.02 * warm else "at work"
+    kind = f"{'film' if part.style == 'paper' else part.style} capacitor"
+    tolerance = "20 %" if part.style == "electrolytic" else "10 %"
+    margin = rating / most if most > 1e-3 else None
+    return Order(
+        part.designator, kind, mark(farads, "F"), tolerance, f"{rating:g} V", margin,
+        f"meets {show(most, 'V')} {when}{note}",
+    )  # fmt: skip
+
+
+def _tube(part: Tube) -> Order:
+    type_ = types_of(part)[0]
+    known = catalogue.tube(type_)
+    others = f"or {', '.join(known.equivalents)}" if known.equivalents else ""
+    pair = "; order output tubes as a matched pair" if any(s.screen for s in part.sections) else ""
+    return Order(
+        part.designator, "tube", type_, "", known.base, None, f"{known.title} {others}{pair}".strip()
+    )

@@ -1,0 +1,159 @@
+"""Bench procedures with the numbers to expect: current under drive, hum balance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import Amp, analyse
+from tubekit.amp.hum_balance import HumBalance, hum_balance
+from tubekit.amp.report import CAUTION
+from tubekit.amp.sag import TONE_HZ, sag
+from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.units import show
+
+NEAR = 0.25
+"""Cathode bias: a driven current within this fraction of idle is called near it (common practice)."""
+
+
+@dataclass(frozen=True)
+class DrivenTube:
+    """One output tube at idle and at full drive."""
+
+    tube: str
+    bias: str
+    idle_a: float = quantity("A", "I_0", "mean cathode current at idle")
+    driven_a: float = quantity("A", "I_1", "the same at full drive, B+ sagged and settled")
+    idle_k_v: float = quantity("V", "V_k", "cathode at idle")
+    driven_k_v: float = quantity("V", "V_k1", "cathode at full drive")
+
+    @property
+    def change(self) -> float:
+        """Driven over idle, less one."""
+        return self.driven_a / self.idle_a - 1.0
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Procedure(Printed):
+    """Steps at the bench, numbered, with the tables they refer to."""
+
+    amp: Amp
+    name: str
+    verdict: str
+    steps: tuple[str, ...]
+    numbers: tuple[Table, ...]
+    result: Any = None
+
+    def headline(self) -> str:
+        """The procedure and what to expect in a sentence."""
+        return f"{self.amp.title}, {self.name}: {self.verdict}"
+
+    def tables(self) -> Sequence[Table]:
+        """Steps first, then numbers."""
+        rows = list(enumerate(self.steps, 1))
+        return [Table("Steps", (Column(""), Column("")), rows, note=CAUTION), *self.numbers]
+
+    def to_json(self) -> dict[str, Any]:
+        """Steps and numbers."""
+        return {
+            "amp": self.amp.title, "procedure": self.name, "verdict": self.verdict, "steps": list(self.steps),
+            "numbers": to_json_value(self.result), "caution": CAUTION,
+        }  # fmt: skip
+
+
+def current_under_drive(amp: Amp) -> Procedure:
+    """What the output tubes' currents do from idle to full drive, B+ sagging with them.
+
+    Raises
+    ------
+    ChangeError : a batch, no input jack, or no output tube on an output transformer.
+    SolveError : no drive brings the output tubes to full drive.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> found = current_under_drive(load_amp("teasel"))
+    >>> [tube.tube for tube in found.result]
+    ['V3', 'V4']
+    """
+    report = analyse(amp)
+    driven = sag(amp, near=report)
+    tubes = []
+    for name in driven.output_tubes:
+        idle = report.tube(name)
+        amps = float(driven.drive.current(name, "cathode").mean())
+        cathode = next(d.cathode for d in driven.drive.circuit.parts if d.name == name)  # type: ignore[union-attr]
+        volts = 0.0 if cathode == "ground" else float(driven.drive.harmonics(cathode)[0, 0].real)
+        tubes.append(DrivenTube(name, idle.bias, float(idle.cathode_a), amps, float(idle.cathode_v), volts))
+    fall = max((rail.sag_percent for rail in driven.rails), default=0.0)
+    level = driven.input_v / np.sqrt(2)
+    steps = (
+        _joined(
+            "A dummy load of rated ohms and watts in place of the loudspeaker; the meter across the cathode",
+            "resistor or across 1 Ω in each cathode, fastened before switching on",
+        ),
+        "Read idle first, after ten minutes of warming up",
+        f"Feed {TONE_HZ:g} Hz at the jack, rising to {show(level, 'V rms')}: full drive, no grid positive",
+        "Read the current again within a few seconds, then take the drive off and see it come back",
+        "A tube that departs from its fellow under drive but not at idle is worn, or its drive differs",
+    )
+    columns = (
+        Column("tube"), Column("bias"), Column("idle", "A"), Column("driven", "A"),
+        Column("change", "%", format="+.0f"), Column("cathode idle", "V"), Column("cathode driven", "V"),
+    )  # fmt: skip
+    rows = [(t.tube, t.bias, t.idle_a, t.driven_a, 100 * t.change, t.idle_k_v, t.driven_k_v) for t in tubes]
+    table = Table("Output tubes", columns, rows, note=f"B+ sags by {fall:.1f} % meanwhile.")
+    return Procedure(amp, "current under drive", _drive_words(tubes, fall), steps, (table,), tuple(tubes))
+
+
+def _drive_words(tubes: Sequence[DrivenTube], fall: float) -> str:
+    change = float(np.mean([t.change for t in tubes]))
+    moved = f"{'rises' if change >= 0 else 'falls'} by {100 * abs(change):.0f} %"
+    if all(t.bias == "cathode" for t in tubes) and abs(change) <= NEAR:
+        return f"cathode bias: the current stays near idle ({moved}), B+ sags by {fall:.1f} %"
+    return f"{tubes[0].bias} bias: the current {moved}, B+ sags by {fall:.1f} %"
+
+
+def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
+    """Setting the hum-balance control, with where the null is to be expected.
+
+    Raises
+    ------
+    ChangeError : no such control, or none across the heaters; a batch of amps.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> print(hum_procedure(load_amp("fescue")).name)
+    hum balance R54
+    """
+    found: HumBalance = hum_balance(amp, control)
+    worst = float(max(found.heater_v[0], found.heater_v[-1]))
+    steps = (
+        _joined(
+            "Loudspeaker or dummy load on, every input empty (or shorted where its jack does not ground it),",
+            "volume controls where they are used",
+        ),
+        _joined(
+            f"A sensitive AC meter across the load: expect up to {show(worst, 'V rms')} of heater hum",
+            f"at the ends of {found.control}",
+        ),
+        f"Turn {found.control} for the least reading: expect it near {100 * found.null:.0f} % of the travel",
+        _joined(
+            "A null outside the middle third: swap the first tube and look again; a null that stays is",
+            "the wiring, one that moves is the tube",
+        ),
+        "Hum that the control does not touch is ripple or the magnetic field of the mains transformer",
+    )
+    return Procedure(
+        amp, f"hum balance {found.control}", f"null near {100 * found.null:.0f} % of the travel", steps,
+        tuple(found.tables()), found.to_json(),
+    )  # fmt: skip
+
+
+def _joined(*lines: str) -> str:
+    """One sentence of several lines."""
+    return " ".join(lines)

@@ -1,0 +1,257 @@
+"""Signal tracing: the level to expect at every node for a test tone, and the stage that loses it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import Amp, parts as drawn
+from tubekit.amp.build import build
+from tubekit.amp.report import CAUTION
+from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.analyses.mains import mains_steady_state
+from tubekit.analyses.small_signal import frequency_response
+from tubekit.circuit.parts import GROUND
+from tubekit.decisions.fleet import fleet
+from tubekit.decisions.probe import Probe, Tone, plugged, tip_of
+from tubekit.decisions.reading import Readings
+from tubekit.decisions.spread import effects_of
+from tubekit.decisions.variation import Age, variables
+from tubekit.errors import ReadingError
+from tubekit.text import Column, Printed, Table, quantity, to_json_value
+
+Array = np.ndarray
+
+SIGMA = 2.0
+WIDEST_DB = 40.0
+"""Where signals nearly cancel (a common cathode) the band is as good as open [dB]."""
+LOST_DB = 6.0
+"""A stage that falls short by more than this, and by more than good parts allow, loses the signal."""
+
+
+@dataclass(frozen=True)
+class TracePoint:
+    """One node along the way: level, phase against the input, what good amps differ by, what was read."""
+
+    node: str
+    where: str
+    level_v: float = quantity("V rms", "v", "expected level")
+    gain_db: float = quantity("dB", "A", "from the input jack")
+    phase_deg: float = quantity("°", "φ", "against the input jack")
+    within_db: float = quantity("dB", "", "95 of 100 good amps lie within this")
+    read_v: float | None = None
+
+    @property
+    def off_db(self) -> float | None:
+        """How far the reading is off [dB]; None where nothing was read."""
+        if self.read_v is None:
+            return None
+        return float(20 * np.log10(max(self.read_v, 1e-9) / max(self.level_v, 1e-9)))
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Trace(Printed):
+    """The way of a test tone through an amp."""
+
+    amp: Amp
+    tone: Tone
+    points: tuple[TracePoint, ...]
+    loses: str = ""
+    empty_inputs: tuple[str, ...] = ()
+
+    def point(self, node: str) -> TracePoint:
+        """One node; KeyError where it is not on the way."""
+        return {p.node: p for p in self.points}[node]
+
+    def headline(self) -> str:
+        """The tone, and the verdict where there are readings."""
+        tone = self.tone
+        head = f"{self.amp.title}: {tone.level_rms_v * 1e3:g} mV, {tone.frequency_hz:g} Hz at {tone.jack}"
+        return f"{head}: {self.loses}." if self.loses else f"{head}, controls as they stand."
+
+    def tables(self) -> list[Table]:
+        """Node by node, in the order of the signal."""
+        read = any(p.read_v is not None for p in self.points)
+        columns = [
+            Column("node"), Column("at"), Column("expect", "V rms"),
+            Column("from the jack", "dB", format=".1f"), Column("phase", "°", format=".0f"),
+            Column("good amps within", "dB", format=".1f"),
+        ]  # fmt: skip
+        columns += [Column("reads", "V rms"), Column("off", "dB", format="+.1f")] if read else []
+        rows: list[tuple[Any, ...]] = []
+        for p in self.points:
+            row = (p.node, p.where, p.level_v, p.gain_db, p.phase_deg, p.within_db)
+            rows.append((*row, p.read_v, p.off_db) if read else row)
+        note = "\n".join((*self.empty_inputs, "Small signal: keep the tone below clipping.", CAUTION))
+        return [Table("Signal trace", columns, rows, note=note)]
+
+    def to_json(self) -> dict[str, Any]:
+        """Levels in SI units."""
+        return {
+            "amp": self.amp.title, "tone": to_json_value(self.tone), "points": to_json_value(self.points),
+            "loses": self.loses, "notes": list(self.empty_inputs), "caution": CAUTION,
+        }  # fmt: skip
+
+
+def trace(
+    amp: Amp, tone: Tone | None = None, readings: Readings | None = None, *, age: Age = "vintage"
+) -> Trace:
+    """The level of a test tone at every node on its way, controls where they stand.
+
+    Parameters
+    ----------
+    tone : at which jack, how much, what frequency; that of the readings, or 10 mV at 1 kHz at the first
+        input, when not given.
+    readings : with signal readings the stage that loses the signal is named.
+
+    Raises
+    ------
+    InputError : no such input jack.
+    ReadingError : the amp has no input jack.
+    SolveError : the amp has no idle state.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> found = trace(load_amp("teasel"), Tone("J1", 0.01))
+    >>> 0.3 < found.point("p1a").level_v < 0.8
+    True
+    """
+    tone = tone or (readings.tone if readings else None) or _first_tone(amp)
+    there = plugged(readings.amp if readings else amp, tone)
+    ready = fleet(there)
+    nodes = _way(there, tone)
+    probes = [Probe("signal_rms_v", (node, GROUND)) for node, _ in nodes]
+    varied = variables(there, age, mains_known=0.005)
+    levels, effects = effects_of(ready, probes, varied, tone)
+    phases = _phases(there, [node for node, _ in nodes], tone)
+    sd_db = 20 / np.log(10) * np.sqrt(np.square(effects / np.maximum(levels, 1e-12)[:, None]).sum(axis=1))
+    listed = readings.readings if readings else ()
+    read = {r.probe.place[0]: r.value for r in listed if r.probe.quantity == "signal_rms_v"}
+    start = max(float(levels[0]), 1e-12)
+    points = tuple(
+        TracePoint(
+            node, where, float(levels[k]), float(20 * np.log10(max(levels[k], 1e-12) / start)),
+            float(phases[k]), min(float(SIGMA * sd_db[k]), WIDEST_DB), read.get(node),
+        )
+        for k, (node, where) in enumerate(nodes)
+    )  # fmt: skip
+    return Trace(there, tone, points, _loses(there, points), _empty(there))
+
+
+def _first_tone(amp: Amp) -> Tone:
+    for name, part in amp.parts.items():
+        if isinstance(part, drawn.Jack) and part.direction == "input":
+            return Tone(name, 0.01)
+    raise ReadingError("there is no input jack in this amp", where=amp.name, fix="Draw it as [J1]")
+
+
+def _way(amp: Amp, tone: Tone) -> list[tuple[str, str]]:
+    """Nodes in the order in which the signal gets there, and what stands at each."""
+    named: dict[str, str] = {tip_of(amp, tone): f"tip of {tone.jack}"}
+    for part in amp.parts.values():
+        if isinstance(part, Tube) and not isinstance(part, RectifierTube):
+            for section in part.sections:
+                for terminal in ("grid", "plate", "cathode"):
+                    named.setdefault(getattr(section, terminal), f"{terminal} of {section.name}")
+        elif isinstance(part, drawn.Potentiometer):
+            named.setdefault(part.top, f"top of {part.designator}")
+            named.setdefault(part.wiper, f"wiper of {part.designator}")
+        elif isinstance(part, drawn.Loudspeaker):
+            named.setdefault(part.a, f"{part.designator}")
+    order = _distances(amp, tip_of(amp, tone))
+    reached = [(node, where) for node, where in named.items() if node != GROUND and node in order]
+    return sorted(reached, key=lambda pair: order[pair[0]])
+
+
+def _distances(amp: Amp, start: str) -> dict[str, float]:
+    """Steps from the jack: through parts one step each, through a tube from its grid on; rails stop it."""
+    rails = _held(amp)
+    steps: dict[str, float] = {start: 0.0}
+    todo = [start]
+    while todo:
+        node = todo.pop(0)
+        for other in _next(amp, node, rails):
+            if other not in steps:
+                steps[other] = steps[node] + 1.0
+                todo.append(other)
+    return steps
+
+
+def _held(amp: Amp) -> set[str]:
+    """Ground, and what an electrolytic or a heater winding holds still for signals."""
+    held = {GROUND}
+    for part in amp.parts.values():
+        if isinstance(part, drawn.Capacitor) and part.style == "electrolytic":
+            held |= set(part.ends) if GROUND in part.ends else set()
+        elif isinstance(part, drawn.PowerTransformer):
+            held |= set(part.nodes)
+    return held
+
+
+def _next(amp: Amp, node: str, held: set[str]) -> list[str]:
+    found: list[str] = []
+    for part in amp.parts_at(node):
+        if isinstance(part, Tube):
+            for section in part.sections:
+                if section.grid == node:
+                    found += [section.plate, section.cathode]
+        elif isinstance(part, drawn.OutputTransformer):
+            found += [n for n in part.nodes if n not in held]
+        else:
+            found += [n for n in part.nodes if n != node]
+    return [n for n in found if n not in held or n in {s.cathode for s in _sections(amp)}]
+
+
+def _sections(amp: Amp) -> list[drawn.Section]:
+    return [s for p in amp.parts.values() if isinstance(p, Tube) for s in p.sections]
+
+
+def _phases(amp: Amp, nodes: Sequence[str], tone: Tone) -> Array:
+    state = mains_steady_state(build(amp).circuit, frequency_hz=amp.mains_hz, rails_only=True)
+    point = state.operating_point
+    gain = frequency_response(point, tip_of(amp, tone), list(nodes), [tone.frequency_hz]).gain[0, 0]
+    return np.asarray(np.degrees(np.angle(gain)))
+
+
+def _loses(amp: Amp, points: Sequence[TracePoint]) -> str:
+    """The first reading that falls short of the one before it, in words."""
+    read = [p for p in points if p.read_v is not None]
+    if not read:
+        return ""
+    before: TracePoint | None = None
+    for point in read:
+        off = point.off_db or 0.0
+        lost = off - ((before.off_db or 0.0) if before else 0.0)
+        if lost < -max(LOST_DB, point.within_db):
+            start = f"between {before.node} ({before.where}) and" if before else "before"
+            end = f"{point.node} ({point.where}): {-lost:.0f} dB short{_between(amp, before, point)}"
+            return f"the signal is lost {start} {end}"
+        before = point
+    return f"the {len(read)} levels read agree with a good amp"
+
+
+def _between(amp: Amp, before: TracePoint | None, point: TracePoint) -> str:
+    """Parts that join the two nodes."""
+    if before is None:
+        return ""
+    near = {p.designator for p in amp.parts_at(before.node)}
+    shared = [p.designator for p in amp.parts_at(point.node) if p.designator in near]
+    return f"; {', '.join(shared)} {'stand' if len(shared) > 1 else 'stands'} between" if shared else ""
+
+
+def _empty(amp: Amp) -> tuple[str, ...]:
+    """What each empty input does: grounded by its contact, joined to another, or left open."""
+    found = []
+    for name, part in amp.parts.items():
+        if isinstance(part, drawn.Jack) and part.direction == "input" and not part.plugged:
+            if part.tip_switch is None:
+                found.append(f"{name} has no switch contact: empty, it stays open and picks up hum.")
+            elif part.tip_switch == GROUND:
+                found.append(f"{name} is empty and grounds its tip.")
+            else:
+                found.append(f"{name} is empty and joins {part.tip} to {part.tip_switch}.")
+    return tuple(found)
