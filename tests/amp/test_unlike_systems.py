@@ -10,6 +10,7 @@ import pytest
 from tubekit import analyse, load_amp, tube
 from tubekit.amp.sockets import MIXED, Tube, facts
 from tubekit.decisions.limits import limits
+from tubekit.decisions.variation import variables
 from tubekit.errors import AmpFileError, ChangeError
 
 AMP = """
@@ -140,6 +141,12 @@ def test_a_worn_bottle_is_worn_in_both_systems(tmp_path: Path) -> None:
     new, worn = (analyse(each) for each in (amp, amp.changed({"V1.emission": 0.5})))
     for section in ("V1a", "V1b"):
         assert worn.tube(section).plate_a < 0.9 * new.tube(section).plate_a
+
+
+def test_each_system_varies_in_its_own_way(tmp_path: Path) -> None:
+    names = {variable.name for variable in variables(load_amp(written(tmp_path)))}
+    assert {"V1a mu", "V1b mu", "V1b screen share", "V1 emission"} <= names
+    assert "V1a screen share" not in names
 
 
 def test_two_pentodes_in_it_are_refused(tmp_path: Path) -> None:

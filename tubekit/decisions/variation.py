@@ -198,15 +198,16 @@ def _potentiometer(part: drawn.Potentiometer, _age: Age, known: float | None) ->
 
 def _tube(part: Tube, _age: Age, known: float | None) -> Iterator[Variable]:
     type_ = types_of(part)[0]
-    limits = tube_spread(type_)
-    triode = isinstance(catalogue.tube(type_).law, Triode)
     sections = [section.name for section in part.sections]
-    emission = limits.emission if known is None else 0.5 * known
+    emission = tube_spread(type_).emission if known is None else 0.5 * known
     yield Variable(
         f"{part.designator} emission", part.designator,
         tuple(Turn(Knob(name, "perveance")) for name in sections), emission,
     )  # fmt: skip
-    for name in sections:
+    for section in part.sections:
+        name = section.name
+        system = catalogue.tube(type_).system(section.screen is not None)
+        limits, triode = tube_spread(system.type), isinstance(system.law, Triode)
         turn = (Turn(Knob(name, "mu" if triode else "mu_screen")),)
         yield Variable(f"{name} mu", part.designator, turn, limits.mu)
         if not triode:
