@@ -34,6 +34,21 @@ KERNEL = "Python 3 (ipykernel)"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 DRIVER = shutil.which("chromedriver")
 
+CROSSING = """
+const seen = [...document.querySelectorAll('.tubekit-panel :is(select, button, input[type=text], .noUi-target)')]
+  .filter(each => each.offsetParent);
+const name = each => (each.title || each.textContent || each.className).trim().slice(0, 40);
+const found = [];
+seen.forEach((one, k) => { const a = one.getBoundingClientRect();
+  seen.slice(0, k).forEach(other => { const b = other.getBoundingClientRect();
+    if (a.left + 2 < b.right && b.left + 2 < a.right && a.top + 2 < b.bottom && b.top + 2 < a.bottom)
+      found.push(`${name(one)} lies over ${name(other)}`); }); });
+for (const each of document.querySelectorAll('.tubekit-panel .widget-html-content, .tubekit-panel'))
+  if (each.offsetParent && each.scrollWidth > each.clientWidth + 1)
+    found.push(`${name(each)} is ${each.scrollWidth - each.clientWidth} px too wide`);
+return found;
+"""
+
 FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-extensions",
@@ -247,6 +262,10 @@ class Page:
     def texts(self, css: str) -> list[str]:
         """The words of everything that matches, as they stand in the page."""
         return [str(each.get_attribute("textContent")) for each in self.all(css)]
+
+    def crossing(self) -> list[str]:
+        """Controls that lie over each other, and words that run out of their column."""
+        return list(self.driver.execute_script(CROSSING))
 
     def unlabelled(self) -> list[str]:
         """Controls of the panels that a screen reader would not name."""
