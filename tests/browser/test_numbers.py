@@ -8,11 +8,14 @@ import pytest
 
 from tubekit import load_amp, swap
 from tubekit.amp.discharge import MEASURE
+from tubekit.amp.hum import hum
 from tubekit.amp.supply import supply_report
 from tubekit.analyses.loadline import load_line
 from tubekit.panels.answer import SAYS
 from tubekit.panels.cathode_bias import table as bias_table
+from tubekit.panels.hum import tables as hum_tables
 from tubekit.panels.load_line import tables
+from tubekit.panels.tone import tables as tone_tables, tone
 from tubekit.textbook.bias_stage import bias_stage
 from tubekit.units import show
 
@@ -98,3 +101,29 @@ def test_supply_and_its_drawers(opened: Any) -> None:
         "arguments[0].scrollIntoView({block: 'end'})", opened.all(".tubekit-caution")[-1]
     )
     opened.shoot("drawer")
+
+
+@pytest.mark.parametrize("opened", ["05-tone.ipynb"], indirect=True)
+def test_tone(opened: Any) -> None:
+    from tests.browser.page import Keys
+
+    slider = next(each for each in opened.sliders() if opened.label(each) == "treble")
+    for _ in range(5):
+        opened.press(slider, Keys.ARROW_RIGHT)
+    alone = tone("teasel")
+    now = alone.set({"R33.position": 0.55})
+    wanted = dict(row[:2] for table in tone_tables(now, alone.trial.before) for row in table.cells())
+    opened.until("the words have followed", lambda: opened.numbers() == wanted, 20.0)
+
+
+@pytest.mark.parametrize("opened", ["06-hum.ipynb"], indirect=True)
+def test_hum(opened: Any) -> None:
+    from tests.browser.page import Keys
+
+    slider = next(each for each in opened.sliders() if opened.label(each) == "hum balance")
+    for _ in range(5):
+        opened.press(slider, Keys.ARROW_LEFT)
+    amp = load_amp("fescue")
+    (table,) = hum_tables(hum(amp.changed({"R54.position": 0.45})), hum(amp))
+    wanted = {row[0]: row[1] for row in table.cells()}
+    opened.until("the words have followed", lambda: wanted.items() <= opened.numbers().items(), 20.0)
