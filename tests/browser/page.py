@@ -35,7 +35,8 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 DRIVER = shutil.which("chromedriver")
 
 CROSSING = """
-const seen = [...document.querySelectorAll('.tubekit-panel :is(select, button, input[type=text], .noUi-target)')]
+const kinds = '.tubekit-panel :is(select, button, input[type=text], .noUi-target)';
+const seen = [...document.querySelectorAll(kinds)]
   .filter(each => each.offsetParent);
 const name = each => (each.title || each.textContent || each.className).trim().slice(0, 40);
 const found = [];
