@@ -83,7 +83,7 @@ class Column:
         return low if low == high else f"{low}…{high}"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Table:
     """Rows under named columns, with a title and an optional note.
 
@@ -158,6 +158,8 @@ class Table:
 
     def __str__(self) -> str:
         return self.text()
+
+    __repr__ = __str__  # rounded as printed: saved notebooks are compared, on any machine
 
     def _repr_html_(self) -> str:
         return f"{style()}{self.html()}"
