@@ -33,8 +33,6 @@ PANELS = {
     "hum, a filter capacitor": ("panel = panels.hum('teasel')", 4),
     "cathode bias": ("panel = panels.cathode_bias('12AX7')", 0),
     "supply": ("panel = panels.supply('teasel')", 0),
-    "tone": ("panel = panels.tone('teasel')", 0),
-    "hum": ("panel = panels.hum('fescue')", 0),
 }
 """What makes each panel, and which of its sliders is moved."""
 INLINE = """
