@@ -38,11 +38,10 @@ class Tally:
     def line(self) -> str:
         """The result in one line."""
         n = max(self.cases, 1)
-        return (
-            f"{self.cases} cases ({self.lost} without a state): first {self.first / n:.1%}, first or not "
-            f"to be told from it {self.alike / n:.1%}, in the first three {self.three / n:.1%}, called faulty "
-            f"{self.accused / n:.1%}"
-        )
+        shares = [f"{count / n:.1%}" for count in (self.first, self.alike, self.three, self.accused)]
+        words = ("first", "first or not to be told from it", "in the first three", "called faulty")
+        told = ", ".join(f"{word} {share}" for word, share in zip(words, shares, strict=True))
+        return f"{self.cases} cases ({self.lost} without a state): {told}"
 
 
 def typical_readings(book: FaultBook, probes: Sequence[Probe], accuracy: float) -> list[Reading]:

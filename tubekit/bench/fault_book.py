@@ -14,7 +14,7 @@ from tubekit.bench.rewired import rewired
 from tubekit.circuit.parts import VoltageSource
 from tubekit.decisions.fleet import Fleet, fleet
 from tubekit.decisions.instrument import LEAK, Knob, combined, instrumented, turned
-from tubekit.decisions.probe import QUANTITIES, Probe, Shown, Tone, shown
+from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Probe, Shown, Tone, shown
 from tubekit.decisions.sensitivity import sensitivity
 from tubekit.decisions.spread import effects_of
 from tubekit.decisions.variation import Age, Variable, variables
@@ -83,6 +83,8 @@ def scale(values: Array, probes: Sequence[Probe]) -> Array:
     found = np.array(values, float)
     for m, probe in enumerate(probes):
         kind = QUANTITIES[probe.quantity]
+        if probe.quantity == "ohms":  # beyond what a meter tells, open is open
+            found[..., m] = np.minimum(found[..., m], OPEN_OHMS)
         if kind.ratio:
             found[..., m] = np.log(np.abs(found[..., m]) + kind.least)
     return found

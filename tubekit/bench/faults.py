@@ -20,7 +20,7 @@ from tubekit.decisions.instrument import GAS, LEAK, NO_LEAK, Knob
 from tubekit.devices import catalogue
 from tubekit.devices.rectifier import SiliconDiode
 
-OPEN_OHMS, SHORT_OHMS = 1e10, 0.05
+OPEN_OHMS, SHORT_OHMS = 1e8, 0.05
 """What stands for an open and for a short [Ω]."""
 GONE = 1e-7
 """Factor that takes emission or capacitance away."""

@@ -10,12 +10,13 @@ from tubekit.amp import Amp, parts as drawn
 from tubekit.bench.doubts import doubts
 from tubekit.bench.places import part_measured, probe_of, quantity_of
 from tubekit.bench.reading_rows import Rows, from_csv, rows_of_source
-from tubekit.decisions.probe import QUANTITIES, Tone
+from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Tone
 from tubekit.decisions.reading import UNITS, Meter, PartValue, Reading, Readings, taken
 from tubekit.errors import ChangeError, InputError, ReadingError, near_matches
 from tubekit.units import parse
 
 MAINS_ACCURACY = 0.005
+OPEN_WORDS = ("open", "ol", "over", "infinite")
 NOT_BELOW_ZERO = tuple(code for code, q in QUANTITIES.items() if not q.signed)
 TONE_FIELDS = {
     "level": ("level_rms_v", "V"), "frequency": ("frequency_hz", "Hz"),
@@ -67,7 +68,8 @@ def _read(rows: Rows, amp: Amp) -> Readings:
         at = f"line {line}, {place[:40] or 'no place'}"
         words = " ".join(str(row.get("quantity", "")).split()).lower()
         if place.lower() == "mains":
-            mains, accuracy = _number(row.get("value", ""), "V", rows.where, at), _own(row, MAINS_ACCURACY)
+            mains = _number(row.get("value", ""), "V", rows.where, at)
+            accuracy = _meter(row, Meter(accuracy=MAINS_ACCURACY), rows.where, at).accuracy
         elif words.startswith("tone "):
             tone |= {"input": place, words.removeprefix("tone ").replace(" ", "_"): row.get("value", "")}
         else:
@@ -138,16 +140,14 @@ def _measurable(amp: Amp, place: str, code: str, value: float, where: str, at: s
 def _number(raw: Any, unit: str, where: str, at: str) -> float:
     if isinstance(raw, str) and not raw.strip():
         raise ReadingError("there is no value", where=where, part=at, fix="Write it, or take the row out")
+    if unit == "ohm" and str(raw).strip().lower() in OPEN_WORDS:
+        return OPEN_OHMS
     try:
         return parse(raw, unit) if unit else float(str(raw))
     except InputError as error:
         raise ReadingError(error.problem, where=where, part=at, fix=error.fix, near=error.near) from error
     except ValueError as error:
         raise ReadingError(f"'{raw}' is not a number", where=where, part=at, fix="Write 0.8") from error
-
-
-def _own(row: Mapping[str, Any], usual: float) -> float:
-    return parse(row["accuracy"], "%") / 100.0 if row.get("accuracy", "") != "" else usual
 
 
 def _meter(row: Mapping[str, Any], base: Meter, where: str, at: str) -> Meter:
@@ -205,7 +205,10 @@ def _tone(table: Mapping[str, Any], amp: Amp, where: str) -> Tone | None:
                 fix=f"State {', '.join(TONE_FIELDS)}", near=near_matches(key, TONE_FIELDS),
             )  # fmt: skip
         name, unit = TONE_FIELDS[key]
-        values[name] = parse(raw, unit, positive=True)
+        try:
+            values[name] = parse(raw, unit, positive=True)
+        except InputError as error:
+            raise ReadingError(error.problem, where=where, part=f"tone {key}", fix=error.fix) from error
     return Tone(jack, **values)
 
 

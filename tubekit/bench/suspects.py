@@ -82,11 +82,11 @@ class Suspects(Printed):
             )
             return f"{self.readings.drawn.title}: {count} readings fit a good amp.{doubt}"
         first = self.suspects[0]
-        if self.pairs and self.best_fit < EXPLAINED:
-            return (
-                f"{self.readings.drawn.title}: no single fault explains the {count} readings; two do: "
-                f"{self.pairs[0].words}."
-            )
+        if self.best_fit < EXPLAINED and self.pairs:
+            head = f"{self.readings.drawn.title}: no single fault explains the {count} readings"
+            if self.pairs[0].fit > EXPLAINED:
+                return f"{head}; two do: {self.pairs[0].words}."
+            return f"{head}, nor do two. Nearest: {first.words}. Read the worst of them again."
         tied = f" It cannot be told from {_listed(first.alike)} by these readings." if first.alike else ""
         return f"{self.readings.drawn.title}: most likely {first.words}, {_odds(first.chance)}.{tied}"
 

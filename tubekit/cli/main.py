@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from tubekit import __version__
+from tubekit.cli.bench_commands import add_bench_commands
 from tubekit.cli.fit_command import add_fit
 from tubekit.cli.signal_commands import add_commands
 from tubekit.cli.supply_commands import add_supply_commands
@@ -77,6 +78,7 @@ def _parser() -> argparse.ArgumentParser:
     add_fit(commands, _command)
     add_commands(commands, _command, _amp_and_mains, _changes)
     add_supply_commands(commands, _command, _amp_and_mains, _changes)
+    add_bench_commands(commands, _command, _amp_and_mains, _changes)
     return parser
 
 

@@ -25,7 +25,7 @@ SAMPLES = 64
 """Points of the mains cycle; ripple within 1 % of the 256 of a report, mean within 0.1 V."""
 
 
-OPEN_OHMS = 1e8
+OPEN_OHMS = 2e7
 """Above this an ohmmeter shows an open [Ω]; common practice, no source."""
 NOUGHT = 0.05
 """Share of the least readable value below which a reading is told as nil."""
@@ -84,7 +84,7 @@ class Probe:
     def said(self, value: float) -> str:
         """A value of this reading as a meter tells it: nil below what it reads, 'open' beyond its ohms."""
         kind = QUANTITIES[self.quantity]
-        if self.quantity == "ohms" and value > OPEN_OHMS:
+        if self.quantity == "ohms" and value >= OPEN_OHMS:
             return "open"
         shown = 0.0 if abs(value) < NOUGHT * kind.least else value
         return show(shown, kind.unit, 4 if self.quantity == "dc_v" else 3)

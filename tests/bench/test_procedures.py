@@ -1,0 +1,160 @@
+"""Bringing up, tracing, drive, hum, found against drawn, order list."""
+
+from __future__ import annotations
+
+import pytest
+
+from tubekit import load_amp, swap
+from tubekit.amp import amp_from_text
+from tubekit.bench.bring_up import bring_up, emission_at
+from tubekit.bench.found import found_against_drawn
+from tubekit.bench.lamp import Lamp, behind_lamp, with_lamp
+from tubekit.bench.orders import order_list
+from tubekit.bench.procedures import current_under_drive, hum_procedure
+from tubekit.bench.readings import readings_from_text
+from tubekit.bench.trace import trace
+from tubekit.decisions.probe import Tone
+from tubekit.errors import ChangeError, InputError
+
+
+@pytest.fixture(scope="module")
+def teasel():
+    return load_amp("teasel")
+
+
+def test_steps_on_a_variable_supply(teasel):
+    found = bring_up(teasel)
+    assert [round(s.mains_v / 117, 2) for s in found.steps] == [0.25, 0.5, 0.75, 1.0]
+    rails = [s.volts[0] for s in found.steps]
+    assert rails == sorted(rails)
+    assert rails[0] < 0.1 * rails[-1]  # a tube rectifier gives next to nothing with dark heaters
+    assert rails[-1] == pytest.approx(333, abs=3)
+    assert any("lowest rating" in stop for stop in found.stops)
+
+
+def test_silicon_gives_full_volts_at_once(teasel):
+    tube, silicon = bring_up(teasel).steps[0], bring_up(teasel.changed({"V5": "silicon"})).steps[0]
+    assert silicon.volts[0] > 5 * tube.volts[0]
+    assert "B+ is there already" not in tube.watch
+
+
+def test_emission_falls_with_the_heater():
+    shares = [emission_at(s) for s in (1.1, 1.0, 0.75, 0.5, 0.4, 0.25)]
+    assert shares == sorted(shares, reverse=True)
+    assert shares[0] == shares[1] == 1.0
+
+
+def test_the_lamp_settles_on_its_own_law(teasel):
+    lamp = Lamp(60.0, 117.0)
+    solved, at_amp, across = behind_lamp(teasel, lamp)
+    ohms = solved.amp.parts["lamp"].ohms
+    assert ohms == pytest.approx(lamp.ohms(across), rel=2e-3)
+    assert 0.5 * 117 < at_amp < 117
+    assert lamp.hot == pytest.approx(228.15)
+
+
+def test_a_bigger_lamp_leaves_more_and_a_short_lights_it(teasel):
+    found = bring_up(teasel, in_series=True, lamps=(40.0, 150.0))
+    assert found.steps[0].mains_v < found.steps[1].mains_v
+    assert found.shorted.mains_v < 0.6 * found.steps[1].mains_v
+    assert "a short" in found.shorted.watch
+
+
+def test_the_lamp_stands_in_the_line_alone(teasel):
+    assert with_lamp(teasel, 50.0).parts["lamp"].b == "mains_line"
+
+
+@pytest.mark.parametrize(("steps", "amp"), [((), "teasel"), ((2.0,), "teasel")])
+def test_steps_out_of_range_are_refused(steps, amp):
+    with pytest.raises(InputError, match="steps lie between"):
+        bring_up(load_amp(amp), steps=steps)
+
+
+def test_levels_follow_the_signal(teasel):
+    found = trace(teasel, Tone("J1", 0.002))
+    nodes = [p.node for p in found.points]
+    order = ["in_high", "p1a", "p1b", "p2a", "p2b", "p3", "speaker"]
+    assert [n for n in nodes if n in order] == order
+    assert found.point("in_high").level_v == pytest.approx(0.002, rel=0.01)
+    assert abs(abs(found.point("p1a").phase_deg) - 180) < 5
+    assert found.empty_inputs == ("J2 is empty and joins in_low to in_high.",)
+
+
+def test_the_low_input_is_told_apart(teasel):
+    """Both grid resistors then divide: half of the level at the grid."""
+    low = trace(teasel, Tone("J2", 0.002))
+    assert low.point("g1a").level_v == pytest.approx(0.001, rel=0.05)
+    assert "J1 is empty and grounds its tip." in low.empty_inputs
+
+
+def test_the_stage_that_loses_the_signal_is_named(teasel):
+    rows = "J1,tone level,2 mV\nJ1,tone frequency,1 kHz\np1a,signal,115 mV\nvolume_in,signal,0.6 mV\n"
+    found = trace(teasel, readings=readings_from_text("place,quantity,value\n" + rows, teasel))
+    assert "between p1a (plate of V1a) and volume_in" in found.loses
+    assert "C2 stands between" in found.loses
+    good = rows.replace("0.6 mV", "114 mV")
+    agreed = trace(teasel, readings=readings_from_text("place,quantity,value\n" + good, teasel))
+    assert agreed.loses == "the 2 levels read agree with a good amp"
+
+
+def test_current_under_drive_stays_near_idle_with_slight_sag(teasel):
+    """Cathode bias: common practice, no source."""
+    found = current_under_drive(teasel)
+    assert all(abs(t.change) < 0.25 for t in found.result)
+    assert "stays near idle" in found.verdict
+    assert "B+ sags" in found.verdict
+
+
+def test_hum_balance_nulls_near_the_middle():
+    found = hum_procedure(load_amp("fescue"))
+    assert "null near 50 %" in found.verdict
+    with pytest.raises(ChangeError):
+        hum_procedure(load_amp("teasel"))
+
+
+FOUND = """[amp]
+extends = "teasel"
+[R14]
+value = "220"
+[R9]
+nodes = ["B4", "p2a"]
+[R50]
+value = "22k"
+nodes = ["B1", "ground"]
+[C13]
+removed = true
+"""
+
+
+def test_every_difference_from_the_drawing_is_found_and_solved():
+    report = found_against_drawn(amp_from_text(FOUND, "found"), "teasel")
+    kinds = {d.part: d.kind for d in report.differences}
+    assert kinds == {"R14": "differs", "R9": "sits elsewhere", "R50": "does not belong", "C13": "missing"}
+    by_part = {d.part: d for d in report.differences}
+    assert by_part["R9"].text == "R9: nodes[1] on B4, drawn on B3"
+    assert any(m.what == "V3 cathode current" and m.change < 0 for m in by_part["R14"].moved)
+    assert any(m.what == "B1 ripple" and m.without < m.as_found for m in by_part["R50"].moved)
+
+
+def test_an_amp_as_drawn_has_no_difference(teasel):
+    assert found_against_drawn(teasel, "teasel").differences == ()
+
+
+def test_an_order_has_margin_and_reason(teasel):
+    found = order_list(teasel, {"R14": "330", "C14": "22u", "V5": "5AR4", "R5": "101k", "C11": "47n"})
+    by_part = {o.part: o for o in found.orders}
+    assert by_part["R14"].value == "330R"
+    assert by_part["R14"].margin >= 2
+    assert by_part["C14"].rating == "500 V"  # before the tubes draw current
+    assert "tubes cold" in by_part["C14"].reason
+    assert by_part["C14"].margin >= 1.1
+    assert by_part["R5"].value == "100K"
+    assert "nearest of E24" in by_part["R5"].reason
+    assert by_part["V5"].rating == "octal"
+    heat = swap(teasel, {"R14": "330", "V5": "5AR4"}).after.node("k34").dc_v ** 2 / 330
+    assert f"{heat:.2f} W of heat" in by_part["R14"].reason
+
+
+def test_an_order_of_nothing_is_refused(teasel):
+    with pytest.raises(ChangeError, match="nothing to buy"):
+        order_list(teasel)

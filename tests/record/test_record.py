@@ -1,0 +1,140 @@
+"""The record: self-contained, whole or not at all, never over another silently."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from tubekit import load_amp, swap
+from tubekit.bench.readings import readings_from_text
+from tubekit.decisions.judge import judge
+from tubekit.errors import RecordError
+from tubekit.record import files, record
+from tubekit.record.files import find_browser, print_to_pdf, write_whole
+
+
+@pytest.fixture(scope="module")
+def teasel():
+    return load_amp("teasel")
+
+
+@pytest.fixture(scope="module")
+def report(teasel):
+    return swap(teasel, {"R14": "281"})
+
+
+def test_a_record_opens_offline_and_holds_everything(teasel, report, tmp_path):
+    readings = readings_from_text("place,quantity,value,note\nk34,DC volts,18.9,<hot & steady>\n", teasel)
+    done = record(
+        tmp_path / "teasel", teasel.changed({"R14": "281"}), report, judge(readings, size=100),
+        decided="R14 stays.\nNo parts to buy.", why="4 % high <in tolerance>", by="bench two",
+        readings=readings, date="1956-05-01", pdf=False,
+    )  # fmt: skip
+    page = (tmp_path / "teasel.html").read_text(encoding="utf-8")
+    assert done.html_path == tmp_path / "teasel.html"
+    escaped = ("4 % high &lt;in tolerance&gt;", "&lt;hot &amp; steady&gt;")
+    plain = ("R14 stays.", "1956-05-01", "SHA-256", "licensed practice", "Python", "Verdict", "Sources:")
+    assert [words for words in (*escaped, *plain) if words not in page] == []
+    assert page.count("data:image/png;base64,") == 3
+    assert not re.findall(r'(?:src|href)="(?!data:)', page)
+    assert "http://" not in page.replace("http://www.w3.org", "")
+    assert len(done.inputs["amp file teasel.toml"]) == 64
+    assert [p.name for p in tmp_path.iterdir()] == ["teasel.html"]
+
+
+def test_nothing_is_written_over_silently(teasel, report, tmp_path):
+    path = tmp_path / "a.html"
+    path.write_text("mine", encoding="utf-8")
+    with pytest.raises(RecordError, match="a file of this name already"):
+        record(path, teasel, report, pdf=False)
+    assert path.read_text(encoding="utf-8") == "mine"
+    record(path, teasel, report, pdf=False, overwrite=True)
+    assert "decision record" in path.read_text(encoding="utf-8")
+
+
+def test_a_pdf_of_that_name_is_spared_too(teasel, report, tmp_path):
+    (tmp_path / "a.pdf").write_text("mine", encoding="utf-8")
+    with pytest.raises(RecordError, match=r"a\.pdf: there is a file"):
+        record(tmp_path / "a.html", teasel, report)
+
+
+def test_a_write_that_fails_leaves_nothing_behind(tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(files.os, "fsync", full)
+    with pytest.raises(RecordError, match="no space left on device"):
+        write_whole(tmp_path / "a.html", b"x")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_file_that_appears_meanwhile_is_spared(tmp_path, monkeypatch):
+    target = tmp_path / "a.html"
+    sync = files.os.fsync
+
+    def slowly(handle):
+        target.write_text("theirs", encoding="utf-8")
+        sync(handle)
+
+    monkeypatch.setattr(files.os, "fsync", slowly)
+    with pytest.raises(RecordError, match="already"):
+        write_whole(target, b"x")
+    assert target.read_text(encoding="utf-8") == "theirs"
+    assert [p.name for p in tmp_path.iterdir()] == ["a.html"]
+
+
+def test_no_browser_is_said_with_the_way_out():
+    pdf, said = print_to_pdf(b"<p>", None)
+    assert pdf is None
+    assert "there is no Chromium" in said
+    assert "print it to PDF" in said
+
+
+@pytest.mark.parametrize(
+    ("run", "said"),
+    [
+        (lambda *_: 1, "ended with code 1"),
+        (lambda *_: (_ for _ in ()).throw(subprocess.TimeoutExpired("x", 1)), "did not finish"),
+        (lambda *_: (_ for _ in ()).throw(OSError(13, "Permission denied")), "did not start"),
+    ],
+)
+def test_a_browser_that_fails_is_said(run, said):
+    pdf, words = print_to_pdf(b"<p>", "chromium", run)
+    assert pdf is None
+    assert said in words
+
+
+def test_the_printed_page_is_handed_back():
+    def prints(command, _seconds):
+        target = next(word for word in command if word.startswith("--print-to-pdf="))
+        Path(target.partition("=")[2]).write_bytes(b"%PDF-1.4")
+        return 0
+
+    assert print_to_pdf(b"<p>", "chromium", prints) == (b"%PDF-1.4", "")
+
+
+@pytest.mark.skipif(find_browser() is None, reason="no Chromium here")
+def test_a_real_browser_prints_it():
+    pdf, said = print_to_pdf(b"<!DOCTYPE html><title>t</title><p>hello", find_browser())
+    assert said == ""
+    assert pdf.startswith(b"%PDF")
+
+
+@pytest.mark.parametrize(
+    ("path", "results", "said"),
+    [
+        ("nowhere/a.html", (), "no such folder"),
+        ("a.html", ({"a": 1},), "a dict has no place in a record"),
+    ],
+)
+def test_what_cannot_be_recorded_is_refused(teasel, tmp_path, path, results, said):
+    with pytest.raises(RecordError, match=said):
+        record(tmp_path / path, teasel, *results)
+
+
+def test_a_batch_is_no_decision(teasel, tmp_path):
+    with pytest.raises(RecordError, match="a batch is no decision"):
+        record(tmp_path / "a", teasel.changed({"R14": [250, 270]}), pdf=False)
