@@ -10,14 +10,11 @@ import numpy as np
 from tests.bench.synthetic import Laws, draw_case
 from tubekit.bench.fault_book import FaultBook, scale
 from tubekit.bench.suspects import ACCUSE_BELOW, ALIKE
-from tubekit.bench.weighing import meter_sd, places_of, residuals, weigh
+from tubekit.bench.weighing import SHOWS, meter_sd, places_of, residuals, weigh
 from tubekit.decisions.probe import Probe, Tone
 from tubekit.decisions.reading import Meter, Reading
 
 Array = np.ndarray
-
-SHOWN = 20.0
-"""A fault shows where its slightest grade lies this many variances off the good amp: 4.5 deviations."""
 
 
 @dataclass
@@ -59,7 +56,7 @@ def visible(book: FaultBook, probes: Sequence[Probe], accuracy: float, which: st
     pick = np.min if which == "slightest" else np.max
     return [
         fault for fault in range(len(book.faults))
-        if (book.owner == fault).any() and pick(distance[book.owner == fault]) > SHOWN
+        if (book.owner == fault).any() and pick(distance[book.owner == fault]) > SHOWS
     ]  # fmt: skip
 
 

@@ -190,6 +190,20 @@ def test_toml_slips(teasel, tmp_path, text, said):
         load_readings(path, teasel)
 
 
+def test_a_signal_at_another_frequency_is_another_reading(teasel):
+    rows = "J1,tone level,5 mV\np1a,signal,0.28\np1a,signal at 80 Hz,0.26\np1a,signal at 6k,0.25\n"
+    found = readings_from_text("place,quantity,value\n" + rows, teasel)
+    assert [r.probe.frequency_hz for r in found.readings] == [0.0, 80.0, 6000.0]
+    with pytest.raises(ReadingError, match="not a frequency"):
+        readings_from_text("place,quantity,value\nJ1,tone level,5 mV\np1a,signal at noon,1\n", teasel)
+
+
+def test_the_guide_shows_a_list_that_is_read(teasel, root):
+    guide = (root / "DEVELOPERS.md").read_text(encoding="utf-8")
+    block = guide.split("```text\nplace,quantity")[1].split("```")[0]
+    assert len(readings_from_text("place,quantity" + block, teasel).readings) == 7
+
+
 def test_nothing_else_is_taken(teasel):
     with pytest.raises(ReadingError, match="cannot be taken from int"):
         load_readings(3, teasel)

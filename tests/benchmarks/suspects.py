@@ -13,11 +13,12 @@ from __future__ import annotations
 import sys
 import warnings
 from collections import Counter
+from collections.abc import Sequence
 
 import numpy as np
 
 from tests.bench.study import run, separable, visible
-from tests.bench.synthetic import plain_laws
+from tests.bench.synthetic import Laws, plain_laws
 from tests.benchmarks.clock import say
 from tubekit import load_amp
 from tubekit.bench.candidates import candidate_probes, tube_readings
@@ -41,6 +42,32 @@ def coverage(book: FaultBook) -> None:
     say(f"  unseen: {'; '.join(unseen)}")
 
 
+def study(
+    book: FaultBook, probes: Sequence[Probe], faulty: int, good: int, words: str, laws: Laws | None
+) -> None:
+    """Good amps, then faults that can be told, then all that show, by one set of readings."""
+    shown = visible(book, probes, ACCURACY)
+    told = separable(book, probes, ACCURACY, shown)
+    say(f"  {words}: {len(shown)} faults show from their slightest grade, {len(told)} can be told")
+    tally = run(book, probes, [None] * good, SEEDS["good"], tone=TONE, accuracy=ACCURACY, laws=laws)
+    below = [sum(h < limit for h in tally.healthy) for limit in (0.2, 0.1, 0.05)]
+    say(f"    good amps: {tally.line()}; chance of good below 0.2, 0.1, 0.05 in {below}")
+    for kind, faults in (("told", told), ("shown", shown)):
+        drawn = list(np.random.default_rng(SEEDS[kind] + 900).choice(faults, faulty))
+        tally = run(book, probes, drawn, SEEDS[kind], tone=TONE, accuracy=ACCURACY, laws=laws)
+        say(f"    faults that can be {kind}: {tally.line()}")
+        missed = Counter(f"{first[0]} for {part}" for part, first in tally.missed)
+        say(f"      named instead: {missed.most_common(8)}")
+
+
+def mixed(book: FaultBook, direct: Sequence[Probe]) -> list[Probe]:
+    """Fifteen readings of all kinds: nine DC, two of ripple, four of signal."""
+    ripple = [p for p in book.probes if p.quantity == "ripple_pp_v"][:2]
+    plates = [p for p in book.probes if p.quantity == "signal_rms_v" and not p.frequency_hz
+              and p.place[0].startswith("p")]  # fmt: skip
+    return [*direct[1:10], *ripple, *plates[:4]]
+
+
 def main(faulty: int, good: int, names: list[str]) -> None:
     """Run it."""
     warnings.simplefilter("ignore")
@@ -50,26 +77,12 @@ def main(faulty: int, good: int, names: list[str]) -> None:
         listed = [p for p in candidate_probes(amp, TONE) if p.quantity != "ohms"]
         others = [Probe("signal_rms_v", p.place, f) for f in (80.0, 6000.0)
                   for p in listed if p.quantity == "signal_rms_v"]  # fmt: skip
-        probes = tuple(dict.fromkeys([*direct, *listed, *others]))
-        book = fault_book(amp, probes, tone=TONE)
+        book = fault_book(amp, tuple(dict.fromkeys([*direct, *listed, *others])), tone=TONE)
         say(f"{amp.title}: {len(book.faults)} single faults, {len(book.owner) - 1} grades")
         coverage(book)
-        shown = visible(book, direct, ACCURACY)
-        told = separable(book, direct, ACCURACY, shown)
-        say(f"  of 15 DC readings: {len(shown)} show from their slightest grade, {len(told)} can be told")
-        for laws, words in ((None, "same laws"), (plain_laws(amp), "plain laws")):
-            rng = np.random.default_rng(7)
-            tally = run(book, direct, [None] * good, SEEDS["good"], accuracy=ACCURACY, laws=laws)
-            below = [sum(h < limit for h in tally.healthy) for limit in (0.2, 0.1, 0.05, 0.02)]
-            say(f"  {words}, good amps: {tally.line()}")
-            say(f"    chance of a good amp below 0.2, 0.1, 0.05, 0.02 in {below}")
-            for kind, faults in (("told", told), ("shown", shown)):
-                tally = run(
-                    book, direct, list(rng.choice(faults, faulty)), SEEDS[kind], accuracy=ACCURACY, laws=laws
-                )
-                say(f"  {words}, faults that can be {kind}: {tally.line()}")
-                missed = Counter(f"{first[0]} for {part}" for part, first in tally.missed)
-                say(f"    named instead: {missed.most_common(12)}")
+        study(book, direct, faulty, good, "15 DC readings", None)
+        study(book, direct, faulty, good, "15 DC readings, plain laws", plain_laws(amp))
+        study(book, mixed(book, direct), faulty, good // 2, "15 readings of all kinds", None)
 
 
 if __name__ == "__main__":

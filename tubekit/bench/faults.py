@@ -19,9 +19,13 @@ from tubekit.amp.solve import types_of
 from tubekit.decisions.instrument import GAS, LEAK, NO_LEAK, Knob
 from tubekit.devices import catalogue
 from tubekit.devices.rectifier import SiliconDiode
+from tubekit.series import nearest
+from tubekit.units import mark
 
 OPEN_OHMS, SHORT_OHMS = 1e8, 0.05
 """What stands for an open and for a short [Ω]."""
+DIGIT_FAR = 0.3
+"""Misread digits that change less than this (as a logarithm) are drift by another name."""
 GONE = 1e-7
 """Factor that takes emission or capacitance away."""
 
@@ -88,6 +92,25 @@ def _resistor(part: drawn.Resistor, _amp: Amp) -> Iterator[Fault]:
     yield Fault(name, "drifted up", _times(knob, *up), _percent(*up), weight=4.0)
     yield Fault(name, "drifted down", _times(knob, *down), _percent(*down), weight=0.7)
     yield from _wrong_value(name, knob)
+    for other in _misread_digit(ohms):
+        words = f"a digit band misread, {mark(other, 'ohm')} fitted"
+        yield Fault(name, words, _times(knob, other / ohms), weight=0.1)
+
+
+def _misread_digit(ohms: float) -> Iterator[float]:
+    """Preferred values whose bands differ in one digit by a neighboring color, far enough off to matter.
+
+    Examples
+    --------
+    >>> [round(value) for value in _misread_digit(12e3)]
+    [22000]
+    """
+    power = 10.0 ** np.floor(np.log10(ohms) - 1.0 + 1e-9)
+    digits = round(ohms / power)
+    for other in (digits - 10, digits + 10, digits - 1, digits + 1):
+        value = other * power
+        if other >= 10 and abs(np.log(other / digits)) > DIGIT_FAR and nearest(value, "E24") == value:
+            yield float(value)
 
 
 def _wrong_value(name: str, knob: Knob) -> Iterator[Fault]:

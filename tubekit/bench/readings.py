@@ -73,8 +73,11 @@ def _read(rows: Rows, amp: Amp) -> Readings:
         elif words.startswith("tone "):
             tone |= {"input": place, words.removeprefix("tone ").replace(" ", "_"): row.get("value", "")}
         else:
-            code = quantity_of(row.get("quantity", ""), rows.where, at)
+            asked, hertz = _frequency(words, rows.where, at)
+            code = quantity_of(asked if hertz else row.get("quantity", ""), rows.where, at)
             found = _one(rows.where, at, line, row, place, code, meter, amp)
+            if isinstance(found, Reading) and hertz:
+                found = replace(found, probe=replace(found.probe, frequency_hz=hertz))
             (parts if isinstance(found, PartValue) else readings).append(found)  # type: ignore[arg-type]
     _no_duplicates(readings, parts, rows.where)
     spoken = _tone(tone, amp, rows.where)
@@ -135,6 +138,15 @@ def _measurable(amp: Amp, place: str, code: str, value: float, where: str, at: s
             f"{place} is {value:g} {UNITS[code]}, drawn as {float(nominal):g}: a slip of kilo or milli?",
             where=where, part=at, fix="Write the unit, as 4.7k or 22n; an open or shorted part has no value",
         )  # fmt: skip
+
+
+def _frequency(words: str, where: str, at: str) -> tuple[str, float]:
+    """'signal at 80 hz' as the quantity and its frequency; nil for the tone's own."""
+    what, at_word, rest = words.partition(" at ")
+    if not at_word or what != "signal":
+        return words, 0.0
+    hertz = rest.removesuffix("hz").strip()
+    return what, _number(f"{hertz} Hz", "Hz", where, at)
 
 
 def _number(raw: Any, unit: str, where: str, at: str) -> float:

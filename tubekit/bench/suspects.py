@@ -13,7 +13,7 @@ from tubekit.bench.candidates import candidate_probes
 from tubekit.bench.fault_book import FaultBook, Progress, fault_book, scale
 from tubekit.bench.next_reading import NextReading, next_readings
 from tubekit.bench.pairs import Pair, likely_pairs
-from tubekit.bench.weighing import Weighed, meter_sd, places_of, residuals, weigh
+from tubekit.bench.weighing import Weighed, meter_sd, places_of, residuals, unseen, weigh
 from tubekit.decisions.reading import Readings
 from tubekit.decisions.variation import Age
 from tubekit.errors import ReadingError
@@ -28,7 +28,7 @@ EXPLAINED = 1e-3
 """Readings this unlikely under the best single fault are looked at for pairs."""
 ALIKE = 6.0
 """Faults whose predictions lie less than this many variances apart cannot be told apart by these readings."""
-NAMED, SHOWN = 0.02, 8
+NAMED, SHOWN, UNSEEN_TOLD = 0.02, 8, 6
 
 
 @dataclass(frozen=True)
@@ -56,6 +56,7 @@ class Suspects(Printed):
     following: tuple[NextReading, ...] = ()
     fit: float = quantity("", "", "chance of readings this far off if the amp were good", default=1.0)
     best_fit: float = quantity("", "", "the same under the best single fault", default=1.0)
+    unseen: tuple[str, ...] = ()
     weighed: Weighed | None = None
     book: FaultBook | None = None
 
@@ -106,6 +107,11 @@ class Suspects(Printed):
             pairs = [(p.words, p.distance) for p in self.pairs[:4]]
             two = (Column("two at once"), Column("off by (variances)", format=".1f"))
             tables.append(Table("Pairs", two, pairs))
+        if self.unseen:
+            few = ", ".join(self.unseen[:UNSEEN_TOLD])
+            rows_u = [(len(self.unseen), len(self.book.faults) if self.book else 0, few)]
+            heads_u = (Column("not shown"), Column("of all single faults"), Column("among them"))
+            tables.append(Table("What these readings cannot show", heads_u, rows_u))
         if self.following:
             follow = [(str(n.probe), n.bits, n.effort, _told(n)) for n in self.following]
             heads = (
@@ -123,6 +129,7 @@ class Suspects(Printed):
             "accuses": self.accuses,
             "suspects": to_json_value(self.suspects) if self.accuses else [],
             "pairs": to_json_value(self.pairs),
+            "unseen": list(self.unseen),
             "next": [{"reading": str(n.probe), "bits": n.bits, "effort": n.effort} for n in self.following],
             "caution": CAUTION,
         }
@@ -198,7 +205,8 @@ def suspects(
     return Suspects(
         readings, found.healthy, _suspects(book, taken, scaled, sd, found), pairs,
         next_readings(book, taken, scaled, sd, found) if found.healthy < 0.9 else (),
-        float(found.fit[0]), float(found.fit[best]), found, book,
+        float(found.fit[0]), float(found.fit[best]),
+        tuple(book.faults[k].words for k in unseen(book, taken, sd)), found, book,
     )  # fmt: skip
 
 

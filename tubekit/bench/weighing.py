@@ -25,6 +25,8 @@ HEALTHY = 0.6
 """Chance that an amp on the bench has no single fault, before any reading (common practice)."""
 FREEDOM = 12.0
 """Degrees of freedom of the t distribution, whose tails are heavier than normal (common practice)."""
+SHOWS = 20.0
+"""A fault shows where its readings lie this many variances off a good amp: 4.5 deviations."""
 BETWEEN = 1.0 / 8.0
 """Severity lies anywhere between grades: variance along the step from one to the next, in steps squared."""
 
@@ -82,6 +84,17 @@ def residuals(book: FaultBook, places: Sequence[int], scaled: Array, sd: Array) 
     at = np.arange(len(columns))
     covariance[:, at, at] += np.square(sd)
     return scaled - book.scaled[:, columns], covariance
+
+
+def unseen(book: FaultBook, places: Sequence[int], sd: Array) -> tuple[int, ...]:
+    """Faults that readings at these places cannot show, however grave: none of their grades lies `SHOWS`
+    variances off a good amp.
+    """
+    off, covariance = residuals(book, places, book.scaled[0, list(places)], sd)
+    distance = np.einsum("sm,mn,sn->s", off, np.linalg.inv(covariance[0]), off)
+    best = np.zeros(len(book.faults))
+    np.maximum.at(best, book.owner[1:], distance[1:])
+    return tuple(int(k) for k in np.flatnonzero(best < SHOWS))
 
 
 def _between(book: FaultBook) -> Array:

@@ -1,0 +1,64 @@
+"""The bench's speed: 10,000 amps at idle, their spread, and hundreds of faults re-solved.
+
+python -m tests.benchmarks.bench [amps]
+
+Wanted on two cores: the spread of ten thousand amps under 2 s, about 220 faults under 20 ms. Beside them
+stands how far the regulation line misses full mains solves of freshly drawn amps.
+"""
+
+from __future__ import annotations
+
+import sys
+
+import numpy as np
+
+from tests.benchmarks.clock import best_of, say
+from tubekit import load_amp
+from tubekit.bench.faults import single_faults
+from tubekit.bench.quick_faults import quick_faults
+from tubekit.circuit.parts import GROUND
+from tubekit.decisions.fleet import fleet
+from tubekit.decisions.probe import Probe
+from tubekit.decisions.spread import default_probes, drawn_values, full_values, spread
+from tubekit.decisions.variation import variables
+
+
+def run(name: str, amps: int = 10_000, full: int = 120, repeats: int = 5) -> dict[str, float]:
+    """Times [s], counts, and the line's miss [V]."""
+    amp = load_amp(name)
+    ready, varied = fleet(amp), variables(amp)
+    direct = [p for p in default_probes(ready) if p.quantity != "ripple_pp_v"]
+    rng = np.random.default_rng(1)
+    x = np.stack([v.draw(rng, amps) for v in varied], axis=1)
+    quick = quick_faults(ready)
+    faults = [f for f in single_faults(amp) if f.grades and quick.takes(f.grades[0])]
+    changes = [f.grades[len(f.grades) // 2] for f in faults]
+    nodes = [Probe("dc_v", (n, GROUND)) for n in amp.nodes if n in ready.point.network.index]
+    some = x[:full]
+    by_line = drawn_values(ready, nodes, varied, some, None)
+    off = np.abs(by_line - full_values(ready, nodes, varied, some, None))
+    return {
+        "readings": len(direct),
+        "idle_s": best_of(repeats, lambda: drawn_values(ready, direct, varied, x, None)),
+        "spread_s": best_of(repeats, lambda: spread(amp, direct, size=amps)),
+        "faults": len(changes),
+        "faults_s": best_of(repeats, lambda: quick.volts(changes)),
+        "line_worst_v": float(off.max()),
+        "line_rms_v": float(np.sqrt((off**2).mean())),
+    }
+
+
+def main(amps: int = 10_000) -> None:
+    """Run it for two amps."""
+    for name in ("teasel", "fescue"):
+        f = run(name, amps)
+        say(f"{name}: {amps} amps at idle {f['idle_s']:.2f} s ({1e6 * f['idle_s'] / amps:.0f} µs each);")
+        say(f"  their spread, {f['readings']} readings, lines and slopes included {f['spread_s']:.2f} s;")
+        say(f"  {f['faults']} faults {1e3 * f['faults_s']:.1f} ms;")
+        say(
+            f"  the line misses full solves by {f['line_worst_v']:.2f} V at most, {f['line_rms_v']:.3f} V rms"
+        )
+
+
+if __name__ == "__main__":
+    main(*(int(word) for word in sys.argv[1:2]))
