@@ -18,7 +18,7 @@ from tubekit.amp import Amp
 from tubekit.amp.build import build
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.analyses.supply import Supply
-from tubekit.bench.faults import GONE, OPEN_OHMS, SHORT_OHMS, Fault
+from tubekit.bench.fault import GONE, OPEN_OHMS, SHORT_OHMS, Fault
 from tubekit.bench.rewired import rewired
 from tubekit.circuit.network import assemble
 from tubekit.circuit.parts import (

@@ -40,6 +40,19 @@ def test_a_coarse_meter_is_given_its_slack(teasel):
     assert judge(taken(teasel, [reading]), size=400).verdicts[0].word == "fine"
 
 
+def test_a_meter_that_loads_the_plate_is_corrected_for(teasel):
+    """20,000 ohms per volt on its 10 V range: 200 k across a plate of 83 k."""
+    probe = Probe("dc_v", ("p1a", "ground"))
+    loaded = 143.5 * 200 / (200 + 82.8)
+    low, high = (
+        judge(taken(teasel, [Reading(probe, loaded, Meter(0.02, ohms))]), size=400).verdicts[0]
+        for ohms in (200e3, 10e6)
+    )
+    assert low.word == "fine"
+    assert low.unloaded == pytest.approx(143.5, rel=0.01)
+    assert high.word == "wrong"
+
+
 def test_cathode_bias_is_held_against_the_rating_itself(teasel):
     """A pair at 88 % of 12 W: too hot by the 70 % rule, right for cathode bias (common practice)."""
     found = judge(taken(teasel, read((("k34", "ground"), 19.0), (("p3", "ground"), 330.0))), size=400)

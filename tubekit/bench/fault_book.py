@@ -9,7 +9,8 @@ import numpy as np
 
 from tubekit.amp import Amp
 from tubekit.analyses.mains import MainsState
-from tubekit.bench.faults import Change, Fault, single_faults
+from tubekit.bench.fault import Change, Fault
+from tubekit.bench.faults import single_faults
 from tubekit.bench.rewired import rewired
 from tubekit.circuit.parts import VoltageSource
 from tubekit.decisions.fleet import Fleet, fleet

@@ -7,8 +7,7 @@ not decide.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
@@ -16,42 +15,16 @@ from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.connectors import UNUSED
 from tubekit.amp.sockets import RectifierTube, Tube
 from tubekit.amp.solve import types_of
+from tubekit.bench.fault import GONE, OPEN_OHMS, SHORT_OHMS, Fault, of_value, times, to_value
+from tubekit.bench.wound_faults import WOUND
 from tubekit.decisions.instrument import GAS, LEAK, NO_LEAK, Knob
 from tubekit.devices import catalogue
 from tubekit.devices.rectifier import SiliconDiode
 from tubekit.series import nearest
 from tubekit.units import mark
 
-OPEN_OHMS, SHORT_OHMS = 1e8, 0.05
-"""What stands for an open and for a short [Ω]."""
 DIGIT_FAR = 0.3
 """Misread digits that change less than this (as a logarithm) are drift by another name."""
-GONE = 1e-7
-"""Factor that takes emission or capacitance away."""
-
-Change = Mapping[Knob, tuple[float, float]]
-"""Factor and addend for each knob a fault turns."""
-
-
-@dataclass(frozen=True, eq=False)
-class Fault:
-    """One fault of one part; `grades` are its severities, from slight to grave, or one alone.
-
-    `rewired` (part, terminal, terminal) is set instead where two terminals are swapped or a contact is
-    stuck: that is another circuit.
-    """
-
-    part: str
-    mode: str
-    grades: tuple[Change, ...] = ()
-    grade_words: tuple[str, ...] = ()
-    weight: float = 1.0
-    rewired: Mapping[str, object] = field(default_factory=dict)
-
-    @property
-    def words(self) -> str:
-        """The fault in words."""
-        return f"{self.part} {self.mode}"
 
 
 def single_faults(amp: Amp) -> tuple[Fault, ...]:
@@ -72,29 +45,17 @@ def single_faults(amp: Amp) -> tuple[Fault, ...]:
     return tuple(found)
 
 
-def _to(knob: Knob, value: float, nominal: float) -> Change:
-    return {knob: (value / nominal, 0.0)}
-
-
-def _times(knob: Knob, *factors: float) -> tuple[Change, ...]:
-    return tuple({knob: (factor, 0.0)} for factor in factors)
-
-
-def _percent(*factors: float) -> tuple[str, ...]:
-    return tuple(f"{factor:g} times its value" for factor in factors)
-
-
 def _resistor(part: drawn.Resistor, _amp: Amp) -> Iterator[Fault]:
     name, knob, ohms = part.designator, Knob(part.designator, "ohms"), float(np.max(part.ohms))
     up, down = (1.4, 1.8, 2.5, 4.0), (0.75, 0.55, 0.35)
-    yield Fault(name, "open", (_to(knob, OPEN_OHMS, ohms),), weight=3.0)
-    yield Fault(name, "shorted", (_to(knob, SHORT_OHMS, ohms),), weight=0.2)
-    yield Fault(name, "drifted up", _times(knob, *up), _percent(*up), weight=4.0)
-    yield Fault(name, "drifted down", _times(knob, *down), _percent(*down), weight=0.7)
+    yield Fault(name, "open", (to_value(knob, OPEN_OHMS, ohms),), weight=3.0)
+    yield Fault(name, "shorted", (to_value(knob, SHORT_OHMS, ohms),), weight=0.2)
+    yield Fault(name, "drifted up", times(knob, *up), of_value(*up), weight=4.0)
+    yield Fault(name, "drifted down", times(knob, *down), of_value(*down), weight=0.7)
     yield from _wrong_value(name, knob)
     for other in _misread_digit(ohms):
         words = f"a digit band misread, {mark(other, 'ohm')} fitted"
-        yield Fault(name, words, _times(knob, other / ohms), weight=0.1)
+        yield Fault(name, words, times(knob, other / ohms), weight=0.1)
 
 
 def _misread_digit(ohms: float) -> Iterator[float]:
@@ -116,7 +77,7 @@ def _misread_digit(ohms: float) -> Iterator[float]:
 def _wrong_value(name: str, knob: Knob) -> Iterator[Fault]:
     """Another multiplier band, or a decimal point in the wrong place."""
     for factor, words in ((10.0, "ten times its value fitted"), (0.1, "a tenth of its value fitted")):
-        yield Fault(name, words, _times(knob, factor), weight=0.15)
+        yield Fault(name, words, times(knob, factor), weight=0.15)
 
 
 def _capacitor(part: drawn.Capacitor, _amp: Amp) -> Iterator[Fault]:
@@ -131,13 +92,13 @@ def _capacitor(part: drawn.Capacitor, _amp: Amp) -> Iterator[Fault]:
     if electrolytic and low_voltage:
         grades = (2e4, 3e3, 500.0)
     yield Fault(
-        name, "leaky", tuple(_to(leak, ohms, NO_LEAK) for ohms in grades),
+        name, "leaky", tuple(to_value(leak, ohms, NO_LEAK) for ohms in grades),
         tuple(f"leak of {ohms:.3g} Ω" for ohms in grades), weight=5.0 if part.style != "mica" else 0.5,
     )  # fmt: skip
-    yield Fault(name, "shorted", (_to(leak, SHORT_OHMS, NO_LEAK),), weight=1.5)
-    yield Fault(name, "open", _times(farads, GONE), weight=1.5)
+    yield Fault(name, "shorted", (to_value(leak, SHORT_OHMS, NO_LEAK),), weight=1.5)
+    yield Fault(name, "open", times(farads, GONE), weight=1.5)
     if electrolytic:
-        yield Fault(name, "dried out", _times(farads, 0.4, 0.15), _percent(0.4, 0.15), weight=6.0)
+        yield Fault(name, "dried out", times(farads, 0.4, 0.15), of_value(0.4, 0.15), weight=6.0)
     else:
         yield from _wrong_value(name, farads)
 
@@ -148,9 +109,9 @@ def _potentiometer(part: drawn.Potentiometer, _amp: Amp) -> Iterator[Fault]:
     far = OPEN_OHMS / float(np.max(part.ohms))
     has_top, has_bottom = part.top != part.wiper, part.bottom != part.wiper
     if has_top:
-        yield Fault(name, "top end open", _times(top, far), weight=0.5)
+        yield Fault(name, "top end open", times(top, far), weight=0.5)
     if has_bottom:
-        yield Fault(name, "bottom end open", _times(bottom, far), weight=0.5)
+        yield Fault(name, "bottom end open", times(bottom, far), weight=0.5)
     if has_top and has_bottom:
         yield Fault(name, "wiper open", ({top: (far, 0.0), bottom: (far, 0.0)},), weight=1.5)
 
@@ -208,58 +169,9 @@ def _diode(part: drawn.Diode, _amp: Amp) -> Iterator[Fault]:
     yield Fault(part.designator, "open", ({Knob(part.designator, "saturation"): (1e-40, 0.0)},), weight=1.0)
 
 
-def _choke(part: drawn.Choke, _amp: Amp) -> Iterator[Fault]:
-    name, copper = part.designator, Knob(part.designator, "copper0")
-    yield Fault(name, "open", (_to(copper, OPEN_OHMS, float(np.max(part.ohms))),), weight=1.0)
-    yield Fault(name, "with shorted turns", _times(Knob(name, "turns0"), 0.3), weight=0.3)
-
-
-def _power_transformer(part: drawn.PowerTransformer, amp: Amp) -> Iterator[Fault]:
-    coil, name = 0, part.designator
-    for winding in part.windings:
-        for k in range(len(winding.sections)):
-            where = f"{winding.name} half {k + 1}" if len(winding.sections) > 1 else winding.name
-            far = {Knob(name, f"copper{coil}"): (OPEN_OHMS, 0.0)}
-            tubes = _heated(amp, winding)
-            if winding is part.primary or not tubes:
-                yield Fault(name, f"{where} open", (far,), weight=0.4)
-            else:
-                yield Fault(name, f"{where} open", (far | tubes,), weight=0.3)
-            if winding is not part.primary and not tubes:
-                fewer = (0.9, 0.75)
-                turns = tuple({Knob(name, f"turns{coil}"): (f, 0.0), Knob(name, "copper0"): (1.5, 0.0)}
-                              for f in fewer)  # fmt: skip
-                yield Fault(name, f"{where} with shorted turns", turns, _percent(*fewer), weight=0.3)
-            coil += 1
-
-
-def _heated(amp: Amp, winding: drawn.Winding) -> dict[Knob, tuple[float, float]]:
-    """What goes cold with a heater winding."""
-    cold: dict[Knob, tuple[float, float]] = {}
-    for part in amp.parts.values():
-        if isinstance(part, Tube) and part.heater and set(part.heater) <= set(winding.taps):
-            names = [section.name for section in part.sections]
-            if isinstance(part, RectifierTube):
-                names = [f"{part.designator}.{k}" for k in range(1, len(part.plates) + 1)]
-            cold |= {Knob(name, "perveance"): (GONE, 0.0) for name in names}
-    return cold
-
-
-def _output(part: drawn.OutputTransformer, _amp: Amp) -> Iterator[Fault]:
-    name, coils = part.designator, sum(len(w.sections) for w in part.windings)
-    halves = len(part.primary.sections)
-    for k in range(halves):
-        where = f"primary half {k + 1}" if halves > 1 else "primary"
-        yield Fault(name, f"{where} open", ({Knob(name, f"copper{k}"): (OPEN_OHMS, 0.0)},), weight=0.7)
-    secondary = {Knob(name, f"copper{j}"): (OPEN_OHMS, 0.0) for j in range(halves, coils)}
-    yield Fault(name, "secondary open", (secondary,), weight=0.2)
-    fewer = {Knob(name, f"turns{j}"): (0.05, 0.0) for j in range(coils)}
-    yield Fault(name, "with shorted turns", (fewer,), weight=0.4)
-
-
 def _loudspeaker(part: drawn.Loudspeaker, _amp: Amp) -> Iterator[Fault]:
     knob = Knob(part.designator, "ohms" if part.resistance is None else "copper0")
-    yield Fault(part.designator, "voice coil open", _times(knob, OPEN_OHMS), weight=0.7)
+    yield Fault(part.designator, "voice coil open", times(knob, OPEN_OHMS), weight=0.7)
 
 
 def _jack(part: drawn.Jack, _amp: Amp) -> Iterator[Fault]:
@@ -296,9 +208,7 @@ _MAKERS: dict[type, Callable[..., Iterator[Fault]]] = {
     Tube: _tube,
     RectifierTube: _rectifier,
     drawn.Diode: _diode,
-    drawn.Choke: _choke,
-    drawn.PowerTransformer: _power_transformer,
-    drawn.OutputTransformer: _output,
+    **WOUND,
     drawn.Loudspeaker: _loudspeaker,
     drawn.Jack: _jack,
     drawn.Switch: _contact,

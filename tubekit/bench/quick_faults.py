@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
-from tubekit.bench.faults import Change
+from tubekit.bench.fault import Change
 from tubekit.circuit.network import Group, Network, assemble, parameters
 from tubekit.circuit.newton import solve_ports
 from tubekit.circuit.parts import GROUND, CurrentSource, Resistor

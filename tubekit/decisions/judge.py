@@ -10,11 +10,15 @@ import numpy as np
 from tubekit.amp import analyse
 from tubekit.amp.report import CAUTION
 from tubekit.decisions.drift import Drift, drift
+from tubekit.decisions.instrument import instrumented
 from tubekit.decisions.power_tubes import PowerVerdict, power_verdicts
+from tubekit.decisions.probe import shown
 from tubekit.decisions.reading import Reading, Readings
 from tubekit.decisions.spread import SIZE, Spread, spread
 from tubekit.decisions.variation import Age
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
+
+Array = np.ndarray
 
 WRONG_FROM = 1.6
 """Half widths of the band from its middle beyond which a reading is called wrong; between one and this it
@@ -29,6 +33,7 @@ class Verdict:
     low: float = quantity("", "", "2.5 of 100 good amps show less")
     high: float = quantity("", "", "2.5 of 100 good amps show more")
     typical: float = quantity("", "", "half of the good amps show less")
+    unloaded: float = quantity("", "", "the reading with the meter's load on the circuit taken off")
     word: str = ""
 
     def sentence(self) -> str:
@@ -66,11 +71,12 @@ class Judgement(Printed):
         """Readings, the worst first, then output tubes, then parts."""
         order = sorted(self.verdicts, key=lambda v: _WORDS.index(v.word))
         columns = (
-            Column("reading"), Column("shows", align="right"), Column("verdict"),
+            Column("reading"), Column("shows", align="right"), Column("without the meter", align="right"),
+            Column("verdict"),
             Column("from", align="right"), Column("typical", align="right"), Column("to", align="right"),
         )  # fmt: skip
         rows = [
-            (str(v.reading.probe), v.reading.said(), v.word,
+            (str(v.reading.probe), v.reading.said(), _corrected(v), v.word,
              *(v.reading.probe.said(x) for x in (v.low, v.typical, v.high)))
             for v in order
         ]  # fmt: skip
@@ -90,8 +96,8 @@ class Judgement(Printed):
             "amp": self.readings.drawn.title,
             "fine": self.fine,
             "verdicts": [
-                {"reading": str(v.reading.probe), "value": v.reading.value, "low": v.low, "high": v.high,
-                 "typical": v.typical, "verdict": v.word}
+                {"reading": str(v.reading.probe), "value": v.reading.value, "unloaded": v.unloaded,
+                 "low": v.low, "high": v.high, "typical": v.typical, "verdict": v.word}
                 for v in self.verdicts
             ],
             "output_tubes": to_json_value(self.power),
@@ -99,6 +105,16 @@ class Judgement(Printed):
             "notes": list(self.readings.notes),
             "caution": CAUTION,
         }  # fmt: skip
+
+
+LOADS = 0.005
+"""A meter that takes less than this fraction off a reading is not told of."""
+
+
+def _corrected(verdict: Verdict) -> str:
+    """The reading without the meter's load, where that matters."""
+    moved = abs(verdict.unloaded - verdict.reading.value) > LOADS * abs(verdict.reading.value)
+    return verdict.reading.probe.said(verdict.unloaded) if moved else ""
 
 
 _WORDS = ("wrong", "on the high side", "on the low side", "fine")
@@ -131,20 +147,39 @@ def judge(readings: Readings, *, age: Age = "vintage", size: int = SIZE, seed: i
         mains_known=readings.mains_accuracy, size=size, seed=seed,
     )  # fmt: skip
     report = analyse(readings.amp)
-    verdicts = tuple(_verdict(r, bands, k) for k, r in enumerate(readings.readings))
+    loads = loading(readings)
+    verdicts = tuple(_verdict(r, bands, k, float(loads[k])) for k, r in enumerate(readings.readings))
     before = analyse(readings.drawn) if readings.parts else None
     drifts = tuple(drift(readings.drawn, value, before) for value in readings.parts)
     return Judgement(readings, verdicts, tuple(power_verdicts(readings, report)), drifts, bands)
 
 
-def _verdict(reading: Reading, bands: Spread, k: int) -> Verdict:
+def loading(readings: Readings) -> Array:
+    """What share of the undisturbed volts each meter leaves, (M,): its input resistance against the circuit.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> from tubekit.decisions.probe import Probe
+    >>> from tubekit.decisions.reading import Meter, taken
+    >>> plate = Reading(Probe("dc_v", ("p1a", "ground")), 120.0, Meter(input_ohms=200e3))
+    >>> loading(taken(load_amp("teasel"), [plate])).round(2).tolist()
+    [0.71]
+    """
+    probes = [r.probe for r in readings.readings]
+    found = shown(readings.amp, instrumented(readings.amp).circuit, probes, readings.tone)
+    meters = np.array([r.meter.input_ohms for r in readings.readings])
+    return np.asarray(np.abs(meters / (meters + found.source[0])))
+
+
+def _verdict(reading: Reading, bands: Spread, k: int, load: float) -> Verdict:
     low, typical, high = (float(side[k]) for side in (bands.low, bands.median, bands.high))
-    slack = reading.uncertainty
-    if low - slack <= reading.value <= high + slack:
+    slack, value = reading.uncertainty / load, reading.value / load
+    if low - slack <= value <= high + slack:
         word = "fine"
     else:
-        above = reading.value > typical
+        above = value > typical
         half = max((high - typical) if above else (typical - low), 1e-12)
-        beyond = max(abs(reading.value - typical) - slack, 0.0) / half
+        beyond = max(abs(value - typical) - slack, 0.0) / half
         word = "wrong" if beyond > WRONG_FROM else f"on the {'high' if above else 'low'} side"
-    return Verdict(reading, low, high, float(np.nan_to_num(typical)), word)
+    return Verdict(reading, low, high, float(np.nan_to_num(typical)), value, word)
