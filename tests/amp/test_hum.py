@@ -18,6 +18,7 @@ from tubekit.amp.hum import Hum, _source, hum
 from tubekit.amp.hum_balance import hum_balance
 from tubekit.amp.hum_ways import ways
 from tubekit.amp.signal import signal_path
+from tubekit.amp.sockets import Tube
 from tubekit.amp.strays import HEATER_CATHODE_F, HEATER_CATHODE_OHMS, HEATER_GRID_F
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.mains import mains_steady_state
@@ -48,9 +49,16 @@ def test_the_ways_add_up_to_the_hum_of_the_whole_amp(name: str) -> None:
     parts = [_source(same, way).volts[0] for way in ways(same, 2j * np.pi * rate * np.arange(1, 21))]
     off = np.abs(sum(parts) - expected).max() / max(np.abs(part).max() for part in parts)
     say(f"{name}: sum of {len(parts)} ways against the whole, in terms of the largest way: {off:.1e}")
-    assert off < 5e-6  # what large ways leave when they cancel is as exact as they are
+    # The mains cycle takes the tubes' slopes one round back, which a pair cancels and a single tube does not.
+    assert off < (5e-6 if len(powers(found)) > 1 else 1e-4)
     # The list itself takes heaters and rails as they were before the couplings were laid on.
     assert size(found.total[0] - expected) < 0.02 * size(expected)
+
+
+def powers(found: Hum) -> list[str]:
+    """Tubes with a screen."""
+    parts = found.amp.parts.values()
+    return [one.designator for one in parts if isinstance(one, Tube) and any(s.screen for s in one.sections)]
 
 
 def harmonic(state, node: str, order: int) -> np.ndarray:
