@@ -120,13 +120,22 @@ def _corrected(verdict: Verdict) -> str:
 _WORDS = ("wrong", "on the high side", "on the low side", "fine")
 
 
-def judge(readings: Readings, *, age: Age = "vintage", size: int = SIZE, seed: int = 1) -> Judgement:
+def judge(
+    readings: Readings,
+    *,
+    age: Age = "vintage",
+    size: int = SIZE,
+    seed: int = 1,
+    bands: Spread | None = None,
+) -> Judgement:
     """Hold readings against the band of good amps.
 
     Parameters
     ----------
     readings : from `load_readings` or `taken`; measured parts and the mains at the time are in their amp.
     age, size, seed : as for `spread`.
+    bands : found before for the same amp, mains, measured parts and tone, with these readings among its
+        probes, to save time.
 
     Raises
     ------
@@ -142,13 +151,16 @@ def judge(readings: Readings, *, age: Age = "vintage", size: int = SIZE, seed: i
     'wrong'
     """
     probes = tuple(r.probe for r in readings.readings)
-    bands = spread(
+    bands = bands or spread(
         readings.amp, probes, age=age, tone=readings.tone, measured=readings.measured,
         mains_known=readings.mains_accuracy, size=size, seed=seed,
     )  # fmt: skip
     report = analyse(readings.amp)
     loads = loading(readings)
-    verdicts = tuple(_verdict(r, bands, k, float(loads[k])) for k, r in enumerate(readings.readings))
+    at = {probe: k for k, probe in enumerate(bands.probes)}
+    verdicts = tuple(
+        _verdict(r, bands, at[r.probe], float(loads[k])) for k, r in enumerate(readings.readings)
+    )
     before = analyse(readings.drawn) if readings.parts else None
     drifts = tuple(drift(readings.drawn, value, before) for value in readings.parts)
     return Judgement(readings, verdicts, tuple(power_verdicts(readings, report)), drifts, bands)

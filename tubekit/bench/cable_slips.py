@@ -1,0 +1,85 @@
+"""Slips of whoever soldered a cable, and what a meter would then find: to try, and to learn from."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from itertools import combinations
+
+import networkx as nx
+
+from tubekit.amp import Amp
+from tubekit.bench.cable_graph import Pin, cable_graph, joined_pairs, pins
+from tubekit.bench.continuity import Continuity
+from tubekit.errors import ReadingError
+
+SLIPS = {
+    "as drawn": 0, "swap two pins": 2, "open at a pin": 1, "join two pins": 2, "leave a strap out": 0,
+}  # fmt: skip
+"""Each slip and how many pins it takes."""
+
+
+def slipped(amp: Amp, slip: str = "as drawn", *at: Pin) -> tuple[Continuity, ...]:
+    """Continuity of every pair of pins on a cable soldered with a slip.
+
+    Parameters
+    ----------
+    slip : one of `SLIPS`; two pins are swapped or joined, one is left open, all straps are left out.
+    at : the pins, as 'P2.7'.
+
+    Raises
+    ------
+    ReadingError : no such slip, or pins that cannot be taken for it.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> from tubekit.bench.cable import check_cable
+    >>> amp = load_amp("fescue")
+    >>> check_cable(amp, slipped(amp, "swap two pins", "P2.7", "P2.4")).faults[0].kind
+    'swapped'
+    """
+    if slip not in SLIPS:
+        raise ReadingError(f"there is no slip '{slip}'", where=amp.name, fix=f"Try {', '.join(SLIPS)}")
+    known, needed = pins(amp), SLIPS[slip]
+    if len(set(at)) != needed or not set(at) <= set(known):
+        raise ReadingError(
+            f"'{slip}' cannot be done with {', '.join(at) or 'no pin'}", where=amp.name,
+            fix=f"Name {needed} different pins of {', '.join(known[:2])} …" if needed else "Name no pin",
+        )  # fmt: skip
+    graph = cable_graph(amp)
+    _SOLDER[slip](graph, *at)
+    joined = joined_pairs(graph, known)
+    return tuple(Continuity(a, b, frozenset((a, b)) in joined) for a, b in combinations(known, 2))
+
+
+def _soldered(graph: nx.Graph, pin: Pin) -> list[str]:
+    return [other for other in graph[pin] if graph.edges[pin, other]["by"] == "solder"]
+
+
+def _swap(graph: nx.Graph, one: Pin, two: Pin) -> None:
+    """What is soldered to one pin goes to the other; straps stay at their pins."""
+    first, second = _soldered(graph, one), _soldered(graph, two)
+    graph.remove_edges_from([(one, node) for node in first] + [(two, node) for node in second])
+    graph.add_edges_from([(two, node) for node in first] + [(one, node) for node in second], by="solder")
+
+
+def _open(graph: nx.Graph, pin: Pin) -> None:
+    graph.remove_edges_from([(pin, node) for node in list(graph[pin])])
+
+
+def _join(graph: nx.Graph, one: Pin, two: Pin) -> None:
+    graph.add_edge(one, two, by="slip")
+
+
+def _no_straps(graph: nx.Graph) -> None:
+    graph.remove_edges_from([(a, b) for a, b, by in list(graph.edges(data="by")) if by == "strap"])
+
+
+def _as_drawn(graph: nx.Graph) -> None:
+    """Nothing is done to it."""
+
+
+_SOLDER: Mapping[str, Callable[..., None]] = {
+    "as drawn": _as_drawn, "swap two pins": _swap, "open at a pin": _open, "join two pins": _join,
+    "leave a strap out": _no_straps,
+}  # fmt: skip

@@ -1,0 +1,167 @@
+"""What one fault would make a meter show: the other way round, from the part to the readings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubekit.amp import Amp
+from tubekit.amp.report import CAUTION
+from tubekit.analyses.mains import MainsState
+from tubekit.bench.fault import Change, Fault
+from tubekit.bench.fault_book import FUSE_BLOWS, harmed
+from tubekit.bench.faults import single_faults
+from tubekit.bench.rewired import rewired
+from tubekit.circuit.parts import VoltageSource
+from tubekit.decisions.instrument import instrumented, turned
+from tubekit.decisions.probe import QUANTITIES, Probe, Tone, plugged, shown
+from tubekit.decisions.variation import Age, variables
+from tubekit.errors import ChangeError, SolveError, near_matches
+from tubekit.text import Column, Printed, Table, frozen_array, quantity
+
+Array = np.ndarray
+SAME = 0.02
+"""Readings that move by less than this fraction are told as unmoved."""
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Foretold(Printed):
+    """Readings of the typical good amp and of the same amp with one fault, as a meter shows them.
+
+    `free` are those with the fault without the meter's load. Where the fuse goes every reading is nil.
+    """
+
+    amp: Amp
+    fault: Fault
+    severity: str
+    probes: tuple[Probe, ...]
+    good: Array = quantity("", "", "readings without the fault, in the unit of each, (M,)")
+    faulty: Array = quantity("", "", "readings with it, (M,)")
+    free: Array = quantity("", "", "readings with it, the meter's load taken off, (M,)")
+    fuse_blows: bool = False
+
+    @property
+    def moved(self) -> tuple[int, ...]:
+        """Places of the readings that the fault moves, as they stand in `probes`."""
+        least = np.array([QUANTITIES[p.quantity].least for p in self.probes])
+        far = np.abs(self.faulty - self.good) > SAME * np.abs(self.good) + least
+        return tuple(int(k) for k in np.flatnonzero(far))
+
+    def headline(self) -> str:
+        """How many of the readings would tell of it."""
+        how = f" ({self.severity})" if self.severity else ""
+        head = f"{self.fault.words}{how}"
+        if self.fuse_blows:
+            return f"{head}: the fuse blows, so that every reading with the power on is nil."
+        count = len(self.moved)
+        said = "none" if not count else "all" if count == len(self.probes) else str(count)
+        return f"{head}: {said} of these {len(self.probes)} readings would move by more than 2 %."
+
+    def tables(self) -> list[Table]:
+        """Every reading without and with the fault."""
+        columns = (
+            Column("reading"), Column("good amp", align="right"), Column("with the fault", align="right"),
+            Column("moves"),
+        )  # fmt: skip
+        rows = [
+            (str(p), p.said(float(self.good[k])), p.said(float(self.faulty[k])),
+             "yes" if k in self.moved else "")
+            for k, p in enumerate(self.probes)
+        ]  # fmt: skip
+        return [Table("What the meter would show", columns, rows, note=CAUTION)]
+
+
+def fault_named(amp: Amp, words: str) -> Fault:
+    """The single fault of an amp that reads so, as 'R14 open'.
+
+    Raises
+    ------
+    ChangeError : there is none (near matches listed).
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> fault_named(load_amp("teasel"), "R14 drifted up").grade_words
+    ('1.4 times its value', '1.8 times its value', '2.5 times its value', '4 times its value')
+    """
+    faults = {fault.words: fault for fault in single_faults(amp)}
+    if words not in faults:
+        raise ChangeError(
+            "there is no such fault", where=amp.name, part=words, near=near_matches(words, faults)
+        )
+    return faults[words]
+
+
+def foretold(
+    amp: Amp,
+    fault: Fault | str,
+    probes: Sequence[Probe],
+    *,
+    grade: int = 0,
+    tone: Tone | None = None,
+    age: Age = "vintage",
+    meter_ohms: Array | float = 10e6,
+) -> Foretold:
+    """What a meter would show with one fault in the amp, beside the typical good amp.
+
+    Parameters
+    ----------
+    fault : from `single_faults`, or its words, as 'C11 leaky'.
+    grade : its severity, counted from the slightest.
+    probes : where the meter is put; signals need `tone`.
+    meter_ohms : input resistance of the meter, one for all or one for each probe [Ω].
+
+    Raises
+    ------
+    ChangeError : no such fault. SolveError : the amp, or the amp with this fault, has no idle state.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> found = foretold(load_amp("teasel"), "R14 open", [Probe("dc_v", ("k34", "ground"))])
+    >>> bool(found.faulty[0] > 1.5 * found.good[0]), found.fuse_blows
+    (True, False)
+    """
+    known = fault_named(amp, fault) if isinstance(fault, str) else fault
+    there = plugged(amp, tone)
+    varied = variables(there, age)
+    changes: list[Change] = [{}]
+    if not known.rewired:
+        changes.append(known.grades[grade])
+    circuit = turned(instrumented(there).circuit, harmed(varied, changes))
+    found = shown(there, circuit, probes, tone)
+    meters = np.broadcast_to(np.asarray(meter_ohms, float), (len(probes),))
+    good, faulty, free = found.loaded(meters)[0], found.loaded(meters)[-1], found.values[-1]
+    state = found.state
+    if known.rewired:
+        other = rewired(there, known.rewired)
+        found = shown(other, turned(instrumented(other).circuit, harmed(varied, [{}])), probes, tone)
+        faulty, free, state = found.loaded(meters)[0], found.values[0], found.state
+    if not (np.isfinite(good).all() and np.isfinite(faulty).all()):
+        raise SolveError(f"{amp.title} with {known.words}: no idle state was found")
+    blows = _blows(there, state)
+    if blows:
+        alive = np.array([p.quantity == "ohms" for p in probes])  # read with the power off
+        faulty, free = np.where(alive, faulty, 0.0), np.where(alive, free, 0.0)
+    severity = known.grade_words[grade] if known.grade_words else ""
+    return Foretold(
+        amp,
+        known,
+        severity,
+        tuple(probes),
+        frozen_array(good),
+        frozen_array(faulty),
+        frozen_array(free),
+        blows,
+    )
+
+
+def _blows(amp: Amp, state: MainsState) -> bool:
+    """Whether the fuse carries so much that it goes."""
+    ratings = [float(np.max(p.amps)) for p in amp.parts.values() if p.kind == "fuse"]  # type: ignore[attr-defined]
+    network = state.operating_point.network
+    plug = network.circuit.of(VoltageSource)[0].name
+    squares = np.abs(state.spectrum[-1, 1:, network.unknowns.index(f"I({plug})")]) ** 2
+    return bool(ratings) and bool(np.sqrt(0.5 * squares.sum()) > FUSE_BLOWS * min(ratings))
