@@ -190,13 +190,13 @@ def test_without_an_answer_the_last_curves_stand_in_grey(panel: PartSwap, amp: A
     panel.control("V5").choice.value = "removed"
     assert "does not settle" in panel.stale
     assert "does not settle" in panel.control("V5").complaint.value
-    assert "No answer for this setting" in panel.answer.notice.value
+    assert "No answer for this setting" in panel.notice.value
     assert_allclose(curves(panel)["B1"], good["B1"])
     assert panel.figure.cycle.ripple.after[0].get_color() == ink.FAINT
     assert "V5" in panel.chips.keys  # the controls say what was asked
     panel.control("V5").choice.value = "5Y3GT"
     assert panel.stale == ""
-    assert panel.answer.notice.value == ""
+    assert panel.notice.value == ""
     assert panel.figure.cycle.ripple.after[0].get_color() == ink.STROKES[0].ink
     agrees(panel, swap(amp, {"R14": "330"}))
 
@@ -297,8 +297,9 @@ def test_another_amp_from_the_list(panel: PartSwap, amp: Amp, tmp_path, monkeypa
     assert panel.chips.keys == ()
     assert panel.amp.parts["R14"].ohms == 330.0
     panel.amps.value = values["broken.toml"]
-    assert "broken.toml" in panel.answer.notice.value
+    assert "broken.toml" in panel.amp_list.complaint.value
     assert panel.amp.parts["R14"].ohms == 330.0  # the last amp stays
+    assert panel.amps.value == values["mine.toml"]
 
 
 def test_the_picture_sent_is_the_figure(panel: PartSwap) -> None:

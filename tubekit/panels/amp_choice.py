@@ -2,13 +2,118 @@
 
 from __future__ import annotations
 
+import html
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any, ClassVar
+from weakref import WeakSet
+
+import ipywidgets as widgets
 
 from tubekit.amp import Amp, demo_names
 from tubekit.amp.read import read_sheet
 from tubekit.errors import TubekitError
+
+Choice = str | Amp
+"""A demo name, the path of an amp file, or an amp that stands in no file."""
+
+
+class AmpList:
+    """A list of amps with a button that looks for amp files again; complaints stand below it.
+
+    Parameters
+    ----------
+    amp : what is chosen at first.
+    on_choice : told of each choice by hand or program; a TubekitError from it is said below the list, and
+        the choice before stands again.
+    """
+
+    all: ClassVar[WeakSet[AmpList]] = WeakSet()
+
+    def __init__(
+        self, amp: Choice, on_choice: Callable[[Choice], None], *, label: str = "amp", width: str = "60px"
+    ) -> None:
+        self._on_choice, self._quiet, self._first = on_choice, False, amp
+        self.choice = widgets.Dropdown(
+            description=label, tooltip="The amp; amp files beside the notebook stand below the demo amps",
+            style={"description_width": width}, layout={"flex": "1 1 0", "width": "auto", "min_width": "0"},
+        )  # fmt: skip
+        self.again = widgets.Button(
+            description="↻", tooltip="Look for amp files again; an edited one is read anew"
+        )
+        self.again.add_class("tubekit-step")
+        self.complaint = widgets.HTML(layout=widgets.Layout(width="auto", display="none"))
+        row = widgets.HBox([self.choice, self.again], layout=widgets.Layout(width="auto"))
+        self.box = widgets.VBox([row, self.complaint], layout=widgets.Layout(width="auto"))
+        self._good, self._read = amp, _edited(amp)
+        self.look_again()
+        self.choice.observe(lambda change: self._chosen(change["new"]), "value")
+        self.again.on_click(lambda _: self._look())
+        AmpList.all.add(self)
+
+    @property
+    def value(self) -> Choice:
+        """The amp that is chosen."""
+        return self._good
+
+    @value.setter
+    def value(self, amp: Choice) -> None:
+        self.choice.value = amp
+
+    def put(self, amp: Choice) -> None:
+        """Show another choice without telling anyone."""
+        self._good, self._read = amp, _edited(amp)
+        self._put()
+
+    def look_again(self) -> None:
+        """List what is there now; what is chosen stays chosen."""
+        options = options_with(self._first)
+        if self._good not in [value for _, value in options]:
+            options = [(words_for(self._good), self._good), *options]
+        if tuple(options) != self.choice.options:
+            self._quiet = True
+            self.choice.options = options
+            self._quiet = False
+        self._put()
+
+    @classmethod
+    def look_again_all(cls) -> None:
+        """An amp file was written: every list shows it."""
+        for each in tuple(cls.all):
+            each.look_again()
+
+    def complain(self, words: str) -> None:
+        """Say below the list what was wrong; '' takes it away."""
+        said = f'<p class="tubekit-complaint" role="alert">{html.escape(words)}</p>' if words else ""
+        if self.complaint.value != said:
+            self.complaint.value, self.complaint.layout.display = said, "" if words else "none"
+
+    def _look(self) -> None:
+        self.look_again()
+        if _edited(self._good) != self._read:
+            self._chosen(self._good)
+
+    def _chosen(self, amp: Choice) -> None:
+        if self._quiet:
+            return
+        self.complain("")
+        try:
+            self._on_choice(amp)
+        except TubekitError as error:
+            self.complain(str(error))
+            self._put()
+        else:
+            self._good, self._read = amp, _edited(amp)
+
+    def _put(self) -> None:
+        was, self._quiet = self._quiet, True
+        try:
+            if self._good not in [value for _, value in self.choice.options]:
+                self.choice.options = [(words_for(self._good), self._good), *self.choice.options]
+            self.choice.value = self._good
+        finally:
+            self._quiet = was
 
 
 def amp_options(folder: Path | None = None) -> list[tuple[str, str]]:
@@ -23,14 +128,29 @@ def amp_options(folder: Path | None = None) -> list[tuple[str, str]]:
     return found + list(_files(folder or Path.cwd()))
 
 
-def options_with(amp: Amp) -> list[tuple[str, str | Amp]]:
+def options_with(amp: Choice) -> list[tuple[str, Choice]]:
     """The same with `amp` itself, where it is none of them, in front."""
-    options: list[tuple[str, str | Amp]] = list(amp_options())
+    options: list[tuple[str, Any]] = list(amp_options())
+    if not isinstance(amp, Amp):
+        return options if amp in [value for _, value in options] else [(words_for(amp), amp), *options]
     for place, (words, name) in enumerate(options):
         if name == amp.name and not amp.changes:
             options[place] = (words, amp)
             return options
     return [(amp.title, amp), *options]
+
+
+def words_for(amp: Choice) -> str:
+    """What a choice is called that is not in the list."""
+    return amp.title if isinstance(amp, Amp) else Path(amp).name
+
+
+def _edited(amp: Choice) -> float:
+    """When the file of a choice was last written; 0 where it has none."""
+    try:
+        return 0.0 if isinstance(amp, Amp) or amp in demo_names() else Path(amp).stat().st_mtime
+    except OSError:
+        return 0.0
 
 
 def _files(folder: Path) -> Iterator[tuple[str, str]]:

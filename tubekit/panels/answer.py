@@ -19,38 +19,21 @@ class Answer:
 
     def __init__(self) -> None:
         full = widgets.Layout(width="100%")
-        self.notice, self.verdict, self.measure = (widgets.HTML(layout=full) for _ in range(3))
+        self.verdict, self.measure = widgets.HTML(layout=full), widgets.HTML(layout=full)
         self.readings = widgets.HTML(layout=full)
         self.details = widgets.Accordion(
             [self.readings], titles=("All readings, before and after",), selected_index=None
         )
         self.details.observe(lambda _: self._open(), "selected_index")
-        self.widgets = (self.notice, self.verdict, self.measure, self.details)
+        self.widgets = (self.verdict, self.measure, self.details)
         self._report: SwapReport | None = None
 
     def show(self, report: SwapReport) -> None:
         """The words and numbers of a report."""
         self._report = report
-        self.notice.value = ""
         self.verdict.value = verdict_html(report)
         self.measure.value = measure_html(report)
         self._open()
-        for each in self.widgets[1:]:
-            each.remove_class("tubekit-grey")
-
-    def grey_out(self, words: str) -> None:
-        """Keep what stands there, greyed, and say that the present setting has no answer."""
-        self.notice.value = (
-            f'<p class="tubekit-stale" role="alert">No answer for this setting: {html.escape(words)} '
-            "What stands here in grey belongs to the last setting that had one.</p>"
-        )
-        for each in self.widgets[1:]:
-            each.add_class("tubekit-grey")
-
-    def refuse(self, words: str) -> None:
-        """Say why an amp cannot be taken; '' takes that away."""
-        said = f'<p class="tubekit-stale" role="alert">{html.escape(words)}</p>'
-        self.notice.value = said if words else ""
 
     def _open(self) -> None:
         if self.details.selected_index is not None and self._report is not None:

@@ -7,7 +7,6 @@ no answer.
 
 from __future__ import annotations
 
-import html
 from abc import abstractmethod
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
@@ -18,8 +17,10 @@ import ipywidgets as widgets
 from tubekit.errors import ChangeError, TubekitError, near_matches
 from tubekit.panels import layout
 from tubekit.panels.history import History
+from tubekit.panels.keep import Copies
 from tubekit.panels.knobs import Knob, Level, Steps
 from tubekit.panels.live import LiveFigure
+from tubekit.text import Table
 
 R = TypeVar("R")
 Settings = Mapping[str, Any]
@@ -32,13 +33,17 @@ class Board(widgets.VBox, Generic[R]):
     an answer is being worked out and then sends only the latest value.
     """
 
+    NAME = "stage"
+
     def __init__(self, knobs: Sequence[Knob], start: Settings) -> None:
         self.knobs = {knob.key: knob for knob in knobs}
         self.notice, self.numbers = widgets.HTML(layout=_full()), widgets.HTML(layout=_full())
         self.frame = widgets.VBox([])
+        self.copies = self.copying()
         self.buttons = layout.buttons(
-            undo=self.undo, redo=self.redo, reset=self.reset, keep=self.keep_as_before, rescale=self.rescale
-        )
+            undo=self.undo, redo=self.redo, reset=self.reset, keep=self.keep_as_before, rescale=self.rescale,
+            **self.copies.actions,
+        )  # fmt: skip
         self.settings, self.first = MappingProxyType(dict(start)), MappingProxyType(dict(start))
         self.history = History[Settings](self.settings)
         self.stale = ""
@@ -59,9 +64,21 @@ class Board(widgets.VBox, Generic[R]):
     def figure_for(self, now: R, before: R) -> LiveFigure[R]:
         """A figure with scales fitted to `now`."""
 
-    @abstractmethod
+    def tables(self, now: R, before: R) -> Sequence[Table]:  # noqa: ARG002 - for panels that have some
+        """The numbers beside the figure."""
+        return ()
+
     def say(self, now: R, before: R) -> str:
         """The numbers as HTML."""
+        return "".join(table.html() for table in self.tables(now, before))
+
+    def copying(self) -> Copies:
+        """What can be copied: where there is no amp, the values in place of an amp file."""
+        return Copies(self.name, self.print_png, values=self.in_words)
+
+    def name(self) -> str:
+        """What files written from the panel are called."""
+        return self.NAME
 
     def adapted(self, key: str, settings: Settings) -> Settings:  # noqa: ARG002 - for panels that need it
         """The setting after the knob `key` moved: another tube may ask for other volts."""
@@ -132,6 +149,18 @@ class Board(widgets.VBox, Generic[R]):
         self.figure = self.figure_for(self.result, self.before)
         self.frame.children = [self.figure.picture.image]
 
+    def print_png(self) -> bytes:
+        """The figure as a PNG file to keep or to print."""
+        return self.figure.picture.print_png()
+
+    def in_words(self) -> str:
+        """Every knob that does something, and the numbers, as plain text."""
+        seen = [knob for knob in self.knobs.values() if knob.label and knob.box.layout.display != "none"]
+        lines = [f"{knob.label}: {knob.said(self.settings[knob.key])}" for knob in seen]
+        tables = [table.text() for table in self.tables(self.result, self.before)]
+        stale = [f"No answer for this setting; the numbers are those of an earlier one. {self.stale}"]
+        return "\n\n".join(["\n".join(lines), *(stale if self.stale else []), *tables]) + "\n"
+
     # ---- the one way in and the one way out
 
     def _moved(self, knob: Knob, value: Any, gesture: str) -> None:
@@ -143,6 +172,7 @@ class Board(widgets.VBox, Generic[R]):
         """Solve a setting and show what came of it; returns the error, where there is no answer."""
         for each in self.knobs.values():
             each.complain("")
+        self.copies.clear()
         if record:
             self.history.push(settings, gesture)
         self.settings = MappingProxyType(dict(settings))
@@ -170,10 +200,7 @@ class Board(widgets.VBox, Generic[R]):
     def _grey_out(self, knob: Knob | None) -> None:
         self.figure.grey_out()
         self.numbers.add_class("tubekit-grey")
-        self.notice.value = (
-            f'<p class="tubekit-stale" role="alert">No answer for this setting: {html.escape(self.stale)} '
-            "What stands here in grey belongs to the last setting that had one.</p>"
-        )
+        self.notice.value = layout.no_answer(self.stale)
         if knob is not None:
             knob.complain(self.stale)
 
@@ -187,11 +214,11 @@ class Board(widgets.VBox, Generic[R]):
     # ---- where things stand
 
     def arranged(self) -> list[widgets.Widget]:
-        """The children: knobs, figure, numbers, side by side where there is room."""
+        """The children: buttons above; knobs, figure, numbers, side by side where there is room."""
         self._write()
-        below = widgets.HBox(list(self.buttons.values()), layout=widgets.Layout(flex_flow="row wrap"))
-        under = layout.column([*(knob.box for knob in self.knobs.values()), below])
-        return layout.side_by_side(under, self.frame, [self.notice, self.numbers])
+        under = layout.column([knob.box for knob in self.knobs.values()])
+        tools = layout.tools(self.buttons, self.copies.said)
+        return layout.side_by_side(under, self.frame, [self.notice, self.numbers], tools)
 
 
 def _full() -> widgets.Layout:

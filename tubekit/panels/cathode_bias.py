@@ -45,9 +45,13 @@ class CathodeBiasPanel(Board[BiasStage]):
         """Crossing, gain, ratings."""
         return LiveFigure(BiasView, now, before)
 
-    def say(self, now: BiasStage, before: BiasStage) -> str:
+    def tables(self, now: BiasStage, before: BiasStage) -> list[Table]:
         """Idle state, gain and shelf, now and before."""
-        return table(now, before).html()
+        return [table(now, before)]
+
+    def name(self) -> str:
+        """After the tube."""
+        return f"{self.settings['tube']}-cathode-bias"
 
     def adapted(self, key: str, settings: Settings) -> Settings:
         """Another stage, or a tube that differs much, begins at an operating point of its own."""

@@ -57,6 +57,7 @@ class HumPanel(AmpBoard[HumAnswer, HumSight]):
     comes once the hand rests.
     """
 
+    NAME = "hum"
     HAS_MAINS = True
 
     def __init__(self, amp: Amp) -> None:
@@ -108,7 +109,9 @@ class HumPanel(AmpBoard[HumAnswer, HumSight]):
         super()._settle(beside)
 
     def _write(self) -> None:
+        """The sources, then, after a longer rest, which part first."""
         super()._write()
+        self.advice.add_class("tubekit-grey")
         self.after_a_rest(self._advise)
 
     def _advise(self) -> None:
@@ -136,12 +139,9 @@ class HumPanel(AmpBoard[HumAnswer, HumSight]):
         """Every way, every frequency."""
         return tables_html(now.hum.tables()[1:])
 
-    def arranged(self) -> list[widgets.Widget]:
+    def told(self) -> list[widgets.Widget]:
         """With the advice below the sources."""
-        children = super().arranged()
-        told = children[-1].children[-1]
-        told.children = [self.notice, self.numbers, self.advice, self.details]
-        return children
+        return [self.numbers, self.advice, self.details]
 
 
 def _is_pot(part: Part) -> bool:

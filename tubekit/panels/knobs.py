@@ -16,8 +16,9 @@ import ipywidgets as widgets
 import numpy as np
 
 from tubekit.errors import TubekitError
+from tubekit.panels.amp_choice import AmpList, Choice as AmpChoice, words_for
 from tubekit.panels.value_control import written
-from tubekit.units import parse, series_values
+from tubekit.units import parse, series_values, show
 
 Tell = Callable[["Knob", Any, str], None]
 FULL = widgets.Layout(width="auto")
@@ -27,8 +28,8 @@ DESCRIBED = {"description_width": "72px"}
 class Knob:
     """What every knob has: a key, a box of widgets, a line for complaints, a way to stay quiet."""
 
-    def __init__(self, key: str, rows: Sequence[widgets.Widget]) -> None:
-        self.key, self.on_change, self._quiet = key, _nobody, False
+    def __init__(self, key: str, rows: Sequence[widgets.Widget], label: str = "") -> None:
+        self.key, self.label, self.on_change, self._quiet = key, label, _nobody, False
         self.complaint = widgets.HTML(layout=widgets.Layout(width="auto", display="none"))
         self.box = widgets.VBox([*rows, self.complaint], layout=widgets.Layout(width="auto"))
 
@@ -72,6 +73,10 @@ class Knob:
         """Bring the widgets in step with a value."""
         raise NotImplementedError
 
+    def said(self, value: Any) -> str:
+        """A value in words."""
+        return str(value)
+
 
 def _nobody(knob: Knob, value: Any, gesture: str) -> None:
     """Told of everything before the panel is there."""
@@ -84,13 +89,37 @@ class Choice(Knob):
         self.choice = widgets.Dropdown(
             options=list(options), description=label, style=DESCRIBED, layout=FULL, tooltip=tooltip or label
         )
-        super().__init__(key, [self.choice])
+        super().__init__(key, [self.choice], tooltip or label)
         self.choice.observe(lambda change: self.tell(change["new"]), "value")
 
     def put(self, value: Any) -> None:
         """The word that stands."""
         with self.quietly():
             self.choice.value = value
+
+    def said(self, value: Any) -> str:
+        """The word of the list."""
+        return next((words for words, option in self.choice.options if option == value), str(value))
+
+
+class AmpKnob(Knob):
+    """The list of amps as a knob."""
+
+    def __init__(self, key: str, amp: AmpChoice) -> None:
+        self.list = AmpList(amp, self._chosen, width=DESCRIBED["description_width"])
+        super().__init__(key, [self.list.box], "amp")
+
+    def put(self, value: AmpChoice) -> None:
+        """The amp that stands."""
+        if self.list.value != value:
+            self.list.put(value)
+
+    def said(self, value: AmpChoice) -> str:
+        """Its title, or its file."""
+        return words_for(value)
+
+    def _chosen(self, value: AmpChoice) -> None:
+        self.tell(value)
 
 
 class Level(Knob):
@@ -105,7 +134,7 @@ class Level(Knob):
             style=DESCRIBED, layout=FULL,
             tooltip=f"{tooltip or label}; arrow keys move it, the figure can be typed",
         )  # fmt: skip
-        super().__init__(key, [self.slider])
+        super().__init__(key, [self.slider], label)
         self.slider.observe(lambda change: self.tell(float(change["new"]), key), "value")
 
     def bounds(self, low: float, high: float, step: float) -> None:
@@ -117,6 +146,10 @@ class Level(Knob):
             else:
                 self.slider.min, self.slider.max = low, high
             self.slider.step = step
+
+    def said(self, value: float) -> str:
+        """As the slider shows it."""
+        return format(value, self.slider.readout_format)
 
     def put(self, value: float) -> None:
         """The level that stands; ends give way to a value beyond them."""
@@ -142,7 +175,7 @@ class Steps(Knob):
             continuous_update=False, layout=widgets.Layout(width="68px", flex="0 0 68px"),
             tooltip=f"{tooltip or label}: any value, as 330, 4K7 or 25u",
         )  # fmt: skip
-        super().__init__(key, [widgets.HBox([self.slider, self.entry], layout=FULL)])
+        super().__init__(key, [widgets.HBox([self.slider, self.entry], layout=FULL)], tooltip or label)
         self.bounds(low, high)
         self.slider.observe(self._slid, "value")
         self.entry.observe(self._entered, "value")
@@ -152,6 +185,10 @@ class Steps(Knob):
         self.stops = series_values(self.series, low, high)
         with self.quietly():
             self.slider.max = len(self.stops) - 1
+
+    def said(self, value: float | None) -> str:
+        """With its unit."""
+        return "none" if value is None else show(value, self.unit)
 
     def put(self, value: float | None) -> None:
         """The value that stands; between two stops the slider shows the nearer one."""

@@ -1,8 +1,9 @@
-"""Where things stand in a panel: controls, figure, words, side by side where there is room."""
+"""Where things stand in a panel: buttons above; controls, figure, words side by side where there is room."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import html
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -15,10 +16,20 @@ CONTROLS, SEEN = "280px", "934px"
 WORDS = {
     "undo": ("Undo", "One step back"),
     "redo": ("Redo", "One step forward again"),
-    "reset": ("As it came", "Take every change back, mains included"),
     "keep": ("Keep as before", "Compare the next change with what is on trial now"),
+    "reset": ("As it came", "Take every change back, mains included"),
     "rescale": ("Fit the scales", "Scales of the figure to what is on trial now"),
+    "picture": ("Copy as picture", "Write the figure as a picture beside the notebook, fine enough to print"),
+    "amp_file": (
+        "Copy as amp file",
+        "Write the amp with the changes on trial as an amp file beside the notebook; no file is written over",
+    ),
+    "values": (
+        "Copy as list of values",
+        "Write the values and the numbers as plain text beside the notebook; no file is written over",
+    ),
 }
+"""Every button a panel may have, in the order in which they stand on all of them."""
 
 
 def described(kind: Any, description: str, **options: Any) -> Any:
@@ -28,15 +39,30 @@ def described(kind: Any, description: str, **options: Any) -> Any:
 
 
 def buttons(**actions: Callable[[], None]) -> dict[str, widgets.Button]:
-    """The buttons below the controls, by name."""
+    """The buttons of a panel by name, in the order of `WORDS` whatever order they are given in."""
     made = {}
-    for name, action in actions.items():
+    for name in sorted(actions, key=[*WORDS].index):
         words, tooltip = WORDS[name]
         made[name] = widgets.Button(
-            description=words, tooltip=tooltip, layout=widgets.Layout(width="auto", flex="1 1 90px")
+            description=words, tooltip=tooltip, layout=widgets.Layout(width="auto", flex="0 1 auto")
         )
-        made[name].on_click(lambda _, action=action: action())
+        made[name].on_click(lambda _, action=actions[name]: action())
     return made
+
+
+def tools(made: Mapping[str, widgets.Button], *said: widgets.Widget) -> widgets.HBox:
+    """The row of buttons above a panel, and what the last of them says."""
+    row = widgets.HBox([*made.values(), *said], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
+    row.add_class("tubekit-tools")
+    return row
+
+
+def no_answer(words: str) -> str:
+    """What stands over the words while the setting has no answer, as HTML."""
+    return (
+        f'<p class="tubekit-stale" role="alert">No answer for this setting: {html.escape(words)} '
+        "What stands here in grey belongs to the last setting that had one.</p>"
+    )
 
 
 @cache
@@ -44,19 +70,6 @@ def css() -> str:
     """Style elements for tables and panels."""
     sheet = Path(__file__).with_name("panel.css").read_text(encoding="utf-8")
     return f"{style()}<style>{sheet}</style>"
-
-
-def arranged(panel: Any) -> list[widgets.Widget]:
-    """The children of the part-swap panel."""
-    under = column(
-        [
-            _rule("Part"), panel.amps, panel.parts, panel.place,
-            _rule("Mains"), panel.mains_place,
-            _rule("Changes on trial"), panel.chips.box,
-            widgets.HBox(list(panel.buttons.values()), layout=widgets.Layout(flex_flow="row wrap")),
-        ]
-    )  # fmt: skip
-    return side_by_side(under, panel.frame, panel.answer.widgets)
 
 
 def column(rows: Sequence[widgets.Widget]) -> widgets.VBox:
@@ -67,18 +80,23 @@ def column(rows: Sequence[widgets.Widget]) -> widgets.VBox:
 
 
 def side_by_side(
-    under: widgets.Widget, frame: widgets.Widget, words: Sequence[widgets.Widget]
+    under: widgets.Widget,
+    frame: widgets.Widget,
+    words: Sequence[widgets.Widget],
+    tools: widgets.Widget | None = None,
 ) -> list[widgets.Widget]:
-    """Controls, figure and words; the words go below the others where the window is narrow."""
+    """Buttons above; controls, figure and words, the words below where the window is narrow."""
     figure = widgets.VBox([frame], layout=widgets.Layout(flex="1 1 auto", min_width="360px"))
     seen = widgets.HBox([under, figure], layout=widgets.Layout(flex=f"0 1 {SEEN}", max_width=SEEN))
     told = widgets.VBox(list(words), layout=widgets.Layout(flex="1 1 240px", min_width="240px"))
     seen.add_class("tubekit-seen")
     columns = widgets.HBox([seen, told], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
-    for box in (seen, columns):
+    boxes = [columns] if tools is None else [tools, columns]
+    for box in (seen, *boxes):
         box.add_class("tubekit-panel")
-    return [widgets.HTML(css()), columns]
+    return [widgets.HTML(css()), *boxes]
 
 
-def _rule(words: str) -> widgets.HTML:
+def rule(words: str) -> widgets.HTML:
+    """A heading over the controls below it."""
     return widgets.HTML(f'<div class="tubekit-rule">{words}</div>', layout=widgets.Layout(width="100%"))

@@ -115,9 +115,13 @@ class LoadLinePanel(Board[LoadLine]):
         self.frame.children = [self.figure.picture.image]
         return super()._ask(settings, *rest, **options)
 
-    def say(self, now: LoadLine, before: LoadLine) -> str:
+    def tables(self, now: LoadLine, before: LoadLine) -> list[Table]:
         """Class, power, rest, limits and every harmonic, now and before."""
-        return "".join(table.html() for table in tables(now, before))
+        return tables(now, before)
+
+    def name(self) -> str:
+        """After the tube."""
+        return f"{self.settings['tube']}-load-line"
 
 
 def _setting(type_: str, stage: str) -> dict[str, Any]:

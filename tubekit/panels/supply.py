@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import html
+from pathlib import Path
 from typing import Any
 
 import ipywidgets as widgets
 from matplotlib.figure import Figure
 
-from tubekit.amp import demo_names
+from tubekit.amp import Amp
 from tubekit.amp.discharge import MEASURE, discharge
 from tubekit.amp.loading import load_regulation
 from tubekit.amp.switching import switch_on
-from tubekit.errors import ChangeError, TubekitError
-from tubekit.panels.amp_choice import amp_options
+from tubekit.errors import TubekitError
 from tubekit.panels.board import Board, Settings
-from tubekit.panels.knobs import Choice, Level, Steps
+from tubekit.panels.keep import Copies
+from tubekit.panels.knobs import AmpKnob, Choice, Knob, Level, Steps
 from tubekit.panels.live import LiveFigure
 from tubekit.panels.part_controls import tube_options
 from tubekit.panels.supply_trial import SupplyAnswer, answer, as_asked, drawn, roles_of, table
@@ -42,14 +43,15 @@ class _View(SupplyView):
 class SupplyPanel(Board[SupplyAnswer]):
     """An amp's supply at idle, live; regulation, switch-on and discharge when they are opened."""
 
-    def __init__(self, name: str = "") -> None:
-        name = name or "teasel"
-        self._about = ""
-        usable = [option for option in amp_options() if _has_supply(option[1])]
+    NAME = "supply"
+
+    def __init__(self, amp: str | Amp = "teasel") -> None:
+        self._about: object = None
+        start = _setting(amp)
         knobs = (
-            Choice("amp", "amp", usable),
+            AmpKnob("amp", amp),
             Steps("reservoir", "reservoir", "F", 1e-6, 1e-3, series="E12", tooltip="Reservoir"),
-            Choice("rectifier", "rectifier", _types(name)),
+            Choice("rectifier", "rectifier", _types(amp)),
             Level("mains", "mains, V", 90, 140, 0.5, form=".1f", tooltip="Mains"),
             Level("extra", "extra, mA", 0, 100, 1, tooltip="Extra load at the reservoir, as a resistor"),
             Steps("dropper", "dropper", "ohm", 10, 1e5, tooltip="First dropping resistor"),
@@ -61,7 +63,7 @@ class SupplyPanel(Board[SupplyAnswer]):
             layout=widgets.Layout(width="100%"),
         )
         self._worked: dict[int, Settings] = {}
-        super().__init__(knobs, _setting(name))
+        super().__init__(knobs, start)
         self.slow.observe(lambda _: self._open(), "selected_index")
 
     def arranged(self) -> list[widgets.Widget]:
@@ -72,12 +74,22 @@ class SupplyPanel(Board[SupplyAnswer]):
         """The supply of a setting, from where the last one ended."""
         last = getattr(self, "result", None)
         amp = as_asked(drawn(settings["amp"]), settings)
-        same = last is not None and last.amp.name == amp.name and set(last.amp.parts) == set(amp.parts)
+        same = last is not None and last.amp.drawn is amp.drawn and set(last.amp.parts) == set(amp.parts)
         return answer(amp, last.report if same and last is not None else None)
 
     def figure_for(self, now: SupplyAnswer, before: SupplyAnswer) -> LiveFigure[SupplyAnswer]:
         """Ripple, plate current, ratings."""
         return LiveFigure(_View, now, before, HEIGHT)
+
+    def copying(self) -> Copies:
+        """There is an amp: with the extra load, where there is one, as a resistor."""
+        return Copies(
+            self.name, self.print_png, amp=lambda: as_asked(drawn(self.settings["amp"]), self.settings)
+        )
+
+    def name(self) -> str:
+        """After the amp."""
+        return f"{drawn(self.settings['amp']).name}-supply"
 
     def say(self, now: SupplyAnswer, before: SupplyAnswer) -> str:
         """Rails, reservoir, rectifier and mains; every rating that is exceeded, in words."""
@@ -95,9 +107,10 @@ class SupplyPanel(Board[SupplyAnswer]):
 
     def suit(self, settings: Settings) -> None:
         """Bounds about the parts of this amp."""
-        if self._about == settings["amp"]:
+        amp = drawn(settings["amp"])
+        if self._about is amp:
             return
-        self._about, start = settings["amp"], _setting(settings["amp"])
+        self._about, start = amp, _setting(settings["amp"])
         self._steps("reservoir").bounds(start["reservoir"] / 10, start["reservoir"] * 10)
         self.knobs["dropper"].seen(start["dropper"] is not None)
         if start["dropper"] is not None:
@@ -109,11 +122,18 @@ class SupplyPanel(Board[SupplyAnswer]):
         with choice.quietly():
             choice.choice.options = _types(settings["amp"])
 
+    def _moved(self, knob: Knob, value: Any, gesture: str) -> None:
+        """An amp that cannot be taken is told below the list, and the one before stays."""
+        error = self._ask(self.adapted(knob.key, {**self.settings, knob.key: value}), knob, gesture)
+        if error is not None and knob.key == "amp":
+            self._ask(self.history.undo(), record=False)
+            raise error
+
     def _ask(self, settings: Settings, *rest: Any, **options: Any) -> TubekitError | None:
         """Another amp brings scales of its own; what was worked out before is of another setting."""
-        moved = settings["amp"] != self.settings["amp"]
+        was = self.result.amp.drawn
         error = super()._ask(settings, *rest, **options)
-        if moved and error is None:
+        if error is None and self.result.amp.drawn is not was:
             self.before = self.result
             self.rescale()
             self._show()
@@ -160,20 +180,13 @@ def _page(drawing: Drawing, tables: str) -> str:
     return f'<section class="tubekit">{picture}{tables}</section>'
 
 
-def _types(name: str) -> list[tuple[str, str]]:
+def _types(name: str | Amp) -> list[tuple[str, str]]:
     """Rectifier types for the socket of an amp, as a list takes them."""
     part: Any = drawn(name).parts[roles_of(drawn(name)).rectifier]
     return tube_options(part)
 
 
-def _has_supply(name: str) -> bool:
-    try:
-        return name in demo_names() and bool(roles_of(drawn(name)))
-    except ChangeError:
-        return False
-
-
-def _setting(name: str) -> dict[str, Any]:
+def _setting(name: str | Amp) -> dict[str, Any]:
     """The amp as it is drawn."""
     amp = drawn(name)
     roles = roles_of(amp)
@@ -185,16 +198,16 @@ def _setting(name: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def supply(amp: str = "teasel") -> SupplyPanel:
+def supply(amp: str | Path | Amp = "teasel") -> SupplyPanel:
     """The panel that answers 'what does this supply give, and what does it ask of its parts?'.
 
     Parameters
     ----------
-    amp : a demo amp with a rectifier tube.
+    amp : an amp with a rectifier tube, a demo name or the path of an amp file.
 
     Raises
     ------
-    ChangeError : it has no rectifier tube with a reservoir.
+    AmpFileError : the file cannot be read. ChangeError : it has no rectifier tube with a reservoir.
 
     Examples
     --------
@@ -202,4 +215,4 @@ def supply(amp: str = "teasel") -> SupplyPanel:
     >>> panel.set(reservoir=47e-6).supply.filter("C14").ripple_pp_v < 10
     True
     """
-    return SupplyPanel(amp)
+    return SupplyPanel(str(amp) if isinstance(amp, Path) else amp)

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from tubekit.amp import Amp, AmpReport, analyse, load_amp
+from tubekit.amp import Amp, AmpReport, analyse, demo_names, load_amp
 from tubekit.amp.parts import GROUND, Capacitor, Resistor
 from tubekit.amp.sockets import RectifierTube
 from tubekit.amp.supply import SupplyReport, supply_report
@@ -94,10 +95,28 @@ def _dropper(amp: Amp) -> str:
     return next(found, "")
 
 
+def drawn(name: str | Amp) -> Amp:
+    """An amp as drawn: a demo amp, one from a file, or one that is there already.
+
+    Raises
+    ------
+    AmpFileError : the file cannot be read.
+    """
+    if isinstance(name, Amp):
+        return name
+    return _loaded(name, 0 if name in demo_names() else _edited(name))
+
+
 @cache
-def drawn(name: str) -> Amp:
-    """A demo amp as drawn."""
+def _loaded(name: str, edited: int) -> Amp:  # noqa: ARG001 - a file that was edited is another amp
     return load_amp(name)
+
+
+def _edited(name: str) -> int:
+    try:
+        return Path(name).stat().st_mtime_ns
+    except OSError:
+        return 0
 
 
 def as_asked(amp: Amp, settings: Mapping[str, Any]) -> Amp:

@@ -43,6 +43,7 @@ class TonePanel(AmpBoard[Sight, Curve]):
     In grey behind the curve stand all positions of the control that moved last.
     """
 
+    NAME = "tone"
     turning = ""
 
     def solve(self, amp: Amp, near: Sight | None) -> Sight:
@@ -76,7 +77,7 @@ class TonePanel(AmpBoard[Sight, Curve]):
             self.turning = control.designator
         super()._moved(control, key, value, gesture)
 
-    def _write(self) -> None:
+    def write(self) -> None:
         """The grey curves of other parts, then the words."""
         result = self.trial.result
         if result.late:
@@ -84,7 +85,7 @@ class TonePanel(AmpBoard[Sight, Curve]):
             if self.trial.before is result:
                 self.trial.before = self.trial.result
             self.figure.show(self.trial.result.curve, self.trial.before.curve)
-        super()._write()
+        super().write()
 
     def say(self, now: Sight, before: Sight) -> str:
         """Level, corners with the part that sets each, output impedance; stability in words."""
