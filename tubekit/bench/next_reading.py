@@ -110,5 +110,7 @@ def _information(mean: Array, variance: Array, weight: Array, owner: Array) -> A
         total = each.sum(axis=0)
         with np.errstate(divide="ignore", invalid="ignore"):
             gained = each * np.log2(each / (share[:, None] * total))
-        found[column] = max(float(np.trapezoid(np.nan_to_num(gained).sum(axis=0), x)), 0.0)
+        # where every curve has run out a quotient of two noughts is no information
+        told = np.nan_to_num(gained, nan=0.0, posinf=0.0, neginf=0.0).sum(axis=0)
+        found[column] = max(float(np.trapezoid(told, x)), 0.0)
     return found
