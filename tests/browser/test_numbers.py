@@ -12,10 +12,10 @@ from tubekit.amp.hum import hum
 from tubekit.amp.supply import supply_report
 from tubekit.analyses.loadline import load_line
 from tubekit.panels.answer import SAYS
-from tubekit.panels.cathode_bias import table as bias_table
-from tubekit.panels.hum import tables as hum_tables
-from tubekit.panels.load_line import tables
-from tubekit.panels.tone import tables as tone_tables, tone
+from tubekit.panels.cathode_bias_panel import table as bias_table
+from tubekit.panels.hum_panel import tables as hum_tables
+from tubekit.panels.load_line_panel import tables
+from tubekit.panels.tone_panel import tables as tone_tables, tone
 from tubekit.textbook.bias_stage import bias_stage
 from tubekit.units import show
 

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from tubekit import tube
 from tubekit.panels import CathodeBiasPanel, cathode_bias
-from tubekit.panels.cathode_bias import arguments, table
+from tubekit.panels.cathode_bias_panel import arguments, table
 from tubekit.panels.line_start import driven_tubes
 from tubekit.textbook.bias_stage import bias_stage
 

@@ -14,9 +14,9 @@ from tubekit.amp.hum import hum as alone
 from tubekit.amp.hum_balance import hum_balance
 from tubekit.decisions.quieten import hum_report
 from tubekit.errors import SolveError
-from tubekit.panels.hum import HumPanel, balance_control, hum, tables
+from tubekit.panels.hum_panel import HumPanel, balance_control, hum, tables
 from tubekit.panels.later import Later
-from tubekit.plots.hum import sources
+from tubekit.plots.hum_view import sources
 
 
 @pytest.fixture

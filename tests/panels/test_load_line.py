@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-
 import numpy as np
 import pytest
 from hypothesis import given, settings as how, strategies as st
@@ -12,10 +10,10 @@ from numpy.testing import assert_allclose
 from tubekit.analyses.loadline import load_line as alone
 from tubekit.analyses.loads import Loudspeaker
 from tubekit.errors import ChangeError, InputError, SolveError
-from tubekit.panels import LoadLinePanel, load_line
+from tubekit.panels import LoadLinePanel, load_line, load_line_panel
 from tubekit.panels.knobs import Level, Steps
 from tubekit.panels.line_start import driven_tubes, start_for, usual_stage
-from tubekit.panels.load_line import tables
+from tubekit.panels.load_line_panel import tables
 from tubekit.plots import ink
 from tubekit.plots.plate import paths
 
@@ -110,16 +108,15 @@ def test_a_slip_is_told_beside_its_knob_and_changes_nothing(panel: LoadLinePanel
 
 
 def test_without_an_answer_the_last_curves_stand_in_grey(panel: LoadLinePanel, monkeypatch) -> None:
-    module = sys.modules["tubekit.panels.load_line"]  # the function has the same name
     good = panel.result
-    real = module.solve_line
+    real = load_line_panel.solve_line
 
     def gives_up(**asked):
         if asked["load"] == 4700.0:
             raise SolveError("does not settle", worst="6V6GT", residual=1.0, iterations=9)
         return real(**asked)
 
-    monkeypatch.setattr(module, "solve_line", gives_up)
+    monkeypatch.setattr(load_line_panel, "solve_line", gives_up)
     load = panel.knob("load")
     load.entry.value = "4K7"
     assert "does not settle" in load.complaint.value

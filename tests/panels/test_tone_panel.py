@@ -13,7 +13,7 @@ from tubekit.amp.parts import Potentiometer
 from tubekit.amp.signal import signal_path
 from tubekit.decisions.tone import tone_change
 from tubekit.errors import ChangeError
-from tubekit.panels.tone import TonePanel, tables, tone
+from tubekit.panels.tone_panel import TonePanel, tables, tone
 from tubekit.panels.tone_sight import FAMILY_HZ, HERTZ, POSITIONS
 from tubekit.plots import ink
 

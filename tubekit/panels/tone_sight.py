@@ -16,7 +16,7 @@ from tubekit.amp.signal_view import SignalView, driven_at, gain_at, signal_view,
 from tubekit.analyses.feedback import LoopGain
 from tubekit.analyses.naturals import Naturals, naturals
 from tubekit.circuit.threads import on_one_core
-from tubekit.plots.tone import Curve
+from tubekit.plots.tone_view import Curve
 
 HERTZ = np.geomspace(10.0, 50e3, 141)
 FAMILY_HZ = np.geomspace(10.0, 50e3, 61)

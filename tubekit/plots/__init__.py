@@ -3,18 +3,18 @@
 Nothing here computes, and no result draws itself.
 """
 
-from tubekit.plots.bands import bands, chances
 from tubekit.plots.bias import cathode_bias
 from tubekit.plots.cycle import ripple
 from tubekit.plots.drawing import Drawing
-from tubekit.plots.hum import hum
+from tubekit.plots.fit_residuals import residuals
+from tubekit.plots.hum_view import hum
 from tubekit.plots.ladder import rails
-from tubekit.plots.load_line import load_line
+from tubekit.plots.load_line_view import load_line
 from tubekit.plots.moved import before_after
 from tubekit.plots.ratings import ratings
-from tubekit.plots.residuals import residuals
+from tubekit.plots.spread_bands import bands, chances
 from tubekit.plots.supply import discharge, regulation, switch_on
-from tubekit.plots.tone import tone
+from tubekit.plots.tone_view import tone
 
 __all__ = [
     "Drawing",

@@ -17,7 +17,7 @@ from tubekit.panels.knobs import Choice, Level, Steps
 from tubekit.panels.line_start import STAGES, alike, driven_tubes, moves, start_for, usual_stage
 from tubekit.panels.live import LiveFigure
 from tubekit.plots.cycle import rounded_up
-from tubekit.plots.load_line import LoadLineView
+from tubekit.plots.load_line_view import LoadLineView
 from tubekit.text import Column, Table
 from tubekit.units import show
 

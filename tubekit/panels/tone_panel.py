@@ -30,7 +30,7 @@ from tubekit.panels.answer import tables_html
 from tubekit.panels.controls import Control
 from tubekit.panels.live import LiveFigure
 from tubekit.panels.tone_sight import Sight, sight, with_family
-from tubekit.plots.tone import NO_RESPONSE, Curve, ToneView
+from tubekit.plots.tone_view import NO_RESPONSE, Curve, ToneView
 from tubekit.text import Column, Table
 
 SIDES = ("low", "high")
