@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
 
@@ -65,7 +66,7 @@ class Amp(Printed):
         """The amp as its file has it, before any change."""
         return self.origin or self
 
-    @property
+    @cached_property
     def nodes(self) -> tuple[str, ...]:
         """Every node, in the order the parts name them."""
         return tuple(dict.fromkeys(node for part in self.parts.values() for node in part.nodes))

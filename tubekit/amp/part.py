@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, fields
+from functools import cached_property
 from typing import ClassVar
 
 from tubekit.amp.fields import Choice, Listed, NodeName, Words, written
@@ -34,12 +35,12 @@ class Part:
     note: str = field(default="", metadata=written(Words()))
     condition: str = "fitted"
 
-    @property
+    @cached_property
     def terminals(self) -> tuple[tuple[str, str], ...]:
         """(terminal, node) of everything that is joined, as the terminals are named in the file."""
         return tuple(terminals_of(self))
 
-    @property
+    @cached_property
     def nodes(self) -> tuple[str, ...]:
         """Every node this part touches, each once, in drawn order."""
         return tuple(dict.fromkeys(node for _, node in self.terminals))

@@ -48,10 +48,15 @@ def _halfway(old: Mapping[str, Value], new: Mapping[str, Value]) -> dict[str, Va
     return {name: np.sqrt(np.asarray(old.get(name, value)) * value) for name, value in new.items()}
 
 
-def solved(circuit: Circuit, amp: Amp, near: MainsState | None = None) -> tuple[MainsState, tuple[str, ...]]:
-    """Steady state of a circuit, and what had to be taken for granted to get there."""
+def solved(
+    circuit: Circuit, amp: Amp, near: MainsState | None = None, *, rails_only: bool = False
+) -> tuple[MainsState, tuple[str, ...]]:
+    """Steady state of a circuit, and what had to be taken for granted to get there.
+
+    `rails_only` where nobody asks for microvolts away from the supply.
+    """
     try:
-        return mains_steady_state(circuit, frequency_hz=amp.mains_hz, near=near), ()
+        return mains_steady_state(circuit, frequency_hz=amp.mains_hz, near=near, rails_only=rails_only), ()
     except SolveError:
         leaky, ohms = _leaky(circuit, amp)
         if leaky is None:

@@ -20,7 +20,7 @@ from tubekit.amp.supply_readings import (
     RectifierDuty,
 )
 from tubekit.analyses.mains import MainsState
-from tubekit.circuit.parts import GROUND, Device
+from tubekit.circuit.parts import GROUND, Circuit, Device
 from tubekit.text import Column, Printed, Table, to_json_value
 
 Array = np.ndarray
@@ -156,13 +156,16 @@ def fuse_words(fuse: FuseReading) -> str:
     return f"opens within {least:.2g} to {most:.2g} s"
 
 
-def supply_report(amp: Amp, *, near: AmpReport | None = None) -> SupplyReport:
+def supply_report(
+    amp: Amp, *, near: AmpReport | None = None, like: SupplyReport | None = None
+) -> SupplyReport:
     """The power supply of an amp at idle, and with its tubes still cold.
 
     Parameters
     ----------
     amp : from `load_amp`, changed or not; a batch gives arrays (N,) in every reading.
     near : a report of this amp or a similar one, to start from; of this very amp, to save the solve.
+    like : the supply of a similar amp, to start the cold supply from.
 
     Raises
     ------
@@ -179,8 +182,15 @@ def supply_report(amp: Amp, *, near: AmpReport | None = None) -> SupplyReport:
     report = near if near is not None and near.amp is amp else analyse(amp, near=near)
     found = report.solved
     circuit = found.state.circuit
-    cold, _ = solve_circuit(circuit.without(*(part.name for part in circuit.of(Device))), amp)
+    cold = _cold(circuit.without(*(part.name for part in circuit.of(Device))), amp, like)
     return SupplyReport(
         report, tuple(duty.filters(found, cold)), tuple(duty.rectifiers(found)), tuple(duty.coils(found)),
         duty.mains(found), tuple(duty.fuses(found)), cold,
     )  # fmt: skip
+
+
+def _cold(circuit: Circuit, amp: Amp, like: SupplyReport | None) -> MainsState:
+    """The supply while no tube draws: nothing amplifies, so only what the rectifiers see need be proven."""
+    before = None if like is None else like.cold
+    fits = before is not None and [p.name for p in before.circuit.parts] == [p.name for p in circuit.parts]
+    return solve_circuit(circuit, amp, before if fits else None, rails_only=True)[0]

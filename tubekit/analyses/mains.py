@@ -8,6 +8,7 @@ mean rectifier currents agree; each round is a Newton step, so two to four round
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from tubekit.analyses.harmonics import wave
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.analyses.supply import Answer, Supply
 from tubekit.circuit.network import assemble
-from tubekit.circuit.parts import Circuit, Windings
+from tubekit.circuit.parts import GROUND, Circuit, Windings
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
 from tubekit.text import Column, Printed, Table, quantity
@@ -60,8 +61,21 @@ class MainsState(Printed):
 
     def ripple_pp(self, node: str, to: str = "ground") -> Array:
         """Peak-to-peak alternating voltage [V], (N,)."""
-        fine = 4 * self.rectifier_currents.shape[2]  # the peaks of a band-limited wave lie between samples
-        return np.asarray(np.ptp(self._wave(node, to, fine), axis=1))
+        if to == GROUND and len(self.spectrum) == 1:
+            k = self._place(node)
+            return self._all_pp[:, k] if k >= 0 else np.zeros(1)
+        return np.asarray(np.ptp(self._wave(node, to, self._fine), axis=1))
+
+    @cached_property
+    def _all_pp(self) -> Array:
+        """Peak to peak of every unknown, (1, n)."""
+        rows = self.spectrum[0].T
+        return np.asarray(np.ptp(wave(rows, self._fine), axis=1)[None])
+
+    @property
+    def _fine(self) -> int:
+        """The peaks of a band-limited wave lie between samples."""
+        return 4 * int(self.rectifier_currents.shape[2])
 
     def ripple_rms(self, node: str, to: str = "ground") -> Array:
         """Effective value of the alternating part [V], (N,)."""
@@ -95,8 +109,15 @@ class MainsState(Printed):
         return wave(self._spectrum(node) - self._spectrum(to), samples)
 
     def _spectrum(self, node: str) -> Array:
-        self.operating_point.volts(node)  # names the node that is not there
-        return self.operating_point.network.pick(self.spectrum, node)
+        k = self._place(node)
+        return self.spectrum[..., k] if k >= 0 else np.zeros(self.spectrum.shape[:-1], complex)
+
+    def _place(self, node: str) -> int:
+        """Column of a node; -1 for ground and what is wired to it."""
+        network = self.operating_point.network
+        if node != GROUND and node not in network.index:
+            self.operating_point.volts(node)  # names the node that is not there
+        return -1 if node == GROUND else network.index[node]
 
     def headline(self) -> str:
         """One line for the top of a print."""
@@ -176,7 +197,9 @@ def mains_steady_state(
         apart = np.abs(answer.mean - point.unknowns)[:, : network.node_count].max(axis=1, initial=0.0)
     state = _state(circuit, supply, point, answer, rounds, apart)
     if near is not None and state.convergence.mask.any():  # a near solution can mislead: start afresh
-        return mains_steady_state(circuit, frequency_hz=frequency_hz, samples=samples, strict=strict)
+        return mains_steady_state(
+            circuit, frequency_hz=frequency_hz, samples=samples, strict=strict, rails_only=rails_only
+        )
     return _judged(state, strict)
 
 

@@ -92,8 +92,8 @@ def limits(report: AmpReport) -> Limits:
     found += _rectifiers(report)
     found += _capacitors(report)
     found += _windings(report)
-    known = [c for c in found if np.any(np.isfinite(c.share))]
-    return Limits(report, tuple(sorted(known, key=lambda c: -float(np.nanmax(c.share)))))
+    known = [c for c in found if not np.isnan(c.worst)]
+    return Limits(report, tuple(sorted(known, key=lambda c: -c.worst)))
 
 
 def rated(types: Sequence[str], field: str) -> Array | float | None:

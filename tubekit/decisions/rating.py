@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -28,11 +29,18 @@ class RatingCheck:
     rule: str = ""
     source: str = ""
 
-    @property
+    @cached_property
+    def worst(self) -> float:
+        """Share used, of a batch the largest; NaN where there is none."""
+        if isinstance(self.share, float):
+            return self.share
+        known = self.share[np.isfinite(self.share)]
+        return float(known.max()) if known.size else float("nan")
+
+    @cached_property
     def state(self) -> str:
         """'exceeded', 'near' (within 10 %) or 'within'; of a batch, the worst member's."""
-        worst = float(np.nanmax(self.share)) if np.any(np.isfinite(self.share)) else 0.0
-        return "exceeded" if worst > 1.0 else "near" if worst >= NEAR else "within"
+        return "exceeded" if self.worst > 1.0 else "near" if self.worst >= NEAR else "within"
 
     @property
     def exceeded(self) -> Array:

@@ -122,15 +122,15 @@ def swap(
     """
     moved = amp if mains_rms is None else amp.changed({}, mains_rms=mains_rms)
     base, changed = (moved if changes else amp), moved.changed(changes or {})
-    before = _unless_same(near, base) or analyse(base, near=near.before if near else None)
+    if near is not None and near.before.amp is base:  # as it was at the last move of a slider
+        before, limits_before = near.before, near.limits_before
+    else:
+        before = analyse(base, near=near.before if near else None)
+        limits_before = limits(before)
     after = analyse(changed, near=near.after if near else before)
-    limits_before, limits_after = limits(before), limits(after)
+    limits_after = limits(after)
     verdict = judged(before, after, limits_before, limits_after)
     return SwapReport(before, after, limits_before, limits_after, verdict)
-
-
-def _unless_same(near: SwapReport | None, base: Amp) -> AmpReport | None:
-    return near.before if near is not None and near.before.amp is base else None
 
 
 def judged(

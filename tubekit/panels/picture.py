@@ -20,6 +20,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.font_manager import findfont
+from matplotlib.lines import Line2D
 from matplotlib.text import Text
 from PIL import Image, ImageDraw, ImageFont
 
@@ -62,9 +63,12 @@ class LivePicture:
         self.canvas.restore_region(self._background)
         words = [artist for artist in self.moving if _is_plain(artist)]
         for artist in self.moving:
-            if not _is_plain(artist):
+            if not _is_plain(artist) and not _is_empty(artist):
                 self.figure.draw_artist(artist)
-        picture = Image.fromarray(np.asarray(self.canvas.buffer_rgba())[..., :3])
+        pixels = self.canvas.buffer_rgba()
+        high, wide, _ = pixels.shape
+        # converted in C: a slice of the array would be copied pixel by pixel
+        picture = Image.frombuffer("RGBA", (wide, high), pixels, "raw", "RGBA", 0, 1).convert("RGB")
         pen = ImageDraw.Draw(picture)
         for text in words:
             _letter(pen, text, self.figure.dpi, picture.height)
@@ -103,6 +107,11 @@ def _is_plain(artist: Artist) -> bool:
         and artist.get_rotation() == 0.0
         and "\n" not in artist.get_text()
     )
+
+
+def _is_empty(artist: Artist) -> bool:
+    """A line without points."""
+    return isinstance(artist, Line2D) and np.size(artist.get_xdata()) == 0
 
 
 def _letter(pen: Any, text: Any, dpi: float, height: int) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
@@ -115,7 +114,7 @@ def key(check: RatingCheck) -> Key:
 
 def worst(check: RatingCheck) -> float:
     """Share used, of a batch the largest."""
-    return check.share if isinstance(check.share, float) else float(np.nanmax(check.share))
+    return check.worst
 
 
 def calm(checks: Sequence[RatingCheck], shown: Sequence[RatingCheck], rows: int) -> tuple[RatingCheck, ...]:
