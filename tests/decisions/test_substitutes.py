@@ -66,6 +66,28 @@ def test_rectifiers_of_the_same_base_are_judged_tube_and_silicon() -> None:
     assert any("T1 rectifier heater: current" in why for why in heavy.why_not)
 
 
+def test_tubes_of_the_same_base_are_judged_by_gain_too() -> None:
+    amp = load_amp("teasel")
+    found = substitutes(amp, "V1")
+    by_name = {one.name: one for one in found.candidates}
+    assert found.kept[0].name == "12AX7"
+    assert by_name["12AX7"].gain_db == by_name["12AX7"].off_percent == 0.0
+    # A section's gain as swap has it, each on its own.
+    for name in ("12AT7", "12AU7"):
+        report = swap(amp, {"V1": name})
+        pairs = zip(report.before.tubes, report.after.tubes, strict=True)
+        wanted = {b.section: 20 * np.log10(a.gain / b.gain) for b, a in pairs}
+        section = max(wanted, key=lambda each: abs(wanted[each]))
+        assert by_name[name].gain_at == section
+        assert by_name[name].gain_db == pytest.approx(wanted[section], abs=0.01)
+        assert by_name[name].b_plus_v == pytest.approx(report.after.rails[0].dc_v, rel=1e-5)
+    assert any("gain of V1a moves -1" in why for why in by_name["12AU7"].why_not)
+    assert "6SL7GT" not in by_name  # another base
+    powers = substitutes(amp, "V3")
+    assert powers.kept[0].name == "6V6GT"
+    assert "12AX7" not in {one.name for one in powers.candidates}
+
+
 def test_what_does_not_fit_the_socket_says_so() -> None:
     found = substitutes(load_amp("teasel"), "V5", candidates=["6X4"])
     assert any("does not go into the" in why for why in found.candidates[0].why_not)
@@ -90,7 +112,7 @@ def test_values_of_ones_own_and_other_series() -> None:
 
 @pytest.mark.parametrize(
     ("part", "words"),
-    [("R99", "there is no part 'R99'"), ("T1", "has no preferred values"), ("V1", "no preferred")],
+    [("R99", "there is no part 'R99'"), ("T1", "has no preferred values"), ("LS1", "no preferred")],
 )
 def test_what_has_no_substitutes_is_told(part: str, words: str) -> None:
     with pytest.raises(ChangeError, match=words):

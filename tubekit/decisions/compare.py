@@ -33,6 +33,17 @@ def moves(before: AmpReport, after: AmpReport) -> tuple[list[str], Array]:
     return names, np.array(rows)
 
 
+def gains(before: AmpReport, after: AmpReport) -> tuple[list[str], Array]:
+    """Tube sections, and how far the gain of each moves in each candidate [dB], (J, N)."""
+    names, rows = [], []
+    for b, a in zip(before.tubes, after.tubes, strict=True):
+        old, new = float(np.asarray(b.gain)), np.asarray(a.gain, float)
+        if np.isfinite(old) and old > 0.0 and np.all(np.isfinite(new)) and np.all(new > 0.0):
+            names.append(b.section)
+            rows.append(np.broadcast_to(20.0 * np.log10(new / old), (after.amp.batch or 1,)))
+    return names, np.array(rows)
+
+
 def together(found: list[tuple[str, str]]) -> list[str]:
     """What several parts have in common, said once.
 

@@ -1,7 +1,8 @@
 """Standard values and types that can stand in for a part, ranked: every rating kept, voltages near the old.
 
 All candidates of one kind are solved in one batch. What is compared are the mean voltages of every rail and
-of every tube's plate, screen and cathode, and every rating, with warm and with cold tubes.
+of every tube's plate, screen and cathode, the gain of every section at 1 kHz, and every rating, with warm and
+with cold tubes. What a part does to the tone is not: see `tone_change`.
 """
 
 from __future__ import annotations
@@ -13,27 +14,22 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp, AmpReport
-from tubekit.amp.parts import Capacitor, Choke, Part, RectifierTube, Resistor
+from tubekit.amp.parts import Capacitor, Choke, Part, Resistor, Tube
 from tubekit.amp.report import CAUTION
 from tubekit.amp.supply import SupplyReport, supply_report
-from tubekit.decisions.compare import moves, ripples, shares, together
+from tubekit.decisions.candidates import is_silicon, name_of, said_of, to_buy, types_like, values_of
+from tubekit.decisions.compare import gains, moves, ripples, shares, together
 from tubekit.decisions.fitting import fitting
-from tubekit.decisions.limits import limits
-from tubekit.decisions.sizes import CAPACITOR_VOLTS, RESISTOR_WATTS, next_size
-from tubekit.devices import catalogue
-from tubekit.devices.rectifier import SiliconDiode
 from tubekit.errors import ChangeError, near_matches
-from tubekit.series import series_values
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
-from tubekit.units import mark, show
 
 Array = np.ndarray
 
 TOLERANCE_PERCENT = 5.0
-SPANS = {"F": (0.3, 10.0), "ohm": (0.5, 2.0), "H": (0.5, 2.0)}
-"""How far from the drawn value candidates are looked for, as factors; common practice."""
-DERATE = 2.0
-"""A resistor is rated twice what it turns into heat; common practice, no source."""
+GAIN_DB = 3.0
+"""A section's gain may move by this much [dB]; common practice, no source."""
+ROUNDED = 3
+"""Figures of what stays as it is are nought, not what arithmetic leaves."""
 SHOWN = 2
 """Reasons a table shows; the rest is counted."""
 
@@ -46,11 +42,14 @@ class Substitute:
     keeps: bool
     off_at: str
     used_at: str
+    gain_at: str
     fit: str
     why_not: tuple[str, ...]
     off_percent: float = quantity("%", "", "largest move of a rail or a tube's voltage against the original")
     ripple_ratio: float = quantity("", "", "ripple of the most rippling rail against the original")
     used_percent: float = quantity("%", "", "rating most used, of those this change uses more than before")
+    gain_db: float = quantity("dB", "", "largest change of a section's gain at 1 kHz")
+    b_plus_v: float = quantity("V", "", "mean of the first rail")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -66,7 +65,7 @@ class Substitutes(Printed):
 
     @property
     def kept(self) -> tuple[Substitute, ...]:
-        """Those that keep every rating and the tolerance."""
+        """Those that keep every rating, the tolerance and the gain."""
         return tuple(one for one in self.candidates if one.keeps)
 
     def headline(self) -> str:
@@ -79,11 +78,12 @@ class Substitutes(Printed):
         """One row per candidate."""
         heads = (
             Column("fit"), Column(""), Column("voltages move", "%"), Column("most at"),
-            Column("ripple", "×"), Column("rating used", "%"), Column("of"), Column("buy"), Column("but"),
+            Column("ripple", "×"), Column("gain", "dB", format="+.1f"),
+            Column("rating used", "%"), Column("of"), Column("buy"), Column("but"),
         )  # fmt: skip
         rows = [
-            (c.name, "will do" if c.keeps else "no", c.off_percent, c.off_at, c.ripple_ratio, c.used_percent,
-             c.used_at, c.fit, _first(c.why_not))
+            (c.name, "will do" if c.keeps else "no", c.off_percent, c.off_at, c.ripple_ratio, c.gain_db,
+             c.used_percent, c.used_at, c.fit, _first(c.why_not))
             for c in self.candidates
         ]  # fmt: skip
         return [Table(f"In the place of {self.part} ({self.drawn})", heads, rows, note=CAUTION)]
@@ -112,7 +112,7 @@ def substitutes(
 
     Parameters
     ----------
-    part : designator of a resistor, capacitor, choke or rectifier tube.
+    part : designator of a resistor, capacitor, choke, tube or rectifier tube.
     tolerance_percent : how far rails and tube voltages may move [%].
     series : preferred values to choose from (IEC 60063); E24 for resistors, E6 for capacitors, E12 for
         chokes when not given.
@@ -131,15 +131,15 @@ def substitutes(
     """
     drawn = _drawn(amp, part, tolerance_percent)
     before = supply_report(amp)
-    if isinstance(drawn, RectifierTube):
-        names = [str(one) for one in candidates] if candidates else _types(drawn)
-        groups = [[n for n in names if _is_silicon(n) == silicon] for silicon in (False, True)]
+    if isinstance(drawn, Tube):
+        names = [str(one) for one in candidates] if candidates else types_like(drawn)
+        groups = [[n for n in names if is_silicon(n) == silicon] for silicon in (False, True)]
         found = [one for group in groups if group for one in _judge(before, drawn, group, tolerance_percent)]
     else:
-        values = list(candidates) if candidates else list(_values(drawn, series))
+        values = list(candidates) if candidates else list(values_of(drawn, series))
         found = _judge(before, drawn, values, tolerance_percent)
     found.sort(key=lambda one: (not one.keeps, len(one.why_not), one.off_percent))
-    return Substitutes(amp, part, _said(drawn), tolerance_percent, tuple(found), before.report)
+    return Substitutes(amp, part, said_of(drawn), tolerance_percent, tuple(found), before.report)
 
 
 def _drawn(amp: Amp, name: str, tolerance_percent: float) -> Part:
@@ -154,48 +154,12 @@ def _drawn(amp: Amp, name: str, tolerance_percent: float) -> Part:
         raise ChangeError(
             f"there is no part '{name}' in this amp", where=amp.name, near=near_matches(name, amp.parts)
         )
-    if not isinstance(part, Resistor | Capacitor | Choke | RectifierTube):
+    if not isinstance(part, Resistor | Capacitor | Choke | Tube):
         raise ChangeError(
             f"a {part.kind} has no preferred values", where=amp.name, part=name,
-            fix="Ask for a resistor, capacitor, choke or rectifier tube; try others with swap",
+            fix="Ask for a resistor, capacitor, choke or tube; try others with swap",
         )  # fmt: skip
     return part
-
-
-def _unit(part: Part) -> tuple[str, float, str]:
-    """Unit, drawn value and the usual series of a part."""
-    if isinstance(part, Resistor):
-        return "ohm", float(np.asarray(part.ohms)), "E24"
-    if isinstance(part, Capacitor):
-        return "F", float(np.asarray(part.farads)), "E6"
-    assert isinstance(part, Choke)
-    return "H", float(np.asarray(part.henries)), "E12"
-
-
-def _values(part: Part, series: str | None) -> Array:
-    unit, value, usual = _unit(part)
-    low, high = SPANS[unit]
-    return series_values(series or usual, low * value, high * value)
-
-
-def _said(part: Part) -> str:
-    if isinstance(part, RectifierTube):
-        return str(part.type)
-    unit, value, _ = _unit(part)
-    return show(value, unit)
-
-
-def _types(part: RectifierTube) -> list[str]:
-    """Rectifiers of the same base, the drawn one included."""
-    base = catalogue.tube(str(part.type)).base
-    return [
-        name for name in catalogue.tube_types()
-        if "rectifier" in catalogue.tube(name).kind and catalogue.tube(name).base == base
-    ]  # fmt: skip
-
-
-def _is_silicon(name: str) -> bool:
-    return isinstance(catalogue.tube(name).law, SiliconDiode)
 
 
 def _judge(
@@ -206,31 +170,31 @@ def _judge(
     after = supply_report(amp.changed({part.designator: list(values)}))
     names, moved = moves(before.report, after.report)
     places, used, words = shares(before, after)
-    ripple = ripples(before, after)
+    ripple, (sections, louder) = ripples(before, after), gains(before.report, after.report)
+    first = np.broadcast_to(np.asarray(after.report.rails[0].dc_v), (len(values),))
     found = []
     for k, value in enumerate(values):
-        reasons = list(_refusals(before, after, part, k)) if isinstance(part, RectifierTube) else []
+        reasons = list(_refusals(before, after, part, k)) if isinstance(part, Tube) else []
         worst = int(np.argmax(np.abs(moved[:, k])))
-        off = float(np.abs(moved[worst, k]))
+        off = round(float(np.abs(moved[worst, k])), ROUNDED)
+        most_gain = int(np.argmax(np.abs(louder[:, k]))) if len(sections) else -1
+        gain = round(float(louder[most_gain, k]), ROUNDED) if len(sections) else 0.0
         reasons += together([words[j] for j in range(len(places)) if used[j, k] > 1.0])
         if off > tolerance_percent:
             reasons.append(f"{names[worst]} moves {moved[worst, k]:+.3g} %")
-        most = int(np.argmax(used[:, k])) if len(places) else -1
+        if abs(gain) > GAIN_DB:
+            reasons.append(f"gain of {sections[most_gain]} moves {gain:+.3g} dB")
+        most = int(np.argmax(np.nan_to_num(used[:, k], nan=-1.0))) if len(places) else -1
         found.append(
             Substitute(
-                _name(part, value), not reasons, names[worst], places[most] if most >= 0 else "",
-                _to_buy(after, part, k), tuple(reasons), off, float(ripple[k]),
+                name_of(part, value), not reasons, names[worst], places[most] if most >= 0 else "",
+                sections[most_gain] if len(sections) else "", to_buy(after, part, k),
+                tuple(reasons), off, float(ripple[k]),
                 100.0 * float(used[most, k]) if most >= 0 else np.nan,
+                gain, float(first[k]),
             )
         )  # fmt: skip
     return found
-
-
-def _name(part: Part, value: Any) -> str:
-    if isinstance(part, RectifierTube) or isinstance(value, str):
-        return str(value)
-    unit = _unit(part)[0]
-    return mark(float(value), unit) if unit != "H" else show(float(value), unit)
 
 
 def _first(reasons: tuple[str, ...]) -> str:
@@ -239,30 +203,9 @@ def _first(reasons: tuple[str, ...]) -> str:
     return "; ".join(reasons[:SHOWN]) + (f"; and {more} more" if more > 0 else "")
 
 
-def _refusals(before: SupplyReport, after: SupplyReport, part: RectifierTube, k: int) -> list[str]:
+def _refusals(before: SupplyReport, after: SupplyReport, part: Tube, k: int) -> list[str]:
     """Why a type does not go into the socket."""
     types = after.amp.parts[part.designator]
-    assert isinstance(types, RectifierTube)
+    assert isinstance(types, Tube)
     one = replace(after.report, amp=before.amp.changed({part.designator: types.type[k]}))
     return [r.text for r in fitting(before.report, one) if r.weight == "stop"]
-
-
-def _to_buy(after: SupplyReport, part: Part, k: int) -> str:
-    """Rating to ask for."""
-    if isinstance(part, Resistor):
-        check = next((c for c in limits(after.report) if c.part == part.designator and c.unit == "W"), None)
-        state = after.report.solved.state
-        volts = np.hypot(state.mean(part.a, part.b), state.ripple_rms(part.a, part.b))
-        ohms = np.asarray(after.amp.parts[part.designator].ohms)  # type: ignore[attr-defined]
-        watts = (
-            float((volts**2 / ohms)[k]) if check is None else float(np.asarray(check.value).reshape(-1)[k])
-        )
-        return f"{next_size(DERATE * watts, RESISTOR_WATTS):g} W"
-    if isinstance(part, Capacitor):
-        known = {one.capacitor: one for one in after.filters}.get(part.designator)
-        if known is None:
-            return ""
-        volts = float(np.broadcast_to(np.asarray(known.cold_v), (after.amp.batch or 1,))[k])
-        amps = float(np.broadcast_to(np.asarray(known.ripple_a), (after.amp.batch or 1,))[k])
-        return f"{next_size(volts, CAPACITOR_VOLTS):g} V, {show(amps, 'A')} ripple"
-    return ""
