@@ -90,6 +90,10 @@ class RecordError(InputError):
     """A record cannot be written there, or of that."""
 
 
+class ExportError(InputError):
+    """A notebook cannot be made into a page."""
+
+
 class CircuitError(InputError):
     """Parts are joined in a way that has no solution (a floating node, a shorted source)."""
 

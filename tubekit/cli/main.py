@@ -15,6 +15,7 @@ from typing import Any
 from tubekit import __version__
 from tubekit.cli.bench_commands import add_bench_commands
 from tubekit.cli.fit_command import add_fit
+from tubekit.cli.page_commands import add_page_commands
 from tubekit.cli.signal_commands import add_commands
 from tubekit.cli.supply_commands import add_supply_commands
 from tubekit.errors import ChangeError, InputError, SolveError
@@ -34,6 +35,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _failed(error, asked.json, ASKED_WRONGLY)
     except SolveError as error:
         return _failed(error, asked.json, NOT_SOLVED)
+    if answer is None:  # what was asked for has been said while it was done
+        return 0
     if asked.json:
         print(json.dumps(_json(answer), indent=2, ensure_ascii=False, allow_nan=False))
     else:
@@ -79,6 +82,7 @@ def _parser() -> argparse.ArgumentParser:
     add_commands(commands, _command, _amp_and_mains, _changes)
     add_supply_commands(commands, _command, _amp_and_mains, _changes)
     add_bench_commands(commands, _command, _amp_and_mains, _changes)
+    add_page_commands(commands, _command)
     return parser
 
 

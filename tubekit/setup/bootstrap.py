@@ -20,7 +20,10 @@ SKIP = "TUBEKIT_NO_SETUP"
 _MARK = "_TUBEKIT_STARTED_IN"  # set for the restart in .venv, so that it cannot go round in circles
 
 # Commands that need more than numpy and scipy.
-_EXTRAS = {"": ("lab",), "lab": ("lab",), "record": ("lab",), "test": ("lab", "test")}
+_EXTRAS = {
+    **dict.fromkeys(("", "lab", "record", "page", "export"), ("lab",)),
+    "test": ("lab", "test"),
+}
 
 
 def extras_for(arguments: Sequence[str]) -> tuple[str, ...]:

@@ -23,6 +23,14 @@ SETTINGS: dict[str, dict[str, Any]] = {
 """What JupyterLab starts from in the checkout's own environment; the user's own settings win."""
 
 
+SILENT = (
+    "--LabApp.news_url=None",
+    "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
+    "--LabApp.extension_manager=readonly",
+)
+"""What keeps JupyterLab's own server from asking the network for news, updates and extensions."""
+
+
 def start(arguments: Sequence[str] = ()) -> int:
     """Exit code of JupyterLab on the notebooks; `arguments` are handed to it.
 
@@ -39,15 +47,21 @@ def start(arguments: Sequence[str] = ()) -> int:
 
 def command(folder: Path, arguments: Sequence[str]) -> list[str]:
     """The JupyterLab command that opens the first notebook in `folder`."""
-    first = min((path.name for path in folder.glob("*.ipynb")), default="")
+    first = first_notebook(folder)
     page = f"/doc/tree/{first}" if first else "/lab"
     words = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder}"]
     words.append(f"--LabApp.default_url={page}")
+    words.extend(SILENT)
     if hasattr(os, "geteuid") and os.geteuid() == 0:
         words.append(
             "--allow-root"
         )  # in a container there may be nobody else; it listens on this machine only
     return [*words, *arguments]
+
+
+def first_notebook(folder: Path) -> str:
+    """The name that sorts first, '' where there is no notebook."""
+    return min((path.name for path in folder.glob("[!.]*.ipynb")), default="")
 
 
 def settle(prefix: Path | None = None, package: Path | None = None) -> None:

@@ -1,0 +1,158 @@
+"""The pages as they are served: who gets in, what can be sent, what is said."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+
+import nbformat
+import pytest
+
+pytest.importorskip("voila")
+
+from tubekit.errors import InputError
+from tubekit.pages import server
+from tubekit.pages.server import Wanted, caution, new_key, settings
+from tubekit.setup.bootstrap import extras_for
+
+ROOT = Path(__file__).resolve().parents[2]
+TEMPLATES = sorted((server.SHARE).rglob("*"))
+
+
+def test_only_this_machine_is_served_unless_asked_for(tmp_path: Path) -> None:
+    assert settings(Wanted(tmp_path)).Voila.ip == "127.0.0.1"
+    assert settings(Wanted(tmp_path, lan=True)).Voila.ip == "0.0.0.0"
+
+
+@pytest.mark.parametrize("lan", [False, True])
+def test_there_is_always_a_key_and_never_the_same(tmp_path: Path, lan: bool) -> None:
+    keys = {settings(Wanted(tmp_path, lan=lan)).Voila.token for _ in range(50)}
+    assert len(keys) == 50
+    assert all(re.fullmatch(r"[a-z2-9]{4}-[a-z2-9]{4}-[a-z2-9]{4}", key) for key in keys)
+    assert not set("".join(keys)) & set("ilo01")
+
+
+def test_the_network_hears_a_caution() -> None:
+    words = " ".join(caution(f"http://192.0.2.7:8866/?token={new_key()}"))
+    assert words.count("CAUTION") == 2
+    assert "not encrypted" in words
+    assert "safe" not in words
+
+
+@pytest.mark.parametrize("path", [each for each in TEMPLATES if each.is_file()], ids=lambda path: path.name)
+def test_templates_fetch_nothing_from_outside(path: Path) -> None:
+    assert "://" not in path.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("command", ["page", "export"])
+def test_set_up_brings_what_the_command_needs(command: str) -> None:
+    assert extras_for([command]) == ("lab",)
+
+
+# ---- a server of its own
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Notebooks: one in the folder, one below, a hidden one."""
+    home = tmp_path_factory.mktemp("pages")
+    for name, words in (("a", "# Why?"), ("lessons/b", "# How much?"), (".hidden", "# Secret?")):
+        path = home / f"{name}.ipynb"
+        path.parent.mkdir(exist_ok=True)
+        book = nbformat.v4.new_notebook(cells=[nbformat.v4.new_markdown_cell(words)])
+        book.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3", "language": "python"}
+        nbformat.write(book, path)
+    (home / "notes.txt").write_text("mine")
+    return home
+
+
+@pytest.fixture(scope="module")
+def served(folder: Path) -> Iterator[tuple[str, str, subprocess.Popen[str]]]:
+    """Address, key and process of a server on that folder."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    command = [sys.executable, "-m", "tubekit", "page", str(folder), "--no-browser", "--port", str(port)]
+    env = {**os.environ, "TUBEKIT_NO_SETUP": "1", "PYTHONPATH": str(ROOT)}
+    process = subprocess.Popen(command, env=env, cwd=folder, stderr=subprocess.PIPE, text=True)
+    try:
+        line = process.stderr.readline()
+        found = re.search(r"(http://127\.0\.0\.1:\d+)/voila/render/a\.ipynb\?token=(\S+)", line)
+        assert found, line
+        yield found[1], found[2], process
+    finally:
+        process.terminate()
+        process.wait(20)
+
+
+def ask(address: str) -> tuple[int, str, str]:
+    """Status, address arrived at, text."""
+    try:
+        with urllib.request.urlopen(address, timeout=60) as answer:
+            return answer.status, answer.url, answer.read().decode()
+    except urllib.error.HTTPError as error:
+        return error.code, address, error.read().decode()
+
+
+@pytest.mark.parametrize("place", ["/", "/voila/tree/lessons", "/voila/render/a.ipynb"])
+def test_without_the_key_there_is_only_the_door(served, place: str) -> None:
+    _, arrived, text = ask(served[0] + place)
+    assert "/login" in arrived
+    assert "Why?" not in text
+    assert "How much?" not in text
+    assert 'name="password"' in text
+
+
+def test_the_front_page_lists_the_questions(served) -> None:
+    _, _, text = ask(f"{served[0]}/?token={served[1]}")
+    assert 'href="/voila/render/a.ipynb">Why?</a>' in text
+    assert 'href="/voila/render/lessons/b.ipynb">How much?</a>' in text
+    assert "Secret?" not in text
+    assert "can kill" in text
+
+
+@pytest.mark.parametrize(
+    "place",
+    ["/voila/files/a.ipynb", "/voila/files/notes.txt", "/voila/files/../notes.txt", "/api/contents/a.ipynb"],
+)
+def test_files_are_not_given_out(served, place: str) -> None:
+    status, _, text = ask(f"{served[0]}{place}?token={served[1]}")
+    assert status in {403, 404}
+    assert "mine" not in text
+
+
+def test_another_machines_name_does_not_get_in_with_a_wrong_key(served) -> None:
+    _, arrived, _ = ask(f"{served[0]}/?token={new_key()}")
+    assert "/login" in arrived
+
+
+def test_ctrl_c_ends_it_without_a_traceback(served) -> None:
+    process = served[2]
+    process.send_signal(signal.SIGINT)
+    assert process.wait(20) == 0
+    assert "Traceback" not in process.stderr.read()
+
+
+def test_what_is_neither_folder_nor_notebook_is_refused(tmp_path: Path) -> None:
+    from tubekit.cli.page_commands import _found
+
+    with pytest.raises(InputError, match="there is no such notebook"):
+        _found(str(tmp_path / "x.txt"))
+
+
+def test_a_lesson_is_served_with_the_notebooks_it_links_to(tmp_path: Path) -> None:
+    from tubekit.cli.page_commands import _found
+
+    (tmp_path / "lessons").mkdir()
+    for name in ("00-start-here.ipynb", "lessons/a.ipynb"):
+        (tmp_path / name).touch()
+    assert _found(str(tmp_path / "lessons" / "a.ipynb")) == (tmp_path, "lessons/a.ipynb")
+    assert _found(str(tmp_path)) == (tmp_path, "00-start-here.ipynb")

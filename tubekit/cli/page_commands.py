@@ -1,0 +1,84 @@
+"""Commands for notebooks without code: page, export."""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from tubekit.errors import InputError
+
+Maker = Callable[[Any, str, str, Callable[[Any], Any]], argparse.ArgumentParser]
+
+
+def add_page_commands(commands: Any, command: Maker) -> None:
+    """Add the commands; `command` makes a parser."""
+    words = "Open the notebooks as pages without code, for a tablet."
+    parser = commands.add_parser("page", help=words, description=words, allow_abbrev=False)
+    parser.set_defaults(answer=_page, json=False)
+    parser.add_argument(
+        "what", metavar="NOTEBOOK", nargs="?", help="a notebook, or a folder of them; all when not given"
+    )
+    parser.add_argument("--lan", action="store_true", help="let a tablet on the shop's network open them too")
+    parser.add_argument("--port", type=int, default=8866, help="the first port that is tried")
+    parser.add_argument("--no-browser", action="store_true", help="open no browser here")
+    parser = command(
+        commands, "export", "Write notebooks as HTML files that open with no network, code left out.", _export
+    )
+    parser.add_argument("what", metavar="NOTEBOOK", nargs="*", help="notebooks; all when none is given")
+    parser.add_argument("--to", metavar="FOLDER", default="tubekit-pages", help="where to write them")
+    parser.add_argument("--as-saved", action="store_true", help="as they were saved, without running them")
+    parser.add_argument("--overwrite", action="store_true", help="write over files of the same name")
+
+
+def _page(asked: argparse.Namespace) -> None:
+    _needs("voila")
+    from tubekit.pages.server import Wanted, serve
+
+    folder, first = _found(asked.what)
+    serve(Wanted(folder, first, asked.lan, asked.port, not asked.no_browser), _say)
+
+
+def _say(words: str) -> None:
+    print(f"tubekit: {words}", file=sys.stderr, flush=True)
+
+
+def _needs(library: str) -> None:
+    if importlib.util.find_spec(library) is None:
+        raise InputError(f"{library} is not installed", fix="Run pip install 'tubekit[lab]'")
+
+
+def _found(what: str | None) -> tuple[Path, str]:
+    """The folder to serve, and the page to open first."""
+    from tubekit.setup.lab import first_notebook, notebooks
+
+    path = Path(what).resolve() if what else notebooks()
+    if path.is_dir():
+        return path, first_notebook(path)
+    if path.suffix == ".ipynb" and path.is_file():
+        # Its links lead to other notebooks: those that came with it are served along with it.
+        root = next((each for each in path.parents if (each / "00-start-here.ipynb").exists()), path.parent)
+        return root, path.relative_to(root).as_posix()
+    raise InputError("there is no such notebook", where=str(what), fix="Name a notebook or a folder of them")
+
+
+def _export(asked: argparse.Namespace) -> Any:
+    _needs("nbconvert")
+    from tubekit.pages.export import export
+    from tubekit.setup.lab import notebooks
+
+    root = notebooks()
+    found = [Path(each).resolve() for each in asked.what] or sorted(root.rglob("*.ipynb"))
+    strange = next((each for each in found if each.suffix != ".ipynb" or not each.is_file()), None)
+    if strange is not None:
+        raise InputError("there is no such notebook", where=str(strange), fix="Name files that end in .ipynb")
+    if not all(each.is_relative_to(root) for each in found):
+        root = Path(os.path.commonpath([each.parent for each in found]))
+    return export(
+        [each for each in found if ".ipynb_checkpoints" not in each.parts], Path(asked.to),
+        root=root, run=not asked.as_saved, overwrite=asked.overwrite, progress=_say,
+    )  # fmt: skip

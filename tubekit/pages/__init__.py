@@ -1,0 +1,1 @@
+"""Notebooks without code: pages for the tablet at the bench, files to hand on."""

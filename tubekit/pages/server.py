@@ -1,0 +1,181 @@
+"""The notebooks as pages without code, served to this machine or, when asked, to the shop's network.
+
+Voila runs a notebook for each page that is opened and lets nothing through but moves of its controls:
+no code can be sent to it. What it would fetch from elsewhere, our templates leave out, so that pages work
+with no network.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+import socket
+import tempfile
+import webbrowser
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from jinja2 import ChoiceLoader, FileSystemLoader
+from nbformat import NotebookNode
+from traitlets.config import Config
+from voila.app import Voila
+
+from tubekit.amp.report import CAUTION
+from tubekit.pages.wording import question_of, without_menu
+
+SHARE = Path(__file__).with_name("share")
+TEMPLATE = "tubekit"
+PORT = 8866
+QUIET = ["--log-level=ERROR"]  # a kernel's remarks about itself help nobody here
+ASLEEP_S = 30 * 60  # a page that was left goes on computing for nobody no longer than this
+_PLAIN = "abcdefghjkmnpqrstuvwxyz23456789"  # nothing that a reader could take for something else
+_WIDGETS = ("@voila-dashboards/widgets-manager8", "@jupyter-widgets/jupyterlab-manager")
+_STOPPED = (
+    "This page stopped here: a check in it failed, or a file could not be read. "
+    "Open the notebook in JupyterLab (python3 -m tubekit) to see why."
+)
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What to serve and to whom.
+
+    Parameters
+    ----------
+    folder : holds the notebooks.
+    first : the notebook that is opened first, relative to `folder`; '' for the list of all.
+    lan : listen to the whole network instead of to this machine.
+    port : the first port that is tried.
+    browser : open the first page in the browser.
+    """
+
+    folder: Path
+    first: str = ""
+    lan: bool = False
+    port: int = PORT
+    browser: bool = True
+
+
+def new_key() -> str:
+    """A key that can be typed on a tablet: three groups of four, some 59 bits."""
+    letters = [secrets.choice(_PLAIN) for _ in range(12)]
+    return "-".join("".join(letters[place : place + 4]) for place in (0, 4, 8))
+
+
+def address_on_the_network() -> str:
+    """Where the shop's network finds this machine: its address, or its name where that is not known."""
+    with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        probe.connect(("192.0.2.1", 9))  # nothing is sent: it only chooses the way out
+        return str(probe.getsockname()[0])
+    return socket.gethostname()
+
+
+class Pages(Voila):
+    """Voila with our words, our front page and a key on everything."""
+
+    def __init__(self, wanted: Wanted, say: Callable[[str], None], **settings: Any) -> None:
+        super().__init__(**settings)
+        self.wanted, self.tell = wanted, say
+
+    def init_settings(self) -> dict[str, Any]:
+        """Its settings, with our templates before its own."""
+        settings: dict[str, Any] = super().init_settings()
+        own = FileSystemLoader(str(SHARE / "voila" / "templates" / TEMPLATE))
+        for name in ("voila_jinja2_env", "jinja2_env"):
+            settings[name].loader = ChoiceLoader([own, settings[name].loader])
+        settings["voila_jinja2_env"].globals.update(pages_under=self._pages_under, caution=CAUTION)
+        self.kernel_manager.start_kernel = partial(self.kernel_manager.start_kernel, extra_arguments=QUIET)
+        return settings
+
+    def _pages_under(self, folder: str) -> list[tuple[str, str]]:
+        """Paths and questions of the notebooks in a folder of the root."""
+        root = Path(self.root_dir).resolve()
+        here = (root / folder.strip("/")).resolve()
+        if not here.is_relative_to(root):
+            return []
+        return [
+            (path.relative_to(root).as_posix(), question_of(path))
+            for path in sorted(here.glob("*.ipynb"))
+            if not path.name.startswith(".")
+        ]
+
+    def address(self, host: str) -> str:
+        """What to type into a browser to reach the first page."""
+        first = f"voila/render/{quote(self.wanted.first)}" if self.wanted.first else ""
+        return f"http://{host}:{self.port}/{first}?token={self.identity_provider.token}"
+
+    def launch_browser(self) -> None:
+        """Called once the server listens: say where, and open the first page if wanted."""
+        here = self.address("127.0.0.1")
+        self.tell(f"pages: {here}")
+        if self.wanted.lan:
+            for line in caution(self.address(address_on_the_network())):
+                self.tell(line)
+        self.tell("Ctrl-C stops it")
+        if self.wanted.browser:
+            with contextlib.suppress(webbrowser.Error):
+                webbrowser.open(_way_in(here).as_uri())
+
+
+def _way_in(address: str) -> Path:
+    """A file that leads to `address`: on a command line, other users of the machine could read the key."""
+    handle, name = tempfile.mkstemp(suffix=".html", prefix="tubekit-")
+    with os.fdopen(handle, "w", encoding="utf-8") as file:
+        file.write(
+            f'<!DOCTYPE html><meta charset="utf-8"><title>tubekit</title>'
+            f'<meta http-equiv="refresh" content="0;url={address}"><a href="{address}">To the pages</a>\n'
+        )
+    return Path(name)
+
+
+def caution(address: str) -> Iterator[str]:
+    """What someone must know who opens the pages to a network."""
+    yield f"from the tablet: {address}"
+    yield (
+        "CAUTION: whoever has that address can move the controls, read the amps and write the files that "
+        "pages write. What goes over the air is not encrypted. Use it on the shop's own network only, "
+        "never on a guests' or public one, and stop it when you are done"
+    )
+    yield "CAUTION: keep your hands out of the chassis while you read; figures are calculated, not measured"
+
+
+def _for_a_page(_handler: Any, notebook: NotebookNode, cwd: str) -> NotebookNode:  # noqa: ARG001 - as called
+    return without_menu(notebook)
+
+
+def settings(wanted: Wanted) -> Config:
+    """Voila's settings: nothing from outside, no code, one look, a key that is asked for."""
+    config = Config()
+    config.Voila.ip = "0.0.0.0" if wanted.lan else "127.0.0.1"  # noqa: S104 - only when asked, with a key
+    config.Voila.port = wanted.port
+    config.Voila.token = new_key()
+    config.Voila.root_dir = str(wanted.folder)
+    config.Voila.log_level = "ERROR"
+    config.Voila.open_browser = True  # it then calls launch_browser, which does as `browser` says
+    look = config.VoilaConfiguration
+    look.template, look.theme = TEMPLATE, "light"
+    look.allow_template_override = look.allow_theme_override = "NO"
+    look.classic_tree = True
+    look.progressive_rendering = True  # the panel can be moved while the rest is still worked out
+    look.extension_allowlist = list(_WIDGETS)
+    look.prelaunch_hook = _for_a_page
+    config.VoilaExecutor.cell_error_instruction = _STOPPED
+    config.MappingKernelManager.cull_idle_timeout = ASLEEP_S
+    config.MappingKernelManager.cull_interval = 120
+    return config
+
+
+def serve(wanted: Wanted, say: Callable[[str], None]) -> None:
+    """Serve until stopped by Ctrl-C."""
+    # Its templates are found along this path, and kernels of this environment before others.
+    found = os.environ.get("JUPYTER_PATH")
+    os.environ["JUPYTER_PATH"] = os.pathsep.join([str(SHARE), *([found] if found else [])])
+    os.environ["JUPYTER_PREFER_ENV_PATH"] = "1"
+    pages = Pages(wanted, say, config=settings(wanted))
+    pages.initialize([])
+    pages.start()
