@@ -66,6 +66,18 @@ def test_rectifiers_of_the_same_base_are_judged_tube_and_silicon() -> None:
     assert any("T1 rectifier heater: current" in why for why in heavy.why_not)
 
 
+def test_another_tolerance_needs_no_new_solve(dropper: Substitutes) -> None:
+    for percent in (1.5, 20.0):
+        alone = substitutes(load_amp("teasel"), "R21", tolerance_percent=percent)
+        again = dropper.within(percent)
+        assert [(c.name, c.keeps, c.why_not) for c in again.candidates] == [
+            (c.name, c.keeps, c.why_not) for c in alone.candidates
+        ]
+        assert all(c.off_percent <= percent for c in again.kept)
+    with pytest.raises(ChangeError, match="allows nothing"):
+        dropper.within(0.0)
+
+
 def test_tubes_of_the_same_base_are_judged_by_gain_too() -> None:
     amp = load_amp("teasel")
     found = substitutes(amp, "V1")
@@ -106,7 +118,7 @@ def test_values_of_ones_own_and_other_series() -> None:
     found = substitutes(amp, "C15", candidates=["16u", "32u", "2u"])
     assert {one.name for one in found.candidates} == {"16u", "32u", "2u"}
     assert len(substitutes(amp, "R14", series="E6").candidates) < len(substitutes(amp, "R14").candidates)
-    assert np.isfinite(found.to_json()["candidates"][0]["off_percent"])
+    assert np.isfinite(found.to_json()["candidates"][0]["moves_percent"])
     assert "In the place of C15" in str(found)
 
 

@@ -45,11 +45,19 @@ class Substitute:
     gain_at: str
     fit: str
     why_not: tuple[str, ...]
-    off_percent: float = quantity("%", "", "largest move of a rail or a tube's voltage against the original")
+    refused: tuple[str, ...]
+    moves_percent: float = quantity(
+        "%", "", "largest move of a rail or a tube's voltage against the original"
+    )
     ripple_ratio: float = quantity("", "", "ripple of the most rippling rail against the original")
     used_percent: float = quantity("%", "", "rating most used, of those this change uses more than before")
     gain_db: float = quantity("dB", "", "largest change of a section's gain at 1 kHz")
     b_plus_v: float = quantity("V", "", "mean of the first rail")
+
+    @property
+    def off_percent(self) -> float:
+        """The same move without its sign [%]."""
+        return abs(self.moves_percent)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -67,6 +75,20 @@ class Substitutes(Printed):
     def kept(self) -> tuple[Substitute, ...]:
         """Those that keep every rating, the tolerance and the gain."""
         return tuple(one for one in self.candidates if one.keeps)
+
+    def within(self, tolerance_percent: float) -> Substitutes:
+        """The same candidates, judged and ranked with another tolerance [%]; nothing is solved anew.
+
+        Raises
+        ------
+        ChangeError : a tolerance that allows nothing.
+        """
+        if not 0.0 < tolerance_percent <= 100.0:
+            words = f"a tolerance of {tolerance_percent} % allows nothing"
+            raise ChangeError(words, fix="Give one above 0 to 100 %")
+        judged = [_held(one, tolerance_percent) for one in self.candidates]
+        judged.sort(key=lambda one: (not one.keeps, len(one.why_not), one.off_percent))
+        return replace(self, tolerance_percent=tolerance_percent, candidates=tuple(judged))
 
     def headline(self) -> str:
         """How many will do, and the first of them."""
@@ -129,26 +151,24 @@ def substitutes(
     >>> found.kept[0].name
     '270R'
     """
-    drawn = _drawn(amp, part, tolerance_percent)
+    drawn = _drawn(amp, part)
     before = supply_report(amp)
     if isinstance(drawn, Tube):
         names = [str(one) for one in candidates] if candidates else types_like(drawn)
         groups = [[n for n in names if is_silicon(n) == silicon] for silicon in (False, True)]
-        found = [one for group in groups if group for one in _judge(before, drawn, group, tolerance_percent)]
+        found = [one for group in groups if group for one in _judge(before, drawn, group)]
     else:
         values = list(candidates) if candidates else list(values_of(drawn, series))
-        found = _judge(before, drawn, values, tolerance_percent)
-    found.sort(key=lambda one: (not one.keeps, len(one.why_not), one.off_percent))
-    return Substitutes(amp, part, said_of(drawn), tolerance_percent, tuple(found), before.report)
+        found = _judge(before, drawn, values)
+    words = said_of(drawn)
+    return Substitutes(amp, part, words, tolerance_percent, tuple(found), before.report).within(
+        tolerance_percent
+    )
 
 
-def _drawn(amp: Amp, name: str, tolerance_percent: float) -> Part:
+def _drawn(amp: Amp, name: str) -> Part:
     if amp.batch is not None:
         raise ChangeError("substitutes are sought for one amp", where=amp.name, fix="Take one with member(0)")
-    if not 0.0 < tolerance_percent <= 100.0:
-        raise ChangeError(
-            f"a tolerance of {tolerance_percent} % allows nothing", fix="Give one above 0 to 100 %"
-        )
     part = amp.parts.get(name)
     if part is None:
         raise ChangeError(
@@ -162,39 +182,46 @@ def _drawn(amp: Amp, name: str, tolerance_percent: float) -> Part:
     return part
 
 
-def _judge(
-    before: SupplyReport, part: Part, values: Sequence[Any], tolerance_percent: float
-) -> list[Substitute]:
-    """Every candidate of one kind, solved as a batch."""
-    amp = before.amp
-    after = supply_report(amp.changed({part.designator: list(values)}))
+def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Substitute]:
+    """Every candidate of one kind, solved as a batch; the tolerance is not looked at yet."""
+    after = supply_report(before.amp.changed({part.designator: list(values)}))
     names, moved = moves(before.report, after.report)
+    sections, louder = gains(before.report, after.report)
     places, used, words = shares(before, after)
-    ripple, (sections, louder) = ripples(before, after), gains(before.report, after.report)
+    ripple = ripples(before, after)
     first = np.broadcast_to(np.asarray(after.report.rails[0].dc_v), (len(values),))
     found = []
     for k, value in enumerate(values):
         reasons = list(_refusals(before, after, part, k)) if isinstance(part, Tube) else []
-        worst = int(np.argmax(np.abs(moved[:, k])))
-        off = round(float(np.abs(moved[worst, k])), ROUNDED)
-        most_gain = int(np.argmax(np.abs(louder[:, k]))) if len(sections) else -1
-        gain = round(float(louder[most_gain, k]), ROUNDED) if len(sections) else 0.0
         reasons += together([words[j] for j in range(len(places)) if used[j, k] > 1.0])
-        if off > tolerance_percent:
-            reasons.append(f"{names[worst]} moves {moved[worst, k]:+.3g} %")
+        off_at, off = _largest(names, moved[:, k])
+        gain_at, gain = _largest(sections, louder[:, k] if len(sections) else louder)
         if abs(gain) > GAIN_DB:
-            reasons.append(f"gain of {sections[most_gain]} moves {gain:+.3g} dB")
-        most = int(np.argmax(np.nan_to_num(used[:, k], nan=-1.0))) if len(places) else -1
+            reasons.append(f"gain of {gain_at} moves {gain:+.3g} dB")
+        used_at, share = _largest(places, used[:, k]) if len(places) else ("", np.nan)
         found.append(
             Substitute(
-                name_of(part, value), not reasons, names[worst], places[most] if most >= 0 else "",
-                sections[most_gain] if len(sections) else "", to_buy(after, part, k),
-                tuple(reasons), off, float(ripple[k]),
-                100.0 * float(used[most, k]) if most >= 0 else np.nan,
-                gain, float(first[k]),
+                name_of(part, value), not reasons, off_at, used_at, gain_at, to_buy(after, part, k),
+                tuple(reasons), tuple(reasons), round(off, ROUNDED), float(ripple[k]), 100.0 * share,
+                round(gain, ROUNDED), float(first[k]),
             )
         )  # fmt: skip
     return found
+
+
+def _largest(names: Sequence[str], figures: Array) -> tuple[str, float]:
+    """The figure furthest from nought with its name; those that are not known stand back."""
+    if not len(names):
+        return "", 0.0
+    place = int(np.argmax(np.nan_to_num(np.abs(figures), nan=-1.0)))
+    return names[place], float(figures[place])
+
+
+def _held(one: Substitute, tolerance_percent: float) -> Substitute:
+    """A candidate held against a tolerance."""
+    beyond = one.off_percent > tolerance_percent
+    why = (*one.refused, *((f"{one.off_at} moves {one.moves_percent:+.3g} %",) if beyond else ()))
+    return replace(one, keeps=not why, why_not=why)
 
 
 def _first(reasons: tuple[str, ...]) -> str:
