@@ -21,7 +21,7 @@ from tubekit.decisions.instrument import GAS, LEAK, NO_LEAK, Knob
 from tubekit.devices import catalogue
 from tubekit.devices.rectifier import SiliconDiode
 from tubekit.series import nearest
-from tubekit.units import mark
+from tubekit.units import mark, show
 
 DIGIT_FAR = 0.3
 """Misread digits that change less than this (as a logarithm) are drift by another name."""
@@ -93,7 +93,7 @@ def _capacitor(part: drawn.Capacitor, _amp: Amp) -> Iterator[Fault]:
         grades = (2e4, 3e3, 500.0)
     yield Fault(
         name, "leaky", tuple(to_value(leak, ohms, NO_LEAK) for ohms in grades),
-        tuple(f"leak of {ohms:.3g} Ω" for ohms in grades), weight=5.0 if part.style != "mica" else 0.5,
+        tuple(f"leak of {show(ohms, 'ohm')}" for ohms in grades), weight=5.0 if part.style != "mica" else 0.5,
     )  # fmt: skip
     yield Fault(name, "shorted", (to_value(leak, SHORT_OHMS, NO_LEAK),), weight=1.5)
     yield Fault(name, "open", times(farads, GONE), weight=1.5)
