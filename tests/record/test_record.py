@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import re
 import subprocess
 from pathlib import Path
@@ -12,8 +13,10 @@ from tubekit import load_amp, swap
 from tubekit.bench.readings import readings_from_text
 from tubekit.decisions.judge import judge
 from tubekit.errors import RecordError
-from tubekit.record import files, record
+from tubekit.record import files, next_free, record
 from tubekit.record.files import find_browser, print_to_pdf, write_whole
+
+WRITER = importlib.import_module("tubekit.record.record")  # the module, not the function of that name
 
 
 @pytest.fixture(scope="module")
@@ -39,6 +42,7 @@ def test_a_record_opens_offline_and_holds_everything(teasel, report, tmp_path):
     plain = ("R14 stays.", "1956-05-01", "SHA-256", "licensed practice", "Python", "Verdict", "Sources:")
     assert [words for words in (*escaped, *plain) if words not in page] == []
     assert page.count("data:image/png;base64,") == 3
+    assert page.index("R14 stays.") < page.index("licensed practice") < page.index("All numbers")
     assert not re.findall(r'(?:src|href)="(?!data:)', page)
     assert "http://" not in page.replace("http://www.w3.org", "")
     assert len(done.inputs["amp file teasel.toml"]) == 64
@@ -53,6 +57,73 @@ def test_nothing_is_written_over_silently(teasel, report, tmp_path):
     assert path.read_text(encoding="utf-8") == "mine"
     record(path, teasel, report, pdf=False, overwrite=True)
     assert "decision record" in path.read_text(encoding="utf-8")
+
+
+def test_the_next_free_name_spares_both_files(tmp_path):
+    assert next_free(tmp_path / "a.html").name == "a.html"
+    (tmp_path / "a.pdf").write_text("mine", encoding="utf-8")
+    (tmp_path / "a-2.html").symlink_to(tmp_path / "gone")
+    assert next_free(tmp_path / "a.html").name == "a-3.html"
+
+
+@pytest.mark.parametrize(
+    "name", ["Überholung von Jörg & Co", "teasel 1.5 kΩ", "R14=330.pdf", "a.b.c.htm", "#1 100%"]
+)
+def test_odd_names_keep_both_files_side_by_side(teasel, report, tmp_path, monkeypatch, name):
+    monkeypatch.setattr(WRITER, "print_to_pdf", lambda *_: (b"%PDF-1.4", ""))
+    done = record(tmp_path / name, teasel, report)
+    assert done.html_path.suffix in (".html", ".htm")
+    assert done.pdf_path == done.html_path.with_suffix(".pdf")
+    assert sorted(tmp_path.iterdir()) == sorted([done.html_path, done.pdf_path])
+
+
+@pytest.mark.parametrize(("name", "fix"), [("x" * 300, "shorter"), ("a\0b", "plainer")])
+def test_a_name_no_file_can_have_is_refused(teasel, tmp_path, name, fix):
+    with pytest.raises(RecordError, match=fix):
+        record(tmp_path / name, teasel, pdf=False)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_name_as_long_as_can_be_is_written(teasel, report, tmp_path):
+    name = "x" * (255 - len(".html"))
+    assert record(tmp_path / name, teasel, report, pdf=False).html_path.is_file()
+
+
+def test_a_folder_that_may_not_be_written_to_is_told(tmp_path, monkeypatch):
+    """As the system answers it; whoever is root may write everywhere."""
+
+    def refused(*_, **__):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(files.tempfile, "mkstemp", refused)
+    with pytest.raises(RecordError, match="may be written to"):
+        write_whole(tmp_path / "a.html", b"x")
+
+
+def test_without_a_browser_the_page_is_there_with_the_way_to_print_it(teasel, report, tmp_path, monkeypatch):
+    monkeypatch.setenv("PATH", str(tmp_path))
+    done = record(tmp_path / "a", teasel, report)
+    assert done.pdf_path is None
+    assert done.html_path.is_file()
+    assert "print it to PDF" in done.headline()
+
+
+def test_a_pdf_that_came_meanwhile_is_spared_and_the_page_stands(teasel, report, tmp_path, monkeypatch):
+    def prints(*_):
+        (tmp_path / "a.pdf").write_text("theirs", encoding="utf-8")
+        return b"%PDF-1.4", ""
+
+    monkeypatch.setattr(WRITER, "print_to_pdf", prints)
+    done = record(tmp_path / "a", teasel, report)
+    assert done.pdf_path is None
+    assert "already" in done.said
+    assert (tmp_path / "a.pdf").read_text(encoding="utf-8") == "theirs"
+    assert done.html_path.is_file()
+
+
+def test_an_unknown_paper_is_refused_with_those_there_are(teasel, tmp_path):
+    with pytest.raises(RecordError, match=r"Letter, A4"):
+        record(tmp_path / "a", teasel, paper="a4", pdf=False)
 
 
 def test_a_pdf_of_that_name_is_spared_too(teasel, report, tmp_path):

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
+from tubekit.amp.change import text_at
 from tubekit.amp.report import CAUTION
 from tubekit.amp.sockets import Tube
 from tubekit.amp.solve import types_of
@@ -22,12 +23,20 @@ from tubekit.text import Column, Printed, Table, quantity, to_json_value
 from tubekit.units import mark, show
 
 POWER_MARGIN, VOLT_MARGIN = 2.0, 1.1
-"""A resistor is rated twice its heat, a capacitor a tenth above its highest volts (common practice)."""
+"""A resistor is rated twice its heat, a capacitor a tenth above its highest volts, a
+choke a fifth above its current (common practice)."""
+CHOKE_MARGIN = 1.2
 LEAST_WATTS = 0.5
 RESISTOR_VOLTS = ((0.5, 350.0), (1.0, 500.0), (2.0, 750.0))
 """Working volts of film resistors by rated watts (usual maker values, from memory)."""
 ELECTROLYTICS = (1e-6, 2.2e-6, 4.7e-6, 1e-5, 2.2e-5, 3.3e-5, 4.7e-5, 1e-4, 2.2e-4, 4.7e-4, 1e-3)
 OFF = 0.03
+SET_NOT_BOUGHT = ("position", "emission", "inserted", "plugged", "role", "note", "condition")
+"""Fields that are set or found at the bench; a change of them buys nothing."""
+DIODE_MARGIN = 2.0
+"""A diode is rated twice its peak inverse voltage and its current (common practice, no source)."""
+DIODES = (("1N4004", 400.0, 1.0), ("1N4007", 1000.0, 1.0), ("1N5408", 1000.0, 3.0))
+"""Silicon rectifiers by peak inverse volts and mean amperes (maker's types, from memory)."""
 
 
 @dataclass(frozen=True)
@@ -92,7 +101,8 @@ def order_list(
     ('330R', '3 W')
     """
     changed = amp.changed(changes or {}, mains_rms=mains_rms)
-    names = dict.fromkeys(key.partition(".")[0] for key in changed.changes)
+    keys = (key.partition(".") for key in changed.changes)
+    names = dict.fromkeys(name for name, _, field in keys if field not in SET_NOT_BOUGHT)
     bought = [name for name in names if name in changed.parts and changed.parts[name].condition == "fitted"]
     if not bought:
         raise ChangeError("nothing to buy", where=amp.name, fix="Name a part and its new value, like R14=330")
@@ -113,15 +123,22 @@ def _order(report: SupplyReport, part: drawn.Part) -> Iterator[Order]:
             yield _tube(part)
         case drawn.Choke():
             amps = float(np.abs(report.report.solved.state.winding_mean(part.designator))[0])
-            rating = f"{show(1.2 * amps, 'A')} DC, {show(float(np.max(part.ohms)), 'ohm')} or less"
+            rated = max(CHOKE_MARGIN * amps, 0.0 if part.amps is None else float(np.max(part.amps)))
+            rating = f"{show(rated, 'A')} DC, {show(float(np.max(part.ohms)), 'ohm')} or less"
             value = show(float(np.max(part.henries)), "H")
             yield Order(
-                part.designator, "choke", value, "10 %", rating, 1.2, f"carries {show(amps, 'A')} at idle"
-            )
+                part.designator, "choke", value, "10 %", rating, rated / max(amps, 1e-9),
+                f"carries {show(amps, 'A')} at idle",
+            )  # fmt: skip
         case drawn.Fuse():
             yield Order(
                 part.designator, "fuse", show(float(np.max(part.amps)), "A"), "", part.speed, None, part.role
             )
+        case drawn.Diode():
+            yield _diode(report, part)
+        case _:
+            words = text_at(report.amp.parts, part.designator)
+            yield Order(part.designator, part.kind, words, "", "", None, part.role)
 
 
 def _resistor(report: SupplyReport, part: drawn.Resistor) -> Order:
@@ -134,7 +151,7 @@ def _resistor(report: SupplyReport, part: drawn.Resistor) -> Order:
     while _film_volts(watts) < volts and watts < RESISTOR_VOLTS[-1][0]:
         watts = next_size(watts * 1.01, RESISTOR_WATTS)
     kind = "wirewound resistor" if watts >= 3 else "metal film resistor"
-    reason = f"{show(heat, 'W')} of heat and {show(volts, 'V')} across it{note}"
+    reason = f"{show(heat, 'W')} of heat and {show(volts, 'V')} across it at idle{note}"
     return Order(
         part.designator, kind, mark(standard, "ohm"), "5 %" if watts >= 3 else "1 %", f"{watts:g} W",
         watts / heat if heat > 1e-9 else None, reason,
@@ -178,11 +195,29 @@ def _capacitor(report: SupplyReport, part: drawn.Capacitor) -> Order:
     )  # fmt: skip
 
 
+def _diode(report: SupplyReport, part: drawn.Diode) -> Order:
+    """The type decided on, held against what it meets."""
+    name = str(part.type)
+    meets = next((r for r in report.report.rectifiers if r.designator == part.designator), None)
+    known = {type_: (volts, amps) for type_, volts, amps in DIODES}
+    if meets is None or name not in known:
+        return Order(part.designator, "diode", name, "", "", None, part.role)
+    volts, amps = float(meets.inverse_v), float(meets.dc_a)
+    rated, current = known[name]
+    margin = min(rated / max(volts, 1e-3), current / max(amps, 1e-9))
+    more = [n for n, (v, a) in known.items() if v >= DIODE_MARGIN * volts and a >= DIODE_MARGIN * amps]
+    short = f"; too little in hand, take {more[0] if more else 'a stronger one'}"
+    reason = f"meets {show(volts, 'V')} inverse and {show(amps, 'A')} mean"
+    return Order(
+        part.designator, "silicon diode", name, "", f"{rated:g} V, {current:g} A", margin,
+        reason + (short if margin < DIODE_MARGIN else ""),
+    )  # fmt: skip
+
+
 def _tube(part: Tube) -> Order:
     type_ = types_of(part)[0]
     known = catalogue.tube(type_)
-    others = f"or {', '.join(known.equivalents)}" if known.equivalents else ""
-    pair = "; order output tubes as a matched pair" if any(s.screen for s in part.sections) else ""
-    return Order(
-        part.designator, "tube", type_, "", known.base, None, f"{known.title} {others}{pair}".strip()
-    )
+    others = f"also sold as {', '.join(known.equivalents)}" if known.equivalents else ""
+    pair = "order output tubes as a matched pair" if any(s.screen for s in part.sections) else ""
+    reason = "; ".join(words for words in (known.title, others, pair) if words)
+    return Order(part.designator, "tube", type_, "", known.base, None, reason)

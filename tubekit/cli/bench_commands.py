@@ -72,6 +72,8 @@ def _record(commands: Any, command: Maker, amp_words: Callable[[Any], None], cha
         ("title", "heading"), ("decided", "the decision"), ("why", "its reason"), ("by", "who"),
     ):  # fmt: skip
         parser.add_argument(f"--{word}", default="", metavar="TEXT", help=help_text)
+    parser.add_argument("--date", default="", metavar="TEXT", help="the day; today when not given")
+    parser.add_argument("--paper", choices=("Letter", "A4"), default="Letter", help="paper to lay it out for")
     parser.add_argument("--no-pdf", action="store_true", help="HTML alone")
     parser.add_argument("--overwrite", action="store_true", help="write over files of the same name")
 
@@ -195,23 +197,18 @@ _PROCEDURES: dict[str, tuple[str, Callable[[Asked, Any, Any], Any]]] = {
 
 def _write_record(changes: Changes) -> Callable[[Asked], Any]:
     def answered(asked: Asked) -> Any:
-        from tubekit.amp import analyse
         from tubekit.bench.readings import load_readings
-        from tubekit.bench.suspects import suspects
-        from tubekit.decisions import swap
-        from tubekit.decisions.judge import judge
-        from tubekit.record import record
+        from tubekit.record import record, worked_out
 
-        amp, wanted = _amp(asked), changes(asked.changes)
-        results: list[Any] = [swap(amp, wanted) if wanted else analyse(amp)]
+        amp = _amp(asked, mains=False)
         readings = load_readings(asked.readings, amp) if asked.readings else None
-        if readings is not None:
-            results.append(judge(readings))
-            if len(readings.readings) >= 3:
-                results.append(suspects(readings, progress=_progress))
+        worked = worked_out(
+            amp, changes(asked.changes), mains_rms=asked.mains, readings=readings, progress=_progress
+        )
         return record(
-            asked.file, amp.changed(wanted), *results, title=asked.title, decided=asked.decided,
-            why=asked.why, by=asked.by, readings=readings, pdf=not asked.no_pdf, overwrite=asked.overwrite,
+            asked.file, worked.amp, *worked.results, title=asked.title, decided=asked.decided,
+            why=asked.why, by=asked.by, date=asked.date, readings=readings, paper=asked.paper,
+            pdf=not asked.no_pdf, overwrite=asked.overwrite,
         )  # fmt: skip
 
     return answered

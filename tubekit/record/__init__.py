@@ -1,5 +1,8 @@
 """The decision record: one page, and its print, that says what was done and why."""
 
-from tubekit.record.record import Record, record
+from tubekit.record.content import PAPERS
+from tubekit.record.files import next_free
+from tubekit.record.record import Record, contents, record
+from tubekit.record.work import Worked, worked_out
 
-__all__ = ["Record", "record"]
+__all__ = ["PAPERS", "Record", "Worked", "contents", "next_free", "record", "worked_out"]

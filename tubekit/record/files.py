@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import shutil
 import subprocess
@@ -25,7 +26,7 @@ def write_whole(path: Path, content: bytes, *, overwrite: bool = False) -> None:
     RecordError : it is there already and `overwrite` is not set, or the folder cannot be written to.
     """
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".tubekit-", suffix=".part")
     except OSError as error:
         raise _refused(path, error) from error
     part = Path(name)
@@ -52,9 +53,40 @@ def _into_place(part: Path, path: Path, overwrite: bool) -> None:
     except FileExistsError:
         raise already_there(path) from None
     except OSError:  # a file system without links
-        if path.exists():
+        if is_there(path):
             raise already_there(path) from None
         part.replace(path)
+
+
+def is_there(path: Path) -> bool:
+    """True where something of this name is there, a dangling link among it.
+
+    Raises
+    ------
+    RecordError : a name that no file can have.
+    """
+    try:
+        path.lstat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except (OSError, ValueError) as error:
+        raise _refused(path, error) from None
+    return True
+
+
+def next_free(path: Path, suffixes: Sequence[str] = (".html", ".pdf")) -> Path:
+    """The path itself, or with the next number behind its name, such that none of the files is there.
+
+    Examples
+    --------
+    >>> next_free(Path("no such record.html")).name
+    'no such record.html'
+    """
+    count, found = 1, path
+    while any(is_there(found.with_suffix(suffix)) for suffix in suffixes):
+        count += 1
+        found = path.with_name(f"{path.stem}-{count}{path.suffix}")
+    return found
 
 
 def already_there(path: Path) -> RecordError:
@@ -65,10 +97,15 @@ def already_there(path: Path) -> RecordError:
     )  # fmt: skip
 
 
-def _refused(path: Path, error: OSError) -> RecordError:
+NAMES = (errno.ENAMETOOLONG, errno.EILSEQ, errno.EINVAL)
+
+
+def _refused(path: Path, error: OSError | ValueError) -> RecordError:
+    named = isinstance(error, ValueError) or error.errno in NAMES
+    reason = "not a name for a file" if isinstance(error, ValueError) else (error.strerror or "write error")
     return RecordError(
-        f"cannot be written ({(error.strerror or 'write error').lower()})", where=str(path),
-        fix="Name a folder that is there and may be written to",
+        f"cannot be written ({reason.lower()})", where=str(path).replace("\0", "?"),
+        fix="Give a shorter, plainer name" if named else "Name a folder that is there and may be written to",
     )  # fmt: skip
 
 

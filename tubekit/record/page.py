@@ -1,144 +1,174 @@
-"""The page of a record: self-contained HTML that opens offline."""
+"""The page of a record: self-contained HTML that opens offline, laid out for paper."""
 
 from __future__ import annotations
 
 import base64
-import hashlib
 import html
-import platform
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from importlib.metadata import PackageNotFoundError, version
-from typing import Any
+from functools import cache
+from pathlib import Path
+from urllib.parse import quote
 
-from tubekit.amp import Amp
 from tubekit.amp.report import CAUTION
-from tubekit.decisions.reading import Readings
-from tubekit.plots.drawing import Drawing
-from tubekit.record.figures import figures_of
+from tubekit.record.content import Content, Figure, Part
+from tubekit.record.inputs import fingerprints, versions
+from tubekit.record.sections import parts_of
+from tubekit.record.summary import changed, sentences
 from tubekit.text import Column, Table, style
+from tubekit.units import show
 
-LIBRARIES = ("tubekit", "numpy", "scipy", "matplotlib", "networkx")
-HASH_SHOWN = 16
-PAGE_STYLE = """
-body { max-width: 60rem; margin: 2rem auto; padding: 0 1rem; font-family: sans-serif; color: #10203f; }
-h1 { font-size: 1.4rem; } h2 { font-size: 1.1rem; border-bottom: 1px solid #d9d8d2; margin-top: 2rem; }
-figure { margin: 1rem 0; } figure img { max-width: 100%; } figcaption { font-size: .85rem; color: #55554f; }
-.caution { border: 2px solid #8f2d1a; padding: .6rem .8rem; margin: 1rem 0; }
-@media print { h2 { break-after: avoid; } table, figure { break-inside: avoid; } }
-"""
-
-
-@dataclass(frozen=True, eq=False)
-class Content:
-    """What goes into a record."""
-
-    title: str
-    amp: Amp
-    decided: str
-    why: str
-    by: str
-    date: str
-    results: tuple[Any, ...]
-    readings: Readings | None
-    figures: tuple[Drawing, ...]
-
-
-def fingerprints(content: Content) -> dict[str, str]:
-    """SHA-256 of every input: the amp file, the amp as decided on, the readings.
-
-    Examples
-    --------
-    >>> from tubekit.amp import load_amp
-    >>> amp = load_amp("teasel")
-    >>> sorted(fingerprints(Content("t", amp, "", "", "", "", (), None, ())))
-    ['amp as drawn', 'amp file teasel.toml']
-    """
-    amp = content.amp
-    found: dict[str, str] = {}
-    if amp.source is not None and amp.source.is_file():
-        found[f"amp file {amp.source.name}"] = _hash(amp.source.read_bytes())
-    found["amp as drawn"] = _hash(amp.drawn.copy_as_text().encode())
-    if amp.changes:
-        found["amp as changed"] = _hash(amp.copy_as_text().encode())
-    if content.readings is not None:
-        text = "\n".join(f"{r.probe}|{r.value!r}|{r.meter}" for r in content.readings.readings)
-        found["readings"] = _hash(text.encode())
-    return found
-
-
-def _hash(raw: bytes) -> str:
-    return hashlib.sha256(raw).hexdigest()
-
-
-def versions() -> dict[str, str]:
-    """Versions of what worked the record out."""
-    found = {"Python": platform.python_version()}
-    for name in LIBRARIES:
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            found[name] = "from a checkout"
-    return found
+CHAPTERS = {
+    "figures say": "What the figures say", "meter said": "What the meter said", "bench": "At the bench",
+    "more": "Further results",
+}  # fmt: skip
+TOGETHER, WIDE = 26, 6
+"""A table of so many rows stays on one page; one of more columns than that takes the width of the page."""
+PRINT_DPI = 200
 
 
 def page(content: Content) -> str:
     """The whole page."""
-    body = "".join(_body(content))
     title = html.escape(content.title)
     return (
         f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
-        f'<meta name="viewport" content="width=device-width"><style>{PAGE_STYLE}</style>{style()}</head>'
-        f"<body>{body}</body></html>\n"
+        f'<meta name="viewport" content="width=device-width">{style()}'
+        f"<style>{_sheet()}{_paper(content)}</style></head>"
+        f'<body class="record">{"".join(_body(content))}</body></html>\n'
+    )
+
+
+def summary(content: Content) -> str:
+    """The first block alone: what was decided and what the figures come to."""
+    return "".join(_front(content))
+
+
+@cache
+def _sheet() -> str:
+    return Path(__file__).with_name("page.css").read_text(encoding="utf-8")
+
+
+def _paper(content: Content) -> str:
+    """Size, margins, and what stands in the foot of each page."""
+    words = "".join(c if c.isalnum() or c in " .,:;()+-" else f"\\{ord(c):x} " for c in content.title[:90])
+    foot = "font: 8pt 'Liberation Sans', Arial, sans-serif; color: #333;"
+    return (
+        f"@page {{ size: {content.paper}; margin: 15mm 15mm 17mm 18mm;"
+        f' @bottom-left {{ content: "{words}"; {foot} }}'
+        f' @bottom-right {{ content: "page " counter(page) " of " counter(pages); {foot} }} }}'
     )
 
 
 def _body(content: Content) -> Iterator[str]:
+    yield from _front(content)
+    parts = parts_of(content.results, content.readings)
+    for place, heading in CHAPTERS.items():
+        here = [part for part in parts if part.place == place and (part.heading or part.tables)]
+        if here or place == "bench":
+            caution = f'<p class="caution">{html.escape(CAUTION)}</p>' if place == "bench" else ""
+            head = f"<h2>{heading}</h2>{caution}"
+            yield _part(here[0], head) if here else head
+            yield from map(_part, here[1:])
+            yield _signed() if place == "bench" else ""
+    yield "".join(_figures(parts, content))
+    yield from _numbers(parts)
+    yield from _how(content)
+
+
+def _front(content: Content) -> Iterator[str]:
     yield f"<h1>{html.escape(content.title)}</h1>"
-    yield _words(content)
+    yield _facts(content)
+    lines = "".join(f"<li>{html.escape(line)}</li>" for line in sentences(content))
+    decided = _paragraph(content.decided, "decided") or '<div class="by-hand"></div>'
+    why = f"<h2>Why</h2>{_paragraph(content.why)}" if content.why.strip() else ""
+    listed = f"<h2>What it comes to</h2><ul>{lines}</ul>" if lines else ""
+    yield f'<section class="decision"><h2>Decided</h2>{decided}{why}{listed}</section>'
     yield f'<p class="caution">{html.escape(CAUTION)}</p>'
-    if content.decided or content.why:
-        yield "<h2>Decision</h2>"
-        yield _paragraph(content.decided) + _paragraph(content.why)
     if content.amp.changes:
-        rows = [(key, before, after) for key, (before, after) in content.amp.changes.items()]
-        yield Table("Changed", tuple(map(Column, ("what", "drawn", "now"))), rows).html()
-    if content.readings is not None:
-        yield f"<h2>Readings</h2>{content.readings.html()}"
-    for result in content.results:
-        yield f"<h2>{html.escape(_heading(result))}</h2>{result.html()}"
-        yield "".join(_figure(drawing) for drawing in figures_of(result))
-    for drawing in content.figures:
-        yield _figure(drawing)
-    yield "<h2>How it was worked out</h2>"
-    yield _pairs("Versions", "program", "version", versions())
-    yield _pairs("Inputs", "input", "SHA-256", fingerprints(content))
+        yield f'<div class="sheet together"><h3>Changed</h3>{changed(content.amp).html()}</div>'
 
 
-def _words(content: Content) -> str:
+def _facts(content: Content) -> str:
     amp = content.amp
     maker = ", ".join(word for word in (amp.maker, amp.town, amp.year) if word)
-    mains = f"{float(amp.mains_rms):g} V, {amp.mains_hz:g} Hz"
-    words = {"amp": amp.title, "maker": maker, "mains": mains, "date": content.date, "by": content.by}
-    return Table("", (Column(""), Column("")), [pair for pair in words.items() if pair[1]]).html()
+    mains = f"{show(float(amp.mains_rms), 'V')}, {amp.mains_hz:g} Hz"
+    words = {"amp": amp.title, "date": content.date, "maker": maker, "by": content.by, "mains": mains}
+    pairs = "".join(f"<dt>{name}</dt><dd>{html.escape(said)}</dd>" for name, said in words.items() if said)
+    return f'<dl class="facts">{pairs}</dl>'
 
 
-def _heading(result: Any) -> str:
-    name = type(result).__name__
-    spaced = "".join(f" {c.lower()}" if c.isupper() and k else c for k, c in enumerate(name))
-    return spaced.replace("Printed", "Report")
+def _paragraph(text: str, kind: str = "") -> str:
+    opening = f'<p class="{kind}">' if kind else "<p>"
+    return "".join(f"{opening}{html.escape(line)}</p>" for line in text.splitlines() if line.strip())
 
 
-def _paragraph(text: str) -> str:
-    return "".join(f"<p>{html.escape(line)}</p>" for line in text.splitlines() if line.strip())
+def _part(part: Part, above: str = "") -> str:
+    """A block; its first table stays with its heading, and with that of the chapter."""
+    lead = f'<p class="lead">{html.escape(part.lead)}</p>' if part.lead else ""
+    tables = [_table(table) for table in part.tables]
+    head = f"{above}<h3>{html.escape(part.heading)}</h3>{lead}"
+    if not tables:
+        return f'<div class="together">{head}</div>'
+    return f'<div class="together">{head}{tables[0]}</div>{"".join(tables[1:])}'
 
 
-def _figure(drawing: Drawing) -> str:
-    picture = base64.b64encode(drawing.png()).decode()
-    words = html.escape(drawing.words, quote=True)
+def _table(table: Table) -> str:
+    kinds = ["sheet"]
+    if len(table.rows) <= TOGETHER:
+        kinds.append("together")
+    if len(table.columns) > WIDE:
+        kinds.append("wide")
+    blank = [column.name in ("read", "agrees", "measured") for column in table.columns]
+    written = table.html()
+    if any(blank):
+        kinds.append("to-fill")
+        written = written.replace("<td></td>", '<td class="blank"></td>')
+    return f'<div class="{" ".join(kinds)}">{written}</div>'
+
+
+def _signed() -> str:
+    return '<div class="sign"><span>Done by</span><span>Date</span><span>Checked by</span></div>'
+
+
+def _figures(parts: Sequence[Part], content: Content) -> Iterator[str]:
+    found = [figure for part in parts for figure in part.figures]
+    found += [Figure(drawing.words.partition(":")[0], drawing) for drawing in content.figures]
+    if found:
+        first, *others = map(_figure, found)
+        yield f'<div class="together"><h2>Figures</h2>{first}</div>{"".join(others)}'
+
+
+def _figure(figure: Figure) -> str:
+    picture = base64.b64encode(figure.drawing.png(PRINT_DPI)).decode()
+    words = html.escape(figure.drawing.words, quote=True)
     return (
-        f'<figure><img src="data:image/png;base64,{picture}" alt="{words}">'
-        f"<figcaption>{words}</figcaption></figure>"
+        f"<figure><figcaption>{html.escape(figure.caption)}</figcaption>"
+        f'<img src="data:image/png;base64,{picture}" alt="{words}"></figure>'
+    )
+
+
+def _numbers(parts: Sequence[Part]) -> Iterator[str]:
+    tables = [table for part in parts for table in part.numbers if table.rows]
+    if tables:
+        narrow = [_table(table) for table in tables if len(table.columns) <= WIDE]
+        wide = [_table(table) for table in tables if len(table.columns) > WIDE]
+        yield f'<h2>All numbers</h2><div class="numbers">{"".join(narrow)}{"".join(wide)}</div>'
+
+
+def _how(content: Content) -> Iterator[str]:
+    yield "<h2>How it was worked out</h2>"
+    inputs = _pairs("Inputs", "input", "SHA-256", fingerprints(content))
+    yield f'<div class="sheet inputs together">{inputs}</div>'
+    yield f"<p>Versions: {html.escape(', '.join(map(' '.join, versions().items())))}.</p>"
+    yield _enclosed(content)
+
+
+def _enclosed(content: Content) -> str:
+    """The amp file itself, for whoever reads the record on a screen."""
+    text = base64.b64encode(content.amp.copy_as_text().encode()).decode()
+    name = quote(f"{content.amp.name}-as-recorded.toml")
+    return (
+        '<p class="on-screen">Enclosed: <a download="'
+        f'{name}" href="data:application/toml;base64,{text}">the amp as decided on, as an amp file</a>.</p>'
     )
 
 

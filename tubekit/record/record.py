@@ -10,10 +10,12 @@ from typing import Any
 
 from tubekit.amp import Amp
 from tubekit.decisions.reading import Readings
-from tubekit.errors import RecordError
+from tubekit.errors import RecordError, near_matches
 from tubekit.plots.drawing import Drawing
-from tubekit.record.files import already_there, find_browser, print_to_pdf, write_whole
-from tubekit.record.page import Content, fingerprints, page
+from tubekit.record.content import PAPERS, Content
+from tubekit.record.files import already_there, find_browser, is_there, print_to_pdf, write_whole
+from tubekit.record.inputs import fingerprints
+from tubekit.record.page import page
 from tubekit.text import Column, Printed, Table
 
 SUFFIXES = (".html", ".htm")
@@ -58,6 +60,7 @@ def record(
     date: str = "",
     readings: Readings | None = None,
     figures: Sequence[Drawing] = (),
+    paper: str = "Letter",
     pdf: bool = True,
     overwrite: bool = False,
 ) -> Record:
@@ -65,13 +68,14 @@ def record(
 
     Parameters
     ----------
-    path : the HTML file; the PDF stands beside it under the same name. Written whole or not at all.
+    path : the HTML file; the PDF stands beside it under the same name. Each is written whole or not at all.
     amp : the amp decided on, changes included.
     results : reports of any kind (swap, judge, suspects, discharge …), in the order they are to stand;
         their figures are drawn by themselves.
     decided, why, by, date : the decision, its reason, who, when (today's date when not given).
     readings : what was measured.
     figures : further drawings of `plots`.
+    paper : 'Letter' or 'A4'.
     pdf : print it as well, where a Chromium is installed; where not, `.said` tells how.
     overwrite : write over files of the same name.
 
@@ -80,37 +84,78 @@ def record(
     RecordError : a file of this name is there, a folder that is not, a result that cannot be printed.
     """
     target, beside = _targets(path, pdf, overwrite)
-    for result in results:
-        if not isinstance(result, Printed):
-            raise RecordError(
-                f"a {type(result).__name__} has no place in a record", where=str(path),
-                fix="Give results that print: of swap, judge, suspects, analyse …",
-            )  # fmt: skip
-    if amp.batch is not None:
-        raise RecordError("a batch is no decision", where=amp.name, fix="Take one amp with member(0)")
-    content = Content(
-        title or f"{amp.title}: decision record", amp, decided, why, by,
-        date or dt.datetime.now(dt.UTC).date().isoformat(), results, readings, tuple(figures),
+    content = contents(
+        amp, *results, title=title, decided=decided, why=why, by=by, date=date, readings=readings,
+        figures=figures, paper=paper,
     )  # fmt: skip
     raw = page(content).encode()
     printed, said = print_to_pdf(raw, find_browser()) if pdf else (None, "")
     write_whole(target, raw, overwrite=overwrite)
     if printed is not None:
-        write_whole(beside, printed, overwrite=overwrite)
-    return Record(target, beside if printed is not None else None, said, fingerprints(content))
+        printed, said = _beside(beside, printed, overwrite)
+    return Record(target, None if printed is None else beside, said, fingerprints(content))
+
+
+def contents(
+    amp: Amp,
+    *results: Any,
+    title: str = "",
+    decided: str = "",
+    why: str = "",
+    by: str = "",
+    date: str = "",
+    readings: Readings | None = None,
+    figures: Sequence[Drawing] = (),
+    paper: str = "Letter",
+) -> Content:
+    """What `record` would write, checked, and nothing written; the words are those of `record`.
+
+    Raises
+    ------
+    RecordError : a batch, a result that cannot be printed, an unknown paper.
+    """
+    for result in results:
+        if not isinstance(result, Printed):
+            raise RecordError(
+                f"a {type(result).__name__} has no place in a record", where=amp.name,
+                fix="Give results that print: of swap, judge, suspects, analyse …",
+            )  # fmt: skip
+    if amp.batch is not None:
+        raise RecordError("a batch is no decision", where=amp.name, fix="Take one amp with member(0)")
+    if paper not in PAPERS:
+        raise RecordError(
+            f"'{paper}' is no paper a record is laid out for", where=amp.name,
+            fix=f"Take one of: {', '.join(PAPERS)}", near=near_matches(paper, PAPERS),
+        )  # fmt: skip
+    day = date or dt.datetime.now().astimezone().date().isoformat()
+    return Content(
+        title or f"{amp.title}: decision record", amp, decided, why, by, day, results, readings,
+        tuple(figures), paper,
+    )  # fmt: skip
+
+
+def _beside(path: Path, printed: bytes, overwrite: bool) -> tuple[bytes | None, str]:
+    """Write the PDF; where a file has come there meanwhile, the HTML stands and the reason is told."""
+    try:
+        write_whole(path, printed, overwrite=overwrite)
+    except RecordError as error:
+        return None, f"No PDF: {error}"
+    return printed, ""
 
 
 def _targets(path: str | Path, pdf: bool, overwrite: bool) -> tuple[Path, Path]:
     """HTML and PDF paths, refused before any work is done where they cannot be written."""
     target = Path(path).expanduser()
-    if target.suffix.lower() not in SUFFIXES:
-        target = target.with_name(target.name + ".html")
+    if target.suffix.lower() == ".pdf":
+        target = target.with_suffix(".html")
+    elif target.suffix.lower() not in SUFFIXES:
+        target = target.with_name(f"{target.name or 'record'}.html")
     beside = target.with_suffix(".pdf")
+    for each in (target, beside) if pdf else (target,):
+        if is_there(each) and not overwrite:
+            raise already_there(each)
     if not target.parent.is_dir():
         raise RecordError(
             "there is no such folder", where=str(target.parent), fix="Make it first, or name another"
         )
-    for each in (target, beside) if pdf else (target,):
-        if each.exists() and not overwrite:
-            raise already_there(each)
     return target, beside

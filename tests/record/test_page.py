@@ -1,0 +1,135 @@
+"""What stands on the page of a record, in which order, and that it fits on paper."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+import shutil
+import subprocess
+
+import pytest
+
+from tubekit import load_amp, swap
+from tubekit.amp import amp_from_text
+from tubekit.bench.readings import readings_from_text
+from tubekit.record import PAPERS, contents, worked_out
+from tubekit.record.files import find_browser, print_to_pdf
+from tubekit.record.inputs import PROGRAM, fingerprints
+from tubekit.record.page import page
+from tubekit.record.summary import sentences
+
+READINGS = """place,quantity,value
+mains,AC volts,123 V
+B1,DC volts,352 V
+k34,DC volts,19.4
+B4,DC volts,236
+p1a,DC volts,152
+"""
+CHANGES = {"R14": "330", "V5": "5AR4"}
+
+
+@pytest.fixture(scope="module")
+def content():
+    amp = load_amp("teasel")
+    readings = readings_from_text(READINGS, amp)
+    worked = worked_out(amp, CHANGES, mains_rms=123, readings=readings)
+    return contents(
+        worked.amp, *worked.results, title="T <1>", decided="Not fitted.", why="Too hot & high.",
+        readings=readings, paper="A4",
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def written(content):
+    return page(content)
+
+
+def test_what_was_decided_comes_first_and_hashes_last(written):
+    order = [
+        "Not fitted.", "Too hot &amp; high.", "What it comes to", "can kill", "What the figures say",
+        "What the meter said", "At the bench", "Before a hand goes in", "To buy", "To confirm it", "Done by",
+        "<h2>Figures", "All numbers", "SHA-256", "Versions",
+    ]  # fmt: skip
+    places = [written.index(words) for words in order]
+    assert places == sorted(places)
+
+
+def test_numbers_on_the_page_are_those_of_the_swap_report(content, written):
+    report = swap(load_amp("teasel"), CHANGES, mains_rms=123)
+    for table in (report.to_measure(), *report.tables()[2:4]):
+        for row in table.cells():
+            assert all(cell in written for cell in row)
+    said = " ".join(sentences(content))
+    assert f"{report.before.rails[0].dc_v:.0f} V → {report.after.rails[0].dc_v:.0f} V" in said
+    assert "6 ratings are exceeded, 2 of them by the change" in said
+
+
+def test_hashes_are_those_of_the_inputs(content):
+    found = fingerprints(content)
+    amp = content.amp
+    assert found["amp file teasel.toml"] == hashlib.sha256(amp.source.read_bytes()).hexdigest()
+    assert found["amp as changed"] == hashlib.sha256(amp.copy_as_text().encode()).hexdigest()
+    assert found["amp as drawn"] != found["amp as changed"]
+    other = readings_from_text(READINGS.replace("123 V", "122 V"), load_amp("teasel"))
+    again = contents(amp, readings=other)
+    assert fingerprints(again)["readings pasted text"] != found["readings pasted text"]
+    assert len(found[PROGRAM]) == 64
+
+
+def test_the_enclosed_amp_file_is_the_amp_decided_on(written):
+    raw = re.search(r'href="data:application/toml;base64,([^"]+)"', written)[1]
+    amp = amp_from_text(base64.b64decode(raw).decode(), "enclosed")
+    assert amp.parts["R14"].ohms == 330
+    assert amp.mains_rms == 123
+
+
+def test_the_caution_stands_where_hands_act_and_not_under_each_table(written):
+    assert written.count("licensed practice what the law leaves to it") == 3  # front, bench, discharge
+    assert written.index("At the bench") < written.rindex("Mains and several hundred volts can kill")
+
+
+@pytest.mark.parametrize(
+    ("changes", "readings", "kinds"),
+    [
+        ({}, "", ["AmpReport", "Limits", "Discharge"]),
+        ({"C4": "10n"}, "", ["SwapReport", "ToneChange", "Discharge", "OrderList"]),
+        ({"R31.position": 0.8}, "", ["SwapReport", "ToneChange", "Discharge"]),
+    ],
+)
+def test_a_record_holds_what_there_is_to_say(changes, readings, kinds):
+    worked = worked_out(load_amp("burdock"), changes)
+    assert [type(result).__name__ for result in worked.results] == kinds
+    assert page(contents(worked.amp, *worked.results)).endswith("</html>\n")
+    if "OrderList" not in kinds and changes:
+        assert any("order list" in words for words in worked.left_out)
+
+
+def test_mains_alone_is_a_change():
+    worked = worked_out(load_amp("teasel"), mains_rms=123)
+    assert type(worked.results[0]).__name__ == "SwapReport"
+    assert worked.results[0].before.amp.mains_rms == 117
+
+
+@pytest.mark.skipif(
+    find_browser() is None or shutil.which("pdftotext") is None, reason="no Chromium or no poppler here"
+)
+@pytest.mark.parametrize("paper", list(PAPERS))
+def test_pages_are_of_the_paper_and_no_heading_ends_one(content, tmp_path, paper):
+    import dataclasses
+
+    pdf, said = print_to_pdf(page(dataclasses.replace(content, paper=paper)).encode(), find_browser())
+    assert said == ""
+    file = tmp_path / "a.pdf"
+    file.write_bytes(pdf)
+    info = subprocess.run(["pdfinfo", file], capture_output=True, text=True, check=True).stdout
+    wide, high = (float(n) for n in re.search(r"Page size: +([\d.]+) x ([\d.]+)", info).groups())
+    assert (wide / 72 * 25.4, high / 72 * 25.4) == pytest.approx(PAPERS[paper], abs=0.5)
+    text = subprocess.run(["pdftotext", "-layout", file, "-"], capture_output=True, text=True, check=True)
+    sheets = text.stdout.split("\f")[:-1]
+    assert 4 <= len(sheets) <= 10
+    headings = re.findall(r"<h[23]>([^<]+)</h", page(content))
+    for number, sheet in enumerate(sheets, 1):
+        lines = [line.strip() for line in sheet.splitlines() if line.strip()]
+        assert f"page {number} of {len(sheets)}" in lines[-1]
+        assert lines[-2] not in headings

@@ -1,0 +1,210 @@
+"""What each kind of result gives to a record, and where it stands there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from functools import singledispatch
+from typing import Any
+
+import numpy as np
+
+from tubekit import plots
+from tubekit.amp import AmpReport
+from tubekit.amp.discharge import MEASURE, Discharge
+from tubekit.amp.report import CAUTION
+from tubekit.bench.orders import OrderList
+from tubekit.bench.suspects import Suspects
+from tubekit.decisions import SwapReport
+from tubekit.decisions.judge import Judgement
+from tubekit.decisions.limits import Limits
+from tubekit.decisions.reading import Readings
+from tubekit.decisions.tone import ToneChange
+from tubekit.record.content import Figure, Part
+from tubekit.text import Column, Table
+
+PLACES = ("figures say", "meter said", "bench", "more")
+"""Chapters of a record in their order; numbers to look up come after all of them."""
+BENCH = {"To buy": 1, "To confirm it": 2}
+"""At the bench: discharge first, then the parts, then the meter."""
+
+
+def parts_of(results: Sequence[Any], readings: Readings | None) -> list[Part]:
+    """The blocks of a record, in the order in which they stand."""
+    found = [_without_caution(part) for result in results for part in _parts(result)]
+    if readings is not None:
+        found.append(_readings(readings, any(isinstance(r, Judgement) for r in results)))
+    return sorted(found, key=lambda part: (PLACES.index(part.place), BENCH.get(part.heading, 0)))
+
+
+@singledispatch
+def _parts(result: Any) -> Iterator[Part]:
+    """Any result that prints: its tables as they come."""
+    yield Part("more", _heading(result), result.headline(), result.tables())
+
+
+@_parts.register
+def _(result: SwapReport) -> Iterator[Part]:
+    verdict, _measure, *numbers = result.tables()
+    figures = [
+        Figure("Share of each rating used; a diamond marks the share before", plots.ratings(result)),
+        Figure("What moves most", plots.before_after(result)),
+    ]
+    yield Part(
+        "figures say", "Ratings and remarks", result.headline(), [verdict] if verdict.rows else [], figures,
+        [_moving(table) for table in numbers] + [_ratings(result.limits_after)],
+    )  # fmt: skip
+    measure = result.to_measure()
+    if measure.rows:
+        yield Part("bench", "To confirm it", _CONFIRM, [_to_fill_in(measure)])
+
+
+_CONFIRM = (
+    "Clip the meter on while the amp is off and its capacitors are discharged and measured; then switch on, "
+    "and keep the hands away. Note the mains at the time."
+)
+
+
+@_parts.register
+def _(result: AmpReport) -> Iterator[Part]:
+    rails, rectifiers, *numbers = result.tables()
+    figures = []
+    if result.amp.batch is None:
+        figures = [Figure("Ripple at each filter capacitor", plots.rails(result)),
+                   Figure("Ripple over a mains cycle", plots.ripple(result))]  # fmt: skip
+    yield Part(
+        "figures say", "At idle", result.headline(), [rails, rectifiers], figures,
+        [_without_nought(table) for table in numbers],
+    )  # fmt: skip
+
+
+@_parts.register
+def _(result: Limits) -> Iterator[Part]:
+    used = replace(result, checks=(*result.exceeded, *result.near))
+    tables = [replace(table, title="Near or exceeded") for table in used.tables() if table.rows]
+    yield Part("figures say", "Ratings", f"{result.headline()}.", tables, (), [_ratings(result)])
+
+
+@_parts.register
+def _(result: ToneChange) -> Iterator[Part]:
+    tables = result.tables()
+    tone = result.change_db - result.level_db
+    shown = 1 if not bool(np.abs(tone).max() < _TONE_DB) else 0
+    yield Part(
+        "figures say", "Level and tone", f"{result.headline()}.", tables[:shown], (), tables[shown:]
+    )  # fmt: skip
+
+
+_TONE_DB = 0.5
+"""Tone that moves by less is told in a sentence alone [dB]."""
+
+
+@_parts.register
+def _(result: Judgement) -> Iterator[Part]:
+    figures = [Figure("Each reading on the scale of its band", plots.bands(result))]
+    yield Part(
+        "meter said", "Readings against good amps", result.headline(), result.tables(),
+        figures if result.verdicts else [],
+    )  # fmt: skip
+
+
+@_parts.register
+def _(result: Suspects) -> Iterator[Part]:
+    tables = result.tables()
+    figures = [Figure("Chance of each fault, given one fault or none", plots.chances(result))]
+    yield Part(
+        "meter said", "Which part explains them", result.headline(), tables,
+        figures if result.accuses else [],
+    )  # fmt: skip
+
+
+@_parts.register
+def _(result: Discharge) -> Iterator[Part]:
+    heads = (
+        Column("capacitor"), Column("at once", "V"), Column("after 5 s", "V"), Column("after 60 s", "V"),
+        Column("stored", "J"), Column("down to 60 V", "s"), Column("worse case"), Column("measured"),
+    )  # fmt: skip
+    rows = []
+    for name in dict.fromkeys(one.capacitor for one in result.held):
+        one = max((h for h in result.held if h.capacitor == name), key=lambda h: (h.volts[3], h.volts[0]))
+        volts, until = (float(one.volts[k]) for k in (0, 3, 4)), one.to_limit_s
+        told = until if np.isfinite(until) else "longer than looked at"
+        rows.append((name, *volts, float(one.joules[0]), told, one.case, ""))
+    table = Table("Charge that stays after switch-off", heads, rows, note=MEASURE)
+    yield Part(
+        "bench", "Before a hand goes in", result.headline(), [table],
+        [Figure("Filter capacitors after switch-off", plots.discharge(result))], result.tables(),
+    )  # fmt: skip
+
+
+@_parts.register
+def _(result: OrderList) -> Iterator[Part]:
+    yield Part("bench", "To buy", "", [replace(table, title="") for table in result.tables()])
+
+
+def _readings(readings: Readings, judged: bool) -> Part:
+    """What was read; where every reading has a verdict, the list of meters and notes is for looking up."""
+    tables = readings.tables()
+    if judged:
+        return Part("meter said", "", "", (), (), tables)
+    return Part("meter said", "Readings", readings.headline(), tables)
+
+
+def _heading(result: Any) -> str:
+    name = type(result).__name__
+    return "".join(f" {c.lower()}" if c.isupper() and k else c for k, c in enumerate(name))
+
+
+def _to_fill_in(table: Table) -> Table:
+    columns = (*table.columns, Column("read"), Column("agrees"))
+    return Table("", columns, [(*row, "", "") for row in table.rows])
+
+
+def _without_caution(part: Part) -> Part:
+    """The standing caution stands once on the first page and where the hand goes in."""
+
+    def plain(table: Table, *said: str) -> Table:
+        note = table.note
+        for words in said:
+            note = note.replace(words, "")
+        return replace(table, note=note.strip())
+
+    return replace(
+        part, tables=[plain(table, CAUTION) for table in part.tables],
+        numbers=[plain(table, CAUTION, MEASURE) for table in part.numbers],
+    )  # fmt: skip
+
+
+def _moving(table: Table) -> Table:
+    """Rows at nothing before and after are counted, not printed."""
+    return _thinned(table, lambda row: all(_nought(cell) for cell in row[2:4]), "before and after")
+
+
+def _without_nought(table: Table) -> Table:
+    return _thinned(table, lambda row: len(row) == 4 and all(_nought(cell) for cell in row[1:]), "")
+
+
+def _thinned(table: Table, empty: Callable[[Sequence[Any]], bool], when: str) -> Table:
+    kept = [row for row in table.rows if not empty(row)]
+    gone = len(table.rows) - len(kept)
+    if not gone:
+        return table
+    words = f"{gone} {'row' if gone == 1 else 'rows'} at nothing {when}".rstrip() + " left out."
+    return replace(table, rows=kept, note="\n".join(part for part in (table.note, words) if part))
+
+
+def _nought(cell: Any) -> bool:
+    value = cell[0] if isinstance(cell, tuple) else cell
+    return value is not None and not isinstance(value, str) and float(value) == 0.0
+
+
+def _ratings(limits: Limits) -> Table:
+    """Ratings of which a quarter or more is used; the rest are counted."""
+    used = tuple(check for check in limits.checks if float(np.nanmax(check.share)) >= _USED)
+    (table,) = replace(limits, checks=used).tables()
+    gone = len(limits.checks) - len(used)
+    words = f"{gone} {'rating' if gone == 1 else 'ratings'} used by less than {100 * _USED:.0f} % left out."
+    return replace(table, note=f"{table.note}\n{words}" if gone else table.note)
+
+
+_USED = 0.25

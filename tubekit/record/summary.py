@@ -1,0 +1,151 @@
+"""A record in a few sentences, for whoever owns the amp."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import Amp, AmpReport
+from tubekit.bench.suspects import Suspects
+from tubekit.decisions import SwapReport
+from tubekit.decisions.judge import Judgement
+from tubekit.decisions.limits import Limits
+from tubekit.decisions.tone import ToneChange
+from tubekit.record.content import Content
+from tubekit.text import Column, Table
+from tubekit.units import show
+
+STILL = 0.005
+"""A reading that moves by less than this share is said to stay."""
+STILL_DB = 0.2
+
+
+def sentences(content: Content) -> tuple[str, ...]:
+    """What the results come to, the verdict first.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp, swap
+    >>> amp = load_amp("teasel")
+    >>> content = Content("t", amp, "", "", "", "", (swap(amp, {"R14": "330"}),), None, ())
+    >>> for line in sentences(content):
+    ...     print(line)
+    No rating is exceeded at idle; 5 are within 10 % of their limit.
+    B+ at B1: 333 V → 338 V (+1.6 %), before and after at 117 V mains.
+    Output tubes V3 and V4: 34.2 mA → 31.0 mA each, 9.46 W of plate dissipation, 79 % of the rating.
+    """
+    return tuple(line for result in content.results for line in _said(result))
+
+
+def changed(amp: Amp) -> Table:
+    """What is changed: the part, its role, as drawn, as decided."""
+    rows = []
+    for key, (before, after) in amp.changes.items():
+        name = key.partition(".")[0]
+        part = amp.parts.get(name) or amp.drawn.parts.get(name)
+        role = "mains voltage" if key == "mains" else (part.role or part.kind) if part else ""
+        rows.append((key, role, before, after))
+    return Table("", (Column("part"), Column("what it is"), Column("drawn"), Column("now")), rows)
+
+
+def _said(result: Any) -> Iterator[str]:
+    if isinstance(result, SwapReport):
+        yield _ratings(result)
+        yield _supply(result)
+        yield from _output(result)
+    elif isinstance(result, Limits):
+        yield f"Ratings: {result.headline()}."
+    elif isinstance(result, AmpReport):
+        yield f"As it stands, at {show(result.amp.mains_rms, 'V')} mains."
+    elif isinstance(result, ToneChange):
+        yield _tone(result)
+    elif isinstance(result, (Judgement, Suspects)):
+        words = result.headline().removeprefix(f"{result.readings.drawn.title}: ")
+        yield f"{words[0].upper()}{words[1:]}"
+
+
+def _ratings(report: SwapReport) -> str:
+    over = [f for f in report.verdict if f.weight in ("stop", "exceeded")]
+    near = sum(f.weight == "near" for f in report.verdict)
+    if not over:
+        close = (
+            f"{near} {'is' if near == 1 else 'are'} within 10 % of {'its' if near == 1 else 'their'} limit"
+        )
+        return f"No rating is exceeded at idle{f'; {close}' if near else ''}."
+    stops = sum(f.weight == "stop" for f in over)
+    where = ", ".join(dict.fromkeys(f.part for f in over if f.part))
+    said = [
+        f"{stops} {'reason' if stops == 1 else 'reasons'} not to fit it" if stops else "",
+        _count(len(over) - stops) if len(over) > stops else "",
+    ]
+    before = {(c.part, c.what) for c in report.limits_before.exceeded}
+    new = [c for c in report.limits_after.exceeded if (c.part, c.what) not in before]
+    old = "" if len(new) == len(report.limits_after.exceeded) else f", {len(new)} of them by the change"
+    return f"The figures speak against it: {', '.join(w for w in said if w)}{old} ({where})."
+
+
+def _count(number: int) -> str:
+    return f"{number} {'rating is' if number == 1 else 'ratings are'} exceeded"
+
+
+def _supply(report: SwapReport) -> str:
+    old, new = report.before.rails[0], report.after.rails[0]
+    mains = report.after.amp.mains_rms
+    both = f", before and after at {show(mains, 'V')} mains" if report.before.amp.mains_rms == mains else ""
+    return f"B+ at {new.node}: {_moved(float(old.dc_v), float(new.dc_v), 'V')}{both}."
+
+
+def _moved(old: float, new: float, unit: str) -> str:
+    change = (new - old) / abs(old) if old else 0.0
+    if abs(change) < STILL:
+        return f"{show(new, unit)}, as before"
+    return f"{show(old, unit)} → {show(new, unit)} ({100 * change:+.1f} %)"
+
+
+def _output(report: SwapReport) -> Iterator[str]:
+    """The output tubes; those that stand alike, within 1 %, share a sentence."""
+    groups: list[list[Any]] = []
+    for tube in (t for t in report.after.tubes if np.isfinite(t.screen_v)):
+        like = next((group for group in groups if _alike(report, group[0], tube)), None)
+        if like is None:
+            groups.append([tube])
+        else:
+            like.append(tube)
+    for same in groups:
+        each = "tube" if len(same) == 1 else "tubes"
+        names = " and ".join(tube.section for tube in same)
+        yield f"Output {each} {names}: {_tube(report, same[0], len(same))}."
+
+
+def _alike(report: SwapReport, one: Any, other: Any) -> bool:
+    pairs = [(one, other), (_before(report, one), _before(report, other))]
+    return all(a and b and abs(a.cathode_a / b.cathode_a - 1) < 2 * STILL for a, b in pairs)
+
+
+def _before(report: SwapReport, tube: Any) -> Any:
+    return next((t for t in report.before.tubes if t.section == tube.section), None)
+
+
+def _tube(report: SwapReport, now: Any, count: int) -> str:
+    was, amps = _before(report, now), float(now.cathode_a)
+    moved = f"{show(float(was.cathode_a), 'A')} → " if was and _far(was.cathode_a, amps) else ""
+    rating = f", {100 * float(now.plate_share):.0f} % of the rating" if np.isfinite(now.plate_share) else ""
+    each = " each" if count > 1 else ""
+    return f"{moved}{show(amps, 'A')}{each}, {show(float(now.plate_w), 'W')} of plate dissipation{rating}"
+
+
+def _far(old: Any, new: float) -> bool:
+    return abs(new - float(old)) > STILL * abs(float(old))
+
+
+def _tone(change: ToneChange) -> str:
+    if not (change.after.stable[0] and change.before.stable[0]):
+        return f"Signal: {change.after.naturals.said()}."
+    level, tone = change.level_db, change.change_db - change.level_db
+    k = int(np.argmax(np.abs(tone)))
+    hz = show(float(change.after.frequencies_hz[k]), "Hz")
+    loud = f"{level:+.1f} dB" if abs(level) >= STILL_DB else "as before"
+    moves = f"moves by up to {tone[k]:+.1f} dB (at {hz})" if abs(tone[k]) >= STILL_DB else "as before"
+    return f"Gain at {change.before.reference_hz / 1e3:g} kHz {loud}; tone {moves}."
