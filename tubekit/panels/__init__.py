@@ -2,6 +2,7 @@
 
 from tubekit.panels.cathode_bias_panel import CathodeBiasPanel, cathode_bias
 from tubekit.panels.hum_panel import HumPanel, hum
+from tubekit.panels.lessons import HuntPage, LessonPage, ProgressPage, lesson, my_progress
 from tubekit.panels.load_line_panel import LoadLinePanel, load_line
 from tubekit.panels.part_swap_panel import PartSwap, part_swap
 from tubekit.panels.supply_panel import SupplyPanel, supply
@@ -10,13 +11,18 @@ from tubekit.panels.tone_panel import TonePanel, tone
 __all__ = [
     "CathodeBiasPanel",
     "HumPanel",
+    "HuntPage",
+    "LessonPage",
     "LoadLinePanel",
     "PartSwap",
+    "ProgressPage",
     "SupplyPanel",
     "TonePanel",
     "cathode_bias",
     "hum",
+    "lesson",
     "load_line",
+    "my_progress",
     "part_swap",
     "supply",
     "tone",

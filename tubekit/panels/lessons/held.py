@@ -1,0 +1,64 @@
+"""Every answer against what others say: for the checks in the notebooks, which show neither."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from tubekit.panels.lessons.book import lesson_of
+from tubekit.panels.lessons.question import Answer, Outside
+from tubekit.panels.lessons.score import Within
+
+
+@dataclass(frozen=True, repr=False)
+class Held:
+    """A computed value and one from outside; it prints neither of them."""
+
+    question: str
+    value: str
+    computed: float
+    outside: float
+    within: Within
+    source: str
+    status: str
+    miss: str
+
+    @property
+    def holds(self) -> bool:
+        """Whether they agree as far as they should."""
+        return self.within.holds(self.computed, self.outside)
+
+    def __repr__(self) -> str:
+        word = "agree" if self.holds else "do not agree"
+        return f"<{self.question}, {self.value}: computed and outside {word}>"
+
+
+def held_against(number: str | int, variants: int = 3) -> list[Held]:
+    """Every value of a lesson that somebody outside has an answer to, in some variants.
+
+    Choices count as 1 where the same one is chosen, and 0 where not.
+    """
+    lesson, found = lesson_of(number), []
+    for place in range(len(lesson)):
+        for variant in range(variants):
+            question = lesson.question(place, variant)
+            answer = question.work()
+            if answer.outside is not None:
+                found += _pairs(f"{question.key}, variant {variant}", answer, answer.outside)
+    return found
+
+
+def _pairs(name: str, answer: Answer, outside: Outside) -> list[Held]:
+    rest = (outside.source, outside.status, outside.miss)
+    if isinstance(outside.value, str):
+        same = Within(absolute=0.5)
+        return (
+            [Held(name, "choice", float(answer.value == outside.value), 1.0, same, *rest)]
+            if outside.value
+            else []
+        )
+    assert isinstance(answer.value, Mapping)
+    return [
+        Held(name, key, float(answer.value[key]), float(value), outside.within, *rest)
+        for key, value in outside.value.items()
+    ]

@@ -1,0 +1,323 @@
+"""The last lesson: an amp with one fault, readings that cost, and a part to name."""
+
+from __future__ import annotations
+
+import html
+import random
+from dataclasses import dataclass, field
+from typing import Any
+
+import ipywidgets as widgets
+
+from tubekit.errors import ChangeError, near_matches
+from tubekit.panels import layout
+from tubekit.panels.knobs import FULL, Choice
+from tubekit.panels.lessons.roster import (
+    BAND,
+    NIL_V,
+    PROBES,
+    ROSTER,
+    cost,
+    next_best,
+    par,
+    predictions,
+    still_possible,
+)
+from tubekit.panels.lessons.sight_hunt import HuntView, Row
+from tubekit.panels.lessons.store import Kept, Store
+from tubekit.panels.live import LiveFigure
+from tubekit.text import Column, Table
+
+NUMBER = "10"
+CASES = 5
+SPREAD = 0.015
+"""How far the parts of this amp and the meter lie off what was worked out."""
+HINTS = (
+    "Begin where all begins: B+ at the reservoir, then down the chain of filters.",
+    "Then each tube's plate and cathode: no current, or too much?",
+)
+WORDS = {
+    "take": ("Take this reading", "Take the reading that is chosen; it costs"),
+    "commit": ("That is the fault", "Name the fault that is chosen, and see"),
+    "hint": ("A hint", "One hint more; the last one names the reading that tells most"),
+    "other": ("Another amp", "The same case with another fault"),
+    "back": ("Back", "The case before"),
+    "forward": ("Next case", "The next case"),
+    "reset": ("As it came", "The page as it came; what is kept of your progress stays"),
+}
+
+
+@dataclass(eq=False)
+class Case:
+    """One amp on the bench: which fault it has is known to the program only until one is named."""
+
+    variant: int
+    hidden: int
+    taken: dict[int, float] = field(default_factory=dict)
+    hints: int = 0
+    told: list[str] = field(default_factory=list)
+    named: int | None = None
+
+    @property
+    def spent(self) -> float:
+        """Effort of the readings so far."""
+        return sum(cost(PROBES[place]) for place in self.taken)
+
+    def reading(self, place: int) -> float:
+        """What the meter shows there, the same each time."""
+        drawn = random.Random(f"{self.hidden}/{self.variant}/{place}")  # noqa: S311
+        return float(predictions()[1 + self.hidden, place]) * (1.0 + SPREAD * drawn.uniform(-1.0, 1.0))
+
+
+def case_of(place: int, variant: int) -> Case:
+    """The amp of a case; no fault comes again before half of them have."""
+    order = random.Random("lesson 10").sample(range(len(ROSTER)), len(ROSTER))  # noqa: S311
+    return Case(variant, order[(place + CASES * variant) % len(ROSTER)])
+
+
+class HuntPage(widgets.VBox):
+    """Find the fault. By program: `take`, `name`, `hint`, `other_amp`, `go`, `reset`."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self.head, self.told, self.notice = (widgets.HTML(layout=FULL) for _ in range(3))
+        self.places = Choice(
+            "reading", "measure", [(_listed(k), k) for k in range(len(PROBES))], "What to measure next"
+        )
+        named = sorted(range(len(ROSTER)), key=lambda k: ROSTER[k].words)
+        self.faults = Choice("fault", "fault", [(ROSTER[k].words, k) for k in named], "Which fault it is")
+        self.buttons = {name: self._button(name) for name in WORDS}
+        self.buttons["take"].button_style = "primary"
+        self.steps = [self._step(place) for place in range(CASES)]
+        self.figure: LiveFigure[list[Row]] = LiveFigure(
+            lambda figure, _: HuntView(figure, BAND), [], height=430
+        )
+        self._begin(*self._where_to_begin())
+        super().__init__(self._arranged())
+        self.add_class("tubekit-lesson")
+
+    # ---- what a program asks and does
+
+    @property
+    def case(self) -> Case:
+        """The amp that is on the bench."""
+        return self._cases[self.place]
+
+    @property
+    def result(self) -> bool | None:
+        """Whether the fault was named rightly; None before one was named."""
+        return None if self.case.named is None else self.case.named == self.case.hidden
+
+    def take(self, place: int | str) -> float:
+        """Take a reading, by its place in PROBES or its words; taken again it costs nothing.
+
+        Raises
+        ------
+        ChangeError : a fault was named already, or there is no such reading.
+        """
+        self._open()
+        words = {str(probe): k for k, probe in enumerate(PROBES)}
+        if isinstance(place, str) and place not in words:
+            raise ChangeError("there is no such reading", part=place, near=near_matches(place, words))
+        at = words[place] if isinstance(place, str) else place
+        self.case.taken.setdefault(at, self.case.reading(at))
+        self._show()
+        return self.case.taken[at]
+
+    def name(self, words: str | int) -> bool:
+        """Name the fault, by its words or place in ROSTER; True where it is right.
+
+        Raises
+        ------
+        ChangeError : no reading was taken yet, one was named already, or there is no such fault.
+        """
+        self._open()
+        known = {entry.words: k for k, entry in enumerate(ROSTER)}
+        if isinstance(words, str) and words not in known:
+            raise ChangeError("there is no such fault here", part=words, near=near_matches(words, known))
+        if not self.case.taken:
+            self.faults.complain("Take a reading first: a fault is not guessed.")
+            raise ChangeError("no reading was taken yet", fix="Take one first")
+        self.case.named = known[words] if isinstance(words, str) else words
+        self.store.note(NUMBER, f"case{self.place + 1}", right=bool(self.result), hints=self.case.hints)
+        self._show()
+        return bool(self.result)
+
+    def hint(self) -> None:
+        """One hint more: where to begin, and then each time the reading that tells most."""
+        case = self.case
+        case.hints += 1
+        if len(case.told) < len(HINTS):
+            case.told.append(HINTS[len(case.told)])
+        else:
+            best = next_best(case.taken)
+            case.told.append(
+                "Nothing on the list tells more." if best is None else f"Most told now: {PROBES[best]}."
+            )
+        self._show()
+
+    def other_amp(self) -> None:
+        """Another fault in the same case."""
+        self._cases[self.place] = case_of(self.place, self.case.variant + 1)
+        self.go(self.place)
+
+    def go(self, place: int) -> None:
+        """Another case, counted from 0."""
+        self.place = min(max(0, place), CASES - 1)
+        self._show()
+
+    def reset(self) -> None:
+        """The page as it came; what is kept in the file stays there."""
+        self._begin(*self._came)
+
+    # ---- how it stands
+
+    def _open(self) -> None:
+        if self.case.named is not None:
+            raise ChangeError("the fault of this amp was told", fix="Ask for other_amp()")
+
+    def _where_to_begin(self) -> tuple[int, tuple[int, ...]]:
+        kept = self.store.of(NUMBER)
+        each = [kept.get(f"case{k + 1}", Kept()) for k in range(CASES)]
+        return next((k for k, one in enumerate(each) if not one.right), 0), tuple(one.tries for one in each)
+
+    def _begin(self, place: int, variants: tuple[int, ...]) -> None:
+        self._came = place, variants
+        self._cases = [case_of(k, n) for k, n in enumerate(variants)]
+        for knob in (self.places, self.faults):
+            knob.put(knob.choice.options[0][1])
+        self.go(place)
+
+    def _named_by_hand(self) -> None:
+        if self.case.named is None and self.case.taken:
+            self.name(int(self.faults.choice.value))
+        elif self.case.named is None:
+            self.faults.complain("Take a reading first: a fault is not guessed.")
+
+    # ---- what is seen
+
+    def _show(self) -> None:
+        case = self.case
+        self.figure.show([_row(k, value) for k, value in case.taken.items()])
+        self.head.value = _asked(self.place, case)
+        self.told.value = _told(case)
+        trouble = html.escape(self.store.trouble)
+        self.notice.value = f'<p class="tubekit-stale" role="alert">{trouble}</p>' if trouble else ""
+        if case.taken:
+            self.faults.complain("")
+        self._set_buttons(case.named is not None)
+
+    def _set_buttons(self, done: bool) -> None:
+        for name in ("take", "commit", "hint"):
+            self.buttons[name].disabled = done
+        self.buttons["other"].disabled = not done
+        self.buttons["back"].disabled = self.place == 0
+        self.buttons["forward"].disabled = self.place == CASES - 1
+        kept = self.store.of(NUMBER)
+        for place, step in enumerate(self.steps):
+            one = kept.get(f"case{place + 1}", Kept())
+            word, sign = ("right", " ✓") if one.right else ("tried", " ·") if one.tries else ("open", "")
+            step.description = f"{'▸ ' if place == self.place else ''}{place + 1}{sign}"
+            step.tooltip = f"Case {place + 1}: {word}"
+
+    def _button(self, name: str) -> widgets.Button:
+        words, tooltip = WORDS[name]
+        flex = "0 1 auto"
+        made = widgets.Button(
+            description=words, tooltip=tooltip, layout=widgets.Layout(width="auto", flex=flex)
+        )
+        act: Any = {
+            "take": lambda: self.case.named is None and self.take(int(self.places.choice.value)),
+            "commit": self._named_by_hand, "hint": self.hint, "other": self.other_amp, "reset": self.reset,
+            "back": lambda: self.go(self.place - 1), "forward": lambda: self.go(self.place + 1),
+        }[name]  # fmt: skip
+        made.on_click(lambda _: act())
+        return made
+
+    def _step(self, place: int) -> widgets.Button:
+        made = widgets.Button(layout=widgets.Layout(width="auto", min_width="48px"))
+        made.on_click(lambda _: self.go(place))
+        return made
+
+    def _arranged(self) -> list[widgets.Widget]:
+        under = layout.column(
+            [
+                self.places.box,
+                self.buttons["take"],
+                self.faults.box,
+                self.buttons["commit"],
+                self.buttons["hint"],
+            ]
+        )
+        above = {f"step{k}": step for k, step in enumerate(self.steps)}
+        above |= {name: self.buttons[name] for name in ("back", "forward", "other", "reset")}
+        top = widgets.VBox([layout.tools(above), self.head], layout=FULL)
+        frame = widgets.VBox([self.figure.picture.image])
+        return layout.side_by_side(under, frame, [self.notice, self.told], top)
+
+
+def _listed(place: int) -> str:
+    return f"{PROBES[place]} (costs {cost(PROBES[place]):g})"
+
+
+def _row(place: int, value: float) -> Row:
+    """A reading against the drawing; where the drawing has next to nothing, anything is much."""
+    drawn, probe = float(predictions()[0, place]), PROBES[place]
+    nil = probe.quantity == "dc_v" and abs(drawn) < NIL_V
+    share = (1.0 if abs(value) < NIL_V else 2.2) if nil else max(value / drawn, 0.0)
+    return Row(str(probe).replace("DC volts at ", ""), probe.said(value), share)
+
+
+CAUTION = (
+    "At the real bench: power off and filters empty before a clip goes on, one hand; measure before you "
+    "touch anything, follow local codes, leave to licensed practice what the law leaves to it."
+)
+OWN = "Nobody outside this project was asked: the amp was solved with each fault in it."
+
+
+def _asked(place: int, case: Case) -> str:
+    said = html.escape(ROSTER[case.hidden].said)
+    return (
+        f'<section class="tubekit tubekit-asked"><p class="tubekit-place">Case {place + 1} of {CASES}</p>'
+        f'<p class="tubekit-asks">A combo with two 6V6GT has one bad part. The customer says: “{said}” '
+        "Take readings, as few as you can, and name the fault.</p>"
+        f'<p class="tubekit-caution">{CAUTION}</p></section>'
+    )
+
+
+def _told(case: Case) -> str:
+    hints = "".join(f"<li>{html.escape(each)}</li>" for each in case.told)
+    parts = [f'<ol class="tubekit-hints" aria-live="polite">{hints}</ol>' if hints else ""]
+    if case.named is not None:
+        parts.append(_verdict(case))
+    parts.append(f"<p>Spent so far: <strong>{case.spent:g}</strong></p>")
+    if case.taken:
+        heads = (
+            Column("reading"),
+            Column("meter", align="right"),
+            Column("as drawn", align="right"),
+            Column("cost", format="g"),
+        )
+        rows = [
+            (str(PROBES[k]), PROBES[k].said(v), PROBES[k].said(float(predictions()[0, k])), cost(PROBES[k]))
+            for k, v in case.taken.items()
+        ]
+        parts.append(Table("", heads, rows).html())
+    return f'<section class="tubekit">{"".join(parts)}</section>'
+
+
+def _verdict(case: Case) -> str:
+    """Right or not, why, what else the readings would have fitted, and what the shortest way costs."""
+    assert case.named is not None
+    true, named = ROSTER[case.hidden], ROSTER[case.named]
+    right = case.named == case.hidden
+    head = f"Right: {true.words}." if right else f"Not so: it is {true.words}, not {named.words}."
+    others = [ROSTER[k].words for k in still_possible(case.taken) if k != case.hidden]
+    doubt = f" Your readings also fit {', '.join(others)}: one more was needed to be sure." if others else ""
+    way = f"The shortest way worked out costs {par(case.hidden):g}; you spent {case.spent:g}."
+    reason = f"<p>{html.escape(true.why)}</p><p>{html.escape(way + doubt)}</p>"
+    return (
+        f'<p class="tubekit-headline">{html.escape(head)}</p>'
+        f'<div class="tubekit-reason"><strong>Why.</strong> {reason}</div>'
+        f'<p class="tubekit-source">{OWN}</p>'
+    )

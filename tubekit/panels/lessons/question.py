@@ -1,0 +1,127 @@
+"""A question of a lesson: what is known, how a prediction is made, and how the answer is worked out.
+
+The answer is not there until `work` is called, and the page calls it only once a prediction was given.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from tubekit.panels.lessons.score import Within
+from tubekit.series import series_values
+from tubekit.text import Table
+
+Prediction = Mapping[str, float] | str
+TEN_PERCENT = Within(10)
+
+
+@dataclass(frozen=True)
+class Handle:
+    """One value to predict: its bounds hold for every variant, so that they say nothing of the answer.
+
+    Parameters
+    ----------
+    step : even steps of a linear scale; nil is a logarithmic scale in steps of a series (IEC 60063).
+    at : where it stands on the axis of a sketch.
+    """
+
+    key: str
+    label: str
+    unit: str
+    low: float
+    high: float
+    within: Within
+    step: float = 0.0
+    series: str = "E48"
+    at: float = 0.0
+
+    @property
+    def log(self) -> bool:
+        """True where the scale is logarithmic."""
+        return self.step == 0.0
+
+    def stops(self) -> np.ndarray:
+        """Values the slider takes."""
+        if self.log:
+            return np.asarray(series_values(self.series, self.low, self.high))
+        count = round((self.high - self.low) / self.step)
+        return self.low + self.step * np.arange(count + 1)
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """The prediction is one value or several."""
+
+    handles: tuple[Handle, ...]
+
+    def handle(self, key: str) -> Handle:
+        """The handle with that key; KeyError where there is none."""
+        return {each.key: each for each in self.handles}[key]
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The prediction is one of a few sentences, key to words, in the order they are shown."""
+
+    options: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Outside:
+    """What a source outside this project says to the same question.
+
+    `value` is by handle, or the key of a choice; nothing where the source gives words only.
+    `within` [%, or the handle's unit where `absolute`] is how near the computed value should lie to it,
+    `miss` the reason where it is known not to.
+    """
+
+    words: str
+    source: str
+    status: str
+    value: Prediction = field(default_factory=dict)
+    within: Within = TEN_PERCENT
+    miss: str = ""
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What came out: the values by handle or the key of the choice, the reason, and what others say."""
+
+    value: Prediction
+    reason: tuple[str, ...]
+    outside: Outside | None = None
+    table: Table | None = None
+    curve: tuple[np.ndarray, np.ndarray] | None = None
+
+
+@dataclass(frozen=True)
+class Picture:
+    """What the prediction is drawn on; `kind` is one of those of `sight.VIEWS`."""
+
+    kind: str = "scale"
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Question:
+    """One question with everything that may be seen before the answer, and the way to the answer."""
+
+    key: str
+    asks: str
+    way: Numbers | Choice
+    hints: tuple[str, ...]
+    work: Callable[[], Answer]
+    given: Mapping[str, str] = field(default_factory=dict)
+    picture: Picture = Picture()
+    caution: str = ""
+
+    def tolerance(self) -> str:
+        """What counts as right, in words."""
+        if isinstance(self.way, Choice):
+            return "one of these"
+        words = dict.fromkeys(each.within.words(each.unit) for each in self.way.handles)
+        return "each right " + ", ".join(words) if len(self.way.handles) > 1 else "right " + "".join(words)

@@ -1,0 +1,320 @@
+"""Lesson 4: another rectifier, and what it does to B+."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tubekit.amp import AmpReport, analyse, load_amp
+from tubekit.devices import tube
+from tubekit.panels.lessons.course import Lesson
+from tubekit.panels.lessons.draw import Draw
+from tubekit.panels.lessons.outside import of_row, textbook
+from tubekit.panels.lessons.question import Answer, Choice, Handle, Numbers, Outside, Question
+from tubekit.panels.lessons.score import Within
+from tubekit.tables import Row, handbook
+from tubekit.textbook import capacitor_input, worked
+from tubekit.textbook.worked import Worked
+from tubekit.units import show
+
+SURE = 75.0
+AMP = "teasel"
+ALIVE = (
+    "B+ stands the moment a rectifier conducts, and stays after switch-off. "
+    "Measure before you touch anything, follow local codes, leave to licensed "
+    "practice what the law leaves to it."
+)
+VOLTS = Handle("volts", "B+ at the reservoir", "V", 100.0, 900.0, Within(5), step=1.0)
+SWAPS = ("5AR4", "5U4GB", "silicon", "5V4G")
+
+
+def rows() -> list[Row]:
+    """Makers' lines with a capacitor at the input, the surer ones; one to begin with first."""
+    some = [
+        row
+        for row in handbook("rectifier_operation")
+        if row["input"] == "C" and row.number("confidence_pct") >= SURE
+    ]
+    return sorted(some, key=lambda row: (row["tube"], row["Idc_mA"]) != ("5U4GB", 150.0))
+
+
+def supply_of(row: Row, amps: float | None = None) -> Worked:
+    """A maker's line solved."""
+    return worked(
+        capacitor_input(
+            row.text("tube"),
+            secondary_rms=row.number("Vac_rms_per_plate"),
+            frequency_hz=row.number("f_Hz"),
+            source_resistance=row.number("Rs_per_plate_ohm"),
+            reservoir=1e-6 * row.number("C_uF_or_L_H"),
+            load_current=amps or 1e-3 * row.number("Idc_mA"),
+        )
+    )
+
+
+def given(row: Row) -> dict[str, str]:
+    """What is known of a supply."""
+    return {
+        "rectifier": row.text("tube"),
+        "winding, each half": f"{row['Vac_rms_per_plate']:g} V rms",
+        "resistance to each plate": f"{row['Rs_per_plate_ohm']:g} Ω",
+        "reservoir": f"{row['C_uF_or_L_H']:g} µF",
+        "mains": f"{row['f_Hz']:g} Hz",
+    }
+
+
+def loaded(draw: Draw) -> Question:
+    """B+ under load."""
+    row = draw.one_of(rows())
+
+    def work() -> Answer:
+        volts = float(supply_of(row).dc_v)
+        peak = np.sqrt(2) * row.number("Vac_rms_per_plate")
+        return Answer(
+            {"volts": volts},
+            (
+                (
+                    f"The crest of the winding is {peak:.0f} V. The tube and the copper take "
+                    "their drop from it, and they take it from the current's peaks, several "
+                    "times the mean; between crests the reservoir sinks."
+                ),
+                (
+                    f"What is left is {volts / row.number('Vac_rms_per_plate'):.2f} times the "
+                    "winding's rms volts."
+                ),
+            ),
+            of_row(row, "the maker's line", {"volts": row.number("Vdc_out")}, Within(5)),
+        )
+
+    return Question(
+        "loaded",
+        f"A full-wave supply with a {row['tube']} is asked for {row['Idc_mA']:g} mA. What does B+ settle at?",
+        Numbers((VOLTS,)),
+        (
+            "The crest of the winding is 1.41 times its rms volts.",
+            "Tube rectifiers lose 10 to 25 % of it under their rated load.",
+            "B+ often comes near the winding's rms volts, a little above or below.",
+        ),
+        work,
+        given(row) | {"load": f"{row['Idc_mA']:g} mA"},
+        caution=ALIVE,
+    )
+
+
+def unloaded(draw: Draw) -> Question:
+    """B+ before the tubes draw current."""
+    row = draw.one_of(rows())
+
+    def work() -> Answer:
+        volts, peak = float(supply_of(row, 5e-4).dc_v), np.sqrt(2) * row.number("Vac_rms_per_plate")
+        return Answer(
+            {"volts": volts},
+            (
+                "Without load nothing drops anywhere: the reservoir charges to the crest and stays there.",
+                (
+                    "This is what the filter capacitors see at every switch-on while the tubes "
+                    "are cold, and in standby. Their rating has to stand it, at the highest "
+                    "mains."
+                ),
+            ),
+            textbook("the crest of a sine is √2 times its rms volts", {"volts": float(peak)}, Within(4)),
+        )
+
+    return Question(
+        "unloaded",
+        (
+            "The same kind of supply, but the other tubes are still cold and draw "
+            "nothing. What does B+ stand at?"
+        ),
+        Numbers((Handle("volts", VOLTS.label, "V", VOLTS.low, VOLTS.high, Within(4), step=1.0),)),
+        (
+            "What is there to lose volts across, without a current?",
+            "The crest: 1.41 times the rms volts of one half.",
+        ),
+        work,
+        given(row) | {"load": "none to speak of"},
+        caution=ALIVE,
+    )
+
+
+def rise(draw: Draw) -> Question:
+    """B+ of a whole amp after a swap."""
+    other = draw.one_of(SWAPS)
+
+    def work() -> Answer:
+        before, after = swapped(other)
+        volts = after.node("B1").dc_v - before.node("B1").dc_v
+        peaks = [1e3 * float(each.rectifiers[0].peak_a) for each in (before, after)]
+        return Answer(
+            {"rise": float(volts)},
+            (
+                (
+                    f"From {before.node('B1').dc_v:.0f} to {after.node('B1').dc_v:.0f} V: the "
+                    "drop in the 5Y3GT is what the other does not take. But the tubes then draw "
+                    "more, and higher peaks cost more in the copper."
+                ),
+            ),
+            _drops(other, peaks),
+        )
+
+    name = "a plug-in of silicon diodes" if other == "silicon" else f"a {other}"
+    return Question(
+        "rise",
+        (
+            "A dance-band combo with two 6V6GT in cathode bias has a 5Y3GT and 333 V of "
+            f"B+ at 117 V mains. In goes {name}. By how much does B+ rise?"
+        ),
+        Numbers((Handle("rise", "B+ rises by", "V", 0.0, 150.0, Within(25), step=1.0),)),
+        (
+            "Compare the rated drops of the two.",
+            (
+                "5Y3GT: 50 V at 125 mA a plate. 5U4GB: 50 V at 275 mA. 5V4G: 25 V at 175 mA. "
+                "5AR4: 17 V at 225 mA. Silicon: about 1 V."
+            ),
+            "The peaks count, some 250 to 450 mA a plate here, and the drop grows with them.",
+        ),
+        work,
+        {"reservoir": "20 µF", "winding": "315 V rms each half, open", "B+ current": "73 mA"},
+        caution=ALIVE,
+    )
+
+
+def swapped(other: str) -> tuple[AmpReport, AmpReport]:
+    """The combo as it came and with another rectifier."""
+    amp = load_amp(AMP)
+    before = analyse(amp)
+    return before, analyse(amp.changed({"V5": other}), near=before)
+
+
+def _drops(other: str, peaks_ma: list[float]) -> Outside:
+    """What the makers' rated drops say, carried to the peaks by the three-halves law."""
+    old = handbook("rectifier_ratings", tube="5Y3GT")[0]
+    new = next((row for row in handbook("rectifier_ratings") if row.text("tube").startswith(other)), None)
+    drops = [
+        0.0 if row is None else row.number("drop_V") * (peak / row.number("at_mA_per_plate")) ** (2 / 3)
+        for row, peak in zip((old, new), peaks_ma, strict=True)
+    ]
+    words = (
+        "the rated drops carried to these peaks by the three-halves law: "
+        f"{drops[0]:.0f} V at {peaks_ma[0]:.0f} mA, {drops[1]:.0f} V at "
+        f"{peaks_ma[1]:.0f} mA; B+ can rise by the difference at most"
+    )
+    return of_row(old, words, {})
+
+
+def follows(draw: Draw) -> Question:
+    """What follows the B+ in an amp with cathode bias."""
+    other = draw.one_of(SWAPS[:3])
+
+    def work() -> Answer:
+        before, after = swapped(other)
+        pairs = {
+            "b_plus": (before.node("B1").dc_v, after.node("B1").dc_v),
+            "bias": (before.node("k34").dc_v, after.node("k34").dc_v),
+            "heat": (before.tube("V3").plate_w, after.tube("V3").plate_w),
+        }
+        found = {key: 100 * (float(two) / float(one) - 1) for key, (one, two) in pairs.items()}
+        used = 100 * float(after.tube("V3").plate_share)
+        return Answer(
+            found,
+            (
+                (
+                    "In cathode bias the current follows the volts nearly in step, so the "
+                    "cathode voltage rises by about the same part as B+. The heat is volts times "
+                    "amperes: both rises one on the other, about twice as much."
+                ),
+                f"Each plate then stands at {used:.0f} % of its rating."
+                + (
+                    (
+                        " That is more than it may: this swap wants a larger cathode resistor, or "
+                        "another rectifier."
+                    )
+                    if used > 100
+                    else ""
+                ),
+            ),
+            textbook(
+                "(1 + x)² = 1 + 2 x and a little: what goes with the square rises twice as much",
+                {"heat": 100 * ((1 + found["b_plus"] / 100) * (1 + found["bias"] / 100) - 1)},
+                Within(8),
+            ),
+        )
+
+    rises = Within(absolute=5)
+    name = "silicon" if other == "silicon" else other
+    return Question(
+        "follows",
+        f"The same combo, from 5Y3GT to {name}. By how much do these rise?",
+        Numbers(
+            (
+                Handle("b_plus", "B+", "%", 0.0, 80.0, rises, step=0.5),
+                Handle("bias", "cathode of the pair", "%", 0.0, 80.0, rises, step=0.5),
+                Handle("heat", "plate heat", "%", 0.0, 80.0, Within(absolute=8), step=0.5),
+            )
+        ),
+        (
+            "B+ was the question before: 333 V to begin with.",
+            "The pair's current follows the volts, nearly in step.",
+            "Watts are volts times amperes, and both rise.",
+        ),
+        work,
+        {"before": "333 V of B+, 18.5 V at the cathodes, 10.2 W a plate", "plate rating": "12 W"},
+        caution=ALIVE,
+    )
+
+
+def reservoir(draw: Draw) -> Question:
+    """Which rectifier stands this reservoir."""
+    farads, right, others = draw.one_of(
+        (
+            (40e-6, "5U4GB", ("5Y3GT", "5V4G", "6X4")),
+            (60e-6, "5AR4", ("5U4GB", "5Y3GT", "5V4G")),
+            (20e-6, "5Y3GT", ("5V4G", "6X4", "5R4GY")),
+            (50e-6, "6CA4", ("5U4GB", "5Y3GT", "5V4G")),
+        )
+    )
+    row = next(row for row in handbook("rectifier_ratings") if right in row.text("tube"))
+
+    def work() -> Answer:
+        limits = {name: float(tube(name).ratings.reservoir_max_f or 0.0) for name in (right, *others)}
+        fit = max(limits, key=lambda name: limits[name])
+        told = ", ".join(f"{name} {1e6 * each:.0f} µF" for name, each in limits.items())
+        return Answer(
+            fit,
+            (
+                (
+                    f"What their makers allow: {told}. A larger reservoir is filled in shorter, "
+                    "higher pulses, and at switch-on it is a short for some cycles: the cathode "
+                    "pays for it."
+                ),
+                (
+                    "It is not only the microfarads: the peak current counts, and the resistance "
+                    "of the winding helps."
+                ),
+            ),
+            of_row(row, f"{row['tube']}: {row['C_in_max_uF']:g} µF at most", right),
+        )
+
+    return Question(
+        "reservoir",
+        (
+            f"The reservoir straight behind the rectifier is {show(farads, 'F')}. Which "
+            "of these is made for that?"
+        ),
+        Choice(draw.shuffled({name: name for name in (right, *others)})),
+        (
+            "Makers state a largest reservoir for each type.",
+            "The larger a cathode, the larger the pulse it can give.",
+        ),
+        work,
+    )
+
+
+LESSON = Lesson(
+    "04",
+    "What does another rectifier do to B+?",
+    (
+        "From a maker's lines to a whole amp: B+ loaded and unloaded, what a swap "
+        "lifts, and what the reservoir may be."
+    ),
+    (loaded, unloaded, rise, follows, reservoir),
+)

@@ -1,0 +1,100 @@
+"""What is said of a prediction, as a record and as HTML."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from tubekit.panels.lessons.question import Answer, Choice, Numbers, Outside, Prediction, Question
+from tubekit.panels.lessons.score import Mark, is_close, marked, plain
+from tubekit.text import Column, Table
+
+STATUS = {"memory": "from memory"}
+
+
+@dataclass(frozen=True, eq=False)
+class Verdict:
+    """A prediction against the answer."""
+
+    right: bool
+    close: bool
+    marks: tuple[Mark, ...]
+    answer: Answer
+
+    def headline(self) -> str:
+        """Right or not, and by how far, in a sentence."""
+        if not self.marks:
+            return "Right." if self.right else "Not so: look at the reason, then try it with other numbers."
+        wrong = [each for each in self.marks if not each.right]
+        if len(self.marks) == 1:
+            far = self.marks[0].words
+            if self.right:
+                return f"Right: {far}." if far == "spot on" else f"Right, if {far}."
+            return f"Close: {far}." if self.close else f"Not yet: {far}."
+        if self.right:
+            return "Right, every one of them."
+        counted = f"{len(self.marks) - len(wrong)} of {len(self.marks)} right"
+        return f"Close: {counted}." if self.close else f"Not yet: {counted}."
+
+
+def weighed(question: Question, prediction: Prediction, answer: Answer) -> Verdict:
+    """The verdict on a prediction."""
+    if isinstance(question.way, Choice):
+        return Verdict(prediction == answer.value, False, (), answer)
+    assert isinstance(prediction, Mapping)
+    assert isinstance(answer.value, Mapping)
+    marks, close = [], True
+    for each in question.way.handles:
+        guess, true = prediction[each.key], answer.value[each.key]
+        marks.append(marked(each.label, guess, true, each.unit, each.within))
+        close = close and is_close(guess, true, each.within)
+    right = all(mark.right for mark in marks)
+    return Verdict(right, close and not right, tuple(marks), answer)
+
+
+def said(question: Question, verdict: Verdict) -> str:
+    """Everything that is shown once a prediction was given."""
+    answer = verdict.answer
+    reason = "".join(f"<p>{html.escape(each)}</p>" for each in answer.reason)
+    parts = [
+        f'<p class="tubekit-headline">{html.escape(verdict.headline())}</p>',
+        _numbers(question, verdict),
+        f'<div class="tubekit-reason"><strong>Why.</strong> {reason}</div>',
+        _outside(question, answer.outside),
+    ]
+    if answer.table is not None:
+        parts.append(answer.table.html())
+    return f'<section class="tubekit" aria-live="polite">{"".join(parts)}</section>'
+
+
+def _numbers(question: Question, verdict: Verdict) -> str:
+    if not isinstance(question.way, Numbers):
+        words = question.way.options[str(verdict.answer.value)]
+        return f"<p>So it is: <strong>{html.escape(words)}</strong></p>"
+    outside = verdict.answer.outside
+    value = outside.value if outside is not None and isinstance(outside.value, Mapping) else {}
+    one = len(verdict.marks) == 1
+    heads = ["you", "worked out", *(["from outside"] if value else []), "you were"]
+    rows = []
+    for handle, mark in zip(question.way.handles, verdict.marks, strict=True):
+        row = [plain(mark.guess, mark.unit), plain(mark.true, mark.unit)]
+        if value:
+            row.append(plain(value[handle.key], mark.unit) if handle.key in value else "")
+        row.append(mark.words if one else f"{mark.words} {'✓' if mark.right else '✗'}")
+        rows.append(row if one else [mark.label, *row])
+    columns = [Column(head) for head in (heads if one else ["", *heads])]
+    return Table("", columns, rows, note=f"Counts as right: {question.tolerance()}.").html()
+
+
+def _outside(question: Question, outside: Outside | None) -> str:
+    if outside is None:
+        return '<p class="tubekit-source">Nobody outside this project was asked: worked out only.</p>'
+    words = outside.words
+    if isinstance(question.way, Choice) and isinstance(outside.value, str) and outside.value:
+        words = words or question.way.options[outside.value]
+    status = STATUS.get(outside.status, outside.status)
+    return (
+        f'<p class="tubekit-source"><strong>From outside:</strong> {html.escape(words)} '
+        f"<em>{html.escape(outside.source)} [{html.escape(status)}]</em></p>"
+    )
