@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import shutil
 import socket
 import subprocess
@@ -22,9 +23,10 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.remote.webelement import WebElement
 
-from tubekit.setup.lab import SETTINGS
+from tubekit.setup.lab import SETTINGS, SILENT
 
 ROOT = Path(__file__).resolve().parents[2]
+LISTENING = Path(__file__).with_name("listening")
 SCREENSHOTS = ROOT / "screenshots"
 BENCH, TABLET = (1366, 768), (820, 1180)
 PATIENCE_S = 90.0
@@ -54,6 +56,8 @@ FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-extensions",
     "--hide-scrollbars", "--force-device-scale-factor=1",
+    # No name but this machine is found: what a page fetches from elsewhere fails, and the console says so.
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
 )  # fmt: skip
 
 
@@ -63,28 +67,59 @@ def jupyterlab(folder: Path, home: Path) -> Iterator[str]:
     settings = home / "settings"
     settings.mkdir(parents=True)
     (settings / "overrides.json").write_text(json.dumps(SETTINGS), encoding="utf-8")
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    env = {
-        **os.environ, "HOME": str(home), "JUPYTER_PREFER_ENV_PATH": "1",
-        "JUPYTER_CONFIG_DIR": str(home / "config"), "JUPYTER_DATA_DIR": str(home / "data"),
-        "JUPYTER_RUNTIME_DIR": str(home / "runtime"),
-        "IPYTHONDIR": str(home / "ipython"),
-        "PYTHONPATH": os.pathsep.join([str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]),
-    }  # fmt: skip
+    port = free_port()
     command = [
         sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", f"--port={port}",
         "--ServerApp.port_retries=0", "--IdentityProvider.token=", f"--ServerApp.root_dir={folder}",
-        f"--LabApp.app_settings_dir={settings}",
+        f"--LabApp.app_settings_dir={settings}", *SILENT,
     ]  # fmt: skip
-    with (home / "lab.log").open("w") as log:
-        server = subprocess.Popen(command, env=env, stdout=log, stderr=subprocess.STDOUT, cwd=folder)
+    with _running(command, folder, home) as log:
+        address = f"http://127.0.0.1:{port}"
+        _wait_for(f"{address}/api", log)
+        yield address
+
+
+@contextlib.contextmanager
+def pages_without_code(folder: Path, home: Path) -> Iterator[tuple[str, str]]:
+    """Address and key of `python3 -m tubekit page` on `folder`."""
+    home.mkdir()
+    port = free_port()
+    command = [sys.executable, "-m", "tubekit", "page", str(folder), "--no-browser", "--port", str(port)]
+    with _running(command, folder, home) as log:
+        address = f"http://127.0.0.1:{port}"
+        _wait_for(f"{address}/login", log)
+        found = re.search(rf"{address}/\S*token=(\S+)", log.read_text())
+        assert found, log.read_text()
+        yield address, found[1]
+
+
+def free_port() -> int:
+    """A port that nothing listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@contextlib.contextmanager
+def _running(command: list[str], folder: Path, home: Path) -> Iterator[Path]:
+    """A server with a home of its own; yields its log. Addresses it turns to are noted in `home`/notes."""
+    env = {
+        **os.environ, "HOME": str(home), "JUPYTER_PREFER_ENV_PATH": "1", "TUBEKIT_NO_SETUP": "1",
+        "JUPYTER_CONFIG_DIR": str(home / "config"), "JUPYTER_DATA_DIR": str(home / "data"),
+        "JUPYTER_RUNTIME_DIR": str(home / "runtime"), "TUBEKIT_NOTES": str(home / "notes"),
+        "IPYTHONDIR": str(home / "ipython"),
+        "PYTHONPATH": os.pathsep.join(
+            [str(ROOT), str(LISTENING), *filter(None, [os.environ.get("PYTHONPATH")])]
+        ),
+    }  # fmt: skip
+    log = home / "server.log"
+    with log.open("w") as file:
+        server = subprocess.Popen(command, env=env, stdout=file, stderr=subprocess.STDOUT, cwd=folder)
         try:
-            address = f"http://127.0.0.1:{port}"
-            _wait_for(address, server, home / "lab.log")
-            yield address
+            _SERVERS[log] = server
+            yield log
         finally:
+            del _SERVERS[log]
             server.terminate()
             try:
                 server.wait(20)
@@ -92,16 +127,25 @@ def jupyterlab(folder: Path, home: Path) -> Iterator[str]:
                 server.kill()
 
 
-def _wait_for(address: str, server: subprocess.Popen[bytes], log: Path) -> None:
+_SERVERS: dict[Path, subprocess.Popen[bytes]] = {}
+
+
+def _wait_for(address: str, log: Path) -> None:
     end = time.monotonic() + PATIENCE_S
     while time.monotonic() < end:
-        if server.poll() is not None:
-            raise RuntimeError(f"JupyterLab stopped:\n{log.read_text()[-2000:]}")
+        if _SERVERS[log].poll() is not None:
+            raise RuntimeError(f"the server stopped:\n{log.read_text()[-2000:]}")
         with contextlib.suppress(OSError):
-            urllib.request.urlopen(f"{address}/api", timeout=1).close()
+            urllib.request.urlopen(address, timeout=1).close()
             return
         time.sleep(0.3)
-    raise RuntimeError(f"JupyterLab does not answer:\n{log.read_text()[-2000:]}")
+    raise RuntimeError(f"the server does not answer:\n{log.read_text()[-2000:]}")
+
+
+def turned_to(home: Path) -> list[str]:
+    """Addresses outside this machine that a server with that home, or a kernel of it, turned to."""
+    notes = home / "notes"
+    return notes.read_text(encoding="utf-8").splitlines() if notes.exists() else []
 
 
 @contextlib.contextmanager
@@ -124,6 +168,7 @@ class Page:
 
     def __init__(self, driver: webdriver.Chrome, address: str) -> None:
         self.driver, self.address, self.name = driver, address, ""
+        self.home = Path()  # of the server
 
     def size(self, wide: int, high: int) -> None:
         """The window as a screen of that size shows it."""
@@ -214,6 +259,12 @@ class Page:
         """Wait until kernel and page have nothing more to do."""
         self.until("the kernel is idle", lambda: self._still(0.4), patience)
 
+    def fetched(self) -> list[str]:
+        """What the page has fetched from anywhere but this machine."""
+        names = self.driver.execute_script("return performance.getEntriesByType('resource').map(e => e.name)")
+        own = (self.address, self.address.replace("http", "ws", 1), "data:", "blob:")
+        return [name for name in names if not name.startswith(own)]
+
     # ---- controls, as a hand on the keyboard finds them
 
     def sliders(self) -> list[WebElement]:
@@ -280,9 +331,44 @@ class Page:
         )
 
 
+class Sheet(Page):
+    """One notebook as a page without code."""
+
+    def __init__(self, driver: webdriver.Chrome, address: str, key: str) -> None:
+        super().__init__(driver, address)
+        self.driver.get(f"{address}/?token={key}")
+
+    def open(self, name: str) -> None:
+        """Open a page and wait until its panel stands there and the rest has come."""
+        self.name = name
+        self.driver.get("about:blank")
+        self.console()
+        self.driver.get(f"{self.address}/voila/render/{name}")
+        self.wait(PICTURE)
+        self.until("every step is done", lambda: not self.all(".voila-skeleton-container"))
+        self.settle()
+
+    def settle(self, patience: float = 20.0) -> None:
+        """Wait until what is seen stays as it is."""
+        self.until("the page keeps still", self._keeps_still, patience)
+
+    def _keeps_still(self) -> bool:
+        before = self.picture(), self.numbers()
+        time.sleep(0.7)
+        return before == (self.picture(), self.numbers())
+
+    def show_panel(self, place: int = 0) -> None:
+        """Scroll a panel to the top of the window."""
+        script = "arguments[0].closest('.tubekit-panel').scrollIntoView({block: 'start'})"
+        self.driver.execute_script(script, self.all(PICTURE)[place])
+        time.sleep(0.3)
+
+
 def _not_ours(message: str) -> bool:
     """What JupyterLab itself says in the console whatever is opened."""
     return any(word in message for word in ("favicon", "/api/contents/.virtual", "workspaces"))
 
 
-__all__ = ["BENCH", "TABLET", "Keys", "Page", "chromium", "jupyterlab"]
+__all__ = [
+    "BENCH", "TABLET", "Keys", "Page", "Sheet", "chromium", "jupyterlab", "pages_without_code", "turned_to",
+]  # fmt: skip

@@ -1,0 +1,102 @@
+"""The notebooks as pages without code: the tablet at the bench, with no network."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.browser.conftest import missing
+from tubekit import load_amp, swap
+from tubekit.analyses.loadline import load_line
+from tubekit.panels.answer import SAYS
+from tubekit.panels.load_line_panel import tables
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("pages")
+
+
+@pytest.fixture(scope="module")
+def sheet(home: Path) -> Iterator[Any]:
+    """A browser the size of a tablet on `python3 -m tubekit page`."""
+    if words := missing():
+        pytest.skip(words)
+    pytest.importorskip("voila")
+    from tests.browser.page import TABLET, Sheet, chromium, pages_without_code
+
+    shutil.copytree(ROOT / "notebooks", home / "notebooks")
+    with pages_without_code(home / "notebooks", home / "server") as (address, key):  # noqa: SIM117
+        with chromium(home / "chromium") as driver:
+            sheet = Sheet(driver, address, key)
+            sheet.size(*TABLET)
+            yield sheet
+
+
+def test_the_front_page_leads_to_a_page(sheet: Any) -> None:
+    sheet.name = "front"
+    sheet.driver.get(sheet.address)
+    questions = [link.text for link in sheet.all("li a")]
+    assert "What will this swap do?" in questions
+    assert len(questions) == len(list((ROOT / "notebooks").rglob("*.ipynb")))
+    sheet.shoot("tablet")
+    assert sheet.fetched() == []
+    next(each for each in sheet.all("li a") if each.text.startswith("Which load")).click()
+    sheet.wait(".tubekit-panel")
+    assert sheet.all(".tubekit-pages a")[0].text == "All pages"
+
+
+def test_load_line(sheet: Any) -> None:
+    from tests.browser.page import Keys
+
+    sheet.open("02-load-lines.ipynb")
+    handle = next(each for each in sheet.sliders() if sheet.label(each) == "grid, V")
+    before = sheet.picture()
+    for _ in range(5):
+        sheet.press(handle, Keys.ARROW_LEFT)
+    wanted = load_line("6V6GT", plate=250, screen=250, grid=-13.0, load=5000)
+    (table,) = tables(wanted, wanted)
+    numbers = {row[0]: row[1] for row in table.cells()}
+    sheet.until("the numbers are those of the package", lambda: sheet.numbers() == numbers, 20.0)
+    assert sheet.picture() != before
+    _nothing_amiss(sheet)
+
+
+def test_part_swap(sheet: Any) -> None:
+    from tests.browser.page import Keys
+
+    sheet.open("01-part-swap.ipynb")
+    for _ in range(4):
+        sheet.press(next(each for each in sheet.sliders() if sheet.label(each) == "V rms"), Keys.ARROW_RIGHT)
+    wanted = swap(load_amp("teasel").changed({}, mains_rms=119.0), {})
+    told = [wanted.headline(), *(f"{SAYS[each.weight]} {each.text}" for each in wanted.verdict)]
+    css = ".tubekit-panel .tubekit-headline, .tubekit-panel .tubekit-findings li"
+    sheet.until("the verdict is that of the package", lambda: sheet.texts(css) == told, 20.0)
+    _nothing_amiss(sheet)
+
+
+def _nothing_amiss(sheet: Any) -> None:
+    """What holds of every page."""
+    words = sheet.driver.execute_script("return document.body.innerText")
+    assert "can kill" in words
+    assert not [each for each in ("Run All Cells", "import ", "stopped here") if each in words]
+    assert sheet.crossing() == []
+    assert sheet.unlabelled() == []
+    sheet.show_panel()
+    sheet.shoot("page")
+    assert sheet.console() == []
+    assert sheet.fetched() == []
+
+
+def test_nothing_but_this_machine_is_turned_to(sheet: Any, home: Path) -> None:
+    from tests.browser.page import turned_to
+
+    if sheet.name != "01-part-swap.ipynb":  # it has no page open yet
+        sheet.open("01-part-swap.ipynb")
+    assert turned_to(home / "server") == []
