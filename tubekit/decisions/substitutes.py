@@ -29,7 +29,7 @@ TOLERANCE_PERCENT = 5.0
 GAIN_DB = 3.0
 """A section's gain may move by this much [dB]; common practice, no source."""
 ROUNDED = 3
-"""Figures of what stays as it is are nought, not what arithmetic leaves."""
+"""Figures of what stays as it is are nought (and never minus nought), not what arithmetic leaves."""
 SHOWN = 2
 """Reasons a table shows; the rest is counted."""
 
@@ -202,8 +202,8 @@ def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Subs
         found.append(
             Substitute(
                 name_of(part, value), not reasons, off_at, used_at, gain_at, to_buy(after, part, k),
-                tuple(reasons), tuple(reasons), round(off, ROUNDED), float(ripple[k]), 100.0 * share,
-                round(gain, ROUNDED), float(first[k]),
+                tuple(reasons), tuple(reasons), round(off, ROUNDED) + 0.0, float(ripple[k]), 100.0 * share,
+                round(gain, ROUNDED) + 0.0, float(first[k]),
             )
         )  # fmt: skip
     return found

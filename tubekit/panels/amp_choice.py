@@ -137,12 +137,21 @@ def options_with(amp: Choice) -> list[tuple[str, Choice]]:
         if name == amp.name and not amp.changes:
             options[place] = (words, amp)
             return options
-    return [(amp.title, amp), *options]
+    return [(words_for(amp), amp), *options]
 
 
 def words_for(amp: Choice) -> str:
-    """What a choice is called that is not in the list."""
-    return amp.title if isinstance(amp, Amp) else Path(amp).name
+    """What a choice is called that is not in the list: title and changes of an amp, else the file.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> words_for(load_amp("teasel").changed({"R14": "330"})), words_for("amps/mine.toml")
+    ('Ottermere Teasel, R14 330 Ω', 'mine.toml')
+    """
+    if not isinstance(amp, Amp):
+        return Path(amp).name
+    return ", ".join([amp.title, *(f"{key} {now}" for key, (_, now) in amp.changes.items())])
 
 
 def _edited(amp: Choice) -> float:

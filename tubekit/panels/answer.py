@@ -42,13 +42,17 @@ class Answer:
 
 def verdict_html(report: SwapReport) -> str:
     """The headline and every finding, the gravest first; the word stands before each."""
-    lines = "".join(_finding(finding) for finding in report.verdict)
-    listed = f'<ul class="tubekit-findings">{lines}</ul>' if lines else ""
     headline = html.escape(report.headline())
     return (
         f'<section class="tubekit" aria-live="polite"><p class="tubekit-headline">{headline}</p>'
-        f"{listed}</section>"
+        f"{findings_html(report)}</section>"
     )
+
+
+def findings_html(report: SwapReport) -> str:
+    """Every finding alone, the gravest first; '' where there is none."""
+    lines = "".join(_finding(finding) for finding in report.verdict)
+    return f'<ul class="tubekit-findings">{lines}</ul>' if lines else ""
 
 
 def _finding(finding: Finding) -> str:

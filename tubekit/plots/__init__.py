@@ -13,6 +13,7 @@ from tubekit.plots.load_line_view import load_line
 from tubekit.plots.moved import before_after
 from tubekit.plots.ratings import ratings
 from tubekit.plots.spread_bands import bands, chances
+from tubekit.plots.substitutes_view import substitutes
 from tubekit.plots.supply import discharge, regulation, switch_on
 from tubekit.plots.tone_view import tone
 
@@ -30,6 +31,7 @@ __all__ = [
     "regulation",
     "residuals",
     "ripple",
+    "substitutes",
     "switch_on",
     "tone",
 ]

@@ -1,0 +1,106 @@
+"""What the substitutes panel answers and says of a candidate. No widgets."""
+
+from __future__ import annotations
+
+import html
+from dataclasses import dataclass
+from math import isfinite
+
+from tubekit.amp import Amp
+from tubekit.amp.parts import Capacitor, Choke, Part, RectifierTube, Resistor, Tube
+from tubekit.decisions import SwapReport
+from tubekit.decisions.candidates import name_of, unit_of
+from tubekit.decisions.substitutes import Substitute, Substitutes
+from tubekit.panels.part_controls import part_label
+from tubekit.plots.substitutes_view import Sight
+from tubekit.text import Column, Table
+from tubekit.units import show
+
+STILL = (
+    "Nothing that is compared here depends on this part. See what it does to the tone, in the tone notebook."
+)
+NOTE = "Compared: voltages, ripple, gain of each section at 1 kHz, ratings. Not compared: tone, sound, life."
+
+
+@dataclass(frozen=True, eq=False)
+class SubstitutesAnswer:
+    """The list, the candidate that is looked at, and what fitting it does."""
+
+    found: Substitutes
+    chosen: str
+    swap: SwapReport
+
+    @property
+    def one(self) -> Substitute:
+        """The candidate that is looked at."""
+        return next(each for each in self.found.candidates if each.name == self.chosen)
+
+    @property
+    def sight(self) -> Sight:
+        """What is drawn of it."""
+        return Sight(self.found, self.chosen)
+
+
+def parts_of(amp: Amp) -> list[tuple[str, str]]:
+    """(words, designator) of every part that substitutes are known for, the most usual first."""
+    found = [part for part in amp.parts.values() if isinstance(part, (Resistor, Capacitor, Choke, Tube))]
+    return [(part_label(amp, part), part.designator) for part in sorted(found, key=_rank)]
+
+
+def _rank(part: Part) -> int:
+    if isinstance(part, RectifierTube):
+        return 0
+    if isinstance(part, Capacitor) and part.style == "electrolytic":
+        return 1
+    return 2 if isinstance(part, Tube | Choke) else 3
+
+
+def first_of(found: Substitutes) -> str:
+    """The first candidate that is not what is drawn."""
+    part = found.amp.parts[found.part]
+    own = name_of(part, part.type if isinstance(part, Tube) else unit_of(part)[1])
+    names = [one.name for one in found.candidates]
+    return next((name for name in names if name != own), names[0])
+
+
+def verdict(now: SubstitutesAnswer) -> str:
+    """Whether the candidate will do, and every reason why not."""
+    one = now.one
+    word = "WILL DO" if one.keeps else "NO"
+    lines = "".join(f"<li>{html.escape(why)}</li>" for why in one.why_not)
+    reasons = f'<ul class="tubekit-findings">{lines}</ul>' if lines else ""
+    kind = "" if one.keeps else ' class="tubekit-exceeded"'
+    place = html.escape(f"{one.name} in the place of {now.found.drawn}")
+    return f"<p><strong{kind}>{word}</strong> {place}</p>{reasons}"
+
+
+def table(now: SubstitutesAnswer) -> Table:
+    """The candidate that is looked at, and what stands there now."""
+    one, before = now.one, now.found.before
+    rail = before.rails[0]
+    most = (
+        "" if not one.used_at else f"{one.used_percent:.0f} %" if isfinite(one.used_percent) else "not known"
+    )
+    rows = [
+        (rail.node, show(one.b_plus_v, "V", 4), show(float(rail.dc_v), "V", 4)),
+        (f"most moved: {one.off_at}", f"{round(one.moves_percent, 2) + 0.0:+.2g} %", ""),
+        ("ripple", f"{one.ripple_ratio:.2g} ×", "1 ×"),
+        (f"gain: {one.gain_at}", f"{round(one.gain_db, 1) + 0.0:+.1f} dB", ""),
+        (f"most of a rating: {one.used_at}", most, ""),
+        ("to buy", one.fit, ""),
+    ]
+    columns = (Column(""), Column(one.name, align="right"), Column("now", align="right"))
+    return Table("", columns, [row for row in rows if row[1]], NOTE)
+
+
+def listed(found: Substitutes) -> tuple[Amp, str, frozenset[str]]:
+    """What the scales of a figure belong to."""
+    return found.amp, found.part, frozenset(one.name for one in found.candidates)
+
+
+def is_still(found: Substitutes) -> bool:
+    """True where no candidate moves anything that is compared."""
+    return all(
+        one.off_percent < 0.01 and abs(one.ripple_ratio - 1.0) < 0.01 and abs(one.gain_db) < 0.05
+        for one in found.candidates
+    )

@@ -1,0 +1,237 @@
+"""The substitutes panel: an amp, a part; what could be fitted in its place, and what each candidate moves."""
+
+from __future__ import annotations
+
+import html
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as widgets
+
+from tubekit.amp import Amp
+from tubekit.amp.parts import Tube
+from tubekit.decisions import SwapReport, swap
+from tubekit.decisions.substitutes import Substitutes, substitutes as look_for
+from tubekit.errors import ChangeError, TubekitError, near_matches
+from tubekit.panels.amp_choice import Choice as AmpChoice
+from tubekit.panels.answer import findings_html, measure_html, tables_html
+from tubekit.panels.board import Board, Settings
+from tubekit.panels.keep import Copies
+from tubekit.panels.knobs import AmpKnob, Choice, Knob, Level
+from tubekit.panels.live import LiveFigure
+from tubekit.panels.substitutes_answer import (
+    STILL,
+    SubstitutesAnswer,
+    first_of,
+    is_still,
+    listed,
+    parts_of,
+    table,
+    verdict,
+)
+from tubekit.panels.supply_trial import drawn
+from tubekit.plots.substitutes_view import SubstitutesView, height
+from tubekit.text import Table
+
+SERIES = (("usual", ""), *((name, name) for name in ("E3", "E6", "E12", "E24", "E48")))
+WITHIN = 5.0
+BUSY = '<p role="status">Every candidate is being worked out …</p>'
+
+
+class _View(SubstitutesView):
+    """The view on what the panel holds."""
+
+    def __init__(self, figure: Any, first: SubstitutesAnswer) -> None:
+        super().__init__(figure, first.sight)
+
+    def show(self, now: SubstitutesAnswer, *_: Any) -> None:  # type: ignore[override]
+        """Another tolerance, another candidate looked at."""
+        super().show(now.sight)
+
+
+class SubstitutesPanel(Board[SubstitutesAnswer]):
+    """What `substitutes` gives for any part, with a swap for the candidate that is looked at.
+
+    'Keep as before' fits that candidate: the next part is looked for in the amp that has it.
+    """
+
+    NAME = "substitutes"
+
+    def __init__(self, amp: AmpChoice = "teasel", part: str = "") -> None:
+        self._lists: dict[tuple[int, str, str], Substitutes] = {}
+        self._swaps: dict[tuple[int, str, str], SwapReport] = {}
+        self._held: list[Amp] = []
+        self._listed: object = None
+        self.opened = widgets.HTML(layout=widgets.Layout(width="100%"))
+        self.details = widgets.Accordion(
+            [self.opened], titles=("Every candidate, with the reason",), selected_index=None
+        )
+        start = self._begin(amp, part)
+        knobs = (
+            AmpKnob("amp", amp),
+            Choice("part", "part", parts_of(drawn(amp)), "The part to find a substitute for"),
+            Choice("series", "series", SERIES, "Series of preferred values (IEC 60063) to choose from"),
+            Level("within", "within, %", 1, 20, 0.5, form=".1f",
+                  tooltip="How far rails and tube voltages may move"),
+            Choice("candidate", "look at", self._offered(start), "The candidate to look at"),
+        )  # fmt: skip
+        super().__init__(knobs, start)
+        self.details.observe(lambda _: self._open(), "selected_index")
+
+    # ---- what the board asks for
+
+    def solve(self, settings: Settings) -> SubstitutesAnswer:
+        """The list, judged by the tolerance, and the swap of one candidate."""
+        found = self._found(settings)
+        amp, part, name = found.amp, settings["part"], settings["candidate"]
+        key = (id(amp), part, name)
+        if key not in self._swaps:
+            self._swaps[key] = swap(amp, {part: name})
+        return SubstitutesAnswer(found, name, self._swaps[key])
+
+    def figure_for(self, now: SubstitutesAnswer, before: SubstitutesAnswer) -> LiveFigure[SubstitutesAnswer]:
+        """A row for each candidate."""
+        return LiveFigure(_View, now, before, height(now.found))
+
+    def tables(self, now: SubstitutesAnswer, before: SubstitutesAnswer) -> list[Table]:  # noqa: ARG002
+        """The candidate that is looked at against what stands there now."""
+        return [table(now)]
+
+    def say(self, now: SubstitutesAnswer, before: SubstitutesAnswer) -> str:
+        """How many will do; whether this one does and why not; its numbers; what to measure."""
+        said = f'<p class="tubekit-headline">{html.escape(now.found.headline())}.</p>'
+        if is_still(now.found):
+            said += f"<p><strong>{html.escape(STILL)}</strong></p>"
+        numbers = tables_html(self.tables(now, before))
+        listed = findings_html(now.swap) or "<p>Every rating is kept, by more than a tenth.</p>"
+        ratings = f"<p><strong>Ratings with {html.escape(now.chosen)} fitted</strong></p>{listed}"
+        return f'<section class="tubekit" aria-live="polite">{said}{verdict(now)}</section>{numbers}{ratings}'
+
+    def adapted(self, key: str, settings: Settings) -> Settings:
+        """Another amp keeps the part where it can; another part begins at its first candidate."""
+        if key == "amp":
+            return self._begin(settings["amp"], settings["part"], settings)
+        if key in ("part", "series"):
+            return {**settings, "candidate": first_of(self._found(settings))}
+        return settings
+
+    def suit(self, settings: Settings) -> None:
+        """Lists of this amp and this part."""
+        amp = drawn(settings["amp"])
+        self.knobs["series"].seen(not isinstance(amp.parts[settings["part"]], Tube))
+        now = (amp, settings["part"], settings["series"], settings["within"])
+        if now == self._listed:
+            return
+        self._listed = now
+        for key, options in (("part", parts_of(amp)), ("candidate", self._offered(settings))):
+            knob = self.knobs[key]
+            assert isinstance(knob, Choice)
+            if tuple(knob.choice.options) != tuple(options):
+                with knob.quietly():
+                    knob.choice.options = options
+
+    def keep_as_before(self) -> None:
+        """Fit the candidate that is looked at; the next part is looked for in that amp."""
+        if not self.stale:
+            self.set(amp=self.fitted())
+
+    def fitted(self) -> Amp:
+        """The amp with the candidate that is looked at in it."""
+        return drawn(self.settings["amp"]).changed({self.settings["part"]: self.settings["candidate"]})
+
+    def copying(self) -> Copies:
+        """The amp with the candidate in it."""
+        return Copies(self.name, self.print_png, amp=self.fitted)
+
+    def name(self) -> str:
+        """After amp and part."""
+        return f"{drawn(self.settings['amp']).name}-{self.settings['part']}-substitutes"
+
+    def arranged(self) -> list[widgets.Widget]:
+        """Below the numbers, the fold with every candidate."""
+        children = super().arranged()
+        told = children[-1].children[-1]
+        told.children = [*told.children, self.details]
+        return children
+
+    # ---- how it is worked out
+
+    def _begin(self, amp: AmpChoice, part: str, settings: Settings | None = None) -> dict[str, Any]:
+        names = [name for _, name in parts_of(drawn(amp))]
+        part = part if part in names else names[0]
+        kept = settings or {"series": "", "within": WITHIN}
+        start = {**kept, "amp": amp, "part": part, "candidate": ""}
+        return {**start, "candidate": first_of(self._found(start))}
+
+    def _found(self, settings: Settings) -> Substitutes:
+        """The list of a part: worked out once, then only judged anew."""
+        amp = drawn(settings["amp"])
+        series = "" if isinstance(amp.parts[settings["part"]], Tube) else settings["series"]
+        key = (id(amp), settings["part"], series)
+        if key not in self._lists:
+            if hasattr(self, "notice"):
+                self.notice.value = BUSY
+            self._lists[key] = look_for(amp, settings["part"], series=series or None)
+            self._held.append(amp)  # its id stays its own as long as the list is kept
+        return self._lists[key].within(settings["within"])
+
+    def _offered(self, settings: Settings) -> list[tuple[str, str]]:
+        found = self._found(settings)
+        return [(f"{one.name}   {'will do' if one.keeps else 'no'}", one.name) for one in found.candidates]
+
+    def _moved(self, knob: Knob, value: Any, gesture: str) -> None:
+        """A part without candidates, an amp that cannot be taken: told beside the control."""
+        try:
+            super()._moved(knob, value, gesture)
+        except TubekitError as error:
+            self.notice.value = ""
+            self._in_step()
+            if knob.key == "amp":
+                raise
+            knob.complain(str(error))
+
+    def _ask(self, settings: Settings, *rest: Any, **options: Any) -> TubekitError | None:
+        """Another list brings scales of its own."""
+        was = listed(self.result.found)
+        error = super()._ask(settings, *rest, **options)
+        if error is None and listed(self.result.found) != was:
+            self.before = self.result
+            self.rescale()
+            self._show()
+        return error
+
+    def _write(self) -> None:
+        super()._write()
+        self._open()
+
+    def _open(self) -> None:
+        if self.details.selected_index is not None:
+            answer = self.result
+            self.opened.value = tables_html(answer.found.tables()) + measure_html(answer.swap)
+
+
+def substitutes(amp: str | Path | Amp = "teasel", part: str = "") -> SubstitutesPanel:
+    """The panel that answers 'what can stand in for this part?'.
+
+    Parameters
+    ----------
+    amp : an amp, a demo name or the path of an amp file.
+    part : designator of a resistor, capacitor, choke or tube; the first of the list when not given.
+
+    Raises
+    ------
+    AmpFileError : the file cannot be read. ChangeError : no such part, or one without candidates.
+    SolveError : the amp has no idle state to begin with.
+
+    Examples
+    --------
+    >>> panel = substitutes("teasel", "C14")
+    >>> panel.set(candidate="10µ").one.keeps
+    True
+    """
+    amp = str(amp) if isinstance(amp, Path) else amp
+    names = [name for _, name in parts_of(drawn(amp))]
+    if part and part not in names:
+        near = near_matches(part, names)
+        raise ChangeError("has no substitutes of this sort here", where=drawn(amp).name, part=part, near=near)
+    return SubstitutesPanel(amp, part)
