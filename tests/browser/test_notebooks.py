@@ -11,7 +11,10 @@ from typing import Any
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
-BOOKS = sorted(path.name for path in (ROOT / "notebooks").glob("*.ipynb"))
+FOLDERS = ("", "lessons/")
+BOOKS = [
+    folder + path.name for folder in FOLDERS for path in sorted((ROOT / "notebooks" / folder).glob("*.ipynb"))
+]
 LISTS_MOVED = 6
 
 

@@ -63,7 +63,10 @@ def draw_picture(path: Path = PICTURE) -> None:
 if __name__ == "__main__":
     sys.path.insert(0, str(ROOT))
     os.environ["PYTHONPATH"] = os.pathsep.join([str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])])
-    for each in [Path(name) for name in sys.argv[1:]] or sorted((ROOT / "notebooks").glob("*.ipynb")):
+    every = [
+        path for folder in ("", "lessons") for path in sorted((ROOT / "notebooks" / folder).glob("*.ipynb"))
+    ]
+    for each in [Path(name) for name in sys.argv[1:]] or every:
         remake(each)
         print(each.name)  # noqa: T201
     if len(sys.argv) == 1:

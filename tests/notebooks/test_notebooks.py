@@ -11,7 +11,8 @@ import pytest
 
 from tubekit.amp.report import CAUTION
 
-BOOKS = sorted((Path(__file__).resolve().parents[2] / "notebooks").glob("*.ipynb"))
+FOLDER = Path(__file__).resolve().parents[2] / "notebooks"
+BOOKS = [path for folder in ("", "lessons") for path in sorted((FOLDER / folder).glob("*.ipynb"))]
 MACHINE = re.compile(
     r"(?<![\w.])/(?:work|tmp|root|home|Users)/|[A-Z]:\\\\Users|file://|localhost|127\.0\.0\.1"
 )

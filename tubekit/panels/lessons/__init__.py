@@ -8,7 +8,7 @@ from typing import Any
 from matplotlib.figure import Figure
 
 from tubekit.panels.lessons.book import LESSONS, lesson_of
-from tubekit.panels.lessons.held import Held, held_against
+from tubekit.panels.lessons.held import Held, held_against, sources
 from tubekit.panels.lessons.hunt import NUMBER as HUNT, HuntPage
 from tubekit.panels.lessons.overview import ProgressPage
 from tubekit.panels.lessons.page import LessonPage
@@ -34,6 +34,7 @@ __all__ = [
     "my_progress",
     "on_paper",
     "picture",
+    "sources",
 ]
 
 BESIDE = "beside"

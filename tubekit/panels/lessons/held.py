@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from tubekit.panels.lessons.book import lesson_of
 from tubekit.panels.lessons.question import Answer, Outside
 from tubekit.panels.lessons.score import Within
+from tubekit.panels.lessons.verdict import STATUS
+from tubekit.text import Column, Table
 
 
 @dataclass(frozen=True, repr=False)
@@ -28,12 +30,22 @@ class Held:
         """Whether they agree as far as they should."""
         return self.within.holds(self.computed, self.outside)
 
+    @property
+    def rtol(self) -> float:
+        """The same as a relative tolerance."""
+        return self.within.factor - 1.0 if self.within.factor else self.within.percent / 100.0
+
+    @property
+    def atol(self) -> float:
+        """The same as an absolute tolerance, in the unit of the value."""
+        return self.within.absolute
+
     def __repr__(self) -> str:
         word = "agree" if self.holds else "do not agree"
         return f"<{self.question}, {self.value}: computed and outside {word}>"
 
 
-def held_against(number: str | int, variants: int = 3) -> list[Held]:
+def held_against(number: str | int, variants: int = 2) -> list[Held]:
     """Every value of a lesson that somebody outside has an answer to, in some variants.
 
     Choices count as 1 where the same one is chosen, and 0 where not.
@@ -46,6 +58,16 @@ def held_against(number: str | int, variants: int = 3) -> list[Held]:
             if answer.outside is not None:
                 found += _pairs(f"{question.key}, variant {variant}", answer, answer.outside)
     return found
+
+
+def sources(held: Sequence[Held]) -> Table:
+    """Which questions somebody outside has an answer to, who, and how it is known; no answers."""
+    rows = {
+        (each.question.partition(",")[0], each.source, STATUS.get(each.status, each.status)) for each in held
+    }
+    heads = (Column("question"), Column("held against"), Column("status"))
+    note = f"{len(held)} values of these questions held, in several variants."
+    return Table("Answers from outside", heads, sorted(rows), note=note)
 
 
 def _pairs(name: str, answer: Answer, outside: Outside) -> list[Held]:

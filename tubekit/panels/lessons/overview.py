@@ -19,6 +19,7 @@ from tubekit.plots import ink
 from tubekit.text import Column, Table
 
 HUNT = "Which part is it?"
+NOTE = "Kept in my-progress.json beside the lessons. To begin anew, give that file another name."
 
 
 class Row(NamedTuple):
@@ -104,18 +105,21 @@ class ProgressPage(widgets.VBox):
         self.rows = rows_of(self.store)
         self._show()
 
-    def _show(self) -> None:
-        self.figure.show(self.rows)
+    def table(self) -> Table:
+        """Every lesson with its counts."""
         heads = (Column("lesson"), Column("right", align="right"), Column("answers"), Column("hints"))
         rows = [
-            (f"{int(n)} {title}", f"{right} of {total}", tries, hints)
-            for n, title, total, right, tries, hints in self.rows
+            (f"{int(row.number)} {row.title}", f"{row.right} of {row.questions}", row.tries, row.hints)
+            for row in self.rows
         ]
+        return Table("", heads, rows)
+
+    def _show(self) -> None:
+        self.figure.show(self.rows)
         done, asked = sum(row.right for row in self.rows), sum(row.questions for row in self.rows)
-        note = "Kept in my-progress.json beside the lessons. To begin anew, give that file another name."
         self.told.value = (
-            f'<section class="tubekit"><p class="tubekit-headline">{done} of {asked} questions '
-            f"answered right.</p>{Table('', heads, rows, note=note).html()}</section>"
+            f'<section class="tubekit"><p class="tubekit-headline">{done} of {asked} answered right.</p>'
+            f'{self.table().html()}<p class="tubekit-note">{NOTE}</p></section>'
         )
         trouble = html.escape(self.store.trouble)
         self.notice.value = f'<p class="tubekit-stale" role="alert">{trouble}</p>' if trouble else ""
