@@ -30,7 +30,7 @@ PANELS = {
     "tone, a control": ("panel = panels.tone('teasel')", 0),
     "tone, a part": ("panel = panels.tone('teasel')", 3),
     "hum, balance": ("panel = panels.hum('fescue')", 0),
-    "hum, a filter capacitor": ("panel = panels.hum('teasel')", 4),
+    "hum, a filter capacitor": ("panel = panels.hum('teasel')", 3),
     "cathode bias": ("panel = panels.cathode_bias('12AX7')", 0),
     "supply": ("panel = panels.supply('teasel')", 0),
 }
