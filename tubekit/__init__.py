@@ -6,6 +6,8 @@ sentence from ``__main__``, not a syntax error.
 """
 
 import importlib
+import sys
+import types
 import typing
 
 __version__ = "0.1.0"
@@ -30,15 +32,26 @@ _HOMES = {
     "tubekit.analyses.regulation": ("regulation",),
     "tubekit.analyses.small_signal": ("frequency_response",),
     "tubekit.analyses.transient": ("transient",),
-    "tubekit.decisions": ("SwapReport", "swap"),
+    "tubekit.bench.bring_up": ("bring_up",),
+    "tubekit.bench.cable": ("check_cable",),
+    "tubekit.bench.found": ("found_against_drawn",),
+    "tubekit.bench.orders": ("order_list",),
+    "tubekit.bench.procedures": ("current_under_drive", "hum_procedure"),
+    "tubekit.bench.readings": ("load_readings",),
+    "tubekit.bench.suspects": ("suspects",),
+    "tubekit.bench.trace": ("trace",),
+    "tubekit.decisions.swap": ("SwapReport", "swap"),
     "tubekit.decisions.drive": ("drive_report",),
+    "tubekit.decisions.judge": ("judge",),
     "tubekit.decisions.mains_band": ("mains_band",),
     "tubekit.decisions.quieten": ("hum_report",),
     "tubekit.decisions.restore": ("restore",),
+    "tubekit.decisions.spread": ("spread",),
     "tubekit.decisions.substitutes": ("substitutes",),
     "tubekit.decisions.tone": ("tone_change",),
     "tubekit.devices.catalogue": ("add_tube", "tube", "tube_types"),
     "tubekit.devices.own_fit": ("fit_tube",),
+    "tubekit.record.record": ("record",),
 }
 _ROOMS = ("errors", "panels", "plots", "textbook", "units")
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
@@ -75,15 +88,40 @@ if typing.TYPE_CHECKING:
     from tubekit.analyses.regulation import regulation as regulation
     from tubekit.analyses.small_signal import frequency_response as frequency_response
     from tubekit.analyses.transient import transient as transient
-    from tubekit.decisions import SwapReport as SwapReport, swap as swap
+    from tubekit.bench.bring_up import bring_up as bring_up
+    from tubekit.bench.cable import check_cable as check_cable
+    from tubekit.bench.found import found_against_drawn as found_against_drawn
+    from tubekit.bench.orders import order_list as order_list
+    from tubekit.bench.procedures import (
+        current_under_drive as current_under_drive,
+        hum_procedure as hum_procedure,
+    )
+    from tubekit.bench.readings import load_readings as load_readings
+    from tubekit.bench.suspects import suspects as suspects
+    from tubekit.bench.trace import trace as trace
     from tubekit.decisions.drive import drive_report as drive_report
+    from tubekit.decisions.judge import judge as judge
     from tubekit.decisions.mains_band import mains_band as mains_band
     from tubekit.decisions.quieten import hum_report as hum_report
     from tubekit.decisions.restore import restore as restore
+    from tubekit.decisions.spread import spread as spread
     from tubekit.decisions.substitutes import substitutes as substitutes
+    from tubekit.decisions.swap import SwapReport as SwapReport, swap as swap
     from tubekit.decisions.tone import tone_change as tone_change
     from tubekit.devices.catalogue import add_tube as add_tube, tube as tube, tube_types as tube_types
     from tubekit.devices.own_fit import fit_tube as fit_tube
+    from tubekit.record.record import record as record
+
+
+class _FrontDoor(types.ModuleType):
+    """Keeps the name `record` for what writes one; importing the room of that name would take it."""
+
+    def __setattr__(self, name: str, value: typing.Any) -> None:
+        if not (name in _HOME_OF and isinstance(value, types.ModuleType)):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _FrontDoor
 
 
 def __getattr__(name: str) -> typing.Any:

@@ -91,6 +91,13 @@ def hum_balance(
     Raises
     ------
     ChangeError : no such control, or none across the heaters; a batch of amps.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> turned = hum_balance(load_amp("fescue"))  # matched tubes: the null lies in the middle
+    >>> turned.control, f"{turned.null:.2f}"
+    ('R54', '0.50')
     """
     if amp.batch is not None:
         raise ChangeError("a batch has no single null", where=amp.name, fix="Take one with member(0)")

@@ -36,6 +36,13 @@ def overall_feedback(
     Raises
     ------
     ChangeError : no such part, or no overall feedback in this amp.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> loop = overall_feedback(load_amp("burdock"))
+    >>> loop.part, bool(loop.stable.all())
+    ('R13', True)
     """
     carriers = list(feedback_parts(amp))
     if part is None and not carriers:

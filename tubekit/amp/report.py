@@ -31,7 +31,15 @@ CAUTION = (
 
 @dataclass(frozen=True, eq=False, repr=False)
 class AmpReport(Printed):
-    """Every voltage, current, dissipation, ripple and stage gain of an amp (or of a batch of amps)."""
+    """Every voltage, current, dissipation, ripple and stage gain of an amp (or of a batch of amps).
+
+    Examples
+    --------
+    >>> from tubekit import analyse, load_amp
+    >>> report = analyse(load_amp("teasel"))
+    >>> print(f"{report.node('B1').dc_v:.0f} V, {report.tube('V3').plate_w:.1f} W")
+    333 V, 10.2 W
+    """
 
     amp: Amp
     nodes: tuple[NodeReading, ...]

@@ -81,6 +81,13 @@ def hot_standby(amp: Amp, switch: str, *, near: AmpReport | None = None) -> Swit
     ------
     ChangeError : no such switch, or a batch.
     SolveError : the amp has no idle state, or the run stops.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> closed = hot_standby(load_amp("fescue"), "S2")
+    >>> closed.headline()
+    'Ottermere Fescue, S2 closed while warm: C23 reaches 438 V after 0.047 s, within its rating'
     """
     part = amp.parts.get(switch)
     if not isinstance(part, Switch):

@@ -33,7 +33,15 @@ class Finding:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class SwapReport(Printed):
-    """An amp before and after a change."""
+    """An amp before and after a change.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> report = swap(load_amp("teasel"), {"V5": "5AR4"})
+    >>> report.acceptable, report.after.node("B1").dc_v > report.before.node("B1").dc_v
+    (False, True)
+    """
 
     before: AmpReport
     after: AmpReport

@@ -78,6 +78,13 @@ def add_tube(tube: Tube | str | Path, *, replacing: bool = False) -> Tube:
     Raises
     ------
     InputError : the catalogue has a tube of that name already. TableError : the file is damaged.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> shelf = replace(tube("12AX7"), type="Shelf 12AX7 no. 3", equivalents=())
+    >>> add_tube(shelf).type, tube("Shelf 12AX7 no. 3").kind
+    ('Shelf 12AX7 no. 3', 'triode')
     """
     added = tube if isinstance(tube, Tube) else _from_file(Path(tube))
     for name in (added.type, *added.equivalents):

@@ -82,6 +82,18 @@ def record(
     Raises
     ------
     RecordError : a file of this name is there, a folder that is not, a result that cannot be printed.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from tubekit.amp import load_amp
+    >>> from tubekit.decisions.swap import swap
+    >>> amp = load_amp("teasel").changed({"R14": "330"})
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     file = Path(folder) / "r14.html"
+    ...     done = record(file, amp, swap(amp.drawn, {"R14": "330"}), decided="Fit it", pdf=False)
+    ...     print(done.html_path.name, "R14 270 Ω" in file.read_text(encoding="utf-8"), "amp as drawn" in done.inputs)
+    r14.html True True
     """
     target, beside = _targets(path, pdf, overwrite)
     content = contents(
