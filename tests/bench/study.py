@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.stats import binomtest
 
 from tests.bench.synthetic import Laws, draw_case
 from tubekit.bench.fault_book import FaultBook, scale
@@ -17,28 +18,77 @@ from tubekit.decisions.reading import Meter, Reading
 Array = np.ndarray
 
 
-@dataclass
-class Tally:
-    """Counts of a study; `missed` keeps (fault, first suspects) of those not named first, `healthy` the
-    chance that nothing is wrong, case by case.
+@dataclass(frozen=True)
+class Outcome:
+    """One case judged: its fault (None for a good amp), the chance given to 'nothing wrong', the parts in
+    order of suspicion, and whether the foremost predicts the same readings as the right one.
     """
 
-    cases: int = 0
-    first: int = 0
-    alike: int = 0
-    three: int = 0
-    accused: int = 0
+    fault: int | None
+    part: str
+    healthy: float
+    order: tuple[str, ...]
+    alike: bool
+
+
+@dataclass
+class Tally:
+    """What came of a study; `lost` are cases without a state."""
+
+    outcomes: list[Outcome] = field(default_factory=list)
     lost: int = 0
-    missed: list[tuple[str, list[str]]] = field(default_factory=list)
-    healthy: list[float] = field(default_factory=list)
+
+    def of(self, faults: Collection[int]) -> Tally:
+        """The cases of some faults only."""
+        return Tally([o for o in self.outcomes if o.fault in set(faults)])
+
+    @property
+    def cases(self) -> int:
+        """Cases judged."""
+        return len(self.outcomes)
+
+    @property
+    def first(self) -> int:
+        """How often the right part stood first."""
+        return sum(o.order[0] == o.part for o in self.outcomes)
+
+    @property
+    def alike(self) -> int:
+        """How often the right part stood first, or one that predicts the same readings."""
+        return sum(o.order[0] == o.part or o.alike for o in self.outcomes)
+
+    @property
+    def three(self) -> int:
+        """How often the right part was among the first three."""
+        return sum(o.part in o.order[:3] for o in self.outcomes)
+
+    @property
+    def accused(self) -> int:
+        """How often a part was named at all."""
+        return sum(o.healthy < ACCUSE_BELOW for o in self.outcomes)
+
+    @property
+    def missed(self) -> list[tuple[str, tuple[str, ...]]]:
+        """(right part, those named) where another stood first; of good amps those accused."""
+        return [
+            (o.part, o.order[:4]) for o in self.outcomes
+            if (o.order[0] != o.part if o.part else o.healthy < ACCUSE_BELOW)
+        ]  # fmt: skip
 
     def line(self) -> str:
-        """The result in one line."""
-        n = max(self.cases, 1)
-        shares = [f"{count / n:.1%}" for count in (self.first, self.alike, self.three, self.accused)]
-        words = ("first", "first or not to be told from it", "in the first three", "called faulty")
-        told = ", ".join(f"{word} {share}" for word, share in zip(words, shares, strict=True))
+        """The result in one line, each share with its 95 % interval."""
+        counts = {"first": self.first, "first or not to be told from it": self.alike,
+                  "in the first three": self.three, "called faulty": self.accused}  # fmt: skip
+        told = ", ".join(f"{words} {share(count, self.cases)}" for words, count in counts.items())
         return f"{self.cases} cases ({self.lost} without a state): {told}"
+
+
+def share(count: int, of: int) -> str:
+    """A count as a percentage, with the 95 % interval of Wilson (J. Am. Stat. Assoc. 22, 1927; memory)."""
+    if not of:
+        return "of none"
+    low, high = binomtest(count, of).proportion_ci(method="wilson")
+    return f"{count / of:.1%} ({low:.1%} to {high:.1%})"
 
 
 def typical_readings(book: FaultBook, probes: Sequence[Probe], accuracy: float) -> list[Reading]:
@@ -91,34 +141,24 @@ def run(
         if case is None:
             tally.lost += 1
             continue
-        _judge(book, taken, case.values, wrong.part if wrong else "", probes, accuracy, tally)
+        _judge(book, taken, case.values, fault, probes, accuracy, tally)
     return tally
 
 
 def _judge(
-    book: FaultBook, taken: list[int], values: Array, part: str, probes: Sequence[Probe], accuracy: float,
-    tally: Tally,
+    book: FaultBook, taken: list[int], values: Array, fault: int | None, probes: Sequence[Probe],
+    accuracy: float, tally: Tally,
 ) -> None:  # fmt: skip
     readings = [Reading(p, float(v), Meter(accuracy)) for p, v in zip(probes, values, strict=True)]
     scaled, sd = scale(values[None], probes)[0], meter_sd(readings)
     found = weigh(book, taken, scaled, sd)
     chance: dict[str, float] = {}
-    for fault, weight in zip(book.faults, found.faults, strict=True):
-        chance[fault.part] = chance.get(fault.part, 0.0) + float(weight)
-    order = sorted(chance, key=lambda name: -chance[name])
-    tally.cases += 1
-    tally.accused += found.healthy < ACCUSE_BELOW
-    tally.healthy.append(found.healthy)
-    if not part:
-        if found.healthy < ACCUSE_BELOW:
-            tally.missed.append(("nothing", order[:3]))
-        return
-    right = order[0] == part
-    tally.first += right
-    tally.three += part in order[:3]
-    tally.alike += right or _alike(book, taken, sd, found.rows, order[0], part)
-    if not right:
-        tally.missed.append((part, order[:4]))
+    for each, weight in zip(book.faults, found.faults, strict=True):
+        chance[each.part] = chance.get(each.part, 0.0) + float(weight)
+    order = tuple(sorted(chance, key=lambda name: -chance[name]))
+    part = "" if fault is None else book.faults[fault].part
+    alike = bool(part) and order[0] != part and _alike(book, taken, sd, found.rows, order[0], part)
+    tally.outcomes.append(Outcome(fault, part, found.healthy, order, alike))
 
 
 def _alike(book: FaultBook, taken: list[int], sd: Array, rows: Array, one: str, two: str) -> bool:

@@ -16,11 +16,13 @@ import numpy as np
 from tests.bench.other_laws import plain
 from tubekit.amp import Amp
 from tubekit.amp.build import build
+from tubekit.analyses.convergence import Convergence
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.analyses.supply import Supply
 from tubekit.bench.fault import GONE, OPEN_OHMS, SHORT_OHMS, Fault
 from tubekit.bench.rewired import rewired
-from tubekit.circuit.network import assemble
+from tubekit.circuit.full import solve_full
+from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.parts import (
     GROUND,
     Capacitor,
@@ -40,6 +42,9 @@ from tubekit.decisions.variation import Variable
 
 Array = np.ndarray
 Laws = dict[str, object]
+
+ENOUGH_V = 1e-6
+"""Newton on all nodes stops here [V]: beside leaks of 1e12 ohms rounding may be above its usual limit."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,14 +169,14 @@ def _full_mains(circuit: Circuit, hz: float) -> tuple[OperatingPoint, Array]:
     """Supply and tubes in turn, the tubes by Newton on all nodes."""
     network = assemble(circuit)
     supply = Supply(network, hz, 256)
-    point, cycle = solve_network(network, supply.guess(), None, "full"), None
+    point, cycle = _on_all_nodes(network, supply.guess(), None), None
     if not point.convergence.converged.all():  # a better place to start from
         near = solve_network(network, supply.guess())
-        point = solve_network(network, supply.guess(), near.unknowns, "full")
+        point = _on_all_nodes(network, supply.guess(), near.unknowns)
     for _ in range(25):
         answer = supply.cycle(point, cycle)
         cycle = answer.cycle
-        point = solve_network(network, cycle.currents.mean(axis=2), point.unknowns, "full")
+        point = _on_all_nodes(network, cycle.currents.mean(axis=2), point.unknowns)
         if np.abs(answer.mean - point.unknowns)[:, : network.node_count].max() < 1e-5:
             break
     else:
@@ -179,6 +184,18 @@ def _full_mains(circuit: Circuit, hz: float) -> tuple[OperatingPoint, Array]:
     if not point.convergence.converged.all():
         raise ArithmeticError("no idle state")
     return point, answer.spectrum()
+
+
+def _on_all_nodes(network: Network, means: Array, start: Array | None) -> OperatingPoint:
+    """Newton on the whole network, the rectifiers' mean currents (N, R) given."""
+    unknowns, found = solve_full(network, -means @ network.rectifier_incidence.T, start, ENOUGH_V)
+    told = Convergence(
+        found.converged, found.iterations, found.error, "V", found.method, np.full(len(unknowns), np.nan)
+    )
+    return OperatingPoint(
+        network.circuit, unknowns, found.volts, found.currents, means, network=network, slopes=found.slopes,
+        convergence=told,
+    )  # fmt: skip
 
 
 def _shown(
@@ -219,7 +236,7 @@ def _loaded(circuit: Circuit, point: OperatingPoint, places: Sequence[tuple[str,
     meters = [Resistor(f"meter {k}", *place, away[k]) for k, place in enumerate(known)]
     metered = assemble(circuit.with_parts(*meters))
     means = np.repeat(point.rectifier_currents, len(known), axis=0)
-    found = solve_network(metered, means, np.repeat(point.unknowns, len(known), axis=0), "full")
+    found = _on_all_nodes(metered, means, np.repeat(point.unknowns, len(known), axis=0))
     values = {p: metered.pick(found.unknowns, p[0])[k] - metered.pick(found.unknowns, p[1])[k]
               for k, p in enumerate(known)}  # fmt: skip
     return np.array([values.get(place, 0.0) for place in places])

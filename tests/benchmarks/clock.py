@@ -7,13 +7,13 @@ from collections.abc import Callable
 from time import perf_counter
 
 
-def best_of(count: int, work: Callable[[], object]) -> float:
+def best_of(count: int, work: Callable[[], object], clock: Callable[[], float] = perf_counter) -> float:
     """Shortest of some runs [s]: the one least disturbed by other programs."""
     times = []
     for _ in range(count):
-        start = perf_counter()
+        start = clock()
         work()
-        times.append(perf_counter() - start)
+        times.append(clock() - start)
     return min(times)
 
 

@@ -1,23 +1,33 @@
 """How often the right part is named, on amps made up of numbers.
 
-python -m tests.benchmarks.suspects [faulty cases] [good amps] [amp ...]
+python -m tests.benchmarks.suspects [amp ...] [--cases 500] [--good 600] [--seed 1] [--by dc plain mixed]
 
-Per amp: 15 DC readings, a meter of 1.5 % and 10 MΩ, old parts. Truth comes from `tests.bench.synthetic` (full
-Newton on all nodes, 256 samples of the mains cycle), once with the laws that judge and once with plain
-three-halves laws. Faults that show: their slightest grade lies 4.5 deviations off a good amp. Faults that
-can be told: no other part's fault predicts the same readings.
+Per amp: 15 readings, a meter of 1.5 % and 10 MΩ, old parts. Truth comes from `tests.bench.synthetic` (full
+Newton on all nodes, 256 samples of the mains cycle, the meter a resistor in the circuit), with the tube laws
+that judge ('dc', 'mixed') or with plain three-halves laws ('plain'). Faults and severities are drawn evenly,
+not by how often they are met. Of each draw three shares are told:
+
+- faults that show: the slightest grade lies more than `SHOWS` variances off a good amp. Severity is drawn
+  anywhere from there to the gravest. No other filter.
+- faults that can be told: of those, the ones for which no fault of another part predicts the same readings
+  within `ALIKE` variances. A leak across a resistor is that resistor gone low, whatever judges them.
+- every single fault, shown by these readings or not.
+
+`coverage` counts faults whose gravest grade shows, by which kinds of readings.
 """
 
 from __future__ import annotations
 
+import argparse
 import sys
 import warnings
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from tests.bench.study import run, separable, visible
+from tests.bench.study import Tally, run, separable, visible
 from tests.bench.synthetic import Laws, plain_laws
 from tests.benchmarks.clock import say
 from tubekit import load_amp
@@ -26,7 +36,7 @@ from tubekit.bench.fault_book import FaultBook, fault_book
 from tubekit.decisions.probe import Probe, Tone, plugged
 
 TONE, ACCURACY = Tone("J1", 0.002), 0.015
-SEEDS = {"good": 101, "told": 102, "shown": 103}
+MISSED_SHOWN = 12
 
 
 def coverage(book: FaultBook) -> None:
@@ -34,30 +44,45 @@ def coverage(book: FaultBook) -> None:
     direct = [p for p in book.probes if p.quantity == "dc_v"]
     steady = [p for p in book.probes if p.quantity in ("dc_v", "ripple_pp_v", "ac_rms_v")]
     one = steady + [p for p in book.probes if p.quantity == "signal_rms_v" and not p.frequency_hz]
-    for words, probes in (("DC", direct), ("+ ripple", steady), ("+ signal at 1 kHz", one),
+    for words, probes in (("DC", direct), ("+ ripple and heaters", steady), ("+ signal at 1 kHz", one),
                           ("+ signal at 80 Hz and 6 kHz", list(book.probes))):  # fmt: skip
         found = visible(book, probes, ACCURACY, "gravest")
-        say(f"  {words}: {len(found)} of {len(book.faults)} single faults show ({len(probes)} readings)")
+        count = f"{len(found)} of {len(book.faults)} single faults show"
+        say(f"  {words}: {count} ({len(found) / len(book.faults):.0%}, {len(probes)} readings)")
     unseen = [f.words for k, f in enumerate(book.faults) if k not in set(found)]
     say(f"  unseen: {'; '.join(unseen)}")
 
 
-def study(
-    book: FaultBook, probes: Sequence[Probe], faulty: int, good: int, words: str, laws: Laws | None
-) -> None:
-    """Good amps, then faults that can be told, then all that show, by one set of readings."""
+@dataclass(frozen=True)
+class Plan:
+    """Sizes and seed of one study."""
+
+    cases: int
+    good: int
+    seed: int
+
+
+def study(book: FaultBook, probes: Sequence[Probe], plan: Plan, words: str, laws: Laws | None) -> None:
+    """Good amps, faults that can be told, all that show, and every fault, by one set of readings."""
     shown = visible(book, probes, ACCURACY)
     told = separable(book, probes, ACCURACY, shown)
-    say(f"  {words}: {len(shown)} faults show from their slightest grade, {len(told)} can be told")
-    tally = run(book, probes, [None] * good, SEEDS["good"], tone=TONE, accuracy=ACCURACY, laws=laws)
-    below = [sum(h < limit for h in tally.healthy) for limit in (0.2, 0.1, 0.05)]
-    say(f"    good amps: {tally.line()}; chance of good below 0.2, 0.1, 0.05 in {below}")
-    for kind, faults in (("told", told), ("shown", shown)):
-        drawn = list(np.random.default_rng(SEEDS[kind] + 900).choice(faults, faulty))
-        tally = run(book, probes, drawn, SEEDS[kind], tone=TONE, accuracy=ACCURACY, laws=laws)
-        say(f"    faults that can be {kind}: {tally.line()}")
-        missed = Counter(f"{first[0]} for {part}" for part, first in tally.missed)
-        say(f"      named instead: {missed.most_common(8)}")
+    every = list(range(len(book.faults)))
+    say(f"  {words}: {len(shown)} faults show from their slightest grade, {len(told)} of them can be told")
+
+    def drawn(faults: Sequence[int], count: int, seed: int) -> Tally:
+        chosen = list(np.random.default_rng(seed + 900).choice(faults, count))
+        return run(book, probes, chosen, seed, tone=TONE, accuracy=ACCURACY, laws=laws)
+
+    tally = run(book, probes, [None] * plan.good, plan.seed, tone=TONE, accuracy=ACCURACY, laws=laws)
+    low = [sum(o.healthy < limit for o in tally.outcomes) for limit in (0.5, 0.2, 0.05)]
+    say(f"    good amps: {tally.line()}; chance of good below 0.5, 0.2, 0.05 in {low}")
+    # so many that about `cases` of them can be told
+    tally = drawn(shown, round(plan.cases * len(shown) / max(len(told), 1)), plan.seed + 1)
+    say(f"    faults that can be told: {tally.of(told).line()}")
+    say(f"    faults that show: {tally.line()}")
+    missed = Counter(f"{first[0]} for {part}" for part, first in tally.missed)
+    say(f"      named instead: {missed.most_common(MISSED_SHOWN)}")
+    say(f"    every single fault: {drawn(every, plan.cases // 2, plan.seed + 2).line()}")
 
 
 def mixed(book: FaultBook, direct: Sequence[Probe]) -> list[Probe]:
@@ -68,7 +93,7 @@ def mixed(book: FaultBook, direct: Sequence[Probe]) -> list[Probe]:
     return [*direct[1:10], *ripple, *plates[:4]]
 
 
-def main(faulty: int, good: int, names: list[str]) -> None:
+def main(names: Sequence[str], plan: Plan, by: Sequence[str]) -> None:
     """Run it."""
     warnings.simplefilter("ignore")
     for name in names:
@@ -78,15 +103,22 @@ def main(faulty: int, good: int, names: list[str]) -> None:
         others = [Probe("signal_rms_v", p.place, f) for f in (80.0, 6000.0)
                   for p in listed if p.quantity == "signal_rms_v"]  # fmt: skip
         book = fault_book(amp, tuple(dict.fromkeys([*direct, *listed, *others])), tone=TONE)
-        say(f"{amp.title}: {len(book.faults)} single faults, {len(book.owner) - 1} grades")
+        say(f"{amp.title}: {len(book.faults)} single faults, {len(book.owner) - 1} grades, seed {plan.seed}")
         coverage(book)
-        study(book, direct, faulty, good, "15 DC readings", None)
-        study(book, direct, faulty, good, "15 DC readings, plain laws", plain_laws(amp))
-        study(book, mixed(book, direct), faulty, good // 2, "15 readings of all kinds", None)
+        if "dc" in by:
+            study(book, direct, plan, "15 DC readings", None)
+        if "plain" in by:
+            study(book, direct, plan, "15 DC readings, truth with plain laws", plain_laws(amp))
+        if "mixed" in by:
+            study(book, mixed(book, direct), plan, "15 readings of all kinds", None)
+        sys.stdout.flush()
 
 
 if __name__ == "__main__":
-    given = sys.argv[1:]
-    numbers = [int(word) for word in given if word.isdigit()]
-    cases, amps = [*numbers, 260, 500][:2] if len(numbers) != 1 else [numbers[0], 500]
-    main(cases, amps, [word for word in given if not word.isdigit()] or ["teasel", "fescue"])
+    reader = argparse.ArgumentParser()
+    reader.add_argument("amps", nargs="*", default=["teasel", "burdock"])
+    for option, default in (("--cases", 500), ("--good", 600), ("--seed", 1)):
+        reader.add_argument(option, type=int, default=default)
+    reader.add_argument("--by", nargs="+", default=["dc", "plain", "mixed"])
+    asked = reader.parse_args()
+    main(asked.amps or ["teasel", "burdock"], Plan(asked.cases, asked.good, asked.seed), asked.by)

@@ -17,7 +17,7 @@ import numpy as np
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.bench.fault import Change
 from tubekit.circuit.network import Group, Network, assemble, parameters
-from tubekit.circuit.newton import solve_ports
+from tubekit.circuit.newton import block_diagonal, evaluate, solve_ports
 from tubekit.circuit.parts import GROUND, CurrentSource, Resistor
 from tubekit.circuit.reduction import Reduced
 from tubekit.circuit.threads import on_one_core
@@ -26,14 +26,11 @@ from tubekit.decisions.instrument import LEAK, NO_LEAK, Knob
 
 Array = np.ndarray
 
-SETTLED = 1e-3
-"""A meter does not tell less [V]."""
-FAR = 200.0
-"""A tube one of whose ports would move further, with all currents held, starts without current [V]."""
-STARVED, AT_CATHODE = 3e7, 2.0
-"""A plate fed through more ohms than the first stands near its cathode, and starts at the second [V]."""
-CONDUCTS = 1.0
-"""No grid is started further positive than this: it conducts [V]."""
+SETTLED = 1e-5
+"""Far below what a meter tells, since a node behind 100 MΩ multiplies it [V]."""
+AT_CATHODE, CONDUCTS = 2.0, 1.0
+"""No plate or screen is started nearer its cathode than the first, no grid further positive than the second,
+where it conducts [V]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,18 +83,21 @@ class QuickFaults:
         return np.asarray(found)
 
     def _start(self, reduced: Reduced) -> Array:
-        """Where the good amp's currents would take each port; a tube taken too far starts without."""
-        good, amps = self.point.port_volts[0], self.point.port_currents[0]
-        names = self.network.port_names
-        held = reduced.open - reduced.resistance @ amps
-        own = np.array([[one == two for one, _ in names] for two, _ in names])
-        stopped = (np.abs(held - good) > FAR) @ own > 0
-        held = reduced.open - np.einsum("spq,sq->sp", reduced.resistance, np.where(stopped, 0.0, amps))
-        grids = [k for k, (_, terminal) in enumerate(names) if terminal == "grid"]
-        held[:, grids] = np.minimum(held[:, grids], CONDUCTS)
-        starved = np.diagonal(reduced.resistance, axis1=1, axis2=2) > STARVED
-        starved &= np.array([terminal == "plate" for _, terminal in names])
-        return np.asarray(np.where(starved, np.minimum(held, AT_CATHODE), held))
+        """Where the tubes would stand if they stayed the slopes they are at the good amp's idle point."""
+        good, names = self.point.port_volts, self.network.port_names
+        groups, size = reduced.network.groups, len(reduced.open)
+        amps, each = evaluate(groups, np.broadcast_to(good, (size, len(names))))
+        slopes = block_diagonal(groups, each)
+        flows = amps - np.einsum("spq,q->sp", slopes, good[0])
+        matrix = np.eye(len(names)) + np.matmul(reduced.resistance, slopes)
+        right = reduced.open - np.einsum("spq,sq->sp", reduced.resistance, flows)
+        held = np.linalg.solve(matrix, right[..., None])[..., 0]
+        for k, (name, terminal) in enumerate(names):
+            if terminal == "grid":
+                held[:, k] = np.minimum(held[:, k], CONDUCTS)
+            elif name not in self.fleet.lines.laws:
+                held[:, k] = np.maximum(held[:, k], AT_CATHODE)
+        return np.asarray(held)
 
     def _conductances(self, changes: Sequence[Change]) -> tuple[Array, Array]:
         """Pairs of nodes (S, k, n) whose conductance each change alters, and by how much (S, k) [S]."""

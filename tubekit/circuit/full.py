@@ -33,9 +33,13 @@ def linearised(network: Network, slopes: list[Array]) -> Array:
 
 
 def solve_full(
-    network: Network, injected: Array | None = None, start: Array | None = None
+    network: Network,
+    injected: Array | None = None,
+    start: Array | None = None,
+    tolerance: float = TOLERANCE,
 ) -> tuple[Array, PortSolution]:
-    """All unknowns (N, n) and the port solution, by Newton on the whole network.
+    """All unknowns (N, n) and the port solution, by Newton on the whole network until no node moves by
+    more than `tolerance` [V].
 
     Examples
     --------
@@ -62,14 +66,14 @@ def solve_full(
         matrix = linearised(network, slopes)
         step = solve_linear(network, matrix, _residual(network, x, right, currents)[..., None])[..., 0]
         x = x - _damping(network, matrix, x, step, right)[:, None] * step
-        moved = np.abs(step[:, :nodes]).max(axis=1) > TOLERANCE
+        moved = np.abs(step[:, :nodes]).max(axis=1) > tolerance
         iterations += moved
         if not moved.any():
             break
     currents, slopes = evaluate(network.groups, x @ edge)
     error = np.abs(step[:, :nodes]).max(axis=1)
     return x, PortSolution(
-        x @ edge, currents, tuple(slopes), iterations, error, error <= TOLERANCE, "Newton on all nodes"
+        x @ edge, currents, tuple(slopes), iterations, error, error <= tolerance, "Newton on all nodes"
     )
 
 
