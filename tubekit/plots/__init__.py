@@ -12,6 +12,7 @@ from tubekit.plots.ladder import rails
 from tubekit.plots.load_line_view import load_line
 from tubekit.plots.moved import before_after
 from tubekit.plots.ratings import ratings
+from tubekit.plots.schematics import schematic, schematic_pages, schematic_sections, schematic_table
 from tubekit.plots.spread_bands import bands, chances
 from tubekit.plots.substitutes_view import substitutes
 from tubekit.plots.supply import discharge, regulation, switch_on
@@ -31,6 +32,10 @@ __all__ = [
     "regulation",
     "residuals",
     "ripple",
+    "schematic",
+    "schematic_pages",
+    "schematic_sections",
+    "schematic_table",
     "substitutes",
     "switch_on",
     "tone",

@@ -1,0 +1,133 @@
+"""The geometry of every kind of symbol: where its pins lie, what it covers, where its words stand."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from tubekit.amp.parts import GROUND, Capacitor, Part
+from tubekit.plots.schematics.board import (
+    DOWN,
+    HALF,
+    LEFT,
+    LINE,
+    RIGHT,
+    UP,
+    Box,
+    Line,
+    Pin,
+    Shape,
+    Tag,
+    Words,
+    width,
+)
+from tubekit.plots.schematics.forms import Ask, form
+from tubekit.plots.schematics.items import Item
+from tubekit.plots.schematics.words import Reader
+from tubekit.plots.schematics.wound import transformer
+
+GROUND_BOX = {
+    DOWN: Box(-0.6, -1.1, 0.6, -0.1), UP: Box(-0.6, 0.1, 0.6, 1.1),
+    LEFT: Box(-1.1, -1.1, 0.3, 0.3), RIGHT: Box(-0.3, -1.1, 1.1, 0.3),
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Maker:
+    """Makes shapes; `inner` are the nodes that are drawn on: an end on any other becomes a label."""
+
+    reader: Reader
+    inner: frozenset[str]
+
+    def shape(self, item: Item, turn: str = "v", *, flip: bool = False, mirror: bool = False) -> Shape:
+        """The shape of an item; `flip` turns one round top to bottom, `mirror` puts a wiper to the left."""
+        label = self.reader.label(item)
+        if item.two_ends and item.kind != "heater":
+            shape = self._two_ends(item, label, turn, flip)
+        elif item.kind.endswith("transformer"):
+            shape = transformer(label, item)
+        else:
+            shape = form(Ask(self.reader, item, label, mirror, flip))
+        return self._tagged(shape, bool(self.reader.was(item)))
+
+    def open(self, node: str) -> bool:
+        """Whether a node is drawn on."""
+        return node in self.inner
+
+    def ending(self, *nodes: str) -> Maker:
+        """The same, with labels at these nodes too."""
+        return Maker(self.reader, self.inner - set(nodes))
+
+    def _two_ends(self, item: Item, label: Sequence[Line], turn: str, flip: bool) -> Shape:
+        a, b = (item.pins[1][1], item.pins[0][1]) if flip else (item.pins[0][1], item.pins[1][1])
+        part = self.reader.amp.parts[item.parts[0]]
+        more = (_symbol_of(item, part), flip)
+        if turn == "v":
+            pins = (Pin(a, 0, HALF, UP), Pin(b, 0, -HALF, DOWN))
+            wide = 1.05 if item.kind == "lamp" else 0.55
+            words = (Words(tuple(label), wide + 0.25, 0.0, "left"),)
+            return Shape("two ends", "v", pins, (Box(-wide, -1.9, wide, 1.9),), words, more)
+        half = HALF + (1 if item.kind in ("cable", "plug out") else 0)
+        pins = (Pin(a, -half, 0, LEFT), Pin(b, half, 0, RIGHT))
+        stacked = item.kind in ("cable", "plug out")
+        over = _above(label, stacked=stacked, lift=0.5 if item.kind == "choke" else 0.0)
+        return Shape("two ends", "h", pins, (Box(0.1 - half, -0.55, half - 0.1, 0.55),), over, more)
+
+    def transformer(self, item: Item, primary_up: Sequence[str], tall: int) -> Shape:
+        """A transformer with its primary turned and stretched to suit the tubes beside it."""
+        shape = transformer(self.reader.label(item), item, primary_up=primary_up, tall=tall)
+        return self._tagged(shape, bool(self.reader.was(item)))
+
+    def _tagged(self, shape: Shape, changed: bool) -> Shape:
+        """Pins on nodes that are not drawn become a ground symbol or a terminal with the node's name."""
+        pins, tags, bodies, words = [], [], list(shape.bodies), list(shape.words)
+        for pin in shape.pins:
+            if self.open(pin.node):
+                pins.append(pin)
+                continue
+            tags.append(Tag(pin.node, pin.x, pin.y, pin.way))
+            if pin.node == GROUND:
+                bodies.append(GROUND_BOX[pin.way].moved(pin.x, pin.y))
+            else:
+                bodies.append(Box(pin.x - 0.25, pin.y - 0.25, pin.x + 0.25, pin.y + 0.25))
+                words.append(tag_words(self.reader.node(pin.node), pin))
+        return replace(
+            shape,
+            pins=tuple(pins),
+            bodies=tuple(bodies),
+            words=tuple(words),
+            tags=tuple(tags),
+            changed=changed,
+        )
+
+
+def tag_words(lines: tuple[Line, ...], pin: Pin) -> Words:
+    """Name and volts beyond the end of a wire."""
+    far = 0.45 + 0.5 * LINE * len(lines)
+    if pin.way == UP:
+        return Words(lines, pin.x, pin.y + far, "center")
+    if pin.way == DOWN:
+        return Words(lines, pin.x, pin.y - far, "center")
+    side = pin.way[0]
+    return Words(lines, pin.x + 0.5 * side, pin.y, "left" if side > 0 else "right")
+
+
+def _above(label: Sequence[Line], *, stacked: bool = False, lift: float = 0.0) -> tuple[Words, ...]:
+    """Designator and value side by side over a lying part, the rest over them."""
+    if stacked or len(label) < 2:
+        return (Words(tuple(label), 0.0, 0.7 + lift + 0.5 * LINE * len(label), "center"),)
+    wide = [width(line.text, line.ink) for line in label[:2]]
+    left = -0.5 * (sum(wide) + 0.35)
+    low = 0.7 + lift + 0.5 * LINE
+    words = [Words((label[0],), left, low), Words((label[1],), left + wide[0] + 0.35, low)]
+    if label[2:]:
+        words.append(Words(tuple(label[2:]), 0.0, low + 0.5 * LINE * (1 + len(label[2:])), "center"))
+    return tuple(words)
+
+
+def _symbol_of(item: Item, part: Part) -> str:
+    if isinstance(part, Capacitor) and part.style == "electrolytic":
+        return "electrolytic"
+    if item.kind == "switch":
+        return f"switch {getattr(part, 'position', 'closed')}"
+    return item.kind

@@ -1,0 +1,237 @@
+"""Which section of the drawing each item belongs to: the stages in signal order, the supply, the heaters."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from tubekit.amp import Amp
+from tubekit.amp.parts import GROUND
+from tubekit.plots.schematics.items import Item, items_of
+from tubekit.plots.schematics.supply_side import SupplySide, supply_side
+
+WEIGHT = {"grid": 5, "cathode": 4, "screen": 3, "plate": 2, "output": 1}
+"""Which side has a part that lies between two stages: the one it feeds."""
+
+CARRIES = {"resistor", "capacitor", "potentiometer", "cable", "plug out", "wire", "switch", "selector switch",
+           "jack", "choke", "fuse", "thermistor"}  # fmt: skip
+OUTWARD = {"cable", "plug out", "wire", "switch", "selector switch", "jack", "loudspeaker", "fuse"}
+
+
+@dataclass(frozen=True)
+class Section:
+    """One drawing: its name, its kind ('stage', 'supply', 'heaters', 'others'), tubes and items.
+
+    `zone` has the nodes that belong to it, each with where it stands ('grid', 'cathode' …); every other
+    node of its items is shown as a label. `onward` are items of later sections that its plates, screens
+    and cathodes feed.
+    """
+
+    name: str
+    kind: str
+    tubes: tuple[Item, ...]
+    items: tuple[Item, ...]
+    zone: dict[str, str]
+    onward: tuple[Item, ...] = ()
+
+    @property
+    def designators(self) -> frozenset[str]:
+        """Parts that it draws as its own."""
+        return frozenset(name for item in (*self.tubes, *self.items) for name in item.parts)
+
+
+@dataclass(frozen=True)
+class Territory:
+    """An amp taken apart into sections."""
+
+    sections: tuple[Section, ...]
+    supply: SupplySide
+
+    def section(self, name: str) -> Section:
+        """Section of that name; KeyError if there is none."""
+        return {one.name: one for one in self.sections}[name]
+
+
+def territory(amp: Amp) -> Territory:
+    """The sections of an amp: stages from input to output, the supply, the heaters, and what is left."""
+    items = items_of(amp.parts)
+    side = supply_side(amp.parts, items)
+    taken = {item.name for item in (*side.items, *side.heaters)}
+    signal = [item for item in items if item.name not in taken]
+    off = set(side.nodes) | set(side.heater_nodes) | {GROUND}
+    groups = _in_order(_groups(signal, off), signal, off)
+    owner = _owners(groups, signal, off)
+    homes: list[list[Item]] = [[] for _ in groups]
+    left: list[Item] = []
+    for item in signal:
+        if item.kind == "tube":
+            continue
+        home = _home(item, owner)
+        (left if home is None else homes[home]).append(item)
+    sections = [
+        Section(
+            " ".join(tube.name for tube in group), "stage", tuple(group), tuple(homes[number]),
+            {node: zone for node, (home, zone) in owner.items() if home == number},
+            _onward(number, homes, owner),
+        )
+        for number, group in enumerate(groups)
+    ]  # fmt: skip
+    sections.append(Section("supply", "supply", (), side.items, dict.fromkeys(side.nodes, "supply")))
+    if side.heaters:
+        sections.append(Section("heaters", "heaters", (), side.heaters, {}))
+    if left:
+        inner = {
+            node: "grid" for item in left for node in item.nodes if node not in off and node not in owner
+        }
+        sections.append(Section("others", "others", (), tuple(left), inner))
+    return Territory(tuple(sections), side)
+
+
+def _groups(items: list[Item], off: set[str]) -> list[list[Item]]:
+    """Sections of tubes that share a cathode, or work into the same transformer, are drawn together."""
+    tubes = [item for item in items if item.kind == "tube"]
+    cores = [set(_primary(item)) for item in items if item.kind == "output transformer"]
+    ties: list[set[str]] = [{one.name for one in tubes if one.at("plate") in core} for core in cores]
+    cathodes = {one.at("cathode") for one in tubes} - off
+    ties += [{one.name for one in tubes if one.at("cathode") == node} for node in sorted(cathodes)]
+    groups = [{one.name} for one in tubes]
+    for tie in ties:
+        joined = [group for group in groups if group & tie]
+        if joined:
+            groups = [group for group in groups if group not in joined] + [set().union(*joined)]
+    named = {one.name: one for one in tubes}
+    order = {name: place for place, name in enumerate(named)}
+    return [[named[name] for name in sorted(group, key=order.__getitem__)] for group in groups]
+
+
+def _primary(item: Item) -> list[str]:
+    first = item.pins[0][0].rpartition(" ")[0]
+    return [node for name, node in item.pins if name.rpartition(" ")[0] == first]
+
+
+def _in_order(groups: list[list[Item]], items: list[Item], off: set[str]) -> list[list[Item]]:
+    """Along the signal from the input jacks, by the number of parts on the way."""
+    starts = [i.at("tip") for i in items if i.kind == "jack" and not _is_output(i, items)]
+    far = _hops(starts or [g[0].at("grid") for g in groups[:1]], items, off)
+    worst = len(items) + 1
+
+    def key(group: list[Item]) -> tuple[int, str]:
+        return min(far.get(tube.at("grid"), worst) for tube in group), group[0].name
+
+    return sorted(groups, key=key)
+
+
+def _is_output(jack: Item, items: list[Item]) -> bool:
+    windings = [node for i in items if i.kind == "output transformer" for node in i.nodes]
+    tip = jack.at("tip")
+    return tip in windings or any(tip in i.nodes for i in items if i.kind == "loudspeaker")
+
+
+def _hops(starts: Iterable[str], items: list[Item], off: set[str]) -> dict[str, int]:
+    """Parts on the way from the starts to each node; a tube leads from grid to plate and cathode only."""
+    far = {node: 0 for node in starts if node not in off}
+    todo = deque(far)
+    while todo:
+        node = todo.popleft()
+        for item in items:
+            if node not in item.nodes:
+                continue
+            if item.kind == "tube":
+                onward = [item.at("plate"), item.at("cathode")] if node == item.at("grid") else []
+            elif item.kind == "output transformer":
+                onward = [n for n in item.nodes if n not in _primary(item)] if node in _primary(item) else []
+            else:
+                onward = list(item.nodes) if item.kind in CARRIES else []
+            for one in onward:
+                if one not in far and one not in off:
+                    far[one] = far[node] + 1
+                    todo.append(one)
+    return far
+
+
+def _owners(groups: list[list[Item]], items: list[Item], off: set[str]) -> dict[str, tuple[int, str]]:
+    """(group, zone) of every node outside the supply: electrodes first, then what hangs on them."""
+    owner: dict[str, tuple[int, str]] = {}
+    for zone in ("plate", "cathode", "grid", "screen"):
+        for number, group in enumerate(groups):
+            for tube in group:
+                node = dict(tube.pins).get(zone)
+                if node is not None and node not in off:
+                    owner.setdefault(node, (number, zone))
+    for item in items:
+        if item.kind == "output transformer":
+            home = next((owner[node] for node in _primary(item) if node in owner), None)
+            for node in item.nodes:
+                if home is not None and node not in off:
+                    owner.setdefault(node, (home[0], "plate" if node in _primary(item) else "output"))
+    _spread(owner, items, off, "output", OUTWARD)
+    _chains(owner, items, off)
+    for zone in ("grid", "cathode", "screen", "plate", "output"):
+        _spread(owner, items, off, zone, CARRIES | {"loudspeaker", "diode", "lamp"})
+    return owner
+
+
+def _spread(
+    owner: dict[str, tuple[int, str]], items: list[Item], off: set[str], zone: str, kinds: set[str]
+) -> None:
+    """Nodes that no one has yet go to the nearest node of that zone."""
+    todo = deque(sorted((n for n, (_, z) in owner.items() if z == zone), key=lambda n: owner[n][0]))
+    while todo:
+        node = todo.popleft()
+        for item in items:
+            if item.kind in kinds and node in item.nodes:
+                for one in item.nodes:
+                    if one not in owner and one not in off:
+                        owner[one] = owner[node]
+                        todo.append(one)
+
+
+def _chains(owner: dict[str, tuple[int, str]], items: list[Item], off: set[str]) -> None:
+    """What lies between a cathode and ground: tails, bias resistors, the foot where feedback comes in."""
+    resistors = [item for item in items if item.kind in ("resistor", "choke") and item.two_ends]
+    todo = deque(node for node, (_, zone) in owner.items() if zone == "cathode")
+    while todo:
+        node = todo.popleft()
+        for item in resistors:
+            if node not in item.nodes:
+                continue
+            far = item.other(node)
+            if far not in owner and far not in off and _grounded(far, node, resistors, set(owner), off):
+                owner[far] = (owner[node][0], "cathode")
+                todo.append(far)
+
+
+def _grounded(node: str, without: str, resistors: list[Item], stops: set[str], off: set[str]) -> bool:
+    seen, todo = {node, without}, [node]
+    while todo:
+        here = todo.pop()
+        for item in resistors:
+            if here not in item.nodes:
+                continue
+            far = item.other(here)
+            if far in off:
+                return True
+            if far not in seen and far not in stops:
+                seen.add(far)
+                todo.append(far)
+    return False
+
+
+def _home(item: Item, owner: dict[str, tuple[int, str]]) -> int | None:
+    """Group that draws an item as its own."""
+    if item.kind == "output transformer":
+        return next((owner[node][0] for node in _primary(item) if node in owner), None)
+    claims = [(WEIGHT[owner[node][1]], owner[node][0]) for node in item.nodes if node in owner]
+    return max(claims)[1] if claims else None
+
+
+def _onward(number: int, homes: list[list[Item]], owner: dict[str, tuple[int, str]]) -> tuple[Item, ...]:
+    fed = {node for node, (home, zone) in owner.items() if home == number and zone != "grid"}
+    return tuple(
+        item
+        for place, home in enumerate(homes)
+        if place != number
+        for item in home
+        if any(node in fed for node in item.nodes)
+    )

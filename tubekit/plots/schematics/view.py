@@ -1,0 +1,166 @@
+"""A result taken apart into sections, each of which can be laid out and inked."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+from tubekit.amp import Amp, AmpReport
+from tubekit.amp.report import CAUTION
+from tubekit.decisions import SwapReport
+from tubekit.errors import InputError, near_matches
+from tubekit.plots import ink
+from tubekit.plots.drawing import Drawing
+from tubekit.plots.schematics import sheet
+from tubekit.plots.schematics.paint import Panel, inches, prepare
+from tubekit.plots.schematics.stage import Plan, lay_stage
+from tubekit.plots.schematics.supply import lay_heaters, lay_supply
+from tubekit.plots.schematics.territory import Section, Territory, territory
+from tubekit.plots.schematics.words import Reader
+
+Result = Amp | AmpReport | SwapReport
+
+TITLES = {"supply": "Power supply", "heaters": "Heaters", "others": "Other parts"}
+EDGE = 0.15
+"""White about a single drawing [inches]."""
+
+
+def title(amp: Amp, section: Section) -> str:
+    """Tubes with their types and what they are for; or the name of the section."""
+    if section.kind != "stage":
+        return TITLES[section.kind]
+    parts = [amp.parts[tube.parts[0]] for tube in section.tubes]
+    types = dict.fromkeys(t for p in parts for t in ((p.type,) if isinstance(p.type, str) else p.type))  # type: ignore[attr-defined]
+    roles = dict.fromkeys(part.role for part in parts if part.role)
+    return f"{section.name} ({', '.join(types)})" + (f": {', '.join(roles)}" if roles else "")
+
+
+class View:
+    """A result with its sections and the reader of its values."""
+
+    def __init__(self, result: Result, member: int) -> None:
+        self.result = result
+        if isinstance(result, SwapReport):
+            after, before = result.after, result.before
+            self.reader = Reader(after.amp, before.amp, after, before, member)
+        elif isinstance(result, AmpReport):
+            self.reader = Reader(result.amp, result.amp.origin, result, None, member)
+        else:
+            self.reader = Reader(result, result.origin, None, None, member)
+        self.amp = self.reader.amp
+        self.map: Territory = territory(self.amp)
+
+    def section(self, name: str) -> Section:
+        """By its own name, or by a part it draws."""
+        for one in self.map.sections:
+            if name in (one.name, TITLES.get(one.kind)):
+                return one
+        for one in self.map.sections:
+            tubes = {tube.name for tube in one.tubes}
+            if name in tubes or name in one.designators:
+                return one
+        known = [*(one.name for one in self.map.sections), *self.amp.parts]
+        raise InputError(
+            f"the schematic has no section and no part {name!r}", near=near_matches(name, known),
+            fix=f"Write the designator of a part, or a section: {', '.join(known[: len(self.map.sections)])}",
+        )  # fmt: skip
+
+    def plan(self, section: Section, *, onward: bool) -> Plan:
+        """A section laid out."""
+        if section.kind == "supply":
+            return lay_supply(section, self.reader)
+        if section.kind == "heaters":
+            return lay_heaters(self.map, section, self.reader)
+        return lay_stage(self.map, section, self.reader, onward=onward)
+
+    def conditions(self) -> str:
+        """What the volts are, in a line."""
+        if self.reader.report is None:
+            return "Drawn without volts."
+        said = f"DC volts to ground, worked out, no signal, {self.reader.mains()[0].text} mains"
+        return said + (", before → after" if self.reader.report_before is not None else "")
+
+    def out(self) -> str:
+        """Parts taken out, in a line."""
+        return f"Taken out: {', '.join(self.reader.taken_out)}" if self.reader.taken_out else ""
+
+    def one(self, section: Section) -> Drawing:
+        """One section by itself."""
+        name = title(self.amp, section)
+        lines = tuple(line for line in (f"{self.amp.title}, {name}", self.conditions(), self.out()) if line)
+        with ink.style():
+            panel = prepare(self.plan(section, onward=True), self.reader, lines)
+            width, height = (each + 2 * EDGE for each in inches(panel.box))
+            figure = ink.paper(width, height)
+            texts = sheet.place(figure, panel, EDGE, height - EDGE, 1.0)
+        figure.set_label(self.words(name, [panel]))
+        return Drawing(figure, tuple(figure.axes), tuple(texts))
+
+    def panels(self) -> list[Panel]:
+        """Every section, each with its title."""
+        return [
+            prepare(self.plan(one, onward=False), self.reader, (_short(self.amp, one),))
+            for one in self.map.sections
+        ]
+
+    def whole(self) -> Drawing:
+        """Everything on one sheet as wide as a lying A4 page."""
+        with ink.style():
+            panels = self.panels()
+            wide = sheet.PAPERS["A4"][0] - 2 * sheet.MARGIN
+            rows = sheet.rows_of(panels, wide / sheet.SCALE)
+            scale = sheet.scale_for(rows, wide, 1e6)
+            tall = scale * sum(max(inches(p.box)[1] for p in row) for row in rows) + sheet.GAP * (
+                len(rows) - 1
+            )
+            figure = ink.paper(sheet.PAPERS["A4"][0], tall + 2 * sheet.MARGIN + sheet.HEAD + sheet.FOOT)
+            texts = self._inked(figure, rows, scale, "")
+        figure.set_label(self.words("whole", panels))
+        return Drawing(figure, tuple(figure.axes), tuple(texts))
+
+    def pages(self, width: float, height: float) -> tuple[Drawing, ...]:
+        """Everything on pages of that size [inches]."""
+        drawings = []
+        with ink.style():
+            wide = width - 2 * sheet.MARGIN
+            high = height - 2 * sheet.MARGIN - sheet.HEAD - sheet.FOOT
+            pages = sheet.pages_of(sheet.rows_of(self.panels(), wide / sheet.SCALE), high / sheet.LEAST)
+            for number, rows in enumerate(pages, 1):
+                figure = ink.paper(width, height)
+                of = f", page {number} of {len(pages)}"
+                texts = self._inked(figure, rows, sheet.scale_for(rows, wide, high), of)
+                figure.set_label(self.words(f"whole{of}", [panel for row in rows for panel in row]))
+                drawings.append(Drawing(figure, tuple(figure.axes), tuple(texts)))
+        return tuple(drawings)
+
+    def _inked(self, figure: Any, rows: list[list[Panel]], scale: float, of: str) -> list[Any]:
+        width, height = figure.get_size_inches()
+        top = height - sheet.MARGIN
+        head = f"{self.amp.title}: schematic{of}"
+        said = "  ".join(line for line in (self.conditions(), self.out()) if line)
+        texts = [
+            sheet.write(figure, sheet.MARGIN, top - 0.12, head, fontsize=10, fontweight="bold", va="center")
+        ]
+        texts.append(sheet.write(figure, sheet.MARGIN, top - 0.3, said, fontsize=6.5, va="center"))
+        caution = textwrap.wrap(CAUTION, round(22 * width))
+        for n, line in enumerate(caution):
+            row = sheet.MARGIN + 0.11 * (len(caution) - 1 - n)
+            texts.append(sheet.write(figure, sheet.MARGIN, row - 0.15, line, fontsize=5.5, va="center"))
+        return texts + sheet.lay_page(figure, rows, scale, top - sheet.HEAD)
+
+    def words(self, name: str, panels: list[Panel]) -> str:
+        """What a drawing shows, in words: its parts with their values, then the volts at its nodes."""
+        items = [item for p in panels for item in (*p.plan.section.tubes, *p.plan.section.items)]
+        parts = dict.fromkeys(" ".join(line.text for line in self.reader.label(item)) for item in items)
+        nodes = dict.fromkeys(node for item in items for node in item.nodes if node != "ground")
+        volts = [f"{node} {self.reader.volts(node)}" for node in nodes if self.reader.volts(node)]
+        said = f"Schematic of {self.amp.title}, {name}. {self.conditions()} Parts: {', '.join(parts)}."
+        return (
+            said
+            + (f" Volts: {', '.join(volts)}." if volts else "")
+            + (f" {self.out()}." if self.out() else "")
+        )
+
+
+def _short(amp: Amp, section: Section) -> str:
+    return title(amp, section).partition(":")[0]

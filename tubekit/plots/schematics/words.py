@@ -1,0 +1,177 @@
+"""What stands beside the symbols: values in IEC 60062 marking, volts at nodes, what was changed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import Amp, AmpReport
+from tubekit.amp.fields import fields_of
+from tubekit.amp.parts import Capacitor, Jack, Part, Potentiometer, Resistor, Thermistor, Tube
+from tubekit.amp.readings import readable
+from tubekit.plots.reading import of_member
+from tubekit.plots.schematics.board import Line
+from tubekit.plots.schematics.items import GAP, Item
+from tubekit.units import mark, show
+
+LEAST_DC = 0.5e-3
+"""What a bench meter shows as nil [V]; common practice, no source."""
+
+SHORT_ROLE = 14
+LEAST_AC = 0.5
+"""Alternating volts below this are not printed at a node that carries no direct voltage [V]."""
+
+
+@dataclass(frozen=True, eq=False)
+class Reader:
+    """An amp with what it was before, and the readings of both where they are known."""
+
+    amp: Amp
+    before: Amp | None = None
+    report: AmpReport | None = None
+    report_before: AmpReport | None = None
+    member: int = 0
+    with_ripple: bool = False
+    mute: frozenset[str] = frozenset()
+    _volts: dict[str, str] = field(default_factory=dict)
+
+    # ---- parts
+
+    def label(self, item: Item) -> tuple[Line, ...]:
+        """Designator, value and, where it was changed, what it was."""
+        if item.kind in ("cable", "plug out"):
+            return tuple(Line(piece, "value") for piece in item.words.split(GAP))
+        part = self.amp.parts[item.parts[0]]
+        value = self._value(part)
+        was = self.was(item)
+        ink = "changed" if was else "value"
+        name = item.name.removesuffix(" heater")
+        lines = [Line(name, "changed" if was else "part"), *(Line(one, ink) for one in value)]
+        return (*lines, *(Line(f"was {one}", "changed") for one in was))
+
+    def was(self, item: Item) -> tuple[str, ...]:
+        """The values that were changed, as they were."""
+        if self.before is None or item.kind in ("cable", "plug out"):
+            return ()
+        name = item.parts[0]
+        old, new = self.before.parts.get(name), self.amp.parts[name]
+        if old is None:
+            return ("not there",)
+        if old is new:
+            return ()
+        before, after = self._value(old), self._value(new)
+        differ = tuple(b for b, a in zip(before, after, strict=False) if b != a)
+        if differ or len(before) != len(after):
+            return differ or ("as drawn",)
+        return tuple(self._other_fields(old, new))
+
+    def _other_fields(self, old: Part, new: Part) -> list[str]:
+        said = []
+        for spec in fields_of(type(new)):
+            one, two = getattr(old, spec.name, None), getattr(new, spec.name)
+            if one is not None and two is not None and not spec.main and not _same(one, two):
+                said.append(f"{spec.key} {spec.form.show(one)}")
+        return said[:1]
+
+    @cached_property
+    def taken_out(self) -> tuple[str, ...]:
+        """Parts that were there before and are no more, with their values."""
+        if self.before is None:
+            return ()
+        gone = [part for name, part in self.before.parts.items() if name not in self.amp.parts]
+        return tuple(" ".join([part.designator, *self._value(part)[:1]]) for part in gone)
+
+    def _value(self, part: Part) -> list[str]:
+        """Value as marked on the part, then a word on its state."""
+        condition = getattr(part, "condition", "fitted")
+        words = [] if condition == "fitted" else [condition.upper()]
+        if isinstance(part, Potentiometer):
+            at = 100 * self._one(part.position)
+            role = part.role.split(",")[0]
+            return [f"{mark(self._one(part.ohms), 'ohm')} {at:.0f} %", *_short(role)]
+        if isinstance(part, Resistor | Thermistor):
+            return [mark(self._one(part.ohms), "ohm"), *words]
+        if isinstance(part, Capacitor):
+            return [mark(self._one(part.farads), "F"), *words]
+        if isinstance(part, Tube):
+            types = part.type if isinstance(part.type, str) else part.type[self.member]
+            worn = self._one(part.emission)
+            return [types, *([f"emission {100 * worn:.0f} %"] if worn != 1.0 else [])]
+        if isinstance(part, Jack):
+            return ["plugged in" if part.plugged else "empty"]
+        main = [spec for spec in fields_of(type(part)) if spec.main]
+        return [spec.form.show(self._member_of(getattr(part, spec.name))) for spec in main] + words
+
+    def _member_of(self, value: Any) -> Any:
+        return value if np.ndim(value) == 0 or isinstance(value, tuple) else self._one(value)
+
+    def _one(self, value: Any) -> float:
+        return of_member(value, self.member)
+
+    def mains(self) -> tuple[Line, ...]:
+        """Volts and frequency of the mains, and the volts before where they were others."""
+        now = self._one(self.amp.mains_rms)
+        lines = [Line(f"{now:g} V AC", "value"), Line(f"{self.amp.mains_hz:g} Hz", "value")]
+        if self.before is not None and (was := self._one(self.before.mains_rms)) != now:
+            lines = [Line(lines[0].text, "changed"), lines[1], Line(f"was {was:g} V", "changed")]
+        return tuple(lines)
+
+    # ---- nodes
+
+    def volts(self, node: str) -> str:
+        """DC volts at a node, '' where they are not known; alternating volts where it carries no other."""
+        if node in self.mute:
+            return ""
+        if node not in self._volts:
+            self._volts[node] = self._said(node)
+        return self._volts[node]
+
+    def _said(self, node: str) -> str:
+        now = self._reading(self.report, node)
+        was = self._reading(self.report_before, node)
+        return f"{was} → {now}" if was and now and was != now else now
+
+    def _reading(self, report: AmpReport | None, node: str) -> str:
+        found = None if report is None else self._nodes(report).get(node)
+        if found is None:
+            return ""
+        direct, alternating = (self._one(readable(v)) for v in (found.dc_v, found.ac_rms_v))
+        if not np.isfinite(direct):
+            return ""
+        if alternating > max(LEAST_AC, abs(direct)):
+            return f"{show(alternating, 'V')} AC"
+        return show(direct if abs(direct) >= LEAST_DC else 0.0, "V").replace("-", "−")
+
+    def _nodes(self, report: AmpReport) -> dict[str, Any]:
+        key = "after" if report is self.report else "before"
+        return self._tables.setdefault(key, {reading.node: reading for reading in report.nodes})
+
+    @cached_property
+    def _tables(self) -> dict[str, dict[str, Any]]:
+        return {}
+
+    def ripple(self, node: str) -> str:
+        """Ripple of a rail, '' where the node is none or nothing is known."""
+        if self.report is None:
+            return ""
+        rail = next((one for one in self.report.rails if one.node == node), None)
+        return "" if rail is None else f"{show(self._one(rail.ripple_pp_v), 'V')} p-p"
+
+    def node(self, node: str) -> tuple[Line, ...]:
+        """A node's name with its volts below, and its ripple where that is wanted."""
+        said = [self.volts(node), self.ripple(node) if self.with_ripple else ""]
+        return (Line(node, "node"), *(Line(words, "volts") for words in said if words))
+
+
+def _short(role: str) -> list[str]:
+    return [role] if 0 < len(role) <= SHORT_ROLE else []
+
+
+def _same(one: Any, two: Any) -> bool:
+    try:
+        return bool(np.all(np.asarray(one) == np.asarray(two)))
+    except (TypeError, ValueError):
+        return bool(one == two)
