@@ -1,6 +1,7 @@
 """Panels: sliders over results, drawn off-screen into image widgets."""
 
 from tubekit.panels.cathode_bias_panel import CathodeBiasPanel, cathode_bias
+from tubekit.panels.drawing_panel import DrawingFold, drawing
 from tubekit.panels.hum_panel import HumPanel, hum
 from tubekit.panels.lessons import HuntPage, LessonPage, ProgressPage, lesson, my_progress
 from tubekit.panels.load_line_panel import LoadLinePanel, load_line
@@ -11,6 +12,7 @@ from tubekit.panels.tone_panel import TonePanel, tone
 
 __all__ = [
     "CathodeBiasPanel",
+    "DrawingFold",
     "HumPanel",
     "HuntPage",
     "LessonPage",
@@ -21,6 +23,7 @@ __all__ = [
     "SupplyPanel",
     "TonePanel",
     "cathode_bias",
+    "drawing",
     "hum",
     "lesson",
     "load_line",
