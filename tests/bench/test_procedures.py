@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from tubekit import load_amp, swap
 from tubekit.amp import amp_from_text
-from tubekit.bench.bring_up import bring_up, emission_at
+from tubekit.amp.supply import supply_report
+from tubekit.bench.bring_up import bring_up
+from tubekit.bench.bring_up_words import rated_rails
 from tubekit.bench.found import found_against_drawn
+from tubekit.bench.half_heat import emission_at
 from tubekit.bench.lamp import Lamp, behind_lamp, with_lamp
 from tubekit.bench.orders import order_list
 from tubekit.bench.procedures import current_under_drive, hum_procedure
@@ -29,7 +33,38 @@ def test_steps_on_a_variable_supply(teasel):
     assert rails == sorted(rails)
     assert rails[0] < 0.1 * rails[-1]  # a tube rectifier gives next to nothing with dark heaters
     assert rails[-1] == pytest.approx(333, abs=3)
-    assert any("lowest rating" in stop for stop in found.stops)
+    assert any("B1 475 V (C14)" in stop for stop in found.stops)
+    assert any("isolates" in note for note in found.notes)
+
+
+@pytest.mark.parametrize("name", ["teasel", "burdock", "fescue"])
+def test_a_stop_is_never_what_a_good_amp_shows(name):
+    """Each rail stands below the rating that stops the step, also before the tubes draw current."""
+    amp = load_amp(name)
+    found = supply_report(amp)
+    rails = list(rated_rails(found))
+    assert len(rails) >= 4
+    for node, _, rated in rails:
+        assert abs(found.report.node(node).dc_v) < rated
+    assert [s for s in bring_up(amp).stops if "rating of its capacitor" in s]
+
+
+def test_fixed_bias_is_read_in_every_step():
+    found = bring_up(load_amp("burdock"))
+    places = [p.place[0] for p in found.probes]
+    assert {"g3", "g4"} <= set(places)
+    bias = [step.volts[places.index("g3")] for step in found.steps]
+    assert bias == sorted(bias, reverse=True)
+    assert bias[-1] == pytest.approx(-41.9, abs=0.2)
+    assert any("run away" in stop for stop in found.stops)
+    assert "bias at g3 and g4" in found.steps[1].watch
+
+
+def test_what_is_looked_at_agrees_with_the_volts(teasel):
+    for step in bring_up(teasel, in_series=True, lamps=(40.0, 150.0)).steps:
+        share = step.volts[0] / 333.2
+        assert ("nearly nil" in step.watch) == (share < 0.08)
+        assert f"({100 * share:.0f} %)" in step.watch
 
 
 def test_silicon_gives_full_volts_at_once(teasel):
@@ -56,8 +91,17 @@ def test_the_lamp_settles_on_its_own_law(teasel):
 def test_a_bigger_lamp_leaves_more_and_a_short_lights_it(teasel):
     found = bring_up(teasel, in_series=True, lamps=(40.0, 150.0))
     assert found.steps[0].mains_v < found.steps[1].mains_v
-    assert found.shorted.mains_v < 0.6 * found.steps[1].mains_v
-    assert "a short" in found.shorted.watch
+    assert found.shorted.mains_v < 0.6 * found.steps[0].mains_v
+    assert "with C14 shorted the lamp shines at full brightness" in found.shorted.watch
+    assert "then glows dimly; with C14 shorted" in found.stops[0]
+
+
+def test_the_lamp_law_is_that_of_a_hot_wire():
+    """Tungsten: R as T^1.2, radiated heat as T^4 to T^5 (textbook physics, from memory); V^2 = P R."""
+    least, most = (2 * 1.2 / (radiated + 1.2) for radiated in (5.0, 4.0))
+    lamp = Lamp(60.0, 120.0)
+    slope = np.log(lamp.ohms(110.0) / lamp.ohms(60.0)) / np.log(110.0 / 60.0)
+    assert least - 0.01 < slope < most + 0.01
 
 
 def test_the_lamp_stands_in_the_line_alone(teasel):
@@ -78,6 +122,28 @@ def test_levels_follow_the_signal(teasel):
     assert found.point("in_high").level_v == pytest.approx(0.002, rel=0.01)
     assert abs(abs(found.point("p1a").phase_deg) - 180) < 5
     assert found.empty_inputs == ("J2 is empty and joins in_low to in_high.",)
+
+
+def test_only_nodes_on_the_way_are_listed_and_the_loudspeaker_comes_last():
+    """The feedback from the loudspeaker is no short cut; another channel is no way."""
+    for name, last, astray in (("burdock", "ls8", "foot"), ("fescue", "horn_hot", "p1b")):
+        found = trace(load_amp(name))
+        nodes = [p.node for p in found.points]
+        assert nodes[-1] == last
+        assert astray not in nodes
+        direct = {p.node: p.dc_v for p in found.points}
+        assert direct["p3"] > 300
+    assert "rated well above 383 V" in str(found)
+
+
+def test_energy_in_the_driven_output_stage(teasel):
+    """What the B+ delivers is plates, screens, cathode resistor and load: tubes and load take most of it."""
+    found = current_under_drive(teasel)
+    heat = sum(t.plate_w + t.screen_w for t in found.result)
+    taken = sum(t.driven_a for t in found.result) * 333 * (1 - 0.126)
+    assert 0.45 * taken < heat < taken
+    assert "across the load (6.0 W)" in found.steps[2]
+    assert "Stop when a plate" in found.steps[-1]
 
 
 def test_the_low_input_is_told_apart(teasel):

@@ -8,10 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from tubekit.amp import Amp, analyse
+from tubekit.amp import Amp, AmpReport, analyse
 from tubekit.amp.hum_balance import HumBalance, hum_balance
+from tubekit.amp.parts import Jack, Loudspeaker
 from tubekit.amp.report import CAUTION
-from tubekit.amp.sag import TONE_HZ, sag
+from tubekit.amp.sag import TONE_HZ, Sag, sag
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 from tubekit.units import show
 
@@ -29,6 +30,8 @@ class DrivenTube:
     driven_a: float = quantity("A", "I_1", "the same at full drive, B+ sagged and settled")
     idle_k_v: float = quantity("V", "V_k", "cathode at idle")
     driven_k_v: float = quantity("V", "V_k1", "cathode at full drive")
+    plate_w: float = quantity("W", "P", "plate dissipation at full drive")
+    screen_w: float = quantity("W", "P_g2", "screen dissipation at full drive, NaN without a screen")
 
     @property
     def change(self) -> float:
@@ -81,32 +84,71 @@ def current_under_drive(amp: Amp) -> Procedure:
     """
     report = analyse(amp)
     driven = sag(amp, near=report)
-    tubes = []
-    for name in driven.output_tubes:
-        idle = report.tube(name)
-        amps = float(driven.drive.current(name, "cathode").mean())
-        cathode = next(d.cathode for d in driven.drive.circuit.parts if d.name == name)  # type: ignore[union-attr]
-        volts = 0.0 if cathode == "ground" else float(driven.drive.harmonics(cathode)[0, 0].real)
-        tubes.append(DrivenTube(name, idle.bias, float(idle.cathode_a), amps, float(idle.cathode_v), volts))
+    tubes = tuple(_driven(driven, report, name) for name in driven.output_tubes)
     fall = max((rail.sag_percent for rail in driven.rails), default=0.0)
-    level = driven.input_v / np.sqrt(2)
+    jack = _jack(amp)
     steps = (
         _joined(
             "A dummy load of rated ohms and watts in place of the loudspeaker; the meter across the cathode",
-            "resistor or across 1 Ω in each cathode, fastened before switching on",
+            "resistor or across 1 Ω in each cathode, clipped on while the amp is off and discharged",
         ),
         "Read idle first, after ten minutes of warming up",
-        f"Feed {TONE_HZ:g} Hz at the jack, rising to {show(level, 'V rms')}: full drive, no grid positive",
+        _joined(
+            f"Feed {TONE_HZ:g} Hz at {jack}, rising to {show(driven.input_v / np.sqrt(2), 'V rms')} with the",
+            f"controls as they stand: full drive, no grid positive{_across_load(amp, driven)}",
+        ),
         "Read the current again within a few seconds, then take the drive off and see it come back",
         "A tube that departs from its fellow under drive but not at idle is worn, or its drive differs",
+        _joined(
+            "Stop when a plate or screen glows, a current keeps climbing under steady drive or does not come",
+            "back after it, or anything smells",
+        ),
     )
+    return Procedure(
+        amp, "current under drive", _drive_words(tubes, fall), steps, (_drive_table(tubes, fall),), tubes
+    )
+
+
+def _drive_table(tubes: Sequence[DrivenTube], fall: float) -> Table:
     columns = (
         Column("tube"), Column("bias"), Column("idle", "A"), Column("driven", "A"),
         Column("change", "%", format="+.0f"), Column("cathode idle", "V"), Column("cathode driven", "V"),
+        Column("plate driven", "W"), Column("screen driven", "W"),
     )  # fmt: skip
-    rows = [(t.tube, t.bias, t.idle_a, t.driven_a, 100 * t.change, t.idle_k_v, t.driven_k_v) for t in tubes]
-    table = Table("Output tubes", columns, rows, note=f"B+ sags by {fall:.1f} % meanwhile.")
-    return Procedure(amp, "current under drive", _drive_words(tubes, fall), steps, (table,), tuple(tubes))
+    rows = [
+        (t.tube, t.bias, t.idle_a, t.driven_a, 100 * t.change, t.idle_k_v, t.driven_k_v, t.plate_w,
+         t.screen_w)
+        for t in tubes
+    ]  # fmt: skip
+    return Table("Output tubes", columns, rows, note=f"B+ sags by {fall:.1f} % meanwhile.")
+
+
+def _driven(driven: Sag, report: AmpReport, name: str) -> DrivenTube:
+    """One output tube between idle and full drive."""
+    idle, drive = report.tube(name), driven.drive
+    cathode = next(d.cathode for d in drive.circuit.parts if d.name == name)  # type: ignore[union-attr]
+    volts = 0.0 if cathode == "ground" else float(drive.harmonics(cathode)[0, 0].real)
+    screen = float(drive.dissipation_w(name, "screen")[0]) if np.isfinite(idle.screen_v) else float("nan")
+    return DrivenTube(
+        name, idle.bias, float(idle.cathode_a), float(drive.current(name, "cathode").mean()),
+        float(idle.cathode_v), volts, float(drive.dissipation_w(name)[0]), screen,
+    )  # fmt: skip
+
+
+def _jack(amp: Amp) -> str:
+    """The input that is driven: the plugged one, else the first."""
+    jacks = [p for p in amp.parts.values() if isinstance(p, Jack) and p.direction == "input"]
+    return next((p.designator for p in jacks if p.plugged), jacks[0].designator)
+
+
+def _across_load(amp: Amp, driven: Sag) -> str:
+    """What a meter across the load then shows."""
+    load = next((p for p in amp.parts.values() if isinstance(p, Loudspeaker)), None)
+    if load is None:
+        return ""
+    volts = float(np.sqrt(0.5 * (np.abs(driven.drive.harmonics(load.a, load.b)[0, 1:]) ** 2).sum()))
+    watts = volts**2 / float(np.max(load.ohms))
+    return f", about {show(volts, 'V rms', 2)} across the load ({show(watts, 'W', 2)})"
 
 
 def _drive_words(tubes: Sequence[DrivenTube], fall: float) -> str:
@@ -138,8 +180,8 @@ def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
             "volume controls where they are used",
         ),
         _joined(
-            f"A sensitive AC meter across the load: expect up to {show(worst, 'V rms')} of heater hum",
-            f"at the ends of {found.control}",
+            "A sensitive AC meter across the load, clipped on while the amp is off: expect up to",
+            f"{show(worst, 'V rms')} of heater hum at the ends of {found.control}",
         ),
         f"Turn {found.control} for the least reading: expect it near {100 * found.null:.0f} % of the travel",
         _joined(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,9 +11,9 @@ import numpy as np
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.build import build
 from tubekit.amp.report import CAUTION
-from tubekit.amp.sockets import RectifierTube, Tube
 from tubekit.analyses.mains import mains_steady_state
 from tubekit.analyses.small_signal import frequency_response
+from tubekit.bench.signal_way import signal_way
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.fleet import fleet
 from tubekit.decisions.probe import Probe, Tone, plugged, tip_of
@@ -22,12 +22,16 @@ from tubekit.decisions.spread import effects_of
 from tubekit.decisions.variation import Age, variables
 from tubekit.errors import ReadingError
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.units import show
 
 Array = np.ndarray
 
 SIGMA = 2.0
 WIDEST_DB = 40.0
 """Where signals nearly cancel (a common cathode) the band is as good as open [dB]."""
+NIL_V = 1e-3
+"""Less direct voltage than this is told as nil [V]."""
+CANCELS_DB = 20.0
 LOST_DB = 6.0
 """A stage that falls short by more than this, and by more than good parts allow, loses the signal."""
 
@@ -42,6 +46,7 @@ class TracePoint:
     gain_db: float = quantity("dB", "A", "from the input jack")
     phase_deg: float = quantity("°", "φ", "against the input jack")
     within_db: float = quantity("dB", "", "95 of 100 good amps lie within this")
+    dc_v: float = quantity("V", "V", "direct voltage there at idle, to ground", default=0.0)
     read_v: float | None = None
 
     @property
@@ -76,17 +81,30 @@ class Trace(Printed):
         """Node by node, in the order of the signal."""
         read = any(p.read_v is not None for p in self.points)
         columns = [
-            Column("node"), Column("at"), Column("expect", "V rms"),
+            Column("node"), Column("at"), Column("DC there", "V"), Column("expect", "V rms"),
             Column("from the jack", "dB", format=".1f"), Column("phase", "°", format=".0f"),
             Column("good amps within", "dB", format=".1f"),
         ]  # fmt: skip
         columns += [Column("reads", "V rms"), Column("off", "dB", format="+.1f")] if read else []
         rows: list[tuple[Any, ...]] = []
         for p in self.points:
-            row = (p.node, p.where, p.level_v, p.gain_db, p.phase_deg, p.within_db)
+            row = (p.node, p.where, _direct(p.dc_v), p.level_v, p.gain_db, p.phase_deg, p.within_db)
             rows.append((*row, p.read_v, p.off_db) if read else row)
-        note = "\n".join((*self.empty_inputs, "Small signal: keep the tone below clipping.", CAUTION))
+        note = "\n".join((*self.empty_inputs, *self._hints(), CAUTION))
         return [Table("Signal trace", columns, rows, note=note)]
+
+    def _hints(self) -> Iterator[str]:
+        most = max((abs(p.dc_v) for p in self.points), default=0.0)
+        yield (
+            f"Probe through a blocking capacitor, or a probe, rated well above {show(most, 'V')}, clipped on "
+            "while the amp is off and discharged. A load of rated ohms on the output."
+        )
+        yield "Small signal: keep the tone below clipping."
+        if any(p.within_db >= CANCELS_DB for p in self.points):
+            yield (
+                f"Where good amps differ by {CANCELS_DB:g} dB and more two signals nearly cancel: only a "
+                "reading far above the figure tells."
+            )
 
     def to_json(self) -> dict[str, Any]:
         """Levels in SI units."""
@@ -94,6 +112,10 @@ class Trace(Printed):
             "amp": self.amp.title, "tone": to_json_value(self.tone), "points": to_json_value(self.points),
             "loses": self.loses, "notes": list(self.empty_inputs), "caution": CAUTION,
         }  # fmt: skip
+
+
+def _direct(volts: float) -> float:
+    return volts if abs(volts) >= NIL_V else 0.0
 
 
 def trace(
@@ -123,11 +145,11 @@ def trace(
     tone = tone or (readings.tone if readings else None) or _first_tone(amp)
     there = plugged(readings.amp if readings else amp, tone)
     ready = fleet(there)
-    nodes = _way(there, tone)
+    nodes = signal_way(there, tip_of(there, tone))
     probes = [Probe("signal_rms_v", (node, GROUND)) for node, _ in nodes]
     varied = variables(there, age, mains_known=0.005)
     levels, effects = effects_of(ready, probes, varied, tone)
-    phases = _phases(there, [node for node, _ in nodes], tone)
+    phases, direct = _seen(there, [node for node, _ in nodes], tone)
     sd_db = 20 / np.log(10) * np.sqrt(np.square(effects / np.maximum(levels, 1e-12)[:, None]).sum(axis=1))
     listed = readings.readings if readings else ()
     read = {r.probe.place[0]: r.value for r in listed if r.probe.quantity == "signal_rms_v"}
@@ -135,7 +157,7 @@ def trace(
     points = tuple(
         TracePoint(
             node, where, float(levels[k]), float(20 * np.log10(max(levels[k], 1e-12) / start)),
-            float(phases[k]), min(float(SIGMA * sd_db[k]), WIDEST_DB), read.get(node),
+            float(phases[k]), min(float(SIGMA * sd_db[k]), WIDEST_DB), float(direct[k]), read.get(node),
         )
         for k, (node, where) in enumerate(nodes)
     )  # fmt: skip
@@ -149,72 +171,12 @@ def _first_tone(amp: Amp) -> Tone:
     raise ReadingError("there is no input jack in this amp", where=amp.name, fix="Draw it as [J1]")
 
 
-def _way(amp: Amp, tone: Tone) -> list[tuple[str, str]]:
-    """Nodes in the order in which the signal gets there, and what stands at each."""
-    named: dict[str, str] = {tip_of(amp, tone): f"tip of {tone.jack}"}
-    for part in amp.parts.values():
-        if isinstance(part, Tube) and not isinstance(part, RectifierTube):
-            for section in part.sections:
-                for terminal in ("grid", "plate", "cathode"):
-                    named.setdefault(getattr(section, terminal), f"{terminal} of {section.name}")
-        elif isinstance(part, drawn.Potentiometer):
-            named.setdefault(part.top, f"top of {part.designator}")
-            named.setdefault(part.wiper, f"wiper of {part.designator}")
-        elif isinstance(part, drawn.Loudspeaker):
-            named.setdefault(part.a, f"{part.designator}")
-    order = _distances(amp, tip_of(amp, tone))
-    reached = [(node, where) for node, where in named.items() if node != GROUND and node in order]
-    return sorted(reached, key=lambda pair: order[pair[0]])
-
-
-def _distances(amp: Amp, start: str) -> dict[str, float]:
-    """Steps from the jack: through parts one step each, through a tube from its grid on; rails stop it."""
-    rails = _held(amp)
-    steps: dict[str, float] = {start: 0.0}
-    todo = [start]
-    while todo:
-        node = todo.pop(0)
-        for other in _next(amp, node, rails):
-            if other not in steps:
-                steps[other] = steps[node] + 1.0
-                todo.append(other)
-    return steps
-
-
-def _held(amp: Amp) -> set[str]:
-    """Ground, and what an electrolytic or a heater winding holds still for signals."""
-    held = {GROUND}
-    for part in amp.parts.values():
-        if isinstance(part, drawn.Capacitor) and part.style == "electrolytic":
-            held |= set(part.ends) if GROUND in part.ends else set()
-        elif isinstance(part, drawn.PowerTransformer):
-            held |= set(part.nodes)
-    return held
-
-
-def _next(amp: Amp, node: str, held: set[str]) -> list[str]:
-    found: list[str] = []
-    for part in amp.parts_at(node):
-        if isinstance(part, Tube):
-            for section in part.sections:
-                if section.grid == node:
-                    found += [section.plate, section.cathode]
-        elif isinstance(part, drawn.OutputTransformer):
-            found += [n for n in part.nodes if n not in held]
-        else:
-            found += [n for n in part.nodes if n != node]
-    return [n for n in found if n not in held or n in {s.cathode for s in _sections(amp)}]
-
-
-def _sections(amp: Amp) -> list[drawn.Section]:
-    return [s for p in amp.parts.values() if isinstance(p, Tube) for s in p.sections]
-
-
-def _phases(amp: Amp, nodes: Sequence[str], tone: Tone) -> Array:
+def _seen(amp: Amp, nodes: Sequence[str], tone: Tone) -> tuple[Array, Array]:
+    """Phase of the tone [°] and direct voltage [V] at each node."""
     state = mains_steady_state(build(amp).circuit, frequency_hz=amp.mains_hz, rails_only=True)
     point = state.operating_point
     gain = frequency_response(point, tip_of(amp, tone), list(nodes), [tone.frequency_hz]).gain[0, 0]
-    return np.asarray(np.degrees(np.angle(gain)))
+    return np.degrees(np.angle(gain)), np.array([float(state.mean(node)[0]) for node in nodes])
 
 
 def _loses(amp: Amp, points: Sequence[TracePoint]) -> str:

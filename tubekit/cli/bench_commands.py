@@ -139,10 +139,10 @@ def _up(_asked: Asked, amp: Any, changes: Any) -> Any:
 
 def _lamp(asked: Asked, amp: Any, changes: Any) -> Any:
     from tubekit.bench.bring_up import bring_up
-    from tubekit.bench.lamp import Lamp
+    from tubekit.bench.lamp import usual_lamp
 
     changed = amp.changed(changes)
-    lamp = Lamp(asked.watts, round(float(changed.mains_rms))) if asked.watts else None
+    lamp = usual_lamp(asked.watts, float(changed.mains_rms)) if asked.watts else None
     return bring_up(changed, lamp, in_series=True)
 
 

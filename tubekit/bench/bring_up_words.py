@@ -1,0 +1,117 @@
+"""What to look at while an amp is brought up, and when to stop."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from tubekit.amp import Amp, parts as drawn
+from tubekit.amp.sockets import Tube
+from tubekit.amp.supply import SupplyReport
+from tubekit.circuit.parts import GROUND
+from tubekit.units import show
+
+OVER = 1.3
+"""Mains current beyond this many times the expected stops the step (common practice, no source)."""
+FORMING = (0.2, 0.85)
+"""Shares of the working B+ at which electrolytics form while one waits."""
+PREPARE = (
+    "Before: fuses of the drawn value, a load of rated ohms and watts on the output, the chassis earthed, "
+    "the meters clipped on while the amp is off and its capacitors discharged and measured."
+)
+NOT_ISOLATED = "Neither a variable supply nor a series lamp isolates the amp from the mains."
+
+
+def watch(heaters: float, volts: float, working: float, bias: Sequence[str] = ()) -> str:
+    """What to look at in a step.
+
+    Parameters
+    ----------
+    heaters : heater voltage over the rated one.
+    volts, working : B+ in this step, and at full mains [V].
+    bias : nodes of fixed bias.
+
+    Examples
+    --------
+    >>> watch(0.43, 178.0, 389.0)
+    'heaters dark, B+ is there already (46 %): hold until the current settles and electrolytics have formed'
+    >>> watch(1.0, 388.0, 389.0)
+    'heaters at full heat, everything at its working voltage'
+    """
+    share = volts / working if working else 0.0
+    heat = (
+        "dark"
+        if heaters < 0.45
+        else "dull"
+        if heaters < 0.7
+        else "glowing"
+        if heaters < 0.95
+        else "at full heat"
+    )
+    if share > 0.97:
+        return f"heaters {heat}, everything at its working voltage"
+    if share < 0.08:
+        return f"heaters {heat}, B+ nearly nil"
+    stands = "is there already" if heaters < 0.45 else "stands"
+    said = f"heaters {heat}, B+ {stands} ({100 * share:.0f} %)"
+    if bias:
+        said += f": bias at {' and '.join(bias)} before going on"
+    elif FORMING[0] < share < FORMING[1]:
+        said += ": hold until the current settles and electrolytics have formed"
+    return said
+
+
+def stops(supply: SupplyReport, currents: Sequence[float], bias: Sequence[str]) -> tuple[str, ...]:
+    """When to stop on a variable supply; `currents` are those of the steps [A]."""
+    most = show(OVER * currents[-1], "A")
+    current = f"the mains current passes {OVER:g} times that of the step (at the last step {most})"
+    return (f"{current}, or does not fall back after a step", *_stops(supply, bias))
+
+
+def lamp_stops(looks: str, shorted: str, supply: SupplyReport, bias: Sequence[str]) -> tuple[str, ...]:
+    """When to stop behind a lamp: the lamp tells first."""
+    return (
+        f"the lamp stays brighter than told: it may flare for a second at switch-on, then {looks}{shorted}",
+        *_stops(supply, bias),
+    )
+
+
+def _stops(supply: SupplyReport, bias: Sequence[str]) -> Iterator[str]:
+    yield "B+ stays more than 15 % below the step's figure, or goes on falling"
+    over = [f"{node} {show(rated, 'V')} ({name})" for node, name, rated in rated_rails(supply)]
+    if over:
+        yield f"a rail passes the rating of its capacitor: {', '.join(over)}"
+    if bias:
+        yield (
+            f"the bias at {' or '.join(bias)} is not within 10 % of its figure: with too little the output "
+            "tubes run away"
+        )
+    yield "a cathode's voltage rises 15 % above its figure and keeps climbing, or a plate glows red"
+    yield "anything smells, smokes, crackles or hums loudly, or a filter capacitor grows warm"
+
+
+def rated_rails(supply: SupplyReport) -> Iterator[tuple[str, str, float]]:
+    """Node, capacitor and rating [V] of each filter capacitor from a rail to ground."""
+    for one in supply.filters:
+        part = supply.amp.parts[one.capacitor]
+        if isinstance(part, drawn.Capacitor) and part.volts is not None and GROUND in part.ends:
+            node = next(end for end in part.ends if end != GROUND)
+            yield node, one.capacitor, float(np.max(part.volts))
+
+
+def cold_note(supply: SupplyReport) -> str:
+    """B+ at full mains while the tubes do not draw yet."""
+    one = supply.filters[0]
+    volts = float(np.abs(supply.cold.waveform(one.a, one.b)).max())
+    part = supply.amp.parts[one.capacitor]
+    rated = getattr(part, "volts", None)
+    beside = "" if rated is None else f"; {one.capacitor} is rated {show(float(np.max(rated)), 'V')}"
+    return f"Switched straight on, {one.a} stands at {show(volts, 'V')} until the tubes draw current{beside}."
+
+
+def fixed_bias_nodes(amp: Amp, supply: SupplyReport) -> tuple[str, ...]:
+    """Grids of output tubes that a bias supply holds below ground."""
+    state = supply.report.solved.state
+    grids = [s.grid for p in amp.parts.values() if isinstance(p, Tube) for s in p.sections if s.screen]
+    return tuple(dict.fromkeys(g for g in grids if float(state.mean(g)[0]) < -1.0))
