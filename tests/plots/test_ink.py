@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+import re
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -101,3 +103,35 @@ def test_drawing_leaves_the_settings_of_the_user_alone() -> None:
     with ink.style():
         assert mpl.rcParams["axes.spines.top"] is False
     assert dict(mpl.rcParams) == before
+
+
+FACES = [fill.face for fill in ink.FILLS.values()]
+
+
+@pytest.mark.parametrize("missing", [*SEEN_WITHOUT, None])
+@pytest.mark.parametrize("pair", list(itertools.combinations(FACES, 2)))
+def test_bars_differ_for_color_blind_readers(pair: tuple[str, str], missing: str | None) -> None:
+    matrix = np.array(SEEN_WITHOUT[missing]) if missing else np.eye(3)
+    one, other = (lab(matrix @ linear(color)) for color in pair)
+    assert np.linalg.norm(one - other) >= 10.0  # 2.3 is just noticeable; common practice, no source
+
+
+DARK = "#111111"
+"""Behind a panel in JupyterLab's dark theme; from memory."""
+
+
+def sheet_colors() -> list[tuple[str, str]]:
+    """(what, color) of every edge the style sheet of the panels draws, but hairlines about lists."""
+    sheet = (Path(ink.__file__).parents[1] / "panels" / "panel.css").read_text(encoding="utf-8")
+    found = re.findall(r"(outline|border(?:-\w+)?):[^;}]*?(#[0-9a-f]{6})", sheet)
+    return sorted({(what, color) for what, color in found if color != ink.HAIR})
+
+
+@pytest.mark.parametrize(("what", "color"), sheet_colors())
+def test_edges_of_the_style_sheet_stand_out(what: str, color: str) -> None:
+    assert contrast(color, ink.PAPER) >= 3.0  # WCAG 2.1, 1.4.11: user interface components
+
+
+def test_the_focus_is_seen_on_light_and_dark() -> None:
+    focus = next(color for what, color in sheet_colors() if what == "outline")
+    assert min(contrast(focus, ink.PAPER), contrast(focus, DARK)) >= 3.0  # WCAG 2.1, 1.4.11

@@ -5,42 +5,27 @@ The panel that derives from it says what is tried, how it is drawn and how it is
 
 from __future__ import annotations
 
-import html
 from abc import abstractmethod
 from collections.abc import Iterable, Mapping
-from typing import Any, Protocol
+from typing import Any
 
 import ipywidgets as widgets
 
 from tubekit.amp import Amp, load_amp
-from tubekit.amp.parts import Part, Potentiometer
-from tubekit.errors import ChangeError, TubekitError, near_matches
+from tubekit.amp.parts import Part
+from tubekit.errors import TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpList, Choice
+from tubekit.panels.amp_knobs import amp_knob, knobs_of, short_role
 from tubekit.panels.chips import Chips
-from tubekit.panels.controls import Control, LevelControl, MainsControl, Tell
-from tubekit.panels.history import History, Plan
+from tubekit.panels.controls import Control, MainsControl
+from tubekit.panels.history import Plan
 from tubekit.panels.keep import Copies
 from tubekit.panels.later import Later
-from tubekit.panels.part_controls import controls_for, part_label
+from tubekit.panels.part_place import PartPlace
+from tubekit.panels.tried import Tried
 
-
-class Tried(Protocol):
-    """What is on trial: `Trial` and `AmpTrial` are."""
-
-    drawn: Amp
-    amp: Amp
-    after: Amp
-    plan: Plan
-    stale: TubekitError | None
-    history: History[Plan]
-
-    @property
-    def changed_words(self) -> Mapping[str, tuple[str, str]]:
-        """(before, now) in words of each change on trial."""
-
-    def ask(self, plan: Plan, gesture: str = "", *, record: bool = True) -> None:
-        """Take a plan on and solve it."""
+__all__ = ["AmpPanel", "short_role"]
 
 
 class AmpPanel(widgets.VBox):
@@ -59,8 +44,9 @@ class AmpPanel(widgets.VBox):
     def __init__(self, amp: Amp) -> None:
         self.amp_list = AmpList(amp, self._amp_chosen)
         self.amps = self.amp_list.choice
-        self.parts = layout.described(widgets.Dropdown, "part", tooltip="The part to change")
-        self.knobs_place, self.place, self.mains_place, self.frame = (widgets.VBox([]) for _ in range(4))
+        self.place = PartPlace(self._moved, self._in_step)
+        self.parts = self.place.list
+        self.knobs_place, self.mains_place, self.frame = (widgets.VBox([]) for _ in range(3))
         self.notice = widgets.HTML(layout=widgets.Layout(width="100%"))
         self.chips = Chips(self.take_back)
         self.copies = Copies(
@@ -71,16 +57,14 @@ class AmpPanel(widgets.VBox):
             undo=self.undo, redo=self.redo, reset=self.reset, keep=self.keep_as_before, rescale=self.rescale,
             **self.copies.actions,
         )  # fmt: skip
-        self.later, self.controls, self.fixed = Later(), (), ()
+        self.later = Later()
         self._start(amp)
         super().__init__(self.arranged())
-        self.parts.observe(lambda change: self._part_chosen(change["new"]), "value")
 
     # ---- what a panel states
 
     figure: Any
-    controls: tuple[Control, ...]
-    fixed: tuple[Control, ...]
+    fixed: tuple[Control, ...] = ()
 
     @abstractmethod
     def begin(self, amp: Amp) -> Tried:
@@ -129,11 +113,12 @@ class AmpPanel(widgets.VBox):
 
     @part.setter
     def part(self, designator: str) -> None:
-        names = [name for _, name in self.parts.options]
-        if designator not in names:
-            near = near_matches(designator, names)
-            raise ChangeError("there is no such part here", where=self.amp.name, part=designator, near=near)
-        self.parts.value = designator
+        self.place.choose(designator)
+
+    @property
+    def controls(self) -> tuple[Control, ...]:
+        """The controls of the part that is chosen."""
+        return self.place.controls
 
     def control(self, key: str) -> Control:
         """The control with that key ('R33.position', 'C2', 'mains') among those shown; KeyError if none."""
@@ -194,29 +179,16 @@ class AmpPanel(widgets.VBox):
         """Everything anew for an amp; where it has no answer, the one before stays."""
         self.trial = self.begin(amp)
         self._offered: object = None
-        knobs = [_knob(part, words, self._moved) for part, words in knobs_of(amp)] if self.HAS_KNOBS else []
+        knobs = (
+            [amp_knob(part, words, self._moved) for part, words in knobs_of(amp)] if self.HAS_KNOBS else []
+        )
         mains = [MainsControl(amp.design_mains_rms, float(amp.mains_rms), self._moved)]
         mains = mains if self.HAS_MAINS else []
-        self.fixed, self.controls = (*knobs, *mains), ()
+        self.fixed = (*knobs, *mains)
         self.knobs_place.children = [each.box for each in knobs]
         self.mains_place.children = [each.box for each in mains]
         self.rescale()
         self._settle(None)
-
-    def _part_chosen(self, designator: str | None) -> None:
-        """Controls of another part; what was changed stays changed."""
-        if designator is None or self._filling:
-            return
-        part = self.amp.parts[designator]
-        fixed = {each.key for each in self.fixed}
-        found = controls_for(self.amp, part, self._moved)
-        self.controls = tuple(each for each in found if each.key not in fixed)
-        said = f"{part.designator}: {part.role or part.kind}" + (f". {part.note}" if part.note else "")
-        words = f'<p class="tubekit-role">{html.escape(said)}</p>'
-        if not found:
-            words += "<p>Nothing about this part can be changed here.</p>"
-        self.place.children = [widgets.HTML(words), *(control.box for control in self.controls)]
-        self._in_step()
 
     def _moved(self, control: Control, key: str, value: Any, gesture: str) -> None:
         plan = self.trial.plan
@@ -264,21 +236,12 @@ class AmpPanel(widgets.VBox):
         for each in self.told():
             each.remove_class("tubekit-grey")
 
-    _filling = False
-
     def _offer_parts(self) -> None:
         """The list of parts with what stands in each before the change; again only after a 'keep'."""
         now = (self.trial.drawn, self.trial.plan.kept)
-        if self._offered == now:
-            return
-        self._offered = now
-        options = tuple((part_label(self.amp, part), part.designator) for part in self.listed(self.amp))
-        chosen, names = self.parts.value, [name for _, name in options]
-        self._filling = True
-        self.parts.options = options  # goes to the first one
-        self.parts.value = chosen if chosen in names else self.first(names)
-        self._filling = False
-        self._part_chosen(self.parts.value)
+        if self._offered != now:
+            self._offered = now
+            self.place.offer(self.amp, self.listed(self.amp), self.first, [each.key for each in self.fixed])
 
     def _shown(self) -> tuple[Control, ...]:
         return (*self.controls, *self.fixed)
@@ -293,42 +256,9 @@ class AmpPanel(widgets.VBox):
 
     def arranged(self) -> list[widgets.Widget]:
         """The children: buttons above; controls, figure, words, side by side where there is room."""
-        rows = [self.amp_list.box, self.knobs_place, layout.rule("Part"), self.parts, self.place]
+        rows = [self.amp_list.box, self.knobs_place, layout.rule("Part"), self.parts, self.place.box]
         rows += [layout.rule("Mains"), self.mains_place] if self.HAS_MAINS else []
         rows += [layout.rule("Changes on trial"), self.chips.box]
         self.chips.box.add_class("tubekit-across")
         tools = layout.tools(self.buttons, self.copies.said)
         return layout.side_by_side(layout.column(rows), self.frame, [self.notice, *self.told()], tools)
-
-
-def knobs_of(amp: Amp) -> list[tuple[Potentiometer, str]]:
-    """The amp's own controls, each with what it is called on the panel."""
-    found = [part for part in amp.parts.values() if isinstance(part, Potentiometer)]
-    words = [short_role(part) for part in found]
-    return [
-        (part, f"{word} {part.designator}" if words.count(word) > 1 else word)
-        for part, word in zip(found, words, strict=True)
-    ]
-
-
-def _knob(part: Potentiometer, words: str, tell: Tell) -> Control:
-    knob = LevelControl(f"{part.designator}.position", words, "position", 0.0, 1.0, 0.01, tell)
-    knob.slider.style.description_width = "92px"
-    knob.slider.tooltip = f"{part.designator}, {part.role}: 0 to 1; arrow keys move it"
-    return knob
-
-
-def short_role(part: Part) -> str:
-    """What a control is called on the panel of its amp.
-
-    Examples
-    --------
-    >>> from tubekit import load_amp
-    >>> parts = load_amp("fescue").parts
-    >>> short_role(parts["R53"]), short_role(parts["R51"]), short_role(parts["R54"])
-    ('tone', 'volume', 'hum balance')
-    """
-    words = part.role or part.designator
-    for end in (",", ";", ":", "(", " of "):
-        words = words.partition(end)[0]
-    return words.strip()

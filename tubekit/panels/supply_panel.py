@@ -14,6 +14,7 @@ from tubekit.amp.discharge import MEASURE, discharge
 from tubekit.amp.loading import load_regulation
 from tubekit.amp.switching import switch_on
 from tubekit.errors import TubekitError
+from tubekit.panels.answer import SAYS
 from tubekit.panels.board import Board, Settings
 from tubekit.panels.keep import Copies
 from tubekit.panels.knobs import AmpKnob, Choice, Knob, Level, Steps
@@ -92,13 +93,16 @@ class SupplyPanel(Board[SupplyAnswer]):
         return f"{drawn(self.settings['amp']).name}-supply"
 
     def say(self, now: SupplyAnswer, before: SupplyAnswer) -> str:
-        """Rails, reservoir, rectifier and mains; every rating that is exceeded, in words."""
-        over = [check for check in now.checks if check.state == "exceeded"]
+        """Rails, reservoir, rectifier and mains; every rating exceeded or nearly so, in words."""
+        told = [check for state in ("exceeded", "near") for check in now.checks if check.state == state]
         lines = "".join(
-            f'<li><strong class="tubekit-exceeded">EXCEEDED</strong> {html.escape(check.sentence())}</li>'
-            for check in over
+            f'<li><strong class="tubekit-{check.state}">{SAYS[check.state]}</strong> '
+            f"{html.escape(check.sentence())}</li>"
+            for check in told
         )
-        listed = f'<ul class="tubekit-findings">{lines}</ul>' if lines else "<p>No rating is exceeded.</p>"
+        listed = f'<ul class="tubekit-findings">{lines}</ul>' if lines else ""
+        if not any(check.state == "exceeded" for check in told):
+            listed = "<p>No rating is exceeded.</p>" + listed
         return table(now, before).html() + listed
 
     def adapted(self, key: str, settings: Settings) -> Settings:
