@@ -83,20 +83,21 @@ class QuickFaults:
         return np.asarray(found)
 
     def _start(self, reduced: Reduced) -> Array:
-        """Where the tubes would stand if they stayed the slopes they are at the good amp's idle point."""
-        good, names = self.point.port_volts, self.network.port_names
-        groups, size = reduced.network.groups, len(reduced.open)
-        amps, each = evaluate(groups, np.broadcast_to(good, (size, len(names))))
-        slopes = block_diagonal(groups, each)
-        flows = amps - np.einsum("spq,q->sp", slopes, good[0])
-        matrix = np.eye(len(names)) + np.matmul(reduced.resistance, slopes)
-        right = reduced.open - np.einsum("spq,sq->sp", reduced.resistance, flows)
-        held = np.linalg.solve(matrix, right[..., None])[..., 0]
-        for k, (name, terminal) in enumerate(names):
-            if terminal == "grid":
-                held[:, k] = np.minimum(held[:, k], CONDUCTS)
-            elif name not in self.fleet.lines.laws:
-                held[:, k] = np.maximum(held[:, k], AT_CATHODE)
+        """Where the tubes would stand if they stayed the slopes they are at the good amp's idle point; then
+        once more from there, since some are far away.
+        """
+        names = self.network.port_names
+        plates = [t != "grid" and name not in self.fleet.lines.laws for name, t in names]
+        low = np.where(plates, AT_CATHODE, -np.inf)
+        high = np.where([t == "grid" for _, t in names], CONDUCTS, np.inf)
+        held = np.broadcast_to(self.point.port_volts, reduced.open.shape)
+        for _ in range(2):
+            amps, each = evaluate(reduced.network.groups, held)
+            slopes = block_diagonal(reduced.network.groups, each)
+            flows = amps - np.einsum("spq,sq->sp", slopes, held)
+            matrix = np.eye(len(names)) + np.matmul(reduced.resistance, slopes)
+            right = reduced.open - np.einsum("spq,sq->sp", reduced.resistance, flows)
+            held = np.clip(np.linalg.solve(matrix, right[..., None])[..., 0], low, high)
         return np.asarray(held)
 
     def _conductances(self, changes: Sequence[Change]) -> tuple[Array, Array]:
