@@ -10,11 +10,11 @@ import numpy.typing as npt
 
 from tubekit.analyses.convergence import Convergence
 from tubekit.analyses.driven import Driven
-from tubekit.analyses.loadline_limits import class_letter, drive_limits
+from tubekit.analyses.loadline_limits import class_letter, drive_limits, limits_walk
 from tubekit.analyses.loadline_result import LoadLine
 from tubekit.analyses.loadline_stage import above_zero, bare_stage
 from tubekit.analyses.loads import Loudspeaker, series_reactance
-from tubekit.analyses.plate_stage import PlateStage
+from tubekit.analyses.plate_stage import PlateStage, Walk
 from tubekit.analyses.section_law import AnyTube, plate_limit, section_law, type_name
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import InputError, SolveError
@@ -88,14 +88,17 @@ def load_line(
     stage = bare_stage(law, type_name(tube), load, plate, supply, screen, grid, cathode, next_grid, pair, tap)
     impedance = _impedance(stage.load, load, reactance, speaker, frequency_hz, samples)
     asked = drive if drive is None else above_zero("drive", drive)
-    driven, peak = _drive(stage, impedance, asked)
+    walk = limits_walk(stage, -stage.grid if asked is None else asked)
+    driven, peak = _drive(stage, impedance, asked, walk)
+    if asked is None and peak > walk.signal[-1]:
+        walk = limits_walk(stage, peak)
     if not driven.converged.all():
         raise SolveError(
             "The driven stage did not settle", best=driven, worst=type_name(tube),
             residual=float(driven.error.max()), iterations=int(driven.iterations.max()),
         )  # fmt: skip
     drawn = _curves(stage, peak, curves, plate_axis, plate_limit(tube))
-    return _result(stage, type_name(tube), impedance, frequency_hz, peak, driven, drawn, supply, load)
+    return _result(stage, type_name(tube), impedance, frequency_hz, peak, driven, drawn, supply, load, walk)
 
 
 def _impedance(
@@ -111,13 +114,13 @@ def _impedance(
     return seen + series_reactance(reactance * seen / load, orders)
 
 
-def _drive(stage: PlateStage, impedance: Phasors, asked: float | None) -> tuple[Driven, float]:
+def _drive(stage: PlateStage, impedance: Phasors, asked: float | None, walk: Walk) -> tuple[Driven, float]:
     """Solve the cycle. The cathode rises with the drive, and full drive with the cathode."""
     least = -stage.grid if asked is None else asked
     if least <= 0:
         raise InputError("there is no bias to drive up to", fix="Give drive= in volts")
     bias, gap_before, lift, last = stage.bias, np.inf, 0.0, 0.0
-    driven: Driven | None = None
+    driven: Driven | Walk = walk
     for _ in range(LIFTS):
         peak = least + lift if asked is None else asked
         driven = stage.over_cycle(np.array([peak]), impedance, lift, driven)
@@ -126,7 +129,7 @@ def _drive(stage: PlateStage, impedance: Phasors, asked: float | None) -> tuple[
             break
         step = 0.5 * gap if lift == last else -gap * (lift - last) / (gap - gap_before)
         last, gap_before, lift = lift, gap, lift + step
-    assert driven is not None
+    assert isinstance(driven, Driven)
     return driven, peak
 
 
@@ -158,7 +161,7 @@ def _curves(
 
 def _result(
     stage: PlateStage, tube: str, impedance: Phasors, frequency_hz: float, peak: float, driven: Driven,
-    drawn: _Drawn, supply: float | None, load: float,
+    drawn: _Drawn, supply: float | None, load: float, walk: Walk,
 ) -> LoadLine:  # fmt: skip
     tubes, per = (2 if stage.pair else 1), len(stage.direction)
     volts, currents = (a[0].reshape(tubes, per, -1) for a in (driven.volts, driven.currents))
@@ -192,7 +195,7 @@ def _result(
         full_grid_v=float(volts[0, -1].mean()),
         full_plate_w=float((volts[0, 0] * currents[0, 0]).mean()),
         operating_class=class_letter(currents[:, 0], bool(volts[:, -1].max() > 0.01 * peak)),
-        limits=drive_limits(stage, peak), convergence=_convergence(driven),
+        limits=drive_limits(stage, walk), convergence=_convergence(driven),
     )  # fmt: skip
 
 

@@ -6,11 +6,10 @@ import numpy as np
 import numpy.typing as npt
 
 from tubekit.analyses.loadline_result import DriveLimits
-from tubekit.analyses.plate_stage import PlateStage
+from tubekit.analyses.plate_stage import PlateStage, Walk
 
 Array = npt.NDArray[np.float64]
 
-POINTS = 201
 NEARLY_OFF = 0.01
 """A tube that carries less than this part of its greatest current is cut off; common practice, no source."""
 GRID_SHARE = 3e-4
@@ -20,11 +19,14 @@ FLAT = 0.5
 """The knee counts where the gain has fallen to this part of the gain at rest; common practice, no source."""
 
 
-def drive_limits(stage: PlateStage, peak: float) -> DriveLimits:
-    """Walk along the resistive load line, both ways from rest, until something gives."""
-    signal = np.linspace(0.0, max(2.5 * abs(stage.grid), 1.2 * peak), POINTS)
-    swing = stage.along_load(np.concatenate((signal, -signal)))
-    up, down = swing[:POINTS], swing[POINTS:]
+def limits_walk(stage: PlateStage, peak: float) -> Walk:
+    """Far enough along the resistive load line for whatever may give."""
+    return stage.walk(max(2.5 * abs(stage.grid), 1.2 * peak))
+
+
+def drive_limits(stage: PlateStage, walk: Walk) -> DriveLimits:
+    """Along the resistive load line, both ways from rest, until something gives."""
+    signal, up, down = walk.signal, walk.up, walk.down
     rising = stage.law.evaluate(stage.ports(up, signal))[0]
     falling = stage.law.evaluate(stage.ports(-up if stage.pair else down, -signal))[0]
     at_zero_bias = np.interp(-stage.grid, signal, rising[:, 0])

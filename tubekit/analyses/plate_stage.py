@@ -29,6 +29,21 @@ ARRIVED = 1e-9
 """Largest last step of a bias voltage [V]."""
 ROOT_ARRIVED = 1e-6
 """Largest last step of a voltage [V]."""
+WALK_STEPS = 201
+
+
+@dataclass(frozen=True, eq=False)
+class Walk:
+    """Swings of the plate [V] for grid signals above rest (`up`) and as far below (`down`)."""
+
+    signal: Array
+    up: Array
+    down: Array
+
+    def at(self, signal: Array) -> Array:
+        """Swing for any grid signal within reach."""
+        steps = np.concatenate((-self.signal[:0:-1], self.signal))
+        return np.asarray(np.interp(signal, steps, np.concatenate((self.down[:0:-1], self.up))))
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,14 +114,21 @@ class PlateStage:
         low, high = (-2.0 * self.plate, 2.0 * self.plate) if self.pair else (-reach, 2.0 * self.plate)
         return rising_root(over, np.full(signal.shape, low), np.full(signal.shape, high))
 
+    def walk(self, reach: float) -> Walk:
+        """Along the resistive load, both ways from rest, to grid signals of `reach` [V]."""
+        signal = np.linspace(0.0, reach, WALK_STEPS)
+        swing = self.along_load(np.concatenate((signal, -signal)))
+        return Walk(signal, swing[:WALK_STEPS], swing[WALK_STEPS:])
+
     def over_cycle(
-        self, drive: Array, impedance: Array, lift: float = 0.0, near: Driven | None = None
+        self, drive: Array, impedance: Array, lift: float = 0.0, near: Driven | Walk | None = None
     ) -> Driven:
         """Port voltages and currents over a cycle, grid driven by sines of peak `drive` (N,) [V].
 
         `impedance` (K+1,) or (N, K+1) takes the place of `load` at the harmonics [Ω]; K + K samples.
         The second tube of a pair is driven in opposite phase; its ports follow those of the first.
-        The cathode is held `lift` [V] above where it stands at rest. `near` is a solution to start from.
+        The cathode is held `lift` [V] above where it stands at rest. `near` is a solution to start from,
+        or the way along the load.
         """
         tubes = 2 if self.pair else 1
         d = np.concatenate((self.direction, -self.direction)[:tubes])
@@ -123,12 +145,15 @@ class PlateStage:
         for k in range(tubes):
             volts[:, (k + 1) * per_tube - 1] += signal if k == 0 else -signal
         group = Group(stack([self.law] * tubes), ("V1", "V2")[:tubes], slice(0, d.size))
-        start = np.concatenate(self._start(signal)[:tubes], axis=1) if near is None else near.volts
+        if isinstance(near, Driven):
+            return solve_driven(Problem((group,), matrix, volts), near.volts)
+        way = near or self.walk(float(np.abs(signal).max(initial=ROOT_ARRIVED)))
+        start = np.concatenate(self._start(signal, way)[:tubes], axis=1)
         return solve_driven(Problem((group,), matrix, volts), start)
 
-    def _start(self, signal: Array) -> tuple[Array, Array]:
+    def _start(self, signal: Array, way: Walk) -> tuple[Array, Array]:
         """Port voltages (N, T, S) of both tubes on a resistive load."""
-        swing = self.along_load(signal.ravel()).reshape(signal.shape)
+        swing = way.at(signal)
         first, second = self.ports(swing, signal), self.ports(-swing, -signal)
         return np.moveaxis(first, -1, 1), np.moveaxis(second, -1, 1)
 

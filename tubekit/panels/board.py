@@ -19,6 +19,7 @@ from tubekit.panels import layout
 from tubekit.panels.history import History
 from tubekit.panels.keep import Copies
 from tubekit.panels.knobs import Knob, Level, Steps
+from tubekit.panels.later import SOON_S, Later
 from tubekit.panels.live import LiveFigure
 from tubekit.text import Table
 
@@ -46,7 +47,7 @@ class Board(widgets.VBox, Generic[R]):
         )  # fmt: skip
         self.settings, self.first = MappingProxyType(dict(start)), MappingProxyType(dict(start))
         self.history = History[Settings](self.settings)
-        self.stale = ""
+        self.stale, self.later = "", Later(SOON_S, patient=False)
         self.result = self.before = self.solve(self.settings)
         self.rescale()
         self._in_step()
@@ -181,23 +182,25 @@ class Board(widgets.VBox, Generic[R]):
             self.result, self.stale = self.solve(self.settings), ""
         except TubekitError as failed:
             error, self.stale = failed, str(failed)
-        self._in_step()
-        if error is None:
+        if error is None:  # the picture first: the eye follows the curve
             self._show()
+            self._in_step()
         else:
+            self._in_step()
             self._grey_out(knob)
         return error
 
     def _show(self) -> None:
         self.figure.show(self.result, self.before)
-        self._write()
         self.notice.value = ""
-        self.numbers.remove_class("tubekit-grey")
+        self.later(self._write)
 
     def _write(self) -> None:
         self.numbers.value = f'<section class="tubekit">{self.say(self.result, self.before)}</section>'
+        self.numbers.remove_class("tubekit-grey")
 
     def _grey_out(self, knob: Knob | None) -> None:
+        self.later.forget()
         self.figure.grey_out()
         self.numbers.add_class("tubekit-grey")
         self.notice.value = layout.no_answer(self.stale)

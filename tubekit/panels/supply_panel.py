@@ -76,7 +76,7 @@ class SupplyPanel(Board[SupplyAnswer]):
         last = getattr(self, "result", None)
         amp = as_asked(drawn(settings["amp"]), settings)
         same = last is not None and last.amp.drawn is amp.drawn and set(last.amp.parts) == set(amp.parts)
-        return answer(amp, last.report if same and last is not None else None)
+        return answer(amp, last if same else None)
 
     def figure_for(self, now: SupplyAnswer, before: SupplyAnswer) -> LiveFigure[SupplyAnswer]:
         """Ripple, plate current, ratings."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
@@ -53,7 +53,7 @@ class SupplyAnswer:
         """The amp at idle."""
         return self.supply.report
 
-    @property
+    @cached_property
     def checks(self) -> tuple[RatingCheck, ...]:
         """Every rating, those of the supply alone included."""
         alone = (replace(c, what=SHORT.get(c.what, c.what)) for c in supply_checks(self.supply))
@@ -147,15 +147,16 @@ def _volts(amp: Amp, node: str) -> float:
     return float(np.asarray(analyse(amp).node(node).dc_v))
 
 
-def answer(amp: Amp, near: AmpReport | None = None) -> SupplyAnswer:
-    """The supply of an amp and its ratings.
+def answer(amp: Amp, near: SupplyAnswer | None = None) -> SupplyAnswer:
+    """The supply of an amp and its ratings, from where that of a similar one stands.
 
     Raises
     ------
     SolveError : supply and amp do not agree.
     """
-    report = analyse(amp, near=near)
-    return SupplyAnswer(amp, supply_report(amp, near=report), limits(report), roles_of(amp))
+    report = analyse(amp, near=None if near is None else near.report)
+    supply = supply_report(amp, near=report, like=None if near is None else near.supply)
+    return SupplyAnswer(amp, supply, limits(report), roles_of(amp))
 
 
 def table(now: SupplyAnswer, before: SupplyAnswer) -> Table:
