@@ -70,8 +70,8 @@ def jupyterlab(folder: Path, home: Path) -> Iterator[str]:
     port = free_port()
     command = [
         sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", f"--port={port}",
-        "--ServerApp.port_retries=0", "--IdentityProvider.token=", f"--ServerApp.root_dir={folder}",
-        f"--LabApp.app_settings_dir={settings}", *SILENT,
+        "--ServerApp.port_retries=0", "--IdentityProvider.token=", "--ServerApp.disable_check_xsrf=True",
+        f"--ServerApp.root_dir={folder}", f"--LabApp.app_settings_dir={settings}", *SILENT,
     ]  # fmt: skip
     with _running(command, folder, home) as log:
         address = f"http://127.0.0.1:{port}"
@@ -180,9 +180,23 @@ class Page:
         self.name = name
         self.driver.get("about:blank")
         self.console()
+        self._end_kernels()
         self.driver.get(f"{self.address}/doc/tree/{name}")
         self.wait(".jp-Notebook .jp-Cell")
+        # On a busy machine the page sometimes never hears from its kernel: as a hand would, load it again.
+        if not self.happens(self._ready, PATIENCE_S / 2):
+            self.driver.refresh()
+            self.wait(".jp-Notebook .jp-Cell")
         self.until("the kernel is ready", self._ready)
+
+    def _end_kernels(self) -> None:
+        """End the kernels of notebooks opened before; each would keep its memory."""
+        with urllib.request.urlopen(f"{self.address}/api/kernels") as answer:
+            running = json.load(answer)
+        for kernel in running:
+            end = urllib.request.Request(f"{self.address}/api/kernels/{kernel['id']}", method="DELETE")
+            with contextlib.suppress(OSError):
+                urllib.request.urlopen(end).close()
 
     def _ready(self) -> bool:
         """The page knows its kernel, and that it has nothing to do: run sooner, it would ask which one."""
@@ -226,14 +240,19 @@ class Page:
 
     def until(self, what: str, happens: Any, patience: float = PATIENCE_S) -> None:
         """Wait until something is so; a picture is kept of what was there instead."""
+        if not self.happens(happens, patience):
+            self.shoot("failed")
+            raise AssertionError(f"{self.name}: waited in vain until {what}")
+
+    def happens(self, happens: Any, patience: float) -> bool:
+        """Whether something comes to be so within `patience` seconds."""
         end = time.monotonic() + patience
         while time.monotonic() < end:
             with contextlib.suppress(StaleElementReferenceException):
                 if happens():
-                    return
+                    return True
             time.sleep(0.1)
-        self.shoot("failed")
-        raise AssertionError(f"{self.name}: waited in vain until {what}")
+        return False
 
     def shoot(self, name: str) -> Path:
         """Keep a screenshot."""

@@ -1,0 +1,87 @@
+"""What every panel in the browser must stand: a look at it, names for its controls, moves to both ends."""
+
+from __future__ import annotations
+
+from typing import Any
+
+LISTS_MOVED = 6
+"""Choices of a list that are taken; the rest differ in the value only."""
+
+
+def opened_on_the_bench(page: Any, name: str) -> Any:
+    """A notebook at the bench's screen size, run from top to bottom."""
+    from tests.browser.page import BENCH
+
+    page.size(*BENCH)
+    page.open(name)
+    page.run_all()
+    page.show_panel()
+    return page
+
+
+def looks_right(page: Any) -> None:
+    """Nothing lies over anything, on the bench and on a tablet; nobody complains."""
+    from tests.browser.page import BENCH, TABLET
+
+    page.shoot("bench")
+    assert page.crossing() == []
+    assert not page.all(".jp-OutputArea-output[data-mime-type='application/vnd.jupyter.stderr']")
+    page.size(*TABLET)
+    page.settle()
+    page.show_panel()
+    page.shoot("tablet")
+    assert page.crossing() == []
+    page.size(*BENCH)
+    page.settle()
+    assert page.console() == []
+
+
+def has_names(page: Any) -> None:
+    """A screen reader names every control, and every slider takes the keyboard."""
+    assert page.unlabelled() == []
+    for handle in page.sliders():
+        assert handle.get_attribute("tabindex") == "0"
+        assert page.label(handle)
+        page.driver.execute_script("arguments[0].focus()", handle)
+        assert page.driver.switch_to.active_element == handle
+
+
+def sliders_reach_both_ends(page: Any) -> None:
+    """Each slider to both ends and back; the picture follows."""
+    from tests.browser.page import Keys
+
+    for place in range(len(page.sliders())):
+        if place >= len(page.sliders()):  # a slider that does nothing in this setting has left
+            break
+        handle = page.sliders()[place]
+        name, before = page.label(handle), page.picture()
+        seen = set()
+        for key in (Keys.HOME, Keys.END):
+            page.press(handle, key)
+            page.settle()
+            seen.add(page.picture())
+        assert len(seen | {before}) > 1, f"{name}: the picture stays as it was"
+        as_it_came(page)
+    assert page.console() == []
+
+
+def lists_can_be_chosen_from(page: Any, most: int = LISTS_MOVED) -> None:
+    """Each list through its choices; at the end there is an answer."""
+    for place in range(len(page.lists())):
+        if place >= len(page.lists()):
+            break
+        count = len(page.lists()[place].find_elements("css selector", "option"))
+        for option in range(min(count, most)):
+            if place < len(page.lists()):
+                page.choose(page.lists()[place], option)
+                page.settle()
+        as_it_came(page)
+    assert page.console() == []
+    assert not page.all(".tubekit-stale")
+
+
+def as_it_came(page: Any) -> None:
+    """Press the button that takes everything back."""
+    button = next(each for each in page.all(".tubekit-panel button") if each.text == "As it came")
+    page.driver.execute_script("arguments[0].click()", button)
+    page.settle()
