@@ -112,6 +112,8 @@ def spread(
     measured: dict[str, float] | None = None,
     mains_known: float | None = None,
     size: int = SIZE,
+    ac_size: int = AC_SIZE,
+    with_effects: bool = True,
     seed: int = 1,
     progress: Progress | None = None,
 ) -> Spread:
@@ -124,7 +126,9 @@ def spread(
     tone : test tone, for signal readings.
     measured : relative accuracy of the parts whose value was measured and stands in `amp`.
     mains_known : relative accuracy of the mains voltage; unknown, it varies by 5 %.
-    size : amps to draw (ripple and signal: at most `AC_SIZE` of them); `seed` makes it repeatable.
+    size, ac_size : amps to draw, and how many of them for ripple and signal, where each costs a mains
+        cycle; `seed` makes it repeatable.
+    with_effects : False leaves out what moves each reading, and the check of the regulation line.
     progress : called with (done, of) as the work goes on.
 
     Raises
@@ -149,12 +153,17 @@ def spread(
     varied = variables(amp, age, measured=measured, mains_known=mains_known)
     rng = np.random.default_rng(seed)
     x = np.stack([v.draw(rng, size) for v in varied], axis=1)
-    values = drawn_values(ready, wanted, varied, x, tone, progress)
-    nominal, effects = effects_of(ready, wanted, varied, tone)
+    values = drawn_values(ready, wanted, varied, x, tone, progress, ac_size)
+    if with_effects:
+        nominal, effects = effects_of(ready, wanted, varied, tone)
+        error = line_error(ready, varied, x[:CHECKED])
+    else:
+        nominal = drawn_values(ready, wanted, varied, np.zeros((1, len(varied))), tone)[0]
+        effects, error = np.zeros((len(wanted), 0)), float("nan")
     low, median, high = np.nanpercentile(values, [2.5, 50.0, 97.5], axis=0)
     return Spread(
         amp, age, wanted, varied, frozen_array(nominal), frozen_array(low), frozen_array(median),
-        frozen_array(high), frozen_array(effects), line_error(ready, varied, x[:CHECKED]), size, seed,
+        frozen_array(high), frozen_array(effects), error, size, seed,
     )  # fmt: skip
 
 
@@ -207,13 +216,14 @@ def drawn_values(
     x: Array,
     tone: Tone | None,
     progress: Progress | None = None,
+    ac_size: int = AC_SIZE,
 ) -> Array:
-    """Readings (N, M) of amps whose variables are x (N, V); NaN beyond `AC_SIZE` where each costs a cycle."""
+    """Readings (N, M) of amps whose variables are x (N, V); NaN beyond `ac_size` where each costs a cycle."""
     size = len(x)
     values = np.full((size, len(probes)), np.nan)
     direct = [k for k, p in enumerate(probes) if is_direct(ready, p)]
     others = [k for k in range(len(probes)) if k not in direct]
-    total = 1 + (-(-min(size, AC_SIZE) // AC_CHUNK) if others else 0)
+    total = 1 + (-(-min(size, ac_size) // AC_CHUNK) if others else 0)
     idle = ready.solve(_settings(varied, x), size)
     for k in direct:
         one, two = probes[k].place
@@ -221,7 +231,7 @@ def drawn_values(
     if progress:
         progress(1, total)
     for j in range(total - 1):
-        rows = slice(j * AC_CHUNK, min((j + 1) * AC_CHUNK, size, AC_SIZE))
+        rows = slice(j * AC_CHUNK, min((j + 1) * AC_CHUNK, size, ac_size))
         values[rows, others] = full_values(ready, [probes[k] for k in others], varied, x[rows], tone)
         if progress:
             progress(2 + j, total)

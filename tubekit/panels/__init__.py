@@ -1,5 +1,6 @@
 """Panels: sliders over results, drawn off-screen into image widgets."""
 
+from tubekit.panels.bench_panel import BenchPanel, bench
 from tubekit.panels.cathode_bias_panel import CathodeBiasPanel, cathode_bias
 from tubekit.panels.drawing_panel import DrawingFold, drawing
 from tubekit.panels.hum_panel import HumPanel, hum
@@ -11,6 +12,7 @@ from tubekit.panels.supply_panel import SupplyPanel, supply
 from tubekit.panels.tone_panel import TonePanel, tone
 
 __all__ = [
+    "BenchPanel",
     "CathodeBiasPanel",
     "DrawingFold",
     "HumPanel",
@@ -22,6 +24,7 @@ __all__ = [
     "SubstitutesPanel",
     "SupplyPanel",
     "TonePanel",
+    "bench",
     "cathode_bias",
     "drawing",
     "hum",

@@ -1,0 +1,420 @@
+"""The bench panel against judge, suspects and foretold called directly."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from numpy.testing import assert_allclose
+
+from tubekit import load_amp
+from tubekit.bench.foretold import foretold
+from tubekit.bench.places import part_measured, probe_of
+from tubekit.bench.readings import load_readings
+from tubekit.bench.suspects import suspects
+from tubekit.decisions.judge import judge
+from tubekit.errors import ChangeError, ReadingError
+from tubekit.panels import bench
+from tubekit.panels.aside import Aside
+from tubekit.panels.bench_figure import MOST_ROWS
+from tubekit.panels.bench_panel import BenchPanel
+from tubekit.panels.bench_places import electrodes, place_options, settled
+from tubekit.panels.bench_rows import MOST_LINES
+from tubekit.panels.bench_sheet import EMPTY, USUAL, Row, Sheet, as_csv, list_options, read_sheet, usual
+from tubekit.plots.reading_bands import EDGE
+
+LISTS = Path(__file__).resolve().parents[2] / "notebooks" / "readings"
+HOT = LISTS / "teasel-runs-hot.csv"
+
+
+@pytest.fixture(scope="module")
+def teasel():
+    return load_amp("teasel")
+
+
+@pytest.fixture(scope="module")
+def shared() -> BenchPanel:
+    """A panel whose book of faults is solved once; tests begin with `reset`."""
+    panel = bench(readings=HOT)
+    panel.which_part()
+    return panel
+
+
+@pytest.fixture
+def panel(shared: BenchPanel) -> BenchPanel:
+    shared.reset()
+    return shared
+
+
+# ---- what is seen is what the package says
+
+
+def test_verdicts_are_those_of_judge(panel):
+    wanted = judge(load_readings(HOT, load_amp("teasel")))
+    assert [v.word for v in panel.verdicts.verdicts] == [v.word for v in wanted.verdicts]
+    for mine, alone in zip(panel.verdicts.verdicts, wanted.verdicts, strict=True):
+        assert_allclose([mine.low, mine.high], [alone.low, alone.high], atol=0.04 * (alone.high - alone.low))
+        assert mine.unloaded == pytest.approx(alone.unloaded)
+    lines = {
+        row.place: line.word.value for row, line in zip(panel.sheet.rows, panel.lines.lines, strict=True)
+    }
+    assert "WRONG" in lines["k34"]
+    assert "fine" in lines["B1"]
+    assert "2 wrong" in panel.told.value
+
+
+def test_marks_stand_where_the_readings_lie(panel):
+    view = panel.figure.view
+    rows = {row.name: (k, row) for k, row in enumerate(view.rows)}
+    for verdict in panel.verdicts.verdicts:
+        k, row = rows[verdict.reading.probe.place[0]]
+        half = row.high - row.typical if verdict.unloaded >= row.typical else row.typical - row.low
+        at = (verdict.unloaded - verdict.typical) / half
+        assert view.marks[k].get_xdata()[0] == pytest.approx(max(-EDGE, min(EDGE, at)), abs=1e-6)
+        assert (view.marks[k].get_marker() in "<>") == (abs(at) > EDGE)
+        assert verdict.reading.said() in view.words[k].get_text()
+        assert ("WRONG" in view.words[k].get_text()) == (verdict.word == "wrong")
+
+
+def test_suspects_are_those_of_suspects_and_a_new_reading_is_weighed_at_once(panel):
+    wanted = suspects(panel.checked.readings, book=panel.accused.accused.found.book)
+    assert panel.suspects.parts == wanted.parts
+    assert wanted.suspects[0].words in panel.accused.told.value
+    assert "Not to be told from" in panel.accused.told.value
+    assert "Measure next" in panel.accused.next.value
+    assert "one hand" in panel.accused.next.value  # the caution stands where the hand would go
+    book = panel.suspects.book
+    panel.put("g3", "18.88")  # the reading that was asked for
+    assert panel.suspects.book is book  # nothing was solved again
+    assert panel.suspects.parts[0] == "C11"  # the part that was made faulty
+    assert "C11 leaky" in panel.accused.told.value
+
+
+def test_the_next_reading_is_added_by_its_button(panel):
+    button = panel.accused.adds.children[0]
+    assert button.description == "Add g3"
+    button.click()
+    assert panel.sheet.rows[-1] == Row("g3")
+    assert panel.lines.details.where.value == "g3"
+
+
+def test_a_healthy_list_accuses_nobody():
+    panel = bench(readings=LISTS / "fescue-after-service.csv")
+    assert panel.amp.name == "fescue"
+    found = panel.which_part()
+    assert found.parts == ()
+    assert "No part is accused" in panel.accused.told.value
+    assert all(v.word == "fine" for v in panel.verdicts.verdicts)
+
+
+def test_the_lost_gain_is_found_by_its_signals():
+    panel = bench(readings=LISTS / "burdock-lost-gain.csv")
+    assert panel.tone.box.layout.display == ""
+    found = panel.which_part()
+    assert found.parts[0] == "C5"
+    direct = tuple(r for r in panel.checked.readings.readings if r.probe.quantity == "dc_v")
+    alone = suspects(replace(panel.checked.readings, readings=direct), book=found.book)
+    assert alone.parts == ()  # direct voltages alone do not show an open bypass
+
+
+def test_another_mains_asks_for_a_new_book(panel):
+    assert panel.suspects is not None
+    panel.meter.fields["mains"].value = "119 V"
+    assert float(panel.checked.readings.amp.mains_rms) == 119.0
+    assert panel.suspects is None
+    assert "ask again" in panel.accused.said.value
+    assert not panel.accused.button.disabled
+    panel.undo()
+    assert panel.suspects is not None
+
+
+def test_a_fault_shows_its_readings(panel):
+    found = panel.fault("C11 leaky", 2)
+    probes = tuple(panel.checked.probes.values())
+    meters = [r.meter.input_ohms for r in panel.checked.readings.readings]
+    wanted = foretold(panel.checked.readings.amp, "C11 leaky", probes, grade=2, meter_ohms=meters)
+    assert_allclose(found.faulty, wanted.faulty)
+    rows = {row.name: row.foretold for row in panel.figure.view.rows}
+    k = [str(p) for p in probes].index("DC volts at k34")
+    assert rows["k34"] == pytest.approx(wanted.free[k])
+    assert wanted.headline() in panel.faults.told.value
+    with pytest.raises(ChangeError, match=r"no such fault.*Near: C11 leaky"):
+        panel.fault("C11 leeky")
+    panel.fault("")
+    assert panel.figure.view.rows[0].foretold is None
+
+
+def test_a_blown_fuse_is_said(panel):
+    panel.fault("C14 shorted")
+    assert "the fuse blows" in panel.faults.told.value
+
+
+# ---- typing
+
+
+def test_values_are_taken_as_they_are_written(panel):
+    k = panel.row("p1a")
+    panel.lines.lines[k].entry.value = "0.1325k"
+    reading = panel.checked.readings.readings[panel.checked.owners.index(k)]
+    assert reading.value == pytest.approx(132.5)
+    panel.undo()
+    assert panel.lines.lines[k].entry.value == "132.5"
+    panel.redo()
+    assert panel.lines.lines[k].entry.value == "0.1325k"
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        ("14O", "14O"),
+        ("20 kV", "more than this amp can have anywhere"),
+        ("-140", "negative"),
+        ("140 ohm", "140 ohm"),
+    ],
+)
+def test_what_cannot_be_stands_beside_its_row(panel, value, words):
+    k, before = panel.row("p1a"), len(panel.checked.readings.readings)
+    panel.put("p1a", value)
+    assert words in panel.checked.complaints[k]
+    assert "line" not in panel.checked.complaints[k].lower()
+    assert words.split()[0] in panel.lines.lines[k].complaint.value
+    assert panel.lines.lines[k].complaint.layout.display == ""
+    assert len(panel.checked.readings.readings) == before - 1  # the others are judged
+    assert "1 row is not used" in panel.told.value
+
+
+def test_a_slip_of_milli_is_asked_about(panel):
+    k = panel.row("k34")
+    panel.put("k34", "24.84 mV")
+    assert "a thousandth of the expected: V?" in panel.checked.notes[k]
+    assert "V?" in panel.lines.lines[k].complaint.value
+
+
+def test_an_unknown_place_lists_near_ones_and_the_same_place_twice_is_told(panel):
+    panel.take(panel.sheet.added(Row("k35", value="18")))
+    last = len(panel.sheet.rows) - 1
+    assert "Near: " in panel.checked.complaints[last]
+    assert "k34" in panel.checked.complaints[last]
+    panel.take(panel.sheet.with_row(last, place="k34"))
+    assert "in the list already (24.84)" in panel.checked.complaints[last]
+    panel.take(panel.sheet.with_row(last, value=""))  # and before anything is read there
+    assert "in the list already" in panel.checked.complaints[last]
+
+
+def test_a_signal_without_a_tone_says_what_to_choose(panel):
+    panel.take(panel.sheet.added(Row("p1a", "signal", "0.3 V")))
+    assert "needs a test tone" in panel.checked.complaints[len(panel.sheet.rows) - 1]
+    assert panel.tone.box.layout.display == ""
+    panel.tone.fields["jack"].value = "J1"
+    panel.tone.fields["level"].value = "10 mV"
+    assert not panel.checked.complaints
+    panel.tone.fields["level"].value = "ten"
+    assert "ten" in panel.tone.complaint.value
+
+
+def test_a_wrong_meter_is_told_beside_the_rows(panel):
+    panel.meter.fields["accuracy"].value = "90 %"
+    assert not panel.checked.complaints  # every row here carries its own
+    panel.take(Sheet((Row("k34", value="18"),), accuracy="90 %"))
+    assert "no meter" in panel.checked.complaints[0]
+    panel.take(Sheet((Row("k34", value="18"),), mains="a lot"))
+    assert panel.meter.complaint.layout.display == ""
+
+
+def test_electrodes_and_test_points_are_places(teasel):
+    assert settled(teasel, "V3 screen · s3", "DC volts") == "s3"
+    assert settled(teasel, "v1A Plate", "DC volts") == "p1a"
+    assert settled(teasel, "V3 screen", "current") == "V3 screen"
+    offered = place_options(teasel)
+    assert {"V1a plate · p1a", "B1"} <= set(offered)
+    assert any(words.startswith("TP1 ") for words in offered)
+    assert any(words.startswith("R14 ") for words in offered)
+    for words in offered:  # every place offered can be read, by one quantity at least
+        place = settled(teasel, words, "DC volts")
+        by_itself = any(part_measured(teasel, place, code) for code in ("ohms", "farads", "emission"))
+        assert by_itself or probe_of(teasel, place, "dc_v", "", ""), words
+    assert len(set(electrodes(teasel))) == len(electrodes(teasel))
+
+
+def test_rows_come_and_go(panel):
+    count = len(panel.sheet.rows)
+    panel.add.click()
+    assert len(panel.sheet.rows) == count + 1
+    panel.lines.details.where.value = "V2a cathode · k2a"
+    assert panel.sheet.rows[-1].place == "k2a"
+    panel.lines.details.quantity.value = "ripple p-p"
+    panel.lines.details.texts["note"].value = "with the cover on"
+    assert panel.sheet.rows[-1] == Row("k2a", "ripple p-p", note="with the cover on")
+    panel.lines.details.remove.click()
+    assert len(panel.sheet.rows) == count
+    panel.undo()
+    assert panel.sheet.rows[-1].note == "with the cover on"
+    panel.reset()
+    assert panel.sheet == panel.first
+
+
+def test_a_part_measured_by_itself_overrides_the_drawing(panel):
+    panel.put("R14", "301", "resistance")
+    assert panel.checked.readings.amp.parts["R14"].ohms == 301.0
+    assert "R14 11 % high" in panel.told.value
+    assert panel.suspects is None  # another amp to solve
+
+
+# ---- lists
+
+
+def test_a_list_is_saved_and_read_again(panel, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    panel.put("s3", "")
+    first, second = panel.save(), panel.save()
+    assert (first.name, second.name) == ("teasel-readings.csv", "teasel-readings-2.csv")
+    again = load_readings(first, load_amp("teasel"))
+    assert [r.value for r in again.readings] == [r.value for r in panel.checked.readings.readings]
+    assert float(again.amp.mains_rms) == 121.0
+    assert "still to be read: s3" in first.read_text(encoding="utf-8")
+    assert any("teasel-readings-2" in words for words, _ in list_options(tmp_path))
+    panel.name.value = "my list"
+    panel.keep.click()
+    assert "my-list.csv" in panel.said.value
+    assert (tmp_path / "my-list.csv").is_file()
+
+
+@pytest.mark.parametrize("path", sorted(LISTS.glob("*.csv")), ids=lambda path: path.stem)
+def test_the_lists_that_come_along_are_read_without_a_complaint_and_say_they_are_invented(path):
+    text = path.read_text(encoding="utf-8")
+    assert text.startswith("# Invented")
+    panel = bench(readings=path)
+    assert panel.checked.fine
+    assert not panel.checked.notes
+    written = as_csv(panel.sheet, panel.amp)
+    assert [line for line in written.splitlines() if line[0] != "#"][1].startswith("mains,AC volts")
+
+
+def test_usual_and_empty_lists(panel, teasel):
+    panel.lists.choice.value = EMPTY
+    assert panel.sheet.rows == (Row(),)
+    assert "Nothing read yet" in panel.told.value
+    assert panel.accused.button.disabled
+    with pytest.raises(ReadingError, match="say too little"):
+        panel.which_part()
+    panel.lists.choice.value = USUAL
+    assert panel.sheet == usual(teasel)
+    assert "k34" in [row.place for row in panel.sheet.rows]
+    assert panel.figure.view.words[0].get_text() == "not read yet"
+
+
+def test_a_list_brings_its_amp_along(panel):
+    panel.load(LISTS / "fescue-after-service.csv")
+    assert panel.amp.name == "fescue"
+    assert panel.amp_list.value == "fescue"
+    panel.load(HOT)
+    assert panel.amp.name == "teasel"
+
+
+def test_another_amp_begins_with_its_usual_places():
+    panel = bench("teasel")
+    panel.amp_list.value = "burdock"
+    assert panel.amp.name == "burdock"
+    assert panel.sheet == usual(load_amp("burdock"))
+    assert [row.name for row in panel.figure.view.rows][:2] == ["B0", "B2"]
+
+
+def test_a_file_that_cannot_be_read_is_refused_beside_the_lists(panel):
+    before = panel.sheet
+    panel._file_taken("readings.csv", b"place;quantity;value\nk34;DC volts;18,4\n")
+    assert "semicolons" in panel.lists.complaint.value
+    panel._file_taken(
+        "readings.csv", "place,quantity,value\nk34,DC volts,18 Ω\n".encode("latin-1", "replace")
+    )
+    panel._file_taken("readings.csv", b"\xff\xfe\x00")
+    assert "UTF-8" in panel.lists.complaint.value
+    panel._file_taken("good.csv", b"place,quantity,value\nk34,DC volts,18.4\n")
+    assert panel.lists.complaint.layout.display == "none"
+    assert panel.sheet.rows == (Row("k34", value="18.4"),)
+    panel.undo()
+    assert panel.sheet != before or panel.history.can_undo
+
+
+def test_toml_lists_keep_their_meter_and_tone(tmp_path):
+    path = tmp_path / "list.toml"
+    path.write_text(
+        '[readings]\nmains = "118 V"\n[meter]\naccuracy = "2 %"\n[tone]\ninput = "J1"\nlevel = "5 mV"\n'
+        '[[reading]]\nplace = "p1a"\nquantity = "signal"\nvalue = "0.2 V"\n',
+        encoding="utf-8",
+    )
+    sheet = read_sheet(path)
+    assert (sheet.mains, sheet.accuracy, sheet.jack, sheet.level) == ("118 V", "2 %", "J1", "5 mV")
+    assert sheet.rows == (Row("p1a", "signal", "0.2 V"),)
+
+
+def test_a_long_list_is_judged_whole_and_shown_in_part(panel, teasel):
+    nodes = [n for n in teasel.nodes if n != "ground"]
+    pairs = [f"{a} to {b}" for a, b in pairwise(nodes)]
+    rows = tuple(Row(place, value="1 V") for place in (*nodes, *pairs))[:60]
+    panel.take(Sheet(rows, mains="121 V"))
+    assert len(panel.lines.lines) == MOST_LINES
+    assert f"{60 - MOST_LINES} more rows" in panel.lines.more.value
+    assert len(panel.verdicts.verdicts) + len(panel.checked.complaints) == 60
+    assert len(panel.figure.view.rows) == MOST_ROWS
+
+
+# ---- work done aside
+
+
+def test_slow_work_goes_on_aside_and_only_the_last_counts():
+    told: list[object] = []
+
+    async def moves() -> None:
+        aside = Aside()
+
+        def work(name):
+            def run(progress):
+                for step in range(20):
+                    progress(step, 20)
+                return name
+
+            return run
+
+        aside(work("first"), told.append)
+        aside(work("second"), told.append, progress=lambda step, of: told.append((step, of)))
+        while aside.busy:  # noqa: ASYNC110 - no event tells of it
+            await asyncio.sleep(0.01)
+
+    asyncio.run(moves())
+    assert told[-1] == "second"
+    assert "first" not in told
+    assert (19, 20) in told
+
+
+def test_an_error_aside_is_handed_on():
+    def fails(progress):
+        raise ReadingError("too few")
+
+    with pytest.raises(ReadingError, match="too few"):
+        Aside()(fails, print)
+    told: list[str] = []
+    Aside()(fails, print, lambda error: told.append(str(error)))
+    assert told == ["too few."]
+
+
+def test_the_question_is_answered_aside_with_progress(shared):
+    shared.reset()
+
+    async def asks() -> None:
+        box = shared.accused
+        box.accused.found = None  # as if it had never been asked
+        box.follow(shared.checked)
+        assert "some seconds" in box.said.value
+        box.button.click()
+        assert box.progress.layout.display == ""
+        assert box.aside.busy
+        while box.aside.busy:  # noqa: ASYNC110 - no event tells of it
+            await asyncio.sleep(0.02)
+        assert box.progress.layout.display == "none"
+
+    asyncio.run(asks())
+    assert shared.accused.progress.max > 1
+    assert "most likely" in shared.accused.told.value

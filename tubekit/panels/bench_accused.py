@@ -1,0 +1,145 @@
+"""'Which part is it?': the button, its progress, the suspects and what to measure next."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Callable
+
+import ipywidgets as widgets
+
+from tubekit.bench.suspects import Suspects
+from tubekit.circuit.parts import GROUND
+from tubekit.decisions.probe import QUANTITIES, Probe
+from tubekit.errors import TubekitError
+from tubekit.panels.aside import Aside
+from tubekit.panels.bench_answers import FEWEST, Accused, tells_nothing
+from tubekit.panels.bench_check import Checked
+from tubekit.panels.bench_sheet import Row
+from tubekit.panels.bench_words import next_html, suspects_html, worth_taking
+
+ASKED = "Which part is it?"
+WAITS = "Holds every single fault of this amp against the readings: some seconds, then at once."
+
+
+class AccusedBox:
+    """Suspects beside the figure. The first answer for an amp takes seconds and is asked for by hand; from
+    then on it follows every reading, until the mains, the meter or a measured part is another.
+    """
+
+    def __init__(self, on_add: Callable[[Row], None]) -> None:
+        self.accused, self.aside, self._on_add = Accused(), Aside(), on_add
+        self.found: Suspects | None = None
+        self._checked: Checked | None = None
+        self.button = widgets.Button(description=ASKED, tooltip=WAITS, layout={"width": "auto"})
+        self.button.add_class("tubekit-ask")
+        self.progress = widgets.IntProgress(
+            min=0, max=1, layout={"width": "100%", "display": "none"}, bar_style="",
+            tooltip="How many of the faults are solved",
+        )  # fmt: skip
+        self.said = widgets.HTML(layout={"width": "100%"})
+        self.told, self.next = widgets.HTML(layout={"width": "100%"}), widgets.HTML(layout={"width": "100%"})
+        self.adds = widgets.HBox([], layout={"flex_flow": "row wrap", "width": "100%"})
+        self.box = widgets.VBox(
+            [self.button, self.progress, self.said, self.told, self.next, self.adds], layout={"width": "100%"}
+        )
+        self.button.on_click(lambda _: self.ask())
+
+    def follow(self, checked: Checked) -> None:
+        """Another list: answered at once where that can be, otherwise the old answer is greyed."""
+        self.aside.stop()
+        self.progress.layout.display = "none"
+        self._checked = checked
+        few = FEWEST - len(checked.readings.readings)
+        self.button.disabled = few > 0
+        if few > 0:
+            self._nothing(
+                f"{few} more {'reading' if few == 1 else 'readings'}, and it can be asked which part it is."
+            )
+        elif self.accused.ready(checked):
+            self.now()
+        elif self.found is not None:
+            self._nothing("The amp, its mains or the meter are other ones now: ask again.", keep=True)
+        else:
+            self._nothing(WAITS)
+
+    def forget(self) -> None:
+        """Another amp."""
+        self.found = None
+
+    def ask(self) -> None:
+        """Ask, aside: the hand goes on meanwhile."""
+        checked = self._checked
+        if checked is None:
+            return
+        self.progress.value, self.progress.layout.display, self.button.disabled = 0, "", True
+        self.said.value = "<p>Solving every single fault …</p>"
+        self.aside(
+            lambda progress: self.accused.of(checked, progress), self._answered, self._failed, self._stepped
+        )
+
+    def now(self) -> Suspects:
+        """Ask, and wait for the answer.
+
+        Raises
+        ------
+        ReadingError : fewer than three readings. SolveError : the amp has no idle state.
+        """
+        assert self._checked is not None
+        self.aside.stop()
+        found = self.accused.of(self._checked)
+        self._answered(found)
+        return found
+
+    def _stepped(self, step: int, of: int) -> None:
+        self.progress.max, self.progress.value = of, step
+
+    def _failed(self, error: TubekitError) -> None:
+        self.progress.layout.display, self.button.disabled = "none", False
+        self.said.value = f'<p class="tubekit-complaint" role="alert">{html.escape(str(error))}</p>'
+
+    def _answered(self, found: Suspects) -> None:
+        self.found = found
+        self.progress.layout.display, self.button.disabled = "none", False
+        rest = tells_nothing(found.readings.drawn, found)
+        self.said.value = ""
+        self.told.value = suspects_html(found) + (f"<p>{html.escape(rest)}</p>" if rest else "")
+        self.next.value = next_html(found.following)
+        self.adds.children = [self._add(n.probe) for n in worth_taking(found.following)]
+        for each in (self.told, self.next):
+            each.remove_class("tubekit-grey")
+
+    def _add(self, probe: Probe) -> widgets.Button:
+        row = row_of(probe)
+        button = widgets.Button(
+            description=f"Add {row.place}", tooltip=f"Add {row.quantity} at {row.place} to the list",
+            layout={"width": "auto", "flex": "0 1 auto"},
+        )  # fmt: skip
+        button.on_click(lambda _: self._on_add(row))
+        return button
+
+    def _nothing(self, words: str, *, keep: bool = False) -> None:
+        self.said.value = f"<p>{html.escape(words)}</p>"
+        self.adds.children = ()
+        for each in (self.told, self.next):
+            if keep:
+                each.add_class("tubekit-grey")
+            else:
+                each.value = ""
+
+
+def row_of(probe: Probe) -> Row:
+    """A row of a list for a probe, its value still to be read.
+
+    Examples
+    --------
+    >>> from tubekit.decisions.probe import Probe
+    >>> row_of(Probe("dc_a", ("V3", "screen"))).place, row_of(Probe("ohms", ("k34", "ground"))).quantity
+    ('V3 screen', 'resistance')
+    """
+    one, two = probe.place
+    words = QUANTITIES[probe.quantity].words
+    if probe.frequency_hz:
+        words = f"{words} at {probe.frequency_hz:g} Hz"
+    if probe.quantity == "dc_a":
+        return Row(f"{one} {two}", words)
+    return Row(one if two == GROUND else f"{one} to {two}", words)

@@ -1,0 +1,394 @@
+"""The bench panel: readings typed in, each on its band; which part it is; what to measure next."""
+
+from __future__ import annotations
+
+import html
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as widgets
+
+from tubekit.amp import Amp, demo_names, load_amp
+from tubekit.bench.foretold import Foretold
+from tubekit.bench.suspects import Suspects
+from tubekit.decisions.judge import Judgement
+from tubekit.errors import ChangeError, ReadingError, TubekitError, near_matches
+from tubekit.panels import layout
+from tubekit.panels.amp_choice import AmpList, Choice
+from tubekit.panels.aside import Aside
+from tubekit.panels.bench_accused import AccusedBox
+from tubekit.panels.bench_answers import Bands
+from tubekit.panels.bench_check import Checked, check
+from tubekit.panels.bench_controls import ListChoice, age_setting, meter_setting, offer_inputs, tone_setting
+from tubekit.panels.bench_faults import FaultChooser
+from tubekit.panels.bench_figure import BandsFigure, band_rows
+from tubekit.panels.bench_places import place_options, settled
+from tubekit.panels.bench_rows import Lines, offered
+from tubekit.panels.bench_sheet import (
+    EMPTY,
+    USUAL,
+    Row,
+    Sheet,
+    amp_named,
+    as_csv,
+    read_sheet,
+    sheet_of_text,
+    usual,
+)
+from tubekit.panels.bench_words import BEFORE, caution_html, verdicts_html
+from tubekit.panels.history import History
+from tubekit.panels.keep import Copies, said_of, write_beside
+
+
+class BenchPanel(widgets.VBox):
+    """Readings of an amp as a table to fill in. All it shows can be asked for and set by program too.
+
+    `sheet` is the list as written, `checked` the same held against the amp, `verdicts` the judgement,
+    `suspects` the last answer to 'which part is it?' (None before it was asked).
+    """
+
+    judgement: Judgement | None
+    foretold: Foretold | None
+
+    def __init__(self, amp: Amp, sheet: Sheet | None = None, source: str = USUAL) -> None:
+        self._widgets(amp)
+        self.bands, self.aside = Bands(), Aside()
+        self._start(amp, sheet or usual(amp), source)
+        super().__init__(self._arranged())
+
+    # ---- what a program asks and sets
+
+    @property
+    def verdicts(self) -> Judgement:
+        """Every reading against its band."""
+        if self.judgement is None:
+            self.aside.stop()
+            self._judge()
+        assert self.judgement is not None
+        return self.judgement
+
+    @property
+    def suspects(self) -> Suspects | None:
+        """The answer that stands, for the list as it is; None where it was not asked or is out of date."""
+        found = self.accused.found
+        return found if found is not None and found.readings is self.checked.readings else None
+
+    def which_part(self) -> Suspects:
+        """Ask which part it is, and wait for the answer.
+
+        Raises
+        ------
+        ReadingError : fewer than three readings.
+        """
+        return self.accused.now()
+
+    def row(self, place: str, quantity: str = "DC volts") -> int:
+        """Where a reading stands in the list.
+
+        Raises
+        ------
+        ChangeError : it is not in the list (near matches listed).
+        """
+        wanted = settled(self.amp, place, quantity)
+        for k, row in enumerate(self.sheet.rows):
+            if (row.place, row.quantity) == (wanted, quantity):
+                return k
+        near = near_matches(wanted, [row.place for row in self.sheet.rows])
+        raise ChangeError(f"no {quantity} is listed there", part=place, near=near)
+
+    def put(self, place: str, value: str, quantity: str = "DC volts", **fields: str) -> Checked:
+        """Write a value beside a place; the row is added where there is none."""
+        row = Row(settled(self.amp, place, quantity), quantity, value, **fields)
+        try:
+            sheet = self.sheet.with_row(self.row(place, quantity), value=value, **fields)
+        except ChangeError:
+            sheet = self.sheet.added(row)
+        return self.take(sheet)
+
+    def take(self, sheet: Sheet) -> Checked:
+        """Another list."""
+        self._ask(sheet)
+        return self.checked
+
+    def remove(self, place: int) -> None:
+        """Take a row out."""
+        self.opened = -1
+        self._ask(self.sheet.without_row(place))
+
+    def load(self, path: str | Path) -> None:
+        """A list out of a file; it brings its amp along where it names one.
+
+        Raises
+        ------
+        ReadingError : the file cannot be read. AmpFileError : nor the amp it names.
+        """
+        sheet = read_sheet(path)
+        self._take_list(sheet, str(path), amp_named(path))
+
+    def save(self, name: str = "") -> Path:
+        """Write the list as CSV beside the notebook, under the next free name.
+
+        Raises
+        ------
+        RecordError : the folder cannot be written to.
+        """
+        stem = (name or f"{self.amp.name}-readings").removesuffix(".csv")
+        return write_beside(as_csv(self.sheet, self.amp).encode(), stem, ".csv")
+
+    def fault(self, words: str, grade: int = 0) -> Foretold | None:
+        """Choose a fault to see what it would show; '' for none. ChangeError where there is no such fault."""
+        self.faults.choose(words, grade)
+        return self.foretold
+
+    def undo(self) -> None:
+        """Back to the list before."""
+        self._ask(self.history.undo(), record=False)
+
+    def redo(self) -> None:
+        """Forward to what was undone."""
+        self._ask(self.history.redo(), record=False)
+
+    def reset(self) -> None:
+        """The list it came with, without a fault."""
+        self.opened = -1
+        self.faults.choose("")
+        self.lists.put(self.source)
+        self._ask(self.first)
+
+    # ---- the one way in and the one way out
+
+    def _start(self, amp: Amp, sheet: Sheet, source: str) -> None:
+        """Everything anew for an amp."""
+        self.amp, self.first, self.source, self.opened = amp, sheet, source, -1
+        self.history = History[Sheet](sheet)
+        self.foretold = None
+        self.faults.offer(amp)
+        offered(place_options(amp), self.lines.details)
+        offer_inputs(self.tone, amp)
+        self.name.placeholder = f"{amp.name}-readings"
+        self.lists.put(source)
+        self.accused.forget()
+        self._ask(sheet, record=False)
+
+    def _ask(self, sheet: Sheet, *, record: bool = True) -> None:
+        """Check a list and show what comes of it."""
+        self.said.value = ""
+        self.copies.clear()
+        self.checked = check(sheet, self.amp)
+        self.sheet = self.checked.sheet
+        if record:
+            self.history.push(self.sheet)
+        self.judgement = None
+        self._in_step()
+        if self.bands.ready(self.checked):
+            self.aside.stop()
+            self._judge()
+            return
+        self._grey(True)
+        checked = self.checked
+        self.notice.value = "<p>Working out what good amps show …</p>"
+        self.aside(lambda progress: self.bands.of(checked, progress), lambda _: self._judge(), self._failed)
+
+    def _judge(self) -> None:
+        """Verdicts, figure, words."""
+        self.judgement = self.bands.verdicts(self.checked)
+        self.notice.value = ""
+        self._grey(False)
+        self.foretold = self.faults.answer(self.checked)
+        self._draw()
+        self._words()
+        self.accused.follow(self.checked)
+
+    def _failed(self, error: TubekitError) -> None:
+        self.notice.value = layout.no_answer(str(error))
+        self.figure.grey_out()
+
+    def _draw(self) -> None:
+        rows = band_rows(self.checked, self.bands.of(self.checked), self.judgement, self.foretold)
+        self.figure.show(rows)
+
+    def _words(self) -> None:
+        words = {
+            owner: verdict.word
+            for owner, verdict in zip(self.checked.owners, self.verdicts.verdicts, strict=True)
+        }
+        self.lines.say(words, self.checked.complaints, self.checked.notes)
+        self.told.value = verdicts_html(self.judgement, len(self.checked.complaints))
+
+    def _in_step(self) -> None:
+        sheet, complaints = self.sheet, self.checked.complaints
+        self.lines.put(sheet, self.opened)
+        self.lines.say({}, complaints, self.checked.notes)
+        for setting, owner in ((self.meter, "mains"), (self.tone, "tone"), (self.age, "age")):
+            setting.put(sheet)
+            setting.complain(complaints.get(owner, ""))
+        signal = any(row.quantity.startswith("signal") for row in sheet.rows)
+        self.tone.box.layout.display = "" if signal or sheet.jack else "none"
+        self.buttons["undo"].disabled = not self.history.can_undo
+        self.buttons["redo"].disabled = not self.history.can_redo
+
+    def _grey(self, is_grey: bool) -> None:
+        self.lines.grey(is_grey)
+        for each in (self.told, self.accused.told, self.accused.next, self.faults.told):
+            (each.add_class if is_grey else each.remove_class)("tubekit-grey")
+        if is_grey:
+            self.figure.grey_out()
+
+    # ---- from the widgets
+
+    def _amp_chosen(self, chosen: Choice) -> None:
+        amp = chosen if isinstance(chosen, Amp) else load_amp(chosen)
+        self._start(amp, usual(amp), USUAL)
+
+    def _list_chosen(self, key: str) -> None:
+        self.lists.complain("")
+        try:
+            if key == USUAL:
+                self.take(usual(self.amp))
+            elif key == EMPTY:
+                self.opened = 0
+                self.take(Sheet((Row(),), mains=self.sheet.mains))
+            else:
+                self.load(key)
+        except TubekitError as error:
+            self.lists.complain(str(error))
+
+    def _file_taken(self, name: str, content: bytes) -> None:
+        self.lists.complain("")
+        try:
+            self._take_list(sheet_of_text(_decoded(name, content), name), name, "")
+        except TubekitError as error:
+            self.lists.complain(str(error))
+
+    def _take_list(self, sheet: Sheet, source: str, named: str) -> None:
+        if named and named != self.amp.name:
+            amp = load_amp(named)
+            self.amp_list.put(named)
+            self._start(amp, sheet, source)
+        else:
+            self.lists.put(source)
+            self.opened = -1
+            self._ask(sheet)
+
+    def _field(self, place: int, field: str, value: str) -> None:
+        self._ask(self.sheet.with_row(place, **{field: value}))
+
+    def _set(self, field: str, value: str) -> None:
+        self._ask(self.sheet.with_field(field, value))
+
+    def _open(self, place: int) -> None:
+        self.opened = -1 if place == self.opened else place
+        self.lines.put(self.sheet, self.opened)
+
+    def _add(self, row: Row | None = None) -> None:
+        self.opened = len(self.sheet.rows)
+        self._ask(self.sheet.added(row or Row()))
+
+    def _fault_chosen(self) -> None:
+        self.foretold = self.faults.answer(self.checked)
+        if self.bands.ready(self.checked) and self.judgement is not None:
+            self._draw()
+
+    def _save(self) -> None:
+        try:
+            path = self.save(self.name.value)
+        except TubekitError as error:
+            words = html.escape(f"Nothing was written: {error}")
+            self.said.value = f'<p class="tubekit-complaint" role="alert">{words}</p>'
+            return
+        self.said.value = said_of(path, path.read_bytes())
+        self.lists.look_again()
+
+    # ---- where things stand
+
+    def _print_png(self) -> bytes:
+        return self.figure.picture.print_png()
+
+    def _widgets(self, amp: Amp) -> None:
+        self.amp_list = AmpList(amp, self._amp_chosen)
+        self.lists = ListChoice(self._list_chosen, self._file_taken)
+        self.meter, self.age = meter_setting(self._set), age_setting(self._set)
+        self.tone = tone_setting(self._set)
+        self.lines = Lines(self._field, self._open, self.remove, lambda: self._open(self.opened))
+        grow = {"width": "auto", "flex": "1 1 0", "min_width": "0"}
+        self.add = widgets.Button(
+            description="Add a reading", tooltip="Add a reading", layout={"width": "auto"}
+        )
+        self.add.on_click(lambda _: self._add())
+        self.name = widgets.Text(tooltip="Name of the file to save the list in", layout=grow)
+        self.keep = widgets.Button(
+            description="Save as CSV", tooltip="Save the list beside the notebook; no file is written over",
+            layout={"width": "auto", "flex": "0 0 auto"},
+        )  # fmt: skip
+        self.keep.on_click(lambda _: self._save())
+        full = {"width": "100%"}
+        self.notice, self.told, self.said = (widgets.HTML(layout=full) for _ in range(3))
+        self.figure = BandsFigure()
+        self.faults = FaultChooser(self._fault_chosen)
+        self.accused = AccusedBox(self._add)
+        self.copies = Copies(
+            lambda: f"{self.amp.name}-readings", self._print_png
+        )  # fmt: skip
+        self.buttons = layout.buttons(
+            undo=self.undo, redo=self.redo, reset=self.reset, picture=self.copies.picture
+        )
+
+    def _arranged(self) -> list[widgets.Widget]:
+        save = widgets.HBox([self.name, self.keep], layout={"width": "auto"})
+        table: list[Any] = [
+            self.amp_list.box, self.lists.box, self.meter.box, self.tone.box, layout.rule("Readings"),
+            widgets.HTML(caution_html(BEFORE)), self.lines.box, self.add, self.age.box, save, self.said,
+        ]  # fmt: skip
+        seen = [self.figure.frame, layout.rule("What would this fault show?"), self.faults.box]
+        told = [self.notice, self.told, self.accused.box]
+        columns = [
+            widgets.VBox(table, layout={"flex": "0 0 352px", "width": "352px"}),
+            widgets.VBox(seen, layout={"flex": "0 1 560px", "min_width": "400px", "max_width": "560px"}),
+            widgets.VBox(told, layout={"flex": "1 1 240px", "min_width": "240px"}),
+        ]  # fmt: skip
+        for column, name in zip(columns, ("list", "figure", "words"), strict=True):
+            column.add_class(f"tubekit-bench-{name}")
+        body = widgets.HBox(columns, layout={"flex_flow": "row wrap", "width": "100%"})
+        tools = layout.tools(self.buttons, self.copies.said)
+        for box in (body, tools):
+            box.add_class("tubekit-panel")
+        body.add_class("tubekit-bench")
+        return [widgets.HTML(layout.css()), tools, body]
+
+
+def _decoded(name: str, content: bytes) -> str:
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise ReadingError(
+            "the file is not UTF-8 text", where=name, fix="Save it again as CSV, UTF-8"
+        ) from error
+
+
+def bench(amp: Amp | str | Path | None = None, readings: str | Path | None = None) -> BenchPanel:
+    """The panel that answers 'are these readings normal, and if not, which part is it?'.
+
+    Parameters
+    ----------
+    amp : an amp, a demo name or the path of an amp file; that named in the list, else the first demo amp,
+        when not given.
+    readings : path of a list of readings to begin with; the usual places, still to be read, when not given.
+
+    Raises
+    ------
+    AmpFileError, ReadingError : a file cannot be read. SolveError : the amp has no idle state.
+
+    Examples
+    --------
+    >>> panel = bench("teasel")
+    >>> panel.put("k34", "29 V").complaints
+    {}
+    >>> panel.verdicts.verdicts[0].word
+    'wrong'
+    """
+    named = amp_named(readings) if readings is not None else ""
+    chosen = amp if amp is not None else named or demo_names()[0]
+    there = chosen if isinstance(chosen, Amp) else load_amp(chosen)
+    if readings is None:
+        return BenchPanel(there)
+    return BenchPanel(there, read_sheet(readings), str(readings))

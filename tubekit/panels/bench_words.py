@@ -1,0 +1,147 @@
+"""The bench's answers in words, as HTML: verdicts, suspects, the next reading."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable
+from dataclasses import replace
+
+from tubekit.bench.foretold import Foretold
+from tubekit.bench.next_reading import NextReading
+from tubekit.bench.suspects import DOUBT_BELOW, EXPLAINED, Suspect, Suspects
+from tubekit.decisions.judge import Judgement
+from tubekit.panels.answer import tables_html
+
+BEFORE = (
+    "Power on: one hand, insulated probes, ground lead clipped on first. Ohms: plug out, filters discharged "
+    "and measured."
+)
+TAKING = (
+    "Taking a reading with the power on: one hand, insulated probes, the meter's lead clipped to ground "
+    "first, nothing moved inside. For resistance: plug out, filters discharged and measured."
+)
+"""Common practice of the trade, no source; what local codes and licensed practice ask for comes first."""
+WORST_FIRST = ("wrong", "on the high side", "on the low side")
+SAYS = {"wrong": "WRONG", "on the high side": "HIGH", "on the low side": "LOW"}
+NEARLY = 0.3
+"""Readings that tell less than this share of the best one, for their effort, are not named."""
+GRAVE = ("too hot", "not matched")
+
+
+def caution_html(*words: str) -> str:
+    """The caution, where the hand would go next."""
+    said = " ".join(words)
+    return f'<p class="tubekit-caution"><strong>{html.escape(said)}</strong></p>'
+
+
+def verdicts_html(found: Judgement | None, complaints: int) -> str:
+    """How many are fine, and what is not, the gravest first."""
+    if found is None or not found.verdicts:
+        head = "Nothing read yet: the bars show what good amps would show. Type what the meter says."
+        return _section(_headline(head))
+    lines = [
+        _finding(SAYS[word], f"{v.reading.probe}: {v.reading.said()}, where good amps show "
+                 f"{v.reading.probe.said(v.low)} to {v.reading.probe.said(v.high)}")
+        for word in WORST_FIRST for v in found.verdicts if v.word == word
+    ]  # fmt: skip
+    lines += [_finding(_grave(p.verdict), f"{p.text}; {p.rule.partition(' [')[0]}") for p in found.power]
+    lines += [_finding("part", d.sentence()) for d in found.drifts]
+    left = (
+        f" {complaints} {'row is' if complaints == 1 else 'rows are'} not used: see beside."
+        if complaints
+        else ""
+    )
+    return _section(_headline(found.headline() + left) + _list(lines))
+
+
+def _grave(verdict: str) -> str:
+    return verdict.upper() if verdict in GRAVE else verdict
+
+
+def suspects_html(found: Suspects) -> str:
+    """Who is accused, or that nobody is; what cannot be told apart; two at once where one is not enough."""
+    if not found.accuses:
+        nobody = "No part is accused."
+        edge = (
+            " They lie at the edge of what good amps show: read the worst of them again, then more."
+            if found.healthy < DOUBT_BELOW else ""
+        )  # fmt: skip
+        head = f"{nobody} These {len(found.readings.readings)} readings are those of a good amp.{edge}"
+        return _section(_headline(head))
+    lines = [_finding(f"{k}.", _suspect(s)) for k, s in enumerate(found.suspects, 1)]
+    pairs = ""
+    if found.pairs and found.best_fit < EXPLAINED:
+        two = [_finding("two", p.words) for p in found.pairs[:3]]
+        pairs = f"<p>No single fault explains the readings. Two at once that come nearest:</p>{_list(two)}"
+    nothing = f"<p>That nothing is wrong: {_chance(found.healthy)}. Chances count single faults only.</p>"
+    return _section(_headline(found.headline()) + _list(lines) + pairs + nothing)
+
+
+def _suspect(one: Suspect) -> str:
+    severity = f", as if {one.severity}" if one.severity else ""
+    alike = f". Not to be told from {', '.join(one.alike)}" if one.alike else ""
+    return f"{one.words}{severity}: {_chance(one.chance)}{alike}"
+
+
+def _chance(chance: float) -> str:
+    """A chance in words.
+
+    Examples
+    --------
+    >>> _chance(0.9999), _chance(0.8), _chance(0.31), _chance(1e-9)
+    ('as good as certain', '4 to 1 for it', '31 in 100', 'less than 1 in 1000')
+    """
+    if chance > 0.995:
+        return "as good as certain"
+    if chance > 0.6:
+        return f"{chance / (1 - chance):.0f} to 1 for it"
+    if chance < 0.001:
+        return "less than 1 in 1000"
+    return f"{100 * chance:.0f} in 100" if chance >= 0.01 else f"{1000 * chance:.0f} in 1000"
+
+
+def next_html(following: Iterable[NextReading]) -> str:
+    """What to measure next and why, with the caution beside it."""
+    told = worth_taking(following)
+    lines = [_finding(f"{k}.", _why(n)) for k, n in enumerate(told, 1)]
+    if not lines:
+        return ""
+    head = "<p><strong>Measure next</strong></p>"
+    return _section(head + _list(lines) + caution_html(TAKING))
+
+
+def worth_taking(following: Iterable[NextReading]) -> list[NextReading]:
+    """The best of them, and those that tell nearly as much for their effort."""
+    each = list(following)
+    best = max((n.bits / n.effort for n in each), default=0.0)
+    return [n for n in each if n.bits / n.effort >= NEARLY * best]
+
+
+def _why(one: NextReading) -> str:
+    told = "; ".join(f"{words}: {one.probe.said(value)}" for words, value in one.foretold)
+    cost = "power off" if one.probe.quantity == "ohms" else "power on"
+    return f"{one.probe} ({cost}). There they differ most for the effort: {told}."
+
+
+def foretold_html(found: Foretold) -> str:
+    """What a fault would show, beside what a good amp shows."""
+    table = found.tables()[0]
+    said = f'<p class="tubekit-headline">{html.escape(found.headline())}</p>'
+    return _section(said) + tables_html([replace(table, note="")])
+
+
+def _headline(words: str) -> str:
+    return f'<p class="tubekit-headline">{html.escape(words)}</p>'
+
+
+def _section(inside: str) -> str:
+    return f'<section class="tubekit" aria-live="polite">{inside}</section>'
+
+
+def _list(lines: Iterable[str]) -> str:
+    inside = "".join(lines)
+    return f'<ul class="tubekit-findings">{inside}</ul>' if inside else ""
+
+
+def _finding(word: str, text: str) -> str:
+    return f"<li><strong>{html.escape(word)}</strong> {html.escape(text)}</li>"
