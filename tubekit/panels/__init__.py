@@ -7,6 +7,7 @@ from tubekit.panels.hum_panel import HumPanel, hum
 from tubekit.panels.lessons import HuntPage, LessonPage, ProgressPage, lesson, my_progress
 from tubekit.panels.load_line_panel import LoadLinePanel, load_line
 from tubekit.panels.part_swap_panel import PartSwap, part_swap
+from tubekit.panels.record_panel import RecordPanel, record
 from tubekit.panels.substitutes_panel import SubstitutesPanel, substitutes
 from tubekit.panels.supply_panel import SupplyPanel, supply
 from tubekit.panels.tone_panel import TonePanel, tone
@@ -21,6 +22,7 @@ __all__ = [
     "LoadLinePanel",
     "PartSwap",
     "ProgressPage",
+    "RecordPanel",
     "SubstitutesPanel",
     "SupplyPanel",
     "TonePanel",
@@ -32,6 +34,7 @@ __all__ = [
     "load_line",
     "my_progress",
     "part_swap",
+    "record",
     "substitutes",
     "supply",
     "tone",

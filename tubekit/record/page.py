@@ -33,13 +33,14 @@ def page(content: Content) -> str:
         f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
         f'<meta name="viewport" content="width=device-width">{style()}'
         f"<style>{_sheet()}{_paper(content)}</style></head>"
-        f'<body class="record">{"".join(_body(content))}</body></html>\n'
+        f'<body class="tubekit-record">{"".join(_body(content))}</body></html>\n'
     )
 
 
 def summary(content: Content) -> str:
-    """The first block alone: what was decided and what the figures come to."""
-    return "".join(_front(content))
+    """The head of the page alone, as a block for a panel: what was decided and what the figures come to."""
+    front = "".join(_front(content))
+    return f'<style>{_sheet()}</style><article class="tubekit-record">{front}</article>'
 
 
 @cache

@@ -56,7 +56,7 @@ def _said(result: Any) -> Iterator[str]:
         yield _supply(result)
         yield from _output(result)
     elif isinstance(result, Limits):
-        yield f"Ratings: {result.headline()}."
+        yield _checked(result)
     elif isinstance(result, AmpReport):
         yield f"As it stands, at {show(result.amp.mains_rms, 'V')} mains."
     elif isinstance(result, ToneChange):
@@ -84,6 +84,16 @@ def _ratings(report: SwapReport) -> str:
     new = [c for c in report.limits_after.exceeded if (c.part, c.what) not in before]
     old = "" if len(new) == len(report.limits_after.exceeded) else f", {len(new)} of them by the change"
     return f"The figures speak against it: {', '.join(w for w in said if w)}{old} ({where})."
+
+
+def _checked(limits: Limits) -> str:
+    """How the ratings of an amp as it stands are used."""
+    over = list(dict.fromkeys(check.part for check in limits.exceeded))
+    said = f"{_count(len(limits.exceeded))} ({', '.join(over)})" if over else "No rating is exceeded"
+    near = len(limits.near)
+    close = f"; {near} within 10 % of {'its' if near == 1 else 'their'} limit" if near else ""
+    said = f"{said}{close}, of {len(limits.checks)} checked."
+    return said[0].upper() + said[1:]
 
 
 def _count(number: int) -> str:

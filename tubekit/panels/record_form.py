@@ -1,0 +1,164 @@
+"""What a person says in a record: decision, reason, name; which readings; which paper; what file."""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as widgets
+
+from tubekit.amp import Amp
+from tubekit.bench.readings import load_readings
+from tubekit.decisions.reading import Readings
+from tubekit.errors import TubekitError
+from tubekit.panels import layout
+from tubekit.panels.bench_sheet import WORDS, amp_named, list_options
+from tubekit.record import PAPERS
+
+NONE = ""
+LONGEST = 120
+BUSY = '<p role="status">Being worked out and printed; this takes some seconds …</p>'
+FIELDS = {
+    "title": ("title", "What stands over the record; amp and 'decision record' where left empty"),
+    "decided": ("decided", "What is to be done, in a sentence; left empty it is a line to fill in by hand"),
+    "why": ("why", "The reason, in as many lines as it takes"),
+    "by": ("by", "Who decided"),
+    "date": ("date", "The day; today where left empty"),
+    "name": ("file", "Name of the files, beside the notebook; a number is added where one is there already"),
+}
+
+
+class RecordForm:
+    """Fields, the two buttons, and the line that says what was written.
+
+    Parameters
+    ----------
+    changed : told that a word or the readings are others.
+    look, write : what the buttons do.
+    """
+
+    def __init__(
+        self, changed: Callable[[], None], look: Callable[[], Any], write: Callable[[], Any]
+    ) -> None:
+        self._changed, self._quiet, self._amp = changed, False, ""
+        self.readings = layout.described(
+            widgets.Dropdown,
+            "readings",
+            tooltip="A list of readings beside the notebook, to be judged as well",
+        )
+        self.fields = {key: _field(key, *words) for key, words in FIELDS.items()}
+        self.paper = layout.described(
+            widgets.Dropdown, "paper", options=list(PAPERS), tooltip="Paper the record is laid out for"
+        )
+        self.look = _button(
+            "See the whole page", "Work everything out and show the page; nothing is written", look
+        )
+        self.write = _button(
+            "Write the record", "Write page and PDF beside the notebook; no file is written over", write
+        )
+        self.write.add_class("tubekit-ask")
+        self.said = widgets.HTML(layout=widgets.Layout(width="100%"))
+        self.said.add_class("tubekit-copied")
+        self.complaint = widgets.HTML(layout=widgets.Layout(width="auto", display="none"))
+        buttons = widgets.HBox([self.write, self.look], layout=widgets.Layout(flex_flow="row wrap"))
+        fields = list(self.fields.values())
+        self.box = widgets.VBox(
+            [layout.rule("The record"), self.readings, self.complaint, *fields[:-1], self.paper, fields[-1],
+             buttons, self.said]
+        )  # fmt: skip
+        self.box.add_class("tubekit-record-form")
+        for each in (self.readings, self.paper, *fields):
+            each.observe(lambda _: self._told(), "value")
+
+    def words(self) -> dict[str, Any]:
+        """Title, decided, why, by, date and paper, as `record` takes them."""
+        found = {key: field.value.strip() for key, field in self.fields.items() if key != "name"}
+        return {**found, "paper": self.paper.value}
+
+    def set(self, **words: str) -> None:
+        """Set several fields at once: those of `words`, 'name' and 'readings' (a path).
+
+        Raises
+        ------
+        KeyError : there is no such field.
+        """
+        places = {**self.fields, "paper": self.paper, "readings": self.readings}
+        targets = [(places[key], value) for key, value in words.items()]
+        self._quiet = True
+        try:
+            for place, value in targets:
+                if place is self.readings and value not in [path for _, path in place.options]:
+                    place.options = [*place.options, (Path(value).stem, value)]
+                place.value = value
+        finally:
+            self._quiet = False
+        self._told()
+
+    def clear(self) -> None:
+        """All fields as they came."""
+        self.set(**dict.fromkeys(FIELDS, ""), paper=next(iter(PAPERS)), readings=NONE)
+
+    def offer(self, amp: Amp) -> None:
+        """The lists of readings of an amp, and those that do not say whose they are."""
+        self.fields["title"].placeholder = f"{amp.title}: decision record"
+        self.fields["name"].placeholder = f"{amp.name}-record"
+        found = [(words, path) for words, path in list_options() if path not in WORDS]
+        mine = [(words, path) for words, path in found if amp_named(path) in ("", amp.name)]
+        chosen = self.readings.value or NONE
+        if chosen and chosen not in [path for _, path in found] and amp_named(chosen) in ("", amp.name):
+            mine.append((Path(chosen).stem, chosen))
+        options = (("none", NONE), *mine)
+        if options == self.readings.options:
+            return
+        self._quiet = True
+        self.readings.options = options
+        self.readings.value = chosen if chosen in [path for _, path in options] else NONE
+        self._quiet = False
+
+    def readings_on(self, amp: Amp) -> Readings | None:
+        """The readings that are chosen, read; None where none are.
+
+        Raises
+        ------
+        ReadingError : the list cannot be read for this amp.
+        """
+        return load_readings(self.readings.value, amp) if self.readings.value else None
+
+    def complain(self, words: str) -> None:
+        """Say below the list of readings what is wrong with it; '' takes it away."""
+        said = f'<p class="tubekit-complaint" role="alert">{html.escape(words)}</p>' if words else ""
+        self.complaint.value, self.complaint.layout.display = said, "" if words else "none"
+
+    def refuse(self, error: TubekitError) -> None:
+        """Say below the buttons why nothing was written."""
+        self.said.value = f'<p class="tubekit-complaint" role="alert">{html.escape(str(error))}</p>'
+
+    def _told(self) -> None:
+        if not self._quiet:
+            self._changed()
+
+
+def file_stem(words: str, usual: str) -> str:
+    """A name for files out of what was typed: no folder, no ending, no blanks.
+
+    Examples
+    --------
+    >>> file_stem("Überholung von Jörg.pdf", "x"), file_stem("../R14 = 330", "x"), file_stem(" ", "x")
+    ('Überholung-von-Jörg', 'R14-330', 'x')
+    """
+    plain = re.sub(r"\.(html?|pdf)$", "", words.strip(), flags=re.IGNORECASE)
+    return re.sub(r"[^\w.]+", "-", plain).strip("-.")[:LONGEST] or usual
+
+
+def _field(key: str, label: str, tooltip: str) -> Any:
+    kind = widgets.Textarea if key == "why" else widgets.Text
+    return layout.described(kind, label, tooltip=tooltip, continuous_update=False)
+
+
+def _button(words: str, tooltip: str, action: Callable[[], Any]) -> widgets.Button:
+    button = widgets.Button(description=words, tooltip=tooltip, layout={"width": "auto", "flex": "1 1 130px"})
+    button.on_click(lambda _: action())
+    return button
