@@ -24,8 +24,8 @@ import pytest
 
 DOCUMENTS = ("README.md", "DEVELOPERS.md")
 PROGRAM = ["python3", "-m", "tubekit"]
-# These open a browser, or would run this very test again.
-NOT_HERE = (["lab"], ["test"], [])
+# These open a browser and stay, or would run this very test again.
+NOT_HERE = (["lab"], ["page"], ["test"], [])
 SAME = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
 
 _FENCE = re.compile(
@@ -176,6 +176,35 @@ def test_links_to_files_and_headings_hold(name: str, root: Path) -> None:
 def slug(title: str) -> str:
     """A heading's anchor."""
     return re.sub(r"[^\w\- ]", "", title.lower()).replace(" ", "-")
+
+
+def test_the_front_page_names_every_command(root: Path) -> None:
+    from tubekit.cli.main import _parser
+
+    text = (root / "README.md").read_text(encoding="utf-8")
+    (choices,) = [action.choices for action in _parser()._actions if action.choices]
+    named = set(re.findall(r"`(?:python3 -m tubekit )?([a-z-]+)[^`]*`", text))
+    assert sorted(set(choices) - named) == []
+
+
+def test_pictures_are_small_and_said_in_words(root: Path) -> None:
+    """A picture of the front page comes from a run, loads quickly, and its words tell what it shows."""
+    text = (root / "README.md").read_text(encoding="utf-8")
+    shown = re.findall(r"!\[([^\]]*)\]\(([^)]+)\)|<img src=\"([^\"]+)\"[^>]*alt=\"([^\"]+)\"", text)
+    pictures = {place or other: words or others for words, place, other, others in shown}
+    folder = root / "notebooks" / "pictures"
+    assert {Path(place).name for place in pictures} == {each.name for each in folder.iterdir()}
+    for place, words in pictures.items():
+        assert (root / place).stat().st_size < 150_000, place
+        assert len(words.split()) >= 8, f"{place} is not said in words"
+
+
+def test_every_picture_can_be_drawn_anew(root: Path) -> None:
+    pytest.importorskip("PIL")
+    from tests.notebooks.gallery import PICTURES
+
+    names = {f"{name}.png" for name in PICTURES}
+    assert names == {each.name for each in (root / "notebooks" / "pictures").iterdir()}
 
 
 # --- the reader itself ---------------------------------------------------------------------------

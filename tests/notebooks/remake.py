@@ -2,7 +2,7 @@
 
     python tests/notebooks/remake.py [notebooks/01-part-swap.ipynb ...]
 
-Without names it also draws the README's picture anew, from the part-swap panel.
+Without names it also draws the README's pictures anew (tests/notebooks/gallery.py).
 
 Needed after a change that moves numbers, words or the style sheet: the saved outputs are compared by
 the tests, and are what a reader without a kernel sees.
@@ -20,7 +20,6 @@ from nbclient import NotebookClient
 ROOT = Path(__file__).resolve().parents[2]
 KERNEL = {"display_name": "Python 3 (ipykernel)", "language": "python", "name": "python3"}
 KEPT = {"jupyter", "tags"}
-PICTURE = ROOT / "notebooks" / "pictures" / "part-swap.png"
 WIDGET = "application/vnd.jupyter.widget-view+json"
 
 
@@ -49,17 +48,6 @@ def _without_widget(output: nbformat.NotebookNode) -> nbformat.NotebookNode:
     return output
 
 
-def draw_picture(path: Path = PICTURE) -> None:
-    """The figure of the part-swap panel with the README's example on it, twice as fine as on a screen."""
-    from tubekit.panels import part_swap
-
-    panel = part_swap("teasel")
-    panel.set({"R14": "330", "V5": "5AR4"}, mains_rms=123)
-    panel.rescale()
-    path.parent.mkdir(exist_ok=True)
-    path.write_bytes(panel.figure.picture.print_png())
-
-
 if __name__ == "__main__":
     sys.path.insert(0, str(ROOT))
     os.environ["PYTHONPATH"] = os.pathsep.join([str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])])
@@ -70,4 +58,6 @@ if __name__ == "__main__":
         remake(each)
         print(each.name)  # noqa: T201
     if len(sys.argv) == 1:
-        draw_picture()
+        from tests.notebooks import gallery
+
+        gallery.draw()

@@ -70,7 +70,7 @@ def _parser() -> argparse.ArgumentParser:
         prog="python3 -m tubekit",
         description="Work out, before soldering, what a part swap will do to a tube amp. "
         "Without a command: open the notebooks.",
-        epilog="Other commands: lab opens the notebooks, test runs every test.",
+        epilog="Other commands: lab opens the notebooks in JupyterLab, test runs every test.",
         allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"tubekit {__version__}")
