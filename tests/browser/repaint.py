@@ -52,19 +52,13 @@ widgets.VBox([slider, out])
 """
 TIMER = """
 const [css, handle, key, done] = [arguments[0], arguments[1], arguments[2], arguments[3]];
-const source = () => { const each = document.querySelector(css); return each ? each.src : ''; };
-const was = source(), start = performance.now(), tick = new MessageChannel(), after = new MessageChannel();
+const picture = document.querySelector(css), start = performance.now(), after = new MessageChannel();
 after.port1.onmessage = () => done(performance.now() - start);
 const painted = () => requestAnimationFrame(() => after.port2.postMessage(0));
-tick.port1.onmessage = () => {
-  const each = document.querySelector(css);
-  if (each && each.src && each.src !== was) { each.decode().catch(() => 0).then(painted); }
-  else if (performance.now() - start > 5000) { done(-1); }
-  else { setTimeout(() => tick.port2.postMessage(0), 1); }
-};
+picture.addEventListener('load', () => picture.decode().catch(() => 0).then(painted), {once: true});
+setTimeout(() => done(-1), 5000);
 handle.focus();
 handle.dispatchEvent(new KeyboardEvent('keydown', {key: key, bubbles: true}));
-tick.port2.postMessage(0);
 """
 
 

@@ -7,7 +7,7 @@ mean rectifier currents agree; each round is a Newton step, so two to four round
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -17,7 +17,8 @@ from tubekit.analyses.cycle import Cycle
 from tubekit.analyses.harmonics import wave
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.analyses.supply import Answer, Supply
-from tubekit.circuit.network import assemble
+from tubekit.circuit.network import Network, assemble
+from tubekit.circuit.newton import evaluate
 from tubekit.circuit.parts import GROUND, Circuit, Windings
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
@@ -182,11 +183,11 @@ def mains_steady_state(
         )
     network = assemble(circuit)
     supply = Supply(network, frequency_hz, samples, rails_only)
-    means = supply.guess() if near is None else near.cycle.currents.mean(axis=2)
-    start, cycle = (None, None) if near is None else (near.operating_point.port_volts, near.cycle)
-    if not np.isfinite(means).all():
-        means = np.where(np.isfinite(means), means, supply.guess())
-    point, rounds = solve_network(network, means, start), 0
+    near_point, cycle, rounds = None if near is None else _tangent(network, near), None, 0
+    if near is not None and near_point is not None:
+        point, cycle = near_point, near.cycle
+    else:
+        point = solve_network(network, supply.guess())
     apart = np.full(network.size, np.inf)
     while rounds < ROUNDS and (apart > AGREED).any():
         rounds += 1
@@ -201,6 +202,21 @@ def mains_steady_state(
             circuit, frequency_hz=frequency_hz, samples=samples, strict=strict, rails_only=rails_only
         )
     return _judged(state, strict)
+
+
+def _tangent(network: Network, near: MainsState) -> OperatingPoint | None:
+    """The tubes as they stand at a near solution: as good a place for the first round as any other.
+
+    None where some member of it was lost, or where the batch is another one.
+    """
+    volts = near.operating_point.port_volts
+    if volts.shape != (network.size, network.incidence.shape[1]) or not np.isfinite(volts).all():
+        return None
+    currents, slopes = evaluate(network.groups, volts)
+    return replace(
+        near.operating_point, circuit=network.circuit, network=network, port_currents=currents,
+        slopes=tuple(slopes),
+    )  # fmt: skip
 
 
 def _state(

@@ -174,6 +174,8 @@ def _across(report: AmpReport, a: str, b: str) -> Array:
 
 
 def _resistor(report: AmpReport, part: drawn.Resistor) -> list[RatingCheck]:
+    if part.watts is None:
+        return []
     watts = report.solved.one(_across(report, part.a, part.b) ** 2 / np.asarray(part.ohms))
     return check(part.designator, "dissipation", watts, part.watts, "W", "resistor's rating", PART_RATING)
 
@@ -200,7 +202,7 @@ def _capacitors(report: AmpReport) -> list[RatingCheck]:
     found = []
     state = report.solved.state
     for part in report.amp.parts.values():
-        if isinstance(part, drawn.Capacitor) and part.condition == "fitted":
+        if isinstance(part, drawn.Capacitor) and part.condition == "fitted" and part.volts is not None:
             peak = report.solved.one(np.abs(state.waveform(part.a, part.b)).max(axis=1))
             found += check(
                 part.designator, "working voltage", peak, part.volts, "V", "capacitor's rating", PART_RATING

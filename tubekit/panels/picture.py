@@ -7,6 +7,7 @@ and their blends with the paper.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator, Sequence
 from functools import cache
 from io import BytesIO
@@ -31,6 +32,8 @@ SIDES = {"left": "l", "center": "m", "right": "r"}
 HEIGHTS = {"center": "m", "top": "a", "baseline": "s", "bottom": "d"}
 POINTS_PER_INCH = 72.0
 PRINT_DPI = 200
+SEND_S = 1e-4
+"""Pause in which the kernel's sending thread gets its turn: else it waits until the words are done."""
 
 
 class LivePicture:
@@ -74,6 +77,7 @@ class LivePicture:
             _letter(pen, text, self.figure.dpi, picture.height)
         self._picture = picture
         self.image.value = self.png()
+        time.sleep(SEND_S)
 
     def pixels(self) -> npt.NDArray[np.uint8]:
         """What is seen, as (height, width, 3) bytes."""
