@@ -47,7 +47,7 @@ def schematic(result: Result, section: str | None = None, *, member: int = 0) ->
 
 
 def schematic_pages(result: Result, *, paper: str = "A4", member: int = 0) -> tuple[Drawing, ...]:
-    """The whole schematic on pages to print, lying: 'A4' or 'Letter'.
+    """The whole schematic on pages to print, 'A4' or 'Letter', lying or upright: whichever takes fewer pages.
 
     Raises
     ------
@@ -57,8 +57,8 @@ def schematic_pages(result: Result, *, paper: str = "A4", member: int = 0) -> tu
     --------
     >>> from tubekit import load_amp, plots
     >>> page = plots.schematic_pages(load_amp("teasel"))[0]
-    >>> [round(float(inches), 2) for inches in page.figure.get_size_inches()]
-    [11.69, 8.27]
+    >>> sorted(round(float(inches), 2) for inches in page.figure.get_size_inches())
+    [8.27, 11.69]
     """
     if paper not in PAPERS:
         raise InputError(f"there is no paper {paper!r}", fix="Write one of: " + ", ".join(PAPERS))

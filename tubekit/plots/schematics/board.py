@@ -15,6 +15,7 @@ from matplotlib.ft2font import FT2Font
 
 STEP = 0.165
 SIZE = 8.0
+MEASURED = 200.0
 LINE = 0.86
 """Distance between lines of text [steps]."""
 
@@ -92,9 +93,9 @@ def _font(weight: str) -> FT2Font:
 def width(text: str, ink: str = "part", size: float = SIZE) -> float:
     """Width of a line of text [steps]."""
     font = _font("bold" if ink in BOLD else "regular")
-    font.set_size(size, 72.0)
+    font.set_size(MEASURED, 72.0)  # large, so that no hinting rounds it
     font.set_text(text, 0.0)
-    return float(font.get_width_height()[0]) / 64.0 / 72.0 / STEP + 0.1
+    return float(font.get_width_height()[0]) / 64.0 / 72.0 / STEP * size / MEASURED + 0.15
 
 
 BOLD = frozenset({"part", "changed", "head"})
@@ -200,6 +201,8 @@ class Board:
             for place in (at, ahead):
                 if self.pins.get(place, pin.node) != pin.node or any(b.holds(*place) for b in self.boxes):
                     return False
+        if any(self.pins.get((tag.x + x, tag.y + y), tag.node) != tag.node for tag in shape.tags):
+            return False
         return not any(box.holds(*place) for box in boxes for place in self.ahead())
 
     def ahead(self) -> Iterable[Point]:
@@ -213,6 +216,8 @@ class Board:
         self.boxes.extend(one.boxes)
         for pin in one.pins:
             self.pins[pin.at] = pin.node
+        for tag in shape.tags:  # no other wire may run over the end of this one
+            self.pins[tag.x + x, tag.y + y] = tag.node
         return one
 
     def lay_near(self, name: str, shape: Shape, x: int, y: int, step: Point, *, tries: int = 60) -> Laid:

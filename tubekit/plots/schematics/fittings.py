@@ -100,6 +100,13 @@ def draw_box(pen: Pen, one: Laid) -> None:
         pen.lines([at(one, -2, row), at(one, -1, row)])
 
 
+def draw_entry(pen: Pen, one: Laid) -> None:
+    """A wire that comes from another drawing."""
+    pen.lines([at(one, 0, 0.35), at(one, 0.6, 0), at(one, 0, -0.35)], fill=True)
+    pen.lines([at(one, 0.6, 0), at(one, 2, 0)])
+
+
 def draw_exit(pen: Pen, one: Laid) -> None:
     """A wire that goes on in another drawing."""
-    pen.lines([at(one, 0, 0.35), at(one, 0.6, 0), at(one, 0, -0.35)], fill=True)
+    pen.lines([at(one, 0, 0), at(one, 0.6, 0)])
+    pen.lines([at(one, 0.6, 0.35), at(one, 1.2, 0), at(one, 0.6, -0.35)], fill=True)

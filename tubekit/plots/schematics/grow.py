@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from dataclasses import dataclass, field
 
 from tubekit.amp.parts import GROUND
-from tubekit.plots.schematics.board import DOWN, HALF, Board, Pin, Shape, width
+from tubekit.plots.schematics.board import DOWN, HALF, Board, Pin, Shape
 from tubekit.plots.schematics.items import Item
 from tubekit.plots.schematics.shapes import Maker
 
@@ -61,7 +60,7 @@ class Grower:
 
     def _next_row(self, item: Item, node: str, x: int) -> None:
         """What ran off the paper goes on below, from the left, behind a label of its node."""
-        maker, left = self.maker, x + self.side * (self.room(node) + 3)
+        maker, left = self.maker, x + self.side * (self.maker.reader.room(node) + 3)
         self.maker = maker.ending(node)
         shape = self.lying(item, node if self.side > 0 else item.other(node))
         self.maker = maker
@@ -99,7 +98,7 @@ class Grower:
         """What hangs on a node, then what leads on; `under`: the first that hangs goes straight down."""
         start = x
         x = self._hang(node, x, y, under=under)
-        if not under and abs(x - start) < (room := self.room(node)):
+        if not under and abs(x - start) < (room := self.maker.reader.room(node)):
             x = start + self.side * room
         leads = [(item, fresh) for item, fresh in self.tree.get(node, []) if item.name not in self.placed]
         ends: list[tuple[Item, list[str]]] = [(item, []) for item in self.items if self._is_end(item, node)]
@@ -114,11 +113,6 @@ class Grower:
                 self._lead(item, node, fresh, x, row)
             else:
                 self._end(item, node, x, row)
-
-    def room(self, node: str) -> int:
-        """Length of wire over which the name and the volts of a node can stand, one below the other."""
-        lines = self.maker.reader.node(node)
-        return math.ceil(max(width(line.text, line.ink) for line in lines) + 0.7)
 
     def _live(self, item: Item, fresh: list[str]) -> bool:
         """Whether signal comes in this way: from another stage, or from a jack."""
@@ -267,13 +261,13 @@ class Grower:
             shape = mirrored(shape)
         pin = next(pin for pin in shape.pins if pin.node == node)
         edge = max(abs(p.x) for p in shape.pins)
-        row = y - pin.y
+        row, step = y - pin.y, (0, -1)
         if item.kind == "rectifier":  # between the ends of its winding
             rows = [
                 p.y for name, one in item.pins if name.startswith("plate") for p in self.board.pins_of(one)
             ]
-            row = round(sum(rows) / len(rows)) if rows else row
-        self._put(item, shape, x + self.side * (edge + 2), row, (0, -1))
+            row, step = round(sum(rows) / len(rows)) if rows else row, (self.side, 0)
+        self._put(item, shape, x + self.side * (edge + 2), row, step)
         for other in self.board.laid[-1].pins:
             if other.node in fresh:
                 self._node(other.node, other.x, other.y)

@@ -9,7 +9,7 @@ from tubekit.plots.schematics.board import LINE, Board, Box, Line, Point, Words,
 from tubekit.plots.schematics.route import Wires, runs
 from tubekit.plots.schematics.words import Reader
 
-OFF = 0.22
+OFF = 0.3
 NEAR = 0.05
 
 
@@ -90,7 +90,7 @@ def _stacked(lines: tuple[Line, ...], x: float, y: float, ha: str) -> list[Words
 def _in_line(lines: tuple[Line, ...], x: float, y: float, ha: str) -> list[Words]:
     """Name and volts side by side."""
     wide = [width(line.text, line.ink) for line in lines]
-    gap = 0.3
+    gap = 0.35
     total = sum(wide) + gap * (len(lines) - 1)
     left = {"left": x + 0.1, "center": x - total / 2, "right": x - total - 0.1}[ha]
     found = []

@@ -66,6 +66,7 @@ def prepare(plan: Plan, reader: Reader, title: tuple[str, ...] = ()) -> Panel:
         max([b.top for b in boxes] + [y for _, y in points]),
     )
     said = [line for text in remarks(plan, wires, labels, reader) for line in textwrap.wrap(text, 90)]
+    left, right, low, high = left - 0.3, right + 0.3, low - 0.3, high + 0.3
     notes = tuple(Words((Line(text, "note"),), left, low - 1.2 - n * LINE) for n, text in enumerate(said))
     wide = [width(text, "head") for text in title[:1]] + [width(text, "note") for text in (*title[1:], *said)]
     box = Box(

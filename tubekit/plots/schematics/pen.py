@@ -5,6 +5,7 @@ schemdraw is loaded by the first `Pen`, not before: nothing else of the package 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -17,6 +18,7 @@ UNIT = 0.5
 
 THIN, PLAIN, THICK = 0.9, 1.2, 1.7
 Spot = tuple[float, float]
+LIFTED = (math.nan, math.nan)
 
 
 def at(one: Laid, x: float, y: float) -> Spot:
@@ -35,9 +37,12 @@ class Pen:
         self.segments: Any = segments
         self.sheet = schemdraw.Drawing(canvas=axes, show=False)
         self.color, self.scale = "#000000", scale
+        self._strokes: dict[tuple[str, float], list[Spot]] = {}
 
     def finish(self) -> None:
-        """Put everything on the axes."""
+        """Put everything on the axes: lines of one ink and width as one path, which draws quickly."""
+        for (color, lw), spots in self._strokes.items():
+            self._add(self.segments.Segment(spots, color=color, lw=lw * self.scale))
         self.sheet.draw(show=False)
 
     def part(self, name: str, start: Spot, end: Spot, lw: float = PLAIN, **options: Any) -> None:
@@ -56,7 +61,7 @@ class Pen:
                     self.segments.SegmentPoly(spots, fill=self.color, color=self.color, lw=lw * self.scale)
                 )
             else:
-                self._add(self.segments.Segment(spots, color=self.color, lw=lw * self.scale))
+                self._strokes.setdefault((self.color, lw), []).extend((*spots, LIFTED))
 
     def circle(self, center: Spot, radius: float, lw: float = PLAIN, fill: str | None = None) -> None:
         """A circle; `fill` is a color."""

@@ -14,13 +14,18 @@ from tubekit.plots.schematics.pen import UNIT
 MARGIN, GAP, HEAD, FOOT = 0.4, 0.3, 0.42, 0.3
 """White border, distance between drawings, room for the title and for the caution [inches]."""
 
-SCALE, LEAST = 0.75, 0.66
+SCALE, LEAST = 0.75, 0.65
 """Scale of drawings on paper: the usual one, and the least before another page is begun."""
 
 PAPERS = {"A4": (11.69, 8.27), "Letter": (11.0, 8.5)}
-"""Width and height, lying [inches]."""
+"""The long and the short side [inches]."""
 
 Row = list[Panel]
+
+
+def free(high: float) -> float:
+    """Height of a page without borders, title and caution [inches]."""
+    return high - 2 * MARGIN - HEAD - FOOT
 
 
 def rows_of(panels: Sequence[Panel], wide: float) -> list[Row]:

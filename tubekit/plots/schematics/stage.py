@@ -7,14 +7,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from tubekit.amp.parts import GROUND
-from tubekit.plots.schematics.board import DOWN, HALF, LEFT, RIGHT, Board, Line, Pin, Shape, Words
+from tubekit.plots.schematics.board import DOWN, HALF, RIGHT, Board, Pin
 from tubekit.plots.schematics.grow import INLINE, Grower
 from tubekit.plots.schematics.items import Item
+from tubekit.plots.schematics.output import Output, exit_shape
 from tubekit.plots.schematics.settle import settle_all
 from tubekit.plots.schematics.shapes import Maker
 from tubekit.plots.schematics.territory import Section, Territory
 from tubekit.plots.schematics.words import Reader
-from tubekit.plots.schematics.wound import windings_of
 
 COLUMN = 4
 FIRST_ROOM = 5
@@ -70,14 +70,13 @@ class _Stage:
         self.rising = supply.positive
         self.hanging = (supply.nodes | supply.heater_nodes | {GROUND}) - self.rising
         self.zone = {node: zone for node, zone in section.zone.items() if node in maker.inner}
-        self.iron = [item for item in items if item.kind == "output transformer"]
 
     def plan(self) -> Plan:
         for number, tube in enumerate(self.section.tubes):
             self._cell(number, tube)
-        for item in self.iron:
-            self._transformer(item)
-        self._outputs()
+        Output(
+            self.board, self.maker, self.zone, self.items, self.placed, self.hanging, self.rising, self.exits
+        ).lay()
         also = self._rest()
         return Plan(self.section, self.board, self.maker.inner, also, self.exits, self.maker.reader)
 
@@ -140,7 +139,7 @@ class _Stage:
                 self._hang(item, node, FIRST_ROOM + 2, y - HALF)
         for item in mine:
             if item.name not in self.placed:
-                self._lie_right(item, node, FIRST_ROOM + 3, y)
+                self._lie_right(item, node, FIRST_ROOM + self.maker.reader.room(node), y)
 
     def _lie_right(self, item: Item, node: str, x: int, y: int, step: tuple[int, int] = RIGHT) -> None:
         self.placed.add(item.name)
@@ -185,7 +184,8 @@ class _Stage:
         grower = Grower(
             self.board, self.maker, -1, zone, frozenset(self.hanging | lower), self.rising, net, self.placed
         )
-        grower.grow(grid, -3, y)
+        shared = len({tube.at("cathode") for tube in self.section.tubes}) < len(self.section.tubes)
+        grower.grow(grid, -5 if shared else -3, y)  # the wire of a common cathode goes down beside it
 
     # ---- to the right
 
@@ -213,86 +213,23 @@ class _Stage:
             if item.kind in INLINE and far not in self.zone and far not in self.hanging | self.rising:
                 self._lie_right(item, node, max(x, FIRST_ROOM) + HALF + 1, row, (1, 0))
                 row -= 4
-        for place, (name, _) in enumerate(self.exits):
+        for name, homes in self.exits:
             key = f"exit {name}"
             if name == node and key not in self.placed:
                 self.placed.add(key)
-                shape = self._exit(place)
-                self.board.lay_near(key, shape, max(x, FIRST_ROOM) + 1, row, RIGHT)
-
-    def _exit(self, place: int) -> Shape:
-        node, homes = self.exits[place]
-        words = Words((Line(f"to {homes}", "node"),), 0.9, 0.0, "left")
-        return Shape("exit", "h", (Pin(node, 0, 0, LEFT),), (), (words,))
+                self.board.lay_near(key, exit_shape(name, homes), max(x, FIRST_ROOM) + 1, row, RIGHT)
 
     def _room(self, row: int) -> int:
         """First column to the right of everything near a row."""
         near = [b.right for b in self.board.boxes if b.bottom < row + 3 and b.top > row - 2]
         return round(max(near, default=0.0)) + 1
 
-    # ---- the output transformer and what is behind it
-
-    def _transformer(self, item: Item) -> None:
-        coils = windings_of(item)
-        taps = next(iter(coils.values()))
-        heights = {tap: [p.y for p in self.board.pins_of(tap)] for tap in taps}
-        ends = [max(heights[tap]) for tap in (taps[0], taps[-1]) if heights[tap]]
-        if (heights[taps[0]] and not heights[taps[-1]]) or (len(ends) == 2 and ends[0] < ends[1]):
-            taps = taps[::-1]
-        step, top = 0, max(ends, default=0)
-        if len(ends) == 2 and len(taps) == 3:
-            step = max(4, (max(ends) - min(ends)) // 2)
-        elif len(ends) == 1 and len(taps) > 1:
-            top += 4 * (len(taps) - 1)
-        shape = self.maker.transformer(item, taps, step)
-        first = max((p.y for p in shape.pins if p.x == 0), default=0)
-        tags = [t.y for t in shape.tags if t.x == 0]
-        first = max([first, *tags]) if tags else first
-        x = round(self.board.extent().right) + 2
-        self.placed.add(item.name)
-        self.board.lay_near(item.name, shape, x, top - first, RIGHT)
-
-    def _outputs(self) -> None:
-        zone = frozenset(node for node, where in self.zone.items() if where == "output")
-        net = [
-            item for item in self.items if any(node in zone for node in item.nodes) and item not in self.iron
-        ]
-        for item in [i for i in net if i.two_ends and self._leaves(i)]:
-            node = next(n for n in item.nodes if n in zone)
-            pin = max(self.board.pins_of(node), key=lambda p: p.x)
-            self._hang(item, node, pin.x + COLUMN + 1, pin.y - HALF)
-        for item in [i for i in net if i.kind == "loudspeaker"]:
-            hot = [n for n in item.nodes if n in zone and self.board.pins_of(n)]
-            if hot:
-                self.placed.add(item.name)
-                pin = max(self.board.pins_of(hot[0]), key=lambda p: p.x)
-                self.board.lay_near(item.name, self.maker.shape(item), pin.x + 5, pin.y - 1, RIGHT)
-        grower = Grower(
-            self.board, self.maker, 1, zone, frozenset(self.hanging), self.rising, net, self.placed
-        )
-        for node in zone:
-            pins = [p for p in self.board.pins_of(node) if p.way == RIGHT]
-            if pins:
-                grower.grow(node, pins[0].x, pins[0].y)
-        for item in [i for i in net if i.kind == "loudspeaker" and i.name not in self.placed]:
-            pins = [p for n in item.nodes for p in self.board.pins_of(n)]
-            if pins:
-                far = max(pins, key=lambda p: p.x)
-                self.placed.add(item.name)
-                room = grower.room(far.node) + 1
-                self.board.lay_near(item.name, self.maker.shape(item), far.x + room, far.y - 1, RIGHT)
-
-    def _leaves(self, item: Item) -> bool:
-        """Feedback: from the secondary to an earlier stage."""
-        far = [node for node in item.nodes if node not in self.zone]
-        return item.name not in self.placed and len(far) == 1 and far[0] not in self.hanging | self.rising
-
     def _rest(self) -> list[Item]:
         """Everything else goes where it is near to what it joins; what finds no room is listed."""
         also = settle_all(self.board, self.maker, [i for i in self.items if i.name not in self.placed])
-        for place, (node, _) in enumerate(self.exits):
+        for node, homes in self.exits:
             if f"exit {node}" not in self.placed:
                 pins = self.board.pins_of(node)
                 at = max(pins, key=lambda p: p.x) if pins else Pin(node, 0, 0, RIGHT)
-                self.board.lay_near(f"exit {node}", self._exit(place), at.x + 3, at.y, RIGHT)
+                self.board.lay_near(f"exit {node}", exit_shape(node, homes), at.x + 3, at.y, RIGHT)
         return also

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from tubekit.amp.parts import GROUND
-from tubekit.plots.schematics.board import HALF, RIGHT, Board, Line, Pin, Shape, Words
+from tubekit.plots.schematics.board import HALF, RIGHT, Board, Box, Line, Pin, Shape, Words
 from tubekit.plots.schematics.grow import STACK, Grower
 from tubekit.plots.schematics.items import Item
 from tubekit.plots.schematics.settle import settle_all
@@ -92,16 +92,15 @@ def lay_heaters(territory: Territory, section: Section, reader: Reader) -> Plan:
     maker = Maker(reader, inner)
     board = Board()
     for place, (node, words) in enumerate(entries):
-        shape = Shape(
-            "exit", "h", (Pin(node, 1, 0, RIGHT),), (), (Words((Line(words, "node"),), -0.2, 0, "right"),)
-        )
+        said = Words((Line(words, "node"),), -0.2, 0, "right")
+        shape = Shape("entry", "h", (Pin(node, 2, 0, RIGHT),), (Box(-0.1, -0.4, 1.9, 0.4),), (said,))
         board.lay(f"entry {node} {place}", shape, 0, HALF - APART - 2 * HALF * place)
     left = [item for item in section.items if not _is_cable(item)]
     cables = [item for item in section.items if _is_cable(item)]
     x, also = APART, []
     while left or cables:
         row = [item for item in left if all(board.pins_of(n) for n in item.nodes if n in inner)]
-        for item in sorted(row, key=_order):
+        for item in sorted(row, key=lambda i: _order(board, i)):
             shape, y = _upright(maker, board, item)
             x = board.lay_near(item.name, shape, x, y, RIGHT).x + APART
         left = [item for item in left if item not in row]
@@ -118,8 +117,10 @@ def lay_heaters(territory: Territory, section: Section, reader: Reader) -> Plan:
     return Plan(section, board, inner, also, reader=reader)
 
 
-def _order(item: Item) -> tuple[bool, bool]:
-    return GROUND in item.nodes, item.kind != "heater"
+def _order(board: Board, item: Item) -> tuple[bool, bool, int]:
+    """Heaters first, what goes to ground last: from the lower wire first, then from the upper."""
+    rows = [pin.y for node in item.nodes for pin in board.pins_of(node)]
+    return GROUND in item.nodes, item.kind != "heater", min(rows, default=0)
 
 
 def _upright(maker: Maker, board: Board, item: Item) -> tuple[Shape, int]:

@@ -128,5 +128,5 @@ _DRAWERS: Mapping[str, Callable[[Pen, Laid], None]] = {
     "rectifier": bottles.draw_rectifier, "heater": bottles.draw_heater, "jack": fittings.draw_jack,
     "loudspeaker": fittings.draw_loudspeaker, "mains plug": fittings.draw_mains_plug,
     "selector": fittings.draw_selector, "transformer": fittings.draw_transformer, "box": fittings.draw_box,
-    "exit": fittings.draw_exit,
+    "exit": fittings.draw_exit, "entry": fittings.draw_entry,
 }  # fmt: skip

@@ -111,15 +111,26 @@ def _primary(item: Item) -> list[str]:
 
 
 def _in_order(groups: list[list[Item]], items: list[Item], off: set[str]) -> list[list[Item]]:
-    """Along the signal from the input jacks, by the number of parts on the way."""
+    """Along the signal from the first input jack, by the number of parts on the way.
+
+    What that does not reach, a second input or what a spring tank gives back, stands before what it feeds.
+    """
     starts = [i.at("tip") for i in items if i.kind == "jack" and not _is_output(i, items)]
-    far = _hops(starts or [g[0].at("grid") for g in groups[:1]], items, off)
-    worst = len(items) + 1
+    far = _hops(starts[:1] or [g[0].at("grid") for g in groups[:1]], items, off)
+    ordered = sorted(
+        (group for group in groups if _reached(group, far) is not None),
+        key=lambda group: (_reached(group, far), group[0].name),
+    )
+    for group in groups:
+        if group not in ordered:
+            onward = _hops([tube.at("grid") for tube in group], items, off)
+            fed = [n for n, one in enumerate(ordered) if _reached(one, onward) is not None]
+            ordered.insert(fed[0] if fed else len(ordered), group)
+    return ordered
 
-    def key(group: list[Item]) -> tuple[int, str]:
-        return min(far.get(tube.at("grid"), worst) for tube in group), group[0].name
 
-    return sorted(groups, key=key)
+def _reached(group: list[Item], far: dict[str, int]) -> int | None:
+    return min((far[tube.at("grid")] for tube in group if tube.at("grid") in far), default=None)
 
 
 def _is_output(jack: Item, items: list[Item]) -> bool:

@@ -12,6 +12,7 @@ from tubekit.errors import InputError, near_matches
 from tubekit.plots import ink
 from tubekit.plots.drawing import Drawing
 from tubekit.plots.schematics import sheet
+from tubekit.plots.schematics.items import Item
 from tubekit.plots.schematics.paint import Panel, inches, prepare
 from tubekit.plots.schematics.stage import Plan, lay_stage
 from tubekit.plots.schematics.supply import lay_heaters, lay_supply
@@ -31,8 +32,16 @@ def title(amp: Amp, section: Section) -> str:
         return TITLES[section.kind]
     parts = [amp.parts[tube.parts[0]] for tube in section.tubes]
     types = dict.fromkeys(t for p in parts for t in ((p.type,) if isinstance(p.type, str) else p.type))  # type: ignore[attr-defined]
-    roles = dict.fromkeys(part.role for part in parts if part.role)
+    roles = dict.fromkeys(role for tube in section.tubes if (role := _role(amp, tube)))
     return f"{section.name} ({', '.join(types)})" + (f": {', '.join(roles)}" if roles else "")
+
+
+def _role(amp: Amp, tube: Item) -> str:
+    """What a section is for: its share of the tube's role, where that names one for each section."""
+    part = amp.parts[tube.parts[0]]
+    each = [words.strip(" ,") for words in part.role.split(" and ")]
+    names = [section.name for section in getattr(part, "sections", ())]
+    return each[names.index(tube.name)] if len(each) == len(names) > 1 else part.role
 
 
 class View:
@@ -108,7 +117,7 @@ class View:
         with ink.style():
             panels = self.panels()
             wide = sheet.PAPERS["A4"][0] - 2 * sheet.MARGIN
-            rows = sheet.rows_of(panels, wide / sheet.SCALE)
+            rows = sheet.rows_of(panels, wide / sheet.LEAST)
             scale = sheet.scale_for(rows, wide, 1e6)
             tall = scale * sum(max(inches(p.box)[1] for p in row) for row in rows) + sheet.GAP * (
                 len(rows) - 1
@@ -118,20 +127,29 @@ class View:
         figure.set_label(self.words("whole", panels))
         return Drawing(figure, tuple(figure.axes), tuple(texts))
 
-    def pages(self, width: float, height: float) -> tuple[Drawing, ...]:
-        """Everything on pages of that size [inches]."""
-        drawings = []
+    def pages(self, long: float, short: float) -> tuple[Drawing, ...]:
+        """Everything on pages of that size [inches], upright or lying, whichever takes fewer of them."""
         with ink.style():
-            wide = width - 2 * sheet.MARGIN
-            high = height - 2 * sheet.MARGIN - sheet.HEAD - sheet.FOOT
-            pages = sheet.pages_of(sheet.rows_of(self.panels(), wide / sheet.SCALE), high / sheet.LEAST)
-            for number, rows in enumerate(pages, 1):
-                figure = ink.paper(width, height)
-                of = f", page {number} of {len(pages)}"
-                texts = self._inked(figure, rows, sheet.scale_for(rows, wide, high), of)
-                figure.set_label(self.words(f"whole{of}", [panel for row in rows for panel in row]))
-                drawings.append(Drawing(figure, tuple(figure.axes), tuple(texts)))
-        return tuple(drawings)
+            panels = self.panels()
+            lying, upright = (self._paged(panels, *size) for size in ((long, short), (short, long)))
+            (width, height), pages = (
+                ((long, short), lying) if len(lying) <= len(upright) else ((short, long), upright)
+            )
+            return tuple(
+                self._page(rows, width, height, f", page {number} of {len(pages)}")
+                for number, rows in enumerate(pages, 1)
+            )
+
+    def _paged(self, panels: list[Panel], width: float, height: float) -> list[list[sheet.Row]]:
+        rows = sheet.rows_of(panels, (width - 2 * sheet.MARGIN) / sheet.LEAST)
+        return sheet.pages_of(rows, sheet.free(height) / sheet.LEAST)
+
+    def _page(self, rows: list[sheet.Row], width: float, height: float, of: str) -> Drawing:
+        figure = ink.paper(width, height)
+        scale = sheet.scale_for(rows, width - 2 * sheet.MARGIN, sheet.free(height))
+        texts = self._inked(figure, rows, scale, of)
+        figure.set_label(self.words(f"whole{of}", [panel for row in rows for panel in row]))
+        return Drawing(figure, tuple(figure.axes), tuple(texts))
 
     def _inked(self, figure: Any, rows: list[list[Panel]], scale: float, of: str) -> list[Any]:
         width, height = figure.get_size_inches()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -13,7 +14,7 @@ from tubekit.amp.fields import fields_of
 from tubekit.amp.parts import Capacitor, Jack, Part, Potentiometer, Resistor, Thermistor, Tube
 from tubekit.amp.readings import readable
 from tubekit.plots.reading import of_member
-from tubekit.plots.schematics.board import Line
+from tubekit.plots.schematics.board import Line, width
 from tubekit.plots.schematics.items import GAP, Item
 from tubekit.units import mark, show
 
@@ -64,8 +65,10 @@ class Reader:
             return ()
         before, after = self._value(old), self._value(new)
         differ = tuple(b for b, a in zip(before, after, strict=False) if b != a)
-        if differ or len(before) != len(after):
-            return differ or ("as drawn",)
+        if differ:
+            return differ
+        if getattr(old, "condition", "") != getattr(new, "condition", ""):
+            return (getattr(old, "condition", ""),)
         return tuple(self._other_fields(old, new))
 
     def _other_fields(self, old: Part, new: Part) -> list[str]:
@@ -73,7 +76,7 @@ class Reader:
         for spec in fields_of(type(new)):
             one, two = getattr(old, spec.name, None), getattr(new, spec.name)
             if one is not None and two is not None and not spec.main and not _same(one, two):
-                said.append(f"{spec.key} {spec.form.show(one)}")
+                said.append(f"{spec.key} {_percent(spec.key, one) or spec.form.show(one)}")
         return said[:1]
 
     @cached_property
@@ -132,7 +135,7 @@ class Reader:
     def _said(self, node: str) -> str:
         now = self._reading(self.report, node)
         was = self._reading(self.report_before, node)
-        return f"{was} → {now}" if was and now and was != now else now
+        return _from_to(was, now)
 
     def _reading(self, report: AmpReport | None, node: str) -> str:
         found = None if report is None else self._nodes(report).get(node)
@@ -155,10 +158,17 @@ class Reader:
 
     def ripple(self, node: str) -> str:
         """Ripple of a rail, '' where the node is none or nothing is known."""
-        if self.report is None:
-            return ""
-        rail = next((one for one in self.report.rails if one.node == node), None)
-        return "" if rail is None else f"{show(self._one(rail.ripple_pp_v), 'V')} p-p"
+        now, was = (self._ripple(report, node) for report in (self.report, self.report_before))
+        return f"{_from_to(was, now)} p-p" if now else ""
+
+    def _ripple(self, report: AmpReport | None, node: str) -> str:
+        rails = () if report is None else report.rails
+        rail = next((one for one in rails if one.node == node), None)
+        return "" if rail is None else show(self._one(rail.ripple_pp_v), "V")
+
+    def room(self, node: str) -> int:
+        """Length of wire over which the name and the volts of a node can stand, one below the other."""
+        return math.ceil(max(width(line.text, line.ink) for line in self.node(node)) + 0.7)
 
     def node(self, node: str) -> tuple[Line, ...]:
         """A node's name with its volts below, and its ripple where that is wanted."""
@@ -166,8 +176,21 @@ class Reader:
         return (Line(node, "node"), *(Line(words, "volts") for words in said if words))
 
 
+def _from_to(was: str, now: str) -> str:
+    """'18.5 → 22.8 V': the unit once, where it is the same."""
+    if not was or not now or was == now:
+        return now
+    (old, _, one), (_, _, other) = was.partition(" "), now.partition(" ")
+    return f"{old if one == other else was} → {now}"
+
+
 def _short(role: str) -> list[str]:
     return [role] if 0 < len(role) <= SHORT_ROLE else []
+
+
+def _percent(key: str, value: Any) -> str:
+    """Emission and position are told in percent."""
+    return f"{100 * float(value):.0f} %" if key in ("emission", "position") and np.ndim(value) == 0 else ""
 
 
 def _same(one: Any, two: Any) -> bool:
