@@ -118,7 +118,7 @@ def test_lab_says_how_to_get_jupyterlab(monkeypatch) -> None:
         lab.start()
 
 
-@pytest.mark.parametrize(("cores", "workers"), [(1, []), (2, ["-n", "2"]), (64, ["-n", "4"])])
+@pytest.mark.parametrize(("cores", "workers"), [(1, []), (2, ["-n", "3"]), (64, ["-n", "4"])])
 def test_tests_are_spread_over_the_cores_and_the_users_arguments_win(cores, workers) -> None:
     command = run_tests.command(["-x", "-n0"], cores)
     assert command[1:3] == ["-m", "pytest"]

@@ -32,7 +32,9 @@ def start(arguments: Sequence[str] = ()) -> int:
 
 def command(arguments: Sequence[str], cores: int | None = None) -> list[str]:
     """The pytest command; the user's arguments come last, so that they win."""
-    workers = min(cores or os.cpu_count() or 1, _MOST_WORKERS)
+    cores = cores or os.cpu_count() or 1
+    # One more than there are cores: the tests in a browser wait for much of their time.
+    workers = min(cores + 1, _MOST_WORKERS) if cores > 1 else 1
     # A notebook's cells share one kernel, so a file stays with one worker.
     spread = ["-n", str(workers), "--dist", "loadfile"] if workers > 1 else []
     return [sys.executable, "-m", "pytest", *spread, *arguments]
