@@ -1,5 +1,6 @@
 """Panels: sliders over results, drawn off-screen into image widgets."""
 
+from tubekit.panels.amp_form_panel import AmpForm, amp_form
 from tubekit.panels.bench_panel import BenchPanel, bench
 from tubekit.panels.cathode_bias_panel import CathodeBiasPanel, cathode_bias
 from tubekit.panels.drawing_panel import DrawingFold, drawing
@@ -8,11 +9,13 @@ from tubekit.panels.lessons import HuntPage, LessonPage, ProgressPage, lesson, m
 from tubekit.panels.load_line_panel import LoadLinePanel, load_line
 from tubekit.panels.part_swap_panel import PartSwap, part_swap
 from tubekit.panels.record_panel import RecordPanel, record
+from tubekit.panels.start_panel import StartPanel, start
 from tubekit.panels.substitutes_panel import SubstitutesPanel, substitutes
 from tubekit.panels.supply_panel import SupplyPanel, supply
 from tubekit.panels.tone_panel import TonePanel, tone
 
 __all__ = [
+    "AmpForm",
     "BenchPanel",
     "CathodeBiasPanel",
     "DrawingFold",
@@ -23,9 +26,11 @@ __all__ = [
     "PartSwap",
     "ProgressPage",
     "RecordPanel",
+    "StartPanel",
     "SubstitutesPanel",
     "SupplyPanel",
     "TonePanel",
+    "amp_form",
     "bench",
     "cathode_bias",
     "drawing",
@@ -35,6 +40,7 @@ __all__ = [
     "my_progress",
     "part_swap",
     "record",
+    "start",
     "substitutes",
     "supply",
     "tone",

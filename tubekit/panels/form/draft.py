@@ -1,0 +1,238 @@
+"""A draft of an amp: the tables of an amp file while they are still being filled in.
+
+Nothing entered is ever refused or dropped; what the check says of it stands beside the part.
+"""
+
+from __future__ import annotations
+
+import copy
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from tubekit.amp import Amp, amp_from_text
+from tubekit.amp.check import AmpFileProblems
+from tubekit.amp.read import find, merged, parse_text, read_sheet
+from tubekit.errors import AmpFileError
+from tubekit.panels.form.kinds import kind_of, nodes_in
+from tubekit.panels.form.paths import difference, into_list, renamed, stepped
+from tubekit.panels.form.text import toml_text
+
+Tables = dict[str, Any]
+Path_ = tuple[str | int, ...]
+NOT_PARTS = ("amp", "test_points")
+WINDING_DEPTH = 3
+GENERAL = ""
+"""The place of what concerns no part in particular."""
+
+
+@dataclass(frozen=True, eq=False)
+class Draft:
+    """Tables as in an amp file, whole or not; each change gives a new draft.
+
+    `base` is the demo amp or file it began with ('' for an empty sheet), `base_tables` what stood there.
+
+    Examples
+    --------
+    >>> draft = Draft.empty("Shop amp").added("R").put(("R1", "value"), "4K7")
+    >>> draft.parts["R1"]["value"], draft.amp is None, draft.next_designator("R")
+    ('4K7', True, 'R2')
+    """
+
+    tables: Tables
+    base: str = ""
+    base_tables: Tables = field(default_factory=dict)
+
+    @classmethod
+    def empty(cls, title: str = "", mains: str = "120 V", frequency: str = "60 Hz") -> Draft:
+        """A sheet with nothing but a heading on it."""
+        heading = {"title": title, "design_mains": mains, "mains_frequency": frequency}
+        return cls({"amp": {key: value for key, value in heading.items() if value}})
+
+    @classmethod
+    def begun(cls, name_or_path: str | Path) -> Draft:
+        """A copy of a demo amp or of an amp file, be that file sound or not.
+
+        Raises
+        ------
+        AmpFileError : no such file, or not TOML.
+        """
+        sheet = read_sheet(name_or_path)
+        tables = copy.deepcopy(dict(sheet.tables))
+        heading = dict(tables.get("amp", {}))
+        heading.pop("extends", None)
+        path = find(name_or_path)
+        is_demo = str(name_or_path).strip() == path.stem
+        return cls({**tables, "amp": heading}, str(name_or_path) if is_demo else path.name, tables)
+
+    @classmethod
+    def of_text(cls, text: str) -> Draft:
+        """The draft in a text that `text()` wrote.
+
+        Raises
+        ------
+        AmpFileError : it is not TOML.
+        """
+        return cls(parse_text(text, "draft"))
+
+    # ---- what stands in it
+
+    @property
+    def heading(self) -> Mapping[str, Any]:
+        """The [amp] table."""
+        found = self.tables.get("amp", {})
+        return found if isinstance(found, dict) else {}
+
+    @cached_property
+    def parts(self) -> dict[str, dict[str, Any]]:
+        """Tables of the parts, in the order they were drawn."""
+        return {
+            name: table
+            for name, table in self.tables.items()
+            if name not in NOT_PARTS and isinstance(table, dict)
+        }
+
+    @cached_property
+    def nodes(self) -> tuple[str, ...]:
+        """Every node named so far, each once, ground first."""
+        found = (node for name, table in self.parts.items() for node in nodes_in(name, table))
+        return tuple(dict.fromkeys(["ground", *found]))
+
+    def get(self, path: Path_, otherwise: Any = "") -> Any:
+        """What stands at a path such as ('V1', 'a', 'plate') or ('R1', 'nodes', 0)."""
+        here: Any = self.tables
+        for step in path:
+            try:
+                here = here[step]
+            except (KeyError, IndexError, TypeError):
+                return otherwise
+        return here
+
+    def kind(self, designator: str) -> str:
+        """Kind of a part in words, as far as it can be told."""
+        kind = kind_of(designator, self.parts[designator])
+        return kind.kind if kind else "part"
+
+    def next_designator(self, letter: str) -> str:
+        """The class letter with the next number that is free."""
+        numbers = [int(m[1]) for name in self.tables if (m := re.fullmatch(rf"{letter}(\d+)[A-Z]?", name))]
+        return f"{letter}{max(numbers, default=0) + 1}"
+
+    # ---- changes
+
+    def put(self, path: Path_, value: Any) -> Draft:
+        """The draft with a value at a path; '' or None takes it out. A number is a place in a list."""
+        tables = copy.deepcopy(self.tables)
+        here: Any = tables
+        for step, after in pairwise(path):
+            here = stepped(here, step, after)
+        last = path[-1]
+        blank = value is None or value == ""
+        if isinstance(last, int):
+            in_winding = len(path) > WINDING_DEPTH  # its number of sections is something entered, too
+            into_list(here, last, "" if blank else value, keep=in_winding)
+            if not here:
+                self._emptied(tables, path[:-1])
+        elif blank:
+            here.pop(last, None)
+        else:
+            here[last] = value
+        return self._with(tables)
+
+    @staticmethod
+    def _emptied(tables: Tables, path: Path_) -> None:
+        here: Any = tables
+        for step in path[:-1]:
+            here = here[step]
+        del here[path[-1]]
+
+    def added(self, letter: str, table: Mapping[str, Any] | None = None, name: str = "") -> Draft:
+        """The draft with one more part, under the next free designator of its letter."""
+        return self._with({**self.tables, name or self.next_designator(letter): dict(table or {})})
+
+    def with_parts(self, more: Mapping[str, Any]) -> Draft:
+        """The draft with several parts laid over those that are there."""
+        return self._with(merged(self.tables, more))
+
+    def without(self, designator: str) -> Draft:
+        """The draft without a part."""
+        return self._with({name: table for name, table in self.tables.items() if name != designator})
+
+    def renamed(self, old: str, new: str) -> Draft:
+        """The draft with a part under another designator, in its old place.
+
+        Raises
+        ------
+        AmpFileError : the new designator is taken.
+        """
+        if new != old and new in self.tables:
+            free = self.next_designator(re.sub(r"\d.*", "", new) or "R")
+            raise AmpFileError(f"there is a {new} already", part=old, fix=f"Free is {free}")
+        return self._with({new if name == old else name: table for name, table in self.tables.items()})
+
+    def noderenamed(self, old: str, new: str, only: str = "") -> Draft:
+        """The draft with a node under another name, everywhere or at one part only."""
+        tables = {
+            name: renamed(table, old, new) if name not in NOT_PARTS and only in ("", name) else table
+            for name, table in self.tables.items()
+        }
+        return self._with(tables)
+
+    def _with(self, tables: Tables) -> Draft:
+        return Draft(tables, self.base, self.base_tables)
+
+    # ---- what the check says
+
+    @cached_property
+    def _checked(self) -> tuple[Amp | None, tuple[AmpFileError, ...]]:
+        try:
+            return amp_from_text(self.text(), self.heading.get("title") or "draft"), ()
+        except AmpFileProblems as error:
+            return None, error.problems
+        except AmpFileError as error:
+            return None, (error,)
+
+    @property
+    def amp(self) -> Amp | None:
+        """The amp, once the check has nothing more to say."""
+        return self._checked[0]
+
+    @property
+    def problems(self) -> tuple[AmpFileError, ...]:
+        """Everything that the check has to say."""
+        return self._checked[1]
+
+    @cached_property
+    def complaints(self) -> dict[str, list[AmpFileError]]:
+        """Problems by the part they concern; '' for those that concern none ('amp' for the heading)."""
+        found: dict[str, list[AmpFileError]] = {}
+        for problem in self.problems:
+            found.setdefault(self._place(problem), []).append(problem)
+        return found
+
+    def _place(self, problem: AmpFileError) -> str:
+        owner = problem.part.strip("[]").split(".")[0]
+        if owner in self.tables:
+            return owner
+        section = re.fullmatch(r"(V\d+)[a-z]", problem.part)
+        return section[1] if section and section[1] in self.tables else GENERAL
+
+    # ---- the file
+
+    def text(self) -> str:
+        """The text of the amp file, whole."""
+        return toml_text(self.tables)
+
+    def difference(self) -> str | None:
+        """The text of an amp file that extends the base and says only what differs; None where none can."""
+        if not self.base:
+            return None
+        said = difference(self.base_tables, self.tables)
+        if said is None:
+            return None
+        heading = {**said.pop("amp", {}), "extends": self.base}
+        return toml_text({"amp": heading, **said})

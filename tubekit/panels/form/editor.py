@@ -1,0 +1,171 @@
+"""One part in the form: its boxes, what is to be mended about it, and what could have been meant."""
+
+from __future__ import annotations
+
+import html
+from typing import Any
+
+import ipywidgets as widgets
+
+from tubekit.amp.iron import Transformer
+from tubekit.panels import layout
+from tubekit.panels.form import suggest
+from tubekit.panels.form.boxes import Boxes
+from tubekit.panels.form.buttons import button
+from tubekit.panels.form.complaints import BLANK, OPEN, WRONG, Complaint, complaints
+from tubekit.panels.form.desk import Desk
+from tubekit.panels.form.draft import Draft, Path_
+from tubekit.panels.form.entries import Entry, entries, winding_entries
+from tubekit.panels.form.kinds import kind_of
+from tubekit.panels.form.windings import WindingBoxes
+
+NEAR_SHOWN, MOST_NEAR = 4, 8
+"""Names offered for one word, and for all; with more loose nodes than names the drawing is not done yet."""
+SIGNS = {WRONG: "To mend", OPEN: "Still open", BLANK: "To fill in"}
+
+
+class Editor:
+    """The boxes of one part; built anew only where another part, type or number of boxes asks for it."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk, self.part, self._quiet = desk, "", False
+        self._shape: tuple[Any, ...] | None = None
+        self.windings = WindingBoxes(desk, lambda: self.show(self.part))
+        full = widgets.Layout(width="100%")
+        self.title, self.complaint = widgets.HTML(layout=full), widgets.HTML(layout=full)
+        self.name = layout.described(
+            widgets.Text, "name", continuous_update=False, tooltip="Designator of this part"
+        )
+        self.near = widgets.HBox([], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
+        self.place = widgets.VBox([], layout=full)
+        self.more = widgets.Accordion([widgets.VBox([])], titles=("Seldom needed",), selected_index=None)
+        self.boxes: list[Boxes] = []
+        self.box = widgets.VBox([self.title, self.complaint, self.near, self.place, self.more])
+        self.name.observe(lambda change: self._renamed(change["new"]), "value")
+
+    def show(self, part: str) -> None:
+        """The boxes of a part as the draft has it; '' for none."""
+        draft = self._desk.draft
+        part = part if part in draft.parts else ""
+        shape = self._shape_of(draft, part)
+        if shape != self._shape:
+            self.part, self._shape = part, shape
+            self._build(draft, part)
+        else:
+            for each in self.boxes:
+                each.show(draft)
+        self._name_is(part)
+        self._complain(draft, part)
+
+    def focus(self) -> None:
+        """Put the cursor into the first box."""
+        first = next((box for each in self.boxes for box in each.widgets.values()), None)
+        if first is not None:
+            first.focus()
+
+    # ---- building
+
+    def _shape_of(self, draft: Draft, part: str) -> tuple[Any, ...]:
+        """Everything that decides which boxes there are."""
+        if not part:
+            return ()
+        table, kind = draft.parts[part], kind_of(part, draft.parts[part])
+        if kind is not None and issubclass(kind, Transformer):
+            return (part, kind.kind, self.windings.shape(part))
+        return (part, tuple((one.path, one.label) for one in entries(part, table)))
+
+    def _build(self, draft: Draft, part: str) -> None:
+        self.boxes, rows = [], [self.name]
+        if not part:
+            self.place.children, self.more.layout.display = (), "none"
+            return
+        table, kind = draft.parts[part], kind_of(part, draft.parts[part])
+        found = entries(part, table)
+        usual, later = [one for one in found if not one.later], [one for one in found if one.later]
+        if kind is not None and issubclass(kind, Transformer):
+            made, self.boxes = self.windings.made(kind)
+            rows += made
+            name = self.windings.winding
+            later = [one for one in winding_entries(kind, name, table.get(name, {})) if one.later] + later
+        self.boxes.append(Boxes(usual, (part,), draft, self._desk.put))
+        rows.append(self.boxes[-1].box)
+        if later:
+            self.boxes.append(Boxes(later, (part,), draft, self._desk.put))
+            self.more.children[0].children = [self.boxes[-1].box]
+        self.more.layout.display = "" if later else "none"
+        self.place.children = rows
+
+    def _name_is(self, part: str) -> None:
+        self._quiet = True
+        self.name.value = part
+        self._quiet = False
+
+    def _renamed(self, new: str) -> None:
+        if not self._quiet and self.part and new.strip() != self.part:
+            self._desk.rename(new.strip())
+
+    # ---- what is said of it
+
+    def _complain(self, draft: Draft, part: str) -> None:
+        if not part:
+            self.title.value = "<p>Add a part, or press one in the list.</p>"
+            self.complaint.value, self.near.children = "", ()
+            return
+        found = complaints(draft.complaints.get(part, ()))
+        words = html.escape(f"{part}, {draft.kind(part)}")
+        self.title.value = f'<div class="tubekit-rule">{words}</div>'
+        said = "".join(_said(grade, found) for grade in (WRONG, OPEN, BLANK))
+        if any(one.key == "value" and one.grade == BLANK for one in found):
+            said += _carried(suggest.carried(draft, part))
+        self.complaint.value = said
+        self.near.children = self._nears(found)
+        for each in self.boxes:
+            each.mark(lambda path, entry, value: any(_concerns(one, path, entry, value) for one in found))
+
+    def _nears(self, found: list[Complaint]) -> list[Any]:
+        """Buttons that put what may have been meant."""
+        few = sum(one.is_loose for one in complaints(self._desk.draft.problems)) <= NEAR_SHOWN
+        made = []
+        for one in [each for each in found if each.near and (few or not each.is_loose)]:
+            for path in self._where(one):
+                made += [self._near(path, one.word, name) for name in one.near[:NEAR_SHOWN]]
+        return made[:MOST_NEAR]
+
+    def _near(self, path: Path_, word: str, name: str) -> Any:
+        return button(f"{word} → {name}", f"Put {name} instead of {word}", lambda: self._desk.put(path, name))
+
+    def _where(self, one: Complaint) -> list[Path_]:
+        """The first box in which the word of a complaint stands."""
+        found = [path for each in self.boxes for path in each.entries]
+        return [path for path in found if one.word and self._desk.draft.get(path) == one.word][:1]
+
+
+def _concerns(one: Complaint, path: Path_, entry: Entry, value: str) -> bool:
+    if one.grade != WRONG:
+        return False
+    if one.word and value == one.word:
+        return True
+    return one.key == entry.key and (not one.section or one.section in path)
+
+
+def _said(grade: str, found: list[Complaint]) -> str:
+    these = [one for one in found if one.grade == grade]
+    if not these:
+        return ""
+    if grade == BLANK:
+        fields = list(dict.fromkeys(str(one).removesuffix(" to fill in").replace("_", " ") for one in these))
+        return _paragraph(f"{SIGNS[grade]}: {', '.join(fields)}.", "tubekit-role")
+    nodes = ", ".join(sorted(one.word for one in these if one.is_loose))
+    # What has no path for want of these nodes' other parts need not be told beside.
+    lines = [f"nothing else joins {nodes} yet."] if nodes else [str(one) for one in these]
+    kind = "tubekit-complaint" if grade == WRONG else "tubekit-role"
+    return "".join(_paragraph(f"{SIGNS[grade]}: {words}", kind) for words in lines)
+
+
+def _carried(other: str) -> str:
+    words = f"What is filled in already is as on {other}: change it where this part says otherwise."
+    return _paragraph(words, "tubekit-role") if other else ""
+
+
+def _paragraph(words: str, kind: str) -> str:
+    return f'<p class="{kind}">{html.escape(words)}</p>'

@@ -1,0 +1,220 @@
+"""Everything that can be done to a draft on the desk, by hand or by program."""
+
+from __future__ import annotations
+
+from abc import abstractmethod
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from tubekit.amp import Amp, AmpReport, analyse
+from tubekit.errors import ChangeError, RecordError, TubekitError, near_matches
+from tubekit.panels.amp_choice import AmpList
+from tubekit.panels.form import stages, suggest
+from tubekit.panels.form.draft import Draft, Path_
+from tubekit.panels.form.kept import KeptDraft
+from tubekit.panels.form.kinds import letter_of
+from tubekit.panels.form.paths import sound
+from tubekit.panels.history import History
+from tubekit.panels.keep import write_beside
+
+EMPTY = "an empty sheet"
+KINDS: dict[str, tuple[str, str]] = {
+    "resistor": ("R", "resistor"), "capacitor": ("C", "capacitor"), "tube, or tube rectifier": ("V", "tube"),
+    "potentiometer": ("R", "potentiometer"), "mains transformer": ("T", "power transformer"),
+    "output transformer": ("T", "output transformer"), "loudspeaker": ("LS", "loudspeaker"),
+    "jack": ("J", "jack"), "choke": ("L", "choke"), "silicon diode": ("CR", "diode"),
+    "mains plug": ("P", "mains plug"), "fuse": ("F", "fuse"), "switch": ("S", "switch"),
+    "pilot lamp": ("DS", "lamp"), "selector switch": ("S", "selector switch"),
+    "inrush limiter": ("RT", "thermistor"), "plug and socket": ("P", "connector"), "wire": ("W", "wire"),
+}  # fmt: skip
+"""What can be added, in the words of the bench: class letter and kind."""
+ALIKE = ("kind", "value", "tolerance", "rating", "style", "type", "taper", "position")
+"""What a further part like another one takes over from it."""
+
+
+@dataclass(frozen=True, eq=False)
+class Sheet:
+    """One state of the desk: the draft, and the part that is being worked on."""
+
+    draft: Draft
+    part: str = ""
+
+
+class Entering:
+    """A draft being entered. `report` is the idle state once it was solved, `saved` the file written last."""
+
+    def __init__(self, begun: str | Path | Draft | None, folder: Path | None, *, keep: bool) -> None:
+        first = begun if isinstance(begun, Draft) else Draft.empty() if begun is None else Draft.begun(begun)
+        self.folder, self.sheet, self.first = folder, Sheet(first), first
+        self.history = History(self.sheet)
+        self.kept = KeptDraft(folder) if keep else None
+        self.report: AmpReport | None = None
+        self.solved_of: Draft | None = None
+        self.saved: Path | None = None
+
+    @abstractmethod
+    def show(self) -> None:
+        """Bring what is seen in step with the draft."""
+
+    @abstractmethod
+    def complain(self, words: str) -> None:
+        """Say what could not be done; '' takes it away."""
+
+    # ---- what a program asks
+
+    @property
+    def draft(self) -> Draft:
+        """Everything entered."""
+        return self.sheet.draft
+
+    @property
+    def part(self) -> str:
+        """The part on the desk, '' for none."""
+        return self.sheet.part
+
+    @property
+    def amp(self) -> Amp | None:
+        """The amp, once the check has nothing to say."""
+        return self.draft.amp
+
+    # ---- entering
+
+    def take(self, draft: Draft, part: str | None = None) -> None:
+        """Take a whole draft on; one step of undo."""
+        self.sheet = Sheet(draft, self.part if part is None else part)
+        self.history.push(self.sheet)
+        if self.kept is not None:
+            self.kept.keep(draft)
+        self.show()
+
+    def begin(self, name_or_path: str | Path = EMPTY) -> None:
+        """Begin with a copy of an amp, or with an empty sheet; undo brings back what was there.
+
+        Raises
+        ------
+        AmpFileError : no such file, or not TOML; what was entered stays.
+        """
+        mains = str(self.draft.heading.get("design_mains", "120 V"))
+        self.take(Draft.empty(mains=mains) if name_or_path == EMPTY else Draft.begun(name_or_path), "")
+
+    def add(self, what: str) -> str:
+        """Add a part of a kind of `KINDS` under the next free designator; returns that.
+
+        Raises
+        ------
+        ChangeError : no such kind.
+        """
+        if what not in KINDS:
+            raise ChangeError("there is no such kind of part", part=what, near=near_matches(what, KINDS))
+        letter, kind = KINDS[what]
+        name = self.draft.next_designator(letter)
+        self.take(self.draft.added(letter, suggest.new_part(self.draft, kind, letter)), name)
+        return name
+
+    def another(self) -> str:
+        """One more like the part on the desk, without its nodes and role; returns its designator."""
+        if not self.part:
+            return ""
+        table, letter = self.draft.parts[self.part], letter_of(self.part)
+        name = self.draft.next_designator(letter)
+        draft = self.draft.added(letter, {key: one for key, one in table.items() if key in ALIKE})
+        self.take(_with_electrodes(draft, name), name)
+        return name
+
+    def remove(self) -> None:
+        """Take the part on the desk out."""
+        if self.part:
+            self.take(self.draft.without(self.part), "")
+
+    def stage(self, name: str, ports: Mapping[str, str] | None = None) -> None:
+        """Put a ready stage in, joined at its ports as told or as is likely.
+
+        Raises
+        ------
+        ChangeError : no such stage or port.
+        """
+        self.take(stages.put_in(self.draft, stages.stage(name), ports), self.part)
+
+    def put(self, path: Path_, value: Any) -> None:
+        """Enter a value at a path such as ('R1', 'value') or ('V1', 'a', 'plate'); nothing is refused."""
+        draft, owner = self.draft.put(path, value), str(path[0])
+        self.take(_with_electrodes(draft, owner) if path[-1] == "type" else draft)
+
+    def rename(self, new: str) -> None:
+        """Give the part on the desk another designator; a taken one is complained about."""
+        try:
+            self.take(self.draft.renamed(self.part, new), new)
+        except TubekitError as error:
+            self.show()
+            self.complain(str(error))
+
+    def select(self, part: str) -> None:
+        """Put a part on the desk."""
+        self.sheet = Sheet(self.draft, part)
+        self.show()
+
+    def undo(self) -> None:
+        """One step back."""
+        self.sheet = self.history.undo()
+        self.show()
+
+    def redo(self) -> None:
+        """One step forward again."""
+        self.sheet = self.history.redo()
+        self.show()
+
+    def reset(self) -> None:
+        """As it came; undo brings back what was entered."""
+        self.take(self.first, "")
+
+    def go_on(self) -> None:
+        """Bring back what was entered before the notebook was closed."""
+        try:
+            if self.kept is not None:
+                self.take(self.kept.read(), "")
+        except TubekitError as error:
+            self.complain(f"What was entered cannot be read: {error}")
+
+    # ---- what comes of it
+
+    def solve(self) -> AmpReport | None:
+        """Work out the idle state; None, with the reason said, where there is none."""
+        self.complain("")
+        if self.amp is None:
+            self.complain("It cannot be solved yet: the list of parts says what is still to do.")
+            return None
+        try:
+            self.report = analyse(self.amp)
+        except TubekitError as error:
+            self.complain(f"No idle state was found: {error}")
+            return None
+        self.solved_of = self.draft
+        return self.report
+
+    def save(self, *, short: bool = False) -> Path | None:
+        """Write the amp file beside the notebook under the next free name, finished or not.
+
+        With `short` the file extends the amp it began with and states only what differs, where that can be.
+        """
+        folder = self.folder or Path.cwd()
+        stem = str(self.draft.heading.get("title") or "my amp").lower()
+        stem += "" if self.amp is not None else " unfinished"
+        text, difference = self.draft.text(), self.draft.difference() if short else None
+        if difference is not None and (self.amp is None or sound(difference, folder)):
+            text = difference
+        try:
+            self.saved = write_beside(text.encode(), stem, ".toml", folder)
+        except RecordError as error:
+            self.complain(f"Nothing was written: {error}")
+            return None
+        AmpList.look_again_all()
+        return self.saved
+
+
+def _with_electrodes(draft: Draft, designator: str) -> Draft:
+    """Names for the electrodes of a tube whose type is known now."""
+    if designator not in draft.parts or letter_of(designator) != "V":
+        return draft
+    return draft.with_parts({designator: suggest.electrodes(draft, designator)})

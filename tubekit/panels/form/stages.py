@@ -1,0 +1,173 @@
+"""Ready stages (`data/stages`): a few parts that belong together, put into a draft under free names.
+
+In a stage's file a node named like a port stands for whatever the port is joined to, `p<V1a>` for a name
+with the number the tube gets; every other node is its own and gets a number behind it where it is taken.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+from tubekit.amp.read import read_tables
+from tubekit.errors import ChangeError, near_matches
+from tubekit.panels.form import suggest
+from tubekit.panels.form.draft import Draft
+from tubekit.panels.form.kinds import letter_of, nodes_in, tube_facts
+from tubekit.tables import data_file
+
+SHARED = ("ground", "speaker", "mains_line", "mains_neutral", "mains_fused", "mains_switched")
+MAINS = "design mains"
+
+
+@dataclass(frozen=True)
+class Stage:
+    """A ready stage: title, what it is, its ports in words, its parts as in an amp file."""
+
+    name: str
+    title: str
+    words: str
+    ports: Mapping[str, str]
+    parts: Mapping[str, Any]
+
+
+@cache
+def stages() -> tuple[Stage, ...]:
+    """Every ready stage, in the order in which an amp is usually drawn.
+
+    Examples
+    --------
+    >>> [stage.name for stage in stages()][:3]
+    ['supply-tube-rectifier', 'input-jack', 'triode-gain-stage']
+    """
+    found = []
+    for path in sorted(data_file("stages").glob("*.toml")):
+        tables = read_tables(path)
+        head = tables.pop("stage")
+        stage = Stage(path.stem, head["title"], head["words"], head.get("ports", {}), tables)
+        found.append((head["order"], stage))
+    return tuple(stage for _, stage in sorted(found, key=lambda one: one[0]))
+
+
+def stage(name: str) -> Stage:
+    """The ready stage of that name.
+
+    Raises
+    ------
+    ChangeError : there is none; near matches listed.
+    """
+    known = {one.name: one for one in stages()}
+    if name not in known:
+        raise ChangeError("there is no such ready stage", part=name, near=near_matches(name, known))
+    return known[name]
+
+
+def suggested_ports(draft: Draft, one: Stage) -> dict[str, str]:
+    """To which node each port is likely to go: signals chain, rails are the last of the B+ line."""
+    rails = sorted(node for node in draft.nodes if re.fullmatch(r"B\d+", node))
+    signals = sorted(int(m[1]) for node in draft.nodes if (m := re.fullmatch(r"signal(\d+)", node)))
+    count = 1 + (signals[-1] if signals else 0)
+    inputs = sum(port.startswith("signal_in") for port in one.ports)
+    last = [f"signal{number}" for number in signals[-inputs:]] if inputs else []
+    found: dict[str, str] = {}
+    for port in one.ports:
+        if port.startswith("signal_in"):
+            found[port] = last.pop(0) if last else f"signal{count}"
+        elif port.startswith("signal_out"):
+            count += found.get("signal_in") == f"signal{count}"
+            found[port], count = f"signal{count}", count + 1
+        elif port == "next_rail":
+            found[port] = f"B{len(rails) + 1}" if rails else "B2"
+        elif port == "screen_rail":
+            found[port] = rails[1] if len(rails) > 1 else "B2"
+        elif port == "rail":
+            output = one.name.startswith("output")
+            found[port] = (rails[0] if output else rails[-1]) if rails else ("B1" if output else "B3")
+        else:
+            found[port] = port
+    return found
+
+
+def put_in(draft: Draft, one: Stage, ports: Mapping[str, str] | None = None) -> Draft:
+    """The draft with a stage laid in: parts under the next free designators, nodes joined at its ports.
+
+    Raises
+    ------
+    ChangeError : a port that the stage has not.
+    """
+    joined = suggested_ports(draft, one)
+    for port, node in (ports or {}).items():
+        if port not in joined:
+            raise ChangeError("the stage has no such port", part=port, near=near_matches(port, joined))
+        joined[port] = node or joined[port]
+    names, tags = _designators(draft, one)
+    nodes = _nodes(draft, one, joined, tags)
+    more: dict[str, Any] = {}
+    for old, table in one.parts.items():
+        section = tags.get(f"{old}a", "") if old in names else ""
+        filled = _filled(table, nodes, tags, str(draft.heading.get("design_mains", "")))
+        if letter_of(old) == "V" and section.endswith("b") and names[old] in draft.parts:
+            filled = {"b": filled["a"]}  # the other half of a bottle that is there already
+        more[names[old]] = filled
+    return draft.with_parts(more)
+
+
+def _designators(draft: Draft, one: Stage) -> tuple[dict[str, str], dict[str, str]]:
+    """New designator of each part, and the tag of each tube section: 'V1a' to '2b'."""
+    names: dict[str, str] = {}
+    tags: dict[str, str] = {}
+    taken = draft
+    for old, table in one.parts.items():
+        letter = letter_of(old)
+        half = _half_free(draft, table) if letter == "V" and "a" in table else ""
+        new = half or taken.next_designator(letter)
+        taken = taken.added(letter, name=new) if not half else taken
+        names[old] = new
+        number = new.removeprefix(letter)
+        if letter == "V":
+            tags |= {old: number, f"{old}a": number + ("b" if half else "a")}
+    return names, tags
+
+
+def _half_free(draft: Draft, table: Mapping[str, Any]) -> str:
+    """A bottle of that type of which only one half is drawn."""
+    for name, drawn in draft.parts.items():
+        known = tube_facts(drawn)
+        if known and drawn.get("type") == table.get("type") and known.sections == 2 and "b" not in drawn:
+            return name
+    return ""
+
+
+def _nodes(draft: Draft, one: Stage, joined: Mapping[str, str], tags: Mapping[str, str]) -> dict[str, str]:
+    heaters = dict(zip(suggest.HEATERS, suggest.heaters(draft), strict=True))
+    taken, found = set(draft.nodes), {**joined, **heaters}
+    for old, table in one.parts.items():
+        for node in nodes_in(old, table):
+            if node in found or node in SHARED:
+                continue
+            name, count = _tagged(node, tags), 2
+            wanted = name
+            while name in taken:
+                name, count = f"{wanted}_{count}", count + 1
+            found[node] = name
+    return found
+
+
+def _filled(value: Any, nodes: Mapping[str, str], tags: Mapping[str, str], mains: str) -> Any:
+    if isinstance(value, dict):
+        return {
+            key: _filled(one, {} if key in ("role", "note", "type") else nodes, tags, mains)
+            for key, one in value.items()
+        }
+    if isinstance(value, list):
+        return [_filled(one, nodes, tags, mains) for one in value]
+    if not isinstance(value, str):
+        return value
+    return mains if value == MAINS else nodes.get(value, _tagged(value, tags))
+
+
+def _tagged(text: str, tags: Mapping[str, str]) -> str:
+    return re.sub(r"<(V\d+[a-z]?)>", lambda found: tags[found[1]], text)

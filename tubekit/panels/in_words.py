@@ -1,0 +1,153 @@
+"""An amp in words: what it is, its page of idle volts, what the check and the ratings say. As HTML."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterator
+
+import numpy as np
+
+from tubekit.amp import Amp, AmpReport
+from tubekit.amp.parts import Jack, Loudspeaker, Potentiometer, PowerTransformer, Switch
+from tubekit.amp.report import CAUTION
+from tubekit.amp.sockets import Tube
+from tubekit.decisions.limits import Limits, limits
+from tubekit.panels.amp_panel import short_role
+from tubekit.panels.answer import tables_html
+from tubekit.text import Column, Table
+
+GRAVEST = 5
+
+
+def about_html(amp: Amp) -> str:
+    """Who made it, with which tubes and controls."""
+    made = ", ".join(part for part in (amp.maker, amp.town, amp.year) if part)
+    head = f'<p class="tubekit-headline">{html.escape(amp.title)}</p>'
+    lines = [f"<p>{html.escape(made)}. {html.escape(amp.story)}</p>"] if made or amp.story else []
+    items = "".join(
+        f"<tr><th>{word}</th><td>{html.escape(what)}</td></tr>" for word, what in facts(amp) if what
+    )
+    table = f'<table class="tubekit-table tubekit-facts"><tbody>{items}</tbody></table>'
+    return f'<section class="tubekit">{head}{"".join(lines)}{table}</section>'
+
+
+def facts(amp: Amp) -> Iterator[tuple[str, str]]:
+    """What an amp has, as (word, list).
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> dict(facts(load_amp("vetch")))["controls"]
+    'R31 volume, R32 tone'
+    """
+    parts = list(amp.parts.values())
+    yield "drawn for", f"{amp.design_mains_rms:g} V, {amp.mains_hz:g} Hz; {len(parts)} parts"
+    yield "tubes", ", ".join(_tube(part) for part in parts if isinstance(part, Tube))
+    yield (
+        "controls",
+        ", ".join(
+            f"{part.designator} {short_role(part)}" for part in parts if isinstance(part, Potentiometer)
+        ),
+    )
+    switches = (part for part in parts if isinstance(part, Switch))
+    yield (
+        "switches",
+        ", ".join(f"{part.designator} {part.role or 'switch'} ({part.position})" for part in switches),
+    )
+    jacks = (part for part in parts if isinstance(part, Jack))
+    yield "jacks", ", ".join(f"{part.designator} {short_role(part)}" for part in jacks)
+    yield (
+        "loudspeaker",
+        ", ".join(
+            f"{part.designator} {float(np.mean(part.ohms)):g} Ω"
+            for part in parts
+            if isinstance(part, Loudspeaker)
+        ),
+    )
+    yield (
+        "mains transformer",
+        ", ".join(
+            f"{part.designator}: {', '.join(one.name.replace('_', ' ') for one in part.windings[1:])}"
+            for part in parts
+            if isinstance(part, PowerTransformer)
+        ),
+    )
+
+
+def _tube(part: Tube) -> str:
+    kind = part.type if isinstance(part.type, str) else part.type[0]
+    return f"{part.designator} {kind}" + (f" ({short_role(part)})" if part.role else "")
+
+
+def idle_html(report: AmpReport) -> str:
+    """The page of idle volts, what the check says, which ratings are strained, and the caution."""
+    return tables_html(idle_tables(report)) + check_html(report.amp, limits(report)) + caution_html()
+
+
+def caution_html() -> str:
+    """The standing caution."""
+    return f'<p class="tubekit-caution"><strong>{html.escape(CAUTION)}</strong></p>'
+
+
+def idle_tables(report: AmpReport) -> list[Table]:
+    """Rails and tubes as a meter on the chassis shows them, with the maker's print where there is one."""
+    return [_rails(report), _tubes(report), *_printed(report)]
+
+
+def _rails(report: AmpReport) -> Table:
+    rows = [(one.node, one.capacitor, one.dc_v, one.ripple_pp_v) for one in report.rails]
+    columns = (Column("B+"), Column("capacitor"), Column("DC", "V"), Column("ripple p-p", "V"))
+    return Table("B+ at idle, black lead on the chassis", columns, rows)
+
+
+def _tubes(report: AmpReport) -> Table:
+    rows = []
+    for one in report.tubes:
+        screen = None if np.isnan(np.asarray(one.screen_v, float)).all() else one.screen_v + one.cathode_v
+        volts = (one.plate_v + one.cathode_v, screen, one.cathode_v)
+        share = 100 * np.asarray(one.plate_share)
+        rows.append((f"{one.section} {one.types[0]}", *volts, one.cathode_a, one.plate_w, share))
+    columns = (
+        Column("tube"), Column("plate", "V"), Column("screen", "V"), Column("cathode", "V"),
+        Column("cathode I", "A"), Column("plate heat", "W"), Column("of its rating", "%"),
+    )  # fmt: skip
+    return Table("Tubes at idle, volts to the chassis", columns, rows)
+
+
+def _printed(report: AmpReport) -> Iterator[Table]:
+    """What the drawing prints beside what was worked out; only on the mains it was printed for."""
+    if report.amp.mains_rms != report.amp.design_mains_rms:
+        return
+    rows = []
+    for name, point in report.amp.test_points.items():
+        volts = [report.node(node).dc_v for node in point.nodes]
+        worked_out = volts[0] - (volts[1] if len(volts) > 1 else 0.0)
+        rows.append(
+            (name, " to ".join(point.nodes), point.volts, worked_out, 100 * (worked_out / point.volts - 1))
+        )
+    if rows:
+        columns = (
+            Column("point"),
+            Column("at"),
+            Column("printed", "V"),
+            Column("worked out", "V"),
+            Column("off", "%", 2),
+        )
+        yield Table("Against the drawing's own voltages", columns, rows)
+
+
+def check_html(amp: Amp, found: Limits) -> str:
+    """Notes of the check and the ratings that are exceeded or near."""
+    lines = [("note", note) for note in amp.notes]
+    lines += [("exceeded", one.sentence()) for one in found.exceeded[:GRAVEST]]
+    lines += [("near", one.sentence()) for one in found.near[:GRAVEST]]
+    said = "".join(_line(grade, words) for grade, words in lines)
+    if not amp.notes:
+        said = "<li>The check of the drawing has nothing to say.</li>" + said
+    head = f'<p class="tubekit-headline">{html.escape(found.headline())}</p>'
+    return f'<section class="tubekit">{head}<ul class="tubekit-findings">{said}</ul></section>'
+
+
+def _line(grade: str, words: str) -> str:
+    word = {"exceeded": "EXCEEDED", "near": "NEAR"}.get(grade, grade)
+    return f'<li><strong class="tubekit-{grade}">{word}</strong> {html.escape(words)}</li>'
