@@ -61,7 +61,7 @@ class BringUp(Printed):
     def tables(self) -> list[Table]:
         """Readings by step, what to look at in each, then when to stop."""
         steps = (*self.steps, *((self.shorted,) if self.shorted else ()))
-        columns = (Column("read"), *(Column(step.setting, digits=4, align="right") for step in steps))
+        columns = (Column("reading"), *(Column(step.setting, digits=4, align="right") for step in steps))
         rows: list[tuple[Any, ...]] = [
             ("mains at the amp", *((step.mains_v, "V rms") for step in steps)),
             ("mains current", *((step.mains_a, "A rms") for step in steps)),

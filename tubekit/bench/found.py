@@ -18,6 +18,7 @@ from tubekit.units import show
 
 TOLD = 4
 SAME = 1e-6
+ALONE = "Put right alone: "
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,7 @@ class Difference:
         if self.unsolved:
             return f"Put right alone it cannot be solved: {self.unsolved}"
         told = [f"{m.what} {_value(m.as_found, m.unit)} → {_value(m.without, m.unit)}" for m in self.moved]
-        return f"Put right alone: {'; '.join(told)}." if told else "Put right alone it moves nothing."
+        return f"{ALONE}{'; '.join(told)}." if told else "Put right alone it moves nothing."
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -80,7 +81,7 @@ class FoundReport(Printed):
     def tables(self) -> list[Table]:
         """One row per difference."""
         columns = tuple(map(Column, ("part", "finding", "as found", "putting it right alone changes")))
-        rows = [(d.part, d.kind, d.text, d.effect) for d in self.differences]
+        rows = [(d.part, d.kind, d.text, d.effect.removeprefix(ALONE)) for d in self.differences]
         return [Table("Found against drawn", columns, rows, note=CAUTION)]
 
     def to_json(self) -> dict[str, Any]:

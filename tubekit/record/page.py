@@ -64,12 +64,11 @@ def _body(content: Content) -> Iterator[str]:
     parts = parts_of(content.results, content.readings)
     for place, heading in CHAPTERS.items():
         here = [part for part in parts if part.place == place and (part.heading or part.tables)]
-        if here or place == "bench":
+        if here:
             caution = f'<p class="caution">{html.escape(CAUTION)}</p>' if place == "bench" else ""
-            head = f"<h2>{heading}</h2>{caution}"
-            yield _part(here[0], head) if here else head
+            yield _part(here[0], f"<h2>{heading}</h2>{caution}")
             yield from map(_part, here[1:])
-            yield _signed() if place == "bench" else ""
+        yield _signed() if place == "bench" else ""
     yield "".join(_figures(parts, content))
     yield from _numbers(parts)
     yield from _how(content)

@@ -13,8 +13,13 @@ from tubekit import plots
 from tubekit.amp import AmpReport
 from tubekit.amp.discharge import MEASURE, Discharge
 from tubekit.amp.report import CAUTION
+from tubekit.bench.bring_up import BringUp
+from tubekit.bench.cable import CableReport
+from tubekit.bench.found import FoundReport
 from tubekit.bench.orders import OrderList
+from tubekit.bench.procedures import Procedure
 from tubekit.bench.suspects import Suspects
+from tubekit.bench.trace import Trace
 from tubekit.decisions import SwapReport
 from tubekit.decisions.judge import Judgement
 from tubekit.decisions.limits import Limits
@@ -25,8 +30,8 @@ from tubekit.text import Column, Table
 
 PLACES = ("figures say", "meter said", "bench", "more")
 """Chapters of a record in their order; numbers to look up come after all of them."""
-BENCH = {"To buy": 1, "To confirm it": 2}
-"""At the bench: discharge first, then the parts, then the meter."""
+BENCH = {"Before a hand goes in": 0, "To buy": 1, "To confirm it": 2}
+"""At the bench: discharge first, then the parts, then the meter, then procedures as they were given."""
 
 
 def parts_of(results: Sequence[Any], readings: Readings | None) -> list[Part]:
@@ -34,13 +39,22 @@ def parts_of(results: Sequence[Any], readings: Readings | None) -> list[Part]:
     found = [_without_caution(part) for result in results for part in _parts(result)]
     if readings is not None:
         found.append(_readings(readings, any(isinstance(r, Judgement) for r in results)))
-    return sorted(found, key=lambda part: (PLACES.index(part.place), BENCH.get(part.heading, 0)))
+    return sorted(found, key=lambda part: (PLACES.index(part.place), BENCH.get(part.heading, len(BENCH))))
 
 
 @singledispatch
 def _parts(result: Any) -> Iterator[Part]:
     """Any result that prints: its tables as they come."""
-    yield Part("more", _heading(result), result.headline(), result.tables())
+    named = next((words for kind, words in ON_THE_BENCH.items() if isinstance(result, kind)), "")
+    heading = getattr(result, "name", "").capitalize() if named == NAMED else named
+    yield Part("bench" if named else "more", heading or _heading(result), result.headline(), result.tables())
+
+
+NAMED = "named by itself"
+ON_THE_BENCH: dict[type, str] = {
+    BringUp: "Bringing it up", Trace: "Tracing a signal", Procedure: NAMED,
+    FoundReport: "Found against drawn", CableReport: "Cable, interlock and standby",
+}  # fmt: skip
 
 
 @_parts.register
