@@ -60,7 +60,8 @@ def sliders_reach_both_ends(page: Any) -> None:
             page.press(handle, key)
             page.settle()
             seen.add(page.picture())
-        assert len(seen | {before}) > 1, f"{name}: the picture stays as it was"
+        if seen == {before}:  # words that are worked out while the hand rests held the move back
+            page.until(f"the picture follows {name}", lambda was=before: page.picture() != was, 20.0)
         as_it_came(page)
     assert page.console() == []
 
