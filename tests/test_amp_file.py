@@ -31,6 +31,7 @@ from tubekit.amp.parts import (
 )
 from tubekit.amp.paths import fed_by_supply, grounded
 from tubekit.amp.read import demo_names
+from tubekit.errors import AmpFileError
 
 
 @pytest.fixture(scope="module")
@@ -319,3 +320,19 @@ def test_the_guide_shows_an_amp_file_that_toml_reads(root: Path) -> None:
     for name in ("R14", "V1", "T1"):
         assert make_part(name, tables[name], found) is not None
     assert found.problems == []
+
+
+@pytest.mark.parametrize(
+    ("lines", "kind"),
+    [
+        ('[R99]\nvalue = "1M"\ntop = "in"\nwiper = "g"\nbottom = "ground"\ntaper = "audio"', "potentiometer"),
+        ('[S2]\ncommon = "a"\ncontacts = ["b", "c"]\nposition = 1', "selector switch"),
+        ('[P2]\nplug = ["a", "b"]\nsocket = ["c", "d"]', "connector"),
+    ],
+)
+def test_a_part_without_its_kind_is_told_once_which_it_looks_like(lines: str, kind: str) -> None:
+    with pytest.raises(AmpFileError) as told:
+        amp_from_text(f'[amp]\nextends = "teasel"\n{lines}\n')
+    first = told.value.problems[0]
+    assert first.problem == f"has the lines of a {kind}, but kind is missing"
+    assert not any("is not known here" in one.problem for one in told.value.problems)

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from tubekit.amp.fields import said
+from tubekit.amp.fields import fields_of, said
 from tubekit.amp.findings import ALWAYS, Findings, read_fields, tables_in
 from tubekit.amp.make_tubes import make_tube
 from tubekit.amp.parts import (
@@ -98,7 +98,7 @@ def _kind(designator: str, table: Mapping[str, Any], found: Findings) -> type[Pa
     allowed = {one.kind: one for one in KINDS if form[1] in one.letters}
     if "kind" not in table:
         if form[1] != "T":
-            return next(iter(allowed.values()))
+            return _usual(designator, table, [*allowed.values()], found)
         words = " or ".join(f"kind = '{one}'" for one in allowed)
         found.add(designator, "kind is missing", f"Write {words}")
         return None
@@ -116,6 +116,23 @@ def _kind(designator: str, table: Mapping[str, Any], found: Findings) -> type[Pa
     near = near_matches(wanted, names) if isinstance(wanted, str) else ()
     found.add(designator, f"kind {said(wanted)} is not known", f"Write one of: {', '.join(allowed)}", near)
     return None
+
+
+def _usual(
+    designator: str, table: Mapping[str, Any], allowed: list[type[Part]], found: Findings
+) -> type[Part] | None:
+    """The kind a letter stands for by itself, unless the lines are those of another kind of that letter."""
+    usual, *others = allowed
+    known = {spec.key for spec in fields_of(usual)}
+    for kind in others:
+        telling = [spec.key for spec in fields_of(kind) if spec.required and spec.key not in known]
+        if not issubclass(usual, Tube) and any(
+            key in table for key in telling
+        ):  # a tube's type tells its kind
+            problem = f"has the lines of a {kind.kind}, but kind is missing"
+            found.add(designator, problem, f"Write a line kind = '{kind.kind}' into [{designator}]")
+            return None
+    return usual
 
 
 def _transformer(
