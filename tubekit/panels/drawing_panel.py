@@ -143,13 +143,13 @@ class DrawingFold(widgets.VBox):
         self._chosen()
 
     def _named(self, name: str) -> str:
-        """A section by its own name or by a part that it draws; the first where there is none."""
+        """A section by its own name or by a part that it draws; what is chosen, or the first, where none does."""
         if name in (*self._titles, WHOLE):
             return name
         try:
             return section_of(_amp(self._result), name)
         except InputError:
-            return next(iter(self._titles), WHOLE)
+            return self.section if self.section in self._titles else next(iter(self._titles), WHOLE)
 
 
 def _amp(result: Result) -> Amp:
