@@ -162,7 +162,8 @@ def check_cable(amp: Amp, readings: Any = ()) -> CableReport:
 def _listed(readings: Any, amp: Amp) -> tuple[Continuity, ...]:
     if isinstance(readings, str | Path):
         path = Path(readings)
-        rows = list(csv.DictReader(text_of(path).splitlines(), skipinitialspace=True))
+        lines = [line for line in text_of(path).splitlines() if not line.lstrip().startswith("#")]
+        rows = list(csv.DictReader(lines, skipinitialspace=True))
         _columns(rows, path.name)
         return read_continuity(rows, amp, path.name)
     given = list(readings)

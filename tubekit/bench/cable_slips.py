@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from itertools import combinations
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from itertools import combinations, pairwise
 
 import networkx as nx
 
 from tubekit.amp import Amp
-from tubekit.bench.cable_graph import Pin, cable_graph, joined_pairs, pins
-from tubekit.bench.continuity import Continuity
+from tubekit.amp.connectors import UNUSED
+from tubekit.bench.cable_graph import Pin, cable_graph, connectors, joined_pairs, pins
+from tubekit.bench.continuity import CableFault, Continuity
 from tubekit.errors import ReadingError
 
 SLIPS = {
@@ -50,6 +51,36 @@ def slipped(amp: Amp, slip: str = "as drawn", *at: Pin) -> tuple[Continuity, ...
     _SOLDER[slip](graph, *at)
     joined = joined_pairs(graph, known)
     return tuple(Continuity(a, b, frozenset((a, b)) in joined) for a, b in combinations(known, 2))
+
+
+def meetings(amp: Amp, faults: Iterable[CableFault]) -> Iterator[tuple[str, str]]:
+    """Nodes of the chassis that faults join, with both plugs in, and that the drawing keeps apart.
+
+    Examples
+    --------
+    >>> from tubekit.bench.cable import check_cable
+    >>> from tubekit import load_amp
+    >>> amp = load_amp("fescue")
+    >>> list(meetings(amp, check_cable(amp, slipped(amp, "swap two pins", "P2.7", "P2.4")).faults))
+    [('B3', 'standby_in'), ('B1', 'B3_box')]
+    """
+    for fault in faults:
+        if fault.kind == "swapped":
+            a, b, c, d = fault.pins
+            pairs = [(a, d), (c, b)]
+        elif fault.kind in ("joined", "strap extra"):
+            pairs = list(pairwise(fault.pins))
+        else:
+            continue
+        for one, two in pairs:
+            nodes = _socket(amp, one), _socket(amp, two)
+            if UNUSED not in nodes and nodes[0] != nodes[1]:
+                yield nodes
+
+
+def _socket(amp: Amp, pin: Pin) -> str:
+    name, _, number = pin.partition(".")
+    return connectors(amp)[name].socket[int(number) - 1]
 
 
 def _soldered(graph: nx.Graph, pin: Pin) -> list[str]:

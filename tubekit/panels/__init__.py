@@ -2,6 +2,7 @@
 
 from tubekit.panels.amp_form_panel import AmpForm, amp_form
 from tubekit.panels.bench_panel import BenchPanel, bench
+from tubekit.panels.cable_panel import CablePanel, cable
 from tubekit.panels.cathode_bias_panel import CathodeBiasPanel, cathode_bias
 from tubekit.panels.drawing_panel import DrawingFold, drawing
 from tubekit.panels.hum_panel import HumPanel, hum
@@ -17,6 +18,7 @@ from tubekit.panels.tone_panel import TonePanel, tone
 __all__ = [
     "AmpForm",
     "BenchPanel",
+    "CablePanel",
     "CathodeBiasPanel",
     "DrawingFold",
     "HumPanel",
@@ -32,6 +34,7 @@ __all__ = [
     "TonePanel",
     "amp_form",
     "bench",
+    "cable",
     "cathode_bias",
     "drawing",
     "hum",

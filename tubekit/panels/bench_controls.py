@@ -50,8 +50,8 @@ class ListChoice(Complaining):
         self.again = widgets.Button(description="↻", tooltip="Look for lists of readings again")
         self.again.add_class("tubekit-step")
         self.upload = widgets.FileUpload(
-            accept=".csv", description="Open…", tooltip="Open a list of readings (CSV) from this machine",
-            layout={"width": "92px", "flex": "0 0 92px"},
+            accept=".csv", description="Open", tooltip="Open a list of readings (CSV) from this machine",
+            layout={"width": "96px", "flex": "0 0 96px"},
         )  # fmt: skip
         self.upload.add_class("tubekit-open-file")
         super().__init__(widgets.HBox([self.choice, self.again, self.upload], layout=AUTO))

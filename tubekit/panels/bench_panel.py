@@ -262,8 +262,10 @@ class BenchPanel(widgets.VBox):
 
     def _take_list(self, sheet: Sheet, source: str, named: str) -> None:
         if named and named != self.amp.name:
-            amp = load_amp(named)
-            self.amp_list.put(named)
+            listed = [value for _, value in self.amp_list.choice.options]
+            known = next((v for v in listed if isinstance(v, Amp) and v.name == named), None)
+            amp = known or load_amp(named)
+            self.amp_list.put(known or named)
             self._start(amp, sheet, source)
         else:
             self.lists.put(source)

@@ -4,6 +4,7 @@ Nothing here computes, and no result draws itself.
 """
 
 from tubekit.plots.bias import cathode_bias
+from tubekit.plots.cable_view import cable
 from tubekit.plots.cycle import ripple
 from tubekit.plots.drawing import Drawing
 from tubekit.plots.fit_residuals import residuals
@@ -22,6 +23,7 @@ __all__ = [
     "Drawing",
     "bands",
     "before_after",
+    "cable",
     "cathode_bias",
     "chances",
     "discharge",

@@ -1,0 +1,322 @@
+"""The cable panel: pins against pins to touch, the cable drawn, what a slip does to interlock and standby."""
+
+from __future__ import annotations
+
+import html
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as widgets
+
+from tubekit.amp import Amp, analyse, load_amp
+from tubekit.bench.cable import CableReport, check_cable
+from tubekit.bench.cable_graph import Pair, cable_graph, connectors, joined_pairs, known_pin, pins
+from tubekit.bench.cable_ohms import ohms_said, poor_joints
+from tubekit.bench.cable_slips import SLIPS
+from tubekit.errors import ReadingError, TubekitError
+from tubekit.panels import layout
+from tubekit.panels.amp_choice import AmpList, Choice
+from tubekit.panels.bench_controls import Complaining, ListChoice
+from tubekit.panels.bench_words import caution_html
+from tubekit.panels.cable_grid import Grid
+from tubekit.panels.cable_sheet import Tried, as_csv, list_options, of_slip, place, read_csv, rest_as_drawn
+from tubekit.panels.cable_words import OFF, found_html, nothing_html, states_html
+from tubekit.panels.history import History
+from tubekit.panels.keep import Copies, said_of, write_beside
+from tubekit.panels.picture import LivePicture
+from tubekit.plots import ink
+from tubekit.plots.cable_view import WIDE, CableView, height
+
+AUTO = {"width": "auto"}
+GROW = {"flex": "1 1 0", "width": "auto", "min_width": "0"}
+NO_SLIP = ""
+
+
+class CablePanel(widgets.VBox):
+    """A cable tried pin by pin. All it shows can be asked for and set by program too.
+
+    `tried` is what the meter did, `report` what `check_cable` makes of it (None for an amp without a cable).
+    """
+
+    report: CableReport | None
+    last: Pair | None
+
+    def __init__(self, amp: Amp) -> None:
+        self.frame = widgets.VBox([], layout={"width": "100%"})
+        full = {"width": "100%"}
+        self.told, self.states, self.said = (widgets.HTML(layout=full) for _ in range(3))
+        self.amp_list = AmpList(amp, self._amp_chosen)
+        self.lists = ListChoice(self._list_chosen, self._file_taken, options=list_options)
+        self.grid = Grid(self.touch, self._grid_chosen)
+        self._slips()
+        self._ohms()
+        self.copies = Copies(lambda: f"{self.amp.name}-cable", self._print_png)
+        self.buttons = layout.buttons(
+            undo=self.undo, redo=self.redo, reset=self.reset, picture=self.copies.picture
+        )
+        self._start(amp)
+        super().__init__(self._arranged())
+
+    # ---- what a program asks and sets
+
+    def touch(self, pair: Pair | tuple[str, str]) -> CableReport | None:
+        """Touch a cell: beep, then silent, then not tried."""
+        self.last = frozenset(pair)
+        self.ask(self.tried.touched(self.last))
+        return self.report
+
+    def put(self, one: str, two: str, said: str) -> CableReport | None:
+        """Write what the meter did between two pins: 'beep', 'silent', ohms as '0.3', or '' for not tried.
+
+        Raises
+        ------
+        ReadingError : no such pin, or neither of these words nor ohms.
+        """
+        pair = frozenset(known_pin(self.amp, pin, "", 0) for pin in (one, two))
+        if said not in ("", "beep", "silent"):
+            ohms_said(said)
+        self.last = pair
+        self.ask(self.tried.with_pair(pair, said))
+        return self.report
+
+    def slip(self, slip: str, *at: str) -> CableReport | None:
+        """Solder it with a slip of `SLIPS` and try every pair; see `slipped` for the errors."""
+        self.last = None
+        self.ask(of_slip(self.amp, slip, *at))
+        return self.report
+
+    def rest(self) -> None:
+        """Take every pair that was not tried as the drawing has it."""
+        self.ask(rest_as_drawn(self.amp, self.tried))
+
+    def undo(self) -> None:
+        """One step back."""
+        self.ask(self.history.undo(), record=False)
+
+    def redo(self) -> None:
+        """Forward to what was undone."""
+        self.ask(self.history.redo(), record=False)
+
+    def reset(self) -> None:
+        """Nothing tried."""
+        self.last = None
+        self._quiet = True
+        self.slips.value = NO_SLIP
+        self.lists.put("")
+        self._quiet = False
+        self._pins_seen()
+        self.ask(Tried())
+
+    def save(self) -> Path:
+        """Write the list as CSV beside the notebook, under the next free name."""
+        return write_beside(as_csv(self.tried, self.amp).encode(), f"{self.amp.name}-cable", ".csv")
+
+    # ---- the one way in and the one way out
+
+    def _start(self, amp: Amp) -> None:
+        self.amp, self.last, self.tried = amp, None, Tried()
+        self.history = History[Tried](self.tried)
+        there = bool(connectors(amp))
+        self.volts = _volts(amp) if there else {}
+        for box in (self.grid.box, self.slip_box.box, self.ohms_box.box, self.rests, self.lists.box):
+            box.layout.display = "" if there else "none"
+        if there:
+            self._quiet = True
+            for choice, start in ((self.first, 0), (self.second, 1)):
+                choice.options = pins(amp)
+                choice.value = pins(amp)[min(start, len(pins(amp)) - 1)]
+            self.slips.value = NO_SLIP
+            self._quiet = False
+            self._pins_seen()
+            self.grid.offer(amp)
+        self.ask(self.tried, record=False)
+
+    def ask(self, tried: Tried, *, record: bool = True) -> None:
+        """Check what was tried and show what comes of it."""
+        self.said.value = ""
+        self.copies.clear()
+        self.tried = tried
+        if record:
+            self.history.push(tried)
+        self.buttons["undo"].disabled = not self.history.can_undo
+        self.buttons["redo"].disabled = not self.history.can_redo
+        if not connectors(self.amp):
+            self.report, self.frame.children = None, []
+            self.told.value, self.states.value = nothing_html(self.amp.title), ""
+            return
+        self.report = check_cable(self.amp, tried.readings())
+        self.grid.put(tried, self.last)
+        self._show_ohms()
+        self._draw(self.report)
+        joints = poor_joints(self.amp, tried.ohms())
+        self.told.value = found_html(self.report, joints, self._left(), self.volts)
+        self.states.value = states_html(self.report)
+
+    def _left(self) -> int:
+        due = joined_pairs(cable_graph(self.amp), pins(self.amp))
+        return sum(not self.tried.at(pair) for pair in due)
+
+    def _draw(self, report: CableReport) -> None:
+        with ink.style():
+            figure = ink.paper(WIDE / ink.DPI, height(self.amp) / ink.DPI)
+            self.view = CableView(figure, report)
+            self.picture = LivePicture(figure, ())
+        self.frame.children = [self.picture.image]
+
+    def _print_png(self) -> bytes:
+        if self.report is None:
+            raise ReadingError("there is no cable to draw", where=self.amp.name)
+        return self.picture.print_png()
+
+    # ---- from the widgets
+
+    _quiet = False
+
+    def _amp_chosen(self, chosen: Choice) -> None:
+        self._start(chosen if isinstance(chosen, Amp) else load_amp(chosen))
+
+    def _grid_chosen(self) -> None:
+        self.grid.lay_out()
+        self.grid.put(self.tried, self.last)
+
+    def _list_chosen(self, key: str) -> None:
+        self.lists.complain("")
+        try:
+            self.ask(read_csv(Path(key), self.amp) if key else Tried())
+        except TubekitError as error:
+            self.lists.complain(str(error))
+
+    def _file_taken(self, name: str, content: bytes) -> None:
+        try:
+            path = write_beside(content, name.removesuffix(".csv"), ".csv")
+            self.ask(read_csv(path, self.amp))
+        except TubekitError as error:
+            self.lists.complain(str(error))
+
+    def _slip_chosen(self) -> None:
+        if self._quiet:
+            return
+        self._pins_seen()
+        self.slip_box.complain("")
+        if self.slips.value == NO_SLIP:
+            return
+        at = (self.first.value, self.second.value)[: SLIPS[self.slips.value]]
+        try:
+            self.slip(self.slips.value, *at)
+        except TubekitError as error:
+            self.slip_box.complain(str(error))
+
+    def _pins_seen(self) -> None:
+        count = SLIPS.get(self.slips.value, 0)
+        for k, choice in enumerate((self.first, self.second)):
+            choice.layout.display = "" if count > k else "none"
+
+    def _ohms_typed(self, words: str) -> None:
+        if self._quiet or self.last is None:
+            return
+        self.ohms_box.complain("")
+        try:
+            one, two = sorted(self.last, key=place)
+            self.put(one, two, words.strip())
+        except TubekitError as error:
+            self.ohms_box.complain(str(error))
+
+    def _show_ohms(self) -> None:
+        self._quiet = True
+        pair = sorted(self.last, key=place) if self.last else []
+        said = self.tried.at(self.last) if self.last else ""
+        self.ohms.description = f"{' to '.join(pair)}, ohms" if pair else "ohms"
+        self.ohms.disabled = not pair
+        self.ohms.value = "" if said in ("beep", "silent") else said
+        self._quiet = False
+
+    def _save(self) -> None:
+        try:
+            path = self.save()
+        except TubekitError as error:
+            words = html.escape(f"Nothing was written: {error}")
+            self.said.value = f'<p class="tubekit-complaint" role="alert">{words}</p>'
+            return
+        self.said.value = said_of(path, path.read_bytes())
+        self.lists.look_again()
+
+    # ---- where things stand
+
+    def _slips(self) -> None:
+        style = {"description_width": "60px"}
+        self.slips = widgets.Dropdown(
+            options=[("no slip", NO_SLIP), *((words, words) for words in SLIPS)], description="solder",
+            style=style, layout={"flex": "2 1 0", "width": "auto", "min_width": "0"},
+            tooltip="A slip of whoever soldered it, to see what a meter would find",
+        )  # fmt: skip
+        self.first, self.second = (
+            widgets.Dropdown(options=("",), layout=GROW, tooltip=f"The {word} pin of the slip")
+            for word in ("first", "second")
+        )
+        self.slip_box = Complaining(widgets.HBox([self.slips, self.first, self.second], layout=AUTO))
+        for each in (self.slips, self.first, self.second):
+            each.observe(lambda _: self._slip_chosen(), "value")
+
+    def _ohms(self) -> None:
+        self.ohms = widgets.Text(
+            description="ohms", placeholder="instead of a beep: 0.3, open", continuous_update=False,
+            layout=AUTO, style={"description_width": "130px"}, tooltip="Ohms between the pins touched last",
+        )  # fmt: skip
+        self.ohms_box = Complaining(self.ohms)
+        self.ohms.observe(lambda change: self._ohms_typed(change["new"]), "value")
+        made: list[Any] = []
+        for words, tip, action in (
+            ("Rest as drawn", "Take every pair that was not tried as the drawing has it", self.rest),
+            ("Save as CSV", "Save the list beside the notebook; no file is written over", self._save),
+        ):
+            button = widgets.Button(description=words, tooltip=tip, layout=GROW)
+            button.on_click(lambda _, action=action: action())
+            made.append(button)
+        self.rests = widgets.HBox(made, layout=AUTO)
+
+    def _arranged(self) -> list[widgets.Widget]:
+        rows = [
+            self.amp_list.box, self.lists.box, widgets.HTML(caution_html(OFF)), self.grid.box,
+            self.ohms_box.box, self.rests, self.said, layout.rule("What would a slip do?"), self.slip_box.box,
+        ]  # fmt: skip
+        columns = [
+            widgets.VBox(rows, layout={"flex": "0 0 392px", "width": "392px"}),
+            widgets.VBox([self.frame], layout={"flex": "0 1 540px", "min_width": "400px"}),
+            widgets.VBox([self.told, self.states], layout={"flex": "1 1 220px", "min_width": "220px"}),
+        ]  # fmt: skip
+        for column, name in zip(columns, ("list", "figure", "words"), strict=True):
+            column.add_class(f"tubekit-bench-{name}")
+        body = widgets.HBox(columns, layout={"flex_flow": "row wrap", "width": "100%"})
+        tools = layout.tools(self.buttons, self.copies.said)
+        for box in (body, tools):
+            box.add_class("tubekit-panel")
+        body.add_class("tubekit-bench")
+        return [widgets.HTML(layout.css()), tools, body]
+
+
+def _volts(amp: Amp) -> dict[str, float]:
+    """Direct volts of the drawn amp; none where it has no idle state."""
+    try:
+        return {node.node: float(node.dc_v) for node in analyse(amp).nodes}
+    except TubekitError:
+        return {}
+
+
+def cable(amp: Amp | str | Path = "fescue") -> CablePanel:
+    """The panel that answers 'is this cable wired as drawn, and does the interlock work?'.
+
+    Parameters
+    ----------
+    amp : an amp, a demo name or the path of an amp file; one without a multi-pin connector says so.
+
+    Raises
+    ------
+    AmpFileError : the file cannot be read.
+
+    Examples
+    --------
+    >>> panel = cable("fescue")
+    >>> panel.put("P4.3", "P4.4", "silent").faults[0].text
+    'the strap P4.3 to P4.4 is missing'
+    """
+    return CablePanel(amp if isinstance(amp, Amp) else load_amp(amp))
