@@ -143,7 +143,7 @@ class DrawingFold(widgets.VBox):
         self._chosen()
 
     def _named(self, name: str) -> str:
-        """A section by its own name or by a part that it draws; what is chosen, or the first, where none does."""
+        """A section by its own name or by a part that it draws; else the one chosen, else the first."""
         if name in (*self._titles, WHOLE):
             return name
         try:
@@ -162,9 +162,10 @@ def _html(drawing: Drawing, result: Result, section: str | None) -> str:
     """The picture with its words for a screen reader, and the volts as a list."""
     wide = round(float(drawing.figure.get_size_inches()[0] * 100))
     data = base64.b64encode(drawing.png(DPI)).decode()
+    words = html.escape(drawing.words)
     picture = (
-        f'<img class="tubekit-picture" src="data:image/png;base64,{data}" alt="{html.escape(drawing.words)}" '
-        f'style="width:100%;max-width:{wide}px;height:auto">'
+        f'<img class="tubekit-schematic" src="data:image/png;base64,{data}" alt="{words}" '
+        f'style="width:100%;max-width:{wide}px;height:auto;outline:1px solid #d9d8d2;outline-offset:-1px">'
     )
     table = schematic_table(result, section).html()
     caution = f'<p class="tubekit-caution">{html.escape(CAUTION)}</p>'
