@@ -13,7 +13,7 @@ from tubekit import load_amp, swap
 from tubekit.bench.readings import readings_from_text
 from tubekit.decisions.judge import judge
 from tubekit.errors import RecordError
-from tubekit.record import files, next_free, record
+from tubekit.record import files, may_write, next_free, record
 from tubekit.record.files import find_browser, print_to_pdf, write_whole
 
 WRITER = importlib.import_module("tubekit.record.record")  # the module, not the function of that name
@@ -98,6 +98,12 @@ def test_a_folder_that_may_not_be_written_to_is_told(tmp_path, monkeypatch):
     monkeypatch.setattr(files.tempfile, "mkstemp", refused)
     with pytest.raises(RecordError, match="may be written to"):
         write_whole(tmp_path / "a.html", b"x")
+
+
+def test_a_closed_folder_is_told_before_any_work(tmp_path, monkeypatch):
+    monkeypatch.setattr(WRITER.os, "access", lambda *_: False)
+    with pytest.raises(RecordError, match="may not be written to"):
+        may_write(tmp_path / "a")
 
 
 def test_without_a_browser_the_page_is_there_with_the_way_to_print_it(teasel, report, tmp_path, monkeypatch):

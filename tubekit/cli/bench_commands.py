@@ -198,8 +198,9 @@ _PROCEDURES: dict[str, tuple[str, Callable[[Asked, Any, Any], Any]]] = {
 def _write_record(changes: Changes) -> Callable[[Asked], Any]:
     def answered(asked: Asked) -> Any:
         from tubekit.bench.readings import load_readings
-        from tubekit.record import record, worked_out
+        from tubekit.record import may_write, record, worked_out
 
+        may_write(asked.file, pdf=not asked.no_pdf, overwrite=asked.overwrite)
         amp = _amp(asked, mains=False)
         readings = load_readings(asked.readings, amp) if asked.readings else None
         worked = worked_out(

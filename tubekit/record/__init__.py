@@ -2,7 +2,7 @@
 
 from tubekit.record.content import PAPERS
 from tubekit.record.files import next_free
-from tubekit.record.record import Record, contents, record
+from tubekit.record.record import Record, contents, may_write, record
 from tubekit.record.work import Worked, worked_out
 
-__all__ = ["PAPERS", "Record", "Worked", "contents", "next_free", "record", "worked_out"]
+__all__ = ["PAPERS", "Record", "Worked", "contents", "may_write", "next_free", "record", "worked_out"]

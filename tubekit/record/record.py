@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -95,7 +96,7 @@ def record(
     ...     print(done.html_path.name, "R14 270 Ω" in file.read_text(encoding="utf-8"))
     r14.html True
     """
-    target, beside = _targets(path, pdf, overwrite)
+    target, beside = may_write(path, pdf=pdf, overwrite=overwrite)
     content = contents(
         amp, *results, title=title, decided=decided, why=why, by=by, date=date, readings=readings,
         figures=figures, paper=paper,
@@ -155,8 +156,18 @@ def _beside(path: Path, printed: bytes, overwrite: bool) -> tuple[bytes | None, 
     return printed, ""
 
 
-def _targets(path: str | Path, pdf: bool, overwrite: bool) -> tuple[Path, Path]:
-    """HTML and PDF paths, refused before any work is done where they cannot be written."""
+def may_write(path: str | Path, *, pdf: bool = True, overwrite: bool = False) -> tuple[Path, Path]:
+    """HTML and PDF paths of a record, refused before any work is done where they cannot be written.
+
+    Raises
+    ------
+    RecordError : a file of this name is there; no such folder, or a closed one; a name no file can have.
+
+    Examples
+    --------
+    >>> [path.name for path in may_write("R14 at 330.pdf")]
+    ['R14 at 330.html', 'R14 at 330.pdf']
+    """
     target = Path(path).expanduser()
     if target.suffix.lower() == ".pdf":
         target = target.with_suffix(".html")
@@ -169,5 +180,9 @@ def _targets(path: str | Path, pdf: bool, overwrite: bool) -> tuple[Path, Path]:
     if not target.parent.is_dir():
         raise RecordError(
             "there is no such folder", where=str(target.parent), fix="Make it first, or name another"
+        )
+    if not os.access(target.parent, os.W_OK):
+        raise RecordError(
+            "this folder may not be written to", where=str(target.parent), fix="Name another folder"
         )
     return target, beside
