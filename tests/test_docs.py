@@ -187,6 +187,11 @@ def test_the_front_page_names_every_command(root: Path) -> None:
     assert sorted(set(choices) - named) == []
 
 
+def test_the_front_page_names_every_notebook(root: Path) -> None:
+    text = (root / "README.md").read_text(encoding="utf-8")
+    assert [path.stem for path in (root / "notebooks").glob("*.ipynb") if f"`{path.stem}`" not in text] == []
+
+
 def test_pictures_are_small_and_said_in_words(root: Path) -> None:
     """A picture of the front page comes from a run, loads quickly, and its words tell what it shows."""
     text = (root / "README.md").read_text(encoding="utf-8")

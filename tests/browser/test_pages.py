@@ -50,6 +50,7 @@ def test_the_front_page_leads_to_a_page(sheet: Any) -> None:
     next(each for each in sheet.all("li a") if each.text.startswith("Which load")).click()
     sheet.wait(".tubekit-panel")
     assert sheet.all(".tubekit-pages a")[0].text == "All pages"
+    assert sheet.driver.title == "Which load and which bias suit this tube?"
 
 
 def test_load_line(sheet: Any) -> None:
@@ -73,7 +74,7 @@ def test_part_swap(sheet: Any) -> None:
 
     sheet.open("01-part-swap.ipynb")
     for _ in range(4):
-        sheet.press(next(each for each in sheet.sliders() if sheet.label(each) == "V rms"), Keys.ARROW_RIGHT)
+        sheet.press(next(each for each in sheet.sliders() if sheet.label(each) == "mains, V"), Keys.ARROW_RIGHT)
     wanted = swap(load_amp("teasel").changed({}, mains_rms=119.0), {})
     told = [wanted.headline(), *(f"{SAYS[each.weight]} {each.text}" for each in wanted.verdict)]
     css = ".tubekit-panel .tubekit-headline, .tubekit-panel .tubekit-findings li"

@@ -26,7 +26,7 @@ from traitlets.config import Config
 from voila.app import Voila
 
 from tubekit.amp.report import CAUTION
-from tubekit.pages.wording import question_of, without_menu
+from tubekit.pages.wording import heading_of, question_of, without_menu
 
 SHARE = Path(__file__).with_name("share")
 TEMPLATE = "tubekit"
@@ -145,7 +145,10 @@ def caution(address: str) -> Iterator[str]:
 
 
 def _for_a_page(_handler: Any, notebook: NotebookNode, cwd: str) -> NotebookNode:  # noqa: ARG001 - as called
-    return without_menu(notebook)
+    book = without_menu(notebook)
+    if title := heading_of(book):
+        book.metadata["title"] = title
+    return book
 
 
 def settings(wanted: Wanted) -> Config:

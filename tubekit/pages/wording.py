@@ -76,11 +76,12 @@ def read_notebook(path: Path) -> nbformat.NotebookNode:
 def question_of(path: Path) -> str:
     """The first heading of a notebook, which is its question; the file's name where there is none."""
     try:
-        book = read_notebook(path)
+        return heading_of(read_notebook(path)) or path.stem
     except ExportError:
         return path.stem
-    for cell in book.cells:
-        found = _HEADING.search(cell.source) if cell.cell_type == "markdown" else None
-        if found:
-            return found[1]
-    return path.stem
+
+
+def heading_of(book: nbformat.NotebookNode) -> str:
+    """The first heading in a notebook, '' where there is none."""
+    texts = (cell.source for cell in book.cells if cell.cell_type == "markdown")
+    return next((found[1] for text in texts if (found := _HEADING.search(text))), "")
