@@ -48,7 +48,7 @@ def test_part_swap(opened: Any) -> None:
     from tests.browser.page import Keys
 
     for _ in range(4):
-        opened.press(slider(opened, "V rms"), Keys.ARROW_RIGHT)
+        opened.press(slider(opened, "mains, V"), Keys.ARROW_RIGHT)
     opened.settle()
     wanted = swap(load_amp("teasel").changed({}, mains_rms=119.0), {})
     said = opened.texts(".tubekit-panel .tubekit-headline") + opened.texts(

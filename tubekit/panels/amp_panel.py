@@ -256,9 +256,14 @@ class AmpPanel(widgets.VBox):
 
     def arranged(self) -> list[widgets.Widget]:
         """The children: buttons above; controls, figure, words, side by side where there is room."""
-        rows = [self.amp_list.box, self.knobs_place, layout.rule("Part"), self.parts, self.place.box]
-        rows += [layout.rule("Mains"), self.mains_place] if self.HAS_MAINS else []
-        rows += [layout.rule("Changes on trial"), self.chips.box]
-        self.chips.box.add_class("tubekit-across")
+        rows = [
+            widgets.VBox([self.amp_list.box, self.knobs_place]),
+            widgets.VBox([self.parts, self.place.box]),
+            self.mains_place,
+            widgets.VBox([layout.rule("Changes on trial"), self.chips.box]),
+        ]
+        for row in rows[1:]:
+            row.add_class("tubekit-group")
+        rows[-1].add_class("tubekit-across")
         tools = layout.tools(self.buttons, self.copies.said)
         return layout.side_by_side(layout.column(rows), self.frame, [self.notice, *self.told()], tools)

@@ -146,8 +146,8 @@ class MainsControl(Control):
     def __init__(self, design: float, now: float, on_change: Tell) -> None:
         low, high = self.LOW if design < 160.0 else self.HIGH
         self.slider = widgets.FloatSlider(
-            value=now, min=min(low, now, design), max=max(high, now, design), step=0.5, description="V rms",
-            readout_format=".1f", style=DESCRIBED, layout=FULL,
+            value=now, min=min(low, now, design), max=max(high, now, design), step=0.5,
+            description="mains, V", readout_format=".1f", style=DESCRIBED, layout=FULL,
             tooltip=f"Mains; the amp is drawn for {show(design, 'V')}",
         )  # fmt: skip
         super().__init__("mains", on_change, [self.slider])

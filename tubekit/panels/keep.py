@@ -135,7 +135,8 @@ def said_of(path: Path, content: bytes) -> str:
     source = f"data:{TYPES.get(path.suffix, 'application/octet-stream')};base64,{b64encode(content).decode()}"
     name = html.escape(path.name)
     return (
-        f'<p class="tubekit-written" role="status">Written beside the notebook: <strong>{name}</strong>. '
+        '<p class="tubekit-written" role="status" title="It lies beside the notebook">'
+        f"Written: <strong>{name}</strong>. "
         f'<a href="{source}" download="{name}" title="Save {name} on this machine">Save a copy</a></p>'
     )
 

@@ -16,6 +16,7 @@ from tubekit.amp.signal_view import SignalView, driven_at, gain_at, signal_view,
 from tubekit.analyses.feedback import LoopGain
 from tubekit.analyses.naturals import Naturals, naturals
 from tubekit.circuit.threads import on_one_core
+from tubekit.panels.amp_knobs import short_role
 from tubekit.plots.tone_view import Curve
 
 HERTZ = np.geomspace(10.0, 50e3, 141)
@@ -143,5 +144,5 @@ def _family(now: Sight) -> Curve:
         return NO_FAMILY  # it moves what the amp draws: each position would need the supply solved
     stable = naturals(view.network, view.matrix, now.amp.title).stable
     lines = np.where(stable[:, None], _db(gain_at(view, FAMILY_HZ)), np.nan)
-    words = f"Grey: {part.role or part.designator}, end to end in tenths"
+    words = f"Grey: {short_role(part)}, end to end in tenths"
     return Curve(FAMILY_HZ, lines[0], family_hz=FAMILY_HZ, family_db=lines, family_words=words)
