@@ -168,6 +168,7 @@ def settings(wanted: Wanted) -> Config:
     look.extension_allowlist = list(_WIDGETS)
     look.prelaunch_hook = _for_a_page
     config.VoilaExecutor.cell_error_instruction = _STOPPED
+    config.Voila.tornado_settings = {"ws_ping_timeout": 30_000}  # it remarks on its own default
     config.MappingKernelManager.cull_idle_timeout = ASLEEP_S
     config.MappingKernelManager.cull_interval = 120
     return config
