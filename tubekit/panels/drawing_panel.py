@@ -46,7 +46,7 @@ class DrawingFold(widgets.VBox):
         self.on = widgets.Button(description="▸", tooltip="The next stage")
         for button in (self.back, self.on):
             button.add_class("tubekit-step")
-        self.picture = widgets.HTML(layout=widgets.Layout(width="100%"))
+        self.picture = widgets.HTML(layout=widgets.Layout(width="auto"))
         self.complaint = widgets.HTML(layout=widgets.Layout(width="auto", display="none"))
         self.choice.layout = widgets.Layout(flex="1 1 240px", max_width="520px", width="auto")
         row = widgets.HBox([self.choice, self.back, self.on], layout=widgets.Layout(flex_flow="row wrap"))

@@ -22,6 +22,12 @@ LINE = 0.86
 HALF = 2
 """Half the length of a part with two ends [steps]."""
 
+OFF = 0.3
+"""From a wire to the words over it [steps]."""
+
+WORDS = "words"
+"""The symbol that is nothing but words."""
+
 UP, DOWN, LEFT, RIGHT = (0, 1), (0, -1), (-1, 0), (1, 0)
 Point = tuple[int, int]
 

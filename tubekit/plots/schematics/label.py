@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from tubekit.plots.schematics.board import LINE, Board, Box, Line, Point, Words, width
+from tubekit.plots.schematics.board import LINE, OFF, WORDS, Board, Box, Line, Point, Words, width
 from tubekit.plots.schematics.route import Wires, runs
 from tubekit.plots.schematics.words import Reader
 
-OFF = 0.3
 NEAR = 0.05
 
 
@@ -26,7 +25,9 @@ def label_nodes(board: Board, wires: Wires, nodes: list[str], reader: Reader) ->
     labels = Labels()
     lanes = [_lane(run) for node in nodes for run in runs(wires.of(node))]
     taken = [*board.boxes, *lanes]
-    for node in sorted(nodes, key=lambda one: len(wires.of(one))):
+    done = {one.name for one in board.laid if one.shape.symbol == WORDS}
+    waiting = [node for node in nodes if f"{WORDS} {node}" not in done]
+    for node in sorted(waiting, key=lambda one: len(wires.of(one))):
         spot = _best(board, wires, node, reader, taken)
         if spot is None:
             labels.missed.append(node)

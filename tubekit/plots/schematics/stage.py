@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from tubekit.amp.parts import GROUND
-from tubekit.plots.schematics.board import DOWN, HALF, RIGHT, Board, Pin
+from tubekit.plots.schematics.board import DOWN, HALF, LINE, OFF, RIGHT, WORDS, Board, Pin, Shape, Words
 from tubekit.plots.schematics.grow import INLINE, Grower
 from tubekit.plots.schematics.items import Item
 from tubekit.plots.schematics.output import Output, exit_shape
@@ -140,6 +140,15 @@ class _Stage:
         for item in mine:
             if item.name not in self.placed:
                 self._lie_right(item, node, FIRST_ROOM + self.maker.reader.room(node), y)
+        self._keep_for_words(node, 3, y)
+
+    def _keep_for_words(self, node: str, x: int, y: int) -> None:
+        """Letter a node over its wire before other wires can take the place."""
+        lines = self.maker.reader.node(node)
+        words = Words(lines, x + 0.3, y + OFF + 0.5 * LINE * len(lines))
+        shape = Shape(WORDS, "h", (), (), (words,))
+        if self.board.fits(shape, 0, 0):
+            self.board.lay(f"{WORDS} {node}", shape, 0, 0)
 
     def _lie_right(self, item: Item, node: str, x: int, y: int, step: tuple[int, int] = RIGHT) -> None:
         self.placed.add(item.name)

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from tubekit.amp.parts import GROUND
 from tubekit.plots import ink
 from tubekit.plots.schematics import bottles, fittings
-from tubekit.plots.schematics.board import LEFT, RIGHT, UP, Laid, Tag
+from tubekit.plots.schematics.board import LEFT, RIGHT, UP, WORDS, Laid, Tag
 from tubekit.plots.schematics.pen import PLAIN, THIN, Pen, Spot, at
 
 LIBRARY = {
@@ -18,6 +18,8 @@ LIBRARY = {
 
 def draw(pen: Pen, one: Laid) -> None:
     """Draw a symbol where it lies."""
+    if one.shape.symbol == WORDS:
+        return
     pen.color = ink.OXIDE if one.shape.changed else ink.IRON
     _DRAWERS[one.shape.symbol](pen, one)
     pen.color = ink.IRON

@@ -46,8 +46,8 @@ class Reader:
         if item.kind in ("cable", "plug out"):
             return tuple(Line(piece, "value") for piece in item.words.split(GAP))
         part = self.amp.parts[item.parts[0]]
-        value = self._value(part)
-        was = self.was(item)
+        now, was = self._moved(item)
+        value = dict.fromkeys([*self._value(part), *now])
         ink = "changed" if was else "value"
         name = item.name.removesuffix(" heater")
         lines = [Line(name, "changed" if was else "part"), *(Line(one, ink) for one in value)]
@@ -55,29 +55,35 @@ class Reader:
 
     def was(self, item: Item) -> tuple[str, ...]:
         """The values that were changed, as they were."""
+        return self._moved(item)[1]
+
+    def _moved(self, item: Item) -> tuple[list[str], tuple[str, ...]]:
+        """What to say of a change beside the value: how it is now where the value does not tell, and was."""
         if self.before is None or item.kind in ("cable", "plug out"):
-            return ()
+            return [], ()
         name = item.parts[0]
         old, new = self.before.parts.get(name), self.amp.parts[name]
         if old is None:
-            return ("not there",)
+            return [], ("not there",)
         if old is new:
-            return ()
+            return [], ()
         before, after = self._value(old), self._value(new)
         differ = tuple(b for b, a in zip(before, after, strict=False) if b != a)
         if differ:
-            return differ
+            return [], differ
         if getattr(old, "condition", "") != getattr(new, "condition", ""):
-            return (getattr(old, "condition", ""),)
-        return tuple(self._other_fields(old, new))
+            return [], (getattr(old, "condition", ""),)
+        return self._other_fields(old, new)
 
-    def _other_fields(self, old: Part, new: Part) -> list[str]:
-        said = []
+    @staticmethod
+    def _other_fields(old: Part, new: Part) -> tuple[list[str], tuple[str, ...]]:
+        """The first field that differs, as it is and as it was."""
         for spec in fields_of(type(new)):
             one, two = getattr(old, spec.name, None), getattr(new, spec.name)
             if one is not None and two is not None and not spec.main and not _same(one, two):
-                said.append(f"{spec.key} {_percent(spec.key, one) or spec.form.show(one)}")
-        return said[:1]
+                was, now = (_percent(spec.key, each) or spec.form.show(each) for each in (one, two))
+                return [f"{spec.key} {now}"], (was,)
+        return [], ()
 
     @cached_property
     def taken_out(self) -> tuple[str, ...]:
