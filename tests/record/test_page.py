@@ -8,9 +8,10 @@ import re
 import shutil
 import subprocess
 
+import numpy as np
 import pytest
 
-from tubekit import load_amp, swap
+from tubekit import analyse, load_amp, plots, swap
 from tubekit.amp import amp_from_text
 from tubekit.bench.readings import readings_from_text
 from tubekit.record import PAPERS, contents, worked_out
@@ -103,6 +104,24 @@ def test_a_record_holds_what_there_is_to_say(changes, readings, kinds):
     assert page(contents(worked.amp, *worked.results)).endswith("</html>\n")
     if "OrderList" not in kinds and changes:
         assert any("order list" in words for words in worked.left_out)
+
+
+def test_a_diodes_leakage_is_not_called_beyond_the_scale():
+    """The figure of a good amp once said so: the leakage lies a hair below nought."""
+    drawn = plots.ripple(analyse(load_amp("burdock")))
+    assert [t.get_text() for axes in drawn.axes for t in axes.texts if "beyond" in t.get_text()] == []
+
+
+def test_next_readings_tell_no_more_than_there_is_to_know():
+    """Information on which fault it is cannot pass the logarithm of their number."""
+    amp = load_amp("teasel")
+    rows = (
+        "B1,DC volts,346\nB1 to B2,DC volts,42.6\nk34,DC volts,18.9\nR14,resistance,281\nmains,AC volts,121\n"
+    )
+    worked = worked_out(amp, readings=readings_from_text(f"place,quantity,value\n{rows}", amp))
+    found = worked.results[-1]
+    assert found.following
+    assert all(0 < one.bits < np.log2(len(found.book.faults) + 1) for one in found.following)
 
 
 def test_mains_alone_is_a_change():

@@ -22,6 +22,8 @@ from tubekit.plots.reading import Trace, current_traces, milliseconds, ripple_tr
 HEADROOM = 1.3
 Result: TypeAlias = AmpReport | MainsState
 BEYOND = "beyond the scale"
+LINE = 0.004
+"""A curve that leaves the axes by less than this share of them is still seen on their edge."""
 RIPPLE_TITLE = "Ripple of the rails over one mains cycle: V about the mean"
 CURRENT_TITLE = "Current of each rectifier plate: mA, over ms"
 
@@ -72,7 +74,8 @@ class Strip:
             sample.set_visible(place < len(after))
         low, high = self.axes.get_ylim()
         ends = [float(end) for trace in after for end in (trace.values.min(), trace.values.max())]
-        outside = bool(ends) and (max(ends) > high or min(ends) < low)
+        slack = LINE * (high - low)  # a diode's leakage lies a hair below nought
+        outside = bool(ends) and (max(ends) > high + slack or min(ends) < low - slack)
         self.beyond.set_text(BEYOND if outside else "")
         self.beyond.set_visible(outside)
 
