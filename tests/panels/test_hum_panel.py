@@ -16,7 +16,7 @@ from tubekit.decisions.quieten import hum_report
 from tubekit.errors import SolveError
 from tubekit.panels.hum_panel import HumPanel, balance_control, hum, tables
 from tubekit.panels.later import Later
-from tubekit.plots.hum_view import sources
+from tubekit.plots.hum_sources import sources
 
 
 @pytest.fixture

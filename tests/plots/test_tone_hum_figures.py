@@ -19,7 +19,7 @@ from tubekit.decisions.quieten import hum_report
 from tubekit.decisions.tone import tone_change
 from tubekit.errors import InputError
 from tubekit.plots.drawing import Drawing
-from tubekit.plots.hum_view import sources
+from tubekit.plots.hum_sources import sources
 
 
 @cache

@@ -23,12 +23,12 @@ from tubekit.panels.history import Plan
 from tubekit.panels.keep import Copies
 from tubekit.panels.later import Later
 from tubekit.panels.part_place import PartPlace
-from tubekit.panels.tried import Tried
+from tubekit.panels.tried import OverTrial, Tried
 
 __all__ = ["AmpPanel", "short_role"]
 
 
-class AmpPanel(widgets.VBox):
+class AmpPanel(OverTrial, widgets.VBox):
     """The panel as a widget. All it shows can be asked for and set by program too.
 
     Each move is answered before the next is taken. The browser keeps back what it has to send while an
@@ -39,7 +39,6 @@ class AmpPanel(widgets.VBox):
     NAME = "panel"
     HAS_MAINS = False
     HAS_KNOBS = True
-    trial: Any
 
     def __init__(self, amp: Amp) -> None:
         self.amp_list = AmpList(amp, self._amp_chosen)
@@ -140,26 +139,6 @@ class AmpPanel(widgets.VBox):
         error = self._ask(plan)
         if error is not None:
             raise error
-
-    def take_back(self, key: str) -> None:
-        """Take the change of one part back."""
-        self._ask(self.trial.plan.changed(key, None))
-
-    def undo(self) -> None:
-        """Back to the setting before."""
-        self._ask(self.trial.history.undo(), record=False)
-
-    def redo(self) -> None:
-        """Forward to what was undone."""
-        self._ask(self.trial.history.redo(), record=False)
-
-    def reset(self) -> None:
-        """The amp as it came, at its own mains."""
-        self._ask(Plan(float(self.trial.drawn.mains_rms)))
-
-    def keep_as_before(self) -> None:
-        """What is on trial becomes 'before'; the next change is compared with it."""
-        self._ask(self.trial.plan.keep())
 
     def rescale(self) -> None:
         """New scales, fitted to what is on trial; otherwise they stay for the life of the panel."""

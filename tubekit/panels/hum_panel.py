@@ -34,7 +34,8 @@ from tubekit.panels.answer import tables_html
 from tubekit.panels.later import Later
 from tubekit.panels.live import LiveFigure
 from tubekit.panels.tone_sight import same_but_controls
-from tubekit.plots.hum_view import HumSight, HumView, sources
+from tubekit.plots.hum_sources import HumSight, sources
+from tubekit.plots.hum_view import HumView
 from tubekit.text import Column, Table
 
 TURN = np.linspace(0.0, 1.0, 9)

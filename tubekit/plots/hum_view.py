@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -20,59 +19,14 @@ from tubekit.amp.hum_balance import HumBalance
 from tubekit.decisions.quieten import HumReport
 from tubekit.plots import ink
 from tubekit.plots.drawing import Drawing
+from tubekit.plots.hum_sources import ROWS, HumSight, Source, sources, with_the_whole
 from tubekit.units import show
 
 Array = npt.NDArray[np.float64]
 
 WIDTH, HEIGHT = 634, 560
-ROWS = 7
 DECADES = 6
 SPECTRUM = 8
-SAYS = {"rail": "ripple of {}", "bias": "bias supply, {}", "heater": "heaters", "mains": "mains at {}"}
-
-
-@dataclass(frozen=True)
-class Source:
-    """One source in the list: what it makes by all its ways [V rms], and its largest way alone."""
-
-    name: str
-    volts: float
-    alone: float
-    through: str
-    decibels: float
-
-
-def sources(found: Hum, member: int = 0) -> tuple[Source, ...]:
-    """Sources, the largest first.
-
-    Examples
-    --------
-    >>> from tubekit import load_amp
-    >>> from tubekit.amp.hum import hum
-    >>> [each.name for each in sources(hum(load_amp("teasel")))][:2]
-    ['heaters', 'ripple of B1']
-    """
-    rows = []
-    for (kind, node), phasors in found.together().items():
-        ways = [w for w in found.sources if w.kind == kind and (kind == "heater" or w.node == node)]
-        largest = max(ways, key=lambda each: float(each.rms[member]))
-        volts = np.sqrt((np.abs(phasors) ** 2).sum(axis=1))
-        rows.append(
-            Source(
-                SAYS.get(kind, "{}").format(node), float(volts[member]), float(largest.rms[member]),
-                largest.part, float(found.db(volts)[member]),
-            )
-        )  # fmt: skip
-    return tuple(sorted(rows, key=lambda row: -row.volts))
-
-
-@dataclass(frozen=True, eq=False)
-class HumSight:
-    """What is drawn: hum as it stands and, where the amp has a balance control, the turn of it."""
-
-    hum: Hum
-    balance: HumBalance | None = None
-    position: float = 0.5
 
 
 class HumView:
@@ -163,8 +117,8 @@ class HumView:
 
     def show(self, now: HumSight, before: HumSight | None = None) -> None:
         """Other hum on the same scales; diamonds where it was."""
-        old = {} if before is None or before is now else {s.name: s.volts for s in _rows(before.hum)}
-        rows = _rows(now.hum)
+        old = {} if before is None or before is now else {s.name: s.volts for s in with_the_whole(before.hum)}
+        rows = with_the_whole(now.hum)
         for row in range(ROWS + 1):
             self._row(row, rows[row] if row < len(rows) else None, old)
         self._tell_spectrum(now.hum, None if before is None or before is now else before.hum)
@@ -232,13 +186,6 @@ def _mark(axes: Axes, color: str, marker: str, size: float) -> Line2D:
         [], [], color=color, marker=marker, markersize=size, markerfacecolor=ink.PAPER, markeredgewidth=1.2,
         linestyle="none", zorder=5,
     )[0]  # fmt: skip
-
-
-def _rows(found: Hum) -> tuple[Source, ...]:
-    """The whole, then the sources."""
-    total = found.total_rms
-    whole = Source("the whole hum", float(total[0]), 0.0, "", float(found.db(total)[0]))
-    return (whole, *sources(found)[:ROWS])
 
 
 def _turn(now: HumSight) -> tuple[Array, Array, Array]:
