@@ -12,6 +12,7 @@ from tubekit.amp import AmpReport
 from tubekit.errors import TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_choice import amp_options
+from tubekit.panels.drawing_panel import DrawingFold
 from tubekit.panels.form import stages
 from tubekit.panels.form.boxes import Boxes
 from tubekit.panels.form.buttons import button
@@ -24,7 +25,8 @@ from tubekit.panels.form.part_list import PartList
 from tubekit.panels.in_words import idle_html
 from tubekit.panels.keep import said_of
 
-HEADING_COLUMNS, HEADING_LABEL = "repeat(auto-fit, minmax(200px, 1fr))", "68px"
+HEADING_COLUMNS, HEADING_LABEL = "repeat(auto-fit, minmax(200px, 1fr))", "84px"
+FULL = widgets.Layout(width="100%")
 NOT_SOLVED = "<p>Once the check has nothing to say, <em>Solve it</em> gives the idle volts here.</p>"
 
 
@@ -39,6 +41,8 @@ class AmpForm(Entering, widgets.VBox):
         self, begun: str | Path | Draft | None = None, folder: Path | None = None, *, keep: bool = True
     ) -> None:
         Entering.__init__(self, begun, folder, keep=keep)
+        self.schematic: DrawingFold | None = None
+        self.drawing_place = widgets.VBox([])
         self._make_widgets()
         self.editor, self.list = Editor(self), PartList(self.select)
         widgets.VBox.__init__(self, self._arranged())
@@ -64,7 +68,15 @@ class AmpForm(Entering, widgets.VBox):
         if report is not None:
             self.answer.value = idle_html(report)
             self.answer.remove_class("tubekit-grey")
+            self._draw(report)
         return report
+
+    def _draw(self, report: AmpReport) -> None:
+        """The schematic of what was solved, behind a fold."""
+        if self.schematic is None:
+            self.schematic = DrawingFold(report)
+            self.drawing_place.children = [self.schematic]
+        self.schematic.show(report)
 
     def save(self, *, short: bool | None = None) -> Path | None:
         """Write the amp file and say where."""
@@ -97,6 +109,8 @@ class AmpForm(Entering, widgets.VBox):
         self.buttons["redo"].disabled = not self.history.can_redo
         if self.solved_of is not None and self.solved_of is not draft:
             self.answer.add_class("tubekit-grey")
+            if self.schematic is not None:
+                self.schematic.grey_out()
 
     # ---- how it is made
 
@@ -145,13 +159,13 @@ class AmpForm(Entering, widgets.VBox):
         begin = button("Begin", "Take this up; Undo brings back what was there", self._begin)
         across = widgets.Layout(flex_flow="row wrap", width="100%")
         row = widgets.HBox([self.start, begin, self.short], layout=across)
-        head = widgets.VBox([layout.rule("The amp"), row, self.heading.box])
+        head = widgets.HBox([widgets.VBox([layout.rule("The amp"), row, self.heading.box], layout=FULL)])
         columns = widgets.HBox([self._left(), self._right()], layout=widgets.Layout(flex_flow="row wrap"))
         columns.add_class("tubekit-form")
         boxes = [tools, self.complaint, head, columns, self.answer]
         for box in boxes:
             box.add_class("tubekit-panel")
-        return [widgets.HTML(layout.css()), *boxes]
+        return [widgets.HTML(layout.css()), *boxes, self.drawing_place]
 
     def _left(self) -> widgets.VBox:
         add = button("Add", "Add a part of this kind", lambda: self.add(self.kinds.value))

@@ -13,6 +13,7 @@ from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpList, Choice
 from tubekit.panels.answer import tables_html
 from tubekit.panels.controls import Control, MainsControl
+from tubekit.panels.drawing_panel import DrawingFold
 from tubekit.panels.in_words import about_html, caution_html, check_html, idle_tables
 from tubekit.panels.keep import Copies
 from tubekit.panels.picture import LivePicture
@@ -35,6 +36,7 @@ class StartPanel(widgets.VBox):
         self.copies = Copies(lambda: f"{self.amp.name}-idle", self._print_png, amp=lambda: self.report.amp)
         self.buttons = layout.buttons(reset=self.reset, **self.copies.actions)
         self.stale = ""
+        self.schematic: DrawingFold | None = None
         self._start(amp)
         super().__init__(self._arranged())
 
@@ -83,6 +85,8 @@ class StartPanel(widgets.VBox):
             self.picture = LivePicture(figure, self.ratings.moving)
         self.frame.children = [self.picture.image]
         self.about.value = about_html(amp)
+        if self.schematic is None:
+            self.schematic = DrawingFold(report)
         self._show(report)
 
     def _moved(self, control: Control, key: str, value: object, gesture: str) -> None:  # noqa: ARG002 - as a control tells it
@@ -96,6 +100,8 @@ class StartPanel(widgets.VBox):
             self.stale = str(error)
             self.notice.value = layout.no_answer(self.stale)
             self.idle.add_class("tubekit-grey")
+            if self.schematic is not None:
+                self.schematic.grey_out()
             if strict:
                 raise
             return
@@ -109,6 +115,8 @@ class StartPanel(widgets.VBox):
         self.idle.value = tables_html(idle_tables(report)) + caution_html()
         self.ratings.show(found)
         self.picture.redraw()
+        if self.schematic is not None:
+            self.schematic.show(report)
 
     def _arranged(self) -> list[widgets.Widget]:
         tools = layout.tools(self.buttons, self.copies.said)
@@ -129,7 +137,8 @@ class StartPanel(widgets.VBox):
         columns = widgets.HBox([left, right], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
         for box in (tools, columns):
             box.add_class("tubekit-panel")
-        return [widgets.HTML(layout.css()), tools, columns]
+        assert self.schematic is not None
+        return [widgets.HTML(layout.css()), tools, columns, self.schematic]
 
 
 def start(amp: Amp | str | Path | None = None) -> StartPanel:

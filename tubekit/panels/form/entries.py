@@ -29,7 +29,7 @@ LATER = (
     "resonance_hz", "resonance_ohms",
 )  # fmt: skip
 """Keys that are seldom filled in."""
-FIRST = ("value", "type", "ohms")
+FIRST = ("value", "type", "ohms", "style")
 """Keys that come first, as they do on the bench."""
 LIKE = {
     "ohm": "4K7, 470 or 1M", "F": "22n, 0.022u or 20 uF", "H": "10 H", "%": "10 %", "W": "0.5 W",
