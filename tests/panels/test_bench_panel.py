@@ -147,6 +147,17 @@ def test_a_fault_shows_its_readings(panel):
     assert panel.figure.view.rows[0].foretold is None
 
 
+def test_a_fault_is_chosen_by_hand(panel):
+    panel.faults.part.value = "R14"
+    assert panel.faults.mode.value == ("R14 open", 0)
+    assert panel.foretold.fault.words == "R14 open"
+    panel.faults.mode.value = ("R14 drifted up", 2)
+    assert panel.foretold.severity == "2.5 times its value"
+    panel.faults.part.value = ""
+    assert panel.foretold is None
+    assert panel.faults.mode.layout.display == "none"
+
+
 def test_a_blown_fuse_is_said(panel):
     panel.fault("C14 shorted")
     assert "the fuse blows" in panel.faults.told.value

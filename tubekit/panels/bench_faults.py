@@ -116,4 +116,5 @@ class FaultChooser:
                 for grade, severity in enumerate(fault.grade_words or ("",)):
                     options.append((f"{mode}, {severity}" if severity else mode, (words, grade)))
         self.mode.options = options or [("—", (NONE, 0))]
+        self.mode.value = self.mode.options[0][1]  # a list made empty would stay at none
         self.mode.layout.display = "" if options else "none"

@@ -103,6 +103,7 @@ class CableView:
             return
         middle = 0.5 * (a.x + b.x)
         if word:
+            middle -= 26.0  # room for what comes from elsewhere
             for x0, y0, x1, y1 in ((a.x, a.y, middle - 78, a.y), (middle + 78, b.y, b.x, b.y)):
                 self._line([x0, x1], [y0, y1], color, "solid", 1.8)
             self._say(middle, a.y, f"✖ {said} {word}", align="center", color=color, weight="bold")
@@ -134,7 +135,7 @@ class CableView:
             self._strap(a, b, "JOINED", ink.OXIDE, broken=False, dash=dash)
             return
         self._line([a.x, b.x], [a.y, b.y], ink.OXIDE, dash, 1.9)
-        x, y = a.x + 0.84 * (b.x - a.x), a.y + 0.84 * (b.y - a.y)
+        x, y = a.x + 0.87 * (b.x - a.x), a.y + 0.87 * (b.y - a.y)
         word = "from" if pair in self._crossed else "JOINED to"
         self.axes.text(x, y, f"{word} {one}", ha="center", va="center", fontsize=8, color=ink.OXIDE,
                        fontweight="bold", zorder=7,
