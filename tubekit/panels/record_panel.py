@@ -31,13 +31,15 @@ class RecordPanel(PartSwap):
     NAME = "record"
 
     def __init__(self, amp: Amp) -> None:
-        full = widgets.Layout(width="100%")
-        self.head, self.shown = widgets.HTML(layout=full), widgets.HTML(layout=full)
+        across = widgets.Layout(width="auto")
+        self.head, self.shown = widgets.HTML(layout=across), widgets.HTML(layout=across)
         self.form = RecordForm(self._write, self._look, self._write_asked)
         self.readings: Readings | None = None
         self.last: Record | None = None
         self._worked: tuple[Any, Worked] | None = None
         super().__init__(amp)
+        self.later.forget()
+        self._write()  # at once: the kernel may not rest before every cell has run
 
     # ---- what a program asks and sets
 
