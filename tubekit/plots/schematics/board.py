@@ -83,7 +83,7 @@ class Words:
         wide = max((width(line.text, line.ink, self.size) for line in self.lines), default=0.0)
         left = {"left": self.x, "center": self.x - wide / 2, "right": self.x - wide}[self.ha]
         half = 0.5 * LINE * len(self.lines) * self.size / SIZE
-        return Box(left, self.y - half, left + wide, self.y + half)
+        return Box(left - 0.12, self.y - half, left + wide, self.y + half)
 
     def moved(self, x: float, y: float) -> Words:
         """The same elsewhere."""

@@ -78,10 +78,10 @@ def _places(
         if x0 == x1:
             for half in range(2 * (y1 - y0) + 1):
                 y = y0 + half / 2
-                yield 3.2, _in_line(lines, x0 + 0.35, y, "left")
-                yield 3.4, _stacked(lines, x0 + 0.35, y, "left")
-                yield 3.8, _in_line(lines, x0 - 0.35, y, "right")
-                yield 3.9, _stacked(lines, x0 - 0.35, y, "right")
+                yield 3.2, _in_line(lines, x0 + 0.5, y, "left")
+                yield 3.4, _stacked(lines, x0 + 0.5, y, "left")
+                yield 3.8, _in_line(lines, x0 - 0.5, y, "right")
+                yield 3.9, _stacked(lines, x0 - 0.5, y, "right")
 
 
 def _stacked(lines: tuple[Line, ...], x: float, y: float, ha: str) -> list[Words]:
