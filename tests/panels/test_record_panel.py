@@ -74,7 +74,9 @@ def test_the_button_writes_shows_and_says_where(panel, tmp_path, monkeypatch):
     assert list(tmp_path.iterdir()) == []
     panel.form.write.click()
     said = panel.form.said.value
-    assert "Written beside the notebook: <strong>teasel-record.html</strong>" in said
+    assert "Beside this notebook now" in said
+    assert "<strong>teasel-record.html</strong>" in said
+    assert 'download="teasel-record.html"' in said
     assert "print it to PDF" in said
     assert re.search(r'<iframe title="[^"]+" sandbox="allow-downloads"', panel.shown.value)
     assert "&lt;h1&gt;Ottermere Teasel: decision record" in panel.shown.value

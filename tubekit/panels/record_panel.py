@@ -158,7 +158,7 @@ class RecordPanel(PartSwap):
         links = "".join(said_of(path, path.read_bytes()) for path in files)
         told = f"<p>{html.escape(done.said)}</p>" if done.said else ""
         self._frame(done.html_path.read_text(encoding="utf-8"))
-        self.form.said.value = links + told
+        self.form.said.value = f"<p>Beside this notebook now:</p>{links}{told}"
 
     def _frame(self, text: str) -> None:
         """The page in a frame of its own: its style stays inside, and nothing in it can run."""
