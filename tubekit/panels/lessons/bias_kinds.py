@@ -106,7 +106,7 @@ def share(draw: Draw) -> Question:
 
 def rule(draw: Draw) -> Question:
     """What to do with a cathode-biased pair at 93 %."""
-    percent = draw.one_of((94, 88, 97))
+    percent = draw.one_of((91, 88, 86))
     own = handbook("practice", topic="cathode-bias PP idle")[0]
     return Question(
         "rule",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 
 from tubekit.amp import load_amp
@@ -31,6 +33,7 @@ PLACES = (
 )
 
 
+@cache
 def leaking(ohms: float) -> np.ndarray:
     """What the combo shows at PLACES as drawn and with C11 leaking, (2, M)."""
     amp = load_amp(AMP)

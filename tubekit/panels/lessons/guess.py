@@ -14,6 +14,7 @@ from tubekit.panels.lessons.question import Handle
 from tubekit.panels.lessons.score import plain
 from tubekit.units import parse
 
+SYMBOL = {"ohm": "Ω", "A": "mA"}
 BARE = {"%": "%", "dB": "dB", "×": "×"}
 
 
@@ -30,6 +31,7 @@ class Guess(Knob):
         )  # fmt: skip
         self.entry = widgets.Text(
             continuous_update=False, layout=widgets.Layout(width="96px", flex="0 0 96px"),
+            placeholder=f"… {SYMBOL.get(handle.unit, handle.unit)}",
             tooltip=f"{handle.label}: any value with its unit, as {_example(handle)}",
         )  # fmt: skip
         row = widgets.HBox([self.slider, self.entry], layout=FULL)
@@ -132,7 +134,6 @@ class Options:
     def mark(self, right: str) -> None:
         """Say beside the sentences which one is so."""
         for key, button in self.buttons.items():
-            button.disabled = True
             sign = "✓ so it is" if key == right else "✗ your prediction" if key == self.chosen else ""
             dot = "●" if key == self.chosen else "○"
             button.description = f"{dot}  {self._words[key]}{f'  ({sign})' if sign else ''}"

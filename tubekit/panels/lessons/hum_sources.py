@@ -8,7 +8,7 @@ import numpy as np
 
 from tubekit.amp import load_amp
 from tubekit.amp.hum import Hum, hum
-from tubekit.amp.hum_balance import hum_balance
+from tubekit.amp.hum_balance import HumBalance, hum_balance
 from tubekit.panels.lessons.course import Lesson
 from tubekit.panels.lessons.draw import Draw
 from tubekit.panels.lessons.outside import practice, textbook
@@ -29,6 +29,13 @@ STATES = (
 def of(amp: str, changes: tuple[tuple[str, object], ...] = ()) -> Hum:
     """The hum of an amp with some changes."""
     return hum(load_amp(amp).changed(dict(changes)))
+
+
+@cache
+def balance(share: float) -> HumBalance:
+    """The hum balance turned from end to end, one tube off by a share."""
+    off = {"V1": share} if share else 0.0
+    return hum_balance(load_amp(BALANCED), unbalance=off, positions=np.linspace(0.0, 1.0, 41))
 
 
 def from_node(found: Hum, node: str) -> float:
@@ -171,9 +178,7 @@ def null(draw: Draw) -> Question:
     at = (0.0, 30.0, 70.0, 100.0)
 
     def work() -> Answer:
-        found = hum_balance(
-            load_amp(BALANCED), unbalance={"V1": share} if share else 0.0, positions=np.linspace(0.0, 1.0, 41)
-        )
+        found = balance(share)
         volts = np.interp(at, 100 * found.positions, found.heater_v)
         return Answer(
             {f"at{k:.0f}": float(v) for k, v in zip(at, volts, strict=True)},

@@ -222,7 +222,7 @@ class HuntPage(widgets.VBox):
 
     def _button(self, name: str) -> widgets.Button:
         words, tooltip = WORDS[name]
-        flex = "0 1 auto"
+        flex = "1 1 110px" if name in ("other", "forward") else "0 1 auto"
         made = widgets.Button(
             description=words, tooltip=tooltip, layout=widgets.Layout(width="auto", flex=flex)
         )
@@ -240,6 +240,7 @@ class HuntPage(widgets.VBox):
         return made
 
     def _arranged(self) -> list[widgets.Widget]:
+        onward = widgets.HBox([self.buttons["other"], self.buttons["forward"]], layout=FULL)
         under = layout.column(
             [
                 self.places.box,
@@ -247,10 +248,11 @@ class HuntPage(widgets.VBox):
                 self.faults.box,
                 self.buttons["commit"],
                 self.buttons["hint"],
+                onward,
             ]
         )
         above = {f"step{k}": step for k, step in enumerate(self.steps)}
-        above |= {name: self.buttons[name] for name in ("back", "forward", "other", "reset")}
+        above |= {name: self.buttons[name] for name in ("back", "reset")}
         top = widgets.VBox([layout.tools(above), self.head], layout=FULL)
         frame = widgets.VBox([self.figure.picture.image])
         return layout.side_by_side(under, frame, [self.notice, self.told], top)

@@ -9,7 +9,7 @@ from tubekit.panels.lessons.question import Answer, Choice, Handle, Numbers, Out
 from tubekit.panels.lessons.score import Within
 from tubekit.tables import Row, handbook
 from tubekit.textbook.bias_stage import BiasStage, bias_stage
-from tubekit.units import mark
+from tubekit.units import show
 
 TUBE = "12AX7"
 FIRST = (250.0, 0.1)
@@ -27,9 +27,9 @@ def given(row: Row) -> dict[str, str]:
     return {
         "tube": f"{TUBE} (ECC83), one section",
         "B+": f"{row['Ebb_V']:g} V",
-        "plate resistor": mark(plate_ohms(row), "ohm"),
-        "cathode resistor": mark(row.number("Rk_ohm"), "ohm"),
-        "next grid leak": mark(1e6 * row.number("Rg_next_Mohm"), "ohm"),
+        "plate resistor": show(plate_ohms(row), "ohm"),
+        "cathode resistor": show(row.number("Rk_ohm"), "ohm"),
+        "next grid leak": show(1e6 * row.number("Rg_next_Mohm"), "ohm"),
     }
 
 
@@ -86,7 +86,7 @@ def line(draw: Draw) -> Question:
         Numbers(
             (
                 Handle("foot", "foot, on the volts", "V", 0.0, 400.0, Within(5), step=5.0),
-                Handle("head", "head, on the current", "A", 0.0, 8e-3, Within(6), step=2e-5),
+                Handle("head", "head, on the current", "A", 0.0, 8e-3, Within(5), step=2e-5),
             )
         ),
         (
@@ -282,7 +282,7 @@ def larger_resistor(draw: Draw) -> Question:
     return Question(
         "larger_resistor",
         (
-            f"Somebody fits {mark(other, 'ohm')} for the plate resistor and leaves "
+            f"Somebody fits {show(other, 'ohm')} for the plate resistor and leaves "
             "everything else. Which way does the idle point go?"
         ),
         Choice(

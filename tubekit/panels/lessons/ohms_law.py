@@ -9,7 +9,7 @@ from tubekit.panels.lessons.question import Answer, Choice, Handle, Numbers, Que
 from tubekit.panels.lessons.score import Within
 from tubekit.tables import Row, handbook
 from tubekit.textbook.bias_stage import BiasStage, bias_stage
-from tubekit.units import mark, show
+from tubekit.units import show
 
 HAND = (
     "Where a hand acts: clip the meter on with the power off and the filters "
@@ -48,7 +48,7 @@ def said_of(row: Row) -> str:
 
 def cathode_current(draw: Draw) -> Question:
     """Volts over ohms."""
-    row = draw.one_of(cathode_rows())
+    row = draw.one_of([each for each in cathode_rows() if tubes_of(each) == 1])
     stage, ohms = stage_of(row), row.number("Rk_ohm")
 
     def work() -> Answer:
@@ -59,9 +59,8 @@ def cathode_current(draw: Draw) -> Question:
                 (
                     f"Ohm's law: {stage.bias_v:.2f} V over {ohms:g} Ω. All that flows into the "
                     "tube at plate and screen leaves it at the cathode, so one reading tells the "
-                    "sum of both"
-                )
-                + (", here of both tubes." if tubes_of(row) == 2 else "."),
+                    "sum of both."
+                ),
                 "It is told by the reading you can take with the least danger: a few volts, at chassis side.",
             ),
             of_row(
@@ -95,7 +94,7 @@ def cathode_current(draw: Draw) -> Question:
 
 def plate_heat(draw: Draw) -> Question:
     """Plate to cathode, plate current alone."""
-    row = draw.one_of(cathode_rows())
+    row = draw.one_of([each for each in cathode_rows() if tubes_of(each) == 2])
     stage = stage_of(row)
     to_ground = stage.plate_v + stage.bias_v
     each = stage.bias_v / row.number("Rk_ohm") / tubes_of(row)
@@ -123,10 +122,7 @@ def plate_heat(draw: Draw) -> Question:
 
     return Question(
         "plate_heat",
-        (
-            f"How much heat has the plate of {'this' if tubes_of(row) == 1 else 'one'} "
-            f"{row['tube']} to get rid of?"
-        ),
+        f"A pair of {row['tube']} idles. How much heat has the plate of each to get rid of?",
         Numbers((Handle("heat", "plate heat", "W", 0.0, 60.0, Within(5), step=0.1),)),
         (
             "Watts are volts times amperes. Which volts, and which amperes?",
@@ -213,7 +209,7 @@ def drifted(draw: Draw) -> Question:
         ("The volts are right. Only the ohms you divide by are wrong.", "Work it out both ways and compare."),
         work,
         {
-            "printed on it": mark(marked, "ohm"),
+            "printed on it": show(marked, "ohm"),
             "measured": show(measured, "ohm"),
             "volts across it": f"{volts:g} V",
         },

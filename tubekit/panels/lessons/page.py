@@ -57,6 +57,8 @@ class LessonPage(widgets.VBox):
         self.figure: LiveFigure[Seen] | None = None
         self.head, self.told, self.notice = (widgets.HTML(layout=FULL) for _ in range(3))
         self.frame, self.guesses = widgets.VBox([]), widgets.VBox([], layout=FULL)
+        self.guesses.add_class("tubekit-across")
+        self.guesses.add_class("tubekit-guesses")
         self.buttons = {name: self._button(name) for name in WORDS}
         self.buttons["commit"].button_style = "primary"
         self.steps = [self._step(place) for place in range(len(lesson))]
@@ -296,7 +298,13 @@ class LessonPage(widgets.VBox):
 
     def _button(self, name: str) -> widgets.Button:
         words, tooltip = WORDS[name]
-        flex = "1 1 100%" if name in ("commit", "hint") else "0 1 auto"
+        flex = (
+            "1 1 100%"
+            if name in ("commit", "hint")
+            else "1 1 110px"
+            if name in ("other", "forward")
+            else "0 1 auto"
+        )
         made = widgets.Button(
             description=words, tooltip=tooltip, layout=widgets.Layout(width="auto", flex=flex)
         )
@@ -313,21 +321,22 @@ class LessonPage(widgets.VBox):
         return made
 
     def _arranged(self) -> list[widgets.Widget]:
-        below = [self.buttons[name] for name in ("commit", "hint")]
+        below = [self.buttons[name] for name in ("commit", "hint", "other", "forward")]
         under = layout.column(
             [self.guesses, widgets.HBox(below, layout=widgets.Layout(flex_flow="row wrap"))]
         )
         above = {f"step{k}": step for k, step in enumerate(self.steps)}
-        above |= {name: self.buttons[name] for name in ("back", "forward", "other", "reset")}
+        above |= {name: self.buttons[name] for name in ("back", "reset")}
         top = widgets.VBox([layout.tools(above), self.head], layout=FULL)
         return layout.side_by_side(under, self.frame, [self.notice, self.told], top)
 
 
 def _asked(lesson: Lesson, place: int, question: Question) -> str:
     rows = "".join(
-        f"<dt>{html.escape(name)}</dt><dd>{html.escape(value)}</dd>" for name, value in question.given.items()
+        f"<li>{html.escape(name)}: <strong>{html.escape(value)}</strong></li>"
+        for name, value in question.given.items()
     )
-    given = f'<dl class="tubekit-given">{rows}</dl>' if rows else ""
+    given = f'<ul class="tubekit-given">{rows}</ul>' if rows else ""
     caution = f'<p class="tubekit-caution">{html.escape(question.caution)}</p>' if question.caution else ""
     return (
         f'<section class="tubekit tubekit-asked"><p class="tubekit-place">Question {place + 1} of '
@@ -341,7 +350,7 @@ def _waiting(question: Question) -> str:
         else "Move the slider or type a value with its unit" if len(question.way.handles) == 1
         else "Put every point where you expect it"
     )  # fmt: skip
-    counts = "" if isinstance(question.way, Choice) else f" Counts as {question.tolerance()}."
+    counts = "" if isinstance(question.way, Choice) else f" Counts as right: {question.tolerance()}."
     return f"{how}, then press <strong>This is my prediction</strong>. Only then is it worked out.{counts}"
 
 

@@ -124,4 +124,4 @@ class Question:
         if isinstance(self.way, Choice):
             return "one of these"
         words = dict.fromkeys(each.within.words(each.unit) for each in self.way.handles)
-        return "each right " + ", ".join(words) if len(self.way.handles) > 1 else "right " + "".join(words)
+        return ("each " if len(self.way.handles) > 1 else "") + ", ".join(words)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 
 from tubekit.amp import AmpReport, analyse, load_amp
@@ -178,6 +180,7 @@ def rise(draw: Draw) -> Question:
     )
 
 
+@cache
 def swapped(other: str) -> tuple[AmpReport, AmpReport]:
     """The combo as it came and with another rectifier."""
     amp = load_amp(AMP)
@@ -239,7 +242,7 @@ def follows(draw: Draw) -> Question:
             ),
         )
 
-    rises = Within(absolute=5)
+    rises = Within(absolute=6)
     name = "silicon" if other == "silicon" else other
     return Question(
         "follows",
@@ -248,7 +251,7 @@ def follows(draw: Draw) -> Question:
             (
                 Handle("b_plus", "B+", "%", 0.0, 80.0, rises, step=0.5),
                 Handle("bias", "cathode of the pair", "%", 0.0, 80.0, rises, step=0.5),
-                Handle("heat", "plate heat", "%", 0.0, 80.0, Within(absolute=8), step=0.5),
+                Handle("heat", "plate heat", "%", 0.0, 80.0, rises, step=0.5),
             )
         ),
         (

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 
 from tubekit.amp import AmpReport, analyse, load_amp
-from tubekit.amp.discharge import LIMIT_V, MEASURE, discharge
+from tubekit.amp.discharge import LIMIT_V, MEASURE, HeldCharge, discharge
 from tubekit.analyses.mains import mains_steady_state
 from tubekit.panels.lessons.course import Lesson
 from tubekit.panels.lessons.draw import Draw
@@ -89,7 +90,7 @@ def twice(draw: Draw) -> Question:
 
     def work() -> Answer:
         before = report()
-        after = analyse(load_amp(AMP).changed({"C14": farads}), near=before)
+        after = changed("C14", farads)
         one, two = (float(each.rails[0].ripple_pp_v) for each in (before, after))
         dc = [float(each.node("B1").dc_v) for each in (before, after)]
         return Answer(
@@ -119,8 +120,7 @@ def chain(draw: Draw) -> Question:
     hertz = draw.one_of((60.0, 50.0))
 
     def work() -> Answer:
-        amp = replace(load_amp(AMP), mains_hz=hertz)
-        found = [float(each.ripple_pp_v) for each in analyse(amp).rails]
+        found = along(hertz)
         passed = np.cumprod([found[0], *(1 / (2 * np.pi * 2 * hertz * r * c) for r, c in DROPPERS)])
         keys = ("B2", "B3", "B4")
         return Answer(
@@ -194,9 +194,9 @@ def second(draw: Draw) -> Question:
 
     def work() -> Answer:
         before = report()
-        amp, left = load_amp(AMP), {}
+        left = {}
         for name in ("C14", "C15"):
-            after = analyse(amp.changed({name: "40u"}), near=before)
+            after = changed(name, "40u")
             left[name] = float(after.rails[1].ripple_pp_v)
         most = before.rectifiers[0]
         allowed = row.number("C_in_max_uF")
@@ -249,8 +249,7 @@ def bled(draw: Draw) -> Question:
     number = {"220k": 220e3, "100k": 100e3, "470k": 470e3}[ohms]
 
     def work() -> Answer:
-        found = discharge(load_amp(AMP).changed({"R24": ohms}))
-        first = found.of("C14")
+        first = emptied(ohms)
         start = float(first.volts[0])
         told = number * farads * float(np.log(start / LIMIT_V))
         return Answer(
@@ -298,9 +297,28 @@ def bled(draw: Draw) -> Question:
     )
 
 
+@cache
 def report() -> AmpReport:
     """The combo as it came."""
     return analyse(load_amp(AMP))
+
+
+@cache
+def changed(part: str, value: str) -> AmpReport:
+    """The combo with one part changed."""
+    return analyse(load_amp(AMP).changed({part: value}), near=report())
+
+
+@cache
+def emptied(bleeder: str) -> HeldCharge:
+    """Its reservoir after switch-off, tubes cold."""
+    return discharge(load_amp(AMP).changed({"R24": bleeder})).of("C14")
+
+
+@cache
+def along(hertz: float) -> tuple[float, ...]:
+    """Ripple along its chain of filters, peak to peak [V]."""
+    return tuple(float(each.ripple_pp_v) for each in analyse(replace(load_amp(AMP), mains_hz=hertz)).rails)
 
 
 LESSON = Lesson(

@@ -110,10 +110,15 @@ def distance(guess: float, true: float, unit: str, within: Within) -> str:
     ratio = guess / true if true else float("inf")
     if abs(ratio - 1.0) <= IN_PERCENT:
         return f"{max(100 * abs(ratio - 1.0), 1.0):.0f} % too {side}"
-    factor = max(ratio, 1.0 / ratio) if ratio else float("inf")
+    return _times(max(ratio, 1.0 / ratio) if ratio else float("inf"), side)
+
+
+def _times(factor: float, side: str) -> str:
     if SLIP[0] <= factor <= SLIP[1]:
         return f"about 1000 times too {side}: a prefix mistaken?"
-    return f"{factor:.1f} times too {side}" if factor < 100 else f"more than 100 times too {side}"
+    if factor >= 100:
+        return f"more than 100 times too {side}"
+    return f"{factor:.1f} times too {side}" if factor < 9.95 else f"{factor:.0f} times too {side}"
 
 
 def is_close(guess: float, true: float, within: Within) -> bool:

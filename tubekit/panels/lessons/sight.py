@@ -15,7 +15,7 @@ from tubekit.panels.lessons.score import plain
 from tubekit.panels.live import WIDTH, LiveFigure
 from tubekit.plots import ink
 
-ROW, HEAD = 118, 8
+ROW, HEAD = 142, 8
 SKETCH = 430
 GUESS, TRUE, PRINT = "your prediction", "worked out", "from outside"
 
@@ -47,7 +47,7 @@ class ScaleView:
         handles = question.way.handles
         wide, high = figure.get_size_inches() * ink.DPI
         self.rows = [
-            _Row(figure, handle, (38 / wide, 1 - (HEAD + k * ROW - 34) / high, 1 - 76 / wide, 46 / high))
+            _Row(figure, handle, (38 / wide, 1 - (HEAD + k * ROW - 48) / high, 1 - 76 / wide, 46 / high))
             for k, handle in enumerate(handles, 1)
         ]  # fmt: skip
 
@@ -89,7 +89,7 @@ class _Row:
         self.said = axes.text(1.0, 1.62, "", transform=axes.transAxes, ha="right", va="center", fontsize=10.5,
                               fontweight="bold", color=ink.IRON)  # fmt: skip
         self.told = axes.text(
-            0.0, -0.93, "", transform=axes.transAxes, ha="left", va="center", color=ink.OXIDE, fontsize=8.5
+            0.0, -0.85, "", transform=axes.transAxes, ha="left", va="center", color=ink.OXIDE, fontsize=8.5
         )
 
     @property

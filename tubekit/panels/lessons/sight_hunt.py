@@ -41,9 +41,7 @@ class HuntView:
             axes.text(-0.02, k, "", transform=axes.get_yaxis_transform(), ha="right", va="center")
             for k in range(ROWS)
         ]
-        self.waits = axes.text(
-            TOP / 2, ROWS / 2 - 0.5, "", ha="center", va="center", color=ink.IRON, fontsize=10
-        )
+        self.waits = axes.text(0.05, 0.0, "", ha="left", va="center", color=ink.IRON)
         self.band = band
 
     @property

@@ -27,8 +27,8 @@ class PlateSight:
     def __init__(self, figure: Figure, question: Question) -> None:
         self.options = options = question.picture.options
         self.given = "supply" in options
-        axes = figure.add_axes((0.08, 0.15, 0.86, 0.76))
-        axes.set_title("Plate current, mA, over plate voltage, V")
+        axes = figure.add_axes((0.08, 0.15, 0.86, 0.74))
+        axes.set_title("Plate current, mA, over plate voltage, V", pad=18.0)
         axes.set(xlim=(0.0, options["volts"]), ylim=(0.0, MILLI * options["amps"]))
         self._family(axes)
         if self.given:
@@ -54,22 +54,21 @@ class PlateSight:
         )
 
     def _family(self, axes: Axes) -> None:
-        options = self.options
-        kind, volts = tube(options["tube"]), np.linspace(0.0, options["volts"], 61)
+        """One curve for each step of the grid, named where it leaves the axes."""
+        far, most = float(self.options["volts"]), float(self.options["amps"])
+        kind, volts = tube(self.options["tube"]), np.linspace(0.0, far, 161)
         for k in range(12):
-            grid = -k * options["step"]
-            amps = np.array([kind.at(plate=each, grid=grid).plate_a for each in volts])
-            inside = np.flatnonzero(amps <= options["amps"])
+            grid = -k * self.options["step"]
+            amps = np.asarray(kind.at(plate=volts, grid=grid).plate_a)
             axes.plot(volts, MILLI * amps, color=ink.FAINT, linewidth=0.8, zorder=2)
-            if amps[-1] < 0.02 * options["amps"]:
+            name, small = f"{grid + 0.0:g} V", {"fontsize": 7.5}
+            if amps[-1] > most:
+                at = float(np.interp(most, amps, volts))
+                axes.text(at, 1.012 * MILLI * most, name, ha="center", va="bottom", **small)  # type: ignore[arg-type]
+            elif amps[-1] > 0.03 * most:
+                axes.text(1.008 * far, MILLI * amps[-1], name, ha="left", va="center", **small)  # type: ignore[arg-type]
+            else:
                 break
-            at = int(inside[-1])
-            side = at == len(volts) - 1
-            axes.text(
-                volts[at] * (1.008 if side else 1.0), MILLI * amps[at] * (1.0 if side else 1.012),
-                f"{grid + 0.0:g} V", fontsize=7.5, ha="left" if side else "center",
-                va="center" if side else "bottom",
-            )  # fmt: skip
 
     def _line_given(self, axes: Axes) -> None:
         supply, ohms = self.options["supply"], self.options["ohms"]

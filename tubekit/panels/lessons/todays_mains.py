@@ -28,6 +28,13 @@ def on(mains: float) -> AmpReport:
     return analyse(load_amp(AMP).changed({}, mains_rms=mains))
 
 
+@cache
+def on_tap(place: int, mains: float) -> float:
+    """Heater volts of the head with its selector on a contact."""
+    amp = load_amp(SELECTOR).changed({"S3.position": place}, mains_rms=mains)
+    return float(analyse(amp).tube("V3").heater_rms_v)
+
+
 def heater(draw: Draw) -> Question:
     """Heaters follow the mains."""
     mains = draw.one_of((123.0, 126.0, 120.0, 114.0, 110.0))
@@ -184,12 +191,8 @@ def tap(draw: Draw) -> Question:
     own = handbook("standards", topic="IEC 60038")[0]
 
     def work() -> Answer:
-        amp = load_amp(SELECTOR)
         taps = {"200": 1, "220": 2, "240": 3}
-        volts = {
-            name: float(analyse(amp.changed({"S3.position": place}, mains_rms=mains)).tube("V3").heater_rms_v)
-            for name, place in taps.items()
-        }
+        volts = {name: on_tap(place, mains) for name, place in taps.items()}
         best = min(volts, key=lambda name: abs(volts[name] - RATED_HEATER))
         told = "; ".join(f"on {name} V: {each:.2f} V" for name, each in volts.items())
         return Answer(

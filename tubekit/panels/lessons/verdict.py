@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 from tubekit.panels.lessons.question import Answer, Choice, Numbers, Outside, Prediction, Question
 from tubekit.panels.lessons.score import Mark, is_close, marked, plain
-from tubekit.text import Column, Table
 
 STATUS = {"memory": "from memory"}
 
@@ -69,22 +68,22 @@ def said(question: Question, verdict: Verdict) -> str:
 
 
 def _numbers(question: Question, verdict: Verdict) -> str:
+    """Prediction, answer and what others say, one below the other: the column is narrow."""
     if not isinstance(question.way, Numbers):
         words = question.way.options[str(verdict.answer.value)]
         return f"<p>So it is: <strong>{html.escape(words)}</strong></p>"
     outside = verdict.answer.outside
     value = outside.value if outside is not None and isinstance(outside.value, Mapping) else {}
-    one = len(verdict.marks) == 1
-    heads = ["you", "worked out", *(["from outside"] if value else []), "you were"]
-    rows = []
+    lines = []
     for handle, mark in zip(question.way.handles, verdict.marks, strict=True):
-        row = [plain(mark.guess, mark.unit), plain(mark.true, mark.unit)]
-        if value:
-            row.append(plain(value[handle.key], mark.unit) if handle.key in value else "")
-        row.append(mark.words if one else f"{mark.words} {'✓' if mark.right else '✗'}")
-        rows.append(row if one else [mark.label, *row])
-    columns = [Column(head) for head in (heads if one else ["", *heads])]
-    return Table("", columns, rows, note=f"Counts as right: {question.tolerance()}.").html()
+        cells = {"you": plain(mark.guess, mark.unit), "worked out": plain(mark.true, mark.unit)}
+        if handle.key in value:
+            cells["from outside"] = plain(value[handle.key], mark.unit)
+        told = ", ".join(f"{name} <strong>{html.escape(cell)}</strong>" for name, cell in cells.items())
+        head = f"{html.escape(mark.label)} {'✓' if mark.right else '✗'}"
+        lines.append(f"<li><strong>{head}</strong><br>{told}: {html.escape(mark.words)}</li>")
+    counts = f'<p class="tubekit-note">Counts as right: {question.tolerance()}.</p>'
+    return f'<ul class="tubekit-marks">{"".join(lines)}</ul>{counts}'
 
 
 def _outside(question: Question, outside: Outside | None) -> str:

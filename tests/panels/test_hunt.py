@@ -1,0 +1,165 @@
+"""The last lesson: every fault can be found, and nothing tells it before one is named."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from tests.panels.test_lessons import everything_sent
+from tubekit.amp import analyse, load_amp
+from tubekit.bench.faults import single_faults
+from tubekit.errors import ChangeError
+from tubekit.panels import HuntPage, lesson
+from tubekit.panels.lessons.hunt import CASES, Case, case_of
+from tubekit.panels.lessons.roster import (
+    PROBES,
+    ROSTER,
+    cost,
+    next_best,
+    par,
+    predictions,
+    still_possible,
+)
+
+
+@pytest.fixture
+def page() -> HuntPage:
+    return lesson(10, progress=None)
+
+
+def test_what_stands_as_drawn_is_what_the_report_says() -> None:
+    report = analyse(load_amp("teasel"))
+    for probe, value in zip(PROBES, predictions()[0], strict=True):
+        if probe.quantity == "dc_v":
+            assert_allclose(value, report.node(probe.place[0]).dc_v, rtol=0.02, atol=0.02)
+
+
+def test_an_open_resistor_changes_the_amp_as_the_report_of_the_changed_amp_says() -> None:
+    for part in ("R22", "R9", "R14"):
+        row = predictions()[1 + [entry.words for entry in ROSTER].index(f"{part} open")]
+        report = analyse(load_amp("teasel").changed({part: "open"}))
+        for probe, value in zip(PROBES, row, strict=True):
+            if probe.quantity == "dc_v" and probe.place[0] not in ("k34", "p2a"):  # a meter would load those
+                assert_allclose(value, report.node(probe.place[0]).dc_v, rtol=0.03, atol=0.4)
+
+
+def test_every_fault_is_one_of_the_fault_book() -> None:
+    known = {fault.words: fault for fault in single_faults(load_amp("teasel"))}
+    for entry in ROSTER:
+        assert 0 <= entry.grade < len(known[entry.words].grades)
+        assert entry.said
+        assert entry.why
+    assert np.isfinite(predictions()).all()
+
+
+@pytest.mark.parametrize("fault", range(len(ROSTER)), ids=lambda k: ROSTER[k].words)
+def test_the_best_readings_lead_to_every_fault(fault: int) -> None:
+    """With an old amp's scatter and a meter's, in three amps each."""
+    for variant in range(3):
+        case, readings = Case(variant, fault), {}
+        while len(still_possible(readings)) > 1 and (place := next_best(readings)) is not None:
+            readings[place] = case.reading(place)
+        assert still_possible(readings) == [fault]
+    assert 1.0 <= par(fault) <= 12.0
+
+
+def test_every_reading_keeps_the_true_fault_possible() -> None:
+    for fault in range(len(ROSTER)):
+        case = Case(0, fault)
+        assert fault in still_possible({place: case.reading(place) for place in range(len(PROBES))})
+
+
+def test_readings_cost_once_and_stay_the_same(page: HuntPage) -> None:
+    first = page.take("DC volts at B1")
+    assert page.take(0) == first
+    assert page.case.spent == 1.0
+    page.take("ripple p-p at B1")
+    assert page.case.spent == 2.5
+    assert "Spent so far: <strong>2.5</strong>" in page.told.value
+    assert cost(PROBES[-1]) == 4.0
+
+
+def test_nothing_tells_the_fault_before_one_is_named(page: HuntPage) -> None:
+    for place in range(CASES):
+        page.go(place)
+        for k in range(len(PROBES)):
+            page.take(k)
+        for _ in range(4):
+            page.hint()
+        hidden = ROSTER[page.case.hidden]
+        assert hidden.why not in everything_sent(page)
+        assert f"it is {hidden.words}" not in page.told.value
+        assert hidden.words in everything_sent(page), "it stands in the list, among all others"
+        page.name(page.case.hidden)
+        assert hidden.why in everything_sent(page)
+
+
+def test_right_and_wrong(page: HuntPage) -> None:
+    page.take(0)
+    wrong = next(k for k in range(len(ROSTER)) if k != page.case.hidden)
+    assert page.name(wrong) is False
+    assert "Not so" in page.told.value
+    assert ROSTER[page.case.hidden].words in page.told.value
+    with pytest.raises(ChangeError, match="was told"):
+        page.take(1)
+    before = page.case.hidden
+    page.buttons["other"].click()
+    assert page.case.hidden != before
+    page.take(0)
+    assert page.name(ROSTER[page.case.hidden].words) is True
+    assert "Right" in page.told.value
+    assert page.steps[0].description.endswith("✓")
+
+
+def test_a_fault_is_not_guessed_without_a_reading(page: HuntPage) -> None:
+    page.buttons["commit"].click()
+    assert page.result is None
+    assert "not guessed" in page.faults.complaint.value
+    page.buttons["take"].click()
+    assert page.faults.complaint.value == ""
+    page.buttons["commit"].click()
+    assert page.result is not None
+
+
+def test_readings_that_fit_two_faults_are_said_to(page: HuntPage) -> None:
+    page._cases[0] = Case(0, [entry.words for entry in ROSTER].index("V2a dead"))
+    page.take("DC volts at p2a")
+    page.name("R8 open")
+    assert "also fit R8 open" in page.told.value
+
+
+def test_the_last_hint_names_the_reading_that_tells_most(page: HuntPage) -> None:
+    for _ in range(3):
+        page.hint()
+    assert page.case.told[-1] == f"Most told now: {PROBES[next_best({})]}."
+
+
+def test_other_amps_come_before_the_same_one_again() -> None:
+    seen = [case_of(place, variant).hidden for variant in range(4) for place in range(CASES)]
+    assert len(set(seen)) == len(seen)
+
+
+def test_as_it_came(page: HuntPage) -> None:
+    page.take(3)
+    page.go(2)
+    page.buttons["reset"].click()
+    assert page.place == 0
+    assert page.case.taken == {}
+    assert page.result is None
+
+
+def test_the_picture_follows_the_readings(page: HuntPage) -> None:
+    seen = {page.figure.picture.image.value}
+    for k in (0, 5, 14):
+        page.take(k)
+        seen.add(page.figure.picture.image.value)
+    assert len(seen) == 4
+
+
+def test_wrong_words_are_answered_with_near_ones(page: HuntPage) -> None:
+    with pytest.raises(ChangeError, match="DC volts at B1"):
+        page.take("DC volts at B11")
+    page.take(0)
+    with pytest.raises(ChangeError, match="R14 open"):
+        page.name("R14 opne")
