@@ -53,11 +53,10 @@ def sliders_reach_both_ends(page: Any) -> None:
     for place in range(len(page.sliders())):
         if place >= len(page.sliders()):  # a slider that does nothing in this setting has left
             break
-        handle = page.sliders()[place]
-        name, before = page.label(handle), page.picture()
+        name, before = page.firmly(lambda k=place: page.label(page.sliders()[k])), page.picture()
         seen = set()
         for key in (Keys.HOME, Keys.END):
-            page.press(handle, key)
+            page.firmly(lambda k=place, key=key: page.press(page.sliders()[k], key))
             page.settle()
             seen.add(page.picture())
         if seen == {before}:  # words that are worked out while the hand rests held the move back
@@ -71,11 +70,10 @@ def lists_can_be_chosen_from(page: Any, most: int = LISTS_MOVED) -> None:
     for place in range(len(page.lists())):
         if place >= len(page.lists()):
             break
-        count = len(page.lists()[place].find_elements("css selector", "option"))
+        count = page.firmly(lambda k=place: len(page.lists()[k].find_elements("css selector", "option")))
         for option in range(min(count, most)):
-            if place < len(page.lists()):
-                page.choose(page.lists()[place], option)
-                page.settle()
+            page.firmly(lambda k=place, option=option: _chosen(page, k, option))
+            page.settle()
         as_it_came(page)
     assert page.console() == []
     assert not page.all(".tubekit-stale")
@@ -83,6 +81,16 @@ def lists_can_be_chosen_from(page: Any, most: int = LISTS_MOVED) -> None:
 
 def as_it_came(page: Any) -> None:
     """Press the button that takes everything back."""
-    button = next(each for each in page.all(".tubekit-panel button") if each.text == "As it came")
-    page.driver.execute_script("arguments[0].click()", button)
+    page.firmly(lambda: _pressed(page, "As it came"))
     page.settle()
+
+
+def _chosen(page: Any, place: int, option: int) -> None:
+    """Choose an entry of a list, if the list is still there."""
+    if place < len(lists := page.lists()):
+        page.choose(lists[place], option)
+
+
+def _pressed(page: Any, words: str) -> None:
+    button = next(each for each in page.all(".tubekit-panel button") if each.text == words)
+    page.driver.execute_script("arguments[0].click()", button)

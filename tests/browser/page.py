@@ -254,6 +254,14 @@ class Page:
             time.sleep(0.1)
         return False
 
+    def firmly(self, act: Any) -> Any:
+        """What `act` gives, tried again where the page has just replaced what it took hold of."""
+        for _ in range(10):
+            with contextlib.suppress(StaleElementReferenceException):
+                return act()
+            time.sleep(0.2)
+        return act()
+
     def shoot(self, name: str) -> Path:
         """Keep a screenshot."""
         SCREENSHOTS.mkdir(exist_ok=True)
