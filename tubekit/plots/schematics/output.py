@@ -87,7 +87,8 @@ class Output:
             pins = [pin for node in item.nodes for pin in self.board.pins_of(node)]
             if pins:
                 far = max(pins, key=lambda p: p.x)
-                row = far.y if far.way in (LEFT, RIGHT) else max(far.y, *(p.y for p in pins))
+                lying = [pin for pin in pins if pin.way == RIGHT] or [far]
+                row = max(lying, key=lambda p: p.x).y
                 self._put(
                     item.name, self.maker.shape(item), far.x + 1 + self.maker.reader.room(far.node), row - 1
                 )
