@@ -118,6 +118,14 @@ def test_a_list_that_does_not_fit_is_complained_of_beside_it(panel, tmp_path):
     assert panel.form.complaint.value == ""
 
 
+def test_a_procedure_is_taken_along_when_it_is_ticked(panel):
+    panel.say(up=True)
+    assert panel.form.sheets_chosen == ("up",)
+    assert "Bringing it up" in panel.whole_page()
+    panel.reset()
+    assert panel.form.sheets_chosen == ()
+
+
 def test_as_it_came_takes_words_and_changes_back(panel):
     panel.set({"R14": "330"})
     panel.say(decided="x", paper="A4", name="y")

@@ -14,6 +14,7 @@ import pytest
 from tubekit import analyse, load_amp, plots, swap
 from tubekit.amp import amp_from_text
 from tubekit.bench.readings import readings_from_text
+from tubekit.errors import ChangeError, RecordError
 from tubekit.record import PAPERS, contents, worked_out
 from tubekit.record.files import find_browser, print_to_pdf
 from tubekit.record.inputs import PROGRAM, fingerprints
@@ -122,6 +123,25 @@ def test_next_readings_tell_no_more_than_there_is_to_know():
     found = worked.results[-1]
     assert found.following
     assert all(0 < one.bits < np.log2(len(found.book.faults) + 1) for one in found.following)
+
+
+def test_procedures_stand_at_the_bench_over_the_lines_to_sign():
+    worked = worked_out(load_amp("teasel"), {"R14": "330"}, sheets=("up", "drive"))
+    text = page(contents(worked.amp, *worked.results))
+    places = [
+        text.index(words) for words in ("To confirm it", "Bringing it up", "Current under drive", "Done by")
+    ]
+    assert places == sorted(places)
+    up = next(r for r in worked.results if type(r).__name__ == "BringUp")
+    assert up.amp.parts["R14"].ohms == 330  # of the amp as decided on
+    assert "run away" not in text  # cathode bias
+
+
+def test_an_unknown_sheet_is_refused_and_one_of_no_use_is_told():
+    with pytest.raises(RecordError, match="up, lamp, trace, drive, hum"):
+        worked_out(load_amp("teasel"), sheets=("down",))
+    with pytest.raises(ChangeError, match="across the heaters"):
+        worked_out(load_amp("teasel"), sheets=("hum",))
 
 
 def test_mains_alone_is_a_change():

@@ -74,6 +74,10 @@ def _record(commands: Any, command: Maker, amp_words: Callable[[Any], None], cha
         parser.add_argument(f"--{word}", default="", metavar="TEXT", help=help_text)
     parser.add_argument("--date", default="", metavar="TEXT", help="the day; today when not given")
     parser.add_argument("--paper", choices=("Letter", "A4"), default="Letter", help="paper to lay it out for")
+    parser.add_argument(
+        "--sheet", action="append", default=[], metavar="NAME",
+        help="a procedure for the bench: up, lamp, trace, drive or hum; may be given several times",
+    )  # fmt: skip
     parser.add_argument("--no-pdf", action="store_true", help="HTML alone")
     parser.add_argument("--overwrite", action="store_true", help="write over files of the same name")
 
@@ -204,8 +208,9 @@ def _write_record(changes: Changes) -> Callable[[Asked], Any]:
         amp = _amp(asked, mains=False)
         readings = load_readings(asked.readings, amp) if asked.readings else None
         worked = worked_out(
-            amp, changes(asked.changes), mains_rms=asked.mains, readings=readings, progress=_progress
-        )
+            amp, changes(asked.changes), mains_rms=asked.mains, readings=readings, sheets=asked.sheet,
+            progress=_progress,
+        )  # fmt: skip
         return record(
             asked.file, worked.amp, *worked.results, title=asked.title, decided=asked.decided,
             why=asked.why, by=asked.by, date=asked.date, readings=readings, paper=asked.paper,

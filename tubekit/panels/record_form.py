@@ -16,11 +16,16 @@ from tubekit.decisions.reading import Readings
 from tubekit.errors import TubekitError
 from tubekit.panels import layout
 from tubekit.panels.bench_sheet import WORDS, amp_named, list_options
-from tubekit.record import PAPERS
+from tubekit.record import PAPERS, SHEETS
 
 NONE = ""
 LONGEST = 120
 BUSY = '<p role="status">Being worked out and printed; this takes some seconds …</p>'
+TICKED = {
+    "up": "bringing it up", "lamp": "behind a lamp", "drive": "current under drive", "trace": "signal trace",
+}  # fmt: skip
+"""Procedures that can be taken along, in few words. The hum balance, which few amps have, is left to the
+command."""
 FIELDS = {
     "title": ("title", "What stands over the record; amp and 'decision record' where left empty"),
     "decided": ("decided", "What is to be done, in a sentence; left empty it is a line to fill in by hand"),
@@ -53,6 +58,10 @@ class RecordForm:
         self.paper = layout.described(
             widgets.Dropdown, "paper", options=list(PAPERS), tooltip="Paper the record is laid out for"
         )
+        self.sheets = {name: _tick(words, name) for name, words in TICKED.items()}
+        ticks = widgets.GridBox(
+            list(self.sheets.values()), layout={"grid_template_columns": "1fr 1fr", "width": "auto"}
+        )
         self.look = _button(
             "See the whole page", "Work everything out and show the page; nothing is written", look
         )
@@ -67,10 +76,10 @@ class RecordForm:
         fields = list(self.fields.values())
         self.box = widgets.VBox(
             [layout.rule("The record"), self.readings, self.complaint, *fields[:-1], self.paper, fields[-1],
-             buttons, self.said]
+             widgets.HTML("Procedures to take along:"), ticks, buttons, self.said]
         )  # fmt: skip
         self.box.add_class("tubekit-record-form")
-        for each in (self.readings, self.paper, *fields):
+        for each in (self.readings, self.paper, *fields, *self.sheets.values()):
             each.observe(lambda _: self._told(), "value")
 
     def words(self) -> dict[str, Any]:
@@ -78,14 +87,19 @@ class RecordForm:
         found = {key: field.value.strip() for key, field in self.fields.items() if key != "name"}
         return {**found, "paper": self.paper.value}
 
-    def set(self, **words: str) -> None:
-        """Set several fields at once: those of `words`, 'name' and 'readings' (a path).
+    @property
+    def sheets_chosen(self) -> tuple[str, ...]:
+        """Keys of the procedures that are taken along."""
+        return tuple(name for name, tick in self.sheets.items() if tick.value)
+
+    def set(self, **words: Any) -> None:
+        """Set several fields at once: those of `words`, 'name', 'readings' (a path), a sheet (True or False).
 
         Raises
         ------
         KeyError : there is no such field.
         """
-        places = {**self.fields, "paper": self.paper, "readings": self.readings}
+        places = {**self.fields, **self.sheets, "paper": self.paper, "readings": self.readings}
         targets = [(places[key], value) for key, value in words.items()]
         self._quiet = True
         try:
@@ -99,7 +113,8 @@ class RecordForm:
 
     def clear(self) -> None:
         """All fields as they came."""
-        self.set(**dict.fromkeys(FIELDS, ""), paper=next(iter(PAPERS)), readings=NONE)
+        ticks = dict.fromkeys(self.sheets, False)
+        self.set(**dict.fromkeys(FIELDS, ""), **ticks, paper=next(iter(PAPERS)), readings=NONE)
 
     def offer(self, amp: Amp) -> None:
         """The lists of readings of an amp, and those that do not say whose they are."""
@@ -156,6 +171,13 @@ def file_stem(words: str, usual: str) -> str:
 def _field(key: str, label: str, tooltip: str) -> Any:
     kind = widgets.Textarea if key == "why" else widgets.Text
     return layout.described(kind, label, tooltip=tooltip, continuous_update=False)
+
+
+def _tick(words: str, name: str) -> widgets.Checkbox:
+    return widgets.Checkbox(
+        description=words, indent=False, tooltip=f"Take along to the bench: {SHEETS[name][0]}",
+        layout={"width": "auto"},
+    )  # fmt: skip
 
 
 def _button(words: str, tooltip: str, action: Callable[[], Any]) -> widgets.Button:

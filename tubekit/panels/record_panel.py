@@ -43,8 +43,9 @@ class RecordPanel(PartSwap):
 
     # ---- what a program asks and sets
 
-    def say(self, **words: str) -> None:
-        """Set title, decided, why, by, date, paper, name (of the files) or readings (path of a list).
+    def say(self, **words: Any) -> None:
+        """Set title, decided, why, by, date, paper, name (of the files), readings (path of a list), or a
+        sheet for the bench (up=True).
 
         Examples
         --------
@@ -65,11 +66,13 @@ class RecordPanel(PartSwap):
         plan, drawn = self.trial.plan, self.trial.drawn
         self.readings = self.form.readings_on(drawn)
         hashed = repr(self.readings.to_json()) if self.readings else ""
-        key = (drawn, plan, hashed)
+        sheets = self.form.sheets_chosen
+        key = (drawn, plan, hashed, sheets)
         if self._worked is None or self._worked[0] != key:
             found = worked_out(
-                drawn.changed(plan.kept), plan.changes, mains_rms=plan.mains_rms, readings=self.readings
-            )
+                drawn.changed(plan.kept), plan.changes, mains_rms=plan.mains_rms, readings=self.readings,
+                sheets=sheets,
+            )  # fmt: skip
             self._worked = (key, found)
         return self._worked[1]
 

@@ -3,6 +3,16 @@
 from tubekit.record.content import PAPERS
 from tubekit.record.files import next_free
 from tubekit.record.record import Record, contents, may_write, record
-from tubekit.record.work import Worked, worked_out
+from tubekit.record.work import SHEETS, Worked, worked_out
 
-__all__ = ["PAPERS", "Record", "Worked", "contents", "may_write", "next_free", "record", "worked_out"]
+__all__ = [
+    "PAPERS",
+    "SHEETS",
+    "Record",
+    "Worked",
+    "contents",
+    "may_write",
+    "next_free",
+    "record",
+    "worked_out",
+]

@@ -2,24 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from tubekit.amp import Amp, analyse
 from tubekit.amp.discharge import discharge
+from tubekit.bench.bring_up import bring_up
 from tubekit.bench.orders import order_list
+from tubekit.bench.procedures import current_under_drive, hum_procedure
 from tubekit.bench.suspects import suspects
+from tubekit.bench.trace import trace
 from tubekit.decisions import swap
 from tubekit.decisions.judge import judge
 from tubekit.decisions.limits import limits
 from tubekit.decisions.reading import Readings
 from tubekit.decisions.tone import tone_change
-from tubekit.errors import TubekitError
+from tubekit.errors import RecordError, TubekitError
 from tubekit.text import Printed
 
 FEWEST = 3
 """Fewer readings than this name no suspect."""
 Progress = Callable[[int, int], None]
+SHEETS: Mapping[str, tuple[str, Callable[[Amp], Printed]]] = MappingProxyType({
+    "up": ("bringing up on a variable supply", bring_up),
+    "lamp": ("bringing up behind a lamp", lambda amp: bring_up(amp, in_series=True)),
+    "trace": ("tracing a signal", trace),
+    "drive": ("current under drive", current_under_drive),
+    "hum": ("hum balance", hum_procedure),
+})  # fmt: skip
+"""Procedures that a record can hold for the bench: what they are called, and how they are worked out."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,6 +49,7 @@ def worked_out(
     *,
     mains_rms: float | None = None,
     readings: Readings | None = None,
+    sheets: Sequence[str] = (),
     progress: Progress | None = None,
 ) -> Worked:
     """The results a record of a decision holds.
@@ -50,11 +63,13 @@ def worked_out(
     amp : as drawn or as it stands.
     changes, mains_rms : as for `swap`.
     readings : of `load_readings`, taken on `amp`.
+    sheets : keys of `SHEETS`, procedures to take along to the bench.
     progress : called with (done, of) while suspects are worked out.
 
     Raises
     ------
-    ChangeError : a change that cannot be. SolveError : no idle state before or after.
+    RecordError : there is no such sheet. ChangeError : a change that cannot be, a sheet the amp has no
+    use for. SolveError : no idle state before or after.
 
     Examples
     --------
@@ -63,12 +78,17 @@ def worked_out(
     >>> [type(result).__name__ for result in worked.results]
     ['SwapReport', 'ToneChange', 'Discharge', 'OrderList']
     """
+    for name in sheets:
+        if name not in SHEETS:
+            fix = f"Take one of: {', '.join(SHEETS)}"
+            raise RecordError(f"there is no sheet '{name}'", where=amp.name, fix=fix)
     base = amp if mains_rms is None else amp.changed({}, mains_rms=mains_rms)
     after = base.changed(changes or {})
     moved = changes or after.mains_rms != amp.mains_rms
     first: list[Printed] = [swap(amp, changes, mains_rms=mains_rms)] if moved else _as_it_stands(base)
     failed: list[str] = []
     found = [*first, *_others(base, after, changes or {}, failed)]
+    found += [SHEETS[name][1](after) for name in sheets]
     if readings is not None:
         found.append(judge(readings))
         if len(readings.readings) >= FEWEST:
