@@ -75,6 +75,7 @@ def test_a_candidate_is_swapped_in_for_the_details(panel: SubstitutesPanel) -> N
     assert ">NO<" in panel.numbers.value
     assert table(panel.result).html() in panel.numbers.value
     assert panel.result.swap.after.node("B1").dc_v == pytest.approx(report.after.node("B1").dc_v, rel=1e-6)
+    assert "% over" in panel.numbers.value  # 47 µF where the maker of the rectifier allows 20
     framed = panel.figure.view.bands[0]
     place = [c.name for c in panel.result.found.candidates].index("47µ")
     assert framed.get_visible()

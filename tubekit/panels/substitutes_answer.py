@@ -78,9 +78,7 @@ def table(now: SubstitutesAnswer) -> Table:
     """The candidate that is looked at, and what stands there now."""
     one, before = now.one, now.found.before
     rail = before.rails[0]
-    most = (
-        "" if not one.used_at else f"{one.used_percent:.0f} %" if isfinite(one.used_percent) else "not known"
-    )
+    most = _share(one.used_percent) if one.used_at else ""
     rows = [
         (rail.node, show(one.b_plus_v, "V", 4), show(float(rail.dc_v), "V", 4)),
         (f"most moved: {one.off_at}", f"{round(one.moves_percent, 2) + 0.0:+.2g} %", ""),
@@ -91,6 +89,14 @@ def table(now: SubstitutesAnswer) -> Table:
     ]
     columns = (Column(""), Column(one.name, align="right"), Column("now", align="right"))
     return Table("", columns, [row for row in rows if row[1]], NOTE)
+
+
+def _share(percent: float) -> str:
+    """Used share of a rating, and the margin."""
+    if not isfinite(percent):
+        return "not known"
+    left = 100.0 - percent
+    return f"{percent:.0f} %, {abs(left):.1f} % {'left' if left >= 0.0 else 'over'}"
 
 
 def listed(found: Substitutes) -> tuple[Amp, str, frozenset[str]]:
