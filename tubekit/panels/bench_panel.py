@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +11,7 @@ from tubekit.amp import Amp, demo_names, load_amp
 from tubekit.bench.foretold import Foretold
 from tubekit.bench.suspects import Suspects
 from tubekit.decisions.judge import Judgement
-from tubekit.errors import ChangeError, ReadingError, TubekitError, near_matches
+from tubekit.errors import ChangeError, TubekitError, near_matches
 from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpList, Choice
 from tubekit.panels.aside import Aside
@@ -22,6 +21,7 @@ from tubekit.panels.bench_check import Checked, check
 from tubekit.panels.bench_controls import ListChoice, age_setting, meter_setting, offer_inputs, tone_setting
 from tubekit.panels.bench_faults import FaultChooser
 from tubekit.panels.bench_figure import BandsFigure, band_rows
+from tubekit.panels.bench_layout import SaveLine, three_columns
 from tubekit.panels.bench_places import place_options, settled
 from tubekit.panels.bench_rows import Lines, offered
 from tubekit.panels.bench_sheet import (
@@ -32,12 +32,12 @@ from tubekit.panels.bench_sheet import (
     amp_named,
     as_csv,
     read_sheet,
-    sheet_of_text,
+    sheet_of_bytes,
     usual,
 )
 from tubekit.panels.bench_words import BEFORE, caution_html, verdicts_html
 from tubekit.panels.history import History
-from tubekit.panels.keep import Copies, said_of, write_beside
+from tubekit.panels.keep import Copies, write_beside
 
 
 class BenchPanel(widgets.VBox):
@@ -165,14 +165,14 @@ class BenchPanel(widgets.VBox):
         self.faults.offer(amp)
         offered(place_options(amp), self.lines.details)
         offer_inputs(self.tone, amp)
-        self.name.placeholder = f"{amp.name}-readings"
+        self.saving.begin(f"{amp.name}-readings")
         self.lists.put(source)
         self.accused.forget()
         self._ask(sheet, record=False)
 
     def _ask(self, sheet: Sheet, *, record: bool = True) -> None:
         """Check a list and show what comes of it."""
-        self.said.value = ""
+        self.saving.clear()
         self.copies.clear()
         self.checked = check(sheet, self.amp)
         self.sheet = self.checked.sheet
@@ -256,7 +256,7 @@ class BenchPanel(widgets.VBox):
     def _file_taken(self, name: str, content: bytes) -> None:
         self.lists.complain("")
         try:
-            self._take_list(sheet_of_text(_decoded(name, content), name), name, "")
+            self._take_list(sheet_of_bytes(content, name), name, "")
         except TubekitError as error:
             self.lists.complain(str(error))
 
@@ -291,16 +291,6 @@ class BenchPanel(widgets.VBox):
         if self.bands.ready(self.checked) and self.judgement is not None:
             self._draw()
 
-    def _save(self) -> None:
-        try:
-            path = self.save(self.name.value)
-        except TubekitError as error:
-            words = html.escape(f"Nothing was written: {error}")
-            self.said.value = f'<p class="tubekit-complaint" role="alert">{words}</p>'
-            return
-        self.said.value = said_of(path, path.read_bytes())
-        self.lists.look_again()
-
     # ---- where things stand
 
     def _print_png(self) -> bytes:
@@ -312,19 +302,13 @@ class BenchPanel(widgets.VBox):
         self.meter, self.age = meter_setting(self._set), age_setting(self._set)
         self.tone = tone_setting(self._set)
         self.lines = Lines(self._field, self._open, self.remove, lambda: self._open(self.opened))
-        grow = {"width": "auto", "flex": "1 1 0", "min_width": "0"}
         self.add = widgets.Button(
             description="Add a reading", tooltip="Add a reading", layout={"width": "auto"}
         )
         self.add.on_click(lambda _: self._add())
-        self.name = widgets.Text(tooltip="Name of the file to save the list in", layout=grow)
-        self.keep = widgets.Button(
-            description="Save as CSV", tooltip="Save the list beside the notebook; no file is written over",
-            layout={"width": "auto", "flex": "0 0 auto"},
-        )  # fmt: skip
-        self.keep.on_click(lambda _: self._save())
+        self.saving = SaveLine(self.save, self.lists.look_again)
         full = {"width": "100%"}
-        self.notice, self.told, self.said = (widgets.HTML(layout=full) for _ in range(3))
+        self.notice, self.told = (widgets.HTML(layout=full) for _ in range(2))
         self.figure = BandsFigure()
         self.faults = FaultChooser(self._fault_chosen)
         self.accused = AccusedBox(self._add)
@@ -336,35 +320,13 @@ class BenchPanel(widgets.VBox):
         )
 
     def _arranged(self) -> list[widgets.Widget]:
-        save = widgets.HBox([self.name, self.keep], layout={"width": "auto"})
-        table: list[Any] = [
+        listed: list[Any] = [
             self.amp_list.box, self.lists.box, self.meter.box, self.tone.box, layout.rule("Readings"),
-            widgets.HTML(caution_html(BEFORE)), self.lines.box, self.add, self.age.box, save, self.said,
+            widgets.HTML(caution_html(BEFORE)), self.lines.box, self.add, self.age.box, self.saving.box,
         ]  # fmt: skip
         seen = [self.figure.frame, layout.rule("What would this fault show?"), self.faults.box]
         told = [self.notice, self.told, self.accused.box]
-        columns = [
-            widgets.VBox(table, layout={"flex": "0 0 352px", "width": "352px"}),
-            widgets.VBox(seen, layout={"flex": "0 1 560px", "min_width": "400px", "max_width": "560px"}),
-            widgets.VBox(told, layout={"flex": "1 1 240px", "min_width": "240px"}),
-        ]  # fmt: skip
-        for column, name in zip(columns, ("list", "figure", "words"), strict=True):
-            column.add_class(f"tubekit-bench-{name}")
-        body = widgets.HBox(columns, layout={"flex_flow": "row wrap", "width": "100%"})
-        tools = layout.tools(self.buttons, self.copies.said)
-        for box in (body, tools):
-            box.add_class("tubekit-panel")
-        body.add_class("tubekit-bench")
-        return [widgets.HTML(layout.css()), tools, body]
-
-
-def _decoded(name: str, content: bytes) -> str:
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise ReadingError(
-            "the file is not UTF-8 text", where=name, fix="Save it again as CSV, UTF-8"
-        ) from error
+        return three_columns(listed, seen, told, self.buttons, self.copies.said, wide=(352, 560))
 
 
 def bench(amp: Amp | str | Path | None = None, readings: str | Path | None = None) -> BenchPanel:

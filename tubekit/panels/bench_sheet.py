@@ -15,7 +15,7 @@ from tubekit.bench.candidates import tube_readings
 from tubekit.bench.reading_rows import HEADER, from_csv, rows_of_source, text_of
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.probe import QUANTITIES
-from tubekit.errors import TubekitError
+from tubekit.errors import ReadingError, TubekitError
 
 EMPTY, USUAL = "empty", "usual"
 WORDS = {EMPTY: "an empty table", USUAL: "the usual places, to fill in"}
@@ -101,8 +101,18 @@ def read_sheet(path: str | Path) -> Sheet:
     return _sheet(rows_of_source(Path(path)))
 
 
-def sheet_of_text(text: str, name: str = "pasted text") -> Sheet:
-    """A list out of CSV text."""
+def sheet_of_bytes(content: bytes, name: str) -> Sheet:
+    """A list out of a CSV file that came from elsewhere.
+
+    Raises
+    ------
+    ReadingError : it is not UTF-8, or cannot be read without guessing.
+    """
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        fix = "Save it again as CSV, UTF-8"
+        raise ReadingError("the file is not UTF-8 text", where=name, fix=fix) from error
     return _sheet(from_csv(text, name))
 
 

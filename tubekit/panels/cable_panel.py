@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import html
 from pathlib import Path
-from typing import Any
 
 import ipywidgets as widgets
 
@@ -17,12 +15,13 @@ from tubekit.errors import ReadingError, TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpList, Choice
 from tubekit.panels.bench_controls import Complaining, ListChoice
+from tubekit.panels.bench_layout import SaveLine, three_columns
 from tubekit.panels.bench_words import caution_html
 from tubekit.panels.cable_grid import Grid
 from tubekit.panels.cable_sheet import Tried, as_csv, list_options, of_slip, place, read_csv, rest_as_drawn
 from tubekit.panels.cable_words import OFF, found_html, nothing_html, states_html
 from tubekit.panels.history import History
-from tubekit.panels.keep import Copies, said_of, write_beside
+from tubekit.panels.keep import Copies, write_beside
 from tubekit.panels.picture import LivePicture
 from tubekit.plots import ink
 from tubekit.plots.cable_view import WIDE, CableView, height
@@ -44,7 +43,7 @@ class CablePanel(widgets.VBox):
     def __init__(self, amp: Amp) -> None:
         self.frame = widgets.VBox([], layout={"width": "100%"})
         full = {"width": "100%"}
-        self.told, self.states, self.said = (widgets.HTML(layout=full) for _ in range(3))
+        self.told, self.states = (widgets.HTML(layout=full) for _ in range(2))
         self.amp_list = AmpList(amp, self._amp_chosen)
         self.lists = ListChoice(self._list_chosen, self._file_taken, options=list_options)
         self.grid = Grid(self.touch, self._grid_chosen)
@@ -107,9 +106,15 @@ class CablePanel(widgets.VBox):
         self._pins_seen()
         self.ask(Tried())
 
-    def save(self) -> Path:
-        """Write the list as CSV beside the notebook, under the next free name."""
-        return write_beside(as_csv(self.tried, self.amp).encode(), f"{self.amp.name}-cable", ".csv")
+    def save(self, name: str = "") -> Path:
+        """Write the list as CSV beside the notebook, under the next free name.
+
+        Raises
+        ------
+        RecordError : the folder cannot be written to.
+        """
+        stem = (name or f"{self.amp.name}-cable").removesuffix(".csv")
+        return write_beside(as_csv(self.tried, self.amp).encode(), stem, ".csv")
 
     # ---- the one way in and the one way out
 
@@ -117,8 +122,10 @@ class CablePanel(widgets.VBox):
         self.amp, self.last, self.tried = amp, None, Tried()
         self.history = History[Tried](self.tried)
         there = bool(connectors(amp))
+        self.saving.begin(f"{amp.name}-cable")
         self.volts = _volts(amp) if there else {}
-        for box in (self.grid.box, self.slip_box.box, self.ohms_box.box, self.rests, self.lists.box):
+        boxes = (self.grid.box, self.slip_box.box, self.ohms_box.box, self.saving.box, self.lists.box)
+        for box in (*boxes, self.rests):
             box.layout.display = "" if there else "none"
         if there:
             self._quiet = True
@@ -133,7 +140,7 @@ class CablePanel(widgets.VBox):
 
     def ask(self, tried: Tried, *, record: bool = True) -> None:
         """Check what was tried and show what comes of it."""
-        self.said.value = ""
+        self.saving.clear()
         self.copies.clear()
         self.tried = tried
         if record:
@@ -230,16 +237,6 @@ class CablePanel(widgets.VBox):
         self.ohms.value = "" if said in ("beep", "silent") else said
         self._quiet = False
 
-    def _save(self) -> None:
-        try:
-            path = self.save()
-        except TubekitError as error:
-            words = html.escape(f"Nothing was written: {error}")
-            self.said.value = f'<p class="tubekit-complaint" role="alert">{words}</p>'
-            return
-        self.said.value = said_of(path, path.read_bytes())
-        self.lists.look_again()
-
     # ---- where things stand
 
     def _slips(self) -> None:
@@ -264,34 +261,21 @@ class CablePanel(widgets.VBox):
         )  # fmt: skip
         self.ohms_box = Complaining(self.ohms)
         self.ohms.observe(lambda change: self._ohms_typed(change["new"]), "value")
-        made: list[Any] = []
-        for words, tip, action in (
-            ("Rest as drawn", "Take every pair that was not tried as the drawing has it", self.rest),
-            ("Save as CSV", "Save the list beside the notebook; no file is written over", self._save),
-        ):
-            button = widgets.Button(description=words, tooltip=tip, layout=GROW)
-            button.on_click(lambda _, action=action: action())
-            made.append(button)
-        self.rests = widgets.HBox(made, layout=AUTO)
+        self.rests = widgets.Button(
+            description="Rest as drawn", layout=AUTO,
+            tooltip="Take every pair that was not tried as the drawing has it",
+        )  # fmt: skip
+        self.rests.on_click(lambda _: self.rest())
+        self.saving = SaveLine(self.save, self.lists.look_again)
 
     def _arranged(self) -> list[widgets.Widget]:
         rows = [
             self.amp_list.box, self.lists.box, widgets.HTML(caution_html(OFF)), self.grid.box,
-            self.ohms_box.box, self.rests, self.said, layout.rule("What would a slip do?"), self.slip_box.box,
+            self.ohms_box.box, self.rests, self.saving.box, layout.rule("What would a slip do?"),
+            self.slip_box.box,
         ]  # fmt: skip
-        columns = [
-            widgets.VBox(rows, layout={"flex": "0 0 392px", "width": "392px"}),
-            widgets.VBox([self.frame], layout={"flex": "0 1 540px", "min_width": "400px"}),
-            widgets.VBox([self.told, self.states], layout={"flex": "1 1 220px", "min_width": "220px"}),
-        ]  # fmt: skip
-        for column, name in zip(columns, ("list", "figure", "words"), strict=True):
-            column.add_class(f"tubekit-bench-{name}")
-        body = widgets.HBox(columns, layout={"flex_flow": "row wrap", "width": "100%"})
-        tools = layout.tools(self.buttons, self.copies.said)
-        for box in (body, tools):
-            box.add_class("tubekit-panel")
-        body.add_class("tubekit-bench")
-        return [widgets.HTML(layout.css()), tools, body]
+        told = [self.told, self.states]
+        return three_columns(rows, [self.frame], told, self.buttons, self.copies.said, wide=(392, 540))
 
 
 def _volts(amp: Amp) -> dict[str, float]:
