@@ -255,7 +255,7 @@ def follows(draw: Draw) -> Question:
             )
         ),
         (
-            "B+ was the question before: 333 V to begin with.",
+            "B+ first: what the 5Y3GT drops, the other does not drop, or only in part.",
             "The pair's current follows the volts, nearly in step.",
             "Watts are volts times amperes, and both rise.",
         ),
