@@ -179,6 +179,21 @@ def test_a_misspelt_node_offers_the_name_that_was_meant(form: AmpForm) -> None:
     assert form.draft.get(("C2", "nodes")) == ["p1a", "volume_in"]
 
 
+def test_a_node_may_stay_open_on_purpose_and_is_forgotten_with_its_part(form: AmpForm) -> None:
+    form.begin("vetch")
+    form.put(("T2", "secondary", "nodes", 2), "tap_8")
+    form.put(("T2", "secondary", "turns", 1), 0.41)
+    form.put(("T2", "secondary", "resistance", 1), "0.2")
+    form.select("T2")
+    assert form.amp is None
+    next(one for one in form.editor.near.children if one.description == "tap_8 stays open").click()
+    assert form.amp is not None
+    assert form.amp.left_open == ("tap_8",)
+    form.remove()
+    assert "left_open" not in form.draft.heading
+    assert "left_open" not in form.draft.text()
+
+
 def test_new_parts_take_tolerance_and_rating_from_the_last_and_say_so(form: AmpForm) -> None:
     first = form.add("resistor")
     for path, value in (

@@ -20,7 +20,7 @@ from tubekit.panels.form.complaints import WRONG, complaints
 from tubekit.panels.form.draft import Draft
 from tubekit.panels.form.editor import Editor
 from tubekit.panels.form.entering import EMPTY, KINDS, Entering
-from tubekit.panels.form.entries import HEADING, NODE, Entry
+from tubekit.panels.form.entries import ABOUT, HEADING, NODE, Entry
 from tubekit.panels.form.part_list import PartList
 from tubekit.panels.in_words import idle_html
 from tubekit.panels.keep import said_of
@@ -96,6 +96,7 @@ class AmpForm(Entering, widgets.VBox):
         draft = self.draft
         self.complain("")
         self.heading.show(draft)
+        self.about.show(draft)
         of_heading = complaints(draft.complaints.get("amp", ()))
         wrong = {one.key for one in of_heading if one.grade == WRONG}
         self.heading.mark(lambda _, entry, __: entry.key in wrong)
@@ -140,6 +141,8 @@ class AmpForm(Entering, widgets.VBox):
         self.heading = Boxes(
             HEADING, ("amp",), self.draft, self.put, columns=HEADING_COLUMNS, label=HEADING_LABEL
         )
+        self.about = Boxes(ABOUT, ("amp",), self.draft, self.put, label=HEADING_LABEL)
+        self.about_fold = widgets.Accordion([self.about.box], titles=("Who made it",), selected_index=None)
         self.kinds = layout.described(
             widgets.Dropdown, "kind", options=list(KINDS), tooltip="Kind of part to add"
         )
@@ -159,7 +162,9 @@ class AmpForm(Entering, widgets.VBox):
         begin = button("Begin", "Take this up; Undo brings back what was there", self._begin)
         across = widgets.Layout(flex_flow="row wrap", width="100%")
         row = widgets.HBox([self.start, begin, self.short], layout=across)
-        head = widgets.HBox([widgets.VBox([layout.rule("The amp"), row, self.heading.box], layout=FULL)])
+        head = widgets.HBox(
+            [widgets.VBox([layout.rule("The amp"), row, self.heading.box, self.about_fold], layout=FULL)]
+        )
         columns = widgets.HBox([self._left(), self._right()], layout=widgets.Layout(flex_flow="row wrap"))
         columns.add_class("tubekit-form")
         boxes = [tools, self.complaint, head, columns, self.answer]

@@ -12,7 +12,7 @@ from tubekit.panels.form.draft import Draft, Path_
 from tubekit.panels.form.entries import CHOICE, NODE, TYPE, Entry
 
 Put = Callable[[Path_, Any], None]
-WIDE = {"role": "tubekit-wide", "note": "tubekit-wide", "title": "tubekit-title"}
+WIDE = {"role": "tubekit-wide", "note": "tubekit-wide", "story": "tubekit-wide", "title": "tubekit-title"}
 """Entries that run over several columns, with the class that says so in the style sheet."""
 LABEL = "92px"
 COLUMNS = "minmax(0, 1fr) minmax(0, 1fr)"

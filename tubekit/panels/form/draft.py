@@ -182,8 +182,17 @@ class Draft:
         }
         return self._with(tables)
 
+    def left_open(self, node: str) -> Draft:
+        """The draft with a node that is joined once on purpose, such as an unused tap."""
+        return self.put(("amp", "left_open"), [*self.heading.get("left_open", ()), node])
+
     def _with(self, tables: Tables) -> Draft:
-        return Draft(tables, self.base, self.base_tables)
+        made = Draft(tables, self.base, self.base_tables)
+        said = made.heading.get("left_open")
+        if isinstance(said, list) and not set(map(str, said)) <= set(made.nodes):
+            there = [node for node in said if node in made.nodes]  # the node went with its part
+            return made.put(("amp", "left_open"), there or None)
+        return made
 
     # ---- what the check says
 

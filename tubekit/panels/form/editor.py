@@ -129,7 +129,14 @@ class Editor:
         for one in [each for each in found if each.near and (few or not each.is_loose)]:
             for path in self._where(one):
                 made += [self._near(path, one.word, name) for name in one.near[:NEAR_SHOWN]]
-        return made[:MOST_NEAR]
+        loose = [one.word for one in found if one.is_loose and few]
+        return made[:MOST_NEAR] + [self._stays_open(node) for node in loose]
+
+    def _stays_open(self, node: str) -> Any:
+        tip = f"Nothing is joined to {node} on purpose: an unused tap or contact"
+        return button(
+            f"{node} stays open", tip, lambda: self._desk.take(self._desk.draft.left_open(node), self.part)
+        )
 
     def _near(self, path: Path_, word: str, name: str) -> Any:
         return button(f"{word} → {name}", f"Put {name} instead of {word}", lambda: self._desk.put(path, name))

@@ -253,3 +253,9 @@ HEADING = (
     Entry(("mains_frequency",), "frequency", WORDS, like="60 Hz", needed=True),
     Entry(("mains",), "run on", WORDS, like="123 V: today's mains, where it differs"),
 )
+ABOUT = (
+    Entry(("maker",), "maker", WORDS, like="as on the plate"),
+    Entry(("year",), "year", WORDS, like="1956"),
+    Entry(("town",), "town", WORDS),
+    Entry(("story",), "story", WORDS, like="what came in, and why"),
+)
