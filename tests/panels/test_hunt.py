@@ -11,7 +11,7 @@ from tubekit.amp import analyse, load_amp
 from tubekit.bench.faults import single_faults
 from tubekit.errors import ChangeError
 from tubekit.panels import HuntPage, lesson
-from tubekit.panels.lessons.hunt import CASES, Case, case_of
+from tubekit.panels.lessons.hunt_case import CASES, Case, case_of
 from tubekit.panels.lessons.roster import (
     PROBES,
     ROSTER,

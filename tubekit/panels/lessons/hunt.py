@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import html
-import random
-from dataclasses import dataclass, field
 from typing import Any
 
 import ipywidgets as widgets
@@ -12,26 +9,15 @@ import ipywidgets as widgets
 from tubekit.errors import ChangeError, near_matches
 from tubekit.panels import layout
 from tubekit.panels.knobs import FULL, Choice
-from tubekit.panels.lessons.roster import (
-    BAND,
-    NIL_V,
-    PROBES,
-    ROSTER,
-    cost,
-    next_best,
-    par,
-    predictions,
-    still_possible,
-)
+from tubekit.panels.lessons.hunt_case import CASES, Case, case_of
+from tubekit.panels.lessons.hunt_words import asked, listed, row, told
+from tubekit.panels.lessons.page_words import trouble
+from tubekit.panels.lessons.roster import BAND, PROBES, ROSTER, next_best
 from tubekit.panels.lessons.sight_hunt import HuntView, Row
 from tubekit.panels.lessons.store import Kept, Store
 from tubekit.panels.live import LiveFigure
-from tubekit.text import Column, Table
 
 NUMBER = "10"
-CASES = 5
-SPREAD = 0.015
-"""How far the parts of this amp and the meter lie off what was worked out."""
 HINTS = (
     "Begin where all begins: B+ at the reservoir, then down the chain of filters.",
     "Then each tube's plate and cathode: no current, or too much?",
@@ -47,34 +33,6 @@ WORDS = {
 }
 
 
-@dataclass(eq=False)
-class Case:
-    """One amp on the bench: which fault it has is known to the program only until one is named."""
-
-    variant: int
-    hidden: int
-    taken: dict[int, float] = field(default_factory=dict)
-    hints: int = 0
-    told: list[str] = field(default_factory=list)
-    named: int | None = None
-
-    @property
-    def spent(self) -> float:
-        """Effort of the readings so far."""
-        return sum(cost(PROBES[place]) for place in self.taken)
-
-    def reading(self, place: int) -> float:
-        """What the meter shows there, the same each time."""
-        drawn = random.Random(f"{self.hidden}/{self.variant}/{place}")  # noqa: S311
-        return float(predictions()[1 + self.hidden, place]) * (1.0 + SPREAD * drawn.uniform(-1.0, 1.0))
-
-
-def case_of(place: int, variant: int) -> Case:
-    """The amp of a case; no fault comes again before half of them have."""
-    order = random.Random("lesson 10").sample(range(len(ROSTER)), len(ROSTER))  # noqa: S311
-    return Case(variant, order[(place + CASES * variant) % len(ROSTER)])
-
-
 class HuntPage(widgets.VBox):
     """Find the fault. By program: `take`, `name`, `hint`, `other_amp`, `go`, `reset`."""
 
@@ -82,7 +40,7 @@ class HuntPage(widgets.VBox):
         self.store = store
         self.head, self.told, self.notice = (widgets.HTML(layout=FULL) for _ in range(3))
         self.places = Choice(
-            "reading", "measure", [(_listed(k), k) for k in range(len(PROBES))], "What to measure next"
+            "reading", "measure", [(listed(k), k) for k in range(len(PROBES))], "What to measure next"
         )
         named = sorted(range(len(ROSTER)), key=lambda k: ROSTER[k].words)
         self.faults = Choice("fault", "fault", [(ROSTER[k].words, k) for k in named], "Which fault it is")
@@ -198,11 +156,10 @@ class HuntPage(widgets.VBox):
 
     def _show(self) -> None:
         case = self.case
-        self.figure.show([_row(k, value) for k, value in case.taken.items()])
-        self.head.value = _asked(self.place, case)
-        self.told.value = _told(case)
-        trouble = html.escape(self.store.trouble)
-        self.notice.value = f'<p class="tubekit-stale" role="alert">{trouble}</p>' if trouble else ""
+        self.figure.show([row(k, value) for k, value in case.taken.items()])
+        self.head.value = asked(self.place, case)
+        self.told.value = told(case)
+        self.notice.value = trouble(self.store.trouble)
         if case.taken:
             self.faults.complain("")
         self._set_buttons(case.named is not None)
@@ -256,70 +213,3 @@ class HuntPage(widgets.VBox):
         top = widgets.VBox([layout.tools(above), self.head], layout=FULL)
         frame = widgets.VBox([self.figure.picture.image])
         return layout.side_by_side(under, frame, [self.notice, self.told], top)
-
-
-def _listed(place: int) -> str:
-    return f"{PROBES[place]} (costs {cost(PROBES[place]):g})"
-
-
-def _row(place: int, value: float) -> Row:
-    """A reading against the drawing; where the drawing has next to nothing, anything is much."""
-    drawn, probe = float(predictions()[0, place]), PROBES[place]
-    nil = probe.quantity == "dc_v" and abs(drawn) < NIL_V
-    share = (1.0 if abs(value) < NIL_V else 2.2) if nil else max(value / drawn, 0.0)
-    return Row(str(probe).replace("DC volts at ", ""), probe.said(value), share)
-
-
-CAUTION = (
-    "At the real bench: power off and filters empty before a clip goes on, one hand; measure before you "
-    "touch anything, follow local codes, leave to licensed practice what the law leaves to it."
-)
-OWN = "Nobody outside this project was asked: the amp was solved with each fault in it."
-
-
-def _asked(place: int, case: Case) -> str:
-    said = html.escape(ROSTER[case.hidden].said)
-    return (
-        f'<section class="tubekit tubekit-asked"><p class="tubekit-place">Case {place + 1} of {CASES}</p>'
-        f'<p class="tubekit-asks">A combo with two 6V6GT has one bad part. The customer says: “{said}” '
-        "Take readings, as few as you can, and name the fault.</p>"
-        f'<p class="tubekit-caution">{CAUTION}</p></section>'
-    )
-
-
-def _told(case: Case) -> str:
-    hints = "".join(f"<li>{html.escape(each)}</li>" for each in case.told)
-    parts = [f'<ol class="tubekit-hints" aria-live="polite">{hints}</ol>' if hints else ""]
-    if case.named is not None:
-        parts.append(_verdict(case))
-    parts.append(f"<p>Spent so far: <strong>{case.spent:g}</strong></p>")
-    if case.taken:
-        heads = (
-            Column("reading"),
-            Column("meter", align="right"),
-            Column("as drawn", align="right"),
-            Column("cost", format="g"),
-        )
-        rows = [
-            (str(PROBES[k]), PROBES[k].said(v), PROBES[k].said(float(predictions()[0, k])), cost(PROBES[k]))
-            for k, v in case.taken.items()
-        ]
-        parts.append(Table("", heads, rows).html())
-    return f'<section class="tubekit">{"".join(parts)}</section>'
-
-
-def _verdict(case: Case) -> str:
-    """Right or not, why, what else the readings would have fitted, and what the shortest way costs."""
-    assert case.named is not None
-    true, named = ROSTER[case.hidden], ROSTER[case.named]
-    right = case.named == case.hidden
-    head = f"Right: {true.words}." if right else f"Not so: it is {true.words}, not {named.words}."
-    others = [ROSTER[k].words for k in still_possible(case.taken) if k != case.hidden]
-    doubt = f" Your readings also fit {', '.join(others)}: one more was needed to be sure." if others else ""
-    way = f"The shortest way worked out costs {par(case.hidden):g}; you spent {case.spent:g}."
-    reason = f"<p>{html.escape(true.why)}</p><p>{html.escape(way + doubt)}</p>"
-    return (
-        f'<p class="tubekit-headline">{html.escape(head)}</p>'
-        f'<div class="tubekit-reason"><strong>Why.</strong> {reason}</div>'
-        f'<p class="tubekit-source">{OWN}</p>'
-    )

@@ -12,7 +12,8 @@ from matplotlib.figure import Figure
 from tubekit.panels import layout
 from tubekit.panels.knobs import FULL
 from tubekit.panels.lessons.book import LESSONS
-from tubekit.panels.lessons.hunt import CASES, NUMBER
+from tubekit.panels.lessons.hunt import NUMBER
+from tubekit.panels.lessons.hunt_case import CASES
 from tubekit.panels.lessons.store import Kept, Store
 from tubekit.panels.live import LiveFigure
 from tubekit.plots import ink

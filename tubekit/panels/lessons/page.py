@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,6 +13,7 @@ from tubekit.panels import layout
 from tubekit.panels.knobs import FULL, Knob
 from tubekit.panels.lessons.course import Lesson
 from tubekit.panels.lessons.guess import Guess, Options, read
+from tubekit.panels.lessons.page_words import asked, trouble, waiting
 from tubekit.panels.lessons.question import Choice, Numbers, Prediction, Question
 from tubekit.panels.lessons.sight import Seen, live
 from tubekit.panels.lessons.store import Kept, Store
@@ -178,7 +178,7 @@ class LessonPage(widgets.VBox):
             self.commit()
         except TubekitError as error:
             if self._is_predicted():
-                self.notice.value = _trouble(f"This cannot be worked out: {error}")
+                self.notice.value = trouble(f"This cannot be worked out: {error}")
 
     # ---- how it stands
 
@@ -269,15 +269,15 @@ class LessonPage(widgets.VBox):
 
     def _write(self) -> None:
         now = self._now
-        self.head.value = _asked(self.lesson, self.place, now.question)
+        self.head.value = asked(self.lesson, self.place, now.question)
         hints = "".join(f"<li>{html.escape(each)}</li>" for each in now.question.hints[: now.hints])
         told = f'<ol class="tubekit-hints" aria-live="polite">{hints}</ol>' if hints else ""
         if now.verdict is not None:
             told += said(now.question, now.verdict)
         elif not told:
-            told = f'<p class="tubekit-waiting">{_waiting(now.question)}</p>'
+            told = f'<p class="tubekit-waiting">{waiting(now.question)}</p>'
         self.told.value = told
-        self.notice.value = _trouble(self.store.trouble)
+        self.notice.value = trouble(self.store.trouble)
 
     def _set_buttons(self, done: bool) -> None:
         total, shown = len(self.question.hints), self._now.hints
@@ -329,41 +329,3 @@ class LessonPage(widgets.VBox):
         above |= {name: self.buttons[name] for name in ("back", "reset")}
         top = widgets.VBox([layout.tools(above), self.head], layout=FULL)
         return layout.side_by_side(under, self.frame, [self.notice, self.told], top)
-
-
-def _asked(lesson: Lesson, place: int, question: Question) -> str:
-    rows = "".join(
-        f"<li>{html.escape(name)}: <strong>{html.escape(value)}</strong></li>"
-        for name, value in question.given.items()
-    )
-    given = f'<ul class="tubekit-given">{rows}</ul>' if rows else ""
-    caution = f'<p class="tubekit-caution">{html.escape(question.caution)}</p>' if question.caution else ""
-    return (
-        f'<section class="tubekit tubekit-asked"><p class="tubekit-place">Question {place + 1} of '
-        f'{len(lesson)}</p><p class="tubekit-asks">{html.escape(question.asks)}</p>{given}{caution}</section>'
-    )
-
-
-def _waiting(question: Question) -> str:
-    how = (
-        "Choose a sentence" if isinstance(question.way, Choice)
-        else "Move the slider or type a value with its unit" if len(question.way.handles) == 1
-        else "Put every point where you expect it"
-    )  # fmt: skip
-    counts = "" if isinstance(question.way, Choice) else f" Counts as right: {question.tolerance()}."
-    return f"{how}, then press <strong>This is my prediction</strong>. Only then is it worked out.{counts}"
-
-
-def _trouble(words: str) -> str:
-    return f'<p class="tubekit-stale" role="alert">{html.escape(words)}</p>' if words else ""
-
-
-def seen_words(page: LessonPage) -> Mapping[str, str]:
-    """All the words a page shows now, for tests: nothing of an answer may stand in them too early."""
-    texts = {"head": page.head.value, "told": page.told.value, "notice": page.notice.value}
-    for name, button in {**page.buttons, **{f"step{k}": s for k, s in enumerate(page.steps)}}.items():
-        texts[name] = f"{button.description} {button.tooltip}"
-    if page.options is not None:
-        for key, button in page.options.buttons.items():
-            texts[f"option {key}"] = f"{button.description} {button.tooltip}"
-    return texts

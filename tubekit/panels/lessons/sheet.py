@@ -5,7 +5,8 @@ from __future__ import annotations
 from matplotlib.figure import Figure
 
 from tubekit.panels.lessons.course import Lesson
-from tubekit.panels.lessons.hunt import CASES, NUMBER
+from tubekit.panels.lessons.hunt import NUMBER
+from tubekit.panels.lessons.hunt_case import CASES
 from tubekit.panels.lessons.question import Choice, Numbers
 from tubekit.panels.lessons.roster import BAND, PROBES, cost, predictions
 from tubekit.panels.lessons.sight import still

@@ -1,0 +1,80 @@
+"""What the last lesson says, as HTML."""
+
+from __future__ import annotations
+
+import html
+
+from tubekit.panels.lessons.hunt_case import CASES, Case
+from tubekit.panels.lessons.roster import NIL_V, PROBES, ROSTER, cost, par, predictions, still_possible
+from tubekit.panels.lessons.sight_hunt import Row
+from tubekit.text import Column, Table
+
+
+def listed(place: int) -> str:
+    """A reading in the list, with what it costs."""
+    return f"{PROBES[place]} (costs {cost(PROBES[place]):g})"
+
+
+def row(place: int, value: float) -> Row:
+    """A reading against the drawing; where the drawing has next to nothing, anything is much."""
+    drawn, probe = float(predictions()[0, place]), PROBES[place]
+    nil = probe.quantity == "dc_v" and abs(drawn) < NIL_V
+    share = (1.0 if abs(value) < NIL_V else 2.2) if nil else max(value / drawn, 0.0)
+    return Row(str(probe).replace("DC volts at ", ""), probe.said(value), share)
+
+
+CAUTION = (
+    "At the real bench: power off and filters empty before a clip goes on, one hand; measure before you "
+    "touch anything, follow local codes, leave to licensed practice what the law leaves to it."
+)
+OWN = "Nobody outside this project was asked: the amp was solved with each fault in it."
+
+
+def asked(place: int, case: Case) -> str:
+    """The amp as its owner brings it."""
+    said = html.escape(ROSTER[case.hidden].said)
+    return (
+        f'<section class="tubekit tubekit-asked"><p class="tubekit-place">Case {place + 1} of {CASES}</p>'
+        f'<p class="tubekit-asks">A combo with two 6V6GT has one bad part. The customer says: “{said}” '
+        "Take readings, as few as you can, and name the fault.</p>"
+        f'<p class="tubekit-caution">{CAUTION}</p></section>'
+    )
+
+
+def told(case: Case) -> str:
+    """Hints, the verdict once there is one, and the readings so far."""
+    hints = "".join(f"<li>{html.escape(each)}</li>" for each in case.told)
+    parts = [f'<ol class="tubekit-hints" aria-live="polite">{hints}</ol>' if hints else ""]
+    if case.named is not None:
+        parts.append(_verdict(case))
+    parts.append(f"<p>Spent so far: <strong>{case.spent:g}</strong></p>")
+    if case.taken:
+        heads = (
+            Column("reading"),
+            Column("meter", align="right"),
+            Column("as drawn", align="right"),
+            Column("cost", format="g"),
+        )
+        rows = [
+            (str(PROBES[k]), PROBES[k].said(v), PROBES[k].said(float(predictions()[0, k])), cost(PROBES[k]))
+            for k, v in case.taken.items()
+        ]
+        parts.append(Table("", heads, rows).html())
+    return f'<section class="tubekit">{"".join(parts)}</section>'
+
+
+def _verdict(case: Case) -> str:
+    """Right or not, why, what else the readings would have fitted, and what the shortest way costs."""
+    assert case.named is not None
+    true, named = ROSTER[case.hidden], ROSTER[case.named]
+    right = case.named == case.hidden
+    head = f"Right: {true.words}." if right else f"Not so: it is {true.words}, not {named.words}."
+    others = [ROSTER[k].words for k in still_possible(case.taken) if k != case.hidden]
+    doubt = f" Your readings also fit {', '.join(others)}: one more was needed to be sure." if others else ""
+    way = f"The shortest way worked out costs {par(case.hidden):g}; you spent {case.spent:g}."
+    reason = f"<p>{html.escape(true.why)}</p><p>{html.escape(way + doubt)}</p>"
+    return (
+        f'<p class="tubekit-headline">{html.escape(head)}</p>'
+        f'<div class="tubekit-reason"><strong>Why.</strong> {reason}</div>'
+        f'<p class="tubekit-source">{OWN}</p>'
+    )
