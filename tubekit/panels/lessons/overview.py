@@ -54,7 +54,7 @@ class DoneView:
     """One bar for each lesson: how much of it was answered right at least once."""
 
     def __init__(self, figure: Figure, rows: Rows) -> None:
-        axes = figure.add_axes((0.1, 0.08, 0.76, 0.84))
+        axes = figure.add_axes((0.13, 0.08, 0.75, 0.84))
         axes.set_title("Questions answered right at least once")
         axes.set(xlim=(0.0, 1.0), ylim=(len(rows) - 0.5, -0.5), xticks=[])
         axes.set_yticks(range(len(rows)), [f"Lesson {int(row.number)}" for row in rows])
@@ -95,9 +95,13 @@ class ProgressPage(widgets.VBox):
         )  # fmt: skip
         self.again.on_click(lambda _: self.look())
         self._show()
-        frame = widgets.VBox([self.figure.picture.image])
-        under = layout.column([self.again, self.notice])
-        super().__init__(layout.side_by_side(under, frame, [self.told]))
+        frame = widgets.VBox(
+            [self.figure.picture.image], layout=widgets.Layout(flex="1 1 420px", max_width="634px")
+        )
+        words = widgets.VBox([self.notice, self.told], layout=widgets.Layout(flex="1 1 460px", min_width="0"))
+        columns = widgets.HBox([frame, words], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
+        columns.add_class("tubekit-panel")
+        super().__init__([widgets.HTML(layout.css()), layout.tools({"again": self.again}), columns])
         self.add_class("tubekit-lesson")
 
     def look(self) -> None:
