@@ -113,6 +113,9 @@ def test_a_list_of_mappings(teasel):
         ("J9,tone level,5 mV\np1a,signal,0.2", "no input jack"),
         ("J1,tone loudness,5 mV\np1a,signal,0.2", "a tone has no 'loudness'"),
         ("p1a,DC volts,143\np1a,DC volts,144", "stands in line 2 and in line 3"),
+        ("B1 to B2,DC volts,41\nB2 to B1,DC volts,-41", "stands in line 2 and in line 3"),
+        ("mains,AC volts,117\nmains,AC volts,121\nk34,DC volts,18.4", "stands in line 2 already"),
+        ("mains,DC volts,117\nk34,DC volts,18.4", "read in AC volts, not in DC volts"),
     ],
 )
 def test_a_row_that_cannot_be_is_refused_with_the_fix(teasel, row, said):
@@ -162,6 +165,25 @@ def test_a_recording_of_100_000_rows_is_refused_at_once(teasel, tmp_path):
     path.write_text("place,quantity,value\n" + "p1a,DC volts,143\n" * 100_000, encoding="utf-8")
     with pytest.raises(ReadingError, match=r"rows are no list of bench readings \(2,000 at most\)"):
         load_readings(path, teasel)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "sep=,\nplace,quantity,value\nk34,DC volts,18.4\n",
+        "place,quantity,value,,\n\n,,,,\nk34,DC volts,18.4,,\n,,,,\n",
+        '\ufeff"place","quantity","value"\r\n"k34","DC volts","18.4\u00a0V"\r\n',
+    ],
+)
+def test_what_a_spreadsheet_leaves_about_is_passed_over(teasel, tmp_path, text):
+    path = tmp_path / "readings.csv"
+    path.write_bytes(text.encode())
+    assert [r.value for r in load_readings(path, teasel).readings] == [18.4]
+
+
+def test_a_mains_far_from_the_drawing_is_asked_about(teasel):
+    found = readings_from_text("place,quantity,value\nmains,AC volts,230\nk34,DC volts,18.4\n", teasel)
+    assert "drawn for 117 V: is it so?" in found.notes[0]
 
 
 def test_a_missing_file_names_what_is_beside_it(teasel, tmp_path):

@@ -12,8 +12,8 @@ from tubekit.decisions.probe import Probe, Tone
 
 
 def candidate_probes(amp: Amp, tone: Tone | None = None) -> tuple[Probe, ...]:
-    """DC at every node that a tube or a rail touches, rail ripple, cathode currents, resistances of parts
-    with the power off, and (with a tone) the signal along the way.
+    """DC at every node that a tube or a rail touches and across the output transformer, rail ripple, cathode
+    currents, resistances of parts with the power off, and (with a tone) the signal along the way.
 
     Examples
     --------
@@ -60,6 +60,16 @@ def _direct(amp: Amp) -> Iterator[Probe]:
                     yield Probe("dc_v", (str(own), GROUND))
             if section.cathode == GROUND:
                 yield Probe("dc_a", (section.name, "cathode"))
+    yield from _drops(amp)
+
+
+def _drops(amp: Amp) -> Iterator[Probe]:
+    """The drop across each half of an output transformer: it tells a pair's currents apart."""
+    for part in amp.parts.values():
+        if isinstance(part, drawn.OutputTransformer):
+            plates = {section.plate for tube in _tubes(amp) for section in tube.sections}
+            for a, b in part.primary.sections:
+                yield Probe("dc_v", (b, a) if a in plates else (a, b))
 
 
 def _ripple(amp: Amp) -> Iterator[Probe]:

@@ -17,6 +17,8 @@ from tubekit.errors import ReadingError, SolveError
 
 SLIP = (400.0, 2500.0)
 """A reading this many times off what is expected asks for its prefix."""
+FAR_MAINS = 0.25
+"""Mains this far from the drawing's, as a fraction, is asked about."""
 BEYOND = 4.0
 """No DC reading of a mains amp exceeds its highest voltage this many times."""
 
@@ -35,11 +37,18 @@ def doubts(found: Readings) -> tuple[str, ...]:
     report_top = _highest(found)
     fed = fed_by_supply(found.amp.parts)
     cathodes = {s.cathode for p in found.amp.parts.values() if isinstance(p, Tube) for s in p.sections}
-    notes = []
+    notes = list(_mains(found))
     for reading, usual in zip(found.readings, expected, strict=True):
         _possible(found, reading, float(usual), report_top, fed | cathodes)
         notes += list(_asked(reading, float(usual)))
     return tuple(notes)
+
+
+def _mains(found: Readings) -> Iterator[str]:
+    """The question about a mains voltage far from the drawing's."""
+    design, read = float(np.max(found.drawn.mains_rms)), float(np.max(found.amp.mains_rms))
+    if found.mains_accuracy is not None and abs(read / design - 1.0) > FAR_MAINS:
+        yield f"The mains is given as {read:g} V, drawn for {design:g} V: is it so? It is used as written."
 
 
 def _expected(found: Readings) -> np.ndarray:

@@ -22,14 +22,19 @@ Array = np.ndarray
 
 LIKELY = 2e-3
 """Rows less likely than this do not steer the choice."""
-POINTS, REACH = 160, 4.0
+POINTS, REACH = 160, 6.0
+NEAR = np.linspace(-REACH, REACH, 33)
+APART = 2.0
+"""A reading tells two candidates apart where they lie this many deviations from each other."""
 METER = 0.015
 """Accuracy assumed of the meter that would be used (common practice, no source)."""
 
 
 @dataclass(frozen=True)
 class NextReading:
-    """A reading worth taking: what it would tell in bits, and what the foremost faults predict there."""
+    """A reading worth taking: what it would tell in bits, and what the likeliest fault and those it tells
+    from it would show there, the readings taken so far considered.
+    """
 
     probe: Probe
     bits: float = quantity("bit", "I", "expected information on which fault it is")
@@ -55,15 +60,29 @@ def next_readings(
     bits = _information(mean, variance, weight, book.owner[rows])
     effort = np.array([QUANTITIES[book.probes[m].quantity].effort for m in others])
     order = np.argsort(-bits / effort)[:count]
-    best = rows[np.argsort(-weighed.rows[rows])]
-    shown = list({int(book.owner[row]): row for row in best[::-1]}.values())[::-1][:3]
     return tuple(
         NextReading(
             book.probes[others[k]], float(bits[k]), float(effort[k]),
-            tuple((_words(book, row), float(book.seen[row, others[k]])) for row in shown),
+            tuple((_words(book, rows[j]), _plain(book.probes[others[k]], mean[j, k]))
+                  for j in _foremost(book, rows, weight, mean[:, k], np.sqrt(variance[:, k]))),
         )
         for k in order if bits[k] > 0.02
     )  # fmt: skip
+
+
+def _foremost(book: FaultBook, rows: Array, weight: Array, mean: Array, sd: Array) -> list[int]:
+    """The likeliest candidate, then the likeliest two that this reading tells from it (or the next ones)."""
+    order = np.argsort(-weight, kind="stable")
+    each = list({int(book.owner[rows[j]]): int(j) for j in order[::-1]}.values())[::-1]
+    first, rest = each[0], each[1:]
+    apart = [j for j in rest if abs(mean[j] - mean[first]) > APART * max(sd[j], sd[first])]
+    return [first, *apart, *(j for j in rest if j not in apart)][:3]
+
+
+def _plain(probe: Probe, scaled: float) -> float:
+    """A reading out of the form in which readings are compared."""
+    kind = QUANTITIES[probe.quantity]
+    return float(np.exp(scaled) - kind.least) if kind.ratio else float(scaled)
 
 
 def _words(book: FaultBook, row: int) -> str:
@@ -100,9 +119,10 @@ def _information(mean: Array, variance: Array, weight: Array, owner: Array) -> A
     share = np.array([weight[owner == fault].sum() for fault in faults])
     found = np.zeros(mean.shape[1])
     for column in range(mean.shape[1]):
-        # a grid that is fine wherever a candidate's curve is narrow
+        # a grid that is fine wherever a candidate's curve is narrow, out to where nothing is left of it: a
+        # wide step that began on its flank would count as much as the curve itself
         ends = np.linspace(low[column], high[column], POINTS)
-        near = (mean[:, column, None] + sd[:, column, None] * np.linspace(-3, 3, 13)).ravel()
+        near = (mean[:, column, None] + sd[:, column, None] * NEAR).ravel()
         x = np.unique(np.concatenate((ends, near)))
         z = (x - mean[:, column, None]) / sd[:, column, None]
         curves = weight[:, None] * np.exp(-0.5 * z * z) / (sd[:, column, None] * np.sqrt(2 * np.pi))

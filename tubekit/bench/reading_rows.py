@@ -19,6 +19,8 @@ LARGEST = 1_000_000
 MOST_ROWS = 2_000
 """More rows than any amp has places to measure at."""
 HEADER = ",".join(COLUMNS)
+EMPTY = ", \t"
+"""What a row without anything in its cells is made of."""
 TOML_TABLES = {"readings", "meter", "tone", "reading"}
 
 
@@ -103,7 +105,9 @@ def from_csv(text: str, where: str) -> Rows:
     (2, {'place': 'k34', 'quantity': 'DC volts', 'value': '18.2 V'})
     """
     numbered = enumerate(text.splitlines(), 1)
-    lines = [(n, line) for n, line in numbered if line.strip() and line.lstrip()[0] != "#"]
+    lines = [(n, line) for n, line in numbered if line.strip(EMPTY) and line.lstrip()[0] != "#"]
+    if lines and lines[0][1].strip(EMPTY).lower() == "sep=":  # a spreadsheet's own first line
+        lines = lines[1:]
     if not lines:
         raise ReadingError("there are no readings in the file", where=where, fix=f"Begin it with {HEADER}")
     if len(lines) > MOST_ROWS + 1:
@@ -115,6 +119,8 @@ def from_csv(text: str, where: str) -> Rows:
             f"the columns are parted by {sign}, so a comma could be a decimal sign", where=where,
             part="line 1", fix="Save it with commas between columns and points in numbers (143.5)",
         )  # fmt: skip
+    while names and not names[-1].strip():  # empty columns at the end of a spreadsheet
+        names.pop()
     names = _named([name.strip().lower() for name in names], where)
     return Rows(where, tuple((n, _row(n, line, names, where)) for n, line in lines[1:]))
 

@@ -61,6 +61,7 @@ def _read(rows: Rows, amp: Amp) -> Readings:
     mains, accuracy = _mains_of_heading(rows)
     meter = _meter(rows.meter, Meter(), rows.where, "[meter]")
     tone: dict[str, Any] = dict(rows.tone)
+    seen_mains = "" if mains is None else "[readings]"
     readings: list[Reading] = []
     parts: list[PartValue] = []
     for line, row in rows.rows:
@@ -68,6 +69,8 @@ def _read(rows: Rows, amp: Amp) -> Readings:
         at = f"line {line}, {place[:40] or 'no place'}"
         words = " ".join(str(row.get("quantity", "")).split()).lower()
         if place.lower() == "mains":
+            _mains_row(quantity_of(row.get("quantity", ""), rows.where, at), seen_mains, rows.where, at)
+            seen_mains = at
             mains = _number(row.get("value", ""), "V", rows.where, at)
             accuracy = _meter(row, Meter(accuracy=MAINS_ACCURACY), rows.where, at).accuracy
         elif words.startswith("tone "):
@@ -87,6 +90,19 @@ def _read(rows: Rows, amp: Amp) -> Readings:
             fix="Add rows such as J1,tone level,20 mV and J1,tone frequency,1 kHz",
         )  # fmt: skip
     return _together(rows, amp, readings, parts, mains, accuracy, spoken)
+
+
+def _mains_row(code: str, before: str, where: str, at: str) -> None:
+    if code != "ac_rms_v":
+        raise ReadingError(
+            f"the mains is read in AC volts, not in {QUANTITIES[code].words}", where=where, part=at,
+            fix="Write mains,AC volts,117 V",
+        )  # fmt: skip
+    if before:
+        raise ReadingError(
+            f"the mains stands in {before.partition(',')[0]} already", where=where, part=at,
+            fix="Keep one; readings taken at another mains go into a list of their own",
+        )  # fmt: skip
 
 
 def _together(
@@ -225,11 +241,14 @@ def _tone(table: Mapping[str, Any], amp: Amp, where: str) -> Tone | None:
 
 
 def _no_duplicates(readings: list[Reading], parts: list[PartValue], where: str) -> None:
-    seen: dict[str, int] = {}
-    for name, line in [(str(r.probe), r.line) for r in readings] + [(p.part, p.line) for p in parts]:
-        if name in seen:
+    seen: dict[object, int] = {}
+    # a voltage between two nodes is the same with its leads swapped
+    read = [((r.probe.quantity, *sorted(r.probe.place), r.probe.frequency_hz), str(r.probe), r.line)
+            for r in readings]  # fmt: skip
+    for key, name, line in [*read, *((p.part, p.part, p.line) for p in parts)]:
+        if key in seen:
             raise ReadingError(
-                f"{name} stands in line {seen[name]} and in line {line}", where=where,
+                f"{name} stands in line {seen[key]} and in line {line}", where=where,
                 fix="Keep the one you trust; for two states of the amp make two lists",
             )  # fmt: skip
-        seen[name] = line
+        seen[key] = line

@@ -28,7 +28,7 @@ EXPLAINED = 1e-3
 """Readings this unlikely under the best single fault are looked at for pairs."""
 ALIKE = 6.0
 """Faults whose predictions lie less than this many variances apart cannot be told apart by these readings."""
-NAMED, SHOWN, UNSEEN_TOLD = 0.02, 8, 6
+NAMED, SHOWN, PARTS_A_LINE = 0.02, 8, 14
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,9 @@ class Suspects(Printed):
                 return f"{head}; two do: {self.pairs[0].words}."
             return f"{head}, nor do two. Nearest: {first.words}. Read the worst of them again."
         tied = f" It cannot be told from {_listed(first.alike)} by these readings." if first.alike else ""
-        return f"{self.readings.drawn.title}: most likely {first.words}, {_odds(first.chance)}.{tied}"
+        whole = min(sum(s.chance for s in self.suspects if s.part == first.part), 1.0)
+        severity = f" ({first.severity})" if first.severity else ""
+        return f"{self.readings.drawn.title}: most likely {first.words}{severity}, {_odds(whole)}.{tied}"
 
     def tables(self) -> list[Table]:
         """Suspects, pairs, and what to measure next."""
@@ -100,18 +102,15 @@ class Suspects(Printed):
                 Column("not to be told from"),
             )  # fmt: skip
             rows = [(s.words, 100 * s.chance, s.severity, ", ".join(s.alike)) for s in self.suspects]
-            left = 100 * self.healthy
-            note = f"Nothing wrong with a single part: {left:.2g} %. Chances count single faults only."
+            left = f"{100 * self.healthy:.2g} %" if self.healthy > 1e-4 else "less than 0.01 %"
+            note = f"Nothing wrong with a single part: {left}. Chances count single faults only."
             tables.append(Table("Suspects", columns, rows, note=note))
         if self.pairs and self.best_fit < EXPLAINED and self.accuses:
             pairs = [(p.words, p.distance) for p in self.pairs[:4]]
             two = (Column("two at once"), Column("off by (variances)", format=".1f"))
             tables.append(Table("Pairs", two, pairs))
         if self.unseen:
-            few = ", ".join(self.unseen[:UNSEEN_TOLD])
-            rows_u = [(len(self.unseen), len(self.book.faults) if self.book else 0, few)]
-            heads_u = (Column("not shown"), Column("of all single faults"), Column("among them"))
-            tables.append(Table("What these readings cannot show", heads_u, rows_u))
+            tables.append(self._unseen_table())
         if self.following:
             follow = [(str(n.probe), n.bits, n.effort, _told(n)) for n in self.following]
             heads = (
@@ -120,6 +119,17 @@ class Suspects(Printed):
             )  # fmt: skip
             tables.append(Table("Next reading", heads, follow, note=CAUTION))
         return tables
+
+    def _unseen_table(self) -> Table:
+        """How many single faults the readings cannot show, and the parts of which they show none."""
+        every = self.book.faults if self.book else ()
+        seen = {f.part for f in every if f.words not in set(self.unseen)}
+        blind = list(dict.fromkeys(f.part for f in every if f.part not in seen))
+        lines = [", ".join(blind[k : k + PARTS_A_LINE]) for k in range(0, len(blind), PARTS_A_LINE)]
+        heads = (Column("single faults not shown"), Column("parts of which nothing would show"))
+        first = f"{len(self.unseen)} of {len(every)}"
+        rows = [(first if k == 0 else "", line) for k, line in enumerate(lines or ["none"])]
+        return Table("What these readings cannot show", heads, rows)
 
     def to_json(self) -> dict[str, Any]:
         """The answer in SI units and words."""
@@ -232,7 +242,8 @@ def _suspects(
         row = best[fault]
         alike = [
             book.faults[other].words for other in named
-            if other != fault and _apart(book, taken, covariance, row, best[other]) < ALIKE
+            if book.faults[other].part != book.faults[fault].part
+            and _apart(book, taken, covariance, row, best[other]) < ALIKE
         ]  # fmt: skip
         found.append(
             Suspect(
