@@ -14,7 +14,7 @@ from tubekit.amp.sockets import Tube
 from tubekit.amp.solve import types_of
 from tubekit.circuit.parts import Resistor
 from tubekit.circuit.reduction import resistance_to_ground
-from tubekit.decisions.rating import RatingCheck, check, numbered
+from tubekit.decisions.rating import RatingCheck, check, counted, numbered
 from tubekit.devices import catalogue
 from tubekit.text import Column, Printed, Table
 
@@ -25,6 +25,8 @@ FIXED_BIAS_SOURCE = "a published bias guide (printed): class AB fixed bias idles
 POWER_TUBE_FROM_W = 5.0
 HEATER_TOLERANCE = 0.10
 HEATER_SOURCE = "classic heater tolerance of 10 % (from memory)"
+TOLD = 1e-3
+"""Ratings used by less than this share are counted in tables, not listed."""
 PART_RATING = "rating in the amp file"
 
 
@@ -55,16 +57,19 @@ class Limits(Printed):
         )
 
     def tables(self) -> list[Table]:
-        """One row per check."""
+        """One row per check; those that hardly use their rating are only counted."""
         columns = (
             Column("part"), Column("what"), Column("reading", align="right"), Column("limit", align="right"),
             Column("used", "%"), Column("state"), Column("rule"), Column(""),
         )  # fmt: skip
-        marks, note = numbered([c.source for c in self.checks])
+        told = [c for c in self.checks if c.worst >= TOLD]
+        marks, note = numbered([c.source for c in told])
+        if len(told) < len(self.checks):
+            note = f"{note}\n{counted(len(self.checks) - len(told), 'more rating')}: used by less than 0.1 %."
         rows = [
             (c.part, c.what, (c.value, c.unit), (c.limit, c.unit), 100.0 * np.asarray(c.share), c.state,
              c.rule, mark)
-            for c, mark in zip(self.checks, marks, strict=True)
+            for c, mark in zip(told, marks, strict=True)
         ]  # fmt: skip
         return [Table("Ratings", columns, rows, note=note)]
 
