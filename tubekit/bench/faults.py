@@ -14,12 +14,9 @@ import numpy as np
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.connectors import UNUSED
 from tubekit.amp.sockets import RectifierTube, Tube
-from tubekit.amp.solve import types_of
 from tubekit.bench.fault import GONE, OPEN_OHMS, SHORT_OHMS, Fault, of_value, times, to_value
-from tubekit.bench.wound_faults import WOUND
+from tubekit.bench.wound_faults import WOUND, is_silicon
 from tubekit.decisions.instrument import GAS, LEAK, NO_LEAK, Knob
-from tubekit.devices import catalogue
-from tubekit.devices.rectifier import SiliconDiode
 from tubekit.series import nearest
 from tubekit.units import mark, show
 
@@ -151,22 +148,24 @@ def _wrong_pins(part: Tube) -> Iterator[Fault]:
 
 
 def _rectifier(part: RectifierTube, _amp: Amp) -> Iterator[Fault]:
-    field_ = "saturation" if isinstance(catalogue.tube(types_of(part)[0]).law, SiliconDiode) else "perveance"
-    plates = [Knob(f"{part.designator}.{k}", field_) for k in range(1, len(part.plates) + 1)]
-    gone = GONE if field_ == "perveance" else 1e-40
     name = part.designator
-    if field_ == "perveance":
-        worn = (0.6, 0.35, 0.15)
-        grades = tuple(dict.fromkeys(plates, (factor, 0.0)) for factor in worn)
-        yield Fault(name, "weak", grades, tuple(f"{factor:.0%} emission" for factor in worn), weight=5.0)
-    yield Fault(name, "dead (heater open)", (dict.fromkeys(plates, (gone, 0.0)),), weight=1.5)
+    if is_silicon(part):
+        for k in range(1, len(part.plates) + 1 if len(part.plates) > 1 else 1):
+            yield Fault(name, f"plate {k} open", weight=0.7, rewired={"rectifier": name, "plate": k})
+        return
+    plates = [Knob(f"{name}.{k}", "perveance") for k in range(1, len(part.plates) + 1)]
+    worn = (0.6, 0.35, 0.15)
+    grades = tuple(dict.fromkeys(plates, (factor, 0.0)) for factor in worn)
+    yield Fault(name, "weak", grades, tuple(f"{factor:.0%} emission" for factor in worn), weight=5.0)
+    yield Fault(name, "dead (heater open)", (dict.fromkeys(plates, (GONE, 0.0)),), weight=1.5)
     for k, plate in enumerate(plates, 1):
         if len(plates) > 1:
-            yield Fault(name, f"plate {k} dead", ({plate: (gone, 0.0)},), weight=0.7)
+            yield Fault(name, f"plate {k} dead", ({plate: (GONE, 0.0)},), weight=0.7)
 
 
 def _diode(part: drawn.Diode, _amp: Amp) -> Iterator[Fault]:
-    yield Fault(part.designator, "open", ({Knob(part.designator, "saturation"): (1e-40, 0.0)},), weight=1.0)
+    # an exponential law never opens by its parameters: the part leaves the circuit instead
+    yield Fault(part.designator, "open", weight=1.0, rewired={"open": part.designator})
 
 
 def _loudspeaker(part: drawn.Loudspeaker, _amp: Amp) -> Iterator[Fault]:

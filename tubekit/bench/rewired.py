@@ -7,15 +7,15 @@ from collections.abc import Mapping
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.connectors import UNUSED
-from tubekit.amp.sockets import Tube
+from tubekit.amp.sockets import RectifierTube, Tube
 
 
 def rewired(amp: Amp, change: Mapping[str, object]) -> Amp:
     """The amp with other wiring.
 
     `change` is {'section': name, 'swap': (terminal, terminal)}, {'jack': name, 'closed': bool},
-    {'open': name} for a switch, fuse or wire, or {'connector': name, 'pin': number} for a pin that does
-    not touch.
+    {'open': name} for a switch, fuse, wire or diode, {'rectifier': name, 'plate': number} for one junction of
+    a plug-in that is open, or {'connector': name, 'pin': number} for a pin that does not touch.
     """
     parts = dict(amp.parts)
     match change:
@@ -25,6 +25,11 @@ def rewired(amp: Amp, change: Mapping[str, object]) -> Amp:
             parts[name] = dataclasses.replace(jack, plugged=not closed)
         case {"open": str(name)}:
             parts[name] = _opened(parts[name])
+        case {"rectifier": str(name), "plate": int(plate)}:
+            rectifier = parts[name]
+            assert isinstance(rectifier, RectifierTube)
+            kept = tuple(node for k, node in enumerate(rectifier.plates, 1) if k != plate)
+            parts[name] = dataclasses.replace(rectifier, plates=kept)
         case {"connector": str(name), "pin": int(pin)}:
             connector = parts[name]
             assert isinstance(connector, drawn.Connector)

@@ -8,8 +8,11 @@ import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.amp.solve import types_of
 from tubekit.bench.fault import GONE, OPEN_OHMS, Fault, of_value, times, to_value
 from tubekit.decisions.instrument import Knob
+from tubekit.devices import catalogue
+from tubekit.devices.rectifier import SiliconDiode
 
 
 def _choke(part: drawn.Choke, _amp: Amp) -> Iterator[Fault]:
@@ -44,9 +47,16 @@ def _heated(amp: Amp, winding: drawn.Winding) -> dict[Knob, tuple[float, float]]
         if isinstance(part, Tube) and part.heater and set(part.heater) <= set(winding.taps):
             names = [section.name for section in part.sections]
             if isinstance(part, RectifierTube):
+                if is_silicon(part):  # a plug-in has no heater to go cold
+                    continue
                 names = [f"{part.designator}.{k}" for k in range(1, len(part.plates) + 1)]
             cold |= {Knob(name, "perveance"): (GONE, 0.0) for name in names}
     return cold
+
+
+def is_silicon(part: RectifierTube) -> bool:
+    """A plug-in with diodes in the place of a rectifier tube."""
+    return isinstance(catalogue.tube(types_of(part)[0]).law, SiliconDiode)
 
 
 def _output(part: drawn.OutputTransformer, _amp: Amp) -> Iterator[Fault]:
