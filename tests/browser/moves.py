@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-LISTS_MOVED = 4
+LISTS_MOVED = 6
 """Choices of a list that are taken; the rest differ in the value only."""
 
 
