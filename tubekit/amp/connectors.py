@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from tubekit.amp.fields import Form, Listed, NodeName, Words, YesNo, said, written
-from tubekit.amp.part import Part, TwoTerminal, terminals_of
+from tubekit.amp.part import Edge, Part, TwoTerminal, terminals_of
 from tubekit.errors import InputError
 
 UNUSED = "-"
@@ -67,6 +67,10 @@ class Connector(Part):
     def terminals(self) -> tuple[tuple[str, str], ...]:
         """(terminal, node) of every pin that something is soldered to."""
         return tuple((name, node) for name, node in terminals_of(self) if node != UNUSED)
+
+    def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:
+        """Pins that meet, and what the straps join; the plug is in where only the wiring is asked for."""
+        yield from (replace(self, inserted=True) if as_wired else self).joined
 
     @property
     def joined(self) -> tuple[tuple[str, str], ...]:

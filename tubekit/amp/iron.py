@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from tubekit.amp.fields import Listed, NodeName, Quantity, Together, Value, written
-from tubekit.amp.part import Part, TwoTerminal
+from tubekit.amp.part import Edge, Part, TwoTerminal
 
 TOLERANCE = Quantity("%", 0.0, 100.0)
 WATTS, VOLTS, AMPS = Quantity("W", 0.01, 1e4), Quantity("V", 1.0, 1e5), Quantity("A", 1e-3, 100.0)
@@ -94,6 +95,11 @@ class Transformer(Part):
     def leakage(self) -> Value | None:
         """Leakage inductance referred to the whole primary [H]."""
         return self.primary.leakage
+
+    def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002
+        """Every section of every winding."""
+        for winding in self.windings:
+            yield from winding.sections
 
     def winding(self, name: str) -> Winding:
         """The winding of that name; KeyError if there is none."""

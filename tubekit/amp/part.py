@@ -10,6 +10,7 @@ from typing import ClassVar
 from tubekit.amp.fields import Choice, Listed, NodeName, Words, written
 
 GROUND = "ground"
+Edge = tuple[str, str]
 CONDITIONS = ("fitted", "open", "short")
 PAIR = Listed(NodeName(), 2, 2)
 
@@ -45,6 +46,22 @@ class Part:
         """Every node this part touches, each once, in drawn order."""
         return tuple(dict.fromkeys(node for _, node in self.terminals))
 
+    def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002 - a kind may use it
+        """Pairs of nodes joined at DC; tubes and diodes, which conduct one way, join none.
+
+        `as_wired` takes every switch as closed, every plug as in and every part as good: the wiring, not
+        its state.
+        """
+        yield from ()
+
+    def couples(self) -> Iterator[Edge]:
+        """Pairs of nodes that pass a signal, as the part is set: what conducts, and what only couples."""
+        yield from self.conducts()
+
+    def rectifies(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002
+        """(anode, cathode) of every path that passes current one way only, amplifying sections left out."""
+        yield from ()
+
     def __str__(self) -> str:
         value = "".join(
             f" {one.metadata['form'].show(getattr(self, one.name))}"
@@ -60,8 +77,28 @@ class Part:
 class TwoTerminal(Part):
     """A part with two ends; it can go open or short."""
 
+    switches: ClassVar[bool] = False
+
     ends: tuple[str, str] = field(metadata=written(PAIR, "nodes"))
     condition: str = field(default="fitted", metadata=written(Choice(CONDITIONS)))
+
+    def closed(self) -> bool:
+        """Whether a good part of this kind joins its ends at DC as it is set."""
+        return True
+
+    def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:
+        """Its two ends, unless it blocks DC, is switched open or has gone open."""
+        if self.condition != "fitted" and not as_wired:
+            joined = self.condition == "short"
+        else:
+            joined = self.closed() or (as_wired and self.switches)
+        if joined:
+            yield self.ends
+
+    def couples(self) -> Iterator[Edge]:
+        """Its two ends, unless it is switched open or has gone open."""
+        if self.condition == "short" or (self.condition == "fitted" and (self.closed() or not self.switches)):
+            yield self.ends
 
     @property
     def a(self) -> str:

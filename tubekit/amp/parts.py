@@ -6,6 +6,7 @@ part is fitted, has gone open, or is shorted; the drawn value is kept either way
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from tubekit.amp.connectors import Connector, Wire
@@ -21,7 +22,7 @@ from tubekit.amp.iron import (
     Transformer,
     Winding,
 )
-from tubekit.amp.part import GROUND, Part, TwoTerminal
+from tubekit.amp.part import GROUND, Edge, Part, TwoTerminal
 from tubekit.amp.sockets import DiodeType, RectifierTube, Section, Tube
 
 RESISTANCE = Quantity(
@@ -73,6 +74,10 @@ class Capacitor(TwoTerminal):
         metadata=written(Choice(("film", "electrolytic", "ceramic", "mica", "paper"))),
     )
 
+    def closed(self) -> bool:
+        """Never: a good capacitor blocks DC."""
+        return False
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Potentiometer(Part):
@@ -88,6 +93,10 @@ class Potentiometer(Part):
     watts: Value | None = field(default=None, metadata=written(WATTS, "rating"))
     tolerance_percent: Value | None = field(default=None, metadata=written(TOLERANCE, "tolerance"))
 
+    def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002
+        """Both halves of the track."""
+        yield from ((self.top, self.wiper), (self.wiper, self.bottom))
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Diode(TwoTerminal):
@@ -96,13 +105,30 @@ class Diode(TwoTerminal):
     kind, letters = "diode", ("CR", "D")
     type: str = field(metadata=written(DiodeType(), main=True))
 
+    def closed(self) -> bool:
+        """Never: it conducts one way only."""
+        return False
+
+    def couples(self) -> Iterator[Edge]:
+        """Only what a short joins."""
+        yield from self.conducts()
+
+    def rectifies(self, *, as_wired: bool = False) -> Iterator[Edge]:
+        """Anode to cathode, while it is good."""
+        if as_wired or self.condition == "fitted":
+            yield self.ends
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Switch(TwoTerminal):
     """Switch with one contact; `position` is 'closed' or 'open'."""
 
-    kind, letters = "switch", ("S",)
+    kind, letters, switches = "switch", ("S",), True
     position: str = field(metadata=written(Choice(("closed", "open")), main=True))
+
+    def closed(self) -> bool:
+        """Whether its contact is drawn closed."""
+        return self.position == "closed"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -118,6 +144,10 @@ class Selector(Part):
     def chosen(self) -> str:
         """Node of the contact that is closed."""
         return self.contacts[min(round(float(self.position)), len(self.contacts)) - 1]
+
+    def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:
+        """Common and the chosen contact; every contact as wired."""
+        yield from ((self.common, one) for one in self.contacts if as_wired or one == self.chosen)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -140,6 +170,11 @@ class Jack(Part):
     direction: str = field(metadata=written(Choice(("input", "output"))))
     tip_switch: str | None = field(default=None, metadata=written(NodeName()))
     plugged: bool = field(default=False, metadata=written(YesNo(("plugged in", "empty")), main=True))
+
+    def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002
+        """Tip and tip switch while nothing is plugged in."""
+        if self.tip_switch is not None and not self.plugged:
+            yield self.tip, self.tip_switch
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

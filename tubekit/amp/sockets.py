@@ -5,12 +5,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import ClassVar
 
 from tubekit.amp.fields import Form, Listed, NodeName, Quantity, Value, said, written
-from tubekit.amp.part import Part
+from tubekit.amp.part import Edge, Part
 from tubekit.devices import catalogue
 from tubekit.devices.pentode import Pentode
 from tubekit.devices.triode import Triode
@@ -123,6 +124,10 @@ class RectifierTube(Tube):
     plates: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 1, 2, "plate nodes")))
     cathode: str = field(metadata=written(NodeName()))
     series: Value | None = field(default=None, metadata=written(Quantity("ohm", 0.1, 1e4)))
+
+    def rectifies(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002
+        """Each plate to the cathode."""
+        yield from ((plate, self.cathode) for plate in self.plates)
 
 
 @lru_cache(maxsize=512)
