@@ -163,7 +163,7 @@ def test_a_copy_of_a_changed_amp_loads_to_the_changed_amp(teasel: Amp) -> None:
     copy = amp_from_text(changed.copy_as_text(), "teasel")
     assert same_amp(copy, changed)
     assert copy.parts["C15"].condition == "open"
-    assert "C15 is drawn open." in copy.notes
+    assert [(note.code, note.part) for note in copy.notes] == [("condition", "C15"), ("condition", "C16")]
 
 
 @given(st.data())
@@ -218,28 +218,37 @@ def test_a_file_saved_elsewhere_reads_the_same(tmp_path: Path, teasel: Amp) -> N
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "note"),
+    ("old", "new", "code", "note"),
     [
-        ('earth = "ground"\n', "", "P1 has no earth"),
-        ('position = "closed"', 'position = "open"', "S1 is drawn open"),
-        ('volts = ["5.2 V"]', 'volts = ["6.5 V"]', "V5: a 5 V heater on a 6.5 V winding"),
+        ('earth = "ground"\n', "", "no_earth", "P1 has no earth"),
+        ('position = "closed"', 'position = "open"', "switch_open", "S1 is drawn open"),
+        ('volts = ["5.2 V"]', 'volts = ["6.5 V"]', "heater_winding", "V5: a 5 V heater on a 6.5 V winding"),
         (
             'nodes = ["B1", "ground"]\nstyle',
             'nodes = ["ground", "B1"]\nstyle',
+            "reversed_electrolytic",
             "C14 is drawn with + at ground",
         ),
         (
             '[F1]\nnodes = ["mains_line", "mains_fused"]\nrating = "1.5 A"\nspeed = "slow"\n',
             '[R99]\nvalue = 1\nnodes = ["mains_line", "mains_fused"]\n',
+            "no_fuse",
             "No fuse is drawn",
         ),
-        ("[R24]\n", '[R24]\ncondition = "open"\n', "R24 is drawn open."),
+        ("[R24]\n", '[R24]\ncondition = "open"\n', "condition", "R24 is drawn open."),
     ],
 )  # fmt: skip
-def test_what_is_worth_a_look_becomes_a_note(old: str, new: str, note: str, tmp_path: Path) -> None:
+def test_what_is_worth_a_look_becomes_a_note(
+    old: str, new: str, code: str, note: str, tmp_path: Path
+) -> None:
     amp = load_amp(write_amp(tmp_path, (old, new)))
-    assert [one for one in amp.notes if one.startswith(note)]
+    assert [one.code for one in amp.notes] == [code]
     assert note in str(amp)
+
+
+def test_dangers_come_first(tmp_path: Path) -> None:
+    amp = load_amp(write_amp(tmp_path, ('earth = "ground"\n', ""), ("[R1]\n", '[R1]\ncondition = "short"\n')))
+    assert [(note.code, note.danger) for note in amp.notes] == [("no_earth", True), ("condition", False)]
 
 
 def test_half_a_twin_tube_may_be_drawn_with_a_note(tmp_path: Path) -> None:
@@ -248,7 +257,8 @@ def test_half_a_twin_tube_may_be_drawn_with_a_note(tmp_path: Path) -> None:
         '[V9.a]\nplate = "B4"\ngrid = "g1a"\ncathode = "k1a"\n'
     )
     amp = load_amp(write_amp(tmp_path, ("[R24]\n", drawn + "[R24]\n")))
-    assert "V9: 1 of 2 sections drawn (second half spare)." in amp.notes
+    (note,) = amp.notes
+    assert (note.code, str(note)) == ("sections_left_out", "V9: 1 of 2 sections drawn (second half spare).")
 
 
 def test_a_rheostat_and_an_unused_tap(tmp_path: Path) -> None:

@@ -8,7 +8,34 @@ from __future__ import annotations
 import difflib
 import warnings
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any
+
+
+@dataclass(frozen=True)
+class Note:
+    """Something worth a look that is no error: `code` for programs, `text` for people.
+
+    Parameters
+    ----------
+    code : short and lasting, as 'no_fuse'; what a program decides by, never the text.
+    part : designator it concerns ('' where it concerns the whole).
+    text : one sentence or two, designator included.
+    danger : True where someone can be hurt or a part destroyed; such notes come first.
+
+    Examples
+    --------
+    >>> print(Note("switch_open", "S2", "S2 is drawn open; what it feeds gets nothing."))
+    S2 is drawn open; what it feeds gets nothing.
+    """
+
+    code: str
+    part: str
+    text: str
+    danger: bool = False
+
+    def __str__(self) -> str:
+        return self.text
 
 
 class TubekitError(Exception):

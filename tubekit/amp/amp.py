@@ -15,7 +15,7 @@ from tubekit.amp.heading import MAINS, Heading, TestPoint
 from tubekit.amp.parts import Part
 from tubekit.amp.wiring import loose_nodes
 from tubekit.amp.write import amp_text
-from tubekit.errors import ChangeError
+from tubekit.errors import ChangeError, Note
 from tubekit.text import Column, Printed, Table, quantity
 
 MAINS_KEY = "mains"
@@ -25,9 +25,9 @@ MAINS_KEY = "mains"
 class Amp(Printed):
     """An amp from mains plug to loudspeaker.
 
-    `parts` is in drawn order; `notes` is what the check found worth a look; `changes` tells, by
-    designator (or 'R20.position', 'mains'), the (before, after) texts against the drawn amp; `batch`
-    is the number of variants held at once, or None.
+    `parts` is in drawn order; `notes` is what the check found worth a look, dangers first; `changes`
+    tells, by designator (or 'R20.position', 'mains'), the (before, after) texts against the drawn amp;
+    `batch` is the number of variants held at once, or None for a single amp.
 
     Examples
     --------
@@ -45,7 +45,7 @@ class Amp(Printed):
     town: str = ""
     year: str = ""
     story: str = ""
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     source: Path | None = None
     parts: Mapping[str, Part]
     design_mains_rms: float = quantity("V", "V_0", "mains the transformer was drawn for, effective value")
@@ -163,7 +163,7 @@ class Amp(Printed):
         parts = [_row(part) for part in self.parts.values()]
         points = [(p.name, " to ".join(p.nodes), p.volts, p.note) for p in self.test_points.values()]
         columns = tuple(map(Column, ("part", "kind", "value", "nodes", "role")))
-        tables = [Table("Parts", columns, parts, note=" ".join(self.notes))]
+        tables = [Table("Parts", columns, parts, note=" ".join(note.text for note in self.notes))]
         if points:
             heads = (Column("test point"), Column("node"), Column("printed", "V"), Column("note"))
             tables.append(Table("Test points", heads, points))

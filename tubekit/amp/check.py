@@ -16,7 +16,7 @@ from tubekit.amp.heading import Heading, TestPoint
 from tubekit.amp.make import make_part
 from tubekit.amp.parts import GROUND, Part
 from tubekit.amp.read import Sheet
-from tubekit.errors import AmpFileError, near_matches
+from tubekit.errors import AmpFileError, Note, near_matches
 
 OTHERS_TOLD = 25
 NOT_PARTS = ("amp", "test_points")
@@ -63,7 +63,7 @@ class Drawing:
     heading: Heading
     parts: Mapping[str, Part]
     test_points: Mapping[str, TestPoint]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def checked(sheet: Sheet) -> Drawing:

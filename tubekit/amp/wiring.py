@@ -25,6 +25,7 @@ from tubekit.amp.parts import (
 )
 from tubekit.amp.paths import edges, fed_by_supply, grounded, reached, supply_nodes
 from tubekit.amp.sockets import facts
+from tubekit.errors import Note
 
 HEATER_OFF = 0.2  # common practice, no source: 6.3 V and 5 V windings differ by more than this
 
@@ -182,36 +183,38 @@ def _heaters(parts: Mapping[str, Part], tubes: list[Tube], found: Findings) -> N
             found.add(tube.designator, problem, "Name the nodes of a heater winding")
 
 
-def notes(parts: Mapping[str, Part]) -> Iterator[str]:
-    """What is no fault of the file but worth a look, one sentence each."""
-    fed = fed_by_supply(parts)
-    for part in parts.values():
-        if part.condition != "fitted":
-            yield f"{part.designator} is drawn {part.condition}."
-        if isinstance(part, Switch) and part.position == "open":
-            yield f"{part.designator} is drawn open; what it feeds gets nothing."
-        if isinstance(part, Connector) and not part.inserted:
-            yield f"{part.designator} is drawn with its plug out."
-        if isinstance(part, MainsPlug) and part.earth is None:
-            yield (
-                f"{part.designator} has no earth: an old two-wire cord leaves the chassis unearthed. "
-                "Follow your local code; the work belongs to a licensed person."
-            )
-        if (
-            isinstance(part, Capacitor)
-            and part.style == "electrolytic"
-            and part.a == GROUND
-            and part.b in fed
-        ):
-            yield f"{part.designator} is drawn with + at ground while its other end is on B+."
-        if isinstance(part, Tube):
-            yield from _tube_notes(part, parts)
-    yield from _in_parallel(parts)
+def notes(parts: Mapping[str, Part]) -> list[Note]:
+    """What is no fault of the file but worth a look, dangers first."""
+    found = [note for part in parts.values() for note in _part_notes(part, parts)]
+    found += _in_parallel(parts)
     if not any(isinstance(part, Fuse) for part in parts.values()):
-        yield "No fuse is drawn in the mains."
+        found.append(Note("no_fuse", "", "No fuse is drawn in the mains.", danger=True))
+    return sorted(found, key=lambda note: not note.danger)
 
 
-def _in_parallel(parts: Mapping[str, Part]) -> Iterator[str]:
+def _part_notes(part: Part, parts: Mapping[str, Part]) -> Iterator[Note]:
+    name = part.designator
+    if part.condition != "fitted":
+        yield Note("condition", name, f"{name} is drawn {part.condition}.")
+    if isinstance(part, Switch) and part.position == "open":
+        yield Note("switch_open", name, f"{name} is drawn open; what it feeds gets nothing.")
+    if isinstance(part, Connector) and not part.inserted:
+        yield Note("plug_out", name, f"{name} is drawn with its plug out.")
+    if isinstance(part, MainsPlug) and part.earth is None:
+        text = (
+            f"{name} has no earth: an old two-wire cord leaves the chassis unearthed. "
+            "Follow your local code; the work belongs to a licensed person."
+        )
+        yield Note("no_earth", name, text, danger=True)
+    grounded_plus = isinstance(part, Capacitor) and part.style == "electrolytic" and part.a == GROUND
+    if grounded_plus and part.nodes[1] in fed_by_supply(parts):
+        text = f"{name} is drawn with + at ground while its other end is on B+."
+        yield Note("reversed_electrolytic", name, text, danger=True)
+    if isinstance(part, Tube):
+        yield from _tube_notes(part, parts)
+
+
+def _in_parallel(parts: Mapping[str, Part]) -> Iterator[Note]:
     """Rectifiers, plate for plate and cathode for cathode on the same nodes, do not share by themselves."""
     by_nodes: dict[tuple[frozenset[str], str], list[Part]] = {}
     for part in parts.values():
@@ -223,19 +226,21 @@ def _in_parallel(parts: Mapping[str, Part]) -> Iterator[str]:
         if len(group) < 2:
             continue
         names = " and ".join(part.designator for part in group)
-        yield (
+        text = (
             f"{names} stand in parallel: worked out as equals, but the one with the lower drop takes most of "
             "the current and the peaks. Give each plate a resistor of its own; count on one rating, not two."
         )
+        yield Note("rectifiers_in_parallel", group[0].designator, text)
 
 
-def _tube_notes(tube: Tube, parts: Mapping[str, Part]) -> Iterator[str]:
+def _tube_notes(tube: Tube, parts: Mapping[str, Part]) -> Iterator[Note]:
     known = facts(tube.type) if isinstance(tube.type, str) else None
     if known is None:
         return
     drawn = len(tube.sections)
     if drawn and drawn < known.sections:
-        yield f"{tube.designator}: {drawn} of {known.sections} sections drawn ({tube.note})."
+        text = f"{tube.designator}: {drawn} of {known.sections} sections drawn ({tube.note})."
+        yield Note("sections_left_out", tube.designator, text)
     winding = next(
         (
             one
@@ -254,4 +259,5 @@ def _tube_notes(tube: Tube, parts: Mapping[str, Part]) -> Iterator[str]:
     fits = [known.heater_volts, *([6.3, 12.6] if known.type.startswith("12") else [])]
     if all(abs(volts / want - 1) > HEATER_OFF for want in fits):
         heater = f"a {known.heater_volts:g} V heater"
-        yield f"{tube.designator}: {heater} on a {volts:g} V winding ({winding.name})."
+        text = f"{tube.designator}: {heater} on a {volts:g} V winding ({winding.name})."
+        yield Note("heater_winding", tube.designator, text)

@@ -138,7 +138,7 @@ def _printed(report: AmpReport) -> Iterator[Table]:
 
 def check_html(amp: Amp, found: Limits) -> str:
     """Notes of the check and the ratings that are exceeded or near."""
-    lines = [("note", note) for note in amp.notes]
+    lines = [("note", note.text) for note in amp.notes]
     lines += [("exceeded", one.sentence()) for one in found.exceeded[:GRAVEST]]
     lines += [("near", one.sentence()) for one in found.near[:GRAVEST]]
     said = "".join(_line(grade, words) for grade, words in lines)
