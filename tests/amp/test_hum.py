@@ -17,8 +17,8 @@ from tubekit.amp import demo_names
 from tubekit.amp.hum import Hum, _source, hum
 from tubekit.amp.hum_balance import hum_balance
 from tubekit.amp.hum_ways import ways
+from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.signal import signal_path
-from tubekit.amp.sockets import Tube
 from tubekit.amp.strays import HEATER_CATHODE_F, HEATER_CATHODE_OHMS, HEATER_GRID_F
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.mains import mains_steady_state

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tubekit import analyse, load_amp, tube
-from tubekit.amp.sockets import MIXED, Tube, facts
+from tubekit.amp.parts.tubes import MIXED, Tube, facts
 from tubekit.decisions.limits import limits
 from tubekit.decisions.variation import variables
 from tubekit.errors import AmpFileError, ChangeError

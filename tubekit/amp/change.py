@@ -16,7 +16,7 @@ from tubekit.amp.batches import read_batched
 from tubekit.amp.fields import FieldSpec, Listed, NodeName, fields_of, is_sequence, said
 from tubekit.amp.findings import Findings
 from tubekit.amp.parts import MainsPlug, Part, RectifierTube, Switch, Transformer, Tube, TwoTerminal, Winding
-from tubekit.amp.sockets import Section, facts
+from tubekit.amp.parts.tubes import Section, facts
 from tubekit.errors import ChangeError, InputError, near_matches
 
 FITTED = "fitted"

@@ -6,8 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from tubekit.amp.fields import Form, Listed, NodeName, Quantity, Words, is_sequence, written
-from tubekit.amp.iron import TOLERANCE
-from tubekit.amp.part import PAIR
+from tubekit.amp.parts.part import PAIR, TOLERANCE
 
 MAINS = Quantity("V", 1.0, 600.0)
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tubekit.amp.amp import Amp
+from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.amp.report import AmpReport, analyse
-from tubekit.amp.sockets import RectifierTube
 from tubekit.amp.steady import steady
 from tubekit.analyses.regulation import Regulation, regulation
 from tubekit.circuit.parts import GROUND, Capacitor, Device

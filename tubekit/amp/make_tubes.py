@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from tubekit.amp.findings import ALWAYS, Findings, read_fields, tables_in
-from tubekit.amp.sockets import MIXED, RectifierTube, Section, Tube, TubeFacts, TubeType, facts
+from tubekit.amp.parts.tubes import MIXED, RectifierTube, Section, Tube, TubeFacts, TubeType, facts
 from tubekit.errors import InputError
 
 SINGLE = ("plate", "screen", "grid", "cathode")

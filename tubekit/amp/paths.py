@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from tubekit.amp.part import Edge
 from tubekit.amp.parts import GROUND, Diode, Part, RectifierTube, Tube
+from tubekit.amp.parts.part import Edge
 
 
 def edges(parts: Iterable[Part], *, as_wired: bool = False) -> list[Edge]:

@@ -16,7 +16,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.build import Value
+from tubekit.amp.fields import Value
 from tubekit.amp.parts import Choke, Thermistor
 from tubekit.analyses.mains import MainsState
 

@@ -13,8 +13,9 @@ from functools import cached_property
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.build import END_RESISTANCE, build
+from tubekit.amp.build import build
 from tubekit.amp.parts import Jack, Loudspeaker, Potentiometer
+from tubekit.amp.parts.resistors import END_RESISTANCE
 from tubekit.amp.solve import Solved, solve
 from tubekit.amp.strays import heater_strays, signal_strays
 from tubekit.analyses.elimination import respond

@@ -10,6 +10,7 @@ import numpy as np
 from tubekit.amp import parts as drawn
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import Built
+from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
 from tubekit.amp.readings import (
     NodeReading,
     RailReading,
@@ -17,7 +18,6 @@ from tubekit.amp.readings import (
     TubeReading,
     WindingReading,
 )
-from tubekit.amp.sockets import RectifierTube, Section, Tube
 from tubekit.amp.steady import steady
 from tubekit.analyses.mains import MainsState
 from tubekit.analyses.small_signal import StageGains, stage_gains

@@ -7,7 +7,8 @@ from collections.abc import Mapping
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.build import Built, Value, build
+from tubekit.amp.build import Built, build
+from tubekit.amp.fields import Value
 from tubekit.amp.settling import agree, self_setting, settle
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import Circuit, Rectifier, Resistor

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.parts import GROUND, OutputTransformer
-from tubekit.amp.sockets import RectifierTube, Section, Tube
+from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
 from tubekit.circuit import parts as wired
 
 GRID_WIRING_F = 5e-12

@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.devices import catalogue
 from tubekit.devices.rectifier import SiliconDiode
 from tubekit.tables import handbook

@@ -23,8 +23,8 @@ from tubekit.amp.parts import (
     Transformer,
     Tube,
 )
+from tubekit.amp.parts.tubes import facts
 from tubekit.amp.paths import edges, fed_by_supply, grounded, reached, supply_nodes
-from tubekit.amp.sockets import facts
 from tubekit.errors import Note
 
 HEATER_OFF = 0.2  # common practice, no source: 6.3 V and 5 V windings differ by more than this

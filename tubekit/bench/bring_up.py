@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
+from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.report import CAUTION
-from tubekit.amp.sockets import Tube
 from tubekit.amp.solve import Solved, solve
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.bench import bring_up_words as words

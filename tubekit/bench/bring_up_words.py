@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.sockets import Tube
+from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.supply import SupplyReport
 from tubekit.circuit.parts import GROUND
 from tubekit.units import show

@@ -8,7 +8,7 @@ from itertools import combinations, pairwise
 import networkx as nx
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.connectors import UNUSED
+from tubekit.amp.parts.connectors import UNUSED
 from tubekit.errors import ReadingError, near_matches
 
 Pin = str

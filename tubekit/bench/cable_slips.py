@@ -8,7 +8,7 @@ from itertools import combinations, pairwise
 import networkx as nx
 
 from tubekit.amp import Amp
-from tubekit.amp.connectors import UNUSED
+from tubekit.amp.parts.connectors import UNUSED
 from tubekit.bench.cable_graph import Pin, cable_graph, connectors, joined_pairs, pins
 from tubekit.bench.continuity import CableFault, Continuity
 from tubekit.errors import ReadingError

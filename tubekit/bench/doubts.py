@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from tubekit.amp import analyse
+from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.paths import fed_by_supply
-from tubekit.amp.sockets import Tube
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.instrument import instrumented
 from tubekit.decisions.probe import Shown, shown

@@ -12,8 +12,8 @@ from collections.abc import Callable, Iterator
 import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.connectors import UNUSED
-from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.amp.parts.connectors import UNUSED
+from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.bench.fault import GONE, OPEN_OHMS, SHORT_OHMS, Fault, of_value, times, to_value
 from tubekit.bench.wound_faults import WOUND, is_silicon
 from tubekit.decisions.instrument import GAS, LEAK, NO_LEAK, Knob

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from tubekit.amp import Amp
-from tubekit.amp.sockets import Tube
+from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.solve import types_of
 from tubekit.devices import catalogue
 

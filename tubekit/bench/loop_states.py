@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import product
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.connectors import UNUSED
+from tubekit.amp.parts.connectors import UNUSED
 from tubekit.amp.paths import edges, fed_by_supply, reached
 from tubekit.bench.cable_graph import connectors
 from tubekit.bench.candidates import mains_side

@@ -10,8 +10,8 @@ import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.change import text_at
+from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.report import CAUTION
-from tubekit.amp.sockets import Tube
 from tubekit.amp.solve import types_of
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.circuit.parts import GROUND

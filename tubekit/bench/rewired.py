@@ -6,8 +6,8 @@ import dataclasses
 from collections.abc import Mapping
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.connectors import UNUSED
-from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.amp.parts.connectors import UNUSED
+from tubekit.amp.parts.tubes import RectifierTube, Tube
 
 
 def rewired(amp: Amp, change: Mapping[str, object]) -> Amp:

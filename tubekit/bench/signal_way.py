@@ -13,7 +13,7 @@ from collections.abc import Iterator
 import networkx as nx
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.circuit.parts import GROUND
 
 LAST = 2.0

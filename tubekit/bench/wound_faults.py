@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.amp.solve import types_of
 from tubekit.bench.fault import GONE, OPEN_OHMS, Fault, of_value, times, to_value
 from tubekit.decisions.instrument import Knob

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.parts import Capacitor, Choke, Part, Resistor, Tube
-from tubekit.amp.sockets import facts
+from tubekit.amp.parts.tubes import facts
 from tubekit.amp.supply import SupplyReport
 from tubekit.decisions.limits import limits
 from tubekit.decisions.sizes import CAPACITOR_VOLTS, RESISTOR_WATTS, next_size

@@ -13,8 +13,8 @@ import numpy as np
 
 from tubekit.amp.fuse_time import holds_at_least, open_at_last
 from tubekit.amp.parts import Diode
+from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.amp.report import CAUTION
-from tubekit.amp.sockets import RectifierTube
 from tubekit.amp.supply import SupplyReport
 from tubekit.decisions.limits import limits
 from tubekit.decisions.rating import RatingCheck, check

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.amp import AmpReport
-from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.amp.solve import types_of
 from tubekit.devices import catalogue
 from tubekit.devices.catalogue import Tube as TubeType

@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tubekit.amp import AmpReport, parts as drawn
+from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.paths import edges, reached
 from tubekit.amp.readings import TubeReading
-from tubekit.amp.sockets import Tube
 from tubekit.amp.solve import types_of
 from tubekit.circuit.parts import Resistor
 from tubekit.circuit.reduction import resistance_to_ground

@@ -9,8 +9,8 @@ from itertools import combinations
 import numpy as np
 
 from tubekit.amp import AmpReport, parts as drawn
+from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.readings import TubeReading
-from tubekit.amp.sockets import Tube
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.limits import FIXED_BIAS_SHARE, FIXED_BIAS_SOURCE, POWER_TUBE_FROM_W, rated
 from tubekit.decisions.reading import Readings

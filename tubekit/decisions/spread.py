@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp
-from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.fleet import Fleet, fleet
 from tubekit.decisions.instrument import combined, turned

@@ -18,7 +18,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.amp.solve import types_of
 from tubekit.decisions.instrument import GAS, LEAK, NO_LEAK, Knob, Turn
 from tubekit.decisions.tube_spread import tube_spread

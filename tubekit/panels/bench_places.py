@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.sockets import RectifierTube, Tube
+from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.probe import QUANTITIES
 

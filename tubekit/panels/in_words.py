@@ -9,8 +9,8 @@ import numpy as np
 
 from tubekit.amp import Amp, AmpReport
 from tubekit.amp.parts import Jack, Loudspeaker, Potentiometer, PowerTransformer, Switch
+from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.report import CAUTION
-from tubekit.amp.sockets import Tube
 from tubekit.decisions.limits import Limits, limits
 from tubekit.panels.amp_panel import short_role
 from tubekit.panels.answer import tables_html

@@ -20,7 +20,7 @@ from tubekit.amp.parts import (
     Transformer,
     Tube,
 )
-from tubekit.amp.sockets import facts
+from tubekit.amp.parts.tubes import facts
 from tubekit.devices import catalogue
 from tubekit.errors import TubekitError
 from tubekit.panels.controls import ChoiceControl, Control, LevelControl, Tell, WordsControl

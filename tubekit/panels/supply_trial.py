@@ -12,7 +12,7 @@ import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyse, demo_names, load_amp
 from tubekit.amp.parts import GROUND, Capacitor, Resistor
-from tubekit.amp.sockets import RectifierTube
+from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.decisions import Limits
 from tubekit.decisions.failures import supply_checks

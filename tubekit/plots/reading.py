@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tubekit.amp import AmpReport
-from tubekit.amp.sockets import RectifierTube
+from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.analyses.mains import MainsState
 from tubekit.errors import InputError
 from tubekit.units import show

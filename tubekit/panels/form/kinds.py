@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from tubekit.amp.fields import Listed, NodeName, fields_of
-from tubekit.amp.iron import Transformer, Winding
 from tubekit.amp.parts import KINDS, Part
-from tubekit.amp.sockets import RectifierTube, Section, Tube, TubeFacts, facts
+from tubekit.amp.parts.iron import Transformer, Winding
+from tubekit.amp.parts.tubes import RectifierTube, Section, Tube, TubeFacts, facts
 from tubekit.errors import InputError
 
 LETTERS = sorted({letter for kind in KINDS for letter in kind.letters}, key=len, reverse=True)

@@ -6,7 +6,7 @@ import copy
 from collections.abc import Mapping
 from typing import Any
 
-from tubekit.amp.sockets import MIXED, TubeFacts
+from tubekit.amp.parts.tubes import MIXED, TubeFacts
 from tubekit.panels.form.draft import Draft
 from tubekit.panels.form.kinds import kind_of, letter_of, tube_facts
 

@@ -9,8 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from tubekit.amp.connectors import UNUSED
-from tubekit.amp.part import terminals_of
 from tubekit.amp.parts import (
     GROUND,
     Connector,
@@ -21,6 +19,8 @@ from tubekit.amp.parts import (
     TwoTerminal,
     Wire,
 )
+from tubekit.amp.parts.connectors import UNUSED
+from tubekit.amp.parts.part import terminals_of
 
 GAP = "  "
 """Between the pieces of a cable."""

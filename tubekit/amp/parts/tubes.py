@@ -10,17 +10,26 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import ClassVar
 
+import numpy as np
+
 from tubekit.amp.fields import Form, Listed, NodeName, Quantity, Value, said, written
-from tubekit.amp.part import Edge, Part
+from tubekit.amp.parts.part import Edge, Hookup, Part
+from tubekit.circuit import parts as wired
 from tubekit.devices import catalogue
+from tubekit.devices.law import Law, stack
 from tubekit.devices.pentode import Pentode
+from tubekit.devices.rectifier import SiliconDiode, TubeDiode
 from tubekit.devices.triode import Triode
-from tubekit.errors import InputError, UnknownTube, near_matches
+from tubekit.errors import AmpFileError, InputError, UnknownTube, near_matches
 
 WIRE_ENDED = "wire ended"
 MIXED = "triode and pentode"
 """Family of a bottle with unlike systems: a section with a screen is its pentode, one without its triode."""
 HEATER = Listed(NodeName(), 2, 3)
+NO_EMISSION = 1e-7
+"""Left of a cathode whose heater has gone open: laws need something above zero."""
+NO_HEATER = 1e9
+"""Stands for the heater of a variant without one, in a batch of tube types [Ω]."""
 
 
 @dataclass(frozen=True)
@@ -112,6 +121,24 @@ class Tube(Part):
     family: str = ""
     socket: str = ""
 
+    @property
+    def types(self) -> tuple[str, ...]:
+        """Its type, or the types of a batch."""
+        return (self.type,) if isinstance(self.type, str) else self.type
+
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
+        """Its sections with their capacitances, and its heater."""
+        laws = {screen: _law(self, screen) for screen in {s.screen is not None for s in self.sections}}
+        for section in self.sections:
+            law = laws[section.screen is not None]
+            if section.screen is None:
+                terminals: tuple[str, ...] = (section.plate, section.grid)
+            else:
+                terminals = (section.plate, section.screen, section.grid)
+            yield wired.Device(section.name, law, terminals, section.cathode)
+            yield from _strays(self, section.name, terminals, section.cathode)
+        yield from _heater(self)
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class RectifierTube(Tube):
@@ -124,6 +151,18 @@ class RectifierTube(Tube):
     plates: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 1, 2, "plate nodes")))
     cathode: str = field(metadata=written(NodeName()))
     series: Value | None = field(default=None, metadata=written(Quantity("ohm", 0.1, 1e4)))
+
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
+        """A diode for each plate behind its series resistor, and the heater."""
+        law = _law(self)
+        assert isinstance(law, TubeDiode | SiliconDiode)  # the amp's check let no other kind in here
+        for k, plate in enumerate(self.plates, 1):
+            if self.series is not None:
+                lead = f"{self.designator} lead {k}"
+                yield wired.Resistor(f"{self.designator}.series{k}", plate, lead, self.series)
+                plate = lead  # noqa: PLW2901 - the rectifier sits behind its resistor
+            yield wired.Rectifier(f"{self.designator}.{k}", law, plate, self.cathode)
+        yield from _heater(self)
 
     def rectifies(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002
         """Each plate to the cathode."""
@@ -165,3 +204,44 @@ def _family(law: object) -> str:
     if isinstance(law, Triode):
         return "triode"
     return "pentode" if isinstance(law, Pentode) else "rectifier"
+
+
+def _law(part: Tube, screen: bool = False) -> Law:
+    """Law of the sections with a screen, or of those without."""
+    laws = [_worn(catalogue.tube(each).system(screen).law, part.emission) for each in part.types]
+    if len({type(law) for law in laws}) > 1:
+        raise AmpFileError(
+            "one batch mixes tubes of different kinds in this socket",
+            part=part.designator,
+            fix="Solve tube and silicon rectifiers in separate calls",
+        )
+    return laws[0] if len(laws) == 1 else stack(laws)
+
+
+def _worn(law: Law, emission: Value) -> Law:
+    emission = np.maximum(emission, NO_EMISSION)
+    return law.worn(emission) if np.any(np.asarray(emission) != 1.0) else law
+
+
+def _strays(part: Tube, name: str, terminals: tuple[str, ...], cathode: str) -> Iterator[wired.Part]:
+    """Interelectrode capacitances of the (first) type."""
+    plate, grid = terminals[0], terminals[-1]
+    caps = catalogue.tube(part.types[0]).system(len(terminals) == 3).capacitances
+    for label, a, b in (
+        ("grid_plate", grid, plate), ("grid_cathode", grid, cathode), ("plate_cathode", plate, cathode)
+    ):  # fmt: skip
+        if caps.get(label) and a != b:
+            yield wired.Capacitor(f"{name}.{label}", a, b, caps[label])
+
+
+def _heater(part: Tube) -> Iterator[wired.Part]:
+    """The heater as the load it is on its winding."""
+    known = [catalogue.tube(each) for each in part.types]
+    if not part.heater or not any(tube.heater_amps for tube in known):
+        return
+    ohms = np.array([(t.heater_volts or 0.0) / t.heater_amps if t.heater_amps else NO_HEATER for t in known])
+    first, last = part.heater[0], part.heater[-1]
+    if first != last:
+        yield wired.Resistor(
+            f"{part.designator}.heater", first, last, ohms if len(known) > 1 else float(ohms[0])
+        )

@@ -1,4 +1,4 @@
-"""Multi-pin connectors with their straps, and single wires: what joins two chassis."""
+"""What plugs in and joins: jacks, the mains plug, multi-pin connectors with their straps, wires."""
 
 from __future__ import annotations
 
@@ -6,8 +6,11 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
-from tubekit.amp.fields import Form, Listed, NodeName, Words, YesNo, said, written
-from tubekit.amp.part import Edge, Part, TwoTerminal, terminals_of
+import numpy as np
+
+from tubekit.amp.fields import Choice, Form, Listed, NodeName, Words, YesNo, said, written
+from tubekit.amp.parts.part import GROUND, Edge, Hookup, Part, TwoTerminal, terminals_of
+from tubekit.circuit import parts as wired
 from tubekit.errors import InputError
 
 UNUSED = "-"
@@ -95,6 +98,11 @@ class Connector(Part):
         own, mate = self.plug[pin - 1], self.socket[pin - 1]
         return mate if own == UNUSED and self.inserted else own
 
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
+        """A wire for each pair of pins that meet."""
+        for k, (one, two) in enumerate(self.joined, 1):
+            yield wired.Wire(f"{self.designator}.{k}", one, two)
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Wire(TwoTerminal):
@@ -102,3 +110,46 @@ class Wire(TwoTerminal):
 
     kind, letters = "wire", ("W",)
     color: str = field(default="", metadata=written(Words(), main=True))
+
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
+        """A wire."""
+        yield wired.Wire(self.designator, self.a, self.b)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Jack(Part):
+    """Jack: `tip_switch` is the node the tip rests on while nothing is plugged in."""
+
+    kind, letters = "jack", ("J",)
+    tip: str = field(metadata=written(NodeName()))
+    sleeve: str = field(metadata=written(NodeName()))
+    direction: str = field(metadata=written(Choice(("input", "output"))))
+    tip_switch: str | None = field(default=None, metadata=written(NodeName()))
+    plugged: bool = field(default=False, metadata=written(YesNo(("plugged in", "empty")), main=True))
+
+    def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002
+        """Tip and tip switch while nothing is plugged in."""
+        if self.tip_switch is not None and not self.plugged:
+            yield self.tip, self.tip_switch
+
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
+        """A wire from tip to tip switch while nothing is plugged in."""
+        for tip, switch in self.conducts():
+            yield wired.Wire(self.designator, tip, switch)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class MainsPlug(Part):
+    """Mains plug: where the mains enters; `earth` is None on a two-wire cord."""
+
+    kind, letters = "mains plug", ("P",)
+    line: str = field(metadata=written(NodeName()))
+    neutral: str = field(metadata=written(NodeName()))
+    earth: str | None = field(default=None, metadata=written(NodeName()))
+
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
+        """The mains between line and neutral; the safety ground is ground."""
+        peak = np.sqrt(2.0) * np.asarray(hookup.mains_rms)
+        yield wired.VoltageSource(self.designator, self.line, self.neutral, ac=peak)
+        if self.earth is not None and self.earth != GROUND:
+            yield wired.Wire(f"{self.designator}.earth", self.earth, GROUND)

@@ -1,15 +1,16 @@
-"""What is wound on iron: chokes and transformers, as drawn."""
+"""What is wound on iron: chokes and transformers; from turns to ratios, copper, inductance and leakage."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from tubekit.amp.fields import Listed, NodeName, Quantity, Together, Value, written
-from tubekit.amp.part import Edge, Part, TwoTerminal
+import numpy as np
 
-TOLERANCE = Quantity("%", 0.0, 100.0)
-WATTS, VOLTS, AMPS = Quantity("W", 0.01, 1e4), Quantity("V", 1.0, 1e5), Quantity("A", 1e-3, 100.0)
+from tubekit.amp.fields import Listed, NodeName, Quantity, Together, Value, written
+from tubekit.amp.parts.part import AMPS, TOLERANCE, Edge, Hookup, Part, TwoTerminal
+from tubekit.circuit import parts as wired
+
 COIL_OHMS = Quantity(
     "ohm", 1e-4, 1e6,
     below="every winding has resistance: without it nothing would hold back the rectifier's peaks or the "
@@ -20,6 +21,12 @@ CHOKE_HENRIES = Quantity(
     below="a choke without inductance is a wire: as choke input it would turn into capacitor input and B+ "
     "would rise by half (write condition = 'short')",
 )  # fmt: skip
+MAGNETIZING_A = 0.1
+"""Magnetizing current of a mains transformer that states no inductance [A rms]; common practice."""
+OUTPUT_HENRIES = 20.0
+"""Primary inductance of an output transformer that states none [H]; common practice, no source."""
+LEAST_COPPER = 0.2
+"""A secondary keeps at least this share of the drop its regulation states; common practice, no source."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -37,6 +44,11 @@ class Choke(TwoTerminal):
         default=None, metadata=written(Together((Quantity("H", 1e-6, 1e3), Quantity("A", 1e-6, 100.0))))
     )
     tolerance_percent: Value | None = field(default=None, metadata=written(TOLERANCE, "tolerance"))
+
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
+        """One coil; of a swinging choke at its rated inductance until its current has set it."""
+        henries = np.asarray(hookup.settled.get(self.designator, self.henries), float)[..., None, None]
+        yield wired.Windings(self.designator, (self.ends,), (self.ohms,), henries)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -105,6 +117,38 @@ class Transformer(Part):
         """The winding of that name; KeyError if there is none."""
         return {one.name: one for one in self.windings}[name]
 
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
+        """Its coils, coupled; what the drawing leaves open is added to what is said."""
+        ends, ohms, ratio, leak = [], [], [], []
+        first = self.primary
+        whole = sum(first.volts or first.turns)
+        shared = 0.0 if self.leakage is None else self.leakage
+        for winding in self.windings:
+            turns = winding.volts or winding.turns
+            copper = winding.ohms or _copper(self, winding, hookup.said)
+            own = 0.0 if winding is first or winding.leakage is None else winding.leakage
+            for pair, resistance, each in zip(winding.sections, copper, turns, strict=True):
+                ends.append(pair)
+                ohms.append(resistance)
+                ratio.append(np.asarray(each / whole))
+                through = 0.0 if winding is first else shared * ratio[-1] ** 2
+                leak.append(through + own * (each / sum(turns)) ** 2)
+        magnetizing = self._magnetizing(hookup)
+        yield wired.Windings(self.designator, tuple(ends), tuple(ohms), _coupled(ratio, magnetizing, leak))
+
+    def _magnetizing(self, hookup: Hookup) -> Value:
+        """Inductance at the whole primary [H]: as stated, else the usual one, which is said."""
+        if self.henries is not None:
+            return self.henries
+        henries = self._usual_henries(hookup)
+        hookup.said.append(
+            f"{self.designator}: no inductance stated, {henries:.3g} H taken (common practice)"
+        )
+        return henries
+
+    def _usual_henries(self, hookup: Hookup) -> float:  # noqa: ARG002
+        return OUTPUT_HENRIES
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PowerTransformer(Transformer):
@@ -112,9 +156,37 @@ class PowerTransformer(Transformer):
 
     kind = "power transformer"
 
+    def _usual_henries(self, hookup: Hookup) -> float:
+        return hookup.design_mains_rms / (MAGNETIZING_A * 2 * np.pi * hookup.mains_hz)
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class OutputTransformer(Transformer):
     """Output (or interstage) transformer; windings state relative turns."""
 
     kind = "output transformer"
+
+
+def _copper(part: Transformer, winding: Winding, said: list[str]) -> list[Value]:
+    """Resistance of each section of a secondary that states its regulation instead."""
+    assert winding.regulation_percent is not None  # the amp's check saw to both
+    assert winding.amps is not None
+    turns, first = winding.volts or winding.turns, part.primary
+    share = np.asarray(winding.regulation_percent) / 100.0
+    drop = np.asarray(sum(turns)) * share / (1.0 + share)
+    from_primary = sum(first.ohms) * (sum(turns) / sum(first.volts or first.turns)) ** 2
+    whole = np.maximum(drop / winding.amps - from_primary, LEAST_COPPER * drop / winding.amps)
+    said.append(
+        f"{part.designator} {winding.name}: resistance taken from its regulation, the primary's share "
+        "left out"
+    )
+    return [whole * (each / sum(turns)) for each in turns]
+
+
+def _coupled(ratio: list[np.ndarray], magnetizing: Value, leak: list[Value]) -> np.ndarray:
+    """Inductance matrix of windings on one core, leakage on the side away from the primary."""
+    rows = [[magnetizing * a * b for b in ratio] for a in ratio]
+    for j, each in enumerate(leak):
+        rows[j][j] = rows[j][j] + each
+    flat = np.broadcast_arrays(*(cell for row in rows for cell in row))
+    return np.moveaxis(np.stack(flat), 0, -1).reshape(*flat[0].shape, len(ratio), len(ratio))

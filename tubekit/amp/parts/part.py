@@ -2,17 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, fields
 from functools import cached_property
 from typing import ClassVar
 
-from tubekit.amp.fields import Choice, Listed, NodeName, Words, written
+from tubekit.amp.fields import Choice, Listed, NodeName, Quantity, Value, Words, written
+from tubekit.circuit import parts as wired
 
 GROUND = "ground"
 Edge = tuple[str, str]
 CONDITIONS = ("fitted", "open", "short")
 PAIR = Listed(NodeName(), 2, 2)
+TOLERANCE = Quantity("%", 0.0, 100.0)
+WATTS, VOLTS, AMPS = Quantity("W", 0.01, 1e4), Quantity("V", 1.0, 1e5), Quantity("A", 1e-3, 100.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Hookup:
+    """What the circuit of a part depends on beside the part: the mains, and what its own current has set.
+
+    `settled` has the values of parts that set themselves, by designator; into `said` goes what the drawing
+    left open.
+    """
+
+    mains_rms: Value
+    design_mains_rms: float
+    mains_hz: float
+    settled: Mapping[str, Value] = field(default_factory=dict)
+    said: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -45,6 +63,10 @@ class Part:
     def nodes(self) -> tuple[str, ...]:
         """Every node this part touches, each once, in drawn order."""
         return tuple(dict.fromkeys(node for _, node in self.terminals))
+
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
+        """What it is in the circuit, as a good part."""
+        raise NotImplementedError
 
     def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002 - a kind may use it
         """Pairs of nodes joined at DC; tubes and diodes, which conduct one way, join none.

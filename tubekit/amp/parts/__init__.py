@@ -1,0 +1,68 @@
+"""The parts of an amp as drawn: one frozen record per kind, in the technician's words.
+
+Values are SI floats, or 1-D arrays with one value per member of a batch. `condition` says whether a
+part is fitted, has gone open, or is shorted; the drawn value is kept either way.
+"""
+
+from __future__ import annotations
+
+from tubekit.amp.parts.capacitors import Capacitor
+from tubekit.amp.parts.connectors import Connector, Jack, MainsPlug, Wire
+from tubekit.amp.parts.diodes import Diode
+from tubekit.amp.parts.iron import Choke, OutputTransformer, PowerTransformer, Transformer, Winding
+from tubekit.amp.parts.loads import Lamp, Loudspeaker
+from tubekit.amp.parts.part import GROUND, Part, TwoTerminal
+from tubekit.amp.parts.resistors import Potentiometer, Resistor, Thermistor
+from tubekit.amp.parts.switches import Fuse, Selector, Switch
+from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
+
+KINDS: tuple[type[Part], ...] = (
+    Resistor,
+    Thermistor,
+    Capacitor,
+    Potentiometer,
+    Choke,
+    PowerTransformer,
+    OutputTransformer,
+    Tube,
+    RectifierTube,
+    Diode,
+    Switch,
+    Selector,
+    Fuse,
+    Jack,
+    MainsPlug,
+    Loudspeaker,
+    Lamp,
+    Connector,
+    Wire,
+)
+
+__all__ = [
+    "GROUND",
+    "KINDS",
+    "Capacitor",
+    "Choke",
+    "Connector",
+    "Diode",
+    "Fuse",
+    "Jack",
+    "Lamp",
+    "Loudspeaker",
+    "MainsPlug",
+    "OutputTransformer",
+    "Part",
+    "Potentiometer",
+    "PowerTransformer",
+    "RectifierTube",
+    "Resistor",
+    "Section",
+    "Selector",
+    "Switch",
+    "Thermistor",
+    "Transformer",
+    "Tube",
+    "TwoTerminal",
+    "Winding",
+    "Wire",
+]

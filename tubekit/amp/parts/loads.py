@@ -1,0 +1,66 @@
+"""What is driven: loudspeakers and pilot lamps."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tubekit.amp.fields import Quantity, Together, Value, written
+from tubekit.amp.parts.part import WATTS, Hookup, TwoTerminal
+from tubekit.circuit import parts as wired
+
+CONE_Q = 5.0
+"""Mechanical Q of a loudspeaker's resonance; common practice, no source."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Loudspeaker(TwoTerminal):
+    """Loudspeaker: nominal ohms; the rest where it was measured."""
+
+    kind, letters = "loudspeaker", ("LS",)
+    ohms: Value = field(metadata=written(Quantity("ohm", 0.5, 1e3), main=True))
+    watts: Value | None = field(default=None, metadata=written(WATTS, "rating"))
+    resistance: Value | None = field(default=None, metadata=written(Quantity("ohm", 0.1, 1e3)))
+    henries: Value | None = field(default=None, metadata=written(Quantity("H", 1e-6, 1.0), "inductance"))
+    resonance_hz: Value | None = field(default=None, metadata=written(Quantity("Hz", 10.0, 2e3)))
+    resonance_ohms: Value | None = field(default=None, metadata=written(Quantity("ohm", 1.0, 1e4)))
+
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
+        """Voice coil in series with the cone's resonance where they are stated, else the nominal ohms."""
+        name = self.designator
+        if self.resistance is None:
+            hookup.said.append(f"{name}: taken as a resistor of its nominal ohms")
+            yield wired.Resistor(name, self.a, self.b, self.ohms)
+            return
+        coil_end = (
+            f"{name} cone" if self.resonance_hz is not None and self.resonance_ohms is not None else self.b
+        )
+        coil = np.asarray(self.henries if self.henries is not None else 1e-9, float)[..., None, None]
+        yield wired.Windings(name, ((self.a, coil_end),), (self.resistance,), coil)
+        if self.resonance_hz is None or self.resonance_ohms is None:
+            return
+        rise = np.asarray(self.resonance_ohms) - self.resistance
+        rate = 2 * np.pi * np.asarray(self.resonance_hz)
+        hookup.said.append(f"{name}: mechanical Q of the cone taken as {CONE_Q:g} (common practice)")
+        yield wired.Resistor(f"{name}.cone", coil_end, self.b, rise)
+        yield wired.Capacitor(f"{name}.mass", coil_end, self.b, CONE_Q / (rate * rise))
+        yield wired.Windings(
+            f"{name}.stiffness", ((coil_end, self.b),), (1e-3,), (rise / (rate * CONE_Q))[..., None, None]
+        )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Lamp(TwoTerminal):
+    """Pilot lamp: rated volts and amps."""
+
+    kind, letters = "lamp", ("DS",)
+    rating: tuple[float, float] = field(
+        metadata=written(Together((Quantity("V", 0.5, 300.0), Quantity("A", 1e-3, 10.0))), main=True)
+    )
+
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
+        """A resistor, as hot as at its rating."""
+        volts, amps = self.rating
+        yield wired.Resistor(self.designator, self.a, self.b, volts / amps)

@@ -1,0 +1,71 @@
+"""What opens a circuit: switches and fuses."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tubekit.amp.fields import Choice, Listed, NodeName, Quantity, Value, written
+from tubekit.amp.parts.part import AMPS, Edge, Hookup, Part, TwoTerminal
+from tubekit.circuit import parts as wired
+
+FUSE_DROP_V = 0.1
+"""Drop of a fuse at its rating, where no resistance is stated [V]; common practice, no source."""
+LEAST_OHMS = 1e-3
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Switch(TwoTerminal):
+    """Switch with one contact; `position` is 'closed' or 'open'."""
+
+    kind, letters, switches = "switch", ("S",), True
+    position: str = field(metadata=written(Choice(("closed", "open")), main=True))
+
+    def closed(self) -> bool:
+        """Whether its contact is drawn closed."""
+        return self.position == "closed"
+
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
+        """A wire where it is closed."""
+        if self.closed():
+            yield wired.Wire(self.designator, self.a, self.b)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Selector(Part):
+    """Selector switch, such as a mains voltage selector: `position` counts its contacts from 1."""
+
+    kind, letters = "selector switch", ("S",)
+    common: str = field(metadata=written(NodeName()))
+    contacts: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 2, 12, "contacts")))
+    position: float = field(metadata=written(Quantity("", 1, 12), main=True))
+
+    @property
+    def chosen(self) -> str:
+        """Node of the contact that is closed."""
+        return self.contacts[min(round(float(self.position)), len(self.contacts)) - 1]
+
+    def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:
+        """Common and the chosen contact; every contact as wired."""
+        yield from ((self.common, one) for one in self.contacts if as_wired or one == self.chosen)
+
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
+        """A wire to the chosen contact."""
+        yield wired.Wire(self.designator, self.common, self.chosen)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Fuse(TwoTerminal):
+    """Fuse: rated amps, speed, cold resistance where known."""
+
+    kind, letters = "fuse", ("F",)
+    amps: Value = field(metadata=written(AMPS, "rating", main=True))
+    speed: str = field(default="slow", metadata=written(Choice(("slow", "fast"))))
+    ohms: Value | None = field(default=None, metadata=written(Quantity("ohm", 0.0, 1e3), "resistance"))
+
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
+        """Its cold resistance."""
+        ohms = FUSE_DROP_V / np.asarray(self.amps) if self.ohms is None else np.asarray(self.ohms)
+        yield wired.Resistor(self.designator, self.a, self.b, np.maximum(ohms, LEAST_OHMS))
