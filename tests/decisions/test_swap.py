@@ -9,6 +9,8 @@ from numpy.testing import assert_allclose
 from tubekit import analyse, load_amp, swap
 from tubekit.decisions import limits
 from tubekit.errors import ChangeError
+from tubekit.record.content import Content
+from tubekit.record.summary import sentences
 
 
 @pytest.fixture(scope="module")
@@ -162,3 +164,43 @@ def test_twins_share_a_line(teasel):
     places = [row[0] for row in swap(teasel, {"R14": "330"}).to_measure().rows]
     assert "p1a, p1b to ground" in places
     assert not any(place.startswith("hv_") for place in places)
+
+
+def test_what_was_so_before_is_no_finding_against_the_change(teasel):
+    """A coupling capacitor in an amp whose resistor is overloaded already: the change is harmless."""
+    worn = teasel.changed({"R14.rating": "0.5 W"})
+    report = swap(worn, {"C1": "22u"})
+    (over,) = [f for f in report.verdict if f.weight == "exceeded"]
+    assert (over.part, over.code, over.cause) == ("R14", "watts", "already so")
+    assert report.acceptable
+    assert "as before, 1 rating exceeded" in report.headline()
+    assert "speak against it" not in " ".join(sentences(_content(worn, report)))
+
+
+def test_a_rating_mended_or_made_worse_is_said_to_be(teasel):
+    worn = teasel.changed({"R14.rating": "0.5 W"})
+    causes = {
+        watts: {(f.part, f.code): f.cause for f in swap(worn, {"R14.rating": watts}).verdict}["R14", "watts"]
+        for watts in ("5 W", "0.45 W")
+    }
+    assert causes == {"5 W": "mended", "0.45 W": "worse"}
+    assert not swap(worn, {"R14.rating": "0.45 W"}).acceptable
+
+
+def test_a_check_is_known_by_its_code_not_by_words(teasel):
+    """A rule's words name the tube's type; the same rating of another type is still the same rating."""
+    report = swap(teasel, {"V3": "6V6GTA"})
+    old, new = ({c.key: c for c in limits} for limits in (report.limits_before, report.limits_after))
+    assert old["V3", "plate_w"].rule != new["V3", "plate_w"].rule
+    assert len(old) == len(report.limits_before.checks)
+
+
+def _content(amp, *results):
+    return Content("t", amp, "", "", "", "", results, None, ())
+
+
+def test_a_share_of_a_rating_moves_in_points(teasel):
+    report = swap(teasel, {"R14": "330"})
+    (row,) = [row for table in report.tables() for row in table.rows if row[:2] == ("V3", "of its rating")]
+    assert row[-1].endswith("points")
+    assert float(row[-1].split()[0]) == pytest.approx(row[3][0] - row[2][0], abs=0.06)

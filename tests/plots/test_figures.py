@@ -15,7 +15,7 @@ from tubekit.errors import InputError
 from tubekit.plots.cycle import BEYOND, CycleView
 from tubekit.plots.ink import paper
 from tubekit.plots.moved import moves
-from tubekit.plots.ratings import calm, key, worst
+from tubekit.plots.ratings import calm, worst
 
 
 def test_ripple_curves_are_the_waveforms(swapped: SwapReport) -> None:
@@ -89,16 +89,16 @@ def test_rows_stay_in_place_while_the_shares_move(amp: Amp) -> None:
     shown = calm(tuple(first.limits_after), (), 8)
     moved = swap(amp, {"R14": "330"})
     again = calm(tuple(moved.limits_after), shown, 8)
-    assert [key(check) for check in again] == [key(check) for check in shown]
+    assert [check.key for check in again] == [check.key for check in shown]
 
 
 def test_a_rating_that_becomes_grave_gets_a_row(amp: Amp) -> None:
     shown = calm(tuple(swap(amp, {}).limits_after), (), 4)
     hot = swap(amp, {"R14": "100"}, mains_rms=135)
     again = calm(tuple(hot.limits_after), shown, 4)
-    grave = {key(check) for check in hot.limits_after.exceeded}
+    grave = {check.key for check in hot.limits_after.exceeded}
     assert len(grave) >= 4  # more than there are rows
-    assert {key(check) for check in again} <= grave
+    assert {check.key for check in again} <= grave
 
 
 def test_rails_stand_at_their_ripple(swapped: SwapReport) -> None:

@@ -64,12 +64,12 @@ def shares(before: SupplyReport, after: SupplyReport) -> tuple[list[str], Array,
     What was beyond its rating already is held against what it used before.
     """
     count = after.amp.batch or 1
-    was = {(c.part, c.what): float(np.asarray(c.share)) for c in limits(before.report)}
+    was = {c.key: float(np.asarray(c.share)) for c in limits(before.report)}
     places: list[str] = []
     rows: list[Array] = []
     words: list[tuple[str, str]] = []
     for c in limits(after.report):
-        old = was.get((c.part, c.what), 0.0)
+        old = was.get(c.key, 0.0)
         share = np.broadcast_to(np.asarray(c.share, float), (count,))
         if np.any(share > old * 1.001):
             places.append(f"{c.part} {c.what}")

@@ -1,6 +1,6 @@
 """What fails first in a supply, and how: ratings exceeded turned into what happens to the part.
 
-How parts fail is common practice, no source; when a fuse opens is its class (`amp.fuse_time`).
+How parts fail stands with each kind of rating; when a fuse opens is its class (`amp.fuse_time`).
 """
 
 from __future__ import annotations
@@ -17,26 +17,10 @@ from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.amp.report import CAUTION
 from tubekit.amp.supply import SupplyReport
 from tubekit.decisions.limits import limits
-from tubekit.decisions.rating import RatingCheck, check
+from tubekit.decisions.rating import KINDS, RatingCheck, check
 from tubekit.text import Column, Printed, Table, to_json_value
 from tubekit.units import show
 
-HOW = {
-    "peak plate current": "its cathode sparks and sheds its coating; it may arc over to a dead short",
-    "direct current": "it overheats: insulation chars, a winding shorts or burns out",
-    "peak inverse voltage": "it arcs back and shorts the winding that feeds it",
-    "reservoir": "its peaks at switch-on are beyond what the cathode stands",
-    "plate dissipation": "the plate glows red, gas comes out, the current runs away",
-    "screen dissipation": "the screen grid glows and sags into its neighbor",
-    "plate voltage": "it may flash over at its base",
-    "screen voltage": "it may flash over; screen current runs up under drive",
-    "dissipation": "it overheats, drifts upward and goes open",
-    "working voltage": "it leaks, heats up and may burst",
-    "ripple current": "it heats from within, dries out and loses capacitance",
-    "surge before the tubes are warm": "it leaks, heats up and may burst at switch-on",
-    "current": "it overheats; a fuse opens, a winding burns out",
-    "heater voltage off by": "too hot it loses life, too cold its emission",
-}
 DEAD_V = 20.0
 """A reservoir below this, fed by a live rectifier, counts as dead [V]; common practice."""
 
@@ -105,14 +89,10 @@ def supply_checks(report: SupplyReport) -> Iterator[RatingCheck]:
     """Ratings beyond those of `limits`: ripple current of capacitors and their surge with cold tubes."""
     for one in report.filters:
         stated = "rating in the amp file"
-        yield from check(
-            one.capacitor, "ripple current", one.ripple_a, one.rated_a, "A", "ripple rating", stated
-        )
+        yield from check(one.capacitor, "ripple_a", one.ripple_a, one.rated_a, "ripple rating", stated)
         surge = np.where(np.isfinite(one.surge_v), one.surge_v, 1.1 * np.asarray(one.rated_v))
         limit = float(surge) if surge.ndim == 0 else surge
-        yield from check(
-            one.capacitor, "surge before the tubes are warm", one.cold_v, limit, "V", "surge voltage", stated
-        )
+        yield from check(one.capacitor, "cold_v", one.cold_v, limit, "surge voltage", stated)
 
 
 def _how(report: SupplyReport, c: RatingCheck) -> str:
@@ -121,7 +101,7 @@ def _how(report: SupplyReport, c: RatingCheck) -> str:
     if isinstance(part, Diode) or getattr(part, "type", "") == "silicon":
         return "its junction fails, nearly always as a short: the winding is shorted until the fuse opens"
     if fuse is None:
-        return HOW.get(c.what, "it wears out before its time")
+        return KINDS[c.code].how
     times = np.max(np.asarray(fuse.amps) / np.asarray(fuse.rated_a))
     least, most = (float(limit(fuse.speed, times)) for limit in (holds_at_least, open_at_last))
     if np.isinf(least):

@@ -3,30 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 
 from tubekit.amp import AmpReport
 from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.amp.solve import types_of
+from tubekit.decisions.rating import Finding
 from tubekit.devices import catalogue
 from tubekit.devices.catalogue import Tube as TubeType
 from tubekit.units import show
 
-
-@dataclass(frozen=True)
-class Remark:
-    """Something to know about a change that is no rating: `weight` is 'stop' or 'note'."""
-
-    part: str
-    weight: str
-    text: str
+CATALOGUE = "tube catalogue"
 
 
-def fitting(before: AmpReport, after: AmpReport) -> tuple[Remark, ...]:
+def fitting(before: AmpReport, after: AmpReport) -> tuple[Finding, ...]:
     """What the sockets and heater windings say to the tubes of `after`, where they changed."""
-    found: list[Remark] = []
+    found: list[Finding] = []
     for name, part in after.amp.parts.items():
         if not isinstance(part, Tube):
             continue
@@ -38,17 +31,17 @@ def fitting(before: AmpReport, after: AmpReport) -> tuple[Remark, ...]:
     return tuple(found)
 
 
-def _tube(name: str, part: Tube, old: TubeType, new: TubeType) -> Iterator[Remark]:
+def _tube(name: str, part: Tube, old: TubeType, new: TubeType) -> Iterator[Finding]:
     yield from _socket(name, old, new)
     yield from _heater(name, old, new)
     if isinstance(part, RectifierTube):
         yield from _rectifier(name, old, new)
 
 
-def _socket(name: str, old: TubeType, new: TubeType) -> Iterator[Remark]:
+def _socket(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
     if new.base != old.base:
         text = f"{new.type} has a {new.base} base and does not go into the {old.base} socket of {old.type}"
-        yield Remark(name, "stop", text)
+        yield _said(name, "stop", "base", text)
         return
     moved = [
         f"{terminal} from pin {_pin(old.pins[terminal])} to {_pin(new.pins[terminal])}"
@@ -56,7 +49,9 @@ def _socket(name: str, old: TubeType, new: TubeType) -> Iterator[Remark]:
         if terminal in new.pins and set(_pins(old.pins[terminal])) != set(_pins(new.pins[terminal]))
     ]
     if moved:
-        yield Remark(name, "stop", f"{new.type} is wired differently from {old.type}: {', '.join(moved)}")
+        yield _said(
+            name, "stop", "pins", f"{new.type} is wired differently from {old.type}: {', '.join(moved)}"
+        )
 
 
 def _pins(value: object) -> tuple[object, ...]:
@@ -67,26 +62,32 @@ def _pin(value: object) -> str:
     return "/".join(str(pin) for pin in _pins(value))
 
 
-def _heater(name: str, old: TubeType, new: TubeType) -> Iterator[Remark]:
+def _heater(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
     if not new.heater_amps or not new.heater_volts:
         if old.heater_amps:
             text = f"{new.type} has no heater: B+ stands up at once, before the tubes draw current"
-            yield Remark(name, "note", text)
+            yield _said(name, "note", "no_heater", text)
         return
     if not old.heater_amps or not old.heater_volts:
         return
     volts, amps = (show(value, unit) for value, unit in ((new.heater_volts, "V"), (new.heater_amps, "A")))
     if not np.isclose(new.heater_volts, old.heater_volts, rtol=0.03):
         given = show(old.heater_volts, "V")
-        yield Remark(name, "stop", f"{new.type} wants {volts} on its heater, the socket gives {given}")
+        yield _said(
+            name, "stop", "heater_v", f"{new.type} wants {volts} on its heater, the socket gives {given}"
+        )
     elif not np.isclose(new.heater_amps, old.heater_amps, rtol=0.02):
         text = f"{new.type} draws {amps} of heater current instead of {show(old.heater_amps, 'A')}"
-        yield Remark(name, "note", text)
+        yield _said(name, "note", "heater_a", text)
 
 
-def _rectifier(name: str, old: TubeType, new: TubeType) -> Iterator[Remark]:
+def _rectifier(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
     if old.directly_heated is True and new.directly_heated is False:
-        yield Remark(name, "note", f"{new.type} warms up slower than {old.type}: B+ comes later")
+        yield _said(name, "note", "warms", f"{new.type} warms up slower than {old.type}: B+ comes later")
     if old.directly_heated is False and new.directly_heated is True:
         text = f"{new.type} conducts before the other tubes are warm: B+ rises higher at first"
-        yield Remark(name, "note", text)
+        yield _said(name, "note", "warms", text)
+
+
+def _said(part: str, weight: str, code: str, text: str) -> Finding:
+    return Finding(weight, part, f"{part}: {text}", CATALOGUE, code)

@@ -125,15 +125,12 @@ def _tube(report: AmpReport, t: TubeReading) -> list[RatingCheck]:
     rule, source = _named(t.types)
     part = report.amp.parts[t.designator]
     found = [
-        *check(t.section, "plate dissipation", t.plate_w, rated(t.types, "plate_w"), "W", rule, source),
-        *check(t.section, "screen dissipation", t.screen_w, rated(t.types, "screen_w"), "W", rule, source),
-        *check(t.section, "plate voltage", t.plate_v, rated(t.types, "plate_v"), "V", rule, source),
-        *check(t.section, "screen voltage", t.screen_v, rated(t.types, "screen_v"), "V", rule, source),
-        *check(t.section, "cathode current", t.cathode_a, rated(t.types, "cathode_a"), "A", rule, source),
-        *check(
-            t.section, "heater-to-cathode voltage", np.abs(t.cathode_v), rated(t.types, "heater_cathode_v"),
-            "V", rule, source,
-        ),
+        each
+        for code, value in (
+            ("plate_w", t.plate_w), ("screen_w", t.screen_w), ("plate_v", t.plate_v),
+            ("screen_v", t.screen_v), ("cathode_a", t.cathode_a), ("heater_cathode_v", np.abs(t.cathode_v)),
+        )
+        for each in check(t.section, code, value, rated(t.types, code), rule, source)
     ]  # fmt: skip
     assert isinstance(part, Tube)
     found += _grid_leak(report, t, part, rule, source)
@@ -149,7 +146,7 @@ def _fixed_bias(t: TubeReading) -> list[RatingCheck]:
         return []
     guide = FIXED_BIAS_SHARE * np.asarray(limit)
     rule = "fixed-bias guide of 70 %"
-    return check(t.section, "idle dissipation", t.plate_w, guide, "W", rule, FIXED_BIAS_SOURCE)
+    return check(t.section, "idle_w", t.plate_w, guide, rule, FIXED_BIAS_SOURCE)
 
 
 def _heater(t: TubeReading) -> list[RatingCheck]:
@@ -157,7 +154,7 @@ def _heater(t: TubeReading) -> list[RatingCheck]:
     off = np.abs(np.asarray(t.heater_rms_v) - nominal)
     off = off if off.size > 1 else float(off.reshape(-1)[0])
     limit = HEATER_TOLERANCE * (nominal if nominal.size > 1 else float(nominal[0]))
-    return check(t.section, "heater voltage off by", off, limit, "V", "heater tolerance", HEATER_SOURCE)
+    return check(t.section, "heater_off", off, limit, "heater tolerance", HEATER_SOURCE)
 
 
 def _grid_leak(report: AmpReport, t: TubeReading, part: Tube, rule: str, source: str) -> list[RatingCheck]:
@@ -169,7 +166,7 @@ def _grid_leak(report: AmpReport, t: TubeReading, part: Tube, rule: str, source:
     section = next(s for s in part.sections if s.name == t.section)
     seen = resistance_to_ground(report.solved.state.operating_point.network, [section.grid])
     ohms = report.solved.one(seen[:, 0])
-    return check(t.section, "grid-to-ground resistance", ohms, limit, "ohm", rule, source)
+    return check(t.section, "grid_leak", ohms, limit, rule, source)
 
 
 def _across(report: AmpReport, a: str, b: str) -> Array:
@@ -182,12 +179,12 @@ def _resistor(report: AmpReport, part: drawn.Resistor) -> list[RatingCheck]:
     if part.watts is None:
         return []
     watts = report.solved.one(_across(report, part.a, part.b) ** 2 / np.asarray(part.ohms))
-    return check(part.designator, "dissipation", watts, part.watts, "W", "resistor's rating", PART_RATING)
+    return check(part.designator, "watts", watts, part.watts, "resistor's rating", PART_RATING)
 
 
 def _choke(report: AmpReport, part: drawn.Choke) -> list[RatingCheck]:
     amps = report.solved.one(np.abs(report.solved.state.winding_mean(part.designator)))
-    return check(part.designator, "direct current", amps, part.amps, "A", "choke's rating", PART_RATING)
+    return check(part.designator, "coil_dc_a", amps, part.amps, "choke's rating", PART_RATING)
 
 
 def _fuse(report: AmpReport, part: drawn.Fuse) -> list[RatingCheck]:
@@ -200,7 +197,7 @@ def _fuse(report: AmpReport, part: drawn.Fuse) -> list[RatingCheck]:
     plugs = [node for p in parts if isinstance(p, drawn.MainsPlug) for node in (p.line, p.neutral)]
     mains = reached(plugs, edges(p for p in parts if isinstance(p, drawn.Fuse | drawn.Switch)))
     what = "mains current" if part.a in mains else "current"
-    return check(part.designator, what, amps, part.amps, "A", "fuse's rating", PART_RATING)
+    return check(part.designator, "fuse_a", amps, part.amps, "fuse's rating", PART_RATING, what=what)
 
 
 def _capacitors(report: AmpReport) -> list[RatingCheck]:
@@ -209,9 +206,7 @@ def _capacitors(report: AmpReport) -> list[RatingCheck]:
     for part in report.amp.parts.values():
         if isinstance(part, drawn.Capacitor) and part.condition == "fitted" and part.volts is not None:
             peak = report.solved.one(np.abs(state.waveform(part.a, part.b)).max(axis=1))
-            found += check(
-                part.designator, "working voltage", peak, part.volts, "V", "capacitor's rating", PART_RATING
-            )
+            found += check(part.designator, "working_v", peak, part.volts, "capacitor's rating", PART_RATING)
     return found
 
 
@@ -221,13 +216,10 @@ def _rectifiers(report: AmpReport) -> list[RatingCheck]:
         if not isinstance(report.amp.parts[r.designator], Tube | drawn.Diode):
             continue
         rule, source = _named(r.types)
-        for what, value, field, unit in (
-            ("direct current", r.dc_a, "dc_a", "A"),
-            ("peak plate current", r.peak_a, "peak_a", "A"),
-            ("peak inverse voltage", r.inverse_v, "piv", "V"),
-            ("reservoir", r.reservoir_f, "reservoir_max_f", "F"),
-        ):
-            found += check(r.designator, what, value, rated(r.types, field), unit, rule, source)
+        for code, value in (
+            ("dc_a", r.dc_a), ("peak_a", r.peak_a), ("piv", r.inverse_v), ("reservoir_max_f", r.reservoir_f),
+        ):  # fmt: skip
+            found += check(r.designator, code, value, rated(r.types, code), rule, source)
     return found
 
 
@@ -242,9 +234,9 @@ def _windings(report: AmpReport) -> list[RatingCheck]:
         assert isinstance(part, drawn.Transformer)
         winding = part.winding(w.winding)
         direct = isinstance(part, drawn.OutputTransformer) or bool(plates & set(winding.taps))
-        what, amps = ("direct current", w.dc_a) if direct else ("current", w.rms_a)
+        code, amps = ("coil_dc_a", w.dc_a) if direct else ("coil_a", w.rms_a)
         name = f"{w.transformer} {w.winding}".replace("_", " ")
-        found += check(name, what, amps, winding.amps, "A", "winding's rating", PART_RATING)
+        found += check(name, code, amps, winding.amps, "winding's rating", PART_RATING)
     return found
 
 

@@ -1,4 +1,4 @@
-"""One reading held against one limit."""
+"""One reading against one limit, and one line of a verdict."""
 
 from __future__ import annotations
 
@@ -14,13 +14,76 @@ Array = np.ndarray
 
 NEAR = 0.9
 """From this share of a limit on, a reading comes within 10 % of exceeding it."""
+MOVED = 0.01
+"""A share that moves by less than this stays as it was: no bench meter shows it; common practice."""
+
+
+@dataclass(frozen=True)
+class RatingKind:
+    """What is rated: in words, its unit, how a part fails beyond it, a short name where bars stand."""
+
+    what: str
+    unit: str
+    how: str
+    short: str = ""
+
+
+KINDS = {
+    "plate_w": RatingKind(
+        "plate dissipation", "W", "the plate glows red, gas comes out, the current runs away"
+    ),
+    "screen_w": RatingKind(
+        "screen dissipation", "W", "the screen grid glows and sags into its neighbor"
+    ),
+    "idle_w": RatingKind(
+        "idle dissipation", "W", "no margin for drive and line voltage: the plate may glow red"
+    ),
+    "plate_v": RatingKind("plate voltage", "V", "it may flash over at its base"),
+    "screen_v": RatingKind(
+        "screen voltage", "V", "it may flash over; screen current runs up under drive"
+    ),
+    "cathode_a": RatingKind("cathode current", "A", "its cathode loses emission early"),
+    "heater_cathode_v": RatingKind(
+        "heater-to-cathode voltage", "V", "its insulation to the heater leaks, hums and breaks down"
+    ),
+    "grid_leak": RatingKind(
+        "grid-to-ground resistance", "ohm", "grid current lifts the grid: the plate current may run away"
+    ),
+    "heater_off": RatingKind("heater voltage off by", "V", "too hot it loses life, too cold its emission"),
+    "dc_a": RatingKind(
+        "direct current", "A", "it overheats: insulation chars, a winding shorts or burns out"
+    ),
+    "peak_a": RatingKind(
+        "peak plate current", "A", "its cathode sparks and sheds its coating; it may arc over to a dead short"
+    ),
+    "piv": RatingKind("peak inverse voltage", "V", "it arcs back and shorts the winding that feeds it"),
+    "reservoir_max_f": RatingKind(
+        "reservoir", "F", "its peaks at switch-on are beyond what the cathode can take"
+    ),
+    "watts": RatingKind("dissipation", "W", "it overheats, drifts upward and goes open"),
+    "coil_dc_a": RatingKind(
+        "direct current", "A", "it overheats: insulation chars, a winding shorts or burns out"
+    ),
+    "coil_a": RatingKind("current", "A", "it overheats: a winding burns out"),
+    "fuse_a": RatingKind("current", "A", "the fuse opens"),
+    "working_v": RatingKind("working voltage", "V", "it leaks, heats up and may burst"),
+    "ripple_a": RatingKind(
+        "ripple current", "A", "it heats from within, dries out and loses capacitance"
+    ),
+    "cold_v": RatingKind(
+        "surge before the tubes are warm", "V", "it leaks, heats up and may burst at switch-on",
+        "surge, tubes cold",
+    ),
+}  # fmt: skip
+"""Every kind of rating by its code; how parts fail is common practice, no source."""
 
 
 @dataclass(frozen=True, eq=False)
 class RatingCheck:
-    """A reading, the limit it is held against, and where the limit comes from."""
+    """A reading, the limit it is compared with, and where the limit comes from; `code` is one of `KINDS`."""
 
     part: str
+    code: str
     what: str
     value: float | Array = quantity("", "", "reading")
     limit: float | Array = quantity("", "", "limit")
@@ -28,6 +91,16 @@ class RatingCheck:
     unit: str = ""
     rule: str = ""
     source: str = ""
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """What makes two checks the same rating, before and after a change."""
+        return self.part, self.code
+
+    @property
+    def short(self) -> str:
+        """What is rated, short enough to stand before a bar."""
+        return KINDS[self.code].short or self.what
 
     @cached_property
     def worst(self) -> float:
@@ -60,16 +133,64 @@ class RatingCheck:
             f"{show(self.limit, self.unit)} ({show(percent, '%')})"
         )
 
+    def since(self, before: RatingCheck | None) -> str:
+        """What a change did to this rating: 'new', 'worse', 'already so' or 'mended'.
+
+        Examples
+        --------
+        >>> (old,) = check("V3", "plate_w", 13.0, 12.0, "6V6GT rating", "")
+        >>> (now,) = check("V3", "plate_w", 11.5, 12.0, "6V6GT rating", "")
+        >>> now.since(old), now.since(None), old.since(now), old.since(old)
+        ('mended', 'new', 'new', 'already so')
+        """
+        order = ("within", "near", "exceeded")
+        was = order.index("within" if before is None else before.state)
+        now = order.index(self.state)
+        if now != was:
+            return "new" if now > was else "mended"
+        moved = np.asarray(self.share, float) - np.asarray(before.share, float) if before else 0.0
+        return "worse" if np.nanmax(moved) > MOVED else "already so"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One line of a verdict.
+
+    `weight` is 'stop', 'exceeded', 'near' or 'note'; `code` says what it is about: one of `KINDS` for a
+    rating, a word for the fit of a part ('base', 'pins', 'heater_v' …). `cause` is what the change has to do
+    with it: 'new' (by the change), 'worse' (was so, and the change makes it worse), 'already so', 'mended'.
+    """
+
+    weight: str
+    part: str
+    text: str
+    source: str = ""
+    code: str = ""
+    cause: str = "new"
+
+    @property
+    def by_change(self) -> bool:
+        """Whether the change brings it about or makes it worse."""
+        return self.cause in ("new", "worse")
+
 
 def check(
-    part: str, what: str, value: float | Array, limit: float | Array | None, unit: str, rule: str, source: str
+    part: str,
+    code: str,
+    value: float | Array,
+    limit: float | Array | None,
+    rule: str,
+    source: str,
+    *,
+    what: str = "",
 ) -> list[RatingCheck]:
-    """A check as a list of one, or of none where there is no limit."""
+    """A check as a list of one, or of none where there is no limit; `what` words it for this part alone."""
     if limit is None or np.all(np.isnan(np.asarray(limit, float))):
         return []
     share = np.asarray(value, float) / np.asarray(limit, float)
     used = float(share) if share.ndim == 0 else share
-    return [RatingCheck(part, what, value, limit, used, unit, rule, source)]
+    kind = KINDS[code]
+    return [RatingCheck(part, code, what or kind.what, value, limit, used, kind.unit, rule, source)]
 
 
 def numbered(sources: list[str]) -> tuple[list[str], str]:

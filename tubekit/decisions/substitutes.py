@@ -235,4 +235,5 @@ def _refusals(before: SupplyReport, after: SupplyReport, part: Tube, k: int) -> 
     types = after.amp.parts[part.designator]
     assert isinstance(types, Tube)
     one = replace(after.report, amp=before.amp.changed({part.designator: types.type[k]}))
-    return [r.text for r in fitting(before.report, one) if r.weight == "stop"]
+    found = fitting(before.report, one)
+    return [r.text.removeprefix(f"{r.part}: ") for r in found if r.weight == "stop"]

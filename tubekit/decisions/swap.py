@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,24 +11,14 @@ import numpy as np
 from tubekit.amp import Amp, AmpReport, analyse
 from tubekit.amp.parts import PowerTransformer
 from tubekit.amp.report import CAUTION
-from tubekit.decisions.fitting import Remark, fitting
+from tubekit.decisions.fitting import fitting
 from tubekit.decisions.limits import Limits, limits
-from tubekit.decisions.rating import RatingCheck, counted, numbered
+from tubekit.decisions.rating import Finding, RatingCheck, counted, numbered
 from tubekit.decisions.tables import before_after
 from tubekit.text import Column, Printed, Table, to_json_value
 from tubekit.units import show
 
 Array = np.ndarray
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One line of the verdict. `weight`: 'stop', 'exceeded', 'near' or 'note'."""
-
-    weight: str
-    part: str
-    text: str
-    source: str = ""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -51,26 +41,40 @@ class SwapReport(Printed):
 
     @property
     def acceptable(self) -> bool:
-        """True where nothing stops the change and no rating is exceeded at idle."""
-        return not any(f.weight in ("stop", "exceeded") for f in self.verdict)
+        """True where the change brings no reason to stop, and exceeds no rating nor makes one worse."""
+        return not any(f.by_change for f in self.verdict if f.weight in ("stop", "exceeded"))
 
     def headline(self) -> str:
-        """The verdict in one sentence."""
-        count = {w: sum(f.weight == w for f in self.verdict) for w in ("stop", "exceeded", "near")}
-        words = [
-            counted(count["stop"], "reason") + " not to fit it" if count["stop"] else "",
-            counted(count["exceeded"], "rating") + " exceeded" if count["exceeded"] else "",
-            f"{count['near']} within 10 % of their rating" if count["near"] else "",
-        ]
-        said = ", ".join(word for word in words if word) or "every rating is kept with 10 % in hand"
-        return f"{_change_words(self)}: {said}."
+        """The verdict in one sentence: what the change does, then what was so already."""
+        by_change, before = (
+            {w: sum(f.weight == w and f.by_change is own and f.cause != "mended" for f in self.verdict)
+             for w in _WEIGHTS}
+            for own in (True, False)
+        )  # fmt: skip
+        mended = sum(f.cause == "mended" for f in self.verdict)
+        stops = by_change["stop"]
+        words = [counted(stops, "reason") + " not to fit it" if stops else "", *_used(by_change)]
+        words.append(f"{counted(mended, 'rating')} mended" if mended else "")
+        already = " and ".join(_used(before))
+        quiet = (
+            "the change takes no rating near its limit"
+            if already
+            else "every rating is kept with 10 % in hand"
+        )
+        said = ", ".join(word for word in words if word) or quiet
+        return f"{_change_words(self)}: {said}{f'; as before, {already}' if already else ''}."
 
     def tables(self) -> list[Table]:
         """Verdict first, then everything that moves."""
         marks, sources = numbered([f.source for f in self.verdict])
-        rows = [(_WEIGHTS[f.weight], f.text, mark) for f, mark in zip(self.verdict, marks, strict=True)]
+        rows = [
+            (_WEIGHTS[f.weight], f.text, _CAUSES[f.cause], mark)
+            for f, mark in zip(self.verdict, marks, strict=True)
+        ]
         note = "\n".join(part for part in (sources, CAUTION) if part)
-        verdict = Table("Verdict", (Column(""), Column("finding"), Column("")), rows, note=note)
+        verdict = Table(
+            "Verdict", (Column(""), Column("finding"), Column("by the change"), Column("")), rows, note=note
+        )
         return [verdict, self.to_measure(), *before_after(self.before, self.after)]
 
     def to_measure(self) -> Table:
@@ -94,7 +98,13 @@ class SwapReport(Printed):
         }
 
 
+def _used(count: Mapping[str, int]) -> list[str]:
+    words = {"exceeded": "exceeded", "near": "within 10 % of the limit"}
+    return [f"{counted(count[w], 'rating')} {said}" for w, said in words.items() if count[w]]
+
+
 _WEIGHTS = {"stop": "STOP", "exceeded": "EXCEEDED", "near": "near", "note": "note"}
+_CAUSES = {"new": "yes", "worse": "worse than before", "already so": "no, already so", "mended": "mended"}
 
 
 def swap(
@@ -144,25 +154,29 @@ def swap(
 def judged(
     before: AmpReport, after: AmpReport, limits_before: Limits, limits_after: Limits
 ) -> tuple[Finding, ...]:
-    """Findings on a change, the gravest first."""
-    was = {(c.part, c.what, c.rule.split()[-1]): c for c in limits_before}
-    used = (c for c in limits_after if c.state != "within")
-    found = [
-        *(_remark(r) for r in fitting(before, after)),
-        *(_rating(c, was.get((c.part, c.what, c.rule.split()[-1]))) for c in used),
-    ]
+    """Findings on a change: the gravest first, and of those what the change brings about."""
+    was = {c.key: c for c in limits_before}
+    found = list(fitting(before, after))
+    for now in limits_after:
+        old = was.get(now.key)
+        cause = now.since(old)
+        if now.state != "within":
+            found.append(_rating(now, old, cause))
+        elif old is not None and old.state == "exceeded":
+            found.append(replace(_rating(now, old, cause), weight="note"))
     order = list(_WEIGHTS)
-    return tuple(sorted(found, key=lambda f: order.index(f.weight)))
+    return tuple(sorted(found, key=lambda f: (order.index(f.weight), not f.by_change)))
 
 
-def _remark(remark: Remark) -> Finding:
-    return Finding(remark.weight, remark.part, f"{remark.part}: {remark.text}", "tube catalogue")
-
-
-def _rating(now: RatingCheck, old: RatingCheck | None) -> Finding:
-    same = old is not None and np.allclose(old.share, now.share, rtol=0.005, equal_nan=True)
-    before = ", as before" if same else f", {show(old.value, old.unit)} before" if old is not None else ""
-    return Finding(now.state, now.part, now.sentence() + before, now.source)
+def _rating(now: RatingCheck, old: RatingCheck | None, cause: str) -> Finding:
+    """A used rating as a line of the verdict; what moves is a share, so it is told in points."""
+    if old is None:
+        return Finding(now.state, now.part, now.sentence(), now.source, now.code, cause)
+    points = 100.0 * (now.worst - old.worst)
+    same = np.allclose(old.share, now.share, rtol=0.005, equal_nan=True)
+    moved = f", {show(old.value, old.unit)} before ({points:+.0f} points)"
+    text = now.sentence() + (", as before" if same else moved)
+    return Finding(now.state, now.part, text, now.source, now.code, cause)
 
 
 def _change_words(report: SwapReport) -> str:

@@ -49,7 +49,7 @@ def _line(row: Sequence[Any]) -> tuple[Any, ...]:
         place, what,
         None if old is None else (old, old_unit),
         None if new is None else (new, unit),
-        _change(old, new),
+        _points(old, new) if unit == "%" else _change(old, new),
     )  # fmt: skip
 
 
@@ -63,6 +63,18 @@ def _change(old: Any, new: Any) -> str:
     if known.size == 0 or np.all(np.abs(known) < 0.05):
         return ""
     low, high = f"{known.min():+.1f} %", f"{known.max():+.1f} %"
+    return low if low == high else f"{low}…{high}"
+
+
+def _points(old: Any, new: Any) -> str:
+    """A share of a rating moves in points, never in per cent of a per cent."""
+    if old is None or new is None:
+        return ""
+    moved = np.asarray(new, float) - np.asarray(old, float)
+    known = moved[np.isfinite(moved)]
+    if known.size == 0 or np.all(np.abs(known) < 0.05):
+        return ""
+    low, high = f"{known.min():+.1f} points", f"{known.max():+.1f} points"
     return low if low == high else f"{low}…{high}"
 
 

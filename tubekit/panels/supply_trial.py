@@ -25,8 +25,6 @@ from tubekit.units import show
 EXTRA = "R999"
 """Designator of the extra load: a bleeder that no drawing has."""
 LEAST_A = 1e-4
-SHORT = {"surge before the tubes are warm": "surge, tubes cold"}
-"""Names that are too long to stand before a bar."""
 
 
 @dataclass(frozen=True)
@@ -56,8 +54,7 @@ class SupplyAnswer:
     @cached_property
     def checks(self) -> tuple[RatingCheck, ...]:
         """Every rating, those of the supply alone included."""
-        alone = (replace(c, what=SHORT.get(c.what, c.what)) for c in supply_checks(self.supply))
-        return (*self.limits, *alone)
+        return (*self.limits, *supply_checks(self.supply))
 
 
 def roles_of(amp: Amp) -> Roles:

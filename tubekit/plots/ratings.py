@@ -21,7 +21,7 @@ FULL = 1.5
 SAYS = {"within": "", "near": "NEAR", "exceeded": "EXCEEDED"}
 STATES = tuple(SAYS)
 
-Key = tuple[str, str, str]
+Key = tuple[str, str]
 
 
 class RatingsView:
@@ -73,7 +73,7 @@ class RatingsView:
         """New checks in the rows; a diamond marks the share before."""
         self.shown = calm(tuple(after), self.shown, self.rows)
         if before is not self._before:  # the same one while a slider moves
-            self._before, self._old = before, {key(check): worst(check) for check in before or ()}
+            self._before, self._old = before, {check.key: worst(check) for check in before or ()}
         old = self._old
         for row in range(self.rows):
             self._row(row, self.shown[row] if row < len(self.shown) else None, old)
@@ -90,12 +90,12 @@ class RatingsView:
         bar.set_facecolor(fill.face)
         bar.set_edgecolor(fill.edge)
         bar.set_hatch(fill.hatch)
-        was = old.get(key(check))
+        was = old.get(check.key)
         moved = was is not None and abs(100.0 * was - share) >= 0.5
         self.marks[row].set_data(
             [min(100.0 * (was or 0.0), 100.0 * FULL)] if moved else [], [row] if moved else []
         )
-        self.names[row].set_text(f"{check.part}  {check.what}")
+        self.names[row].set_text(f"{check.part}  {check.short}")
         said = f"{show(100.0 * worst(check), '%')}"
         self.words[row].set_text(f"{said}  {SAYS[check.state]}".rstrip())
         self.words[row].set_fontweight("bold" if check.state != "within" else "normal")
@@ -107,11 +107,6 @@ class RatingsView:
             words.set_color(ink.FAINT if faded else ink.IRON)
 
 
-def key(check: RatingCheck) -> Key:
-    """What makes two checks the same rating, before and after a change of type."""
-    return check.part, check.what, check.rule.split()[-1]
-
-
 def worst(check: RatingCheck) -> float:
     """Share used, of a batch the largest."""
     return check.worst
@@ -119,10 +114,10 @@ def worst(check: RatingCheck) -> float:
 
 def calm(checks: Sequence[RatingCheck], shown: Sequence[RatingCheck], rows: int) -> tuple[RatingCheck, ...]:
     """Which checks stand in the rows: those shown stay, unless a near or exceeded one needs a row."""
-    present = {key(check): check for check in checks}
+    present = {check.key: check for check in checks}
     gravity = {name: (STATES.index(check.state), worst(check)) for name, check in present.items()}
     ranked = sorted(present, key=lambda name: -gravity[name][1])
-    kept = [name for check in shown if (name := key(check)) in present]
+    kept = [name for check in shown if (name := check.key) in present]
     for name in ranked:
         state, _ = gravity[name]
         if state == 0 or name in kept:

@@ -9,7 +9,7 @@ import numpy as np
 
 from tubekit.amp import Amp, AmpReport
 from tubekit.bench.suspects import Suspects
-from tubekit.decisions import SwapReport
+from tubekit.decisions import Finding, SwapReport
 from tubekit.decisions.judge import Judgement
 from tubekit.decisions.limits import Limits
 from tubekit.decisions.tone import ToneChange
@@ -67,23 +67,31 @@ def _said(result: Any) -> Iterator[str]:
 
 
 def _ratings(report: SwapReport) -> str:
-    over = [f for f in report.verdict if f.weight in ("stop", "exceeded")]
-    near = sum(f.weight == "near" for f in report.verdict)
+    """What the change does to the ratings, then what was so before it."""
+    over = [f for f in report.verdict if f.weight in ("stop", "exceeded") and f.by_change]
+    already = [f for f in report.verdict if f.weight == "exceeded" and not f.by_change]
+    before = f" Exceeded before the change as well: {_parts_of(already)}." if already else ""
     if not over:
+        near = sum(f.weight == "near" for f in report.verdict)
         close = (
             f"{near} {'is' if near == 1 else 'are'} within 10 % of {'its' if near == 1 else 'their'} limit"
         )
-        return f"No rating is exceeded at idle{f'; {close}' if near else ''}."
+        none = "The change exceeds no rating" if already else "No rating is exceeded at idle"
+        return f"{none}{f'; {close}' if near else ''}.{before}"
     stops = sum(f.weight == "stop" for f in over)
-    where = ", ".join(dict.fromkeys(f.part for f in over if f.part))
     said = [
         f"{stops} {'reason' if stops == 1 else 'reasons'} not to fit it" if stops else "",
         _count(len(over) - stops) if len(over) > stops else "",
     ]
-    before = {(c.part, c.what) for c in report.limits_before.exceeded}
-    new = [c for c in report.limits_after.exceeded if (c.part, c.what) not in before]
-    old = "" if len(new) == len(report.limits_after.exceeded) else f", {len(new)} of them by the change"
-    return f"The figures speak against it: {', '.join(w for w in said if w)}{old} ({where})."
+    worse = sum(f.cause == "worse" for f in over)
+    grown = f", {worse} of them exceeded before and now by more" if worse else ""
+    return (
+        f"The figures speak against it: {', '.join(w for w in said if w)}{grown} ({_parts_of(over)}).{before}"
+    )
+
+
+def _parts_of(findings: list[Finding]) -> str:
+    return ", ".join(dict.fromkeys(f.part for f in findings if f.part))
 
 
 def _checked(limits: Limits) -> str:
