@@ -220,20 +220,20 @@ def test_a_file_saved_elsewhere_reads_the_same(tmp_path: Path, teasel: Amp) -> N
 @pytest.mark.parametrize(
     ("old", "new", "code", "note"),
     [
-        ('earth = "ground"\n', "", "no_earth", "P1 has no earth"),
+        ('earth = "ground"\n', "", "no_earth", "P1 has no safety ground"),
         ('position = "closed"', 'position = "open"', "switch_open", "S1 is drawn open"),
         ('volts = ["5.2 V"]', 'volts = ["6.5 V"]', "heater_winding", "V5: a 5 V heater on a 6.5 V winding"),
         (
             'nodes = ["B1", "ground"]\nstyle',
             'nodes = ["ground", "B1"]\nstyle',
             "reversed_electrolytic",
-            "C14 is drawn with + at ground",
+            "C14 is BACKWARDS",
         ),
         (
             '[F1]\nnodes = ["mains_line", "mains_fused"]\nrating = "1.5 A"\nspeed = "slow"\n',
             '[R99]\nvalue = 1\nnodes = ["mains_line", "mains_fused"]\n',
             "no_fuse",
-            "No fuse is drawn",
+            "No line fuse",
         ),
         ("[R24]\n", '[R24]\ncondition = "open"\n', "condition", "R24 is drawn open."),
     ],
@@ -242,13 +242,14 @@ def test_what_is_worth_a_look_becomes_a_note(
     old: str, new: str, code: str, note: str, tmp_path: Path
 ) -> None:
     amp = load_amp(write_amp(tmp_path, (old, new)))
-    assert [one.code for one in amp.notes] == [code]
+    assert [one.code for one in (*amp.dangers, *amp.notes)] == [code]
     assert note in str(amp)
 
 
 def test_dangers_come_first(tmp_path: Path) -> None:
     amp = load_amp(write_amp(tmp_path, ('earth = "ground"\n', ""), ("[R1]\n", '[R1]\ncondition = "short"\n')))
-    assert [(note.code, note.danger) for note in amp.notes] == [("no_earth", True), ("condition", False)]
+    notes = (*amp.dangers, *amp.notes)
+    assert [(note.code, note.danger) for note in notes] == [("no_earth", True), ("condition", False)]
 
 
 def test_half_a_twin_tube_may_be_drawn_with_a_note(tmp_path: Path) -> None:

@@ -25,6 +25,7 @@ __all__ = [
     "FieldDoc",
     "Printed",
     "Table",
+    "danger_html",
     "fields_of",
     "frozen_array",
     "quantity",
@@ -179,20 +180,35 @@ class Printed(ABC):
     def tables(self) -> Sequence[Table]:
         """The numbers, most important table first."""
 
+    @property
+    def dangers(self) -> tuple[Any, ...]:
+        """What can kill or burn on the amp this is about: of the first thing it holds that knows of any."""
+        held = (getattr(self, name, None) for name in getattr(self, "__dataclass_fields__", ()))
+        return next((found for one in held if (found := getattr(one, "dangers", ()))), ())
+
     def __str__(self) -> str:
-        return "\n\n".join([self.headline(), *(table.text() for table in self.tables())])
+        first = [textwrap.fill(f"DANGER: {danger.text}", _NOTE_WIDTH) for danger in self.dangers]
+        return "\n\n".join([*first, self.headline(), *(table.text() for table in self.tables())])
 
     def __repr__(self) -> str:
         return f"<{type(self).__name__}: {self.headline()}>"
 
     def html(self) -> str:
-        """Headline and tables as a section, without the style sheet (see `style`)."""
+        """Dangers, headline and tables as a section, without the style sheet (see `style`)."""
         tables = "".join(table.html() for table in self.tables())
-        headline = html.escape(self.headline())
-        return f'<section class="tubekit"><p class="tubekit-headline">{headline}</p>{tables}</section>'
+        head = f'{danger_html(self)}<p class="tubekit-headline">{html.escape(self.headline())}</p>'
+        return f'<section class="tubekit">{head}{tables}</section>'
 
     def _repr_html_(self) -> str:
         return f"{style()}{self.html()}"
+
+
+def danger_html(about: Any) -> str:
+    """The dangers of an amp or of a result about it, one paragraph each; '' where there is none."""
+    return "".join(
+        f'<p class="tubekit-danger" role="alert">DANGER: {html.escape(danger.text)}</p>'
+        for danger in about.dangers
+    )
 
 
 @cache

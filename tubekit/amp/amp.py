@@ -8,8 +8,11 @@ from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
 
+import numpy as np
+
 from tubekit.amp.batches import member
 from tubekit.amp.change import Step, Texts, agreed, change_parts, mains_value, text_at
+from tubekit.amp.dangers import dangers
 from tubekit.amp.fields import Value, fields_of
 from tubekit.amp.heading import MAINS, Heading, TestPoint
 from tubekit.amp.parts import Part
@@ -25,7 +28,7 @@ MAINS_KEY = "mains"
 class Amp(Printed):
     """An amp from mains plug to loudspeaker.
 
-    `parts` is in drawn order; `notes` is what the check found worth a look, dangers first; `changes`
+    `parts` is in drawn order; `notes` is what the check found worth a look; `changes`
     tells, by designator (or 'R20.position', 'mains'), the (before, after) texts against the drawn amp;
     `batch` is the number of variants held at once, or None for a single amp.
 
@@ -70,6 +73,11 @@ class Amp(Printed):
     def nodes(self) -> tuple[str, ...]:
         """Every node, in the order the parts name them."""
         return tuple(dict.fromkeys(node for part in self.parts.values() for node in part.nodes))
+
+    @cached_property
+    def dangers(self) -> tuple[Note, ...]:
+        """What can kill or burn on this very amp as it is now, the gravest first; every answer begins so."""
+        return tuple(dangers(self.parts, float(np.max(self.mains_rms)), self.mains_hz))
 
     def parts_at(self, node: str) -> tuple[Part, ...]:
         """The parts that touch a node, in drawn order (none for an unknown node)."""

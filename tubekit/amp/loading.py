@@ -24,9 +24,16 @@ MOST_A = 0.15
 """End of the curve where no rating says otherwise [A]; common practice, no source."""
 
 
+@dataclass(frozen=True, eq=False, repr=False)
+class SupplyRegulation(Regulation):
+    """The regulation curve of one rail of an amp."""
+
+    amp: Amp = field(repr=False, kw_only=True)
+
+
 def load_regulation(
     amp: Amp, node: str | None = None, *, most: float | None = None, points: int = POINTS
-) -> Regulation:
+) -> SupplyRegulation:
     """The supply alone, its tubes pulled, with a current drawn from one of its rails.
 
     Parameters
@@ -54,7 +61,8 @@ def load_regulation(
         raise ChangeError(f"there is no node '{rail}'", where=amp.name, fix="Name a rail", near=near)
     bare = built.circuit.without(*(part.name for part in built.circuit.of(Device)))
     amps = np.linspace(0.0, most or _rated(amp), points)
-    return regulation(bare, rail, amps, frequency_hz=amp.mains_hz)
+    found = regulation(bare, rail, amps, frequency_hz=amp.mains_hz)
+    return SupplyRegulation(**vars(found), amp=amp)
 
 
 def first_reservoir(amp: Amp, capacitors: list[Capacitor]) -> str:

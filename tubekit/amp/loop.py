@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -17,6 +18,13 @@ from tubekit.errors import ChangeError, near_matches
 Array = np.ndarray
 
 
+@dataclass(frozen=True, eq=False, repr=False)
+class AmpLoop(LoopGain):
+    """Loop gain of an amp's overall feedback."""
+
+    amp: Amp = field(repr=False, kw_only=True)
+
+
 def overall_feedback(
     amp: Amp,
     part: str | None = None,
@@ -24,7 +32,7 @@ def overall_feedback(
     jack: str | None = None,
     frequencies_hz: Array | Sequence[float] | None = None,
     source_ohms: float = SOURCE_OHMS,
-) -> LoopGain:
+) -> AmpLoop:
     """Loop gain of an amp's feedback loop, broken at the part that carries it.
 
     Parameters
@@ -60,7 +68,7 @@ def overall_feedback(
             near=near_matches(named, choices),
         )  # fmt: skip
     view = signal_view(amp, jack=jack, source_ohms=source_ohms)
-    return loop_gain(view.point, named, frequencies_hz)
+    return AmpLoop(**vars(loop_gain(view.point, named, frequencies_hz)), amp=amp)
 
 
 def feedback_parts(amp: Amp) -> Iterator[str]:

@@ -9,10 +9,8 @@ from itertools import pairwise
 from tubekit.amp.findings import Findings
 from tubekit.amp.parts import (
     GROUND,
-    Capacitor,
     Connector,
     Diode,
-    Fuse,
     MainsPlug,
     Part,
     PowerTransformer,
@@ -184,12 +182,9 @@ def _heaters(parts: Mapping[str, Part], tubes: list[Tube], found: Findings) -> N
 
 
 def notes(parts: Mapping[str, Part]) -> list[Note]:
-    """What is no fault of the file but worth a look, dangers first."""
+    """What is no fault of the file but worth a look; dangers are in `dangers.py`."""
     found = [note for part in parts.values() for note in _part_notes(part, parts)]
-    found += _in_parallel(parts)
-    if not any(isinstance(part, Fuse) for part in parts.values()):
-        found.append(Note("no_fuse", "", "No fuse is drawn in the mains.", danger=True))
-    return sorted(found, key=lambda note: not note.danger)
+    return [*found, *_in_parallel(parts)]
 
 
 def _part_notes(part: Part, parts: Mapping[str, Part]) -> Iterator[Note]:
@@ -200,16 +195,6 @@ def _part_notes(part: Part, parts: Mapping[str, Part]) -> Iterator[Note]:
         yield Note("switch_open", name, f"{name} is drawn open; what it feeds gets nothing.")
     if isinstance(part, Connector) and not part.inserted:
         yield Note("plug_out", name, f"{name} is drawn with its plug out.")
-    if isinstance(part, MainsPlug) and part.earth is None:
-        text = (
-            f"{name} has no earth: an old two-wire cord leaves the chassis unearthed. "
-            "Follow your local code; the work belongs to a licensed person."
-        )
-        yield Note("no_earth", name, text, danger=True)
-    grounded_plus = isinstance(part, Capacitor) and part.style == "electrolytic" and part.a == GROUND
-    if grounded_plus and part.nodes[1] in fed_by_supply(parts):
-        text = f"{name} is drawn with + at ground while its other end is on B+."
-        yield Note("reversed_electrolytic", name, text, danger=True)
     if isinstance(part, Tube):
         yield from _tube_notes(part, parts)
 

@@ -62,7 +62,12 @@ def _failed(error: Exception, as_json: bool, code: int) -> int:
 
 
 def _json(answer: Any) -> Any:
-    return answer.to_json() if hasattr(answer, "to_json") else answer
+    """An answer for a program; the dangers of the amp it is about stand first."""
+    found = answer.to_json() if hasattr(answer, "to_json") else answer
+    dangers = [
+        {"code": one.code, "part": one.part, "text": one.text} for one in getattr(answer, "dangers", ())
+    ]
+    return {"dangers": dangers, **found} if dangers and isinstance(found, dict) else found
 
 
 def _parser() -> argparse.ArgumentParser:

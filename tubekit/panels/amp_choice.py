@@ -11,9 +11,10 @@ from weakref import WeakSet
 
 import ipywidgets as widgets
 
-from tubekit.amp import Amp, demo_names
+from tubekit.amp import Amp, demo_names, load_amp
 from tubekit.amp.read import read_sheet
 from tubekit.errors import TubekitError
+from tubekit.text import danger_html
 
 Choice = str | Amp
 """A demo name, the path of an amp file, or an amp that stands in no file."""
@@ -45,11 +46,13 @@ class AmpList:
         self.again.add_class("tubekit-step")
         self.complaint = widgets.HTML(layout=widgets.Layout(width="auto", display="none"))
         row = widgets.HBox([self.choice, self.again], layout=widgets.Layout(width="auto"))
-        self.box = widgets.VBox([row, self.complaint], layout=widgets.Layout(width="auto"))
+        self.danger = widgets.HTML(layout=widgets.Layout(width="auto", display="none"))
+        self.box = widgets.VBox([self.danger, row, self.complaint], layout=widgets.Layout(width="auto"))
         self._good, self._read = amp, _edited(amp)
         self.look_again()
         self.choice.observe(lambda change: self._chosen(change["new"]), "value")
         self.again.on_click(lambda _: self._look())
+        self.warn(amp)
         AmpList.all.add(self)
 
     @property
@@ -65,6 +68,7 @@ class AmpList:
         """Show another choice without telling anyone."""
         self._good, self._read = amp, _edited(amp)
         self._put()
+        self.warn(amp)
 
     def look_again(self) -> None:
         """List what is there now; what is chosen stays chosen."""
@@ -89,6 +93,12 @@ class AmpList:
         if self.complaint.value != said:
             self.complaint.value, self.complaint.layout.display = said, "" if words else "none"
 
+    def warn(self, amp: Choice) -> None:
+        """Say above the list what can kill or burn on this amp (on trial, where changes are)."""
+        said = danger_html(amp if isinstance(amp, Amp) else load_amp(amp))
+        if self.danger.value != said:
+            self.danger.value, self.danger.layout.display = said, "" if said else "none"
+
     def _look(self) -> None:
         self.look_again()
         if _edited(self._good) != self._read:
@@ -105,6 +115,7 @@ class AmpList:
             self._put()
         else:
             self._good, self._read = amp, _edited(amp)
+            self.warn(amp)
 
     def _put(self) -> None:
         was, self._quiet = self._quiet, True

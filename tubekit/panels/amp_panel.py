@@ -226,6 +226,7 @@ class AmpPanel(OverTrial, widgets.VBox):
         return (*self.controls, *self.fixed)
 
     def _in_step(self) -> None:
+        self.amp_list.warn(self.trial.after)
         for control in self._shown():
             control.show(self.trial.after)
         self.chips.show(self.trial.changed_words)

@@ -14,7 +14,7 @@ from tubekit.amp.report import CAUTION
 from tubekit.decisions.limits import Limits, limits
 from tubekit.panels.amp_panel import short_role
 from tubekit.panels.answer import tables_html
-from tubekit.text import Column, Table
+from tubekit.text import Column, Table, danger_html
 
 GRAVEST = 5
 
@@ -80,8 +80,9 @@ def _tube(part: Tube) -> str:
 
 
 def idle_html(report: AmpReport) -> str:
-    """The page of idle volts, what the check says, which ratings are strained, and the caution."""
-    return tables_html(idle_tables(report)) + check_html(report.amp, limits(report)) + caution_html()
+    """Dangers, idle volts, what the check says, which ratings are strained, and the caution."""
+    checked = check_html(report.amp, limits(report))
+    return danger_html(report) + tables_html(idle_tables(report)) + checked + caution_html()
 
 
 def caution_html() -> str:
@@ -137,12 +138,12 @@ def _printed(report: AmpReport) -> Iterator[Table]:
 
 
 def check_html(amp: Amp, found: Limits) -> str:
-    """Notes of the check and the ratings that are exceeded or near."""
+    """Notes of the check and the ratings that are exceeded or near; dangers stand at the amp's name."""
     lines = [("note", note.text) for note in amp.notes]
     lines += [("exceeded", one.sentence()) for one in found.exceeded[:GRAVEST]]
     lines += [("near", one.sentence()) for one in found.near[:GRAVEST]]
     said = "".join(_line(grade, words) for grade, words in lines)
-    if not amp.notes:
+    if not (amp.notes or amp.dangers):
         said = "<li>The check of the drawing has nothing to say.</li>" + said
     head = f'<p class="tubekit-headline">{html.escape(found.headline())}</p>'
     return f'<section class="tubekit">{head}<ul class="tubekit-findings">{said}</ul></section>'

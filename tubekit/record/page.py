@@ -14,7 +14,7 @@ from tubekit.record.content import Content, Figure, Part
 from tubekit.record.inputs import fingerprints, versions
 from tubekit.record.sections import parts_of
 from tubekit.record.summary import changed, sentences
-from tubekit.text import Column, Table, style
+from tubekit.text import Column, Table, danger_html, style
 from tubekit.units import show
 
 CHAPTERS = {
@@ -65,7 +65,8 @@ def _body(content: Content) -> Iterator[str]:
     for place, heading in CHAPTERS.items():
         here = [part for part in parts if part.place == place and (part.heading or part.tables)]
         if here:
-            caution = f'<p class="caution">{html.escape(CAUTION)}</p>' if place == "bench" else ""
+            caution = danger_html(content.amp) + f'<p class="caution">{html.escape(CAUTION)}</p>'
+            caution = caution if place == "bench" else ""
             yield _part(here[0], f"<h2>{heading}</h2>{caution}")
             yield from map(_part, here[1:])
         yield _signed() if place == "bench" else ""
@@ -76,6 +77,7 @@ def _body(content: Content) -> Iterator[str]:
 
 def _front(content: Content) -> Iterator[str]:
     yield f"<h1>{html.escape(content.title)}</h1>"
+    yield danger_html(content.amp)
     yield _facts(content)
     lines = "".join(f"<li>{html.escape(line)}</li>" for line in sentences(content))
     decided = _paragraph(content.decided, "decided") or '<div class="by-hand"></div>'

@@ -1,0 +1,143 @@
+"""What can kill or burn on an amp is said first, in every answer about it.
+
+The dangers themselves are common practice of the trade (no source); leakage is 2πfCV.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib
+import json
+import pkgutil
+import typing
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import tubekit
+from tests.amps import FILES, amp, solved
+from tubekit.amp import Amp
+from tubekit.amp.dangers import LIVE_CHASSIS
+from tubekit.amp.load import load_amp
+from tubekit.cli.main import main
+from tubekit.record.record import contents
+from tubekit.text import Printed
+
+LIVE = "no-transformer"
+
+
+def codes(one: Amp) -> list[str]:
+    return [danger.code for danger in one.dangers]
+
+
+def test_a_live_chassis_is_named_first_and_never_to_be_grounded() -> None:
+    assert codes(amp(LIVE)) == [LIVE_CHASSIS, "no_earth", "no_fuse"]
+    first, second, _ = (danger.text for danger in amp(LIVE).dangers)
+    assert "through S1" in first
+    assert "isolation transformer" in first
+    assert "Do not ground this chassis" in first
+    assert "must not get one" in second  # a third wire on this chassis shorts the line
+
+
+@pytest.mark.parametrize("name", ["teasel", "burdock", "fescue", "vetch", "ultralinear"])
+def test_a_grounded_fused_amp_has_no_dangers_of_its_own(name: str) -> None:
+    assert amp(name).dangers == ()
+    assert "DANGER" not in str(amp(name))
+
+
+def test_a_two_wire_cord() -> None:
+    assert codes(amp("paraphase-field-coil")) == ["no_earth"]
+
+
+def test_a_bridged_fuse_protects_nothing() -> None:
+    assert codes(amp("teasel").changed({"F1": "short"})) == ["no_fuse"]
+    assert codes(amp("fescue").changed({"F1": "short"})) == ["no_fuse"]
+
+
+def test_a_line_to_chassis_capacitor_and_its_current(tmp_path: Path) -> None:
+    file = tmp_path / "death.toml"
+    file.write_text(
+        '[amp]\nextends = "teasel"\n[C90]\nvalue = "47n"\nnodes = ["mains_neutral", "ground"]\n'
+        '[C91]\nvalue = "10u"\nstyle = "electrolytic"\nnodes = ["ground", "B1"]\n'
+    )
+    found = load_amp(file)
+    assert codes(found) == ["line_capacitor", "reversed_electrolytic"]
+    milliamps = 1e3 * 2 * np.pi * 60 * 47e-9 * 117
+    assert f"C90 joins the power line to the chassis: {milliamps:.1f} mA" in found.dangers[0].text
+    assert "C91 is BACKWARDS" in found.dangers[1].text
+    assert codes(found.changed({"C90": "open", "C91": "removed"})) == []
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["report"], ["supply"], ["mains-band"], ["bench", "up"], ["discharge"], ["regulation"], ["trace"],
+        ["swap", "R1=47"],
+    ],
+    ids=" ".join,
+)  # fmt: skip
+def test_every_command_begins_with_them(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    command, *rest = words
+    place = 1 if command == "bench" else 0
+    rest.insert(place, str(FILES / f"{LIVE}.toml"))
+    assert main([command, *rest]) == 0
+    assert capsys.readouterr().out.startswith("DANGER: LIVE CHASSIS.")
+
+
+def test_json_has_them_first(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["report", str(FILES / f"{LIVE}.toml"), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert next(iter(found)) == "dangers"
+    assert found["dangers"][0]["code"] == LIVE_CHASSIS
+
+
+def test_notebooks_and_records_begin_with_them() -> None:
+    from tubekit.record.page import page
+
+    assert solved(LIVE).html().startswith('<section class="tubekit"><p class="tubekit-danger" role="alert">')
+    sheet = page(contents(amp(LIVE), solved(LIVE)))
+    assert sheet.index("LIVE CHASSIS") < sheet.index("<h2>Decided</h2>")
+
+
+def test_panels_say_them_above_the_list_of_amps() -> None:
+    from tubekit.panels.amp_choice import AmpList
+
+    box = AmpList(amp("teasel"), lambda _: None)
+    assert box.danger.value == ""
+    box.put(str(FILES / f"{LIVE}.toml"))
+    assert "LIVE CHASSIS" in box.danger.value
+    assert box.box.children[0] is box.danger
+
+
+def _about_amps() -> Iterator[type]:
+    """Every result that prints, of the rooms that know what an amp is."""
+    for room in ("amp", "decisions", "bench", "cli"):
+        package = importlib.import_module(f"tubekit.{room}")
+        for module in pkgutil.iter_modules(package.__path__, f"{package.__name__}."):
+            found = vars(importlib.import_module(module.name))
+            for one in found.values():
+                if isinstance(one, type) and issubclass(one, Printed) and one.__module__ == module.name:
+                    yield one
+
+
+def _knows(kind: object, seen: tuple[object, ...] = ()) -> bool:
+    """Whether a field of this type leads to an amp."""
+    if kind is Amp:
+        return True
+    if any(kind is one for one in seen) or not dataclasses.is_dataclass(kind):
+        return any(_knows(one, seen) for one in typing.get_args(kind) if one is not type(None))
+    hints = typing.get_type_hints(kind, include_extras=False)
+    held = [hints[field.name] for field in dataclasses.fields(kind) if field.name in hints]
+    direct = [
+        one for one in held if not typing.get_origin(one) or typing.get_origin(one) not in (tuple, list)
+    ]
+    return any(_knows(one, (*seen, kind)) for one in direct)
+
+
+def test_no_answer_about_an_amp_can_forget_it() -> None:
+    """A new result says them by itself, as long as it holds its amp or a result that does."""
+    assert tubekit.__version__
+    without = {one.__name__ for one in _about_amps() if one is not Amp and not _knows(one)}
+    assert without == {"AmpList"}  # the list of the demo amps is about none of them
