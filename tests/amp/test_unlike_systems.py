@@ -132,8 +132,8 @@ def test_each_section_has_the_law_of_its_system(tmp_path: Path) -> None:
     assert a.plate_share == pytest.approx(a.plate_w / 1.0)
     assert b.plate_share == pytest.approx(b.plate_w / 7.0)
     rules = {(c.part, c.what): c.rule for c in limits(report).checks}
-    assert rules["V1a", "plate dissipation"] == "6BM8 triode design-centre rating"
-    assert rules["V1b", "plate dissipation"] == "6BM8 pentode design-centre rating"
+    assert rules["V1a", "plate dissipation"] == "6BM8 triode design-center rating"
+    assert rules["V1b", "plate dissipation"] == "6BM8 pentode design-center rating"
 
 
 def test_a_worn_bottle_is_worn_in_both_systems(tmp_path: Path) -> None:

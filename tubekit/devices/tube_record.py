@@ -36,11 +36,15 @@ _WORDS = {
 }
 
 
+DESIGN_CENTER = "design-center"
+
+
 @dataclass(frozen=True, eq=False)
 class Ratings:
     """Limits of a type, None where none is stated. `system` says how the maker meant them.
 
-    Design-centre ratings hold at nominal mains, design-maximum ones whatever the mains and parts do.
+    Design-center ratings hold at nominal line voltage and leave room for a line 10 % off it; design-maximum
+    and absolute ones hold whatever line and parts do (rating systems of the RCA manuals, from memory).
     """
 
     system: str = ""
@@ -48,16 +52,46 @@ class Ratings:
     source: str = ""
     plate_v: float | None = quantity("V", "Vp", "plate voltage", default=None)
     plate_w: float | None = quantity("W", "Pp", "plate dissipation", default=None)
+    plates_w: float | None = quantity("W", "Pp", "dissipation of all plates together", default=None)
     screen_v: float | None = quantity("V", "Vg2", "screen voltage", default=None)
     screen_w: float | None = quantity("W", "Pg2", "screen dissipation", default=None)
     cathode_a: float | None = quantity("A", "Ik", "cathode current", default=None)
-    heater_cathode_v: float | None = quantity("V", "Vhk", "heater to cathode voltage", default=None)
+    heater_cathode_v: float | None = quantity("V", "Vhk", "peak heater to cathode voltage", default=None)
+    heater_positive_v: float | None = quantity(
+        "V", "Vhk", "the same with the heater positive, where it differs", default=None
+    )
     grid_leak_fixed: float | None = quantity("ohm", "Rg1", "grid leak with fixed bias", default=None)
     grid_leak_cathode_bias: float | None = quantity("ohm", "Rg1", "grid leak at cathode bias", default=None)
+    grid_leak_light: float | None = quantity(
+        "ohm", "Rg1", "grid leak while the plate dissipates little", default=None
+    )
+    light_w: float | None = quantity("W", "Pp", "plate dissipation up to which that holds", default=None)
     piv: float | None = quantity("V", "PIV", "peak inverse voltage of a plate", default=None)
-    peak_a: float | None = quantity("A", "Ipk", "peak current of a plate", default=None)
+    peak_a: float | None = quantity("A", "Ipk", "repetitive peak current of a plate", default=None)
+    surge_a: float | None = quantity("A", "Isurge", "one surge of a plate, as in hot switching", default=None)
     dc_a: float | None = quantity("A", "Idc", "direct current of the whole rectifier", default=None)
     reservoir_max_f: float | None = quantity("F", "C", "first filter capacitor", default=None)
+
+    def surge_limit(self) -> tuple[float | None, str]:
+        """The limit for one surge of a plate [A], as when a standby switch closes on a warm rectifier.
+
+        The repetitive peak is no measure for it: a single surge may be several times as high.
+
+        Returns
+        -------
+        limit : None where no maker's figure is known.
+        words : the limit in words, for a table or a sentence.
+
+        Examples
+        --------
+        >>> from tubekit.devices.catalogue import tube
+        >>> tube("5AR4").ratings.surge_limit()
+        (3.7, 'hot-switching limit of a plate, from memory')
+        >>> tube("5Y3GT").ratings.surge_limit()
+        (None, 'no hot-switching limit known')
+        """
+        known = "hot-switching limit of a plate, from memory"
+        return self.surge_a, known if self.surge_a is not None else "no hot-switching limit known"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
