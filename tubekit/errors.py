@@ -9,7 +9,7 @@ import difflib
 import warnings
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar, Self
 
 
 @dataclass(frozen=True)
@@ -22,6 +22,7 @@ class Note:
     part : designator it concerns ('' where it concerns the whole).
     text : one sentence or two, designator included.
     danger : True where someone can be hurt or a part destroyed; such notes come first.
+    line : row of a list it concerns (0 where it concerns none).
 
     Examples
     --------
@@ -33,9 +34,10 @@ class Note:
     part: str
     text: str
     danger: bool = False
+    line: int = 0
 
     def __str__(self) -> str:
-        return self.text
+        return f"Line {self.line}: {self.text}" if self.line else self.text
 
 
 class TubekitError(Exception):
@@ -52,6 +54,10 @@ class InputError(TubekitError):
     part : designator, node or column it concerns ('' where there is none).
     fix : what to write instead.
     near : names close to what was written.
+    code : short and lasting, as 'joined_once'; what a program decides by, never the text.
+    key : field of the part it concerns ('' where it concerns none).
+    word : what was written there (None where nothing was).
+    lines : rows of a list it concerns, the one to mend last.
 
     Examples
     --------
@@ -59,6 +65,9 @@ class InputError(TubekitError):
     ...                  fix="Write it like 330, 4K7 or 1.5k"))
     teasel.toml: R14: value '33O' is not a resistance. Write it like 330, 4K7 or 1.5k.
     """
+
+    usual: ClassVar[str] = "input"
+    """Code of an error that states none of its own."""
 
     def __init__(
         self,
@@ -68,61 +77,84 @@ class InputError(TubekitError):
         part: str = "",
         fix: str = "",
         near: Iterable[str] = (),
+        code: str = "",
+        key: str = "",
+        word: str | None = None,
+        lines: tuple[int, ...] = (),
     ) -> None:
         self.problem, self.where, self.part, self.fix = problem, where, part, fix
-        self.near = tuple(near)
+        self.near, self.lines = tuple(near), lines
+        self.code, self.key, self.word = code or self.usual, key, word
         super().__init__(self._message())
+
+    @classmethod
+    def of(cls, error: InputError, **changed: Any) -> Self:
+        """The same error as one of this class, with what is known better here."""
+        names = ("problem", "where", "part", "fix", "near", "code", "key", "word", "lines")
+        return cls(**{name: getattr(error, name) for name in names} | changed)
 
     def _message(self) -> str:
         head = ": ".join(word for word in (self.where, self.part, self.problem) if word)
         near = f"Near: {', '.join(self.near)}" if self.near else ""
         return " ".join(f"{part.rstrip('.')}." for part in (head, self.fix, near) if part)
 
-    def placed(self, *, where: str = "", part: str = "") -> InputError:
+    def placed(self, *, where: str = "", part: str = "") -> Self:
         """The same error with the file or part filled in where it was not known deeper down."""
-        return type(self)(
-            self.problem,
-            where=self.where or where,
-            part=self.part or part,
-            fix=self.fix,
-            near=self.near,
-        )
+        return self.of(self, where=self.where or where, part=self.part or part)
 
 
 class UnitError(InputError):
     """A value cannot be read as the quantity it should be."""
 
+    usual = "unit"
+
 
 class TableError(InputError):
     """A table in data/ is missing, damaged or incomplete."""
+
+    usual = "table"
 
 
 class UnknownTube(InputError):
     """No tube of that type is in the catalogue."""
 
+    usual = "unknown_tube"
+
 
 class AmpFileError(InputError):
     """An amp file cannot be read, or describes something that cannot be built."""
+
+    usual = "amp_file"
 
 
 class ChangeError(InputError):
     """A change asks for a part, value or mains voltage that cannot be."""
 
+    usual = "change"
+
 
 class ReadingError(InputError):
     """A list of readings cannot be read, or shows what no amp can show."""
+
+    usual = "reading"
 
 
 class RecordError(InputError):
     """A record cannot be written there, or of that."""
 
+    usual = "record"
+
 
 class ExportError(InputError):
     """A notebook cannot be made into a page."""
 
+    usual = "export"
+
 
 class CircuitError(InputError):
     """Parts are joined in a way that has no solution (a floating node, a shorted source)."""
+
+    usual = "circuit"
 
 
 class SolveError(TubekitError):

@@ -131,7 +131,7 @@ def test_a_slip_of_a_thousand_is_asked_about_and_kept(teasel, row, asked):
     """A dead plate may read a thousandth as well: the value stands, the question with it."""
     found = readings_from_text("place,quantity,value\n" + row + "\n", teasel)
     assert len(found.notes) == 1
-    assert re.search(asked, found.notes[0])
+    assert re.search(asked, str(found.notes[0]))
 
 
 @pytest.mark.parametrize(
@@ -183,7 +183,7 @@ def test_what_a_spreadsheet_leaves_about_is_passed_over(teasel, tmp_path, text):
 
 def test_a_mains_far_from_the_drawing_is_asked_about(teasel):
     found = readings_from_text("place,quantity,value\nmains,AC volts,230\nk34,DC volts,18.4\n", teasel)
-    assert "drawn for 117 V: is it so?" in found.notes[0]
+    assert "drawn for 117 V: is it so?" in str(found.notes[0])
 
 
 def test_a_missing_file_names_what_is_beside_it(teasel, tmp_path):

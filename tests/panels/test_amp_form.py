@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -372,6 +373,39 @@ def test_what_is_not_there_yet_is_no_complaint() -> None:
     assert [one.grade for one in complaints(loose.complaints["R1"])] == [OPEN]
     wrong = loose.put(("R1", "value"), "1 F")
     assert complaints(wrong.complaints["R1"])[0].grade == WRONG
+
+
+def half_entered() -> list[Draft]:
+    """Drafts with something of each grade: blanks, slips, loose ends, no supply, no path, no ground."""
+    slips = Draft.empty("x")
+    for letter, kind in KINDS.values():
+        slips = slips.added(letter, suggest.new_part(slips, kind, letter))
+    blank = slips
+    for name, table in slips.parts.items():
+        for entry in entries(name, table):
+            slips = slips.put((name, *entry.path), "§")
+    cut = [Draft.begun("vetch").without(name) for name in ("P1", "V1", "R1", "T1", "CR1", "F1", "S1")]
+    halves = Draft.begun("teasel")
+    halves = Draft({**halves.tables, "V1": {k: v for k, v in halves.tables["V1"].items() if k != "b"}})
+    return [Draft.empty("x"), blank, slips, halves, *cut]
+
+
+def test_the_form_sorts_by_codes_whatever_the_words(reworded: Callable[[], None]) -> None:
+    def sorted_in() -> list[tuple]:
+        return [
+            (
+                part,
+                *sorted((c.grade, c.key, c.section, c.word, c.near, c.is_loose) for c in complaints(found)),
+            )
+            for draft in half_entered()
+            for part, found in sorted(draft.complaints.items())
+        ]
+
+    as_worded = sorted_in()
+    assert {row[0] for rows in as_worded for row in rows[1:]} == {WRONG, OPEN, BLANK}
+    reworded()
+    assert sorted_in() == as_worded
+    assert "zzz" in str(complaints(half_entered()[2].complaints["R1"])[0])
 
 
 def test_the_list_can_show_only_what_is_to_do(form: AmpForm) -> None:

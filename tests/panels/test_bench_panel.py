@@ -19,6 +19,7 @@ from tubekit.decisions.judge import judge
 from tubekit.errors import ChangeError, ReadingError
 from tubekit.panels import bench
 from tubekit.panels.aside import Aside
+from tubekit.panels.bench_check import check
 from tubekit.panels.bench_figure import MOST_ROWS
 from tubekit.panels.bench_panel import BenchPanel
 from tubekit.panels.bench_places import electrodes, place_options, settled
@@ -202,6 +203,27 @@ def test_a_slip_of_milli_is_asked_about(panel):
     panel.put("k34", "24.84 mV")
     assert "a thousandth of the expected: V?" in panel.checked.notes[k]
     assert "V?" in panel.lines.lines[k].complaint.value
+
+
+def test_rows_are_found_by_codes_whatever_the_words(teasel, reworded):
+    """A slip of each kind: no place, twice, no tone, a prefix, a measured part, a tone that cannot be."""
+    lists = [
+        Sheet((Row("k34", value="18.4"), Row("p1a", value="14O"), Row("nowhere", value="3"))),
+        Sheet((Row("k34", value="18.4"), Row("p1a", value="143"), Row("k34", value="18.5"))),
+        Sheet((Row("k34", value="18.4"), Row("p1a", quantity="signal", value="0.3 V"))),
+        Sheet((Row("k34", value="24.84 mV"), Row("B1", value="-300"), Row("p1a", value="143"))),
+        Sheet((Row("R14", quantity="resistance", value="1 M"), Row("k34", value="18.4"))),
+        Sheet((Row("J1", quantity="tone level", value="loud"), Row("k34", value="18.4"))),
+    ]  # fmt: skip
+
+    def found():
+        checks = [check(sheet, teasel) for sheet in lists]
+        return [(sorted(c.complaints, key=str), sorted(c.notes), c.owners) for c in checks]
+
+    as_worded = found()
+    assert [bool(one[0]) for one in as_worded] == [True] * 6
+    reworded()
+    assert found() == as_worded
 
 
 def test_an_unknown_place_lists_near_ones_and_the_same_place_twice_is_told(panel):

@@ -43,9 +43,9 @@ class Step:
     raw: object
     kind: str = ""
 
-    def error(self, problem: str, fix: str, near: Iterable[str] = ()) -> ChangeError:
+    def error(self, problem: str, fix: str, near: Iterable[str] = (), code: str = "") -> ChangeError:
         """The refusal of this change."""
-        return ChangeError(problem, where=self.where, part=self.key, fix=fix, near=near)
+        return ChangeError(problem, where=self.where, part=self.key, fix=fix, near=near, code=code)
 
 
 def change_parts(
@@ -85,6 +85,7 @@ def _one(so_far: Outcome, step: Step) -> Outcome:
             f"there is no part '{designator}' in this amp",
             "Write the designator as drawn; a part that is not drawn cannot be swapped",
             near_matches(designator, so_far.parts),
+            "unknown_part",
         )
     if not path and isinstance(step.raw, str) and step.raw.strip() == REMOVED:
         return _removed(so_far, part, step)
@@ -168,6 +169,7 @@ def _set(
             f"{spec.key} {error.problem}",
             f"{step.key.split('.')[0]} is a {step.kind}. {error.fix}",
             error.near,
+            error.code,
         ) from error
     _nodes_known(spec, value, step, parts)
     if isinstance(record, Tube) and spec.name == "type":

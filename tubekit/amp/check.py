@@ -33,19 +33,12 @@ class AmpFileProblems(AmpFileError):
     @property
     def problems(self) -> tuple[AmpFileError, ...]:
         """Every problem, the first one first."""
-        first = AmpFileError(self.problem, where=self.where, part=self.part, fix=self.fix, near=self.near)
-        return (first, *self.others)
+        return (AmpFileError.of(self), *self.others)
 
     def placed(self, *, where: str = "", part: str = "") -> AmpFileProblems:
         """The same with the place of the first problem filled in where it had none."""
-        return AmpFileProblems(
-            self.problem,
-            others=self.others,
-            where=self.where or where,
-            part=self.part or part,
-            fix=self.fix,
-            near=self.near,
-        )
+        first = AmpFileError.of(self).placed(where=where, part=part)
+        return self.of(first, others=self.others)
 
     def _message(self) -> str:
         others = [str(one) for one in self.others]
@@ -86,14 +79,14 @@ def checked(sheet: Sheet) -> Drawing:
     _node_names(parts, found)
     _joined_once(parts, unread, heading, found)
     if not drawn:
-        found.add("", "there are no parts in the file", "Write a table for each part, as [R1]")
+        found.add(
+            "", "there are no parts in the file", "Write a table for each part, as [R1]", code="no_parts"
+        )
     elif not unread:  # with a part missing these would only echo what was said already
         wiring.check_paths(parts, found)
     if heading is None or found.problems:
         first, *others = found.problems
-        raise AmpFileProblems(
-            first.problem, others=others, where=first.where, part=first.part, fix=first.fix, near=first.near
-        )
+        raise AmpFileProblems.of(first, others=others)
     return Drawing(heading, parts, points, tuple(wiring.notes(parts)))
 
 
@@ -101,7 +94,7 @@ def _heading(table: Any, found: Findings) -> Heading | None:
     if not isinstance(table, dict):
         fix = "Write [amp] with title, design_mains and mains_frequency"
         problem = "the table is missing" if table is None else f"is {said(table)}, not a table"
-        found.add("[amp]", problem, fix)
+        found.add("[amp]", problem, fix, code="no_heading")
         return None
     values = read_fields(Heading, table, "[amp]", found, ("extends",))
     return None if values is None else Heading(**values)
@@ -111,14 +104,19 @@ def _test_points(tables: Any, names: set[str], unread: list[Any], found: Finding
     points: dict[str, TestPoint] = {}
     if not isinstance(tables, dict):
         found.add(
-            "test_points", f"is {said(tables)}, not tables", "Write [test_points.TP1] with node and volts"
+            "test_points",
+            f"is {said(tables)}, not tables",
+            "Write [test_points.TP1] with node and volts",
+            code="no_table",
         )
         return points
     known = names | set(touched(unread))
     for name, table in tables.items():
         part = f"test_points.{name}"
         if not isinstance(table, dict):
-            found.add(part, f"is {said(table)}, not a table", f"Write [{part}] with node and volts")
+            found.add(
+                part, f"is {said(table)}, not a table", f"Write [{part}] with node and volts", code="no_table"
+            )
             continue
         values = read_fields(TestPoint, table, part, found)
         if values is None:
@@ -126,7 +124,8 @@ def _test_points(tables: Any, names: set[str], unread: list[Any], found: Finding
         for node in values["nodes"]:
             if node not in known:
                 fix = "Write a node that a part joins"
-                found.add(part, f"node '{node}' is on no part", fix, near_matches(node, names))
+                near = near_matches(node, names)
+                found.add(part, f"node '{node}' is on no part", fix, near, code="unknown_node", word=node)
         points[name] = TestPoint(name=name, **values)
     return points
 
@@ -136,11 +135,13 @@ def _node_names(parts: Mapping[str, Part], found: Findings) -> None:
     spelled: dict[str, str] = {}
     for node, part in first.items():
         if node.lower() in GROUND_TOO:
-            found.add(part.designator, f"node '{node}' looks like ground", f"Write '{GROUND}'")
+            problem, fix = f"node '{node}' looks like ground", f"Write '{GROUND}'"
+            found.add(part.designator, problem, fix, code="ground_name", word=node)
         other = spelled.setdefault(node.lower(), node)
         if other != node:
             problem = f"nodes '{node}' and '{other}' differ only in capitals"
-            found.add(part.designator, problem, "Write both alike, or give one another name")
+            fix = "Write both alike, or give one another name"
+            found.add(part.designator, problem, fix, code="capitals", key="nodes", word=node)
 
 
 def _joined_once(
@@ -157,9 +158,13 @@ def _joined_once(
                 f"node '{node}' is joined only once, by this part",
                 "Correct its name, draw the part it goes to, or list it in left_open of [amp]",
                 [one for one in near_matches(node, names, 4) if one != node][:3],
+                code="joined_once",
+                word=node,
             )
     if parts and GROUND not in names:
-        found.add("[amp]", f"no part joins '{GROUND}'", f"Name the chassis node '{GROUND}'")
+        fix = f"Name the chassis node '{GROUND}'"
+        found.add("[amp]", f"no part joins '{GROUND}'", fix, code="no_ground")
     for node in left_open - names:
         problem = f"left_open names '{node}', which is on no part"
-        found.add("[amp]", problem, "Take it out", near_matches(node, names))
+        near = near_matches(node, names)
+        found.add("[amp]", problem, "Take it out", near, code="unknown_node", key="left_open", word=node)

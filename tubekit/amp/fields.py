@@ -62,6 +62,11 @@ def said(raw: object) -> str:
     return str(raw)[:MANY]
 
 
+def written_word(raw: object) -> str | None:
+    """What was written, where it is text or a number."""
+    return str(raw) if isinstance(raw, (str, int, float)) and not isinstance(raw, bool) else None
+
+
 def is_sequence(raw: object) -> bool:
     """True for a list, tuple or array (not for text)."""
     return isinstance(raw, (list, tuple)) or (isinstance(raw, np.ndarray) and raw.ndim > 0)
@@ -85,7 +90,9 @@ class Quantity(Form):
         if isinstance(raw, np.generic):
             raw = raw.item()
         if isinstance(raw, bool) or not isinstance(raw, (int, float, str)):
-            raise InputError(f"is {said(raw)}, not one value", fix=f"Write it like {self._like()}")
+            raise InputError(
+                f"is {said(raw)}, not one value", fix=f"Write it like {self._like()}", code="unit"
+            )
         value = self._number(raw)
         if not math.isfinite(value) or not self.low <= value <= self.high:
             low, high = self._shown(self.low), self._shown(self.high)
@@ -93,6 +100,8 @@ class Quantity(Form):
             raise InputError(
                 f"{said(raw)} is outside the plausible range {low} to {high}{why}",
                 fix=f"Check the unit and the decimal point; write it like {self._like()}",
+                code="range",
+                word=written_word(raw),
             )
         return value
 
@@ -114,14 +123,17 @@ class Quantity(Form):
         return ", ".join(self._shown(float(one)) for one in np.atleast_1d(value))
 
     def _number(self, raw: float | str) -> float:
+        word = written_word(raw)
         if isinstance(raw, str) and len(raw) > MANY:
-            raise InputError(f"{said(raw)} is too long for a value", fix=f"Write it like {self._like()}")
+            problem, fix = f"{said(raw)} is too long for a value", f"Write it like {self._like()}"
+            raise InputError(problem, fix=fix, code="unit", word=word)
         try:
             return parse(raw, self.unit) if self.unit else float(raw)
         except InputError as error:
-            raise InputError(error.problem, fix=error.fix, near=error.near) from error
+            raise InputError.of(error, word=word) from error
         except (ValueError, OverflowError) as error:
-            raise InputError(f"{said(raw)} is not a number", fix="Write a plain number") from error
+            problem, fix = f"{said(raw)} is not a number", "Write a plain number"
+            raise InputError(problem, fix=fix, code="unit", word=word) from error
 
     def _exact(self, text: str, value: float) -> object:
         try:
@@ -157,6 +169,8 @@ class Choice(Form):
             f"is {said(raw)}, which is not one of the choices",
             fix="Write one of: " + ", ".join(f"'{one}'" for one in self.options),
             near=near_matches(raw, self.options) if isinstance(raw, str) else (),
+            code="choice",
+            word=written_word(raw),
         )
 
 
@@ -170,7 +184,7 @@ class Words(Form):
             return raw
         if isinstance(raw, int) and not isinstance(raw, bool):
             return str(raw)
-        raise InputError(f"is {said(raw)}, not text", fix="Write it in quotation marks")
+        raise InputError(f"is {said(raw)}, not text", fix="Write it in quotation marks", code="text")
 
 
 @dataclass(frozen=True)
@@ -186,7 +200,8 @@ class YesNo(Form):
         answers = {"true": True, "yes": True, "false": False, "no": False}
         if isinstance(raw, str) and raw.strip().lower() in answers:
             return answers[raw.strip().lower()]
-        raise InputError(f"is {said(raw)}, neither true nor false", fix="Write true or false")
+        problem = f"is {said(raw)}, neither true nor false"
+        raise InputError(problem, fix="Write true or false", code="choice", word=written_word(raw))
 
     def show(self, value: bool) -> str:
         """One of the two words."""
@@ -200,11 +215,14 @@ class NodeName(Form):
     def read(self, raw: object) -> str:
         """The name."""
         if not isinstance(raw, str):
-            raise InputError(f"is {said(raw)}, not the name of a node", fix='Write it like "B1"')
+            problem, fix = f"is {said(raw)}, not the name of a node", 'Write it like "B1"'
+            raise InputError(problem, fix=fix, code="node_name", word=written_word(raw))
         if not re.fullmatch(r"[^\s\"'\\]+", raw) or len(raw) > LONGEST_NAME or not raw.isprintable():
             raise InputError(
                 f"{said(raw)} is not the name of a node",
                 fix=f"Use one word of at most {LONGEST_NAME} letters, figures, _ + - or .",
+                code="node_name",
+                word=raw,
             )
         return raw
 
@@ -225,7 +243,10 @@ class Listed(Form):
             got = said(raw) if entries is None else f"a list of {len(entries)}"
             few = f"{self.shortest}" if self.shortest == self.longest else f"{self.shortest} or more"
             like = f', like ["{raw}"]' if isinstance(raw, str) and 0 < len(raw) <= LONGEST_NAME else ""
-            raise InputError(f"is {got}", fix=f"Write a list of {few} {self.what}{like}")
+            raise InputError(
+                f"is {got}", fix=f"Write a list of {few} {self.what}{like}",
+                code="list" if entries is None else "count", word=written_word(raw),
+            )  # fmt: skip
         return tuple(self.entry.read(one) for one in entries)
 
     def write(self, value: tuple[Any, ...]) -> object:
@@ -248,7 +269,8 @@ class Together(Form):
         texts = re.findall(r"[0-9.]+\s*[^\s0-9]*", raw) if isinstance(raw, str) else []
         if len(texts) != len(self.forms):
             example = " ".join(f"1 {form.unit}" for form in self.forms)
-            raise InputError(f"is {said(raw)}", fix=f"Write it like '{example}'")
+            fix = f"Write it like '{example}'"
+            raise InputError(f"is {said(raw)}", fix=fix, code="unit", word=written_word(raw))
         return tuple(form.read(text) for form, text in zip(self.forms, texts, strict=True))
 
     def write(self, value: tuple[float, ...]) -> object:

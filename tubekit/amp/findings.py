@@ -9,6 +9,8 @@ from tubekit.amp.fields import fields_of, is_sequence
 from tubekit.errors import AmpFileError, InputError, near_matches
 
 ALWAYS = ("kind", "removed")
+MISSING = "missing"
+"""Code of a field that is not there."""
 
 
 class Findings:
@@ -18,10 +20,21 @@ class Findings:
         self.name, self._origins = name, origins
         self.problems: list[AmpFileError] = []
 
-    def add(self, part: str, problem: str, fix: str, near: Iterable[str] = ()) -> None:
-        """Keep one problem; `part` is a designator, 'V1.a', '[amp]' or a node."""
+    def add(
+        self, part: str, problem: str, fix: str, near: Iterable[str] = (), *,
+        code: str, key: str = "", word: str | None = None,
+    ) -> None:  # fmt: skip
+        """Keep one problem; `part` is a designator, 'V1.a', '[amp]' or a node; see `InputError`."""
         where = self._origins.get(part.strip("[]").split(".")[0], self.name)
-        self.problems.append(AmpFileError(problem, where=where, part=part, fix=fix, near=near))
+        self.problems.append(
+            AmpFileError(problem, where=where, part=part, fix=fix, near=near, code=code, key=key, word=word)
+        )
+
+    def add_error(self, part: str, key: str, error: InputError) -> None:
+        """Keep what the reading of one field had to say."""
+        self.add(
+            part, f"{key} {error.problem}", error.fix, error.near, code=error.code, key=key, word=error.word
+        )
 
 
 def read_fields(
@@ -39,9 +52,10 @@ def read_fields(
             try:
                 values[spec.name] = spec.form.read(table[key])
             except InputError as error:
-                found.add(part, f"{key} {error.problem}", error.fix, error.near)
+                found.add_error(part, key, error)
         elif spec.required:
-            found.add(part, f"{key} is missing", f"Write a line {key} = … into [{part.strip('[]')}]")
+            fix = f"Write a line {key} = … into [{part.strip('[]')}]"
+            found.add(part, f"{key} is missing", fix, code=MISSING, key=key)
     return values if len(found.problems) == count else None
 
 
@@ -66,4 +80,5 @@ def _unknown_key(key: str, value: object, known: list[str], part: str, found: Fi
     what = "table" if isinstance(value, dict) else "line"
     name = key if len(key) <= 40 else key[:40] + "…"
     fix = f"Take the {what} out, or write one of: {', '.join(one for one in known if one != 'removed')}"
-    found.add(part, f"'{name}' is not known here", fix, near_matches(name, known))
+    near = near_matches(name, known)
+    found.add(part, f"'{name}' is not known here", fix, near, code="unknown_key", key=key, word=name)

@@ -6,8 +6,8 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from tubekit.amp.fields import fields_of, said
-from tubekit.amp.findings import ALWAYS, Findings, read_fields, tables_in
+from tubekit.amp.fields import fields_of, said, written_word
+from tubekit.amp.findings import ALWAYS, MISSING, Findings, read_fields, tables_in
 from tubekit.amp.make_tubes import make_tube
 from tubekit.amp.parts import (
     KINDS,
@@ -30,10 +30,11 @@ def make_part(designator: str, table: Any, found: Findings) -> Part | None:
     """One part of its table, or None where the table cannot be used (the reasons are kept)."""
     if not isinstance(table, dict):
         fix = f"Write a heading [{designator}] and the lines of the part under it"
-        found.add(designator, f"is {said(table)}, not the table of a part", fix)
+        found.add(designator, f"is {said(table)}, not the table of a part", fix, code="no_table")
         return None
     if not isinstance(table.get("removed", False), bool):
-        found.add(designator, "removed is neither true nor false", "Write removed = true")
+        problem = "removed is neither true nor false"
+        found.add(designator, problem, "Write removed = true", code="choice", key="removed")
         return None
     kind = _kind(designator, table, found)
     if kind is None:
@@ -62,13 +63,16 @@ def _two_points_missing(kind: type[Part], values: Mapping[str, Any], part: str, 
     if kind is Choke and "swing" in values:
         henries, amps = values["swing"]
         if "amps" not in values:
-            found.add(part, "swing without a rating says nothing", 'Add a line rating = "150 mA"')
+            fix = 'Add a line rating = "150 mA"'
+            found.add(part, "swing without a rating says nothing", fix, code="no_rating", key="swing")
         elif not (henries > values["henries"] and amps < values["amps"]):
             fix = 'State more henries at less current than value and rating: swing = "20 H 15 mA"'
-            found.add(part, "the inductance of a swinging choke falls with its current", fix)
+            problem = "the inductance of a swinging choke falls with its current"
+            found.add(part, problem, fix, code="not_falling", key="swing")
     if kind is Thermistor and not values["hot"] < values["ohms"]:
         fix = "State the cold ohms as value and the fewer hot ones as hot"
-        found.add(part, "an inrush limiter has fewer ohms hot than cold", fix)
+        problem = "an inrush limiter has fewer ohms hot than cold"
+        found.add(part, problem, fix, code="not_falling", key="hot")
     return len(found.problems) > count
 
 
@@ -77,11 +81,13 @@ def _pins_wrong(values: Mapping[str, Any], part: str, found: Findings) -> bool:
     pins, sockets = len(values["plug"]), len(values["socket"])
     if pins != sockets:
         fix = "List every pin of both from pin 1 on, '-' for one that nothing is soldered to"
-        found.add(part, f"the plug has {pins} pins, the socket {sockets}", fix)
+        problem = f"the plug has {pins} pins, the socket {sockets}"
+        found.add(part, problem, fix, code="pins", key="socket")
         return True
     beyond = [pin for pair in values.get("straps", ()) for pin in pair if not 1 <= pin <= pins]
     if beyond:
-        found.add(part, f"a strap goes to pin {beyond[0]} of {pins}", f"Name two pins from 1 to {pins}")
+        problem, fix = f"a strap goes to pin {beyond[0]} of {pins}", f"Name two pins from 1 to {pins}"
+        found.add(part, problem, fix, code="pins", key="straps")
     return bool(beyond)
 
 
@@ -93,6 +99,7 @@ def _kind(designator: str, table: Mapping[str, Any], found: Findings) -> type[Pa
             "is not a designator",
             f"Write class letter and number, as R14; the letters are {', '.join(LETTERS)}",
             near_matches(designator[:40], [designator.upper()[:40]]) if designator.islower() else (),
+            code="designator",
         )
         return None
     allowed = {one.kind: one for one in KINDS if form[1] in one.letters}
@@ -100,7 +107,7 @@ def _kind(designator: str, table: Mapping[str, Any], found: Findings) -> type[Pa
         if form[1] != "T":
             return _usual(designator, table, [*allowed.values()], found)
         words = " or ".join(f"kind = '{one}'" for one in allowed)
-        found.add(designator, "kind is missing", f"Write {words}")
+        found.add(designator, "kind is missing", f"Write {words}", code=MISSING, key="kind")
         return None
     wanted, names = table["kind"], [one.kind for one in KINDS]
     if isinstance(wanted, str) and wanted in allowed:
@@ -111,10 +118,14 @@ def _kind(designator: str, table: Mapping[str, Any], found: Findings) -> type[Pa
             designator,
             f"kind '{wanted}' contradicts the class letter {form[1]}",
             f"Number a {wanted} as {letters[0]}…, or write the kind as {' or '.join(allowed)}",
+            code="kind",
+            key="kind",
+            word=wanted,
         )
         return None
     near = near_matches(wanted, names) if isinstance(wanted, str) else ()
-    found.add(designator, f"kind {said(wanted)} is not known", f"Write one of: {', '.join(allowed)}", near)
+    problem, fix = f"kind {said(wanted)} is not known", f"Write one of: {', '.join(allowed)}"
+    found.add(designator, problem, fix, near, code="kind", key="kind", word=written_word(wanted))
     return None
 
 
@@ -130,7 +141,8 @@ def _usual(
             key in table for key in telling
         ):  # a tube's type tells its kind
             problem = f"has the lines of a {kind.kind}, but kind is missing"
-            found.add(designator, problem, f"Write a line kind = '{kind.kind}' into [{designator}]")
+            fix = f"Write a line kind = '{kind.kind}' into [{designator}]"
+            found.add(designator, problem, fix, code="kind_untold", key="kind")
             return None
     return usual
 
@@ -143,11 +155,11 @@ def _transformer(
     windings = [_winding(kind, designator, name, one, found) for name, one in inner.items()]
     if not inner.get("primary"):
         fix = f"Write a table [{designator}.primary] with nodes, volts or turns, and resistance"
-        found.add(designator, "the primary winding is missing", fix)
+        found.add(designator, "the primary winding is missing", fix, code="no_primary")
         return None
     if len(inner) < 2:
         fix = f"Write a table [{designator}.secondary] (or high_voltage, heater …) for each winding"
-        found.add(designator, "has no winding beside the primary", fix)
+        found.add(designator, "has no winding beside the primary", fix, code="no_secondary")
         return None
     good = [one for one in windings if one is not None]
     if values is None or len(good) < len(windings):
@@ -160,7 +172,8 @@ def _regulated(part: str, name: str, values: Mapping[str, Any], found: Findings)
     """Whether the resistance of a winding is known by other means, or its absence has been told."""
     if "regulation_percent" in values and name != "primary":
         if "amps" not in values:
-            found.add(part, "regulation without a rating says nothing", 'Add a line rating = "3 A"')
+            problem, fix = "regulation without a rating says nothing", 'Add a line rating = "3 A"'
+            found.add(part, problem, fix, code="no_rating", key="regulation")
         return True
     found.add(
         part,
@@ -168,6 +181,8 @@ def _regulated(part: str, name: str, values: Mapping[str, Any], found: Findings)
         "switch-on",
         "Measure it, unplugged and discharged, and write resistance = [..] for each section; a secondary "
         'may state regulation = "8 %" with its rating instead',
+        code="no_resistance",
+        key="resistance",
     )
     return True
 
@@ -188,16 +203,22 @@ def _winding(
         word = {"ohms": "resistance"}.get(key, key)
         if given != count:
             fix = f"Write {word} as a list of {count}, one for each section between two nodes"
-            found.add(part, f"{count + 1} nodes make {count} sections, but {word} has {given}", fix)
+            problem = f"{count + 1} nodes make {count} sections, but {word} has {given}"
+            found.add(part, problem, fix, code="section_count", key=word)
     if "regulation_percent" in values and ("ohms" in values or name == "primary"):
         problem = "regulation stands with the primary" if name == "primary" else "states both"
         fix = "State resistance, or (of a secondary) regulation with its rating"
-        found.add(part, problem + (" resistance and regulation" if name != "primary" else ""), fix)
+        problem += " resistance and regulation" if name != "primary" else ""
+        found.add(part, problem, fix, code="regulation_misplaced", key="regulation")
     if other in values:
         fix = f"State {measure} and take {other} out"
-        found.add(part, f"the {kind.kind} states {other}", fix)
+        found.add(part, f"the {kind.kind} states {other}", fix, code="other_measure", key=other)
     if "henries" in values and name != "primary":
-        found.add(part, "inductance stands with a secondary", f"Move it to [{designator}.primary]")
+        fix = f"Move it to [{designator}.primary]"
+        found.add(
+            part, "inductance stands with a secondary", fix, code="inductance_misplaced", key="inductance"
+        )
     if kind is OutputTransformer and name == "primary" and "henries" not in values:
-        found.add(part, "inductance is missing", 'Write it like inductance = "25 H"')
+        fix = 'Write it like inductance = "25 H"'
+        found.add(part, "inductance is missing", fix, code=MISSING, key="inductance")
     return Winding(name=name, **values) if len(found.problems) == before else None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from tubekit.amp.findings import ALWAYS, Findings, read_fields, tables_in
+from tubekit.amp.findings import ALWAYS, MISSING, Findings, read_fields, tables_in
 from tubekit.amp.parts.tubes import MIXED, RectifierTube, Section, Tube, TubeFacts, TubeType, facts
 from tubekit.errors import InputError
 
@@ -15,13 +15,14 @@ SINGLE = ("plate", "screen", "grid", "cathode")
 def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tube | None:
     """A tube of its table, or None where the table cannot be used (the reasons are kept)."""
     if "type" not in table:
-        found.add(designator, "type is missing", 'Write it like type = "12AX7"')
+        fix = 'Write it like type = "12AX7"'
+        found.add(designator, "type is missing", fix, code=MISSING, key="type")
         return None
     try:
         tube_type = TubeType().read(table["type"])
         known = facts(tube_type)
     except InputError as error:
-        found.add(designator, f"type {error.problem}", error.fix, error.near)
+        found.add_error(designator, "type", error)
         return None
     if known.family == "rectifier":
         return _rectifier(designator, table, known, found)
@@ -32,18 +33,19 @@ def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tub
     sections = [_section(designator, key, one, known, found) for key, one in (drawn | inner).items()]
     if len(sections) > known.sections:
         fix = f"Draw {known.sections} of them, or correct the type"
-        found.add(designator, f"{known.type} is {known.words}, but {len(sections)} sections are drawn", fix)
+        problem = f"{known.type} is {known.words}, but {len(sections)} sections are drawn"
+        found.add(designator, problem, fix, code="too_many_sections")
     elif len(sections) < known.sections and not table.get("note"):
         fix = f"Draw them as [{designator}.b] …, or write a note that says why they stay unused"
-        found.add(designator, f"only {len(sections)} of {known.sections} sections of {known.type} drawn", fix)
+        problem = f"only {len(sections)} of {known.sections} sections of {known.type} drawn"
+        found.add(designator, problem, fix, code="sections_left_out")
     _heater(designator, table, known, found)
     good = tuple(one for one in sections if one is not None)
     if known.family == MIXED and len(good) == 2 and (good[0].screen is None) == (good[1].screen is None):
         twice = "triode" if good[0].screen is None else "pentode"
         fix = "Write screen = … in the one that is the pentode, and only there"
-        found.add(
-            designator, f"{known.type} is {known.words}, but two sections are drawn as its {twice}", fix
-        )
+        problem = f"{known.type} is {known.words}, but two sections are drawn as its {twice}"
+        found.add(designator, problem, fix, code="unlike_systems")
         return None
     if values is None or len(good) < len(sections) or len(good) > known.sections:
         return None
@@ -56,17 +58,19 @@ def _section(
     part = f"{designator}.{key}" if key else designator
     if "plates" in table:
         fix = "Write plate, grid and cathode, or correct the type"
-        found.add(part, f"{known.type} is {known.words} and has no 'plates'", fix)
+        problem = f"{known.type} is {known.words} and has no 'plates'"
+        found.add(part, problem, fix, code="no_such_electrode", key="plates")
         return None
     values = read_fields(Section, table, part, found)
     if values is None:
         return None
     has_screen = "screen" in values
     if has_screen and known.family == "triode":
-        found.add(part, f"{known.type} is a triode and has no screen", "Take screen out, or correct the type")
+        problem, fix = f"{known.type} is a triode and has no screen", "Take screen out, or correct the type"
+        found.add(part, problem, fix, code="no_such_electrode", key="screen")
     if not has_screen and known.family == "pentode":
         fix = "Write a line screen = …; strapped as a triode it joins the node of the plate"
-        found.add(part, f"the screen of {known.type} is missing", fix)
+        found.add(part, f"the screen of {known.type} is missing", fix, code=MISSING, key="screen")
     if known.family != MIXED and has_screen != (known.family == "pentode"):
         return None
     return Section(name=designator + key, key=key, **values)
@@ -78,7 +82,8 @@ def _rectifier(
     wrong = [key for key in ("plate", "grid", "screen", *tables_in(table)) if key in table]
     if wrong:
         fix = "Write plates = [..] and cathode = .., or correct the type"
-        found.add(designator, f"{known.type} is a rectifier and has no '{wrong[0]}'", fix)
+        problem = f"{known.type} is a rectifier and has no '{wrong[0]}'"
+        found.add(designator, problem, fix, code="no_such_electrode", key=wrong[0])
         return None
     values = read_fields(RectifierTube, table, designator, found, ALWAYS)
     _heater(designator, table, known, found)
@@ -86,9 +91,8 @@ def _rectifier(
         return None
     if len(values["plates"]) > known.sections:
         fix = f"Write {known.sections}, or correct the type"
-        found.add(
-            designator, f"{known.type} has {known.sections} plate(s), {len(values['plates'])} drawn", fix
-        )
+        problem = f"{known.type} has {known.sections} plate(s), {len(values['plates'])} drawn"
+        found.add(designator, problem, fix, code="too_many_sections", key="plates")
         return None
     return RectifierTube(designator=designator, family=known.family, socket=known.base, **values)
 
@@ -96,4 +100,5 @@ def _rectifier(
 def _heater(designator: str, table: Mapping[str, Any], known: TubeFacts, found: Findings) -> None:
     if known.heater_volts and "heater" not in table:
         fix = 'Write it like heater = ["h1", "h2"]'
-        found.add(designator, f"the heater of {known.type} joins no nodes", fix)
+        problem = f"the heater of {known.type} joins no nodes"
+        found.add(designator, problem, fix, code=MISSING, key="heater")

@@ -32,10 +32,12 @@ def joins_itself(part: Part, found: Findings) -> None:
     """Report a part two of whose terminals, which must not meet, stand on one node."""
     if isinstance(part, Selector) and part.position > len(part.contacts):
         fix = f"Write a position from 1 to {len(part.contacts)}"
-        found.add(part.designator, f"position {part.position:g} of {len(part.contacts)} contacts", fix)
+        problem = f"position {part.position:g} of {len(part.contacts)} contacts"
+        found.add(part.designator, problem, fix, code="range", key="position")
     for first, second, node in _meeting(part):
         fix = "Give each its own node; a part meant as shorted says condition = 'short'"
-        found.add(part.designator, f"{first} and {second} are both on node '{node}'", fix)
+        problem = f"{first} and {second} are both on node '{node}'"
+        found.add(part.designator, problem, fix, code="joins_itself", word=node)
 
 
 def _meeting(part: Part) -> Iterator[tuple[str, str, str]]:
@@ -99,7 +101,7 @@ def check_paths(parts: Mapping[str, Part], found: Findings) -> None:
     sections = [section for tube in tubes for section in tube.sections]
     if not supply_nodes(parts):
         fix = "Draw the rectifier, as [V5] with type, plates and cathode, or [CR1] with nodes"
-        found.add("", "there is no rectifier, so B+ begins nowhere", fix)
+        found.add("", "there is no rectifier, so B+ begins nowhere", fix, code="no_rectifier")
     else:
         fed = fed_by_supply(parts, as_wired=True)
         for section in sections:
@@ -121,6 +123,8 @@ def _needs_supply(section: Section, fed: set[str], found: Findings) -> None:
                 _owner(section),
                 f"B+ has no path to the {terminal} (node '{node}')",
                 f"Draw the resistor, choke, winding or switch that feeds '{node}' from a rectifier cathode",
+                code="no_b_plus",
+                word=node,
             )
 
 
@@ -131,18 +135,18 @@ def _needs_ground(section: Section, ground: set[str], found: Findings) -> None:
     ):
         if node not in ground:
             problem = f"the {terminal} (node '{node}') has no DC path to ground"
-            found.add(_owner(section), problem, f"Draw its {what}, or correct the name of the node")
+            fix = f"Draw its {what}, or correct the name of the node"
+            found.add(_owner(section), problem, fix, code="no_dc_path", word=node)
 
 
 def _mains(parts: Mapping[str, Part], found: Findings) -> None:
     plugs = [part for part in parts.values() if isinstance(part, MainsPlug)]
     if not plugs:
         fix = "Write [P1] with kind = 'mains plug', line, neutral and earth"
-        found.add("", "there is no mains plug, so no mains enters", fix)
+        found.add("", "there is no mains plug, so no mains enters", fix, code="no_mains_plug")
     for extra in plugs[1:]:
-        found.add(
-            extra.designator, f"is a second mains plug beside {plugs[0].designator}", "Keep one of them"
-        )
+        problem = f"is a second mains plug beside {plugs[0].designator}"
+        found.add(extra.designator, problem, "Keep one of them", code="second_mains_plug")
     if not plugs:
         return
     for part in parts.values():
@@ -161,6 +165,8 @@ def _primary_fed(
                 f"{transformer.designator}.primary",
                 f"the {name} of {plug.designator} (node '{node}') does not reach it",
                 "Draw the fuse, switch or wire between them, or correct the names of the nodes",
+                code="mains_not_reached",
+                word=node,
             )
 
 
@@ -178,7 +184,8 @@ def _heaters(parts: Mapping[str, Part], tubes: list[Tube], found: Findings) -> N
         cold = [node for node in tube.heater if node not in live]
         if cold:
             problem = f"the heater (node '{cold[0]}') reaches no winding"
-            found.add(tube.designator, problem, "Name the nodes of a heater winding")
+            fix = "Name the nodes of a heater winding"
+            found.add(tube.designator, problem, fix, code="heater_not_reached", word=cold[0])
 
 
 def notes(parts: Mapping[str, Part]) -> list[Note]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from tubekit.circuit.parts import GROUND
 from tubekit.decisions.instrument import instrumented
 from tubekit.decisions.probe import Shown, shown
 from tubekit.decisions.reading import Reading, Readings
-from tubekit.errors import ReadingError, SolveError
+from tubekit.errors import Note, ReadingError, SolveError
 
 SLIP = (400.0, 2500.0)
 """A reading this many times off what is expected asks for its prefix."""
@@ -23,8 +24,8 @@ BEYOND = 4.0
 """No DC reading of a mains amp exceeds its highest voltage this many times."""
 
 
-def doubts(found: Readings) -> tuple[str, ...]:
-    """Questions about readings, one sentence each.
+def doubts(found: Readings) -> tuple[Note, ...]:
+    """Questions about readings, each with its line.
 
     Raises
     ------
@@ -44,11 +45,12 @@ def doubts(found: Readings) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _mains(found: Readings) -> Iterator[str]:
+def _mains(found: Readings) -> Iterator[Note]:
     """The question about a mains voltage far from the drawing's."""
     design, read = float(np.max(found.drawn.mains_rms)), float(np.max(found.amp.mains_rms))
     if found.mains_accuracy is not None and abs(read / design - 1.0) > FAR_MAINS:
-        yield f"The mains is given as {read:g} V, drawn for {design:g} V: is it so? It is used as written."
+        text = f"The mains is given as {read:g} V, drawn for {design:g} V: is it so? It is used as written."
+        yield Note("far_mains", "mains", text)
 
 
 def _expected(found: Readings) -> np.ndarray:
@@ -63,35 +65,39 @@ def _highest(found: Readings) -> float:
 
 
 def _possible(found: Readings, reading: Reading, usual: float, top: float, positive: set[str]) -> None:
-    where, at = found.source, f"line {reading.line}, {reading.probe.place[0]}"
+    where = f"line {reading.line}, {reading.probe.place[0]}"
+    at: dict[str, Any] = {"where": found.source, "part": where, "lines": (reading.line,)}
     volts = reading.probe.quantity in ("dc_v", "ac_rms_v", "ripple_pp_v", "ripple_rms_v", "signal_rms_v")
     if volts and abs(reading.value) > BEYOND * top:
         raise ReadingError(
             f"{reading.said()} is more than this amp can have anywhere ({usual:.4g} V is expected): mV?",
-            where=where, part=at, fix="Write the unit the meter showed, as 143 mV",
+            fix="Write the unit the meter showed, as 143 mV", code="too_many_volts", **at,
         )  # fmt: skip
     if reading.probe.quantity == "dc_a" and usual > 0 and reading.value > SLIP[0] * usual:
         raise ReadingError(
             f"{reading.said()} is no tube's current ({usual * 1e3:.3g} mA is expected): mA?",
-            where=where, part=at, fix="Write the unit the meter showed, as 34 mA",
+            fix="Write the unit the meter showed, as 34 mA", code="too_many_amps", **at,
         )  # fmt: skip
     one, two = reading.probe.place
     never_negative = reading.probe.quantity == "dc_v" and two == GROUND and one in positive and usual > 1.0
     if never_negative and reading.value < -max(0.5, 0.05 * usual):
         raise ReadingError(
             f"{reading.said()} is negative, where {usual:.4g} V is expected and no fault makes it so",
-            where=where, part=at, fix="Were the leads swapped? Then take the sign out",
+            fix="Were the leads swapped? Then take the sign out", code="negative", **at,
         )  # fmt: skip
 
 
-def _asked(reading: Reading, usual: float) -> Iterator[str]:
+def _asked(reading: Reading, usual: float) -> Iterator[Note]:
     """The question about a value a thousand times off; the value is used as it was written."""
     if reading.value == 0 or not np.isfinite(usual) or usual == 0:
         return
     off = abs(reading.value / usual)
     small, large = {"dc_a": ("mA", "A"), "ohms": ("Ω", "kΩ")}.get(reading.probe.quantity, ("mV", "V"))
-    said = f"Line {reading.line}: {reading.probe} {reading.said()} is about"
     if SLIP[0] < off < SLIP[1]:
-        yield f"{said} 1000 times the expected: {small}? It is used as written."
+        slip = f"1000 times the expected: {small}?"
     elif SLIP[0] < 1.0 / off < SLIP[1]:
-        yield f"{said} a thousandth of the expected: {large}? It is used as written."
+        slip = f"a thousandth of the expected: {large}?"
+    else:
+        return
+    text = f"{reading.probe} {reading.said()} is about {slip} It is used as written."
+    yield Note("prefix", reading.probe.place[0], text, line=reading.line)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from tubekit.amp import Amp, parts as drawn
@@ -16,6 +16,8 @@ from tubekit.errors import ChangeError, InputError, ReadingError, near_matches
 from tubekit.units import parse
 
 MAINS_ACCURACY = 0.005
+NO_TONE, TONE, TWICE = "no_tone", "tone", "twice"
+"""Codes of errors: a signal without a test tone, a test tone that cannot be, a reading listed twice."""
 OPEN_WORDS = ("open", "ol", "over", "infinite")
 NOT_BELOW_ZERO = tuple(code for code, q in QUANTITIES.items() if not q.signed)
 TONE_FIELDS = {
@@ -57,39 +59,60 @@ def readings_from_text(text: str, amp: Amp, name: str = "pasted text") -> Readin
     return _read(from_csv(text, name), amp)
 
 
+@dataclass
+class _Found:
+    """What the rows of a list have given so far."""
+
+    tone: dict[str, Any]
+    mains: float | None
+    mains_accuracy: float
+    seen_mains: str
+    readings: list[Reading] = field(default_factory=list)
+    parts: list[PartValue] = field(default_factory=list)
+
+
 def _read(rows: Rows, amp: Amp) -> Readings:
     mains, accuracy = _mains_of_heading(rows)
     meter = _meter(rows.meter, Meter(), rows.where, "[meter]")
-    tone: dict[str, Any] = dict(rows.tone)
-    seen_mains = "" if mains is None else "[readings]"
-    readings: list[Reading] = []
-    parts: list[PartValue] = []
+    found = _Found(dict(rows.tone), mains, accuracy, "" if mains is None else "[readings]")
     for line, row in rows.rows:
-        place = " ".join(str(row.get("place", "")).split())
-        at = f"line {line}, {place[:40] or 'no place'}"
-        words = " ".join(str(row.get("quantity", "")).split()).lower()
-        if place.lower() == "mains":
-            _mains_row(quantity_of(row.get("quantity", ""), rows.where, at), seen_mains, rows.where, at)
-            seen_mains = at
-            mains = _number(row.get("value", ""), "V", rows.where, at)
-            accuracy = _meter(row, Meter(accuracy=MAINS_ACCURACY), rows.where, at).accuracy
-        elif words.startswith("tone "):
-            tone |= {"input": place, words.removeprefix("tone ").replace(" ", "_"): row.get("value", "")}
-        else:
-            asked, hertz = _frequency(words, rows.where, at)
-            code = quantity_of(asked if hertz else row.get("quantity", ""), rows.where, at)
-            found = _one(rows.where, at, line, row, place, code, meter, amp)
-            if isinstance(found, Reading) and hertz:
-                found = replace(found, probe=replace(found.probe, frequency_hz=hertz))
-            (parts if isinstance(found, PartValue) else readings).append(found)  # type: ignore[arg-type]
-    _no_duplicates(readings, parts, rows.where)
-    spoken = _tone(tone, amp, rows.where)
-    if spoken is None and any(r.probe.quantity == "signal_rms_v" for r in readings):
+        try:
+            _row(found, rows.where, line, row, meter, amp)
+        except ReadingError as error:
+            raise ReadingError.of(error, lines=(line,)) from error
+    _no_duplicates(found.readings, found.parts, rows.where)
+    spoken = _tone(found.tone, amp, rows.where)
+    silent = [r.line for r in found.readings if r.probe.quantity == "signal_rms_v"] if spoken is None else []
+    if silent:
         raise ReadingError(
-            "a signal is listed, but no test tone", where=rows.where,
+            "a signal is listed, but no test tone", where=rows.where, code=NO_TONE, lines=(silent[0],),
             fix="Add rows such as J1,tone level,20 mV and J1,tone frequency,1 kHz",
         )  # fmt: skip
-    return _together(rows, amp, readings, parts, mains, accuracy, spoken)
+    return _together(rows, amp, found, spoken)
+
+
+def _row(found: _Found, where: str, line: int, row: Mapping[str, Any], meter: Meter, amp: Amp) -> None:
+    """One row of a list: the mains, the test tone, a part by itself, or a reading."""
+    place = " ".join(str(row.get("place", "")).split())
+    at = f"line {line}, {place[:40] or 'no place'}"
+    words = " ".join(str(row.get("quantity", "")).split()).lower()
+    if place.lower() == "mains":
+        _mains_row(quantity_of(row.get("quantity", ""), where, at), found.seen_mains, where, at)
+        found.seen_mains = at
+        found.mains = _number(row.get("value", ""), "V", where, at)
+        found.mains_accuracy = _meter(row, Meter(accuracy=MAINS_ACCURACY), where, at).accuracy
+        return
+    if words.startswith("tone "):
+        key = words.removeprefix("tone ").replace(" ", "_")
+        found.tone |= {"input": place, key: row.get("value", "")}
+        return
+    asked, hertz = _frequency(words, where, at)
+    code = quantity_of(asked if hertz else row.get("quantity", ""), where, at)
+    one = _one(where, at, line, row, place, code, meter, amp)
+    if isinstance(one, PartValue):
+        found.parts.append(one)
+    else:
+        found.readings.append(replace(one, probe=replace(one.probe, frequency_hz=hertz)) if hertz else one)
 
 
 def _mains_row(code: str, before: str, where: str, at: str) -> None:
@@ -105,17 +128,17 @@ def _mains_row(code: str, before: str, where: str, at: str) -> None:
         )  # fmt: skip
 
 
-def _together(
-    rows: Rows, amp: Amp, readings: list[Reading], parts: list[PartValue],
-    mains: float | None, accuracy: float, tone: Tone | None,
-) -> Readings:  # fmt: skip
+def _together(rows: Rows, amp: Amp, found: _Found, tone: Tone | None) -> Readings:
     try:
-        found = taken(
-            amp, readings, parts=parts, mains_rms=mains, mains_accuracy=accuracy, tone=tone, source=rows.where
-        )
+        together = taken(
+            amp, found.readings, parts=found.parts, mains_rms=found.mains,
+            mains_accuracy=found.mains_accuracy, tone=tone, source=rows.where,
+        )  # fmt: skip
     except ChangeError as error:
-        raise ReadingError(error.problem, where=rows.where, part=error.part, fix=error.fix) from error
-    return replace(found, notes=doubts(found))
+        named = error.part.partition(".")[0]
+        lines = tuple(one.line for one in found.parts if one.part == named)
+        raise ReadingError.of(error, where=rows.where, lines=lines) from error
+    return replace(together, notes=doubts(together))
 
 
 def _one(
@@ -173,7 +196,7 @@ def _number(raw: Any, unit: str, where: str, at: str) -> float:
     try:
         return parse(raw, unit) if unit else float(str(raw))
     except InputError as error:
-        raise ReadingError(error.problem, where=where, part=at, fix=error.fix, near=error.near) from error
+        raise ReadingError.of(error, where=where, part=at) from error
     except ValueError as error:
         raise ReadingError(f"'{raw}' is not a number", where=where, part=at, fix="Write 0.8") from error
 
@@ -220,7 +243,7 @@ def _tone(table: Mapping[str, Any], amp: Amp, where: str) -> Tone | None:
     jack = str(table.get("input", ""))
     if jack not in inputs:
         raise ReadingError(
-            f"the test tone stands at '{jack}', which is no input jack", where=where, part="tone",
+            f"the test tone stands at '{jack}', which is no input jack", where=where, part="tone", code=TONE,
             fix=f"Name one of {', '.join(inputs)}", near=near_matches(jack, inputs),
         )  # fmt: skip
     values: dict[str, float] = {}
@@ -229,14 +252,14 @@ def _tone(table: Mapping[str, Any], amp: Amp, where: str) -> Tone | None:
             continue
         if key not in TONE_FIELDS:
             raise ReadingError(
-                f"a tone has no '{key}'", where=where, part="tone",
+                f"a tone has no '{key}'", where=where, part="tone", code=TONE,
                 fix=f"State {', '.join(TONE_FIELDS)}", near=near_matches(key, TONE_FIELDS),
             )  # fmt: skip
         name, unit = TONE_FIELDS[key]
         try:
             values[name] = parse(raw, unit, positive=True)
         except InputError as error:
-            raise ReadingError(error.problem, where=where, part=f"tone {key}", fix=error.fix) from error
+            raise ReadingError.of(error, where=where, part=f"tone {key}", code=TONE) from error
     return Tone(jack, **values)
 
 
@@ -249,6 +272,7 @@ def _no_duplicates(readings: list[Reading], parts: list[PartValue], where: str) 
         if key in seen:
             raise ReadingError(
                 f"{name} stands in line {seen[key]} and in line {line}", where=where,
+                code=TWICE, word=name, lines=(seen[key], line),
                 fix="Keep the one you trust; for two states of the amp make two lists",
             )  # fmt: skip
         seen[key] = line

@@ -80,8 +80,8 @@ class Judgement(Printed):
              *(v.reading.probe.said(x) for x in (v.low, v.typical, v.high)))
             for v in order
         ]  # fmt: skip
-        note = f"Bands hold 95 of 100 good amps with {self.bands.age} parts. {' '.join(self.readings.notes)}"
-        tables = [Table("Readings", columns, rows, note=note.strip())]
+        bands = f"Bands hold 95 of 100 good amps with {self.bands.age} parts."
+        tables = [Table("Readings", columns, rows, note=" ".join([bands, *map(str, self.readings.notes)]))]
         if self.power:
             heads = (Column("verdict"), Column("output tubes"), Column("rule"))
             tables.append(Table("Output tubes", heads, [(p.verdict, p.text, p.rule) for p in self.power]))
@@ -102,7 +102,7 @@ class Judgement(Printed):
             ],
             "output_tubes": to_json_value(self.power),
             "parts": to_json_value(self.drifts),
-            "notes": list(self.readings.notes),
+            "notes": to_json_value(self.readings.notes),
             "caution": CAUTION,
         }  # fmt: skip
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from tubekit.amp import Amp
 from tubekit.decisions.probe import QUANTITIES, Probe, Tone, plugged
+from tubekit.errors import Note
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 
 Array = np.ndarray
@@ -74,7 +75,7 @@ class Readings(Printed):
     mains_accuracy: float | None = None
     tone: Tone | None = None
     source: str = ""
-    notes: tuple[str, ...] = field(default=())
+    notes: tuple[Note, ...] = field(default=())
 
     @property
     def measured(self) -> dict[str, float]:
@@ -91,7 +92,7 @@ class Readings(Printed):
         """The readings, then the parts measured by themselves."""
         columns = (Column("reading"), Column("shows", align="right"), Column("meter"), Column("note"))
         rows = [(str(r.probe), r.said(), _meter(r.meter), r.note) for r in self.readings]
-        tables = [Table("Readings", columns, rows, note=" ".join(self.notes))]
+        tables = [Table("Readings", columns, rows, note=" ".join(map(str, self.notes)))]
         if self.parts:
             parts = [(p.part, p.field, (p.value, UNITS[p.field]), 100 * p.accuracy) for p in self.parts]
             heads = (Column("part"), Column("measured"), Column("value"), Column("within", "%", format=".2g"))

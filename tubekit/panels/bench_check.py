@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from tubekit.amp import Amp
 from tubekit.bench.places import part_measured, probe_of, quantity_of
-from tubekit.bench.readings import load_readings
+from tubekit.bench.readings import NO_TONE, TONE, TWICE, load_readings
 from tubekit.decisions.probe import Probe
 from tubekit.decisions.reading import Readings, taken
 from tubekit.errors import InputError
@@ -17,8 +16,6 @@ from tubekit.panels.bench_places import settled
 from tubekit.panels.bench_sheet import Sheet, records
 from tubekit.units import parse
 
-LINE = re.compile(r"[Ll]ine (\d+)")
-TWICE = re.compile(r"^(.*) stands in line (\d+) and in line (\d+)")
 Owner = int | str
 """A row's place in the list, 'mains' or 'tone'."""
 
@@ -80,30 +77,19 @@ def check(sheet: Sheet, amp: Amp) -> Checked:
 
 def _owner(error: InputError, given: Sequence[tuple[Owner, Mapping[str, str]]]) -> Owner:
     """Which row it is about: that of the line it names, of a pair the later one."""
-    twice = TWICE.match(error.problem)
-    if twice:
-        return given[int(twice[3]) - 1][0]
-    line = LINE.match(error.part)
-    if line:
-        return given[int(line[1]) - 1][0]
+    if error.lines:
+        return given[error.lines[-1] - 1][0]
     owners = {owner for owner, _ in given}
-    if error.part.startswith("tone") and "tone" in owners:
-        return "tone"
-    if "no test tone" in error.problem:
-        return next(owner for owner, cells in given if cells["quantity"].startswith("signal"))
-    part = error.part.partition(".")[0]  # a measured value that cannot be
-    return next((o for o, cells in given if part and cells["place"] == part), given[-1][0])
+    return "tone" if error.code == TONE and "tone" in owners else given[-1][0]
 
 
 def _said(error: InputError, given: Sequence[tuple[Owner, Mapping[str, str]]]) -> str:
     """The complaint without file and line: it stands beside its row."""
     problem, fix = error.problem, error.fix
-    if twice := TWICE.match(problem):
-        first = given[int(twice[2]) - 1][1]
-        problem, fix = (
-            f"{twice[1]} is in the list already ({first['value']})", "Keep the one you trust"
-        )  # fmt: skip
-    elif "no test tone" in problem:
+    if error.code == TWICE:
+        first = given[error.lines[0] - 1][1]
+        problem, fix = f"{error.word} is in the list already ({first['value']})", "Keep the one you trust"
+    elif error.code == NO_TONE:
         problem, fix = "a signal needs a test tone", "Choose the input it goes in at, under Test tone"
     near = f"Near: {', '.join(error.near)}" if error.near else ""
     problem = problem[:1].upper() + problem[1:]
@@ -151,7 +137,6 @@ def _notes(readings: Readings, owners: Sequence[Owner]) -> dict[int, str]:
     """Questions about values, by row: 'mV?'."""
     found: dict[int, str] = {}
     for note in readings.notes:
-        line = LINE.match(note)
-        if line and isinstance(owner := owners[int(line[1]) - 1], int):
-            found[owner] = note.partition(": ")[2]
+        if note.line and isinstance(owner := owners[note.line - 1], int):
+            found[owner] = note.text
     return found

@@ -65,11 +65,13 @@ class TubeType(Form):
     def read(self, raw: object) -> str:
         """The type as written, once the catalogue knows it."""
         if not isinstance(raw, str):
-            raise InputError(f"is {said(raw)}, not a tube type", fix='Write it like "12AX7"')
+            raise InputError(f"is {said(raw)}, not a tube type", fix='Write it like "12AX7"', code="text")
         if facts(raw).base == WIRE_ENDED:
             raise InputError(
                 f"{said(raw)} is a silicon diode with wire ends, not a tube",
                 fix="Draw it as [CR1] with its nodes; what plugs into a rectifier's socket is 'silicon'",
+                code="not_a_tube",
+                word=raw,
             )
         return raw.strip()
 
@@ -85,12 +87,12 @@ class DiodeType(Form):
     def read(self, raw: object) -> str:
         """The type as written, once the catalogue knows it."""
         if not isinstance(raw, str):
-            raise InputError(f"is {said(raw)}, not a diode type", fix='Write it like "1N4007"')
+            raise InputError(f"is {said(raw)}, not a diode type", fix='Write it like "1N4007"', code="text")
         try:
             catalogue.silicon(raw)
         except UnknownTube as error:
             problem = f"{said(raw)} is not a known silicon diode"
-            raise InputError(problem, fix=error.fix, near=error.near) from error
+            raise InputError.of(error, problem=problem, word=raw) from error
         return raw.strip()
 
 
@@ -187,9 +189,11 @@ def facts(tube_type: str) -> TubeFacts:
     except UnknownTube as error:
         near = error.near or near_matches(tube_type, catalogue.tube_types())
         fix = error.fix or "Write a type the catalogue has"
-        raise InputError(f"{said(tube_type)} is not a known tube type", fix=fix, near=near) from error
+        problem = f"{said(tube_type)} is not a known tube type"
+        raise InputError(problem, fix=fix, near=near, code=error.code, word=tube_type) from error
     except InputError as error:  # a damaged file of our own
-        raise InputError(f"{said(tube_type)} cannot be used: {error}", fix="Mend that file") from error
+        problem = f"{said(tube_type)} cannot be used: {error}"
+        raise InputError(problem, fix="Mend that file", code="tube_file", word=tube_type) from error
     return TubeFacts(
         type=tube.type,
         family=MIXED if tube.systems else _family(tube.law),

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from tubekit.amp.findings import MISSING
 from tubekit.errors import AmpFileError
 
 WRONG, OPEN, BLANK = "wrong", "open", "blank"
@@ -13,34 +13,27 @@ WRONG, OPEN, BLANK = "wrong", "open", "blank"
 
 LOOSE = "Nothing else joins node"
 
-_BLANK = (
-    re.compile(r"(?P<key>\w+) is missing$"),
-    re.compile(r"(?P<key>\w+) '' is not the name of a node$"),
-    re.compile(r"(?P<key>\w+) '' is not "),
-    re.compile(r"(?P<key>nodes|plates|heater) is a list of \d+$"),
-    re.compile(r"the (?P<key>heater) of .* joins no nodes$"),
-    re.compile(r"the (?P<key>screen) of .* is missing$"),
-)
-_OPEN = re.compile(
-    r"is joined only once|has no DC path|there is no (rectifier|mains plug)|no part joins 'ground'"
-    r"|has no path to|does not reach|there are no parts|sections of .* drawn$|reaches no winding"
-)
+_NOT_THERE_YET = {
+    "joined_once", "no_dc_path", "no_rectifier", "no_mains_plug", "no_ground", "no_b_plus",
+    "mains_not_reached", "no_parts", "sections_left_out", "heater_not_reached",
+}  # fmt: skip
 """What a drawing lacks while it is still being entered."""
-_FIXES = (
-    (re.compile(r"Write a line \w+ = .*"), "Fill it in"),
-    (re.compile(r"Correct its name, draw the part it goes to, or list it in left_open of \[amp\]"),
-     "Correct its name, or add the part it goes to"),
-    (re.compile(r"Write \[amp\] with .*"), "Fill in the heading above"),
-    (re.compile(r"Write a table for each part, as \[R1\]"), "Add the first one"),
-    (re.compile(r"(Write class letter and number, as R14); the letters are .*"), r"\1"),
-    (re.compile(r"Draw the rectifier, as .*"), "Add the rectifier: a tube, or diodes"),
-    (re.compile(r"Measure it, unplugged and discharged, and write resistance = \[..\] .*"),
-     "Measure it, unplugged and discharged, and fill in the ohms"),
-    (re.compile(r"See tube_types\(\) for those there are"), "Choose one from the list"),
-    (re.compile(r"Write \[P1\] with .*"), "Add the mains plug"),
-    (re.compile(r"Name the chassis node 'ground'"), "The chassis is the node 'ground'"),
-    (re.compile(r"\[(\w+)\.(\w+)\]"), r"\1 \2"),
-)  # fmt: skip
+_FIXES = {
+    "no_heading": "Fill in the heading above",
+    "no_parts": "Add the first one",
+    "designator": "Write class letter and number, as R14",
+    "no_rectifier": "Add the rectifier: a tube, or diodes",
+    "no_resistance": "Measure it, unplugged and discharged, and fill in the ohms",
+    "unknown_tube": "Choose one from the list",
+    "no_mains_plug": "Add the mains plug",
+    "no_ground": "The chassis is the node 'ground'",
+    "no_primary": "Add the primary, with nodes, volts or turns, and resistance",
+    "no_secondary": "Add a winding: secondary, high voltage, heater …",
+    "inductance_misplaced": "Move it to the primary",
+    "sections_left_out": "Draw the others too, or write a note that says why they stay unused",
+    "kind_untold": "Choose the kind",
+}
+"""How to mend it in the form, where that is not how it is mended in a file."""
 NAMES = {"nodes": "its ends", "value": "value", "type": "type", "resistance": "ohms", "design_mains": "mains"}
 
 
@@ -49,7 +42,8 @@ class Complaint:
     """One thing to do about a part.
 
     `key` is the box it concerns ('' where it concerns none), `section` the section or winding, `word` what
-    was entered there and `near` what could have been meant by it.
+    was entered there and `near` what could have been meant by it; `is_loose` marks a node that only one
+    part joins so far.
     """
 
     grade: str
@@ -58,14 +52,15 @@ class Complaint:
     section: str = ""
     word: str = ""
     near: tuple[str, ...] = ()
+    is_loose: bool = False
 
     def __str__(self) -> str:
-        return self.words
+        return self.words or f"{self.box} to fill in"
 
     @property
-    def is_loose(self) -> bool:
-        """A node that only one part joins so far."""
-        return self.grade == OPEN and self.words.startswith(LOOSE)
+    def box(self) -> str:
+        """The box it concerns, as the form names it."""
+        return f"{self.section} {NAMES.get(self.key, self.key)}".replace("_", " ").strip()
 
 
 def complaints(problems: Iterable[AmpFileError]) -> list[Complaint]:
@@ -85,7 +80,7 @@ def in_short(found: list[Complaint]) -> str:
     wrong = [str(one) for one in found if one.grade == WRONG]
     if wrong:
         return wrong[0] + (f" (and {len(wrong) - 1} more)" if len(wrong) > 1 else "")
-    blank = list(dict.fromkeys(_name(one) for one in found if one.grade == BLANK))
+    blank = list(dict.fromkeys(one.box for one in found if one.grade == BLANK))
     if blank:
         return f"to fill in: {', '.join(blank)}"
     nodes = ", ".join(sorted(one.word for one in found if one.is_loose))
@@ -94,28 +89,17 @@ def in_short(found: list[Complaint]) -> str:
     return f"still open: {found[0]}" if found else ""
 
 
-def _name(one: Complaint) -> str:
-    name = NAMES.get(one.key, one.key.replace("_", " "))
-    return f"{one.section} {name}".replace("_", " ").strip()
-
-
 def _one(problem: AmpFileError) -> Complaint:
-    section = problem.part.partition(".")[2]
-    for pattern in _BLANK:
-        blank = pattern.match(problem.problem)
-        if blank:
-            key = blank["key"]
-            return Complaint(BLANK, f"{section} {NAMES.get(key, key)} to fill in".strip(), key, section)
-    fix = problem.fix
-    for wanted, put in _FIXES:
-        fix = wanted.sub(put, fix)
-    quoted = re.search(r"'([^']*)'", problem.problem)
-    word = quoted[1] if quoted else ""
+    section, key, word = problem.part.partition(".")[2], problem.key, problem.word
+    unlisted = problem.code == "count" and key in ("nodes", "plates", "heater")
+    if problem.code == MISSING or word == "" or unlisted:
+        return Complaint(BLANK, "", key, section)
     near = tuple(one for one in problem.near if one != word)
-    if "is joined only once" in problem.problem:
-        return Complaint(OPEN, f"{LOOSE} '{word}' yet", "", section, word, near)
-    key = re.match(r"\w+", problem.problem)
+    if problem.code == "joined_once":
+        return Complaint(OPEN, f"{LOOSE} '{word}' yet", "", section, word or "", near, is_loose=True)
     owner = f"{section.replace('_', ' ')}: " if section else ""
+    fix = _FIXES.get(problem.code, problem.fix)
     words = ". ".join(part for part in (f"{owner}{problem.problem}", fix) if part)
-    grade = OPEN if _OPEN.search(problem.problem) else WRONG
-    return Complaint(grade, f"{words}.", "" if grade == OPEN else key[0] if key else "", section, word, near)
+    if problem.code in _NOT_THERE_YET:
+        return Complaint(OPEN, f"{words}.", "", section, word or "", near)
+    return Complaint(WRONG, f"{words}.", key, section, word or "", near)

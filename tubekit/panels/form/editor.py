@@ -160,7 +160,7 @@ def _said(grade: str, found: list[Complaint]) -> str:
     if not these:
         return ""
     if grade == BLANK:
-        fields = list(dict.fromkeys(str(one).removesuffix(" to fill in").replace("_", " ") for one in these))
+        fields = list(dict.fromkeys(one.box for one in these))
         return _paragraph(f"{SIGNS[grade]}: {', '.join(fields)}.", "tubekit-role")
     nodes = ", ".join(sorted(one.word for one in these if one.is_loose))
     # What has no path for want of these nodes' other parts need not be told beside.
