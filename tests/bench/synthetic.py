@@ -16,11 +16,12 @@ import numpy as np
 from tests.bench.other_laws import plain
 from tubekit.amp import Amp
 from tubekit.amp.build import build
+from tubekit.amp.parts.faults import GONE, OPEN_OHMS, SHORT_OHMS, Fault
+from tubekit.amp.parts.variables import GAS, LEAK, NO_LEAK, Knob, Variable
 from tubekit.analyses.convergence import Convergence
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.analyses.supply import Supply
-from tubekit.bench.fault import GONE, OPEN_OHMS, SHORT_OHMS, Fault
-from tubekit.bench.rewired import rewired
+from tubekit.bench.faults import rewired
 from tubekit.circuit.full import solve_full
 from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.parts import (
@@ -36,9 +37,8 @@ from tubekit.circuit.parts import (
     Windings,
     Wire,
 )
-from tubekit.decisions.instrument import GAS, LEAK, NO_LEAK, Knob, combined, turned
+from tubekit.decisions.instrument import combined, turned
 from tubekit.decisions.probe import Probe, Tone, resistance, signal
-from tubekit.decisions.variation import Variable
 
 Array = np.ndarray
 Laws = dict[str, object]
@@ -69,7 +69,7 @@ def draw_case(
 ) -> Case | None:
     """Readings of an amp with good parts drawn and one fault; None where it has no state."""
     settings = combined([(v.turns, v.draw(rng, 1)) for v in varied], 1)
-    there = rewired(amp, fault.rewired) if fault is not None and fault.rewired else amp
+    there = rewired(amp, fault) if fault is not None else amp
     if fault is not None and fault.grades:
         settings |= _harmed(rng, fault, settings)
     circuit = _circuit(there, settings, laws)

@@ -9,8 +9,8 @@ from tests.bench.study import run, separable, visible
 from tests.bench.synthetic import draw_case, plain_laws
 from tests.benchmarks.bench import as_settings
 from tubekit import load_amp
+from tubekit.amp.parts.faults import Fault
 from tubekit.bench.candidates import candidate_probes, tube_readings
-from tubekit.bench.fault import Fault
 from tubekit.bench.fault_book import fault_book
 from tubekit.bench.faults import single_faults
 from tubekit.bench.quick_faults import quick_faults

@@ -18,12 +18,12 @@ import numpy as np
 
 from tests.benchmarks.clock import best_of, say
 from tubekit import load_amp
-from tubekit.bench.fault import Change
+from tubekit.amp.parts.faults import Change
+from tubekit.amp.parts.variables import Knob
 from tubekit.bench.faults import single_faults
 from tubekit.bench.quick_faults import quick_faults
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.fleet import fleet
-from tubekit.decisions.instrument import Knob
 from tubekit.decisions.probe import Probe
 from tubekit.decisions.spread import default_probes, drawn_values, full_values, spread
 from tubekit.decisions.variation import variables

@@ -7,11 +7,12 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tubekit import load_amp
+from tubekit.amp.parts.variables import Variable
 from tubekit.decisions.fleet import fleet
 from tubekit.decisions.probe import Probe, Tone
 from tubekit.decisions.sensitivity import sensitivity
 from tubekit.decisions.spread import default_probes, drawn_values, effects_of, full_values, spread
-from tubekit.decisions.variation import Variable, variables
+from tubekit.decisions.variation import variables
 from tubekit.errors import InputError
 
 

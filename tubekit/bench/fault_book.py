@@ -9,17 +9,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.amp import Amp
+from tubekit.amp.parts.faults import Change, Fault
+from tubekit.amp.parts.variables import LEAK, Age, Knob, Variable
 from tubekit.analyses.mains import MainsState
-from tubekit.bench.fault import Change, Fault
-from tubekit.bench.faults import single_faults
-from tubekit.bench.rewired import rewired
+from tubekit.bench.faults import rewired, single_faults
 from tubekit.circuit.parts import VoltageSource
 from tubekit.decisions.fleet import Fleet, fleet
-from tubekit.decisions.instrument import LEAK, Knob, combined, instrumented, turned
+from tubekit.decisions.instrument import combined, instrumented, turned
 from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Probe, Shown, Tone, shown
 from tubekit.decisions.sensitivity import sensitivity
 from tubekit.decisions.spread import effects_of
-from tubekit.decisions.variation import Age, Variable, variables
+from tubekit.decisions.variation import variables
 from tubekit.errors import BatchWarning, TubekitError
 
 Array = np.ndarray
@@ -156,7 +156,7 @@ class _Solving:
                 self.progress(j + 1, total + 1)
         owner = [k for k, _ in self.rows]
         for k, fault in enumerate(faults):
-            if fault.rewired:
+            if fault.becomes is not None:
                 piece = self._one_rewired(fault)
                 if piece is not None:
                     pieces.append(piece)
@@ -181,7 +181,7 @@ class _Solving:
         return self._told(found)
 
     def _one_rewired(self, fault: Fault) -> tuple[Array, Array, Array, Array] | None:
-        other = rewired(self.ready.amp, fault.rewired)
+        other = rewired(self.ready.amp, fault)
         try:
             circuit = turned(instrumented(other).circuit, harmed(self.varied, [{}]))
             found = shown(other, circuit, self.probes, self.tone)

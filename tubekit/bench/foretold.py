@@ -8,16 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.amp import Amp
+from tubekit.amp.parts.faults import Change, Fault
+from tubekit.amp.parts.variables import Age
 from tubekit.amp.report import CAUTION
 from tubekit.analyses.mains import MainsState
-from tubekit.bench.fault import Change, Fault
 from tubekit.bench.fault_book import FUSE_BLOWS, harmed
-from tubekit.bench.faults import single_faults
-from tubekit.bench.rewired import rewired
+from tubekit.bench.faults import rewired, single_faults
 from tubekit.circuit.parts import VoltageSource
 from tubekit.decisions.instrument import instrumented, turned
 from tubekit.decisions.probe import QUANTITIES, Probe, Tone, plugged, shown
-from tubekit.decisions.variation import Age, variables
+from tubekit.decisions.variation import variables
 from tubekit.errors import ChangeError, SolveError, near_matches
 from tubekit.text import Column, Printed, Table, frozen_array, quantity
 
@@ -128,15 +128,15 @@ def foretold(
     there = plugged(amp, tone)
     varied = variables(there, age)
     changes: list[Change] = [{}]
-    if not known.rewired:
+    if known.becomes is None:
         changes.append(known.grades[grade])
     circuit = turned(instrumented(there).circuit, harmed(varied, changes))
     found = shown(there, circuit, probes, tone)
     meters = np.broadcast_to(np.asarray(meter_ohms, float), (len(probes),))
     good, faulty, free = found.loaded(meters)[0], found.loaded(meters)[-1], found.values[-1]
     state = found.state
-    if known.rewired:
-        other = rewired(there, known.rewired)
+    if known.becomes is not None:
+        other = rewired(there, known)
         found = shown(other, turned(instrumented(other).circuit, harmed(varied, [{}])), probes, tone)
         faulty, free, state = found.loaded(meters)[0], found.values[0], found.state
     if not (np.isfinite(good).all() and np.isfinite(faulty).all()):

@@ -110,7 +110,9 @@ def _screened(book: FaultBook, taken: Sequence[int], scaled: Array, sd: Array) -
     effects = (book.scaled[:, list(taken)] - book.scaled[0, list(taken)]) @ root.T
     sizes = np.square(effects).sum(axis=1)
     solvable = (
-        np.array([o >= 0 and not book.faults[o].rewired for o in book.owner]) & ~book.blown & (sizes > 4.0)
+        np.array([o >= 0 and book.faults[o].becomes is None for o in book.owner])
+        & ~book.blown
+        & (sizes > 4.0)
     )
     alone = np.square(aim - effects).sum(axis=1)
     some = np.flatnonzero(solvable)

@@ -14,15 +14,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tubekit.amp.parts.faults import Change
+from tubekit.amp.parts.variables import LEAK, NO_LEAK, Knob
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
-from tubekit.bench.fault import Change
 from tubekit.circuit.network import Group, Network, assemble, parameters
 from tubekit.circuit.newton import block_diagonal, evaluate, solve_ports
 from tubekit.circuit.parts import GROUND, CurrentSource, Resistor
 from tubekit.circuit.reduction import Reduced
 from tubekit.circuit.threads import on_one_core
 from tubekit.decisions.fleet import Fleet, Setting
-from tubekit.decisions.instrument import LEAK, NO_LEAK, Knob
 
 Array = np.ndarray
 
@@ -53,7 +53,7 @@ class QuickFaults:
         """Whether a change concerns this network alone: not the supply's line, not what carries no DC."""
         there = {part.name for part in self.network.circuit.parts}
         return all(
-            knob not in self.fleet.lines.powers and _dc_name(knob) in there and knob.field != "turns0"
+            knob not in self.fleet.lines.powers and _dc_name(knob) in there and "turns" not in knob.field
             for knob in change
         )
 
@@ -168,7 +168,7 @@ def quick_faults(fleet: Fleet, settings: Setting | None = None) -> QuickFaults:
 
 def _dc_name(knob: Knob) -> str:
     """Name of a knob's part in the direct-current network: coils are resistors there."""
-    return f"{knob.part}.{knob.field[-1]}" if knob.field.startswith("copper") else knob.part
+    return f"{knob.part}.{knob.coil}" if knob.field.startswith("copper") else knob.part
 
 
 def _diagonal(values: Array) -> Array:

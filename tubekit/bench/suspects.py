@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from tubekit.amp.parts.variables import Age
 from tubekit.amp.report import CAUTION
 from tubekit.bench.candidates import candidate_probes
 from tubekit.bench.fault_book import FaultBook, Progress, fault_book, scale
@@ -15,7 +16,6 @@ from tubekit.bench.next_reading import NextReading, next_readings
 from tubekit.bench.pairs import Pair, likely_pairs
 from tubekit.bench.weighing import Weighed, meter_sd, places_of, residuals, unseen, weigh
 from tubekit.decisions.reading import Readings
-from tubekit.decisions.variation import Age
 from tubekit.errors import ReadingError
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 

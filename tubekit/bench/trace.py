@@ -10,6 +10,7 @@ import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.build import build
+from tubekit.amp.parts.variables import Age
 from tubekit.amp.report import CAUTION
 from tubekit.analyses.mains import mains_steady_state
 from tubekit.analyses.small_signal import frequency_response
@@ -19,7 +20,7 @@ from tubekit.decisions.fleet import fleet
 from tubekit.decisions.probe import Probe, Tone, plugged, tip_of
 from tubekit.decisions.reading import Readings
 from tubekit.decisions.spread import effects_of
-from tubekit.decisions.variation import Age, variables
+from tubekit.decisions.variation import variables
 from tubekit.errors import ReadingError
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 from tubekit.units import show

@@ -10,7 +10,6 @@ from tubekit.amp import Amp, AmpReport, analyse, parts as drawn
 from tubekit.analyses.small_signal import frequency_response
 from tubekit.decisions.probe import Tone, tip_of
 from tubekit.decisions.reading import PartValue
-from tubekit.decisions.variation import ELECTROLYTIC, FILM, POTENTIOMETER, RESISTOR
 from tubekit.text import quantity
 from tubekit.units import show
 
@@ -60,18 +59,8 @@ def drift(amp: Amp, value: PartValue, before: AmpReport | None = None) -> Drift:
     before = before or analyse(amp)
     after = analyse(changed, near=before)
     effect, grave = _effect(before, after)
-    off, tolerance = value.value / nominal - 1.0, _tolerance(part)
+    off, tolerance = value.value / nominal - 1.0, part.tolerance
     return Drift(value.part, off, tolerance, effect, _verdict(off, tolerance, grave, value.field))
-
-
-def _tolerance(part: drawn.Part) -> float:
-    stated = getattr(part, "tolerance_percent", None)
-    if stated is not None:
-        return float(np.max(stated)) / 100.0
-    if isinstance(part, drawn.Capacitor):
-        return ELECTROLYTIC if part.style == "electrolytic" else FILM
-    usual = {drawn.Resistor: RESISTOR, drawn.Potentiometer: POTENTIOMETER}
-    return usual.get(type(part), 0.3)
 
 
 def _verdict(off: float, tolerance: float, grave: bool, field: str) -> str:

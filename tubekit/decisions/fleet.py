@@ -15,6 +15,7 @@ import numpy as np
 
 from tubekit.amp import Amp
 from tubekit.amp.build import Built
+from tubekit.amp.parts.variables import Knob
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.circuit.network import assemble
 from tubekit.circuit.parts import (
@@ -31,7 +32,7 @@ from tubekit.circuit.parts import (
     nodes_of,
 )
 from tubekit.circuit.threads import on_one_core
-from tubekit.decisions.instrument import Knob, instrumented, turned
+from tubekit.decisions.instrument import instrumented, turned
 from tubekit.decisions.regulation import Lines, RegulationLine, fit_lines
 
 Array = np.ndarray

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from tubekit.amp import Amp
 from tubekit.amp.build import Built, build
+from tubekit.amp.parts.variables import GAS, LEAK, NO_LEAK, Knob, Turn
 from tubekit.circuit.parts import (
     GROUND,
     Capacitor,
@@ -28,32 +28,6 @@ from tubekit.circuit.parts import (
 )
 
 Array = np.ndarray
-
-NO_LEAK = 1e12
-"""Leak of a capacitor that does not leak [Ω]."""
-LEAK, GAS = ".leak", ".gas"
-
-
-@dataclass(frozen=True)
-class Knob:
-    """One number of a circuit: the part's name in the circuit and the field.
-
-    Fields: ohms, farads, volts (of a source), amps (of a current source), `turns3`, `copper3` (of coil 3),
-    or a parameter of a tube's law.
-    """
-
-    part: str
-    field: str
-
-
-@dataclass(frozen=True)
-class Turn:
-    """How a knob follows a variable x: times exp(gain·x), or plus gain·x where `adds`."""
-
-    knob: Knob
-    gain: float = 1.0
-    adds: bool = False
-
 
 Settings = Mapping[Knob, tuple[Array, Array]]
 """For each knob a factor and an addend, (N,) each."""
@@ -116,7 +90,7 @@ def _turn(part: Part, fields: Mapping[str, tuple[Array, Array]]) -> Part:
 def _turn_coils(part: Windings, fields: Mapping[str, tuple[Array, Array]]) -> Windings:
     ohms, henries = list(part.ohms), np.asarray(part.henries)
     for name, (factor, addend) in fields.items():
-        coil = int(name[-1])
+        coil = Knob(part.name, name).coil
         if name.startswith("copper"):
             ohms[coil] = np.asarray(ohms[coil]) * factor + addend
         else:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import analyse
+from tubekit.amp.parts.variables import Age
 from tubekit.amp.report import CAUTION
 from tubekit.decisions.drift import Drift, drift
 from tubekit.decisions.instrument import instrumented
@@ -15,7 +16,6 @@ from tubekit.decisions.power_tubes import PowerVerdict, power_verdicts
 from tubekit.decisions.probe import shown
 from tubekit.decisions.reading import Reading, Readings
 from tubekit.decisions.spread import SIZE, Spread, spread
-from tubekit.decisions.variation import Age
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 
 Array = np.ndarray

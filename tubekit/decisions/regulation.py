@@ -22,9 +22,10 @@ from typing import ClassVar
 import numpy as np
 from scipy.optimize import least_squares
 
+from tubekit.amp.parts.variables import Knob
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import Circuit, CurrentSource, Rectifier
-from tubekit.decisions.instrument import Knob, turned
+from tubekit.decisions.instrument import turned
 from tubekit.devices.law import FloatArray, Parameter, ParameterLaw, softplus
 from tubekit.text import frozen_array
 

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from tubekit.amp.parts.variables import Knob, Turn, Variable
 from tubekit.analyses.mains import MainsState
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Group, Network
@@ -20,10 +21,8 @@ from tubekit.circuit.newton import block_diagonal
 from tubekit.circuit.parts import CurrentSource, Resistor, Windings
 from tubekit.circuit.reduction import solve_linear
 from tubekit.circuit.threads import on_one_core
-from tubekit.decisions.instrument import Knob, Turn
 from tubekit.decisions.probe import Probe, rows_of
 from tubekit.decisions.regulation import Lines
-from tubekit.decisions.variation import Variable
 
 Array = np.ndarray
 

@@ -10,11 +10,12 @@ import numpy as np
 
 from tubekit.amp import Amp
 from tubekit.amp.parts.tubes import RectifierTube, Tube
+from tubekit.amp.parts.variables import Age, Variable
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.fleet import Fleet, fleet
 from tubekit.decisions.instrument import combined, turned
 from tubekit.decisions.probe import QUANTITIES, Probe, Tone, plugged, shown
-from tubekit.decisions.variation import Age, Variable, variables
+from tubekit.decisions.variation import variables
 from tubekit.errors import InputError
 from tubekit.text import Column, Printed, Table, frozen_array, quantity, to_json_value
 

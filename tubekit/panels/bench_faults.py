@@ -8,7 +8,7 @@ from collections.abc import Callable
 import ipywidgets as widgets
 
 from tubekit.amp import Amp
-from tubekit.bench.fault import Fault
+from tubekit.amp.parts.faults import Fault
 from tubekit.bench.faults import single_faults
 from tubekit.bench.foretold import Foretold, foretold
 from tubekit.errors import ChangeError, TubekitError, near_matches

@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from tubekit.amp.fields import Choice, Form, Listed, NodeName, Words, YesNo, said, written
+from tubekit.amp.parts.faults import (
+    Fault,
+)
 from tubekit.amp.parts.part import GROUND, Edge, Hookup, Part, TwoTerminal, terminals_of
+from tubekit.amp.parts.variables import Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
 from tubekit.errors import InputError
 
 UNUSED = "-"
 MOST_PINS = 24
+MAINS = "mains"
+MAINS_BAND = 0.05
+"""Mains unknown: within 5 % either way (ANSI C84.1 range A, from memory)."""
 
 
 @dataclass(frozen=True)
@@ -59,6 +66,7 @@ class Connector(Part):
     """
 
     kind, letters, may_join_itself = "connector", ("P",), True
+    without = (("varies", "a good contact has no resistance that shows"),)
     plug: tuple[str, ...] = field(metadata=written(PINS))
     socket: tuple[str, ...] = field(metadata=written(PINS))
     straps: tuple[tuple[int, int], ...] = field(
@@ -103,17 +111,35 @@ class Connector(Part):
         for k, (one, two) in enumerate(self.joined, 1):
             yield wired.Wire(f"{self.designator}.{k}", one, two)
 
+    def without_pin(self, pin: int) -> Connector:
+        """The same with one pin that touches nothing (its straps there with it)."""
+        plug = tuple(UNUSED if k == pin else node for k, node in enumerate(self.plug, 1))
+        return replace(self, plug=plug, straps=tuple(strap for strap in self.straps if pin not in strap))
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """A pin that does not touch."""
+        strapped = {pin for strap in self.straps for pin in strap}
+        for pin, (plug, socket) in enumerate(zip(self.plug, self.socket, strict=True), 1):
+            if pin in strapped or (self.inserted and UNUSED not in (plug, socket)):
+                words = f"pin {pin} does not touch"
+                yield Fault(self.designator, words, weight=0.4, becomes=self.without_pin(pin))
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Wire(TwoTerminal):
     """A wire between two nodes, with the color of its insulation."""
 
     kind, letters = "wire", ("W",)
+    without = (("varies", "a good wire has no resistance that shows"),)
     color: str = field(default="", metadata=written(Words(), main=True))
 
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
         """A wire."""
         yield wired.Wire(self.designator, self.a, self.b)
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """Broken."""
+        yield Fault(self.designator, "broken", weight=0.5, becomes=replace(self, condition="open"))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -121,6 +147,7 @@ class Jack(Part):
     """Jack: `tip_switch` is the node the tip rests on while nothing is plugged in."""
 
     kind, letters = "jack", ("J",)
+    without = (("varies", "a good contact has no resistance that shows"),)
     tip: str = field(metadata=written(NodeName()))
     sleeve: str = field(metadata=written(NodeName()))
     direction: str = field(metadata=written(Choice(("input", "output"))))
@@ -137,12 +164,20 @@ class Jack(Part):
         for tip, switch in self.conducts():
             yield wired.Wire(self.designator, tip, switch)
 
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """Its switch contact sticks."""
+        if self.direction == "input" and self.tip_switch is not None:
+            words = f"switch contact does not {'open' if self.plugged else 'close'}"
+            stuck = replace(self, plugged=not self.plugged)
+            yield Fault(self.designator, words, weight=0.5 if self.plugged else 1.0, becomes=stuck)
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class MainsPlug(Part):
     """Mains plug: where the mains enters; `earth` is None on a two-wire cord."""
 
     kind, letters = "mains plug", ("P",)
+    without = (("faults", "a broken cord leaves nothing to read"),)
     line: str = field(metadata=written(NodeName()))
     neutral: str = field(metadata=written(NodeName()))
     earth: str | None = field(default=None, metadata=written(NodeName()))
@@ -153,3 +188,11 @@ class MainsPlug(Part):
         yield wired.VoltageSource(self.designator, self.line, self.neutral, ac=peak)
         if self.earth is not None and self.earth != GROUND:
             yield wired.Wire(f"{self.designator}.earth", self.earth, GROUND)
+
+    def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
+        """The line voltage."""
+        turn = (Turn(Knob(self.designator, "volts")),)
+        if known is not None:
+            yield Variable(MAINS, self.designator, turn, 0.5 * known)
+        else:
+            yield Variable(MAINS, self.designator, turn, MAINS_BAND / np.sqrt(3.0), "even")

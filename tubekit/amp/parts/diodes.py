@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 
 from tubekit.amp.fields import written
-from tubekit.amp.parts.part import Edge, Hookup, TwoTerminal
+from tubekit.amp.parts.faults import (
+    Fault,
+)
+from tubekit.amp.parts.part import Edge, Hookup, Part, TwoTerminal
 from tubekit.amp.parts.tubes import DiodeType
 from tubekit.circuit import parts as wired
 from tubekit.devices import catalogue
@@ -17,6 +20,7 @@ class Diode(TwoTerminal):
     """Silicon diode by type: nodes are anode, cathode."""
 
     kind, letters = "diode", ("CR", "D")
+    without = (("varies", "its drop is lost beside the copper"),)
     type: str = field(metadata=written(DiodeType(), main=True))
 
     def closed(self) -> bool:
@@ -35,3 +39,7 @@ class Diode(TwoTerminal):
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
         """A diode of its type's law."""
         yield wired.Rectifier(self.designator, catalogue.silicon(self.type), self.a, self.b)
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """Open: an exponential law never opens by its parameters, so the part leaves the circuit."""
+        yield Fault(self.designator, "open", becomes=replace(self, condition="open"))

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from tubekit.amp.fields import Listed, NodeName, Quantity, Together, Value, written
+from tubekit.amp.parts.faults import OPEN_OHMS, Fault, of_value, times, to_value
 from tubekit.amp.parts.part import AMPS, TOLERANCE, Edge, Hookup, Part, TwoTerminal
+from tubekit.amp.parts.variables import Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
 
 COIL_OHMS = Quantity(
@@ -25,6 +27,11 @@ MAGNETIZING_A = 0.1
 """Magnetizing current of a mains transformer that states no inductance [A rms]; common practice."""
 OUTPUT_HENRIES = 20.0
 """Primary inductance of an output transformer that states none [H]; common practice, no source."""
+TURNS, COPPER, CHOKE = 0.01, 0.05, 0.10
+"""Standard deviations of winding volts, copper (with its heat), a choke's inductance; common practice."""
+FEWER_TURNS = (0.9, 0.75)
+"""What shorted turns leave of a secondary's."""
+EQUAL_HALVES = 0.1
 LEAST_COPPER = 0.2
 """A secondary keeps at least this share of the drop its regulation states; common practice, no source."""
 
@@ -49,6 +56,18 @@ class Choke(TwoTerminal):
         """One coil; of a swinging choke at its rated inductance until its current has set it."""
         henries = np.asarray(hookup.settled.get(self.designator, self.henries), float)[..., None, None]
         yield wired.Windings(self.designator, (self.ends,), (self.ohms,), henries)
+
+    def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
+        """Its copper and its inductance, which goes by the square of the turns."""
+        name = self.designator
+        yield Variable(f"{name} copper", name, (Turn(Knob(name, "copper0")),), COPPER)
+        yield Variable(f"{name} inductance", name, (Turn(Knob(name, "turns0"), 0.5),), CHOKE)
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """Open, or with shorted turns."""
+        name, copper = self.designator, Knob(self.designator, "copper0")
+        yield Fault(name, "open", (to_value(copper, OPEN_OHMS, float(np.max(self.ohms))),), weight=1.0)
+        yield Fault(name, "with shorted turns", times(Knob(name, "turns0"), 0.3), weight=0.3)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -85,6 +104,23 @@ class Winding:
         """The (from, to) nodes of each section."""
         return tuple(zip(self.taps[:-1], self.taps[1:], strict=True))
 
+    def section_name(self, k: int) -> str:
+        """What a section is called: the winding, one of its two equal halves, or from tap to tap.
+
+        Examples
+        --------
+        >>> Winding(name="primary", taps=("p3", "B1", "p4"), turns=(10.0, 10.0)).section_name(0)
+        'primary half 1'
+        >>> Winding(name="primary", taps=("line", "n100", "n120"), volts=(100.0, 20.0)).section_name(1)
+        'primary n100 to n120'
+        """
+        turns = self.volts or self.turns
+        if len(self.sections) == 1:
+            return self.name
+        if len(self.sections) == 2 and np.allclose(turns[0], turns[1], rtol=EQUAL_HALVES):
+            return f"{self.name} half {k + 1}"
+        return f"{self.name} {' to '.join(self.sections[k])}"
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Transformer(Part):
@@ -112,6 +148,12 @@ class Transformer(Part):
         """Every section of every winding."""
         for winding in self.windings:
             yield from winding.sections
+
+    def coils(self) -> Iterator[tuple[Winding, range]]:
+        """Each winding with the numbers of its coils in the circuit."""
+        first = 0
+        for winding in self.windings:
+            yield winding, range(first, first := first + len(winding.sections))
 
     def winding(self, name: str) -> Winding:
         """The winding of that name; KeyError if there is none."""
@@ -159,12 +201,58 @@ class PowerTransformer(Transformer):
     def _usual_henries(self, hookup: Hookup) -> float:
         return hookup.design_mains_rms / (MAGNETIZING_A * 2 * np.pi * hookup.mains_hz)
 
+    def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
+        """The volts of each secondary and the copper of each winding."""
+        for winding, coils in self.coils():
+            name = f"{self.designator} {winding.name}"
+            if winding is not self.primary:
+                turns = tuple(Turn(Knob(self.designator, f"turns{j}")) for j in coils)
+                yield Variable(f"{name} volts", self.designator, turns, TURNS)
+            copper = tuple(Turn(Knob(self.designator, f"copper{j}")) for j in coils)
+            yield Variable(f"{name} copper", self.designator, copper, COPPER)
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:
+        """Each section open, which takes the heat of tubes with it, or with shorted turns."""
+        name = self.designator
+        for winding, coils in self.coils():
+            cold = {knob: v for part in parts.values() for knob, v in part.unheated(winding.taps).items()}
+            heats = bool(cold) and winding is not self.primary
+            for k, coil in enumerate(coils):
+                where = winding.section_name(k)
+                gone = {Knob(name, f"copper{coil}"): (OPEN_OHMS, 0.0)} | (cold if heats else {})
+                yield Fault(name, f"{where} open", (gone,), weight=0.3 if heats else 0.4)
+                if winding is not self.primary and not heats:
+                    grades = tuple(
+                        {Knob(name, f"turns{coil}"): (left, 0.0), Knob(name, "copper0"): (1.5, 0.0)}
+                        for left in FEWER_TURNS
+                    )
+                    words = f"{where} with shorted turns"
+                    yield Fault(name, words, grades, of_value(*FEWER_TURNS), weight=0.3)
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class OutputTransformer(Transformer):
     """Output (or interstage) transformer; windings state relative turns."""
 
     kind = "output transformer"
+
+    def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
+        """The copper of its primary."""
+        for j in range(len(self.primary.sections)):
+            turn = (Turn(Knob(self.designator, f"copper{j}")),)
+            yield Variable(f"{self.designator} copper {j + 1}", self.designator, turn, COPPER)
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """A section of the primary open, the secondary open, or shorted turns."""
+        name, coils = self.designator, sum(len(w.sections) for w in self.windings)
+        first = len(self.primary.sections)
+        for k in range(first):
+            gone = {Knob(name, f"copper{k}"): (OPEN_OHMS, 0.0)}
+            yield Fault(name, f"{self.primary.section_name(k)} open", (gone,), weight=0.7)
+        secondary = {Knob(name, f"copper{j}"): (OPEN_OHMS, 0.0) for j in range(first, coils)}
+        yield Fault(name, "secondary open", (secondary,), weight=0.2)
+        fewer = {Knob(name, f"turns{j}"): (0.05, 0.0) for j in range(coils)}
+        yield Fault(name, "with shorted turns", (fewer,), weight=0.4)
 
 
 def _copper(part: Transformer, winding: Winding, said: list[str]) -> list[Value]:

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from tubekit.amp.fields import Quantity, Together, Value, written
-from tubekit.amp.parts.part import WATTS, Hookup, TwoTerminal
+from tubekit.amp.parts.faults import (
+    OPEN_OHMS,
+    Fault,
+    times,
+    to_value,
+)
+from tubekit.amp.parts.part import WATTS, Hookup, Part, TwoTerminal
+from tubekit.amp.parts.variables import Knob
 from tubekit.circuit import parts as wired
 
 CONE_Q = 5.0
@@ -20,6 +27,7 @@ class Loudspeaker(TwoTerminal):
     """Loudspeaker: nominal ohms; the rest where it was measured."""
 
     kind, letters = "loudspeaker", ("LS",)
+    without = (("varies", "no reading at idle depends on it, and a level is read across it as it is"),)
     ohms: Value = field(metadata=written(Quantity("ohm", 0.5, 1e3), main=True))
     watts: Value | None = field(default=None, metadata=written(WATTS, "rating"))
     resistance: Value | None = field(default=None, metadata=written(Quantity("ohm", 0.1, 1e3)))
@@ -50,12 +58,18 @@ class Loudspeaker(TwoTerminal):
             f"{name}.stiffness", ((coil_end, self.b),), (1e-3,), (rise / (rate * CONE_Q))[..., None, None]
         )
 
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """Its voice coil open."""
+        knob = Knob(self.designator, "ohms" if self.resistance is None else "copper0")
+        yield Fault(self.designator, "voice coil open", times(knob, OPEN_OHMS), weight=0.7)
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Lamp(TwoTerminal):
     """Pilot lamp: rated volts and amps."""
 
     kind, letters = "lamp", ("DS",)
+    without = (("varies", "the heater winding does not show it"),)
     rating: tuple[float, float] = field(
         metadata=written(Together((Quantity("V", 0.5, 300.0), Quantity("A", 1e-3, 10.0))), main=True)
     )
@@ -64,3 +78,9 @@ class Lamp(TwoTerminal):
         """A resistor, as hot as at its rating."""
         volts, amps = self.rating
         yield wired.Resistor(self.designator, self.a, self.b, volts / amps)
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """Burnt out."""
+        volts, amps = self.rating
+        open_ = to_value(Knob(self.designator, "ohms"), OPEN_OHMS, volts / amps)
+        yield Fault(self.designator, "burnt out", (open_,), weight=0.2)  # it is seen to be dark

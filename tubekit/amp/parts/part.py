@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields
 from functools import cached_property
 from typing import ClassVar
 
+import numpy as np
+
 from tubekit.amp.fields import Choice, Listed, NodeName, Quantity, Value, Words, written
+from tubekit.amp.parts.faults import Fault
+from tubekit.amp.parts.variables import Age, Knob, Variable
 from tubekit.circuit import parts as wired
 
 GROUND = "ground"
@@ -15,6 +19,8 @@ Edge = tuple[str, str]
 CONDITIONS = ("fitted", "open", "short")
 PAIR = Listed(NodeName(), 2, 2)
 TOLERANCE = Quantity("%", 0.0, 100.0)
+TOLERANCE_TAKEN = 0.3
+"""Of a kind whose usual tolerance is not known; common practice, no source."""
 WATTS, VOLTS, AMPS = Quantity("W", 0.01, 1e4), Quantity("V", 1.0, 1e5), Quantity("A", 1e-3, 100.0)
 
 
@@ -47,6 +53,8 @@ class Part:
 
     kind: ClassVar[str] = ""
     letters: ClassVar[tuple[str, ...]] = ()
+    without: ClassVar[tuple[tuple[str, str], ...]] = ()
+    """Why a kind has no faults, ratings …, where it has none."""
     may_join_itself: ClassVar[bool] = False
 
     designator: str
@@ -82,6 +90,23 @@ class Part:
 
     def rectifies(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002
         """(anode, cathode) of every path that passes current one way only, amplifying sections left out."""
+        yield from ()
+
+    @property
+    def tolerance(self) -> float:
+        """Tolerance as stated, else the usual one, as a fraction."""
+        return stated(getattr(self, "tolerance_percent", None), TOLERANCE_TAKEN)
+
+    def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
+        """What may differ between good parts; `known` is the accuracy it was measured with, if it was."""
+        yield from ()
+
+    def unheated(self, nodes: Iterable[str]) -> Mapping[Knob, tuple[float, float]]:  # noqa: ARG002
+        """What of it goes where these nodes give its heater no volts."""
+        return {}
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """What can be wrong with it, in an amp of these `parts`."""
         yield from ()
 
     def __str__(self) -> str:
@@ -159,3 +184,8 @@ def _inner_terminals(inner: tuple[object, ...]) -> Iterator[tuple[str, str]]:
 
 def _listed(nodes: tuple[str, ...]) -> str:
     return " and ".join(nodes) if len(nodes) == 2 else ", ".join(nodes)
+
+
+def stated(percent: Value | None, usual: float) -> float:
+    """A tolerance as stated in percent, else the usual one, as a fraction."""
+    return usual if percent is None else float(np.max(percent)) / 100.0

@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from tubekit.amp.fields import Choice, NodeName, Quantity, Value, written
-from tubekit.amp.parts.part import AMPS, TOLERANCE, WATTS, Edge, Hookup, Part, TwoTerminal
+from tubekit.amp.parts.faults import (
+    OPEN_OHMS,
+    SHORT_OHMS,
+    Fault,
+    of_value,
+    times,
+    to_value,
+    wrong_decade,
+)
+from tubekit.amp.parts.part import AMPS, TOLERANCE, WATTS, Edge, Hookup, Part, TwoTerminal, stated
+from tubekit.amp.parts.variables import Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
 from tubekit.devices.potentiometer import fraction
+from tubekit.series import nearest
+from tubekit.units import mark
 
 RESISTANCE = Quantity(
     "ohm", 0.01, 1e9,
@@ -19,6 +31,20 @@ RESISTANCE = Quantity(
 )  # fmt: skip
 END_RESISTANCE = 1.0
 """Left between wiper and the end of a potentiometer's track [Ω]; common practice, no source."""
+
+
+RESISTOR, POTENTIOMETER = 0.10, 0.20
+"""Tolerances where the amp file states none; common practice, no source."""
+DRIFT = 0.08
+"""Scale of the upward drift of old composition resistors, half-normal (95 % below +16 %; from memory)."""
+WIREWOUND_FROM_W = 3.0
+"""From this rating on a resistor is wirewound and does not drift; common practice, no source."""
+THERMISTOR = 0.20
+"""Tolerance of the cold resistance of an inrush limiter (from memory: makers state 15 to 25 %)."""
+POINTER = 0.012
+"""Standard deviation of a control's position; common practice, no source."""
+DIGIT_FAR = 0.3
+"""Misread digits that change less than this (as a logarithm) are drift by another name."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -33,6 +59,32 @@ class Resistor(TwoTerminal):
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
         """A resistor."""
         yield wired.Resistor(self.designator, self.a, self.b, self.ohms)
+
+    @property
+    def tolerance(self) -> float:
+        """Tolerance as stated, else the usual one, as a fraction."""
+        return stated(self.tolerance_percent, RESISTOR)
+
+    def varies(self, age: Age, known: float | None) -> Iterator[Variable]:
+        """Its tolerance, and with age the drift of a composition resistor."""
+        name, turn = self.designator, (Turn(Knob(self.designator, "ohms")),)
+        yield Variable(name, name, turn, 0.5 * (self.tolerance if known is None else known))
+        watts = 0.5 if self.watts is None else float(np.max(self.watts))
+        if known is None and age == "vintage" and watts < WIREWOUND_FROM_W:
+            yield Variable(f"{name} drift", name, turn, DRIFT, "half")
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """Open, shorted, drifted, or another value fitted."""
+        name, knob, ohms = self.designator, Knob(self.designator, "ohms"), float(np.max(self.ohms))
+        up, down = (1.4, 1.8, 2.5, 4.0), (0.75, 0.55, 0.35)
+        yield Fault(name, "open", (to_value(knob, OPEN_OHMS, ohms),), weight=3.0)
+        yield Fault(name, "shorted", (to_value(knob, SHORT_OHMS, ohms),), weight=0.2)
+        yield Fault(name, "drifted up", times(knob, *up), of_value(*up), weight=4.0)
+        yield Fault(name, "drifted down", times(knob, *down), of_value(*down), weight=0.7)
+        yield from wrong_decade(knob)
+        for other in _misread_digit(ohms):
+            words = f"a digit band misread, {mark(other, 'ohm')} fitted"
+            yield Fault(name, words, times(knob, other / ohms), weight=0.1)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -49,6 +101,17 @@ class Thermistor(TwoTerminal):
         """A resistor, cold until its current has set it."""
         ohms = hookup.settled.get(self.designator, self.ohms)
         yield wired.Resistor(self.designator, self.a, self.b, ohms)
+
+    def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
+        """Its cold resistance."""
+        turn = (Turn(Knob(self.designator, "ohms")),)
+        sd = 0.5 * (THERMISTOR if known is None else known)
+        yield Variable(self.designator, self.designator, turn, sd)
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """Cracked."""
+        knob = Knob(self.designator, "ohms")
+        yield Fault(self.designator, "open", (to_value(knob, OPEN_OHMS, float(np.max(self.ohms))),))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -79,3 +142,51 @@ class Potentiometer(Part):
             if a != b:
                 ohms = np.maximum(np.multiply(self.ohms, portion), END_RESISTANCE)
                 yield wired.Resistor(f"{self.designator}.{name}", a, b, ohms)
+
+    @property
+    def tolerance(self) -> float:
+        """Tolerance as stated, else the usual one, as a fraction."""
+        return stated(self.tolerance_percent, POTENTIOMETER)
+
+    def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
+        """Its track, and where its pointer is."""
+        name = self.designator
+        ends = [Knob(f"{name}.top", "ohms")] if self.top != self.wiper else []
+        ends += [Knob(f"{name}.bottom", "ohms")] if self.bottom != self.wiper else []
+        tolerance = self.tolerance if known is None else known
+        yield Variable(name, name, tuple(Turn(knob) for knob in ends), 0.5 * tolerance)
+        at = float(np.clip(np.max(self.position), 0.02, 0.98))
+        low, high = fraction(at - 0.01, self.taper), fraction(at + 0.01, self.taper)
+        share, slope = 0.5 * (low + high), (high - low) / 0.02
+        gains = {f"{name}.top": -slope / (1.0 - share), f"{name}.bottom": slope / share}
+        turns = tuple(Turn(knob, float(np.clip(gains[knob.part], -20.0, 20.0))) for knob in ends)
+        yield Variable(f"{name} position", name, turns, POINTER)
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """An end, or the wiper, open."""
+        name = self.designator
+        top, bottom = Knob(f"{name}.top", "ohms"), Knob(f"{name}.bottom", "ohms")
+        far = OPEN_OHMS / float(np.max(self.ohms))
+        has_top, has_bottom = self.top != self.wiper, self.bottom != self.wiper
+        if has_top:
+            yield Fault(name, "top end open", times(top, far), weight=0.5)
+        if has_bottom:
+            yield Fault(name, "bottom end open", times(bottom, far), weight=0.5)
+        if has_top and has_bottom:
+            yield Fault(name, "wiper open", ({top: (far, 0.0), bottom: (far, 0.0)},), weight=1.5)
+
+
+def _misread_digit(ohms: float) -> Iterator[float]:
+    """Preferred values whose bands differ in one digit by a neighboring color, far enough off to matter.
+
+    Examples
+    --------
+    >>> [round(value) for value in _misread_digit(12e3)]
+    [22000]
+    """
+    power = 10.0 ** np.floor(np.log10(ohms) - 1.0 + 1e-9)
+    digits = round(ohms / power)
+    for other in (digits - 10, digits + 10, digits - 1, digits + 1):
+        value = other * power
+        if other >= 10 and abs(np.log(other / digits)) > DIGIT_FAR and nearest(value, "E24") == value:
+            yield float(value)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from tubekit.amp.fields import Choice, Listed, NodeName, Quantity, Value, written
+from tubekit.amp.parts.faults import (
+    Fault,
+)
 from tubekit.amp.parts.part import AMPS, Edge, Hookup, Part, TwoTerminal
 from tubekit.circuit import parts as wired
 
@@ -21,6 +24,7 @@ class Switch(TwoTerminal):
     """Switch with one contact; `position` is 'closed' or 'open'."""
 
     kind, letters, switches = "switch", ("S",), True
+    without = (("varies", "a good contact has no resistance that shows"),)
     position: str = field(metadata=written(Choice(("closed", "open")), main=True))
 
     def closed(self) -> bool:
@@ -32,12 +36,18 @@ class Switch(TwoTerminal):
         if self.closed():
             yield wired.Wire(self.designator, self.a, self.b)
 
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """Its contact does not close."""
+        if self.closed():
+            yield Fault(self.designator, "contact does not close", becomes=replace(self, position="open"))
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Selector(Part):
     """Selector switch, such as a mains voltage selector: `position` counts its contacts from 1."""
 
     kind, letters = "selector switch", ("S",)
+    without = (("varies", "a good contact has no resistance that shows"),)
     common: str = field(metadata=written(NodeName()))
     contacts: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 2, 12, "contacts")))
     position: float = field(metadata=written(Quantity("", 1, 12), main=True))
@@ -55,12 +65,19 @@ class Selector(Part):
         """A wire to the chosen contact."""
         yield wired.Wire(self.designator, self.common, self.chosen)
 
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """The chosen contact does not close."""
+        yield Fault(
+            self.designator, "contact does not close", weight=0.3, becomes=replace(self, condition="open")
+        )
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Fuse(TwoTerminal):
     """Fuse: rated amps, speed, cold resistance where known."""
 
     kind, letters = "fuse", ("F",)
+    without = (("varies", "its few milliohms are lost beside the copper"),)
     amps: Value = field(metadata=written(AMPS, "rating", main=True))
     speed: str = field(default="slow", metadata=written(Choice(("slow", "fast"))))
     ohms: Value | None = field(default=None, metadata=written(Quantity("ohm", 0.0, 1e3), "resistance"))
@@ -69,3 +86,7 @@ class Fuse(TwoTerminal):
         """Its cold resistance."""
         ohms = FUSE_DROP_V / np.asarray(self.amps) if self.ohms is None else np.asarray(self.ohms)
         yield wired.Resistor(self.designator, self.a, self.b, np.maximum(ohms, LEAST_OHMS))
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """Blown."""
+        yield Fault(self.designator, "blown", weight=3.0, becomes=replace(self, condition="open"))

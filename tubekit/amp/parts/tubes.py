@@ -5,20 +5,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import ClassVar
 
 import numpy as np
 
 from tubekit.amp.fields import Form, Listed, NodeName, Quantity, Value, said, written
+from tubekit.amp.parts.faults import GONE, Fault, times, worn
 from tubekit.amp.parts.part import Edge, Hookup, Part
+from tubekit.amp.parts.variables import GAS, Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
 from tubekit.devices import catalogue
 from tubekit.devices.law import Law, stack
 from tubekit.devices.pentode import Pentode
 from tubekit.devices.rectifier import SiliconDiode, TubeDiode
+from tubekit.devices.test_limits import tube_spread
 from tubekit.devices.triode import Triode
 from tubekit.errors import AmpFileError, InputError, UnknownTube, near_matches
 
@@ -28,6 +31,10 @@ MIXED = "triode and pentode"
 HEATER = Listed(NodeName(), 2, 3)
 NO_EMISSION = 1e-7
 """Left of a cathode whose heater has gone open: laws need something above zero."""
+GOOD_GAS = 2e-7
+"""Scale of a good power tube's grid current [A], half-normal; common practice, no source."""
+RECTIFIER = 0.10
+"""Standard deviation of a rectifier's perveance; common practice, no source."""
 NO_HEATER = 1e9
 """Stands for the heater of a variant without one, in a batch of tube types [Ω]."""
 
@@ -107,6 +114,13 @@ class Section:
     cathode: str = field(metadata=written(NodeName()))
     screen: str | None = field(default=None, metadata=written(NodeName()))
 
+    def neighbors(self) -> Iterator[tuple[str, str]]:
+        """Pairs of electrodes on different nodes whose pins may have been swapped."""
+        pairs = [("plate", "grid"), ("grid", "cathode"), ("plate", "cathode")]
+        if self.screen is not None:
+            pairs += [("plate", "screen"), ("screen", "grid")]
+        yield from ((one, two) for one, two in pairs if getattr(self, one) != getattr(self, two))
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Tube(Part):
@@ -141,6 +155,55 @@ class Tube(Part):
             yield from _strays(self, section.name, terminals, section.cathode)
         yield from _heater(self)
 
+    def unheated(self, nodes: Iterable[str]) -> Mapping[Knob, tuple[float, float]]:
+        """Its emission gone, where its heater is fed from these nodes alone."""
+        if not self.heater or not set(self.heater) <= set(nodes):
+            return {}
+        return dict.fromkeys(self._cathodes(), (GONE, 0.0))
+
+    def _cathodes(self) -> tuple[Knob, ...]:
+        return tuple(Knob(section.name, "perveance") for section in self.sections)
+
+    def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
+        """Its emission; mu, screen share and gas of each section."""
+        emission = tube_spread(self.types[0]).emission if known is None else 0.5 * known
+        turns = tuple(Turn(knob) for knob in self._cathodes())
+        yield Variable(f"{self.designator} emission", self.designator, turns, emission)
+        for section in self.sections:
+            name = section.name
+            system = catalogue.tube(self.types[0]).system(section.screen is not None)
+            limits, triode = tube_spread(system.type), isinstance(system.law, Triode)
+            turn = (Turn(Knob(name, "mu" if triode else "mu_screen")),)
+            yield Variable(f"{name} mu", self.designator, turn, limits.mu)
+            if not triode:
+                share = (Turn(Knob(name, "share")),)
+                yield Variable(f"{name} screen share", self.designator, share, limits.screen)
+                gas = (Turn(Knob(name + GAS, "amps"), adds=True),)
+                yield Variable(f"{name} gas", self.designator, gas, GOOD_GAS, "half")
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """Weak, dead, gassy, or two pins swapped."""
+        power = any(section.screen for section in self.sections)
+        yield worn(self.designator, self._cathodes(), (0.65, 0.45, 0.25), 6.0)
+        whole = dict.fromkeys(self._cathodes(), (GONE, 0.0))
+        yield Fault(self.designator, "dead (heater open)", (whole,), weight=2.0)
+        amps = (2e-6, 6e-6, 2e-5) if power else (5e-7, 2e-6)
+        for section, knob in zip(self.sections, self._cathodes(), strict=True):
+            if len(self.sections) > 1:
+                yield Fault(section.name, "dead", times(knob, GONE), weight=0.5)
+            yield Fault(
+                section.name, "gassy", tuple({Knob(section.name + GAS, "amps"): (1.0, i)} for i in amps),
+                tuple(f"grid current {i * 1e6:g} µA" for i in amps), weight=2.0 if power else 0.3,
+            )  # fmt: skip
+        for section in self.sections:
+            for one, two in section.neighbors():
+                words = f"{one} and {two} swapped"
+                yield Fault(section.name, words, weight=0.05, becomes=self._swapped(section, one, two))
+
+    def _swapped(self, section: Section, one: str, two: str) -> Tube:
+        other = replace(section, **{one: getattr(section, two), two: getattr(section, one)})
+        return replace(self, sections=tuple(other if s is section else s for s in self.sections))
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class RectifierTube(Tube):
@@ -169,6 +232,35 @@ class RectifierTube(Tube):
     def rectifies(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002
         """Each plate to the cathode."""
         yield from ((plate, self.cathode) for plate in self.plates)
+
+    @property
+    def silicon(self) -> bool:
+        """Whether it is a plug-in with diodes in the place of a tube."""
+        return isinstance(catalogue.tube(self.types[0]).law, SiliconDiode)
+
+    def _cathodes(self) -> tuple[Knob, ...]:
+        """Those of its plates; a plug-in has none to go cold."""
+        plates = range(1, 1 if self.silicon else len(self.plates) + 1)
+        return tuple(Knob(f"{self.designator}.{k}", "perveance") for k in plates)
+
+    def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
+        """The perveance of each plate; the drop of silicon is lost beside the copper."""
+        for k, knob in enumerate(self._cathodes(), 1):
+            yield Variable(f"{self.designator} plate {k}", self.designator, (Turn(knob),), RECTIFIER)
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """Weak, dead, or one plate (or junction) gone."""
+        name, plates = self.designator, self._cathodes()
+        if self.silicon:
+            for k in range(len(self.plates) if len(self.plates) > 1 else 0):
+                kept = (*self.plates[:k], *self.plates[k + 1 :])
+                yield Fault(name, f"plate {k + 1} open", weight=0.7, becomes=replace(self, plates=kept))
+            return
+        yield worn(name, plates, (0.6, 0.35, 0.15), 5.0)
+        yield Fault(name, "dead (heater open)", (dict.fromkeys(plates, (GONE, 0.0)),), weight=1.5)
+        if len(plates) > 1:
+            for k, plate in enumerate(plates, 1):
+                yield Fault(name, f"plate {k} dead", ({plate: (GONE, 0.0)},), weight=0.7)
 
 
 @lru_cache(maxsize=512)

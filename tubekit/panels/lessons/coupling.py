@@ -7,10 +7,11 @@ from functools import cache
 import numpy as np
 
 from tubekit.amp import load_amp
+from tubekit.amp.parts.variables import LEAK, NO_LEAK, Knob
 from tubekit.analyses.operating_point import operating_point
 from tubekit.analyses.small_signal import frequency_response
 from tubekit.circuit.parts import GROUND, Capacitor, Circuit, Resistor, VoltageSource
-from tubekit.decisions.instrument import LEAK, NO_LEAK, Knob, instrumented, turned
+from tubekit.decisions.instrument import instrumented, turned
 from tubekit.decisions.probe import Probe, shown
 from tubekit.devices import tube
 from tubekit.panels.lessons.course import Lesson

@@ -9,10 +9,11 @@ from functools import cache
 import numpy as np
 
 from tubekit.amp import load_amp
-from tubekit.bench.fault import Change
+from tubekit.amp.parts.faults import Change
+from tubekit.amp.parts.variables import Knob
 from tubekit.bench.faults import single_faults
 from tubekit.circuit.parts import GROUND
-from tubekit.decisions.instrument import Knob, instrumented, turned
+from tubekit.decisions.instrument import instrumented, turned
 from tubekit.decisions.probe import QUANTITIES, Probe, shown
 
 Array = np.ndarray
