@@ -18,6 +18,7 @@ from tubekit.bench.procedures import current_under_drive, hum_procedure
 from tubekit.bench.readings import readings_from_text
 from tubekit.bench.trace import trace
 from tubekit.decisions.probe import Tone
+from tubekit.decisions.substitutes import substitutes
 from tubekit.errors import ChangeError, InputError
 
 
@@ -219,6 +220,20 @@ def test_an_order_has_margin_and_reason(teasel):
     assert by_part["V5"].rating == "octal"
     heat = swap(teasel, {"R14": "330", "V5": "5AR4"}).after.node("k34").dc_v ** 2 / 330
     assert f"{heat:.2f} W of heat" in by_part["R14"].reason
+
+
+def test_an_order_keeps_the_drawn_rating_agrees_with_substitutes_and_warns_where_swap_does(teasel):
+    found = order_list(teasel, {"R14": "330", "C14": "47u"})
+    by_part = {o.part: o for o in found.orders}
+    assert float(by_part["R14"].rating.removesuffix(" W")) >= teasel.parts["R14"].watts
+    for part, value in (("R14", "330"), ("C14", "47u")):
+        (one,) = substitutes(teasel, part, candidates=[value]).candidates
+        assert one.fit.split(",")[0] == by_part[part].rating
+    warned = [f for f in swap(teasel, {"R14": "330", "C14": "47u"}).verdict if f.weight == "exceeded"]
+    assert [f.text for f in found.warnings] == [f.text for f in warned]
+    assert "V5: reservoir" in str(found).split("Order list")[0]
+    again = order_list(teasel.changed({"R14": "330", "C14": "47u"}))
+    assert [f.text for f in again.warnings] == [f.text for f in found.warnings]
 
 
 def test_an_order_of_nothing_is_refused(teasel):

@@ -20,7 +20,7 @@ COMMANDS = {
     "lower-mains": (["lower-mains", "teasel", "--mains", "124"], "Bucking transformer", "droppers"),
     "substitutes": (
         ["substitutes", "teasel", "R14", "--series", "E12", "--within", "12"],
-        "270R",
+        "R14 (270 Ω)",
         "candidates",
     ),
 }

@@ -7,6 +7,7 @@ import pytest
 
 from tests.supplies import FULL_WAVE, supply
 from tubekit import load_amp, swap
+from tubekit.amp import amp_from_text
 from tubekit.decisions.substitutes import Substitutes, substitutes
 from tubekit.errors import ChangeError
 
@@ -16,22 +17,24 @@ def dropper() -> Substitutes:
     return substitutes(load_amp("teasel"), "R21")
 
 
-def test_the_drawn_value_comes_first_and_moves_nothing(dropper: Substitutes) -> None:
-    first = dropper.candidates[0]
-    assert first.name == "6K8"
-    assert first.keeps
-    assert first.off_percent < 1e-6
-    assert first.ripple_ratio == pytest.approx(1.0)
+def test_a_part_is_not_its_own_substitute(dropper: Substitutes) -> None:
+    assert "6K8" not in {one.name for one in dropper.candidates}
+    assert "12AX7" not in {one.name for one in substitutes(load_amp("teasel"), "V1").candidates}
+    assert min(one.apart for one in dropper.candidates) > 0.01
 
 
-def test_those_that_will_do_are_ranked_by_how_little_moves(dropper: Substitutes) -> None:
-    moves = [one.off_percent for one in dropper.kept]
-    assert moves == sorted(moves)
-    assert max(moves) <= 5.0
+def test_the_nearest_value_that_will_do_comes_first(dropper: Substitutes) -> None:
+    apart = [one.apart for one in dropper.kept]
+    assert apart == sorted(apart)
+    assert max(one.off_percent for one in dropper.kept) <= 5.0
     assert [one.keeps for one in dropper.candidates] == sorted(
         (one.keeps for one in dropper.candidates), reverse=True
     )
     assert all(one.why_not for one in dropper.candidates if not one.keeps)
+    screen = substitutes(load_amp("fescue"), "R26").kept
+    assert [one.name for one in screen[:2]] == ["510R", "430R"]  # of E24, IEC 60063
+    # The drawing asks for 2 W; a smaller one would burn where the tube shorts.
+    assert {one.fit for one in screen} == {"2 W"}
 
 
 @pytest.mark.parametrize("value", ["4K7", "10K"])
@@ -46,22 +49,43 @@ def test_each_verdict_agrees_with_a_swap(dropper: Substitutes, value: str) -> No
     assert worse == {name for why in one.why_not if "rating" in why for name in why.split(":")[0].split(", ")}
 
 
-def test_a_reservoir_beyond_what_the_rectifier_allows_is_refused() -> None:
-    found = substitutes(load_amp("teasel"), "C14")
-    big = next(c for c in found.candidates if c.name == "47µ")
-    assert big.why_not == ("V5: reservoir beyond its rating",)
-    small = next(c for c in found.candidates if c.name == "10µ")
-    assert small.keeps
-    assert small.ripple_ratio > 1.8
-    assert small.fit.startswith("450 V, ")
+def test_a_reservoir_is_judged_by_ripple_and_by_the_peak_current_at_these_windings() -> None:
+    found = {one.name: one for one in substitutes(load_amp("teasel"), "C14").candidates}
+    fits = found["22µ"]
+    assert fits.keeps
+    assert fits.fit.startswith("500 V, ")  # 426 V before the tubes are warm, and a tenth above
+    assert fits.notes[0].startswith("V5: 22.0 µF is 1.1 × the book's limit of 20.0 µF; peak plate current")
+    assert fits.notes[0].endswith("of 440 mA")
+    assert found["47µ"].why_not[0].startswith("V5: 47.0 µF is 2.35 × the book's limit of 20.0 µF")
+    small = found["6µ8"]
+    assert not small.keeps
+    assert small.why_not == (f"ripple {small.ripple_ratio:.3g} × of now",)
+    assert small.ripple_ratio > 2.5
+
+
+def test_a_small_second_filter_is_refused_for_its_own_ripple() -> None:
+    (one,) = substitutes(load_amp("teasel"), "C15", candidates=["6.8u"]).candidates
+    assert any("ripple" in why for why in one.why_not)
+
+
+def test_a_standby_switch_does_not_hide_the_reservoir() -> None:
+    amp = amp_from_text(
+        FULL_WAVE.replace("5Y3GT", "5AR4")
+        .replace('nodes = ["B1", "ground"]', 'nodes = ["B0", "ground"]')
+        .replace('nodes = ["B1", "B2"]', 'nodes = ["B0", "B2"]')
+        + '[S9]\nnodes = ["B1", "B0"]\nposition = "closed"\n',
+        "standby",
+    )
+    (one,) = substitutes(amp, "C1", candidates=["330u"]).candidates
+    assert one.why_not[0].startswith("V1: 330 µF is 5.5 × the book's limit of 60.0 µF")
 
 
 def test_rectifiers_of_the_same_base_are_judged_tube_and_silicon() -> None:
     found = substitutes(load_amp("teasel"), "V5", tolerance_percent=20)
     names = {one.name for one in found.candidates}
-    assert {"5Y3GT", "5AR4", "5U4GB", "silicon"} <= names
+    assert {"5R4GY", "5AR4", "5U4GB", "silicon"} <= names
     assert "6X4" not in names
-    assert found.kept[0].name == "5Y3GT"
+    assert found.kept == ()
     heavy = next(c for c in found.candidates if c.name == "5U4GB")
     assert any("T1 rectifier heater: current" in why for why in heavy.why_not)
 
@@ -82,8 +106,6 @@ def test_tubes_of_the_same_base_are_judged_by_gain_too() -> None:
     amp = load_amp("teasel")
     found = substitutes(amp, "V1")
     by_name = {one.name: one for one in found.candidates}
-    assert found.kept[0].name == "12AX7"
-    assert by_name["12AX7"].gain_db == by_name["12AX7"].off_percent == 0.0
     # A section's gain as swap has it, each on its own.
     for name in ("12AT7", "12AU7"):
         report = swap(amp, {"V1": name})
@@ -96,7 +118,6 @@ def test_tubes_of_the_same_base_are_judged_by_gain_too() -> None:
     assert any("gain of V1a moves -1" in why for why in by_name["12AU7"].why_not)
     assert "6SL7GT" not in by_name  # another base
     powers = substitutes(amp, "V3")
-    assert powers.kept[0].name == "6V6GT"
     assert "12AX7" not in {one.name for one in powers.candidates}
 
 

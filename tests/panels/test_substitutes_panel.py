@@ -71,7 +71,7 @@ def test_a_candidate_is_swapped_in_for_the_details(panel: SubstitutesPanel) -> N
     report = swap(load_amp("teasel"), {"C14": "47u"})
     for check in report.limits_after.exceeded:
         assert check.part in panel.numbers.value
-    assert "V5: reservoir beyond its rating" in panel.numbers.value
+    assert "× the book&#x27;s limit of 20.0 µF" in panel.numbers.value
     assert ">NO<" in panel.numbers.value
     assert table(panel.result).html() in panel.numbers.value
     assert panel.result.swap.after.node("B1").dc_v == pytest.approx(report.after.node("B1").dc_v, rel=1e-6)

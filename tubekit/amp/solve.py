@@ -11,6 +11,7 @@ from tubekit.amp import parts as drawn
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import Built
 from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
+from tubekit.amp.paths import edges, reached
 from tubekit.amp.readings import (
     NodeReading,
     RailReading,
@@ -28,6 +29,7 @@ from tubekit.result_fields import frozen_array
 
 Array = np.ndarray
 GAIN_HZ = 1000.0
+_METAL = (drawn.Switch, drawn.Selector, drawn.Fuse, drawn.Wire, drawn.Connector)
 SENSE_OHMS = 20.0
 """A cathode resistor up to this only measures: the bias is fixed at the grid [Ω]; common practice."""
 
@@ -179,9 +181,13 @@ class Solved:
             )
 
     def _capacitance_at(self, node: str) -> Array | float:
+        """Farads from a node to ground, also behind closed switches, fuses and plugs."""
+        metal = [p for p in self.amp.parts.values() if isinstance(p, _METAL)]
+        near = reached([node], edges(metal), stops=[GROUND]) - {GROUND}
         fitted = [
             p.farads for p in self.amp.parts.values()
-            if isinstance(p, drawn.Capacitor) and p.condition == "fitted" and {p.a, p.b} == {node, GROUND}
+            if isinstance(p, drawn.Capacitor) and p.condition == "fitted"
+            and GROUND in p.ends and set(p.ends) & near
         ]  # fmt: skip
         return np.asarray(sum(fitted))
 

@@ -8,29 +8,27 @@ from typing import Any
 
 import numpy as np
 
-from tubekit.amp import Amp, parts as drawn
+from tubekit.amp import Amp, analyse, parts as drawn
 from tubekit.amp.change import text_at
 from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.report import CAUTION
 from tubekit.amp.solve import types_of
 from tubekit.amp.supply import SupplyReport, supply_report
-from tubekit.circuit.parts import GROUND
-from tubekit.decisions.sizes import CAPACITOR_VOLTS, RESISTOR_WATTS, next_size
+from tubekit.decisions.limits import limits
+from tubekit.decisions.rating import counted
+from tubekit.decisions.sizes import heat_of, volts_to_buy, watts_to_buy
+from tubekit.decisions.swap import CAUSES, WEIGHTS, Finding, SwapReport, judged
 from tubekit.devices import catalogue
 from tubekit.errors import ChangeError
 from tubekit.series import nearest
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 from tubekit.units import mark, show
 
-POWER_MARGIN, VOLT_MARGIN = 2.0, 1.1
-"""A resistor is rated twice its heat, a capacitor a tenth above its highest volts, a
-choke a fifth above its current (common practice)."""
 CHOKE_MARGIN = 1.2
-LEAST_WATTS = 0.5
-RESISTOR_VOLTS = ((0.5, 350.0), (1.0, 500.0), (2.0, 750.0))
-"""Working volts of film resistors by rated watts (usual maker values, from memory)."""
+"""A choke is rated a fifth above its current (common practice)."""
 ELECTROLYTICS = (1e-6, 2.2e-6, 4.7e-6, 1e-5, 2.2e-5, 3.3e-5, 4.7e-5, 1e-4, 2.2e-4, 4.7e-4, 1e-3)
 OFF = 0.03
+SEE_SWAP = "These come from the swap report of the same change. Buy nothing before each is settled."
 SET_NOT_BOUGHT = ("position", "emission", "inserted", "plugged", "role", "note", "condition")
 """Fields that are set or found at the bench; a change of them buys nothing."""
 DIODE_MARGIN = 2.0
@@ -54,32 +52,48 @@ class Order:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class OrderList(Printed):
-    """What to buy for a change."""
+    """What to buy for a change, and what `swap` warns of before anyone buys it."""
 
     amp: Amp
     orders: tuple[Order, ...]
+    warnings: tuple[Finding, ...] = ()
 
     def headline(self) -> str:
-        """How many parts."""
+        """How many parts, and whether the change is to be thought over first."""
         count = len(self.orders)
-        return f"{self.amp.title}: {count} {'part' if count == 1 else 'parts'} to buy."
+        said = f"{self.amp.title}: {count} {'part' if count == 1 else 'parts'} to buy."
+        return f"{said} Read the {counted(len(self.warnings), 'warning')} first." if self.warnings else said
 
     def tables(self) -> list[Table]:
+        """The warnings, then one row per part."""
+        rows = [(WEIGHTS[f.weight], f.text, CAUSES[f.cause]) for f in self.warnings]
+        columns = (Column(""), Column("finding"), Column("by the change"))
+        warned = Table("Before you order", columns, rows, note=SEE_SWAP)
+        return [*([warned] if rows else []), self.to_buy()]
+
+    def to_buy(self) -> Table:
         """One row per part."""
         columns = (
             Column("part"), Column("buy"), Column("value"), Column("tolerance"), Column("rating"),
             Column("margin", "×", format=".1f"), Column("because"),
         )  # fmt: skip
         rows = [(o.part, o.what, o.value, o.tolerance, o.rating, o.margin, o.reason) for o in self.orders]
-        return [Table("Order list", columns, rows, note=CAUTION)]
+        return Table("Order list", columns, rows, note=CAUTION)
 
     def to_json(self) -> dict[str, Any]:
         """The list."""
-        return {"amp": self.amp.title, "orders": to_json_value(self.orders), "caution": CAUTION}
+        return {
+            "amp": self.amp.title, "warnings": to_json_value(self.warnings),
+            "orders": to_json_value(self.orders), "caution": CAUTION,
+        }  # fmt: skip
 
 
 def order_list(
-    amp: Amp, changes: Mapping[str, object] | None = None, *, mains_rms: float | None = None
+    amp: Amp,
+    changes: Mapping[str, object] | None = None,
+    *,
+    mains_rms: float | None = None,
+    found: SwapReport | None = None,
 ) -> OrderList:
     """What to buy so that an amp becomes the changed one.
 
@@ -87,6 +101,7 @@ def order_list(
     ----------
     amp : the amp as it stands, or a changed one (its own changes are then listed).
     changes, mains_rms : as for `swap`.
+    found : the swap report of this very change, to save its solve.
 
     Raises
     ------
@@ -106,8 +121,15 @@ def order_list(
     bought = [name for name in names if name in changed.parts and changed.parts[name].condition == "fitted"]
     if not bought:
         raise ChangeError("nothing to buy", where=amp.name, fix="Name a part and its new value, like R14=330")
-    report = supply_report(changed)
-    return OrderList(changed, tuple(o for name in bought for o in _order(report, changed.parts[name])))
+    if found is None:
+        before = analyse((amp if changes else amp.drawn).changed({}, mains_rms=changed.mains_rms))
+        after = analyse(changed, near=before)
+        verdict = judged(before, after, limits(before), limits(after))
+    else:
+        after, verdict = found.after, found.verdict
+    report = supply_report(after.amp, near=after)
+    orders = tuple(o for name in bought for o in _order(report, changed.parts[name]))
+    return OrderList(changed, orders, tuple(f for f in verdict if f.weight in ("stop", "exceeded")))
 
 
 def _order(report: SupplyReport, part: drawn.Part) -> Iterator[Order]:
@@ -142,24 +164,17 @@ def _order(report: SupplyReport, part: drawn.Part) -> Iterator[Order]:
 
 
 def _resistor(report: SupplyReport, part: drawn.Resistor) -> Order:
-    state = report.report.solved.state
-    volts = float(np.hypot(state.mean(part.a, part.b), state.ripple_rms(part.a, part.b))[0])
+    volts = heat_of(report.report, part)[1]
     ohms = float(np.max(part.ohms))
     standard, note = _standard(ohms, "E24")
     heat = volts**2 / standard
-    watts = next_size(max(POWER_MARGIN * heat, LEAST_WATTS), RESISTOR_WATTS)
-    while _film_volts(watts) < volts and watts < RESISTOR_VOLTS[-1][0]:
-        watts = next_size(watts * 1.01, RESISTOR_WATTS)
+    watts = watts_to_buy(part, heat, volts)
     kind = "wirewound resistor" if watts >= 3 else "metal film resistor"
     reason = f"{show(heat, 'W')} of heat and {show(volts, 'V')} across it at idle{note}"
     return Order(
         part.designator, kind, mark(standard, "ohm"), "5 %" if watts >= 3 else "1 %", f"{watts:g} W",
         watts / heat if heat > 1e-9 else None, reason,
     )  # fmt: skip
-
-
-def _film_volts(watts: float) -> float:
-    return next((volts for rated, volts in RESISTOR_VOLTS if watts <= rated), RESISTOR_VOLTS[-1][1])
 
 
 def _standard(value: float, series: str) -> tuple[float, str]:
@@ -171,12 +186,7 @@ def _standard(value: float, series: str) -> tuple[float, str]:
 
 
 def _capacitor(report: SupplyReport, part: drawn.Capacitor) -> Order:
-    state, cold = report.report.solved.state, report.cold
-    warm = float(np.abs(state.waveform(part.a, part.b)).max())
-    nodes = set(cold.operating_point.network.index) | {GROUND}
-    before = float(np.abs(cold.waveform(part.a, part.b)).max()) if {part.a, part.b} <= nodes else 0.0
-    most = max(warm, before)
-    rating = next_size(VOLT_MARGIN * most, CAPACITOR_VOLTS)
+    rating, most, cold = volts_to_buy(report, part)
     farads, note = float(np.max(part.farads)), ""
     if part.style == "electrolytic":
         sold = min(ELECTROLYTICS, key=lambda c: abs(np.log(c / farads)))
@@ -185,7 +195,7 @@ def _capacitor(report: SupplyReport, part: drawn.Capacitor) -> Order:
         farads = sold
     else:
         farads, note = _standard(farads, "E12")
-    when = "with the tubes cold" if before > 1.02 * warm else "at work"
+    when = "with the tubes cold" if cold else "at work"
     kind = f"{'film' if part.style == 'paper' else part.style} capacitor"
     tolerance = "20 %" if part.style == "electrolytic" else "10 %"
     margin = rating / most if most > 1e-3 else None

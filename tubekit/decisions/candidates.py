@@ -6,11 +6,11 @@ from typing import Any
 
 import numpy as np
 
+from tubekit.amp import Amp
 from tubekit.amp.parts import Capacitor, Choke, Part, Resistor, Tube
 from tubekit.amp.parts.tubes import facts
 from tubekit.amp.supply import SupplyReport
-from tubekit.decisions.limits import limits
-from tubekit.decisions.sizes import CAPACITOR_VOLTS, RESISTOR_WATTS, next_size
+from tubekit.decisions.sizes import heat_of, volts_to_buy, watts_to_buy
 from tubekit.devices import catalogue
 from tubekit.devices.rectifier import SiliconDiode
 from tubekit.errors import TubekitError
@@ -19,10 +19,10 @@ from tubekit.units import mark, show
 
 Array = np.ndarray
 
+SAME = 0.005
+"""A value this near the drawn one, as a fraction, is the drawn part."""
 SPANS = {"F": (0.3, 10.0), "ohm": (0.5, 2.0), "H": (0.5, 2.0)}
 """How far from the drawn value candidates are looked for, as factors; common practice."""
-DERATE = 2.0
-"""A resistor is rated twice what it turns into heat; common practice, no source."""
 
 
 def unit_of(part: Part) -> tuple[str, float, str]:
@@ -36,10 +36,20 @@ def unit_of(part: Part) -> tuple[str, float, str]:
 
 
 def values_of(part: Part, series: str | None) -> Array:
-    """Members of a series about the drawn value, rising."""
+    """Members of a series about the drawn value, rising; the drawn value itself is none of them."""
     unit, value, usual = unit_of(part)
     low, high = SPANS[unit]
-    return series_values(series or usual, low * value, high * value)
+    found = series_values(series or usual, low * value, high * value)
+    return found[np.abs(found / value - 1.0) > SAME]
+
+
+def apart_from(part: Part, after: Amp, k: int) -> float:
+    """How far a candidate is from the drawn value, as a natural logarithm; 0 between types."""
+    if isinstance(part, Tube):
+        return 0.0
+    field = {Resistor: "ohms", Capacitor: "farads"}.get(type(part), "henries")
+    values = np.asarray(getattr(after.parts[part.designator], field), float).reshape(-1)
+    return float(abs(np.log(values[k] / unit_of(part)[1])))
 
 
 def said_of(part: Part) -> str:
@@ -51,9 +61,10 @@ def said_of(part: Part) -> str:
 
 
 def types_like(part: Tube) -> list[str]:
-    """Types of the same kind on the same base, the drawn one included."""
+    """Other types of the same kind on the same base."""
     own = facts(str(part.type))
-    return [name for name in catalogue.tube_types() if _alike(name, own)]
+    drawn = catalogue.tube(str(part.type)).type
+    return [name for name in catalogue.tube_types() if name != drawn and _alike(name, own)]
 
 
 def _alike(name: str, own: Any) -> bool:
@@ -78,21 +89,14 @@ def name_of(part: Part, value: Any) -> str:
 
 
 def to_buy(after: SupplyReport, part: Part, k: int) -> str:
-    """Rating to ask for."""
+    """Rating to ask for, as `order_list` asks for it."""
     if isinstance(part, Resistor):
-        check = next((c for c in limits(after.report) if c.part == part.designator and c.unit == "W"), None)
-        state = after.report.solved.state
-        volts = np.hypot(state.mean(part.a, part.b), state.ripple_rms(part.a, part.b))
-        ohms = np.asarray(after.amp.parts[part.designator].ohms)  # type: ignore[attr-defined]
-        watts = (
-            float((volts**2 / ohms)[k]) if check is None else float(np.asarray(check.value).reshape(-1)[k])
-        )
-        return f"{next_size(DERATE * watts, RESISTOR_WATTS):g} W"
+        return f"{watts_to_buy(part, *heat_of(after.report, part, k)):g} W"
     if isinstance(part, Capacitor):
-        known = {one.capacitor: one for one in after.filters}.get(part.designator)
+        rating = f"{volts_to_buy(after, part, k)[0]:g} V"
+        known = next((one for one in after.filters if one.capacitor == part.designator), None)
         if known is None:
-            return ""
-        volts = float(np.broadcast_to(np.asarray(known.cold_v), (after.amp.batch or 1,))[k])
+            return rating
         amps = float(np.broadcast_to(np.asarray(known.ripple_a), (after.amp.batch or 1,))[k])
-        return f"{next_size(volts, CAPACITOR_VOLTS):g} V, {show(amps, 'A')} ripple"
+        return f"{rating}, {show(amps, 'A')} ripple"
     return ""

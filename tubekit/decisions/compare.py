@@ -10,11 +10,19 @@ from tubekit.amp import AmpReport
 from tubekit.amp.supply import SupplyReport
 from tubekit.amp.switching import SURGE_SHARE
 from tubekit.decisions.limits import limits
+from tubekit.units import show
 
 Array = np.ndarray
 
 LEAST_V = 1.0
 """Voltages below this are not compared [V]."""
+LEAST_RIPPLE_V = 1e-4
+"""Ripple below this is not compared [V]."""
+RESERVOIR, PEAK = "reservoir", "peak plate current"
+"""What the two ratings of a rectifier are called that a reservoir is judged by."""
+RESERVOIR_SLACK = 1.2
+"""A good electrolytic may be a fifth above its marking (the usual 20 % of today's, common practice): a
+reservoir this far above the book's limit is no other part than the limit itself may be."""
 
 
 def moves(before: AmpReport, after: AmpReport) -> tuple[list[str], Array]:
@@ -61,7 +69,8 @@ def together(found: list[tuple[str, str]]) -> list[str]:
 def shares(before: SupplyReport, after: SupplyReport) -> tuple[list[str], Array, list[tuple[str, str]]]:
     """Ratings that a change uses more than before: places, shares (J, N), words.
 
-    What was beyond its rating already is held against what it used before.
+    What was beyond its rating already is held against what it used before. Whether a reservoir beyond the
+    book's limit is left, `reservoirs` says.
     """
     count = after.amp.batch or 1
     was = {c.key: float(np.asarray(c.share)) for c in limits(before.report)}
@@ -92,7 +101,41 @@ def _surge_limit(one: Any) -> float:
 
 
 def ripples(before: SupplyReport, after: SupplyReport) -> Array:
-    """Ripple of the rail that ripples most, against before, (N,)."""
-    first = max(before.filters, key=lambda one: float(np.asarray(one.ripple_pp_v)))
-    new = np.asarray(after.filter(first.capacitor).ripple_pp_v)
-    return np.broadcast_to(new / float(np.asarray(first.ripple_pp_v)), (after.amp.batch or 1,))
+    """Ripple of each candidate against before, at the filter capacitor where it rises most, (N,)."""
+    count = after.amp.batch or 1
+    rows = [
+        np.broadcast_to(np.asarray(new.ripple_pp_v) / float(np.asarray(old.ripple_pp_v)), (count,))
+        for old, new in zip(before.filters, after.filters, strict=True)
+        if float(np.asarray(old.ripple_pp_v)) > LEAST_RIPPLE_V
+    ]
+    return np.max(rows, axis=0) if rows else np.ones(count)
+
+
+def reservoirs(before: SupplyReport, after: SupplyReport, member: int) -> tuple[tuple[str, bool], ...]:
+    """Rectifiers whose reservoir exceeds the book: the limit, the peak current here, and whether it is left.
+
+    The book's limit guards the cathode against peaks; whether they come is seen from the peak current at
+    these windings, which is a check of its own. A reservoir up to `RESERVOIR_SLACK` above the limit, or above
+    what was there before, is left where that peak is kept.
+    """
+    was = {c.part: float(np.asarray(c.share)) for c in limits(before.report) if c.what == RESERVOIR}
+    checks = [c for c in limits(after.report) if c.what in (RESERVOIR, PEAK)]
+    peaks = {c.part: c for c in checks if c.what == PEAK}
+    found = []
+    for c in (c for c in checks if c.what == RESERVOIR):
+        share, old, peak = _member(c.share, member), was.get(c.part, 0.0), peaks.get(c.part)
+        if share <= max(1.0, old * 1.001):
+            continue
+        farads, book = (show(_member(each, member), "F") for each in (c.value, c.limit))
+        words = f"{c.part}: {farads} is {share:.3g} × the book's limit of {book}"
+        if peak is not None:
+            amps, most = (show(_member(each, member), "A") for each in (peak.value, peak.limit))
+            words += f"; peak plate current at these windings {amps} of {most}"
+        kept = peak is not None and _member(peak.share, member) <= 1.0
+        found.append((words, kept and share <= RESERVOIR_SLACK * max(1.0, old)))
+    return tuple(found)
+
+
+def _member(value: Any, member: int) -> float:
+    flat = np.asarray(value, float).reshape(-1)
+    return float(flat[member if flat.size > 1 else 0])

@@ -1,8 +1,8 @@
-"""Standard values and types that can stand in for a part, ranked: every rating kept, voltages near the old.
+"""Standard values and types that can stand in for a part, the nearest first: ratings, voltages, ripple kept.
 
 All candidates of one kind are solved in one batch. What is compared are the mean voltages of every rail and
-of every tube's plate, screen and cathode, the gain of every section at 1 kHz, and every rating, with warm and
-with cold tubes. What a part does to the tone is not: see `tone_change`.
+of every tube's plate, screen and cathode, the ripple, the gain of every section at 1 kHz, and every rating,
+with warm and with cold tubes. What a part does to the tone is not: see `tone_change`.
 """
 
 from __future__ import annotations
@@ -17,8 +17,17 @@ from tubekit.amp import Amp, AmpReport
 from tubekit.amp.parts import Capacitor, Choke, Part, Resistor, Tube
 from tubekit.amp.report import CAUTION
 from tubekit.amp.supply import SupplyReport, supply_report
-from tubekit.decisions.candidates import is_silicon, name_of, said_of, to_buy, types_like, values_of
-from tubekit.decisions.compare import gains, moves, ripples, shares, together
+from tubekit.decisions.candidates import (
+    apart_from,
+    is_silicon,
+    name_of,
+    said_of,
+    to_buy,
+    types_like,
+    values_of,
+)
+from tubekit.decisions.compare import RESERVOIR, gains, moves, reservoirs, ripples, shares, together
+from tubekit.decisions.drift import LEAVE_RIPPLE
 from tubekit.decisions.fitting import fitting
 from tubekit.errors import ChangeError, near_matches
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
@@ -46,10 +55,12 @@ class Substitute:
     fit: str
     why_not: tuple[str, ...]
     refused: tuple[str, ...]
+    notes: tuple[str, ...]
+    apart: float = quantity("", "", "distance from the drawn value, as a natural logarithm; 0 of a type")
     moves_percent: float = quantity(
         "%", "", "largest move of a rail or a tube's voltage against the original"
     )
-    ripple_ratio: float = quantity("", "", "ripple of the most rippling rail against the original")
+    ripple_ratio: float = quantity("", "", "ripple against the original, at the rail where it rises most")
     used_percent: float = quantity("%", "", "rating most used, of those this change uses more than before")
     gain_db: float = quantity("dB", "", "largest change of a section's gain at 1 kHz")
     b_plus_v: float = quantity("V", "", "mean of the first rail")
@@ -87,7 +98,7 @@ class Substitutes(Printed):
             words = f"a tolerance of {tolerance_percent} % allows nothing"
             raise ChangeError(words, fix="Give one above 0 to 100 %")
         judged = [_held(one, tolerance_percent) for one in self.candidates]
-        judged.sort(key=lambda one: (not one.keeps, len(one.why_not), one.off_percent))
+        judged.sort(key=lambda one: (not one.keeps, round(one.apart, ROUNDED), one.off_percent))
         return replace(self, tolerance_percent=tolerance_percent, candidates=tuple(judged))
 
     def headline(self) -> str:
@@ -105,7 +116,7 @@ class Substitutes(Printed):
         )  # fmt: skip
         rows = [
             (c.name, "will do" if c.keeps else "no", c.off_percent, c.off_at, c.ripple_ratio, c.gain_db,
-             c.used_percent, c.used_at, c.fit, _first(c.why_not))
+             c.used_percent, c.used_at, c.fit, _first((*c.why_not, *c.notes)))
             for c in self.candidates
         ]  # fmt: skip
         return [Table(f"In the place of {self.part} ({self.drawn})", heads, rows, note=CAUTION)]
@@ -130,7 +141,7 @@ def substitutes(
     series: str | None = None,
     candidates: Sequence[str | float] | None = None,
 ) -> Substitutes:
-    """What could be fitted for a part, the closest first.
+    """What could be fitted for a part, the nearest value first; the drawn part itself is not listed.
 
     Parameters
     ----------
@@ -147,9 +158,9 @@ def substitutes(
     Examples
     --------
     >>> from tubekit import load_amp
-    >>> found = substitutes(load_amp("teasel"), "R14")
+    >>> found = substitutes(load_amp("teasel"), "C14")
     >>> found.kept[0].name
-    '270R'
+    '22µ'
     """
     drawn = _drawn(amp, part)
     before = supply_report(amp)
@@ -193,16 +204,24 @@ def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Subs
     found = []
     for k, value in enumerate(values):
         reasons = list(_refusals(before, after, part, k)) if isinstance(part, Tube) else []
-        reasons += together([words[j] for j in range(len(places)) if used[j, k] > 1.0])
+        reasons += together(
+            [words[j] for j in range(len(places)) if used[j, k] > 1.0 and not places[j].endswith(RESERVOIR)]
+        )
         off_at, off = _largest(names, moved[:, k])
         gain_at, gain = _largest(sections, louder[:, k] if len(sections) else louder)
         if abs(gain) > GAIN_DB:
             reasons.append(f"gain of {gain_at} moves {gain:+.3g} dB")
+        if ripple[k] > 1.0 + LEAVE_RIPPLE:
+            reasons.append(f"ripple {ripple[k]:.3g} × of now")
+        books = reservoirs(before, after, k)
+        reasons += [text for text, left in books if not left]
+        notes = tuple(text for text, left in books if left)
         used_at, share = _largest(places, used[:, k]) if len(places) else ("", np.nan)
         found.append(
             Substitute(
                 name_of(part, value), not reasons, off_at, used_at, gain_at, to_buy(after, part, k),
-                tuple(reasons), tuple(reasons), round(off, ROUNDED) + 0.0, float(ripple[k]), 100.0 * share,
+                tuple(reasons), tuple(reasons), notes, apart_from(part, after.amp, k),
+                round(off, ROUNDED) + 0.0, float(ripple[k]), 100.0 * share,
                 round(gain, ROUNDED) + 0.0, float(first[k]),
             )
         )  # fmt: skip

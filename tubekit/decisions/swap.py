@@ -48,7 +48,7 @@ class SwapReport(Printed):
         """The verdict in one sentence: what the change does, then what was so already."""
         by_change, before = (
             {w: sum(f.weight == w and f.by_change is own and f.cause != "mended" for f in self.verdict)
-             for w in _WEIGHTS}
+             for w in WEIGHTS}
             for own in (True, False)
         )  # fmt: skip
         mended = sum(f.cause == "mended" for f in self.verdict)
@@ -68,7 +68,7 @@ class SwapReport(Printed):
         """Verdict first, then everything that moves."""
         marks, sources = numbered([f.source for f in self.verdict])
         rows = [
-            (_WEIGHTS[f.weight], f.text, _CAUSES[f.cause], mark)
+            (WEIGHTS[f.weight], f.text, CAUSES[f.cause], mark)
             for f, mark in zip(self.verdict, marks, strict=True)
         ]
         note = "\n".join(part for part in (sources, CAUTION) if part)
@@ -103,8 +103,8 @@ def _used(count: Mapping[str, int]) -> list[str]:
     return [f"{counted(count[w], 'rating')} {said}" for w, said in words.items() if count[w]]
 
 
-_WEIGHTS = {"stop": "STOP", "exceeded": "EXCEEDED", "near": "near", "note": "note"}
-_CAUSES = {"new": "yes", "worse": "worse than before", "already so": "no, already so", "mended": "mended"}
+WEIGHTS = {"stop": "STOP", "exceeded": "EXCEEDED", "near": "near", "note": "note"}
+CAUSES = {"new": "yes", "worse": "worse than before", "already so": "no, already so", "mended": "mended"}
 
 
 def swap(
@@ -164,7 +164,7 @@ def judged(
             found.append(_rating(now, old, cause))
         elif old is not None and old.state == "exceeded":
             found.append(replace(_rating(now, old, cause), weight="note"))
-    order = list(_WEIGHTS)
+    order = list(WEIGHTS)
     return tuple(sorted(found, key=lambda f: (order.index(f.weight), not f.by_change)))
 
 

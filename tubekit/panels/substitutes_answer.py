@@ -9,7 +9,6 @@ from math import isfinite
 from tubekit.amp import Amp
 from tubekit.amp.parts import Capacitor, Choke, Part, RectifierTube, Resistor, Tube
 from tubekit.decisions import SwapReport
-from tubekit.decisions.candidates import name_of, unit_of
 from tubekit.decisions.substitutes import Substitute, Substitutes
 from tubekit.panels.part_controls import part_label
 from tubekit.plots.substitutes_view import Sight
@@ -55,19 +54,11 @@ def _rank(part: Part) -> int:
     return 2 if isinstance(part, Tube | Choke) else 3
 
 
-def first_of(found: Substitutes) -> str:
-    """The first candidate that is not what is drawn."""
-    part = found.amp.parts[found.part]
-    own = name_of(part, part.type if isinstance(part, Tube) else unit_of(part)[1])
-    names = [one.name for one in found.candidates]
-    return next((name for name in names if name != own), names[0])
-
-
 def verdict(now: SubstitutesAnswer) -> str:
     """Whether the candidate will do, and every reason why not."""
     one = now.one
     word = "WILL DO" if one.keeps else "NO"
-    lines = "".join(f"<li>{html.escape(why)}</li>" for why in one.why_not)
+    lines = "".join(f"<li>{html.escape(why)}</li>" for why in (*one.why_not, *one.notes))
     reasons = f'<ul class="tubekit-findings">{lines}</ul>' if lines else ""
     kind = "" if one.keeps else ' class="tubekit-exceeded"'
     place = html.escape(f"{one.name} in the place of {now.found.drawn}")

@@ -22,7 +22,6 @@ from tubekit.panels.live import LiveFigure
 from tubekit.panels.substitutes_answer import (
     STILL,
     SubstitutesAnswer,
-    first_of,
     is_still,
     listed,
     parts_of,
@@ -112,7 +111,7 @@ class SubstitutesPanel(Board[SubstitutesAnswer]):
         if key == "amp":
             return self._begin(settings["amp"], settings["part"], settings)
         if key in ("part", "series"):
-            return {**settings, "candidate": first_of(self._found(settings))}
+            return {**settings, "candidate": self._found(settings).candidates[0].name}
         return settings
 
     def suit(self, settings: Settings) -> None:
@@ -161,7 +160,7 @@ class SubstitutesPanel(Board[SubstitutesAnswer]):
         part = part if part in names else names[0]
         kept = settings or {"series": "", "within": WITHIN}
         start = {**kept, "amp": amp, "part": part, "candidate": ""}
-        return {**start, "candidate": first_of(self._found(start))}
+        return {**start, "candidate": self._found(start).candidates[0].name}
 
     def _found(self, settings: Settings) -> Substitutes:
         """The list of a part: worked out once, then only judged anew."""
@@ -227,7 +226,7 @@ def substitutes(amp: str | Path | Amp = "teasel", part: str = "") -> Substitutes
     --------
     >>> panel = substitutes("teasel", "C14")
     >>> panel.set(candidate="10µ").one.keeps
-    True
+    False
     """
     amp = str(amp) if isinstance(amp, Path) else amp
     names = [name for _, name in parts_of(drawn(amp))]

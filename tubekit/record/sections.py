@@ -153,7 +153,7 @@ def _(result: Discharge) -> Iterator[Part]:
 
 @_parts.register
 def _(result: OrderList) -> Iterator[Part]:
-    yield Part("bench", "To buy", "", [replace(table, title="") for table in result.tables()])
+    yield Part("bench", "To buy", "", [replace(result.to_buy(), title="")])
 
 
 def _readings(readings: Readings, judged: bool) -> Part:

@@ -13,7 +13,7 @@ from tubekit.bench.orders import order_list
 from tubekit.bench.procedures import current_under_drive, hum_procedure
 from tubekit.bench.suspects import suspects
 from tubekit.bench.trace import trace
-from tubekit.decisions import swap
+from tubekit.decisions import SwapReport, swap
 from tubekit.decisions.judge import judge
 from tubekit.decisions.limits import limits
 from tubekit.decisions.reading import Readings
@@ -85,9 +85,10 @@ def worked_out(
     base = amp if mains_rms is None else amp.changed({}, mains_rms=mains_rms)
     after = base.changed(changes or {})
     moved = changes or after.mains_rms != amp.mains_rms
-    first: list[Printed] = [swap(amp, changes, mains_rms=mains_rms)] if moved else _as_it_stands(base)
+    swapped = swap(amp, changes, mains_rms=mains_rms) if moved else None
+    first: list[Printed] = _as_it_stands(base) if swapped is None else [swapped]
     failed: list[str] = []
-    found = [*first, *_others(base, after, changes or {}, failed)]
+    found = [*first, *_others(base, after, changes or {}, failed, swapped)]
     found += [SHEETS[name][1](after) for name in sheets]
     if readings is not None:
         found.append(judge(readings))
@@ -101,12 +102,14 @@ def _as_it_stands(amp: Amp) -> list[Printed]:
     return [report, limits(report)]
 
 
-def _others(base: Amp, after: Amp, changes: Mapping[str, object], failed: list[str]) -> Iterator[Printed]:
+def _others(
+    base: Amp, after: Amp, changes: Mapping[str, object], failed: list[str], swapped: SwapReport | None
+) -> Iterator[Printed]:
     """What is of use beside the verdict; what an amp does not allow (no jack, nothing to buy) is left out."""
     asked: list[tuple[str, Callable[[], Printed]]] = [("charge after switch-off", lambda: discharge(after))]
     if changes:
         asked.insert(0, ("tone", lambda: tone_change(base, changes)))
-        asked.append(("order list", lambda: order_list(base, changes)))
+        asked.append(("order list", lambda: order_list(base, changes, found=swapped)))
     for name, work in asked:
         try:
             yield work()
