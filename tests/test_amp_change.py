@@ -8,6 +8,7 @@ import pytest
 from tubekit.amp.amp import Amp
 from tubekit.amp.load import load_amp
 from tubekit.amp.parts import Capacitor, Jack, Potentiometer, Resistor, Switch, Tube
+from tubekit.errors import ChangeError
 
 
 @pytest.fixture(scope="module")
@@ -184,3 +185,23 @@ def test_another_base_is_allowed_and_the_socket_remembered(teasel: Amp) -> None:
     assert isinstance(amp.parts["V5"], Tube)
     assert amp.parts["V5"].type == "6X4"
     assert amp.parts["V5"].socket == "octal"
+
+
+@pytest.mark.parametrize(
+    ("changes", "said", "meant"),
+    [
+        (
+            {"C14": "47m"},
+            "47,000 µF at 475 V is no electrolytic capacitor of a tube amp",
+            "Write 47u for 47 µF",
+        ),
+        ({"C11": "22m"}, "22,000 µF at", "Write 22u for 22 µF"),
+        ({"C14": "0.02"}, "20,000 µF at 475 V", "Write 20u for 20 µF"),
+    ],
+)
+def test_a_capacitor_nobody_sells_is_asked_about(changes, said, meant):
+    with pytest.raises(ChangeError) as caught:
+        load_amp("teasel").changed(changes)
+    assert said in str(caught.value)
+    assert meant in str(caught.value)
+    assert load_amp("teasel").changed({"C14": "220u"}).parts["C14"].farads == pytest.approx(220e-6)

@@ -234,6 +234,7 @@ def _same_kind(tube: Tube, types: str | tuple[str, ...], step: Step) -> None:
 def _still_whole(part: Part, step: Step) -> None:
     found = Findings(step.where, {})
     wiring.joins_itself(part, found)
+    wiring.plausible(part, found)
     if found.problems:
         raise step.error(found.problems[0].problem, found.problems[0].fix)
 

@@ -76,6 +76,7 @@ def checked(sheet: Sheet) -> Drawing:
     points = _test_points(sheet.tables.get("test_points", {}), names, unread, found)
     for part in parts.values():
         wiring.joins_itself(part, found)
+        wiring.plausible(part, found)
     _node_names(parts, found)
     _joined_once(parts, unread, heading, found)
     if not drawn:

@@ -6,9 +6,12 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from itertools import pairwise
 
+import numpy as np
+
 from tubekit.amp.findings import Findings
 from tubekit.amp.parts import (
     GROUND,
+    Capacitor,
     Connector,
     Diode,
     MainsPlug,
@@ -24,6 +27,7 @@ from tubekit.amp.parts import (
 from tubekit.amp.parts.tubes import facts
 from tubekit.amp.paths import edges, fed_by_supply, grounded, reached, supply_nodes
 from tubekit.errors import Note
+from tubekit.units import show
 
 HEATER_OFF = 0.2  # common practice, no source: 6.3 V and 5 V windings differ by more than this
 
@@ -38,6 +42,33 @@ def joins_itself(part: Part, found: Findings) -> None:
         fix = "Give each its own node; a part meant as shorted says condition = 'short'"
         problem = f"{first} and {second} are both on node '{node}'"
         found.add(part.designator, problem, fix, code="joins_itself", word=node)
+
+
+MOST_FARADS = {"film": 1e-4, "paper": 3e-5, "ceramic": 1e-4, "mica": 1e-7, "electrolytic": 0.1}
+"""Largest capacitors sold, by style (common practice, no source)."""
+MOST_JOULES = 500.0
+"""A capacitor that would store more at its rating is no part of a tube amp: 2,200 µF at 500 V store 275 J
+(common practice, no source)."""
+
+
+def plausible(part: Part, found: Findings) -> None:
+    """Report a value that no part of this style and voltage has: most often a slip of its prefix."""
+    if not isinstance(part, Capacitor):
+        return
+    farads, volts = float(np.max(part.farads)), float(np.max(0.0 if part.volts is None else part.volts))
+    if farads <= MOST_FARADS[part.style] and farads * volts**2 / 2.0 <= MOST_JOULES:
+        return
+    micro = f"{1e6 * farads:,.4g} µF" if farads < 1e-2 else f"{1e6 * farads:,.0f} µF"
+    at = f" at {show(volts, 'V')}" if volts else ""
+    size, mark = (1e3, "u") if farads >= 1e-3 else (1e6, "n")
+    problem = f"{micro}{at} is no {part.style} capacitor of a tube amp"
+    found.add(
+        part.designator,
+        problem,
+        f"Write {size * farads:g}{mark} for {size * farads:g} {mark.replace('u', 'µ')}F",
+        code="range",
+        key="value",
+    )
 
 
 def _meeting(part: Part) -> Iterator[tuple[str, str, str]]:

@@ -15,9 +15,9 @@ from tubekit.amp.report import CAUTION
 from tubekit.amp.solve import types_of
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.decisions.limits import limits
-from tubekit.decisions.rating import counted
+from tubekit.decisions.rating import Finding, counted
 from tubekit.decisions.sizes import heat_of, volts_to_buy, watts_to_buy
-from tubekit.decisions.swap import CAUSES, WEIGHTS, Finding, SwapReport, judged
+from tubekit.decisions.swap import CAUSES, WEIGHTS, SwapReport, judged
 from tubekit.devices import catalogue
 from tubekit.errors import ChangeError
 from tubekit.series import nearest

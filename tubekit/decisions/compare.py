@@ -18,8 +18,8 @@ LEAST_V = 1.0
 """Voltages below this are not compared [V]."""
 LEAST_RIPPLE_V = 1e-4
 """Ripple below this is not compared [V]."""
-RESERVOIR, PEAK = "reservoir", "peak plate current"
-"""What the two ratings of a rectifier are called that a reservoir is judged by."""
+RESERVOIR, PEAK = "reservoir_max_f", "peak_a"
+"""The two ratings of a rectifier that a reservoir is judged by."""
 RESERVOIR_SLACK = 1.2
 """A good electrolytic may be a fifth above its marking (the usual 20 % of today's, common practice): a
 reservoir this far above the book's limit is no other part than the limit itself may be."""
@@ -83,7 +83,7 @@ def shares(before: SupplyReport, after: SupplyReport) -> tuple[list[str], Array,
         if np.any(share > old * 1.001):
             places.append(f"{c.part} {c.what}")
             rows.append(share / max(1.0, old * 1.001))
-            words.append((c.part, f"{c.what} beyond its rating"))
+            words.append((c.part, "" if c.code == RESERVOIR else f"{c.what} beyond its rating"))
     for old_one, new_one in zip(before.filters, after.filters, strict=True):
         limit = _surge_limit(new_one)
         if np.isfinite(limit):
@@ -118,11 +118,11 @@ def reservoirs(before: SupplyReport, after: SupplyReport, member: int) -> tuple[
     these windings, which is a check of its own. A reservoir up to `RESERVOIR_SLACK` above the limit, or above
     what was there before, is left where that peak is kept.
     """
-    was = {c.part: float(np.asarray(c.share)) for c in limits(before.report) if c.what == RESERVOIR}
-    checks = [c for c in limits(after.report) if c.what in (RESERVOIR, PEAK)]
-    peaks = {c.part: c for c in checks if c.what == PEAK}
+    was = {c.part: float(np.asarray(c.share)) for c in limits(before.report) if c.code == RESERVOIR}
+    checks = [c for c in limits(after.report) if c.code in (RESERVOIR, PEAK)]
+    peaks = {c.part: c for c in checks if c.code == PEAK}
     found = []
-    for c in (c for c in checks if c.what == RESERVOIR):
+    for c in (c for c in checks if c.code == RESERVOIR):
         share, old, peak = _member(c.share, member), was.get(c.part, 0.0), peaks.get(c.part)
         if share <= max(1.0, old * 1.001):
             continue

@@ -26,7 +26,7 @@ from tubekit.decisions.candidates import (
     types_like,
     values_of,
 )
-from tubekit.decisions.compare import RESERVOIR, gains, moves, reservoirs, ripples, shares, together
+from tubekit.decisions.compare import gains, moves, reservoirs, ripples, shares, together
 from tubekit.decisions.drift import LEAVE_RIPPLE
 from tubekit.decisions.fitting import fitting
 from tubekit.errors import ChangeError, near_matches
@@ -204,9 +204,7 @@ def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Subs
     found = []
     for k, value in enumerate(values):
         reasons = list(_refusals(before, after, part, k)) if isinstance(part, Tube) else []
-        reasons += together(
-            [words[j] for j in range(len(places)) if used[j, k] > 1.0 and not places[j].endswith(RESERVOIR)]
-        )
+        reasons += together([words[j] for j in range(len(places)) if used[j, k] > 1.0 and words[j][1]])
         off_at, off = _largest(names, moved[:, k])
         gain_at, gain = _largest(sections, louder[:, k] if len(sections) else louder)
         if abs(gain) > GAIN_DB:
