@@ -19,7 +19,7 @@ from tubekit.amp.build import build
 from tubekit.amp.parts.faults import GONE, OPEN_OHMS, SHORT_OHMS, Fault
 from tubekit.amp.parts.variables import GAS, LEAK, NO_LEAK, Knob, Variable
 from tubekit.analyses.convergence import Convergence
-from tubekit.analyses.operating_point import OperatingPoint, solve_network
+from tubekit.analyses.operating_point import Feed, OperatingPoint, solve_network
 from tubekit.analyses.supply import Supply
 from tubekit.bench.faults import rewired
 from tubekit.circuit.full import solve_full
@@ -176,7 +176,7 @@ def _full_mains(circuit: Circuit, hz: float) -> tuple[OperatingPoint, Array]:
     for _ in range(25):
         answer = supply.cycle(point, cycle)
         cycle = answer.cycle
-        point = _on_all_nodes(network, cycle.currents.mean(axis=2), point.unknowns)
+        point = _on_all_nodes(network, answer.feed, point.unknowns)
         if np.abs(answer.mean - point.unknowns)[:, : network.node_count].max() < 1e-5:
             break
     else:
@@ -186,15 +186,16 @@ def _full_mains(circuit: Circuit, hz: float) -> tuple[OperatingPoint, Array]:
     return point, answer.spectrum()
 
 
-def _on_all_nodes(network: Network, means: Array, start: Array | None) -> OperatingPoint:
-    """Newton on the whole network, the rectifiers' mean currents (N, R) given."""
-    unknowns, found = solve_full(network, -means @ network.rectifier_incidence.T, start, ENOUGH_V)
+def _on_all_nodes(network: Network, feed: Feed, start: Array | None) -> OperatingPoint:
+    """Newton on the whole network, the rectifiers as what they feed."""
+    unknowns, found = solve_full(feed.into(network), start, ENOUGH_V)
+    means = feed.at(unknowns @ network.rectifier_incidence)
     told = Convergence(
         found.converged, found.iterations, found.error, "V", found.method, np.full(len(unknowns), np.nan)
     )
     return OperatingPoint(
-        network.circuit, unknowns, found.volts, found.currents, means, network=network, slopes=found.slopes,
-        convergence=told,
+        network.circuit, unknowns, found.volts, found.currents, means, network=network, feed=feed,
+        slopes=found.slopes, convergence=told,
     )  # fmt: skip
 
 

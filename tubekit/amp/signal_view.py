@@ -130,7 +130,7 @@ def signal_view(
     parts.append(wired.Resistor(GENERATOR, found.tip, found.sleeve, source_ohms))
     network = assemble(Circuit(tuple(parts), amp.title))
     idle = solved.state.operating_point
-    point = solve_network(network, idle.rectifier_currents, idle.port_volts)
+    point = solve_network(network, idle.feed, idle.port_volts)
     return SignalView(one, solved, point, found, speaker_of(one), source_ohms, worn)
 
 
@@ -156,7 +156,7 @@ def turned(view: SignalView, settings: Mapping[str, object]) -> SignalView:
     idle = view.solved.state.operating_point
     network = assemble(Circuit(tuple(parts), amp.title))
     start = np.broadcast_to(idle.port_volts, (network.size, idle.port_volts.shape[1]))
-    return replace(view, amp=amp, point=solve_network(network, idle.rectifier_currents, start))
+    return replace(view, amp=amp, point=solve_network(network, idle.feed, start))
 
 
 def driven_at(amp: Amp, jack: str | None) -> tuple[Amp, str]:

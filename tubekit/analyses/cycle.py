@@ -68,11 +68,52 @@ def solve_cycle(ports: Ports, start: Cycle | None = None) -> Cycle:
     >>> round(float(half_wave.currents.max()), 6), round(float(half_wave.volts.min()), 6)
     (0.5, -50.0)
     """
+    parts = [_solve(ports.members(c), None if start is None else start.members(c)) for c in _chunks(ports)]
+    return Cycle(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Cycle)))
+
+
+def mean_slopes(ports: Ports, cycle: Cycle) -> Array:
+    """How the mean currents follow the mean voltages across the rectifiers, ripple settled: (N, R, R) [S].
+
+    That is the supply's regulation as its load sees it; nil where a solution is not known.
+
+    Examples
+    --------
+    >>> from tubekit.circuit.network import RectifierSet
+    >>> from tubekit.devices.rectifier import IdealDiode
+    >>> law = RectifierSet((IdealDiode(conductance=np.array([1e4])),), (np.array([0]),))
+    >>> resistive = Ports(np.full((1, 33, 1, 1), 100.0 + 0j), np.zeros((1, 1)), np.array([[50.0 + 0j]]), law)
+    >>> bool(mean_slopes(resistive, solve_cycle(resistive))[0, 0, 0] > 0)
+    True
+    """
+    parts = [_mean_slopes(ports.members(c), cycle.members(c)) for c in _chunks(ports)]
+    return np.concatenate(parts)
+
+
+def _mean_slopes(ports: Ports, cycle: Cycle) -> Array:
+    """With the mean voltages imposed, the network beyond them is its impedance at the harmonics alone."""
+    count, rectifiers = ports.mean.shape
+    held = ports.impedance.copy()
+    held[:, 0] = 0.0
+    problem = pose(Ports(held, ports.mean, ports.phasor, ports.law), ports.resistance)
+    slopes = problem.law.through(cycle.volts + problem.resistance * cycle.currents, problem.resistance)[1]
+    flat = slopes.reshape(count, -1)
+    chosen = np.broadcast_to(_conducting(flat), (count, _conducting(flat).shape[1]))
+    steep = np.take_along_axis(flat, chosen, axis=1)
+    matrix = _kernel_between(problem.kernel, chosen) * steep[:, None, :]
+    diagonal = np.arange(chosen.shape[1])
+    matrix[:, diagonal, diagonal] += 1.0
+    own = (chosen[:, :, None] // ports.samples == np.arange(rectifiers)).astype(float)
+    usable = np.isfinite(matrix).all(axis=(1, 2)) & cycle.converged
+    moved = np.linalg.solve(np.where(usable[:, None, None], matrix, np.eye(chosen.shape[1])), own)
+    found = np.matmul(own.transpose(0, 2, 1) * steep[:, None, :], moved) / ports.samples
+    return np.where(usable[:, None, None] & np.isfinite(found), found, 0.0)
+
+
+def _chunks(ports: Ports) -> list[slice]:
     count, rectifiers = ports.mean.shape
     size = max(1, CHUNK_ELEMENTS // (rectifiers * ports.samples) ** 2 * 4)
-    chunks = [slice(k, k + size) for k in range(0, count, size)]
-    parts = [_solve(ports.members(c), None if start is None else start.members(c)) for c in chunks]
-    return Cycle(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Cycle)))
+    return [slice(k, k + size) for k in range(0, count, size)]
 
 
 def _solve(ports: Ports, start: Cycle | None) -> Cycle:

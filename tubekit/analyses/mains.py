@@ -1,8 +1,8 @@
 """A circuit fed from the mains, in periodic steady state: ripple, rectifier current, mean voltages.
 
-The tubes see the mean of every rail (`operating_point`) and load the ripple with their slopes;
-the rectifiers see that linear network over the cycle (`cycle`). The two are repeated until the
-mean rectifier currents agree; each round is a Newton step, so two to four rounds do.
+The tubes see the supply as a straight line, mean current by mean voltage (`operating_point.Feed`), and load
+the ripple with their slopes; the rectifiers see that linear network over the cycle (`cycle`). The two are
+repeated until they agree; each round is a Newton step from both sides, so two or three rounds do.
 """
 
 from __future__ import annotations
@@ -29,7 +29,9 @@ Array = np.ndarray
 SAMPLES = 256
 ROUNDS = 25
 AGREED = 1e-5
-"""Rounds end when supply and tubes agree on the mean of every node to this [V]."""
+"""Rounds end when supply and tubes agree on the mean voltage of every tube port to this [V]."""
+PER_AMPERE = 100.0
+"""A mean rectifier current that they do not agree on counts as this many volts an ampere [Ω]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -193,15 +195,24 @@ def mains_steady_state(
         rounds += 1
         answer = supply.cycle(point, cycle)
         cycle = answer.cycle
-        means = cycle.currents.mean(axis=2)
-        point = solve_network(network, means, point.port_volts)
-        apart = np.abs(answer.mean - point.unknowns)[:, : network.node_count].max(axis=1, initial=0.0)
+        point = solve_network(network, answer.feed, point.port_volts)
+        apart = _apart(answer, point)
     state = _state(circuit, supply, point, answer, rounds, apart)
     if near is not None and state.convergence.mask.any():  # a near solution can mislead: start afresh
         return mains_steady_state(
             circuit, frequency_hz=frequency_hz, samples=samples, strict=strict, rails_only=rails_only
         )
     return _judged(state, strict)
+
+
+def _apart(answer: Answer, point: OperatingPoint) -> Array:
+    """How far supply and tubes are from each other [V], (N,).
+
+    Only what couples them counts: other nodes follow, and those that nothing but leakage holds follow poorly.
+    """
+    volts = answer.mean @ point.network.incidence - point.port_volts
+    amps = point.rectifier_currents - answer.feed.currents
+    return np.asarray(np.abs(np.concatenate((volts, PER_AMPERE * amps), axis=1)).max(axis=1, initial=0.0))
 
 
 def _tangent(network: Network, near: MainsState) -> OperatingPoint | None:

@@ -6,7 +6,7 @@ voltage (`mains.py` refines this with the true waveform).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -24,6 +24,38 @@ Array = np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
+class Feed:
+    """The rectifiers of a circuit as its direct current sees them: a straight line about a mains cycle.
+
+    Mean `currents` (N, R) [A] at mean `volts` (N, R) across each, and how they follow, `slopes`
+    (N, R, R) [S]. Without its slope a supply would be a source of current: a rail without a bleeder
+    would have millions of volts with its tubes pulled out, below whose rounding no answer can be found.
+    """
+
+    currents: Array
+    volts: Array
+    slopes: Array
+
+    @classmethod
+    def of(cls, currents: Array) -> Feed:
+        """Currents that nothing changes."""
+        return cls(currents, np.zeros_like(currents), np.zeros((*currents.shape, currents.shape[-1])))
+
+    def into(self, network: Network) -> Network:
+        """The network with this line in place of its rectifiers."""
+        edge = network.rectifier_incidence
+        still = self.currents - np.einsum("brq,bq->br", self.slopes, self.volts)
+        return replace(
+            network, conductance=network.conductance + edge @ self.slopes @ edge.T,
+            dc=network.dc - still @ edge.T,
+        )  # fmt: skip
+
+    def at(self, volts: Array) -> Array:
+        """Mean currents at other mean voltages (N, R)."""
+        return np.asarray(self.currents + np.einsum("brq,bq->br", self.slopes, volts - self.volts))
+
+
+@dataclass(frozen=True, eq=False)
 class OperatingPoint(Printed):
     """Idle state of a circuit; arrays have shape (N,) with N = 1 for a single circuit."""
 
@@ -34,6 +66,7 @@ class OperatingPoint(Printed):
     port_currents: Array = quantity("A", "i", "tube port currents, (N, P)")
     slopes: tuple[Array, ...] = field(repr=False, kw_only=True)
     rectifier_currents: Array = quantity("A", "I", "mean current of each rectifier, (N, R)")
+    feed: Feed = field(repr=False, kw_only=True)
     convergence: Convergence = field(repr=False, kw_only=True)
 
     def volts(self, node: str, to: str = GROUND) -> float | Array:
@@ -121,14 +154,13 @@ def operating_point(
     True
     """
     network = assemble(circuit)
-    return _judged(solve_network(network, rectifier_currents, start, path), strict)
+    means = np.zeros(len(network.rectifiers)) if rectifier_currents is None else rectifier_currents
+    feed = Feed.of(np.broadcast_to(means, (network.size, len(network.rectifiers))))
+    return _judged(solve_network(network, feed, start, path), strict)
 
 
 def solve_network(
-    network: Network,
-    rectifier_currents: Array | None = None,
-    start: Array | None = None,
-    path: str = "ports",
+    network: Network, feed: Feed | None = None, start: Array | None = None, path: str = "ports"
 ) -> OperatingPoint:
     """`operating_point` on matrices that are already assembled; whatever came out is returned.
 
@@ -139,34 +171,26 @@ def solve_network(
     >>> solve_network(assemble(one)).volts("b")
     10.0
     """
-    mean = _means(network, rectifier_currents)
-    injected = -mean @ network.rectifier_incidence.T
+    feed = feed or Feed.of(np.zeros((network.size, len(network.rectifiers))))
+    fed = feed.into(network)
     if path == "full":
-        unknowns, solution = solve_full(network, injected, start)
+        unknowns, solution = solve_full(fed, start)
     elif path == "ports":
-        reduced = reduce_to_ports(network, injected)
+        reduced = reduce_to_ports(fed)
         solution = solve_ports(reduced, start)
         unknowns = reduced.unknowns(solution.currents)
     else:
         raise ValueError(f"path is 'ports' or 'full', not {path!r}")
+    means = feed.at(unknowns @ network.rectifier_incidence)
     return OperatingPoint(
-        network.circuit, unknowns, solution.volts, solution.currents, mean, network=network,
-        slopes=solution.slopes, convergence=_convergence(network, unknowns, solution, injected),
+        network.circuit, unknowns, solution.volts, solution.currents, means, network=network, feed=feed,
+        slopes=solution.slopes, convergence=_convergence(fed, unknowns, solution),
     )  # fmt: skip
 
 
-def _means(network: Network, given: Array | None) -> Array:
-    count = len(network.rectifiers)
-    if given is None:
-        return np.zeros((network.size, count))
-    return np.broadcast_to(given, (network.size, count)).copy()
-
-
-def _convergence(network: Network, x: Array, solution: PortSolution, injected: Array) -> Convergence:
+def _convergence(network: Network, x: Array, solution: PortSolution) -> Convergence:
     left = (
-        np.einsum("bij,bj->bi", network.conductance, x)
-        - (network.dc + injected)
-        + solution.currents @ network.incidence.T
+        np.einsum("bij,bj->bi", network.conductance, x) - network.dc + solution.currents @ network.incidence.T
     )
     residual = np.abs(left[:, : network.node_count]).max(axis=1, initial=0.0)
     good = solution.converged & (residual <= KIRCHHOFF_A)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tubekit.analyses.cycle import Cycle, nothing_rectified, solve_cycle
+from tubekit.analyses.cycle import Cycle, mean_slopes, nothing_rectified, solve_cycle
 from tubekit.analyses.harmonics import Harmonics
-from tubekit.analyses.operating_point import OperatingPoint, solve_network
+from tubekit.analyses.operating_point import Feed, OperatingPoint
 from tubekit.analyses.waves import Ports
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network
@@ -20,6 +19,10 @@ Array = np.ndarray
 
 BATTERY_SHARE, BATTERY_OHMS = 0.85, 1000.0
 """First guess: a rectifier is a battery of this share of the open peak behind this resistance [Ω]."""
+HOLDING = 1e-5
+"""Slope [S] added to every rectifier's line. It moves nothing once supply and tubes agree, and keeps where
+the cycle put it what only leakage holds, such as a winding that floats between pulses.
+"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,48 +44,54 @@ class Supply:
         """Incidence of the rectifier ports, (n, R)."""
         return self.network.rectifier_incidence
 
-    def guess(self) -> Array:
-        """First mean rectifier currents (N, R) [A]."""
+    def guess(self) -> Feed:
+        """First guess at what the rectifiers feed."""
         network = self.network
         matrix = network.conductance + self.s[1] * network.storage
         still = solve_linear(network, matrix, network.ac[..., None].astype(complex))[..., 0]
         battery = BATTERY_SHARE * np.abs(still @ self.edge)
-        held = dataclasses.replace(
-            network,
-            conductance=network.conductance + self.edge @ self.edge.T / BATTERY_OHMS,
-            dc=network.dc + (battery / BATTERY_OHMS) @ self.edge.T,
-        )
-        point = solve_network(held)
-        return np.asarray(np.maximum((battery - point.unknowns @ self.edge) / BATTERY_OHMS, 0.0))
+        slope = np.broadcast_to(np.eye(self.edge.shape[1]) / BATTERY_OHMS, (*battery.shape, battery.shape[1]))
+        return Feed(np.zeros_like(battery), -battery, slope)
 
     def cycle(self, point: OperatingPoint, near: Cycle | None) -> Answer:
         """One mains cycle with the tubes replaced by their slopes at `point`."""
         network, slopes = self.network, list(point.slopes)
         matrix = linearised(network, slopes)
         moved = np.einsum("bpq,bq->bp", block_diagonal(network.groups, slopes), point.port_volts)
-        right = network.dc - (point.port_currents - moved) @ network.incidence.T
-        ports = np.broadcast_to(self.edge, (len(right), *self.edge.shape))
-        at_dc = solve_linear(network, matrix, np.concatenate((right[..., None], ports), axis=2))
-        rest, per_ampere = at_dc[:, :, 0], at_dc[:, :, 1:]
+        tubes = replace(
+            network, conductance=matrix, dc=network.dc - (point.port_currents - moved) @ network.incidence.T
+        )
         harmonics = Harmonics(network, self.s, self.edge, matrix, self.rails_only)
+        cycle, feed = self._rectified(tubes, harmonics, near)
+        fed = feed.into(tubes)
+        mean = solve_linear(fed, fed.conductance, fed.dc[..., None])[..., 0]
+        return Answer(cycle, harmonics, mean, feed)
+
+    def _rectified(self, tubes: Network, harmonics: Harmonics, near: Cycle | None) -> tuple[Cycle, Feed]:
+        """The rectifiers over a cycle of the linear network `tubes`."""
+        count = len(tubes.dc)
+        if not tubes.rectifiers:
+            return nothing_rectified(count, self.samples), Feed.of(np.zeros((count, 0)))
+        ports = np.broadcast_to(self.edge, (count, *self.edge.shape))
+        at_dc = solve_linear(tubes, tubes.conductance, np.concatenate((tubes.dc[..., None], ports), axis=2))
         impedance = harmonics.impedance()
-        impedance[:, 0] = self.edge.T @ per_ampere
-        if network.rectifiers:
-            laws = network.rectifier_laws()
-            cycle = solve_cycle(Ports(impedance, rest @ self.edge, harmonics.open_phasors(), laws), near)
-        else:
-            cycle = nothing_rectified(len(rest), self.samples)
-        mean = rest - np.einsum("bnr,br->bn", per_ampere, cycle.currents.mean(axis=2))
-        return Answer(cycle, harmonics, mean)
+        impedance[:, 0] = self.edge.T @ at_dc[:, :, 1:]
+        seen = Ports(impedance, at_dc[:, :, 0] @ self.edge, harmonics.open_phasors(), tubes.rectifier_laws())
+        cycle = solve_cycle(seen, near)
+        slopes = mean_slopes(seen, cycle) + HOLDING * np.eye(self.edge.shape[1])
+        return cycle, Feed(cycle.currents.mean(axis=2), cycle.volts.mean(axis=2), slopes)
 
 
 @dataclass(frozen=True, eq=False)
 class Answer:
-    """Rectifier waveforms and what follows from them; `mean` (N, n) of every unknown."""
+    """Rectifier waveforms and what follows from them: the `mean` (N, n) of every unknown, with the tubes as
+    their slopes; `feed`, what the tubes see of it.
+    """
 
     cycle: Cycle
     harmonics: Harmonics
     mean: Array
+    feed: Feed
 
     def spectrum(self) -> Array:
         """Peak phasors of every unknown at harmonics 0..K, (N, K+1, n)."""

@@ -33,10 +33,7 @@ def linearised(network: Network, slopes: list[Array]) -> Array:
 
 
 def solve_full(
-    network: Network,
-    injected: Array | None = None,
-    start: Array | None = None,
-    tolerance: float = TOLERANCE,
+    network: Network, start: Array | None = None, tolerance: float = TOLERANCE
 ) -> tuple[Array, PortSolution]:
     """All unknowns (N, n) and the port solution, by Newton on the whole network until no node moves by
     more than `tolerance` [V].
@@ -52,7 +49,7 @@ def solve_full(
     >>> unknowns.round(2).tolist(), found.method
     ([[100.0, 18.76, -0.08]], 'Newton on all nodes')
     """
-    right = network.dc if injected is None else network.dc + injected
+    right = network.dc
     if start is None:
         x = solve_linear(network, network.conductance, right[..., None])[..., 0]
     else:

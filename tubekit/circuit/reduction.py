@@ -37,8 +37,8 @@ class Reduced:
         return np.asarray(self.rest - np.einsum("bnp,bp->bn", self.transfer, currents))
 
 
-def reduce_to_ports(network: Network, injected: Array | None = None) -> Reduced:
-    """Reduce a network at DC; `injected` (N, n) adds to its DC sources.
+def reduce_to_ports(network: Network) -> Reduced:
+    """Reduce a network at DC.
 
     Raises
     ------
@@ -56,7 +56,7 @@ def reduce_to_ports(network: Network, injected: Array | None = None) -> Reduced:
     >>> reduced.open.round(6).tolist(), reduced.resistance.round(3).tolist()
     ([[100.0]], [[[666.667]]])
     """
-    right = network.dc if injected is None else network.dc + injected
+    right = network.dc
     ports = network.incidence.shape[1]
     size = max(network.size, right.shape[0])
     columns = np.empty((size, right.shape[1], ports + 1))

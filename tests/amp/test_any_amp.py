@@ -1,0 +1,57 @@
+"""Any amp is solved at once: strangers' amps, and amps with a part out that others lean on."""
+
+from __future__ import annotations
+
+import pytest
+from numpy.testing import assert_allclose
+
+from tests.amps import DEMO, EVERY, amp, solved
+from tubekit import analyse
+from tubekit.circuit import newton
+
+FEW_ROUNDS, FEW_STEPS = 4, 60
+"""Rounds between supply and amp, and Newton steps in all: the demo amps need 2 and 15."""
+
+
+def bleeder(name: str) -> str:
+    """The designator of an amp's bleeder."""
+    return next(p.designator for p in amp(name).parts.values() if p.role == "bleeder")
+
+
+@pytest.fixture
+def steps(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """One entry for each Newton step at the tubes."""
+    seen: list[int] = []
+    step = newton._step
+
+    def counted(*args: object) -> object:
+        seen.append(1)
+        return step(*args)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(newton, "_step", counted)
+    return seen
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_no_amp_needs_more_than_a_few_rounds(name: str, steps: list[int]) -> None:
+    report = analyse(amp(name))
+    assert report.convergence.converged.all()
+    assert report.solved.state.rounds <= FEW_ROUNDS
+    assert len(steps) <= FEW_STEPS
+
+
+@pytest.mark.parametrize("name", DEMO)
+def test_a_missing_bleeder_makes_no_amp_harder(name: str, steps: list[int]) -> None:
+    gone = bleeder(name)
+    report = analyse(amp(name).changed({gone: "removed"}))
+    assert len(steps) <= FEW_STEPS
+    far = analyse(amp(name).changed({gone: "1000M"}))  # a resistor that is as good as none
+    for node in report.nodes:
+        assert_allclose(node.dc_v, far.node(node.node).dc_v, rtol=1e-4, atol=1e-3)
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_what_rectifiers_deliver_is_what_the_amp_draws(name: str) -> None:
+    state = solved(name).solved.state
+    delivered = state.cycle.currents.mean(axis=2)
+    assert_allclose(state.operating_point.rectifier_currents, delivered, rtol=1e-4, atol=1e-7)
