@@ -123,7 +123,7 @@ def test_report_prints_and_turns_into_json(report):
     import json
 
     text = str(report)
-    for word in ("Filter capacitors", "V3", "6V6GT", "Mains and several hundred volts can kill"):
+    for word in ("Filter capacitors", "V3", "6V6GT", "Line voltage and B+ can kill"):
         assert word in text
     assert "<table" in report._repr_html_()
     data = json.loads(json.dumps(report.to_json(), allow_nan=False))

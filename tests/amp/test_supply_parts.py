@@ -142,7 +142,7 @@ def test_a_thermistor_settles_where_heat_and_cooling_balance() -> None:
     part = amp.parts["RT1"]
     assert isinstance(part, Thermistor)
     solved = analyse(amp).solved
-    ohms = float(np.asarray(solved.built.settled["RT1"])[0])
+    ohms = float(solved.built.settled["RT1"])
     amps = float(solved.state.winding_rms("T1")[0])
     assert ohms == pytest.approx(float(warm_ohms(part, amps)), rel=0.01)
     b, loss = thermistor_law(part)

@@ -7,6 +7,7 @@ import pytest
 
 from tests.supplies import FULL_WAVE, supply, two, with_standby
 from tubekit import analyse, load_amp
+from tubekit.amp import amp_from_text
 from tubekit.amp.discharge import MEASURE, Discharge, discharge
 from tubekit.amp.switching import SwitchOn, hot_standby, switch_on
 from tubekit.errors import ChangeError
@@ -113,6 +114,24 @@ def test_standards_and_caution_stand_with_every_discharge(teasel_off: Discharge)
     assert MEASURE in printed
     assert teasel_off.to_json()["caution"] == MEASURE
     assert "safe" not in printed.lower()
+
+
+@pytest.mark.parametrize("part", ["thermistor", "swinging choke"])
+def test_a_part_that_sets_itself_leaves_an_amp_one_amp(part: str) -> None:
+    """Its value was an array of one, which every run in time took for a batch."""
+    text = load_amp("teasel").copy_as_text()
+    if part == "thermistor":
+        text = text.replace('nodes = ["mains_line", "mains_fused"]', 'nodes = ["mains_in", "mains_fused"]')
+        text += '[RT1]\nvalue = "10"\nhot = "0.5"\nrating = "2 A"\nnodes = ["mains_line", "mains_in"]\n'
+    else:
+        text += (
+            '[L9]\nvalue = "5 H"\nresistance = "90"\nrating = "0.15 A"\nswing = "20 H 15 mA"\n'
+            'nodes = ["B1", "B9"]\n' + two("R99", "100k", "B9", "ground")
+        )
+    amp = amp_from_text(text)
+    assert discharge(amp).of("C14").volts[0] > 300
+    assert switch_on(amp, seconds=1.0).surge("C14").highest_v > 0
+    assert {one.batch for one in (amp, analyse(amp).amp)} == {None}
 
 
 def test_batches_are_refused() -> None:

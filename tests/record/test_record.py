@@ -39,10 +39,10 @@ def test_a_record_opens_offline_and_holds_everything(teasel, report, tmp_path):
     page = (tmp_path / "teasel.html").read_text(encoding="utf-8")
     assert done.html_path == tmp_path / "teasel.html"
     escaped = ("4 % high &lt;in tolerance&gt;", "&lt;hot &amp; steady&gt;")
-    plain = ("R14 stays.", "1956-05-01", "SHA-256", "licensed practice", "Python", "Verdict", "Sources:")
+    plain = ("R14 stays.", "1956-05-01", "SHA-256", "licensed work", "Python", "Verdict", "Sources:")
     assert [words for words in (*escaped, *plain) if words not in page] == []
     assert page.count("data:image/png;base64,") == 3
-    assert page.index("R14 stays.") < page.index("licensed practice") < page.index("All numbers")
+    assert page.index("R14 stays.") < page.index("licensed work") < page.index("All numbers")
     assert not re.findall(r'(?:src|href)="(?!data:)', page)
     assert "http://" not in page.replace("http://www.w3.org", "")
     assert len(done.inputs["amp file teasel.toml"]) == 64

@@ -1,4 +1,4 @@
-"""How long the filter capacitors hold their charge after the mains is off."""
+"""How long the filter capacitors hold their charge after switch-off."""
 
 from __future__ import annotations
 
@@ -30,10 +30,10 @@ LIMIT_V = 60.0
 LONGEST_S = 600.0
 STANDARDS = ("iec-60204-1", "iec-62368-1")
 MEASURE = (
-    "Measure, do not trust the sum: a bleeder may be open, a switch may have cut it off, and dielectric "
-    "absorption brings part of a charge back. Discharge each capacitor through a resistor and measure it "
-    "before and while you work on it, follow local codes, leave to licensed practice what the law leaves "
-    "to it. A voltage below 60 V here is a sum on paper, no promise."
+    "Measure; do not rely on these calculated figures. A bleeder may be open, a switch may have cut it off, "
+    "and dielectric absorption brings part of a charge back. Discharge each capacitor through a resistor, "
+    "and check it with a meter before and while you work on it. Follow local codes; leave licensed work to "
+    "licensed people. A figure below 60 V here is only a calculation, not a guarantee."
 )
 
 
@@ -85,7 +85,8 @@ class Discharge(Printed):
         time = f"takes {one.to_limit_s:.3g} s to come down to {LIMIT_V:g} V"
         if np.isinf(one.to_limit_s):
             time = f"is still above {LIMIT_V:g} V after {self.cold.time[-1]:g} s"
-        return f"{self.amp.title}: {one.capacitor} {time} ({one.case}). Measure before you touch anything."
+        said = f"{self.amp.title}: {one.capacitor} {time} ({one.case})."
+        return f"{said} Discharge and check with a meter before you touch anything."
 
     def tables(self) -> list[Table]:
         """One row per capacitor and case."""
@@ -103,9 +104,13 @@ class Discharge(Printed):
 
     def _verdict(self) -> str:
         if not self.beyond:
-            return f"All fall below {LIMIT_V:g} V within 5 s in this sum, which is no leave to touch them."
+            said = f"By calculation all fall below {LIMIT_V:g} V within 5 s."
+            return f"{said} That does not make them safe to touch."
         names = ", ".join(dict.fromkeys(one.capacitor for one in self.beyond))
-        return f"Above {LIMIT_V:g} V after 5 s: {names}. Discharge each of them by hand, and measure."
+        return (
+            f"Discharge each one through a resistor, then check with a meter: {names}. By calculation above "
+            f"{LIMIT_V:g} V after 5 s."
+        )
 
     def notes(self) -> tuple[str, ...]:
         """Standards, what was taken for granted, and the caution."""

@@ -23,9 +23,9 @@ from tubekit.text import Column, Printed, Table, to_json_value
 Array = np.ndarray
 
 CAUTION = (
-    "Mains and several hundred volts can kill, also after switch-off. Figures here are calculated, not "
-    "measured: discharge and measure before touching, follow local codes, leave to licensed practice "
-    "what the law leaves to it."
+    "DANGER. Line voltage and B+ can kill, even after the amp is switched off and unplugged. These figures "
+    "are calculated, not measured. Unplug, discharge the filter caps through a resistor, and check with a "
+    "meter before you touch anything. Follow local codes; leave licensed work to licensed people."
 )
 
 

@@ -36,7 +36,7 @@ def steady(
     state, said = solved(built.circuit, amp, usable)
     own = self_setting(amp)
     for _ in range(SETTLINGS if own else 0):
-        values = _halfway(built.settled, settle(own, state))
+        values = _halfway(built.settled, settle(own, state), amp.batch is None)
         if agree(built.settled, values):
             break
         built = build(amp, values)
@@ -44,9 +44,10 @@ def steady(
     return built.saying(said), state
 
 
-def _halfway(old: Mapping[str, Value], new: Mapping[str, Value]) -> dict[str, Value]:
-    """Mean by ratio: a thermistor's heat and its current would chase each other."""
-    return {name: np.sqrt(np.asarray(old.get(name, value)) * value) for name, value in new.items()}
+def _halfway(old: Mapping[str, Value], new: Mapping[str, Value], single: bool) -> dict[str, Value]:
+    """Mean by ratio: a thermistor's heat and its current would chase each other. Floats of a single amp."""
+    found = {name: np.sqrt(np.asarray(old.get(name, value)) * value) for name, value in new.items()}
+    return {name: float(value[0]) if single else value for name, value in found.items()}
 
 
 def solved(

@@ -34,7 +34,7 @@ DROPPER = "dropper"
 
 @dataclass(frozen=True, eq=False)
 class DropperChoice:
-    """One standard resistor in the lead of the mains."""
+    """One standard resistor in series with the hot lead."""
 
     ohms: float = quantity("ohm", "R", "standard value")
     watts: float = quantity("W", "P", "heat in it, the amp warm and idle")
@@ -69,8 +69,9 @@ class Restore(Printed):
         """Best of both in one sentence."""
         r, b = self.droppers[0], self.bucks[0]
         return (
-            f"{self.amp.title} on {self.mains_rms:g} V: {r.ohms:g} Ω of {r.rating_w:g} W in the lead leaves "
-            f"{r.amp_v:.4g} V, a {b.secondary_v:g} V {b.rating_a:.2g} A bucking transformer {b.amp_v:.4g} V"
+            f"{self.amp.title} on {self.mains_rms:g} V: {r.ohms:g} Ω, {r.rating_w:g} W in series with the "
+            f"hot lead of the primary brings it to {r.amp_v:.4g} V; a {b.secondary_v:g} V, "
+            f"{b.rating_a:.2g} A bucking transformer to {b.amp_v:.4g} V"
         )
 
     def tables(self) -> list[Table]:
@@ -86,10 +87,10 @@ class Restore(Printed):
         )  # fmt: skip
         bucks = [(b.secondary_v, b.rating_a, b.rating_va, b.amp_v, b.off_percent) for b in self.bucks]
         note = (
-            "The resistor's drop moves with the load: at switch-on and at full drive it takes more. A "
-            "bucking transformer hardly moves; wired the other way round it adds, so its output is measured "
-            "before the amp is connected. Either sits behind fuse and switch, enclosed and earthed. Ratings "
-            "with a margin of common practice."
+            "Check the output of a bucking transformer with a meter before you connect the amp: wired "
+            "backwards it boosts the line instead of bucking it. Put either one behind the fuse and the "
+            "switch, enclosed and grounded. The drop of a resistor moves with the load: it takes more at "
+            "switch-on and at full drive. Ratings include a margin of common practice."
         )
         return [
             Table("Dropping resistor", first, rows),

@@ -262,7 +262,7 @@ class CablePanel(widgets.VBox):
         self.ohms_box = Complaining(self.ohms)
         self.ohms.observe(lambda change: self._ohms_typed(change["new"]), "value")
         self.rests = widgets.Button(
-            description="Rest as drawn", layout=AUTO,
+            description="Rest OK", layout=AUTO,
             tooltip="Take every pair that was not tried as the drawing has it",
         )  # fmt: skip
         self.rests.on_click(lambda _: self.rest())

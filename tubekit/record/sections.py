@@ -26,11 +26,12 @@ from tubekit.decisions.limits import Limits
 from tubekit.decisions.reading import Readings
 from tubekit.decisions.tone import ToneChange
 from tubekit.record.content import Figure, Part
+from tubekit.record.work import DISCHARGE, ORDERS, TONE, LeftOut
 from tubekit.text import Column, Table
 
 PLACES = ("figures say", "meter said", "bench", "more")
 """Chapters of a record in their order; numbers to look up come after all of them."""
-BENCH = {"Before a hand goes in": 0, "To buy": 1, "To confirm it": 2}
+BENCH = {"Before you reach in": 0, "To buy": 1, "To confirm it": 2}
 """At the bench: discharge first, then the parts, then the meter, then procedures as they were given."""
 
 
@@ -75,7 +76,7 @@ def _(result: SwapReport) -> Iterator[Part]:
 
 _CONFIRM = (
     "Clip the meter on while the amp is off and its capacitors are discharged and measured; then switch on, "
-    "and keep the hands away. Note the mains at the time."
+    "and keep your hands out of the chassis. Note the line voltage at the time."
 )
 
 
@@ -146,9 +147,22 @@ def _(result: Discharge) -> Iterator[Part]:
         rows.append((name, *volts, float(one.joules[0]), told, one.case, ""))
     table = Table("Charge that stays after switch-off", heads, rows, note=MEASURE)
     yield Part(
-        "bench", "Before a hand goes in", result.headline(), [table],
+        "bench", "Before you reach in", result.headline(), [table],
         [Figure("Filter capacitors after switch-off", plots.discharge(result))], result.tables(),
     )  # fmt: skip
+
+
+@_parts.register
+def _(result: LeftOut) -> Iterator[Part]:
+    place, heading = LEFT_OUT[result.section]
+    yield Part(place, heading, result.headline())
+
+
+LEFT_OUT = {
+    DISCHARGE: ("bench", "Before you reach in"), TONE: ("figures say", "Level and tone"),
+    ORDERS: ("bench", "To buy"),
+}  # fmt: skip
+"""Where a section stands that could not be made: where it would have stood."""
 
 
 @_parts.register

@@ -19,7 +19,7 @@ from tubekit.decisions.limits import limits
 from tubekit.decisions.reading import Readings
 from tubekit.decisions.tone import tone_change
 from tubekit.errors import RecordError, TubekitError
-from tubekit.text import Printed
+from tubekit.text import Column, Printed, Table
 
 FEWEST = 3
 """Fewer readings than this name no suspect."""
@@ -34,13 +34,40 @@ SHEETS: Mapping[str, tuple[str, Callable[[Amp], Printed]]] = MappingProxyType({
 """Procedures that a record can hold for the bench: what they are called, and how they are worked out."""
 
 
+DISCHARGE, TONE, ORDERS = "charge after switch-off", "tone", "order list"
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class LeftOut(Printed):
+    """A section that could not be made; it keeps its place in the record and says why."""
+
+    section: str
+    why: str
+
+    def headline(self) -> str:
+        """What is missing and why; of the charge, what that means for the hands."""
+        said = f"NOT CALCULATED: {self.section}. {self.why}"
+        if self.section == DISCHARGE:
+            said += " Treat every filter capacitor as charged: discharge each one through a resistor, then "
+            said += "check with a meter."
+        return said
+
+    def tables(self) -> list[Table]:
+        """The reason, so that it is not lost among the numbers either."""
+        return [Table("", (Column("not calculated"), Column("why")), [(self.section, self.why)])]
+
+
 @dataclass(frozen=True, eq=False)
 class Worked:
-    """The amp decided on, the results on it in the order of a record, and what could not be worked out."""
+    """The amp decided on and the results on it in the order of a record."""
 
     amp: Amp
     results: tuple[Printed, ...]
-    left_out: tuple[str, ...] = ()
+
+    @property
+    def left_out(self) -> tuple[LeftOut, ...]:
+        """Sections that could not be made, each with its reason; they are among the results."""
+        return tuple(one for one in self.results if isinstance(one, LeftOut))
 
 
 def worked_out(
@@ -87,14 +114,13 @@ def worked_out(
     moved = changes or after.mains_rms != amp.mains_rms
     swapped = swap(amp, changes, mains_rms=mains_rms) if moved else None
     first: list[Printed] = _as_it_stands(base) if swapped is None else [swapped]
-    failed: list[str] = []
-    found = [*first, *_others(base, after, changes or {}, failed, swapped)]
+    found = [*first, *_others(base, after, changes or {}, swapped)]
     found += [SHEETS[name][1](after) for name in sheets]
     if readings is not None:
         found.append(judge(readings))
         if len(readings.readings) >= FEWEST:
             found.append(suspects(readings, progress=progress))
-    return Worked(after, tuple(found), tuple(failed))
+    return Worked(after, tuple(found))
 
 
 def _as_it_stands(amp: Amp) -> list[Printed]:
@@ -103,15 +129,15 @@ def _as_it_stands(amp: Amp) -> list[Printed]:
 
 
 def _others(
-    base: Amp, after: Amp, changes: Mapping[str, object], failed: list[str], swapped: SwapReport | None
+    base: Amp, after: Amp, changes: Mapping[str, object], swapped: SwapReport | None
 ) -> Iterator[Printed]:
-    """What is of use beside the verdict; what an amp does not allow (no jack, nothing to buy) is left out."""
-    asked: list[tuple[str, Callable[[], Printed]]] = [("charge after switch-off", lambda: discharge(after))]
+    """What is of use beside the verdict; what an amp does not allow (no jack, nothing to buy) says so."""
+    asked: list[tuple[str, Callable[[], Printed]]] = [(DISCHARGE, lambda: discharge(after))]
     if changes:
-        asked.insert(0, ("tone", lambda: tone_change(base, changes)))
-        asked.append(("order list", lambda: order_list(base, changes, found=swapped)))
+        asked.insert(0, (TONE, lambda: tone_change(base, changes)))
+        asked.append((ORDERS, lambda: order_list(base, changes, found=swapped)))
     for name, work in asked:
         try:
             yield work()
         except TubekitError as error:
-            failed.append(f"{name}: {error}")
+            yield LeftOut(name, str(error))

@@ -275,9 +275,9 @@ def pulled(draw: Draw) -> Question:
             practice("tubes are pulled one by one, from the input on", right),
         ),
         caution=(
-            "With a tube pulled B+ rises. Power off and filters empty before a hand goes "
-            "in; measure, follow local codes, leave to licensed practice what the law "
-            "leaves to it."
+            "With a tube pulled B+ rises. Unplug and discharge the filter caps before you "
+            "reach in, and check with a meter. Follow local codes; leave licensed work to "
+            "licensed people."
         ),
     )
 

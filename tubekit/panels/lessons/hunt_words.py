@@ -24,8 +24,8 @@ def row(place: int, value: float) -> Row:
 
 
 CAUTION = (
-    "At the real bench: power off and filters empty before a clip goes on, one hand; measure before you "
-    "touch anything, follow local codes, leave to licensed practice what the law leaves to it."
+    "At the real bench: unplug and discharge the filter caps before you clip on, and work one-handed. "
+    "Measure before you touch anything. Follow local codes; leave licensed work to licensed people."
 )
 OWN = "Nobody outside this project was asked: the amp was solved with each fault in it."
 

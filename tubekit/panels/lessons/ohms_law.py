@@ -12,9 +12,9 @@ from tubekit.textbook.bias_stage import BiasStage, bias_stage
 from tubekit.units import show
 
 HAND = (
-    "Where a hand acts: clip the meter on with the power off and the filters "
-    "empty, then switch on and only read. Measure before you touch anything, "
-    "follow local codes, leave to licensed practice what the law leaves to it."
+    "Clip the meter on with the amp unplugged and the filter caps discharged; then "
+    "switch on and only read. Measure before you touch anything. Follow local "
+    "codes; leave licensed work to licensed people."
 )
 
 

@@ -21,9 +21,9 @@ from tubekit.units import show
 SURE = 75.0
 AMP = "teasel"
 ALIVE = (
-    "B+ stands the moment a rectifier conducts, and stays after switch-off. "
-    "Measure before you touch anything, follow local codes, leave to licensed "
-    "practice what the law leaves to it."
+    "B+ is there the moment a rectifier conducts, and stays after switch-off. "
+    "Measure before you touch anything. Follow local codes; leave licensed work "
+    "to licensed people."
 )
 VOLTS = Handle("volts", "B+ at the reservoir", "V", 100.0, 900.0, Within(5), step=1.0)
 SWAPS = ("5AR4", "5U4GB", "silicon", "5V4G")

@@ -279,7 +279,7 @@ def bled(draw: Draw) -> Question:
         "bled",
         (
             "The amp is switched off with its tubes cold, all filters at 427 V. How long "
-            "until the sum on paper says 60 V?"
+            "is that, by calculation, until they are down to 60 V?"
         ),
         Numbers((Handle("time", "time to 60 V", "s", 0.1, 1000.0, Within(25)),)),
         (
@@ -290,9 +290,9 @@ def bled(draw: Draw) -> Question:
         work,
         {"filters together": show(farads, "F"), "bleeder": show(number, "ohm")},
         caution=(
-            "A sum on paper is no measurement: a bleeder may be open. Discharge and "
-            "measure before you touch anything, follow local codes, leave to licensed "
-            "practice what the law leaves to it."
+            "A calculation is not a measurement: a bleeder may be open. Discharge through "
+            "a resistor and check with a meter before you touch anything. Follow local "
+            "codes; leave licensed work to licensed people."
         ),
     )
 

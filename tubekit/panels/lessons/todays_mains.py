@@ -16,9 +16,9 @@ AMP, SELECTOR = "teasel", "burdock"
 DESIGN = 117.0
 RATED_HEATER = 6.3
 PLUG = (
-    "The mains side is not for trying out: a cord, a selector or a transformer "
-    "before the amp is work that local codes and licensed practice have a say "
-    "in. Measure before you touch anything."
+    "Do not experiment on the line side. A cord, a selector or a transformer ahead "
+    "of the amp is work that local codes may leave to licensed people. Measure "
+    "before you touch anything."
 )
 
 
