@@ -29,7 +29,6 @@ from tubekit.amp.parts import (
     Resistor,
     Tube,
 )
-from tubekit.amp.paths import fed_by_supply, grounded
 from tubekit.amp.read import demo_names
 from tubekit.errors import AmpFileError
 
@@ -90,13 +89,13 @@ def test_every_part_has_a_role_and_the_parts_that_wear_a_rating(teasel: Amp) -> 
 
 
 def test_the_demo_amp_goes_from_mains_plug_to_loudspeaker(teasel: Amp) -> None:
-    fed = fed_by_supply(teasel.parts)
+    fed = teasel.topology.fed
     for name in ("V1", "V2", "V3", "V4"):
         tube = teasel.parts[name]
         assert isinstance(tube, Tube)
         for section in tube.sections:
             assert section.plate in fed
-            assert section.grid in grounded(teasel.parts, without=section.name)
+            assert section.grid in teasel.topology.wired.grounded(without=section.name)
     assert isinstance(teasel.parts["P1"], MainsPlug)
     assert teasel.parts["LS1"].nodes == ("speaker", "ground")
 

@@ -15,7 +15,9 @@ from tubekit.amp.change import Step, Texts, agreed, change_parts, mains_value, t
 from tubekit.amp.dangers import dangers
 from tubekit.amp.fields import Value, fields_of
 from tubekit.amp.heading import MAINS, Heading, TestPoint
+from tubekit.amp.line_side import LineSide
 from tubekit.amp.parts import Part
+from tubekit.amp.topology import Topology, same_wiring
 from tubekit.amp.wiring import loose_nodes
 from tubekit.amp.write import amp_text
 from tubekit.errors import ChangeError, Note
@@ -77,7 +79,19 @@ class Amp(Printed):
     @cached_property
     def dangers(self) -> tuple[Note, ...]:
         """What can kill or burn on this very amp as it is now, the gravest first; every answer begins so."""
-        return tuple(dangers(self.parts, float(np.max(self.mains_rms)), self.mains_hz))
+        return tuple(dangers(self.line_side, float(np.max(self.mains_rms)), self.mains_hz))
+
+    @cached_property
+    def topology(self) -> Topology:
+        """What is joined to what; shared by all changes that leave the wiring as drawn."""
+        if self.origin is not None and same_wiring(self.parts, self.origin.parts):
+            return self.origin.topology
+        return Topology(self.parts)
+
+    @cached_property
+    def line_side(self) -> LineSide:
+        """What the plug feeds, and whether the chassis is kept apart from it."""
+        return LineSide(self.topology)
 
     def parts_at(self, node: str) -> tuple[Part, ...]:
         """The parts that touch a node, in drawn order (none for an unknown node)."""

@@ -14,10 +14,7 @@ from tubekit.amp.solve import Solved
 from tubekit.amp.strays import sections
 from tubekit.analyses.shares import number
 from tubekit.circuit.network import Network
-from tubekit.circuit.parts import GROUND, Capacitor, Device, Part, Rectifier, Resistor, Windings, nodes_of
-
-LEAST_FILTER_F = 1e-6
-"""A smaller capacitor to ground is part of the signal's way, not of the supply [F]."""
+from tubekit.circuit.parts import GROUND, Capacitor, Device, Part, Resistor, Windings, nodes_of
 
 BY_CATHODE = 3.0
 """What it costs to enter a section by its cathode: the grid is the rule."""
@@ -81,8 +78,7 @@ def chain(amp: Amp, network: Network, start: str, held: frozenset[int]) -> Chain
 
 def _bypassed(amp: Amp, network: Network) -> set[int]:
     """Nodes that a large capacitor ties to ground for the signal, cathodes among them."""
-    large = (part for part in amp.parts.values() if _filters(part))
-    return {number(network, node) for part in large for node in part.nodes}
+    return {number(network, n) for n in amp.topology.bypassed if n in (GROUND, *network.index)}
 
 
 def is_stray(part: Part, amp: Amp) -> bool:
@@ -118,34 +114,9 @@ def _steps(amp: Amp, network: Network) -> Iterator[tuple[str, str, float]]:
             yield from ((part.a, part.b, cost), (part.b, part.a, cost))
 
 
-def held_nodes(solved: Solved) -> set[str]:
-    """Ground, the mains transformer's nodes, and every node that a filter capacitor holds."""
-    fed = solved.fed_from_rectifiers()
-    held = {GROUND}
-    for rectifier in solved.built.circuit.of(Rectifier):
-        held |= {rectifier.plate, rectifier.cathode}
-    for part in solved.amp.parts.values():
-        if isinstance(part, drawn.PowerTransformer | drawn.MainsPlug):
-            held |= set(part.nodes)
-        elif isinstance(part, drawn.RectifierTube):
-            held |= {*part.plates, part.cathode, *part.heater}
-        elif _filters(part):
-            held |= set(part.nodes) & fed
-    return held
-
-
-def _filters(part: drawn.Part) -> bool:
-    return (
-        isinstance(part, drawn.Capacitor)
-        and GROUND in part.nodes
-        and part.condition == "fitted"
-        and bool(np.min(part.farads) >= LEAST_FILTER_F)
-    )
-
-
 def held_numbers(solved: Solved, network: Network) -> frozenset[int]:
     """The same by number, -1 for ground."""
-    return frozenset(number(network, node) for node in held_nodes(solved) if node in (GROUND, *network.index))
+    return frozenset(number(network, node) for node in solved.held_nodes if node in (GROUND, *network.index))
 
 
 def parts_at(network: Network, node: str) -> Iterator[tuple[Resistor | Capacitor | Windings, int]]:

@@ -2,47 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from itertools import pairwise
+from collections.abc import Iterator
 
 import numpy as np
 
-from tubekit.amp.parts import GROUND, Capacitor, Fuse, Lamp, MainsPlug, Part, Tube
-from tubekit.amp.parts.part import Edge
-from tubekit.amp.paths import fed_by_supply, reached
+from tubekit.amp.line_side import LineSide
+from tubekit.amp.parts import GROUND, Capacitor, MainsPlug, Part
 from tubekit.errors import Note
 from tubekit.units import show
 
 LIVE_CHASSIS = "live_chassis"
 
 
-def dangers(parts: Mapping[str, Part], mains_rms: float, mains_hz: float) -> Iterator[Note]:
+def dangers(side: LineSide, mains_rms: float, mains_hz: float) -> Iterator[Note]:
     """Every danger of the wiring, the gravest first; switches count as closed, since hands close them."""
-    plug = next((part for part in parts.values() if isinstance(part, MainsPlug)), None)
-    if plug is not None:
-        yield from _line_side(parts, plug, mains_rms, mains_hz)
-    fed = fed_by_supply(parts)
-    for part in parts.values():
-        wrong = isinstance(part, Capacitor) and part.style == "electrolytic" and part.a == GROUND
-        if wrong and part.nodes[-1] in fed and part.condition != "open":
+    if side.plug is not None:
+        yield from _line_side(side, side.plug, mains_rms, mains_hz)
+    for part in side.topology.parts.values():
+        electrolytic = isinstance(part, Capacitor) and part.style == "electrolytic"
+        if not electrolytic or part.condition == "open" or GROUND not in part.nodes:
+            continue
+        sign = -1 if part.nodes[0] == GROUND else 1
+        hot = part.nodes[-1] if sign < 0 else part.nodes[0]
+        if side.topology.polarity(hot) == -sign:
+            where = "its negative end is on B+" if sign < 0 else "its positive end is on a negative supply"
             yield _danger(
                 "reversed_electrolytic",
                 part,
-                f"{part.designator} is BACKWARDS: its negative end is on B+. A reversed electrolytic "
-                "fails and may burst.",
+                f"{part.designator} is BACKWARDS: {where}. A reversed electrolytic fails and may burst.",
             )
 
 
-def _line_side(
-    parts: Mapping[str, Part], plug: MainsPlug, mains_rms: float, mains_hz: float
-) -> Iterator[Note]:
-    joined = _joined(parts.values())
-    line = reached([plug.line, plug.neutral], joined, stops=[GROUND])
-    live = GROUND in line
+def _line_side(side: LineSide, plug: MainsPlug, mains_rms: float, mains_hz: float) -> Iterator[Note]:
     volts = show(mains_rms, "V")
-    if live:
-        through = [part.designator for part in parts.values() if _bridges(part, line)]
-        by = f" through {' and '.join(through)}" if through else ""
+    if side.joined_by is not None:
+        by = f" through {' and '.join(side.joined_by)}" if side.joined_by else ""
         yield _danger(
             LIVE_CHASSIS,
             plug,
@@ -50,27 +44,27 @@ def _line_side(
             f"every metal part can be at {volts} to ground. Work only behind an isolation transformer. Do "
             "not ground this chassis, and connect no grounded instrument to it.",
         )
-    elif any({*pair} & line for part in parts.values() for pair in part.rectifies(as_wired=True)):
+    elif side.rectified:
         yield _danger(
             "not_isolated",
             plug,
             f"NO ISOLATION. B+ is rectified straight from the power line: every part of it can be at "
             f"{volts} to ground besides its own voltage. Work only behind an isolation transformer.",
         )
-    if plug.earth is None:
-        yield _danger("no_earth", plug, _two_wires(plug, live))
-    if not live:
-        for part in parts.values():
-            if isinstance(part, Capacitor) and _from_line(part, line):
-                amps = 2 * np.pi * mains_hz * float(np.max(part.farads)) * mains_rms
-                yield _danger(
-                    "line_capacitor",
-                    part,
-                    f"{part.designator} joins the power line to the chassis: {show(amps, 'A', 2)} flows "
-                    "through whoever touches chassis and ground, and the full line voltage is on the "
-                    "chassis once it shorts. Take it out, or fit a safety-rated one (class Y).",
-                )
-    if not _fused(parts, plug):
+    if not side.safety_ground:
+        yield _danger("no_earth", plug, _two_wires(plug, side.live_chassis))
+    if not side.live_chassis:
+        for name in side.capacitors_to_chassis:
+            part = side.topology.parts[name]
+            amps = 2 * np.pi * mains_hz * float(np.max(getattr(part, "farads"))) * mains_rms  # noqa: B009
+            yield _danger(
+                "line_capacitor",
+                part,
+                f"{name} joins the power line to the chassis: {show(amps, 'A', 2)} flows "
+                "through whoever touches chassis and ground, and the full line voltage is on the "
+                "chassis once it shorts. Take it out, or fit a safety-rated one (class Y).",
+            )
+    if not side.fused:
         yield _danger(
             "no_fuse", plug, "No line fuse on this schematic: a short burns until something else opens."
         )
@@ -78,10 +72,6 @@ def _line_side(
 
 def _danger(code: str, part: Part, text: str) -> Note:
     return Note(code, part.designator, text, danger=True)
-
-
-def _from_line(part: Capacitor, line: set[str]) -> bool:
-    return part.condition != "open" and GROUND in part.ends and bool({*part.ends} & line)
 
 
 def _two_wires(plug: MainsPlug, live: bool) -> str:
@@ -94,30 +84,3 @@ def _two_wires(plug: MainsPlug, live: bool) -> str:
         f"{plug.designator} has no safety ground: the old two-wire cord leaves the chassis ungrounded. Fit a "
         "three-wire cord (licensed person where your code says so)."
     )
-
-
-def _joined(parts: Iterable[Part]) -> list[Edge]:
-    """What current can follow without a transformer: conductors, rectifiers, heaters."""
-    found: list[Edge] = []
-    for part in parts:
-        found += [*part.conducts(as_wired=True), *part.rectifies(as_wired=True)]
-        if isinstance(part, Tube):
-            found += pairwise(part.heater)
-    return found
-
-
-def _bridges(part: Part, line: set[str]) -> bool:
-    """Whether a part joins the chassis to the line by itself, at no resistance to speak of."""
-    wires = [pair for pair in part.conducts(as_wired=True) if GROUND in pair and {*pair} & (line - {GROUND})]
-    return bool(wires) and getattr(part, "ohms", None) is None
-
-
-def _fused(parts: Mapping[str, Part], plug: MainsPlug) -> bool:
-    """Whether no current flows from line to neutral with the fuses out (a pilot lamp's aside)."""
-    rest = [p for p in parts.values() if not isinstance(p, Lamp) and _stays(p)]
-    return plug.neutral not in reached([plug.line], _joined(rest))
-
-
-def _stays(part: Part) -> bool:
-    """Whether a part is left once good fuses are taken out: a bridged one protects nothing."""
-    return not isinstance(part, Fuse) or part.condition == "short"

@@ -22,7 +22,7 @@ def held_supply(view: SignalView, volts_peak: Value = 0.0) -> Circuit:
 
     Heaters and everything else on the mains side are left out.
     """
-    rails = _rails(view)
+    rails = view.amp.topology.delivered
     gone = _mains_side(view) - set(rails)
     parts = list(_kept(view.point.circuit.parts, gone))
     state = view.solved.state
@@ -33,20 +33,6 @@ def held_supply(view: SignalView, volts_peak: Value = 0.0) -> Circuit:
     parts.append(VoltageSource(GENERATOR, EMF, sleeve, ac=volts_peak))
     parts.append(Resistor(f"{GENERATOR} ohms", EMF, tip, view.source_ohms))
     return Circuit(tuple(parts), view.amp.title)
-
-
-def _rails(view: SignalView) -> set[str]:
-    """Where rectifiers deliver: their ends that are not on the mains transformer or its leads."""
-    ends = {n for part in view.solved.built.circuit.of(Rectifier) for n in (part.plate, part.cathode)}
-    windings = {
-        node for part in view.amp.parts.values() if isinstance(part, PowerTransformer | MainsPlug)
-        for node in part.nodes
-    }  # fmt: skip
-    cathodes = {part.cathode for part in view.solved.built.circuit.of(Rectifier)}
-    fed = view.solved.fed_from_rectifiers()
-    return {
-        node for node in ends if node != GROUND and node in fed and (node not in windings or node in cathodes)
-    }  # fmt: skip
 
 
 def _mains_side(view: SignalView) -> set[str]:

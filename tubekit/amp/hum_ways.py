@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tubekit.amp.chain import held_nodes
 from tubekit.amp.part_words import part_words
 from tubekit.amp.signal_view import SignalView
 from tubekit.analyses.shares import coil_rows, number
@@ -53,7 +52,7 @@ class _Held:
         self.names: dict[int, str] = {}
         self.volts: dict[int, Array] = {}
         state = view.solved.state
-        for node in sorted(held_nodes(view.solved)):
+        for node in sorted(view.solved.held_nodes):
             place = number(self.network, node)
             if place >= 0 and place not in self.names:
                 self.names[place] = node

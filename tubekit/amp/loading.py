@@ -12,7 +12,7 @@ from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.amp.report import AmpReport, analyse
 from tubekit.amp.steady import steady
 from tubekit.analyses.regulation import Regulation, regulation
-from tubekit.circuit.parts import GROUND, Capacitor, Device
+from tubekit.circuit.parts import Device
 from tubekit.devices import catalogue
 from tubekit.errors import ChangeError, near_matches
 from tubekit.text import Column, Printed, Table, quantity
@@ -55,7 +55,7 @@ def load_regulation(
     if amp.batch is not None:
         raise ChangeError("a batch has a curve for each", where=amp.name, fix="Take one with member(0)")
     built, state = steady(amp)
-    rail = node or first_reservoir(amp, state.circuit.of(Capacitor))
+    rail = node or first_rail(amp)
     if rail not in state.circuit.nodes:
         near = near_matches(rail, state.circuit.nodes)
         raise ChangeError(f"there is no node '{rail}'", where=amp.name, fix="Name a rail", near=near)
@@ -65,15 +65,12 @@ def load_regulation(
     return SupplyRegulation(**vars(found), amp=amp)
 
 
-def first_reservoir(amp: Amp, capacitors: list[Capacitor]) -> str:
-    """Node of the first capacitor that stands between a rectifier's output and ground."""
-    from_rectifier = [p.cathode for p in amp.parts.values() if isinstance(p, RectifierTube)]
-    from_rectifier += [p.nodes[1] for p in amp.parts.values() if p.kind == "diode"]
-    held = {part.a if part.b == GROUND else part.b for part in capacitors if GROUND in (part.a, part.b)}
-    rails = [node for node in dict.fromkeys(from_rectifier) if node in held]
+def first_rail(amp: Amp) -> str:
+    """Node of the first filter capacitor behind a rectifier."""
+    rails = amp.topology.wired.rails
     if not rails:
         raise ChangeError("no reservoir was found", where=amp.name, fix="Name the rail: node='B1'")
-    return rails[0]
+    return rails[0].node
 
 
 def _rated(amp: Amp) -> float:

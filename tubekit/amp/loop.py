@@ -9,8 +9,8 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.parts import Capacitor, OutputTransformer, Resistor
-from tubekit.amp.paths import edges, reached
 from tubekit.amp.signal_view import SOURCE_OHMS, signal_view
+from tubekit.amp.topology import edges, reached
 from tubekit.analyses.feedback import LoopGain, loop_gain
 from tubekit.circuit.parts import GROUND
 from tubekit.errors import ChangeError, near_matches
@@ -85,7 +85,7 @@ def feedback_parts(amp: Amp) -> Iterator[str]:
         for winding in part.windings[1:] for tap in winding.taps
     }  # fmt: skip
     wires = [part for part in amp.parts.values() if not isinstance(part, Resistor | OutputTransformer)]
-    output = reached(taps - {GROUND}, edges(wires), stops=[GROUND]) - {GROUND}
+    output = set(reached(taps - {GROUND}, edges(wires), stops=[GROUND])) - {GROUND}
     for part in amp.parts.values():
         if isinstance(part, Resistor) and part.condition == "fitted":
             outside = [node for node in part.nodes if node not in output and node != GROUND]

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tubekit.amp.topology import SUPPLIES
 from tubekit.text import quantity
 
 Reading = float | np.ndarray
@@ -69,10 +70,17 @@ class RailReading:
 
     capacitor: str
     node: str
-    dc_v: Reading = quantity("V", "V", "mean voltage across it")
+    dc_v: Reading = quantity("V", "V", "mean voltage of the node, to ground")
     ripple_pp_v: Reading = quantity("V", "v_pp", "ripple, peak to peak")
     ripple_rms_v: Reading = quantity("V", "v", "ripple, effective value")
     ripple_a: Reading = quantity("A", "i", "ripple current through it, effective value")
+    across_v: Reading = quantity("V", "V_C", "mean voltage across it: less than to ground where stacked")
+    polarity: int = 1
+
+    @property
+    def words(self) -> str:
+        """The node and the supply it is a rail of: 'B1 (B+)', 'bias_1 (bias supply)'."""
+        return f"{self.node} ({SUPPLIES[self.polarity]})"
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,7 +93,7 @@ class RectifierReading:
     peak_a: Reading = quantity("A", "i_peak", "highest current of any plate")
     rms_a: Reading = quantity("A", "i_rms", "effective current of the busiest plate")
     inverse_v: Reading = quantity("V", "PIV", "highest inverse voltage of any plate")
-    reservoir_f: Reading = quantity("F", "C", "capacitance straight at its cathode")
+    reservoir_f: Reading = quantity("F", "C", "capacitance behind it, nothing but metal between")
 
 
 @dataclass(frozen=True, eq=False)

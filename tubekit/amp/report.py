@@ -80,12 +80,17 @@ class AmpReport(Printed):
         ]
 
     def _rails(self) -> Table:
-        columns = (
+        heads = [
             Column("capacitor"), Column("node"), Column("DC", "V", 4), Column("ripple p-p", "V"),
             Column("ripple rms", "V"), Column("ripple current", "A"),
-        )  # fmt: skip
-        rows = [(r.capacitor, r.node, r.dc_v, r.ripple_pp_v, r.ripple_rms_v, r.ripple_a) for r in self.rails]
-        return Table("Filter capacitors", columns, rows)
+        ]  # fmt: skip
+        rows: list[tuple[Any, ...]] = [
+            (r.capacitor, r.node, r.dc_v, r.ripple_pp_v, r.ripple_rms_v, r.ripple_a) for r in self.rails
+        ]
+        if any(np.any(r.across_v != r.dc_v) for r in self.rails):  # stacked capacitors
+            heads.append(Column("DC across it", "V", 4))
+            rows = [(*row, r.across_v) for row, r in zip(rows, self.rails, strict=True)]
+        return Table("Filter capacitors", tuple(heads), rows)
 
     def _rectifiers(self) -> Table:
         columns = (

@@ -132,7 +132,7 @@ def sag(amp: Amp, *, near: AmpReport | None = None) -> Sag:
     supply = supply_report(amp, near=near)
     idle = supply.report.solved.state
     circuit, outputs = idle.circuit, output_tubes(amp)
-    rails = {node: float(idle.mean(node)[0]) for node in _held_nodes(supply)}
+    rails = {node: float(idle.mean(node)[0]) for node in amp.topology.delivered}
     level = FIRST_V
     for _ in range(ROUNDS):
         drive, level = _full_drive(_held(supply, rails), outputs, level)
@@ -173,25 +173,6 @@ def output_tubes(amp: Amp) -> tuple[str, ...]:
     if not found:
         raise ChangeError("no tube drives an output transformer", where=amp.name)
     return found
-
-
-def _held_nodes(supply: SupplyReport) -> list[str]:
-    """Where rectifiers deliver: nodes at one side of a rectifier and fed from there."""
-    fed = supply.report.solved.fed_from_rectifiers()
-    windings = {
-        node
-        for part in supply.amp.parts.values()
-        if getattr(part, "kind", "") == "power transformer"
-        for node in part.nodes
-    }
-    circuit = supply.report.solved.state.circuit
-    cathodes = {part.cathode for part in circuit.of(Rectifier)}
-    ends = [node for part in circuit.of(Rectifier) for node in (part.cathode, part.plate)]
-    return [
-        node
-        for node in dict.fromkeys(ends)
-        if node != GROUND and node in fed and (node not in windings or node in cathodes)
-    ]
 
 
 def _held(supply: SupplyReport, rails: dict[str, float]) -> Circuit:

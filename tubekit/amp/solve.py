@@ -11,7 +11,6 @@ from tubekit.amp import parts as drawn
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import Built
 from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
-from tubekit.amp.paths import edges, reached
 from tubekit.amp.readings import (
     NodeReading,
     RailReading,
@@ -20,16 +19,18 @@ from tubekit.amp.readings import (
     WindingReading,
 )
 from tubekit.amp.steady import steady
+from tubekit.amp.topology import reservoir_farads
 from tubekit.analyses.mains import MainsState
 from tubekit.analyses.small_signal import StageGains, stage_gains
-from tubekit.circuit.parts import GROUND
+from tubekit.circuit.parts import GROUND, Rectifier
 from tubekit.circuit.reduction import resistance_to_ground
 from tubekit.devices import catalogue
 from tubekit.result_fields import frozen_array
 
 Array = np.ndarray
 GAIN_HZ = 1000.0
-_METAL = (drawn.Switch, drawn.Selector, drawn.Fuse, drawn.Wire, drawn.Connector)
+RIPPLE_ORDERS = 40
+"""Harmonics of the line that count into a ripple current."""
 SENSE_OHMS = 20.0
 """A cathode resistor up to this only measures: the bias is fixed at the grid [Ω]; common practice."""
 
@@ -110,54 +111,34 @@ class Solved:
         return self.state.ripple_rms(part.heater[0], part.heater[-1])
 
     def rails(self) -> Iterator[RailReading]:
-        """Every filter capacitor: one from ground to a node fed from a rectifier."""
-        fed = self.fed_from_rectifiers()
-        rate = 2 * np.pi * self.state.frequency_hz
-        for part in self.amp.parts.values():
-            if not (isinstance(part, drawn.Capacitor) and part.condition == "fitted"):
-                continue
-            node = part.b if part.a == GROUND else part.a
-            if GROUND not in (part.a, part.b) or node not in fed:
-                continue
-            spectrum = np.abs(np.stack([self.state.harmonic(node, h) for h in range(1, 41)], axis=1))
-            amps = spectrum * rate * np.arange(1, 41) * np.asarray(part.farads).reshape(-1, 1)
+        """Every filter capacitor of B+ from the rectifier on, then those of negative supplies.
+
+        Those that an open switch cuts off are among them: they may still be charged.
+        """
+        rate = 2 * np.pi * self.state.frequency_hz * np.arange(1, RIPPLE_ORDERS + 1)
+        for rail in self.amp.topology.wired.rails:
+            part, node = self.amp.parts[rail.capacitor], rail.node
+            assert isinstance(part, drawn.Capacitor)
+            other = part.a if part.b == node else part.b
+            spectrum = np.abs(
+                np.stack([self._phasor(node, other, h) for h in range(1, len(rate) + 1)], axis=1)
+            )
+            amps = spectrum * rate * np.asarray(part.farads).reshape(-1, 1)
             yield RailReading(
                 part.designator, node, self.one(self._dc(node)), self.one(self.state.ripple_pp(node)),
                 self.one(self.state.ripple_rms(node)), self.one(np.sqrt(0.5 * (amps**2).sum(axis=1))),
+                self.one(self._dc(node, other)), rail.polarity,
             )  # fmt: skip
 
-    def fed_from_rectifiers(self) -> set[str]:
-        """Nodes that a rectifier feeds through resistors, chokes, fuses or switches, not through ground."""
-        links: dict[str, set[str]] = {}
-        for part in self.amp.parts.values():
-            pairs: tuple[tuple[str, str], ...] = ()
-            if isinstance(part, drawn.Resistor | drawn.Choke | drawn.Switch | drawn.Fuse | drawn.Wire):
-                pairs = (part.ends,)
-            elif isinstance(part, drawn.Connector):
-                pairs = part.joined
-            for one, two in pairs:
-                links.setdefault(one, set()).add(two)
-                links.setdefault(two, set()).add(one)
-        found, new = set(), self._rectifier_nodes()
-        while new:
-            node = new.pop()
-            if node != GROUND and node not in found:
-                found.add(node)
-                new |= links.get(node, set())
-        return found
+    @property
+    def held_nodes(self) -> set[str]:
+        """Nodes that are still for signals, those between a rectifier and its series resistor included."""
+        plates = {rectifier.plate for rectifier in self.built.circuit.of(Rectifier)}
+        return {*self.amp.topology.held, *plates}
 
-    def _rectifier_nodes(self) -> set[str]:
-        ends: set[str] = set()
-        windings = {
-            node for part in self.amp.parts.values() if isinstance(part, drawn.PowerTransformer)
-            for node in part.nodes
-        }  # fmt: skip
-        for part in self.amp.parts.values():
-            if isinstance(part, RectifierTube):
-                ends.add(part.cathode)
-            elif isinstance(part, drawn.Diode):
-                ends |= {part.a, part.b} - windings
-        return ends
+    def _phasor(self, node: str, to: str, order: int) -> Array:
+        at = self.state.harmonic
+        return at(node, order) if to == GROUND else at(node, order) - at(to, order)
 
     def rectifiers(self) -> Iterator[RectifierReading]:
         """Every rectifier tube and diode."""
@@ -169,7 +150,6 @@ class Solved:
                 continue
             rows = [order[name] for name in names]
             current, volts = state.rectifier_currents[:, rows], state.rectifier_volts[:, rows]
-            cathode = part.cathode if isinstance(part, RectifierTube) else part.nodes[1]
             yield RectifierReading(
                 designator,
                 types_of(part) if isinstance(part, RectifierTube) else (getattr(part, "type", ""),),
@@ -177,19 +157,8 @@ class Solved:
                 self.one(current.max(axis=(1, 2))),
                 self.one(np.sqrt((current**2).mean(axis=2)).max(axis=1)),
                 self.one(-volts.min(axis=(1, 2))),
-                self.one(self._capacitance_at(cathode)),
+                self.one(reservoir_farads(self.amp.topology.wired, designator)),
             )
-
-    def _capacitance_at(self, node: str) -> Array | float:
-        """Farads from a node to ground, also behind closed switches, fuses and plugs."""
-        metal = [p for p in self.amp.parts.values() if isinstance(p, _METAL)]
-        near = reached([node], edges(metal), stops=[GROUND]) - {GROUND}
-        fitted = [
-            p.farads for p in self.amp.parts.values()
-            if isinstance(p, drawn.Capacitor) and p.condition == "fitted"
-            and GROUND in p.ends and set(p.ends) & near
-        ]  # fmt: skip
-        return np.asarray(sum(fitted))
 
     def windings(self) -> Iterator[WindingReading]:
         """Every winding of every transformer."""

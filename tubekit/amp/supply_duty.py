@@ -12,7 +12,7 @@ from tubekit.amp.fuse_time import holds_at_least, open_at_last
 from tubekit.amp.solve import Solved
 from tubekit.amp.supply_readings import CoilReading, FilterReading, FuseReading, MainsReading, RectifierDuty
 from tubekit.analyses.mains import MainsState
-from tubekit.circuit.parts import GROUND, Rectifier, Resistor, Windings
+from tubekit.circuit.parts import Resistor, Windings
 
 Array = np.ndarray
 
@@ -20,29 +20,12 @@ LOSS = 0.15
 """Loss factor of an electrolytic at twice the mains frequency (tan δ); common practice, no source."""
 
 
-def supply_nodes(found: Solved) -> tuple[set[str], set[str]]:
-    """Nodes of the supply: all that rectifiers feed; and those at a rectifier or its winding."""
-    plates = {node for part in found.state.circuit.of(Rectifier) for node in (part.plate, part.cathode)}
-    windings = {
-        node
-        for part in found.amp.parts.values()
-        if isinstance(part, drawn.PowerTransformer)
-        for winding in part.windings[1:]
-        if plates & set(winding.taps)
-        for node in winding.taps
-    }
-    near = windings | plates
-    return found.fed_from_rectifiers() | near | {GROUND}, near | {GROUND}
-
-
 def filters(found: Solved, cold: MainsState) -> Iterator[FilterReading]:
     """Every capacitor of the supply; `cold` is the state without tubes."""
-    (nodes, near), state, one = supply_nodes(found), found.state, found.one
-    for part in found.amp.parts.values():
-        if not isinstance(part, drawn.Capacitor) or part.condition != "fitted":
-            continue
-        if {part.a, part.b} - nodes or not {part.a, part.b} & near:
-            continue
+    state, one = found.state, found.one
+    for name in found.amp.topology.wired.charged:
+        part = found.amp.parts[name]
+        assert isinstance(part, drawn.Capacitor)
         amps = capacitor_rms(state, part)
         ohms = series_ohms(part, state.frequency_hz)
         waves = (state.waveform(part.a, part.b), cold.waveform(part.a, part.b))

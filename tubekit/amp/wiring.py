@@ -25,7 +25,7 @@ from tubekit.amp.parts import (
     Tube,
 )
 from tubekit.amp.parts.tubes import facts
-from tubekit.amp.paths import edges, fed_by_supply, grounded, reached, supply_nodes
+from tubekit.amp.topology import Topology, edges, reached
 from tubekit.errors import Note
 from tubekit.units import show
 
@@ -130,15 +130,15 @@ def check_paths(parts: Mapping[str, Part], found: Findings) -> None:
     """Report what cannot work for want of a path: B+, grid leak, cathode, mains, heaters."""
     tubes = [part for part in parts.values() if isinstance(part, Tube)]
     sections = [section for tube in tubes for section in tube.sections]
-    if not supply_nodes(parts):
+    wired = Topology(parts).wired
+    if not wired.rectifiers:
         fix = "Draw the rectifier, as [V5] with type, plates and cathode, or [CR1] with nodes"
         found.add("", "there is no rectifier, so B+ begins nowhere", fix, code="no_rectifier")
     else:
-        fed = fed_by_supply(parts, as_wired=True)
         for section in sections:
-            _needs_supply(section, fed, found)
+            _needs_supply(section, wired, found)
     for section in sections:
-        _needs_ground(section, grounded(parts, without=section.name), found)
+        _needs_ground(section, wired.grounded(without=section.name), found)
     _mains(parts, found)
     _heaters(parts, tubes, found)
 
@@ -147,9 +147,9 @@ def _owner(section: Section) -> str:
     return section.name.removesuffix(section.key) + (f".{section.key}" if section.key else "")
 
 
-def _needs_supply(section: Section, fed: set[str], found: Findings) -> None:
+def _needs_supply(section: Section, wired: Topology, found: Findings) -> None:
     for terminal, node in (("plate", section.plate), ("screen", section.screen)):
-        if node is not None and node not in fed:
+        if node is not None and wired.polarity(node) < 1:
             found.add(
                 _owner(section),
                 f"B+ has no path to the {terminal} (node '{node}')",
@@ -191,7 +191,7 @@ def _primary_fed(
     pairs = edges((one for one in parts.values() if one is not transformer), as_wired=True)
     taps = set(transformer.primary.taps)
     for name, node in (("line", plug.line), ("neutral", plug.neutral)):
-        if not taps & reached([node], pairs, stops=[GROUND]):
+        if not taps & reached([node], pairs, stops=[GROUND]).keys():
             found.add(
                 f"{transformer.designator}.primary",
                 f"the {name} of {plug.designator} (node '{node}') does not reach it",

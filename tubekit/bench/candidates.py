@@ -6,7 +6,6 @@ from collections.abc import Iterator
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.parts.tubes import RectifierTube, Tube
-from tubekit.amp.paths import fed_by_supply, reached
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.probe import Probe, Tone
 
@@ -25,16 +24,6 @@ def candidate_probes(amp: Amp, tone: Tone | None = None) -> tuple[Probe, ...]:
     return tuple(dict.fromkeys([*_direct(amp), *_ripple(amp), *_ohms(amp), *(_signal(amp) if tone else ())]))
 
 
-def mains_side(amp: Amp) -> set[str]:
-    """Nodes on the mains side, where no reading of this kind is asked for."""
-    plugs = [n for p in amp.parts.values() if isinstance(p, drawn.MainsPlug) for n in (p.line, p.neutral)]
-    links = [
-        p.ends for p in amp.parts.values() if isinstance(p, drawn.Fuse | drawn.Switch | drawn.Thermistor)
-    ]
-    primary = [n for p in amp.parts.values() if isinstance(p, drawn.PowerTransformer) for n in p.primary.taps]
-    return (reached(plugs, links) | set(primary)) - {GROUND}
-
-
 def _tubes(amp: Amp) -> Iterator[Tube]:
     for part in amp.parts.values():
         if isinstance(part, Tube) and not isinstance(part, RectifierTube):
@@ -42,16 +31,11 @@ def _tubes(amp: Amp) -> Iterator[Tube]:
 
 
 def _rails(amp: Amp) -> list[str]:
-    fed = fed_by_supply(amp.parts) - {GROUND}
-    filters = [
-        p.ends for p in amp.parts.values()
-        if isinstance(p, drawn.Capacitor) and p.style == "electrolytic" and GROUND in p.ends
-    ]  # fmt: skip
-    return [next(n for n in ends if n != GROUND) for ends in filters if set(ends) & fed]
+    return list(dict.fromkeys(rail.node for rail in amp.topology.rails))
 
 
 def _direct(amp: Amp) -> Iterator[Probe]:
-    for node in dict.fromkeys(_rails(amp)):
+    for node in _rails(amp):
         yield Probe("dc_v", (node, GROUND))
     for tube in _tubes(amp):
         for section in tube.sections:
@@ -73,7 +57,7 @@ def _drops(amp: Amp) -> Iterator[Probe]:
 
 
 def _ripple(amp: Amp) -> Iterator[Probe]:
-    for node in dict.fromkeys(_rails(amp)):
+    for node in _rails(amp):
         yield Probe("ripple_pp_v", (node, GROUND))
     for tube in _tubes(amp):
         if len(tube.heater) > 1:
@@ -82,7 +66,7 @@ def _ripple(amp: Amp) -> Iterator[Probe]:
 
 
 def _ohms(amp: Amp) -> Iterator[Probe]:
-    off = mains_side(amp)
+    off = amp.line_side.nodes
     for part in amp.parts.values():
         if isinstance(part, drawn.Resistor) and part.condition == "fitted" and not set(part.ends) & off:
             one, two = part.ends if part.a != GROUND else (part.b, part.a)
@@ -106,7 +90,7 @@ def _signal(amp: Amp) -> Iterator[Probe]:
 
 def tube_readings(amp: Amp, count: int = 15) -> tuple[Probe, ...]:
     """The usual list: rails first, then plates, cathodes and screens, as many as asked for."""
-    rails = [Probe("dc_v", (node, GROUND)) for node in dict.fromkeys(_rails(amp))]
+    rails = [Probe("dc_v", (node, GROUND)) for node in _rails(amp)]
     found = list(rails)
     for field in ("plate", "cathode", "screen"):
         for tube in _tubes(amp):

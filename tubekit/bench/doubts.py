@@ -9,7 +9,6 @@ import numpy as np
 
 from tubekit.amp import analyse
 from tubekit.amp.parts.tubes import Tube
-from tubekit.amp.paths import fed_by_supply
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.instrument import instrumented
 from tubekit.decisions.probe import Shown, shown
@@ -36,7 +35,7 @@ def doubts(found: Readings) -> tuple[Note, ...]:
     except SolveError:
         return ()
     report_top = _highest(found)
-    fed = fed_by_supply(found.amp.parts)
+    fed = {node for node, sign in found.amp.topology.fed.items() if sign > 0}
     cathodes = {s.cathode for p in found.amp.parts.values() if isinstance(p, Tube) for s in p.sections}
     notes = list(_mains(found))
     for reading, usual in zip(found.readings, expected, strict=True):

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.parts.connectors import UNUSED
-from tubekit.amp.paths import edges, fed_by_supply, reached
+from tubekit.amp.topology import Topology, reached
 from tubekit.bench.cable_graph import connectors
-from tubekit.bench.candidates import mains_side
 from tubekit.bench.continuity import Continuity
 from tubekit.circuit.parts import GROUND
 
@@ -42,14 +41,13 @@ class LoopState:
 
 def loop_switches(amp: Amp) -> tuple[str, ...]:
     """Switches behind the rectifier whose opening takes B+ off something: standby switches."""
-    off = mains_side(amp)
-    fed = fed_by_supply(amp.parts)
+    off, fed = amp.line_side.nodes, amp.topology.fed
     found = []
     for name, part in amp.parts.items():
         if isinstance(part, drawn.Switch) and not set(part.ends) & off:
             opened = {**amp.parts, name: dataclasses.replace(part, position="open")}
             closed = {**amp.parts, name: dataclasses.replace(part, position="closed")}
-            if fed_by_supply(opened) != fed_by_supply(closed) or set(part.ends) & fed:
+            if Topology(opened).fed != Topology(closed).fed or set(part.ends) & fed.keys():
                 found.append(name)
     return tuple(found)
 
@@ -91,12 +89,12 @@ def _state(amp: Amp, inserted: Sequence[tuple[str, bool]], closed: Sequence[tupl
         parts[name] = dataclasses.replace(parts[name], inserted=there)  # type: ignore[call-arg]
     for name, shut in closed:
         parts[name] = dataclasses.replace(parts[name], position="closed" if shut else "open")  # type: ignore[call-arg]
-    fed = fed_by_supply(parts)
+    topology = Topology(parts)
     return LoopState(
         tuple(inserted),
         tuple(closed),
-        all(node in fed for node in _center_taps(amp)),
-        _connected(parts.values()),
+        all(topology.polarity(node) > 0 for node in _center_taps(amp)),
+        _connected(topology),
     )
 
 
@@ -109,22 +107,16 @@ def _center_taps(amp: Amp) -> list[str]:
     ]  # fmt: skip
 
 
-def _connected(parts: Iterable[drawn.Part]) -> bool:
+def _connected(topology: Topology) -> bool:
     """Whether a loudspeaker hangs on a secondary."""
-    listed = list(parts)
+    listed = list(topology.parts.values())
     secondaries = {
         tap for p in listed if isinstance(p, drawn.OutputTransformer)
         for winding in p.windings[1:] for tap in winding.taps
     }  # fmt: skip
-    metal = [
-        pair
-        for p in listed
-        if isinstance(p, drawn.Wire | drawn.Connector | drawn.Switch)
-        for pair in edges([p])
-    ]
     for part in listed:
         if isinstance(part, drawn.Loudspeaker):
-            ends = [reached([end], metal) & (secondaries | {GROUND}) for end in part.ends]
+            ends = [reached([end], topology.metal).keys() & (secondaries | {GROUND}) for end in part.ends]
             if all(ends) and set.union(*ends) - {GROUND}:
                 return True
     return False

@@ -9,7 +9,6 @@ import numpy as np
 
 from tubekit.amp import AmpReport, parts as drawn
 from tubekit.amp.parts.tubes import Tube
-from tubekit.amp.paths import edges, reached
 from tubekit.amp.readings import TubeReading
 from tubekit.amp.solve import types_of
 from tubekit.circuit.parts import Resistor
@@ -193,10 +192,7 @@ def _fuse(report: AmpReport, part: drawn.Fuse) -> list[RatingCheck]:
     if wired is None:
         return []
     amps = report.solved.one(_across(report, part.a, part.b) / np.asarray(wired.ohms))
-    parts = report.amp.parts.values()
-    plugs = [node for p in parts if isinstance(p, drawn.MainsPlug) for node in (p.line, p.neutral)]
-    mains = reached(plugs, edges(p for p in parts if isinstance(p, drawn.Fuse | drawn.Switch)))
-    what = "mains current" if part.a in mains else "current"
+    what = "mains current" if part.designator in report.amp.line_side.fuses else "current"
     return check(part.designator, "fuse_a", amps, part.amps, "fuse's rating", PART_RATING, what=what)
 
 

@@ -75,7 +75,7 @@ class MainsBand(Printed):
             if tube.designator not in seen:
                 seen.add(tube.designator)
                 found.append((f"{tube.designator} heater", tube.heater_rms_v, "V rms"))
-        found += [(f"{rail.node} (B+)", rail.dc_v, "V") for rail in report.rails]
+        found += [(rail.words, rail.dc_v, "V") for rail in report.rails]
         for tube in report.tubes:
             if np.max(np.asarray(tube.plate_w)) > 1.0:
                 found.append((f"{tube.section} plate", tube.plate_w, "W"))

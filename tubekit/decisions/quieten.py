@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.chain import held_nodes
 from tubekit.amp.hum import Hum, hum
 from tubekit.amp.parts import GROUND, Capacitor, Potentiometer
 from tubekit.amp.solve import Solved
@@ -120,11 +119,10 @@ class _Trial:
 
 def _trials(amp: Amp, now: Hum) -> Iterator[_Trial]:
     """What is worth trying: each filter capacitor doubled, worn tubes renewed, heater balance at its null."""
-    held = held_nodes(now.view.solved)
-    fed = now.view.solved.fed_from_rectifiers()
+    held = now.view.solved.held_nodes & amp.topology.fed.keys()
     for part in amp.parts.values():
         fitted = isinstance(part, Capacitor) and part.condition == "fitted"
-        if fitted and GROUND in part.nodes and set(part.nodes) & held & fed:
+        if fitted and GROUND in part.nodes and set(part.nodes) & held:
             assert isinstance(part, Capacitor)
             new = FACTOR * float(part.farads)
             what = f"{part.designator} {show(part.farads, 'F')} → {show(new, 'F')}"

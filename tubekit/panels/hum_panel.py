@@ -12,7 +12,6 @@ import ipywidgets as widgets
 import numpy as np
 
 from tubekit.amp import Amp, demo_names, load_amp
-from tubekit.amp.chain import held_nodes
 from tubekit.amp.hum import Hum, hum as solve_hum
 from tubekit.amp.hum_balance import HumBalance, hum_balance
 from tubekit.amp.parts import (
@@ -92,7 +91,7 @@ class HumPanel(AmpBoard[HumAnswer, HumSight]):
         """Filter capacitors, tubes and what feeds them first."""
         kinds = (Capacitor, Choke, Tube, RectifierTube, Diode, Resistor)
         solved = self.trial.before.hum.view.solved
-        held = held_nodes(solved) & solved.fed_from_rectifiers()
+        held = solved.held_nodes & solved.amp.topology.fed.keys()
         parts = [part for part in amp.parts.values() if isinstance(part, kinds) and not _is_pot(part)]
         return sorted(parts, key=lambda part: _rank(part, held))
 

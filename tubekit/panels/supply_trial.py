@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from pathlib import Path
@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyse, demo_names, load_amp
-from tubekit.amp.parts import GROUND, Capacitor, Resistor
+from tubekit.amp.parts import GROUND, Resistor
 from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.decisions import Limits
@@ -69,25 +69,18 @@ def roles_of(amp: Amp) -> Roles:
     >>> roles_of(load_amp("teasel"))
     Roles(rectifier='V5', reservoir='C14', dropper='R21', node='B1')
     """
+    wired = amp.topology.wired
     for part in amp.parts.values():
         if isinstance(part, RectifierTube):
-            held = next((c for c in _to_ground(amp) if part.cathode in c.nodes), None)
-            if held is not None:
-                return Roles(part.designator, held.designator, _dropper(amp), part.cathode)
+            behind = [rail for rail in wired.rails if rail.capacitor in wired.reservoir(part.designator)]
+            if behind:
+                return Roles(part.designator, behind[0].capacitor, _dropper(amp), behind[0].node)
     raise ChangeError("no rectifier tube with a reservoir was found", where=amp.name)
 
 
-def _to_ground(amp: Amp) -> Iterator[Capacitor]:
-    for part in amp.parts.values():
-        if isinstance(part, Capacitor) and GROUND in part.nodes:
-            yield part
-
-
 def _dropper(amp: Amp) -> str:
-    """The first resistor from one electrolytic's node to another's."""
-    rails = {node for part in _to_ground(amp) if part.style == "electrolytic" for node in part.nodes} - {
-        GROUND
-    }
+    """The first resistor from one rail of B+ to another."""
+    rails = {rail.node for rail in amp.topology.wired.rails if rail.polarity > 0}
     found = (p.designator for p in amp.parts.values() if isinstance(p, Resistor) and set(p.nodes) <= rails)
     return next(found, "")
 

@@ -65,7 +65,7 @@ class Connector(Part):
     with the plug.
     """
 
-    kind, letters, may_join_itself = "connector", ("P",), True
+    kind, letters, may_join_itself, metal = "connector", ("P",), True, True
     without = (("varies", "a good contact has no resistance that shows"),)
     plug: tuple[str, ...] = field(metadata=written(PINS))
     socket: tuple[str, ...] = field(metadata=written(PINS))
@@ -129,7 +129,7 @@ class Connector(Part):
 class Wire(TwoTerminal):
     """A wire between two nodes, with the color of its insulation."""
 
-    kind, letters = "wire", ("W",)
+    kind, letters, metal = "wire", ("W",), True
     without = (("varies", "a good wire has no resistance that shows"),)
     color: str = field(default="", metadata=written(Words(), main=True))
 
@@ -146,7 +146,7 @@ class Wire(TwoTerminal):
 class Jack(Part):
     """Jack: `tip_switch` is the node the tip rests on while nothing is plugged in."""
 
-    kind, letters = "jack", ("J",)
+    kind, letters, metal = "jack", ("J",), True
     without = (("varies", "a good contact has no resistance that shows"),)
     tip: str = field(metadata=written(NodeName()))
     sleeve: str = field(metadata=written(NodeName()))

@@ -56,6 +56,7 @@ class Part:
     without: ClassVar[tuple[tuple[str, str], ...]] = ()
     """Why a kind has no faults, ratings …, where it has none."""
     may_join_itself: ClassVar[bool] = False
+    metal: ClassVar[bool] = False  # what it conducts is as good as one piece of metal: a wire, contact, fuse
 
     designator: str
     role: str = field(default="", metadata=written(Words()))

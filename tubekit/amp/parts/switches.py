@@ -23,7 +23,7 @@ LEAST_OHMS = 1e-3
 class Switch(TwoTerminal):
     """Switch with one contact; `position` is 'closed' or 'open'."""
 
-    kind, letters, switches = "switch", ("S",), True
+    kind, letters, switches, metal = "switch", ("S",), True, True
     without = (("varies", "a good contact has no resistance that shows"),)
     position: str = field(metadata=written(Choice(("closed", "open")), main=True))
 
@@ -46,7 +46,7 @@ class Switch(TwoTerminal):
 class Selector(Part):
     """Selector switch, such as a mains voltage selector: `position` counts its contacts from 1."""
 
-    kind, letters = "selector switch", ("S",)
+    kind, letters, metal = "selector switch", ("S",), True
     without = (("varies", "a good contact has no resistance that shows"),)
     common: str = field(metadata=written(NodeName()))
     contacts: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 2, 12, "contacts")))
@@ -76,7 +76,7 @@ class Selector(Part):
 class Fuse(TwoTerminal):
     """Fuse: rated amps, speed, cold resistance where known."""
 
-    kind, letters = "fuse", ("F",)
+    kind, letters, metal = "fuse", ("F",), True
     without = (("varies", "its few milliohms are lost beside the copper"),)
     amps: Value = field(metadata=written(AMPS, "rating", main=True))
     speed: str = field(default="slow", metadata=written(Choice(("slow", "fast"))))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.amp.parts import GROUND, Capacitor, Part, PowerTransformer, Tube
-from tubekit.amp.paths import supply_nodes
+from tubekit.amp.topology import Topology
 from tubekit.plots.schematics.items import Item
 
 LEAST_FILTER_F = 1e-6
@@ -37,7 +37,7 @@ def supply_side(parts: Mapping[str, Part], items: list[Item]) -> SupplySide:
     held = _held(parts)
     stops = _electrodes(parts) - held
     transformers = [part for part in parts.values() if isinstance(part, PowerTransformer)]
-    starts = {node for part in transformers for node in part.nodes} | set(supply_nodes(parts))
+    starts = {node for part in transformers for node in part.nodes} | supply_nodes(parts)
     starts |= {node for item in items if item.kind in ("rectifier", "mains plug") for node in item.nodes}
     starts -= {GROUND}
     conducting = [item for item in items if item.kind in CONDUCTS]
@@ -48,12 +48,15 @@ def supply_side(parts: Mapping[str, Part], items: list[Item]) -> SupplySide:
     heaters = [item for item in inside if _heats(item, warm)]
     heaters += [i for i in items if i.kind == "heater" and i not in heaters]
     supply = [item for item in inside if item not in heaters]
-    above = _reach(
-        set(supply_nodes(parts)), [i for i in conducting if i.two_ends and i.kind != "diode"], stops
-    )
+    above = _reach(supply_nodes(parts), [i for i in conducting if i.two_ends and i.kind != "diode"], stops)
     return SupplySide(
         frozenset(nodes - warm), frozenset(warm), frozenset(above & nodes), tuple(supply), tuple(heaters)
     )
+
+
+def supply_nodes(parts: Mapping[str, Part]) -> set[str]:
+    """Nodes that rectifiers stand on, ground left out."""
+    return {cathode for _, _, cathode in Topology(parts).wired.rectifiers} - {GROUND}
 
 
 def _electrodes(parts: Mapping[str, Part]) -> set[str]:
@@ -71,7 +74,7 @@ def _held(parts: Mapping[str, Part]) -> set[str]:
         if isinstance(part, Capacitor) and GROUND in part.nodes and np.max(part.farads) >= LEAST_FILTER_F
         for node in part.nodes
     }
-    return (held - cathodes - {GROUND}) | set(supply_nodes(parts))
+    return (held - cathodes - {GROUND}) | supply_nodes(parts)
 
 
 def _reach(starts: set[str], items: Iterable[Item], stops: set[str]) -> set[str]:

@@ -1,0 +1,358 @@
+"""What is joined to what: what rectifiers feed, what the supply holds charged, what is still for signals.
+
+Every answer follows from what the parts themselves say they conduct, couple and rectify; no part kind is
+listed here a second time. Values do not count, but for what makes a filter of a capacitor (`LEAST_FILTER_F`).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from tubekit.amp.parts import (
+    GROUND,
+    Capacitor,
+    MainsPlug,
+    Part,
+    PowerTransformer,
+    RectifierTube,
+    Section,
+    Tube,
+)
+
+Edge = tuple[str, str]
+
+LEAST_FILTER_F = 1e-6
+"""A smaller capacitor holds no node still [F]; common practice, no source."""
+SUPPLIES = {1: "B+", -1: "bias supply"}
+"""What a supply is called, by its polarity."""
+
+
+def edges(parts: Iterable[Part], *, as_wired: bool = False) -> list[Edge]:
+    """Every pair of nodes that these parts join at DC."""
+    return [pair for part in parts for pair in part.conducts(as_wired=as_wired)]
+
+
+def reached(starts: Iterable[str], pairs: Iterable[Edge], stops: Iterable[str] = ()) -> dict[str, int]:
+    """Steps to every node reached from `starts`; a node of `stops` is reached but not passed through.
+
+    Examples
+    --------
+    >>> reached(["B1"], [("B1", "B2"), ("B2", "ground"), ("ground", "k1")], stops=["ground"])
+    {'B1': 0, 'B2': 1, 'ground': 2}
+    """
+    beside: dict[str, list[str]] = {}
+    for a, b in pairs:
+        beside.setdefault(a, []).append(b)
+        beside.setdefault(b, []).append(a)
+    stop = set(stops)
+    steps = dict.fromkeys(starts, 0)
+    todo = deque(steps)
+    while todo:
+        node = todo.popleft()
+        if node in stop:
+            continue
+        for one in beside.get(node, ()):
+            if one not in steps:
+                steps[one] = steps[node] + 1
+                todo.append(one)
+    return steps
+
+
+def sections_of(parts: Mapping[str, Part]) -> tuple[Section, ...]:
+    """Every amplifying section, in drawn order."""
+    return tuple(s for part in parts.values() if isinstance(part, Tube) for s in part.sections)
+
+
+def is_large(part: Part) -> bool:
+    """Whether a part is a capacitor that holds its ends together for signals."""
+    return isinstance(part, Capacitor) and bool(np.max(part.farads) >= LEAST_FILTER_F)
+
+
+@dataclass(frozen=True)
+class Rail:
+    """A filter capacitor, the node it holds, its polarity (-1 in a bias supply), steps from the rectifier."""
+
+    capacitor: str
+    node: str
+    polarity: int
+    steps: int
+
+    @property
+    def words(self) -> str:
+        """What the supply is called that it belongs to."""
+        return SUPPLIES[self.polarity]
+
+
+@dataclass(frozen=True, eq=False)
+class Topology:
+    """The wiring of an amp, as its switches, plugs and conditions are set; `as_wired` takes all as closed.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> wiring = load_amp("burdock").topology
+    >>> [(rail.capacitor, rail.node, rail.words) for rail in wiring.rails][:2]
+    [('C11', 'B0', 'B+'), ('C12', 'B2', 'B+')]
+    """
+
+    parts: Mapping[str, Part]
+    as_wired: bool = False
+
+    @cached_property
+    def wired(self) -> Topology:
+        """The same with every switch closed, every plug in and every part good."""
+        return Topology(self.parts, as_wired=True)
+
+    @cached_property
+    def sections(self) -> tuple[Section, ...]:
+        """Every amplifying section, in drawn order."""
+        return sections_of(self.parts)
+
+    @cached_property
+    def cathodes(self) -> frozenset[str]:
+        """Nodes of cathodes of amplifying sections, ground left out."""
+        return frozenset(s.cathode for s in self.sections) - {GROUND}
+
+    @cached_property
+    def metal(self) -> tuple[Edge, ...]:
+        """Pairs of nodes that are one piece of metal: wires, closed contacts, fuses, shorted parts."""
+        joining = (p for p in self.parts.values() if p.metal or p.condition == "short")
+        return tuple(edges(joining, as_wired=self.as_wired))
+
+    @cached_property
+    def _conducting(self) -> tuple[Edge, ...]:
+        return tuple(edges(self.parts.values(), as_wired=self.as_wired))
+
+    @cached_property
+    def rectifiers(self) -> tuple[tuple[str, str, str], ...]:
+        """(designator, anode, cathode) of every path that conducts one way only."""
+        return tuple(
+            (name, anode, cathode)
+            for name, part in self.parts.items()
+            for anode, cathode in part.rectifies(as_wired=self.as_wired)
+        )
+
+    # ---- what is fed
+
+    @cached_property
+    def _still(self) -> dict[str, int]:
+        """Nodes that large capacitors tie to ground, straight or stacked, with the capacitors in between."""
+        large = (p for p in self.parts.values() if is_large(p) and (p.condition == "fitted" or self.as_wired))
+        return reached([GROUND], [(part.nodes[0], part.nodes[1]) for part in large])
+
+    @cached_property
+    def _alternating(self) -> set[str]:
+        """Nodes that follow a winding of the power transformer, or the line."""
+        sources = {
+            node for part in self.parts.values() if isinstance(part, PowerTransformer) for node in part.nodes
+        }
+        sources |= {n for p in self.parts.values() if isinstance(p, MainsPlug) for n in (p.line, p.neutral)}
+        pairs = [pair for part in self.parts.values() for pair in part.couples()]
+        return set(reached(sources - set(self._still), pairs, stops=self._still)) - set(self._still)
+
+    @cached_property
+    def delivered(self) -> dict[str, int]:
+        """Where rectifiers deliver: node to +1 (B+) or -1 (a negative supply, such as a bias supply)."""
+        found: dict[str, int] = {}
+        chained: list[Edge] = []
+        for name, anode, cathode in self.rectifiers:
+            ends = (anode in self._alternating, cathode in self._alternating)
+            if GROUND in (anode, cathode):  # in the return leg: the winding itself is lifted
+                if any(ends):
+                    found.setdefault(*((cathode, 1) if anode == GROUND else (anode, -1)))
+            elif any(ends) or isinstance(self.parts[name], RectifierTube):
+                found.setdefault(*((anode, -1) if ends == (False, True) else (cathode, 1)))
+            else:
+                chained.append((anode, cathode))
+        for _ in chained:  # rectifiers in series: the next one hands on what the one before delivers
+            fed = self._spread(found)
+            for anode, cathode in chained:
+                if fed.get(anode) == 1:
+                    found.setdefault(cathode, 1)
+                elif fed.get(cathode) == -1:
+                    found.setdefault(anode, -1)
+        return found
+
+    @cached_property
+    def fed(self) -> dict[str, int]:
+        """Nodes with a DC path to where a rectifier delivers, not through ground: +1 or -1 by the nearest."""
+        return self._spread(self.delivered)
+
+    def _spread(self, delivered: Mapping[str, int]) -> dict[str, int]:
+        steps = [
+            (sign, reached([n for n, one in delivered.items() if one == sign], self._conducting, [GROUND]))
+            for sign in (1, -1)
+        ]
+        (_, plus), (_, minus) = steps
+        far = len(plus) + len(minus)
+        return {
+            node: 1 if plus.get(node, far) <= minus.get(node, far) else -1
+            for node in (*plus, *minus) if node != GROUND
+        }  # fmt: skip
+
+    def polarity(self, node: str) -> int:
+        """+1 on B+, -1 on a negative supply, 0 where no rectifier feeds."""
+        return self.fed.get(node, 0)
+
+    # ---- what belongs to the supply
+
+    @cached_property
+    def at_rectifiers(self) -> frozenset[str]:
+        """Rectifiers' own nodes, those of the windings they are on, and ground."""
+        own = {node for _, *pair in self.rectifiers for node in pair}
+        windings = [
+            set(one.taps) for part in self.parts.values() if isinstance(part, PowerTransformer)
+            for one in part.windings[1:]
+        ]  # fmt: skip
+        return frozenset(own.union({GROUND}, *(taps for taps in windings if taps & own)))
+
+    @cached_property
+    def charged(self) -> tuple[str, ...]:
+        """Fitted capacitors that the supply charges, the nearest to the rectifier first.
+
+        Small ones at a rectifier or from a fed node to ground are among them, and each of a stack.
+        """
+        inside = set(self.fed) | self.at_rectifiers
+        found = [
+            part for part in self.parts.values()
+            if isinstance(part, Capacitor) and part.condition == "fitted" and set(part.ends) <= inside
+            and (set(part.ends) & self.at_rectifiers or set(part.ends) <= set(self._still))
+        ]  # fmt: skip
+        far = len(self._trunk)
+        return tuple(
+            part.designator
+            for part in sorted(found, key=lambda p: self._order(self.held_end(p), far, self._trunk))
+        )
+
+    def _order(self, node: str, far: int, steps: Mapping[str, int]) -> tuple[int, int]:
+        return -self.polarity(node), steps.get(node, far)
+
+    def held_end_of(self, capacitor: str) -> str:
+        """The end that a capacitor, by its designator, holds up."""
+        part = self.parts[capacitor]
+        assert isinstance(part, Capacitor)
+        return self.held_end(part)
+
+    def held_end(self, part: Capacitor) -> str:
+        """The end of a capacitor that it holds up: not ground, and of a stacked one the far end."""
+        ends = [node for node in part.ends if node != GROUND]
+        return max(ends, key=lambda node: (node in self.fed, self._still.get(node, 0)))
+
+    @cached_property
+    def not_followed(self) -> tuple[str, ...]:
+        """Large capacitors that are not in `charged` though some way leads to them: treat as charged."""
+        return tuple(
+            name for name, part in self.parts.items()
+            if is_large(part) and part.condition == "fitted" and name not in self.charged
+            and set(part.nodes) & (set(self.fed) | set(self.wired.fed)) - self.cathodes
+        )  # fmt: skip
+
+    @cached_property
+    def _trunk(self) -> dict[str, int]:
+        """Steps from the rectifiers along the supply, not through an electrode that no capacitor holds."""
+        electrodes = {node for s in self.sections for node in (s.plate, s.screen, s.grid, s.cathode)}
+        stops = {node for node in electrodes if node is not None and node not in self._still}
+        return reached(self.delivered, self._conducting, stops=stops | self.cathodes | {GROUND})
+
+    @cached_property
+    def rails(self) -> tuple[Rail, ...]:
+        """Filter capacitors of B+ in order from the rectifier, then those of negative supplies."""
+        swinging = {node for s in self.sections for node in (s.plate, s.grid)} - set(self._still)
+        found = []
+        for name in self.charged:
+            node = self.held_end_of(name)
+            if node in self._trunk and node not in swinging | self.cathodes and node in self.fed:
+                found.append(Rail(name, node, self.fed[node], self._trunk[node]))
+        return tuple(found)
+
+    def output_of(self, rectifier: str) -> str | None:
+        """Node that a rectifier delivers to; None where it feeds nothing."""
+        ends = [node for name, *pair in self.rectifiers if name == rectifier for node in reversed(pair)]
+        return next((node for node in ends if node in self.delivered), None)
+
+    def reservoir(self, rectifier: str) -> tuple[str, ...]:
+        """Capacitors straight behind a rectifier: nothing but metal (a standby switch, a fuse) is between."""
+        start = self.output_of(rectifier)
+        if start is None:
+            return ()
+        lifted = any({start} & set(pair) for pair in self._windings)  # by a rectifier in the return leg
+        joined = set(reached([start], [*self.metal, *(self._windings if lifted else ())], [GROUND]))
+        return tuple(name for name in self.charged if self.held_end_of(name) in joined)
+
+    @cached_property
+    def _windings(self) -> tuple[Edge, ...]:
+        return tuple(edges(p for p in self.parts.values() if isinstance(p, PowerTransformer)))
+
+    # ---- what is still for signals
+
+    @cached_property
+    def held(self) -> frozenset[str]:
+        """Ground, line, power transformer and rectifiers, and every node that a filter capacitor holds."""
+        nodes = {GROUND} | {node for _, *pair in self.rectifiers for node in pair}
+        for part in self.parts.values():
+            if isinstance(part, PowerTransformer | MainsPlug):
+                nodes |= set(part.nodes)
+            elif isinstance(part, RectifierTube):
+                nodes |= set(part.heater)
+        return frozenset(nodes | (set(self._still) & set(self.fed)))
+
+    @cached_property
+    def bypassed(self) -> frozenset[str]:
+        """Nodes that large capacitors tie to ground, cathodes among them."""
+        return frozenset(self._still)
+
+    # ---- paths
+
+    def grounded(self, without: str = "") -> set[str]:
+        """Nodes with a DC path to ground; tubes count as paths (stacked stages), not section `without`."""
+        pairs = list(self._conducting) + [(anode, cathode) for _, anode, cathode in self.rectifiers]
+        pairs += [(one.plate, one.cathode) for one in self.sections if one.name != without]
+        return set(reached([GROUND], pairs))
+
+    @cached_property
+    def islands(self) -> tuple[frozenset[str], ...]:
+        """Groups of nodes that nothing ties to ground at DC, tubes and rectifiers counted as ties."""
+        pairs = list(self._conducting) + [(anode, cathode) for _, anode, cathode in self.rectifiers]
+        pairs += [pair for s in self.sections for pair in ((s.plate, s.cathode), (s.grid, s.cathode))]
+        left = dict.fromkeys(node for part in self.parts.values() for node in part.nodes)
+        grounded = reached([GROUND], pairs)
+        found: list[frozenset[str]] = []
+        for node in left:
+            if node not in grounded and not any(node in island for island in found):
+                found.append(frozenset(reached([node], pairs)))
+        return tuple(found)
+
+
+def reservoir_farads(topology: Topology, rectifier: str) -> float | np.ndarray:
+    """Capacitance that a rectifier charges straight away, of stacked capacitors in series [F]."""
+    return sum((_farads(topology, name) for name in topology.reservoir(rectifier)), np.asarray(0.0))
+
+
+def _farads(topology: Topology, name: str) -> np.ndarray:
+    part = topology.parts[name]
+    assert isinstance(part, Capacitor)
+    own, top = np.asarray(part.farads, float), topology.held_end(part)
+    foot = part.a if part.b == top else part.b
+    if foot in topology.at_rectifiers:
+        return own
+    below = [_farads(topology, one) for one in topology.charged if topology.held_end_of(one) == foot]
+    return np.asarray(1.0 / (1.0 / own + 1.0 / sum(below))) if below else own
+
+
+def same_wiring(one: Mapping[str, Part], other: Mapping[str, Part]) -> bool:
+    """Whether two sets of parts have one topology: only values, types and settings of no effect differ."""
+    if one.keys() != other.keys():
+        return False
+    return all(part is other[name] or _wiring(part) == _wiring(other[name]) for name, part in one.items())
+
+
+def _wiring(part: Part) -> tuple[object, ...]:
+    return (
+        type(part), part.condition, part.terminals, tuple(part.conducts()), tuple(part.couples()),
+        tuple(part.rectifies()), is_large(part),
+    )  # fmt: skip
