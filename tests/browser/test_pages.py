@@ -95,6 +95,27 @@ def _nothing_amiss(sheet: Any) -> None:
     assert sheet.fetched() == []
 
 
+def test_a_lost_connection_is_said_and_comes_back(sheet: Any) -> None:
+    from tests.browser.page import Keys
+
+    if sheet.name != "01-part-swap.ipynb":
+        sheet.open("01-part-swap.ipynb")
+    assert sheet.texts(".tubekit-link") == []
+    heard = """
+        window.heard = [];
+        new MutationObserver(() => window.heard.push(document.querySelector(".tubekit-link").textContent))
+          .observe(document.body, {childList: true, subtree: true});
+        return window.tubekit_links.size"""
+    assert sheet.driver.execute_script(heard) >= 1
+    sheet.driver.execute_script("window.tubekit_links.forEach(link => link.close())")
+    told = lambda: " ".join(dict.fromkeys(sheet.driver.execute_script("return window.heard")))  # noqa: E731
+    sheet.until("the loss and the return are said", lambda: "again." in told(), 30.0)
+    assert told().startswith("Connection to the server lost")
+    before = sheet.picture()
+    sheet.press(next(each for each in sheet.sliders() if "mains" in sheet.label(each)), Keys.ARROW_LEFT)
+    sheet.until("the panel answers again", lambda: sheet.picture() != before, 30.0)
+
+
 def test_nothing_but_this_machine_is_turned_to(sheet: Any, home: Path) -> None:
     from tests.browser.page import turned_to
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
+import logging
 import os
 import re
 import signal
 import socket
 import subprocess
 import sys
+import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
@@ -17,6 +20,10 @@ import nbformat
 import pytest
 
 pytest.importorskip("voila")
+
+from jupyter_server.base.websocket import WebSocketMixin
+from tornado.web import Application
+from tornado.websocket import WebSocketHandler, websocket_connect
 
 from tubekit.errors import InputError
 from tubekit.pages import server
@@ -55,6 +62,39 @@ def test_templates_fetch_nothing_from_outside(path: Path) -> None:
 @pytest.mark.parametrize("command", ["page", "export"])
 def test_set_up_brings_what_the_command_needs(command: str) -> None:
     assert extras_for([command]) == ("lab",)
+
+
+@pytest.mark.parametrize("late", [0.5, 1.0])
+def test_a_page_stays_connected_while_the_server_is_busy(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, late: float
+) -> None:
+    """Pings scaled down to 0.2 s; the server is held up for `late` intervals between two of them."""
+    monkeypatch.setattr(server, "PING_MS", 200)
+    asyncio.run(_held_up(settings(Wanted(tmp_path)).Voila.tornado_settings, 0.2 * late))
+
+
+async def _held_up(pings: dict[str, int], seconds: float) -> None:
+    cut: list[float] = []
+
+    class Held(WebSocketMixin, WebSocketHandler):
+        log = logging.getLogger("pages")
+        prepare = WebSocketHandler.prepare
+
+        def close(self, *_: object) -> None:
+            cut.append(time.time())
+
+        def check_origin(self, _origin: object = None) -> bool:
+            return True
+
+    listening = Application([("/", Held)], **pings).listen(0, "127.0.0.1")
+    port = next(iter(listening._sockets.values())).getsockname()[1]
+    link = await websocket_connect(f"ws://127.0.0.1:{port}/")
+    for _ in range(5):
+        await asyncio.sleep(0.25)
+        time.sleep(seconds)  # noqa: ASYNC251 - the server is to be held up
+    listening.stop()
+    link.close()
+    assert cut == []
 
 
 # ---- a server of its own

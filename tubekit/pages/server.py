@@ -33,6 +33,7 @@ TEMPLATE = "tubekit"
 PORT = 8866
 QUIET = ["--log-level=ERROR"]  # a kernel's remarks about itself help nobody here
 ASLEEP_S = 30 * 60  # a page that was left goes on computing for nobody no longer than this
+PING_MS = 30_000  # how often the server asks whether a page is still there
 _PLAIN = "abcdefghjkmnpqrstuvwxyz23456789"  # nothing that a reader could take for something else
 _WIDGETS = ("@voila-dashboards/widgets-manager8", "@jupyter-widgets/jupyterlab-manager")
 _STOPPED = (
@@ -168,7 +169,9 @@ def settings(wanted: Wanted) -> Config:
     look.extension_allowlist = list(_WIDGETS)
     look.prelaunch_hook = _for_a_page
     config.VoilaExecutor.cell_error_instruction = _STOPPED
-    config.Voila.tornado_settings = {"ws_ping_timeout": 30_000}  # it remarks on its own default
+    # A timeout of one interval cuts whoever answers while the server is busy with something else.
+    pings = {"ws_ping_interval": PING_MS, "ws_ping_timeout": 3 * PING_MS}
+    config.Voila.tornado_settings = pings
     config.MappingKernelManager.cull_idle_timeout = ASLEEP_S
     config.MappingKernelManager.cull_interval = 120
     return config
