@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tubekit import load_amp, swap
+from tubekit import analyse, load_amp, swap
 from tubekit.amp import amp_from_text
+from tubekit.amp.hum import hum
 from tubekit.amp.supply import supply_report
 from tubekit.bench.bring_up import bring_up
 from tubekit.bench.bring_up_words import rated_rails
@@ -200,7 +201,42 @@ def test_every_difference_from_the_drawing_is_found_and_solved():
     by_part = {d.part: d for d in report.differences}
     assert by_part["R9"].text == "R9: nodes[1] on B4, drawn on B3"
     assert any(m.what == "V3 cathode current" and m.change < 0 for m in by_part["R14"].moved)
-    assert any(m.what == "B1 ripple" and m.without < m.as_found for m in by_part["R50"].moved)
+    assert any(m.what == "B1 ripple" and m.then < m.now for m in by_part["R50"].moved)
+
+
+def test_a_stray_wire_and_a_far_ground_are_judged_by_hum(teasel):
+    """Neither moves a direct voltage by 1 %; what is heard of them is what `hum` calculates."""
+    wire = '[W1]\nnodes = ["h1", "ground"]\n'
+    far = '[R60]\nvalue = "0.1"\nnodes = ["far", "ground"]\n[C14]\nnodes = ["B1", "far"]\n'
+    far += '[R4]\nnodes = ["k1a", "far"]\n'
+    for text, part in ((wire, "W1"), (far, "R60")):
+        found = amp_from_text(f'[amp]\nextends = "teasel"\n{text}', "found")
+        by_part = {d.part: d for d in found_against_drawn(found, "teasel").differences}
+        first = by_part[part].moved[0]
+        assert first.what == "hum at LS1"
+        assert first.now == pytest.approx(float(hum(found).total_rms[0]), rel=1e-3)
+        assert first.then == pytest.approx(float(hum(teasel).total_rms[0]), rel=0.05)
+        assert first.now > 2 * first.then
+        assert not [m for m in by_part[part].moved if m.unit == "A"]
+
+
+def test_putting_a_series_part_right_bridges_it(teasel):
+    text = '[R60]\nvalue = "47"\nnodes = ["k34", "kx"]\n[R14]\nnodes = ["kx", "ground"]\n'
+    found = amp_from_text(f'[amp]\nextends = "teasel"\n{text}', "found")
+    extra = next(d for d in found_against_drawn(found, "teasel").differences if d.part == "R60")
+    current = next(m for m in extra.moved if m.what == "V3 cathode current")
+    assert current.then == pytest.approx(analyse(teasel).tube("V3").cathode_a, rel=1e-3)
+    assert current.now < current.then
+
+
+def test_a_missing_series_part_goes_back_into_its_place():
+    text = "[R14]\nremoved = true\n[C13]\nremoved = true\n" + '[test_points.TP12]\nnode = "B1"\n'
+    text += "".join(f'[V{k}]\ncathode = "ground"\n' for k in (3, 4))
+    found = amp_from_text(f'[amp]\nextends = "teasel"\n{text}', "found")
+    report = found_against_drawn(found, "teasel")
+    lost = next(d for d in report.differences if d.part == "R14")
+    current = next(m for m in lost.moved if m.what == "V3 cathode current")
+    assert current.now > 2 * current.then
 
 
 def test_an_amp_as_drawn_has_no_difference(teasel):

@@ -12,28 +12,14 @@ import numpy as np
 from tubekit.amp import Amp, AmpReport, analyse, load_amp, parts as drawn
 from tubekit.amp.fields import fields_of
 from tubekit.amp.report import CAUTION
+from tubekit.bench.moved import Moved, moved
 from tubekit.errors import InputError, TubekitError
 from tubekit.text import Column, Printed, Table, to_json_value
-from tubekit.units import show
 
 TOLD = 4
 SAME = 1e-6
 ALONE = "Put right alone: "
-
-
-@dataclass(frozen=True)
-class Moved:
-    """One figure with and without a difference."""
-
-    what: str
-    unit: str
-    as_found: float
-    without: float
-
-    @property
-    def change(self) -> float:
-        """What putting it right adds, as a fraction of the figure as found."""
-        return (self.without - self.as_found) / max(abs(self.as_found), 1e-12)
+NOTHING = "Put right alone it moves neither volts nor currents by 1 %, nor hum or level by 1 dB."
 
 
 @dataclass(frozen=True)
@@ -57,8 +43,8 @@ class Difference:
         """What putting it right alone changes."""
         if self.unsolved:
             return f"Put right alone it cannot be solved: {self.unsolved}"
-        told = [f"{m.what} {_value(m.as_found, m.unit)} → {_value(m.without, m.unit)}" for m in self.moved]
-        return f"{ALONE}{'; '.join(told)}." if told else "Put right alone it moves nothing."
+        told = "; ".join(one.sentence() for one in self.moved)
+        return f"{ALONE}{told}." if told else NOTHING
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -126,13 +112,31 @@ def _differences(found: Amp, paper: Amp) -> Iterator[tuple[Difference, Mapping[s
     for name in dict.fromkeys((*found.parts, *paper.parts)):
         here, there = found.parts.get(name), paper.parts.get(name)
         if there is None and here is not None:
-            left = {n: p for n, p in found.parts.items() if n != name}
             text = f"{here} does not belong: the drawing has no {name}"
-            yield Difference(name, "does not belong", text), left
+            yield Difference(name, "does not belong", text), _without(found, here, paper)
         elif here is None and there is not None:
-            yield Difference(name, "missing", f"{there} is missing"), {**found.parts, name: there}
+            yield Difference(name, "missing", f"{there} is missing"), _with(found, there, paper)
         elif here is not None and there is not None:
             yield from _within(found, here, there)
+
+
+def _without(found: Amp, extra: drawn.Part, paper: Amp) -> Mapping[str, drawn.Part]:
+    """The found parts less one that does not belong: taken out, or bridged where it is in series.
+
+    A part in series brings a node of its own, which the drawing does not have; taken out, it would open the
+    circuit that goes through it.
+    """
+    own = set(extra.nodes) - set(paper.nodes)
+    if own and isinstance(extra, drawn.TwoTerminal):
+        return {**found.parts, extra.designator: dataclasses.replace(extra, condition="short")}
+    return {name: part for name, part in found.parts.items() if name != extra.designator}
+
+
+def _with(found: Amp, missing: drawn.Part, paper: Amp) -> Mapping[str, drawn.Part]:
+    """The found parts and one that is missing; where it is in series, what its own node joined goes back."""
+    own = set(missing.nodes) - set(found.nodes)
+    back = {name: part for name, part in paper.parts.items() if own & set(part.nodes) and name in found.parts}
+    return {**found.parts, **back, missing.designator: missing}
 
 
 def _within(
@@ -186,25 +190,4 @@ def _solved(
         right = analyse(dataclasses.replace(found, parts=parts))
     except TubekitError as error:
         return dataclasses.replace(difference, unsolved=str(error))
-    moved = sorted(_figures(now, right), key=lambda m: -abs(m.change))
-    return dataclasses.replace(difference, moved=tuple(m for m in moved if abs(m.change) > 0.01)[:TOLD])
-
-
-def _figures(now: AmpReport, right: AmpReport) -> Iterator[Moved]:
-    after = {t.section: t for t in right.tubes}
-    for t in now.tubes:
-        if t.section in after:
-            other = after[t.section]
-            yield Moved(f"{t.section} cathode current", "A", float(t.cathode_a), float(other.cathode_a))
-            yield Moved(f"{t.section} plate", "V", float(t.plate_v), float(other.plate_v))
-            yield Moved(f"{t.section} gain", "", max(float(t.gain), 0.01), max(float(other.gain), 0.01))
-    rails = {r.node: r for r in right.rails}
-    for r in now.rails:
-        if r.node in rails:
-            yield Moved(f"{r.node}", "V", float(r.dc_v), float(rails[r.node].dc_v))
-            if max(float(r.ripple_pp_v), float(rails[r.node].ripple_pp_v)) > 0.05:
-                yield Moved(f"{r.node} ripple", "V", float(r.ripple_pp_v), float(rails[r.node].ripple_pp_v))
-
-
-def _value(value: float, unit: str) -> str:
-    return show(value, unit) if unit else f"{value:.3g} ×"
+    return dataclasses.replace(difference, moved=moved(now, right, TOLD))
