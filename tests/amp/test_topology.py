@@ -7,12 +7,14 @@ import dataclasses
 import numpy as np
 import pytest
 
-from tests.amps import EVERY, amp, solved
+from tests.amps import DEMO, EVERY, amp, solved
 from tubekit.amp import Amp, analyse
 from tubekit.amp.line_side import LineSide
 from tubekit.amp.load import amp_from_text
 from tubekit.amp.supply import supply_report
 from tubekit.amp.topology import Topology
+from tubekit.bench.readings import load_readings
+from tubekit.decisions.judge import judge
 from tubekit.decisions.limits import limits
 
 HEAD = """[amp]
@@ -169,3 +171,21 @@ def test_the_ends_of_a_rectifier_do_not_depend_on_the_order_of_parts() -> None:
         parts = dict(reversed(amp(name).parts.items()))
         assert Topology(parts).fed == amp(name).topology.fed
         assert LineSide(Topology(parts)).nodes == amp(name).line_side.nodes
+
+
+@pytest.mark.parametrize("name", [*DEMO, "paraphase-field-coil"])
+def test_neutral_is_the_reference_of_the_line_side(name: str) -> None:
+    """Where the line side floats from ground; the utility grounds the neutral, not the line (any code)."""
+    side, report = amp(name).line_side, solved(name)
+    assert side.plug is not None
+    assert report.node(side.plug.neutral).ac_rms_v == pytest.approx(0.0, abs=0.01)
+    assert report.node(side.plug.line).ac_rms_v == pytest.approx(report.amp.mains_rms, rel=1e-3)
+
+
+def test_a_true_reading_of_line_to_ground_is_judged_fine() -> None:
+    readings = [
+        {"place": "mains_line", "quantity": "AC volts", "value": "117 V"},
+        {"place": "mains_neutral", "quantity": "AC volts", "value": "0 V"},
+    ]
+    found = judge(load_readings(readings, amp=amp("vetch")))
+    assert {verdict.word for verdict in found.verdicts} == {"fine"}

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable
+from typing import TypeVar
 
 from tubekit.circuit.parts import (
     GROUND,
@@ -15,10 +16,12 @@ from tubekit.circuit.parts import (
     nodes_of,
 )
 
+Node = TypeVar("Node", bound=Hashable)
+
 
 def number_nodes(circuit: Circuit) -> dict[str, int]:
     """Number the nodes; wired nodes share a number, ground is absent."""
-    leader = _merged([GROUND, *circuit.nodes], ((p.a, p.b) for p in circuit.parts if isinstance(p, Wire)))
+    leader = merged([GROUND, *circuit.nodes], ((p.a, p.b) for p in circuit.parts if isinstance(p, Wire)))
     numbers: dict[str, int] = {}
     grounded = leader[GROUND]
     index = {}
@@ -40,35 +43,42 @@ def node_names(index: dict[str, int], count: int) -> list[str]:
 
 
 def floating_islands(circuit: Circuit, index: dict[str, int], count: int) -> set[int]:
-    """First node of each island that nothing ties to ground at DC."""
-    nodes = [GROUND, *(str(k) for k in range(count))]
+    """The reference node of each island that nothing ties to ground at DC.
 
-    def name(node: str) -> str:
-        k = index.get(node, -1)
-        return GROUND if k < 0 else str(k)
+    That is where its source returns to (the neutral, on the line side), else its first node.
+    """
 
-    pairs: list[tuple[str, str]] = []
+    def at(node: str) -> int:
+        return index.get(node, -1)
+
+    pairs: list[tuple[int, int]] = []
     for part in circuit.parts:
         match part:
             case Resistor() | VoltageSource() | Rectifier():
                 a, b = nodes_of(part)
-                pairs.append((name(a), name(b)))
+                pairs.append((at(a), at(b)))
             case Windings():
-                pairs += [(name(a), name(b)) for a, b in part.ends]
-    leader = _merged(nodes, pairs)
-    seen = {leader[GROUND]}
-    first = set()
-    for node in nodes[1:]:
-        if leader[node] not in seen:
-            seen.add(leader[node])
-            first.add(int(node))
-    return first
+                pairs += [(at(a), at(b)) for a, b in part.ends]
+    leader = merged(range(-1, count), pairs)
+    returns = [at(source.b) for source in circuit.of(VoltageSource)]
+    reference: dict[int, int] = {}
+    for node in (*returns, *range(count)):
+        reference.setdefault(leader[node], node)
+    return {node for group, node in reference.items() if group != leader[-1]}
 
 
-def _merged(nodes: Iterable[str], pairs: Iterable[tuple[str, str]]) -> dict[str, str]:
+def merged(nodes: Iterable[Node], pairs: Iterable[tuple[Node, Node]]) -> dict[Node, Node]:
+    """For each node one that stands for all that the pairs tie together.
+
+    Examples
+    --------
+    >>> found = merged("abcd", [("a", "b"), ("d", "b")])
+    >>> found["a"] == found["d"] != found["c"]
+    True
+    """
     parent = {node: node for node in nodes}
 
-    def find(node: str) -> str:
+    def find(node: Node) -> Node:
         while parent[node] != node:
             parent[node] = parent[parent[node]]
             node = parent[node]

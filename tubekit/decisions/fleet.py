@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
+from itertools import pairwise
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from tubekit.amp.build import Built
 from tubekit.amp.parts.variables import Knob
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.circuit.network import assemble
+from tubekit.circuit.numbering import merged
 from tubekit.circuit.parts import (
     GROUND,
     Circuit,
@@ -184,18 +186,6 @@ def _at_dc(part: Part, lines: Mapping[str, RegulationLine]) -> Iterator[Part]:
 
 def _islands(parts: Sequence[Part]) -> dict[str, str]:
     """For each node a name shared by all that parts tie together, ground left out."""
-    parent: dict[str, str] = {}
-
-    def find(node: str) -> str:
-        parent.setdefault(node, node)
-        while parent[node] != node:
-            parent[node] = parent[parent[node]]
-            node = parent[node]
-        return node
-
-    for part in parts:
-        first, *rest = [node for node in nodes_of(part) if node != GROUND] or [GROUND]
-        for other in rest:
-            parent[find(other)] = find(first)
-        find(first)
-    return {node: find(node) for node in parent}
+    ties = [[node for node in nodes_of(part) if node != GROUND] for part in parts]
+    nodes = dict.fromkeys(node for tie in ties for node in tie)
+    return merged(nodes, (pair for tie in ties for pair in pairwise(tie)))
