@@ -115,13 +115,20 @@ def _singular(network: Network, matrix: Array) -> CircuitError:
     return CircuitError("the circuit has no unique solution")
 
 
+def resistance_between(network: Network, nodes: Sequence[str]) -> Array:
+    """DC resistances of nodes with the tubes pulled out [Ω], (N, nodes, nodes).
+
+    Entry (j, k) is the voltage at node j for an ampere into node k: a node's own resistance to ground on the
+    diagonal, what two of them share beside it.
+    """
+    unit = np.zeros((network.conductance.shape[1], len(nodes)))
+    for column, node in enumerate(nodes):
+        if node in network.index:
+            unit[network.index[node], column] = 1.0
+    right = np.broadcast_to(unit, (network.size, *unit.shape))
+    return np.asarray(unit.T @ solve_linear(network, network.conductance, right))
+
+
 def resistance_to_ground(network: Network, nodes: Sequence[str]) -> Array:
     """DC resistance from each node to ground with the tubes pulled out [Ω], (N, nodes)."""
-    places = [network.index.get(node, -1) for node in nodes]
-    unit = np.zeros((network.conductance.shape[1], len(nodes)))
-    for column, k in enumerate(places):
-        if k >= 0:
-            unit[k, column] = 1.0
-    right = np.broadcast_to(unit, (network.size, *unit.shape))
-    seen = np.einsum("bnc,nc->bc", solve_linear(network, network.conductance, right), unit)
-    return np.asarray(seen)
+    return np.diagonal(resistance_between(network, nodes), axis1=1, axis2=2)

@@ -2,28 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
 from tubekit.amp import AmpReport, parts as drawn
 from tubekit.amp.parts.tubes import Tube
-from tubekit.amp.readings import TubeReading
-from tubekit.amp.solve import types_of
 from tubekit.circuit.parts import Resistor
-from tubekit.circuit.reduction import resistance_to_ground
 from tubekit.decisions.rating import RatingCheck, check, counted, numbered
-from tubekit.devices import catalogue
+from tubekit.decisions.tube_limits import rectifier_checks, tube_checks
 from tubekit.text import Column, Printed, Table
 
 Array = np.ndarray
 
-FIXED_BIAS_SHARE = 0.70
-FIXED_BIAS_SOURCE = "a published bias guide (printed): class AB fixed bias idles at 70 % or less"
-POWER_TUBE_FROM_W = 5.0
-HEATER_TOLERANCE = 0.10
-HEATER_SOURCE = "classic heater tolerance of 10 % (from memory)"
 TOLD = 1e-3
 """Ratings used by less than this share are counted in tables, not listed."""
 PART_RATING = "rating in the amp file"
@@ -76,8 +68,9 @@ class Limits(Printed):
 def limits(report: AmpReport) -> Limits:
     """Hold every rating the amp file and the tube catalogue state against the report.
 
-    Tubes at cathode bias are held against their dissipation rating itself; the 70 % rule of
-    fixed-bias class AB is applied to fixed bias only.
+    Each limit holds at the line voltage its rating system means, see `tube_limits`. Tubes at cathode bias
+    are compared with their dissipation rating itself; the 70 % rule of fixed-bias class AB is applied to
+    fixed bias only.
 
     Examples
     --------
@@ -86,86 +79,15 @@ def limits(report: AmpReport) -> Limits:
     >>> sorted({c.what for c in checks if c.part == "V3"})[:2]
     ['grid-to-ground resistance', 'heater voltage off by']
     """
-    found: list[RatingCheck] = []
-    for reading in report.tubes:
-        found += _tube(report, reading)
+    found = [*tube_checks(report), *rectifier_checks(report)]
     for part in report.amp.parts.values():
         builder = _PARTS.get(type(part))
         if builder is not None and part.condition == "fitted":
             found += builder(report, part)
-    found += _rectifiers(report)
     found += _capacitors(report)
     found += _windings(report)
     known = [c for c in found if not np.isnan(c.worst)]
     return Limits(report, tuple(sorted(known, key=lambda c: -c.worst)))
-
-
-def rated(types: Sequence[str], field: str) -> Array | float | None:
-    """A rating of the type (or, in a batch, types) in a socket; None where none states it."""
-    values = [getattr(catalogue.tube(each).ratings, field, None) for each in types]
-    if all(value is None for value in values):
-        return None
-    numbers = np.array([np.nan if value is None else float(value) for value in values])
-    return float(numbers[0]) if len(numbers) == 1 else numbers
-
-
-def _named(types: Sequence[str]) -> tuple[str, str]:
-    """Words for the rule and for the source of a tube's ratings."""
-    ratings = catalogue.tube(types[0]).ratings
-    system = getattr(ratings, "system", "") or "maker's"
-    names = ", ".join(dict.fromkeys(types))
-    status = getattr(ratings, "status", "")
-    return f"{names} {system} rating", f"{getattr(ratings, 'source', '')} ({status})"
-
-
-def _tube(report: AmpReport, t: TubeReading) -> list[RatingCheck]:
-    screen = bool(np.any(np.isfinite(t.screen_v)))
-    t = replace(t, types=tuple(catalogue.tube(each).system(screen).type for each in t.types))
-    rule, source = _named(t.types)
-    part = report.amp.parts[t.designator]
-    found = [
-        each
-        for code, value in (
-            ("plate_w", t.plate_w), ("screen_w", t.screen_w), ("plate_v", t.plate_v),
-            ("screen_v", t.screen_v), ("cathode_a", t.cathode_a), ("heater_cathode_v", np.abs(t.cathode_v)),
-        )
-        for each in check(t.section, code, value, rated(t.types, code), rule, source)
-    ]  # fmt: skip
-    assert isinstance(part, Tube)
-    found += _grid_leak(report, t, part, rule, source)
-    found += _fixed_bias(t)
-    found += _heater(t)
-    return found
-
-
-def _fixed_bias(t: TubeReading) -> list[RatingCheck]:
-    """The 70 % rule, for power tubes whose bias is held at the grid; never at cathode bias."""
-    limit = rated(t.types, "plate_w")
-    if t.bias != "fixed" or limit is None or np.nanmax(limit) < POWER_TUBE_FROM_W:
-        return []
-    guide = FIXED_BIAS_SHARE * np.asarray(limit)
-    rule = "fixed-bias guide of 70 %"
-    return check(t.section, "idle_w", t.plate_w, guide, rule, FIXED_BIAS_SOURCE)
-
-
-def _heater(t: TubeReading) -> list[RatingCheck]:
-    nominal = np.array([catalogue.tube(each).heater_volts or np.nan for each in t.types])
-    off = np.abs(np.asarray(t.heater_rms_v) - nominal)
-    off = off if off.size > 1 else float(off.reshape(-1)[0])
-    limit = HEATER_TOLERANCE * (nominal if nominal.size > 1 else float(nominal[0]))
-    return check(t.section, "heater_off", off, limit, "heater tolerance", HEATER_SOURCE)
-
-
-def _grid_leak(report: AmpReport, t: TubeReading, part: Tube, rule: str, source: str) -> list[RatingCheck]:
-    """Resistance the grid sees to ground against the greatest the maker allows for this bias."""
-    field = "grid_leak_cathode_bias" if t.bias == "cathode" else "grid_leak_fixed"
-    limit = rated(t.types, field)
-    if limit is None:
-        return []
-    section = next(s for s in part.sections if s.name == t.section)
-    seen = resistance_to_ground(report.solved.state.operating_point.network, [section.grid])
-    ohms = report.solved.one(seen[:, 0])
-    return check(t.section, "grid_leak", ohms, limit, rule, source)
 
 
 def _across(report: AmpReport, a: str, b: str) -> Array:
@@ -206,19 +128,6 @@ def _capacitors(report: AmpReport) -> list[RatingCheck]:
     return found
 
 
-def _rectifiers(report: AmpReport) -> list[RatingCheck]:
-    found = []
-    for r in report.rectifiers:
-        if not isinstance(report.amp.parts[r.designator], Tube | drawn.Diode):
-            continue
-        rule, source = _named(r.types)
-        for code, value in (
-            ("dc_a", r.dc_a), ("peak_a", r.peak_a), ("piv", r.inverse_v), ("reservoir_max_f", r.reservoir_f),
-        ):  # fmt: skip
-            found += check(r.designator, code, value, rated(r.types, code), rule, source)
-    return found
-
-
 def _windings(report: AmpReport) -> list[RatingCheck]:
     """Heater and primary windings by effective current, rectifier windings by direct current."""
     found = []
@@ -243,4 +152,4 @@ _PARTS: dict[type, Callable[..., list[RatingCheck]]] = {
 }
 
 
-__all__ = ["Limits", "limits", "rated", "types_of"]
+__all__ = ["Limits", "limits"]

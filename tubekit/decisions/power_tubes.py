@@ -12,8 +12,8 @@ from tubekit.amp import AmpReport, parts as drawn
 from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.readings import TubeReading
 from tubekit.circuit.parts import GROUND
-from tubekit.decisions.limits import FIXED_BIAS_SHARE, FIXED_BIAS_SOURCE, POWER_TUBE_FROM_W, rated
 from tubekit.decisions.reading import Readings
+from tubekit.decisions.tube_limits import FIXED_BIAS_SHARE, FIXED_BIAS_SOURCE, POWER_TUBE_FROM_W, rated
 from tubekit.devices import catalogue
 
 WELL_MATCHED_A = 1e-3
@@ -97,7 +97,7 @@ def _dissipation(
     if tube.bias == "fixed":
         share, rule, source = (
             watts / (FIXED_BIAS_SHARE * limit),
-            "fixed bias: 70 % of its rating",
+            f"fixed bias: 70 % of its {limit:g} W rating",
             FIXED_BIAS_SOURCE,
         )
     else:

@@ -46,6 +46,12 @@ KINDS = {
     "heater_cathode_v": RatingKind(
         "heater-to-cathode voltage", "V", "its insulation to the heater leaks, hums and breaks down"
     ),
+    "heater_positive_v": RatingKind(
+        "heater-to-cathode voltage", "V", "its insulation to the heater leaks, hums and breaks down"
+    ),
+    "plates_w": RatingKind(
+        "dissipation of both plates", "W", "the plates glow red, gas comes out, the current runs away"
+    ),
     "grid_leak": RatingKind(
         "grid-to-ground resistance", "ohm", "grid current lifts the grid: the plate current may run away"
     ),
