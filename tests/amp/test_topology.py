@@ -9,6 +9,7 @@ import pytest
 
 from tests.amps import DEMO, EVERY, amp, solved
 from tubekit.amp import Amp, analyse
+from tubekit.amp.discharge import discharge
 from tubekit.amp.line_side import LineSide
 from tubekit.amp.load import amp_from_text
 from tubekit.amp.supply import supply_report
@@ -118,6 +119,15 @@ def test_a_capacitor_behind_an_open_standby_switch_is_said_to_be_charged() -> No
     assert [rail.capacitor for rail in opened.wired.rails] == [
         rail.capacitor for rail in switched.topology.rails
     ]
+
+
+def test_discharge_names_what_it_cannot_follow() -> None:
+    """Standby open: those behind the switch may still be charged from before."""
+    found = discharge(amp("fescue").changed({"S2": "open"}), seconds=10.0)
+    assert found.not_followed == ("C22", "C23", "C24", "C10")
+    assert {one.capacitor for one in found.held} == {"C21"}
+    assert "Treat as charged" in str(found)
+    assert found.to_json()["not_followed_treat_as_charged"] == ["C22", "C23", "C24", "C10"]
 
 
 def test_a_bias_supply_is_not_called_b_plus() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -79,8 +80,15 @@ class Discharge(Printed):
         """Capacitors above 60 V 5 s after switch-off: more than IEC 60204-1 lets stand where hands reach."""
         return tuple(one for one in self.held if one.volts[3] > LIMIT_V)
 
+    @property
+    def not_followed(self) -> tuple[str, ...]:
+        """Large capacitors that no figure here is about: treat them as charged."""
+        return self.amp.topology.not_followed
+
     def headline(self) -> str:
         """The slowest, in one sentence."""
+        if not self.held:
+            return f"{self.amp.title}: no capacitor could be followed. Treat all of them as charged."
         one = self.slowest
         time = f"takes {one.to_limit_s:.3g} s to come down to {LIMIT_V:g} V"
         if np.isinf(one.to_limit_s):
@@ -100,7 +108,16 @@ class Discharge(Printed):
              f"> {self.cold.time[-1]:g} s" if np.isinf(one.to_limit_s) else one.to_limit_s, one.bleed_ohms)
             for one in self.held
         ]  # fmt: skip
-        return [Table("After switch-off", heads, rows, note="\n".join((self._verdict(), *self.notes())))]
+        return [Table("After switch-off", heads, rows, note="\n".join((*self._verdicts(), *self.notes())))]
+
+    def _verdicts(self) -> Iterator[str]:
+        if self.not_followed:
+            yield (
+                f"Treat as charged, discharge and check with a meter: {', '.join(self.not_followed)}. Not "
+                "followed here: as switches and plugs are set no rectifier feeds them, or by a way that this "
+                "calculation does not take."
+            )
+        yield self._verdict()
 
     def _verdict(self) -> str:
         if not self.beyond:
@@ -128,6 +145,7 @@ class Discharge(Printed):
             "times_s": [0.0, *LOOKED_AT_S],
             "limit_v": LIMIT_V,
             "held": to_json_value(self.held),
+            "not_followed_treat_as_charged": list(self.not_followed),
             "above_limit_after_5_s": [one.capacitor for one in self.beyond],
             "standards": [cite(key) for key in STANDARDS],
             "caution": MEASURE,
@@ -180,6 +198,8 @@ def _cases(
 ) -> list[HeldCharge]:
     found = []
     for one in supply.filters:
+        if one.capacitor in supply.amp.topology.not_followed:
+            continue
         part = supply.amp.parts[one.capacitor]
         assert isinstance(part, Capacitor)
         farads = float(np.asarray(part.farads))

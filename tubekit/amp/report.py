@@ -85,11 +85,18 @@ class AmpReport(Printed):
             Column("ripple rms", "V"), Column("ripple current", "A"),
         ]  # fmt: skip
         rows: list[tuple[Any, ...]] = [
-            (r.capacitor, r.node, r.dc_v, r.ripple_pp_v, r.ripple_rms_v, r.ripple_a) for r in self.rails
+            (
+                r.capacitor,
+                r.node,
+                readable(r.dc_v),
+                *map(readable, (r.ripple_pp_v, r.ripple_rms_v)),
+                r.ripple_a,
+            )
+            for r in self.rails
         ]
         if any(np.any(r.across_v != r.dc_v) for r in self.rails):  # stacked capacitors
             heads.append(Column("DC across it", "V", 4))
-            rows = [(*row, r.across_v) for row, r in zip(rows, self.rails, strict=True)]
+            rows = [(*row, readable(r.across_v)) for row, r in zip(rows, self.rails, strict=True)]
         return Table("Filter capacitors", tuple(heads), rows)
 
     def _rectifiers(self) -> Table:
