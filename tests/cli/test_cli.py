@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 
 import pytest
 
 from tubekit.cli import main
+from tubekit.cli.main import _parser
 
 
 def test_amps_lists_the_demo(capsys):
@@ -92,3 +94,71 @@ def test_help_names_every_command(capsys):
 def test_a_winding_takes_one_value_per_section(capsys):
     assert main(["swap", "teasel", "T1.high_voltage.volts=300,300", "J1.plugged=false"]) == 0
     assert "300 V, 300 V" in capsys.readouterr().out
+
+
+# ---- words in any order
+
+CHANGE = "C13=47u"
+
+
+def commands_with_changes() -> list[tuple[str, list[str], list[str]]]:
+    """Command, its places, its options with their values: of every command that takes PART=VALUE."""
+    _, commands = _parser()
+    found = []
+    for name, command in commands.choices.items():
+        asked = [action for action in command._actions if action.dest != "help"]
+        if "changes" not in [action.dest for action in asked]:
+            continue
+        places = [_value(a) for a in asked if not a.option_strings and a.dest != "changes"]
+        options = [
+            word for a in asked if a.option_strings
+            for word in ([a.option_strings[0]] if a.nargs == 0 else [a.option_strings[0], _value(a)])
+        ]  # fmt: skip
+        found.append((name, places, options))
+    return found
+
+
+def _value(action: argparse.Action) -> str:
+    if action.choices:
+        return str(next(iter(action.choices)))
+    return "2" if action.type else "a=b" if action.dest == "why" else "x"  # a reason may hold an equals sign
+
+
+@pytest.mark.parametrize(
+    ("name", "places", "options"), commands_with_changes(), ids=lambda value: str(value)[:12]
+)
+def test_part_value_may_stand_anywhere(name, places, options):
+    """Before the amp, between option and amp, after everything: the same is asked."""
+
+    def asked(*words):
+        parser, commands = _parser()
+        found = vars(parser.parse_args([name, *commands.choices[name].in_order(words)]))
+        return {key: value for key, value in found.items() if key != "answer"}
+
+    wanted = asked(*places, *options, CHANGE)
+    assert wanted["changes"] == [CHANGE]
+    for words in (
+        [CHANGE, *places, *options], [*options, CHANGE, *places], [*options, *places, CHANGE],
+        [*places[:1], CHANGE, *options, *places[1:]], [*places, CHANGE, *options],
+    ):  # fmt: skip
+        assert asked(*words) == wanted, words
+
+
+def test_every_command_that_solves_an_amp_is_among_them():
+    with_changes = {name for name, _, _ in commands_with_changes()}
+    assert {"report", "spread", "swap", "supply", "switch-on", "standby", "discharge", "sag", "regulation", "mains-band",
+            "lower-mains", "substitutes", "trace", "tone", "loop", "drive", "hum", "bench",
+            "record"} <= with_changes  # fmt: skip
+
+
+def test_a_change_before_the_amp_is_carried_out(capsys):
+    assert main(["swap", "--json", "R14=330", "--mains", "120", "teasel"]) == 0
+    assert "R14" in json.loads(capsys.readouterr().out)["after"]["changes"]
+
+
+def test_an_open_standby_switch_says_that_b_plus_is_gone(capsys):
+    assert main(["swap", "S2=open", "fescue"]) == 0
+    said = capsys.readouterr().out
+    assert "B+ is gone" in said.splitlines()[0]
+    assert "B+ is gone: HT, B2, B3, B4 at 0 V" in said
+    assert "bias supply is gone" not in said

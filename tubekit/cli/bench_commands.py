@@ -21,11 +21,12 @@ def add_bench_commands(
     commands: Any, command: Maker, amp_words: Callable[[Any], None], changes: Changes
 ) -> None:
     """Add the commands; `command` makes a parser, `amp_words` adds AMP and --mains."""
-    parser = command(commands, "spread", "The band of every reading over many good amps.", _spread)
+    parser = command(commands, "spread", "The band of every reading over many good amps.", _spread(changes))
     amp_words(parser)
     _age(parser)
     parser.add_argument("--size", type=int, default=None, help="amps to draw; 10000 when not given")
     parser.add_argument("--seed", type=int, default=1, help="another seed draws other amps")
+    parser.add_argument("changes", nargs="*", metavar="PART=VALUE", help=PART_VALUE)
     for name, help_text, answer in (
         ("judge", "A verdict on every reading.", _judge),
         ("suspects", "The parts that explain readings best, and what to measure next.", _suspects),
@@ -96,14 +97,17 @@ def _progress(done: int, of: int) -> None:
         print(f"\rworked out {done} of {of} parts", end=end, file=sys.stderr, flush=True)
 
 
-def _spread(asked: Asked) -> Any:
-    from tubekit.decisions.spread import SIZE, spread
+def _spread(changes: Changes) -> Callable[[Asked], Any]:
+    def answered(asked: Asked) -> Any:
+        from tubekit.decisions.spread import SIZE, spread
 
-    known = None if asked.mains is None else 0.005
-    return spread(
-        _amp(asked), age=asked.age, size=asked.size or SIZE, seed=asked.seed, mains_known=known,
-        progress=_progress,
-    )  # fmt: skip
+        known = None if asked.mains is None else 0.005
+        return spread(
+            _amp(asked).changed(changes(asked.changes)), age=asked.age, size=asked.size or SIZE,
+            seed=asked.seed, mains_known=known, progress=_progress,
+        )  # fmt: skip
+
+    return answered
 
 
 def _judge(asked: Asked) -> Any:

@@ -10,6 +10,8 @@ import argparse
 import json
 import sys
 from collections.abc import Sequence
+from itertools import islice
+from pathlib import Path
 from typing import Any
 
 from tubekit import __version__
@@ -28,7 +30,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if arguments is None else arguments)
     if not words or words[0] in ("lab", "test"):
         return _handed_on(words[0] if words else "lab", words[1:])
-    asked = _parser().parse_args(words)
+    parser, commands = _parser()
+    command = commands.choices.get(words[0])
+    asked = parser.parse_args(words if command is None else [words[0], *command.in_order(words[1:])])
     try:
         answer = asked.answer(asked)
     except InputError as error:
@@ -70,8 +74,36 @@ def _json(answer: Any) -> Any:
     return {"dangers": dangers, **found} if dangers and isinstance(found, dict) else found
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+class Command(argparse.ArgumentParser):
+    """A parser that takes options and PART=VALUE words in any order, before, between and after the rest."""
+
+    def __init__(self, **settings: Any) -> None:
+        self._with_value: set[str] = set()
+        super().__init__(**settings)
+
+    def add_argument(self, *names: Any, **settings: Any) -> Any:
+        """As the standard library's; which options take a value is kept."""
+        action = super().add_argument(*names, **settings)
+        if action.nargs != 0:
+            self._with_value.update(action.option_strings)
+        return action
+
+    def in_order(self, words: Sequence[str]) -> list[str]:
+        """The words as argparse wants them: options, then places, then changes."""
+        options: list[str] = []
+        places: list[str] = []
+        changes: list[str] = []
+        left = iter(words)
+        for word in left:
+            if word.startswith("-") and len(word) > 1:
+                options += [word, *(islice(left, 1) if word in self._with_value else ())]
+            else:
+                (changes if "=" in word and not Path(word).exists() else places).append(word)
+        return [*options, *places, *changes]
+
+
+def _parser() -> tuple[Command, Any]:
+    parser = Command(
         prog="python3 -m tubekit",
         description="Work out, before soldering, what a part swap will do to a tube amp. "
         "Without a command: open the notebooks.",
@@ -79,7 +111,7 @@ def _parser() -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"tubekit {__version__}")
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Command)
     _amps(commands)
     _report(commands)
     _swap(commands)
@@ -88,7 +120,7 @@ def _parser() -> argparse.ArgumentParser:
     add_supply_commands(commands, _command, _amp_and_mains, _changes)
     add_bench_commands(commands, _command, _amp_and_mains, _changes)
     add_page_commands(commands, _command)
-    return parser
+    return parser, commands
 
 
 def _command(commands: Any, name: str, help_text: str, answer: Any) -> argparse.ArgumentParser:
@@ -109,6 +141,7 @@ def _report(commands: Any) -> None:
         commands, "report", "Every voltage, current, dissipation, ripple and gain of an amp.", _report_amp
     )
     _amp_and_mains(parser)
+    parser.add_argument("changes", nargs="*", metavar="PART=VALUE", help="a change that is made first")
 
 
 def _swap(commands: Any) -> None:
@@ -137,7 +170,7 @@ def _list_amps(_asked: argparse.Namespace) -> Any:
 def _report_amp(asked: argparse.Namespace) -> Any:
     from tubekit.cli.listing import FullReport
 
-    return FullReport.of(_load(asked))
+    return FullReport.of(_load(asked).changed(_changes(asked.changes)))
 
 
 def _swap_parts(asked: argparse.Namespace) -> Any:

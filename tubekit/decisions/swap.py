@@ -11,6 +11,7 @@ import numpy as np
 from tubekit.amp import Amp, AmpReport, analyse
 from tubekit.amp.parts import PowerTransformer
 from tubekit.amp.report import CAUTION
+from tubekit.amp.topology import SUPPLIES
 from tubekit.decisions.fitting import fitting
 from tubekit.decisions.limits import Limits, limits
 from tubekit.decisions.rating import Finding, RatingCheck, counted, numbered
@@ -19,6 +20,8 @@ from tubekit.text import Column, Printed, Table, to_json_value
 from tubekit.units import show
 
 Array = np.ndarray
+GONE = 0.02
+"""A rail with less than this part of its volts left is cut off."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -53,7 +56,8 @@ class SwapReport(Printed):
         )  # fmt: skip
         mended = sum(f.cause == "mended" for f in self.verdict)
         stops = by_change["stop"]
-        words = [counted(stops, "reason") + " not to fit it" if stops else "", *_used(by_change)]
+        words = [f"{supply} is gone" for supply in _gone(self.before, self.after)]
+        words += [counted(stops, "reason") + " not to fit it" if stops else "", *_used(by_change)]
         words.append(f"{counted(mended, 'rating')} mended" if mended else "")
         already = " and ".join(_used(before))
         quiet = (
@@ -156,7 +160,11 @@ def judged(
 ) -> tuple[Finding, ...]:
     """Findings on a change: the gravest first, and of those what the change brings about."""
     was = {c.key: c for c in limits_before}
-    found = list(fitting(before, after))
+    gone = [
+        Finding("note", nodes[0], f"{supply} is gone: {', '.join(nodes)} at 0 V", code="rail_gone")
+        for supply, nodes in _gone(before, after).items()
+    ]
+    found = [*gone, *fitting(before, after)]
     for now in limits_after:
         old = was.get(now.key)
         cause = now.since(old)
@@ -166,6 +174,18 @@ def judged(
             found.append(replace(_rating(now, old, cause), weight="note"))
     order = list(WEIGHTS)
     return tuple(sorted(found, key=lambda f: (order.index(f.weight), not f.by_change)))
+
+
+def _gone(before: AmpReport, after: AmpReport) -> dict[str, list[str]]:
+    """Rails without volts after the change that had some before, by the supply they belong to."""
+    found: dict[str, list[str]] = {}
+    volts = {node.node: node.dc_v for node in after.nodes}
+    for rail in before.rails:
+        nodes = found.setdefault(SUPPLIES[rail.polarity], [])
+        left = np.min(np.abs(np.asarray(volts.get(rail.node, 0.0)) / rail.dc_v))  # of a batch the least
+        if left < GONE and rail.node not in nodes:
+            nodes.append(rail.node)
+    return {supply: nodes for supply, nodes in found.items() if nodes}
 
 
 def _rating(now: RatingCheck, old: RatingCheck | None, cause: str) -> Finding:
