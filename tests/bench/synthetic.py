@@ -229,15 +229,14 @@ def _pick(network, spectrum: Array, node: str) -> Array:  # type: ignore[no-unty
 
 
 def _loaded(circuit: Circuit, point: OperatingPoint, places: Sequence[tuple[str, str]], ohms: float) -> Array:
-    """DC volts with the meter's resistance in the circuit, at one place after the other; the rectifiers'
-    means are kept.
+    """DC volts with the meter's resistance in the circuit, at one place after the other; the rectifiers
+    follow as they did about the cycle without it.
     """
     known = [p for p in places if all(node == GROUND or node in point.network.index for node in p)]
     away = np.full((len(known), len(known)), 1e14) - np.eye(len(known)) * (1e14 - ohms)
     meters = [Resistor(f"meter {k}", *place, away[k]) for k, place in enumerate(known)]
     metered = assemble(circuit.with_parts(*meters))
-    means = np.repeat(point.rectifier_currents, len(known), axis=0)
-    found = _on_all_nodes(metered, means, np.repeat(point.unknowns, len(known), axis=0))
+    found = _on_all_nodes(metered, point.feed, np.repeat(point.unknowns, len(known), axis=0))
     values = {p: metered.pick(found.unknowns, p[0])[k] - metered.pick(found.unknowns, p[1])[k]
               for k, p in enumerate(known)}  # fmt: skip
     return np.array([values.get(place, 0.0) for place in places])
