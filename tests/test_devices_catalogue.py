@@ -307,7 +307,7 @@ def test_voltages_that_do_not_fit_the_tube_are_refused_in_plain_words(type_, vol
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("kind = 'triode'\n", "incomplete or damaged: 'law'"),
+        ("kind = 'triode'\n", "title: is missing"),
         ("kind = \n", "cannot be read"),
         ("like = 'no such tube'\n", "no tube 'no such tube'"),
     ],

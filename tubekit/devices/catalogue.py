@@ -10,10 +10,12 @@ from collections.abc import Mapping
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 from tubekit.devices.published_laws import published_law
 from tubekit.devices.rectifier import SiliconDiode
-from tubekit.devices.tube_files import file_types, read_toml, system_types, tube_data
+from tubekit.devices.tube_check import check_tube_file
+from tubekit.devices.tube_files import completed, file_types, read_toml, system_types, tube_data
 from tubekit.devices.tube_reading import tube_of
 from tubekit.devices.tube_record import Ratings, Tube
 from tubekit.errors import InputError, TableError, UnknownTube, near_matches
@@ -45,12 +47,14 @@ def tube(type_: str, *, law: str | None = None) -> Tube:
     """
     name = _names().get(type_.strip().casefold())
     if name is None:
+        damaged = [type_ for type_ in _called() if _unread(type_)]
         raise UnknownTube(
             f"there is no tube '{type_}' in the catalogue",
-            fix="See tube_types() for those there are",
+            fix="See tube_types() for those there are"
+            + (f"; the files of {', '.join(damaged)} cannot be read" if damaged else ""),
             near=near_matches(type_.strip(), _spellings()),
         )
-    found = _added()[name] if name in _added() else _tube(name)
+    found = _own(name) if name in _added() else _tube(name)
     return found if law is None else _otherwise(found, law)
 
 
@@ -122,7 +126,7 @@ def silicon(type_: str) -> SiliconDiode:
     law = tube(type_).law
     if isinstance(law, SiliconDiode):
         return law
-    diodes = [name for name in file_types() if isinstance(_tube(name).law, SiliconDiode)]
+    diodes = [name for name in file_types() if "silicon" in str(_data(name).get("kind"))]
     raise UnknownTube("is a tube, not a silicon diode", part=type_, fix=f"Diodes are {', '.join(diodes)}")
 
 
@@ -138,10 +142,41 @@ def capacitances(type_: str) -> Mapping[str, float]:
 
 
 def _called() -> dict[str, tuple[str, ...]]:
-    """Every name of every type."""
+    """Every name of every type; of a file that cannot be read only the one it is filed under."""
     files = (*file_types(), *system_types())
-    names = {type_: (type_, *tube_data(type_).get("equivalents", ())) for type_ in files}
-    return names | {type_: (type_, *record.equivalents) for type_, record in _added().items()}
+    names = {type_: (type_, *_others(_data(type_))) for type_ in files}
+    for type_, held in _added().items():
+        others = held.equivalents if isinstance(held, Tube) else _others(_peeked(held[0]))
+        names[type_] = (type_, *others)
+    return names
+
+
+def _others(data: Mapping[str, Any]) -> tuple[str, ...]:
+    """The equivalents a file names, as far as they are names; the check says what is wrong with the rest."""
+    listed = data.get("equivalents", ())
+    return tuple(name for name in listed if isinstance(name, str)) if isinstance(listed, list) else ()
+
+
+def _data(type_: str) -> Mapping[str, Any]:
+    """What the file of a type holds; nothing where it cannot be read, so that the other types go on."""
+    try:
+        return tube_data(type_)
+    except (TableError, UnknownTube):
+        return {}
+
+
+def _unread(type_: str) -> bool:
+    held = _added().get(type_)
+    return not (_data(type_) if held is None else isinstance(held, Tube) or _peeked(held[0]))
+
+
+@cache
+def _peeked(path: Path) -> Mapping[str, Any]:
+    """What a file of one's own holds; nothing where it cannot be read."""
+    try:
+        return read_toml(path, str(path))
+    except TableError:
+        return {}
 
 
 @cache
@@ -158,29 +193,49 @@ def _names() -> Mapping[str, str]:
 
 
 @cache
-def _added() -> dict[str, Tube]:
-    """Tubes of one's own: those in the directories of TUBEKIT_TUBES to begin with."""
-    found: dict[str, Tube] = {}
+def _added() -> dict[str, Tube | tuple[Path, ...]]:
+    """Tubes of one's own: to begin with those in the directories of TUBEKIT_TUBES, read when asked for."""
+    found: dict[str, Tube | tuple[Path, ...]] = {}
     places = [Path(place) for place in os.environ.get(OWN_TUBES, "").split(os.pathsep) if place]
     for place in places:
         if not place.is_dir():
             raise TableError("is no directory", where=str(place), part=OWN_TUBES, fix="Correct the variable")
         for path in sorted(place.glob("*.toml")):
-            own = _from_file(path)
-            if own.type in (*file_types(), *found):
-                raise TableError(
-                    "has the name of another tube", where=str(path), fix="Give it a name of its own"
-                )
-            found[own.type] = own
+            type_ = _type_in(_peeked(path), path)
+            found[type_] = (*found.get(type_, ()), path)  # type: ignore[misc]  # none is a record yet
     return found
 
 
+def _type_in(data: Mapping[str, Any], path: Path) -> str:
+    named = data.get("type")
+    return named if isinstance(named, str) and named else path.stem
+
+
+def _own(name: str) -> Tube:
+    """A tube of one's own, its file read now; a name that is taken is refused rather than guessed."""
+    held = _added()[name]
+    if isinstance(held, Tube):
+        return held
+    if len(held) > 1 or name in file_types():
+        fix = "Give it a name of its own"
+        raise TableError("has the name of another tube", where=str(held[-1]), part=name, fix=fix)
+    return _kept(held[0])
+
+
 def _from_file(path: Path) -> Tube:
-    data = read_toml(path, str(path))
-    return tube_of(str(data.get("type", path.stem)), data, str(path))
+    where = str(path)
+    data = completed(read_toml(path, where), where)
+    return _made(_type_in(data, path), data, where)
+
+
+_kept = cache(_from_file)
 
 
 @cache
 def _tube(type_: str) -> Tube:
-    data, where = tube_data(type_), f"data/tubes/{type_}.toml"
+    return _made(type_, tube_data(type_), f"data/tubes/{type_}.toml")
+
+
+def _made(type_: str, data: Mapping[str, Any], where: str) -> Tube:
+    check_tube_file(data, where)
     return tube_of(type_, data, where, tuple(_tube(each) for each in data.get("systems", ())))

@@ -98,11 +98,28 @@ def tube_data(type_: str) -> Mapping[str, Any]:
     UnknownTube : no such file. TableError : the file is not TOML.
     """
     path = tube_path(type_)
-    own = read_toml(path, f"data/tubes/{path.name}")
-    if "like" not in own:
-        return own
-    base = {key: value for key, value in tube_data(own["like"]).items() if key != "equivalents"}
-    return base | own
+    where = f"data/tubes/{path.name}"
+    return completed(read_toml(path, where), where)
+
+
+def completed(own: Mapping[str, Any], where: str) -> Mapping[str, Any]:
+    """What a file states, and from the file it is `like` what it does not.
+
+    Raises
+    ------
+    UnknownTube : no such file to be like. TableError : it is like itself, or that file cannot be read.
+    """
+    data, seen, here = dict(own), [], own
+    while "like" in here:
+        like = here["like"]
+        if not isinstance(like, str) or like in seen:
+            problem = "is no name of a type" if not isinstance(like, str) else f"comes back to '{like}'"
+            raise TableError(problem, where=where, part="like", fix="Name the type whose file it is like")
+        seen.append(like)
+        path = tube_path(like)
+        here = read_toml(path, f"data/tubes/{path.name}")
+        data = {key: value for key, value in here.items() if key != "equivalents"} | data
+    return data
 
 
 def fit_plan(type_: str) -> Plan:
