@@ -7,11 +7,12 @@ import pytest
 
 from tests.supplies import BRIDGE, DOUBLER, FULL_WAVE, supply, two
 from tubekit import load_amp
-from tubekit.amp.fuse_time import holds_at_least, open_at_last, surge_verdict
+from tubekit.amp.fuse_time import IEC, UL, FuseClass
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.warming import cooled, warmth
 from tubekit.circuit.parts import Resistor
 from tubekit.decisions import limits
+from tubekit.decisions.failures import failures
 
 
 @pytest.fixture(scope="module")
@@ -104,20 +105,20 @@ def test_a_load_short_is_answered_with_what_fails() -> None:
 
 def test_fuse_limits_fall_with_current() -> None:
     times = np.geomspace(1.0, 40.0, 60)
-    for speed in ("slow", "fast"):
-        least, most = holds_at_least(speed, times), open_at_last(speed, times)
+    for kind in (FuseClass(standard, speed) for standard in (IEC, UL) for speed in ("slow", "fast")):
+        least, most = kind.holds_at_least(times), kind.open_at_last(times)
         assert np.all(np.diff(least[np.isfinite(least)]) <= 0)
         assert np.all(most >= least)
     much = times[times >= 2.75]  # at 2.1 times the sheets give a fast fuse 30 min, a slow one 2 min
-    assert np.all(open_at_last("fast", much) <= open_at_last("slow", much))
+    assert np.all(FuseClass(IEC, "fast").open_at_last(much) <= FuseClass(IEC, "slow").open_at_last(much))
 
 
 def test_a_surge_is_held_against_the_class() -> None:
     time = np.linspace(0.0, 0.5, 2001)
     surge = 30.0 * np.exp(-time / 0.01)
-    assert surge_verdict("slow", 2.0, time, surge)[0] == "holds"
-    assert surge_verdict("fast", 1.0, time, surge)[0] in ("may open", "opens")
-    word, when = surge_verdict("slow", 2.0, np.linspace(0, 20, 2001), np.full(2001, 8.0))
+    assert FuseClass(IEC, "slow").surge(2.0, time, surge)[0] == "holds"
+    assert FuseClass(IEC, "fast").surge(1.0, time, surge)[0] in ("may open", "opens")
+    word, when = FuseClass(IEC, "slow").surge(2.0, np.linspace(0, 20, 2001), np.full(2001, 8.0))
     assert word == "opens"
     assert when == pytest.approx(3.0, rel=0.01)
 
@@ -136,3 +137,30 @@ def test_a_fuse_in_the_high_tension_is_read_too() -> None:
     fuse = report.fuses[1]
     load = report.report.node("B2").dc_v / 5e3
     assert fuse.amps == pytest.approx(load, rel=0.02)
+
+
+def test_fuse_verdicts_agree_and_name_their_standard() -> None:
+    """At 1.4 times its rating an IEC fuse holds an hour, a US one has opened by then (both from memory)."""
+    drawn = load_amp("teasel")
+    amps = float(np.asarray(supply_report(drawn).fuses[0].amps))
+    said = {}
+    for standard in (UL, IEC):
+        amp = drawn.changed({"F1": f"{amps / 1.4:.4f} A", "F1.standard": standard})
+        report = supply_report(amp)
+        (fuse,) = report.fuses
+        (check,) = [c for c in limits(report.report) if c.key == ("F1", "fuse_a")]
+        (failure,) = [f for f in failures(report).found if f.part == "F1"]
+        assert fuse.carries in check.sentence()
+        assert fuse.carries in failure.how
+        assert fuse.carries in str(report)
+        assert standard in check.rule
+        assert standard in failure.how
+        said[standard] = fuse.carries
+    assert said[IEC].startswith("carries it for an hour")
+    assert said[UL].startswith("may open after")
+
+
+def test_a_standard_not_stated_follows_from_the_line_and_is_marked() -> None:
+    assert supply_report(load_amp("teasel")).fuses[0].fuse_class == "slow, UL 248-14 assumed"
+    text = FULL_WAVE.replace('"120 V"', '"230 V"').replace('"60 Hz"', '"50 Hz"')
+    assert supply_report(supply(text)).fuses[0].fuse_class == "slow, IEC 60127 assumed"

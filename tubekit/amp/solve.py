@@ -157,7 +157,7 @@ class Solved:
                 self.one(current.max(axis=(1, 2))),
                 self.one(np.sqrt((current**2).mean(axis=2)).max(axis=1)),
                 self.one(-volts.min(axis=(1, 2))),
-                self.one(reservoir_farads(self.amp.topology.wired, designator)),
+                self.one(reservoir_farads(self.amp.topology.wired, self.amp.parts, designator)),
             )
 
     def windings(self) -> Iterator[WindingReading]:

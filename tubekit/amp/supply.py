@@ -130,9 +130,9 @@ class SupplyReport(Printed):
         return Table("Windings", columns, rows)
 
     def _fuses(self) -> Table:
-        heads = (("fuse", ""), ("class", ""), ("current", "A"), ("rated", "A"), ("carries it", ""))
+        heads = (("fuse", ""), ("class", ""), ("current", "A"), ("rated", "A"), ("the fuse", ""))
         columns = tuple(Column(name, unit) for name, unit in heads)
-        rows = [(f.fuse, f.speed, f.amps, f.rated_a, fuse_words(f)) for f in self.fuses]
+        rows = [(f.fuse, f.fuse_class, f.amps, f.rated_a, f.carries) for f in self.fuses]
         return Table("Fuses", columns, rows, note=f"{CLASS_WORDS}\n{CAUTION}")
 
     def to_json(self) -> dict[str, Any]:
@@ -144,16 +144,6 @@ class SupplyReport(Printed):
             "harmonics_rms_v": {f.capacitor: to_json_value(self.harmonics(f.a, f.b)) for f in self.filters},
             "caution": CAUTION,
         }
-
-
-def fuse_words(fuse: FuseReading) -> str:
-    """How long a fuse carries its steady current, in words."""
-    least, most = float(np.min(fuse.holds_s)), float(np.min(fuse.opens_s))
-    if np.isinf(least):
-        return "for good"
-    if np.isinf(most):
-        return f"{least:.3g} s at least"
-    return f"opens within {least:.2g} to {most:.2g} s"
 
 
 def supply_report(

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import parts as drawn
-from tubekit.amp.fuse_time import holds_at_least, open_at_last
+from tubekit.amp.fuse_time import fuse_class
 from tubekit.amp.solve import Solved
 from tubekit.amp.supply_readings import CoilReading, FilterReading, FuseReading, MainsReading, RectifierDuty
 from tubekit.analyses.mains import MainsState
@@ -116,7 +116,9 @@ def fuses(found: Solved) -> Iterator[FuseReading]:
             ohms = np.asarray(wired[part.designator].ohms)
             amps = np.hypot(state.mean(part.a, part.b), state.ripple_rms(part.a, part.b)) / ohms
             times = amps / np.asarray(part.amps)
-            limits = (holds_at_least(part.speed, times), open_at_last(part.speed, times))
+            kind = fuse_class(found.amp, part)
             yield FuseReading(
-                part.designator, part.speed, one(amps), one(np.asarray(part.amps)), *map(one, limits)
-            )
+                part.designator, part.speed, one(amps), one(np.asarray(part.amps)),
+                one(kind.holds_at_least(times)), one(kind.open_at_last(times)),
+                str(kind), kind.carries(times),
+            )  # fmt: skip

@@ -74,3 +74,5 @@ class FuseReading:
     rated_a: Reading = quantity("A", "I_n", "its rating")
     holds_s: Reading = quantity("s", "t_min", "may open after this; infinite where it holds")
     opens_s: Reading = quantity("s", "t_max", "has opened by then; infinite where it need not open")
+    fuse_class: str = ""
+    carries: str = ""

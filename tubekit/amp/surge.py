@@ -43,7 +43,7 @@ class FuseSurge:
     """One fuse during the first moments."""
 
     fuse: str
-    speed: str
+    fuse_class: str
     rated_a: float = quantity("A", "I_n", "its rating")
     peak_a: float = quantity("A", "i_peak", "highest current")
     heat_a2s: float = quantity("", "I²t", "heat of the first moments [A²s]")
@@ -98,7 +98,7 @@ class SwitchOn(Printed):
             Column("fuse"), Column("class"), Column("rated", "A"), Column("peak", "A"), Column("I²t", "A²s"),
             Column("in the first moments"),
         )  # fmt: skip
-        fuses = [(f.fuse, f.speed, f.rated_a, f.peak_a, f.heat_a2s, f.verdict) for f in self.fuses]
+        fuses = [(f.fuse, f.fuse_class, f.rated_a, f.peak_a, f.heat_a2s, f.verdict) for f in self.fuses]
         peaks = [
             ("mains, transformer as drawn", self.mains_peak_a),
             ("mains, core saturated (bound)", self.core_bound_a),

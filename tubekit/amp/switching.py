@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.fuse_time import surge_verdict
+from tubekit.amp.fuse_time import fuse_class
 from tubekit.amp.parts import Capacitor, Fuse, PowerTransformer, Switch, Thermistor
 from tubekit.amp.report import AmpReport
 from tubekit.amp.supply import SupplyReport, supply_report
@@ -175,11 +175,10 @@ def _fuses(amp: Amp, first: Transient) -> Iterator[FuseSurge]:
             one = wired[part.designator]
             amps = first.volts(one.a, one.b) / float(np.asarray(one.ohms))
             rated = float(np.asarray(part.amps))
-            verdict, when = surge_verdict(part.speed, rated, first.time, amps)
+            kind = fuse_class(amp, part)
+            verdict, when = kind.surge(rated, first.time, amps)
             heat = float(np.trapezoid(amps**2, first.time))
-            yield FuseSurge(
-                part.designator, part.speed, rated, float(np.abs(amps).max()), heat, verdict, when
-            )
+            yield FuseSurge(part.designator, str(kind), rated, float(np.abs(amps).max()), heat, verdict, when)
 
 
 def _core_bound(amp: Amp) -> float:

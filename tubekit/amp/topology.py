@@ -328,19 +328,22 @@ class Topology:
         return tuple(found)
 
 
-def reservoir_farads(topology: Topology, rectifier: str) -> float | np.ndarray:
-    """Capacitance that a rectifier charges straight away, of stacked capacitors in series [F]."""
-    return sum((_farads(topology, name) for name in topology.reservoir(rectifier)), np.asarray(0.0))
+def reservoir_farads(topology: Topology, parts: Mapping[str, Part], rectifier: str) -> float | np.ndarray:
+    """Capacitance that a rectifier charges straight away, of stacked capacitors in series [F].
+
+    `parts` are those of the amp itself: a topology is shared with the amp it was changed from.
+    """
+    return sum((_farads(topology, parts, name) for name in topology.reservoir(rectifier)), np.asarray(0.0))
 
 
-def _farads(topology: Topology, name: str) -> np.ndarray:
-    part = topology.parts[name]
+def _farads(topology: Topology, parts: Mapping[str, Part], name: str) -> np.ndarray:
+    part = parts[name]
     assert isinstance(part, Capacitor)
     own, top = np.asarray(part.farads, float), topology.held_end(part)
     foot = part.a if part.b == top else part.b
     if foot in topology.at_rectifiers:
         return own
-    below = [_farads(topology, one) for one in topology.charged if topology.held_end_of(one) == foot]
+    below = [_farads(topology, parts, one) for one in topology.charged if topology.held_end_of(one) == foot]
     return np.asarray(1.0 / (1.0 / own + 1.0 / sum(below))) if below else own
 
 

@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 
-from tubekit.amp.fuse_time import holds_at_least, open_at_last
 from tubekit.amp.parts import Diode
 from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.amp.report import CAUTION
@@ -102,12 +101,7 @@ def _how(report: SupplyReport, c: RatingCheck) -> str:
         return "its junction fails, nearly always as a short: the winding is shorted until the fuse opens"
     if fuse is None:
         return KINDS[c.code].how
-    times = np.max(np.asarray(fuse.amps) / np.asarray(fuse.rated_a))
-    least, most = (float(limit(fuse.speed, times)) for limit in (holds_at_least, open_at_last))
-    if np.isinf(least):
-        return "it holds: a fuse carries up to 1.5 times its rating for an hour at least"
-    end = "need not open at all" if np.isinf(most) else f"has opened after {show(most, 's')}"
-    return f"it may open after {show(least, 's')} and {end} ({fuse.speed})"
+    return f"it {fuse.carries} ({fuse.fuse_class})"
 
 
 def _dead(report: SupplyReport) -> Iterator[Failure]:

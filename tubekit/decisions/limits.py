@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.amp import AmpReport, parts as drawn
+from tubekit.amp.fuse_time import fuse_class
 from tubekit.amp.parts.tubes import Tube
 from tubekit.circuit.parts import Resistor
 from tubekit.decisions.rating import RatingCheck, check, counted, numbered
-from tubekit.decisions.tube_limits import rectifier_checks, tube_checks
+from tubekit.decisions.tube_limits import SYSTEM_WORDS, rectifier_checks, tube_checks
 from tubekit.text import Column, Printed, Table
 
 Array = np.ndarray
@@ -54,7 +55,8 @@ class Limits(Printed):
             Column("used", "%"), Column("state"), Column("rule"), Column(""),
         )  # fmt: skip
         told = [c for c in self.checks if c.worst >= TOLD]
-        marks, note = numbered([c.source for c in told])
+        marks, sources = numbered([c.source for c in told])
+        note = "\n".join(words for words in (SYSTEM_WORDS, sources) if words)
         if len(told) < len(self.checks):
             note = f"{note}\n{counted(len(self.checks) - len(told), 'more rating')}: used by less than 0.1 %."
         rows = [
@@ -115,7 +117,11 @@ def _fuse(report: AmpReport, part: drawn.Fuse) -> list[RatingCheck]:
         return []
     amps = report.solved.one(_across(report, part.a, part.b) / np.asarray(wired.ohms))
     what = "mains current" if part.designator in report.amp.line_side.fuses else "current"
-    return check(part.designator, "fuse_a", amps, part.amps, "fuse's rating", PART_RATING, what=what)
+    kind = fuse_class(report.amp, part)
+    return check(
+        part.designator, "fuse_a", amps, part.amps, f"fuse's rating ({kind})", PART_RATING, what=what,
+        note=f"it {kind.carries(np.asarray(amps) / np.asarray(part.amps))}",
+    )  # fmt: skip
 
 
 def _capacitors(report: AmpReport) -> list[RatingCheck]:

@@ -97,6 +97,7 @@ class RatingCheck:
     unit: str = ""
     rule: str = ""
     source: str = ""
+    note: str = ""
 
     @property
     def key(self) -> tuple[str, str]:
@@ -136,7 +137,7 @@ class RatingCheck:
         percent = 100.0 * np.asarray(self.share)
         return (
             f"{self.part}: {self.what} {show(self.value, self.unit)} {words} the {self.rule} of "
-            f"{show(self.limit, self.unit)} ({show(percent, '%')})"
+            f"{show(self.limit, self.unit)} ({show(percent, '%')}){f': {self.note}' if self.note else ''}"
         )
 
     def since(self, before: RatingCheck | None) -> str:
@@ -189,14 +190,18 @@ def check(
     source: str,
     *,
     what: str = "",
+    note: str = "",
 ) -> list[RatingCheck]:
-    """A check as a list of one, or of none where there is no limit; `what` words it for this part alone."""
+    """A check as a list of one, or of none where there is no limit.
+
+    `what` words it for this part alone, `note` is what follows from it.
+    """
     if limit is None or np.all(np.isnan(np.asarray(limit, float))):
         return []
     share = np.asarray(value, float) / np.asarray(limit, float)
     used = float(share) if share.ndim == 0 else share
     kind = KINDS[code]
-    return [RatingCheck(part, code, what or kind.what, value, limit, used, kind.unit, rule, source)]
+    return [RatingCheck(part, code, what or kind.what, value, limit, used, kind.unit, rule, source, note)]
 
 
 def numbered(sources: list[str]) -> tuple[list[str], str]:

@@ -16,6 +16,7 @@ from tubekit.decisions.fitting import fitting
 from tubekit.decisions.limits import Limits, limits
 from tubekit.decisions.rating import Finding, RatingCheck, counted, numbered
 from tubekit.decisions.tables import before_after
+from tubekit.decisions.tube_limits import SYSTEM_WORDS
 from tubekit.text import Column, Printed, Table, to_json_value
 from tubekit.units import show
 
@@ -75,10 +76,10 @@ class SwapReport(Printed):
             (WEIGHTS[f.weight], f.text, CAUSES[f.cause], mark)
             for f, mark in zip(self.verdict, marks, strict=True)
         ]
-        note = "\n".join(part for part in (sources, CAUTION) if part)
-        verdict = Table(
-            "Verdict", (Column(""), Column("finding"), Column("by the change"), Column("")), rows, note=note
+        note = "\n".join(
+            part for part in (SYSTEM_WORDS if self.limits_after.checks else "", sources, CAUTION) if part
         )
+        verdict = Table("Verdict", (Column(""), Column("finding"), Column(""), Column("")), rows, note=note)
         return [verdict, self.to_measure(), *before_after(self.before, self.after)]
 
     def to_measure(self) -> Table:
@@ -108,7 +109,7 @@ def _used(count: Mapping[str, int]) -> list[str]:
 
 
 WEIGHTS = {"stop": "STOP", "exceeded": "EXCEEDED", "near": "near", "note": "note"}
-CAUSES = {"new": "yes", "worse": "worse than before", "already so": "no, already so", "mended": "mended"}
+CAUSES = {"new": "new", "worse": "worse", "already so": "as before", "mended": "mended"}
 
 
 def swap(

@@ -27,6 +27,9 @@ Array = np.ndarray
 
 LINE_SWING = 0.10
 """How far the line in use may be off the nominal one for a design-center rating (from memory)."""
+SYSTEM_WORDS = (
+    "Design-center ratings are compared at the nominal line voltage, all others at the line voltage in use."
+)
 SYSTEMS = (DESIGN_CENTER, "design-max", "absolute maximum")
 SHARED = 0.5
 """Grids that have this part of a leak in common are on the same leak; common practice, no source."""
@@ -96,7 +99,7 @@ class _Rated:
         here, nominal = (np.asarray(each.amp.mains_rms, float) for each in self.reports)
         if not self.center[0] or np.allclose(here, nominal):
             return said
-        return f"{said} (at the nominal line of {show(np.unique(nominal).max(), 'V')})"
+        return f"{said} ({show(np.unique(nominal).max(), 'V')} line)"
 
     @property
     def source(self) -> str:

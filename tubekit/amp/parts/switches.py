@@ -74,12 +74,13 @@ class Selector(Part):
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Fuse(TwoTerminal):
-    """Fuse: rated amps, speed, cold resistance where known."""
+    """Fuse: rated amps, speed, the standard that says what its rating means, cold resistance where known."""
 
     kind, letters, metal = "fuse", ("F",), True
     without = (("varies", "its few milliohms are lost beside the copper"),)
     amps: Value = field(metadata=written(AMPS, "rating", main=True))
     speed: str = field(default="slow", metadata=written(Choice(("slow", "fast"))))
+    standard: str | None = field(default=None, metadata=written(Choice(("UL 248-14", "IEC 60127"))))
     ohms: Value | None = field(default=None, metadata=written(Quantity("ohm", 0.0, 1e3), "resistance"))
 
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
