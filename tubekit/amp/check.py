@@ -13,6 +13,7 @@ from tubekit.amp import wiring
 from tubekit.amp.fields import said
 from tubekit.amp.findings import Findings, read_fields, touched
 from tubekit.amp.heading import Heading, TestPoint
+from tubekit.amp.heater_wiring import with_halves
 from tubekit.amp.make import make_part
 from tubekit.amp.parts import GROUND, Part
 from tubekit.amp.read import Sheet
@@ -70,7 +71,7 @@ def checked(sheet: Sheet) -> Drawing:
     heading = _heading(sheet.tables.get("amp"), found)
     drawn = {name: table for name, table in sheet.tables.items() if name not in NOT_PARTS}
     made = {name: make_part(name, table, found) for name, table in drawn.items()}
-    parts = {name: part for name, part in made.items() if part is not None}
+    parts = with_halves({name: part for name, part in made.items() if part is not None})
     unread = [table for name, table in drawn.items() if made[name] is None]
     names = {node for part in parts.values() for node in part.nodes}
     points = _test_points(sheet.tables.get("test_points", {}), names, unread, found)

@@ -11,7 +11,7 @@ from tubekit.amp.parts import GROUND, Capacitor, MainsPlug, Part
 from tubekit.errors import Note
 from tubekit.units import show
 
-LIVE_CHASSIS = "live_chassis"
+LIVE_CHASSIS, NOT_ISOLATED = "live_chassis", "not_isolated"
 
 
 def dangers(side: LineSide, mains_rms: float, mains_hz: float) -> Iterator[Note]:
@@ -46,7 +46,7 @@ def _line_side(side: LineSide, plug: MainsPlug, mains_rms: float, mains_hz: floa
         )
     elif side.rectified:
         yield _danger(
-            "not_isolated",
+            NOT_ISOLATED,
             plug,
             f"NO ISOLATION. B+ is rectified straight from the power line: every part of it can be at "
             f"{volts} to ground besides its own voltage. Work only behind an isolation transformer.",

@@ -17,7 +17,9 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.fields import Value
-from tubekit.amp.parts import Choke, Thermistor
+from tubekit.amp.heater_wiring import heater_string
+from tubekit.amp.parts import Choke, Thermistor, Tube
+from tubekit.amp.parts.part import HEAT
 from tubekit.analyses.mains import MainsState
 
 Array = np.ndarray
@@ -27,13 +29,18 @@ AGREED = 1e-3
 """Values are settled once none moves by more than this share."""
 
 
-def self_setting(amp: Amp) -> tuple[Thermistor | Choke, ...]:
-    """The parts of an amp whose value depends on their current."""
+def self_setting(amp: Amp, *, heaters: bool = True) -> tuple[Thermistor | Choke | Tube, ...]:
+    """The parts of an amp whose value depends on their current: of tubes those in a series string."""
+    strung = {part.designator for part in heater_string(amp.parts)} if heaters else set()
     return tuple(
         part
         for part in amp.parts.values()
         if part.condition == "fitted"
-        and (isinstance(part, Thermistor) or (isinstance(part, Choke) and part.swing is not None))
+        and (
+            isinstance(part, Thermistor)
+            or (isinstance(part, Choke) and part.swing is not None)
+            or (isinstance(part, Tube) and part.designator in strung)
+        )
     )
 
 
@@ -85,10 +92,14 @@ def warm_ohms(part: Thermistor, amps: Value) -> Array:
     return thermistor_ohms(part, 0.5 * (low + high))
 
 
-def settle(parts: tuple[Thermistor | Choke, ...], state: MainsState) -> dict[str, Value]:
-    """Values of these parts at the currents of a steady state, (N,) each."""
+def settle(parts: tuple[Thermistor | Choke | Tube, ...], state: MainsState) -> dict[str, Value]:
+    """Values of these parts in a steady state, (N,) each; of a heater volts over rated volts."""
     found: dict[str, Value] = {}
     for part in parts:
+        if isinstance(part, Tube):
+            volts = state.ripple_rms(part.heater[0], part.heater[-1])
+            found[f"{part.designator}.{HEAT}"] = volts / part.heater_rating()[0]
+            continue
         if isinstance(part, Choke):
             found[part.designator] = swing(part, state.winding_mean(part.designator))
         else:

@@ -10,6 +10,7 @@ import numpy as np
 from tubekit.amp import parts as drawn
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import Built
+from tubekit.amp.fields import Value
 from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
 from tubekit.amp.readings import (
     NodeReading,
@@ -93,6 +94,7 @@ class Solved:
             "cathode_a": np.asarray(point.current(name, "cathode")), "plate_w": plate_w,
             "screen_w": screen_w, "plate_share": plate_w / plate_max,
             "screen_share": screen_w / screen_max, "heater_rms_v": self._heater(part),
+            "heater_rated_v": np.array([part.heater_rating(each)[0] or np.nan for each in part.types]),
             "gain": np.abs(self.gains.to_plate[:, row]),
             "cathode_gain": np.abs(self.gains.to_cathode[:, row]),
         }  # fmt: skip
@@ -186,15 +188,15 @@ def _limits(values: Iterator[float | None]) -> Array:
     return np.array([np.nan if value is None else value for value in values])
 
 
-def solve(amp: Amp, near: Solved | None = None) -> Solved:
-    """Solve supply and amp together; `near` is a solution of a similar amp to start from.
+def solve(amp: Amp, near: Solved | None = None, *, heat: Value | None = None) -> Solved:
+    """Solve supply and amp together, from `near` (a similar amp); `heat` is what heaters get.
 
     Raises
     ------
     SolveError : supply and amp do not agree (best iterate and the rectifier or tube inside).
     """
     names = None if near is None or near.amp.batch != amp.batch else _part_names(near)
-    built, state = steady(amp, None if near is None else near.state, names)
+    built, state = steady(amp, None if near is None else near.state, names, heat)
     return Solved(built, state, stage_gains(state.operating_point, GAIN_HZ))
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import Built, build
 from tubekit.amp.fields import Value
+from tubekit.amp.parts.part import HEAT
 from tubekit.amp.settling import agree, self_setting, settle
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import Circuit, Rectifier, Resistor
@@ -21,25 +22,30 @@ LEAKS = (1e6, 3e6, 1e7, 3e7, 1e8)
 
 
 def steady(
-    amp: Amp, near: MainsState | None = None, names: list[str] | None = None
+    amp: Amp,
+    near: MainsState | None = None,
+    names: list[str] | None = None,
+    heat: Value | None = None,
 ) -> tuple[Built, MainsState]:
     """The circuit of an amp with its self-setting parts settled, and its steady state.
 
-    `near` is used where its circuit has parts of the same names (`names`, when given).
+    `near` is used where its circuit has parts of the same names (`names`, when given); `heat` is what every
+    heater gets, volts over rated volts, where that is not what the mains says.
 
     Raises
     ------
     SolveError : supply and amp do not agree.
     """
-    built = build(amp)
+    given: dict[str, Value] = {} if heat is None else {HEAT: heat}
+    built = build(amp, given)
     usable = near if near is not None and names == [part.name for part in built.circuit.parts] else None
     state, said = solved(built.circuit, amp, usable)
-    own = self_setting(amp)
+    own = self_setting(amp, heaters=heat is None)
     for _ in range(SETTLINGS if own else 0):
         values = _halfway(built.settled, settle(own, state), amp.batch is None)
         if agree(built.settled, values):
             break
-        built = build(amp, values)
+        built = build(amp, given | values)
         state, said = solved(built.circuit, amp, state)
     return built.saying(said), state
 

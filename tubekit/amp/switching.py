@@ -7,13 +7,14 @@ at its peak; the half minute after them as means over the mains cycle while cath
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 import numpy as np
 
 from tubekit.amp.amp import Amp
+from tubekit.amp.build import build
 from tubekit.amp.fuse_time import fuse_class
 from tubekit.amp.parts import Capacitor, Fuse, PowerTransformer, Switch, Thermistor
+from tubekit.amp.parts.part import HEAT
 from tubekit.amp.report import AmpReport
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.surge import FuseSurge, Surge, SwitchOn
@@ -21,12 +22,11 @@ from tubekit.amp.warming import WORDS, emission, warmth
 from tubekit.analyses.in_time import Transient
 from tubekit.analyses.transient import slow_transient, transient
 from tubekit.circuit.parts import Circuit, Device, Resistor
+from tubekit.devices.heater import COLD_HEATER, COLD_LAMP
 from tubekit.errors import ChangeError, near_matches
 
 Array = np.ndarray
 
-HEATER_COLD = 6.0
-"""A cold heater or pilot lamp draws this many times its warm current; common practice, no source."""
 INRUSH_S, WARM_S, STANDBY_S = 0.25, 45.0, 0.6
 SURGE_SHARE = 1.1
 """What an electrolytic stands for some seconds, where no surge voltage is stated: 1.1 times its rating
@@ -56,12 +56,10 @@ def switch_on(amp: Amp, *, near: AmpReport | None = None, seconds: float = WARM_
     supply = _supply(amp, near)
     circuit = supply.report.solved.state.circuit
     emitting = emission(amp, warmth)
-    first = transient(
-        _cold_heaters(circuit, amp), INRUSH_S, frequency_hz=amp.mains_hz, emission=emitting, tolerance=1e-3
-    )
+    first = transient(_cold(amp), INRUSH_S, frequency_hz=amp.mains_hz, emission=emitting, tolerance=1e-3)
     run = slow_transient(circuit, seconds, frequency_hz=amp.mains_hz, emission=emitting, longest_step=0.5)
     said = [
-        f"Cold heaters and lamps draw {HEATER_COLD:g} times their current (common practice); {WORDS}.",
+        f"Cold heaters draw {1 / COLD_HEATER:.0f}, lamps {1 / COLD_LAMP:.0f} times their current; {WORDS}.",
         "The core is taken as linear: at the worst moment it may saturate, which the bound stands for.",
     ]
     if any(isinstance(part, Thermistor) for part in amp.parts.values()):
@@ -113,19 +111,10 @@ def _supply(amp: Amp, near: AmpReport | None) -> SupplyReport:
     return supply_report(amp, near=near)
 
 
-def _cold_heaters(circuit: Circuit, amp: Amp) -> Circuit:
+def _cold(amp: Amp) -> Circuit:
     """Heaters, lamps and thermistors as they are before they warm up; tubes, which draw nothing, left out."""
-    cold = {name: part.ohms for name, part in amp.parts.items() if isinstance(part, Thermistor)}
-    lamps = {name for name in amp.parts if name.startswith("DS")}
-    parts = [
-        replace(p, ohms=cold[p.name]) if isinstance(p, Resistor) and p.name in cold
-        else replace(p, ohms=np.asarray(p.ohms) / HEATER_COLD)
-        if isinstance(p, Resistor) and (p.name.endswith(".heater") or p.name in lamps)
-        else p
-        for p in circuit.parts
-        if not isinstance(p, Device)
-    ]  # fmt: skip
-    return Circuit(tuple(parts), circuit.title)
+    circuit = build(amp, {HEAT: 0.0}).circuit
+    return circuit.without(*(part.name for part in circuit.of(Device)))
 
 
 def _answer(

@@ -15,6 +15,7 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.devices import catalogue
+from tubekit.devices.heater import slower
 from tubekit.devices.rectifier import SiliconDiode
 from tubekit.tables import handbook
 
@@ -78,6 +79,19 @@ def cooled(kind: str, seconds: float) -> float:
     """
     tau, k = _shape(kind, True)
     return 1.0 if tau == 0.0 else float(np.exp(-((max(seconds, 0.0) / tau) ** k)))
+
+
+def settling_s(amp: Amp, heat: float) -> float:
+    """How long the slowest cathode takes to settle at a share of its heater voltage [s], rounded up.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> settling_s(load_amp("teasel"), 1.0), settling_s(load_amp("teasel"), 0.25)
+    (20.0, 100.0)
+    """
+    late = [handbook("warm_up", cathode=kind)[0].number("to_90_percent_s") for kind in cathodes(amp).values()]
+    return float(10.0 * np.ceil(0.1 * max(late, default=0.0) * slower(heat)))
 
 
 def cathodes(amp: Amp) -> dict[str, str]:

@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from tubekit.amp.findings import Findings
+from tubekit.amp.heater_wiring import fed_by, heater_notes
 from tubekit.amp.parts import (
     GROUND,
     Capacitor,
@@ -222,7 +223,7 @@ def _heaters(parts: Mapping[str, Part], tubes: list[Tube], found: Findings) -> N
 def notes(parts: Mapping[str, Part]) -> list[Note]:
     """What is no fault of the file but worth a look; dangers are in `dangers.py`."""
     found = [note for part in parts.values() for note in _part_notes(part, parts)]
-    return [*found, *_in_parallel(parts)]
+    return [*found, *_in_parallel(parts), *heater_notes(parts)]
 
 
 def _part_notes(part: Part, parts: Mapping[str, Part]) -> Iterator[Note]:
@@ -264,23 +265,7 @@ def _tube_notes(tube: Tube, parts: Mapping[str, Part]) -> Iterator[Note]:
     if drawn and drawn < known.sections:
         text = f"{tube.designator}: {drawn} of {known.sections} sections drawn ({tube.note})."
         yield Note("sections_left_out", tube.designator, text)
-    winding = next(
-        (
-            one
-            for part in parts.values()
-            if isinstance(part, PowerTransformer)
-            for one in part.windings
-            if len(set(tube.heater) & set(one.taps)) == len(tube.heater) > 1
-        ),
-        None,
-    )
-    if winding is None or not known.heater_volts:
-        return
-    ends = sorted(winding.taps.index(node) for node in tube.heater)
-    volts = sum(float(one) for one in winding.volts[ends[0] : ends[-1]])
-    # a heater with a center tap, as those of the 12A_7 twins, runs on 6.3 V or on 12.6 V
-    fits = [known.heater_volts, *([6.3, 12.6] if known.type.startswith("12") else [])]
-    if all(abs(volts / want - 1) > HEATER_OFF for want in fits):
-        heater = f"a {known.heater_volts:g} V heater"
-        text = f"{tube.designator}: {heater} on a {volts:g} V winding ({winding.name})."
+    fed, (want, _) = fed_by(tube, parts), tube.heater_rating()
+    if fed is not None and want and abs(fed[1] / want - 1) > HEATER_OFF:
+        text = f"{tube.designator}: a {want:g} V heater on a {fed[1]:g} V winding ({fed[0]})."
         yield Note("heater_winding", tube.designator, text)

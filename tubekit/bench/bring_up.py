@@ -13,30 +13,32 @@ from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.report import CAUTION
 from tubekit.amp.solve import Solved, solve
 from tubekit.amp.supply import SupplyReport, supply_report
+from tubekit.amp.warming import settling_s
 from tubekit.bench import bring_up_words as words
 from tubekit.bench.candidates import tube_readings
-from tubekit.bench.half_heat import EMISSION, at_heat
 from tubekit.bench.lamp import LAW, Lamp, behind_lamp, usual_lamp
 from tubekit.circuit.parts import GROUND, VoltageSource
 from tubekit.decisions.probe import Probe
+from tubekit.devices.heater import EMISSION
 from tubekit.errors import InputError
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 
 Array = np.ndarray
 
 STEPS = (0.25, 0.50, 0.75, 1.0)
-LAMP_ROUNDS = 4
-NIL_V = 1e-4
-"""Less than this is told as nil [V]."""
+LEAST_V = 1e-3
+"""Less than this is shown as zero [V]."""
 
 
 @dataclass(frozen=True)
 class Step:
-    """One step: how it is set, the mains the amp then gets, its current, and what to read."""
+    """One step: how it is set, the line voltage the amp then gets, its current, and what to read."""
 
     setting: str
-    mains_v: float = quantity("V rms", "V", "mains at the amp")
-    mains_a: float = quantity("A", "I", "mains current, effective value")
+    mains_v: float = quantity("V rms", "V", "line voltage at the amp")
+    mains_a: float = quantity("A", "I", "line current once the heaters have settled, effective value")
+    first_a: float = quantity("A", "I_0", "the same just after the step, heaters as cold as before it")
+    wait_s: float = quantity("s", "t", "until heaters and cathodes have settled")
     heater_share: float = quantity("", "", "heater voltage over its rated one")
     volts: tuple[float, ...] = ()
     watch: str = ""
@@ -51,6 +53,7 @@ class BringUp(Printed):
     probes: tuple[Probe, ...]
     steps: tuple[Step, ...]
     stops: tuple[str, ...]
+    before: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     shorted: Step | None = None
 
@@ -59,21 +62,27 @@ class BringUp(Printed):
         return f"{self.amp.title}: brought up {self.way}, {len(self.steps)} steps."
 
     def tables(self) -> list[Table]:
-        """Readings by step, what to look at in each, then when to stop."""
+        """What to do first, readings by step, what to look at in each, then when to stop."""
         steps = (*self.steps, *((self.shorted,) if self.shorted else ()))
         columns = (Column("reading"), *(Column(step.setting, digits=4, align="right") for step in steps))
         rows: list[tuple[Any, ...]] = [
-            ("mains at the amp", *((step.mains_v, "V rms") for step in steps)),
-            ("mains current", *((step.mains_a, "A rms") for step in steps)),
+            ("line voltage at the amp", *((step.mains_v, "V rms") for step in steps)),
+            ("line current at first", *((step.first_a, "A rms") for step in steps)),
+            ("wait", *(f"{step.wait_s:.0f} s" for step in steps)),
+            ("line current then", *((step.mains_a, "A rms") for step in steps)),
             ("heaters", *(f"{100 * step.heater_share:.0f} %" for step in steps)),
         ]
-        rows += [(p.place[0], *((_told(s.volts[k]), "V") for s in steps)) for k, p in enumerate(self.probes)]
+        if not any(np.isfinite(step.first_a) for step in steps):  # a lamp shows it by a flare
+            del rows[1]
+        rows += [(p.place[0], *((_read(s.volts[k]), "V") for s in steps)) for k, p in enumerate(self.probes)]
+        first = [(str(number), text) for number, text in enumerate(self.before, 1)]
         look = [(step.setting, step.watch) for step in steps]
         stops = [(str(number), text) for number, text in enumerate(self.stops, 1)]
         two = (Column(""), Column(""))
         note = "\n".join((*self.notes, CAUTION))
         return [
-            Table("Steps (settled), volts to ground", columns, rows),
+            Table("BEFORE YOU START", two, first),
+            Table("Steps, volts to ground once settled", columns, rows),
             Table("Look at", two, look),
             Table("Stop, switch off and discharge when", two, stops, note=note),
         ]
@@ -82,14 +91,14 @@ class BringUp(Printed):
         """Steps in SI units."""
         return {
             "amp": self.amp.title, "way": self.way, "readings": [str(p) for p in self.probes],
-            "steps": to_json_value(self.steps), "stops": list(self.stops),
+            "before": list(self.before), "steps": to_json_value(self.steps), "stops": list(self.stops),
             "notes": list(self.notes), "shorted_reservoir": to_json_value(self.shorted), "caution": CAUTION,
         }  # fmt: skip
 
 
-def _told(volts: float) -> float:
-    """Volts as a meter tells them: nil below what it reads."""
-    return volts if abs(volts) >= NIL_V else 0.0
+def _read(volts: float) -> float:
+    """Volts as a meter reads them."""
+    return volts if abs(volts) >= LEAST_V else 0.0
 
 
 def bring_up(
@@ -138,10 +147,14 @@ def bring_up(
         raise InputError(
             "steps lie between 0.05 and 1.2 of the mains", where=amp.name, fix="Give steps=(0.25, …)"
         )
-    stepped = tuple(_on_supply(asked, share) for share in steps)
-    stops = words.stops(supply, [step.mains_a for step in stepped], bias)
-    notes = (words.PREPARE, words.NOT_ISOLATED, words.cold_note(supply), EMISSION)
-    return BringUp(amp, "on a variable supply", asked.probes, stepped, stops, notes)
+    stepped = tuple(
+        _on_supply(asked, share, before) for before, share in zip((0.0, *steps[:-1]), steps, strict=True)
+    )
+    notes = (words.cold_note(supply), words.WARMING, EMISSION)
+    return BringUp(
+        amp, "on a variable supply", asked.probes, stepped, words.stops(supply, stepped[-1].mains_a, bias),
+        words.prepare(amp), notes,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,11 +178,13 @@ def _is_output_cathode(amp: Amp, probe: Probe) -> bool:
     return probe.place[1] == GROUND and any(s.cathode == probe.place[0] for p in powers for s in p.sections)
 
 
-def _on_supply(asked: _Asked, share: float) -> Step:
-    mains = share * float(asked.amp.mains_rms)
-    at, heaters = at_heat(asked.amp, mains)
-    solved = solve(at.changed({}, mains_rms=mains))
-    return _step(f"{100 * share:.0f} %", solved, mains, heaters, asked.probes, asked.watch(heaters, solved))
+def _on_supply(asked: _Asked, share: float, before: float) -> Step:
+    """A step; heaters are at first as cold as the step before left them, and draw the more."""
+    at = asked.amp.changed({}, mains_rms=share * float(asked.amp.mains_rms))
+    heat = float(at.mains_rms) / at.design_mains_rms
+    settled = solve(at)
+    first = plug_amps(solve(at, settled, heat=heat * before / share))
+    return _step(asked, f"{100 * share:.0f} %", settled, heat, asked.watch(heat, settled), first_a=first)
 
 
 def _behind_lamps(asked: _Asked, given: Sequence[Lamp]) -> BringUp:
@@ -178,21 +193,16 @@ def _behind_lamps(asked: _Asked, given: Sequence[Lamp]) -> BringUp:
     looks = found[0].watch.partition(";")[0].removeprefix("lamp ")
     short = f"; {shorted.watch}" if shorted else ""
     stops = words.lamp_stops(looks, short, asked.supply, asked.bias)
-    notes = (words.PREPARE, words.NOT_ISOLATED, words.cold_note(asked.supply), LAW, EMISSION)
-    return BringUp(asked.amp, "behind a series lamp", asked.probes, found, stops, notes, shorted)
+    notes = (words.cold_note(asked.supply), LAW, EMISSION)
+    before = words.prepare(asked.amp)
+    return BringUp(asked.amp, "behind a series lamp", asked.probes, found, stops, before, notes, shorted)
 
 
 def _behind(asked: _Asked, lamp: Lamp) -> Step:
-    mains, near, ohms = float(asked.amp.mains_rms), None, None
-    for _ in range(LAMP_ROUNDS):  # cooler heaters draw less B+ current, which leaves more mains
-        at, heaters = at_heat(asked.amp, mains)
-        near, new, across = behind_lamp(at, lamp, near, ohms)
-        done, mains, ohms = abs(new / mains - 1.0) < 5e-3, new, lamp.ohms(across)
-        if done:
-            break
-    assert near is not None
-    watch = f"lamp {lamp.looks(across)}; {asked.watch(heaters, near)}"
-    return _step(_lamp_words(lamp), near, mains, heaters, asked.probes, watch)
+    found = behind_lamp(asked.amp, lamp)
+    heat = found.amp_v / asked.amp.design_mains_rms
+    watch = f"lamp {_looks(lamp, found.lamp_v)}; {asked.watch(heat, found.solved)}"
+    return _step(asked, _lamp_words(lamp), found.solved, heat, watch)
 
 
 def _lamp_words(lamp: Lamp) -> str:
@@ -207,28 +217,30 @@ def _shorted(asked: _Asked, lamp: Lamp) -> Step | None:
     if not held:
         return None
     name = held[0].designator
-    solved, mains, across = behind_lamp(asked.amp.changed({name: "short"}), lamp)
-    heaters = mains / asked.amp.design_mains_rms
-    told = f"{_lamp_words(lamp)}, {name} shorted"
-    return _step(
-        told, solved, mains, heaters, asked.probes, f"with {name} shorted the lamp {_shines(lamp, across)}"
-    )
+    found = behind_lamp(asked.amp.changed({name: "short"}), lamp)
+    heat = found.amp_v / asked.amp.design_mains_rms
+    watch = f"with {name} shorted the lamp {_looks(lamp, found.lamp_v)}"
+    return _step(asked, f"{_lamp_words(lamp)}, {name} shorted", found.solved, heat, watch)
 
 
-def _shines(lamp: Lamp, across: float) -> str:
-    looks = lamp.looks(across)
-    return (
-        looks if looks.startswith("glow") else f"shines at {looks}" if "full" in looks else f"stays {looks}"
-    )
+def _looks(lamp: Lamp, across: float) -> str:
+    """What the eye sees and the meter reads."""
+    return f"{lamp.looks(across)} ({across:.0f} V across it)"
 
 
 def _step(
-    setting: str, solved: Solved, mains: float, heaters: float, probes: Sequence[Probe], watch: str
+    asked: _Asked, setting: str, solved: Solved, heat: float, watch: str, *, first_a: float = float("nan")
 ) -> Step:
+    state = solved.state
+    known = state.operating_point.network.index
+    volts = tuple(float(state.mean(*p.place)[0]) if p.place[0] in known else 0.0 for p in asked.probes)
+    mains = heat * asked.amp.design_mains_rms
+    return Step(setting, mains, plug_amps(solved), first_a, settling_s(asked.amp, heat), heat, volts, watch)
+
+
+def plug_amps(solved: Solved) -> float:
+    """Line current of a single amp, effective value [A]."""
     state = solved.state
     plug = state.circuit.of(VoltageSource)[0].name
     row = state.operating_point.network.unknowns.index(f"I({plug})")
-    amps = float(np.sqrt(0.5 * (np.abs(state.spectrum[0, 1:, row]) ** 2).sum()))
-    known = state.operating_point.network.index
-    volts = tuple(float(state.mean(*p.place)[0]) if p.place[0] in known else 0.0 for p in probes)
-    return Step(setting, mains, amps, heaters, volts, watch)
+    return float(np.sqrt(0.5 * (np.abs(state.spectrum[0, 1:, row]) ** 2).sum()))

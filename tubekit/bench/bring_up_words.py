@@ -7,20 +7,48 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
+from tubekit.amp.dangers import LIVE_CHASSIS, NOT_ISOLATED
 from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.supply import SupplyReport
 from tubekit.circuit.parts import GROUND
 from tubekit.units import show
 
 OVER = 1.3
-"""Mains current beyond this many times the expected stops the step (common practice, no source)."""
+"""Line current beyond this many times the expected one stops the step (common practice, no source)."""
 FORMING = (0.2, 0.85)
 """Shares of the working B+ at which electrolytics form while one waits."""
-PREPARE = (
-    "Before: fuses of the drawn value, a load of rated ohms and watts on the output, the chassis earthed, "
-    "the meters clipped on while the amp is off and its capacitors discharged and measured."
+WARMING = (
+    "Line current at first: heaters are still as cold as the step before left them and draw more. It "
+    "falls to the settled figure within the time to wait (warm-up times are common practice, no source)."
 )
-NOT_ISOLATED = "Neither a variable supply nor a series lamp isolates the amp from the mains."
+
+
+def prepare(amp: Amp) -> tuple[str, ...]:
+    """What is done before the first step, the supply first; a chassis on the line is never grounded.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> prepare(load_amp("teasel"))[0]
+    'Ground the chassis. A variable transformer or a series lamp does not isolate the amp from the line.'
+    """
+    alive = any(danger.code in (LIVE_CHASSIS, NOT_ISOLATED) for danger in amp.dangers)
+    if alive:
+        first = (
+            "Feed the amp through an isolation transformer, ahead of the variable transformer or the lamp: "
+            "neither of these isolates. Do NOT ground the chassis."
+        )
+    else:
+        first = (
+            "Ground the chassis. A variable transformer or a series lamp does not isolate the amp from "
+            "the line."
+        )
+    return (
+        first,
+        "Fit the correct fuses.",
+        "Connect a dummy load of the rated ohms and watts to the output.",
+        "Clip the meters on with the amp off, unplugged and discharged.",
+    )
 
 
 def watch(heaters: float, volts: float, working: float, bias: Sequence[str] = ()) -> str:
@@ -35,7 +63,7 @@ def watch(heaters: float, volts: float, working: float, bias: Sequence[str] = ()
     Examples
     --------
     >>> watch(0.43, 178.0, 389.0)
-    'heaters dark, B+ is there already (46 %): hold until the current settles and electrolytics have formed'
+    'heaters dark, B+ already at 46 %: hold until the current settles and electrolytics have formed'
     >>> watch(1.0, 388.0, 389.0)
     'heaters at full heat, everything at its working voltage'
     """
@@ -52,33 +80,34 @@ def watch(heaters: float, volts: float, working: float, bias: Sequence[str] = ()
     if share > 0.97:
         return f"heaters {heat}, everything at its working voltage"
     if share < 0.08:
-        return f"heaters {heat}, B+ nearly nil"
-    stands = "is there already" if heaters < 0.45 else "stands"
-    said = f"heaters {heat}, B+ {stands} ({100 * share:.0f} %)"
+        return f"heaters {heat}, B+ near zero"
+    said = f"heaters {heat}, B+ {'already ' if heaters < 0.45 else ''}at {100 * share:.0f} %"
     if bias:
-        said += f": bias at {' and '.join(bias)} before going on"
+        said += f": check the bias at {' and '.join(bias)} before you go on"
     elif FORMING[0] < share < FORMING[1]:
         said += ": hold until the current settles and electrolytics have formed"
     return said
 
 
-def stops(supply: SupplyReport, currents: Sequence[float], bias: Sequence[str]) -> tuple[str, ...]:
-    """When to stop on a variable supply; `currents` are those of the steps [A]."""
-    most = show(OVER * currents[-1], "A")
-    current = f"the mains current passes {OVER:g} times that of the step (at the last step {most})"
-    return (f"{current}, or does not fall back after a step", *_stops(supply, bias))
+def stops(supply: SupplyReport, last_a: float, bias: Sequence[str]) -> tuple[str, ...]:
+    """When to stop on a variable supply; `last_a` is the settled current of the last step [A]."""
+    most = show(OVER * last_a, "A")
+    return (
+        f"after the wait the line current is above {OVER:g} times the figure of the step (at last {most})",
+        *_stops(supply, bias),
+    )
 
 
 def lamp_stops(looks: str, shorted: str, supply: SupplyReport, bias: Sequence[str]) -> tuple[str, ...]:
-    """When to stop behind a lamp: the lamp tells first."""
+    """When to stop behind a lamp: the lamp shows it first."""
     return (
-        f"the lamp stays brighter than told: it may flare for a second at switch-on, then {looks}{shorted}",
+        f"the lamp stays brighter than this: it may flare for a second at switch-on, then {looks}{shorted}",
         *_stops(supply, bias),
     )
 
 
 def _stops(supply: SupplyReport, bias: Sequence[str]) -> Iterator[str]:
-    yield "B+ stays more than 15 % below the step's figure, or goes on falling"
+    yield "B+ stays more than 15 % below the figure of the step, or keeps falling"
     over = [f"{node} {show(rated, 'V')} ({name})" for node, name, rated in rated_rails(supply)]
     if over:
         yield f"a rail passes the rating of its capacitor: {', '.join(over)}"
@@ -106,8 +135,8 @@ def cold_note(supply: SupplyReport) -> str:
     volts = float(np.abs(supply.cold.waveform(one.a, one.b)).max())
     part = supply.amp.parts[one.capacitor]
     rated = getattr(part, "volts", None)
-    beside = "" if rated is None else f"; {one.capacitor} is rated {show(float(np.max(rated)), 'V')}"
-    return f"Switched straight on, {one.a} stands at {show(volts, 'V')} until the tubes draw current{beside}."
+    limit = "" if rated is None else f"; {one.capacitor} is rated {show(float(np.max(rated)), 'V')}"
+    return f"Switched straight on, {one.a} rises to {show(volts, 'V')} until the tubes draw current{limit}."
 
 
 def fixed_bias_nodes(amp: Amp, supply: SupplyReport) -> tuple[str, ...]:

@@ -1,33 +1,31 @@
-"""A tungsten lamp in series with the mains: cold it is nearly a short, hot it holds back.
+"""A tungsten lamp in series with the line: cold it is nearly a short, hot it holds back.
 
-The law and its ends are from memory, not read in print. A check from outside is in the tests: with
-tungsten's resistance as T^1.2 and radiated heat as T^4 to T^5 (textbook physics, from memory) a lamp's
-resistance goes as V^0.39 to V^0.46.
+Its law is that of every hot wire (`devices/heater.py`).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
 
 import numpy as np
+from scipy.optimize import root
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.solve import Solved, solve
+from tubekit.devices.heater import COLD_LAMP, resistance
+from tubekit.errors import SolveError
 from tubekit.text import quantity
 
 Array = np.ndarray
 
-COLD_SHARE = 1.0 / 12.0
-"""Cold over hot resistance of a tungsten lamp (from memory: 1/10 to 1/15)."""
-POWER = 0.45
-"""R = R_hot (V/V0)^0.45, from I = I0 (V/V0)^0.55 (rule of lamp makers, from memory)."""
 LAW = (
     "The lamp's resistance is taken as V^0.45, cold a twelfth of hot (lamp makers' rule, from memory): take "
     "the figures behind it as within 10 %."
 )
 MARKED = (100.0, 120.0, 230.0, 240.0)
 """Volts that mains lamps are marked with [V] (common practice)."""
-ROUNDS, AGREED = 40, 1e-3
+AGREED, MOST, LEAST_SHARE = 2e-3, 40, 1e-3
 LAMP = "lamp"
 DARK, DIM, BRIGHT = 0.15, 0.5, 0.8
 
@@ -53,15 +51,14 @@ class Lamp:
 
     def ohms(self, volts: float) -> float:
         """Resistance with `volts` across it, settled [Ω]."""
-        share = abs(volts) / self.volts
-        return float(self.hot * max(share**POWER, COLD_SHARE))
+        return float(self.hot * np.asarray(resistance(abs(volts) / self.volts, COLD_LAMP)))
 
     def looks(self, volts: float) -> str:
         """What the eye sees."""
         share = abs(volts) / self.volts
         return (
-            "dark" if share < DARK else "glows dimly" if share < DIM else "glows"
-            if share < BRIGHT else "full brightness"
+            "stays dark" if share < DARK else "glows dimly" if share < DIM else "glows"
+            if share < BRIGHT else "shines at full brightness"
         )  # fmt: skip
 
 
@@ -88,42 +85,44 @@ def with_lamp(amp: Amp, ohms: float) -> Amp:
     return replace(amp, parts=parts)
 
 
-def behind_lamp(
-    amp: Amp, lamp: Lamp, near: Solved | None = None, ohms: float | None = None
-) -> tuple[Solved, float, float]:
-    """The amp behind a lamp that has found its temperature: solution, volts at the amp, volts at the lamp.
+class Behind(NamedTuple):
+    """An amp behind a lamp: its solution, volts at the amp and across the lamp."""
+
+    solved: Solved
+    amp_v: float
+    lamp_v: float
+
+
+def behind_lamp(amp: Amp, lamp: Lamp, near: Solved | None = None) -> Behind:
+    """The amp behind a lamp that has found its temperature, its heaters at what the lamp leaves them.
+
+    Two unknowns, the lamp's resistance and the heaters' share of their voltage, are found together: more
+    heat draws more B+ current, which leaves less heat, so that there is one answer.
 
     Parameters
     ----------
-    near, ohms : a solution behind a lamp of about that resistance, to start from.
+    near : a solution behind a lamp of about that power, to start from.
 
     Raises
     ------
-    SolveError : the amp has no steady state behind it.
+    SolveError : the amp has no steady state behind it, or lamp and heaters do not settle.
     """
-    tried: list[tuple[float, float]] = []  # log of the resistance, and by how much the lamp's own is larger
-    at = float(np.log(ohms or lamp.ohms(0.5 * lamp.volts)))
-    for _ in range(ROUNDS):
-        solved = near = solve(with_lamp(amp, float(np.exp(at))), near)
-        across = _rms(solved, LAMP)
-        off = float(np.log(lamp.ohms(across))) - at
-        if abs(off) < AGREED:
-            break
-        tried.append((at, off))
-        at += _step(tried)
     plug = next(p for p in amp.parts.values() if isinstance(p, drawn.MainsPlug))
-    return solved, float(solved.state.ripple_rms(plug.line, plug.neutral)[0]), across
+    tried: list[tuple[Solved, float, float]] = []
 
+    def off(at: Array) -> Array:
+        ohms, heat = float(np.exp(at[0])), float(np.exp(at[1]))
+        solved = solve(with_lamp(amp, ohms), tried[-1][0] if tried else near, heat=heat)
+        across, left = _rms(solved, LAMP), float(solved.state.ripple_rms(plug.line, plug.neutral)[0])
+        tried.append((solved, left, across))
+        share = left / amp.design_mains_rms
+        return np.array([np.log(lamp.ohms(across) / ohms), np.log(max(share, LEAST_SHARE) / heat)])
 
-def _step(tried: list[tuple[float, float]]) -> float:
-    """Secant through the last two where it is trusted, else halfway: heat and current chase each other."""
-    at, off = tried[-1]
-    if len(tried) > 1:
-        before, was = tried[-2]
-        slope = (off - was) / (at - before) if at != before else 0.0
-        if slope < -0.2:  # nothing can settle otherwise
-            return float(np.clip(-off / slope, -2 * abs(off), 2 * abs(off)))
-    return 0.5 * off
+    options: Any = {"fatol": AGREED, "maxiter": MOST, "line_search": None, "jac_options": {"alpha": 0.8}}
+    found = root(off, np.log([lamp.ohms(0.5 * lamp.volts), 0.7]), method="broyden1", options=options)
+    if not found.success:
+        raise SolveError(f"Lamp and heaters do not settle behind {lamp.watts:g} W", best=tried[-1][0])
+    return Behind(*tried[-1])
 
 
 def _rms(solved: Solved, name: str) -> float:

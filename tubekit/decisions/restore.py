@@ -8,7 +8,9 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp, analyse
+from tubekit.amp.build import build
 from tubekit.amp.parts import MainsPlug
+from tubekit.amp.parts.part import HEAT
 from tubekit.amp.report import CAUTION
 from tubekit.amp.solve import solve
 from tubekit.analyses.mains import MainsState, mains_steady_state
@@ -30,6 +32,8 @@ MARGIN = 1.25
 """A bucking winding is rated for this many times the current of the amp; common practice."""
 NOMINAL = (120.0, 230.0)
 DROPPER = "dropper"
+HEATINGS = 2
+"""Solves for the heaters: a tenth of the line moves them by one in twenty."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,7 +149,7 @@ def restore(amp: Amp, mains_rms: float, *, choices: int = 5) -> Restore:
     amps = _plug_amps(at_design.solved.state, plug)[0]
     state, ohms = _with_dropper(amp, plug, mains_rms, (mains_rms - design) / amps)
     flow = _plug_amps(state, plug)
-    left = np.hypot(state.mean(plug.line, plug.neutral), state.ripple_rms(plug.line, plug.neutral))
+    left = _left(state, plug)
     droppers = [
         DropperChoice(
             float(r), float(i**2 * r), _rating(DERATE * i**2 * r), float(v), 100 * float(v / design - 1)
@@ -165,16 +169,32 @@ def _plug_amps(state: MainsState, plug: MainsPlug) -> Array:
 
 
 def _with_dropper(amp: Amp, plug: MainsPlug, mains_rms: float, ohms: float) -> tuple[MainsState, Array]:
-    """The amp on that mains behind each standard resistor around `ohms`."""
+    """The amp on that mains behind each standard resistor around `ohms`, its heaters at what each leaves."""
     values = series_values(SERIES, 0.4 * ohms, 2.5 * ohms)
-    circuit = solve(amp.changed({}, mains_rms=mains_rms)).state.circuit
+    line = amp.changed({}, mains_rms=mains_rms)
+    state, heat = None, np.ones(len(values))
+    for _ in range(HEATINGS):
+        built = build(line, {**solve(line).built.settled, HEAT: heat})
+        state = mains_steady_state(
+            _dropped(built.circuit, plug, values), frequency_hz=amp.mains_hz, near=state
+        )
+        heat = _left(state, plug) / amp.design_mains_rms
+    assert state is not None
+    return state, values
+
+
+def _dropped(circuit: Circuit, plug: MainsPlug, values: Array) -> Circuit:
     raw = f"{plug.line} before the dropper"
     parts = [
         replace(part, a=raw) if isinstance(part, VoltageSource) and part.name == plug.designator else part
         for part in circuit.parts
     ]
-    dropped = Circuit((*parts, Resistor(DROPPER, raw, plug.line, values)), circuit.title)
-    return mains_steady_state(dropped, frequency_hz=amp.mains_hz), values
+    return Circuit((*parts, Resistor(DROPPER, raw, plug.line, values)), circuit.title)
+
+
+def _left(state: MainsState, plug: MainsPlug) -> Array:
+    ripple = state.ripple_rms(plug.line, plug.neutral)
+    return np.asarray(np.hypot(state.mean(plug.line, plug.neutral), ripple))
 
 
 def _rating(watts: float) -> float:

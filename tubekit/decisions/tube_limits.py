@@ -224,7 +224,7 @@ def _fixed_bias(t: TubeReading, types: Sequence[str]) -> list[RatingCheck]:
 
 
 def _heater(t: TubeReading) -> list[RatingCheck]:
-    nominal = np.array([catalogue.tube(each).heater_volts or np.nan for each in t.types])
+    nominal = np.asarray(t.heater_rated_v).reshape(-1)
     off = np.abs(np.asarray(t.heater_rms_v) - nominal)
     off = off if off.size > 1 else float(off.reshape(-1)[0])
     limit = HEATER_TOLERANCE * (nominal if nominal.size > 1 else float(nominal[0]))

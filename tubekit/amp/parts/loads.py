@@ -17,6 +17,7 @@ from tubekit.amp.parts.faults import (
 from tubekit.amp.parts.part import WATTS, Hookup, Part, TwoTerminal
 from tubekit.amp.parts.variables import Knob
 from tubekit.circuit import parts as wired
+from tubekit.devices import heater
 
 CONE_Q = 5.0
 """Mechanical Q of a loudspeaker's resonance; common practice, no source."""
@@ -74,10 +75,11 @@ class Lamp(TwoTerminal):
         metadata=written(Together((Quantity("V", 0.5, 300.0), Quantity("A", 1e-3, 10.0))), main=True)
     )
 
-    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
-        """A resistor, as hot as at its rating."""
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
+        """A resistor, as hot as the heaters are."""
         volts, amps = self.rating
-        yield wired.Resistor(self.designator, self.a, self.b, volts / amps)
+        ohms = volts / amps * heater.resistance(hookup.heat(self.designator), heater.COLD_LAMP)
+        yield wired.Resistor(self.designator, self.a, self.b, ohms)
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """Burnt out."""

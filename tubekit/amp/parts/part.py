@@ -15,6 +15,8 @@ from tubekit.amp.parts.variables import Age, Knob, Variable
 from tubekit.circuit import parts as wired
 
 GROUND = "ground"
+HEAT = "heat"
+"""Key of what heaters get: volts over rated volts."""
 Edge = tuple[str, str]
 CONDITIONS = ("fitted", "open", "short")
 PAIR = Listed(NodeName(), 2, 2)
@@ -37,6 +39,11 @@ class Hookup:
     mains_hz: float
     settled: Mapping[str, Value] = field(default_factory=dict)
     said: list[str] = field(default_factory=list)
+
+    def heat(self, designator: str = "") -> Value:
+        """Voltage of the heaters and lamps over their rated one: that of the mains unless it was set."""
+        whole = self.settled.get(HEAT, np.asarray(self.mains_rms) / self.design_mains_rms)
+        return self.settled.get(f"{designator}.{HEAT}", whole)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

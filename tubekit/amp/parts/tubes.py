@@ -8,16 +8,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from itertools import pairwise
 from typing import ClassVar
 
 import numpy as np
 
-from tubekit.amp.fields import Form, Listed, NodeName, Quantity, Value, said, written
+from tubekit.amp.fields import Choice, Form, Listed, NodeName, Quantity, Value, said, written
 from tubekit.amp.parts.faults import GONE, Fault, times, worn
 from tubekit.amp.parts.part import Edge, Hookup, Part
 from tubekit.amp.parts.variables import GAS, Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
-from tubekit.devices import catalogue
+from tubekit.devices import catalogue, heater as heaters
 from tubekit.devices.law import Law, stack
 from tubekit.devices.pentode import Pentode
 from tubekit.devices.rectifier import SiliconDiode, TubeDiode
@@ -29,6 +30,8 @@ WIRE_ENDED = "wire ended"
 MIXED = "triode and pentode"
 """Family of a bottle with unlike systems: a section with a screen is its pentode, one without its triode."""
 HEATER = Listed(NodeName(), 2, 3)
+PARALLEL, SERIES = "parallel", "series"
+"""Halves of a tapped heater (12A_7): pins 4+5 against 9, or from 4 to 5 with 9 free or on a middle node."""
 NO_EMISSION = 1e-7
 """Left of a cathode whose heater has gone open: laws need something above zero."""
 GOOD_GAS = 2e-7
@@ -54,6 +57,7 @@ class TubeFacts:
     base: str
     heater_volts: float
     heater_amps: float
+    tapped: bool = False
 
     @property
     def words(self) -> str:
@@ -126,12 +130,14 @@ class Section:
 class Tube(Part):
     """An amplifying tube in its socket; `type` is a tuple of types in a batch.
 
-    `family` is that of the drawn type, `socket` its base; `emission` is 1 for a new cathode.
+    `family` is that of the drawn type, `socket` its base; `emission` is 1 for a new cathode. Of a tapped
+    heater `heater_halves` says how its halves are wired; three nodes are pins 4, 9 and 5.
     """
 
     kind, letters = "tube", ("V",)
     type: str | tuple[str, ...] = field(metadata=written(TubeType(), main=True))
     heater: tuple[str, ...] = field(default=(), metadata=written(HEATER))
+    heater_halves: str = field(default="", metadata=written(Choice((PARALLEL, SERIES))))
     emission: Value = field(default=1.0, metadata=written(Quantity("", 0.0, 2.0)))
     sections: tuple[Section, ...] = ()
     family: str = ""
@@ -142,9 +148,30 @@ class Tube(Part):
         """Its type, or the types of a batch."""
         return (self.type,) if isinstance(self.type, str) else self.type
 
-    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
+    @property
+    def tapped(self) -> bool:
+        """Whether its heater has a center tap, and so two voltages."""
+        return facts(self.types[0]).tapped
+
+    def heater_rating(self, type_: str | None = None) -> tuple[float, float]:
+        """Volts and amps of its heater between the outer nodes, as it is wired.
+
+        Examples
+        --------
+        >>> from tubekit.amp import load_amp
+        >>> load_amp("teasel").parts["V1"].heater_rating()
+        (6.3, 0.3)
+        """
+        known = facts(type_ or self.types[0])
+        if known.tapped and (len(self.heater) == 3 or self.heater_halves == SERIES):
+            return 2.0 * known.heater_volts, 0.5 * known.heater_amps
+        return known.heater_volts, known.heater_amps
+
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
         """Its sections with their capacitances, and its heater."""
-        laws = {screen: _law(self, screen) for screen in {s.screen is not None for s in self.sections}}
+        laws = {
+            screen: _law(self, hookup, screen) for screen in {s.screen is not None for s in self.sections}
+        }
         for section in self.sections:
             law = laws[section.screen is not None]
             if section.screen is None:
@@ -153,7 +180,7 @@ class Tube(Part):
                 terminals = (section.plate, section.screen, section.grid)
             yield wired.Device(section.name, law, terminals, section.cathode)
             yield from _strays(self, section.name, terminals, section.cathode)
-        yield from _heater(self)
+        yield from _heater(self, hookup)
 
     def unheated(self, nodes: Iterable[str]) -> Mapping[Knob, tuple[float, float]]:
         """Its emission gone, where its heater is fed from these nodes alone."""
@@ -217,9 +244,9 @@ class RectifierTube(Tube):
     cathode: str = field(metadata=written(NodeName()))
     series: Value | None = field(default=None, metadata=written(Quantity("ohm", 0.1, 1e4)))
 
-    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
         """A diode for each plate behind its series resistor, and the heater."""
-        law = _law(self)
+        law = _law(self, hookup)
         assert isinstance(law, TubeDiode | SiliconDiode)  # the amp's check let no other kind in here
         for k, plate in enumerate(self.plates, 1):
             if self.series is not None:
@@ -227,7 +254,7 @@ class RectifierTube(Tube):
                 yield wired.Resistor(f"{self.designator}.series{k}", plate, lead, self.series)
                 plate = lead  # noqa: PLW2901 - the rectifier sits behind its resistor
             yield wired.Rectifier(f"{self.designator}.{k}", law, plate, self.cathode)
-        yield from _heater(self)
+        yield from _heater(self, hookup)
 
     def rectifies(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002
         """Each plate to the cathode."""
@@ -293,6 +320,7 @@ def facts(tube_type: str) -> TubeFacts:
         base=tube.base,
         heater_volts=tube.heater_volts or 0.0,
         heater_amps=tube.heater_amps or 0.0,
+        tapped="heater center" in tube.pins,
     )
 
 
@@ -302,9 +330,11 @@ def _family(law: object) -> str:
     return "pentode" if isinstance(law, Pentode) else "rectifier"
 
 
-def _law(part: Tube, screen: bool = False) -> Law:
-    """Law of the sections with a screen, or of those without."""
-    laws = [_worn(catalogue.tube(each).system(screen).law, part.emission) for each in part.types]
+def _law(part: Tube, hookup: Hookup, screen: bool = False) -> Law:
+    """Law of the sections with a screen, or of those without, with the emission its heater leaves."""
+    known = [catalogue.tube(each) for each in part.types]
+    left = np.multiply(part.emission, heaters.emission(hookup.heat())) if part.heater else part.emission
+    laws = [_worn(tube.system(screen).law, left if tube.heater_amps else part.emission) for tube in known]
     if len({type(law) for law in laws}) > 1:
         raise AmpFileError(
             "one batch mixes tubes of different kinds in this socket",
@@ -330,14 +360,15 @@ def _strays(part: Tube, name: str, terminals: tuple[str, ...], cathode: str) -> 
             yield wired.Capacitor(f"{name}.{label}", a, b, caps[label])
 
 
-def _heater(part: Tube) -> Iterator[wired.Part]:
-    """The heater as the load it is on its winding."""
-    known = [catalogue.tube(each) for each in part.types]
-    if not part.heater or not any(tube.heater_amps for tube in known):
+def _heater(part: Tube, hookup: Hookup) -> Iterator[wired.Part]:
+    """The heater as the load it is: one hot wire, or its two halves where the tap is wired."""
+    rated = [part.heater_rating(each) for each in part.types]
+    if len(set(part.heater)) < 2 or not any(amps for _, amps in rated):
         return
-    ohms = np.array([(t.heater_volts or 0.0) / t.heater_amps if t.heater_amps else NO_HEATER for t in known])
-    first, last = part.heater[0], part.heater[-1]
-    if first != last:
-        yield wired.Resistor(
-            f"{part.designator}.heater", first, last, ohms if len(known) > 1 else float(ohms[0])
-        )
+    cold = np.array([volts / amps if amps else NO_HEATER for volts, amps in rated])
+    ohms = (cold if len(rated) > 1 else float(cold[0])) * heaters.resistance(hookup.heat(part.designator))
+    if part.tapped and len(part.heater) == 3:
+        for k, (one, two) in enumerate(pairwise(part.heater), 1):
+            yield wired.Resistor(f"{part.designator}.heater{k}", one, two, 0.5 * ohms)
+    else:
+        yield wired.Resistor(f"{part.designator}.heater", part.heater[0], part.heater[-1], ohms)

@@ -1,0 +1,78 @@
+"""Heaters follow the law of a hot wire, tapped ones by their wiring, strings by their one current.
+
+12A_7 twins: 12.6 V, 0.15 A from pin 4 to 5, 6.3 V, 0.3 A from 4+5 to 9 (every handbook; here from memory).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.amps import amp, solved
+from tubekit import analyse, load_amp
+from tubekit.amp import amp_from_text
+from tubekit.amp.heater_wiring import heater_string
+from tubekit.amp.parts import Tube
+from tubekit.decisions import limits
+from tubekit.devices.heater import resistance
+
+TEASEL = load_amp("teasel").copy_as_text()
+HEATERS = 'heater = ["h1", "h2"]'
+
+
+ONE = 'nodes = ["w1", "w3"]\nvolts = ["{} V"]\nresistance = ["0.4"]\n'
+TWO = 'nodes = ["w1", "w2", "w3"]\nvolts = ["6.3 V", "6.3 V"]\nresistance = ["0.2", "0.2"]\n'
+
+
+@pytest.mark.parametrize(
+    ("heater", "winding", "volts", "amps"),
+    [
+        ('["w1", "w3"]', ONE.format("12.6"), 12.6, 0.15),
+        ('["w1", "w3"]', ONE.format("6.3"), 6.3, 0.3),
+        ('["w1", "w2", "w3"]', TWO, 12.6, 0.15),
+    ],
+)
+def test_a_tapped_heater_runs_on_either_voltage(heater: str, winding: str, volts: float, amps: float) -> None:
+    head, rest = TEASEL.split("[V1]\n", 1)
+    drawn = rest.replace(HEATERS, f"heater = {heater}", 1)
+    text = amp_from_text(f"{head}[V1]\n{drawn}[T1.more]\n{winding}")
+    part = text.parts["V1"]
+    assert isinstance(part, Tube)
+    assert part.heater_rating() == pytest.approx((volts, amps))
+    report = analyse(text)
+    assert float(report.tube("V1a").heater_rms_v) == pytest.approx(volts, rel=0.05)
+    wires = [p for p in report.solved.built.circuit.parts if p.name.startswith("V1.heater")]
+    taken = volts / sum(float(np.asarray(p.ohms)) for p in wires)  # type: ignore[union-attr]
+    assert taken == pytest.approx(amps, rel=1e-6)
+    off = next(c for c in limits(report) if c.part == "V1a" and c.code == "heater_off")
+    assert off.state == "within"
+    assert [note for note in text.notes if note.code == "heater_winding"] == []
+
+
+def test_a_string_of_one_current_is_judged_right() -> None:
+    """Two 12A_7 on 0.15 A and a dropper: 12.6 V each, told by the other tubes' current or by the drawing."""
+    text = amp("no-transformer").copy_as_text()
+    strung = text.replace('type = "12AX7"', 'type = "12AX7"\nheater_halves = "series"')
+    one = amp_from_text(strung)
+    assert [part.designator for part in heater_string(one.parts)] == ["V2", "V1"]
+    told = {note.code for note in one.notes}
+    assert {"series_heaters", "heater_halves"} <= told
+    report = analyse(one)
+    amps = float(report.solved.state.ripple_rms("L", "hs1")[0]) / 250.0
+    for name, rated in (("V1a", (12.6, 0.15)), ("V2", (6.3, 0.76))):
+        across = float(report.tube(name).heater_rms_v)
+        assert amps == pytest.approx(rated[1] * (across / rated[0]) ** 0.55, rel=0.01)
+
+
+def test_a_heater_far_off_is_exceeded_not_printed_in_passing() -> None:
+    off = {c.part: c for c in limits(solved("no-transformer")) if c.code == "heater_off"}
+    assert off["V1a"].state == off["V2"].state == "exceeded"
+
+
+def test_heaters_follow_the_line_everywhere() -> None:
+    """I ~ V^0.55: at half the line a heater draws 0.683 of its current, not a half."""
+    half = analyse(load_amp("teasel").changed({}, mains_rms=58.5)).solved.built.circuit
+    full = solved("teasel").solved.built.circuit
+    ohms = [next(float(p.ohms) for p in c.parts if p.name == "V3.heater") for c in (half, full)]  # type: ignore[union-attr]
+    assert 0.5 / (ohms[0] / ohms[1]) == pytest.approx(0.5**0.55, rel=1e-6)
+    assert resistance(np.array([0.0, 1.0])).tolist() == pytest.approx([1 / 6, 1.0])
