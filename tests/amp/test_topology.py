@@ -12,6 +12,7 @@ from tubekit.amp import Amp, analyse
 from tubekit.amp.discharge import discharge
 from tubekit.amp.line_side import LineSide
 from tubekit.amp.load import amp_from_text
+from tubekit.amp.signal_order import first_input, signal_order
 from tubekit.amp.supply import supply_report
 from tubekit.amp.topology import Topology
 from tubekit.bench.readings import load_readings
@@ -199,3 +200,26 @@ def test_a_true_reading_of_line_to_ground_is_judged_fine() -> None:
     ]
     found = judge(load_readings(readings, amp=amp("vetch")))
     assert {verdict.word for verdict in found.verdicts} == {"fine"}
+
+
+def test_one_signal_order_ends_at_the_speaker_and_leaves_dead_ends_out() -> None:
+    """The other channel meets this one at a bypassed cathode only, which passes no signal on."""
+    found = signal_order(amp("fixed-bias-head").topology, "in1")
+    way = [node for node, _ in found.way()]
+    assert (way[0], way[-1]) == ("in1", "ls8")
+    assert "k1a" in way
+    assert "p1b" not in way
+    assert found.before["V5"] == "V3b"
+    assert "V1b" not in found.order
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_sections_in_order_and_nodes_in_order_agree(name: str) -> None:
+    wiring = amp(name).topology
+    jack = first_input(wiring)
+    assert jack is not None
+    found = signal_order(wiring, jack.tip)
+    depth = [found.depth.get(found.entered[section], 0.0) for section in found.order]
+    assert len(found.order) > 2
+    assert depth[0] == min(depth)
+    assert all(found.order.index(found.before[s]) < k for k, s in enumerate(found.order) if found.before[s])

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.chain import chain, held_numbers
 from tubekit.amp.clipping import ClipPoint, clip_points, estimated
 from tubekit.amp.held_supply import held_supply
+from tubekit.amp.signal_order import signal_order
 from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, signal_view
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.large_signal import LargeSignal, large_signal
@@ -140,7 +140,7 @@ def headroom(
     s = np.array([2j * np.pi * frequency_hz])
     x = respond(view.network, view.matrix, view.drive, s)[0, 0]
     gain = float(np.abs(x @ view.out))
-    way = chain(view.amp, view.network, view.jack.tip, held_numbers(view.solved, view.network))
+    way = signal_order(view.amp.topology, view.jack.tip)
     guess = estimated(view, x, way.order)
     volts, run = _driven(view, np.geomspace(BELOW, ABOVE, DRIVES) * guess[0].input_rms, frequency_hz)
     amp, name = view.amp, view.jack.designator

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.chain import Chain, chain, held_numbers
 from tubekit.amp.parts import OutputTransformer
+from tubekit.amp.signal_order import SignalOrder, signal_order
 from tubekit.amp.signal_tables import signal_tables
 from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, gain_at, signal_view
 from tubekit.amp.stages import StageReading, read_stages
@@ -56,7 +56,7 @@ class SignalPath(Printed):
     stages: tuple[StageReading, ...] = ()
     naturals: Naturals = field(repr=False, kw_only=True)
     view: SignalView = field(repr=False, kw_only=True)
-    way: Chain = field(repr=False, kw_only=True)
+    way: SignalOrder = field(repr=False, kw_only=True)
 
     @property
     def stable(self) -> Array:
@@ -213,7 +213,7 @@ def signal_path(
 def path_of(view: SignalView, frequencies_hz: Array = SPAN_HZ, reference_hz: float = 1000.0) -> SignalPath:
     """The signal path of an amp that already has its generator: of a `turned` view, without a new solve."""
     network = view.network
-    way = chain(view.amp, network, view.jack.tip, held_numbers(view.solved, network))
+    way = signal_order(view.amp.topology, view.jack.tip)
     poles = naturals(network, view.matrix, view.amp.title)
     gain, at_reference = (gain_at(view, hz) for hz in (frequencies_hz, np.array([reference_hz])))
     s = 2j * np.pi * reference_hz

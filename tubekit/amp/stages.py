@@ -7,16 +7,18 @@ plate for the next stage is its load.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tubekit.amp.chain import Chain, parts_at
+from tubekit.amp.signal_order import SignalOrder
 from tubekit.amp.signal_view import SignalView
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.shares import current_into, number, picker
+from tubekit.circuit.network import Network
 from tubekit.circuit.newton import block_diagonal
-from tubekit.circuit.parts import Capacitor, Device
+from tubekit.circuit.parts import GROUND, Capacitor, Device, Resistor, Windings
 from tubekit.text import quantity
 
 Array = np.ndarray
@@ -49,7 +51,7 @@ class StageReading:
         return np.asarray((1.0 / self.input_ohms).imag / (2 * np.pi * self.hertz))
 
 
-def read_stages(view: SignalView, way: Chain, hertz: float) -> tuple[StageReading, ...]:
+def read_stages(view: SignalView, way: SignalOrder, hertz: float) -> tuple[StageReading, ...]:
     """Every section the signal reaches, in order."""
     s = 2j * np.pi * hertz
     x = respond(view.network, view.matrix, view.drive, np.array([s]))[:, 0]
@@ -58,7 +60,7 @@ def read_stages(view: SignalView, way: Chain, hertz: float) -> tuple[StageReadin
     return tuple(_read(view, way, devices[name], x, s) for name in way.order)
 
 
-def _read(view: SignalView, way: Chain, device: Device, x: Array, s: complex) -> StageReading:
+def _read(view: SignalView, way: SignalOrder, device: Device, x: Array, s: complex) -> StageReading:
     network, name = view.network, device.name
     plate, grid = device.terminals[0], device.terminals[-1]
     silent = np.full(len(x), np.nan + 0j)
@@ -67,36 +69,58 @@ def _read(view: SignalView, way: Chain, device: Device, x: Array, s: complex) ->
         network.pick(x, plate), network.pick(x, device.cathode), silent, silent,
     )  # fmt: skip
     offered = silent if number(network, grid) < 0 else _input(view, way, device, x, s)
-    driving = silent if number(network, plate) in way.held else _output(view, way, device, s)
+    driving = silent if plate in way.held else _output(view, way, device, s)
     return replace(blank, input_ohms=offered, output_ohms=driving)
 
 
-def _input(view: SignalView, way: Chain, device: Device, x: Array, s: complex) -> Array:
+def _input(view: SignalView, way: SignalOrder, device: Device, x: Array, s: complex) -> Array:
     """Volts at the grid over the current into everything there by which the signal does not come."""
     network, grid = view.network, device.terminals[-1]
     here = number(network, grid)
     column = network.port_names.index((device.name, "grid"))
     slopes = block_diagonal(network.groups, list(view.point.slopes))
     total = np.einsum("np,np->n", slopes[:, column], x @ network.incidence)
-    for part, other in parts_at(network, grid):
+    for part, other in _parts_at(network, grid):
         own = isinstance(part, Capacitor) and part.name.startswith(f"{device.name}.")
-        if own or not way.arriving(here, other):
+        if own or not way.arriving(grid, _drawn(view, way, grid, other)):
             total = total + current_into(network, part, here, x, s)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(network.pick(x, grid) / total)
 
 
-def _output(view: SignalView, way: Chain, device: Device, s: complex) -> Array:
+def _output(view: SignalView, way: SignalOrder, device: Device, s: complex) -> Array:
     """Volts at the plate for an ampere driven into it, less what then flows on to the next stage."""
     network, plate = view.network, device.terminals[0]
     here = number(network, plate)
     x = respond(network, view.matrix, picker(network, plate), np.array([s]))[:, 0]
     onward = np.zeros(len(x), complex)
-    for part, other in parts_at(network, plate):
+    for part, other in _parts_at(network, plate):
         own = part.name.startswith(f"{device.name}.")
-        if not own and (way.onward(here, other) or _of_another_tube(view, part.name)):
+        if not own and (
+            way.onward(plate, _drawn(view, way, plate, other)) or _of_another_tube(view, part.name)
+        ):
             onward = onward + current_into(network, part, here, x, s)
     return np.asarray(network.pick(x, plate) / (1.0 - onward))
+
+
+def _parts_at(network: Network, node: str) -> Iterator[tuple[Resistor | Capacitor | Windings, str]]:
+    """Every linear part at a node, with the node at its other end."""
+    here = number(network, node)
+    for part in network.circuit.parts:
+        if isinstance(part, Resistor | Capacitor | Windings):
+            for a, b in part.ends if isinstance(part, Windings) else ((part.a, part.b),):
+                pair = [number(network, a), number(network, b)]
+                if here in pair and pair[0] != pair[1]:
+                    yield part, (b, a)[pair.index(here)]
+                    break
+
+
+def _drawn(view: SignalView, way: SignalOrder, node: str, other: str) -> str:
+    """The drawn node behind one that only the circuit has, such as the contact of a worn wiper."""
+    if other in view.amp.nodes or other == GROUND:
+        return other
+    behind = [one for _, one in _parts_at(view.network, other) if one != node and one in way.depth]
+    return min(behind, key=way.depth.__getitem__, default=other)
 
 
 def _of_another_tube(view: SignalView, name: str) -> bool:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tubekit.amp.chain import Chain
 from tubekit.amp.part_words import part_words
+from tubekit.amp.signal_order import SignalOrder
 from tubekit.amp.signal_view import SignalView
 from tubekit.analyses.corners import Corner, Stretch, corners
 from tubekit.analyses.elimination import respond
@@ -43,7 +43,7 @@ def whole_stretch(view: SignalView, reference_hz: float) -> StretchReading:
 
 
 @on_one_core
-def grid_stretches(view: SignalView, way: Chain, reference_hz: float) -> tuple[StretchReading, ...]:
+def grid_stretches(view: SignalView, way: SignalOrder, reference_hz: float) -> tuple[StretchReading, ...]:
     """Corners from grid to grid, then from the last grid to the loudspeaker."""
     return tuple(
         _stretch(view, reference_hz, names, rows)
@@ -52,7 +52,7 @@ def grid_stretches(view: SignalView, way: Chain, reference_hz: float) -> tuple[S
     )
 
 
-def _stretches(view: SignalView, way: Chain) -> Iterator[tuple[tuple[str, str], tuple[Array, Array]]]:
+def _stretches(view: SignalView, way: SignalOrder) -> Iterator[tuple[tuple[str, str], tuple[Array, Array]]]:
     grids = {name: picker(view.network, way.entered[name]) for name in way.order}
     for name in way.order:
         before = way.before[name]

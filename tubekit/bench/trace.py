@@ -12,9 +12,9 @@ from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.build import build
 from tubekit.amp.parts.variables import Age
 from tubekit.amp.report import CAUTION
+from tubekit.amp.signal_order import signal_order
 from tubekit.analyses.mains import mains_steady_state
 from tubekit.analyses.small_signal import frequency_response
-from tubekit.bench.signal_way import signal_way
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.fleet import fleet
 from tubekit.decisions.probe import Probe, Tone, plugged, tip_of
@@ -146,7 +146,7 @@ def trace(
     tone = tone or (readings.tone if readings else None) or _first_tone(amp)
     there = plugged(readings.amp if readings else amp, tone)
     ready = fleet(there)
-    nodes = signal_way(there, tip_of(there, tone))
+    nodes = signal_order(there.topology, tip_of(there, tone)).way()
     probes = [Probe("signal_rms_v", (node, GROUND)) for node, _ in nodes]
     varied = variables(there, age, mains_known=0.005)
     levels, effects = effects_of(ready, probes, varied, tone)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 from tubekit.amp import Amp
 from tubekit.amp.parts import GROUND
+from tubekit.amp.signal_order import first_input, signal_order
+from tubekit.amp.topology import Topology
 from tubekit.plots.schematics.items import Item, items_of
 from tubekit.plots.schematics.supply_side import SupplySide, supply_side
 
@@ -60,7 +61,7 @@ def territory(amp: Amp) -> Territory:
     taken = {item.name for item in (*side.items, *side.heaters)}
     signal = [item for item in items if item.name not in taken]
     off = set(side.nodes) | set(side.heater_nodes) | {GROUND}
-    groups = _in_order(_groups(signal, off), signal, off)
+    groups = _in_order(_groups(signal, off), amp.topology.wired)
     owner = _owners(groups, signal, off)
     homes: list[list[Item]] = [[] for _ in groups]
     left: list[Item] = []
@@ -110,55 +111,27 @@ def _primary(item: Item) -> list[str]:
     return [node for name, node in item.pins if name.rpartition(" ")[0] == first]
 
 
-def _in_order(groups: list[list[Item]], items: list[Item], off: set[str]) -> list[list[Item]]:
-    """Along the signal from the first input jack, by the number of parts on the way.
+def _in_order(groups: list[list[Item]], topology: Topology) -> list[list[Item]]:
+    """Along the signal from the first input jack.
 
-    What that does not reach, a second input or what a spring tank gives back, stands before what it feeds.
+    What that does not reach, a second input or what a spring tank gives back, comes before what it feeds.
     """
-    starts = [i.at("tip") for i in items if i.kind == "jack" and not _is_output(i, items)]
-    far = _hops(starts[:1] or [g[0].at("grid") for g in groups[:1]], items, off)
+    jack = first_input(topology)
+    far = signal_order(topology, jack.tip if jack else groups[0][0].at("grid")).depth if groups else {}
     ordered = sorted(
         (group for group in groups if _reached(group, far) is not None),
         key=lambda group: (_reached(group, far), group[0].name),
     )
     for group in groups:
         if group not in ordered:
-            onward = _hops([tube.at("grid") for tube in group], items, off)
+            onward = signal_order(topology, group[0].at("grid")).depth
             fed = [n for n, one in enumerate(ordered) if _reached(one, onward) is not None]
             ordered.insert(fed[0] if fed else len(ordered), group)
     return ordered
 
 
-def _reached(group: list[Item], far: dict[str, int]) -> int | None:
+def _reached(group: list[Item], far: dict[str, float]) -> float | None:
     return min((far[tube.at("grid")] for tube in group if tube.at("grid") in far), default=None)
-
-
-def _is_output(jack: Item, items: list[Item]) -> bool:
-    windings = [node for i in items if i.kind == "output transformer" for node in i.nodes]
-    tip = jack.at("tip")
-    return tip in windings or any(tip in i.nodes for i in items if i.kind == "loudspeaker")
-
-
-def _hops(starts: Iterable[str], items: list[Item], off: set[str]) -> dict[str, int]:
-    """Parts on the way from the starts to each node; a tube leads from grid to plate and cathode only."""
-    far = {node: 0 for node in starts if node not in off}
-    todo = deque(far)
-    while todo:
-        node = todo.popleft()
-        for item in items:
-            if node not in item.nodes:
-                continue
-            if item.kind == "tube":
-                onward = [item.at("plate"), item.at("cathode")] if node == item.at("grid") else []
-            elif item.kind == "output transformer":
-                onward = [n for n in item.nodes if n not in _primary(item)] if node in _primary(item) else []
-            else:
-                onward = list(item.nodes) if item.kind in CARRIES else []
-            for one in onward:
-                if one not in far and one not in off:
-                    far[one] = far[node] + 1
-                    todo.append(one)
-    return far
 
 
 def _owners(groups: list[list[Item]], items: list[Item], off: set[str]) -> dict[str, tuple[int, str]]:

@@ -1,0 +1,183 @@
+"""The order in which a signal passes through an amp: sections and nodes, from a jack to the speaker."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import networkx as nx
+import numpy as np
+
+from tubekit.amp.parts import GROUND, Jack, Loudspeaker, OutputTransformer, Part, Potentiometer
+from tubekit.amp.topology import Topology, reached
+
+BY_CATHODE = 3.0
+"""What it costs to enter a section by its cathode: the grid is the rule."""
+SMALL_OHMS = 1000.0
+"""A resistor costs more by its decades above this, so that the way does not lead through grid leaks [Ω]."""
+DIGITS = 6
+"""Ways whose costs agree to this many digits are of one length; the drawing's order then decides."""
+Vertex = tuple[str, str]  # ("node", its name) or ("section", its name)
+
+
+@dataclass(frozen=True, eq=False)
+class SignalOrder:
+    """Sections in the order in which a signal meets them that is fed in at one node.
+
+    `depth` is the cost of the way from there to each node: a part counts one, a resistor the more the larger
+    it is, metal nothing. `before` names the section that drives each, '' for the input; `entered` is the node
+    by which the signal comes in.
+    """
+
+    topology: Topology
+    start: str
+    order: tuple[str, ...]
+    before: dict[str, str]
+    entered: dict[str, str]
+    depth: dict[str, float]
+    graph: nx.DiGraph
+
+    def onward(self, node: str, other: str) -> bool:
+        """Whether a part from `node` to `other` leads on, away from the input."""
+        return other not in self.held and self.depth.get(other, 0.0) > self.depth.get(node, 0.0)
+
+    def arriving(self, node: str, other: str) -> bool:
+        """Whether the signal comes to `node` from `other`."""
+        return other not in self.held and self.depth.get(other, math.inf) < self.depth.get(node, math.inf)
+
+    @cached_property
+    def held(self) -> frozenset[str]:
+        """Nodes that are still for signals: no way leads through them."""
+        return still_nodes(self.topology)
+
+    def way(self) -> list[tuple[str, str]]:
+        """(node, what is there) on the way to the speaker, in order.
+
+        A node is on the way where a path leads over it to the speaker without passing a node twice: dead
+        ends, such as another channel behind its mixing resistor, are not. Cathodes are listed with their
+        grids all the same, since an open bypass shows there.
+        """
+        there = (self._on_the_way() | {self.start}) & self.depth.keys()
+        depth = {node: cost for node, cost in self.depth.items() if node in there}
+        for section in self.topology.sections:
+            if section.grid in there and section.cathode != GROUND:
+                depth.setdefault(section.cathode, depth[section.grid] + 1.0)
+        speakers = [p.a for p in self.topology.parts.values() if isinstance(p, Loudspeaker)]
+        last = reached(speakers, self.topology.metal, stops=[GROUND])
+        on = [pair for pair in dict(_named(self.topology, self.start)).items() if pair[0] in depth]
+        return sorted(on, key=lambda pair: (pair[0] in last, round(depth[pair[0]], DIGITS)))
+
+    def _on_the_way(self) -> set[str]:
+        """Nodes of the block that holds jack and speaker; all of them where the two are not joined."""
+        plain = self.graph.to_undirected()
+        start = ("node", self.start)
+        ends = [("node", p.a) for p in self.topology.parts.values() if isinstance(p, Loudspeaker)]
+        joined = [end for end in ends if end in plain and nx.has_path(plain, start, end)]
+        plain.add_edges_from((start, end) for end in joined)
+        blocks = nx.biconnected_components(plain) if joined else [set(plain)]
+        return {name for block in blocks if start in block for kind, name in block if kind == "node"}
+
+
+def signal_order(topology: Topology, start: str) -> SignalOrder:
+    """Follow the signal from node `start` through parts, sections and output transformers.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> found = signal_order(load_amp("fescue").topology, "mic1")
+    >>> found.order, found.before["V2a"]
+    (('V1a', 'V2a', 'V2b', 'V3', 'V4'), 'V1a')
+    >>> nodes = [node for node, _ in found.way()]
+    >>> nodes[:4], nodes[-1], "p1b" in nodes
+    (['mic1', 'g1a', 'k1a', 'p1a'], 'horn_hot', False)
+    """
+    graph = _graph(topology)
+    graph.add_node(("node", start))
+    steps, ways = nx.single_source_dijkstra(graph, ("node", start))
+    met = [s.name for s in topology.sections if ("section", s.name) in steps]
+    order = sorted(met, key=lambda name: round(steps["section", name], DIGITS))
+    before = {name: _last_section(ways["section", name][:-1]) for name in order}
+    entered = {name: ways["section", name][-2][1] for name in order}
+    depth = {name: cost for (kind, name), cost in steps.items() if kind == "node"}
+    return SignalOrder(topology, start, tuple(order), before, entered, depth, graph)
+
+
+def _last_section(way: Sequence[Vertex]) -> str:
+    return next((name for kind, name in reversed(way) if kind == "section"), "")
+
+
+def still_nodes(topology: Topology) -> frozenset[str]:
+    """Nodes that are still for signals, what is one piece of metal with them included."""
+    return frozenset(reached(topology.held | topology.bypassed, topology.metal))
+
+
+def first_input(topology: Topology) -> Jack | None:
+    """The first input jack of the drawing."""
+    return next((p for p in topology.parts.values() if isinstance(p, Jack) and p.direction == "input"), None)
+
+
+def _graph(topology: Topology) -> nx.DiGraph:
+    """What passes a signal on to what; nothing but a transformer leads to its secondary side."""
+    held, graph = still_nodes(topology), nx.DiGraph()
+    for one, other, cost in _steps(topology):
+        if not {name for kind, name in (one, other) if kind == "node"} & held:
+            known = graph.get_edge_data(one, other, {"weight": math.inf})["weight"]
+            graph.add_edge(one, other, weight=min(cost, known))
+    return graph
+
+
+def _steps(topology: Topology) -> Iterator[tuple[Vertex, Vertex, float]]:
+    for s in topology.sections:
+        own = ("section", s.name)
+        yield ("node", s.grid), own, 0.0
+        yield ("node", s.cathode), own, BY_CATHODE
+        yield own, ("node", s.cathode), 1.0
+        yield own, ("node", s.plate), 1.0
+    outs = _secondary_side(topology)
+    for part in topology.parts.values():
+        for a, b in _pairs(part):
+            if b not in outs or a in outs or isinstance(part, OutputTransformer):
+                yield ("node", a), ("node", b), _cost(part)
+
+
+def _pairs(part: Part) -> Iterable[tuple[str, str]]:
+    if isinstance(part, OutputTransformer):
+        own = dict.fromkeys(part.primary.taps)
+        return [(a, b) for a in own for b in part.nodes if b not in own]
+    return [pair for a, b in part.couples() for pair in ((a, b), (b, a))]
+
+
+def _cost(part: Part) -> float:
+    if part.metal:
+        return 0.0
+    ohms = getattr(part, "ohms", None)
+    if ohms is None or isinstance(ohms, tuple):
+        return 1.0
+    return 1.0 + max(0.0, 0.8 * math.log10(float(np.min(ohms)) / SMALL_OHMS))
+
+
+def _secondary_side(topology: Topology) -> set[str]:
+    """Secondaries of output transformers, and what is one piece of metal with them."""
+    taps = {
+        tap for part in topology.parts.values() if isinstance(part, OutputTransformer)
+        for winding in part.windings[1:] for tap in winding.taps
+    }  # fmt: skip
+    return set(reached(taps - {GROUND}, topology.metal, stops=[GROUND])) - {GROUND}
+
+
+def _named(topology: Topology, start: str) -> Iterator[tuple[str, str]]:
+    """What is at each node; where two things are, the one named last is the tube's."""
+    parts = list(topology.parts.values())
+    for part in parts:
+        if isinstance(part, Potentiometer):
+            yield part.wiper, f"wiper of {part.designator}"
+            yield part.top, f"top of {part.designator}"
+        elif isinstance(part, Loudspeaker):
+            yield part.a, part.designator
+    for section in reversed(topology.sections):
+        for terminal in ("cathode", "plate", "grid"):
+            yield getattr(section, terminal), f"{terminal} of {section.name}"
+    jacks = [p.designator for p in parts if isinstance(p, Jack) and p.tip == start]
+    yield start, f"tip of {jacks[0]}" if jacks else "where it is fed in"
