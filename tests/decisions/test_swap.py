@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from tubekit import analyse, load_amp, swap
+from tubekit import analyse, load_amp, swap, tube
 from tubekit.decisions import limits
+from tubekit.decisions.fitting import _socket
 from tubekit.errors import ChangeError
 from tubekit.record.content import Content
 from tubekit.record.summary import sentences
@@ -204,3 +207,25 @@ def test_a_share_of_a_rating_moves_in_points(teasel):
     (row,) = [row for table in report.tables() for row in table.rows if row[:2] == ("V3", "of its rating")]
     assert row[-1].endswith("points")
     assert float(row[-1].split()[0]) == pytest.approx(row[3][0] - row[2][0], abs=0.06)
+
+
+@pytest.mark.parametrize(
+    ("type_", "code", "weight", "words"),
+    [
+        ("EL34", "suppressor", "stop", ("pin 1 must go to pin 8", "tie point")),
+        ("6V6", "shell", "note", ("check pin 1", "metal shell", "tie point")),
+        ("KT77", "suppressor", "", ()),
+    ],
+)
+def test_pins_that_the_drawn_tube_leaves_free_are_named(teasel, type_, code, weight, words):
+    """Basings of the RETMA sheets, from memory."""
+    said = [f for f in swap(teasel, {"V3": type_}).verdict if f.code == code]
+    assert [f.weight for f in said] == ([weight] if weight else [])
+    assert all(word in f.text for f in said for word in words)
+
+
+def test_a_top_cap_is_no_pin():
+    old = tube("6SJ7")
+    capped = replace(old, type="capped", pins={**old.pins, "grid": "top cap"})
+    said = [f.text for f in _socket("V1", old, capped)]
+    assert said == ["V1: capped is wired differently from 6SJ7: grid from pin 4 to the top cap"]

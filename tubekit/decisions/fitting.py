@@ -31,9 +31,14 @@ def fitting(before: AmpReport, after: AmpReport) -> tuple[Finding, ...]:
     return tuple(found)
 
 
-def _tube(name: str, part: Tube, old: TubeType, new: TubeType) -> Iterator[Finding]:
+def socket_findings(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
+    """What the socket `name`, wired for one type, is to another: base, pins, heater."""
     yield from _socket(name, old, new)
     yield from _heater(name, old, new)
+
+
+def _tube(name: str, part: Tube, old: TubeType, new: TubeType) -> Iterator[Finding]:
+    yield from socket_findings(name, old, new)
     if isinstance(part, RectifierTube):
         yield from _rectifier(name, old, new)
 
@@ -44,7 +49,7 @@ def _socket(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
         yield _said(name, "stop", "base", text)
         return
     moved = [
-        f"{terminal} from pin {_pin(old.pins[terminal])} to {_pin(new.pins[terminal])}"
+        f"{terminal} from {_pin(old.pins[terminal])} to {_pin(new.pins[terminal])}"
         for terminal in old.pins
         if terminal in new.pins and set(_pins(old.pins[terminal])) != set(_pins(new.pins[terminal]))
     ]
@@ -53,13 +58,44 @@ def _socket(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
             name, "stop", "pins", f"{new.type} is wired differently from {old.type}: {', '.join(moved)}"
         )
 
+    yield from _added(name, old, new)
+
+
+def _added(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
+    """What the new type has on pins that the old one leaves free, where a socket may hold a tie point."""
+    used = {pin for pins in old.pins.values() for pin in _pins(pins)}
+    for terminal, pins in new.pins.items():
+        if terminal in old.pins or set(_pins(pins)) <= used or terminal not in ADDED:
+            continue
+        weight, words = ADDED[terminal]
+        to = _pin(new.pins.get("cathode", "")) or "the cathode's pin"
+        text = words.format(new=new.type, pin=_pin(pins), to=to, tie=TIE_POINT.format(old=old.type))
+        yield _said(name, weight, terminal, text)
+
+
+ADDED = {
+    "suppressor": ("stop", "{pin} must go to {to}: the third grid of {new} is there. {tie}"),
+    "shell": (
+        "note",
+        "check {pin} of the socket: the metal shell of {new} is on it. {tie}",
+    ),
+    "shield": ("note", "{pin} must go to ground: the shield of {new} is there. {tie}"),
+    "internal": ("note", "leave {pin} of the socket free: {new} is connected to it inside. {tie}"),
+}
+TIE_POINT = "{old} leaves it free, so it may be in use as a tie point: move what is on it first"
+"""Terminals that a change can add: how grave, and what to do; socket practice from memory."""
+
 
 def _pins(value: object) -> tuple[object, ...]:
     return tuple(value) if isinstance(value, list | tuple) else (value,)
 
 
 def _pin(value: object) -> str:
-    return "/".join(str(pin) for pin in _pins(value))
+    """'pin 1', 'pins 2/7' or 'the top cap'; blank for none."""
+    pins = [str(pin) for pin in _pins(value) if pin != ""]
+    if pins == ["top cap"]:
+        return "the top cap"
+    return f"pin{'s' if len(pins) > 1 else ''} {'/'.join(pins)}" if pins else ""
 
 
 def _heater(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:

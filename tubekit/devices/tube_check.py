@@ -28,7 +28,8 @@ BASES = {
 }  # fmt: skip
 """Pins of each base (octal and miniature: RETMA basings; the rest from memory)."""
 ELECTRODES = ("plate", "screen", "grid", "cathode", "suppressor")
-BESIDE = ("heater", "heater center", "shell", "shield")
+BESIDE = ("heater", "heater center", "shell", "shield", "internal")
+TOP_CAP = "top cap"
 MAY_SHARE = (*BESIDE, "cathode", "suppressor")
 """A filament is its own cathode, a suppressor may be tied to it inside."""
 WORDS = {
@@ -167,6 +168,8 @@ def _pins(file: _File, data: Mapping[str, Any]) -> None:
     for name, raw in data["pins"].items():
         pins = raw if isinstance(raw, list) else [raw]
         for pin in pins:
+            if pin == TOP_CAP:
+                continue
             whole = isinstance(pin, int) and not isinstance(pin, bool)
             if not (whole and 1 <= pin <= count):
                 problem = f"there is no pin {pin!r} on a base of kind '{data['base']}'"

@@ -67,8 +67,8 @@ def _frozen(mapping: Mapping[str, Any]) -> Mapping[str, Any]:
     return MappingProxyType(dict(mapping))
 
 
-def _pin(pin: int | list[int]) -> int | tuple[int, ...]:
-    return pin if isinstance(pin, int) else tuple(pin)
+def _pin(pin: int | str | list[int]) -> int | str | tuple[int, ...]:
+    return tuple(pin) if isinstance(pin, list) else pin
 
 
 def _optional(value: Any, unit: str) -> float | None:

@@ -20,7 +20,7 @@ from tubekit.devices.tube_spread import Spread
 from tubekit.errors import InputError
 from tubekit.text import Column, Printed, Table, quantity
 
-Pins = Mapping[str, int | tuple[int, ...]]
+Pins = Mapping[str, int | str | tuple[int, ...]]
 TubeLaw: TypeAlias = Triode | Pentode | TubeDiode | SiliconDiode | PublishedLaw
 
 _WORDS = {
@@ -98,12 +98,12 @@ class Ratings:
 class Tube(Printed):
     """A tube type: what it fits, what it stands, and the law of one of its sections.
 
-    `pins` goes by terminal ('plate', or 'plate a' and 'plate b' in a twin); `capacitances` [F] by
-    'grid_plate', 'grid_cathode' (screen and beam plates included), 'plate_cathode'. `law` is that of
-    one section or, in a rectifier, of one plate. `valid` gives the voltages [V] that the fitted rows
-    cover, `spread` how far new tubes lie apart. Of the law's parameters `assumed` were set by hand,
-    `usual` are what the rows leave open, `at_bound` ended at a bound of the fit. `known` says
-    for base, pins and capacitances how they are known.
+    `pins` goes by terminal ('plate', or 'plate a' and 'plate b' in a twin; a pin may be 'top cap');
+    `capacitances` [F] by 'grid_plate', 'grid_cathode' (screen and beam plates included), 'plate_cathode'.
+    `law` is that of one section or, in a rectifier, of one plate. `valid` gives the voltages [V] that the
+    fitted rows cover, `spread` how far new tubes lie apart. Of the law's parameters `assumed` were set by
+    hand, `usual` are what the rows leave open, `at_bound` ended at a bound of the fit. `known` says for
+    base, pins and capacitances how they are known.
 
     A bottle of unlike systems has them in `systems`; its own law, ratings and capacitances are
     those of the last of them, the one with a screen.

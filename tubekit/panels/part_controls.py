@@ -21,6 +21,7 @@ from tubekit.amp.parts import (
     Tube,
 )
 from tubekit.amp.parts.tubes import facts
+from tubekit.decisions.fitting import socket_findings
 from tubekit.devices import catalogue
 from tubekit.errors import TubekitError
 from tubekit.panels.controls import ChoiceControl, Control, LevelControl, Tell, WordsControl
@@ -134,16 +135,14 @@ def hindrances(drawn: str, other: str) -> tuple[str, ...]:
     (('heater draws 3 A',), ())
     """
     old, new = catalogue.tube(drawn), catalogue.tube(other)
-    if new.base != old.base:
-        return (f"does not fit: {new.base} base",)
-    found = []
-    if any(_pins(pin) != _pins(new.pins[name]) for name, pin in old.pins.items() if name in new.pins):
-        found.append("does not fit: other pins")
-    if old.heater_volts and new.heater_volts and abs(new.heater_volts / old.heater_volts - 1) > 0.03:
-        found.append(f"does not fit: {new.heater_volts:g} V heater")
-    elif old.heater_amps and new.heater_amps and new.heater_amps > 1.02 * old.heater_amps:
-        found.append(f"heater draws {new.heater_amps:g} A")
-    return tuple(found)
+    short = {
+        "base": f"does not fit: {new.base} base", "pins": "does not fit: other pins",
+        "suppressor": "needs one pin more", "heater_v": f"does not fit: {new.heater_volts or 0.0:g} V heater",
+        "heater_a": f"heater draws {new.heater_amps or 0.0:g} A",
+    }  # fmt: skip
+    more = (new.heater_amps or 0.0) > (old.heater_amps or 0.0)
+    found = [f.code for f in socket_findings("", old, new) if f.code != "heater_a" or more]
+    return tuple(short[code] for code in found if code in short)
 
 
 def diode_options(part: Diode) -> list[tuple[str, str]]:
@@ -161,7 +160,3 @@ def _is_diode(type_: str) -> bool:
 
 def _same(words: Any) -> Sequence[tuple[str, str]]:
     return tuple((word, word) for word in words)
-
-
-def _pins(value: int | tuple[int, ...]) -> frozenset[int]:
-    return frozenset(value if isinstance(value, tuple) else (value,))
