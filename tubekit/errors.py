@@ -181,7 +181,8 @@ class SolveError(TubekitError):
         self.best, self.worst = best, worst
         self.residual, self.iterations = residual, iterations
         at = f" Furthest off: {worst} ({residual:.3g})." if worst else ""
-        super().__init__(f"{problem} after {iterations} iterations.{at}")
+        spent = f" after {iterations} iterations." if iterations else "" if problem.endswith(".") else "."
+        super().__init__(f"{problem}{spent}{at}")
 
 
 class BatchWarning(UserWarning):

@@ -9,7 +9,7 @@ import html
 import textwrap
 import unicodedata
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -34,6 +34,8 @@ __all__ = [
 ]
 
 _NOTE_WIDTH = 88
+_NOT_ABOUT = ("before", "drawn", "drawing")
+"""Fields that hold an amp an answer is not about: another one, or the same before a change."""
 
 
 @dataclass(frozen=True)
@@ -182,9 +184,11 @@ class Printed(ABC):
 
     @property
     def dangers(self) -> tuple[Any, ...]:
-        """What can kill or burn on the amp this is about: of the first thing it holds that knows of any."""
-        held = (getattr(self, name, None) for name in getattr(self, "__dataclass_fields__", ()))
-        return next((found for one in held if (found := getattr(one, "dangers", ()))), ())
+        """What can kill or burn on the amp this is about, and that it oscillates; of a change: after it."""
+        names = [name for name in getattr(self, "__dataclass_fields__", ()) if name not in _NOT_ABOUT]
+        held = [getattr(self, name, None) for name in names]
+        found = (*(getattr(one, key, ()) for one in held for key in ("oscillation", "dangers")),)
+        return tuple(dict.fromkeys(note for notes in found for note in notes))
 
     def __str__(self) -> str:
         first = [textwrap.fill(f"DANGER: {danger.text}", _NOTE_WIDTH) for danger in self.dangers]
@@ -196,18 +200,17 @@ class Printed(ABC):
     def html(self) -> str:
         """Dangers, headline and tables as a section, without the style sheet (see `style`)."""
         tables = "".join(table.html() for table in self.tables())
-        head = f'{danger_html(self)}<p class="tubekit-headline">{html.escape(self.headline())}</p>'
+        head = f'{danger_html(self.dangers)}<p class="tubekit-headline">{html.escape(self.headline())}</p>'
         return f'<section class="tubekit">{head}{tables}</section>'
 
     def _repr_html_(self) -> str:
         return f"{style()}{self.html()}"
 
 
-def danger_html(about: Any) -> str:
+def danger_html(dangers: Iterable[Any]) -> str:
     """The dangers of an amp or of a result about it, one paragraph each; '' where there is none."""
     return "".join(
-        f'<p class="tubekit-danger" role="alert">DANGER: {html.escape(danger.text)}</p>'
-        for danger in about.dangers
+        f'<p class="tubekit-danger" role="alert">DANGER: {html.escape(danger.text)}</p>' for danger in dangers
     )
 
 

@@ -15,9 +15,10 @@ from tubekit import load_amp
 from tubekit.amp import demo_names
 from tubekit.amp.controls import control_family, controls
 from tubekit.amp.held_supply import held_supply
-from tubekit.amp.loop import feedback_parts, overall_feedback
+from tubekit.amp.loop import overall_feedback
 from tubekit.amp.signal import SignalPath, signal_path
 from tubekit.amp.signal_view import signal_view
+from tubekit.amp.stability import feedback_parts
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.large_signal import large_signal
 from tubekit.analyses.small_signal import frequency_response

@@ -20,7 +20,7 @@ from tubekit.amp.parts import Part
 from tubekit.amp.topology import Topology, same_wiring
 from tubekit.amp.wiring import loose_nodes
 from tubekit.amp.write import amp_text
-from tubekit.errors import ChangeError, Note
+from tubekit.errors import ChangeError, InputError, Note, SolveError
 from tubekit.text import Column, Printed, Table, quantity
 
 MAINS_KEY = "mains"
@@ -92,6 +92,16 @@ class Amp(Printed):
     def line_side(self) -> LineSide:
         """What the plug feeds, and whether the chassis is kept apart from it."""
         return LineSide(self.topology)
+
+    @cached_property
+    def oscillation(self) -> tuple[Note, ...]:
+        """That it oscillates: said first with `dangers`, but for this the amp has to be solved."""
+        from tubekit.amp.report import analyse  # noqa: PLC0415 - the report is built on this file
+
+        try:
+            return analyse(self).stability.dangers
+        except (InputError, SolveError):  # whoever needs it solved says why it cannot be
+            return ()
 
     def parts_at(self, node: str) -> tuple[Part, ...]:
         """The parts that touch a node, in drawn order (none for an unknown node)."""

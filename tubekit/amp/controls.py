@@ -13,7 +13,6 @@ from tubekit.amp.parts import Potentiometer
 from tubekit.amp.signal import SPAN_HZ
 from tubekit.amp.signal_tables import PRINTED_HZ
 from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, gain_at, signal_view, turned
-from tubekit.analyses.naturals import naturals
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import ChangeError
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
@@ -97,8 +96,7 @@ def control_family(
     given = {name: np.atleast_1d(np.asarray(values, float)) for name, values in settings.items()}
     view = turned(signal_view(amp, jack=jack, source_ohms=source_ohms), given)
     wanted = SPAN_HZ if frequencies_hz is None else np.atleast_1d(np.asarray(frequencies_hz, float))
-    poles = naturals(view.network, view.matrix, amp.title)
-    gain = np.where(poles.stable[:, None], gain_at(view, wanted), np.nan)
+    gain = np.where(view.stability.stable[:, None], gain_at(view, wanted), np.nan)
     return ControlFamily(amp, view.jack.designator, given, wanted, gain, view=view)
 
 

@@ -12,13 +12,12 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.clipping import ClipPoint, clip_points, estimated
 from tubekit.amp.held_supply import held_supply
 from tubekit.amp.signal_order import signal_order
-from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, signal_view
+from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, refuse_unstable, signal_view
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.large_signal import LargeSignal, large_signal
-from tubekit.analyses.naturals import naturals
 from tubekit.analyses.shares import current_into, number
 from tubekit.circuit.threads import on_one_core
-from tubekit.errors import BatchWarning, ChangeError, SolveError
+from tubekit.errors import BatchWarning, ChangeError
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 
 Array = np.ndarray
@@ -134,9 +133,7 @@ def headroom(
     if amp.batch is not None:
         raise ChangeError("a batch is driven one by one", where=amp.name, fix="Take one with member(0)")
     view = signal_view(amp, jack=jack, source_ohms=source_ohms)
-    poles = naturals(view.network, view.matrix, amp.title)
-    if not poles.stable[0]:
-        raise SolveError(f"{amp.title}: {poles.said()}. It cannot be driven", best=poles, iterations=1)
+    refuse_unstable(view)
     s = np.array([2j * np.pi * frequency_hz])
     x = respond(view.network, view.matrix, view.drive, s)[0, 0]
     gain = float(np.abs(x @ view.out))

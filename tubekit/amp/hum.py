@@ -18,11 +18,10 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.hum_tables import hum_tables
 from tubekit.amp.hum_ways import Way, ways
 from tubekit.amp.parts import MainsPlug
-from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, signal_view
+from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, refuse_unstable, signal_view
 from tubekit.amp.strays import HEATER_UNBALANCE, PICKUP_F, sections, tubes
-from tubekit.analyses.naturals import naturals
 from tubekit.circuit.threads import on_one_core
-from tubekit.errors import SolveError, warn_batch
+from tubekit.errors import warn_batch
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 
 Array = np.ndarray
@@ -161,19 +160,17 @@ def hum(
     view = signal_view(
         amp, jack=jack, source_ohms=source_ohms, heaters=unbalance, near=near.view.solved if near else None
     )
-    poles = naturals(view.network, view.matrix, amp.title)
-    if not poles.stable.any():
-        raise SolveError(f"{amp.title}: {poles.said()}. Its hum cannot be told", best=poles, iterations=1)
+    stable = refuse_unstable(view)
     rates = amp.mains_hz * np.arange(1, HARMONICS + 1)
     found = [_source(view, way) for way in ways(view, 2j * np.pi * rates)]
     ohms = np.broadcast_to(np.asarray(view.speaker.ohms, float), (len(view.matrix),))
     result = Hum(
         view.amp, view.speaker.designator, ohms, rates, tuple(found), pickup_v=_pickup(view), view=view
     )
-    if not poles.stable.all():
-        warn_batch(~poles.stable, "hum")
+    if not stable.all():
+        warn_batch(~stable, "hum")
         for each in result.sources:
-            each.volts[~poles.stable] = np.nan
+            each.volts[~stable] = np.nan
     return result
 
 

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.parts import Capacitor, OutputTransformer, Resistor
+from tubekit.amp.parts import Capacitor, Resistor
 from tubekit.amp.signal_view import SOURCE_OHMS, signal_view
-from tubekit.amp.topology import edges, reached
+from tubekit.amp.stability import feedback_parts
 from tubekit.analyses.feedback import LoopGain, loop_gain
-from tubekit.circuit.parts import GROUND
 from tubekit.errors import ChangeError, near_matches
 
 Array = np.ndarray
+
+MIDDLE_HZ = (200.0, 1000.0, 5000.0)
+"""Where the loops of several feedback resistors are compared [Hz]."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -37,7 +39,8 @@ def overall_feedback(
 
     Parameters
     ----------
-    part : designator; the resistor from the output transformer's secondary when not given.
+    part : designator; of the resistors from the output transformer's secondary the one whose loop has
+        the largest gain, when not given.
     jack, source_ohms : see `signal_path`.
     frequencies_hz : (K,) rising; 0.1 Hz to 2 MHz when not given.
 
@@ -68,26 +71,8 @@ def overall_feedback(
             near=near_matches(named, choices),
         )  # fmt: skip
     view = signal_view(amp, jack=jack, source_ohms=source_ohms)
+    if part is None and len(carriers) > 1:  # a resistor into a muted channel or a meter carries next to none
+        named = max(
+            carriers, key=lambda name: float(np.abs(loop_gain(view.point, name, MIDDLE_HZ).gain).max())
+        )
     return AmpLoop(**vars(loop_gain(view.point, named, frequencies_hz)), amp=amp)
-
-
-def feedback_parts(amp: Amp) -> Iterator[str]:
-    """Designators of fitted resistors from an output transformer's secondary to somewhere else than ground.
-
-    Examples
-    --------
-    >>> from tubekit.amp import load_amp
-    >>> list(feedback_parts(load_amp("teasel")))
-    []
-    """
-    taps = {
-        tap for part in amp.parts.values() if isinstance(part, OutputTransformer)
-        for winding in part.windings[1:] for tap in winding.taps
-    }  # fmt: skip
-    wires = [part for part in amp.parts.values() if not isinstance(part, Resistor | OutputTransformer)]
-    output = set(reached(taps - {GROUND}, edges(wires), stops=[GROUND])) - {GROUND}
-    for part in amp.parts.values():
-        if isinstance(part, Resistor) and part.condition == "fitted":
-            outside = [node for node in part.nodes if node not in output and node != GROUND]
-            if len(outside) == 1 and set(part.nodes) & output:
-                yield part.designator

@@ -9,12 +9,10 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.part_words import part_words
-from tubekit.amp.signal_view import GENERATOR, SOURCE_OHMS, SignalView, signal_view
+from tubekit.amp.signal_view import GENERATOR, SOURCE_OHMS, SignalView, refuse_unstable, signal_view
 from tubekit.analyses.elimination import respond
-from tubekit.analyses.naturals import naturals
 from tubekit.analyses.noise import FLICKER_HZ, KELVIN, Noise, noise
 from tubekit.circuit.threads import on_one_core
-from tubekit.errors import SolveError
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 
 Array = np.ndarray
@@ -95,9 +93,7 @@ def noise_floor(amp: Amp, *, jack: str | None = None, source_ohms: float = SOURC
     True
     """
     view = signal_view(amp, jack=jack, source_ohms=source_ohms)
-    poles = naturals(view.network, view.matrix, amp.title)
-    if not poles.stable.all():
-        raise SolveError(f"{amp.title}: {poles.said()}. Its noise cannot be told", best=poles, iterations=1)
+    refuse_unstable(view)
     found = noise(view.point, view.speaker.a, BAND_HZ, to=view.speaker.b)
     x = respond(view.network, view.matrix, view.drive, np.array([2j * np.pi * 1000.0]))[:, 0]
     output = found.total_rms

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -16,8 +17,11 @@ from tubekit.amp.readings import (
     WindingReading,
     readable,
 )
+from tubekit.amp.signal_view import idle_stability
 from tubekit.amp.solve import Solved, solve
+from tubekit.amp.stability import Stability
 from tubekit.analyses.convergence import Convergence
+from tubekit.result_fields import frozen_array
 from tubekit.text import Column, Printed, Table, to_json_value
 
 Array = np.ndarray
@@ -50,6 +54,7 @@ class AmpReport(Printed):
     assumptions: tuple[str, ...]
     convergence: Convergence
     solved: Solved = field(repr=False)
+    stability: Stability = field(repr=False)
 
     def node(self, name: str) -> NodeReading:
         """Reading at a node; CircuitError with near matches if there is none."""
@@ -175,17 +180,41 @@ def analyse(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:
     True
     """
     solved = solve(amp, None if near is None else near.solved)
+    judged = idle_stability(solved)
+    amp.__dict__["oscillation"] = judged.dangers  # known now: no answer about this amp solves it again
+    stable = judged.stable
     return AmpReport(
         amp,
-        tuple(solved.nodes()),
-        tuple(solved.tubes()),
+        tuple(_nodes(solved, stable)),
+        tuple(_tubes(solved, stable)),
         tuple(solved.rails()),
         tuple(solved.rectifiers()),
         tuple(solved.windings()),
         solved.built.assumptions,
         solved.state.convergence,
         solved,
+        judged,
     )
+
+
+def _tubes(solved: Solved, stable: Array) -> Iterator[TubeReading]:
+    """The sections; no gain where the amp oscillates."""
+    for each in solved.tubes():
+        own = {name: _where(stable, getattr(each, name)) for name in ("gain", "cathode_gain")}
+        yield each if stable.all() else replace(each, **own)
+
+
+def _nodes(solved: Solved, stable: Array) -> Iterator[NodeReading]:
+    """The nodes; no alternating volts on the signal's side where the amp oscillates."""
+    held = set() if stable.all() else solved.held_nodes
+    for each in solved.nodes():
+        own = {name: _where(stable, getattr(each, name)) for name in ("ac_rms_v", "ripple_pp_v")}
+        yield each if stable.all() or each.node in held else replace(each, **own)
+
+
+def _where(stable: Array, value: Any) -> Any:
+    kept = np.where(stable, value, np.nan)
+    return float(kept[0]) if np.ndim(value) == 0 else frozen_array(kept)
 
 
 def _types(types: tuple[str, ...]) -> str:

@@ -17,7 +17,7 @@ from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, gain_at, signal_vie
 from tubekit.amp.stages import StageReading, read_stages
 from tubekit.amp.stretches import StretchReading, grid_stretches, whole_stretch
 from tubekit.analyses.elimination import respond
-from tubekit.analyses.naturals import Naturals, naturals, transfer_zeros
+from tubekit.analyses.naturals import Naturals, transfer_zeros
 from tubekit.analyses.shares import current_into, number, picker
 from tubekit.circuit.parts import Windings
 from tubekit.circuit.threads import on_one_core
@@ -212,9 +212,8 @@ def signal_path(
 @on_one_core
 def path_of(view: SignalView, frequencies_hz: Array = SPAN_HZ, reference_hz: float = 1000.0) -> SignalPath:
     """The signal path of an amp that already has its generator: of a `turned` view, without a new solve."""
-    network = view.network
     way = signal_order(view.amp.topology, view.jack.tip)
-    poles = naturals(network, view.matrix, view.amp.title)
+    poles = view.stability.naturals
     gain, at_reference = (gain_at(view, hz) for hz in (frequencies_hz, np.array([reference_hz])))
     s = 2j * np.pi * reference_hz
     behind, speaker = _behind(view, s)

@@ -6,7 +6,7 @@ which moves the idle point. Rectifiers count as open, rails as their filter capa
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -14,10 +14,12 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import build
-from tubekit.amp.parts import Jack, Loudspeaker, Potentiometer
+from tubekit.amp.parts import GROUND, Jack, Loudspeaker, OutputTransformer, Potentiometer, Resistor
 from tubekit.amp.parts.resistors import END_RESISTANCE
-from tubekit.amp.solve import Solved, solve
-from tubekit.amp.strays import heater_strays, signal_strays
+from tubekit.amp.solve import Solved, solve, types_of
+from tubekit.amp.stability import Stability, held_still, stability
+from tubekit.amp.strays import heater_strays, signal_strays, tubes
+from tubekit.amp.topology import edges, reached
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.analyses.shares import across, picker
@@ -25,8 +27,9 @@ from tubekit.circuit import parts as wired
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.parts import Circuit
+from tubekit.devices import catalogue
 from tubekit.devices.potentiometer import fraction
-from tubekit.errors import ChangeError, near_matches
+from tubekit.errors import ChangeError, SolveError, near_matches
 
 Array = np.ndarray
 
@@ -44,6 +47,7 @@ class SignalView:
     amp: Amp
     solved: Solved
     point: OperatingPoint
+    stability: Stability
     jack: Jack
     speaker: Loudspeaker
     source_ohms: float
@@ -85,6 +89,7 @@ class SignalView:
             *self.solved.built.assumptions,
             f"Generator of {self.source_ohms:g} Ω at {self.jack.designator}",
         ]
+        said += [note.text for note in self.stability.notes() if not note.danger]
         said.append("Wiring and winding capacitances are usual values (common practice)")
         said += [
             f"{name}: wiper {'open' if ohms >= OPEN_OHMS else f'with {ohms:g} Ω at its contact'}"
@@ -122,16 +127,74 @@ def signal_view(
     worn = {name: _contact(amp, name, ohms) for name, ohms in (wipers or {}).items()}
     solved = solve(plugged, near)
     one = solved.amp
-    found = one.parts[chosen]
+    found, speaker = one.parts[chosen], speaker_of(one)
     assert isinstance(found, Jack)
     parts = [*_with_wipers(solved.built.circuit, one, worn), *signal_strays(one)]
     if heaters is not None:
         parts += heater_strays(one, heaters)
     parts.append(wired.Resistor(GENERATOR, found.tip, found.sleeve, source_ohms))
-    network = assemble(Circuit(tuple(parts), amp.title))
+    point, judged = _judged(solved, parts, found, speaker)
+    return SignalView(one, solved, point, judged, found, speaker, source_ohms, worn)
+
+
+def idle_stability(solved: Solved) -> Stability:
+    """Whether a solved amp oscillates, a generator in its usual input where it has one.
+
+    Examples
+    --------
+    >>> from tubekit import analyse, load_amp
+    >>> bool(idle_stability(analyse(load_amp("teasel")).solved).stable[0])
+    True
+    """
+    amp, circuit = solved.amp, solved.built.circuit
+    found: Jack | None = None
+    speaker: Loudspeaker | None = None
+    generator: list[wired.Part] = []
+    if any(isinstance(part, Jack) and part.direction == "input" for part in amp.parts.values()):
+        plugged, chosen = driven_at(amp, None)
+        circuit = circuit if plugged is amp else build(plugged, solved.built.settled).circuit
+        jack = plugged.parts[chosen]
+        assert isinstance(jack, Jack)
+        found = jack
+        generator.append(wired.Resistor(GENERATOR, found.tip, found.sleeve, SOURCE_OHMS))
+        speaker = next(speakers(amp), None)
+    network = assemble(Circuit((*circuit.parts, *signal_strays(amp), *generator), amp.title))
+    idle = solved.state.operating_point  # neither strays nor a generator move it
+    return stability(amp, replace(idle, network=network), _way(network, found, speaker))
+
+
+def _judged(
+    solved: Solved, parts: Sequence[wired.Part], jack: Jack, speaker: Loudspeaker
+) -> tuple[OperatingPoint, Stability]:
+    """Idle point of the parts, a tremolo held still in it, and whether it is stable."""
+    network = assemble(Circuit(tuple(parts), solved.amp.title))
     idle = solved.state.operating_point
-    point = solve_network(network, idle.feed, idle.port_volts)
-    return SignalView(one, solved, point, found, speaker_of(one), source_ohms, worn)
+    start = np.broadcast_to(idle.port_volts, (network.size, idle.port_volts.shape[1]))
+    point = solve_network(network, idle.feed, start)
+    judged = stability(solved.amp, point, _way(network, jack, speaker))
+    return (held_still(point, judged.oscillator) if judged.oscillator else point), judged
+
+
+def _way(network: Network, jack: Jack | None, speaker: Loudspeaker | None) -> tuple[Array, Array] | None:
+    """Column that drives the jack and row that reads the loudspeaker, where there are both."""
+    if jack is None or speaker is None:
+        return None
+    drive = picker(network, jack.tip, jack.sleeve) / SOURCE_OHMS
+    return drive, picker(network, speaker.a, speaker.b)
+
+
+def refuse_unstable(view: SignalView) -> Array:
+    """Which members are stable, (N,).
+
+    Raises
+    ------
+    SolveError : none is: an amp that oscillates has no response, hum or noise to speak of.
+    """
+    found = view.stability
+    if not found.stable.any():
+        words = " ".join(note.text for note in found.notes())
+        raise SolveError(f"{view.amp.title}: {words}", best=found.naturals)
+    return found.stable
 
 
 def turned(view: SignalView, settings: Mapping[str, object]) -> SignalView:
@@ -153,10 +216,8 @@ def turned(view: SignalView, settings: Mapping[str, object]) -> SignalView:
     laid_on = [part for part in view.point.circuit.parts if part.name not in known]
     rest = [part for part in laid_on if not part.name.endswith(".contact")]
     parts = (*_with_wipers(circuit, amp, view.wipers), *rest)
-    idle = view.solved.state.operating_point
-    network = assemble(Circuit(tuple(parts), amp.title))
-    start = np.broadcast_to(idle.port_volts, (network.size, idle.port_volts.shape[1]))
-    return replace(view, amp=amp, point=solve_network(network, idle.feed, start))
+    point, judged = _judged(view.solved, parts, view.jack, view.speaker)
+    return replace(view, amp=amp, point=point, stability=judged)
 
 
 def driven_at(amp: Amp, jack: str | None) -> tuple[Amp, str]:
@@ -188,13 +249,39 @@ def speaker_of(amp: Amp) -> Loudspeaker:
     ------
     ChangeError : there is none.
     """
-    for part in amp.parts.values():
-        if isinstance(part, Loudspeaker) and part.condition == "fitted":
-            return part
+    for part in speakers(amp):
+        return part
     raise ChangeError(
         "no loudspeaker is connected: the output stage must not be driven without a load", where=amp.name,
         fix="Fit the loudspeaker, or draw [LS1] with its nodes and ohms",
     )  # fmt: skip
+
+
+def speakers(amp: Amp) -> Iterator[Loudspeaker]:
+    """The fitted loudspeakers, that of the largest output stage first (a reverb's coil is no speaker)."""
+    found = [p for p in amp.parts.values() if isinstance(p, Loudspeaker) and p.condition == "fitted"]
+    wires = edges([p for p in amp.parts.values() if not isinstance(p, Resistor | OutputTransformer)])
+    behind = [
+        (reached(set(part.nodes) - {GROUND}, wires, stops=[GROUND]), _plate_watts(amp, part))
+        for part in amp.parts.values() if isinstance(part, OutputTransformer)
+    ]  # fmt: skip
+
+    def watts(part: Loudspeaker) -> float:
+        own = {part.a, part.b} - {GROUND}
+        return max((each for nodes, each in behind if own & set(nodes)), default=0.0)
+
+    yield from sorted(found, key=lambda part: -watts(part))
+
+
+def _plate_watts(amp: Amp, part: OutputTransformer) -> float:
+    """Rated plate dissipation of the tubes on its primary [W]."""
+    rated = 0.0
+    for tube in tubes(amp):
+        for section in tube.sections:
+            if section.plate in part.primary.taps:
+                known = catalogue.tube(types_of(tube)[0]).system(section.screen is not None)
+                rated += known.ratings.plate_w or 0.0
+    return rated
 
 
 def _contact(amp: Amp, name: str, ohms: float) -> float:

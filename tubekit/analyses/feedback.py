@@ -114,7 +114,7 @@ class LoopGain(Printed):
     def tables(self) -> list[Table]:
         """Margins, then the loop gain over frequency."""
         if not self.stable[0]:  # margins of a loop that has taken off would be read as a response
-            return [Table("Stability", (Column("finding"),), [(self.naturals.said(),), (REVERSED,)])]
+            return [Table("Stability", (Column("finding"),), [(self.naturals.said(),)])]
         rows: list[tuple[str, float, float | None, float | None]] = [
             ("|T| = 1", each.hz, each.margin, None) for each in self.phase_margins()
         ]
@@ -144,12 +144,6 @@ class LoopGain(Printed):
             "frequencies_hz": to_json_value(self.frequencies_hz),
             "loop_gain": to_json_value(self.gain),
         }
-
-
-REVERSED = (
-    "If it came after work on the output transformer: two plate leads or two secondary leads changed over "
-    "turn the feedback round."
-)
 
 
 @on_one_core

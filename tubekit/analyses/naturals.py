@@ -20,6 +20,7 @@ from tubekit.circuit.network import Network
 from tubekit.circuit.reduction import solve_linear
 from tubekit.circuit.threads import on_one_core
 from tubekit.text import Column, Printed, Table, quantity
+from tubekit.units import show
 
 Array = np.ndarray
 
@@ -56,10 +57,8 @@ class Naturals(Printed):
         if self.stable[member]:
             return "stable: every disturbance dies away"
         hertz = float(self.oscillates_hz[member])
-        blocks = "takes off, to squeal, block or motorboat"
-        how = f"oscillates near {hertz:.3g} Hz" if hertz > 0 else blocks
-        rate = float(self.growing[member].real)
-        return f"UNSTABLE: it {how}, growing e-fold every {1.0 / rate:.2g} s"
+        how = f"oscillates near {show(hertz, 'Hz')}" if hertz > 0 else "takes off and blocks or motorboats"
+        return f"UNSTABLE: it {how}"
 
     def headline(self) -> str:
         """One line for the top of a print."""

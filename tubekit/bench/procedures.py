@@ -13,6 +13,7 @@ from tubekit.amp.hum_balance import HumBalance, hum_balance
 from tubekit.amp.parts import Jack, Loudspeaker
 from tubekit.amp.report import CAUTION
 from tubekit.amp.sag import TONE_HZ, Sag, sag
+from tubekit.errors import SolveError
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 from tubekit.units import show
 
@@ -73,7 +74,7 @@ def current_under_drive(amp: Amp) -> Procedure:
     Raises
     ------
     ChangeError : a batch, no input jack, or no output tube on an output transformer.
-    SolveError : no drive brings the output tubes to full drive.
+    SolveError : the amp oscillates; no drive brings the output tubes to full drive.
 
     Examples
     --------
@@ -83,6 +84,9 @@ def current_under_drive(amp: Amp) -> Procedure:
     ['V3', 'V4']
     """
     report = analyse(amp)
+    if report.stability.dangers:
+        words = " ".join(note.text for note in report.stability.dangers)
+        raise SolveError(f"{amp.title}: {words}", best=report)
     driven = sag(amp, near=report)
     tubes = tuple(_driven(driven, report, name) for name in driven.output_tubes)
     fall = max((rail.sag_percent for rail in driven.rails), default=0.0)

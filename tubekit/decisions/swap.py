@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -14,7 +14,7 @@ from tubekit.amp.report import CAUTION
 from tubekit.amp.topology import SUPPLIES
 from tubekit.decisions.fitting import fitting
 from tubekit.decisions.limits import Limits, limits
-from tubekit.decisions.rating import Finding, RatingCheck, counted, numbered
+from tubekit.decisions.rating import KINDS, Finding, RatingCheck, counted, numbered
 from tubekit.decisions.tables import before_after
 from tubekit.decisions.tube_limits import SYSTEM_WORDS
 from tubekit.text import Column, Printed, Table, to_json_value
@@ -55,12 +55,13 @@ class SwapReport(Printed):
              for w in WEIGHTS}
             for own in (True, False)
         )  # fmt: skip
-        mended = sum(f.cause == "mended" for f in self.verdict)
+        mended = sum(f.cause == "mended" and f.code in KINDS for f in self.verdict)
         stops = by_change["stop"]
         words = [f"{supply} is gone" for supply in _gone(self.before, self.after)]
         words += [counted(stops, "reason") + " not to fit it" if stops else "", *_used(by_change)]
         words.append(f"{counted(mended, 'rating')} mended" if mended else "")
-        already = " and ".join(_used(before))
+        stopped = [counted(before["stop"], "reason") + " to stop"] if before["stop"] else []
+        already = " and ".join([*stopped, *_used(before)])
         quiet = (
             "the change takes no rating near its limit"
             if already
@@ -165,7 +166,7 @@ def judged(
         Finding("note", nodes[0], f"{supply} is gone: {', '.join(nodes)} at 0 V", code="rail_gone")
         for supply, nodes in _gone(before, after).items()
     ]
-    found = [*gone, *fitting(before, after)]
+    found = [*_oscillation(before, after), *gone, *fitting(before, after)]
     for now in limits_after:
         old = was.get(now.key)
         cause = now.since(old)
@@ -187,6 +188,17 @@ def _gone(before: AmpReport, after: AmpReport) -> dict[str, list[str]]:
         if left < GONE and rail.node not in nodes:
             nodes.append(rail.node)
     return {supply: nodes for supply, nodes in found.items() if nodes}
+
+
+def _oscillation(before: AmpReport, after: AmpReport) -> Iterator[Finding]:
+    """That the amp oscillates after the change, or no longer does."""
+    was = before.stability.dangers
+    for note in after.stability.dangers:
+        cause = "already so" if was else "new"
+        yield Finding("stop", note.part, after.stability.headline(), "natural frequencies", note.code, cause)
+    if was and not after.stability.dangers:
+        text = "The amp oscillates before the change, and no longer does."
+        yield Finding("note", was[0].part, text, "natural frequencies", was[0].code, "mended")
 
 
 def _rating(now: RatingCheck, old: RatingCheck | None, cause: str) -> Finding:

@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.loop import feedback_parts, overall_feedback
+from tubekit.amp.loop import overall_feedback
 from tubekit.amp.signal import SignalPath, signal_path
 from tubekit.amp.signal_tables import PRINTED_HZ
 from tubekit.amp.signal_view import SOURCE_OHMS, gain_at
+from tubekit.amp.stability import REVERSED, feedback_parts
 from tubekit.amp.stretches import corner_words
-from tubekit.analyses.feedback import REVERSED, LoopGain
+from tubekit.analyses.feedback import LoopGain
 from tubekit.errors import ChangeError
 from tubekit.text import Column, Printed, Table, to_json_value
 from tubekit.units import show

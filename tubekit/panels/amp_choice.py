@@ -13,7 +13,7 @@ import ipywidgets as widgets
 
 from tubekit.amp import Amp, demo_names, load_amp
 from tubekit.amp.read import read_sheet
-from tubekit.errors import TubekitError
+from tubekit.errors import Note, TubekitError
 from tubekit.text import danger_html
 
 Choice = str | Amp
@@ -49,6 +49,7 @@ class AmpList:
         self.danger = widgets.HTML(layout=widgets.Layout(width="auto", display="none"))
         self.box = widgets.VBox([self.danger, row, self.complaint], layout=widgets.Layout(width="auto"))
         self._good, self._read = amp, _edited(amp)
+        self._oscillation: tuple[Note, ...] = ()
         self.look_again()
         self.choice.observe(lambda change: self._chosen(change["new"]), "value")
         self.again.on_click(lambda _: self._look())
@@ -93,9 +94,14 @@ class AmpList:
         if self.complaint.value != said:
             self.complaint.value, self.complaint.layout.display = said, "" if words else "none"
 
-    def warn(self, amp: Choice) -> None:
-        """Say above the list what can kill or burn on this amp (on trial, where changes are)."""
-        said = danger_html(amp if isinstance(amp, Amp) else load_amp(amp))
+    def warn(self, amp: Choice, *, solved: bool = False) -> None:
+        """Say above the list what can kill or burn on this amp (on trial, where changes are).
+
+        That it oscillates is asked anew where it is `solved`, and stays as it was while a control moves.
+        """
+        one = amp if isinstance(amp, Amp) else load_amp(amp)
+        self._oscillation = one.oscillation if solved else self._oscillation
+        said = danger_html((*self._oscillation, *one.dangers))
         if self.danger.value != said:
             self.danger.value, self.danger.layout.display = said, "" if said else "none"
 

@@ -212,6 +212,7 @@ class AmpPanel(OverTrial, widgets.VBox):
 
     def _write(self) -> None:
         self.write()
+        self.amp_list.warn(self.trial.after, solved=True)
         for each in self.told():
             each.remove_class("tubekit-grey")
 

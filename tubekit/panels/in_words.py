@@ -82,7 +82,7 @@ def _tube(part: Tube) -> str:
 def idle_html(report: AmpReport) -> str:
     """Dangers, idle volts, what the check says, which ratings are strained, and the caution."""
     checked = check_html(report.amp, limits(report))
-    return danger_html(report) + tables_html(idle_tables(report)) + checked + caution_html()
+    return danger_html(report.dangers) + tables_html(idle_tables(report)) + checked + caution_html()
 
 
 def caution_html() -> str:

@@ -21,9 +21,9 @@ from tubekit.amp.parts import (
     Resistor,
     Tube,
 )
+from tubekit.amp.stability import REVERSED
 from tubekit.amp.stretches import corner_words
 from tubekit.analyses.corners import Corner
-from tubekit.analyses.feedback import REVERSED
 from tubekit.decisions.tone import ToneChange
 from tubekit.panels.amp_board import AmpBoard
 from tubekit.panels.answer import tables_html

@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp
-from tubekit.amp.loop import feedback_parts, overall_feedback
+from tubekit.amp.loop import overall_feedback
 from tubekit.amp.parts import Part, Potentiometer
 from tubekit.amp.signal import SignalPath, path_of
 from tubekit.amp.signal_view import SignalView, driven_at, gain_at, signal_view, turned
+from tubekit.amp.stability import feedback_parts
 from tubekit.analyses.feedback import LoopGain
-from tubekit.analyses.naturals import Naturals, naturals
+from tubekit.analyses.naturals import Naturals
 from tubekit.circuit.threads import on_one_core
 from tubekit.panels.amp_knobs import short_role
 from tubekit.plots.tone_view import Curve
@@ -70,7 +71,7 @@ def sight(amp: Amp, near: Sight | None, turning: str) -> Sight:
     if base is None or view is None:
         base = view = signal_view(driven, near=near.base.solved if near else None)
     assert view is not None
-    poles = naturals(view.network, view.matrix, amp.title)
+    poles = view.stability.naturals
     stable = bool(poles.stable[0])
     gain = _db(gain_at(view, HERTZ)[0]) if stable else np.full(len(HERTZ), np.nan)
     found = Sight(amp, view, base, poles, Curve(HERTZ, gain, "" if stable else poles.said()), turning)
@@ -142,7 +143,6 @@ def _family(now: Sight) -> Curve:
     volts = view.point.port_volts
     if np.abs(volts - now.view.point.port_volts).max(initial=0.0) > IDLE_V:
         return NO_FAMILY  # it moves what the amp draws: each position would need the supply solved
-    stable = naturals(view.network, view.matrix, now.amp.title).stable
-    lines = np.where(stable[:, None], _db(gain_at(view, FAMILY_HZ)), np.nan)
+    lines = np.where(view.stability.stable[:, None], _db(gain_at(view, FAMILY_HZ)), np.nan)
     words = f"Grey: {short_role(part)}, end to end in tenths"
     return Curve(FAMILY_HZ, lines[0], family_hz=FAMILY_HZ, family_db=lines, family_words=words)

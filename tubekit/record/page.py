@@ -65,7 +65,10 @@ def _body(content: Content) -> Iterator[str]:
     for place, heading in CHAPTERS.items():
         here = [part for part in parts if part.place == place and (part.heading or part.tables)]
         if here:
-            caution = danger_html(content.amp) + f'<p class="caution">{html.escape(CAUTION)}</p>'
+            caution = (
+                danger_html((*content.amp.oscillation, *content.amp.dangers))
+                + f'<p class="caution">{html.escape(CAUTION)}</p>'
+            )
             caution = caution if place == "bench" else ""
             yield _part(here[0], f"<h2>{heading}</h2>{caution}")
             yield from map(_part, here[1:])
@@ -77,7 +80,7 @@ def _body(content: Content) -> Iterator[str]:
 
 def _front(content: Content) -> Iterator[str]:
     yield f"<h1>{html.escape(content.title)}</h1>"
-    yield danger_html(content.amp)
+    yield danger_html((*content.amp.oscillation, *content.amp.dangers))
     yield _facts(content)
     lines = "".join(f"<li>{html.escape(line)}</li>" for line in sentences(content))
     decided = _paragraph(content.decided, "decided") or '<div class="by-hand"></div>'

@@ -1,0 +1,120 @@
+"""An amp that oscillates is a stop, named first by every answer about it; a tremolo is no fault.
+
+Criterion: a linear circuit is stable where no natural frequency has a real part above zero (any network
+theory textbook). Which changes make an amp oscillate: common practice of the trade (no source).
+"""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from tests.amp.signal_amps import with_feedback
+from tests.amps import amp, solved
+from tubekit import analyse
+from tubekit.amp.signal import signal_path
+from tubekit.amp.signal_view import idle_stability, signal_view
+from tubekit.cli.main import main
+from tubekit.decisions import swap
+from tubekit.record.page import page
+from tubekit.record.record import contents
+
+CROSSED = {"T2.primary.nodes": ["p4", "B1", "p3"]}
+"""Primary leads exchanged after work on the output transformer: the classic mistake."""
+
+
+@pytest.mark.parametrize(
+    "words",
+    [["swap"], ["trace"], ["tone"], ["loop"]],
+    ids=" ".join,
+)
+def test_exchanged_primary_leads_are_named_first(
+    words: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main([*words, "burdock", "T2.primary.nodes=p4,B1,p3"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert said.startswith("DANGER: The amp takes off")
+    assert "with R13 lifted the amp is stable" in said
+
+
+@pytest.mark.parametrize("words", [["hum"], ["drive"], ["bench", "drive"]], ids=" ".join)
+def test_what_cannot_be_asked_of_it_is_refused_with_the_same_words(
+    words: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main([*words, "burdock", "T2.primary.nodes=p4,B1,p3"]) == 1
+    assert "The amp takes off" in capsys.readouterr().err
+
+
+def test_a_swap_is_stopped_by_it() -> None:
+    report = swap(amp("burdock"), CROSSED)
+    stop = report.verdict[0]
+    assert (stop.weight, stop.code, stop.cause) == ("stop", "oscillates", "new")
+    assert not report.acceptable
+    back = swap(report.after.amp, {"T2.primary.nodes": ["p3", "B1", "p4"]})
+    assert ("oscillates", "mended") in {(f.code, f.cause) for f in back.verdict}
+    assert back.acceptable
+
+
+def test_small_signal_figures_of_it_are_blank() -> None:
+    report = analyse(amp("burdock").changed(CROSSED))
+    assert np.isnan([each.gain for each in report.tubes]).all()
+    assert np.isnan(report.node("p1a").ac_rms_v)
+    assert report.node("B2").ac_rms_v > 0  # ripple of the supply stays
+    assert report.tube("V3").plate_w == pytest.approx(solved("burdock").tube("V3").plate_w, rel=1e-3)
+
+
+def test_json_and_records_say_it_first(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["swap", "burdock", "T2.primary.nodes=p4,B1,p3", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["dangers"][0]["code"] == "oscillates"
+    report = analyse(amp("burdock").changed(CROSSED))
+    sheet = page(contents(report.amp, report))
+    assert sheet.index("The amp takes off") < sheet.index("<h2>Decided</h2>")
+
+
+def test_an_amp_that_oscillates_as_drawn_is_said_at_once() -> None:
+    report = solved("ultralinear")
+    assert [note.code for note in report.dangers] == ["oscillates"]
+    assert str(report).startswith("DANGER: The amp oscillates near")
+    assert report.amp.dangers == ()  # its wiring is safe: it has to be solved for it
+
+
+def test_one_answer_for_report_and_signal_path() -> None:
+    for name in ("teasel", "burdock", "fescue", "vetch", "four-output-tubes", "ultralinear"):
+        path = signal_path(amp(name))
+        assert path.stable.tolist() == solved(name).stability.stable.tolist()
+        assert path.view.stability.headline() == solved(name).stability.headline()
+
+
+def test_a_tremolo_is_held_still_and_asked_about() -> None:
+    found = solved("reverb-tremolo").stability
+    assert found.oscillator == "V5a"
+    assert not found.drawn.stable[0]
+    assert found.stable[0]
+    assert not solved("reverb-tremolo").dangers
+    (note,) = found.notes()
+    assert (note.code, note.part, note.danger) == ("tremolo", "V5a", False)
+    assert "oscillates by itself at about 5" in note.text
+    view = signal_view(amp("reverb-tremolo"), near=solved("reverb-tremolo").solved)
+    assert any("V5a held still" in words for words in view.assumptions)
+    assert view.speaker.designator == "LS1"  # not the input coil of the reverb tank
+
+
+def test_the_footswitch_stops_the_tremolo() -> None:
+    off = amp("reverb-tremolo").changed({"S3.position": "closed"})
+    assert idle_stability(analyse(off, near=solved("reverb-tremolo")).solved).oscillator == ""
+
+
+def test_motorboating_is_not_taken_for_a_tremolo() -> None:
+    found = idle_stability(analyse(amp("ultralinear").changed({"R23": "removed"})).solved)
+    assert not found.stable[0]
+    assert 0 < found.naturals.oscillates_hz[0] < 20
+    assert found.oscillator == ""
+
+
+def test_a_batch_counts_the_variants_that_oscillate() -> None:
+    amps = with_feedback("22k", reversed_phase=True).changed({"R27": ["22k", "100M"]})
+    found = analyse(amps).stability
+    assert found.stable.tolist() == [False, True]
+    assert found.headline().startswith("1 of 2 variants oscillate")

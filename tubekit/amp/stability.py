@@ -1,0 +1,212 @@
+"""Whether an amp oscillates: asked here and nowhere else, and answered in one note.
+
+The natural frequencies are those of the amp with its strays and the generator at the input. A slow
+phase-shift oscillator off the way of the signal (a tremolo) is no fault: its tube is held at its idle
+currents, and the rest of the amp is judged without it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.parts import OutputTransformer, Resistor
+from tubekit.amp.topology import edges, reached
+from tubekit.analyses.elimination import respond
+from tubekit.analyses.naturals import Naturals, naturals
+from tubekit.analyses.operating_point import OperatingPoint
+from tubekit.analyses.shares import picker
+from tubekit.circuit import parts as wired
+from tubekit.circuit.full import linearised
+from tubekit.circuit.network import Network
+from tubekit.circuit.parts import GROUND, Capacitor, Device
+from tubekit.errors import Note
+from tubekit.units import show
+
+Array = np.ndarray
+Way = tuple[Array, Array]
+"""Column that drives the input jack, and row that reads the loudspeaker."""
+
+TREMOLO_HZ = 20.0
+"""A slower oscillator off the way of the signal is taken for a tremolo [Hz]; common practice, no source."""
+HELD_F = 1e-6
+"""A capacitor to ground from this up counts as a short for the test of what closes a loop [F]."""
+HELD_S = 1e3
+UNMOVED_DB = 1.0
+"""A section that moves the amp's gain by less than this when held still is off the way of the signal [dB]."""
+
+REVERSED = (
+    "If it came after work on the output transformer: two plate leads or two secondary leads changed over "
+    "turn the feedback round."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Stability:
+    """Natural frequencies of an amp, and what follows from them.
+
+    `naturals` are those that count: with the tremolo's tube `oscillator` held still where there is one;
+    `drawn` are those of the amp as drawn. `cause` says what closes the loop of an amp that oscillates.
+    """
+
+    naturals: Naturals
+    drawn: Naturals
+    oscillator: str = ""
+    cause: str = ""
+
+    @property
+    def stable(self) -> Array:
+        """True where nothing grows but an intended oscillator, (N,)."""
+        return self.naturals.stable
+
+    def headline(self) -> str:
+        """That it oscillates, and where; '' for a stable amp."""
+        lost = np.flatnonzero(~self.stable)
+        if not len(lost):
+            return ""
+        hertz = float(self.naturals.oscillates_hz[lost[0]])
+        how = f"oscillates near {show(hertz, 'Hz')}" if hertz > 0 else "takes off: it squeals or blocks"
+        many = f"{len(lost)} of {len(self.stable)} variants oscillate; the first {how}."
+        return f"The amp {how}." if len(self.stable) == 1 else many
+
+    def said(self, member: int = 0) -> str:
+        """Stable or not, in one sentence."""
+        if not self.oscillator:
+            return self.naturals.said(member)
+        return f"{self.naturals.said(member)} with {self.oscillator} held still"
+
+    @property
+    def dangers(self) -> tuple[Note, ...]:
+        """That the amp oscillates; nothing where it does not."""
+        return tuple(note for note in self.notes() if note.danger)
+
+    def notes(self) -> Iterator[Note]:
+        """A danger where the amp oscillates; a plain note on a tremolo."""
+        lost = np.flatnonzero(~self.stable)
+        if len(lost):
+            text = f"{self.headline()} Do not run it: tubes and speaker overheat. {self.cause}".rstrip()
+            yield Note("oscillates", "", f"{text} Small-signal figures of it are not shown.", danger=True)
+        elif self.oscillator:
+            hertz_of = self.drawn.oscillates_hz[~self.drawn.stable]
+            text = (
+                f"{self.oscillator} oscillates by itself at about {show(float(hertz_of[0]), 'Hz')}: intended "
+                f"(tremolo)? The figures are those of the amp with {self.oscillator} held still."
+            )
+            yield Note("tremolo", self.oscillator, text)
+
+
+def stability(amp: Amp, point: OperatingPoint, way: Way | None) -> Stability:
+    """Judge an amp at its idle `point`, strays in place; `way` leads from the jack to the loudspeaker."""
+    drawn = _naturals(point)
+    if drawn.stable.all():
+        return Stability(drawn, drawn)
+    one = _member(point, int(np.argmin(drawn.stable)))
+    oscillator = _tremolo(one, way)
+    if oscillator:
+        after = _naturals(held_still(point, oscillator))
+        if after.stable.all():
+            return Stability(after, drawn, oscillator)
+    return Stability(drawn, drawn, cause=_cause(amp, one))
+
+
+def _naturals(point: OperatingPoint, more: Array | float = 0.0) -> Naturals:
+    """Natural frequencies at an idle point, with `more` conductance between its nodes."""
+    matrix = linearised(point.network, list(point.slopes)) + more
+    return naturals(point.network, matrix, point.network.circuit.title)
+
+
+def _member(point: OperatingPoint, member: int) -> OperatingPoint:
+    """One member of a batch."""
+    network = point.network
+
+    def own(values: Array) -> Array:
+        return values if len(values) == 1 else values[[member]]
+
+    one = replace(network, conductance=own(network.conductance), reactive_values=own(network.reactive_values))
+    return replace(point, network=one, slopes=tuple(own(each) for each in point.slopes))
+
+
+def held_still(point: OperatingPoint, section: str) -> OperatingPoint:
+    """The same idle point with a section that passes its idle currents and no signal."""
+    slopes = []
+    for group, own in zip(point.network.groups, point.slopes, strict=True):
+        kept = np.array([name != section for name in group.names], float)
+        slopes.append(own * kept[:, None, None])
+    return replace(point, slopes=tuple(slopes))
+
+
+def _tremolo(point: OperatingPoint, way: Way | None) -> str:
+    """The section of a slow oscillator that needs neither the supply nor the output; '' where none is."""
+    hertz = _naturals(point).oscillates_hz[0]
+    if (
+        way is None
+        or not 0 < hertz < TREMOLO_HZ
+        or _naturals(point, _clamps(point.network, way[1])).stable[0]
+    ):
+        return ""
+    before = _gain(point, way)
+    for device in point.network.circuit.of(Device):
+        still = held_still(point, device.name)
+        moved = 20 * np.log10(_gain(still, way) / before)
+        if abs(moved) < UNMOVED_DB and _naturals(still).stable[0]:
+            return device.name
+    return ""
+
+
+def _gain(point: OperatingPoint, way: Way) -> float:
+    matrix = linearised(point.network, list(point.slopes))
+    x = respond(point.network, matrix, way[0], np.array([2j * np.pi * 1000.0]))[0, 0]
+    return max(float(np.abs(x @ way[1])), 1e-30)
+
+
+def _clamps(network: Network, out: Array | None = None) -> Array:
+    """Conductances that short every large capacitor to ground, and the loudspeaker."""
+    large = [part for part in network.circuit.of(Capacitor) if np.min(part.farads) >= HELD_F]
+    rows = [picker(network, part.a, part.b) for part in large if GROUND in (part.a, part.b)]
+    rows += [] if out is None else [out]
+    return HELD_S * sum((np.outer(row, row) for row in rows), np.zeros(2 * (len(network.unknowns),)))
+
+
+def _cause(amp: Amp, point: OperatingPoint) -> str:
+    """What closes the loop, found by opening each suspect way in turn."""
+    hertz = float(_naturals(point).oscillates_hz[0])
+    for name in feedback_parts(amp):
+        part = next(each for each in point.network.circuit.of(wired.Resistor) if each.name == name)
+        row = picker(point.network, part.a, part.b)
+        lifted = _naturals(point, -np.outer(row, row) / np.ravel(part.ohms)[0])
+        if lifted.stable[0]:
+            return f"The loop closes through {name}: with {name} lifted the amp is stable. {REVERSED}"
+        left = float(lifted.oscillates_hz[0])
+        if hertz > TREMOLO_HZ > left > 0:
+            return (
+                f"With {name} lifted it still motorboats near {show(left, 'Hz')}: look at the feedback and "
+                "at the decoupling of the rails."
+            )
+    if _naturals(point, _clamps(point.network)).stable[0]:
+        return "The loop closes through the supply (motorboating): look at the filter capacitors."
+    return ""
+
+
+def feedback_parts(amp: Amp) -> Iterator[str]:
+    """Designators of fitted resistors from an output transformer's secondary to somewhere else than ground.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> list(feedback_parts(load_amp("teasel")))
+    []
+    """
+    taps = {
+        tap for part in amp.parts.values() if isinstance(part, OutputTransformer)
+        for winding in part.windings[1:] for tap in winding.taps
+    }  # fmt: skip
+    wires = [part for part in amp.parts.values() if not isinstance(part, Resistor | OutputTransformer)]
+    output = set(reached(taps - {GROUND}, edges(wires), stops=[GROUND])) - {GROUND}
+    for part in amp.parts.values():
+        if isinstance(part, Resistor) and part.condition == "fitted":
+            outside = [node for node in part.nodes if node not in output and node != GROUND]
+            if len(outside) == 1 and set(part.nodes) & output:
+                yield part.designator
