@@ -59,4 +59,6 @@ def build(amp: Amp, settled: Mapping[str, Value] | None = None) -> Built:
         for name, part in amp.parts.items()
         if any(part.rectifies(as_wired=True))
     }
-    return Built(amp, Circuit(tuple(pieces), amp.title), tuple(hookup.said), rectifiers, hookup.settled)
+    return Built(
+        amp, Circuit(tuple(pieces), amp.title, amp.batch), tuple(hookup.said), rectifiers, hookup.settled
+    )

@@ -28,11 +28,11 @@ def held_supply(view: SignalView, volts_peak: Value = 0.0) -> Circuit:
     state = view.solved.state
     for node in sorted(rails):
         mean = state.mean(node)
-        parts.append(VoltageSource(f"{node} held", node, GROUND, float(mean[0]) if len(mean) == 1 else mean))
+        parts.append(VoltageSource(f"{node} held", node, GROUND, view.solved.one(mean)))
     tip, sleeve = view.jack.tip, view.jack.sleeve
     parts.append(VoltageSource(GENERATOR, EMF, sleeve, ac=volts_peak))
     parts.append(Resistor(f"{GENERATOR} ohms", EMF, tip, view.source_ohms))
-    return Circuit(tuple(parts), view.amp.title)
+    return view.point.circuit.made_of(parts)
 
 
 def _mains_side(view: SignalView) -> set[str]:

@@ -158,7 +158,7 @@ def idle_stability(solved: Solved) -> Stability:
         found = jack
         generator.append(wired.Resistor(GENERATOR, found.tip, found.sleeve, SOURCE_OHMS))
         speaker = next(speakers(amp), None)
-    network = assemble(Circuit((*circuit.parts, *signal_strays(amp), *generator), amp.title))
+    network = assemble(circuit.with_parts(*signal_strays(amp), *generator))
     idle = solved.state.operating_point  # neither strays nor a generator move it
     return stability(amp, replace(idle, network=network), _way(network, found, speaker))
 
@@ -167,7 +167,7 @@ def _judged(
     solved: Solved, parts: Sequence[wired.Part], jack: Jack, speaker: Loudspeaker
 ) -> tuple[OperatingPoint, Stability]:
     """Idle point of the parts, a tremolo held still in it, and whether it is stable."""
-    network = assemble(Circuit(tuple(parts), solved.amp.title))
+    network = assemble(solved.built.circuit.made_of(parts))
     idle = solved.state.operating_point
     start = np.broadcast_to(idle.port_volts, (network.size, idle.port_volts.shape[1]))
     point = solve_network(network, idle.feed, start)

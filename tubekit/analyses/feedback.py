@@ -198,7 +198,7 @@ def _broken(circuit: Circuit, part: Resistor | Capacitor, end: str) -> Circuit:
     """The circuit with a source of no volts between one end of the part and the node it was on."""
     a, b = (BREAK if node == end else node for node in (part.a, part.b))
     parts = [dataclasses.replace(each, a=a, b=b) if each is part else each for each in circuit.parts]
-    return Circuit((*parts, VoltageSource(BREAK, BREAK, end)), circuit.title)
+    return circuit.made_of((*parts, VoltageSource(BREAK, BREAK, end)))
 
 
 def _loop(network: Network, matrix: Array, s: Array, end: str) -> Array:

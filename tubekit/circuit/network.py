@@ -230,6 +230,19 @@ def _branches(circuit: Circuit) -> list[str]:
 
 
 def _batch_of(circuit: Circuit) -> int | None:
+    found = batch_size(_varied(circuit))
+    if circuit.batch is None:
+        return found
+    if found not in (None, circuit.batch):
+        raise CircuitError(
+            f"a value has {found} entries in a batch of {circuit.batch}",
+            fix="Give every varied value one entry for each member",
+        )
+    return circuit.batch
+
+
+def _varied(circuit: Circuit) -> list[Value]:
+    """Every value that may be an array."""
     values: list[Value] = []
     for part in circuit.parts:
         match part:
@@ -245,7 +258,7 @@ def _batch_of(circuit: Circuit) -> int | None:
                 values += [*part.ohms, part.henries if np.ndim(part.henries) == 3 else 0.0]
             case Device() | Rectifier():
                 values += parameters(part.law).values()
-    return batch_size(values)
+    return values
 
 
 def _devices(

@@ -147,6 +147,10 @@ def nodes_of(part: Part) -> tuple[str, ...]:
 class Circuit:
     """A set of parts. Names are unique; nodes come into being by being named.
 
+    `batch` says how many circuits it stands for where that is known from elsewhere (an amp says it), even
+    if none of the varied values is in it. Left out, the values say it: any that is an array makes a batch,
+    an array of one too.
+
     Examples
     --------
     >>> divider = Circuit((VoltageSource("B", "top", "ground", 300.0),
@@ -157,6 +161,7 @@ class Circuit:
 
     parts: tuple[Part, ...]
     title: str = ""
+    batch: int | None = None
     nodes: tuple[str, ...] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -171,13 +176,17 @@ class Circuit:
         """The parts of one class, in order."""
         return [part for part in self.parts if isinstance(part, kind)]
 
+    def made_of(self, parts: Iterable[Part]) -> Circuit:
+        """A circuit of other parts, under the same title and of the same batch."""
+        return Circuit(tuple(parts), self.title, self.batch)
+
     def with_parts(self, *extra: Part) -> Circuit:
         """The same circuit with parts added."""
-        return Circuit((*self.parts, *extra), self.title)
+        return self.made_of((*self.parts, *extra))
 
     def without(self, *names: str) -> Circuit:
         """The same circuit with the named parts taken out."""
-        return Circuit(tuple(p for p in self.parts if p.name not in names), self.title)
+        return self.made_of(p for p in self.parts if p.name not in names)
 
 
 def _refuse_duplicates(names: Iterable[str]) -> None:

@@ -69,7 +69,7 @@ def reactive_parts(
                 unit = np.zeros(total)
                 unit[place[f"I({part.name}.{j})"]] = 1.0
                 columns.append(unit)
-    lead = size if any(block.ndim == 3 and block.shape[0] > 1 for _, block in blocks) else 1
+    lead = size if any(block.ndim == 3 for _, block in blocks) else 1
     values = np.zeros((lead, len(columns), len(columns)))
     for start, block in blocks:
         stop = start + block.shape[-1]

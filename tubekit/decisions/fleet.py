@@ -165,9 +165,7 @@ def dc_circuit(circuit: Circuit, lines: Mapping[str, RegulationLine], kept: Sequ
     for part in parts:
         if isinstance(part, Device):
             wanted |= {leader[node] for node in nodes_of(part) if node != GROUND}
-    return Circuit(
-        tuple(p for p in parts if {leader[n] for n in nodes_of(p) if n != GROUND} & wanted), circuit.title
-    )
+    return circuit.made_of(p for p in parts if {leader[n] for n in nodes_of(p) if n != GROUND} & wanted)
 
 
 def _at_dc(part: Part, lines: Mapping[str, RegulationLine]) -> Iterator[Part]:

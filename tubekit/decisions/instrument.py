@@ -44,7 +44,7 @@ def instrumented(amp: Amp) -> Built:
     True
     """
     built = build(amp)
-    return dataclasses.replace(built, circuit=Circuit(tuple(_extras(built)), built.circuit.title))
+    return dataclasses.replace(built, circuit=built.circuit.made_of(_extras(built)))
 
 
 def _extras(built: Built) -> Iterator[Part]:
@@ -61,9 +61,8 @@ def turned(circuit: Circuit, settings: Settings) -> Circuit:
     by_part: dict[str, dict[str, tuple[Array, Array]]] = {}
     for knob, value in settings.items():
         by_part.setdefault(knob.part, {})[knob.field] = value
-    return Circuit(
-        tuple(_turn(part, by_part[part.name]) if part.name in by_part else part for part in circuit.parts),
-        circuit.title,
+    return circuit.made_of(
+        _turn(part, by_part[part.name]) if part.name in by_part else part for part in circuit.parts
     )
 
 

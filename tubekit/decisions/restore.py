@@ -189,7 +189,7 @@ def _dropped(circuit: Circuit, plug: MainsPlug, values: Array) -> Circuit:
         replace(part, a=raw) if isinstance(part, VoltageSource) and part.name == plug.designator else part
         for part in circuit.parts
     ]
-    return Circuit((*parts, Resistor(DROPPER, raw, plug.line, values)), circuit.title)
+    return circuit.made_of((*parts, Resistor(DROPPER, raw, plug.line, values)))
 
 
 def _left(state: MainsState, plug: MainsPlug) -> Array:

@@ -226,8 +226,8 @@ def _fixed_bias(t: TubeReading, types: Sequence[str]) -> list[RatingCheck]:
 def _heater(t: TubeReading) -> list[RatingCheck]:
     nominal = np.asarray(t.heater_rated_v).reshape(-1)
     off = np.abs(np.asarray(t.heater_rms_v) - nominal)
-    off = off if off.size > 1 else float(off.reshape(-1)[0])
-    limit = HEATER_TOLERANCE * (nominal if nominal.size > 1 else float(nominal[0]))
+    off = float(off[0]) if isinstance(t.heater_rms_v, float) else off  # floats of a single amp
+    limit = HEATER_TOLERANCE * (float(nominal[0]) if len(t.types) == 1 else nominal)
     return check(t.section, "heater_off", off, limit, "heater tolerance", HEATER_SOURCE)
 
 

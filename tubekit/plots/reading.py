@@ -42,9 +42,9 @@ def of_member(values: Any, member: int) -> float:
     ------
     InputError : the batch has no such member.
     """
-    array = np.atleast_1d(np.asarray(values, dtype=float))
-    if array.size == 1:
-        return float(array[0])
+    array = np.asarray(values, dtype=float)
+    if array.ndim == 0:  # of a single amp, or the same for all
+        return float(array)
     if not 0 <= member < array.size:
         raise InputError(f"no member {member}: there are {array.size}", fix="Count members from 0")
     return float(array[member])
