@@ -6,10 +6,11 @@ listed here a second time. Values do not count, but for what makes a filter of a
 
 from __future__ import annotations
 
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from tubekit.amp.parts import (
     GROUND,
     Capacitor,
     MainsPlug,
+    OutputTransformer,
     Part,
     PowerTransformer,
     RectifierTube,
@@ -269,6 +271,36 @@ class Topology:
             if node in self._trunk and node not in swinging | self.cathodes and node in self.fed:
                 found.append(Rail(name, node, self.fed[node], self._trunk[node]))
         return tuple(found)
+
+    @cached_property
+    def supply(self) -> frozenset[str]:
+        """Nodes from the plug to the last filter capacitor, heaters included.
+
+        Dead ends are left out: a grid leak leads from the bias supply to a stage, not to another rail.
+        """
+        sections = [node for s in self.sections for node in (s.plate, s.screen, s.grid, s.cathode)]
+        still = set(self._still) - self.cathodes
+        stops = {node for node in sections if node is not None and node not in still} | {GROUND}
+        parts = [part for part in self.parts.values() if not isinstance(part, OutputTransformer)]
+        pairs = [
+            pair for part in parts for pair in (*part.conducts(as_wired=True), *part.rectifies(as_wired=True))
+        ]
+        pairs += [pair for part in parts if isinstance(part, Tube) for pair in pairwise(part.heater)]
+        anchored = (set(self.held) | still) - {GROUND}
+        kept = set(reached(anchored - still, pairs, stops)) - stops
+        while True:
+            ways = Counter(end for a, b in pairs if {a, b} <= kept | {GROUND} for end in (a, b))
+            dead = {node for node in kept - anchored if ways[node] < 2}
+            if not dead:
+                return frozenset(kept)
+            kept -= dead
+
+    @cached_property
+    def heaters(self) -> frozenset[str]:
+        """Nodes of the heaters of amplifying tubes, ground left out."""
+        tubes = [part for part in self.parts.values() if isinstance(part, Tube) and part.sections]
+        own = {node for tube in tubes for node in tube.heater} - {GROUND}
+        return frozenset(reached(own, self.wired.metal, stops=[GROUND])) - {GROUND}
 
     def output_of(self, rectifier: str) -> str | None:
         """Node that a rectifier delivers to; None where it feeds nothing."""

@@ -24,7 +24,7 @@ WIDEST = 38
 def lay_supply(section: Section, reader: Reader) -> Plan:
     """Transformers in the middle, mains to their left, rectifiers and filters to their right."""
     items = [_turned(item, section.items) for item in section.items]
-    reader = replace(reader, with_ripple=True, mute=_mains_side(items))
+    reader = replace(reader, with_ripple=True)
     rectifiers = [item for item in items if item.kind == "rectifier"]
     inner = drawn_nodes(section, items) - {node for item in rectifiers for node in _only_heater(item)}
     maker = Maker(reader, inner)
@@ -58,20 +58,6 @@ def _turned(item: Item, items: tuple[Item, ...]) -> Item:
     order = {node: place for place, node in enumerate(taps)}
     contacts = sorted(item.pins[1:], key=lambda pin: order.get(pin[1], len(taps)))
     return replace(item, pins=(item.pins[0], *contacts))
-
-
-def _mains_side(items: list[Item]) -> frozenset[str]:
-    """Nodes in front of the transformer: what stands between them and ground is the mains' affair."""
-    seen = {node for item in items if item.kind == "mains plug" for node in item.nodes} - {GROUND}
-    todo = list(seen)
-    while todo:
-        node = todo.pop()
-        for item in items:
-            if node in item.nodes and item.kind not in ("power transformer", "mains plug"):
-                fresh = set(item.nodes) - seen - {GROUND}
-                seen |= fresh
-                todo += fresh
-    return frozenset(seen)
 
 
 def _only_heater(rectifier: Item) -> set[str]:

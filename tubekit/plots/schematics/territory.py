@@ -57,7 +57,7 @@ class Territory:
 def territory(amp: Amp) -> Territory:
     """The sections of an amp: stages from input to output, the supply, the heaters, and what is left."""
     items = items_of(amp.parts)
-    side = supply_side(amp.parts, items)
+    side = supply_side(amp.topology.wired, items)
     taken = {item.name for item in (*side.items, *side.heaters)}
     signal = [item for item in items if item.name not in taken]
     off = set(side.nodes) | set(side.heater_nodes) | {GROUND}

@@ -36,7 +36,6 @@ class Reader:
     report_before: AmpReport | None = None
     member: int = 0
     with_ripple: bool = False
-    mute: frozenset[str] = frozenset()
     _volts: dict[str, str] = field(default_factory=dict)
 
     # ---- parts
@@ -132,7 +131,7 @@ class Reader:
 
     def volts(self, node: str) -> str:
         """DC volts at a node, '' where they are not known; alternating volts where it carries no other."""
-        if node in self.mute:
+        if node in self.amp.line_side.nodes:
             return ""
         if node not in self._volts:
             self._volts[node] = self._said(node)
