@@ -11,6 +11,7 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.clipping import ClipPoint, clip_points, estimated
 from tubekit.amp.held_supply import held_supply
+from tubekit.amp.readings import outside_note
 from tubekit.amp.signal_order import signal_order
 from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, refuse_unstable, signal_view
 from tubekit.analyses.elimination import respond
@@ -88,13 +89,27 @@ class Headroom(Printed):
     def tables(self) -> list[Table]:
         """Order of clipping, then output against drive."""
         first = self.clips[0].input_rms
+        tubes = tuple(self.view.solved.tubes())
+        marked = {t.section: t.marked for t in tubes}
         rows = [
-            (each.section, each.input_rms, 20 * np.log10(each.input_rms / first), each.cause)
+            (
+                marked.get(each.section, each.section),
+                each.input_rms,
+                20 * np.log10(each.input_rms / first),
+                each.cause,
+            )
             for each in self.clips
-        ]
+        ]  # fmt: skip
         heads = (Column("stage"), Column("at the jack", "V rms"),
                  Column("after the first", "dB", format="+.1f"), Column("cause"))  # fmt: skip
-        tables = [Table("Order of clipping", heads, rows, note=f"Method: {self.method}.")]
+        tables = [
+            Table(
+                "Order of clipping",
+                heads,
+                rows,
+                note=f"Method: {self.method}.\n{outside_note(tubes)}".rstrip(),
+            )
+        ]
         if len(self.input_rms):
             run = list(zip(self.input_rms, self.output_rms, self.power_w, self.thd_percent, strict=True))
             under = (Column("at the jack", "V rms"), Column("loudspeaker", "V rms"), Column("power", "W"),

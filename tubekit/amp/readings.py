@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,8 @@ Reading = float | np.ndarray
 """A number, or (N,) for a batch."""
 
 
+OUTSIDE = "†"
+"""Mark of a tube outside the range its law was fitted in."""
 FLOOR = 1e-6
 """What no bench meter shows: smaller voltages are printed as nil [V]; common practice, no source."""
 
@@ -63,6 +66,23 @@ class TubeReading:
     heater_rated_v: Reading = quantity("V", "V_h0", "what that heater is made for, its halves as wired")
     gain: Reading = quantity("", "A", "voltage gain grid to plate at 1 kHz, magnitude")
     cathode_gain: Reading = quantity("", "A_k", "voltage gain grid to cathode at 1 kHz, magnitude")
+    outside: tuple[str, ...] = ()
+
+    @property
+    def marked(self) -> str:
+        """The section, marked where it is outside the range its law was fitted in."""
+        return self.section + (OUTSIDE if self.outside else "")
+
+
+def outside_note(tubes: Iterable[TubeReading]) -> str:
+    """The footnote to `TubeReading.marked`; blank where no tube is marked."""
+    said: dict[str, list[str]] = {}
+    for t in tubes:
+        if t.outside:
+            words = f"{', '.join(dict.fromkeys(t.types))}: {', '.join(t.outside)}"
+            said.setdefault(words, []).append(t.section)
+    where = "; ".join(f"{', '.join(sections)} {words}" for words, sections in said.items())
+    return f"{OUTSIDE} outside the range the tube's law was fitted in, extrapolated: {where}." if said else ""
 
 
 @dataclass(frozen=True, eq=False)

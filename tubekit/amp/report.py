@@ -15,6 +15,7 @@ from tubekit.amp.readings import (
     RectifierReading,
     TubeReading,
     WindingReading,
+    outside_note,
     readable,
 )
 from tubekit.amp.signal_view import idle_stability
@@ -120,17 +121,17 @@ class AmpReport(Printed):
             Column("heater", "V rms"),
         )  # fmt: skip
         rows = [
-            (t.section, _types(t.types), t.plate_v, _present(t.screen_v), t.grid_v, t.plate_a,
+            (t.marked, _types(t.types), t.plate_v, _present(t.screen_v), t.grid_v, t.plate_a,
              _present(t.screen_a), t.cathode_a, t.plate_w, _percent(t.plate_share), _present(t.screen_w),
              _percent(t.screen_share), t.heater_rms_v)
             for t in self.tubes
         ]  # fmt: skip
-        return Table("Tubes (volts to cathode)", columns, rows)
+        return Table("Tubes (volts to cathode)", columns, rows, note=outside_note(self.tubes))
 
     def _gains(self) -> Table:
         columns = (Column("tube"), Column("grid to plate", "×"), Column("grid to cathode", "×"))
         return Table(
-            "Gain of each stage at 1 kHz", columns, [(t.section, t.gain, t.cathode_gain) for t in self.tubes]
+            "Gain of each stage at 1 kHz", columns, [(t.marked, t.gain, t.cathode_gain) for t in self.tubes]
         )
 
     def _nodes(self) -> Table:

@@ -101,8 +101,14 @@ class Solved:
         seen = resistance_to_ground(point.network, [k])
         bias = "cathode" if np.all(seen > SENSE_OHMS) else "fixed"
         return TubeReading(
-            name, part.designator, types_of(part), bias, **{key: self.one(v) for key, v in values.items()}
-        )
+            name, part.designator, types_of(part), bias, **{key: self.one(v) for key, v in values.items()},
+            outside=tuple(dict.fromkeys(
+                words for each in systems for words in each.outside(
+                    plate=plate_v, grid=self._dc(section.grid, k), plate_a=plate_a,
+                    screen=screen_v if section.screen else None,
+                )
+            )),
+        )  # fmt: skip
 
     def _dc(self, node: str, to: str = GROUND) -> Array:
         return self.state.mean(node, to)

@@ -28,7 +28,16 @@ def fitting(before: AmpReport, after: AmpReport) -> tuple[Finding, ...]:
         for each in dict.fromkeys(types_of(part)):
             if each != drawn:
                 found += _tube(name, part, catalogue.tube(drawn), catalogue.tube(each))
-    return tuple(found)
+    return (*found, *_extrapolated(before, after))
+
+
+def _extrapolated(before: AmpReport, after: AmpReport) -> Iterator[Finding]:
+    """Tubes that the change takes out of the range their law was fitted in."""
+    was = {t.section: (t.types, bool(t.outside)) for t in before.tubes}
+    for t in after.tubes:
+        if t.outside and was.get(t.section) != (t.types, True):
+            text = f"outside the range its law was fitted in, figures extrapolated: {', '.join(t.outside)}"
+            yield Finding("note", t.section, f"{t.section}: {text}", "fit of the tube's law", "law_range")
 
 
 def socket_findings(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:

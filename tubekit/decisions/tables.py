@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from tubekit.amp import AmpReport
-from tubekit.amp.readings import readable
+from tubekit.amp.readings import outside_note, readable
 from tubekit.text import Column, Table
 
 Row = tuple[str, str, Any, Any, str]
@@ -18,11 +19,18 @@ def before_after(before: AmpReport, after: AmpReport) -> list[Table]:
     """Supply, tubes, gains, nodes and windings of two reports, each with the change."""
     return [
         _table("Supply", "part", _supply(before), _supply(after)),
-        _table("Tubes (volts to cathode)", "tube", _tubes(before), _tubes(after)),
-        _table("Gain of each stage at 1 kHz", "tube", _gains(before), _gains(after)),
+        _marked(_table("Tubes (volts to cathode)", "tube", _tubes(before), _tubes(after)), before, after),
+        _marked(_table("Gain of each stage at 1 kHz", "tube", _gains(before), _gains(after)), before, after),
         _table("Nodes (DC to ground)", "node", _nodes(before), _nodes(after)),
         _table("Windings", "winding", _windings(before), _windings(after)),
     ]
+
+
+def _marked(table: Table, before: AmpReport, after: AmpReport) -> Table:
+    """The table with tubes marked that are outside the range of their law, before or after."""
+    out = {t.section: t.marked for t in (*before.tubes, *after.tubes) if t.outside}
+    rows = [(out.get(place, place), *rest) for place, *rest in table.rows]
+    return replace(table, rows=rows, note=outside_note(after.tubes) or outside_note(before.tubes))
 
 
 Entries = dict[tuple[str, str], tuple[Any, str]]

@@ -36,6 +36,9 @@ _WORDS = {
 }
 
 
+BEYOND = 0.10
+"""A law is trusted this far beyond the rows it was fitted to, as a share of them; common practice."""
+PLATE_CURRENTS = ("plate", "idle_plate", "full_plate", "stage_plate", "chart_plate")
 DESIGN_CENTER = "design-center"
 
 
@@ -181,6 +184,43 @@ class Tube(Printed):
             emission=np.multiply(self.emission, emission)[()],
             current_factor=np.multiply(self.current_factor, spread)[()],
         )
+
+    def outside(
+        self,
+        *,
+        plate: npt.ArrayLike,
+        grid: npt.ArrayLike,
+        plate_a: npt.ArrayLike,
+        screen: npt.ArrayLike | None = None,
+    ) -> tuple[str, ...]:
+        """What takes a working point out of the range the law was fitted in, in words; up to 10 % is none.
+
+        Parameters
+        ----------
+        plate, grid, screen : volts to cathode [V]; of a batch, the furthest counts.
+        plate_a : plate current [A]; compared with the highest published current that was met.
+
+        Examples
+        --------
+        >>> from tubekit.devices.catalogue import tube
+        >>> tube("6V6GT").outside(plate=410, screen=240, grid=-14, plate_a=0.03)
+        ('plate 410 V (fitted 250 to 315 V)',)
+        """
+        found = []
+        for name, volts in (("plate", plate), ("screen", screen), ("grid", grid)):
+            if volts is None or name not in self.valid:
+                continue
+            low, high = self.valid[name]
+            values = np.asarray(volts, float).reshape(-1)
+            far = values[np.argmax(np.maximum(low - values, values - high))]
+            if max(low - far, far - high) > BEYOND * max(abs(low), abs(high)):
+                span = f"{low:g} V" if low == high else f"{low:g} to {high:g} V"
+                found.append(f"{name} {far:.3g} V (fitted {span})")
+        met = [r.published for r in self.fit if r.used and r.unit == "A" and r.quantity in PLATE_CURRENTS]
+        top = float(np.max(plate_a))
+        if met and top > (1.0 + BEYOND) * max(met):
+            found.append(f"plate current {1e3 * top:.3g} mA (fitted to {1e3 * max(met):.3g} mA)")
+        return tuple(found)
 
     @property
     def published(self) -> tuple[str, ...]:

@@ -10,6 +10,7 @@ import numpy as np
 from tubekit.amp import Amp, AmpReport
 from tubekit.amp.parts import Jack, Loudspeaker, Potentiometer, PowerTransformer, Switch
 from tubekit.amp.parts.tubes import Tube
+from tubekit.amp.readings import outside_note
 from tubekit.amp.report import CAUTION
 from tubekit.decisions.limits import Limits, limits
 from tubekit.panels.amp_panel import short_role
@@ -107,12 +108,12 @@ def _tubes(report: AmpReport) -> Table:
         screen = None if np.isnan(np.asarray(one.screen_v, float)).all() else one.screen_v + one.cathode_v
         volts = (one.plate_v + one.cathode_v, screen, one.cathode_v)
         share = 100 * np.asarray(one.plate_share)
-        rows.append((f"{one.section} {one.types[0]}", *volts, one.cathode_a, one.plate_w, share))
+        rows.append((f"{one.marked} {one.types[0]}", *volts, one.cathode_a, one.plate_w, share))
     columns = (
         Column("tube"), Column("plate", "V"), Column("screen", "V"), Column("cathode", "V"),
         Column("cathode I", "A"), Column("plate heat", "W"), Column("of its rating", "%"),
     )  # fmt: skip
-    return Table("Tubes at idle, volts to the chassis", columns, rows)
+    return Table("Tubes at idle, volts to the chassis", columns, rows, note=outside_note(report.tubes))
 
 
 def _printed(report: AmpReport) -> Iterator[Table]:

@@ -1,0 +1,51 @@
+"""A tube outside the range its law was fitted in is marked wherever its figures are shown."""
+
+from __future__ import annotations
+
+from tests.amps import amp, solved
+from tubekit import swap, tube
+from tubekit.amp.headroom import headroom
+from tubekit.amp.readings import OUTSIDE
+from tubekit.panels.in_words import idle_tables
+from tubekit.record.sections import parts_of
+
+
+def test_the_catalogue_says_what_is_outside() -> None:
+    """6V6GT: rows from 250 to 315 V at the plate, up to 250 V at the screen (handbook)."""
+    record = tube("6V6GT")
+    assert record.outside(plate=300, screen=240, grid=-13, plate_a=0.04) == ()
+    assert record.outside(plate=400, screen=300, grid=-13, plate_a=0.04) == (
+        "plate 400 V (fitted 250 to 315 V)", "screen 300 V (fitted 225 to 250 V)",
+    )  # fmt: skip
+    assert "plate current" in record.outside(plate=300, screen=240, grid=-13, plate_a=0.3)[0]
+
+
+def test_report_panel_and_record_mark_it_with_one_note() -> None:
+    report = solved("reverb-tremolo")
+    assert report.tube("V6").outside
+    assert not report.tube("V1a").outside
+    panel = "".join(str(table) for table in idle_tables(report))
+    record = "".join(
+        str(table) for part in parts_of([report], None) for table in (*part.tables, *part.numbers)
+    )
+    for text in (str(report), panel, record):
+        assert f"V6{OUTSIDE}" in text
+        assert f"V1a{OUTSIDE}" not in text
+        assert "outside the range the tube's law was fitted in" in text
+
+
+def test_a_swap_marks_it_and_says_what_the_change_takes_out() -> None:
+    report = swap(amp("teasel"), {"V5": "5AR4", "R14": "330"})
+    taken = [f for f in report.verdict if f.code == "law_range"]
+    assert all(f.weight == "note" for f in taken)
+    marked = {t.section for t in report.after.tubes if t.outside}
+    assert {f.part for f in taken} == marked - {t.section for t in report.before.tubes if t.outside}
+    assert all(f"{name}{OUTSIDE}" in str(report) for name in marked)
+
+
+def test_drive_marks_it() -> None:
+    found = headroom(amp("teasel"))
+    assert solved("teasel").tube("V3").outside
+    clips, *_ = found.tables()
+    assert f"V3{OUTSIDE}" in [row[0] for row in clips.rows]
+    assert "outside the range the tube's law was fitted in" in clips.note
