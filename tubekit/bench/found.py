@@ -117,7 +117,7 @@ def _differences(found: Amp, paper: Amp) -> Iterator[tuple[Difference, Mapping[s
         elif here is None and there is not None:
             yield Difference(name, "missing", f"{there} is missing"), _with(found, there, paper)
         elif here is not None and there is not None:
-            yield from _within(found, here, there)
+            yield from _within(found, here, there, paper)
 
 
 def _without(found: Amp, extra: drawn.Part, paper: Amp) -> Mapping[str, drawn.Part]:
@@ -132,18 +132,18 @@ def _without(found: Amp, extra: drawn.Part, paper: Amp) -> Mapping[str, drawn.Pa
     return {name: part for name, part in found.parts.items() if name != extra.designator}
 
 
-def _with(found: Amp, missing: drawn.Part, paper: Amp) -> Mapping[str, drawn.Part]:
-    """The found parts and one that is missing; where it is in series, what its own node joined goes back."""
-    own = set(missing.nodes) - set(found.nodes)
-    back = {name: part for name, part in paper.parts.items() if own & set(part.nodes) and name in found.parts}
-    return {**found.parts, **back, missing.designator: missing}
+def _with(found: Amp, right: drawn.Part, paper: Amp) -> Mapping[str, drawn.Part]:
+    """The found parts with one as drawn; a node that only the drawing has comes with all that it joins."""
+    own = set(right.nodes) - set(found.nodes)
+    back = {name: part for name, part in paper.parts.items() if own & set(part.nodes)}
+    return {**found.parts, **back, right.designator: right}
 
 
 def _within(
-    found: Amp, here: drawn.Part, there: drawn.Part
+    found: Amp, here: drawn.Part, there: drawn.Part, paper: Amp
 ) -> Iterator[tuple[Difference, Mapping[str, drawn.Part]]]:
     name = here.designator
-    right = {**found.parts, name: there}
+    right = _with(found, there, paper)
     if type(here) is not type(there):
         yield Difference(name, "differs", f"{name} is a {here.kind}, drawn as a {there.kind}"), right
         return
