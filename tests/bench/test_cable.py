@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations, product
 
 import networkx as nx
 import pytest
 
-from tubekit import load_amp
+from tubekit import analyse, load_amp
 from tubekit.amp import amp_from_text
+from tubekit.amp.hum import hum
 from tubekit.bench.cable import check_cable
 from tubekit.bench.cable_graph import cable_graph, joined_pairs, pins
-from tubekit.bench.loop_states import loop_states
+from tubekit.bench.cable_trials import NOTHING, keep_or_cut, pin_swaps
+from tubekit.bench.cable_wiring import swapped_pins
+from tubekit.bench.continuity import read_continuity
+from tubekit.bench.loop_search import loop_search
+from tubekit.bench.loop_states import loop_states, loop_switches, unplugged
+from tubekit.decisions.limits import limits
 from tubekit.errors import ReadingError
 
 WAYS = range(1, 9)
@@ -97,6 +104,89 @@ def test_a_strap_on_the_cable_side_defeats_the_interlock():
     assert "B+ without a loudspeaker on the output transformer: P4 out, S2 closed" in str(check_cable(amp))
 
 
+GROUND_SIDE = """[amp]
+extends = "fescue"
+[T1.high_voltage]
+nodes = ["hv_a", "ct", "hv_b"]
+[P2]
+socket = ["h1", "h2", "ground", "B3", "drive3", "drive4", "ct", "loop"]
+[P4]
+socket = ["speaker", "ground", "loop", "ground"]
+[W20]
+nodes = ["B1", "HT"]
+"""
+
+
+def test_a_standby_loop_on_the_ground_side_is_found_and_its_bare_pins_are_live():
+    amp = amp_from_text(GROUND_SIDE, "ground side")
+    assert loop_switches(amp) == ("S2",)
+    on = {s.words: s.high_tension for s in loop_states(amp)}
+    assert on == {
+        "P4 in, S2 closed": True, "P4 in, S2 open (standby)": False,
+        "P4 out, S2 closed": False, "P4 out, S2 open (standby)": False,
+    }  # fmt: skip
+    out = next(s for s in unplugged(amp) if s.words == "P4 out")
+    loop = next(pin for pin in out.bare if pin.pin == "P4.3" and pin.side == "socket")
+    # The center tap floats far below ground while B+ is at 0 V.
+    assert loop.dc_v < -200
+    assert loop.peak_v >= abs(loop.dc_v)
+    report = analyse(replace(amp, parts={**amp.parts, "P4": replace(amp.parts["P4"], inserted=False)}))
+    assert loop.dc_v == pytest.approx(report.node("loop").dc_v, rel=1e-3)
+    assert abs(report.node("B1").dc_v) < 1.0
+    assert "P4.3" in str(check_cable(amp).bare_pins())
+
+
+def test_all_pin_swaps_say_what_burns(fescue):
+    """Each consequence follows from the amp solved as it is wired; four of them here, checked one by one."""
+    found = {(s.one[-1], s.two[-1]): s for s in pin_swaps(fescue).swaps}
+    assert len(found) == 28
+    drawn = analyse(fescue)
+    short = analyse(swapped_pins(fescue, "P2.3", "P2.7"))
+    amps = max(float(c.value) for c in limits(short) if c.part == "F1")
+    assert found["3", "7"].harms[0].startswith(f"F1 (3.00 A slow) carries {amps:.2f} A: opens within")
+    bias = analyse(swapped_pins(fescue, "P2.1", "P2.7"))  # B+ on a heater that is tied to the cathodes
+    watts = next(float(c.value) for c in limits(bias) if c.part == "R25")
+    assert watts > bias.node("k34").dc_v ** 2 / 250 > 100
+    assert f"R25 burns: dissipation {watts:.0f} W of 10.0 W" in found["1", "7"].harms
+    assert found["5", "7"].loop == (
+        "With P4 in, S2 closed: standby stays engaged, B+ does not reach the output stage.",
+    )
+    assert drawn.tube("V3").plate_a > 0.03
+    lost = found["4", "5"].moved[0]
+    assert (lost.what, lost.then < 1e-3) == ("level at LS1", True)
+    assert found["1", "2"].effects == (NOTHING,)
+
+
+def test_a_wire_kept_or_cut_is_solved_hum_included(fescue):
+    amp = amp_from_text('[amp]\nextends = "fescue"\n[W20]\nnodes = ["h1", "ground"]\n')
+    stray = {one.what: one for one in keep_or_cut(amp, "W20").moved}
+    assert stray["hum at LS1"].now > 2 * stray["hum at LS1"].then
+    assert stray["hum at LS1"].then == pytest.approx(float(hum(fescue).total_rms[0]), rel=0.05)
+    with pytest.raises(ReadingError, match="no wire 'W99'"):
+        keep_or_cut(fescue, "W99")
+
+
+def test_a_poor_joint_is_in_the_report_of_a_list_with_ohms(fescue, tmp_path):
+    path = tmp_path / "ohms.csv"
+    path.write_text("from,to,beeps,ohms\nP2.7,P3.7,yes,12\nP2.1,P3.1,yes,0.3\n", encoding="utf-8")
+    report = check_cable(fescue, path)
+    assert len(report.joints) == 1
+    assert report.joints[0] in str(report)
+    assert report.joints[0].startswith("P2.7 to P3.7 reads 12.0 Ω: joined, but a good wire")
+    assert "1 poor joint" in report.headline()
+    assert report.to_json()["poor_joints"] == list(report.joints)
+
+
+def test_the_search_along_the_loop_halves_what_is_left(fescue):
+    search = loop_search(fescue)
+    assert len(search.suspects) == 8
+    assert search.next_point == "standby_out (P3.8)"
+    nearer = loop_search(fescue, read_continuity([("P2.7", "P3.7", "yes"), ("P4.3", "P4.4", "yes")], fescue))
+    assert {"W7", "P4.3-4"}.isdisjoint(set(nearer.joints) - set(nearer.suspects) - {"P4.3-4", "W7"})
+    assert nearer.suspects[-1] == "P2.8"
+    assert loop_search(load_amp("teasel")) is None
+
+
 def test_states_as_drawn(fescue):
     on = {s.words: (s.high_tension, s.loudspeaker) for s in loop_states(fescue)}
     assert on == {
@@ -110,7 +200,8 @@ def test_states_as_drawn(fescue):
 def test_swapped_loop_and_drive_wires_are_told_by_what_they_do(fescue):
     graph = spoilt(fescue, cut={"W8", "W6"}, join=[("P2.8", "P3.6"), ("P2.6", "P3.8")])
     report = check_cable(fescue, measured(graph, fescue))
-    assert "standby stays engaged" in report.consequences[0]
+    assert "R24 burns" in report.consequences[0]  # B+ on the grid stopper: danger first
+    assert any("standby stays engaged" in said for said in report.consequences)
 
 
 def test_a_partial_list_is_normal(fescue):

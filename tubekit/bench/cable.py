@@ -5,53 +5,94 @@ from __future__ import annotations
 import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.report import CAUTION
 from tubekit.bench.cable_graph import cable_graph, connectors, joined_pairs, pins, way
+from tubekit.bench.cable_ohms import poor_joints
+from tubekit.bench.cable_wiring import found_amp
 from tubekit.bench.continuity import CableFault, Continuity, cable_faults, read_continuity
-from tubekit.bench.loop_states import LoopState, found_amp, loop_states
+from tubekit.bench.loop_search import LoopSearch, loop_search
+from tubekit.bench.loop_states import LoopState, loop_states, unplugged
 from tubekit.bench.reading_rows import text_of
+from tubekit.decisions.rating import counted
 from tubekit.errors import ReadingError
 from tubekit.text import Column, Printed, Table, to_json_value
+
+LEAST_V = 1.0
+"""Bare pins with less than this are not listed [V]."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
 class CableReport(Printed):
-    """Cable and loop as drawn and as found. Without readings only the drawing speaks."""
+    """Cable and loop as drawn and as found, each state solved. Without readings it is the drawing alone.
+
+    `joints` are pairs whose ohms are neither those of a good wire nor open; `search` says where to probe next
+    while the standby loop is open and nobody knows where.
+    """
 
     amp: Amp
     readings: tuple[Continuity, ...]
     faults: tuple[CableFault, ...]
-    drawn_states: tuple[LoopState, ...]
-    found_states: tuple[LoopState, ...]
+    joints: tuple[str, ...] = ()
+
+    @cached_property
+    def drawn_states(self) -> tuple[LoopState, ...]:
+        """Every state of plugs and standby, as drawn."""
+        return loop_states(self.amp)
+
+    @cached_property
+    def found_states(self) -> tuple[LoopState, ...]:
+        """The same states with the cable as it was found."""
+        if not self.faults:
+            return self.drawn_states
+        return loop_states(found_amp(self.amp, self.readings), self.amp)
+
+    @cached_property
+    def search(self) -> LoopSearch | None:
+        """The standby loop joint by joint, and the next probe."""
+        return loop_search(self.amp, self.readings)
 
     @property
     def consequences(self) -> tuple[str, ...]:
         """What the wiring as found does, state by state, where it differs from the drawing."""
         found = {state.key: state for state in self.found_states}
-        return tuple(
-            sentence for state in self.drawn_states for sentence in _difference(state, found[state.key])
-        )
+        said = [s for state in self.drawn_states for s in differences(state, found[state.key])]
+        return tuple(dict.fromkeys(said))
 
     def headline(self) -> str:
         """How many faults."""
-        count = len(self.faults)
         if not self.readings:
             return f"{self.amp.title}: the cable as drawn, {len(pins(self.amp))} pins to check."
-        said = "as drawn" if not count else f"{count} {'fault' if count == 1 else 'faults'}"
+        counts = ((len(self.faults), "fault"), (len(self.joints), "poor joint"))
+        said = ", ".join(counted(count, what) for count, what in counts if count) or "as drawn"
         return f"{self.amp.title}: {len(self.readings)} continuity readings: {said}."
 
     def tables(self) -> list[Table]:
-        """Faults, loop states, and the table to tick off."""
+        """Faults, loop states, bare pins, and the table to tick off."""
         tables = []
-        if self.faults:
-            rows = [(f.kind, f.text) for f in self.faults]
+        if self.faults or self.joints:
+            rows = [*((f.kind, f.text) for f in self.faults), *(("poor joint", text) for text in self.joints)]
             note = " ".join(self.consequences)
             tables.append(Table("Found", (Column("kind"), Column("what")), rows, note=note))
-        return [*tables, self._states(), self.tick_off()]
+        search = [] if self.search is None else self.search.tables()
+        return [*tables, *search, self._states(), self.bare_pins(), self.tick_off()]
+
+    def bare_pins(self) -> Table:
+        """Volts on each pin of a connector that is out while the amp is on, as drawn."""
+        columns = (
+            Column("pulled out"), Column("pin"), Column("of the"), Column("DC to ground", "V"),
+            Column("peak", "V"),
+        )  # fmt: skip
+        rows = [
+            (state.words, pin.pin, pin.side, round(pin.dc_v, 3), pin.peak_v)
+            for state in unplugged(self.amp) for pin in state.bare if pin.peak_v >= LEAST_V
+        ]  # fmt: skip
+        note = "Never pull a plug with the amp on. Pins below 1 V are not listed."
+        return Table("On bare pins with the amp on", columns, rows, note=note)
 
     def _states(self) -> Table:
         found = {state.key: state for state in self.found_states}
@@ -89,7 +130,9 @@ class CableReport(Printed):
         return {
             "amp": self.amp.title,
             "faults": to_json_value(self.faults),
+            "poor_joints": list(self.joints),
             "consequences": list(self.consequences),
+            "bare_pins": to_json_value([pin for state in unplugged(self.amp) for pin in state.bare]),
             "states_drawn": to_json_value(self.drawn_states),
             "states_found": to_json_value(self.found_states),
             "caution": CAUTION,
@@ -113,9 +156,12 @@ def _tick(beeps: bool | None) -> str:
     return "☐" if beeps is None else "yes" if beeps else "no"
 
 
-def _difference(drawn_state: LoopState, found: LoopState) -> list[str]:
+def differences(drawn_state: LoopState, found: LoopState) -> list[str]:
+    """What one state does as found and not as drawn, what burns first."""
     words = drawn_state.words
-    said = []
+    said = [f"With {words}: {harm}." for harm in found.harms if harm not in drawn_state.harms]
+    if found.unsolved:
+        said.append(f"With {words}: no steady state was found ({found.unsolved}).")
     if found.high_tension and not drawn_state.high_tension:
         said.append(f"With {words}: B+ stays on at the output stage, where the drawing takes it off.")
     if drawn_state.high_tension and not found.high_tension:
@@ -154,9 +200,8 @@ def check_cable(amp: Amp, readings: Any = ()) -> CableReport:
             fix="Draw it as [P2] with kind = 'connector', plug and socket",
         )  # fmt: skip
     listed = _listed(readings, amp)
-    return CableReport(
-        amp, listed, cable_faults(amp, listed), loop_states(amp), loop_states(found_amp(amp, listed), amp)
-    )
+    joints = poor_joints(amp, {one.pair: one.ohms for one in listed if one.ohms is not None})
+    return CableReport(amp, listed, cable_faults(amp, listed), tuple(joints))
 
 
 def _listed(readings: Any, amp: Amp) -> tuple[Continuity, ...]:

@@ -11,6 +11,7 @@ import networkx as nx
 
 from tubekit.amp import Amp
 from tubekit.bench.cable_graph import Pair, Pin, cable_graph, joined_pairs, known_pin, pins, way
+from tubekit.bench.cable_ohms import BEEPS_BELOW, ohms_said
 from tubekit.errors import ReadingError
 
 YES = {"yes", "y", "beep", "beeps", "1", "true", "x", "closed"}
@@ -19,12 +20,13 @@ NO = {"no", "n", "open", "0", "false", "-", "silent"}
 
 @dataclass(frozen=True)
 class Continuity:
-    """One reading: two pins and whether the meter found them joined."""
+    """One reading: two pins, whether the meter found them joined, and the ohms where they were read."""
 
     one: Pin
     two: Pin
     beeps: bool
     line: int = 0
+    ohms: float | None = None
 
     @property
     def pair(self) -> Pair:
@@ -42,7 +44,7 @@ class CableFault:
 
 
 def read_continuity(rows: Iterable[Any], amp: Amp, where: str = "list") -> tuple[Continuity, ...]:
-    """Readings from rows of (pin, pin, yes or no), or mappings with from, to and beeps.
+    """Readings from rows of (pin, pin, yes or no), or mappings with from, to, beeps and, where read, ohms.
 
     Raises
     ------
@@ -52,7 +54,7 @@ def read_continuity(rows: Iterable[Any], amp: Amp, where: str = "list") -> tuple
     --------
     >>> from tubekit.amp import load_amp
     >>> read_continuity([("P2.1", "P3.1", "yes")], load_amp("fescue"))
-    (Continuity(one='P2.1', two='P3.1', beeps=True, line=1),)
+    (Continuity(one='P2.1', two='P3.1', beeps=True, line=1, ohms=None),)
     """
     found: dict[Pair, Continuity] = {}
     for line, row in enumerate(rows, 1):
@@ -64,7 +66,10 @@ def read_continuity(rows: Iterable[Any], amp: Amp, where: str = "list") -> tuple
             raise ReadingError(
                 f"both leads are on {pair[0]}", where=where, part=f"line {line}", fix="Name two pins"
             )
-        reading = Continuity(*pair, _said(word, where, line), line)
+        written = str(row.get("ohms") or "").strip() if hasattr(row, "get") else ""
+        ohms = ohms_said(written) if written else None
+        beeps = _said(word, where, line) if ohms is None else ohms < BEEPS_BELOW
+        reading = Continuity(*pair, beeps, line, ohms)
         before = found.setdefault(reading.pair, reading)
         if before.beeps != reading.beeps:
             raise ReadingError(

@@ -1,30 +1,57 @@
-"""The interlock and standby loop in every state: plugs in or out, standby on or off."""
+"""The interlock and standby loop in every state of plugs and switches, each solved as the amp is wired."""
 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
 
-from tubekit.amp import Amp, parts as drawn
+import numpy as np
+
+from tubekit.amp import Amp, AmpReport, analyse, parts as drawn
 from tubekit.amp.parts.connectors import UNUSED
 from tubekit.amp.topology import Topology, reached
-from tubekit.bench.cable_graph import connectors
-from tubekit.bench.continuity import Continuity
+from tubekit.bench.cable_graph import Pin, connectors
+from tubekit.bench.harm import harms
 from tubekit.circuit.parts import GROUND
+from tubekit.errors import SolveError
+from tubekit.text import quantity
+
+LIVE_V = 60.0
+"""B+ counts as on where an output tube has more than this from plate to cathode [V]: what discharge is
+calculated down to as well."""
+Settings = tuple[tuple[str, bool], ...]
 
 
 @dataclass(frozen=True)
+class BarePin:
+    """A pin that nothing is plugged onto, with what a meter and a finger find there to ground."""
+
+    pin: Pin
+    side: str
+    dc_v: float = quantity("V", "V", "direct voltage to ground")
+    peak_v: float = quantity("V", "V", "highest voltage to ground at any moment")
+
+
+@dataclass(frozen=True, eq=False)
 class LoopState:
-    """One state: which connectors are in, which switches closed; is B+ on at the output stage, and is the
-    loudspeaker connected.
+    """One state of connectors and switches, solved.
+
+    `high_tension` is whether the output tubes have B+, `loudspeaker` whether one is connected; `harms` are
+    ratings beyond their limit that the drawn amp, all plugs in and on, keeps; `unsolved` says why there is
+    no solution (B+ then follows from the wiring alone).
     """
 
-    inserted: tuple[tuple[str, bool], ...]
-    closed: tuple[tuple[str, bool], ...]
+    inserted: Settings
+    closed: Settings
     high_tension: bool
     loudspeaker: bool
+    output_v: float = quantity("V", "V", "highest voltage from plate to cathode of an output tube")
+    bare: tuple[BarePin, ...] = ()
+    harms: tuple[str, ...] = ()
+    unsolved: str = ""
 
     @property
     def words(self) -> str:
@@ -34,24 +61,48 @@ class LoopState:
         return ", ".join(plugs + switches) or "as it stands"
 
     @property
-    def key(self) -> tuple[tuple[tuple[str, bool], ...], tuple[tuple[str, bool], ...]]:
+    def key(self) -> tuple[Settings, Settings]:
         """What was set, to find the same state of another wiring."""
         return self.inserted, self.closed
 
 
+@lru_cache(maxsize=8)
 def loop_switches(amp: Amp) -> tuple[str, ...]:
-    """Switches behind the rectifier whose opening takes B+ off something: standby switches."""
-    off, fed = amp.line_side.nodes, amp.topology.fed
-    found = []
-    for name, part in amp.parts.items():
-        if isinstance(part, drawn.Switch) and not set(part.ends) & off:
-            opened = {**amp.parts, name: dataclasses.replace(part, position="open")}
-            closed = {**amp.parts, name: dataclasses.replace(part, position="closed")}
-            if Topology(opened).fed != Topology(closed).fed or set(part.ends) & fed.keys():
-                found.append(name)
-    return tuple(found)
+    """Standby switches: those whose opening takes B+ off the output tubes, on the feeding or the ground side.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> loop_switches(load_amp("fescue"))
+    ('S2',)
+    """
+    off = amp.line_side.nodes
+    names = [
+        name
+        for name, part in amp.parts.items()
+        if isinstance(part, drawn.Switch) and not set(part.ends) & off
+    ]
+    if not names:
+        return ()
+    all_on = _set(amp, tuple((name, True) for name in connectors(amp)), tuple((n, True) for n in names))
+    on = drawn_on(all_on)
+    return tuple(name for name in names if _dead(_set(all_on, (), ((name, False),)), on))
 
 
+@lru_cache(maxsize=8)
+def drawn_on(amp: Amp) -> AmpReport:
+    """The amp solved as it is set, kept for its states."""
+    return analyse(amp)
+
+
+def _dead(amp: Amp, on: AmpReport) -> bool:
+    try:
+        return output_volts(analyse(amp, near=on)) < min(LIVE_V, 0.2 * output_volts(on))
+    except SolveError:
+        return not _fed(Topology(amp.parts))
+
+
+@lru_cache(maxsize=8)
 def loop_states(amp: Amp, like: Amp | None = None) -> tuple[LoopState, ...]:
     """Every state of the connectors that carry a strap or a loudspeaker, and of the standby switches.
 
@@ -72,10 +123,28 @@ def loop_states(amp: Amp, like: Amp | None = None) -> tuple[LoopState, ...]:
     plugs = [name for name, part in there.items() if part.straps or _carries_loudspeaker(drawn_amp, part)]
     switches = loop_switches(drawn_amp)
     return tuple(
-        _state(amp, tuple(zip(plugs, inside, strict=True)), tuple(zip(switches, shut, strict=True)))
+        _state(
+            amp, drawn_amp, tuple(zip(plugs, inside, strict=True)), tuple(zip(switches, shut, strict=True))
+        )
         for inside in product((True, False), repeat=len(plugs))
         for shut in product((True, False), repeat=len(switches))
     )
+
+
+@lru_cache(maxsize=8)
+def unplugged(amp: Amp) -> tuple[LoopState, ...]:
+    """Each connector pulled out alone with the amp on: what is then on its bare pins.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> out = {state.words: state for state in unplugged(load_amp("fescue"))}
+    >>> [(pin.pin, pin.side, round(pin.dc_v, -1)) for pin in out["P4 out"].bare if abs(pin.dc_v) > 1]
+    [('P4.3', 'socket', 480.0)]
+    """
+    shut = tuple((name, True) for name in loop_switches(amp))
+    ready = _set(amp, (), shut)
+    return tuple(_state(ready, amp, ((name, False),), ()) for name in connectors(amp))
 
 
 def _carries_loudspeaker(amp: Amp, part: drawn.Connector) -> bool:
@@ -83,27 +152,68 @@ def _carries_loudspeaker(amp: Amp, part: drawn.Connector) -> bool:
     return bool(horns & set(part.plug))
 
 
-def _state(amp: Amp, inserted: Sequence[tuple[str, bool]], closed: Sequence[tuple[str, bool]]) -> LoopState:
+def _set(amp: Amp, inserted: Settings, closed: Settings) -> Amp:
     parts = dict(amp.parts)
     for name, there in inserted:
         parts[name] = dataclasses.replace(parts[name], inserted=there)  # type: ignore[call-arg]
     for name, shut in closed:
         parts[name] = dataclasses.replace(parts[name], position="closed" if shut else "open")  # type: ignore[call-arg]
-    topology = Topology(parts)
-    return LoopState(
-        tuple(inserted),
-        tuple(closed),
-        all(topology.polarity(node) > 0 for node in _center_taps(amp)),
-        _connected(topology),
-    )
+    return dataclasses.replace(amp, parts=parts)
 
 
-def _center_taps(amp: Amp) -> list[str]:
+def _state(amp: Amp, drawn_amp: Amp, inserted: Settings, closed: Settings) -> LoopState:
+    there, on = _set(amp, inserted, closed), drawn_on(drawn_amp)
+    topology = Topology(there.parts)
+    loudspeaker = _connected(topology)
+    try:
+        report = analyse(there, near=on)
+    except SolveError as error:
+        fed = _fed(topology)
+        return LoopState(inserted, closed, fed, loudspeaker, np.nan, (), (), str(error))
+    volts = output_volts(report)
+    bare = tuple(pin for name, inside in inserted if not inside for pin in _bare(report, name))
+    return LoopState(inserted, closed, volts > LIVE_V, loudspeaker, volts, bare, harms(on, report))
+
+
+def output_volts(report: AmpReport) -> float:
+    """Highest voltage from plate to cathode of a tube that works into an output transformer [V]."""
+    plates = {
+        tap for part in report.amp.parts.values() if isinstance(part, drawn.OutputTransformer)
+        for tap in part.primary.taps
+    }  # fmt: skip
+    state, index = report.solved.state, report.solved.state.operating_point.network.index
+    volts = [
+        float(np.abs(state.mean(s.plate, s.cathode)).max())
+        for s in report.amp.topology.sections
+        if s.plate in plates and all(node == GROUND or node in index for node in (s.plate, s.cathode))
+    ]
+    return max(volts, default=0.0)
+
+
+def _bare(report: AmpReport, name: str) -> list[BarePin]:
+    """Both halves of a connector that is apart."""
+    part = connectors(report.amp)[name]
+    state, index = report.solved.state, report.solved.state.operating_point.network.index
+    found = []
+    for side, nodes in (("socket", part.socket), ("plug", part.plug)):
+        for k, node in enumerate(nodes, 1):
+            if node in index and node not in (GROUND, UNUSED):
+                wave = state.waveform(node, GROUND)[0]
+                found.append(BarePin(f"{name}.{k}", side, float(wave.mean()), float(np.abs(wave).max())))
+    return found
+
+
+def _fed(topology: Topology) -> bool:
+    """Whether the wiring alone joins every output transformer's B+ end to a rectifier."""
+    return all(topology.polarity(node) > 0 for node in _center_taps(topology.parts))
+
+
+def _center_taps(parts: Mapping[str, drawn.Part]) -> list[str]:
     """Where B+ enters each output transformer: the primary's inner tap, or the end that is no plate."""
-    plates = {s.plate for p in amp.parts.values() if isinstance(p, drawn.Tube) for s in p.sections}
+    plates = {s.plate for p in parts.values() if isinstance(p, drawn.Tube) for s in p.sections}
     return [
         next((tap for tap in part.primary.taps if tap not in plates), part.primary.taps[0])
-        for part in amp.parts.values() if isinstance(part, drawn.OutputTransformer)
+        for part in parts.values() if isinstance(part, drawn.OutputTransformer)
     ]  # fmt: skip
 
 
@@ -120,60 +230,3 @@ def _connected(topology: Topology) -> bool:
             if all(ends) and set.union(*ends) - {GROUND}:
                 return True
     return False
-
-
-def found_amp(amp: Amp, readings: Sequence[Continuity]) -> Amp:
-    """The amp with its cable as the readings found it; what was not read stands as drawn."""
-    read = {reading.pair: reading.beeps for reading in readings}
-    parts = {name: part for name, part in amp.parts.items() if not _contradicted(amp, part, read)}
-    names = connectors(amp)
-    for name, part in names.items():
-        straps = tuple(s for s in part.straps if read.get(frozenset(f"{name}.{pin}" for pin in s), True))
-        parts[name] = dataclasses.replace(part, straps=straps)
-    for k, (one, two) in enumerate(_found_joined(readings), 1):
-        parts = _join(parts, one, two, f"W{900 + k}")
-    return dataclasses.replace(amp, parts=parts)
-
-
-def _contradicted(amp: Amp, part: drawn.Part, read: dict[frozenset[str], bool]) -> bool:
-    """A wire that the meter did not find."""
-    if not isinstance(part, drawn.Wire):
-        return False
-    soldered = [
-        (node, f"{name}.{k}") for name, c in connectors(amp).items() for k, node in enumerate(c.plug, 1)
-    ]
-    ends = [{pin for node, pin in soldered if node == end} for end in part.ends]
-    return any(read.get(frozenset((a, b))) is False for a in ends[0] for b in ends[1])
-
-
-def _found_joined(readings: Sequence[Continuity]) -> Iterator[tuple[str, str]]:
-    for reading in readings:
-        if reading.beeps:
-            yield reading.one, reading.two
-
-
-def _join(parts: dict[str, drawn.Part], one: str, two: str, wire: str) -> dict[str, drawn.Part]:
-    """A strap where both pins are in one plug, else a wire between what is soldered to them."""
-    (a, i), (b, j) = (pin.split(".") for pin in (one, two))
-    first, second = parts[a], parts[b]
-    assert isinstance(first, drawn.Connector)
-    assert isinstance(second, drawn.Connector)
-    if a == b:
-        strap = (min(int(i), int(j)), max(int(i), int(j)))
-        return {**parts, a: dataclasses.replace(first, straps=tuple(dict.fromkeys((*first.straps, strap))))}
-    first, node_a = _soldered(first, int(i))
-    parts = {**parts, a: first}
-    second, node_b = _soldered(second, int(j))
-    parts = {**parts, b: second}
-    return {**parts, wire: drawn.Wire(designator=wire, ends=(node_a, node_b))}
-
-
-def _soldered(part: drawn.Connector, pin: int) -> tuple[drawn.Connector, str]:
-    """The node on a plug's pin; one is made for a pin that only a strap touched."""
-    node = part.plug[pin - 1]
-    if node != UNUSED:
-        return part, node
-    node = f"{part.designator}_{pin}"
-    return dataclasses.replace(
-        part, plug=tuple(node if k == pin else n for k, n in enumerate(part.plug, 1))
-    ), node

@@ -19,6 +19,8 @@ HEARD = 0.12
 """Hum or level that moves by less than this fraction, 1 dB, is not heard (common practice, no source)."""
 LEVEL_HZ = 1000.0
 OSCILLATES = "oscillates"
+NO_SIGNAL = 1e-3
+"""A gain below this passes nothing."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +47,11 @@ class Moved:
 
     def sentence(self) -> str:
         """As 'hum at LS1 3.40 mV → 232 µV'."""
-        return f"{self.what} {_value(self.now, self.unit)} → {_value(self.then, self.unit)}"
+        return f"{self.what} {' → '.join(self.texts())}"
+
+    def texts(self) -> tuple[str, str]:
+        """The figure now and then, with its unit."""
+        return _value(self.now, self.unit), _value(self.then, self.unit)
 
 
 def moved(now: AmpReport, then: AmpReport, most: int) -> tuple[Moved, ...]:
@@ -106,4 +112,6 @@ def _idle(now: AmpReport, then: AmpReport) -> Iterator[Moved]:
 def _value(value: float, unit: str) -> str:
     if np.isnan(value):
         return OSCILLATES
-    return show(value, unit) if unit != "×" else f"{value:.3g} ×"
+    if unit != "×":
+        return show(value, unit)
+    return f"{value:.3g} ×" if value >= NO_SIGNAL else "no signal"

@@ -39,7 +39,9 @@ def add_bench_commands(
         commands, "cable", "Check a multi-pin cable and what it does to the standby loop.", _cable
     )
     parser.add_argument("amp", metavar="AMP", help="a name from 'amps', or an amp file")
-    parser.add_argument("continuity", metavar="CSV", nargs="?", help="readings: from,to,beeps")
+    parser.add_argument("continuity", metavar="CSV", nargs="?", help="readings: from,to,beeps[,ohms]")
+    parser.add_argument("--swaps", action="store_true", help="every two pins swapped, and what that does")
+    parser.add_argument("--cut", metavar="W7", help="one wire kept or cut, hum included")
     _bench(commands, command, amp_words, changes)
     _record(commands, command, amp_words, changes)
 
@@ -127,8 +129,12 @@ def _suspects(asked: Asked) -> Any:
 
 def _cable(asked: Asked) -> Any:
     from tubekit.bench.cable import check_cable
+    from tubekit.bench.cable_trials import keep_or_cut, pin_swaps
 
-    return check_cable(_amp(asked, mains=False), asked.continuity or ())
+    amp = _amp(asked, mains=False)
+    if asked.swaps:
+        return pin_swaps(amp)
+    return keep_or_cut(amp, asked.cut) if asked.cut else check_cable(amp, asked.continuity or ())
 
 
 def _procedure(changes: Changes) -> Callable[[Asked], Any]:

@@ -9,7 +9,7 @@ import ipywidgets as widgets
 from tubekit.amp import Amp, analyse, load_amp
 from tubekit.bench.cable import CableReport, check_cable
 from tubekit.bench.cable_graph import Pair, cable_graph, connectors, joined_pairs, known_pin, pins
-from tubekit.bench.cable_ohms import ohms_said, poor_joints
+from tubekit.bench.cable_ohms import ohms_said
 from tubekit.bench.cable_slips import SLIPS
 from tubekit.errors import ReadingError, TubekitError
 from tubekit.panels import layout
@@ -155,8 +155,7 @@ class CablePanel(widgets.VBox):
         self.grid.put(tried, self.last)
         self._show_ohms()
         self._draw(self.report)
-        joints = poor_joints(self.amp, tried.ohms())
-        self.told.value = found_html(self.report, joints, self._left(), self.volts)
+        self.told.value = found_html(self.report, self._left(), self.volts)
         self.states.value = states_html(self.report)
 
     def _left(self) -> int:

@@ -11,7 +11,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from tubekit.amp import Amp
-from tubekit.bench.cable_graph import Pair, Pin, cable_graph, connectors, joined_pairs, known_pin, pins
+from tubekit.bench.cable_graph import Pair, Pin, cable_graph, connectors, joined_pairs, pins
 from tubekit.bench.cable_ohms import BEEPS_BELOW, ohms_said
 from tubekit.bench.cable_slips import slipped
 from tubekit.bench.continuity import Continuity, read_continuity
@@ -51,7 +51,8 @@ class Tried:
         found = []
         for line, (pair, said) in enumerate(self.found.items(), 1):
             one, two = sorted(pair, key=place)
-            found.append(Continuity(one, two, beeps(said), line))
+            ohms = None if said in (BEEP, SILENT) else ohms_said(said)
+            found.append(Continuity(one, two, beeps(said), line, ohms))
         return tuple(found)
 
     def ohms(self) -> dict[Pair, float]:
@@ -149,13 +150,10 @@ def read_csv(path: Path, amp: Amp) -> Tried:
         raise ReadingError(
             "the columns from, to and beeps are not there", where=path.name, fix="Begin with from,to,beeps"
         )
-    tried = of_readings(read_continuity(rows, amp, path.name))
-    for line, row in enumerate(rows, 1):
-        if ohms := str(row.get("ohms") or "").strip():
-            ohms_said(ohms)
-            pair = frozenset(known_pin(amp, row[key], path.name, line) for key in ("from", "to"))
-            tried = tried.with_pair(pair, SILENT if ohms_said(ohms) >= OPEN_OHMS else ohms)
-    return tried
+    written = {k: str(row.get("ohms") or "").strip() for k, row in enumerate(rows, 1)}
+    readings = read_continuity(rows, amp, path.name)
+    ohms = {r.pair: written[r.line] for r in readings if r.ohms is not None and r.ohms < OPEN_OHMS}
+    return Tried({**of_readings(readings).found, **ohms})
 
 
 def list_options(folder: Path | None = None) -> list[tuple[str, str]]:

@@ -22,10 +22,10 @@ SAYS = {
 WITHOUT = "B+ is on with no loudspeaker on the output transformer"
 
 
-def found_html(report: CableReport, joints: Iterable[str], left: int, volts: Mapping[str, float]) -> str:
+def found_html(report: CableReport, left: int, volts: Mapping[str, float]) -> str:
     """Faults, then what they do in each state of plug and standby; `volts` are those of the drawn amp."""
     lines = [_item(SAYS.get(f.kind, f.kind), f.text) for f in report.faults]
-    lines += [_item("ohms", sentence) for sentence in joints]
+    lines += [_item("ohms", sentence) for sentence in report.joints]
     does = [_item("so", _meets(*nodes, volts)) for nodes in meetings(report.amp, report.faults)]
     does += [_item("so", sentence) for sentence in report.consequences]
     does += [_item("STOP", f"With {s.words}: {WITHOUT}.") for s in risky(report)]

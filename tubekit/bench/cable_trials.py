@@ -1,0 +1,165 @@
+"""Cable trials: every two pins of a cable swapped, and one wire kept or cut, each solved."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+
+from tubekit.amp import Amp, AmpReport, analyse, parts as drawn
+from tubekit.amp.parts.connectors import UNUSED
+from tubekit.amp.report import CAUTION
+from tubekit.bench.cable import differences
+from tubekit.bench.cable_graph import Pin, cable_graph, connectors, joined_pairs, pins
+from tubekit.bench.cable_wiring import cut, swapped_pins
+from tubekit.bench.harm import harms
+from tubekit.bench.loop_states import drawn_on, loop_states
+from tubekit.bench.moved import Moved, moved
+from tubekit.errors import ReadingError, SolveError
+from tubekit.text import Column, Printed, Table, to_json_value
+
+NOTHING = "nothing that a meter or an ear finds"
+MOST = 3
+"""Moved figures named for each trial."""
+
+
+@dataclass(frozen=True)
+class PinSwap:
+    """Two pins swapped: what burns, what the loop then does, what is heard."""
+
+    one: Pin
+    two: Pin
+    harms: tuple[str, ...]
+    loop: tuple[str, ...] = ()
+    moved: tuple[Moved, ...] = ()
+
+    @property
+    def effects(self) -> tuple[str, ...]:
+        """Everything in words, the danger first."""
+        return (*self.harms, *self.loop, *(one.sentence() for one in self.moved)) or (NOTHING,)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class PinSwaps(Printed):
+    """Every two pins of every cable swapped, those that burn something first."""
+
+    amp: Amp
+    swaps: tuple[PinSwap, ...]
+
+    def headline(self) -> str:
+        """How many swaps, and how many of them do damage."""
+        bad = sum(bool(one.harms) for one in self.swaps)
+        return f"{self.amp.title}: {len(self.swaps)} swaps of two pins; {bad} of them burn something."
+
+    def tables(self) -> list[Table]:
+        """One row per swap."""
+        columns = (Column("swapped"), Column("and"), Column("what it does with the amp switched on"))
+        rows = [(one.one, one.two, "; ".join(one.effects)) for one in self.swaps]
+        return [Table("Two pins swapped", columns, rows, note=CAUTION)]
+
+    def to_json(self) -> dict[str, Any]:
+        """The swaps."""
+        return {"amp": self.amp.title, "swaps": to_json_value(self.swaps), "caution": CAUTION}
+
+
+def pin_swaps(amp: Amp) -> PinSwaps:
+    """Each two pins of each cable swapped at one end, solved as the amp is then wired.
+
+    What burns is looked for with everything plugged in and on; where nothing does, the standby loop in every
+    state, and hum and level at the loudspeaker.
+
+    Raises
+    ------
+    ReadingError : there is no cable between two connectors. SolveError : the drawn amp has no idle state.
+    """
+    ends = list(_cable_ends(amp))
+    if not ends:
+        raise ReadingError(
+            "no cable joins two connectors of this amp", where=amp.name,
+            fix="Draw its wires as [W1] with nodes on the plugs of both",
+        )  # fmt: skip
+    on = drawn_on(amp)
+    found = [_swap(amp, on, one, two) for pins_of in ends for one, two in combinations(pins_of, 2)]
+    found.sort(key=lambda one: (not one.harms, not one.loop, not one.moved))
+    return PinSwaps(amp, tuple(found))
+
+
+def _cable_ends(amp: Amp) -> Iterator[list[Pin]]:
+    """The wired pins at one end of each cable."""
+    joined = joined_pairs(cable_graph(amp), pins(amp))
+    seen: set[str] = set()
+    for name, part in connectors(amp).items():
+        mine = [f"{name}.{k}" for k, node in enumerate(part.plug, 1) if node != UNUSED]
+        others = {pin.split(".")[0] for pair in joined for pin in pair if set(mine) & pair} - {name}
+        if others and not others & seen:
+            seen.add(name)
+            yield mine
+
+
+def _swap(amp: Amp, on: AmpReport, one: Pin, two: Pin) -> PinSwap:
+    other = swapped_pins(amp, one, two)
+    try:
+        report = analyse(other, near=on)
+    except SolveError as error:
+        return PinSwap(one, two, (f"no steady state was found ({error})",))
+    burnt = harms(on, report)
+    if burnt:
+        return PinSwap(one, two, burnt)
+    pairs = zip(loop_states(amp), loop_states(other, amp), strict=True)
+    loop = tuple(dict.fromkeys(said for pair in pairs for said in differences(*pair)))
+    return PinSwap(one, two, (), loop, () if loop else moved(on, report, MOST))
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class WireChoice(Printed):
+    """One wire kept and cut: what moves, hum included, and what burns without it."""
+
+    amp: Amp
+    wire: str
+    moved: tuple[Moved, ...]
+    harms: tuple[str, ...]
+    loop: tuple[str, ...]
+
+    def headline(self) -> str:
+        """Whether cutting it changes anything."""
+        said = [*self.harms, *self.loop, *(one.sentence() for one in self.moved)]
+        return f"{self.amp.title}, {self.wire} cut: {said[0] if said else NOTHING}."
+
+    def tables(self) -> list[Table]:
+        """What moves, then what burns and what the loop does."""
+        rows = [(one.what, *one.texts()) for one in self.moved]
+        moves = Table("", (Column("figure"), Column("kept"), Column("cut")), rows)
+        said = [(text,) for text in (*self.harms, *self.loop)]
+        does = [Table("What the cut does", (Column("finding"),), said)] if said else []
+        return [*does, Table(f"{self.wire} kept or cut", moves.columns, rows, note=CAUTION)]
+
+    def to_json(self) -> dict[str, Any]:
+        """Figures in SI units."""
+        return {
+            "amp": self.amp.title, "wire": self.wire, "moved": to_json_value(self.moved),
+            "harms": list(self.harms), "loop": list(self.loop), "caution": CAUTION,
+        }  # fmt: skip
+
+
+def keep_or_cut(amp: Amp, wire: str) -> WireChoice:
+    """One wire of an amp kept or cut, each solved, hum and level at the loudspeaker included.
+
+    Raises
+    ------
+    ReadingError : there is no such wire. SolveError : no idle state with or without it.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> keep_or_cut(load_amp("fescue"), "W8").loop[0]
+    'With P4 in, S2 closed: standby stays engaged, B+ does not reach the output stage.'
+    """
+    other = cut(amp, wire)
+    on = drawn_on(amp)
+    report = analyse(other, near=on)
+    loop: tuple[str, ...] = ()
+    if any(isinstance(part, drawn.Connector | drawn.Switch) for part in amp.parts.values()):
+        pairs = zip(loop_states(amp), loop_states(other, amp), strict=True)
+        loop = tuple(dict.fromkeys(said for pair in pairs for said in differences(*pair)))
+    return WireChoice(amp, wire, moved(on, report, 2 * MOST), harms(on, report), loop)
