@@ -13,6 +13,7 @@ from tubekit.amp.parts.faults import Fault
 from tubekit.bench.candidates import candidate_probes, tube_readings
 from tubekit.bench.fault_book import fault_book
 from tubekit.bench.faults import single_faults
+from tubekit.bench.foretold import foretold
 from tubekit.bench.quick_faults import quick_faults
 from tubekit.bench.readings import readings_from_text
 from tubekit.bench.suspects import suspects
@@ -123,6 +124,12 @@ def test_what_cannot_be_told_apart_is_said_with_the_reading_that_would(whole):
     assert {"V3", "R19"} <= set(found.parts)
     assert any(s.alike for s in found.suspects)
     assert {"DC volts at s3", "resistance, B2 to s3"} & {str(n.probe) for n in found.following}
+    # What the next reading would show is what the fault is solved to show, whoever asks.
+    for words, value in found.following[0].foretold:
+        known, probe = next(f for f in whole.faults if f.words == words), [found.following[0].probe]
+        grades = range(max(len(known.grades), 1))
+        shown = [float(foretold(found.readings.amp, known, probe, grade=k).faulty[0]) for k in grades]
+        assert min(abs(value - each) for each in shown) < 0.02 + 0.01 * abs(value)
     more = Reading(Probe("dc_v", ("s3", "ground")), 3.0)
     again = suspects(taken(amp, [*readings, more], mains_rms=117), book=whole)
     assert again.parts[0] == "R19"

@@ -7,9 +7,10 @@ import pytest
 from tubekit import load_amp
 from tubekit.amp import amp_from_text
 from tubekit.decisions.drift import drift
-from tubekit.decisions.judge import judge
+from tubekit.decisions.judge import METER, judge
 from tubekit.decisions.probe import Probe
 from tubekit.decisions.reading import Meter, PartValue, Reading, taken
+from tubekit.decisions.spread import spread
 
 
 @pytest.fixture(scope="module")
@@ -37,7 +38,7 @@ def test_the_words_follow_the_distance(teasel):
 
 def test_a_coarse_meter_is_given_its_slack(teasel):
     reading = Reading(Probe("dc_v", ("k34", "ground")), 21.4, Meter(accuracy=0.06))
-    assert judge(taken(teasel, [reading]), size=400).verdicts[0].word == "fine"
+    assert judge(taken(teasel, [reading]), size=400).verdicts[0].word == METER
 
 
 def test_a_meter_that_loads_the_plate_is_corrected_for(teasel):
@@ -136,3 +137,17 @@ def test_measured_parts_move_the_band(teasel):
     )
     assert known.verdicts[0].typical > drawn.verdicts[0].typical + 1.5
     assert known.readings.amp.parts["R14"].ohms == 330.0
+
+
+def test_a_reading_outside_its_printed_band_is_never_fine(teasel):
+    """Within what the meter may be off it is called that, with the band as printed."""
+    probe = Probe("dc_v", ("k34", "ground"))
+    bands = spread(teasel, (probe,), size=400)
+    low, high = float(bands.low[0]), float(bands.high[0])
+    for value, word in ((high * 0.999, "fine"), (high * 1.006, METER), (low * 0.994, METER), (low, "fine")):
+        (verdict,) = judge(taken(teasel, [Reading(probe, value, Meter(0.01))]), bands=bands).verdicts
+        assert verdict.word == word
+    found = judge(taken(teasel, [Reading(probe, high * 1.006)]), bands=bands)
+    assert "1 within meter accuracy" in found.headline()
+    (off,) = judge(taken(teasel, [Reading(probe, high * 1.03, Meter(0.01))]), bands=bands).verdicts
+    assert off.word == "on the high side"

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 import numpy as np
 
 from tubekit.amp import AmpReport
-from tubekit.amp.supply import fuse_words
 from tubekit.amp.supply_duty import fuses
 from tubekit.decisions.limits import limits
 from tubekit.decisions.rating import RatingCheck
@@ -51,7 +50,7 @@ def _fuses(report: AmpReport) -> Iterator[str]:
         amps, rated = float(np.max(one.amps)), float(np.max(one.rated_a))
         if np.isfinite(np.min(one.holds_s)):
             words = f"{one.fuse} ({show(rated, 'A')} {one.speed}) carries {show(amps, 'A')}"
-            yield f"{words}: {fuse_words(one)}"
+            yield f"{words}: {one.carries}"
 
 
 def _together(checks: list[RatingCheck]) -> Iterator[str]:

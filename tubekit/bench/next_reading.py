@@ -33,7 +33,10 @@ METER = 0.015
 @dataclass(frozen=True)
 class NextReading:
     """A reading worth taking: what it would tell in bits, and what the likeliest fault and those it tells
-    from it would show there, the readings taken so far considered.
+    from it would show there, each as `foretold` solves it for the meter's load.
+
+    Readings taken so far steer the choice; they do not move these figures, since a straight line through a
+    fault's spread would.
     """
 
     probe: Probe
@@ -63,7 +66,7 @@ def next_readings(
     return tuple(
         NextReading(
             book.probes[others[k]], float(bits[k]), float(effort[k]),
-            tuple((_words(book, rows[j]), _plain(book.probes[others[k]], mean[j, k]))
+            tuple((_words(book, rows[j]), float(book.seen[rows[j], others[k]]))
                   for j in _foremost(book, rows, weight, mean[:, k], np.sqrt(variance[:, k]))),
         )
         for k in order if bits[k] > 0.02
@@ -77,12 +80,6 @@ def _foremost(book: FaultBook, rows: Array, weight: Array, mean: Array, sd: Arra
     first, rest = each[0], each[1:]
     apart = [j for j in rest if abs(mean[j] - mean[first]) > APART * max(sd[j], sd[first])]
     return [first, *apart, *(j for j in rest if j not in apart)][:3]
-
-
-def _plain(probe: Probe, scaled: float) -> float:
-    """A reading out of the form in which readings are compared."""
-    kind = QUANTITIES[probe.quantity]
-    return float(np.exp(scaled) - kind.least) if kind.ratio else float(scaled)
 
 
 def _words(book: FaultBook, row: int) -> str:

@@ -1,4 +1,4 @@
-"""A verdict on every reading, in words: fine, on the high or low side, wrong."""
+"""A verdict on every reading, in words: fine, within meter accuracy, on the high or low side, wrong."""
 
 from __future__ import annotations
 
@@ -38,10 +38,9 @@ class Verdict:
 
     def sentence(self) -> str:
         """In one line, as 'DC volts at k34 18.2 V: fine (16.6 V to 20.4 V)'."""
-        probe = self.reading.probe
-        return (
-            f"{probe} {self.reading.said()}: {self.word} ({probe.said(self.low)} to {probe.said(self.high)})"
-        )
+        probe, free = self.reading.probe, _corrected(self)
+        shown = f"{self.reading.said()}, {free} without the meter" if free else self.reading.said()
+        return f"{probe} {shown}: {self.word} ({probe.said(self.low)} to {probe.said(self.high)})"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -113,11 +112,17 @@ LOADS = 0.005
 
 def _corrected(verdict: Verdict) -> str:
     """The reading without the meter's load, where that matters."""
-    moved = abs(verdict.unloaded - verdict.reading.value) > LOADS * abs(verdict.reading.value)
-    return verdict.reading.probe.said(verdict.unloaded) if moved else ""
+    loaded = _is_loaded(verdict.unloaded, verdict.reading.value)
+    return verdict.reading.probe.said(verdict.unloaded) if loaded else ""
 
 
-_WORDS = ("wrong", "on the high side", "on the low side", "fine")
+def _is_loaded(unloaded: float, shown: float) -> bool:
+    return abs(unloaded - shown) > LOADS * abs(shown)
+
+
+METER = "within meter accuracy"
+"""A reading outside its band by no more than its meter may be off."""
+_WORDS = ("wrong", "on the high side", "on the low side", METER, "fine")
 
 
 def judge(
@@ -187,8 +192,11 @@ def loading(readings: Readings) -> Array:
 def _verdict(reading: Reading, bands: Spread, k: int, load: float) -> Verdict:
     low, typical, high = (float(side[k]) for side in (bands.low, bands.median, bands.high))
     slack, value = reading.uncertainty / load, reading.value / load
-    if low - slack <= value <= high + slack:
+    seen = value if _is_loaded(value, reading.value) else reading.value
+    if low <= seen <= high:
         word = "fine"
+    elif low - slack <= seen <= high + slack:
+        word = METER
     else:
         above = value > typical
         half = max((high - typical) if above else (typical - low), 1e-12)

@@ -8,6 +8,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
+from tubekit.decisions.judge import METER
 from tubekit.decisions.probe import QUANTITIES
 from tubekit.panels.bench_sheet import Row, Sheet
 
@@ -21,6 +22,7 @@ SHORT = {
 }  # fmt: skip
 MARKS = {
     "wrong": "✗ WRONG", "on the high side": "▲ high", "on the low side": "▼ low", "fine": "✓ fine",
+    METER: "✓ in meter",
 }  # fmt: skip
 
 

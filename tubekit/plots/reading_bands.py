@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
 
-from tubekit.decisions.judge import WRONG_FROM
+from tubekit.decisions.judge import METER, WRONG_FROM
 from tubekit.plots import ink
 
 EDGE, ROOM = 3.0, 0.35
@@ -20,7 +20,8 @@ WIDE, NAMES, SAID, BAND = 560, 110, 252, 138
 """Pixels: a row, what stands above and below the rows; the figure, its names and words, where bands stand."""
 ACROSS = WIDE - NAMES - SAID
 FILL, BLANK = ink.FILLS["within"], ink.Fill(ink.PAPER, ink.FAINT)
-SAYS = {"wrong": "WRONG", "on the high side": "high", "on the low side": "low", "fine": "fine"}
+SAYS = {"wrong": "WRONG", "on the high side": "high", "on the low side": "low", "fine": "fine",
+        METER: METER}  # fmt: skip
 INKS = {"wrong": ink.OXIDE, "on the high side": ink.OCHRE, "on the low side": ink.OCHRE}
 
 
@@ -81,7 +82,7 @@ class ReadingBandsView:
         for k, row in enumerate(self.rows):
             fill = FILL if row.word else BLANK
             self.bars[k].set(facecolor=fill.face, edgecolor=fill.edge)
-            mark = "o" if row.word == "fine" else "X" if row.word == "wrong" else "s"
+            mark = "o" if row.word in ("fine", METER) else "X" if row.word == "wrong" else "s"
             _put(self.marks[k], row, row.value, k, mark)
             _put(self.told[k], row, row.foretold, k, "D")
             color = INKS.get(row.word, ink.IRON)

@@ -5,12 +5,12 @@ from __future__ import annotations
 from matplotlib.artist import Artist
 
 from tubekit.bench.suspects import Suspects
-from tubekit.decisions.judge import Judgement
+from tubekit.decisions.judge import METER, Judgement
 from tubekit.plots import ink
 from tubekit.plots.drawing import Drawing
 
 ROWS = 24
-_FILL = {"fine": "within", "wrong": "exceeded"}
+_FILL = {"fine": "within", METER: "within", "wrong": "exceeded"}
 CUT = 3.0
 
 
