@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from tests.supplies import FULL_WAVE, supply, two, with_standby
 from tubekit import analyse, load_amp
 from tubekit.amp import amp_from_text
 from tubekit.amp.discharge import MEASURE, Discharge, discharge
+from tubekit.amp.surge import PlateSurge
 from tubekit.amp.switching import SwitchOn, hot_standby, switch_on
 from tubekit.errors import ChangeError
 
@@ -67,6 +70,21 @@ def test_hot_standby_charges_an_empty_reservoir_through_a_warm_rectifier(place: 
     assert found.rectifier_peak_a > 4 * float(idle.rectifiers[0].peak_a)
     assert found.surge("C1").final_v == pytest.approx(float(idle.node("B1").dc_v), rel=0.03)
     assert found.run.volts("B1")[0] == pytest.approx(0.0, abs=1.0)
+
+
+def test_the_headline_follows_from_the_figures(teasel_on: SwitchOn) -> None:
+    """6.6 A at a rectifier rated 0.75 A once stood under a reassuring headline."""
+    nan = float("nan")
+    over = replace(teasel_on, plates=(PlateSurge("V5", 6.6, 0.75, nan),))
+    assert "V5 peaks at 6.60 A, ABOVE ITS PEAK RATING of 750 mA (no hot-switching" in over.headline()
+    assert over.remedy
+    assert over.headline().endswith(over.remedy)
+    assert over.to_json()["exceeded"] == list(over.exceeded())
+    surge = replace(over, plates=(PlateSurge("V5", 3.0, 0.75, 3.7),))
+    assert surge.exceeded() == ()
+    assert "V5 peaks at 3.00 A, within its hot-switching limit of 3.70 A" in surge.headline()
+    high = replace(over.surges[0], highest_v=999.0)
+    assert "ABOVE ITS SURGE VOLTAGE" in replace(surge, surges=(high,)).headline()
 
 
 def test_standby_after_the_reservoir_starts_from_the_peak() -> None:

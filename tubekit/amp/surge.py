@@ -12,6 +12,7 @@ from tubekit.amp.fuse_time import CLASS_WORDS
 from tubekit.amp.report import CAUTION
 from tubekit.analyses.in_time import Transient
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.units import show
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,6 +40,38 @@ class Surge:
 
 
 @dataclass(frozen=True, eq=False)
+class PlateSurge:
+    """One rectifier during the first moments, its busiest plate."""
+
+    rectifier: str
+    peak_a: float = quantity("A", "i_peak", "highest current of a plate")
+    repetitive_a: float = quantity("A", "I_peak", "repetitive peak rating of a plate; NaN where unknown")
+    surge_a: float = quantity("A", "I_surge", "limit for one surge of a plate; NaN where unknown")
+
+    @property
+    def limit_a(self) -> float:
+        """The limit for one surge, else the repetitive peak: less than that is always allowed [A]."""
+        return self.surge_a if np.isfinite(self.surge_a) else self.repetitive_a
+
+    @property
+    def exceeded(self) -> bool:
+        """Whether the limit that is known is passed."""
+        return bool(self.peak_a > self.limit_a)
+
+    @property
+    def words(self) -> str:
+        """The current against the limit that is known."""
+        if np.isnan(self.limit_a):
+            return "no limit known"
+        one_surge = np.isfinite(self.surge_a)
+        name = "hot-switching limit" if one_surge else "peak rating"
+        if not self.exceeded:
+            return f"within its {name} of {show(self.limit_a, 'A')}"
+        more = "" if one_surge else " (no hot-switching limit is known for this type)"
+        return f"ABOVE ITS {name.upper()} of {show(self.limit_a, 'A')}{more}"
+
+
+@dataclass(frozen=True, eq=False)
 class FuseSurge:
     """One fuse during the first moments."""
 
@@ -59,29 +92,48 @@ class SwitchOn(Printed):
     what: str
     surges: tuple[Surge, ...]
     fuses: tuple[FuseSurge, ...]
+    plates: tuple[PlateSurge, ...]
     inrush: Transient = field(repr=False)
     run: Transient = field(repr=False)
     mains_peak_a: float = quantity("A", "i_max", "highest mains current of the first moments")
     core_bound_a: float = quantity(
         "A", "i_core", "upper bound where the core saturates: copper alone limits it"
     )
-    rectifier_peak_a: float = quantity("A", "i_r", "highest current of any rectifier plate in these moments")
+    remedy: str = ""
     assumptions: tuple[str, ...] = ()
+
+    @property
+    def rectifier_peak_a(self) -> float:
+        """Highest current of any rectifier plate in these moments [A]."""
+        return max((one.peak_a for one in self.plates), default=0.0)
 
     def surge(self, capacitor: str) -> Surge:
         """One capacitor; KeyError if it is none of the supply's."""
         return {one.capacitor: one for one in self.surges}[capacitor]
 
+    def exceeded(self) -> tuple[str, ...]:
+        """What is beyond its limit, one clause each, the part first: plates, capacitors, fuses."""
+        plates = [
+            f"{p.rectifier} peaks at {show(p.peak_a, 'A')}, {p.words}" for p in self.plates if p.exceeded
+        ]
+        known = [s for s in self.surges if np.isfinite(s.rated_v)]
+        over = [f"{_reaches(s)}, {s.words}" for s in known if s.highest_v > s.rated_v]
+        fuses = [f"{f.fuse} {f.verdict}" for f in self.fuses if np.isfinite(f.when_s)]
+        return (*plates, *over, *fuses)
+
     def headline(self) -> str:
-        """The worst surge in one sentence."""
+        """What is beyond its limit and what to do; else the figures that come nearest."""
+        head, found = f"{self.amp.title}, {self.what}: ", self.exceeded()
+        if found:
+            plates = any(one.exceeded for one in self.plates)
+            return f"{head}{'; '.join(found)}.{' ' + self.remedy if plates else ''}"
         known = [one for one in self.surges if np.isfinite(one.rated_v)]
-        if not known:
-            return f"{self.amp.title}: {self.what}"
-        worst = max(known, key=lambda one: one.highest_v / one.rated_v)
-        return (
-            f"{self.amp.title}, {self.what}: {worst.capacitor} reaches {worst.highest_v:.0f} V after "
-            f"{worst.at_s:.2g} s, {worst.words}"
-        )
+        worst = sorted(known, key=lambda one: -one.highest_v / one.rated_v)[:1]
+        said = [f"{_reaches(one)}, {one.words}" for one in worst]
+        rated = [one for one in self.plates if np.isfinite(one.limit_a)]
+        busiest = sorted(rated, key=lambda one: -one.peak_a / one.limit_a)[:1]
+        said += [_peaks(one) for one in busiest]
+        return head + ("; ".join(said) or "no rating is known to compare with")
 
     def tables(self) -> list[Table]:
         """Capacitors, then fuses and peaks."""
@@ -100,13 +152,18 @@ class SwitchOn(Printed):
         )  # fmt: skip
         fuses = [(f.fuse, f.fuse_class, f.rated_a, f.peak_a, f.heat_a2s, f.verdict) for f in self.fuses]
         peaks = [
-            ("mains, transformer as drawn", self.mains_peak_a),
-            ("mains, core saturated (bound)", self.core_bound_a),
-            ("any rectifier plate", self.rectifier_peak_a),
+            ("line, transformer as drawn", self.mains_peak_a),
+            ("line, core saturated (bound)", self.core_bound_a),
         ]
+        heads_of = (
+            Column("rectifier"), Column("peak", "A"), Column("repetitive", "A"), Column("one surge", "A"),
+            Column(""),
+        )  # fmt: skip
+        plates = [(p.rectifier, p.peak_a, p.repetitive_a, p.surge_a, p.words) for p in self.plates]
         note = "\n".join((*self.assumptions, CLASS_WORDS, CAUTION))
         return [
             Table("Surge at each capacitor", heads, rows),
+            Table("Rectifiers, one plate", heads_of, plates),
             Table("Fuses", under, fuses),
             Table(
                 "Peaks of the first moments", (Column("current of"), Column("peak", "A")), peaks, note=note
@@ -115,9 +172,21 @@ class SwitchOn(Printed):
 
     def to_json(self) -> dict[str, Any]:
         """The readings in terms JSON has."""
-        keep = ("what", "surges", "fuses", "mains_peak_a", "core_bound_a", "rectifier_peak_a", "assumptions")
+        keep = (
+            "what", "surges", "plates", "fuses", "mains_peak_a", "core_bound_a", "rectifier_peak_a",
+            "assumptions",
+        )  # fmt: skip
         return {
             "amp": self.amp.title,
+            "exceeded": list(self.exceeded()),
             **{name: to_json_value(getattr(self, name)) for name in keep},
             "caution": CAUTION,
         }
+
+
+def _reaches(one: Surge) -> str:
+    return f"{one.capacitor} reaches {one.highest_v:.0f} V after {one.at_s:.2g} s"
+
+
+def _peaks(one: PlateSurge) -> str:
+    return f"{one.rectifier} peaks at {show(one.peak_a, 'A')}, {one.words}"

@@ -17,16 +17,23 @@ from tubekit.amp.parts import Capacitor, Fuse, PowerTransformer, Switch, Thermis
 from tubekit.amp.parts.part import HEAT
 from tubekit.amp.report import AmpReport
 from tubekit.amp.supply import SupplyReport, supply_report
-from tubekit.amp.surge import FuseSurge, Surge, SwitchOn
+from tubekit.amp.surge import FuseSurge, PlateSurge, Surge, SwitchOn
 from tubekit.amp.warming import WORDS, emission, warmth
 from tubekit.analyses.in_time import Transient
 from tubekit.analyses.transient import slow_transient, transient
 from tubekit.circuit.parts import Circuit, Device, Resistor
+from tubekit.devices import catalogue
 from tubekit.devices.heater import COLD_HEATER, COLD_LAMP
 from tubekit.errors import ChangeError, near_matches
 
 Array = np.ndarray
 
+COLD_REMEDY = "Add an inrush limiter, or a resistor in each plate lead, before you switch it on."
+STANDBY_REMEDY = (
+    "Do not switch it while the rectifier is warm: leave it closed at switch-on, move it behind the "
+    "reservoir, or add a resistor in each plate lead."
+)
+"""What helps a rectifier; common practice, no source."""
 INRUSH_S, WARM_S, STANDBY_S = 0.25, 45.0, 0.6
 SURGE_SHARE = 1.1
 """What an electrolytic stands for some seconds, where no surge voltage is stated: 1.1 times its rating
@@ -64,7 +71,7 @@ def switch_on(amp: Amp, *, near: AmpReport | None = None, seconds: float = WARM_
     ]
     if any(isinstance(part, Thermistor) for part in amp.parts.values()):
         said.append("Thermistors are cold in the first moments and settled after them.")
-    return _answer(supply, "switched on from cold", first, run, tuple(said))
+    return _answer(supply, "switched on from cold", first, run, tuple(said), COLD_REMEDY)
 
 
 def hot_standby(amp: Amp, switch: str, *, near: AmpReport | None = None) -> SwitchOn:
@@ -84,8 +91,8 @@ def hot_standby(amp: Amp, switch: str, *, near: AmpReport | None = None) -> Swit
     --------
     >>> from tubekit import load_amp
     >>> closed = hot_standby(load_amp("fescue"), "S2")
-    >>> closed.headline()
-    'Ottermere Fescue, S2 closed while warm: C23 reaches 438 V after 0.047 s, within its rating'
+    >>> closed.exceeded(), closed.plates[0].words
+    ((), 'within its hot-switching limit of 4.60 A')
     """
     part = amp.parts.get(switch)
     if not isinstance(part, Switch):
@@ -102,7 +109,7 @@ def hot_standby(amp: Amp, switch: str, *, near: AmpReport | None = None) -> Swit
         start=waiting.report.solved.state,
     )  # fmt: skip
     said = (f"Followed for {STANDBY_S:g} s from long standby, the mains at its peak, every cathode warm.",)
-    return _answer(supply, f"{switch} closed while warm", run, run, said)
+    return _answer(supply, f"{switch} closed while warm", run, run, said, STANDBY_REMEDY)
 
 
 def _supply(amp: Amp, near: AmpReport | None) -> SupplyReport:
@@ -118,17 +125,30 @@ def _cold(amp: Amp) -> Circuit:
 
 
 def _answer(
-    supply: SupplyReport, what: str, first: Transient, run: Transient, said: tuple[str, ...]
+    supply: SupplyReport,
+    what: str,
+    first: Transient,
+    run: Transient,
+    said: tuple[str, ...],
+    remedy: str,
 ) -> SwitchOn:
     amp = supply.amp
     plug = next(name for name in amp.parts if name.startswith("P"))
     mains = np.abs(first.coil(plug))
-    names = [part.name for part in first.network.rectifiers]
-    plates = max((float(np.max(first.current(name))) for name in names), default=0.0)
     return SwitchOn(
-        amp, what, tuple(_surges(supply, first, run)), tuple(_fuses(amp, first)), first, run,
-        float(mains.max()), _core_bound(amp), plates, said,
+        amp, what, tuple(_surges(supply, first, run)), tuple(_fuses(amp, first)),
+        tuple(_plates(supply, first)), first, run, float(mains.max()), _core_bound(amp), remedy, said,
     )  # fmt: skip
+
+
+def _plates(supply: SupplyReport, first: Transient) -> Iterator[PlateSurge]:
+    for designator, names in supply.report.solved.built.rectifiers.items():
+        type_ = getattr(supply.amp.parts[designator], "type", "")
+        if names and isinstance(type_, str):
+            ratings = catalogue.tube(type_).ratings
+            peak = max(float(np.max(first.current(name))) for name in names)
+            limits = (ratings.peak_a, ratings.surge_limit()[0])
+            yield PlateSurge(designator, peak, *(float("nan") if one is None else one for one in limits))
 
 
 def _surges(supply: SupplyReport, first: Transient, run: Transient) -> Iterator[Surge]:
