@@ -18,12 +18,14 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.parts import GROUND, Jack, MainsPlug, OutputTransformer, Tube
 from tubekit.amp.report import CAUTION, AmpReport
 from tubekit.amp.supply import SupplyReport, supply_report
+from tubekit.amp.topology import edges, reached
 from tubekit.analyses.in_time import Transient
 from tubekit.analyses.large_signal import LargeSignal, large_signal
 from tubekit.analyses.transient import slow_transient
 from tubekit.circuit.parts import Circuit, Rectifier, VoltageSource
 from tubekit.errors import ChangeError, SolveError
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.units import show
 
 Array = np.ndarray
 
@@ -35,7 +37,10 @@ FIRST_V, MOST_V = 1e-3, 10.0
 """The search for full drive begins and ends there [V peak]."""
 GRID_AT_V = 0.1
 """A grid counts as at its cathode within this [V]."""
-DOWN_S, BACK_S = 3.0, 6.0
+DOWN_S, BACK_S, LONGEST_S = 3.0, 6.0, 96.0
+"""How long a run is at first, and at most: it is doubled until the rails stay [s]."""
+STAYS = 5e-4
+"""A rail has settled once it moves by less than this share of its idle voltage in the last third of a run."""
 ROUNDS, AGREED = 6, 2e-3
 SETTLED = 1 - np.exp(-1.0)
 
@@ -64,6 +69,9 @@ class Sag(Printed):
     input_v: float = quantity("V", "v_in", "drive at the input jack, peak")
     idle_a: float = quantity("A", "I_0", "mean rectifier current at idle")
     driven_a: float = quantity("A", "I_1", "the same at full drive")
+    b_plus: RailSag = field(kw_only=True)
+    settled: bool = field(kw_only=True)
+    ripple_hz: float = quantity("Hz", "f_r", "frequency of the ripple at the reservoir", kw_only=True)
     down: Transient = field(repr=False, kw_only=True)
     back: Transient = field(repr=False, kw_only=True)
     drive: LargeSignal = field(repr=False, kw_only=True)
@@ -73,34 +81,43 @@ class Sag(Printed):
         return {one.capacitor: one for one in self.rails}[capacitor]
 
     def headline(self) -> str:
-        """The first rail in one sentence."""
-        one = self.rails[0]
+        """B+ of the output tubes' plates in one sentence."""
+        one = self.b_plus
         return (
-            f"{self.amp.title}: {one.node} sags from {one.idle_v:.4g} to {one.driven_v:.4g} V "
-            f"({one.sag_percent:.2g} %) at full drive, {one.down_s * 1e3:.3g} ms down, "
-            f"{one.back_s * 1e3:.3g} ms back"
+            f"{self.amp.title}: B+ ({one.node}) sags from {one.idle_v:.4g} to {one.driven_v:.4g} V "
+            f"({one.sag_percent:.2g} %) at full drive, {self._time(one.down_s)} down, "
+            f"{self._time(one.back_s)} back"
         )
+
+    def _time(self, seconds: float) -> str:
+        """A time as it can be known: means over a cycle show nothing faster than half a ripple period."""
+        least = 0.5 / self.ripple_hz
+        return f"< {show(least, 's')}" if seconds < least else show(seconds, "s")
 
     def tables(self) -> list[Table]:
         """One row per rail."""
         heads = (
             Column("capacitor"), Column("node"), Column("idle", "V", 4), Column("driven", "V", 4),
-            Column("lowest", "V", 4), Column("sag", "%"), Column("63 % down", "s"), Column("63 % back", "s"),
+            Column("lowest", "V", 4), Column("sag", "%"), Column("63 % down", "s", align="right"),
+            Column("63 % back", "s", align="right"),
         )  # fmt: skip
         rows = [
-            (r.capacitor, r.node, r.idle_v, r.driven_v, r.lowest_v, r.sag_percent, r.down_s, r.back_s)
+            (r.capacitor, r.node, r.idle_v, r.driven_v, r.lowest_v, r.sag_percent,
+             *(self._time(t) if np.isfinite(t) else t for t in (r.down_s, r.back_s)))
             for r in self.rails
-        ]
+        ]  # fmt: skip
         tubes = " and ".join(self.output_tubes)
         note = (
             f"Full drive: {self.input_v * 1e3:.3g} mV peak at the jack, {TONE_HZ:g} Hz, brings a grid of "
             f"{tubes} to its cathode. Rectifiers {self.idle_a * 1e3:.3g} → {self.driven_a * 1e3:.3g} mA."
         )
+        if not self.settled:
+            note += f"\nNOT SETTLED: the rails still move after {self.down.time[-1]:.0f} s of drive."
         return [Table("Sag", heads, rows, note=f"{note}\n{CAUTION}")]
 
     def to_json(self) -> dict[str, Any]:
         """The readings in terms JSON has."""
-        keep = ("rails", "input_v", "output_tubes", "idle_a", "driven_a")
+        keep = ("rails", "b_plus", "settled", "input_v", "output_tubes", "idle_a", "driven_a")
         return {
             "amp": self.amp.title,
             **{k: to_json_value(getattr(self, k)) for k in keep},
@@ -133,24 +150,47 @@ def sag(amp: Amp, *, near: AmpReport | None = None) -> Sag:
     idle = supply.report.solved.state
     circuit, outputs = idle.circuit, output_tubes(amp)
     rails = {node: float(idle.mean(node)[0]) for node in amp.topology.delivered}
-    level = FIRST_V
+    level, seconds = FIRST_V, DOWN_S
+    hertz = amp.mains_hz
     for _ in range(ROUNDS):
         drive, level = _full_drive(_held(supply, rails), outputs, level)
         swing = _swing(drive, idle.operating_point.network.port_names)
-        down = slow_transient(circuit, DOWN_S, frequency_hz=amp.mains_hz, start=idle, swing=swing)
+        down = slow_transient(circuit, seconds, frequency_hz=hertz, start=idle, swing=swing)
+        while not _settled(down, supply) and seconds < LONGEST_S:
+            seconds *= 2.0
+            down = slow_transient(circuit, seconds, frequency_hz=hertz, start=idle, swing=swing)
         new = {node: float(down.volts(node)[-1]) for node in rails}
         moved = max(abs(new[node] / rails[node] - 1.0) for node in rails)
         rails = new
         if moved <= AGREED:
             break
-    back = slow_transient(circuit, BACK_S, frequency_hz=amp.mains_hz, start=down)
+    back = slow_transient(circuit, max(BACK_S, 2.0 * seconds), frequency_hz=hertz, start=down)
     names = [part.name for part in circuit.of(Rectifier)]
     before = sum(float(np.abs(idle.rectifier_currents[0, k].mean())) for k in range(len(names)))
     after = sum(float(np.abs(down.current(name)[-1])) for name in names)
+    found = tuple(_rails(supply, down, back))
+    first = found[0]
+    spectrum = [float(np.abs(idle.harmonic(first.node, k)[0])) for k in (1, 2)]
     return Sag(
-        amp, tuple(_rails(supply, down, back)), outputs, level, before, after,
-        down=down, back=back, drive=drive,
+        amp, found, outputs, level, before, after, down=down, back=back, drive=drive,
+        b_plus=_plates_rail(amp, found, outputs), settled=_settled(down, supply),
+        ripple_hz=hertz * (1.0 if spectrum[0] > spectrum[1] else 2.0),
     )  # fmt: skip
+
+
+def _settled(run: Transient, supply: SupplyReport) -> bool:
+    """Whether every rail stays where it is over the last third of a run."""
+    late = run.time >= run.time[-1] * 2.0 / 3.0
+    volts = [run.volts(one.a, one.b) for one in supply.filters]
+    return all(float(np.ptp(each[late])) <= STAYS * max(abs(float(each[0])), 1.0) for each in volts)
+
+
+def _plates_rail(amp: Amp, rails: tuple[RailSag, ...], outputs: tuple[str, ...]) -> RailSag:
+    """The rail that feeds the plates of the output tubes: the nearest along what conducts."""
+    plates = [section.plate for section in amp.topology.sections if section.name in outputs]
+    steps = reached(plates, edges(amp.parts.values()), stops=[GROUND])
+    held = [one for one in rails if one.node in steps and one.idle_v > 0.0]
+    return min(held or rails, key=lambda one: (steps.get(one.node, len(steps)), -abs(one.idle_v)))
 
 
 def output_tubes(amp: Amp) -> tuple[str, ...]:

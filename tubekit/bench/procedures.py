@@ -89,7 +89,7 @@ def current_under_drive(amp: Amp) -> Procedure:
         raise SolveError(f"{amp.title}: {words}", best=report)
     driven = sag(amp, near=report)
     tubes = tuple(_driven(driven, report, name) for name in driven.output_tubes)
-    fall = max((rail.sag_percent for rail in driven.rails), default=0.0)
+    fall = driven.b_plus.sag_percent
     jack = _jack(amp)
     steps = (
         _joined(
