@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from tubekit.amp import Amp
-from tubekit.amp.parts import GROUND
+from tubekit.amp.parts import GROUND, Loudspeaker, Part, Transformer, Tube, TwoTerminal
 from tubekit.amp.signal_order import first_input, signal_order
 from tubekit.amp.topology import Topology
 from tubekit.plots.schematics.items import Item, items_of
@@ -14,10 +15,6 @@ from tubekit.plots.schematics.supply_side import SupplySide, supply_side
 
 WEIGHT = {"grid": 5, "cathode": 4, "screen": 3, "plate": 2, "output": 1}
 """Which side has a part that lies between two stages: the one it feeds."""
-
-CARRIES = {"resistor", "capacitor", "potentiometer", "cable", "plug out", "wire", "switch", "selector switch",
-           "jack", "choke", "fuse", "thermistor"}  # fmt: skip
-OUTWARD = {"cable", "plug out", "wire", "switch", "selector switch", "jack", "loudspeaker", "fuse"}
 
 
 @dataclass(frozen=True)
@@ -62,7 +59,7 @@ def territory(amp: Amp) -> Territory:
     signal = [item for item in items if item.name not in taken]
     off = set(side.nodes) | set(side.heater_nodes) | {GROUND}
     groups = _in_order(_groups(signal, off), amp.topology.wired)
-    owner = _owners(groups, signal, off)
+    owner = _owners(groups, signal, off, amp.parts)
     homes: list[list[Item]] = [[] for _ in groups]
     left: list[Item] = []
     for item in signal:
@@ -134,7 +131,9 @@ def _reached(group: list[Item], far: dict[str, float]) -> float | None:
     return min((far[tube.at("grid")] for tube in group if tube.at("grid") in far), default=None)
 
 
-def _owners(groups: list[list[Item]], items: list[Item], off: set[str]) -> dict[str, tuple[int, str]]:
+def _owners(
+    groups: list[list[Item]], items: list[Item], off: set[str], parts: Mapping[str, Part]
+) -> dict[str, tuple[int, str]]:
     """(group, zone) of every node outside the supply: electrodes first, then what hangs on them."""
     owner: dict[str, tuple[int, str]] = {}
     for zone in ("plate", "cathode", "grid", "screen"):
@@ -149,22 +148,33 @@ def _owners(groups: list[list[Item]], items: list[Item], off: set[str]) -> dict[
             for node in item.nodes:
                 if home is not None and node not in off:
                     owner.setdefault(node, (home[0], "plate" if node in _primary(item) else "output"))
-    _spread(owner, items, off, "output", OUTWARD)
+    _spread(owner, [item for item in items if _is_metal(item, parts)], off, "output")
     _chains(owner, items, off)
     for zone in ("grid", "cathode", "screen", "plate", "output"):
-        _spread(owner, items, off, zone, CARRIES | {"loudspeaker", "diode", "lamp"})
+        _spread(owner, [item for item in items if _carries(item, parts)], off, zone)
     return owner
 
 
-def _spread(
-    owner: dict[str, tuple[int, str]], items: list[Item], off: set[str], zone: str, kinds: set[str]
-) -> None:
+def _is_metal(item: Item, parts: Mapping[str, Part]) -> bool:
+    """A wire, contact or plug, or the speaker: what the output leads to."""
+    return all(parts[name].metal or isinstance(parts[name], Loudspeaker) for name in item.parts)
+
+
+def _carries(item: Item, parts: Mapping[str, Part]) -> bool:
+    """Whatever has two ends or conducts; transformers and tubes have places of their own."""
+    own = [parts[name] for name in item.parts]
+    return not any(isinstance(part, Transformer | Tube) for part in own) and all(
+        isinstance(part, TwoTerminal) or part.metal or any(part.conducts(as_wired=True)) for part in own
+    )
+
+
+def _spread(owner: dict[str, tuple[int, str]], items: list[Item], off: set[str], zone: str) -> None:
     """Nodes that no one has yet go to the nearest node of that zone."""
     todo = deque(sorted((n for n, (_, z) in owner.items() if z == zone), key=lambda n: owner[n][0]))
     while todo:
         node = todo.popleft()
         for item in items:
-            if item.kind in kinds and node in item.nodes:
+            if node in item.nodes:
                 for one in item.nodes:
                     if one not in owner and one not in off:
                         owner[one] = owner[node]
