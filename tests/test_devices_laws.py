@@ -25,7 +25,7 @@ DIODES = {
     "three in series": SiliconDiode(junctions=3.0),
     "ideal": IdealDiode(),
 }
-EVERY = LAWS | DIODES | PRINTED
+EVERY = LAWS | DIODES | PRINTED | {"0D3": tube("0D3").law}
 
 usual = st.floats(-500.0, 700.0)
 wild = st.one_of(

@@ -8,11 +8,18 @@ import numpy as np
 import pytest
 
 from tests.amps import amp
+from tests.every_kind import every_kind, every_kind_solved
+from tubekit import plots
 from tubekit.amp import load_amp
-from tubekit.amp.parts import Winding
+from tubekit.amp.controls import control_family
+from tubekit.amp.discharge import discharge
+from tubekit.amp.parts import KINDS, LPad, Winding
+from tubekit.amp.parts.part import Hookup
 from tubekit.amp.parts.variables import Knob
 from tubekit.bench.faults import single_faults
 from tubekit.decisions.instrument import instrumented, turned
+from tubekit.decisions.variation import variables
+from tubekit.panels.form.entering import KINDS as BENCH_KINDS
 
 
 @pytest.fixture(scope="module")
@@ -51,3 +58,65 @@ def test_sections_of_a_tapped_winding_are_named_by_tap():
     assert {"T2 primary p4 to u4 open", "T2 primary u5 to p5 open"} <= words
     assert not any("half 3" in one for one in words)
     assert "T1 high_voltage half 2 open" in {fault.words for fault in single_faults(amp("teasel"))}
+
+
+def examples(kind):
+    return [part for part in every_kind().parts.values() if type(part) is kind]
+
+
+@pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.kind)
+def test_every_kind_states_all_that_the_rooms_ask_of_it(kind):
+    """A kind without faults or spread says why; none is left out of the circuit, the drawing or the form."""
+    amp, hookup = every_kind(), Hookup(117.0, 117.0, 60.0)
+    part = examples(kind)[0]
+    reasons = dict(kind.without)
+    parts = (part, replace(part, plugged=False)) if kind.kind == "jack" else (part,)
+    assert any(list(one.wired(hookup)) for one in parts), "not in the circuit"
+    assert all(one.pins for one in part.symbols()), "not on the drawing"
+    assert set(part.nodes) - {node for one in part.symbols() for _, node in one.pins} <= {"ground"}
+    for name, found in (
+        ("varies", [v for age in ("vintage", "modern") for v in part.varies(age, None)]),
+        ("faults", list(part.faults(amp.parts))),
+    ):
+        assert bool(found) != (name in reasons), f"{name}: state some, or why there are none"
+    assert len(list(part.couples())) + len(list(part.rectifies())) + len(getattr(part, "sections", ())) or (
+        kind.kind in ("mains plug", "regulator tube", "jack")
+    )
+
+
+def test_what_a_kind_states_turns_what_is_in_the_circuit():
+    """A knob that names nothing would be a fault that does nothing."""
+    amp = every_kind()
+    circuit = instrumented(amp).circuit
+    knobs = {turn.knob for v in variables(amp) for turn in v.turns}
+    knobs |= {knob for fault in single_faults(amp) for grade in fault.grades for knob in grade}
+    assert {knob.part for knob in knobs} <= {part.name for part in circuit.parts}
+    turned(circuit, {knob: (np.ones(1), np.zeros(1)) for knob in knobs})
+
+
+def test_the_form_offers_every_kind_that_has_its_own_table():
+    offered = {kind for _, kind in BENCH_KINDS.values()}
+    assert offered == {one.kind for one in KINDS} - {"rectifier tube", "regulator tube"}
+
+
+def test_a_regulator_holds_its_voltage_and_its_capacitor_is_judged_by_it():
+    report = every_kind_solved()
+    assert report.node("B3").dc_v == pytest.approx(150.0, abs=3.0)  # 0A2, from memory
+    open_ = discharge(every_kind(), near=report).of("C8", "tubes cold").volts[0]
+    assert open_ == pytest.approx(150.0, abs=3.0)  # a cold cathode needs no heater: it holds before warm-up
+
+
+def test_an_l_pad_keeps_its_load_and_turns_the_level():
+    """Source: the L-pad's two arms (textbook): series Z(1 - k) and shunt Zk/(1 - k) keep Z at its input."""
+    pad = replace(examples(LPad)[0], ohms=8.0)
+    for position in (0.2, 0.5, 0.9):
+        series, shunt = (float(one) for one in replace(pad, position=position).arms)
+        assert series + shunt * 8.0 / (shunt + 8.0) == pytest.approx(8.0)
+    turned_down = control_family(every_kind(), {"R40": [0.3, 0.8]}, frequencies_hz=[1000.0])
+    assert turned_down.gain_db[0, 0] < turned_down.gain_db[1, 0] - 10.0
+
+
+def test_every_part_of_every_kind_is_on_the_schematic():
+    drawn = str(plots.schematic(every_kind()))
+    for part in every_kind().parts.values():
+        assert any(one.name in drawn for one in part.symbols()), part.designator

@@ -230,7 +230,7 @@ def deep(box: object) -> list:
 
 
 def test_taps_and_windings_come_and_go(form: AmpForm) -> None:
-    name = form.add("mains transformer")
+    name = form.add("power transformer")
     form.editor.windings.winding = "heater"
     form.show()
     before = form.draft.parts[name]

@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.parts import Potentiometer
 from tubekit.amp.signal import SPAN_HZ
 from tubekit.amp.signal_tables import PRINTED_HZ
 from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, gain_at, signal_view, turned
@@ -101,7 +100,7 @@ def control_family(
 
 
 def controls(amp: Amp) -> dict[str, str]:
-    """Designator and role of every potentiometer.
+    """Designator and role of every control: potentiometers and L-pads.
 
     Examples
     --------
@@ -111,5 +110,5 @@ def controls(amp: Amp) -> dict[str, str]:
     """
     return {
         part.designator: part.role or part.designator
-        for part in amp.parts.values() if isinstance(part, Potentiometer)
+        for part in amp.parts.values() if part.is_control
     }  # fmt: skip

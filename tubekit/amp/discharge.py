@@ -17,7 +17,7 @@ from tubekit.analyses.in_time import Transient
 from tubekit.analyses.mains import MainsState
 from tubekit.analyses.transient import transient
 from tubekit.circuit.network import assemble
-from tubekit.circuit.parts import GROUND, Circuit, Device
+from tubekit.circuit.parts import GROUND, Circuit
 from tubekit.circuit.reduction import solve_linear
 from tubekit.errors import ChangeError
 from tubekit.references import cite
@@ -181,7 +181,7 @@ def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGE
     state = supply.report.solved.state
     plug = next(part for part in amp.parts.values() if isinstance(part, MainsPlug))
     circuit = state.circuit.without(plug.designator)
-    bare = circuit.without(*(part.name for part in circuit.of(Device)))
+    bare = circuit.cold
     cooling = transient(circuit, seconds, start=state, emission=emission(amp, cooled))
     cold = transient(bare, seconds, start=supply.cold)
     held = [

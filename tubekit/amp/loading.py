@@ -12,7 +12,6 @@ from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.amp.report import AmpReport, analyse
 from tubekit.amp.steady import steady
 from tubekit.analyses.regulation import Regulation, regulation
-from tubekit.circuit.parts import Device
 from tubekit.devices import catalogue
 from tubekit.errors import ChangeError, near_matches
 from tubekit.text import Column, Printed, Table, quantity
@@ -59,7 +58,7 @@ def load_regulation(
     if rail not in state.circuit.nodes:
         near = near_matches(rail, state.circuit.nodes)
         raise ChangeError(f"there is no node '{rail}'", where=amp.name, fix="Name a rail", near=near)
-    bare = built.circuit.without(*(part.name for part in built.circuit.of(Device)))
+    bare = built.circuit.cold
     amps = np.linspace(0.0, most or _rated(amp), points)
     found = regulation(bare, rail, amps, frequency_hz=amp.mains_hz)
     return SupplyRegulation(**vars(found), amp=amp)

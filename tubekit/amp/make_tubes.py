@@ -5,11 +5,24 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from tubekit.amp.fields import fields_of
 from tubekit.amp.findings import ALWAYS, MISSING, Findings, read_fields, tables_in
-from tubekit.amp.parts.tubes import MIXED, RectifierTube, Section, Tube, TubeFacts, TubeType, facts
+from tubekit.amp.parts.tubes import (
+    MIXED,
+    REGULATOR,
+    GasTube,
+    RectifierTube,
+    Section,
+    Tube,
+    TubeFacts,
+    TubeType,
+    facts,
+)
 from tubekit.errors import InputError
 
 SINGLE = ("plate", "screen", "grid", "cathode")
+DIODES: Mapping[str, type[Tube]] = {"rectifier": RectifierTube, REGULATOR: GasTube}
+"""Kinds of tube without a grid, by the family of the type."""
 
 
 def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tube | None:
@@ -24,8 +37,8 @@ def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tub
     except InputError as error:
         found.add_error(designator, "type", error)
         return None
-    if known.family == "rectifier":
-        return _rectifier(designator, table, known, found)
+    if known.family in DIODES:
+        return _diode(DIODES[known.family], designator, table, known, found)
     inner = tables_in(table)
     alone = [key for key in SINGLE if key in table and key not in inner]
     values = read_fields(Tube, table, designator, found, (*ALWAYS, *inner, *alone))
@@ -76,25 +89,30 @@ def _section(
     return Section(name=designator + key, key=key, **values)
 
 
-def _rectifier(
-    designator: str, table: Mapping[str, Any], known: TubeFacts, found: Findings
-) -> RectifierTube | None:
-    wrong = [key for key in ("plate", "grid", "screen", *tables_in(table)) if key in table]
+def _diode(
+    kind: type[Tube], designator: str, table: Mapping[str, Any], known: TubeFacts, found: Findings
+) -> Tube | None:
+    own = {spec.key for spec in fields_of(kind)}
+    terminals = [key for key in ("plates", "plate", "cathode") if key in own]
+    wrong = [key for key in ("plate", "plates", "grid", "screen") if key in table and key not in own]
+    wrong += tables_in(table)
     if wrong:
-        fix = "Write plates = [..] and cathode = .., or correct the type"
-        problem = f"{known.type} is a rectifier and has no '{wrong[0]}'"
+        lines = ", ".join(f"{key} = {'[..]' if key == 'plates' else '..'}" for key in terminals)
+        problem = f"{known.type} is {known.words} and has no '{wrong[0]}'"
+        fix = f"Write {lines}, or correct the type"
         found.add(designator, problem, fix, code="no_such_electrode", key=wrong[0])
         return None
-    values = read_fields(RectifierTube, table, designator, found, ALWAYS)
+    values = read_fields(kind, table, designator, found, ALWAYS)
     _heater(designator, table, known, found)
     if values is None:
         return None
-    if len(values["plates"]) > known.sections:
+    plates = len(values.get("plates", ()))
+    if plates > known.sections:
         fix = f"Write {known.sections}, or correct the type"
-        problem = f"{known.type} has {known.sections} plate(s), {len(values['plates'])} drawn"
+        problem = f"{known.type} has {known.sections} plate(s), {plates} drawn"
         found.add(designator, problem, fix, code="too_many_sections", key="plates")
         return None
-    return RectifierTube(designator=designator, family=known.family, socket=known.base, **values)
+    return kind(designator=designator, family=known.family, socket=known.base, **values)
 
 
 def _heater(designator: str, table: Mapping[str, Any], known: TubeFacts, found: Findings) -> None:

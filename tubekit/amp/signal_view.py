@@ -208,7 +208,7 @@ def turned(view: SignalView, settings: Mapping[str, object]) -> SignalView:
     ChangeError : no such control, a position out of range.
     """
     for name in settings:
-        if not isinstance(view.amp.parts.get(name), Potentiometer):
+        if name not in view.amp.parts or not view.amp.parts[name].is_control:
             _contact(view.amp, name, 0.0)  # says which there are
     amp = view.amp.changed({f"{name}.position": value for name, value in settings.items()})
     circuit = build(amp, view.solved.built.settled).circuit

@@ -20,7 +20,7 @@ from tubekit.amp.supply_readings import (
     RectifierDuty,
 )
 from tubekit.analyses.mains import MainsState
-from tubekit.circuit.parts import GROUND, Circuit, Device
+from tubekit.circuit.parts import GROUND, Circuit
 from tubekit.text import Column, Printed, Table, to_json_value
 
 Array = np.ndarray
@@ -172,7 +172,7 @@ def supply_report(
     report = near if near is not None and near.amp is amp else analyse(amp, near=near)
     found = report.solved
     circuit = found.state.circuit
-    cold = _cold(circuit.without(*(part.name for part in circuit.of(Device))), amp, like)
+    cold = _cold(circuit.cold, amp, like)
     return SupplyReport(
         report, tuple(duty.filters(found, cold)), tuple(duty.rectifiers(found)), tuple(duty.coils(found)),
         duty.mains(found), tuple(duty.fuses(found)), cold,

@@ -184,6 +184,11 @@ class Circuit:
         """The same circuit with parts added."""
         return self.made_of((*self.parts, *extra))
 
+    @property
+    def cold(self) -> Circuit:
+        """The same with cold tubes: without those whose cathode must be heated."""
+        return self.without(*(d.name for d in self.of(Device) if getattr(d.law, "emission_parameter", "")))
+
     def without(self, *names: str) -> Circuit:
         """The same circuit with the named parts taken out."""
         return self.made_of(p for p in self.parts if p.name not in names)

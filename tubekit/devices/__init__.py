@@ -1,6 +1,7 @@
 """Devices: tubes, diodes and controls as laws from voltages to currents, and the tube catalogue."""
 
 from tubekit.devices.catalogue import add_tube, capacitances, silicon, tube, tube_types
+from tubekit.devices.gas import GasDiode
 from tubekit.devices.law import Law, stack
 from tubekit.devices.own_fit import fit_tube
 from tubekit.devices.pentode import Pentode
@@ -12,6 +13,7 @@ from tubekit.devices.tube_point import TubePoint
 from tubekit.devices.tube_record import Ratings, Tube
 
 __all__ = [
+    "GasDiode",
     "IdealDiode",
     "Law",
     "Pentode",

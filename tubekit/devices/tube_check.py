@@ -19,9 +19,10 @@ from tubekit.units import parse, show
 MIXED = "triode and pentode"
 KINDS: Mapping[str, type[Triode | Pentode | SiliconDiode] | None] = {
     "triode": Triode, "pentode": Pentode, "beam tetrode": Pentode, MIXED: None, "rectifier": None,
-    "silicon rectifier": SiliconDiode, "silicon diode": SiliconDiode,
+    "silicon rectifier": SiliconDiode, "silicon diode": SiliconDiode, "gas regulator": None,
 }  # fmt: skip
-"""Kinds of tube, each with its law; a tube rectifier's is its drop, a bottle of unlike systems has none."""
+"""Kinds of tube, each with its law; a bottle of unlike systems has none, others state what `STATED` names."""
+STATED = {"rectifier": {"drop": "V", "at": "A"}, "gas regulator": {"running": "V", "at": "A", "ohms": "ohm"}}
 BASES = {
     "4-pin": 4, "5-pin": 5, "6-pin": 6, "7-pin": 7, "octal": 8, "loctal": 8, "7-pin miniature": 7, "noval": 9,
     "novar": 9, "magnoval": 9, "compactron": 12, "wire ended": 2,
@@ -42,7 +43,7 @@ NEEDED = ("kind", "title", "base", "sections", "pins", "known")
 MOST_SECTIONS = 3
 SPAN = {
     "V": (0.1, 2e4), "A": (1e-5, 100.0), "W": (1e-3, 2e3), "ohm": (1e3, 1e8), "F": (1e-8, 1e-2),
-    "capacitances": (1e-15, 1e-9),
+    "capacitances": (1e-15, 1e-9), "ohms": (1.0, 1e4),
 }  # fmt: skip
 """What a rating of a receiving tube can be, by its unit; electrodes have picofarads."""
 _GATE = (0.5, 40.0)
@@ -218,12 +219,12 @@ def _law(file: _File, data: Mapping[str, Any]) -> None:
         raise file.wrong("law", "is missing", "State [law], or like = a type that has one", "missing")
     law = KINDS[kind]
     if law is None:
-        wanted = {"drop": "V", "at": "A"}
+        wanted = STATED[kind]
         file.known("law", given, wanted)
         for name, unit in wanted.items():
             if name not in given:
-                raise file.wrong(f"law.{name}", "is missing", "State drop and at", "missing")
-            file.quantity(f"law.{name}", given[name], unit, SPAN[unit])
+                raise file.wrong(f"law.{name}", "is missing", f"State {', '.join(wanted)}", "missing")
+            file.quantity(f"law.{name}", given[name], unit, SPAN.get(name, SPAN[unit]))
         return
     spans = _spans(law)
     file.known("law", given, spans)

@@ -7,6 +7,7 @@ from dataclasses import fields
 from types import MappingProxyType
 from typing import Any
 
+from tubekit.devices.gas import GasDiode
 from tubekit.devices.pentode import Pentode
 from tubekit.devices.rectifier import SiliconDiode, TubeDiode
 from tubekit.devices.residual import Residual
@@ -90,6 +91,9 @@ def _ratings(data: Mapping[str, Any]) -> Ratings:
 def _law(kind: str, data: Mapping[str, Any]) -> TubeLaw:
     if "drop" in data:
         return TubeDiode.from_drop(parse(data["drop"], "V"), parse(data["at"], "A"))
+    if "running" in data:
+        volts, amps, ohms = (parse(data[k], u) for k, u in (("running", "V"), ("at", "A"), ("ohms", "ohm")))
+        return GasDiode.running(volts, amps, ohms)
     if "silicon" in kind:
         return SiliconDiode(**data)
     return Triode(**data) if "triode" in kind else Pentode(**data)

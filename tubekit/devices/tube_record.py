@@ -9,6 +9,7 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from tubekit.devices.gas import GasDiode
 from tubekit.devices.law import Parameter
 from tubekit.devices.pentode import Pentode
 from tubekit.devices.published_laws import PublishedLaw, published_sets
@@ -21,7 +22,7 @@ from tubekit.errors import InputError
 from tubekit.text import Column, Printed, Table, quantity
 
 Pins = Mapping[str, int | str | tuple[int, ...]]
-TubeLaw: TypeAlias = Triode | Pentode | TubeDiode | SiliconDiode | PublishedLaw
+TubeLaw: TypeAlias = Triode | Pentode | TubeDiode | SiliconDiode | GasDiode | PublishedLaw
 
 _WORDS = {
     "plate": "plate current",
@@ -72,8 +73,10 @@ class Ratings:
     piv: float | None = quantity("V", "PIV", "peak inverse voltage of a plate", default=None)
     peak_a: float | None = quantity("A", "Ipk", "repetitive peak current of a plate", default=None)
     surge_a: float | None = quantity("A", "Isurge", "one surge of a plate, as in hot switching", default=None)
-    dc_a: float | None = quantity("A", "Idc", "direct current of the whole rectifier", default=None)
+    dc_a: float | None = quantity("A", "Idc", "direct current of the whole tube", default=None)
     reservoir_max_f: float | None = quantity("F", "C", "first filter capacitor", default=None)
+    least_a: float | None = quantity("A", "I", "least current at which a regulator holds", default=None)
+    strike_v: float | None = quantity("V", "V", "voltage at which a regulator strikes", default=None)
 
     def surge_limit(self) -> tuple[float | None, str]:
         """The limit for one surge of a plate [A], as when a standby switch closes on a warm rectifier.

@@ -12,7 +12,7 @@ from tubekit.amp.fields import Choice, Form, Listed, NodeName, Words, YesNo, sai
 from tubekit.amp.parts.faults import (
     Fault,
 )
-from tubekit.amp.parts.part import GROUND, Edge, Hookup, Part, TwoTerminal, terminals_of
+from tubekit.amp.parts.part import GROUND, Edge, Hookup, Part, Symbol, TwoTerminal, terminals_of
 from tubekit.amp.parts.variables import Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
 from tubekit.errors import InputError
@@ -66,6 +66,7 @@ class Connector(Part):
     """
 
     kind, letters, may_join_itself, metal = "connector", ("P",), True, True
+    bench = "plug and socket"
     without = (("varies", "a good contact has no resistance that shows"),)
     plug: tuple[str, ...] = field(metadata=written(PINS))
     socket: tuple[str, ...] = field(metadata=written(PINS))
@@ -101,15 +102,27 @@ class Connector(Part):
         if UNUSED not in (a, b) and a != b:
             yield a, b
 
-    def _soldered(self, pin: int) -> str:
+    def _soldered(self, pin: int, *, mated: bool = False) -> str:
         """What a pin of the plug brings out: its own node, else that of the socket it stands in."""
         own, mate = self.plug[pin - 1], self.socket[pin - 1]
-        return mate if own == UNUSED and self.inserted else own
+        return mate if own == UNUSED and (mated or self.inserted) else own
 
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
         """A wire for each pair of pins that meet."""
         for k, (one, two) in enumerate(self.joined, 1):
             yield wired.Wire(f"{self.designator}.{k}", one, two)
+
+    def symbols(self) -> Iterator[Symbol]:
+        """A pin with both sides soldered is one, a strap another; a lone side shows as an open pin."""
+        name, symbol = self.designator, "cable" if self.inserted else "plug out"
+        pairs = enumerate(zip(self.plug, self.socket, strict=False), 1)
+        found = [(f"{name}-{pin}", socket, plug) for pin, (plug, socket) in pairs]
+        for one, two in self.straps:
+            a, b = (self._soldered(pin, mated=True) for pin in (one, two))
+            found.append((f"{name} strap {one}-{two}", a, b))
+        for words, a, b in found:
+            if UNUSED not in (a, b):
+                yield Symbol(words, symbol, (("a", a), ("b", b)), words)
 
     def without_pin(self, pin: int) -> Connector:
         """The same with one pin that touches nothing (its straps there with it)."""
@@ -132,6 +145,12 @@ class Wire(TwoTerminal):
     kind, letters, metal = "wire", ("W",), True
     without = (("varies", "a good wire has no resistance that shows"),)
     color: str = field(default="", metadata=written(Words(), main=True))
+
+    def symbols(self) -> Iterator[Symbol]:
+        """A piece of cable with its color, as a good wire."""
+        symbol = "cable" if self.condition == "fitted" else self.kind
+        words = f"{self.designator} {self.color}".rstrip()
+        yield Symbol(self.designator, symbol, (("a", self.a), ("b", self.b)), words)
 
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
         """A wire."""

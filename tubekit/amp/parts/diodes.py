@@ -20,6 +20,7 @@ class Diode(TwoTerminal):
     """Silicon diode by type: nodes are anode, cathode."""
 
     kind, letters = "diode", ("CR", "D")
+    bench = "silicon diode"
     without = (("varies", "its drop is lost beside the copper"),)
     type: str = field(metadata=written(DiodeType(), main=True))
 

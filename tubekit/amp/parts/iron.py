@@ -9,7 +9,7 @@ import numpy as np
 
 from tubekit.amp.fields import Listed, NodeName, Quantity, Together, Value, written
 from tubekit.amp.parts.faults import OPEN_OHMS, Fault, of_value, times, to_value
-from tubekit.amp.parts.part import AMPS, TOLERANCE, Edge, Hookup, Part, TwoTerminal
+from tubekit.amp.parts.part import AMPS, TOLERANCE, Edge, Hookup, Part, Symbol, TwoTerminal
 from tubekit.amp.parts.variables import Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
 
@@ -154,6 +154,11 @@ class Transformer(Part):
         first = 0
         for winding in self.windings:
             yield winding, range(first, first := first + len(winding.sections))
+
+    def symbols(self) -> Iterator[Symbol]:
+        """All windings as one."""
+        pins = tuple((f"{w.name} {n}", node) for w in self.windings for n, node in enumerate(w.taps))
+        yield Symbol(self.designator, self.kind, pins)
 
     def winding(self, name: str) -> Winding:
         """The winding of that name; KeyError if there is none."""

@@ -70,6 +70,7 @@ class Lamp(TwoTerminal):
     """Pilot lamp: rated volts and amps."""
 
     kind, letters = "lamp", ("DS",)
+    bench = "pilot lamp"
     without = (("varies", "the heater winding does not show it"),)
     rating: tuple[float, float] = field(
         metadata=written(Together((Quantity("V", 0.5, 300.0), Quantity("A", 1e-3, 10.0))), main=True)

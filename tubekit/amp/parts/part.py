@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields
 from functools import cached_property
-from typing import ClassVar
+from typing import ClassVar, NamedTuple
 
 import numpy as np
 
@@ -24,6 +24,15 @@ TOLERANCE = Quantity("%", 0.0, 100.0)
 TOLERANCE_TAKEN = 0.3
 """Of a kind whose usual tolerance is not known; common practice, no source."""
 WATTS, VOLTS, AMPS = Quantity("W", 0.01, 1e4), Quantity("V", 1.0, 1e5), Quantity("A", 1e-3, 100.0)
+
+
+class Symbol(NamedTuple):
+    """One symbol of a part on a drawing: its name, which one, its pins (terminal, node), words beside it."""
+
+    name: str
+    symbol: str
+    pins: tuple[Edge, ...]
+    words: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,10 +69,14 @@ class Part:
 
     kind: ClassVar[str] = ""
     letters: ClassVar[tuple[str, ...]] = ()
+    bench: ClassVar[str] = ""
+    """What a list calls the kind where its own name will not do."""
     without: ClassVar[tuple[tuple[str, str], ...]] = ()
     """Why a kind has no faults, ratings …, where it has none."""
     may_join_itself: ClassVar[bool] = False
     metal: ClassVar[bool] = False  # what it conducts is as good as one piece of metal: a wire, contact, fuse
+    is_control: ClassVar[bool] = False
+    """Whether it has a `position`, 0 to 1, that a hand turns."""
 
     designator: str
     role: str = field(default="", metadata=written(Words()))
@@ -91,6 +104,10 @@ class Part:
         its state.
         """
         yield from ()
+
+    def symbols(self) -> Iterator[Symbol]:
+        """What is drawn for it."""
+        yield Symbol(self.designator, self.kind, self.terminals)
 
     def couples(self) -> Iterator[Edge]:
         """Pairs of nodes that pass a signal, as the part is set: what conducts, and what only couples."""
@@ -154,6 +171,10 @@ class TwoTerminal(Part):
         """Its two ends, unless it is switched open or has gone open."""
         if self.condition == "short" or (self.condition == "fitted" and (self.closed() or not self.switches)):
             yield self.ends
+
+    def symbols(self) -> Iterator[Symbol]:
+        """A symbol in a wire."""
+        yield Symbol(self.designator, self.kind, (("a", self.a), ("b", self.b)), self.designator)
 
     @property
     def a(self) -> str:

@@ -39,6 +39,8 @@ DRIFT = 0.08
 """Scale of the upward drift of old composition resistors, half-normal (95 % below +16 %; from memory)."""
 WIREWOUND_FROM_W = 3.0
 """From this rating on a resistor is wirewound and does not drift; common practice, no source."""
+PAD_LEAST = 1e-3
+"""What an L-pad leaves at its ends, as a voltage ratio; common practice, no source."""
 THERMISTOR = 0.20
 """Tolerance of the cold resistance of an inrush limiter (from memory: makers state 15 to 25 %)."""
 POINTER = 0.012
@@ -92,6 +94,7 @@ class Thermistor(TwoTerminal):
     """Inrush limiter: cold ohms at 25 °C, `hot` ohms at its rated amps, thermal time constant."""
 
     kind, letters = "thermistor", ("RT",)
+    bench = "inrush limiter"
     ohms: Value = field(metadata=written(Quantity("ohm", 0.1, 1e4), "value", main=True))
     hot: Value = field(metadata=written(Quantity("ohm", 1e-3, 1e3)))
     amps: Value = field(metadata=written(AMPS, "rating"))
@@ -118,7 +121,7 @@ class Thermistor(TwoTerminal):
 class Potentiometer(Part):
     """Potentiometer: `position` 0 is the bottom end (fully counter-clockwise), 1 the top."""
 
-    kind, letters, may_join_itself = "potentiometer", ("R",), True
+    kind, letters, may_join_itself, is_control = "potentiometer", ("R",), True, True
     top: str = field(metadata=written(NodeName()))
     wiper: str = field(metadata=written(NodeName()))
     bottom: str = field(metadata=written(NodeName()))
@@ -174,6 +177,57 @@ class Potentiometer(Part):
             yield Fault(name, "bottom end open", times(bottom, far), weight=0.5)
         if has_top and has_bottom:
             yield Fault(name, "wiper open", ({top: (far, 0.0), bottom: (far, 0.0)},), weight=1.5)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LPad(Part):
+    """L-pad before a speaker: an arm in series and one across, turned together, so that the amp sees `ohms`.
+
+    `position` 0 is fully counter-clockwise (silent), 1 is full volume; `ohms` is the load it is made for.
+    """
+
+    kind, letters, is_control = "L-pad", ("R",), True
+    input: str = field(metadata=written(NodeName()))
+    output: str = field(metadata=written(NodeName()))
+    common: str = field(metadata=written(NodeName()))
+    ohms: Value = field(metadata=written(Quantity("ohm", 1.0, 1e4), "value", main=True))
+    position: Value = field(default=1.0, metadata=written(Quantity("", 0.0, 1.0)))
+    watts: Value | None = field(default=None, metadata=written(WATTS, "rating"))
+    tolerance_percent: Value | None = field(default=None, metadata=written(TOLERANCE, "tolerance"))
+
+    @property
+    def arms(self) -> tuple[Value, Value]:
+        """Series and shunt resistance [Ω]: Z(1 - k) and Zk/(1 - k) for a voltage ratio k."""
+        k = np.clip(fraction(self.position, "audio"), PAD_LEAST, 1.0 - PAD_LEAST)
+        return np.multiply(self.ohms, 1.0 - k), np.multiply(self.ohms, k / (1.0 - k))
+
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
+        """Its two arms."""
+        series, shunt = self.arms
+        yield wired.Resistor(f"{self.designator}.series", self.input, self.output, series)
+        yield wired.Resistor(f"{self.designator}.shunt", self.output, self.common, shunt)
+
+    def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002
+        """Both arms."""
+        yield from ((self.input, self.output), (self.output, self.common))
+
+    @property
+    def tolerance(self) -> float:
+        """Tolerance as stated, else the usual one, as a fraction."""
+        return stated(self.tolerance_percent, POTENTIOMETER)
+
+    def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
+        """Its two arms together."""
+        turns = tuple(Turn(Knob(f"{self.designator}.{arm}", "ohms")) for arm in ("series", "shunt"))
+        spread = 0.5 * (self.tolerance if known is None else known)
+        yield Variable(self.designator, self.designator, turns, spread)
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """An arm burnt open."""
+        for arm, ohms in zip(("series", "shunt"), self.arms, strict=True):
+            knob = Knob(f"{self.designator}.{arm}", "ohms")
+            gone = to_value(knob, OPEN_OHMS, float(np.max(ohms)))
+            yield Fault(self.designator, f"{arm} arm open", (gone,), weight=0.5)
 
 
 def _misread_digit(ohms: float) -> Iterator[float]:

@@ -14,11 +14,12 @@ from typing import ClassVar
 import numpy as np
 
 from tubekit.amp.fields import Choice, Form, Listed, NodeName, Quantity, Value, said, written
-from tubekit.amp.parts.faults import GONE, Fault, times, worn
-from tubekit.amp.parts.part import Edge, Hookup, Part
+from tubekit.amp.parts.faults import GONE, Fault, of_value, times, worn
+from tubekit.amp.parts.part import Edge, Hookup, Part, Symbol
 from tubekit.amp.parts.variables import GAS, Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
 from tubekit.devices import catalogue, heater as heaters
+from tubekit.devices.gas import GasDiode
 from tubekit.devices.law import Law, stack
 from tubekit.devices.pentode import Pentode
 from tubekit.devices.rectifier import SiliconDiode, TubeDiode
@@ -29,6 +30,7 @@ from tubekit.errors import AmpFileError, InputError, UnknownTube, near_matches
 WIRE_ENDED = "wire ended"
 MIXED = "triode and pentode"
 """Family of a bottle with unlike systems: a section with a screen is its pentode, one without its triode."""
+REGULATOR = "regulator tube"
 HEATER = Listed(NodeName(), 2, 3)
 PARALLEL, SERIES = "parallel", "series"
 """Halves of a tapped heater (12A_7): pins 4+5 against 9, or from 4 to 5 with 9 free or on a middle node."""
@@ -36,6 +38,10 @@ NO_EMISSION = 1e-7
 """Left of a cathode whose heater has gone open: laws need something above zero."""
 GOOD_GAS = 2e-7
 """Scale of a good power tube's grid current [A], half-normal; common practice, no source."""
+REGULATED = 0.02
+"""Standard deviation of a regulator tube's running voltage (from memory: some 5 % from tube to tube)."""
+NOT_STRUCK = 1e3
+"""Factor that puts the running voltage of a regulator out of reach."""
 RECTIFIER = 0.10
 """Standard deviation of a rectifier's perveance; common practice, no source."""
 NO_HEATER = 1e9
@@ -62,7 +68,7 @@ class TubeFacts:
     @property
     def words(self) -> str:
         """Family and sections in trade words, for messages."""
-        if self.family in ("rectifier", MIXED):
+        if self.family in ("rectifier", REGULATOR, MIXED):
             return f"a {self.family}"
         return f"a {'twin ' if self.sections > 1 else ''}{self.family}"
 
@@ -135,6 +141,7 @@ class Tube(Part):
     """
 
     kind, letters = "tube", ("V",)
+    bench = "tube, or tube rectifier"
     type: str | tuple[str, ...] = field(metadata=written(TubeType(), main=True))
     heater: tuple[str, ...] = field(default=(), metadata=written(HEATER))
     heater_halves: str = field(default="", metadata=written(Choice((PARALLEL, SERIES))))
@@ -181,6 +188,19 @@ class Tube(Part):
             yield wired.Device(section.name, law, terminals, section.cathode)
             yield from _strays(self, section.name, terminals, section.cathode)
         yield from _heater(self, hookup)
+
+    def symbols(self) -> Iterator[Symbol]:
+        """Each section, and the heater."""
+        for section in self.sections:
+            named = ((name, getattr(section, name)) for name in ("plate", "screen", "grid", "cathode"))
+            yield Symbol(
+                section.name, "tube", tuple((name, node) for name, node in named if node is not None)
+            )
+        if self.heater:
+            yield Symbol(f"{self.designator} heater", "heater", self._heater_pins())
+
+    def _heater_pins(self) -> tuple[Edge, ...]:
+        return tuple((f"heater {n}", node) for n, node in enumerate(self.heater, 1))
 
     def unheated(self, nodes: Iterable[str]) -> Mapping[Knob, tuple[float, float]]:
         """Its emission gone, where its heater is fed from these nodes alone."""
@@ -260,6 +280,12 @@ class RectifierTube(Tube):
         """Each plate to the cathode."""
         yield from ((plate, self.cathode) for plate in self.plates)
 
+    def symbols(self) -> Iterator[Symbol]:
+        """One bottle with its heater."""
+        plates = tuple((f"plate {n}", node) for n, node in enumerate(self.plates, 1))
+        pins = (*plates, ("cathode", self.cathode), *self._heater_pins())
+        yield Symbol(self.designator, "rectifier", pins)
+
     @property
     def silicon(self) -> bool:
         """Whether it is a plug-in with diodes in the place of a tube."""
@@ -288,6 +314,34 @@ class RectifierTube(Tube):
         if len(plates) > 1:
             for k, plate in enumerate(plates, 1):
                 yield Fault(name, f"plate {k} dead", ({plate: (GONE, 0.0)},), weight=0.7)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class GasTube(Tube):
+    """A gas-filled voltage regulator in its socket: plate and cathode, no heater."""
+
+    kind = REGULATOR
+    plate: str = field(metadata=written(NodeName()))
+    cathode: str = field(metadata=written(NodeName()))
+
+    def symbols(self) -> Iterator[Symbol]:
+        """Two electrodes in a wire."""
+        yield Symbol(self.designator, self.kind, (("plate", self.plate), ("cathode", self.cathode)))
+
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
+        """Its glow."""
+        yield wired.Device(self.designator, _law(self, hookup), (self.plate,), self.cathode)
+
+    def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
+        """Its running voltage."""
+        turn = (Turn(Knob(self.designator, "glow")),)
+        yield Variable(self.designator, self.designator, turn, REGULATED if known is None else 0.5 * known)
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
+        """It does not strike, or runs high with age."""
+        knob = Knob(self.designator, "glow")
+        yield Fault(self.designator, "does not strike", times(knob, NOT_STRUCK), weight=2.0)
+        yield Fault(self.designator, "runs high", times(knob, 1.05, 1.1), of_value(1.05, 1.1), weight=1.0)
 
 
 @lru_cache(maxsize=512)
@@ -327,6 +381,8 @@ def facts(tube_type: str) -> TubeFacts:
 def _family(law: object) -> str:
     if isinstance(law, Triode):
         return "triode"
+    if isinstance(law, GasDiode):
+        return REGULATOR
     return "pentode" if isinstance(law, Pentode) else "rectifier"
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tubekit.amp import Amp, AmpReport, analyse
+from tubekit.amp import Amp, AmpReport, analyse, parts
 from tubekit.errors import ChangeError, RecordError, TubekitError, near_matches
 from tubekit.panels.amp_choice import AmpList
 from tubekit.panels.form import stages, suggest
@@ -20,15 +20,8 @@ from tubekit.panels.history import History
 from tubekit.panels.keep import write_beside
 
 EMPTY = "an empty sheet"
-KINDS: dict[str, tuple[str, str]] = {
-    "resistor": ("R", "resistor"), "capacitor": ("C", "capacitor"), "tube, or tube rectifier": ("V", "tube"),
-    "potentiometer": ("R", "potentiometer"), "mains transformer": ("T", "power transformer"),
-    "output transformer": ("T", "output transformer"), "loudspeaker": ("LS", "loudspeaker"),
-    "jack": ("J", "jack"), "choke": ("L", "choke"), "silicon diode": ("CR", "diode"),
-    "mains plug": ("P", "mains plug"), "fuse": ("F", "fuse"), "switch": ("S", "switch"),
-    "pilot lamp": ("DS", "lamp"), "selector switch": ("S", "selector switch"),
-    "inrush limiter": ("RT", "thermistor"), "plug and socket": ("P", "connector"), "wire": ("W", "wire"),
-}  # fmt: skip
+BY_TYPE = {one for one in parts.KINDS if issubclass(one, parts.Tube)} - {parts.Tube}
+KINDS = {one.bench or one.kind: (one.letters[0], one.kind) for one in parts.KINDS if one not in BY_TYPE}
 """What can be added, in the words of the bench: class letter and kind."""
 ALIKE = ("kind", "value", "tolerance", "rating", "style", "type", "taper", "position")
 """What a further part like another one takes over from it."""

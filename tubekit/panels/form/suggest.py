@@ -6,6 +6,7 @@ import copy
 from collections.abc import Mapping
 from typing import Any
 
+from tubekit.amp.parts import KINDS
 from tubekit.amp.parts.tubes import MIXED, TubeFacts
 from tubekit.panels.form.draft import Draft
 from tubekit.panels.form.kinds import kind_of, letter_of, tube_facts
@@ -26,14 +27,14 @@ USUAL: dict[str, dict[str, Any]] = {
 }
 ONLY_ONE = {"switch": "mains_switched", "fuse": "mains_fused"}
 """Kinds whose usual nodes suit the first of them alone, with the node that it makes."""
-NAMED = ("potentiometer", "mains plug", "jack", "switch", "selector switch", "connector", "power transformer",
-         "output transformer")  # fmt: skip
-"""Kinds that the file names beside the class letter."""
+TOLD = ("resistor", "tube")
+"""Kinds that the class letter says, though others share it."""
 
 
 def new_part(draft: Draft, kind: str, letter: str) -> dict[str, Any]:
     """The table that a new part of a kind begins with."""
-    table: dict[str, Any] = {"kind": kind} if kind in NAMED else {}
+    shared = sum(letter in one.letters for one in KINDS) > 1
+    table: dict[str, Any] = {"kind": kind} if shared and kind not in TOLD else {}
     if kind == "power transformer":
         return {**table, **_mains_transformer(draft)}
     if kind == "output transformer":

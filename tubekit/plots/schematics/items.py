@@ -6,24 +6,14 @@ wires that only follow one another are drawn as one cable.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-from tubekit.amp.parts import (
-    GROUND,
-    Connector,
-    Part,
-    RectifierTube,
-    Transformer,
-    Tube,
-    TwoTerminal,
-    Wire,
-)
-from tubekit.amp.parts.connectors import UNUSED
-from tubekit.amp.parts.part import terminals_of
+from tubekit.amp.parts import GROUND, Part
 
 GAP = "  "
 """Between the pieces of a cable."""
+CABLES = ("cable", "plug out")
 
 
 @dataclass(frozen=True)
@@ -64,70 +54,15 @@ def items_of(parts: Mapping[str, Part]) -> list[Item]:
     found: list[Item] = []
     wiring: list[Item] = []
     for part in parts.values():
-        if isinstance(part, Connector):
-            wiring += _connector(part)
-        elif isinstance(part, Wire) and part.condition == "fitted":
-            wiring.append(_two_ends(part))
-        else:
-            found += _items(part)
+        for one in part.symbols():
+            item = Item(one.name, one.symbol, one.pins, (part.designator,), one.words)
+            (wiring if one.symbol in CABLES else found).append(item)
     return found + _cables(wiring, {node for item in found for node in item.nodes})
-
-
-def _items(part: Part) -> Iterator[Item]:
-    if isinstance(part, RectifierTube):
-        plates = tuple((f"plate {n}", node) for n, node in enumerate(part.plates, 1))
-        pins = (*plates, ("cathode", part.cathode), *_heater(part))
-        yield Item(part.designator, "rectifier", pins, (part.designator,))
-    elif isinstance(part, Tube):
-        for section in part.sections:
-            electrodes = (section.plate, section.screen, section.grid, section.cathode)
-            named = zip(("plate", "screen", "grid", "cathode"), electrodes, strict=True)
-            pins = tuple((name, node) for name, node in named if node is not None)
-            yield Item(section.name, "tube", pins, (part.designator,))
-        if part.heater:
-            yield Item(f"{part.designator} heater", "heater", tuple(_heater(part)), (part.designator,))
-    elif isinstance(part, Transformer):
-        pins = tuple((f"{w.name} {n}", node) for w in part.windings for n, node in enumerate(w.taps))
-        yield Item(part.designator, part.kind, pins, (part.designator,))
-    elif isinstance(part, TwoTerminal):
-        yield _two_ends(part)
-    else:
-        yield Item(part.designator, part.kind, tuple(terminals_of(part)), (part.designator,))
-
-
-def _heater(part: Tube) -> Iterator[tuple[str, str]]:
-    yield from ((f"heater {n}", node) for n, node in enumerate(part.heater, 1))
-
-
-def _two_ends(part: TwoTerminal) -> Item:
-    words = part.designator
-    if isinstance(part, Wire) and part.color:
-        words += f" {part.color}"
-    return Item(part.designator, part.kind, (("a", part.a), ("b", part.b)), (part.designator,), words)
-
-
-def _connector(part: Connector) -> Iterator[Item]:
-    """A pin with both sides soldered is one item, a strap another; a lone side shows as an open pin."""
-    name = part.designator
-    kind = "cable" if part.inserted else "plug out"
-    for pin, (plug, socket) in enumerate(zip(part.plug, part.socket, strict=False), 1):
-        if UNUSED not in (plug, socket):
-            yield Item(f"{name}-{pin}", kind, (("a", socket), ("b", plug)), (name,), f"{name}-{pin}")
-    for one, two in part.straps:
-        ends = [_soldered(part, pin) for pin in (one, two)]
-        if UNUSED not in ends:
-            words = f"{name} strap {one}-{two}"
-            yield Item(words, kind, (("a", ends[0]), ("b", ends[1])), (name,), words)
-
-
-def _soldered(part: Connector, pin: int) -> str:
-    own, mate = part.plug[pin - 1], part.socket[pin - 1]
-    return mate if own == UNUSED else own
 
 
 def _cables(wiring: list[Item], busy: set[str]) -> list[Item]:
     """Join pins and wires that meet, two at a time, on a node where nothing else is."""
-    chains = [Item(i.name, "cable" if i.kind == "wire" else i.kind, i.pins, i.parts, i.words) for i in wiring]
+    chains = list(wiring)
     merged = True
     while merged:
         merged = False

@@ -64,7 +64,7 @@ class Maker:
         more = (_symbol_of(item, part), flip)
         if turn == "v":
             pins = (Pin(a, 0, HALF, UP), Pin(b, 0, -HALF, DOWN))
-            wide = 1.05 if item.kind in ("lamp", "thermistor") else 0.55
+            wide = 1.05 if item.kind in ("lamp", "thermistor", "regulator tube") else 0.55
             words = (Words(tuple(label), wide + 0.25, 0.0, "left"),)
             return Shape("two ends", "v", pins, (Box(-wide, -1.9, wide, 1.9),), words, more)
         half = HALF + (1 if item.kind in ("cable", "plug out") else 0)

@@ -60,6 +60,8 @@ def _two_ends(pen: Pen, one: Laid) -> None:
     elif kind == "choke":
         pen.part("Inductor2", start, end)
         _core(pen, start, end)
+    elif kind == "regulator tube":
+        _glow(pen, start, end)
     elif kind.startswith("switch"):
         _blade(pen, start, end, closed=kind.endswith("closed"))
     else:
@@ -100,6 +102,16 @@ def _blade(pen: Pen, start: Spot, end: Spot, *, closed: bool) -> None:
     pen.lines([a, (b[0] - 0.1 * ux + tip * nx, b[1] - 0.1 * uy + tip * ny)])
     for spot in (a, b):
         pen.circle(spot, 0.16, fill=ink.PAPER)
+
+
+def _glow(pen: Pen, start: Spot, end: Spot) -> None:
+    """Plate and cold cathode in a bottle with gas."""
+    (mx, my), (ux, uy), (nx, ny) = _along(start, end)
+    pen.circle((mx, my), 1.0)
+    for sign, far in ((-1, start), (1, end)):
+        x, y = mx + 0.35 * sign * ux, my + 0.35 * sign * uy
+        pen.lines([far, (x, y)], [(x - 0.5 * nx, y - 0.5 * ny), (x + 0.5 * nx, y + 0.5 * ny)])
+    pen.circle((mx + 0.65 * nx, my + 0.65 * ny), 0.12, fill=ink.IRON)
 
 
 def _cable(pen: Pen, start: Spot, end: Spot, *, joined: bool) -> None:
