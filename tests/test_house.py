@@ -145,3 +145,35 @@ def test_every_dependency_is_pinned_and_no_address_stands_there(root: Path) -> N
 
 def test_nothing_that_names_a_registry_is_kept(root: Path) -> None:
     assert not any((root / name).exists() for name in ("uv.lock", "pylock.toml", "requirements.txt"))
+
+
+MESSAGE = {"problem", "fix", "trouble"}
+ANSWERED = {"headline", "sentence", "finding"}
+READERS = {"startswith", "endswith", "split", "partition", "rpartition", "match", "fullmatch"}
+
+
+def test_nothing_is_decided_by_the_wording_of_a_message_or_the_place_of_a_table() -> None:
+    """Errors, notes and findings carry codes, tables keys: nobody reads the words to know what to do."""
+    for path in sorted((Path(tubekit.__file__).parent).rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            at = f"{path.name}:{getattr(node, 'lineno', 0)}"
+            if isinstance(node, ast.Subscript) and isinstance(node.value, ast.Call):
+                assert _called(node.value) != "tables", f"{at}: a table taken by its place"
+            if isinstance(node, ast.Call) and _called(node) in READERS:
+                read = [*node.args, *([node.func.value] if isinstance(node.func, ast.Attribute) else [])]
+                assert not any(_is_message(one) for one in read), f"{at}: a message is read"
+            if isinstance(node, ast.Compare) and any(isinstance(op, ast.In) for op in node.ops):
+                assert not any(_is_message(one) for one in node.comparators), f"{at}: a message is searched"
+
+
+def _called(node: ast.Call) -> str:
+    return node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+
+
+def _is_message(node: ast.expr) -> bool:
+    """`error.problem`, `str(error)`, `report.headline()`."""
+    if isinstance(node, ast.Attribute):
+        return node.attr in MESSAGE
+    if isinstance(node, ast.Call) and _called(node) == "str":
+        return bool(node.args) and getattr(node.args[0], "id", "") in ("error", "problem", "failure")
+    return isinstance(node, ast.Call) and _called(node) in ANSWERED

@@ -90,6 +90,8 @@ class Column:
 class Table:
     """Rows under named columns, with a title and an optional note.
 
+    `key` is what a program finds the table by, whatever its title and place.
+
     A cell is text, a number in the column's unit, a pair (number, unit) where the unit changes
     from row to row, True/False, None, or an array (shown as its range).
 
@@ -109,6 +111,7 @@ class Table:
     columns: Sequence[Column]
     rows: Sequence[Sequence[Any]]
     note: str = ""
+    key: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "columns", tuple(self.columns))
@@ -181,6 +184,14 @@ class Printed(ABC):
     @abstractmethod
     def tables(self) -> Sequence[Table]:
         """The numbers, most important table first."""
+
+    def table(self, key: str) -> Table:
+        """The table with that key; KeyError where there is none."""
+        return {table.key: table for table in self.tables()}[key]
+
+    def tables_but(self, *keys: str) -> list[Table]:
+        """The tables without those that bear one of the keys."""
+        return [table for table in self.tables() if table.key not in keys]
 
     @property
     def dangers(self) -> tuple[Any, ...]:

@@ -34,7 +34,7 @@ def _by_rail(found: Hum) -> Table:
     rows.append(("open lead in the input", "pick-up", None, found.pickup_v, found.db(found.pickup_v)))
     heads = (Column("from"), Column("kind"), Column("largest way alone", "V"), Column("all its ways", "V"),
              Column("against 1 W", "dB", format=".0f"))  # fmt: skip
-    return Table("Hum at the loudspeaker, by where it comes from", heads, rows)
+    return Table("Hum at the loudspeaker, by where it comes from", heads, rows, key="rails")
 
 
 def _ways_of(found: Hum, kind: str, node: str) -> list[HumSource]:

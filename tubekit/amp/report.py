@@ -103,7 +103,7 @@ class AmpReport(Printed):
         if any(np.any(r.across_v != r.dc_v) for r in self.rails):  # stacked capacitors
             heads.append(Column("DC across it", "V", 4))
             rows = [(*row, readable(r.across_v)) for row, r in zip(rows, self.rails, strict=True)]
-        return Table("Filter capacitors", tuple(heads), rows)
+        return Table("Filter capacitors", tuple(heads), rows, key="rails")
 
     def _rectifiers(self) -> Table:
         columns = (
@@ -111,7 +111,7 @@ class AmpReport(Printed):
             Column("peak inverse", "V"),
         )  # fmt: skip
         rows = [(r.designator, _types(r.types), r.dc_a, r.peak_a, r.inverse_v) for r in self.rectifiers]
-        return Table("Rectifier", columns, rows)
+        return Table("Rectifier", columns, rows, key="rectifiers")
 
     def _tubes(self) -> Table:
         columns = (

@@ -79,7 +79,7 @@ def failures(report: SupplyReport) -> Failures:
     exceeded.sort(key=lambda c: -float(np.nanmax(c.share)))
     found = [
         *_dead(report),
-        *(Failure(c.part, c.sentence().split(": ", 1)[1], _how(report, c)) for c in exceeded),
+        *(Failure(c.part, c.finding(), _how(report, c)) for c in exceeded),
     ]
     return Failures(report, tuple(found))
 

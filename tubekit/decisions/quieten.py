@@ -68,7 +68,7 @@ class HumReport(Printed):
             "Each is tried alone. A larger reservoir strains the rectifier: look at its limits with a swap "
             "before fitting one. Hum that none of these moves comes in by fields, ground loops or bad joints."
         )
-        return [Table("Which part first", heads, rows, note=note), *self.hum.tables()]
+        return [Table("Which part first", heads, rows, note=note, key="remedies"), *self.hum.tables()]
 
     def to_json(self) -> dict[str, Any]:
         """The report in terms JSON has."""

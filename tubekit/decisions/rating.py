@@ -128,7 +128,11 @@ class RatingCheck:
         return np.asarray(self.share) > 1.0
 
     def sentence(self) -> str:
-        """The finding in words."""
+        """The finding in words, its part first."""
+        return f"{self.part}: {self.finding()}"
+
+    def finding(self) -> str:
+        """The finding in words, its part left out."""
         words = {
             "exceeded": "exceeds",
             "near": "comes within 10 % of",
@@ -136,7 +140,7 @@ class RatingCheck:
         }[self.state]
         percent = 100.0 * np.asarray(self.share)
         return (
-            f"{self.part}: {self.what} {show(self.value, self.unit)} {words} the {self.rule} of "
+            f"{self.what} {show(self.value, self.unit)} {words} the {self.rule} of "
             f"{show(self.limit, self.unit)} ({show(percent, '%')}){f': {self.note}' if self.note else ''}"
         )
 

@@ -80,7 +80,9 @@ class SwapReport(Printed):
         note = "\n".join(
             part for part in (SYSTEM_WORDS if self.limits_after.checks else "", sources, CAUTION) if part
         )
-        verdict = Table("Verdict", (Column(""), Column("finding"), Column(""), Column("")), rows, note=note)
+        verdict = Table(
+            "Verdict", (Column(""), Column("finding"), Column(""), Column("")), rows, note=note, key="verdict"
+        )
         return [verdict, self.to_measure(), *before_after(self.before, self.after)]
 
     def to_measure(self) -> Table:
@@ -88,7 +90,7 @@ class SwapReport(Printed):
         moved = sorted(_twins(_moves(self)), key=lambda row: -row[-1])[:6]
         columns = (Column("measure"), Column("before", "V", 4), Column("expect", "V", 4))
         rows = [(f"{nodes} to ground", old, new) for nodes, old, new, _ in moved]
-        return Table("To confirm it on the bench", columns, rows)
+        return Table("To confirm it on the bench", columns, rows, key="measure")
 
     def to_json(self) -> dict[str, Any]:
         """The report in terms JSON has: SI units, keys from the glossary."""

@@ -67,7 +67,7 @@ class ToneChange(Printed):
         """Stability first where it fails; else response, corners, ends, loop."""
         if not self.after.stable[0]:
             rows = [(self.after.naturals.said(),), (REVERSED,)]
-            return [Table("Stability", (Column("finding"),), rows)]
+            return [Table("Stability", (Column("finding"),), rows, key="response")]
         tables = [self._response(), self._corners(), self._ends()]
         return [*tables, self._loop()] if self.loop_after or self.loop_before else tables
 
@@ -80,7 +80,7 @@ class ToneChange(Printed):
         rows = [(hz, old[k], new[k], new[k] - old[k]) for k, hz in enumerate(PRINTED_HZ)]
         heads = (Column("f", "Hz"), Column("before", "dB", format=".1f"), Column("after", "dB", format=".1f"),
                  Column("change", "dB", format="+.1f"))  # fmt: skip
-        return Table(f"Gain, {self.after.jack} to {self.after.speaker}", heads, rows)
+        return Table(f"Gain, {self.after.jack} to {self.after.speaker}", heads, rows, key="response")
 
     def _corners(self) -> Table:
         def listed(path: SignalPath) -> dict[tuple[str, str], tuple[float, str]]:

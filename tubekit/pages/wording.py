@@ -66,7 +66,7 @@ def read_notebook(path: Path) -> nbformat.NotebookNode:
         book = nbformat.read(path, as_version=4)
         nbformat.validate(book)
     except _BROKEN as error:
-        reason = getattr(error, "message", "") or str(error).partition("\n")[0]
+        reason = getattr(error, "message", "") or next(iter(str(error).splitlines()), "")
         raise ExportError(
             f"cannot be read as a notebook ({reason[:80]})", where=path.name, fix="Get it whole again"
         ) from error

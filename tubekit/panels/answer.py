@@ -37,7 +37,7 @@ class Answer:
 
     def _open(self) -> None:
         if self.details.selected_index is not None and self._report is not None:
-            self.readings.value = tables_html(self._report.tables()[2:])
+            self.readings.value = tables_html(self._report.tables_but("verdict", "measure"))
 
 
 def verdict_html(report: SwapReport) -> str:

@@ -125,9 +125,8 @@ def _why(one: NextReading) -> str:
 
 def foretold_html(found: Foretold) -> str:
     """What a fault would show, beside what a good amp shows."""
-    table = found.tables()[0]
     said = f'<p class="tubekit-headline">{html.escape(found.headline())}</p>'
-    return _section(said) + tables_html([replace(table, note="")])
+    return _section(said) + tables_html(replace(table, note="") for table in found.tables())
 
 
 def _headline(words: str) -> str:

@@ -137,7 +137,7 @@ class HumPanel(AmpBoard[HumAnswer, HumSight]):
 
     def detail(self, now: HumAnswer, before: HumAnswer) -> str:  # noqa: ARG002 - the same for every panel
         """Every way, every frequency."""
-        return tables_html(now.hum.tables()[1:])
+        return tables_html(now.hum.tables_but("rails"))
 
     def told(self) -> list[widgets.Widget]:
         """With the advice below the sources."""
@@ -186,7 +186,7 @@ def advice_html(report: HumReport) -> str:
     """Which part first, and what the others would do."""
     best = report.first
     words = "No single part would help." if best is None else f"First: {best.what} ({-best.gain_db:+.1f} dB)."
-    table = report.tables()[0]
+    table = report.table("remedies")
     columns, rows = (table.columns[1], table.columns[3]), [(row[1], row[3]) for row in table.rows[:REMEDIES]]
     short = Table(table.title, columns, rows, table.note)
     said = f'<section class="tubekit"><p><strong>{html.escape(words)}</strong></p></section>'

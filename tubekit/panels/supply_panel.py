@@ -14,7 +14,7 @@ from tubekit.amp.discharge import MEASURE, discharge
 from tubekit.amp.loading import load_regulation
 from tubekit.amp.switching import switch_on
 from tubekit.errors import TubekitError
-from tubekit.panels.answer import SAYS
+from tubekit.panels.answer import SAYS, tables_html
 from tubekit.panels.board import Board, Settings
 from tubekit.panels.keep import Copies
 from tubekit.panels.knobs import AmpKnob, Choice, Knob, Level, Steps
@@ -165,7 +165,7 @@ class SupplyPanel(Board[SupplyAnswer]):
             curve = load_regulation(amp, points=9)
             amps = sum(float(each.mean_a) for each in self.result.supply.rectifiers)
             return _page(
-                plots.regulation(curve, drawn_a=min(amps, float(curve.amps[-1]))), curve.tables()[0].html()
+                plots.regulation(curve, drawn_a=min(amps, float(curve.amps[-1]))), tables_html(curve.tables())
             )
         if place == 1:
             on = switch_on(amp, near=report)

@@ -60,7 +60,7 @@ ON_THE_BENCH: dict[type, str] = {
 
 @_parts.register
 def _(result: SwapReport) -> Iterator[Part]:
-    verdict, _measure, *numbers = result.tables()
+    verdict, numbers = result.table("verdict"), result.tables_but("verdict", "measure")
     figures = [
         Figure("Share of each rating used; a diamond marks the share before", plots.ratings(result)),
         Figure("What moves most", plots.before_after(result)),
@@ -82,14 +82,14 @@ _CONFIRM = (
 
 @_parts.register
 def _(result: AmpReport) -> Iterator[Part]:
-    rails, rectifiers, *numbers = result.tables()
+    supply = [result.table("rails"), result.table("rectifiers")]
     figures = []
     if result.amp.batch is None:
         figures = [Figure("Ripple at each filter capacitor", plots.rails(result)),
                    Figure("Ripple over a mains cycle", plots.ripple(result))]  # fmt: skip
     yield Part(
-        "figures say", "At idle", result.headline(), [rails, rectifiers], figures,
-        [_without_nought(table) for table in numbers],
+        "figures say", "At idle", result.headline(), supply, figures,
+        [_without_nought(table) for table in result.tables_but("rails", "rectifiers")],
     )  # fmt: skip
 
 
@@ -102,12 +102,12 @@ def _(result: Limits) -> Iterator[Part]:
 
 @_parts.register
 def _(result: ToneChange) -> Iterator[Part]:
-    tables = result.tables()
     tone = result.change_db - result.level_db
-    shown = 1 if not bool(np.abs(tone).max() < _TONE_DB) else 0
-    yield Part(
-        "figures say", "Level and tone", f"{result.headline()}.", tables[:shown], (), tables[shown:]
-    )  # fmt: skip
+    moves = not bool(np.abs(tone).max() < _TONE_DB)  # what cannot be compared (NaN) is shown
+    shown, rest = (
+        ([result.table("response")], result.tables_but("response")) if moves else ([], result.tables())
+    )
+    yield Part("figures say", "Level and tone", f"{result.headline()}.", shown, (), rest)
 
 
 _TONE_DB = 0.5

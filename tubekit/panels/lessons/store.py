@@ -59,6 +59,7 @@ class Store:
         self.path, self.trouble = path, ""
         self._sheet: Sheet = {}
         self._waiting: list[tuple[str, str, bool, int, str]] = []
+        self.put_aside = ""  # said as long as the store lives: a file that was damaged
         self.look()
 
     def look(self) -> None:
@@ -107,8 +108,7 @@ class Store:
             told = {"format": FORMAT, "what": WHAT, "lessons": lessons}
             write_whole(path, (json.dumps(told, indent=1) + "\n").encode(), overwrite=True)
         self._sheet, self._waiting = sheet, []
-        if not self.trouble.startswith("What was in"):
-            self.trouble = ""
+        self.trouble = self.put_aside
 
     def _read(self, path: Path, raw: bytes | None = None) -> Sheet:
         raw = _raw(path) if raw is None else raw
@@ -127,7 +127,7 @@ class Store:
             number += 1
         try:
             path.rename(aside)
-            self.trouble = (
+            self.trouble = self.put_aside = (
                 f"What was in {path.name} cannot be read. It was kept as {aside.name}, and a "
                 "new one is begun."
             )
