@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from itertools import islice
+
 import pytest
 from numpy.testing import assert_allclose
 
 from tests.amps import DEMO, EVERY, amp, solved
+from tests.hard_changes import cases
 from tubekit import analyse
 from tubekit.circuit import newton
 
+CASES, EACH = 200, 50
+"""Random changes in the suite; `python -m tests.hard_changes` runs any number of them."""
 FEW_ROUNDS, FEW_STEPS = 4, 60
 """Rounds between supply and amp, and Newton steps in all: the demo amps need 2 and 15."""
 
@@ -55,3 +60,9 @@ def test_what_rectifiers_deliver_is_what_the_amp_draws(name: str) -> None:
     state = solved(name).solved.state
     delivered = state.cycle.currents.mean(axis=2)
     assert_allclose(state.operating_point.rectifier_currents, delivered, rtol=1e-4, atol=1e-7)
+
+
+@pytest.mark.parametrize("first", range(0, CASES, EACH))
+def test_random_changes_are_solved_or_named(first: int) -> None:
+    for case in islice(cases(CASES, seed=12), first, first + EACH):
+        assert case.outcome() in ("converged", "named") or case.outcome().startswith("refused"), case

@@ -63,8 +63,9 @@ def test_the_same_member_alone_is_refused_by_name() -> None:
 
 @pytest.fixture
 def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Newton is given one step, so that nothing arrives."""
+    """Newton is given one step, and the way out one moment, so that nothing arrives."""
     monkeypatch.setattr(newton, "MAX_ITERATIONS", 1)
+    monkeypatch.setattr(newton, "MOMENTS", 1)
 
 
 @pytest.mark.usefixtures("impatient")

@@ -7,7 +7,9 @@ import pytest
 from hypothesis import given, strategies as st
 
 from tests.circuits import RESISTORS, amp, long_tail, push_pull, split_load, stage, wild
+from tubekit.analyses.convergence import FROM_COLD
 from tubekit.analyses.operating_point import operating_point
+from tubekit.circuit import newton
 from tubekit.circuit.parts import Circuit
 
 CIRCUITS = {make.__name__: make() for make in (stage, split_load, long_tail, push_pull, amp)}
@@ -47,6 +49,16 @@ def test_wild_circuits_agree_with_the_nodal_path() -> None:
     circuit = amp(wild(200, 1.5, seed=6))
     ports, full = operating_point(circuit), operating_point(circuit, path="full")
     np.testing.assert_allclose(ports.port_volts, full.port_volts, rtol=1e-7, atol=1e-6)
+
+
+def test_where_newton_stalls_it_settles_from_cold_and_says_so() -> None:
+    """Log-normal, sigma 4: up to a thousand times off. Some stall, all arrive."""
+    point = operating_point(amp(wild(300, 4.0, seed=5)))
+    assert point.convergence.converged.all()
+    stalled = point.convergence.iterations > newton.MAX_ITERATIONS
+    assert 0 < stalled.sum() == point.convergence.ways_out[FROM_COLD]
+    assert f"{FROM_COLD}: {stalled.sum()} times" in str(point.convergence)
+    assert point.convergence.residual_a.max() < NANOAMPERE
 
 
 @pytest.mark.parametrize("sigma", [0.05, 1.5])

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -11,6 +12,9 @@ Array = np.ndarray
 
 KIRCHHOFF_A = 1e-6
 """No solution leaves more current than this over at a node [A]."""
+FROM_COLD = "tubes settled from cold"
+RELAXED = "rectifiers relaxed"
+LEAKY = "rectifiers given leakage"
 
 
 def seal(lost: Array, *arrays: Array) -> None:
@@ -33,7 +37,8 @@ class Convergence:
     """Whether and how a solver arrived; each field has one entry per member of the batch.
 
     `error` is the size of the last correction in `unit`; `residual_a` the largest current left
-    over at any node [A] (Kirchhoff), NaN where it was not formed.
+    over at any node [A] (Kirchhoff), NaN where it was not formed. `ways_out` counts the times that plain
+    Newton stalled and something slower was called for, by what that was.
 
     Examples
     --------
@@ -48,6 +53,7 @@ class Convergence:
     unit: str
     method: str
     residual_a: Array
+    ways_out: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def mask(self) -> Array:
@@ -60,7 +66,8 @@ class Convergence:
         worst = known.max(initial=0.0)
         members = "" if total == 1 else f"{done} of {total} members, "
         state = "converged" if done == total else "NOT converged"
+        slow = "".join(f"; {what}: {count} times" for what, count in self.ways_out.items() if count)
         return (
             f"{state}: {members}{self.method}, {np.max(self.iterations)} iterations, "
-            f"last correction {worst:.1g} {self.unit}"
+            f"last correction {worst:.1g} {self.unit}{slow}"
         )

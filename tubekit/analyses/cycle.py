@@ -15,6 +15,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from tubekit.analyses.waves import Iterate, Ports, Problem, pose
+from tubekit.circuit.reduction import solve_stack
 
 __all__ = ["Cycle", "Ports", "solve_cycle"]
 
@@ -34,13 +35,16 @@ CHUNK_ELEMENTS = 8_000_000
 
 @dataclass(frozen=True, eq=False)
 class Cycle:
-    """Steady state: `currents` (N, R, S) [A] and `volts` across each rectifier (N, R, S) [V]."""
+    """Steady state: `currents` (N, R, S) [A] and `volts` across each rectifier (N, R, S) [V]; `relaxed` where
+    Newton alone did not arrive.
+    """
 
     currents: Array
     volts: Array
     iterations: Array
     error: Array
     converged: Array
+    relaxed: Array
 
     def members(self, keep: slice | Array) -> Cycle:
         """Some of the batch; a single solution stands for all."""
@@ -50,7 +54,8 @@ class Cycle:
 def nothing_rectified(count: int, samples: int) -> Cycle:
     """The cycle of circuits without a rectifier: their heaters glow, their B+ is nil."""
     currents, volts = np.zeros((2, count, 0, samples))
-    return Cycle(currents, volts, np.zeros(count, int), np.zeros(count), np.ones(count, bool))
+    never = np.zeros(count, bool)
+    return Cycle(currents, volts, np.zeros(count, int), np.zeros(count), ~never, never)
 
 
 def solve_cycle(ports: Ports, start: Cycle | None = None) -> Cycle:
@@ -105,7 +110,7 @@ def _mean_slopes(ports: Ports, cycle: Cycle) -> Array:
     matrix[:, diagonal, diagonal] += 1.0
     own = (chosen[:, :, None] // ports.samples == np.arange(rectifiers)).astype(float)
     usable = np.isfinite(matrix).all(axis=(1, 2)) & cycle.converged
-    moved = np.linalg.solve(np.where(usable[:, None, None], matrix, np.eye(chosen.shape[1])), own)
+    moved = solve_stack(np.where(usable[:, None, None], matrix, np.eye(chosen.shape[1])), own)
     found = np.matmul(own.transpose(0, 2, 1) * steep[:, None, :], moved) / ports.samples
     return np.where(usable[:, None, None] & np.isfinite(found), found, 0.0)
 
@@ -130,6 +135,7 @@ def _solve(ports: Ports, start: Cycle | None) -> Cycle:
         again = _iterate(some, slow, drive, _descend_patiently, PATIENCE)
         for f in fields(Cycle):
             getattr(answer, f.name)[lost] = getattr(again, f.name)
+        answer.relaxed[lost] = True
     return answer
 
 
@@ -164,7 +170,9 @@ def _iterate(
             break
         if not lost.all():
             live, active, here = live[lost], active.subset(lost), here.subset(lost)
-    return Cycle(currents, drive - problem.resistance * currents, iterations, error, error <= limit)
+    return Cycle(
+        currents, drive - problem.resistance * currents, iterations, error, error <= limit, error < 0.0
+    )
 
 
 def _resampled(problem: Problem, start: Cycle) -> Array:
@@ -192,7 +200,7 @@ def _newton_step(problem: Problem, here: Iterate) -> Array:
     matrix = _kernel_between(problem.kernel, chosen) * slopes[:, None, :]
     diagonal = np.arange(chosen.shape[1])
     matrix[:, diagonal, diagonal] += 1.0
-    moved = np.linalg.solve(matrix, -left[..., None])[..., 0]
+    moved = solve_stack(matrix, -left[..., None])[..., 0]
     change = np.zeros_like(flat)
     np.put_along_axis(change, chosen, slopes * moved, axis=1)
     predicted = here.currents + change.reshape(here.slopes.shape)
@@ -262,7 +270,7 @@ def _stiff_reservoir(problem: Problem) -> Array:
         currents, slopes = problem.law.through(drive, problem.resistance)
         off = currents.mean(axis=2) - mean
         matrix = slopes.mean(axis=2)[..., None] * stiff + np.eye(mean.shape[1])
-        step = np.linalg.solve(matrix, off[..., None])[..., 0]
+        step = solve_stack(matrix, off[..., None])[..., 0]
         mean = np.maximum(mean + step, 0.0)
         if np.abs(step).max() <= 1e-6 * (np.abs(mean).max() + 1e-12):
             break

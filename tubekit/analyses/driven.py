@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.circuit.network import Group
+from tubekit.circuit.reduction import solve_stack
 from tubekit.devices.law import Law
 
 Array = np.ndarray
@@ -174,7 +175,7 @@ def _step(span: Array, kernel: Array, left: Array, slopes: Array) -> Array:
     diagonal = np.arange(width * samples)
     matrix[:, diagonal, diagonal] += 1.0
     right = -np.matmul(span.T, left).reshape(count, -1)
-    return np.asarray(span @ np.linalg.solve(matrix, right[..., None]).reshape(count, width, samples))
+    return np.asarray(span @ solve_stack(matrix, right[..., None]).reshape(count, width, samples))
 
 
 def _descend(problem: Problem, volts: Array, step: Array, left: Array) -> tuple[Array, Array, Array, Array]:

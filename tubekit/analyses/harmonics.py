@@ -7,6 +7,7 @@ import numpy as np
 from tubekit.analyses.poles import PoleForm, direct_transfer, ends_and_middle, pole_form
 from tubekit.circuit.network import Network
 from tubekit.circuit.parts import VoltageSource
+from tubekit.circuit.reduction import inverse_stack
 
 Array = np.ndarray
 
@@ -117,10 +118,7 @@ def _rounding(network: Network, matrix: Array, inputs: Array, proof: Array, exac
     for k, s in enumerate(proof):
         system = matrix + s * network.storage
         flows = np.matmul(np.abs(system), np.abs(exact[:, k])) + np.abs(inputs)
-        try:
-            spread = np.abs(np.linalg.inv(system))
-        except np.linalg.LinAlgError:  # a member without a solution has no say, its neighbors no excuse
-            spread = np.zeros(system.shape)
+        spread = np.nan_to_num(np.abs(inverse_stack(system)))  # a member without a solution has no say
         bounds.append(np.matmul(spread, flows).max(axis=2))
     return ROUNDING * np.stack(bounds, axis=1)
 

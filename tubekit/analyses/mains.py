@@ -7,12 +7,14 @@ repeated until they agree; each round is a Newton step from both sides, so two o
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 
-from tubekit.analyses.convergence import Convergence, seal
+from tubekit.analyses.convergence import RELAXED, Convergence, seal
 from tubekit.analyses.cycle import Cycle
 from tubekit.analyses.harmonics import wave
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
@@ -190,14 +192,15 @@ def mains_steady_state(
         point, cycle = near_point, near.cycle
     else:
         point = solve_network(network, supply.guess())
-    apart = np.full(network.size, np.inf)
+    apart, slow = np.full(network.size, np.inf), Counter(point.convergence.ways_out)
     while rounds < ROUNDS and (apart > AGREED).any():
         rounds += 1
         answer = supply.cycle(point, cycle)
         cycle = answer.cycle
         point = solve_network(network, answer.feed, point.port_volts)
         apart = _apart(answer, point)
-    state = _state(circuit, supply, point, answer, rounds, apart)
+        slow.update({**point.convergence.ways_out, RELAXED: int(cycle.relaxed.sum())})
+    state = _state(circuit, supply, point, answer, rounds, apart, slow)
     if near is not None and state.convergence.mask.any():  # a near solution can mislead: start afresh
         return mains_steady_state(
             circuit, frequency_hz=frequency_hz, samples=samples, strict=strict, rails_only=rails_only
@@ -231,7 +234,13 @@ def _tangent(network: Network, near: MainsState) -> OperatingPoint | None:
 
 
 def _state(
-    circuit: Circuit, supply: Supply, point: OperatingPoint, answer: Answer, rounds: int, apart: Array
+    circuit: Circuit,
+    supply: Supply,
+    point: OperatingPoint,
+    answer: Answer,
+    rounds: int,
+    apart: Array,
+    slow: Mapping[str, int],
 ) -> MainsState:
     cycle = answer.cycle
     good = cycle.converged & point.convergence.converged & (apart <= AGREED)
@@ -242,6 +251,7 @@ def _state(
         "V",
         "supply and tubes in turn",
         point.convergence.residual_a,
+        slow,
     )
     return MainsState(
         circuit, supply.frequency_hz, point, answer.spectrum(), cycle.currents, cycle.volts, rounds,

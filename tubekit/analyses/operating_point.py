@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from tubekit.analyses.convergence import KIRCHHOFF_A, Convergence, seal
+from tubekit.analyses.convergence import FROM_COLD, KIRCHHOFF_A, Convergence, seal
 from tubekit.circuit.full import solve_full
 from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.newton import PortSolution, solve_ports
@@ -194,7 +194,8 @@ def _convergence(network: Network, x: Array, solution: PortSolution) -> Converge
     )
     residual = np.abs(left[:, : network.node_count]).max(axis=1, initial=0.0)
     good = solution.converged & (residual <= KIRCHHOFF_A)
-    return Convergence(good, solution.iterations, solution.error, "V", solution.method, residual)
+    slow = {FROM_COLD: int(solution.settled.sum())}
+    return Convergence(good, solution.iterations, solution.error, "V", solution.method, residual, slow)
 
 
 def _judged(point: OperatingPoint, strict: bool) -> OperatingPoint:

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.circuit.network import Network
-from tubekit.circuit.reduction import solve_linear
+from tubekit.circuit.reduction import solve_linear, solve_stack
 
 Array = np.ndarray
 
@@ -109,7 +109,9 @@ def pole_form(
     across = stored.transpose(0, 2, 1)
     small = np.matmul(across, of_stored) * sign[:, None, :]
     eigenvalues, vectors = np.linalg.eig(np.where(np.isfinite(small), small, 0.0))
-    right = np.linalg.solve(vectors, np.matmul(across, of_inputs).astype(complex))
+    right = solve_stack(vectors, np.matmul(across, of_inputs).astype(complex))
+    if np.isnan(right).all(axis=(1, 2)).any() and right.size and np.isfinite(of_inputs).all():
+        return None
     left = np.matmul(np.matmul(outputs, of_stored) * sign[:, None, :], vectors)
     form = PoleForm(eigenvalues, left, right, outputs @ of_inputs)
     exact = direct_transfer(network, matrix, outputs, inputs, proof)

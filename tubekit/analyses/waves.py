@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.circuit.network import RectifierSet
+from tubekit.circuit.reduction import inverse_stack
 
 Array = np.ndarray
 
@@ -49,7 +50,7 @@ class Ports:
         Its winding copper, mostly: with it as r the problem is nearly linear.
         """
         least = LEAST_RESISTANCE * np.eye(self.impedance.shape[-1])
-        inverse = np.linalg.inv(self.impedance[:, -1].real + least)
+        inverse = inverse_stack(self.impedance[:, -1].real + least)
         top = 1.0 / np.einsum("nrr->nr", inverse) - LEAST_RESISTANCE
         return np.asarray(np.maximum(top, LEAST_RESISTANCE)[..., None])
 
@@ -135,5 +136,5 @@ def pose(ports: Ports, resistance: Array) -> Problem:
     own = np.eye(resistance.shape[1]) * resistance[:, None]
     seen = np.concatenate((ports.impedance[:, :-1], ports.impedance[:, -1:].real), axis=1)  # no sine at K
     kernel = np.ascontiguousarray(np.fft.irfft(seen - own, axis=1).transpose(0, 2, 3, 1))
-    damping = np.matmul(own, np.linalg.inv(seen + own))
+    damping = np.matmul(own, inverse_stack(seen + own))
     return Problem(ports.open(), resistance, seen - own, kernel, damping, ports.law)

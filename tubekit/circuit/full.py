@@ -70,7 +70,14 @@ def solve_full(
     currents, slopes = evaluate(network.groups, x @ edge)
     error = np.abs(step[:, :nodes]).max(axis=1)
     return x, PortSolution(
-        x @ edge, currents, tuple(slopes), iterations, error, error <= tolerance, "Newton on all nodes"
+        x @ edge,
+        currents,
+        tuple(slopes),
+        iterations,
+        error,
+        error <= tolerance,
+        np.zeros(len(x), bool),
+        "Newton on all nodes",
     )
 
 

@@ -4,8 +4,10 @@
 
 The start is the network with its tubes pulled out, the side from which the convex, monotone tube
 laws let Newton descend; steps are halved while they do not shrink F. What still does not arrive
-is led there by raising the sources from zero (source stepping). Members of a batch that have
-arrived drop out of the loop.
+starts cold, with a capacitor across every port, and settles as time goes on in ever longer steps
+(pseudo-transient continuation). Members of a batch that have arrived drop out of the loop.
+Source: C. T. Kelley and D. E. Keyes, "Convergence analysis of pseudo-transient continuation", SIAM J.
+Numer. Anal. 35 (1998) (from memory).
 """
 
 from __future__ import annotations
@@ -16,19 +18,30 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.circuit.network import Group
-from tubekit.circuit.reduction import Reduced
+from tubekit.circuit.reduction import Reduced, solve_stack
 
 Array = np.ndarray
 
 TOLERANCE = 1e-10
 """Largest port voltage error accepted [V]."""
+ROUNDING = 16 * float(np.finfo(float).eps)
+"""What rounding leaves of F, relative to its terms: no step is better than that."""
+PLAIN = 6
+"""Iterations after which rounding is looked at."""
 MAX_ITERATIONS = 60
 HALVINGS = 12
+HELD_S, FREE_S = 1e-2, 1e-14
+"""Conductance of the capacitors at the first and the last step in time [S]: beyond that of any tube."""
+LONGER, SHORTER = 0.3, 4.0
+"""How that conductance changes after a step that holds, and after one that does not."""
+MOMENTS = 150
 
 
 @dataclass(frozen=True, eq=False)
 class PortSolution:
-    """Port voltages, currents and slopes, with how the solve went, per member of the batch."""
+    """Port voltages, currents and slopes, with how the solve went, per member of the batch; `settled` where
+    plain Newton stalled.
+    """
 
     volts: Array
     currents: Array
@@ -36,6 +49,7 @@ class PortSolution:
     iterations: Array
     error: Array
     converged: Array
+    settled: Array
     method: str
 
 
@@ -101,16 +115,15 @@ def solve_ports(reduced: Reduced, start: Array | None = None, tolerance: float =
     groups = reduced.network.groups
     problem = _Problem(groups, reduced.resistance, reduced.open, tolerance)
     begin = reduced.open if start is None else np.where(np.isfinite(start), start, reduced.open)
-    volts, iterations, error = _newton(problem, begin.copy())
-    method = "Newton at the ports"
-    lost = ~(error <= tolerance)
+    volts, iterations, error, arrived = _newton(problem, begin.copy())
+    lost = ~arrived & np.isfinite(reduced.open).all(axis=1)
     if lost.any():
-        method = "Newton at the ports, sources raised in steps"
-        some = problem.subset(lost)
-        volts[lost], extra, error[lost] = _raise_sources(some)
+        volts[lost], extra, error[lost], arrived[lost] = _settle(problem.subset(lost))
         iterations[lost] += extra
     currents, slopes = evaluate(groups, volts)
-    return PortSolution(volts, currents, tuple(slopes), iterations, error, error <= tolerance, method)
+    return PortSolution(
+        volts, currents, tuple(slopes), iterations, error, arrived, lost & arrived, "Newton at the ports"
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,22 +141,34 @@ class _Problem:
         currents, slopes = evaluate(self.groups, volts)
         return volts - self.open + np.einsum("bpq,bq->bp", self.resistance, currents), slopes
 
+    def rounded(self, volts: Array, left: Array) -> Array:
+        """Where nothing but rounding is left of F, (N,)."""
+        currents, _ = evaluate(self.groups, volts)
+        terms = np.abs(volts) + np.abs(self.open)
+        terms += np.einsum("bpq,bq->bp", np.abs(self.resistance), np.abs(currents))
+        return np.asarray((np.abs(left) <= ROUNDING * terms).all(axis=1))
 
-def _newton(problem: _Problem, volts: Array) -> tuple[Array, Array, Array]:
+
+def _newton(problem: _Problem, volts: Array) -> tuple[Array, Array, Array, Array]:
+    """Volts, iterations, size of the last step, and whether that is as good as it gets, by member."""
     size = volts.shape[0]
     iterations, error = np.zeros(size, int), np.full(size, np.inf)
+    good = np.zeros(size, bool)
     if volts.shape[1] == 0:
-        return volts, iterations, np.zeros(size)
+        return volts, iterations, np.zeros(size), ~good
     live = np.arange(size)
     active, here = problem, volts
     left, slopes = active.residual(here)
-    for _ in range(MAX_ITERATIONS):
+    for k in range(MAX_ITERATIONS):
         step = _step(active, left, slopes)
         size_of_step = np.abs(step).max(axis=1)
-        arrived = ~(size_of_step > problem.tolerance)  # or not a number: nothing more to gain
+        arrived = size_of_step <= problem.tolerance
+        if k >= PLAIN:
+            arrived |= active.rounded(here, left)
         here, left, slopes = _descend(active, here, step, left)
-        volts[live], error[live] = here, size_of_step
+        volts[live], error[live], good[live] = here, size_of_step, arrived
         iterations[live] += 1
+        arrived |= ~np.isfinite(size_of_step)  # nothing more to gain
         if arrived.any():
             keep = ~arrived
             live, here, left = live[keep], here[keep], left[keep]
@@ -151,15 +176,19 @@ def _newton(problem: _Problem, volts: Array) -> tuple[Array, Array, Array]:
             if not len(live):
                 break
             active = active.subset(keep)
-    return volts, iterations, error
+    return volts, iterations, error, good
 
 
 def _step(problem: _Problem, left: Array, slopes: list[Array]) -> Array:
+    return -solve_stack(_jacobian(problem, slopes), left[..., None])[..., 0]
+
+
+def _jacobian(problem: _Problem, slopes: list[Array]) -> Array:
     # One product of whole matrices: four times as fast as skipping the zeros between the blocks.
     jacobian = np.matmul(problem.resistance, block_diagonal(problem.groups, slopes))
     diagonal = np.arange(jacobian.shape[1])
     jacobian[:, diagonal, diagonal] += 1.0
-    return -np.linalg.solve(jacobian, left[..., None])[..., 0]
+    return np.asarray(jacobian)
 
 
 def _descend(problem: _Problem, volts: Array, step: Array, left: Array) -> tuple[Array, Array, list[Array]]:
@@ -181,15 +210,25 @@ def _descend(problem: _Problem, volts: Array, step: Array, left: Array) -> tuple
     return trial, after, slopes
 
 
-def _raise_sources(problem: _Problem, stages: int = 12) -> tuple[Array, Array, Array]:
-    """Bring the sources up from zero in stages, each started from the one before."""
-    volts = np.zeros_like(problem.open)
-    total = np.zeros(len(volts), int)
-    error = np.full(len(volts), np.inf)
-    for k in range(1, stages + 1):
-        stage = _Problem(
-            problem.groups, problem.resistance, problem.open * (k / stages) ** 2, problem.tolerance
-        )
-        volts, spent, error = _newton(stage, volts)
-        total += spent
-    return volts, total, error
+def _settle(problem: _Problem) -> tuple[Array, Array, Array, Array]:
+    """From cold, capacitors across the ports, in steps of time that grow while they hold; then Newton."""
+    here = np.zeros_like(problem.open)
+    held = np.full(len(here), HELD_S)
+    left, slopes = problem.residual(here)
+    moments = 0
+    while (held > FREE_S).any() and moments < MOMENTS:
+        moments += 1
+        by_held = problem.resistance * held[:, None, None]
+        matrix = _jacobian(problem, slopes) + by_held
+        step = -solve_stack(matrix, left[..., None])
+        trial = here + step[..., 0]
+        after, after_slopes = problem.residual(trial)
+        again = solve_stack(matrix, after[..., None] + by_held @ step)
+        with np.errstate(invalid="ignore", over="ignore"):
+            holds = np.abs(again).max(axis=(1, 2)) <= 0.5 * np.abs(step).max(axis=(1, 2))
+        here, left = np.where(holds[:, None], trial, here), np.where(holds[:, None], after, left)
+        for slope, new in zip(slopes, after_slopes, strict=True):
+            slope[holds] = new[holds]
+        held = np.where(holds, held * LONGER, held * SHORTER)
+    volts, iterations, error, good = _newton(problem, here)
+    return volts, iterations + moments, error, good

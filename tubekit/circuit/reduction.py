@@ -88,23 +88,45 @@ def solve_linear(network: Network, matrix: Array, right: Array) -> Array:
     >>> solve_linear(network, network.conductance, np.array([[[0.1]]])).round(6).tolist()
     [[[5.0]]]
     """
-    try:
-        return np.asarray(np.linalg.solve(matrix, right))
-    except np.linalg.LinAlgError:
-        if len(matrix) == 1:
-            raise _singular(network, matrix) from None
-    shape = (*np.broadcast_shapes(matrix.shape[:1], right.shape[:1]), *right.shape[1:])
-    solved = np.full(shape, np.nan, np.result_type(matrix, right))
-    for one, b, x in zip(matrix, np.broadcast_to(right, solved.shape), solved, strict=True):
-        with suppress(np.linalg.LinAlgError):
-            x[...] = np.linalg.solve(one, b)
-    if np.isnan(solved).all():
+    solved = solve_stack(matrix, right)
+    if np.isnan(solved).all() and solved.size:
         raise _singular(network, matrix)
     return solved
 
 
+def solve_stack(matrix: Array, right: Array) -> Array:
+    """Solve stacked systems (N, n, n) for (N, n, K); NaN where one is singular.
+
+    Examples
+    --------
+    >>> solve_stack(np.array([[[2.0]], [[0.0]]]), np.ones((2, 1, 1))).ravel().tolist()
+    [0.5, nan]
+    """
+    try:
+        return np.asarray(np.linalg.solve(matrix, right))
+    except np.linalg.LinAlgError:
+        shape = (*np.broadcast_shapes(matrix.shape[:1], right.shape[:1]), *right.shape[1:])
+        solved = np.full(shape, np.nan, np.result_type(matrix, right))
+    every = np.broadcast_to(matrix, (len(solved), *matrix.shape[1:]))
+    for one, b, x in zip(every, np.broadcast_to(right, solved.shape), solved, strict=True):
+        with suppress(np.linalg.LinAlgError):
+            x[...] = np.linalg.solve(one, b)
+    return solved
+
+
+def inverse_stack(matrix: Array) -> Array:
+    """Inverses of stacked matrices (N, n, n); NaN where one is singular.
+
+    Examples
+    --------
+    >>> inverse_stack(np.array([[[2.0]]])).tolist()
+    [[[0.5]]]
+    """
+    return solve_stack(matrix, np.broadcast_to(np.eye(matrix.shape[-1]), matrix.shape))
+
+
 def _singular(network: Network, matrix: Array) -> CircuitError:
-    for member in matrix:
+    for member in matrix[np.isfinite(matrix).all(axis=(1, 2))]:
         _, sizes, rows = np.linalg.svd(member)
         if sizes[-1] <= 1e-15 * sizes[0]:
             name = network.unknowns[int(np.argmax(np.abs(rows[-1])))]
