@@ -8,7 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.amp.parts import OutputTransformer
+from tubekit.amp.signal_order import signal_order
 from tubekit.amp.signal_view import SignalView
+from tubekit.analyses.elimination import respond
 from tubekit.analyses.large_signal import LargeSignal
 from tubekit.analyses.shares import number
 from tubekit.circuit.newton import block_diagonal
@@ -80,7 +82,7 @@ def _first(run: LargeSignal, device: Device, input_rms: Array, paired: bool) -> 
 
 
 def _reached(input_rms: Array, level: Array) -> float:
-    """Drive at which a rising level passes nil, on a straight line over decibels of drive."""
+    """Drive at which a rising level passes zero, on a straight line over decibels of drive."""
     above = np.flatnonzero(level > 0)
     if not len(above):
         return float("nan")
@@ -109,3 +111,17 @@ def estimated(view: SignalView, x: Array, reached: Sequence[str]) -> tuple[ClipP
         cause = min(limits, key=lambda each: limits[each])
         found.append(ClipPoint(device.name, float(limits[cause] / np.sqrt(2.0)), cause))
     return tuple(sorted(found, key=lambda each: each.input_rms))
+
+
+def clips_at(view: SignalView, frequency_hz: float = 1000.0) -> tuple[ClipPoint, ...]:
+    """Where each stage on the way of the signal stops following, by slopes alone, the earliest first.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> from tubekit.amp.signal_view import signal_view
+    >>> bool(1e-3 < clips_at(signal_view(load_amp("teasel")))[0].input_rms < 0.1)
+    True
+    """
+    x = respond(view.network, view.matrix, view.drive, np.array([2j * np.pi * frequency_hz]))[0, 0]
+    return estimated(view, x, signal_order(view.amp.topology, view.jack.tip).order)

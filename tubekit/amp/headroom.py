@@ -25,6 +25,8 @@ Array = np.ndarray
 
 RATED_THD = 5.0
 """Distortion at which an output counts as rated where none is stated [%]; common practice, no source."""
+MOST_THD = 20.0
+"""Distortion up to which the drive is listed [%]: beyond it the amp clips; common practice, no source."""
 DRIVES, SAMPLES = 12, 32
 BELOW, ABOVE = 0.25, 6.0
 """The run goes from and to these multiples of the drive at which the first stage is thought to clip."""
@@ -112,9 +114,14 @@ class Headroom(Printed):
         ]
         if len(self.input_rms):
             run = list(zip(self.input_rms, self.output_rms, self.power_w, self.thd_percent, strict=True))
+            past = np.flatnonzero(self.thd_percent > MOST_THD)
+            note = ""
+            if len(past):
+                run = run[: max(int(past[0]), 1)]
+                note = f"Beyond {MOST_THD:g} % the output is a clipped wave: not listed."
             under = (Column("at the jack", "V rms"), Column("loudspeaker", "V rms"), Column("power", "W"),
                      Column("distortion", "%", format=".1f"))  # fmt: skip
-            tables.append(Table("Drive", under, run))
+            tables.append(Table("Drive", under, run, note=note))
         return tables
 
     def to_json(self) -> dict[str, Any]:

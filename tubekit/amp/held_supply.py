@@ -11,20 +11,23 @@ from collections.abc import Iterator
 import numpy as np
 
 from tubekit.amp.parts import GROUND, MainsPlug, PowerTransformer
+from tubekit.amp.parts.iron import Winding
 from tubekit.amp.signal_view import GENERATOR, SignalView
-from tubekit.circuit.parts import Circuit, Part, Rectifier, Resistor, Value, VoltageSource, nodes_of
+from tubekit.circuit.parts import Circuit, Part, Rectifier, Resistor, Value, VoltageSource, Windings, nodes_of
 
 EMF = "generator tip"
+LEAST_OHMS = 1e-3
 
 
 def held_supply(view: SignalView, volts_peak: Value = 0.0) -> Circuit:
     """The circuit with rails held and the generator giving a sine of `volts_peak` [V peak].
 
-    Heaters and everything else on the mains side are left out.
+    The line side and the windings that feed rectifiers are left out. A heater winding stays as its copper:
+    its center tap may be on the output cathodes, or the filament be the cathode itself.
     """
     rails = view.amp.topology.delivered
     gone = _mains_side(view) - set(rails)
-    parts = list(_kept(view.point.circuit.parts, gone))
+    parts = [*_kept(view.point.circuit.parts, gone), *_copper(view, gone)]
     state = view.solved.state
     for node in sorted(rails):
         mean = state.mean(node)
@@ -36,12 +39,41 @@ def held_supply(view: SignalView, volts_peak: Value = 0.0) -> Circuit:
 
 
 def _mains_side(view: SignalView) -> set[str]:
-    nodes: set[str] = set()
+    """Nodes of the line, and of windings that feed rectifiers or are joined to nothing but heaters."""
+    circuit = view.solved.built.circuit
+    plates = {part.plate for part in circuit.of(Rectifier)}
+    nodes = {*plates}
     for part in view.amp.parts.values():
-        if isinstance(part, PowerTransformer | MainsPlug):
+        if isinstance(part, MainsPlug):
             nodes |= set(part.nodes)
-    nodes |= {part.plate for part in view.solved.built.circuit.of(Rectifier)}
+        elif isinstance(part, PowerTransformer):
+            for winding in part.windings:
+                if winding is part.primary or plates & set(winding.taps) or not _joined(view, winding):
+                    nodes |= set(winding.taps)
     return nodes - {GROUND}
+
+
+def _joined(view: SignalView, winding: Winding) -> bool:
+    """Whether anything but heaters is at a winding."""
+    own = set(winding.taps)
+    if GROUND in own:
+        return True
+    others = (
+        part for part in view.solved.built.circuit.parts
+        if not isinstance(part, Windings | Rectifier) and not part.name.endswith(".heater")
+    )  # fmt: skip
+    return any(own & set(nodes_of(part)) for part in others)
+
+
+def _copper(view: SignalView, gone: set[str]) -> Iterator[Part]:
+    """The windings that stay, as the resistance of their copper."""
+    for part in view.amp.parts.values():
+        if isinstance(part, PowerTransformer) and part.condition == "fitted":
+            for winding in part.windings:
+                for k, ((a, b), ohms) in enumerate(zip(winding.sections, winding.ohms, strict=True), 1):
+                    if not {a, b} & gone:
+                        copper = np.maximum(ohms, LEAST_OHMS)
+                        yield Resistor(f"{part.designator} {winding.name} {k}", a, b, copper)
 
 
 def _kept(parts: tuple[Part, ...], gone: set[str]) -> Iterator[Part]:
@@ -49,8 +81,3 @@ def _kept(parts: tuple[Part, ...], gone: set[str]) -> Iterator[Part]:
         outside = set(nodes_of(part)) & gone or isinstance(part, Rectifier) or part.name == GENERATOR
         if not outside:
             yield part
-
-
-def drives(low: float, high: float, count: int) -> np.ndarray:
-    """Drive amplitudes in even steps of decibels [V peak]."""
-    return np.geomspace(low, high, count)

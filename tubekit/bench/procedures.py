@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -87,13 +88,13 @@ def current_under_drive(amp: Amp) -> Procedure:
     if report.stability.dangers:
         words = " ".join(note.text for note in report.stability.dangers)
         raise SolveError(f"{amp.title}: {words}", best=report)
-    driven = sag(amp, near=report)
+    driven = sag(_on_dummy_load(amp), near=report)
     tubes = tuple(_driven(driven, report, name) for name in driven.output_tubes)
     fall = driven.b_plus.sag_percent
     jack = _jack(amp)
     steps = (
         _joined(
-            "A dummy load of rated ohms and watts in place of the loudspeaker; the meter across the cathode",
+            "A dummy load of rated ohms and watts in place of the speaker; the meter across the cathode",
             "resistor or across 1 Ω in each cathode, clipped on while the amp is off and discharged",
         ),
         "Read idle first, after ten minutes of warming up",
@@ -143,6 +144,15 @@ def _jack(amp: Amp) -> str:
     """The input that is driven: the plugged one, else the first."""
     jacks = [p for p in amp.parts.values() if isinstance(p, Jack) and p.direction == "input"]
     return next((p.designator for p in jacks if p.plugged), jacks[0].designator)
+
+
+def _on_dummy_load(amp: Amp) -> Amp:
+    """The amp with each loudspeaker as a resistor of its rated ohms."""
+    plain = {
+        name: replace(part, resistance=None, henries=None, resonance_hz=None, resonance_ohms=None)
+        for name, part in amp.parts.items() if isinstance(part, Loudspeaker)
+    }  # fmt: skip
+    return replace(amp, parts=MappingProxyType({**amp.parts, **plain}))
 
 
 def _across_load(amp: Amp, driven: Sag) -> str:

@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.build import build
+from tubekit.amp.clipping import clips_at
 from tubekit.amp.parts.variables import Age
 from tubekit.amp.report import CAUTION
 from tubekit.amp.signal_order import signal_order
-from tubekit.analyses.mains import mains_steady_state
-from tubekit.analyses.small_signal import frequency_response
+from tubekit.amp.signal_view import SignalView, refuse_unstable, signal_view
+from tubekit.analyses.elimination import respond
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.fleet import fleet
 from tubekit.decisions.probe import Probe, Tone, plugged, tip_of
@@ -23,7 +23,6 @@ from tubekit.decisions.spread import effects_of
 from tubekit.decisions.variation import variables
 from tubekit.errors import ReadingError
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
-from tubekit.units import show
 
 Array = np.ndarray
 
@@ -33,6 +32,11 @@ WIDEST_DB = 40.0
 NIL_V = 1e-3
 """Less direct voltage than this is told as nil [V]."""
 CANCELS_DB = 20.0
+PROBE_TIMES, PROBE_STEP_V = 2.0, 100.0
+LEVELS_V = (0.01, 0.005, 0.002, 0.001, 0.0005, 0.0002, 0.0001)
+"""Levels a generator is set to where none is given [V rms]."""
+BELOW_CLIPPING = 0.5
+"""Share of the input that brings the first stage to its limit; common practice, no source."""
 LOST_DB = 6.0
 """A stage that falls short by more than this, and by more than good parts allow, loses the signal."""
 
@@ -68,6 +72,16 @@ class Trace(Printed):
     loses: str = ""
     empty_inputs: tuple[str, ...] = ()
 
+    @property
+    def probe_peak_v(self) -> float:
+        """Rating of a probe [V peak]: twice the highest DC plus peak of the signal, in steps of 100 V.
+
+        Twice, since a stage driven by mistake swings its plate up by as much again, and more on a
+        transformer (common practice, no source).
+        """
+        highest = max((abs(p.dc_v) + np.sqrt(2.0) * p.level_v for p in self.points), default=0.0)
+        return float(max(PROBE_STEP_V, PROBE_STEP_V * np.ceil(PROBE_TIMES * highest / PROBE_STEP_V)))
+
     def point(self, node: str) -> TracePoint:
         """One node; KeyError where it is not on the way."""
         return {p.node: p for p in self.points}[node]
@@ -95,10 +109,9 @@ class Trace(Printed):
         return [Table("Signal trace", columns, rows, note=note)]
 
     def _hints(self) -> Iterator[str]:
-        most = max((abs(p.dc_v) for p in self.points), default=0.0)
         yield (
-            f"Probe through a blocking capacitor, or a probe, rated well above {show(most, 'V')}, clipped on "
-            "while the amp is off and discharged. A load of rated ohms on the output."
+            f"Clip the probe on while the amp is off and discharged. Probe, or its blocking capacitor: rated "
+            f"{self.probe_peak_v:.0f} V peak or more. Put a load of rated ohms on the output."
         )
         yield "Small signal: keep the tone below clipping."
         if any(p.within_db >= CANCELS_DB for p in self.points):
@@ -126,15 +139,15 @@ def trace(
 
     Parameters
     ----------
-    tone : at which jack, how much, what frequency; that of the readings, or 10 mV at 1 kHz at the first
-        input, when not given.
+    tone : at which jack, how much, what frequency; that of the readings, or 1 kHz at the usual input, 10 mV
+        or as much less as keeps every stage below clipping, when not given.
     readings : with signal readings the stage that loses the signal is named.
 
     Raises
     ------
     InputError : no such input jack.
     ReadingError : the amp has no input jack.
-    SolveError : the amp has no idle state.
+    SolveError : the amp has no idle state, or oscillates.
 
     Examples
     --------
@@ -145,13 +158,15 @@ def trace(
     """
     tone = tone or (readings.tone if readings else None) or _first_tone(amp)
     there = plugged(readings.amp if readings else amp, tone)
+    view = signal_view(there, jack=tone.jack)
     ready = fleet(there)
     nodes = signal_order(there.topology, tip_of(there, tone)).way()
     probes = [Probe("signal_rms_v", (node, GROUND)) for node, _ in nodes]
     varied = variables(there, age, mains_known=0.005)
-    levels, effects = effects_of(ready, probes, varied, tone)
-    phases, direct = _seen(there, [node for node, _ in nodes], tone)
-    sd_db = 20 / np.log(10) * np.sqrt(np.square(effects / np.maximum(levels, 1e-12)[:, None]).sum(axis=1))
+    typical, effects = effects_of(ready, probes, varied, tone)
+    gain, direct = _seen(view, [node for node, _ in nodes], tone)
+    levels, phases = tone.level_rms_v * np.abs(gain), np.degrees(np.angle(gain))
+    sd_db = 20 / np.log(10) * np.sqrt(np.square(effects / np.maximum(typical, 1e-12)[:, None]).sum(axis=1))
     listed = readings.readings if readings else ()
     read = {r.probe.place[0]: r.value for r in listed if r.probe.quantity == "signal_rms_v"}
     start = max(float(levels[0]), 1e-12)
@@ -166,18 +181,22 @@ def trace(
 
 
 def _first_tone(amp: Amp) -> Tone:
-    for name, part in amp.parts.items():
-        if isinstance(part, drawn.Jack) and part.direction == "input":
-            return Tone(name, 0.01)
-    raise ReadingError("there is no input jack in this amp", where=amp.name, fix="Draw it as [J1]")
+    """10 mV at 1 kHz at the usual input, or as much less as keeps every stage well below clipping."""
+    if not any(isinstance(part, drawn.Jack) and part.direction == "input" for part in amp.parts.values()):
+        raise ReadingError("there is no input jack in this amp", where=amp.name, fix="Draw it as [J1]")
+    view = signal_view(amp)
+    most = BELOW_CLIPPING * clips_at(view)[0].input_rms
+    level = next(step for step in LEVELS_V if step <= most or step == LEVELS_V[-1])
+    return Tone(view.jack.designator, level)
 
 
-def _seen(amp: Amp, nodes: Sequence[str], tone: Tone) -> tuple[Array, Array]:
-    """Phase of the tone [°] and direct voltage [V] at each node."""
-    state = mains_steady_state(build(amp).circuit, frequency_hz=amp.mains_hz, rails_only=True)
-    point = state.operating_point
-    gain = frequency_response(point, tip_of(amp, tone), list(nodes), [tone.frequency_hz]).gain[0, 0]
-    return np.degrees(np.angle(gain)), np.array([float(state.mean(node)[0]) for node in nodes])
+def _seen(view: SignalView, nodes: Sequence[str], tone: Tone) -> tuple[Array, Array]:
+    """Gain from the jack, complex, and direct voltage [V] at each node."""
+    refuse_unstable(view)
+    s = np.array([2j * np.pi * tone.frequency_hz])
+    x = respond(view.network, view.matrix, view.drive, s)[0, 0]
+    gain = np.array([view.network.pick(x, node) for node in nodes]) / (x @ view.tip)
+    return gain, np.array([float(view.solved.state.mean(node)[0]) for node in nodes])
 
 
 def _loses(amp: Amp, points: Sequence[TracePoint]) -> str:
