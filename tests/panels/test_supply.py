@@ -132,4 +132,4 @@ def test_figures_of_regulation_and_discharge_are_those_of_the_results(amp: Amp) 
     drawing = plots.discharge(off)
     first = off.of("C14")
     assert_allclose(drawing.lines[0].get_ydata(), np.abs(off.cold.volts(first.a, first.b)), atol=1e-2)
-    assert "Measure before you touch" in drawing.words
+    assert "before you touch" in drawing.words
