@@ -229,3 +229,12 @@ def test_a_top_cap_is_no_pin():
     capped = replace(old, type="capped", pins={**old.pins, "grid": "top cap"})
     said = [f.text for f in _socket("V1", old, capped)]
     assert said == ["V1: capped is wired differently from 6SJ7: grid from pin 4 to the top cap"]
+
+
+def test_a_table_of_direct_volts_leaves_out_what_is_line_or_winding():
+    """'mains_line 0 V' once stood where 117 V AC is."""
+    report = swap(load_amp("teasel"), {"R14": "330"})
+    (nodes,) = (table for table in report.tables() if table.title == "Nodes (DC to ground)")
+    named = {row[0] for row in nodes.rows}
+    assert not {"mains_line", "mains_fused", "hv_a", "h1"} & named
+    assert {"B1", "k34", "p1a"} <= named

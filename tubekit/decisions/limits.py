@@ -79,7 +79,7 @@ def limits(report: AmpReport) -> Limits:
     >>> from tubekit import analyse, load_amp
     >>> checks = limits(analyse(load_amp("teasel")))
     >>> sorted({c.what for c in checks if c.part == "V3"})[:2]
-    ['grid-to-ground resistance', 'heater voltage off by']
+    ['grid-to-ground resistance', 'heater voltage error']
     """
     found = [*tube_checks(report), *rectifier_checks(report)]
     for part in report.amp.parts.values():

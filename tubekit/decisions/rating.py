@@ -55,7 +55,7 @@ KINDS = {
     "grid_leak": RatingKind(
         "grid-to-ground resistance", "ohm", "grid current lifts the grid: the plate current may run away"
     ),
-    "heater_off": RatingKind("heater voltage off by", "V", "too hot it loses life, too cold its emission"),
+    "heater_off": RatingKind("heater voltage error", "V", "too hot it loses life, too cold its emission"),
     "dc_a": RatingKind(
         "direct current", "A", "it overheats: insulation chars, a winding shorts or burns out"
     ),

@@ -12,6 +12,9 @@ from tubekit.amp import AmpReport
 from tubekit.amp.readings import outside_note, readable
 from tubekit.text import Column, Table
 
+LIVE_AC_V = 2.0
+"""From here on a node that alternates more than it is direct is left out of a table of DC [V]: 0 V DC at the
+line is no reading to go by."""
 Row = tuple[str, str, Any, Any, str]
 
 
@@ -133,7 +136,9 @@ def _gains(report: AmpReport) -> Entries:
 
 
 def _nodes(report: AmpReport) -> Entries:
-    return _collect((n.node, "", readable(n.dc_v), "V") for n in report.nodes)
+    """Direct volts, nodes of the line and of windings left out."""
+    direct = (n for n in report.nodes if not np.any((n.ac_rms_v > LIVE_AC_V) & (n.ac_rms_v > np.abs(n.dc_v))))
+    return _collect((n.node, "", readable(n.dc_v), "V") for n in direct)
 
 
 def _windings(report: AmpReport) -> Entries:
