@@ -9,7 +9,7 @@ import pytest
 
 from tests.amps import amp
 from tests.every_kind import every_kind, every_kind_solved
-from tubekit import plots
+from tubekit import analyse, plots
 from tubekit.amp import load_amp
 from tubekit.amp.controls import control_family
 from tubekit.amp.discharge import discharge
@@ -18,6 +18,7 @@ from tubekit.amp.parts.part import Hookup
 from tubekit.amp.parts.variables import Knob
 from tubekit.bench.faults import single_faults
 from tubekit.decisions.instrument import instrumented, turned
+from tubekit.decisions.limits import limits
 from tubekit.decisions.variation import variables
 from tubekit.panels.form.entering import KINDS as BENCH_KINDS
 
@@ -77,6 +78,7 @@ def test_every_kind_states_all_that_the_rooms_ask_of_it(kind):
     for name, found in (
         ("varies", [v for age in ("vintage", "modern") for v in part.varies(age, None)]),
         ("faults", list(part.faults(amp.parts))),
+        ("ratings", list(part.ratings(every_kind_solved().solved.state, set()))),
     ):
         assert bool(found) != (name in reasons), f"{name}: state some, or why there are none"
     assert len(list(part.couples())) + len(list(part.rectifies())) + len(getattr(part, "sections", ())) or (
@@ -120,3 +122,12 @@ def test_every_part_of_every_kind_is_on_the_schematic():
     drawn = str(plots.schematic(every_kind()))
     for part in every_kind().parts.values():
         assert any(one.name in drawn for one in part.symbols()), part.designator
+
+
+def test_a_regulator_that_gets_too_little_current_is_said():
+    """0A2: 5 mA at least, 30 mA at most (from memory)."""
+    found = {c.code: c for c in limits(every_kind_solved()) if c.part == "V4"}
+    assert found["dc_a"].state == found["least_a"].state == found["strike_v"].state == "within"
+    starved = limits(analyse(every_kind().changed({"R12": "33k"}), near=every_kind_solved()))
+    assert next(c for c in starved if c.part == "V4" and c.code == "least_a").state == "exceeded"
+    assert {"watts"} == {c.code for c in limits(every_kind_solved()) if c.part == "R40"}

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from tubekit.amp import AmpReport, parts as drawn
+from tubekit.amp import AmpReport
 from tubekit.amp.fuse_time import fuse_class
-from tubekit.amp.parts.tubes import Tube
-from tubekit.circuit.parts import Resistor
+from tubekit.amp.parts import Fuse, Part
 from tubekit.decisions.rating import RatingCheck, check, counted, numbered
 from tubekit.decisions.tube_limits import SYSTEM_WORDS, rectifier_checks, tube_checks
 from tubekit.text import Column, Printed, Table
@@ -83,79 +82,36 @@ def limits(report: AmpReport) -> Limits:
     """
     found = [*tube_checks(report), *rectifier_checks(report)]
     for part in report.amp.parts.values():
-        builder = _PARTS.get(type(part))
-        if builder is not None and part.condition == "fitted":
-            found += builder(report, part)
-    found += _capacitors(report)
-    found += _windings(report)
+        found += _stated(report, part)
     known = [c for c in found if not np.isnan(c.worst)]
     return Limits(report, tuple(sorted(known, key=lambda c: -c.worst)))
 
 
-def _across(report: AmpReport, a: str, b: str) -> Array:
-    """Effective voltage between two nodes, direct part included [V]."""
-    state = report.solved.state
-    return np.asarray(np.hypot(state.mean(a, b), state.ripple_rms(a, b)))
+def _stated(report: AmpReport, part: Part) -> Iterator[RatingCheck]:
+    """The ratings a kind of part states, each with what it has to bear here."""
+    if part.condition != "fitted":
+        return
+    one = report.solved.one
+    for name, code, value, limit, rule in part.ratings(report.solved.state, _rectified(report)):
+        if limit is None:
+            continue
+        value, limit = (one(each) if np.ndim(each) else each for each in (value, limit))  # noqa: PLW2901
+        if code != "fuse_a":
+            yield from check(name, code, value, limit, rule, PART_RATING)
+            continue
+        assert isinstance(part, Fuse)
+        kind = fuse_class(report.amp, part)
+        what = "mains current" if name in report.amp.line_side.fuses else "current"
+        note = f"it {kind.carries(np.asarray(value) / np.asarray(limit))}"
+        yield from check(name, code, value, limit, f"{rule} ({kind})", PART_RATING, what=what, note=note)
 
 
-def _resistor(report: AmpReport, part: drawn.Resistor) -> list[RatingCheck]:
-    if part.watts is None:
-        return []
-    watts = report.solved.one(_across(report, part.a, part.b) ** 2 / np.asarray(part.ohms))
-    return check(part.designator, "watts", watts, part.watts, "resistor's rating", PART_RATING)
-
-
-def _choke(report: AmpReport, part: drawn.Choke) -> list[RatingCheck]:
-    amps = report.solved.one(np.abs(report.solved.state.winding_mean(part.designator)))
-    return check(part.designator, "coil_dc_a", amps, part.amps, "choke's rating", PART_RATING)
-
-
-def _fuse(report: AmpReport, part: drawn.Fuse) -> list[RatingCheck]:
-    """Effective current of a fuse, wherever it stands."""
-    wired = next((p for p in report.solved.state.circuit.of(Resistor) if p.name == part.designator), None)
-    if wired is None:
-        return []
-    amps = report.solved.one(_across(report, part.a, part.b) / np.asarray(wired.ohms))
-    what = "mains current" if part.designator in report.amp.line_side.fuses else "current"
-    kind = fuse_class(report.amp, part)
-    return check(
-        part.designator, "fuse_a", amps, part.amps, f"fuse's rating ({kind})", PART_RATING, what=what,
-        note=f"it {kind.carries(np.asarray(amps) / np.asarray(part.amps))}",
-    )  # fmt: skip
-
-
-def _capacitors(report: AmpReport) -> list[RatingCheck]:
-    found = []
-    state = report.solved.state
-    for part in report.amp.parts.values():
-        if isinstance(part, drawn.Capacitor) and part.condition == "fitted" and part.volts is not None:
-            peak = report.solved.one(np.abs(state.waveform(part.a, part.b)).max(axis=1))
-            found += check(part.designator, "working_v", peak, part.volts, "capacitor's rating", PART_RATING)
-    return found
-
-
-def _windings(report: AmpReport) -> list[RatingCheck]:
-    """Heater and primary windings by effective current, rectifier windings by direct current."""
-    found = []
-    parts = report.amp.parts
-    plates = {node for p in parts.values() if isinstance(p, Tube) for node in getattr(p, "plates", ())}
-    plates |= {node for p in parts.values() if isinstance(p, drawn.Diode) for node in (p.a, p.b)}
-    for w in report.windings:
-        part = parts[w.transformer]
-        assert isinstance(part, drawn.Transformer)
-        winding = part.winding(w.winding)
-        direct = isinstance(part, drawn.OutputTransformer) or bool(plates & set(winding.taps))
-        code, amps = ("coil_dc_a", w.dc_a) if direct else ("coil_a", w.rms_a)
-        name = f"{w.transformer} {w.winding}".replace("_", " ")
-        found += check(name, code, amps, winding.amps, "winding's rating", PART_RATING)
-    return found
-
-
-_PARTS: dict[type, Callable[..., list[RatingCheck]]] = {
-    drawn.Resistor: _resistor,
-    drawn.Choke: _choke,
-    drawn.Fuse: _fuse,
-}
+def _rectified(report: AmpReport) -> set[str]:
+    """Nodes at rectifiers, tube and silicon; not those of their heaters."""
+    return {
+        node for part in report.amp.parts.values() for pair in part.rectifies(as_wired=True)
+        for node in set(pair) - set(getattr(part, "heater", ()))
+    }  # fmt: skip
 
 
 __all__ = ["Limits", "limits"]

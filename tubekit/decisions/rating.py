@@ -72,6 +72,8 @@ KINDS = {
     ),
     "coil_a": RatingKind("current", "A", "it overheats: a winding burns out"),
     "fuse_a": RatingKind("current", "A", "the fuse opens"),
+    "least_a": RatingKind("current it needs to regulate", "A", "it goes out: the voltage is not held"),
+    "strike_v": RatingKind("voltage it needs to strike", "V", "it stays dark: the voltage is not held"),
     "working_v": RatingKind("working voltage", "V", "it leaks, heats up and may burst"),
     "ripple_a": RatingKind(
         "ripple current", "A", "it heats from within, dries out and loses capacitance"

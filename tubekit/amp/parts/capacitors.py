@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set as AbstractSet
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,10 +18,13 @@ from tubekit.amp.parts.faults import (
     to_value,
     wrong_decade,
 )
-from tubekit.amp.parts.part import AMPS, TOLERANCE, VOLTS, Hookup, Part, TwoTerminal, stated
+from tubekit.amp.parts.part import AMPS, TOLERANCE, VOLTS, Hookup, Part, Rating, TwoTerminal, stated
 from tubekit.amp.parts.variables import LEAK, NO_LEAK, Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
 from tubekit.units import show
+
+if TYPE_CHECKING:
+    from tubekit.analyses.mains import MainsState
 
 CAPACITANCE = Quantity(
     "F", 1e-13, 1.0,
@@ -105,3 +109,8 @@ class Capacitor(TwoTerminal):
             yield Fault(name, "dried out", times(farads, 0.4, 0.15), of_value(0.4, 0.15), weight=6.0)
         else:
             yield from wrong_decade(farads)
+
+    def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
+        """Its peak voltage."""
+        peak = np.abs(state.waveform(self.a, self.b)).max(axis=1)
+        yield Rating(self.designator, "working_v", peak, self.volts, "capacitor's rating")

@@ -67,7 +67,10 @@ class Connector(Part):
 
     kind, letters, may_join_itself, metal = "connector", ("P",), True, True
     bench = "plug and socket"
-    without = (("varies", "a good contact has no resistance that shows"),)
+    without = (
+        ("varies", "a good contact has no resistance that shows"),
+        ("ratings", "an amp file states none"),
+    )
     plug: tuple[str, ...] = field(metadata=written(PINS))
     socket: tuple[str, ...] = field(metadata=written(PINS))
     straps: tuple[tuple[int, int], ...] = field(
@@ -143,7 +146,10 @@ class Wire(TwoTerminal):
     """A wire between two nodes, with the color of its insulation."""
 
     kind, letters, metal = "wire", ("W",), True
-    without = (("varies", "a good wire has no resistance that shows"),)
+    without = (
+        ("varies", "a good wire has no resistance that shows"),
+        ("ratings", "an amp file states none"),
+    )
     color: str = field(default="", metadata=written(Words(), main=True))
 
     def symbols(self) -> Iterator[Symbol]:
@@ -166,7 +172,10 @@ class Jack(Part):
     """Jack: `tip_switch` is the node the tip rests on while nothing is plugged in."""
 
     kind, letters, metal = "jack", ("J",), True
-    without = (("varies", "a good contact has no resistance that shows"),)
+    without = (
+        ("varies", "a good contact has no resistance that shows"),
+        ("ratings", "an amp file states none"),
+    )
     tip: str = field(metadata=written(NodeName()))
     sleeve: str = field(metadata=written(NodeName()))
     direction: str = field(metadata=written(Choice(("input", "output"))))
@@ -196,7 +205,7 @@ class MainsPlug(Part):
     """Mains plug: where the mains enters; `earth` is None on a two-wire cord."""
 
     kind, letters = "mains plug", ("P",)
-    without = (("faults", "a broken cord leaves nothing to read"),)
+    without = (("faults", "a broken cord leaves nothing to read"), ("ratings", "an amp file states none"))
     line: str = field(metadata=written(NodeName()))
     neutral: str = field(metadata=written(NodeName()))
     earth: str | None = field(default=None, metadata=written(NodeName()))

@@ -21,7 +21,10 @@ class Diode(TwoTerminal):
 
     kind, letters = "diode", ("CR", "D")
     bench = "silicon diode"
-    without = (("varies", "its drop is lost beside the copper"),)
+    without = (
+        ("varies", "its drop is lost beside the copper"),
+        ("ratings", "its type states them: compared in `decisions.tube_limits`"),
+    )
     type: str = field(metadata=written(DiodeType(), main=True))
 
     def closed(self) -> bool:

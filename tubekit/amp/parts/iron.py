@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set as AbstractSet
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
 from tubekit.amp.fields import Listed, NodeName, Quantity, Together, Value, written
 from tubekit.amp.parts.faults import OPEN_OHMS, Fault, of_value, times, to_value
-from tubekit.amp.parts.part import AMPS, TOLERANCE, Edge, Hookup, Part, Symbol, TwoTerminal
+from tubekit.amp.parts.part import AMPS, TOLERANCE, Edge, Hookup, Part, Rating, Symbol, TwoTerminal
 from tubekit.amp.parts.variables import Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
+
+if TYPE_CHECKING:
+    from tubekit.analyses.mains import MainsState
 
 COIL_OHMS = Quantity(
     "ohm", 1e-4, 1e6,
@@ -68,6 +72,11 @@ class Choke(TwoTerminal):
         name, copper = self.designator, Knob(self.designator, "copper0")
         yield Fault(name, "open", (to_value(copper, OPEN_OHMS, float(np.max(self.ohms))),), weight=1.0)
         yield Fault(name, "with shorted turns", times(Knob(name, "turns0"), 0.3), weight=0.3)
+
+    def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
+        """Its direct current."""
+        amps = np.abs(state.winding_mean(self.designator))
+        yield Rating(self.designator, "coil_dc_a", amps, self.amps, "choke's rating")
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -127,6 +136,7 @@ class Transformer(Part):
     """Windings on one core, the primary first."""
 
     letters = ("T",)
+    carries_dc: ClassVar[bool] = False
     windings: tuple[Winding, ...] = ()
 
     @property
@@ -196,6 +206,17 @@ class Transformer(Part):
     def _usual_henries(self, hookup: Hookup) -> float:  # noqa: ARG002
         return OUTPUT_HENRIES
 
+    def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:
+        """Rectifier windings by direct current, heater and primary windings by effective current."""
+        for winding, coils in self.coils():
+            if self.carries_dc or rectified & set(winding.taps):
+                code, amps = "coil_dc_a", sum(np.abs(state.winding_mean(self.designator, j)) for j in coils)
+            else:
+                code = "coil_a"
+                amps = np.max([state.winding_rms(self.designator, j) for j in coils], axis=0)
+            name = f"{self.designator} {winding.name}".replace("_", " ")
+            yield Rating(name, code, amps, winding.amps, "winding's rating")
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PowerTransformer(Transformer):
@@ -239,7 +260,7 @@ class PowerTransformer(Transformer):
 class OutputTransformer(Transformer):
     """Output (or interstage) transformer; windings state relative turns."""
 
-    kind = "output transformer"
+    kind, carries_dc = "output transformer", True
 
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
         """The copper of its primary."""

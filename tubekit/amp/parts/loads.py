@@ -28,7 +28,10 @@ class Loudspeaker(TwoTerminal):
     """Loudspeaker: nominal ohms; the rest where it was measured."""
 
     kind, letters = "loudspeaker", ("LS",)
-    without = (("varies", "no reading at idle depends on it, and a level is read across it as it is"),)
+    without = (
+        ("varies", "no reading at idle depends on it, and a level is read across it as it is"),
+        ("ratings", "its rating is for sound, not for idle"),
+    )
     ohms: Value = field(metadata=written(Quantity("ohm", 0.5, 1e3), main=True))
     watts: Value | None = field(default=None, metadata=written(WATTS, "rating"))
     resistance: Value | None = field(default=None, metadata=written(Quantity("ohm", 0.1, 1e3)))
@@ -71,7 +74,10 @@ class Lamp(TwoTerminal):
 
     kind, letters = "lamp", ("DS",)
     bench = "pilot lamp"
-    without = (("varies", "the heater winding does not show it"),)
+    without = (
+        ("varies", "the heater winding does not show it"),
+        ("ratings", "its rating is the volts it is wired to"),
+    )
     rating: tuple[float, float] = field(
         metadata=written(Together((Quantity("V", 0.5, 300.0), Quantity("A", 1e-3, 10.0))), main=True)
     )

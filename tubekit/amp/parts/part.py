@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Set as AbstractSet
 from dataclasses import dataclass, field, fields
 from functools import cached_property
-from typing import ClassVar, NamedTuple
+from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
 import numpy as np
 
@@ -13,6 +13,9 @@ from tubekit.amp.fields import Choice, Listed, NodeName, Quantity, Value, Words,
 from tubekit.amp.parts.faults import Fault
 from tubekit.amp.parts.variables import Age, Knob, Variable
 from tubekit.circuit import parts as wired
+
+if TYPE_CHECKING:
+    from tubekit.analyses.mains import MainsState
 
 GROUND = "ground"
 HEAT = "heat"
@@ -24,6 +27,16 @@ TOLERANCE = Quantity("%", 0.0, 100.0)
 TOLERANCE_TAKEN = 0.3
 """Of a kind whose usual tolerance is not known; common practice, no source."""
 WATTS, VOLTS, AMPS = Quantity("W", 0.01, 1e4), Quantity("V", 1.0, 1e5), Quantity("A", 1e-3, 100.0)
+
+
+class Rating(NamedTuple):
+    """One rating of a part and what it has to bear; `code` is one of `decisions.rating.KINDS`."""
+
+    part: str
+    code: str
+    value: Value
+    limit: Value | None
+    rule: str
 
 
 class Symbol(NamedTuple):
@@ -126,6 +139,10 @@ class Part:
         """What may differ between good parts; `known` is the accuracy it was measured with, if it was."""
         yield from ()
 
+    def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
+        """What its ratings have to bear in a steady state; `rectified` are the nodes at rectifiers."""
+        yield from ()
+
     def unheated(self, nodes: Iterable[str]) -> Mapping[Knob, tuple[float, float]]:  # noqa: ARG002
         """What of it goes where these nodes give its heater no volts."""
         return {}
@@ -218,3 +235,8 @@ def _listed(nodes: tuple[str, ...]) -> str:
 def stated(percent: Value | None, usual: float) -> float:
     """A tolerance as stated in percent, else the usual one, as a fraction."""
     return usual if percent is None else float(np.max(percent)) / 100.0
+
+
+def across(state: MainsState, a: str, b: str) -> np.ndarray:
+    """Effective voltage between two nodes, direct part included [V]."""
+    return np.asarray(np.hypot(state.mean(a, b), state.ripple_rms(a, b)))

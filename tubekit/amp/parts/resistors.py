@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set as AbstractSet
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,12 +18,26 @@ from tubekit.amp.parts.faults import (
     to_value,
     wrong_decade,
 )
-from tubekit.amp.parts.part import AMPS, TOLERANCE, WATTS, Edge, Hookup, Part, TwoTerminal, stated
+from tubekit.amp.parts.part import (
+    AMPS,
+    TOLERANCE,
+    WATTS,
+    Edge,
+    Hookup,
+    Part,
+    Rating,
+    TwoTerminal,
+    across,
+    stated,
+)
 from tubekit.amp.parts.variables import Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
 from tubekit.devices.potentiometer import fraction
 from tubekit.series import nearest
 from tubekit.units import mark
+
+if TYPE_CHECKING:
+    from tubekit.analyses.mains import MainsState
 
 RESISTANCE = Quantity(
     "ohm", 0.01, 1e9,
@@ -88,6 +103,11 @@ class Resistor(TwoTerminal):
             words = f"a digit band misread, {mark(other, 'ohm')} fitted"
             yield Fault(name, words, times(knob, other / ohms), weight=0.1)
 
+    def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
+        """Its heat."""
+        watts = across(state, self.a, self.b) ** 2 / np.asarray(self.ohms)
+        yield Rating(self.designator, "watts", watts, self.watts, "resistor's rating")
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Thermistor(TwoTerminal):
@@ -116,12 +136,20 @@ class Thermistor(TwoTerminal):
         knob = Knob(self.designator, "ohms")
         yield Fault(self.designator, "open", (to_value(knob, OPEN_OHMS, float(np.max(self.ohms))),))
 
+    def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
+        """Its effective current."""
+        wires = [one.ohms for one in state.circuit.of(wired.Resistor) if one.name == self.designator]
+        for ohms in wires:
+            amps = across(state, self.a, self.b) / np.asarray(ohms)
+            yield Rating(self.designator, "coil_a", amps, self.amps, "inrush limiter's rating")
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Potentiometer(Part):
     """Potentiometer: `position` 0 is the bottom end (fully counter-clockwise), 1 the top."""
 
     kind, letters, may_join_itself, is_control = "potentiometer", ("R",), True, True
+    without = (("ratings", "a good control carries no direct current, so its rating is not compared"),)
     top: str = field(metadata=written(NodeName()))
     wiper: str = field(metadata=written(NodeName()))
     bottom: str = field(metadata=written(NodeName()))
@@ -228,6 +256,13 @@ class LPad(Part):
             knob = Knob(f"{self.designator}.{arm}", "ohms")
             gone = to_value(knob, OPEN_OHMS, float(np.max(ohms)))
             yield Fault(self.designator, f"{arm} arm open", (gone,), weight=0.5)
+
+    def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
+        """The heat of its arms together."""
+        series, shunt = self.arms
+        heat = across(state, self.input, self.output) ** 2 / series
+        heat = heat + across(state, self.output, self.common) ** 2 / shunt
+        yield Rating(self.designator, "watts", heat, self.watts, "L-pad's rating")
 
 
 def _misread_digit(ohms: float) -> Iterator[float]:

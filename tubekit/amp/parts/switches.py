@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set as AbstractSet
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,8 +12,11 @@ from tubekit.amp.fields import Choice, Listed, NodeName, Quantity, Value, writte
 from tubekit.amp.parts.faults import (
     Fault,
 )
-from tubekit.amp.parts.part import AMPS, Edge, Hookup, Part, TwoTerminal
+from tubekit.amp.parts.part import AMPS, Edge, Hookup, Part, Rating, TwoTerminal, across
 from tubekit.circuit import parts as wired
+
+if TYPE_CHECKING:
+    from tubekit.analyses.mains import MainsState
 
 FUSE_DROP_V = 0.1
 """Drop of a fuse at its rating, where no resistance is stated [V]; common practice, no source."""
@@ -24,7 +28,10 @@ class Switch(TwoTerminal):
     """Switch with one contact; `position` is 'closed' or 'open'."""
 
     kind, letters, switches, metal = "switch", ("S",), True, True
-    without = (("varies", "a good contact has no resistance that shows"),)
+    without = (
+        ("varies", "a good contact has no resistance that shows"),
+        ("ratings", "an amp file states none"),
+    )
     position: str = field(metadata=written(Choice(("closed", "open")), main=True))
 
     def closed(self) -> bool:
@@ -47,7 +54,10 @@ class Selector(Part):
     """Selector switch, such as a mains voltage selector: `position` counts its contacts from 1."""
 
     kind, letters, metal = "selector switch", ("S",), True
-    without = (("varies", "a good contact has no resistance that shows"),)
+    without = (
+        ("varies", "a good contact has no resistance that shows"),
+        ("ratings", "an amp file states none"),
+    )
     common: str = field(metadata=written(NodeName()))
     contacts: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 2, 12, "contacts")))
     position: float = field(metadata=written(Quantity("", 1, 12), main=True))
@@ -91,3 +101,10 @@ class Fuse(TwoTerminal):
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """Blown."""
         yield Fault(self.designator, "blown", weight=3.0, becomes=replace(self, condition="open"))
+
+    def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
+        """Its effective current, wherever it is."""
+        for one in state.circuit.of(wired.Resistor):
+            if one.name == self.designator:
+                amps = across(state, self.a, self.b) / np.asarray(one.ohms)
+                yield Rating(self.designator, "fuse_a", amps, self.amps, "fuse's rating")

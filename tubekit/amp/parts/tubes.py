@@ -5,19 +5,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Set as AbstractSet
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from itertools import pairwise
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
 from tubekit.amp.fields import Choice, Form, Listed, NodeName, Quantity, Value, said, written
 from tubekit.amp.parts.faults import GONE, Fault, of_value, times, worn
-from tubekit.amp.parts.part import Edge, Hookup, Part, Symbol
+from tubekit.amp.parts.part import Edge, Hookup, Part, Rating, Symbol
 from tubekit.amp.parts.variables import GAS, Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
+from tubekit.circuit.reduction import resistance_between
 from tubekit.devices import catalogue, heater as heaters
 from tubekit.devices.gas import GasDiode
 from tubekit.devices.law import Law, stack
@@ -26,6 +27,9 @@ from tubekit.devices.rectifier import SiliconDiode, TubeDiode
 from tubekit.devices.test_limits import tube_spread
 from tubekit.devices.triode import Triode
 from tubekit.errors import AmpFileError, InputError, UnknownTube, near_matches
+
+if TYPE_CHECKING:
+    from tubekit.analyses.mains import MainsState
 
 WIRE_ENDED = "wire ended"
 MIXED = "triode and pentode"
@@ -142,6 +146,9 @@ class Tube(Part):
 
     kind, letters = "tube", ("V",)
     bench = "tube, or tube rectifier"
+    without: ClassVar[tuple[tuple[str, str], ...]] = (
+        ("ratings", "its type states them: compared in `decisions.tube_limits`"),
+    )
     type: str | tuple[str, ...] = field(metadata=written(TubeType(), main=True))
     heater: tuple[str, ...] = field(default=(), metadata=written(HEATER))
     heater_halves: str = field(default="", metadata=written(Choice((PARALLEL, SERIES))))
@@ -260,6 +267,7 @@ class RectifierTube(Tube):
     """
 
     kind = "rectifier tube"
+    without = (("ratings", "its type states them: compared in `decisions.tube_limits`"),)
     plates: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 1, 2, "plate nodes")))
     cathode: str = field(metadata=written(NodeName()))
     series: Value | None = field(default=None, metadata=written(Quantity("ohm", 0.1, 1e4)))
@@ -320,7 +328,7 @@ class RectifierTube(Tube):
 class GasTube(Tube):
     """A gas-filled voltage regulator in its socket: plate and cathode, no heater."""
 
-    kind = REGULATOR
+    kind, without = REGULATOR, ()
     plate: str = field(metadata=written(NodeName()))
     cathode: str = field(metadata=written(NodeName()))
 
@@ -342,6 +350,22 @@ class GasTube(Tube):
         knob = Knob(self.designator, "glow")
         yield Fault(self.designator, "does not strike", times(knob, NOT_STRUCK), weight=2.0)
         yield Fault(self.designator, "runs high", times(knob, 1.05, 1.1), of_value(1.05, 1.1), weight=1.0)
+
+    def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
+        """Its greatest and least current, and the voltage that strikes it."""
+        name, point = self.designator, state.operating_point
+        most, least, strike = (
+            np.array([getattr(catalogue.tube(one).ratings, key) for one in self.types], float)
+            for key in ("dc_a", "least_a", "strike_v")
+        )
+        rule, amps = f"{self.types[0]} maker's rating", np.asarray(point.current(name, "plate"))
+        yield Rating(name, "dc_a", amps, most, rule)
+        yield Rating(name, "least_a", least, amps, "current it gets")
+        shared = resistance_between(point.network, [self.plate, self.cathode])
+        between = shared[:, 0, 0] + shared[:, 1, 1] - 2.0 * shared[:, 0, 1]
+        highest = np.max([state.mean(node, self.cathode) for node in state.circuit.nodes], axis=0)
+        volts = np.minimum(state.mean(self.plate, self.cathode) + amps * between, highest)
+        yield Rating(name, "strike_v", strike, volts, "voltage it gets before it strikes")
 
 
 @lru_cache(maxsize=512)
