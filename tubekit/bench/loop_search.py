@@ -122,7 +122,7 @@ def _joints(amp: Amp) -> Iterator[tuple[str, str, str]]:
                 a, b = (own if own != UNUSED else mate for own, mate in ends)
                 if UNUSED not in (a, b):
                     yield a, b, f"{name}.{one}-{two}"
-        elif isinstance(part, drawn.Wire | drawn.Switch | drawn.Fuse) and part.condition == "fitted":
+        elif isinstance(part, drawn.TwoTerminal) and part.metal and part.condition == "fitted":
             yield part.a, part.b, name
 
 
@@ -132,8 +132,7 @@ def _far_end(amp: Amp, metal: nx.Graph, end: str, other: str) -> str:
     if side.has_edge(end, other):
         side.remove_edge(end, other)
     away = nx.single_source_shortest_path_length(side, end)
-    plain = (drawn.Wire, drawn.Switch, drawn.Fuse, drawn.Connector)
-    outer = [node for node in away if any(not isinstance(part, plain) for part in amp.parts_at(node))]
+    outer = [node for node in away if not all(part.metal for part in amp.parts_at(node))]
     return str(max(outer or [end], key=lambda node: away[node]))
 
 
