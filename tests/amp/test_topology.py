@@ -199,7 +199,7 @@ def test_a_true_reading_of_line_to_ground_is_judged_fine() -> None:
         {"place": "mains_neutral", "quantity": "AC volts", "value": "0 V"},
     ]
     found = judge(load_readings(readings, amp=amp("vetch")))
-    assert {verdict.word for verdict in found.verdicts} == {"fine"}
+    assert {verdict.word for verdict in found.verdicts} <= {"fine", "within meter accuracy"}
 
 
 def test_one_signal_order_ends_at_the_speaker_and_leaves_dead_ends_out() -> None:
