@@ -62,6 +62,19 @@ def test_what_rectifiers_deliver_is_what_the_amp_draws(name: str) -> None:
     assert_allclose(state.operating_point.rectifier_currents, delivered, rtol=1e-4, atol=1e-7)
 
 
+@pytest.mark.parametrize("rectifier", ["5Y3GT", "silicon"])
+def test_a_supply_without_a_load_stands_at_the_peak_and_says_so(rectifier: str) -> None:
+    tubes = dict.fromkeys(("V1", "V2", "V3", "V4", bleeder("teasel")), "removed")
+    report = analyse(amp("teasel").changed({**tubes, "V5": rectifier}))
+    peak = report.solved.state.waveform("hv_a").max()
+    assert report.node("B1").dc_v == pytest.approx(peak, rel=0.01)
+    (said,) = [line for line in report.assumptions if "nothing draws current" in line]
+    assert said.startswith("B1: nothing draws current from V5, so expect the peak")
+    assert "1000 MΩ across each rectifier" in said
+    assert f"{report.node('B1').dc_v:.3g} V" in said
+    assert not [line for line in solved("teasel").assumptions if "nothing draws" in line]
+
+
 @pytest.mark.parametrize("first", range(0, CASES, EACH))
 def test_random_changes_are_solved_or_named(first: int) -> None:
     for case in islice(cases(CASES, seed=12), first, first + EACH):

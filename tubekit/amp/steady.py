@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 
@@ -13,12 +13,16 @@ from tubekit.amp.parts.part import HEAT
 from tubekit.amp.settling import agree, self_setting, settle
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import Circuit, Rectifier, Resistor
+from tubekit.circuit.stamps import REVERSE_LEAK
 from tubekit.errors import SolveError
 
 SETTLINGS = 25
 """Solves after which thermistors and swinging chokes are taken as they stand."""
 LEAKS = (1e6, 3e6, 1e7, 3e7, 1e8)
 """Leakage across each rectifier, tried in turn where a winding floats between pulses [Ω]; common practice."""
+
+LIVE_V = 30.0
+"""An unloaded rail above this is said [V]."""
 
 
 def steady(
@@ -47,7 +51,7 @@ def steady(
             break
         built = build(amp, given | values)
         state, said = solved(built.circuit, amp, state)
-    return built.saying(said), state
+    return built.saying((*said, *_unloaded(state))), state
 
 
 def _halfway(old: Mapping[str, Value], new: Mapping[str, Value], single: bool) -> dict[str, Value]:
@@ -71,6 +75,24 @@ def solved(
             raise
     words = f"a winding floats between pulses: {ohms / 1e6:g} MΩ of leakage taken across each rectifier"
     return leaky, (words + " (common practice)",)
+
+
+def _unloaded(state: MainsState) -> Iterator[str]:
+    """What to expect where nothing draws current from a rectifier: the peak, held by leakage alone."""
+    point, volts = state.operating_point, state.rectifier_volts.mean(axis=2)
+    leaks = state.rectifier_currents.mean(axis=2) < 2.0 * REVERSE_LEAK * np.abs(volts)
+    found: dict[str, set[str]] = {}
+    for k in np.flatnonzero(leaks.all(axis=0)):
+        one = point.network.rectifiers[k]
+        node = max((one.plate, one.cathode), key=lambda end: float(np.abs(state.mean(end)).max()))
+        if np.abs(state.mean(node)).max() > LIVE_V:
+            found.setdefault(node, set()).add(one.name.split(".")[0])
+    for node, names in found.items():
+        yield (
+            f"{node}: nothing draws current from {' and '.join(sorted(names))}, so expect the peak, "
+            f"{np.abs(state.mean(node)).max():.3g} V, and it stays after switch-off; only leakage is taken, "
+            f"{1e-6 / REVERSE_LEAK:.0f} MΩ across each rectifier (common practice)"
+        )
 
 
 def _leaky(circuit: Circuit, amp: Amp) -> tuple[MainsState | None, float]:
