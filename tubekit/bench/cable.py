@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -59,8 +59,11 @@ class CableReport(Printed):
     @property
     def consequences(self) -> tuple[str, ...]:
         """What the wiring as found does, state by state, where it differs from the drawing."""
-        found = {state.key: state for state in self.found_states}
-        said = [s for state in self.drawn_states for s in differences(state, found[state.key])]
+        found, said, known = {state.key: state for state in self.found_states}, [], set[str]()
+        for state in self.drawn_states:
+            now = found[state.key]
+            said += differences(state, replace(now, harms=tuple(h for h in now.harms if h not in known)))
+            known |= set(now.harms)
         return tuple(dict.fromkeys(said))
 
     def headline(self) -> str:

@@ -124,7 +124,7 @@ class WireChoice(Printed):
     def headline(self) -> str:
         """Whether cutting it changes anything."""
         said = [*self.harms, *self.loop, *(one.sentence() for one in self.moved)]
-        return f"{self.amp.title}, {self.wire} cut: {said[0] if said else NOTHING}."
+        return f"{self.amp.title}, {self.wire} cut: {(said[0] if said else NOTHING).rstrip('.')}."
 
     def tables(self) -> list[Table]:
         """What moves, then what burns and what the loop does."""
