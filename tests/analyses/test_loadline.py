@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.reference.output_stage_table import rows
 from tubekit import load_line, textbook
 from tubekit.analyses.loads import Loudspeaker
 from tubekit.devices import Pentode, Triode, tube
 from tubekit.errors import InputError, SolveError, UnknownTube
+from tubekit.tables import Row
 
 # Made-up parameters: two methods are held against each other on them.
 BEAM = Pentode(perveance=1.1e-3, mu_screen=9.5, mu_plate=220.0, exponent=1.4, softness=0.8)
@@ -219,3 +221,29 @@ def test_any_load_a_slider_may_ask_for_settles(load: float, pair: bool) -> None:
     except SolveError as error:
         pytest.fail(str(error))
     assert np.isfinite(line.power_w)
+
+
+PRINTED = [
+    row for row in rows()
+    if row["RL_or_Raa_ohm"] and row["config"] in ("SE", "PP")
+    # printed A1 as its twin at fixed bias, but its higher drive takes a tube down to 7 % of its idle current
+    and (row["tube"], row["config"], row["bias"]) != ("6L6", "PP", "cathode")
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "row", PRINTED, ids=[f"{r['tube']} {r['class']} {r['config']} {r['Va_V']:g} V" for r in PRINTED]
+)
+def test_class_letters_are_those_that_makers_print(row: Row) -> None:
+    bias = {"grid": row["Vg1_V"]} if row["Vg1_V"] else {"cathode": row["Rk_ohm"]}
+    pair = row["config"] == "PP"
+    screen = {"screen": row["Vg2_V"]} if row["Vg2_V"] else {}
+    line = load_line(
+        row["tube"],
+        plate=row["Va_V"],
+        load=row["RL_or_Raa_ohm"],
+        pair=pair,
+        **bias,
+        **screen,
+    )
+    assert line.operating_class.rstrip("12") == row["class"].rstrip("12")

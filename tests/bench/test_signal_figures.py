@@ -1,4 +1,4 @@
-"""Trace, drive and procedures state one figure: level below clipping, watts of the load, rating of a probe."""
+"""Trace, drive and procedures state one figure: level below clipping, watts of the load, probe rating."""
 
 from __future__ import annotations
 

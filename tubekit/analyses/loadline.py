@@ -194,7 +194,9 @@ def _result(
         full_screen_a=float(currents[:, 1].mean(axis=1).sum()) if pentode else 0.0,
         full_grid_v=float(volts[0, -1].mean()),
         full_plate_w=float((volts[0, 0] * currents[0, 0]).mean()),
-        operating_class=class_letter(currents[:, 0], bool(volts[:, -1].max() > 0.01 * peak)),
+        operating_class=class_letter(
+            currents[:, 0], float(resting[0]), bool(volts[:, -1].max() > 0.01 * peak), pair=stage.pair
+        ),
         limits=drive_limits(stage, walk), convergence=_convergence(driven),
     )  # fmt: skip
 

@@ -12,6 +12,9 @@ Array = npt.NDArray[np.float64]
 
 NEARLY_OFF = 0.01
 """A tube that carries less than this part of its greatest current is cut off; common practice, no source."""
+CLASS_A, CLASS_B = 0.125, 0.14
+"""Least current over idle from which a pair is class A, and idle over peak up to which it is class B: so drawn
+that the letters are those which makers print (`data/handbook/power_tube_operation.csv`)."""
 GRID_SHARE = 3e-4
 """Grid current counts from this part of the cathode current: 0.3 µA in 1 mA, the onset of the maker's table
 of resistance-coupled ECC83 stages (data/handbook/rc_coupled.csv)."""
@@ -43,8 +46,19 @@ def drive_limits(stage: PlateStage, walk: Walk) -> DriveLimits:
     )
 
 
-def class_letter(currents: Array, positive: bool) -> str:
-    """From the part of the cycle for which a tube conducts, and whether its grid goes positive."""
+def class_letter(currents: Array, idle: float, positive: bool, *, pair: bool) -> str:
+    """Class at a drive, from one tube's plate current over the cycle, (T, S): letter, then 1 or 2.
+
+    A: it never comes near cut-off (`CLASS_A` of idle at least); B: it idles near cut-off (`CLASS_B` of its
+    peak at most); AB between. C conducts for less than half of the cycle. A single tube that feeds a load is
+    A, or it would not follow; 2 is for a grid that goes positive.
+    """
     conducts = float(np.mean(currents[0] > NEARLY_OFF * currents[0].max()))
-    letters = ((0.999, "A"), (0.55, "AB"), (0.45, "B"), (-1.0, "C"))
-    return next(name for least, name in letters if conducts > least) + ("2" if positive else "1")
+    least, most = float(currents[0].min()), float(currents[0].max())
+    if conducts < 0.45:
+        letter = "C"
+    elif not pair or least >= CLASS_A * idle:
+        letter = "A"
+    else:
+        letter = "B" if idle <= CLASS_B * most else "AB"
+    return letter + ("2" if positive else "1")
