@@ -71,6 +71,12 @@ def test_heaters_on_a_positive_voltage_are_still_heaters() -> None:
     assert kinds["h1"] == kinds["h2"] == "heater"
 
 
+def test_ways_that_cancel_are_said_in_words_not_in_percent() -> None:
+    text = " ".join(str(hum(load_amp("teasel"))).split())
+    assert "Ways cancel: each alone they would come to" in text
+    assert "share" not in text.lower()
+
+
 def test_shares_add_up_to_one() -> None:
     found = drawn()
     assert sum(found.share(each)[0] for each in found.sources) == pytest.approx(1.0, rel=1e-9)

@@ -8,14 +8,17 @@ import numpy as np
 
 from tubekit.amp.strays import PICKUP_F
 from tubekit.text import Column, Table
+from tubekit.units import show
 
 if TYPE_CHECKING:
     from tubekit.amp.hum import Hum, HumSource
 
+CANCELS = 1.5
+"""From this ratio of all ways alone to the whole on, that they cancel is said."""
 NOTE = (
-    "Alone: with the other ways stilled. Share: its part of the whole, in phase with it; what is negative "
-    f"cancels.\nHeater couplings, wiring and pick-up ({PICKUP_F * 1e12:g} pF to a live wire, no clipping) "
-    "are usual values (common practice). Magnetic fields and ground loops are left out."
+    "Alone: with the other ways stilled. Heater couplings, wiring and pick-up "
+    f"({PICKUP_F * 1e12:g} pF to a live wire, no clipping) are usual values (common practice). "
+    "Magnetic fields and ground loops are left out."
 )
 
 
@@ -43,13 +46,23 @@ def _ways_of(found: Hum, kind: str, node: str) -> list[HumSource]:
 
 def _by_way(found: Hum) -> Table:
     order = sorted(found.sources, key=lambda each: -float(np.max(each.rms)))[:14]
-    rows = [
-        (each.part, each.node, each.into, each.rms, found.db(each.rms), 100 * found.share(each))
-        for each in order
-    ]
+    rows = [(each.part, each.node, each.into, each.rms, found.db(each.rms)) for each in order]
     heads = (Column("through"), Column("from"), Column("into"), Column("alone", "V"),
-             Column("against 1 W", "dB", format=".0f"), Column("share", "%", format="+.0f"))  # fmt: skip
-    return Table("By which way", heads, rows, note=NOTE)
+             Column("against 1 W", "dB", format=".0f"))  # fmt: skip
+    note = "\n".join(words for words in (_cancelling(found), NOTE) if words)
+    return Table("By which way", heads, rows, note=note)
+
+
+def _cancelling(found: Hum) -> str:
+    """What the whole owes to ways that cancel, as in a push-pull pair."""
+    alone = float(np.max(np.sqrt(sum(each.rms**2 for each in found.sources))))
+    whole = float(np.max(found.total_rms))
+    if not alone > CANCELS * whole:
+        return ""
+    return (
+        f"Ways cancel: each alone they would come to {show(alone, 'V rms')}, together they make "
+        f"{show(whole, 'V rms')}. A pair that drifts apart lets the difference out."
+    )
 
 
 def _by_frequency(found: Hum) -> Table:

@@ -13,7 +13,7 @@ Array = npt.NDArray[np.float64]
 NEARLY_OFF = 0.01
 """A tube that carries less than this part of its greatest current is cut off; common practice, no source."""
 CLASS_A, CLASS_B = 0.125, 0.14
-"""Least current over idle from which a pair is class A, and idle over peak up to which it is class B: so drawn
+"""Least current over idle for class A of a pair, idle over peak up to which it is class B: so drawn
 that the letters are those which makers print (`data/handbook/power_tube_operation.csv`)."""
 GRID_SHARE = 3e-4
 """Grid current counts from this part of the cathode current: 0.3 µA in 1 mA, the onset of the maker's table
