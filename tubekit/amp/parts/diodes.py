@@ -5,14 +5,30 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
-from tubekit.amp.fields import written
+from tubekit.amp.fields import Form, said, written
 from tubekit.amp.parts.faults import (
     Fault,
 )
 from tubekit.amp.parts.part import Edge, Hookup, Part, TwoTerminal
-from tubekit.amp.parts.tubes import DiodeType
 from tubekit.circuit import parts as wired
 from tubekit.devices import catalogue
+from tubekit.errors import InputError, UnknownTube
+
+
+@dataclass(frozen=True)
+class DiodeType(Form):
+    """A type designation of a silicon diode that the catalogue knows."""
+
+    def read(self, raw: object) -> str:
+        """The type as written, once the catalogue knows it."""
+        if not isinstance(raw, str):
+            raise InputError(f"is {said(raw)}, not a diode type", fix='Write it like "1N4007"', code="text")
+        try:
+            catalogue.silicon(raw)
+        except UnknownTube as error:
+            problem = f"{said(raw)} is not a known silicon diode"
+            raise InputError.of(error, problem=problem, word=raw) from error
+        return raw.strip()
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -101,22 +101,6 @@ class TubeType(Form):
         return value if isinstance(value, str) else ", ".join(value)
 
 
-@dataclass(frozen=True)
-class DiodeType(Form):
-    """A type designation of a silicon diode that the catalogue knows."""
-
-    def read(self, raw: object) -> str:
-        """The type as written, once the catalogue knows it."""
-        if not isinstance(raw, str):
-            raise InputError(f"is {said(raw)}, not a diode type", fix='Write it like "1N4007"', code="text")
-        try:
-            catalogue.silicon(raw)
-        except UnknownTube as error:
-            problem = f"{said(raw)} is not a known silicon diode"
-            raise InputError.of(error, problem=problem, word=raw) from error
-        return raw.strip()
-
-
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Section:
     """One system of a tube: its name ('V1a', or 'V3' for a single tube) and its nodes."""

@@ -9,8 +9,9 @@ from typing import Any
 from tubekit.amp.fields import Choice, FieldSpec, Form, Listed, NodeName, Quantity, Words, YesNo, fields_of
 from tubekit.amp.parts import Capacitor, Part, TwoTerminal
 from tubekit.amp.parts.connectors import PinNode
+from tubekit.amp.parts.diodes import DiodeType
 from tubekit.amp.parts.iron import PowerTransformer, Transformer
-from tubekit.amp.parts.tubes import DiodeType, RectifierTube, Section, Tube, TubeFacts, TubeType
+from tubekit.amp.parts.tubes import RectifierTube, Section, Tube, TubeFacts, TubeType
 from tubekit.devices import catalogue
 from tubekit.panels.form.draft import Path_
 from tubekit.panels.form.kinds import kind_of, tube_facts
