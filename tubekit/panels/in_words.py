@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from tubekit.amp import Amp, AmpReport
-from tubekit.amp.parts import Jack, Loudspeaker, Potentiometer, PowerTransformer, Switch
+from tubekit.amp.parts import Jack, Loudspeaker, PowerTransformer, Switch
 from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.readings import outside_note
 from tubekit.amp.report import CAUTION
@@ -46,9 +46,7 @@ def facts(amp: Amp) -> Iterator[tuple[str, str]]:
     yield "tubes", ", ".join(_tube(part) for part in parts if isinstance(part, Tube))
     yield (
         "controls",
-        ", ".join(
-            f"{part.designator} {short_role(part)}" for part in parts if isinstance(part, Potentiometer)
-        ),
+        ", ".join(f"{part.designator} {short_role(part)}" for part in parts if part.is_control),
     )
     switches = (part for part in parts if isinstance(part, Switch))
     yield (

@@ -13,6 +13,7 @@ from tubekit.amp.parts import (
     Choke,
     Diode,
     Jack,
+    LPad,
     Part,
     Potentiometer,
     Resistor,
@@ -33,6 +34,7 @@ VALUES: Mapping[type, tuple[str, str]] = {
     Capacitor: ("F", "farads"),
     Choke: ("H", "henries"),
     Potentiometer: ("ohm", "ohms"),
+    LPad: ("ohm", "ohms"),
 }
 
 
@@ -55,14 +57,12 @@ def controls_for(amp: Amp, part: Part, on_change: Tell) -> tuple[Control, ...]:
     """Controls for everything about `part` that a bench changes, the most usual first."""
     name = part.designator
     found: list[Control] = []
-    if isinstance(part, Potentiometer):
+    if part.is_control:
         found.append(LevelControl(f"{name}.position", "position", "position", 0.0, 1.0, 0.01, on_change))
     if type(part) in VALUES:
         unit, field = VALUES[type(part)]
         drawn = float(getattr(part, field))
-        found.append(
-            ValueControl(name, unit, drawn, field, on_change, has_states=not isinstance(part, Potentiometer))
-        )
+        found.append(ValueControl(name, unit, drawn, field, on_change, has_states=not part.is_control))
     elif isinstance(part, Tube):
         found.append(ChoiceControl(name, "type", [*tube_options(part), OUT], "type", on_change))
         if part.family != "rectifier":
