@@ -27,13 +27,13 @@ def bleeder(name: str) -> str:
 def steps(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     """One entry for each Newton step at the tubes."""
     seen: list[int] = []
-    step = newton._step
+    descend = newton._descend
 
     def counted(*args: object) -> object:
         seen.append(1)
-        return step(*args)  # type: ignore[arg-type]
+        return descend(*args)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(newton, "_step", counted)
+    monkeypatch.setattr(newton, "_descend", counted)
     return seen
 
 
