@@ -121,7 +121,7 @@ def test_taps_of_a_primary_are_chosen_by_a_selector() -> None:
 
 def test_a_swinging_choke_follows_its_current() -> None:
     amp = supply(CHOKE_INPUT).changed({"L1": "5", "L1.rating": "150 mA"})
-    swinging = amp_from_text(amp.copy_as_text().replace("[L1]\n", '[L1]\nswing = "20 H 15 mA"\n'), "swinging")
+    swinging = amp_from_text(amp.copy_as_text().replace("L1 = {", 'L1 = { swing = "20 H 15 mA",'), "swinging")
     part = swinging.parts["L1"]
     assert isinstance(part, Choke)
     solved = analyse(swinging.changed({"R1": ["2k", "5k", "20k", "50k"]})).solved

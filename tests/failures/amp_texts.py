@@ -1,12 +1,28 @@
-"""Amp files for the tests: the demo amp with a line changed."""
+"""Amp files for the tests: the demo amp, a table to a part, with a line changed."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
+from tubekit.amp.read import read_tables
+from tubekit.amp.write import _value
 from tubekit.files import data_file
 
-TEASEL = data_file("amps", "teasel.toml").read_text(encoding="utf-8")
+
+def as_tables(tables: Mapping[str, Any], above: str = "") -> str:
+    """The text of an amp file with a heading for each part, the other way of writing one."""
+    text = ""
+    for name, table in tables.items():
+        lines = [f"{key} = {_value(value)}\n" for key, value in table.items() if not isinstance(value, dict)]
+        inner = {key: value for key, value in table.items() if isinstance(value, dict)}
+        text += f"[{above}{name}]\n{''.join(lines)}\n" if lines else ""
+        text += as_tables(inner, f"{above}{name}.")
+    return text
+
+
+TEASEL = as_tables(read_tables(data_file("amps", "teasel.toml")))
 
 
 def write_amp(folder: Path, *changes: tuple[str, str], name: str = "patient.toml") -> Path:

@@ -19,7 +19,7 @@ from tubekit.amp.line_side import LineSide
 from tubekit.amp.parts import Part
 from tubekit.amp.topology import Topology, same_wiring
 from tubekit.amp.wiring import loose_nodes
-from tubekit.amp.write import amp_text
+from tubekit.amp.write import amp_tables, toml_text
 from tubekit.errors import ChangeError, InputError, Note, SolveError
 from tubekit.text import Column, Printed, Table, quantity
 
@@ -180,7 +180,7 @@ class Amp(Printed):
             mains=None if self.mains_rms == self.design_mains_rms else float(self.mains_rms),
             left_open=tuple(loose_nodes(self.parts)),  # a change may leave an end hanging
         )
-        return amp_text(heading, self.parts, self.test_points)
+        return toml_text(amp_tables(heading, self.parts, self.test_points))
 
     def headline(self) -> str:
         """Title, mains and what was changed, in one sentence."""

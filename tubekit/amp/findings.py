@@ -54,7 +54,7 @@ def read_fields(
             except InputError as error:
                 found.add_error(part, key, error)
         elif spec.required:
-            fix = f"Write a line {key} = … into [{part.strip('[]')}]"
+            fix = f"Add {key} = … to {part}"
             found.add(part, f"{key} is missing", fix, code=MISSING, key=key)
     return values if len(found.problems) == count else None
 
@@ -80,5 +80,7 @@ def _unknown_key(key: str, value: object, known: list[str], part: str, found: Fi
     what = "table" if isinstance(value, dict) else "line"
     name = key if len(key) <= 40 else key[:40] + "…"
     fix = f"Take the {what} out, or write one of: {', '.join(one for one in known if one != 'removed')}"
+    if part == "[amp]" and what == "table" and key[:1].isupper():
+        fix = "Write a line [parts] above the first part"
     near = near_matches(name, known)
     found.add(part, f"'{name}' is not known here", fix, near, code="unknown_key", key=key, word=name)

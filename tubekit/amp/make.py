@@ -29,7 +29,7 @@ LETTERS = tuple(dict.fromkeys(letter for kind in KINDS for letter in kind.letter
 def make_part(designator: str, table: Any, found: Findings) -> Part | None:
     """One part of its table, or None where the table cannot be used (the reasons are kept)."""
     if not isinstance(table, dict):
-        fix = f"Write a heading [{designator}] and the lines of the part under it"
+        fix = f"Write it as {designator} = {{ value = …, nodes = […] }}"
         found.add(designator, f"is {said(table)}, not the table of a part", fix, code="no_table")
         return None
     if not isinstance(table.get("removed", False), bool):
@@ -63,7 +63,7 @@ def _two_points_missing(kind: type[Part], values: Mapping[str, Any], part: str, 
     if kind is Choke and "swing" in values:
         henries, amps = values["swing"]
         if "amps" not in values:
-            fix = 'Add a line rating = "150 mA"'
+            fix = 'Add rating = "150 mA"'
             found.add(part, "swing without a rating says nothing", fix, code="no_rating", key="swing")
         elif not (henries > values["henries"] and amps < values["amps"]):
             fix = 'State more henries at less current than value and rating: swing = "20 H 15 mA"'
@@ -141,7 +141,7 @@ def _usual(
             key in table for key in telling
         ):  # a tube's type tells its kind
             problem = f"has the lines of a {kind.kind}, but kind is missing"
-            fix = f"Write a line kind = '{kind.kind}' into [{designator}]"
+            fix = f"Add kind = '{kind.kind}' to {designator}"
             found.add(designator, problem, fix, code="kind_untold", key="kind")
             return None
     return usual
@@ -154,11 +154,11 @@ def _transformer(
     values = read_fields(kind, table, designator, found, (*ALWAYS, *inner))
     windings = [_winding(kind, designator, name, one, found) for name, one in inner.items()]
     if not inner.get("primary"):
-        fix = f"Write a table [{designator}.primary] with nodes, volts or turns, and resistance"
+        fix = f"Add {designator}.primary with nodes, volts or turns, and resistance"
         found.add(designator, "the primary winding is missing", fix, code="no_primary")
         return None
     if len(inner) < 2:
-        fix = f"Write a table [{designator}.secondary] (or high_voltage, heater …) for each winding"
+        fix = f"Add {designator}.secondary (or high_voltage, heater …), one for each winding"
         found.add(designator, "has no winding beside the primary", fix, code="no_secondary")
         return None
     good = [one for one in windings if one is not None]
@@ -172,7 +172,7 @@ def _regulated(part: str, name: str, values: Mapping[str, Any], found: Findings)
     """Whether the resistance of a winding is known by other means, or its absence has been told."""
     if "regulation_percent" in values and name != "primary":
         if "amps" not in values:
-            problem, fix = "regulation without a rating says nothing", 'Add a line rating = "3 A"'
+            problem, fix = "regulation without a rating says nothing", 'Add rating = "3 A"'
             found.add(part, problem, fix, code="no_rating", key="regulation")
         return True
     found.add(
@@ -214,7 +214,7 @@ def _winding(
         fix = f"State {measure} and take {other} out"
         found.add(part, f"the {kind.kind} states {other}", fix, code="other_measure", key=other)
     if "henries" in values and name != "primary":
-        fix = f"Move it to [{designator}.primary]"
+        fix = f"Move it to {designator}.primary"
         found.add(
             part, "inductance stands with a secondary", fix, code="inductance_misplaced", key="inductance"
         )

@@ -49,7 +49,7 @@ def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tub
         problem = f"{known.type} is {known.words}, but {len(sections)} sections are drawn"
         found.add(designator, problem, fix, code="too_many_sections")
     elif len(sections) < known.sections and not table.get("note"):
-        fix = f"Draw them as [{designator}.b] …, or write a note that says why they stay unused"
+        fix = f"Add {designator}.b with its electrodes, or a note that says why a section is unused"
         problem = f"only {len(sections)} of {known.sections} sections of {known.type} drawn"
         found.add(designator, problem, fix, code="sections_left_out")
     _heater(designator, table, known, found)
@@ -82,7 +82,7 @@ def _section(
         problem, fix = f"{known.type} is a triode and has no screen", "Take screen out, or correct the type"
         found.add(part, problem, fix, code="no_such_electrode", key="screen")
     if not has_screen and known.family == "pentode":
-        fix = "Write a line screen = …; strapped as a triode it joins the node of the plate"
+        fix = "Add screen = …; strapped as a triode it joins the node of the plate"
         found.add(part, f"the screen of {known.type} is missing", fix, code=MISSING, key="screen")
     if known.family != MIXED and has_screen != (known.family == "pentode"):
         return None

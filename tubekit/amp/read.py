@@ -14,6 +14,7 @@ from tubekit.tables import data_file
 
 LARGEST = 2_000_000
 DEEPEST = 8
+ONE_LINE = 'Write each part as R1 = { value = "4K7", nodes = ["B1", "g1"] }, text in quotation marks'
 SUFFIX = ".toml"
 HOW_TO_START = "Start from a copy of a demo amp: load_amp(...).copy_as_text() gives a whole amp file"
 
@@ -101,7 +102,22 @@ def parse_text(text: str, where: str) -> dict[str, Any]:
         raise AmpFileError(f"not TOML: {error}", where=where, fix=HOW_TO_START) from error
     if not tables:
         raise AmpFileError("the file has no tables, only comments", where=where, fix=HOW_TO_START)
-    return tables
+    return _flat(tables, where)
+
+
+def _flat(tables: dict[str, Any], where: str) -> dict[str, Any]:
+    """The tables with the lines of [parts] beside the parts that have a heading of their own."""
+    parts = tables.pop("parts", {})
+    if not isinstance(parts, dict):
+        raise AmpFileError("is not a table", where=where, part="parts", fix=ONE_LINE)
+    for twice in tables.keys() & parts.keys():
+        raise _twice(twice, where, f"under [parts], and as [{twice}]")
+    return {**tables, **parts}
+
+
+def _twice(part: str, where: str, how: str) -> AmpFileError:
+    fix = "Give one of them another number, or keep only one"
+    return AmpFileError(f"is there twice: {how}", where=where, part=part, fix=fix, code="twice")
 
 
 def merged(base: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:
@@ -200,28 +216,31 @@ def _text(path: Path) -> str:
 
 
 def _slip(message: str, text: str, where: str) -> AmpFileError:
-    """A TOML error in the technician's nouns: the table it stands in, and what stands twice."""
+    """A TOML error in the technician's nouns: the part it is in, and what is there twice."""
     found = re.search(r"\(at line (\d+), column \d+\)", message)
     lines = text.split("\n")
     line = int(found[1]) if found else len(lines)
+    row = re.match(r"\s*([A-Z]{1,3}\d{1,4}[A-Z]?)((?:\.\S+)?)\s*[={]", lines[line - 1])
     heading = next((m[1].strip() for m in map(_heading, reversed(lines[:line])) if m), "")
-    if message.startswith("Cannot declare") or "already" in message:
+    part = row[1] if row else heading
+    if row and "immutable" in message:
         return AmpFileError(
-            f"two tables stand under one designator: {message}",
+            f"is complete within its braces, and this line adds to it: {message}",
             where=where,
-            part=heading,
-            fix=f"Number one of them anew, or keep only one [{heading}]",
+            part=part,
+            fix=f"Write {part}{row[2]} inside the braces, or a line for each, as {part}.kind = …",
         )
-    if message.startswith("Cannot overwrite"):
-        written = lines[line - 1].split("=")[0].strip()
+    if message.startswith(("Cannot declare", "Cannot mutate")) or "already" in message or (
+        row and not row[2] and message.startswith("Cannot overwrite")
+    ):  # fmt: skip
+        return _twice(part, where, message)
+    if message.startswith(("Cannot overwrite", "Duplicate")):
+        key = re.search(r"key '(.*)'", message)
+        written = key[1] if key else lines[line - 1].split("=")[0].strip()
         return AmpFileError(
-            f"'{written}' is written twice: {message}",
-            where=where,
-            part=heading,
-            fix=f"Keep one line with {written}",
+            f"'{written}' is written twice: {message}", where=where, part=part, fix=f"Keep one {written}"
         )
-    fix = 'Write tables as [R1] and lines as value = "4K7"; text stands in quotation marks'
-    return AmpFileError(f"not TOML: {message}", where=where, part=heading, fix=fix)
+    return AmpFileError(f"not TOML: {message}", where=where, part=part, fix=ONE_LINE)
 
 
 def _heading(line: str) -> re.Match[str] | None:

@@ -174,7 +174,7 @@ def _needs_ground(section: Section, ground: set[str], found: Findings) -> None:
 def _mains(parts: Mapping[str, Part], found: Findings) -> None:
     plugs = [part for part in parts.values() if isinstance(part, MainsPlug)]
     if not plugs:
-        fix = "Write [P1] with kind = 'mains plug', line, neutral and earth"
+        fix = "Add P1 with kind = 'mains plug', line, neutral and earth"
         found.add("", "there is no mains plug, so no mains enters", fix, code="no_mains_plug")
     for extra in plugs[1:]:
         problem = f"is a second mains plug beside {plugs[0].designator}"

@@ -1,4 +1,4 @@
-"""An amp back into the text of an amp file that loads to the same amp."""
+"""An amp back into the tables, and the text, of an amp file that loads to the same amp."""
 
 from __future__ import annotations
 
@@ -10,31 +10,33 @@ from typing import Any
 
 from tubekit.amp.fields import fields_of
 from tubekit.amp.heading import Heading, TestPoint
-from tubekit.amp.parts import KINDS, Part, Section, Transformer, Tube
+from tubekit.amp.parts import KINDS, Part, Section, Transformer, Tube, Winding
+
+HEADS = ("amp", "test_points")
+LAST = ("role", "note")
 
 
-def amp_text(heading: Heading, parts: Mapping[str, Part], points: Mapping[str, TestPoint]) -> str:
-    """The text of an amp file (TOML, no comments, nothing that `extends` another)."""
-    blocks = [_block("amp", _lines(heading))]
-    for part in parts.values():
-        blocks.extend(_part(part))
-    blocks += [_block(f"test_points.{_key(name)}", _lines(point)) for name, point in points.items()]
-    return "\n\n".join(blocks) + "\n"
+def amp_tables(
+    heading: Heading, parts: Mapping[str, Part], points: Mapping[str, TestPoint]
+) -> dict[str, Any]:
+    """The tables of an amp file (nothing that `extends` another)."""
+    written = {"test_points": {name: _fields(point) for name, point in points.items()}} if points else {}
+    return {"amp": _fields(heading), **written, **{name: _part(part) for name, part in parts.items()}}
 
 
-def _part(part: Part) -> Iterator[str]:
-    lines = list(_lines(part))
-    if not isinstance(part, Tube) and not _is_usual(part):
-        lines.insert(0, f"kind = {_value(part.kind)}")
-    inner: list[tuple[str, Any]] = []
+def _part(part: Part) -> dict[str, Any]:
+    table = {} if isinstance(part, Tube) or _is_usual(part) else {"kind": part.kind}
+    table |= _fields(part)
+    inner: dict[str, Any] = {}
     if isinstance(part, Transformer):
-        inner = [(winding.name, winding) for winding in part.windings]
+        inner = {winding.name: _fields(winding) for winding in part.windings}
     elif isinstance(part, Tube):
-        lines += [line for one in part.sections if not one.key for line in _lines(one)]
-        inner = [(section.key, section) for section in part.sections if section.key]
-    yield _block(part.designator, lines)
-    for name, record in inner:
-        yield _block(f"{part.designator}.{_key(name)}", _lines(record))
+        for section in part.sections:
+            if section.key:
+                inner[section.key] = _fields(section)
+            else:
+                table |= _fields(section)
+    return table | {key: table.pop(key) for key in LAST if key in table} | inner
 
 
 def _is_usual(part: Part) -> bool:
@@ -44,26 +46,64 @@ def _is_usual(part: Part) -> bool:
     return letter not in {"T", "P", "J", "S"} and type(part) is kinds[0]
 
 
-def _lines(record: Heading | Part | Section | TestPoint | Any) -> Iterator[str]:
+def _fields(record: Heading | Part | Section | TestPoint | Winding) -> dict[str, Any]:
     defaults = {one.name: one.default for one in dataclasses.fields(record)}
-    for spec in fields_of(type(record)):
-        value = getattr(record, spec.name)
-        if value is None or (not spec.required and value == defaults[spec.name]):
-            continue
-        yield f"{spec.key} = {_value(spec.form.write(value))}"
+    return {
+        spec.key: spec.form.write(value)
+        for spec in fields_of(type(record))
+        if (value := getattr(record, spec.name)) is not None
+        and (spec.required or value != defaults[spec.name])
+    }
 
 
-def _block(name: str, lines: Any) -> str:
-    return "\n".join([f"[{name}]", *lines])
+def toml_text(tables: Mapping[str, Any]) -> str:
+    """TOML text of the tables of an amp file, whole or not: heading, test points, then one part a line.
+
+    Parts come last, so that a line added at the end is a part; one with windings or sections of its own
+    takes a line for each.
+
+    Examples
+    --------
+    >>> print(toml_text({"amp": {"title": "Shop amp"}, "R1": {"value": "4K7", "nodes": ["B1", "ground"]}}))
+    [amp]
+    title = "Shop amp"
+    <BLANKLINE>
+    [parts]
+    R1 = { value = "4K7", nodes = ["B1", "ground"] }
+    <BLANKLINE>
+    """
+    loose = [f"{_key(name)} = {_value(one)}" for name, one in tables.items() if not isinstance(one, Mapping)]
+    blocks = ["\n".join(loose)] if loose else []
+    heads = {name: tables[name] for name in HEADS if isinstance(tables.get(name), Mapping)}
+    for name, table in heads.items():
+        lines = [f"{_key(key)} = {_value(value)}" for key, value in table.items()]
+        blocks.append("\n".join([f"[{name}]", *lines]))
+    parts = [
+        line
+        for name, table in tables.items()
+        if isinstance(table, Mapping) and name not in heads
+        for line in _lines(name, table)
+    ]
+    return "\n\n".join([*blocks, *(["\n".join(["[parts]", *parts])] if parts else [])]) + "\n"
+
+
+def _lines(name: str, table: Mapping[str, Any]) -> Iterator[str]:
+    if any(isinstance(value, Mapping) for value in table.values()):
+        yield from (f"{_key(name)}.{_key(key)} = {_value(value)}" for key, value in table.items())
+    else:
+        yield f"{_key(name)} = {_value(table)}"
 
 
 def _value(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
-    if isinstance(value, float):
+    if isinstance(value, int | float):
         return repr(value)
-    if isinstance(value, list):
+    if isinstance(value, list | tuple):
         return f"[{', '.join(_value(one) for one in value)}]"
+    if isinstance(value, Mapping):
+        inner = ", ".join(f"{_key(key)} = {_value(one)}" for key, one in value.items())
+        return f"{{ {inner} }}" if inner else "{}"
     return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
 
 

@@ -90,7 +90,7 @@ class TubeType(Form):
         if facts(raw).base == WIRE_ENDED:
             raise InputError(
                 f"{said(raw)} is a silicon diode with wire ends, not a tube",
-                fix="Draw it as [CR1] with its nodes; what plugs into a rectifier's socket is 'silicon'",
+                fix="Enter it as CR1 with its nodes; what plugs into a rectifier's socket is 'silicon'",
                 code="not_a_tube",
                 word=raw,
             )

@@ -17,10 +17,10 @@ from typing import Any
 from tubekit.amp import Amp, amp_from_text
 from tubekit.amp.check import AmpFileProblems
 from tubekit.amp.read import find, merged, parse_text, read_sheet
+from tubekit.amp.write import toml_text
 from tubekit.errors import AmpFileError
 from tubekit.panels.form.kinds import kind_of, nodes_in
 from tubekit.panels.form.paths import difference, into_list, renamed, stepped
-from tubekit.panels.form.text import toml_text
 
 Tables = dict[str, Any]
 Path_ = tuple[str | int, ...]
