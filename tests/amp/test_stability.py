@@ -15,7 +15,7 @@ from tests.amp.signal_amps import with_feedback
 from tests.amps import amp, solved
 from tubekit import analyse
 from tubekit.amp.signal import signal_path
-from tubekit.amp.signal_view import idle_stability, signal_view
+from tubekit.amp.signal_view import idle_signal, signal_view
 from tubekit.cli.main import main
 from tubekit.decisions import swap
 from tubekit.record.page import page
@@ -103,11 +103,11 @@ def test_a_tremolo_is_held_still_and_asked_about() -> None:
 
 def test_the_footswitch_stops_the_tremolo() -> None:
     off = amp("reverb-tremolo").changed({"S3.position": "closed"})
-    assert idle_stability(analyse(off, near=solved("reverb-tremolo")).solved).oscillator == ""
+    assert idle_signal(analyse(off, near=solved("reverb-tremolo")).solved)[1].oscillator == ""
 
 
 def test_motorboating_is_not_taken_for_a_tremolo() -> None:
-    found = idle_stability(analyse(amp("ultralinear").changed({"R23": "removed"})).solved)
+    found = idle_signal(analyse(amp("ultralinear").changed({"R23": "removed"})).solved)[1]
     assert not found.stable[0]
     assert 0 < found.naturals.oscillates_hz[0] < 20
     assert found.oscillator == ""

@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from tests.amps import amp
+from tests.amps import amp, solved
 from tubekit.amp import Amp, amp_from_text
 from tubekit.amp.headroom import MOST_THD, Headroom, headroom
 from tubekit.amp.signal import signal_path
@@ -78,3 +78,25 @@ def test_drive_is_listed_up_to_clipping_and_says_so() -> None:
     table = next(one for one in driven(amp("teasel")).tables() if one.title == "Drive")
     assert max(row[3] for row in table.rows) <= MOST_THD
     assert "not listed" in table.note
+
+
+@pytest.mark.parametrize("name", ["teasel", "no-transformer", "reverb-tremolo"])
+def test_report_and_trace_state_one_gain_of_a_stage(name: str) -> None:
+    """A pair drives its load together; a generator takes no bias away; a tremolo's tube is no way in."""
+    path = signal_path(amp(name))
+    gains = {t.section: t.gain for t in solved(name).tubes}
+    assert len(path.stages) >= 3
+    for each in path.stages:
+        assert gains[each.section] == pytest.approx(float(abs(each.gain[0])), rel=2e-3), each.section
+        assert abs(each.gain[0]) > 0.5
+
+
+def test_a_stage_the_signal_does_not_reach_is_driven_alone() -> None:
+    report = solved("fescue")
+    assert report.tube("V1b").gain == pytest.approx(report.tube("V1a").gain, rel=1e-3)
+    assert "a stage that it does not reach is driven alone" in " ".join(str(report).split())
+
+
+def test_a_report_says_that_a_tremolo_was_held_still() -> None:
+    (words,) = (each for each in solved("reverb-tremolo").assumptions if "tremolo" in each)
+    assert "held still" in words

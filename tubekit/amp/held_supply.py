@@ -13,9 +13,21 @@ import numpy as np
 from tubekit.amp.parts import GROUND, MainsPlug, PowerTransformer
 from tubekit.amp.parts.iron import Winding
 from tubekit.amp.signal_view import GENERATOR, SignalView
-from tubekit.circuit.parts import Circuit, Part, Rectifier, Resistor, Value, VoltageSource, Windings, nodes_of
+from tubekit.circuit.parts import (
+    Capacitor,
+    Circuit,
+    Part,
+    Rectifier,
+    Resistor,
+    Value,
+    VoltageSource,
+    Windings,
+    nodes_of,
+)
 
-EMF = "generator tip"
+EMF, BLOCKED = "generator tip", "generator lead"
+BLOCKING_F = 1e-3
+"""Between the generator and a jack that carries bias [F]: no reactance to speak of."""
 LEAST_OHMS = 1e-3
 
 
@@ -34,7 +46,9 @@ def held_supply(view: SignalView, volts_peak: Value = 0.0) -> Circuit:
         parts.append(VoltageSource(f"{node} held", node, GROUND, view.solved.one(mean)))
     tip, sleeve = view.jack.tip, view.jack.sleeve
     parts.append(VoltageSource(GENERATOR, EMF, sleeve, ac=volts_peak))
-    parts.append(Resistor(f"{GENERATOR} ohms", EMF, tip, view.source_ohms))
+    parts.append(Resistor(f"{GENERATOR} ohms", EMF, BLOCKED if view.blocked else tip, view.source_ohms))
+    if view.blocked:
+        parts.append(Capacitor(f"{GENERATOR} capacitor", BLOCKED, tip, BLOCKING_F))
     return view.point.circuit.made_of(parts)
 
 

@@ -64,8 +64,8 @@ class TubeReading:
     screen_share: Reading = quantity("", "", "screen dissipation as a fraction of its rating")
     heater_rms_v: Reading = quantity("V", "V_h", "heater voltage; NaN where none is drawn")
     heater_rated_v: Reading = quantity("V", "V_h0", "what that heater is made for, its halves as wired")
-    gain: Reading = quantity("", "A", "voltage gain grid to plate at 1 kHz, magnitude")
-    cathode_gain: Reading = quantity("", "A_k", "voltage gain grid to cathode at 1 kHz, magnitude")
+    gain: Reading = quantity("", "A", "voltage gain grid to plate at 1 kHz, magnitude", default=np.nan)
+    cathode_gain: Reading = quantity("", "A_k", "the same, grid to cathode", default=np.nan)
     outside: tuple[str, ...] = ()
 
     @property

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -18,9 +18,10 @@ from tubekit.amp.readings import (
     outside_note,
     readable,
 )
-from tubekit.amp.signal_view import idle_stability
+from tubekit.amp.signal_view import idle_signal
 from tubekit.amp.solve import Solved, solve
 from tubekit.amp.stability import Stability
+from tubekit.amp.stages import gains_in_place
 from tubekit.analyses.convergence import Convergence
 from tubekit.result_fields import frozen_array
 from tubekit.text import Column, Printed, Table, to_json_value
@@ -130,9 +131,9 @@ class AmpReport(Printed):
 
     def _gains(self) -> Table:
         columns = (Column("tube"), Column("grid to plate", "×"), Column("grid to cathode", "×"))
-        return Table(
-            "Gain of each stage at 1 kHz", columns, [(t.marked, t.gain, t.cathode_gain) for t in self.tubes]
-        )
+        rows = [(t.marked, t.gain, t.cathode_gain) for t in self.tubes]
+        note = "With a signal in the usual input; a stage that it does not reach is driven alone."
+        return Table("Gain of each stage at 1 kHz", columns, rows, note=note)
 
     def _nodes(self) -> Table:
         columns = (Column("node"), Column("DC", "V", 4), Column("AC rms", "V"), Column("AC p-p", "V"))
@@ -181,28 +182,28 @@ def analyse(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:
     True
     """
     solved = solve(amp, None if near is None else near.solved)
-    judged = idle_stability(solved)
+    point, judged, jack = idle_signal(solved)
     amp.__dict__["oscillation"] = judged.dangers  # known now: no answer about this amp solves it again
     stable = judged.stable
     return AmpReport(
         amp,
         tuple(_nodes(solved, stable)),
-        tuple(_tubes(solved, stable)),
+        tuple(_tubes(solved, gains_in_place(point, amp, jack), stable)),
         tuple(solved.rails()),
         tuple(solved.rectifiers()),
         tuple(solved.windings()),
-        solved.built.assumptions,
+        (*solved.built.assumptions, *(note.text for note in judged.notes() if not note.danger)),
         solved.state.convergence,
         solved,
         judged,
     )
 
 
-def _tubes(solved: Solved, stable: Array) -> Iterator[TubeReading]:
+def _tubes(solved: Solved, gains: Mapping[str, tuple[Array, Array]], stable: Array) -> Iterator[TubeReading]:
     """The sections; no gain where the amp oscillates."""
     for each in solved.tubes():
-        own = {name: _where(stable, getattr(each, name)) for name in ("gain", "cathode_gain")}
-        yield each if stable.all() else replace(each, **own)
+        plate, cathode = (solved.one(np.where(stable, size, np.nan)) for size in gains[each.section])
+        yield replace(each, gain=plate, cathode_gain=cathode)
 
 
 def _nodes(solved: Solved, stable: Array) -> Iterator[NodeReading]:

@@ -121,18 +121,19 @@ def first_input(topology: Topology) -> Jack | None:
 def _graph(topology: Topology) -> nx.DiGraph:
     """What passes a signal on to what; nothing but a transformer leads to its secondary side."""
     held, graph = still_nodes(topology), nx.DiGraph()
-    for one, other, cost in _steps(topology):
+    for one, other, cost in _steps(topology, held):
         if not {name for kind, name in (one, other) if kind == "node"} & held:
             known = graph.get_edge_data(one, other, {"weight": math.inf})["weight"]
             graph.add_edge(one, other, weight=min(cost, known))
     return graph
 
 
-def _steps(topology: Topology) -> Iterator[tuple[Vertex, Vertex, float]]:
+def _steps(topology: Topology, held: frozenset[str]) -> Iterator[tuple[Vertex, Vertex, float]]:
     for s in topology.sections:
         own = ("section", s.name)
         yield ("node", s.grid), own, 0.0
-        yield ("node", s.cathode), own, BY_CATHODE
+        if s.plate not in held:  # a cathode follower leads nothing on from its cathode
+            yield ("node", s.cathode), own, BY_CATHODE
         yield own, ("node", s.cathode), 1.0
         yield own, ("node", s.plate), 1.0
     outs = _secondary_side(topology)

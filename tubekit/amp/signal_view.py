@@ -36,6 +36,8 @@ Array = np.ndarray
 GENERATOR = "generator"
 SOURCE_OHMS = 600.0
 """Resistance of the generator at the jack [Ω]: a bench generator; common practice, no source."""
+BIAS_V = 0.05
+"""From this direct voltage on a jack carries bias [V]; common practice, no source."""
 OPEN_OHMS = 1e12
 """What an open wiper is taken for [Ω]."""
 
@@ -78,6 +80,12 @@ class SignalView:
         """Row that reads the voltage at the input jack."""
         return picker(self.network, self.jack.tip, self.jack.sleeve)
 
+    @property
+    def blocked(self) -> bool:
+        """Whether the generator needs a capacitor: its resistance would take the grid's bias away."""
+        volts = self.solved.state.mean(self.jack.tip, self.jack.sleeve)
+        return bool(np.max(np.abs(volts)) > BIAS_V)
+
     def at_speaker(self, x: Array) -> Array:
         """Voltage across the loudspeaker from solutions (..., n)."""
         return across(self.network, x, self.speaker.a, self.speaker.b)
@@ -87,7 +95,8 @@ class SignalView:
         """What the drawing left open, and what stands for it."""
         said = [
             *self.solved.built.assumptions,
-            f"Generator of {self.source_ohms:g} Ω at {self.jack.designator}",
+            f"Generator of {self.source_ohms:g} Ω at {self.jack.designator}"
+            + (", through a capacitor: the grid's bias is at the jack" if self.blocked else ""),
         ]
         said += [note.text for note in self.stability.notes() if not note.danger]
         said.append("Wiring and winding capacitances are usual values (common practice)")
@@ -137,14 +146,17 @@ def signal_view(
     return SignalView(one, solved, point, judged, found, speaker, source_ohms, worn)
 
 
-def idle_stability(solved: Solved) -> Stability:
-    """Whether a solved amp oscillates, a generator in its usual input where it has one.
+def idle_signal(solved: Solved) -> tuple[OperatingPoint, Stability, Jack | None]:
+    """A solved amp as the signal sees it, a generator in its usual input (the jack) where it has one.
+
+    Its idle point with strays and a tremolo held still, and whether it oscillates.
 
     Examples
     --------
     >>> from tubekit import analyse, load_amp
-    >>> bool(idle_stability(analyse(load_amp("teasel")).solved).stable[0])
-    True
+    >>> point, found, jack = idle_signal(analyse(load_amp("teasel")).solved)
+    >>> bool(found.stable[0]), jack.designator
+    (True, 'J1')
     """
     amp, circuit = solved.amp, solved.built.circuit
     found: Jack | None = None
@@ -159,18 +171,24 @@ def idle_stability(solved: Solved) -> Stability:
         generator.append(wired.Resistor(GENERATOR, found.tip, found.sleeve, SOURCE_OHMS))
         speaker = next(speakers(amp), None)
     network = assemble(circuit.with_parts(*signal_strays(amp), *generator))
-    idle = solved.state.operating_point  # neither strays nor a generator move it
-    return stability(amp, replace(idle, network=network), _way(network, found, speaker))
+    point = replace(solved.state.operating_point, network=network)  # neither strays nor generator move it
+    judged = stability(amp, point, _way(network, found, speaker))
+    return (held_still(point, judged.oscillator) if judged.oscillator else point), judged, found
 
 
 def _judged(
     solved: Solved, parts: Sequence[wired.Part], jack: Jack, speaker: Loudspeaker
 ) -> tuple[OperatingPoint, Stability]:
-    """Idle point of the parts, a tremolo held still in it, and whether it is stable."""
-    network = assemble(solved.built.circuit.made_of(parts))
+    """Idle point of the parts, a tremolo held still in it, and whether it is stable.
+
+    The generator passes no direct current: of its resistance the idle point knows nothing.
+    """
+    circuit = solved.built.circuit.made_of(parts)
+    network = assemble(circuit)
+    quiet = assemble(circuit.made_of([part for part in parts if part.name != GENERATOR]))
     idle = solved.state.operating_point
     start = np.broadcast_to(idle.port_volts, (network.size, idle.port_volts.shape[1]))
-    point = solve_network(network, idle.feed, start)
+    point = replace(solve_network(quiet, idle.feed, start), network=network)
     judged = stability(solved.amp, point, _way(network, jack, speaker))
     return (held_still(point, judged.oscillator) if judged.oscillator else point), judged
 

@@ -22,14 +22,12 @@ from tubekit.amp.readings import (
 from tubekit.amp.steady import steady
 from tubekit.amp.topology import reservoir_farads
 from tubekit.analyses.mains import MainsState
-from tubekit.analyses.small_signal import StageGains, stage_gains
 from tubekit.circuit.parts import GROUND, Rectifier
 from tubekit.circuit.reduction import resistance_to_ground
 from tubekit.devices import catalogue
 from tubekit.result_fields import frozen_array
 
 Array = np.ndarray
-GAIN_HZ = 1000.0
 RIPPLE_ORDERS = 40
 """Harmonics of the line that count into a ripple current."""
 SENSE_OHMS = 20.0
@@ -38,11 +36,10 @@ SENSE_OHMS = 20.0
 
 @dataclass(frozen=True, eq=False)
 class Solved:
-    """An amp with its mains steady state and gains; hands out readings."""
+    """An amp with its mains steady state; hands out readings."""
 
     built: Built
     state: MainsState
-    gains: StageGains
 
     @property
     def amp(self) -> Amp:
@@ -86,7 +83,6 @@ class Solved:
         ratings = [each.ratings for each in systems]
         plate_max = _limits(r.plate_w for r in ratings)
         screen_max = _limits(r.screen_w for r in ratings)
-        row = self.gains.sections.index(name)
         plate_w, screen_w = plate_v * plate_a, screen_v * screen_a
         values = {
             "plate_v": plate_v, "screen_v": screen_v, "grid_v": self._dc(section.grid, k),
@@ -95,8 +91,6 @@ class Solved:
             "screen_w": screen_w, "plate_share": plate_w / plate_max,
             "screen_share": screen_w / screen_max, "heater_rms_v": self._heater(part),
             "heater_rated_v": np.array([part.heater_rating(each)[0] or np.nan for each in part.types]),
-            "gain": np.abs(self.gains.to_plate[:, row]),
-            "cathode_gain": np.abs(self.gains.to_cathode[:, row]),
         }  # fmt: skip
         seen = resistance_to_ground(point.network, [k])
         bias = "cathode" if np.all(seen > SENSE_OHMS) else "fixed"
@@ -203,7 +197,7 @@ def solve(amp: Amp, near: Solved | None = None, *, heat: Value | None = None) ->
     """
     names = None if near is None or near.amp.batch != amp.batch else _part_names(near)
     built, state = steady(amp, None if near is None else near.state, names, heat)
-    return Solved(built, state, stage_gains(state.operating_point, GAIN_HZ))
+    return Solved(built, state)
 
 
 def _part_names(near: Solved) -> list[str]:

@@ -12,16 +12,26 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tubekit.amp.signal_order import SignalOrder
-from tubekit.amp.signal_view import SignalView
+from tubekit.amp.amp import Amp
+from tubekit.amp.parts import Jack
+from tubekit.amp.signal_order import SignalOrder, signal_order
+from tubekit.amp.signal_view import SignalView, driven_at
 from tubekit.analyses.elimination import respond
+from tubekit.analyses.operating_point import OperatingPoint
 from tubekit.analyses.shares import current_into, number, picker
+from tubekit.analyses.small_signal import stage_gains
+from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network
 from tubekit.circuit.newton import block_diagonal
 from tubekit.circuit.parts import GROUND, Capacitor, Device, Resistor, Windings
 from tubekit.text import quantity
 
 Array = np.ndarray
+
+GAIN_HZ = 1000.0
+"""Where the gain of a stage is stated [Hz]."""
+STILL = 1e-9
+"""A grid that moves by less than this part of its plate or cathode is still."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,8 +52,8 @@ class StageReading:
 
     @property
     def gain(self) -> Array:
-        """Grid to plate, to ground, complex."""
-        return np.asarray(self.plate_gain / self.grid_gain)
+        """Grid to plate, to ground, complex; NaN where the grid is still."""
+        return _ratio(self.plate_gain, self.grid_gain)
 
     @property
     def input_farads(self) -> Array:
@@ -58,6 +68,47 @@ def read_stages(view: SignalView, way: SignalOrder, hertz: float) -> tuple[Stage
     x = x / (x @ view.tip)[:, None]
     devices = {part.name: part for part in view.network.circuit.of(Device)}
     return tuple(_read(view, way, devices[name], x, s) for name in way.order)
+
+
+def gains_in_place(point: OperatingPoint, amp: Amp, jack: Jack | None) -> dict[str, tuple[Array, Array]]:
+    """Size of each section's gain from grid to plate and to cathode at 1 kHz, (N,) each.
+
+    The whole amp is driven at the jack, as a technician reads it. Sections that this signal does not reach
+    by their grid are driven alone.
+
+    Examples
+    --------
+    >>> from tubekit import analyse, load_amp
+    >>> from tubekit.amp.signal_view import idle_signal
+    >>> amp = load_amp("teasel")
+    >>> point, _, jack = idle_signal(analyse(amp).solved)
+    >>> plate, cathode = gains_in_place(point, amp, jack)["V3"]  # a pair drives the load together
+    >>> bool(12 < plate[0] < 13)
+    True
+    """
+    network = point.network
+    found: dict[str, tuple[Array, Array]] = {}
+    if jack is not None:
+        matrix = linearised(network, list(point.slopes))
+        drive = picker(network, jack.tip, jack.sleeve)
+        x = respond(network, matrix, drive, np.array([2j * np.pi * GAIN_HZ]))[:, 0]
+        reached = signal_order(driven_at(amp, None)[0].topology, jack.tip).order
+        for device in (each for each in network.circuit.of(Device) if each.name in reached):
+            grid = network.pick(x, device.terminals[-1])
+            plate, cathode = (network.pick(x, end) for end in (device.terminals[0], device.cathode))
+            found[device.name] = np.abs(_ratio(plate, grid)), np.abs(_ratio(cathode, grid))
+    alone = stage_gains(point, GAIN_HZ)
+    for k, name in enumerate(alone.sections):
+        own = np.abs(alone.to_plate[:, k]), np.abs(alone.to_cathode[:, k])
+        if name not in found or np.isnan(found[name][0]).all():
+            found[name] = own
+    return found
+
+
+def _ratio(there: Array, grid: Array) -> Array:
+    """Level at an electrode over that at the grid; NaN where the grid is still."""
+    moves = np.abs(grid) > STILL * np.abs(there)
+    return np.asarray(np.where(moves, there / np.where(moves, grid, 1.0), np.nan))
 
 
 def _read(view: SignalView, way: SignalOrder, device: Device, x: Array, s: complex) -> StageReading:
