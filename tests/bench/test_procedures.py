@@ -22,9 +22,11 @@ from tubekit.bench.procedures import current_under_drive, hum_procedure
 from tubekit.bench.readings import readings_from_text
 from tubekit.bench.trace import trace
 from tubekit.decisions.probe import Tone
+from tubekit.decisions.quieten import hum_report
 from tubekit.decisions.substitutes import substitutes
 from tubekit.devices.heater import emission
 from tubekit.errors import ChangeError, InputError
+from tubekit.units import show
 
 
 @pytest.fixture(scope="module")
@@ -223,8 +225,15 @@ def test_current_under_drive_stays_near_idle_with_slight_sag(teasel):
 
 
 def test_hum_balance_nulls_near_the_middle():
+    """The figures are those of `hum` and `hum_report` at the same setting."""
     found = hum_procedure(load_amp("fescue"))
-    assert "null near 50 %" in found.verdict
+    report = hum_report(load_amp("fescue"))
+    now = float(report.hum.total_rms[0])
+    assert f"expect {show(now, 'V rms')} of hum as R54 is set" in found.steps[1]
+    (turned,) = (each for each in report.remedies if each.part == "R54")
+    assert turned.what.removeprefix("R54 set to ") in found.verdict
+    assert show(turned.total_rms, "V") in found.verdict
+    assert 0.45 < found.result["null"] < 0.55
     with pytest.raises(ChangeError):
         hum_procedure(load_amp("teasel"))
 

@@ -94,6 +94,14 @@ def test_remedies_are_what_a_new_solve_says() -> None:
     json.dumps(found.to_json(), allow_nan=False)
 
 
+def test_advice_keeps_to_the_limit_of_the_rectifier() -> None:
+    """The 5Y3GT takes 20 µF: its reservoir of 20 µF is not doubled, a later filter capacitor is."""
+    found = hum_report(load_amp("teasel"))
+    assert not [each for each in found.remedies if each.part == "C14"]
+    assert "C14 20.0 µF → 40.0 µF is not tried: V5" in found.left_out[0]
+    assert [each for each in found.remedies if each.part == "C15"]
+
+
 def test_signal_to_noise_counts_rated_output() -> None:
     found = drive_report(load_amp("teasel"))
     rated = np.sqrt(found.headroom.rated_w * 8.0)

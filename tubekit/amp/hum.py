@@ -9,7 +9,7 @@ shares and a small sum. Magnetic fields, ground loops and ripple in the tubes' o
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -17,9 +17,11 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.hum_tables import hum_tables
 from tubekit.amp.hum_ways import Way, ways
+from tubekit.amp.noise_floor import BAND_HZ
 from tubekit.amp.parts import MainsPlug
-from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, refuse_unstable, signal_view
+from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, nothing_plugged, refuse_unstable, signal_view
 from tubekit.amp.strays import HEATER_UNBALANCE, PICKUP_F, sections, tubes
+from tubekit.analyses.noise import noise
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import warn_batch
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
@@ -56,6 +58,9 @@ class Hum(Printed):
     frequencies_hz: Array = quantity("Hz", "f", "harmonics of the mains, (H,)")
     sources: tuple[HumSource, ...] = ()
     pickup_v: Array = quantity("V rms", "v", "added with an open lead in the input, (N,)", kw_only=True)
+    noise_v: Array | None = quantity(
+        "V rms", "v_n", "noise with an input open, 20 Hz to 20 kHz, (N,)", default=None, kw_only=True
+    )
     view: SignalView = field(repr=False, kw_only=True)
 
     @property
@@ -98,7 +103,16 @@ class Hum(Printed):
         """The whole hum in one sentence."""
         volts = self.total_rms
         size = Column("", "V").write(volts)
-        return f"{self.amp.title}: {size} of hum at {self.speaker}, {self._decibels()} against 1 W"
+        words = f"{self.amp.title}: {size} of hum at {self.speaker}, {self._decibels()} against 1 W"
+        if not self.open_input:
+            return words
+        stray = Column("", "V").write(self.pickup_v)
+        return f"{words}; {self.view.jack.designator} is open and picks up {stray}"
+
+    @property
+    def open_input(self) -> bool:
+        """Whether an input is empty and its contact does not ground it."""
+        return bool(self.view.empty and np.any(self.view.tip))
 
     def _decibels(self) -> str:
         low, high = np.min(self.db(self.total_rms)), np.max(self.db(self.total_rms))
@@ -115,6 +129,8 @@ class Hum(Printed):
             "speaker": self.speaker,
             "total_rms": to_json_value(self.total_rms),
             "pickup_rms": to_json_value(self.pickup_v),
+            "inputs": self.view.input_words,
+            "noise_rms": to_json_value(self.noise_v),
             "frequencies_hz": to_json_value(self.frequencies_hz),
             "harmonics_rms": to_json_value(np.abs(self.total)),
             "sources": [
@@ -136,12 +152,15 @@ def hum(
     source_ohms: float = SOURCE_OHMS,
     near: Hum | None = None,
 ) -> Hum:
-    """Hum at the loudspeaker with a quiet generator in the input, controls as they are set.
+    """Hum at the loudspeaker, controls as they are set and inputs as they are drawn.
+
+    A plugged input has a quiet generator in it. With nothing plugged in every input is left to its contact:
+    grounded, or open with its own noise and stray pick-up.
 
     Parameters
     ----------
     amp : from `load_amp`, changed or not; a batch gives arrays (N, ...).
-    jack : which input jack the generator is in (see `signal_path`).
+    jack : which input jack the generator is in; as drawn when not given.
     unbalance : how much more the first heater end couples into a tube than the second, as a share; one
         figure, or one by designator.
     near : the hum of a similar amp, to start the solve from.
@@ -158,8 +177,9 @@ def hum(
     True
     """
     view = signal_view(
-        amp, jack=jack, source_ohms=source_ohms, heaters=unbalance, near=near.view.solved if near else None
-    )
+        amp, jack=jack, source_ohms=source_ohms, heaters=unbalance, near=near.view.solved if near else None,
+        empty=jack is None and nothing_plugged(amp),
+    )  # fmt: skip
     stable = refuse_unstable(view)
     rates = amp.mains_hz * np.arange(1, HARMONICS + 1)
     found = [_source(view, way) for way in ways(view, 2j * np.pi * rates)]
@@ -167,6 +187,9 @@ def hum(
     result = Hum(
         view.amp, view.speaker.designator, ohms, rates, tuple(found), pickup_v=_pickup(view), view=view
     )
+    if result.open_input:
+        heard = noise(view.point, view.speaker.a, BAND_HZ, to=view.speaker.b)
+        result = replace(result, noise_v=heard.total_rms)
     if not stable.all():
         warn_batch(~stable, "hum")
         for each in result.sources:

@@ -1,28 +1,36 @@
-"""The hum-balance control: where its null lies, and how deep it is.
+"""The hum-balance control: where its null is, how deep it is, and what takes its effect away.
 
-Hum from the heaters is the difference of two nearly equal halves, so it goes nearly in a straight line
-through the null as the control turns. What the control cannot take out (phase, ripple from elsewhere)
-is left at the null and sets its depth.
+Hum from the heaters is the difference of two nearly equal halves, so the whole hum goes nearly in a
+straight line, as a complex figure per harmonic, while the control turns. What the control cannot take out
+(phase, ripple from elsewhere) is left at the null and sets its depth.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
+import networkx as nx
 import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.hum import Hum, hum
-from tubekit.amp.parts import Potentiometer
-from tubekit.amp.strays import tubes
+from tubekit.amp.parts import Capacitor, Part, Potentiometer, Resistor
+from tubekit.amp.strays import HEATER_UNBALANCE, tubes
 from tubekit.errors import ChangeError, near_matches
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 
 Array = np.ndarray
 
 POSITIONS = np.linspace(0.0, 1.0, 11)
+NEAR = 0.02
+"""The null is solved anew this far to both sides of where the straight lines put it."""
+LEAST_DB = 1.0
+"""A control that moves the hum by less than this does nothing [dB]; common practice, no source."""
+BYPASS = 0.1
+"""A part of less than this share of the control's ohms bypasses it."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -34,21 +42,36 @@ class HumBalance(Printed):
     positions: Array = quantity("", "x", "of the control, 0 to 1, (K,)")
     heater_v: Array = quantity("V rms", "v", "hum from the heaters at the loudspeaker, (K,)")
     total_v: Array = quantity("V rms", "v", "the whole hum at the loudspeaker, (K,)")
-    null: float = quantity("", "x_0", "position of the least heater hum")
-    null_v: float = quantity("V rms", "v_0", "heater hum there")
+    null: float = quantity("", "x_0", "position of the least hum")
+    null_v: float = quantity("V rms", "v_0", "the whole hum there")
+    position: float = quantity("", "x_1", "where the control is set")
+    now_v: float = quantity("V rms", "v_1", "the whole hum there")
+    bypassed: str = ""
     hum: Hum = field(repr=False, kw_only=True)
 
     @property
     def depth_db(self) -> float:
-        """How far the heater hum falls from the worse end of the control to its null [dB]."""
-        return float(20 * np.log10(max(self.heater_v[0], self.heater_v[-1]) / max(self.null_v, 1e-30)))
+        """How far the hum falls from the worse end of the control to its null [dB]."""
+        return float(20 * np.log10(max(self.total_v[0], self.total_v[-1]) / max(self.null_v, 1e-30)))
+
+    @property
+    def works(self) -> bool:
+        """Whether turning the control moves the hum."""
+        return self.depth_db > LEAST_DB
 
     def headline(self) -> str:
-        """Where the null is and how deep."""
-        return (
-            f"{self.amp.title}, hum balance {self.control}: null at {100 * self.null:.1f} % of its travel, "
-            f"{'more than 100' if self.depth_db > 100 else f'{self.depth_db:.0f}'} dB below the worse end"
-        )
+        """Where the null is and how deep, or why there is none."""
+        return f"{self.amp.title}, hum balance {self.control}: {self.finding}"
+
+    @property
+    def finding(self) -> str:
+        """The null, or what takes its effect away."""
+        if not self.works:
+            why = f": {self.bypassed}" if self.bypassed else ""
+            return f"no null, turning it moves the hum by {self.depth_db:.1f} dB{why}"
+        size = Column("", "V").write(self.null_v)
+        words = f"null at {100 * self.null:.0f} % of its travel, {size} of hum left there"
+        return f"{words}; {self.bypassed}" if self.bypassed else words
 
     def tables(self) -> list[Table]:
         """Hum at some positions."""
@@ -63,11 +86,14 @@ class HumBalance(Printed):
             "Common practice, no source: with matched tubes the null lies near the middle; a null near the "
             "end of the travel points to one tube that leaks, or to a heater lead close to a grid."
         )
-        return [Table("Hum at the loudspeaker", heads, rows, note=note)]
+        rows.append((100 * self.position, None, self.now_v))
+        notes = ("The last line is the control as it is set.", self.hum.view.input_words, note)
+        return [Table("Hum at the loudspeaker", heads, rows, note="\n".join(notes))]
 
     def to_json(self) -> dict[str, Any]:
         """The turn of the control in terms JSON has."""
-        keys = ("control", "positions", "heater_v", "total_v", "null", "null_v", "depth_db")
+        keys = ("control", "positions", "heater_v", "total_v", "null", "null_v",
+                "position", "now_v", "depth_db", "bypassed")  # fmt: skip
         return {"amp": self.amp.title, **{key: to_json_value(getattr(self, key)) for key in keys}}
 
 
@@ -76,15 +102,15 @@ def hum_balance(
     control: str | None = None,
     *,
     jack: str | None = None,
-    unbalance: Mapping[str, float] | float = 0.0,
+    unbalance: Mapping[str, float] | float = HEATER_UNBALANCE,
     positions: Array | Sequence[float] | None = None,
 ) -> HumBalance:
-    """Turn the hum-balance control of an amp from end to end.
+    """Turn the hum-balance control of an amp from end to end; the hum is that of `hum` at each position.
 
     Parameters
     ----------
     control : designator of the potentiometer; the one across the heaters when not given.
-    unbalance : how much more one heater end couples into each tube than the other, as a share; nil is a
+    unbalance : how much more one heater end couples into each tube than the other, as a share; zero is a
         matched set, {"V1": 0.2} one tube off.
     positions : of the control, 0 to 1, rising.
 
@@ -95,13 +121,18 @@ def hum_balance(
     Examples
     --------
     >>> from tubekit import load_amp
-    >>> turned = hum_balance(load_amp("fescue"))  # matched tubes: the null lies in the middle
+    >>> turned = hum_balance(load_amp("fescue"), unbalance=0.0)  # matched tubes: the null is in the middle
     >>> turned.control, f"{turned.null:.2f}"
     ('R54', '0.50')
     """
     if amp.batch is not None:
         raise ChangeError("a batch has no single null", where=amp.name, fix="Take one with member(0)")
-    name = control or _across_heaters(amp)
+    name = control or balance_control(amp)
+    if name is None:
+        raise ChangeError(
+            "no potentiometer is wired across the heaters", where=amp.name,
+            fix="Draw one: kind = 'potentiometer', top and bottom on the heater's nodes, wiper to ground",
+        )  # fmt: skip
     part = amp.parts.get(name)
     if not isinstance(part, Potentiometer):
         pots = [p.designator for p in amp.parts.values() if isinstance(p, Potentiometer)]
@@ -110,11 +141,18 @@ def hum_balance(
             near=near_matches(name, pots),
         )  # fmt: skip
     wanted = POSITIONS if positions is None else np.asarray(positions, float)
-    found = hum(amp.changed({f"{name}.position": wanted}), jack=jack, unbalance=unbalance)
-    heaters = found.of_kind("heater")
-    null, least = _null(wanted, heaters)
-    sizes = np.sqrt((np.abs(heaters) ** 2).sum(axis=1))
-    return HumBalance(amp, name, wanted, sizes, found.total_rms, null, least, hum=found)
+    key = f"{name}.position"
+    now = hum(amp, jack=jack, unbalance=unbalance)
+    found = hum(amp.changed({key: wanted}), jack=jack, unbalance=unbalance)
+    about, _ = _null(wanted, found.total)
+    near = np.clip(about + NEAR * np.array([-1.0, 0.0, 1.0]), 0.0, 1.0)
+    closer = hum(amp.changed({key: near}), jack=jack, unbalance=unbalance)
+    null, least = _null(near, closer.total)
+    heaters = np.sqrt((np.abs(found.of_kind("heater")) ** 2).sum(axis=1))
+    return HumBalance(
+        amp, name, wanted, heaters, found.total_rms, null, least, float(np.mean(part.position)),
+        float(now.total_rms[0]), _bypassed(amp, part), hum=found,
+    )  # fmt: skip
 
 
 def _null(positions: Array, phasors: Array) -> tuple[float, float]:
@@ -130,12 +168,45 @@ def _null(positions: Array, phasors: Array) -> tuple[float, float]:
     return best[1], best[0]
 
 
-def _across_heaters(amp: Amp) -> str:
+def balance_control(amp: Amp) -> str | None:
+    """Designator of the potentiometer across the heaters; None where there is none.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> balance_control(load_amp("fescue")), balance_control(load_amp("teasel"))
+    ('R54', None)
+    """
     heaters = {node for tube in tubes(amp) for node in tube.heater}
     for part in amp.parts.values():
         if isinstance(part, Potentiometer) and {part.top, part.bottom} <= heaters:
             return part.designator
-    raise ChangeError(
-        "no potentiometer lies across the heaters", where=amp.name,
-        fix="Draw one: kind = 'potentiometer', top and bottom on the heater's nodes, wiper to ground",
-    )  # fmt: skip
+    return None
+
+
+def _bypassed(amp: Amp, control: Potentiometer) -> str:
+    """What joins the wiper to an end by less than the control's own track; '' where nothing does."""
+    graph = nx.Graph()
+    for part in amp.parts.values():
+        if part is not control and part.condition != "open" and (name := _passes(amp, part, control)):
+            graph.add_edges_from((a, b, {"part": name}) for a, b in part.couples())
+    for word, end in (("top", control.top), ("bottom", control.bottom)):
+        if {end, control.wiper} <= graph.nodes and nx.has_path(graph, control.wiper, end):
+            way = nx.shortest_path(graph, control.wiper, end)
+            names = dict.fromkeys(graph.edges[pair]["part"] for pair in pairwise(way))
+            return f"{', '.join(names)} bypasses {control.designator} from its wiper to its {word}"
+    return ""
+
+
+def _passes(amp: Amp, part: Part, control: Potentiometer) -> str:
+    """The designator of a part that passes the mains frequency better than a tenth of the control."""
+    if part.metal or part.condition == "short":
+        return part.designator
+    rate = 2 * np.pi * amp.mains_hz
+    if isinstance(part, Resistor):
+        ohms = np.max(part.ohms)
+    elif isinstance(part, Capacitor):
+        ohms = 1.0 / (rate * np.min(part.farads))
+    else:
+        return ""
+    return part.designator if ohms < BYPASS * np.max(control.ohms) else ""

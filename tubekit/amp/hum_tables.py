@@ -34,10 +34,15 @@ def _by_rail(found: Hum) -> Table:
         largest = np.max([each.rms for each in _ways_of(found, kind, node)], axis=0)
         rows.append((node, kind, largest, size, found.db(size)))
     rows.sort(key=lambda row: -float(np.max(row[3])))
-    rows.append(("open lead in the input", "pick-up", None, found.pickup_v, found.db(found.pickup_v)))
+    where = f"{found.view.jack.designator}, open" if found.open_input else "open lead in the input"
+    if np.any(found.pickup_v):
+        rows.append((where, "stray pick-up", None, found.pickup_v, found.db(found.pickup_v)))
+    if found.noise_v is not None:
+        rows.append((where, "noise of the amp", None, found.noise_v, found.db(found.noise_v)))
     heads = (Column("from"), Column("kind"), Column("largest way alone", "V"), Column("all its ways", "V"),
              Column("against 1 W", "dB", format=".0f"))  # fmt: skip
-    return Table("Hum at the loudspeaker, by where it comes from", heads, rows, key="rails")
+    title, note = "Hum at the loudspeaker, by where it comes from", found.view.input_words
+    return Table(title, heads, rows, note=note, key="rails")
 
 
 def _ways_of(found: Hum, kind: str, node: str) -> list[HumSource]:

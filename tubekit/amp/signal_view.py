@@ -16,6 +16,7 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.build import build
 from tubekit.amp.parts import GROUND, Jack, Loudspeaker, OutputTransformer, Potentiometer, Resistor
 from tubekit.amp.parts.resistors import END_RESISTANCE
+from tubekit.amp.signal_order import signal_order
 from tubekit.amp.solve import Solved, solve, types_of
 from tubekit.amp.stability import Stability, held_still, stability
 from tubekit.amp.strays import heater_strays, signal_strays, tubes
@@ -68,7 +69,25 @@ class SignalView:
     @property
     def drive(self) -> Array:
         """Column of inputs for 1 V of the generator's electromotive force, (n,)."""
-        return picker(self.network, self.jack.tip, self.jack.sleeve) / self.source_ohms
+        ohms = SOURCE_OHMS if self.empty else self.source_ohms
+        return picker(self.network, self.jack.tip, self.jack.sleeve) / ohms
+
+    @property
+    def empty(self) -> bool:
+        """Whether nothing is plugged in."""
+        return bool(np.isinf(self.source_ohms))
+
+    def _generator_words(self) -> str:
+        if self.empty:
+            return self.input_words
+        words = f"Generator of {self.source_ohms:g} Ω at {self.jack.designator}"
+        return words + (", through a capacitor: the grid's bias is at the jack" if self.blocked else "")
+
+    @property
+    def input_words(self) -> str:
+        """What is in each input jack."""
+        own = () if self.empty else (f"{self.jack.designator} has a quiet source of {self.source_ohms:g} Ω.",)
+        return " ".join((*own, *empty_inputs(self.amp)))
 
     @property
     def out(self) -> Array:
@@ -95,8 +114,7 @@ class SignalView:
         """What the drawing left open, and what stands for it."""
         said = [
             *self.solved.built.assumptions,
-            f"Generator of {self.source_ohms:g} Ω at {self.jack.designator}"
-            + (", through a capacitor: the grid's bias is at the jack" if self.blocked else ""),
+            self._generator_words(),
         ]
         said += [note.text for note in self.stability.notes() if not note.danger]
         said.append("Wiring and winding capacitances are usual values (common practice)")
@@ -115,6 +133,7 @@ def signal_view(
     wipers: Mapping[str, float] | None = None,
     heaters: Mapping[str, float] | float | None = None,
     near: Solved | None = None,
+    empty: bool = False,
 ) -> SignalView:
     """Put a generator into an input jack of an amp.
 
@@ -125,6 +144,7 @@ def signal_view(
     wipers : contact resistance of potentiometers' wipers [Ω], inf for an open one.
     heaters : unbalance of each tube's heater couplings; None leaves those couplings out.
     near : a solution of a similar amp, to start from.
+    empty : no generator: every input is empty, as its contacts leave it.
 
     Raises
     ------
@@ -132,7 +152,8 @@ def signal_view(
     """
     if not (np.isfinite(source_ohms) and source_ohms > 0):
         raise ChangeError(f"a generator of {source_ohms} Ω cannot be", where=amp.name, fix="Give 600, or 50k")
-    plugged, chosen = driven_at(amp, jack)
+    driven, chosen = driven_at(amp, jack)
+    plugged = driven.changed({f"{chosen}.plugged": False}) if empty else driven
     worn = {name: _contact(amp, name, ohms) for name, ohms in (wipers or {}).items()}
     solved = solve(plugged, near)
     one = solved.amp
@@ -141,8 +162,12 @@ def signal_view(
     parts = [*_with_wipers(solved.built.circuit, one, worn), *signal_strays(one)]
     if heaters is not None:
         parts += heater_strays(one, heaters)
-    parts.append(wired.Resistor(GENERATOR, found.tip, found.sleeve, source_ohms))
-    point, judged = _judged(solved, parts, found, speaker)
+    entry = found.tip
+    if empty:
+        source_ohms, entry = np.inf, _first_grid(driven, found)
+    else:
+        parts.append(wired.Resistor(GENERATOR, found.tip, found.sleeve, source_ohms))
+    point, judged = _judged(solved, parts, entry, found.sleeve, speaker)
     return SignalView(one, solved, point, judged, found, speaker, source_ohms, worn)
 
 
@@ -172,12 +197,13 @@ def idle_signal(solved: Solved) -> tuple[OperatingPoint, Stability, Jack | None]
         speaker = next(speakers(amp), None)
     network = assemble(circuit.with_parts(*signal_strays(amp), *generator))
     point = replace(solved.state.operating_point, network=network)  # neither strays nor generator move it
-    judged = stability(amp, point, _way(network, found, speaker))
+    way = _way(network, found.tip, found.sleeve, speaker) if found and speaker else None
+    judged = stability(amp, point, way)
     return (held_still(point, judged.oscillator) if judged.oscillator else point), judged, found
 
 
 def _judged(
-    solved: Solved, parts: Sequence[wired.Part], jack: Jack, speaker: Loudspeaker
+    solved: Solved, parts: Sequence[wired.Part], tip: str, sleeve: str, speaker: Loudspeaker
 ) -> tuple[OperatingPoint, Stability]:
     """Idle point of the parts, a tremolo held still in it, and whether it is stable.
 
@@ -189,16 +215,19 @@ def _judged(
     idle = solved.state.operating_point
     start = np.broadcast_to(idle.port_volts, (network.size, idle.port_volts.shape[1]))
     point = replace(solve_network(quiet, idle.feed, start), network=network)
-    judged = stability(solved.amp, point, _way(network, jack, speaker))
+    judged = stability(solved.amp, point, _way(network, tip, sleeve, speaker))
     return (held_still(point, judged.oscillator) if judged.oscillator else point), judged
 
 
-def _way(network: Network, jack: Jack | None, speaker: Loudspeaker | None) -> tuple[Array, Array] | None:
-    """Column that drives the jack and row that reads the loudspeaker, where there are both."""
-    if jack is None or speaker is None:
-        return None
-    drive = picker(network, jack.tip, jack.sleeve) / SOURCE_OHMS
-    return drive, picker(network, speaker.a, speaker.b)
+def _first_grid(amp: Amp, jack: Jack) -> str:
+    """Where the signal of a jack comes in, whatever its contact does while it is empty."""
+    order = signal_order(amp.topology, jack.tip).order
+    return next((s.grid for s in amp.topology.sections if s.name in order[:1]), jack.tip)
+
+
+def _way(network: Network, tip: str, sleeve: str, speaker: Loudspeaker) -> tuple[Array, Array]:
+    """Column that drives the input and row that reads the loudspeaker."""
+    return picker(network, tip, sleeve) / SOURCE_OHMS, picker(network, speaker.a, speaker.b)
 
 
 def refuse_unstable(view: SignalView) -> Array:
@@ -234,7 +263,7 @@ def turned(view: SignalView, settings: Mapping[str, object]) -> SignalView:
     laid_on = [part for part in view.point.circuit.parts if part.name not in known]
     rest = [part for part in laid_on if not part.name.endswith(".contact")]
     parts = (*_with_wipers(circuit, amp, view.wipers), *rest)
-    point, judged = _judged(view.solved, parts, view.jack, view.speaker)
+    point, judged = _judged(view.solved, parts, view.jack.tip, view.jack.sleeve, view.speaker)
     return replace(view, amp=amp, point=point, stability=judged)
 
 
@@ -258,6 +287,33 @@ def driven_at(amp: Amp, jack: str | None) -> tuple[Amp, str]:
     moved = {part.designator: part.designator == chosen for part in inputs}
     wrong = {name: state for name, state in moved.items() if amp.parts[name].plugged != state}  # type: ignore[attr-defined]
     return (amp.changed(wrong) if wrong else amp), chosen
+
+
+def nothing_plugged(amp: Amp) -> bool:
+    """Whether the amp has input jacks, and every one is empty as it is drawn."""
+    inputs = [part for part in amp.parts.values() if isinstance(part, Jack) and part.direction == "input"]
+    return bool(inputs) and not any(part.plugged for part in inputs)
+
+
+def empty_inputs(amp: Amp) -> tuple[str, ...]:
+    """What each empty input does: grounded by its contact, joined to another, or left open.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> empty_inputs(load_amp("teasel"))
+    ('J2 is empty and joins in_low to in_high.',)
+    """
+    found = []
+    for name, part in amp.parts.items():
+        if isinstance(part, Jack) and part.direction == "input" and not part.plugged:
+            if part.tip_switch is None:
+                found.append(f"{name} has no switch contact: empty, it stays open and picks up hum.")
+            elif part.tip_switch == GROUND:
+                found.append(f"{name} is empty and grounds its tip.")
+            else:
+                found.append(f"{name} is empty and joins {part.tip} to {part.tip_switch}.")
+    return tuple(found)
 
 
 def speaker_of(amp: Amp) -> Loudspeaker:

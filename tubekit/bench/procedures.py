@@ -187,25 +187,29 @@ def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
     hum balance R54
     """
     found: HumBalance = hum_balance(amp, control)
-    worst = float(max(found.heater_v[0], found.heater_v[-1]))
+    worst = float(max(found.total_v[0], found.total_v[-1]))
+    turn = f"Turn {found.control} for the least reading: expect the {found.finding}"
+    if not found.works:
+        turn = f"Turning {found.control} does not help: {found.finding}"
     steps = (
         _joined(
-            "Loudspeaker or dummy load on, every input empty (or shorted where its jack does not ground it),",
-            "volume controls where they are used",
+            "Loudspeaker or dummy load on, volume controls where they are used.",
+            found.hum.view.input_words,
         ),
         _joined(
-            "A sensitive AC meter across the load, clipped on while the amp is off: expect up to",
-            f"{show(worst, 'V rms')} of heater hum at the ends of {found.control}",
+            "A sensitive AC meter across the load, clipped on while the amp is off: expect",
+            f"{show(found.now_v, 'V rms')} of hum as {found.control} is set, up to {show(worst, 'V rms')} at",
+            "its ends",
         ),
-        f"Turn {found.control} for the least reading: expect it near {100 * found.null:.0f} % of the travel",
+        turn,
         _joined(
             "A null outside the middle third: swap the first tube and look again; a null that stays is",
             "the wiring, one that moves is the tube",
         ),
-        "Hum that the control does not touch is ripple or the magnetic field of the mains transformer",
+        "Hum that the control does not touch is ripple or the magnetic field of the power transformer",
     )
     return Procedure(
-        amp, f"hum balance {found.control}", f"null near {100 * found.null:.0f} % of the travel", steps,
+        amp, f"hum balance {found.control}", found.finding, steps,
         tuple(found.tables()), found.to_json(),
     )  # fmt: skip
 

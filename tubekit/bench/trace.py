@@ -13,7 +13,7 @@ from tubekit.amp.clipping import clips_at
 from tubekit.amp.parts.variables import Age
 from tubekit.amp.report import CAUTION
 from tubekit.amp.signal_order import signal_order
-from tubekit.amp.signal_view import SignalView, refuse_unstable, signal_view
+from tubekit.amp.signal_view import SignalView, empty_inputs, refuse_unstable, signal_view
 from tubekit.analyses.elimination import respond
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.fleet import fleet
@@ -177,7 +177,7 @@ def trace(
         )
         for k, (node, where) in enumerate(nodes)
     )  # fmt: skip
-    return Trace(there, tone, points, _loses(there, points), _empty(there))
+    return Trace(there, tone, points, _loses(there, points), empty_inputs(there))
 
 
 def _first_tone(amp: Amp) -> Tone:
@@ -223,17 +223,3 @@ def _between(amp: Amp, before: TracePoint | None, point: TracePoint) -> str:
     near = {p.designator for p in amp.parts_at(before.node)}
     shared = [p.designator for p in amp.parts_at(point.node) if p.designator in near]
     return f"; {', '.join(shared)} {'stand' if len(shared) > 1 else 'stands'} between" if shared else ""
-
-
-def _empty(amp: Amp) -> tuple[str, ...]:
-    """What each empty input does: grounded by its contact, joined to another, or left open."""
-    found = []
-    for name, part in amp.parts.items():
-        if isinstance(part, drawn.Jack) and part.direction == "input" and not part.plugged:
-            if part.tip_switch is None:
-                found.append(f"{name} has no switch contact: empty, it stays open and picks up hum.")
-            elif part.tip_switch == GROUND:
-                found.append(f"{name} is empty and grounds its tip.")
-            else:
-                found.append(f"{name} is empty and joins {part.tip} to {part.tip_switch}.")
-    return tuple(found)

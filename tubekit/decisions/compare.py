@@ -111,15 +111,15 @@ def ripples(before: SupplyReport, after: SupplyReport) -> Array:
     return np.max(rows, axis=0) if rows else np.ones(count)
 
 
-def reservoirs(before: SupplyReport, after: SupplyReport, member: int) -> tuple[tuple[str, bool], ...]:
+def reservoirs(before: AmpReport, after: AmpReport, member: int) -> tuple[tuple[str, bool], ...]:
     """Rectifiers whose reservoir exceeds the book: the limit, the peak current here, and whether it is left.
 
     The book's limit guards the cathode against peaks; whether they come is seen from the peak current at
     these windings, which is a check of its own. A reservoir up to `RESERVOIR_SLACK` above the limit, or above
     what was there before, is left where that peak is kept.
     """
-    was = {c.part: float(np.asarray(c.share)) for c in limits(before.report) if c.code == RESERVOIR}
-    checks = [c for c in limits(after.report) if c.code in (RESERVOIR, PEAK)]
+    was = {c.part: float(np.asarray(c.share)) for c in limits(before) if c.code == RESERVOIR}
+    checks = [c for c in limits(after) if c.code in (RESERVOIR, PEAK)]
     peaks = {c.part: c for c in checks if c.code == PEAK}
     found = []
     for c in (c for c in checks if c.code == RESERVOIR):

@@ -10,9 +10,12 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.hum import Hum, hum
-from tubekit.amp.parts import GROUND, Capacitor, Potentiometer
+from tubekit.amp.hum_balance import balance_control, hum_balance
+from tubekit.amp.parts import GROUND, Capacitor
+from tubekit.amp.report import analyse
 from tubekit.amp.solve import Solved
 from tubekit.amp.strays import HEATER_UNBALANCE, tubes
+from tubekit.decisions.compare import reservoirs
 from tubekit.errors import ChangeError
 from tubekit.text import Column, Printed, Table, to_json_value
 from tubekit.units import show
@@ -39,6 +42,7 @@ class HumReport(Printed):
 
     hum: Hum
     remedies: tuple[Remedy, ...]
+    left_out: tuple[str, ...] = ()
     supply: Solved = field(repr=False, kw_only=True)
 
     @property
@@ -64,15 +68,14 @@ class HumReport(Printed):
             Column("leaves", "V"),
             Column("change", "dB", format="+.1f"),
         )
-        note = (
-            "Each is tried alone. A larger reservoir strains the rectifier: look at its limits with a swap "
-            "before fitting one. Hum that none of these moves comes in by fields, ground loops or bad joints."
-        )
-        return [Table("Which part first", heads, rows, note=note, key="remedies"), *self.hum.tables()]
+        note = "Each is tried alone. Hum that none of these moves is from fields, ground loops or bad joints."
+        notes = "\n".join((*self.left_out, note))
+        return [Table("Which part first", heads, rows, note=notes, key="remedies"), *self.hum.tables()]
 
     def to_json(self) -> dict[str, Any]:
         """The report in terms JSON has."""
-        return {**self.hum.to_json(), "remedies": to_json_value(self.remedies)}
+        return {**self.hum.to_json(), "remedies": to_json_value(self.remedies),
+                "left_out": list(self.left_out)}  # fmt: skip
 
 
 def hum_report(amp: Amp, *, jack: str | None = None, unbalance: float = HEATER_UNBALANCE) -> HumReport:
@@ -93,8 +96,20 @@ def hum_report(amp: Amp, *, jack: str | None = None, unbalance: float = HEATER_U
     if amp.batch is not None:
         raise ChangeError("a batch has no single remedy", where=amp.name, fix="Take one with member(0)")
     now = hum(amp, jack=jack, unbalance=unbalance)
-    tried = (*_tried(amp, now, list(_trials(amp, now)), jack, unbalance), *_even_heaters(amp, now))
-    return HumReport(now, tuple(sorted(tried, key=lambda each: -each.gain_db)), supply=now.view.solved)
+    larger, strained = _filters(amp, now)
+    trials = [*larger, *_renewed(amp)]
+    tried = [*_tried(amp, now, trials, jack, unbalance), *_even_heaters(amp, now)]
+    said = list(strained)
+    if balance_control(amp) is not None:
+        turned = hum_balance(amp, jack=jack, unbalance=unbalance)
+        if turned.works:
+            what = f"{turned.control} set to {100 * turned.null:.0f} %"
+            gain = float(20 * np.log10(now.total_rms[0] / turned.null_v))
+            tried.append(Remedy(turned.control, what, turned.null_v, gain))
+        if turned.bypassed or not turned.works:
+            said.append(f"{turned.control}: {turned.finding}.")
+    remedies = tuple(sorted(tried, key=lambda each: -each.gain_db))
+    return HumReport(now, remedies, tuple(said), supply=now.view.solved)
 
 
 def _even_heaters(amp: Amp, now: Hum) -> Iterator[Remedy]:
@@ -117,27 +132,34 @@ class _Trial:
     what: str
 
 
-def _trials(amp: Amp, now: Hum) -> Iterator[_Trial]:
-    """What is worth trying: each filter capacitor doubled, worn tubes renewed, heater balance at its null."""
+def _filters(amp: Amp, now: Hum) -> tuple[list[_Trial], list[str]]:
+    """Each filter capacitor doubled where its rectifier allows it, and what it does not allow, in words."""
     held = now.view.solved.held_nodes & amp.topology.fed.keys()
+    trials = []
     for part in amp.parts.values():
         fitted = isinstance(part, Capacitor) and part.condition == "fitted"
         if fitted and GROUND in part.nodes and set(part.nodes) & held:
             assert isinstance(part, Capacitor)
             new = FACTOR * float(part.farads)
             what = f"{part.designator} {show(part.farads, 'F')} → {show(new, 'F')}"
-            yield _Trial(part.designator, part.designator, new, float(part.farads), what)
+            trials.append(_Trial(part.designator, part.designator, new, float(part.farads), what))
+    if not trials:
+        return [], []
+    before, after = analyse(amp), analyse(amp.changed(_changes(trials)))
+    strained = {}
+    for k, trial in enumerate(trials):
+        beyond = [words for words, left in reservoirs(before, after, k) if not left]
+        if beyond:
+            strained[trial.part] = f"{trial.what} is not tried: {'; '.join(beyond)}."
+    return [each for each in trials if each.part not in strained], list(strained.values())
+
+
+def _renewed(amp: Amp) -> Iterator[_Trial]:
+    """Worn tubes replaced by new ones."""
     for tube in tubes(amp):
         if tube.emission < 0.98:
             what = f"{tube.designator} renewed (emission {100 * float(tube.emission):.0f} %)"
             yield _Trial(tube.designator, f"{tube.designator}.emission", 1.0, float(tube.emission), what)
-    heaters = {node for tube in tubes(amp) for node in tube.heater}
-    for part in amp.parts.values():
-        if isinstance(part, Potentiometer) and {part.top, part.bottom} <= heaters:
-            for position in np.linspace(0.3, 0.7, 9):
-                what = f"{part.designator} set to {100 * position:.0f} %"
-                key = f"{part.designator}.position"
-                yield _Trial(part.designator, key, float(position), float(part.position), what)
 
 
 def _tried(
@@ -146,13 +168,18 @@ def _tried(
     """All trials as one batch: member k has trial k fitted and the others as drawn."""
     if not trials:
         return ()
-    changes: dict[str, list[float]] = {}
-    for k, trial in enumerate(trials):
-        changes.setdefault(trial.key, [trial.drawn] * len(trials))[k] = trial.value
-    left = hum(amp.changed(changes), jack=jack, unbalance=unbalance).total_rms
+    left = hum(amp.changed(_changes(trials)), jack=jack, unbalance=unbalance).total_rms
     found: dict[str, Remedy] = {}
     for trial, volts in zip(trials, left, strict=True):
         gain = float(20 * np.log10(now.total_rms[0] / volts))
         if trial.part not in found or found[trial.part].gain_db < gain:
             found[trial.part] = Remedy(trial.part, trial.what, float(volts), gain)
     return tuple(found.values())
+
+
+def _changes(trials: list[_Trial]) -> dict[str, list[float]]:
+    """Trials as one batch."""
+    changes: dict[str, list[float]] = {}
+    for k, trial in enumerate(trials):
+        changes.setdefault(trial.key, [trial.drawn] * len(trials))[k] = trial.value
+    return changes

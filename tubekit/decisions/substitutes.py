@@ -211,7 +211,7 @@ def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Subs
             reasons.append(f"gain of {gain_at} moves {gain:+.3g} dB")
         if ripple[k] > 1.0 + LEAVE_RIPPLE:
             reasons.append(f"ripple {ripple[k]:.3g} × of now")
-        books = reservoirs(before, after, k)
+        books = reservoirs(before.report, after.report, k)
         reasons += [text for text, left in books if not left]
         notes = tuple(text for text, left in books if left)
         used_at, share = _largest(places, used[:, k]) if len(places) else ("", np.nan)

@@ -13,7 +13,7 @@ import numpy as np
 
 from tubekit.amp import Amp, demo_names, load_amp
 from tubekit.amp.hum import Hum, hum as solve_hum
-from tubekit.amp.hum_balance import HumBalance, hum_balance
+from tubekit.amp.hum_balance import HumBalance, balance_control, hum_balance
 from tubekit.amp.parts import (
     GROUND,
     Capacitor,
@@ -25,7 +25,6 @@ from tubekit.amp.parts import (
     Resistor,
     Tube,
 )
-from tubekit.amp.strays import HEATER_UNBALANCE, tubes
 from tubekit.decisions.quieten import HumReport, hum_report
 from tubekit.errors import TubekitError
 from tubekit.panels.amp_board import AmpBoard
@@ -154,22 +153,13 @@ def _rank(part: Part, held: set[str] | frozenset[str]) -> int:
     return 1 if isinstance(part, Tube | RectifierTube | Choke | Diode) else 2
 
 
-def balance_control(amp: Amp) -> str | None:
-    """Designator of the potentiometer across the heaters; None where there is none."""
-    heaters = {node for tube in tubes(amp) for node in tube.heater}
-    for part in amp.parts.values():
-        if isinstance(part, Potentiometer) and {part.top, part.bottom} <= heaters:
-            return part.designator
-    return None
-
-
 def turn_of(amp: Amp) -> HumBalance | None:
     """The hum balance from end to end; None where the amp has none, or it cannot be told."""
     name = balance_control(amp)
     if name is None:
         return None
     try:
-        return hum_balance(amp, name, unbalance=HEATER_UNBALANCE, positions=TURN)
+        return hum_balance(amp, name, positions=TURN)
     except TubekitError:
         return None
 
@@ -189,7 +179,8 @@ def advice_html(report: HumReport) -> str:
     table = report.table("remedies")
     columns, rows = (table.columns[1], table.columns[3]), [(row[1], row[3]) for row in table.rows[:REMEDIES]]
     short = Table(table.title, columns, rows, table.note)
-    said = f'<section class="tubekit"><p><strong>{html.escape(words)}</strong></p></section>'
+    kept = "".join(f"<p>{html.escape(each)}</p>" for each in report.left_out)
+    said = f'<section class="tubekit"><p><strong>{html.escape(words)}</strong></p>{kept}</section>'
     return said + tables_html([short])
 
 

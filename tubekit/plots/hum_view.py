@@ -167,7 +167,7 @@ class HumView:
         self.whole.set_data(travel, whole)
         self.heaters.set_data(travel, heaters)
         self.here.set_data([100 * now.position], [float(now.hum.db(now.hum.total_rms)[0])])
-        self.told.set_text(f"heaters (dashed) least at {100 * now.balance.null:.0f} %")
+        self.told.set_text(f"least at {100 * now.balance.null:.0f} % (heaters dashed)")
 
     def fade(self, faded: bool) -> None:
         """Grey everything out, or ink it again."""
