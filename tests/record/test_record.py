@@ -13,8 +13,9 @@ from tubekit import load_amp, swap
 from tubekit.bench.readings import readings_from_text
 from tubekit.decisions.judge import judge
 from tubekit.errors import RecordError
+from tubekit.files import write_whole
 from tubekit.record import files, may_write, next_free, record
-from tubekit.record.files import find_browser, print_to_pdf, write_whole
+from tubekit.record.files import find_browser, print_to_pdf
 
 WRITER = importlib.import_module("tubekit.record.record")  # the module, not the function of that name
 

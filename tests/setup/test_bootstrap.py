@@ -52,6 +52,9 @@ def test_an_old_python_gets_one_sentence(monkeypatch, capsys) -> None:
         (["swap", "teasel", "R14=330"], ()),
         (["--help"], ()),
         (["amps"], ()),
+        (["parts", "teasel", "--to", "t.csv"], ()),
+        (["swap", "mine.XLSX", "R14=330"], ("sheets",)),
+        (["record", "mine.xlsx"], ("lab",)),
     ],
 )
 def test_a_command_installs_no_more_than_it_needs(arguments, extras) -> None:

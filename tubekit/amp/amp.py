@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 
@@ -17,10 +18,12 @@ from tubekit.amp.fields import Value, fields_of
 from tubekit.amp.heading import MAINS, Heading, TestPoint
 from tubekit.amp.line_side import LineSide
 from tubekit.amp.parts import Part
+from tubekit.amp.parts_list import content
 from tubekit.amp.topology import Topology, same_wiring
 from tubekit.amp.wiring import loose_nodes
 from tubekit.amp.write import amp_tables, toml_text
 from tubekit.errors import ChangeError, InputError, Note, SolveError
+from tubekit.files import write_whole
 from tubekit.text import Column, Printed, Table, quantity
 
 MAINS_KEY = "mains"
@@ -154,6 +157,34 @@ class Amp(Printed):
             one, changes=_against_drawn(self.changes, {key: ("", text) for key, text in now.items()})
         )
 
+    def save_as(self, path: str | Path, *, overwrite: bool = False) -> Path:
+        """Write an amp file, or a parts list for a spreadsheet; either loads to the same amp.
+
+        Parameters
+        ----------
+        path : its suffix says what is written: .toml, .csv, or .xlsx (needs openpyxl).
+        overwrite : let it replace a file that is there.
+
+        Returns
+        -------
+        Path : where it was written.
+
+        Raises
+        ------
+        AmpFileError : another suffix. RecordError : there is such a file, or none can be written there.
+        ChangeError : a batch is many amps; take one with `member`.
+
+        Examples
+        --------
+        >>> from tubekit.amp import load_amp
+        >>> path = load_amp("vetch").save_as(getfixture("tmp_path") / "vetch.csv")
+        >>> load_amp(path).parts["R1"].ohms == load_amp("vetch").parts["R1"].ohms
+        True
+        """
+        target = Path(path)
+        write_whole(target, content(self._tables(), target.suffix, target.name), overwrite=overwrite)
+        return target
+
     def copy_as_text(self) -> str:
         """The text of an amp file that loads to the same amp, changes included.
 
@@ -163,6 +194,9 @@ class Amp(Printed):
         ------
         ChangeError : a batch is many amps; take one with `member`.
         """
+        return toml_text(self._tables())
+
+    def _tables(self) -> dict[str, Any]:
         if self.batch is not None:
             raise ChangeError(
                 f"a batch of {self.batch} amps has no single amp file",
@@ -180,7 +214,7 @@ class Amp(Printed):
             mains=None if self.mains_rms == self.design_mains_rms else float(self.mains_rms),
             left_open=tuple(loose_nodes(self.parts)),  # a change may leave an end hanging
         )
-        return toml_text(amp_tables(heading, self.parts, self.test_points))
+        return amp_tables(heading, self.parts, self.test_points)
 
     def headline(self) -> str:
         """Title, mains and what was changed, in one sentence."""

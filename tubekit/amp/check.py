@@ -16,7 +16,7 @@ from tubekit.amp.heading import Heading, TestPoint
 from tubekit.amp.heater_wiring import with_halves
 from tubekit.amp.make import make_part
 from tubekit.amp.parts import GROUND, Part
-from tubekit.amp.read import ONE_LINE, Sheet
+from tubekit.amp.read import Sheet
 from tubekit.errors import AmpFileError, Note, near_matches
 
 OTHERS_TOLD = 25
@@ -81,7 +81,8 @@ def checked(sheet: Sheet) -> Drawing:
     _node_names(parts, found)
     _joined_once(parts, unread, heading, found)
     if not drawn:
-        found.add("", "there are no parts in the file", ONE_LINE, code="no_parts")
+        fix = "Write a line (in a list a row) for each part: designator, value and nodes"
+        found.add("", "there are no parts in the file", fix, code="no_parts")
     elif not unread:  # with a part missing these would only echo what was said already
         wiring.check_paths(parts, found)
     if heading is None or found.problems:

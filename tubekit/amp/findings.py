@@ -25,7 +25,9 @@ class Findings:
         code: str, key: str = "", word: str | None = None,
     ) -> None:  # fmt: skip
         """Keep one problem; `part` is a designator, 'V1.a', '[amp]' or a node; see `InputError`."""
-        where = self._origins.get(part.strip("[]").split(".")[0], self.name)
+        path = part.strip("[]")
+        places = (self._origins.get(one) for one in (f"{path}.{key}", path, path.split(".")[0]))
+        where = next((one for one in places if one), self.name)
         self.problems.append(
             AmpFileError(problem, where=where, part=part, fix=fix, near=near, code=code, key=key, word=word)
         )

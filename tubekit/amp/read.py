@@ -9,13 +9,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tubekit.amp.parts_list import CSV, TOML, XLSX, tables_of
+from tubekit.amp.spreadsheets import cells_of_csv, cells_of_xlsx
 from tubekit.errors import AmpFileError, TubekitError, near_matches
 from tubekit.tables import data_file
 
 LARGEST = 2_000_000
 DEEPEST = 8
 ONE_LINE = 'Write each part as R1 = { value = "4K7", nodes = ["B1", "g1"] }, text in quotation marks'
-SUFFIX = ".toml"
 HOW_TO_START = "Start from a copy of a demo amp: load_amp(...).copy_as_text() gives a whole amp file"
 
 
@@ -41,7 +42,7 @@ def demo_names() -> tuple[str, ...]:
         folder = data_file("amps")
     except TubekitError:
         return ()
-    return tuple(sorted(path.stem for path in folder.glob(f"*{SUFFIX}")))
+    return tuple(sorted(path.stem for path in folder.glob(f"*{TOML}")))
 
 
 def find(name_or_path: str | Path, beside: Path | None = None) -> Path:
@@ -53,14 +54,15 @@ def find(name_or_path: str | Path, beside: Path | None = None) -> Path:
     """
     text = str(name_or_path).strip()
     if text in demo_names():
-        return data_file("amps", f"{text}{SUFFIX}")
+        return data_file("amps", f"{text}{TOML}")
     path = (beside or Path()) / Path(text).expanduser()
     try:
         if text and path.is_dir():
             raise AmpFileError("this is a folder", where=text, fix="Name the amp file inside it")
         if text and path.exists():
             return path
-        folder = [one.name for one in path.parent.glob(f"*{SUFFIX}")] if path.parent.is_dir() else []
+        beside_it = path.parent.iterdir() if path.parent.is_dir() else ()
+        folder = [one.name for one in beside_it if one.suffix.lower() in (TOML, CSV, XLSX)]
     except (OSError, ValueError):  # a name no file system can hold
         folder = []
     raise AmpFileError(
@@ -79,13 +81,23 @@ def read_sheet(name_or_path: str | Path) -> Sheet:
     AmpFileError : not a file, over 2 MB, not UTF-8, empty, not TOML, or `extends` going in a circle.
     """
     path = find(name_or_path)
-    sheet = extended(read_tables(path), path.name, path.parent, (path.resolve(),))
-    return Sheet(path.stem, path, sheet.tables, sheet.origins)
+    own, places = _tables_and_places(path)
+    sheet = extended(own, path.name, path.parent, (path.resolve(),))
+    return Sheet(path.stem, path, sheet.tables, {**sheet.origins, **places})
 
 
 def read_tables(path: Path) -> dict[str, Any]:
     """One file's own tables, `extends` not followed."""
-    return parse_text(_text(path), path.name)
+    return _tables_and_places(path)[0]
+
+
+def _tables_and_places(path: Path) -> tuple[dict[str, Any], dict[str, str]]:
+    """A file's tables; of a list the row of each part and the column of each field too."""
+    if path.suffix.lower() == CSV:
+        return tables_of(cells_of_csv(_text(path), path.name), path.name)
+    if path.suffix.lower() == XLSX:
+        return tables_of(cells_of_xlsx(_bytes(path), path.name), path.name)
+    return parse_text(_text(path), path.name), {}
 
 
 def parse_text(text: str, where: str) -> dict[str, Any]:
@@ -185,7 +197,7 @@ def _extends_error(problem: str, where: str, fix: str = "", near: Iterable[str] 
 _EXTENDS = 'Write the base as extends = "file.toml" or the name of a demo amp'
 
 
-def _text(path: Path) -> str:
+def _bytes(path: Path) -> bytes:
     where = path.name
     try:
         if not path.is_file():
@@ -204,6 +216,11 @@ def _text(path: Path) -> str:
             where=where,
             fix="Check that this is the amp file and not a scan or a recording",
         )
+    return raw
+
+
+def _text(path: Path) -> str:
+    raw, where = _bytes(path), path.name
     try:
         return raw.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:

@@ -18,6 +18,7 @@ from tubekit import __version__
 from tubekit.cli.bench_commands import add_bench_commands
 from tubekit.cli.fit_command import add_fit
 from tubekit.cli.page_commands import add_page_commands
+from tubekit.cli.parts_command import add_parts
 from tubekit.cli.signal_commands import add_commands
 from tubekit.cli.supply_commands import add_supply_commands
 from tubekit.errors import ChangeError, InputError, SolveError
@@ -115,6 +116,7 @@ def _parser() -> tuple[Command, Any]:
     _amps(commands)
     _report(commands)
     _swap(commands)
+    add_parts(commands, _command)
     add_fit(commands, _command)
     add_commands(commands, _command, _amp_and_mains, _changes)
     add_supply_commands(commands, _command, _amp_and_mains, _changes)

@@ -17,8 +17,8 @@ import ipywidgets as widgets
 
 from tubekit.amp import Amp, load_amp
 from tubekit.errors import RecordError, TubekitError
+from tubekit.files import write_whole
 from tubekit.panels.amp_choice import AmpList
-from tubekit.record.files import write_whole
 
 TYPES = {".png": "image/png", ".toml": "text/plain", ".txt": "text/plain"}
 REFUSED = "Nothing was written: "

@@ -36,7 +36,9 @@ def extras_for(arguments: Sequence[str]) -> tuple[str, ...]:
     """
     words = [word for word in arguments if not word.startswith("-")]
     command = words[0] if words else ""
-    return () if arguments and not command else _EXTRAS.get(command, ())
+    extras = () if arguments and not command else _EXTRAS.get(command, ())
+    workbook = any(word.lower().endswith(".xlsx") for word in arguments)
+    return (*extras, "sheets") if workbook and "lab" not in extras else extras
 
 
 def ensure(

@@ -6,8 +6,8 @@ import contextlib
 from pathlib import Path
 
 from tubekit.errors import RecordError
+from tubekit.files import write_whole
 from tubekit.panels.form.draft import Draft
-from tubekit.record.files import write_whole
 
 NAME = "unfinished-amp.draft"
 

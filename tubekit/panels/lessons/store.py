@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from tubekit.errors import RecordError
-from tubekit.record.files import write_whole
+from tubekit.files import write_whole
 from tubekit.setup.guard import only_one
 
 FILE = "my-progress.json"

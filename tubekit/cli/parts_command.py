@@ -1,0 +1,42 @@
+"""The command `parts`: a parts list into another kind of file, or a template to fill in."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from tubekit.errors import InputError
+
+
+def add_parts(commands: Any, command: Callable[[Any, str, str, Any], argparse.ArgumentParser]) -> None:
+    """Add the command; `command` makes a parser."""
+    parser = command(commands, "parts", "An amp as a parts list, or a list to fill in.", _parts)
+    parser.add_argument("amp", metavar="AMP", nargs="?", help="a name from 'amps', or any amp file")
+    parser.add_argument("--to", metavar="FILE", help="write it as .csv, .xlsx or .toml")
+    parser.add_argument("--template", metavar="FILE", help="write a list to fill in, .csv or .xlsx")
+    parser.add_argument("--overwrite", action="store_true", help="let it replace a file that is there")
+
+
+def _parts(asked: argparse.Namespace) -> Any:
+    from tubekit.amp import load_amp
+    from tubekit.amp.parts_list import template
+    from tubekit.files import write_whole
+
+    if (asked.amp is None) == (asked.template is None):
+        raise InputError(
+            "nothing to write" if asked.amp is None else "an amp and a template are two things",
+            fix="Name an amp, as parts teasel --to teasel.xlsx, or write parts --template my-amp.xlsx",
+        )
+    if asked.template is not None:
+        path = Path(asked.template)
+        write_whole(path, template(path.suffix, path.name), overwrite=asked.overwrite)
+    else:
+        amp = load_amp(asked.amp)
+        if asked.to is None:
+            return amp
+        path = amp.save_as(asked.to, overwrite=asked.overwrite)
+    print(f"tubekit: written: {path}", file=sys.stderr)
+    return None
