@@ -151,3 +151,21 @@ def test_a_reading_outside_its_printed_band_is_never_fine(teasel):
     assert "1 within meter accuracy" in found.headline()
     (off,) = judge(taken(teasel, [Reading(probe, high * 1.03, Meter(0.01))]), bands=bands).verdicts
     assert off.word == "on the high side"
+
+
+def test_currents_read_at_the_plates_enter_watts_and_match(teasel):
+    """Watts are volts times amps: 40 mA at 330 V less 19 V of cathode are 12.4 W, no screen share off."""
+    amps = read((("V3", "plate"), 0.040), (("V4", "plate"), 0.030), quantity="dc_a")
+    volts = read((("B1", "ground"), 335.0), (("B1", "p3"), 5.0), (("k34", "ground"), 19.0))
+    found = judge(taken(teasel, [*amps, *volts]), size=200)
+    verdict = {p.tube: p for p in found.power}
+    assert "12.4 W" in verdict["V3"].text
+    assert "computed" not in verdict["V3"].text
+    assert "40.0 and 30.0 mA (plate currents)" in verdict["V3, V4"].text
+    assert verdict["V3, V4"].verdict == "not matched"
+
+
+def test_volts_read_from_plate_to_cathode_give_the_watts(teasel):
+    readings = [*read((("V3", "plate"), 0.030), quantity="dc_a"), *read((("p3", "k34"), 300.0))]
+    verdict = next(p for p in judge(taken(teasel, readings), size=200).power if p.tube == "V3")
+    assert "9.0 W" in verdict.text

@@ -161,7 +161,7 @@ def test_a_fault_is_chosen_by_hand(panel):
 
 def test_a_blown_fuse_is_said(panel):
     panel.fault("C14 shorted")
-    assert "the fuse blows" in panel.faults.told.value
+    assert "opens F1" in panel.faults.told.value
 
 
 # ---- typing

@@ -107,14 +107,18 @@ def mains(found: Solved) -> MainsReading:
     return MainsReading(one(volts), one(rms), one(watts), one(apparent), one(factor))
 
 
+def fuse_amps(state: MainsState, fuse: drawn.Fuse) -> Array:
+    """Effective current of a fuse, direct current included [A], (N,)."""
+    ohms = next(part.ohms for part in state.circuit.of(Resistor) if part.name == fuse.designator)
+    return np.asarray(np.hypot(state.mean(*fuse.ends), state.ripple_rms(*fuse.ends)) / np.asarray(ohms))
+
+
 def fuses(found: Solved) -> Iterator[FuseReading]:
     """Every fuse that is fitted."""
-    state, one = found.state, found.one
-    wired = {part.name: part for part in state.circuit.of(Resistor)}
+    one = found.one
     for part in found.amp.parts.values():
         if isinstance(part, drawn.Fuse) and part.condition == "fitted":
-            ohms = np.asarray(wired[part.designator].ohms)
-            amps = np.hypot(state.mean(part.a, part.b), state.ripple_rms(part.a, part.b)) / ohms
+            amps = fuse_amps(found.state, part)
             times = amps / np.asarray(part.amps)
             kind = fuse_class(found.amp, part)
             yield FuseReading(

@@ -201,7 +201,7 @@ def mains_steady_state(
         apart = _apart(answer, point)
         slow.update({**point.convergence.ways_out, RELAXED: int(cycle.relaxed.sum())})
     state = _state(circuit, supply, point, answer, rounds, apart, slow)
-    if near is not None and state.convergence.mask.any():  # a near solution can mislead: start afresh
+    if near_point is not None and state.convergence.mask.any():  # a near solution can mislead: start afresh
         return mains_steady_state(
             circuit, frequency_hz=frequency_hz, samples=samples, strict=strict, rails_only=rails_only
         )

@@ -11,12 +11,12 @@ import numpy as np
 from tubekit.amp import Amp
 from tubekit.amp.parts.faults import Change, Fault
 from tubekit.amp.parts.variables import LEAK, Age, Knob, Variable
-from tubekit.analyses.mains import MainsState
 from tubekit.bench.faults import rewired, single_faults
-from tubekit.circuit.parts import VoltageSource
+from tubekit.bench.fuses import shown_with_fuses
+from tubekit.circuit.parts import Circuit
 from tubekit.decisions.fleet import Fleet, fleet
-from tubekit.decisions.instrument import combined, instrumented, turned
-from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Probe, Shown, Tone, shown
+from tubekit.decisions.instrument import combined, instrumented
+from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Probe, Tone
 from tubekit.decisions.sensitivity import sensitivity
 from tubekit.decisions.spread import effects_of
 from tubekit.decisions.variation import variables
@@ -26,8 +26,8 @@ Array = np.ndarray
 Progress = Callable[[int, int], None]
 
 CHUNK = 48
-FUSE_BLOWS = 2.0
-"""A fuse carrying this many times its rating is taken as blown: the amp is dead (common practice)."""
+DEAD = 1e-9
+"""Below this nothing is there [V]: what is without power."""
 MISFIT = {"dc_v": 0.004, "dc_a": 0.02, "ohms": 0.01}
 MISFIT_RATIO = {"ripple_pp_v": 0.03, "ripple_rms_v": 0.03, "signal_rms_v": 0.03, "ac_rms_v": 0.03}
 """How far the tube laws and the drawing itself may be off at a good amp, as a fraction of the reading (the
@@ -40,8 +40,8 @@ class FaultBook:
 
     `seen` (S, M) are readings as the meters show them, `scaled` (S, M) the same as compared (volts, or
     logarithms for ratios), `covariance` (S, M, M) what good parts and the laws leave open, `owner` (S,) the
-    fault each row belongs to (-1 for the drawn amp), `grade` (S,) its severity, `blown` (S,) where the fuse
-    goes, so that all readings are nil.
+    fault each row belongs to (-1 for the drawn amp), `grade` (S,) its severity, `blown` (S,) where it opens
+    a fuse.
     """
 
     amp: Amp
@@ -145,8 +145,6 @@ class _Solving:
         self.others = [m for m in range(len(probes)) if m not in self.direct]
         self.variance = np.array([v.variance for v in varied])
         self.means = np.array([v.mean for v in varied])
-        self.plug = ready.built.circuit.of(VoltageSource)[0].name
-        self.fuse = _fuse_amps(ready.amp)
 
     def book(self, faults: tuple[Fault, ...]) -> FaultBook:
         pieces, total = [], -(-len(self.rows) // CHUNK)
@@ -162,7 +160,6 @@ class _Solving:
                     pieces.append(piece)
                     owner.append(k)
         seen, drift, blown, source = (np.concatenate(each) for each in zip(*pieces, strict=True))
-        seen[blown] = 0.0
         grade = np.array(self.grades + [0] * (len(owner) - len(self.grades)))
         order = np.argsort(np.array(owner), kind="stable")
         good = order[np.isfinite(seen[order]).all(axis=1)]
@@ -173,33 +170,47 @@ class _Solving:
         )  # fmt: skip
 
     def _chunk(self, rows: Sequence[tuple[int, Change]]) -> tuple[Array, Array, Array, Array]:
-        settings = harmed(self.varied, [change for _, change in rows])
-        circuit = turned(self.ready.built.circuit, settings)
         with warnings.catch_warnings():  # a grade without a state is left out of the book
             warnings.simplefilter("ignore", BatchWarning)
-            found = shown(self.ready.amp, circuit, self.probes, self.tone, self.ready.lines.nominal)
-        return self._told(found)
+            changes = [change for _, change in rows]
+            return self._told(self.ready.amp, self.ready.built.circuit, changes)
 
     def _one_rewired(self, fault: Fault) -> tuple[Array, Array, Array, Array] | None:
         other = rewired(self.ready.amp, fault)
         try:
-            circuit = turned(instrumented(other).circuit, harmed(self.varied, [{}]))
-            found = shown(other, circuit, self.probes, self.tone)
+            return self._told(other, instrumented(other).circuit, [{}])
         except TubekitError:
             return None
-        seen, _, blown, source = self._told(found, slopes=False)
-        return seen, self.nominal_drift, blown, source
 
-    def _told(self, found: Shown, slopes: bool = True) -> tuple[Array, Array, Array, Array]:
-        drift = np.zeros((len(found.values), len(self.probes), len(self.varied)))
-        if slopes:
+    def _told(
+        self, amp: Amp, circuit: Circuit, changes: Sequence[Change]
+    ) -> tuple[Array, Array, Array, Array]:
+        """What the meters show, what each variable moves there, whether a fuse opened, and source ohms."""
+        settings = harmed(self.varied, changes)
+        found, opened = shown_with_fuses(amp, circuit, settings, self.probes, self.tone)
+        blown = opened != ""
+        drift = np.zeros((len(changes), len(self.probes), len(self.varied)))
+        if amp is self.ready.amp:
             direct = [self.probes[m] for m in self.direct]
             drift[:, self.direct] = sensitivity(found.state, self.ready.lines, direct, self.varied)
             if self.others:
                 drift[:, self.others] = self.ratio_drift
-        if not hasattr(self, "nominal_drift"):
-            self.nominal_drift = drift[:1]
-        return found.loaded(self.meters), np.nan_to_num(drift), self._blown(found.state), np.abs(found.source)
+        # where a meter leaves little of a voltage it leaves as little of what good parts make of it
+        drift[:, self.direct] *= np.abs(self.meters / (self.meters + found.source))[:, self.direct, None]
+        seen = found.loaded(self.meters)
+        if not hasattr(self, "good"):
+            self.good = seen[:1], drift[:1].copy()
+        elsewhere = blown if amp is self.ready.amp else np.ones(len(changes), bool)
+        drift[elsewhere] = self._left(seen[elsewhere])
+        return seen, np.nan_to_num(drift), blown, np.abs(found.source)
+
+    def _left(self, seen: Array) -> Array:
+        """Effects of the variables in a circuit of another shape: the good amp's, where volts are left."""
+        good, drift = self.good
+        left = np.ones_like(seen)
+        share = np.abs(seen) / np.maximum(np.abs(good), DEAD)
+        left[:, self.direct] = np.minimum(share, 1.0)[:, self.direct]
+        return np.asarray(left[:, :, None] * drift)
 
     @property
     def ratio_drift(self) -> Array:
@@ -211,11 +222,6 @@ class _Solving:
             per_sd = effects / (np.abs(values) + least)[:, None]
             self._ratio_drift: Array = per_sd / np.sqrt(self.variance)
         return self._ratio_drift
-
-    def _blown(self, state: MainsState) -> Array:
-        row = state.operating_point.network.unknowns.index(f"I({self.plug})")
-        squares = np.abs(state.spectrum[:, 1:, row]) ** 2
-        return np.asarray(np.sqrt(0.5 * squares.sum(axis=1)) > FUSE_BLOWS * self.fuse)
 
     def _covariance(self, drift: Array, seen: Array) -> Array:
         found = np.einsum("smv,v,snv->smn", drift, self.variance, drift)
@@ -230,8 +236,3 @@ def _misfit(probe: Probe, seen: Array) -> Array:
     if probe.quantity in MISFIT and not QUANTITIES[probe.quantity].ratio:
         return np.asarray(MISFIT[probe.quantity] * np.abs(seen))
     return np.full(len(seen), MISFIT_RATIO.get(probe.quantity, 0.01))
-
-
-def _fuse_amps(amp: Amp) -> float:
-    ratings = [float(np.max(p.amps)) for p in amp.parts.values() if p.kind == "fuse"]  # type: ignore[attr-defined]
-    return min(ratings) if ratings else np.inf

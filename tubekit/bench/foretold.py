@@ -11,12 +11,11 @@ from tubekit.amp import Amp
 from tubekit.amp.parts.faults import Change, Fault
 from tubekit.amp.parts.variables import Age
 from tubekit.amp.report import CAUTION
-from tubekit.analyses.mains import MainsState
-from tubekit.bench.fault_book import FUSE_BLOWS, harmed
+from tubekit.bench.fault_book import harmed
 from tubekit.bench.faults import rewired, single_faults
-from tubekit.circuit.parts import VoltageSource
-from tubekit.decisions.instrument import instrumented, turned
-from tubekit.decisions.probe import QUANTITIES, Probe, Tone, plugged, shown
+from tubekit.bench.fuses import shown_with_fuses
+from tubekit.decisions.instrument import Settings, instrumented
+from tubekit.decisions.probe import QUANTITIES, Probe, Shown, Tone, plugged
 from tubekit.decisions.variation import variables
 from tubekit.errors import ChangeError, SolveError, near_matches
 from tubekit.text import Column, Printed, Table, frozen_array, quantity
@@ -30,7 +29,8 @@ SAME = 0.02
 class Foretold(Printed):
     """Readings of the typical good amp and of the same amp with one fault, as a meter shows them.
 
-    `free` are those with the fault without the meter's load. Where the fuse goes every reading is nil.
+    `free` are those with the fault without the meter's load; `opens` names the fuse that the fault opens:
+    readings are then those with it open.
     """
 
     amp: Amp
@@ -40,7 +40,7 @@ class Foretold(Printed):
     good: Array = quantity("", "", "readings without the fault, in the unit of each, (M,)")
     faulty: Array = quantity("", "", "readings with it, (M,)")
     free: Array = quantity("", "", "readings with it, the meter's load taken off, (M,)")
-    fuse_blows: bool = False
+    opens: str = ""
 
     @property
     def moved(self) -> tuple[int, ...]:
@@ -53,8 +53,8 @@ class Foretold(Printed):
         """How many of the readings would tell of it."""
         how = f" ({self.severity})" if self.severity else ""
         head = f"{self.fault.words}{how}"
-        if self.fuse_blows:
-            return f"{head}: the fuse blows, so that every reading with the power on is nil."
+        if self.opens:
+            head = f"{head} opens {self.opens}"
         count = len(self.moved)
         said = "none" if not count else "all" if count == len(self.probes) else str(count)
         return f"{head}: {said} of these {len(self.probes)} readings would move by more than 2 %."
@@ -121,30 +121,21 @@ def foretold(
     --------
     >>> from tubekit.amp import load_amp
     >>> found = foretold(load_amp("teasel"), "R14 open", [Probe("dc_v", ("k34", "ground"))])
-    >>> bool(found.faulty[0] > 1.5 * found.good[0]), found.fuse_blows
-    (True, False)
+    >>> bool(found.faulty[0] > 1.5 * found.good[0]), found.opens
+    (True, '')
     """
     known = fault_named(amp, fault) if isinstance(fault, str) else fault
     there = plugged(amp, tone)
     varied = variables(there, age)
-    changes: list[Change] = [{}]
-    if known.becomes is None:
-        changes.append(known.grades[grade])
-    circuit = turned(instrumented(there).circuit, harmed(varied, changes))
-    found = shown(there, circuit, probes, tone)
     meters = np.broadcast_to(np.asarray(meter_ohms, float), (len(probes),))
-    good, faulty, free = found.loaded(meters)[0], found.loaded(meters)[-1], found.values[-1]
-    state = found.state
+    turns: list[Change] = [{}] if known.becomes is not None else [{}, known.grades[grade]]
+    found, opened = _shown(there, harmed(varied, turns), probes, tone)
+    good = found.loaded(meters)[0]
     if known.becomes is not None:
-        other = rewired(there, known)
-        found = shown(other, turned(instrumented(other).circuit, harmed(varied, [{}])), probes, tone)
-        faulty, free, state = found.loaded(meters)[0], found.values[0], found.state
+        found, opened = _shown(rewired(there, known), harmed(varied, [{}]), probes, tone)
+    faulty, free = found.loaded(meters)[-1], found.values[-1]
     if not (np.isfinite(good).all() and np.isfinite(faulty).all()):
         raise SolveError(f"{amp.title} with {known.words}: no idle state was found")
-    blows = _blows(there, state)
-    if blows:
-        alive = np.array([p.quantity == "ohms" for p in probes])  # read with the power off
-        faulty, free = np.where(alive, faulty, 0.0), np.where(alive, free, 0.0)
     severity = known.grade_words[grade] if known.grade_words else ""
     return Foretold(
         amp,
@@ -154,14 +145,9 @@ def foretold(
         frozen_array(good),
         frozen_array(faulty),
         frozen_array(free),
-        blows,
+        str(opened[-1]),
     )
 
 
-def _blows(amp: Amp, state: MainsState) -> bool:
-    """Whether the fuse carries so much that it goes."""
-    ratings = [float(np.max(p.amps)) for p in amp.parts.values() if p.kind == "fuse"]  # type: ignore[attr-defined]
-    network = state.operating_point.network
-    plug = network.circuit.of(VoltageSource)[0].name
-    squares = np.abs(state.spectrum[-1, 1:, network.unknowns.index(f"I({plug})")]) ** 2
-    return bool(ratings) and bool(np.sqrt(0.5 * squares.sum()) > FUSE_BLOWS * min(ratings))
+def _shown(amp: Amp, settings: Settings, probes: Sequence[Probe], tone: Tone | None) -> tuple[Shown, Array]:
+    return shown_with_fuses(amp, instrumented(amp).circuit, settings, probes, tone)

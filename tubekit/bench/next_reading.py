@@ -32,15 +32,15 @@ METER = 0.015
 
 @dataclass(frozen=True)
 class NextReading:
-    """A reading worth taking: what it would tell in bits, and what the likeliest fault and those it tells
-    from it would show there, each as `foretold` solves it for the meter's load.
+    """A reading worth taking: how much of the question it decides, and what the likeliest fault and those it
+    tells from it would show there, each as `foretold` solves it for the meter's load.
 
     Readings taken so far steer the choice; they do not move these figures, since a straight line through a
     fault's spread would.
     """
 
     probe: Probe
-    bits: float = quantity("bit", "I", "expected information on which fault it is")
+    share: float = quantity("", "", "part of the question 'which fault?' that it is expected to answer")
     effort: float = quantity("", "", "effort, DC volts = 1")
     foretold: tuple[tuple[str, float], ...] = ()
 
@@ -63,9 +63,11 @@ def next_readings(
     bits = _information(mean, variance, weight, book.owner[rows])
     effort = np.array([QUANTITIES[book.probes[m].quantity].effort for m in others])
     order = np.argsort(-bits / effort)[:count]
+    faults = np.bincount(book.owner[rows] + 1, weights=weight)
+    asked = float(-(faults[faults > 0] * np.log2(faults[faults > 0])).sum())
     return tuple(
         NextReading(
-            book.probes[others[k]], float(bits[k]), float(effort[k]),
+            book.probes[others[k]], min(float(bits[k]) / asked, 1.0), float(effort[k]),
             tuple((_words(book, rows[j]), float(book.seen[rows[j], others[k]]))
                   for j in _foremost(book, rows, weight, mean[:, k], np.sqrt(variance[:, k]))),
         )

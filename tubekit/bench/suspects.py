@@ -14,8 +14,19 @@ from tubekit.bench.candidates import candidate_probes
 from tubekit.bench.fault_book import FaultBook, Progress, fault_book, scale
 from tubekit.bench.next_reading import NextReading, next_readings
 from tubekit.bench.pairs import Pair, likely_pairs
-from tubekit.bench.weighing import Weighed, meter_sd, places_of, residuals, unseen, weigh
+from tubekit.bench.weighing import (
+    Weighed,
+    meter_sd,
+    places_of,
+    residuals,
+    unseen,
+    weigh,
+    with_healthy_at_most,
+)
+from tubekit.decisions.judge import WRONG_BY_CHANCE, Verdict, good_bands, shares_of, verdicts
 from tubekit.decisions.reading import Readings
+from tubekit.decisions.shares import SharedOut
+from tubekit.decisions.spread import Spread
 from tubekit.errors import ReadingError
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 
@@ -57,13 +68,20 @@ class Suspects(Printed):
     fit: float = quantity("", "", "chance of readings this far off if the amp were good", default=1.0)
     best_fit: float = quantity("", "", "the same under the best single fault", default=1.0)
     unseen: tuple[str, ...] = ()
+    verdicts: tuple[Verdict, ...] = ()
+    shares: SharedOut | None = None
     weighed: Weighed | None = None
     book: FaultBook | None = None
 
     @property
     def accuses(self) -> bool:
-        """True where a part is named: the readings do not fit a good amp."""
+        """True where a part is named: the readings do not fit a good amp, together or one of them alone."""
         return self.healthy < ACCUSE_BELOW
+
+    @property
+    def wrong(self) -> tuple[Verdict, ...]:
+        """Readings that `judge` calls wrong."""
+        return tuple(verdict for verdict in self.verdicts if verdict.word == "wrong")
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -76,22 +94,19 @@ class Suspects(Printed):
         """The verdict in one or two sentences."""
         count = len(self.readings.readings)
         if not self.accuses:
-            doubt = (
-                ""
-                if self.healthy >= DOUBT_BELOW
-                else " They lie at the edge of it: read them again, or more."
-            )
+            doubt = "" if self.healthy >= DOUBT_BELOW else " Only just: read them again, or more."
             return f"{self.readings.drawn.title}: {count} readings fit a good amp.{doubt}"
         first = self.suspects[0]
-        if self.best_fit < EXPLAINED and self.pairs:
+        if self.best_fit < EXPLAINED:
             head = f"{self.readings.drawn.title}: no single fault explains the {count} readings"
-            if self.pairs[0].fit > EXPLAINED:
+            if self.pairs and self.pairs[0].fit > EXPLAINED:
                 return f"{head}; two do: {self.pairs[0].words}."
-            return f"{head}, nor do two. Nearest: {first.words}. Read the worst of them again."
+            again = self.wrong[0].reading.probe if self.wrong else "the worst of them"
+            return f"{head}, nor do two. Nearest: {first.words}. Read {again} again."
         tied = f" It cannot be told from {_listed(first.alike)} by these readings." if first.alike else ""
         whole = min(sum(s.chance for s in self.suspects if s.part == first.part), 1.0)
         severity = f" ({first.severity})" if first.severity else ""
-        return f"{self.readings.drawn.title}: most likely {first.words}{severity}, {_odds(whole)}.{tied}"
+        return f"{self.readings.drawn.title}: most likely {first.words}{severity}, {percent(whole)}.{tied}"
 
     def tables(self) -> list[Table]:
         """Suspects, pairs, and what to measure next."""
@@ -102,19 +117,22 @@ class Suspects(Printed):
                 Column("not to be told from"),
             )  # fmt: skip
             rows = [(s.words, 100 * s.chance, s.severity, ", ".join(s.alike)) for s in self.suspects]
-            left = f"{100 * self.healthy:.2g} %" if self.healthy > 1e-4 else "less than 0.01 %"
-            note = f"Nothing wrong with a single part: {left}. Chances count single faults only."
+            note = f"No single part at fault: {percent(self.healthy)}. Chances count single faults only."
+            if self.best_fit < EXPLAINED:
+                note = f"None of them explains the readings. {note}"
             tables.append(Table("Suspects", columns, rows, note=note))
         if self.pairs and self.best_fit < EXPLAINED and self.accuses:
             pairs = [(p.words, p.distance) for p in self.pairs[:4]]
             two = (Column("two at once"), Column("off by (variances)", format=".1f"))
             tables.append(Table("Pairs", two, pairs))
+        if self.shares and not self.accuses:
+            tables.append(self.shares.table())
         if self.unseen:
             tables.append(self._unseen_table())
         if self.following:
-            follow = [(str(n.probe), n.bits, n.effort, _told(n)) for n in self.following]
+            follow = [(str(n.probe), 100 * n.share, n.effort, _told(n)) for n in self.following]
             heads = (
-                Column("measure next"), Column("tells", "bit", format=".2f"), Column("effort", format="g"),
+                Column("measure next"), Column("decides", "%", format=".0f"), Column("effort", format="g"),
                 Column("what each would show"),
             )  # fmt: skip
             tables.append(Table("Next reading", heads, follow, note=CAUTION))
@@ -138,9 +156,13 @@ class Suspects(Printed):
             "healthy": self.healthy,
             "accuses": self.accuses,
             "suspects": to_json_value(self.suspects) if self.accuses else [],
+            "wrong": [str(verdict.reading.probe) for verdict in self.wrong],
+            "shared_out": to_json_value(self.shares),
             "pairs": to_json_value(self.pairs),
             "unseen": list(self.unseen),
-            "next": [{"reading": str(n.probe), "bits": n.bits, "effort": n.effort} for n in self.following],
+            "next": [
+                {"reading": str(n.probe), "decides": n.share, "effort": n.effort} for n in self.following
+            ],
             "caution": CAUTION,
         }
 
@@ -149,11 +171,19 @@ def _listed(words: Sequence[str]) -> str:
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " or " + words[-1]
 
 
-def _odds(chance: float) -> str:
-    if chance > 0.995:
-        return "more than 200 to 1"
-    odds = chance / (1.0 - chance)
-    return f"{odds:.0f} to 1" if odds >= 1.5 else f"{100 * chance:.0f} in 100"
+def percent(chance: float) -> str:
+    """A chance in words, the one way in which chances are shown.
+
+    Examples
+    --------
+    >>> percent(0.9999), percent(0.8), percent(0.312), percent(0.004), percent(1e-9)
+    ('more than 99 %', '80 %', '31 %', '0.4 %', 'less than 0.1 %')
+    """
+    if chance > 0.99:
+        return "more than 99 %"
+    if chance < 0.001:
+        return "less than 0.1 %"
+    return f"{100 * chance:.0f} %" if chance >= 0.01 else f"{100 * chance:.1f} %"
 
 
 def _told(reading: NextReading) -> str:
@@ -164,6 +194,7 @@ def suspects(
     readings: Readings,
     *,
     book: FaultBook | None = None,
+    bands: Spread | None = None,
     age: Age = "vintage",
     progress: Progress | None = None,
 ) -> Suspects:
@@ -173,6 +204,8 @@ def suspects(
     ----------
     readings : from `load_readings` or `taken`.
     book : faults solved before for the same amp, mains and tone (`book` of an earlier answer), to save time.
+    bands : of good amps, found before with these readings among its probes, to save time. A reading that
+        `judge` calls wrong by them is never called good here.
     age : 'vintage' or 'modern' parts.
     progress : called with (done, of).
 
@@ -206,7 +239,11 @@ def suspects(
     taken = places_of(book, asked)
     scaled = scale(np.array([[r.value for r in readings.readings]]), asked)[0]
     sd = meter_sd(readings.readings)
+    bands = bands or good_bands(readings, age=age, ready=book.fleet)
+    judged = sorted(verdicts(readings, bands), key=lambda v: -v.beyond)
     found = weigh(book, taken, scaled, sd)
+    if any(verdict.word == "wrong" for verdict in judged):
+        found = with_healthy_at_most(found, book.owner, WRONG_BY_CHANCE)
     best = int(np.argmax(np.where(book.owner >= 0, found.rows, -1.0)))
     pairs: tuple[Pair, ...] = ()
     if found.healthy < ACCUSE_BELOW and found.fit[best] < EXPLAINED:
@@ -216,7 +253,8 @@ def suspects(
         readings, found.healthy, _suspects(book, taken, scaled, sd, found), pairs,
         next_readings(book, taken, scaled, sd, found) if found.healthy < 0.9 else (),
         float(found.fit[0]), float(found.fit[best]),
-        tuple(book.faults[k].words for k in unseen(book, taken, sd)), found, book,
+        tuple(book.faults[k].words for k in unseen(book, taken, sd)), tuple(judged),
+        shares_of(readings, bands, tuple(judged)), found, book,
     )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ how often they are met.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import gammaln, logsumexp
@@ -75,6 +75,15 @@ def weigh(book: FaultBook, places: Sequence[int], scaled: Array, sd: Array) -> W
     rows = np.exp(log_row - logsumexp(log_row))
     each = np.bincount(book.owner + 1, weights=rows, minlength=len(book.faults) + 1)
     return Weighed(np.asarray(rows), float(each[0]), each[1:], distance, chi2.sf(distance, len(places)))
+
+
+def with_healthy_at_most(found: Weighed, owner: Array, most: float) -> Weighed:
+    """The same with the chance of a good amp no higher than `most`, the faults sharing the rest."""
+    if found.healthy <= most:
+        return found
+    up = (1.0 - most) / (1.0 - found.healthy) if found.healthy < 1.0 else 0.0
+    rows = np.where(owner < 0, found.rows * most / found.healthy, found.rows * up)
+    return replace(found, rows=rows, healthy=most, faults=found.faults * up)
 
 
 def residuals(book: FaultBook, places: Sequence[int], scaled: Array, sd: Array) -> tuple[Array, Array]:

@@ -11,18 +11,20 @@ from tubekit.amp import analyse
 from tubekit.amp.parts.variables import Age
 from tubekit.amp.report import CAUTION
 from tubekit.decisions.drift import Drift, drift
+from tubekit.decisions.fleet import Fleet
 from tubekit.decisions.instrument import instrumented
 from tubekit.decisions.power_tubes import PowerVerdict, power_verdicts
 from tubekit.decisions.probe import shown
 from tubekit.decisions.reading import Reading, Readings
+from tubekit.decisions.shares import SharedOut, shared_out
 from tubekit.decisions.spread import SIZE, Spread, spread
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 
 Array = np.ndarray
 
-WRONG_FROM = 1.6
-"""Half widths of the band from its middle beyond which a reading is called wrong; between one and this it
-lies on the high or low side (common practice, no source: about one good amp in 1000 reads further out)."""
+WRONG_FROM, WRONG_BY_CHANCE = 1.6, 1e-3
+"""Half widths of the band from its middle beyond which a reading is called wrong, and the share of good amps
+that read further out; between one and this a reading is on the high or low side (common practice)."""
 
 
 @dataclass(frozen=True)
@@ -35,6 +37,9 @@ class Verdict:
     typical: float = quantity("", "", "half of the good amps show less")
     unloaded: float = quantity("", "", "the reading with the meter's load on the circuit taken off")
     word: str = ""
+    beyond: float = quantity(
+        "", "", "half widths of the band from its middle, the meter given its slack", default=0.0
+    )
 
     def sentence(self) -> str:
         """In one line, as 'DC volts at k34 18.2 V: fine (16.6 V to 20.4 V)'."""
@@ -52,6 +57,7 @@ class Judgement(Printed):
     power: tuple[PowerVerdict, ...]
     drifts: tuple[Drift, ...]
     bands: Spread
+    shares: SharedOut | None = None
 
     @property
     def fine(self) -> bool:
@@ -84,6 +90,8 @@ class Judgement(Printed):
         if self.power:
             heads = (Column("verdict"), Column("output tubes"), Column("rule"))
             tables.append(Table("Output tubes", heads, [(p.verdict, p.text, p.rule) for p in self.power]))
+        if self.shares:
+            tables.append(self.shares.table())
         if self.drifts:
             rows_d = [(d.sentence(),) for d in self.drifts]
             tables.append(Table("Parts measured", (Column("finding"),), rows_d, note=CAUTION))
@@ -101,6 +109,7 @@ class Judgement(Printed):
             ],
             "output_tubes": to_json_value(self.power),
             "parts": to_json_value(self.drifts),
+            "shared_out": to_json_value(self.shares),
             "notes": to_json_value(self.readings.notes),
             "caution": CAUTION,
         }  # fmt: skip
@@ -155,20 +164,37 @@ def judge(
     >>> found.verdicts[0].word
     'wrong'
     """
-    probes = tuple(r.probe for r in readings.readings)
-    bands = bands or spread(
-        readings.amp, probes, age=age, tone=readings.tone, measured=readings.measured,
-        mains_known=readings.mains_accuracy, size=size, seed=seed,
-    )  # fmt: skip
+    bands = bands or good_bands(readings, age=age, size=size, seed=seed)
     report = analyse(readings.amp)
-    loads = loading(readings)
-    at = {probe: k for k, probe in enumerate(bands.probes)}
-    verdicts = tuple(
-        _verdict(r, bands, at[r.probe], float(loads[k])) for k, r in enumerate(readings.readings)
-    )
+    found = verdicts(readings, bands)
     before = analyse(readings.drawn) if readings.parts else None
     drifts = tuple(drift(readings.drawn, value, before) for value in readings.parts)
-    return Judgement(readings, verdicts, tuple(power_verdicts(readings, report)), drifts, bands)
+    power = tuple(power_verdicts(readings, report))
+    return Judgement(readings, found, power, drifts, bands, shares_of(readings, bands, found))
+
+
+def good_bands(
+    readings: Readings, *, age: Age = "vintage", size: int = SIZE, seed: int = 1, ready: Fleet | None = None
+) -> Spread:
+    """Bands of good amps for these readings, as for `spread`; `ready` is the amp's fleet, to save time."""
+    return spread(
+        readings.amp, tuple(r.probe for r in readings.readings), age=age, tone=readings.tone,
+        measured=readings.measured, mains_known=readings.mains_accuracy, size=size, with_effects=False,
+        seed=seed, ready=ready,
+    )  # fmt: skip
+
+
+def verdicts(readings: Readings, bands: Spread) -> tuple[Verdict, ...]:
+    """Each reading against its band, the meter's load taken off."""
+    loads = loading(readings)
+    at = {probe: k for k, probe in enumerate(bands.probes)}
+    return tuple(_verdict(r, bands, at[r.probe], float(loads[k])) for k, r in enumerate(readings.readings))
+
+
+def shares_of(readings: Readings, bands: Spread, found: tuple[Verdict, ...]) -> SharedOut | None:
+    """The rail that is farthest off, shared out among good parts."""
+    free = {v.reading.probe: v.unloaded for v in found}
+    return shared_out(readings, bands, np.array([free[r.probe] for r in readings.readings]))
 
 
 def loading(readings: Readings) -> Array:
@@ -193,13 +219,13 @@ def _verdict(reading: Reading, bands: Spread, k: int, load: float) -> Verdict:
     low, typical, high = (float(side[k]) for side in (bands.low, bands.median, bands.high))
     slack, value = reading.uncertainty / load, reading.value / load
     seen = value if _is_loaded(value, reading.value) else reading.value
+    above = value > typical
+    half = max((high - typical) if above else (typical - low), 1e-12)
+    beyond = max(abs(value - typical) - slack, 0.0) / half
     if low <= seen <= high:
         word = "fine"
     elif low - slack <= seen <= high + slack:
         word = METER
     else:
-        above = value > typical
-        half = max((high - typical) if above else (typical - low), 1e-12)
-        beyond = max(abs(value - typical) - slack, 0.0) / half
         word = "wrong" if beyond > WRONG_FROM else f"on the {'high' if above else 'low'} side"
-    return Verdict(reading, low, high, float(np.nan_to_num(typical)), value, word)
+    return Verdict(reading, low, high, float(np.nan_to_num(typical)), value, word, beyond)

@@ -9,7 +9,7 @@ from itertools import combinations
 import numpy as np
 
 from tubekit.amp import AmpReport, parts as drawn
-from tubekit.amp.parts.tubes import Tube
+from tubekit.amp.parts.tubes import Section, Tube
 from tubekit.amp.readings import TubeReading
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.reading import Readings
@@ -37,62 +37,89 @@ def power_verdicts(readings: Readings, report: AmpReport) -> Iterator[PowerVerdi
 
     `report` supplies what was not read (the screen's share, a plate that was left out) and says so.
     """
-    amps = {t.section: _cathode_amps(readings, report, t) for t in report.tubes}
     for tube in report.tubes:
         limit = rated(tube.types, "plate_w")
-        found = amps[tube.section]
-        if limit is None or np.max(limit) < POWER_TUBE_FROM_W or found is None:
+        if limit is None or np.max(limit) < POWER_TUBE_FROM_W:
+            continue
+        found = _plate_amps(readings, report, tube)
+        if found is None:
             continue
         yield _dissipation(readings, report, tube, found[0], found[1], float(np.max(limit)))
     yield from _matching(readings, report)
 
 
-def _read(readings: Readings, quantity: str, place: tuple[str, str]) -> float | None:
+def _read(readings: Readings, section: str, terminal: str) -> float | None:
+    """A current as it was read."""
     for reading in readings.readings:
-        if reading.probe.quantity == quantity and reading.probe.place == place:
+        if reading.probe.quantity == "dc_a" and reading.probe.place == (section, terminal):
             return reading.value
     return None
 
 
-def _cathode_amps(readings: Readings, report: AmpReport, tube: TubeReading) -> tuple[float, str] | None:
-    """Cathode current of a section as measured, and how: directly, or from a cathode resistor it shares."""
-    own = _read(readings, "dc_a", (tube.section, "cathode"))
-    if own is not None:
-        return own, "measured"
-    part = report.amp.parts[tube.designator]
-    assert isinstance(part, Tube)
-    cathode = next(s.cathode for s in part.sections if s.name == tube.section)
-    volts = _read(readings, "dc_v", (cathode, GROUND))
+def _volts(readings: Readings, node: str, to: str) -> float | None:
+    """Volts between two nodes as read, at once or as a sum of differences that were read."""
+    steps: dict[str, list[tuple[str, float]]] = {}
+    for reading in readings.readings:
+        if reading.probe.quantity == "dc_v":
+            a, b = reading.probe.place
+            steps.setdefault(a, []).append((b, reading.value))
+            steps.setdefault(b, []).append((a, -reading.value))
+    found, ahead = {node: 0.0}, [node]
+    for here in ahead:
+        for there, volts in steps.get(here, []):
+            if there not in found:
+                found[there] = found[here] + volts
+                ahead.append(there)
+    return found.get(to)
+
+
+def _section(report: AmpReport, name: str) -> Section:
+    tubes = (part for part in report.amp.parts.values() if isinstance(part, Tube))
+    return next(section for tube in tubes for section in tube.sections if section.name == name)
+
+
+def _screen_share(tube: TubeReading) -> float:
+    """Share of the cathode current that the screen takes, as computed."""
+    return float(tube.screen_a) / float(tube.cathode_a) if tube.cathode_a else 0.0
+
+
+def _plate_amps(readings: Readings, report: AmpReport, tube: TubeReading) -> tuple[float, str] | None:
+    """Plate current of a section as measured, and how: in its lead, at its cathode, or by a drop."""
+    section = _section(report, tube.section)
+    plate, cathode = (_read(readings, tube.section, terminal) for terminal in ("plate", "cathode"))
+    if plate is not None:
+        return plate, "measured at the plate"
+    left = 1.0 - (_screen_share(tube) if section.screen else 0.0)
+    if cathode is not None:
+        screen = _read(readings, tube.section, "screen")
+        return (cathode * left, "measured") if screen is None else (cathode - screen, "measured, less screen")
+    volts = _volts(readings, section.cathode, GROUND)
     ohms = [
         float(np.max(p.ohms)) for p in report.amp.parts.values()
-        if isinstance(p, drawn.Resistor) and set(p.ends) == {cathode, GROUND}
+        if isinstance(p, drawn.Resistor) and set(p.ends) == {section.cathode, GROUND}
     ]  # fmt: skip
-    if volts is None or len(ohms) != 1:
-        return None
-    shared = [
-        s
-        for p in report.amp.parts.values()
-        if isinstance(p, Tube)
-        for s in p.sections
-        if s.cathode == cathode
-    ]
-    how = f"{volts:.4g} V over {ohms[0]:g} Ω" + (f", shared by {len(shared)}" if len(shared) > 1 else "")
-    return volts / ohms[0] / len(shared), how
+    if volts is not None and len(ohms) == 1:
+        tubes = (part for part in report.amp.parts.values() if isinstance(part, Tube))
+        shared = sum(s.cathode == section.cathode for part in tubes for s in part.sections)
+        how = f"{volts:.4g} V over {ohms[0]:g} Ω" + (f", shared by {shared}" if shared > 1 else "")
+        return volts / ohms[0] / shared * left, how
+    drop = _half_drop(readings, report, tube.section)
+    return None if drop is None else (drop, "drop across its half of the transformer")
 
 
 def _dissipation(
     readings: Readings, report: AmpReport, tube: TubeReading, amps: float, how: str, limit: float
 ) -> PowerVerdict:
-    part = report.amp.parts[tube.designator]
-    assert isinstance(part, Tube)
-    section = next(s for s in part.sections if s.name == tube.section)
-    plate = _read(readings, "dc_v", (section.plate, GROUND))
-    cathode = _read(readings, "dc_v", (section.cathode, GROUND)) if section.cathode != GROUND else 0.0
-    assumed = "" if plate is not None else ", plate volts as computed"
-    top = plate if plate is not None else float(tube.plate_v) + float(tube.cathode_v)
-    bottom = cathode if cathode is not None else float(tube.cathode_v)
-    screen = float(tube.screen_a) / float(tube.cathode_a) if section.screen else 0.0
-    watts = (top - bottom) * amps * (1.0 - screen)
+    section = _section(report, tube.section)
+    volts, cathode = _volts(readings, section.plate, section.cathode), None
+    if volts is None and section.cathode != GROUND:  # what was not read of the two is as computed
+        plate, cathode = (_volts(readings, n, GROUND) for n in (section.plate, section.cathode))
+        if plate is not None:
+            volts = plate - float(tube.cathode_v)
+    assumed = "" if volts is not None else ", plate volts as computed"
+    if volts is None:
+        volts = float(tube.plate_v) + (0.0 if cathode is None else float(tube.cathode_v) - cathode)
+    watts = volts * amps
     ratings = catalogue.tube(tube.types[0]).ratings
     if tube.bias == "fixed":
         share, rule, source = (
@@ -139,9 +166,10 @@ def _matching(readings: Readings, report: AmpReport) -> Iterator[PowerVerdict]:
 
 
 def _pair_amps(readings: Readings, report: AmpReport, one: str, two: str) -> tuple[float, float, str] | None:
-    direct = [_read(readings, "dc_a", (name, "cathode")) for name in (one, two)]
-    if direct[0] is not None and direct[1] is not None:
-        return direct[0], direct[1], "cathode currents"
+    for terminal in ("cathode", "plate"):
+        first, second = (_read(readings, name, terminal) for name in (one, two))
+        if first is not None and second is not None:
+            return first, second, f"{terminal} currents"
     drops = [_half_drop(readings, report, name) for name in (one, two)]
     if drops[0] is None or drops[1] is None:
         return None
@@ -150,21 +178,21 @@ def _pair_amps(readings: Readings, report: AmpReport, one: str, two: str) -> tup
 
 def _half_drop(readings: Readings, report: AmpReport, section: str) -> float | None:
     """Plate current by the drop between center tap and plate, where both were read as one difference."""
-    plate = next(
-        s.plate
-        for p in report.amp.parts.values()
-        if isinstance(p, Tube)
-        for s in p.sections
-        if s.name == section
-    )
+    plate = _section(report, section).plate
     for part in report.amp.parts.values():
         if not isinstance(part, drawn.OutputTransformer):
             continue
         for (a, b), ohms in zip(part.primary.sections, part.primary.ohms, strict=True):
             if plate in (a, b):
                 tap = b if plate == a else a
-                drop = _read(readings, "dc_v", (tap, plate))
-                back = _read(readings, "dc_v", (plate, tap))
-                volts = drop if drop is not None else -back if back is not None else None
+                volts = _between(readings, tap, plate)
                 return None if volts is None else volts / float(np.max(ohms))
+    return None
+
+
+def _between(readings: Readings, node: str, to: str) -> float | None:
+    """The difference of two nodes where it was read as one: of two readings to ground little is left."""
+    for reading in readings.readings:
+        if reading.probe.quantity == "dc_v" and set(reading.probe.place) == {node, to}:
+            return reading.value if reading.probe.place[0] == node else -reading.value
     return None

@@ -116,6 +116,7 @@ def spread(
     ac_size: int = AC_SIZE,
     with_effects: bool = True,
     seed: int = 1,
+    ready: Fleet | None = None,
     progress: Progress | None = None,
 ) -> Spread:
     """Bands in which the readings of good amps lie.
@@ -129,7 +130,9 @@ def spread(
     mains_known : relative accuracy of the mains voltage; unknown, it varies by 5 %.
     size, ac_size : amps to draw, and how many of them for ripple and signal, where each costs a mains
         cycle; `seed` makes it repeatable.
-    with_effects : False leaves out what moves each reading, and the check of the regulation line.
+    with_effects : False leaves out what moves readings of ripple and signal, and the check of the
+        regulation line.
+    ready : the fleet of this amp where it was made before, to save time.
     progress : called with (done, of) as the work goes on.
 
     Raises
@@ -147,7 +150,7 @@ def spread(
     """
     _checked(amp, size)
     amp = plugged(amp, tone)
-    ready = fleet(amp)
+    ready = fleet(amp) if ready is None else ready
     wanted = tuple(default_probes(ready) if probes is None else probes)
     if tone is None and any(p.quantity == "signal_rms_v" for p in wanted):
         raise InputError("a signal reading needs a test tone", where=amp.name, fix="Give tone=Tone('J1')")
@@ -160,7 +163,10 @@ def spread(
         error = line_error(ready, varied, x[:CHECKED])
     else:
         nominal = drawn_values(ready, wanted, varied, np.zeros((1, len(varied))), tone)[0]
-        effects, error = np.zeros((len(wanted), 0)), float("nan")
+        effects, error = np.full((len(wanted), len(varied)), np.nan), float("nan")
+        direct = [k for k, probe in enumerate(wanted) if is_direct(ready, probe)]
+        if direct:
+            effects[direct] = effects_of(ready, [wanted[k] for k in direct], varied, tone)[1]
     low, median, high = np.nanpercentile(values, [2.5, 50.0, 97.5], axis=0)
     return Spread(
         amp, age, wanted, varied, frozen_array(nominal), frozen_array(low), frozen_array(median),

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from tubekit.bench.foretold import Foretold
 from tubekit.bench.next_reading import NextReading
-from tubekit.bench.suspects import DOUBT_BELOW, EXPLAINED, Suspect, Suspects
+from tubekit.bench.suspects import DOUBT_BELOW, EXPLAINED, Suspect, Suspects, percent
 from tubekit.decisions.judge import Judgement
 from tubekit.panels.answer import tables_html
 
@@ -73,31 +73,14 @@ def suspects_html(found: Suspects) -> str:
     if found.pairs and found.best_fit < EXPLAINED:
         two = [_finding("two", p.words) for p in found.pairs[:3]]
         pairs = f"<p>No single fault explains the readings. Two at once that come nearest:</p>{_list(two)}"
-    nothing = f"<p>That nothing is wrong: {_chance(found.healthy)}. Chances count single faults only.</p>"
+    nothing = f"<p>That nothing is wrong: {percent(found.healthy)}. Chances count single faults only.</p>"
     return _section(_headline(found.headline()) + _list(lines) + pairs + nothing)
 
 
 def _suspect(one: Suspect) -> str:
     severity = f", as if {one.severity}" if one.severity else ""
     alike = f". Not to be told from {', '.join(one.alike)}" if one.alike else ""
-    return f"{one.words}{severity}: {_chance(one.chance)}{alike}"
-
-
-def _chance(chance: float) -> str:
-    """A chance in words.
-
-    Examples
-    --------
-    >>> _chance(0.9999), _chance(0.8), _chance(0.31), _chance(1e-9)
-    ('as good as certain', '4 to 1 for it', '31 in 100', 'less than 1 in 1000')
-    """
-    if chance > 0.995:
-        return "as good as certain"
-    if chance > 0.6:
-        return f"{chance / (1 - chance):.0f} to 1 for it"
-    if chance < 0.001:
-        return "less than 1 in 1000"
-    return f"{100 * chance:.0f} in 100" if chance >= 0.01 else f"{1000 * chance:.0f} in 1000"
+    return f"{one.words}{severity}: {percent(one.chance)}{alike}"
 
 
 def next_html(following: Iterable[NextReading]) -> str:
@@ -113,8 +96,8 @@ def next_html(following: Iterable[NextReading]) -> str:
 def worth_taking(following: Iterable[NextReading]) -> list[NextReading]:
     """The best of them, and those that tell nearly as much for their effort."""
     each = list(following)
-    best = max((n.bits / n.effort for n in each), default=0.0)
-    return [n for n in each if n.bits / n.effort >= NEARLY * best]
+    best = max((n.share / n.effort for n in each), default=0.0)
+    return [n for n in each if n.share / n.effort >= NEARLY * best]
 
 
 def _why(one: NextReading) -> str:

@@ -1,0 +1,55 @@
+"""What a fault makes the meter show once its fuse has opened; each fuse by its own current."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from tubekit.amp import Amp
+from tubekit.amp.parts import Fuse
+from tubekit.amp.supply_duty import fuse_amps
+from tubekit.analyses.mains import MainsState
+from tubekit.circuit.parts import Circuit
+from tubekit.decisions.instrument import Settings, instrumented, turned
+from tubekit.decisions.probe import Probe, Shown, Tone, shown
+
+Array = np.ndarray
+
+OPENS = 2.0
+"""A fuse that carries this many times its rating is taken as open (common practice)."""
+
+
+def shown_with_fuses(
+    amp: Amp, circuit: Circuit, settings: Settings, probes: Sequence[Probe], tone: Tone | None = None
+) -> tuple[Shown, Array]:
+    """What amps at these settings show once fuses have opened, and the name of that fuse ('' for none), (N,).
+
+    With a line fuse open every reading is zero except ohms, which are read with the power off; with another
+    one open the amp is solved without it. The state is the one before a fuse opened.
+    """
+    found = shown(amp, turned(circuit, settings), probes, tone)
+    opened = open_fuses(amp, found.state)
+    values, source = found.values.copy(), found.source.copy()
+    powered = np.array([probe.quantity != "ohms" for probe in probes])
+    for fuse in set(opened.tolist()) - {""}:
+        rows = np.flatnonzero(opened == fuse)
+        if fuse in amp.line_side.fuses:
+            values[rows[:, None], np.flatnonzero(powered)] = 0.0
+        else:
+            other = amp.changed({fuse: "open"})
+            some = {knob: (factor[rows], addend[rows]) for knob, (factor, addend) in settings.items()}
+            after, _ = shown_with_fuses(other, instrumented(other).circuit, some, probes, tone)
+            values[rows], source[rows] = after.values, after.source
+    return replace(found, values=values, source=source), opened
+
+
+def open_fuses(amp: Amp, state: MainsState) -> Array:
+    """Name of the fuse that carries most of its rating and more than `OPENS` times it, '' for none, (N,)."""
+    fuses = [part for part in amp.parts.values() if isinstance(part, Fuse) and part.condition == "fitted"]
+    if not fuses:
+        return np.full(len(state.spectrum), "", dtype=object)
+    times = np.nan_to_num([fuse_amps(state, fuse) / np.max(fuse.amps) for fuse in fuses])
+    names = np.array([fuse.designator for fuse in fuses], dtype=object)[times.argmax(axis=0)]
+    return np.where(times.max(axis=0) > OPENS, names, "")
