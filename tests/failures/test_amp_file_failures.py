@@ -58,6 +58,8 @@ SLIPS = {
     "tube a number": (V1, V1.replace('"12AX7"', "12"), "V1", "type is 12", "12AX7"),
     "tube with wire ends": ('type = "5Y3GT"', 'type = "1N4007"', "V5", "a silicon diode with wire ends", "CR1"),
     "diode unknown": ("[R24]\n", '[CR1]\ntype = "1N4070"\nnodes = ["hv_a", "B1"]\n[R24]\n', "CR1", "type '1N4070' is not a known silicon diode", "Near: 1N4007"),
+    "selenium": ("[R24]\n", '[CR1]\ntype = "selenium"\nnodes = ["hv_a", "B1"]\n[R24]\n', "CR1", "type 'selenium' is not a known silicon diode", "1N4007 with a resistor in series"),
+    "two plates of one": ('type = "5Y3GT"', 'type = "0A2"', "V5", "has no 'plates'", "plate = .."),
     "a tube for a diode": ("[R24]\n", '[CR1]\ntype = "12AX7"\nnodes = ["hv_a", "B1"]\n[R24]\n', "CR1", "type '12AX7' is not a known silicon diode", "1N4007"),
     "no type": (V1, V1.replace('type = "12AX7"\n', ""), "V1", "type is missing", "12AX7"),
     "no heater": (V1, V1.replace('heater = ["h1", "h2"]\n', ""), "V1", "heater of 12AX7", "h1"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from typing import Any
 
 from tubekit.amp.fields import fields_of
@@ -10,6 +11,7 @@ from tubekit.amp.findings import ALWAYS, MISSING, Findings, read_fields, tables_
 from tubekit.amp.parts.tubes import (
     MIXED,
     REGULATOR,
+    WIRE_ENDED,
     GasTube,
     RectifierTube,
     Section,
@@ -18,11 +20,24 @@ from tubekit.amp.parts.tubes import (
     TubeType,
     facts,
 )
+from tubekit.devices import catalogue
 from tubekit.errors import InputError
 
 SINGLE = ("plate", "screen", "grid", "cathode")
 DIODES: Mapping[str, type[Tube]] = {"rectifier": RectifierTube, REGULATOR: GasTube}
 """Kinds of tube without a grid, by the family of the type."""
+
+
+def alike(known: TubeFacts, sections: int) -> list[str]:
+    """Types of the same family with that many sections, those of the same base and heater first."""
+    found = []
+    for other in catalogue.tube_types():
+        with suppress(InputError):  # a damaged file of the user's own
+            found.append(facts(other))
+    found = [one for one in found if (one.family, one.sections) == (known.family, sections)]
+    found = [one for one in found if one.base != WIRE_ENDED]
+    found.sort(key=lambda one: (one.base != known.base, one.heater_volts != known.heater_volts, one.type))
+    return [one.type for one in found[:3]]
 
 
 def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tube | None:
@@ -47,11 +62,11 @@ def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tub
     if len(sections) > known.sections:
         fix = f"Draw {known.sections} of them, or correct the type"
         problem = f"{known.type} is {known.words}, but {len(sections)} sections are drawn"
-        found.add(designator, problem, fix, code="too_many_sections")
+        found.add(designator, problem, fix, alike(known, len(sections)), code="too_many_sections")
     elif len(sections) < known.sections and not table.get("note"):
         fix = f"Add {designator}.b with its electrodes, or a note that says why a section is unused"
         problem = f"only {len(sections)} of {known.sections} sections of {known.type} drawn"
-        found.add(designator, problem, fix, code="sections_left_out")
+        found.add(designator, problem, fix, alike(known, len(sections)), code="sections_left_out")
     _heater(designator, table, known, found)
     good = tuple(one for one in sections if one is not None)
     if known.family == MIXED and len(good) == 2 and (good[0].screen is None) == (good[1].screen is None):
@@ -110,7 +125,8 @@ def _diode(
     if plates > known.sections:
         fix = f"Write {known.sections}, or correct the type"
         problem = f"{known.type} has {known.sections} plate(s), {plates} drawn"
-        found.add(designator, problem, fix, code="too_many_sections", key="plates")
+        near = alike(known, plates)
+        found.add(designator, problem, fix, near, code="too_many_sections", key="plates")
         return None
     return kind(designator=designator, family=known.family, socket=known.base, **values)
 

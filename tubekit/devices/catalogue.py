@@ -25,6 +25,14 @@ __all__ = ["Ratings", "Tube", "add_tube", "capacitances", "silicon", "tube", "tu
 OWN_TUBES = "TUBEKIT_TUBES"
 """Environment variable: directories with tube files of one's own, separated as in PATH."""
 
+HOW_TO_ADD = (
+    "Write a type the catalogue has (tube_types()), or add this one: put points measured on it, or read off "
+    "the plate curves of its data sheet, into a file with the columns plate_v, grid_v, plate_ma and run "
+    "python3 -m tubekit fit points.csv --like TYPE --name NAME --save FILE.toml"
+)
+FOR_SELENIUM = "For a selenium stack write 1N4007 with a resistor in series for its drop"
+"""Common practice, no source."""
+
 
 def tube(type_: str, *, law: str | None = None) -> Tube:
     """The record of a tube type, by its name or an equivalent's, whatever the case.
@@ -50,8 +58,7 @@ def tube(type_: str, *, law: str | None = None) -> Tube:
         damaged = [type_ for type_ in _called() if _unread(type_)]
         raise UnknownTube(
             f"there is no tube '{type_}' in the catalogue",
-            fix="See tube_types() for those there are"
-            + (f"; the files of {', '.join(damaged)} cannot be read" if damaged else ""),
+            fix=HOW_TO_ADD + (f"; the files of {', '.join(damaged)} cannot be read" if damaged else ""),
             near=near_matches(type_.strip(), _spellings()),
         )
     found = _own(name) if name in _added() else _tube(name)
@@ -123,11 +130,14 @@ def silicon(type_: str) -> SiliconDiode:
     ------
     UnknownTube : no silicon diode of that type.
     """
-    law = tube(type_).law
+    known = _names().get(type_.strip().casefold())
+    law = tube(type_).law if known else None
     if isinstance(law, SiliconDiode):
         return law
     diodes = [name for name in file_types() if "silicon" in str(_data(name).get("kind"))]
-    raise UnknownTube("is a tube, not a silicon diode", part=type_, fix=f"Diodes are {', '.join(diodes)}")
+    problem = "is a tube, not a silicon diode" if known else "is not a silicon diode of the catalogue"
+    fix = f"Diodes are {', '.join(diodes)}. {FOR_SELENIUM}"
+    raise UnknownTube(problem, part=type_, fix=fix, near=near_matches(type_.strip(), diodes))
 
 
 def capacitances(type_: str) -> Mapping[str, float]:

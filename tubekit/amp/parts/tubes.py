@@ -369,9 +369,8 @@ def facts(tube_type: str) -> TubeFacts:
         tube = catalogue.tube(tube_type.strip())
     except UnknownTube as error:
         near = error.near or near_matches(tube_type, catalogue.tube_types())
-        fix = error.fix or "Write a type the catalogue has"
         problem = f"{said(tube_type)} is not a known tube type"
-        raise InputError(problem, fix=fix, near=near, code=error.code, word=tube_type) from error
+        raise InputError(problem, fix=error.fix, near=near, code=error.code, word=tube_type) from error
     except InputError as error:  # a damaged file of our own
         problem = f"{said(tube_type)} cannot be used: {error}"
         raise InputError(problem, fix="Mend that file", code="tube_file", word=tube_type) from error

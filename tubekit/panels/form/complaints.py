@@ -24,7 +24,7 @@ _FIXES = {
     "designator": "Write class letter and number, as R14",
     "no_rectifier": "Add the rectifier: a tube, or diodes",
     "no_resistance": "Measure it, unplugged and discharged, and fill in the ohms",
-    "unknown_tube": "Choose one from the list",
+    "unknown_tube": "Choose one from the list, or add it with the command fit, from its data sheet",
     "no_mains_plug": "Add the mains plug",
     "no_ground": "The chassis is the node 'ground'",
     "no_primary": "Add the primary, with nodes, volts or turns, and resistance",
