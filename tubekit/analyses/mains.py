@@ -32,6 +32,9 @@ SAMPLES = 256
 ROUNDS = 25
 AGREED = 1e-5
 """Rounds end when supply and tubes agree on the mean voltage of every tube port to this [V]."""
+PATIENCE, SHRINKS = 6, 0.5
+"""Rounds end too when for so many of them no member that is left has come nearer than this share of its best:
+what swings between two states (a rail that a dead rectifier leaves to leakage) never agrees."""
 PER_AMPERE = 100.0
 """A mean rectifier current that they do not agree on counts as this many volts an ampere [Ω]."""
 
@@ -192,13 +195,17 @@ def mains_steady_state(
         point, cycle = near_point, near.cycle
     else:
         point = solve_network(network, supply.guess())
-    apart, slow = np.full(network.size, np.inf), Counter(point.convergence.ways_out)
-    while rounds < ROUNDS and (apart > AGREED).any():
+    apart = best = np.full(network.size, np.inf)
+    nearer, slow = 0, Counter(point.convergence.ways_out)
+    while rounds < min(ROUNDS, nearer + PATIENCE) and (apart > AGREED).any():
         rounds += 1
         answer = supply.cycle(point, cycle)
         cycle = answer.cycle
         point = solve_network(network, answer.feed, point.port_volts)
         apart = _apart(answer, point)
+        if ((apart > AGREED) & (apart < SHRINKS * best)).any():
+            nearer = rounds
+        best = np.minimum(best, apart)
         slow.update({**point.convergence.ways_out, RELAXED: int(cycle.relaxed.sum())})
     state = _state(circuit, supply, point, answer, rounds, apart, slow)
     if near_point is not None and state.convergence.mask.any():  # a near solution can mislead: start afresh
