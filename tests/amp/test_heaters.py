@@ -5,6 +5,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
@@ -17,7 +19,7 @@ from tubekit.decisions import limits
 from tubekit.devices.heater import resistance
 
 TEASEL = load_amp("teasel").copy_as_text()
-HEATERS = 'heater = ["h1", "h2"]'
+HEATERS = 'V1.heater = ["h1", "h2"]'
 
 
 ONE = 'nodes = ["w1", "w3"]\nvolts = ["{} V"]\nresistance = ["0.4"]\n'
@@ -33,9 +35,7 @@ TWO = 'nodes = ["w1", "w2", "w3"]\nvolts = ["6.3 V", "6.3 V"]\nresistance = ["0.
     ],
 )
 def test_a_tapped_heater_runs_on_either_voltage(heater: str, winding: str, volts: float, amps: float) -> None:
-    head, rest = TEASEL.split("[V1]\n", 1)
-    drawn = rest.replace(HEATERS, f"heater = {heater}", 1)
-    text = amp_from_text(f"{head}[V1]\n{drawn}[T1.more]\n{winding}")
+    text = amp_from_text(f"{TEASEL.replace(HEATERS, f'V1.heater = {heater}')}[T1.more]\n{winding}")
     part = text.parts["V1"]
     assert isinstance(part, Tube)
     assert part.heater_rating() == pytest.approx((volts, amps))
@@ -52,7 +52,7 @@ def test_a_tapped_heater_runs_on_either_voltage(heater: str, winding: str, volts
 def test_a_string_of_one_current_is_judged_right() -> None:
     """Two 12A_7 on 0.15 A and a dropper: 12.6 V each, told by the other tubes' current or by the drawing."""
     text = amp("no-transformer").copy_as_text()
-    strung = text.replace('type = "12AX7"', 'type = "12AX7"\nheater_halves = "series"')
+    strung = re.sub(r'(V\d)(.type = "12AX7")', r'\1\2\n\1.heater_halves = "series"', text)
     one = amp_from_text(strung)
     assert [part.designator for part in heater_string(one.parts)] == ["V2", "V1"]
     told = {note.code for note in one.notes}

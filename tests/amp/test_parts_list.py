@@ -84,6 +84,9 @@ def test_a_part_above_the_line_of_the_parts_is_sent_below_it() -> None:
 def test_lines_and_headings_may_be_mixed() -> None:
     mixed = amp_from_text(HEAD + 'R14 = { value = "330" }\n[R15]\nvalue = "330k"\n')
     assert (mixed.parts["R14"].ohms, mixed.parts["R15"].ohms) == (330.0, 330e3)
+    more = '[T1.more]\nnodes = ["w1", "w2"]\nvolts = ["5 V"]\nresistance = ["0.1"]\n'
+    load = '[R99]\nvalue = "1k"\nnodes = ["w1", "w2"]\n'
+    assert amp_from_text(amp("teasel").copy_as_text() + more + load).parts["T1"].windings[-1].name == "more"
 
 
 # ---- the same list in a spreadsheet

@@ -122,8 +122,11 @@ def _flat(tables: dict[str, Any], where: str) -> dict[str, Any]:
     parts = tables.pop("parts", {})
     if not isinstance(parts, dict):
         raise AmpFileError("is not a table", where=where, part="parts", fix=ONE_LINE)
-    for twice in tables.keys() & parts.keys():
-        raise _twice(twice, where, f"under [parts], and as [{twice}]")
+    for name in tables.keys() & parts.keys():
+        one, other = tables[name], parts[name]
+        if not (isinstance(one, dict) and isinstance(other, dict)) or one.keys() & other.keys():
+            raise _twice(name, where, f"under [parts], and as [{name}]")
+        parts[name] = {**other, **one}  # a winding added under a heading of its own
     return {**tables, **parts}
 
 
