@@ -19,7 +19,6 @@ from tests.supplies import (
 )
 from tubekit.amp import Amp, amp_from_text, analyse
 from tubekit.amp.parts import Choke, PowerTransformer, Thermistor
-from tubekit.amp.settling import thermistor_law, warm_ohms
 from tubekit.errors import AmpFileError, ChangeError
 
 
@@ -144,8 +143,8 @@ def test_a_thermistor_settles_where_heat_and_cooling_balance() -> None:
     solved = analyse(amp).solved
     ohms = float(solved.built.settled["RT1"])
     amps = float(solved.state.winding_rms("T1")[0])
-    assert ohms == pytest.approx(float(warm_ohms(part, amps)), rel=0.01)
-    b, loss = thermistor_law(part)
+    assert ohms == pytest.approx(float(part.warm_ohms(amps)), rel=0.01)
+    b, loss = part.law
     kelvin = 1 / (1 / 298 + np.log(ohms / 10) / b)
     assert amps**2 * ohms == pytest.approx(loss * (kelvin - 298), rel=0.02)
     assert 2500 < b < 4000  # makers' inrush limiters (from memory)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -28,11 +28,12 @@ def hum_tables(found: Hum) -> list[Table]:
 
 
 def _by_rail(found: Hum) -> Table:
-    rows = []
+    rows: list[tuple[Any, ...]] = []
     for (kind, node), volts in found.together().items():
         size = np.sqrt((np.abs(volts) ** 2).sum(axis=1))
         largest = np.max([each.rms for each in _ways_of(found, kind, node)], axis=0)
-        rows.append((node, kind, largest, size, found.db(size)))
+        if np.any(size > 0):  # what gets in nowhere has no level
+            rows.append((node, kind, largest, size, found.db(size)))
     rows.sort(key=lambda row: -float(np.max(row[3])))
     where = f"{found.view.jack.designator}, open" if found.open_input else "open lead in the input"
     if np.any(found.pickup_v):

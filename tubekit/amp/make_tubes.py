@@ -8,11 +8,11 @@ from typing import Any
 
 from tubekit.amp.fields import fields_of
 from tubekit.amp.findings import ALWAYS, MISSING, Findings, read_fields, tables_in
+from tubekit.amp.parts.regulators import GasTube
 from tubekit.amp.parts.tubes import (
     MIXED,
     REGULATOR,
     WIRE_ENDED,
-    GasTube,
     RectifierTube,
     Section,
     Tube,

@@ -9,15 +9,17 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import Built, build
 from tubekit.amp.fields import Value
+from tubekit.amp.heater_wiring import heater_string
 from tubekit.amp.parts.part import HEAT
-from tubekit.amp.settling import agree, self_setting, settle
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import Circuit, Rectifier, Resistor
 from tubekit.circuit.stamps import REVERSE_LEAK
 from tubekit.errors import SolveError
 
 SETTLINGS = 25
-"""Solves after which thermistors and swinging chokes are taken as they stand."""
+"""Solves after which thermistors and swinging chokes are taken as they are."""
+AGREED = 1e-3
+"""Values are settled once none moves by more than this share."""
 LEAKS = (1e6, 3e6, 1e7, 3e7, 1e8)
 """Leakage across each rectifier, tried in turn where a winding floats between pulses [Ω]; common practice."""
 
@@ -44,10 +46,12 @@ def steady(
     built = build(amp, given)
     usable = near if near is not None and names == [part.name for part in built.circuit.parts] else None
     state, said = solved(built.circuit, amp, usable)
-    own = self_setting(amp, heaters=heat is None)
+    strung = heater_string(amp.parts) if heat is None else ()
+    own = [p for p in amp.parts.values() if p.condition == "fitted" and (p.sets_itself or p in strung)]
     for _ in range(SETTLINGS if own else 0):
-        values = _halfway(built.settled, settle(own, state), amp.batch is None)
-        if agree(built.settled, values):
+        values = _halfway(built.settled, dict(part.set_by(state) for part in own), amp.batch is None)
+        was = built.settled
+        if all(name in was and np.allclose(new, was[name], rtol=AGREED) for name, new in values.items()):
             break
         built = build(amp, given | values)
         state, said = solved(built.circuit, amp, state)

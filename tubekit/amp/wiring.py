@@ -22,7 +22,6 @@ from tubekit.amp.parts import (
     Section,
     Selector,
     Switch,
-    Transformer,
     Tube,
 )
 from tubekit.amp.parts.tubes import facts
@@ -39,7 +38,7 @@ def joins_itself(part: Part, found: Findings) -> None:
         fix = f"Write a position from 1 to {len(part.contacts)}"
         problem = f"position {part.position:g} of {len(part.contacts)} contacts"
         found.add(part.designator, problem, fix, code="range", key="position")
-    for first, second, node in _meeting(part):
+    for first, second, node in part.meeting():
         fix = "Give each its own node; a part meant as shorted says condition = 'short'"
         problem = f"{first} and {second} are both on node '{node}'"
         found.add(part.designator, problem, fix, code="joins_itself", word=node)
@@ -70,42 +69,6 @@ def plausible(part: Part, found: Findings) -> None:
         code="range",
         key="value",
     )
-
-
-def _meeting(part: Part) -> Iterator[tuple[str, str, str]]:
-    if isinstance(part, Tube):
-        yield from _meeting_in_tube(part)
-        return
-    if isinstance(part, Transformer):
-        ends = [
-            (f"{w.name}: one end", f"the next of '{w.name}'", a, b)
-            for w in part.windings
-            for a, b in w.sections
-        ]
-        yield from ((one, two, a) for one, two, a, b in ends if a == b)
-        return
-    terminals = dict(part.terminals)
-    pairs = [("nodes[1]", "nodes[2]"), ("tip", "sleeve"), ("line", "neutral"), ("top", "bottom")]
-    pairs += [("tip", "tip_switch")]
-    if isinstance(part, Selector):
-        pairs += [("common", f"contacts[{n}]") for n in range(1, len(part.contacts) + 1)]
-    for one, two in pairs:
-        if one in terminals and terminals[one] == terminals.get(two):
-            yield one, two, terminals[one]
-
-
-def _meeting_in_tube(tube: Tube) -> Iterator[tuple[str, str, str]]:
-    if len(set(tube.heater)) < len(tube.heater):
-        yield "heater pins", "each other", tube.heater[0]
-    if isinstance(tube, RectifierTube) and tube.cathode in tube.plates:
-        yield "cathode", "a plate", tube.cathode
-    for section in tube.sections:
-        drawn = {"plate": section.plate, "screen": section.screen, "grid": section.grid}
-        for terminal, node in drawn.items():
-            if node == section.cathode:
-                yield f"{section.name} {terminal}", "cathode", node
-        if section.screen == section.grid:
-            yield f"{section.name} screen", "grid", section.grid
 
 
 def loose_nodes(parts: Mapping[str, Part]) -> dict[str, str]:

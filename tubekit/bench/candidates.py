@@ -68,13 +68,9 @@ def _ripple(amp: Amp) -> Iterator[Probe]:
 def _ohms(amp: Amp) -> Iterator[Probe]:
     off = amp.line_side.nodes
     for part in amp.parts.values():
-        if isinstance(part, drawn.Resistor) and part.condition == "fitted" and not set(part.ends) & off:
-            one, two = part.ends if part.a != GROUND else (part.b, part.a)
-            yield Probe("ohms", (one, two))
-        elif isinstance(part, drawn.Transformer) and not isinstance(part, drawn.PowerTransformer):
-            for winding in part.windings:
-                for pair in winding.sections:
-                    yield Probe("ohms", pair if pair[0] != GROUND else (pair[1], pair[0]))
+        if part.condition == "fitted" and not set(part.nodes) & off:
+            for one, two in part.ohmmeter():
+                yield Probe("ohms", (one, two) if one != GROUND else (two, one))
 
 
 def _signal(amp: Amp) -> Iterator[Probe]:

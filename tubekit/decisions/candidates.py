@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp
-from tubekit.amp.parts import Capacitor, Choke, Part, Resistor, Tube
+from tubekit.amp.parts import Capacitor, Part, Resistor, Tube
 from tubekit.amp.parts.tubes import facts
 from tubekit.amp.supply import SupplyReport
 from tubekit.decisions.sizes import heat_of, volts_to_buy, watts_to_buy
@@ -27,12 +27,8 @@ SPANS = {"F": (0.3, 10.0), "ohm": (0.5, 2.0), "H": (0.5, 2.0)}
 
 def unit_of(part: Part) -> tuple[str, float, str]:
     """Unit, drawn value and the usual series of a part."""
-    if isinstance(part, Resistor):
-        return "ohm", float(np.asarray(part.ohms)), "E24"
-    if isinstance(part, Capacitor):
-        return "F", float(np.asarray(part.farads)), "E6"
-    assert isinstance(part, Choke)
-    return "H", float(np.asarray(part.henries)), "E12"
+    assert part.main is not None  # it has a series
+    return getattr(part.main.form, "unit", ""), float(getattr(part, part.main.name)), part.preferred
 
 
 def values_of(part: Part, series: str | None) -> Array:
@@ -45,10 +41,9 @@ def values_of(part: Part, series: str | None) -> Array:
 
 def apart_from(part: Part, after: Amp, k: int) -> float:
     """How far a candidate is from the drawn value, as a natural logarithm; 0 between types."""
-    if isinstance(part, Tube):
+    if not part.preferred or part.main is None:
         return 0.0
-    field = {Resistor: "ohms", Capacitor: "farads"}.get(type(part), "henries")
-    values = np.asarray(getattr(after.parts[part.designator], field), float).reshape(-1)
+    values = np.asarray(getattr(after.parts[part.designator], part.main.name), float).reshape(-1)
     return float(abs(np.log(values[k] / unit_of(part)[1])))
 
 

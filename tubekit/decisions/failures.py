@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 
-from tubekit.amp.parts import Diode
 from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.amp.report import CAUTION
 from tubekit.amp.supply import SupplyReport
@@ -97,8 +96,8 @@ def supply_checks(report: SupplyReport) -> Iterator[RatingCheck]:
 def _how(report: SupplyReport, c: RatingCheck) -> str:
     fuse = next((f for f in report.fuses if f.fuse == c.part), None)
     part = report.amp.parts.get(c.part)
-    if isinstance(part, Diode) or getattr(part, "type", "") == "silicon":
-        return "its junction fails, nearly always as a short: the winding is shorted until the fuse opens"
+    if part is not None and part.fails:
+        return part.fails
     if fuse is None:
         return KINDS[c.code].how
     return f"it {fuse.carries} ({fuse.fuse_class})"

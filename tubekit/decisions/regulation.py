@@ -173,6 +173,8 @@ def _fit(volts: Array, amps: Array) -> tuple[RegulationLine, float]:
 
 def _powers(volts: Array, amps: Array, law: RegulationLine) -> tuple[float, float]:
     """How V and G of a line move with a knob: least squares over the four cases of that knob."""
+    if not np.all(amps > IDLE):  # it holds off, whatever the knob
+        return 0.0, 0.0
     drop = (amps / np.asarray(law.conductance)) ** (1.0 / np.asarray(law.exponent))
     step = np.repeat([-STEP, STEP], len(volts) // 2)
     columns = np.stack([-np.asarray(law.open_volts) * step, -drop * step / law.exponent], axis=1)

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp, AmpReport
-from tubekit.amp.parts import Capacitor, Choke, Part, Resistor, Tube
+from tubekit.amp.parts import Part, Tube
 from tubekit.amp.report import CAUTION
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.decisions.candidates import (
@@ -185,9 +185,9 @@ def _drawn(amp: Amp, name: str) -> Part:
         raise ChangeError(
             f"there is no part '{name}' in this amp", where=amp.name, near=near_matches(name, amp.parts)
         )
-    if not isinstance(part, Resistor | Capacitor | Choke | Tube):
+    if not (part.preferred or isinstance(part, Tube)):
         raise ChangeError(
-            f"a {part.kind} has no preferred values", where=amp.name, part=name,
+            f"a part of the kind {part.kind} has no preferred values", where=amp.name, part=name,
             fix="Ask for a resistor, capacitor, choke or tube; try others with swap",
         )  # fmt: skip
     return part

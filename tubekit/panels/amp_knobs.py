@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from tubekit.amp import Amp
-from tubekit.amp.parts import Part, Potentiometer
+from tubekit.amp.parts import Part
 from tubekit.panels.controls import Control, LevelControl, Tell
 
 
-def knobs_of(amp: Amp) -> list[tuple[Potentiometer, str]]:
+def knobs_of(amp: Amp) -> list[tuple[Part, str]]:
     """The amp's own controls, each with what it is called on the panel."""
-    found = [part for part in amp.parts.values() if isinstance(part, Potentiometer)]
+    found = [part for part in amp.parts.values() if part.is_control]
     words = [short_role(part) for part in found]
     return [
         (part, f"{word} {part.designator}" if words.count(word) > 1 else word)
@@ -17,7 +17,7 @@ def knobs_of(amp: Amp) -> list[tuple[Potentiometer, str]]:
     ]
 
 
-def amp_knob(part: Potentiometer, words: str, tell: Tell) -> Control:
+def amp_knob(part: Part, words: str, tell: Tell) -> Control:
     """The slider of one of them."""
     knob = LevelControl(f"{part.designator}.position", words, "position", 0.0, 1.0, 0.01, tell)
     knob.slider.style.description_width = "92px"

@@ -2,25 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from tubekit.amp import Amp
 from tubekit.amp.change import text_at
-from tubekit.amp.fields import Listed, NodeName, Words, fields_of
-from tubekit.amp.parts import (
-    Capacitor,
-    Choke,
-    Diode,
-    Jack,
-    LPad,
-    Part,
-    Potentiometer,
-    Resistor,
-    Switch,
-    Transformer,
-    Tube,
-)
+from tubekit.amp.fields import Choice, FieldSpec, Listed, NodeName, Quantity, Words, YesNo, fields_of
+from tubekit.amp.parts import Part, Transformer, Tube
 from tubekit.amp.parts.tubes import facts
 from tubekit.decisions.fitting import socket_findings
 from tubekit.devices import catalogue
@@ -29,13 +17,8 @@ from tubekit.panels.controls import ChoiceControl, Control, LevelControl, Tell, 
 from tubekit.panels.value_control import ValueControl
 
 OUT = ("taken out", "removed")
-VALUES: Mapping[type, tuple[str, str]] = {
-    Resistor: ("ohm", "ohms"),
-    Capacitor: ("F", "farads"),
-    Choke: ("H", "henries"),
-    Potentiometer: ("ohm", "ohms"),
-    LPad: ("ohm", "ohms"),
-}
+LEVELS = {"emission": (0.2, 1.2)}
+"""Ends of sliders that are not those a file may state."""
 
 
 def part_label(amp: Amp, part: Part) -> str:
@@ -55,29 +38,27 @@ def part_label(amp: Amp, part: Part) -> str:
 
 def controls_for(amp: Amp, part: Part, on_change: Tell) -> tuple[Control, ...]:
     """Controls for everything about `part` that a bench changes, the most usual first."""
-    name = part.designator
-    found: list[Control] = []
-    if part.is_control:
-        found.append(LevelControl(f"{name}.position", "position", "position", 0.0, 1.0, 0.01, on_change))
-    if type(part) in VALUES:
-        unit, field = VALUES[type(part)]
-        drawn = float(getattr(part, field))
-        found.append(ValueControl(name, unit, drawn, field, on_change, has_states=not part.is_control))
-    elif isinstance(part, Tube):
-        found.append(ChoiceControl(name, "type", [*tube_options(part), OUT], "type", on_change))
-        if part.family != "rectifier":
-            found.append(LevelControl(f"{name}.emission", "emission", "emission", 0.2, 1.2, 0.01, on_change))
-    elif isinstance(part, Switch):
-        found.append(ChoiceControl(name, "position", _same(("closed", "open")), "position", on_change))
-    elif isinstance(part, Jack):
-        found.append(
-            ChoiceControl(name, "is", (("plugged in", True), ("empty", False)), "plugged", on_change)
-        )
-    elif isinstance(part, Diode):
-        found.append(ChoiceControl(name, "type", [*diode_options(part), OUT], "type", on_change))
-    else:
-        found += _in_words(amp, part, on_change)
-    return tuple(found)
+    specs = {one.name: one for one in fields_of(type(part))}
+    found = [_control(part, specs[name], on_change) for name in part.controls]
+    return tuple(found or _in_words(amp, part, on_change))
+
+
+def _control(part: Part, spec: FieldSpec, tell: Tell) -> Control:
+    """The control of one field: by its form."""
+    key = part.designator if spec.main else f"{part.designator}.{spec.key}"
+    match spec.form:
+        case Quantity(unit="", low=low, high=high):
+            low, high = LEVELS.get(spec.name, (low, high))
+            return LevelControl(key, spec.key, spec.name, low, high, 0.01, tell)
+        case Quantity(unit=unit):
+            drawn = float(getattr(part, spec.name))
+            return ValueControl(key, unit, drawn, spec.name, tell, has_states=not part.is_control)
+        case YesNo(words=(yes, no)):
+            return ChoiceControl(key, "is", ((yes, True), (no, False)), spec.name, tell)
+        case Choice(options=options):
+            return ChoiceControl(key, spec.key, _same(options), spec.name, tell)
+    types = tube_options(part) if isinstance(part, Tube) else diode_options(part)
+    return ChoiceControl(key, spec.key, [*types, OUT], spec.name, tell)
 
 
 def _in_words(amp: Amp, part: Part, on_change: Tell) -> Iterator[Control]:
@@ -145,7 +126,7 @@ def hindrances(drawn: str, other: str) -> tuple[str, ...]:
     return tuple(short[code] for code in found if code in short)
 
 
-def diode_options(part: Diode) -> list[tuple[str, str]]:
+def diode_options(part: Any) -> list[tuple[str, str]]:
     """(words, type) of every silicon diode with wire ends."""
     kinds = [each for each in catalogue.tube_types() if _is_diode(each)]
     return list(_same(dict.fromkeys((part.type, *kinds))))

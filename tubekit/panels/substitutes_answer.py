@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from math import isfinite
 
 from tubekit.amp import Amp
-from tubekit.amp.parts import Capacitor, Choke, Part, RectifierTube, Resistor, Tube
+from tubekit.amp.parts import Capacitor, Choke, Part, RectifierTube, Tube
 from tubekit.decisions import SwapReport
 from tubekit.decisions.substitutes import Substitute, Substitutes
 from tubekit.panels.part_controls import part_label
@@ -42,7 +42,7 @@ class SubstitutesAnswer:
 
 def parts_of(amp: Amp) -> list[tuple[str, str]]:
     """(words, designator) of every part that substitutes are known for, the most usual first."""
-    found = [part for part in amp.parts.values() if isinstance(part, (Resistor, Capacitor, Choke, Tube))]
+    found = [part for part in amp.parts.values() if part.preferred or isinstance(part, Tube)]
     return [(part_label(amp, part), part.designator) for part in sorted(found, key=_rank)]
 
 

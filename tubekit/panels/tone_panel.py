@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp, demo_names, load_amp
+from tubekit.amp.controls import controls
 from tubekit.amp.parts import (
     GROUND,
     Capacitor,
@@ -17,7 +18,6 @@ from tubekit.amp.parts import (
     Loudspeaker,
     OutputTransformer,
     Part,
-    Potentiometer,
     Resistor,
     Tube,
 )
@@ -48,7 +48,7 @@ class TonePanel(AmpBoard[Sight, Curve]):
 
     def solve(self, amp: Amp, near: Sight | None) -> Sight:
         """The response, solved anew only as far as something moved."""
-        if not isinstance(amp.parts.get(self.turning), Potentiometer):
+        if self.turning not in controls(amp):
             self.turning = first_control(amp)
         return sight(amp, near, self.turning)
 
@@ -67,13 +67,13 @@ class TonePanel(AmpBoard[Sight, Curve]):
     def listed(self, amp: Amp) -> Iterable[Part]:
         """Parts of the signal path; those at a control's terminals first."""
         kinds = (Resistor, Capacitor, Tube, OutputTransformer, Loudspeaker, Jack)
-        pots = [part for part in amp.parts.values() if isinstance(part, Potentiometer)]
-        ends = {node for part in pots for node in (part.top, part.wiper, part.bottom)} - {GROUND}
+        pots = [part for part in amp.parts.values() if part.is_control]
+        ends = {node for part in pots for node in part.nodes} - {GROUND}
         parts = [part for part in amp.parts.values() if isinstance(part, kinds)]
         return sorted([*parts, *pots], key=lambda part: _rank(part, ends))
 
     def _moved(self, control: Control, key: str, value: Any, gesture: str) -> None:
-        if key.endswith(".position") and isinstance(self.amp.parts.get(control.designator), Potentiometer):
+        if key.endswith(".position") and control.designator in controls(self.amp):
             self.turning = control.designator
         super()._moved(control, key, value, gesture)
 
@@ -110,9 +110,9 @@ def _rank(part: Part, ends: set[str]) -> int:
 
 def first_control(amp: Amp) -> str:
     """Designator of the control whose positions stand in grey at first: a tone control before a volume."""
-    pots = [part for part in amp.parts.values() if isinstance(part, Potentiometer)]
-    tone = [part for part in pots if not part.role.startswith("volume")]
-    return next((part.designator for part in (*tone, *pots)), "")
+    roles = controls(amp)
+    tone = [name for name, role in roles.items() if not role.startswith("volume")]
+    return next(iter((*tone, *roles)), "")
 
 
 def headline(now: Sight, before: Sight) -> str:

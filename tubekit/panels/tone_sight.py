@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp
+from tubekit.amp.controls import controls
 from tubekit.amp.loop import overall_feedback
-from tubekit.amp.parts import Part, Potentiometer
+from tubekit.amp.parts import Part
 from tubekit.amp.signal import SignalPath, path_of
 from tubekit.amp.signal_view import SignalView, driven_at, gain_at, signal_view, turned
 from tubekit.amp.stability import feedback_parts
@@ -99,20 +100,20 @@ def _db(gain: Any) -> Any:
 
 
 def positions(amp: Amp) -> dict[str, float]:
-    """Where each potentiometer of an amp stands, by designator."""
-    return {p.designator: float(p.position) for p in amp.parts.values() if isinstance(p, Potentiometer)}
+    """The position of each control of an amp, by designator."""
+    return {name: float(getattr(amp.parts[name], "position")) for name in controls(amp)}  # noqa: B009
 
 
 def same_but_controls(amp: Amp, other: Amp) -> bool:
-    """Whether two amps differ in nothing but the positions of their potentiometers."""
+    """Whether two amps differ in nothing but the positions of their controls."""
     if amp.parts.keys() != other.parts.keys() or amp.mains_rms != other.mains_rms:
         return False
     return all(_alike(part, other.parts[name]) for name, part in amp.parts.items())
 
 
 def _alike(one: Part, other: Part) -> bool:
-    if isinstance(one, Potentiometer) and isinstance(other, Potentiometer):
-        one, other = (replace(each, position=0.0) for each in (one, other))
+    if one.is_control and other.is_control:
+        one, other = (replace(each, position=0.0) for each in (one, other))  # type: ignore[call-arg]
     return one is other or repr(one) == repr(other)
 
 
@@ -136,7 +137,7 @@ def _same_family(now: Sight, near: Sight) -> bool:
 
 def _family(now: Sight) -> Curve:
     part = now.amp.parts.get(now.turning)
-    if not isinstance(part, Potentiometer):
+    if part is None or not part.is_control:
         return NO_FAMILY
     others = {k: v for k, v in positions(now.amp).items() if positions(now.base.amp)[k] != v}
     view = turned(now.base, {**others, now.turning: POSITIONS})

@@ -12,9 +12,10 @@ from tubekit.amp.parts.diodes import Diode
 from tubekit.amp.parts.iron import Choke, OutputTransformer, PowerTransformer, Transformer, Winding
 from tubekit.amp.parts.loads import Lamp, Loudspeaker
 from tubekit.amp.parts.part import GROUND, Part, TwoTerminal
+from tubekit.amp.parts.regulators import GasTube
 from tubekit.amp.parts.resistors import LPad, Potentiometer, Resistor, Thermistor
 from tubekit.amp.parts.switches import Fuse, Selector, Switch
-from tubekit.amp.parts.tubes import GasTube, RectifierTube, Section, Tube
+from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
 
 KINDS: tuple[type[Part], ...] = (
     Resistor,

@@ -65,7 +65,7 @@ class Connector(Part):
     with the plug.
     """
 
-    kind, letters, may_join_itself, metal = "connector", ("P",), True, True
+    kind, letters, metal = "connector", ("P",), True
     bench = "plug and socket"
     without = (
         ("varies", "a good contact has no resistance that shows"),
@@ -171,7 +171,8 @@ class Wire(TwoTerminal):
 class Jack(Part):
     """Jack: `tip_switch` is the node the tip rests on while nothing is plugged in."""
 
-    kind, letters, metal = "jack", ("J",), True
+    kind, letters, metal, controls = "jack", ("J",), True, ("plugged",)
+    apart = (("tip", "sleeve"), ("tip", "tip_switch"))
     without = (
         ("varies", "a good contact has no resistance that shows"),
         ("ratings", "an amp file states none"),
@@ -204,7 +205,7 @@ class Jack(Part):
 class MainsPlug(Part):
     """Mains plug: where the mains enters; `earth` is None on a two-wire cord."""
 
-    kind, letters = "mains plug", ("P",)
+    kind, letters, apart = "mains plug", ("P",), (("line", "neutral"),)
     without = (("faults", "a broken cord leaves nothing to read"), ("ratings", "an amp file states none"))
     line: str = field(metadata=written(NodeName()))
     neutral: str = field(metadata=written(NodeName()))

@@ -14,6 +14,9 @@ from tubekit.circuit import parts as wired
 from tubekit.devices import catalogue
 from tubekit.errors import InputError, UnknownTube
 
+JUNCTION = "its junction fails, nearly always as a short: the winding is shorted until the fuse opens"
+"""How silicon fails, as diodes with wire ends and as a plug-in; common practice, no source."""
+
 
 @dataclass(frozen=True)
 class DiodeType(Form):
@@ -35,13 +38,18 @@ class DiodeType(Form):
 class Diode(TwoTerminal):
     """Silicon diode by type: nodes are anode, cathode."""
 
-    kind, letters = "diode", ("CR", "D")
+    kind, letters, controls = "diode", ("CR", "D"), ("type",)
     bench = "silicon diode"
     without = (
         ("varies", "its drop is lost beside the copper"),
         ("ratings", "its type states them: compared in `decisions.tube_limits`"),
     )
     type: str = field(metadata=written(DiodeType(), main=True))
+
+    @property
+    def fails(self) -> str:
+        """As silicon does."""
+        return JUNCTION
 
     def closed(self) -> bool:
         """Never: it conducts one way only."""

@@ -44,10 +44,12 @@ LEAST_COPPER = 0.2
 class Choke(TwoTerminal):
     """Filter choke: henries at its rated amps, winding resistance.
 
-    `swing` (henries, amps) makes it a swinging choke: its inductance at a light direct current.
+    `swing` (henries, amps) makes it a swinging choke: its inductance at a light direct current. It follows a
+    straight line on log-log paper between its two points, flat below the lighter current; it is the
+    incremental inductance at the mean current (common practice, no source).
     """
 
-    kind, letters = "choke", ("L",)
+    kind, letters, preferred, controls = "choke", ("L",), "E12", ("henries",)
     henries: Value = field(metadata=written(CHOKE_HENRIES, "value", main=True))
     ohms: Value = field(metadata=written(COIL_OHMS, "resistance"))
     amps: Value | None = field(default=None, metadata=written(AMPS, "rating"))
@@ -55,6 +57,31 @@ class Choke(TwoTerminal):
         default=None, metadata=written(Together((Quantity("H", 1e-6, 1e3), Quantity("A", 1e-6, 100.0))))
     )
     tolerance_percent: Value | None = field(default=None, metadata=written(TOLERANCE, "tolerance"))
+
+    @property
+    def sets_itself(self) -> bool:
+        """Whether it swings."""
+        return self.swing is not None
+
+    def set_by(self, state: MainsState) -> tuple[str, Value]:
+        """Its inductance at its mean current."""
+        return self.designator, self.swung(state.winding_mean(self.designator))
+
+    def swung(self, amps: Value) -> Value:
+        """Inductance [H] of a swinging choke at a direct current [A].
+
+        Examples
+        --------
+        >>> choke = Choke(designator="L1", ends=("a", "b"), henries=5.0, ohms=90.0, amps=0.15,
+        ...               swing=(20.0, 0.015))
+        >>> choke.swung(np.array([0.001, 0.015, 0.15])).round(2).tolist()
+        [20.0, 20.0, 5.0]
+        """
+        assert self.swing is not None  # the amp's check saw to both
+        assert self.amps is not None
+        light, at = self.swing
+        power = np.log(light / np.asarray(self.henries)) / np.log(np.asarray(self.amps) / at)
+        return np.asarray(light * (np.maximum(np.abs(amps), at) / at) ** -power)
 
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
         """One coil; of a swinging choke at its rated inductance until its current has set it."""
@@ -159,6 +186,13 @@ class Transformer(Part):
         for winding in self.windings:
             yield from winding.sections
 
+    def meeting(self) -> Iterator[tuple[str, str, str]]:
+        """Both ends of a section on one node."""
+        for winding in self.windings:
+            for a, b in winding.sections:
+                if a == b:
+                    yield f"{winding.name}: one end", f"the next of '{winding.name}'", a
+
     def coils(self) -> Iterator[tuple[Winding, range]]:
         """Each winding with the numbers of its coils in the circuit."""
         first = 0
@@ -261,6 +295,10 @@ class OutputTransformer(Transformer):
     """Output (or interstage) transformer; windings state relative turns."""
 
     kind, carries_dc = "output transformer", True
+
+    def ohmmeter(self) -> Iterator[Edge]:
+        """Every section of every winding."""
+        yield from self.conducts()
 
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
         """The copper of its primary."""

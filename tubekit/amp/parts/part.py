@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Set as AbstractSet
+from collections.abc import Callable, Iterable, Iterator, Mapping, Set as AbstractSet
 from dataclasses import dataclass, field, fields
 from functools import cached_property
 from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
 import numpy as np
 
-from tubekit.amp.fields import Choice, Listed, NodeName, Quantity, Value, Words, written
+from tubekit.amp.fields import Choice, FieldSpec, Listed, NodeName, Quantity, Value, Words, fields_of, written
 from tubekit.amp.parts.faults import Fault
 from tubekit.amp.parts.variables import Age, Knob, Variable
 from tubekit.circuit import parts as wired
+from tubekit.units import mark
 
 if TYPE_CHECKING:
     from tubekit.analyses.mains import MainsState
@@ -86,7 +87,14 @@ class Part:
     """What a list calls the kind where its own name will not do."""
     without: ClassVar[tuple[tuple[str, str], ...]] = ()
     """Why a kind has no faults, ratings …, where it has none."""
-    may_join_itself: ClassVar[bool] = False
+    apart: ClassVar[tuple[Edge, ...]] = ()
+    """Pairs of terminals that must not be on one node."""
+    preferred: ClassVar[str] = ""
+    """Series of preferred values (IEC 60063) it is sold in, where it has substitutes of other values."""
+    controls: ClassVar[tuple[str, ...]] = ()
+    """Fields that a hand changes at the bench, the most usual first."""
+    marked: ClassVar[tuple[str, ...]] = ()
+    """Units of a value that is marked in code (IEC 60062)."""
     metal: ClassVar[bool] = False  # what it conducts is as good as one piece of metal: a wire, contact, fuse
     is_control: ClassVar[bool] = False
     """Whether it has a `position`, 0 to 1, that a hand turns."""
@@ -143,6 +151,31 @@ class Part:
         """What its ratings have to bear in a steady state; `rectified` are the nodes at rectifiers."""
         yield from ()
 
+    @property
+    def fails(self) -> str:
+        """How it fails beyond a rating, where not as that rating says."""
+        return ""
+
+    @property
+    def sets_itself(self) -> bool:
+        """Whether its value depends on its own current."""
+        return False
+
+    def set_by(self, state: MainsState) -> tuple[str, Value]:
+        """What a steady state sets it to, (N,), with its key in `Hookup.settled`."""
+        raise NotImplementedError
+
+    def meeting(self) -> Iterator[tuple[str, str, str]]:
+        """(terminal, terminal, node) of terminals that must not meet, and do."""
+        terminals = dict(self.terminals)
+        for one, two in self.apart:
+            if one in terminals and terminals[one] == terminals.get(two):
+                yield one, two, terminals[one]
+
+    def ohmmeter(self) -> Iterator[Edge]:
+        """Pairs of nodes between which its resistance is measured with the power off."""
+        yield from ()
+
     def unheated(self, nodes: Iterable[str]) -> Mapping[Knob, tuple[float, float]]:  # noqa: ARG002
         """What of it goes where these nodes give its heater no volts."""
         return {}
@@ -151,12 +184,33 @@ class Part:
         """What can be wrong with it, in an amp of these `parts`."""
         yield from ()
 
+    @cached_property
+    def main(self) -> FieldSpec | None:
+        """The field that a bare value in a change means."""
+        return next((one for one in fields_of(type(self)) if one.main), None)
+
+    def marking(self, one: Callable[[Value], float] = float) -> list[str]:
+        """Its value as marked on it (IEC 60062), then its state; `one` picks a member of a batch.
+
+        Examples
+        --------
+        >>> from tubekit.amp.parts import Resistor
+        >>> Resistor(designator="R14", ends=("k34", "ground"), ohms=4700.0, condition="open").marking()
+        ['4K7', 'OPEN']
+        """
+        words = [] if self.condition == "fitted" else [self.condition.upper()]
+        if self.main is None:
+            return words
+        value, form = getattr(self, self.main.name), self.main.form
+        if np.ndim(value) and not isinstance(value, tuple):
+            value = one(value)
+        if isinstance(form, Quantity) and form.unit in self.marked:
+            return [mark(one(value), form.unit), *words]
+        return [form.show(value), *words]
+
     def __str__(self) -> str:
-        value = "".join(
-            f" {one.metadata['form'].show(getattr(self, one.name))}"
-            for one in fields(self)
-            if one.metadata.get("main") and getattr(self, one.name) is not None
-        )
+        value = "" if self.main is None else getattr(self, self.main.name)
+        value = f" {self.main.form.show(value)}" if self.main is not None and value is not None else ""
         state = "" if self.condition == "fitted" else f" ({self.condition})"
         joined = "between " if len(self.nodes) == 2 else "at "
         return f"{self.designator} {self.kind}{value}{state} {joined}{_listed(self.nodes)}"
@@ -166,6 +220,7 @@ class Part:
 class TwoTerminal(Part):
     """A part with two ends; it can go open or short."""
 
+    apart = (("nodes[1]", "nodes[2]"),)
     switches: ClassVar[bool] = False
 
     ends: tuple[str, str] = field(metadata=written(PAIR, "nodes"))

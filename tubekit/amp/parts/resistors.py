@@ -58,6 +58,7 @@ PAD_LEAST = 1e-3
 """What an L-pad leaves at its ends, as a voltage ratio; common practice, no source."""
 THERMISTOR = 0.20
 """Tolerance of the cold resistance of an inrush limiter (from memory: makers state 15 to 25 %)."""
+COLD_K, HOT_K = 298.0, 473.0
 POINTER = 0.012
 """Standard deviation of a control's position; common practice, no source."""
 DIGIT_FAR = 0.3
@@ -68,7 +69,7 @@ DIGIT_FAR = 0.3
 class Resistor(TwoTerminal):
     """Resistor: ohms, rated watts, tolerance in percent."""
 
-    kind, letters = "resistor", ("R",)
+    kind, letters, preferred, controls, marked = "resistor", ("R",), "E24", ("ohms",), ("ohm",)
     ohms: Value = field(metadata=written(RESISTANCE, "value", main=True))
     watts: Value | None = field(default=None, metadata=written(WATTS, "rating"))
     tolerance_percent: Value | None = field(default=None, metadata=written(TOLERANCE, "tolerance"))
@@ -108,17 +109,62 @@ class Resistor(TwoTerminal):
         watts = across(state, self.a, self.b) ** 2 / np.asarray(self.ohms)
         yield Rating(self.designator, "watts", watts, self.watts, "resistor's rating")
 
+    def ohmmeter(self) -> Iterator[Edge]:
+        """Its ends."""
+        yield self.ends
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Thermistor(TwoTerminal):
-    """Inrush limiter: cold ohms at 25 °C, `hot` ohms at its rated amps, thermal time constant."""
+    """Inrush limiter: cold ohms at 25 °C, `hot` ohms at its rated amps, thermal time constant.
 
-    kind, letters = "thermistor", ("RT",)
+    It follows R(T) = R25·exp(B·(1/T - 1/298 K)) and loses heat in proportion to its rise,
+    I²R = δ·(T - 298 K). Its two points, cold and at rated current, fix B and δ once the body's temperature
+    at rated current is taken as 200 °C (common practice, no source). Source: the B equation of makers'
+    thermistor notes (from memory).
+    """
+
+    kind, letters, marked = "thermistor", ("RT",), ("ohm",)
     bench = "inrush limiter"
     ohms: Value = field(metadata=written(Quantity("ohm", 0.1, 1e4), "value", main=True))
     hot: Value = field(metadata=written(Quantity("ohm", 1e-3, 1e3)))
     amps: Value = field(metadata=written(AMPS, "rating"))
     seconds: Value = field(default=60.0, metadata=written(Quantity("s", 0.1, 1e3), "time_constant"))
+
+    @property
+    def law(self) -> tuple[Value, Value]:
+        """B [K] and the dissipation factor δ [W/K]."""
+        b = np.log(np.asarray(self.ohms) / self.hot) / (1.0 / COLD_K - 1.0 / HOT_K)
+        return b, np.asarray(self.amps) ** 2 * self.hot / (HOT_K - COLD_K)
+
+    def warm_ohms(self, amps: Value) -> Value:
+        """Resistance at a steady effective current [Ω]: where heating and cooling balance.
+
+        Examples
+        --------
+        >>> part = Thermistor(designator="RT1", ends=("a", "b"), ohms=10.0, hot=0.2, amps=2.0)
+        >>> part.warm_ohms(np.array([0.0, 2.0])).round(3).tolist()
+        [10.0, 0.2]
+        """
+        b, loss = self.law
+        low = np.full(np.broadcast(np.asarray(amps), loss).shape, COLD_K)
+        high = np.full(low.shape, 3 * HOT_K)
+        for _ in range(51):  # heating falls and cooling rises with temperature: one crossing
+            middle = 0.5 * (low + high)
+            ohms = self.ohms * np.exp(b * (1.0 / middle - 1.0 / COLD_K))
+            heats = np.square(amps) * ohms > loss * (middle - COLD_K)
+            low, high = np.where(heats, middle, low), np.where(heats, high, middle)
+        return np.asarray(ohms)
+
+    @property
+    def sets_itself(self) -> bool:
+        """Always."""
+        return True
+
+    def set_by(self, state: MainsState) -> tuple[str, Value]:
+        """Its resistance at the effective current through it."""
+        one = next(one for one in state.circuit.of(wired.Resistor) if one.name == self.designator)
+        return self.designator, self.warm_ohms(across(state, self.a, self.b) / np.asarray(one.ohms))
 
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
         """A resistor, cold until its current has set it."""
@@ -148,8 +194,8 @@ class Thermistor(TwoTerminal):
 class Potentiometer(Part):
     """Potentiometer: `position` 0 is the bottom end (fully counter-clockwise), 1 the top."""
 
-    kind, letters, may_join_itself, is_control = "potentiometer", ("R",), True, True
-    without = (("ratings", "a good control carries no direct current, so its rating is not compared"),)
+    kind, letters, is_control, marked = "potentiometer", ("R",), True, ("ohm",)
+    apart, controls = (("top", "bottom"),), ("position", "ohms")
     top: str = field(metadata=written(NodeName()))
     wiper: str = field(metadata=written(NodeName()))
     bottom: str = field(metadata=written(NodeName()))
@@ -173,6 +219,20 @@ class Potentiometer(Part):
             if a != b:
                 ohms = np.maximum(np.multiply(self.ohms, portion), END_RESISTANCE)
                 yield wired.Resistor(f"{self.designator}.{name}", a, b, ohms)
+
+    def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
+        """The heat of its whole track at the larger current in it: a rating holds for a whole track.
+
+        Source: makers derate a part of the track in proportion to its length (common practice, no source).
+        """
+        share = np.asarray(fraction(self.position, self.taper))
+        halves = ((self.top, self.wiper, 1.0 - share), (self.wiper, self.bottom, share))
+        amps = [
+            across(state, a, b) / np.maximum(np.multiply(self.ohms, portion), END_RESISTANCE)
+            for a, b, portion in halves
+        ]
+        watts = np.max(amps, axis=0) ** 2 * np.asarray(self.ohms)
+        yield Rating(self.designator, "watts", watts, self.watts, "potentiometer's rating")
 
     @property
     def tolerance(self) -> float:
@@ -214,7 +274,9 @@ class LPad(Part):
     `position` 0 is fully counter-clockwise (silent), 1 is full volume; `ohms` is the load it is made for.
     """
 
-    kind, letters, is_control = "L-pad", ("R",), True
+    kind, letters, is_control, marked = "L-pad", ("R",), True, ("ohm",)
+    apart = (("input", "common"), ("output", "common"), ("input", "output"))
+    controls = ("position", "ohms")
     input: str = field(metadata=written(NodeName()))
     output: str = field(metadata=written(NodeName()))
     common: str = field(metadata=written(NodeName()))

@@ -27,7 +27,7 @@ LEAST_OHMS = 1e-3
 class Switch(TwoTerminal):
     """Switch with one contact; `position` is 'closed' or 'open'."""
 
-    kind, letters, switches, metal = "switch", ("S",), True, True
+    kind, letters, switches, metal, controls = "switch", ("S",), True, True, ("position",)
     without = (
         ("varies", "a good contact has no resistance that shows"),
         ("ratings", "an amp file states none"),
@@ -61,6 +61,12 @@ class Selector(Part):
     common: str = field(metadata=written(NodeName()))
     contacts: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 2, 12, "contacts")))
     position: float = field(metadata=written(Quantity("", 1, 12), main=True))
+
+    def meeting(self) -> Iterator[tuple[str, str, str]]:
+        """A contact on the common terminal's node."""
+        for n, node in enumerate(self.contacts, 1):
+            if node == self.common:
+                yield "common", f"contacts[{n}]", node
 
     @property
     def chosen(self) -> str:

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Set as AbstractSet
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from itertools import pairwise
@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 
 from tubekit.amp.fields import Choice, Form, Listed, NodeName, Quantity, Value, said, written
-from tubekit.amp.parts.faults import GONE, Fault, of_value, times, worn
-from tubekit.amp.parts.part import Edge, Hookup, Part, Rating, Symbol
+from tubekit.amp.parts.diodes import JUNCTION
+from tubekit.amp.parts.faults import GONE, Fault, times, worn
+from tubekit.amp.parts.part import HEAT, Edge, Hookup, Part, Symbol
 from tubekit.amp.parts.variables import GAS, Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
-from tubekit.circuit.reduction import resistance_between
 from tubekit.devices import catalogue, heater as heaters
 from tubekit.devices.gas import GasDiode
 from tubekit.devices.law import Law, stack
@@ -42,10 +42,6 @@ NO_EMISSION = 1e-7
 """Left of a cathode whose heater has gone open: laws need something above zero."""
 GOOD_GAS = 2e-7
 """Scale of a good power tube's grid current [A], half-normal; common practice, no source."""
-REGULATED = 0.02
-"""Standard deviation of a regulator tube's running voltage (from memory: some 5 % from tube to tube)."""
-NOT_STRUCK = 1e3
-"""Factor that puts the running voltage of a regulator out of reach."""
 RECTIFIER = 0.10
 """Standard deviation of a rectifier's perveance; common practice, no source."""
 NO_HEATER = 1e9
@@ -128,6 +124,7 @@ class Tube(Part):
     heater `heater_halves` says how its halves are wired; three nodes are pins 4, 9 and 5.
     """
 
+    controls: ClassVar[tuple[str, ...]] = ("type", "emission")
     kind, letters = "tube", ("V",)
     bench = "tube, or tube rectifier"
     without: ClassVar[tuple[tuple[str, str], ...]] = (
@@ -168,7 +165,7 @@ class Tube(Part):
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
         """Its sections with their capacitances, and its heater."""
         laws = {
-            screen: _law(self, hookup, screen) for screen in {s.screen is not None for s in self.sections}
+            screen: tube_law(self, hookup, screen) for screen in {s.screen is not None for s in self.sections}
         }
         for section in self.sections:
             law = laws[section.screen is not None]
@@ -192,6 +189,28 @@ class Tube(Part):
 
     def _heater_pins(self) -> tuple[Edge, ...]:
         return tuple((f"heater {n}", node) for n, node in enumerate(self.heater, 1))
+
+    def marking(self, one: Callable[[Value], float] = float) -> list[str]:
+        """Its type, and its emission where it is worn."""
+        type_ = self.types[int(one(np.arange(len(self.types), dtype=float)) if len(self.types) > 1 else 0)]
+        worn_to = one(self.emission)
+        return [type_, *([f"emission {100 * worn_to:.0f} %"] if worn_to != 1.0 else [])]
+
+    def set_by(self, state: MainsState) -> tuple[str, Value]:
+        """Volts over rated volts of its heater in a series string."""
+        volts = state.ripple_rms(self.heater[0], self.heater[-1])
+        return f"{self.designator}.{HEAT}", volts / self.heater_rating()[0]
+
+    def meeting(self) -> Iterator[tuple[str, str, str]]:
+        """Heater pins on one node; an electrode on its cathode's, a screen on its grid's."""
+        if len(set(self.heater)) < len(self.heater):
+            yield "heater pins", "each other", self.heater[0]
+        for section in self.sections:
+            for terminal in ("plate", "screen", "grid"):
+                if getattr(section, terminal) == section.cathode:
+                    yield f"{section.name} {terminal}", "cathode", section.cathode
+            if section.screen == section.grid:
+                yield f"{section.name} screen", "grid", section.grid
 
     def unheated(self, nodes: Iterable[str]) -> Mapping[Knob, tuple[float, float]]:
         """Its emission gone, where its heater is fed from these nodes alone."""
@@ -250,7 +269,7 @@ class RectifierTube(Tube):
     `series` is a resistance added in each plate lead, as is usual with a plug-in of silicon [Ω].
     """
 
-    kind = "rectifier tube"
+    kind, controls = "rectifier tube", ("type",)
     without = (("ratings", "its type states them: compared in `decisions.tube_limits`"),)
     plates: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 1, 2, "plate nodes")))
     cathode: str = field(metadata=written(NodeName()))
@@ -258,7 +277,7 @@ class RectifierTube(Tube):
 
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
         """A diode for each plate behind its series resistor, and the heater."""
-        law = _law(self, hookup)
+        law = tube_law(self, hookup)
         assert isinstance(law, TubeDiode | SiliconDiode)  # the amp's check let no other kind in here
         for k, plate in enumerate(self.plates, 1):
             if self.series is not None:
@@ -277,6 +296,17 @@ class RectifierTube(Tube):
         plates = tuple((f"plate {n}", node) for n, node in enumerate(self.plates, 1))
         pins = (*plates, ("cathode", self.cathode), *self._heater_pins())
         yield Symbol(self.designator, "rectifier", pins)
+
+    def meeting(self) -> Iterator[tuple[str, str, str]]:
+        """A plate on the cathode's node."""
+        yield from super().meeting()
+        if self.cathode in self.plates:
+            yield "cathode", "a plate", self.cathode
+
+    @property
+    def fails(self) -> str:
+        """As silicon where it is a plug-in of diodes."""
+        return JUNCTION if self.silicon else ""
 
     @property
     def silicon(self) -> bool:
@@ -306,50 +336,6 @@ class RectifierTube(Tube):
         if len(plates) > 1:
             for k, plate in enumerate(plates, 1):
                 yield Fault(name, f"plate {k} dead", ({plate: (GONE, 0.0)},), weight=0.7)
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class GasTube(Tube):
-    """A gas-filled voltage regulator in its socket: plate and cathode, no heater."""
-
-    kind, without = REGULATOR, ()
-    plate: str = field(metadata=written(NodeName()))
-    cathode: str = field(metadata=written(NodeName()))
-
-    def symbols(self) -> Iterator[Symbol]:
-        """Two electrodes in a wire."""
-        yield Symbol(self.designator, self.kind, (("plate", self.plate), ("cathode", self.cathode)))
-
-    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
-        """Its glow."""
-        yield wired.Device(self.designator, _law(self, hookup), (self.plate,), self.cathode)
-
-    def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
-        """Its running voltage."""
-        turn = (Turn(Knob(self.designator, "glow")),)
-        yield Variable(self.designator, self.designator, turn, REGULATED if known is None else 0.5 * known)
-
-    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
-        """It does not strike, or runs high with age."""
-        knob = Knob(self.designator, "glow")
-        yield Fault(self.designator, "does not strike", times(knob, NOT_STRUCK), weight=2.0)
-        yield Fault(self.designator, "runs high", times(knob, 1.05, 1.1), of_value(1.05, 1.1), weight=1.0)
-
-    def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
-        """Its greatest and least current, and the voltage that strikes it."""
-        name, point = self.designator, state.operating_point
-        most, least, strike = (
-            np.array([getattr(catalogue.tube(one).ratings, key) for one in self.types], float)
-            for key in ("dc_a", "least_a", "strike_v")
-        )
-        rule, amps = f"{self.types[0]} maker's rating", np.asarray(point.current(name, "plate"))
-        yield Rating(name, "dc_a", amps, most, rule)
-        yield Rating(name, "least_a", least, amps, "current it gets")
-        shared = resistance_between(point.network, [self.plate, self.cathode])
-        between = shared[:, 0, 0] + shared[:, 1, 1] - 2.0 * shared[:, 0, 1]
-        highest = np.max([state.mean(node, self.cathode) for node in state.circuit.nodes], axis=0)
-        volts = np.minimum(state.mean(self.plate, self.cathode) + amps * between, highest)
-        yield Rating(name, "strike_v", strike, volts, "voltage it gets before it strikes")
 
 
 @lru_cache(maxsize=512)
@@ -393,7 +379,7 @@ def _family(law: object) -> str:
     return "pentode" if isinstance(law, Pentode) else "rectifier"
 
 
-def _law(part: Tube, hookup: Hookup, screen: bool = False) -> Law:
+def tube_law(part: Tube, hookup: Hookup, screen: bool = False) -> Law:
     """Law of the sections with a screen, or of those without, with the emission its heater leaves."""
     known = [catalogue.tube(each) for each in part.types]
     left = np.multiply(part.emission, heaters.emission(hookup.heat())) if part.heater else part.emission

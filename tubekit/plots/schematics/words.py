@@ -11,12 +11,12 @@ import numpy as np
 
 from tubekit.amp import Amp, AmpReport
 from tubekit.amp.fields import fields_of
-from tubekit.amp.parts import Capacitor, Jack, Part, Potentiometer, Resistor, Thermistor, Tube
+from tubekit.amp.parts import Part
 from tubekit.amp.readings import readable
 from tubekit.plots.reading import of_member
 from tubekit.plots.schematics.board import Line, width
 from tubekit.plots.schematics.items import GAP, Item
-from tubekit.units import mark, show
+from tubekit.units import show
 
 LEAST_DC = 0.5e-3
 """What a bench meter shows as nil [V]; common practice, no source."""
@@ -94,27 +94,11 @@ class Reader:
 
     def _value(self, part: Part) -> list[str]:
         """Value as marked on the part, then a word on its state."""
-        condition = getattr(part, "condition", "fitted")
-        words = [] if condition == "fitted" else [condition.upper()]
-        if isinstance(part, Potentiometer):
-            at = 100 * self._one(part.position)
-            role = part.role.split(",")[0]
-            return [f"{mark(self._one(part.ohms), 'ohm')} {at:.0f} %", *_short(role)]
-        if isinstance(part, Resistor | Thermistor):
-            return [mark(self._one(part.ohms), "ohm"), *words]
-        if isinstance(part, Capacitor):
-            return [mark(self._one(part.farads), "F"), *words]
-        if isinstance(part, Tube):
-            types = part.type if isinstance(part.type, str) else part.type[self.member]
-            worn = self._one(part.emission)
-            return [types, *([f"emission {100 * worn:.0f} %"] if worn != 1.0 else [])]
-        if isinstance(part, Jack):
-            return ["plugged in" if part.plugged else "empty"]
-        main = [spec for spec in fields_of(type(part)) if spec.main]
-        return [spec.form.show(self._member_of(getattr(part, spec.name))) for spec in main] + words
-
-    def _member_of(self, value: Any) -> Any:
-        return value if np.ndim(value) == 0 or isinstance(value, tuple) else self._one(value)
+        words = part.marking(self._one)
+        if not part.is_control:
+            return words
+        role = part.role.split(",")[0]
+        return [f"{words[0]} {100 * self._one(getattr(part, 'position')):.0f} %", *_short(role)]  # noqa: B009
 
     def _one(self, value: Any) -> float:
         return of_member(value, self.member)
