@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from tests.amps import amp
-from tests.every_kind import every_kind, every_kind_solved
+from tests.every_kind import TEXT, every_kind, every_kind_solved
 from tubekit import analyse, plots
-from tubekit.amp import load_amp
+from tubekit.amp import amp_from_text, load_amp
 from tubekit.amp.controls import control_family
 from tubekit.amp.discharge import discharge
-from tubekit.amp.parts import KINDS, LPad, Winding
+from tubekit.amp.parts import KINDS, Lamp, LPad, Potentiometer, Winding
 from tubekit.amp.parts.part import Hookup
 from tubekit.amp.parts.variables import Knob
 from tubekit.bench.faults import single_faults
+from tubekit.cli import main
 from tubekit.decisions.instrument import instrumented, turned
 from tubekit.decisions.limits import limits
+from tubekit.decisions.regulation import fit_lines
 from tubekit.decisions.variation import variables
+from tubekit.errors import AmpFileError
 from tubekit.panels.form.entering import KINDS as BENCH_KINDS
 
 
@@ -131,3 +135,63 @@ def test_a_regulator_that_gets_too_little_current_is_said():
     starved = limits(analyse(every_kind().changed({"R12": "33k"}), near=every_kind_solved()))
     assert next(c for c in starved if c.part == "V4" and c.code == "least_a").state == "exceeded"
     assert {"watts"} == {c.code for c in limits(every_kind_solved()) if c.part == "R40"}
+
+
+def test_a_potentiometer_and_a_lamp_are_compared_with_their_ratings():
+    """All of a track's rating holds for a whole track: half of it takes half (common practice, no source)."""
+    near = every_kind_solved()
+    pot = Potentiometer(
+        designator="R60", top="B3", wiper="B3", bottom="ground", ohms=100e3, taper="linear", watts=0.5
+    )
+    found = {
+        at: next(iter(replace(pot, position=at).ratings(near.solved.state, set()))).value[0]
+        for at in (0.5, 1.0)
+    }
+    volts = near.node("B3").dc_v
+    assert found[1.0] == pytest.approx(volts**2 / 100e3, rel=1e-3)
+    assert found[0.5] == pytest.approx(
+        4.0 * found[1.0], rel=1e-3
+    )  # the current in half of the track, squared
+    lamp = examples(Lamp)[0]
+    for rated, verdict in ((6.3, "within"), (5.0, "exceeded")):
+        other = every_kind().changed({lamp.designator: f"{rated} V 0.15 A"})
+        checks = limits(analyse(other, near=near)).checks
+        assert next(c for c in checks if c.part == lamp.designator).state == verdict
+
+
+def test_terminals_that_may_not_meet_are_the_kinds_own():
+    with pytest.raises(AmpFileError, match=r"R40: input and common are both on node 'ground'"):
+        amp_from_text(TEXT.replace('input = "speaker_cab"', 'input = "ground"'), "one of each")
+
+
+def test_an_l_pad_is_a_slider_of_the_tone_panel():
+    from tubekit.panels.amp_knobs import knobs_of
+    from tubekit.panels.tone_sight import positions
+
+    assert "R40" in {part.designator for part, _ in knobs_of(every_kind())}
+    assert positions(every_kind())["R40"] == 0.8
+
+
+def test_a_diode_that_carries_no_current_has_no_powers():
+    """A diode across a rail holds off all the time; no line can be laid through its leak."""
+    drawn = amp_from_text(TEXT + '[CR2]\ntype = "1N4007"\nnodes = ["ground", "B1"]\n', "with a clamp")
+    lines = fit_lines(instrumented(drawn).circuit, 60.0, [Knob("P1", "volts")])
+    assert lines.powers[Knob("P1", "volts")][-1] == pytest.approx([0.0, 0.0])
+
+
+QUICK = {
+    "report": [], "swap": ["R40.position=0.4"], "trace": [], "tone": ["R40.position=0.4"], "drive": [],
+    "hum": [], "supply": [], "discharge": [], "regulation": [], "substitutes": ["R12"], "cable": [],
+}  # fmt: skip
+"""Commands that answer within a second or two; `python -m tests.benchmarks.commands` runs them all."""
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("command", QUICK)
+def test_a_command_answers_on_an_amp_with_every_kind(command, tmp_path, capsys):
+    file = tmp_path / "every.toml"
+    file.write_text(TEXT, encoding="utf-8")
+    assert main([command, str(file), *QUICK[command]]) == 0
+    said = capsys.readouterr().out
+    assert said
+    assert not re.search(r"\b(nan|inf|None|batch)\b", said)

@@ -74,6 +74,7 @@ KINDS = {
     "fuse_a": RatingKind("current", "A", "the fuse opens"),
     "least_a": RatingKind("current it needs to regulate", "A", "it goes out: the voltage is not held"),
     "strike_v": RatingKind("voltage it needs to strike", "V", "it stays dark: the voltage is not held"),
+    "above_v": RatingKind("voltage above the rated one", "V", "it burns out early"),
     "working_v": RatingKind("working voltage", "V", "it leaks, heats up and may burst"),
     "ripple_a": RatingKind(
         "ripple current", "A", "it heats from within, dries out and loses capacitance"

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set as AbstractSet
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,11 +15,16 @@ from tubekit.amp.parts.faults import (
     times,
     to_value,
 )
-from tubekit.amp.parts.part import WATTS, Hookup, Part, TwoTerminal
+from tubekit.amp.parts.part import WATTS, Hookup, Part, Rating, TwoTerminal, across
 from tubekit.amp.parts.variables import Knob
 from tubekit.circuit import parts as wired
 from tubekit.devices import heater
 
+if TYPE_CHECKING:
+    from tubekit.analyses.mains import MainsState
+
+OVER = 0.1
+"""A lamp may get this share more than its rated volts, as heaters may; common practice, no source."""
 CONE_Q = 5.0
 """Mechanical Q of a loudspeaker's resonance; common practice, no source."""
 
@@ -30,7 +36,7 @@ class Loudspeaker(TwoTerminal):
     kind, letters = "loudspeaker", ("LS",)
     without = (
         ("varies", "no reading at idle depends on it, and a level is read across it as it is"),
-        ("ratings", "its rating is for sound, not for idle"),
+        ("ratings", "its rating is for sound: at idle it gets no power"),
     )
     ohms: Value = field(metadata=written(Quantity("ohm", 0.5, 1e3), main=True))
     watts: Value | None = field(default=None, metadata=written(WATTS, "rating"))
@@ -74,10 +80,7 @@ class Lamp(TwoTerminal):
 
     kind, letters = "lamp", ("DS",)
     bench = "pilot lamp"
-    without = (
-        ("varies", "the heater winding does not show it"),
-        ("ratings", "its rating is the volts it is wired to"),
-    )
+    without = (("varies", "the heater winding does not show it"),)
     rating: tuple[float, float] = field(
         metadata=written(Together((Quantity("V", 0.5, 300.0), Quantity("A", 1e-3, 10.0))), main=True)
     )
@@ -87,6 +90,12 @@ class Lamp(TwoTerminal):
         volts, amps = self.rating
         ohms = volts / amps * heater.resistance(hookup.heat(self.designator), heater.COLD_LAMP)
         yield wired.Resistor(self.designator, self.a, self.b, ohms)
+
+    def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
+        """How far its voltage is above the rated one."""
+        volts = self.rating[0]
+        above = np.maximum(across(state, self.a, self.b) - volts, 0.0)
+        yield Rating(self.designator, "above_v", above, OVER * volts, "lamp's tolerance of 10 %")
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """Burnt out."""
