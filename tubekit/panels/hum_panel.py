@@ -20,7 +20,6 @@ from tubekit.amp.parts import (
     Choke,
     Diode,
     Part,
-    Potentiometer,
     RectifierTube,
     Resistor,
     Tube,
@@ -91,7 +90,7 @@ class HumPanel(AmpBoard[HumAnswer, HumSight]):
         kinds = (Capacitor, Choke, Tube, RectifierTube, Diode, Resistor)
         solved = self.trial.before.hum.view.solved
         held = solved.held_nodes & solved.amp.topology.fed.keys()
-        parts = [part for part in amp.parts.values() if isinstance(part, kinds) and not _is_pot(part)]
+        parts = [part for part in amp.parts.values() if isinstance(part, kinds)]
         return sorted(parts, key=lambda part: _rank(part, held))
 
     def _start(self, amp: Amp) -> None:
@@ -141,10 +140,6 @@ class HumPanel(AmpBoard[HumAnswer, HumSight]):
     def told(self) -> list[widgets.Widget]:
         """With the advice below the sources."""
         return [self.numbers, self.advice, self.details]
-
-
-def _is_pot(part: Part) -> bool:
-    return isinstance(part, Potentiometer)
 
 
 def _rank(part: Part, held: set[str] | frozenset[str]) -> int:
