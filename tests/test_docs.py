@@ -182,7 +182,7 @@ def test_the_front_page_names_every_command(root: Path) -> None:
     from tubekit.cli.main import _parser
 
     text = (root / "README.md").read_text(encoding="utf-8")
-    (choices,) = [action.choices for action in _parser()._actions if action.choices]
+    (choices,) = [action.choices for action in _parser()[0]._actions if action.choices]
     named = set(re.findall(r"`(?:python3 -m tubekit )?([a-z-]+)[^`]*`", text))
     assert sorted(set(choices) - named) == []
 

@@ -111,6 +111,18 @@ def test_files_put_there_by_hand_are_found_and_edited_ones_read_anew(folder: Pat
     assert panel.amp.parts["R14"].ohms == 390.0
 
 
+def test_a_parts_list_is_in_the_list_of_amps_and_a_list_of_readings_is_not(folder: Path) -> None:
+    load_amp("teasel").changed({"R14": "330"}).save_as(folder / "mine.csv")
+    load_amp("vetch").save_as(folder / "small.xlsx")
+    (folder / "readings.csv").write_text("place,quantity,value\nk34,DC volts,18 V\n", encoding="utf-8")
+    panel = part_swap("teasel")
+    values = {str(value).rpartition("/")[2]: value for _, value in panel.amps.options}
+    assert {"mine.csv", "small.xlsx"} <= set(values)
+    assert "readings.csv" not in values
+    panel.amps.value = values["mine.csv"]
+    assert panel.amp.parts["R14"].ohms == 330.0
+
+
 def test_the_supply_panel_takes_own_amps(folder: Path) -> None:
     (folder / "mine.toml").write_text(
         load_amp("teasel").changed({"C14": "33u"}).copy_as_text(), encoding="utf-8"

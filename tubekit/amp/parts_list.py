@@ -23,7 +23,7 @@ from tubekit.amp.write import HEADS, toml_text
 from tubekit.errors import near_matches
 from tubekit.files import data_file
 
-CSV, XLSX, TOML = ".csv", ".xlsx", ".toml"
+SUFFIXES = CSV, XLSX, TOML = ".csv", ".xlsx", ".toml"
 COLUMNS = ("part", "kind", "value", "nodes", "rating", "tolerance", "more", "role", "note")
 HEADING, TEST_POINT, WINDING, SECTION = "heading", "test point", "winding", "section"
 DIRECT = ("value", "rating", "tolerance", "role", "note")

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tubekit.amp.parts_list import CSV, TOML, XLSX, tables_of
+from tubekit.amp.parts_list import CSV, SUFFIXES, TOML, XLSX, tables_of
 from tubekit.amp.spreadsheets import cells_of_csv, cells_of_xlsx
 from tubekit.errors import AmpFileError, TubekitError, near_matches
 from tubekit.tables import data_file
@@ -62,7 +62,7 @@ def find(name_or_path: str | Path, beside: Path | None = None) -> Path:
         if text and path.exists():
             return path
         beside_it = path.parent.iterdir() if path.parent.is_dir() else ()
-        folder = [one.name for one in beside_it if one.suffix.lower() in (TOML, CSV, XLSX)]
+        folder = [one.name for one in beside_it if one.suffix.lower() in SUFFIXES]
     except (OSError, ValueError):  # a name no file system can hold
         folder = []
     raise AmpFileError(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import html
-import tomllib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, ClassVar
@@ -12,7 +11,8 @@ from weakref import WeakSet
 import ipywidgets as widgets
 
 from tubekit.amp import Amp, demo_names, load_amp
-from tubekit.amp.read import read_sheet
+from tubekit.amp.parts_list import SUFFIXES
+from tubekit.amp.read import read_sheet, read_tables
 from tubekit.errors import Note, TubekitError
 from tubekit.text import danger_html
 
@@ -180,10 +180,10 @@ def _edited(amp: Choice) -> float:
 
 
 def _files(folder: Path) -> Iterator[tuple[str, str]]:
-    for path in sorted(folder.glob("*.toml")):
+    for path in sorted(one for one in folder.glob("*") if one.suffix.lower() in SUFFIXES):
         try:
-            tables = tomllib.loads(path.read_text(encoding="utf-8"))
-        except (OSError, ValueError):  # not an amp file, or not one that can be read
+            tables = read_tables(path)
+        except TubekitError:  # not an amp file, or not one that can be read
             continue
         if isinstance(tables.get("amp"), dict):
             yield f"{tables['amp'].get('title', path.stem)}  ({path.name})", str(path)
