@@ -13,7 +13,8 @@ not by how often they are met. Of each draw three shares are told:
   within `ALIKE` variances. A leak across a resistor is that resistor gone low, whatever judges them.
 - every single fault, shown by these readings or not.
 
-`coverage` counts faults whose gravest grade shows, by which kinds of readings.
+`coverage` (by 'mixed') counts faults whose gravest grade shows, by which kinds of readings. Amps are those
+of `tests.amps`.
 """
 
 from __future__ import annotations
@@ -27,10 +28,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tests.amps import EVERY, amp as known_amp
 from tests.bench.study import Tally, run, separable, visible
 from tests.bench.synthetic import Laws, plain_laws
 from tests.benchmarks.clock import say
-from tubekit import load_amp
 from tubekit.bench.candidates import candidate_probes, tube_readings
 from tubekit.bench.fault_book import FaultBook, fault_book
 from tubekit.decisions.probe import Probe, Tone, plugged
@@ -97,14 +98,17 @@ def main(names: Sequence[str], plan: Plan, by: Sequence[str]) -> None:
     """Run it."""
     warnings.simplefilter("ignore")
     for name in names:
-        amp = plugged(load_amp(name), TONE)
+        amp = plugged(known_amp(name), TONE)
         direct = tube_readings(amp)
-        listed = [p for p in candidate_probes(amp, TONE) if p.quantity != "ohms"]
-        others = [Probe("signal_rms_v", p.place, f) for f in (80.0, 6000.0)
-                  for p in listed if p.quantity == "signal_rms_v"]  # fmt: skip
-        book = fault_book(amp, tuple(dict.fromkeys([*direct, *listed, *others])), tone=TONE)
+        probes = list(direct)
+        if "mixed" in by:
+            listed = [p for p in candidate_probes(amp, TONE) if p.quantity != "ohms"]
+            probes += [*listed, *(Probe("signal_rms_v", p.place, f) for f in (80.0, 6000.0)
+                                  for p in listed if p.quantity == "signal_rms_v")]  # fmt: skip
+        book = fault_book(amp, tuple(dict.fromkeys(probes)), tone=TONE)
         say(f"{amp.title}: {len(book.faults)} single faults, {len(book.owner) - 1} grades, seed {plan.seed}")
-        coverage(book)
+        if "mixed" in by:
+            coverage(book)
         if "dc" in by:
             study(book, direct, plan, "15 DC readings", None)
         if "plain" in by:
@@ -116,7 +120,7 @@ def main(names: Sequence[str], plan: Plan, by: Sequence[str]) -> None:
 
 if __name__ == "__main__":
     reader = argparse.ArgumentParser()
-    reader.add_argument("amps", nargs="*", default=["teasel", "burdock"])
+    reader.add_argument("amps", nargs="*", help=", ".join(EVERY))
     for option, default in (("--cases", 500), ("--good", 600), ("--seed", 1)):
         reader.add_argument(option, type=int, default=default)
     reader.add_argument("--by", nargs="+", default=["dc", "plain", "mixed"])

@@ -24,7 +24,7 @@ def add_bench_commands(
     parser = command(commands, "spread", "The band of every reading over many good amps.", _spread(changes))
     amp_words(parser)
     _age(parser)
-    parser.add_argument("--size", type=int, default=None, help="amps to draw; 10000 when not given")
+    parser.add_argument("--size", type=int, default=None, help="amps to draw; 4000 when not given")
     parser.add_argument("--seed", type=int, default=1, help="another seed draws other amps")
     parser.add_argument("changes", nargs="*", metavar="PART=VALUE", help=PART_VALUE)
     for name, help_text, answer in (

@@ -22,8 +22,9 @@ from tubekit.text import Column, Printed, Table, frozen_array, quantity, to_json
 Array = np.ndarray
 Progress = Callable[[int, int], None]
 
-SIZE, AC_SIZE = 10_000, 500
-"""Amps drawn for the direct readings, and for ripple and signal (each a whole mains cycle)."""
+SIZE, AC_SIZE = 4000, 240
+"""Amps drawn for the direct readings, and for ripple and signal (each a whole mains cycle): the ends of a
+band are within some 3 % of its width of those of many more, for ripple and signal within some 10 %."""
 CHECKED = 20
 """Amps on which the regulation line is held against the full mains solve."""
 AC_CHUNK = 40

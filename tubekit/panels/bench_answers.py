@@ -19,9 +19,6 @@ from tubekit.errors import BatchWarning
 from tubekit.panels.bench_check import Checked
 
 Progress = Callable[[int, int], None]
-SIZE, AC_SIZE = 4000, 240
-"""Amps drawn for the bands: their ends are then within some 3 % of the band's width of those of many more,
-for ripple and signal within some 10 %."""
 FEWEST = 3
 """Readings that suspects need at least."""
 
@@ -56,8 +53,8 @@ class Bands:
         probes = tuple(dict.fromkeys([*checked.probes.values(), *before, *usual]))
         self.found = spread(
             readings.amp, probes, age=checked.sheet.age,  # type: ignore[arg-type]
-            tone=readings.tone, measured=readings.measured, mains_known=readings.mains_accuracy, size=SIZE,
-            ac_size=AC_SIZE, with_effects=False, progress=progress,
+            tone=readings.tone, measured=readings.measured, mains_known=readings.mains_accuracy,
+            with_effects=False, progress=progress,
         )  # fmt: skip
         self._key = key
         return self.found
