@@ -346,19 +346,6 @@ class Topology:
         pairs += [(one.plate, one.cathode) for one in self.sections if one.name != without]
         return set(reached([GROUND], pairs))
 
-    @cached_property
-    def islands(self) -> tuple[frozenset[str], ...]:
-        """Groups of nodes that nothing ties to ground at DC, tubes and rectifiers counted as ties."""
-        pairs = list(self._conducting) + [(anode, cathode) for _, anode, cathode in self.rectifiers]
-        pairs += [pair for s in self.sections for pair in ((s.plate, s.cathode), (s.grid, s.cathode))]
-        left = dict.fromkeys(node for part in self.parts.values() for node in part.nodes)
-        grounded = reached([GROUND], pairs)
-        found: list[frozenset[str]] = []
-        for node in left:
-            if node not in grounded and not any(node in island for island in found):
-                found.append(frozenset(reached([node], pairs)))
-        return tuple(found)
-
 
 def reservoir_farads(topology: Topology, parts: Mapping[str, Part], rectifier: str) -> float | np.ndarray:
     """Capacitance that a rectifier charges straight away, of stacked capacitors in series [F].

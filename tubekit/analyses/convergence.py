@@ -14,7 +14,6 @@ KIRCHHOFF_A = 1e-6
 """No solution leaves more current than this over at a node [A]."""
 FROM_COLD = "tubes settled from cold"
 RELAXED = "rectifiers relaxed"
-LEAKY = "rectifiers given leakage"
 
 
 def seal(lost: Array, *arrays: Array) -> None:

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tubekit.amp.parts.variables import Knob, Turn, Variable
+from tubekit.amp.parts.variables import Turn, Variable
 from tubekit.analyses.mains import MainsState
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Group, Network
@@ -170,8 +170,3 @@ class _Work:
 
     def _pair(self, a: str, b: str) -> Array:
         return np.asarray(rows_of(self.network, [(a, b)])[0])
-
-
-def by_knob(varied: Sequence[Variable]) -> set[Knob]:
-    """Every knob that the variables turn."""
-    return {turn.knob for variable in varied for turn in variable.turns}

@@ -95,6 +95,7 @@ class Part:
     """Fields that a hand changes at the bench, the most usual first."""
     marked: ClassVar[tuple[str, ...]] = ()
     """Units of a value that is marked in code (IEC 60062)."""
+    usual_tolerance: ClassVar[float] = TOLERANCE_TAKEN
     metal: ClassVar[bool] = False  # what it conducts is as good as one piece of metal: a wire, contact, fuse
     is_control: ClassVar[bool] = False
     """Whether it has a `position`, 0 to 1, that a hand turns."""
@@ -141,7 +142,7 @@ class Part:
     @property
     def tolerance(self) -> float:
         """Tolerance as stated, else the usual one, as a fraction."""
-        return stated(getattr(self, "tolerance_percent", None), TOLERANCE_TAKEN)
+        return stated(getattr(self, "tolerance_percent", None), self.usual_tolerance)
 
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
         """What may differ between good parts; `known` is the accuracy it was measured with, if it was."""

@@ -28,7 +28,6 @@ from tubekit.amp.parts.part import (
     Rating,
     TwoTerminal,
     across,
-    stated,
 )
 from tubekit.amp.parts.variables import Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
@@ -70,6 +69,7 @@ class Resistor(TwoTerminal):
     """Resistor: ohms, rated watts, tolerance in percent."""
 
     kind, letters, preferred, controls, marked = "resistor", ("R",), "E24", ("ohms",), ("ohm",)
+    usual_tolerance = RESISTOR
     ohms: Value = field(metadata=written(RESISTANCE, "value", main=True))
     watts: Value | None = field(default=None, metadata=written(WATTS, "rating"))
     tolerance_percent: Value | None = field(default=None, metadata=written(TOLERANCE, "tolerance"))
@@ -77,11 +77,6 @@ class Resistor(TwoTerminal):
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
         """A resistor."""
         yield wired.Resistor(self.designator, self.a, self.b, self.ohms)
-
-    @property
-    def tolerance(self) -> float:
-        """Tolerance as stated, else the usual one, as a fraction."""
-        return stated(self.tolerance_percent, RESISTOR)
 
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:
         """Its tolerance, and with age the drift of a composition resistor."""
@@ -195,7 +190,7 @@ class Potentiometer(Part):
     """Potentiometer: `position` 0 is the bottom end (fully counter-clockwise), 1 the top."""
 
     kind, letters, is_control, marked = "potentiometer", ("R",), True, ("ohm",)
-    apart, controls = (("top", "bottom"),), ("position", "ohms")
+    apart, controls, usual_tolerance = (("top", "bottom"),), ("position", "ohms"), POTENTIOMETER
     top: str = field(metadata=written(NodeName()))
     wiper: str = field(metadata=written(NodeName()))
     bottom: str = field(metadata=written(NodeName()))
@@ -234,11 +229,6 @@ class Potentiometer(Part):
         watts = np.max(amps, axis=0) ** 2 * np.asarray(self.ohms)
         yield Rating(self.designator, "watts", watts, self.watts, "potentiometer's rating")
 
-    @property
-    def tolerance(self) -> float:
-        """Tolerance as stated, else the usual one, as a fraction."""
-        return stated(self.tolerance_percent, POTENTIOMETER)
-
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
         """Its track, and where its pointer is."""
         name = self.designator
@@ -276,7 +266,7 @@ class LPad(Part):
 
     kind, letters, is_control, marked = "L-pad", ("R",), True, ("ohm",)
     apart = (("input", "common"), ("output", "common"), ("input", "output"))
-    controls = ("position", "ohms")
+    controls, usual_tolerance = ("position", "ohms"), POTENTIOMETER
     input: str = field(metadata=written(NodeName()))
     output: str = field(metadata=written(NodeName()))
     common: str = field(metadata=written(NodeName()))
@@ -300,11 +290,6 @@ class LPad(Part):
     def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002
         """Both arms."""
         yield from ((self.input, self.output), (self.output, self.common))
-
-    @property
-    def tolerance(self) -> float:
-        """Tolerance as stated, else the usual one, as a fraction."""
-        return stated(self.tolerance_percent, POTENTIOMETER)
 
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
         """Its two arms together."""

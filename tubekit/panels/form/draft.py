@@ -20,7 +20,7 @@ from tubekit.amp.read import find, merged, parse_text, read_sheet
 from tubekit.amp.write import toml_text
 from tubekit.errors import AmpFileError
 from tubekit.panels.form.kinds import kind_of, nodes_in
-from tubekit.panels.form.paths import difference, into_list, renamed, stepped
+from tubekit.panels.form.paths import difference, into_list, stepped
 
 Tables = dict[str, Any]
 Path_ = tuple[str | int, ...]
@@ -173,14 +173,6 @@ class Draft:
             free = self.next_designator(re.sub(r"\d.*", "", new) or "R")
             raise AmpFileError(f"there is a {new} already", part=old, fix=f"Free is {free}")
         return self._with({new if name == old else name: table for name, table in self.tables.items()})
-
-    def noderenamed(self, old: str, new: str, only: str = "") -> Draft:
-        """The draft with a node under another name, everywhere or at one part only."""
-        tables = {
-            name: renamed(table, old, new) if name not in NOT_PARTS and only in ("", name) else table
-            for name, table in self.tables.items()
-        }
-        return self._with(tables)
 
     def left_open(self, node: str) -> Draft:
         """The draft with a node that is joined once on purpose, such as an unused tap."""
