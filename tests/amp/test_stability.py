@@ -7,13 +7,15 @@ theory textbook). Which changes make an amp oscillate: common practice of the tr
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from tests.amp.signal_amps import with_feedback
-from tests.amps import amp, solved
+from tests.amps import FILES, amp, solved
 from tubekit import analyse
+from tubekit.amp.discharge import discharge
 from tubekit.amp.signal import signal_path
 from tubekit.amp.signal_view import idle_signal, signal_view
 from tubekit.cli.main import main
@@ -118,3 +120,31 @@ def test_a_batch_counts_the_variants_that_oscillate() -> None:
     found = analyse(amps).stability
     assert found.stable.tolist() == [False, True]
     assert found.headline().startswith("1 of 2 variants oscillate")
+
+
+def test_discharge_does_not_follow_an_oscillation() -> None:
+    """It went on for ever; the supply falls as that of the amp with its leads right, and it is said."""
+    crossed = amp("burdock").changed(CROSSED)
+    found, right = (
+        discharge(crossed, seconds=8.0),
+        discharge(amp("burdock"), near=solved("burdock"), seconds=8.0),
+    )
+    for capacitor in ("C11", "C14"):
+        left, wanted = (each.of(capacitor, "tubes cooling").volts[:4] for each in (found, right))
+        np.testing.assert_allclose(left, wanted, rtol=0.06)
+    assert any("leaves the oscillation out" in words for words in found.notes())
+    assert not any("oscillat" in words for words in right.notes())
+
+
+@pytest.mark.parametrize("words", [["spread", "--size", "20"], ["judge"], ["suspects"]], ids=lambda w: w[0])
+def test_bands_verdicts_and_suspects_name_it_first(
+    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    readings = tmp_path / "readings.csv"
+    readings.write_text("place,quantity,value\nB1,DC volts,440 V\nB2,DC volts,430 V\nB3,DC volts,400 V\n")
+    name, *more = words
+    end = [] if name == "spread" else [str(readings)]
+    main([name, str(FILES / "ultralinear.toml"), *end, *more])
+    captured = capsys.readouterr()
+    said = captured.out or captured.err
+    assert "oscillates near" in said.split("\n\n")[0], said[:300]
