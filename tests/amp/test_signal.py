@@ -279,3 +279,15 @@ def test_an_input_of_its_own_channel_leaves_the_other_out() -> None:
     """The low jack of the demo amp drives the same first grid."""
     path = signal_path(variant("low", ""), jack="J2")
     assert path.way.order == teasel().way.order
+
+
+def test_the_loop_is_broken_at_the_resistor_that_carries_it() -> None:
+    """Two lead back from the loudspeaker: one into a cathode, the other, drawn first, into a meter."""
+    meter = '[R51]\nvalue = "100k"\nnodes = ["meter", "ground"]\n'
+    one = variant(
+        "Two ways back",
+        '[R50]\nvalue = "1k"\nnodes = ["speaker", "meter"]\n' + meter + "[C9]\nremoved = true\n"
+        '[R27]\nvalue = "47k"\nnodes = ["speaker", "k2a"]\n[T2.secondary]\nnodes = ["ground", "speaker"]\n',
+    )
+    assert list(feedback_parts(one)) == ["R50", "R27"]
+    assert overall_feedback(one).part == "R27"

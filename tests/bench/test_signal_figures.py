@@ -78,6 +78,8 @@ def test_drive_is_listed_up_to_clipping_and_says_so() -> None:
     table = next(one for one in driven(amp("teasel")).tables() if one.title == "Drive")
     assert max(row[3] for row in table.rows) <= MOST_THD
     assert "not listed" in table.note
+    run = driven(amp("teasel")).to_json()
+    assert len(run["thd_percent"]) == len(run["input_rms"]) == len(table.rows)
 
 
 @pytest.mark.parametrize("name", ["teasel", "no-transformer", "reverb-tremolo"])

@@ -64,6 +64,12 @@ class Headroom(Printed):
         part = (RATED_THD - self.thd_percent[k - 1]) / (self.thd_percent[k] - self.thd_percent[k - 1])
         return float(self.input_rms[k - 1] * (self.input_rms[k] / self.input_rms[k - 1]) ** part)
 
+    @property
+    def listed(self) -> int:
+        """How many drives are listed: those before the output is a clipped wave, the first at least."""
+        past = np.flatnonzero(self.thd_percent > MOST_THD)
+        return max(int(past[0]), 1) if len(past) else len(self.input_rms)
+
     def sensitivity_rms(self, watts: float) -> float:
         """Input for a power into the loudspeaker [V rms]; NaN where the run does not reach it."""
         past = np.flatnonzero(self.power_w >= watts)
@@ -113,22 +119,25 @@ class Headroom(Printed):
             )
         ]
         if len(self.input_rms):
-            run = list(zip(self.input_rms, self.output_rms, self.power_w, self.thd_percent, strict=True))
-            past = np.flatnonzero(self.thd_percent > MOST_THD)
-            note = ""
-            if len(past):
-                run = run[: max(int(past[0]), 1)]
-                note = f"Beyond {MOST_THD:g} % the output is a clipped wave: not listed."
+            count = self.listed
+            columns = (self.input_rms, self.output_rms, self.power_w, self.thd_percent)
+            run = list(zip(*(each[:count] for each in columns), strict=True))
+            note = f"Beyond {MOST_THD:g} % the output is a clipped wave: not listed."
+            note = note if count < len(self.input_rms) else ""
             under = (Column("at the jack", "V rms"), Column("loudspeaker", "V rms"), Column("power", "W"),
                      Column("distortion", "%", format=".1f"))  # fmt: skip
             tables.append(Table("Drive", under, run, note=note))
         return tables
 
     def to_json(self) -> dict[str, Any]:
-        """The run in terms JSON has: SI units."""
-        keys = ("jack", "frequency_hz", "method", "input_rms", "output_rms", "power_w", "thd_percent",
-                "clips", "rated_w", "rated_input_rms")  # fmt: skip
-        return {"amp": self.amp.title, **{key: to_json_value(getattr(self, key)) for key in keys}}
+        """The run in terms JSON has: SI units; the drives that are listed."""
+        keys = ("jack", "frequency_hz", "method", "clips", "rated_w", "rated_input_rms")
+        run = ("input_rms", "output_rms", "power_w", "thd_percent")
+        return {
+            "amp": self.amp.title,
+            **{key: to_json_value(getattr(self, key)) for key in keys},
+            **{key: to_json_value(getattr(self, key)[: self.listed]) for key in run},
+        }
 
 
 @on_one_core

@@ -9,7 +9,7 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.parts import Capacitor, Resistor
-from tubekit.amp.signal_view import SOURCE_OHMS, signal_view
+from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, signal_view
 from tubekit.amp.stability import feedback_parts
 from tubekit.analyses.feedback import LoopGain, loop_gain
 from tubekit.errors import ChangeError, near_matches
@@ -34,6 +34,7 @@ def overall_feedback(
     jack: str | None = None,
     frequencies_hz: Array | Sequence[float] | None = None,
     source_ohms: float = SOURCE_OHMS,
+    view: SignalView | None = None,
 ) -> AmpLoop:
     """Loop gain of an amp's feedback loop, broken at the part that carries it.
 
@@ -43,6 +44,7 @@ def overall_feedback(
         the largest gain, when not given.
     jack, source_ohms : see `signal_path`.
     frequencies_hz : (K,) rising; 0.1 Hz to 2 MHz when not given.
+    view : this amp with its generator, to save the solve.
 
     Raises
     ------
@@ -70,7 +72,7 @@ def overall_feedback(
             fix=f"Name the feedback resistor{': ' + ', '.join(carriers) if carriers else ''}",
             near=near_matches(named, choices),
         )  # fmt: skip
-    view = signal_view(amp, jack=jack, source_ohms=source_ohms)
+    view = view or signal_view(amp, jack=jack, source_ohms=source_ohms)
     if part is None and len(carriers) > 1:  # a resistor into a muted channel or a meter carries next to none
         named = max(
             carriers, key=lambda name: float(np.abs(loop_gain(view.point, name, MIDDLE_HZ).gain).max())

@@ -18,9 +18,11 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.parts import GROUND, Jack, MainsPlug, OutputTransformer, Tube
 from tubekit.amp.report import CAUTION, AmpReport
 from tubekit.amp.supply import SupplyReport, supply_report
+from tubekit.amp.supply_readings import FilterReading
 from tubekit.amp.topology import edges, reached
 from tubekit.analyses.in_time import Transient
 from tubekit.analyses.large_signal import LargeSignal, large_signal
+from tubekit.analyses.mains import MainsState
 from tubekit.analyses.transient import slow_transient
 from tubekit.circuit.parts import Circuit, Rectifier, VoltageSource
 from tubekit.errors import ChangeError, SolveError
@@ -125,6 +127,71 @@ class Sag(Printed):
         }
 
 
+@dataclass(frozen=True, eq=False)
+class FullDrive:
+    """An amp driven as hard as it goes, its rails settled; `seconds` is how long that took."""
+
+    supply: SupplyReport
+    output_tubes: tuple[str, ...]
+    drive: LargeSignal
+    input_v: float
+    run: Transient
+    seconds: float
+
+    @property
+    def settled(self) -> bool:
+        """Whether the rails stay."""
+        return _settled(self.run, self.supply)
+
+    @property
+    def b_plus(self) -> FilterReading:
+        """The rail that feeds the plates of the output tubes: the nearest along what conducts."""
+        amp, state = self.supply.amp, self.supply.report.solved.state
+        plates = [section.plate for section in amp.topology.sections if section.name in self.output_tubes]
+        steps = reached(plates, edges(amp.parts.values()), stops=[GROUND])
+        volts = {one.capacitor: float(state.mean(_node(one))[0]) for one in self.supply.filters}
+        held = [one for one in self.supply.filters if _node(one) in steps and volts[one.capacitor] > 0.0]
+        return min(
+            held or self.supply.filters,
+            key=lambda one: (steps.get(_node(one), len(steps)), -abs(volts[one.capacitor])),
+        )
+
+    @property
+    def sag_percent(self) -> float:
+        """How far that rail falls from idle [%]."""
+        one, state = self.b_plus, self.supply.report.solved.state
+        before = float(state.mean(one.a, one.b)[0])
+        return 100.0 * (1.0 - float(self.run.volts(one.a, one.b)[-1]) / before)
+
+
+def full_drive(amp: Amp, *, near: AmpReport | None = None) -> FullDrive:
+    """Full drive of an amp with its rails settled; parameters and errors as of `sag`."""
+    if amp.batch is not None:
+        raise ChangeError("a batch is driven one by one", where=amp.name, fix="Take one with member(0)")
+    supply = supply_report(amp, near=near)
+    idle = supply.report.solved.state
+    outputs, hertz = output_tubes(amp), amp.mains_hz
+    rails = {node: float(idle.mean(node)[0]) for node in amp.topology.delivered}
+    level, spent = FIRST_V, 0.0
+    begin: Transient | MainsState = idle
+    for _ in range(ROUNDS):
+        drive, level = _full_drive(_held(supply, rails), outputs, level)
+        swing = _swing(drive, idle.operating_point.network.port_names)
+        seconds = DOWN_S
+        while True:
+            run = slow_transient(idle.circuit, seconds, frequency_hz=hertz, start=begin, swing=swing)
+            begin, spent = run, spent + seconds
+            if _settled(run, supply) or spent >= LONGEST_S:
+                break
+            seconds *= 2.0
+        new = {node: float(run.volts(node)[-1]) for node in rails}
+        moved = max(abs(new[node] / rails[node] - 1.0) for node in rails)
+        rails = new
+        if moved <= AGREED:
+            break
+    return FullDrive(supply, outputs, drive, level, run, spent)
+
+
 def sag(amp: Amp, *, near: AmpReport | None = None) -> Sag:
     """B+ from idle to full drive and back.
 
@@ -144,27 +211,13 @@ def sag(amp: Amp, *, near: AmpReport | None = None) -> Sag:
     >>> found.driven_a > found.idle_a
     True
     """
-    if amp.batch is not None:
-        raise ChangeError("a batch is driven one by one", where=amp.name, fix="Take one with member(0)")
-    supply = supply_report(amp, near=near)
-    idle = supply.report.solved.state
-    circuit, outputs = idle.circuit, output_tubes(amp)
-    rails = {node: float(idle.mean(node)[0]) for node in amp.topology.delivered}
-    level, seconds = FIRST_V, DOWN_S
-    hertz = amp.mains_hz
-    for _ in range(ROUNDS):
-        drive, level = _full_drive(_held(supply, rails), outputs, level)
-        swing = _swing(drive, idle.operating_point.network.port_names)
-        down = slow_transient(circuit, seconds, frequency_hz=hertz, start=idle, swing=swing)
-        while not _settled(down, supply) and seconds < LONGEST_S:
-            seconds *= 2.0
-            down = slow_transient(circuit, seconds, frequency_hz=hertz, start=idle, swing=swing)
-        new = {node: float(down.volts(node)[-1]) for node in rails}
-        moved = max(abs(new[node] / rails[node] - 1.0) for node in rails)
-        rails = new
-        if moved <= AGREED:
-            break
-    back = slow_transient(circuit, max(BACK_S, 2.0 * seconds), frequency_hz=hertz, start=down)
+    hard = full_drive(amp, near=near)
+    supply, outputs, drive = hard.supply, hard.output_tubes, hard.drive
+    idle, hertz = supply.report.solved.state, amp.mains_hz
+    circuit = idle.circuit
+    swing = _swing(drive, idle.operating_point.network.port_names)
+    down = slow_transient(circuit, hard.seconds, frequency_hz=hertz, start=idle, swing=swing)
+    back = slow_transient(circuit, max(BACK_S, 2.0 * hard.seconds), frequency_hz=hertz, start=down)
     names = [part.name for part in circuit.of(Rectifier)]
     before = sum(float(np.abs(idle.rectifier_currents[0, k].mean())) for k in range(len(names)))
     after = sum(float(np.abs(down.current(name)[-1])) for name in names)
@@ -172,8 +225,8 @@ def sag(amp: Amp, *, near: AmpReport | None = None) -> Sag:
     first = found[0]
     spectrum = [float(np.abs(idle.harmonic(first.node, k)[0])) for k in (1, 2)]
     return Sag(
-        amp, found, outputs, level, before, after, down=down, back=back, drive=drive,
-        b_plus=_plates_rail(amp, found, outputs), settled=_settled(down, supply),
+        amp, found, outputs, hard.input_v, before, after, down=down, back=back, drive=drive,
+        b_plus=next(one for one in found if one.capacitor == hard.b_plus.capacitor), settled=hard.settled,
         ripple_hz=hertz * (1.0 if spectrum[0] > spectrum[1] else 2.0),
     )  # fmt: skip
 
@@ -183,14 +236,6 @@ def _settled(run: Transient, supply: SupplyReport) -> bool:
     late = run.time >= run.time[-1] * 2.0 / 3.0
     volts = [run.volts(one.a, one.b) for one in supply.filters]
     return all(float(np.ptp(each[late])) <= STAYS * max(abs(float(each[0])), 1.0) for each in volts)
-
-
-def _plates_rail(amp: Amp, rails: tuple[RailSag, ...], outputs: tuple[str, ...]) -> RailSag:
-    """The rail that feeds the plates of the output tubes: the nearest along what conducts."""
-    plates = [section.plate for section in amp.topology.sections if section.name in outputs]
-    steps = reached(plates, edges(amp.parts.values()), stops=[GROUND])
-    held = [one for one in rails if one.node in steps and one.idle_v > 0.0]
-    return min(held or rails, key=lambda one: (steps.get(one.node, len(steps)), -abs(one.idle_v)))
 
 
 def output_tubes(amp: Amp) -> tuple[str, ...]:
@@ -268,12 +313,15 @@ def _swing(drive: LargeSignal, names: tuple[tuple[str, str], ...]) -> Array:
     return np.asarray(volts - volts.mean(axis=1, keepdims=True))
 
 
+def _node(one: FilterReading) -> str:
+    return one.a if one.a != GROUND else one.b
+
+
 def _rails(supply: SupplyReport, down: Transient, back: Transient) -> Iterator[RailSag]:
     for one in supply.filters:
         fall, rise = down.volts(one.a, one.b), back.volts(one.a, one.b)
-        node = one.a if one.a != GROUND else one.b
         yield RailSag(
-            one.capacitor, node, float(fall[0]), float(fall[-1]), float(fall[np.abs(fall).argmin()]),
+            one.capacitor, _node(one), float(fall[0]), float(fall[-1]), float(fall[np.abs(fall).argmin()]),
             100.0 * float(1.0 - fall[-1] / fall[0]),
             _reached(down, fall), _reached(back, rise),
         )  # fmt: skip

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -30,8 +31,11 @@ TOLERANCE = 1e-8
 """Largest last correction of a port voltage [V]."""
 MAX_ITERATIONS = 60
 HALVINGS = 10
-FIRST_STRIDE, STRIDES = 0.1, 25
-"""First stride up to full drive, as a part of it, and the most strides that are tried."""
+STRIDE_ITERATIONS = 25
+PATIENCE = 3
+"""Steps in turn that even at their shortest lead no nearer, before a member is given up."""
+FIRST_STRIDE, LEAST_STRIDE, STRIDES = 0.1, 0.005, 25
+"""First and least stride up to full drive, as parts of it, and the most strides that are tried."""
 SPANNED = 1e-11
 """Directions in which the network answers less than this part of its largest answer count as held."""
 CHUNK_ELEMENTS = 6_000_000
@@ -78,13 +82,17 @@ class Problem:
         )
         return np.asarray(vectors[:, sizes > SPANNED * sizes.max(initial=0.0)])
 
+    @cached_property
+    def _laws(self) -> tuple[Law, ...]:
+        return tuple(_over_time(group.law) for group in self.groups)
+
     def evaluate(self, volts: Array) -> tuple[Array, Array]:
         """Port currents and slopes at port voltages over the cycle."""
         count, ports, samples = volts.shape
         currents, slopes = np.empty_like(volts), np.zeros((count, samples, ports, ports))
-        for group in self.groups:
+        for group, law in zip(self.groups, self._laws, strict=True):
             own = volts[:, group.ports].transpose(0, 2, 1).reshape(count, samples, -1, group.width)
-            current, slope = _over_time(group.law).evaluate(own)
+            current, slope = law.evaluate(own)
             currents[:, group.ports] = current.reshape(count, samples, -1).transpose(0, 2, 1)
             for k in range(len(group.names)):
                 at = slice(group.ports.start + k * group.width, group.ports.start + (k + 1) * group.width)
@@ -129,15 +137,19 @@ def _arrive(problem: Problem, start: Array) -> Driven:
     for _ in range(STRIDES):
         there = min(1.0, here + stride)
         ahead = volts if before is None else volts + (volts - before[1]) * (there - here) / (here - before[0])
-        step = _newton(Problem(some.groups, some.impedance, mean + there * (some.open - mean)), ahead)
+        step = _newton(
+            Problem(some.groups, some.impedance, mean + there * (some.open - mean)), ahead, STRIDE_ITERATIONS
+        )
         spent += step.iterations
         if not step.converged.all():
             stride *= 0.4
+            if stride < LEAST_STRIDE:
+                break
             continue
         before, here, volts, stride = (here, volts), there, step.volts, 1.6 * stride
         if here == 1.0:
             break
-    else:  # some member never gets there: each as far as it goes at full drive
+    if here < 1.0:  # some member never gets there: each as far as it goes at full drive
         step = _newton(some, volts)
     for name in ("volts", "currents", "error", "converged"):
         getattr(done, name)[lost] = getattr(step, name)
@@ -145,23 +157,25 @@ def _arrive(problem: Problem, start: Array) -> Driven:
     return done
 
 
-def _newton(problem: Problem, start: Array) -> Driven:
+def _newton(problem: Problem, start: Array, most: int = MAX_ITERATIONS) -> Driven:
     span = problem.span()
     volts = problem.open + np.einsum("pm,qm,nqs->nps", span, span, start - problem.open, optimize=True)
     iterations, error = np.zeros(len(volts), int), np.full(len(volts), np.inf)
+    stuck = np.zeros(len(volts), int)
     kernel = np.fft.irfft(np.matmul(span.T, problem.impedance), axis=1)  # (N, S, M, P)
     left, currents, slopes = problem.residual(volts)
-    for _ in range(MAX_ITERATIONS):
-        moving = error > TOLERANCE
+    for _ in range(most):
+        moving = (error > TOLERANCE) & (stuck < PATIENCE)
         if not moving.any():
             break
         some, here = problem.subset(moving), left[moving]
         step = _step(span, kernel[moving], here, slopes[moving])
         error[moving] = np.abs(step).max(axis=(1, 2), initial=0.0)
         iterations[moving] += 1
-        volts[moving], left[moving], currents[moving], slopes[moving] = _descend(
+        volts[moving], left[moving], currents[moving], slopes[moving], lost = _descend(
             some, volts[moving], step, here
         )
+        stuck[moving] = np.where(lost, stuck[moving] + 1, 0)
     return Driven(volts, currents, iterations, error, error <= TOLERANCE)
 
 
@@ -178,7 +192,10 @@ def _step(span: Array, kernel: Array, left: Array, slopes: Array) -> Array:
     return np.asarray(span @ solve_stack(matrix, right[..., None]).reshape(count, width, samples))
 
 
-def _descend(problem: Problem, volts: Array, step: Array, left: Array) -> tuple[Array, Array, Array, Array]:
+def _descend(
+    problem: Problem, volts: Array, step: Array, left: Array
+) -> tuple[Array, Array, Array, Array, Array]:
+    """A step as long as leads nearer, and which members it leads nowhere."""
     scale = np.ones((len(volts), 1, 1))
     before = np.linalg.norm(left, axis=(1, 2))
     for _ in range(HALVINGS):
@@ -190,4 +207,4 @@ def _descend(problem: Problem, volts: Array, step: Array, left: Array) -> tuple[
         if not grown.any():
             break
         scale[grown] *= 0.5
-    return trial, after, currents, slopes
+    return trial, after, currents, slopes, grown

@@ -13,7 +13,7 @@ from tubekit.amp import Amp, AmpReport, analyse
 from tubekit.amp.hum_balance import HumBalance, hum_balance
 from tubekit.amp.parts import Jack, Loudspeaker
 from tubekit.amp.report import CAUTION
-from tubekit.amp.sag import TONE_HZ, Sag, sag
+from tubekit.amp.sag import TONE_HZ, FullDrive, full_drive
 from tubekit.errors import SolveError
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 from tubekit.units import show
@@ -88,9 +88,9 @@ def current_under_drive(amp: Amp) -> Procedure:
     if report.stability.dangers:
         words = " ".join(note.text for note in report.stability.dangers)
         raise SolveError(f"{amp.title}: {words}", best=report)
-    driven = sag(_on_dummy_load(amp), near=report)
+    driven = full_drive(_on_dummy_load(amp), near=report)
     tubes = tuple(_driven(driven, report, name) for name in driven.output_tubes)
-    fall = driven.b_plus.sag_percent
+    fall = driven.sag_percent
     jack = _jack(amp)
     steps = (
         _joined(
@@ -128,7 +128,7 @@ def _drive_table(tubes: Sequence[DrivenTube], fall: float) -> Table:
     return Table("Output tubes", columns, rows, note=f"B+ sags by {fall:.1f} % meanwhile.")
 
 
-def _driven(driven: Sag, report: AmpReport, name: str) -> DrivenTube:
+def _driven(driven: FullDrive, report: AmpReport, name: str) -> DrivenTube:
     """One output tube between idle and full drive."""
     idle, drive = report.tube(name), driven.drive
     cathode = next(d.cathode for d in drive.circuit.parts if d.name == name)  # type: ignore[union-attr]
@@ -155,7 +155,7 @@ def _on_dummy_load(amp: Amp) -> Amp:
     return replace(amp, parts=MappingProxyType({**amp.parts, **plain}))
 
 
-def _across_load(amp: Amp, driven: Sag) -> str:
+def _across_load(amp: Amp, driven: FullDrive) -> str:
     """What a meter across the load then shows."""
     load = next((p for p in amp.parts.values() if isinstance(p, Loudspeaker)), None)
     if load is None:

@@ -186,13 +186,13 @@ def tone_change(
         raise ChangeError(problem, where=amp.name, fix='Name a part and its new value, like {"C2": "10n"}')
     old = signal_path(amp, jack=jack, source_ohms=source_ohms, near=near.before if near else None)
     new = signal_path(after, jack=jack, source_ohms=source_ohms, near=near.after if near else old)
-    return ToneChange(old, new, *(_loop(one, jack, source_ohms) for one in (amp, after)))
+    return ToneChange(old, new, *(_loop(one, path) for one, path in ((amp, old), (after, new))))
 
 
-def _loop(amp: Amp, jack: str | None, source_ohms: float) -> LoopGain | None:
+def _loop(amp: Amp, path: SignalPath) -> LoopGain | None:
     if next(feedback_parts(amp), None) is None:
         return None
-    return overall_feedback(amp, jack=jack, source_ohms=source_ohms)
+    return overall_feedback(amp, view=path.view)
 
 
 def _changes(before: Amp, after: Amp) -> str:
