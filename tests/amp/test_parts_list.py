@@ -193,6 +193,7 @@ def test_a_slip_is_said_with_row_column_designator_and_fix(
         ([["part", "value"], ["", "1k"]], "mine.csv, row 2, column part: there is no part"),
         ([["part"], ["R1"], [], ["R1"]], "mine.csv, row 4: R1: is there twice: mine.csv, row 2 too"),
         ([["part", "value", "more"], ["R1", "1k", "value = 2k"]], "row 2, column more: R1: 'value' is written twice"),
+        ([["part", "more"], ["T1", "primary = x"], ["T1.primary", "y = 1"]], "row 3: T1.primary: is there twice: mine.csv, row 2"),
         ([["part", "more"], ["R1", "film"]], "mine.csv, row 2, column more: R1: 'film' has no key"),
         ([["part", "note"], ["R1", "a", "b"]], "mine.csv, row 2: R1: has 3 cells for 2 columns"),
     ],

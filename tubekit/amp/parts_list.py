@@ -235,9 +235,15 @@ def _take(part: str, cells: Cells, tables: dict[str, Any], places: dict[str, str
         elif kind:
             table["kind"] = kind
             places[f"{path}.kind"] = f"{here}, column kind"
-    if path in places:
+    if path in places or not isinstance(table, dict):
         fix = "Give one of them another number, or keep only one"
-        raise slip(here, f"is there twice: {places[path]} too", fix, "twice", part=part)
+        raise slip(
+            here,
+            f"is there twice: {places.get(path, places.get(name, 'above'))} too",
+            fix,
+            "twice",
+            part=part,
+        )
     places[path] = here
     for key, value, column in _values(cells, scheme, part, here):
         there = f"{here}, column {column}"
