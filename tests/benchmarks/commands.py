@@ -17,7 +17,7 @@ from tempfile import TemporaryDirectory
 from tests.every_kind import TEXT
 from tubekit.cli import main
 
-READINGS = "place,quantity,value\nB1,DC V,330\nB3,DC V,150\nk2,DC V,1.4\n"
+READINGS = "place,quantity,value\nB1,DC volts,330\nB3,DC volts,150\nk2,DC volts,1.4\n"
 COMMANDS = """report; swap {amp} R40.position=0.4; trace; tone {amp} R40.position=0.4; drive; hum; supply
 switch-on; standby {amp} S1; discharge; sag; regulation; mains-band; lower-mains {amp} --mains 124
 substitutes {amp} R12; substitutes {amp} C20; substitutes {amp} L1; substitutes {amp} V4; substitutes {amp} V1
