@@ -195,7 +195,7 @@ def test_energy_in_the_driven_output_stage(teasel):
     heat = sum(t.plate_w + t.screen_w for t in found.result)
     taken = sum(t.driven_a for t in found.result) * 333 * (1 - 0.126)
     assert 0.45 * taken < heat < taken
-    assert "across the load (6.0 W)" in found.steps[2]
+    assert "across the load (8.2 W)" in found.steps[2]
     assert "Stop when a plate" in found.steps[-1]
 
 
