@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.amps import amp as any_amp, solved
 from tests.circuits import full_wave
 from tests.supplies import FULL_WAVE, supply
 from tubekit import analyse, load_amp
@@ -15,9 +16,10 @@ from tubekit.amp.sag import Sag, output_tubes, sag
 from tubekit.amp.supply import supply_report
 from tubekit.analyses.mains import mains_steady_state
 from tubekit.analyses.regulation import regulation
+from tubekit.analyses.transient import slow_transient
 from tubekit.circuit.parts import CurrentSource
 from tubekit.devices import TubeDiode
-from tubekit.errors import ChangeError, CircuitError
+from tubekit.errors import ChangeError, CircuitError, SolveError
 
 
 @pytest.fixture(scope="module")
@@ -112,3 +114,24 @@ def test_b_plus_rises_about_in_proportion_to_the_mains() -> None:
     assert "Against mains" in str(curve)
     with pytest.raises(ChangeError, match="no node 'B9'"):
         load_regulation(load_amp("teasel"), "B9")
+
+
+def test_an_amp_that_oscillates_is_not_driven() -> None:
+    """It once was followed for minutes without an answer."""
+    with pytest.raises(SolveError, match=r"oscillates near .*Do not run it"):
+        sag(any_amp("ultralinear"), near=solved("ultralinear"))
+
+
+def test_a_tremolo_is_held_still_while_the_supply_is_followed() -> None:
+    """Its phase-shift capacitors leave the run in time; filters stay, and so does idle."""
+    report = supply_report(any_amp("reverb-tremolo"), near=solved("reverb-tremolo"))
+    circuit = report.report.solved.state.circuit
+    still = report.still(circuit)
+    left = {part.name for part in circuit.parts} - {part.name for part in still.parts}
+    assert left
+    assert not left & {one.capacitor for one in report.filters}
+    run = slow_transient(
+        still, 20.0, frequency_hz=60.0, start=report.report.solved.state, tolerance=1e-3, longest_step=10.0
+    )
+    for one in report.filters:
+        assert run.volts(one.a, one.b)[-1] == pytest.approx(run.volts(one.a, one.b)[0], rel=1e-3)

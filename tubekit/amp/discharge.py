@@ -143,7 +143,7 @@ class Discharge(Printed):
         way = (STILL,) if self.still else ()
         return (
             f"Limits for comparison: {cited}.",
-            f"Cooling and {WORDS}; coils and tubes as they are.",
+            f"Cooling and {WORDS}; coils and tubes as they are, no signal passes from stage to stage.",
             *way,
             MEASURE,
         )
@@ -190,7 +190,7 @@ def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGE
     supply = supply_report(amp, near=near)
     state = supply.report.solved.state
     plug = next(part for part in amp.parts.values() if isinstance(part, MainsPlug))
-    circuit = state.circuit.without(plug.designator)
+    circuit = supply.still(state.circuit.without(plug.designator))
     bare = circuit.cold
     still = not supply.report.stability.stable.all()
     followed = _without_signal(circuit, amp) if still else circuit

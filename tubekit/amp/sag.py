@@ -8,7 +8,8 @@ of its current over the drive. Rails and drive are worked out in turn until they
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from bisect import bisect_left
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -39,8 +40,10 @@ FIRST_V, MOST_V = 1e-3, 10.0
 """The search for full drive begins and ends there [V peak]."""
 GRID_AT_V = 0.1
 """A grid counts as at its cathode within this [V]."""
-DOWN_S, BACK_S, LONGEST_S = 3.0, 6.0, 96.0
-"""How long a run is at first, and at most: it is doubled until the rails stay [s]."""
+LEAST_S, LONGEST_S = 3.0, 96.0
+"""How long a run is at least and at most: it ends once the rails stay [s]."""
+STEP = 3e-4
+"""Error allowed in a step of a run, as a share of a voltage."""
 STAYS = 5e-4
 """A rail has settled once it moves by less than this share of its idle voltage in the last third of a run."""
 ROUNDS, AGREED = 6, 2e-3
@@ -129,19 +132,18 @@ class Sag(Printed):
 
 @dataclass(frozen=True, eq=False)
 class FullDrive:
-    """An amp driven as hard as it goes, its rails settled; `seconds` is how long that took."""
+    """An amp driven as hard as it goes, its rails settled."""
 
     supply: SupplyReport
     output_tubes: tuple[str, ...]
     drive: LargeSignal
     input_v: float
     run: Transient
-    seconds: float
 
     @property
     def settled(self) -> bool:
         """Whether the rails stay."""
-        return _settled(self.run, self.supply)
+        return bool(self.run.time[-1] < LONGEST_S * (1 - 1e-9))
 
     @property
     def b_plus(self) -> FilterReading:
@@ -170,26 +172,42 @@ def full_drive(amp: Amp, *, near: AmpReport | None = None) -> FullDrive:
         raise ChangeError("a batch is driven one by one", where=amp.name, fix="Take one with member(0)")
     supply = supply_report(amp, near=near)
     idle = supply.report.solved.state
-    outputs, hertz = output_tubes(amp), amp.mains_hz
+    if supply.report.stability.dangers:
+        words = " ".join(note.text for note in supply.report.stability.dangers)
+        raise SolveError(f"{amp.title}: {words}", best=supply.report)
+    outputs, circuit = output_tubes(amp), supply.still(idle.circuit)
     rails = {node: float(idle.mean(node)[0]) for node in amp.topology.delivered}
-    level, spent = FIRST_V, 0.0
+    level = FIRST_V
     begin: Transient | MainsState = idle
     for _ in range(ROUNDS):
         drive, level = _full_drive(_held(supply, rails), outputs, level)
         swing = _swing(drive, idle.operating_point.network.port_names)
-        seconds = DOWN_S
-        while True:
-            run = slow_transient(idle.circuit, seconds, frequency_hz=hertz, start=begin, swing=swing)
-            begin, spent = run, spent + seconds
-            if _settled(run, supply) or spent >= LONGEST_S:
-                break
-            seconds *= 2.0
+        begin = run = _followed(supply, circuit, begin, swing)
         new = {node: float(run.volts(node)[-1]) for node in rails}
         moved = max(abs(new[node] / rails[node] - 1.0) for node in rails)
         rails = new
         if moved <= AGREED:
             break
-    return FullDrive(supply, outputs, drive, level, run, spent)
+    return FullDrive(supply, outputs, drive, level, run)
+
+
+def _followed(
+    supply: SupplyReport, circuit: Circuit, start: Transient | MainsState, swing: Array | None = None
+) -> Transient:
+    """A run until the rails stay: over its last third each moves by next to nothing."""
+    network = supply.report.solved.state.operating_point.network
+
+    def stays(time: Sequence[float], x: Sequence[Array]) -> bool:
+        late = np.array(x[bisect_left(time, time[-1] * 2.0 / 3.0) :])
+        rails = [network.pick(late, one.a) - network.pick(late, one.b) for one in supply.filters]
+        return time[-1] >= LEAST_S and all(
+            float(np.ptp(volts)) <= STAYS * max(abs(float(volts[-1])), 1.0) for volts in rails
+        )
+
+    return slow_transient(
+        circuit, LONGEST_S, frequency_hz=supply.amp.mains_hz, start=start, swing=swing, tolerance=STEP,
+        until=stays,
+    )  # fmt: skip
 
 
 def sag(amp: Amp, *, near: AmpReport | None = None) -> Sag:
@@ -202,7 +220,8 @@ def sag(amp: Amp, *, near: AmpReport | None = None) -> Sag:
     Raises
     ------
     ChangeError : a batch, no input jack, or no output tube on an output transformer.
-    SolveError : no drive brings an output tube's grid to its cathode, or a solve does not arrive.
+    SolveError : the amp oscillates, no drive brings an output tube's grid to its cathode, or a solve does
+        not arrive.
 
     Examples
     --------
@@ -214,10 +233,10 @@ def sag(amp: Amp, *, near: AmpReport | None = None) -> Sag:
     hard = full_drive(amp, near=near)
     supply, outputs, drive = hard.supply, hard.output_tubes, hard.drive
     idle, hertz = supply.report.solved.state, amp.mains_hz
-    circuit = idle.circuit
+    circuit = supply.still(idle.circuit)
     swing = _swing(drive, idle.operating_point.network.port_names)
-    down = slow_transient(circuit, hard.seconds, frequency_hz=hertz, start=idle, swing=swing)
-    back = slow_transient(circuit, max(BACK_S, 2.0 * hard.seconds), frequency_hz=hertz, start=down)
+    down = _followed(supply, circuit, idle, swing)
+    back = _followed(supply, circuit, down)
     names = [part.name for part in circuit.of(Rectifier)]
     before = sum(float(np.abs(idle.rectifier_currents[0, k].mean())) for k in range(len(names)))
     after = sum(float(np.abs(down.current(name)[-1])) for name in names)
@@ -229,13 +248,6 @@ def sag(amp: Amp, *, near: AmpReport | None = None) -> Sag:
         b_plus=next(one for one in found if one.capacitor == hard.b_plus.capacitor), settled=hard.settled,
         ripple_hz=hertz * (1.0 if spectrum[0] > spectrum[1] else 2.0),
     )  # fmt: skip
-
-
-def _settled(run: Transient, supply: SupplyReport) -> bool:
-    """Whether every rail stays where it is over the last third of a run."""
-    late = run.time >= run.time[-1] * 2.0 / 3.0
-    volts = [run.volts(one.a, one.b) for one in supply.filters]
-    return all(float(np.ptp(each[late])) <= STAYS * max(abs(float(each[0])), 1.0) for each in volts)
 
 
 def output_tubes(amp: Amp) -> tuple[str, ...]:

@@ -18,12 +18,13 @@ from tubekit.analyses.cycle import Cycle, Ports, solve_cycle
 from tubekit.analyses.harmonics import Harmonics, wave
 from tubekit.analyses.stepping import Devices, Pencil, Solution, reach
 from tubekit.circuit.network import Network, RectifierSet
+from tubekit.circuit.reduction import inverse_stack
 
 Array = np.ndarray
 
 SAMPLES = 128
 ROUNDS = 30
-AGREED_A, AGREED_V = 1e-7, 1e-5
+AGREED_A, AGREED_V = 1e-6, 1e-4
 """Tubes and rectifiers agree on the mean currents [A, and share] and the port voltages [V] to this."""
 SLOPE_MOVED = 0.1
 """The harmonics are worked out anew once a tube's slope has moved by this share of the steepest."""
@@ -73,7 +74,7 @@ class Averaged:
         self._refresh(slopes)
         fixed = currents - slopes @ volts
         to_tubes, to_rest = seen[:tubes, :tubes], seen[tubes:, :tubes]
-        admitted = slopes @ np.linalg.inv(np.eye(tubes) + to_tubes @ slopes)
+        admitted = slopes @ inverse_stack((np.eye(tubes) + to_tubes @ slopes)[None])[0]
         open_rest = opened[tubes:] - to_rest @ (fixed + admitted @ (opened[:tubes] - to_tubes @ fixed))
         impedance = self.impedance.copy()
         impedance[0, 0] = seen[tubes:, tubes:] - to_rest @ admitted @ seen[:tubes, tubes:]

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from tubekit.analyses.stepping import BLEND, ERROR, GAMMA, Closure, Devices, Emission, Pencil, Solution
 from tubekit.circuit.network import Network
+from tubekit.circuit.reduction import solve_stack
 from tubekit.errors import SolveError
 
 Array = np.ndarray
+Until = Callable[[Sequence[float], Sequence[Array]], bool]
+"""Whether a run may end, asked after each step with the times and unknowns so far."""
 
 SHORTEST = 2.0**-32
 """Shortest step, as a share of the longest."""
@@ -36,7 +39,7 @@ class March:
     emission: Emission | None
     devices: Devices
     spread: Callable[[Array], tuple[Array, Array]] | None = None
-    between: Callable[[float, Array], None] | None = None
+    until: Until | None = None
 
 
 @dataclass(eq=False)
@@ -88,8 +91,8 @@ def march(job: March, charge: Array) -> Trace:
         trace.worst = max(trace.worst, error)
         state = new
         _keep(job, trace, state)
-        if job.between is not None:
-            job.between(state.time, state.x)
+        if job.until is not None and job.until(trace.time, trace.x):
+            break
         if error < EASY:
             step *= 2.0
     return trace
@@ -171,10 +174,12 @@ def _size(job: March, pencil: Pencil, last: Solution, charge: Array) -> float:
     moved = pencil.inverse @ (pencil.a * charge)
     if count:
         seen = np.eye(count) + pencil.seen[:count, :count] @ last.slopes
-        moved = moved - pencil.inverse @ (edge @ (last.slopes @ np.linalg.solve(seen, edge.T @ moved)))
+        held = solve_stack(seen[None], (edge.T @ moved)[None, :, None])[0, :, 0]
+        moved = moved - pencil.inverse @ (edge @ (last.slopes @ held))
     nodes = job.network.node_count
     allowed = job.tolerance * (REFERENCE_V + np.abs(last.x[:nodes]))
-    return float((np.abs(moved[:nodes]) / allowed).max(initial=0.0))
+    error = float((np.abs(moved[:nodes]) / allowed).max(initial=0.0))
+    return error if np.isfinite(error) else np.inf
 
 
 def _keep(job: March, trace: Trace, state: _State) -> None:

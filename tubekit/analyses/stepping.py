@@ -22,7 +22,7 @@ import numpy as np
 
 from tubekit.circuit.network import Group, Network
 from tubekit.circuit.newton import block_diagonal, evaluate
-from tubekit.circuit.reduction import solve_linear
+from tubekit.circuit.reduction import inverse_stack, solve_linear, solve_stack
 from tubekit.devices.rectifier import RectifierLaw
 
 Array = np.ndarray
@@ -137,7 +137,7 @@ class Pencil:
         own = np.zeros(len(self.seen))
         corner = self.seen[self.tubes :, self.tubes :]
         if len(corner):
-            top = 1.0 / np.diagonal(np.linalg.inv(corner + np.eye(len(corner)))) - 1.0
+            top = 1.0 / np.diagonal(inverse_stack((corner + np.eye(len(corner)))[None])[0]) - 1.0
             own[self.tubes :] = np.maximum(top, 1.0)
         return own
 
@@ -155,11 +155,13 @@ def newton(
     which the problem is nearly linear.
     """
     beyond = seen - np.diag(own)
-    here = start
+    here, unit = start, np.eye(len(start))
     currents, slopes = _currents(devices, here, own, tubes)
     left = here - opened + beyond @ currents
     for _ in range(MAX_ITERATIONS):
-        step = np.linalg.solve(np.eye(len(here)) + beyond @ slopes, -left)
+        step = solve_stack((unit + beyond @ slopes)[None], -left[None, :, None])[0, :, 0]
+        if not np.isfinite(step).all():
+            return None
         scale, before = 1.0, float(np.linalg.norm(left))
         for _ in range(HALVINGS):
             trial = here + scale * step

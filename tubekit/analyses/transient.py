@@ -6,15 +6,13 @@ mean over each cycle with its ripple (`slow_transient`), which crosses half a mi
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
 from tubekit.analyses.averaged import Averaged
 from tubekit.analyses.convergence import Convergence
 from tubekit.analyses.in_time import Stored, Transient, charge, stored_in
 from tubekit.analyses.mains import MainsState
-from tubekit.analyses.march import March, Trace, march
+from tubekit.analyses.march import March, Trace, Until, march
 from tubekit.analyses.operating_point import OperatingPoint
 from tubekit.analyses.stepping import Devices, Emission, Instant
 from tubekit.circuit.network import Network, assemble
@@ -132,7 +130,7 @@ def slow_transient(
     tolerance: float = TOLERANCE,
     longest_step: float | None = None,
     swing: Array | None = None,
-    between: Callable[[float, Array], None] | None = None,
+    until: Until | None = None,
 ) -> Transient:
     """The circuit as means over the mains cycle, with the ends of its ripple; parameters as `transient`.
 
@@ -140,6 +138,7 @@ def slow_transient(
     ----------
     swing : voltages that a drive adds at the tube ports over one of its cycles [V], (P, A): the tubes
         then pass the mean of their currents over it. Held while the rails move.
+    until : whether the run may end, asked after each step with the times and unknowns so far.
 
     Valid once the rails move little within a mains cycle; the first few cycles after switch-on belong to
     `transient`.
@@ -157,7 +156,7 @@ def slow_transient(
     devices = Devices.of(network, swing)
     job = March(
         network, closure, lambda _: network.dc[0], seconds, tolerance, longest, emission, devices,
-        spread=closure.spread, between=between,
+        spread=closure.spread, until=until,
     )  # fmt: skip
     return _result(circuit, network, march(job, _begin(network, start, True)), "means over the mains cycle")
 
