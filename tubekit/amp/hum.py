@@ -22,6 +22,7 @@ from tubekit.amp.parts import MainsPlug
 from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, nothing_plugged, refuse_unstable, signal_view
 from tubekit.amp.strays import HEATER_UNBALANCE, PICKUP_F, sections, tubes
 from tubekit.analyses.noise import noise
+from tubekit.circuit.reduction import solve_stack
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import warn_batch
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
@@ -240,5 +241,5 @@ def _pickup(view: SignalView) -> Array:
     current = abs(s) * PICKUP_F * np.asarray(view.amp.mains_rms)
     whole = matrix + s * view.network.storage
     right = np.broadcast_to(tip.astype(complex)[:, None], (len(whole), len(tip), 1))
-    x = np.linalg.solve(whole, right)[..., 0]
+    x = solve_stack(whole, right)[..., 0]
     return np.asarray(np.abs(view.at_speaker(x)) * current)

@@ -17,6 +17,7 @@ from tubekit.analyses.shares import coil_rows, number
 from tubekit.circuit.network import Network
 from tubekit.circuit.newton import block_diagonal
 from tubekit.circuit.parts import Capacitor, Device, Resistor, VoltageSource, Windings
+from tubekit.circuit.reduction import solve_stack
 
 Array = np.ndarray
 
@@ -83,7 +84,7 @@ def _weights(view: SignalView, held: _Held, s: Array) -> Array:
     weights = np.zeros((len(matrix), len(s), len(kept)), complex)
     right = np.broadcast_to(view.out[kept].astype(complex)[:, None], (len(matrix), int(kept.sum()), 1))
     for k, each in enumerate(s):
-        weights[:, k, kept] = np.linalg.solve(matrix + each * storage, right)[..., 0]
+        weights[:, k, kept] = solve_stack(matrix + each * storage, right)[..., 0]
     return weights
 
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from tubekit.analyses.shares import shares
 from tubekit.circuit.network import Network
+from tubekit.circuit.reduction import solve_stack
 
 Array = np.ndarray
 
@@ -93,7 +94,7 @@ class Stretch:
 
     def _solved(self, system: Array, right: Array) -> Array:
         columns = np.broadcast_to(right.astype(complex)[:, None], (len(system), len(right), 1))
-        return np.asarray(np.linalg.solve(system, columns)[..., 0])
+        return solve_stack(system, columns)[..., 0]
 
 
 def corners(
