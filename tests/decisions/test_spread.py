@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from importlib import import_module
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from tests.amps import amp as any_amp
 from tubekit import load_amp
 from tubekit.amp.parts.variables import Variable
 from tubekit.decisions.fleet import fleet
@@ -145,3 +148,29 @@ def test_it_prints():
     text = str(spread(load_amp("teasel"), [Probe("dc_v", ("k34", "ground"))], size=100))
     assert "where 95 of 100 good amps lie" in text
     assert "DC volts at k34" in text
+
+
+@pytest.mark.parametrize("name", ["vetch", "no-transformer"])
+def test_bands_of_a_single_ended_amp_hold_the_solved_value(name):
+    """Once its bands missed it, 'by at most nan V'."""
+    found = spread(any_amp(name), size=200, ac_size=40)
+    assert np.all((found.low <= found.nominal) & (found.nominal <= found.high))
+    assert "nan" not in str(found)
+    assert not found.lost
+
+
+def test_an_amp_that_cannot_be_solved_is_counted_and_named(monkeypatch):
+    room = import_module("tubekit.decisions.spread")
+    solve = room.drawn_values
+
+    def one_lost(*args, **more):
+        values = solve(*args, **more)
+        if len(values) == 200:
+            values[7] = np.nan
+        return values
+
+    monkeypatch.setattr(room, "drawn_values", one_lost)
+    found = spread(any_amp("vetch"), [Probe("dc_v", ("B1", "ground"))], size=200)
+    assert len(found.lost) == 1
+    assert "1 of 200 amps could not be solved and are left out: " in str(found)
+    assert np.isfinite(found.low).all()

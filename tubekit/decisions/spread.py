@@ -36,6 +36,7 @@ class Spread(Printed):
     """Bands of readings over good amps; `low` to `high` holds 95 of 100 of them.
 
     `effects` (M, V) is what one standard deviation of each variable moves each reading by, in its unit.
+    `lost` names each amp that could not be solved by what it drew furthest off; bands leave it out.
     `error_v` is how far the regulation line misses full mains solves of `CHECKED` of the amps, at most.
     """
 
@@ -51,6 +52,7 @@ class Spread(Printed):
     error_v: float = quantity("V", "", "largest miss of the regulation line at any node", default=0.0)
     drawn: int = 0
     seed: int = 0
+    lost: tuple[str, ...] = ()
 
     def band(self, probe: Probe) -> tuple[float, float]:
         """Low and high end for one probe; KeyError if it was not asked for."""
@@ -81,11 +83,16 @@ class Spread(Printed):
             rows.append(
                 (str(probe), *(probe.said(float(v[k])) for v in (self.nominal, self.low, self.high)), movers)
             )
+        unknown = "an unknown amount: none of them could be solved"
+        missed = f"at most {self.error_v:.2g} V" if np.isfinite(self.error_v) else unknown
         note = (
             "What moves a reading: by one standard deviation of that part. The supply is a regulation line "
-            f"fitted to full mains solves; over {CHECKED} of these amps it misses them by at most "
-            f"{self.error_v:.2g} V."
+            f"fitted to full mains solves; over {CHECKED} of these amps it misses them by "
+            f"{missed}."
         )
+        if self.lost:
+            note += f"\n{len(self.lost)} of {self.drawn} amps could not be solved and are left out: "
+            note += "; ".join(self.lost[:SHOWN_MOVERS]) + ("; …" if len(self.lost) > SHOWN_MOVERS else ".")
         return [Table("Bands", columns, rows, note=note)]
 
     def to_json(self) -> dict[str, Any]:
@@ -168,10 +175,11 @@ def spread(
         direct = [k for k, probe in enumerate(wanted) if is_direct(ready, probe)]
         if direct:
             effects[direct] = effects_of(ready, [wanted[k] for k in direct], varied, tone)[1]
+    lost = tuple(_named(varied, x[k]) for k in _lost(ready, wanted, values, ac_size))
     low, median, high = np.nanpercentile(values, [2.5, 50.0, 97.5], axis=0)
     return Spread(
         amp, age, wanted, varied, frozen_array(nominal), frozen_array(low), frozen_array(median),
-        frozen_array(high), frozen_array(effects), error, size, seed,
+        frozen_array(high), frozen_array(effects), error, size, seed, lost,
     )  # fmt: skip
 
 
@@ -186,7 +194,23 @@ def line_error(ready: Fleet, varied: Sequence[Variable], x: Array) -> float:
     """Largest difference of any node between regulation line and full mains solve [V]."""
     probes = [Probe("dc_v", (n, GROUND)) for n in ready.amp.nodes if n in ready.point.network.index]
     by_line = drawn_values(ready, probes, varied, x, None)
-    return float(np.nanmax(np.abs(by_line - full_values(ready, probes, varied, x, None))))
+    missed = np.abs(by_line - full_values(ready, probes, varied, x, None))
+    return (
+        float(np.max(missed[np.isfinite(missed)], initial=-np.inf)) if np.isfinite(missed).any() else np.nan
+    )
+
+
+def _lost(ready: Fleet, probes: Sequence[Probe], values: Array, ac_size: int) -> Array:
+    """The amps that could not be solved."""
+    direct = np.array([is_direct(ready, probe) for probe in probes], bool)
+    asked = direct | (np.arange(len(values)) < ac_size)[:, None]
+    return np.flatnonzero((np.isnan(values) & asked).any(axis=1))
+
+
+def _named(varied: Sequence[Variable], x: Array) -> str:
+    """An amp by the parts it drew furthest off, in standard deviations."""
+    off = x / np.sqrt([max(v.variance, 1e-300) for v in varied])
+    return ", ".join(f"{varied[k].name} {off[k]:+.1f} σ" for k in np.argsort(-np.abs(off))[:SHOWN_MOVERS])
 
 
 def default_probes(ready: Fleet) -> list[Probe]:
