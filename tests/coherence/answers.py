@@ -1,0 +1,95 @@
+"""Every answer about one amp, as a command, a panel or a record gives it: a name and its HTML."""
+
+from __future__ import annotations
+
+import argparse
+import html
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import ipywidgets
+
+from tubekit.amp import Amp, analyse
+from tubekit.bench.readings import readings_from_text
+from tubekit.cli import bench_commands, signal_commands, supply_commands
+from tubekit.cli.listing import FullReport
+from tubekit.decisions import swap
+from tubekit.decisions.judge import judge
+from tubekit.decisions.spread import spread
+from tubekit.errors import ChangeError
+from tubekit.record import contents, worked_out
+from tubekit.record.page import page
+
+Answer = Callable[[Amp], Any]
+
+
+def _asked(amp: Amp, **more: Any) -> argparse.Namespace:
+    words = {"jack": None, "hertz": 1000.0, "at": None, "node": None, "mains": None, "amp": amp.name,
+             "watts": None, "level": "10 mV", "readings": None}  # fmt: skip
+    return argparse.Namespace(**words | more)
+
+
+def _commands() -> Iterator[tuple[str, Answer]]:
+    yield "report", FullReport.of
+    yield "swap", lambda amp: swap(amp, {}, mains_rms=float(amp.mains_rms))
+    for name, (_, work) in signal_commands._ANSWERS.items():
+        if name != "tone":
+            yield name, lambda amp, work=work: work(_asked(amp), amp, {})
+    for name, (_, work, _) in supply_commands._ANSWERS.items():
+        if name in {"supply", "switch-on", "discharge", "sag", "regulation", "mains-band"}:
+            yield name, lambda amp, work=work: work(_asked(amp), amp)
+    for name in ("up", "lamp", "trace", "drive", "hum"):
+        _, work = bench_commands._PROCEDURES[name]
+        yield f"bench {name}", lambda amp, work=work: work(_asked(amp, hertz="1 kHz"), amp, {})
+    yield "spread", lambda amp: spread(amp, size=200)
+    yield "judge", lambda amp: judge(readings_of(amp))
+
+
+def readings_of(amp: Amp) -> Any:
+    """What a perfect meter would read on the amp as drawn: the list that nobody may find fault with."""
+    lines = ["place,quantity,value"]
+    lines += [f"{one.node},DC volts,{one.dc_v:.5g}" for one in analyse(amp).nodes if abs(one.dc_v) > 0.5]
+    return readings_from_text("\n".join(lines), amp)
+
+
+def answers(amp: Amp, only: tuple[str, ...] = ()) -> Iterator[tuple[str, str]]:
+    """(who states it, HTML) of every command, then the record, then the panels."""
+    for name, work in _commands():
+        if only and name not in only:
+            continue
+        try:
+            yield name, work(amp).html()
+        except ChangeError as refusal:  # the amp has nothing such a command is about
+            yield name, f"<p>{refusal}</p>"
+        except Exception as crash:  # noqa: BLE001 - whatever it is, it is what the user would meet
+            yield name, f"<p>CRASH {type(crash).__name__}: {html.escape(str(crash))}</p>"
+    if not only or "record" in only:
+        worked = worked_out(amp, sheets=("up",))
+        yield "record", page(contents(worked.amp, *worked.results))
+    if not only or "panels" in only:
+        yield from _panels(amp)
+
+
+def _panels(amp: Amp) -> Iterator[tuple[str, str]]:
+    from tubekit import panels
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"{amp.name}.toml"
+        path.write_text(amp.copy_as_text(), encoding="utf-8")
+        for make in (panels.start, panels.part_swap, panels.supply, panels.hum, panels.tone):
+            yield f"panel {make.__name__}", "".join(_html_of(make(str(path))))
+
+
+def _html_of(widget: Any) -> Iterator[str]:
+    seen: set[int] = set()
+    todo = [getattr(widget, "widget", widget)]
+    while todo:
+        one = todo.pop(0)
+        if id(one) in seen:
+            continue
+        seen.add(id(one))
+        if isinstance(one, ipywidgets.HTML):
+            yield str(one.value)
+        todo += list(getattr(one, "children", ()))
