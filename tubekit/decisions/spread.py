@@ -83,7 +83,7 @@ class Spread(Printed):
             rows.append(
                 (str(probe), *(probe.said(float(v[k])) for v in (self.nominal, self.low, self.high)), movers)
             )
-        unknown = "an unknown amount: none of them could be solved"
+        unknown = "an amount that was not checked or could not be solved"
         missed = f"at most {self.error_v:.2g} V" if np.isfinite(self.error_v) else unknown
         note = (
             "What moves a reading: by one standard deviation of that part. The supply is a regulation line "
