@@ -31,7 +31,6 @@ def asked(capsys, *words):
         (("cable", "fescue"), "states_drawn"),
         (("bench", "up", "teasel"), "steps"),
         (("bench", "lamp", "teasel", "--watts", "60"), "shorted_reservoir"),
-        (("bench", "trace", "teasel", "--jack", "J1", "--level", "2 mV"), "points"),
         (("bench", "hum", "fescue"), "steps"),
         (("bench", "found", "teasel", "R14=220", "--drawing", "teasel"), "differences"),
         (("bench", "order", "teasel", "R14=330"), "orders"),
@@ -41,6 +40,13 @@ def test_commands_answer_in_json(capsys, words, key):
     code, out, err = asked(capsys, *words, "--json")
     assert (code, err) == (0, "")
     assert json.loads(out)[key]
+
+
+def test_a_level_or_a_frequency_alone_is_not_passed_over(capsys):
+    code, out, err = asked(capsys, "bench", "trace", "teasel", "--level", "3 mV", "--hertz", "400", "--json")
+    assert (code, err) == (0, "")
+    tone = json.loads(out)["tone"]
+    assert (tone["level_rms_v"], tone["frequency_hz"], tone["jack"]) == (0.003, 400.0, "J1")
 
 
 def test_judge_and_suspects_answer_in_words(capsys, readings):

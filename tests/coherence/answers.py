@@ -79,7 +79,10 @@ def _panels(amp: Amp) -> Iterator[tuple[str, str]]:
         path = Path(folder) / f"{amp.name}.toml"
         path.write_text(amp.copy_as_text(), encoding="utf-8")
         for make in (panels.start, panels.part_swap, panels.supply, panels.hum, panels.tone):
-            yield f"panel {make.__name__}", "".join(_html_of(make(str(path))))
+            try:
+                yield f"panel {make.__name__}", "".join(_html_of(make(str(path))))
+            except ChangeError as refusal:  # the supply panel wants a tube rectifier, for one
+                yield f"panel {make.__name__}", f"<p>{refusal}</p>"
 
 
 def _html_of(widget: Any) -> Iterator[str]:

@@ -156,7 +156,7 @@ def trace(
     >>> 0.3 < found.point("p1a").level_v < 0.8
     True
     """
-    tone = tone or (readings.tone if readings else None) or _first_tone(amp)
+    tone = tone or (readings.tone if readings else None) or first_tone(amp)
     there = plugged(readings.amp if readings else amp, tone)
     view = signal_view(there, jack=tone.jack)
     ready = fleet(there)
@@ -180,7 +180,7 @@ def trace(
     return Trace(there, tone, points, _loses(there, points), empty_inputs(there))
 
 
-def _first_tone(amp: Amp) -> Tone:
+def first_tone(amp: Amp) -> Tone:
     """10 mV at 1 kHz at the usual input, or as much less as keeps every stage well below clipping."""
     if not any(isinstance(part, drawn.Jack) and part.direction == "input" for part in amp.parts.values()):
         raise ReadingError("there is no input jack in this amp", where=amp.name, fix="Draw it as [J1]")

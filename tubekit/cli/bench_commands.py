@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from tubekit.errors import ChangeError
@@ -59,8 +60,8 @@ def _bench(commands: Any, command: Maker, amp_words: Callable[[Any], None], chan
     parser.add_argument("changes", nargs="*", metavar="PART=VALUE", help=PART_VALUE)
     parser.add_argument("--watts", type=float, metavar="W", help="lamp: one lamp of this power")
     parser.add_argument("--jack", metavar="J1", help="trace: where the tone goes in")
-    parser.add_argument("--level", metavar="VOLTS", default="10 mV", help="trace: level of the tone")
-    parser.add_argument("--hertz", metavar="HZ", default="1 kHz", help="trace: its frequency")
+    parser.add_argument("--level", metavar="VOLTS", help="trace: level of the tone (default: below clipping)")
+    parser.add_argument("--hertz", metavar="HZ", help="trace: its frequency (default: 1 kHz)")
     parser.add_argument("--readings", metavar="FILE", help="trace: levels read along the way")
     parser.add_argument("--drawing", metavar="AMP", help="found: the drawing to hold the amp against")
 
@@ -162,13 +163,18 @@ def _lamp(asked: Asked, amp: Any, changes: Any) -> Any:
 
 def _trace(asked: Asked, amp: Any, changes: Any) -> Any:
     from tubekit.bench.readings import load_readings
-    from tubekit.bench.trace import trace
-    from tubekit.decisions.probe import Tone
+    from tubekit.bench.trace import first_tone, trace
     from tubekit.units import parse
 
     changed = amp.changed(changes)
     readings = load_readings(asked.readings, changed) if asked.readings else None
-    tone = Tone(asked.jack, parse(asked.level, "V"), parse(asked.hertz, "Hz")) if asked.jack else None
+    given = {
+        "jack": asked.jack,
+        "level_rms_v": asked.level and parse(asked.level, "V"),
+        "frequency_hz": asked.hertz and parse(asked.hertz, "Hz"),
+    }
+    given = {key: value for key, value in given.items() if value is not None}
+    tone = replace((readings.tone if readings else None) or first_tone(changed), **given) if given else None
     return trace(changed, tone, readings)
 
 
