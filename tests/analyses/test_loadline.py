@@ -173,7 +173,7 @@ def test_a_record_and_a_law_serve_as_well_as_a_name() -> None:
     values = {"plate": 250, "screen": 250, "grid": -12.5, "load": 5000}
     by = [load_line(t, **values) for t in ("6V6", tube("6V6GT"), tube("6V6GT").law)]
     assert len({round(line.power_w, 9) for line in by}) == 1
-    assert [line.tube for line in by] == ["6V6GT", "6V6GT", "pentode"]
+    assert [line.tube for line in by] == ["6V6", "6V6GT", "pentode"]
     assert np.isnan(by[2].plate_w_limit)
     assert by[2].limit_a.size == 0
 

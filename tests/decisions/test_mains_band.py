@@ -27,7 +27,8 @@ def test_old_iron_on_todays_mains_goes_beyond_what_it_kept_by_design() -> None:
     plate = next(c for c in band.ratings if c.key == ("V3", "plate_v"))
     np.testing.assert_allclose(plate.value, plate.value[0])  # design-center: the line may swing by 10 %
     heater = np.asarray(band.report.tube("V1a").heater_rms_v)
-    np.testing.assert_allclose(heater / heater[0], np.array([117, 114, 120, 126]) / 117, rtol=1e-3)
+    # a hot wire draws less than in proportion, so that a little less is lost in the winding
+    np.testing.assert_allclose(heater / heater[0], np.array([117, 114, 120, 126]) / 117, rtol=3e-3)
     beyond = mains_band(load_amp("fescue"))
     assert [c.key for c in beyond.exceeded] == [("T1 rectifier heater", "coil_a")]
     assert "exceeds" in beyond.headline()

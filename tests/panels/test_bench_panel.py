@@ -108,7 +108,7 @@ def test_a_healthy_list_accuses_nobody():
     found = panel.which_part()
     assert found.parts == ()
     assert "No part is accused" in panel.accused.told.value
-    assert all(v.word == "fine" for v in panel.verdicts.verdicts)
+    assert {v.word for v in panel.verdicts.verdicts} <= {"fine", "within meter accuracy"}
 
 
 def test_the_lost_gain_is_found_by_its_signals():

@@ -61,9 +61,9 @@ def moved(now: AmpReport, then: AmpReport, most: int) -> tuple[Moved, ...]:
     --------
     >>> from tubekit import analyse, load_amp
     >>> amp = load_amp("teasel")
-    >>> found = moved(analyse(amp), analyse(amp.changed({"C13": "open"})), 3)
-    >>> found[0].what, found[0].then < found[0].now
-    ('level at LS1', True)
+    >>> found = moved(analyse(amp), analyse(amp.changed({"C1": "open"})), 3)
+    >>> [one.what for one in found], found[1].then < found[1].now
+    (['hum at LS1', 'level at LS1', 'V1a gain'], True)
     """
     found = [one for one in (*_signal(now, then), *_idle(now, then)) if one.counts]
     return tuple(sorted(found, key=lambda one: (not one.heard, -abs(one.change)))[:most])

@@ -143,7 +143,7 @@ def discharge(result: Discharge, *, case: str = "tubes cold") -> Drawing:
     >>> from tubekit import load_amp, plots
     >>> from tubekit.amp.discharge import discharge
     >>> drawing = plots.discharge(discharge(load_amp("teasel")))
-    >>> "Measure" in drawing.words
+    >>> "check with a meter" in drawing.words
     True
     """
     figure, axes = _sheet(f"Voltage after switch-off, V, over s ({case})")
