@@ -61,7 +61,7 @@ def main(words: Sequence[str] | None = None) -> int:
         for one, other in pairs:
             say(f"  {one.quantity} of {one.place}: {one.said} ({one.by}) but {other.said} ({other.by})")
         bad += bool(pairs)
-    if not asked.only:
+    if not asked.only and set(asked.amps) == set(EVERY):
         for number in sorted(set(range(len(RULES))) - used):
             say(f"no table met the rule '{RULES[number].title}': headings have changed")
             bad += 1
