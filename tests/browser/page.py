@@ -282,7 +282,7 @@ class Page:
             each["message"] for each in said if each["level"] == "SEVERE" and not _not_ours(each["message"])
         ]
 
-    def settle(self, patience: float = 20.0) -> None:
+    def settle(self, patience: float = PATIENCE_S) -> None:
         """Wait until kernel and page have nothing more to do."""
         self.until("the kernel is idle", lambda: self._still(0.4), patience)
 
@@ -375,7 +375,7 @@ class Sheet(Page):
         self.until("every step is done", lambda: not self.all(".voila-skeleton-container"))
         self.settle()
 
-    def settle(self, patience: float = 20.0) -> None:
+    def settle(self, patience: float = PATIENCE_S) -> None:
         """Wait until what is seen stays as it is."""
         self.until("the page keeps still", self._keeps_still, patience)
 

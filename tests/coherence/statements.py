@@ -135,6 +135,10 @@ def statements(sheet: Sheet, by: str, used: set[int]) -> Iterator[Statement]:
             for heading, name in rule.columns.items():
                 said = row.get(heading, "")
                 if said and said != "—":
+                    if (
+                        name == "DC volts" and row.get("from") == "ground"
+                    ):  # from + to -: to ground it is minus
+                        said = said.removeprefix("-") if said.startswith("-") else f"-{said}"
                     used.add(number)
                     new = Statement(*_thing(name, rule.place(row)), said, by)
                     found[name, new.place] = _larger(found.get((name, new.place)), new)

@@ -331,7 +331,8 @@ def _node(one: FilterReading) -> str:
 
 def _rails(supply: SupplyReport, down: Transient, back: Transient) -> Iterator[RailSag]:
     for one in supply.filters:
-        fall, rise = down.volts(one.a, one.b), back.volts(one.a, one.b)
+        ends = (one.b, one.a) if one.a == GROUND else (one.a, one.b)  # a bias rail is below ground
+        fall, rise = down.volts(*ends), back.volts(*ends)
         yield RailSag(
             one.capacitor, _node(one), float(fall[0]), float(fall[-1]), float(fall[np.abs(fall).argmin()]),
             100.0 * float(1.0 - fall[-1] / fall[0]),
