@@ -157,7 +157,7 @@ SENTENCES = {
     r"(\S+ dB) at 1000 Hz": ("gain at 1 kHz", "the amp"),
     r"from there at (\S+ k?Hz) to": ("low corner", "the amp"),
     r"from there at \S+ k?Hz to (\S+ k?Hz)": ("high corner", "the amp"),
-    r"(\S+ [µm]?V) of hum": ("hum", "the speaker"),
+    r"(\S+ [µm]?V(?: rms)?) of hum (?:at|as)": ("hum", "the speaker"),
     r"(\d+|No) ratings? (?:is |are )?exceeded": ("ratings exceeded", "the amp"),
     r"(\S+ m?W) at 5 %": ("power at 5 %", "the amp"),
 }
