@@ -24,7 +24,7 @@ R14 = 'value = "270"\nnodes = ["k34", "ground"]'
 V1 = 'type = "12AX7"\nheater = ["h1", "h2"]\nrole = "input stage and second stage"'
 V3 = 'plate = "p3"\nscreen = "s3"\ngrid = "g3"\ncathode = "k34"'
 HV = 'volts = ["315 V", "315 V"]'
-PLUG = '[P1]\nkind = "mains plug"\nline = "mains_line"\nneutral = "mains_neutral"\nearth = "ground"\nrole = "mains plug on an earthed cord"\n'
+PLUG = '[P1]\nkind = "mains plug"\nline = "mains_line"\nneutral = "mains_neutral"\nearth = "ground"\nrole = "line plug on a grounded cord"\n'
 
 # (what stands in the demo amp, what stands there instead, designator, problem, fix)
 SLIPS = {

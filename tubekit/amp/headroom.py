@@ -13,7 +13,8 @@ from tubekit.amp.clipping import ClipPoint, clip_points, estimated
 from tubekit.amp.held_supply import held_supply
 from tubekit.amp.readings import outside_note
 from tubekit.amp.signal_order import signal_order
-from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, refuse_unstable, signal_view
+from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, signal_view
+from tubekit.amp.stability import refuse_unstable
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.large_signal import LargeSignal, large_signal
 from tubekit.analyses.shares import current_into, number
@@ -164,7 +165,7 @@ def headroom(
     if amp.batch is not None:
         raise ChangeError("a batch is driven one by one", where=amp.name, fix="Take one with member(0)")
     view = signal_view(amp, jack=jack, source_ohms=source_ohms)
-    refuse_unstable(view)
+    refuse_unstable(view.amp, view.stability)
     s = np.array([2j * np.pi * frequency_hz])
     x = respond(view.network, view.matrix, view.drive, s)[0, 0]
     gain = float(np.abs(x @ view.out))

@@ -19,7 +19,8 @@ from tubekit.amp.hum_tables import hum_tables
 from tubekit.amp.hum_ways import Way, ways
 from tubekit.amp.noise_floor import BAND_HZ
 from tubekit.amp.parts import MainsPlug
-from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, nothing_plugged, refuse_unstable, signal_view
+from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, nothing_plugged, signal_view
+from tubekit.amp.stability import refuse_unstable
 from tubekit.amp.strays import HEATER_UNBALANCE, PICKUP_F, sections, tubes
 from tubekit.analyses.noise import noise
 from tubekit.circuit.reduction import solve_stack
@@ -181,7 +182,7 @@ def hum(
         amp, jack=jack, source_ohms=source_ohms, heaters=unbalance, near=near.view.solved if near else None,
         empty=jack is None and nothing_plugged(amp),
     )  # fmt: skip
-    stable = refuse_unstable(view)
+    stable = refuse_unstable(view.amp, view.stability)
     rates = amp.mains_hz * np.arange(1, HARMONICS + 1)
     found = [_source(view, way) for way in ways(view, 2j * np.pi * rates)]
     ohms = np.broadcast_to(np.asarray(view.speaker.ohms, float), (len(view.matrix),))

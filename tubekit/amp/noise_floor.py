@@ -9,7 +9,8 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.part_words import part_words
-from tubekit.amp.signal_view import GENERATOR, SOURCE_OHMS, SignalView, refuse_unstable, signal_view
+from tubekit.amp.signal_view import GENERATOR, SOURCE_OHMS, SignalView, signal_view
+from tubekit.amp.stability import refuse_unstable
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.noise import FLICKER_HZ, KELVIN, Noise, noise
 from tubekit.circuit.threads import on_one_core
@@ -93,7 +94,7 @@ def noise_floor(amp: Amp, *, jack: str | None = None, source_ohms: float = SOURC
     True
     """
     view = signal_view(amp, jack=jack, source_ohms=source_ohms)
-    refuse_unstable(view)
+    refuse_unstable(view.amp, view.stability)
     found = noise(view.point, view.speaker.a, BAND_HZ, to=view.speaker.b)
     x = respond(view.network, view.matrix, view.drive, np.array([2j * np.pi * 1000.0]))[:, 0]
     output = found.total_rms

@@ -30,7 +30,7 @@ from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.parts import Circuit
 from tubekit.devices import catalogue
 from tubekit.devices.potentiometer import fraction
-from tubekit.errors import ChangeError, SolveError, near_matches
+from tubekit.errors import ChangeError, near_matches
 
 Array = np.ndarray
 
@@ -228,20 +228,6 @@ def _first_grid(amp: Amp, jack: Jack) -> str:
 def _way(network: Network, tip: str, sleeve: str, speaker: Loudspeaker) -> tuple[Array, Array]:
     """Column that drives the input and row that reads the loudspeaker."""
     return picker(network, tip, sleeve) / SOURCE_OHMS, picker(network, speaker.a, speaker.b)
-
-
-def refuse_unstable(view: SignalView) -> Array:
-    """Which members are stable, (N,).
-
-    Raises
-    ------
-    SolveError : none is: an amp that oscillates has no response, hum or noise to speak of.
-    """
-    found = view.stability
-    if not found.stable.any():
-        words = " ".join(note.text for note in found.notes())
-        raise SolveError(f"{view.amp.title}: {words}", best=found.naturals)
-    return found.stable
 
 
 def turned(view: SignalView, settings: Mapping[str, object]) -> SignalView:

@@ -23,7 +23,7 @@ from tubekit.circuit import parts as wired
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network
 from tubekit.circuit.parts import GROUND, Capacitor, Device
-from tubekit.errors import Note
+from tubekit.errors import Note, SolveError
 from tubekit.units import show
 
 Array = np.ndarray
@@ -210,3 +210,16 @@ def feedback_parts(amp: Amp) -> Iterator[str]:
             outside = [node for node in part.nodes if node not in output and node != GROUND]
             if len(outside) == 1 and set(part.nodes) & output:
                 yield part.designator
+
+
+def refuse_unstable(amp: Amp, found: Stability) -> Array:
+    """Which members are stable, (N,).
+
+    Raises
+    ------
+    SolveError : none is: an amp that oscillates has no response, hum, noise or drive.
+    """
+    if not found.stable.any():
+        words = " ".join(note.text for note in found.notes())
+        raise SolveError(f"{amp.title}: {words}", best=found.naturals)
+    return found.stable

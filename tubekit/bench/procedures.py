@@ -14,6 +14,7 @@ from tubekit.amp.hum_balance import HumBalance, hum_balance
 from tubekit.amp.parts import Jack, Loudspeaker
 from tubekit.amp.report import CAUTION
 from tubekit.amp.sag import TONE_HZ, FullDrive, full_drive
+from tubekit.amp.stability import refuse_unstable
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 from tubekit.units import show
 
@@ -84,6 +85,8 @@ def current_under_drive(amp: Amp) -> Procedure:
     ['V3', 'V4']
     """
     report = analyse(amp)
+    # The speaker may make it oscillate where the dummy load does not.
+    refuse_unstable(amp, report.stability)
     driven = full_drive(_on_dummy_load(amp), near=report)
     tubes = tuple(_driven(driven, report, name) for name in driven.output_tubes)
     fall = driven.sag_percent

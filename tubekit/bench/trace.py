@@ -13,7 +13,8 @@ from tubekit.amp.clipping import clips_at
 from tubekit.amp.parts.variables import Age
 from tubekit.amp.report import CAUTION
 from tubekit.amp.signal_order import signal_order
-from tubekit.amp.signal_view import SignalView, empty_inputs, refuse_unstable, signal_view
+from tubekit.amp.signal_view import SignalView, empty_inputs, signal_view
+from tubekit.amp.stability import refuse_unstable
 from tubekit.analyses.elimination import respond
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.fleet import fleet
@@ -192,7 +193,7 @@ def first_tone(amp: Amp) -> Tone:
 
 def _seen(view: SignalView, nodes: Sequence[str], tone: Tone) -> tuple[Array, Array]:
     """Gain from the jack, complex, and direct voltage [V] at each node."""
-    refuse_unstable(view)
+    refuse_unstable(view.amp, view.stability)
     s = np.array([2j * np.pi * tone.frequency_hz])
     x = respond(view.network, view.matrix, view.drive, s)[0, 0]
     gain = np.array([view.network.pick(x, node) for node in nodes]) / (x @ view.tip)
