@@ -11,8 +11,8 @@ from numpy.testing import assert_allclose
 
 from tests.amp.signal_amps import variant, with_feedback, with_two_taps
 from tests.say import say
-from tubekit import load_amp
-from tubekit.amp import demo_names
+from tubekit import analyse, load_amp
+from tubekit.amp import amp_from_text, demo_names
 from tubekit.amp.controls import control_family, controls
 from tubekit.amp.held_supply import held_supply
 from tubekit.amp.loop import overall_feedback
@@ -291,3 +291,15 @@ def test_the_loop_is_broken_at_the_resistor_that_carries_it() -> None:
     )
     assert list(feedback_parts(one)) == ["R50", "R27"]
     assert overall_feedback(one).part == "R27"
+
+
+def test_a_half_whose_grid_is_grounded_for_signals_is_driven_alone() -> None:
+    """A long-tailed pair's second half: its grid hardly moves, so volts over it are no gain.
+
+    No triode amplifies more than its amplification factor (100 for a 12AX7, RCA; from memory).
+    """
+    amp = amp_from_text(
+        load_amp("burdock").copy_as_text().replace('["g2b", "foot"]', '["g2b", "ground"]'), "grounded.toml"
+    )
+    assert amp.parts["C7"].nodes == ("g2b", "ground")
+    assert analyse(amp).tube("V2b").gain < 100

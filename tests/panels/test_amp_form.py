@@ -21,26 +21,10 @@ from tubekit.panels.form.entries import entries, winding_entries
 from tubekit.panels.form.kinds import kind_of
 from tubekit.panels.form.part_list import TO_DO
 
-PRACTICE = (
-    "supply-tube-rectifier", "input-jack", "triode-gain-stage", "volume-control", "triode-gain-stage",
-    "output-single-ended",
-)  # fmt: skip
-COMBO = (
-    "supply-tube-rectifier", "supply-step", "input-jack", "triode-gain-stage", "volume-control",
-    "triode-gain-stage", "tone-two-controls", "triode-gain-stage", "split-load-inverter", "output-push-pull",
-)  # fmt: skip
-
 
 @pytest.fixture
 def form(tmp_path: Path) -> AmpForm:
     return AmpForm(folder=tmp_path)
-
-
-def of_stages(names: tuple[str, ...]) -> Draft:
-    draft = Draft.empty("Of stages", "117 V")
-    for name in names:
-        draft = stages.put_in(draft, stages.stage(name))
-    return draft
 
 
 # ---- a draft is an amp file being written
@@ -326,40 +310,6 @@ def test_solving_says_what_is_missing_and_greys_what_is_old(form: AmpForm) -> No
     assert "tubekit-grey" in form.answer._dom_classes
     form.solve()
     assert "tubekit-grey" not in form.answer._dom_classes
-
-
-# ---- ready stages
-
-
-@pytest.mark.parametrize("names", [PRACTICE, COMBO])
-def test_amps_of_ready_stages_stand_within_their_ratings(names: tuple[str, ...]) -> None:
-    """Each figure is held to the rating printed for its type (`limits` names the source)."""
-    from tubekit.decisions.limits import limits
-
-    draft = of_stages(names)
-    assert [str(one) for one in draft.problems] == []
-    assert draft.amp is not None
-    assert limits(analyse(draft.amp)).exceeded == ()
-
-
-def test_two_gain_stages_share_a_bottle() -> None:
-    draft = of_stages(PRACTICE)
-    doubles = [table for table in draft.parts.values() if table.get("type") == "12AX7"]
-    assert len(doubles) == 1
-    assert {"a", "b"} <= set(doubles[0])
-
-
-def test_ports_go_where_they_are_told_and_names_never_collide(form: AmpForm) -> None:
-    form.stage("tone-two-controls", {"signal_in": "from_here", "signal_out": "to_there"})
-    form.stage("tone-two-controls", {"signal_in": "to_there", "signal_out": "on"})
-    nodes = form.draft.nodes
-    assert {"from_here", "to_there", "on", "bass_top", "bass_top_2"} <= set(nodes)
-    assert len(form.draft.parts) == 2 * len(stages.stage("tone-two-controls").parts)
-
-
-def test_the_mains_of_the_heading_stands_at_the_primary() -> None:
-    draft = stages.put_in(Draft.empty("230", "230 V", "50 Hz"), stages.stage("supply-tube-rectifier"))
-    assert draft.get(("T1", "primary", "volts")) == ["230 V"]
 
 
 # ---- what is said

@@ -32,6 +32,8 @@ GAIN_HZ = 1000.0
 """Where the gain of a stage is stated [Hz]."""
 STILL = 1e-9
 """A grid that moves by less than this part of its plate or cathode is still."""
+BY_CATHODE = 3.0
+"""A tube whose cathode moves this many times as far as its grid is driven at the cathode."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,8 +54,8 @@ class StageReading:
 
     @property
     def gain(self) -> Array:
-        """Grid to plate, to ground, complex; NaN where the grid is still."""
-        return _ratio(self.plate_gain, self.grid_gain)
+        """Grid to plate, to ground, complex; NaN where the grid is still or the cathode is what drives it."""
+        return _ratio(self.plate_gain, self.grid_gain, self.cathode_gain)
 
     @property
     def input_farads(self) -> Array:
@@ -96,18 +98,20 @@ def gains_in_place(point: OperatingPoint, amp: Amp, jack: Jack | None) -> dict[s
         for device in (each for each in network.circuit.of(Device) if each.name in reached):
             grid = network.pick(x, device.terminals[-1])
             plate, cathode = (network.pick(x, end) for end in (device.terminals[0], device.cathode))
-            found[device.name] = np.abs(_ratio(plate, grid)), np.abs(_ratio(cathode, grid))
+            found[device.name] = np.abs(_ratio(plate, grid, cathode)), np.abs(_ratio(cathode, grid, cathode))
     alone = stage_gains(point, GAIN_HZ)
     for k, name in enumerate(alone.sections):
-        own = np.abs(alone.to_plate[:, k]), np.abs(alone.to_cathode[:, k])
+        plate, cathode = np.abs(alone.to_plate[:, k]), np.abs(alone.to_cathode[:, k])
+        still = plate == 0  # an oscillator held still
+        own = np.where(still, np.nan, plate), np.where(still, np.nan, cathode)
         if name not in found or np.isnan(found[name][0]).all():
             found[name] = own
     return found
 
 
-def _ratio(there: Array, grid: Array) -> Array:
-    """Level at an electrode over that at the grid; NaN where the grid is still."""
-    moves = np.abs(grid) > STILL * np.abs(there)
+def _ratio(there: Array, grid: Array, cathode: Array) -> Array:
+    """Level at an electrode over that at the grid; NaN where it is not the grid that drives the tube."""
+    moves = (np.abs(grid) > STILL * np.abs(there)) & (np.abs(cathode) < BY_CATHODE * np.abs(grid))
     return np.asarray(np.where(moves, there / np.where(moves, grid, 1.0), np.nan))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from tubekit.amp.fields import Listed, NodeName, fields_of
@@ -49,29 +49,53 @@ def kind_of(designator: str, table: Mapping[str, Any]) -> type[Part] | None:
     return (named or allowed)[0]
 
 
-def nodes_in(designator: str, table: Mapping[str, Any]) -> Iterator[str]:
+def nodes_in(designator: str, table: Mapping[str, Any]) -> list[str]:
     """Every node that a part's table names, finished or not."""
+    found: list[str] = []
+
+    def kept(node: str) -> str:
+        found.append(node)
+        return node
+
+    with_nodes(designator, table, kept)
+    return found
+
+
+def with_nodes(designator: str, table: Mapping[str, Any], named: Callable[[str], str]) -> dict[str, Any]:
+    """The table of a part with each node called as `named` says; a word that is no node stays.
+
+    Examples
+    --------
+    >>> with_nodes("J1", {"tip": "input", "direction": "input"}, lambda node: f"{node}_2")
+    {'tip': 'input_2', 'direction': 'input'}
+    """
     kind = kind_of(designator, table)
     if kind is None:
-        return
-    yield from _nodes(kind, table)
-    if issubclass(kind, Transformer | Tube):
-        inner = Winding if issubclass(kind, Transformer) else Section
-        if issubclass(kind, Tube):
-            yield from _nodes(Section, table)
-        for one in table.values():
-            if isinstance(one, dict):
-                yield from _nodes(inner, one)
+        return dict(table)
+    holders = (kind, Section) if issubclass(kind, Tube) else (kind,)
+    inner = Winding if issubclass(kind, Transformer) else Section
+    keys, inner_keys = _node_keys(*holders), _node_keys(inner)
+    return {
+        key: {one: _named(value, named) if one in inner_keys else value for one, value in held.items()}
+        if isinstance(held, dict)
+        else _named(held, named)
+        if key in keys
+        else held
+        for key, held in table.items()
+    }
 
 
-def _nodes(kind: type, table: Mapping[str, Any]) -> Iterator[str]:
-    for spec in fields_of(kind):
-        value, form = table.get(spec.key), spec.form
-        if isinstance(form, NodeName):
-            yield from _named([value])
-        elif isinstance(form, Listed) and isinstance(form.entry, NodeName):
-            yield from _named(value if isinstance(value, list) else [value])
+def _node_keys(*kinds: type) -> set[str]:
+    return {
+        spec.key
+        for kind in kinds
+        for spec in fields_of(kind)
+        if isinstance(spec.form, NodeName)
+        or (isinstance(spec.form, Listed) and isinstance(spec.form.entry, NodeName))
+    }
 
 
-def _named(values: list[Any]) -> Iterator[str]:
-    yield from (one for one in values if isinstance(one, str) and one not in ("", "-"))
+def _named(value: Any, named: Callable[[str], str]) -> Any:
+    if isinstance(value, list):
+        return [_named(one, named) for one in value]
+    return named(value) if isinstance(value, str) and value not in ("", "-") else value

@@ -7,6 +7,7 @@ with the number the tube gets; every other node is its own and gets a number beh
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -16,7 +17,7 @@ from tubekit.amp.read import read_tables
 from tubekit.errors import ChangeError, near_matches
 from tubekit.panels.form import suggest
 from tubekit.panels.form.draft import Draft
-from tubekit.panels.form.kinds import letter_of, nodes_in, tube_facts
+from tubekit.panels.form.kinds import letter_of, nodes_in, tube_facts, with_nodes
 from tubekit.tables import data_file
 
 SHARED = ("ground", "speaker", "mains_line", "mains_neutral", "mains_fused", "mains_switched")
@@ -41,7 +42,7 @@ def stages() -> tuple[Stage, ...]:
     Examples
     --------
     >>> [stage.name for stage in stages()][:3]
-    ['supply-tube-rectifier', 'input-jack', 'triode-gain-stage']
+    ['supply-tube-rectifier', 'supply-choke', 'supply-doubler']
     """
     found = []
     for path in sorted(data_file("stages").glob("*.toml")):
@@ -66,12 +67,18 @@ def stage(name: str) -> Stage:
 
 
 def suggested_ports(draft: Draft, one: Stage) -> dict[str, str]:
-    """To which node each port is likely to go: signals chain, rails are the last of the B+ line."""
+    """To which node each port is likely to go: signals chain, rails are the last of the B+ line.
+
+    What is joined once is where a chain ends, so that two channels meet in a stage with two inputs.
+    """
     rails = sorted(node for node in draft.nodes if re.fullmatch(r"B\d+", node))
     signals = sorted(int(m[1]) for node in draft.nodes if (m := re.fullmatch(r"signal(\d+)", node)))
     count = 1 + (signals[-1] if signals else 0)
     inputs = sum(port.startswith("signal_in") for port in one.ports)
-    last = [f"signal{number}" for number in signals[-inputs:]] if inputs else []
+    joined = Counter(node for name, table in draft.parts.items() for node in nodes_in(name, table))
+    ends = [number for number in signals if joined[f"signal{number}"] == 1]
+    chains = ends if len(ends) >= inputs else signals
+    last = [f"signal{number}" for number in chains[-inputs:]] if inputs else []
     found: dict[str, str] = {}
     for port in one.ports:
         if port.startswith("signal_in"):
@@ -108,7 +115,8 @@ def put_in(draft: Draft, one: Stage, ports: Mapping[str, str] | None = None) -> 
     more: dict[str, Any] = {}
     for old, table in one.parts.items():
         section = tags.get(f"{old}a", "") if old in names else ""
-        filled = _filled(table, nodes, tags, str(draft.heading.get("design_mains", "")))
+        joined_up = with_nodes(old, table, lambda node: nodes.get(node, node))
+        filled = _tagged_in(joined_up, tags, str(draft.heading.get("design_mains", "")))
         if letter_of(old) == "V" and section.endswith("b") and names[old] in draft.parts:
             filled = {"b": filled["a"]}  # the other half of a bottle that is there already
         more[names[old]] = filled
@@ -122,13 +130,13 @@ def _designators(draft: Draft, one: Stage) -> tuple[dict[str, str], dict[str, st
     taken = draft
     for old, table in one.parts.items():
         letter = letter_of(old)
-        half = _half_free(draft, table) if letter == "V" and "a" in table else ""
+        half = _half_free(draft, table) if letter == "V" and "a" in table and "b" not in table else ""
         new = half or taken.next_designator(letter)
         taken = taken.added(letter, name=new) if not half else taken
         names[old] = new
         number = new.removeprefix(letter)
         if letter == "V":
-            tags |= {old: number, f"{old}a": number + ("b" if half else "a")}
+            tags |= {old: number, f"{old}a": number + ("b" if half else "a"), f"{old}b": f"{number}b"}
     return names, tags
 
 
@@ -156,17 +164,14 @@ def _nodes(draft: Draft, one: Stage, joined: Mapping[str, str], tags: Mapping[st
     return found
 
 
-def _filled(value: Any, nodes: Mapping[str, str], tags: Mapping[str, str], mains: str) -> Any:
+def _tagged_in(value: Any, tags: Mapping[str, str], mains: str) -> Any:
     if isinstance(value, dict):
-        return {
-            key: _filled(one, {} if key in ("role", "note", "type") else nodes, tags, mains)
-            for key, one in value.items()
-        }
+        return {key: _tagged_in(one, tags, mains) for key, one in value.items()}
     if isinstance(value, list):
-        return [_filled(one, nodes, tags, mains) for one in value]
+        return [_tagged_in(one, tags, mains) for one in value]
     if not isinstance(value, str):
         return value
-    return mains if value == MAINS else nodes.get(value, _tagged(value, tags))
+    return mains if value == MAINS else _tagged(value, tags)
 
 
 def _tagged(text: str, tags: Mapping[str, str]) -> str:

@@ -1,0 +1,103 @@
+"""Ready stages of the form: together they make amps that solve within the ratings of their parts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tubekit import analyse
+from tubekit.panels import AmpForm
+from tubekit.panels.form import stages
+from tubekit.panels.form.draft import Draft
+
+PRACTICE = (
+    "supply-tube-rectifier input-jack triode-gain-stage volume-control triode-gain-stage output-single-ended"
+)
+COMBO = (
+    "supply-tube-rectifier supply-step input-jack triode-gain-stage volume-control triode-gain-stage "
+    "tone-two-controls triode-gain-stage split-load-inverter output-push-pull"
+)
+TWO_CHANNELS = (
+    "supply-choke bias-supply supply-step supply-step input-jack triode-gain-stage volume-control input-jack "
+    "triode-gain-stage volume-control channel-mixer triode-gain-stage volume-control triode-gain-stage "
+    "long-tailed-pair:rail=B3 output-6l6-fixed-bias bias-tremolo:rail=B3"
+)
+DOUBLER = (
+    "supply-doubler standby-loop input-jack cathode-follower tone-two-controls triode-gain-stage "
+    "volume-control triode-gain-stage paraphase-inverter output-push-pull"
+)
+TWO_CHASSIS = (
+    "supply-choke choke-step input-jack triode-gain-stage multi-pin-cable volume-control effects-send "
+    "volume-control triode-gain-stage paraphase-inverter output-6l6-cathode-bias"
+)
+FAR_HEATER = {"V3": ["far_h1", "far_h2"]}
+AMPS = (PRACTICE, COMBO, TWO_CHANNELS, DOUBLER, TWO_CHASSIS)
+
+
+def of_stages(names: str) -> Draft:
+    """An amp of ready stages; 'stage:port=node' joins a port elsewhere than is suggested."""
+    draft = Draft.empty("Of stages", "117 V")
+    for word in names.split():
+        name, _, port = word.partition(":")
+        ports = dict([port.split("=")]) if port else {}
+        draft = stages.put_in(draft, stages.stage(name), ports)
+    return draft.put(("V3", "heater"), FAR_HEATER["V3"]) if "far_h1" in draft.nodes else draft
+
+
+@pytest.mark.parametrize("names", AMPS)
+def test_amps_of_ready_stages_keep_their_ratings_and_do_not_oscillate(names: str) -> None:
+    """Each figure is held to the rating printed for its type (`limits` names the source)."""
+    from tubekit.decisions.limits import limits
+
+    draft = of_stages(names)
+    assert [str(one) for one in draft.problems] == []
+    assert draft.amp is not None
+    report = analyse(draft.amp)
+    assert limits(report).exceeded == ()
+    assert report.stability.stable.all()
+    assert (report.stability.oscillator != "") == ("tremolo" in names)
+
+
+def test_every_ready_stage_is_in_one_of_these_amps() -> None:
+    used = {word.partition(":")[0] for word in " ".join(AMPS).split()}
+    assert {one.name for one in stages.stages()} - used == {"hum-balance"}
+
+
+def test_a_hum_balance_takes_the_place_of_the_fixed_center() -> None:
+    draft = of_stages(PRACTICE).without("R4").without("R5")
+    draft = stages.put_in(
+        draft, stages.stage("hum-balance"), {"heater_a": "h1", "heater_b": "h2", "center": "ground"}
+    )
+    assert draft.amp is not None
+
+
+def test_two_jacks_and_two_channels_meet_in_the_mixer() -> None:
+    """The second jack's node is called after the first's; what only reads alike stays."""
+    draft = of_stages(TWO_CHANNELS)
+    assert draft.get(("J2", "tip")) == "input_2"
+    assert draft.get(("J2", "direction")) == "input"
+    wipers = [table["wiper"] for table in draft.parts.values() if table.get("role") == "volume"]
+    mixers = [table["nodes"][0] for table in draft.parts.values() if "mixing" in str(table.get("role"))]
+    assert mixers == wipers[:2]
+
+
+def test_two_gain_stages_share_a_bottle() -> None:
+    draft = of_stages(PRACTICE)
+    doubles = [table for table in draft.parts.values() if table.get("type") == "12AX7"]
+    assert len(doubles) == 1
+    assert {"a", "b"} <= set(doubles[0])
+
+
+def test_ports_go_where_they_are_told_and_names_never_collide(tmp_path: Path) -> None:
+    form = AmpForm(folder=tmp_path)
+    form.stage("tone-two-controls", {"signal_in": "from_here", "signal_out": "to_there"})
+    form.stage("tone-two-controls", {"signal_in": "to_there", "signal_out": "on"})
+    nodes = form.draft.nodes
+    assert {"from_here", "to_there", "on", "bass_top", "bass_top_2"} <= set(nodes)
+    assert len(form.draft.parts) == 2 * len(stages.stage("tone-two-controls").parts)
+
+
+def test_the_mains_of_the_heading_stands_at_the_primary() -> None:
+    draft = stages.put_in(Draft.empty("230", "230 V", "50 Hz"), stages.stage("supply-tube-rectifier"))
+    assert draft.get(("T1", "primary", "volts")) == ["230 V"]
