@@ -15,6 +15,8 @@ from tubekit import analyse, load_amp
 from tubekit.amp import amp_from_text
 from tubekit.amp.heater_wiring import heater_string
 from tubekit.amp.parts import Tube
+from tubekit.amp.string_warming import held_s, string_start
+from tubekit.amp.switching import switch_on
 from tubekit.decisions import limits
 from tubekit.devices.heater import resistance
 
@@ -76,3 +78,61 @@ def test_heaters_follow_the_line_everywhere() -> None:
     ohms = [next(float(p.ohms) for p in c.parts if p.name == "V3.heater") for c in (half, full)]  # type: ignore[union-attr]
     assert 0.5 / (ohms[0] / ohms[1]) == pytest.approx(0.5**0.55, rel=1e-6)
     assert resistance(np.array([0.0, 1.0])).tolist() == pytest.approx([1 / 6, 1.0])
+
+
+def _string(dropper: str) -> str:
+    """A 6V6GT (0.45 A) and a 6SL7GT (0.3 A, with a resistor beside its heater) in series on the line."""
+    text = amp("no-transformer").copy_as_text().replace('"250"', f'"{dropper}"')
+    text = text.replace('type = "EL84"', 'type = "6V6GT"').replace('"12AX7"', '"6SL7GT"')
+    return text + '\n[R30]\nvalue = "42"\nnodes = ["hs2", "ground"]\n'
+
+
+def test_a_cold_string_divides_by_cold_ohms_and_ends_at_the_idle_state() -> None:
+    """Cold: v = V·R/(ΣR + 6·dropper), R = rated volts over rated amps (closed form); warm: the idle solve."""
+    found = {one.tube: one for one in string_start(amp("no-transformer"))}
+    ohms = {"V1": 6.3 / 0.3, "V2": 6.3 / 0.76}
+    whole = sum(ohms.values()) + 6.0 * 250.0
+    for name, each in ohms.items():
+        assert found[name].first_v == pytest.approx(117.0 * each / whole, rel=1e-3)
+    report = solved("no-transformer")
+    for name, section in (("V1", "V1a"), ("V2", "V2")):
+        assert found[name].warm_v == pytest.approx(float(report.tube(section).heater_rms_v), rel=0.02)
+
+
+def test_the_heater_that_warms_first_takes_too_much_until_the_others_follow() -> None:
+    """Stepped here by Euler's rule from the law as stated: r = T^1.2, heat lost as T^4.13."""
+    rated, dropper, shunt = {"V1": (6.3, 0.3), "V2": (6.3, 0.45)}, 232.0, 42.0
+    held = {"V1": held_s("indirect small"), "V2": held_s("indirect power")}
+    loss = 1.2 * 1.55 / 0.45
+    cold = (1 / 6) ** (1 / 1.2)
+    t, most, dt = dict.fromkeys(rated, cold), dict.fromkeys(rated, 0.0), 0.02
+    for _ in range(int(120 / dt)):
+        ohms = {k: v / a * t[k] ** 1.2 for k, (v, a) in rated.items()}
+        both = {"V1": ohms["V1"] * shunt / (ohms["V1"] + shunt), "V2": ohms["V2"]}
+        amps = 117.0 / (dropper + sum(both.values()))
+        for k, (volts, current) in rated.items():
+            most[k] = max(most[k], amps * both[k])
+            heat = (amps * both[k]) ** 2 / ohms[k] / (volts * current)
+            t[k] += dt / held[k] * (heat - t[k] ** loss + cold**loss)
+    found = string_start(amp_from_text(_string("232")))
+    for one in found:
+        assert one.highest_v == pytest.approx(most[one.tube], rel=0.01)
+    assert {one.tube: one.highest_v > one.warm_v * 1.015 for one in found} == {"V1": True, "V2": False}
+
+
+def test_an_inrush_limiter_in_the_string_spares_the_lightest_heater() -> None:
+    bare = _string("232")
+    limited = bare.replace('nodes = ["L", "hs1"]', 'nodes = ["hs0", "hs1"]').replace('"232"', '"200"') + (
+        '\n[RT1]\nvalue = "600"\nhot = "32"\nrating = "0.45 A"\nnodes = ["L", "hs0"]\n'
+    )
+    over, spared = (max(one.times for one in string_start(amp_from_text(each))) for each in (bare, limited))
+    assert over > 1.015 > spared
+
+
+def test_switch_on_names_the_heater_that_may_flash() -> None:
+    found = switch_on(amp("no-transformer"), near=solved("no-transformer"), seconds=1.0)
+    flashing = [one for one in found.heaters if one.times > 1.5]
+    assert [one.tube for one in flashing] == ["V1"]
+    assert any(each.startswith("the heater of V1 gets") for each in found.exceeded())
+    assert "the heater of V1" in found.headline()
+    assert string_start(amp("teasel")) == ()

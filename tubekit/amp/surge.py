@@ -10,6 +10,7 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.fuse_time import CLASS_WORDS
 from tubekit.amp.report import CAUTION
+from tubekit.amp.string_warming import FLASHES, HeaterSurge
 from tubekit.analyses.in_time import Transient
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 from tubekit.units import show
@@ -101,6 +102,7 @@ class SwitchOn(Printed):
     )
     remedy: str = ""
     assumptions: tuple[str, ...] = ()
+    heaters: tuple[HeaterSurge, ...] = ()
 
     @property
     def rectifier_peak_a(self) -> float:
@@ -112,14 +114,15 @@ class SwitchOn(Printed):
         return {one.capacitor: one for one in self.surges}[capacitor]
 
     def exceeded(self) -> tuple[str, ...]:
-        """What is beyond its limit, one clause each, the part first: plates, capacitors, fuses."""
+        """What is beyond its limit, one clause each: plates, capacitors, fuses, heaters in series."""
         plates = [
             f"{p.rectifier} peaks at {show(p.peak_a, 'A')}, {p.words}" for p in self.plates if p.exceeded
         ]
         known = [s for s in self.surges if np.isfinite(s.rated_v)]
         over = [f"{_reaches(s)}, {s.words}" for s in known if s.highest_v > s.rated_v]
         fuses = [f"{f.fuse} {f.verdict}" for f in self.fuses if np.isfinite(f.when_s)]
-        return (*plates, *over, *fuses)
+        flashing = [one.told for one in self.heaters if one.times >= FLASHES]
+        return (*plates, *over, *fuses, *flashing)
 
     def headline(self) -> str:
         """What is beyond its limit and what to do; else the figures that come nearest."""
@@ -161,7 +164,13 @@ class SwitchOn(Printed):
         )  # fmt: skip
         plates = [(p.rectifier, p.peak_a, p.repetitive_a, p.surge_a, p.words) for p in self.plates]
         note = "\n".join((*self.assumptions, CLASS_WORDS, CAUTION))
+        hot = (
+            Column("heater of"), Column("rated", "V"), Column("at once", "V"), Column("highest", "V"),
+            Column("after", "s"), Column("in the end", "V"), Column(""),
+        )  # fmt: skip
+        wires = [(h.tube, h.rated_v, h.first_v, h.highest_v, h.at_s, h.warm_v, h.words) for h in self.heaters]
         return [
+            *([Table("Heaters in series", hot, wires)] if wires else []),
             Table("Surge at each capacitor", heads, rows),
             Table("Rectifiers, one plate", heads_of, plates),
             Table("Fuses", under, fuses),
@@ -174,7 +183,7 @@ class SwitchOn(Printed):
         """The readings in terms JSON has."""
         keep = (
             "what", "surges", "plates", "fuses", "mains_peak_a", "core_bound_a", "rectifier_peak_a",
-            "assumptions",
+            "assumptions", "heaters",
         )  # fmt: skip
         return {
             "amp": self.amp.title,

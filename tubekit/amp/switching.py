@@ -7,6 +7,7 @@ at its peak; the half minute after them as means over the mains cycle while cath
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from tubekit.amp.fuse_time import fuse_class
 from tubekit.amp.parts import Capacitor, Fuse, PowerTransformer, Switch, Thermistor
 from tubekit.amp.parts.part import HEAT
 from tubekit.amp.report import AmpReport
+from tubekit.amp.string_warming import WORDS as STRING_WORDS, string_start
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.surge import FuseSurge, PlateSurge, Surge, SwitchOn
 from tubekit.amp.warming import WORDS, emission, warmth
@@ -78,7 +80,10 @@ def switch_on(amp: Amp, *, near: AmpReport | None = None, seconds: float = WARM_
     ]
     if any(isinstance(part, Thermistor) for part in amp.parts.values()):
         said.append("Thermistors are cold in the first moments and settled after them.")
-    return _answer(supply, "switched on from cold", first, run, tuple(said), COLD_REMEDY)
+    heaters = string_start(amp)
+    said += [STRING_WORDS] if heaters else []
+    found = _answer(supply, "switched on from cold", first, run, tuple(said), COLD_REMEDY)
+    return replace(found, heaters=heaters)
 
 
 def hot_standby(amp: Amp, switch: str, *, near: AmpReport | None = None) -> SwitchOn:
