@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from tubekit.analyses.convergence import Convergence
 from tubekit.circuit.network import Network
@@ -43,6 +42,8 @@ class Transient(Printed):
 
     def at(self, node: str, times: Array | float, to: str = GROUND) -> Array:
         """The same at any times within the run [V]: shape-keeping cubic between the steps."""
+        from scipy.interpolate import PchipInterpolator  # noqa: PLC0415 - a third of a second that only this needs
+
         return np.asarray(PchipInterpolator(self.time, self.volts(node, to))(times))
 
     def peak(self, node: str) -> tuple[float, float]:

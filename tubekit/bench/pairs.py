@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from tubekit.bench.fault_book import FaultBook, harmed, scale
 from tubekit.bench.quick_faults import quick_faults
@@ -47,7 +47,7 @@ def likely_pairs(
         if np.isfinite(distance):
             words = f"{_words(book, one)} and {_words(book, two)}"
             owners = (int(book.owner[one]), int(book.owner[two]))
-            pairs.append(Pair(owners, words, distance, float(chi2.sf(distance, len(taken)))))
+            pairs.append(Pair(owners, words, distance, float(chdtrc(len(taken), distance))))
     return tuple(_one_each(sorted(pairs, key=lambda pair: pair.distance)))
 
 

@@ -12,8 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import gammaln, logsumexp
-from scipy.stats import chi2
+from scipy.special import chdtrc, gammaln, logsumexp
 
 from tubekit.bench.fault_book import FaultBook
 from tubekit.decisions.probe import QUANTITIES, Probe
@@ -74,7 +73,7 @@ def weigh(book: FaultBook, places: Sequence[int], scaled: Array, sd: Array) -> W
         log_row = log_likelihood + np.log(weights / np.maximum(grades, 1))[book.owner + 1]
     rows = np.exp(log_row - logsumexp(log_row))
     each = np.bincount(book.owner + 1, weights=rows, minlength=len(book.faults) + 1)
-    return Weighed(np.asarray(rows), float(each[0]), each[1:], distance, chi2.sf(distance, len(places)))
+    return Weighed(np.asarray(rows), float(each[0]), each[1:], distance, chdtrc(len(places), distance))
 
 
 def with_healthy_at_most(found: Weighed, owner: Array, most: float) -> Weighed:

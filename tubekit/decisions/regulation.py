@@ -20,7 +20,6 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from tubekit.amp.parts.variables import Knob
 from tubekit.analyses.mains import MainsState, mains_steady_state
@@ -154,6 +153,8 @@ def _solved(
 
 def _fit(volts: Array, amps: Array) -> tuple[RegulationLine, float]:
     """The line through (v, I) points, and its largest miss [V]."""
+    from scipy.optimize import least_squares  # noqa: PLC0415 - a third of a second that only this needs
+
     middle = LOADS.index(0.0)
     if not np.all(amps > IDLE):  # nothing flows: the rectifier only holds off
         return RegulationLine(open_volts=max(float(np.max(-volts)), 1.0), conductance=1e-12), 0.0

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import OptimizeResult, least_squares
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from tubekit.devices.fit_ranges import RANGES, GridLaw
 from tubekit.devices.law import FloatArray
@@ -17,6 +17,9 @@ from tubekit.devices.stages import stretched
 from tubekit.devices.tube_fit import ASSUMED, AT_BOUND, FITTED, OPEN, FittedParameter, TubeFit
 from tubekit.devices.tube_record import Tube
 from tubekit.errors import InputError
+
+if TYPE_CHECKING:
+    from scipy.optimize import OptimizeResult
 
 METER, FLOOR = 0.02, 0.004
 """Error that a point is taken to have, of itself and of the largest: weighs small currents against
@@ -116,6 +119,8 @@ class _Fit:
 
     def best(self) -> OptimizeResult:
         """The best of a few starts."""
+        from scipy.optimize import least_squares  # noqa: PLC0415 - a third of a second that only a fit needs
+
         low, high = self.bounds()
         starts = [self.usual, *(self.usual | {"exponent": exponent} for exponent in _STARTS)]
         found = []
@@ -144,7 +149,7 @@ class _Fit:
         scatter = max(float(off @ off) / freedom, 1e-12)
         spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(slopes.T @ slopes)), 0.0) * scatter)
         half = np.full(x.size, np.nan)
-        half[~stuck] = spread * float(student.ppf(0.5 + 0.5 * CONFIDENCE, freedom))
+        half[~stuck] = spread * float(stdtrit(freedom, 0.5 + 0.5 * CONFIDENCE))
         return half, stuck
 
     def widest(self, half: FloatArray, stuck: NDArray[np.bool_]) -> str | None:
