@@ -202,7 +202,7 @@ class Printed(ABC):
         return tuple(dict.fromkeys(note for notes in found for note in notes))
 
     def __str__(self) -> str:
-        first = [textwrap.fill(f"DANGER: {danger.text}", _NOTE_WIDTH) for danger in self.dangers]
+        first = map(danger_text, self.dangers)
         return "\n\n".join([*first, self.headline(), *(table.text() for table in self.tables())])
 
     def __repr__(self) -> str:
@@ -216,6 +216,11 @@ class Printed(ABC):
 
     def _repr_html_(self) -> str:
         return f"{style()}{self.html()}"
+
+
+def danger_text(danger: Any) -> str:
+    """A danger as it stands above all else in a terminal."""
+    return textwrap.fill(f"DANGER: {danger.text}", _NOTE_WIDTH)
 
 
 def danger_html(dangers: Iterable[Any]) -> str:

@@ -7,6 +7,8 @@ import json
 
 import pytest
 
+from tests.amps import FILES, amp
+from tubekit import analyse
 from tubekit.cli import main
 from tubekit.cli.main import _parser
 
@@ -148,14 +150,65 @@ def test_every_command_that_solves_an_amp_is_among_them():
     with_changes = {name for name, _, _ in commands_with_changes()}
     wanted = (
         "report spread swap supply switch-on standby discharge sag regulation mains-band lower-mains "
-        "substitutes trace tone loop drive hum bench record"
+        "substitutes trace tone loop drive hum bench record judge suspects cable parts"
     )
     assert set(wanted.split()) <= with_changes
+
+
+def test_a_change_may_stand_where_a_list_could(capsys):
+    assert main(["cable", "fescue", "W7=open", "--json"]) == 0
+    states = json.loads(capsys.readouterr().out)["states_drawn"]
+    assert not any(state["high_tension"] for state in states)
+
+
+@pytest.mark.parametrize(("command", "good"), [("judge", "3 fine"), ("suspects", "fit a good amp")])
+def test_readings_are_held_against_the_amp_as_changed(command, good, capsys, tmp_path):
+    report = analyse(amp("teasel").changed({"R14": "1k"}))
+    rows = [f"{node},DC volts,{report.node(node).dc_v:.4g}" for node in ("B1", "k34", "p1a")]
+    path = tmp_path / "readings.csv"
+    path.write_text("\n".join(["place,quantity,value", *rows]), encoding="utf-8")
+    assert main([command, "teasel", "R14=1k", str(path)]) == 0
+    assert good in capsys.readouterr().out
+    assert main([command, "teasel", str(path)]) == 0
+    assert good not in capsys.readouterr().out
+
+
+# ---- dangers above an error
+
+LIVE = str(FILES / "no-transformer.toml")
+
+
+@pytest.mark.parametrize(
+    "words", [["swap", LIVE, "R99=1k"], ["cable", LIVE], ["report", LIVE, "--mains", "0"]]
+)
+def test_an_error_stands_below_the_dangers_of_its_amp(words, capsys):
+    assert main(words) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("DANGER: LIVE CHASSIS")
+    assert "tubekit: no-transformer" in said
+    assert main([*words, "--json"]) == 2
+    found = json.loads(capsys.readouterr().out)
+    assert list(found) == ["dangers", "error"]
+    assert found["dangers"][0]["code"] == "live_chassis"
+
+
+def test_an_error_does_not_say_twice_that_the_amp_oscillates(capsys):
+    assert main(["hum", "burdock", "T2.primary.nodes=p4,B1,p3"]) == 1
+    assert capsys.readouterr().err.count("The amp takes off") == 1
 
 
 def test_a_change_before_the_amp_is_carried_out(capsys):
     assert main(["swap", "--json", "R14=330", "--mains", "120", "teasel"]) == 0
     assert "R14" in json.loads(capsys.readouterr().out)["after"]["changes"]
+
+
+def test_a_report_with_standby_open_says_that_b_plus_is_gone(capsys):
+    assert main(["report", "S2=open", "burdock"]) == 0
+    assert "B+ is gone: B2, B3, B4 at 0 V (S2 is open)" in capsys.readouterr().out.splitlines()[0]
+    assert main(["report", "teasel", "V5=removed"]) == 0
+    assert "B+ is gone: B1, B2, B3, B4 at 0 V:" in capsys.readouterr().out.splitlines()[0]
+    assert main(["report", "teasel"]) == 0
+    assert "gone" not in capsys.readouterr().out.splitlines()[0]
 
 
 def test_an_open_standby_switch_says_that_b_plus_is_gone(capsys):

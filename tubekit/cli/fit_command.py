@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import argparse
-from collections.abc import Callable
 from typing import Any
+
+from tubekit.cli.asked import Asked, command
 
 KINDS = ("triode", "pentode", "beam tetrode")
 
 
-def add_fit(commands: Any, command: Callable[[Any, str, str, Any], argparse.ArgumentParser]) -> None:
-    """Add the command; `command` makes a parser."""
+def add_fit(commands: Any) -> None:
+    """Add the command."""
     parser = command(commands, "fit", "The law of a tube from points measured on it.", _fit)
     parser.add_argument(
         "points", metavar="FILE.csv",
@@ -28,7 +28,7 @@ def add_fit(commands: Any, command: Callable[[Any, str, str, Any], argparse.Argu
     parser.add_argument("--overwrite", action="store_true", help="let --save replace a file that is there")
 
 
-def _fit(asked: argparse.Namespace) -> Any:
+def _fit(asked: Asked) -> Any:
     from tubekit.devices.own_fit import fit_tube
 
     found = fit_tube(asked.points, kind=asked.kind, like=asked.like, name=asked.name)

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import argparse
 import importlib.util
 import os
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from tubekit.cli.asked import Asked, command
 from tubekit.errors import InputError
 
-Maker = Callable[[Any, str, str, Callable[[Any], Any]], argparse.ArgumentParser]
 
-
-def add_page_commands(commands: Any, command: Maker) -> None:
-    """Add the commands; `command` makes a parser."""
+def add_page_commands(commands: Any) -> None:
+    """Add the commands."""
     words = "Open the notebooks as pages without code, for a tablet."
     parser = commands.add_parser("page", help=words, description=words, allow_abbrev=False)
     parser.set_defaults(answer=_page, json=False)
@@ -35,7 +32,7 @@ def add_page_commands(commands: Any, command: Maker) -> None:
     parser.add_argument("--overwrite", action="store_true", help="write over files of the same name")
 
 
-def _page(asked: argparse.Namespace) -> None:
+def _page(asked: Asked) -> None:
     _needs("voila")
     from tubekit.pages.server import Wanted, serve
 
@@ -66,7 +63,7 @@ def _found(what: str | None) -> tuple[Path, str]:
     raise InputError("there is no such notebook", where=str(what), fix="Name a notebook or a folder of them")
 
 
-def _export(asked: argparse.Namespace) -> Any:
+def _export(asked: Asked) -> Any:
     _needs("nbconvert")
     from tubekit.pages.export import export
     from tubekit.setup.lab import notebooks

@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-import argparse
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from tubekit.cli.asked import Asked, change_words, changed_amp, command
 from tubekit.errors import InputError
 
 
-def add_parts(commands: Any, command: Callable[[Any, str, str, Any], argparse.ArgumentParser]) -> None:
-    """Add the command; `command` makes a parser."""
+def add_parts(commands: Any) -> None:
+    """Add the command."""
     parser = command(commands, "parts", "An amp as a parts list, or a list to fill in.", _parts)
     parser.add_argument("amp", metavar="AMP", nargs="?", help="a name from 'amps', or any amp file")
     parser.add_argument("--to", metavar="FILE", help="write it as .csv, .xlsx or .toml")
     parser.add_argument("--template", metavar="FILE", help="write a list to fill in, .csv or .xlsx")
+    change_words(parser)
     parser.add_argument("--overwrite", action="store_true", help="let it replace a file that is there")
 
 
-def _parts(asked: argparse.Namespace) -> Any:
-    from tubekit.amp import load_amp
+def _parts(asked: Asked) -> Any:
     from tubekit.amp.parts_list import template
     from tubekit.files import write_whole
 
@@ -34,7 +33,7 @@ def _parts(asked: argparse.Namespace) -> Any:
         path = Path(asked.template)
         write_whole(path, template(path.suffix, path.name), overwrite=asked.overwrite)
     else:
-        amp = load_amp(asked.amp)
+        amp = changed_amp(asked)
         if asked.to is None:
             return amp
         path = amp.save_as(asked.to, overwrite=asked.overwrite)

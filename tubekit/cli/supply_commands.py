@@ -2,39 +2,25 @@
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
-Asked = argparse.Namespace
-Maker = Callable[[Any, str, str, Callable[[Asked], Any]], argparse.ArgumentParser]
-Changes = Callable[[Any], dict[str, object]]
+from tubekit.cli.asked import Asked, amp_words, change_words, changed_amp, command
 
 
-def add_supply_commands(
-    commands: Any, command: Maker, amp_words: Callable[[Any], None], changes: Changes
-) -> None:
-    """Add the commands; `command` makes a parser, `amp_words` adds AMP and --mains."""
+def add_supply_commands(commands: Any) -> None:
+    """Add the commands."""
     for name, (help_text, answer, extra) in _ANSWERS.items():
-        parser = command(commands, name, help_text, _asked(answer, changes))
+        parser = command(commands, name, help_text, partial(_answered, answer))
         amp_words(parser)
         for word, options in extra.items():
             parser.add_argument(word, **options)
-        parser.add_argument(
-            "changes", nargs="*", metavar="PART=VALUE", help="a change that is made first (C14=47u, S2=open)"
-        )
+        change_words(parser)
 
 
-def _asked(answer: Callable[..., Any], read: Changes) -> Callable[[Asked], Any]:
-    def answered(asked: Asked) -> Any:
-        from tubekit.amp import load_amp
-
-        amp = load_amp(asked.amp)
-        if asked.mains is not None and answer is not _lower:
-            amp = amp.changed({}, mains_rms=asked.mains)
-        return answer(asked, amp.changed(read(asked.changes)))
-
-    return answered
+def _answered(answer: Callable[..., Any], asked: Asked) -> Any:
+    return answer(asked, changed_amp(asked, mains=answer is not _lower))
 
 
 def _supply(_asked: Asked, amp: Any) -> Any:
