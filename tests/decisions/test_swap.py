@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -238,3 +239,11 @@ def test_a_table_of_direct_volts_leaves_out_what_is_line_or_winding():
     named = {row[0] for row in nodes.rows}
     assert not {"mains_line", "mains_fused", "hv_a", "h1"} & named
     assert {"B1", "k34", "p1a"} <= named
+
+
+def test_a_cathode_and_the_reservoir_are_probed_first_and_never_a_bare_pin():
+    rows = swap(load_amp("fescue"), {"S2": "open"}).to_measure().rows
+    said = [row[0] for row in rows]
+    assert said[0] == "k2b to ground"
+    assert said[2].startswith("B1")
+    assert not any(re.search(r"\b[wx]\d|loop\b", line) for line in said)  # nothing but plug, strap and wire

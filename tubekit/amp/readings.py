@@ -16,6 +16,8 @@ Reading = float | np.ndarray
 
 OUTSIDE = "†"
 """Mark of a tube outside the range its law was fitted in."""
+DEAD_V = 1.0
+"""A rail or a plate with less than this has lost its supply [V]; common practice, no source."""
 FLOOR = 1e-6
 """What no bench meter shows: smaller voltages are printed as nil [V]; common practice, no source."""
 

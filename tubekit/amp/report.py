@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from tubekit.amp.amp import Amp
+from tubekit.amp.parts import GROUND
 from tubekit.amp.readings import (
+    DEAD_V,
     NodeReading,
     RailReading,
     RectifierReading,
@@ -22,6 +25,7 @@ from tubekit.amp.signal_view import idle_signal
 from tubekit.amp.solve import Solved, solve
 from tubekit.amp.stability import Stability
 from tubekit.amp.stages import gains_in_place
+from tubekit.amp.steady import LIVE_V
 from tubekit.analyses.convergence import Convergence
 from tubekit.result_fields import frozen_array
 from tubekit.text import Column, Printed, Table, to_json_value
@@ -73,7 +77,39 @@ class AmpReport(Printed):
         at = f"{mains:g}" if np.ndim(mains) == 0 else f"{np.min(mains):g}…{np.max(mains):g}"
         members = "" if self.amp.batch is None else f", {self.amp.batch} variants"
         changed = "; ".join(f"{part} {old} → {new}" for part, (old, new) in self.amp.changes.items())
-        return f"{self.amp.title} at {at} V mains, idle{members}{': ' + changed if changed else ''}"
+        gone = "".join(f"; {words}" for words in self.gone_words())
+        return f"{self.amp.title} at {at} V mains, idle{members}{': ' + changed if changed else ''}{gone}"
+
+    @cached_property
+    def gone(self) -> dict[str, tuple[str, ...]]:
+        """Rails without volts, by the supply they belong to; of a batch, those that any member has lost."""
+        found: dict[str, dict[str, None]] = {}
+        volts = {reading.node: reading.dc_v for reading in self.nodes}
+        for rail in self.amp.drawn.topology.wired.rails:
+            if np.min(np.abs(volts.get(rail.node, 0.0))) < DEAD_V:
+                found.setdefault(rail.words, {})[rail.node] = None
+        return {supply: tuple(nodes) for supply, nodes in found.items()}
+
+    def gone_words(self, known: Iterable[str] = ()) -> Iterator[str]:
+        """'B+ is gone: B2, B3 at 0 V (S2 is open)' for each supply that has lost rails not `known`."""
+        opened = self._opened() if self.gone else ()
+        why = f" ({', '.join(opened)} {'is' if len(opened) == 1 else 'are'} open)" if opened else ""
+        for supply, nodes in self.gone.items():
+            lost = [node for node in nodes if node not in known]
+            if lost:
+                yield f"{supply} is gone: {', '.join(lost)} at 0 V{why}"
+
+    def _opened(self) -> tuple[str, ...]:
+        """Parts that would join a live node to a dead one, and are open."""
+        volts = {n.node: max(np.max(np.abs(n.dc_v)), np.max(n.ac_rms_v)) for n in self.nodes}
+        found: dict[str, None] = {}
+        for part in self.amp.parts.values():
+            joined = set(part.conducts())
+            for pair in set(part.conducts(as_wired=True)) - joined:
+                dead, live = sorted(volts.get(node, 0.0) if node != GROUND else np.nan for node in pair)
+                if dead < DEAD_V < LIVE_V < live:
+                    found[part.designator] = None
+        return tuple(found)
 
     def tables(self) -> list[Table]:
         """Supply first, then tubes, nodes, windings."""
@@ -95,7 +131,7 @@ class AmpReport(Printed):
             (
                 r.capacitor,
                 r.node,
-                readable(r.dc_v),
+                r.dc_v,
                 *map(readable, (r.ripple_pp_v, r.ripple_rms_v)),
                 r.ripple_a,
             )
@@ -103,7 +139,7 @@ class AmpReport(Printed):
         ]
         if any(np.any(r.across_v != r.dc_v) for r in self.rails):  # stacked capacitors
             heads.append(Column("DC across it", "V", 4))
-            rows = [(*row, readable(r.across_v)) for row, r in zip(rows, self.rails, strict=True)]
+            rows = [(*row, r.across_v) for row, r in zip(rows, self.rails, strict=True)]
         return Table("Filter capacitors", tuple(heads), rows, key="rails")
 
     def _rectifiers(self) -> Table:
@@ -137,7 +173,7 @@ class AmpReport(Printed):
 
     def _nodes(self) -> Table:
         columns = (Column("node"), Column("DC", "V", 4), Column("AC rms", "V"), Column("AC p-p", "V"))
-        rows = [(n.node, readable(n.dc_v), readable(n.ac_rms_v), readable(n.ripple_pp_v)) for n in self.nodes]
+        rows = [(n.node, n.dc_v, readable(n.ac_rms_v), readable(n.ripple_pp_v)) for n in self.nodes]
         return Table("Nodes (to ground)", columns, rows)
 
     def _windings(self) -> Table:

@@ -13,11 +13,13 @@ from tubekit.amp.build import Built
 from tubekit.amp.fields import Value
 from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
 from tubekit.amp.readings import (
+    DEAD_V,
     NodeReading,
     RailReading,
     RectifierReading,
     TubeReading,
     WindingReading,
+    readable,
 )
 from tubekit.amp.steady import steady
 from tubekit.amp.topology import reservoir_farads
@@ -60,7 +62,7 @@ class Solved:
             if node in state.operating_point.network.index:
                 yield NodeReading(
                     node,
-                    self.one(state.mean(node)),
+                    self.one(self._dc(node)),
                     self.one(state.ripple_rms(node)),
                     self.one(state.ripple_pp(node)),
                 )
@@ -101,11 +103,11 @@ class Solved:
                     plate=plate_v, grid=self._dc(section.grid, k), plate_a=plate_a,
                     screen=screen_v if section.screen else None,
                 )
-            )),
+            )) if np.max(np.abs(plate_v)) > DEAD_V else (),
         )  # fmt: skip
 
     def _dc(self, node: str, to: str = GROUND) -> Array:
-        return self.state.mean(node, to)
+        return np.asarray(readable(self.state.mean(node, to)))
 
     def _heater(self, part: Tube) -> Array | float:
         if not part.heater:

@@ -9,9 +9,8 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyse
-from tubekit.amp.parts import PowerTransformer
+from tubekit.amp.parts import Connector, PowerTransformer, Wire
 from tubekit.amp.report import CAUTION
-from tubekit.amp.topology import SUPPLIES
 from tubekit.decisions.fitting import fitting
 from tubekit.decisions.limits import Limits, limits
 from tubekit.decisions.rating import KINDS, Finding, RatingCheck, counted, numbered
@@ -21,8 +20,10 @@ from tubekit.text import Column, Printed, Table, to_json_value
 from tubekit.units import show
 
 Array = np.ndarray
-GONE = 0.02
-"""A rail with less than this part of its volts left is cut off."""
+MEASURED = 6
+"""Readings named to confirm a change; common practice, no source."""
+CATHODE, RESERVOIR, NODE, PIN = range(4)
+"""Where to probe, the safest first: what stands on nothing but a plug or its wires last."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -57,7 +58,7 @@ class SwapReport(Printed):
         )  # fmt: skip
         mended = sum(f.cause == "mended" and f.code in KINDS for f in self.verdict)
         stops = by_change["stop"]
-        words = [f"{supply} is gone" for supply in _gone(self.before, self.after)]
+        words = [said.split(":")[0] for said in _gone(self.before, self.after)]
         words += [counted(stops, "reason") + " not to fit it" if stops else "", *_used(by_change)]
         words.append(f"{counted(mended, 'rating')} mended" if mended else "")
         stopped = [counted(before["stop"], "reason") + " to stop"] if before["stop"] else []
@@ -86,10 +87,12 @@ class SwapReport(Printed):
         return [verdict, self.to_measure(), *before_after(self.before, self.after)]
 
     def to_measure(self) -> Table:
-        """The readings that tell best whether the change did what is foretold."""
-        moved = sorted(_twins(_moves(self)), key=lambda row: -row[-1])[:6]
+        """The readings that tell best whether the change did what is foretold, the safest first."""
+        moved = sorted(_twins(_moves(self)), key=lambda row: (row.rank == PIN, -row.move))
+        lead = [row for row in moved if row.rank == CATHODE][:2] + [r for r in moved if r.rank == RESERVOIR]
+        moved = [*lead, *(row for row in moved if row not in lead)][:MEASURED]
         columns = (Column("measure"), Column("before", "V", 4), Column("expect", "V", 4))
-        rows = [(f"{nodes} to ground", old, new) for nodes, old, new, _ in moved]
+        rows = [(f"{', '.join(row.nodes)} to ground", row.old, row.new) for row in moved]
         return Table("To confirm it on the bench", columns, rows, key="measure")
 
     def to_json(self) -> dict[str, Any]:
@@ -164,10 +167,7 @@ def judged(
 ) -> tuple[Finding, ...]:
     """Findings on a change: the gravest first, and of those what the change brings about."""
     was = {c.key: c for c in limits_before}
-    gone = [
-        Finding("note", nodes[0], f"{supply} is gone: {', '.join(nodes)} at 0 V", code="rail_gone")
-        for supply, nodes in _gone(before, after).items()
-    ]
+    gone = [Finding("note", "", said, code="rail_gone") for said in _gone(before, after)]
     found = [*_oscillation(before, after), *gone, *fitting(before, after)]
     for now in limits_after:
         old = was.get(now.key)
@@ -180,16 +180,9 @@ def judged(
     return tuple(sorted(found, key=lambda f: (order.index(f.weight), not f.by_change)))
 
 
-def _gone(before: AmpReport, after: AmpReport) -> dict[str, list[str]]:
-    """Rails without volts after the change that had some before, by the supply they belong to."""
-    found: dict[str, list[str]] = {}
-    volts = {node.node: node.dc_v for node in after.nodes}
-    for rail in before.rails:
-        nodes = found.setdefault(SUPPLIES[rail.polarity], [])
-        left = np.min(np.abs(np.asarray(volts.get(rail.node, 0.0)) / rail.dc_v))  # of a batch the least
-        if left < GONE and rail.node not in nodes:
-            nodes.append(rail.node)
-    return {supply: nodes for supply, nodes in found.items() if nodes}
+def _gone(before: AmpReport, after: AmpReport) -> list[str]:
+    """Which supplies the change takes away, in words."""
+    return list(after.gone_words(known=[node for nodes in before.gone.values() for node in nodes]))
 
 
 def _oscillation(before: AmpReport, after: AmpReport) -> Iterator[Finding]:
@@ -230,26 +223,43 @@ def _state(amp: Amp, part: str, other: Amp) -> str:
     return amp.changes[part][1] if part in amp.changes else other.changes[part][0]
 
 
-def _moves(report: SwapReport) -> list[tuple[str, Any, Any, float]]:
-    """(node, before, after, how far it moves against a meter of 1 % and 50 mV)."""
+@dataclass(frozen=True)
+class _Moved:
+    """Nodes that read alike; `move` against a meter of 1 % and 50 mV, `rank` as below `CATHODE`."""
+
+    nodes: tuple[str, ...]
+    old: Any
+    new: Any
+    move: float
+    rank: int
+
+
+def _moves(report: SwapReport) -> list[_Moved]:
+    """What moves, cathodes and the first filter capacitor first, bare pins of a plug last."""
     amp = report.after.amp
-    windings = {n for p in amp.parts.values() if isinstance(p, PowerTransformer) for n in p.nodes}
+    cathodes, first = amp.topology.wired.cathodes, {r.node for r in amp.drawn.topology.wired.rails[:1]}
+    windings = {n for p in amp.parts.values() if isinstance(p, PowerTransformer) for n in p.nodes} - first
+    inside = {n for p in amp.parts.values() if not isinstance(p, Connector | Wire) for n in p.nodes}
     old = {n.node: n.dc_v for n in report.before.nodes if n.node not in windings}
     rows = []
     for n in report.after.nodes:
         if n.node in old:
             meter = 0.01 * np.abs(old[n.node]) + 0.05  # meter spread; common practice, no source
-            rows.append((n.node, old[n.node], n.dc_v, float(np.nanmax(np.abs(n.dc_v - old[n.node]) / meter))))
-    return [row for row in rows if row[-1] > 1.0]
+            move = float(np.nanmax(np.abs(n.dc_v - old[n.node]) / meter))
+            rank = CATHODE if n.node in cathodes else RESERVOIR if n.node in first else NODE
+            rank = rank if n.node in inside else PIN
+            rows.append(_Moved((n.node,), old[n.node], n.dc_v, move, rank))
+    return sorted((row for row in rows if row.move > 1.0), key=lambda row: row.rank)
 
 
-def _twins(rows: list[tuple[str, Any, Any, float]]) -> list[tuple[str, Any, Any, float]]:
-    """Nodes that read and move alike, as the plates of equal stages do, on one line."""
-    joined: list[tuple[str, Any, Any, float]] = []
+def _twins(rows: list[_Moved]) -> list[_Moved]:
+    """Nodes that read and move alike, as equal stages do, on one line; no pin where another node is there."""
+    joined: list[_Moved] = []
     for row in rows:
-        for k, (names, old, new, move) in enumerate(joined):
-            if np.allclose(old, row[1], rtol=1e-3) and np.allclose(new, row[2], rtol=1e-3):
-                joined[k] = (f"{names}, {row[0]}", old, new, move)
+        for k, one in enumerate(joined):
+            if np.allclose(one.old, row.old, rtol=1e-3) and np.allclose(one.new, row.new, rtol=1e-3):
+                if row.rank < PIN or one.rank == PIN:
+                    joined[k] = replace(one, nodes=(*one.nodes, *row.nodes))
                 break
         else:
             joined.append(row)
