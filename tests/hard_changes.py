@@ -28,6 +28,7 @@ MOST_CHANGES = 4
 DECADES = 1.5
 """Either way of the drawn value: three in all."""
 BLEEDER_OUT = 0.3
+PROGRESS_EVERY = 1000
 STATES = ("open", "short", "removed")
 TWO_ENDED = (
     drawn.Resistor, drawn.Capacitor, drawn.Choke, drawn.Diode, drawn.Fuse, drawn.Switch, drawn.Wire,
@@ -110,7 +111,9 @@ def main() -> None:
     asked = parser.parse_args()
     found: Counter[str] = Counter()
     began, slowest = time.process_time(), (0.0, None)
-    for case in cases(asked.count, asked.seed):
+    for number, case in enumerate(cases(asked.count, asked.seed)):
+        if number and number % PROGRESS_EVERY == 0:
+            say(f"{number} of {asked.count}: {dict(found)}")
         start = time.process_time()
         outcome = case.outcome()
         slowest = max(slowest, (time.process_time() - start, case), key=lambda pair: pair[0])

@@ -1,50 +1,103 @@
-"""Every command on an amp with a part of every kind: seconds of CPU, refusals, what should not be printed.
+"""Every command on every amp: seconds of CPU, refusals, what should not be printed, with warnings as errors.
 
-python -m tests.benchmarks.commands [command …]
+python -m tests.benchmarks.commands [--amps teasel,vetch] [--json] [command …]
 """
 
 from __future__ import annotations
 
+import argparse
 import io
 import re
 import sys
 import time
+import traceback
 import warnings
+from collections.abc import Iterator
 from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from tests.every_kind import TEXT
+from tests.amps import EVERY, amp as known_amp, solved
+from tests.every_kind import every_kind, every_kind_solved
+from tubekit.amp import Amp, AmpReport
+from tubekit.amp.parts import Capacitor, Choke, Connector, Potentiometer, Resistor, Switch
+from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.cli import main
 
-READINGS = "place,quantity,value\nB1,DC volts,330\nB3,DC volts,150\nk2,DC volts,1.4\n"
-COMMANDS = """report; swap {amp} R40.position=0.4; trace; tone {amp} R40.position=0.4; drive; hum; supply
-switch-on; standby {amp} S1; discharge; sag; regulation; mains-band; lower-mains {amp} --mains 124
-substitutes {amp} R12; substitutes {amp} C20; substitutes {amp} L1; substitutes {amp} V4; substitutes {amp} V1
-spread; cable
-judge {amp} {readings}; suspects {amp} {readings}; record {amp} {page} R14=330 --no-pdf
-bench up {amp}; bench lamp {amp}; bench trace {amp}; bench drive {amp}; bench found {amp} --drawing {amp}
-bench order {amp} R14=330"""
+ALL = (*EVERY, "one-of-each")
+PLAIN = (
+    "report", "trace", "drive", "loop", "hum", "supply", "switch-on", "discharge", "sag", "regulation",
+    "mains-band", "spread", "parts", "cable", "bench:up", "bench:lamp", "bench:trace", "bench:drive",
+    "bench:hum",
+)  # fmt: skip
+ODD = re.compile(r"\b(nan|inf|None|batch|array|Traceback)\b")
 
 
-def _tried(words: list[str]) -> str:
+def _known(name: str) -> tuple[Amp, AmpReport]:
+    return (known_amp(name), solved(name)) if name in EVERY else (every_kind(), every_kind_solved())
+
+
+def asked(name: str, folder: Path) -> Iterator[list[str]]:
+    """The words of every command that is about an amp, with arguments that this amp has."""
+    one, report = _known(name)
+    path, readings = str(folder / f"{name}.toml"), folder / f"{name}.csv"
+    Path(path).write_text(one.copy_as_text(), encoding="utf-8")
+    rows = [f"{each.node},DC volts,{each.dc_v * 1.15:.4g}" for each in report.nodes if abs(each.dc_v) > 0.5]
+    readings.write_text("\n".join(["place,quantity,value", *rows[:12]]), encoding="utf-8")
+    parts = [part for part in one.parts.values() if part.condition == "fitted"]
+    first = {kind: [part.designator for part in parts if isinstance(part, kind)] for kind in (
+        Resistor, Capacitor, Choke, Connector, Potentiometer, RectifierTube, Switch, Tube)}  # fmt: skip
+    cathodes = {tube.cathode for part in parts if isinstance(part, Tube) for tube in part.sections}
+    bias = next((p for p in parts if isinstance(p, Resistor) and cathodes & set(p.nodes)), None)
+    changed = bias.designator if bias else first[Resistor][0]
+    change = f"{changed}={1.2 * float(getattr(one.parts[changed], 'ohms')):.4g}"  # noqa: B009
+    for word in PLAIN:
+        yield [*word.split(":"), path]
+    for switch in first[Switch]:
+        yield ["standby", path, switch]
+    yield ["swap", path, change]
+    yield ["swap", path, "--mains", f"{float(one.design_mains_rms) * 1.05:.4g}"]
+    yield ["tone", path, f"{first[Capacitor][-1]}=10n"]
+    if first[Potentiometer]:
+        yield ["tone", path, f"{first[Potentiometer][0]}.position=0.9"]
+    yield ["lower-mains", path, "--mains", f"{float(one.design_mains_rms) * 1.06:.4g}"]
+    for part in (changed, one.topology.wired.rails[0].capacitor, first[Capacitor][-1], first[Tube][0],
+                 first[Tube][-1], *first[RectifierTube][:1], *first[Choke][:1]):  # fmt: skip
+        yield ["substitutes", path, part]
+    yield ["judge", path, str(readings)]
+    yield ["suspects", path, str(readings)]
+    yield ["record", path, str(folder / f"{name}.html"), change, "--no-pdf", "--overwrite"]
+    yield ["bench", "found", path, change, "--drawing", path]
+    yield ["bench", "order", path, change]
+    if first[Connector]:
+        yield ["cable", path, "--swaps"]
+
+
+def tried(words: list[str]) -> str:
+    """Seconds, exit code, lines with what nobody can read, and what was complained about."""
     out, err = io.StringIO(), io.StringIO()
     begun = time.process_time()
-    with redirect_stdout(out), redirect_stderr(err):
-        code = main(words)
-    odd = [line for line in out.getvalue().splitlines() if re.search(r"\b(nan|inf|None|batch)\b", line)]
+    with redirect_stdout(out), redirect_stderr(err), warnings.catch_warnings():
+        warnings.simplefilter("error")
+        try:
+            code = str(main(words))
+        except Exception:  # noqa: BLE001 - whatever it is, it is what the user would meet
+            code = "CRASH " + traceback.format_exc()
+    odd = [f"ODD {line}" for line in out.getvalue().splitlines() if ODD.search(line)]
     return "\n    ".join([f"{time.process_time() - begun:5.1f} s  exit {code}", *odd, err.getvalue().strip()])
 
 
 if __name__ == "__main__":
-    warnings.simplefilter("error")
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("commands", nargs="*")
+    parser.add_argument("--amps", default=",".join(ALL))
+    parser.add_argument("--json", action="store_true")
+    given = parser.parse_args()
     with TemporaryDirectory() as folder:
-        names = {key: str(Path(folder) / name) for key, name in (
-            ("amp", "every.toml"), ("readings", "readings.csv"), ("page", "record.html"))}  # fmt: skip
-        Path(names["amp"]).write_text(TEXT, encoding="utf-8")
-        Path(names["readings"]).write_text(READINGS, encoding="utf-8")
-        for each in re.split(r"[;\n] *", COMMANDS):
-            asked = each if "{" in each else f"{each} {{amp}}"
-            if not sys.argv[1:] or asked.split()[0] in sys.argv[1:]:
-                sys.stdout.write(f"{each:45} {_tried(asked.format(**names).split())}\n")
-                sys.stdout.flush()
+        for name in given.amps.split(","):
+            for words in asked(name, Path(folder)):
+                if not given.commands or words[0] in given.commands:
+                    said = tried([*words, "--json"] if given.json else words)
+                    line = " ".join(words).replace(f"{folder}/", "")
+                    sys.stdout.write(f"{line:60} {said.rstrip()}\n")
+                    sys.stdout.flush()
