@@ -49,8 +49,10 @@ class StageReading:
     grid_gain: Array = quantity("", "A", "from the input jack to its grid")
     plate_gain: Array = quantity("", "A", "from the input jack to its plate")
     cathode_gain: Array = quantity("", "A", "from the input jack to its cathode")
-    input_ohms: Array = quantity("ohm", "Z_in", "impedance it offers at its grid, complex")
+    input_ohms: Array = quantity("ohm", "Z_in", "impedance it offers where the signal comes in, complex")
     output_ohms: Array = quantity("ohm", "Z_out", "with which its plate drives what follows, complex")
+
+    entered: str = ""
 
     @property
     def gain(self) -> Array:
@@ -59,7 +61,9 @@ class StageReading:
 
     @property
     def input_farads(self) -> Array:
-        """Capacitance at the grid, Miller's included [F], as at the frequency of the reading."""
+        """Capacitance at the grid, Miller's included [F]; NaN where the cathode is driven."""
+        if self.entered == self.cathode:
+            return np.full(np.shape(self.input_ohms), np.nan)
         return np.asarray((1.0 / self.input_ohms).imag / (2 * np.pi * self.hertz))
 
 
@@ -122,25 +126,28 @@ def _read(view: SignalView, way: SignalOrder, device: Device, x: Array, s: compl
     blank = StageReading(
         s.imag / (2 * np.pi), name, way.before[name], grid, plate, device.cathode, network.pick(x, grid),
         network.pick(x, plate), network.pick(x, device.cathode), silent, silent,
+        way.entered[name],
     )  # fmt: skip
-    offered = silent if number(network, grid) < 0 else _input(view, way, device, x, s)
+    offered = silent if number(network, way.entered[name]) < 0 else _input(view, way, device, x, s)
     driving = silent if plate in way.held else _output(view, way, device, s)
     return replace(blank, input_ohms=offered, output_ohms=driving)
 
 
 def _input(view: SignalView, way: SignalOrder, device: Device, x: Array, s: complex) -> Array:
-    """Volts at the grid over the current into everything there by which the signal does not come."""
-    network, grid = view.network, device.terminals[-1]
-    here = number(network, grid)
-    column = network.port_names.index((device.name, "grid"))
+    """Volts where the signal comes in over the current into everything there by which it does not come."""
+    network, entry = view.network, way.entered[device.name]
+    here = number(network, entry)
+    by_grid = entry == device.terminals[-1]
+    columns = [k for k, port in enumerate(network.port_names) if port[0] == device.name]
     slopes = block_diagonal(network.groups, list(view.point.slopes))
-    total = np.einsum("np,np->n", slopes[:, column], x @ network.incidence)
-    for part, other in _parts_at(network, grid):
+    each = np.einsum("ncp,np->nc", slopes[:, columns], x @ network.incidence)
+    total = each[:, -1] if by_grid else -each.sum(axis=1)
+    for part, other in _parts_at(network, entry):
         own = isinstance(part, Capacitor) and part.name.startswith(f"{device.name}.")
-        if own or not way.arriving(grid, _drawn(view, way, grid, other)):
+        if own or not way.arriving(entry, _drawn(view, way, entry, other)):
             total = total + current_into(network, part, here, x, s)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(network.pick(x, grid) / total)
+        return np.asarray(network.pick(x, entry) / total)
 
 
 def _output(view: SignalView, way: SignalOrder, device: Device, s: complex) -> Array:

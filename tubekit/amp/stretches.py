@@ -53,14 +53,20 @@ def grid_stretches(view: SignalView, way: SignalOrder, reference_hz: float) -> t
 
 
 def _stretches(view: SignalView, way: SignalOrder) -> Iterator[tuple[tuple[str, str], tuple[Array, Array]]]:
-    grids = {name: picker(view.network, way.entered[name]) for name in way.order}
+    grids = {s.name: s.grid for s in way.topology.sections}
+    entries = {
+        name: (
+            f"{name} {'grid' if way.entered[name] == grids[name] else 'cathode'}",
+            picker(view.network, way.entered[name]),
+        )
+        for name in way.order
+    }
     for name in way.order:
-        before = way.before[name]
-        start = (f"{before} grid", grids[before]) if before else ("jack", view.tip)
-        yield (start[0], f"{name} grid"), (start[1], grids[name])
+        start = entries[way.before[name]] if way.before[name] else ("jack", view.tip)
+        yield (start[0], entries[name][0]), (start[1], entries[name][1])
     last = [name for name in way.order if name not in way.before.values()]
     for name in last[:1]:
-        yield (f"{name} grid", view.speaker.designator), (grids[name], view.out)
+        yield (entries[name][0], view.speaker.designator), (entries[name][1], view.out)
 
 
 def _stretch(

@@ -201,6 +201,12 @@ class Topology:
         """+1 on B+, -1 on a negative supply, 0 where no rectifier feeds."""
         return self.fed.get(node, 0)
 
+    def supplied(self, without: str = "") -> set[str]:
+        """Nodes that B+ reaches, through stacked tubes too, not through section `without`."""
+        plus = [node for node, sign in self.fed.items() if sign > 0]
+        pairs = [(one.plate, one.cathode) for one in self.sections if one.name != without]
+        return set(reached(plus, [*self._conducting, *pairs], stops=[GROUND])) - {GROUND}
+
     # ---- what belongs to the supply
 
     @cached_property

@@ -112,8 +112,9 @@ def _owner(section: Section) -> str:
 
 
 def _needs_supply(section: Section, wired: Topology, found: Findings) -> None:
+    supplied = wired.supplied(without=section.name)
     for terminal, node in (("plate", section.plate), ("screen", section.screen)):
-        if node is not None and wired.polarity(node) < 1:
+        if node is not None and node not in supplied:
             found.add(
                 _owner(section),
                 f"B+ has no path to the {terminal} (node '{node}')",
