@@ -14,6 +14,7 @@ from itertools import combinations, pairwise
 
 import pytest
 
+from tests.amps import OTHERS, amp
 from tests.plots import odd_amps
 from tubekit import plots
 from tubekit.amp import Amp, AmpReport, analyse, demo_names, load_amp
@@ -30,6 +31,7 @@ from tubekit.plots.schematics.view import View
 ALL: dict[str, Callable[[], Amp]] = {
     **{name: (lambda name=name: load_amp(name)) for name in demo_names()},
     **{make.__name__: make for make in odd_amps.ODD},
+    **{name: (lambda name=name: amp(name)) for name in OTHERS},
 }
 every_amp = pytest.mark.parametrize("name", ALL)
 

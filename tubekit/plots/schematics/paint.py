@@ -3,16 +3,31 @@
 from __future__ import annotations
 
 import textwrap
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from matplotlib.axes import Axes
 
 from tubekit.plots import ink
-from tubekit.plots.schematics.board import BOLD, LINE, SIZE, STEP, Board, Box, Line, Words, width
+from tubekit.plots.schematics.board import (
+    BOLD,
+    LINE,
+    SIZE,
+    STEP,
+    UP,
+    Board,
+    Box,
+    Line,
+    Pin,
+    Words,
+    shifted,
+    width,
+)
 from tubekit.plots.schematics.label import Labels, label_nodes
 from tubekit.plots.schematics.pen import PLAIN, UNIT, Pen
 from tubekit.plots.schematics.route import Wires, dots, route, runs
+from tubekit.plots.schematics.shapes import ended
 from tubekit.plots.schematics.stage import Plan
 from tubekit.plots.schematics.symbols import draw
 from tubekit.plots.schematics.words import Reader
@@ -53,6 +68,9 @@ def prepare(plan: Plan, reader: Reader, title: tuple[str, ...] = ()) -> Panel:
     reader = plan.reader or reader
     nodes = sorted(plan.inner)
     wires = route(plan.board, nodes)
+    if wires.missed:
+        plan = replace(plan, board=_with_labels(plan.board, wires.missed, reader))
+        wires = route(plan.board, nodes)
     shown = [node for node in nodes if plan.board.pins_of(node)]
     labels = label_nodes(plan.board, wires, shown, reader)
     boxes = [*plan.board.boxes, *(words.box for words in labels.words)]
@@ -74,6 +92,19 @@ def prepare(plan: Plan, reader: Reader, title: tuple[str, ...] = ()) -> Panel:
         high + 0.4 + 1.15 * LINE * len(title),
     )  # fmt: skip
     return Panel(plan, wires, labels, box, title, notes)
+
+
+def _with_labels(board: Board, missed: Sequence[Pin], reader: Reader) -> Board:
+    """The board with a label at each pin that no wire reaches, moved up where the label needs room."""
+    relaid = Board()
+    cut = [one for one in board.laid if any(pin in missed for pin in one.pins)]
+    for one in board.laid:
+        if one not in cut:
+            relaid.lay(one.name, one.shape, one.x, one.y)
+    for one in cut:
+        closed = shifted([pin for pin in one.pins if pin in missed], -one.x, -one.y)
+        relaid.lay_near(one.name, ended(one.shape, closed, reader), one.x, one.y, UP)
+    return relaid
 
 
 def remarks(plan: Plan, wires: Wires, labels: Labels, reader: Reader) -> list[str]:

@@ -92,19 +92,23 @@ def _span(pins: list[Pin]) -> int:
 
 def _join(wires: Wires, net: str, pins: list[Pin]) -> None:
     if len(pins) < 2:
-        return
+        return None
     ways = {pin.at: pin.way for pin in pins}
     joined = {pins[0].at}
     left = {pin.at for pin in pins} - joined
     while left:
         path = _search(wires, net, joined, left, ways)
+        if path is None and joined == {pins[0].at}:
+            wires.missed.append(pins[0])
+            return _join(wires, net, pins[1:])
         if path is None:
             wires.missed += [pin for pin in pins if pin.at in left]
-            return
+            return None
         for a, b in itertools.pairwise(path):
             wires.owner[edge(a, b)] = net
         joined |= {at for at in path if not wires.foreign(at, net)}
         left -= joined
+    return None
 
 
 def _search(

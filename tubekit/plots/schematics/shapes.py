@@ -79,26 +79,25 @@ class Maker:
         return self._tagged(shape, bool(self.reader.was(item)))
 
     def _tagged(self, shape: Shape, changed: bool) -> Shape:
-        """Pins on nodes that are not drawn become a ground symbol or a terminal with the node's name."""
-        pins, tags, bodies, words = [], [], list(shape.bodies), list(shape.words)
-        for pin in shape.pins:
-            if self.open(pin.node):
-                pins.append(pin)
-                continue
-            tags.append(Tag(pin.node, pin.x, pin.y, pin.way))
-            if pin.node == GROUND:
-                bodies.append(GROUND_BOX[pin.way].moved(pin.x, pin.y))
-            else:
-                bodies.append(Box(pin.x - 0.25, pin.y - 0.25, pin.x + 0.25, pin.y + 0.25))
-                words.append(tag_words(self.reader.node(pin.node), pin))
-        return replace(
-            shape,
-            pins=tuple(pins),
-            bodies=tuple(bodies),
-            words=tuple(words),
-            tags=tuple(tags),
-            changed=changed,
-        )
+        """Pins on nodes that are not drawn end in a ground symbol or a label."""
+        closed = [pin for pin in shape.pins if not self.open(pin.node)]
+        return replace(ended(shape, closed, self.reader), changed=changed)
+
+
+def ended(shape: Shape, closed: Sequence[Pin], reader: Reader) -> Shape:
+    """The shape with some of its pins ending in a ground symbol or in a terminal with the node's name."""
+    pins, tags, bodies, words = [], list(shape.tags), list(shape.bodies), list(shape.words)
+    for pin in shape.pins:
+        if pin not in closed:
+            pins.append(pin)
+            continue
+        tags.append(Tag(pin.node, pin.x, pin.y, pin.way))
+        if pin.node == GROUND:
+            bodies.append(GROUND_BOX[pin.way].moved(pin.x, pin.y))
+        else:
+            bodies.append(Box(pin.x - 0.25, pin.y - 0.25, pin.x + 0.25, pin.y + 0.25))
+            words.append(tag_words(reader.node(pin.node), pin))
+    return replace(shape, pins=tuple(pins), bodies=tuple(bodies), words=tuple(words), tags=tuple(tags))
 
 
 def tag_words(lines: tuple[Line, ...], pin: Pin) -> Words:
