@@ -1,7 +1,7 @@
 """A supply as a fitted regulation line: what its rectifiers deliver on average at a given output voltage.
 
 A few full mains solves at different loads give each rectifier's mean current I against its mean voltage v
-(negative: the output holds it off). The line through them is
+(negative: the output holds it off). The line near them, through the nominal one, is
 
     I = G·u^γ,  u = v + V,
 
@@ -35,6 +35,8 @@ IDLE = 1e-9
 """A rectifier that delivers less than this holds off [A]."""
 LOADS = (-0.5, -0.25, 0.0, 0.35, 0.8)
 """Extra current drawn at each output, as a share of what it delivers, for the fit."""
+SOFTNESS = 0.5
+"""Rounding of a line where its rectifier begins to hold off [V], for Newton's sake."""
 STEP = 0.06
 """Change of a supply's part, as a natural logarithm, whose effect gives the powers."""
 
@@ -56,7 +58,7 @@ class RegulationLine(ParameterLaw):
     open_volts: Parameter
     conductance: Parameter
     exponent: Parameter = 1.5
-    softness: Parameter = 0.5
+    softness: Parameter = SOFTNESS
 
     def evaluate(self, v: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Mean current, shape (..., 1), and its slope, shape (..., 1, 1)."""
@@ -152,7 +154,7 @@ def _solved(
 
 
 def _fit(volts: Array, amps: Array) -> tuple[RegulationLine, float]:
-    """The line through (v, I) points, and its largest miss [V]."""
+    """The line near (v, I) points and through the nominal one, and its largest miss [V]."""
     from scipy.optimize import least_squares  # noqa: PLC0415 - a third of a second that only this needs
 
     middle = LOADS.index(0.0)
@@ -161,13 +163,16 @@ def _fit(volts: Array, amps: Array) -> tuple[RegulationLine, float]:
     share = amps / amps[middle]
 
     def missed(p: Array) -> Array:
-        return np.asarray(np.exp(p[0]) * share ** np.exp(-p[1]) - p[2] - volts)
+        return np.asarray(np.exp(p[0]) * (share ** np.exp(-p[1]) - 1.0) - (volts - volts[middle]))
 
     first = max(1.5 * np.polyfit(share, volts, 1)[0], 1.0)
-    found = least_squares(missed, [np.log(first), np.log(1.5), first - volts[middle]])
-    drop, exponent, open_volts = float(np.exp(found.x[0])), float(np.exp(found.x[1])), float(found.x[2])
+    found = least_squares(missed, [np.log(first), np.log(1.5)])
+    drop, exponent = (float(each) for each in np.exp(found.x))
     line = RegulationLine(
-        open_volts=open_volts, conductance=float(amps[middle] / drop**exponent), exponent=exponent
+        open_volts=drop - float(volts[middle]),
+        conductance=float(amps[middle] / drop**exponent),
+        exponent=exponent,
+        softness=min(SOFTNESS, drop / 16.0),  # else a drop of a volt or two would itself be rounded up
     )
     return line, float(np.abs(found.fun).max())
 
