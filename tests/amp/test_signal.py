@@ -231,7 +231,7 @@ def test_prints_and_json() -> None:
     text = str(path)
     for words in (
         "Response",
-        "Levels at 1000 Hz with 10 mV",
+        "Levels at 1000 Hz with 2 mV",
         "Stages at",
         "Corners",
         "damping factor",
@@ -239,7 +239,7 @@ def test_prints_and_json() -> None:
     ):
         assert words in text
     data = json.loads(json.dumps(path.to_json(), allow_nan=False))
-    assert data["levels"][0]["volts_rms"] == [0.01]
+    assert data["levels"][0]["volts_rms"] == [0.002]
     assert "<table" in path._repr_html_()
 
 

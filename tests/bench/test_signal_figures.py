@@ -8,11 +8,22 @@ import numpy as np
 import pytest
 
 from tests.amps import amp, solved
+from tests.supplies import (
+    FILTER,
+    FIVE_VOLTS,
+    HEAD,
+    RESERVOIR,
+    SMOOTHING,
+    TUBE,
+    two,
+    winding,
+)
 from tubekit.amp import Amp, amp_from_text
 from tubekit.amp.headroom import MOST_THD, Headroom, headroom
 from tubekit.amp.signal import signal_path
 from tubekit.bench.procedures import current_under_drive
 from tubekit.bench.trace import Trace, trace
+from tubekit.decisions.probe import Tone
 
 LIFTED = """
 [amp]
@@ -31,6 +42,42 @@ removed = true
 """
 
 
+DIRECT = (
+    HEAD + winding("high", ["a", "ground", "b"], 290.0, 60.0) + FIVE_VOLTS + TUBE
+    + RESERVOIR + FILTER + SMOOTHING + winding("filament_2", ["f1", "k", "f2"], 1.25, 0.02)
+    + two("R2", "750", "k", "ground") + two("C5", "50u", "k", "ground") + two("R3", "470k", "g", "ground")
+    + """
+[V2]
+type = "2A3"
+plate = "p"
+grid = "g"
+cathode = "k"
+heater = ["f1", "f2"]
+[J1]
+tip = "g"
+sleeve = "ground"
+direction = "input"
+plugged = true
+[T2]
+kind = "output transformer"
+[T2.primary]
+nodes = ["B2", "p"]
+turns = [17.7]
+resistance = ["150"]
+inductance = "15 H"
+leakage = "30m"
+[T2.secondary]
+nodes = ["spk", "ground"]
+turns = [1]
+resistance = ["0.5"]
+[LS1]
+nodes = ["spk", "ground"]
+ohms = "8"
+"""
+)  # fmt: skip
+"""A power triode whose filament, on a winding of the power transformer, is its cathode."""
+
+
 @cache
 def driven(one: Amp) -> Headroom:
     return headroom(one)
@@ -46,6 +93,14 @@ def test_heaters_lifted_onto_the_output_cathodes_leave_the_output_as_it_is() -> 
     assert driven(lifted).rated_w == pytest.approx(driven(amp("teasel")).rated_w, rel=0.02)
 
 
+def test_a_tube_whose_cathode_is_its_filament_gives_its_watts() -> None:
+    """2A3 in class A1, 250 V, -45 V, 2500 Ω: 3.5 W at 5 % (from memory), of which the transformer takes some.
+
+    Where all that is on the power transformer is cut off with the line, 6e-11 W are left.
+    """
+    assert 2.0 < driven(amp_from_text(DIRECT, "direct")).rated_w < 3.5
+
+
 def test_the_level_of_a_trace_is_below_clipping() -> None:
     found = traced("teasel")
     assert found.tone.level_rms_v < 0.5 * driven(amp("teasel")).clips[0].input_rms
@@ -54,6 +109,27 @@ def test_the_level_of_a_trace_is_below_clipping() -> None:
     assert speaker == pytest.approx(run.gain * found.tone.level_rms_v, rel=0.01)
     path = signal_path(amp("teasel"))
     assert speaker == pytest.approx(abs(path.reference_gain[0]) * found.tone.level_rms_v, rel=1e-6)
+
+
+def test_path_and_trace_begin_at_one_level_and_say_where_a_level_is_not_reached() -> None:
+    """With 10 mV the slopes alone put 173 V rms on a plate that cannot swing so far."""
+    path, found = signal_path(amp("teasel")), traced("teasel")
+    assert path.level_rms == found.tone.level_rms_v
+    assert f"levels with {path.level_rms * 1e3:g} mV" in path.headline()
+    plates = {node: volts[0] for place, node, volts, _ in path.levels() if "plate" in place}
+    assert plates == pytest.approx({node: found.point(node).level_v for node in plates}, rel=1e-6)
+    assert not any("Not reached" in str(each) for each in (path, found))
+    hard = signal_path(amp("teasel"), level_rms=0.01)
+    assert hard.level_rms == 0.01
+    assert max(volts[0] for place, _, volts, _ in hard.levels() if "plate" in place) > 150.0
+    for each in (hard, trace(amp("teasel"), Tone("J1", 0.01))):
+        assert "Not reached: with 10.0 mV in, V4 clips" in " ".join(str(each).split())
+
+
+def test_of_a_batch_the_variant_that_clips_first_sets_the_level() -> None:
+    open_and_shut = signal_path(amp("teasel").changed({"R31.position": [0.1, 1.0]}))
+    assert open_and_shut.level_rms == signal_path(amp("teasel").changed({"R31.position": 1.0})).level_rms
+    assert open_and_shut.level_rms < signal_path(amp("teasel").changed({"R31.position": 0.1})).level_rms
 
 
 def test_a_probe_is_rated_by_a_figure_from_the_peak() -> None:

@@ -15,6 +15,7 @@ from tubekit.analyses.large_signal import LargeSignal
 from tubekit.analyses.shares import number
 from tubekit.circuit.newton import block_diagonal
 from tubekit.circuit.parts import Device
+from tubekit.units import show
 
 Array = np.ndarray
 
@@ -22,6 +23,10 @@ GRID_CURRENT_A = 1e-6
 """Peak grid current that counts as its onset [A]; common practice, no source (makers take 0.3 to 1 µA)."""
 CUT_OFF = 0.02
 """A plate that carries less than this share of its idle current is cut off; common practice, no source."""
+LEVELS_V = (0.01, 0.005, 0.002, 0.001, 0.0005, 0.0002, 0.0001)
+"""Levels a generator is set to where none is given [V rms]."""
+BELOW_CLIPPING = 0.5
+"""Share of the input that brings the first stage to its limit; common practice, no source."""
 COMPRESSED_DB = 1.0
 """Fall of a stage's gain that counts as clipping [dB]; common practice, no source."""
 
@@ -96,18 +101,22 @@ def _reached(input_rms: Array, level: Array) -> float:
 def estimated(view: SignalView, x: Array, reached: Sequence[str]) -> tuple[ClipPoint, ...]:
     """The same from slopes alone: the grid reaches its cathode, or the swing reaches the idle current.
 
-    `x` (n,) is the solution for 1 V at the jack.
+    `x` (N, n) is the solution for 1 V at the jack; of a batch the member that clips first counts.
     """
     network, point = view.network, view.point
     volts = x @ network.incidence
-    currents = block_diagonal(network.groups, list(point.slopes))[0] @ volts
+    currents = (block_diagonal(network.groups, list(point.slopes)) @ volts[..., None])[..., 0]
+
+    def least(limits: Array, swings: Array, port: int) -> float:
+        return float((np.abs(limits[:, port]) / np.maximum(np.abs(swings[:, port]), 1e-30)).min())
+
     both, found = push_pull(view), []
     for device in (each for each in network.circuit.of(Device) if each.name in reached):
         grid = network.port_names.index((device.name, "grid"))
         plate = network.port_names.index((device.name, "plate"))
-        limits = {"grid reaches its cathode": abs(point.port_volts[0, grid]) / max(abs(volts[grid]), 1e-30)}
+        limits = {"grid reaches its cathode": least(point.port_volts, volts, grid)}
         if device.name not in both:
-            limits["cut-off"] = abs(point.port_currents[0, plate]) / max(abs(currents[plate]), 1e-30)
+            limits["cut-off"] = least(point.port_currents, currents, plate)
         cause = min(limits, key=lambda each: limits[each])
         found.append(ClipPoint(device.name, float(limits[cause] / np.sqrt(2.0)), cause))
     return tuple(sorted(found, key=lambda each: each.input_rms))
@@ -123,5 +132,22 @@ def clips_at(view: SignalView, frequency_hz: float = 1000.0) -> tuple[ClipPoint,
     >>> bool(1e-3 < clips_at(signal_view(load_amp("teasel")))[0].input_rms < 0.1)
     True
     """
-    x = respond(view.network, view.matrix, view.drive, np.array([2j * np.pi * frequency_hz]))[0, 0]
+    x = respond(view.network, view.matrix, view.drive, np.array([2j * np.pi * frequency_hz]))[:, 0]
     return estimated(view, x, signal_order(view.amp.topology, view.jack.tip).order)
+
+
+def level_below(clips: Sequence[ClipPoint]) -> float:
+    """Level of a generator that keeps every stage well below clipping, 10 mV at most [V rms]."""
+    most = BELOW_CLIPPING * min((each.input_rms for each in clips), default=np.inf)
+    return next((step for step in LEVELS_V if step <= most), LEVELS_V[-1])
+
+
+def beyond(clips: Sequence[ClipPoint], level_rms: float) -> str:
+    """What is said of levels that a stage does not reach; nothing where all are reached."""
+    over = [each for each in clips if each.input_rms < level_rms]
+    if not over:
+        return ""
+    return (
+        f"Not reached: with {show(level_rms, 'V')} in, {over[0].section} clips ({over[0].cause}). "
+        "Levels from there on are small-signal figures."
+    )

@@ -167,8 +167,8 @@ def headroom(
     view = signal_view(amp, jack=jack, source_ohms=source_ohms)
     refuse_unstable(view.amp, view.stability)
     s = np.array([2j * np.pi * frequency_hz])
-    x = respond(view.network, view.matrix, view.drive, s)[0, 0]
-    gain = float(np.abs(x @ view.out))
+    x = respond(view.network, view.matrix, view.drive, s)[:, 0]
+    gain = float(np.abs(x[0] @ view.out))
     way = signal_order(view.amp.topology, view.jack.tip)
     guess = estimated(view, x, way.order)
     volts, run = _driven(view, np.geomspace(BELOW, ABOVE, DRIVES) * guess[0].input_rms, frequency_hz)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from tubekit.amp.amp import Amp
+from tubekit.amp.clipping import ClipPoint, clips_at, level_below
 from tubekit.amp.parts import OutputTransformer
 from tubekit.amp.signal_order import SignalOrder, signal_order
 from tubekit.amp.signal_tables import signal_tables
@@ -54,6 +55,7 @@ class SignalPath(Printed):
     speaker_ohms: Array = quantity("ohm", "Z_L", "the loudspeaker's impedance, complex, (N,)")
     load_ohms: Array = quantity("ohm", "Z_pp", "what the primary, end to end, offers the output tubes, (N,)")
     stages: tuple[StageReading, ...] = ()
+    asked_rms: float | None = quantity("V rms", "v_in", "level asked for at the jack", default=None)
     naturals: Naturals = field(repr=False, kw_only=True)
     view: SignalView = field(repr=False, kw_only=True)
     way: SignalOrder = field(repr=False, kw_only=True)
@@ -74,6 +76,16 @@ class SignalPath(Printed):
         """Nominal ohms of the loudspeaker over the size of the output impedance, (N,)."""
         part = self.view.speaker
         return np.asarray(np.asarray(part.ohms) / np.abs(self.output_ohms))
+
+    @cached_property
+    def clips(self) -> tuple[ClipPoint, ...]:
+        """Where each stage stops following, by slopes alone, the earliest first."""
+        return clips_at(self.view, self.reference_hz)
+
+    @property
+    def level_rms(self) -> float:
+        """Level at the jack that levels are shown for: the one asked for, else one below clipping [V rms]."""
+        return level_below(self.clips) if self.asked_rms is None else self.asked_rms
 
     @cached_property
     def whole(self) -> StretchReading:
@@ -106,9 +118,12 @@ class SignalPath(Printed):
         ends = (
             f"{show(low, 'Hz')} to {show(high, 'Hz')}" if np.isfinite(low + high) else "no corner on one side"
         )
-        return f"{words}: {gain:.1f} dB at {self.reference_hz:g} Hz, -3 dB from there at {ends}"
+        return (
+            f"{words}: {gain:.1f} dB at {self.reference_hz:g} Hz, -3 dB from there at {ends}; "
+            f"levels with {self.level_rms * 1e3:g} mV"
+        )
 
-    def levels(self, input_rms: float = 0.01) -> list[tuple[str, str, Array, Array]]:
+    def levels(self) -> list[tuple[str, str, Array, Array]]:
         """(place, node, volts rms, phase in degrees against the input) along the way, (N,) each."""
         places = [("input", self.view.jack.tip, np.ones(len(self.stable), complex))]
         for each in self.stages:
@@ -118,7 +133,7 @@ class SignalPath(Printed):
             places.append((f"{each.section} plate", each.plate, each.plate_gain))
         places.append((self.speaker, self.view.speaker.a, self.reference_gain))
         return [
-            (place, node, input_rms * np.abs(gain), np.degrees(np.angle(gain)))
+            (place, node, self.level_rms * np.abs(gain), np.degrees(np.angle(gain)))
             for place, node, gain in places
         ]
 
@@ -142,6 +157,7 @@ class SignalPath(Printed):
             "output_ohms": to_json_value(np.abs(self.output_ohms)),
             "damping_factor": to_json_value(self.damping_factor),
             "load_ohms": to_json_value(np.abs(self.load_ohms)),
+            "level_rms_v": self.level_rms,
             "levels": [
                 {"place": place, "node": node, "volts_rms": to_json_value(volts)}
                 for place, node, volts, _ in self.levels()
@@ -168,6 +184,7 @@ def signal_path(
     source_ohms: float = SOURCE_OHMS,
     wipers: Mapping[str, float] | None = None,
     near: SignalPath | None = None,
+    level_rms: float | None = None,
 ) -> SignalPath:
     """Everything about the way of the signal through an amp, controls as they are set.
 
@@ -180,6 +197,7 @@ def signal_path(
     source_ohms : resistance of the generator [Ω].
     wipers : contact resistance of scratchy wipers by designator [Ω], inf for an open one.
     near : the path of a similar amp, to start the solve from.
+    level_rms : level at the jack that levels are shown for [V rms]; one below clipping when not given.
 
     Raises
     ------
@@ -203,7 +221,7 @@ def signal_path(
     view = signal_view(
         amp, jack=jack, source_ohms=source_ohms, wipers=wipers, near=near.view.solved if near else None
     )
-    path = path_of(view, wanted, reference_hz)
+    path = replace(path_of(view, wanted, reference_hz), asked_rms=level_rms)
     if amp.batch is not None and not path.stable.all():
         warn_batch(~path.stable, "signal path")
     return path

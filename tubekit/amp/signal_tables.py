@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tubekit.amp.clipping import beyond
 from tubekit.amp.signal_view import gain_at
 from tubekit.amp.stretches import corner_words
 from tubekit.text import Column, Table
@@ -38,12 +39,13 @@ def _response(path: SignalPath) -> Table:
 
 def _levels(path: SignalPath) -> Table:
     rows = [
-        (place, node, volts, 20 * np.log10(np.maximum(volts / 0.01, 1e-15)), phase)
+        (place, node, volts, 20 * np.log10(np.maximum(volts / path.level_rms, 1e-15)), phase)
         for place, node, volts, phase in path.levels()
     ]
     heads = (Column("place"), Column("node"), Column("level", "V rms"),
              Column("to input", "dB", format="+.1f"), Column("phase", "°", format=".0f"))  # fmt: skip
-    return Table(f"Levels at {path.reference_hz:g} Hz with 10 mV at the jack", heads, rows)
+    title = f"Levels at {path.reference_hz:g} Hz with {path.level_rms * 1e3:g} mV at the jack"
+    return Table(title, heads, rows, note=beyond(path.clips, path.level_rms))
 
 
 def _stages(path: SignalPath) -> Table:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.clipping import clips_at
+from tubekit.amp.clipping import ClipPoint, beyond, clips_at, level_below
 from tubekit.amp.parts.variables import Age
 from tubekit.amp.report import CAUTION
 from tubekit.amp.signal_order import signal_order
@@ -34,10 +34,6 @@ NIL_V = 1e-3
 """Less direct voltage than this is told as nil [V]."""
 CANCELS_DB = 20.0
 PROBE_TIMES, PROBE_STEP_V = 2.0, 100.0
-LEVELS_V = (0.01, 0.005, 0.002, 0.001, 0.0005, 0.0002, 0.0001)
-"""Levels a generator is set to where none is given [V rms]."""
-BELOW_CLIPPING = 0.5
-"""Share of the input that brings the first stage to its limit; common practice, no source."""
 LOST_DB = 6.0
 """A stage that falls short by more than this, and by more than good parts allow, loses the signal."""
 
@@ -72,6 +68,7 @@ class Trace(Printed):
     points: tuple[TracePoint, ...]
     loses: str = ""
     empty_inputs: tuple[str, ...] = ()
+    clips: tuple[ClipPoint, ...] = field(default=(), repr=False)
 
     @property
     def probe_peak_v(self) -> float:
@@ -114,7 +111,7 @@ class Trace(Printed):
             f"Clip the probe on while the amp is off and discharged. Probe, or its blocking capacitor: rated "
             f"{self.probe_peak_v:.0f} V peak or more. Put a load of rated ohms on the output."
         )
-        yield "Small signal: keep the tone below clipping."
+        yield beyond(self.clips, self.tone.level_rms_v) or "Small signal: keep the tone below clipping."
         if any(p.within_db >= CANCELS_DB for p in self.points):
             yield (
                 f"Where good amps differ by {CANCELS_DB:g} dB and more two signals nearly cancel: only a "
@@ -178,17 +175,19 @@ def trace(
         )
         for k, (node, where) in enumerate(nodes)
     )  # fmt: skip
-    return Trace(there, tone, points, _loses(there, points), empty_inputs(there))
+    clips = clips_at(view, tone.frequency_hz)
+    return Trace(there, tone, points, _loses(there, points), empty_inputs(there), clips)
 
 
-def first_tone(amp: Amp) -> Tone:
-    """10 mV at 1 kHz at the usual input, or as much less as keeps every stage well below clipping."""
+def first_tone(
+    amp: Amp, jack: str | None = None, frequency_hz: float = 1000.0, level_rms_v: float | None = None
+) -> Tone:
+    """A tone at the usual input, where no level is given one that keeps every stage well below clipping."""
     if not any(isinstance(part, drawn.Jack) and part.direction == "input" for part in amp.parts.values()):
         raise ReadingError("there is no input jack in this amp", where=amp.name, fix="Draw it as [J1]")
-    view = signal_view(amp)
-    most = BELOW_CLIPPING * clips_at(view)[0].input_rms
-    level = next(step for step in LEVELS_V if step <= most or step == LEVELS_V[-1])
-    return Tone(view.jack.designator, level)
+    view = signal_view(amp, jack=jack)
+    level = level_below(clips_at(view, frequency_hz)) if level_rms_v is None else level_rms_v
+    return Tone(view.jack.designator, level, frequency_hz)
 
 
 def _seen(view: SignalView, nodes: Sequence[str], tone: Tone) -> tuple[Array, Array]:

@@ -164,11 +164,12 @@ def _trace(asked: Asked, amp: Any, changed: Any) -> Any:
     readings = load_readings(asked.readings, one) if asked.readings else None
     given = {
         "jack": asked.jack,
-        "level_rms_v": asked.level and parse(asked.level, "V"),
-        "frequency_hz": asked.hertz and parse(asked.hertz, "Hz"),
+        "level_rms_v": asked.level and parse(asked.level, "V", positive=True),
+        "frequency_hz": asked.hertz and parse(asked.hertz, "Hz", positive=True),
     }
     given = {key: value for key, value in given.items() if value is not None}
-    tone = replace((readings.tone if readings else None) or first_tone(one), **given) if given else None
+    heard = readings.tone if readings else None
+    tone = replace(heard, **given) if heard else first_tone(one, **given)
     return trace(one, tone, readings)
 
 

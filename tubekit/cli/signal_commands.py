@@ -16,6 +16,10 @@ def add_commands(commands: Any) -> None:
         amp_words(parser)
         parser.add_argument("--jack", metavar="J1", help="input jack that is driven; the plugged one else")
         change_words(parser)
+        if name == "trace":
+            parser.add_argument(
+                "--level", metavar="VOLTS", help="level at the jack (default: below clipping, 10 mV at most)"
+            )
         if name == "loop":
             parser.add_argument(
                 "--at", metavar="PART", help="part to break the loop at; the feedback resistor else"
@@ -32,8 +36,10 @@ def _answered(answer: Callable[..., Any], asked: Asked) -> Any:
 
 def _trace(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
     from tubekit.amp.signal import signal_path
+    from tubekit.units import parse
 
-    return signal_path(amp.changed(changed), jack=asked.jack)
+    level = None if asked.level is None else parse(asked.level, "V", positive=True)
+    return signal_path(amp.changed(changed), jack=asked.jack, level_rms=level)
 
 
 def _tone(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
