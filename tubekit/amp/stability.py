@@ -220,6 +220,6 @@ def refuse_unstable(amp: Amp, found: Stability) -> Array:
     SolveError : none is: an amp that oscillates has no response, hum, noise or drive.
     """
     if not found.stable.any():
-        words = " ".join(note.text for note in found.notes())
-        raise SolveError(f"{amp.title}: {words}", best=found.naturals)
+        notes = amp.oscillation or found.notes()  # as the report has it: strays of hum shift the frequency
+        raise SolveError(f"{amp.title}: {' '.join(note.text for note in notes)}", best=found.naturals)
     return found.stable
