@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.supplies import FULL_WAVE, supply
+from tests.supplies import FULL_WAVE, supply, with_standby
 from tubekit import load_amp, swap
-from tubekit.amp import amp_from_text
+from tubekit.amp.loading import load_regulation
 from tubekit.decisions.substitutes import Substitutes, substitutes
 from tubekit.errors import ChangeError
 
@@ -68,16 +68,22 @@ def test_a_small_second_filter_is_refused_for_its_own_ripple() -> None:
     assert any("ripple" in why for why in one.why_not)
 
 
-def test_a_standby_switch_does_not_hide_the_reservoir() -> None:
-    amp = amp_from_text(
-        FULL_WAVE.replace("5Y3GT", "5AR4")
-        .replace('nodes = ["B1", "ground"]', 'nodes = ["B0", "ground"]')
-        .replace('nodes = ["B1", "B2"]', 'nodes = ["B0", "B2"]')
-        + '[S9]\nnodes = ["B1", "B0"]\nposition = "closed"\n',
-        "standby",
-    )
+@pytest.mark.parametrize("position", ["closed", "open"])
+@pytest.mark.parametrize("place", ["center tap", "before the reservoir"])
+def test_a_standby_switch_does_not_hide_the_reservoir(place: str, position: str) -> None:
+    """Nor does an amp left in standby, where no rail has a voltage to compare."""
+    amp = supply(with_standby(place).replace("5Y3GT", "5AR4")).changed({"S2.position": position})
     (one,) = substitutes(amp, "C1", candidates=["330u"]).candidates
+    assert not one.keeps
     assert one.why_not[0].startswith("V1: 330 µF is 5.5 × the book's limit of 60.0 µF")
+
+
+def test_regulation_reads_through_a_standby_switch() -> None:
+    plain, switched = (
+        load_regulation(supply(text), points=3) for text in (FULL_WAVE, with_standby("before the reservoir"))
+    )
+    assert switched.node == plain.node
+    assert switched.volts == pytest.approx(plain.volts, rel=1e-6)
 
 
 def test_rectifiers_of_the_same_base_are_judged_tube_and_silicon() -> None:

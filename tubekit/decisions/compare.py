@@ -38,7 +38,7 @@ def moves(before: AmpReport, after: AmpReport) -> tuple[list[str], Array]:
         if np.isfinite(old) and abs(float(old)) >= LEAST_V:
             names.append(name)
             rows.append(100.0 * (np.asarray(new) / float(old) - 1.0))
-    return names, np.array(rows)
+    return names, np.array(rows).reshape(len(names), after.amp.batch or 1)
 
 
 def gains(before: AmpReport, after: AmpReport) -> tuple[list[str], Array]:
@@ -49,7 +49,7 @@ def gains(before: AmpReport, after: AmpReport) -> tuple[list[str], Array]:
         if np.isfinite(old) and old > 0.0 and np.all(np.isfinite(new)) and np.all(new > 0.0):
             names.append(b.section)
             rows.append(np.broadcast_to(20.0 * np.log10(new / old), (after.amp.batch or 1,)))
-    return names, np.array(rows)
+    return names, np.array(rows).reshape(len(names), after.amp.batch or 1)
 
 
 def together(found: list[tuple[str, str]]) -> list[str]:

@@ -206,7 +206,7 @@ def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Subs
         reasons = list(_refusals(before, after, part, k)) if isinstance(part, Tube) else []
         reasons += together([words[j] for j in range(len(places)) if used[j, k] > 1.0 and words[j][1]])
         off_at, off = _largest(names, moved[:, k])
-        gain_at, gain = _largest(sections, louder[:, k] if len(sections) else louder)
+        gain_at, gain = _largest(sections, louder[:, k])
         if abs(gain) > GAIN_DB:
             reasons.append(f"gain of {gain_at} moves {gain:+.3g} dB")
         if ripple[k] > 1.0 + LEAVE_RIPPLE:
