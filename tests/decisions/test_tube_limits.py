@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.amps import FILES, amp, solved
+from tests.amps import DEMO, FILES, amp, solved
 from tests.supplies import FIVE_VOLTS, FULL_WAVE, supply, winding
 from tubekit import analyse
 from tubekit.amp import AmpReport, amp_from_text
@@ -88,6 +88,13 @@ def test_polarity_counts_where_the_maker_limits_by_it():
         check = found(report, "V1", code)
         assert 60 < check.value < 85
         assert (check.limit, check.state) == (limit, "exceeded" if limit == 50.0 else "within")
+
+
+@pytest.mark.parametrize("name", DEMO)
+def test_no_demo_amp_has_too_much_behind_its_rectifier(name):
+    """Capacitors on both sides of a standby loop or switch count together."""
+    checks = [c for c in limits(solved(name)) if c.code == "reservoir_max_f"]
+    assert [c.state for c in checks if c.state == "exceeded"] == []
 
 
 def test_both_plates_together_have_a_limit_of_their_own():
