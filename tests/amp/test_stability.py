@@ -123,7 +123,7 @@ def test_a_batch_counts_the_variants_that_oscillate() -> None:
 
 
 def test_discharge_does_not_follow_an_oscillation() -> None:
-    """It went on for ever; the supply falls as that of the amp with its leads right, and it is said."""
+    """It went on for ever; the supply falls as that of the amp with its leads right."""
     crossed = amp("burdock").changed(CROSSED)
     found, right = (
         discharge(crossed, seconds=8.0),
@@ -131,9 +131,8 @@ def test_discharge_does_not_follow_an_oscillation() -> None:
     )
     for capacitor in ("C11", "C14"):
         left, wanted = (each.of(capacitor, "tubes cooling").volts[:4] for each in (found, right))
-        np.testing.assert_allclose(left, wanted, rtol=0.06)
-    assert any("leaves the oscillation out" in words for words in found.notes())
-    assert not any("oscillat" in words for words in right.notes())
+        np.testing.assert_allclose(left, wanted, rtol=0.01)
+    assert any("no oscillation" in words for words in found.notes())
 
 
 @pytest.mark.parametrize("words", [["spread", "--size", "20"], ["judge"], ["suspects"]], ids=lambda w: w[0])

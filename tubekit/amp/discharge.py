@@ -9,16 +9,15 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.parts import Capacitor, MainsPlug, OutputTransformer
+from tubekit.amp.parts import Capacitor, MainsPlug
 from tubekit.amp.report import AmpReport
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.warming import WORDS, cooled, emission
 from tubekit.analyses.in_time import Transient
 from tubekit.analyses.mains import MainsState
 from tubekit.analyses.transient import transient
-from tubekit.circuit import parts as wired
 from tubekit.circuit.network import assemble
-from tubekit.circuit.parts import GROUND, Circuit, Part, Windings
+from tubekit.circuit.parts import GROUND, Circuit
 from tubekit.circuit.reduction import solve_linear
 from tubekit.errors import ChangeError
 from tubekit.references import cite
@@ -31,12 +30,6 @@ LIMIT_V = 60.0
 """Residual voltage that the standards below speak of [V]."""
 LONGEST_S = 600.0
 STANDARDS = ("iec-60204-1", "iec-62368-1")
-COUPLES_F = 2e-6
-"""Capacitors below this are taken to pass the signal, those from it up to hold a voltage [F]."""
-STILL = (
-    "The amp oscillates as drawn. The run with cooling tubes leaves the oscillation out: output transformers "
-    f"as their copper, capacitors below {COUPLES_F * 1e6:g} µF as open."
-)
 MEASURE = (
     "Measure; do not rely on these calculated figures. A bleeder may be open, a switch may have cut it off, "
     "and dielectric absorption brings part of a charge back. Discharge each capacitor through a resistor, "
@@ -72,7 +65,6 @@ class Discharge(Printed):
     held: tuple[HeldCharge, ...]
     cooling: Transient = field(repr=False)
     cold: Transient = field(repr=False)
-    still: bool = False
 
     def of(self, capacitor: str, case: str = "tubes cold") -> HeldCharge:
         """One capacitor in one case; KeyError if there is none."""
@@ -140,11 +132,9 @@ class Discharge(Printed):
     def notes(self) -> tuple[str, ...]:
         """Standards, what was taken for granted, and the caution."""
         cited = "; ".join(cite(key) for key in STANDARDS)
-        way = (STILL,) if self.still else ()
         return (
             f"Limits for comparison: {cited}.",
-            f"Cooling and {WORDS}; coils and tubes as they are, no signal passes from stage to stage.",
-            *way,
+            f"Cooling and {WORDS}. No signal and no oscillation; output transformers as their copper.",
             MEASURE,
         )
 
@@ -192,9 +182,7 @@ def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGE
     plug = next(part for part in amp.parts.values() if isinstance(part, MainsPlug))
     circuit = supply.still(state.circuit.without(plug.designator))
     bare = circuit.cold
-    still = not supply.report.stability.stable.all()
-    followed = _without_signal(circuit, amp) if still else circuit
-    cooling = transient(followed, seconds, start=state, emission=emission(amp, cooled))
+    cooling = transient(circuit, seconds, start=state, emission=emission(amp, cooled))
     cold = transient(bare, seconds, start=supply.cold)
     held = [
         *_cases(supply, "tubes cooling", cooling, state, bare),
@@ -202,20 +190,7 @@ def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGE
     ]
     order = [one.capacitor for one in supply.filters]
     held.sort(key=lambda one: (order.index(one.capacitor), one.case != "tubes cooling"))
-    return Discharge(amp, tuple(held), cooling, cold, still)
-
-
-def _without_signal(circuit: Circuit, amp: Amp) -> Circuit:
-    """The circuit with nothing that passes a signal on: a run would follow every swing of an oscillation."""
-    coils = {part.designator for part in amp.parts.values() if isinstance(part, OutputTransformer)}
-    parts: list[Part] = []
-    for part in circuit.parts:
-        if isinstance(part, Windings) and part.name in coils:
-            ways = zip(part.ends, part.ohms, strict=True)
-            parts += [wired.Resistor(f"{part.name}.{k}", a, b, ohms) for k, ((a, b), ohms) in enumerate(ways)]
-        elif not (isinstance(part, wired.Capacitor) and np.max(part.farads) < COUPLES_F):
-            parts.append(part)
-    return circuit.made_of(parts)
+    return Discharge(amp, tuple(held), cooling, cold)
 
 
 def _cases(

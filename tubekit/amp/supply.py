@@ -10,7 +10,7 @@ import numpy as np
 from tubekit.amp import supply_duty as duty
 from tubekit.amp.amp import Amp
 from tubekit.amp.fuse_time import CLASS_WORDS
-from tubekit.amp.parts import PowerTransformer
+from tubekit.amp.parts import OutputTransformer, PowerTransformer
 from tubekit.amp.report import CAUTION, AmpReport, analyse
 from tubekit.amp.steady import solved as solve_circuit
 from tubekit.amp.supply_readings import (
@@ -21,7 +21,17 @@ from tubekit.amp.supply_readings import (
     RectifierDuty,
 )
 from tubekit.analyses.mains import MainsState
-from tubekit.circuit.parts import GROUND, Capacitor, Circuit, Rectifier, VoltageSource, nodes_of
+from tubekit.circuit.parts import (
+    GROUND,
+    Capacitor,
+    Circuit,
+    Part,
+    Rectifier,
+    Resistor,
+    VoltageSource,
+    Windings,
+    nodes_of,
+)
 from tubekit.text import Column, Printed, Table, to_json_value
 
 Array = np.ndarray
@@ -53,17 +63,26 @@ class SupplyReport(Printed):
         return self.report.solved.one(sum(np.asarray(coil.copper_w) for coil in self.coils))
 
     def still(self, circuit: Circuit) -> Circuit:
-        """The circuit with its signal paths held still: capacitors between stages left out.
+        """The circuit with its signal paths held still.
 
-        They carry no mean current, so idle stays what it is, while no tremolo, feedback loop or motorboating
-        runs along with what the supply does.
+        Capacitors between stages are left out, output transformers are their copper. Neither changes a mean
+        voltage, so idle stays what it is, while no tremolo, feedback loop or motorboating runs along with
+        what the supply does.
         """
         held = {GROUND, *(node for one in self.filters for node in (one.a, one.b))}
         fed = [p.designator for p in self.amp.parts.values() if isinstance(p, PowerTransformer)]
         for part in circuit.parts:
             if isinstance(part, Rectifier | VoltageSource) or part.name in fed:
                 held |= set(nodes_of(part))
-        return circuit.without(*(p.name for p in circuit.of(Capacitor) if not {p.a, p.b} & held))
+        coils = [p.designator for p in self.amp.parts.values() if isinstance(p, OutputTransformer)]
+        parts: list[Part] = []
+        for part in circuit.parts:
+            if isinstance(part, Windings) and part.name in coils:
+                ways = zip(part.ends, part.ohms, strict=True)
+                parts += [Resistor(f"{part.name}.{k}", a, b, ohms) for k, ((a, b), ohms) in enumerate(ways)]
+            elif not isinstance(part, Capacitor) or {part.a, part.b} & held:
+                parts.append(part)
+        return circuit.made_of(parts)
 
     def filter(self, capacitor: str) -> FilterReading:
         """Reading of one capacitor; KeyError if it is none of the supply's."""
