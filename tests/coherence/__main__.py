@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import argparse
-import re
 import sys
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 
 from tests.amps import EVERY, amp
-from tests.coherence.answers import answers
+from tests.coherence.answers import WILD, answers
 from tests.coherence.printed import read
 from tests.coherence.statements import RULES, Statement, sentences, statements
 from tests.say import say
 
-WILD = re.compile(r"UNSTABLE|oscillates", re.IGNORECASE)
 UNSTABLE, CALM = "does not hold still", "steady"
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import html
+import re
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -18,16 +19,19 @@ from tubekit.cli.listing import FullReport
 from tubekit.decisions import swap
 from tubekit.decisions.judge import judge
 from tubekit.decisions.spread import spread
-from tubekit.errors import ChangeError
+from tubekit.errors import ChangeError, SolveError
 from tubekit.record import contents, worked_out
 from tubekit.record.page import page
 
 Answer = Callable[[Amp], Any]
 
+WILD = re.compile(r"UNSTABLE|\b(the amp|it) oscillates", re.IGNORECASE)
+"""How an answer says that the amp oscillates; that a tremolo's tube does is no fault."""
+
 
 def _asked(amp: Amp, **more: Any) -> argparse.Namespace:
     words = {"jack": None, "hertz": 1000.0, "at": None, "node": None, "mains": None, "amp": amp.name,
-             "watts": None, "level": "10 mV", "readings": None}  # fmt: skip
+             "watts": None, "level": None, "readings": None}  # fmt: skip
     return argparse.Namespace(**words | more)
 
 
@@ -57,19 +61,26 @@ def readings_of(amp: Amp) -> Any:
 def answers(amp: Amp, only: tuple[str, ...] = ()) -> Iterator[tuple[str, str]]:
     """(who states it, HTML) of every command, then the record, then the panels."""
     for name, work in _commands():
-        if only and name not in only:
-            continue
-        try:
-            yield name, work(amp).html()
-        except ChangeError as refusal:  # the amp has nothing such a command is about
-            yield name, f"<p>{refusal}</p>"
-        except Exception as crash:  # noqa: BLE001 - whatever it is, it is what the user would meet
-            yield name, f"<p>CRASH {type(crash).__name__}: {html.escape(str(crash))}</p>"
+        if not only or name in only:
+            yield name, _said(lambda work=work: work(amp).html())
     if not only or "record" in only:
-        worked = worked_out(amp, sheets=("up",))
-        yield "record", page(contents(worked.amp, *worked.results))
+        yield "record", _said(lambda: _record(amp))
     if not only or "panels" in only:
         yield from _panels(amp)
+
+
+def _said(make: Callable[[], str]) -> str:
+    """The answer, or why there is none: nothing to be asked about, or it oscillates; else it is a crash."""
+    try:
+        return make()
+    except Exception as error:  # noqa: BLE001 - whatever it is, it is what the user would meet
+        meant = isinstance(error, ChangeError) or (isinstance(error, SolveError) and WILD.search(str(error)))
+        return f"<p>{'' if meant else f'CRASH {type(error).__name__}: '}{html.escape(str(error))}</p>"
+
+
+def _record(amp: Amp) -> str:
+    worked = worked_out(amp, sheets=("up",))
+    return page(contents(worked.amp, *worked.results))
 
 
 def _panels(amp: Amp) -> Iterator[tuple[str, str]]:
@@ -79,10 +90,7 @@ def _panels(amp: Amp) -> Iterator[tuple[str, str]]:
         path = Path(folder) / f"{amp.name}.toml"
         path.write_text(amp.copy_as_text(), encoding="utf-8")
         for make in (panels.start, panels.part_swap, panels.supply, panels.hum, panels.tone):
-            try:
-                yield f"panel {make.__name__}", "".join(_html_of(make(str(path))))
-            except ChangeError as refusal:  # the supply panel wants a tube rectifier, for one
-                yield f"panel {make.__name__}", f"<p>{refusal}</p>"
+            yield f"panel {make.__name__}", _said(lambda make=make: "".join(_html_of(make(str(path)))))
 
 
 def _html_of(widget: Any) -> Iterator[str]:

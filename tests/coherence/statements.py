@@ -62,9 +62,15 @@ def place_of(cell: str) -> str:
 DESIGN = "(second heading)"
 """Of a table whose headings are line voltages: the design voltage comes first."""
 CAPACITOR = {"DC": "DC volts", "ripple p-p": "ripple p-p", "ripple rms": "ripple RMS"}
+ACROSS = " across"
+"""What is measured between a capacitor's leads, not from its node to ground."""
 RULES = (
-    Rule("Filter capacitors", ("capacitor",), CAPACITOR | {"ripple current": "ripple current"}),
-    Rule("Capacitors of the supply", ("capacitor",), CAPACITOR | {"ripple": "ripple current"}),
+    Rule("Filter capacitors", ("capacitor",), CAPACITOR | {
+        "ripple current": "ripple current", "DC across it": "DC volts" + ACROSS,
+    }),
+    Rule("Capacitors of the supply (volts across", ("capacitor",), {
+        "DC across": "DC volts" + ACROSS, "ripple p-p": "ripple p-p" + ACROSS, "ripple": "ripple current",
+    }),
     Rule("Sag", ("capacitor",), {"idle": "DC volts"}),
     Rule("Rectifier", ("rectifier",), {
         "DC": "direct current", "peak per plate": "peak per plate", "peak inverse": "peak inverse volts",
@@ -135,14 +141,21 @@ def statements(sheet: Sheet, by: str, used: set[int]) -> Iterator[Statement]:
             for heading, name in rule.columns.items():
                 said = row.get(heading, "")
                 if said and said != "—":
-                    if (
-                        name == "DC volts" and row.get("from") == "ground"
-                    ):  # from + to -: to ground it is minus
-                        said = said.removeprefix("-") if said.startswith("-") else f"-{said}"
                     used.add(number)
-                    new = Statement(*_thing(name, rule.place(row)), said, by)
+                    quantity, said = _to_ground(name, said, row)
+                    new = Statement(*_thing(quantity, rule.place(row)), said, by)
                     found[name, new.place] = _larger(found.get((name, new.place)), new)
     yield from found.values()
+
+
+def _to_ground(name: str, said: str, row: Mapping[str, str]) -> tuple[str, str]:
+    """What is stated across a capacitor on ground is its node's voltage, minus where + is on ground."""
+    ends, own = (row.get("from"), row.get("to")), name.removesuffix(ACROSS)
+    if own == name or "ground" not in ends:
+        return name, said
+    if ends[0] == "ground" and own == "DC volts":
+        said = said.removeprefix("-") if said.startswith("-") else f"-{said}"
+    return own, said
 
 
 def _thing(name: str, place: str) -> tuple[str, str]:
@@ -159,6 +172,8 @@ SENTENCES = {
     r"from there at \S+ k?Hz to (\S+ k?Hz)": ("high corner", "the amp"),
     r"(\S+ [µm]?V(?: rms)?) of hum (?:at|as)": ("hum", "the speaker"),
     r"(\d+|No) ratings? (?:is |are )?exceeded": ("ratings exceeded", "the amp"),
+    r"oscillates by itself at about (\S+ Hz)": ("tremolo", "the amp"),
+    r"oscillates near (\S+ [kM]?Hz)": ("oscillates near", "the amp"),
     r"(\S+ m?W) at 5 %": ("power at 5 %", "the amp"),
 }
 

@@ -20,6 +20,15 @@ def test_quick_answers_state_one_thing_alike(name):
     assert conflicts(found) == []
 
 
+def test_a_stacked_capacitor_has_its_own_volts_and_those_of_its_node():
+    found = gathered("four-output-tubes", ("report", "supply"))
+    assert conflicts(found) == []
+    said = {(s.quantity, s.by): s.figure.value for s in found if s.place == "C20" and s.figure}
+    assert said["DC volts across", "supply"] == said["DC volts across", "report"]
+    assert said["DC volts", "report"] == pytest.approx(2 * said["DC volts across", "supply"], rel=0.01)
+    assert ("DC volts", "supply") not in said
+
+
 def test_two_figures_for_one_thing_are_found():
     one = Statement("DC volts", "B1", "286 V", "report")
     assert conflicts([one, Statement("DC volts", "B1", "285.7 V", "supply")]) == []

@@ -162,8 +162,8 @@ class FullDrive:
     def sag_percent(self) -> float:
         """How far that rail falls from idle [%]."""
         one, state = self.b_plus, self.supply.report.solved.state
-        before = float(state.mean(one.a, one.b)[0])
-        return 100.0 * (1.0 - float(self.run.volts(one.a, one.b)[-1]) / before)
+        node = _node(one)
+        return 100.0 * (1.0 - float(self.run.volts(node)[-1]) / float(state.mean(node)[0]))
 
 
 def full_drive(amp: Amp, *, near: AmpReport | None = None) -> FullDrive:
@@ -331,8 +331,7 @@ def _node(one: FilterReading) -> str:
 
 def _rails(supply: SupplyReport, down: Transient, back: Transient) -> Iterator[RailSag]:
     for one in supply.filters:
-        ends = (one.b, one.a) if one.a == GROUND else (one.a, one.b)  # a bias rail is below ground
-        fall, rise = down.volts(*ends), back.volts(*ends)
+        fall, rise = down.volts(_node(one)), back.volts(_node(one))
         yield RailSag(
             one.capacitor, _node(one), float(fall[0]), float(fall[-1]), float(fall[np.abs(fall).argmin()]),
             100.0 * float(1.0 - fall[-1] / fall[0]),

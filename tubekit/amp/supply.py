@@ -113,7 +113,7 @@ class SupplyReport(Printed):
 
     def _filters(self) -> Table:
         columns = (
-            Column("capacitor"), Column("from"), Column("to"), Column("DC", "V", 4),
+            Column("capacitor"), Column("from"), Column("to"), Column("DC across", "V", 4),
             Column("ripple p-p", "V"), Column("peak", "V", 4),
             Column("tubes cold", "V", 4), Column("rated", "V"), Column("ripple", "A"),
             Column("rated", "A"), Column("ESR", "ohm"), Column("heat", "W"),
@@ -124,7 +124,7 @@ class SupplyReport(Printed):
             for f in self.filters
         ]  # fmt: skip
         note = f"ESR of electrolytics where none is stated: tan δ of {duty.LOSS} (common practice)."
-        return Table("Capacitors of the supply", columns, rows, note=note)
+        return Table("Capacitors of the supply (volts across each)", columns, rows, note=note)
 
     def _harmonics(self) -> Table:
         hertz = self.amp.mains_hz * np.arange(1, ORDERS + 1)
