@@ -73,7 +73,7 @@ def test_a_record_is_written_and_spared(capsys, tmp_path):
         (("cable", "teasel"), "no multi-pin connector"),
         (("bench", "found", "teasel"), "--drawing AMP"),
         (("bench", "order", "teasel"), "nothing to buy"),
-        (("bench", "trace", "teasel", "--jack", "J7"), "no such input jack"),
+        (("bench", "trace", "teasel", "--jack", "J7"), "no input jack 'J7'"),
     ],
 )
 def test_refusals_name_the_fix(capsys, words, said):
