@@ -10,6 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tubekit import analyse, load_amp, swap, tube
+from tubekit.amp.headroom import headroom
 from tubekit.decisions import limits
 from tubekit.decisions.fitting import _socket
 from tubekit.errors import ChangeError
@@ -247,3 +248,19 @@ def test_a_cathode_and_the_reservoir_are_probed_first_and_never_a_bare_pin():
     assert said[0] == "k2b to ground"
     assert said[2].startswith("B1")
     assert not any(re.search(r"\b[wx]\d|loop\b", line) for line in said)  # nothing but plug, strap and wire
+
+
+def test_a_speaker_of_another_nominal_scales_its_model_and_is_remarked(teasel):
+    """The load goes with the ratio of the nominals; the power must be that of the two amps driven apart."""
+    changed = teasel.changed({"LS1": "4"})
+    was, now = teasel.parts["LS1"], changed.parts["LS1"]
+    for one in ("resistance", "henries", "resonance_ohms"):
+        assert_allclose(getattr(now, one), getattr(was, one) / 2)
+    assert now.resonance_hz == was.resonance_hz
+    assert teasel.changed({"LS1.resistance": "6"}).parts["LS1"].ohms == was.ohms
+    (said,) = (f.text for f in swap(teasel, {"LS1": "4"}).verdict if f.code == "speaker_load")
+    assert "4.00 Ω on the tap for 8.00 Ω" in said
+    assert "50 % of the load" in said
+    watts = [float(one) for one in re.findall(r"([\d.]+) W", said)]
+    assert_allclose(watts, [headroom(teasel).rated_w, headroom(changed).rated_w], rtol=5e-3)
+    assert not [f for f in swap(teasel, {"R14": "330"}).verdict if f.code == "speaker_load"]

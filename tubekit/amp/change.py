@@ -137,7 +137,7 @@ def _changed(part: Part, path: str, step: Step, parts: Mapping[str, Part]) -> tu
     new, count = _set(part, path, step, parts, names)
     if isinstance(new, TwoTerminal) and not path:
         new = replace(new, condition=FITTED)  # a fresh part was fitted
-    return new, count
+    return (new if path else new.follows(part)), count
 
 
 def _sections_kept(winding: Winding, path: str, step: Step) -> None:

@@ -7,11 +7,14 @@ from collections.abc import Iterator
 import numpy as np
 
 from tubekit.amp import AmpReport
+from tubekit.amp.headroom import RATED_THD, headroom
+from tubekit.amp.parts import Loudspeaker
 from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.amp.solve import types_of
 from tubekit.decisions.rating import Finding
 from tubekit.devices import catalogue
 from tubekit.devices.catalogue import Tube as TubeType
+from tubekit.errors import TubekitError
 from tubekit.units import show
 
 CATALOGUE = "tube catalogue"
@@ -28,7 +31,39 @@ def fitting(before: AmpReport, after: AmpReport) -> tuple[Finding, ...]:
         for each in dict.fromkeys(types_of(part)):
             if each != drawn:
                 found += _tube(name, part, catalogue.tube(drawn), catalogue.tube(each))
-    return (*found, *_extrapolated(before, after))
+    return (*found, *_extrapolated(before, after), *_speakers(before, after))
+
+
+def _speakers(before: AmpReport, after: AmpReport) -> Iterator[Finding]:
+    """A loudspeaker of another nominal impedance on the tap of the old one: load line and power."""
+    for name, new in after.amp.parts.items():
+        old = before.amp.parts.get(name)
+        if not isinstance(new, Loudspeaker) or not isinstance(old, Loudspeaker) or after.amp.batch:
+            continue
+        ratio = float(np.ravel(np.asarray(new.ohms) / np.asarray(old.ohms))[0])
+        if ratio == 1.0:
+            continue
+        text = (
+            f"{name}: {show(new.ohms, 'ohm')} on the tap for {show(old.ohms, 'ohm')}: the output tubes "
+            f"work into {100 * ratio:.0f} % of the load, {STEEPER if ratio < 1 else FLATTER}"
+            f"{_power_words(before, after)}"
+        )
+        yield Finding("note", name, text, "impedance ratio of a transformer", "speaker_load")
+
+
+STEEPER = "a steeper load line: more current and plate dissipation under drive"
+FLATTER = "a flatter load line: more voltage swing at the plates, more screen current under drive"
+
+
+def _power_words(before: AmpReport, after: AmpReport) -> str:
+    """Output at rated distortion before and after; '' where an amp cannot be driven."""
+    try:
+        was, now = (headroom(one.amp).rated_w for one in (before, after))
+    except TubekitError:
+        return ""
+    if not np.isfinite([was, now]).all():
+        return ""
+    return f". Output at {RATED_THD:g} % distortion: {show(was, 'W')} before, {show(now, 'W')} after"
 
 
 def _extrapolated(before: AmpReport, after: AmpReport) -> Iterator[Finding]:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Set as AbstractSet
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -67,6 +67,18 @@ class Loudspeaker(TwoTerminal):
         yield wired.Windings(
             f"{name}.stiffness", ((coil_end, self.b),), (1e-3,), (rise / (rate * CONE_Q))[..., None, None]
         )
+
+    def follows(self, old: Part) -> Part:
+        """Another nominal impedance: coil and cone as in a like speaker that is wound for it."""
+        if not isinstance(old, Loudspeaker):
+            return self
+        ratio = np.asarray(self.ohms) / np.asarray(old.ohms)
+        scaled: dict[str, Any] = {}
+        for name in ("resistance", "henries", "resonance_ohms"):
+            if getattr(old, name) is not None:
+                value = np.asarray(getattr(old, name)) * ratio
+                scaled[name] = value if value.ndim else float(value)
+        return replace(self, **scaled)
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """Its voice coil open."""

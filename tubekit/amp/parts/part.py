@@ -162,6 +162,10 @@ class Part:
         """Whether its value depends on its own current."""
         return False
 
+    def follows(self, old: Part) -> Part:  # noqa: ARG002 - a kind may use it
+        """The part put in for `old` by its main value alone: what else was measured on `old` may follow."""
+        return self
+
     def set_by(self, state: MainsState) -> tuple[str, Value]:
         """What a steady state sets it to, (N,), with its key in `Hookup.settled`."""
         raise NotImplementedError
