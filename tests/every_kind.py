@@ -40,6 +40,28 @@ value = "10u"
 style = "electrolytic"
 rating = "450 V"
 
+[CR2]
+kind = "Zener diode"
+type = "1N4764A"
+nodes = ["held", "ground"]
+
+[R45]
+nodes = ["minus_2", "held"]
+value = "150k"
+rating = "2 W"
+
+[CR3]
+kind = "selenium rectifier"
+plates = 24
+rating = "50 mA"
+nodes = ["minus_2", "hv_b"]
+
+[C21]
+nodes = ["ground", "minus_2"]
+value = "10u"
+style = "electrolytic"
+rating = "450 V"
+
 [R43]
 nodes = ["minus", "ground"]
 value = "220k"

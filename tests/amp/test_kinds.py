@@ -174,7 +174,7 @@ def test_an_l_pad_is_a_slider_of_the_tone_panel():
 
 def test_a_diode_that_carries_no_current_has_no_powers():
     """A diode across a rail holds off all the time; no line can be laid through its leak."""
-    drawn = amp_from_text(TEXT + '[CR2]\ntype = "1N4007"\nnodes = ["ground", "B1"]\n', "with a clamp")
+    drawn = amp_from_text(TEXT + '[CR9]\ntype = "1N4007"\nnodes = ["ground", "B1"]\n', "with a clamp")
     lines = fit_lines(instrumented(drawn).circuit, 60.0, [Knob("P1", "volts")])
     assert lines.powers[Knob("P1", "volts")][-1] == pytest.approx([0.0, 0.0])
 

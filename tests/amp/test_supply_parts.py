@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -18,7 +20,9 @@ from tests.supplies import (
     with_standby,
 )
 from tubekit.amp import Amp, amp_from_text, analyse
-from tubekit.amp.parts import Choke, PowerTransformer, Thermistor
+from tubekit.amp.parts import Choke, PowerTransformer, SeleniumRectifier, Thermistor
+from tubekit.decisions import limits
+from tubekit.decisions.substitutes import substitutes
 from tubekit.errors import AmpFileError, ChangeError
 
 
@@ -196,3 +200,79 @@ def test_a_filament_gone_open_leaves_no_b_plus() -> None:
     report = analyse(supply(FULL_WAVE).changed({"V1.emission": 0}))
     assert abs(report.node("B1").dc_v) < 0.1
     assert report.rectifiers[0].dc_a < 1e-6
+
+
+STACK = '[CR1]\nkind = "selenium rectifier"\nplates = 5\nrating = "100 mA"\nnodes = ["a", "B1"]\n'
+HALF_WAVE = HEAD + winding("high", ["a", "ground"], 120.0, 20.0)
+OLD_SET = (
+    HALF_WAVE
+    + STACK
+    + two("C1", "40u", "B1", "ground", 'rating = "250 V"\nstyle = "electrolytic"')
+    + (two("R1", "1.5k", "B1", "ground", 'rating = "20 W"'))
+)
+ZENER = '[CR2]\nkind = "Zener diode"\ntype = "{}"\nnodes = {}\n'
+
+
+def held(type_: str = "1N4742A", ohms: str = "10k", nodes: str = '["ground", "held"]') -> Amp:
+    return supply(OLD_SET + two("R2", ohms, "B1", "held", 'rating = "5 W"') + ZENER.format(type_, nodes))
+
+
+def test_a_selenium_stack_drops_a_volt_a_plate_and_more_with_age() -> None:
+    """Some 1 V a plate at the rated direct current, twice and more when old (from memory)."""
+    new = supply(OLD_SET).parts["CR1"]
+    assert isinstance(new, SeleniumRectifier)
+    for aging, drop in ((1.0, 5.0), (2.0, 10.0)):
+        part = replace(new, aging=aging)
+        assert part.drop == pytest.approx(drop)
+        assert part.law.evaluate(np.array([[drop]]))[0] == pytest.approx(0.1, rel=1e-3)
+
+
+def test_silicon_in_the_place_of_selenium_lifts_b_plus_unless_a_resistor_takes_it_down() -> None:
+    old = analyse(supply(OLD_SET))
+    aged = analyse(supply(OLD_SET).changed({"CR1.aging": 2.0})).node("B1").dc_v
+    found = substitutes(supply(OLD_SET), "CR1")
+    bare = next(one for one in found.candidates if one.name == "1N4007")
+    b_plus = old.node("B1").dc_v
+    assert b_plus - aged > 2.0
+    assert 2.0 < bare.b_plus_v - b_plus < 20.0
+    assert found.kept[0].name.startswith("1N4007 + ")
+    assert abs(found.kept[0].moves_percent) < 1.0
+    assert "poisonous" in supply(OLD_SET).parts["CR1"].fails
+
+
+def test_a_zener_holds_its_voltage_until_its_resistor_starves_it() -> None:
+    """V = V0 + r·I and I = (B+ - V)/R: crossed by hand; 12 V at 21 mA, 9 Ω, 1 W, knee 0.25 mA."""
+    report = analyse(held())
+    b_plus = float(report.node("B1").dc_v)
+    amps = (b_plus - 12.0 + 0.021 * 9.0) / (10e3 + 9.0)
+    assert report.node("held").dc_v == pytest.approx(12.0 - 0.021 * 9.0 + 9.0 * amps, abs=0.05)
+    checks = {c.code: c for c in limits(report) if c.part == "CR2"}
+    assert checks["watts"].value == pytest.approx(12.0 * amps, rel=0.02)
+    for ohms, code in (("1k", "watts"), ("1M", "least_a")):
+        found = {c.code: c.state for c in limits(analyse(held(ohms=ohms))) if c.part == "CR2"}
+        assert found[code] == "exceeded"
+
+
+def test_a_zener_put_in_backward_is_a_silicon_diode() -> None:
+    assert 0.5 < analyse(held(nodes='["held", "ground"]')).node("held").dc_v < 1.0
+
+
+def test_the_letter_behind_a_zener_type_is_its_tolerance() -> None:
+    """From memory: A of the 1N47 series 5 %, none 10 %; B of the 1N53 series 5 %."""
+    for type_, percent in (("1N4742A", 5.0), ("1N4742", 10.0), ("1N5349B", 5.0)):
+        assert held(type_).parts["CR2"].tolerance == pytest.approx(percent / 100.0)  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        (ZENER.format("1N4790", '["ground", "B1"]'), ("not a known Zener", "1N4728 (1 W)", "Near: ")),
+        (ZENER.format("0D3", '["ground", "B1"]'), ("not a known Zener", "0D3 is a tube (V4)")),
+        ('[CR2]\ntype = "1N4742A"\nnodes = ["ground", "B1"]\n', ("add kind = 'Zener diode'",)),
+        ('[CR2]\ntype = "selenium"\nnodes = ["ground", "B1"]\n', ("Add kind = 'selenium rectifier'",)),
+    ],
+)  # fmt: skip
+def test_an_unknown_diode_type_is_told_what_to_write(lines: str, words: tuple[str, ...]) -> None:
+    with pytest.raises(AmpFileError) as caught:
+        supply(OLD_SET + lines)
+    assert all(word in str(caught.value) for word in words), str(caught.value)

@@ -16,6 +16,7 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.build import build
 from tubekit.amp.fuse_time import fuse_class
 from tubekit.amp.parts import Capacitor, Fuse, PowerTransformer, Switch, Thermistor
+from tubekit.amp.parts.diodes import SELENIUM
 from tubekit.amp.parts.part import HEAT
 from tubekit.amp.report import AmpReport
 from tubekit.amp.string_warming import WORDS as STRING_WORDS, string_start
@@ -164,7 +165,7 @@ def _plates(supply: SupplyReport, first: Transient) -> Iterator[PlateSurge]:
     for designator, names in supply.report.solved.built.rectifiers.items():
         type_ = getattr(supply.amp.parts[designator], "type", "")
         if names and isinstance(type_, str):
-            ratings = catalogue.tube(type_).ratings
+            ratings = catalogue.Ratings() if type_ == SELENIUM else catalogue.tube(type_).ratings
             peak = max(float(np.max(first.current(name))) for name in names)
             limits = (ratings.peak_a, ratings.surge_limit()[0])
             yield PlateSurge(designator, peak, *(float("nan") if one is None else one for one in limits))

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from tubekit.amp import Amp
-from tubekit.amp.parts import Capacitor, Part, Resistor, Tube
+from tubekit.amp.parts import Capacitor, Part, Resistor, SeleniumRectifier, Tube
 from tubekit.amp.parts.tubes import facts
 from tubekit.amp.supply import SupplyReport
 from tubekit.decisions.sizes import heat_of, volts_to_buy, watts_to_buy
@@ -21,6 +22,9 @@ Array = np.ndarray
 
 SAME = 0.005
 """A value this near the drawn one, as a fraction, is the drawn part."""
+SILICON, LEAST_SERIES = "1N4007", 0.1
+"""What stands in for a selenium stack, and the least resistance behind it [Ω]: none to speak of."""
+LEAST_HEAT_W = 1e-2
 SPANS = {"F": (0.3, 10.0), "ohm": (0.5, 2.0), "H": (0.5, 2.0)}
 """How far from the drawn value candidates are looked for, as factors; common practice."""
 
@@ -33,10 +37,20 @@ def unit_of(part: Part) -> tuple[str, float, str]:
 
 def values_of(part: Part, series: str | None) -> Array:
     """Members of a series about the drawn value, rising; the drawn value itself is none of them."""
+    if isinstance(part, SeleniumRectifier):
+        whole = part.drop / float(np.max(part.amps))
+        return np.array([LEAST_SERIES, *series_values(series or "E6", 0.2 * whole, 3.0 * whole)])
     unit, value, usual = unit_of(part)
     low, high = SPANS[unit]
     found = series_values(series or usual, low * value, high * value)
     return found[np.abs(found / value - 1.0) > SAME]
+
+
+def changes_of(part: Part, values: Sequence[Any]) -> dict[str, Any]:
+    """What puts candidates in the place of a part, as a batch."""
+    if isinstance(part, SeleniumRectifier):
+        return {part.designator: SILICON, f"{part.designator}.series": list(values)}
+    return {part.designator: list(values)}
 
 
 def apart_from(part: Part, after: Amp, k: int) -> float:
@@ -51,6 +65,8 @@ def said_of(part: Part) -> str:
     """The drawn value or type, in words."""
     if isinstance(part, Tube):
         return str(part.type)
+    if isinstance(part, SeleniumRectifier):
+        return " ".join(part.marking())
     unit, value, _ = unit_of(part)
     return show(value, unit)
 
@@ -77,6 +93,8 @@ def is_silicon(name: str) -> bool:
 
 def name_of(part: Part, value: Any) -> str:
     """What a candidate is called: as it is marked."""
+    if isinstance(part, SeleniumRectifier):
+        return SILICON if value == LEAST_SERIES else f"{SILICON} + {mark(float(value), 'ohm')}"
     if isinstance(part, Tube) or isinstance(value, str):
         return str(value)
     unit = unit_of(part)[0]
@@ -85,6 +103,12 @@ def name_of(part: Part, value: Any) -> str:
 
 def to_buy(after: SupplyReport, part: Part, k: int) -> str:
     """Rating to ask for, as `order_list` asks for it."""
+    if isinstance(part, SeleniumRectifier):
+        one = next(r for r in after.report.rectifiers if r.designator == part.designator)
+        fitted = after.amp.parts[part.designator]
+        rms = np.broadcast_to(np.asarray(one.rms_a), (after.amp.batch or 1,))[k]
+        heat = float(rms**2 * np.asarray(getattr(fitted, "series")).reshape(-1)[k])  # noqa: B009
+        return f"{show(2.0 * heat, 'W')} or more" if heat > LEAST_HEAT_W else ""
     if isinstance(part, Resistor):
         return f"{watts_to_buy(part, *heat_of(after.report, part, k)):g} W"
     if isinstance(part, Capacitor):

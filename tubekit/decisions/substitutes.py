@@ -14,11 +14,12 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp, AmpReport
-from tubekit.amp.parts import Part, Tube
+from tubekit.amp.parts import Part, SeleniumRectifier, Tube
 from tubekit.amp.report import CAUTION
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.decisions.candidates import (
     apart_from,
+    changes_of,
     is_silicon,
     name_of,
     said_of,
@@ -145,7 +146,8 @@ def substitutes(
 
     Parameters
     ----------
-    part : designator of a resistor, capacitor, choke, tube or rectifier tube.
+    part : designator of a resistor, capacitor, choke, tube, rectifier tube or selenium rectifier (silicon
+        with a resistor in series).
     tolerance_percent : how far rails and tube voltages may move [%].
     series : preferred values to choose from (IEC 60063); E24 for resistors, E6 for capacitors, E12 for
         chokes when not given.
@@ -169,7 +171,7 @@ def substitutes(
         groups = [[n for n in names if is_silicon(n) == silicon] for silicon in (False, True)]
         found = [one for group in groups if group for one in _judge(before, drawn, group)]
     else:
-        values = list(candidates) if candidates else list(values_of(drawn, series))
+        values = list(candidates) if candidates else list(values_of(drawn, series))  # ohms behind silicon
         found = _judge(before, drawn, values)
     words = said_of(drawn)
     return Substitutes(amp, part, words, tolerance_percent, tuple(found), before.report).within(
@@ -185,17 +187,17 @@ def _drawn(amp: Amp, name: str) -> Part:
         raise ChangeError(
             f"there is no part '{name}' in this amp", where=amp.name, near=near_matches(name, amp.parts)
         )
-    if not (part.preferred or isinstance(part, Tube)):
+    if not (part.preferred or isinstance(part, Tube | SeleniumRectifier)):
         raise ChangeError(
             f"a part of the kind {part.kind} has no preferred values", where=amp.name, part=name,
-            fix="Ask for a resistor, capacitor, choke or tube; try others with swap",
+            fix="Ask for a resistor, capacitor, choke, tube or selenium rectifier; try others with swap",
         )  # fmt: skip
     return part
 
 
 def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Substitute]:
     """Every candidate of one kind, solved as a batch; the tolerance is not looked at yet."""
-    after = supply_report(before.amp.changed({part.designator: list(values)}))
+    after = supply_report(before.amp.changed(changes_of(part, values)))
     names, moved = moves(before.report, after.report)
     sections, louder = gains(before.report, after.report)
     places, used, words = shares(before, after)

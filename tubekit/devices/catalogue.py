@@ -30,8 +30,6 @@ HOW_TO_ADD = (
     "the plate curves of its data sheet, into a file with the columns plate_v, grid_v, plate_ma and run "
     "python3 -m tubekit fit points.csv --like TYPE --name NAME --save FILE.toml"
 )
-FOR_SELENIUM = "For a selenium stack write 1N4007 with a resistor in series for its drop"
-"""Common practice, no source."""
 
 
 def tube(type_: str, *, law: str | None = None) -> Tube:
@@ -134,10 +132,21 @@ def silicon(type_: str) -> SiliconDiode:
     law = tube(type_).law if known else None
     if isinstance(law, SiliconDiode):
         return law
-    diodes = [name for name in file_types() if "silicon" in str(_data(name).get("kind"))]
+    diodes = silicon_types()
     problem = "is a tube, not a silicon diode" if known else "is not a silicon diode of the catalogue"
-    fix = f"Diodes are {', '.join(diodes)}. {FOR_SELENIUM}"
+    fix = f"Diodes are {', '.join(diodes)}"
     raise UnknownTube(problem, part=type_, fix=fix, near=near_matches(type_.strip(), diodes))
+
+
+def silicon_types() -> list[str]:
+    """Silicon diodes of the catalogue, with wire ends.
+
+    Examples
+    --------
+    >>> silicon_types()
+    ['1N4004', '1N4005', '1N4006', '1N4007']
+    """
+    return [name for name in file_types() if _data(name).get("kind") == "silicon diode"]
 
 
 def capacitances(type_: str) -> Mapping[str, float]:

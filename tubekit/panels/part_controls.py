@@ -9,6 +9,7 @@ from tubekit.amp import Amp
 from tubekit.amp.change import text_at
 from tubekit.amp.fields import Choice, FieldSpec, Listed, NodeName, Quantity, Words, YesNo, fields_of
 from tubekit.amp.parts import Part, Transformer, Tube
+from tubekit.amp.parts.diodes import TypeName
 from tubekit.amp.parts.tubes import facts
 from tubekit.decisions.fitting import socket_findings
 from tubekit.devices import catalogue
@@ -17,7 +18,7 @@ from tubekit.panels.controls import ChoiceControl, Control, LevelControl, Tell, 
 from tubekit.panels.value_control import ValueControl
 
 OUT = ("taken out", "removed")
-LEVELS = {"emission": (0.2, 1.2)}
+LEVELS = {"emission": (0.2, 1.2), "aging": (1.0, 5.0)}
 """Ends of sliders that are not those a file may state."""
 
 
@@ -57,7 +58,9 @@ def _control(part: Part, spec: FieldSpec, tell: Tell) -> Control:
             return ChoiceControl(key, "is", ((yes, True), (no, False)), spec.name, tell)
         case Choice(options=options):
             return ChoiceControl(key, spec.key, _same(options), spec.name, tell)
-    types = tube_options(part) if isinstance(part, Tube) else diode_options(part)
+    assert isinstance(spec.form, TypeName)
+    names = dict.fromkeys((getattr(part, spec.name), *spec.form.names()))
+    types = tube_options(part) if isinstance(part, Tube) else list(_same(names))
     return ChoiceControl(key, spec.key, [*types, OUT], spec.name, tell)
 
 
@@ -124,19 +127,6 @@ def hindrances(drawn: str, other: str) -> tuple[str, ...]:
     more = (new.heater_amps or 0.0) > (old.heater_amps or 0.0)
     found = [f.code for f in socket_findings("", old, new) if f.code != "heater_a" or more]
     return tuple(short[code] for code in found if code in short)
-
-
-def diode_options(part: Any) -> list[tuple[str, str]]:
-    """(words, type) of every silicon diode with wire ends."""
-    kinds = [each for each in catalogue.tube_types() if _is_diode(each)]
-    return list(_same(dict.fromkeys((part.type, *kinds))))
-
-
-def _is_diode(type_: str) -> bool:
-    try:
-        return facts(type_).base == "wire ended"
-    except TubekitError:
-        return False
 
 
 def _same(words: Any) -> Sequence[tuple[str, str]]:

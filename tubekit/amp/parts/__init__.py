@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from tubekit.amp.parts.capacitors import Capacitor
 from tubekit.amp.parts.connectors import Connector, Jack, MainsPlug, Wire
-from tubekit.amp.parts.diodes import Diode
+from tubekit.amp.parts.diodes import Diode, SeleniumRectifier, ZenerDiode
 from tubekit.amp.parts.iron import Choke, OutputTransformer, PowerTransformer, Transformer, Winding
 from tubekit.amp.parts.loads import Lamp, Loudspeaker
 from tubekit.amp.parts.part import GROUND, Part, TwoTerminal
@@ -30,6 +30,8 @@ KINDS: tuple[type[Part], ...] = (
     RectifierTube,
     GasTube,
     Diode,
+    SeleniumRectifier,
+    ZenerDiode,
     Switch,
     Selector,
     Fuse,
@@ -63,6 +65,7 @@ __all__ = [
     "Resistor",
     "Section",
     "Selector",
+    "SeleniumRectifier",
     "Switch",
     "Thermistor",
     "Transformer",
@@ -70,4 +73,5 @@ __all__ = [
     "TwoTerminal",
     "Winding",
     "Wire",
+    "ZenerDiode",
 ]

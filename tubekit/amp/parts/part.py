@@ -227,6 +227,8 @@ class TwoTerminal(Part):
 
     apart = (("nodes[1]", "nodes[2]"),)
     switches: ClassVar[bool] = False
+    lead_words: ClassVar[tuple[str, str]] = ("from", "to")
+    """What its ends are called."""
 
     ends: tuple[str, str] = field(metadata=written(PAIR, "nodes"))
     condition: str = field(default="fitted", metadata=written(Choice(CONDITIONS)))

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from tubekit.amp.fields import Choice, Form, Listed, NodeName, Quantity, Value, said, written
-from tubekit.amp.parts.diodes import JUNCTION
+from tubekit.amp.fields import Choice, Listed, NodeName, Quantity, Value, said, written
+from tubekit.amp.parts.diodes import JUNCTION, TypeName
 from tubekit.amp.parts.faults import GONE, Fault, times, worn
 from tubekit.amp.parts.part import HEAT, Edge, Hookup, Part, Symbol
 from tubekit.amp.parts.variables import GAS, Age, Knob, Turn, Variable
@@ -74,10 +74,15 @@ class TubeFacts:
 
 
 @dataclass(frozen=True)
-class TubeType(Form):
+class TubeType(TypeName):
     """A type designation that the catalogue knows."""
 
     batch: ClassVar[bool] = True
+    example = "12AX7"
+
+    def names(self) -> list[str]:
+        """What plugs into a socket."""
+        return [name for name in catalogue.tube_types() if name not in catalogue.silicon_types()]
 
     def read(self, raw: object) -> str:
         """The type as written, once the catalogue knows it."""

@@ -9,9 +9,9 @@ from typing import Any
 from tubekit.amp.fields import Choice, FieldSpec, Form, Listed, NodeName, Quantity, Words, YesNo, fields_of
 from tubekit.amp.parts import Capacitor, Part, TwoTerminal
 from tubekit.amp.parts.connectors import PinNode
-from tubekit.amp.parts.diodes import DiodeType
+from tubekit.amp.parts.diodes import TypeName
 from tubekit.amp.parts.iron import PowerTransformer, Transformer
-from tubekit.amp.parts.tubes import RectifierTube, Section, Tube, TubeFacts, TubeType
+from tubekit.amp.parts.tubes import RectifierTube, Section, Tube, TubeFacts
 from tubekit.devices import catalogue
 from tubekit.panels.form.draft import Path_
 from tubekit.panels.form.kinds import kind_of, tube_facts
@@ -82,11 +82,9 @@ def _plain(kind: type[Part], table: Mapping[str, Any]) -> Iterator[Entry]:
 
 
 def _ends(kind: type[Part], table: Mapping[str, Any]) -> tuple[str, ...]:
-    if kind.kind == "diode":
-        return ("anode", "cathode")
     if kind is Capacitor and table.get("style") == "electrolytic":
         return ("from, +", "to, −")
-    return ("from", "to") if issubclass(kind, TwoTerminal) else ()
+    return kind.lead_words if issubclass(kind, TwoTerminal) else ()
 
 
 def _of(spec: FieldSpec, table: Mapping[str, Any], labels: tuple[str, ...] = ()) -> Iterator[Entry]:
@@ -99,8 +97,9 @@ def _of(spec: FieldSpec, table: Mapping[str, Any], labels: tuple[str, ...] = ())
         yield Entry((spec.key,), label, NODE, needed=spec.required)
     elif isinstance(form, Choice | YesNo):
         yield Entry((spec.key,), label, CHOICE, _choices(form, spec), needed=spec.required, later=later)
-    elif isinstance(form, TubeType | DiodeType):
-        yield Entry((spec.key,), "type", TYPE, types(form), "12AX7", spec.required)
+    elif isinstance(form, TypeName):
+        types = tuple((name, name) for name in form.names())
+        yield Entry((spec.key,), "type", TYPE, types, form.example, spec.required)
     else:
         number = isinstance(form, Quantity) and not form.unit
         yield Entry(
@@ -137,14 +136,6 @@ def _like(form: Form) -> str:
     if isinstance(form, Listed):
         return "several with commas between"
     return "your own words" if isinstance(form, Words) else "6.3 V 0.15 A"
-
-
-def types(form: Form) -> tuple[tuple[str, Any], ...]:
-    """Types that the catalogue has, as far as they suit the field."""
-    names = catalogue.tube_types()
-    solid = {"1N4007"}
-    fit = [name for name in names if (name in solid) == isinstance(form, DiodeType)]
-    return tuple((name, name) for name in fit)
 
 
 # ---- tubes

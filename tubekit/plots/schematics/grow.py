@@ -21,6 +21,8 @@ INLINE = {
     "fuse",
     "thermistor",
     "diode",
+    "selenium rectifier",
+    "Zener diode",
 }
 MANY_ENDED = {"jack", "mains plug", "selector switch", "rectifier"}
 STACK = 4

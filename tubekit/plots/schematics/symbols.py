@@ -11,8 +11,8 @@ from tubekit.plots.schematics.board import LEFT, RIGHT, UP, WORDS, Laid, Tag
 from tubekit.plots.schematics.pen import PLAIN, THIN, Pen, Spot, at
 
 LIBRARY = {
-    "resistor": "ResistorIEEE", "capacitor": "Capacitor", "diode": "Diode", "fuse": "FuseUS",
-    "lamp": "Lamp", "thermistor": "Thermistor",
+    "resistor": "ResistorIEEE", "capacitor": "Capacitor", "diode": "Diode", "selenium rectifier": "Diode",
+    "Zener diode": "Zener", "fuse": "FuseUS", "lamp": "Lamp", "thermistor": "Thermistor",
 }  # fmt: skip
 
 
