@@ -8,7 +8,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 
 from tests.amps import EVERY, amp
-from tests.coherence.answers import WILD, answers
+from tests.coherence.answers import REFUSED, WILD, answers
 from tests.coherence.printed import read
 from tests.coherence.statements import RULES, Statement, sentences, statements
 from tests.say import say
@@ -26,7 +26,8 @@ def gathered(name: str, only: tuple[str, ...] = (), used: set[int] | None = None
         found += sentences(words, by)
         found += [Statement("failure", by, line, by) for line in words if line.startswith("CRASH")]
         wild = any(WILD.search(line) for line in words)
-        found.append(Statement("stability", "the amp", UNSTABLE if wild else CALM, by))
+        if wild or not any(line.startswith(REFUSED) for line in words):  # a refusal says nothing of it
+            found.append(Statement("stability", "the amp", UNSTABLE if wild else CALM, by))
     return found
 
 

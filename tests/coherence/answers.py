@@ -28,6 +28,8 @@ Answer = Callable[[Amp], Any]
 WILD = re.compile(r"UNSTABLE|\b(the amp|it) oscillates", re.IGNORECASE)
 """How an answer says that the amp oscillates; that a tremolo's tube does is no fault."""
 
+REFUSED = "REFUSED"
+
 
 def _asked(amp: Amp, **more: Any) -> argparse.Namespace:
     words = {"jack": None, "hertz": 1000.0, "at": None, "node": None, "mains": None, "amp": amp.name,
@@ -75,7 +77,8 @@ def _said(make: Callable[[], str]) -> str:
         return make()
     except Exception as error:  # noqa: BLE001 - whatever it is, it is what the user would meet
         meant = isinstance(error, ChangeError) or (isinstance(error, SolveError) and WILD.search(str(error)))
-        return f"<p>{'' if meant else f'CRASH {type(error).__name__}: '}{html.escape(str(error))}</p>"
+        kind = REFUSED if meant else f"CRASH {type(error).__name__}"
+        return f"<p>{kind}: {html.escape(str(error))}</p>"
 
 
 def _record(amp: Amp) -> str:

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from tests.amps import amp as any_amp
 from tubekit.amp import Amp, analyse
 from tubekit.amp.discharge import MEASURE, discharge
 from tubekit.amp.loading import load_regulation
 from tubekit.amp.supply import supply_report
 from tubekit.decisions.limits import limits
-from tubekit.panels import SupplyPanel, supply
+from tubekit.panels import SupplyPanel, start, supply
 from tubekit.panels.supply_trial import EXTRA, as_asked, drawn, roles_of
 from tubekit.plots import supply as plots
 
@@ -133,3 +136,13 @@ def test_figures_of_regulation_and_discharge_are_those_of_the_results(amp: Amp) 
     first = off.of("C14")
     assert_allclose(drawing.lines[0].get_ydata(), np.abs(off.cold.volts(first.a, first.b)), atol=1e-2)
     assert "before you touch" in drawing.words
+
+
+@pytest.mark.parametrize("make", [supply, start])
+def test_an_amp_that_oscillates_is_said_to_above_the_list(make: Callable[..., Any]) -> None:
+    """Both showed its idle figures as though it could be run; another amp takes the warning away."""
+    panel = make(any_amp("ultralinear"))
+    box = panel.amp_list if make is start else panel.knobs["amp"].list
+    assert "oscillates near" in box.danger.value
+    panel.choose("vetch") if make is start else panel.set(amp="vetch")
+    assert "oscillates" not in box.danger.value

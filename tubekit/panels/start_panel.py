@@ -109,6 +109,7 @@ class StartPanel(widgets.VBox):
 
     def _show(self, report: AmpReport) -> None:
         self.report, self.stale, self.notice.value = report, "", ""
+        self.amp_list.warn(report.amp, solved=True)
         self.idle.remove_class("tubekit-grey")
         found = limits(report)
         self.check.value = check_html(report.amp, found)

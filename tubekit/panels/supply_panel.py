@@ -126,6 +126,12 @@ class SupplyPanel(Board[SupplyAnswer]):
         with choice.quietly():
             choice.choice.options = _types(settings["amp"])
 
+    def _write(self) -> None:
+        super()._write()
+        knob = self.knobs["amp"]
+        assert isinstance(knob, AmpKnob)
+        knob.list.warn(self.result.report.amp, solved=True)
+
     def _moved(self, knob: Knob, value: Any, gesture: str) -> None:
         """An amp that cannot be taken is told below the list, and the one before stays."""
         error = self._ask(self.adapted(knob.key, {**self.settings, knob.key: value}), knob, gesture)
