@@ -10,7 +10,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from tubekit import analyse, load_amp
-from tubekit.amp import Amp, AmpReport
+from tubekit.amp import Amp, AmpReport, amp_from_text
 
 FILES = Path(__file__).parent / "amp_files"
 DEMO = ("teasel", "burdock", "fescue", "vetch")
@@ -22,6 +22,12 @@ EVERY = DEMO + OTHERS
 def amp(name: str) -> Amp:
     """An amp by its name here."""
     return load_amp(name if name in DEMO else FILES / f"{name}.toml")
+
+
+def variant(title: str, text: str, gone: tuple[str, ...] = ()) -> Amp:
+    """The demo amp with some tables laid over it and some parts taken out."""
+    head = f'[amp]\nextends = "teasel"\ntitle = "{title}"\n'
+    return amp_from_text(head + text + "".join(f"\n[{name}]\nremoved = true\n" for name in gone), title)
 
 
 @lru_cache(maxsize=32)

@@ -2,20 +2,8 @@
 
 from __future__ import annotations
 
-from tubekit.amp import Amp, amp_from_text
-
-_HEAD = """
-[amp]
-extends = "teasel"
-title = "{title}"
-design_mains = "117 V"
-mains_frequency = "60 Hz"
-"""
-
-
-def variant(title: str, text: str) -> Amp:
-    """The demo amp with some tables laid over it."""
-    return amp_from_text(_HEAD.format(title=title) + text, title)
+from tests.amps import variant
+from tubekit.amp import Amp
 
 
 def with_feedback(ohms: str = "22k", *, reversed_phase: bool = False) -> Amp:

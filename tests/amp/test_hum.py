@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from tests.amp.signal_amps import variant, with_feedback, with_hum_balance
+from tests.amp.signal_amps import with_feedback, with_hum_balance
+from tests.amps import variant
 from tests.say import say
 from tubekit import load_amp
 from tubekit.amp import amp_from_text, demo_names

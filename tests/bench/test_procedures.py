@@ -7,9 +7,8 @@ import sys
 import numpy as np
 import pytest
 
-from tests.amps import amp, solved
+from tests.amps import amp, solved, variant
 from tubekit import analyse, load_amp, swap
-from tubekit.amp import amp_from_text
 from tubekit.amp.hum import hum
 from tubekit.amp.solve import solve
 from tubekit.amp.supply import supply_report
@@ -238,8 +237,7 @@ def test_hum_balance_nulls_near_the_middle():
         hum_procedure(load_amp("teasel"))
 
 
-FOUND = """[amp]
-extends = "teasel"
+FOUND = """
 [R14]
 value = "220"
 [R9]
@@ -253,7 +251,7 @@ removed = true
 
 
 def test_every_difference_from_the_drawing_is_found_and_solved():
-    report = found_against_drawn(amp_from_text(FOUND, "found"), "teasel")
+    report = found_against_drawn(variant("found", FOUND), "teasel")
     kinds = {d.part: d.kind for d in report.differences}
     assert kinds == {"R14": "differs", "R9": "sits elsewhere", "R50": "does not belong", "C13": "missing"}
     by_part = {d.part: d for d in report.differences}
@@ -268,7 +266,7 @@ def test_a_stray_wire_and_a_far_ground_are_judged_by_hum(teasel):
     far = '[R60]\nvalue = "0.1"\nnodes = ["far", "ground"]\n[C14]\nnodes = ["B1", "far"]\n'
     far += '[R4]\nnodes = ["k1a", "far"]\n'
     for text, part in ((wire, "W1"), (far, "R60")):
-        found = amp_from_text(f'[amp]\nextends = "teasel"\n{text}', "found")
+        found = variant("found", text)
         by_part = {d.part: d for d in found_against_drawn(found, "teasel").differences}
         first = by_part[part].moved[0]
         assert first.what == "hum at LS1"
@@ -280,7 +278,7 @@ def test_a_stray_wire_and_a_far_ground_are_judged_by_hum(teasel):
 
 def test_putting_a_series_part_right_bridges_it(teasel):
     text = '[R60]\nvalue = "47"\nnodes = ["k34", "kx"]\n[R14]\nnodes = ["kx", "ground"]\n'
-    found = amp_from_text(f'[amp]\nextends = "teasel"\n{text}', "found")
+    found = variant("found", text)
     extra = next(d for d in found_against_drawn(found, "teasel").differences if d.part == "R60")
     current = next(m for m in extra.moved if m.what == "V3 cathode current")
     assert current.then == pytest.approx(analyse(teasel).tube("V3").cathode_a, rel=1e-3)
@@ -290,7 +288,7 @@ def test_putting_a_series_part_right_bridges_it(teasel):
 def test_a_missing_series_part_goes_back_into_its_place():
     text = "[R14]\nremoved = true\n[C13]\nremoved = true\n" + '[test_points.TP12]\nnode = "B1"\n'
     text += "".join(f'[V{k}]\ncathode = "ground"\n' for k in (3, 4))
-    found = amp_from_text(f'[amp]\nextends = "teasel"\n{text}', "found")
+    found = variant("found", text)
     report = found_against_drawn(found, "teasel")
     for part in ("R14", "V3"):
         one = next(d for d in report.differences if d.part == part)

@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from tests.amps import amp, solved
+from tests.amps import amp, solved, variant
 from tests.supplies import (
     FILTER,
     FIVE_VOLTS,
@@ -26,22 +26,11 @@ from tubekit.bench.trace import Trace, trace
 from tubekit.decisions.probe import Tone
 
 LIFTED = """
-[amp]
-extends = "teasel"
-title = "Heater center tap on the output cathodes"
-design_mains = "117 V"
-mains_frequency = "60 Hz"
 [T1.heater]
 nodes = ["h1", "k34", "h2"]
 volts = ["3.35 V", "3.35 V"]
 resistance = ["0.08", "0.08"]
-[R25]
-removed = true
-[R26]
-removed = true
 """
-
-
 DIRECT = (
     HEAD + winding("high", ["a", "ground", "b"], 290.0, 60.0) + FIVE_VOLTS + TUBE
     + RESERVOIR + FILTER + SMOOTHING + winding("filament_2", ["f1", "k", "f2"], 1.25, 0.02)
@@ -89,7 +78,7 @@ def traced(name: str) -> Trace:
 
 
 def test_heaters_lifted_onto_the_output_cathodes_leave_the_output_as_it_is() -> None:
-    lifted = amp_from_text(LIFTED, "lifted")
+    lifted = variant("lifted", LIFTED, gone=("R25", "R26"))
     assert driven(lifted).rated_w == pytest.approx(driven(amp("teasel")).rated_w, rel=0.02)
 
 

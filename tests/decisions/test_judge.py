@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from tests.amps import variant
 from tubekit import load_amp
-from tubekit.amp import amp_from_text
 from tubekit.decisions.drift import drift
 from tubekit.decisions.judge import METER, judge
 from tubekit.decisions.probe import Probe
@@ -65,12 +65,13 @@ def test_cathode_bias_is_held_against_the_rating_itself(teasel):
 
 def test_fixed_bias_is_held_against_70_percent():
     """Rule of a published bias guide (practice table, printed)."""
-    fixed = amp_from_text(
-        '[amp]\nextends = "teasel"\n[R14]\nvalue = "1"\n[R15]\nnodes = ["drive3", "bias"]\n'
+    fixed = variant(
+        "fixed bias",
+        '[R14]\nvalue = "1"\n[R15]\nnodes = ["drive3", "bias"]\n'
         '[R16]\nnodes = ["drive4", "bias"]\n[R40]\nvalue = "15k"\nnodes = ["bias", "ground"]\n'
         '[CR1]\ntype = "1N4007"\nnodes = ["raw_bias", "hv_tap"]\n[R41]\nvalue = "100k"\n'
         'nodes = ["raw_bias", "bias"]\n[C30]\nvalue = "50u"\nnodes = ["ground", "raw_bias"]\n'
-        'style = "electrolytic"\n[R42]\nvalue = "180k"\nnodes = ["hv_a", "hv_tap"]\n'
+        'style = "electrolytic"\n[R42]\nvalue = "180k"\nnodes = ["hv_a", "hv_tap"]\n',
     )
     found = judge(taken(fixed, read((("V3", "cathode"), 0.040), quantity="dc_a")), size=400)
     verdict = next(p for p in found.power if p.tube == "V3")

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.amps import DEMO, FILES, amp, solved
+from tests.amps import DEMO, FILES, amp, solved, variant
 from tests.supplies import FIVE_VOLTS, FULL_WAVE, supply, winding
 from tubekit import analyse
 from tubekit.amp import AmpReport, amp_from_text
@@ -16,8 +16,6 @@ from tubekit.decisions import RatingCheck, limits
 from tubekit.decisions.failures import failures
 
 LIFTED = """
-[amp]
-extends = "teasel"
 [R25]
 nodes = ["h1", "lift"]
 [R26]
@@ -59,7 +57,7 @@ def found(report: AmpReport, part: str, code: str) -> RatingCheck:
 
 def test_heaters_lifted_beside_a_cathode_near_ground_exceed():
     """90 V (handbook, 12AY7); DC and the peak of the heater's own voltage count."""
-    report = analyse(amp_from_text(LIFTED, "lifted").changed({"V1": "12AY7"}))
+    report = analyse(variant("lifted", LIFTED).changed({"V1": "12AY7"}))
     lift, cathode = report.node("lift").dc_v, report.tube("V1a").cathode_v
     assert 130 < lift < 145
     assert cathode < 3

@@ -2,30 +2,13 @@
 
 from __future__ import annotations
 
-from tubekit.amp import Amp, amp_from_text
-
-_HEAD = """
-[amp]
-extends = "teasel"
-title = "{title}"
-design_mains = "117 V"
-mains_frequency = "60 Hz"
-{more}
-"""
-
-_GONE = "\n[{0}]\nremoved = true\n"
-
-
-def odd(title: str, text: str, more: str = "", gone: tuple[str, ...] = ()) -> Amp:
-    """The demo amp with some tables laid over it and some parts taken out."""
-    return amp_from_text(
-        _HEAD.format(title=title, more=more) + "".join(map(_GONE.format, gone)) + text, title
-    )
+from tests.amps import variant
+from tubekit.amp import Amp
 
 
 def cathode_follower() -> Amp:
     """V2b as a follower, its grid on the plate before it, its cathode feeding both output grids."""
-    return odd(
+    return variant(
         "Follower",
         """
 [V2.b]
@@ -45,7 +28,7 @@ nodes = ["k2b", "drive4"]
 
 def paraphase() -> Amp:
     """V2b takes its signal from a divider on the grid leak of V3, and drives V4."""
-    return odd(
+    return variant(
         "Paraphase",
         """
 [C11]
@@ -69,7 +52,7 @@ nodes = ["k2b", "ground"]
 
 def triode_strapped() -> Amp:
     """Screens on their plates: one straight, one through its stopper."""
-    return odd(
+    return variant(
         "Strapped",
         """
 [V3]
@@ -83,7 +66,7 @@ nodes = ["p4", "s4"]
 
 def ultralinear() -> Amp:
     """Screens on taps of the primary; a capacitor from plate to plate."""
-    return odd(
+    return variant(
         "Taps",
         """
 [R19]
@@ -104,7 +87,7 @@ rating = "1 kV"
 
 def one_section_unused() -> Amp:
     """Only one section of V2 is wired; parts from its plate back to its grid, a load at the loudspeaker."""
-    return odd(
+    return variant(
         "Half used",
         """
 [V2]
@@ -132,7 +115,7 @@ def reverberating() -> Amp:
     """A twin triode with both sections in parallel works a spring tank through a transformer of its own;
     a pentode brings the signal back to the recovery stage.
     """
-    return odd(
+    return variant(
         "Springs",
         """
 [C41]
@@ -230,7 +213,7 @@ nodes = ["back", "g2a"]
 
 def four_output_tubes() -> Amp:
     """Two tubes on each half of the primary, all four cathodes together; silicon in a bridge."""
-    return odd(
+    return variant(
         "Four tubes",
         """
 [V6]
@@ -284,7 +267,7 @@ nodes = ["ground", "hv_b"]
 
 def parallel_single_ended() -> Amp:
     """Two output tubes with everything in common into one transformer; its screens straight on B+."""
-    return odd(
+    return variant(
         "Side by side",
         """
 [V3]
@@ -304,7 +287,7 @@ resistance = ["200"]
 
 def wild_names() -> Amp:
     """Long names of nodes, and values of many figures."""
-    return odd(
+    return variant(
         "Long names",
         """
 [R2]

@@ -12,7 +12,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from tests.amp.signal_amps import variant
+from tests.amps import variant
 from tests.say import say
 from tubekit.amp.signal import SignalPath, signal_path
 from tubekit.amp.strays import GRID_WIRING_F

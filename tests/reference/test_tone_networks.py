@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import sympy
 
-from tests.amp.signal_amps import variant
+from tests.amps import variant
 from tests.say import say
 from tubekit import frequency_response, operating_point
 from tubekit.amp.build import build
