@@ -208,7 +208,7 @@ def _source(view: SignalView, way: Way) -> HumSource:
 def _kind(view: SignalView, node: str) -> str:
     """What sort of node hum starts from: a rail, a bias supply, a heater, or the mains itself."""
     amp, state = view.amp, view.solved.state
-    heaters = {end for tube in tubes(amp) for end in tube.heater}
+    heaters = {end for tube in tubes(amp) for end in tube.heater_leads}
     mean = float(np.mean(state.mean(node)))
     if node in heaters:  # also where they stand at a positive voltage on purpose
         return "heater"

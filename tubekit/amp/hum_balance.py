@@ -177,7 +177,7 @@ def balance_control(amp: Amp) -> str | None:
     >>> balance_control(load_amp("fescue")), balance_control(load_amp("teasel"))
     ('R54', None)
     """
-    heaters = {node for tube in tubes(amp) for node in tube.heater}
+    heaters = {node for tube in tubes(amp) for node in tube.heater_leads}
     for part in amp.parts.values():
         if isinstance(part, Potentiometer) and {part.top, part.bottom} <= heaters:
             return part.designator

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tubekit.amp.strays import PICKUP_F
+from tubekit.amp.strays import PICKUP_F, tubes
 from tubekit.text import Column, Table
 from tubekit.units import show
 
@@ -19,6 +19,9 @@ NOTE = (
     "Alone: with the other ways stilled. Heater couplings, wiring and pick-up "
     f"({PICKUP_F * 1e12:g} pF to a live wire, no clipping) are usual values (common practice). "
     "Magnetic fields and ground loops are left out."
+)
+FILAMENT_NOTE = (
+    " The middle of a filament counts as its cathode; what it hums at twice the line frequency is left out."
 )
 
 
@@ -55,7 +58,8 @@ def _by_way(found: Hum) -> Table:
     rows = [(each.part, each.node, each.into, each.rms, found.db(each.rms)) for each in order]
     heads = (Column("through"), Column("from"), Column("into"), Column("alone", "V"),
              Column("against 1 W", "dB", format=".0f"))  # fmt: skip
-    note = "\n".join(words for words in (_cancelling(found), NOTE) if words)
+    filament = any(tube.filament for tube in tubes(found.amp))
+    note = "\n".join(words for words in (_cancelling(found), NOTE + filament * FILAMENT_NOTE) if words)
     return Table("By which way", heads, rows, note=note)
 
 

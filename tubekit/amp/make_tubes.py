@@ -54,6 +54,7 @@ def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tub
         return None
     if known.family in DIODES:
         return _diode(DIODES[known.family], designator, table, known, found)
+    table = _with_filament(designator, table, known)
     inner = tables_in(table)
     alone = [key for key in SINGLE if key in table and key not in inner]
     values = read_fields(Tube, table, designator, found, (*ALWAYS, *inner, *alone))
@@ -78,6 +79,15 @@ def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tub
     if values is None or len(good) < len(sections) or len(good) > known.sections:
         return None
     return Tube(designator=designator, sections=good, family=known.family, socket=known.base, **values)
+
+
+def _with_filament(designator: str, table: Mapping[str, Any], known: TubeFacts) -> Mapping[str, Any]:
+    """The table of a directly heated tube whose cathode is not drawn: it is the middle of its filament."""
+    ends = table.get("heater")
+    if not (known.filament and isinstance(ends, list) and len(ends) == 2) or "cathode" in table:
+        return table
+    middle = f"{designator}_filament"
+    return {**table, "heater": [ends[0], middle, ends[1]], "cathode": middle}
 
 
 def _section(

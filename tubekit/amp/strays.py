@@ -51,6 +51,9 @@ def heater_strays(amp: Amp, unbalance: Mapping[str, float] | float) -> Iterator[
     for part in tubes(amp):
         if len(part.heater) < 2 or part.heater[0] == part.heater[-1]:
             continue
+        if part.filament:
+            yield from _filament(part, unbalance)
+            continue
         more = unbalance.get(part.designator, 0.0) if isinstance(unbalance, Mapping) else unbalance
         for section in part.sections:
             for end, node, share in (
@@ -58,6 +61,15 @@ def heater_strays(amp: Amp, unbalance: Mapping[str, float] | float) -> Iterator[
                 ("2", part.heater[-1], 1 - more / 2),
             ):
                 yield from _couplings(section, end, node, share)
+
+
+def _filament(part: Tube, unbalance: Mapping[str, float] | float) -> Iterator[wired.Part]:
+    """A filament whose halves differ: its first one carries more of the current, as far as couplings do."""
+    more = unbalance.get(part.designator, 0.0) if isinstance(unbalance, Mapping) else unbalance
+    volts, amps = part.heater_rating()
+    if more:
+        ohms = 0.5 * volts / amps / more
+        yield wired.Resistor(f"{part.designator}.heater1_unbalance", part.heater[0], part.heater[1], ohms)
 
 
 def _couplings(section: Section, end: str, heater: str, share: float) -> Iterator[wired.Part]:

@@ -305,7 +305,7 @@ class Topology:
     def heaters(self) -> frozenset[str]:
         """Nodes of the heaters of amplifying tubes, ground left out."""
         tubes = [part for part in self.parts.values() if isinstance(part, Tube) and part.sections]
-        own = {node for tube in tubes for node in tube.heater} - {GROUND}
+        own = {node for tube in tubes for node in tube.heater_leads} - {GROUND}
         return frozenset(reached(own, self.wired.metal, stops=[GROUND])) - {GROUND}
 
     def output_of(self, rectifier: str) -> str | None:

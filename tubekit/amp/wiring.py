@@ -177,7 +177,7 @@ def _heaters(parts: Mapping[str, Part], tubes: list[Tube], found: Findings) -> N
             pair for one in tubes if one is not tube for pair in pairwise(one.heater)
         ]  # a series string
         live = reached(taps, pairs + others, stops=[GROUND])
-        cold = [node for node in tube.heater if node not in live]
+        cold = [node for node in tube.heater_leads if node not in live]
         if cold:
             problem = f"the heater (node '{cold[0]}') reaches no winding"
             fix = "Name the nodes of a heater winding"

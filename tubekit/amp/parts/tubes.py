@@ -64,6 +64,7 @@ class TubeFacts:
     heater_volts: float
     heater_amps: float
     tapped: bool = False
+    filament: bool = False
 
     @property
     def words(self) -> str:
@@ -126,7 +127,9 @@ class Tube(Part):
     """An amplifying tube in its socket; `type` is a tuple of types in a batch.
 
     `family` is that of the drawn type, `socket` its base; `emission` is 1 for a new cathode. Of a tapped
-    heater `heater_halves` says how its halves are wired; three nodes are pins 4, 9 and 5.
+    heater `heater_halves` says how its halves are wired; three nodes are pins 4, 9 and 5. The cathode of a
+    directly heated tube is the middle of its filament, which no pin brings out: `heater` names it between
+    the two ends.
     """
 
     controls: ClassVar[tuple[str, ...]] = ("type", "emission")
@@ -152,6 +155,21 @@ class Tube(Part):
     def tapped(self) -> bool:
         """Whether its heater has a center tap, and so two voltages."""
         return facts(self.types[0]).tapped
+
+    @property
+    def filament(self) -> bool:
+        """Whether its cathode is the middle of its filament."""
+        return len(self.heater) == 3 and facts(self.types[0]).filament
+
+    @property
+    def heater_leads(self) -> tuple[str, ...]:
+        """Nodes at the pins of its heater."""
+        return (self.heater[0], self.heater[-1]) if self.filament else self.heater
+
+    def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002
+        """A filament that is the cathode, from end to end."""
+        if self.filament:
+            yield from pairwise(self.heater)
 
     def heater_rating(self, type_: str | None = None) -> tuple[float, float]:
         """Volts and amps of its heater between the outer nodes, as it is wired.
@@ -219,7 +237,7 @@ class Tube(Part):
 
     def unheated(self, nodes: Iterable[str]) -> Mapping[Knob, tuple[float, float]]:
         """Its emission gone, where its heater is fed from these nodes alone."""
-        if not self.heater or not set(self.heater) <= set(nodes):
+        if not self.heater or not set(self.heater_leads) <= set(nodes):
             return {}
         return dict.fromkeys(self._cathodes(), (GONE, 0.0))
 
@@ -373,6 +391,7 @@ def facts(tube_type: str) -> TubeFacts:
         heater_volts=tube.heater_volts or 0.0,
         heater_amps=tube.heater_amps or 0.0,
         tapped="heater center" in tube.pins,
+        filament=bool(tube.directly_heated),
     )
 
 
@@ -421,7 +440,7 @@ def _heater(part: Tube, hookup: Hookup) -> Iterator[wired.Part]:
         return
     cold = np.array([volts / amps if amps else NO_HEATER for volts, amps in rated])
     ohms = (cold if len(rated) > 1 else float(cold[0])) * heaters.resistance(hookup.heat(part.designator))
-    if part.tapped and len(part.heater) == 3:
+    if (part.tapped or part.filament) and len(part.heater) == 3:
         for k, (one, two) in enumerate(pairwise(part.heater), 1):
             yield wired.Resistor(f"{part.designator}.heater{k}", one, two, 0.5 * ohms)
     else:

@@ -10,7 +10,7 @@ ENVELOPE = 2.5
 
 def draw_tube(pen: Pen, one: Laid) -> None:
     """Control grid on the row of the grid pin; the screen, where there is one, a row above it."""
-    look, half = one.shape.more
+    look, half, filament = one.shape.more
     top = 0.0 if look == "triode" else 1.0
     plate = 1.15 if look == "triode" else 2.1
     _envelope(pen, one, top, half)
@@ -19,7 +19,10 @@ def draw_tube(pen: Pen, one: Laid) -> None:
     pen.lines([at(one, -1.1, plate), at(one, 1.1, plate)], lw=THICK)
     _grid(pen, one, 0.0)
     pen.lines([at(one, -3, 0), at(one, -1.3, 0)])
-    pen.lines([at(one, -1, -3), at(one, -1, -1.0), at(one, 1.0, -1.0), at(one, 1.0, -1.3)])
+    if filament:  # its middle is the cathode; its ends are with the heaters
+        pen.lines([at(one, -1, -3), at(one, -1, -1.8), at(one, 0.0, -0.8), at(one, 1.0, -1.8)])
+    else:
+        pen.lines([at(one, -1, -3), at(one, -1, -1.0), at(one, 1.0, -1.0), at(one, 1.0, -1.3)])
     if look != "triode":
         _grid(pen, one, 1.0)
         pen.lines([at(one, 1.3, 1), at(one, 3, 1)])

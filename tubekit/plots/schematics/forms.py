@@ -73,7 +73,7 @@ def _tube(ask: Ask) -> Shape:
         bodies.append(Box(2.5, 0.7, 2.9, 1.3))
     words = (Words(tuple(ask.label), 2.45, -1.95 - 0.3 * max(0, len(ask.label) - 2), "left"),)
     half = ("left" if ask.item.name.endswith("a") else "right") if twin else ""
-    return Shape("tube", "v", tuple(pins), tuple(bodies), words, (look, half))
+    return Shape("tube", "v", tuple(pins), tuple(bodies), words, (look, half, part.filament))
 
 
 def _directly_heated(part: Part) -> bool:
