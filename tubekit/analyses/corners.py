@@ -84,9 +84,7 @@ class Stretch:
             if row is None:
                 continue
             adjoint = self._solved(system.transpose(0, 2, 1), row)
-            found = list(shares(self.network, x, adjoint, s))
-            names, kinds = [each.name for each in found], [each.kind for each in found]
-            changes = np.stack([np.broadcast_to(each.change, s.shape) for each in found], axis=1)
+            names, kinds, changes = shares(self.network, x, adjoint, s)
             total = total + sign * (changes / (x @ row)[:, None]).real
         moves = np.asarray(total)
         reactive = np.array([kind in "CL" for kind in kinds])
@@ -107,13 +105,15 @@ def corners(
     """
     size = np.abs(gain)
     middle = np.full(len(size), reference_hz)
-    reference = np.abs(stretch.gain(middle))
+    reference, at_middle = np.abs(stretch.gain(middle)), stretch.moves(middle)[2]
     start = int(np.argmin(np.abs(np.log(frequencies_hz / reference_hz))))
     below = size < FALL * reference[:, None]
-    return (
-        _corner("low", stretch, _bracket(below[:, start::-1], frequencies_hz[start::-1]), reference, middle),
-        _corner("high", stretch, _bracket(below[:, start:], frequencies_hz[start:]), reference, middle),
-    )
+
+    def corner(side: str, onward: slice) -> Corner:
+        bracket = _bracket(below[:, onward], frequencies_hz[onward])
+        return _corner(side, stretch, bracket, reference, middle, at_middle)
+
+    return corner("low", slice(start, None, -1)), corner("high", slice(start, None))
 
 
 def _bracket(below: Array, frequencies: Array) -> tuple[Array, Array]:
@@ -124,13 +124,13 @@ def _bracket(below: Array, frequencies: Array) -> tuple[Array, Array]:
 
 
 def _corner(
-    side: str, stretch: Stretch, bracket: tuple[Array, Array], reference: Array, middle: Array
-) -> Corner:
+    side: str, stretch: Stretch, bracket: tuple[Array, Array], reference: Array, middle: Array,
+    at_middle: Array,
+) -> Corner:  # fmt: skip
     known = np.isfinite(bracket[0])
     inner, outer = (np.log(np.where(known, each, middle)) for each in bracket)
     hertz = np.exp(_crossing(stretch, inner, outer, reference))
     names, kinds, at_corner, slope = stretch.moves(hertz)
-    _, _, at_middle, _ = stretch.moves(middle)
     with np.errstate(divide="ignore", invalid="ignore"):
         moves = -(at_corner - at_middle) / slope[:, None]
     hertz, moves = np.where(known, hertz, np.nan), np.where(known[:, None], moves, np.nan)
@@ -139,6 +139,7 @@ def _corner(
 
 def _crossing(stretch: Stretch, inner: Array, outer: Array, reference: Array) -> Array:
     """Log frequency at which the gain has fallen, by false position that halves what it keeps twice."""
+    kept = np.zeros(inner.shape, int)
 
     def left(at: Array) -> Array:
         return np.asarray(np.log(np.abs(stretch.gain(np.exp(at))) / (FALL * reference)))
@@ -152,6 +153,8 @@ def _crossing(stretch: Stretch, inner: Array, outer: Array, reference: Array) ->
             break
         value = left(tried)
         beyond = value < 0
-        above, under = np.where(beyond, 0.5 * above, value), np.where(beyond, value, 0.5 * under)
+        twice = np.where(kept == np.where(beyond, 1, -1), 0.5, 1.0)
+        above, under = np.where(beyond, twice * above, value), np.where(beyond, value, twice * under)
+        kept = np.where(beyond, 1, -1)
         inner, outer = np.where(beyond, inner, tried), np.where(beyond, tried, outer)
     return tried

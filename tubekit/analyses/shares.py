@@ -8,9 +8,6 @@ IEEE Trans. Circuit Theory CT-16 (1969) (from memory).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
-
 import numpy as np
 
 from tubekit.circuit.network import Network
@@ -19,22 +16,22 @@ from tubekit.circuit.parts import GROUND, Capacitor, Part, Resistor, Windings
 Array = np.ndarray
 
 
-@dataclass(frozen=True, eq=False)
-class Share:
-    """d H / d ln(value) of one part, (N,) complex; `kind` is 'R', 'C' or 'L'."""
-
-    name: str
-    kind: str
-    change: Array
-
-
 def across(network: Network, x: Array, a: str, b: str) -> Array:
     """x[a] - x[b] for solutions (..., n)."""
     return np.asarray(network.pick(x, a) - network.pick(x, b))
 
 
-def shares(network: Network, x: Array, adjoint: Array, s: Array) -> Iterator[Share]:
-    """Change of the output for a relative change of each part; x, adjoint (N, n), s (N,) [rad/s].
+def shares(network: Network, x: Array, adjoint: Array, s: Array) -> tuple[list[str], list[str], Array]:
+    """Change of the output for a relative change of each part.
+
+    Parameters
+    ----------
+    x, adjoint : solutions (N, n).
+    s : complex frequency of each member (N,) [rad/s].
+
+    Returns
+    -------
+    Names and kinds ('R', 'C' or 'L') of the parts, and d H / d ln(value), (N, P) complex.
 
     Examples
     --------
@@ -42,30 +39,34 @@ def shares(network: Network, x: Array, adjoint: Array, s: Array) -> Iterator[Sha
     >>> from tubekit.circuit.parts import Circuit
     >>> network = assemble(Circuit((Resistor("R1", "a", "ground", 50.0),)))
     >>> one = np.array([[50.0]])  # V at a for 1 A into it, and the same for the adjoint
-    >>> [(each.name, each.change.tolist()) for each in shares(network, one, one, np.array([0.0]))]
-    [('R1', [50.0])]
+    >>> names, kinds, changes = shares(network, one, one, np.array([0.0]))
+    >>> names, kinds, changes.real.tolist()
+    (['R1'], ['R'], [[50.0]])
     """
-    for part in network.circuit.parts:
-        if isinstance(part, Resistor):
-            yield Share(part.name, "R", _pair(network, x, adjoint, part) / np.asarray(part.ohms))
-        elif isinstance(part, Capacitor):
-            change = -s * np.asarray(part.farads) * _pair(network, x, adjoint, part)
-            yield Share(part.name, "C", change)
-        elif isinstance(part, Windings):
-            yield from _of_coils(network, x, adjoint, s, part)
+    two_ended = [part for part in network.circuit.parts if isinstance(part, Resistor | Capacitor)]
+    starts, stops = ([number(network, getattr(part, end)) for part in two_ended] for end in ("a", "b"))
+    volts, weights = (_grounded(each)[:, starts] - _grounded(each)[:, stops] for each in (x, adjoint))
+    names = [part.name for part in two_ended]
+    kinds = ["R" if isinstance(part, Resistor) else "C" for part in two_ended]
+    changes = np.zeros((len(s), len(names)), complex)
+    for k, part in enumerate(two_ended):
+        own = -s * np.asarray(part.farads) if isinstance(part, Capacitor) else 1.0 / np.asarray(part.ohms)
+        changes[:, k] = own
+    changes *= volts * weights
+    for coils in network.circuit.of(Windings):
+        rows = coil_rows(network, coils)
+        currents, pulls = x[:, rows], adjoint[:, rows]
+        henries = np.broadcast_to(coils.henries, (len(x), len(rows), len(rows)))
+        copper = sum(pulls[:, j] * currents[:, j] * ohms for j, ohms in enumerate(coils.ohms))
+        own = np.stack([s * np.einsum("nj,njk,nk->n", pulls, henries, currents), copper], axis=1)
+        names, kinds = [*names, coils.name, f"{coils.name}.copper"], [*kinds, "L", "R"]
+        changes = np.concatenate((changes, own), axis=1)
+    return names, kinds, changes
 
 
-def _pair(network: Network, x: Array, adjoint: Array, part: Resistor | Capacitor) -> Array:
-    return np.asarray(across(network, x, part.a, part.b) * across(network, adjoint, part.a, part.b))
-
-
-def _of_coils(network: Network, x: Array, adjoint: Array, s: Array, part: Windings) -> Iterator[Share]:
-    rows = coil_rows(network, part)
-    currents, weights = x[:, rows], adjoint[:, rows]
-    henries = np.broadcast_to(part.henries, (len(x), len(rows), len(rows)))
-    yield Share(part.name, "L", s * np.einsum("nj,njk,nk->n", weights, henries, currents))
-    copper = sum(weights[:, j] * currents[:, j] * ohms for j, ohms in enumerate(part.ohms))
-    yield Share(f"{part.name}.copper", "R", np.asarray(copper))
+def _grounded(x: Array) -> Array:
+    """Solutions (N, n) with ground as a last unknown of zero."""
+    return np.concatenate((x, np.zeros((len(x), 1), x.dtype)), axis=1)
 
 
 def coil_rows(network: Network, part: Windings) -> list[int]:
