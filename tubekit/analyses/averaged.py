@@ -17,15 +17,15 @@ import numpy as np
 from tubekit.analyses.cycle import Cycle, Ports, solve_cycle
 from tubekit.analyses.harmonics import Harmonics, wave
 from tubekit.analyses.stepping import Devices, Pencil, Solution, reach
-from tubekit.circuit.network import Network, RectifierSet
+from tubekit.circuit.network import Network
 from tubekit.circuit.reduction import inverse_stack
 
 Array = np.ndarray
 
 SAMPLES = 128
 ROUNDS = 30
-AGREED_A, AGREED_V = 1e-6, 1e-4
-"""Tubes and rectifiers agree on the mean currents [A, and share] and the port voltages [V] to this."""
+AGREED_V = 1e-4
+"""Tubes and rectifiers agree on the port voltages to this [V]."""
 SLOPE_MOVED = 0.1
 """The harmonics are worked out anew once a tube's slope has moved by this share of the steepest."""
 
@@ -48,43 +48,47 @@ class Averaged:
         opened = (pencil.inverse @ right) @ pencil.edge
         volts = opened[:tubes] if self.volts is None else self.volts
         none = np.zeros(tubes)
-        means = np.zeros(len(seen) - tubes) if self.cycle is None else self.cycle.currents[0].mean(axis=1)
+        known = devices.tubes(volts) if tubes else (volts, np.zeros((0, 0)))
         for _ in range(ROUNDS):
-            old_volts, old_means = volts, means
-            if not self._average(pencil, opened, volts, devices):
+            lined = self._average(pencil, opened, volts, devices, known)
+            if lined is None or self.cycle is None:
                 return None
-            assert self.cycle is not None
             means = self.cycle.currents[0].mean(axis=1)
             held = opened[:tubes] - seen[:tubes, tubes:] @ means
-            found = reach(seen[:tubes, :tubes], held, none, devices, volts, tubes)
+            found = reach(seen[:tubes, :tubes], held, none, devices, volts, tubes, known)
             if found is None:
                 return None
             volts, currents, slopes = found
-            moved = np.abs(means - old_means) - AGREED_A * (1.0 + np.abs(means))
-            if np.all(moved <= 0) and np.all(np.abs(volts - old_volts) <= AGREED_V):
+            known = currents, slopes
+            if np.all(np.abs(volts - lined) <= AGREED_V):
                 self.volts = volts
                 every = np.concatenate((currents, means))
                 return Solution(pencil.unknowns(right, every), every, slopes)
         return None
 
-    def _average(self, pencil: Pencil, opened: Array, volts: Array, devices: Devices) -> bool:
-        """One mains cycle with the tubes as their slopes at `volts`."""
+    def _average(
+        self, pencil: Pencil, opened: Array, volts: Array, devices: Devices, known: tuple[Array, Array]
+    ) -> Array | None:
+        """One mains cycle with the tubes as lines through `known`, their currents and slopes at `volts`.
+
+        Where these lines lead the port voltages is given back; None where the cycle is not found.
+        """
         tubes, seen = pencil.tubes, pencil.seen
-        currents, slopes = devices.tubes(volts) if tubes else (volts, np.zeros((0, 0)))
+        currents, slopes = known
         self._refresh(slopes)
         fixed = currents - slopes @ volts
         to_tubes, to_rest = seen[:tubes, :tubes], seen[tubes:, :tubes]
-        admitted = slopes @ inverse_stack((np.eye(tubes) + to_tubes @ slopes)[None])[0]
-        open_rest = opened[tubes:] - to_rest @ (fixed + admitted @ (opened[:tubes] - to_tubes @ fixed))
+        lined = inverse_stack((np.eye(tubes) + to_tubes @ slopes)[None])[0]
+        alone, from_rest = lined @ (opened[:tubes] - to_tubes @ fixed), lined @ seen[:tubes, tubes:]
+        open_rest = opened[tubes:] - to_rest @ (fixed + slopes @ alone)
         impedance = self.impedance.copy()
-        impedance[0, 0] = seen[tubes:, tubes:] - to_rest @ admitted @ seen[:tubes, tubes:]
-        laws = RectifierSet(devices.laws, devices.places)
-        ports = Ports(impedance, open_rest[None], self.phasors, laws)
+        impedance[0, 0] = seen[tubes:, tubes:] - to_rest @ slopes @ from_rest
+        ports = Ports(impedance, open_rest[None], self.phasors, devices.rectifiers)
         cycle = solve_cycle(ports, self.cycle)
         if not cycle.converged[0] and self.cycle is not None:
             cycle = solve_cycle(ports, None)
         self.cycle = cycle
-        return bool(cycle.converged[0])
+        return alone - from_rest @ cycle.currents[0].mean(axis=1) if cycle.converged[0] else None
 
     def _refresh(self, slopes: Array) -> None:
         """Impedance of the rectifier ports at the harmonics of the mains, once slopes have moved."""

@@ -36,6 +36,8 @@ PATIENCE = 3
 """Steps in turn that even at their shortest lead no nearer, before a member is given up."""
 FIRST_STRIDE, LEAST_STRIDE, STRIDES = 0.1, 0.005, 25
 """First and least stride up to full drive, as parts of it, and the most strides that are tried."""
+ALONG = 0.999
+"""Cosine from which the way to one member is the way to another."""
 SPANNED = 1e-11
 """Directions in which the network answers less than this part of its largest answer count as held."""
 CHUNK_ELEMENTS = 6_000_000
@@ -103,8 +105,8 @@ class Problem:
 def solve_driven(problem: Problem, start: Array) -> Driven:
     """Steady state of every member, from port voltages `start` (N, P, S).
 
-    What does not arrive from there is led up from a tenth of the drive, in strides that grow while they
-    succeed, each started from where the last two point.
+    What does not arrive from there is led on from the nearest member that did, or where none did up from a
+    tenth of the drive, in strides that grow while they succeed, each started from where the last two point.
     """
     samples = start.shape[2]
     size = max(1, CHUNK_ELEMENTS // (max(1, problem.span().shape[1]) * samples) ** 2)
@@ -125,22 +127,42 @@ def _over_time(law: Law) -> Law:
 
 
 def _arrive(problem: Problem, start: Array) -> Driven:
-    done = _newton(problem, start)
-    lost = ~done.converged
-    if not lost.any():
-        return done
-    some = problem.subset(lost)
-    mean = some.open.mean(axis=2, keepdims=True)
-    volts = start[lost].mean(axis=2, keepdims=True) + np.zeros_like(start[lost])
-    here, stride, spent = 0.0, FIRST_STRIDE, np.zeros(len(volts), int)
+    """Every member by itself, then what is lost from the nearest that arrived, one after the other."""
+    done = _newton(problem, start, MAX_ITERATIONS if len(start) == 1 else STRIDE_ITERATIONS)
+    waiting = np.flatnonzero(~done.converged)
+    flat = problem.open.reshape(len(start), -1)
+    while len(waiting):
+        arrived, at = np.flatnonzero(done.converged), 0
+        if len(arrived):
+            apart = np.linalg.norm(flat[waiting, None] - flat[None, arrived], axis=2)
+            at, base = (int(k) for k in np.unravel_index(int(np.argmin(apart)), apart.shape))
+            here, near = waiting[[at]], arrived[[base]]
+            step = _led(problem.subset(here), problem.open[near], done.volts[near], 1.0)
+        else:
+            here = near = waiting[[at]]
+            none, volts = (each[here].mean(axis=2, keepdims=True) for each in (problem.open, start))
+            step = _led(problem.subset(here), none, volts + np.zeros_like(start[here]), FIRST_STRIDE)
+        for name in ("volts", "currents", "error", "converged"):
+            getattr(done, name)[here] = getattr(step, name)
+        done.iterations[here] += step.iterations
+        waiting = np.delete(waiting, at)
+        if len(arrived) and not step.converged.all():  # no way leads on to those behind it
+            way, ways = flat[here] - flat[near], flat[waiting] - flat[near]
+            sizes = np.linalg.norm(way) * np.linalg.norm(ways, axis=1)
+            waiting = waiting[(ways @ way[0] < ALONG * sizes) | (sizes < (way @ way[0]))]
+    return done
+
+
+def _led(problem: Problem, origin: Array, volts: Array, stride: float) -> Driven:
+    """One member led from `origin`, where its port voltages are `volts`, to its own open voltages."""
+    here, spent = 0.0, 0
     before: tuple[float, Array] | None = None
     for _ in range(STRIDES):
         there = min(1.0, here + stride)
         ahead = volts if before is None else volts + (volts - before[1]) * (there - here) / (here - before[0])
-        step = _newton(
-            Problem(some.groups, some.impedance, mean + there * (some.open - mean)), ahead, STRIDE_ITERATIONS
-        )
-        spent += step.iterations
+        way = Problem(problem.groups, problem.impedance, origin + there * (problem.open - origin))
+        step = _newton(way, ahead, STRIDE_ITERATIONS)
+        spent += int(step.iterations[0])
         if not step.converged.all():
             stride *= 0.4
             if stride < LEAST_STRIDE:
@@ -149,12 +171,10 @@ def _arrive(problem: Problem, start: Array) -> Driven:
         before, here, volts, stride = (here, volts), there, step.volts, 1.6 * stride
         if here == 1.0:
             break
-    if here < 1.0:  # some member never gets there: each as far as it goes at full drive
-        step = _newton(some, volts)
-    for name in ("volts", "currents", "error", "converged"):
-        getattr(done, name)[lost] = getattr(step, name)
-    done.iterations[lost] += spent
-    return done
+    if here < 1.0:  # it never gets there: as far as it goes at full drive
+        step = _newton(problem, volts)
+    step.iterations[:] = spent
+    return step
 
 
 def _newton(problem: Problem, start: Array, most: int = MAX_ITERATIONS) -> Driven:
@@ -170,11 +190,13 @@ def _newton(problem: Problem, start: Array, most: int = MAX_ITERATIONS) -> Drive
             break
         some, here = problem.subset(moving), left[moving]
         step = _step(span, kernel[moving], here, slopes[moving])
-        error[moving] = np.abs(step).max(axis=(1, 2), initial=0.0)
         iterations[moving] += 1
         volts[moving], left[moving], currents[moving], slopes[moving], lost = _descend(
             some, volts[moving], step, here
         )
+        # What is left after a step bounds the next one: no need to take it where it is small already.
+        size = [np.abs(each).max(axis=(1, 2), initial=0.0) for each in (step, left[moving])]
+        error[moving] = np.minimum(*size)
         stuck[moving] = np.where(lost, stuck[moving] + 1, 0)
     return Driven(volts, currents, iterations, error, error <= TOLERANCE)
 

@@ -16,11 +16,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
 
-from tubekit.circuit.network import Group, Network
+from tubekit.circuit.network import Group, Network, RectifierSet
 from tubekit.circuit.newton import block_diagonal, evaluate
 from tubekit.circuit.reduction import inverse_stack, solve_linear, solve_stack
 from tubekit.devices.rectifier import RectifierLaw
@@ -39,6 +40,8 @@ STAGES = 12
 USUAL_V = (-60.0, 600.0)
 ARRIVED = 1e-6
 """Newton ends at corrections below this [V], and below the same share of a port's voltage."""
+GAINED = 100.0
+"""Corrections are at most this many times what is left: tubes amplify it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,6 +62,11 @@ class Devices:
         rectifiers = network.rectifier_laws()
         names = tuple(one.name for one in network.rectifiers)
         return cls(network.groups, rectifiers.laws, rectifiers.places, names, swing)
+
+    @cached_property
+    def rectifiers(self) -> RectifierSet:
+        """The rectifiers over a cycle of the mains."""
+        return RectifierSet(self.laws, self.places)
 
     def at(self, time: float, emission: Emission | None) -> Devices:
         """The devices with their emission at a time."""
@@ -147,16 +155,22 @@ class Pencil:
 
 
 def newton(
-    seen: Array, opened: Array, own: Array, devices: Devices, start: Array, tubes: int
+    seen: Array,
+    opened: Array,
+    own: Array,
+    devices: Devices,
+    start: Array,
+    tubes: int,
+    known: tuple[Array, Array] | None = None,
 ) -> tuple[Array, Array, Array] | None:
     """Drives u, currents and slopes with u - own·i = opened - seen·i; None where it does not arrive.
 
     For a tube port `own` is nil and u its voltage; for a rectifier u is its voltage plus own·i, in
-    which the problem is nearly linear.
+    which the problem is nearly linear. `known` are the currents and slopes at `start`.
     """
     beyond = seen - np.diag(own)
     here, unit = start, np.eye(len(start))
-    currents, slopes = _currents(devices, here, own, tubes)
+    currents, slopes = known or _currents(devices, here, own, tubes)
     left = here - opened + beyond @ currents
     for _ in range(MAX_ITERATIONS):
         step = solve_stack((unit + beyond @ slopes)[None], -left[None, :, None])[0, :, 0]
@@ -171,19 +185,29 @@ def newton(
                 break
             scale *= 0.5
         here = trial
-        if np.all(np.abs(step) <= ARRIVED * (1.0 + np.abs(here))):
+        # What is left bounds the next step: no need to take it where it is small already.
+        if np.all(np.minimum(np.abs(step), GAINED * np.abs(left)) <= ARRIVED * (1.0 + np.abs(here))):
             return here, currents, slopes
     return None
 
 
 def reach(
-    seen: Array, opened: Array, own: Array, devices: Devices, near: Array | None, tubes: int
+    seen: Array,
+    opened: Array,
+    own: Array,
+    devices: Devices,
+    near: Array | None,
+    tubes: int,
+    known: tuple[Array, Array] | None = None,
 ) -> tuple[Array, Array, Array] | None:
-    """`newton` from a near solution, else with the tubes pulled out, else from what tubes stand."""
+    """`newton` from a near solution, else with the tubes pulled out, else from what tubes stand.
+
+    `known` are the currents and slopes at `near`.
+    """
     usual = np.clip(opened, *USUAL_V)  # a coil whose tube is pulled out stands at thousands of volts
     for start in (near, opened, usual):
         if start is not None:
-            found = newton(seen, opened, own, devices, start, tubes)
+            found = newton(seen, opened, own, devices, start, tubes, known if start is near else None)
             if found is not None:
                 return found
     here = np.zeros_like(opened)

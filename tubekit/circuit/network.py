@@ -72,11 +72,15 @@ class RectifierSet:
     def through(self, drive: Array, resistance: Array) -> tuple[Array, Array]:
         """Currents and slopes over the cycle: `drive` (N, R, S), `resistance` (N, R, 1)."""
         if len(self.laws) == 1:
-            return _along_time(self.laws[0]).through(drive, resistance)
+            return self._over_time[0].through(drive, resistance)
         currents, slopes = np.empty_like(drive), np.empty_like(drive)
-        for law, at in zip(self.laws, self.places, strict=True):
-            currents[:, at], slopes[:, at] = _along_time(law).through(drive[:, at], resistance[:, at])
+        for law, at in zip(self._over_time, self.places, strict=True):
+            currents[:, at], slopes[:, at] = law.through(drive[:, at], resistance[:, at])
         return currents, slopes
+
+    @cached_property
+    def _over_time(self) -> tuple[RectifierLaw, ...]:
+        return tuple(_along_time(law) for law in self.laws)
 
 
 def _along_time(law: RectifierLaw) -> RectifierLaw:
