@@ -12,7 +12,7 @@ from tests.circuits import full_wave
 from tests.supplies import FULL_WAVE, supply
 from tubekit import analyse, load_amp
 from tubekit.amp.loading import load_regulation, mains_regulation
-from tubekit.amp.sag import Sag, output_tubes, sag
+from tubekit.amp.sag import Sag, full_drive, output_tubes, sag
 from tubekit.amp.supply import supply_report
 from tubekit.analyses.mains import mains_steady_state
 from tubekit.analyses.regulation import regulation
@@ -32,6 +32,14 @@ def test_full_drive_brings_a_grid_to_its_cathode(teasel: Sag) -> None:
     peaks = [float(teasel.drive.volts(name, "grid").max()) for name in teasel.output_tubes]
     assert max(peaks) == pytest.approx(0.0, abs=0.15)
     assert 1e-3 < teasel.input_v < 1.0
+
+
+def test_a_generator_leaves_the_bias_at_a_jack_alone() -> None:
+    """A source without resistance once shorted the bias of a grid that is wired straight to the jack."""
+    report = solved("no-transformer")
+    drive = full_drive(any_amp("no-transformer"), near=report).drive
+    idle = float(np.asarray(report.tube("V1a").grid_v))
+    assert float(drive.volts("V1a", "grid").mean()) == pytest.approx(idle, rel=0.1)
 
 
 def test_rails_fall_and_come_back(teasel: Sag) -> None:

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from tubekit.amp.parts import GROUND, MainsPlug, PowerTransformer
+from tubekit.amp.parts import GROUND, Jack, MainsPlug, PowerTransformer
 from tubekit.amp.parts.iron import Winding
 from tubekit.amp.signal_view import GENERATOR, SignalView
 from tubekit.circuit.parts import (
@@ -44,12 +44,20 @@ def held_supply(view: SignalView, volts_peak: Value = 0.0) -> Circuit:
     for node in sorted(rails):
         mean = state.mean(node)
         parts.append(VoltageSource(f"{node} held", node, GROUND, view.solved.one(mean)))
-    tip, sleeve = view.jack.tip, view.jack.sleeve
-    parts.append(VoltageSource(GENERATOR, EMF, sleeve, ac=volts_peak))
-    parts.append(Resistor(f"{GENERATOR} ohms", EMF, BLOCKED if view.blocked else tip, view.source_ohms))
-    if view.blocked:
-        parts.append(Capacitor(f"{GENERATOR} capacitor", BLOCKED, tip, BLOCKING_F))
+    parts += generator(view.jack, volts_peak, view.source_ohms, view.blocked)
     return view.point.circuit.made_of(parts)
+
+
+def generator(jack: Jack, volts_peak: Value, ohms: float, blocked: bool) -> list[Part]:
+    """A generator of `volts_peak` [V peak] and `ohms` [Ω] at a jack, through a capacitor where `blocked`."""
+    tip, sleeve = jack.tip, jack.sleeve
+    parts: list[Part] = [
+        VoltageSource(GENERATOR, EMF, sleeve, ac=volts_peak),
+        Resistor(f"{GENERATOR} ohms", EMF, BLOCKED if blocked else tip, ohms),
+    ]
+    if blocked:
+        parts.append(Capacitor(f"{GENERATOR} capacitor", BLOCKED, tip, BLOCKING_F))
+    return parts
 
 
 def _mains_side(view: SignalView) -> set[str]:

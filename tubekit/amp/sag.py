@@ -16,8 +16,10 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.amp import Amp
+from tubekit.amp.held_supply import generator
 from tubekit.amp.parts import GROUND, Jack, MainsPlug, OutputTransformer, Tube
 from tubekit.amp.report import CAUTION, AmpReport
+from tubekit.amp.signal_view import GENERATOR, SOURCE_OHMS, carries_bias, driven_at
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.supply_readings import FilterReading
 from tubekit.amp.topology import edges, reached
@@ -34,7 +36,6 @@ Array = np.ndarray
 
 TONE_HZ = 400.0
 """Frequency of the drive [Hz]; common practice."""
-SIGNAL = "signal"
 SAMPLES, SEARCH = 32, 40
 FIRST_V, MOST_V = 1e-3, 10.0
 """The search for full drive begins and ends there [V peak]."""
@@ -42,8 +43,8 @@ GRID_AT_V = 0.1
 """A grid counts as at its cathode within this [V]."""
 LEAST_S, LONGEST_S = 3.0, 96.0
 """How long a run is at least and at most: it ends once the rails stay [s]."""
-STEP = 3e-4
-"""Error allowed in a step of a run, as a share of a voltage."""
+STEP, LOOSE = 3e-4, 1e-2
+"""Error allowed in a step of a run, as a share of a voltage: to read, and to learn only where it ends."""
 STAYS = 5e-4
 """A rail has settled once it moves by less than this share of its idle voltage in the last third of a run."""
 ROUNDS, AGREED = 6, 2e-3
@@ -170,19 +171,20 @@ def full_drive(amp: Amp, *, near: AmpReport | None = None) -> FullDrive:
     """Full drive of an amp with its rails settled; parameters and errors as of `sag`."""
     if amp.batch is not None:
         raise ChangeError("a batch is driven one by one", where=amp.name, fix="Take one with member(0)")
-    supply = supply_report(amp, near=near)
+    outputs = output_tubes(amp)
+    supply = supply_report(driven_at(amp, None)[0], near=near)
     idle = supply.report.solved.state
     if supply.report.stability.dangers:
         words = " ".join(note.text for note in supply.report.stability.dangers)
         raise SolveError(f"{amp.title}: {words}", best=supply.report)
-    outputs, circuit = output_tubes(amp), supply.still(idle.circuit)
+    circuit = supply.still(idle.circuit)
     rails = {node: float(idle.mean(node)[0]) for node in amp.topology.delivered}
     level = FIRST_V
     begin: Transient | MainsState = idle
     for _ in range(ROUNDS):
         drive, level = _full_drive(_held(supply, rails), outputs, level)
         swing = _swing(drive, idle.operating_point.network.port_names)
-        begin = run = _followed(supply, circuit, begin, swing)
+        begin = run = _followed(supply, circuit, begin, swing, LOOSE)
         new = {node: float(run.volts(node)[-1]) for node in rails}
         moved = max(abs(new[node] / rails[node] - 1.0) for node in rails)
         rails = new
@@ -192,7 +194,11 @@ def full_drive(amp: Amp, *, near: AmpReport | None = None) -> FullDrive:
 
 
 def _followed(
-    supply: SupplyReport, circuit: Circuit, start: Transient | MainsState, swing: Array | None = None
+    supply: SupplyReport,
+    circuit: Circuit,
+    start: Transient | MainsState,
+    swing: Array | None = None,
+    tolerance: float = STEP,
 ) -> Transient:
     """A run until the rails stay: over its last third each moves by next to nothing."""
     network = supply.report.solved.state.operating_point.network
@@ -205,8 +211,8 @@ def _followed(
         )
 
     return slow_transient(
-        circuit, LONGEST_S, frequency_hz=supply.amp.mains_hz, start=start, swing=swing, tolerance=STEP,
-        until=stays,
+        circuit, LONGEST_S, frequency_hz=supply.amp.mains_hz, start=start, swing=swing,
+        tolerance=tolerance, until=stays,
     )  # fmt: skip
 
 
@@ -273,22 +279,20 @@ def output_tubes(amp: Amp) -> tuple[str, ...]:
 
 
 def _held(supply: SupplyReport, rails: dict[str, float]) -> Circuit:
-    """The amp with its rails held and a drive at the first input jack."""
-    amp, circuit = supply.amp, supply.report.solved.state.circuit
-    jacks = [p for p in amp.parts.values() if isinstance(p, Jack) and p.direction == "input"]
-    if not jacks:
-        raise ChangeError("there is no input jack to drive", where=amp.name)
-    jack = next((one for one in jacks if one.plugged), jacks[0])
+    """The amp with its rails held and a generator at its input."""
+    amp, solved = supply.amp, supply.report.solved
+    circuit, jack = solved.state.circuit, amp.parts[driven_at(amp, None)[1]]
+    assert isinstance(jack, Jack)
     plugs = [name for name, part in amp.parts.items() if isinstance(part, MainsPlug)]
     rest = circuit.without(*plugs, *(part.name for part in circuit.of(Rectifier)))
     sources = [VoltageSource(f"{node} held", node, GROUND, volts) for node, volts in rails.items()]
-    return rest.with_parts(*sources, VoltageSource(SIGNAL, jack.tip, jack.sleeve, ac=FIRST_V))
+    return rest.with_parts(*sources, *generator(jack, FIRST_V, SOURCE_OHMS, carries_bias(solved, jack)))
 
 
 def _full_drive(circuit: Circuit, outputs: tuple[str, ...], first: float) -> tuple[LargeSignal, float]:
     """The drive that brings a grid of the output tubes to its cathode, and its size [V peak]."""
-    source = next(part for part in circuit.of(VoltageSource) if part.name == SIGNAL)
-    rest, level, tried = circuit.without(SIGNAL), first, (0.0, -np.inf)
+    source = next(part for part in circuit.of(VoltageSource) if part.name == GENERATOR)
+    rest, level, tried = circuit.without(GENERATOR), first, (0.0, -np.inf)
     drive: LargeSignal | None = None
     for _ in range(SEARCH):
         found = _driven(rest.with_parts(replace(source, ac=level)))

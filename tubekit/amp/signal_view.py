@@ -102,8 +102,7 @@ class SignalView:
     @property
     def blocked(self) -> bool:
         """Whether the generator needs a capacitor: its resistance would take the grid's bias away."""
-        volts = self.solved.state.mean(self.jack.tip, self.jack.sleeve)
-        return bool(np.max(np.abs(volts)) > BIAS_V)
+        return carries_bias(self.solved, self.jack)
 
     def at_speaker(self, x: Array) -> Array:
         """Voltage across the loudspeaker from solutions (..., n)."""
@@ -168,7 +167,15 @@ def signal_view(
     else:
         parts.append(wired.Resistor(GENERATOR, found.tip, found.sleeve, source_ohms))
     point, judged = _judged(solved, parts, entry, found.sleeve, speaker)
+    if jack is None and heaters is None and not (worn or empty):
+        for known in (amp, one):
+            known.__dict__["oscillation"] = judged.dangers  # as of `analyse`, which need not solve it again
     return SignalView(one, solved, point, judged, found, speaker, source_ohms, worn)
+
+
+def carries_bias(solved: Solved, jack: Jack) -> bool:
+    """Whether the bias of a grid is at a jack."""
+    return bool(np.max(np.abs(solved.state.mean(jack.tip, jack.sleeve))) > BIAS_V)
 
 
 def idle_signal(solved: Solved) -> tuple[OperatingPoint, Stability, Jack | None]:
