@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ KIRCHHOFF_A = 1e-6
 """No solution leaves more current than this over at a node [A]."""
 FROM_COLD = "tubes settled from cold"
 RELAXED = "rectifiers relaxed"
+_BY_MEMBER = ("converged", "iterations", "error", "residual_a")
 
 
 def seal(lost: Array, *arrays: Array) -> None:
@@ -53,6 +54,17 @@ class Convergence:
     method: str
     residual_a: Array
     ways_out: Mapping[str, int] = field(default_factory=dict)
+
+    def members(self, keep: Array) -> Convergence:
+        """Some members of the batch."""
+        arrays = {name: getattr(self, name)[keep] for name in _BY_MEMBER}
+        return replace(self, **arrays)
+
+    @staticmethod
+    def joined(pieces: Sequence[Convergence], order: Array) -> Convergence:
+        """The members of some pieces, in this order."""
+        arrays = {name: np.concatenate([getattr(p, name) for p in pieces])[order] for name in _BY_MEMBER}
+        return replace(pieces[0], **arrays)
 
     @property
     def mask(self) -> Array:

@@ -9,7 +9,7 @@ nonlinear operators", SIAM J. Numer. Anal. 16 (1979) (from memory).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -50,6 +50,16 @@ class Cycle:
         """Some of the batch; a single solution stands for all."""
         return self if len(self.error) == 1 else Cycle(*(getattr(self, f.name)[keep] for f in fields(self)))
 
+    def take(self, where: Array, other: Cycle) -> None:
+        """Put `other` in the place of some of the batch."""
+        for f in fields(self):
+            getattr(self, f.name)[where] = getattr(other, f.name)
+
+    @staticmethod
+    def joined(pieces: Sequence[Cycle], order: Array | slice = slice(None)) -> Cycle:
+        """The members of some pieces, in this order."""
+        return Cycle(*(np.concatenate([getattr(p, f.name) for p in pieces])[order] for f in fields(Cycle)))
+
 
 def nothing_rectified(count: int, samples: int) -> Cycle:
     """The cycle of circuits without a rectifier: their heaters glow, their B+ is nil."""
@@ -74,7 +84,7 @@ def solve_cycle(ports: Ports, start: Cycle | None = None) -> Cycle:
     (0.5, -50.0)
     """
     parts = [_solve(ports.members(c), None if start is None else start.members(c)) for c in _chunks(ports)]
-    return Cycle(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Cycle)))
+    return Cycle.joined(parts)
 
 
 def mean_slopes(ports: Ports, cycle: Cycle) -> Array:
@@ -122,19 +132,20 @@ def _chunks(ports: Ports) -> list[slice]:
 
 
 def _solve(ports: Ports, start: Cycle | None) -> Cycle:
+    given = start is not None
     if start is None and ports.samples > COARSE:
         start = _solve(ports.sampled(COARSE), None)
     problem = pose(ports, ports.resistance)
     drive = _stiff_reservoir(problem) if start is None else _resampled(problem, start)
     answer = _iterate(ports, problem, drive, _descend, MAX_ITERATIONS)
     lost = ~answer.converged & np.isfinite(answer.error)
-    if lost.any():
+    if given and lost.any():  # where it started may have misled it
+        answer.take(lost, _solve(ports.members(lost), None))
+    elif lost.any():
         some = ports.members(lost)
         slow = pose(some, _mesh_resistance(some, problem.subset(lost)))
         drive = _stiff_reservoir(slow) if start is None else _resampled(slow, start.members(lost))
-        again = _iterate(some, slow, drive, _descend_patiently, PATIENCE)
-        for f in fields(Cycle):
-            getattr(answer, f.name)[lost] = getattr(again, f.name)
+        answer.take(lost, _iterate(some, slow, drive, _descend_patiently, PATIENCE))
         answer.relaxed[lost] = True
     return answer
 

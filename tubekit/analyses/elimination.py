@@ -87,9 +87,7 @@ def respond(
     if key in _PLANS:
         answer, lost = _played(_PLANS[key], matrix, storage, drive, s, wanted)
     if lost is None or lost.any():  # the plan of a like amp does not suit this one: make it a new one
-        if len(_PLANS) > KEPT:
-            _PLANS.clear()
-        _PLANS[key] = _planned(pattern, matrix[0] + SAMPLE * storage[0])
+        _remember(key, _planned(pattern, matrix[0] + SAMPLE * storage[0]))
         answer, lost = _played(_PLANS[key], matrix, storage, drive, s, wanted)
     assert answer is not None
     if lost.any():
@@ -97,6 +95,12 @@ def respond(
         for k, each in enumerate(s):
             answer[lost, k] = solve_linear(network, matrix[lost] + each * storage[lost], right)[:, wanted, 0]
     return answer
+
+
+def _remember(key: bytes, plan: Plan) -> None:
+    if len(_PLANS) > KEPT:
+        _PLANS.clear()
+    _PLANS[key] = plan
 
 
 def _planned(pattern: Array, sample: Array) -> Plan:
@@ -152,44 +156,101 @@ def _played(
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # what comes of it is looked at
         for k in range(0, len(fixed), each):
             some = slice(k, k + each)
-            found = _replayed(plan, fixed[some], moving[some], drive, s)
+            found = Factors.of(plan, fixed[some], moving[some], s).answer(drive[:, None])[:, 0]
             answer[some] = np.moveaxis(found[keep], 0, 2)
             lost[some] = _misses(plan, fixed[some], moving[some], drive, s, found)
     return answer, lost
 
 
-def _replayed(plan: Plan, fixed: Array, moving: Array, drive: Array, s: Array) -> Array:
-    """Eliminate and substitute back for some variants: every unknown (n, N, K)."""
-    count, length = len(fixed), len(fixed) * len(s)
-    values = np.zeros((plan.slots, length), complex)
-    start = values[: len(plan.rows)].reshape(-1, count, len(s))
-    start[:] = fixed.T[:, :, None]
-    stored = (moving != 0).any(axis=0)
-    start[stored] += moving.T[stored][:, :, None] * s
-    right: Array = np.repeat(drive.astype(complex)[:, None], length, axis=1)
-    answer = np.empty((len(drive), length), complex)
-    term, driven = np.empty(length, complex), drive != 0
-    for step in plan.steps:
-        inverse = values[step.pivot]
-        np.divide(1.0, inverse, out=inverse)
-        for below, row, block in zip(step.below, step.own_below, step.block, strict=True):
-            share = values[below]
-            share *= inverse
-            for beside, target in zip(step.right, block, strict=True):
-                np.multiply(share, values[beside], out=term)
-                values[target] -= term
+@dataclass(frozen=True, eq=False)
+class Factors:
+    """Some variants eliminated at frequencies s (K,): `values` (slots, N, K) by the slots of the plan."""
+
+    plan: Plan
+    values: Array
+
+    @classmethod
+    def of(cls, plan: Plan, fixed: Array, moving: Array, s: Array) -> Factors:
+        """Eliminate `fixed` + s `moving`, (N, places) each."""
+        values = np.zeros((plan.slots, len(fixed), len(s)), complex)
+        start = values[: len(plan.rows)]
+        start[:] = fixed.T[:, :, None]
+        stored = (moving != 0).any(axis=0)
+        start[stored] += moving.T[stored][:, :, None] * s
+        term = np.empty(values.shape[1:], complex)
+        for step in plan.steps:
+            inverse = values[step.pivot]
+            np.divide(1.0, inverse, out=inverse)
+            for below, block in zip(step.below, step.block, strict=True):
+                share = values[below]
+                share *= inverse
+                for beside, target in zip(step.right, block, strict=True):
+                    np.multiply(share, values[beside], out=term)
+                    values[target] -= term
+        return cls(plan, values)
+
+    def at(self, places: Array) -> Factors:
+        """The same at some of the frequencies."""
+        return Factors(self.plan, self.values[:, :, places])
+
+    def answer(self, right: Array) -> Array:
+        """Every unknown (n, I, N, K) for right sides (n, I), or (n, I, N, K)."""
+        driven = [bool(row.any()) for row in right]
+        wide = right if right.ndim == 4 else right[:, :, None, None]
+        left = np.empty((*wide.shape[:2], *self.values.shape[1:]), complex)
+        left[:] = wide
+        term = np.empty(left.shape[1:], complex)
+        for step in self.plan.steps:
             if driven[step.own]:
-                driven[row] = True
-                np.multiply(share, right[step.own], out=term)
-                right[row] -= term
-    for step in reversed(plan.steps):
-        left = answer[step.column]
-        left[:] = right[step.own]
-        for beside, column in zip(step.right, step.right_columns, strict=True):
-            np.multiply(values[beside], answer[column], out=term)
-            left -= term
-        left *= values[step.pivot]
-    return answer.reshape(len(drive), count, len(s))
+                for below, row in zip(step.below, step.own_below, strict=True):
+                    driven[row] = True
+                    np.multiply(self.values[below], left[step.own], out=term)
+                    left[row] -= term
+        answer = np.empty_like(left)
+        for step in reversed(self.plan.steps):
+            own = answer[step.column]
+            own[:] = left[step.own]
+            for beside, column in zip(step.right, step.right_columns, strict=True):
+                np.multiply(self.values[beside], answer[column], out=term)
+                own -= term
+            own *= self.values[step.pivot]
+        return answer
+
+
+def table(
+    network: Network, matrix: Array, inputs: Array, s: Array, edge: Array, trust: float
+) -> tuple[Array, Array]:
+    """Every unknown for each of `inputs` (n, I), (n, I, N, K), and the members (N,) it is wrong for.
+
+    They are those where one more step of refinement moves what `edge` (n, R) picks out by more than `trust`
+    of the largest of it, at the ends and in the middle of s.
+    """
+    storage = np.broadcast_to(network.storage, matrix.shape)
+    pattern = (matrix != 0).any(axis=0) | (storage != 0).any(axis=0)
+    key = pattern.tobytes()
+    if key not in _PLANS:
+        _remember(key, _planned(pattern, matrix[0] + SAMPLE * storage[0]))
+    plan = _PLANS[key]
+    fixed, moving = matrix[:, plan.rows, plan.columns], storage[:, plan.rows, plan.columns]
+    found = np.empty((*inputs.shape, len(matrix), len(s)), complex)
+    lost = np.empty(len(matrix), bool)
+    proof = np.array([0, len(s) // 2, len(s) - 1])
+    starts = np.flatnonzero(np.diff(plan.rows, prepend=-1))
+    each = max(1, CHUNK // len(s))
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # what comes of it is looked at
+        for k in range(0, len(matrix), each):
+            some = slice(k, k + each)
+            factors = Factors.of(plan, fixed[some], moving[some], s)
+            found[:, :, some] = factors.answer(inputs)
+            at = found[:, :, some][..., proof]
+            system = fixed[some].T[:, :, None] + moving[some].T[:, :, None] * s[proof]
+            flows = np.add.reduceat(system[:, None] * at[plan.columns], starts, axis=0)
+            moved = factors.at(proof).answer(inputs[:, :, None, None] - flows)
+            off, size = (
+                np.abs(np.tensordot(edge.T, x, 1)).max(axis=(0, 1), initial=0.0) for x in (moved, at)
+            )
+            lost[some] = ~(off <= trust * size).all(axis=1)
+    return found, lost
 
 
 def _misses(plan: Plan, fixed: Array, moving: Array, drive: Array, s: Array, answer: Array) -> Array:

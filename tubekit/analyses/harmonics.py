@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from tubekit.analyses.elimination import table
 from tubekit.analyses.poles import PoleForm, direct_transfer, ends_and_middle, pole_form
 from tubekit.circuit.network import Network
 from tubekit.circuit.parts import VoltageSource
@@ -15,6 +16,8 @@ AT_PORTS = 1e-7
 """Largest error of a pole form at the ports, a share of the largest response of a port."""
 ELSEWHERE = 3e-5
 """Largest error at any other output, a share of its own largest response: 0.0003 dB of the hum there."""
+MANY = 4
+"""So many members are eliminated together by one plan, fewer by their poles."""
 ROUNDING = 64 * float(np.finfo(float).eps)
 """A direct solve is no better than this many roundings: a primary that floats has no voltage to ground."""
 
@@ -39,11 +42,20 @@ class Harmonics:
                 network, matrix, self.inputs, proof, found, exact
             )
 
+        self.form: PoleForm | None = None
+        self.table: Array | None = None  # (n, I, N, K)
+        if rails_only and len(matrix) >= MANY:
+            self.table, lost = table(network, matrix, self.inputs, s[1:], edge, AT_PORTS)
+            if lost.any():
+                some = network.members(lost)
+                exact = direct_transfer(some, matrix[lost], outputs, self.inputs, s[1:])
+                self.table[:, :, lost] = exact.transpose(2, 3, 0, 1)
+            return
         agree = self._at_ports if rails_only else everywhere
         self.form = pole_form(network, matrix, outputs, self.inputs, proof, agree)
-        self.table: Array | None = None
         if self.form is None:
-            self.table = direct_transfer(network, matrix, outputs, self.inputs, s[1:])
+            exact = direct_transfer(network, matrix, outputs, self.inputs, s[1:])
+            self.table = exact.transpose(2, 3, 0, 1)
 
     def _at_ports(self, found: Array, exact: Array) -> bool:
         """Per member and frequency, against the largest response of a port."""
@@ -62,7 +74,7 @@ class Harmonics:
             ).at(s)
         else:
             assert self.table is not None
-            seen = edge @ self.table[..., ports]
+            seen = np.tensordot(edge, self.table[:, ports], 1).transpose(2, 3, 0, 1)
         return np.concatenate((np.zeros_like(seen[:, :1]), seen), axis=1)
 
     def open_phasors(self) -> Array:
@@ -86,7 +98,8 @@ class Harmonics:
         if self.form is not None:
             return self.form.respond(s, drive)
         assert self.table is not None
-        return np.asarray(np.einsum("nkji,nki->nkj", self.table[:, : len(s)], drive))
+        by_input = self.table[..., : len(s)] * drive.transpose(2, 0, 1)
+        return np.asarray(by_input.sum(axis=1).transpose(1, 2, 0))
 
 
 def _inputs(network: Network, edge: Array) -> tuple[Array, Array]:

@@ -8,7 +8,7 @@ repeated until they agree; each round is a Newton step from both sides, so two o
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -19,7 +19,7 @@ from tubekit.analyses.cycle import Cycle
 from tubekit.analyses.harmonics import wave
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.analyses.supply import Answer, Supply
-from tubekit.circuit.network import Network, assemble
+from tubekit.circuit.network import assemble
 from tubekit.circuit.newton import evaluate
 from tubekit.circuit.parts import GROUND, Circuit, Windings
 from tubekit.circuit.threads import on_one_core
@@ -32,9 +32,10 @@ SAMPLES = 256
 ROUNDS = 25
 AGREED = 1e-5
 """Rounds end when supply and tubes agree on the mean voltage of every tube port to this [V]."""
+ROUGHLY = 2e-4
+"""The same for large batches [V]: what is left after a round is of the second order in it."""
 PATIENCE, SHRINKS = 6, 0.5
-"""Rounds end too when for so many of them no member that is left has come nearer than this share of its best:
-what swings between two states (a rail that a dead rectifier leaves to leakage) never agrees."""
+"""A member leaves too when for so many rounds it has not come nearer than this share of its best."""
 PER_AMPERE = 100.0
 """A mean rectifier current that they do not agree on counts as this many volts an ampere [Ω]."""
 
@@ -190,29 +191,93 @@ def mains_steady_state(
         )
     network = assemble(circuit)
     supply = Supply(network, frequency_hz, samples, rails_only)
-    near_point, cycle, rounds = None if near is None else _tangent(network, near), None, 0
-    if near is not None and near_point is not None:
-        point, cycle = near_point, near.cycle
-    else:
-        point = solve_network(network, supply.guess())
-    apart = best = np.full(network.size, np.inf)
-    nearer, slow = 0, Counter(point.convergence.ways_out)
-    while rounds < min(ROUNDS, nearer + PATIENCE) and (apart > AGREED).any():
-        rounds += 1
+    pieces = _rounds(supply, near)
+    if near is not None:  # a near solution can mislead: what it lost starts afresh
+        lost = np.concatenate([piece.rows[piece.lost] for piece in pieces])
+        if len(lost):
+            some = replace(supply, network=network.members(lost)) if len(lost) < network.size else supply
+            again = [replace(piece, rows=lost[piece.rows]) for piece in _rounds(some)]
+            pieces = [piece.members(~piece.lost) for piece in pieces if not piece.lost.all()] + again
+    return _judged(_state(circuit, supply, pieces), strict)
+
+
+@dataclass(frozen=True, eq=False)
+class _Piece:
+    """Members that left the rounds together: their `rows` in the batch, and what they came to."""
+
+    rows: Array
+    point: OperatingPoint
+    spectrum: Array
+    cycle: Cycle
+    apart: Array
+    rounds: int
+    agreed: Array
+    slow: Mapping[str, int]
+
+    @property
+    def lost(self) -> Array:
+        """Those that did not agree."""
+        return ~(self.cycle.converged & self.point.convergence.converged & self.agreed)
+
+    def members(self, keep: Array) -> _Piece:
+        """Some of them."""
+        return _Piece(
+            self.rows[keep], self.point.members(keep), self.spectrum[keep], self.cycle.members(keep),
+            self.apart[keep], self.rounds, self.agreed[keep], self.slow,
+        )  # fmt: skip
+
+
+def _rounds(supply: Supply, near: MainsState | None = None) -> list[_Piece]:
+    """Supply and tubes in turn; each member leaves as soon as it has settled or given up."""
+    point, cycle = _begin(supply, near)
+    limit = ROUGHLY if supply.rails_only else AGREED
+    rows, best = np.arange(supply.network.size), np.full(supply.network.size, np.inf)
+    nearer = np.zeros(len(rows), int)
+    slow, pieces = Counter(point.convergence.ways_out), list[_Piece]()
+    for done in range(1, ROUNDS + 1):
         answer = supply.cycle(point, cycle)
         cycle = answer.cycle
-        point = solve_network(network, answer.feed, point.port_volts)
+        point = solve_network(supply.network, answer.feed, point.port_volts)
         apart = _apart(answer, point)
-        if ((apart > AGREED) & (apart < SHRINKS * best)).any():
-            nearer = rounds
+        nearer[apart < SHRINKS * best] = done
         best = np.minimum(best, apart)
         slow.update({**point.convergence.ways_out, RELAXED: int(cycle.relaxed.sum())})
-    state = _state(circuit, supply, point, answer, rounds, apart, slow)
-    if near_point is not None and state.convergence.mask.any():  # a near solution can mislead: start afresh
-        return mains_steady_state(
-            circuit, frequency_hz=frequency_hz, samples=samples, strict=strict, rails_only=rails_only
-        )
-    return _judged(state, strict)
+        leaves = ~(apart > limit) | (done >= nearer + PATIENCE) | (done == ROUNDS)
+        if not leaves.any():
+            continue
+        left = _Piece(rows, point, answer.spectrum(point.unknowns), cycle, apart, done, apart <= limit, slow)
+        pieces.append(left.members(leaves) if not leaves.all() else left)
+        if leaves.all():
+            break
+        stays, slow = ~leaves, Counter()
+        supply = replace(supply, network=supply.network.members(stays))
+        rows, best, nearer = rows[stays], best[stays], nearer[stays]
+        point, cycle = replace(point.members(stays), network=supply.network), cycle.members(stays)
+    return pieces
+
+
+def _begin(supply: Supply, near: MainsState | None) -> tuple[OperatingPoint, Cycle | None]:
+    """The tubes as they stand at a near solution: as good a place for the first round as any other.
+
+    Where that is one amp and this a batch, they settle first on the line that its rectifiers have. What is
+    no near solution, since a member of it was lost or the ports are others, is not looked at.
+    """
+    network = supply.network
+    if near is not None:
+        was = near.operating_point
+        volts, alike = was.port_volts, was.network.port_names == network.port_names
+        alike &= len(was.network.rectifiers) == len(network.rectifiers)
+        if alike and np.isfinite(volts).all():
+            same = was.network.incidence.shape == network.incidence.shape
+            same = same and bool((was.network.incidence == network.incidence).all())
+            if same and len(volts) == network.size:
+                currents, slopes = evaluate(network.groups, volts)
+                return replace(was, circuit=network.circuit, network=network, port_currents=currents,
+                               slopes=tuple(slopes)), near.cycle  # fmt: skip
+            if len(volts) == 1:
+                start = np.broadcast_to(volts, (network.size, volts.shape[1])) if same else None
+                return solve_network(network, was.feed, start), near.cycle
+    return solve_network(network, supply.guess()), None
 
 
 def _apart(answer: Answer, point: OperatingPoint) -> Array:
@@ -225,44 +290,22 @@ def _apart(answer: Answer, point: OperatingPoint) -> Array:
     return np.asarray(np.abs(np.concatenate((volts, PER_AMPERE * amps), axis=1)).max(axis=1, initial=0.0))
 
 
-def _tangent(network: Network, near: MainsState) -> OperatingPoint | None:
-    """The tubes as they stand at a near solution: as good a place for the first round as any other.
+def _state(circuit: Circuit, supply: Supply, pieces: list[_Piece]) -> MainsState:
+    order = np.argsort(np.concatenate([piece.rows for piece in pieces]))
+    slow = sum((Counter(piece.slow) for piece in pieces), Counter[str]())
 
-    None where some member of it was lost, or where the batch is another one.
-    """
-    volts = near.operating_point.port_volts
-    if volts.shape != (network.size, network.incidence.shape[1]) or not np.isfinite(volts).all():
-        return None
-    currents, slopes = evaluate(network.groups, volts)
-    return replace(
-        near.operating_point, circuit=network.circuit, network=network, port_currents=currents,
-        slopes=tuple(slopes),
-    )  # fmt: skip
+    def whole(get: Callable[[_Piece], Array]) -> Array:
+        return np.concatenate([get(piece) for piece in pieces])[order] if len(pieces) > 1 else get(pieces[0])
 
-
-def _state(
-    circuit: Circuit,
-    supply: Supply,
-    point: OperatingPoint,
-    answer: Answer,
-    rounds: int,
-    apart: Array,
-    slow: Mapping[str, int],
-) -> MainsState:
-    cycle = answer.cycle
-    good = cycle.converged & point.convergence.converged & (apart <= AGREED)
+    point = OperatingPoint.joined(supply.network, [piece.point for piece in pieces], order)
+    cycle = Cycle.joined([piece.cycle for piece in pieces], order)
     convergence = Convergence(
-        good,
-        np.full(len(apart), rounds),
-        apart,
-        "V",
-        "supply and tubes in turn",
-        point.convergence.residual_a,
-        slow,
-    )
+        ~whole(lambda piece: piece.lost), whole(lambda piece: np.full(len(piece.rows), piece.rounds)),
+        whole(lambda piece: piece.apart), "V", "supply and tubes in turn", point.convergence.residual_a, slow,
+    )  # fmt: skip
     return MainsState(
-        circuit, supply.frequency_hz, point, answer.spectrum(), cycle.currents, cycle.volts, rounds,
-        convergence=convergence, cycle=cycle,
+        circuit, supply.frequency_hz, point, whole(lambda piece: piece.spectrum), cycle.currents, cycle.volts,
+        max(piece.rounds for piece in pieces), convergence=convergence, cycle=cycle,
     )  # fmt: skip
 
 

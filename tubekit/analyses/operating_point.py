@@ -6,6 +6,7 @@ voltage (`mains.py` refines this with the true waveform).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -49,6 +50,11 @@ class Feed:
             network, conductance=network.conductance + edge @ self.slopes @ edge.T,
             dc=network.dc - still @ edge.T,
         )  # fmt: skip
+
+    @property
+    def arrays(self) -> tuple[Array, Array, Array]:
+        """Currents, volts and slopes."""
+        return self.currents, self.volts, self.slopes
 
     def at(self, volts: Array) -> Array:
         """Mean currents at other mean voltages (N, R)."""
@@ -97,6 +103,34 @@ class OperatingPoint(Printed):
                 fix="Name a section and one of its terminals", near=near_matches(device, known),
             )  # fmt: skip
         return self._one(self.port_currents[:, columns].sum(axis=1))
+
+    def members(self, keep: Array) -> OperatingPoint:
+        """Some members of the batch, on a network that is still the whole one."""
+        names = ("unknowns", "port_volts", "port_currents", "rectifier_currents")
+        return replace(
+            self, **{name: getattr(self, name)[keep] for name in names},
+            slopes=tuple(each[keep] for each in self.slopes),
+            feed=Feed(*(each[keep] if len(each) > 1 else each for each in self.feed.arrays)),
+            convergence=self.convergence.members(keep),
+        )  # fmt: skip
+
+    @classmethod
+    def joined(cls, network: Network, pieces: Sequence[OperatingPoint], order: Array) -> OperatingPoint:
+        """The members of some pieces, in this order, as the state of a network."""
+        if len(pieces) == 1:
+            return replace(pieces[0], network=network)
+
+        def whole(*arrays: Array) -> Array:
+            return np.concatenate(arrays)[order]
+
+        names = ("unknowns", "port_volts", "port_currents", "rectifier_currents")
+        return replace(
+            pieces[0], network=network,
+            **{name: whole(*(getattr(piece, name) for piece in pieces)) for name in names},
+            slopes=tuple(whole(*each) for each in zip(*(piece.slopes for piece in pieces), strict=True)),
+            feed=Feed(*(whole(*each) for each in zip(*(p.feed.arrays for p in pieces), strict=True))),
+            convergence=Convergence.joined([piece.convergence for piece in pieces], order),
+        )  # fmt: skip
 
     def _one(self, values: Array) -> float | Array:
         return float(values[0]) if self.network.batch is None else values

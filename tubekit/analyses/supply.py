@@ -23,6 +23,8 @@ HOLDING = 1e-5
 """Slope [S] added to every rectifier's line. It moves nothing once supply and tubes agree, and keeps where
 the cycle put it what only leakage holds, such as a winding that floats between pulses.
 """
+NOTHING = 1e-5
+"""A rectifier that delivers less is not held so: its rail is a network that next to nothing feeds [A]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,8 +80,10 @@ class Supply:
         impedance[:, 0] = self.edge.T @ at_dc[:, :, 1:]
         seen = Ports(impedance, at_dc[:, :, 0] @ self.edge, harmonics.open_phasors(), tubes.rectifier_laws())
         cycle = solve_cycle(seen, near)
-        slopes = mean_slopes(seen, cycle) + HOLDING * np.eye(self.edge.shape[1])
-        return cycle, Feed(cycle.currents.mean(axis=2), cycle.volts.mean(axis=2), slopes)
+        means = cycle.currents.mean(axis=2)
+        held = np.where(means > NOTHING, HOLDING, 0.0)
+        slopes = mean_slopes(seen, cycle) + held[..., None] * np.eye(self.edge.shape[1])
+        return cycle, Feed(means, cycle.volts.mean(axis=2), slopes)
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,8 +97,8 @@ class Answer:
     mean: Array
     feed: Feed
 
-    def spectrum(self) -> Array:
-        """Peak phasors of every unknown at harmonics 0..K, (N, K+1, n)."""
+    def spectrum(self, means: Array) -> Array:
+        """Peak phasors of every unknown at harmonics 0..K, (N, K+1, n), `means` (N, n) those of order nil."""
         spectrum = self.harmonics.all(self.cycle.currents)
-        spectrum[:, 0] = self.mean
+        spectrum[:, 0] = means
         return spectrum

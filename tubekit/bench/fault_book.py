@@ -187,7 +187,8 @@ class _Solving:
     ) -> tuple[Array, Array, Array, Array]:
         """What the meters show, what each variable moves there, whether a fuse opened, and source ohms."""
         settings = harmed(self.varied, changes)
-        found, opened = shown_with_fuses(amp, circuit, settings, self.probes, self.tone)
+        near = self.ready.lines.nominal if amp is self.ready.amp else None
+        found, opened = shown_with_fuses(amp, circuit, settings, self.probes, self.tone, near)
         blown = opened != ""
         drift = np.zeros((len(changes), len(self.probes), len(self.varied)))
         if amp is self.ready.amp:
@@ -224,7 +225,7 @@ class _Solving:
         return self._ratio_drift
 
     def _covariance(self, drift: Array, seen: Array) -> Array:
-        found = np.einsum("smv,v,snv->smn", drift, self.variance, drift)
+        found = np.matmul(drift * self.variance, drift.transpose(0, 2, 1))
         at = np.arange(len(self.probes))
         for m, probe in enumerate(self.probes):
             found[:, m, m] += np.square(_misfit(probe, seen[:, m]))

@@ -22,14 +22,20 @@ OPENS = 2.0
 
 
 def shown_with_fuses(
-    amp: Amp, circuit: Circuit, settings: Settings, probes: Sequence[Probe], tone: Tone | None = None
+    amp: Amp,
+    circuit: Circuit,
+    settings: Settings,
+    probes: Sequence[Probe],
+    tone: Tone | None = None,
+    near: MainsState | None = None,
 ) -> tuple[Shown, Array]:
     """What amps at these settings show once fuses have opened, and the name of that fuse ('' for none), (N,).
 
     With a line fuse open every reading is zero except ohms, which are read with the power off; with another
-    one open the amp is solved without it. The state is the one before a fuse opened.
+    one open the amp is solved without it. `near` is a state to start from; the state told is the one before a
+    fuse opened.
     """
-    found = shown(amp, turned(circuit, settings), probes, tone)
+    found = shown(amp, turned(circuit, settings), probes, tone, near)
     opened = open_fuses(amp, found.state)
     values, source = found.values.copy(), found.source.copy()
     powered = np.array([probe.quantity != "ohms" for probe in probes])

@@ -114,7 +114,7 @@ class Network:
         """Members of the batch."""
         return len(self.conductance)
 
-    @property
+    @cached_property
     def storage(self) -> Array:
         """C, shape (N or 1, n, n)."""
         return np.asarray(self.reactive @ self.reactive_values @ self.reactive.T)
@@ -137,6 +137,18 @@ class Network:
         sizes, vectors = np.linalg.eigh(even)
         kept = np.where(np.abs(sizes) > COUPLED, np.sqrt(np.abs(sizes)), 0.0)
         return scale[:, :, None] * vectors * kept[:, None, :], np.sign(sizes)
+
+    def members(self, keep: Array) -> Network:
+        """Some members of the batch, of the same circuit."""
+        own = self.reactive_values
+        return dataclasses.replace(
+            self, batch=len(self.dc[keep]), conductance=self.conductance[keep], dc=self.dc[keep],
+            ac=self.ac[keep], reactive_values=own[keep] if len(own) > 1 else own,
+            groups=tuple(Group(g.law.subset(keep), g.names, g.ports) for g in self.groups),
+            rectifiers=tuple(
+                dataclasses.replace(r, law=r.law.subset(keep, axes=1)) for r in self.rectifiers
+            ),
+        )  # fmt: skip
 
     def rectifier_laws(self) -> RectifierSet:
         """The laws of all rectifiers, one stacked law per class."""

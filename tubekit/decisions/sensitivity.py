@@ -44,12 +44,16 @@ def sensitivity(
     count_rows, direct = work.rows(probes)
     lean = solve_linear(work.network, np.swapaxes(work.matrix, 1, 2), np.swapaxes(count_rows, 1, 2))
     found = np.zeros((work.network.size, len(probes), len(varied)))
+    pushed = np.zeros((work.network.size, len(work.network.unknowns), len(varied)))
     for v, variable in enumerate(varied):
         for turn in variable.turns:
             for place, amount in work.push(turn):
-                found[:, :, v] += np.einsum("bnm,n->bm", lean, place) * amount[:, None]
-            found[:, :, v] += direct(turn)
-    return found
+                at = np.flatnonzero(place)
+                pushed[:, at, v] += amount[:, None] * place[at]
+            moved = direct(turn)
+            if moved is not None:
+                found[:, :, v] += moved
+    return np.asarray(found + np.matmul(lean.transpose(0, 2, 1), pushed))
 
 
 class _Work:
@@ -97,14 +101,11 @@ class _Work:
             rows[:, m] = np.einsum("bp,np->bn", slopes[:, own].sum(axis=1), network.incidence)
             ports.append(own)
 
-        def direct(turn: Turn) -> Array:
-            moved = np.zeros((size, len(probes)))
-            if any(ports):
-                change = self._device(turn)
-                if change is not None:
-                    for m, own in enumerate(ports):
-                        moved[:, m] = change[:, own].sum(axis=1)
-            return moved
+        def direct(turn: Turn) -> Array | None:
+            change = self._device(turn) if any(ports) else None
+            if change is None:
+                return None
+            return np.stack([change[:, own].sum(axis=1) for own in ports], axis=1)
 
         return rows, direct
 
