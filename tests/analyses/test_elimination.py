@@ -11,6 +11,7 @@ from tubekit.amp.solve import solve
 from tubekit.analyses import elimination
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.operating_point import OperatingPoint, operating_point
+from tubekit.analyses.poles import direct_transfer
 from tubekit.analyses.shares import picker
 from tubekit.circuit.full import linearised
 from tubekit.circuit.parts import Circuit, Resistor, Windings
@@ -67,13 +68,13 @@ def test_a_plan_that_does_not_suit_is_replaced(monkeypatch: pytest.MonkeyPatch) 
     point = operating_point(amp())
     drive = picker(point.network, "g1")
     expected = replayed(point, drive)
-    real, calls = elimination._replayed, []
+    real, calls = elimination.Factors.answer, []
 
     def spoilt(*parts):
         calls.append(1)
         return real(*parts) * (np.nan if len(calls) == 1 else 1.0)
 
-    monkeypatch.setattr(elimination, "_replayed", spoilt)
+    monkeypatch.setattr(elimination.Factors, "answer", spoilt)
     np.testing.assert_allclose(replayed(point, drive), expected, rtol=1e-8)
     assert len(calls) == 2
 
@@ -82,6 +83,22 @@ def test_members_that_miss_are_solved_directly(monkeypatch: pytest.MonkeyPatch) 
     point = operating_point(amp(wild(3, 0.5, 7)))
     drive = picker(point.network, "g1")
     expected = directly(point, drive)
-    real = elimination._replayed
-    monkeypatch.setattr(elimination, "_replayed", lambda *parts: real(*parts) * (1 + 1e-4))
+    real = elimination.Factors.answer
+    monkeypatch.setattr(elimination.Factors, "answer", lambda *parts: real(*parts) * (1 + 1e-4))
     np.testing.assert_allclose(replayed(point, drive), expected, rtol=1e-9)
+
+
+@pytest.mark.parametrize("spoilt", [False, True])
+def test_a_table_is_the_direct_solve_or_names_whom_it_misses(monkeypatch, spoilt: bool) -> None:
+    point = operating_point(amp(wild(5, 0.5, 7)))
+    network = point.network
+    matrix, inputs = linearised(network, list(point.slopes)), picker(network, "g1")[:, None]
+    s = 2j * np.pi * np.array([60.0, 600.0, 6e3])
+    real = elimination.Factors.answer
+    if spoilt:
+        monkeypatch.setattr(elimination.Factors, "answer", lambda *parts: real(*parts) * (1 + 1e-4))
+    found, lost = elimination.table(network, matrix, inputs, s, inputs, 1e-7)
+    assert lost.all() if spoilt else not lost.any()
+    if not spoilt:
+        exact = direct_transfer(network, matrix, np.eye(len(inputs)), inputs, s).transpose(2, 3, 0, 1)
+        np.testing.assert_allclose(found, exact, rtol=1e-6, atol=1e-9 * np.abs(exact).max())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.amps import amp as known_amp
 from tests.bench.study import run, separable, visible
 from tests.bench.synthetic import draw_case, plain_laws
 from tests.benchmarks.bench import as_settings
@@ -211,3 +212,27 @@ def test_one_open_junction_of_a_plug_in_is_half_a_rectifier():
     volts, ripple = book.seen[book.owner == rows[0]][0]
     assert volts < book.seen[0, 0]
     assert ripple > 1.5 * book.seen[0, 1]
+
+
+@pytest.mark.parametrize(
+    ("name", "fault"), [("fixed-bias-head", "T1 rect open"), ("reverb-tremolo", "V8 dead (heater open)")]
+)
+def test_a_rail_that_a_dead_rectifier_leaves_has_a_state(name: str, fault: str) -> None:
+    """Nothing but leakage feeds it: it stands within a few volts of ground, whatever stood there before."""
+    found = foretold(known_amp(name), fault, [Probe("dc_v", ("B1", "ground"))])
+    assert found.good[0] > 300.0
+    assert abs(found.faulty[0]) < 20.0
+
+
+def test_swapped_pins_solved_together_are_the_rewired_amp() -> None:
+    amp = known_amp("fixed-bias-head")
+    probes = [*tube_readings(amp), Probe("dc_a", ("V4", "cathode"))]
+    book = fault_book(amp, probes)
+    for words in (
+        "V1a plate and cathode swapped",
+        "V4 screen and grid swapped",
+        "V4 grid and cathode swapped",
+    ):
+        k = [f.words for f in book.faults].index(words)
+        alone = foretold(amp, words, probes).faulty
+        np.testing.assert_allclose(book.seen[book.owner == k][0], alone, rtol=1e-4, atol=1e-3)

@@ -28,6 +28,8 @@ CHECKED = 3
 """Frequencies at which every answer is put back into the equations."""
 TRUST = 1e-9
 """Largest backward error accepted, relative to the sum of the terms' sizes."""
+ELSEWHERE = 1e-5
+"""Largest error anywhere, a share of the largest response of those outputs that are of interest."""
 SAMPLE = 2j * np.pi * 1000.0
 KEPT = 64
 
@@ -223,7 +225,7 @@ def table(
     """Every unknown for each of `inputs` (n, I), (n, I, N, K), and the members (N,) it is wrong for.
 
     They are those where one more step of refinement moves what `edge` (n, R) picks out by more than `trust`
-    of the largest of it, at the ends and in the middle of s.
+    of the largest of it, or any unknown by more than `ELSEWHERE` of it, at the ends and in the middle of s.
     """
     storage = np.broadcast_to(network.storage, matrix.shape)
     pattern = (matrix != 0).any(axis=0) | (storage != 0).any(axis=0)
@@ -233,7 +235,7 @@ def table(
     plan = _PLANS[key]
     fixed, moving = matrix[:, plan.rows, plan.columns], storage[:, plan.rows, plan.columns]
     found = np.empty((*inputs.shape, len(matrix), len(s)), complex)
-    lost = np.empty(len(matrix), bool)
+    lost = np.zeros(len(matrix), bool)
     proof = np.array([0, len(s) // 2, len(s) - 1])
     starts = np.flatnonzero(np.diff(plan.rows, prepend=-1))
     each = max(1, CHUNK // len(s))
@@ -246,10 +248,11 @@ def table(
             system = fixed[some].T[:, :, None] + moving[some].T[:, :, None] * s[proof]
             flows = np.add.reduceat(system[:, None] * at[plan.columns], starts, axis=0)
             moved = factors.at(proof).answer(inputs[:, :, None, None] - flows)
-            off, size = (
-                np.abs(np.tensordot(edge.T, x, 1)).max(axis=(0, 1), initial=0.0) for x in (moved, at)
+            size, off = (
+                np.abs(np.tensordot(edge.T, x, 1)).max(axis=(0, 1), initial=0.0) for x in (at, moved)
             )
-            lost[some] = ~(off <= trust * size).all(axis=1)
+            anywhere = np.abs(moved).max(axis=(0, 1), initial=0.0)
+            lost[some] = ~((off <= trust * size) & (anywhere <= ELSEWHERE * size)).all(axis=1)
     return found, lost
 
 

@@ -9,6 +9,7 @@ from tubekit.analyses.poles import PoleForm, direct_transfer, ends_and_middle, p
 from tubekit.circuit.network import Network
 from tubekit.circuit.parts import VoltageSource
 from tubekit.circuit.reduction import inverse_stack
+from tubekit.errors import CircuitError
 
 Array = np.ndarray
 
@@ -47,15 +48,27 @@ class Harmonics:
         if rails_only and len(matrix) >= MANY:
             self.table, lost = table(network, matrix, self.inputs, s[1:], edge, AT_PORTS)
             if lost.any():
-                some = network.members(lost)
-                exact = direct_transfer(some, matrix[lost], outputs, self.inputs, s[1:])
-                self.table[:, :, lost] = exact.transpose(2, 3, 0, 1)
+                self._directly(network, matrix, lost)
             return
         agree = self._at_ports if rails_only else everywhere
         self.form = pole_form(network, matrix, outputs, self.inputs, proof, agree)
         if self.form is None:
             exact = direct_transfer(network, matrix, outputs, self.inputs, s[1:])
             self.table = exact.transpose(2, 3, 0, 1)
+
+    def _directly(self, network: Network, matrix: Array, lost: Array) -> None:
+        """Members that elimination missed, by direct solves; one without a solution is NaN among others."""
+        assert self.table is not None
+        self.table[:, :, lost] = np.nan
+        try:
+            exact = direct_transfer(
+                network.members(lost), matrix[lost], np.eye(matrix.shape[1]), self.inputs, self.s[1:]
+            )
+        except CircuitError:
+            if lost.all():
+                raise
+        else:
+            self.table[:, :, lost] = exact.transpose(2, 3, 0, 1)
 
     def _at_ports(self, found: Array, exact: Array) -> bool:
         """Per member and frequency, against the largest response of a port."""

@@ -192,12 +192,17 @@ def mains_steady_state(
     network = assemble(circuit)
     supply = Supply(network, frequency_hz, samples, rails_only)
     pieces = _rounds(supply, near)
-    if near is not None:  # a near solution can mislead: what it lost starts afresh
-        lost = np.concatenate([piece.rows[piece.lost] for piece in pieces])
-        if len(lost):
-            some = replace(supply, network=network.members(lost)) if len(lost) < network.size else supply
-            again = [replace(piece, rows=lost[piece.rows]) for piece in _rounds(some)]
-            pieces = [piece.members(~piece.lost) for piece in pieces if not piece.lost.all()] + again
+    lost = np.sort(np.concatenate([piece.rows[piece.lost] for piece in pieces]))
+    if near is not None and len(lost):  # a near solution can mislead: what it lost starts afresh
+        every = len(lost) == network.size
+        try:
+            again = _rounds(replace(supply, network=network.members(lost)) if not every else supply)
+        except CircuitError:  # they have none, the others have
+            if every:
+                raise
+        else:
+            pieces = [piece.members(~piece.lost) for piece in pieces if not piece.lost.all()]
+            pieces += [replace(piece, rows=lost[piece.rows]) for piece in again]
     return _judged(_state(circuit, supply, pieces), strict)
 
 
@@ -217,7 +222,7 @@ class _Piece:
     @property
     def lost(self) -> Array:
         """Those that did not agree."""
-        return ~(self.cycle.converged & self.point.convergence.converged & self.agreed)
+        return np.asarray(~(self.cycle.converged & self.point.convergence.converged & self.agreed))
 
     def members(self, keep: Array) -> _Piece:
         """Some of them."""
@@ -245,7 +250,8 @@ def _rounds(supply: Supply, near: MainsState | None = None) -> list[_Piece]:
         leaves = ~(apart > limit) | (done >= nearer + PATIENCE) | (done == ROUNDS)
         if not leaves.any():
             continue
-        left = _Piece(rows, point, answer.spectrum(point.unknowns), cycle, apart, done, apart <= limit, slow)
+        means = np.where((apart <= limit)[:, None], point.unknowns, answer.mean)
+        left = _Piece(rows, point, answer.spectrum(means), cycle, apart, done, apart <= limit, slow)
         pieces.append(left.members(leaves) if not leaves.all() else left)
         if leaves.all():
             break
@@ -295,7 +301,7 @@ def _state(circuit: Circuit, supply: Supply, pieces: list[_Piece]) -> MainsState
     slow = sum((Counter(piece.slow) for piece in pieces), Counter[str]())
 
     def whole(get: Callable[[_Piece], Array]) -> Array:
-        return np.concatenate([get(piece) for piece in pieces])[order] if len(pieces) > 1 else get(pieces[0])
+        return np.asarray(np.concatenate([get(p) for p in pieces])[order])
 
     point = OperatingPoint.joined(supply.network, [piece.point for piece in pieces], order)
     cycle = Cycle.joined([piece.cycle for piece in pieces], order)

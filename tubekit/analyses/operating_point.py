@@ -6,7 +6,7 @@ voltage (`mains.py` refines this with the true waveform).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -102,34 +102,50 @@ class OperatingPoint(Printed):
                 f"has no {terminal}" if device in known else "no such tube section", part=device,
                 fix="Name a section and one of its terminals", near=near_matches(device, known),
             )  # fmt: skip
-        return self._one(self.port_currents[:, columns].sum(axis=1))
+        return self._one(self._into_electrodes(device)[:, columns].sum(axis=1))
+
+    def _into_electrodes(self, device: str) -> Array:
+        """The port currents, those of a device with its pins swapped sorted by electrode and not by node."""
+        for group in self.network.groups:
+            if group.pins is not None and device in group.names:
+                j, found = group.names.index(device), self.port_currents.copy()
+                at = slice(group.ports.start + j * group.width, group.ports.start + (j + 1) * group.width)
+                pins = np.swapaxes(group.pins[:, j], 1, 2)
+                found[:, at] = np.linalg.solve(pins, found[:, at, None])[..., 0]
+                return found
+        return self.port_currents
 
     def members(self, keep: Array) -> OperatingPoint:
         """Some members of the batch, on a network that is still the whole one."""
-        names = ("unknowns", "port_volts", "port_currents", "rectifier_currents")
+
+        def some(array: Array) -> Array:
+            return np.asarray(array[keep])
+
         return replace(
-            self, **{name: getattr(self, name)[keep] for name in names},
-            slopes=tuple(each[keep] for each in self.slopes),
-            feed=Feed(*(each[keep] if len(each) > 1 else each for each in self.feed.arrays)),
+            self, unknowns=some(self.unknowns), port_volts=some(self.port_volts),
+            port_currents=some(self.port_currents), rectifier_currents=some(self.rectifier_currents),
+            slopes=tuple(some(each) for each in self.slopes),
+            feed=Feed(*(some(each) if len(each) > 1 else each for each in self.feed.arrays)),
             convergence=self.convergence.members(keep),
         )  # fmt: skip
 
     @classmethod
     def joined(cls, network: Network, pieces: Sequence[OperatingPoint], order: Array) -> OperatingPoint:
         """The members of some pieces, in this order, as the state of a network."""
+        first = replace(pieces[0], network=network)
         if len(pieces) == 1:
-            return replace(pieces[0], network=network)
+            return first
 
-        def whole(*arrays: Array) -> Array:
-            return np.concatenate(arrays)[order]
+        def whole(arrays: Iterable[Array]) -> Array:
+            return np.asarray(np.concatenate(list(arrays))[order])
 
-        names = ("unknowns", "port_volts", "port_currents", "rectifier_currents")
         return replace(
-            pieces[0], network=network,
-            **{name: whole(*(getattr(piece, name) for piece in pieces)) for name in names},
-            slopes=tuple(whole(*each) for each in zip(*(piece.slopes for piece in pieces), strict=True)),
-            feed=Feed(*(whole(*each) for each in zip(*(p.feed.arrays for p in pieces), strict=True))),
-            convergence=Convergence.joined([piece.convergence for piece in pieces], order),
+            first, unknowns=whole(p.unknowns for p in pieces), port_volts=whole(p.port_volts for p in pieces),
+            port_currents=whole(p.port_currents for p in pieces),
+            rectifier_currents=whole(p.rectifier_currents for p in pieces),
+            slopes=tuple(map(whole, zip(*(p.slopes for p in pieces), strict=True))),
+            feed=Feed(*map(whole, zip(*(p.feed.arrays for p in pieces), strict=True))),
+            convergence=Convergence.joined([p.convergence for p in pieces], order),
         )  # fmt: skip
 
     def _one(self, values: Array) -> float | Array:

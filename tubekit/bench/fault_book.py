@@ -12,10 +12,11 @@ from tubekit.amp import Amp
 from tubekit.amp.parts.faults import Change, Fault
 from tubekit.amp.parts.variables import LEAK, Age, Knob, Variable
 from tubekit.bench.faults import rewired, single_faults
-from tubekit.bench.fuses import shown_with_fuses
+from tubekit.bench.fuses import fuses_of, shown_with_fuses
+from tubekit.bench.pin_swaps import PinSwap, pin_swap, with_pins_swapped
 from tubekit.circuit.parts import Circuit
-from tubekit.decisions.fleet import Fleet, fleet
-from tubekit.decisions.instrument import combined, instrumented
+from tubekit.decisions.fleet import Fleet, Setting, fleet
+from tubekit.decisions.instrument import combined, instrumented, turned
 from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Probe, Tone
 from tubekit.decisions.sensitivity import sensitivity
 from tubekit.decisions.spread import effects_of
@@ -25,7 +26,7 @@ from tubekit.errors import BatchWarning, TubekitError
 Array = np.ndarray
 Progress = Callable[[int, int], None]
 
-CHUNK = 48
+CHUNK = 128
 DEAD = 1e-9
 """Below this nothing is there [V]: what is without power."""
 MISFIT = {"dc_v": 0.004, "dc_a": 0.02, "ohms": 0.01}
@@ -153,11 +154,19 @@ class _Solving:
             if self.progress:
                 self.progress(j + 1, total + 1)
         owner = [k for k, _ in self.rows]
+        swaps = {k: swap for k, f in enumerate(faults) if (swap := pin_swap(self.ready.amp, f))}
+        if swaps:
+            seen, drift, blown, source = self._swapped(list(swaps.values()))
+            # with a fuse open that is not the line's the amp is solved once more: one by one
+            again = blown & bool(set(fuses_of(self.ready.amp)) - set(self.ready.amp.line_side.fuses))
+            pieces.append((seen[~again], drift[~again], blown[~again], source[~again]))
+            swaps = {k: swap for k, swap, one in zip(swaps, swaps.values(), again, strict=True) if not one}
+            owner += swaps
         for k, fault in enumerate(faults):
-            if fault.becomes is not None:
-                piece = self._one_rewired(fault)
-                if piece is not None:
-                    pieces.append(piece)
+            if fault.becomes is not None and k not in swaps:
+                alone = self._one_rewired(fault)
+                if alone is not None:
+                    pieces.append(alone)
                     owner.append(k)
         seen, drift, blown, source = (np.concatenate(each) for each in zip(*pieces, strict=True))
         grade = np.array(self.grades + [0] * (len(owner) - len(self.grades)))
@@ -175,6 +184,14 @@ class _Solving:
             changes = [change for _, change in rows]
             return self._told(self.ready.amp, self.ready.built.circuit, changes)
 
+    def _swapped(self, swaps: Sequence[PinSwap]) -> tuple[Array, Array, Array, Array]:
+        """What tubes with two pins swapped show, all at once."""
+        changes: list[Change] = [{}] * len(swaps)
+        good = turned(self.ready.built.circuit, harmed(self.varied, changes))
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", BatchWarning)
+            return self._told(self.ready.amp, with_pins_swapped(good, swaps), changes, {})
+
     def _one_rewired(self, fault: Fault) -> tuple[Array, Array, Array, Array] | None:
         other = rewired(self.ready.amp, fault)
         try:
@@ -183,15 +200,16 @@ class _Solving:
             return None
 
     def _told(
-        self, amp: Amp, circuit: Circuit, changes: Sequence[Change]
+        self, amp: Amp, circuit: Circuit, changes: Sequence[Change], settings: Setting | None = None
     ) -> tuple[Array, Array, Array, Array]:
         """What the meters show, what each variable moves there, whether a fuse opened, and source ohms."""
-        settings = harmed(self.varied, changes)
-        near = self.ready.lines.nominal if amp is self.ready.amp else None
+        settings = harmed(self.varied, changes) if settings is None else settings
+        drawn = circuit is self.ready.built.circuit
+        near = self.ready.lines.nominal if drawn else None
         found, opened = shown_with_fuses(amp, circuit, settings, self.probes, self.tone, near)
         blown = opened != ""
         drift = np.zeros((len(changes), len(self.probes), len(self.varied)))
-        if amp is self.ready.amp:
+        if drawn:
             direct = [self.probes[m] for m in self.direct]
             drift[:, self.direct] = sensitivity(found.state, self.ready.lines, direct, self.varied)
             if self.others:
@@ -201,7 +219,7 @@ class _Solving:
         seen = found.loaded(self.meters)
         if not hasattr(self, "good"):
             self.good = seen[:1], drift[:1].copy()
-        elsewhere = blown if amp is self.ready.amp else np.ones(len(changes), bool)
+        elsewhere = blown if drawn else np.ones(len(changes), bool)
         drift[elsewhere] = self._left(seen[elsewhere])
         return seen, np.nan_to_num(drift), blown, np.abs(found.source)
 

@@ -51,9 +51,14 @@ def shown_with_fuses(
     return replace(found, values=values, source=source), opened
 
 
+def fuses_of(amp: Amp) -> dict[str, Fuse]:
+    """The fuses that are fitted."""
+    return {n: p for n, p in amp.parts.items() if isinstance(p, Fuse) and p.condition == "fitted"}
+
+
 def open_fuses(amp: Amp, state: MainsState) -> Array:
     """Name of the fuse that carries most of its rating and more than `OPENS` times it, '' for none, (N,)."""
-    fuses = [part for part in amp.parts.values() if isinstance(part, Fuse) and part.condition == "fitted"]
+    fuses = list(fuses_of(amp).values())
     if not fuses:
         return np.full(len(state.spectrum), "", dtype=object)
     times = np.nan_to_num([fuse_amps(state, fuse) / np.max(fuse.amps) for fuse in fuses])

@@ -51,6 +51,12 @@ class Group:
     law: Law
     names: tuple[str, ...]
     ports: slice
+    pins: Array | None = None  # (N, S, T, T), see `Device`
+
+    def members(self, keep: Array) -> Group:
+        """The group in some members of the batch."""
+        pins = self.pins if self.pins is None else self.pins[keep]
+        return dataclasses.replace(self, law=self.law.subset(keep), pins=pins)
 
     @property
     def width(self) -> int:
@@ -144,7 +150,7 @@ class Network:
         return dataclasses.replace(
             self, batch=len(self.dc[keep]), conductance=self.conductance[keep], dc=self.dc[keep],
             ac=self.ac[keep], reactive_values=own[keep] if len(own) > 1 else own,
-            groups=tuple(Group(g.law.subset(keep), g.names, g.ports) for g in self.groups),
+            groups=tuple(group.members(keep) for group in self.groups),
             rectifiers=tuple(
                 dataclasses.replace(r, law=r.law.subset(keep, axes=1)) for r in self.rectifiers
             ),
@@ -294,5 +300,16 @@ def _devices(
                 columns.append(pair(total, index, node, device.cathode))
                 names.append((device.name, terminal))
         law = stack([device.law for device in devices])
-        groups.append(Group(law, tuple(d.name for d in devices), slice(start, len(columns))))
+        at = slice(start, len(columns))
+        groups.append(Group(law, tuple(d.name for d in devices), at, _pins(devices)))
     return tuple(groups), as_columns(columns, total), tuple(names)
+
+
+def _pins(devices: list[Device]) -> Array | None:
+    """How the sockets of a group are wired, (N, S, T, T); None where all are as drawn."""
+    size = next((len(d.pins) for d in devices if d.pins is not None), 0)
+    straight = np.eye(len(devices[0].terminals))
+    every = [
+        np.broadcast_to(straight if d.pins is None else d.pins, (size, *straight.shape)) for d in devices
+    ]
+    return np.stack(every, axis=1) if size else None

@@ -68,7 +68,13 @@ def evaluate(groups: tuple[Group, ...], volts: Array) -> tuple[Array, list[Array
     slopes = []
     for group in groups:
         shape = (volts.shape[0], -1, group.width)
-        current, slope = group.law.evaluate(volts[:, group.ports].reshape(shape))
+        seen = volts[:, group.ports].reshape(shape)
+        if group.pins is None:
+            current, slope = group.law.evaluate(seen)
+        else:
+            back = np.swapaxes(group.pins, 2, 3)
+            current, slope = group.law.evaluate(np.matmul(group.pins, seen[..., None])[..., 0])
+            current, slope = np.matmul(back, current[..., None])[..., 0], back @ slope @ group.pins
         currents[:, group.ports] = current.reshape(volts.shape[0], -1)
         slopes.append(slope)
     return currents, slopes
@@ -134,7 +140,7 @@ class _Problem:
     tolerance: float = TOLERANCE
 
     def subset(self, keep: Array) -> _Problem:
-        groups = tuple(Group(g.law.subset(keep), g.names, g.ports) for g in self.groups)
+        groups = tuple(group.members(keep) for group in self.groups)
         return _Problem(groups, self.resistance[keep], self.open[keep], self.tolerance)
 
     def residual(self, volts: Array) -> tuple[Array, list[Array]]:

@@ -101,12 +101,16 @@ class Device:
     >>> V1a = Device("V1a", Triode(perveance=1e-3, mu=100), terminals=("p", "g"), cathode="k")
     >>> dict(zip(V1a.law.terminals, V1a.terminals))
     {'plate': 'p', 'grid': 'g'}
+
+    With `pins` (N, T, T) the law sees that matrix times the voltages of the terminals, and its currents
+    flow by the transposed one: a socket wired wrongly, one matrix for each member of the batch.
     """
 
     name: str
     law: Law
     terminals: tuple[str, ...]
     cathode: str
+    pins: np.ndarray | None = None
 
 
 @dataclass(frozen=True, eq=False)
