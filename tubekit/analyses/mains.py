@@ -22,6 +22,7 @@ from tubekit.analyses.supply import Answer, Supply
 from tubekit.circuit.network import assemble
 from tubekit.circuit.newton import evaluate
 from tubekit.circuit.parts import GROUND, Circuit, Windings
+from tubekit.circuit.stamps import REVERSE_LEAK
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
 from tubekit.text import Column, Printed, Table, quantity
@@ -103,6 +104,12 @@ class MainsState(Printed):
     def winding_mean(self, name: str, coil: int = 0) -> Array:
         """Direct current in a coil [A], from its start through it, (N,)."""
         return np.asarray(self._coil(name, coil)[:, 0].real)
+
+    @property
+    def unloaded(self) -> Array:
+        """Rectifiers that deliver no more than leaks take: their output stands at the peak, (N, R)."""
+        volts = np.abs(self.rectifier_volts.mean(axis=2))
+        return np.asarray(self.rectifier_currents.mean(axis=2) < 2.0 * REVERSE_LEAK * volts)
 
     def _coil(self, name: str, coil: int) -> Array:
         unknown, known = f"I({name}.{coil})", self.operating_point.network.unknowns

@@ -33,6 +33,8 @@ Array = np.ndarray
 SAMPLES = 128
 IDLE = 1e-9
 """A rectifier that delivers less than this holds off [A]."""
+UNLOADED_DROP_V = 1.0
+"""Drop of the line of a rectifier that nothing but leaks loads, at what those take [V]."""
 LOADS = (-0.5, -0.25, 0.0, 0.35, 0.8)
 """Extra current drawn at each output, as a share of what it delivers, for the fit."""
 SOFTNESS = 0.5
@@ -109,7 +111,8 @@ def fit_lines(circuit: Circuit, frequency_hz: float, knobs: Sequence[Knob]) -> L
     ]
     volts, amps = _solved(circuit, frequency_hz, cases, nominal)
     count = len(LOADS)
-    fits = [_fit(volts[:count, r], amps[:count, r]) for r in range(volts.shape[1])]
+    leaks = nominal.unloaded[0]
+    fits = [_fit(volts[:count, r], amps[:count, r], leaks[r]) for r in range(volts.shape[1])]
     powers = {}
     for k, knob in enumerate(knobs):
         rows = slice(count + 4 * k, count + 4 * k + 4)
@@ -153,13 +156,19 @@ def _solved(
     return state.rectifier_volts.mean(axis=2), state.rectifier_currents.mean(axis=2)
 
 
-def _fit(volts: Array, amps: Array) -> tuple[RegulationLine, float]:
-    """The line near (v, I) points and through the nominal one, and its largest miss [V]."""
+def _fit(volts: Array, amps: Array, leaks: bool) -> tuple[RegulationLine, float]:
+    """The line near (v, I) points and through the nominal one, and its largest miss [V].
+
+    Where it only `leaks` the output stands at the peak: a volt of drop at what leaks take.
+    """
     from scipy.optimize import least_squares  # noqa: PLC0415 - a third of a second that only this needs
 
     middle = LOADS.index(0.0)
     if not np.all(amps > IDLE):  # nothing flows: the rectifier only holds off
         return RegulationLine(open_volts=max(float(np.max(-volts)), 1.0), conductance=1e-12), 0.0
+    if leaks:  # too little flows to show a curve
+        peak = UNLOADED_DROP_V - float(volts[middle])
+        return RegulationLine(open_volts=peak, conductance=float(amps[middle]) / UNLOADED_DROP_V**1.5), 0.0
     share = amps / amps[middle]
 
     def missed(p: Array) -> Array:

@@ -18,6 +18,7 @@ from tubekit.decisions.probe import QUANTITIES, Probe, Tone, plugged, shown
 from tubekit.decisions.variation import variables
 from tubekit.errors import InputError
 from tubekit.text import Column, Printed, Table, frozen_array, quantity, to_json_value
+from tubekit.units import show
 
 Array = np.ndarray
 Progress = Callable[[int, int], None]
@@ -28,6 +29,7 @@ band are within some 3 % of its width of those of many more, for ripple and sign
 CHECKED = 20
 """Amps on which the regulation line is held against the full mains solve."""
 AC_CHUNK = 40
+UNITS = {"ohms": "ohm", "farads": "F"}
 SHOWN_MOVERS = 3
 
 
@@ -175,7 +177,7 @@ def spread(
         direct = [k for k, probe in enumerate(wanted) if is_direct(ready, probe)]
         if direct:
             effects[direct] = effects_of(ready, [wanted[k] for k in direct], varied, tone)[1]
-    lost = tuple(_named(varied, x[k]) for k in _lost(ready, wanted, values, ac_size))
+    lost = tuple(_named(ready, varied, x[k]) for k in _lost(ready, wanted, values, ac_size))
     low, median, high = np.nanpercentile(values, [2.5, 50.0, 97.5], axis=0)
     return Spread(
         amp, age, wanted, varied, frozen_array(nominal), frozen_array(low), frozen_array(median),
@@ -207,10 +209,20 @@ def _lost(ready: Fleet, probes: Sequence[Probe], values: Array, ac_size: int) ->
     return np.flatnonzero((np.isnan(values) & asked).any(axis=1))
 
 
-def _named(varied: Sequence[Variable], x: Array) -> str:
-    """An amp by the parts it drew furthest off, in standard deviations."""
-    off = x / np.sqrt([max(v.variance, 1e-300) for v in varied])
-    return ", ".join(f"{varied[k].name} {off[k]:+.1f} σ" for k in np.argsort(-np.abs(off))[:SHOWN_MOVERS])
+def _named(ready: Fleet, varied: Sequence[Variable], x: Array) -> str:
+    """An amp by the values it drew furthest off: 'C4 leak 3.2 MΩ, V1a mu 87.1'."""
+    off = (x - [v.centre for v in varied]) / np.array([max(v.sd, 1e-300) for v in varied])
+    drawn = {part.name: part for part in turned(ready.built.circuit, _settings(varied, x[None])).parts}
+    words = []
+    for k in np.argsort(-np.abs(off))[:SHOWN_MOVERS]:
+        turn = varied[k].turns[0]
+        field, moved = turn.knob.field, turn.gain * x[k]
+        if field in UNITS:
+            said = show(float(np.ravel(getattr(drawn[turn.knob.part], field))[0]), UNITS[field])
+        else:
+            said = f"{moved:+.3g}" if turn.adds else f"{100 * np.expm1(moved):+.1f} %"
+        words.append(f"{varied[k].name} {said}")
+    return ", ".join(words)
 
 
 def default_probes(ready: Fleet) -> list[Probe]:
