@@ -202,12 +202,12 @@ def near_matches(word: str, choices: Iterable[str], count: int = 3) -> tuple[str
     return tuple(by_lower[name] for name in found)
 
 
-def warn_batch(lost: Iterable[bool], what: str) -> None:
-    """One warning for all members of a batch that have no solution."""
+def warn_batch(lost: Iterable[bool], what: str, named: str = "") -> None:
+    """One warning for all members of a batch that have no solution, `named` in words where they can be."""
     members = list(lost)
     count = sum(bool(member) for member in members)
     warnings.warn(
-        f"{what}: {count} of {len(members)} members have no solution; they are NaN, "
+        f"{what}: {named or f'{count} of {len(members)} members'} have no solution; they are NaN, "
         "the mask in .convergence tells which",
         BatchWarning,
         stacklevel=3,

@@ -119,7 +119,7 @@ def test_a_batch_counts_the_variants_that_oscillate() -> None:
     amps = with_feedback("22k", reversed_phase=True).changed({"R27": ["22k", "100M"]})
     found = analyse(amps).stability
     assert found.stable.tolist() == [False, True]
-    assert found.headline().startswith("1 of 2 variants oscillate")
+    assert found.headline().startswith("1 of 2 variants (R27 22 kΩ) oscillate")
 
 
 def test_discharge_does_not_follow_an_oscillation() -> None:

@@ -10,6 +10,7 @@ from types import MappingProxyType
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from tubekit.amp.batches import member
 from tubekit.amp.change import Step, Texts, agreed, change_parts, mains_value, text_at
@@ -27,6 +28,7 @@ from tubekit.files import write_whole
 from tubekit.text import Column, Printed, Table, quantity
 
 MAINS_KEY = "mains"
+SHOWN_VARIANTS = 3
 
 
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
@@ -152,10 +154,27 @@ class Amp(Printed):
         parts = {name: member(part, index) for name, part in self.parts.items()}
         mains = self.mains_rms if isinstance(self.mains_rms, float) else float(self.mains_rms[index])
         one = replace(self, parts=parts, mains_rms=mains, batch=None)
-        now = {key: MAINS.show(mains) if key == MAINS_KEY else text_at(parts, key) for key in self.changes}
+        now = {key: _text(one, key) for key in self.changes}
         return replace(
             one, changes=_against_drawn(self.changes, {key: ("", text) for key, text in now.items()})
         )
+
+    def variants(self, chosen: npt.ArrayLike) -> str:
+        """Members of a batch by their own values: '2 of 5 variants (R14 100 Ω; R14 120 Ω)'.
+
+        Examples
+        --------
+        >>> from tubekit.amp import load_amp
+        >>> load_amp("teasel").changed({"R14": ["270", "330"]}).variants([False, True])
+        '1 of 2 variants (R14 330 Ω)'
+        """
+        those = np.flatnonzero(chosen)
+        words = []
+        for k in those[:SHOWN_VARIANTS]:
+            one = self.member(int(k))
+            words.append(", ".join(f"{key} {_text(one, key)}" for key in self.changes))
+        more = "; …" if len(those) > len(words) else ""
+        return f"{len(those)} of {self.batch} variants ({'; '.join(words)}{more})"
 
     def save_as(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Write an amp file, or a parts list for a spreadsheet; either loads to the same amp.
@@ -236,6 +255,11 @@ class Amp(Printed):
         if changed:
             tables.insert(0, Table("Changed", tuple(map(Column, ("what", "drawn", "now"))), changed))
         return tables
+
+
+def _text(amp: Amp, key: str) -> str:
+    """What stands at a part, a field or the mains, as it is written."""
+    return MAINS.show(amp.mains_rms) if key == MAINS_KEY else text_at(amp.parts, key)
 
 
 def _row(part: Part) -> tuple[str, str, str, str, str]:

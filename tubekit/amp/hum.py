@@ -104,8 +104,12 @@ class Hum(Printed):
     def headline(self) -> str:
         """The whole hum in one sentence."""
         volts = self.total_rms
+        if np.all(volts < NOTHING_V):
+            return f"{self.amp.title}: no hum at {self.speaker} (less than 1 nV): no signal passes"
         size = Column("", "V").write(volts)
         words = f"{self.amp.title}: {size} of hum at {self.speaker}, {self._decibels()} against 1 W"
+        if np.isnan(volts).any():
+            words += f"; not told of {self.amp.variants(np.isnan(volts))}"
         if not self.open_input:
             return words
         stray = Column("", "V").write(self.pickup_v)
@@ -117,7 +121,7 @@ class Hum(Printed):
         return bool(self.view.empty and np.any(self.view.tip))
 
     def _decibels(self) -> str:
-        low, high = np.min(self.db(self.total_rms)), np.max(self.db(self.total_rms))
+        low, high = np.nanmin(self.db(self.total_rms)), np.nanmax(self.db(self.total_rms))
         return f"{low:.0f} dB" if high - low < 0.5 else f"{low:.0f}…{high:.0f} dB"
 
     def tables(self) -> list[Table]:
@@ -193,7 +197,7 @@ def hum(
         heard = noise(view.point, view.speaker.a, BAND_HZ, to=view.speaker.b)
         result = replace(result, noise_v=heard.total_rms)
     if not stable.all():
-        warn_batch(~stable, "hum")
+        warn_batch(~stable, "hum", amp.variants(~stable))
         for each in result.sources:
             each.volts[~stable] = np.nan
     return result
@@ -217,6 +221,8 @@ def _kind(view: SignalView, node: str) -> str:
     return "rail" if mean > 0 else "bias"
 
 
+NOTHING_V = 1e-9
+"""Less hum than this is none [V]; common practice, no source."""
 LEAST_RAIL_V = 3.0
 """A node with less direct voltage than this is no rail [V]."""
 

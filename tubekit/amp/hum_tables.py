@@ -54,7 +54,8 @@ def _ways_of(found: Hum, kind: str, node: str) -> list[HumSource]:
 
 
 def _by_way(found: Hum) -> Table:
-    order = sorted(found.sources, key=lambda each: -float(np.max(each.rms)))[:14]
+    heard = [each for each in found.sources if np.nanmax(each.rms) > 0]
+    order = sorted(heard, key=lambda each: -float(np.nanmax(each.rms)))[:14]
     rows = [(each.part, each.node, each.into, each.rms, found.db(each.rms)) for each in order]
     heads = (Column("through"), Column("from"), Column("into"), Column("alone", "V"),
              Column("against 1 W", "dB", format=".0f"))  # fmt: skip

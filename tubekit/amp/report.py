@@ -77,6 +77,8 @@ class AmpReport(Printed):
         at = f"{mains:g}" if np.ndim(mains) == 0 else f"{np.min(mains):g}…{np.max(mains):g}"
         members = "" if self.amp.batch is None else f", {self.amp.batch} variants"
         changed = "; ".join(f"{part} {old} → {new}" for part, (old, new) in self.amp.changes.items())
+        lost = self.convergence.mask
+        members += f", of which {self.amp.variants(lost)} have no solution" if members and lost.any() else ""
         gone = "".join(f"; {words}" for words in self.gone_words())
         return f"{self.amp.title} at {at} V mains, idle{members}{': ' + changed if changed else ''}{gone}"
 

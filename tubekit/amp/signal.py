@@ -112,7 +112,9 @@ class SignalPath(Printed):
         if not self.stable.any():
             return f"{words}: {self.naturals.said()}"
         if len(self.stable) > 1:
-            return f"{words}: {len(self.stable)} variants, {int(self.stable.sum())} of them stable"
+            lost = np.isnan(self.reference_gain)
+            told = f"; no response of {self.amp.variants(lost)}" if lost.any() else ""
+            return f"{words}: {len(self.stable)} variants, {int(self.stable.sum())} of them stable{told}"
         gain = 20 * np.log10(np.abs(self.reference_gain[0]))
         low, high = self.whole.low.hz[0], self.whole.high.hz[0]
         ends = (
@@ -223,7 +225,7 @@ def signal_path(
     )
     path = replace(path_of(view, wanted, reference_hz), asked_rms=level_rms)
     if amp.batch is not None and not path.stable.all():
-        warn_batch(~path.stable, "signal path")
+        warn_batch(~path.stable, "signal path", amp.variants(~path.stable))
     return path
 
 

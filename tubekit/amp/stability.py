@@ -49,13 +49,15 @@ class Stability:
     """Natural frequencies of an amp, and what follows from them.
 
     `naturals` are those that count: with the tremolo's tube `oscillator` held still where there is one;
-    `drawn` are those of the amp as drawn. `cause` says what closes the loop of an amp that oscillates.
+    `drawn` are those of the amp as drawn. `cause` says what closes the loop of an amp that oscillates,
+    `which` variants of a batch do.
     """
 
     naturals: Naturals
     drawn: Naturals
     oscillator: str = ""
     cause: str = ""
+    which: str = ""
 
     @property
     def stable(self) -> Array:
@@ -69,7 +71,7 @@ class Stability:
             return ""
         hertz = float(self.naturals.oscillates_hz[lost[0]])
         how = f"oscillates near {show(hertz, 'Hz')}" if hertz > 0 else "takes off: it squeals or blocks"
-        many = f"{len(lost)} of {len(self.stable)} variants oscillate; the first {how}."
+        many = f"{self.which or f'{len(lost)} of {len(self.stable)} variants'} oscillate; the first {how}."
         return f"The amp {how}." if len(self.stable) == 1 else many
 
     def said(self, member: int = 0) -> str:
@@ -109,7 +111,8 @@ def stability(amp: Amp, point: OperatingPoint, way: Way | None) -> Stability:
         after = _naturals(held_still(point, oscillator))
         if after.stable.all():
             return Stability(after, drawn, oscillator)
-    return Stability(drawn, drawn, cause=_cause(amp, one))
+    which = "" if amp.batch is None else amp.variants(~drawn.stable)
+    return Stability(drawn, drawn, cause=_cause(amp, one), which=which)
 
 
 def _naturals(point: OperatingPoint, more: Array | float = 0.0) -> Naturals:

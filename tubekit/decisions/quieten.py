@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.hum import Hum, hum
+from tubekit.amp.hum import NOTHING_V, Hum, hum
 from tubekit.amp.hum_balance import balance_control, hum_balance
 from tubekit.amp.parts import GROUND, Capacitor
 from tubekit.amp.report import analyse
@@ -54,6 +54,8 @@ class HumReport(Printed):
     def headline(self) -> str:
         """The hum, and the part to change first."""
         best = self.first
+        if np.all(self.hum.total_rms < NOTHING_V):
+            return self.hum.headline()
         advice = (
             "no single part would help" if best is None else f"first: {best.what} ({-best.gain_db:+.1f} dB)"
         )
