@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from itertools import combinations
 
 import numpy as np
 
@@ -10,10 +11,14 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.build import Built, build
 from tubekit.amp.fields import Value
 from tubekit.amp.heater_wiring import heater_string
+from tubekit.amp.parts import Part, Tube
 from tubekit.amp.parts.part import HEAT
 from tubekit.analyses.mains import MainsState, mains_steady_state
-from tubekit.circuit.parts import Circuit, Rectifier, Resistor
+from tubekit.analyses.operating_point import solve_network
+from tubekit.circuit.parts import GROUND, Circuit, Device, Rectifier, Resistor, Windings, nodes_of
+from tubekit.circuit.reduction import resistance_to_ground
 from tubekit.circuit.stamps import REVERSE_LEAK
+from tubekit.devices.heater import COLD
 from tubekit.errors import SolveError
 
 SETTLINGS = 25
@@ -22,7 +27,10 @@ AGREED = 1e-3
 """Values are settled once none moves by more than this share."""
 LEAKS = (1e6, 3e6, 1e7, 3e7, 1e8)
 """Leakage across each rectifier, tried in turn where a winding floats between pulses [Ω]; common practice."""
-
+STARVED, OTHER_V = 1e5, 1.0
+"""A screen fed through this [Ω] or more may idle at two voltages; they count as two from this apart [V]."""
+LEAK = ".leak"
+LEAK_WORDS = f"only leakage is taken, {1e-6 / REVERSE_LEAK:.0f} MΩ across each rectifier (common practice)"
 LIVE_V = 30.0
 """An unloaded rail above this is said [V]."""
 
@@ -46,8 +54,8 @@ def steady(
     built = build(amp, given)
     usable = near if near is not None and names == [part.name for part in built.circuit.parts] else None
     state, said = solved(built.circuit, amp, usable)
-    strung = heater_string(amp.parts) if heat is None else ()
-    own = [p for p in amp.parts.values() if p.condition == "fitted" and (p.sets_itself or p in strung)]
+    cold = _cold(amp, state) if heat is None else ()
+    own = list(dict.fromkeys((*_self_setting(amp, heat is None), *cold)))
     for _ in range(SETTLINGS if own else 0):
         values = _halfway(built.settled, dict(part.set_by(state) for part in own), amp.batch is None)
         was = built.settled
@@ -55,7 +63,33 @@ def steady(
             break
         built = build(amp, given | values)
         state, said = solved(built.circuit, amp, state)
-    return built.saying((*said, *_unloaded(state))), state
+    if cold:
+        unheated = ", ".join(part.designator for part in cold)
+        said = (*said, f"{unheated}: heater without voltage, so that the cathode is cold and passes nothing")
+    return built.saying((*said, *_unloaded(state), *_second_idle(state))), state
+
+
+def settled(amp: Amp) -> Built:
+    """The circuit of an amp as `steady` leaves it, without a solve where nothing in it sets itself."""
+    missing = amp.drawn.parts.keys() - amp.parts.keys()
+    whole = not missing and all(part.condition == "fitted" for part in amp.parts.values())
+    return build(amp) if whole and not _self_setting(amp, True) else steady(amp)[0]
+
+
+def _self_setting(amp: Amp, heaters: bool) -> list[Part]:
+    """Thermistors, swinging chokes and, where asked for, the heaters of a series string."""
+    strung = heater_string(amp.parts) if heaters else ()
+    return [p for p in amp.parts.values() if p.condition == "fitted" and (p.sets_itself or p in strung)]
+
+
+def _cold(amp: Amp, state: MainsState) -> list[Tube]:
+    """Tubes whose heater is wired and gets (next to) nothing."""
+    known = {GROUND, *state.operating_point.network.index}
+    heated = [
+        part for part in amp.parts.values()
+        if isinstance(part, Tube) and part.condition == "fitted" and len(set(part.heater) & known) > 1
+    ]  # fmt: skip
+    return [part for part in heated if part.heater_rating()[0] and np.all(part.set_by(state)[1] < COLD)]
 
 
 def _halfway(old: Mapping[str, Value], new: Mapping[str, Value], single: bool) -> dict[str, Value]:
@@ -83,20 +117,68 @@ def solved(
 
 def _unloaded(state: MainsState) -> Iterator[str]:
     """What to expect where nothing draws current from a rectifier: the peak, held by leakage alone."""
-    point, volts = state.operating_point, state.rectifier_volts.mean(axis=2)
-    leaks = state.rectifier_currents.mean(axis=2) < 2.0 * REVERSE_LEAK * np.abs(volts)
     found: dict[str, set[str]] = {}
-    for k in np.flatnonzero(leaks.all(axis=0)):
-        one = point.network.rectifiers[k]
+    floats: dict[tuple[str, ...], set[str]] = {}
+    for k in np.flatnonzero(state.unloaded.all(axis=0)):
+        one = state.operating_point.network.rectifiers[k]
+        name = one.name.split(".")[0]
         node = max((one.plate, one.cathode), key=lambda end: float(np.abs(state.mean(end)).max()))
-        if np.abs(state.mean(node)).max() > LIVE_V:
-            found.setdefault(node, set()).add(one.name.split(".")[0])
+        hung = next(filter(None, (_hung(state.circuit, end) for end in (one.plate, one.cathode))), ())
+        if hung:
+            floats.setdefault(hung, set()).add(name)
+        elif np.abs(state.mean(node)).max() > LIVE_V:
+            found.setdefault(node, set()).add(name)
     for node, names in found.items():
         yield (
             f"{node}: nothing draws current from {' and '.join(sorted(names))}, so expect the peak, "
-            f"{np.abs(state.mean(node)).max():.3g} V, and it stays after switch-off; only leakage is taken, "
-            f"{1e-6 / REVERSE_LEAK:.0f} MΩ across each rectifier (common practice)"
+            f"{np.abs(state.mean(node)).max():.3g} V, and it stays after switch-off; {LEAK_WORDS}"
         )
+    for nodes, names in floats.items():
+        peak = max(float(np.abs(state.waveform(a, b)).max()) for a, b in combinations(nodes, 2))
+        yield (
+            f"{', '.join(nodes)}: nothing ties this winding to ground, so {' and '.join(sorted(names))} can "
+            f"deliver nothing. Stray leaks set its voltage to ground: expect up to its peak, {peak:.3g} V; "
+            f"{LEAK_WORDS}"
+        )
+
+
+def _second_idle(state: MainsState) -> Iterator[str]:
+    """That a tube may idle elsewhere: looked for where a screen is fed through a high resistance.
+
+    The tubes start pulled out, then hard on, then with starved screens; the supply is the line it is at idle.
+    """
+    point = state.operating_point
+    network, names = point.network, point.network.port_names
+    screens = [k for k, (_, port) in enumerate(names) if port == "screen"]
+    device = {part.name: part for part in state.circuit.of(Device)}
+    nodes = [device[names[k][0]].terminals[1] for k in screens]
+    if not screens or network.batch is not None or np.max(resistance_to_ground(network, nodes)) < STARVED:
+        return
+    starved = point.port_volts.copy()
+    starved[:, screens] = 0.0
+    told: set[str] = set()
+    for start in (None, np.zeros_like(starved), starved):
+        other = solve_network(network, point.feed, start)
+        apart = np.abs(other.port_volts - point.port_volts)[0, screens]
+        k = screens[int(np.argmax(apart))]
+        if other.convergence.converged[0] and np.max(apart) > OTHER_V and names[k][0] not in told:
+            told.add(names[k][0])
+            one, two = (float(each.port_volts[0, k]) for each in (point, other))
+            yield (
+                f"{names[k][0]}: two idle points are possible: {one:.3g} V from screen to cathode, as taken "
+                f"here, or {two:.3g} V. How it warms up decides; measure before you trust either."
+            )
+
+
+def _hung(circuit: Circuit, node: str) -> tuple[str, ...]:
+    """The nodes of a winding that no resistor, wire or capacitor ties to anything else; () where one does."""
+    ends = {pair for coils in circuit.of(Windings) for pair in coils.ends}
+    hung = {node}
+    for _ in ends:
+        hung |= {end for pair in ends if hung & set(pair) for end in pair}
+    others = [p for p in circuit.parts if not isinstance(p, Windings | Rectifier) and LEAK not in p.name]
+    tied = GROUND in hung or any(hung & set(nodes_of(part)) for part in others)
+    return () if tied or len(hung) < 2 else tuple(sorted(hung))
 
 
 def _leaky(circuit: Circuit, amp: Amp) -> tuple[MainsState | None, float]:
@@ -104,7 +186,7 @@ def _leaky(circuit: Circuit, amp: Amp) -> tuple[MainsState | None, float]:
     best: MainsState | None = None
     least = 0.0
     for ohms in LEAKS:
-        leaks = [Resistor(f"{r.name}.leak", r.plate, r.cathode, ohms) for r in circuit.of(Rectifier)]
+        leaks = [Resistor(r.name + LEAK, r.plate, r.cathode, ohms) for r in circuit.of(Rectifier)]
         state = mains_steady_state(
             circuit.with_parts(*leaks), frequency_hz=amp.mains_hz, near=best, strict=False
         )

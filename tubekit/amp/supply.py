@@ -166,7 +166,7 @@ class SupplyReport(Printed):
         heads = (("fuse", ""), ("class", ""), ("current", "A"), ("rated", "A"), ("the fuse", ""))
         columns = tuple(Column(name, unit) for name, unit in heads)
         rows = [(f.fuse, f.fuse_class, f.amps, f.rated_a, f.carries) for f in self.fuses]
-        return Table("Fuses", columns, rows, note=f"{CLASS_WORDS}\n{CAUTION}")
+        return Table("Fuses", columns, rows, note="\n".join((*self.report.assumptions, CLASS_WORDS, CAUTION)))
 
     def to_json(self) -> dict[str, Any]:
         """The readings in terms JSON has."""

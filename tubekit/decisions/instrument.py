@@ -12,8 +12,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 import numpy as np
 
 from tubekit.amp import Amp
-from tubekit.amp.build import Built, build
+from tubekit.amp.build import Built
 from tubekit.amp.parts.variables import GAS, LEAK, NO_LEAK, Knob, Turn
+from tubekit.amp.steady import settled
 from tubekit.circuit.parts import (
     GROUND,
     Capacitor,
@@ -43,7 +44,7 @@ def instrumented(amp: Amp) -> Built:
     >>> {"C2.leak", "V3.gas"} <= names
     True
     """
-    built = build(amp)
+    built = settled(amp)
     return dataclasses.replace(built, circuit=built.circuit.made_of(_extras(built)))
 
 

@@ -167,8 +167,11 @@ def _fit(volts: Array, amps: Array, leaks: bool) -> tuple[RegulationLine, float]
     if not np.all(amps > IDLE):  # nothing flows: the rectifier only holds off
         return RegulationLine(open_volts=max(float(np.max(-volts)), 1.0), conductance=1e-12), 0.0
     if leaks:  # too little flows to show a curve
-        peak = UNLOADED_DROP_V - float(volts[middle])
-        return RegulationLine(open_volts=peak, conductance=float(amps[middle]) / UNLOADED_DROP_V**1.5), 0.0
+        drop = UNLOADED_DROP_V
+        return RegulationLine(
+            open_volts=drop - float(volts[middle]), conductance=float(amps[middle]) / drop**1.5,
+            softness=drop / 16.0,
+        ), 0.0  # fmt: skip
     share = amps / amps[middle]
 
     def missed(p: Array) -> Array:

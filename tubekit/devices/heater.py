@@ -23,6 +23,8 @@ COLD_LAMP, COLD_HEATER = 1.0 / 12.0, 1.0 / 6.0
 CATHODE_K, WORK_FUNCTION_K, RESERVE = 1050.0, 12_760.0, 10.0
 HEAT_POWER = 0.4
 """Temperature goes as this power of the heater voltage (from memory)."""
+COLD = 0.1
+"""A heater with less than this share of its voltage leaves its cathode cold; common practice, no source."""
 LEAST = 1e-4
 """Emission that stands for a cold cathode."""
 EMISSION = "Below full heat the emission of the cathodes is from memory: take B+ there as within a fifth."
