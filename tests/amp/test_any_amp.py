@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from itertools import islice
+from pathlib import Path
 
 import pytest
 from numpy.testing import assert_allclose
 
-from tests.amps import DEMO, EVERY, amp, solved
+from tests.amps import DEMO, EVERY, OTHERS, amp, solved
+from tests.benchmarks.commands import asked, tried
 from tests.hard_changes import cases
 from tubekit import analyse
 from tubekit.circuit import newton
@@ -21,6 +23,19 @@ FEW_ROUNDS, FEW_STEPS = 4, 60
 def bleeder(name: str) -> str:
     """The designator of an amp's bleeder."""
     return next(p.designator for p in amp(name).parts.values() if p.role == "bleeder")
+
+
+QUICK = {"report", "supply", "parts", "trace", "mains-band", "cable"}
+"""Commands of tenths of a second; `python -m tests.benchmarks.commands` runs all of them on every amp."""
+
+
+@pytest.mark.parametrize("name", OTHERS)
+def test_a_strangers_amp_gets_an_answer_and_no_warning(name: str, tmp_path: Path) -> None:
+    for words in asked(name, tmp_path):
+        if words[0] in QUICK:
+            said = tried(words)
+            assert "CRASH" not in said, said
+            assert "ODD" not in said, said
 
 
 @pytest.fixture

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.amps import amp
 from tests.supplies import FULL_WAVE, supply, with_standby
 from tubekit import load_amp, swap
 from tubekit.amp.loading import load_regulation
@@ -158,3 +159,10 @@ def test_what_has_no_substitutes_is_told(part: str, words: str) -> None:
         substitutes(load_amp("teasel"), part)
     with pytest.raises(ChangeError, match="allows nothing"):
         substitutes(load_amp("teasel"), "R14", tolerance_percent=0)
+
+
+def test_a_value_that_no_such_part_is_made_with_is_not_offered():
+    """8 µF paper at 600 V as drawn: ten times that is refused as a change, and must not end the search."""
+    names = [one.name for one in substitutes(amp("ultralinear"), "C20").candidates]
+    assert "10µ" in names
+    assert "68µ" not in names

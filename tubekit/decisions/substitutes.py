@@ -171,7 +171,8 @@ def substitutes(
         groups = [[n for n in names if is_silicon(n) == silicon] for silicon in (False, True)]
         found = [one for group in groups if group for one in _judge(before, drawn, group)]
     else:
-        values = list(candidates) if candidates else list(values_of(drawn, series))  # ohms behind silicon
+        usual = (value for value in values_of(drawn, series) if _made(amp, drawn, value))
+        values = list(candidates) if candidates else list(usual)  # ohms behind silicon
         found = _judge(before, drawn, values)
     words = said_of(drawn)
     return Substitutes(amp, part, words, tolerance_percent, tuple(found), before.report).within(
@@ -193,6 +194,14 @@ def _drawn(amp: Amp, name: str) -> Part:
             fix="Ask for a resistor, capacitor, choke, tube or selenium rectifier; try others with swap",
         )  # fmt: skip
     return part
+
+
+def _made(amp: Amp, part: Part, value: float) -> bool:
+    """Whether such a part exists: 68 µF at 600 V is no paper capacitor."""
+    try:
+        return bool(amp.changed(changes_of(part, [value])).batch)
+    except ChangeError:
+        return False
 
 
 def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Substitute]:
