@@ -11,6 +11,7 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.parts import Capacitor, MainsPlug
 from tubekit.amp.report import AmpReport
+from tubekit.amp.steady import LEAK_WORDS
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.warming import WORDS, cooled, emission
 from tubekit.analyses.in_time import Transient
@@ -65,6 +66,7 @@ class Discharge(Printed):
     held: tuple[HeldCharge, ...]
     cooling: Transient = field(repr=False)
     cold: Transient = field(repr=False)
+    leaks: tuple[str, ...] = ()
 
     def of(self, capacitor: str, case: str = "tubes cold") -> HeldCharge:
         """One capacitor in one case; KeyError if there is none."""
@@ -135,6 +137,7 @@ class Discharge(Printed):
         return (
             f"Limits for comparison: {cited}.",
             f"Cooling and {WORDS}. No signal and no oscillation; output transformers as their copper.",
+            *self.leaks,
             MEASURE,
         )
 
@@ -190,7 +193,8 @@ def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGE
     ]
     order = [one.capacitor for one in supply.filters]
     held.sort(key=lambda one: (order.index(one.capacitor), one.case != "tubes cooling"))
-    return Discharge(amp, tuple(held), cooling, cold)
+    leaks = tuple(words for words in supply.report.assumptions if LEAK_WORDS in words)
+    return Discharge(amp, tuple(held), cooling, cold, leaks)
 
 
 def _cases(
