@@ -16,8 +16,11 @@ from tests.amp.signal_amps import with_feedback
 from tests.amps import FILES, amp, solved
 from tubekit import analyse
 from tubekit.amp.discharge import discharge
+from tubekit.amp.held_supply import held_supply
 from tubekit.amp.signal import signal_path
 from tubekit.amp.signal_view import idle_signal, signal_view
+from tubekit.amp.stability import Stability
+from tubekit.analyses.transient import transient
 from tubekit.cli.main import main
 from tubekit.decisions import swap
 from tubekit.record.page import page
@@ -97,7 +100,7 @@ def test_a_tremolo_is_held_still_and_asked_about() -> None:
     assert not solved("reverb-tremolo").dangers
     (note,) = found.notes()
     assert (note.code, note.part, note.danger) == ("tremolo", "V5a", False)
-    assert "oscillates by itself at about 5" in note.text
+    assert "oscillates by itself at about 7" in note.text
     view = signal_view(amp("reverb-tremolo"), near=solved("reverb-tremolo").solved)
     assert any("V5a held still" in words for words in view.assumptions)
     assert view.speaker.designator == "LS1"  # not the input coil of the reverb tank
@@ -147,3 +150,45 @@ def test_bands_verdicts_and_suspects_name_it_first(
     captured = capsys.readouterr()
     said = captured.out or captured.err
     assert "oscillates near" in said.split("\n\n")[0], said[:300]
+
+
+def _run(speed: float) -> tuple[float, float, Stability]:
+    """Rate and swing of a grid of the output pair, followed in time with the rails held."""
+    view = signal_view(amp("reverb-tremolo").changed({"R42.position": speed}))
+    run = transient(held_supply(view), 3.0, tolerance=1e-3, longest_step=5e-3)
+    late = run.time > 1.8
+    volts, time = run.volts("g6")[late], run.time[late]
+    volts = volts - volts.mean()
+    up = np.flatnonzero((volts[:-1] < 0) & (volts[1:] >= 0))
+    crossed = time[up] - volts[up] * (time[up + 1] - time[up]) / (volts[up + 1] - volts[up])
+    return float(1.0 / np.diff(crossed).mean()), float(np.ptp(volts)), view.stability
+
+
+def test_the_rate_and_swing_of_a_tremolo_are_those_of_a_run_in_time() -> None:
+    """Reference: the whole amp stepped in time (`analyses.stepping`); its poles at idle say 5.3 Hz."""
+    hertz, swing, judged = _run(0.5)
+    found = judged.tremolo
+    assert found is not None
+    assert found.hertz == pytest.approx(hertz, rel=0.03)
+    assert dict(zip(found.moved, found.swings_v, strict=True))["V6"] == pytest.approx(swing, rel=0.05)
+    (note,) = judged.notes()
+    assert not note.danger
+    assert "depth" in note.text
+    assert "leads" not in note.text
+
+
+@pytest.mark.parametrize(("speed", "hertz"), [(0.2, 4.824), (0.8, 9.825)])
+def test_a_tremolo_has_its_rate_at_other_speeds(speed: float, hertz: float) -> None:
+    """Computed beforehand by the same run in time, of 6 s and at a tolerance of 1e-4."""
+    found = signal_view(amp("reverb-tremolo").changed({"R42.position": speed})).stability.tremolo
+    assert found is not None
+    assert found.hertz == pytest.approx(hertz, rel=0.03)
+
+
+@pytest.mark.parametrize("command", ["report", "trace", "tone", "hum"])
+def test_no_answer_about_a_tremolo_asks_for_the_transformers_leads(
+    command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    more = ["R28=1k"] if command == "tone" else []
+    assert main([command, str(FILES / "reverb-tremolo.toml"), *more]) == 0
+    assert "leads" not in capsys.readouterr().out.replace("test leads", "")

@@ -8,7 +8,9 @@ currents, and the rest of the amp is judged without it.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,12 +18,14 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.parts import OutputTransformer, Resistor
 from tubekit.amp.topology import edges, reached
 from tubekit.analyses.elimination import respond
+from tubekit.analyses.limit_cycle import LimitCycle, limit_cycle
 from tubekit.analyses.naturals import Naturals, naturals
 from tubekit.analyses.operating_point import OperatingPoint
 from tubekit.analyses.shares import picker
 from tubekit.circuit import parts as wired
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network
+from tubekit.circuit.newton import evaluate
 from tubekit.circuit.parts import GROUND, Capacitor, Device
 from tubekit.errors import Note, SolveError
 from tubekit.units import show
@@ -38,10 +42,45 @@ HELD_S = 1e3
 UNMOVED_DB = 1.0
 """A section that moves the amp's gain by less than this when held still is off the way of the signal [dB]."""
 
+LEAST_SWING_V, NEAR_MOST = 0.05, 0.3
+"""A tube whose grid moves less counts as not moved [V p-p], or less than this share of the one moved most."""
+CUT_OFF_DB = 40.0
+
 REVERSED = (
     "If it came after work on the output transformer: two plate leads or two secondary leads changed over "
     "turn the feedback round."
 )
+
+
+class Oscillator(NamedTuple):
+    """An intended oscillator: its sections, and the nodes that the supply holds."""
+
+    sections: tuple[str, ...]
+    held: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Tremolo:
+    """What an oscillator does: its rate, the sections it moves most, and how far their gm goes."""
+
+    hertz: float
+    moved: tuple[str, ...]
+    swings_v: tuple[float, ...]
+    depth_db: float
+
+    @property
+    def words(self) -> str:
+        """The depth in a sentence with a blank behind it; '' where nothing is moved."""
+        if not self.moved:
+            return ""
+        each = ", ".join(
+            f"{name} by {show(volts, 'V')}" for name, volts in zip(self.moved, self.swings_v, strict=True)
+        )
+        deep = f"{self.depth_db:.2g} dB" if self.depth_db < CUT_OFF_DB else "cut-off"
+        return (
+            f"It swings the grids to the cathodes of {each} peak to peak: depth {deep}, by their gm, supply "
+            "held still. "
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,6 +97,17 @@ class Stability:
     oscillator: str = ""
     cause: str = ""
     which: str = ""
+    idle: OperatingPoint | None = field(default=None, repr=False)
+    about: Oscillator | None = field(default=None, repr=False)
+
+    @cached_property
+    def tremolo(self) -> Tremolo | None:
+        """Rate and depth of the intended oscillator of one amp; None where there is none, or in a batch."""
+        if self.idle is None or self.about is None or len(self.drawn.stable) > 1:
+            return None
+        begins = 2 * np.pi * float(self.drawn.oscillates_hz[0])
+        found = limit_cycle(self.idle, self.about.sections, begins, self.about.held)
+        return None if found is None else _tremolo_of(self.idle, self.about, found)
 
     @property
     def stable(self) -> Array:
@@ -93,9 +143,11 @@ class Stability:
             yield Note("oscillates", "", f"{text} Small-signal figures of it are not shown.", danger=True)
         elif self.oscillator:
             hertz_of = self.drawn.oscillates_hz[~self.drawn.stable]
+            hertz = float(hertz_of[0]) if self.tremolo is None else self.tremolo.hertz
+            swung = "" if self.tremolo is None else self.tremolo.words
             text = (
-                f"{self.oscillator} oscillates by itself at about {show(float(hertz_of[0]), 'Hz')}: intended "
-                f"(tremolo)? The figures are those of the amp with {self.oscillator} held still."
+                f"{self.oscillator} oscillates by itself at about {show(hertz, 'Hz')}: intended "
+                f"(tremolo)? {swung}The figures are those of the amp with {self.oscillator} held still."
             )
             yield Note("tremolo", self.oscillator, text)
 
@@ -110,9 +162,37 @@ def stability(amp: Amp, point: OperatingPoint, way: Way | None) -> Stability:
     if oscillator:
         after = _naturals(held_still(point, oscillator))
         if after.stable.all():
-            return Stability(after, drawn, oscillator)
+            return Stability(after, drawn, oscillator, idle=point, about=_oscillator(amp, oscillator))
     which = "" if amp.batch is None else amp.variants(~drawn.stable)
     return Stability(drawn, drawn, cause=_cause(amp, one), which=which)
+
+
+def _oscillator(amp: Amp, name: str) -> Oscillator:
+    """The sections of an oscillator: itself, and those whose grid is on its plate or cathode."""
+    sections = {one.name: one for one in amp.topology.sections}
+    ends = {sections[name].plate, sections[name].cathode} - {GROUND}
+    joined = reached(ends, amp.topology.metal, stops=[GROUND])
+    driven = [one.name for one in sections.values() if one.grid in joined]
+    return Oscillator((name, *driven), tuple(amp.topology.delivered))
+
+
+def _tremolo_of(point: OperatingPoint, about: Oscillator, cycle: LimitCycle) -> Tremolo:
+    """What the swing does to the tubes that it moves most."""
+    ports, groups = point.network.port_names, point.network.groups
+    gains: dict[str, Array] = {}
+    swings: dict[str, float] = {}
+    _, blocks = evaluate(groups, np.asarray(point.port_volts)[:1] + cycle.port_volts)
+    for group, block in zip(groups, blocks, strict=True):
+        for j, name in enumerate(group.names):
+            if name not in about.sections and (name, "grid") in ports:
+                gains[name] = block[:, j, 0, -1]
+                swings[name] = float(np.ptp(cycle.port_volts[:, ports.index((name, "grid"))]))
+    most = max(swings.values(), default=0.0)
+    moved = tuple(name for name, volts in swings.items() if volts > NEAR_MOST * most and most > LEAST_SWING_V)
+    whole = sum((gains[name] for name in moved), np.zeros(len(cycle.port_volts)))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        depth = float(20 * np.log10(whole.max() / whole.min())) if moved else 0.0
+    return Tremolo(cycle.hertz, moved, tuple(swings[name] for name in moved), depth)
 
 
 def _naturals(point: OperatingPoint, more: Array | float = 0.0) -> Naturals:
