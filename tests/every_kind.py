@@ -110,6 +110,25 @@ rating = "10 W"
 
 [LS1]
 nodes = ["cone", "ground"]
+
+[DL1]
+kind = "reverb tank"
+input = ["speaker", "springs_in"]
+output = ["springs_out", "ground"]
+value = "150"
+output_value = "2.25k"
+delay = "33m"
+decay = "2.5"
+
+[R46]
+nodes = ["springs_in", "ground"]
+value = "1k"
+rating = "0.5 W"
+
+[R47]
+nodes = ["springs_out", "ground"]
+value = "220k"
+rating = "0.5 W"
 """
 
 

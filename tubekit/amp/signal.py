@@ -11,10 +11,10 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.clipping import ClipPoint, clips_at, level_below
-from tubekit.amp.parts import OutputTransformer
+from tubekit.amp.reverb import TankReading, read_tanks
 from tubekit.amp.signal_order import SignalOrder, signal_order
 from tubekit.amp.signal_tables import signal_tables
-from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, gain_at, signal_view
+from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, gain_at, output_transformer, signal_view
 from tubekit.amp.stages import StageReading, read_stages
 from tubekit.amp.stretches import StretchReading, grid_stretches, whole_stretch
 from tubekit.analyses.elimination import respond
@@ -55,6 +55,7 @@ class SignalPath(Printed):
     speaker_ohms: Array = quantity("ohm", "Z_L", "the loudspeaker's impedance, complex, (N,)")
     load_ohms: Array = quantity("ohm", "Z_pp", "what the primary, end to end, offers the output tubes, (N,)")
     stages: tuple[StageReading, ...] = ()
+    tanks: tuple[TankReading, ...] = ()
     asked_rms: float | None = quantity("V rms", "v_in", "level asked for at the jack", default=None)
     naturals: Naturals = field(repr=False, kw_only=True)
     view: SignalView = field(repr=False, kw_only=True)
@@ -164,6 +165,16 @@ class SignalPath(Printed):
                 {"place": place, "node": node, "volts_rms": to_json_value(volts)}
                 for place, node, volts, _ in self.levels()
             ],
+            "reverb_tanks": [
+                {
+                    "tank": each.tank.designator,
+                    "drive_a_rms": to_json_value(self.level_rms * np.abs(each.drive_s)),
+                    "rated_a_rms": to_json_value(each.tank.rated_a),
+                    "jack_v_rms_at_rated": to_json_value(each.full_v),
+                    "output_v_rms": to_json_value(each.output_v(self.level_rms)),
+                }
+                for each in self.tanks
+            ],
             "corners": [
                 {
                     "from": each.start, "to": each.stop, "side": corner.side, "hz": to_json_value(corner.hz),
@@ -240,7 +251,8 @@ def path_of(view: SignalView, frequencies_hz: Array = SPAN_HZ, reference_hz: flo
     return SignalPath(
         view.amp, view.jack.designator, view.speaker.designator, reference_hz, frequencies_hz,
         _kept(gain, poles), _kept(at_reference, poles)[:, 0], _input(view, s), behind, speaker,
-        _load(view, s), read_stages(view, way, reference_hz), naturals=poles, view=view, way=way,
+        _load(view, s), read_stages(view, way, reference_hz), tuple(read_tanks(view, reference_hz)),
+        naturals=poles, view=view, way=way,
     )  # fmt: skip
 
 
@@ -267,15 +279,15 @@ def _behind(view: SignalView, s: complex) -> tuple[Array, Array]:
 
 def _load(view: SignalView, s: complex) -> Array:
     """Voltage across the whole primary over the mean current along it, from the tubes' side."""
-    found = [part for part in view.amp.parts.values() if isinstance(part, OutputTransformer)]
-    if not found:
+    output = output_transformer(view.amp)
+    if output is None:
         return np.full(len(view.matrix), np.nan)
-    network, taps = view.network, found[0].primary.taps
+    network, taps = view.network, output.primary.taps
     ends = (taps[0], taps[-1])
     x = respond(network, view.matrix, picker(network, *ends), np.array([s]))[:, 0]
-    winding = next(part for part in network.circuit.of(Windings) if part.name == found[0].designator)
-    own = range(len(found[0].primary.sections))
+    winding = next(part for part in network.circuit.of(Windings) if part.name == output.designator)
+    own = range(len(output.primary.sections))
     rows = [network.unknowns.index(f"I({winding.name}.{j})") for j in own]
-    turns = np.array([np.mean(each) for each in found[0].primary.turns])
+    turns = np.array([np.mean(each) for each in output.primary.turns])
     mean = (x[:, rows] * turns / turns.sum()).sum(axis=1)
     return np.asarray((network.pick(x, ends[0]) - network.pick(x, ends[1])) / mean)

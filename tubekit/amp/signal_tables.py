@@ -23,7 +23,8 @@ def signal_tables(path: SignalPath) -> list[Table]:
     if not path.stable.any():
         note = "No response is given: an amp that oscillates has none."
         return [Table("Stability", (Column("finding"),), [(path.naturals.said(),)], note=note)]
-    return [_response(path), _levels(path), _stages(path), _corners(path), _ends(path)]
+    tanks = [_tanks(path)] if path.tanks else []
+    return [_response(path), _levels(path), *tanks, _stages(path), _corners(path), _ends(path)]
 
 
 def _response(path: SignalPath) -> Table:
@@ -46,6 +47,24 @@ def _levels(path: SignalPath) -> Table:
              Column("to input", "dB", format="+.1f"), Column("phase", "°", format=".0f"))  # fmt: skip
     title = f"Levels at {path.reference_hz:g} Hz with {path.level_rms * 1e3:g} mV at the jack"
     return Table(title, heads, rows, note=beyond(path.clips, path.level_rms))
+
+
+def _tanks(path: SignalPath) -> Table:
+    level = path.level_rms
+    rows = [
+        (each.tank.designator, level * np.abs(each.coil_gain), level * np.abs(each.drive_s),
+         each.tank.rated_a, 100 * level / each.full_v, each.full_v, each.output_v(level))
+        for each in path.tanks
+    ]  # fmt: skip
+    heads = (Column("tank"), Column("input coil", "V rms"), Column("drive", "A rms"),
+             Column("rated drive", "A rms"), Column("of rated", "%", format=".0f"),
+             Column("jack for rated", "V rms"), Column("output coil", "V rms"))  # fmt: skip
+    note = (
+        f"{'; '.join(each.stated() for each in path.tanks)}. The output level is from memory, within "
+        "a factor of 2; the springs' own response is not computed."
+    )
+    title = f"Reverb drive at {path.reference_hz:g} Hz with {level * 1e3:g} mV at the jack"
+    return Table(title, heads, rows, note=note, key="tanks")
 
 
 def _stages(path: SignalPath) -> Table:

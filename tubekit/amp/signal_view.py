@@ -340,6 +340,12 @@ def speakers(amp: Amp) -> Iterator[Loudspeaker]:
     yield from sorted(found, key=lambda part: -watts(part))
 
 
+def output_transformer(amp: Amp) -> OutputTransformer | None:
+    """That of the largest output stage, a reverb driver's left out; None where there is none."""
+    found = [part for part in amp.parts.values() if isinstance(part, OutputTransformer)]
+    return max(found, key=lambda part: _plate_watts(amp, part), default=None)
+
+
 def _plate_watts(amp: Amp, part: OutputTransformer) -> float:
     """Rated plate dissipation of the tubes on its primary [W]."""
     rated = 0.0

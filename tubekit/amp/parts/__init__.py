@@ -15,6 +15,7 @@ from tubekit.amp.parts.part import GROUND, Part, TwoTerminal
 from tubekit.amp.parts.regulators import GasTube
 from tubekit.amp.parts.resistors import LPad, Potentiometer, Resistor, Thermistor
 from tubekit.amp.parts.switches import Fuse, Selector, Switch
+from tubekit.amp.parts.tank import ReverbTank
 from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
 
 KINDS: tuple[type[Part], ...] = (
@@ -38,6 +39,7 @@ KINDS: tuple[type[Part], ...] = (
     Jack,
     MainsPlug,
     Loudspeaker,
+    ReverbTank,
     Lamp,
     Connector,
     Wire,
@@ -63,6 +65,7 @@ __all__ = [
     "PowerTransformer",
     "RectifierTube",
     "Resistor",
+    "ReverbTank",
     "Section",
     "Selector",
     "SeleniumRectifier",
