@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.parts import OutputTransformer, Resistor
+from tubekit.amp.parts import Loudspeaker, OutputTransformer, Resistor
 from tubekit.amp.topology import edges, reached
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.limit_cycle import LimitCycle, limit_cycle
@@ -282,12 +282,14 @@ def feedback_parts(amp: Amp) -> Iterator[str]:
     >>> list(feedback_parts(load_amp("teasel")))
     []
     """
-    taps = {
-        tap for part in amp.parts.values() if isinstance(part, OutputTransformer)
-        for winding in part.windings[1:] for tap in winding.taps
-    }  # fmt: skip
-    wires = [part for part in amp.parts.values() if not isinstance(part, Resistor | OutputTransformer)]
-    output = set(reached(taps - {GROUND}, edges(wires), stops=[GROUND])) - {GROUND}
+    wires = edges(p for p in amp.parts.values() if not isinstance(p, Resistor | OutputTransformer))
+    speakers = {node for p in amp.parts.values() if isinstance(p, Loudspeaker) for node in p.nodes} - {GROUND}
+    sides = [
+        set(reached({tap for one in part.windings[1:] for tap in one.taps} - {GROUND}, wires, stops=[GROUND]))
+        for part in amp.parts.values() if isinstance(part, OutputTransformer)
+    ]  # fmt: skip
+    sides = [side for side in sides if side & speakers] or sides  # an interstage transformer drives grids
+    output = set().union(*sides) - {GROUND}
     for part in amp.parts.values():
         if isinstance(part, Resistor) and part.condition == "fitted":
             outside = [node for node in part.nodes if node not in output and node != GROUND]
