@@ -46,6 +46,13 @@ def run(arguments: "typing.Optional[typing.Sequence[str]]" = None) -> int:
         # The reader (head, less) has gone; without this the interpreter complains once more at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return PIPE_CLOSED
+    except OSError as error:
+        if error.filename is not None:
+            raise
+        # No file of ours: the terminal or the file that the answer goes to.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.stderr.write("tubekit: the answer could not be written: {}.\n".format(error.strerror or error))
+        return 1
 
 
 def _set_up_and_do(arguments: "typing.List[str]") -> int:
@@ -58,7 +65,9 @@ def _set_up_and_do(arguments: "typing.List[str]") -> int:
         sys.stderr.write("tubekit: {}\n".format(error))
         return SETUP_FAILED
     from tubekit.cli import main
+    from tubekit.cli.terminal import prepare_output
 
+    prepare_output()
     code = int(main(arguments) or 0)
     sys.stdout.flush()
     return code

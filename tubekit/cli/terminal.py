@@ -1,0 +1,51 @@
+"""Any terminal, however few signs it has: what it lacks is written in words, and a lost output is said."""
+
+from __future__ import annotations
+
+import codecs
+import io
+import os
+import sys
+import unicodedata
+
+HANDLER = "tubekit-in-words"
+WORDS = {
+    "Ω": "ohm", "µ": "u", "μ": "u", "×": "x", "·": "*", "→": "->", "…": "...", "─": "-", "–": "-",
+    "—": "-", "−": "-", "†": "+", "°": "deg", "±": "+/-", "≤": "<=", "≥": ">=", "²": "^2", "³": "^3",
+    "√": "sqrt", "∞": "inf", "§": "section ", "“": '"', "”": '"', "’": "'", "✓": "yes", "✗": "no",
+}  # fmt: skip
+"""What stands for a sign that a terminal lacks; a letter loses its accent, any other becomes '?'."""
+
+
+def in_words(text: str) -> str:
+    """The text in signs that every terminal has.
+
+    Examples
+    --------
+    >>> in_words("4.70 kΩ → 10 µF, Überlingen")
+    '4.70 kohm -> 10 uF, Uberlingen'
+    """
+    return "".join(WORDS.get(sign) or _plain(sign) for sign in text)
+
+
+def _plain(sign: str) -> str:
+    if sign.isascii():
+        return sign
+    return unicodedata.normalize("NFKD", sign).encode("ascii", "ignore").decode() or "?"
+
+
+def _handled(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    return in_words(error.object[error.start : error.end]), error.end
+
+
+def prepare_output() -> None:
+    """Write in words what the terminal's encoding lacks; a closed output swallows what it gets."""
+    codecs.register_error(HANDLER, _handled)
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115, PTH123
+        elif isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors=HANDLER)
