@@ -209,6 +209,10 @@ def _scaled(value: float, power: int, digits: int) -> str:
     return f"{number:.{max(0, digits - 1 - (exponent - power))}f}"
 
 
+NIL = {"V": 1e-10, "A": 1e-13, "W": 1e-13}
+"""Below these a solve has nothing but its rounding, and no meter of the bench a digit."""
+
+
 def _show_one(value: float, unit: str, digits: int) -> str:
     if math.isnan(value):
         return "—"
@@ -217,7 +221,7 @@ def _show_one(value: float, unit: str, digits: int) -> str:
     symbol = f"{SYMBOL.get(base, base)}{' ' if rest else ''}{rest}"
     if math.isinf(value):
         return f"{'-' if value < 0 else ''}∞ {symbol}".rstrip()
-    if value == 0:
+    if abs(value) <= NIL.get(base, 0.0):
         return f"0 {symbol}".rstrip()
     exponent = _significant(value, digits)[1]
     power = max((p for p in powers if p <= exponent), default=min(powers))
@@ -232,6 +236,7 @@ def show(value: Any, unit: str, digits: int = 3) -> str:
 
     An array is shown as 'least…greatest'; NaN as '—'. `unit` may carry a word after it
     ('V rms'); a unit that takes no prefix (dB, °, '') is shown as it stands.
+    Volts, amps and watts below the rounding of any solve are 0.
 
     Examples
     --------
