@@ -86,7 +86,13 @@ def test_driven_rails_and_drive_agree(teasel: Sag) -> None:
 def test_an_amp_without_output_stage_or_jack_is_told() -> None:
     with pytest.raises(ChangeError, match="no tube drives an output transformer"):
         sag(supply(FULL_WAVE))
-    assert output_tubes(load_amp("teasel")) == ("V3", "V4")
+
+
+@pytest.mark.parametrize("connected", [True, False])
+def test_output_tubes_are_those_of_the_loudspeaker(connected: bool) -> None:
+    """The driver of a reverb tank has a transformer too, and was once driven to its limit as well."""
+    amp = any_amp("reverb-tremolo")
+    assert output_tubes(amp if connected else amp.changed({"LS1": "removed"})) == ("V6", "V7")
 
 
 def test_the_regulation_curve_passes_through_the_idle_point() -> None:

@@ -10,7 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tests.amp.signal_amps import with_feedback, with_two_taps
-from tests.amps import variant
+from tests.amps import amp as any_amp, variant
 from tests.say import say
 from tubekit import analyse, load_amp
 from tubekit.amp import amp_from_text, demo_names
@@ -157,6 +157,13 @@ def test_wrong_tap_halves_the_load() -> None:
     speaker = abs(right.speaker_ohms[0])
     ratio = (abs(wrong.load_ohms[0]) - copper) / (abs(right.load_ohms[0]) - copper)
     assert ratio == pytest.approx((speaker + 0.35) / (speaker + 0.5) / 0.707**2, rel=0.03)
+
+
+def test_the_load_is_that_of_the_output_tubes() -> None:
+    """The transformer of a reverb driver is drawn first, 53 to 1; that of the loudspeaker has 28.8 to 1."""
+    path = signal_path(any_amp("reverb-tremolo"))
+    speaker = abs(path.speaker_ohms[0])
+    assert abs(path.load_ohms[0]) == pytest.approx(28.8**2 * (speaker + 0.4) + 210, rel=0.05)
 
 
 def test_impedances_of_the_ends() -> None:

@@ -17,9 +17,9 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.held_supply import generator
-from tubekit.amp.parts import GROUND, Jack, MainsPlug, OutputTransformer, Tube
+from tubekit.amp.parts import GROUND, Jack, MainsPlug, Tube
 from tubekit.amp.report import CAUTION, AmpReport
-from tubekit.amp.signal_view import GENERATOR, SOURCE_OHMS, carries_bias, driven_at
+from tubekit.amp.signal_view import GENERATOR, SOURCE_OHMS, carries_bias, driven_at, output_transformer
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.supply_readings import FilterReading
 from tubekit.amp.topology import edges, reached
@@ -257,21 +257,20 @@ def sag(amp: Amp, *, near: AmpReport | None = None) -> Sag:
 
 
 def output_tubes(amp: Amp) -> tuple[str, ...]:
-    """Sections whose plates feed the primary of an output transformer.
+    """Sections whose plates feed the transformer of the largest output stage, a reverb driver's left out.
 
     Raises
     ------
     ChangeError : there is none.
     """
-    primaries = {
-        node for p in amp.parts.values() if isinstance(p, OutputTransformer) for node in p.primary.taps
-    }
+    output = output_transformer(amp)
+    plates = set() if output is None else set(output.primary.taps)
     found = tuple(
         section.name
         for part in amp.parts.values()
         if isinstance(part, Tube) and part.condition == "fitted"
         for section in part.sections
-        if section.plate in primaries
+        if section.plate in plates
     )
     if not found:
         raise ChangeError("no tube drives an output transformer", where=amp.name)
