@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from scipy.stats import binomtest
 
 from tests.bench.synthetic import Laws, draw_case
-from tubekit.bench.fault_book import FaultBook, scale
-from tubekit.bench.suspects import ACCUSE_BELOW, ALIKE
-from tubekit.bench.weighing import SHOWS, meter_sd, places_of, residuals, weigh
+from tubekit.bench.fault_book import FaultBook
+from tubekit.bench.suspects import ACCUSE_BELOW, ALIKE, chances
+from tubekit.bench.weighing import SHOWS, meter_sd, places_of, residuals
+from tubekit.decisions.judge import good_bands
 from tubekit.decisions.probe import Probe, Tone
-from tubekit.decisions.reading import Meter, Reading
+from tubekit.decisions.reading import Meter, Reading, Readings, taken
+from tubekit.decisions.spread import Spread
 
 Array = np.ndarray
 
@@ -97,6 +100,19 @@ def typical_readings(book: FaultBook, probes: Sequence[Probe], accuracy: float) 
     return [Reading(p, float(book.seen[0, k]), Meter(accuracy)) for p, k in pairs]
 
 
+def _readings(
+    book: FaultBook, probes: Sequence[Probe], values: Array, accuracy: float, tone: Tone | None
+) -> Readings:
+    each = [Reading(p, float(v), Meter(accuracy)) for p, v in zip(probes, values, strict=True)]
+    return taken(book.amp, each, mains_rms=float(book.amp.mains_rms), tone=tone)
+
+
+@lru_cache(maxsize=2)
+def _bands(book: FaultBook, probes: tuple[Probe, ...], tone: Tone | None) -> Spread:
+    """Of good amps; what the readings are is nothing to them."""
+    return good_bands(_readings(book, probes, np.zeros(len(probes)), 0.0, tone), ready=book.fleet)
+
+
 def visible(book: FaultBook, probes: Sequence[Probe], accuracy: float, which: str = "slightest") -> list[int]:
     """Faults that these readings can show, by the expected distance from a good amp."""
     taken = places_of(book, probes)
@@ -133,38 +149,35 @@ def run(
     book: FaultBook, probes: Sequence[Probe], faults: Sequence[int | None], seed: int, *,
     tone: Tone | None = None, accuracy: float = 0.015, laws: Laws | None = None,
 ) -> Tally:  # fmt: skip
-    """Judge one case for each entry of `faults` (None is a good amp)."""
-    rng, tally, taken = np.random.default_rng(seed), Tally(), places_of(book, probes)
+    """Judge one case for each entry of `faults` (None is a good amp), as `suspects` does."""
+    rng, tally, bands = np.random.default_rng(seed), Tally(), _bands(book, tuple(probes), tone)
     for fault in faults:
         wrong = None if fault is None else book.faults[fault]
         case = draw_case(rng, book.amp, wrong, book.varied, probes, tone=tone, accuracy=accuracy, laws=laws)
         if case is None:
             tally.lost += 1
             continue
-        _judge(book, taken, case.values, fault, probes, accuracy, tally)
+        readings = _readings(book, probes, case.values, accuracy, tone)
+        tally.outcomes.append(_judged(book, readings, bands, fault))
     return tally
 
 
-def _judge(
-    book: FaultBook, taken: list[int], values: Array, fault: int | None, probes: Sequence[Probe],
-    accuracy: float, tally: Tally,
-) -> None:  # fmt: skip
-    readings = [Reading(p, float(v), Meter(accuracy)) for p, v in zip(probes, values, strict=True)]
-    scaled, sd = scale(values[None], probes)[0], meter_sd(readings)
-    found = weigh(book, taken, scaled, sd)
+def _judged(book: FaultBook, readings: Readings, bands: Spread, fault: int | None) -> Outcome:
+    found, _ = chances(readings, book, bands)
     chance: dict[str, float] = {}
     for each, weight in zip(book.faults, found.faults, strict=True):
         chance[each.part] = chance.get(each.part, 0.0) + float(weight)
     order = tuple(sorted(chance, key=lambda name: -chance[name]))
     part = "" if fault is None else book.faults[fault].part
-    alike = bool(part) and order[0] != part and _alike(book, taken, sd, found.rows, order[0], part)
-    tally.outcomes.append(Outcome(fault, part, found.healthy, order, alike))
+    alike = bool(part) and order[0] != part and _alike(book, readings, found.rows, order[0], part)
+    return Outcome(fault, part, found.healthy, order, alike)
 
 
-def _alike(book: FaultBook, taken: list[int], sd: Array, rows: Array, one: str, two: str) -> bool:
+def _alike(book: FaultBook, readings: Readings, rows: Array, one: str, two: str) -> bool:
     """Whether the likeliest grades of two parts predict the same readings within what is open."""
     parts = np.array(["" if o < 0 else book.faults[o].part for o in book.owner])
     best = [int(np.flatnonzero(parts == name)[np.argmax(rows[parts == name])]) for name in (one, two)]
-    _, covariance = residuals(book, taken, book.scaled[0, taken], sd)
-    off = book.scaled[best[0], taken] - book.scaled[best[1], taken]
+    columns = places_of(book, [reading.probe for reading in readings.readings])
+    _, covariance = residuals(book, columns, book.scaled[0, columns], meter_sd(readings.readings))
+    off = book.scaled[best[0], columns] - book.scaled[best[1], columns]
     return bool(off @ np.linalg.solve(covariance[best].mean(axis=0), off) < ALIKE)

@@ -234,16 +234,10 @@ def suspects(
             f"{len(readings.readings)} readings say too little", where=readings.source,
             fix="Take at least three, at best a voltage at every tube",
         )  # fmt: skip
-    asked = [r.probe for r in readings.readings]
     book = book or _book(readings, age, progress)
-    taken = places_of(book, asked)
-    scaled = scale(np.array([[r.value for r in readings.readings]]), asked)[0]
-    sd = meter_sd(readings.readings)
     bands = bands or good_bands(readings, age=age, ready=book.fleet)
-    judged = sorted(verdicts(readings, bands), key=lambda v: -v.beyond)
-    found = weigh(book, taken, scaled, sd)
-    if any(verdict.word == "wrong" for verdict in judged):
-        found = with_healthy_at_most(found, book.owner, WRONG_BY_CHANCE)
+    found, judged = chances(readings, book, bands)
+    taken, scaled, sd = _compared(readings, book)
     best = int(np.argmax(np.where(book.owner >= 0, found.rows, -1.0)))
     pairs: tuple[Pair, ...] = ()
     if found.healthy < ACCUSE_BELOW and found.fit[best] < EXPLAINED:
@@ -253,9 +247,25 @@ def suspects(
         readings, found.healthy, _suspects(book, taken, scaled, sd, found), pairs,
         next_readings(book, taken, scaled, sd, found) if found.healthy < 0.9 else (),
         float(found.fit[0]), float(found.fit[best]),
-        tuple(book.faults[k].words for k in unseen(book, taken, sd)), tuple(judged),
-        shares_of(readings, bands, tuple(judged)), found, book,
+        tuple(book.faults[k].words for k in unseen(book, taken, sd)), judged,
+        shares_of(readings, bands, judged), found, book,
     )  # fmt: skip
+
+
+def chances(readings: Readings, book: FaultBook, bands: Spread) -> tuple[Weighed, tuple[Verdict, ...]]:
+    """Every fault weighed, and the verdicts, the worst first: one reading called wrong leaves no good amp."""
+    judged = tuple(sorted(verdicts(readings, bands), key=lambda v: -v.beyond))
+    found = weigh(book, *_compared(readings, book))
+    if any(verdict.word == "wrong" for verdict in judged):
+        found = with_healthy_at_most(found, book.owner, WRONG_BY_CHANCE)
+    return found, judged
+
+
+def _compared(readings: Readings, book: FaultBook) -> tuple[list[int], Array, Array]:
+    """Columns of a book, the readings as they are compared, and their meters' standard deviations."""
+    asked = [r.probe for r in readings.readings]
+    scaled = scale(np.array([[r.value for r in readings.readings]]), asked)[0]
+    return places_of(book, asked), scaled, meter_sd(readings.readings)
 
 
 def _book(readings: Readings, age: Age, progress: Progress | None) -> FaultBook:
