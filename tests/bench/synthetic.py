@@ -2,7 +2,7 @@
 
 Made apart from what judges them: an open part is not there, a short is a wire, a dead tube is pulled; every
 node is solved by Newton on the whole network, the mains cycle at 256 samples, and the meter is a resistor
-across each place in turn. Only the spread of good parts is common to both.
+across each place in turn. Only the spread of good parts is common to both, and when a fuse opens.
 """
 
 from __future__ import annotations
@@ -16,12 +16,14 @@ import numpy as np
 from tests.bench.other_laws import plain
 from tubekit.amp import Amp
 from tubekit.amp.build import build
+from tubekit.amp.parts import Fuse
 from tubekit.amp.parts.faults import GONE, OPEN_OHMS, SHORT_OHMS, Fault
 from tubekit.amp.parts.variables import GAS, LEAK, NO_LEAK, Knob, Variable
 from tubekit.analyses.convergence import Convergence
 from tubekit.analyses.operating_point import Feed, OperatingPoint, solve_network
 from tubekit.analyses.supply import Supply
 from tubekit.bench.faults import rewired
+from tubekit.bench.fuses import OPENS
 from tubekit.circuit.full import solve_full
 from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.parts import (
@@ -42,6 +44,7 @@ from tubekit.decisions.probe import Probe, Tone, resistance, signal
 
 Array = np.ndarray
 Laws = dict[str, object]
+Settings = dict[Knob, tuple[Array, Array]]
 
 ENOUGH_V = 1e-6
 """Newton on all nodes stops here [V]: beside leaks of 1e12 ohms rounding may be above its usual limit."""
@@ -72,20 +75,45 @@ def draw_case(
     there = rewired(amp, fault) if fault is not None else amp
     if fault is not None and fault.grades:
         settings |= _harmed(rng, fault, settings)
-    circuit = _circuit(there, settings, laws)
     try:
-        point, spectrum = _full_mains(circuit, amp.mains_hz)
+        values = _powered(there, settings, laws, probes, tone, meter_ohms)
     except (ArithmeticError, np.linalg.LinAlgError):
         return None
-    values = _shown(there, circuit, point, spectrum, probes, tone, meter_ohms)
     if not np.isfinite(values).all():
         return None
     return Case(fault, values * (1 + rng.uniform(-accuracy, accuracy, len(values))))
 
 
-def _harmed(
-    rng: np.random.Generator, fault: Fault, good: dict[Knob, tuple[Array, Array]]
-) -> dict[Knob, tuple[Array, Array]]:
+def _powered(
+    amp: Amp, settings: Settings, laws: Laws | None, probes: Sequence[Probe], tone: Tone | None,
+    meter_ohms: float,
+) -> Array:  # fmt: skip
+    """What the meter shows with the power on, once the fuse that carries far too much has opened."""
+    circuit = _circuit(amp, settings, laws)
+    point, spectrum = _full_mains(circuit, amp.mains_hz)
+    values = _shown(amp, circuit, point, spectrum, probes, tone, meter_ohms)
+    fuse = _opened(amp, circuit, point.network, spectrum)
+    if fuse in amp.line_side.fuses:
+        return np.where([probe.quantity == "ohms" for probe in probes], values, 0.0)
+    return values if fuse is None else _powered(
+        amp.changed({fuse: "open"}), settings, laws, probes, tone, meter_ohms
+    )  # fmt: skip
+
+
+def _opened(amp: Amp, circuit: Circuit, network: Network, spectrum: Array) -> str | None:
+    """The fuse that carries most of its rating, where that is too much."""
+    times = {}
+    for part in circuit.of(Resistor):
+        fuse = amp.parts.get(part.name)
+        if isinstance(fuse, Fuse):
+            across = (_pick(network, spectrum, part.a) - _pick(network, spectrum, part.b))[0]
+            rms = np.sqrt(across[0].real ** 2 + 0.5 * (np.abs(across[1:]) ** 2).sum())
+            times[part.name] = float(rms / part.ohms / fuse.amps)
+    worst = max(times, key=lambda name: times[name], default=None)
+    return worst if worst and times[worst] > OPENS else None
+
+
+def _harmed(rng: np.random.Generator, fault: Fault, good: Settings) -> Settings:
     """The knobs of a fault, its severity anywhere between slightest and gravest grade."""
     grades = fault.grades
     k = 0 if len(grades) == 1 else int(rng.integers(len(grades) - 1))
@@ -104,7 +132,7 @@ def _harmed(
     return found
 
 
-def _circuit(amp: Amp, settings: dict[Knob, tuple[Array, Array]], laws: Laws | None) -> Circuit:
+def _circuit(amp: Amp, settings: Settings, laws: Laws | None) -> Circuit:
     circuit = build(amp).circuit
     if laws:
         circuit = Circuit(
@@ -132,7 +160,8 @@ def _as_found(part: Part, before: Circuit) -> list[Part]:  # noqa: PLR0911 - one
         ohms = float(np.ravel(part.ohms)[0])
         if ohms >= 0.3 * OPEN_OHMS and not part.name.endswith(LEAK):
             return []
-        if ohms <= 3 * SHORT_OHMS:
+        drawn = next(p for p in before.parts if p.name == part.name)
+        if ohms <= 3 * SHORT_OHMS and ohms < float(np.ravel(drawn.ohms)[0]):
             return [Wire(part.name, part.a, part.b)]
         return [dataclasses.replace(part, ohms=ohms)]
     if isinstance(part, Capacitor):

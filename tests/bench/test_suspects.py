@@ -224,6 +224,19 @@ def test_a_rail_that_a_dead_rectifier_leaves_has_a_state(name: str, fault: str) 
     assert abs(found.faulty[0]) < 20.0
 
 
+@pytest.mark.parametrize(
+    ("fault", "node", "peak"), [("T1 heater open", "B1", 365 * 2**0.5), ("R41 open", "br", -30 * 2**0.5)]
+)
+def test_a_meter_does_not_pull_down_what_a_rectifier_holds_up(fault: str, node: str, peak: float) -> None:
+    """With nothing but 10 MΩ on it a capacitor stays near the peak of its winding: it was told at a tenth.
+
+    The windings give 365 V and 30 V, on open circuit.
+    """
+    probe = Probe("dc_v", (node, "ground"))
+    found = foretold(known_amp("paraphase-field-coil"), fault, [probe]).faulty[0]
+    assert found == pytest.approx(peak, rel=0.06)
+
+
 def test_swapped_pins_solved_together_are_the_rewired_amp() -> None:
     amp = known_amp("fixed-bias-head")
     probes = [*tube_readings(amp), Probe("dc_a", ("V4", "cathode"))]

@@ -199,13 +199,13 @@ def rows_of(network: Network, places: Sequence[tuple[str, str]]) -> Array:
 
 
 def _at_dc(point: OperatingPoint, probes: Sequence[Probe], source: Array) -> None:
-    """Source resistance of every DC voltage, tubes as slopes."""
+    """Source resistance of every DC voltage, tubes and rectifiers as slopes."""
     direct = [k for k, probe in enumerate(probes) if probe.quantity == "dc_v"]
     if not direct:
         return
     network = point.network
     rows = rows_of(network, [probes[k].place for k in direct])
-    matrix = linearised(network, list(point.slopes))
+    matrix = linearised(point.feed.into(network), list(point.slopes))
     answer = solve_linear(network, matrix, np.broadcast_to(rows.T, (len(matrix), *rows.T.shape)))
     source[:, direct] = np.einsum("mn,bnm->bm", rows, answer)
 
