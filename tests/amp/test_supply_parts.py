@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.amps import amp as any_amp, solved
 from tests.supplies import (
     BIAS,
     CHOKE_INPUT,
@@ -276,3 +277,17 @@ def test_an_unknown_diode_type_is_told_what_to_write(lines: str, words: tuple[st
     with pytest.raises(AmpFileError) as caught:
         supply(OLD_SET + lines)
     assert all(word in str(caught.value) for word in words), str(caught.value)
+
+
+def test_a_field_coil_is_judged_by_its_heat_and_said_to_hum() -> None:
+    """Heat: I²R of the solved current (Joule's law)."""
+    report = solved("paraphase-field-coil")
+    amps = (float(report.node("B1").dc_v) - float(report.node("B2").dc_v)) / 1000.0
+    heat = next(c for c in limits(report) if (c.part, c.code) == ("L1", "watts"))
+    assert heat.value == pytest.approx(1000.0 * amps**2, rel=0.02)
+    assert heat.limit == 14.0
+    assert any(note.code == "field_coil" and "LS1" in note.text for note in report.amp.notes)
+    with pytest.raises(AmpFileError, match=r"no loudspeaker here.*LS1"):
+        amp_from_text(
+            any_amp("paraphase-field-coil").copy_as_text().replace('field_of = "LS1"', 'field_of = "LS9"')
+        )

@@ -20,6 +20,7 @@ NOTE = (
     f"({PICKUP_F * 1e12:g} pF to a live wire, no clipping) are usual values (common practice). "
     "Magnetic fields and ground loops are left out."
 )
+FIELD_NOTE = " What ripple in a field coil does to its cone is left out too."
 FILAMENT_NOTE = (
     " The middle of a filament counts as its cathode; what it hums at twice the line frequency is left out."
 )
@@ -60,7 +61,9 @@ def _by_way(found: Hum) -> Table:
     heads = (Column("through"), Column("from"), Column("into"), Column("alone", "V"),
              Column("against 1 W", "dB", format=".0f"))  # fmt: skip
     filament = any(tube.filament for tube in tubes(found.amp))
-    note = "\n".join(words for words in (_cancelling(found), NOTE + filament * FILAMENT_NOTE) if words)
+    field = any(getattr(part, "field_of", "") for part in found.amp.parts.values())
+    words = NOTE + filament * FILAMENT_NOTE + field * FIELD_NOTE
+    note = "\n".join(each for each in (_cancelling(found), words) if each)
     return Table("By which way", heads, rows, note=note)
 
 

@@ -13,8 +13,10 @@ from tubekit.amp.heater_wiring import fed_by, heater_notes
 from tubekit.amp.parts import (
     GROUND,
     Capacitor,
+    Choke,
     Connector,
     Diode,
+    Loudspeaker,
     MainsPlug,
     Part,
     PowerTransformer,
@@ -26,7 +28,7 @@ from tubekit.amp.parts import (
 )
 from tubekit.amp.parts.tubes import facts
 from tubekit.amp.topology import Topology, edges, reached
-from tubekit.errors import Note
+from tubekit.errors import Note, near_matches
 from tubekit.units import show
 
 HEATER_OFF = 0.2  # common practice, no source: 6.3 V and 5 V windings differ by more than this
@@ -105,6 +107,7 @@ def check_paths(parts: Mapping[str, Part], found: Findings) -> None:
         _needs_ground(section, wired.grounded(without=section.name), found)
     _mains(parts, found)
     _heaters(parts, tubes, found)
+    _field_coils(parts, found)
 
 
 def _owner(section: Section) -> str:
@@ -166,6 +169,16 @@ def _primary_fed(
             )
 
 
+def _field_coils(parts: Mapping[str, Part], found: Findings) -> None:
+    """Report a field coil of a loudspeaker that is not drawn."""
+    speakers = [name for name, part in parts.items() if isinstance(part, Loudspeaker)]
+    for name, part in parts.items():
+        if isinstance(part, Choke) and part.field_of and part.field_of not in speakers:
+            problem = f"is the field coil of '{part.field_of}', which is no loudspeaker here"
+            near, fix = near_matches(part.field_of, speakers), f"Write one of: {', '.join(speakers)}"
+            found.add(name, problem, fix, near, code="field_of", key="field_of", word=part.field_of)
+
+
 def _heaters(parts: Mapping[str, Part], tubes: list[Tube], found: Findings) -> None:
     coils = [w for part in parts.values() if isinstance(part, PowerTransformer) for w in part.windings[1:]]
     if not coils:
@@ -198,6 +211,12 @@ def _part_notes(part: Part, parts: Mapping[str, Part]) -> Iterator[Note]:
         yield Note("switch_open", name, f"{name} is drawn open; what it feeds gets nothing.")
     if isinstance(part, Connector) and not part.inserted:
         yield Note("plug_out", name, f"{name} is drawn with its plug out.")
+    if isinstance(part, Choke) and part.field_of:
+        text = (
+            f"{name} is the field coil of {part.field_of}: its ripple moves the cone too. That hum is not in "
+            f"any figure here. {part.field_of} unplugged takes B+ away from all behind {name}."
+        )
+        yield Note("field_coil", name, text)
     if isinstance(part, Tube):
         yield from _tube_notes(part, parts)
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from tubekit.amp.fields import Listed, NodeName, Quantity, Together, Value, written
+from tubekit.amp.fields import Listed, NodeName, Quantity, Together, Value, Words, written
 from tubekit.amp.parts.faults import OPEN_OHMS, Fault, of_value, times, to_value
-from tubekit.amp.parts.part import AMPS, TOLERANCE, Edge, Hookup, Part, Rating, Symbol, TwoTerminal
+from tubekit.amp.parts.part import AMPS, TOLERANCE, WATTS, Edge, Hookup, Part, Rating, Symbol, TwoTerminal
 from tubekit.amp.parts.variables import Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
 
@@ -44,6 +44,7 @@ LEAST_COPPER = 0.2
 class Choke(TwoTerminal):
     """Filter choke: henries at its rated amps, winding resistance.
 
+    `field_of` names the loudspeaker whose field coil it is, `watts` what it may dissipate.
     `swing` (henries, amps) makes it a swinging choke: its inductance at a light direct current. It follows a
     straight line on log-log paper between its two points, flat below the lighter current; it is the
     incremental inductance at the mean current (common practice, no source).
@@ -56,7 +57,14 @@ class Choke(TwoTerminal):
     swing: tuple[float, float] | None = field(
         default=None, metadata=written(Together((Quantity("H", 1e-6, 1e3), Quantity("A", 1e-6, 100.0))))
     )
+    watts: Value | None = field(default=None, metadata=written(WATTS, "dissipation"))
+    field_of: str = field(default="", metadata=written(Words()))
     tolerance_percent: Value | None = field(default=None, metadata=written(TOLERANCE, "tolerance"))
+
+    @property
+    def fails(self) -> str:
+        """As a field coil, which feeds the amp too."""
+        return "" if not self.field_of else f"{self.field_of} falls silent and B+ is gone once it is open"
 
     @property
     def sets_itself(self) -> bool:
@@ -101,9 +109,12 @@ class Choke(TwoTerminal):
         yield Fault(name, "with shorted turns", times(Knob(name, "turns0"), 0.3), weight=0.3)
 
     def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
-        """Its direct current."""
+        """Its direct current, and its heat."""
         amps = np.abs(state.winding_mean(self.designator))
-        yield Rating(self.designator, "coil_dc_a", amps, self.amps, "choke's rating")
+        rule = f"rating of the {'field coil' if self.field_of else 'choke'}"
+        yield Rating(self.designator, "coil_dc_a", amps, self.amps, rule)
+        heat = state.winding_rms(self.designator) ** 2 * np.asarray(self.ohms)
+        yield Rating(self.designator, "watts", heat, self.watts, rule)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -26,8 +26,8 @@ LABELS = {
     "mains": "run on",
 }  # fmt: skip
 LATER = (
-    "condition", "surge", "ripple", "esr", "swing", "emission", "series", "note", "leakage", "regulation",
-    "resonance_hz", "resonance_ohms",
+    "condition", "field_of", "dissipation", "surge", "ripple", "esr", "swing", "emission", "series", "note",
+    "leakage", "regulation", "resonance_hz", "resonance_ohms",
 )  # fmt: skip
 """Keys that are seldom filled in."""
 FIRST = ("value", "type", "ohms", "style")
