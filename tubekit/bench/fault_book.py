@@ -125,7 +125,9 @@ def fault_book(
         for g, grade in enumerate(fault.grades):
             work.rows.append((k, grade))
             work.grades.append(g)
-    return work.book(faults)
+    with warnings.catch_warnings():  # a grade without a state is left out of the book
+        warnings.simplefilter("ignore", BatchWarning)
+        return work.book(faults)
 
 
 class _Solving:
@@ -179,18 +181,14 @@ class _Solving:
         )  # fmt: skip
 
     def _chunk(self, rows: Sequence[tuple[int, Change]]) -> tuple[Array, Array, Array, Array]:
-        with warnings.catch_warnings():  # a grade without a state is left out of the book
-            warnings.simplefilter("ignore", BatchWarning)
-            changes = [change for _, change in rows]
-            return self._told(self.ready.amp, self.ready.built.circuit, changes)
+        changes = [change for _, change in rows]
+        return self._told(self.ready.amp, self.ready.built.circuit, changes)
 
     def _swapped(self, swaps: Sequence[PinSwap]) -> tuple[Array, Array, Array, Array]:
         """What tubes with two pins swapped show, all at once."""
         changes: list[Change] = [{}] * len(swaps)
         good = turned(self.ready.built.circuit, harmed(self.varied, changes))
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", BatchWarning)
-            return self._told(self.ready.amp, with_pins_swapped(good, swaps), changes, {})
+        return self._told(self.ready.amp, with_pins_swapped(good, swaps), changes, {})
 
     def _one_rewired(self, fault: Fault) -> tuple[Array, Array, Array, Array] | None:
         other = rewired(self.ready.amp, fault)
@@ -202,20 +200,19 @@ class _Solving:
     def _told(
         self, amp: Amp, circuit: Circuit, changes: Sequence[Change], settings: Setting | None = None
     ) -> tuple[Array, Array, Array, Array]:
-        """What the meters show, what each variable moves there, whether a fuse opened, and source ohms."""
+        """What the meters show, what each variable moves of direct readings, what opened a fuse, source ohms."""
         settings = harmed(self.varied, changes) if settings is None else settings
         drawn = circuit is self.ready.built.circuit
         near = self.ready.lines.nominal if drawn else None
         found, opened = shown_with_fuses(amp, circuit, settings, self.probes, self.tone, near)
         blown = opened != ""
-        drift = np.zeros((len(changes), len(self.probes), len(self.varied)))
         if drawn:
             direct = [self.probes[m] for m in self.direct]
-            drift[:, self.direct] = sensitivity(found.state, self.ready.lines, direct, self.varied)
-            if self.others:
-                drift[:, self.others] = self.ratio_drift
+            drift = sensitivity(found.state, self.ready.lines, direct, self.varied)
+        else:
+            drift = np.zeros((len(changes), len(self.direct), len(self.varied)))
         # where a meter leaves little of a voltage it leaves as little of what good parts make of it
-        drift[:, self.direct] *= np.abs(self.meters / (self.meters + found.source))[:, self.direct, None]
+        drift *= np.abs(self.meters / (self.meters + found.source))[:, self.direct, None]
         seen = found.loaded(self.meters)
         if not hasattr(self, "good"):
             self.good = seen[:1], drift[:1].copy()
@@ -226,24 +223,29 @@ class _Solving:
     def _left(self, seen: Array) -> Array:
         """Effects of the variables in a circuit of another shape: the good amp's, where volts are left."""
         good, drift = self.good
-        left = np.ones_like(seen)
-        share = np.abs(seen) / np.maximum(np.abs(good), DEAD)
-        left[:, self.direct] = np.minimum(share, 1.0)[:, self.direct]
+        left = np.minimum(np.abs(seen) / np.maximum(np.abs(good), DEAD), 1.0)[:, self.direct]
         return np.asarray(left[:, :, None] * drift)
 
-    @property
-    def ratio_drift(self) -> Array:
+    def _ratio_drift(self) -> Array:
         """What each variable does to the logarithm of each AC reading of the drawn amp, (m, V)."""
-        if not hasattr(self, "_ratio_drift"):
-            probes = [self.probes[m] for m in self.others]
-            values, effects = effects_of(self.ready, probes, self.varied, self.tone, self.means)
-            least = np.array([QUANTITIES[p.quantity].least for p in probes])
-            per_sd = effects / (np.abs(values) + least)[:, None]
-            self._ratio_drift: Array = per_sd / np.sqrt(self.variance)
-        return self._ratio_drift
+        probes = [self.probes[m] for m in self.others]
+        values, effects = effects_of(self.ready, probes, self.varied, self.tone, self.means)
+        least = np.array([QUANTITIES[p.quantity].least for p in probes])
+        per_sd = effects / (np.abs(values) + least)[:, None]
+        return np.asarray(np.nan_to_num(per_sd / np.sqrt(self.variance)))
 
     def _covariance(self, drift: Array, seen: Array) -> Array:
-        found = np.matmul(drift * self.variance, drift.transpose(0, 2, 1))
+        """What good parts and the laws leave open (S, M, M); AC readings vary as those of the drawn amp."""
+        found = np.empty((len(seen), len(self.probes), len(self.probes)))
+        direct, others = np.array(self.direct, int), np.array(self.others, int)
+        weighed = drift * self.variance
+        found[:, direct[:, None], direct] = np.matmul(weighed, drift.transpose(0, 2, 1))
+        if self.others:
+            ratio = self._ratio_drift()
+            both = np.matmul(weighed, ratio.T)
+            found[:, direct[:, None], others] = both
+            found[:, others[:, None], direct] = both.transpose(0, 2, 1)
+            found[:, others[:, None], others] = (ratio * self.variance) @ ratio.T
         at = np.arange(len(self.probes))
         for m, probe in enumerate(self.probes):
             found[:, m, m] += np.square(_misfit(probe, seen[:, m]))
