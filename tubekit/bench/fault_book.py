@@ -11,13 +11,14 @@ import numpy as np
 from tubekit.amp import Amp
 from tubekit.amp.parts.faults import Change, Fault
 from tubekit.amp.parts.variables import LEAK, Age, Knob, Variable
+from tubekit.analyses.mains import MainsState
 from tubekit.bench.faults import rewired, single_faults
 from tubekit.bench.fuses import fuses_of, shown_with_fuses
 from tubekit.bench.pin_swaps import PinSwap, pin_swap, with_pins_swapped
 from tubekit.circuit.parts import Circuit
 from tubekit.decisions.fleet import Fleet, Setting, fleet
 from tubekit.decisions.instrument import combined, instrumented, turned
-from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Probe, Tone
+from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Probe, Tone, shown
 from tubekit.decisions.sensitivity import sensitivity
 from tubekit.decisions.spread import effects_of
 from tubekit.decisions.variation import variables
@@ -148,6 +149,12 @@ class _Solving:
         self.others = [m for m in range(len(probes)) if m not in self.direct]
         self.variance = np.array([v.variance for v in varied])
         self.means = np.array([v.mean for v in varied])
+        self.typical = self._typical()
+
+    def _typical(self) -> MainsState:
+        """The typical good amp: most faults move the supply so little that they need one round from there."""
+        circuit = turned(self.ready.built.circuit, harmed(self.varied, [{}]))
+        return shown(self.ready.amp, circuit, (), near=self.ready.lines.nominal).state
 
     def book(self, faults: tuple[Fault, ...]) -> FaultBook:
         pieces, total = [], -(-len(self.rows) // CHUNK)
@@ -200,10 +207,10 @@ class _Solving:
     def _told(
         self, amp: Amp, circuit: Circuit, changes: Sequence[Change], settings: Setting | None = None
     ) -> tuple[Array, Array, Array, Array]:
-        """What the meters show, what each variable moves of direct readings, what opened a fuse, source ohms."""
+        """What meters show, what each variable moves of DC readings, whether a fuse opened, source ohms."""
         settings = harmed(self.varied, changes) if settings is None else settings
         drawn = circuit is self.ready.built.circuit
-        near = self.ready.lines.nominal if drawn else None
+        near = self.typical if drawn else None
         found, opened = shown_with_fuses(amp, circuit, settings, self.probes, self.tone, near)
         blown = opened != ""
         if drawn:
@@ -229,7 +236,7 @@ class _Solving:
     def _ratio_drift(self) -> Array:
         """What each variable does to the logarithm of each AC reading of the drawn amp, (m, V)."""
         probes = [self.probes[m] for m in self.others]
-        values, effects = effects_of(self.ready, probes, self.varied, self.tone, self.means)
+        values, effects = effects_of(self.ready, probes, self.varied, self.tone, self.means, self.typical)
         least = np.array([QUANTITIES[p.quantity].least for p in probes])
         per_sd = effects / (np.abs(values) + least)[:, None]
         return np.asarray(np.nan_to_num(per_sd / np.sqrt(self.variance)))

@@ -11,6 +11,7 @@ import numpy as np
 from tubekit.amp import Amp
 from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.amp.parts.variables import Age, Variable
+from tubekit.analyses.mains import MainsState
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.fleet import Fleet, fleet
 from tubekit.decisions.instrument import combined, turned
@@ -283,11 +284,12 @@ def drawn_values(
 
 
 def full_values(
-    ready: Fleet, probes: Sequence[Probe], varied: Sequence[Variable], x: Array, tone: Tone | None
-) -> Array:
-    """Readings (N, M) by the full mains solve."""
+    ready: Fleet, probes: Sequence[Probe], varied: Sequence[Variable], x: Array, tone: Tone | None,
+    near: MainsState | None = None,
+) -> Array:  # fmt: skip
+    """Readings (N, M) by the full mains solve, from the drawn amp's or a nearer state."""
     circuit = turned(ready.built.circuit, _settings(varied, x))
-    return shown(ready.amp, circuit, probes, tone, ready.lines.nominal).values
+    return shown(ready.amp, circuit, probes, tone, near or ready.lines.nominal).values
 
 
 def _settings(varied: Sequence[Variable], x: Array) -> Any:
@@ -300,9 +302,10 @@ def effects_of(
     varied: Sequence[Variable],
     tone: Tone | None,
     at: Array | None = None,
+    near: MainsState | None = None,
 ) -> tuple[Array, Array]:
     """Readings (M,) of the amp with its variables `at` (V,), the drawn one when not given, and what one
-    standard deviation of each variable adds there (M, V).
+    standard deviation of each variable adds there (M, V). `near` is the state of that amp.
     """
     count = len(varied)
     sd = np.sqrt([v.variance for v in varied])
@@ -315,5 +318,5 @@ def effects_of(
     values = np.zeros((len(x), len(probes)))
     values[:, direct] = drawn_values(ready, [probes[k] for k in direct], varied, x, tone)
     if others:
-        values[:, others] = full_values(ready, [probes[k] for k in others], varied, x, tone)
+        values[:, others] = full_values(ready, [probes[k] for k in others], varied, x, tone, near)
     return values[0], 0.5 * (values[1 : count + 1] - values[count + 1 :]).T
