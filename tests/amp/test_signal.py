@@ -15,6 +15,7 @@ from tests.say import say
 from tubekit import analyse, load_amp
 from tubekit.amp import amp_from_text, demo_names
 from tubekit.amp.controls import control_family, controls
+from tubekit.amp.headroom import headroom
 from tubekit.amp.held_supply import held_supply
 from tubekit.amp.loop import overall_feedback
 from tubekit.amp.signal import SignalPath, signal_path
@@ -311,3 +312,18 @@ def test_a_half_whose_grid_is_grounded_for_signals_is_driven_alone() -> None:
     )
     assert amp.parts["C7"].nodes == ("g2b", "ground")
     assert analyse(amp).tube("V2b").gain < 100
+
+
+def test_two_speakers_in_parallel_are_one_of_half_the_ohms() -> None:
+    """Two alike share current and power (Ohm's law); power and damping are those of the one they amount to."""
+    drawn = load_amp("teasel").copy_as_text()
+    line = next(one for one in drawn.splitlines() if one.startswith("LS1 ="))
+    two = amp_from_text(drawn.replace(line, f"{line}\n{line.replace('LS1', 'LS2', 1)}"), "two.toml")
+    half = load_amp("teasel").changed({"LS1": "4"})
+    paths = [signal_path(one, frequencies_hz=[1000.0]) for one in (two, half)]
+    assert_allclose(paths[0].output_ohms, paths[1].output_ohms, rtol=1e-6)
+    assert_allclose(paths[0].damping_factor, paths[1].damping_factor, rtol=1e-6)
+    assert [one.designator for one in paths[0].view.load] == ["LS1", "LS2"]
+    assert any("LS2" in one for one in paths[0].view.assumptions)
+    driven = [headroom(one) for one in (two, half)]
+    assert_allclose(driven[0].rated_w, driven[1].rated_w, rtol=1e-3)

@@ -179,7 +179,7 @@ def test_a_node_may_stay_open_on_purpose_and_is_forgotten_with_its_part(form: Am
     assert "left_open" not in form.draft.text()
 
 
-def test_new_parts_take_tolerance_and_rating_from_the_last_and_say_so(form: AmpForm) -> None:
+def test_new_parts_take_the_tolerance_of_the_last_and_nothing_that_is_judged(form: AmpForm) -> None:
     first = form.add("resistor")
     for path, value in (
         ((first, "rating"), "0.5 W"),
@@ -188,8 +188,20 @@ def test_new_parts_take_tolerance_and_rating_from_the_last_and_say_so(form: AmpF
     ):
         form.put(path, value)
     second = form.add("resistor")
-    assert form.draft.parts[second] == {"tolerance": "5 %", "rating": "0.5 W"}
+    assert form.draft.parts[second] == {"tolerance": "5 %"}
     assert f"as on {first}" in form.editor.complaint.value
+
+
+def test_another_like_it_has_all_but_its_places(form: AmpForm) -> None:
+    speaker = form.add("loudspeaker")
+    for key, value in (("ohms", "8"), ("resistance", "6.6"), ("rating", "20 W"), ("role", "upper")):
+        form.put((speaker, key), value)
+    second = form.another()
+    more = form.draft.parts[second]
+    assert {key: more[key] for key in ("ohms", "resistance", "rating")} == {
+        "ohms": "8", "resistance": "6.6", "rating": "20 W"
+    }  # fmt: skip
+    assert not {"nodes", "role"} & set(more)
 
 
 def test_turns_come_from_impedances(form: AmpForm) -> None:

@@ -242,7 +242,8 @@ class Listed(Form):
         if entries is None or not self.shortest <= len(entries) <= self.longest:
             got = said(raw) if entries is None else f"a list of {len(entries)}"
             few = f"{self.shortest}" if self.shortest == self.longest else f"{self.shortest} or more"
-            like = f', like ["{raw}"]' if isinstance(raw, str) and 0 < len(raw) <= LONGEST_NAME else ""
+            more = ', "…"' if self.shortest > 1 else ""
+            like = f', like ["{raw}"{more}]' if isinstance(raw, str) and 0 < len(raw) <= LONGEST_NAME else ""
             raise InputError(
                 f"is {got}", fix=f"Write a list of {few} {self.what}{like}",
                 code="list" if entries is None else "count", word=written_word(raw),

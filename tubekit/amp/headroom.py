@@ -229,11 +229,14 @@ def _with_later(
 
 
 def _power(view: SignalView, run: LargeSignal) -> Array:
-    """Into the loudspeaker over all harmonics [W], (N,)."""
-    speaker, network = view.speaker, run.idle.network
+    """Into all loudspeakers of the output stage over all harmonics [W], (N,)."""
+    network = run.idle.network
     s = 2j * np.pi * run.frequency_hz * np.arange(run.spectrum.shape[1])
-    here = number(network, speaker.a)
-    own = [part for part in network.circuit.parts if part.name.split(".")[0] == speaker.designator]
-    amps = sum(current_into(network, part, here, run.spectrum, s) for part in own)
-    volts = run.harmonics(speaker.a, speaker.b)
-    return np.asarray(0.5 * (volts[:, 1:] * np.conj(amps)[:, 1:]).real.sum(axis=1))
+    watts = np.zeros(len(run.spectrum))
+    for speaker in view.load:
+        here = number(network, speaker.a)
+        own = [part for part in network.circuit.parts if part.name.split(".")[0] == speaker.designator]
+        amps = sum(current_into(network, part, here, run.spectrum, s) for part in own)
+        volts = run.harmonics(speaker.a, speaker.b)
+        watts = watts + 0.5 * (volts[:, 1:] * np.conj(amps)[:, 1:]).real.sum(axis=1)
+    return watts

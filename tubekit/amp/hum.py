@@ -189,7 +189,7 @@ def hum(
     stable = refuse_unstable(view.amp, view.stability)
     rates = amp.mains_hz * np.arange(1, HARMONICS + 1)
     found = [_source(view, way) for way in ways(view, 2j * np.pi * rates)]
-    ohms = np.broadcast_to(np.asarray(view.speaker.ohms, float), (len(view.matrix),))
+    ohms = np.broadcast_to(view.nominal_ohms, (len(view.matrix),))
     result = Hum(
         view.amp, view.speaker.designator, ohms, rates, tuple(found), pickup_v=_pickup(view), view=view
     )

@@ -98,7 +98,7 @@ def noise_floor(amp: Amp, *, jack: str | None = None, source_ohms: float = SOURC
     found = noise(view.point, view.speaker.a, BAND_HZ, to=view.speaker.b)
     x = respond(view.network, view.matrix, view.drive, np.array([2j * np.pi * 1000.0]))[:, 0]
     output = found.total_rms
-    ohms = float(np.mean(view.speaker.ohms))
+    ohms = float(np.mean(view.nominal_ohms))
     return NoiseFloor(
         view.amp, view.speaker.designator, output, output / np.abs(x @ view.out), ohms, noise=found, view=view
     )

@@ -74,9 +74,8 @@ class SignalPath(Printed):
 
     @property
     def damping_factor(self) -> Array:
-        """Nominal ohms of the loudspeaker over the size of the output impedance, (N,)."""
-        part = self.view.speaker
-        return np.asarray(np.asarray(part.ohms) / np.abs(self.output_ohms))
+        """Nominal ohms of the loudspeakers in parallel over the size of the output impedance, (N,)."""
+        return np.asarray(self.view.nominal_ohms / np.abs(self.output_ohms))
 
     @cached_property
     def clips(self) -> tuple[ClipPoint, ...]:
@@ -272,7 +271,8 @@ def _behind(view: SignalView, s: complex) -> tuple[Array, Array]:
     network, speaker = view.network, view.speaker
     x = respond(network, view.matrix, view.out, np.array([s]))[:, 0]
     volts, here = view.at_speaker(x), number(network, speaker.a)
-    own = [part for part in network.circuit.parts if part.name.split(".")[0] == speaker.designator]
+    beside = {one.designator for one in view.beside}
+    own = [part for part in network.circuit.parts if part.name.split(".")[0] in beside]
     taken = sum((current_into(network, part, here, x, s) for part in own), np.zeros(len(x), complex))
     return np.asarray(volts / (1.0 - taken)), np.asarray(volts / taken)
 

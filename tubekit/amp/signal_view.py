@@ -104,6 +104,22 @@ class SignalView:
         """Whether the generator needs a capacitor: its resistance would take the grid's bias away."""
         return carries_bias(self.solved, self.jack)
 
+    @cached_property
+    def load(self) -> tuple[Loudspeaker, ...]:
+        """Every fitted loudspeaker on the transformer of the one whose level is read, that one first."""
+        return load_of(self.amp, self.speaker)
+
+    @cached_property
+    def beside(self) -> tuple[Loudspeaker, ...]:
+        """Those of them that are in parallel with the one whose level is read, that one first."""
+        ends = {self.speaker.a, self.speaker.b}
+        return tuple(one for one in self.load if {one.a, one.b} == ends)
+
+    @property
+    def nominal_ohms(self) -> Array:
+        """Nominal impedance of the loudspeakers in parallel [Ω]."""
+        return np.asarray(1.0 / sum(1.0 / np.asarray(one.ohms, float) for one in self.beside))
+
     def at_speaker(self, x: Array) -> Array:
         """Voltage across the loudspeaker from solutions (..., n)."""
         return across(self.network, x, self.speaker.a, self.speaker.b)
@@ -116,6 +132,9 @@ class SignalView:
             self._generator_words(),
         ]
         said += [note.text for note in self.stability.notes() if not note.danger]
+        if len(self.load) > 1:
+            others = " and ".join(one.designator for one in self.load[1:])
+            said.append(f"Levels are read at {self.speaker.designator}; power goes into {others} as well")
         said.append("Wiring and winding capacitances are usual values (common practice)")
         said += [
             f"{name}: wiper {'open' if ohms >= OPEN_OHMS else f'with {ohms:g} Ω at its contact'}"
@@ -327,17 +346,34 @@ def speaker_of(amp: Amp) -> Loudspeaker:
 def speakers(amp: Amp) -> Iterator[Loudspeaker]:
     """The fitted loudspeakers, that of the largest output stage first (a reverb's coil is no speaker)."""
     found = [p for p in amp.parts.values() if isinstance(p, Loudspeaker) and p.condition == "fitted"]
-    wires = edges([p for p in amp.parts.values() if not isinstance(p, Resistor | OutputTransformer)])
-    behind = [
-        (reached(set(part.nodes) - {GROUND}, wires, stops=[GROUND]), _plate_watts(amp, part))
-        for part in amp.parts.values() if isinstance(part, OutputTransformer)
-    ]  # fmt: skip
+    driven = _driven_nodes(amp)
 
     def watts(part: Loudspeaker) -> float:
         own = {part.a, part.b} - {GROUND}
-        return max((each for nodes, each in behind if own & set(nodes)), default=0.0)
+        return max((each for nodes, each in driven if own & nodes), default=0.0)
 
     yield from sorted(found, key=lambda part: -watts(part))
+
+
+def load_of(amp: Amp, speaker: Loudspeaker) -> tuple[Loudspeaker, ...]:
+    """The loudspeakers that load the same output transformer as `speaker`, that one first."""
+    ends = {speaker.a, speaker.b} - {GROUND}
+    nodes = next((nodes for nodes, _ in _driven_nodes(amp) if ends & nodes), ends)
+    others = (
+        one
+        for one in speakers(amp)
+        if one.designator != speaker.designator and {one.a, one.b} & nodes - {GROUND}
+    )
+    return (speaker, *others)
+
+
+def _driven_nodes(amp: Amp) -> list[tuple[set[str], float]]:
+    """Of each output transformer: the nodes that its windings reach through metal, and the plates' watts."""
+    wires = edges([p for p in amp.parts.values() if not isinstance(p, Resistor | OutputTransformer)])
+    return [
+        (set(reached(set(part.nodes) - {GROUND}, wires, stops=[GROUND])), _plate_watts(amp, part))
+        for part in amp.parts.values() if isinstance(part, OutputTransformer)
+    ]  # fmt: skip
 
 
 def output_transformer(amp: Amp) -> OutputTransformer | None:

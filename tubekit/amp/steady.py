@@ -122,6 +122,8 @@ def _unloaded(state: MainsState) -> Iterator[str]:
     for k in np.flatnonzero(state.unloaded.all(axis=0)):
         one = state.operating_point.network.rectifiers[k]
         name = one.name.split(".")[0]
+        if any(part.name == name for part in state.circuit.of(Device)):
+            continue  # the forward side of a Zener diode feeds nothing
         node = max((one.plate, one.cathode), key=lambda end: float(np.abs(state.mean(end)).max()))
         hung = next(filter(None, (_hung(state.circuit, end) for end in (one.plate, one.cathode))), ())
         if hung:

@@ -14,6 +14,7 @@ from tubekit.amp.hum_balance import HumBalance, hum_balance
 from tubekit.amp.parts import Jack, Loudspeaker
 from tubekit.amp.report import CAUTION
 from tubekit.amp.sag import TONE_HZ, FullDrive, full_drive
+from tubekit.amp.signal_view import load_of, speakers
 from tubekit.amp.stability import refuse_unstable
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 from tubekit.units import show
@@ -156,11 +157,12 @@ def _on_dummy_load(amp: Amp) -> Amp:
 
 def _across_load(amp: Amp, driven: FullDrive) -> str:
     """What a meter across the load then shows."""
-    load = next((p for p in amp.parts.values() if isinstance(p, Loudspeaker)), None)
+    load = next(speakers(amp), None)
     if load is None:
         return ""
     volts = float(np.sqrt(0.5 * (np.abs(driven.drive.harmonics(load.a, load.b)[0, 1:]) ** 2).sum()))
-    watts = volts**2 / float(np.max(load.ohms))
+    beside = [one for one in load_of(amp, load) if {one.a, one.b} == {load.a, load.b}]
+    watts = sum(volts**2 / float(np.max(one.ohms)) for one in beside)
     return f", about {show(volts, 'V rms', 2)} across the load ({show(watts, 'W', 2)})"
 
 

@@ -18,6 +18,10 @@ MOVED = 0.01
 """A share that moves by less than this stays as it was: no bench meter shows it; common practice."""
 
 
+MANY_TIMES = 10.0
+"""A share beyond this is told in words: its digits mean nothing."""
+
+
 @dataclass(frozen=True)
 class RatingKind:
     """What is rated: in words, its unit, how a part fails beyond it, a short name where bars stand."""
@@ -141,10 +145,12 @@ class RatingCheck:
             "near": "comes within 10 % of",
             "within": "stays within",
         }[self.state]
-        percent = 100.0 * np.asarray(self.share)
+        share = np.asarray(self.share)
+        far = np.nanmax(share) > MANY_TIMES
+        used = f"more than {MANY_TIMES:.0f} times" if far else show(100.0 * share, "%")
         return (
             f"{self.what} {show(self.value, self.unit)} {words} the {self.rule} of "
-            f"{show(self.limit, self.unit)} ({show(percent, '%')}){f': {self.note}' if self.note else ''}"
+            f"{show(self.limit, self.unit)} ({used}){f': {self.note}' if self.note else ''}"
         )
 
     def since(self, before: RatingCheck | None) -> str:

@@ -13,7 +13,7 @@ from tubekit.amp.parts import Connector, PowerTransformer, Wire
 from tubekit.amp.report import CAUTION
 from tubekit.decisions.fitting import fitting
 from tubekit.decisions.limits import Limits, limits
-from tubekit.decisions.rating import KINDS, Finding, RatingCheck, counted, numbered
+from tubekit.decisions.rating import KINDS, MANY_TIMES, Finding, RatingCheck, counted, numbered
 from tubekit.decisions.tables import before_after
 from tubekit.decisions.tube_limits import SYSTEM_WORDS
 from tubekit.text import Column, Printed, Table, to_json_value
@@ -202,7 +202,8 @@ def _rating(now: RatingCheck, old: RatingCheck | None, cause: str) -> Finding:
         return Finding(now.state, now.part, now.sentence(), now.source, now.code, cause)
     points = 100.0 * (now.worst - old.worst)
     same = np.allclose(old.share, now.share, rtol=0.005, equal_nan=True)
-    moved = f", {show(old.value, old.unit)} before ({points:+.0f} points)"
+    steps = f" ({points:+.0f} points)" if abs(points) < 100 * MANY_TIMES else ""
+    moved = f", {show(old.value, old.unit)} before{steps}"
     text = now.sentence() + (", as before" if same else moved)
     return Finding(now.state, now.part, text, now.source, now.code, cause)
 

@@ -14,7 +14,7 @@ from tubekit.panels.amp_choice import AmpList
 from tubekit.panels.form import stages, suggest
 from tubekit.panels.form.draft import Draft, Path_
 from tubekit.panels.form.kept import KeptDraft
-from tubekit.panels.form.kinds import letter_of
+from tubekit.panels.form.kinds import letter_of, with_nodes
 from tubekit.panels.form.paths import sound
 from tubekit.panels.history import History
 from tubekit.panels.keep import write_beside
@@ -23,8 +23,8 @@ EMPTY = "an empty sheet"
 BY_TYPE = {one for one in parts.KINDS if issubclass(one, parts.Tube)} - {parts.Tube}
 KINDS = {one.bench or one.kind: (one.letters[0], one.kind) for one in parts.KINDS if one not in BY_TYPE}
 """What can be added, in the words of the bench: class letter and kind."""
-ALIKE = ("kind", "value", "tolerance", "rating", "style", "type", "taper", "position")
-"""What a further part like another one takes over from it."""
+ITS_OWN = ("role", "note", "heater")
+"""What a further part like another one does not take over from it; nodes neither."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,7 +112,11 @@ class Entering:
             return ""
         table, letter = self.draft.parts[self.part], letter_of(self.part)
         name = self.draft.next_designator(letter)
-        draft = self.draft.added(letter, {key: one for key, one in table.items() if key in ALIKE})
+        placed = with_nodes(self.part, table, lambda _: "")
+        alike = {key: one for key, one in table.items() if key not in ITS_OWN and placed[key] == one}
+        draft = self.draft.added(
+            letter, {key: one for key, one in alike.items() if not isinstance(one, dict)}
+        )
         self.take(_with_electrodes(draft, name), name)
         return name
 

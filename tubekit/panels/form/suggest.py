@@ -13,8 +13,8 @@ from tubekit.panels.form.kinds import kind_of, letter_of, tube_facts
 
 HEATERS = ("h1", "h2")
 RECTIFIER_HEATER = 5.0
-CARRIED = {"R": ("tolerance", "rating"), "C": ("style", "tolerance", "rating")}
-"""What a further resistor or capacitor takes over from the last one."""
+CARRIED = {"R": ("tolerance",), "C": ("tolerance",)}
+"""What a further resistor or capacitor takes over from the last one: nothing that is judged."""
 
 USUAL: dict[str, dict[str, Any]] = {
     "mains plug": {"line": "mains_line", "neutral": "mains_neutral", "earth": "ground"},
@@ -61,7 +61,7 @@ def _same(designator: str, table: Mapping[str, Any], kind: str) -> bool:
 
 
 def carried(draft: Draft, designator: str) -> str:
-    """Which part a new one has its tolerance and rating from, '' for none."""
+    """Which part a new one has its tolerance from, '' for none."""
     letter, table = letter_of(designator), draft.parts[designator]
     keys = [key for key in CARRIED.get(letter, ()) if key in table]
     names = [name for name, one in draft.parts.items() if name != designator and letter_of(name) == letter
