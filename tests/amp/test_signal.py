@@ -315,7 +315,7 @@ def test_a_half_whose_grid_is_grounded_for_signals_is_driven_alone() -> None:
 
 
 def test_two_speakers_in_parallel_are_one_of_half_the_ohms() -> None:
-    """Two alike share current and power (Ohm's law); power and damping are those of the one they amount to."""
+    """Two alike share current and power (Ohm's law): the figures are those of the one they amount to."""
     drawn = load_amp("teasel").copy_as_text()
     line = next(one for one in drawn.splitlines() if one.startswith("LS1 ="))
     two = amp_from_text(drawn.replace(line, f"{line}\n{line.replace('LS1', 'LS2', 1)}"), "two.toml")

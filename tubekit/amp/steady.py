@@ -154,7 +154,9 @@ def _second_idle(state: MainsState) -> Iterator[str]:
     screens = [k for k, (_, port) in enumerate(names) if port == "screen"]
     device = {part.name: part for part in state.circuit.of(Device)}
     nodes = [device[names[k][0]].terminals[1] for k in screens]
-    if not screens or network.batch is not None or np.max(resistance_to_ground(network, nodes)) < STARVED:
+    if not screens or network.batch is not None:
+        return
+    if np.max(resistance_to_ground(point.feed.into(network), nodes)) < STARVED:
         return
     starved = point.port_volts.copy()
     starved[:, screens] = 0.0
