@@ -49,6 +49,35 @@ value = "43k"
 nodes = ["h0", "ground"]
 """
 
+STACKED = """
+[amp]
+extends = "vetch"
+[V1]
+type = "12AU7"
+[V1.b]
+plate = "B3"
+grid = "p1a"
+cathode = "p1b"
+[R4]
+value = "1k"
+nodes = ["p1b", "p1a"]
+[C2]
+removed = true
+[R31]
+removed = true
+[R5]
+removed = true
+[R6]
+removed = true
+[C3]
+nodes = ["p1b", "drive"]
+[C4]
+removed = true
+[R32]
+removed = true
+"""
+"""Totem pole: the lower plate has no load but the upper triode."""
+
 
 def found(report: AmpReport, part: str, code: str) -> RatingCheck:
     (one,) = [c for c in limits(report) if c.key == (part, code)]
@@ -122,6 +151,13 @@ def test_grids_on_one_leak_are_counted_together():
     assert both.value > 1.8 * alone.value
     assert "counted together" in both.what
     assert "counted together" not in found(solved("burdock"), "V3", "grid_leak").what
+
+
+def test_a_grid_tied_to_its_own_cathode_is_measured_to_that_cathode():
+    """Stacked triodes: the upper grid is 1 kΩ from its cathode, and no resistor leads to ground."""
+    check = found(analyse(amp_from_text(STACKED, "stacked")), "V1b", "grid_leak")
+    assert check.value == pytest.approx(1e3)
+    assert (check.state, check.what) == ("within", "grid-to-cathode resistance")
 
 
 def test_design_center_holds_at_nominal_line_and_design_maximum_at_the_line_in_use():

@@ -18,8 +18,8 @@ from tubekit.analyses.in_time import Transient
 from tubekit.analyses.mains import MainsState
 from tubekit.analyses.transient import transient
 from tubekit.circuit.network import assemble
-from tubekit.circuit.parts import GROUND, Circuit
-from tubekit.circuit.reduction import solve_linear
+from tubekit.circuit.parts import Circuit
+from tubekit.circuit.reduction import resistance_across
 from tubekit.errors import ChangeError
 from tubekit.references import cite
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
@@ -200,7 +200,7 @@ def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGE
 def _cases(
     supply: SupplyReport, case: str, run: Transient, state: MainsState, bare: Circuit
 ) -> list[HeldCharge]:
-    found = []
+    found, network = [], assemble(bare)
     for one in supply.filters:
         if one.capacitor in supply.amp.topology.not_followed:
             continue
@@ -211,7 +211,7 @@ def _cases(
         volts = np.array(
             [first, *(run.at(one.a, t, one.b) if t <= run.time[-1] else np.nan for t in LOOKED_AT_S)]
         )
-        ohms = _across(bare, one.a, one.b)
+        ohms = float(resistance_across(network, one.a, one.b).item())
         found.append(
             HeldCharge(
                 one.capacitor, case, one.a, one.b, np.abs(volts), 0.5 * farads * volts**2,
@@ -231,14 +231,3 @@ def _down_to_limit(run: Transient, a: str, b: str) -> float:
         return float("inf")
     share = np.log(volts[k] / LIMIT_V) / np.log(volts[k] / max(volts[k + 1], 1e-3))
     return float(run.time[k] + share * (run.time[k + 1] - run.time[k]))
-
-
-def _across(bare: Circuit, a: str, b: str) -> float:
-    """Resistance between two nodes with the mains off and the tubes cold [Ω]."""
-    network = assemble(bare)
-    edge = np.zeros((1, len(network.unknowns), 1))
-    for node, sign in ((a, 1.0), (b, -1.0)):
-        k = -1 if node == GROUND else network.index[node]
-        if k >= 0:
-            edge[0, k, 0] += sign
-    return float((edge[0].T @ solve_linear(network, network.conductance, edge)[0]).item())

@@ -151,6 +151,24 @@ def resistance_between(network: Network, nodes: Sequence[str]) -> Array:
     return np.asarray(unit.T @ solve_linear(network, network.conductance, right))
 
 
+def resistance_across(network: Network, a: str, b: str) -> Array:
+    """DC resistance between two nodes with the tubes pulled out [Ω], (N,), wherever ground is.
+
+    Examples
+    --------
+    >>> from tubekit.circuit.network import assemble
+    >>> from tubekit.circuit.parts import Circuit, Resistor
+    >>> floats = Circuit((Resistor("R1", "a", "b", 1e3), Resistor("R2", "b", "ground", 1e12)))
+    >>> resistance_across(assemble(floats), "a", "b").round(6).tolist()
+    [1000.0]
+    """
+    unit = np.zeros((network.size, network.conductance.shape[1], 1))
+    for node, sign in ((a, 1.0), (b, -1.0)):
+        if node in network.index:
+            unit[:, network.index[node], 0] += sign
+    return np.asarray((unit * solve_linear(network, network.conductance, unit)).sum(axis=(1, 2)))
+
+
 def resistance_to_ground(network: Network, nodes: Sequence[str]) -> Array:
     """DC resistance from each node to ground with the tubes pulled out [Ω], (N, nodes)."""
     return np.diagonal(resistance_between(network, nodes), axis1=1, axis2=2)

@@ -16,7 +16,7 @@ from tubekit.amp import AmpReport, analyse, parts as drawn
 from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
 from tubekit.amp.readings import TubeReading
 from tubekit.circuit.parts import GROUND
-from tubekit.circuit.reduction import resistance_between
+from tubekit.circuit.reduction import resistance_across, resistance_between
 from tubekit.decisions.rating import RatingCheck, check
 from tubekit.devices import catalogue
 from tubekit.devices.tube_record import DESIGN_CENTER
@@ -177,8 +177,9 @@ def _polar(sign: str, where: str) -> str:
 def _grid_leak(rated_as: _Rated, t: TubeReading, section: Section) -> list[RatingCheck]:
     """Resistance a grid's current meets on its way to ground; grids on the same leak are counted together.
 
-    With n tubes on one leak each of them may have an n-th of what one tube is allowed. A leak is shared where
-    the better half of it is; what tubes share of a bias supply alone is left out.
+    Where less than that ties a grid to its own cathode, the way to the cathode counts. With n tubes on one
+    leak each may have an n-th of what one tube is allowed. A leak is shared where the better half of it is;
+    what tubes share of a bias supply alone is left out.
     """
     field = "grid_leak_cathode_bias" if t.bias == "cathode" else "grid_leak_fixed"
     limit = rated(rated_as.types, field)
@@ -190,12 +191,16 @@ def _grid_leak(rated_as: _Rated, t: TubeReading, section: Section) -> list[Ratin
         limit = float(at_light) if at_light.ndim == 0 else at_light
     report = rated_as.report
     grids = [section.grid, *(grid for grid in _grids_like(report, t) if grid != section.grid)]
-    seen = resistance_between(report.solved.state.operating_point.network, grids)[:, 0, :]
+    network = report.solved.state.operating_point.network
+    seen = resistance_between(network, grids)[:, 0, :]
     counts = np.array([sum(grid == each for each in _grids_like(report, t)) for grid in grids])
     together = seen >= SHARED * seen[:, :1]
     ohms = (seen * counts * together).sum(axis=1)
     shared = bool(np.any((together * counts).sum(axis=1) > 1))
     what = "grid-to-ground resistance, grids on the same leak counted together" if shared else ""
+    own = resistance_across(network, section.grid, section.cathode)
+    if np.all(own < (1.0 - 1e-6) * seen[:, 0]):
+        ohms, what = own * counts[0], "grid-to-cathode resistance"
     rule = f"{', '.join(dict.fromkeys(rated_as.types))} limit"
     return check(t.section, "grid_leak", report.solved.one(ohms), limit, rule, rated_as.source, what=what)
 

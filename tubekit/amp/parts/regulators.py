@@ -14,7 +14,7 @@ from tubekit.amp.parts.part import Hookup, Part, Rating, Symbol
 from tubekit.amp.parts.tubes import REGULATOR, Tube, tube_law
 from tubekit.amp.parts.variables import Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
-from tubekit.circuit.reduction import resistance_between
+from tubekit.circuit.reduction import resistance_across
 from tubekit.devices import catalogue
 
 if TYPE_CHECKING:
@@ -63,8 +63,7 @@ class GasTube(Tube):
         rule, amps = f"{self.types[0]} maker's rating", np.asarray(point.current(name, "plate"))
         yield Rating(name, "dc_a", amps, most, rule)
         yield Rating(name, "least_a", least, amps, "current it gets")
-        shared = resistance_between(point.network, [self.plate, self.cathode])
-        between = shared[:, 0, 0] + shared[:, 1, 1] - 2.0 * shared[:, 0, 1]
+        between = resistance_across(point.network, self.plate, self.cathode)
         highest = np.max([state.mean(node, self.cathode) for node in state.circuit.nodes], axis=0)
         volts = np.minimum(state.mean(self.plate, self.cathode) + amps * between, highest)
         yield Rating(name, "strike_v", strike, volts, "voltage it gets before it strikes")
