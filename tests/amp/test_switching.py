@@ -54,6 +54,23 @@ def test_a_capacitor_of_too_low_a_rating_is_told() -> None:
     assert "ABOVE ITS SURGE VOLTAGE" in surge.words
 
 
+@pytest.mark.parametrize(
+    ("regulator", "volts"),
+    [
+        ('[V9]\ntype = "0A2"\nplate = "held"\ncathode = "ground"\n', 150.0),
+        ('[CR9]\nkind = "Zener diode"\ntype = "1N5388B"\nnodes = ["ground", "held"]\n', 200.0),
+    ],
+)
+def test_a_cold_cathode_holds_its_voltage_from_the_first_moment(regulator: str, volts: float) -> None:
+    """0A2: 150 V; 1N5388B: 200 V (from memory). Neither waits for a heater."""
+    tail = two("R9", "20k", "B1", "held", 'rating = "10 W"')
+    tail += two("C9", "1u", "held", "ground", 'rating = "250 V"') + regulator
+    amp = supply(FULL_WAVE + tail).changed({"V1": "silicon"})
+    surge = switch_on(amp, seconds=5.0).surge("C9")
+    assert surge.highest_v == pytest.approx(volts, abs=10.0)
+    assert surge.words == "within its rating"
+
+
 def test_a_small_fast_fuse_opens_on_the_inrush() -> None:
     amp = load_amp("teasel").changed({"V5": "silicon", "C14": "220u", "F1": "0.5 A", "F1.speed": "fast"})
     fuse = switch_on(amp).fuses[0]

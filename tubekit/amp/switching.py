@@ -25,7 +25,7 @@ from tubekit.amp.surge import FuseSurge, PlateSurge, Surge, SwitchOn
 from tubekit.amp.warming import WORDS, emission, warmth
 from tubekit.analyses.in_time import Transient
 from tubekit.analyses.transient import slow_transient, transient
-from tubekit.circuit.parts import Circuit, Device, Resistor
+from tubekit.circuit.parts import Circuit, Resistor
 from tubekit.devices import catalogue
 from tubekit.devices.heater import COLD_HEATER, COLD_LAMP
 from tubekit.errors import ChangeError, near_matches
@@ -139,9 +139,8 @@ def _supply(amp: Amp, near: AmpReport | None) -> SupplyReport:
 
 
 def _cold(amp: Amp) -> Circuit:
-    """Heaters, lamps and thermistors as they are before they warm up; tubes, which draw nothing, left out."""
-    circuit = build(amp, {HEAT: 0.0}).circuit
-    return circuit.without(*(part.name for part in circuit.of(Device)))
+    """Heaters, lamps and thermistors as they are before they warm up; heated tubes are left out."""
+    return build(amp, {HEAT: 0.0}).circuit.cold
 
 
 def _answer(
