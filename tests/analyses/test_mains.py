@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 
 from tests.circuits import GROUND, bridge, full_wave, half_wave, triode, varied
+from tubekit.analyses.large_signal import large_signal
 from tubekit.analyses.mains import mains_steady_state
 from tubekit.analyses.operating_point import operating_point
-from tubekit.circuit.parts import Capacitor, Circuit, Windings
+from tubekit.circuit.parts import Capacitor, Circuit, Device, Resistor, VoltageSource, Windings
 from tubekit.devices import IdealDiode, SiliconDiode, TubeDiode
+from tubekit.devices.gas import GasDiode
 from tubekit.devices.rectifier import RectifierLaw
 
 HZ = 60.0
@@ -177,3 +179,57 @@ def test_readings_and_print() -> None:
     assert state.ripple_pp("b0")[0] >= np.ptp(state.waveform("b0")[0])
     assert "Mains steady state at 50 Hz: converged" in str(state)
     assert "peak inverse" in state._repr_html_()
+
+
+GLOW = GasDiode.running(150.0, 0.0175, 80.0)
+
+
+def glowing(amps: np.ndarray) -> np.ndarray:
+    """Voltage of such a tube at a current, its law turned round [V]."""
+    return np.asarray(GLOW.glow + GLOW.softness * np.log(np.expm1(amps * GLOW.ohms / GLOW.softness)))
+
+
+def regulated(supply: Circuit) -> Circuit:
+    """Two 150-volt regulator tubes in series feed a stage: nothing but the tubes holds the node between."""
+    return supply.with_parts(
+        Resistor("RS", "b0", "reg", 4700.0), Device("VR1", GLOW, ("reg",), "mid"),
+        Device("VR2", GLOW, ("mid",), GROUND), *triode("9", "reg", 1e5, 1500.0),
+    )  # fmt: skip
+
+
+def test_regulator_tubes_in_series_settle_at_any_line_voltage() -> None:
+    volts = np.linspace(320.0, 420.0, 41)
+    state = mains_steady_state(regulated(full_wave(TUBE, volts=(volts, volts))), frequency_hz=HZ)
+    assert state.convergence.converged.all()
+    point = state.operating_point
+    assert point.convergence.iterations.max() < 15
+    # the current that Kirchhoff leaves for the tubes, and what their law asks at it
+    amps = (state.mean("b0") - state.mean("reg")) / 4700.0 - point.current("V9")
+    np.testing.assert_allclose(point.current("VR1"), amps, rtol=1e-7)
+    np.testing.assert_allclose(point.current("VR2"), point.current("VR1"), rtol=1e-7)
+    np.testing.assert_allclose(state.mean("mid"), glowing(amps), atol=1e-6)
+
+
+def test_both_paths_agree_where_only_tubes_hold_a_node() -> None:
+    feed = regulated(Circuit((VoltageSource("B", "b0", GROUND, 400.0),)))
+    ports, full = operating_point(feed), operating_point(feed, path="full")
+    np.testing.assert_allclose(ports.unknowns, full.unknowns, atol=1e-7)
+    np.testing.assert_allclose(ports.port_currents, full.port_currents, rtol=1e-8, atol=1e-13)
+    assert ports.convergence.iterations[0] < 15
+
+
+def test_a_stage_on_regulator_tubes_in_series_can_be_driven() -> None:
+    feed = regulated(
+        Circuit(
+            (
+                VoltageSource("B", "b0", GROUND, 400.0),
+                VoltageSource("IN", "in", GROUND, ac=1.0),
+                Capacitor("CI", "in", "g9", 1e-6),
+            )
+        )
+    )
+    driven = large_signal(feed, frequency_hz=1000.0)
+    assert driven.convergence.converged.all()
+    amps = driven.mean_current("VR1")
+    np.testing.assert_allclose(driven.mean_current("VR2"), amps, rtol=1e-7)
+    np.testing.assert_allclose(driven.waveform("mid").mean(axis=1), glowing(amps), atol=1e-6)

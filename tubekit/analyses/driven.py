@@ -95,6 +95,9 @@ class Problem:
         for group, law in zip(self.groups, self._laws, strict=True):
             own = volts[:, group.ports].transpose(0, 2, 1).reshape(count, samples, -1, group.width)
             current, slope = law.evaluate(own)
+            if group.held is not None:
+                current = current - group.held * own
+                slope = slope - group.held[..., None] * np.eye(group.width)
             currents[:, group.ports] = current.reshape(count, samples, -1).transpose(0, 2, 1)
             for k in range(len(group.names)):
                 at = slice(group.ports.start + k * group.width, group.ports.start + (k + 1) * group.width)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.parts import GROUND, Circuit, Resistor
-from tubekit.circuit.reduction import solve_linear
+from tubekit.circuit.reduction import Reduced, held, reduce_to_ports, solve_linear
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
 from tubekit.text import Column, Printed, Table, quantity
@@ -159,28 +159,28 @@ def large_signal(
     if network.rectifiers:
         raise CircuitError("a rectifier stands in a driven circuit", fix="Feed it from a DC source")
     idle = solve_network(network)
+    reduced = held(reduce_to_ports(network))
     s = 2j * np.pi * frequency_hz * np.arange(samples // 2 + 1)
-    pulled = Harmonics(network, s, network.incidence, network.conductance)
-    problem, rest = _problem(network, pulled, samples)
+    pulled = Harmonics(reduced.network, s, network.incidence, reduced.network.conductance)
+    problem = _problem(reduced, pulled, samples)
     start = _small_signal(network, idle, s, samples) if near is None else near.port_volts
     driven = solve_driven(problem, np.broadcast_to(start, problem.open.shape))
     spectrum = pulled.all(driven.currents)
-    spectrum[:, 0] = rest[0] - np.einsum("bnp,bp->bn", rest[1], driven.currents.mean(axis=2))
+    spectrum[:, 0] = reduced.unknowns(driven.currents.mean(axis=2))
+    if reduced.network is not network:
+        own = replace(problem, groups=network.groups)
+        driven = replace(driven, currents=own.evaluate(driven.volts)[0])
     return _judged(_result(circuit, frequency_hz, idle, spectrum, driven), strict)
 
 
-def _problem(network: Network, pulled: Harmonics, samples: int) -> tuple[Problem, tuple[Array, Array]]:
-    """The port equations with the tubes pulled out, and what the rest of the network adds at DC."""
-    edge = np.broadcast_to(network.incidence, (network.size, *network.incidence.shape))
-    at_dc = solve_linear(network, network.conductance, np.concatenate((network.dc[..., None], edge), axis=2))
-    rest, transfer = at_dc[:, :, 0], at_dc[:, :, 1:]
+def _problem(reduced: Reduced, pulled: Harmonics, samples: int) -> Problem:
+    """The port equations with the tubes pulled out."""
     impedance = pulled.impedance()
-    impedance[:, 0] = network.incidence.T @ transfer
+    impedance[:, 0] = reduced.resistance
     impedance[:, -1] = impedance[:, -1].real  # no sine at the last harmonic
     angle = 2 * np.pi * np.arange(samples) / samples
-    mean = (rest @ network.incidence)[..., None]
-    open_volts = mean + (pulled.open_phasors()[..., None] * np.exp(1j * angle)).real
-    return Problem(network.groups, impedance, open_volts), (rest, transfer)
+    open_volts = reduced.open[..., None] + (pulled.open_phasors()[..., None] * np.exp(1j * angle)).real
+    return Problem(reduced.network.groups, impedance, open_volts)
 
 
 def _small_signal(network: Network, idle: OperatingPoint, s: Array, samples: int) -> Array:

@@ -14,9 +14,9 @@ import numpy as np
 from tubekit.analyses.convergence import FROM_COLD, KIRCHHOFF_A, Convergence, seal
 from tubekit.circuit.full import solve_full
 from tubekit.circuit.network import Network, assemble
-from tubekit.circuit.newton import PortSolution, solve_ports
+from tubekit.circuit.newton import PortSolution, evaluate, solve_ports
 from tubekit.circuit.parts import GROUND, Circuit
-from tubekit.circuit.reduction import reduce_to_ports
+from tubekit.circuit.reduction import held, reduce_to_ports
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
 from tubekit.text import Column, Printed, Table, quantity
@@ -226,9 +226,12 @@ def solve_network(
     if path == "full":
         unknowns, solution = solve_full(fed, start)
     elif path == "ports":
-        reduced = reduce_to_ports(fed)
+        reduced = held(reduce_to_ports(fed))
         solution = solve_ports(reduced, start)
         unknowns = reduced.unknowns(solution.currents)
+        if reduced.network is not fed:
+            currents, slopes = evaluate(fed.groups, solution.volts)
+            solution = replace(solution, currents=currents, slopes=tuple(slopes))
     else:
         raise ValueError(f"path is 'ports' or 'full', not {path!r}")
     means = feed.at(unknowns @ network.rectifier_incidence)

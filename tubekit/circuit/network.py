@@ -52,6 +52,7 @@ class Group:
     names: tuple[str, ...]
     ports: slice
     pins: Array | None = None  # (N, S, T, T), see `Device`
+    held: Array | None = None  # (S, T) [S], what `reduction.held` moved into the network
 
     def members(self, keep: Array) -> Group:
         """The group in some members of the batch."""

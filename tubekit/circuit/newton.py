@@ -75,6 +75,8 @@ def evaluate(groups: tuple[Group, ...], volts: Array) -> tuple[Array, list[Array
             back = np.swapaxes(group.pins, 2, 3)
             current, slope = group.law.evaluate(np.matmul(group.pins, seen[..., None])[..., 0])
             current, slope = np.matmul(back, current[..., None])[..., 0], back @ slope @ group.pins
+        if group.held is not None:
+            current, slope = current - group.held * seen, slope - group.held[..., None] * np.eye(group.width)
         currents[:, group.ports] = current.reshape(volts.shape[0], -1)
         slopes.append(slope)
     return currents, slopes

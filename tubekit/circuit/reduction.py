@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,6 +17,14 @@ from tubekit.circuit.network import Network
 from tubekit.errors import CircuitError
 
 Array = np.ndarray
+
+FLOATING = 1e9
+"""A port with more ohms than this, tubes pulled out, is held by tubes and leakage alone [Ω]: between two
+regulator tubes in series, at the cathode of a cascode's upper half. The rounding of so many ohms, times
+milliamperes, would be larger than the volts that the rest of the network makes there.
+"""
+HELD = 1e-6
+"""Slope that is then counted with the network instead of with the tube [S]; the sum is the same."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,6 +78,36 @@ def reduce_to_ports(network: Network) -> Reduced:
         resistance=np.matmul(network.incidence.T, transfer),
         rest=rest,
         transfer=transfer,
+    )
+
+
+def held(reduced: Reduced) -> Reduced:
+    """The same with no node floating when the tubes are pulled out: some of their slope counts as network.
+
+    Port voltages and unknowns stay the same; port currents are those of the groups of its own `network`.
+
+    Examples
+    --------
+    >>> from tubekit.circuit.network import assemble
+    >>> from tubekit.circuit.parts import Circuit, Device, Resistor, VoltageSource
+    >>> from tubekit.devices.gas import GasDiode
+    >>> pair = Circuit((VoltageSource("B", "b", "ground", 400.0), Resistor("R1", "b", "p", 5e3),
+    ...                 Device("V1", GasDiode.running(150.0, 0.0175, 80.0), ("p",), "mid"),
+    ...                 Device("V2", GasDiode.running(150.0, 0.0175, 80.0), ("mid",), "ground")))
+    >>> reduced = reduce_to_ports(assemble(pair))
+    >>> [f"{np.abs(each.resistance).max():.0e}" for each in (reduced, held(reduced))]
+    ['1e+12', '1e+06']
+    """
+    network = reduced.network
+    floats = (np.diagonal(reduced.resistance, axis1=1, axis2=2) > FLOATING).any(axis=0)
+    if not floats.any():
+        return reduced
+    moved, edge = np.where(floats, HELD, 0.0), network.incidence
+    groups = tuple(
+        replace(group, held=moved[group.ports].reshape(-1, group.width)) for group in network.groups
+    )
+    return reduce_to_ports(
+        replace(network, conductance=network.conductance + (edge * moved) @ edge.T, groups=groups)
     )
 
 
