@@ -192,3 +192,13 @@ def test_no_answer_about_a_tremolo_asks_for_the_transformers_leads(
     more = ["R28=1k"] if command == "tone" else []
     assert main([command, str(FILES / "reverb-tremolo.toml"), *more]) == 0
     assert "leads" not in capsys.readouterr().out.replace("test leads", "")
+
+
+def test_the_swing_of_a_tremolo_is_computed_only_where_it_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It costs more than the whole idle state."""
+    asked: list[object] = []
+    monkeypatch.setattr("tubekit.amp.stability.limit_cycle", lambda *given: asked.append(given))
+    report = analyse(amp("reverb-tremolo"))
+    assert (report.stability.oscillator, report.stability.dangers, asked) == ("V5a", (), [])
+    str(report)
+    assert asked

@@ -193,7 +193,7 @@ def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGE
     ]
     order = [one.capacitor for one in supply.filters]
     held.sort(key=lambda one: (order.index(one.capacitor), one.case != "tubes cooling"))
-    leaks = tuple(words for words in supply.report.assumptions if LEAK_WORDS in words)
+    leaks = tuple(words for words in supply.report.solved.built.assumptions if LEAK_WORDS in words)
     return Discharge(amp, tuple(held), cooling, cold, leaks)
 
 

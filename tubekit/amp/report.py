@@ -57,10 +57,15 @@ class AmpReport(Printed):
     rails: tuple[RailReading, ...]
     rectifiers: tuple[RectifierReading, ...]
     windings: tuple[WindingReading, ...]
-    assumptions: tuple[str, ...]
     convergence: Convergence
     solved: Solved = field(repr=False)
     stability: Stability = field(repr=False)
+
+    @cached_property
+    def assumptions(self) -> tuple[str, ...]:
+        """What the drawing left open, and what stands for it; what an intended oscillator does."""
+        plain = (note.text for note in self.stability.notes() if not note.danger)
+        return (*self.solved.built.assumptions, *plain)
 
     def node(self, name: str) -> NodeReading:
         """Reading at a node; CircuitError with near matches if there is none."""
@@ -230,7 +235,6 @@ def analyse(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:
         tuple(solved.rails()),
         tuple(solved.rectifiers()),
         tuple(solved.windings()),
-        (*solved.built.assumptions, *(note.text for note in judged.notes() if not note.danger)),
         solved.state.convergence,
         solved,
         judged,

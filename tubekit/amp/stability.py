@@ -133,6 +133,8 @@ class Stability:
     @property
     def dangers(self) -> tuple[Note, ...]:
         """That the amp oscillates; nothing where it does not."""
+        if self.stable.all():
+            return ()
         return tuple(note for note in self.notes() if note.danger)
 
     def notes(self) -> Iterator[Note]:
