@@ -48,6 +48,7 @@ class PlateSurge:
     peak_a: float = quantity("A", "i_peak", "highest current of a plate")
     repetitive_a: float = quantity("A", "I_peak", "repetitive peak rating of a plate; NaN where unknown")
     surge_a: float = quantity("A", "I_surge", "limit for one surge of a plate; NaN where unknown")
+    warm: bool = True
 
     @property
     def limit_a(self) -> float:
@@ -57,11 +58,13 @@ class PlateSurge:
     @property
     def exceeded(self) -> bool:
         """Whether the limit that is known is passed."""
-        return bool(self.peak_a > self.limit_a)
+        return self.warm and bool(self.peak_a > self.limit_a)
 
     @property
     def words(self) -> str:
-        """The current against the limit that is known."""
+        """The current against the limit that is known; a cathode that is still cold proves nothing."""
+        if not self.warm:
+            return "still cold in the first moments: a hot restart is not judged here"
         if np.isnan(self.limit_a):
             return "no limit known"
         one_surge = np.isfinite(self.surge_a)
@@ -133,9 +136,10 @@ class SwitchOn(Printed):
         known = [one for one in self.surges if np.isfinite(one.rated_v)]
         worst = sorted(known, key=lambda one: -one.highest_v / one.rated_v)[:1]
         said = [f"{_reaches(one)}, {one.words}" for one in worst]
-        rated = [one for one in self.plates if np.isfinite(one.limit_a)]
+        rated = [one for one in self.plates if one.warm and np.isfinite(one.limit_a)]
         busiest = sorted(rated, key=lambda one: -one.peak_a / one.limit_a)[:1]
         said += [_peaks(one) for one in busiest]
+        said += [f"{one.rectifier} is {one.words}" for one in self.plates if not one.warm]
         return head + ("; ".join(said) or "no rating is known to compare with")
 
     def tables(self) -> list[Table]:
@@ -162,7 +166,10 @@ class SwitchOn(Printed):
             Column("rectifier"), Column("peak", "A"), Column("repetitive", "A"), Column("one surge", "A"),
             Column(""),
         )  # fmt: skip
-        plates = [(p.rectifier, p.peak_a, p.repetitive_a, p.surge_a, p.words) for p in self.plates]
+        plates = [
+            (p.rectifier, p.peak_a if p.warm else np.nan, p.repetitive_a, p.surge_a, p.words)
+            for p in self.plates
+        ]
         note = "\n".join((*self.assumptions, CLASS_WORDS, CAUTION))
         hot = (
             Column("heater of"), Column("rated", "V"), Column("at once", "V"), Column("highest", "V"),

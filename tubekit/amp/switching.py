@@ -38,6 +38,8 @@ STANDBY_REMEDY = (
     "reservoir, or add a resistor in each plate lead."
 )
 """What helps a rectifier; common practice, no source."""
+HALF_WARM = 0.5
+"""Emission below which the first moments say nothing of a rectifier's peak; common practice, no source."""
 INRUSH_S, WARM_S, STANDBY_S = 0.25, 45.0, 3.0
 FAST, SLOW = 1e-3, 3e-4
 """Error allowed in a step, as a share of a voltage."""
@@ -84,7 +86,12 @@ def switch_on(amp: Amp, *, near: AmpReport | None = None, seconds: float = WARM_
     heaters = string_start(amp)
     said += [STRING_WORDS] if heaters else []
     found = _answer(supply, "switched on from cold", first, run, tuple(said), COLD_REMEDY)
-    return replace(found, heaters=heaters)
+    rectifiers = supply.report.solved.built.rectifiers
+    plates = tuple(
+        replace(one, warm=emitting(rectifiers[one.rectifier][0], INRUSH_S) > HALF_WARM)
+        for one in found.plates
+    )
+    return replace(found, heaters=heaters, plates=plates)
 
 
 def hot_standby(amp: Amp, switch: str, *, near: AmpReport | None = None) -> SwitchOn:
@@ -166,8 +173,10 @@ def _plates(supply: SupplyReport, first: Transient) -> Iterator[PlateSurge]:
         if names and isinstance(type_, str):
             ratings = catalogue.Ratings() if type_ == SELENIUM else catalogue.tube(type_).ratings
             peak = max(float(np.max(first.current(name))) for name in names)
-            limits = (ratings.peak_a, ratings.surge_limit()[0])
-            yield PlateSurge(designator, peak, *(float("nan") if one is None else one for one in limits))
+            steady, once = (
+                float("nan") if one is None else one for one in (ratings.peak_a, ratings.surge_limit()[0])
+            )
+            yield PlateSurge(designator, peak, steady, once)
 
 
 def _surges(supply: SupplyReport, first: Transient, run: Transient) -> Iterator[Surge]:
