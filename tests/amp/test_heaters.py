@@ -66,6 +66,34 @@ def test_a_string_of_one_current_is_judged_right() -> None:
         assert amps == pytest.approx(rated[1] * (across / rated[0]) ** 0.55, rel=0.01)
 
 
+def test_a_string_off_a_winding_that_is_grounded_is_fed_through_its_lower_heater() -> None:
+    """Two 6.3 V heaters in series from 12.6 V to ground: each gets half."""
+    text = """
+[amp]
+extends = "vetch"
+[T1.heater]
+nodes = ["h1", "ground"]
+volts = ["13.2 V"]
+resistance = ["0.25"]
+[V1]
+heater = ["h1", "ground"]
+heater_halves = "series"
+[V2]
+heater = ["h1", "hs"]
+[V8]
+type = "6V6GT"
+plate = "p2"
+screen = "B2"
+grid = "g2"
+cathode = "k2"
+heater = ["hs", "ground"]
+"""
+    report = analyse(amp_from_text(text, "string"))
+    upper, lower = (float(report.tube(name).heater_rms_v) for name in ("V2", "V8"))
+    assert upper == pytest.approx(lower, rel=0.01)
+    assert upper == pytest.approx(6.3, rel=0.1)
+
+
 def test_a_heater_far_off_is_exceeded_not_printed_in_passing() -> None:
     off = {c.part: c for c in limits(solved("no-transformer")) if c.code == "heater_off"}
     assert off["V1a"].state == off["V2"].state == "exceeded"

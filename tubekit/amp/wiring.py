@@ -185,11 +185,14 @@ def _heaters(parts: Mapping[str, Part], tubes: list[Tube], found: Findings) -> N
         return
     pairs = edges(parts.values(), as_wired=True)
     taps = [tap for coil in coils for tap in coil.taps]
+    leads = {node for tube in tubes for node in tube.heater} - {GROUND}
+    grounded = any(GROUND in coil.taps and leads & set(coil.taps) for coil in coils)
     for tube in tubes:
         others = [
             pair for one in tubes if one is not tube for pair in pairwise(one.heater)
         ]  # a series string
-        live = reached(taps, pairs + others, stops=[GROUND])
+        ends = [node for pair in others if grounded and GROUND in pair for node in pair]
+        live = reached([*taps, *ends], pairs + others, stops=[GROUND])
         cold = [node for node in tube.heater_leads if node not in live]
         if cold:
             problem = f"the heater (node '{cold[0]}') reaches no winding"
