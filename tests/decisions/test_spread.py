@@ -16,7 +16,7 @@ from tubekit.decisions.probe import Probe, Tone
 from tubekit.decisions.sensitivity import sensitivity
 from tubekit.decisions.spread import default_probes, drawn_values, effects_of, full_values, spread
 from tubekit.decisions.variation import variables
-from tubekit.errors import InputError
+from tubekit.errors import InputError, SolveError
 
 
 @pytest.fixture(scope="module")
@@ -183,3 +183,26 @@ def test_an_amp_that_cannot_be_solved_is_counted_and_named(monkeypatch):
     assert len(found.lost) == 1
     assert "1 of 200 amps could not be solved and are left out: " in str(found)
     assert np.isfinite(found.low).all()
+
+
+@pytest.mark.parametrize("alone", [True, False])
+def test_a_supply_case_without_an_answer_never_counts_as_no_effect(monkeypatch, alone):
+    """It is solved once more by itself; with no answer there either it is said that bands are unknown."""
+    room = import_module("tubekit.decisions.regulation")
+    ready, solve = fleet(any_amp("vetch")), room._solved
+    knobs = list(ready.lines.powers)
+
+    def one_lost(circuit, hz, cases, near):
+        volts, amps = solve(circuit, hz, cases, near)
+        if len(cases) > 1 or not alone:
+            row = len(room.LOADS) if len(cases) > 1 else 0
+            volts[row], amps[row] = np.nan, np.nan
+        return volts, amps
+
+    monkeypatch.setattr(room, "_solved", one_lost)
+    if alone:
+        lines = room.fit_lines(ready.built.circuit, ready.amp.mains_hz, knobs)
+        assert_allclose(lines.powers[knobs[0]], ready.lines.powers[knobs[0]], atol=1e-4)
+    else:
+        with pytest.raises(SolveError, match=f"{knobs[0].part} {knobs[0].field} -6% and .0% load: no bands"):
+            room.fit_lines(ready.built.circuit, ready.amp.mains_hz, knobs)

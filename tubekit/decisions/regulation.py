@@ -15,6 +15,7 @@ of thousands of amps needs no further mains cycle; what the line misses is measu
 from __future__ import annotations
 
 import dataclasses
+import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import ClassVar
@@ -26,6 +27,7 @@ from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import Circuit, CurrentSource, Rectifier
 from tubekit.decisions.instrument import turned
 from tubekit.devices.law import FloatArray, Parameter, ParameterLaw, softplus
+from tubekit.errors import BatchWarning, SolveError
 from tubekit.text import frozen_array
 
 Array = np.ndarray
@@ -102,7 +104,7 @@ def fit_lines(circuit: Circuit, frequency_hz: float, knobs: Sequence[Knob]) -> L
 
     Raises
     ------
-    SolveError : the circuit has no steady state.
+    SolveError : the circuit has no steady state, or a neighbor that the fit needs has none.
     """
     nominal = mains_steady_state(circuit, frequency_hz=frequency_hz, samples=SAMPLES)
     cases: list[tuple[Knob | None, float, float]] = [(None, 0.0, load) for load in LOADS]
@@ -110,6 +112,12 @@ def fit_lines(circuit: Circuit, frequency_hz: float, knobs: Sequence[Knob]) -> L
         (knob, sign * STEP, load) for knob in knobs for sign in (-1.0, 1.0) for load in (0.0, LOADS[-1])
     ]
     volts, amps = _solved(circuit, frequency_hz, cases, nominal)
+    for k in np.flatnonzero(np.isnan(amps).any(axis=1)):  # no answer is not the answer that nothing moves
+        volts[k], amps[k] = _solved(circuit, frequency_hz, cases[k : k + 1], nominal)
+        if np.isnan(amps[k]).any():
+            knob, log, load = cases[k]
+            change = f"{knob.part} {knob.field} {log:+.0%} and " if knob else ""
+            raise SolveError(f"The supply has no solution with {change}{load:+.0%} load: no bands are known.")
     count = len(LOADS)
     leaks = nominal.unloaded[0]
     fits = [_fit(volts[:count, r], amps[:count, r], leaks[r]) for r in range(volts.shape[1])]
@@ -146,13 +154,15 @@ def _solved(
         CurrentSource(f"{part.name} extra load", part.cathode, part.plate, load * mean)
         for part, mean in zip(circuit.of(Rectifier), means, strict=True)
     ]
-    state = mains_steady_state(
-        turned(circuit, settings).with_parts(*draws),
-        frequency_hz=frequency_hz,
-        samples=SAMPLES,
-        near=near,
-        rails_only=True,
-    )
+    with warnings.catch_warnings():  # what is lost is solved alone, or said
+        warnings.simplefilter("ignore", BatchWarning)
+        state = mains_steady_state(
+            turned(circuit, settings).with_parts(*draws),
+            frequency_hz=frequency_hz,
+            samples=SAMPLES,
+            near=near,
+            rails_only=True,
+        )
     return state.rectifier_volts.mean(axis=2), state.rectifier_currents.mean(axis=2)
 
 
