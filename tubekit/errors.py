@@ -188,6 +188,11 @@ class SolveError(TubekitError):
 class BatchWarning(UserWarning):
     """Some members of a batch have no solution: their values are NaN, the mask says which."""
 
+    @property
+    def words(self) -> str:
+        """The same for a reader who has no mask."""
+        return str(self).partition(";")[0] + " and are left out."
+
 
 def near_matches(word: str, choices: Iterable[str], count: int = 3) -> tuple[str, ...]:
     """Choices that look like `word`, best first, compared without regard to case.

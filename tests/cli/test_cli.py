@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from importlib import import_module
 
 import pytest
 
@@ -11,6 +12,7 @@ from tests.amps import FILES, amp
 from tubekit import analyse
 from tubekit.cli import main
 from tubekit.cli.main import _parser
+from tubekit.errors import warn_batch
 
 
 def test_amps_lists_the_demo(capsys):
@@ -217,3 +219,18 @@ def test_an_open_standby_switch_says_that_b_plus_is_gone(capsys):
     assert "B+ is gone" in said.splitlines()[0]
     assert "B+ is gone: HT, B2, B3, B4 at 0 V" in said
     assert "bias supply is gone" not in said
+
+
+@pytest.mark.filterwarnings("default")
+def test_lost_members_of_a_batch_are_counted_in_words(capsys, monkeypatch):
+    room = import_module("tubekit.decisions.spread")
+    solve = room.line_error
+
+    def warned(*args):
+        warn_batch([True, False, False], "mains steady state")
+        return solve(*args)
+
+    monkeypatch.setattr(room, "line_error", warned)
+    assert main(["spread", "vetch", "--size", "20"]) == 0
+    said = capsys.readouterr().err
+    assert said == "tubekit: mains steady state: 1 of 3 members have no solution and are left out.\n"

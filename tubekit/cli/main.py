@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import sys
+import warnings
 from collections.abc import Sequence
 from typing import Any
 
@@ -29,7 +30,7 @@ from tubekit.cli.page_commands import add_page_commands
 from tubekit.cli.parts_command import add_parts
 from tubekit.cli.signal_commands import add_commands
 from tubekit.cli.supply_commands import add_supply_commands
-from tubekit.errors import ChangeError, InputError, Note, SolveError
+from tubekit.errors import BatchWarning, ChangeError, InputError, Note, SolveError
 from tubekit.text import danger_text
 
 ASKED_WRONGLY, NOT_SOLVED = 2, 1
@@ -44,11 +45,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     known = commands.choices.get(words[0])
     asked = parser.parse_args(words if known is None else [words[0], *known.in_order(words[1:])])
     try:
-        answer = asked.answer(asked)
+        with warnings.catch_warnings(record=True) as caught:
+            answer = asked.answer(asked)
     except InputError as error:
         return _failed(error, asked.json, ASKED_WRONGLY, dangers(asked))
     except SolveError as error:
         return _failed(error, asked.json, NOT_SOLVED, dangers(asked))
+    for words in dict.fromkeys(_in_words(each.message) for each in caught):
+        print(f"tubekit: {words}", file=sys.stderr)
     if answer is None:  # what was asked for has been said while it was done
         return 0
     if asked.json:
@@ -56,6 +60,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     else:
         print(answer)
     return 0
+
+
+def _in_words(warning: Warning | str) -> str:
+    return warning.words if isinstance(warning, BatchWarning) else str(warning)
 
 
 def _handed_on(command: str, rest: list[str]) -> int:
