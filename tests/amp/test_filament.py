@@ -15,6 +15,7 @@ from tubekit.amp.hum import hum
 from tubekit.amp.parts import Tube
 from tubekit.amp.signal import signal_path
 from tubekit.devices import catalogue
+from tubekit.errors import SolveError
 
 TAP = (
     'T1.filament = { nodes = ["f1", "k2", "f2"], volts = ["1.3 V", "1.3 V"], resistance = ["0.02", "0.02"] }'
@@ -84,3 +85,10 @@ def test_it_is_drawn_with_a_filament() -> None:
 
 def test_what_is_left_out_of_the_hum_of_a_filament_is_said() -> None:
     assert "twice the line frequency is left out" in str(hum(drawn("pot")))
+
+
+def test_a_filament_winding_that_floats_is_named_with_its_fix() -> None:
+    with pytest.raises(
+        SolveError, match=r"^f1, f2: nothing but tubes ties this winding to ground\. .* Wire it"
+    ):
+        analyse(drawn("pot").changed({"R50": "removed"}))

@@ -16,7 +16,7 @@ from tubekit.amp.parts.part import HEAT
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.analyses.operating_point import solve_network
 from tubekit.circuit.parts import GROUND, Circuit, Device, Rectifier, Resistor, Windings, nodes_of
-from tubekit.circuit.reduction import resistance_to_ground
+from tubekit.circuit.reduction import FLOATING, resistance_to_ground
 from tubekit.circuit.stamps import REVERSE_LEAK
 from tubekit.devices.heater import COLD
 from tubekit.errors import SolveError
@@ -107,10 +107,17 @@ def solved(
     """
     try:
         return mains_steady_state(circuit, frequency_hz=amp.mains_hz, near=near, rails_only=rails_only), ()
-    except SolveError:
+    except SolveError as error:
         leaky, ohms = _leaky(circuit, amp)
         if leaky is None:
-            raise
+            loose = _loose(error.best, amp)
+            if not loose:
+                raise
+            raise SolveError(
+                f"{', '.join(loose)}: nothing but tubes ties this winding to ground. It floats, so no "
+                "current of a tube on it has a way back. Wire it, or its hum balance control, to ground.",
+                best=error.best,
+            ) from error
     words = f"a winding floats between pulses: {ohms / 1e6:g} MΩ of leakage taken across each rectifier"
     return leaky, (words + " (common practice)",)
 
@@ -183,6 +190,16 @@ def _hung(circuit: Circuit, node: str) -> tuple[str, ...]:
     others = [p for p in circuit.parts if not isinstance(p, Windings | Rectifier) and LEAK not in p.name]
     tied = GROUND in hung or any(hung & set(nodes_of(part)) for part in others)
     return () if tied or len(hung) < 2 else tuple(sorted(hung))
+
+
+def _loose(state: object, amp: Amp) -> tuple[str, ...]:
+    """Ends of windings that only tubes and leakage hold."""
+    if not isinstance(state, MainsState):
+        return ()
+    coils, network = state.circuit.of(Windings), state.operating_point.network
+    nodes = sorted({end for each in coils for pair in each.ends for end in pair} - amp.line_side.nodes)
+    ohms = resistance_to_ground(network, nodes)[0]
+    return tuple(node for node, one in zip(nodes, ohms, strict=True) if one > FLOATING)
 
 
 def _leaky(circuit: Circuit, amp: Amp) -> tuple[MainsState | None, float]:
