@@ -51,8 +51,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _failed(error, asked.json, ASKED_WRONGLY, dangers(asked))
     except SolveError as error:
         return _failed(error, asked.json, NOT_SOLVED, dangers(asked))
-    for words in dict.fromkeys(_in_words(each.message) for each in caught):
-        print(f"tubekit: {words}", file=sys.stderr)
+    for said in dict.fromkeys(_in_words(each.message) for each in caught):
+        print(f"tubekit: {said}", file=sys.stderr)
     if answer is None:  # what was asked for has been said while it was done
         return 0
     if asked.json:

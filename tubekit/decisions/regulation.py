@@ -112,7 +112,9 @@ def fit_lines(circuit: Circuit, frequency_hz: float, knobs: Sequence[Knob]) -> L
         (knob, sign * STEP, load) for knob in knobs for sign in (-1.0, 1.0) for load in (0.0, LOADS[-1])
     ]
     volts, amps = _solved(circuit, frequency_hz, cases, nominal)
-    for k in np.flatnonzero(np.isnan(amps).any(axis=1)):  # no answer is not the answer that nothing moves
+    for k in np.flatnonzero(
+        np.isnan(amps).any(axis=1)
+    ).tolist():  # no answer is not the answer that nothing moves
         volts[k], amps[k] = _solved(circuit, frequency_hz, cases[k : k + 1], nominal)
         if np.isnan(amps[k]).any():
             knob, log, load = cases[k]
