@@ -15,9 +15,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from tubekit.analyses.elimination import respond
 from tubekit.analyses.operating_point import OperatingPoint
-from tubekit.analyses.poles import pole_form
+from tubekit.analyses.poles import pole_form, state_form
 from tubekit.circuit.full import linearised
 from tubekit.circuit.newton import block_diagonal, evaluate
 from tubekit.circuit.reduction import solve_stack
@@ -120,8 +119,7 @@ class _Ring:
         form = pole_form(network, matrix, rows, columns, 1j * self.near * np.array([0.3, 1.0, 12.0, 60.0]))
         if form is not None:
             return lambda s: form.at(s)[0]
-        each = columns.T
-        return lambda s: np.stack([respond(network, matrix, one, s)[0] @ rows.T for one in each], axis=-1)
+        return state_form(network, matrix, rows, columns)
 
     def beginning(self) -> tuple[float, float, Array] | None:
         """Rate, strength and volts at which it just keeps up a small swing; the strongest where several."""
