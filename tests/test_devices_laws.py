@@ -57,7 +57,9 @@ def test_slopes_are_those_of_the_currents(name, plate, grid, screen):
     assume(min(abs(plate), abs(screen)) > 0.05)
     v = volts(law, plate, grid, screen)
     _, slopes = law.evaluate(v)
-    near = differences(law, v, 1e-5 if name in DIODES else 1e-4)
+    step = 1e-5 if name in DIODES else 1e-4
+    # Richardson's rule: near zero volts the laws bend within one step.
+    near = (4.0 * differences(law, v, step / 2) - differences(law, v, step)) / 3.0
     assert slopes == pytest.approx(near, rel=1e-6, abs=1e-6 * np.abs(slopes).max() + 1e-9)
 
 
