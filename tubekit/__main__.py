@@ -65,9 +65,7 @@ def _set_up_and_do(arguments: "typing.List[str]") -> int:
         sys.stderr.write("tubekit: {}\n".format(error))
         return SETUP_FAILED
     from tubekit.cli import main
-    from tubekit.cli.terminal import prepare_output
 
-    prepare_output()
     code = int(main(arguments) or 0)
     sys.stdout.flush()
     return code

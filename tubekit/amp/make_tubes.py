@@ -84,7 +84,8 @@ def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tub
 def _with_filament(designator: str, table: Mapping[str, Any], known: TubeFacts) -> Mapping[str, Any]:
     """The table of a directly heated tube whose cathode is not drawn: it is the middle of its filament."""
     ends = table.get("heater")
-    if not (known.filament and isinstance(ends, list) and len(ends) == 2) or "cathode" in table:
+    drawn = "cathode" in table or bool(tables_in(table))
+    if drawn or not (known.filament and isinstance(ends, list) and len(ends) == 2):
         return table
     middle = f"{designator}_filament"
     return {**table, "heater": [ends[0], middle, ends[1]], "cathode": middle}

@@ -30,6 +30,7 @@ from tubekit.cli.page_commands import add_page_commands
 from tubekit.cli.parts_command import add_parts
 from tubekit.cli.signal_commands import add_commands
 from tubekit.cli.supply_commands import add_supply_commands
+from tubekit.cli.terminal import prepare_output
 from tubekit.errors import BatchWarning, ChangeError, InputError, Note, SolveError
 from tubekit.text import danger_text
 
@@ -38,6 +39,7 @@ ASKED_WRONGLY, NOT_SOLVED = 2, 1
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
+    prepare_output()
     words = list(sys.argv[1:] if arguments is None else arguments)
     if not words or words[0] in ("lab", "test"):
         return _handed_on(words[0] if words else "lab", words[1:])
