@@ -112,8 +112,7 @@ class SignalView:
     @cached_property
     def beside(self) -> tuple[Loudspeaker, ...]:
         """Those of them that are in parallel with the one whose level is read, that one first."""
-        ends = {self.speaker.a, self.speaker.b}
-        return tuple(one for one in self.load if {one.a, one.b} == ends)
+        return in_parallel(self.load)
 
     @property
     def nominal_ohms(self) -> Array:
@@ -365,6 +364,12 @@ def load_of(amp: Amp, speaker: Loudspeaker) -> tuple[Loudspeaker, ...]:
         if one.designator != speaker.designator and {one.a, one.b} & nodes - {GROUND}
     )
     return (speaker, *others)
+
+
+def in_parallel(load: tuple[Loudspeaker, ...]) -> tuple[Loudspeaker, ...]:
+    """Those of a load between the same two nodes as its first."""
+    ends = {load[0].a, load[0].b}
+    return tuple(one for one in load if {one.a, one.b} == ends)
 
 
 def _driven_nodes(amp: Amp) -> list[tuple[set[str], float]]:

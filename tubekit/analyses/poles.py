@@ -70,6 +70,30 @@ class PoleForm:
             return np.where(np.abs(self.eigenvalues) > 1e-14, SHIFT - 1.0 / self.eigenvalues, -np.inf)
 
 
+def _stores(
+    network: Network, matrix: Array, outputs: Array, inputs: Array
+) -> tuple[Array, Array, Array, Array, bool]:
+    """The network at `SHIFT` as its stores see it: among them, from inputs, to outputs, straight through.
+
+    Last whether every input has a finite answer.
+    """
+    edges, (factor, sign) = network.reactive, network.storage_factor
+    stored = edges @ factor
+    shifted = matrix + SHIFT * network.storage
+    lead = len(shifted)
+    columns = np.concatenate(
+        (np.broadcast_to(stored, (lead, *stored.shape[1:])), np.broadcast_to(inputs, (lead, *inputs.shape))),
+        axis=2,
+    )
+    solved = solve_linear(network, shifted, columns)
+    of_stored, of_inputs = solved[:, :, : edges.shape[1]], solved[:, :, edges.shape[1] :]
+    across, signs = stored.transpose(0, 2, 1), sign[:, None, :]
+    return (
+        np.matmul(across, of_stored) * signs, np.matmul(across, of_inputs),
+        np.matmul(outputs, of_stored) * signs, outputs @ of_inputs, bool(np.isfinite(of_inputs).all()),
+    )  # fmt: skip
+
+
 def state_form(network: Network, matrix: Array, outputs: Array, inputs: Array) -> Callable[[Array], Array]:
     """Answers of (matrix + s C) of one network, solved at each frequency among what stores energy alone.
 
@@ -86,13 +110,8 @@ def state_form(network: Network, matrix: Array, outputs: Array, inputs: Array) -
     >>> answer(np.array([1e4j])).round(3).tolist()
     [[[(5000-5000j)]]]
     """
-    factor, sign = network.storage_factor
-    stored = (network.reactive @ factor)[0]
-    columns = np.concatenate((stored, inputs), axis=1)[None]
-    solved = solve_linear(network, matrix[:1] + SHIFT * network.storage[:1], columns)[0]
-    of_stored, of_inputs = solved[:, : stored.shape[1]] * sign[0], solved[:, stored.shape[1] :]
-    small, begun = stored.T @ of_stored, stored.T @ of_inputs
-    straight, through = outputs @ of_inputs, outputs @ of_stored
+    found = _stores(network, matrix[:1], outputs, inputs)
+    small, begun, through, straight = (each[0] for each in found[:4])
 
     def answer(s: Array) -> Array:
         off = (np.asarray(s) - SHIFT)[:, None, None]
@@ -130,24 +149,12 @@ def pole_form(
     >>> form.at(np.array([1e4j])).round(3).tolist()
     [[[[(5000-5000j)]]]]
     """
-    edges, (factor, sign) = network.reactive, network.storage_factor
-    stored = edges @ factor
-    shifted = matrix + SHIFT * network.storage
-    lead = len(shifted)
-    columns = np.concatenate(
-        (np.broadcast_to(stored, (lead, *stored.shape[1:])), np.broadcast_to(inputs, (lead, *inputs.shape))),
-        axis=2,
-    )
-    solved = solve_linear(network, shifted, columns)
-    of_stored, of_inputs = solved[:, :, : edges.shape[1]], solved[:, :, edges.shape[1] :]
-    across = stored.transpose(0, 2, 1)
-    small = np.matmul(across, of_stored) * sign[:, None, :]
+    small, begun, through, straight, known = _stores(network, matrix, outputs, inputs)
     eigenvalues, vectors = np.linalg.eig(np.where(np.isfinite(small), small, 0.0))
-    right = solve_stack(vectors, np.matmul(across, of_inputs).astype(complex))
-    if np.isnan(right).all(axis=(1, 2)).any() and right.size and np.isfinite(of_inputs).all():
+    right = solve_stack(vectors, begun.astype(complex))
+    if np.isnan(right).all(axis=(1, 2)).any() and right.size and known:
         return None
-    left = np.matmul(np.matmul(outputs, of_stored) * sign[:, None, :], vectors)
-    form = PoleForm(eigenvalues, left, right, outputs @ of_inputs)
+    form = PoleForm(eigenvalues, np.matmul(through, vectors), right, straight)
     exact = direct_transfer(network, matrix, outputs, inputs, proof)
     return form if (agree or _agree)(form.at(proof), exact) else None
 

@@ -14,7 +14,7 @@ from tubekit.amp.hum_balance import HumBalance, hum_balance
 from tubekit.amp.parts import Jack, Loudspeaker
 from tubekit.amp.report import CAUTION
 from tubekit.amp.sag import TONE_HZ, FullDrive, full_drive
-from tubekit.amp.signal_view import load_of, speakers
+from tubekit.amp.signal_view import in_parallel, load_of, speakers
 from tubekit.amp.stability import refuse_unstable
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
 from tubekit.units import show
@@ -161,8 +161,7 @@ def _across_load(amp: Amp, driven: FullDrive) -> str:
     if load is None:
         return ""
     volts = float(np.sqrt(0.5 * (np.abs(driven.drive.harmonics(load.a, load.b)[0, 1:]) ** 2).sum()))
-    beside = [one for one in load_of(amp, load) if {one.a, one.b} == {load.a, load.b}]
-    watts = sum(volts**2 / float(np.max(one.ohms)) for one in beside)
+    watts = sum(volts**2 / float(np.max(one.ohms)) for one in in_parallel(load_of(amp, load)))
     return f", about {show(volts, 'V rms', 2)} across the load ({show(watts, 'W', 2)})"
 
 
