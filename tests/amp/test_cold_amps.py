@@ -1,0 +1,87 @@
+"""Amps described by people who had not seen the code, against what they wrote down before the first run."""
+
+from __future__ import annotations
+
+import warnings
+from functools import lru_cache
+from pathlib import Path
+
+import matplotlib.pyplot as plt
+import pytest
+
+from tests.benchmarks.commands import ODD
+from tubekit import analyse, load_amp, plots
+from tubekit.amp import AmpReport
+from tubekit.amp.signal import signal_path
+from tubekit.bench.readings import load_readings
+from tubekit.decisions.judge import judge
+
+FOLDER = Path(__file__).parents[1] / "cold_amps"
+
+BY_HAND: dict[str, dict[str, tuple[float, float]]] = {
+    "whimbrel.csv": {
+        "B1": (442, 6), "B2": (347, 6), "B3": (309, 6), "B4": (257, 6), "k1a": (1.2, 20), "k2a": (5.2, 10),
+        "k2b": (10, 10), "k34": (58, 8),
+    },
+    "bittern.csv": {
+        "B1": (437, 6), "B2": (432, 6), "BS": (300, 2), "vr_mid": (150, 2), "B3": (374, 10), "B4": (332, 10),
+        "bias_1": (-59, 4), "bias_2": (-57.8, 4), "bias_set": (-26.9, 4), "k1a": (1.8, 20),
+    },
+    "fieldfare.csv": {
+        "B1": (312, 6), "B2": (295, 6), "BS": (221, 6), "z1": (200, 3), "k2a": (3.7, 10), "k5": (12.9, 20),
+    },
+    "corran-brindle.toml": {
+        "B1": (405, 6), "B3": (365, 6), "B5": (335, 6), "bias_raw": (-52, 6), "bias": (-40, 6),
+        "k2a": (1.75, 10), "k3a": (31, 10), "k4": (0.033, 35),
+    },
+    "wexley-marram.toml": {
+        "B1": (320, 6), "B2": (294, 6), "Z1": (200, 3), "k2b": (2.5, 10), "k4": (18.5, 10),
+    },
+    "bramwith-yarrow.toml": {
+        "B1": (392, 6), "B2": (390, 6), "BF": (300, 2), "gc": (73, 6), "xc": (75, 6), "kd": (16.5, 20),
+        "kout": (67, 10),
+    },
+}  # fmt: skip
+"""DC volts to ground worked out by hand and how near they should be [%]; see the README beside the amps."""
+
+
+@lru_cache(maxsize=6)
+def report(name: str) -> AmpReport:
+    return analyse(load_amp(FOLDER / name))
+
+
+def test_every_amp_of_the_folder_is_compared() -> None:
+    assert set(BY_HAND) == {path.name for path in FOLDER.iterdir()} - {"README.md"}
+
+
+@pytest.mark.parametrize("name", BY_HAND)
+def test_idle_volts_are_those_worked_out_by_hand(name: str) -> None:
+    for node, (volts, percent) in BY_HAND[name].items():
+        assert report(name).node(node).dc_v == pytest.approx(volts, rel=percent / 100), node
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("name", BY_HAND)
+def test_a_bench_session_with_it_answers_without_a_warning(name: str) -> None:
+    one = report(name)
+    assert one.convergence.converged.all()
+    for said in (str(one), str(signal_path(one.amp))):
+        assert not ODD.search(said)
+    rows = [
+        {"place": node, "quantity": "DC volts", "value": f"{volts} V"}
+        for node, (volts, _) in BY_HAND[name].items()
+    ]
+    judged = judge(load_readings(rows, one.amp), size=50)
+    assert len(judged.verdicts) == len(rows)
+
+
+@pytest.mark.parametrize("name", BY_HAND)
+def test_every_part_of_it_is_on_a_sheet(name: str) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        sheets = plots.schematic_pages(load_amp(FOLDER / name))
+    drawn = "\n".join(map(str, sheets))
+    for sheet in sheets:
+        plt.close(sheet.figure)
+    for part in load_amp(FOLDER / name).parts.values():
+        assert any(one.name in drawn for one in part.symbols()), part.designator
