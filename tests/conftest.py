@@ -17,6 +17,16 @@ settings.register_profile("house", deadline=None, derandomize=bool(os.environ.ge
 settings.load_profile("house")
 
 
+SLOW = ("tests/browser", "tests/notebooks", "notebooks")
+"""Folders whose tests take a browser or a kernel."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if item.path.relative_to(ROOT).as_posix().startswith(SLOW):
+            item.add_marker(pytest.mark.slow)
+
+
 @pytest.fixture(scope="session")
 def root() -> Path:
     """The checkout."""

@@ -123,16 +123,31 @@ def test_tests_are_spread_over_the_cores_and_the_users_arguments_win(cores, work
     command = run_tests.command(["-x", "-n0"], cores)
     assert command[1:3] == ["-m", "pytest"]
     assert command[3 : 3 + len(workers)] == workers
-    assert command[-2:] == ["-x", "-n0"]
+    assert command[-4:] == ["-m", "not slow", "-x", "-n0"]
 
 
-def test_the_tests_need_the_test_tools_and_a_checkout(monkeypatch) -> None:
-    monkeypatch.setattr(run_tests.importlib.util, "find_spec", lambda name: None)
-    with pytest.raises(InputError, match=r"not installed: pytest, xdist, nbval.*\[lab,test\]"):
-        run_tests.start()
-    monkeypatch.setattr(run_tests, "find_checkout", lambda: None)
-    with pytest.raises(InputError, match="lie in the checkout"):
-        run_tests.start()
+@pytest.mark.parametrize("arguments", [["--all"], ["-m", "slow"], ["tests/setup/test_commands.py::test_it"]])
+def test_slow_tests_run_where_they_are_asked_for(arguments: list[str]) -> None:
+    rest = run_tests.command(arguments, cores=1)[3:]
+    assert "not slow" not in rest
+    assert rest == [each for each in arguments if each != "--all"]
+
+
+def test_browser_and_notebook_tests_are_slow_and_nothing_is_lost() -> None:
+    """Collected for real: quick and slow together are all there is."""
+
+    def collected(*words: str) -> set[str]:
+        command = [sys.executable, "-m", "pytest", "-n0", "-q", "--co", "-p", "no:cacheprovider", *words]
+        files = ("browser/test_offline.py", "setup/test_stops.py", "../notebooks/00-start-here.ipynb")
+        places = [f"tests/{each}" for each in files]
+        done = subprocess.run([*command, *places], cwd=find_checkout().root, capture_output=True, text=True)
+        return {line for line in done.stdout.splitlines() if "::" in line}
+
+    slow = collected("-m", run_tests.SLOW)
+    assert any(each.startswith("tests/browser") for each in slow)
+    assert any(".ipynb" in each for each in slow)
+    assert not any(each.startswith("tests/setup") for each in slow)
+    assert collected() - slow == collected("-m", f"not {run_tests.SLOW}")
 
 
 @pytest.mark.parametrize("code", [0, 1, 5])

@@ -1,4 +1,4 @@
-"""``python3 -m tubekit test``: every test, docstring, document and notebook, through pytest."""
+"""``python3 -m tubekit test``: the quick tests; with ``--all`` every test, document and notebook too."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import importlib.util
 import os
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 
 from tubekit.errors import InputError
 from tubekit.setup import process
@@ -13,9 +14,15 @@ from tubekit.setup.checkout import find_checkout
 
 _MOST_WORKERS = 4  # each holds a whole numpy, scipy and kernel; more gain little
 
+ALL = "--all"
+SLOW = "slow"
+"""The mark of a test that only ``--all`` runs, or its own path; tests/conftest.py puts it on folders."""
+
 
 def start(arguments: Sequence[str] = ()) -> int:
-    """Exit code of pytest over the whole checkout; `arguments` are handed to it.
+    """Exit code of pytest over the checkout; `arguments` but ``--all`` are handed to it.
+
+    Without ``--all``, a path or a mark of the user's own, slow tests are left out.
 
     Raises InputError outside a checkout, and where the test tools are not installed.
     """
@@ -31,13 +38,22 @@ def start(arguments: Sequence[str] = ()) -> int:
 
 
 def command(arguments: Sequence[str], cores: int | None = None) -> list[str]:
-    """The pytest command; the user's arguments come last, so that they win."""
+    """The pytest command; the user's arguments come last, so that they win.
+
+    Examples
+    --------
+    >>> command([], cores=1)[3:], command(["--all"], cores=1)[3:]
+    (['-m', 'not slow'], [])
+    """
+    rest = [each for each in arguments if each != ALL]
+    chosen = ALL in arguments or "-m" in rest or any(Path(each.split("::")[0]).exists() for each in rest)
+    quick = [] if chosen else ["-m", f"not {SLOW}"]
     cores = cores or os.cpu_count() or 1
     # One more than there are cores: the tests in a browser wait for much of their time.
     workers = min(cores + 1, _MOST_WORKERS) if cores > 1 else 1
     # A notebook's cells share one kernel, so a file stays with one worker.
     spread = ["-n", str(workers), "--dist", "loadfile"] if workers > 1 else []
-    return [sys.executable, "-m", "pytest", *spread, *arguments]
+    return [sys.executable, "-m", "pytest", *spread, *quick, *rest]
 
 
 def environment() -> dict[str, str]:
