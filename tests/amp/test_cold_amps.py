@@ -7,6 +7,7 @@ from functools import lru_cache
 from pathlib import Path
 
 import matplotlib.pyplot as plt
+import numpy as np
 import pytest
 
 from tests.benchmarks.commands import ODD
@@ -85,3 +86,21 @@ def test_every_part_of_it_is_on_a_sheet(name: str) -> None:
         plt.close(sheet.figure)
     for part in load_amp(FOLDER / name).parts.values():
         assert any(one.name in drawn for one in part.symbols()), part.designator
+
+
+def test_a_grid_with_nothing_at_it_offers_no_ohms() -> None:
+    """2A3 on a transformer without a grid leak, and no capacitances known: rounding was told as 1e22 Ω."""
+    path = signal_path(report("whimbrel.csv").amp)
+    offered = {stage.section: stage.input_ohms for stage in path.stages}
+    assert np.isnan(offered["V3"]).all()
+    assert abs(offered["V2b"][0]) == pytest.approx(457e3, rel=0.02)  # 470 k leak and the Miller capacitance
+    assert "V3, V4: nothing connected that would draw signal current" in str(path)
+
+
+def test_a_tremolo_that_pushes_the_pair_apart_is_called_so() -> None:
+    """Its oscillator pulls on the rail of the first stages: what reaches the pair is signal, not bias."""
+    apart, together = (report(name).stability.tremolo for name in ("bittern.csv", "corran-brindle.toml"))
+    assert apart is not None
+    assert together is not None
+    assert (apart.antiphase, together.antiphase) == (True, False)
+    assert "in antiphase, which the speaker gets as 6.30 Hz" in apart.words

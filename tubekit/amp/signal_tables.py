@@ -75,7 +75,9 @@ def _stages(path: SignalPath) -> Table:
     ]  # fmt: skip
     heads = (Column("stage"), Column("driven by"), Column("grid to plate", "×"), Column("offers", "ohm"),
              Column("capacitance", "F"), Column("drives with", "ohm"))  # fmt: skip
-    return Table(f"Stages at {path.reference_hz:g} Hz", heads, rows)
+    alone = ", ".join(each.section for each in path.stages if np.isnan(each.input_ohms).all())
+    note = f"{alone}: nothing connected that would draw signal current" if alone else ""
+    return Table(f"Stages at {path.reference_hz:g} Hz", heads, rows, note=note)
 
 
 def _corners(path: SignalPath) -> Table:

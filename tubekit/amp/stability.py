@@ -61,12 +61,16 @@ class Oscillator(NamedTuple):
 
 @dataclass(frozen=True)
 class Tremolo:
-    """What an oscillator does: its rate, the sections it moves most, and how far their gm goes."""
+    """What an oscillator does: its rate, the sections it moves most, and how far their gm goes.
+
+    `antiphase` says that some of them swing against the others.
+    """
 
     hertz: float
     moved: tuple[str, ...]
     swings_v: tuple[float, ...]
     depth_db: float
+    antiphase: bool = False
 
     @property
     def words(self) -> str:
@@ -77,9 +81,10 @@ class Tremolo:
             f"{name} by {show(volts, 'V')}" for name, volts in zip(self.moved, self.swings_v, strict=True)
         )
         deep = f"{self.depth_db:.2g} dB" if self.depth_db < CUT_OFF_DB else "cut-off"
+        heard = f" in antiphase, which the speaker gets as {show(self.hertz, 'Hz')}" if self.antiphase else ""
         return (
-            f"It swings the grids to the cathodes of {each} peak to peak: depth {deep}, by their gm, supply "
-            "held still. "
+            f"It swings the grids to the cathodes of {each} peak to peak{heard}: "
+            f"depth {deep}, by their gm, supply held still. "
         )
 
 
@@ -182,19 +187,21 @@ def _tremolo_of(point: OperatingPoint, about: Oscillator, cycle: LimitCycle) -> 
     """What the swing does to the tubes that it moves most."""
     ports, groups = point.network.port_names, point.network.groups
     gains: dict[str, Array] = {}
-    swings: dict[str, float] = {}
+    waves: dict[str, Array] = {}
     _, blocks = evaluate(groups, np.asarray(point.port_volts)[:1] + cycle.port_volts)
     for group, block in zip(groups, blocks, strict=True):
         for j, name in enumerate(group.names):
             if name not in about.sections and (name, "grid") in ports:
                 gains[name] = block[:, j, 0, -1]
-                swings[name] = float(np.ptp(cycle.port_volts[:, ports.index((name, "grid"))]))
+                waves[name] = cycle.port_volts[:, ports.index((name, "grid"))]
+    swings = {name: float(np.ptp(wave)) for name, wave in waves.items()}
     most = max(swings.values(), default=0.0)
     moved = tuple(name for name, volts in swings.items() if volts > NEAR_MOST * most and most > LEAST_SWING_V)
     whole = sum((gains[name] for name in moved), np.zeros(len(cycle.port_volts)))
     with np.errstate(divide="ignore", invalid="ignore"):
         depth = float(20 * np.log10(whole.max() / whole.min())) if moved else 0.0
-    return Tremolo(cycle.hertz, moved, tuple(swings[name] for name in moved), depth)
+    turned = [np.vdot(waves[moved[0]], waves[name]) < 0 for name in moved]
+    return Tremolo(cycle.hertz, moved, tuple(swings[name] for name in moved), depth, any(turned))
 
 
 def _naturals(point: OperatingPoint, more: Array | float = 0.0) -> Naturals:

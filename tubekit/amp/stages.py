@@ -32,6 +32,8 @@ GAIN_HZ = 1000.0
 """Where the gain of a stage is stated [Hz]."""
 STILL = 1e-9
 """A grid that moves by less than this part of its plate or cathode is still."""
+NO_CURRENT_S = 1e-15
+"""Admittance at a grid below which nothing is connected to it but what drives it [S]."""
 BY_CATHODE = 3.0
 """A tube whose cathode moves this many times as far as its grid is driven at the cathode."""
 
@@ -49,7 +51,9 @@ class StageReading:
     grid_gain: Array = quantity("", "A", "from the input jack to its grid")
     plate_gain: Array = quantity("", "A", "from the input jack to its plate")
     cathode_gain: Array = quantity("", "A", "from the input jack to its cathode")
-    input_ohms: Array = quantity("ohm", "Z_in", "impedance it offers where the signal comes in, complex")
+    input_ohms: Array = quantity(
+        "ohm", "Z_in", "impedance it offers where the signal comes in, complex; NaN: none"
+    )
     output_ohms: Array = quantity("ohm", "Z_out", "with which its plate drives what follows, complex")
 
     entered: str = ""
@@ -61,10 +65,11 @@ class StageReading:
 
     @property
     def input_farads(self) -> Array:
-        """Capacitance at the grid, Miller's included [F]; NaN where the cathode is driven."""
+        """Capacitance at the grid, Miller's included [F]; NaN: cathode driven, or nothing there."""
         if self.entered == self.cathode:
             return np.full(np.shape(self.input_ohms), np.nan)
-        return np.asarray((1.0 / self.input_ohms).imag / (2 * np.pi * self.hertz))
+        with np.errstate(invalid="ignore"):
+            return np.asarray((1.0 / self.input_ohms).imag / (2 * np.pi * self.hertz))
 
 
 def read_stages(view: SignalView, way: SignalOrder, hertz: float) -> tuple[StageReading, ...]:
@@ -146,8 +151,9 @@ def _input(view: SignalView, way: SignalOrder, device: Device, x: Array, s: comp
         own = isinstance(part, Capacitor) and part.name.startswith(f"{device.name}.")
         if own or not way.arriving(entry, _drawn(view, way, entry, other)):
             total = total + current_into(network, part, here, x, s)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(network.pick(x, entry) / total)
+    volts = network.pick(x, entry)
+    loaded = np.abs(total) > NO_CURRENT_S * np.abs(volts)
+    return np.asarray(np.where(loaded, volts / np.where(loaded, total, 1.0), np.nan))
 
 
 def _output(view: SignalView, way: SignalOrder, device: Device, s: complex) -> Array:
