@@ -73,10 +73,26 @@ def test_every_ready_stage_is_in_one_of_these_amps() -> None:
 
 def test_a_hum_balance_takes_the_place_of_the_fixed_center() -> None:
     draft = of_stages(PRACTICE).without("R4").without("R5")
-    draft = stages.put_in(
-        draft, stages.stage("hum-balance"), {"heater_a": "h1", "heater_b": "h2", "center": "ground"}
-    )
+    draft = stages.put_in(draft, stages.stage("hum-balance"))
+    (control,) = [table for table in draft.parts.values() if table.get("role") == "hum balance"]
+    assert [control[end] for end in ("top", "wiper", "bottom")] == ["h1", "ground", "h2"]
     assert draft.amp is not None
+    assert draft.problems == ()
+
+
+@pytest.mark.parametrize("first", ["supply-choke", "supply-doubler"])
+def test_standby_switches_all_b_plus_whenever_it_is_put_in(first: str) -> None:
+    """Screens taken from behind the choke had stayed ahead of the switch."""
+    names = (f"{first} {PRACTICE.partition(' ')[2]} standby-loop" if first == "supply-choke"
+             else f"{first} standby-loop {PRACTICE.partition(' ')[2]}")  # fmt: skip
+    draft = of_stages(names)
+    assert draft.problems == ()
+    assert draft.amp is not None
+    on, off = analyse(draft.amp), analyse(draft.amp.changed({"S2": "open"}))
+    assert on.node("B1").dc_v > 200.0
+    assert off.node("ahead").dc_v > on.node("ahead").dc_v
+    for rail in ("B1", "B2", "B3"):
+        assert abs(off.node(rail).dc_v) < 1.0
 
 
 def test_two_jacks_and_two_channels_meet_in_the_mixer() -> None:

@@ -17,22 +17,28 @@ from tubekit.amp.read import read_tables
 from tubekit.errors import ChangeError, near_matches
 from tubekit.panels.form import suggest
 from tubekit.panels.form.draft import Draft
-from tubekit.panels.form.kinds import letter_of, nodes_in, tube_facts, with_nodes
+from tubekit.panels.form.kinds import kind_of, letter_of, nodes_in, tube_facts, with_nodes
 from tubekit.tables import data_file
 
 SHARED = ("ground", "speaker", "mains_line", "mains_neutral", "mains_fused", "mains_switched")
 MAINS = "design mains"
+HEATER_PORTS = ("heater_a", "heater_b")
+FEEDS = ("rectifier tube", "diode", "selenium rectifier", "power transformer")
 
 
 @dataclass(frozen=True)
 class Stage:
-    """A ready stage: title, what it is, its ports in words, its parts as in an amp file."""
+    """A ready stage: title, what it is, its ports in words, its parts as in an amp file.
+
+    `splits` is a port that the stage takes apart: what feeds that node is moved to the port `ahead`.
+    """
 
     name: str
     title: str
     words: str
     ports: Mapping[str, str]
     parts: Mapping[str, Any]
+    splits: str = ""
 
 
 @cache
@@ -48,7 +54,9 @@ def stages() -> tuple[Stage, ...]:
     for path in sorted(data_file("stages").glob("*.toml")):
         tables = read_tables(path)
         head = tables.pop("stage")
-        stage = Stage(path.stem, head["title"], head["words"], head.get("ports", {}), tables)
+        stage = Stage(
+            path.stem, head["title"], head["words"], head.get("ports", {}), tables, head.get("splits", "")
+        )
         found.append((head["order"], stage))
     return tuple(stage for _, stage in sorted(found, key=lambda one: one[0]))
 
@@ -91,8 +99,10 @@ def suggested_ports(draft: Draft, one: Stage) -> dict[str, str]:
         elif port == "screen_rail":
             found[port] = rails[1] if len(rails) > 1 else "B2"
         elif port == "rail":
-            output = one.name.startswith("output")
-            found[port] = (rails[0] if output else rails[-1]) if rails else ("B1" if output else "B3")
+            first = one.name.startswith("output") or one.splits == port
+            found[port] = (rails[0] if first else rails[-1]) if rails else ("B1" if first else "B3")
+        elif port in HEATER_PORTS:
+            found[port] = suggest.heaters(draft)[HEATER_PORTS.index(port)]
         else:
             found[port] = port
     return found
@@ -110,6 +120,8 @@ def put_in(draft: Draft, one: Stage, ports: Mapping[str, str] | None = None) -> 
         if port not in joined:
             raise ChangeError("the stage has no such port", part=port, near=near_matches(port, joined))
         joined[port] = node or joined[port]
+    if one.splits:
+        draft = _split(draft, joined[one.splits], joined["ahead"])
     names, tags = _designators(draft, one)
     nodes = _nodes(draft, one, joined, tags)
     more: dict[str, Any] = {}
@@ -119,8 +131,21 @@ def put_in(draft: Draft, one: Stage, ports: Mapping[str, str] | None = None) -> 
         filled = _tagged_in(joined_up, tags, str(draft.heading.get("design_mains", "")))
         if letter_of(old) == "V" and section.endswith("b") and names[old] in draft.parts:
             filled = {"b": filled["a"]}  # the other half of a bottle that is there already
+            draft = draft.put((names[old], "unused"), None)
         more[names[old]] = filled
     return draft.with_parts(more)
+
+
+def _split(draft: Draft, node: str, ahead: str) -> Draft:
+    """The draft with the rectifier, reservoir and bleeder at a node moved to another ahead of it."""
+    feeds = {name for name, table in draft.parts.items()
+             if (kind := kind_of(name, table)) and kind.kind in FEEDS}  # fmt: skip
+    source = {one for name in feeds for one in nodes_in(name, draft.parts[name])} | {"ground", node}
+    feeds |= {name for name, table in draft.parts.items()
+              if letter_of(name) in ("R", "C") and set(nodes_in(name, table)) <= source}  # fmt: skip
+    moved = {name: with_nodes(name, draft.parts[name], lambda one: ahead if one == node else one)
+             for name in feeds if node in nodes_in(name, draft.parts[name])}  # fmt: skip
+    return draft.with_parts(moved)
 
 
 def _designators(draft: Draft, one: Stage) -> tuple[dict[str, str], dict[str, str]]:
