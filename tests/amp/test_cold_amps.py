@@ -16,6 +16,7 @@ from tubekit.amp import AmpReport
 from tubekit.amp.signal import signal_path
 from tubekit.bench.readings import load_readings
 from tubekit.decisions.judge import judge
+from tubekit.plots.schematics.items import items_of
 
 FOLDER = Path(__file__).parents[1] / "cold_amps"
 
@@ -104,3 +105,11 @@ def test_a_tremolo_that_pushes_the_pair_apart_is_called_so() -> None:
     assert together is not None
     assert (apart.antiphase, together.antiphase) == (True, False)
     assert "in antiphase, which the speaker gets as 6.30 Hz" in apart.words
+
+
+def test_a_transformer_is_lettered_by_what_it_drives() -> None:
+    """All three kinds are written as output transformers."""
+    for name, driver in (("whimbrel.csv", "interstage"), ("fieldfare.csv", "reverb")):
+        parts = load_amp(FOLDER / name).parts
+        words = {item.name: item.words for item in items_of(parts) if item.kind.endswith("transformer")}
+        assert sorted(words.values()) == sorted(["power", driver, "output"])

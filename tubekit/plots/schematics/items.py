@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from tubekit.amp.parts import GROUND, Part
+from tubekit.amp.parts import GROUND, Loudspeaker, Part, ReverbTank, Transformer, Tube
 
 GAP = "  "
 """Between the pieces of a cable."""
@@ -20,7 +20,8 @@ CABLES = ("cable", "plug out")
 class Item:
     """One symbol: its name, kind, pins as (terminal, node), and the designators it stands for.
 
-    `words` is what stands beside a cable: its pins and wires one after another.
+    `words` is what stands beside it: of a cable its pins and wires one after another, of a transformer what
+    it is for.
     """
 
     name: str
@@ -55,9 +56,23 @@ def items_of(parts: Mapping[str, Part]) -> list[Item]:
     wiring: list[Item] = []
     for part in parts.values():
         for one in part.symbols():
-            item = Item(one.name, one.symbol, one.pins, (part.designator,), one.words)
+            words = _serves(part, parts) if isinstance(part, Transformer) else one.words
+            item = Item(one.name, one.symbol, one.pins, (part.designator,), words)
             (wiring if one.symbol in CABLES else found).append(item)
     return found + _cables(wiring, {node for item in found for node in item.nodes})
+
+
+def _serves(part: Transformer, parts: Mapping[str, Part]) -> str:
+    """What a transformer is for: that of its kind, or interstage or reverb by what its secondaries drive."""
+    taps = {tap for one in part.windings if one is not part.primary for tap in one.taps} - {GROUND}
+    beside = [one for one in parts.values() if one is not part and taps & set(one.nodes)]
+    near = taps | {node for one in beside if len(one.nodes) == 2 for node in one.nodes} - {GROUND}
+    sections = [one for tube in parts.values() if isinstance(tube, Tube) for one in tube.sections]
+    if any(isinstance(one, ReverbTank) for one in beside):
+        return "reverb"
+    if not any(isinstance(one, Loudspeaker) for one in beside) and near & {one.grid for one in sections}:
+        return "interstage"
+    return part.kind.split()[0]
 
 
 def _cables(wiring: list[Item], busy: set[str]) -> list[Item]:

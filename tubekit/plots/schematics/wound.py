@@ -48,7 +48,7 @@ def transformer(label: Sequence[Line], item: Item, *, primary_up: Sequence[str] 
         Pin(node, 4, row, RIGHT) for coil in right for row, node in zip(coil.rows, coil.nodes, strict=True)
     ]
     low = min(primary.rows[-1], min((coil.rows[-1] for coil in right), default=0))
-    words = (Words((label[0], Line(item.kind.split()[0], "value"), *label[1:]), 2.0, 0.8 + LINE, "center"),)
+    words = (Words((label[0], Line(item.words, "value"), *label[1:]), 2.0, 0.8 + LINE, "center"),)
     more = (primary, tuple(right), low)
     return Shape("transformer", "v", tuple(pins), (Box(0.1, low - 0.3, 3.9, 0.3),), words, more)
 
