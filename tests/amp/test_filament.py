@@ -15,7 +15,7 @@ from tubekit.amp.hum import hum
 from tubekit.amp.parts import Tube
 from tubekit.amp.signal import signal_path
 from tubekit.devices import catalogue
-from tubekit.errors import SolveError
+from tubekit.errors import AmpFileError, SolveError
 
 TAP = (
     'T1.filament = { nodes = ["f1", "k2", "f2"], volts = ["1.3 V", "1.3 V"], resistance = ["0.02", "0.02"] }'
@@ -76,6 +76,26 @@ def test_hum_of_the_filament_goes_with_the_wiper_off_its_middle() -> None:
     one = idle("pot").tube("V7")
     mu = float(catalogue.tube("2A3").at(plate=float(one.plate_v), grid=float(one.grid_v)).mu)
     assert abs(whole) == pytest.approx(0.2 * float(one.heater_rms_v) * (1 + 1 / mu) * from_grid, rel=0.05)
+
+
+def test_a_cathode_of_its_own_is_refused_with_where_it_goes() -> None:
+    """Solved before with the filament beside the current's way: no drop in the hum control."""
+    text = TEXT.replace("[parts]\n", f"[parts]\n{POT}\n")
+    apart = text.replace('grid = "g2", heater', 'grid = "g2", cathode = "k2", heater')
+    with pytest.raises(AmpFileError, match=r"V7: 2A3 has no cathode pin.*join k2 .*wiper of the hum control"):
+        amp_from_text(apart)
+    end = text.replace('grid = "g2", heater', 'grid = "g2", cathode = "f1", heater')
+    part = amp_from_text(end).parts["V7"]
+    assert isinstance(part, Tube)
+    assert part.sections[0].cathode == "V7_filament"
+
+
+def test_a_filament_without_nodes_is_not_told_to_miss_a_cathode() -> None:
+    text = TEXT.replace("[parts]\n", f"[parts]\n{POT}\n").replace(', heater = ["f1", "f2"]', "")
+    with pytest.raises(AmpFileError) as caught:
+        amp_from_text(text)
+    assert "the heater of 2A3 joins no nodes" in str(caught.value)
+    assert "cathode is missing" not in str(caught.value)
 
 
 def test_it_is_drawn_with_a_filament() -> None:

@@ -114,6 +114,26 @@ def test_no_such_kind_or_stage_lists_near_ones(form: AmpForm) -> None:
     assert not form.draft.parts
 
 
+def test_the_boxes_of_a_tube_are_the_electrodes_it_has(form: AmpForm) -> None:
+    for tube_type, keys in (("0A2", ["plate", "cathode"]), ("2A3", ["plate", "grid", "heater", "heater"])):
+        name = form.add("tube, or tube rectifier")
+        form.put((name, "type"), tube_type)
+        boxes = [one.key for one in entries(name, form.draft.parts[name]) if one.kind == "node"]
+        assert boxes == keys
+        assert set(form.draft.parts[name]) == {"type", *keys}
+        form.remove()
+
+
+def test_half_of_a_twin_may_stay_unused(form: AmpForm) -> None:
+    name = form.add("tube, or tube rectifier")
+    form.put((name, "type"), "12AX7")
+    form.put((name, "unused"), "b")
+    assert set(form.draft.parts[name]) == {"type", "unused", "a", "heater"}
+    assert not [one for one in form.draft.problems if one.part.endswith(".b") or "sections" in one.problem]
+    form.put((name, "unused"), "")
+    assert "b" in form.draft.parts[name]
+
+
 @pytest.mark.parametrize("what", KINDS)
 def test_every_kind_of_part_can_be_added_filled_in_and_taken_out(form: AmpForm, what: str) -> None:
     name = form.add(what)

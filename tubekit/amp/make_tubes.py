@@ -54,7 +54,7 @@ def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tub
         return None
     if known.family in DIODES:
         return _diode(DIODES[known.family], designator, table, known, found)
-    table = _with_filament(designator, table, known)
+    table = _with_filament(designator, table, known, found)
     inner = tables_in(table)
     alone = [key for key in SINGLE if key in table and key not in inner]
     values = read_fields(Tube, table, designator, found, (*ALWAYS, *inner, *alone))
@@ -64,8 +64,12 @@ def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tub
         fix = f"Draw {known.sections} of them, or correct the type"
         problem = f"{known.type} is {known.words}, but {len(sections)} sections are drawn"
         found.add(designator, problem, fix, alike(known, len(sections)), code="too_many_sections")
-    elif len(sections) < known.sections and not table.get("note"):
-        fix = f"Add {designator}.b with its electrodes, or a note that says why a section is unused"
+    elif str(table.get("unused")) in inner or (table.get("unused") and known.sections < 2):
+        fix = "Take 'unused' out, or name the half of a twin that nothing is wired to"
+        problem = f"'unused' names {table['unused']}, which is drawn" if inner else f"{known.type} is no twin"
+        found.add(designator, problem, fix, code="unused", key="unused")
+    elif len(sections) < known.sections and not (table.get("note") or table.get("unused")):
+        fix = f'Add {designator}.b with its electrodes, or write unused = "b"'
         problem = f"only {len(sections)} of {known.sections} sections of {known.type} drawn"
         found.add(designator, problem, fix, alike(known, len(sections)), code="sections_left_out")
     _heater(designator, table, known, found)
@@ -81,14 +85,25 @@ def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tub
     return Tube(designator=designator, sections=good, family=known.family, socket=known.base, **values)
 
 
-def _with_filament(designator: str, table: Mapping[str, Any], known: TubeFacts) -> Mapping[str, Any]:
-    """The table of a directly heated tube whose cathode is not drawn: it is the middle of its filament."""
+def _with_filament(
+    designator: str, table: Mapping[str, Any], known: TubeFacts, found: Findings
+) -> Mapping[str, Any]:
+    """The table of a directly heated tube: its cathode is the middle of its filament, without a pin."""
     ends = table.get("heater")
-    drawn = "cathode" in table or bool(tables_in(table))
-    if drawn or not (known.filament and isinstance(ends, list) and len(ends) == 2):
+    if not known.filament or tables_in(table):
         return table
-    middle = f"{designator}_filament"
-    return {**table, "heater": [ends[0], middle, ends[1]], "cathode": middle}
+    three = isinstance(ends, list) and len(ends) == 3
+    middle = ends[1] if three and isinstance(ends, list) else f"{designator}_filament"
+    if isinstance(ends, list) and table.get("cathode", middle) not in (*ends, middle):
+        tied = "to the center tap of its winding, or to the wiper of the hum control"
+        fix = (
+            f"Take cathode out, and join {table['cathode']} {tied}; its current leaves by the heater's nodes"
+        )
+        problem = f"{known.type} has no cathode pin: its filament is its cathode"
+        found.add(designator, problem, fix, code="no_such_electrode", key="cathode")
+    if isinstance(ends, list) and len(ends) == 2:
+        ends = [ends[0], middle, ends[1]]
+    return {**table, "cathode": middle, **({"heater": ends} if "heater" in table else {})}
 
 
 def _section(

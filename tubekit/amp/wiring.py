@@ -249,7 +249,8 @@ def _tube_notes(tube: Tube, parts: Mapping[str, Part]) -> Iterator[Note]:
         return
     drawn = len(tube.sections)
     if drawn and drawn < known.sections:
-        text = f"{tube.designator}: {drawn} of {known.sections} sections drawn ({tube.note})."
+        why = tube.note or "the other is not used"
+        text = f"{tube.designator}: {drawn} of {known.sections} sections drawn ({why})."
         yield Note("sections_left_out", tube.designator, text)
     fed, (want, _) = fed_by(tube, parts), tube.heater_rating()
     if fed is not None and want and abs(fed[1] / want - 1) > HEATER_OFF:

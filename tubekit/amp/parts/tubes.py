@@ -66,6 +66,21 @@ class TubeFacts:
     tapped: bool = False
     filament: bool = False
 
+    def electrodes(self, place: int = 0) -> tuple[str, ...]:
+        """What its section has pins for beside the heater: a filament is its own cathode, gas has no grid.
+
+        Examples
+        --------
+        >>> facts("6V6GT").electrodes(), facts("2A3").electrodes(), facts("0A2").electrodes()
+        (('plate', 'screen', 'grid', 'cathode'), ('plate', 'grid'), ('plate', 'cathode'))
+        """
+        if self.family == "rectifier":
+            return ("plates", "cathode")
+        if self.family == REGULATOR:
+            return ("plate", "cathode")
+        screen = self.family == "pentode" or (self.family == MIXED and place == 1)
+        return ("plate", *(["screen"] if screen else []), "grid", *([] if self.filament else ["cathode"]))
+
     @property
     def words(self) -> str:
         """Family and sections in trade words, for messages."""
@@ -126,7 +141,8 @@ class Section:
 class Tube(Part):
     """An amplifying tube in its socket; `type` is a tuple of types in a batch.
 
-    `family` is that of the drawn type, `socket` its base; `emission` is 1 for a new cathode. Of a tapped
+    `family` is that of the drawn type, `socket` its base; `emission` is 1 for a new cathode, `unused` the
+    section of a twin that nothing is wired to. Of a tapped
     heater `heater_halves` says how its halves are wired; three nodes are pins 4, 9 and 5. The cathode of a
     directly heated tube is the middle of its filament, which no pin brings out: `heater` names it between
     the two ends.
@@ -142,6 +158,7 @@ class Tube(Part):
     heater: tuple[str, ...] = field(default=(), metadata=written(HEATER))
     heater_halves: str = field(default="", metadata=written(Choice((PARALLEL, SERIES))))
     emission: Value = field(default=1.0, metadata=written(Quantity("", 0.0, 2.0)))
+    unused: str = field(default="", metadata=written(Choice(("a", "b"))))
     sections: tuple[Section, ...] = ()
     family: str = ""
     socket: str = ""

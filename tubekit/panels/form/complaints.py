@@ -30,7 +30,7 @@ _FIXES = {
     "no_primary": "Add the primary, with nodes, volts or turns, and resistance",
     "no_secondary": "Add a winding: secondary, high voltage, heater …",
     "inductance_misplaced": "Move it to the primary",
-    "sections_left_out": "Draw the others too, or write a note that says why they stay unused",
+    "sections_left_out": "Draw it too, or choose which half is not used",
     "kind_untold": "Choose the kind",
 }
 """How to mend it in the form, where that is not how it is mended in a file."""

@@ -137,7 +137,9 @@ class Entering:
     def put(self, path: Path_, value: Any) -> None:
         """Enter a value at a path such as ('R1', 'value') or ('V1', 'a', 'plate'); nothing is refused."""
         draft, owner = self.draft.put(path, value), str(path[0])
-        self.take(_with_electrodes(draft, owner) if path[-1] == "type" else draft)
+        if path[-1] == "unused" and value:
+            draft = draft.put((owner, value), None)
+        self.take(_with_electrodes(draft, owner) if path[-1] in ("type", "unused") else draft)
 
     def rename(self, new: str) -> None:
         """Give the part on the desk another designator; a taken one is complained about."""

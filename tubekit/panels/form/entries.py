@@ -11,7 +11,7 @@ from tubekit.amp.parts import Capacitor, Part, TwoTerminal
 from tubekit.amp.parts.connectors import PinNode
 from tubekit.amp.parts.diodes import TypeName
 from tubekit.amp.parts.iron import PowerTransformer, Transformer
-from tubekit.amp.parts.tubes import RectifierTube, Section, Tube, TubeFacts
+from tubekit.amp.parts.tubes import MIXED, RectifierTube, Section, Tube, TubeFacts
 from tubekit.devices import catalogue
 from tubekit.panels.form.draft import Path_
 from tubekit.panels.form.kinds import kind_of, tube_facts
@@ -148,7 +148,7 @@ def _tube(kind: type[Part], table: Mapping[str, Any]) -> Iterator[Entry]:
     if known is not None:
         yield from _electrodes(kind, known, table)
     for key in ("role", "emission", "series", "note"):
-        if key in specs:
+        if key in specs and (key != "emission" or known is None or known.heater_volts):
             yield from _of(specs[key], table)
 
 
@@ -160,26 +160,28 @@ def _electrodes(kind: type[Part], known: TubeFacts, table: Mapping[str, Any]) ->
             yield Entry(("plates", place), _with_pin(name, pins), NODE, needed=place == 0)
         yield Entry(("cathode",), _with_pin("cathode", pins), NODE, needed=True)
     else:
-        for key in _section_keys(known, table):
+        if known.sections > 1:
+            halves = (("all used", ""), *((f"half {key}", key) for key in "ab"))
+            yield Entry(("unused",), "not used", CHOICE, halves)
+        for place, key in enumerate(_section_keys(known, table)):
+            drawn = table.get(key, {}) if key else table
+            usual = known.electrodes(place)
             for spec in fields_of(Section):
-                if spec.key == "screen" and known.family == "triode":
-                    continue
-                name = f"{spec.key} {key}".rstrip()
-                path: Path_ = (key, spec.key) if key else (spec.key,)
-                yield Entry(
-                    path,
-                    _with_pin(name, pins),
-                    NODE,
-                    needed=spec.key != "screen" or known.family == "pentode",
-                )
+                if spec.key in usual or spec.key in drawn or (spec.key, known.family) == ("screen", MIXED):
+                    name = f"{spec.key} {key}".rstrip()
+                    path: Path_ = (key, spec.key) if key else (spec.key,)
+                    needed = (spec.key in usual and known.family != MIXED) or spec.required
+                    yield Entry(path, _with_pin(name, pins), NODE, needed=needed)
     if known.heater_volts:
-        for place in range(2):
+        ends = table.get("heater")
+        for place in range(max(2, len(ends) if isinstance(ends, list) else 0)):
             yield Entry(("heater", place), _with_pin("heater", pins, place), NODE, needed=True)
 
 
 def _section_keys(known: TubeFacts, table: Mapping[str, Any]) -> list[str]:
     drawn = [key for key, value in table.items() if isinstance(value, dict)]
     usual = ["a", "b", "c"][: known.sections] if known.sections > 1 else [""]
+    usual = [key for key in usual if key != table.get("unused")]
     return list(dict.fromkeys([*drawn, *usual]))[: max(known.sections, len(drawn))]
 
 

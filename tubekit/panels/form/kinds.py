@@ -7,9 +7,10 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from tubekit.amp.fields import Listed, NodeName, fields_of
+from tubekit.amp.make_tubes import DIODES
 from tubekit.amp.parts import KINDS, Part
 from tubekit.amp.parts.iron import Transformer, Winding
-from tubekit.amp.parts.tubes import RectifierTube, Section, Tube, TubeFacts, facts
+from tubekit.amp.parts.tubes import Section, Tube, TubeFacts, facts
 from tubekit.errors import InputError
 
 LETTERS = sorted({letter for kind in KINDS for letter in kind.letters}, key=len, reverse=True)
@@ -43,8 +44,8 @@ def kind_of(designator: str, table: Mapping[str, Any]) -> type[Part] | None:
         return None
     if letter == "V":
         known = tube_facts(table)
-        is_rectifier = known.family == "rectifier" if known else "plates" in table
-        return RectifierTube if is_rectifier else Tube
+        family = known.family if known else "rectifier" if "plates" in table else ""
+        return DIODES.get(family, Tube)
     named = [kind for kind in allowed if kind.kind == table.get("kind")]
     return (named or allowed)[0]
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from tubekit.amp.parts import KINDS
-from tubekit.amp.parts.tubes import MIXED, TubeFacts
+from tubekit.amp.parts.tubes import TubeFacts
 from tubekit.panels.form.draft import Draft
 from tubekit.panels.form.kinds import kind_of, letter_of, tube_facts
 
@@ -76,7 +76,11 @@ def electrodes(draft: Draft, designator: str) -> dict[str, Any]:
     if known is None:
         return {}
     number = designator.removeprefix("V")
-    found = _rectifier(draft, number, known) if known.family == "rectifier" else _sections(number, known)
+    found = (
+        _rectifier(draft, number, known)
+        if known.family == "rectifier"
+        else _sections(number, known, str(table.get("unused")))
+    )
     if known.heater_volts and "heater" not in found:
         found["heater"] = list(heaters(draft))
     return {key: value for key, value in found.items() if key not in table}
@@ -92,14 +96,14 @@ def heaters(draft: Draft) -> tuple[str, str]:
     return HEATERS
 
 
-def _sections(number: str, known: TubeFacts) -> dict[str, Any]:
+def _sections(number: str, known: TubeFacts, unused: str) -> dict[str, Any]:
     keys = "abc"[: known.sections] if known.sections > 1 else [""]
     found: dict[str, Any] = {}
     for place, key in enumerate(keys):
-        screen = known.family == "pentode" or (known.family == MIXED and place == 1)
-        names = {"plate": f"p{number}{key}"} | ({"screen": f"s{number}{key}"} if screen else {})
-        names |= {"grid": f"g{number}{key}", "cathode": f"k{number}{key}"}
-        found |= {key: names} if key else names
+        names = {one: f"{one[0]}{number}{key}" for one in known.electrodes(place)}
+        names |= {"cathode": f"k{number}{key}"} if "cathode" in names else {}
+        if key != unused:
+            found |= {key: names} if key else names
     return found
 
 
