@@ -28,7 +28,7 @@ WORDS = {
     "ohm": "ohm,ohms,Ohm,Ohms,OHM,OHMS,Ω",
     "F": "F,f,fd,FD,farad,farads",
     "H": "H,h,Hy,hy,henry,henries",
-    "V": "V,v,volt,volts",
+    "V": "V,v,volt,volts,VDC,Vdc,vdc,WVDC,WV,VAC,Vac,vac",
     "A": "A,a,amp,amps,ampere,amperes",
     "W": "W,w,watt,watts",
     "Hz": "Hz,hz,HZ,c/s,cps,cycles",

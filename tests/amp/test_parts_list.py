@@ -161,7 +161,9 @@ def row_of(folder: Path, part: str) -> int:
     [
         ("R14,resistor,270,", "R14,resistor,27O,", "R14", "value", "'27O' is not a resistance", "270 is meant", "unit"),
         ("R14,resistor,270,", "R14,resistr,270,", "R14", "kind", "kind 'resistr'", "Near: resistor", "kind"),
-        ("R14,resistor,270,", "R14,resistor,,", "R14", "", "value is missing", "Add value", "missing"),
+        ("R14,resistor,270,", "R14,resistor,,", "R14", "value", "value is missing", "Fill in the column value", "missing"),
+        ("V1,tube,12AX7,", "V1,tube,,", "V1", "value", "type is missing", "Write it like 12AX7", "missing"),
+        ('V1,tube,12AX7,"heater = h1, h2"', "V1,tube,12AX7,", "V1", "nodes", "joins no nodes", "like heater = h1, h2 in the column nodes", "missing"),
         ("V1,tube,12AX7,", "V1,tube,12AX8,", "V1", "value", "'12AX8' is not a known tube type", "Near: 12AX7", "unknown_tube"),
         ("plate = p1a; grid", "plat = p1a; grid", "V1.a", "nodes", "'plat' is not known", "Near: plate", "unknown_key"),
         ('"315 V, 315 V"', "315 V", "T1.high_voltage", "value", "volts has 1", "list of 2", "section_count"),
@@ -269,3 +271,14 @@ def test_the_command_writes_lists_and_templates(tmp_path: Path, capsys: pytest.C
     with pytest.raises(AmpFileError) as caught:  # examples are no whole amp, but each can be read
         load_amp(blank)
     assert {one.code for one in caught.value.problems} <= WIRING
+
+
+@pytest.mark.parametrize("between", [" ", "/", " / ", "; ", ";"])
+def test_nodes_may_be_parted_as_people_type_them(between: str) -> None:
+    rows = [["part", "kind", "value", "nodes"], ["R5", "", "220k", f"B4{between}p1a"],
+            ["V5", "", "5U4G", f"plates = hv_a{between}hv_b; cathode = B1"], ["T1", "power transformer", "", ""],
+            ["T1.high_voltage", "", "400 V / 400 V", f"hv_a{between}ground{between}hv_b"]]  # fmt: skip
+    tables, _ = tables_of(rows, "mine.csv")
+    assert tables["R5"]["nodes"] == ["B4", "p1a"]
+    assert tables["V5"] == {"type": "5U4G", "plates": ["hv_a", "hv_b"], "cathode": "B1"}
+    assert tables["T1"]["high_voltage"] == {"volts": ["400 V", "400 V"], "nodes": ["hv_a", "ground", "hv_b"]}

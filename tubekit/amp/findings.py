@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
@@ -28,6 +29,7 @@ class Findings:
         path = part.strip("[]")
         places = (self._origins.get(one) for one in (f"{path}.{key}", path, path.split(".")[0]))
         where = next((one for one in places if one), self.name)
+        fix = _in_a_cell(fix, key, where.partition(", column ")[2]) if ", row " in where else fix
         self.problems.append(
             AmpFileError(problem, where=where, part=part, fix=fix, near=near, code=code, key=key, word=word)
         )
@@ -37,6 +39,20 @@ class Findings:
         self.add(
             part, f"{key} {error.problem}", error.fix, error.near, code=error.code, key=key, word=error.word
         )
+
+
+def _in_a_cell(fix: str, key: str, column: str) -> str:
+    """A fix in the words of a parts list: no brackets and quotation marks, the column where it is known."""
+    plain = re.sub(r'\[("[^\]]*|\.\.|…)\]', r"\1", fix).replace('"', "")
+    if column in ("", "nodes", "more"):
+        return (
+            f"{plain} in the column {column}"
+            if column and re.match(r"(Add|Write) .* = |Write it like", plain)
+            else plain
+        )
+    if plain.startswith(f"Add {key} = …"):
+        return f"Fill in the column {column}"
+    return plain.replace(f"{key} = ", "")
 
 
 def read_fields(

@@ -45,14 +45,29 @@ class Scheme:
         form = self.forms.get(key)
         return isinstance(form.entry if isinstance(form, Listed) else form, NodeName | NodeOrPair)
 
-    def read(self, key: str, items: Sequence[str]) -> object:
-        """The value of a key as an amp file has it."""
-        form, whole = self.forms.get(key), ", ".join(items)
-        if self.names_nodes(key):
-            items = [node for item in items for node in item.split()]
+    def column(self, key: str) -> str:
+        """The column that a key belongs in."""
+        if key in DIRECT or key == self.value:
+            return key if key in DIRECT else "value"
+        return "nodes" if self.names_nodes(key) else "more"
+
+    def read(self, key: str, pieces: Sequence[str]) -> object:
+        """The value of a key as an amp file has it; lists may have / between, of nodes blanks too."""
+        form, between = self.forms.get(key), r"[\s/]+" if self.names_nodes(key) else r"/"
+        if isinstance(form, Listed) or self.names_nodes(key):
+            split = (
+                [_unquoted(piece)] if piece.startswith('"') else re.split(between, piece) for piece in pieces
+            )
+            items = [item.strip() for some in split for item in some if item.strip()]
+        else:
+            items = [_unquoted(piece) for piece in pieces]
         if isinstance(form, Listed) or (isinstance(form, NodeOrPair) and len(items) != 1):
-            return list(items)
-        return {"true": True, "false": False}.get(whole, whole) if form is None else whole
+            return items
+        return self.whole(key, ", ".join(items))
+
+    def whole(self, key: str, text: str) -> object:
+        """The value of a key that is no list."""
+        return {"true": True, "false": False}.get(text, text) if key not in self.forms else text
 
 
 def _scheme(part: str, kind: str, parent: Mapping[str, Any]) -> Scheme:
@@ -148,11 +163,11 @@ def _row(part: str, kind: str, table: Mapping[str, Any], parent: Mapping[str, An
     scheme = _scheme(part, kind, parent)
     cells, nodes, more = {"part": part, "kind": kind}, dict[str, str](), dict[str, str]()
     for key, value in table.items():
-        column = "value" if key == scheme.value and key not in DIRECT else key
+        column = scheme.column(key)
         if column in DIRECT:
             cells[column] = _listed(value) if isinstance(value, list) else plain(value)
         else:
-            (nodes if scheme.names_nodes(key) else more)[key] = _listed(value)
+            (nodes if column == "nodes" else more)[key] = _listed(value)
     if list(nodes) == [scheme.bare]:
         cells["nodes"] = nodes[scheme.bare]
     else:
@@ -167,7 +182,7 @@ def _listed(value: object) -> str:
 
 def _quoted(value: object) -> str:
     text = plain(value)
-    simple = text == text.strip() and re.fullmatch(r'[^",;=\n]+', text)
+    simple = text == text.strip() and re.fullmatch(r'[^",;=/\n]+', text)
     return text if simple else json.dumps(text, ensure_ascii=False)
 
 
@@ -245,6 +260,8 @@ def _take(part: str, cells: Cells, tables: dict[str, Any], places: dict[str, str
             part=part,
         )
     places[path] = here
+    if name != "amp":  # where it would be written, for what is missing
+        places |= {f"{path}.{key}": f"{here}, column {scheme.column(key)}" for key in scheme.forms}
     for key, value, column in _values(cells, scheme, part, here):
         there = f"{here}, column {column}"
         if key in table:
@@ -269,23 +286,31 @@ def _values(cells: Cells, scheme: Scheme, part: str, here: str) -> Iterator[tupl
         elif column != "kind":
             key = scheme.value if column == "value" else column
             form = scheme.forms.get(key)
-            kept = [cell if isinstance(form, Words) else cell.strip()]
-            listed = [item for _, some in _entries(cell) for item in some]
-            yield key, scheme.read(key, listed if isinstance(form, Listed) else kept), column
+            if isinstance(form, Listed) or scheme.names_nodes(key):
+                yield key, scheme.read(key, [piece for _, some in _entries(cell) for piece in some]), column
+            else:
+                yield key, scheme.whole(key, cell if isinstance(form, Words) else cell.strip()), column
 
 
-def _entries(cell: str) -> Iterator[tuple[str, list[str]]]:
-    """(key, items) of each entry of a cell, the key '' where none is written."""
-    key, items = "", list[str]()
+def _entries(cell: str) -> list[tuple[str, list[str]]]:
+    """(key, pieces) of each entry of a cell, the key '' where none is written; quotation marks are left on.
+
+    What has no key of its own goes on with the list before it.
+    """
+    found: list[tuple[str, list[str]]] = []
+    key, pieces = "", list[str]()
     for piece in [*PIECES.findall(cell), ";"]:
-        if piece == "=" and len(items) == 1 and not key:
-            key, items = items[0], []
+        if piece == "=" and len(pieces) == 1 and not key:
+            key, pieces = _unquoted(pieces[0]), []
         elif piece in (";", "\n"):
-            if key or items:
-                yield key, items
-            key, items = "", []
+            if key or not found:
+                found.append((key, pieces))
+            else:
+                found[-1][1].extend(pieces)
+            key, pieces = "", []
         elif piece != "," and piece.strip():
-            items.append(_unquoted(piece.strip()))
+            pieces.append(piece.strip())
+    return [one for one in found if any(one)]
 
 
 def _unquoted(text: str) -> str:
