@@ -48,7 +48,7 @@ def test_an_old_python_gets_one_sentence(monkeypatch, capsys) -> None:
     [
         ([], ("lab",)),
         (["lab", "--no-browser"], ("lab",)),
-        (["test", "-x"], ("lab", "test")),
+        (["test", "-x"], ("docs", "lab", "test")),
         (["swap", "teasel", "R14=330"], ()),
         (["--help"], ()),
         (["amps"], ()),

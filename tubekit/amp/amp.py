@@ -109,7 +109,18 @@ class Amp(Printed):
             return ()
 
     def parts_at(self, node: str) -> tuple[Part, ...]:
-        """The parts that touch a node, in drawn order (none for an unknown node)."""
+        """The parts that touch a node, in drawn order (none for an unknown node).
+
+        Parameters
+        ----------
+        node
+            Name of the node.
+
+        Returns
+        -------
+        tuple[Part, ...]
+            In drawn order; none for an unknown node.
+        """
         return tuple(part for part in self.parts.values() if node in part.nodes)
 
     def changed(self, changes: Mapping[str, object] | None = None, *, mains_rms: object = None) -> Amp:
@@ -117,14 +128,22 @@ class Amp(Printed):
 
         Parameters
         ----------
-        changes : designator to value ("R14": "330"), to type ("V5": "5AR4"), or to 'open', 'short',
-            'removed'; "R31.position", "V3.emission", "C14.rating", "T2.primary.resistance" reach other
-            fields. A sequence makes a batch; all sequences are of one length.
-        mains_rms : mains, one value or a sequence [V rms].
+        changes
+            Designator to value ("R14": "330"), to type ("V5": "5AR4"), or to 'open', 'short', 'removed';
+            "R31.position", "V3.emission", "C14.rating", "T2.primary.resistance" reach other fields. A
+            sequence makes a batch; all sequences are of one length.
+        mains_rms
+            Mains, one value or a sequence [V rms].
+
+        Returns
+        -------
+        Amp
+            The new amp; this one stays as it is.
 
         Raises
         ------
-        ChangeError : no such part, a value of the wrong kind or out of range, sequences of unlike length.
+        ChangeError
+            No such part, a value of the wrong kind or out of range, sequences of unlike length.
         """
         outcome = change_parts(self.parts, {} if changes is None else changes, self.name, self.batch)
         mains, batch, records = self.mains_rms, outcome.batch, outcome.records
@@ -144,9 +163,20 @@ class Amp(Printed):
     def member(self, index: int) -> Amp:
         """One amp out of the batch.
 
+        Parameters
+        ----------
+        index
+            From 0.
+
+        Returns
+        -------
+        Amp
+            The single amp.
+
         Raises
         ------
-        ChangeError : this is not a batch, or it has no such member.
+        ChangeError
+            This is not a batch, or it has no such member.
         """
         if self.batch is None or not 0 <= index < self.batch:
             held = "this is one amp, not a batch" if self.batch is None else f"there are {self.batch} members"
@@ -161,6 +191,16 @@ class Amp(Printed):
 
     def variants(self, chosen: npt.ArrayLike) -> str:
         """Members of a batch by their own values: '2 of 5 variants (R14 100 Ω; R14 120 Ω)'.
+
+        Parameters
+        ----------
+        chosen
+            Mask (N,).
+
+        Returns
+        -------
+        str
+            Such as '2 of 5 variants (R14 100 Ω; R14 120 Ω)'.
 
         Examples
         --------
@@ -181,17 +221,24 @@ class Amp(Printed):
 
         Parameters
         ----------
-        path : its suffix says what is written: .toml, .csv, or .xlsx (needs openpyxl).
-        overwrite : let it replace a file that is there.
+        path
+            Its suffix says what is written: .toml, .csv, or .xlsx (needs openpyxl).
+        overwrite
+            Let it replace a file that is there.
 
         Returns
         -------
-        Path : where it was written.
+        Path
+            Where it was written.
 
         Raises
         ------
-        AmpFileError : another suffix. RecordError : there is such a file, or none can be written there.
-        ChangeError : a batch is many amps; take one with `member`.
+        AmpFileError
+            Another suffix.
+        RecordError
+            There is such a file, or none can be written there.
+        ChangeError
+            A batch is many amps; take one with `member`.
 
         Examples
         --------
@@ -209,9 +256,15 @@ class Amp(Printed):
 
         With a part taken out the text may not load: the check then says what hangs loose.
 
+        Returns
+        -------
+        str
+            TOML.
+
         Raises
         ------
-        ChangeError : a batch is many amps; take one with `member`.
+        ChangeError
+            A batch is many amps; take one with `member`.
         """
         return toml_text(self._tables())
 

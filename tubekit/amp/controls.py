@@ -74,12 +74,26 @@ def control_family(
 
     Parameters
     ----------
-    settings : designator of a control to its positions, 0 to 1; all sequences of one length.
-    jack, source_ohms : see `signal_path`.
+    amp
+        The amp, from `load_amp`, changed or not.
+    settings
+        Designator of a control to its positions, 0 to 1; all sequences of one length.
+    jack
+        Designator of the driven input jack, as for `signal_path`.
+    frequencies_hz
+        (K,) above zero; as for `signal_path` when not given.
+    source_ohms
+        Resistance of the generator [Ω].
+
+    Returns
+    -------
+    ControlFamily
+        One response for each setting.
 
     Raises
     ------
-    ChangeError : no control named, no such control, positions out of range or of unlike length.
+    ChangeError
+        No control named, no such control, positions out of range or of unlike length.
 
     Examples
     --------

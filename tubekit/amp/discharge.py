@@ -158,18 +158,29 @@ class Discharge(Printed):
 def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGEST_S) -> Discharge:
     """How every capacitor of the supply discharges once the mains is cut.
 
-    Parameters
-    ----------
-    near : a report of this amp, to save the solve.
-    seconds : how long to look [s].
-
     The mains plug counts as pulled at the peak of the mains. Valid for the parts as drawn: a bleeder
     that has gone open is calculated with `amp.changed({"R24": "open"})`.
 
+    Parameters
+    ----------
+    amp
+        The amp, from `load_amp`, changed or not.
+    near
+        A report of this amp, to save the solve.
+    seconds
+        How long to look [s].
+
+    Returns
+    -------
+    Discharge
+        Volts of each capacitor over time, tubes cold and tubes cooling.
+
     Raises
     ------
-    ChangeError : a batch.
-    SolveError : the amp has no idle state, or the run stops.
+    ChangeError
+        A batch.
+    SolveError
+        The amp has no idle state, or the run stops.
 
     Examples
     --------

@@ -150,10 +150,28 @@ def headroom(
     The whole amp is solved in steady state at each drive; should that fail, the order of clipping is
     estimated from the slopes at idle, and `method` says so.
 
+    Parameters
+    ----------
+    amp
+        The amp, from `load_amp`, changed or not.
+    jack
+        Designator of the driven input jack; the one drawn as plugged, or the first input, when not given.
+    frequency_hz
+        Frequency of the drive [Hz].
+    source_ohms
+        Resistance of the generator at the jack [Ω].
+
+    Returns
+    -------
+    Headroom
+        Which stage clips at what drive, power and distortion along the way.
+
     Raises
     ------
-    ChangeError : a batch; no input jack or loudspeaker.
-    SolveError : the amp oscillates.
+    ChangeError
+        A batch; no input jack or loudspeaker.
+    SolveError
+        The amp oscillates.
 
     Examples
     --------

@@ -165,15 +165,27 @@ def hum(
 
     Parameters
     ----------
-    amp : from `load_amp`, changed or not; a batch gives arrays (N, ...).
-    jack : which input jack the generator is in; as drawn when not given.
-    unbalance : how much more the first heater end couples into a tube than the second, as a share; one
-        figure, or one by designator.
-    near : the hum of a similar amp, to start the solve from.
+    amp
+        From `load_amp`, changed or not; a batch gives arrays (N, ...).
+    jack
+        Which input jack the generator is in; as drawn when not given.
+    unbalance
+        How much more the first heater end couples into a tube than the second, as a share; one figure, or one
+        by designator.
+    source_ohms
+        Resistance of the generator at the jack [Ω].
+    near
+        The hum of a similar amp, to start the solve from.
+
+    Returns
+    -------
+    Hum
+        Hum at the speaker by frequency and by source.
 
     Raises
     ------
-    SolveError : the amp oscillates, so that its hum cannot be told, or has no idle state.
+    SolveError
+        The amp oscillates, so that its hum cannot be told, or has no idle state.
 
     Examples
     --------

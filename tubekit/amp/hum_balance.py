@@ -109,14 +109,27 @@ def hum_balance(
 
     Parameters
     ----------
-    control : designator of the potentiometer; the one across the heaters when not given.
-    unbalance : how much more one heater end couples into each tube than the other, as a share; zero is a
-        matched set, {"V1": 0.2} one tube off.
-    positions : of the control, 0 to 1, rising.
+    amp
+        The amp, from `load_amp`, changed or not.
+    control
+        Designator of the potentiometer; the one across the heaters when not given.
+    jack
+        Designator of the driven input jack; the one drawn as plugged, or the first input, when not given.
+    unbalance
+        How much more one heater end couples into each tube than the other, as a share; zero is a matched set,
+        {"V1": 0.2} one tube off.
+    positions
+        Of the control, 0 to 1, rising.
+
+    Returns
+    -------
+    HumBalance
+        Hum over the positions of the control, and its null.
 
     Raises
     ------
-    ChangeError : no such control, or none across the heaters; a batch of amps.
+    ChangeError
+        No such control, or none across the heaters; a batch of amps.
 
     Examples
     --------

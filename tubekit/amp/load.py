@@ -15,12 +15,19 @@ def load_amp(name_or_path: str | Path) -> Amp:
 
     Parameters
     ----------
-    name_or_path : a demo amp ('teasel') or the path of an amp file.
+    name_or_path
+        A demo amp ('teasel') or the path of an amp file.
+
+    Returns
+    -------
+    Amp
+        The amp as the file describes it.
 
     Raises
     ------
-    AmpFileError : the file cannot be read or describes something that cannot be; names file,
-        designator and fix, and lists every other problem below the first.
+    AmpFileError
+        The file cannot be read or describes something that cannot be; names file, designator and fix, and
+        lists every other problem below the first.
 
     Examples
     --------
@@ -35,9 +42,22 @@ def load_amp(name_or_path: str | Path) -> Amp:
 def amp_from_text(text: str, name: str = "pasted text") -> Amp:
     """The amp described in the text of an amp file ; it may extend a demo amp, or a file by its path.
 
+    Parameters
+    ----------
+    text
+        What an amp file holds (TOML).
+    name
+        What errors call the file.
+
+    Returns
+    -------
+    Amp
+        The amp as the text describes it.
+
     Raises
     ------
-    AmpFileError : as `load_amp`.
+    AmpFileError
+        As `load_amp`.
     """
     sheet = extended(parse_text(text, name), name, None)
     return _amp(Sheet(name, sheet.source, sheet.tables, sheet.origins), None)

@@ -40,15 +40,27 @@ def overall_feedback(
 
     Parameters
     ----------
-    part : designator; of the resistors from the output transformer's secondary the one whose loop has
-        the largest gain, when not given.
-    jack, source_ohms : see `signal_path`.
-    frequencies_hz : (K,) rising; 0.1 Hz to 2 MHz when not given.
-    view : this amp with its generator, to save the solve.
+    amp
+        The amp, from `load_amp`, changed or not.
+    part
+        Designator; of the resistors from the output transformer's secondary the one whose loop has the
+        largest gain, when not given.
+    jack, source_ohms
+        See `signal_path`.
+    frequencies_hz
+        (K,) rising; 0.1 Hz to 2 MHz when not given.
+    view
+        This amp with its generator, to save the solve.
+
+    Returns
+    -------
+    AmpLoop
+        Loop gain over frequency, margins, closed-loop gain.
 
     Raises
     ------
-    ChangeError : no such part, or no overall feedback in this amp.
+    ChangeError
+        No such part, or no overall feedback in this amp.
 
     Examples
     --------

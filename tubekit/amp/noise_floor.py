@@ -83,9 +83,24 @@ def _words(name: str) -> str:
 def noise_floor(amp: Amp, *, jack: str | None = None, source_ohms: float = SOURCE_OHMS) -> NoiseFloor:
     """Noise at the loudspeaker, controls as they are set.
 
+    Parameters
+    ----------
+    amp
+        The amp, from `load_amp`, changed or not.
+    jack
+        Designator of the driven input jack; the one drawn as plugged, or the first input, when not given.
+    source_ohms
+        Resistance of the generator at the jack [Ω].
+
+    Returns
+    -------
+    NoiseFloor
+        Noise at the speaker and what each source adds.
+
     Raises
     ------
-    SolveError : the amp oscillates.
+    SolveError
+        The amp oscillates.
 
     Examples
     --------

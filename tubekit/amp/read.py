@@ -33,6 +33,11 @@ class Sheet:
 def demo_names() -> tuple[str, ...]:
     """Names of the demo amps that come with tubekit, in alphabetical order.
 
+    Returns
+    -------
+    tuple[str, ...]
+        Such as 'teasel'.
+
     Examples
     --------
     >>> "teasel" in demo_names()

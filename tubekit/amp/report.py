@@ -68,12 +68,44 @@ class AmpReport(Printed):
         return (*self.solved.built.assumptions, *plain)
 
     def node(self, name: str) -> NodeReading:
-        """Reading at a node; CircuitError with near matches if there is none."""
+        """Reading at a node; CircuitError with near matches if there is none.
+
+        Parameters
+        ----------
+        name
+            Of the node.
+
+        Returns
+        -------
+        NodeReading
+            Its voltages.
+
+        Raises
+        ------
+        CircuitError
+            No such node; near matches are listed.
+        """
         self.solved.state.mean(name)
         return next(reading for reading in self.nodes if reading.node == name)
 
     def tube(self, section: str) -> TubeReading:
-        """Reading of a tube section such as 'V1a' or 'V3'; KeyError if there is none."""
+        """Reading of a tube section such as 'V1a' or 'V3'; KeyError if there is none.
+
+        Parameters
+        ----------
+        section
+            Such as 'V1a' or 'V3'.
+
+        Returns
+        -------
+        TubeReading
+            Its voltages, currents and dissipations.
+
+        Raises
+        ------
+        KeyError
+            No such section.
+        """
         return {reading.section: reading for reading in self.tubes}[section]
 
     def headline(self) -> str:
@@ -210,12 +242,20 @@ def analyse(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:
 
     Parameters
     ----------
-    amp : from `load_amp`, changed or not; a batch gives arrays (N,) in every reading.
-    near : the report of a similar amp, to start the solve from.
+    amp
+        From `load_amp`, changed or not; a batch gives arrays (N,) in every reading.
+    near
+        The report of a similar amp, to start the solve from.
+
+    Returns
+    -------
+    AmpReport
+        Idle voltages, currents and dissipations of every part.
 
     Raises
     ------
-    SolveError : the amp has no idle state that the solver can find; the best iterate is inside.
+    SolveError
+        The amp has no idle state that the solver can find; the best iterate is inside.
 
     Examples
     --------

@@ -221,13 +221,22 @@ def sag(amp: Amp, *, near: AmpReport | None = None) -> Sag:
 
     Parameters
     ----------
-    near : a report of this amp, to save its solve.
+    amp
+        The amp, from `load_amp`, changed or not.
+    near
+        A report of this amp, to save its solve.
+
+    Returns
+    -------
+    Sag
+        Idle, full drive with B+ held, full drive with B+ sagged, and the time between them.
 
     Raises
     ------
-    ChangeError : a batch, no input jack, or no output tube on an output transformer.
-    SolveError : the amp oscillates, no drive brings an output tube's grid to its cathode, or a solve does
-        not arrive.
+    ChangeError
+        A batch, no input jack, or no output tube on an output transformer.
+    SolveError
+        The amp oscillates, no drive brings an output tube's grid to its cathode, or a solve does not arrive.
 
     Examples
     --------

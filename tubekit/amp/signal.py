@@ -200,23 +200,38 @@ def signal_path(
 ) -> SignalPath:
     """Everything about the way of the signal through an amp, controls as they are set.
 
+    An amp that oscillates gives no response: `stable` is False and every gain NaN.
+
     Parameters
     ----------
-    amp : from `load_amp`, changed or not; a batch gives arrays (N, ...).
-    jack : designator of the driven input jack; the one drawn as plugged, else the first input.
-    frequencies_hz : (K,) above zero; 200 from 5 Hz to 100 kHz when not given.
-    reference_hz : where levels are read, and from where corners count [Hz].
-    source_ohms : resistance of the generator [Ω].
-    wipers : contact resistance of scratchy wipers by designator [Ω], inf for an open one.
-    near : the path of a similar amp, to start the solve from.
-    level_rms : level at the jack that levels are shown for [V rms]; one below clipping when not given.
+    amp
+        From `load_amp`, changed or not; a batch gives arrays (N, ...).
+    jack
+        Designator of the driven input jack; the one drawn as plugged, or the first input, when not given.
+    frequencies_hz
+        (K,) above zero; 200 from 5 Hz to 100 kHz when not given.
+    reference_hz
+        Where levels are read, and from where corners count [Hz].
+    source_ohms
+        Resistance of the generator [Ω].
+    wipers
+        Contact resistance of scratchy wipers by designator [Ω], inf for an open one.
+    near
+        The path of a similar amp, to start the solve from.
+    level_rms
+        Level at the jack that levels are shown for [V rms]; one below clipping when not given.
+
+    Returns
+    -------
+    SignalPath
+        Gain, levels, corners and impedances from jack to speaker.
 
     Raises
     ------
-    ChangeError : no input jack, no loudspeaker, no such jack or control.
-    SolveError : the amp has no idle state that can be found.
-
-    An amp that oscillates gives no response: `stable` is False and every gain NaN.
+    ChangeError
+        No input jack, no loudspeaker, no such jack or control.
+    SolveError
+        The amp has no idle state that can be found.
 
     Examples
     --------

@@ -186,13 +186,22 @@ def supply_report(
 
     Parameters
     ----------
-    amp : from `load_amp`, changed or not; a batch gives arrays (N,) in every reading.
-    near : a report of this amp or a similar one, to start from; of this very amp, to save the solve.
-    like : the supply of a similar amp, to start the cold supply from.
+    amp
+        From `load_amp`, changed or not; a batch gives arrays (N,) in every reading.
+    near
+        A report of this amp or a similar one, to start from; of this very amp, to save the solve.
+    like
+        The supply of a similar amp, to start the cold supply from.
+
+    Returns
+    -------
+    SupplyReport
+        Ripple, rectifier, windings, fuse and line current.
 
     Raises
     ------
-    SolveError : supply and amp do not agree.
+    SolveError
+        Supply and amp do not agree.
 
     Examples
     --------

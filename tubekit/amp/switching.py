@@ -55,13 +55,24 @@ def switch_on(amp: Amp, *, near: AmpReport | None = None, seconds: float = WARM_
 
     Parameters
     ----------
-    near : a report of this amp, to save its solve.
-    seconds : how long to follow it [s]; output tubes take about half a minute.
+    amp
+        The amp, from `load_amp`, changed or not.
+    near
+        A report of this amp, to save its solve.
+    seconds
+        How long to follow it [s]; output tubes take about half a minute.
+
+    Returns
+    -------
+    SwitchOn
+        Voltages and currents over time, with the peaks of each part.
 
     Raises
     ------
-    ChangeError : a batch.
-    SolveError : the amp has no idle state, or a run stops.
+    ChangeError
+        A batch.
+    SolveError
+        The amp has no idle state, or a run stops.
 
     Examples
     --------
@@ -99,13 +110,24 @@ def hot_standby(amp: Amp, switch: str, *, near: AmpReport | None = None) -> Swit
 
     Parameters
     ----------
-    switch : designator of the switch.
-    near : a report of the amp with the switch open, to start from.
+    amp
+        The amp, from `load_amp`, changed or not.
+    switch
+        Designator of the switch.
+    near
+        A report of the amp with the switch open, to start from.
+
+    Returns
+    -------
+    SwitchOn
+        Voltages and currents over time, with the peaks of each part.
 
     Raises
     ------
-    ChangeError : no such switch, or a batch.
-    SolveError : the amp has no idle state, or the run stops.
+    ChangeError
+        No such switch, or a batch.
+    SolveError
+        The amp has no idle state, or the run stops.
 
     Examples
     --------

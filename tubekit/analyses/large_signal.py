@@ -125,19 +125,32 @@ def large_signal(
 ) -> LargeSignal:
     """Steady state of a circuit whose voltage sources carry a sine (`ac`, peak) on top of their `dc`.
 
+    A batch is made by arrays in the parts, for instance an array of drive amplitudes in `ac`.
+
     Parameters
     ----------
-    frequency_hz : of the drive [Hz].
-    samples : points per cycle, even; 64 for up to moderate clipping, 256 for square waves.
-    near : a solution of a circuit of the same shape, to start from.
-    strict : a single circuit that does not settle raises; a batch warns once and gives NaN.
+    circuit
+        The circuit, or a batch of them (arrays in its parts).
+    frequency_hz
+        Frequency of the drive [Hz].
+    samples
+        Points per cycle, even; 64 for up to moderate clipping, 256 for square waves.
+    near
+        A solution of a circuit of the same shape, to start from.
+    strict
+        A single circuit that does not settle raises; a batch warns once and gives NaN.
 
-    A batch is made by arrays in the parts, for instance an array of drive amplitudes in `ac`.
+    Returns
+    -------
+    LargeSignal
+        Volts and currents over one cycle, their harmonics and distortion.
 
     Raises
     ------
-    CircuitError : there is a rectifier in it (feed the circuit from a DC source); bad numbers.
-    SolveError : a single circuit does not settle.
+    CircuitError
+        There is a rectifier in it (feed the circuit from a DC source); bad numbers.
+    SolveError
+        A single circuit does not settle.
 
     Examples
     --------

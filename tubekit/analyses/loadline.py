@@ -55,28 +55,62 @@ def load_line(
 ) -> LoadLine:
     """A stage on its plate curves: rest, line or ellipse, swing, power, harmonics, limits.
 
-    Parameters
-    ----------
-    tube : type, record or law; `emission` (worn, 1 is new) and `spread` (1 is the mean) scale its current.
-    load : with a transformer, what the tube sees [Ω], plate to plate for a pair; with `supply`, the plate
-        resistor.
-    plate : plate voltage at rest, to cathode, where a transformer feeds the plate [V]; or else
-    supply : B+ to ground, where the plate resistor feeds it [V]; `next_grid` [Ω] then loads the signal.
-    screen : screen voltage [V], to cathode with `plate`, to ground with `supply`; for a triode leave out.
-    grid : bias [V], or else `cathode`: a bypassed cathode resistor [Ω], shared by both tubes of a pair.
-    drive : peak at each grid [V]; full drive, to zero bias, where not given.
-    tap : share of the plate winding at which the screen hangs: 1 for triode-strapped.
-    reactance : in series with the load at `frequency_hz` [Ω], below zero for a capacitor.
-    speaker : a loudspeaker whose nominal impedance the transformer shows as `load`.
-    curves : grid voltages of the plate curves [V]; `plate_axis` : end of their voltage axis [V].
-
     Full drive of class A1 and AB1: the grid just reaches the cathode's voltage, with a cathode resistor
     the one that the driven current makes.
 
+    Parameters
+    ----------
+    tube
+        Type, record or law.
+    load
+        With a transformer, what the tube sees [Ω], plate to plate for a pair; with `supply`, the plate
+        resistor.
+    plate
+        Idle plate voltage to cathode, where a transformer feeds the plate [V].
+    supply
+        B+ to ground, where the plate resistor feeds the plate [V]; give this or `plate`.
+    screen
+        Screen voltage [V], to cathode with `plate`, to ground with `supply`; for a triode leave out.
+    grid
+        Bias to cathode [V].
+    cathode
+        Bypassed cathode resistor [Ω], shared by both tubes of a pair; give this or `grid`.
+    next_grid
+        Grid resistor of the next stage [Ω]; with `supply`, it loads the signal.
+    drive
+        Peak at each grid [V]; full drive, to zero bias, where not given.
+    pair
+        Two tubes in push-pull.
+    tap
+        Share of the plate winding the screen is connected across: 1 for triode-strapped.
+    reactance
+        In series with the load at `frequency_hz` [Ω], below zero for a capacitor.
+    speaker
+        A loudspeaker whose nominal impedance the transformer shows as `load`.
+    frequency_hz
+        At which `reactance` and `speaker` are taken [Hz].
+    curves
+        Grid voltages of the plate curves [V].
+    plate_axis
+        End of their voltage axis [V].
+    emission
+        Emission of the cathode, 1 for a new tube; it scales the current.
+    spread
+        Current compared with the mean tube of the type, 1 for the mean.
+    samples
+        Points per cycle, even.
+
+    Returns
+    -------
+    LoadLine
+        Idle point, path over a cycle, power, harmonics and limits.
+
     Raises
     ------
-    InputError : a voltage or resistance that is missing, given twice or out of range.
-    SolveError : the driven stage does not settle.
+    InputError
+        A voltage or resistance that is missing, given twice or out of range.
+    SolveError
+        The driven stage does not settle.
 
     Examples
     --------

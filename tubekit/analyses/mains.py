@@ -169,17 +169,31 @@ def mains_steady_state(
 
     Parameters
     ----------
-    frequency_hz : mains frequency [Hz].
-    samples : points per cycle, even; 256 keeps ripple within 0.1 % of a tight integration.
-    near : a solution of a circuit of the same shape, to start from.
-    strict : a single circuit that does not settle raises; a batch warns once and gives NaN.
-    rails_only : for large batches: the linear network is proven where the rectifiers look; microvolts of
-        ripple at the first grid may then be off.
+    circuit
+        The circuit, or a batch of them (arrays in its parts).
+    frequency_hz
+        Line frequency [Hz].
+    samples
+        Points per cycle, even; 256 keeps ripple within 0.1 % of a tight integration.
+    near
+        A solution of a circuit of the same shape, to start from.
+    strict
+        A single circuit that does not settle raises; a batch warns once and gives NaN.
+    rails_only
+        For large batches: the linear network is proven where the rectifiers look; microvolts of ripple at the
+        first grid may then be off.
+
+    Returns
+    -------
+    MainsState
+        Volts and currents over one mains cycle, with the operating point of the tubes.
 
     Raises
     ------
-    SolveError : a single circuit does not settle.
-    CircuitError : frequency or sample count out of range.
+    SolveError
+        A single circuit does not settle.
+    CircuitError
+        Frequency or sample count out of range.
 
     Examples
     --------

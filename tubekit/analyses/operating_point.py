@@ -183,15 +183,27 @@ def operating_point(
 
     Parameters
     ----------
-    rectifier_currents : mean current of each rectifier [A], (R,) or (N, R). Zero when not given:
-        use `analyses.mains` for a circuit that is fed from the mains.
-    start : port voltages to start from [V], (N, P).
-    path : 'ports' (default) or 'full', the slower reference on all nodes.
-    strict : a single circuit that does not converge raises; a batch warns once and gives NaN.
+    circuit
+        The circuit, or a batch of them (arrays in its parts).
+    rectifier_currents
+        Mean current of each rectifier [A], (R,) or (N, R). Zero when not given: use `analyses.mains` for a
+        circuit that is fed from the mains.
+    start
+        Port voltages to start from [V], (N, P).
+    path
+        'ports' (default) or 'full', the slower reference on all nodes.
+    strict
+        A single circuit that does not converge raises; a batch warns once and gives NaN.
+
+    Returns
+    -------
+    OperatingPoint
+        Volts of every node, currents of every part, and how the solve converged.
 
     Raises
     ------
-    SolveError : a single circuit does not converge (best iterate and worst tube inside).
+    SolveError
+        A single circuit does not converge (best iterate and worst tube inside).
 
     Examples
     --------

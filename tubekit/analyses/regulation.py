@@ -73,11 +73,26 @@ def regulation(
 
     Parameters
     ----------
-    amps : rising, two or more [A]. What else loads the node stays as it is.
+    circuit
+        The circuit, or a batch of them (arrays in its parts).
+    node
+        Node the current is drawn from.
+    amps
+        Rising, two or more [A]. What else loads the node stays as it is.
+    frequency_hz
+        Line frequency [Hz].
+    samples
+        Points per cycle, even.
+
+    Returns
+    -------
+    Regulation
+        Mean volts and ripple of the node for each current.
 
     Raises
     ------
-    CircuitError : no such node, the circuit is a batch already, or currents that do not rise.
+    CircuitError
+        No such node, the circuit is a batch already, or currents that do not rise.
 
     Examples
     --------

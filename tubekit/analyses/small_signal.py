@@ -64,14 +64,27 @@ def frequency_response(
 
     Parameters
     ----------
-    point : idle point of the circuit (`operating_point`, or `.operating_point` of a mains state).
-    frequencies_hz : (K,) above zero.
+    point
+        Idle point of the circuit (`operating_point`, or `.operating_point` of a mains state).
+    drive
+        Node the signal is applied to.
+    outputs
+        Nodes to read.
+    frequencies_hz
+        (K,) above zero.
+
+    Returns
+    -------
+    FrequencyResponse
+        Complex gain of each output at each frequency [V/V].
 
     Raises
     ------
-    CircuitError : no such node, `drive` is grounded or held by a source, a frequency not above zero.
-    SolveError : the circuit oscillates with its drive held, so that it has no response; in a batch such
-        members are NaN, with one warning.
+    CircuitError
+        No such node, `drive` is grounded or held by a source, a frequency not above zero.
+    SolveError
+        The circuit oscillates with its drive held, so that it has no response; in a batch such members are
+        NaN, with one warning.
 
     Examples
     --------

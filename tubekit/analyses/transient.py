@@ -81,19 +81,35 @@ def transient(
 
     Parameters
     ----------
-    seconds : how long [s].
-    start : a state to go on from (a run, a steady state, an operating point, stored volts and amps by
-        part); nothing stored when not given.
-    frequency_hz : of the sources' `ac` [Hz]; not needed where none has any.
-    phase_degrees : where in its cycle the mains begins: 0 at the peak, -90 at the rising zero.
-    emission : emission of tube or rectifier (by name) at a time; warm when not given.
-    tolerance : error allowed in each step, as a share of a voltage and of 100 V.
-    longest_step : [s]; a 100th of the mains cycle, or a 20th of the run, when not given.
+    circuit
+        A single circuit.
+    seconds
+        How long [s].
+    start
+        A state to go on from (a run, a steady state, an operating point, stored volts and amps by part);
+        nothing stored when not given.
+    frequency_hz
+        Of the sources' `ac` [Hz]; not needed where none has any.
+    phase_degrees
+        Where in its cycle the mains begins: 0 at the peak, -90 at the rising zero.
+    emission
+        Emission of tube or rectifier (by name) at a time; warm when not given.
+    tolerance
+        Error allowed in each step, as a share of a voltage and of 100 V.
+    longest_step
+        Longest time step [s]; a 100th of the mains cycle, or a 20th of the run, when not given.
+
+    Returns
+    -------
+    Transient
+        Volts and currents at every step.
 
     Raises
     ------
-    CircuitError : a batch, or numbers out of range.
-    SolveError : a step does not arrive however short it is made.
+    CircuitError
+        A batch, or numbers out of range.
+    SolveError
+        A step does not arrive however short it is made.
 
     Examples
     --------

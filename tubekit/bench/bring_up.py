@@ -113,14 +113,28 @@ def bring_up(
 
     Parameters
     ----------
-    in_series : behind lamps of rising power instead of on a variable supply; `lamps` are their watts at the
-        mains voltage, `lamp` a single one.
-    steps : shares of the mains for a variable supply, rising, up to 1.2.
+    amp
+        The amp, from `load_amp`, changed or not.
+    lamp
+        A single lamp to bring the amp up behind.
+    lamps
+        Watts of lamps at the line voltage, tried in turn.
+    steps
+        Shares of the mains for a variable supply, rising, up to 1.2.
+    in_series
+        Behind lamps of rising power instead of on a variable supply.
+
+    Returns
+    -------
+    BringUp
+        What to measure at each step, and what a faulty amp would show.
 
     Raises
     ------
-    InputError : a batch, steps out of range.
-    SolveError : a step has no steady state.
+    InputError
+        A batch, steps out of range.
+    SolveError
+        A step has no steady state.
 
     Examples
     --------

@@ -181,12 +181,21 @@ def check_cable(amp: Amp, readings: Any = ()) -> CableReport:
 
     Parameters
     ----------
-    readings : path of a CSV with from, to and beeps; or rows of (pin, pin, yes or no); or `Continuity`
-        records. Pins are written P2.4. Partial lists are normal: what was not read is taken as drawn.
+    amp
+        The amp, from `load_amp`, changed or not.
+    readings
+        Path of a CSV with from, to and beeps; or rows of (pin, pin, yes or no); or `Continuity` records. Pins
+        are written P2.4. Partial lists are normal: what was not read is taken as drawn.
+
+    Returns
+    -------
+    CableReport
+        Faults found, pins not read yet, and what each fault does.
 
     Raises
     ------
-    ReadingError : the amp has no multi-pin connector, or the list cannot be read.
+    ReadingError
+        The amp has no multi-pin connector, or the list cannot be read.
 
     Examples
     --------

@@ -83,13 +83,22 @@ def found_against_drawn(found: Amp, drawing: Amp | str) -> FoundReport:
 
     Parameters
     ----------
-    found : the amp as found, from a file that extends the drawing.
-    drawing : the drawing, or the name or path it loads by.
+    found
+        The amp as found, from a file that extends the drawing.
+    drawing
+        The drawing, or the name or path it loads by.
+
+    Returns
+    -------
+    FoundReport
+        Every difference, and what it changes.
 
     Raises
     ------
-    InputError : a batch.
-    SolveError : the amp as found has no idle state.
+    InputError
+        A batch.
+    SolveError
+        The amp as found has no idle state.
 
     Examples
     --------

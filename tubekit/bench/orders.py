@@ -99,14 +99,26 @@ def order_list(
 
     Parameters
     ----------
-    amp : the amp as it stands, or a changed one (its own changes are then listed).
-    changes, mains_rms : as for `swap`.
-    found : the swap report of this very change, to save its solve.
+    amp
+        The amp as it stands, or a changed one (its own changes are then listed).
+    changes
+        Designator to new value or type, as for `swap`.
+    mains_rms
+        Line voltage to judge the change at [V rms], as for `swap`.
+    found
+        The swap report of this very change, to save its solve.
+
+    Returns
+    -------
+    OrderList
+        Each part with the rating to order, and why.
 
     Raises
     ------
-    ChangeError : nothing is changed, or a change that cannot be.
-    SolveError : the changed amp has no idle state.
+    ChangeError
+        Nothing is changed, or a change that cannot be.
+    SolveError
+        The changed amp has no idle state.
 
     Examples
     --------

@@ -73,10 +73,22 @@ class Procedure(Printed):
 def current_under_drive(amp: Amp) -> Procedure:
     """What the output tubes' currents do from idle to full drive, B+ sagging with them.
 
+    Parameters
+    ----------
+    amp
+        The amp, from `load_amp`, changed or not.
+
+    Returns
+    -------
+    Procedure
+        Steps with the currents to expect.
+
     Raises
     ------
-    ChangeError : a batch, no input jack, or no output tube on an output transformer.
-    SolveError : the amp oscillates; no drive brings the output tubes to full drive.
+    ChangeError
+        A batch, no input jack, or no output tube on an output transformer.
+    SolveError
+        The amp oscillates; no drive brings the output tubes to full drive.
 
     Examples
     --------
@@ -176,9 +188,22 @@ def _drive_words(tubes: Sequence[DrivenTube], fall: float) -> str:
 def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
     """Setting the hum-balance control, with where the null is to be expected.
 
+    Parameters
+    ----------
+    amp
+        The amp, from `load_amp`, changed or not.
+    control
+        Designator of the potentiometer; the one across the heaters when not given.
+
+    Returns
+    -------
+    Procedure
+        Steps with the hum to expect.
+
     Raises
     ------
-    ChangeError : no such control, or none across the heaters; a batch of amps.
+    ChangeError
+        No such control, or none across the heaters; a batch of amps.
 
     Examples
     --------

@@ -31,15 +31,23 @@ def load_readings(source: Any, amp: Amp) -> Readings:
 
     Parameters
     ----------
-    source : path of a .csv or .toml file, a DataFrame, or a list of mappings; columns place, quantity,
-        value [accuracy, input_resistance, note]. A row with place 'mains' gives the mains at the time; rows
-        with an input jack and 'tone level' or 'tone frequency' give the test tone. A part with its
-        resistance, capacitance or emission was measured by itself and overrides the drawing.
-    amp : the amp as drawn.
+    source
+        Path of a .csv or .toml file, a DataFrame, or a list of mappings; columns place, quantity, value
+        [accuracy, input_resistance, note]. A row with place 'mains' gives the mains at the time; rows with an
+        input jack and 'tone level' or 'tone frequency' give the test tone. A part with its resistance,
+        capacitance or emission was measured by itself and overrides the drawing.
+    amp
+        The amp as drawn.
+
+    Returns
+    -------
+    Readings
+        The readings, and the amp with line voltage and measured parts taken from them.
 
     Raises
     ------
-    ReadingError : anything that could be misread, or that no amp can show; names line, place and fix.
+    ReadingError
+        Anything that could be misread, or that no amp can show; names line, place and fix.
 
     Examples
     --------

@@ -202,17 +202,29 @@ def suspects(
 
     Parameters
     ----------
-    readings : from `load_readings` or `taken`.
-    book : faults solved before for the same amp, mains and tone (`book` of an earlier answer), to save time.
-    bands : of good amps, found before with these readings among its probes, to save time. A reading that
-        `judge` calls wrong by them is never called good here.
-    age : 'vintage' or 'modern' parts.
-    progress : called with (done, of).
+    readings
+        From `load_readings` or `taken`.
+    book
+        Faults solved before for the same amp, mains and tone (`book` of an earlier answer), to save time.
+    bands
+        Of good amps, found before with these readings among its probes, to save time. A reading that `judge`
+        calls wrong by them is never called good here.
+    age
+        'vintage' or 'modern' parts.
+    progress
+        Called with (done, of).
+
+    Returns
+    -------
+    Suspects
+        Suspects with their probabilities, and the next reading to take.
 
     Raises
     ------
-    ReadingError : fewer than three readings.
-    SolveError : the drawn amp has no idle state.
+    ReadingError
+        Fewer than three readings.
+    SolveError
+        The drawn amp has no idle state.
 
     Examples
     --------

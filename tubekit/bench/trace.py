@@ -137,15 +137,29 @@ def trace(
 
     Parameters
     ----------
-    tone : at which jack, how much, what frequency; that of the readings, or 1 kHz at the usual input, 10 mV
-        or as much less as keeps every stage below clipping, when not given.
-    readings : with signal readings the stage that loses the signal is named.
+    amp
+        The amp, from `load_amp`, changed or not.
+    tone
+        At which jack, how much, what frequency; that of the readings, or 1 kHz at the usual input, 10 mV or
+        as much less as keeps every stage below clipping, when not given.
+    readings
+        With signal readings the stage that loses the signal is named.
+    age
+        'vintage' or 'modern' parts.
+
+    Returns
+    -------
+    Trace
+        The level at each point, and the stage that loses the signal.
 
     Raises
     ------
-    InputError : no such input jack.
-    ReadingError : the amp has no input jack.
-    SolveError : the amp has no idle state, or oscillates.
+    InputError
+        No such input jack.
+    ReadingError
+        The amp has no input jack.
+    SolveError
+        The amp has no idle state, or oscillates.
 
     Examples
     --------

@@ -52,10 +52,28 @@ def drive_report(
 ) -> DriveReport:
     """Order of clipping, sensitivity and noise floor of an amp.
 
+    Parameters
+    ----------
+    amp
+        The amp, from `load_amp`, changed or not.
+    jack
+        Designator of the driven input jack; the one drawn as plugged, or the first input, when not given.
+    frequency_hz
+        Frequency of the drive [Hz].
+    source_ohms
+        Resistance of the generator at the jack [Ω].
+
+    Returns
+    -------
+    DriveReport
+        Which stage clips first, sensitivity, power, noise.
+
     Raises
     ------
-    ChangeError : a batch; no input jack or loudspeaker.
-    SolveError : the amp oscillates.
+    ChangeError
+        A batch; no input jack or loudspeaker.
+    SolveError
+        The amp oscillates.
 
     Examples
     --------

@@ -146,14 +146,27 @@ def judge(
 
     Parameters
     ----------
-    readings : from `load_readings` or `taken`; measured parts and the mains at the time are in their amp.
-    age, size, seed : as for `spread`.
-    bands : found before for the same amp, mains, measured parts and tone, with these readings among its
-        probes, to save time.
+    readings
+        From `load_readings` or `taken`; measured parts and the mains at the time are in their amp.
+    age
+        'vintage' or 'modern' parts, as for `spread`.
+    size
+        Amps to simulate.
+    seed
+        Of the random numbers, so that the answer repeats.
+    bands
+        Found before for the same amp, mains, measured parts and tone, with these readings among its probes,
+        to save time.
+
+    Returns
+    -------
+    Judgement
+        A verdict on every reading.
 
     Raises
     ------
-    SolveError : the amp has no idle state.
+    SolveError
+        The amp has no idle state.
 
     Examples
     --------

@@ -73,6 +73,16 @@ def limits(report: AmpReport) -> Limits:
     are compared with their dissipation rating itself; the 70 % rule of fixed-bias class AB is applied to
     fixed bias only.
 
+    Parameters
+    ----------
+    report
+        Of one amp or a batch, from `analyse`.
+
+    Returns
+    -------
+    Limits
+        The used share of every rating, highest first.
+
     Examples
     --------
     >>> from tubekit import analyse, load_amp

@@ -101,6 +101,16 @@ def mains_band(amp: Amp) -> MainsBand:
 
     The band is that of 120 V or of 230 V, whichever the design mains belongs to.
 
+    Parameters
+    ----------
+    amp
+        The amp, from `load_amp`, changed or not.
+
+    Returns
+    -------
+    MainsBand
+        Heaters, rails and plate dissipation at each line voltage.
+
     Examples
     --------
     >>> from tubekit import load_amp

@@ -83,10 +83,26 @@ class HumReport(Printed):
 def hum_report(amp: Amp, *, jack: str | None = None, unbalance: float = HEATER_UNBALANCE) -> HumReport:
     """Hum of an amp, and the part to change first.
 
+    Parameters
+    ----------
+    amp
+        The amp, from `load_amp`, changed or not.
+    jack
+        Designator of the driven input jack; the one drawn as plugged, or the first input, when not given.
+    unbalance
+        How much more one heater end couples into each tube than the other, as a share.
+
+    Returns
+    -------
+    HumReport
+        Hum by source, and what each part would change.
+
     Raises
     ------
-    ChangeError : a batch of amps.
-    SolveError : the amp oscillates or has no idle state.
+    ChangeError
+        A batch of amps.
+    SolveError
+        The amp oscillates or has no idle state.
 
     Examples
     --------

@@ -156,6 +156,16 @@ class RatingCheck:
     def since(self, before: RatingCheck | None) -> str:
         """What a change did to this rating: 'new', 'worse', 'already so' or 'mended'.
 
+        Parameters
+        ----------
+        before
+            The same rating before the change, if it was there.
+
+        Returns
+        -------
+        str
+            'new', 'worse', 'already so' or 'mended'.
+
         Examples
         --------
         >>> (old,) = check("V3", "plate_w", 13.0, 12.0, "6V6GT rating", "")

@@ -117,17 +117,27 @@ class Restore(Printed):
 def restore(amp: Amp, mains_rms: float, *, choices: int = 5) -> Restore:
     """Standard dropping resistors and bucking transformers for an amp on too high a mains.
 
-    Parameters
-    ----------
-    mains_rms : the mains it stands on [V rms]; above the design mains.
-    choices : how many of each.
-
     Every resistor is solved with the whole amp behind it (its current is no sine); a transformer is
     taken as stiff.
 
+    Parameters
+    ----------
+    amp
+        The amp, from `load_amp`, changed or not.
+    mains_rms
+        The line voltage it runs on [V rms]; above the design line voltage.
+    choices
+        How many of each.
+
+    Returns
+    -------
+    Restore
+        Resistors and transformers, with the heater voltage and the dissipation each one gives.
+
     Raises
     ------
-    ChangeError : a batch, or a mains not above the design mains.
+    ChangeError
+        A batch, or a line voltage not above the design line voltage.
 
     Examples
     --------

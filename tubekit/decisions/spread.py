@@ -134,22 +134,42 @@ def spread(
 
     Parameters
     ----------
-    probes : readings to give bands for; every DC node, cathode current and rail ripple when not given.
-    age : 'vintage' (drifted resistors, dried electrolytics, leaky paper) or 'modern'.
-    tone : test tone, for signal readings.
-    measured : relative accuracy of the parts whose value was measured and stands in `amp`.
-    mains_known : relative accuracy of the mains voltage; unknown, it varies by 5 %.
-    size, ac_size : amps to draw, and how many of them for ripple and signal, where each costs a mains
-        cycle; `seed` makes it repeatable.
-    with_effects : False leaves out what moves readings of ripple and signal, and the check of the
-        regulation line.
-    ready : the fleet of this amp where it was made before, to save time.
-    progress : called with (done, of) as the work goes on.
+    amp
+        The amp, from `load_amp`, changed or not.
+    probes
+        Readings to give bands for; every DC node, cathode current and rail ripple when not given.
+    age
+        'vintage' (drifted resistors, dried electrolytics, leaky paper) or 'modern'.
+    tone
+        Test tone, for signal readings.
+    measured
+        Relative accuracy of the parts whose value was measured and is in `amp`.
+    mains_known
+        Relative accuracy of the mains voltage; unknown, it varies by 5 %.
+    size
+        Amps to simulate.
+    ac_size
+        How many of them for ripple and signal, where each costs a mains cycle.
+    with_effects
+        False leaves out what moves readings of ripple and signal, and the check of the regulation line.
+    seed
+        Of the random numbers, so that the answer repeats.
+    ready
+        The fleet of this amp where it was made before, to save time.
+    progress
+        Called with (done, of) as the work goes on.
+
+    Returns
+    -------
+    Spread
+        The normal range of every reading, and which part moves it.
 
     Raises
     ------
-    InputError : a batch, fewer than 20 amps, or a signal reading without a tone.
-    SolveError : the drawn amp has no idle state.
+    InputError
+        A batch, fewer than 20 amps, or a signal reading without a tone.
+    SolveError
+        The drawn amp has no idle state.
 
     Examples
     --------

@@ -146,16 +146,28 @@ def substitutes(
 
     Parameters
     ----------
-    part : designator of a resistor, capacitor, choke, tube, rectifier tube or selenium rectifier (silicon
-        with a resistor in series).
-    tolerance_percent : how far rails and tube voltages may move [%].
-    series : preferred values to choose from (IEC 60063); E24 for resistors, E6 for capacitors, E12 for
-        chokes when not given.
-    candidates : values or types to judge, in place of a series.
+    amp
+        The amp, from `load_amp`, changed or not.
+    part
+        Designator of a resistor, capacitor, choke, tube, rectifier tube or selenium rectifier (silicon with a
+        resistor in series).
+    tolerance_percent
+        How far rails and tube voltages may move [%].
+    series
+        Preferred values to choose from (IEC 60063); E24 for resistors, E6 for capacitors, E12 for chokes when
+        not given.
+    candidates
+        Values or types to judge, in place of a series.
+
+    Returns
+    -------
+    Substitutes
+        What each candidate moves, and whether it is acceptable.
 
     Raises
     ------
-    ChangeError : no such part, a batch, or a part that has no substitutes of this sort.
+    ChangeError
+        No such part, a batch, or a part that has no substitutes of this sort.
 
     Examples
     --------

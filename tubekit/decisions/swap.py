@@ -129,18 +129,29 @@ def swap(
 
     Parameters
     ----------
-    amp : the amp as it stands.
-    changes : designator to new value or type, as for `Amp.changed`.
-    mains_rms : mains voltage to judge the change at [V rms], the amp's own when not given. Before and
-        after are both solved there, so that the change alone shows; without any other change the
-        amp's own mains is the 'before'.
-    near : a report on a similar change, to start the solves from.
+    amp
+        The amp as it stands.
+    changes
+        Designator to new value or type, as for `Amp.changed`.
+    mains_rms
+        Mains voltage to judge the change at [V rms], the amp's own when not given. Before and after are both
+        solved there, so that the change alone shows; without any other change the amp's own mains is the
+        'before'.
+    near
+        A report on a similar change, to start the solves from.
+
+    Returns
+    -------
+    SwapReport
+        The amp before and after, ratings and findings.
 
     Raises
     ------
-    ChangeError : a part that is not there (near matches listed), a value it cannot take, a mains
-        voltage outside reason.
-    SolveError : before or after has no idle state that can be found.
+    ChangeError
+        A part that is not there (near matches listed), a value it cannot take, a mains voltage outside
+        reason.
+    SolveError
+        Before or after has no idle state that can be found.
 
     Examples
     --------

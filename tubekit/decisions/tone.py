@@ -164,14 +164,28 @@ def tone_change(
 
     Parameters
     ----------
-    changes : designator to new value or type, as for `Amp.changed`; 'R33.position' turns a control.
-    jack, source_ohms : see `signal_path`.
-    near : an earlier change of the same amp, to start the solves from.
+    amp
+        The amp, from `load_amp`, changed or not.
+    changes
+        Designator to new value or type, as for `Amp.changed`; 'R33.position' turns a control.
+    jack
+        Designator of the driven input jack, as for `signal_path`.
+    source_ohms
+        Resistance of the generator [Ω].
+    near
+        An earlier change of the same amp, to start the solves from.
+
+    Returns
+    -------
+    ToneChange
+        The signal path before and after.
 
     Raises
     ------
-    ChangeError : nothing to change, a batch, or a change that cannot be.
-    SolveError : before or after has no idle state that can be found.
+    ChangeError
+        Nothing to change, a batch, or a change that cannot be.
+    SolveError
+        Before or after has no idle state that can be found.
 
     Examples
     --------

@@ -226,13 +226,22 @@ def amp_form(begun: str | Path | None = None, folder: Path | None = None, *, kee
 
     Parameters
     ----------
-    begun : demo amp or amp file to begin with a copy of; an empty sheet when not given.
-    folder : where files go; the notebook's when not given.
-    keep : keep what is being entered in a file, so that a closed notebook loses nothing.
+    begun
+        Demo amp or amp file to begin with a copy of; an empty sheet when not given.
+    folder
+        Where files go; the notebook's when not given.
+    keep
+        Keep what is being entered in a file, so that a closed notebook loses nothing.
+
+    Returns
+    -------
+    AmpForm
+        Shows itself as the last line of a cell.
 
     Raises
     ------
-    AmpFileError : no such file, or not TOML.
+    AmpFileError
+        No such file, or not TOML.
 
     Examples
     --------

@@ -334,13 +334,25 @@ def bench(amp: Amp | str | Path | None = None, readings: str | Path | None = Non
 
     Parameters
     ----------
-    amp : an amp, a demo name or the path of an amp file; that named in the list, else the first demo amp,
-        when not given.
-    readings : path of a list of readings to begin with; the usual places, still to be read, when not given.
+    amp
+        An amp, a demo name or the path of an amp file; that named in the list, else the first demo amp, when
+        not given.
+    readings
+        Path of a list of readings to begin with; the usual places, still to be read, when not given.
+
+    Returns
+    -------
+    BenchPanel
+        Shows itself as the last line of a cell.
 
     Raises
     ------
-    AmpFileError, ReadingError : a file cannot be read. SolveError : the amp has no idle state.
+    AmpFileError
+        The amp file cannot be read.
+    ReadingError
+        The list of readings cannot be read.
+    SolveError
+        The amp has no idle state.
 
     Examples
     --------

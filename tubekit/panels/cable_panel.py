@@ -290,11 +290,18 @@ def cable(amp: Amp | str | Path = "fescue") -> CablePanel:
 
     Parameters
     ----------
-    amp : an amp, a demo name or the path of an amp file; one without a multi-pin connector says so.
+    amp
+        An amp, a demo name or the path of an amp file; one without a multi-pin connector says so.
+
+    Returns
+    -------
+    CablePanel
+        Shows itself as the last line of a cell.
 
     Raises
     ------
-    AmpFileError : the file cannot be read.
+    AmpFileError
+        The file cannot be read.
 
     Examples
     --------

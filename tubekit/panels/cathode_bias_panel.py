@@ -132,8 +132,15 @@ def cathode_bias(tube: str = "12AX7", stage: str = "") -> CathodeBiasPanel:
 
     Parameters
     ----------
-    tube : the type to begin with.
-    stage : 'resistor', or 'single' or 'pair' on a transformer; the tube's usual one when not given.
+    tube
+        The type to begin with.
+    stage
+        'resistor', or 'single' or 'pair' on a transformer; the tube's usual one when not given.
+
+    Returns
+    -------
+    CathodeBiasPanel
+        Shows itself as the last line of a cell.
 
     Examples
     --------

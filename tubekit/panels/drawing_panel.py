@@ -176,6 +176,18 @@ def _html(drawing: Drawing, result: Result, section: str | None) -> str:
 def drawing(amp: Amp | AmpReport | SwapReport, section: str | None = None) -> DrawingFold:
     """A panel with the schematic of an amp, open. An amp is solved first; one without answer has no volts.
 
+    Parameters
+    ----------
+    amp
+        An amp, a report or a swap.
+    section
+        Name of a section or designator of a part; the whole amp when not given.
+
+    Returns
+    -------
+    DrawingFold
+        Shows itself as the last line of a cell.
+
     Examples
     --------
     >>> from tubekit import load_amp

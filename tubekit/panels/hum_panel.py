@@ -184,11 +184,20 @@ def hum(amp: Amp | str | Path | None = None) -> HumPanel:
 
     Parameters
     ----------
-    amp : an amp, a demo name or the path of an amp file; the first demo amp when not given.
+    amp
+        An amp, a demo name or the path of an amp file; the first demo amp when not given.
+
+    Returns
+    -------
+    HumPanel
+        Shows itself as the last line of a cell.
 
     Raises
     ------
-    AmpFileError : the file cannot be read. SolveError : the amp oscillates or has no idle state.
+    AmpFileError
+        The file cannot be read.
+    SolveError
+        The amp oscillates or has no idle state.
 
     Examples
     --------

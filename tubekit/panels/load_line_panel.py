@@ -220,8 +220,15 @@ def load_line(tube: str = "6V6GT", stage: str = "") -> LoadLinePanel:
 
     Parameters
     ----------
-    tube : the type to begin with.
-    stage : 'single', 'pair' (both on a transformer) or 'resistor'; the tube's usual one when not given.
+    tube
+        The type to begin with.
+    stage
+        'single', 'pair' (both on a transformer) or 'resistor'; the tube's usual one when not given.
+
+    Returns
+    -------
+    LoadLinePanel
+        Shows itself as the last line of a cell.
 
     Examples
     --------

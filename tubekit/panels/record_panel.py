@@ -195,11 +195,20 @@ def record(amp: Amp | str | Path | None = None) -> RecordPanel:
 
     Parameters
     ----------
-    amp : an amp, a demo name or the path of an amp file; the first demo amp when not given.
+    amp
+        An amp, a demo name or the path of an amp file; the first demo amp when not given.
+
+    Returns
+    -------
+    RecordPanel
+        Shows itself as the last line of a cell.
 
     Raises
     ------
-    AmpFileError : the file cannot be read. SolveError : the amp has no idle state to begin with.
+    AmpFileError
+        The file cannot be read.
+    SolveError
+        The amp has no idle state to begin with.
 
     Examples
     --------

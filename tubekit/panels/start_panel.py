@@ -147,11 +147,20 @@ def start(amp: Amp | str | Path | None = None) -> StartPanel:
 
     Parameters
     ----------
-    amp : an amp, a demo name or the path of an amp file; the practice amp when not given.
+    amp
+        An amp, a demo name or the path of an amp file; the practice amp when not given.
+
+    Returns
+    -------
+    StartPanel
+        Shows itself as the last line of a cell.
 
     Raises
     ------
-    AmpFileError : the file cannot be read. SolveError : the amp has no idle state.
+    AmpFileError
+        The file cannot be read.
+    SolveError
+        The amp has no idle state.
 
     Examples
     --------

@@ -214,13 +214,24 @@ def substitutes(amp: str | Path | Amp = "teasel", part: str = "") -> Substitutes
 
     Parameters
     ----------
-    amp : an amp, a demo name or the path of an amp file.
-    part : designator of a resistor, capacitor, choke or tube; the first of the list when not given.
+    amp
+        An amp, a demo name or the path of an amp file.
+    part
+        Designator of a resistor, capacitor, choke or tube; the first of the list when not given.
+
+    Returns
+    -------
+    SubstitutesPanel
+        Shows itself as the last line of a cell.
 
     Raises
     ------
-    AmpFileError : the file cannot be read. ChangeError : no such part, or one without candidates.
-    SolveError : the amp has no idle state to begin with.
+    AmpFileError
+        The file cannot be read.
+    ChangeError
+        No such part, or one without candidates.
+    SolveError
+        The amp has no idle state to begin with.
 
     Examples
     --------

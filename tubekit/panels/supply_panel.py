@@ -213,11 +213,20 @@ def supply(amp: str | Path | Amp = "teasel") -> SupplyPanel:
 
     Parameters
     ----------
-    amp : an amp with a rectifier tube, a demo name or the path of an amp file.
+    amp
+        An amp with a rectifier tube, a demo name or the path of an amp file.
+
+    Returns
+    -------
+    SupplyPanel
+        Shows itself as the last line of a cell.
 
     Raises
     ------
-    AmpFileError : the file cannot be read. ChangeError : it has no rectifier tube with a reservoir.
+    AmpFileError
+        The file cannot be read.
+    ChangeError
+        It has no rectifier tube with a reservoir.
 
     Examples
     --------

@@ -178,12 +178,22 @@ def tone(amp: Amp | str | Path | None = None) -> TonePanel:
 
     Parameters
     ----------
-    amp : an amp, a demo name or the path of an amp file; the first demo amp when not given.
+    amp
+        An amp, a demo name or the path of an amp file; the first demo amp when not given.
+
+    Returns
+    -------
+    TonePanel
+        Shows itself as the last line of a cell.
 
     Raises
     ------
-    AmpFileError : the file cannot be read. ChangeError : no input jack or loudspeaker is drawn.
-    SolveError : the amp has no idle state to begin with.
+    AmpFileError
+        The file cannot be read.
+    ChangeError
+        No input jack or loudspeaker is drawn.
+    SolveError
+        The amp has no idle state to begin with.
 
     Examples
     --------

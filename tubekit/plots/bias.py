@@ -115,9 +115,17 @@ def _cross(tube: Line2D, resistor: Line2D, stage: BiasStage) -> None:
 def cathode_bias(result: BiasStage, before: BiasStage | None = None) -> Drawing:
     """The tube's line crossed by its resistor's; gain [dB] with the shelf's corners; used share of ratings.
 
+    Parameters
+    ----------
+    result
+        The stage to show.
+    before
+        The stage before a change, faint.
+
     Returns
     -------
-    Drawing : figure, axes (crossing, gain, ratings), lines (tube, resistor, gain).
+    Drawing
+        Figure, axes (crossing, gain, ratings), lines (tube, resistor, gain).
 
     Examples
     --------

@@ -200,9 +200,15 @@ def _node(amp: Amp, pin: str) -> str:
 def cable(report: CableReport) -> Drawing:
     """The cables of an amp with what the meter found on them.
 
+    Parameters
+    ----------
+    report
+        From `check_cable`.
+
     Returns
     -------
-    Drawing : figure, axes (one), lines (wires and straps).
+    Drawing
+        Figure, axes (one), lines (wires and straps).
 
     Examples
     --------

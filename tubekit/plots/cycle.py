@@ -145,13 +145,17 @@ def ripple(
 
     Parameters
     ----------
-    result : a swap (before faint, after in ink), one amp, or a bare mains state.
-    nodes : nodes to show; of an amp, the four rails with most ripple when not given.
-    member : which member of a batch.
+    result
+        A swap (before faint, after in ink), one amp, or a bare mains state.
+    nodes
+        Nodes to show; of an amp, the four rails with most ripple when not given.
+    member
+        Which member of a batch.
 
     Returns
     -------
-    Drawing : figure, axes (ripple, current), lines (rails first, then plates; 'after' only).
+    Drawing
+        Figure, axes (ripple, current), lines (rails first, then plates; 'after' only).
 
     Examples
     --------

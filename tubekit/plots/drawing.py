@@ -28,7 +28,18 @@ class Drawing(NamedTuple):
         return str(self.figure.get_label())
 
     def png(self, dpi: float = PRINT_DPI) -> bytes:
-        """The figure as a PNG file."""
+        """The figure as a PNG file.
+
+        Parameters
+        ----------
+        dpi
+            Dots per inch.
+
+        Returns
+        -------
+        bytes
+            The file.
+        """
         file = BytesIO()
         # No software entry: the same figure is then the same file whatever library version drew it.
         self.figure.savefig(file, format="png", dpi=dpi, metadata={"Software": None})

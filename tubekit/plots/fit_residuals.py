@@ -25,12 +25,14 @@ def residuals(fit: TubeFit) -> Drawing:
 
     Parameters
     ----------
-    fit : the answer of `fit_tube`.
+    fit
+        The answer of `fit_tube`.
 
     Returns
     -------
-    Drawing : figure, axes (points and curves; differences), lines (the curves, then the differences of
-        plate current and, where it was measured, of screen current).
+    Drawing
+        Figure, axes (points and curves; differences), lines (the curves, then the differences of plate
+        current and, where it was measured, of screen current).
 
     Examples
     --------

@@ -214,14 +214,18 @@ def hum(result: Hum | HumReport, before: Hum | None = None, *, balance: HumBalan
 
     Parameters
     ----------
-    result : of `tubekit.hum` or `tubekit.hum_report`. A bar is what all ways of a source make together; a red
+    result
+        Of `tubekit.hum` or `tubekit.hum_report`. A bar is what all ways of a source make together; a red
         stroke beyond it is its largest way alone, which others cancel.
-    before : an earlier one, as diamonds.
-    balance : of `tubekit.hum_balance`.
+    before
+        An earlier one, as diamonds.
+    balance
+        Of `tubekit.hum_balance`.
 
     Returns
     -------
-    Drawing : figure, axes (sources, frequency[, balance]), lines (bars from the whole downwards).
+    Drawing
+        Figure, axes (sources, frequency[, balance]), lines (bars from the whole downwards).
 
     Examples
     --------

@@ -91,9 +91,17 @@ class LadderView:
 def rails(result: SwapReport | AmpReport, *, member: int = 0) -> Drawing:
     """Ripple at every filter capacitor, from the reservoir down, on a logarithmic scale [V p-p].
 
+    Parameters
+    ----------
+    result
+        A report, or a swap, which shows before and after.
+    member
+        Which amp of a batch.
+
     Returns
     -------
-    Drawing : figure, axes (one), lines (the 'after' dots, in the order of the rows).
+    Drawing
+        Figure, axes (one), lines (the 'after' dots, in the order of the rows).
 
     Examples
     --------

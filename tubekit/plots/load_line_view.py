@@ -78,13 +78,16 @@ def load_line(result: LoadLine, before: LoadLine | None = None) -> Drawing:
 
     Parameters
     ----------
-    result : of `tubekit.load_line`. A pair is drawn about the plate voltage at rest, its second tube
-        upside down, with the composite curves of both.
-    before : an earlier one, its path faint behind.
+    result
+        Of `tubekit.load_line`. A pair is drawn about the plate voltage at rest, its second tube upside down,
+        with the composite curves of both.
+    before
+        An earlier one, its path faint behind.
 
     Returns
     -------
-    Drawing : figure, axes (curves, harmonics, cycle), lines (path of each tube, load line).
+    Drawing
+        Figure, axes (curves, harmonics, cycle), lines (path of each tube, load line).
 
     Examples
     --------

@@ -121,11 +121,17 @@ def before_after(swap: SwapReport, *, rows: int = ROWS, member: int = 0) -> Draw
 
     Parameters
     ----------
-    rows : at most so many in each of the three groups (nodes, currents, dissipation).
+    swap
+        The swap to show.
+    rows
+        At most so many in each of the three groups (nodes, currents, dissipation).
+    member
+        Which amp of a batch.
 
     Returns
     -------
-    Drawing : figure, axes (one per group that moves), lines (one per row: before to after, 0 to x %).
+    Drawing
+        Figure, axes (one per group that moves), lines (one per row: before to after, 0 to x %).
 
     Examples
     --------

@@ -137,12 +137,15 @@ def ratings(result: Limits | SwapReport, *, rows: int = ROWS) -> Drawing:
 
     Parameters
     ----------
-    result : limits of one amp, or a swap (a diamond then marks the share before).
-    rows : how many ratings to show; those left out are counted below.
+    result
+        Limits of one amp, or a swap (a diamond then marks the share before).
+    rows
+        How many ratings to show; those left out are counted below.
 
     Returns
     -------
-    Drawing : figure, axes (one), lines (the bars, in the order of the rows).
+    Drawing
+        Figure, axes (one), lines (the bars, in the order of the rows).
 
     Examples
     --------

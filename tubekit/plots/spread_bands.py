@@ -19,9 +19,15 @@ def bands(result: Judgement) -> Drawing:
 
     Readings further out than three half bands stand at the edge as an arrow.
 
+    Parameters
+    ----------
+    result
+        From `judge`.
+
     Returns
     -------
-    Drawing : figure, axes (one), lines (bars, then marks).
+    Drawing
+        Figure, axes (one), lines (bars, then marks).
 
     Examples
     --------
@@ -63,6 +69,16 @@ def bands(result: Judgement) -> Drawing:
 
 def chances(result: Suspects) -> Drawing:
     r"""The chance of each suspect, and that nothing is wrong, as bars.
+
+    Parameters
+    ----------
+    result
+        From `suspects`.
+
+    Returns
+    -------
+    Drawing
+        Figure, axes (one), lines (bars).
 
     Examples
     --------

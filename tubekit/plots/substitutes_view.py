@@ -198,12 +198,15 @@ def substitutes(found: Substitutes, chosen: str = "") -> Drawing:
 
     Parameters
     ----------
-    found : what `tubekit.substitutes` gave.
-    chosen : name of a candidate to frame.
+    found
+        What `tubekit.substitutes` gave.
+    chosen
+        Name of a candidate to frame.
 
     Returns
     -------
-    Drawing : figure, axes (one per column), lines (per column: will do, will not).
+    Drawing
+        Figure, axes (one per column), lines (per column: will do, will not).
 
     Examples
     --------

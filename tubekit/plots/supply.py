@@ -68,12 +68,17 @@ def regulation(
 
     Parameters
     ----------
-    before : another supply, faint.
-    drawn_a : what the amp draws at idle, as a ring on the curve [A].
+    curve
+        From `tubekit.regulation`.
+    before
+        Another supply, faint.
+    drawn_a
+        What the amp draws at idle, as a ring on the curve [A].
 
     Returns
     -------
-    Drawing : figure, axes (one), lines (the curve).
+    Drawing
+        Figure, axes (one), lines (the curve).
 
     Examples
     --------
@@ -104,7 +109,15 @@ def switch_on(result: SwitchOn, *, capacitors: Sequence[str] = ()) -> Drawing:
 
     Parameters
     ----------
-    capacitors : which; the first four when not given. Ratings are the thin lines in the same stroke.
+    result
+        From `switch_on` or `hot_standby`.
+    capacitors
+        Which; the first four when not given. Ratings are the thin lines in the same stroke.
+
+    Returns
+    -------
+    Drawing
+        Figure, axes (one), lines (one for each capacitor).
 
     Examples
     --------
@@ -136,7 +149,15 @@ def discharge(result: Discharge, *, case: str = "tubes cold") -> Drawing:
 
     Parameters
     ----------
-    case : 'tubes cold' (pulled, or never warm: the slow one) or 'tubes cooling'.
+    result
+        From `tubekit.discharge`.
+    case
+        'tubes cold' (pulled, or never warm: the slow one) or 'tubes cooling'.
+
+    Returns
+    -------
+    Drawing
+        Figure, axes (one), lines (one for each capacitor).
 
     Examples
     --------

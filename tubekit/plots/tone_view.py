@@ -194,14 +194,18 @@ def tone(result: SignalPath | ToneChange, *, family: ControlFamily | None = None
 
     Parameters
     ----------
-    result : of `tubekit.signal_path`, or of `tubekit.tone_change` (before faint, after in ink).
-    family : of `tubekit.control_family`: its settings stand in grey behind.
-    member : which member of a batch.
+    result
+        Of `tubekit.signal_path`, or of `tubekit.tone_change` (before faint, after in ink).
+    family
+        Of `tubekit.control_family`: its settings stand in grey behind.
+    member
+        Which member of a batch.
 
     Returns
     -------
-    Drawing : figure, axes (gain, change), lines (gain, gain before, change). An unstable amp has no curve;
-        the figure says so.
+    Drawing
+        Figure, axes (gain, change), lines (gain, gain before, change). An unstable amp has no curve; the
+        figure says so.
 
     Examples
     --------

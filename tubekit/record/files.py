@@ -19,6 +19,18 @@ HOW_TO_PRINT = "open the HTML file in a browser and print it to PDF"
 def next_free(path: Path, suffixes: Sequence[str] = (".html", ".pdf")) -> Path:
     """The path itself, or with the next number behind its name, such that none of the files is there.
 
+    Parameters
+    ----------
+    path
+        Wished for.
+    suffixes
+        Of the files that must not exist yet.
+
+    Returns
+    -------
+    Path
+        The free path.
+
     Examples
     --------
     >>> next_free(Path("no such record.html")).name

@@ -70,20 +70,37 @@ def record(
 
     Parameters
     ----------
-    path : the HTML file; the PDF stands beside it under the same name. Each is written whole or not at all.
-    amp : the amp decided on, changes included.
-    results : reports of any kind (swap, judge, suspects, discharge …), in the order they are to stand;
-        their figures are drawn by themselves.
-    decided, why, by, date : the decision, its reason, who, when (today's date when not given).
-    readings : what was measured.
-    figures : further drawings of `plots`.
-    paper : 'Letter' or 'A4'.
-    pdf : print it as well, where a Chromium is installed; where not, `.said` tells how.
-    overwrite : write over files of the same name.
+    path
+        The HTML file; the PDF stands beside it under the same name. Each is written whole or not at all.
+    amp
+        The amp decided on, changes included.
+    results
+        Reports of any kind (swap, judge, suspects, discharge …), in the order they are to stand; their
+        figures are drawn by themselves.
+    title
+        Heading of the record.
+    decided, why, by, date
+        The decision, its reason, who, when (today's date when not given).
+    readings
+        What was measured.
+    figures
+        Further drawings of `plots`.
+    paper
+        'Letter' or 'A4'.
+    pdf
+        Print it as well, where a Chromium is installed; where not, `.said` tells how.
+    overwrite
+        Write over files of the same name.
+
+    Returns
+    -------
+    Record
+        Paths of what was written, and what could not be.
 
     Raises
     ------
-    RecordError : a file of this name is there, a folder that is not, a result that cannot be printed.
+    RecordError
+        A file of this name is there, a folder that is not, a result that cannot be printed.
 
     Examples
     --------
@@ -124,9 +141,32 @@ def contents(
 ) -> Content:
     """What `record` would write, checked, and nothing written; the words are those of `record`.
 
+    Parameters
+    ----------
+    amp
+        The amp decided on, changes included.
+    *results
+        Reports of any kind, in the order they are shown.
+    title
+        Heading of the record.
+    decided, why, by, date
+        The decision, its reason, who, when.
+    readings
+        What was measured.
+    figures
+        Further drawings.
+    paper
+        'Letter' or 'A4'.
+
+    Returns
+    -------
+    Content
+        All that `record` would lay out.
+
     Raises
     ------
-    RecordError : a batch, a result that cannot be printed, an unknown paper.
+    RecordError
+        A batch, a result that cannot be printed, an unknown paper.
     """
     for result in results:
         if not isinstance(result, Printed):
@@ -160,9 +200,24 @@ def _beside(path: Path, printed: bytes, overwrite: bool) -> tuple[bytes | None, 
 def may_write(path: str | Path, *, pdf: bool = True, overwrite: bool = False) -> tuple[Path, Path]:
     """HTML and PDF paths of a record, refused before any work is done where they cannot be written.
 
+    Parameters
+    ----------
+    path
+        Of the HTML file.
+    pdf
+        Whether a PDF is to be written too.
+    overwrite
+        Write over files of the same name.
+
+    Returns
+    -------
+    tuple[Path, Path]
+        The HTML file and the PDF.
+
     Raises
     ------
-    RecordError : a file of this name is there; no such folder, or a closed one; a name no file can have.
+    RecordError
+        A file of this name is there; no such folder, or a closed one; a name no file can have.
 
     Examples
     --------

@@ -87,16 +87,32 @@ def worked_out(
 
     Parameters
     ----------
-    amp : as drawn or as it stands.
-    changes, mains_rms : as for `swap`.
-    readings : of `load_readings`, taken on `amp`.
-    sheets : keys of `SHEETS`, procedures to take along to the bench.
-    progress : called with (done, of) while suspects are worked out.
+    amp
+        As drawn or as it stands.
+    changes
+        Designator to new value or type, as for `swap`.
+    mains_rms
+        Line voltage to judge the change at [V rms], as for `swap`.
+    readings
+        Of `load_readings`, taken on `amp`.
+    sheets
+        Keys of `SHEETS`, procedures to take along to the bench.
+    progress
+        Called with (done, of) while suspects are worked out.
+
+    Returns
+    -------
+    Worked
+        The results, and what could not be calculated.
 
     Raises
     ------
-    RecordError : there is no such sheet. ChangeError : a change that cannot be, a sheet the amp has no
-    use for. SolveError : no idle state before or after.
+    RecordError
+        There is no such sheet.
+    ChangeError
+        A change that cannot be, or a sheet the amp has no use for.
+    SolveError
+        No idle state before or after.
 
     Examples
     --------

@@ -32,7 +32,7 @@ def start(arguments: Sequence[str] = ()) -> int:
     missing = [name for name in ("pytest", "xdist", "nbval") if importlib.util.find_spec(name) is None]
     if missing:
         raise InputError(
-            f"not installed: {', '.join(missing)}", where="test", fix="Run pip install -e '.[lab,test]'"
+            f"not installed: {', '.join(missing)}", where="test", fix="Run pip install -e '.[docs,lab,test]'"
         )
     return process.run_in_front(command(arguments), cwd=checkout.root, env=environment())
 

@@ -142,10 +142,31 @@ def bias_stage(
 
     Parameters
     ----------
-    supply : B+ to ground [V]; `screen` : screen to ground [V], of a pentode.
-    stage : 'resistor' (`load` is the plate resistor), 'single' or 'pair' on an ideal transformer.
-    bypass_f : 0 takes the bypass out.
-    coupling_f : capacitor to the next grid, of a stage on a plate resistor; the gain is read behind it.
+    type_
+        Type of the tube, such as '12AX7'.
+    supply
+        B+ to ground [V].
+    load
+        Plate resistor, or what the transformer shows the tube [Ω].
+    cathode
+        Cathode resistor [Ω].
+    bypass_f
+        Capacitor across it [F]; 0 takes it out.
+    stage
+        'resistor' (`load` is the plate resistor), 'single' or 'pair' on an ideal transformer.
+    screen
+        Screen to ground [V], of a pentode.
+    next_grid
+        Grid resistor of the next stage [Ω].
+    coupling_f
+        Capacitor to the next grid [F], of a stage on a plate resistor; the gain is read behind it.
+    emission
+        Emission of the cathode, 1 for a new tube; it scales the current.
+
+    Returns
+    -------
+    BiasStage
+        Idle point, gain over frequency, and the share of each rating.
 
     Examples
     --------

@@ -26,10 +26,29 @@ def cathode_follower(
 
     Parameters
     ----------
-    supply : B+ [V]. `cathode` : load `R1` [Ω].
-    bias : resistor `R2` [Ω] between cathode and load, whose foot the grid leak returns to; or else
-    grid : DC voltage of the grid to ground [V]: directly coupled.
-    next_grid : `R3` [Ω] behind a coupling capacitor.
+    tube
+        Type, record or law.
+    supply
+        B+ to ground [V].
+    cathode
+        Load resistor `R1` [Ω].
+    bias
+        Resistor `R2` [Ω] between cathode and load, whose lower end the grid leak returns to.
+    grid
+        DC voltage of the grid to ground [V], directly coupled; give this or `bias`.
+    next_grid
+        `R3` [Ω] behind a coupling capacitor.
+    drive
+        Peak at the grid [V]; full drive when not given.
+    emission
+        Emission of the cathode, 1 for a new tube; it scales the current.
+    spread
+        Current compared with the mean tube of the type, 1 for the mean.
+
+    Returns
+    -------
+    TextbookCircuit
+        The circuit, ready for every analysis and for `worked`.
 
     Examples
     --------
@@ -73,6 +92,32 @@ def split_load(
 
     `bias`, `grid` and `next_grid` (of each output) as in `cathode_follower`. The output is read from plate
     to cathode side: twice the gain of one.
+
+    Parameters
+    ----------
+    tube
+        Type, record or law.
+    supply
+        B+ to ground [V].
+    load
+        Plate resistor and cathode resistor, each [Ω].
+    bias
+        Resistor [Ω] between cathode and load, whose lower end the grid leak returns to.
+    grid
+        DC voltage of the grid to ground [V], directly coupled; give this or `bias`.
+    next_grid
+        Of each output [Ω].
+    drive
+        Peak at the grid [V]; full drive when not given.
+    emission
+        Emission of the cathode, 1 for a new tube; it scales the current.
+    spread
+        Current compared with the mean tube of the type, 1 for the mean.
+
+    Returns
+    -------
+    TextbookCircuit
+        The circuit, ready for every analysis and for `worked`.
 
     Examples
     --------
@@ -119,9 +164,31 @@ def long_tailed_pair(
 
     Parameters
     ----------
-    plate_load, plate_load_2 : of the driven and of the other section [Ω]; equal where one is given.
-    cathode : bias resistor [Ω], to whose foot both grid leaks return; `tail` : below it [Ω].
-    next_grid : of each output [Ω].
+    tube
+        Type, record or law.
+    supply
+        B+ to ground [V].
+    plate_load
+        Plate resistor of the driven section [Ω].
+    plate_load_2
+        Plate resistor of the other section [Ω]; the same when not given.
+    cathode
+        Bias resistor [Ω], to whose lower end both grid leaks return.
+    tail
+        Resistor from there to ground [Ω].
+    next_grid
+        Of each output [Ω].
+    drive
+        Peak at the grid [V]; full drive when not given.
+    emission
+        Emission of the cathode, 1 for a new tube; it scales the current.
+    spread
+        Current compared with the mean tube of the type, 1 for the mean.
+
+    Returns
+    -------
+    TextbookCircuit
+        The circuit, ready for every analysis and for `worked`.
 
     Examples
     --------

@@ -44,22 +44,40 @@ def single_ended(
 ) -> TextbookCircuit:
     """One output tube on an ideal transformer.
 
+    Any number may be an array (N,): a batch of stages.
+
     Parameters
     ----------
-    tube : type, record or law; `emission` (1 is new) and `spread` (1 is the mean) scale its current.
-    plate, screen : volts to cathode at rest, as maker rows give them. With a cathode resistor the supplies
-        are higher by its voltage at rest, found by solving. No screen for a triode or with a tap.
-    load : what the plate sees [Ω]; its resistor is `R1`.
-    grid : fixed bias [V], or else `cathode`: a bypassed cathode resistor [Ω].
-    tap : share of the winding at which the screen hangs: 1 is triode-strapped, 0.4 a usual ultralinear.
-    drive : peak at the grid [V]. Where not given: full drive of class A1, the grid's peak at the cathode's
+    tube
+        Type, record or law.
+    plate, screen
+        Idle volts to cathode, as maker rows give them. With a cathode resistor the supplies are higher by its
+        idle voltage, found by solving. No screen for a triode or with a tap.
+    load
+        What the plate sees [Ω]; its resistor is `R1`.
+    grid
+        Fixed bias [V].
+    cathode
+        Bypassed cathode resistor [Ω]; give this or `grid`.
+    tap
+        Share of the winding the screen is connected across: 1 is triode-strapped, 0.4 a usual ultralinear.
+    drive
+        Peak at the grid [V]. Where not given: full drive of class A1, the grid's peak at the cathode's
         voltage (the driven one, with a cathode resistor).
+    emission
+        Emission of the cathode, 1 for a new tube; it scales the current.
+    spread
+        Current compared with the mean tube of the type, 1 for the mean.
 
-    Any number may be an array (N,): a batch of stages.
+    Returns
+    -------
+    TextbookCircuit
+        The circuit, ready for every analysis and for `worked`.
 
     Raises
     ------
-    InputError : a screen that is missing or not there, bias given twice or not at all.
+    InputError
+        A screen that is missing or not there, bias given twice or not at all.
 
     Examples
     --------
@@ -103,10 +121,27 @@ def push_pull(
 
     Parameters
     ----------
-    load : plate to plate [Ω]; its resistor is `R1`.
-    cathode : common bypassed cathode resistor [Ω].
-    drive : peak at each grid [V]; full drive of class AB1 where not given.
-    emission, spread : of both tubes, or one number for each: an unmatched pair.
+    tube
+        Type, record or law.
+    plate, screen
+        Idle volts to cathode, as for `single_ended`.
+    load
+        Plate to plate [Ω]; its resistor is `R1`.
+    grid
+        Fixed bias [V].
+    cathode
+        Common bypassed cathode resistor [Ω].
+    tap
+        Share of each half winding the screen is connected across.
+    drive
+        Peak at each grid [V]; full drive of class AB1 where not given.
+    emission, spread
+        Of both tubes, or one number for each: an unmatched pair.
+
+    Returns
+    -------
+    TextbookCircuit
+        The circuit, ready for every analysis and for `worked`.
 
     Examples
     --------

@@ -26,21 +26,42 @@ def rc_stage(
 ) -> TextbookCircuit:
     """A resistance-coupled stage, as the charts of tube manuals tabulate them.
 
+    Any number may be an array (N,): a batch of stages.
+
     Parameters
     ----------
-    tube : type, record or law; `emission` (1 is new) and `spread` (1 is the mean) scale its current.
-    supply : B+ [V]. `plate_load`, `cathode`, `next_grid` : resistors [Ω] `R1`, `R2`, `R3`, the last behind
-        a coupling capacitor.
-    bypassed : whether a capacitor bridges the cathode resistor.
-    screen : screen supply to ground [V]; a pentode without it has its screen on `screen_resistor` [Ω] from
-        B+, bypassed.
-    drive : peak at the grid [V]; up to zero bias where not given.
+    tube
+        Type, record or law.
+    supply
+        B+ [V].
+    plate_load
+        `R1` [Ω].
+    cathode
+        `R2` [Ω].
+    next_grid
+        `R3` [Ω], behind a coupling capacitor.
+    bypassed
+        Whether a capacitor bridges the cathode resistor.
+    screen
+        Screen supply to ground [V]; a pentode without it has its screen on `screen_resistor`.
+    screen_resistor
+        From B+ to the screen, bypassed [Ω].
+    drive
+        Peak at the grid [V]; up to zero bias where not given.
+    emission
+        Emission of the cathode, 1 for a new tube; it scales the current.
+    spread
+        Current compared with the mean tube of the type, 1 for the mean.
 
-    Any number may be an array (N,): a batch of stages.
+    Returns
+    -------
+    TextbookCircuit
+        The circuit, ready for every analysis and for `worked`.
 
     Raises
     ------
-    InputError : a screen for a triode, none for a pentode.
+    InputError
+        A screen for a triode, none for a pentode.
 
     Examples
     --------

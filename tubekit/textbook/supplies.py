@@ -34,19 +34,35 @@ def capacitor_input(
 ) -> TextbookCircuit:
     """A full-wave supply into a reservoir capacitor.
 
-    Parameters
-    ----------
-    rectifier : type, record or law of one plate.
-    secondary_rms : open-circuit voltage of each half [V rms]; `source_resistance` : of each half with the
-        primary's share [Ω].
-    reservoir : [F]. `load_current` : mean current [A] of the load.
-
     The load is the resistor `R3` that draws `load_current` at the voltage found by solving: it behaves in
     every analysis, and a constant current would ask for the impossible where the supply cannot give it.
 
+    Parameters
+    ----------
+    rectifier
+        Type, record or law of one plate.
+    secondary_rms
+        Open-circuit voltage of each half [V rms].
+    source_resistance
+        Of each half, with the primary's share [Ω].
+    reservoir
+        Reservoir capacitor [F].
+    load_current
+        Mean current of the load [A].
+    frequency_hz
+        Line frequency [Hz].
+    emission
+        Emission of the cathode, 1 for a new tube; it scales the current.
+
+    Returns
+    -------
+    TextbookCircuit
+        The circuit, ready for every analysis and for `worked`.
+
     Raises
     ------
-    InputError : no rectifier, or a load current above what the supply can give.
+    InputError
+        No rectifier, or a load current above what the supply can give.
 
     Examples
     --------
@@ -76,6 +92,35 @@ def choke_input(
     emission: float = 1.0,
 ) -> TextbookCircuit:
     """A full-wave supply into a choke [H] of `choke_resistance` [Ω] and a capacitor; else `capacitor_input`.
+
+
+    The load is as in `capacitor_input`.
+
+    Parameters
+    ----------
+    rectifier
+        Type, record or law of one plate.
+    secondary_rms
+        Open-circuit voltage of each half [V rms].
+    source_resistance
+        Of each half, with the primary's share [Ω].
+    choke
+        Inductance [H].
+    reservoir
+        Capacitor behind the choke [F].
+    load_current
+        Mean current of the load [A].
+    frequency_hz
+        Line frequency [Hz].
+    choke_resistance
+        Of the choke [Ω].
+    emission
+        Emission of the cathode, 1 for a new tube; it scales the current.
+
+    Returns
+    -------
+    TextbookCircuit
+        The circuit, ready for every analysis and for `worked`.
 
     Examples
     --------

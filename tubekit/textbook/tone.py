@@ -45,14 +45,23 @@ def three_control(
 
     Parameters
     ----------
-    treble, middle, bass : share of each track below the wiper, 0 to 1 (see
-        `tubekit.devices.potentiometer.fraction` for what a knob does).
-    parts : values that differ from `THREE`, by its names [Ω, F].
-    source_resistance, load : of the stage before and the grid leak after [Ω].
+    treble, middle, bass
+        Share of each track below the wiper, 0 to 1 (see `tubekit.devices.potentiometer.fraction` for what a
+        knob does).
+    parts
+        Values that differ from `THREE`, by its names [Ω, F].
+    source_resistance, load
+        Of the stage before and the grid leak after [Ω]; an ideal source and no load when not given.
+
+    Returns
+    -------
+    TextbookCircuit
+        The circuit, ready for every analysis and for `worked`.
 
     Raises
     ------
-    InputError : a position beyond the stops, an unknown part.
+    InputError
+        A position beyond the stops, an unknown part.
 
     Examples
     --------
@@ -80,13 +89,22 @@ def two_control(
 ) -> TextbookCircuit:  # fmt: skip
     """The passive treble and bass network, cut and boost; flat, at about -20 dB, with both knobs half way.
 
-    Parameters
-    ----------
-    treble, bass : turn of each knob, 0 to 1; the tracks are of audio taper, a tenth below the wiper half way.
-    parts : values that differ from `TWO`, by its names [Ω, F].
-
     Source: E. J. James, Simple tone control circuit, Wireless World 55 (February 1949) (from memory: the
     form; part values are common practice, no source).
+
+    Parameters
+    ----------
+    treble, bass
+        Turn of each knob, 0 to 1; the tracks are of audio taper, a tenth below the wiper half way.
+    parts
+        Values that differ from `TWO`, by its names [Ω, F].
+    source_resistance, load
+        Of the stage before and the grid leak after [Ω]; an ideal source and no load when not given.
+
+    Returns
+    -------
+    TextbookCircuit
+        The circuit, ready for every analysis and for `worked`.
 
     Examples
     --------

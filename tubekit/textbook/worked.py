@@ -63,9 +63,22 @@ class Worked(Printed):
 def worked(circuit: Circuit) -> Worked:
     """Work out a textbook circuit: rest and gain, full drive of a tube stage, DC and ripple of a supply.
 
+    Parameters
+    ----------
+    circuit
+        One that a function of this room made.
+
+    Returns
+    -------
+    Worked
+        Idle and gain, full drive of a tube stage, DC and ripple of a supply.
+
     Raises
     ------
-    InputError : not a circuit of this room. SolveError : a single circuit that does not settle.
+    InputError
+        Not a circuit of this room.
+    SolveError
+        A single circuit that does not settle.
 
     Examples
     --------

@@ -45,12 +45,20 @@ def lesson(number: str | int, progress: str | Path | None = BESIDE) -> Any:
 
     Parameters
     ----------
-    number : of the lesson.
-    progress : file in which to keep what was answered; beside the lesson where not given, None keeps nothing.
+    number
+        Number of the lesson.
+    progress
+        File in which to keep what was answered; beside the lesson where not given, None keeps nothing.
+
+    Returns
+    -------
+    Any
+        A `LessonPage`, or a `HuntPage`; shows itself as the last line of a cell.
 
     Raises
     ------
-    InputError : there is no such lesson.
+    InputError
+        There is no such lesson.
 
     Examples
     --------
@@ -65,6 +73,16 @@ def lesson(number: str | int, progress: str | Path | None = BESIDE) -> Any:
 
 def my_progress(progress: str | Path | None = BESIDE) -> ProgressPage:
     """How far one has come in the lessons.
+
+    Parameters
+    ----------
+    progress
+        File the answers are kept in; beside the lessons when not given.
+
+    Returns
+    -------
+    ProgressPage
+        Shows itself as the last line of a cell.
 
     Examples
     --------

@@ -18,20 +18,25 @@ def schematic(result: Result, section: str | None = None, *, member: int = 0) ->
 
     Parameters
     ----------
-    result : an amp (drawn without volts), its report, or a swap (volts before → after, changed parts marked
-        with what they were).
-    section : a name from `schematic_sections`, or the designator of any part: the section that draws it.
-        None: the whole amp, stages in signal order, then the supply and the heaters.
-    member : which amp of a batch.
+    result
+        An amp (drawn without volts), its report, or a swap (volts before → after, changed parts marked with
+        what they were).
+    section
+        A name from `schematic_sections`, or the designator of any part: the section that draws it. None: the
+        whole amp, stages in signal order, then the supply and the heaters.
+    member
+        Which amp of a batch.
 
     Returns
     -------
-    Drawing : figure, axes (one per section), lines (its texts). A part that two stages share is drawn with
-        each of them where they are drawn alone, once on the whole sheet.
+    Drawing
+        Figure, axes (one per section), lines (its texts). A part that two stages share is drawn with each of
+        them where they are drawn alone, once on the whole sheet.
 
     Raises
     ------
-    InputError : no such section or part; near matches listed.
+    InputError
+        No such section or part; near matches listed.
 
     Examples
     --------
@@ -49,9 +54,24 @@ def schematic(result: Result, section: str | None = None, *, member: int = 0) ->
 def schematic_pages(result: Result, *, paper: str = "A4", member: int = 0) -> tuple[Drawing, ...]:
     """The whole schematic on pages to print, 'A4' or 'Letter', lying or upright: whichever takes fewer pages.
 
+    Parameters
+    ----------
+    result
+        An amp, or a report or swap of one.
+    paper
+        'A4' or 'Letter'.
+    member
+        Which amp of a batch.
+
+    Returns
+    -------
+    tuple[Drawing, ...]
+        One drawing a page.
+
     Raises
     ------
-    InputError : a paper that is neither.
+    InputError
+        A paper that is neither.
 
     Examples
     --------
@@ -67,6 +87,16 @@ def schematic_pages(result: Result, *, paper: str = "A4", member: int = 0) -> tu
 
 def schematic_sections(amp: Amp) -> dict[str, str]:
     """Name and title of every section of an amp's schematic, in the order of the whole sheet.
+
+    Parameters
+    ----------
+    amp
+        The amp, from `load_amp`, changed or not.
+
+    Returns
+    -------
+    dict[str, str]
+        Name of each section to its title.
 
     Examples
     --------
@@ -95,6 +125,20 @@ def section_of(amp: Amp, part: str) -> str:
 
 def schematic_table(result: Result, section: str | None = None, *, member: int = 0) -> Table:
     """The volts of a schematic as a table, for whoever cannot see the drawing: node, volts, what meets there.
+
+    Parameters
+    ----------
+    result
+        An amp, or a report or swap of one.
+    section
+        Name of a section or designator of a part; the whole amp when not given.
+    member
+        Which amp of a batch.
+
+    Returns
+    -------
+    Table
+        A row for each node.
 
     Examples
     --------
