@@ -62,6 +62,7 @@ resistance = ["0.5"]
 [LS1]
 nodes = ["spk", "ground"]
 ohms = "8"
+dummy = true
 """
 )  # fmt: skip
 """A power triode whose filament, on a winding of the power transformer, is its cathode."""
@@ -83,7 +84,7 @@ def test_heaters_lifted_onto_the_output_cathodes_leave_the_output_as_it_is() -> 
 
 
 def test_a_tube_whose_cathode_is_its_filament_gives_its_watts() -> None:
-    """2A3 in class A1, 250 V, -45 V, 2500 Ω: 3.5 W at 5 % (from memory), of which the transformer takes some.
+    """2A3 in class A1, 250 V, -45 V, 2500 Ω: 3.5 W at 5 % (from memory), less the transformer.
 
     Where all that is on the power transformer is cut off with the line, 6e-11 W are left.
     """

@@ -14,8 +14,8 @@ import pytest
 
 from tests.amps import variant
 from tests.say import say
+from tubekit.amp.parts.tubes import GRID_WIRING_F
 from tubekit.amp.signal import SignalPath, signal_path
-from tubekit.amp.strays import GRID_WIRING_F
 from tubekit.circuit.newton import block_diagonal
 from tubekit.devices.catalogue import tube
 

@@ -218,6 +218,9 @@ def _winding(
         found.add(
             part, "inductance stands with a secondary", fix, code="inductance_misplaced", key="inductance"
         )
+    if "capacitance" in values and (name != "primary" or kind is not OutputTransformer):
+        fix = "State it with the primary of an output transformer"
+        found.add(part, "no capacitance is taken here", fix, code="capacitance_misplaced", key="capacitance")
     if kind is OutputTransformer and name == "primary" and "henries" not in values:
         fix = 'Write it like inductance = "25 H"'
         found.add(part, "inductance is missing", fix, code=MISSING, key="inductance")

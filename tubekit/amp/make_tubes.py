@@ -23,7 +23,7 @@ from tubekit.amp.parts.tubes import (
 from tubekit.devices import catalogue
 from tubekit.errors import InputError
 
-SINGLE = ("plate", "screen", "grid", "cathode")
+SINGLE = tuple(spec.key for spec in fields_of(Section))
 DIODES: Mapping[str, type[Tube]] = {"rectifier": RectifierTube, REGULATOR: GasTube}
 """Kinds of tube without a grid, by the family of the type."""
 

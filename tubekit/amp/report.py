@@ -26,6 +26,7 @@ from tubekit.amp.solve import Solved, solve
 from tubekit.amp.stability import Stability
 from tubekit.amp.stages import gains_in_place
 from tubekit.amp.steady import LIVE_V
+from tubekit.amp.strays import taken
 from tubekit.analyses.convergence import Convergence
 from tubekit.result_fields import frozen_array
 from tubekit.text import Column, Printed, Table, to_json_value
@@ -65,7 +66,7 @@ class AmpReport(Printed):
     def assumptions(self) -> tuple[str, ...]:
         """What the drawing left open, and what stands for it; what an intended oscillator does."""
         plain = (note.text for note in self.stability.notes() if not note.danger)
-        return (*self.solved.built.assumptions, *plain)
+        return (*self.solved.built.assumptions, *map(str, taken(self.amp)), *plain)
 
     def node(self, name: str) -> NodeReading:
         """Reading at a node; CircuitError with near matches if there is none.

@@ -14,8 +14,16 @@ from tubekit.amp.clipping import ClipPoint, clips_at, level_below
 from tubekit.amp.reverb import TankReading, read_tanks
 from tubekit.amp.signal_order import SignalOrder, signal_order
 from tubekit.amp.signal_tables import signal_tables
-from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, gain_at, output_transformer, signal_view
+from tubekit.amp.signal_view import (
+    SOURCE_OHMS,
+    SignalView,
+    gain_at,
+    output_transformer,
+    signal_view,
+    without_taken,
+)
 from tubekit.amp.stages import StageReading, read_stages
+from tubekit.amp.strays import Taken
 from tubekit.amp.stretches import StretchReading, grid_stretches, whole_stretch
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.naturals import Naturals, transfer_zeros
@@ -91,6 +99,12 @@ class SignalPath(Printed):
     def whole(self) -> StretchReading:
         """Corners from the jack to the loudspeaker."""
         return whole_stretch(self.view, self.reference_hz)
+
+    @cached_property
+    def taken(self) -> tuple[tuple[Taken, Array], ...]:
+        """What is taken where the amp file is silent, and the top corner without it [Hz], (N,)."""
+        ways = without_taken(self.view) if self.stable.any() else ()
+        return tuple((one, whole_stretch(view, self.reference_hz).high.hz) for one, view in ways)
 
     @cached_property
     def stretches(self) -> tuple[StretchReading, ...]:
@@ -183,6 +197,9 @@ class SignalPath(Printed):
                 for corner in (each.low, each.high)
             ],
             "assumptions": list(self.view.assumptions),
+            "top_corner_without": [
+                {"assumed": str(one), "hz": to_json_value(hz)} for one, hz in self.taken
+            ],
         }  # fmt: skip
 
 

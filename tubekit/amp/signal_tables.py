@@ -24,7 +24,15 @@ def signal_tables(path: SignalPath) -> list[Table]:
         note = "No response is given: an amp that oscillates has none."
         return [Table("Stability", (Column("finding"),), [(path.naturals.said(),)], note=note)]
     tanks = [_tanks(path)] if path.tanks else []
-    return [_response(path), _levels(path), *tanks, _stages(path), _corners(path), _ends(path)]
+    return [
+        _response(path),
+        _levels(path),
+        *tanks,
+        _stages(path),
+        _corners(path),
+        *_taken(path),
+        _ends(path),
+    ]
 
 
 def _response(path: SignalPath) -> Table:
@@ -95,6 +103,14 @@ def _corners(path: SignalPath) -> Table:
     return Table("Corners", heads, rows, note=note)
 
 
+def _taken(path: SignalPath) -> list[Table]:
+    heads = (Column("taken"), Column("of"), Column("key that states it"), Column("top corner without", "Hz"))
+    rows = [(one.words, one.of, one.key, hz) for one, hz in path.taken]
+    note = "Common practice, no source: measure them where the top corner matters."
+    title = "Usual values where the amp file is silent"
+    return [Table(title, heads, rows, note=note, key="taken")] if rows else []
+
+
 def _ends(path: SignalPath) -> Table:
     rows = [
         ("impedance at the jack", (np.abs(path.input_ohms), "ohm")),
@@ -103,5 +119,5 @@ def _ends(path: SignalPath) -> Table:
         ("loudspeaker", (np.abs(path.speaker_ohms), "ohm")),
         ("load on the output tubes, across the primary", (np.abs(path.load_ohms), "ohm")),
     ]
-    note = "\n".join((*path.view.assumptions, path.naturals.said() + "."))
+    note = "\n".join((*path.view.said, path.naturals.said() + "."))
     return Table(f"Ends, at {path.reference_hz:g} Hz", (Column(""), Column("size")), rows, note=note)

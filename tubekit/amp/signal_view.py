@@ -19,7 +19,7 @@ from tubekit.amp.parts.resistors import END_RESISTANCE
 from tubekit.amp.signal_order import signal_order
 from tubekit.amp.solve import Solved, solve, types_of
 from tubekit.amp.stability import Stability, held_still, stability
-from tubekit.amp.strays import heater_strays, signal_strays, tubes
+from tubekit.amp.strays import Taken, heater_strays, signal_strays, taken, tubes
 from tubekit.amp.topology import edges, reached
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
@@ -126,6 +126,11 @@ class SignalView:
     @property
     def assumptions(self) -> tuple[str, ...]:
         """What the drawing left open, and what stands for it."""
+        return (*map(str, taken(self.amp)), *self.said)
+
+    @property
+    def said(self) -> tuple[str, ...]:
+        """The same without the usual values that the amp file could state."""
         said = [
             *self.solved.built.assumptions,
             self._generator_words(),
@@ -134,7 +139,6 @@ class SignalView:
         if len(self.load) > 1:
             others = " and ".join(one.designator for one in self.load[1:])
             said.append(f"Levels are read at {self.speaker.designator}; power goes into {others} as well")
-        said.append("Wiring and winding capacitances are usual values (common practice)")
         said += [
             f"{name}: wiper {'open' if ohms >= OPEN_OHMS else f'with {ohms:g} Ω at its contact'}"
             for name, ohms in self.wipers.items()
@@ -269,13 +273,24 @@ def turned(view: SignalView, settings: Mapping[str, object]) -> SignalView:
         if name not in view.amp.parts or not view.amp.parts[name].is_control:
             _contact(view.amp, name, 0.0)  # says which there are
     amp = view.amp.changed({f"{name}.position": value for name, value in settings.items()})
-    circuit = build(amp, view.solved.built.settled).circuit
-    known = {part.name for part in circuit.parts}
+    point, judged = _judged(view.solved, _anew(view, amp), view.jack.tip, view.jack.sleeve, view.speaker)
+    return replace(view, amp=amp, point=point, stability=judged)
+
+
+def _anew(view: SignalView, amp: Amp) -> list[wired.Part]:
+    """The parts of a view with those of another amp in the place of its own."""
+    circuit, strays = build(amp, view.solved.built.settled).circuit, list(signal_strays(amp))
+    known = {part.name for part in (*view.solved.built.circuit.parts, *circuit.parts, *strays)}
     laid_on = [part for part in view.point.circuit.parts if part.name not in known]
     rest = [part for part in laid_on if not part.name.endswith(".contact")]
-    parts = (*_with_wipers(circuit, amp, view.wipers), *rest)
-    point, judged = _judged(view.solved, parts, view.jack.tip, view.jack.sleeve, view.speaker)
-    return replace(view, amp=amp, point=point, stability=judged)
+    return [*_with_wipers(circuit, amp, view.wipers), *strays, *rest]
+
+
+def without_taken(view: SignalView) -> Iterator[tuple[Taken, SignalView]]:
+    """What is taken for granted, and the view without it: none of it moves the idle point."""
+    for one in taken(view.amp):
+        network = assemble(view.point.circuit.made_of(_anew(view, one.without)))
+        yield one, replace(view, amp=one.without, point=replace(view.point, network=network))
 
 
 def driven_at(amp: Amp, jack: str | None) -> tuple[Amp, str]:

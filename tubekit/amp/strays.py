@@ -1,24 +1,21 @@
 """What is in every amp and on no drawing: wiring, winding and heater capacitances.
 
 All of these are common practice, no source: the middle of what a bench bridge shows on amps wired by
-hand. They matter above some ten kilohertz, for stability, and for heater hum.
+hand. They matter above some ten kilohertz, for stability, and for heater hum. `taken` lists what an amp
+file could state and does not.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.parts import GROUND, OutputTransformer
+from tubekit.amp.parts.part import Assumed
 from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
 from tubekit.circuit import parts as wired
 
-GRID_WIRING_F = 5e-12
-"""Socket and lead of a grid against the chassis [F]; common practice, no source."""
-PLATE_WIRING_F = 5e-12
-"""Socket and lead of a plate against the chassis [F]; common practice, no source."""
-OUTPUT_WINDING_F = 300e-12
-"""Across each section of an output transformer's primary [F]; common practice, no source."""
 HEATER_GRID_F = 0.1e-12
 """Each heater pin and lead against the grid of its section [F]; common practice, no source."""
 HEATER_CATHODE_F = 3e-12
@@ -35,15 +32,52 @@ PICKUP_F = 1e-13
 def signal_strays(amp: Amp) -> Iterator[wired.Part]:
     """Capacitances of wiring and of the output transformer's primary."""
     for section in sections(amp):
-        for label, node, farads in (
-            ("grid_wiring", section.grid, GRID_WIRING_F), ("plate_wiring", section.plate, PLATE_WIRING_F)
-        ):  # fmt: skip
+        for label, node, farads in section.wiring():
             if node != GROUND:
                 yield wired.Capacitor(f"{section.name}.{label}", node, GROUND, farads)
     for part in amp.parts.values():
         if isinstance(part, OutputTransformer) and part.condition == "fitted":
             for k, (a, b) in enumerate(part.primary.sections, 1):
-                yield wired.Capacitor(f"{part.designator}.winding{k}", a, b, OUTPUT_WINDING_F)
+                yield wired.Capacitor(f"{part.designator}.winding{k}", a, b, part.winding_farads)
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A usual value taken where the amp file states none, the key that states it, and the amp without it."""
+
+    words: str
+    of: str
+    key: str
+    without: Amp
+
+    def __str__(self) -> str:
+        return f"{self.of}: {self.words} taken (common practice; state {self.key})"
+
+
+def taken(amp: Amp) -> tuple[Taken, ...]:
+    """What is taken for granted on the way of the signal: wiring, output transformer, loudspeaker.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> for one in taken(load_amp("vetch"))[:3]:
+    ...     print(f"{one.of}: {one.words}")
+    V1a, V1b, V2: 5.0 pF from each grid to the chassis
+    V1a, V1b, V2: 5.0 pF from each plate to the chassis
+    T2: 300 pF across each section of the primary
+    """
+    found: dict[tuple[str, str], list[Assumed]] = {}
+    for part in amp.parts.values():
+        if part.condition == "fitted":
+            for one in part.assumed():
+                found.setdefault((one.words, one.key), []).append(one)
+    return tuple(
+        Taken(
+            words, ", ".join(one.of for one in each), key,
+            replace(amp, parts={**amp.parts, **{one.without.designator: one.without for one in each}}),
+        )
+        for (words, key), each in found.items()
+    )  # fmt: skip
 
 
 def heater_strays(amp: Amp, unbalance: Mapping[str, float] | float) -> Iterator[wired.Part]:

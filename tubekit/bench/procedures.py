@@ -161,9 +161,8 @@ def _jack(amp: Amp) -> str:
 def _on_dummy_load(amp: Amp) -> Amp:
     """The amp with each loudspeaker as a resistor of its rated ohms."""
     plain = {
-        name: replace(part, resistance=None, henries=None, resonance_hz=None, resonance_ohms=None)
-        for name, part in amp.parts.items() if isinstance(part, Loudspeaker)
-    }  # fmt: skip
+        name: replace(part, dummy=True) for name, part in amp.parts.items() if isinstance(part, Loudspeaker)
+    }
     return replace(amp, parts=MappingProxyType({**amp.parts, **plain}))
 
 

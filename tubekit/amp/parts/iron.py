@@ -3,16 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Set as AbstractSet
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
 from tubekit.amp.fields import Listed, NodeName, Quantity, Together, Value, Words, written
 from tubekit.amp.parts.faults import OPEN_OHMS, Fault, of_value, times, to_value
-from tubekit.amp.parts.part import AMPS, TOLERANCE, WATTS, Edge, Hookup, Part, Rating, Symbol, TwoTerminal
+from tubekit.amp.parts.part import (
+    AMPS,
+    TOLERANCE,
+    WATTS,
+    Assumed,
+    Edge,
+    Hookup,
+    Part,
+    Rating,
+    Symbol,
+    TwoTerminal,
+)
 from tubekit.amp.parts.variables import Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
+from tubekit.units import show
 
 if TYPE_CHECKING:
     from tubekit.analyses.mains import MainsState
@@ -29,8 +41,11 @@ CHOKE_HENRIES = Quantity(
 )  # fmt: skip
 MAGNETIZING_A = 0.1
 """Magnetizing current of a mains transformer that states no inductance [A rms]; common practice."""
-OUTPUT_HENRIES = 20.0
-"""Primary inductance of an output transformer that states none [H]; common practice, no source."""
+WINDING_F = 300e-12
+"""Across each section of an output transformer's primary [F]; common practice, no source."""
+LEAKAGE = (0.008, 0.001)
+"""Leakage over inductance of a primary of one section (with a gap), of others; common practice, no source."""
+ALMOST_NONE = 1e-6
 TURNS, COPPER, CHOKE = 0.01, 0.05, 0.10
 """Standard deviations of winding volts, copper (with its heat), a choke's inductance; common practice."""
 FEWER_TURNS = (0.9, 0.75)
@@ -125,7 +140,8 @@ class Winding:
     transformer `turns` (relative). `ohms` is the resistance per section; a secondary may state its
     `regulation` instead: how far the whole winding falls from open circuit to `amps`, both windings
     together, in percent of the loaded voltage. `henries` stands with the primary only; `leakage` with
-    the primary is referred to all of it, with a secondary it is that winding's own.
+    the primary is referred to all of it, with a secondary it is that winding's own; `capacitance` across each
+    section is of the primary of an output transformer.
     """
 
     name: str
@@ -145,6 +161,7 @@ class Winding:
     amps: Value | None = field(default=None, metadata=written(AMPS, "rating"))
     henries: Value | None = field(default=None, metadata=written(Quantity("H", 1e-6, 1e4), "inductance"))
     leakage: Value | None = field(default=None, metadata=written(Quantity("H", 1e-9, 100.0)))
+    capacitance: Value | None = field(default=None, metadata=written(Quantity("F", 1e-15, 1e-6)))
 
     @property
     def sections(self) -> tuple[tuple[str, str], ...]:
@@ -248,8 +265,8 @@ class Transformer(Part):
         )
         return henries
 
-    def _usual_henries(self, hookup: Hookup) -> float:  # noqa: ARG002
-        return OUTPUT_HENRIES
+    def _usual_henries(self, hookup: Hookup) -> float:
+        raise NotImplementedError
 
     def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:
         """Rectifier windings by direct current, heater and primary windings by effective current."""
@@ -306,6 +323,37 @@ class OutputTransformer(Transformer):
     """Output (or interstage) transformer; windings state relative turns."""
 
     kind, carries_dc = "output transformer", True
+
+    @property
+    def leakage(self) -> Value:
+        """As stated, of any winding; else the usual share of the inductance."""
+        stated = any(one.leakage is not None for one in self.windings)
+        found = self.primary.leakage if stated else self._usual_leakage()
+        return 0.0 if found is None else found
+
+    def _usual_leakage(self) -> Value:
+        assert self.primary.henries is not None  # the amp's check saw to it
+        return np.asarray(self.primary.henries) * LEAKAGE[len(self.primary.sections) > 1]
+
+    @property
+    def winding_farads(self) -> Value:
+        """Across each section of the primary [F]."""
+        return WINDING_F if self.primary.capacitance is None else self.primary.capacitance
+
+    def assumed(self) -> Iterator[Assumed]:
+        """Leakage, and capacitance of the primary."""
+        name, first = self.designator, self.primary
+        if all(one.leakage is None for one in self.windings):
+            leak = self._usual_leakage()
+            none = self._with(replace(first, leakage=ALMOST_NONE * leak))
+            yield Assumed(f"leakage of {show(leak, 'H', 2)}", name, "primary.leakage", none)
+        if first.capacitance is None:
+            none = self._with(replace(first, capacitance=ALMOST_NONE * WINDING_F))
+            words = f"{show(WINDING_F, 'F', 2)} across each section of the primary"
+            yield Assumed(words, name, "primary.capacitance", none)
+
+    def _with(self, primary: Winding) -> OutputTransformer:
+        return replace(self, windings=(primary, *self.windings[1:]))
 
     def ohmmeter(self) -> Iterator[Edge]:
         """Every section of every winding."""

@@ -8,30 +8,43 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tubekit.amp.fields import Quantity, Together, Value, written
+from tubekit.amp.fields import Quantity, Together, Value, YesNo, fields_of, written
 from tubekit.amp.parts.faults import (
     OPEN_OHMS,
     Fault,
     times,
     to_value,
 )
-from tubekit.amp.parts.part import WATTS, Hookup, Part, Rating, TwoTerminal, across
+from tubekit.amp.parts.part import WATTS, Assumed, Hookup, Part, Rating, TwoTerminal, across
 from tubekit.amp.parts.variables import Knob
+from tubekit.analyses.loads import USUAL, voice_coil
 from tubekit.circuit import parts as wired
 from tubekit.devices import heater
+from tubekit.units import show
 
 if TYPE_CHECKING:
     from tubekit.analyses.mains import MainsState
 
 OVER = 0.1
 """A lamp may get this share more than its rated volts, as heaters may; common practice, no source."""
-CONE_Q = 5.0
-"""Mechanical Q of a loudspeaker's resonance; common practice, no source."""
+USUAL_OF: Mapping[str, tuple[float, str]] = {
+    "resistance": (USUAL.resistance, "ohm"), "henries": (USUAL.inductance, "H"),
+    "resonance_hz": (USUAL.resonance_hz, "Hz"), "resonance_ohms": (USUAL.resonance_ohms, "ohm"),
+    "resonance_q": (USUAL.q, ""), "loss_hz": (USUAL.loss_hz, "Hz"),
+}  # fmt: skip
+"""Values of a usual loudspeaker of `USUAL.ohms`, with units; ohms and henries go by the nominal ohms."""
+NO_LOSS_HZ = 1e9
+"""Where a voice coil without losses bends [Hz]: beyond everything."""
+LEAST_RISE = 1e-3
+"""Least rise of the impedance at resonance, as a share of the coil's resistance."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Loudspeaker(TwoTerminal):
-    """Loudspeaker: nominal ohms; the rest where it was measured."""
+    """Loudspeaker: nominal ohms; the rest where it was measured, else as of a usual one.
+
+    `dummy` makes it a load resistor of its nominal ohms, as on the bench.
+    """
 
     kind, letters = "loudspeaker", ("LS",)
     without = (
@@ -44,29 +57,60 @@ class Loudspeaker(TwoTerminal):
     henries: Value | None = field(default=None, metadata=written(Quantity("H", 1e-6, 1.0), "inductance"))
     resonance_hz: Value | None = field(default=None, metadata=written(Quantity("Hz", 10.0, 2e3)))
     resonance_ohms: Value | None = field(default=None, metadata=written(Quantity("ohm", 1.0, 1e4)))
+    resonance_q: Value | None = field(default=None, metadata=written(Quantity("", 0.3, 50.0)))
+    loss_hz: Value | None = field(default=None, metadata=written(Quantity("Hz", 100.0, 1e9)))
+    dummy: bool = field(default=False, metadata=written(YesNo(("dummy load", "loudspeaker"))))
 
-    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
-        """Voice coil in series with the cone's resonance where they are stated, else the nominal ohms."""
+    def measured(self, name: str) -> Value:
+        """A value as stated, else that of a usual loudspeaker of its nominal ohms.
+
+        Examples
+        --------
+        >>> found = Loudspeaker(designator="LS1", ends=("a", "b"), ohms=16.0, resonance_hz=75.0)
+        >>> float(found.measured("resistance")), found.measured("resonance_hz")
+        (12.8, 75.0)
+        """
+        found: Value | None = getattr(self, name)
+        usual, unit = USUAL_OF[name]
+        if found is not None:
+            return found
+        return usual * np.asarray(self.ohms) / USUAL.ohms if unit in ("ohm", "H") else usual
+
+    def assumed(self) -> Iterator[Assumed]:
+        """Coil, cone and losses of a usual loudspeaker."""
+        if self.dummy:
+            return
         name = self.designator
-        if self.resistance is None:
-            hookup.said.append(f"{name}: taken as a resistor of its nominal ohms")
-            yield wired.Resistor(name, self.a, self.b, self.ohms)
+        left = {
+            one.key: show(self.measured(one.name), USUAL_OF[one.name][1], 2)
+            for one in fields_of(type(self))
+            if one.name in USUAL_OF and getattr(self, one.name) is None
+        }
+        bend = left.pop("loss_hz", "")
+        if left:
+            words = ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in left.items())
+            without = replace(self, dummy=True) if "inductance" in left else self
+            key = "dummy" if without.dummy else ", ".join(left)
+            yield Assumed(words, name, key, without)
+        if bend:
+            words = f"voice coil lossy, with the square root of frequency from {bend} on"
+            yield Assumed(words, name, "loss_hz", replace(self, loss_hz=NO_LOSS_HZ))
+
+    def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
+        """Voice coil with two shorted turns for its losses, in series with the cone's resonance."""
+        name, b = self.designator, self.b
+        if self.dummy:
+            yield wired.Resistor(name, self.a, b, self.ohms)
             return
-        coil_end = (
-            f"{name} cone" if self.resonance_hz is not None and self.resonance_ohms is not None else self.b
-        )
-        coil = np.asarray(self.henries if self.henries is not None else 1e-9, float)[..., None, None]
-        yield wired.Windings(name, ((self.a, coil_end),), (self.resistance,), coil)
-        if self.resonance_hz is None or self.resonance_ohms is None:
-            return
-        rise = np.asarray(self.resonance_ohms) - self.resistance
-        rate = 2 * np.pi * np.asarray(self.resonance_hz)
-        hookup.said.append(f"{name}: mechanical Q of the cone taken as {CONE_Q:g} (common practice)")
-        yield wired.Resistor(f"{name}.cone", coil_end, self.b, rise)
-        yield wired.Capacitor(f"{name}.mass", coil_end, self.b, CONE_Q / (rate * rise))
-        yield wired.Windings(
-            f"{name}.stiffness", ((coil_end, self.b),), (1e-3,), (rise / (rate * CONE_Q))[..., None, None]
-        )
+        cone = f"{name} cone"
+        of = {key: np.asarray(self.measured(key), float) for key in USUAL_OF}
+        turns, coils = voice_coil(of["henries"], of["loss_hz"])
+        yield wired.Windings(name, ((self.a, cone), (b, b), (b, b)), (of["resistance"], *turns), coils)
+        rate, q = 2 * np.pi * of["resonance_hz"], of["resonance_q"]
+        rise = np.maximum(of["resonance_ohms"] - of["resistance"], LEAST_RISE * of["resistance"])
+        yield wired.Resistor(f"{name}.cone", cone, b, rise)
+        yield wired.Capacitor(f"{name}.mass", cone, b, q / (rate * rise))
+        yield wired.Windings(f"{name}.stiffness", ((cone, b),), (1e-3,), (rise / (rate * q))[..., None, None])
 
     def follows(self, old: Part) -> Part:
         """Another nominal impedance: coil and cone as in a like speaker that is wound for it."""
@@ -82,7 +126,7 @@ class Loudspeaker(TwoTerminal):
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """Its voice coil open."""
-        knob = Knob(self.designator, "ohms" if self.resistance is None else "copper0")
+        knob = Knob(self.designator, "ohms" if self.dummy else "copper0")
         yield Fault(self.designator, "voice coil open", times(knob, OPEN_OHMS), weight=0.7)
 
 

@@ -49,6 +49,18 @@ class Symbol(NamedTuple):
     words: str = ""
 
 
+class Assumed(NamedTuple):
+    """A usual value taken where the file states none: in words, of what, and the key that would state it.
+
+    `without` is the part as it would be without what was assumed.
+    """
+
+    words: str
+    of: str
+    key: str
+    without: Part
+
+
 @dataclass(frozen=True, eq=False)
 class Hookup:
     """What the circuit of a part depends on beside the part: the mains, and what its own current has set.
@@ -118,6 +130,10 @@ class Part:
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
         """What it is in the circuit, as a good part."""
         raise NotImplementedError
+
+    def assumed(self) -> Iterator[Assumed]:
+        """Usual values that matter to the signal, where the file does not state them."""
+        yield from ()
 
     def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002 - a kind may use it
         """Pairs of nodes joined at DC; tubes and diodes, which conduct one way, join none.

@@ -9,14 +9,14 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from itertools import pairwise
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
 from tubekit.amp.fields import Choice, Listed, NodeName, Quantity, Value, said, written
 from tubekit.amp.parts.diodes import JUNCTION, TypeName
 from tubekit.amp.parts.faults import GONE, Fault, times, worn
-from tubekit.amp.parts.part import HEAT, Edge, Hookup, Part, Symbol
+from tubekit.amp.parts.part import HEAT, Assumed, Edge, Hookup, Part, Symbol
 from tubekit.amp.parts.variables import GAS, Age, Knob, Turn, Variable
 from tubekit.circuit import parts as wired
 from tubekit.devices import catalogue, heater as heaters
@@ -27,6 +27,7 @@ from tubekit.devices.rectifier import SiliconDiode, TubeDiode
 from tubekit.devices.test_limits import tube_spread
 from tubekit.devices.triode import Triode
 from tubekit.errors import AmpFileError, InputError, UnknownTube, near_matches
+from tubekit.units import show
 
 if TYPE_CHECKING:
     from tubekit.analyses.mains import MainsState
@@ -44,6 +45,13 @@ GOOD_GAS = 2e-7
 """Scale of a good power tube's grid current [A], half-normal; common practice, no source."""
 RECTIFIER = 0.10
 """Standard deviation of a rectifier's perveance; common practice, no source."""
+GRID_WIRING_F = 5e-12
+"""Socket and lead of a grid against the chassis [F]; common practice, no source."""
+PLATE_WIRING_F = 5e-12
+"""Socket and lead of a plate against the chassis [F]; common practice, no source."""
+WIRING = Quantity("F", 1e-15, 1e-8)
+NO_WIRING_F = 1e-18
+"""As good as none [F]."""
 NO_HEATER = 1e9
 """Stands for the heater of a variant without one, in a batch of tube types [Ω]."""
 
@@ -128,6 +136,13 @@ class Section:
     grid: str = field(metadata=written(NodeName()))
     cathode: str = field(metadata=written(NodeName()))
     screen: str | None = field(default=None, metadata=written(NodeName()))
+    grid_wiring: Value | None = field(default=None, metadata=written(WIRING))
+    plate_wiring: Value | None = field(default=None, metadata=written(WIRING))
+
+    def wiring(self) -> Iterator[tuple[str, str, Value]]:
+        """(label, node, capacitance to the chassis [F]) of socket and lead, of the grid and of the plate."""
+        yield "grid_wiring", self.grid, GRID_WIRING_F if self.grid_wiring is None else self.grid_wiring
+        yield "plate_wiring", self.plate, PLATE_WIRING_F if self.plate_wiring is None else self.plate_wiring
 
     def neighbors(self) -> Iterator[tuple[str, str]]:
         """Pairs of electrodes on different nodes whose pins may have been swapped."""
@@ -216,6 +231,18 @@ class Tube(Part):
             yield wired.Device(section.name, law, terminals, section.cathode)
             yield from _strays(self, section.name, terminals, section.cathode)
         yield from _heater(self, hookup)
+
+    def assumed(self) -> Iterator[Assumed]:
+        """Wiring of its grids and plates against the chassis."""
+        for key, words in (
+            ("grid_wiring", f"{show(GRID_WIRING_F, 'F', 2)} from each grid to the chassis"),
+            ("plate_wiring", f"{show(PLATE_WIRING_F, 'F', 2)} from each plate to the chassis"),
+        ):
+            left = [section for section in self.sections if getattr(section, key) is None]
+            none: dict[str, Any] = {key: NO_WIRING_F}
+            bare = tuple(replace(one, **none) if one in left else one for one in self.sections)
+            if left:
+                yield Assumed(words, ", ".join(one.name for one in left), key, replace(self, sections=bare))
 
     def symbols(self) -> Iterator[Symbol]:
         """Each section, and the heater."""
