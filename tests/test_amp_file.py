@@ -260,6 +260,16 @@ def test_half_a_twin_tube_may_be_drawn_with_a_note(tmp_path: Path) -> None:
     assert (note.code, str(note)) == ("sections_left_out", "V9: 1 of 2 sections drawn (second half spare).")
 
 
+def test_a_diode_may_have_its_ends_by_name() -> None:
+    """Anode and cathode as a schematic has them are the nodes of the part, in that order."""
+    start = '[amp]\nextends = "teasel"\n[parts]\nD1 = { type = "1N4007", anode = "B1"'
+    by_name = amp_from_text(f'{start}, cathode = "B2" }}\n')
+    assert by_name.parts["D1"].ends == ("B1", "B2")
+    assert 'nodes = ["B1", "B2"]' in by_name.copy_as_text()
+    with pytest.raises(AmpFileError, match=r"D1: 'anode' is not known here"):
+        amp_from_text(f"{start} }}\n")
+
+
 def test_a_rheostat_and_an_unused_tap(tmp_path: Path) -> None:
     pot = (
         '[R40]\nkind = "potentiometer"\nvalue = "100"\n'

@@ -61,6 +61,7 @@ def read_fields(
     """Values of one table by attribute name, or None where something was wrong with it."""
     specs = {spec.key: spec for spec in fields_of(kind)}
     count = len(found.problems)
+    table = _with_nodes(kind, table)
     for key in table:
         if key not in specs and key not in extra:
             _unknown_key(key, table[key], [*specs, *extra], part, found)
@@ -75,6 +76,15 @@ def read_fields(
             fix = f"Add {key} = … to {part}"
             found.add(part, f"{key} is missing", fix, code=MISSING, key=key)
     return values if len(found.problems) == count else None
+
+
+def _with_nodes(kind: type, table: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The table with its `nodes`, also where each end has its own line (anode, cathode)."""
+    ends = getattr(kind, "lead_words", ())
+    if not ends or "nodes" in table or not all(isinstance(table.get(end), str) for end in ends):
+        return table
+    rest = {key: value for key, value in table.items() if key not in ends}
+    return {**rest, "nodes": [table[end] for end in ends]}
 
 
 def touched(table: object) -> Iterator[str]:
