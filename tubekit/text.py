@@ -6,10 +6,10 @@ Computing rooms give `Table`s; nothing here draws or judges.
 from __future__ import annotations
 
 import html
+import re
 import textwrap
-import unicodedata
 from abc import ABC, abstractmethod
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -17,6 +17,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from tubekit.layout import column_widths, cut, fitted, join, one_line
 from tubekit.result_fields import FieldDoc, fields_of, frozen_array, quantity, to_json_value
 from tubekit.units import show
 
@@ -25,6 +26,7 @@ __all__ = [
     "FieldDoc",
     "Printed",
     "Table",
+    "caution_html",
     "danger_html",
     "fields_of",
     "frozen_array",
@@ -34,6 +36,20 @@ __all__ = [
 ]
 
 _NOTE_WIDTH = 88
+WIDTH, LINES = 100, 25
+"""Columns and lines that a short answer never exceeds."""
+LEAST = {"V": 1e-3, "A": 1e-6, "W": 1e-3}
+"""What a short answer shows at least, by base unit: a bench meter shows no less."""
+HEAD_LINES, MOST_DANGER_LINES = 4, 12
+CAUTION = (
+    "DANGER. Line voltage and B+ can kill, even after the amp is switched off and unplugged. These figures "
+    "are calculated, not measured. Unplug, discharge the filter caps through a resistor, and check with a "
+    "meter before you touch anything. Follow local codes; leave licensed work to licensed people."
+)
+SHORT_CAUTION = (
+    "DANGER: Line voltage and B+ can kill. Unplug. Discharge each filter capacitor through a resistor. "
+    "Check with a meter."
+)
 _NOT_ABOUT = ("before", "drawn", "drawing")
 """Fields that hold an amp an answer is not about: another one, or the same before a change."""
 
@@ -49,6 +65,7 @@ class Column:
     digits : significant figures.
     format : format specification such as '.1f'; the unit then stands in the heading instead.
     align : 'left', 'right' or 'auto' (numbers to the right).
+    tiny : a short answer too shows what is below 1 mV, 1 µA or 1 mW (noise, hum, levels of a tone).
     """
 
     name: str
@@ -56,28 +73,35 @@ class Column:
     digits: int = 3
     format: str = ""
     align: Literal["auto", "left", "right"] = "auto"
+    tiny: bool = False
 
     @property
     def heading(self) -> str:
         """Name, with the unit where the cells do not carry it."""
         return f"{self.name} [{self.unit}]" if self.format and self.unit else self.name
 
-    def write(self, cell: Any) -> str:
-        """A cell as text: None is blank, NaN '—', an array 'least…greatest'."""
+    def write(self, cell: Any, short: bool = False) -> str:
+        """A cell as text: None is blank, NaN '—', an array 'least…greatest'.
+
+        In `short`, what no meter on a bench shows is '< 1 mV', '< 1 µA', '< 1 mW'.
+        """
         if cell is None or isinstance(cell, str):
-            return _one_line(cell or "")
+            return one_line(cell or "")
         if isinstance(cell, (bool, np.bool_)):
             return "yes" if cell else "no"
         if _is_pair(cell):
-            return show(cell[0], cell[1], self.digits)
+            return self._write_number(cell[0], cell[1], short)
         if _is_number(cell):
-            return self._write_number(cell)
-        return _one_line(str(cell))
+            return self._write_number(cell, self.unit, short)
+        return one_line(str(cell))
 
-    def _write_number(self, cell: Any) -> str:
+    def _write_number(self, cell: Any, unit: str, short: bool) -> str:
         if not self.format:
-            whole = not self.unit and isinstance(cell, (int, np.integer))
-            return str(cell) if whole else show(cell, self.unit, self.digits)
+            whole = not unit and isinstance(cell, (int, np.integer))
+            least = None if self.tiny or not short else LEAST.get(unit.split(" ", maxsplit=1)[0])
+            if least is not None and 0.0 < np.max(np.abs(np.asarray(cell, float)), initial=0.0) < least:
+                return f"< {show(least, unit, 1)}"
+            return str(cell) if whole else show(cell, unit, self.digits)
         values = np.asarray(cell, dtype=float)
         known = values[~np.isnan(values)]
         if known.size == 0:
@@ -138,14 +162,34 @@ class Table:
 
     def text(self) -> str:
         """Aligned columns for a terminal; lines carry no trailing blanks."""
-        head = tuple(_one_line(column.heading) for column in self.columns)
+        head = tuple(one_line(column.heading) for column in self.columns)
         body, right = self.cells(), self._to_the_right()
-        widths = [max(map(_width, column)) for column in zip(head, *body, strict=True)]
-        lines = [_join(line, widths, right) for line in (head, *body)]
+        widths = column_widths([head, *body])
+        lines = [join(line, widths, right) for line in (head, *body)]
         rule = "─" * (sum(widths) + 2 * max(0, len(widths) - 1))
         note = [part for line in self.note.splitlines() for part in textwrap.wrap(line, _NOTE_WIDTH)]
-        title = [_one_line(self.title)] if self.title else []
+        title = [one_line(self.title)] if self.title else []
         return "\n".join([*title, lines[0], rule, *lines[1:], *note])
+
+    def only(self, *names: str, title: str | None = None) -> Table:
+        """The same table with these columns alone, in this order; names that it lacks are passed over."""
+        at = {column.name: k for k, column in reversed(list(enumerate(self.columns)))}
+        places = [at[name] for name in names if name in at]
+        columns = [self.columns[k] for k in places]
+        rows = [[row[k] for k in places] for row in self.rows]
+        return Table(self.title if title is None else title, columns, rows, self.note, self.key)
+
+    def short_lines(self, lines: int, width: int, spell: Callable[[str], str] = str) -> tuple[list[str], int]:
+        """The table within so many lines and columns, without its note; and how many rows did not fit."""
+        head = [spell(one_line(column.heading)) for column in self.columns]
+        body = [
+            [spell(column.write(cell, short=True)) for column, cell in zip(self.columns, row, strict=True)]
+            for row in self.rows
+        ]
+        top, rows = fitted(head, body, self._to_the_right(), width)
+        top = textwrap.wrap(spell(one_line(self.title)), width)[:1] + [line for line in top if line]
+        shown, left = cut(rows, lines - len(top))
+        return top + shown, left
 
     def html(self) -> str:
         """A table element, everything escaped, without the style sheet (see `style`)."""
@@ -155,7 +199,7 @@ class Table:
             for column, number in zip(self.columns, right, strict=True)
         )
         body = "".join(f"<tr>{_html_row(row, right)}</tr>" for row in self.cells())
-        caption = f"<caption>{html.escape(_one_line(self.title))}</caption>" if self.title else ""
+        caption = f"<caption>{html.escape(one_line(self.title))}</caption>" if self.title else ""
         note = f'<p class="tubekit-note">{html.escape(self.note)}</p>' if self.note else ""
         return (
             f'<table class="tubekit-table">{caption}<thead><tr>{head}</tr></thead>'
@@ -196,13 +240,78 @@ class Printed(ABC):
     @property
     def dangers(self) -> tuple[Any, ...]:
         """What can kill or burn on the amp this is about, and that it oscillates; of a change: after it."""
-        names = [name for name in getattr(self, "__dataclass_fields__", ()) if name not in _NOT_ABOUT]
-        held = [getattr(self, name, None) for name in names]
-        found = (*(getattr(one, key, ()) for one in held for key in ("oscillation", "dangers")),)
-        return tuple(dict.fromkeys(note for notes in found for note in notes))
+        found = (*(getattr(one, key, ()) for one in self._held() for key in ("oscillation", "dangers")),)
+        return tuple({(note.code, note.part): note for notes in found for note in notes}.values())
+
+    @property
+    def live(self) -> bool:
+        """Whether it is about an amp: line voltage and B+ are then in the reader's hands."""
+        return any(getattr(one, "live", False) for one in self._held())
+
+    @property
+    def caution(self) -> str:
+        """What is said above all figures about an amp; '' where there is none."""
+        return CAUTION if self.live else ""
+
+    def _held(self) -> list[Any]:
+        names = getattr(self, "__dataclass_fields__", ())
+        return [getattr(self, name, None) for name in names if name not in _NOT_ABOUT]
+
+    def short(self) -> Sequence[Table]:
+        """The tables of the short answer, the most important first; a result chooses its own."""
+        return self.tables()
+
+    def answer(self) -> str:
+        """The answer as the short answer states it, in one or two sentences."""
+        return self.headline()
+
+    def brief(self, width: int = WIDTH, lines: int = LINES, spell: Callable[[str], str] = str) -> str:
+        """The short answer: dangers, the verdict, what matters most; the last line says what is left out.
+
+        Parameters
+        ----------
+        width, lines : what it never exceeds.
+        spell : writes a piece of text in the signs the terminal has.
+        """
+        first = self._danger_lines(width, spell)
+        told = textwrap.wrap(spell(one_line(self.answer())), width)
+        if len(told) > HEAD_LINES:
+            told = [*told[: HEAD_LINES - 1], told[HEAD_LINES - 1][: width - 4] + spell(" …")]
+        head = [*first, *([""] if first else []), *told]
+        shown: list[str] = []
+        left_out: dict[str, int] = {_name(table): len(table.rows) for table in self.tables()}
+        room = lines - len(head) - 1
+        tables = [table for table in self.short() if table.rows]
+        needs = [min(len(table.rows), 3) + 3 for table in tables]
+        for k, table in enumerate(tables):
+            if room < 4:
+                break
+            grant = max(needs[k], room - sum(needs[k + 1 : k + 2]))
+            block, left = table.short_lines(min(grant, room) - 1, width, spell)
+            if len(block) + 1 > room or left == len(table.rows):
+                break
+            shown += ["", *block]
+            room -= len(block) + 1
+            whole = len(table.rows) - left >= left_out.get(_name(table), 0)
+            left_out[_name(table)] = 0 if whole else left_out[_name(table)] - (len(table.rows) - left)
+        rest = {name: count for name, count in left_out.items() if count > 0}
+        last = f"--all adds {sum(rest.values())} rows: {', '.join(filter(None, rest))}"
+        last = textwrap.shorten(spell(last), width, placeholder=spell(" …"))
+        return "\n".join([*head, *shown, *([last] if rest else [])])
+
+    def _danger_lines(self, width: int, spell: Callable[[str], str]) -> list[str]:
+        """The amp's own dangers, then the standing one; where there are many, the first sentence of each."""
+        texts = [f"DANGER: {note.text}" for note in self.dangers]
+        standing = [SHORT_CAUTION] if self.caution else []
+        for said in (texts, [text.split(". ")[0] + "." for text in texts]):
+            found = [line for text in (*said, *standing) for line in textwrap.wrap(spell(text), width)]
+            if len(found) <= MOST_DANGER_LINES:
+                break
+        return found
 
     def __str__(self) -> str:
-        first = map(danger_text, self.dangers)
+        caution = "\n".join(textwrap.wrap(self.caution, _NOTE_WIDTH))
+        first = [*map(danger_text, self.dangers), *([caution] if caution else [])]
         return "\n\n".join([*first, self.headline(), *(table.text() for table in self.tables())])
 
     def __repr__(self) -> str:
@@ -211,7 +320,8 @@ class Printed(ABC):
     def html(self) -> str:
         """Dangers, headline and tables as a section, without the style sheet (see `style`)."""
         tables = "".join(table.html() for table in self.tables())
-        head = f'{danger_html(self.dangers)}<p class="tubekit-headline">{html.escape(self.headline())}</p>'
+        said = f'<p class="tubekit-headline">{html.escape(self.headline())}</p>'
+        head = f"{danger_html(self.dangers)}{caution_html(self.caution)}{said}"
         return f'<section class="tubekit">{head}{tables}</section>'
 
     def _repr_html_(self) -> str:
@@ -228,6 +338,12 @@ def danger_html(dangers: Iterable[Any]) -> str:
     return "".join(
         f'<p class="tubekit-danger" role="alert">DANGER: {html.escape(danger.text)}</p>' for danger in dangers
     )
+
+
+def caution_html(*words: str) -> str:
+    """The caution, where the hand goes next; '' where there is nothing to say."""
+    said = html.escape(" ".join(words))
+    return f'<p class="tubekit-caution"><strong>{said}</strong></p>' if said else ""
 
 
 @cache
@@ -254,32 +370,9 @@ def _all_numbers(cells: Sequence[Any]) -> bool:
     return bool(held) and all(_is_number(cell) for cell in held)
 
 
-def _one_line(text: str) -> str:
-    """Line breaks and control characters (terminal commands among them) become blanks."""
-    return "".join(" " if unicodedata.category(char) in ("Cc", "Zl", "Zp") else char for char in text)
-
-
-def _width(text: str) -> int:
-    """Places the text takes in a terminal: wide characters two, combining marks none."""
-    return sum(
-        0
-        if unicodedata.combining(char) or unicodedata.category(char) == "Cf"
-        else 1 + (unicodedata.east_asian_width(char) in ("W", "F"))
-        for char in text
-    )
-
-
-def _join(line: Sequence[str], widths: Sequence[int], right: Sequence[bool]) -> str:
-    padded = []
-    for cell, width, to_right in zip(line, widths, right, strict=True):
-        blank = " " * (width - _width(cell))
-        padded.append(blank + cell if to_right else cell + blank)
-    return "  ".join(padded).rstrip()
-
-
 def _element(tag: str, text: str, number: bool, attributes: str = "") -> str:
     opening = " ".join(part for part in (tag, attributes, 'class="tubekit-number"' if number else "") if part)
-    return f"<{opening}>{html.escape(_one_line(text))}</{tag}>"
+    return f"<{opening}>{html.escape(one_line(text))}</{tag}>"
 
 
 def _html_row(row: Sequence[str], right: Sequence[bool]) -> str:
@@ -289,3 +382,9 @@ def _html_row(row: Sequence[str], right: Sequence[bool]) -> str:
         heads = place == 0 and not number
         cells.append(_element("th" if heads else "td", cell, number, 'scope="row"' if heads else ""))
     return "".join(cells)
+
+
+def _name(table: Table) -> str:
+    """A table as the last line of a short answer names it: 'tubes' of 'Tubes (volts to cathode)'."""
+    name = re.split(r" ?[(,:]", one_line(table.title) or table.key)[0]
+    return name if name[1:2].isupper() or name[1:2].isdigit() else name[:1].lower() + name[1:]

@@ -154,7 +154,7 @@ def test_standards_and_caution_stand_with_every_discharge(teasel_off: Discharge)
     assert "IEC 60204-1, residual voltage: 60 V or less within 5 s of disconnection, 1 s for" in printed
     assert "IEC 62368-1, 5.5.2.2: capacitor discharge, measured 2 s after disconnection" in printed
     assert MEASURE in printed
-    assert teasel_off.to_json()["caution"] == MEASURE
+    assert teasel_off.caution == MEASURE
     assert "safe" not in printed.lower()
 
 

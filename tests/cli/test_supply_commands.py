@@ -14,7 +14,7 @@ COMMANDS = {
     "switch-on": (["switch-on", "teasel", "V5=silicon"], "Surge at each capacitor", "surges"),
     "standby": (["standby", "burdock", "S2"], "S2 closed while warm", "fuses"),
     "discharge": (["discharge", "teasel"], "After switch-off", "held"),
-    "sag": (["sag", "burdock"], "Full drive", "rails"),
+    "sag": (["sag", "burdock"], "at full drive", "rails"),
     "regulation": (["regulation", "teasel", "--node", "B1"], "Regulation of B1", "volts"),
     "mains-band": (["mains-band", "teasel"], "Across the band", "readings"),
     "lower-mains": (["lower-mains", "teasel", "--mains", "124"], "Bucking transformer", "droppers"),

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from tubekit.amp.report import CAUTION
+from tubekit.text import CAUTION
 
 FOLDER = Path(__file__).resolve().parents[2] / "notebooks"
 BOOKS = [path for folder in ("", "lessons") for path in sorted((FOLDER / folder).glob("*.ipynb"))]

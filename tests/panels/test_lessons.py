@@ -13,12 +13,12 @@ import ipywidgets as widgets
 import numpy as np
 import pytest
 
-from tubekit.amp.report import CAUTION
 from tubekit.errors import ChangeError, InputError, UnitError
 from tubekit.panels.lessons import LESSONS, LessonPage, Store, held_against, lesson, on_paper, picture
 from tubekit.panels.lessons.question import Answer, Choice, Handle, Numbers, Question
 from tubekit.panels.lessons.score import Within, distance, plain
 from tubekit.panels.lessons.sight import Seen
+from tubekit.text import CAUTION
 
 BOOKS = sorted((Path(__file__).resolve().parents[2] / "notebooks" / "lessons").glob("*.ipynb"))
 ALL = [(number, place) for number, each in LESSONS.items() for place in range(len(each))]

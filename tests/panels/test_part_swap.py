@@ -11,12 +11,12 @@ from numpy.testing import assert_allclose
 from PIL import Image
 
 from tubekit.amp import Amp
-from tubekit.amp.report import CAUTION
 from tubekit.decisions import SwapReport, swap
 from tubekit.errors import ChangeError, SolveError
 from tubekit.panels import PartSwap, part_swap
 from tubekit.panels.answer import measure_html, verdict_html
 from tubekit.plots import ink
+from tubekit.text import CAUTION
 
 
 def curves(panel: PartSwap) -> dict[str, np.ndarray]:

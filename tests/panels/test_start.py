@@ -11,9 +11,9 @@ from numpy.testing import assert_allclose
 from tubekit import analyse, load_amp
 from tubekit.amp import demo_names
 from tubekit.amp.parts.tubes import Tube
-from tubekit.amp.report import CAUTION
 from tubekit.panels import start
 from tubekit.panels.in_words import facts, idle_tables
+from tubekit.text import CAUTION
 
 
 @pytest.mark.parametrize("name", demo_names())

@@ -72,6 +72,16 @@ class Amp(Printed):
             object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
     @property
+    def live(self) -> bool:
+        """Every answer about it begins with the caution."""
+        return True
+
+    @property
+    def caution(self) -> str:
+        """A list of parts gives no figures to act on."""
+        return ""
+
+    @property
     def drawn(self) -> Amp:
         """The amp as its file has it, before any change."""
         return self.origin or self

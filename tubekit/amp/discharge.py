@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -110,7 +110,15 @@ class Discharge(Printed):
              f"> {self.cold.time[-1]:g} s" if np.isinf(one.to_limit_s) else one.to_limit_s, one.bleed_ohms)
             for one in self.held
         ]  # fmt: skip
-        return [Table("After switch-off", heads, rows, note="\n".join((*self._verdicts(), *self.notes())))]
+        return [
+            Table(
+                "After switch-off",
+                heads,
+                rows,
+                note="\n".join((*self._verdicts(), *self.notes())),
+                key="held",
+            )
+        ]
 
     def _verdicts(self) -> Iterator[str]:
         if self.not_followed:
@@ -132,14 +140,30 @@ class Discharge(Printed):
         )
 
     def notes(self) -> tuple[str, ...]:
-        """Standards, what was taken for granted, and the caution."""
+        """Standards, and what was taken for granted."""
         cited = "; ".join(cite(key) for key in STANDARDS)
         return (
             f"Limits for comparison: {cited}.",
             f"Cooling and {WORDS}. No signal and no oscillation; output transformers as their copper.",
             *self.leaks,
-            MEASURE,
         )
+
+    @property
+    def caution(self) -> str:
+        """That these figures are no leave to touch anything."""
+        return MEASURE
+
+    def short(self) -> list[Table]:
+        """The slow case of each capacitor, the slowest first."""
+        table = self.table("held")
+        slowest = {h.capacitor: k for k, h in sorted(enumerate(self.held), key=lambda kh: kh[1].volts[3])}
+        rows = [table.rows[k] for k in reversed(slowest.values())]
+        heads = ("capacitor", "case", "at once", "5 s", "60 s", "to 60 V", "stored")
+        return [replace(table, rows=rows).only(*heads)]
+
+    def answer(self) -> str:
+        """The slowest, and what is not followed."""
+        return " ".join([self.headline(), *list(self._verdicts())[:-1]])
 
     def to_json(self) -> dict[str, Any]:
         """The table in terms JSON has."""
@@ -151,7 +175,6 @@ class Discharge(Printed):
             "not_followed_treat_as_charged": list(self.not_followed),
             "above_limit_after_5_s": [one.capacitor for one in self.beyond],
             "standards": [cite(key) for key in STANDARDS],
-            "caution": MEASURE,
         }
 
 

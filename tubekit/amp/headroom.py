@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -109,7 +109,7 @@ class Headroom(Printed):
             )
             for each in self.clips
         ]  # fmt: skip
-        heads = (Column("stage"), Column("at the jack", "V rms"),
+        heads = (Column("stage"), Column("at the jack", "V rms", tiny=True),
                  Column("after the first", "dB", format="+.1f"), Column("cause"))  # fmt: skip
         tables = [
             Table(
@@ -125,10 +125,16 @@ class Headroom(Printed):
             run = list(zip(*(each[:count] for each in columns), strict=True))
             note = f"Beyond {MOST_THD:g} % the output is a clipped wave: not listed."
             note = note if count < len(self.input_rms) else ""
-            under = (Column("at the jack", "V rms"), Column("loudspeaker", "V rms"), Column("power", "W"),
+            under = (Column("at the jack", "V rms", tiny=True), Column("loudspeaker", "V rms"),
+                     Column("power", "W"),
                      Column("distortion", "%", format=".1f"))  # fmt: skip
             tables.append(Table("Drive", under, run, note=note))
         return tables
+
+    def short(self) -> list[Table]:
+        """What clips first, then output against drive."""
+        clips, *drive = self.tables()
+        return [replace(clips, rows=clips.rows[:4]), *drive]
 
     def to_json(self) -> dict[str, Any]:
         """The run in terms JSON has: SI units; the drives that are listed."""

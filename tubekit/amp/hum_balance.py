@@ -79,8 +79,8 @@ class HumBalance(Printed):
         rows = [(100 * float(self.positions[k]), self.heater_v[k], self.total_v[k]) for k in some]
         heads = (
             Column("position", "%", format=".0f"),
-            Column("from the heaters", "V"),
-            Column("whole hum", "V"),
+            Column("from the heaters", "V", tiny=True),
+            Column("whole hum", "V", tiny=True),
         )
         note = (
             "Common practice, no source: with matched tubes the null lies near the middle; a null near the "

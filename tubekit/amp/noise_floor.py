@@ -53,7 +53,7 @@ class NoiseFloor(Printed):
         rows = [(_words(self.noise.sources[k]), sizes[:, k], 100 * (sizes[:, k] / total) ** 2) for k in order]
         heads = (
             Column("source"),
-            Column("at the loudspeaker", "V"),
+            Column("at the loudspeaker", "V", tiny=True),
             Column("of the power", "%", format=".1f"),
         )
         note = (
@@ -61,7 +61,7 @@ class NoiseFloor(Printed):
             f"with flicker noise from {FLICKER_HZ:g} Hz down (common practice). Carbon resistors under "
             "direct voltage make more."
         )
-        return [Table("Noise", heads, rows, note=note)]
+        return [Table("Noise", heads, rows, note=note, key="noise")]
 
     def to_json(self) -> dict[str, Any]:
         """The floor in terms JSON has: SI units."""

@@ -33,12 +33,6 @@ from tubekit.text import Column, Printed, Table, to_json_value
 
 Array = np.ndarray
 
-CAUTION = (
-    "DANGER. Line voltage and B+ can kill, even after the amp is switched off and unplugged. These figures "
-    "are calculated, not measured. Unplug, discharge the filter caps through a resistor, and check with a "
-    "meter before you touch anything. Follow local codes; leave licensed work to licensed people."
-)
-
 
 @dataclass(frozen=True, eq=False, repr=False)
 class AmpReport(Printed):
@@ -222,8 +216,18 @@ class AmpReport(Printed):
             Column("DC", "A"),
         )  # fmt: skip
         rows = [(w.transformer, w.winding, w.rms_v, w.rms_a, w.dc_a) for w in self.windings]
-        note = "\n".join((*self.assumptions, str(self.convergence), CAUTION))
+        note = "\n".join((*self.assumptions, str(self.convergence)))
         return Table("Windings", columns, rows, note=note)
+
+    def short(self) -> list[Table]:
+        """Tubes, the hardest worked first, then rails."""
+        order = sorted(
+            range(len(self.tubes)), key=lambda k: -float(np.nanmax(self.tubes[k].plate_share, initial=0.0))
+        )
+        tubes = self._tubes()
+        heads = ("tube", "type", "plate", "screen", "grid", "cathode I", "of rating")
+        some = replace(tubes, rows=[tubes.rows[k] for k in order]).only(*heads)
+        return [some, self._rails().only("capacitor", "node", "DC", "ripple p-p", "ripple current")]
 
     def to_json(self) -> dict[str, Any]:
         """The report in terms JSON has: SI units, keys from the glossary."""
@@ -234,7 +238,6 @@ class AmpReport(Printed):
             "changes": {part: [str(old), str(new)] for part, (old, new) in self.amp.changes.items()},
             **{name: to_json_value(getattr(self, name)) for name in keep},
             "converged": to_json_value(self.convergence.converged),
-            "caution": CAUTION,
         }
 
 

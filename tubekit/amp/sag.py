@@ -18,7 +18,7 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.held_supply import generator
 from tubekit.amp.parts import GROUND, Jack, MainsPlug, Tube
-from tubekit.amp.report import CAUTION, AmpReport
+from tubekit.amp.report import AmpReport
 from tubekit.amp.signal_view import GENERATOR, SOURCE_OHMS, carries_bias, driven_at, output_transformer
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.supply_readings import FilterReading
@@ -119,7 +119,7 @@ class Sag(Printed):
         )
         if not self.settled:
             note += f"\nNOT SETTLED: the rails still move after {self.down.time[-1]:.0f} s of drive."
-        return [Table("Sag", heads, rows, note=f"{note}\n{CAUTION}")]
+        return [Table("Sag", heads, rows, note=note)]
 
     def to_json(self) -> dict[str, Any]:
         """The readings in terms JSON has."""
@@ -127,7 +127,6 @@ class Sag(Printed):
         return {
             "amp": self.amp.title,
             **{k: to_json_value(getattr(self, k)) for k in keep},
-            "caution": CAUTION,
         }
 
 

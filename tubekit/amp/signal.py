@@ -157,6 +157,13 @@ class SignalPath(Printed):
         """Response, levels, stages, corners, output; only the finding where nothing is stable."""
         return signal_tables(self)
 
+    def short(self) -> list[Table]:
+        """Levels along the way, then the ends of the whole."""
+        tables = {table.title.split(" ")[0]: table for table in self.tables()}
+        if "Levels" not in tables:
+            return self.tables()
+        return [tables["Levels"].only("place", "node", "level", "to input"), tables["Ends,"]]
+
     def to_json(self) -> dict[str, Any]:
         """The path in terms JSON has: SI units."""
         return {

@@ -51,7 +51,7 @@ def _levels(path: SignalPath) -> Table:
         (place, node, volts, 20 * np.log10(np.maximum(volts / path.level_rms, 1e-15)), phase)
         for place, node, volts, phase in path.levels()
     ]
-    heads = (Column("place"), Column("node"), Column("level", "V rms"),
+    heads = (Column("place"), Column("node"), Column("level", "V rms", tiny=True),
              Column("to input", "dB", format="+.1f"), Column("phase", "°", format=".0f"))  # fmt: skip
     title = f"Levels at {path.reference_hz:g} Hz with {path.level_rms * 1e3:g} mV at the jack"
     return Table(title, heads, rows, note=beyond(path.clips, path.level_rms))
@@ -64,7 +64,7 @@ def _tanks(path: SignalPath) -> Table:
          each.tank.rated_a, 100 * level / each.full_v, each.full_v, each.output_v(level))
         for each in path.tanks
     ]  # fmt: skip
-    heads = (Column("tank"), Column("input coil", "V rms"), Column("drive", "A rms"),
+    heads = (Column("tank"), Column("input coil", "V rms", tiny=True), Column("drive", "A rms"),
              Column("rated drive", "A rms"), Column("of rated", "%", format=".0f"),
              Column("jack for rated", "V rms"), Column("output coil", "V rms"))  # fmt: skip
     note = (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,7 @@ from tubekit.amp import supply_duty as duty
 from tubekit.amp.amp import Amp
 from tubekit.amp.fuse_time import CLASS_WORDS
 from tubekit.amp.parts import OutputTransformer, PowerTransformer
-from tubekit.amp.report import CAUTION, AmpReport, analyse
+from tubekit.amp.report import AmpReport, analyse
 from tubekit.amp.steady import solved as solve_circuit
 from tubekit.amp.supply_readings import (
     CoilReading,
@@ -166,7 +166,15 @@ class SupplyReport(Printed):
         heads = (("fuse", ""), ("class", ""), ("current", "A"), ("rated", "A"), ("the fuse", ""))
         columns = tuple(Column(name, unit) for name, unit in heads)
         rows = [(f.fuse, f.fuse_class, f.amps, f.rated_a, f.carries) for f in self.fuses]
-        return Table("Fuses", columns, rows, note="\n".join((*self.report.assumptions, CLASS_WORDS, CAUTION)))
+        return Table("Fuses", columns, rows, note="\n".join((*self.report.assumptions, CLASS_WORDS)))
+
+    def short(self) -> list[Table]:
+        """Capacitors, rectifiers, fuses, then windings by their heat."""
+        filters, coils = self._filters(), self._coils()
+        heads = ("capacitor", "DC across", "tubes cold", "rated", "ripple p-p", "ripple")
+        hot = sorted(coils.rows, key=lambda row: -float(np.max(row[-1])))
+        warm = replace(coils, rows=hot).only("part", "winding", "rms", "DC", "heat")
+        return [filters.only(*heads), self._rectifiers(), self._fuses(), warm]
 
     def to_json(self) -> dict[str, Any]:
         """The readings in terms JSON has."""
@@ -175,7 +183,6 @@ class SupplyReport(Printed):
             "amp": self.amp.title,
             **{name: to_json_value(getattr(self, name)) for name in keep},
             "harmonics_rms_v": {f.capacitor: to_json_value(self.harmonics(f.a, f.b)) for f in self.filters},
-            "caution": CAUTION,
         }
 
 

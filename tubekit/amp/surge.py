@@ -9,7 +9,6 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.fuse_time import CLASS_WORDS
-from tubekit.amp.report import CAUTION
 from tubekit.amp.string_warming import FLASHES, HeaterSurge
 from tubekit.analyses.in_time import Transient
 from tubekit.text import Column, Printed, Table, quantity, to_json_value
@@ -170,7 +169,7 @@ class SwitchOn(Printed):
             (p.rectifier, p.peak_a if p.warm else np.nan, p.repetitive_a, p.surge_a, p.words)
             for p in self.plates
         ]
-        note = "\n".join((*self.assumptions, CLASS_WORDS, CAUTION))
+        note = "\n".join((*self.assumptions, CLASS_WORDS))
         hot = (
             Column("heater of"), Column("rated", "V"), Column("at once", "V"), Column("highest", "V"),
             Column("after", "s"), Column("in the end", "V"), Column(""),
@@ -186,6 +185,12 @@ class SwitchOn(Printed):
             ),
         ]
 
+    def short(self) -> list[Table]:
+        """What comes nearest its limit first."""
+        *heaters, surges, plates, fuses, _ = self.tables()
+        heads = ("capacitor", "highest", "after", "rated", "surge", "")
+        return [*heaters, plates.only("rectifier", "peak", "repetitive", ""), surges.only(*heads), fuses]
+
     def to_json(self) -> dict[str, Any]:
         """The readings in terms JSON has."""
         keep = (
@@ -196,7 +201,6 @@ class SwitchOn(Printed):
             "amp": self.amp.title,
             "exceeded": list(self.exceeded()),
             **{name: to_json_value(getattr(self, name)) for name in keep},
-            "caution": CAUTION,
         }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -49,6 +49,11 @@ class Regulation(Printed):
             f"{self.volts[-1]:.4g} V at {self.amps[-1] * 1e3:.3g} mA"
         )
 
+    def short(self) -> list[Table]:
+        """Every third point of the curve, both ends among them."""
+        curve = self.table("curve")
+        return [replace(curve, rows=[*curve.rows[:-1:3], curve.rows[-1]])]
+
     def to_json(self) -> dict[str, Any]:
         """The curve in terms JSON has."""
         keep = ("node", "amps", "volts", "ripple_pp_v", "source_ohms")
@@ -63,7 +68,7 @@ class Regulation(Printed):
             Column("falls", "ohm"),
         )
         rows = list(zip(self.amps, self.volts, self.ripple_pp_v, self.source_ohms, strict=True))
-        return [Table(f"Regulation of {self.node}", heads, rows)]
+        return [Table(f"Regulation of {self.node}", heads, rows, key="curve")]
 
 
 def regulation(

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.parts.tubes import Tube
-from tubekit.amp.report import CAUTION
 from tubekit.amp.solve import Solved, solve
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.warming import settling_s
@@ -79,7 +78,7 @@ class BringUp(Printed):
         look = [(step.setting, step.watch) for step in steps]
         stops = [(str(number), text) for number, text in enumerate(self.stops, 1)]
         two = (Column(""), Column(""))
-        note = "\n".join((*self.notes, CAUTION))
+        note = "\n".join(self.notes)
         return [
             Table("BEFORE YOU START", two, first),
             Table("Steps, volts to ground once settled", columns, rows),
@@ -87,12 +86,25 @@ class BringUp(Printed):
             Table("Stop, switch off and discharge when", two, stops, note=note),
         ]
 
+    def answer(self) -> str:
+        """How, and when to stop."""
+        return (
+            f"{self.headline()} Stop, switch off and discharge when line current, B+ or a cathode misses its "
+            "figure, a plate glows, or anything smells or smokes."
+        )
+
+    def short(self) -> list[Table]:
+        """What to do first, then the steps."""
+        first, steps, *_ = self.tables()
+        rows = [row for row in steps.rows if row[0] not in ("heaters", "line current at first")]
+        return [first, replace(steps, rows=rows)]
+
     def to_json(self) -> dict[str, Any]:
         """Steps in SI units."""
         return {
             "amp": self.amp.title, "way": self.way, "readings": [str(p) for p in self.probes],
             "before": list(self.before), "steps": to_json_value(self.steps), "stops": list(self.stops),
-            "notes": list(self.notes), "shorted_reservoir": to_json_value(self.shorted), "caution": CAUTION,
+            "notes": list(self.notes), "shorted_reservoir": to_json_value(self.shorted),
         }  # fmt: skip
 
 

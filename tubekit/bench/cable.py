@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.report import CAUTION
 from tubekit.bench.cable_graph import cable_graph, connectors, joined_pairs, pins, way
 from tubekit.bench.cable_ohms import poor_joints
 from tubekit.bench.cable_wiring import found_amp
@@ -110,7 +109,7 @@ class CableReport(Printed):
         ]  # fmt: skip
         risky = [s.words for s in self.found_states if s.high_tension and not s.loudspeaker]
         note = f"B+ without a loudspeaker on the output transformer: {'; '.join(risky)}. " if risky else ""
-        return Table("Interlock and standby", columns, rows, note=note + CAUTION)
+        return Table("Interlock and standby", columns, rows, note=note)
 
     def tick_off(self) -> Table:
         """Pin by pin, with a box for the pencil where nothing was read."""
@@ -138,7 +137,6 @@ class CableReport(Printed):
             "bare_pins": to_json_value([pin for state in unplugged(self.amp) for pin in state.bare]),
             "states_drawn": to_json_value(self.drawn_states),
             "states_found": to_json_value(self.found_states),
-            "caution": CAUTION,
         }
 
 

@@ -9,7 +9,6 @@ from typing import Any
 
 from tubekit.amp import Amp, AmpReport, analyse, parts as drawn
 from tubekit.amp.parts.connectors import UNUSED
-from tubekit.amp.report import CAUTION
 from tubekit.bench.cable import differences
 from tubekit.bench.cable_graph import Pin, cable_graph, connectors, joined_pairs, pins
 from tubekit.bench.cable_wiring import cut, swapped_pins
@@ -56,11 +55,11 @@ class PinSwaps(Printed):
         """One row per swap."""
         columns = (Column("swapped"), Column("and"), Column("what it does with the amp switched on"))
         rows = [(one.one, one.two, "; ".join(one.effects)) for one in self.swaps]
-        return [Table("Two pins swapped", columns, rows, note=CAUTION)]
+        return [Table("Two pins swapped", columns, rows)]
 
     def to_json(self) -> dict[str, Any]:
         """The swaps."""
-        return {"amp": self.amp.title, "swaps": to_json_value(self.swaps), "caution": CAUTION}
+        return {"amp": self.amp.title, "swaps": to_json_value(self.swaps)}
 
 
 def pin_swaps(amp: Amp) -> PinSwaps:
@@ -132,13 +131,13 @@ class WireChoice(Printed):
         moves = Table("", (Column("figure"), Column("kept"), Column("cut")), rows)
         said = [(text,) for text in (*self.harms, *self.loop)]
         does = [Table("What the cut does", (Column("finding"),), said)] if said else []
-        return [*does, Table(f"{self.wire} kept or cut", moves.columns, rows, note=CAUTION)]
+        return [*does, Table(f"{self.wire} kept or cut", moves.columns, rows)]
 
     def to_json(self) -> dict[str, Any]:
         """Figures in SI units."""
         return {
             "amp": self.amp.title, "wire": self.wire, "moved": to_json_value(self.moved),
-            "harms": list(self.harms), "loop": list(self.loop), "caution": CAUTION,
+            "harms": list(self.harms), "loop": list(self.loop),
         }  # fmt: skip
 
 

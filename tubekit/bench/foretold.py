@@ -10,7 +10,6 @@ import numpy as np
 from tubekit.amp import Amp
 from tubekit.amp.parts.faults import Change, Fault
 from tubekit.amp.parts.variables import Age
-from tubekit.amp.report import CAUTION
 from tubekit.bench.fault_book import harmed
 from tubekit.bench.faults import rewired, single_faults
 from tubekit.bench.fuses import shown_with_fuses
@@ -70,7 +69,7 @@ class Foretold(Printed):
              "yes" if k in self.moved else "")
             for k, p in enumerate(self.probes)
         ]  # fmt: skip
-        return [Table("What the meter would show", columns, rows, note=CAUTION)]
+        return [Table("What the meter would show", columns, rows)]
 
 
 def fault_named(amp: Amp, words: str) -> Fault:

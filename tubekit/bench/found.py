@@ -11,7 +11,6 @@ import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyse, load_amp, parts as drawn
 from tubekit.amp.fields import fields_of
-from tubekit.amp.report import CAUTION
 from tubekit.bench.moved import Moved, moved
 from tubekit.errors import InputError, TubekitError
 from tubekit.text import Column, Printed, Table, to_json_value
@@ -68,13 +67,13 @@ class FoundReport(Printed):
         """One row per difference."""
         columns = tuple(map(Column, ("part", "finding", "as found", "putting it right alone changes")))
         rows = [(d.part, d.kind, d.text, d.effect.removeprefix(ALONE)) for d in self.differences]
-        return [Table("Found against drawn", columns, rows, note=CAUTION)]
+        return [Table("Found against drawn", columns, rows)]
 
     def to_json(self) -> dict[str, Any]:
         """Differences in SI units."""
         return {
             "amp": self.found.title, "drawing": self.drawing.title,
-            "differences": to_json_value(self.differences), "caution": CAUTION,
+            "differences": to_json_value(self.differences),
         }  # fmt: skip
 
 

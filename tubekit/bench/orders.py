@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,6 @@ import numpy as np
 from tubekit.amp import Amp, analyse, parts as drawn
 from tubekit.amp.change import text_at
 from tubekit.amp.parts.tubes import Tube
-from tubekit.amp.report import CAUTION
 from tubekit.amp.solve import types_of
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.decisions.limits import limits
@@ -71,6 +70,19 @@ class OrderList(Printed):
         warned = Table("Before you order", columns, rows, note=SEE_SWAP)
         return [*([warned] if rows else []), self.to_buy()]
 
+    def short(self) -> list[Table]:
+        """Warnings about the change, the list, then what was so before."""
+        *warned, orders = self.tables()
+        by_change = {f.text for f in self.warnings if f.by_change}
+        new, old = (
+            [
+                replace(table, rows=[row for row in table.rows if (row[1] in by_change) is own])
+                for table in warned
+            ]
+            for own in (True, False)
+        )
+        return [*new, orders, *old]
+
     def to_buy(self) -> Table:
         """One row per part."""
         columns = (
@@ -78,13 +90,13 @@ class OrderList(Printed):
             Column("margin", "×", format=".1f"), Column("because"),
         )  # fmt: skip
         rows = [(o.part, o.what, o.value, o.tolerance, o.rating, o.margin, o.reason) for o in self.orders]
-        return Table("Order list", columns, rows, note=CAUTION)
+        return Table("Order list", columns, rows)
 
     def to_json(self) -> dict[str, Any]:
         """The list."""
         return {
             "amp": self.amp.title, "warnings": to_json_value(self.warnings),
-            "orders": to_json_value(self.orders), "caution": CAUTION,
+            "orders": to_json_value(self.orders),
         }  # fmt: skip
 
 

@@ -12,7 +12,6 @@ import numpy as np
 from tubekit.amp import Amp, AmpReport, analyse
 from tubekit.amp.hum_balance import HumBalance, hum_balance
 from tubekit.amp.parts import Jack, Loudspeaker
-from tubekit.amp.report import CAUTION
 from tubekit.amp.sag import TONE_HZ, FullDrive, full_drive
 from tubekit.amp.signal_view import in_parallel, load_of, speakers
 from tubekit.amp.stability import refuse_unstable
@@ -60,13 +59,13 @@ class Procedure(Printed):
     def tables(self) -> Sequence[Table]:
         """Steps first, then numbers."""
         rows = list(enumerate(self.steps, 1))
-        return [Table("Steps", (Column(""), Column("")), rows, note=CAUTION), *self.numbers]
+        return [Table("Steps", (Column(""), Column("")), rows), *self.numbers]
 
     def to_json(self) -> dict[str, Any]:
         """Steps and numbers."""
         return {
             "amp": self.amp.title, "procedure": self.name, "verdict": self.verdict, "steps": list(self.steps),
-            "numbers": to_json_value(self.result), "caution": CAUTION,
+            "numbers": to_json_value(self.result),
         }  # fmt: skip
 
 

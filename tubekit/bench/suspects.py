@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.parts.variables import Age
-from tubekit.amp.report import CAUTION
 from tubekit.bench.candidates import candidate_probes
 from tubekit.bench.fault_book import FaultBook, Progress, fault_book, scale
 from tubekit.bench.next_reading import NextReading, next_readings
@@ -54,6 +53,10 @@ class Suspect:
         "", "d²", "squared distance of the readings from what it predicts, in variances"
     )
     alike: tuple[str, ...] = ()
+
+
+SHORT_HEADS = ("suspect", "chance", "as if", "two at once", "measure next", "decides",
+               "what each would show")  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -135,7 +138,7 @@ class Suspects(Printed):
                 Column("measure next"), Column("decides", "%", format=".0f"), Column("effort", format="g"),
                 Column("what each would show"),
             )  # fmt: skip
-            tables.append(Table("Next reading", heads, follow, note=CAUTION))
+            tables.append(Table("Next reading", heads, follow))
         return tables
 
     def _unseen_table(self) -> Table:
@@ -148,6 +151,12 @@ class Suspects(Printed):
         first = f"{len(self.unseen)} of {len(every)}"
         rows = [(first if k == 0 else "", line) for k, line in enumerate(lines or ["none"])]
         return Table("What these readings cannot show", heads, rows)
+
+    def short(self) -> list[Table]:
+        """Suspects, then what to measure next."""
+        found = {table.title: table for table in self.tables()}
+        named = [found[title] for title in ("Suspects", "Pairs", "Next reading") if title in found]
+        return [table.only(*SHORT_HEADS) for table in named]
 
     def to_json(self) -> dict[str, Any]:
         """The answer in SI units and words."""
@@ -163,7 +172,6 @@ class Suspects(Printed):
             "next": [
                 {"reading": str(n.probe), "decides": n.share, "effort": n.effort} for n in self.following
             ],
-            "caution": CAUTION,
         }
 
 

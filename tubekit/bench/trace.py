@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,6 @@ import numpy as np
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.clipping import ClipPoint, beyond, clips_at, level_below
 from tubekit.amp.parts.variables import Age
-from tubekit.amp.report import CAUTION
 from tubekit.amp.signal_order import signal_order
 from tubekit.amp.signal_view import SignalView, empty_inputs, signal_view
 from tubekit.amp.stability import refuse_unstable
@@ -94,17 +93,17 @@ class Trace(Printed):
         """Node by node, in the order of the signal."""
         read = any(p.read_v is not None for p in self.points)
         columns = [
-            Column("node"), Column("at"), Column("DC there", "V"), Column("expect", "V rms"),
+            Column("node"), Column("at"), Column("DC there", "V"), Column("expect", "V rms", tiny=True),
             Column("from the jack", "dB", format=".1f"), Column("phase", "°", format=".0f"),
             Column("good amps within", "dB", format=".1f"),
         ]  # fmt: skip
-        columns += [Column("reads", "V rms"), Column("off", "dB", format="+.1f")] if read else []
+        columns += [Column("reads", "V rms", tiny=True), Column("off", "dB", format="+.1f")] if read else []
         rows: list[tuple[Any, ...]] = []
         for p in self.points:
             row = (p.node, p.where, _direct(p.dc_v), p.level_v, p.gain_db, p.phase_deg, p.within_db)
             rows.append((*row, p.read_v, p.off_db) if read else row)
-        note = "\n".join((*self.empty_inputs, *self._hints(), CAUTION))
-        return [Table("Signal trace", columns, rows, note=note)]
+        note = "\n".join((*self.empty_inputs, *self._hints()))
+        return [Table("Signal trace", columns, rows, note=note, key="trace")]
 
     def _hints(self) -> Iterator[str]:
         yield (
@@ -118,11 +117,21 @@ class Trace(Printed):
                 "reading far above the figure tells."
             )
 
+    def short(self) -> list[Table]:
+        """Plates, grids that are driven and the output: what is at zero DC or hardly there is left out."""
+        trace = self.table("trace")
+        heads = ("node", "at", "DC there", "expect", "good amps within", "reads", "off")
+        rows = [
+            row for row, p in zip(trace.rows, self.points, strict=True)
+            if p.where.startswith(("plate", "tip", "LS")) or p.read_v is not None
+        ]  # fmt: skip
+        return [replace(trace, rows=rows).only(*heads)]
+
     def to_json(self) -> dict[str, Any]:
         """Levels in SI units."""
         return {
             "amp": self.amp.title, "tone": to_json_value(self.tone), "points": to_json_value(self.points),
-            "loses": self.loses, "notes": list(self.empty_inputs), "caution": CAUTION,
+            "loses": self.loses, "notes": list(self.empty_inputs),
         }  # fmt: skip
 
 

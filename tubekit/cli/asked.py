@@ -43,8 +43,9 @@ class Command(argparse.ArgumentParser):
 
 
 def command(commands: Any, name: str, help_text: str, answer: Callable[[Asked], Any]) -> Any:
-    """The parser of a new command, with --json."""
+    """The parser of a new command, with --all and --json."""
     parser = commands.add_parser(name, help=help_text, description=help_text, allow_abbrev=False)
+    parser.add_argument("--all", action="store_true", help="every table, not the short answer")
     parser.add_argument("--json", action="store_true", help="answer in JSON: SI units, glossary keys")
     parser.set_defaults(answer=answer)
     return parser

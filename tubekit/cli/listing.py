@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from tubekit.amp import Amp, AmpReport, analyse, demo_names, load_amp
@@ -70,6 +70,13 @@ class FullReport(Printed):
     def tables(self) -> list[Table]:
         """Ratings last: they are the longest."""
         return [*self.report.tables(), *self.ratings.tables()]
+
+    def short(self) -> list[Table]:
+        """Ratings exceeded or nearly so, then tubes and rails."""
+        ratings = self.ratings.table("ratings")
+        rows = [row for row in ratings.rows if row[5] != "within"]
+        strained = replace(ratings, title="Ratings exceeded or within 10 %", rows=rows)
+        return [strained.only("part", "what", "reading", "limit", "used", "state"), *self.report.short()]
 
     def to_json(self) -> dict[str, Any]:
         """Report and ratings for a program."""

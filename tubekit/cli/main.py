@@ -1,7 +1,7 @@
 """Commands and what they print.
 
-An answer goes to stdout (text, or JSON with --json), anything else to stderr. Exit code 0: answered;
-2: what was asked cannot be; 1: the solver did not arrive.
+An answer goes to stdout (the short one, all of it with --all, JSON with --json), anything else to stderr.
+Exit code 0: answered; 2: what was asked cannot be; 1: the solver did not arrive.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from tubekit.cli.page_commands import add_page_commands
 from tubekit.cli.parts_command import add_parts
 from tubekit.cli.signal_commands import add_commands
 from tubekit.cli.supply_commands import add_supply_commands
-from tubekit.cli.terminal import prepare_output
+from tubekit.cli.terminal import prepare_output, print_answer
 from tubekit.errors import BatchWarning, ChangeError, InputError, Note, SolveError
 from tubekit.text import danger_text
 
@@ -60,7 +60,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if asked.json:
         print(json.dumps(_json(answer), indent=2, ensure_ascii=False, allow_nan=False))
     else:
-        print(answer)
+        print_answer(answer, whole=asked.all)
     return 0
 
 
@@ -92,7 +92,10 @@ def _failed(error: Exception, as_json: bool, code: int, first: Sequence[Note] = 
 def _json(answer: Any) -> Any:
     """An answer for a program; the dangers of the amp it is about stand first."""
     found = answer.to_json() if hasattr(answer, "to_json") else answer
-    return {**_dangers(getattr(answer, "dangers", ())), **found} if isinstance(found, dict) else found
+    if not isinstance(found, dict):
+        return found
+    caution = {"caution": answer.caution} if answer.caution else {}
+    return {**_dangers(answer.dangers), **caution, **found}
 
 
 def _dangers(notes: Sequence[Note]) -> dict[str, Any]:

@@ -26,11 +26,21 @@ class SupplyAnswer(Printed):
 
     def headline(self) -> str:
         """The supply, then what fails."""
-        return f"{self.report.headline()}. {self.failing.headline()}."
+        return f"{self.report.headline()}; {self.failing.headline()}."
 
     def tables(self) -> list[Table]:
         """What fails first, where anything does."""
         return [*(self.failing.tables() if self.failing.found else []), *self.report.tables()]
+
+    def answer(self) -> str:
+        """The supply, then what fails."""
+        return (
+            f"{self.report.headline()}. {self.failing.headline().removeprefix(f'{self.report.amp.title}: ')}."
+        )
+
+    def short(self) -> list[Table]:
+        """What fails first, where anything does."""
+        return [*(self.failing.tables() if self.failing.found else []), *self.report.short()]
 
     def to_json(self) -> dict[str, Any]:
         """Both for a program."""

@@ -5,8 +5,10 @@ from __future__ import annotations
 import codecs
 import io
 import os
+import re
 import sys
 import unicodedata
+from typing import Any
 
 HANDLER = "tubekit-in-words"
 WORDS = {
@@ -49,3 +51,35 @@ def prepare_output() -> None:
             setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115, PTH123
         elif isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors=HANDLER)
+
+
+BOLD, RED, PLAIN = "\x1b[1m", "\x1b[1;31m", "\x1b[0m"
+ALARM = re.compile(r"^DANGER\b.*|\b(?:EXCEEDED|STOP|UNSTABLE|WRONG|BACKWARDS)\b", re.MULTILINE)
+
+
+def print_answer(answer: Any, whole: bool) -> None:
+    """Print an answer, the short one or the whole, in the signs and colors that the terminal has."""
+    out = sys.stdout
+    if whole or not hasattr(answer, "brief"):
+        text = str(answer)
+    else:
+        text = answer.brief(spell=str if _writes(out.encoding, "".join(WORDS)) else in_words)
+    print(_colored(text, answer) if out.isatty() and not os.environ.get("NO_COLOR") else text)
+
+
+def _writes(encoding: str | None, signs: str) -> bool:
+    try:
+        signs.encode(encoding or "utf-8")
+    except (LookupError, UnicodeEncodeError):
+        return False
+    return True
+
+
+def _colored(text: str, answer: Any) -> str:
+    """Dangers and words of alarm in red, the verdict in bold."""
+    text = ALARM.sub(lambda found: f"{RED}{found[0]}{PLAIN}", text)
+    headline = getattr(answer, "answer", str)()[:40]
+    return "\n".join(
+        f"{BOLD}{line}{PLAIN}" if headline and line.startswith(headline) else line
+        for line in text.splitlines()
+    )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -36,6 +36,11 @@ class DriveReport(Printed):
     def tables(self) -> list[Table]:
         """Headroom first, then noise."""
         return [*self.headroom.tables(), *self.noise.tables()]
+
+    def short(self) -> list[Table]:
+        """What clips first, output against drive, the largest noise."""
+        noise = self.noise.table("noise")
+        return [*self.headroom.short(), replace(noise, rows=noise.rows[:2])]
 
     def to_json(self) -> dict[str, Any]:
         """Both in terms JSON has."""

@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.parts.tubes import RectifierTube
-from tubekit.amp.report import CAUTION
 from tubekit.amp.supply import SupplyReport
 from tubekit.decisions.limits import limits
 from tubekit.decisions.rating import KINDS, RatingCheck, check
@@ -54,13 +53,12 @@ class Failures(Printed):
                 "What would fail, and how",
                 (Column("part"), Column("what"), Column("how")),
                 rows,
-                note=CAUTION,
             )
         ]
 
     def to_json(self) -> dict[str, Any]:
         """The list in terms JSON has."""
-        return {"amp": self.report.amp.title, "found": to_json_value(self.found), "caution": CAUTION}
+        return {"amp": self.report.amp.title, "found": to_json_value(self.found)}
 
 
 def failures(report: SupplyReport) -> Failures:

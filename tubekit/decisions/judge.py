@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from tubekit.amp import analyse
 from tubekit.amp.parts.variables import Age
-from tubekit.amp.report import CAUTION
 from tubekit.decisions.drift import Drift, drift
 from tubekit.decisions.fleet import Fleet
 from tubekit.decisions.instrument import instrumented
@@ -94,8 +93,15 @@ class Judgement(Printed):
             tables.append(self.shares.table())
         if self.drifts:
             rows_d = [(d.sentence(),) for d in self.drifts]
-            tables.append(Table("Parts measured", (Column("finding"),), rows_d, note=CAUTION))
+            tables.append(Table("Parts measured", (Column("finding"),), rows_d))
         return tables
+
+    def short(self) -> list[Table]:
+        """What is not fine, then output tubes and parts."""
+        readings, *rest = self.tables()
+        rows = [row for row in readings.rows if row[3] not in _WORDS[-2:]]
+        heads = ("reading", "shows", "verdict", "from", "typical", "to")
+        return [replace(readings, title="Readings out of their band", rows=rows).only(*heads), *rest]
 
     def to_json(self) -> dict[str, Any]:
         """Verdicts in SI units."""
@@ -111,7 +117,6 @@ class Judgement(Printed):
             "parts": to_json_value(self.drifts),
             "shared_out": to_json_value(self.shares),
             "notes": to_json_value(self.readings.notes),
-            "caution": CAUTION,
         }  # fmt: skip
 
 

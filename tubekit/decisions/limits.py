@@ -63,7 +63,7 @@ class Limits(Printed):
              c.rule, mark)
             for c, mark in zip(told, marks, strict=True)
         ]  # fmt: skip
-        return [Table("Ratings", columns, rows, note=note)]
+        return [Table("Ratings", columns, rows, note=note, key="ratings")]
 
 
 def limits(report: AmpReport) -> Limits:

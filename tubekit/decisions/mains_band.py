@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyse
-from tubekit.amp.report import CAUTION
 from tubekit.decisions.limits import Limits, limits
 from tubekit.decisions.rating import RatingCheck
 from tubekit.references import cite
@@ -64,7 +63,7 @@ class MainsBand(Printed):
         ]
         return [
             Table("Across the band", heads, rows, note=note),
-            Table("Ratings used, where within 10 % or beyond", used, worst, note=CAUTION),
+            Table("Ratings used, where within 10 % or beyond", used, worst),
         ]
 
     def _readings(self) -> list[tuple[str, Any, str]]:
@@ -83,6 +82,13 @@ class MainsBand(Printed):
                     found.append((f"{tube.section} screen", tube.screen_w, "W"))
         return found
 
+    def short(self) -> list[Table]:
+        """Ratings used, then readings without the screens'."""
+        readings, used = self.tables()
+        rows = [row for row in readings.rows if not str(row[0]).endswith("screen")]
+        heaters = [row for row in rows if str(row[0]).endswith("heater")]
+        return [used, replace(readings, rows=[*(row for row in rows if row not in heaters), *heaters])]
+
     def to_json(self) -> dict[str, Any]:
         """The band in terms JSON has."""
         return {
@@ -92,7 +98,6 @@ class MainsBand(Printed):
             "readings": {name: to_json_value(np.asarray(values)) for name, values, _ in self._readings()},
             "exceeded": [c.sentence() for c in self.exceeded],
             "exceeded_by_design": [c.sentence() for c in self.drawn_over],
-            "caution": CAUTION,
         }
 
 

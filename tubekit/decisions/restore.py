@@ -11,7 +11,6 @@ from tubekit.amp import Amp, analyse
 from tubekit.amp.build import build
 from tubekit.amp.parts import MainsPlug
 from tubekit.amp.parts.part import HEAT
-from tubekit.amp.report import CAUTION
 from tubekit.amp.solve import solve
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import Circuit, Resistor, VoltageSource
@@ -98,7 +97,7 @@ class Restore(Printed):
         )
         return [
             Table("Dropping resistor", first, rows),
-            Table("Bucking transformer", second, bucks, note=f"{note}\n{CAUTION}"),
+            Table("Bucking transformer", second, bucks, note=note),
         ]
 
     def to_json(self) -> dict[str, Any]:
@@ -110,7 +109,6 @@ class Restore(Printed):
             "mains_a": self.mains_a,
             "droppers": to_json_value(self.droppers),
             "bucks": to_json_value(self.bucks),
-            "caution": CAUTION,
         }
 
 

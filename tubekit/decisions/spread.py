@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -32,6 +32,10 @@ CHECKED = 20
 AC_CHUNK = 40
 UNITS = {"ohms": "ohm", "farads": "F"}
 SHOWN_MOVERS = 3
+
+
+RANKS = {"cathode": 0, "DC": 0}
+"""Quantities that the short answer names first, by the first word of the reading."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -96,7 +100,14 @@ class Spread(Printed):
         if self.lost:
             note += f"\n{len(self.lost)} of {self.drawn} amps could not be solved and are left out: "
             note += "; ".join(self.lost[:SHOWN_MOVERS]) + ("; …" if len(self.lost) > SHOWN_MOVERS else ".")
-        return [Table("Bands", columns, rows, note=note)]
+        return [Table("Bands", columns, rows, note=note, key="bands")]
+
+    def short(self) -> list[Table]:
+        """The largest voltages and currents first, without what moves them."""
+        bands = self.table("bands")
+        size = {str(p): abs(float(v)) for p, v in zip(self.probes, self.nominal, strict=True)}
+        rows = sorted(bands.rows, key=lambda row: (RANKS.get(str(row[0]).split(" ")[0], 1), -size[row[0]]))
+        return [replace(bands.only("reading", "drawn", "from", "to"), rows=[row[:4] for row in rows])]
 
     def to_json(self) -> dict[str, Any]:
         """Bands and movers in SI units."""

@@ -15,7 +15,6 @@ import numpy as np
 
 from tubekit.amp import Amp, AmpReport
 from tubekit.amp.parts import Part, SeleniumRectifier, Tube
-from tubekit.amp.report import CAUTION
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.decisions.candidates import (
     apart_from,
@@ -120,7 +119,12 @@ class Substitutes(Printed):
              c.used_percent, c.used_at, c.fit, _first((*c.why_not, *c.notes)))
             for c in self.candidates
         ]  # fmt: skip
-        return [Table(f"In the place of {self.part} ({self.drawn})", heads, rows, note=CAUTION)]
+        return [Table(f"In the place of {self.part} ({self.drawn})", heads, rows)]
+
+    def short(self) -> list[Table]:
+        """The candidates, and what is against them."""
+        heads = ("fit", "", "voltages move", "ripple", "gain", "buy", "but")
+        return [table.only(*heads) for table in self.tables()]
 
     def to_json(self) -> dict[str, Any]:
         """The list in terms JSON has."""
@@ -130,7 +134,6 @@ class Substitutes(Printed):
             "drawn": self.drawn,
             "tolerance_percent": self.tolerance_percent,
             "candidates": to_json_value(self.candidates),
-            "caution": CAUTION,
         }
 
 

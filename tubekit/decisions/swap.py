@@ -10,11 +10,10 @@ import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyse
 from tubekit.amp.parts import Connector, PowerTransformer, Wire
-from tubekit.amp.report import CAUTION
 from tubekit.decisions.fitting import fitting
 from tubekit.decisions.limits import Limits, limits
 from tubekit.decisions.rating import KINDS, MANY_TIMES, Finding, RatingCheck, counted, numbered
-from tubekit.decisions.tables import before_after
+from tubekit.decisions.tables import before_after, moved
 from tubekit.decisions.tube_limits import SYSTEM_WORDS
 from tubekit.text import Column, Printed, Table, to_json_value
 from tubekit.units import show
@@ -78,9 +77,7 @@ class SwapReport(Printed):
             (WEIGHTS[f.weight], f.text, CAUSES[f.cause], mark)
             for f, mark in zip(self.verdict, marks, strict=True)
         ]
-        note = "\n".join(
-            part for part in (SYSTEM_WORDS if self.limits_after.checks else "", sources, CAUTION) if part
-        )
+        note = "\n".join(part for part in (SYSTEM_WORDS if self.limits_after.checks else "", sources) if part)
         verdict = Table(
             "Verdict", (Column(""), Column("finding"), Column(""), Column("")), rows, note=note, key="verdict"
         )
@@ -95,6 +92,32 @@ class SwapReport(Printed):
         rows = [(f"{', '.join(row.nodes)} to ground", row.old, row.new) for row in moved]
         return Table("To confirm it on the bench", columns, rows, key="measure")
 
+    def short(self) -> list[Table]:
+        """What the change brings about, what to measure, what moves."""
+        told = [f for f in self.verdict if f.by_change or f.weight in ("stop", "exceeded")]
+        checks = {(c.part, c.code): c for c in self.limits_after}
+        was = {c.key: c for c in self.limits_before}
+        words, rated = [], []
+        for f in told:
+            now = checks.get((f.part, f.code))
+            if now is None or f.code not in KINDS:
+                words.append((WEIGHTS[f.weight], f.text))
+                continue
+            old = was.get(now.key)
+            before = None if old is None else (old.value, old.unit)
+            cells = ((now.value, now.unit), (now.limit, now.unit), 100.0 * np.asarray(now.share))
+            rated.append((WEIGHTS[f.weight], now.part, now.what, before, *cells))
+        heads = (
+            Column(""), Column("part"), Column("what"), Column("before"), Column("after"), Column("limit"),
+            Column("used", "%"),
+        )  # fmt: skip
+        findings = Table("Verdict", (Column(""), Column("finding")), words)
+        ratings = Table("Ratings exceeded or near", heads, rated)
+        moves = moved(before_after(self.before, self.after))
+        measure, stops = self.to_measure(), [row for row in words if row[0] != WEIGHTS["note"]]
+        notes = replace(findings, rows=[row for row in words if row[0] == WEIGHTS["note"]])
+        return [replace(findings, rows=stops), ratings, measure, notes, moves]
+
     def to_json(self) -> dict[str, Any]:
         """The report in terms JSON has: SI units, keys from the glossary."""
         return {
@@ -105,7 +128,6 @@ class SwapReport(Printed):
             "after": self.after.to_json(),
             "ratings_before": to_json_value(self.limits_before.checks),
             "ratings_after": to_json_value(self.limits_after.checks),
-            "caution": CAUTION,
         }
 
 

@@ -10,11 +10,13 @@ import numpy as np
 
 from tubekit.amp import AmpReport
 from tubekit.amp.readings import outside_note, readable
-from tubekit.text import Column, Table
+from tubekit.text import LEAST, Column, Table
 
 LIVE_AC_V = 2.0
 """From here on a node that alternates more than it is direct is left out of a table of DC [V]: 0 V DC at the
 line is no reading to go by."""
+MOVED = 0.01
+"""A reading that moves by less is left out of a short answer; a meter of 1 % shows no less."""
 Row = tuple[str, str, Any, Any, str]
 
 
@@ -27,6 +29,31 @@ def before_after(before: AmpReport, after: AmpReport) -> list[Table]:
         _table("Nodes (DC to ground)", "node", _nodes(before), _nodes(after)),
         _table("Windings", "winding", _windings(before), _windings(after)),
     ]
+
+
+def moved(tables: Sequence[Table]) -> Table:
+    """The rows that move by 1 % or more, tubes and supply first; none that no meter shows."""
+
+    def size(row: Sequence[Any]) -> float:
+        (old, unit), (new, _) = row[2], row[3]
+        least = LEAST.get(unit.split(" ")[0], 0.0)
+        seen = max(np.max(np.abs(old)), np.max(np.abs(new))) > least
+        return (
+            float(np.max(np.abs(np.subtract(new, old)) / np.maximum(np.abs(old), least or 1e-12)))
+            if seen
+            else 0.0
+        )
+
+    most: list[tuple[Any, ...]] = []
+    for first in (True, False):
+        rows = {
+            (" ".join(filter(None, row[:2])), *row[2:]): size(row)
+            for table in tables if table.title.startswith(("Tubes", "Supply")) is first
+            for row in table.rows if row[2] is not None and row[3] is not None and row[3][1] != "%"
+        }  # fmt: skip
+        most += sorted((row for row, by in rows.items() if by >= MOVED), key=lambda row: -rows[row])
+    heads = (Column("moved"), *tables[0].columns[2:])
+    return Table(f"Moved by {100 * MOVED:.0f} % or more", heads, most, key="moved")
 
 
 def _marked(table: Table, before: AmpReport, after: AmpReport) -> Table:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -141,6 +141,21 @@ class ToneChange(Printed):
         ]
         return Table("Overall feedback", (Column(""), Column("before"), Column("after")), rows)
 
+    def short(self) -> list[Table]:
+        """Response, the ends of the whole, the loop."""
+        response, *rest = self.tables()
+        if not rest:
+            return [response]
+        corners, ends, *loop = rest
+        whole = [row for row in corners.rows if row[0].startswith("jack to ")] or corners.rows
+        moved = [row for row in ends.rows if _moved(row[1][0], row[2][0])]
+        return [
+            response,
+            *loop,
+            replace(corners, rows=whole),
+            replace(ends, title="Ends that move", rows=moved),
+        ]
+
     def to_json(self) -> dict[str, Any]:
         """Both paths in terms JSON has."""
         return {
@@ -150,6 +165,10 @@ class ToneChange(Printed):
             "before": self.before.to_json(),
             "after": self.after.to_json(),
         }
+
+
+def _moved(old: float, new: float) -> bool:
+    return bool(abs(new - old) > MOVED * abs(old))
 
 
 def tone_change(

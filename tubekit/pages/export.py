@@ -15,12 +15,11 @@ from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernel
 from nbconvert.exporters import HTMLExporter
 from nbformat import NotebookNode
 
-from tubekit.amp.report import CAUTION
 from tubekit.errors import ExportError
 from tubekit.files import already_there, is_there, write_whole
 from tubekit.pages.stills import with_stills
 from tubekit.pages.wording import linked_as_files, question_of, read_notebook, without_menu
-from tubekit.text import Column, Printed, Table
+from tubekit.text import CAUTION, Column, Printed, Table
 
 TEMPLATES = Path(__file__).with_name("share") / "nbconvert" / "templates"
 PAPER = TEMPLATES / "tubekit-paper" / "paper.css"

@@ -25,8 +25,8 @@ from nbformat import NotebookNode
 from traitlets.config import Config
 from voila.app import Voila
 
-from tubekit.amp.report import CAUTION
 from tubekit.pages.wording import heading_of, question_of, without_menu
+from tubekit.text import CAUTION
 
 SHARE = Path(__file__).with_name("share")
 TEMPLATE = "tubekit"

@@ -7,9 +7,8 @@ from collections.abc import Iterable
 
 import ipywidgets as widgets
 
-from tubekit.amp.report import CAUTION
 from tubekit.decisions import Finding, SwapReport
-from tubekit.text import Table
+from tubekit.text import CAUTION, Table, caution_html
 
 SAYS = {"stop": "STOP", "exceeded": "EXCEEDED", "near": "NEAR", "note": "note"}
 
@@ -62,8 +61,7 @@ def _finding(finding: Finding) -> str:
 
 def measure_html(report: SwapReport) -> str:
     """What to measure, with the standing caution where the hand would go."""
-    caution = f'<p class="tubekit-caution"><strong>{html.escape(CAUTION)}</strong></p>'
-    return tables_html([report.to_measure()]) + caution
+    return tables_html([report.to_measure()]) + caution_html(CAUTION)
 
 
 def tables_html(tables: Iterable[Table]) -> str:

@@ -35,9 +35,10 @@ from tubekit.panels.bench_sheet import (
     sheet_of_bytes,
     usual,
 )
-from tubekit.panels.bench_words import BEFORE, caution_html, verdicts_html
+from tubekit.panels.bench_words import BEFORE, verdicts_html
 from tubekit.panels.history import History
 from tubekit.panels.keep import Copies, write_beside
+from tubekit.text import caution_html
 
 
 class BenchPanel(widgets.VBox):

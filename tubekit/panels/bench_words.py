@@ -11,6 +11,7 @@ from tubekit.bench.next_reading import NextReading
 from tubekit.bench.suspects import DOUBT_BELOW, EXPLAINED, Suspect, Suspects, percent
 from tubekit.decisions.judge import Judgement
 from tubekit.panels.answer import tables_html
+from tubekit.text import caution_html
 
 BEFORE = (
     "Power on: one hand, insulated probes, ground lead clipped on first. Ohms: plug out, filters discharged "
@@ -26,12 +27,6 @@ SAYS = {"wrong": "WRONG", "on the high side": "HIGH", "on the low side": "LOW"}
 NEARLY = 0.3
 """Readings that tell less than this share of the best one, for their effort, are not named."""
 GRAVE = ("too hot", "not matched")
-
-
-def caution_html(*words: str) -> str:
-    """The caution, where the hand would go next."""
-    said = " ".join(words)
-    return f'<p class="tubekit-caution"><strong>{html.escape(said)}</strong></p>'
 
 
 def verdicts_html(found: Judgement | None, complaints: int) -> str:

@@ -16,7 +16,6 @@ from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpList, Choice
 from tubekit.panels.bench_controls import Complaining, ListChoice
 from tubekit.panels.bench_layout import SaveLine, three_columns
-from tubekit.panels.bench_words import caution_html
 from tubekit.panels.cable_grid import Grid
 from tubekit.panels.cable_sheet import Tried, as_csv, list_options, of_slip, place, read_csv, rest_as_drawn
 from tubekit.panels.cable_words import OFF, found_html, nothing_html, states_html
@@ -25,6 +24,7 @@ from tubekit.panels.keep import Copies, write_beside
 from tubekit.panels.picture import LivePicture
 from tubekit.plots import ink
 from tubekit.plots.cable_view import WIDE, CableView, height
+from tubekit.text import caution_html
 
 AUTO = {"width": "auto"}
 GROW = {"flex": "1 1 0", "width": "auto", "min_width": "0"}

@@ -9,13 +9,13 @@ from typing import Any
 import ipywidgets as widgets
 
 from tubekit.amp import Amp, AmpReport, analyse
-from tubekit.amp.report import CAUTION
 from tubekit.decisions import SwapReport
 from tubekit.errors import InputError, SolveError
 from tubekit.panels import layout
 from tubekit.panels.later import Later
 from tubekit.plots.drawing import Drawing
 from tubekit.plots.schematics import schematic, schematic_sections, schematic_table, section_of
+from tubekit.text import CAUTION, caution_html
 
 Result = Amp | AmpReport | SwapReport
 DPI = 150
@@ -168,7 +168,7 @@ def _html(drawing: Drawing, result: Result, section: str | None) -> str:
         f'style="width:100%;max-width:{wide}px;height:auto;outline:1px solid #d9d8d2;outline-offset:-1px">'
     )
     table = schematic_table(result, section).html()
-    caution = f'<p class="tubekit-caution">{html.escape(CAUTION)}</p>'
+    caution = caution_html(CAUTION)
     listed = f"<details><summary>The same volts as a list</summary>{table}</details>"
     return f'<section class="tubekit">{picture}{listed}{caution}</section>'
 

@@ -11,11 +11,10 @@ from tubekit.amp import Amp, AmpReport
 from tubekit.amp.parts import Jack, Loudspeaker, PowerTransformer, Switch
 from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.readings import outside_note
-from tubekit.amp.report import CAUTION
 from tubekit.decisions.limits import Limits, limits
 from tubekit.panels.amp_panel import short_role
 from tubekit.panels.answer import tables_html
-from tubekit.text import Column, Table, danger_html
+from tubekit.text import CAUTION, Column, Table, caution_html, danger_html
 
 GRAVEST = 5
 
@@ -81,12 +80,7 @@ def _tube(part: Tube) -> str:
 def idle_html(report: AmpReport) -> str:
     """Dangers, idle volts, what the check says, which ratings are strained, and the caution."""
     checked = check_html(report.amp, limits(report))
-    return danger_html(report.dangers) + tables_html(idle_tables(report)) + checked + caution_html()
-
-
-def caution_html() -> str:
-    """The standing caution."""
-    return f'<p class="tubekit-caution"><strong>{html.escape(CAUTION)}</strong></p>'
+    return danger_html(report.dangers) + tables_html(idle_tables(report)) + checked + caution_html(CAUTION)
 
 
 def idle_tables(report: AmpReport) -> list[Table]:

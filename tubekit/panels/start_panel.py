@@ -14,11 +14,12 @@ from tubekit.panels.amp_choice import AmpList, Choice
 from tubekit.panels.answer import tables_html
 from tubekit.panels.controls import Control, MainsControl
 from tubekit.panels.drawing_panel import DrawingFold
-from tubekit.panels.in_words import about_html, caution_html, check_html, idle_tables
+from tubekit.panels.in_words import about_html, check_html, idle_tables
 from tubekit.panels.keep import Copies
 from tubekit.panels.picture import LivePicture
 from tubekit.plots import ink
 from tubekit.plots.ratings import RatingsView
+from tubekit.text import CAUTION, caution_html
 
 WIDTH, ROWS, ROW = 634, 10, 21
 HIGH = 24 + ROWS * ROW + 34
@@ -113,7 +114,7 @@ class StartPanel(widgets.VBox):
         self.idle.remove_class("tubekit-grey")
         found = limits(report)
         self.check.value = check_html(report.amp, found)
-        self.idle.value = tables_html(idle_tables(report)) + caution_html()
+        self.idle.value = tables_html(idle_tables(report)) + caution_html(CAUTION)
         self.ratings.show(found)
         self.picture.redraw()
         if self.schematic is not None:

@@ -10,7 +10,7 @@ import ipywidgets as widgets
 from matplotlib.figure import Figure
 
 from tubekit.amp import Amp
-from tubekit.amp.discharge import MEASURE, discharge
+from tubekit.amp.discharge import discharge
 from tubekit.amp.loading import load_regulation
 from tubekit.amp.switching import switch_on
 from tubekit.errors import TubekitError
@@ -24,6 +24,7 @@ from tubekit.panels.supply_trial import SupplyAnswer, answer, as_asked, drawn, r
 from tubekit.plots import supply as plots
 from tubekit.plots.drawing import Drawing
 from tubekit.plots.supply import SupplyView
+from tubekit.text import caution_html
 
 HEIGHT = 572
 SLOW = ("Against load", "Switched on from cold", "After switch-off")
@@ -175,10 +176,9 @@ class SupplyPanel(Board[SupplyAnswer]):
             )
         if place == 1:
             on = switch_on(amp, near=report)
-            return _page(plots.switch_on(on), "".join(each.html() for each in on.tables()))
+            return caution_html(on.caution) + _page(plots.switch_on(on), tables_html(on.tables()))
         off = discharge(amp, near=report)
-        caution = f'<p class="tubekit-caution"><strong>{html.escape(MEASURE)}</strong></p>'
-        return caution + _page(plots.discharge(off), "".join(each.html() for each in off.tables()))
+        return caution_html(off.caution) + _page(plots.discharge(off), tables_html(off.tables()))
 
 
 def _page(drawing: Drawing, tables: str) -> str:

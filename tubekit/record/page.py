@@ -9,12 +9,11 @@ from functools import cache
 from pathlib import Path
 from urllib.parse import quote
 
-from tubekit.amp.report import CAUTION
 from tubekit.record.content import Content, Figure, Part
 from tubekit.record.inputs import fingerprints, versions
 from tubekit.record.sections import parts_of
 from tubekit.record.summary import changed, sentences
-from tubekit.text import Column, Table, danger_html, style
+from tubekit.text import CAUTION, Column, Table, danger_html, style
 from tubekit.units import show
 
 CHAPTERS = {

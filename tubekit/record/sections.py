@@ -12,7 +12,6 @@ import numpy as np
 from tubekit import plots
 from tubekit.amp import AmpReport
 from tubekit.amp.discharge import MEASURE, Discharge
-from tubekit.amp.report import CAUTION
 from tubekit.bench.bring_up import BringUp
 from tubekit.bench.cable import CableReport
 from tubekit.bench.found import FoundReport
@@ -37,7 +36,7 @@ BENCH = {"Before you reach in": 0, "To buy": 1, "To confirm it": 2}
 
 def parts_of(results: Sequence[Any], readings: Readings | None) -> list[Part]:
     """The blocks of a record, in the order in which they stand."""
-    found = [_without_caution(part) for result in results for part in _parts(result)]
+    found = [part for result in results for part in _parts(result)]
     if readings is not None:
         found.append(_readings(readings, any(isinstance(r, Judgement) for r in results)))
     return sorted(found, key=lambda part: (PLACES.index(part.place), BENCH.get(part.heading, len(BENCH))))
@@ -186,21 +185,6 @@ def _heading(result: Any) -> str:
 def _to_fill_in(table: Table) -> Table:
     columns = (*table.columns, Column("read"), Column("agrees"))
     return Table("", columns, [(*row, "", "") for row in table.rows])
-
-
-def _without_caution(part: Part) -> Part:
-    """The standing caution stands once on the first page and where the hand goes in."""
-
-    def plain(table: Table, *said: str) -> Table:
-        note = table.note
-        for words in said:
-            note = note.replace(words, "")
-        return replace(table, note=note.strip())
-
-    return replace(
-        part, tables=[plain(table, CAUTION) for table in part.tables],
-        numbers=[plain(table, CAUTION, MEASURE) for table in part.numbers],
-    )  # fmt: skip
 
 
 def _moving(table: Table) -> Table:

@@ -6,7 +6,6 @@ import textwrap
 from typing import Any
 
 from tubekit.amp import Amp, AmpReport
-from tubekit.amp.report import CAUTION
 from tubekit.decisions import SwapReport
 from tubekit.errors import InputError, near_matches
 from tubekit.plots import ink
@@ -18,6 +17,7 @@ from tubekit.plots.schematics.stage import Plan, lay_stage
 from tubekit.plots.schematics.supply import lay_heaters, lay_supply
 from tubekit.plots.schematics.territory import Section, Territory, territory
 from tubekit.plots.schematics.words import Reader
+from tubekit.text import CAUTION
 
 Result = Amp | AmpReport | SwapReport
 

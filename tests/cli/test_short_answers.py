@@ -1,0 +1,85 @@
+"""Every command answers first: 25 lines, 100 columns, dangers above all, the verdict below them."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.amps import amp
+from tests.benchmarks.commands import asked
+from tubekit.cli import main
+from tubekit.text import LINES, SHORT_CAUTION, WIDTH
+
+NOT_ABOUT_VOLTS = ("parts", "record")
+
+
+@pytest.mark.parametrize("name", ["no-transformer"])
+def test_every_command_is_short_and_begins_with_the_danger(
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    commands = 0
+    for words in asked(name, tmp_path):
+        if main(words) != 0:
+            assert capsys.readouterr().out == "", words
+            continue
+        said = capsys.readouterr().out
+        lines = said.splitlines()
+        assert len(lines) <= LINES, words
+        assert max(map(len, lines)) <= WIDTH, words
+        commands += 1
+        if words[0] in NOT_ABOUT_VOLTS:
+            continue
+        dangers, rest = said.split("\n\n", maxsplit=1)
+        dangers = " ".join(dangers.split())
+        assert [text[:12] for text in dangers.split("DANGER: ")[1:-1]] == [
+            n.text[:12] for n in amp(name).dangers
+        ]
+        assert dangers.endswith(SHORT_CAUTION)
+        assert rest.splitlines()[0].startswith((amp(name).title, "B1:")), words
+    assert commands > 30
+
+
+def test_a_cable_is_short(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["cable", "fescue"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0].startswith("DANGER: Line voltage")
+    assert len(lines) <= LINES
+    assert max(map(len, lines)) <= WIDTH
+
+
+def test_all_gives_every_row_that_the_last_line_counts(capsys: pytest.CaptureFixture[str]) -> None:
+    main(["report", "teasel"])
+    short = capsys.readouterr().out
+    main(["report", "teasel", "--all"])
+    whole = capsys.readouterr().out
+    assert re.search(r"^--all adds \d+ rows: .*nodes", short.splitlines()[-1])
+    assert "volume_in" not in short
+    assert "volume_in" in whole
+    assert whole.startswith("DANGER. Line voltage")
+
+
+def test_a_change_names_only_what_moves(capsys: pytest.CaptureFixture[str]) -> None:
+    main(["swap", "teasel", "R4=1800"])
+    said = capsys.readouterr().out
+    assert "Moved by 1 % or more" in said
+    assert "V1a cathode current" in said
+    assert not re.search(r"^V3", said, re.MULTILINE)
+
+
+def test_colors_only_on_a_terminal(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import sys
+
+    def printed(tty: bool) -> str:
+        monkeypatch.setattr(sys.stdout, "isatty", lambda: tty)
+        main(["discharge", "vetch"])
+        return capsys.readouterr().out
+
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    assert "\x1b[1;31mDANGER" in printed(True)
+    assert "\x1b" not in printed(False)
+    monkeypatch.setenv("NO_COLOR", "1")
+    assert "\x1b" not in printed(True)

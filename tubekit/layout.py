@@ -1,0 +1,111 @@
+"""Rows of text laid out in columns: aligned, wrapped to a width, cut to a number of lines."""
+
+from __future__ import annotations
+
+import textwrap
+import unicodedata
+from collections.abc import Sequence
+from itertools import zip_longest
+
+NARROW = 14
+"""A column of words is not made narrower than this to save a whole table; a column is then left out."""
+GAP = 2
+
+
+def one_line(text: str) -> str:
+    """Line breaks and control characters (terminal commands among them) become blanks."""
+    return "".join(" " if unicodedata.category(char) in ("Cc", "Zl", "Zp") else char for char in text)
+
+
+def text_width(text: str) -> int:
+    """Places the text takes in a terminal: wide characters two, combining marks none."""
+    return sum(
+        0
+        if unicodedata.combining(char) or unicodedata.category(char) == "Cf"
+        else 1 + (unicodedata.east_asian_width(char) in ("W", "F"))
+        for char in text
+    )
+
+
+def column_widths(rows: Sequence[Sequence[str]]) -> list[int]:
+    """The widest cell of each column."""
+    return [max(map(text_width, column)) for column in zip(*rows, strict=True)]
+
+
+def join(cells: Sequence[str], widths: Sequence[int], right: Sequence[bool]) -> str:
+    """One line: every cell padded to its column, numbers to the right; no trailing blanks."""
+    padded = []
+    for cell, width, to_right in zip(cells, widths, right, strict=True):
+        blank = " " * (width - text_width(cell))
+        padded.append(blank + cell if to_right else cell + blank)
+    return (" " * GAP).join(padded).rstrip()
+
+
+def fitted(
+    head: Sequence[str], body: Sequence[Sequence[str]], right: Sequence[bool], width: int
+) -> tuple[list[str], list[list[str]]]:
+    """Head and rows as lines no longer than `width`: long words wrap, then the last columns are left out.
+
+    Returns
+    -------
+    tuple[list[str], list[list[str]]] : the lines of the head; of each row its lines.
+
+    Examples
+    --------
+    >>> fitted(("part", "why"), [("V1", "too hot by far for this one")], (False, False), 20)
+    (['part  why'], [['V1    too hot by far', '      for this one']])
+    """
+    count = len(head)
+    while True:
+        widths = column_widths([head[:count], *(row[:count] for row in body)])
+        least = [
+            max(map(_longest_word, (head[k], *(() if right[k] else (row[k] for row in body)))))
+            for k in range(count)
+        ]
+        least = [
+            max(min(word, NARROW), max((text_width(row[k]) for row in body), default=0) if right[k] else 0)
+            for k, word in enumerate(least)
+        ]
+        excess = sum(widths) + GAP * (count - 1) - width
+        while excess > 0:
+            slack = [wide - small for wide, small in zip(widths, least, strict=True)]
+            widest = max(range(count), key=lambda k: (slack[k] > 0, widths[k]))
+            if slack[widest] <= 0:
+                break
+            widths[widest] -= 1
+            excess -= 1
+        if excess <= 0 or count == 1:
+            break
+        count -= 1
+    lines = [_wrapped(row[:count], widths, right[:count]) for row in (head, *body)]
+    return lines[0], lines[1:]
+
+
+def _longest_word(text: str) -> int:
+    return max(map(text_width, text.split()), default=0)
+
+
+def _wrapped(cells: Sequence[str], widths: Sequence[int], right: Sequence[bool]) -> list[str]:
+    columns = [
+        textwrap.wrap(cell, wide) or [""] if text_width(cell) > wide else [cell]
+        for cell, wide in zip(cells, widths, strict=True)
+    ]
+    return [join(line, widths, right) for line in zip_longest(*columns, fillvalue="")]
+
+
+def cut(rows: Sequence[Sequence[str]], lines: int) -> tuple[list[str], int]:
+    """As many whole rows as fit, the last line saying how many more there are; and that number.
+
+    Examples
+    --------
+    >>> cut([["B1"], ["B2"], ["B3"]], 2)
+    (['B1', '… 2 more'], 2)
+    """
+    if sum(map(len, rows)) <= lines:
+        return [line for row in rows for line in row], 0
+    shown: list[str] = []
+    for number, row in enumerate(rows):
+        if len(shown) + len(row) > lines - 1:
+            return [*shown, f"… {len(rows) - number} more"], len(rows) - number
+        shown += row
+    return shown, 0
