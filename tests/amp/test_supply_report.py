@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -90,6 +92,16 @@ def test_a_batch_gives_arrays(teasel: SupplyReport) -> None:
     assert ripple[1] < 0.6 * ripple[0]
     assert "Ripple by harmonic" in str(report)
     assert report.to_json()["mains"]["watts"][0] > 40
+
+
+def test_ripple_by_harmonic_of_a_doubler_is_to_ground() -> None:
+    """The halves charge in turn: at B1 their odd harmonics cancel, across one of them they do not."""
+    report = supply_report(load_amp(Path(__file__).parents[1] / "cold_amps" / "bittern.csv"))
+    table = next(one for one in report.tables() if one.title.startswith("Ripple by harmonic"))
+    rows = {row[0]: [float(np.ravel(cell)[0]) for cell in row[1:]] for row in table.rows}
+    assert rows["B1"][0] < 0.01 * rows["B1"][1]
+    assert rows["hv_b"][0] > rows["hv_b"][1]
+    assert rows["B1"][1] == pytest.approx(2.0 * rows["hv_b"][1], rel=0.02)
 
 
 def test_a_load_short_is_answered_with_what_fails() -> None:

@@ -128,12 +128,10 @@ class SupplyReport(Printed):
 
     def _harmonics(self) -> Table:
         hertz = self.amp.mains_hz * np.arange(1, ORDERS + 1)
-        rows = [
-            (f.a if f.a != GROUND else f.b, *np.moveaxis(self.harmonics(f.a, f.b), 1, 0))
-            for f in self.filters
-        ]
+        nodes = dict.fromkeys(f.a if f.a != GROUND else f.b for f in self.filters)
+        rows = [(node, *np.moveaxis(self.harmonics(node), 1, 0)) for node in nodes]
         heads = (Column("node"), *(Column(f"{each:g} Hz", "V rms") for each in hertz))
-        return Table("Ripple by harmonic", heads, rows)
+        return Table("Ripple by harmonic, to ground", heads, rows)
 
     def _rectifiers(self) -> Table:
         columns = (
