@@ -91,7 +91,8 @@ def test_rectifiers_are_those_of_the_handbook_table(type_):
     assert ratings.piv == row.number("PIV_V")
     assert ratings.peak_a == pytest.approx(row.number("Ipk_plate_mA") * 1e-3)
     assert ratings.dc_a == pytest.approx(row.number("Idc_max_mA") * 1e-3)
-    assert ratings.reservoir_max_f == pytest.approx(row.number("C_in_max_uF") * 1e-6)
+    limit = row["C_in_max_uF"]  # of some only the capacitor of a typical operation is known
+    assert ratings.reservoir_max_f == (None if limit is None else pytest.approx(1e-6 * float(limit)))
     volts, amps = row.text("heater").split(" V ")
     assert record.heater_volts == parse(volts, "V")
     assert record.heater_amps == parse(amps, "A")

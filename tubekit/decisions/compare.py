@@ -8,8 +8,7 @@ import numpy as np
 
 from tubekit.amp import AmpReport
 from tubekit.amp.supply import SupplyReport
-from tubekit.amp.switching import SURGE_SHARE
-from tubekit.decisions.limits import limits
+from tubekit.decisions.limits import limits, supply_checks
 from tubekit.units import show
 
 Array = np.ndarray
@@ -73,31 +72,18 @@ def shares(before: SupplyReport, after: SupplyReport) -> tuple[list[str], Array,
     book's limit is left, `reservoirs` says.
     """
     count = after.amp.batch or 1
-    was = {c.key: float(np.asarray(c.share)) for c in limits(before.report)}
+    was = {c.key: float(np.asarray(c.share)) for c in (*limits(before.report), *supply_checks(before))}
     places: list[str] = []
     rows: list[Array] = []
     words: list[tuple[str, str]] = []
-    for c in limits(after.report):
+    for c in (*limits(after.report), *supply_checks(after)):
         old = was.get(c.key, 0.0)
         share = np.broadcast_to(np.asarray(c.share, float), (count,))
         if np.any(share > old * 1.001):
             places.append(f"{c.part} {c.what}")
             rows.append(share / max(1.0, old * 1.001))
             words.append((c.part, "" if c.code == RESERVOIR else f"{c.what} beyond its rating"))
-    for old_one, new_one in zip(before.filters, after.filters, strict=True):
-        limit = _surge_limit(new_one)
-        if np.isfinite(limit):
-            share = np.broadcast_to(np.asarray(new_one.cold_v, float) / limit, (count,))
-            places.append(f"{new_one.capacitor} before the tubes are warm")
-            rows.append(share / max(1.0, float(np.asarray(old_one.cold_v)) / limit * 1.001))
-            words.append((new_one.capacitor, f"surge before the tubes are warm beyond {limit:.0f} V"))
     return places, np.array(rows).reshape(len(places), count), words
-
-
-def _surge_limit(one: Any) -> float:
-    """Surge voltage stated, else 1.1 times the rating."""
-    stated, rated = (float(np.asarray(v).reshape(-1)[0]) for v in (one.surge_v, one.rated_v))
-    return stated if np.isfinite(stated) else SURGE_SHARE * rated
 
 
 def ripples(before: SupplyReport, after: SupplyReport) -> Array:

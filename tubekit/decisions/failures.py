@@ -13,8 +13,8 @@ import numpy as np
 
 from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.amp.supply import SupplyReport
-from tubekit.decisions.limits import limits
-from tubekit.decisions.rating import KINDS, RatingCheck, check
+from tubekit.decisions.limits import limits, supply_checks
+from tubekit.decisions.rating import KINDS, RatingCheck
 from tubekit.text import Column, Printed, Table, to_json_value
 from tubekit.units import show
 
@@ -79,16 +79,6 @@ def failures(report: SupplyReport) -> Failures:
         *(Failure(c.part, c.finding(), _how(report, c)) for c in exceeded),
     ]
     return Failures(report, tuple(found))
-
-
-def supply_checks(report: SupplyReport) -> Iterator[RatingCheck]:
-    """Ratings beyond those of `limits`: ripple current of capacitors and their surge with cold tubes."""
-    for one in report.filters:
-        stated = "rating in the amp file"
-        yield from check(one.capacitor, "ripple_a", one.ripple_a, one.rated_a, "ripple rating", stated)
-        surge = np.where(np.isfinite(one.surge_v), one.surge_v, 1.1 * np.asarray(one.rated_v))
-        limit = float(surge) if surge.ndim == 0 else surge
-        yield from check(one.capacitor, "cold_v", one.cold_v, limit, "surge voltage", stated)
 
 
 def _how(report: SupplyReport, c: RatingCheck) -> str:

@@ -10,6 +10,8 @@ import numpy as np
 from tubekit.amp import AmpReport
 from tubekit.amp.fuse_time import fuse_class
 from tubekit.amp.parts import Fuse, Part
+from tubekit.amp.supply import SupplyReport
+from tubekit.amp.switching import SURGE_SHARE
 from tubekit.decisions.rating import RatingCheck, check, counted, numbered
 from tubekit.decisions.tube_limits import SYSTEM_WORDS, rectifier_checks, tube_checks
 from tubekit.text import Column, Printed, Table
@@ -97,6 +99,19 @@ def limits(report: AmpReport) -> Limits:
     return Limits(report, tuple(sorted(known, key=lambda c: -c.worst)))
 
 
+def supply_checks(report: SupplyReport) -> Iterator[RatingCheck]:
+    """Ratings beyond those of `limits`: ripple current of capacitors and their surge with cold tubes."""
+    for one in report.filters:
+        yield from check(one.capacitor, "ripple_a", one.ripple_a, one.rated_a, "ripple rating", PART_RATING)
+        stated = bool(np.all(np.isfinite(one.surge_v)))
+        style = getattr(report.amp.parts.get(one.capacitor), "style", "")
+        usual = np.asarray(one.rated_v) * (SURGE_SHARE if style == "electrolytic" else 1.0)
+        surge = np.where(np.isfinite(one.surge_v), one.surge_v, usual)
+        limit = float(surge) if surge.ndim == 0 else surge
+        rule = "surge voltage" if stated else "usual surge voltage for its rating"
+        yield from check(one.capacitor, "cold_v", one.cold_v, limit, rule, PART_RATING)
+
+
 def _stated(report: AmpReport, part: Part) -> Iterator[RatingCheck]:
     """The ratings a kind of part states, each with what it has to bear here."""
     if part.condition != "fitted":
@@ -124,4 +139,4 @@ def _rectified(report: AmpReport) -> set[str]:
     }  # fmt: skip
 
 
-__all__ = ["Limits", "limits"]
+__all__ = ["Limits", "limits", "supply_checks"]

@@ -15,8 +15,7 @@ from tubekit.amp.parts import GROUND, Resistor
 from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.decisions import Limits
-from tubekit.decisions.failures import supply_checks
-from tubekit.decisions.limits import limits
+from tubekit.decisions.limits import limits, supply_checks
 from tubekit.decisions.rating import RatingCheck
 from tubekit.errors import ChangeError
 from tubekit.text import Column, Table

@@ -269,10 +269,10 @@ def reservoir(draw: Draw) -> Question:
     """Which rectifier stands this reservoir."""
     farads, right, others = draw.one_of(
         (
-            (40e-6, "5U4GB", ("5Y3GT", "5V4G", "6X4")),
-            (60e-6, "5AR4", ("5U4GB", "5Y3GT", "5V4G")),
-            (20e-6, "5Y3GT", ("5V4G", "6X4", "5R4GY")),
-            (50e-6, "6CA4", ("5U4GB", "5Y3GT", "5V4G")),
+            (40e-6, "5U4GB", ("5Y3GT", "5R4GY")),
+            (60e-6, "5AR4", ("5U4GB", "5Y3GT", "6CA4")),
+            (20e-6, "5Y3GT", ("5R4GY",)),
+            (50e-6, "6CA4", ("5U4GB", "5Y3GT", "5R4GY")),
         )
     )
     row = next(row for row in handbook("rectifier_ratings") if right in row.text("tube"))
