@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import tomllib
 
 import numpy as np
 import pytest
@@ -133,10 +134,30 @@ def test_later_makes_share_the_law_and_have_their_own_ratings():
     assert not set(new.equivalents) & set(old.equivalents)
 
 
+@pytest.mark.parametrize(
+    ("type_", "other"),
+    [
+        ("6J5", "6SN7GT"), ("6CG7", "6SN7GT"), ("6AQ5", "6V6GT"), ("7189", "EL84"), ("6EU7", "12AX7"),
+        ("6AV6", "12AX7"), ("7027A", "6L6GC"), ("807", "6L6"), ("12AU6", "6AU6"), ("80", "5Y3GT"),
+        ("5Z3", "5U4G"),
+    ],
+)  # fmt: skip
+def test_types_that_makers_call_alike_share_one_law(type_, other):
+    """Identities as makers state them, from memory: the law is referred to, never written twice."""
+    data = tomllib.loads(tube_path(type_).read_text(encoding="utf-8"))
+    assert data["like"] == other
+    assert "law" not in data
+    assert tube(type_).law.parameters() == tube(other).law.parameters()
+    assert data["base"], "states its own base, and pins on it"
+    assert data["pins"]
+
+
 def test_the_catalogue_is_complete():
     wanted = (
         "12AX7 12AY7 12AT7 12AU7 6SL7GT 6SN7GT 6SC7 6BM8 2A3 6SJ7 EF86 6V6GT 6L6 5881 6L6GC EL84 EL34 6550 "
-        "KT88 7591 6F6 5AR4 5U4G 5U4GB 5Y3GT 5V4G 6X4 6CA4 5R4GY silicon"
+        "KT88 7591 6F6 5AR4 5U4G 5U4GB 5Y3GT 5V4G 6X4 6CA4 5R4GY silicon 6CG7 6AQ5 6973 6K6GT 6EU7 6AV6 "
+        "6J5 7199 6AN8 6U8 12BH7 6DJ8 7189 7027A 807 5879 6AU6 12AU6 80 5Z3 6X5GT EZ80 GZ37 35Z5GT 50L6GT "
+        "0A2 0B2 0C3 0D3"
     )
     assert set(wanted.split()) <= set(tube_types())
     both = {"EF86": "6267", "EL84": "6BQ5", "EL34": "6CA7", "6BM8": "ECL82", "12AU7": "ECC82", "6X4": "EZ90"}

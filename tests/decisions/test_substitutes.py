@@ -9,7 +9,9 @@ from tests.amps import amp
 from tests.supplies import FULL_WAVE, supply, with_standby
 from tubekit import load_amp, swap
 from tubekit.amp.loading import load_regulation
+from tubekit.decisions.fitting import socket_findings
 from tubekit.decisions.substitutes import Substitutes, substitutes
+from tubekit.devices import tube
 from tubekit.errors import ChangeError
 
 
@@ -166,3 +168,28 @@ def test_a_value_that_no_such_part_is_made_with_is_not_offered():
     names = [one.name for one in substitutes(amp("ultralinear"), "C20").candidates]
     assert "10µ" in names
     assert "68µ" not in names
+
+
+@pytest.mark.parametrize(
+    ("part", "type_", "base"), [("V3", "6AQ5", "7-pin miniature"), ("V5", "80", "4-pin")]
+)
+def test_the_same_tube_on_another_base_is_seen_and_said_to_need_its_socket(part, type_, base) -> None:
+    """Identities as makers state them, from memory: electrically the same, in another socket."""
+    (found,) = (one for one in substitutes(load_amp("teasel"), part).candidates if one.name == type_)
+    assert not found.keeps
+    assert any(f"{type_} has a {base} base and does not go into the octal socket" in w for w in found.why_not)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("12AX7", "6CG7", "6CG7 has its whole heater on pins 4 and 5"),
+        ("6CG7", "12AU7", "the heater of 12AU7 wants 12.6 V"),
+        ("12AX7", "12AU7", ""),
+    ],
+)
+def test_a_tapped_heater_is_no_plain_one(old, new, words) -> None:
+    """Noval basings, from memory: a 12A_7 runs from 6.3 V with pins 4 and 5 joined."""
+    found = [f.text for f in socket_findings("V1", tube(old), tube(new)) if f.code == "heater_tap"]
+    assert all(words in text for text in found)
+    assert bool(found) == bool(words)

@@ -14,6 +14,7 @@ SCREEN = "mean screen current under drive hangs on the last volts of the knee; a
 CHART_GAIN = "gains of resistance-coupled charts are from memory (70 to 75 %) and only guide the fit"
 NO_SCREEN_RESISTOR = "from memory, the sheet has a screen resistor in this row that the table does not"
 TWO_SCREENS = "same currents as the row with 265 V on the screen: both cannot be"
+FLAT = "rp of a pentode is the slope of a nearly flat line; from memory, its rows ask for unlike plate mu"
 AT_ODDS = "at odds with the surer AB row: what meets one misses the other"
 
 EXCEPTIONS: dict[tuple[str, str], tuple[float, str]] = {
@@ -29,6 +30,9 @@ EXCEPTIONS: dict[tuple[str, str], tuple[float, str]] = {
     ("6SN7GT stage", "gain"): (0.135, "corner held narrow by the maker's limit at -18 V; " + CHART_GAIN),
     ("6SJ7 stage", "gain"): (0.205, CHART_GAIN),
     ("6SL7GT chart", "chart_plate"): (0.095, "read off a printed chart to about 0.05 mA"),
+    ("6AU6 100 V, screen 100 V", "rp"): (0.36, FLAT),
+    ("6AU6 250 V, screen 150 V", "rp"): (0.17, FLAT),
+    ("6K6GT 100 V", "rp"): (0.18, FLAT),
     ("6V6GT SE A1, 180 V", "full_screen"): (0.20, "kept out of the fit; " + SCREEN),
     ("6L6 SE A1, 350 V", "idle_screen"): (0.15, FAMILY),
     ("6L6 SE A1, 300 V", "idle_screen"): (0.125, FAMILY),

@@ -14,6 +14,7 @@ from tubekit.amp.supply import SupplyReport
 from tubekit.decisions.sizes import heat_of, volts_to_buy, watts_to_buy
 from tubekit.devices import catalogue
 from tubekit.devices.rectifier import SiliconDiode
+from tubekit.devices.tube_record import Tube as TubeType
 from tubekit.errors import TubekitError
 from tubekit.series import series_values
 from tubekit.units import mark, show
@@ -72,18 +73,20 @@ def said_of(part: Part) -> str:
 
 
 def types_like(part: Tube) -> list[str]:
-    """Other types of the same kind on the same base."""
-    own = facts(str(part.type))
-    drawn = catalogue.tube(str(part.type)).type
-    return [name for name in catalogue.tube_types() if name != drawn and _alike(name, own)]
+    """Other types of the same kind: on the same base, or with the same law on another."""
+    drawn = catalogue.tube(str(part.type))
+    return [name for name in catalogue.tube_types() if name != drawn.type and _alike(name, drawn)]
 
 
-def _alike(name: str, own: Any) -> bool:
+def _alike(name: str, drawn: TubeType) -> bool:
+    own = facts(drawn.type)
     try:
-        other = facts(name)
+        other, law = facts(name), catalogue.tube(name).law
     except TubekitError:  # a damaged record keeps only itself out
         return False
-    return (other.family, other.sections, other.base) == (own.family, own.sections, own.base)
+    if (other.family, other.sections) != (own.family, own.sections):
+        return False
+    return other.base == own.base or law.parameters() == drawn.law.parameters()
 
 
 def is_silicon(name: str) -> bool:

@@ -150,6 +150,9 @@ def _heater(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
         return
     if not old.heater_amps or not old.heater_volts:
         return
+    tapped = [HEATER_TAP in one.pins for one in (old, new)]
+    if tapped[0] != tapped[1] and old.base == new.base:
+        yield _said(name, "stop", "heater_tap", TAP_MOVED[tapped[1]].format(old=old.type, new=new.type))
     volts, amps = (show(value, unit) for value, unit in ((new.heater_volts, "V"), (new.heater_amps, "A")))
     if not np.isclose(new.heater_volts, old.heater_volts, rtol=0.03):
         given = show(old.heater_volts, "V")
@@ -159,6 +162,16 @@ def _heater(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
     elif not np.isclose(new.heater_amps, old.heater_amps, rtol=0.02):
         text = f"{new.type} draws {amps} of heater current instead of {show(old.heater_amps, 'A')}"
         yield _said(name, "note", "heater_a", text)
+
+
+HEATER_TAP = "heater center"
+TAP_MOVED = {
+    False: "{new} has its whole heater on pins 4 and 5, which a socket wired for {old} at 6.3 V joins: "
+    "rewire pins 4, 5 and 9, or it stays cold",
+    True: "the heater of {new} wants 12.6 V between pins 4 and 5, where a socket wired for {old} gives "
+    "6.3 V: rewire pins 4, 5 and 9",
+}
+"""By whether the new type has a tapped heater; noval basings from memory."""
 
 
 def _rectifier(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:

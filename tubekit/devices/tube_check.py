@@ -29,7 +29,7 @@ BASES = {
 }  # fmt: skip
 """Pins of each base (octal and miniature: RETMA basings; the rest from memory)."""
 ELECTRODES = ("plate", "screen", "grid", "cathode", "suppressor")
-BESIDE = ("heater", "heater center", "shell", "shield", "internal")
+BESIDE = ("heater", "heater center", "heater tap", "shell", "shield", "internal", "diode")
 TOP_CAP = "top cap"
 MAY_SHARE = (*BESIDE, "cathode", "suppressor")
 """A filament is its own cathode, a suppressor may be tied to it inside."""
