@@ -73,8 +73,8 @@ def frozen_array(values: Any, dtype: npt.DTypeLike | None = None) -> npt.NDArray
 def to_json_value(obj: Any) -> Any:
     """The object in terms JSON has: dicts, lists, text, numbers in SI units, null.
 
-    Dataclasses become dicts of their public fields, arrays lists, complex numbers
-    {"real", "imag"}; NaN and infinity become null.
+    Answers say themselves what their JSON holds; other dataclasses become dicts of their public fields,
+    arrays lists, complex numbers {"real", "imag"}; NaN and infinity become null.
 
     Raises
     ------
@@ -109,6 +109,8 @@ def _json_number(number: Any) -> Any:
 
 
 def _json_group(obj: Any) -> Any:
+    if hasattr(obj, "to_json"):
+        return obj.to_json()
     if dataclasses.is_dataclass(obj) and not isinstance(obj, type):
         names = [field.name for field in dataclasses.fields(obj) if not field.name.startswith("_")]
         return {name: to_json_value(getattr(obj, name)) for name in names}

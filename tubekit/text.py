@@ -11,9 +11,9 @@ import textwrap
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, reduce
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
 
 import numpy as np
 
@@ -228,6 +228,19 @@ class Printed(ABC):
     @abstractmethod
     def tables(self) -> Sequence[Table]:
         """The numbers, most important table first."""
+
+    json_keys: ClassVar[tuple[str, ...]] = ()
+    """What the JSON of the answer holds: 'name', 'key=path.to.value', or '*path' for all that another has."""
+
+    def to_json(self) -> Any:
+        """The answer in terms JSON has: SI units, keys from the glossary."""
+        found: dict[str, Any] = {}
+        for each in self.json_keys:
+            key, _, path = each.lstrip("*").rpartition("=")
+            value = reduce(getattr, path.split("."), self)
+            held = to_json_value(value() if callable(value) else value)
+            found |= held if each.startswith("*") else {key or path: held}
+        return found
 
     def table(self, key: str) -> Table:
         """The table with that key; KeyError where there is none."""

@@ -234,3 +234,10 @@ def test_lost_members_of_a_batch_are_counted_in_words(capsys, monkeypatch):
     assert main(["spread", "vetch", "--size", "20"]) == 0
     said = capsys.readouterr().err
     assert said == "tubekit: mains steady state: 1 of 3 members have no solution and are left out.\n"
+
+
+def test_parts_in_json_are_the_tables_of_an_amp_file(capsys):
+    assert main(["parts", "vetch", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["amp"]["title"] == "Ottermere Vetch"
+    assert found["V1"]["type"] == "12AX7"

@@ -305,6 +305,10 @@ class Amp(Printed):
         words += f" (drawn for {MAINS.show(self.design_mains_rms)})" if "mains" in self.changes else ""
         return words + (f", {self.batch} variants" if self.batch else "") + "."
 
+    def to_json(self) -> dict[str, Any]:
+        """The tables of an amp file that loads to the same amp; ChangeError for a batch."""
+        return self._tables()
+
     def tables(self) -> Sequence[Table]:
         """What was changed, then the parts, then the test points."""
         changed = [(key, before, after) for key, (before, after) in self.changes.items()]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
@@ -14,7 +13,7 @@ from tubekit.amp.signal_tables import PRINTED_HZ
 from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, gain_at, signal_view, turned
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import ChangeError
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Column, Printed, Table, quantity
 
 Array = np.ndarray
 
@@ -29,6 +28,8 @@ class ControlFamily(Printed):
     frequencies_hz: Array = quantity("Hz", "f", "(K,)")
     gain: Array = quantity("", "A", "jack to loudspeaker, complex, (N, K)")
     view: SignalView = field(repr=False, kw_only=True)
+
+    json_keys = ("amp=amp.title", "settings", "frequencies_hz", "gain_db")
 
     @property
     def gain_db(self) -> Array:
@@ -50,15 +51,6 @@ class ControlFamily(Printed):
 
     def _setting(self, member: int) -> str:
         return " ".join(f"{name} {100 * values[member]:.0f} %" for name, values in self.settings.items())
-
-    def to_json(self) -> dict[str, Any]:
-        """The family in terms JSON has."""
-        return {
-            "amp": self.amp.title,
-            "settings": to_json_value(self.settings),
-            "frequencies_hz": to_json_value(self.frequencies_hz),
-            "gain_db": to_json_value(self.gain_db),
-        }
 
 
 @on_one_core

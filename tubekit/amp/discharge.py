@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
@@ -22,7 +21,7 @@ from tubekit.circuit.parts import Circuit
 from tubekit.circuit.reduction import resistance_across
 from tubekit.errors import ChangeError
 from tubekit.references import cite
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Column, Printed, Table, quantity
 
 Array = np.ndarray
 
@@ -67,6 +66,11 @@ class Discharge(Printed):
     cooling: Transient = field(repr=False)
     cold: Transient = field(repr=False)
     leaks: tuple[str, ...] = ()
+
+    json_keys = (
+        "amp=amp.title", "held", "not_followed_treat_as_charged=not_followed",
+        "above_limit_after_5_s=beyond",
+    )  # fmt: skip
 
     def of(self, capacitor: str, case: str = "tubes cold") -> HeldCharge:
         """One capacitor in one case; KeyError if there is none."""
@@ -164,18 +168,6 @@ class Discharge(Printed):
     def answer(self) -> str:
         """The slowest, and what is not followed."""
         return " ".join([self.headline(), *list(self._verdicts())[:-1]])
-
-    def to_json(self) -> dict[str, Any]:
-        """The table in terms JSON has."""
-        return {
-            "amp": self.amp.title,
-            "times_s": [0.0, *LOOKED_AT_S],
-            "limit_v": LIMIT_V,
-            "held": to_json_value(self.held),
-            "not_followed_treat_as_charged": list(self.not_followed),
-            "above_limit_after_5_s": [one.capacitor for one in self.beyond],
-            "standards": [cite(key) for key in STANDARDS],
-        }
 
 
 def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGEST_S) -> Discharge:

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any
 
 import networkx as nx
 import numpy as np
@@ -20,7 +19,7 @@ from tubekit.amp.hum import Hum, hum
 from tubekit.amp.parts import Capacitor, Part, Potentiometer, Resistor
 from tubekit.amp.strays import HEATER_UNBALANCE, tubes
 from tubekit.errors import ChangeError, near_matches
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Column, Printed, Table, quantity
 
 Array = np.ndarray
 
@@ -48,6 +47,11 @@ class HumBalance(Printed):
     now_v: float = quantity("V rms", "v_1", "the whole hum there")
     bypassed: str = ""
     hum: Hum = field(repr=False, kw_only=True)
+
+    json_keys = (
+        "amp=amp.title", "control", "positions", "heater_v", "total_v", "null", "null_v", "position",
+        "now_v", "depth_db", "bypassed",
+    )  # fmt: skip
 
     @property
     def depth_db(self) -> float:
@@ -89,12 +93,6 @@ class HumBalance(Printed):
         rows.append((100 * self.position, None, self.now_v))
         notes = ("The last line is the control as it is set.", self.hum.view.input_words, note)
         return [Table("Hum at the loudspeaker", heads, rows, note="\n".join(notes))]
-
-    def to_json(self) -> dict[str, Any]:
-        """The turn of the control in terms JSON has."""
-        keys = ("control", "positions", "heater_v", "total_v", "null", "null_v",
-                "position", "now_v", "depth_db", "bypassed")  # fmt: skip
-        return {"amp": self.amp.title, **{key: to_json_value(getattr(self, key)) for key in keys}}
 
 
 def hum_balance(

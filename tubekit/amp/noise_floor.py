@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
@@ -14,7 +13,7 @@ from tubekit.amp.stability import refuse_unstable
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.noise import FLICKER_HZ, KELVIN, Noise, noise
 from tubekit.circuit.threads import on_one_core
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Column, Printed, Table, quantity
 
 Array = np.ndarray
 
@@ -32,6 +31,11 @@ class NoiseFloor(Printed):
     nominal_ohms: float = quantity("ohm", "R", "nominal impedance of the loudspeaker")
     noise: Noise = field(repr=False, kw_only=True)
     view: SignalView = field(repr=False, kw_only=True)
+
+    json_keys = (
+        "amp=amp.title", "output_rms", "input_rms", "sources=noise.sources",
+        "source_rms=noise.source_rms",
+    )  # fmt: skip
 
     @property
     def output_db(self) -> Array:
@@ -62,17 +66,6 @@ class NoiseFloor(Printed):
             "direct voltage make more."
         )
         return [Table("Noise", heads, rows, note=note, key="noise")]
-
-    def to_json(self) -> dict[str, Any]:
-        """The floor in terms JSON has: SI units."""
-        return {
-            "amp": self.amp.title,
-            "output_rms": to_json_value(self.output_rms),
-            "input_rms": to_json_value(self.input_rms),
-            "sources": {
-                name: to_json_value(self.noise.source_rms[:, k]) for k, name in enumerate(self.noise.sources)
-            },
-        }
 
 
 def _words(name: str) -> str:

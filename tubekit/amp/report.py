@@ -29,7 +29,7 @@ from tubekit.amp.steady import LIVE_V
 from tubekit.amp.strays import taken
 from tubekit.analyses.convergence import Convergence
 from tubekit.result_fields import frozen_array
-from tubekit.text import Column, Printed, Table, to_json_value
+from tubekit.text import Column, Printed, Table
 
 Array = np.ndarray
 
@@ -55,6 +55,11 @@ class AmpReport(Printed):
     convergence: Convergence
     solved: Solved = field(repr=False)
     stability: Stability = field(repr=False)
+
+    json_keys = (
+        "amp=amp.title", "mains_rms=amp.mains_rms", "changes=amp.changes", "nodes", "tubes", "rails",
+        "rectifiers", "windings", "assumptions", "converged=convergence.converged",
+    )  # fmt: skip
 
     @cached_property
     def assumptions(self) -> tuple[str, ...]:
@@ -228,17 +233,6 @@ class AmpReport(Printed):
         heads = ("tube", "type", "plate", "screen", "grid", "cathode I", "of rating")
         some = replace(tubes, rows=[tubes.rows[k] for k in order]).only(*heads)
         return [some, self._rails().only("capacitor", "node", "DC", "ripple p-p", "ripple current")]
-
-    def to_json(self) -> dict[str, Any]:
-        """The report in terms JSON has: SI units, keys from the glossary."""
-        keep = ("nodes", "tubes", "rails", "rectifiers", "windings", "assumptions")
-        return {
-            "amp": self.amp.title,
-            "mains_rms": to_json_value(self.amp.mains_rms),
-            "changes": {part: [str(old), str(new)] for part, (old, new) in self.amp.changes.items()},
-            **{name: to_json_value(getattr(self, name)) for name in keep},
-            "converged": to_json_value(self.convergence.converged),
-        }
 
 
 def analyse(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:

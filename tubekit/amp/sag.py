@@ -11,7 +11,6 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
@@ -29,7 +28,7 @@ from tubekit.analyses.mains import MainsState
 from tubekit.analyses.transient import slow_transient
 from tubekit.circuit.parts import Circuit, Rectifier, VoltageSource
 from tubekit.errors import ChangeError, SolveError
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Column, Printed, Table, quantity
 from tubekit.units import show
 
 Array = np.ndarray
@@ -82,6 +81,11 @@ class Sag(Printed):
     back: Transient = field(repr=False, kw_only=True)
     drive: LargeSignal = field(repr=False, kw_only=True)
 
+    json_keys = (
+        "amp=amp.title", "rails", "b_plus", "settled", "input_v", "output_tubes", "idle_a",
+        "driven_a",
+    )  # fmt: skip
+
     def rail(self, capacitor: str) -> RailSag:
         """One capacitor; KeyError if it is none of the supply's."""
         return {one.capacitor: one for one in self.rails}[capacitor]
@@ -120,14 +124,6 @@ class Sag(Printed):
         if not self.settled:
             note += f"\nNOT SETTLED: the rails still move after {self.down.time[-1]:.0f} s of drive."
         return [Table("Sag", heads, rows, note=note)]
-
-    def to_json(self) -> dict[str, Any]:
-        """The readings in terms JSON has."""
-        keep = ("rails", "b_plus", "settled", "input_v", "output_tubes", "idle_a", "driven_a")
-        return {
-            "amp": self.amp.title,
-            **{k: to_json_value(getattr(self, k)) for k in keep},
-        }
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
@@ -32,7 +31,7 @@ from tubekit.circuit.parts import (
     Windings,
     nodes_of,
 )
-from tubekit.text import Column, Printed, Table, to_json_value
+from tubekit.text import Column, Printed, Table
 
 Array = np.ndarray
 
@@ -51,6 +50,11 @@ class SupplyReport(Printed):
     mains: MainsReading
     fuses: tuple[FuseReading, ...]
     cold: MainsState = field(repr=False)
+
+    json_keys = (
+        "amp=amp.title", "filters", "rectifiers", "coils", "mains", "fuses", "copper_w",
+        "harmonics_rms_v",
+    )  # fmt: skip
 
     @property
     def amp(self) -> Amp:
@@ -94,6 +98,10 @@ class SupplyReport(Printed):
         spectrum = [state.harmonic(node, k) - (0.0 if to == GROUND else state.harmonic(to, k))
                     for k in range(1, orders + 1)]  # fmt: skip
         return np.asarray(np.abs(np.stack(spectrum, axis=1)) / np.sqrt(2.0))
+
+    def harmonics_rms_v(self) -> dict[str, Array]:
+        """The same across each capacitor [V], by its designator."""
+        return {f.capacitor: self.harmonics(f.a, f.b) for f in self.filters}
 
     def headline(self) -> str:
         """Power drawn, and how much of it heats copper."""
@@ -173,15 +181,6 @@ class SupplyReport(Printed):
         hot = sorted(coils.rows, key=lambda row: -float(np.max(row[-1])))
         warm = replace(coils, rows=hot).only("part", "winding", "rms", "DC", "heat")
         return [filters.only(*heads), self._rectifiers(), self._fuses(), warm]
-
-    def to_json(self) -> dict[str, Any]:
-        """The readings in terms JSON has."""
-        keep = ("filters", "rectifiers", "coils", "mains", "fuses", "copper_w")
-        return {
-            "amp": self.amp.title,
-            **{name: to_json_value(getattr(self, name)) for name in keep},
-            "harmonics_rms_v": {f.capacitor: to_json_value(self.harmonics(f.a, f.b)) for f in self.filters},
-        }
 
 
 def supply_report(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
@@ -11,7 +10,7 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.fuse_time import CLASS_WORDS
 from tubekit.amp.string_warming import FLASHES, HeaterSurge
 from tubekit.analyses.in_time import Transient
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Column, Printed, Table, quantity
 from tubekit.units import show
 
 
@@ -106,6 +105,11 @@ class SwitchOn(Printed):
     assumptions: tuple[str, ...] = ()
     heaters: tuple[HeaterSurge, ...] = ()
 
+    json_keys = (
+        "amp=amp.title", "exceeded", "what", "surges", "plates", "fuses", "mains_peak_a",
+        "core_bound_a", "rectifier_peak_a", "assumptions", "heaters",
+    )  # fmt: skip
+
     @property
     def rectifier_peak_a(self) -> float:
         """Highest current of any rectifier plate in these moments [A]."""
@@ -190,18 +194,6 @@ class SwitchOn(Printed):
         *heaters, surges, plates, fuses, _ = self.tables()
         heads = ("capacitor", "highest", "after", "rated", "surge", "")
         return [*heaters, plates.only("rectifier", "peak", "repetitive", ""), surges.only(*heads), fuses]
-
-    def to_json(self) -> dict[str, Any]:
-        """The readings in terms JSON has."""
-        keep = (
-            "what", "surges", "plates", "fuses", "mains_peak_a", "core_bound_a", "rectifier_peak_a",
-            "assumptions", "heaters",
-        )  # fmt: skip
-        return {
-            "amp": self.amp.title,
-            "exceeded": list(self.exceeded()),
-            **{name: to_json_value(getattr(self, name)) for name in keep},
-        }
 
 
 def _reaches(one: Surge) -> str:

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
 from tubekit.analyses.mains import SAMPLES, MainsState, mains_steady_state
 from tubekit.circuit.parts import GROUND, Circuit, CurrentSource
 from tubekit.errors import CircuitError, near_matches
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Column, Printed, Table, quantity
 
 Array = np.ndarray
 
@@ -27,6 +26,8 @@ class Regulation(Printed):
     volts: Array = quantity("V", "V", "mean voltage, (N,)")
     ripple_pp_v: Array = quantity("V", "v_pp", "ripple, peak to peak, (N,)")
     state: MainsState = field(repr=False, kw_only=True)
+
+    json_keys = ("node", "amps", "volts", "ripple_pp_v", "source_ohms")
 
     @property
     def source_ohms(self) -> Array:
@@ -53,11 +54,6 @@ class Regulation(Printed):
         """Every third point of the curve, both ends among them."""
         curve = self.table("curve")
         return [replace(curve, rows=[*curve.rows[:-1:3], curve.rows[-1]])]
-
-    def to_json(self) -> dict[str, Any]:
-        """The curve in terms JSON has."""
-        keep = ("node", "amps", "volts", "ripple_pp_v", "source_ohms")
-        return {name: to_json_value(getattr(self, name)) for name in keep}
 
     def tables(self) -> list[Table]:
         """One row per current."""

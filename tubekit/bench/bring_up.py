@@ -20,7 +20,7 @@ from tubekit.circuit.parts import GROUND, VoltageSource
 from tubekit.decisions.probe import Probe
 from tubekit.devices.heater import EMISSION
 from tubekit.errors import InputError
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Column, Printed, Table, quantity
 
 Array = np.ndarray
 
@@ -55,6 +55,11 @@ class BringUp(Printed):
     before: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     shorted: Step | None = None
+
+    json_keys = (
+        "amp=amp.title", "way", "readings=probes", "before", "steps", "stops", "notes",
+        "shorted_reservoir=shorted",
+    )  # fmt: skip
 
     def headline(self) -> str:
         """How it is brought up."""
@@ -98,14 +103,6 @@ class BringUp(Printed):
         first, steps, *_ = self.tables()
         rows = [row for row in steps.rows if row[0] not in ("heaters", "line current at first")]
         return [first, replace(steps, rows=rows)]
-
-    def to_json(self) -> dict[str, Any]:
-        """Steps in SI units."""
-        return {
-            "amp": self.amp.title, "way": self.way, "readings": [str(p) for p in self.probes],
-            "before": list(self.before), "steps": to_json_value(self.steps), "stops": list(self.stops),
-            "notes": list(self.notes), "shorted_reservoir": to_json_value(self.shorted),
-        }  # fmt: skip
 
 
 def _read(volts: float) -> float:

@@ -19,7 +19,7 @@ from tubekit.bench.loop_states import LoopState, loop_states, unplugged
 from tubekit.bench.reading_rows import text_of
 from tubekit.decisions.rating import counted
 from tubekit.errors import ReadingError
-from tubekit.text import Column, Printed, Table, to_json_value
+from tubekit.text import Column, Printed, Table
 
 LEAST_V = 1.0
 """Bare pins with less than this are not listed [V]."""
@@ -37,6 +37,11 @@ class CableReport(Printed):
     readings: tuple[Continuity, ...]
     faults: tuple[CableFault, ...]
     joints: tuple[str, ...] = ()
+
+    json_keys = (
+        "amp=amp.title", "faults", "poor_joints=joints", "consequences", "bare_pins=on_bare_pins",
+        "states_drawn=drawn_states", "states_found=found_states",
+    )  # fmt: skip
 
     @cached_property
     def drawn_states(self) -> tuple[LoopState, ...]:
@@ -83,6 +88,10 @@ class CableReport(Printed):
         search = [] if self.search is None else self.search.tables()
         return [*tables, *search, self._states(), self.bare_pins(), self.tick_off()]
 
+    def on_bare_pins(self) -> list[Any]:
+        """What is on each pin of a connector that is out while the amp is on."""
+        return [pin for state in unplugged(self.amp) for pin in state.bare]
+
     def bare_pins(self) -> Table:
         """Volts on each pin of a connector that is out while the amp is on, as drawn."""
         columns = (
@@ -126,18 +135,6 @@ class CableReport(Printed):
         columns = tuple(map(Column, ("from", "to", "by", "color", "for", "beeps")))
         note = "Plugs out, amp unplugged from the mains and discharged. Every pair not listed stays silent."
         return Table("Continuity, to tick off", columns, rows, note=note)
-
-    def to_json(self) -> dict[str, Any]:
-        """Faults, states and expected pairs."""
-        return {
-            "amp": self.amp.title,
-            "faults": to_json_value(self.faults),
-            "poor_joints": list(self.joints),
-            "consequences": list(self.consequences),
-            "bare_pins": to_json_value([pin for state in unplugged(self.amp) for pin in state.bare]),
-            "states_drawn": to_json_value(self.drawn_states),
-            "states_found": to_json_value(self.found_states),
-        }
 
 
 def _place(pin: str) -> tuple[str, int]:

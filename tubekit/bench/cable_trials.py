@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any
 
 from tubekit.amp import Amp, AmpReport, analyse, parts as drawn
 from tubekit.amp.parts.connectors import UNUSED
@@ -16,7 +15,7 @@ from tubekit.bench.harm import harms
 from tubekit.bench.loop_states import drawn_on, loop_states
 from tubekit.bench.moved import Moved, moved
 from tubekit.errors import ReadingError, SolveError
-from tubekit.text import Column, Printed, Table, to_json_value
+from tubekit.text import Column, Printed, Table
 
 NOTHING = "nothing that a meter or an ear finds"
 MOST = 3
@@ -46,6 +45,8 @@ class PinSwaps(Printed):
     amp: Amp
     swaps: tuple[PinSwap, ...]
 
+    json_keys = ("amp=amp.title", "swaps")
+
     def headline(self) -> str:
         """How many swaps, and how many of them do damage."""
         bad = sum(bool(one.harms) for one in self.swaps)
@@ -56,10 +57,6 @@ class PinSwaps(Printed):
         columns = (Column("swapped"), Column("and"), Column("what it does with the amp switched on"))
         rows = [(one.one, one.two, "; ".join(one.effects)) for one in self.swaps]
         return [Table("Two pins swapped", columns, rows)]
-
-    def to_json(self) -> dict[str, Any]:
-        """The swaps."""
-        return {"amp": self.amp.title, "swaps": to_json_value(self.swaps)}
 
 
 def pin_swaps(amp: Amp) -> PinSwaps:
@@ -120,6 +117,8 @@ class WireChoice(Printed):
     harms: tuple[str, ...]
     loop: tuple[str, ...]
 
+    json_keys = ("amp=amp.title", "wire", "moved", "harms", "loop")
+
     def headline(self) -> str:
         """Whether cutting it changes anything."""
         said = [*self.harms, *self.loop, *(one.sentence() for one in self.moved)]
@@ -132,13 +131,6 @@ class WireChoice(Printed):
         said = [(text,) for text in (*self.harms, *self.loop)]
         does = [Table("What the cut does", (Column("finding"),), said)] if said else []
         return [*does, Table(f"{self.wire} kept or cut", moves.columns, rows)]
-
-    def to_json(self) -> dict[str, Any]:
-        """Figures in SI units."""
-        return {
-            "amp": self.amp.title, "wire": self.wire, "moved": to_json_value(self.moved),
-            "harms": list(self.harms), "loop": list(self.loop),
-        }  # fmt: skip
 
 
 def keep_or_cut(amp: Amp, wire: str) -> WireChoice:

@@ -13,7 +13,7 @@ from tubekit.amp import Amp, AmpReport, analyse, load_amp, parts as drawn
 from tubekit.amp.fields import fields_of
 from tubekit.bench.moved import Moved, moved
 from tubekit.errors import InputError, TubekitError
-from tubekit.text import Column, Printed, Table, to_json_value
+from tubekit.text import Column, Printed, Table
 
 TOLD = 4
 SAME = 1e-6
@@ -54,6 +54,8 @@ class FoundReport(Printed):
     drawing: Amp
     differences: tuple[Difference, ...]
 
+    json_keys = ("amp=found.title", "drawing=drawing.title", "differences")
+
     def headline(self) -> str:
         """How many differences."""
         count = len(self.differences)
@@ -68,13 +70,6 @@ class FoundReport(Printed):
         columns = tuple(map(Column, ("part", "finding", "as found", "putting it right alone changes")))
         rows = [(d.part, d.kind, d.text, d.effect.removeprefix(ALONE)) for d in self.differences]
         return [Table("Found against drawn", columns, rows)]
-
-    def to_json(self) -> dict[str, Any]:
-        """Differences in SI units."""
-        return {
-            "amp": self.found.title, "drawing": self.drawing.title,
-            "differences": to_json_value(self.differences),
-        }  # fmt: skip
 
 
 def found_against_drawn(found: Amp, drawing: Amp | str) -> FoundReport:

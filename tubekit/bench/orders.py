@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -20,7 +19,7 @@ from tubekit.decisions.swap import CAUSES, WEIGHTS, SwapReport, judged
 from tubekit.devices import catalogue
 from tubekit.errors import ChangeError
 from tubekit.series import nearest
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Column, Printed, Table, quantity
 from tubekit.units import mark, show
 
 CHOKE_MARGIN = 1.2
@@ -57,6 +56,8 @@ class OrderList(Printed):
     orders: tuple[Order, ...]
     warnings: tuple[Finding, ...] = ()
 
+    json_keys = ("amp=amp.title", "warnings", "orders")
+
     def headline(self) -> str:
         """How many parts, and whether the change is to be thought over first."""
         count = len(self.orders)
@@ -91,13 +92,6 @@ class OrderList(Printed):
         )  # fmt: skip
         rows = [(o.part, o.what, o.value, o.tolerance, o.rating, o.margin, o.reason) for o in self.orders]
         return Table("Order list", columns, rows)
-
-    def to_json(self) -> dict[str, Any]:
-        """The list."""
-        return {
-            "amp": self.amp.title, "warnings": to_json_value(self.warnings),
-            "orders": to_json_value(self.orders),
-        }  # fmt: skip
 
 
 def order_list(

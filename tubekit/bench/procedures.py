@@ -15,7 +15,7 @@ from tubekit.amp.parts import Jack, Loudspeaker
 from tubekit.amp.sag import TONE_HZ, FullDrive, full_drive
 from tubekit.amp.signal_view import in_parallel, load_of, speakers
 from tubekit.amp.stability import refuse_unstable
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Column, Printed, Table, quantity
 from tubekit.units import show
 
 NEAR = 0.25
@@ -52,6 +52,8 @@ class Procedure(Printed):
     numbers: tuple[Table, ...]
     result: Any = None
 
+    json_keys = ("amp=amp.title", "procedure=name", "verdict", "steps", "numbers=result")
+
     def headline(self) -> str:
         """The procedure and what to expect in a sentence."""
         return f"{self.amp.title}, {self.name}: {self.verdict}"
@@ -60,13 +62,6 @@ class Procedure(Printed):
         """Steps first, then numbers."""
         rows = list(enumerate(self.steps, 1))
         return [Table("Steps", (Column(""), Column("")), rows), *self.numbers]
-
-    def to_json(self) -> dict[str, Any]:
-        """Steps and numbers."""
-        return {
-            "amp": self.amp.title, "procedure": self.name, "verdict": self.verdict, "steps": list(self.steps),
-            "numbers": to_json_value(self.result),
-        }  # fmt: skip
 
 
 def current_under_drive(amp: Amp) -> Procedure:

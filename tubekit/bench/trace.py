@@ -22,7 +22,7 @@ from tubekit.decisions.reading import Readings
 from tubekit.decisions.spread import effects_of
 from tubekit.decisions.variation import variables
 from tubekit.errors import ReadingError
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Column, Printed, Table, quantity
 
 Array = np.ndarray
 
@@ -68,6 +68,8 @@ class Trace(Printed):
     loses: str = ""
     empty_inputs: tuple[str, ...] = ()
     clips: tuple[ClipPoint, ...] = field(default=(), repr=False)
+
+    json_keys = ("amp=amp.title", "tone", "points", "loses", "notes=empty_inputs")
 
     @property
     def probe_peak_v(self) -> float:
@@ -126,13 +128,6 @@ class Trace(Printed):
             if p.where.startswith(("plate", "tip", "LS")) or p.read_v is not None
         ]  # fmt: skip
         return [replace(trace, rows=rows).only(*heads)]
-
-    def to_json(self) -> dict[str, Any]:
-        """Levels in SI units."""
-        return {
-            "amp": self.amp.title, "tone": to_json_value(self.tone), "points": to_json_value(self.points),
-            "loses": self.loses, "notes": list(self.empty_inputs),
-        }  # fmt: skip
 
 
 def _direct(volts: float) -> float:

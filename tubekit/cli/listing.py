@@ -7,7 +7,7 @@ from typing import Any
 
 from tubekit.amp import Amp, AmpReport, analyse, demo_names, load_amp
 from tubekit.decisions import Limits, limits
-from tubekit.text import Column, Printed, Table, to_json_value
+from tubekit.text import Column, Printed, Table
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -57,6 +57,8 @@ class FullReport(Printed):
     report: AmpReport
     ratings: Limits
 
+    json_keys = ("*report", "ratings=ratings.checks")
+
     @classmethod
     def of(cls, amp: Amp) -> FullReport:
         """Solve an amp and hold its ratings against it."""
@@ -75,9 +77,5 @@ class FullReport(Printed):
         """Ratings exceeded or nearly so, then tubes and rails."""
         ratings = self.ratings.table("ratings")
         rows = [row for row in ratings.rows if row[5] != "within"]
-        strained = replace(ratings, title="Ratings exceeded or within 10 %", rows=rows)
+        strained = replace(ratings, title="Ratings (exceeded or within 10 %)", rows=rows)
         return [strained.only("part", "what", "reading", "limit", "used", "state"), *self.report.short()]
-
-    def to_json(self) -> dict[str, Any]:
-        """Report and ratings for a program."""
-        return {**self.report.to_json(), "ratings": to_json_value(self.ratings.checks)}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from tubekit.amp import Amp
 from tubekit.amp.supply import SupplyReport, supply_report
@@ -17,6 +16,8 @@ class SupplyAnswer(Printed):
 
     report: SupplyReport
     failing: Failures
+
+    json_keys = ("*report", "would_fail=failing.found")
 
     @classmethod
     def of(cls, amp: Amp) -> SupplyAnswer:
@@ -41,7 +42,3 @@ class SupplyAnswer(Printed):
     def short(self) -> list[Table]:
         """What fails first, where anything does."""
         return [*(self.failing.tables() if self.failing.found else []), *self.report.short()]
-
-    def to_json(self) -> dict[str, Any]:
-        """Both for a program."""
-        return {**self.report.to_json(), "would_fail": self.failing.to_json()["found"]}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -20,6 +19,8 @@ class DriveReport(Printed):
 
     headroom: Headroom
     noise: NoiseFloor
+
+    json_keys = ("headroom", "noise", "signal_to_noise_db")
 
     @property
     def signal_to_noise_db(self) -> float:
@@ -41,15 +42,6 @@ class DriveReport(Printed):
         """What clips first, output against drive, the largest noise."""
         noise = self.noise.table("noise")
         return [*self.headroom.short(), replace(noise, rows=noise.rows[:2])]
-
-    def to_json(self) -> dict[str, Any]:
-        """Both in terms JSON has."""
-        ratio = self.signal_to_noise_db
-        return {
-            "headroom": self.headroom.to_json(),
-            "noise": self.noise.to_json(),
-            "signal_to_noise_db": ratio if np.isfinite(ratio) else None,
-        }
 
 
 def drive_report(

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -15,7 +14,7 @@ from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.amp.supply import SupplyReport
 from tubekit.decisions.limits import limits, supply_checks
 from tubekit.decisions.rating import KINDS, RatingCheck
-from tubekit.text import Column, Printed, Table, to_json_value
+from tubekit.text import Column, Printed, Table
 from tubekit.units import show
 
 DEAD_V = 20.0
@@ -38,6 +37,8 @@ class Failures(Printed):
     report: SupplyReport
     found: tuple[Failure, ...]
 
+    json_keys = ("amp=report.amp.title", "found")
+
     def headline(self) -> str:
         """How many parts, and the first."""
         title = self.report.amp.title
@@ -55,10 +56,6 @@ class Failures(Printed):
                 rows,
             )
         ]
-
-    def to_json(self) -> dict[str, Any]:
-        """The list in terms JSON has."""
-        return {"amp": self.report.amp.title, "found": to_json_value(self.found)}
 
 
 def failures(report: SupplyReport) -> Failures:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -17,7 +16,7 @@ from tubekit.decisions.probe import shown
 from tubekit.decisions.reading import Reading, Readings
 from tubekit.decisions.shares import SharedOut, shared_out
 from tubekit.decisions.spread import SIZE, Spread, spread
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Column, Printed, Table, quantity
 
 Array = np.ndarray
 
@@ -57,6 +56,11 @@ class Judgement(Printed):
     drifts: tuple[Drift, ...]
     bands: Spread
     shares: SharedOut | None = None
+
+    json_keys = (
+        "amp=readings.drawn.title", "fine", "verdicts", "output_tubes=power", "parts=drifts",
+        "shared_out=shares", "notes=readings.notes",
+    )  # fmt: skip
 
     @property
     def fine(self) -> bool:
@@ -101,23 +105,7 @@ class Judgement(Printed):
         readings, *rest = self.tables()
         rows = [row for row in readings.rows if row[3] not in _WORDS[-2:]]
         heads = ("reading", "shows", "verdict", "from", "typical", "to")
-        return [replace(readings, title="Readings out of their band", rows=rows).only(*heads), *rest]
-
-    def to_json(self) -> dict[str, Any]:
-        """Verdicts in SI units."""
-        return {
-            "amp": self.readings.drawn.title,
-            "fine": self.fine,
-            "verdicts": [
-                {"reading": str(v.reading.probe), "value": v.reading.value, "unloaded": v.unloaded,
-                 "low": v.low, "high": v.high, "typical": v.typical, "verdict": v.word}
-                for v in self.verdicts
-            ],
-            "output_tubes": to_json_value(self.power),
-            "parts": to_json_value(self.drifts),
-            "shared_out": to_json_value(self.shares),
-            "notes": to_json_value(self.readings.notes),
-        }  # fmt: skip
+        return [replace(readings, title="Readings (out of their band)", rows=rows).only(*heads), *rest]
 
 
 LOADS = 0.005

@@ -11,7 +11,7 @@ from tubekit.amp import Amp, AmpReport, analyse
 from tubekit.decisions.limits import Limits, limits
 from tubekit.decisions.rating import RatingCheck
 from tubekit.references import cite
-from tubekit.text import Column, Printed, Table, to_json_value
+from tubekit.text import Column, Printed, Table
 
 Array = np.ndarray
 
@@ -30,6 +30,11 @@ class MainsBand(Printed):
     source: str
     report: AmpReport
     ratings: Limits
+
+    json_keys = (
+        "amp=amp.title", "mains_rms", "source", "readings", "exceeded",
+        "exceeded_by_design=drawn_over",
+    )  # fmt: skip
 
     @property
     def exceeded(self) -> tuple[RatingCheck, ...]:
@@ -66,6 +71,11 @@ class MainsBand(Printed):
             Table("Ratings used, where within 10 % or beyond", used, worst),
         ]
 
+    @property
+    def readings(self) -> dict[str, Any]:
+        """Heater, rail and plate readings by name, one value for each of `mains_rms`."""
+        return {name: values for name, values, _ in self._readings()}
+
     def _readings(self) -> list[tuple[str, Any, str]]:
         report = self.report
         found: list[tuple[str, Any, str]] = []
@@ -88,17 +98,6 @@ class MainsBand(Printed):
         rows = [row for row in readings.rows if not str(row[0]).endswith("screen")]
         heaters = [row for row in rows if str(row[0]).endswith("heater")]
         return [used, replace(readings, rows=[*(row for row in rows if row not in heaters), *heaters])]
-
-    def to_json(self) -> dict[str, Any]:
-        """The band in terms JSON has."""
-        return {
-            "amp": self.amp.title,
-            "mains_rms": list(self.mains_rms),
-            "source": self.source,
-            "readings": {name: to_json_value(np.asarray(values)) for name, values, _ in self._readings()},
-            "exceeded": [c.sentence() for c in self.exceeded],
-            "exceeded_by_design": [c.sentence() for c in self.drawn_over],
-        }
 
 
 def mains_band(amp: Amp) -> MainsBand:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
@@ -17,7 +16,7 @@ from tubekit.amp.solve import Solved
 from tubekit.amp.strays import HEATER_UNBALANCE, tubes
 from tubekit.decisions.compare import reservoirs
 from tubekit.errors import ChangeError
-from tubekit.text import Column, Printed, Table, to_json_value
+from tubekit.text import Column, Printed, Table
 from tubekit.units import show
 
 Array = np.ndarray
@@ -48,6 +47,8 @@ class HumReport(Printed):
     remedies: tuple[Remedy, ...]
     left_out: tuple[str, ...] = ()
     supply: Solved = field(repr=False, kw_only=True)
+
+    json_keys = ("*hum", "remedies", "left_out")
 
     @property
     def first(self) -> Remedy | None:
@@ -82,13 +83,8 @@ class HumReport(Printed):
         """Remedies that help, then the largest sources."""
         remedies, sources, *_ = self.tables()
         helps = [row for row in remedies.rows if row[-1] <= -HELPS_DB]
-        some = replace(remedies, title=f"What lowers it by {HELPS_DB:g} dB or more", rows=helps)
+        some = replace(remedies, title=f"Which part first ({HELPS_DB:g} dB or more)", rows=helps)
         return [some.only("tried", "leaves", "change"), sources.only("from", "all its ways", "against 1 W")]
-
-    def to_json(self) -> dict[str, Any]:
-        """The report in terms JSON has."""
-        return {**self.hum.to_json(), "remedies": to_json_value(self.remedies),
-                "left_out": list(self.left_out)}  # fmt: skip
 
 
 def hum_report(amp: Amp, *, jack: str | None = None, unbalance: float = HEATER_UNBALANCE) -> HumReport:

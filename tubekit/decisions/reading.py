@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
 from tubekit.amp import Amp
 from tubekit.decisions.probe import QUANTITIES, Probe, Tone, plugged
 from tubekit.errors import Note
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Column, Printed, Table, quantity
 
 Array = np.ndarray
 
@@ -77,6 +76,8 @@ class Readings(Printed):
     source: str = ""
     notes: tuple[Note, ...] = field(default=())
 
+    json_keys = ("amp=drawn.title", "mains_rms=amp.mains_rms", "mains_accuracy", "readings", "parts")
+
     @property
     def measured(self) -> dict[str, float]:
         """Relative accuracy of each part that was measured by itself."""
@@ -98,19 +99,6 @@ class Readings(Printed):
             heads = (Column("part"), Column("measured"), Column("value"), Column("within", "%", format=".2g"))
             tables.append(Table("Parts measured by themselves", heads, parts))
         return tables
-
-    def to_json(self) -> dict[str, Any]:
-        """Readings and parts in SI units."""
-        return {
-            "amp": self.drawn.title,
-            "mains_rms": to_json_value(self.amp.mains_rms if self.mains_accuracy is not None else None),
-            "readings": [
-                {"reading": str(r.probe), "quantity": r.probe.quantity, "place": list(r.probe.place),
-                 "value": r.value, "meter": to_json_value(r.meter), "note": r.note}
-                for r in self.readings
-            ],
-            "parts": to_json_value(self.parts),
-        }  # fmt: skip
 
 
 UNITS = {"ohms": "ohm", "farads": "F", "emission": ""}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
@@ -16,7 +15,7 @@ from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import Circuit, Resistor, VoltageSource
 from tubekit.errors import ChangeError
 from tubekit.series import series_values
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Column, Printed, Table, quantity
 
 Array = np.ndarray
 
@@ -68,6 +67,11 @@ class Restore(Printed):
     mains_a: float = quantity("A", "I", "effective current of the amp at its design mains", default=np.nan)
     state: MainsState | None = field(default=None, repr=False)
 
+    json_keys = (
+        "amp=amp.title", "mains_rms", "design_mains_rms=amp.design_mains_rms", "mains_a", "droppers",
+        "bucks",
+    )  # fmt: skip
+
     def headline(self) -> str:
         """Best of both in one sentence."""
         r, b = self.droppers[0], self.bucks[0]
@@ -99,17 +103,6 @@ class Restore(Printed):
             Table("Dropping resistor", first, rows),
             Table("Bucking transformer", second, bucks, note=note),
         ]
-
-    def to_json(self) -> dict[str, Any]:
-        """Both lists in terms JSON has."""
-        return {
-            "amp": self.amp.title,
-            "mains_rms": self.mains_rms,
-            "design_mains_rms": self.amp.design_mains_rms,
-            "mains_a": self.mains_a,
-            "droppers": to_json_value(self.droppers),
-            "bucks": to_json_value(self.bucks),
-        }
 
 
 def restore(amp: Amp, mains_rms: float, *, choices: int = 5) -> Restore:

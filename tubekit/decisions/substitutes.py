@@ -30,7 +30,7 @@ from tubekit.decisions.compare import gains, moves, reservoirs, ripples, shares,
 from tubekit.decisions.drift import LEAVE_RIPPLE
 from tubekit.decisions.fitting import fitting
 from tubekit.errors import ChangeError, near_matches
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Column, Printed, Table, quantity
 
 Array = np.ndarray
 
@@ -82,6 +82,8 @@ class Substitutes(Printed):
     candidates: tuple[Substitute, ...]
     before: AmpReport = field(repr=False)
 
+    json_keys = ("amp=amp.title", "part", "drawn", "tolerance_percent", "candidates")
+
     @property
     def kept(self) -> tuple[Substitute, ...]:
         """Those that keep every rating, the tolerance and the gain."""
@@ -125,16 +127,6 @@ class Substitutes(Printed):
         """The candidates, and what is against them."""
         heads = ("fit", "", "voltages move", "ripple", "gain", "buy", "but")
         return [table.only(*heads) for table in self.tables()]
-
-    def to_json(self) -> dict[str, Any]:
-        """The list in terms JSON has."""
-        return {
-            "amp": self.amp.title,
-            "part": self.part,
-            "drawn": self.drawn,
-            "tolerance_percent": self.tolerance_percent,
-            "candidates": to_json_value(self.candidates),
-        }
 
 
 def substitutes(

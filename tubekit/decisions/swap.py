@@ -16,7 +16,7 @@ from tubekit.decisions.limits import Limits, limits, supply_checks
 from tubekit.decisions.rating import KINDS, MANY_TIMES, Finding, RatingCheck, counted, numbered
 from tubekit.decisions.tables import before_after, moved
 from tubekit.decisions.tube_limits import SYSTEM_WORDS
-from tubekit.text import Column, Printed, Table, to_json_value
+from tubekit.text import Column, Printed, Table
 from tubekit.units import show
 
 Array = np.ndarray
@@ -43,6 +43,11 @@ class SwapReport(Printed):
     limits_before: Limits
     limits_after: Limits
     verdict: tuple[Finding, ...]
+
+    json_keys = (
+        "amp=before.amp.title", "acceptable", "verdict", "before", "after",
+        "ratings_before=limits_before.checks", "ratings_after=limits_after.checks",
+    )  # fmt: skip
 
     @property
     def acceptable(self) -> bool:
@@ -118,18 +123,6 @@ class SwapReport(Printed):
         measure, stops = self.to_measure(), [row for row in words if row[0] != WEIGHTS["note"]]
         notes = replace(findings, rows=[row for row in words if row[0] == WEIGHTS["note"]])
         return [replace(findings, rows=stops), ratings, measure, notes, moves]
-
-    def to_json(self) -> dict[str, Any]:
-        """The report in terms JSON has: SI units, keys from the glossary."""
-        return {
-            "amp": self.before.amp.title,
-            "acceptable": self.acceptable,
-            "verdict": to_json_value(self.verdict),
-            "before": self.before.to_json(),
-            "after": self.after.to_json(),
-            "ratings_before": to_json_value(self.limits_before.checks),
-            "ratings_after": to_json_value(self.limits_after.checks),
-        }
 
 
 def _used(count: Mapping[str, int]) -> list[str]:

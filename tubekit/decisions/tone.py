@@ -17,7 +17,7 @@ from tubekit.amp.stability import REVERSED, feedback_parts
 from tubekit.amp.stretches import corner_words
 from tubekit.analyses.feedback import LoopGain
 from tubekit.errors import ChangeError
-from tubekit.text import Column, Printed, Table, to_json_value
+from tubekit.text import Column, Printed, Table
 from tubekit.units import show
 
 Array = np.ndarray
@@ -34,6 +34,8 @@ class ToneChange(Printed):
     after: SignalPath
     loop_before: LoopGain | None
     loop_after: LoopGain | None
+
+    json_keys = ("amp=before.amp.title", "level_db", "change_db", "before", "after")
 
     @property
     def change_db(self) -> Array:
@@ -153,18 +155,8 @@ class ToneChange(Printed):
             response,
             *loop,
             replace(corners, rows=whole),
-            replace(ends, title="Ends that move", rows=moved),
+            replace(ends, title="Ends (that move)", rows=moved),
         ]
-
-    def to_json(self) -> dict[str, Any]:
-        """Both paths in terms JSON has."""
-        return {
-            "amp": self.before.amp.title,
-            "level_db": to_json_value(self.level_db),
-            "change_db": to_json_value(self.change_db),
-            "before": self.before.to_json(),
-            "after": self.after.to_json(),
-        }
 
 
 def _moved(old: float, new: float) -> bool:

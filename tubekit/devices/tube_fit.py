@@ -8,7 +8,6 @@ import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -17,7 +16,7 @@ from tubekit.devices.law import FloatArray
 from tubekit.devices.points import Points
 from tubekit.devices.tube_record import Ratings, Tube
 from tubekit.errors import InputError
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Column, Printed, Table, quantity
 from tubekit.units import show
 
 FITTED, AT_BOUND, OPEN, ASSUMED = "fitted", "at a bound", "open: as usual", "assumed"
@@ -48,6 +47,12 @@ class TubeFit(Printed):
     plate_law_a: FloatArray = quantity("A", "Ip", "plate current of the law at each point, (n,)")
     screen_law_a: FloatArray | None = quantity("A", "Ig2", "screen current of the law, (n,) or None")
     rms_a: float = quantity("A", "", "root mean square of the plate current's error")
+
+    json_keys = (
+        "type=tube.type", "kind=tube.kind", "points=points.count", "source=points.source", "rms_a",
+        "law=tube.law.parameters", "parameters", "at_bound", "left_open", "plate_error_a=error_a",
+        "screen_error_a",
+    )  # fmt: skip
 
     @property
     def error_a(self) -> FloatArray:
@@ -104,22 +109,6 @@ class TubeFit(Printed):
             Column("law", "A"), Column("off", "mA", format="+.3f"),
         )  # fmt: skip
         return Table("Points that lie farthest off", columns, rows)
-
-    def to_json(self) -> dict[str, Any]:
-        """SI units; the law as a plain mapping."""
-        return {
-            "type": self.tube.type,
-            "kind": self.tube.kind,
-            "points": self.points.count,
-            "source": self.points.source,
-            "rms_a": self.rms_a,
-            "law": to_json_value(self.tube.law.parameters()),
-            "parameters": to_json_value(list(self.parameters)),
-            "at_bound": list(self.at_bound),
-            "left_open": list(self.left_open),
-            "plate_error_a": to_json_value(self.error_a),
-            "screen_error_a": to_json_value(self.screen_error_a),
-        }
 
     def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Write the tube to a TOML file that `add_tube` and TUBEKIT_TUBES take; all of it or nothing.

@@ -8,7 +8,6 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
-from typing import Any
 
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
@@ -42,6 +41,8 @@ class Exported(Printed):
     questions: tuple[str, ...]
     contents: Path
 
+    json_keys = ("contents", "files")
+
     def headline(self) -> str:
         """How many, and where to begin."""
         return f"{len(self.files)} page{'s' * (len(self.files) != 1)} written; begin at {self.contents}"
@@ -53,10 +54,6 @@ class Exported(Printed):
             for file, question in zip(self.files, self.questions, strict=True)
         ]
         return [Table("", (Column("file"), Column("size", "kB"), Column("question")), rows)]
-
-    def to_json(self) -> dict[str, Any]:
-        """Paths as text."""
-        return {"contents": self.contents.as_posix(), "files": [file.as_posix() for file in self.files]}
 
 
 def export(

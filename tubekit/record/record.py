@@ -32,6 +32,8 @@ class Record(Printed):
     said: str
     inputs: dict[str, str]
 
+    json_keys = ("html=html_path", "pdf=pdf_path", "said", "inputs")
+
     def headline(self) -> str:
         """The files."""
         made = f" and {self.pdf_path}" if self.pdf_path else ""
@@ -41,14 +43,6 @@ class Record(Printed):
         """The inputs by their hashes."""
         rows = list(self.inputs.items())
         return [Table("Inputs", (Column("input"), Column("SHA-256")), rows)]
-
-    def to_json(self) -> dict[str, Any]:
-        """Paths and hashes."""
-        return {
-            "html": self.html_path.as_posix(),
-            "pdf": self.pdf_path.as_posix() if self.pdf_path else None,
-            "said": self.said, "inputs": self.inputs,
-        }  # fmt: skip
 
 
 def record(
