@@ -36,7 +36,7 @@ def test_every_file_reads_into_a_whole_record():
         assert record.title
         assert record.base
         assert record.known, "a record says how its pins are known"
-        assert record.ratings.status in ("printed", "memory")
+        assert record.ratings.status in ("printed", "second-hand", "memory")
         assert record.ratings.system
         assert record.ratings.source
         # A directly heated cathode, and that of a 5AR4, is a pin of the heater.

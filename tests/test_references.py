@@ -24,7 +24,7 @@ def test_memory_is_never_printed_as_read():
     remembered = [source for source in SOURCES.values() if source.status == "memory"]
     assert remembered
     assert all(cite(source.key).endswith("[from memory]") for source in remembered)
-    assert cite("iec-60204-1").endswith("[printed]")
+    assert cite("iec-60204-1").endswith("[second-hand]")
 
 
 def test_unknown_key_lists_near_matches():

@@ -1,6 +1,7 @@
 """The handbook tables: read whole, typed, traced to a source; damage is named by line."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -8,7 +9,10 @@ from numpy.testing import assert_allclose
 from scipy.optimize import brentq
 
 from tubekit import tables
+from tubekit.devices import tube
+from tubekit.devices.tube_files import file_types, system_types
 from tubekit.errors import TableError
+from tubekit.references import SOURCES
 from tubekit.tables import data_file, handbook, handbook_names
 
 # Lines per table as handed over: a lost line would otherwise go unseen.
@@ -43,6 +47,37 @@ def test_every_line_says_how_far_to_trust_it(name):
             assert row.source
         assert row.confidence is None or 0.5 <= row.confidence <= 1
         assert all(value is None or isinstance(value, (str, float)) for value in row.values())
+
+
+OTHERS = re.compile(
+    r"not (known|noted|named)|transcri|by others|as (quoted|reprinted)|encyclopedia|hobby|forum|"
+    r"reprint|quotes|for students|companion|catalog of|test report"
+)
+"""What says that somebody else's page was read, not the maker's or author's own."""
+NAMELESS = re.compile(
+    r"https?:|www\.|\w\.(com|org|net|dk|ru|de|uk|io)\b|\b(wiki|forum|blog|shop|hobby|read_file|cut off)\b",
+    re.IGNORECASE,
+)
+"""What no source that a customer reads may name: a web page, shop, hobby page, or reading tool."""
+
+
+@pytest.mark.parametrize("name", handbook_names())
+def test_printed_means_that_the_makers_or_authors_own_page_was_read(name):
+    for row in handbook(name):
+        copy = row.text("copy_read") if "copy_read" in row else ""
+        if row.status.startswith("printed"):
+            assert not OTHERS.search(f"{row.get('source', '')} {copy}"), row.where
+        assert not NAMELESS.search(str(row.get("source") or "")), row.where
+
+
+def test_no_source_of_a_tube_or_a_citation_names_a_page_on_the_web():
+    for type_ in (*file_types(), *system_types()):
+        record = tube(type_)
+        assert not NAMELESS.search(record.ratings.source), type_
+        for row in record.fit:
+            assert not NAMELESS.search(row.source), type_
+            assert row.status != "printed" or not OTHERS.search(row.source), type_
+    assert not [one.key for one in SOURCES.values() if NAMELESS.search(one.text)]
 
 
 @pytest.mark.parametrize("name", handbook_names())

@@ -1,7 +1,8 @@
 """Where equations, limits and numbers come from: one list of citations, named by key.
 
-The list is data/handbook/sources.toml. The status says whether the thing cited was read in
-print for this project, recalled from memory, computed here, or is common practice.
+The list is data/handbook/sources.toml. The status says whether the maker's or author's own page was read for
+this project, a copy or transcription by others, or whether it was recalled from memory, computed here, or is
+common practice.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from functools import cache
 from tubekit.errors import TableError, near_matches
 from tubekit.files import data_file
 
-STATUSES = ("printed", "memory", "computed", "common practice")
+STATUSES = ("printed", "second-hand", "memory", "computed", "common practice")
 _WHERE = "data/handbook/sources.toml"
 
 

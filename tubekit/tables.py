@@ -21,7 +21,7 @@ Cell = str | float | None
 # '5881' and '6550' are tube types, not numbers.
 _NAMES = frozenset({"tube", "maker_tube", "device", "model", "id", "topic", "unit", "status", "source"})
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,2})?")
-_STATUS = re.compile(r"(printed|memory|computed|common practice|mixed)\b")
+_STATUS = re.compile(r"(printed|second-hand|memory|computed|common practice|mixed)\b")
 
 
 class Row(Mapping[str, Cell]):

@@ -186,6 +186,6 @@ def _published(
     trust: float = 1.0,
 ) -> Published:
     """Rows of confidence 85 % and more count whole, one of 70 % a fifth."""
-    confidence = row.confidence or (0.85 if row.status == "printed" else 0.5)
+    confidence = row.confidence or (0.5 if row.status == "memory" else 0.85)
     trust *= min(1.0, (confidence / 0.85) ** 8)
     return Published(label, values, stage, row.status, row.source, trust, at or {})
