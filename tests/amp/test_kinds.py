@@ -10,6 +10,7 @@ import pytest
 
 from tests.amps import amp
 from tests.every_kind import TEXT, every_kind, every_kind_solved
+from tests.kinds_table import NOTHING_HERE, QUICK, table
 from tubekit import analyse, plots
 from tubekit.amp import amp_from_text, load_amp
 from tubekit.amp.controls import control_family
@@ -17,7 +18,7 @@ from tubekit.amp.discharge import discharge
 from tubekit.amp.parts import KINDS, Lamp, LPad, Potentiometer, Winding
 from tubekit.amp.parts.part import Hookup
 from tubekit.amp.parts.variables import Knob
-from tubekit.bench.faults import single_faults
+from tubekit.bench.faults import rewired, single_faults
 from tubekit.cli import main
 from tubekit.decisions.instrument import instrumented, turned
 from tubekit.decisions.limits import limits
@@ -100,6 +101,18 @@ def test_what_a_kind_states_turns_what_is_in_the_circuit():
     turned(circuit, {knob: (np.ones(1), np.zeros(1)) for knob in knobs})
 
 
+def test_what_varies_in_a_good_part_turns_nothing_in_one_rewired():
+    """`suspects` had crashed on an amp with a Zener diode: a shorted one is a wire, which has no voltage."""
+    amp = every_kind()
+    settings = {turn.knob: (np.ones(1), np.zeros(1)) for v in variables(amp) for turn in v.turns}
+    rewired_ones = [
+        fault for fault in single_faults(amp) if fault.becomes is not None and fault.part in ("CR1", "CR2")
+    ]
+    assert rewired_ones
+    for fault in rewired_ones:
+        turned(instrumented(rewired(amp, fault)).circuit, settings)
+
+
 def test_the_form_offers_every_kind_that_has_its_own_table():
     offered = {kind for _, kind in BENCH_KINDS.values()}
     assert offered == {one.kind for one in KINDS} - {"rectifier tube", "regulator tube"}
@@ -179,7 +192,7 @@ def test_a_diode_that_carries_no_current_has_no_powers():
     assert lines.powers[Knob("P1", "volts")][-1] == pytest.approx([0.0, 0.0])
 
 
-QUICK = {
+ANSWERS = {
     "report": [], "swap": ["R40.position=0.4"], "trace": [], "tone": ["R40.position=0.4"], "drive": [],
     "hum": [], "supply": [], "discharge": [], "regulation": [], "substitutes": ["R12"], "cable": [],
 }  # fmt: skip
@@ -187,11 +200,25 @@ QUICK = {
 
 
 @pytest.mark.filterwarnings("error")
-@pytest.mark.parametrize("command", QUICK)
+@pytest.mark.parametrize("command", ANSWERS)
 def test_a_command_answers_on_an_amp_with_every_kind(command, tmp_path, capsys):
     file = tmp_path / "every.toml"
     file.write_text(TEXT, encoding="utf-8")
-    assert main([command, str(file), *QUICK[command]]) == 0
+    assert main([command, str(file), *ANSWERS[command]]) == 0
     said = capsys.readouterr().out
     assert said
     assert not re.search(r"\b(nan|inf|None|batch)\b", said)
+
+
+@pytest.mark.parametrize(
+    "columns", [QUICK, pytest.param((), marks=pytest.mark.slow)], ids=["quick columns", "every column"]
+)
+def test_every_answer_names_a_kind_or_says_why_not(columns):
+    """The table that `python -m tests.kinds_table` prints: no cell without a reason."""
+    found = list(table(columns))
+    for row in found:
+        assert not [kind for kind, why in row.reasons.items() if not why], row.column
+        assert any(row.named.values()) or row.column in NOTHING_HERE, row.column
+    shown = {row.column: row for row in found}
+    for column in ("in the circuit", "form", "schematic", "parts"):
+        assert not shown[column].reasons, column

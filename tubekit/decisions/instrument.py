@@ -26,6 +26,7 @@ from tubekit.circuit.parts import (
     Resistor,
     VoltageSource,
     Windings,
+    Wire,
 )
 
 Array = np.ndarray
@@ -71,6 +72,8 @@ def _turn(part: Part, fields: Mapping[str, tuple[Array, Array]]) -> Part:
     match part:
         case Windings():
             return _turn_coils(part, fields)
+        case Wire():  # a part that is shorted: its value no longer matters
+            return part
         case Device() | Rectifier():
             law = part.law
             own = law.parameters()
