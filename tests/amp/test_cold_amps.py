@@ -16,6 +16,7 @@ from tubekit.amp import AmpReport
 from tubekit.amp.signal import signal_path
 from tubekit.bench.readings import load_readings
 from tubekit.decisions.judge import judge
+from tubekit.plots.schematics import section_of
 from tubekit.plots.schematics.items import items_of
 
 FOLDER = Path(__file__).parents[1] / "cold_amps"
@@ -113,3 +114,13 @@ def test_a_transformer_is_lettered_by_what_it_drives() -> None:
         parts = load_amp(FOLDER / name).parts
         words = {item.name: item.words for item in items_of(parts) if item.kind.endswith("transformer")}
         assert sorted(words.values()) == sorted(["power", driver, "output"])
+
+
+def test_a_cascode_is_one_stage_and_regulators_are_with_the_supply() -> None:
+    """Each half of a cascode ended in a free wire; of two 0A2 in series one was drawn at an output tube."""
+    cascode, stack = (load_amp(FOLDER / name) for name in ("fieldfare.csv", "bittern.csv"))
+    assert "V1b V1a" in plots.schematic_sections(cascode)
+    assert [section_of(stack, tube) for tube in ("V7", "V8")] == ["supply", "supply"]
+    words = plots.schematic(cascode, "DL1").words
+    assert "DL1 out 2K25" in words
+    assert "DL1 in 8R" in plots.schematic(cascode, "T3").words

@@ -32,6 +32,10 @@ GROUND_BOX = {
 }  # fmt: skip
 
 
+WIDE = ("lamp", "thermistor", "regulator tube", "choke")
+"""Symbols with two ends that are wider than a resistor."""
+
+
 @dataclass(frozen=True)
 class Maker:
     """Makes shapes; `inner` are the nodes that are drawn on: an end on any other becomes a label."""
@@ -64,14 +68,15 @@ class Maker:
         more = (_symbol_of(item, part), flip)
         if turn == "v":
             pins = (Pin(a, 0, HALF, UP), Pin(b, 0, -HALF, DOWN))
-            wide = 1.05 if item.kind in ("lamp", "thermistor", "regulator tube") else 0.55
+            wide = 1.05 if item.kind in WIDE else 0.55
             words = (Words(tuple(label), wide + 0.25, 0.0, "left"),)
             return Shape("two ends", "v", pins, (Box(-wide, -1.9, wide, 1.9),), words, more)
         half = HALF + (1 if item.kind in ("cable", "plug out") else 0)
         pins = (Pin(a, -half, 0, LEFT), Pin(b, half, 0, RIGHT))
         stacked = item.kind in ("cable", "plug out")
-        over = _above(label, stacked=stacked, lift=0.5 if item.kind == "choke" else 0.0)
-        return Shape("two ends", "h", pins, (Box(0.1 - half, -0.55, half - 0.1, 0.55),), over, more)
+        over = _above(label, stacked=stacked, lift=0.5 if item.kind in WIDE else 0.0)
+        tall = 1.05 if item.kind in WIDE else 0.55
+        return Shape("two ends", "h", pins, (Box(0.1 - half, -tall, half - 0.1, tall),), over, more)
 
     def transformer(self, item: Item, primary_up: Sequence[str], tall: int) -> Shape:
         """A transformer with its primary turned and stretched to suit the tubes beside it."""

@@ -22,7 +22,8 @@ class SupplySide:
 
 def supply_side(wired: Topology, items: list[Item]) -> SupplySide:
     """Part the supply from the signal; what neither feeds nor filters stays with its stage."""
-    nodes, warm = wired.supply, wired.heaters
+    gas = [node for item in items if item.kind == "regulator tube" for node in item.nodes]
+    nodes, warm = wired.supply | (set(gas) - {GROUND}), wired.heaters
     signal = ("tube", "output transformer")
     inside = [i for i in items if i.kind not in signal and (_in(i, nodes) or set(i.nodes) == {GROUND})]
     heaters = [item for item in inside if _heats(item, wired)]

@@ -87,12 +87,13 @@ def territory(amp: Amp) -> Territory:
 
 
 def _groups(items: list[Item], off: set[str]) -> list[list[Item]]:
-    """Sections of tubes that share a cathode, or work into the same transformer, are drawn together."""
+    """Sections of tubes that share a cathode, work into one transformer, or stand on one another's plate."""
     tubes = [item for item in items if item.kind == "tube"]
     cores = [set(_primary(item)) for item in items if item.kind == "output transformer"]
     ties: list[set[str]] = [{one.name for one in tubes if one.at("plate") in core} for core in cores]
     cathodes = {one.at("cathode") for one in tubes} - off
     ties += [{one.name for one in tubes if one.at("cathode") == node} for node in sorted(cathodes)]
+    ties += [{one.name, low.name} for one in tubes for low in tubes if one.at("cathode") == low.at("plate")]
     groups = [{one.name} for one in tubes]
     for tie in ties:
         joined = [group for group in groups if group & tie]
@@ -100,6 +101,7 @@ def _groups(items: list[Item], off: set[str]) -> list[list[Item]]:
             groups = [group for group in groups if group not in joined] + [set().union(*joined)]
     named = {one.name: one for one in tubes}
     order = {name: place for place, name in enumerate(named)}
+    order |= {one.name: -1 for one in tubes if any(one.at("cathode") == low.at("plate") for low in tubes)}
     return [[named[name] for name in sorted(group, key=order.__getitem__)] for group in groups]
 
 

@@ -11,12 +11,12 @@ import numpy as np
 
 from tubekit.amp import Amp, AmpReport
 from tubekit.amp.fields import fields_of
-from tubekit.amp.parts import Part
+from tubekit.amp.parts import Part, ReverbTank
 from tubekit.amp.readings import readable
 from tubekit.plots.reading import of_member
 from tubekit.plots.schematics.board import Line, width
 from tubekit.plots.schematics.items import GAP, Item
-from tubekit.units import show
+from tubekit.units import mark, show
 
 LEAST_DC = 0.5e-3
 """What a bench meter shows as nil [V]; common practice, no source."""
@@ -46,7 +46,11 @@ class Reader:
             return tuple(Line(piece, "value") for piece in item.words.split(GAP))
         part = self.amp.parts[item.parts[0]]
         now, was = self._moved(item)
-        value = dict.fromkeys([*self._value(part), *now])
+        own = self._value(part)
+        if isinstance(part, ReverbTank):  # a coil's own ohms, not those of the other
+            ohms = part.ohms if item.words == "in" else part.output_ohms
+            own = [mark(self._one(ohms), "ohm"), *own[1:]]
+        value = dict.fromkeys([*own, *now])
         ink = "changed" if was else "value"
         name = item.name.removesuffix(" heater")
         lines = [Line(name, "changed" if was else "part"), *(Line(one, ink) for one in value)]
