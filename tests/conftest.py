@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -31,3 +33,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def root() -> Path:
     """The checkout."""
     return ROOT
+
+
+@pytest.fixture(scope="session")
+def reference(root: Path) -> Callable[[str], str]:
+    """The words of a notebook of the reference, by its name."""
+
+    def words(name: str) -> str:
+        book = json.loads((root / "notebooks" / "reference" / f"{name}.ipynb").read_text(encoding="utf-8"))
+        return "\n\n".join(
+            "".join(cell["source"]) for cell in book["cells"] if cell["cell_type"] == "markdown"
+        )
+
+    return words

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -320,8 +321,8 @@ def test_nothing_can_be_put_into_an_amp(teasel: Amp) -> None:
         teasel.parts["R14"].ohms = 1.0  # type: ignore[attr-defined]
 
 
-def test_the_guide_names_every_key_of_every_kind(root: Path) -> None:
-    guide = (root / "DEVELOPERS.md").read_text(encoding="utf-8")
+def test_the_guide_names_every_key_of_every_kind(reference: Callable[[str], str]) -> None:
+    guide = reference("amp-file")
     lines = [line for line in guide.splitlines() if line.startswith("| ")]
     everywhere = {"role", "note", "condition"}
     for kind in KINDS:
@@ -331,8 +332,8 @@ def test_the_guide_names_every_key_of_every_kind(root: Path) -> None:
         assert line.startswith(f"| {', '.join(kind.letters)} |")
 
 
-def test_the_guide_shows_an_amp_file_that_toml_reads(root: Path) -> None:
-    guide = (root / "DEVELOPERS.md").read_text(encoding="utf-8")
+def test_the_guide_shows_an_amp_file_that_toml_reads(reference: Callable[[str], str]) -> None:
+    guide = reference("amp-file")
     block = guide.split("```toml\n[amp]")[1].split("```")[0]
     tables = parse_text("[amp]" + block, "guide")
     found = Findings("guide", {})

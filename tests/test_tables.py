@@ -81,8 +81,8 @@ def test_no_source_of_a_tube_or_a_citation_names_a_page_on_the_web():
 
 
 @pytest.mark.parametrize("name", handbook_names())
-def test_every_table_is_explained(name):
-    assert f"| `{name}` |" in data_file("handbook", "README.md").read_text(encoding="utf-8")
+def test_every_table_is_explained(name, reference):
+    assert f"| `{name}` |" in reference("tubes")
 
 
 def test_types_follow_the_cell_and_tube_types_stay_text():

@@ -1,6 +1,6 @@
 """The handbook tables as typed rows; every row says where its numbers come from.
 
-What each table holds stands in data/handbook/README.md.
+notebooks/reference/tubes.ipynb lists what each table holds.
 """
 
 from __future__ import annotations

@@ -220,8 +220,8 @@ def test_a_signal_at_another_frequency_is_another_reading(teasel):
         readings_from_text("place,quantity,value\nJ1,tone level,5 mV\np1a,signal at noon,1\n", teasel)
 
 
-def test_the_guide_shows_a_list_that_is_read(teasel, root):
-    guide = (root / "DEVELOPERS.md").read_text(encoding="utf-8")
+def test_the_guide_shows_a_list_that_is_read(teasel, reference):
+    guide = reference("readings")
     block = guide.split("```text\nplace,quantity")[1].split("```")[0]
     assert len(readings_from_text("place,quantity" + block, teasel).readings) == 7
 

@@ -52,7 +52,9 @@ if __name__ == "__main__":
     sys.path.insert(0, str(ROOT))
     os.environ["PYTHONPATH"] = os.pathsep.join([str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])])
     every = [
-        path for folder in ("", "lessons") for path in sorted((ROOT / "notebooks" / folder).glob("*.ipynb"))
+        path
+        for folder in ("", "lessons", "reference")
+        for path in sorted((ROOT / "notebooks" / folder).glob("*.ipynb"))
     ]
     for each in [Path(name) for name in sys.argv[1:]] or every:
         remake(each)

@@ -12,7 +12,9 @@ import pytest
 from tubekit.text import CAUTION
 
 FOLDER = Path(__file__).resolve().parents[2] / "notebooks"
-BOOKS = [path for folder in ("", "lessons") for path in sorted((FOLDER / folder).glob("*.ipynb"))]
+BOOKS = [
+    path for folder in ("", "lessons", "reference") for path in sorted((FOLDER / folder).glob("*.ipynb"))
+]
 MACHINE = re.compile(
     r"(?<![\w.])/(?:work|tmp|root|home|Users)/|[A-Z]:\\\\Users|file://|localhost|127\.0\.0\.1"
 )
