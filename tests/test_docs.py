@@ -155,6 +155,19 @@ def test_documents_do_what_they_say(name: str, root: Path, workshop: Path) -> No
     assert count or name != "README.md", "the front page shows no example"
 
 
+@pytest.mark.slow
+def test_every_command_of_the_front_page_runs_as_printed(root: Path, workshop: Path) -> None:
+    """Those of its table, on files that ship."""
+    from tubekit.cli.main import main
+
+    text = (root / "README.md").read_text(encoding="utf-8")
+    printed = re.findall(r"^\| `(python3 -m tubekit[^`]*)`", text, re.MULTILINE)
+    asked = [arguments for line in printed for arguments, _ in _arguments(line, None)]
+    assert len(asked) > 20
+    for arguments in asked:
+        assert main(arguments) == 0, shlex.join(arguments)
+
+
 @pytest.mark.parametrize("name", DOCUMENTS)
 def test_links_to_files_and_headings_hold(name: str, root: Path) -> None:
     if not (root / name).exists():
