@@ -18,6 +18,8 @@ from tubekit.amp.parts import Tube
 from tubekit.amp.string_warming import held_s, string_start
 from tubekit.amp.switching import switch_on
 from tubekit.decisions import limits
+from tubekit.decisions.probe import Probe
+from tubekit.decisions.spread import spread
 from tubekit.devices.heater import resistance
 
 TEASEL = load_amp("teasel").copy_as_text()
@@ -164,3 +166,14 @@ def test_switch_on_names_the_heater_that_may_flash() -> None:
     assert any(each.startswith("the heater of V1 gets") for each in found.exceeded())
     assert "the heater of V1" in found.headline()
     assert string_start(amp("teasel")) == ()
+
+
+def test_a_starved_heater_in_a_string_takes_its_emission_with_it():
+    """A 6.3 V, 0.76 A tube in one string with a 0.15 A one: a third of its volts; report and bands agree."""
+    starved, report = amp("no-transformer"), solved("no-transformer")
+    plate = next(s for s in report.tubes if s.section == "V2")
+    assert plate.heater_rms_v < 0.4 * 6.3
+    assert plate.plate_a < 2e-3
+    assert any("V2: its heater gets 33 % of its voltage" in str(each) for each in report.assumptions)
+    drawn = spread(starved, [Probe("dc_v", ("k2", "ground"))], size=40).nominal[0]
+    assert drawn == pytest.approx(report.node("k2").dc_v, rel=0.02)

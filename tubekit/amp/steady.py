@@ -18,7 +18,7 @@ from tubekit.analyses.operating_point import solve_network
 from tubekit.circuit.parts import GROUND, Circuit, Device, Rectifier, Resistor, Windings, nodes_of
 from tubekit.circuit.reduction import FLOATING, resistance_to_ground
 from tubekit.circuit.stamps import REVERSE_LEAK
-from tubekit.devices.heater import COLD
+from tubekit.devices.heater import COLD, emission
 from tubekit.errors import SolveError
 
 SETTLINGS = 25
@@ -29,6 +29,8 @@ LEAKS = (1e6, 3e6, 1e7, 3e7, 1e8)
 """Leakage across each rectifier, tried in turn where a winding floats between pulses [Ω]; common practice."""
 STARVED, OTHER_V = 1e5, 1.0
 """A screen fed through this [Ω] or more may idle at two voltages; they count as two from this apart [V]."""
+UNDER = 0.9
+"""A heater that gets less than this share of what the line voltage gives others is looked at by itself."""
 LEAK = ".leak"
 LEAK_WORDS = f"only leakage is taken, {1e-6 / REVERSE_LEAK:.0f} MΩ across each rectifier (common practice)"
 LIVE_V = 30.0
@@ -63,10 +65,9 @@ def steady(
             break
         built = build(amp, given | values)
         state, said = solved(built.circuit, amp, state)
-    if cold:
-        unheated = ", ".join(part.designator for part in cold)
-        said = (*said, f"{unheated}: heater without voltage, so that the cathode is cold and passes nothing")
-    return built.saying((*said, *_unloaded(state), *_second_idle(state))), state
+    return built.saying(
+        (*said, *(_heaters_said(amp, state) if heat is None else ()), *_unloaded(state), *_second_idle(state))
+    ), state
 
 
 def settled(amp: Amp) -> Built:
@@ -82,14 +83,32 @@ def _self_setting(amp: Amp, heaters: bool) -> list[Part]:
     return [p for p in amp.parts.values() if p.condition == "fitted" and (p.sets_itself or p in strung)]
 
 
-def _cold(amp: Amp, state: MainsState) -> list[Tube]:
-    """Tubes whose heater is wired and gets (next to) nothing."""
+def _cold(amp: Amp, state: MainsState) -> dict[Tube, Value]:
+    """Tubes whose heater is wired and gets too little for full emission, not because of the line voltage
+    alone; with volts over rated volts.
+    """
     known = {GROUND, *state.operating_point.network.index}
-    heated = [
-        part for part in amp.parts.values()
+    line = np.asarray(amp.mains_rms) / np.asarray(amp.design_mains_rms)
+    share = {
+        part: np.asarray(part.set_by(state)[1]) for part in amp.parts.values()
         if isinstance(part, Tube) and part.condition == "fitted" and len(set(part.heater) & known) > 1
-    ]  # fmt: skip
-    return [part for part in heated if part.heater_rating()[0] and np.all(part.set_by(state)[1] < COLD)]
+        and part.heater_rating()[0]
+    }  # fmt: skip
+    return {p: one for p, one in share.items() if np.all((emission(one) < 1) & (one < UNDER * line))}
+
+
+def _heaters_said(amp: Amp, state: MainsState) -> Iterator[str]:
+    """What becomes of tubes that get too little heat."""
+    share = {part.designator: float(np.max(one)) for part, one in _cold(amp, state).items()}
+    cold = [name for name, one in share.items() if one < COLD]
+    if cold:
+        yield f"{', '.join(cold)}: heater without voltage, so that the cathode is cold and passes nothing"
+    for name in share.keys() - set(cold):
+        yield (
+            f"{name}: its heater gets {100 * share[name]:.0f} % of its voltage, which leaves some "
+            f"{100 * float(emission(share[name])):.2g} % of its emission (from memory). Do not trust its "
+            "currents, nor any voltage that they set"
+        )
 
 
 def _halfway(old: Mapping[str, Value], new: Mapping[str, Value], single: bool) -> dict[str, Value]:

@@ -451,7 +451,7 @@ def tube_law(part: Tube, hookup: Hookup, screen: bool = False) -> Law:
     """Law of the sections with a screen, or of those without, with the emission its heater leaves."""
     known = [catalogue.tube(each) for each in part.types]
     cold = bool(part.heater) and np.less(hookup.heat(part.designator), heaters.COLD)
-    heat = heaters.emission(hookup.heat()) if part.heater else 1.0
+    heat = heaters.emission(hookup.heat(part.designator)) if part.heater else 1.0
     left = np.multiply(part.emission, np.where(cold, 0.0, heat))
     laws = [_worn(tube.system(screen).law, left if tube.heater_amps else part.emission) for tube in known]
     if len({type(law) for law in laws}) > 1:
