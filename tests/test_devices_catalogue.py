@@ -232,7 +232,7 @@ def test_what_others_printed_can_be_had_by_name():
 @pytest.fixture
 def none_added():
     yield
-    for cached in (catalogue._added, catalogue._names, catalogue._spellings):
+    for cached in (catalogue._added, catalogue._types, catalogue._names, catalogue._spellings):
         cached.cache_clear()
 
 
@@ -260,11 +260,11 @@ def test_tubes_of_ones_own_come_from_directories_too(tmp_path, monkeypatch, none
     )
     (tmp_path / "Bench 12AY7.toml").write_text(text, encoding="utf-8")
     monkeypatch.setenv(catalogue.OWN_TUBES, str(tmp_path))
-    for cached in (catalogue._added, catalogue._names, catalogue._spellings):
+    for cached in (catalogue._added, catalogue._types, catalogue._names, catalogue._spellings):
         cached.cache_clear()
     assert tube("bench 12ay7").law.parameters() == tube("12AY7").law.parameters()
     monkeypatch.setenv(catalogue.OWN_TUBES, str(tmp_path / "nowhere"))
-    for cached in (catalogue._added, catalogue._names, catalogue._spellings):
+    for cached in (catalogue._added, catalogue._types, catalogue._names, catalogue._spellings):
         cached.cache_clear()
     with pytest.raises(TableError, match="nowhere: TUBEKIT_TUBES: is no directory"):
         tube("12AX7")
@@ -344,6 +344,7 @@ def test_a_damaged_file_is_named(tmp_path, monkeypatch, text, words):
         tube_files.file_types,
         tube_files.system_types,
         tube_files.tube_data,
+        catalogue._types,
         catalogue._names,
         catalogue._tube,
         catalogue._spellings,

@@ -138,7 +138,7 @@ def test_it_prints_and_has_a_json_form():
 @pytest.fixture
 def none_added():
     yield
-    for cached in (catalogue._added, catalogue._names, catalogue._spellings):
+    for cached in (catalogue._added, catalogue._types, catalogue._names, catalogue._spellings):
         cached.cache_clear()
 
 

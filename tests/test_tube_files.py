@@ -21,7 +21,7 @@ from tubekit.panels.part_controls import tube_options
 @pytest.fixture
 def none_added() -> Iterator[None]:
     yield
-    for cached in (catalogue._added, catalogue._names, catalogue._spellings):
+    for cached in (catalogue._added, catalogue._types, catalogue._names, catalogue._spellings):
         cached.cache_clear()
 
 
@@ -128,7 +128,7 @@ def test_a_damaged_file_of_ones_own_stops_only_itself(tmp_path, monkeypatch, non
     (tmp_path / "6V6GT.toml").write_text("kind = 'triode'", encoding="utf-8")
     good = own_file(tmp_path, "12AY7")
     monkeypatch.setenv(catalogue.OWN_TUBES, str(tmp_path))
-    for cached in (catalogue._added, catalogue._names, catalogue._spellings):
+    for cached in (catalogue._added, catalogue._types, catalogue._names, catalogue._spellings):
         cached.cache_clear()
     assert tube("12AX7").type == "12AX7"
     assert tube(good.stem).law.parameters() == tube("12AY7").law.parameters()

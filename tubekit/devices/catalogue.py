@@ -51,7 +51,7 @@ def tube(type_: str, *, law: str | None = None) -> Tube:
     >>> f"{tube('12AX7', law='published').at(plate=250, grid=-2).plate_a * 1e3:.2f} mA"
     '0.95 mA'
     """
-    name = _names().get(type_.strip().casefold())
+    name = _type_of(type_)
     if name is None:
         damaged = [type_ for type_ in _called() if _unread(type_)]
         raise UnknownTube(
@@ -97,7 +97,7 @@ def add_tube(tube: Tube | str | Path, *, replacing: bool = False) -> Tube:
     """
     added = tube if isinstance(tube, Tube) else _from_file(Path(tube))
     for name in (added.type, *added.equivalents):
-        known = _names().get(name.casefold())
+        known = _type_of(name)
         if known is not None and not (replacing and known in _added() and known == added.type):
             raise InputError(
                 "the catalogue has a tube of that name",
@@ -105,6 +105,7 @@ def add_tube(tube: Tube | str | Path, *, replacing: bool = False) -> Tube:
                 fix="Give it a name of its own" if known not in _added() else "Say replacing=True",
             )
     _added()[added.type] = added
+    _types.cache_clear()
     _names.cache_clear()
     _spellings.cache_clear()
     return added
@@ -128,7 +129,7 @@ def silicon(type_: str) -> SiliconDiode:
     ------
     UnknownTube : no silicon diode of that type.
     """
-    known = _names().get(type_.strip().casefold())
+    known = _type_of(type_)
     law = tube(type_).law if known else None
     if isinstance(law, SiliconDiode):
         return law
@@ -203,12 +204,22 @@ def _spellings() -> tuple[str, ...]:
     return tuple(name for names in _called().values() for name in names)
 
 
+def _type_of(name: str) -> str | None:
+    """The type that goes by this name; its own wins over an equivalent, and needs no file to be read."""
+    small = name.strip().casefold()
+    return _types().get(small) or _names().get(small)
+
+
+@cache
+def _types() -> Mapping[str, str]:
+    """Type by its own name in small letters."""
+    return {type_.casefold(): type_ for type_ in (*file_types(), *system_types(), *_added())}
+
+
 @cache
 def _names() -> Mapping[str, str]:
-    """Type by every name it goes by, in small letters; a type's own name wins over an equivalent."""
-    called = _called()
-    names = {other.casefold(): type_ for type_, others in called.items() for other in others[1:]}
-    return names | {type_.casefold(): type_ for type_ in called}
+    """Type by every other name it goes by, in small letters."""
+    return {other.casefold(): type_ for type_, names in _called().items() for other in names[1:]}
 
 
 @cache
