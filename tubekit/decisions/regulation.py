@@ -41,6 +41,8 @@ LOADS = (-0.5, -0.25, 0.0, 0.35, 0.8)
 """Extra current drawn at each output, as a share of what it delivers, for the fit."""
 SOFTNESS = 0.5
 """Rounding of a line where its rectifier begins to hold off [V], for Newton's sake."""
+FITTED = 1e-9
+"""Steps of the logarithms of a line's numbers below which it is fitted."""
 STEP = 0.06
 """Change of a supply's part, as a natural logarithm, whose effect gives the powers."""
 
@@ -173,8 +175,6 @@ def _fit(volts: Array, amps: Array, leaks: bool) -> tuple[RegulationLine, float]
 
     Where it only `leaks` the output stands at the peak: a volt of drop at what leaks take.
     """
-    from scipy.optimize import least_squares  # noqa: PLC0415 - a third of a second that only this needs
-
     middle = LOADS.index(0.0)
     if not np.all(amps > IDLE):  # nothing flows: the rectifier only holds off
         return RegulationLine(open_volts=max(float(np.max(-volts)), 1.0), conductance=1e-12), 0.0
@@ -184,21 +184,33 @@ def _fit(volts: Array, amps: Array, leaks: bool) -> tuple[RegulationLine, float]
             open_volts=drop - float(volts[middle]), conductance=float(amps[middle]) / drop**1.5,
             softness=drop / 16.0,
         ), 0.0  # fmt: skip
-    share = amps / amps[middle]
-
-    def missed(p: Array) -> Array:
-        return np.asarray(np.exp(p[0]) * (share ** np.exp(-p[1]) - 1.0) - (volts - volts[middle]))
-
-    first = max(1.5 * np.polyfit(share, volts, 1)[0], 1.0)
-    found = least_squares(missed, [np.log(first), np.log(1.5)])
-    drop, exponent = (float(each) for each in np.exp(found.x))
+    share, above = amps / amps[middle], volts - volts[middle]
+    drop, exponent = max(1.5 * float(np.polyfit(share, volts, 1)[0]), 1.0), 1.5
+    missed, step = _missed(share, above, drop, exponent), 1.0
+    while step > FITTED:  # Gauss-Newton in the logarithms, shortened where it would go the wrong way
+        up = missed + above  # drop·(share^(1/γ) - 1)
+        slopes = np.stack([up, -(up + drop) * np.log(share) / exponent], axis=1)
+        ahead = np.linalg.lstsq(slopes, -missed, rcond=None)[0]
+        step = float(np.abs(ahead).max())
+        while step > FITTED:
+            one, two = (float(each) for each in (drop, exponent) * np.exp(ahead))
+            nearer = _missed(share, above, one, two)
+            if np.square(nearer).sum() < np.square(missed).sum():
+                drop, exponent, missed = one, two, nearer
+                break
+            ahead, step = 0.5 * ahead, 0.5 * step
     line = RegulationLine(
         open_volts=drop - float(volts[middle]),
         conductance=float(amps[middle] / drop**exponent),
         exponent=exponent,
         softness=min(SOFTNESS, drop / 16.0),  # else a drop of a volt or two would itself be rounded up
     )
-    return line, float(np.abs(found.fun).max())
+    return line, float(np.abs(missed).max())
+
+
+def _missed(share: Array, above: Array, drop: float, exponent: float) -> Array:
+    """By how much a line misses the volts above the nominal ones [V]."""
+    return np.asarray(drop * (share ** (1.0 / exponent) - 1.0) - above)
 
 
 def _powers(volts: Array, amps: Array, law: RegulationLine) -> tuple[float, float]:
