@@ -22,8 +22,8 @@ Array = np.ndarray
 
 LIKELY = 2e-3
 """Rows less likely than this do not steer the choice."""
-POINTS, REACH = 160, 6.0
-NEAR = np.linspace(-REACH, REACH, 33)
+ROUGH, FINE, CLOSER = 3, 9, 12
+"""Points of a candidate's curve at which every reading is weighed, and then the best few, so many."""
 APART = 2.0
 """A reading tells two candidates apart where they lie this many deviations from each other."""
 METER = 0.015
@@ -60,9 +60,11 @@ def next_readings(
         return ()
     mean, variance = _conditional(book, rows, taken, others, scaled, sd)
     weight = weighed.rows[rows] / weighed.rows[rows].sum()
-    bits = _information(mean, variance, weight, book.owner[rows])
     effort = np.array([QUANTITIES[book.probes[m].quantity].effort for m in others])
-    order = np.argsort(-bits / effort)[:count]
+    bits = _information(mean, variance, weight, book.owner[rows], ROUGH)
+    best = np.argsort(-bits / effort)[:CLOSER]
+    bits[best] = _information(mean[:, best], variance[:, best], weight, book.owner[rows], FINE)
+    order = best[np.argsort(-bits[best] / effort[best])][:count]
     faults = np.bincount(book.owner[rows] + 1, weights=weight)
     asked = float(-(faults[faults > 0] * np.log2(faults[faults > 0])).sum())
     return tuple(
@@ -94,10 +96,11 @@ def _conditional(
     """Mean and variance (rows, others) of each other reading, given those taken."""
     off, covariance = residuals(book, taken, scaled, sd)
     off, covariance = off[rows], covariance[rows]
-    cross = book.covariance[rows][:, list(others)][:, :, list(taken)]
+    moved = book.effects(rows, others)
+    cross = np.matmul(moved, book.effects(rows, taken).transpose(0, 2, 1))
     gain = np.linalg.solve(covariance, np.swapaxes(cross, 1, 2))
     mean = book.scaled[rows][:, list(others)] + np.einsum("rto,rt->ro", gain, off)
-    own = np.diagonal(book.covariance[rows], axis1=1, axis2=2)[:, list(others)]
+    own = np.square(moved).sum(axis=2) + book.misfit(rows, others)
     variance = np.maximum(own - np.einsum("rot,rto->ro", cross, gain), 1e-12)
     return mean, variance + np.square(_meter(book, rows, others))
 
@@ -110,26 +113,21 @@ def _meter(book: FaultBook, rows: Array, others: Sequence[int]) -> Array:
     return np.asarray(np.where(ratio, METER + 0.5 * least / (seen + least), METER * seen + least))
 
 
-def _information(mean: Array, variance: Array, weight: Array, owner: Array) -> Array:
-    """Mutual information of each reading (columns) with the fault [bit]."""
-    sd = np.sqrt(variance)
-    low, high = (mean - REACH * sd).min(axis=0), (mean + REACH * sd).max(axis=0)
-    faults = np.unique(owner)
-    share = np.array([weight[owner == fault].sum() for fault in faults])
+def _information(mean: Array, variance: Array, weight: Array, owner: Array, points: int) -> Array:
+    """Mutual information of each reading (columns) with the fault [bit], by Gauss-Hermite quadrature.
+
+    Rows are in the order of their faults.
+    """
+    at, share = np.polynomial.hermite_e.hermegauss(points)
+    faults, first, which = np.unique(owner, return_index=True, return_inverse=True)
+    prior = np.add.reduceat(weight, first)[which, None]
     found = np.zeros(mean.shape[1])
-    for column in range(mean.shape[1]):
-        # a grid that is fine wherever a candidate's curve is narrow, out to where nothing is left of it: a
-        # wide step that began on its flank would count as much as the curve itself
-        ends = np.linspace(low[column], high[column], POINTS)
-        near = (mean[:, column, None] + sd[:, column, None] * NEAR).ravel()
-        x = np.unique(np.concatenate((ends, near)))
-        z = (x - mean[:, column, None]) / sd[:, column, None]
-        curves = weight[:, None] * np.exp(-0.5 * z * z) / (sd[:, column, None] * np.sqrt(2 * np.pi))
-        each = np.array([curves[owner == fault].sum(axis=0) for fault in faults])
-        total = each.sum(axis=0)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            gained = each * np.log2(each / (share[:, None] * total))
-        # where every curve has run out a quotient of two noughts is no information
-        told = np.nan_to_num(gained, nan=0.0, posinf=0.0, neginf=0.0).sum(axis=0)
-        found[column] = max(float(np.trapezoid(told, x)), 0.0)
+    for column, (m, sd) in enumerate(zip(mean.T, np.sqrt(variance).T, strict=True)):
+        x = m[:, None] + sd[:, None] * at
+        z = (x.ravel() - m[:, None]) / sd[:, None]
+        curves = (weight / sd)[:, None] * np.exp(-0.5 * z * z)
+        each = np.add.reduceat(curves, first, axis=0).reshape(len(faults), *x.shape)
+        own = each[which, np.arange(len(m))]
+        gained = np.log2(own / (prior * each.sum(axis=0)))
+        found[column] = max(float(weight @ gained @ share) / share.sum(), 0.0)
     return found
