@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from importlib import import_module
 
 import numpy as np
 import pytest
@@ -103,3 +104,13 @@ def test_a_low_rail_is_shared_out_where_nothing_is_convicted():
     known = next(s for s in judge(stated, size=500).shares.shares if s.cause == "line voltage")
     assert abs(known.amount) < 0.01
     assert known.sd < 0.01
+
+
+def test_a_fault_without_a_solution_is_named_and_not_weighed(monkeypatch):
+    room = import_module("tubekit.bench.fault_book")
+    monkeypatch.setattr(room._Solving, "_one_rewired", lambda self, fault: None)
+    amp = load_amp("vetch")
+    one = fault_book(amp, tube_readings(amp))
+    assert "S1 contact does not close" in one.lost
+    assert len(one.lost) == len({f.words for f in one.faults} - {one.faults[k].words for k in one.owner[1:]})
+    assert "have no solution and were not weighed: F1 blown" in str(suspects(read(one), book=one))

@@ -10,6 +10,7 @@ from tests.bench.study import run, separable, visible
 from tests.bench.synthetic import draw_case, plain_laws
 from tests.benchmarks.bench import as_settings
 from tubekit import load_amp
+from tubekit.amp import analyse
 from tubekit.amp.parts.faults import Fault
 from tubekit.bench.candidates import candidate_probes, tube_readings
 from tubekit.bench.fault_book import fault_book
@@ -192,7 +193,7 @@ def test_quick_faults_are_those_of_the_whole_network(name):
     found = quick.volts(changes)
     settled = np.isfinite(whole).all(axis=1)
     assert settled.mean() > 0.98
-    assert np.abs(found - whole)[settled].max() < 0.02  # a floating plate behind 100 MΩ
+    assert np.abs(found - whole)[settled].max() < 0.02  # a floating plate behind a gigohm
     assert np.median(np.abs(found - whole)[settled].max(axis=1)) < 1e-5
 
 
@@ -235,6 +236,22 @@ def test_a_meter_does_not_pull_down_what_a_rectifier_holds_up(fault: str, node: 
     probe = Probe("dc_v", (node, "ground"))
     found = foretold(known_amp("paraphase-field-coil"), fault, [probe]).faulty[0]
     assert found == pytest.approx(peak, rel=0.06)
+
+
+def test_an_open_resistor_lets_nothing_through_to_a_meter() -> None:
+    """The screen behind it stood at 1.76 V, from 100 megohms that were taken for an open."""
+    found = foretold(known_amp("paraphase-field-coil"), "R3 open", [Probe("dc_v", ("s1", "ground"))])
+    assert found.good[0] > 30.0
+    assert abs(found.faulty[0]) < 0.7
+
+
+def test_a_meter_on_what_hangs_loose_is_part_of_the_circuit() -> None:
+    """With R14 open the cathodes of the pair rise until the tubes pass no more than the meter takes."""
+    amp, at = load_amp("teasel"), [Probe("dc_v", ("k34", "ground"))]
+    meters = [1e6, 1e7]
+    seen = [float(foretold(amp, "R14 open", at, meter_ohms=ohms).faulty[0]) for ohms in meters]
+    by_wire = [analyse(amp.changed({"R14": f"{ohms / 1e6:g}M"})).node("k34").dc_v for ohms in meters]
+    assert seen == pytest.approx(by_wire, rel=0.03)
 
 
 def test_swapped_pins_solved_together_are_the_rewired_amp() -> None:

@@ -33,6 +33,8 @@ SAMPLES = 256
 ROUNDS = 25
 AGREED = 1e-5
 """Rounds end when supply and tubes agree on the mean voltage of every tube port to this [V]."""
+BEGUN = 1e-3
+"""The tubes are solved so far before the first cycle, which moves them by more [V]."""
 ROUGHLY = 2e-4
 """The same for large batches [V]: what is left after a round is of the second order in it."""
 PATIENCE, SHRINKS = 6, 0.5
@@ -227,6 +229,20 @@ def mains_steady_state(
     return _judged(_state(circuit, supply, pieces), strict)
 
 
+def with_conductance(state: MainsState, members: Array, added: Array) -> Array:
+    """Means of every unknown (K, n) of some `members` (K,) of a state with more conductance (K, n, n) [S] in
+    their networks, such as that of a meter; NaN where there is no such state.
+    """
+    point = state.operating_point.members(members)
+    network = point.network.members(members)
+    network = replace(network, conductance=network.conductance + added)
+    near = replace(state, operating_point=replace(point, network=network), cycle=state.cycle.members(members))
+    found = np.full(point.unknowns.shape, np.nan)
+    for piece in _rounds(Supply(network, state.frequency_hz, state.cycle.volts.shape[2], True), near):
+        found[piece.rows[~piece.lost]] = piece.point.unknowns[~piece.lost]
+    return found
+
+
 @dataclass(frozen=True, eq=False)
 class _Piece:
     """Members that left the rounds together: their `rows` in the batch, and what they came to."""
@@ -303,7 +319,7 @@ def _begin(supply: Supply, near: MainsState | None) -> tuple[OperatingPoint, Cyc
                                slopes=tuple(slopes)), near.cycle  # fmt: skip
             if len(volts) == 1:
                 start = np.broadcast_to(volts, (network.size, volts.shape[1])) if same else None
-                return solve_network(network, was.feed, start), near.cycle
+                return solve_network(network, was.feed, start, tolerance=BEGUN), near.cycle
     return solve_network(network, supply.guess()), None
 
 

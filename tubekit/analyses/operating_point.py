@@ -14,7 +14,7 @@ import numpy as np
 from tubekit.analyses.convergence import FROM_COLD, KIRCHHOFF_A, Convergence, seal
 from tubekit.circuit.full import solve_full
 from tubekit.circuit.network import Network, assemble
-from tubekit.circuit.newton import PortSolution, evaluate, solve_ports
+from tubekit.circuit.newton import TOLERANCE, PortSolution, evaluate, solve_ports
 from tubekit.circuit.parts import GROUND, Circuit
 from tubekit.circuit.reduction import held, reduce_to_ports
 from tubekit.circuit.threads import on_one_core
@@ -222,9 +222,15 @@ def operating_point(
 
 
 def solve_network(
-    network: Network, feed: Feed | None = None, start: Array | None = None, path: str = "ports"
+    network: Network,
+    feed: Feed | None = None,
+    start: Array | None = None,
+    path: str = "ports",
+    tolerance: float = TOLERANCE,
 ) -> OperatingPoint:
     """`operating_point` on matrices that are already assembled; whatever came out is returned.
+
+    `tolerance` is the largest error of a port voltage that is accepted [V].
 
     Examples
     --------
@@ -239,7 +245,7 @@ def solve_network(
         unknowns, solution = solve_full(fed, start)
     elif path == "ports":
         reduced = held(reduce_to_ports(fed))
-        solution = solve_ports(reduced, start)
+        solution = solve_ports(reduced, start, tolerance)
         unknowns = reduced.unknowns(solution.currents)
         if reduced.network is not fed:
             currents, slopes = evaluate(fed.groups, solution.volts)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,9 +18,9 @@ from tubekit.bench.pin_swaps import PinSwap, pin_swap, with_pins_swapped
 from tubekit.circuit.parts import Circuit
 from tubekit.decisions.fleet import Fleet, Setting, fleet
 from tubekit.decisions.instrument import combined, instrumented, turned
-from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Probe, Tone, shown
+from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Probe, Tone, resistance, shown
 from tubekit.decisions.sensitivity import sensitivity
-from tubekit.decisions.spread import effects_of
+from tubekit.decisions.spread import neighbors
 from tubekit.decisions.variation import variables
 from tubekit.errors import BatchWarning, TubekitError
 
@@ -41,9 +41,10 @@ class FaultBook:
     """Predictions for the typical good amp (row 0) and every grade of every fault, at M probes.
 
     `seen` (S, M) are readings as the meters show them, `scaled` (S, M) the same as compared (volts, or
-    logarithms for ratios), `covariance` (S, M, M) what good parts and the laws leave open, `owner` (S,) the
-    fault each row belongs to (-1 for the drawn amp), `grade` (S,) its severity, `blown` (S,) where it opens
-    a fuse.
+    logarithms for ratios), `drift` (S, m, V) what a standard deviation of each variable moves of the `direct`
+    readings, `ratio` (M - m, V) of the others, in every row; `owner` (S,) the fault each row belongs to (-1
+    for the drawn amp), `grade` (S,) its severity, `blown` (S,) where it opens a fuse. `lost` names the faults
+    without a state, which are in no row, and `unknown` the variables of which `ratio` is not known and 0.
     """
 
     amp: Amp
@@ -51,13 +52,39 @@ class FaultBook:
     faults: tuple[Fault, ...]
     seen: Array
     scaled: Array
-    covariance: Array
+    direct: tuple[int, ...]
+    drift: Array
+    ratio: Array
     owner: Array
     grade: Array
     blown: Array
     fleet: Fleet
     varied: tuple[Variable, ...]
     source_ohms: Array
+    lost: tuple[str, ...] = ()
+    unknown: tuple[str, ...] = ()
+
+    def effects(self, rows: Array, columns: Sequence[int]) -> Array:
+        """What a standard deviation of each variable moves of some readings as compared, (rows, m, V)."""
+        at = {m: k for k, m in enumerate(self.direct)}
+        others = [m for m in range(len(self.probes)) if m not in at]
+        found = np.empty((len(rows), len(columns), len(self.varied)))
+        for j, m in enumerate(columns):
+            found[:, j] = self.drift[rows, at[m]] if m in at else self.ratio[others.index(m)]
+        return found
+
+    def misfit(self, rows: Array, columns: Sequence[int]) -> Array:
+        """Variance of readings as compared by which the tube laws and the drawing may be off, (rows, m)."""
+        found = [_misfit(self.probes[m], self.seen[rows, m]) for m in columns]
+        return np.asarray(np.maximum(np.square(np.stack(found, axis=1)), 1e-18))
+
+    def covariance(self, columns: Sequence[int]) -> Array:
+        """What good parts and the laws leave open of some readings, (S, m, m)."""
+        every, at = np.arange(len(self.owner)), np.arange(len(columns))
+        moved = self.effects(every, columns)
+        found = np.matmul(moved, moved.transpose(0, 2, 1))
+        found[:, at, at] += self.misfit(every, columns)
+        return np.asarray(found)
 
     def change(self, row: int) -> Change:
         """What a row turns; nothing for the drawn amp and for rewired faults."""
@@ -147,7 +174,7 @@ class _Solving:
         self.grades = [0]
         self.direct = [m for m, p in enumerate(probes) if p.quantity in ("dc_v", "dc_a")]
         self.others = [m for m in range(len(probes)) if m not in self.direct]
-        self.variance = np.array([v.variance for v in varied])
+        self.deviation = np.sqrt([v.variance for v in varied])
         self.means = np.array([v.mean for v in varied])
         self.typical = self._typical()
 
@@ -181,11 +208,13 @@ class _Solving:
         grade = np.array(self.grades + [0] * (len(owner) - len(self.grades)))
         order = np.argsort(np.array(owner), kind="stable")
         good = order[np.isfinite(seen[order]).all(axis=1)]
-        covariance = self._covariance(drift[good], seen[good])
-        return FaultBook(
-            self.ready.amp, self.probes, faults, seen[good], scale(seen[good], self.probes), covariance,
-            np.array(owner)[good], grade[good], blown[good], self.ready, self.varied, source[good],
+        ratio, unknown = self._ratio()
+        book = FaultBook(
+            self.ready.amp, self.probes, faults, seen[good], scale(seen[good], self.probes),
+            tuple(self.direct), drift[good], ratio, np.array(owner)[good], grade[good], blown[good],
+            self.ready, self.varied, source[good], unknown=unknown,
         )  # fmt: skip
+        return replace(book, lost=_lost(book))
 
     def _chunk(self, rows: Sequence[tuple[int, Change]]) -> tuple[Array, Array, Array, Array]:
         changes = [change for _, change in rows]
@@ -199,10 +228,22 @@ class _Solving:
 
     def _one_rewired(self, fault: Fault) -> tuple[Array, Array, Array, Array] | None:
         other = rewired(self.ready.amp, fault)
+        if fault.part in other.line_side.fuses:
+            return self._dead(other)
         try:
             return self._told(other, instrumented(other).circuit, [{}])
         except TubekitError:
             return None
+
+    def _dead(self, amp: Amp) -> tuple[Array, Array, Array, Array]:
+        """What meters show with the line fuse open: nothing but ohms."""
+        seen, drift = np.zeros_like(self.good[0]), np.zeros_like(self.good[1])
+        off = [m for m, probe in enumerate(self.probes) if probe.quantity == "ohms"]
+        if off:
+            seen[:, off] = resistance(
+                instrumented(amp, powered=False).circuit, [self.probes[m].place for m in off]
+            )
+        return seen, drift, np.zeros(1, bool), np.zeros(seen.shape)
 
     def _told(
         self, amp: Amp, circuit: Circuit, changes: Sequence[Change], settings: Setting | None = None
@@ -215,17 +256,19 @@ class _Solving:
         blown = opened != ""
         if drawn:
             direct = [self.probes[m] for m in self.direct]
-            drift = sensitivity(found.state, self.ready.lines, direct, self.varied)
+            drift = sensitivity(found.state, self.ready.lines, direct, self.varied, found.adjoint)
         else:
             drift = np.zeros((len(changes), len(self.direct), len(self.varied)))
+        drift *= self.deviation
         # where a meter leaves little of a voltage it leaves as little of what good parts make of it
         drift *= np.abs(self.meters / (self.meters + found.source))[:, self.direct, None]
-        seen = found.loaded(self.meters)
+        seen = found.loaded(self.meters, blown)
         if not hasattr(self, "good"):
             self.good = seen[:1], drift[:1].copy()
         elsewhere = blown if drawn else np.ones(len(changes), bool)
+        elsewhere = elsewhere | np.isnan(drift).any(axis=(1, 2))
         drift[elsewhere] = self._left(seen[elsewhere])
-        return seen, np.nan_to_num(drift), blown, np.abs(found.source)
+        return seen, drift, blown, np.abs(found.source)
 
     def _left(self, seen: Array) -> Array:
         """Effects of the variables in a circuit of another shape: the good amp's, where volts are left."""
@@ -233,31 +276,28 @@ class _Solving:
         left = np.minimum(np.abs(seen) / np.maximum(np.abs(good), DEAD), 1.0)[:, self.direct]
         return np.asarray(left[:, :, None] * drift)
 
-    def _ratio_drift(self) -> Array:
-        """What each variable does to the logarithm of each AC reading of the drawn amp, (m, V)."""
+    def _ratio(self) -> tuple[Array, tuple[str, ...]]:
+        """What a standard deviation of each variable does to the logarithm of AC readings of the drawn amp,
+        (m, V), and the variables of which that is not known.
+        """
         probes = [self.probes[m] for m in self.others]
-        values, effects = effects_of(self.ready, probes, self.varied, self.tone, self.means, self.typical)
+        if not probes:
+            return np.zeros((0, len(self.varied))), ()
+        near = neighbors(self.ready, probes, self.varied, self.tone, self.means, self.typical)
         least = np.array([QUANTITIES[p.quantity].least for p in probes])
-        per_sd = effects / (np.abs(values) + least)[:, None]
-        return np.asarray(np.nan_to_num(per_sd / np.sqrt(self.variance)))
+        found = near.effects / (np.abs(near.values) + least)[:, None]
+        lost = np.isnan(found)
+        return np.where(lost, 0.0, found), tuple(
+            v.name for v, one in zip(self.varied, lost.any(axis=0), strict=True) if one
+        )
 
-    def _covariance(self, drift: Array, seen: Array) -> Array:
-        """What good parts and the laws leave open (S, M, M); AC readings vary as those of the drawn amp."""
-        found = np.empty((len(seen), len(self.probes), len(self.probes)))
-        direct, others = np.array(self.direct, int), np.array(self.others, int)
-        weighed = drift * self.variance
-        found[:, direct[:, None], direct] = np.matmul(weighed, drift.transpose(0, 2, 1))
-        if self.others:
-            ratio = self._ratio_drift()
-            both = np.matmul(weighed, ratio.T)
-            found[:, direct[:, None], others] = both
-            found[:, others[:, None], direct] = both.transpose(0, 2, 1)
-            found[:, others[:, None], others] = (ratio * self.variance) @ ratio.T
-        at = np.arange(len(self.probes))
-        for m, probe in enumerate(self.probes):
-            found[:, m, m] += np.square(_misfit(probe, seen[:, m]))
-        found[:, at, at] = np.maximum(found[:, at, at], 1e-18)
-        return np.asarray(found)
+
+def _lost(book: FaultBook) -> tuple[str, ...]:
+    """The faults, and their grades, that a book has no row for."""
+    there = set(zip(book.owner.tolist(), book.grade.tolist(), strict=True))
+    every = [(k, g) for k, fault in enumerate(book.faults) for g in range(max(len(fault.grades), 1))]
+    lost = [(book.faults[k], g) for k, g in every if (k, g) not in there]
+    return tuple(f"{f.words} ({f.grade_words[g]})" if f.grade_words else f.words for f, g in lost)
 
 
 def _misfit(probe: Probe, seen: Array) -> Array:

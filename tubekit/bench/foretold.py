@@ -129,10 +129,10 @@ def foretold(
     meters = np.broadcast_to(np.asarray(meter_ohms, float), (len(probes),))
     turns: list[Change] = [{}] if known.becomes is not None else [{}, known.grades[grade]]
     found, opened = _shown(there, harmed(varied, turns), probes, tone)
-    good = found.loaded(meters)[0]
+    good = found.loaded(meters, opened != "")[0]
     if known.becomes is not None:
         found, opened = _shown(rewired(there, known), harmed(varied, [{}]), probes, tone)
-    faulty, free = found.loaded(meters)[-1], found.values[-1]
+    faulty, free = found.loaded(meters, opened != "")[-1], found.values[-1]
     if not (np.isfinite(good).all() and np.isfinite(faulty).all()):
         raise SolveError(f"{amp.title} with {known.words}: no idle state was found")
     severity = known.grade_words[grade] if known.grade_words else ""

@@ -26,8 +26,8 @@ from tubekit.decisions.fleet import Fleet, Setting
 
 Array = np.ndarray
 
-SETTLED = 1e-5
-"""Far below what a meter tells, since a node behind 100 MΩ multiplies it [V]."""
+SETTLED = 1e-7
+"""Far below what a meter tells, since a node behind a gigohm multiplies it [V]."""
 AT_CATHODE, CONDUCTS = 2.0, 1.0
 """No plate or screen is started nearer its cathode than the first, no grid further positive than the second,
 where it conducts [V]."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -130,7 +130,7 @@ class Suspects(Printed):
             tables.append(Table("Pairs", two, pairs))
         if self.shares and not self.accuses:
             tables.append(self.shares.table())
-        if self.unseen:
+        if self.unseen or (self.book and (self.book.lost or self.book.unknown)):
             tables.append(self._unseen_table())
         if self.following:
             follow = [(str(n.probe), 100 * n.share, n.effort, _told(n)) for n in self.following]
@@ -150,7 +150,8 @@ class Suspects(Printed):
         heads = (Column("single faults not shown"), Column("parts of which nothing would show"))
         first = f"{len(self.unseen)} of {len(every)}"
         rows = [(first if k == 0 else "", line) for k, line in enumerate(lines or ["none"])]
-        return Table("What these readings cannot show", heads, rows)
+        left_out = "\n".join(_left_out(self.book)) if self.book else ""
+        return Table("What these readings cannot show", heads, rows, note=left_out)
 
     def short(self) -> list[Table]:
         """Suspects, then what to measure next."""
@@ -169,10 +170,19 @@ class Suspects(Printed):
             "shared_out": to_json_value(self.shares),
             "pairs": to_json_value(self.pairs),
             "unseen": list(self.unseen),
+            "lost": list(self.book.lost) if self.book else [],
             "next": [
                 {"reading": str(n.probe), "decides": n.share, "effort": n.effort} for n in self.following
             ],
         }
+
+
+def _left_out(book: FaultBook) -> Iterator[str]:
+    """What could not be solved, and so was not weighed."""
+    if book.lost:
+        yield f"{len(book.lost)} faults have no solution and were not weighed: {', '.join(book.lost)}."
+    if book.unknown:
+        yield f"Not known, and so not allowed for: what {', '.join(book.unknown)} moves of AC readings."
 
 
 def _listed(words: Sequence[str]) -> str:

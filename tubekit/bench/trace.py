@@ -19,7 +19,7 @@ from tubekit.circuit.parts import GROUND
 from tubekit.decisions.fleet import fleet
 from tubekit.decisions.probe import Probe, Tone, plugged, tip_of
 from tubekit.decisions.reading import Readings
-from tubekit.decisions.spread import effects_of
+from tubekit.decisions.spread import neighbors
 from tubekit.decisions.variation import variables
 from tubekit.errors import ReadingError
 from tubekit.text import Column, Printed, Table, quantity
@@ -179,10 +179,15 @@ def trace(
     nodes = signal_order(there.topology, tip_of(there, tone)).way()
     probes = [Probe("signal_rms_v", (node, GROUND)) for node, _ in nodes]
     varied = variables(there, age, mains_known=0.005)
-    typical, effects = effects_of(ready, probes, varied, tone)
+    near = neighbors(ready, probes, varied, tone)
     gain, direct = _seen(view, [node for node, _ in nodes], tone)
     levels, phases = tone.level_rms_v * np.abs(gain), np.degrees(np.angle(gain))
-    sd_db = 20 / np.log(10) * np.sqrt(np.square(effects / np.maximum(typical, 1e-12)[:, None]).sum(axis=1))
+    sd_db = (
+        20
+        / np.log(10)
+        * np.sqrt(np.square(near.effects / np.maximum(near.values, 1e-12)[:, None]).sum(axis=1))
+    )
+    sd_db[np.isnan(sd_db)] = np.inf  # what moves it is not known
     listed = readings.readings if readings else ()
     read = {r.probe.place[0]: r.value for r in listed if r.probe.quantity == "signal_rms_v"}
     start = max(float(levels[0]), 1e-12)

@@ -88,8 +88,8 @@ def with_healthy_at_most(found: Weighed, owner: Array, most: float) -> Weighed:
 def residuals(book: FaultBook, places: Sequence[int], scaled: Array, sd: Array) -> tuple[Array, Array]:
     """What each row leaves over (S, m), and the covariance of it (S, m, m)."""
     columns = list(places)
-    covariance = book.covariance[:, columns][:, :, columns] + _between(book)[:, columns][:, :, columns]
-    at = np.arange(len(columns))
+    at, step = np.arange(len(columns)), _between(book)[:, columns]
+    covariance = book.covariance(columns) + step[:, :, None] * step[:, None, :]
     covariance[:, at, at] += np.square(sd)
     return scaled - book.scaled[:, columns], covariance
 
@@ -106,17 +106,13 @@ def unseen(book: FaultBook, places: Sequence[int], sd: Array) -> tuple[int, ...]
 
 
 def _between(book: FaultBook) -> Array:
-    """Variance along the path of a fault's severity, (S, M, M)."""
-    if "between" not in book.__dict__:
-        step = np.zeros_like(book.scaled)
-        for fault in np.unique(book.owner[book.owner >= 0]):
-            rows = np.flatnonzero(book.owner == fault)
-            if len(rows) > 1:
-                path = book.scaled[rows]
-                step[rows] = np.gradient(path, axis=0)
-        object.__setattr__(book, "between", BETWEEN * step[:, :, None] * step[:, None, :])
-    found: Array = book.__dict__["between"]
-    return found
+    """A deviation along the path of a fault's severity, (S, M)."""
+    step = np.zeros_like(book.scaled)
+    for fault in np.unique(book.owner[book.owner >= 0]):
+        rows = np.flatnonzero(book.owner == fault)
+        if len(rows) > 1:
+            step[rows] = np.gradient(book.scaled[rows], axis=0)
+    return np.asarray(np.sqrt(BETWEEN) * step)
 
 
 def _likelihood(off: Array, covariance: Array) -> tuple[Array, Array]:

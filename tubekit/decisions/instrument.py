@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 import numpy as np
 
 from tubekit.amp import Amp
-from tubekit.amp.build import Built
+from tubekit.amp.build import Built, build
 from tubekit.amp.parts.variables import GAS, LEAK, NO_LEAK, Knob, Turn
 from tubekit.amp.steady import settled
 from tubekit.circuit.parts import (
@@ -35,8 +35,8 @@ Settings = Mapping[Knob, tuple[Array, Array]]
 """For each knob a factor and an addend, (N,) each."""
 
 
-def instrumented(amp: Amp) -> Built:
-    """The circuit of an amp with leaks and gas currents drawn in.
+def instrumented(amp: Amp, powered: bool = True) -> Built:
+    """The circuit of an amp with leaks and gas currents drawn in; not `powered`, nothing in it sets itself.
 
     Examples
     --------
@@ -45,7 +45,7 @@ def instrumented(amp: Amp) -> Built:
     >>> {"C2.leak", "V3.gas"} <= names
     True
     """
-    built = settled(amp)
+    built = settled(amp) if powered else build(amp)
     return dataclasses.replace(built, circuit=built.circuit.made_of(_extras(built)))
 
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.analyses.mains import MainsState, mains_steady_state
-from tubekit.analyses.operating_point import OperatingPoint
+from tubekit.analyses.mains import MainsState, mains_steady_state, with_conductance
+from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.parts import GROUND, Circuit, VoltageSource
@@ -27,6 +27,10 @@ SAMPLES = 64
 
 OPEN_OHMS = 2e7
 """Above this an ohmmeter shows an open [Ω]; common practice, no source."""
+HALF, FEEDS, MOVES_V = 0.5, 0.95, 0.5
+"""A meter that leaves less than this share of so many volts is solved with; the second share where it is a
+rectifier's only load.
+"""
 NOUGHT = 0.05
 """Share of the least readable value below which a reading is told as nil."""
 
@@ -127,15 +131,50 @@ def tip_of(amp: Amp, tone: Tone) -> str:
 
 @dataclass(frozen=True, eq=False)
 class Shown:
-    """What N amps show at M probes: `values` (N, M), the `source` ohms (N, M) a meter there works against."""
+    """What N amps show at M probes: `values` (N, M), the `source` ohms (N, M) a meter there works against;
+    `adjoint` (N, n, D) [Ω], what a current into each unknown does to each of the D direct voltages.
+    """
 
+    probes: tuple[Probe, ...]
     values: Array
     source: Array
     state: MainsState
+    adjoint: Array
 
-    def loaded(self, meters: Array) -> Array:
-        """The values as meters of these input resistances (M,) show them."""
-        return np.asarray(self.values * np.abs(meters / (meters + self.source)))
+    def loaded(self, meters: Array, elsewhere: Array | None = None) -> Array:
+        """The values as meters of these input resistances (M,) show them.
+
+        The circuit is a straight line to a meter, but where that takes `HALF` of a voltage: the tubes are
+        then solved with the meter in it, and so is the cycle where the meter is all that a rectifier feeds.
+        Not so for members that are `elsewhere` (N,): theirs is another state.
+        """
+        share = np.abs(meters / (meters + self.source))
+        found = self.values * share
+        direct = np.array([probe.quantity == "dc_v" for probe in self.probes], bool)
+        idle = self.state.unloaded
+        # one that idles in all members of many is drawn so
+        alone = (idle & ~(idle.all(axis=0) & (len(idle) > 2))).any(axis=1)
+        most = np.where(alone, FEEDS, HALF)[:, None]
+        heavy = (share < most) & direct & (np.abs(self.values) > MOVES_V)
+        if elsewhere is not None:
+            heavy[elsewhere] = False
+        for cycle in (False, True):
+            rows, columns = np.nonzero(heavy & (alone == cycle)[:, None])
+            if len(rows):
+                found[rows, columns] = self._with_meter(rows, columns, meters[columns], cycle)
+        return np.asarray(found)
+
+    def _with_meter(self, rows: Array, columns: Array, ohms: Array, cycle: bool) -> Array:
+        """One reading of some members each, its meter in the circuit; NaN where that has no solution."""
+        whole = self.state.operating_point.network
+        pick = rows_of(whole, [self.probes[k].place for k in columns])
+        meters = pick[:, :, None] * pick[:, None, :] / ohms[:, None, None]
+        if cycle:
+            return np.asarray((with_conductance(self.state, rows, meters) * pick).sum(axis=1))
+        point, network = self.state.operating_point.members(rows), whole.members(rows)
+        met = replace(network, conductance=network.conductance + meters)
+        own = solve_network(met, point.feed, point.port_volts)
+        return np.where(own.convergence.converged, (own.unknowns * pick).sum(axis=1), np.nan)
 
 
 @on_one_core
@@ -158,7 +197,10 @@ def shown(
     values, source = np.zeros((size, len(probes))), np.zeros((size, len(probes)), complex)
     for k, probe in enumerate(probes):
         values[:, k] = _plain(state, probe)
-    _at_dc(point, probes, source)
+    direct = [k for k, probe in enumerate(probes) if probe.quantity == "dc_v"]
+    rows = rows_of(point.network, [probes[k].place for k in direct])
+    adjoint = adjoint_of(point, rows.T)
+    source[:, direct] = np.einsum("mn,bnm->bm", rows, adjoint)
     off = [k for k, probe in enumerate(probes) if probe.quantity == "ohms"]
     if off:
         values[:, off] = resistance(circuit, [probes[k].place for k in off])
@@ -170,7 +212,7 @@ def shown(
             values[:, at], source[:, at] = signal(amp, point, [probes[k].place for k in at], own)
     lost = state.convergence.mask
     values[lost] = np.nan
-    return Shown(values, source, state)
+    return Shown(tuple(probes), values, source, state, adjoint)
 
 
 def _plain(state: MainsState, probe: Probe) -> Array | float:
@@ -198,16 +240,15 @@ def rows_of(network: Network, places: Sequence[tuple[str, str]]) -> Array:
     return rows
 
 
-def _at_dc(point: OperatingPoint, probes: Sequence[Probe], source: Array) -> None:
-    """Source resistance of every DC voltage, tubes and rectifiers as slopes."""
-    direct = [k for k, probe in enumerate(probes) if probe.quantity == "dc_v"]
-    if not direct:
-        return
+def adjoint_of(point: OperatingPoint, rows: Array) -> Array:
+    """What a current into each unknown does to readings that are `rows` (n, M) or (N, n, M) of the unknowns,
+    (N, n, M), with tubes and rectifiers as slopes. Source: see `sensitivity`.
+    """
     network = point.network
-    rows = rows_of(network, [probes[k].place for k in direct])
-    matrix = linearised(point.feed.into(network), list(point.slopes))
-    answer = solve_linear(network, matrix, np.broadcast_to(rows.T, (len(matrix), *rows.T.shape)))
-    source[:, direct] = np.einsum("mn,bnm->bm", rows, answer)
+    matrix = linearised(point.feed.into(network), list(point.slopes)).swapaxes(1, 2)
+    if not rows.shape[-1]:
+        return np.zeros((len(matrix), rows.shape[-2], 0))
+    return solve_linear(network, matrix, np.broadcast_to(rows, (len(matrix), *rows.shape[-2:])))
 
 
 def signal(

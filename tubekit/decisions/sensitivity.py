@@ -15,45 +15,44 @@ import numpy as np
 
 from tubekit.amp.parts.variables import Turn, Variable
 from tubekit.analyses.mains import MainsState
-from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Group, Network
 from tubekit.circuit.newton import block_diagonal
 from tubekit.circuit.parts import CurrentSource, Resistor, Windings
-from tubekit.circuit.reduction import solve_linear
 from tubekit.circuit.threads import on_one_core
-from tubekit.decisions.probe import Probe, rows_of
+from tubekit.decisions.probe import Probe, adjoint_of, rows_of
 from tubekit.decisions.regulation import Lines
 
 Array = np.ndarray
 
 NUDGE = 1e-5
 """Relative step of a law's parameter for its slope."""
-STIFFEST = 10.0
-"""Largest slope of a regulation line [S]."""
 
 
 @on_one_core
 def sensitivity(
-    state: MainsState, lines: Lines, probes: Sequence[Probe], varied: Sequence[Variable]
+    state: MainsState,
+    lines: Lines,
+    probes: Sequence[Probe],
+    varied: Sequence[Variable],
+    adjoint: Array | None = None,
 ) -> Array:
     """Change of each DC reading per unit of each variable, (N, M, V), in the unit of the reading.
 
-    `probes` are DC volts and currents; for a member that did not settle all are NaN.
+    `probes` are DC volts and currents; for a member that did not settle all are NaN. `adjoint` (N, n, D) of
+    the volts is used where it was solved before (`Shown`).
     """
     work = _Work(state, lines)
-    count_rows, direct = work.rows(probes)
-    lean = solve_linear(work.network, np.swapaxes(work.matrix, 1, 2), np.swapaxes(count_rows, 1, 2))
+    lean, direct = work.lean(probes, adjoint)
     found = np.zeros((work.network.size, len(probes), len(varied)))
-    pushed = np.zeros((work.network.size, len(work.network.unknowns), len(varied)))
     for v, variable in enumerate(varied):
         for turn in variable.turns:
             for place, amount in work.push(turn):
                 at = np.flatnonzero(place)
-                pushed[:, at, v] += amount[:, None] * place[at]
+                found[:, :, v] += amount[:, None] * (place[at] @ lean[:, at])
             moved = direct(turn)
             if moved is not None:
                 found[:, :, v] += moved
-    return np.asarray(found + np.matmul(lean.transpose(0, 2, 1), pushed))
+    return found
 
 
 class _Work:
@@ -65,11 +64,6 @@ class _Work:
         self.parts = {part.name: part for part in state.circuit.parts}
         self.means = state.rectifier_currents.mean(axis=2)
         self.drops = self._drops()
-        slopes = self._line_slopes()
-        edge = self.network.rectifier_incidence
-        self.matrix = linearised(self.network, list(self.point.slopes)) + np.einsum(
-            "nr,br,mr->bnm", edge, slopes, edge
-        )
         self.laws: dict[tuple[str, str], Array] = {}
 
     def _drops(self) -> Array:
@@ -79,27 +73,27 @@ class _Work:
         power = np.array([np.asarray(law.exponent) for law in laws])
         return np.asarray((np.maximum(self.means, 1e-12) / per) ** (1.0 / power))
 
-    def _line_slopes(self) -> Array:
-        power = np.array([np.asarray(law.exponent) for law in self.lines.laws.values()])
-        return np.asarray(np.minimum(power * self.means / self.drops, STIFFEST))
-
-    def rows(self, probes: Sequence[Probe]):  # type: ignore[no-untyped-def]
-        """Rows c (N, M, n), and a function of a turn that gives what it moves without the network."""
-        size, network = self.network.size, self.network
-        rows = np.zeros((size, len(probes), len(network.unknowns)))
+    def lean(self, probes: Sequence[Probe], adjoint: Array | None):  # type: ignore[no-untyped-def]
+        """What a current into each unknown does to each reading (N, n, M), and a function of a turn: what it
+        moves without the network.
+        """
+        network = self.network
         slopes = block_diagonal(network.groups, self.point.slopes)
-        ports: list[list[int]] = []
-        for m, probe in enumerate(probes):
-            if probe.quantity == "dc_v":
-                rows[:, m] = rows_of(network, [probe.place])[0]
-                ports.append([])
-                continue
-            name, terminal = probe.place
-            own = [
+        ports: list[list[int]] = [[] for _ in probes]
+        found = np.empty((network.size, len(network.unknowns), len(probes)))
+        volts = [m for m, probe in enumerate(probes) if probe.quantity == "dc_v"]
+        if adjoint is None:
+            adjoint = adjoint_of(self.point, rows_of(network, [probes[m].place for m in volts]).T)
+        found[:, :, volts] = adjoint
+        amps = [m for m in range(len(probes)) if m not in volts]
+        for m in amps:
+            name, terminal = probes[m].place
+            ports[m] = [
                 k for k, (n, t) in enumerate(network.port_names) if n == name and terminal in (t, "cathode")
             ]
-            rows[:, m] = np.einsum("bp,np->bn", slopes[:, own].sum(axis=1), network.incidence)
-            ports.append(own)
+        rows = [np.einsum("bp,np->bn", slopes[:, ports[m]].sum(axis=1), network.incidence) for m in amps]
+        if rows:
+            found[:, :, amps] = adjoint_of(self.point, np.stack(rows, axis=2))
 
         def direct(turn: Turn) -> Array | None:
             change = self._device(turn) if any(ports) else None
@@ -107,7 +101,7 @@ class _Work:
                 return None
             return np.stack([change[:, own].sum(axis=1) for own in ports], axis=1)
 
-        return rows, direct
+        return found, direct
 
     def push(self, turn: Turn) -> list[tuple[Array, Array]]:
         """Right sides f as (place (n,), amount (N,)) pairs for one unit of the turn's variable."""

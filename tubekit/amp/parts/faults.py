@@ -16,7 +16,7 @@ from tubekit.amp.parts.variables import Knob
 if TYPE_CHECKING:
     from tubekit.amp.parts.part import Part
 
-OPEN_OHMS, SHORT_OHMS = 1e8, 0.05
+OPEN_OHMS, SHORT_OHMS = 1e9, 0.05
 """What stands for an open and for a short [Ω]."""
 GONE = 1e-7
 """Factor that takes emission or capacitance away."""
