@@ -84,8 +84,6 @@ OWN: dict[str, Callable[[], Iterable[str]]] = {
     "schematic": lambda: [str(plots.schematic(every_kind()))],
 }
 """What a kind states by itself."""
-NOTHING_HERE = ("loop",)
-"""Answers that this amp has nothing for."""
 QUICK = (*OWN, "report", "trace", "supply", "parts")
 HOOKUP = Hookup(117.0, 117.0, 60.0)
 
