@@ -200,6 +200,18 @@ def test_the_front_page_names_every_command(root: Path) -> None:
     assert sorted(set(choices) - named) == []
 
 
+def test_the_front_page_quotes_what_set_up_says(root: Path) -> None:
+    from tubekit.__main__ import too_old
+
+    text = (root / "README.md").read_text(encoding="utf-8")
+    said = too_old((3, 9), "python3") + (root / "tubekit" / "setup" / "install.py").read_text(
+        encoding="utf-8"
+    )
+    for words in ("needs Python 3.11 or newer", "set-up stopped"):
+        assert f"*{words}*" in text
+        assert words in said
+
+
 def test_the_front_page_names_every_notebook(root: Path) -> None:
     text = (root / "README.md").read_text(encoding="utf-8")
     assert [path.stem for path in (root / "notebooks").glob("*.ipynb") if f"`{path.stem}`" not in text] == []
