@@ -47,7 +47,7 @@ def test_a_value_is_predicted_with_the_keyboard_alone(opened: Any) -> None:
     from tests.browser.page import Keys
 
     press(opened, "This is my prediction")
-    assert "then it is a prediction" in seen(opened)
+    assert "Move the slider or type a value first" in seen(opened)
     press(opened, "A hint")
     opened.press(opened.sliders()[0], *[Keys.PAGE_UP] * 5)
     opened.settle()
@@ -62,7 +62,7 @@ def test_a_value_is_predicted_with_the_keyboard_alone(opened: Any) -> None:
 def test_a_sentence_is_chosen(opened: Any) -> None:
     press(opened, "3")
     assert WHY_FIXED not in seen(opened)
-    press(opened, "○ that in fixed bias")
+    press(opened, "○ the one in fixed bias")
     press(opened, "This is my prediction")
     assert WHY_FIXED in seen(opened)
     assert "so it is" in seen(opened)
@@ -78,4 +78,4 @@ def test_it_is_kept_beside_the_lesson_and_the_page_of_progress_tells_it(opened: 
     assert opened.console() == []
     opened.open("lessons/00-how-far-am-i.ipynb")
     opened.run_all()
-    assert opened.numbers()["6 What does a leaky coupling capacitor do to a power tube?"] == "1 of 6"
+    assert opened.numbers()["6 What does a leaky coupling cap do to a power tube?"] == "1 of 6"

@@ -76,7 +76,7 @@ def test_readings_cost_once_and_stay_the_same(page: HuntPage) -> None:
     assert page.case.spent == 1.0
     page.take("ripple p-p at B1")
     assert page.case.spent == 2.5
-    assert "Spent so far: <strong>2.5</strong>" in page.told.value
+    assert "Cost so far: <strong>2.5</strong>" in page.told.value
     assert cost(PROBES[-1]) == 4.0
 
 
@@ -89,7 +89,7 @@ def test_nothing_tells_the_fault_before_one_is_named(page: HuntPage) -> None:
             page.hint()
         hidden = ROSTER[page.case.hidden]
         assert hidden.why not in everything_sent(page)
-        assert f"it is {hidden.words}" not in page.told.value
+        assert f"It is {hidden.words}" not in page.told.value
         assert hidden.words in everything_sent(page), "it stands in the list, among all others"
         page.name(page.case.hidden)
         assert hidden.why in everything_sent(page)
@@ -99,23 +99,23 @@ def test_right_and_wrong(page: HuntPage) -> None:
     page.take(0)
     wrong = next(k for k in range(len(ROSTER)) if k != page.case.hidden)
     assert page.name(wrong) is False
-    assert "Not so" in page.told.value
+    assert "No. It is" in page.told.value
     assert ROSTER[page.case.hidden].words in page.told.value
-    with pytest.raises(ChangeError, match="was told"):
+    with pytest.raises(ChangeError, match="has been shown"):
         page.take(1)
     before = page.case.hidden
     page.buttons["other"].click()
     assert page.case.hidden != before
     page.take(0)
     assert page.name(ROSTER[page.case.hidden].words) is True
-    assert "Right" in page.told.value
+    assert "Correct" in page.told.value
     assert page.steps[0].description.endswith("✓")
 
 
 def test_a_fault_is_not_guessed_without_a_reading(page: HuntPage) -> None:
     page.buttons["commit"].click()
     assert page.result is None
-    assert "not guessed" in page.faults.complaint.value
+    assert "Take a reading before" in page.faults.complaint.value
     page.buttons["take"].click()
     assert page.faults.complaint.value == ""
     page.buttons["commit"].click()
@@ -132,7 +132,7 @@ def test_readings_that_fit_two_faults_are_said_to(page: HuntPage) -> None:
 def test_the_last_hint_names_the_reading_that_tells_most(page: HuntPage) -> None:
     for _ in range(3):
         page.hint()
-    assert page.case.told[-1] == f"Most told now: {PROBES[next_best({})]}."
+    assert page.case.told[-1] == f"Most useful reading now: {PROBES[next_best({})]}."
 
 
 def test_other_amps_come_before_the_same_one_again() -> None:

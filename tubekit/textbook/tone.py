@@ -15,16 +15,18 @@ from tubekit.textbook.circuit import TextbookCircuit
 
 THREE: Mapping[str, float] = MappingProxyType(
     {
-        "treble": 250e3,
-        "bass": 1e6,
-        "middle": 25e3,
-        "slope": 56e3,
-        "treble_farads": 250e-12,
-        "bass_farads": 20e-9,
-        "middle_farads": 20e-9,
+        "treble": 100e3,
+        "bass": 400e3,
+        "middle": 10e3,
+        "slope": 22.4e3,
+        "treble_farads": 625e-12,
+        "bass_farads": 50e-9,
+        "middle_farads": 50e-9,
     }
 )
-"""Parts of the three-control network [Ω, F]: data/handbook/worked_examples.csv W19."""
+"""Parts of the three-control network [Ω, F]. Every impedance is 0.4 times that of
+data/handbook/worked_examples.csv W19, so the response to an ideal source without load is the same (impedance
+scaling, any circuit textbook)."""
 TWO: Mapping[str, float] = MappingProxyType(
     {
         "bass": 1e6, "bass_above": 100e3, "bass_below": 10e3,
@@ -41,7 +43,7 @@ def three_control(
     *, treble: Value = 0.5, middle: Value = 0.5, bass: Value = 0.5, parts: Mapping[str, Value] | None = None,
     source_resistance: Value | None = None, load: Value | None = None,
 ) -> TextbookCircuit:  # fmt: skip
-    """The treble, middle and bass network of guitar amps, between an ideal source and no load.
+    """A treble, middle and bass network between an ideal source and no load.
 
     Parameters
     ----------

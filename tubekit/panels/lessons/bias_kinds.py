@@ -32,13 +32,13 @@ def seventy(draw: Draw) -> Question:
             {"current": amps},
             (
                 (
-                    f"70 % of {rated:g} W are {0.7 * float(rated or 0):.1f} W; watts over volts "
-                    "are amperes. That is the plate's current: at the cathode the screen's comes "
-                    "on top."
+                    f"70 % of {rated:g} W is {0.7 * float(rated or 0):.1f} W. Divide by the plate volts "
+                    "to get the plate current. The cathode carries the screen current as "
+                    "well."
                 ),
                 (
-                    "The room above it is for the signal: a class AB pair in fixed bias draws "
-                    "far more under drive than at rest, and nothing holds its plates back."
+                    "The 30 % headroom is for the signal. Under drive, a class AB pair in fixed bias "
+                    "draws far more than at idle, and nothing limits its plate current."
                 ),
             ),
             of_row(row, f"70 % of a {type_}: {watts:g} W", {"current": watts / volts}, Within(3)),
@@ -47,11 +47,11 @@ def seventy(draw: Draw) -> Question:
     return Question(
         "seventy",
         (
-            f"A pair of {type_} in fixed bias, class AB. At which plate current does each "
-            "tube idle at the usual 70 % of its plate rating?"
+            f"A pair of {type_} in fixed bias, class AB. What plate current puts each tube at "
+            "the usual 70 % of its plate rating?"
         ),
         Numbers((Handle("current", "plate current of one tube", "A", 5e-3, 0.3, Within(5)),)),
-        ("First the watts: 70 % of the rating.", "Watts over volts are amperes."),
+        ("Start with the watts: 70 % of the rating.", "Watts divided by volts is amps."),
         work,
         {"plate to cathode": f"{volts:g} V", "plate rating": f"{rated:g} W"},
         caution=HAND,
@@ -70,35 +70,34 @@ def share(draw: Draw) -> Question:
             {"share": 100 * stage.shares[0]},
             (
                 (
-                    f"{stage.plate_v * stage.plate_a:.1f} W of {stage.ratings.plate_w:g} W. "
-                    "Makers run stages in cathode bias close to the plate's rating, one tube as "
-                    "well as a pair."
+                    f"{stage.plate_v * stage.plate_a:.1f} W of {stage.ratings.plate_w:g} W. Makers run "
+                    "cathode-biased stages close to the plate rating, single tubes and pairs alike."
                 ),
                 (
-                    "They may: the resistor holds the current. Under drive it rises little, and "
-                    "what the pair takes from the supply leaves as sound, not as heat."
+                    "They can, because the resistor limits the current. Under drive the current rises "
+                    "only a little, and the extra power goes to the speaker, not into the plates."
                 ),
             ),
-            of_row(row, "the maker's own line", {"share": printed}, Within(7)),
+            of_row(row, "the maker's own figures", {"share": printed}, Within(7)),
         )
 
     return Question(
         "share",
         (
-            f"A maker's line: {said_of(row)}, cathode bias. How much of its plate rating "
-            f"does {'the tube' if tubes_of(row) == 1 else 'each tube'} use at rest?"
+            f"From a maker's table: {said_of(row)}, cathode bias. What share of its plate rating does "
+            f"{'the tube' if tubes_of(row) == 1 else 'each tube'} use at idle?"
         ),
-        Numbers((Handle("share", "of the rating", "%", 0.0, 150.0, Within(absolute=8), step=1.0),)),
+        Numbers((Handle("share", "share of the rating", "%", 0.0, 150.0, Within(absolute=8), step=1.0),)),
         (
-            "The cathode current is volts over ohms; of a pair each tube has half.",
-            "Take some 7 % off for the screen: that is the plate's.",
-            "Times plate to cathode, over the rating.",
+            "Cathode current is volts divided by ohms. In a pair, each tube carries half.",
+            "Subtract about 7 % for the screen to get the plate current.",
+            "Multiply by the plate-to-cathode volts, then divide by the rating.",
         ),
         work,
         {
             "plate to cathode": f"{row['Va_V']:g} V",
             "cathode resistor": f"{row['Rk_ohm']:g} Ω",
-            "across it": f"{stage.bias_v:.1f} V",
+            "voltage across it": f"{stage.bias_v:.1f} V",
             "plate rating": f"{stage.ratings.plate_w:g} W",
         },
     )
@@ -111,33 +110,32 @@ def rule(draw: Draw) -> Question:
     return Question(
         "rule",
         (
-            f"An amp with an output pair in cathode bias idles at {percent} % of its "
-            "plate rating, as its drawing has it. 'Bring it down to 70 %', somebody "
-            "says. What do you do?"
+            f"This amp's output pair is in cathode bias. Going by the schematic, it idles at {percent} "
+            "% of its plate rating. Somebody says: 'Bring it down to 70 %.' What do you do?"
         ),
         Choice(
             draw.shuffled(
                 {
-                    "leave": "Leave it, once no rating is exceeded at today's mains",
-                    "raise": "Raise the cathode resistor until 70 % is reached",
-                    "lower": "Lower B+ until 70 % is reached",
+                    "leave": "Leave it, if no rating is exceeded at today's line voltage",
+                    "raise": "Increase the cathode resistor until it idles at 70 %",
+                    "lower": "Lower B+ until it idles at 70 %",
                     "fixed": "Change it to fixed bias, so that it can be set to 70 %",
                 }
             )
         ),
         (
-            "What was the room above 70 % for?",
-            ("Does the current of such a pair rise under drive as that of a fixed-bias pair does?"),
+            "What is the 30 % headroom for?",
+            ("Does the current of this pair rise under drive as much as in a fixed-bias pair?"),
         ),
         lambda: Answer(
             "leave",
             (
                 (
-                    "The 70 % rule is for class AB in fixed bias, where drive raises the current "
-                    "and nothing holds it. In cathode bias the resistor holds it, and the amp "
-                    "was laid out for it: at 70 % it would only clip sooner."
+                    "The 70 % rule is for class AB in fixed bias, where drive raises the current and "
+                    "nothing limits it. In cathode bias the resistor limits it, and the amp was "
+                    "designed for that. At 70 % it would only clip sooner."
                 ),
-                "What counts is the rating itself, at the mains of today.",
+                "Check against the full rating, at today's line voltage.",
             ),
             of_row(own, f"cathode-bias pairs: {own['value']}", "leave"),
         ),
@@ -160,17 +158,20 @@ def worn(draw: Draw) -> Question:
             {"fixed": 100 * fixed, "held": 100 * held},
             (
                 (
-                    "In fixed bias grid, screen and plate stay where they are: what the cathode "
-                    "cannot give is missing."
+                    "In fixed bias the voltages at grid, screen and plate stay the same, so the "
+                    "current drops by whatever emission is lost."
                 ),
                 (
-                    f"In cathode bias less current makes less bias, from {new.bias_v:.1f} to "
-                    f"{old.bias_v:.1f} V, and the tube opens again. That is why a tired pair "
-                    "hides in such an amp, and why its cathode voltage is the reading to take."
+                    f"In cathode bias, less current means less bias, from {new.bias_v:.1f} to "
+                    f"{old.bias_v:.1f} V, so the tube conducts more again. That is why a tired pair "
+                    "hides in such an amp. Compare its cathode voltage with the schematic."
                 ),
             ),
             Outside(
-                "emission is the current left at the same voltages: fixed bias keeps just that share",
+                (
+                    "emission is the share of current left at the same voltages, so fixed bias keeps "
+                    "exactly that share"
+                ),
                 "by definition",
                 "computed",
                 {"fixed": 100 * emission},
@@ -181,9 +182,9 @@ def worn(draw: Draw) -> Question:
     return Question(
         "worn",
         (
-            "Two pairs of 6V6GT that idled alike, one in fixed bias, one on a cathode "
-            f"resistor. Both wear down to {100 * emission:.0f} % of their emission. How "
-            "much of its plate current has each left?"
+            "Two 6V6GT pairs idled at the same current, one in fixed bias and one with a cathode "
+            f"resistor. Both wear down to {100 * emission:.0f} % emission. What share of its "
+            "plate current does each have left?"
         ),
         Numbers(
             (
@@ -192,11 +193,11 @@ def worn(draw: Draw) -> Question:
             )
         ),
         (
-            "In which of the two does anything change at the grid, seen from the cathode?",
-            "Less current makes less bias: the resistor takes back a good part of the loss, but not all.",
+            "In which pair does the grid-to-cathode voltage change?",
+            "Less current means less bias. The resistor makes up for much of the loss, but not all of it.",
         ),
         work,
-        {"cathode resistor of the second": "270 Ω", "B+": "270 V, held"},
+        {"cathode resistor of the second pair": "270 Ω", "B+": "270 V, constant"},
     )
 
 
@@ -212,10 +213,9 @@ def next_value(draw: Draw) -> Question:
             {"change": change},
             (
                 (
-                    f"{one.plate_a * 1e3:.1f} mA become {two.plate_a * 1e3:.1f} mA a tube; the "
-                    f"bias goes from {one.bias_v:.1f} to {two.bias_v:.1f} V. If the voltage "
-                    f"stayed it would be {alone:+.0f} %, but the tube answers the bias and takes "
-                    "back a good half of it."
+                    f"{one.plate_a * 1e3:.1f} mA becomes {two.plate_a * 1e3:.1f} mA per tube; the bias "
+                    f"goes from {one.bias_v:.1f} to {two.bias_v:.1f} V. At a constant cathode voltage "
+                    f"the change would be {alone:+.0f} %, but the bias shift cancels about half of it."
                 ),
             ),
         )
@@ -223,13 +223,13 @@ def next_value(draw: Draw) -> Question:
     return Question(
         "next_value",
         (
-            f"The common cathode resistor of a 6V6GT pair is changed from {before:g} to "
-            f"{after:g} Ω. By how much does the plate current change? Down is minus."
+            f"You change the shared cathode resistor of a 6V6GT pair from {before:g} to {after:g} Ω. By "
+            "how much does the plate current change? Use a minus sign for a drop."
         ),
         Numbers((Handle("change", "plate current", "%", -60.0, 60.0, Within(absolute=4), step=0.5),)),
         (
-            "By Ohm's law alone it would change as the resistor does, the other way round.",
-            "The bias changes too, and works against it: about half is left.",
+            "By Ohm's law alone, the current would go down by the ratio the resistor goes up.",
+            "The bias also changes and works against it: about half the change is left.",
         ),
         work,
         {"B+": "285 V", "tubes": "6V6GT, new"},
@@ -248,8 +248,8 @@ def four_ohms(draw: Draw) -> Question:
             key,
             (
                 (
-                    f"{change:+.1f} %: less than tubes of one box differ, less than the mains "
-                    "does in an evening. Leave it."
+                    f"{change:+.1f} %. Tubes from one box differ by more than that, and the line "
+                    "voltage varies by more in an evening. Leave it."
                 ),
             ),
             practice("a cathode resistor a few ohms above 250 is fine", "little"),
@@ -258,19 +258,19 @@ def four_ohms(draw: Draw) -> Question:
     return Question(
         "four_ohms",
         (
-            f"A cathode resistor of 250 Ω measures {show(250 + extra, 'ohm')}. By how "
-            "much is the pair's current off?"
+            f"A cathode resistor of 250 Ω measures {show(250 + extra, 'ohm')}. How far off is the "
+            "pair's current?"
         ),
         Choice(
             draw.shuffled(
                 {
-                    "little": "less than 2 %: leave it",
-                    "some": "2 to 8 %: worth a note",
-                    "much": "more than 8 %: change it",
+                    "little": "less than 2 %: leave it alone",
+                    "some": "2 to 8 %: make a note of it",
+                    "much": "more than 8 %: replace the resistor",
                 }
             )
         ),
-        ("How many per cent is the resistor off?", "The current is off by less than that."),
+        ("How far off is the resistor, in percent?", "The current is off by less."),
         work,
         {"output tubes": "a pair of 6V6GT on 285 V"},
     )
@@ -282,7 +282,7 @@ def _at(ohms: float) -> BiasStage:
 
 LESSON = Lesson(
     "03",
-    "Does the 70 % rule hold for this amp?",
-    "Fixed bias and cathode bias, and how each answers a worn tube or another resistor.",
+    "Does the 70 % rule apply to this amp?",
+    "Fixed bias and cathode bias: what a worn tube or a different resistor does in each.",
     (seventy, share, rule, worn, next_value, four_ohms),
 )

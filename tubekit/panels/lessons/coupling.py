@@ -54,11 +54,14 @@ def grid_volts(draw: Draw) -> Question:
             {"volts": float(faulty[0])},
             (
                 (
-                    f"Leak and grid leak are a divider from the plate before: {faulty[1]:.0f} V × "
-                    f"220 kΩ over the sum of both. Of {show(ohms, 'ohm')} an ohmmeter with a few "
-                    "volts often shows nothing at all."
+                    "The leakage and the grid leak form a divider from the previous plate: "
+                    f"{faulty[1]:.0f} V × 220 kΩ divided by the sum of both. An ohmmeter tests at only "
+                    f"a few volts, so it often misses a leak of {show(ohms, 'ohm')}."
                 ),
-                f"As drawn the grid stands at {abs(drawn[0]):.2f} V. Any steady voltage there is a finding.",
+                (
+                    f"With a good capacitor the grid reads {abs(drawn[0]):.2f} V. Any steady DC voltage "
+                    "there is a fault."
+                ),
             ),
             textbook("a divider", {"volts": BEFORE_V * GRID_LEAK / (GRID_LEAK + ohms)}, Within(6)),
         )
@@ -66,16 +69,16 @@ def grid_volts(draw: Draw) -> Question:
     return Question(
         "grid_volts",
         (
-            "A coupling capacitor between the inverter and a power tube's grid leaks: "
-            f"{show(ohms, 'ohm')}. What does the grid stand at?"
+            "The coupling cap between the phase inverter and a power tube's grid leaks: "
+            f"{show(ohms, 'ohm')}. What is the grid voltage?"
         ),
         Numbers((Handle("volts", "grid to chassis", "V", 0.01, 200.0, Within(15)),)),
         (
-            "The leak and the grid leak carry the same current.",
-            "Both are a divider: what part falls across the grid leak?",
+            "The leaky capacitor and the grid leak carry the same current.",
+            "They form a divider: what share of the voltage is across the grid leak?",
         ),
         work,
-        {"plate before the capacitor": f"{BEFORE_V:g} V", "grid leak": show(GRID_LEAK, "ohm")},
+        {"plate ahead of the capacitor": f"{BEFORE_V:g} V", "grid leak": show(GRID_LEAK, "ohm")},
         caution=HAND,
     )
 
@@ -92,12 +95,12 @@ def partner(draw: Draw) -> Question:
             (
                 (
                     "Its grid rises, so V3 draws more. The common cathode rises with it, from "
-                    f"{drawn[4]:.1f} to {faulty[4]:.1f} V, and that throttles V4."
+                    f"{drawn[4]:.1f} to {faulty[4]:.1f} V, and that reduces the current in V4."
                 ),
                 (
-                    f"Together they draw {100 * (faulty[2:4].sum() / drawn[2:4].sum() - 1):+.0f} "
-                    "%: the reading at the common cathode hardly tells. Only each tube by itself "
-                    "does, or the grid."
+                    f"Together they draw {100 * (faulty[2:4].sum() / drawn[2:4].sum() - 1):+.0f} %, so "
+                    "the voltage at the shared cathode barely shows it. Measure each tube's current, "
+                    "or the grids."
                 ),
             ),
         )
@@ -105,21 +108,20 @@ def partner(draw: Draw) -> Question:
     return Question(
         "partner",
         (
-            "V3 and V4 share a cathode resistor. The capacitor at V3's grid leaks with "
-            f"{show(ohms, 'ohm')}, so that its grid stands at "
-            f"{BEFORE_V * GRID_LEAK / (GRID_LEAK + ohms):.1f} V. By how much does the "
-            "plate current of each change? Down is minus."
+            "V3 and V4 share a cathode resistor. The coupling cap at V3's grid leaks, "
+            f"{show(ohms, 'ohm')}, so V3's grid reads {BEFORE_V * GRID_LEAK / (GRID_LEAK + ohms):.1f} "
+            "V. How much does each plate current change? Use a minus sign for a drop."
         ),
         Numbers(
             (
-                Handle("own", "V3, whose grid it is", "%", -60.0, 100.0, Within(absolute=9), step=1.0),
-                Handle("other", "V4, its partner", "%", -60.0, 100.0, Within(absolute=9), step=1.0),
+                Handle("own", "V3, the leaky side", "%", -60.0, 100.0, Within(absolute=9), step=1.0),
+                Handle("other", "V4, the other tube", "%", -60.0, 100.0, Within(absolute=9), step=1.0),
             )
         ),
         (
-            "A 6V6GT answers a volt at its grid with some 3 mA here.",
-            "What does the common resistor do when V3 draws more?",
-            "About what V3 gains V4 loses.",
+            "Here a 6V6GT draws about 3 mA more for each volt at its grid.",
+            "What happens at the shared resistor when V3 draws more?",
+            "V4 loses about as much as V3 gains.",
         ),
         work,
         {"each at idle": "32.9 mA", "bias": "18.5 V", "tubes": "6V6GT"},
@@ -139,26 +141,26 @@ def fixed(draw: Draw) -> Question:
             "fixed" if bare > held else "cathode",
             (
                 (
-                    f"{volts:g} V more at the grid: in fixed bias {100 * (bare - 1):+.0f} %, in "
-                    f"the pair on a common resistor {100 * (held - 1):+.0f} % for the same tube. "
-                    "Nothing holds a fixed-bias tube; its plate may glow."
+                    f"{volts:g} V more at the grid: {100 * (bare - 1):+.0f} % in fixed bias, "
+                    f"{100 * (held - 1):+.0f} % for the same tube in a pair with a shared cathode "
+                    "resistor. Nothing limits the current of a fixed-bias tube: its plate can glow red."
                 ),
             ),
-            textbook("a cathode resistor feeds back on the direct current", "fixed"),
+            textbook("a cathode resistor gives DC feedback", "fixed"),
         )
 
     return Question(
         "fixed",
         (
-            f"The same leak, {volts:g} V at one grid: once in an amp with fixed bias, "
-            "once in one with a common cathode resistor. Whose tube draws more?"
+            f"The same leak puts {volts:g} V on one grid, in an amp with fixed bias and in one with a "
+            "shared cathode resistor. Which tube draws more?"
         ),
         Choice(
             draw.shuffled(
                 {
-                    "fixed": "that in fixed bias",
-                    "cathode": "that in cathode bias",
-                    "same": "both the same",
+                    "fixed": "the one in fixed bias",
+                    "cathode": "the one in cathode bias",
+                    "same": "both draw the same",
                 }
             )
         ),
@@ -191,30 +193,32 @@ def meter(draw: Draw) -> Question:
             {"shown": volts},
             (
                 (
-                    "The meter lies beside the grid leak: "
-                    f"{show(1 / (1 / grid + 1 / ohms), 'ohm')} for 1 MΩ. The leak of the "
-                    "capacitor hardly notices, so its current now makes fewer volts."
+                    "The meter is in parallel with the grid leak: "
+                    f"{show(1 / (1 / grid + 1 / ohms), 'ohm')} for 1 MΩ. The leakage current hardly "
+                    "changes, so it makes less voltage across the lower resistance."
                 ),
                 (
-                    "At a grid the meter's own resistance is the first thing to know. A reading "
-                    "that is too low looks like a good capacitor."
+                    "Know your meter's input resistance before you measure at a grid. A reading that "
+                    "is too low makes a leaky capacitor look good."
                 ),
             ),
             textbook(
-                "source resistance and meter are a divider", {"shown": 2.0 * ohms / (ohms + 1e6)}, Within(2)
+                "the source resistance and the meter form a divider",
+                {"shown": 2.0 * ohms / (ohms + 1e6)},
+                Within(2),
             ),
         )
 
     return Question(
         "meter",
         (
-            "Leak through a capacitor holds a grid at 2.00 V. You measure it with "
-            f"{words}. What does the meter show?"
+            f"A leaky coupling cap holds a grid at 2.00 V. You measure it with {words}. What does the "
+            "meter show?"
         ),
-        Numbers((Handle("shown", "the meter shows", "V", 0.0, 3.0, Within(6), step=0.01),)),
+        Numbers((Handle("shown", "meter reading", "V", 0.0, 3.0, Within(6), step=0.01),)),
         (
-            "The meter is a resistor from grid to chassis, beside the grid leak.",
-            "What is 1 MΩ beside it? The current through both is the leak's, and stays.",
+            "The meter is a resistor from grid to chassis, in parallel with the grid leak.",
+            "How many ohms is that with 1 MΩ in parallel? The leakage current through them stays the same.",
         ),
         work,
         {"grid leak": "1 MΩ", "without a meter": "2.00 V"},
@@ -233,9 +237,9 @@ def largest_leak(draw: Draw) -> Question:
             f"{limit:.0f}",
             (
                 (
-                    "A little gas in a power tube sends current out of its grid: 2 µA across "
-                    f"{show(limit, 'ohm')} lift the grid by {2e-6 * limit:.1f} V, and in fixed "
-                    "bias that runs away. In cathode bias the maker allows more."
+                    "A little gas in a power tube drives current out of its grid: 2 µA through "
+                    f"{show(limit, 'ohm')} raises the grid by {2e-6 * limit:.1f} V. In fixed bias that "
+                    "can run away. In cathode bias the maker allows more."
                 ),
             ),
             of_row(
@@ -248,13 +252,13 @@ def largest_leak(draw: Draw) -> Question:
     return Question(
         "largest_leak",
         (
-            "A larger grid leak would load the stage before less. What is the largest "
-            f"that its maker allows a {type_} in fixed bias?"
+            "A larger grid leak loads the previous stage less. What is the largest its maker allows "
+            f"for a {type_} in fixed bias?"
         ),
         Choice({f"{ohms:.0f}": show(ohms, "ohm") for ohms in values}),
         (
-            "It is less than for a small triode.",
-            "The larger the tube, the more gas current, the smaller the leak.",
+            "It is smaller than for a small triode.",
+            "A larger tube has more gas current, so its grid leak must be smaller.",
         ),
         work,
     )
@@ -272,9 +276,9 @@ def corner(draw: Draw) -> Question:
             {"corner": float(hertz[np.argmax(gain >= np.sqrt(0.5))])},
             (
                 (
-                    f"There the capacitor has as many ohms as the leak, {show(ohms, 'ohm')}. "
-                    "Below, each octave loses up to 6 dB. The lowest note of a guitar is 82 Hz, "
-                    "of a bass 41 Hz."
+                    "That is where the reactance of the capacitor equals the grid leak, "
+                    f"{show(ohms, 'ohm')}. Below that, the level drops by 6 dB per octave. The lowest "
+                    "note of a guitar is 82 Hz, of a bass guitar 41 Hz."
                 ),
             ),
             textbook("1 / (2 π R C)", {"corner": 1 / (2 * np.pi * ohms * farads)}, Within(1)),
@@ -282,19 +286,22 @@ def corner(draw: Draw) -> Question:
 
     return Question(
         "corner",
-        f"A coupling of {show(farads, 'F')} into {show(ohms, 'ohm')}. At which frequency has it taken 3 dB?",
+        (
+            f"A coupling cap of {show(farads, 'F')} feeds {show(ohms, 'ohm')}. At what frequency is it down "
+            "3 dB?"
+        ),
         Numbers((Handle("corner", "3 dB down at", "Hz", 0.5, 5000.0, Within(15)),)),
-        ("Where has the capacitor as many ohms as the grid leak?", "1 / (2 π R C)."),
+        ("At what frequency does the reactance of the capacitor equal the grid leak?", "1 / (2 π R C)."),
         work,
     )
 
 
 LESSON = Lesson(
     "06",
-    "What does a leaky coupling capacitor do to a power tube?",
+    "What does a leaky coupling cap do to a power tube?",
     (
-        "A combo with two 6V6GT on a common cathode resistor; the capacitors from "
-        "its inverter are of waxed paper."
+        "A combo with two 6V6GT and a shared cathode resistor. The coupling caps from the phase "
+        "inverter are waxed paper."
     ),
     (grid_volts, partner, fixed, meter, largest_leak, corner),
 )

@@ -32,7 +32,7 @@ class Guess(Knob):
         self.entry = widgets.Text(
             continuous_update=False, layout=widgets.Layout(width="96px", flex="0 0 96px"),
             placeholder=f"… {SYMBOL.get(handle.unit, handle.unit)}",
-            tooltip=f"{handle.label}: any value with its unit, as {_example(handle)}",
+            tooltip=f"{handle.label}: any value with its unit, e.g. {_example(handle)}",
         )  # fmt: skip
         row = widgets.HBox([self.slider, self.entry], layout=FULL)
         row.add_class("tubekit-guess")
@@ -90,20 +90,21 @@ def read(text: str, handle: Handle) -> float:
             value = float(words)
         except ValueError as error:
             raise UnitError(
-                f"'{text[:40]}' is no number of {_noun(unit)}", fix=f"Write it like {_example(handle)}"
+                f"'{text[:40]}' is not a number of {_noun(unit)}",
+                fix=f"Write it like this: {_example(handle)}",
             ) from error
     else:
         value = parse(text, unit)
     if not handle.low <= value <= handle.high:
         raise UnitError(
-            f"{plain(value, unit)} lies beyond the scale, {plain(handle.low, unit)} to "
-            f"{plain(handle.high, unit)}", fix="Look at the unit: milli, kilo?",
+            f"{plain(value, unit)} is off the scale of {plain(handle.low, unit)} to "
+            f"{plain(handle.high, unit)}", fix="Check the unit: milli, kilo?",
         )  # fmt: skip
     return value
 
 
 def _noun(unit: str) -> str:
-    return {"%": "per cent", "dB": "decibels", "×": "times"}[unit]
+    return {"%": "percent", "dB": "decibels", "×": "times"}[unit]
 
 
 def _example(handle: Handle) -> str:
@@ -134,6 +135,6 @@ class Options:
     def mark(self, right: str) -> None:
         """Say beside the sentences which one is so."""
         for key, button in self.buttons.items():
-            sign = "✓ so it is" if key == right else "✗ your prediction" if key == self.chosen else ""
+            sign = "✓ correct" if key == right else "✗ your prediction" if key == self.chosen else ""
             dot = "●" if key == self.chosen else "○"
             button.description = f"{dot}  {self._words[key]}{f'  ({sign})' if sign else ''}"

@@ -41,8 +41,8 @@ class Held:
         return self.within.absolute
 
     def __repr__(self) -> str:
-        word = "agree" if self.holds else "do not agree"
-        return f"<{self.question}, {self.value}: computed and outside {word}>"
+        word = "agree" if self.holds else "disagree"
+        return f"<{self.question}, {self.value}: calculated and outside {word}>"
 
 
 def held_against(number: str | int, variants: int = 2) -> list[Held]:
@@ -65,9 +65,9 @@ def sources(held: Sequence[Held]) -> Table:
     rows = {
         (each.question.partition(",")[0], each.source, STATUS.get(each.status, each.status)) for each in held
     }
-    heads = (Column("question"), Column("held against"), Column("status"))
-    note = f"{len(held)} values of these questions held, in several variants."
-    return Table("Answers from outside", heads, sorted(rows), note=note)
+    heads = (Column("question"), Column("checked against"), Column("status"))
+    note = f"{len(held)} values were checked, in several variants of these questions."
+    return Table("Answers from outside sources", heads, sorted(rows), note=note)
 
 
 def _pairs(name: str, answer: Answer, outside: Outside) -> list[Held]:

@@ -18,10 +18,10 @@ from tubekit.units import show
 
 AMP, BALANCED = "teasel", "fescue"
 STATES = (
-    ("as it came", ()),
-    ("its reservoir C14 dried out to 4 µF", (("C14", "4u"),)),
-    ("one of the two resistors that centre its heaters open", (("R26", "open"),)),
-    ("one of its output tubes worn to half its emission", (("V4.emission", 0.5),)),
+    ("in good order", ()),
+    ("with its reservoir C14 dried out to 4 µF", (("C14", "4u"),)),
+    ("with one of the two heater-center-tap resistors open", (("R26", "open"),)),
+    ("with one output tube worn to 50 % emission", (("V4.emission", 0.5),)),
 )
 
 
@@ -47,9 +47,9 @@ def rate(draw: Draw) -> Question:
     """The pitch of ripple."""
     name, words, node = draw.one_of(
         (
-            ("teasel", "a combo for 117 V, 60 Hz with a full-wave rectifier", "B1"),
-            ("burdock", "a head for 240 V, 50 Hz with a full-wave rectifier", "B0"),
-            ("burdock", "the bias supply of a head for 240 V, 50 Hz, from one diode", "bias_1"),
+            ("teasel", "a 117 V, 60 Hz combo with a full-wave rectifier", "B1"),
+            ("burdock", "a 240 V, 50 Hz head with a full-wave rectifier", "B0"),
+            ("burdock", "the single-diode bias supply of a 240 V, 50 Hz head", "bias_1"),
         )
     )
 
@@ -63,24 +63,24 @@ def rate(draw: Draw) -> Question:
             {"rate": hertz},
             (
                 (
-                    "A full-wave rectifier fills the reservoir twice in each cycle, a single "
-                    "diode once. Hum at the mains' own frequency has come in before the "
-                    "rectifier: from heaters, or through an open lead."
+                    "A full-wave rectifier charges the reservoir twice per cycle, a single diode once. "
+                    "Hum at the line frequency itself comes from ahead of the rectifier: from heaters, "
+                    "or picked up by an open lead."
                 ),
-                "So the first thing to ask of a hum is its pitch.",
+                "So listen to the pitch of the hum first.",
             ),
             textbook(
-                f"{times} pulse{'s' if times == 2 else ''} in each cycle", {"rate": times * mains}, Within(1)
+                f"{times} pulse{'s' if times == 2 else ''} per cycle", {"rate": times * mains}, Within(1)
             ),
         )
 
     return Question(
         "rate",
-        f"At which frequency does the ripple of {words} hum?",
+        f"What is the ripple frequency of {words}?",
         Numbers(
-            (Handle("rate", "lowest tone of its ripple", "Hz", 20.0, 500.0, Within(absolute=4), step=5.0),)
+            (Handle("rate", "lowest ripple frequency", "Hz", 20.0, 500.0, Within(absolute=4), step=5.0),)
         ),
-        ("How often in each cycle of the mains does a pulse fill the capacitor?",),
+        ("How many times per line cycle is the capacitor charged?",),
         work,
     )
 
@@ -91,8 +91,8 @@ def largest(draw: Draw) -> Question:
     options = {
         "heaters": "the heaters",
         "B1": "B1, the reservoir",
-        "B3": "B3, the inverter's rail",
-        "B4": "B4, the first tube's rail",
+        "B3": "B3, supply of the phase inverter",
+        "B4": "B4, supply of the first tube",
     }
 
     def work() -> Answer:
@@ -105,11 +105,11 @@ def largest(draw: Draw) -> Question:
         return Answer(
             max(shares, key=lambda key: shares[key]),
             (
-                f"At the loudspeaker: {told}.",
+                f"At the speaker: {told}.",
                 (
-                    "B1 has by far the largest ripple, but it meets both halves of the output "
-                    "transformer alike and cancels. What enters at the first tube is small, and "
-                    "is amplified by everything."
+                    "B1 has by far the largest ripple, but it reaches both halves of the output "
+                    "transformer equally and cancels. What enters at the first tube is small, but "
+                    "every stage amplifies it."
                 ),
             ),
         )
@@ -117,16 +117,16 @@ def largest(draw: Draw) -> Question:
     return Question(
         "largest",
         (
-            f"A two-stage combo with a push-pull output, {words}. Which source of hum is "
-            "the largest at the loudspeaker?"
+            f"A two-stage combo with a push-pull output, {words}. Which source makes the most hum at "
+            "the speaker?"
         ),
         Choice(draw.shuffled(options)),
         (
-            "How much ripple has each rail, and how much is amplified behind it?",
-            ("What does a push-pull pair do with ripple that comes to both its plates alike?"),
+            "How much ripple is on each supply node, and how much gain follows it?",
+            ("What does a push-pull pair do with ripple that is equal at both plates?"),
         ),
         work,
-        {"controls": "at half", "inputs": "one open, shunted by its own jack"},
+        {"controls": "half way", "inputs": "nothing plugged in, shorted by the jack"},
     )
 
 
@@ -141,28 +141,27 @@ def cancels(draw: Draw) -> Question:
             {"times": off / matched},
             (
                 (
-                    f"Matched, {show(matched, 'V')} come from B1; with one tube worn "
-                    f"{show(off, 'V')}. By one half alone it would be {show(alone, 'V')}: the "
-                    "pair lives by cancelling."
+                    f"With matched tubes, B1 makes {show(matched, 'V')}; with one tube worn, "
+                    f"{show(off, 'V')}. One half alone would make {show(alone, 'V')}: the pair relies "
+                    "on cancellation."
                 ),
-                "So a hum that came slowly asks first whether the pair still matches.",
+                "If hum came on slowly, first check whether the pair still matches.",
             ),
         )
 
     return Question(
         "cancels",
         (
-            "Hum from the reservoir cancels in the output pair while its tubes match. "
-            f"One of them wears down to {100 * emission:.0f} % of its emission. How many "
-            "times more hum comes from B1?"
+            "Reservoir hum cancels in the output pair while its tubes match. One of them wears down to "
+            f"{100 * emission:.0f} % emission. How many times larger is the hum from B1?"
         ),
-        Numbers((Handle("times", "times more", "×", 1.0, 100.0, Within(factor=1.8), series="E24"),)),
+        Numbers((Handle("times", "times larger", "×", 1.0, 100.0, Within(factor=1.8), series="E24"),)),
         (
-            "The halves are two large equal shares. What is left of them is the difference.",
-            "A few per cent of a share that is some eighty times larger.",
+            "Two large, nearly equal hum currents subtract. Only the difference is left.",
+            "The difference is a few percent of a current about 80 times larger.",
         ),
         work,
-        {"one half alone": "about 80 times the rest of the matched pair"},
+        {"one half by itself": "about 80 times what is left in a matched pair"},
     )
 
 
@@ -170,9 +169,9 @@ def null(draw: Draw) -> Question:
     """Where the hum balance has its null."""
     share, words = draw.one_of(
         (
-            (0.0, "All tubes match"),
-            (0.2, "V1 takes 20 % more from one heater lead than from the other"),
-            (-0.2, "V1 takes 20 % less from one heater lead than from the other"),
+            (0.0, "All tubes are matched"),
+            (0.2, "V1 picks up 20 % more from one heater lead than from the other"),
+            (-0.2, "V1 picks up 20 % less from one heater lead than from the other"),
         )
     )
     at = (0.0, 30.0, 70.0, 100.0)
@@ -184,20 +183,19 @@ def null(draw: Draw) -> Question:
             {f"at{k:.0f}": float(v) for k, v in zip(at, volts, strict=True)},
             (
                 (
-                    "The heaters' two ends swing against each other; the wiper says which point "
-                    "between them is at rest. To both sides of the null the hum grows with the "
-                    "distance from it, so on this scale it falls into a notch."
+                    "The two ends of the heater winding swing in opposite phase, and the wiper picks "
+                    "the point that stays still. Hum grows with the distance from the null on both "
+                    "sides, so this scale shows a notch."
                 ),
                 (
-                    f"The null lies at {100 * found.null:.0f} % of the travel, "
-                    f"{found.depth_db:.0f} dB below the worse end. What the control cannot take "
-                    "out is left there."
+                    f"The null is at {100 * found.null:.0f} % of the travel, {found.depth_db:.0f} dB "
+                    "below the worse end. The rest is hum this control cannot cancel."
                 ),
             ),
             Outside(
                 (
-                    "with matched tubes the null lies near the middle; near the end of the "
-                    "travel one tube leaks, or a heater lead runs close to a grid"
+                    "with matched tubes the null is near the middle; a null near one end means one "
+                    "tube leaks, or a heater lead runs close to a grid"
                 ),
                 "common practice, no source",
                 "common practice",
@@ -209,8 +207,8 @@ def null(draw: Draw) -> Question:
     return Question(
         "null",
         (
-            f"{words}. The hum balance is a potentiometer across the heaters. Sketch the "
-            "heater hum at the loudspeaker against its position."
+            f"{words}. The hum balance is a pot across the heaters. Sketch the heater hum at the "
+            "speaker against its position."
         ),
         Numbers(
             tuple(
@@ -218,19 +216,19 @@ def null(draw: Draw) -> Question:
             )
         ),
         (
-            "At one end all of the heater voltage stands against ground on one side.",
-            "From the end to the null it goes down in a straight line: half the way, half the hum.",
+            "At either end of the control, the whole heater voltage is on one side of ground.",
+            "Hum falls in a straight line from the end to the null: half the distance, half the hum.",
             (
-                "30 % is three fifths of the way from the end to the middle. Where is the "
-                "null, if one tube is off?"
+                "30 % is three fifths of the way from the end to the middle. Where is the null if one "
+                "tube is off?"
             ),
         ),
         work,
-        {"at either end, tubes matched": "1.3 mV"},
+        {"at either end, with matched tubes": "1.3 mV"},
         Picture(
             "curve",
             {
-                "y_label": "Heater hum at the loudspeaker",
+                "y_label": "Heater hum at the speaker",
                 "x_label": "position of the control, %",
                 "x_range": (-3.0, 103.0),
             },
@@ -241,38 +239,36 @@ def null(draw: Draw) -> Question:
 def pulled(draw: Draw) -> Question:
     """Finding the stage by pulling tubes."""
     stays, goes, right = draw.one_of(
-        (("V1", "V2", "V2"), ("V2", "V3", "V3"), ("the plug in the input", "V1", "V1"))
+        (("V1", "V2", "V2"), ("V2", "V3", "V3"), ("plug in the input", "V1", "V1"))
     )
     options = {
-        "V1": "at the first tube, its grid or its rail",
-        "V2": "between the first tube and the inverter, or at their rail",
-        "V3": "behind the inverter: output pair, its bias or its supply",
-        "input": "before the amp: the cord, the instrument",
+        "V1": "at the first tube: its grid or its supply",
+        "V2": "between the first tube and the phase inverter, or on their supply",
+        "V3": "after the phase inverter: output pair, its bias or its supply",
+        "input": "ahead of the amp: the cord or the instrument",
     }
     return Question(
         "pulled",
         (
-            "An amp hums. "
-            f"{'With V1 pulled' if stays == 'V1' else f'With {stays} pulled'} it hums as "
-            f"before; with {goes} pulled it is quiet. Where does the hum come in?"
+            f"An amp hums. {'With V1 pulled' if stays == 'V1' else f'With {stays} pulled'} the hum is "
+            f"still there; with {goes} pulled it stops. Where does the hum get in?"
         ),
         Choice(options),
-        ("What is in front of a tube that is not there cannot be heard.",),
+        ("Nothing ahead of a pulled tube can be heard.",),
         lambda: Answer(
             right,
             (
                 (
-                    "Whatever comes in before a pulled tube is gone with it. It stays while an "
-                    "earlier one is pulled, and goes with this one: so it comes in at this one, "
-                    "or at what feeds it."
+                    "Pulling a tube stops all hum that enters ahead of it. This hum stays with the "
+                    "earlier tube pulled and stops with this one, so it gets in at this tube or its "
+                    "supply."
                 ),
                 (
-                    "In cathode bias with a common resistor, or heaters in series, a pulled tube "
-                    "upsets the others: look at the drawing first. Tubes are pulled with the "
-                    "power off."
+                    "Check the schematic first: with a shared cathode resistor, or heaters in series, "
+                    "a pulled tube upsets the others. Pull tubes only with the power off."
                 ),
             ),
-            practice("tubes are pulled one by one, from the input on", right),
+            practice("pull the tubes one at a time, starting at the input", right),
         ),
         caution=(
             "With a tube pulled B+ rises. Unplug and discharge the filter caps before you "
@@ -285,6 +281,6 @@ def pulled(draw: Draw) -> Question:
 LESSON = Lesson(
     "09",
     "Where does this hum come from?",
-    "Ripple, heaters, and a pair that cancels: a combo, and an amp with a hum balance.",
+    "Ripple, heaters, and cancellation in a push-pull pair: a combo, and an amp with a hum balance.",
     (rate, largest, cancels, null, pulled),
 )

@@ -19,17 +19,17 @@ from tubekit.panels.live import LiveFigure
 
 NUMBER = "10"
 HINTS = (
-    "Begin where all begins: B+ at the reservoir, then down the chain of filters.",
-    "Then each tube's plate and cathode: no current, or too much?",
+    "Start with B+ at the reservoir, then follow the filter chain.",
+    "Next, check each tube's plate and cathode: no current, or too much?",
 )
 WORDS = {
-    "take": ("Take this reading", "Take the reading that is chosen; it costs"),
-    "commit": ("That is the fault", "Name the fault that is chosen, and see"),
-    "hint": ("A hint", "One hint more; the last one names the reading that tells most"),
-    "other": ("Another amp", "The same case with another fault"),
-    "back": ("Back", "The case before"),
-    "forward": ("Next case", "The next case"),
-    "reset": ("As it came", "The page as it came; what is kept of your progress stays"),
+    "take": ("Take this reading", "Take the chosen reading; it adds to your cost"),
+    "commit": ("Name this fault", "Name the chosen fault and see whether it is right"),
+    "hint": ("A hint", "Show one more hint; the last one names the most useful reading"),
+    "other": ("Another amp", "Try this case with another fault"),
+    "back": ("Back", "Go to the previous case"),
+    "forward": ("Next case", "Go to the next case"),
+    "reset": ("Reset", "Reset this page; your saved progress is kept"),
 }
 
 
@@ -43,7 +43,7 @@ class HuntPage(widgets.VBox):
             "reading", "measure", [(listed(k), k) for k in range(len(PROBES))], "What to measure next"
         )
         named = sorted(range(len(ROSTER)), key=lambda k: ROSTER[k].words)
-        self.faults = Choice("fault", "fault", [(ROSTER[k].words, k) for k in named], "Which fault it is")
+        self.faults = Choice("fault", "fault", [(ROSTER[k].words, k) for k in named], "Which part is bad")
         self.buttons = {name: self._button(name) for name in WORDS}
         self.buttons["take"].button_style = "primary"
         self.steps = [self._step(place) for place in range(CASES)]
@@ -94,7 +94,7 @@ class HuntPage(widgets.VBox):
         if isinstance(words, str) and words not in known:
             raise ChangeError("there is no such fault here", part=words, near=near_matches(words, known))
         if not self.case.taken:
-            self.faults.complain("Take a reading first: a fault is not guessed.")
+            self.faults.complain("Take a reading before you name a fault.")
             raise ChangeError("no reading was taken yet", fix="Take one first")
         self.case.named = known[words] if isinstance(words, str) else words
         self.store.note(NUMBER, f"case{self.place + 1}", right=bool(self.result), hints=self.case.hints)
@@ -110,7 +110,9 @@ class HuntPage(widgets.VBox):
         else:
             best = next_best(case.taken)
             case.told.append(
-                "Nothing on the list tells more." if best is None else f"Most told now: {PROBES[best]}."
+                "No further reading on the list helps."
+                if best is None
+                else f"Most useful reading now: {PROBES[best]}."
             )
         self._show()
 
@@ -132,7 +134,7 @@ class HuntPage(widgets.VBox):
 
     def _open(self) -> None:
         if self.case.named is not None:
-            raise ChangeError("the fault of this amp was told", fix="Ask for other_amp()")
+            raise ChangeError("the fault of this amp has been shown", fix="Ask for other_amp()")
 
     def _where_to_begin(self) -> tuple[int, tuple[int, ...]]:
         kept = self.store.of(NUMBER)
@@ -150,7 +152,7 @@ class HuntPage(widgets.VBox):
         if self.case.named is None and self.case.taken:
             self.name(int(self.faults.choice.value))
         elif self.case.named is None:
-            self.faults.complain("Take a reading first: a fault is not guessed.")
+            self.faults.complain("Take a reading before you name a fault.")
 
     # ---- what is seen
 

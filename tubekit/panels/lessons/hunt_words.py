@@ -24,10 +24,10 @@ def row(place: int, value: float) -> Row:
 
 
 CAUTION = (
-    "At the real bench: unplug and discharge the filter caps before you clip on, and work one-handed. "
+    "On a real amp: unplug and discharge the filter caps before you clip on, and work with one hand. "
     "Measure before you touch anything. Follow local codes; leave licensed work to licensed people."
 )
-OWN = "Nobody outside this project was asked: the amp was solved with each fault in it."
+OWN = "No outside source; calculated only, with each fault in the amp."
 
 
 def asked(place: int, case: Case) -> str:
@@ -36,7 +36,7 @@ def asked(place: int, case: Case) -> str:
     return (
         f'<section class="tubekit tubekit-asked"><p class="tubekit-place">Case {place + 1} of {CASES}</p>'
         f'<p class="tubekit-asks">A combo with two 6V6GT has one bad part. The customer says: “{said}” '
-        "Take readings, as few as you can, and name the fault.</p>"
+        "Take as few readings as you can, then name the fault.</p>"
         f'<p class="tubekit-caution">{CAUTION}</p></section>'
     )
 
@@ -47,7 +47,7 @@ def told(case: Case) -> str:
     parts = [f'<ol class="tubekit-hints" aria-live="polite">{hints}</ol>' if hints else ""]
     if case.named is not None:
         parts.append(_verdict(case))
-    parts.append(f"<p>Spent so far: <strong>{case.spent:g}</strong></p>")
+    parts.append(f"<p>Cost so far: <strong>{case.spent:g}</strong></p>")
     if case.taken:
         heads = (
             Column("reading"),
@@ -68,10 +68,10 @@ def _verdict(case: Case) -> str:
     assert case.named is not None
     true, named = ROSTER[case.hidden], ROSTER[case.named]
     right = case.named == case.hidden
-    head = f"Right: {true.words}." if right else f"Not so: it is {true.words}, not {named.words}."
+    head = f"Correct: {true.words}." if right else f"No. It is {true.words}, not {named.words}."
     others = [ROSTER[k].words for k in still_possible(case.taken) if k != case.hidden]
-    doubt = f" Your readings also fit {', '.join(others)}: one more was needed to be sure." if others else ""
-    way = f"The shortest way worked out costs {par(case.hidden):g}; you spent {case.spent:g}."
+    doubt = f" Your readings also fit {', '.join(others)}. You needed one more to be sure." if others else ""
+    way = f"The best route costs {par(case.hidden):g}; you spent {case.spent:g}."
     reason = f"<p>{html.escape(true.why)}</p><p>{html.escape(way + doubt)}</p>"
     return (
         f'<p class="tubekit-headline">{html.escape(head)}</p>'

@@ -60,17 +60,17 @@ def line(draw: Draw) -> Question:
             {"foot": supply, "head": supply / ohms},
             (
                 (
-                    "Without current nothing is lost in the resistor: the whole B+ stands at the "
-                    "plate. That is the foot. With the plate pulled down to nothing all of B+ "
-                    "stands across the resistor, and Ohm's law gives the head. Between them the "
-                    "resistor allows only points on the straight line."
+                    "With no plate current there is no drop in the resistor, so the plate is at full "
+                    "B+. That is the B+ end of the line. With the plate at 0 V, all of B+ is across "
+                    "the resistor, and Ohm's law gives the zero-volt end. Every other point is on the "
+                    "straight line between them."
                 ),
-                "The cathode resistor is left out here; it makes the line flatter by one or two per cent.",
+                "The cathode resistor is left out here; it makes the line 1 or 2 percent flatter.",
             ),
             textbook(
                 (
-                    "the DC load line runs from B+ on the axis of volts to B+ over the plate "
-                    "resistor on the axis of current"
+                    "the DC load line runs from B+ on the voltage axis to B+ divided by the plate "
+                    "resistor on the current axis"
                 ),
                 {"foot": supply, "head": supply / ohms},
             ),
@@ -80,18 +80,18 @@ def line(draw: Draw) -> Question:
     return Question(
         "line",
         (
-            "Draw the load line of this stage: where does it stand on the axis of volts, "
-            "and where on the axis of current?"
+            "Draw the load line of this stage. Where does it meet the voltage axis, and where the "
+            "current axis?"
         ),
         Numbers(
             (
-                Handle("foot", "foot, on the volts", "V", 0.0, 400.0, Within(5), step=5.0),
-                Handle("head", "head, on the current", "A", 0.0, 8e-3, Within(5), step=2e-5),
+                Handle("foot", "B+ end (voltage axis)", "V", 0.0, 400.0, Within(5), step=5.0),
+                Handle("head", "zero-volt end (current axis)", "A", 0.0, 8e-3, Within(5), step=2e-5),
             )
         ),
         (
-            "What stands at the plate while the tube passes no current at all?",
-            "And how much current can come through the resistor at most, if the plate were at 0 V?",
+            "What is the plate voltage when the tube draws no current?",
+            "How much current flows in the resistor if the plate is at 0 V?",
         ),
         work,
         {key: known[key] for key in ("tube", "B+", "plate resistor")},
@@ -111,15 +111,15 @@ def idle(draw: Draw) -> Question:
             {"idle": stage.plate_a},
             (
                 (
-                    f"At {1e3 * stage.plate_a:.2f} mA the cathode resistor makes "
-                    f"{stage.bias_v:.2f} V of bias, and the curve of that bias meets the line "
-                    f"just there, at {stage.plate_v:.0f} V. More current would mean more bias, "
-                    "which would throttle it again: the point holds itself."
+                    f"At {1e3 * stage.plate_a:.2f} mA the cathode resistor makes {stage.bias_v:.2f} V "
+                    "of bias, and the curve for that bias crosses the line at that current, at "
+                    f"{stage.plate_v:.0f} V. More current would mean more bias, which would bring the "
+                    "current back down: the idle point is stable."
                 ),
                 (
-                    f"The plate stands at {100 * (stage.plate_v + stage.bias_v) / supply:.0f} % "
-                    "of B+: a triode stage of this kind idles well above the middle of its line, "
-                    "since the grid must not be driven positive."
+                    f"The plate is at {100 * (stage.plate_v + stage.bias_v) / supply:.0f} % of B+. A "
+                    "triode stage like this idles well above the middle of its line, because the grid "
+                    "must not go positive."
                 ),
             ),
             of_row(
@@ -132,17 +132,17 @@ def idle(draw: Draw) -> Question:
 
     return Question(
         "idle",
-        "The load line stands. Move the point along it to where the tube idles.",
+        "The load line is drawn. Move the point along it to where the tube idles.",
         Numbers((Handle("idle", "idle current", "A", 0.0, head, Within(12), step=head / 200),)),
         (
-            "The bias is what the current makes across the cathode resistor.",
+            "The bias is the voltage the current makes across the cathode resistor.",
             (
-                f"Guess a current, say a third of the line's head ({1e3 * head / 3:.2f} mA), "
-                "and work out its bias."
+                f"Guess a current, say a third of the zero-volt end ({1e3 * head / 3:.2f} mA), and "
+                "calculate its bias."
             ),
             (
-                "Does the curve of that bias cross the line at your current? Below it you "
-                "guessed too much, above it too little."
+                "Does the curve for that bias cross the line at your current? If it crosses below, you "
+                "guessed too high; above, too low."
             ),
         ),
         work,
@@ -172,13 +172,13 @@ def gain(draw: Draw) -> Question:
             {"gain": stage.gain_bypassed},
             (
                 (
-                    "The tube amplifies by mu, about 100, but its own plate resistance lies in "
-                    "series with what it works into: the plate resistor and the next grid leak "
-                    "side by side. What is left is the divider of the two."
+                    "The tube amplifies by mu, about 100, but its own plate resistance is in series "
+                    "with the load: the plate resistor in parallel with the next grid leak. The two "
+                    "form a divider."
                 ),
                 (
-                    "A larger plate resistor takes a larger share, but it also starves the tube: "
-                    "its plate resistance grows."
+                    "A larger plate resistor gets a larger share of the signal, but it also starves "
+                    "the tube and so raises its plate resistance."
                 ),
             ),
             of_row(
@@ -186,17 +186,17 @@ def gain(draw: Draw) -> Question:
                 f"gain in the maker's table {row['gain']:g}",
                 {"gain": row.number("gain")},
                 Within(10),
-                "this line is out of step with its neighbours (confidence 75 %)" if far else "",
+                "this row disagrees with its neighbors in the table (confidence 75 %)" if far else "",
             ),
         )
 
     return Question(
         "gain",
-        "How many times does this stage amplify, its cathode resistor bypassed?",
+        "What is the gain of this stage with its cathode resistor bypassed?",
         Numbers((Handle("gain", "gain", "×", 0.0, 120.0, Within(12), step=0.5),)),
         (
             "It is less than mu, which is 100 for this tube.",
-            "gain = mu × R / (R + rp), with R the plate resistor beside the next grid leak.",
+            "gain = mu × R / (R + rp), where R is the plate resistor in parallel with the next grid leak.",
             "rp of a 12AX7 is 60 to 80 kΩ near 1 mA, and more at less current.",
         ),
         work,
@@ -221,9 +221,9 @@ def without_bypass(draw: Draw) -> Question:
             {"left": left},
             (
                 (
-                    "Without the bypass the signal current also flows through the cathode "
-                    "resistor, and what it makes there is taken off the grid's signal. Seen from "
-                    "the plate, the resistor counts mu + 1 times."
+                    "Without the bypass cap, the signal current also flows in the cathode resistor, "
+                    "and the voltage there subtracts from the grid signal. Seen from the plate, the "
+                    "resistor counts mu + 1 times."
                 ),
                 (
                     "Nothing else changes: the idle current is the same, so no DC reading shows "
@@ -233,7 +233,7 @@ def without_bypass(draw: Draw) -> Question:
             of_row(
                 maker,
                 (
-                    "(R + rp) / (R + rp + (mu + 1) Rk), any textbook, with the maker's mu "
+                    "(R + rp) / (R + rp + (mu + 1) Rk), any electronics textbook, with the maker's mu "
                     f"{maker['mu']:g} and rp {maker.number('rp_ohm') / 1e3:g} kΩ"
                 ),
                 {"left": told},
@@ -243,11 +243,11 @@ def without_bypass(draw: Draw) -> Question:
 
     return Question(
         "without_bypass",
-        "The bypass capacitor at the cathode has dried out. How much of the gain is left?",
+        "The cathode bypass cap has dried out. How much of the gain is left?",
         Numbers((Handle("left", "gain left", "%", 0.0, 100.0, Within(absolute=8), step=1.0),)),
         (
-            "The current is the same in the plate resistor and in the cathode resistor.",
-            "Seen from the plate the cathode resistor counts mu + 1 times, about a hundredfold.",
+            "The same current flows in the plate resistor and in the cathode resistor.",
+            "Seen from the plate the cathode resistor counts mu + 1 times, about 100 times.",
             "left = (R + rp) / (R + rp + (mu + 1) Rk), rp 60 to 80 kΩ.",
         ),
         work,
@@ -266,14 +266,13 @@ def larger_resistor(draw: Draw) -> Question:
             key_of(before, after),
             (
                 (
-                    "The line turns flatter about its foot. The current goes from "
+                    "The line gets flatter; its B+ end stays put. The current goes from "
                     f"{1e3 * before.plate_a:.2f} to {1e3 * after.plate_a:.2f} mA, the plate from "
-                    f"{before.plate_v + before.bias_v:.0f} to {after.plate_v + after.bias_v:.0f} "
-                    "V."
+                    f"{before.plate_v + before.bias_v:.0f} to {after.plate_v + after.bias_v:.0f} V."
                 ),
                 (
-                    "The current falls by less than the resistor grows, so the resistor eats "
-                    "more volts than before."
+                    "The current falls by less than the resistance rises, so the resistor drops more "
+                    "volts than before."
                 ),
             ),
             _way_in_the_table(row),
@@ -282,8 +281,8 @@ def larger_resistor(draw: Draw) -> Question:
     return Question(
         "larger_resistor",
         (
-            f"Somebody fits {show(other, 'ohm')} for the plate resistor and leaves "
-            "everything else. Which way does the idle point go?"
+            f"Somebody fits a {show(other, 'ohm')} plate resistor and changes nothing more. Which way "
+            "does the idle point go?"
         ),
         Choice(
             draw.shuffled(
@@ -296,8 +295,8 @@ def larger_resistor(draw: Draw) -> Question:
             )
         ),
         (
-            "Draw the new line: foot where it was, head lower.",
-            "The curve of the bias crosses it further left.",
+            "Draw the new line: same B+ end, lower zero-volt end.",
+            "The curve for the bias crosses it further left.",
         ),
         work,
         given(row),
@@ -320,10 +319,9 @@ def _way_in_the_table(row: Row) -> Outside:
     after = next(each for each in same if each.number("Rp_Mohm") > row.number("Rp_Mohm"))
     volts = [each.number("Ebb_V") - 1e-3 * each.number("Ia_mA") * plate_ohms(each) for each in (row, after)]
     words = (
-        f"the maker's lines for {1e-3 * plate_ohms(row):g} kΩ and "
-        f"{1e-3 * plate_ohms(after):g} kΩ: {row['Ia_mA']:g} and {after['Ia_mA']:g} mA, "
-        f"so {volts[0]:.0f} and {volts[1]:.0f} V at the plate (with their own cathode "
-        "resistors)"
+        f"the maker's rows for {1e-3 * plate_ohms(row):g} kΩ and {1e-3 * plate_ohms(after):g} kΩ: "
+        f"{row['Ia_mA']:g} and {after['Ia_mA']:g} mA, so {volts[0]:.0f} and {volts[1]:.0f} V at the "
+        "plate (with their own cathode resistors)"
     )
     currents = "falls" if after.number("Ia_mA") < row.number("Ia_mA") else "rises"
     return of_row(row, words, f"{currents}/{'falls' if volts[1] < volts[0] else 'rises'}")
@@ -331,10 +329,10 @@ def _way_in_the_table(row: Row) -> Outside:
 
 LESSON = Lesson(
     "02",
-    "Where does this stage idle, and how much does it amplify?",
+    "Where does this stage idle, and what is its gain?",
     (
-        "A 12AX7 on a plate resistor, as a maker's table lists it: draw its load "
-        "line, find its rest, tell its gain."
+        "A 12AX7 with a plate resistor, from a maker's table: draw its load line, find its idle point, "
+        "predict its gain."
     ),
     (line, idle, gain, without_bypass, larger_resistor),
 )

@@ -43,7 +43,11 @@ def stage_of(row: Row) -> BiasStage:
 
 def said_of(row: Row) -> str:
     """'one 6L6', 'a pair of EL84'."""
-    return f"one {row['tube']}" if tubes_of(row) == 1 else f"a pair of {row['tube']} on one resistor"
+    return (
+        f"one {row['tube']}"
+        if tubes_of(row) == 1
+        else f"a pair of {row['tube']} sharing one cathode resistor"
+    )
 
 
 def cathode_current(draw: Draw) -> Question:
@@ -57,17 +61,16 @@ def cathode_current(draw: Draw) -> Question:
             {"current": stage.bias_v / ohms},
             (
                 (
-                    f"Ohm's law: {stage.bias_v:.2f} V over {ohms:g} Ω. All that flows into the "
-                    "tube at plate and screen leaves it at the cathode, so one reading tells the "
-                    "sum of both."
+                    f"Ohm's law: {stage.bias_v:.2f} V divided by {ohms:g} Ω. All the plate and screen "
+                    "current leaves through the cathode, so one reading gives the sum of both."
                 ),
-                "It is told by the reading you can take with the least danger: a few volts, at chassis side.",
+                "This is the safest reading to take: a few volts to the chassis.",
             ),
             of_row(
                 row,
                 (
-                    f"the maker lists {row['Ia0_mA']:g} mA of plate and {row['Ig20_mA']:g} mA of "
-                    "screen current, together"
+                    f"the maker lists {row['Ia0_mA']:g} mA of plate current plus {row['Ig20_mA']:g} mA "
+                    "of screen current"
                 ),
                 {"current": printed / 1e3},
                 Within(6),
@@ -79,14 +82,14 @@ def cathode_current(draw: Draw) -> Question:
         f"An output stage with {said_of(row)} idles. What current flows in its cathode resistor?",
         Numbers((Handle("current", "current", "A", 1e-3, 1.0, Within(5)),)),
         (
-            "What joins volts, ohms and amperes?",
-            "Current is volts over ohms.",
-            f"Divide {stage.bias_v:.2f} by {ohms:g}; a thousandth of an ampere is 1 mA.",
+            "Which law connects volts, ohms and amps?",
+            "Current is volts divided by ohms.",
+            f"Divide {stage.bias_v:.2f} by {ohms:g}; 1 mA is a thousandth of an amp.",
         ),
         work,
         {
-            "cathode resistor, measured with the power off": f"{ohms:g} Ω",
-            "volts across it, idle": f"{stage.bias_v:.2f} V",
+            "cathode resistor, measured with the amp unplugged": f"{ohms:g} Ω",
+            "voltage across it at idle": f"{stage.bias_v:.2f} V",
         },
         caution=HAND,
     )
@@ -106,15 +109,15 @@ def plate_heat(draw: Draw) -> Question:
             {"heat": watts},
             (
                 (
-                    f"The plate works between itself and its cathode: {to_ground:.0f} V less "
-                    f"{stage.bias_v:.1f} V. Of the {1e3 * each:.1f} mA at the cathode the screen "
-                    f"takes {1e3 * stage.screen_a:.1f} mA."
+                    f"Use plate-to-cathode volts: {to_ground:.0f} V minus {stage.bias_v:.1f} V. Of the "
+                    f"{1e3 * each:.1f} mA cathode current the screen takes {1e3 * stage.screen_a:.1f} "
+                    "mA."
                 ),
-                f"Who forgets both gets {hasty:.1f} W, {100 * (hasty / watts - 1):.0f} % too much.",
+                f"If you forget both you get {hasty:.1f} W, {100 * (hasty / watts - 1):.0f} % too high.",
             ),
             of_row(
                 row,
-                "plate volts times plate current of the maker's line",
+                "plate volts times plate current from the maker's table",
                 {"heat": row.number("chk_Pa0_each_W")},
                 Within(6),
             ),
@@ -122,19 +125,19 @@ def plate_heat(draw: Draw) -> Question:
 
     return Question(
         "plate_heat",
-        f"A pair of {row['tube']} idles. How much heat has the plate of each to get rid of?",
-        Numbers((Handle("heat", "plate heat", "W", 0.0, 60.0, Within(5), step=0.1),)),
+        f"A pair of {row['tube']} idles. What is the dissipation of each plate?",
+        Numbers((Handle("heat", "plate dissipation", "W", 0.0, 60.0, Within(5), step=0.1),)),
         (
-            "Watts are volts times amperes. Which volts, and which amperes?",
-            "The volts from plate to cathode, not to chassis.",
-            "The plate's current is the cathode's less the screen's.",
+            "Watts are volts times amps. Which volts, and which amps?",
+            "Use the volts from plate to cathode, not to chassis.",
+            "Plate current is cathode current minus screen current.",
         ),
         work,
         {
             "plate to chassis": f"{to_ground:.0f} V",
             "cathode to chassis": f"{stage.bias_v:.1f} V",
-            "cathode current of one tube": f"{1e3 * each:.1f} mA",
-            "screen current of it": f"{1e3 * stage.screen_a:.1f} mA",
+            "cathode current of each tube": f"{1e3 * each:.1f} mA",
+            "screen current of each tube": f"{1e3 * stage.screen_a:.1f} mA",
         },
         caution=HAND,
     )
@@ -148,27 +151,27 @@ def one_ohm(draw: Draw) -> Question:
     return Question(
         "one_ohm",
         (
-            "Somebody has put 1 Ω between a power tube's cathode and chassis. The meter "
-            f"shows {millivolts} mV across it. What is that?"
+            "A 1 Ω resistor is fitted between a power tube's cathode and the chassis. The meter shows "
+            f"{millivolts} mV across it. What does that mean?"
         ),
         Choice(
             draw.shuffled(
                 {
-                    "both": f"{millivolts} mA, of plate and screen together",
-                    "plate": f"{millivolts} mA, of the plate alone",
-                    "screen": f"{millivolts} mA, of the screen alone",
-                    "tenth": f"{wrong:g} mA, of plate and screen together",
+                    "both": f"{millivolts} mA, plate plus screen current",
+                    "plate": f"{millivolts} mA, plate current only",
+                    "screen": f"{millivolts} mA, screen current only",
+                    "tenth": f"{wrong:g} mA, plate plus screen current",
                 }
             )
         ),
-        ("Ohm's law once more, with 1 Ω.", "What leaves a tube at its cathode has come in somewhere. Where?"),
+        ("Use Ohm's law again, with 1 Ω.", "Current leaves the tube at the cathode. Where does it enter?"),
         lambda: Answer(
             "both",
             (
                 (
-                    "1 mV over 1 Ω is 1 mA. All that comes in at plate and screen leaves at the "
-                    "cathode; to get at the plate alone the screen's share is taken off, some 5 "
-                    "to 15 % at idle."
+                    "1 mV across 1 Ω is 1 mA. Plate and screen current both leave at the cathode. To "
+                    "get the plate current alone, subtract the screen's share, usually 5 to 15 % at "
+                    "idle."
                 ),
             ),
             of_row(row, str(row["value"]), "both"),
@@ -190,11 +193,11 @@ def drifted(draw: Draw) -> Question:
             {"over": over},
             (
                 (
-                    f"With the printed {marked:g} Ω it looks like {1e3 * hasty:.1f} mA; through "
-                    f"the resistor as it is flow {1e3 * true:.1f} mA. Volts over ohms: what the "
-                    "ohms are off, the current is off."
+                    f"With the marked {marked:g} Ω you get {1e3 * hasty:.1f} mA; the real current is "
+                    f"{1e3 * true:.1f} mA. If the resistance is off by some percentage, so is the "
+                    "current."
                 ),
-                "So the resistor is measured first, with the power off and the filters empty.",
+                "So measure the resistor first, with the amp unplugged and the filter caps discharged.",
             ),
             of_row(drift, f"old carbon composition: {drift['value']}", {}),
         )
@@ -202,16 +205,16 @@ def drifted(draw: Draw) -> Question:
     return Question(
         "drifted",
         (
-            "A cathode resistor has drifted. You divide by what is printed on it. By how "
-            "much is the current you get too large?"
+            "A cathode resistor has drifted high. You divide by the value marked on it. By how much is "
+            "your current too high?"
         ),
-        Numbers((Handle("over", "too large by", "%", 0.0, 50.0, Within(absolute=1.5), step=0.5),)),
-        ("The volts are right. Only the ohms you divide by are wrong.", "Work it out both ways and compare."),
+        Numbers((Handle("over", "too high by", "%", 0.0, 50.0, Within(absolute=1.5), step=0.5),)),
+        ("The volts are right. Only the ohms are wrong.", "Calculate it both ways and compare."),
         work,
         {
-            "printed on it": show(marked, "ohm"),
+            "marked value": show(marked, "ohm"),
             "measured": show(measured, "ohm"),
-            "volts across it": f"{volts:g} V",
+            "voltage across it": f"{volts:g} V",
         },
     )
 
@@ -220,39 +223,41 @@ def where_to_clip(draw: Draw) -> Question:
     """The reading with the least danger."""
     return Question(
         "where_to_clip",
-        "You want the idle current of an output pair in cathode bias. How do you take it?",
+        "You want the idle current of an output pair in cathode bias. How do you measure it?",
         Choice(
             draw.shuffled(
                 {
                     "cathode": (
-                        "Black clip to chassis with the power off and the filters empty, red clip to "
-                        "the cathode, switch on, read volts"
+                        "Amp off and discharged: clip black to chassis and red to the cathode. Switch "
+                        "on, read volts"
                     ),
-                    "plate": "An ammeter in the lead to the plate",
-                    "probe": "Power on, a probe in each hand, from plate to transformer tap",
-                    "short": "The ammeter across the transformer's half, tip to tip, power on",
+                    "plate": "Put an ammeter in the plate lead",
+                    "probe": "Power on, one probe in each hand, from plate to transformer center tap",
+                    "short": "Power on, put the ammeter across half of the transformer primary",
                 }
             )
         ),
         (
-            "Which of these places stands at several hundred volts?",
-            "Which way needs no hand near it while the power is on?",
+            "Which of these places are at several hundred volts?",
+            "Which way keeps your hands out of the amp while the power is on?",
         ),
         lambda: Answer(
             "cathode",
             (
                 (
-                    "The cathode stands at some ten or twenty volts and the resistor is an "
-                    "ammeter that is already there. The clips are on before the power comes, and "
-                    "no hand is near while it is on."
+                    "The cathode is at ten or twenty volts, and its resistor is a built-in ammeter. "
+                    "The clips go on before the power, and your hands stay out of the amp while it is "
+                    "on."
                 ),
                 (
-                    "At the plate there are several hundred volts, with signal more. That is no "
-                    "place for a probe that may slip. This is no promise that a cathode is "
-                    "harmless: a fault can put B+ there."
+                    "The plate is at several hundred volts, more with signal, and a probe can short it. Do "
+                    "not take the cathode for safe either: a fault can put B+ there."
                 ),
             ),
-            practice("one hand, clips before power, the lowest voltage that tells it", "cathode"),
+            practice(
+                "one hand only, clips on before power, and the lowest voltage that gives the answer",
+                "cathode",
+            ),
         ),
         caution=HAND,
     )
@@ -260,7 +265,7 @@ def where_to_clip(draw: Draw) -> Question:
 
 LESSON = Lesson(
     "01",
-    "What does the cathode voltage tell of the idle current?",
-    "An output stage in cathode bias, as makers list them; a meter, and what to clip it to.",
+    "How do you get the idle current from the cathode voltage?",
+    "Output stages in cathode bias from makers' tables, and where to clip the meter.",
     (cathode_current, plate_heat, one_ohm, drifted, where_to_clip),
 )

@@ -15,8 +15,10 @@ def of_row(row: Row, words: str, value: Prediction, within: Within = USUAL, miss
     return Outside(words, f"{row.source} ({row.where})", row.status, value, within, miss)
 
 
-def textbook(words: str, value: Prediction, within: Within = CLOSE, source: str = "any textbook") -> Outside:
-    """What a formula says that stands in any textbook."""
+def textbook(
+    words: str, value: Prediction, within: Within = CLOSE, source: str = "any electronics textbook"
+) -> Outside:
+    """What a formula says that stands in any electronics textbook."""
     return Outside(words, source, MEMORY, value, within)
 
 

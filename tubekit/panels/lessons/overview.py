@@ -19,8 +19,8 @@ from tubekit.panels.live import LiveFigure
 from tubekit.plots import ink
 from tubekit.text import Column, Table
 
-HUNT = "Which part is it?"
-NOTE = "Kept in my-progress.json beside the lessons. To begin anew, give that file another name."
+HUNT = "Which part is bad?"
+NOTE = "Saved in my-progress.json, in the folder of the lessons. To start over, rename that file."
 
 
 class Row(NamedTuple):
@@ -90,7 +90,7 @@ class ProgressPage(widgets.VBox):
         self.rows = rows_of(store)
         self.figure: LiveFigure[Rows] = LiveFigure(DoneView, self.rows, height=430)
         self.again = widgets.Button(
-            description="Look again", tooltip="Read the file again: a lesson may have written to it since",
+            description="Reload", tooltip="Read the progress file again",
             layout=widgets.Layout(width="auto"),
         )  # fmt: skip
         self.again.on_click(lambda _: self.look())

@@ -22,15 +22,15 @@ from tubekit.panels.lessons.views import VIEWS
 from tubekit.panels.live import LiveFigure
 
 WORDS = {
-    "commit": ("This is my prediction", "Give the prediction as it stands, and see the answer"),
-    "hint": ("A hint", "One hint more"),
-    "other": ("Other numbers", "The same question with other numbers"),
-    "back": ("Back", "The question before"),
-    "forward": ("Next question", "The next question"),
-    "reset": ("As it came", "The page as it came; what is kept of your progress stays"),
+    "commit": ("This is my prediction", "Give this prediction and see the answer"),
+    "hint": ("A hint", "Show one more hint"),
+    "other": ("New numbers", "Try the same question with new numbers"),
+    "back": ("Back", "Go to the previous question"),
+    "forward": ("Next question", "Go to the next question"),
+    "reset": ("Reset", "Reset this page; your saved progress is kept"),
 }
-MOVE_FIRST = "Move it, or type a value: then it is a prediction."
-MOVE_ALL = "Every point has to be put somewhere first."
+MOVE_FIRST = "Move the slider or type a value first."
+MOVE_ALL = "Place every point first."
 
 
 @dataclass(eq=False)
@@ -127,7 +127,7 @@ class LessonPage(widgets.VBox):
         self._open()
         if not self._is_predicted():
             self._say_why_not()
-            raise ChangeError("nothing is predicted yet", part=self.question.key, fix=self._missing())
+            raise ChangeError("no prediction was made", part=self.question.key, fix=self._missing())
         now = self._now
         now.verdict = weighed(now.question, self._prediction(), now.question.work())
         self.store.note(self.lesson.number, now.question.key, right=now.verdict.right, hints=now.hints)
@@ -148,7 +148,7 @@ class LessonPage(widgets.VBox):
         self._show()
 
     def other_numbers(self) -> None:
-        """The same question with other numbers."""
+        """Try the same question with new numbers."""
         place = self.place
         self._standing[place] = Standing(
             self.lesson.question(place, self.variant + 1), self.variant + 1, hints=0
@@ -178,7 +178,7 @@ class LessonPage(widgets.VBox):
             self.commit()
         except TubekitError as error:
             if self._is_predicted():
-                self.notice.value = trouble(f"This cannot be worked out: {error}")
+                self.notice.value = trouble(f"This cannot be calculated: {error}")
 
     # ---- how it stands
 
@@ -201,7 +201,7 @@ class LessonPage(widgets.VBox):
     def _open(self) -> None:
         if self._now.verdict is not None:
             raise ChangeError(
-                "this question was answered", part=self.question.key, fix="Ask for other_numbers()"
+                "this question has been answered", part=self.question.key, fix="Ask for other_numbers()"
             )
 
     def _prediction(self) -> Prediction:

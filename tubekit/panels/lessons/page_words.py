@@ -27,10 +27,10 @@ def waiting(question: Question) -> str:
     how = (
         "Choose a sentence" if isinstance(question.way, Choice)
         else "Move the slider or type a value with its unit" if len(question.way.handles) == 1
-        else "Put every point where you expect it"
+        else "Place every point where you expect it"
     )  # fmt: skip
     counts = "" if isinstance(question.way, Choice) else f" Counts as right: {question.tolerance()}."
-    return f"{how}, then press <strong>This is my prediction</strong>. Only then is it worked out.{counts}"
+    return f"{how}, then press <strong>This is my prediction</strong>. The answer is calculated then.{counts}"
 
 
 def trouble(words: str) -> str:

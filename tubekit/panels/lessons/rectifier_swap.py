@@ -21,9 +21,8 @@ from tubekit.units import show
 SURE = 75.0
 AMP = "teasel"
 ALIVE = (
-    "B+ is there the moment a rectifier conducts, and stays after switch-off. "
-    "Measure before you touch anything. Follow local codes; leave licensed work "
-    "to licensed people."
+    "B+ is present as soon as the rectifier conducts, and it remains after switch-off. Measure before "
+    "you touch anything. Follow local codes; leave licensed work to licensed people."
 )
 VOLTS = Handle("volts", "B+ at the reservoir", "V", 100.0, 900.0, Within(5), step=1.0)
 SWAPS = ("5AR4", "5U4GB", "silicon", "5V4G")
@@ -57,8 +56,8 @@ def given(row: Row) -> dict[str, str]:
     """What is known of a supply."""
     return {
         "rectifier": row.text("tube"),
-        "winding, each half": f"{row['Vac_rms_per_plate']:g} V rms",
-        "resistance to each plate": f"{row['Rs_per_plate_ohm']:g} Ω",
+        "winding, each half": f"{row['Vac_rms_per_plate']:g} V RMS",
+        "source resistance per plate": f"{row['Rs_per_plate_ohm']:g} Ω",
         "reservoir": f"{row['C_uF_or_L_H']:g} µF",
         "mains": f"{row['f_Hz']:g} Hz",
     }
@@ -75,26 +74,23 @@ def loaded(draw: Draw) -> Question:
             {"volts": volts},
             (
                 (
-                    f"The crest of the winding is {peak:.0f} V. The tube and the copper take "
-                    "their drop from it, and they take it from the current's peaks, several "
-                    "times the mean; between crests the reservoir sinks."
+                    f"The winding's peak is {peak:.0f} V. The rectifier and the copper drop part of it, "
+                    "and their drop follows the peak current, several times the average. Between peaks "
+                    "the reservoir discharges."
                 ),
-                (
-                    f"What is left is {volts / row.number('Vac_rms_per_plate'):.2f} times the "
-                    "winding's rms volts."
-                ),
+                (f"B+ comes to {volts / row.number('Vac_rms_per_plate'):.2f} times the winding's RMS volts."),
             ),
-            of_row(row, "the maker's line", {"volts": row.number("Vdc_out")}, Within(5)),
+            of_row(row, "the maker's table", {"volts": row.number("Vdc_out")}, Within(5)),
         )
 
     return Question(
         "loaded",
-        f"A full-wave supply with a {row['tube']} is asked for {row['Idc_mA']:g} mA. What does B+ settle at?",
+        f"A full-wave supply with a {row['tube']} delivers {row['Idc_mA']:g} mA. What is B+?",
         Numbers((VOLTS,)),
         (
-            "The crest of the winding is 1.41 times its rms volts.",
-            "Tube rectifiers lose 10 to 25 % of it under their rated load.",
-            "B+ often comes near the winding's rms volts, a little above or below.",
+            "The winding's peak is 1.41 times its RMS volts.",
+            "A tube rectifier loses 10 to 25 % of that at its rated load.",
+            "B+ is often close to the winding's RMS volts, a little above or below.",
         ),
         work,
         given(row) | {"load": f"{row['Idc_mA']:g} mA"},
@@ -111,29 +107,25 @@ def unloaded(draw: Draw) -> Question:
         return Answer(
             {"volts": volts},
             (
-                "Without load nothing drops anywhere: the reservoir charges to the crest and stays there.",
+                "Without load there is no voltage drop: the reservoir charges to the peak and stays there.",
                 (
-                    "This is what the filter capacitors see at every switch-on while the tubes "
-                    "are cold, and in standby. Their rating has to stand it, at the highest "
-                    "mains."
+                    "The filter caps see this voltage at every switch-on while the tubes are cold, and "
+                    "in standby. Their rating must cover it at the highest line voltage."
                 ),
             ),
-            textbook("the crest of a sine is √2 times its rms volts", {"volts": float(peak)}, Within(4)),
+            textbook("the peak of a sine wave is √2 times its RMS volts", {"volts": float(peak)}, Within(4)),
         )
 
     return Question(
         "unloaded",
-        (
-            "The same kind of supply, but the other tubes are still cold and draw "
-            "nothing. What does B+ stand at?"
-        ),
+        ("In the same kind of supply the other tubes are still cold and draw nothing. What is B+?"),
         Numbers((Handle("volts", VOLTS.label, "V", VOLTS.low, VOLTS.high, Within(4), step=1.0),)),
         (
-            "What is there to lose volts across, without a current?",
-            "The crest: 1.41 times the rms volts of one half.",
+            "With no current, where can any voltage drop?",
+            "The peak is 1.41 times the RMS volts of one half.",
         ),
         work,
-        given(row) | {"load": "none to speak of"},
+        given(row) | {"load": "none"},
         caution=ALIVE,
     )
 
@@ -151,31 +143,31 @@ def rise(draw: Draw) -> Question:
             (
                 (
                     f"From {before.node('B1').dc_v:.0f} to {after.node('B1').dc_v:.0f} V: the "
-                    "drop in the 5Y3GT is what the other does not take. But the tubes then draw "
-                    "more, and higher peaks cost more in the copper."
+                    "difference in rectifier drop. But the tubes then draw more, and higher current "
+                    "peaks drop more in the copper."
                 ),
             ),
             _drops(other, peaks),
         )
 
-    name = "a plug-in of silicon diodes" if other == "silicon" else f"a {other}"
+    name = "a plug-in silicon replacement" if other == "silicon" else f"a {other}"
     return Question(
         "rise",
         (
-            "A dance-band combo with two 6V6GT in cathode bias has a 5Y3GT and 333 V of "
-            f"B+ at 117 V mains. In goes {name}. By how much does B+ rise?"
+            "A dance-band combo with two 6V6GT in cathode bias has a 5Y3GT and 333 V of B+ at a line "
+            f"voltage of 117 V. You plug in {name}. How far does B+ rise?"
         ),
         Numbers((Handle("rise", "B+ rises by", "V", 0.0, 150.0, Within(25), step=1.0),)),
         (
-            "Compare the rated drops of the two.",
+            "Compare the two rated drops.",
             (
                 "5Y3GT: 50 V at 125 mA a plate. 5U4GB: 50 V at 275 mA. 5V4G: 25 V at 175 mA. "
                 "5AR4: 17 V at 225 mA. Silicon: about 1 V."
             ),
-            "The peaks count, some 250 to 450 mA a plate here, and the drop grows with them.",
+            "Use the peak current, here 250 to 450 mA per plate; the drop rises with it.",
         ),
         work,
-        {"reservoir": "20 µF", "winding": "315 V rms each half, open", "B+ current": "73 mA"},
+        {"reservoir": "20 µF", "winding": "315 V RMS each half, no load", "B+ current": "73 mA"},
         caution=ALIVE,
     )
 
@@ -197,9 +189,9 @@ def _drops(other: str, peaks_ma: list[float]) -> Outside:
         for row, peak in zip((old, new), peaks_ma, strict=True)
     ]
     words = (
-        "the rated drops carried to these peaks by the three-halves law: "
-        f"{drops[0]:.0f} V at {peaks_ma[0]:.0f} mA, {drops[1]:.0f} V at "
-        f"{peaks_ma[1]:.0f} mA; B+ can rise by the difference at most"
+        f"the rated drops, scaled to these peaks by the three-halves law:  {drops[0]:.0f} V at "
+        f"{peaks_ma[0]:.0f} mA, {drops[1]:.0f} V at {peaks_ma[1]:.0f} mA; B+ cannot rise by more than "
+        "the difference"
     )
     return of_row(old, words, {})
 
@@ -221,22 +213,19 @@ def follows(draw: Draw) -> Question:
             found,
             (
                 (
-                    "In cathode bias the current follows the volts nearly in step, so the "
-                    "cathode voltage rises by about the same part as B+. The heat is volts times "
-                    "amperes: both rises one on the other, about twice as much."
+                    "In cathode bias the current follows B+ closely, so cathode voltage rises by about "
+                    "the same percentage as B+. Dissipation is volts times amps: with both up, it "
+                    "rises about twice as much."
                 ),
-                f"Each plate then stands at {used:.0f} % of its rating."
+                f"Each plate is then at {used:.0f} % of its rating."
                 + (
-                    (
-                        " That is more than it may: this swap wants a larger cathode resistor, or "
-                        "another rectifier."
-                    )
+                    (" That exceeds the rating: use a larger cathode resistor, or a different rectifier.")
                     if used > 100
                     else ""
                 ),
             ),
             textbook(
-                "(1 + x)² = 1 + 2 x and a little: what goes with the square rises twice as much",
+                "(1 + x)² is about 1 + 2 x: what follows the square rises twice as much",
                 {"heat": 100 * ((1 + found["b_plus"] / 100) * (1 + found["bias"] / 100) - 1)},
                 Within(8),
             ),
@@ -246,21 +235,21 @@ def follows(draw: Draw) -> Question:
     name = "silicon" if other == "silicon" else other
     return Question(
         "follows",
-        f"The same combo, from 5Y3GT to {name}. By how much do these rise?",
+        f"The same combo goes from 5Y3GT to {name}. By how much do these rise?",
         Numbers(
             (
                 Handle("b_plus", "B+", "%", 0.0, 80.0, rises, step=0.5),
-                Handle("bias", "cathode of the pair", "%", 0.0, 80.0, rises, step=0.5),
-                Handle("heat", "plate heat", "%", 0.0, 80.0, rises, step=0.5),
+                Handle("bias", "cathode voltage of the pair", "%", 0.0, 80.0, rises, step=0.5),
+                Handle("heat", "plate dissipation", "%", 0.0, 80.0, rises, step=0.5),
             )
         ),
         (
-            "B+ first: what the 5Y3GT drops, the other does not drop, or only in part.",
-            "The pair's current follows the volts, nearly in step.",
-            "Watts are volts times amperes, and both rise.",
+            "Start with B+: the new rectifier drops less than the 5Y3GT, or nothing.",
+            "The pair's current follows B+ closely.",
+            "Watts are volts times amps, and both rise.",
         ),
         work,
-        {"before": "333 V of B+, 18.5 V at the cathodes, 10.2 W a plate", "plate rating": "12 W"},
+        {"before": "333 V of B+, 18.5 V at the cathodes, 10.2 W per plate", "plate rating": "12 W"},
         caution=ALIVE,
     )
 
@@ -285,28 +274,27 @@ def reservoir(draw: Draw) -> Question:
             fit,
             (
                 (
-                    f"What their makers allow: {told}. A larger reservoir is filled in shorter, "
-                    "higher pulses, and at switch-on it is a short for some cycles: the cathode "
-                    "pays for it."
+                    f"Their makers allow: {told}. A larger reservoir charges in shorter, higher pulses. "
+                    "At switch-on it is a short circuit for a few cycles, and that wears the cathode."
                 ),
                 (
-                    "It is not only the microfarads: the peak current counts, and the resistance "
-                    "of the winding helps."
+                    "Microfarads are not the only limit: the peak current matters too, and winding "
+                    "resistance reduces it."
                 ),
             ),
-            of_row(row, f"{row['tube']}: {row['C_in_max_uF']:g} µF at most", right),
+            of_row(row, f"{row['tube']}: {row['C_in_max_uF']:g} µF maximum", right),
         )
 
     return Question(
         "reservoir",
         (
-            f"The reservoir straight behind the rectifier is {show(farads, 'F')}. Which "
-            "of these is made for that?"
+            f"The reservoir (first filter cap) is {show(farads, 'F')}. Which of these rectifiers is "
+            "rated for that?"
         ),
         Choice(draw.shuffled({name: name for name in (right, *others)})),
         (
-            "Makers state a largest reservoir for each type.",
-            "The larger a cathode, the larger the pulse it can give.",
+            "The maker states a maximum reservoir for each type.",
+            "A larger cathode can deliver a larger current pulse.",
         ),
         work,
     )
@@ -314,10 +302,10 @@ def reservoir(draw: Draw) -> Question:
 
 LESSON = Lesson(
     "04",
-    "What does another rectifier do to B+?",
+    "What does a different rectifier do to B+?",
     (
-        "From a maker's lines to a whole amp: B+ loaded and unloaded, what a swap "
-        "lifts, and what the reservoir may be."
+        "From makers' tables to a whole amp: B+ with and without load, what a swap raises, and how "
+        "large the reservoir may be."
     ),
     (loaded, unloaded, rise, follows, reservoir),
 )

@@ -45,18 +45,15 @@ def sawtooth(draw: Draw) -> Question:
             {"ripple": ripple},
             (
                 (
-                    "If the reservoir had to feed the load alone from crest to crest it would "
-                    f"sink by I / (2 f C) = {bound:.1f} V. But with a tube and a winding in the "
-                    "way the charging takes a good part of the time, so it sinks for less long: "
-                    f"here to {100 * ripple / bound:.0f} % of that."
+                    "If the reservoir alone fed the load from peak to peak, it would drop by I / (2 f "
+                    f"C) = {bound:.1f} V. With a tube rectifier and a real winding, charging takes a "
+                    "good part of each cycle, so the reservoir discharges for less time: here the drop "
+                    f"is {100 * ripple / bound:.0f} % of that."
                 ),
             ),
             of_row(
                 row,
-                (
-                    f"I/(2 f C) is the upper bound ({bound:.1f} V here); with a tube rectifier 50 "
-                    "to 65 % of it"
-                ),
+                (f"I/(2 f C) is the maximum ({bound:.1f} V here); a tube rectifier gives 50 to 65 % of it"),
                 {"ripple": 0.575 * bound},
                 Within(18),
             ),
@@ -67,9 +64,9 @@ def sawtooth(draw: Draw) -> Question:
         "How large is the ripple at this reservoir, peak to peak?",
         Numbers((Handle("ripple", "ripple, peak to peak", "V", 0.0, 60.0, Within(25), step=0.25),)),
         (
-            "Between two crests the load lives on the reservoir alone. How long is that, full wave?",
-            "Charge is current times time; volts are charge over farads: I / (2 f C).",
-            "That is the upper bound. Half to two thirds of it is usual with a tube rectifier.",
+            "Between peaks the reservoir alone feeds the load. How long is that in a full-wave supply?",
+            "Charge is current times time; volts are charge divided by farads: I / (2 f C).",
+            "That is the maximum. With a tube rectifier expect half to two thirds of it.",
         ),
         work,
         {
@@ -97,21 +94,24 @@ def twice(draw: Draw) -> Question:
             {"left": 100 * two / one},
             (
                 (
-                    f"From {one:.1f} to {two:.1f} V: the same charge is taken between crests, and "
-                    f"{word} the farads sink by so much less or more. B+ itself hardly moves: "
+                    f"From {one:.1f} to {two:.1f} V: the load takes the same charge between peaks, so "
+                    "the drop is inversely proportional to the capacitance. B+ itself hardly moves: "
                     f"{dc[0]:.0f} and {dc[1]:.0f} V."
                 ),
             ),
-            of_row(row, "ripple goes with 1 / (C R)", {"left": 100 / factor}, Within(8)),
+            of_row(row, "ripple is proportional to 1 / (C R)", {"left": 100 / factor}, Within(8)),
         )
 
     return Question(
         "twice",
-        f"A reservoir of 20 µF is replaced by {word} that. What becomes of its ripple, against before?",
-        Numbers((Handle("left", "ripple against before", "%", 0.0, 300.0, Within(12), step=1.0),)),
-        ("The load takes the same charge as before.", "Volts are charge over farads."),
+        (
+            f"A 20 µF reservoir is replaced by one {word} as large. What is the ripple now, in percent of "
+            "before?"
+        ),
+        Numbers((Handle("left", "ripple, share of before", "%", 0.0, 300.0, Within(12), step=1.0),)),
+        ("The load takes the same charge.", "Volts are charge divided by farads."),
         work,
-        {"rectifier": "5Y3GT, full wave", "load": "73 mA", "ripple with 20 µF": "18.5 V peak to peak"},
+        {"rectifier": "5Y3GT, full wave", "load": "73 mA", "ripple with 20 µF": "18.5 V p-p"},
     )
 
 
@@ -127,17 +127,17 @@ def chain(draw: Draw) -> Question:
             dict(zip(keys, found[1:], strict=True)),
             (
                 (
-                    f"At {2 * hertz:g} Hz 20 µF have {1 / (4 * np.pi * hertz * 20e-6):.0f} Ω. "
-                    "With the resistor before them they are a divider: each section passes one "
-                    "part in a hundred, or less."
+                    f"At {2 * hertz:g} Hz 20 µF has a reactance of "
+                    f"{1 / (4 * np.pi * hertz * 20e-6):.0f} Ω. With the resistor ahead of it, it forms "
+                    "a divider: each section passes 1/100 or less."
                 ),
                 (
-                    "A ripple that is volts at the output tubes is microvolts at the first: each "
-                    "stage has as much filtering as the stages after it amplify."
+                    "Ripple of several volts at the output tubes is microvolts at the first tube. The "
+                    "more gain follows a stage, the better its supply is filtered."
                 ),
             ),
             textbook(
-                "a section of R and C passes 1 / (2 π f R C) of the ripple, f twice the mains",
+                "an RC section passes 1 / (2 π f R C) of the ripple, where f is twice the line frequency",
                 dict(zip(keys, map(float, passed[1:]), strict=True)),
                 Within(20),
             ),
@@ -147,14 +147,14 @@ def chain(draw: Draw) -> Question:
     return Question(
         "chain",
         (
-            "A chain of filters: the reservoir's node is B1, and three sections follow. "
-            "Sketch the ripple along it."
+            "A filter chain starts at the reservoir, B1, and has three more sections. Sketch the "
+            "ripple along it."
         ),
         Numbers(
             tuple(
                 Handle(
                     name,
-                    f"{name}, behind {show(ohms, 'ohm', 2)}",
+                    f"{name}, after {show(ohms, 'ohm', 2)}",
                     "V",
                     1e-6,
                     100.0,
@@ -166,13 +166,16 @@ def chain(draw: Draw) -> Question:
             )
         ),
         (
-            f"The ripple's frequency is twice the mains: {2 * hertz:g} Hz. How many ohms have 20 µF there?",
-            "1 / (2 π f C): some 66 to 80 Ω. With 6.8 kΩ before it, what part is left?",
-            "About a hundredth. The next sections pass still less, since their resistors are larger.",
+            (
+                f"Ripple frequency is twice the line frequency: {2 * hertz:g} Hz. What is the reactance of "
+                "20 µF there?"
+            ),
+            "1 / (2 π f C) is 66 to 80 Ω. With 6.8 kΩ ahead of it, what share is left?",
+            "About 1/100. The next sections have larger resistors and pass even less.",
         ),
         work,
         {
-            "ripple at B1": "18.5 V peak to peak" if hertz == 60 else "22 V peak to peak",
+            "ripple at B1": "18.5 V p-p" if hertz == 60 else "22 V p-p",
             "each capacitor": "20 µF",
             "mains": f"{hertz:g} Hz",
         },
@@ -205,39 +208,39 @@ def second(draw: Draw) -> Question:
             key,
             (
                 (
-                    f"Both halve it: {1e3 * float(before.rails[1].ripple_pp_v):.0f} mV become "
-                    f"{1e3 * left['C14']:.0f} mV with a larger C14, {1e3 * left['C15']:.0f} mV "
-                    "with a larger C15. But C14 stands straight at the rectifier: a "
-                    f"{most.types[0]} is made for {allowed:.0f} µF there."
+                    f"Both halve it: {1e3 * float(before.rails[1].ripple_pp_v):.0f} mV becomes "
+                    f"{1e3 * left['C14']:.0f} mV with a larger C14, {1e3 * left['C15']:.0f} mV with a "
+                    f"larger C15. But C14 connects straight to the rectifier, and a {most.types[0]} is "
+                    f"rated for only {allowed:.0f} µF there."
                 ),
                 (
-                    "Behind a dropper a capacitor fills slowly and asks no pulse of the cathode. "
-                    "That is why the second capacitor is not the first."
+                    "After a dropping resistor a capacitor charges slowly and takes no current pulse "
+                    "from the rectifier's cathode. That is why the two are treated differently."
                 ),
             ),
-            of_row(row, f"5Y3GT: {allowed:g} µF at its input at most", "C15"),
+            of_row(row, f"5Y3GT: {allowed:g} µF maximum at its output", "C15"),
         )
 
     return Question(
         "second",
         (
-            "The screens' rail of a combo hums, and its ripple is to be halved. C14 is "
-            "the reservoir at the 5Y3GT, C15 stands behind the first dropper; both have "
-            "20 µF. Which one do you double?"
+            "The screen supply of a combo hums, and you want half the ripple. C14 is the reservoir at "
+            "the 5Y3GT, C15 follows the first dropping resistor; both are 20 µF. Which one do you "
+            "double?"
         ),
         Choice(
             draw.shuffled(
                 {
                     "C14": "C14, the reservoir",
-                    "C15": "C15, behind the dropper",
-                    "either": "either: nothing speaks for one of them",
-                    "neither": "neither: it does not help",
+                    "C15": "C15, after the dropping resistor",
+                    "either": "either one: no reason to prefer one",
+                    "neither": "neither: it would not help",
                 }
             )
         ),
         (
-            "Work out what each does to the ripple behind the dropper.",
-            "And who has to fill each of them at switch-on?",
+            "Calculate what each does to the ripple after the dropping resistor.",
+            "Then ask: what charges each of them at switch-on?",
         ),
         work,
     )
@@ -256,19 +259,19 @@ def bled(draw: Draw) -> Question:
             {"time": float(first.to_limit_s)},
             (
                 (
-                    f"R times C is {number * farads:.0f} s, and from {start:.0f} to {LIMIT_V:g} V "
-                    f"it takes ln({start:.0f}/60) = {np.log(start / LIMIT_V):.2f} times that. "
-                    "With warm tubes it goes faster, but nobody can count on that: in standby, "
-                    "or with a tube pulled, the bleeder is alone."
+                    f"R times C is {number * farads:.0f} s, and going from {start:.0f} to {LIMIT_V:g} V "
+                    f"takes ln({start:.0f}/60) = {np.log(start / LIMIT_V):.2f} times that. Warm tubes "
+                    "discharge it faster, but do not count on them: in standby, or with a tube pulled, "
+                    "only the bleeder is left."
                 ),
                 MEASURE,
             ),
             Outside(
                 (
-                    "R C ln(V / 60 V), any textbook; the standard speaks of 60 V within 5 s: "
-                    f"{cite('iec-60204-1')}"
+                    "R C ln(V / 60 V), any electronics textbook; the standard asks for 60 V within 5 "
+                    f"s: {cite('iec-60204-1')}"
                 ),
-                "any textbook",
+                "any electronics textbook",
                 "from memory",
                 {"time": told},
                 Within(10),
@@ -278,17 +281,17 @@ def bled(draw: Draw) -> Question:
     return Question(
         "bled",
         (
-            "The amp is switched off with its tubes cold, all filters at 427 V. How long "
-            "is that, by calculation, until they are down to 60 V?"
+            "The amp is switched off with its tubes cold and all filter caps at 427 V. How long, by "
+            "calculation, until they are down to 60 V?"
         ),
         Numbers((Handle("time", "time to 60 V", "s", 0.1, 1000.0, Within(25)),)),
         (
-            "One time constant is R times C: all four filters hang on the one bleeder.",
-            "After each of them 37 % are left.",
-            "The time is R C times the natural logarithm of 427 / 60, about 2.",
+            "One time constant is R times C: one bleeder discharges all four filter caps.",
+            "After each time constant 37 % is left.",
+            "The time is R C times the natural log of 427 / 60, about 2.",
         ),
         work,
-        {"filters together": show(farads, "F"), "bleeder": show(number, "ohm")},
+        {"all filter caps together": show(farads, "F"), "bleeder": show(number, "ohm")},
         caution=(
             "A calculation is not a measurement: a bleeder may be open. Discharge through "
             "a resistor and check with a meter before you touch anything. Follow local "
@@ -323,7 +326,7 @@ def along(hertz: float) -> tuple[float, ...]:
 
 LESSON = Lesson(
     "05",
-    "Why is the second capacitor not the first?",
-    "Ripple at the reservoir and along the chain of filters, and how long it all holds its charge.",
+    "Why are the first and second filter caps treated differently?",
+    "Ripple at the reservoir and along the filter chain, and how long the caps hold their charge.",
     (sawtooth, twice, chain, second, bled),
 )

@@ -38,122 +38,122 @@ ROSTER: tuple[Entry, ...] = (
         "R21 open",
         "No sound at all.",
         (
-            "Behind R21 everything is dead: screens, inverter, first tubes. B1 stands "
-            "too high, since only the bleeder and two starved tubes draw from it."
+            "Everything after R21 is dead: screens, phase inverter, first tubes. B1 is too high, since "
+            "only the bleeder and two starved tubes draw from it."
         ),
     ),
     Entry(
         "R22 open",
-        "No sound, but a little hiss of the loudspeaker at switch-on.",
-        "B2 is there, B3 and B4 are not: what feeds B3 is open.",
+        "No sound, but a little hiss from the speaker at switch-on.",
+        "B2 is present, B3 and B4 are not: the feed to B3 is open.",
     ),
-    Entry("R23 open", "No sound, the tubes glow.", "B3 is there, B4 is not: what feeds B4 is open."),
+    Entry("R23 open", "No sound, but the tubes glow.", "B3 is present, B4 is not: the feed to B4 is open."),
     Entry(
         "C14 dried out",
-        "It hums, and the hum came over the months.",
+        "It hums, and the hum has grown over the months.",
         "The ripple at the reservoir is several times what it should be, and B+ sags.",
         1,
     ),
     Entry(
         "C16 leaky",
         "Weak and dull.",
-        ("B3 is far down and pulls B2 with it, while B1 stands: something behind R22 draws current."),
+        ("B3 is far too low and pulls B2 down, while B1 is normal: something after R22 draws current."),
         2,
     ),
     Entry(
         "V5 weak",
-        "Tired, and it was always loud.",
-        "All of B+ is low in step, and no tube draws too much: what feeds it is weak.",
+        "It used to be loud; now it sounds tired.",
+        "Every B+ node is low by the same share, and no tube draws too much: the source of B+ is weak.",
         2,
     ),
     Entry(
         "T1 high_voltage half 1 open",
-        "Less loud, and a deeper hum.",
-        ("B+ is low and the ripple far too large: one half of the winding feeds nothing."),
+        "Not as loud, and a deeper hum.",
+        ("B+ is low and ripple is far too high: one half of the winding delivers nothing."),
     ),
     Entry(
         "R14 open",
         "No sound, no hum.",
-        ("The cathodes have risen until the pair is cut off; no current flows, and B+ stands high."),
+        ("The cathodes have risen until the pair is cut off. No current flows, and B+ is high."),
     ),
     Entry(
         "C13 shorted",
-        "Loud at first, then it smells.",
-        ("No bias: the cathodes stand at nil, the pair draws far too much and pulls B+ down."),
+        "Loud at first, then a burnt smell.",
+        ("No bias: the cathodes read zero, the pair draws far too much and pulls B+ down."),
     ),
     Entry(
         "V3 dead (heater open)",
         "Half as loud, and it distorts.",
-        "The common cathode is low: one tube carries the stage alone, and B+ is high.",
+        "The shared cathode is low: one tube does all the work, and B+ is high.",
     ),
     Entry(
         "V4 weak",
-        "Thin, and a bit of hum.",
-        "The cathode is somewhat low; the two tubes' currents tell which one.",
+        "Thin sound and some hum.",
+        "The cathode is slightly low. Compare the two tubes' currents to find the weak one.",
         2,
     ),
     Entry(
         "C11 leaky",
         "Distorts after some minutes.",
-        "A grid that should stand at nil stands at volts: g3 comes up, V3 draws more.",
+        "A grid that should read zero reads several volts: g3 is positive, so V3 draws more.",
         2,
     ),
     Entry(
         "C12 leaky",
         "Distorts after some minutes.",
-        "A grid that should stand at nil stands at volts: g4 comes up, V4 draws more.",
+        "A grid that should read zero reads several volts: g4 is positive, so V4 draws more.",
         2,
     ),
-    Entry("R19 open", "Half as loud.", "s3 has no voltage: without its screen V3 passes next to nothing."),
+    Entry("R19 open", "Half as loud.", "s3 has no voltage. Without its screen, V3 draws almost no current."),
     Entry(
         "C10 leaky",
         "Distorts at any level.",
-        ("The inverter's grid is lifted: its cathode stands too high, its plate too low."),
+        ("The phase inverter's grid is too high, so its cathode is too high and its plate too low."),
         3,
     ),
     Entry(
         "R13 open",
         "Half as loud, and harsh.",
-        "The inverter's plate has no feed: its plate stands near its cathode.",
+        "The phase inverter's plate has no supply, so it is close to its cathode voltage.",
     ),
     Entry(
         "R9 open",
         "No sound; the volume control does nothing.",
-        "p2a stands at nil: its plate resistor is open.",
+        "p2a reads zero: its plate resistor is open.",
     ),
     Entry(
         "R8 open",
-        "No sound to speak of.",
-        "V2a is cut off: its plate stands at B3, its cathode far too high.",
+        "Almost no sound.",
+        "V2a is cut off: its plate is at B3, its cathode far too high.",
     ),
     Entry(
         "V2a dead",
-        "No sound to speak of.",
+        "Almost no sound.",
         (
-            "V2a passes nothing: its plate stands at B3, and its cathode at nil. (With "
-            "an open resistor the cathode would be high.)"
+            "V2a draws no current: its plate is at B3, and its cathode reads zero. (With an open "
+            "cathode resistor it would read high.)"
         ),
     ),
-    Entry("R7 open", "Hardly any sound.", "p1b stands at nil: its plate resistor is open."),
+    Entry("R7 open", "Hardly any sound.", "p1b reads zero: its plate resistor is open."),
     Entry(
         "R5 open",
-        "No sound; a finger on the volume control hums.",
-        "p1a stands at nil: its plate resistor is open.",
+        "No sound, but touching the volume control makes it hum.",
+        "p1a reads zero: its plate resistor is open.",
     ),
     Entry(
         "R4 open",
-        "No sound to speak of.",
-        "V1a is cut off: its plate stands at B4, its cathode far too high.",
+        "Almost no sound.",
+        "V1a is cut off: its plate is at B4, its cathode far too high.",
     ),
     Entry(
         "C1 shorted",
-        "Distorts, hardly loud.",
-        "V1a has no bias: its cathode stands at nil, its plate far too low.",
+        "Distorted and quiet.",
+        "V1a has no bias: its cathode reads zero, and its plate is far too low.",
     ),
     Entry(
         "C2 leaky",
-        "The volume control scratches, and the tone changes with it.",
-        ("Direct voltage at the volume control lifts the grid of V1b: its cathode stands too high."),
+        "The volume control is scratchy, and turning it changes the tone.",
+        ("DC on the volume control raises the grid of V1b, so its cathode is too high."),
         3,
     ),
 )

@@ -93,11 +93,11 @@ def distance(guess: float, true: float, unit: str, within: Within) -> str:
     Examples
     --------
     >>> distance(0.05, 50.0, "V", Within(10))
-    'about 1000 times too low: a prefix mistaken?'
+    'about 1000 times too low: mixed up milli and kilo?'
     >>> distance(-8.0, -11.75, "dB", Within(absolute=3))
     '3.8 dB too high'
     >>> distance(20.0, 20.05, "V", Within(5)), distance(5.0, -5.0, "V", Within(5))
-    ('spot on', 'the other way: the sign is wrong')
+    ('spot on', 'wrong sign')
     """
     if abs(guess - true) <= SPOT_ON * (within.room(true) if within.absolute else abs(true)):
         return "spot on"
@@ -106,7 +106,7 @@ def distance(guess: float, true: float, unit: str, within: Within) -> str:
         far = abs(guess - true)
         return f"{far:.2g} percentage points too {side}" if unit == "%" else f"{plain(far, unit)} too {side}"
     if guess * true < 0.0:
-        return "the other way: the sign is wrong"
+        return "wrong sign"
     ratio = guess / true if true else float("inf")
     if abs(ratio - 1.0) <= IN_PERCENT:
         return f"{max(100 * abs(ratio - 1.0), 1.0):.0f} % too {side}"
@@ -115,7 +115,7 @@ def distance(guess: float, true: float, unit: str, within: Within) -> str:
 
 def _times(factor: float, side: str) -> str:
     if SLIP[0] <= factor <= SLIP[1]:
-        return f"about 1000 times too {side}: a prefix mistaken?"
+        return f"about 1000 times too {side}: mixed up milli and kilo?"
     if factor >= 100:
         return f"more than 100 times too {side}"
     return f"{factor:.1f} times too {side}" if factor < 9.95 else f"{factor:.0f} times too {side}"

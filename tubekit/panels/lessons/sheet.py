@@ -36,7 +36,7 @@ def picture_on_paper(lesson: Lesson) -> Figure:
         question = lesson.question(place)
         if isinstance(question.way, Numbers):
             figure = still(question, VIEWS)
-            figure.set_label(f"Empty, for the prediction: {question.asks}")
+            figure.set_label(f"Blank, for your prediction: {question.asks}")
             return figure
     raise AssertionError("a lesson of choices alone")
 
@@ -55,5 +55,5 @@ def hunt_on_paper() -> Figure:
     with ink.style():
         figure = ink.paper(WIDTH / ink.DPI, 4.3)
         HuntView(figure, BAND).show([])
-    figure.set_label("Empty, for the readings")
+    figure.set_label("Blank, for your readings")
     return figure

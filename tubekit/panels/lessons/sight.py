@@ -17,7 +17,7 @@ from tubekit.plots import ink
 
 ROW, HEAD = 142, 8
 SKETCH = 430
-GUESS, TRUE, PRINT = "your prediction", "worked out", "from outside"
+GUESS, TRUE, PRINT = "your prediction", "calculated", "from outside"
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,7 +28,7 @@ class Seen:
     answer: Answer | None = None
 
     def true(self, key: str) -> float | None:
-        """The value worked out, where it may be seen."""
+        """The value calculated, where it may be seen."""
         value = self.answer.value if self.answer else {}
         return value.get(key) if isinstance(value, Mapping) else None
 
@@ -112,7 +112,7 @@ class _Row:
         self.told.set_text("" if true is None else self._legend(true, printed))
 
     def _legend(self, true: float, printed: float | None) -> str:
-        words = f"dashed: worked out, {plain(true, self.handle.unit)}"
+        words = f"dashed: calculated, {plain(true, self.handle.unit)}"
         beside = "" if printed is None else f"; square: from outside, {plain(printed, self.handle.unit)}"
         return f"{words}{beside}; shaded: counts as right"
 

@@ -102,4 +102,4 @@ def _hertz(value: float, _: int) -> str:
 def _legend(now: Seen, printed: bool) -> str:
     if now.answer is None:
         return ""
-    return "solid: your sketch; dashed: worked out" + ("; squares: from outside" if printed else "")
+    return "solid: your sketch; dashed: calculated" + ("; squares: from outside" if printed else "")

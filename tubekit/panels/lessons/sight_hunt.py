@@ -29,9 +29,9 @@ class HuntView:
 
     def __init__(self, figure: Figure, band: float) -> None:
         axes = figure.add_axes((LEFT, 0.1, 0.98 - LEFT, 0.82))
-        axes.set_title("Readings, as a part of what the drawing has")
+        axes.set_title("Readings, relative to the schematic")
         axes.set(xlim=(0.0, TOP), ylim=(ROWS - 0.5, -0.5), yticks=[])
-        axes.set_xticks([0.0, 0.5, 1.0, 1.5, 2.0], ["nil", "half", "as drawn", "1.5 ×", "2 × and more"])
+        axes.set_xticks([0.0, 0.5, 1.0, 1.5, 2.0], ["nil", "half", "as drawn", "1.5 ×", "2 × or more"])
         axes.spines["left"].set_visible(False)
         axes.axvspan(1.0 - band, 1.0 + band, color=ink.FILLS["within"].face, zorder=1)
         self.good = axes.plot([], [], marker="o", markersize=9, color=ink.IRON, linestyle="none", zorder=4)[0]

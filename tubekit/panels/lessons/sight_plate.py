@@ -28,7 +28,7 @@ class PlateSight:
         self.options = options = question.picture.options
         self.given = "supply" in options
         axes = figure.add_axes((0.08, 0.15, 0.86, 0.74))
-        axes.set_title("Plate current, mA, over plate voltage, V", pad=18.0)
+        axes.set_title("Plate current (mA) vs plate voltage (V)", pad=18.0)
         axes.set(xlim=(0.0, options["volts"]), ylim=(0.0, MILLI * options["amps"]))
         self._family(axes)
         if self.given:
@@ -85,7 +85,7 @@ class PlateSight:
             self._show_point(now)
         else:
             self._show_line(now)
-        words = "solid: your prediction; dashed or ring: worked out; square: from outside"
+        words = "solid: your prediction; dashed or ring: calculated; square: from outside"
         self.told.set_text("" if now.answer is None else words)
 
     def _show_line(self, now: Seen) -> None:

@@ -19,7 +19,7 @@ from tubekit.setup.guard import only_one
 
 FILE = "my-progress.json"
 FORMAT = 1
-WHAT = "What was answered in the lessons of this folder"
+WHAT = "Answers given in the lessons of this folder"
 
 
 @dataclass(frozen=True)
@@ -89,9 +89,9 @@ class Store:
         except (OSError, RecordError) as error:
             reason = error.strerror if isinstance(error, OSError) else error.problem
             self._keep_waiting(
-                f"{self.path.name} cannot be written ({(reason or 'write error').lower()}): "
-                "what you answer is kept only as long as this lesson is open. Copy the "
-                "lessons to a folder of your own."
+                f"{self.path.name} cannot be written ({(reason or 'write error').lower()}): your "
+                "answers are kept only while this lesson is open. Copy the lessons to a folder of your "
+                "own."
             )
 
     def _keep_waiting(self, words: str) -> None:
@@ -128,13 +128,12 @@ class Store:
         try:
             path.rename(aside)
             self.trouble = self.put_aside = (
-                f"What was in {path.name} cannot be read. It was kept as {aside.name}, and a "
-                "new one is begun."
+                f"{path.name} cannot be read. It was renamed {aside.name}, and a new file was started."
             )
         except OSError as error:
             raise _NotOurs(
-                f"{path.name} cannot be read, nor put aside ({error.strerror}); it was left "
-                "as it is, and what you answer is kept only as long as this lesson is open."
+                f"{path.name} cannot be read or renamed ({error.strerror}). It was left as it is; your "
+                "answers are kept only while this lesson is open."
             ) from error
 
 
@@ -153,8 +152,8 @@ def _raw(path: Path) -> bytes | None:
         return None
     except OSError as error:
         raise _NotOurs(
-            f"{path.name} cannot be read ({(error.strerror or 'read error').lower()}): "
-            "what you answer is kept only as long as this lesson is open."
+            f"{path.name} cannot be read ({(error.strerror or 'read error').lower()}): your answers are "
+            "kept only while this lesson is open."
         ) from error
 
 
@@ -166,10 +165,10 @@ def _sheet_of(told: Any) -> Sheet:
     form = told["format"]
     if isinstance(form, int) and form > FORMAT:
         raise _NotOurs(
-            f"{FILE} comes from a newer tubekit and is left as it is; what you answer here is not kept in it."
+            f"{FILE} is from a newer tubekit and is left as it is; your answers here are not saved in it."
         )
     if form != FORMAT:
-        raise ValueError("no format of ours")
+        raise ValueError("unknown format")
     return {
         str(lesson): {str(key): _kept(entry) for key, entry in entries.items()}
         for lesson, entries in told["lessons"].items()
@@ -179,10 +178,10 @@ def _sheet_of(told: Any) -> Sheet:
 def _kept(entry: Mapping[str, Any]) -> Kept:
     counts = [entry[key] for key in ("tries", "right", "hints")]
     if not all(isinstance(n, int) and n >= 0 for n in counts) or not isinstance(entry["last"], str):
-        raise ValueError("a count that is none")
+        raise ValueError("not a count")
     kept = Kept(**entry)
     if kept.right > kept.tries:
-        raise ValueError("more right than tried")
+        raise ValueError("more right answers than tries")
     return kept
 
 

@@ -16,9 +16,8 @@ AMP, SELECTOR = "teasel", "burdock"
 DESIGN = 117.0
 RATED_HEATER = 6.3
 PLUG = (
-    "Do not experiment on the line side. A cord, a selector or a transformer ahead "
-    "of the amp is work that local codes may leave to licensed people. Measure "
-    "before you touch anything."
+    "Do not experiment on the line side: not on the cord, the selector, or a transformer ahead of the amp. "
+    "Measure before you touch anything. Follow local codes; leave licensed work to licensed people."
 )
 
 
@@ -47,14 +46,17 @@ def heater(draw: Draw) -> Question:
             {"heater": volts},
             (
                 (
-                    f"Heaters hang on the mains by the turns alone: {at_home:.2f} V at {DESIGN:g} "
-                    f"V, so {volts:.2f} V at {mains:g} V. Their hot resistance gives a little, no "
-                    "more."
+                    f"Heater voltage follows line voltage by the turns ratio alone: {at_home:.2f} V at "
+                    f"{DESIGN:g} V, so {volts:.2f} V at {mains:g} V. The heaters' own resistance "
+                    "changes it only slightly."
                 ),
             ),
             of_row(
                 own,
-                f"{own['value']}; {RATED_HEATER} V in proportion: {RATED_HEATER * mains / DESIGN:.2f} V",
+                (
+                    f"{own['value']}; {RATED_HEATER} V scaled in proportion: "
+                    f"{RATED_HEATER * mains / DESIGN:.2f} V"
+                ),
                 {"heater": RATED_HEATER * mains / DESIGN},
                 Within(2),
             ),
@@ -62,14 +64,17 @@ def heater(draw: Draw) -> Question:
 
     return Question(
         "heater",
-        f"A combo drawn for {DESIGN:g} V stands on {mains:g} V. What do its 6.3 V heaters get?",
+        (
+            f"A combo designed for {DESIGN:g} V runs on a line voltage of {mains:g} V. What do its 6.3 V "
+            "heaters get?"
+        ),
         Numbers((Handle("heater", "heater", "V", 4.0, 9.0, Within(2), step=0.05),)),
         (
-            "A transformer passes the mains on in proportion.",
-            f"{RATED_HEATER} V times {mains:g} over {DESIGN:g}.",
+            "Every transformer voltage follows the line voltage in proportion.",
+            f"{RATED_HEATER} V times {mains:g} divided by {DESIGN:g}.",
         ),
         work,
-        {"heaters at 117 V": "6.3 V rms"},
+        {"heaters at 117 V": "6.3 V RMS"},
         caution=PLUG,
     )
 
@@ -85,9 +90,8 @@ def bounds(draw: Draw) -> Question:
             side(off),
             (
                 (
-                    f"{on(mains).tube('V3').heater_rms_v:.2f} V are {off:+.1f} %. Too hot a "
-                    "cathode boils itself away, too cold a one is poisoned under load: both cost "
-                    "life."
+                    f"{on(mains).tube('V3').heater_rms_v:.2f} V is {off:+.1f} %. Run too hot, a cathode "
+                    "evaporates; run too cool, it is poisoned. Both shorten its life."
                 ),
             ),
             of_row(own, str(own["value"]), side(100 * (mains / DESIGN - 1))),
@@ -95,18 +99,18 @@ def bounds(draw: Draw) -> Question:
 
     return Question(
         "bounds",
-        f"The same combo on {mains:g} V: how do its heaters stand?",
+        f"The same combo runs on {mains:g} V. Are its heaters in tolerance?",
         Choice(
             {
-                "good": "within 5 %: good for a long life",
-                "fair": "between 5 and 10 %: still within the old tolerance",
-                "high": "more than 10 % too hot",
-                "low": "more than 10 % too cold",
+                "good": "within 5 %: good for long life",
+                "fair": "5 to 10 % off: still within the usual tolerance",
+                "high": "more than 10 % high",
+                "low": "more than 10 % low",
             }
         ),
-        (f"How many per cent is {mains:g} V off {DESIGN:g} V?",),
+        (f"How far is {mains:g} V from {DESIGN:g} V, in percent?",),
         work,
-        {"heaters at 117 V": "6.3 V rms"},
+        {"heaters at 117 V": "6.3 V RMS"},
     )
 
 
@@ -127,10 +131,10 @@ def supply(draw: Draw) -> Question:
             {"volts": volts},
             (
                 (
-                    f"{home:.0f} V times {mains:g} over {DESIGN:g}: nearly in proportion, since "
-                    "the tubes draw more too and the rectifier takes its drop from both."
+                    f"{home:.0f} V times {mains:g} divided by {DESIGN:g}. It is nearly in proportion, "
+                    "because the tube currents and the rectifier's drop rise as well."
                 ),
-                "Capacitors see more than that at switch-on, while nothing is drawn yet.",
+                "The filter caps see more than that at switch-on, before the tubes draw current.",
             ),
             textbook("in proportion", {"volts": 333.0 * mains / DESIGN}, Within(2)),
         )
@@ -139,7 +143,7 @@ def supply(draw: Draw) -> Question:
         "supply",
         f"Its B+ is 333 V at {DESIGN:g} V. What is it at {mains:g} V?",
         Numbers((Handle("volts", "B+", "V", 200.0, 500.0, Within(2), step=1.0),)),
-        ("In what does B+ follow the mains?", "Nearly in proportion."),
+        ("How does B+ follow the line voltage?", "It is nearly in proportion."),
         work,
         {"rectifier": "5Y3GT", "output pair": "cathode bias"},
         caution=PLUG,
@@ -158,30 +162,32 @@ def heat(draw: Draw) -> Question:
             {"change": change},
             (
                 (
-                    f"Volts and current rise together: {square:.0f} % by the square alone, a "
-                    "little more because a tube's current goes faster than its volts."
+                    f"Volts and current rise together: {square:.0f} % by the square law alone, and a "
+                    "little more because tube current rises faster than the voltage."
                 ),
                 (
                     f"Each plate goes from {100 * float(home.plate_share):.0f} to "
                     f"{100 * float(now.plate_share):.0f} % of its rating."
                 ),
             ),
-            textbook("watts go with the square of the volts, at least", {"change": square}, Within(15)),
+            textbook("watts rise at least with the square of the volts", {"change": square}, Within(15)),
         )
 
     return Question(
         "heat",
         (
-            f"And the heat in the plates of its output pair, from {DESIGN:g} to {mains:g} "
-            "V: by how much does it rise?"
+            f"The line voltage goes from {DESIGN:g} to {mains:g} V. How far does the plate dissipation "
+            "of the output pair rise?"
         ),
-        Numbers((Handle("change", "plate heat rises by", "%", 0.0, 60.0, Within(absolute=3), step=0.5),)),
+        Numbers(
+            (Handle("change", "plate dissipation rises by", "%", 0.0, 60.0, Within(absolute=3), step=0.5),)
+        ),
         (
             f"The volts rise by {100 * (mains / DESIGN - 1):.0f} %.",
-            "In cathode bias the current rises with them. Watts are both.",
+            "In cathode bias the current rises too. Watts are volts times amps.",
         ),
         work,
-        {"at 117 V": "10.2 W a plate, of 12 W"},
+        {"at 117 V": "10.2 W per plate, rated 12 W"},
     )
 
 
@@ -199,17 +205,14 @@ def tap(draw: Draw) -> Question:
             best,
             (
                 (
-                    f"Heaters {told}. The tap whose number lies nearest the mains brings them "
-                    "nearest to 6.3 V. When in doubt the higher number: everything in the amp "
-                    "then runs a little cooler."
+                    f"Heaters {told}. The tap closest to the line voltage brings them closest to 6.3 V. "
+                    "When in doubt, use the higher tap: everything in the amp then runs a little "
+                    "cooler."
                 ),
             ),
             of_row(
                 own,
-                (
-                    f"{own['value']}; nearest of 200, 220 and 240, the higher one where two are "
-                    "as near (common practice)"
-                ),
+                (f"{own['value']}; nearest of 200, 220 and 240, the higher one in a tie (common practice)"),
                 min(taps, key=lambda name: (abs(float(name) - mains), -float(name))),
             ),
         )
@@ -217,11 +220,11 @@ def tap(draw: Draw) -> Question:
     return Question(
         "tap",
         (
-            f"A head has a selector for 200, 220 and 240 V. The mains is {mains:g} V. On "
-            "which tap do its heaters come nearest to 6.3 V?"
+            f"A head has a voltage selector for 200, 220 and 240 V. Line voltage is {mains:g} V. Which "
+            "tap brings its heaters closest to 6.3 V?"
         ),
         Choice({"200": "200 V", "220": "220 V", "240": "240 V"}),
-        ("On a tap for more volts than there are, the heaters get less.",),
+        ("On a tap marked higher than the line voltage, the heaters get less.",),
         work,
         caution=PLUG,
     )
@@ -229,7 +232,7 @@ def tap(draw: Draw) -> Question:
 
 LESSON = Lesson(
     "08",
-    "What do today's mains do to yesterday's amp?",
-    "A combo drawn for 117 V and a head with a voltage selector, on the mains they meet today.",
+    "What does today's line voltage do to an old amp?",
+    "A combo designed for 117 V and a head with a voltage selector, on today's line voltage.",
     (heater, bounds, supply, heat, tap),
 )

@@ -13,16 +13,20 @@ from tubekit.panels.lessons.question import Answer, Choice, Handle, Numbers, Out
 from tubekit.panels.lessons.score import Within
 from tubekit.tables import Row, handbook
 from tubekit.textbook import three_control
+from tubekit.textbook.tone import THREE
 from tubekit.units import show
 
 Array = np.ndarray
 HERTZ = np.geomspace(20.0, 20e3, 181)
 SKETCHED = (50.0, 200.0, 500.0, 2000.0, 10000.0)
-PARTS = "treble 250 kΩ, middle 25 kΩ, bass 1 MΩ; slope 56 kΩ; 250 pF, 20 nF, 20 nF"
+PARTS = (
+    "treble 100 kΩ, middle 10 kΩ, bass 400 kΩ; slope resistor 22.4 kΩ; treble cap 625 pF, bass and middle "
+    "caps 50 nF"
+)
 KEYS = ("treble", "mid", "bass")
 
 
-def response(hertz: Array | tuple[float, ...], slope: float = 56e3, **turns: float) -> Array:
+def response(hertz: Array | tuple[float, ...], slope: float = THREE["slope"], **turns: float) -> Array:
     """Output over input [dB] at each frequency; turns are shares of the tracks."""
     circuit = three_control(**turns, parts={"slope": slope})
     gain = frequency_response(operating_point(circuit), "in", ["out"], list(hertz)).gain[0, :, 0]
@@ -36,7 +40,7 @@ def turns_of(row: Row) -> dict[str, float]:
 
 def said_of(row: Row) -> str:
     """'treble full, middle half, bass half'."""
-    words = {0.5: "half", 1.0: "full", 0.001: "nil"}
+    words = {0.5: "half", 1.0: "full", 0.001: "zero"}
     return ", ".join(f"{name} {words[turn]}" for name, turn in turns_of(row).items())
 
 
@@ -57,18 +61,18 @@ def sketch(draw: Draw) -> Question:
             {f"at{f:.0f}": float(db) for f, db in zip(SKETCHED, found, strict=True)},
             (
                 (
-                    "Lows come through the slope resistor and the bass control, highs through "
-                    "the small capacitor at the treble. Between them, near 500 to 1000 Hz, "
-                    "neither does its work: there is the dip, and the middle control fills it."
+                    "Lows pass through the slope resistor and the bass control, highs through the "
+                    "small treble capacitor. In between, near 500 to 1000 Hz, neither path passes "
+                    "much. That is the dip, and the middle control fills it."
                 ),
-                (
-                    f"Nothing in it amplifies: at 1 kHz it loses {-loss:.1f} dB, and the next "
-                    "stage makes up for that."
-                ),
+                (f"The network is passive: it can only take away. At 1 kHz it loses {-loss:.1f} dB."),
             ),
             Outside(
-                "the network's formula worked out symbolically for an ideal source and no load",
-                (f"data/handbook: three_control_network, parts of worked example W19 ({row.where})"),
+                "transfer function solved symbolically, ideal source and no load",
+                (
+                    "data/handbook: three_control_network, worked example W19 scaled in impedance "
+                    f"({row.where})"
+                ),
                 row.status,
                 printed(row, SKETCHED),
                 Within(absolute=0.05),
@@ -78,7 +82,7 @@ def sketch(draw: Draw) -> Question:
 
     return Question(
         "sketch",
-        f"The usual three-control network of a guitar amp: {said_of(row)}. Sketch its response.",
+        f"A treble, middle and bass network is set to {said_of(row)}. Sketch its response.",
         Numbers(
             tuple(
                 Handle(f"at{f:.0f}", f"at {_hertz(f)}", "dB", -45.0, 5.0, Within(absolute=4), step=0.5, at=f)
@@ -86,18 +90,21 @@ def sketch(draw: Draw) -> Question:
             )
         ),
         (
-            "It is passive: no point lies above 0 dB.",
-            "With all controls at half it has a dip in the middle, some 12 dB deep; the ends lie higher.",
-            "Each control moves mostly its own end. Turned to nil an end loses 10 to 30 dB.",
+            "It is passive, so no point is above 0 dB.",
+            (
+                "With all controls half way there is a dip in the middle, about 12 dB down; both ends are "
+                "higher."
+            ),
+            "Each control mostly moves its own end. Turned to zero, an end loses 10 to 30 dB.",
         ),
         work,
-        {"tracks, from their lower end": said_of(row), "parts": PARTS},
+        {"settings": said_of(row), "parts": PARTS},
         Picture(
             "curve",
             {
                 "x_log": True,
                 "x_label": "Hz",
-                "y_label": "Output over input, dB",
+                "y_label": "Output relative to input, dB",
                 "x_range": (20.0, 20e3),
             },
         ),
@@ -119,12 +126,12 @@ def loss(draw: Draw) -> Question:
             {"level": found},
             (
                 (
-                    f"{-found:.1f} dB are a factor of {10 ** (-found / 20):.1f}: about the gain "
-                    "of a whole triode stage goes into tone controls when they stand at half."
+                    f"{-found:.1f} dB is a factor of {10 ** (-found / 20):.1f}. The next stage has to "
+                    "make up for that loss."
                 ),
             ),
             Outside(
-                "the network's formula worked out symbolically",
+                "transfer function solved symbolically",
                 f"data/handbook: three_control_network ({row.where})",
                 row.status,
                 {"level": row.number("dB_1000Hz")},
@@ -134,15 +141,24 @@ def loss(draw: Draw) -> Question:
 
     return Question(
         "loss",
-        f"The same network with {said_of(row)}: what does it give at 1 kHz?",
+        f"The same network is set to {said_of(row)}. What is its output at 1 kHz?",
         Numbers(
             (
                 Handle(
-                    "level", "output over input at 1 kHz", "dB", -40.0, 6.0, Within(absolute=2.5), step=0.25
+                    "level",
+                    "output relative to input at 1 kHz",
+                    "dB",
+                    -40.0,
+                    6.0,
+                    Within(absolute=2.5),
+                    step=0.25,
                 ),
             )
         ),
-        ("1 kHz lies in the dip.", "All at half it is about 12 dB down. What does each control do to that?"),
+        (
+            "1 kHz is in the dip.",
+            "With all controls half way it is about 12 dB down. What does each control change?",
+        ),
         work,
         {"parts": PARTS},
     )
@@ -150,7 +166,7 @@ def loss(draw: Draw) -> Question:
 
 def dip(draw: Draw) -> Question:
     """Where the dip lies, and what moves it."""
-    slope = draw.one_of((56e3, 100e3, 33e3))
+    slope = draw.one_of((THREE["slope"], 39e3, 15e3))
 
     def work() -> Answer:
         curve = response(HERTZ, slope, treble=0.5, middle=0.5, bass=0.5)
@@ -163,16 +179,16 @@ def dip(draw: Draw) -> Question:
             {"dip": at},
             (
                 (
-                    "Below the dip the slope resistor still leads the lows in, above it the "
-                    "treble capacitor the highs. A larger slope resistor lets go of the lows "
-                    "earlier: the dip moves down and gets deeper."
+                    "Below the dip the slope resistor passes the lows; above it the treble capacitor "
+                    "passes the highs. A larger slope resistor rolls off the lows sooner, so the dip "
+                    "moves down and gets deeper."
                 ),
             ),
             of_row(
                 handbook("worked_examples", id="W19")[0],
                 (
-                    f"with 56 kΩ the lowest of the computed points is the one at {lowest} Hz "
-                    f"({columns[lowest]:g} dB), with {columns[500]:g} dB at 500 Hz close to it"
+                    f"with {show(THREE['slope'], 'ohm')} the lowest computed point is at {lowest} Hz "
+                    f"({columns[lowest]:g} dB), and 500 Hz is close to it at {columns[500]:g} dB"
                 ),
                 {},
             ),
@@ -182,19 +198,19 @@ def dip(draw: Draw) -> Question:
     return Question(
         "dip",
         (
-            f"All controls at half, slope resistor {show(slope, 'ohm', 2)}: at which "
-            "frequency lies the bottom of the dip?"
+            f"All controls are half way, and the slope resistor is {show(slope, 'ohm')}. At what "
+            "frequency is the bottom of the dip?"
         ),
         Numbers((Handle("dip", "bottom of the dip", "Hz", 50.0, 10e3, Within(30)),)),
         (
             (
-                "It lies where neither the lows nor the highs get through: above the lowest "
-                "strings, below the bite."
+                "It is where neither the lows nor the highs get through: above the lowest strings, "
+                "below the bite."
             ),
-            "With 56 kΩ it lies between 500 Hz and 1 kHz. A larger resistor moves it down.",
+            "With 22.4 kΩ it is between 500 Hz and 1 kHz. A larger resistor moves it down.",
         ),
         work,
-        {"parts": PARTS.replace("56 kΩ", show(slope, "ohm", 2))},
+        {"parts": PARTS.replace("22.4 kΩ", show(slope, "ohm"))},
     )
 
 
@@ -212,8 +228,8 @@ def middle(draw: Draw) -> Question:
             f"{asked[int(np.argmax(moved))]:g}",
             (
                 (
-                    f"From half to nil the {name} control moves {told}. No control keeps quite to "
-                    "its own: they share the parts below them."
+                    f"From half to zero, the {name} control moves {told}. No control acts only on its "
+                    "own range, because they share the parts below them."
                 ),
             ),
             _moves_in_the_handbook(key, asked),
@@ -221,9 +237,12 @@ def middle(draw: Draw) -> Question:
 
     return Question(
         "middle",
-        f"All controls at half. The {name} control is turned down to nil. Where does that take away most?",
+        (
+            f"All controls are half way. You turn the {name} control down to zero. Where does the output "
+            "fall most?"
+        ),
         Choice({f"{f:g}": f"at {f:g} Hz" for f in asked}),
-        ("Names are not always the whole truth: the middle control lies below the bass control.",),
+        ("Do not go by the names alone: the middle control is below the bass control in the circuit.",),
         work,
         {"parts": PARTS},
     )
@@ -235,7 +254,7 @@ def _moves_in_the_handbook(key: str, asked: tuple[float, ...]) -> Outside | None
         return None
     rows = handbook("three_control_network")
     moved = [abs(rows[0].number(f"dB_{f:.0f}Hz") - rows[4].number(f"dB_{f:.0f}Hz")) for f in asked]
-    words = "the lines for treble half and nil: " + ", ".join(
+    words = "the rows for treble half and zero: " + ", ".join(
         f"{m:.1f} dB at {f:g} Hz" for f, m in zip(asked, moved, strict=True)
     )
     return Outside(
@@ -248,7 +267,7 @@ def _moves_in_the_handbook(key: str, asked: tuple[float, ...]) -> Outside | None
 
 LESSON = Lesson(
     "07",
-    "What do three tone controls do to each other?",
-    "The treble, middle and bass network of guitar amps, fed without loss and working into an open grid.",
+    "How do three tone controls affect each other?",
+    "A treble, middle and bass network, driven by an ideal source and feeding an open grid.",
     (sketch, loss, dip, middle),
 )

@@ -24,15 +24,15 @@ class Verdict:
     def headline(self) -> str:
         """Right or not, and by how far, in a sentence."""
         if not self.marks:
-            return "Right." if self.right else "Not so: look at the reason, then try it with other numbers."
+            return "Correct." if self.right else "No. Read why below, then try again with new numbers."
         wrong = [each for each in self.marks if not each.right]
         if len(self.marks) == 1:
             far = self.marks[0].words
             if self.right:
-                return f"Right: {far}." if far == "spot on" else f"Right, if {far}."
+                return f"Correct: {far}." if far == "spot on" else f"Correct, {far}."
             return f"Close: {far}." if self.close else f"Not yet: {far}."
         if self.right:
-            return "Right, every one of them."
+            return "All correct."
         counted = f"{len(self.marks) - len(wrong)} of {len(self.marks)} right"
         return f"Close: {counted}." if self.close else f"Not yet: {counted}."
 
@@ -71,12 +71,12 @@ def _numbers(question: Question, verdict: Verdict) -> str:
     """Prediction, answer and what others say, one below the other: the column is narrow."""
     if not isinstance(question.way, Numbers):
         words = question.way.options[str(verdict.answer.value)]
-        return f"<p>So it is: <strong>{html.escape(words)}</strong></p>"
+        return f"<p>Answer: <strong>{html.escape(words)}</strong></p>"
     outside = verdict.answer.outside
     value = outside.value if outside is not None and isinstance(outside.value, Mapping) else {}
     lines = []
     for handle, mark in zip(question.way.handles, verdict.marks, strict=True):
-        cells = {"you": plain(mark.guess, mark.unit), "worked out": plain(mark.true, mark.unit)}
+        cells = {"you": plain(mark.guess, mark.unit), "calculated": plain(mark.true, mark.unit)}
         if handle.key in value:
             cells["from outside"] = plain(value[handle.key], mark.unit)
         told = ", ".join(f"{name} <strong>{html.escape(cell)}</strong>" for name, cell in cells.items())
@@ -88,7 +88,7 @@ def _numbers(question: Question, verdict: Verdict) -> str:
 
 def _outside(question: Question, outside: Outside | None) -> str:
     if outside is None:
-        return '<p class="tubekit-source">Nobody outside this project was asked: worked out only.</p>'
+        return '<p class="tubekit-source">No outside source; calculated only.</p>'
     words = outside.words
     if isinstance(question.way, Choice) and isinstance(outside.value, str) and outside.value:
         words = words or question.way.options[outside.value]
