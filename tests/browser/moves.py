@@ -81,7 +81,7 @@ def lists_can_be_chosen_from(page: Any, most: int = LISTS_MOVED) -> None:
 
 def as_it_came(page: Any) -> None:
     """Press the button that takes everything back."""
-    page.firmly(lambda: _pressed(page, "As it came"))
+    page.firmly(lambda: _pressed(page, "Reset"))
     page.settle()
 
 

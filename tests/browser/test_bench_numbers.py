@@ -38,7 +38,7 @@ def test_readings_and_suspects(opened: Any) -> None:
     taken = load_readings(HOT, load_amp("teasel"))
     wanted = [MARKS[v.word] for v in judge(taken, size=4000).verdicts]
     assert opened.texts(".tubekit-panel .tubekit-verdict") == wanted
-    click(opened, "Which part is it?")
+    click(opened, "Find the bad part")
     named = suspects(taken)
     opened.until("the question is answered", lambda: named.headline() in opened.texts(HEADLINES), 120.0)
     opened.settle()

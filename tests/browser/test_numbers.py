@@ -36,7 +36,7 @@ def test_load_line(opened: Any) -> None:
     from tests.browser.page import Keys
 
     for _ in range(5):
-        opened.press(slider(opened, "grid, V"), Keys.ARROW_LEFT)
+        opened.press(slider(opened, "grid (V)"), Keys.ARROW_LEFT)
     opened.settle()
     wanted = load_line("6V6GT", plate=250, screen=250, grid=-13.0, load=5000)
     (table,) = tables(wanted, wanted)
@@ -48,7 +48,7 @@ def test_part_swap(opened: Any) -> None:
     from tests.browser.page import Keys
 
     for _ in range(4):
-        opened.press(slider(opened, "mains, V"), Keys.ARROW_RIGHT)
+        opened.press(slider(opened, "line (V)"), Keys.ARROW_RIGHT)
     opened.settle()
     wanted = swap(load_amp("teasel").changed({}, mains_rms=119.0), {})
     said = opened.texts(".tubekit-panel .tubekit-headline") + opened.texts(
@@ -81,7 +81,7 @@ def test_supply_and_its_drawers(opened: Any) -> None:
     from tests.browser.page import Keys
 
     for _ in range(4):  # half a volt a step
-        opened.press(slider(opened, "mains, V"), Keys.ARROW_RIGHT)
+        opened.press(slider(opened, "line (V)"), Keys.ARROW_RIGHT)
     opened.settle()
     wanted = supply_report(load_amp("teasel").changed({}, mains_rms=119.0))
     said = opened.numbers()

@@ -57,7 +57,7 @@ def test_load_line(sheet: Any) -> None:
     from tests.browser.page import Keys
 
     sheet.open("02-load-lines.ipynb")
-    handle = next(each for each in sheet.sliders() if sheet.label(each) == "grid, V")
+    handle = next(each for each in sheet.sliders() if sheet.label(each) == "grid (V)")
     before = sheet.picture()
     for _ in range(5):
         sheet.press(handle, Keys.ARROW_LEFT)
@@ -74,7 +74,7 @@ def test_part_swap(sheet: Any) -> None:
 
     sheet.open("01-part-swap.ipynb")
     for _ in range(4):
-        sheet.press(next(each for each in sheet.sliders() if "mains" in sheet.label(each)), Keys.ARROW_RIGHT)
+        sheet.press(next(each for each in sheet.sliders() if "line" in sheet.label(each)), Keys.ARROW_RIGHT)
     wanted = swap(load_amp("teasel").changed({}, mains_rms=119.0), {})
     told = [wanted.headline(), *(f"{SAYS[each.weight]} {each.text}" for each in wanted.verdict)]
     css = ".tubekit-panel .tubekit-headline, .tubekit-panel .tubekit-findings li"
@@ -112,7 +112,7 @@ def test_a_lost_connection_is_said_and_comes_back(sheet: Any) -> None:
     sheet.until("the loss and the return are said", lambda: "again." in told(), 30.0)
     assert told().startswith("Connection to the server lost")
     before = sheet.picture()
-    sheet.press(next(each for each in sheet.sliders() if "mains" in sheet.label(each)), Keys.ARROW_LEFT)
+    sheet.press(next(each for each in sheet.sliders() if "line" in sheet.label(each)), Keys.ARROW_LEFT)
     sheet.until("the panel answers again", lambda: sheet.picture() != before, 30.0)
 
 

@@ -98,7 +98,7 @@ def test_designators_are_the_next_free_ones_and_taken_ones_are_refused(form: Amp
     ]  # fmt: skip
     form.select("R2")
     form.rename("R1")
-    assert "there is a R1 already" in form.complaint.value
+    assert "R1 already exists" in form.complaint.value
     assert list(form.draft.parts) == ["R1", "R2", "R3", "C1"]
     form.rename("R31")
     assert (form.part, form.add("resistor")) == ("R31", "R32")
@@ -232,11 +232,11 @@ def test_turns_come_from_impedances(form: AmpForm) -> None:
     pair = next(row for row in rows if any(getattr(one, "description", "") == "primary" for one in deep(row)))
     box = {one.description: one for one in deep(pair) if getattr(one, "description", "")}
     box["primary"].value, box["speaker"].value = "8k", "8"
-    box["Turns from these"].click()
+    box["Calculate turns"].click()
     assert_allclose(sum(form.draft.get(("T2", "primary", "turns"))), 31.62, rtol=1e-3)
     box["primary"].value = "8 volts"
     turns = form.draft.get(("T2", "primary", "turns"))
-    box["Turns from these"].click()
+    box["Calculate turns"].click()
     assert form.draft.get(("T2", "primary", "turns")) == turns
 
 
@@ -251,10 +251,10 @@ def test_taps_and_windings_come_and_go(form: AmpForm) -> None:
     form.show()
     before = form.draft.parts[name]
     buttons = {one.description: one for one in deep(form.editor.place) if hasattr(one, "click")}
-    buttons["Add a tap"].click()
+    buttons["Add tap"].click()
     assert len(form.draft.get((name, "heater", "nodes"))) == 3
     buttons = {one.description: one for one in deep(form.editor.place) if hasattr(one, "click")}
-    buttons["Take a tap out"].click()
+    buttons["Remove tap"].click()
     assert form.draft.parts[name] == before
     form.editor.windings.wind("bias winding")
     assert "bias_winding" in form.draft.parts[name]
@@ -325,11 +325,11 @@ def test_a_file_that_is_no_toml_leaves_what_was_entered(form: AmpForm, tmp_path:
     (tmp_path / "broken.toml").write_text("[amp\n", encoding="utf-8")
     form.start.options = [("broken", str(tmp_path / "broken.toml"))]
     form._begin()
-    assert "What was entered stays" in form.complaint.value
+    assert "Your entries are unchanged" in form.complaint.value
     assert "J1" in form.draft.parts
 
 
-def test_solving_says_what_is_missing_and_greys_what_is_old(form: AmpForm) -> None:
+def test_solving_says_what_is_missing_and_grays_what_is_old(form: AmpForm) -> None:
     form.stage("supply-tube-rectifier")
     assert form.solve() is None
     assert "cannot be solved yet" in form.complaint.value
@@ -339,9 +339,9 @@ def test_solving_says_what_is_missing_and_greys_what_is_old(form: AmpForm) -> No
     assert_allclose(report.node("B1").dc_v, analyse(load_amp("vetch")).node("B1").dc_v, rtol=1e-9)
     assert "B+ at idle" in form.answer.value
     form.put(("R9", "value"), "330")
-    assert "tubekit-grey" in form.answer._dom_classes
+    assert "tubekit-gray" in form.answer._dom_classes
     form.solve()
-    assert "tubekit-grey" not in form.answer._dom_classes
+    assert "tubekit-gray" not in form.answer._dom_classes
 
 
 # ---- what is said
@@ -350,7 +350,7 @@ def test_solving_says_what_is_missing_and_greys_what_is_old(form: AmpForm) -> No
 def test_what_is_not_there_yet_is_no_complaint() -> None:
     draft = Draft.empty("x").added("R", {})
     assert {one.grade for one in complaints(draft.complaints["R1"])} == {BLANK}
-    assert in_short(complaints(draft.complaints["R1"])) == "to fill in: its ends, value"
+    assert in_short(complaints(draft.complaints["R1"])) == "to fill in: connections, value"
     loose = draft.put(("R1", "value"), "1k").put(("R1", "nodes", 0), "a").put(("R1", "nodes", 1), "ground")
     assert [one.grade for one in complaints(loose.complaints["R1"])] == [OPEN]
     wrong = loose.put(("R1", "value"), "1 F")

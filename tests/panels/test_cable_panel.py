@@ -123,7 +123,7 @@ def test_a_miswire_says_which_volts_meet(panel):
     panel.slip("swap two pins", "P2.7", "P2.4")
     b1 = panel.volts["B1"]
     assert 380 < b1 < 410
-    assert f"B1 ({b1:.0f} V as drawn) meets B3_box" in panel.told.value
+    assert f"B1 ({b1:.0f} V as drawn) is connected to B3_box" in panel.told.value
     panel.slip("swap two pins", "P2.7", "P2.3")
     assert "is shorted to ground" in panel.told.value
 
@@ -131,7 +131,7 @@ def test_a_miswire_says_which_volts_meet(panel):
 def test_b_plus_without_a_loudspeaker_is_a_stop(panel):
     panel.slip("swap two pins", "P2.4", "P2.8")
     assert "STOP" in panel.told.value
-    assert "no loudspeaker" in panel.told.value
+    assert "no speaker" in panel.told.value
     panel.reset()
     assert "STOP" not in panel.told.value
 
@@ -161,7 +161,7 @@ def test_the_rest_is_taken_as_drawn(panel, fescue):
     count = len(pins(fescue))
     assert len(panel.tried.found) == count * (count - 1) // 2
     assert [f.text for f in panel.report.faults] == ["P2.5 to P3.5 (W5) is open"]
-    assert "still to be tried" not in panel.told.value
+    assert "not tested yet" not in panel.told.value
 
 
 def test_slips_are_chosen_by_hand(panel):
@@ -204,7 +204,7 @@ def test_a_list_is_saved_and_read_again(panel, tmp_path, monkeypatch, fescue):
     panel.lists.choice.value = str(first.resolve())
     assert panel.tried.found == kept.found
     panel._file_taken("other.csv", b"pin,pin\n")
-    assert "Begin with from,to,beeps" in panel.lists.complaint.value
+    assert "Start the file with the line from,to,beeps" in panel.lists.complaint.value
 
 
 def test_the_list_that_comes_along(panel):

@@ -58,7 +58,7 @@ def test_which_part_first_is_that_of_hum_report(panel: HumPanel) -> None:
     panel.set({"V3.emission": 0.7})
     wanted = hum_report(load_amp("teasel").changed({"V3.emission": 0.7}))
     assert wanted.first is not None
-    assert f"First: {wanted.first.what}" in panel.advice.value
+    assert f"Best fix: {wanted.first.what}" in panel.advice.value
     panel.details.selected_index = 0
     assert "By which way" in panel.opened.value
 

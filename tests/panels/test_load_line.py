@@ -107,7 +107,7 @@ def test_a_slip_is_told_beside_its_knob_and_changes_nothing(panel: LoadLinePanel
     assert panel.result is before
 
 
-def test_without_an_answer_the_last_curves_stand_in_grey(panel: LoadLinePanel, monkeypatch) -> None:
+def test_without_an_answer_the_last_curves_stand_in_gray(panel: LoadLinePanel, monkeypatch) -> None:
     good = panel.result
     real = load_line_panel.solve_line
 
@@ -120,7 +120,7 @@ def test_without_an_answer_the_last_curves_stand_in_grey(panel: LoadLinePanel, m
     load = panel.knob("load")
     load.entry.value = "4K7"
     assert "does not settle" in load.complaint.value
-    assert "No answer for this setting" in panel.notice.value
+    assert "No result for this setting" in panel.notice.value
     assert panel.result is good
     assert panel.figure.view.plate.paths[0].get_color() == ink.FAINT
     load.entry.value = "5K"

@@ -182,7 +182,7 @@ def unsolvable(monkeypatch, part: str) -> None:
     monkeypatch.setattr("tubekit.panels.trial.swap", gives_up)
 
 
-def test_without_an_answer_the_last_curves_stand_in_grey(panel: PartSwap, amp: Amp, monkeypatch) -> None:
+def test_without_an_answer_the_last_curves_stand_in_gray(panel: PartSwap, amp: Amp, monkeypatch) -> None:
     unsolvable(monkeypatch, "V5")
     panel.set({"R14": "330"})
     good = curves(panel)
@@ -190,7 +190,7 @@ def test_without_an_answer_the_last_curves_stand_in_grey(panel: PartSwap, amp: A
     panel.control("V5").choice.value = "removed"
     assert "does not settle" in panel.stale
     assert "does not settle" in panel.control("V5").complaint.value
-    assert "No answer for this setting" in panel.notice.value
+    assert "No result for this setting" in panel.notice.value
     assert_allclose(curves(panel)["B1"], good["B1"])
     assert panel.figure.cycle.ripple.after[0].get_color() == ink.FAINT
     assert "V5" in panel.chips.keys  # the controls say what was asked

@@ -70,11 +70,11 @@ def test_no_file_is_written_over(panel, tmp_path):
 def test_the_button_writes_shows_and_says_where(panel, tmp_path, monkeypatch):
     monkeypatch.setattr(files, "BROWSERS", ())
     panel.form.look.click()
-    assert "Nothing is written yet" in panel.form.said.value
+    assert "No file has been saved yet" in panel.form.said.value
     assert list(tmp_path.iterdir()) == []
     panel.form.write.click()
     said = panel.form.said.value
-    assert "Beside this notebook now" in said
+    assert "Saved in this notebook's folder" in said
     assert "<strong>teasel-record.html</strong>" in said
     assert 'download="teasel-record.html"' in said
     assert "print it to PDF" in said
@@ -104,7 +104,7 @@ def test_readings_beside_the_notebook_are_offered_and_judged(panel, tmp_path):
     assert "2 readings" in panel.head.value
     kinds = [type(result).__name__ for result in panel.worked().results]
     assert "Judgement" in kinds
-    assert panel.whole_page().count("What the meter said") == 1
+    assert panel.whole_page().count("Meter readings") == 1
 
 
 def test_a_list_that_does_not_fit_is_complained_of_beside_it(panel, tmp_path):
@@ -121,7 +121,7 @@ def test_a_list_that_does_not_fit_is_complained_of_beside_it(panel, tmp_path):
 def test_a_procedure_is_taken_along_when_it_is_ticked(panel):
     panel.say(up=True)
     assert panel.form.sheets_chosen == ("up",)
-    assert "Bringing it up" in panel.whole_page()
+    assert "First power-up" in panel.whole_page()
     panel.reset()
     assert panel.form.sheets_chosen == ()
 
@@ -134,7 +134,7 @@ def test_as_it_came_takes_words_and_changes_back(panel):
     assert panel.form.words() == dict.fromkeys(("title", "decided", "why", "by", "date"), "") | {
         "paper": "Letter"
     }
-    assert "As it stands" in panel.head.value
+    assert "Idle state at" in panel.head.value
 
 
 def test_what_was_kept_and_the_mains_stand_in_the_record(panel):

@@ -54,9 +54,9 @@ def test_another_mains_moves_the_page_and_the_picture() -> None:
 
 def test_the_drawings_own_voltages_stand_only_beside_its_own_mains() -> None:
     panel = start("vetch")
-    assert "Against the drawing" in panel.idle.value
+    assert "Compared with the voltages" in panel.idle.value
     panel.set(mains_rms=123)
-    assert "Against the drawing" not in panel.idle.value
+    assert "Compared with the voltages" not in panel.idle.value
 
 
 def test_another_amp_by_list_and_a_file_beside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

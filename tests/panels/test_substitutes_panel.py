@@ -143,7 +143,7 @@ def test_every_candidate_stands_in_the_fold_while_it_is_open(panel: SubstitutesP
     panel.details.selected_index = None
 
 
-def test_without_an_answer_the_last_list_stands_in_grey(panel: SubstitutesPanel, monkeypatch) -> None:
+def test_without_an_answer_the_last_list_stands_in_gray(panel: SubstitutesPanel, monkeypatch) -> None:
     good = panel.result
 
     def gives_up(amp, part, **options):

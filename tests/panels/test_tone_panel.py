@@ -63,12 +63,12 @@ def test_a_control_that_moves_the_supply_has_it_solved_anew(name: str, control: 
     agrees(panel, {control: 0.1}, name)
 
 
-def test_the_grey_curves_are_those_of_the_control_that_moved(panel: TonePanel) -> None:
+def test_the_gray_curves_are_those_of_the_control_that_moved(panel: TonePanel) -> None:
     panel.control("R33.position").slider.value = 0.7
     wanted = control_family(load_amp("teasel"), {"R33": POSITIONS}, frequencies_hz=FAMILY_HZ)
     assert_allclose(panel.result.family.family_db, wanted.gain_db, atol=0.01)
     assert "treble" in panel.figure.view.words[0].get_text()
-    panel.set({"C7": "470p"})  # other parts: other grey curves
+    panel.set({"C7": "470p"})  # other parts: other gray curves
     changed = load_amp("teasel").changed({"C7": "470p"})
     wanted = control_family(changed, {"R33": POSITIONS}, frequencies_hz=FAMILY_HZ)
     assert_allclose(panel.result.family.family_db, wanted.gain_db, atol=0.01)
@@ -76,7 +76,7 @@ def test_the_grey_curves_are_those_of_the_control_that_moved(panel: TonePanel) -
     assert_allclose([each[:, 1] for each in drawn], wanted.gain_db, atol=0.01)
 
 
-def test_the_grey_curves_stay_while_their_control_is_turned(panel: TonePanel) -> None:
+def test_the_gray_curves_stay_while_their_control_is_turned(panel: TonePanel) -> None:
     panel.control("R33.position").slider.value = 0.7
     family = panel.result.family
     panel.control("R33.position").slider.value = 0.9
@@ -114,13 +114,13 @@ def test_an_unstable_amp_shows_no_response() -> None:
     assert np.isfinite(panel.figure.view.after.get_ydata()).all()
 
 
-def test_without_an_answer_the_last_curve_stands_in_grey(panel: TonePanel) -> None:
+def test_without_an_answer_the_last_curve_stands_in_gray(panel: TonePanel) -> None:
     good = panel.result
     with pytest.raises(ChangeError, match="loudspeaker"):
         panel.set({"LS1": "open"})
     assert panel.result is good
     assert panel.figure.view.after.get_color() == ink.FAINT
-    assert "No answer for this setting" in panel.notice.value
+    assert "No result for this setting" in panel.notice.value
     panel.buttons["undo"].click()
     assert panel.figure.view.after.get_color() == ink.IRON
     assert panel.notice.value == ""

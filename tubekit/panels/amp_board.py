@@ -1,7 +1,7 @@
 """A board about an amp: one question asked of it before and after the changes on trial.
 
 A panel states how an amp is answered, how the answer is drawn and written down, and which parts count;
-the board does the rest: the words beside the figure, the fold below them, grey where there is no answer.
+the board does the rest: the words beside the figure, the fold below them, gray where there is no answer.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ class AmpBoard(AmpPanel, Generic[R, S]):
         Raises
         ------
         ChangeError : a part or value that cannot be; nothing was changed.
-        SolveError : this setting has no answer; the last one stands, greyed.
+        SolveError : this setting has no answer; the last one stands, grayed.
         """
         self.change(changes, mains_rms)
         return self.result

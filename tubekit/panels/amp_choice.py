@@ -37,11 +37,11 @@ class AmpList:
     ) -> None:
         self._on_choice, self._quiet, self._first = on_choice, False, amp
         self.choice = widgets.Dropdown(
-            description=label, tooltip="The amp; amp files beside the notebook stand below the demo amps",
+            description=label, tooltip="Choose an amp; your own files in this folder are at the bottom",
             style={"description_width": width}, layout={"flex": "1 1 0", "width": "auto", "min_width": "0"},
         )  # fmt: skip
         self.again = widgets.Button(
-            description="↻", tooltip="Look for amp files again; an edited one is read anew"
+            description="↻", tooltip="Look again for amp files and reload edited ones"
         )
         self.again.add_class("tubekit-step")
         self.complaint = widgets.HTML(layout=widgets.Layout(width="auto", display="none"))

@@ -27,7 +27,7 @@ from tubekit.panels.keep import said_of
 
 HEADING_COLUMNS, HEADING_LABEL = "repeat(auto-fit, minmax(200px, 1fr))", "84px"
 FULL = widgets.Layout(width="100%")
-NOT_SOLVED = "<p>Once the check has nothing to say, <em>Solve it</em> gives the idle volts here.</p>"
+NOT_SOLVED = "<p>When there are no errors left, <em>Solve</em> shows the idle voltages here.</p>"
 
 
 class AmpForm(Entering, widgets.VBox):
@@ -67,7 +67,7 @@ class AmpForm(Entering, widgets.VBox):
         report = super().solve()
         if report is not None:
             self.answer.value = idle_html(report)
-            self.answer.remove_class("tubekit-grey")
+            self.answer.remove_class("tubekit-gray")
             self._draw(report)
         return report
 
@@ -109,46 +109,55 @@ class AmpForm(Entering, widgets.VBox):
         self.buttons["undo"].disabled = not self.history.can_undo
         self.buttons["redo"].disabled = not self.history.can_redo
         if self.solved_of is not None and self.solved_of is not draft:
-            self.answer.add_class("tubekit-grey")
+            self.answer.add_class("tubekit-gray")
             if self.schematic is not None:
-                self.schematic.grey_out()
+                self.schematic.gray_out()
 
     # ---- how it is made
 
     def _make_widgets(self) -> None:
         full = widgets.Layout(width="100%")
         self.buttons = layout.buttons(undo=self.undo, redo=self.redo, reset=self.reset)
-        self.solve_button = button("Solve it", "Work out the idle volts of what is entered", self.solve)
+        self.solve_button = button("Solve", "Calculate the idle voltages of this amp", self.solve)
         self.save_button = button(
-            "Save as amp file", "Write it beside the notebook; no file is written over", self.save
+            "Save as amp file", "Save the amp in the notebook's folder; no file is overwritten", self.save
         )
         self.go_on_button = button(
-            "Go on where I stopped", "Bring back what was entered before the notebook was closed", self.go_on
+            "Resume", "Restore what was entered before the notebook was closed", self.go_on
         )
         left = self.kept is not None and self.kept.is_there
         self.go_on_button.layout.display = "" if left else "none"
         self.said, self.complaint = widgets.HTML(), widgets.HTML(layout=full)
         self.answer = widgets.HTML(NOT_SOLVED, layout=full)
         self.start = widgets.Dropdown(
-            description="begin with", tooltip="What to begin with",
-            style={"description_width": HEADING_LABEL}, layout=widgets.Layout(width="auto", flex="0 1 420px"),
-        )  # fmt: skip
+            description="start from",
+            tooltip="Start from an empty form, a demo amp, or one of your amp files",
+            style={"description_width": HEADING_LABEL},
+            layout=widgets.Layout(width="auto", flex="0 1 420px"),
+        )
         self.short = widgets.Checkbox(
-            value=False, description="save only what differs from it", indent=False,
-            tooltip="The amp file then extends the amp it began with", layout=widgets.Layout(width="auto"),
-        )  # fmt: skip
+            value=False,
+            description="save only the differences",
+            indent=False,
+            tooltip="The amp file then refers to the amp you started from",
+            layout=widgets.Layout(width="auto"),
+        )
         self._fill_begin()
         self.heading = Boxes(
             HEADING, ("amp",), self.draft, self.put, columns=HEADING_COLUMNS, label=HEADING_LABEL
         )
         self.about = Boxes(ABOUT, ("amp",), self.draft, self.put, label=HEADING_LABEL)
-        self.about_fold = widgets.Accordion([self.about.box], titles=("Who made it",), selected_index=None)
+        self.about_fold = widgets.Accordion(
+            [self.about.box], titles=("Maker and history",), selected_index=None
+        )
         self.kinds = layout.described(
-            widgets.Dropdown, "kind", options=list(KINDS), tooltip="Kind of part to add"
+            widgets.Dropdown, "kind", options=list(KINDS), tooltip="Choose the kind of part to add"
         )
         self.kinds.layout.flex = "1 1 auto"
         titles = [(one.title, one.name) for one in stages.stages()]
-        self.stages = layout.described(widgets.Dropdown, "stage", options=titles, tooltip="A ready stage")
+        self.stages = layout.described(
+            widgets.Dropdown, "stage", options=titles, tooltip="Choose a ready-made stage"
+        )
         self.stage_words, self.ports_place = widgets.HTML(layout=full), widgets.VBox([])
         self.stages.observe(lambda _: self._show_ports(), "value")
 
@@ -159,7 +168,7 @@ class AmpForm(Entering, widgets.VBox):
 
     def _arranged(self) -> list[widgets.Widget]:
         tools = layout.tools(self.buttons, self.solve_button, self.save_button, self.go_on_button, self.said)
-        begin = button("Begin", "Take this up; Undo brings back what was there", self._begin)
+        begin = button("Start", "Start from this; Undo restores what was there", self._begin)
         across = widgets.Layout(flex_flow="row wrap", width="100%")
         row = widgets.HBox([self.start, begin, self.short], layout=across)
         head = widgets.HBox(
@@ -174,15 +183,15 @@ class AmpForm(Entering, widgets.VBox):
 
     def _left(self) -> widgets.VBox:
         add = button("Add", "Add a part of this kind", lambda: self.add(self.kinds.value))
-        put = button("Put the stage in", "Add its parts; each can be changed afterwards", self._put_stage)
-        stage = widgets.VBox([self.stages, self.stage_words, self.ports_place, put])
-        self.stage_fold = widgets.Accordion(
-            [stage], titles=("Several parts at once: a ready stage",), selected_index=None
+        put = button(
+            "Insert stage", "Add the parts of this stage; change them afterwards as needed", self._put_stage
         )
+        stage = widgets.VBox([self.stages, self.stage_words, self.ports_place, put])
+        self.stage_fold = widgets.Accordion([stage], titles=("Add a ready-made stage",), selected_index=None)
         self.part_buttons = widgets.HBox(
             [
-                button("Another like it", "One more of the same kind and value", self.another),
-                button("Remove", "Take this part out; Undo brings it back", self.remove),
+                button("Duplicate", "Add another part of the same kind and value", self.another),
+                button("Remove", "Remove this part; Undo restores it", self.remove),
             ]
         )
         rows = [widgets.HBox([self.kinds, add]), self.stage_fold, self.editor.box, self.part_buttons]
@@ -191,13 +200,13 @@ class AmpForm(Entering, widgets.VBox):
 
     def _right(self) -> widgets.VBox:
         wide = widgets.Layout(flex="1 1 440px", min_width="380px")
-        return widgets.VBox([layout.rule("Parts so far"), self.list.box], layout=wide)
+        return widgets.VBox([layout.rule("Parts list"), self.list.box], layout=wide)
 
     def _begin(self) -> None:
         try:
             self.begin(self.start.value)
         except TubekitError as error:
-            self.complain(f"What was entered stays: {error}")
+            self.complain(f"Your entries are unchanged: {error}")
 
     def _put_stage(self) -> None:
         ports: dict[str, Any] = {
@@ -215,7 +224,7 @@ class AmpForm(Entering, widgets.VBox):
                 found, ("ports",), likely, lambda *_: None, columns="minmax(0, 1fr)", label="250px"
             )
             self.ports_place.children = [self.ports.box]
-            self.stage_words.value = f"<p class='tubekit-role'>{html.escape(one.words)}. Joined to:</p>"
+            self.stage_words.value = f"<p class='tubekit-role'>{html.escape(one.words)}. Connected to:</p>"
         self.ports.show(likely)
         for box in self.ports.widgets.values():
             box.options = self.draft.nodes

@@ -83,7 +83,7 @@ class AmpPanel(OverTrial, widgets.VBox):
 
     @abstractmethod
     def told(self) -> list[widgets.Widget]:
-        """The words beside the figure; they are greyed where there is no answer."""
+        """The words beside the figure; they are grayed where there is no answer."""
 
     @abstractmethod
     def listed(self, amp: Amp) -> Iterable[Part]:
@@ -129,7 +129,7 @@ class AmpPanel(OverTrial, widgets.VBox):
         Raises
         ------
         ChangeError : a part or value that cannot be; nothing was changed.
-        SolveError : this setting has no answer; the last one stands, greyed.
+        SolveError : this setting has no answer; the last one stands, grayed.
         """
         plan = self.trial.plan
         for key, value in (changes or {}).items():
@@ -201,9 +201,9 @@ class AmpPanel(OverTrial, widgets.VBox):
             self.later(self._write)
         else:
             self.later.forget()
-            self.figure.grey_out()
+            self.figure.gray_out()
             for each in self.told():
-                each.add_class("tubekit-grey")
+                each.add_class("tubekit-gray")
             self.notice.value = layout.no_answer(self.stale)
             if beside is not None:
                 beside.complain(self.stale)
@@ -214,7 +214,7 @@ class AmpPanel(OverTrial, widgets.VBox):
         self.write()
         self.amp_list.warn(self.trial.after, solved=True)
         for each in self.told():
-            each.remove_class("tubekit-grey")
+            each.remove_class("tubekit-gray")
 
     def _offer_parts(self) -> None:
         """The list of parts with what stands in each before the change; again only after a 'keep'."""
@@ -241,7 +241,7 @@ class AmpPanel(OverTrial, widgets.VBox):
             widgets.VBox([self.amp_list.box, self.knobs_place]),
             widgets.VBox([self.parts, self.place.box]),
             self.mains_place,
-            widgets.VBox([layout.rule("Changes on trial"), self.chips.box]),
+            widgets.VBox([layout.rule("Changes being tried"), self.chips.box]),
         ]
         for row in rows[1:]:
             row.add_class("tubekit-group")

@@ -21,7 +21,7 @@ class Answer:
         self.verdict, self.measure = widgets.HTML(layout=full), widgets.HTML(layout=full)
         self.readings = widgets.HTML(layout=full)
         self.details = widgets.Accordion(
-            [self.readings], titles=("All readings, before and after",), selected_index=None
+            [self.readings], titles=("All voltages and currents, before and after",), selected_index=None
         )
         self.details.observe(lambda _: self._open(), "selected_index")
         self.widgets = (self.verdict, self.measure, self.details)

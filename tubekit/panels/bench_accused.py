@@ -17,8 +17,8 @@ from tubekit.panels.bench_check import Checked
 from tubekit.panels.bench_sheet import Row
 from tubekit.panels.bench_words import next_html, suspects_html, worth_taking
 
-ASKED = "Which part is it?"
-WAITS = "Holds every single fault of this amp against the readings: some seconds, then at once."
+ASKED = "Find the bad part"
+WAITS = "Compare the readings with every single fault of this amp; the first time takes a few seconds"
 
 
 class AccusedBox:
@@ -34,7 +34,7 @@ class AccusedBox:
         self.button.add_class("tubekit-ask")
         self.progress = widgets.IntProgress(
             min=0, max=1, layout={"width": "100%", "display": "none"}, bar_style="",
-            tooltip="How many of the faults are solved",
+            tooltip="How many faults have been calculated",
         )  # fmt: skip
         self.said = widgets.HTML(layout={"width": "100%"})
         self.told, self.next = widgets.HTML(layout={"width": "100%"}), widgets.HTML(layout={"width": "100%"})
@@ -45,7 +45,7 @@ class AccusedBox:
         self.button.on_click(lambda _: self.ask())
 
     def follow(self, checked: Checked) -> None:
-        """Another list: answered at once where that can be, otherwise the old answer is greyed."""
+        """Another list: answered at once where that can be, otherwise the old answer is grayed."""
         self.aside.stop()
         self.progress.layout.display = "none"
         self._checked = checked
@@ -53,12 +53,12 @@ class AccusedBox:
         self.button.disabled = few > 0
         if few > 0:
             self._nothing(
-                f"{few} more {'reading' if few == 1 else 'readings'}, and it can be asked which part it is."
+                f"{few} more {'reading' if few == 1 else 'readings'}, are needed before a part can be named."
             )
         elif self.accused.ready(checked):
             self.now()
         elif self.found is not None:
-            self._nothing("The amp, its mains or the meter are other ones now: ask again.", keep=True)
+            self._nothing("The amp, line voltage or meter has changed. Press the button again.", keep=True)
         else:
             self._nothing(WAITS)
 
@@ -72,7 +72,7 @@ class AccusedBox:
         if checked is None:
             return
         self.progress.value, self.progress.layout.display, self.button.disabled = 0, "", True
-        self.said.value = "<p>Solving every single fault …</p>"
+        self.said.value = "<p>Calculating every single fault …</p>"
         self.aside(
             lambda progress: self.accused.of(checked, progress), self._answered, self._failed, self._stepped
         )
@@ -106,7 +106,7 @@ class AccusedBox:
         self.next.value = next_html(found.following)
         self.adds.children = [self._add(n.probe) for n in worth_taking(found.following)]
         for each in (self.told, self.next):
-            each.remove_class("tubekit-grey")
+            each.remove_class("tubekit-gray")
 
     def _add(self, probe: Probe) -> widgets.Button:
         row = row_of(probe)
@@ -122,7 +122,7 @@ class AccusedBox:
         self.adds.children = ()
         for each in (self.told, self.next):
             if keep:
-                each.add_class("tubekit-grey")
+                each.add_class("tubekit-gray")
             else:
                 each.value = ""
 

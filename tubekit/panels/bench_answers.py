@@ -112,6 +112,6 @@ def tells_nothing(amp: Amp, found: Suspects) -> str:
         return ""
     count, whole = len(found.unseen), len(found.book.faults)
     return (
-        f"{count} of the {whole} single faults that {amp.title} can have would not show in these readings"
-        f" ({np.round(100 * count / whole):.0f} %)."
+        f"{count} of the {whole} possible single faults of {amp.title} would not show in these readings "
+        f"({np.round(100 * count / whole):.0f} %)."
     )

@@ -88,9 +88,9 @@ def _said(error: InputError, given: Sequence[tuple[Owner, Mapping[str, str]]]) -
     problem, fix = error.problem, error.fix
     if error.code == TWICE:
         first = given[error.lines[0] - 1][1]
-        problem, fix = f"{error.word} is in the list already ({first['value']})", "Keep the one you trust"
+        problem, fix = f"{error.word} is already in the list ({first['value']})", "Keep the reading you trust"
     elif error.code == NO_TONE:
-        problem, fix = "a signal needs a test tone", "Choose the input it goes in at, under Test tone"
+        problem, fix = "a signal needs a test tone", "Choose its input jack under Test tone"
     near = f"Near: {', '.join(error.near)}" if error.near else ""
     problem = problem[:1].upper() + problem[1:]
     return " ".join(f"{part.rstrip('.')}." for part in (problem, fix, near) if part).replace("?.", "?")
@@ -114,7 +114,7 @@ def _places(
         if probe is None:
             continue
         if not row.value.strip() and probe in found.values():
-            wrong[k] = f"{probe} is in the list already."
+            wrong[k] = f"{probe} is already in the list."
         elif k not in complaints:
             found[k] = probe
     return found, wrong

@@ -45,14 +45,16 @@ class ListChoice(Complaining):
         self._quiet, self._options = False, options
         self.choice = widgets.Dropdown(
             description="list", style={"description_width": "60px"}, layout=THIRD,
-            tooltip="Lists of readings beside the notebook, or an empty one",
+            tooltip="Choose a list of readings from this folder, or an empty one",
         )  # fmt: skip
-        self.again = widgets.Button(description="↻", tooltip="Look for lists of readings again")
+        self.again = widgets.Button(description="↻", tooltip="Look again for lists of readings")
         self.again.add_class("tubekit-step")
         self.upload = widgets.FileUpload(
-            accept=".csv", description="Open", tooltip="Open a list of readings (CSV) from this machine",
+            accept=".csv",
+            description="Open",
+            tooltip="Open a list of readings (CSV file) from this computer",
             layout={"width": "96px", "flex": "0 0 96px"},
-        )  # fmt: skip
+        )
         self.upload.add_class("tubekit-open-file")
         super().__init__(widgets.HBox([self.choice, self.again, self.upload], layout=AUTO))
         self.look_again()
@@ -123,10 +125,13 @@ def meter_setting(on_field: Callable[[str, str], None]) -> Setting:
     return Setting(
         {
             "mains": _text(
-                "mains", 44, "not read", "Mains while the rest was read, as 121 V; empty: not read"
+                "mains",
+                44,
+                "not measured",
+                "Line voltage while you took the readings, e.g. 121 V; leave empty if not measured",
             ),
-            "accuracy": _text("meter", 40, "1 %", "Accuracy of the meter, as 1 %"),
-            "input_resistance": _text("loads", 38, "10M", "Input resistance of the meter, as 10M or 200k"),
+            "accuracy": _text("meter", 40, "1 %", "Meter accuracy, e.g. 1 %"),
+            "input_resistance": _text("loads", 38, "10M", "Meter input resistance, e.g. 10M or 200k"),
         },
         on_field,
     )
@@ -135,8 +140,8 @@ def meter_setting(on_field: Callable[[str, str], None]) -> Setting:
 def age_setting(on_field: Callable[[str, str], None]) -> Setting:
     """How far good parts of this amp's age may lie apart."""
     ages = widgets.Dropdown(
-        options=AGES, description="held to", style={"description_width": "60px"}, layout=THIRD,
-        tooltip="Old parts have drifted and dried; bands are wider for them",
+        options=AGES, description="compare", style={"description_width": "60px"}, layout=THIRD,
+        tooltip="Compare with new or old parts; normal ranges are wider for old parts",
     )  # fmt: skip
     return Setting({"age": ages}, on_field)
 
@@ -145,13 +150,13 @@ def tone_setting(on_field: Callable[[str, str], None]) -> Setting:
     """The test tone: where it goes in, its level and frequency."""
     jack = widgets.Dropdown(
         options=[("no tone", "")], description="tone", style={"description_width": "40px"}, layout=THIRD,
-        tooltip="Input the test tone goes in at",
+        tooltip="Choose the input jack for the test tone",
     )  # fmt: skip
     return Setting(
         {
             "jack": jack,
-            "level": _text("level", 38, "20 mV", "Level of the tone, effective value, as 20 mV"),
-            "frequency": _text("at", 20, "1 kHz", "Frequency of the tone, as 1 kHz"),
+            "level": _text("level", 38, "20 mV", "Test tone level (RMS), e.g. 20 mV"),
+            "frequency": _text("at", 20, "1 kHz", "Test tone frequency, e.g. 1 kHz"),
         },
         on_field,
     )

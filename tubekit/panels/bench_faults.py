@@ -26,11 +26,14 @@ class FaultChooser:
     def __init__(self, on_choice: Callable[[], None]) -> None:
         grow = {"flex": "1 1 200px", "width": "auto", "min_width": "0"}
         self.part = widgets.Dropdown(
-            description="part", style={"description_width": "36px"}, layout=grow, tooltip="The part at fault",
-        )  # fmt: skip
+            description="part",
+            style={"description_width": "36px"},
+            layout=grow,
+            tooltip="Choose the faulty part",
+        )
         self.mode = widgets.Dropdown(
             description="fault", style={"description_width": "36px"}, layout=grow,
-            tooltip="What is wrong with it",
+            tooltip="Choose its fault",
         )  # fmt: skip
         row = widgets.HBox([self.part, self.mode], layout={"width": "auto", "flex_flow": "row wrap"})
         self.told = widgets.HTML(layout={"width": "100%"})

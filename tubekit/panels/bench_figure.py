@@ -38,7 +38,7 @@ class BandsFigure:
             self.view.show(rows)
             self.picture.refresh()
 
-    def grey_out(self) -> None:
+    def gray_out(self) -> None:
         """The marks are those of an earlier list."""
         if self.view is not None:
             self.view.fade(True)

@@ -19,13 +19,14 @@ class SaveLine:
     def __init__(self, save: Callable[[str], Path], done: Callable[[], None]) -> None:
         self._save, self._done = save, done
         self.name = widgets.Text(
-            tooltip="Name of the file to save the list in",
+            tooltip="File name for the list",
             layout={"width": "auto", "flex": "1 1 0", "min_width": "0"},
         )
         self.button = widgets.Button(
-            description="Save as CSV", tooltip="Save the list beside the notebook; no file is written over",
+            description="Save as CSV",
+            tooltip="Save the list in the notebook's folder; no file is overwritten",
             layout={"width": "auto", "flex": "0 0 auto"},
-        )  # fmt: skip
+        )
         self.said = widgets.HTML(layout={"width": "100%"})
         row = widgets.HBox([self.name, self.button], layout={"width": "auto"})
         self.box = widgets.VBox([row, self.said], layout={"width": "auto"})
@@ -45,7 +46,7 @@ class SaveLine:
         try:
             path = self._save(self.name.value)
         except TubekitError as error:
-            words = html.escape(f"Nothing was written: {error}")
+            words = html.escape(f"Nothing was saved: {error}")
             self.said.value = f'<p class="tubekit-complaint" role="alert">{words}</p>'
             return
         self.said.value = said_of(path, path.read_bytes())

@@ -95,7 +95,7 @@ class BenchPanel(widgets.VBox):
             if (row.place, row.quantity) == (wanted, quantity):
                 return k
         near = near_matches(wanted, [row.place for row in self.sheet.rows])
-        raise ChangeError(f"no {quantity} is listed there", part=place, near=near)
+        raise ChangeError(f"there is no {quantity} reading", part=place, near=near)
 
     def put(self, place: str, value: str, quantity: str = "DC volts", **fields: str) -> Checked:
         """Write a value beside a place; the row is added where there is none."""
@@ -185,16 +185,16 @@ class BenchPanel(widgets.VBox):
             self.aside.stop()
             self._judge()
             return
-        self._grey(True)
+        self._gray(True)
         checked = self.checked
-        self.notice.value = "<p>Working out what good amps show …</p>"
+        self.notice.value = "<p>Calculating normal ranges …</p>"
         self.aside(lambda progress: self.bands.of(checked, progress), lambda _: self._judge(), self._failed)
 
     def _judge(self) -> None:
         """Verdicts, figure, words."""
         self.judgement = self.bands.verdicts(self.checked)
         self.notice.value = ""
-        self._grey(False)
+        self._gray(False)
         self.foretold = self.faults.answer(self.checked)
         self._draw()
         self._words()
@@ -202,7 +202,7 @@ class BenchPanel(widgets.VBox):
 
     def _failed(self, error: TubekitError) -> None:
         self.notice.value = layout.no_answer(str(error))
-        self.figure.grey_out()
+        self.figure.gray_out()
 
     def _draw(self) -> None:
         rows = band_rows(self.checked, self.bands.of(self.checked), self.judgement, self.foretold)
@@ -228,12 +228,12 @@ class BenchPanel(widgets.VBox):
         self.buttons["undo"].disabled = not self.history.can_undo
         self.buttons["redo"].disabled = not self.history.can_redo
 
-    def _grey(self, is_grey: bool) -> None:
-        self.lines.grey(is_grey)
+    def _gray(self, is_gray: bool) -> None:
+        self.lines.gray(is_gray)
         for each in (self.told, self.accused.told, self.accused.next, self.faults.told):
-            (each.add_class if is_grey else each.remove_class)("tubekit-grey")
-        if is_grey:
-            self.figure.grey_out()
+            (each.add_class if is_gray else each.remove_class)("tubekit-gray")
+        if is_gray:
+            self.figure.gray_out()
 
     # ---- from the widgets
 
@@ -325,7 +325,7 @@ class BenchPanel(widgets.VBox):
             self.amp_list.box, self.lists.box, self.meter.box, self.tone.box, layout.rule("Readings"),
             widgets.HTML(caution_html(BEFORE)), self.lines.box, self.add, self.age.box, self.saving.box,
         ]  # fmt: skip
-        seen = [self.figure.frame, layout.rule("What would this fault show?"), self.faults.box]
+        seen = [self.figure.frame, layout.rule("Try a fault: what would the meter read?"), self.faults.box]
         told = [self.notice, self.told, self.accused.box]
         return three_columns(listed, seen, told, self.buttons, self.copies.said, wide=(352, 560))
 

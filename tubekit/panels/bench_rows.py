@@ -22,7 +22,7 @@ SHORT = {
 }  # fmt: skip
 MARKS = {
     "wrong": "✗ WRONG", "on the high side": "▲ high", "on the low side": "▼ low", "fine": "✓ fine",
-    METER: "✓ in meter",
+    METER: "✓ within meter error",
 }  # fmt: skip
 
 
@@ -53,13 +53,13 @@ class Line:
         """The row as it stands."""
         self._quiet = True
         short = SHORT.get(row.quantity, row.quantity)
-        words = f"{row.place or 'where?'}  {short}".strip()
+        words = f"{row.place or 'point?'}  {short}".strip()
         self.button.description = words
-        self.button.tooltip = f"{row.quantity} at {row.place or '…'}: change place, meter or note"
+        self.button.tooltip = f"{row.quantity} at {row.place or '…'}: edit point, meter or note"
         self.button.button_style = ""
         (self.button.add_class if is_open else self.button.remove_class)("tubekit-open")
         self.entry.value = row.value
-        self.entry.tooltip = f"{row.quantity} at {row.place or '…'}, as the meter shows it"
+        self.entry.tooltip = f"{row.quantity} at {row.place or '…'}, as shown on the meter"
         self._quiet = False
 
     def say(self, word: str, complaint: str, note: str) -> None:
@@ -85,15 +85,19 @@ class Details:
         style = {"description_width": "70px"}
         self.where = widgets.Combobox(
             description="place", placeholder="type to search: p1a, V3 …", ensure_option=False,
-            continuous_update=False, style=style, layout=AUTO, tooltip="Where the meter was put",
+            continuous_update=False, style=style, layout=AUTO, tooltip="Choose the test point",
         )  # fmt: skip
         self.quantity = widgets.Dropdown(
-            options=QUANTITY_WORDS, description="quantity", style=style, layout=AUTO, tooltip="What was read",
-        )  # fmt: skip
+            options=QUANTITY_WORDS,
+            description="quantity",
+            style=style,
+            layout=AUTO,
+            tooltip="Choose what you measured",
+        )
         texts = {
-            "accuracy": ("within", "as the meter above", "Accuracy of the meter for this reading, as 2 %"),
-            "input_resistance": ("loads by", "as the meter above", "Input resistance of the meter, as 200k"),
-            "note": ("note", "in your words", "A note"),
+            "accuracy": ("within", "same as above", "Meter accuracy for this reading, e.g. 2 %"),
+            "input_resistance": ("meter R", "same as above", "Meter input resistance, e.g. 200k"),
+            "note": ("note", "your note", "A note"),
         }
         self.texts = {
             key: widgets.Text(
@@ -103,8 +107,10 @@ class Details:
             for key, (words, hint, tip) in texts.items()
         }  # fmt: skip
         grow = {"width": "auto", "flex": "1 1 90px"}
-        self.remove = widgets.Button(description="Remove", tooltip="Take this reading out", layout=grow)
-        self.close = widgets.Button(description="Close", tooltip="Close this reading", layout=grow)
+        self.remove = widgets.Button(description="Remove", tooltip="Remove this reading", layout=grow)
+        self.close = widgets.Button(
+            description="Close", tooltip="Close the details of this reading", layout=grow
+        )
         buttons = widgets.HBox([self.remove, self.close], layout=AUTO)
         self.box = widgets.VBox([self.where, self.quantity, *self.texts.values(), buttons], layout=AUTO)
         self.box.add_class("tubekit-details")
@@ -163,7 +169,7 @@ class Lines:
             self.details.put(opened, sheet.rows[opened])
         left = len(sheet.rows) - count
         self.more.value = (
-            f"<p>{left} more rows are in the list; they are judged, not shown.</p>" if left else ""
+            f"<p>{left} more rows are in the list. They are checked but not shown here.</p>" if left else ""
         )
         if (count, opened) != self._stands:
             self._stands = count, opened
@@ -177,10 +183,10 @@ class Lines:
         for k, line in enumerate(self.lines):
             line.say(words.get(k, ""), complaints.get(k, ""), notes.get(k, ""))
 
-    def grey(self, is_grey: bool) -> None:
+    def gray(self, is_gray: bool) -> None:
         """The verdicts belong to an earlier state of the list."""
         for line in self.lines:
-            (line.word.add_class if is_grey else line.word.remove_class)("tubekit-grey")
+            (line.word.add_class if is_gray else line.word.remove_class)("tubekit-gray")
 
 
 def offered(options: Sequence[str], details: Details) -> None:

@@ -18,7 +18,7 @@ from tubekit.decisions.probe import QUANTITIES
 from tubekit.errors import ReadingError, TubekitError
 
 EMPTY, USUAL = "empty", "usual"
-WORDS = {EMPTY: "an empty table", USUAL: "the usual places, to fill in"}
+WORDS = {EMPTY: "an empty table", USUAL: "the usual test points, to fill in"}
 ACCURACY, OHMS = "1 %", "10M"
 FOLDER, USUAL_COUNT = "readings", 16
 AMP_NAMED = re.compile(r"^#\s*amp:\s*(\S+)", re.MULTILINE)
@@ -169,7 +169,7 @@ def as_csv(sheet: Sheet, amp: Amp) -> str:
     >>> print(as_csv(Sheet((Row("k34", value="18.4 V"), Row("p3")), mains="121 V"), load_amp("teasel")))
     # Readings of Ottermere Teasel
     # amp: teasel
-    # still to be read: p3, DC volts
+    # still to measure: p3, DC volts
     place,quantity,value,accuracy,input_resistance,note
     mains,AC volts,121 V,,,
     k34,DC volts,18.4 V,1 %,10M,
@@ -180,7 +180,7 @@ def as_csv(sheet: Sheet, amp: Amp) -> str:
     file.write(f"# Readings of {amp.title}\n# amp: {amp.name}\n")
     for row in sheet.rows:
         if row.place and not row.value.strip():
-            file.write(f"# still to be read: {row.place}, {row.quantity}\n")
+            file.write(f"# still to measure: {row.place}, {row.quantity}\n")
     writer.writeheader()
     writer.writerows(cells for _, cells in records(sheet))
     return file.getvalue()

@@ -14,12 +14,13 @@ from tubekit.panels.answer import tables_html
 from tubekit.text import caution_html
 
 BEFORE = (
-    "Power on: one hand, insulated probes, ground lead clipped on first. Ohms: plug out, filters discharged "
-    "and measured."
+    "Power on: use one hand and insulated probes, and clip the ground lead on first. Measuring ohms: "
+    "unplug, discharge the filter caps through a resistor, and check with a meter."
 )
 TAKING = (
-    "Taking a reading with the power on: one hand, insulated probes, the meter's lead clipped to ground "
-    "first, nothing moved inside. For resistance: plug out, filters discharged and measured."
+    "To measure with the power on: clip the meter's ground lead on first, use one hand and insulated "
+    "probes, and move nothing inside the amp. To measure resistance: unplug, discharge the filter caps "
+    "through a resistor, and check with a meter."
 )
 """Common practice of the trade, no source; what local codes and licensed practice ask for comes first."""
 WORST_FIRST = ("wrong", "on the high side", "on the low side")
@@ -32,17 +33,17 @@ GRAVE = ("too hot", "not matched")
 def verdicts_html(found: Judgement | None, complaints: int) -> str:
     """How many are fine, and what is not, the gravest first."""
     if found is None or not found.verdicts:
-        head = "Nothing read yet: the bars show what good amps would show. Type what the meter says."
+        head = "No readings yet. The bars show the normal ranges. Type in your meter readings."
         return _section(_headline(head))
     lines = [
-        _finding(SAYS[word], f"{v.reading.probe}: {v.reading.said()}, where good amps show "
-                 f"{v.reading.probe.said(v.low)} to {v.reading.probe.said(v.high)}")
+        _finding(SAYS[word], f"{v.reading.probe}: {v.reading.said()}; normal range "
+                             f"{v.reading.probe.said(v.low)} to {v.reading.probe.said(v.high)}")
         for word in WORST_FIRST for v in found.verdicts if v.word == word
     ]  # fmt: skip
     lines += [_finding(_grave(p.verdict), f"{p.text}; {p.rule.partition(' [')[0]}") for p in found.power]
     lines += [_finding("part", d.sentence()) for d in found.drifts]
     left = (
-        f" {complaints} {'row is' if complaints == 1 else 'rows are'} not used: see beside."
+        f" {complaints} {'row is' if complaints == 1 else 'rows are'} not used: see the list."
         if complaints
         else ""
     )
@@ -56,25 +57,28 @@ def _grave(verdict: str) -> str:
 def suspects_html(found: Suspects) -> str:
     """Who is accused, or that nobody is; what cannot be told apart; two at once where one is not enough."""
     if not found.accuses:
-        nobody = "No part is accused."
+        nobody = "No part is suspected."
         edge = (
-            " They lie at the edge of what good amps show: read the worst of them again, then more."
+            " They are close to the limits: repeat the worst reading, then take more."
             if found.healthy < DOUBT_BELOW else ""
         )  # fmt: skip
-        head = f"{nobody} These {len(found.readings.readings)} readings are those of a good amp.{edge}"
+        head = f"{nobody} These {len(found.readings.readings)} readings are normal.{edge}"
         return _section(_headline(head))
     lines = [_finding(f"{k}.", _suspect(s)) for k, s in enumerate(found.suspects, 1)]
     pairs = ""
     if found.pairs and found.best_fit < EXPLAINED:
         two = [_finding("two", p.words) for p in found.pairs[:3]]
-        pairs = f"<p>No single fault explains the readings. Two at once that come nearest:</p>{_list(two)}"
-    nothing = f"<p>That nothing is wrong: {percent(found.healthy)}. Chances count single faults only.</p>"
+        pairs = f"<p>No single fault explains the readings. The closest pairs of faults:</p>{_list(two)}"
+    nothing = (
+        f"<p>Probability that no part is bad: {percent(found.healthy)}. Only single faults are "
+        "considered.</p>"
+    )
     return _section(_headline(found.headline()) + _list(lines) + pairs + nothing)
 
 
 def _suspect(one: Suspect) -> str:
-    severity = f", as if {one.severity}" if one.severity else ""
-    alike = f". Not to be told from {', '.join(one.alike)}" if one.alike else ""
+    severity = f", {one.severity}" if one.severity else ""
+    alike = f". Looks the same as {', '.join(one.alike)}" if one.alike else ""
     return f"{one.words}{severity}: {percent(one.chance)}{alike}"
 
 
@@ -98,7 +102,7 @@ def worth_taking(following: Iterable[NextReading]) -> list[NextReading]:
 def _why(one: NextReading) -> str:
     told = "; ".join(f"{words}: {one.probe.said(value)}" for words, value in one.foretold)
     cost = "power off" if one.probe.quantity == "ohms" else "power on"
-    return f"{one.probe} ({cost}). There they differ most for the effort: {told}."
+    return f"{one.probe} ({cost}). Expected: {told}."
 
 
 def foretold_html(found: Foretold) -> str:

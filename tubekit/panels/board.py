@@ -1,7 +1,7 @@
 """A board: knobs, a figure and numbers; one question asked anew at every move.
 
 A panel states its knobs, how a setting is solved, how the answer is drawn and written down; the
-board does the rest: undo, redo, 'keep as before', complaints beside the knob, grey where there is
+board does the rest: undo, redo, 'keep as before', complaints beside the knob, gray where there is
 no answer.
 """
 
@@ -116,7 +116,7 @@ class Board(widgets.VBox, Generic[R]):
 
         Raises
         ------
-        ChangeError : no such knob. TubekitError : this setting has no answer; the last one stands, greyed.
+        ChangeError : no such knob. TubekitError : this setting has no answer; the last one stands, grayed.
         """
         settings: Settings = self.settings
         for key, value in values.items():
@@ -159,7 +159,9 @@ class Board(widgets.VBox, Generic[R]):
         seen = [knob for knob in self.knobs.values() if knob.label and knob.box.layout.display != "none"]
         lines = [f"{knob.label}: {knob.said(self.settings[knob.key])}" for knob in seen]
         tables = [table.text() for table in self.tables(self.result, self.before)]
-        stale = [f"No answer for this setting; the numbers are those of an earlier one. {self.stale}"]
+        stale = [
+            (f"No result for this setting. The numbers are from the last setting that worked. {self.stale}")
+        ]
         return "\n\n".join(["\n".join(lines), *(stale if self.stale else []), *tables]) + "\n"
 
     # ---- the one way in and the one way out
@@ -187,7 +189,7 @@ class Board(widgets.VBox, Generic[R]):
             self._in_step()
         else:
             self._in_step()
-            self._grey_out(knob)
+            self._gray_out(knob)
         return error
 
     def _show(self) -> None:
@@ -197,12 +199,12 @@ class Board(widgets.VBox, Generic[R]):
 
     def _write(self) -> None:
         self.numbers.value = f'<section class="tubekit">{self.say(self.result, self.before)}</section>'
-        self.numbers.remove_class("tubekit-grey")
+        self.numbers.remove_class("tubekit-gray")
 
-    def _grey_out(self, knob: Knob | None) -> None:
+    def _gray_out(self, knob: Knob | None) -> None:
         self.later.forget()
-        self.figure.grey_out()
-        self.numbers.add_class("tubekit-grey")
+        self.figure.gray_out()
+        self.numbers.add_class("tubekit-gray")
         self.notice.value = layout.no_answer(self.stale)
         if knob is not None:
             knob.complain(self.stale)

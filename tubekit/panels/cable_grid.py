@@ -1,4 +1,4 @@
-"""Pins against pins as cells to touch: not tried, beep, silent; what the drawing expects stands behind."""
+"""Pins against pins as cells to touch: not tested, beep, silent; what the drawing expects stands behind."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ SIGNS = {
     ("silent", True): "– !",
 }  # fmt: skip
 KEY = (
-    "○ should beep, not tried · ● beeps · – silent · ! not as drawn. Touch a cell: beep, then silent, then "
-    "not tried."
+    "○ should beep, not tested · ● beeps · – silent · ! not as drawn. Click a cell for beep, again for "
+    "silent, again for not tested."
 )
 
 
@@ -28,7 +28,7 @@ class Grid:
         self._on_touch, self._quiet = on_touch, False
         self.choice = widgets.Dropdown(
             description="pins of", style={"description_width": "60px"}, layout={"width": "auto"},
-            tooltip="Which pins are tried against which",
+            tooltip="Choose which pins to test against each other",
         )  # fmt: skip
         self.frame = widgets.VBox([], layout={"width": "auto"})
         self.key = widgets.HTML(f"<p>{KEY}</p>", layout={"width": "auto"})
@@ -83,7 +83,7 @@ class Grid:
             (button.add_class if pair == last else button.remove_class)("tubekit-last")
             one, two = sorted(pair)
             by = f", {self._by[pair]}" if due else ""
-            state = said or "not tried"
+            state = said or "not tested"
             button.tooltip = f"{one} to {two}{by}: {state}; should {'beep' if due else 'stay silent'}"
 
 

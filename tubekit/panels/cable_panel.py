@@ -85,7 +85,7 @@ class CablePanel(widgets.VBox):
         return self.report
 
     def rest(self) -> None:
-        """Take every pair that was not tried as the drawing has it."""
+        """Mark all untested pairs as correct."""
         self.ask(rest_as_drawn(self.amp, self.tried))
 
     def undo(self) -> None:
@@ -241,12 +241,12 @@ class CablePanel(widgets.VBox):
     def _slips(self) -> None:
         style = {"description_width": "60px"}
         self.slips = widgets.Dropdown(
-            options=[("no slip", NO_SLIP), *((words, words) for words in SLIPS)], description="solder",
+            options=[("no error", NO_SLIP), *((words, words) for words in SLIPS)], description="solder",
             style=style, layout={"flex": "2 1 0", "width": "auto", "min_width": "0"},
-            tooltip="A slip of whoever soldered it, to see what a meter would find",
+            tooltip="Try a wiring error and see what the meter would find",
         )  # fmt: skip
         self.first, self.second = (
-            widgets.Dropdown(options=("",), layout=GROW, tooltip=f"The {word} pin of the slip")
+            widgets.Dropdown(options=("",), layout=GROW, tooltip=f"The {word} pin of the wiring error")
             for word in ("first", "second")
         )
         self.slip_box = Complaining(widgets.HBox([self.slips, self.first, self.second], layout=AUTO))
@@ -255,14 +255,18 @@ class CablePanel(widgets.VBox):
 
     def _ohms(self) -> None:
         self.ohms = widgets.Text(
-            description="ohms", placeholder="instead of a beep: 0.3, open", continuous_update=False,
-            layout=AUTO, style={"description_width": "130px"}, tooltip="Ohms between the pins touched last",
-        )  # fmt: skip
+            description="ohms",
+            placeholder="ohms instead of a beep: 0.3, open",
+            continuous_update=False,
+            layout=AUTO,
+            style={"description_width": "130px"},
+            tooltip="Ohms between the two pins you clicked last",
+        )
         self.ohms_box = Complaining(self.ohms)
         self.ohms.observe(lambda change: self._ohms_typed(change["new"]), "value")
         self.rests = widgets.Button(
             description="Rest OK", layout=AUTO,
-            tooltip="Take every pair that was not tried as the drawing has it",
+            tooltip="Mark all untested pairs as correct",
         )  # fmt: skip
         self.rests.on_click(lambda _: self.rest())
         self.saving = SaveLine(self.save, self.lists.look_again)
@@ -270,7 +274,7 @@ class CablePanel(widgets.VBox):
     def _arranged(self) -> list[widgets.Widget]:
         rows = [
             self.amp_list.box, self.lists.box, widgets.HTML(caution_html(OFF)), self.grid.box,
-            self.ohms_box.box, self.rests, self.saving.box, layout.rule("What would a slip do?"),
+            self.ohms_box.box, self.rests, self.saving.box, layout.rule("What would a miswire do?"),
             self.slip_box.box,
         ]  # fmt: skip
         told = [self.told, self.states]

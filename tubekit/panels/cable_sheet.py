@@ -148,7 +148,9 @@ def read_csv(path: Path, amp: Amp) -> Tried:
     rows = list(csv.DictReader(text.splitlines(), skipinitialspace=True))
     if not rows or not {"from", "to", "beeps"} <= set(rows[0]):
         raise ReadingError(
-            "the columns from, to and beeps are not there", where=path.name, fix="Begin with from,to,beeps"
+            "the columns from, to and beeps are missing",
+            where=path.name,
+            fix="Start the file with the line from,to,beeps",
         )
     written = {k: str(row.get("ohms") or "").strip() for k, row in enumerate(rows, 1)}
     readings = read_continuity(rows, amp, path.name)
@@ -159,7 +161,7 @@ def read_csv(path: Path, amp: Amp) -> Tried:
 def list_options(folder: Path | None = None) -> list[tuple[str, str]]:
     """(words, path) of every continuity list beside the notebook, after the empty one."""
     here = folder or Path.cwd()
-    found = [("nothing tried yet", "")]
+    found = [("nothing tested yet", "")]
     for path in sorted([*here.glob("*.csv"), *here.glob("readings/*.csv")]):
         try:
             lines = [line for line in text_of(path).splitlines() if not line.startswith("#")]

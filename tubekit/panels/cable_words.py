@@ -12,14 +12,14 @@ from tubekit.circuit.parts import GROUND
 from tubekit.text import Column, Table
 
 OFF = (
-    "Power off, mains plug out, the cable unplugged at both ends, capacitors discharged and measured. "
-    "A meter beeps through whatever is still plugged in."
+    "Unplug the amp. Discharge the filter caps through a resistor and check with a meter. Unplug the "
+    "cable at both ends: a meter beeps through whatever is still plugged in."
 )
 SAYS = {
     "open": "OPEN", "joined": "JOINED", "swapped": "SWAPPED", "strap missing": "STRAP MISSING",
     "strap extra": "EXTRA STRAP", "contradiction": "AGAIN",
 }  # fmt: skip
-WITHOUT = "B+ is on with no loudspeaker on the output transformer"
+WITHOUT = "B+ is on with no speaker on the output transformer"
 
 
 def found_html(report: CableReport, left: int, volts: Mapping[str, float]) -> str:
@@ -33,11 +33,11 @@ def found_html(report: CableReport, left: int, volts: Mapping[str, float]) -> st
     if lines:
         parts.append(_list(lines))
     if does:
-        parts.append(f"<p><strong>What that does</strong></p>{_list(does)}")
+        parts.append(f"<p><strong>What this does</strong></p>{_list(does)}")
     elif report.faults:
-        parts.append("<p>None of this changes B+ or the loudspeaker in any state of plug and standby.</p>")
+        parts.append("<p>None of this changes B+ or the speaker in any combination of plug and standby.</p>")
     if report.faults and not report.consequences and does:
-        parts.append("<p>B+ and loudspeaker come and go as drawn in every state of plug and standby.</p>")
+        parts.append("<p>B+ and speaker switch as drawn in every combination of plug and standby.</p>")
     return f'<section class="tubekit" aria-live="polite">{"".join(parts)}</section>'
 
 
@@ -47,14 +47,14 @@ def _meets(one: str, two: str, volts: Mapping[str, float]) -> str:
     Examples
     --------
     >>> _meets("B1", "B3_box", {"B1": 395.2, "B3_box": 299.0})
-    'B1 (395 V as drawn) meets B3_box (299 V as drawn).'
+    'B1 (395 V as drawn) is connected to B3_box (299 V as drawn).'
     >>> _meets("ground", "B1", {"B1": 395.2})
     'B1 (395 V as drawn) is shorted to ground.'
     """
     if GROUND in (one, two):
         other = two if one == GROUND else one
         return f"{_with_volts(other, volts)} is shorted to ground."
-    return f"{_with_volts(one, volts)} meets {_with_volts(two, volts)}."
+    return f"{_with_volts(one, volts)} is connected to {_with_volts(two, volts)}."
 
 
 def _with_volts(node: str, volts: Mapping[str, float]) -> str:
@@ -64,11 +64,11 @@ def _with_volts(node: str, volts: Mapping[str, float]) -> str:
 def _headline(report: CableReport, left: int) -> str:
     title, count = report.amp.title, len(report.readings)
     if not count:
-        return f"{title}: nothing tried yet. Touch a cell for each pair of pins that beeps or stays silent."
+        return f"{title}: nothing tested yet. Click a cell for each pair of pins that beeps or stays silent."
     faults = len(report.faults)
     said = "all as drawn" if not faults else f"{faults} {'fault' if faults == 1 else 'faults'}"
-    rest = f"; {left} that should beep are still to be tried" if left else ""
-    return f"{title}: {count} pairs tried, {said}{rest}."
+    rest = f"; {left} that should beep are not tested yet" if left else ""
+    return f"{title}: {count} pairs tested, {said}{rest}."
 
 
 def risky(report: CableReport) -> list[LoopState]:
@@ -99,14 +99,14 @@ def states_html(report: CableReport) -> str:
 
 def _on(state: LoopState) -> str:
     b_plus = "B+ on" if state.high_tension else "B+ off"
-    return f"{b_plus}, loudspeaker {'on' if state.loudspeaker else 'off'}"
+    return f"{b_plus}, speaker {'on' if state.loudspeaker else 'off'}"
 
 
 def nothing_html(title: str) -> str:
     """An amp without a cable."""
     said = (
-        f"{title} has no multi-pin connector, so there is no cable to check. Choose another amp, or draw its "
-        "connector in the amp file."
+        f"{title} has no multi-pin connector, so there is no cable to check. Choose another amp, or add "
+        "its connector to the amp file."
     )
     return f'<section class="tubekit"><p class="tubekit-headline">{html.escape(said)}</p></section>'
 

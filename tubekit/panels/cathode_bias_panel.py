@@ -24,16 +24,16 @@ class CathodeBiasPanel(Board[BiasStage]):
         self._about = ("", "")
         knobs = (
             Choice("tube", "tube", [(each, each) for each in driven_tubes()]),
-            Choice("stage", "stage", STAGES, "What the plate works into"),
+            Choice("stage", "stage", STAGES, "Choose the plate load"),
             Steps("cathode", "cathode", "ohm", 10, 1e5, tooltip="Cathode resistor"),
-            Choice("fitted", "bypass is", (("fitted", True), ("taken out", False))),
+            Choice("fitted", "bypass", (("fitted", True), ("removed", False))),
             Steps("bypass", "bypass C", "F", 0.1e-6, 1e-3, series="E6", tooltip="Bypass capacitor"),
-            Level("supply", "B+, V", 20, 600, 5, tooltip="Supply to ground"),
-            Level("screen", "screen, V", 20, 600, 5, tooltip="Screen supply to ground"),
-            Steps("load", "load", "ohm", 100, 1e6, tooltip="Plate load; of a pair, plate to plate"),
+            Level("supply", "B+ (V)", 20, 600, 5, tooltip="Supply to ground"),
+            Level("screen", "screen (V)", 20, 600, 5, tooltip="Screen supply to ground"),
+            Steps("load", "load", "ohm", 100, 1e6, tooltip="Plate load; plate to plate for a pair"),
             Steps("next_grid", "next grid", "ohm", 1e4, 1e7, series="E12", tooltip="Next grid leak"),
             Steps("coupling", "coupling", "F", 1e-9, 1e-6, series="E6", tooltip="Coupling capacitor"),
-            Level("emission", "emission", 0.3, 1.2, 0.01, form=".2f", tooltip="Worn cathode: 1 is new"),
+            Level("emission", "emission", 0.3, 1.2, 0.01, form=".2f", tooltip="Cathode emission: 1 is new"),
         )
         super().__init__(knobs, _setting(type_, stage or usual_stage(type_)))
 
@@ -124,7 +124,7 @@ def table(now: BiasStage, before: BiasStage) -> Table:
     old = before.cells()
     rows = [(name, cell, old.get(name, "")) for name, cell in now.cells().items()]
     columns = (Column(""), Column("now", align="right"), Column("before", align="right"))
-    return Table("", columns, rows, "Currents and heat are those of one tube.")
+    return Table("", columns, rows, "Currents and dissipation are per tube.")
 
 
 def cathode_bias(tube: str = "12AX7", stage: str = "") -> CathodeBiasPanel:

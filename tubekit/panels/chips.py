@@ -14,7 +14,7 @@ class Chips:
         self._on_remove = on_remove
         self._pool: list[widgets.Button] = []
         self.keys: tuple[str, ...] = ()
-        self.none = widgets.HTML("<p>Nothing is changed yet.</p>")
+        self.none = widgets.HTML("<p>No changes yet.</p>")
         self.box = widgets.VBox([self.none])
 
     @property
@@ -29,7 +29,7 @@ class Chips:
         before, self.keys = self.keys, tuple(changes)
         for button, (key, (old, new)) in zip(self._pool, changes.items(), strict=False):
             button.description = f"{key}  {old} → {new}   ×"
-            button.tooltip = f"Take the change of {key} back"
+            button.tooltip = f"Undo the change to {key}"
         if len(before) != len(self.keys) or not self.box.children:
             self.box.children = self.buttons or (self.none,)
 

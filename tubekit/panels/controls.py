@@ -97,7 +97,7 @@ class LevelControl(Control):
         self.field = field
         self.slider = widgets.FloatSlider(
             value=low, min=low, max=high, step=step, description=label, readout_format=".2f",
-            style=DESCRIBED, layout=FULL, tooltip=f"{label}; arrow keys move it, the figure can be typed",
+            style=DESCRIBED, layout=FULL, tooltip=f"{label}; use the arrow keys, or type a value",
         )  # fmt: skip
         super().__init__(key, on_change, [self.slider])
         self.slider.observe(lambda change: self.tell(float(change["new"]), f"{key} slider"), "value")
@@ -147,11 +147,11 @@ class MainsControl(Control):
         low, high = self.LOW if design < 160.0 else self.HIGH
         self.slider = widgets.FloatSlider(
             value=now, min=min(low, now, design), max=max(high, now, design), step=0.5,
-            description="mains, V", readout_format=".1f", style=DESCRIBED, layout=FULL,
-            tooltip=f"Mains; the amp is drawn for {show(design, 'V')}",
+            description="line (V)", readout_format=".1f", style=DESCRIBED, layout=FULL,
+            tooltip=f"Line voltage; the amp is designed for {show(design, 'V')}",
         )  # fmt: skip
         super().__init__("mains", on_change, [self.slider])
-        self.slider.observe(lambda change: self.tell(float(change["new"]), "mains slider"), "value")
+        self.slider.observe(lambda change: self.tell(float(change["new"]), "line slider"), "value")
 
     def show(self, amp: Amp) -> None:
         """The mains the amp runs on."""

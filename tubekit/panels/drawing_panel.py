@@ -20,7 +20,7 @@ from tubekit.text import CAUTION, caution_html
 Result = Amp | AmpReport | SwapReport
 DPI = 150
 WHOLE = "whole amp"
-HEADING = "Schematic with its volts"
+HEADING = "Schematic with voltages"
 
 
 class DrawingFold(widgets.VBox):
@@ -39,11 +39,9 @@ class DrawingFold(widgets.VBox):
     def __init__(self, result: Result, section: str | None = None, *, opened: bool = False) -> None:
         self.drawing: Drawing | None = None
         self._result, self._later, self._quiet, self._fresh = result, Later(), False, False
-        self.choice = layout.described(
-            widgets.Dropdown, "draw", tooltip="The stage to draw, or the whole amp"
-        )
-        self.back = widgets.Button(description="◂", tooltip="The stage before")
-        self.on = widgets.Button(description="▸", tooltip="The next stage")
+        self.choice = layout.described(widgets.Dropdown, "draw", tooltip="Choose a stage or the whole amp")
+        self.back = widgets.Button(description="◂", tooltip="Go to the previous stage")
+        self.on = widgets.Button(description="▸", tooltip="Go to the next stage")
         for button in (self.back, self.on):
             button.add_class("tubekit-step")
         self.picture = widgets.HTML(layout=widgets.Layout(width="auto"))
@@ -92,14 +90,14 @@ class DrawingFold(widgets.VBox):
         if self.is_open:
             self._later(self.draw)
 
-    def grey_out(self) -> None:
+    def gray_out(self) -> None:
         """The present setting has no answer: what stands here belongs to the last that had one."""
         self._later.forget()
-        self.picture.add_class("tubekit-grey")
+        self.picture.add_class("tubekit-gray")
 
     def ink_again(self) -> None:
-        """Take the grey away."""
-        self.picture.remove_class("tubekit-grey")
+        """Take the gray away."""
+        self.picture.remove_class("tubekit-gray")
 
     def draw(self) -> None:
         """Draw what is chosen, now."""
@@ -169,7 +167,7 @@ def _html(drawing: Drawing, result: Result, section: str | None) -> str:
     )
     table = schematic_table(result, section).html()
     caution = caution_html(CAUTION)
-    listed = f"<details><summary>The same volts as a list</summary>{table}</details>"
+    listed = f"<details><summary>The same voltages as a list</summary>{table}</details>"
     return f'<section class="tubekit">{picture}{listed}{caution}</section>'
 
 

@@ -83,7 +83,7 @@ class HumPanel(AmpBoard[HumAnswer, HumSight]):
 
     def title_of_details(self) -> str:
         """What stands on the fold."""
-        return "By which way, by frequency"
+        return "Hum by path and frequency"
 
     def listed(self, amp: Amp) -> Iterable[Part]:
         """Filter capacitors, tubes and what feeds them first."""
@@ -102,14 +102,14 @@ class HumPanel(AmpBoard[HumAnswer, HumSight]):
             raise
 
     def _settle(self, beside: Any) -> None:
-        self.advice.add_class("tubekit-grey")
+        self.advice.add_class("tubekit-gray")
         self.after_a_rest.forget()
         super()._settle(beside)
 
     def _write(self) -> None:
         """The sources, then, after a longer rest, which part first."""
         super()._write()
-        self.advice.add_class("tubekit-grey")
+        self.advice.add_class("tubekit-gray")
         self.after_a_rest(self._advise)
 
     def _advise(self) -> None:
@@ -125,7 +125,7 @@ class HumPanel(AmpBoard[HumAnswer, HumSight]):
             self.advice.value = f'<p class="tubekit-complaint" role="alert">{html.escape(str(error))}</p>'
             return
         self.advice.value = advice_html(self.report)
-        self.advice.remove_class("tubekit-grey")
+        self.advice.remove_class("tubekit-gray")
 
     def say(self, now: HumAnswer, before: HumAnswer) -> str:
         """The whole hum in words, and every source."""
@@ -162,7 +162,7 @@ def turn_of(amp: Amp) -> HumBalance | None:
 def tables(now: Hum, before: Hum) -> list[Table]:
     """Sources now and before, the largest first."""
     old = {each.name: each.volts for each in sources(before)}
-    whole = ("the whole hum", float(now.total_rms[0]), float(before.total_rms[0]))
+    whole = ("total hum", float(now.total_rms[0]), float(before.total_rms[0]))
     rows = [whole, *((each.name, each.volts, old.get(each.name)) for each in sources(now))]
     return [Table("", (Column("from"), Column("now", "V"), Column("before", "V")), rows)]
 
@@ -170,7 +170,11 @@ def tables(now: Hum, before: Hum) -> list[Table]:
 def advice_html(report: HumReport) -> str:
     """Which part first, and what the others would do."""
     best = report.first
-    words = "No single part would help." if best is None else f"First: {best.what} ({-best.gain_db:+.1f} dB)."
+    words = (
+        "No single part would reduce it."
+        if best is None
+        else f"Best fix: {best.what} ({-best.gain_db:+.1f} dB)."
+    )
     table = report.table("remedies")
     columns, rows = (table.columns[1], table.columns[3]), [(row[1], row[3]) for row in table.rows[:REMEDIES]]
     short = Table(table.title, columns, rows, table.note)

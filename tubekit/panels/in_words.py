@@ -41,7 +41,7 @@ def facts(amp: Amp) -> Iterator[tuple[str, str]]:
     'R31 volume, R32 tone'
     """
     parts = list(amp.parts.values())
-    yield "drawn for", f"{amp.design_mains_rms:g} V, {amp.mains_hz:g} Hz; {len(parts)} parts"
+    yield "designed for", f"{amp.design_mains_rms:g} V, {amp.mains_hz:g} Hz; {len(parts)} parts"
     yield "tubes", ", ".join(_tube(part) for part in parts if isinstance(part, Tube))
     yield (
         "controls",
@@ -55,7 +55,7 @@ def facts(amp: Amp) -> Iterator[tuple[str, str]]:
     jacks = (part for part in parts if isinstance(part, Jack))
     yield "jacks", ", ".join(f"{part.designator} {short_role(part)}" for part in jacks)
     yield (
-        "loudspeaker",
+        "speaker",
         ", ".join(
             f"{part.designator} {float(np.mean(part.ohms)):g} Ω"
             for part in parts
@@ -63,7 +63,7 @@ def facts(amp: Amp) -> Iterator[tuple[str, str]]:
         ),
     )
     yield (
-        "mains transformer",
+        "power transformer",
         ", ".join(
             f"{part.designator}: {', '.join(one.name.replace('_', ' ') for one in part.windings[1:])}"
             for part in parts
@@ -91,7 +91,7 @@ def idle_tables(report: AmpReport) -> list[Table]:
 def _rails(report: AmpReport) -> Table:
     rows = [(one.node, one.capacitor, one.dc_v, one.ripple_pp_v) for one in report.rails]
     columns = (Column("B+"), Column("capacitor"), Column("DC", "V"), Column("ripple p-p", "V"))
-    return Table("B+ at idle, black lead on the chassis", columns, rows)
+    return Table("B+ at idle, volts to ground", columns, rows)
 
 
 def _tubes(report: AmpReport) -> Table:
@@ -103,9 +103,9 @@ def _tubes(report: AmpReport) -> Table:
         rows.append((f"{one.marked} {one.types[0]}", *volts, one.cathode_a, one.plate_w, share))
     columns = (
         Column("tube"), Column("plate", "V"), Column("screen", "V"), Column("cathode", "V"),
-        Column("cathode I", "A"), Column("plate heat", "W"), Column("of its rating", "%"),
+        Column("cathode I", "A"), Column("plate dissipation", "W"), Column("of rating", "%"),
     )  # fmt: skip
-    return Table("Tubes at idle, volts to the chassis", columns, rows, note=outside_note(report.tubes))
+    return Table("Tubes at idle, volts to ground", columns, rows, note=outside_note(report.tubes))
 
 
 def _printed(report: AmpReport) -> Iterator[Table]:
@@ -123,11 +123,11 @@ def _printed(report: AmpReport) -> Iterator[Table]:
         columns = (
             Column("point"),
             Column("at"),
-            Column("printed", "V"),
-            Column("worked out", "V"),
+            Column("schematic", "V"),
+            Column("calculated", "V"),
             Column("off", "%", 2),
         )
-        yield Table("Against the drawing's own voltages", columns, rows)
+        yield Table("Compared with the voltages on the schematic", columns, rows)
 
 
 def check_html(amp: Amp, found: Limits) -> str:
@@ -137,7 +137,7 @@ def check_html(amp: Amp, found: Limits) -> str:
     lines += [("near", one.sentence()) for one in found.near[:GRAVEST]]
     said = "".join(_line(grade, words) for grade, words in lines)
     if not (amp.notes or amp.dangers):
-        said = "<li>The check of the drawing has nothing to say.</li>" + said
+        said = "<li>No errors found in the schematic.</li>" + said
     head = f'<p class="tubekit-headline">{html.escape(found.headline())}</p>'
     return f'<section class="tubekit">{head}<ul class="tubekit-findings">{said}</ul></section>'
 

@@ -21,7 +21,7 @@ from tubekit.files import write_whole
 from tubekit.panels.amp_choice import AmpList
 
 TYPES = {".png": "image/png", ".toml": "text/plain", ".txt": "text/plain"}
-REFUSED = "Nothing was written: "
+REFUSED = "Nothing was saved: "
 
 
 class Copies:
@@ -76,7 +76,7 @@ class Copies:
         try:
             load_amp(path)
         except TubekitError as error:
-            self.said.value += _paragraph(f"It does not load as it stands: {error}", "tubekit-complaint")
+            self.said.value += _paragraph(f"The saved file would not load: {error}", "tubekit-complaint")
 
     def values(self) -> None:
         """The values as text."""
@@ -135,9 +135,9 @@ def said_of(path: Path, content: bytes) -> str:
     source = f"data:{TYPES.get(path.suffix, 'application/octet-stream')};base64,{b64encode(content).decode()}"
     name = html.escape(path.name)
     return (
-        '<p class="tubekit-written" role="status" title="It lies beside the notebook">'
-        f"Written: <strong>{name}</strong>. "
-        f'<a href="{source}" download="{name}" title="Save {name} on this machine">Save a copy</a></p>'
+        '<p class="tubekit-written" role="status" title="It is in the folder of the notebook">'
+        f"Saved: <strong>{name}</strong>. "
+        f'<a href="{source}" download="{name}" title="Save {name} on this computer">Save a copy</a></p>'
     )
 
 

@@ -132,7 +132,7 @@ class Level(Knob):
         self.slider = widgets.FloatSlider(
             value=low, min=low, max=high, step=step, description=label, readout_format=form,
             style=DESCRIBED, layout=FULL,
-            tooltip=f"{tooltip or label}; arrow keys move it, the figure can be typed",
+            tooltip=f"{tooltip or label}; use the arrow keys, or type a value",
         )  # fmt: skip
         super().__init__(key, [self.slider], label)
         self.slider.observe(lambda change: self.tell(float(change["new"]), key), "value")
@@ -169,11 +169,11 @@ class Steps(Knob):
         self.slider = widgets.IntSlider(
             min=0, max=1, readout=False, description=label, style=DESCRIBED,
             layout=widgets.Layout(flex="1 1 0", width="auto", min_width="0"),
-            tooltip=f"{tooltip or label}, in steps of {series}; arrow keys move it",
+            tooltip=f"{tooltip or label}, {series} values; use the arrow keys",
         )  # fmt: skip
         self.entry = widgets.Text(
             continuous_update=False, layout=widgets.Layout(width="68px", flex="0 0 68px"),
-            tooltip=f"{tooltip or label}: any value, as 330, 4K7 or 25u",
+            tooltip=f"{tooltip or label}: any value, e.g. 330, 4.7k or 25u",
         )  # fmt: skip
         super().__init__(key, [widgets.HBox([self.slider, self.entry], layout=FULL)], tooltip or label)
         self.bounds(low, high)

@@ -14,19 +14,19 @@ from tubekit.text import style
 
 CONTROLS, SEEN = "280px", "934px"
 WORDS = {
-    "undo": ("Undo", "One step back"),
-    "redo": ("Redo", "One step forward again"),
-    "keep": ("Keep as before", "Compare the next change with what is on trial now"),
-    "reset": ("As it came", "Take every change back, mains included"),
-    "rescale": ("Fit the scales", "Scales of the figure to what is on trial now"),
-    "picture": ("Copy as picture", "Write the figure as a picture beside the notebook, fine enough to print"),
+    "undo": ("Undo", "Undo the last step"),
+    "redo": ("Redo", "Redo the last undone step"),
+    "keep": ("Set as baseline", "Use the present state as the reference for 'before'"),
+    "reset": ("Reset", "Undo all changes, including line voltage"),
+    "rescale": ("Rescale", "Fit the scales of the figure to the present state"),
+    "picture": ("Save picture", "Save the figure as a picture in the notebook's folder, at print quality"),
     "amp_file": (
-        "Copy as amp file",
-        "Write the amp with the changes on trial as an amp file beside the notebook; no file is written over",
+        "Save as amp file",
+        "Save the amp with its changes in the notebook's folder; no file is overwritten",
     ),
     "values": (
-        "Copy as list of values",
-        "Write the values and the numbers as plain text beside the notebook; no file is written over",
+        "Save list of values",
+        "Save the settings and results as text in the notebook's folder; no file is overwritten",
     ),
 }
 """Every button a panel may have, in the order in which they stand on all of them."""
@@ -60,8 +60,8 @@ def tools(made: Mapping[str, widgets.Button], *said: widgets.Widget) -> widgets.
 def no_answer(words: str) -> str:
     """What stands over the words while the setting has no answer, as HTML."""
     return (
-        f'<p class="tubekit-stale" role="alert">No answer for this setting: {html.escape(words)} '
-        "What stands here in grey belongs to the last setting that had one.</p>"
+        f'<p class="tubekit-stale" role="alert">No result for this setting: {html.escape(words)} '
+        "The gray figures are from the last setting that worked.</p>"
     )
 
 

@@ -14,7 +14,7 @@ from tubekit.tables import Row, handbook
 
 STAGES = (
     ("one tube, transformer", "single"),
-    ("push-pull, transformer", "pair"),
+    ("push-pull pair, transformer", "pair"),
     ("plate resistor", "resistor"),
 )
 

@@ -1,4 +1,4 @@
-"""A view drawn into an image widget: what a panel shows, moves and greys out."""
+"""A view drawn into an image widget: what a panel shows, moves and grays out."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class View(Protocol[R_contra]):
         """Put another result on the same scales, an earlier one faint behind it."""
 
     def fade(self, faded: bool) -> None:
-        """Grey the curves out, or ink them again."""
+        """Gray the curves out, or ink them again."""
 
 
 class LiveFigure(Generic[R]):
@@ -54,7 +54,7 @@ class LiveFigure(Generic[R]):
         self.view.fade(False)
         self.picture.refresh()
 
-    def grey_out(self) -> None:
+    def gray_out(self) -> None:
         """What stands belongs to an earlier setting."""
         self.view.fade(True)
         self.picture.refresh()

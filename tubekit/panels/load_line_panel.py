@@ -33,19 +33,19 @@ class LoadLinePanel(Board[LoadLine]):
         self._scales, self._about = _scales_for(start), ("", "")
         knobs = (
             Choice("tube", "tube", [(each, each) for each in driven_tubes()]),
-            Choice("stage", "stage", STAGES, "What the plate works into"),
-            Level("plate", "plate, V", 20, 600, 5, tooltip="Plate to cathode at rest"),
-            Level("supply", "B+, V", 20, 600, 5, tooltip="Supply above the plate resistor"),
-            Level("screen", "screen, V", 20, 600, 5, tooltip="Screen to cathode at rest"),
+            Choice("stage", "stage", STAGES, "Choose the plate load"),
+            Level("plate", "plate (V)", 20, 600, 5, tooltip="Plate to cathode at idle"),
+            Level("supply", "B+ (V)", 20, 600, 5, tooltip="Supply to the plate resistor"),
+            Level("screen", "screen (V)", 20, 600, 5, tooltip="Screen to cathode at idle"),
             Choice("bias", "bias", (("fixed", "fixed"), ("cathode resistor", "cathode"))),
-            Level("grid", "grid, V", -60, -0.5, 0.1, form=".1f", tooltip="Grid to cathode at rest"),
-            Steps("cathode", "cathode", "ohm", 10, 1e4, tooltip="Cathode resistor, bypassed"),
-            Steps("load", "load", "ohm", 100, 1e6, tooltip="Load; of a pair, plate to plate"),
+            Level("grid", "grid (V)", -60, -0.5, 0.1, form=".1f", tooltip="Grid to cathode at idle"),
+            Steps("cathode", "cathode", "ohm", 10, 1e4, tooltip="Bypassed cathode resistor"),
+            Steps("load", "load", "ohm", 100, 1e6, tooltip="Load; plate to plate for a pair"),
             Steps("next_grid", "next grid", "ohm", 1e4, 1e7, series="E12", tooltip="Next grid leak"),
-            Choice("kind", "load is", (("a resistor", "resistor"), ("a loudspeaker", "loudspeaker"))),
-            Steps("frequency", "at, Hz", "Hz", 20, 20e3, series="E12", tooltip="Frequency of the drive"),
-            Level("drive", "drive, %", 5, 200, 1, tooltip="Peak drive in percent of the bias at rest"),
-            Level("emission", "emission", 0.3, 1.2, 0.01, form=".2f", tooltip="Worn cathode: 1 is new"),
+            Choice("kind", "load is", (("a resistor", "resistor"), ("a speaker", "loudspeaker"))),
+            Steps("frequency", "freq. (Hz)", "Hz", 20, 20e3, series="E12", tooltip="Drive frequency"),
+            Level("drive", "drive (%)", 5, 200, 1, tooltip="Peak drive in percent of the idle bias"),
+            Level("emission", "emission", 0.3, 1.2, 0.01, form=".2f", tooltip="Cathode emission: 1 is new"),
         )  # fmt: skip
         super().__init__(knobs, start)
 
@@ -193,19 +193,22 @@ def tables(now: LoadLine, before: LoadLine) -> list[Table]:
         ("power", *((each.power_w, "W") for each in both)),
         ("distortion", *((each.thd_pct, "%") for each in both)),
         ("class", *(each.operating_class for each in both)),
-        ("at rest", *((each.plate_a, "A") for each in both)),
-        ("driven, both" if now.stage.pair else "driven", *((each.full_plate_a, "A") for each in both)),
+        ("idle", *((each.plate_a, "A") for each in both)),
+        (
+            "full drive, both" if now.stage.pair else "full drive",
+            *((each.full_plate_a, "A") for each in both),
+        ),
         ("plate", *((each.plate_v, "V") for each in both)),
         ("swings", *(f"{each.swing_v[0]:.0f} to {each.swing_v[1]:.0f} V" for each in both)),
         ("bias", *((each.grid_v, "V") for each in both)),
-        ("heat at rest", *(_watts(each, each.plate_v * each.plate_a) for each in both)),
-        ("heat driven", *(_watts(each, each.full_plate_w) for each in both)),
+        ("dissipation, idle", *(_watts(each, each.plate_v * each.plate_a) for each in both)),
+        ("dissipation, driven", *(_watts(each, each.full_plate_w) for each in both)),
         ("peak drive", *((each.drive, "V") for each in both)),
-        ("clips from", *(f"{each.limits.clipping[0]:.3g} V" for each in both)),
+        ("clips at", *(f"{each.limits.clipping[0]:.3g} V" for each in both)),
         ("by", *(each.limits.clipping[1] for each in both)),
-    ]  # fmt: skip
+    ]
     columns = (Column(""), Column("now", align="right"), Column("before", align="right"))
-    note = "Currents are those of one plate; heat is plate dissipation against its rating."
+    note = "Currents and dissipation are per plate."
     return [Table("", columns, rows, note)]
 
 

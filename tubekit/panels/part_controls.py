@@ -17,7 +17,7 @@ from tubekit.errors import TubekitError
 from tubekit.panels.controls import ChoiceControl, Control, LevelControl, Tell, WordsControl
 from tubekit.panels.value_control import ValueControl
 
-OUT = ("taken out", "removed")
+OUT = ("removed", "removed")
 LEVELS = {"emission": (0.2, 1.2), "aging": (1.0, 5.0)}
 """Ends of sliders that are not those a file may state."""
 
@@ -120,8 +120,8 @@ def hindrances(drawn: str, other: str) -> tuple[str, ...]:
     """
     old, new = catalogue.tube(drawn), catalogue.tube(other)
     short = {
-        "base": f"does not fit: {new.base} base", "pins": "does not fit: other pins",
-        "suppressor": "needs one pin more", "heater_v": f"does not fit: {new.heater_volts or 0.0:g} V heater",
+        "base": f"does not fit: {new.base} base", "pins": "does not fit: different pinout",
+        "suppressor": "needs one more pin", "heater_v": f"does not fit: {new.heater_volts or 0.0:g} V heater",
         "heater_a": f"heater draws {new.heater_amps or 0.0:g} A",
     }  # fmt: skip
     more = (new.heater_amps or 0.0) > (old.heater_amps or 0.0)

@@ -25,7 +25,7 @@ class PartPlace:
     """
 
     def __init__(self, tell: Tell, on_change: Callable[[], None]) -> None:
-        self.list = layout.described(widgets.Dropdown, "part", tooltip="The part to change")
+        self.list = layout.described(widgets.Dropdown, "part", tooltip="Choose the part to change")
         self.box = widgets.VBox([])
         self.controls: tuple[Control, ...] = ()
         self._tell, self._on_change, self._filling = tell, on_change, False
@@ -80,6 +80,6 @@ class PartPlace:
         said = f"{part.designator}: {part.role or part.kind}" + (f". {part.note}" if part.note else "")
         words = f'<p class="tubekit-role">{html.escape(said)}</p>'
         if not found:
-            words += "<p>Nothing about this part can be changed here.</p>"
+            words += "<p>This part has nothing to change here.</p>"
         self.box.children = [widgets.HTML(words), *(control.box for control in self.controls)]
         self._on_change()

@@ -42,7 +42,7 @@ class PartSwap(AmpPanel):
         Raises
         ------
         ChangeError : a part or value that cannot be; nothing was changed.
-        SolveError : this setting has no answer; the last one stands, greyed.
+        SolveError : this setting has no answer; the last one stands, grayed.
         """
         self.change(changes, mains_rms)
         return self.report

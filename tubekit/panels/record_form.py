@@ -20,19 +20,22 @@ from tubekit.record import PAPERS, SHEETS
 
 NONE = ""
 LONGEST = 120
-BUSY = '<p role="status">Being worked out and printed; this takes some seconds …</p>'
+BUSY = '<p role="status">Calculating and printing; this takes a few seconds …</p>'
 TICKED = {
-    "up": "bringing it up", "lamp": "behind a lamp", "drive": "current under drive", "trace": "signal trace",
-}  # fmt: skip
+    "up": "first power-up",
+    "lamp": "light-bulb limiter",
+    "drive": "current under drive",
+    "trace": "signal trace",
+}
 """Procedures that can be taken along, in few words. The hum balance, which few amps have, is left to the
 command."""
 FIELDS = {
-    "title": ("title", "What stands over the record; amp and 'decision record' where left empty"),
-    "decided": ("decided", "What is to be done, in a sentence; left empty it is a line to fill in by hand"),
-    "why": ("why", "The reason, in as many lines as it takes"),
-    "by": ("by", "Who decided"),
-    "date": ("date", "The day; today where left empty"),
-    "name": ("file", "Name of the files, beside the notebook; a number is added where one is there already"),
+    "title": ("title", "Title of the record; leave empty for the amp's name and 'decision record'"),
+    "decided": ("decided", "What will be done, in one sentence; leave empty for a blank line on paper"),
+    "why": ("why", "Why, in as many lines as you need"),
+    "by": ("by", "Who decided this"),
+    "date": ("date", "Date; leave empty for today"),
+    "name": ("file", "File name in the notebook's folder; a number is added if the name is taken"),
 }
 
 
@@ -52,21 +55,19 @@ class RecordForm:
         self.readings = layout.described(
             widgets.Dropdown,
             "readings",
-            tooltip="A list of readings beside the notebook, to be judged as well",
+            tooltip="Choose a list of readings to include",
         )
         self.fields = {key: _field(key, *words) for key, words in FIELDS.items()}
         self.paper = layout.described(
-            widgets.Dropdown, "paper", options=list(PAPERS), tooltip="Paper the record is laid out for"
+            widgets.Dropdown, "paper", options=list(PAPERS), tooltip="Choose the paper size"
         )
         self.sheets = {name: _tick(words, name) for name, words in TICKED.items()}
         ticks = widgets.GridBox(
             list(self.sheets.values()), layout={"grid_template_columns": "1fr 1fr", "width": "auto"}
         )
-        self.look = _button(
-            "See the whole page", "Work everything out and show the page; nothing is written", look
-        )
+        self.look = _button("Preview", "Calculate everything and show the page; nothing is saved", look)
         self.write = _button(
-            "Write the record", "Write page and PDF beside the notebook; no file is written over", write
+            "Save record", "Save the page and a PDF in the notebook's folder; no file is overwritten", write
         )
         self.write.add_class("tubekit-ask")
         self.said = widgets.HTML(layout=widgets.Layout(width="100%"))
@@ -76,7 +77,7 @@ class RecordForm:
         fields = list(self.fields.values())
         self.box = widgets.VBox(
             [layout.rule("The record"), self.readings, self.complaint, *fields[:-1], self.paper, fields[-1],
-             widgets.HTML("Procedures to take along:"), ticks, buttons, self.said]
+             widgets.HTML("Procedures to include:"), ticks, buttons, self.said]
         )  # fmt: skip
         self.box.add_class("tubekit-record-form")
         for each in (self.readings, self.paper, *fields, *self.sheets.values()):
@@ -175,7 +176,7 @@ def _field(key: str, label: str, tooltip: str) -> Any:
 
 def _tick(words: str, name: str) -> widgets.Checkbox:
     return widgets.Checkbox(
-        description=words, indent=False, tooltip=f"Take along to the bench: {SHEETS[name][0]}",
+        description=words, indent=False, tooltip=f"Include a bench sheet: {SHEETS[name][0]}",
         layout={"width": "auto"},
     )  # fmt: skip
 

@@ -133,7 +133,7 @@ class RecordPanel(PartSwap):
             self.form.complain(str(error))
             return ""
         words = readings.headline() if readings else ""
-        return f"<p>{html.escape(words)} They are judged when the page is made.</p>" if words else ""
+        return f"<p>{html.escape(words)} They are checked when the page is made.</p>" if words else ""
 
     # ---- from the buttons
 
@@ -153,7 +153,9 @@ class RecordPanel(PartSwap):
 
     def _show_page(self) -> None:
         self._frame(self.whole_page())
-        self.form.said.value = '<p role="status">The whole page stands below. Nothing is written yet.</p>'
+        self.form.said.value = (
+            '<p role="status">The full page is shown below. No file has been saved yet.</p>'
+        )
 
     def _write_and_say(self) -> None:
         done = self.write_record()
@@ -161,7 +163,7 @@ class RecordPanel(PartSwap):
         links = "".join(said_of(path, path.read_bytes()) for path in files)
         told = f"<p>{html.escape(done.said)}</p>" if done.said else ""
         self._frame(done.html_path.read_text(encoding="utf-8"))
-        self.form.said.value = f"<p>Beside this notebook now:</p>{links}{told}"
+        self.form.said.value = f"<p>Saved in this notebook's folder:</p>{links}{told}"
 
     def _frame(self, text: str) -> None:
         """The page in a frame of its own: its style stays inside, and nothing in it can run."""

@@ -46,7 +46,7 @@ class StartPanel(widgets.VBox):
 
         Raises
         ------
-        SolveError : no idle state there; the last one stands, greyed.
+        SolveError : no idle state there; the last one stands, grayed.
         """
         self._solve(self.amp if mains_rms is None else self.amp.changed(mains_rms=mains_rms), strict=True)
         self.mains.show(self.report.amp)
@@ -81,7 +81,7 @@ class StartPanel(widgets.VBox):
         with ink.style():
             figure = ink.paper(WIDTH / ink.DPI, HIGH / ink.DPI)
             axes = figure.add_axes((214 / WIDTH, 24 / HIGH, 290 / WIDTH, (HIGH - 50) / HIGH))
-            self.ratings = RatingsView(axes, ROWS, title="Share of each rating used, at idle")
+            self.ratings = RatingsView(axes, ROWS, title="How much of each rating is used at idle")
             self.ratings.show(limits(report))
             self.picture = LivePicture(figure, self.ratings.moving)
         self.frame.children = [self.picture.image]
@@ -100,9 +100,9 @@ class StartPanel(widgets.VBox):
         except TubekitError as error:
             self.stale = str(error)
             self.notice.value = layout.no_answer(self.stale)
-            self.idle.add_class("tubekit-grey")
+            self.idle.add_class("tubekit-gray")
             if self.schematic is not None:
-                self.schematic.grey_out()
+                self.schematic.gray_out()
             if strict:
                 raise
             return
@@ -111,7 +111,7 @@ class StartPanel(widgets.VBox):
     def _show(self, report: AmpReport) -> None:
         self.report, self.stale, self.notice.value = report, "", ""
         self.amp_list.warn(report.amp, solved=True)
-        self.idle.remove_class("tubekit-grey")
+        self.idle.remove_class("tubekit-gray")
         found = limits(report)
         self.check.value = check_html(report.amp, found)
         self.idle.value = tables_html(idle_tables(report)) + caution_html(CAUTION)
@@ -126,7 +126,7 @@ class StartPanel(widgets.VBox):
             [
                 layout.rule("The amp"),
                 self.amp_list.box,
-                layout.rule("On which mains"),
+                layout.rule("Line voltage"),
                 self.mains_place,
                 self.check,
                 self.about,

@@ -15,9 +15,7 @@ from tubekit.plots.substitutes_view import Sight
 from tubekit.text import Column, Table
 from tubekit.units import show
 
-STILL = (
-    "Nothing that is compared here depends on this part. See what it does to the tone, in the tone notebook."
-)
+STILL = "This part does not affect any of these figures. For its effect on tone, open the tone notebook."
 NOTE = "Compared: voltages, ripple, gain of each section at 1 kHz, ratings. Not compared: tone, sound, life."
 
 
@@ -57,11 +55,11 @@ def _rank(part: Part) -> int:
 def verdict(now: SubstitutesAnswer) -> str:
     """Whether the candidate will do, and every reason why not."""
     one = now.one
-    word = "WILL DO" if one.keeps else "NO"
+    word = "ACCEPTABLE" if one.keeps else "NO"
     lines = "".join(f"<li>{html.escape(why)}</li>" for why in (*one.why_not, *one.notes))
     reasons = f'<ul class="tubekit-findings">{lines}</ul>' if lines else ""
     kind = "" if one.keeps else ' class="tubekit-exceeded"'
-    place = html.escape(f"{one.name} in the place of {now.found.drawn}")
+    place = html.escape(f"{one.name} in place of {now.found.drawn}")
     return f"<p><strong{kind}>{word}</strong> {place}</p>{reasons}"
 
 
@@ -72,10 +70,10 @@ def table(now: SubstitutesAnswer) -> Table:
     most = _share(one.used_percent) if one.used_at else ""
     rows = [
         (rail.node, show(one.b_plus_v, "V", 4), show(float(rail.dc_v), "V", 4)),
-        (f"most moved: {one.off_at}", f"{round(one.moves_percent, 2) + 0.0:+.2g} %", ""),
+        (f"largest change: {one.off_at}", f"{round(one.moves_percent, 2) + 0.0:+.2g} %", ""),
         ("ripple", f"{one.ripple_ratio:.2g} ×", "1 ×"),
         (f"gain: {one.gain_at}", f"{round(one.gain_db, 1) + 0.0:+.1f} dB", ""),
-        (f"most of a rating: {one.used_at}", most, ""),
+        (f"worst rating: {one.used_at}", most, ""),
         ("to buy", one.fit, ""),
     ]
     columns = (Column(""), Column(one.name, align="right"), Column("now", align="right"))

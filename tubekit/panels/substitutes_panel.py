@@ -34,7 +34,7 @@ from tubekit.text import Table
 
 SERIES = (("usual", ""), *((name, name) for name in ("E3", "E6", "E12", "E24", "E48")))
 WITHIN = 5.0
-BUSY = '<p role="status">Every candidate is being worked out …</p>'
+BUSY = '<p role="status">Calculating every candidate …</p>'
 
 
 class _View(SubstitutesView):
@@ -63,16 +63,16 @@ class SubstitutesPanel(Board[SubstitutesAnswer]):
         self._listed: object = None
         self.opened = widgets.HTML(layout=widgets.Layout(width="100%"))
         self.details = widgets.Accordion(
-            [self.opened], titles=("Every candidate, with the reason",), selected_index=None
+            [self.opened], titles=("All candidates, with reasons",), selected_index=None
         )
         start = self._begin(amp, part)
         knobs = (
             AmpKnob("amp", amp),
-            Choice("part", "part", parts_of(drawn(amp)), "The part to find a substitute for"),
-            Choice("series", "series", SERIES, "Series of preferred values (IEC 60063) to choose from"),
+            Choice("part", "part", parts_of(drawn(amp)), "Choose the part to replace"),
+            Choice("series", "series", SERIES, "Choose the series of preferred values (IEC 60063)"),
             Level("within", "within, %", 1, 20, 0.5, form=".1f",
-                  tooltip="How far rails and tube voltages may move"),
-            Choice("candidate", "look at", self._offered(start), "The candidate to look at"),
+                  tooltip="How far B+ and tube voltages may change"),
+            Choice("candidate", "inspect", self._offered(start), "Choose a candidate to inspect"),
         )  # fmt: skip
         super().__init__(knobs, start)
         self.details.observe(lambda _: self._open(), "selected_index")
@@ -102,7 +102,7 @@ class SubstitutesPanel(Board[SubstitutesAnswer]):
         if is_still(now.found):
             said += f"<p><strong>{html.escape(STILL)}</strong></p>"
         numbers = tables_html(self.tables(now, before))
-        listed = findings_html(now.swap) or "<p>Every rating is kept, by more than a tenth.</p>"
+        listed = findings_html(now.swap) or "<p>All ratings are met, with more than 10 % to spare.</p>"
         ratings = f"<p><strong>Ratings with {html.escape(now.chosen)} fitted</strong></p>{listed}"
         return f'<section class="tubekit" aria-live="polite">{said}{verdict(now)}</section>{numbers}{ratings}'
 
@@ -176,7 +176,10 @@ class SubstitutesPanel(Board[SubstitutesAnswer]):
 
     def _offered(self, settings: Settings) -> list[tuple[str, str]]:
         found = self._found(settings)
-        return [(f"{one.name}   {'will do' if one.keeps else 'no'}", one.name) for one in found.candidates]
+        return [
+            (f"{one.name}   {'acceptable' if one.keeps else 'not acceptable'}", one.name)
+            for one in found.candidates
+        ]
 
     def _moved(self, knob: Knob, value: Any, gesture: str) -> None:
         """A part without candidates, an amp that cannot be taken: told beside the control."""
@@ -243,5 +246,5 @@ def substitutes(amp: str | Path | Amp = "teasel", part: str = "") -> Substitutes
     names = [name for _, name in parts_of(drawn(amp))]
     if part and part not in names:
         near = near_matches(part, names)
-        raise ChangeError("has no substitutes of this sort here", where=drawn(amp).name, part=part, near=near)
+        raise ChangeError("has no substitutes of this kind here", where=drawn(amp).name, part=part, near=near)
     return SubstitutesPanel(amp, part)

@@ -27,7 +27,7 @@ from tubekit.plots.supply import SupplyView
 from tubekit.text import caution_html
 
 HEIGHT = 572
-SLOW = ("Against load", "Switched on from cold", "After switch-off")
+SLOW = ("B+ against load", "Switch-on from cold", "After switch-off")
 
 
 class _View(SupplyView):
@@ -54,9 +54,11 @@ class SupplyPanel(Board[SupplyAnswer]):
             AmpKnob("amp", amp),
             Steps("reservoir", "reservoir", "F", 1e-6, 1e-3, series="E12", tooltip="Reservoir"),
             Choice("rectifier", "rectifier", _types(amp)),
-            Level("mains", "mains, V", 90, 140, 0.5, form=".1f", tooltip="Mains"),
-            Level("extra", "extra, mA", 0, 100, 1, tooltip="Extra load at the reservoir, as a resistor"),
-            Steps("dropper", "dropper", "ohm", 10, 1e5, tooltip="First dropping resistor"),
+            Level("mains", "line (V)", 90, 140, 0.5, form=".1f", tooltip="Line voltage"),
+            Level(
+                "extra", "extra (mA)", 0, 100, 1, tooltip="Extra load at the reservoir, fitted as a resistor"
+            ),
+            Steps("dropper", "dropping R", "ohm", 10, 1e5, tooltip="First dropping resistor"),
         )
         self.slow = widgets.Accordion(
             [widgets.HTML() for _ in SLOW],
@@ -160,7 +162,7 @@ class SupplyPanel(Board[SupplyAnswer]):
             return
         self._worked[place] = self.settings
         page = self.slow.children[place]
-        page.value = "<p>Being worked out; this takes a few seconds.</p>"
+        page.value = "<p>Calculating; this takes a few seconds.</p>"
         try:
             page.value = self._slow_page(place)
         except TubekitError as error:

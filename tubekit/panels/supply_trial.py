@@ -74,7 +74,7 @@ def roles_of(amp: Amp) -> Roles:
             behind = [rail for rail in wired.rails if rail.capacitor in wired.reservoir(part.designator)]
             if behind:
                 return Roles(part.designator, behind[0].capacitor, _dropper(amp), behind[0].node)
-    raise ChangeError("no rectifier tube with a reservoir was found", where=amp.name)
+    raise ChangeError("no rectifier tube with a reservoir (first filter cap) was found", where=amp.name)
 
 
 def _dropper(amp: Amp) -> str:
@@ -153,7 +153,12 @@ def table(now: SupplyAnswer, before: SupplyAnswer) -> Table:
     old = cells(before)
     rows = [(name, cell, old.get(name, "")) for name, cell in cells(now).items()]
     columns = (Column(""), Column("now", align="right"), Column("before", align="right"))
-    return Table("", columns, rows, "At idle. Tubes cold: before they draw, the rectifier already warm.")
+    return Table(
+        "",
+        columns,
+        rows,
+        "At idle. 'Cold' is with the rectifier warm and the other tubes not yet drawing current.",
+    )
 
 
 def cells(one: SupplyAnswer) -> dict[str, Any]:
@@ -174,7 +179,7 @@ def cells(one: SupplyAnswer) -> dict[str, Any]:
             max((float(np.asarray(each.peak_a)) for each in plates), default=0.0),
             "A",
         ),
-        "into copper": (float(np.asarray(supply.copper_w)), "W"),
-        "from mains": (float(np.asarray(supply.mains.watts)), "W"),
+        "copper loss": (float(np.asarray(supply.copper_w)), "W"),
+        "line power": (float(np.asarray(supply.mains.watts)), "W"),
     }
     return found

@@ -26,7 +26,7 @@ class SwapFigure:
             ]
             self.cycle = CycleView(axes[:2], larger(first.after, first.before), headroom=HEADROOM)
             self.ratings = RatingsView(
-                axes[2], RATINGS, title="Share of each rating used   (◇ before the change)"
+                axes[2], RATINGS, title="How much of each rating is used   (◇ before the change)"
             )
             self._fill(first)
             self.picture = LivePicture(figure, [*self.cycle.moving, *self.ratings.moving])
@@ -46,11 +46,11 @@ class SwapFigure:
         self.ratings.show(report.limits_after, report.limits_before)
 
     def fade(self, faded: bool) -> None:
-        """Grey everything out (the last answer stands, but it is not that of the controls), or ink it."""
+        """Gray everything out (the last answer stands, but it is not that of the controls), or ink it."""
         self.cycle.fade(faded)
         self.ratings.fade(faded)
 
-    def grey_out(self) -> None:
-        """Grey out and show."""
+    def gray_out(self) -> None:
+        """Gray out and show."""
         self.fade(True)
         self.picture.refresh()

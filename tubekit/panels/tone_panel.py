@@ -34,13 +34,13 @@ from tubekit.plots.tone_view import NO_RESPONSE, Curve, ToneView
 from tubekit.text import Column, Table
 
 SIDES = ("low", "high")
-NOTE = "In brackets: per cent the corner moves for one per cent of the part."
+NOTE = "In brackets: % shift of the corner frequency per 1 % change of that part."
 
 
 class TonePanel(AmpBoard[Sight, Curve]):
     """What `tone_change` gives, with the amp's own controls on it.
 
-    In grey behind the curve stand all positions of the control that moved last.
+    In gray behind the curve stand all positions of the control that moved last.
     """
 
     NAME = "tone"
@@ -78,7 +78,7 @@ class TonePanel(AmpBoard[Sight, Curve]):
         super()._moved(control, key, value, gesture)
 
     def write(self) -> None:
-        """The grey curves of other parts, then the words."""
+        """The gray curves of other parts, then the words."""
         result = self.trial.result
         if result.late:
             self.trial.result = with_family(result)
@@ -109,7 +109,7 @@ def _rank(part: Part, ends: set[str]) -> int:
 
 
 def first_control(amp: Amp) -> str:
-    """Designator of the control whose positions stand in grey at first: a tone control before a volume."""
+    """Designator of the control whose positions stand in gray at first: a tone control before a volume."""
     roles = controls(amp)
     tone = [name for name, role in roles.items() if not role.startswith("volume")]
     return next(iter((*tone, *roles)), "")
@@ -127,7 +127,7 @@ def headline(now: Sight, before: Sight) -> str:
 def tables(now: Sight, before: Sight) -> list[Table]:
     """The numbers beside the figure: narrow, so that they fit beside it."""
     if not now.stable:
-        return [Table("", (Column("what to look for"),), [(REVERSED,)])]
+        return [Table("", (Column("what to check"),), [(REVERSED,)])]
     both = (now, before)
     rows: list[tuple[Any, ...]] = [
         ("gain at 1 kHz", *(_level(each) for each in both)),
@@ -138,7 +138,7 @@ def tables(now: Sight, before: Sight) -> list[Table]:
     columns = (Column(""), Column("now", align="right"), Column("before", align="right"))
     set_by = [(side, _set_by(now, side)) for side in SIDES]
     return [
-        Table("", columns, rows, "Corners: 3 dB below the gain at 1 kHz, jack to loudspeaker."),
+        Table("", columns, rows, "Corner: 3 dB below the gain at 1 kHz, jack to speaker."),
         Table("", (Column("corner"), Column("set by")), set_by, NOTE),
     ]
 

@@ -35,7 +35,7 @@ class Sight:
     """One setting: the curve at once, the rest when it is asked for.
 
     `base` is the amp's last whole solve, from which settings of its controls are turned; `late` says
-    that the grey curves of `family` are not yet those of its parts.
+    that the gray curves of `family` are not yet those of its parts.
     """
 
     amp: Amp
@@ -65,7 +65,7 @@ class Sight:
 
 @on_one_core
 def sight(amp: Amp, near: Sight | None, turning: str) -> Sight:
-    """The response of an amp, and in grey all positions of the control `turning` ('' for none)."""
+    """The response of an amp, and in gray all positions of the control `turning` ('' for none)."""
     driven, _ = driven_at(amp, None)
     base = near.base if near is not None and same_but_controls(driven, near.base.amp) else None
     view = base and _turned(base, positions(driven))
@@ -78,14 +78,14 @@ def sight(amp: Amp, near: Sight | None, turning: str) -> Sight:
     found = Sight(amp, view, base, poles, Curve(HERTZ, gain, "" if stable else poles.said()), turning)
     if near is None:
         return with_family(found)
-    if near.base is not base:  # grey curves of the parts before: they follow once the hand rests
+    if near.base is not base:  # gray curves of the parts before: they follow once the hand rests
         return replace(_joined(found, near.family), late=True)
     return _joined(found, near.family) if _same_family(found, near) else with_family(found)
 
 
 @on_one_core
 def with_family(found: Sight) -> Sight:
-    """The same with the grey curves that belong to it."""
+    """The same with the gray curves that belong to it."""
     return replace(_joined(found, _family(found)), late=False)
 
 
@@ -128,7 +128,7 @@ def _turned(base: SignalView, wanted: dict[str, float]) -> SignalView | None:
 
 
 def _same_family(now: Sight, near: Sight) -> bool:
-    """The grey curves stay while nothing but the control they belong to is turned."""
+    """The gray curves stay while nothing but the control they belong to is turned."""
     if near.late or near.turning != now.turning:
         return False
     own = [{k: v for k, v in positions(each.amp).items() if k != now.turning} for each in (now, near)]
@@ -145,5 +145,5 @@ def _family(now: Sight) -> Curve:
     if np.abs(volts - now.view.point.port_volts).max(initial=0.0) > IDLE_V:
         return NO_FAMILY  # it moves what the amp draws: each position would need the supply solved
     lines = np.where(view.stability.stable[:, None], _db(gain_at(view, FAMILY_HZ)), np.nan)
-    words = f"Grey: {short_role(part)}, end to end in tenths"
+    words = f"Gray: {short_role(part)}, end to end in ten steps"
     return Curve(FAMILY_HZ, lines[0], family_hz=FAMILY_HZ, family_db=lines, family_words=words)

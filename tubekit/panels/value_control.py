@@ -26,7 +26,7 @@ class ValueControl(Control):
 
     SERIES = ("E6", "E12", "E24", "E48", "E96")
     REACH = 10.0
-    STATES = (("fitted", ""), ("gone open", "open"), ("shorted", "short"), ("taken out", "removed"))
+    STATES = (("fitted", ""), ("open", "open"), ("shorted", "short"), ("removed", "removed"))
 
     def __init__(
         self, key: str, unit: str, drawn: float, field: str, on_change: Tell, *, has_states: bool = True
@@ -36,18 +36,18 @@ class ValueControl(Control):
         grown = widgets.Layout(flex="1 1 0", width="auto", min_width="0")
         self.slider = widgets.IntSlider(
             min=0, max=1, readout=False, description=key, style=DESCRIBED, layout=FULL,
-            tooltip=f"{key}, in steps of the series; arrow keys move it",
+            tooltip=f"{key}, in preferred values; use the arrow keys",
         )  # fmt: skip
         self.down = widgets.Button(description="−", tooltip=f"{key} one step down")
         self.up = widgets.Button(description="+", tooltip=f"{key} one step up")
         self.entry = widgets.Text(
             description="value", continuous_update=False, style=DESCRIBED, layout=grown,
-            tooltip="Any value: 330, 4K7, 25u", placeholder="330, 4K7, 25u",
+            tooltip="Any value: 330, 4.7k, 25u", placeholder="330, 4K7, 25u",
         )  # fmt: skip
         self.series = widgets.Dropdown(
             options=self.SERIES, value="E24" if unit == "ohm" else "E12", layout={"width": "66px"}
         )
-        self.series.tooltip = "Series of preferred values (IEC 60063) that the slider steps through"
+        self.series.tooltip = "Choose the series of preferred values (IEC 60063) for the slider"
         self.state = widgets.Dropdown(options=self.STATES, description="state", style=DESCRIBED, layout=grown)
         for button in (self.down, self.up):
             button.add_class("tubekit-step")

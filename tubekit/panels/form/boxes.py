@@ -48,9 +48,10 @@ class Boxes:
         self.show(draft)
 
     def _made(self, path: Path_, entry: Entry) -> Any:
-        like = f", like {entry.like}" if entry.like else ""
+        owner = "" if path[0] in ("amp", "ports") else f"{path[0]} "
+        like = f": {entry.like}" if entry.like else ""
         shared: dict[str, Any] = {
-            "description": entry.label, "tooltip": f"{entry.label} of {path[0]}{like}",
+            "description": entry.label, "tooltip": f"{owner}{entry.label}{like}",
             "style": {"description_width": self._label},
             "layout": widgets.Layout(width="auto"),
         }  # fmt: skip

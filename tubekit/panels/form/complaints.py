@@ -11,7 +11,7 @@ from tubekit.errors import AmpFileError
 WRONG, OPEN, BLANK = "wrong", "open", "blank"
 """To mend; a node that nothing else joins yet; a box that is still empty."""
 
-LOOSE = "Nothing else joins node"
+LOOSE = "Nothing else connects to node"
 
 _NOT_THERE_YET = {
     "joined_once", "no_dc_path", "no_rectifier", "no_mains_plug", "no_ground", "no_b_plus",
@@ -21,20 +21,26 @@ _NOT_THERE_YET = {
 _FIXES = {
     "no_heading": "Fill in the heading above",
     "no_parts": "Add the first one",
-    "designator": "Write class letter and number, as R14",
+    "designator": "Write class letter and number, e.g. R14",
     "no_rectifier": "Add the rectifier: a tube, or diodes",
     "no_resistance": "Measure it, unplugged and discharged, and fill in the ohms",
-    "unknown_tube": "Choose one from the list, or add it with the command fit, from its data sheet",
+    "unknown_tube": "Choose one from the list, or add it from its data sheet with the command fit",
     "no_mains_plug": "Add the mains plug",
     "no_ground": "The chassis is the node 'ground'",
     "no_primary": "Add the primary, with nodes, volts or turns, and resistance",
     "no_secondary": "Add a winding: secondary, high voltage, heater …",
     "inductance_misplaced": "Move it to the primary",
-    "sections_left_out": "Draw it too, or choose which half is not used",
+    "sections_left_out": "Enter it too, or choose which half is unused",
     "kind_untold": "Choose the kind",
 }
 """How to mend it in the form, where that is not how it is mended in a file."""
-NAMES = {"nodes": "its ends", "value": "value", "type": "type", "resistance": "ohms", "design_mains": "mains"}
+NAMES = {
+    "nodes": "connections",
+    "value": "value",
+    "type": "type",
+    "resistance": "ohms",
+    "design_mains": "design line",
+}
 
 
 @dataclass(frozen=True)
@@ -75,7 +81,7 @@ def in_short(found: list[Complaint]) -> str:
     Examples
     --------
     >>> in_short([Complaint(BLANK, "", "value"), Complaint(BLANK, "", "nodes")])
-    'to fill in: value, its ends'
+    'to fill in: value, connections'
     """
     wrong = [str(one) for one in found if one.grade == WRONG]
     if wrong:
@@ -85,8 +91,8 @@ def in_short(found: list[Complaint]) -> str:
         return f"to fill in: {', '.join(blank)}"
     nodes = ", ".join(sorted(one.word for one in found if one.is_loose))
     if nodes:
-        return f"nothing else joins {nodes} yet"
-    return f"still open: {found[0]}" if found else ""
+        return f"nothing else connects to {nodes} yet"
+    return f"not connected: {found[0]}" if found else ""
 
 
 def _one(problem: AmpFileError) -> Complaint:

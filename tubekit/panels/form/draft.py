@@ -171,7 +171,7 @@ class Draft:
         """
         if new != old and new in self.tables:
             free = self.next_designator(re.sub(r"\d.*", "", new) or "R")
-            raise AmpFileError(f"there is a {new} already", part=old, fix=f"Free is {free}")
+            raise AmpFileError(f"{new} already exists", part=old, fix=f"Free: {free}")
         return self._with({new if name == old else name: table for name, table in self.tables.items()})
 
     def left_open(self, node: str) -> Draft:

@@ -21,7 +21,7 @@ from tubekit.panels.form.windings import WindingBoxes
 
 NEAR_SHOWN, MOST_NEAR = 4, 8
 """Names offered for one word, and for all; with more loose nodes than names the drawing is not done yet."""
-SIGNS = {WRONG: "To mend", OPEN: "Still open", BLANK: "To fill in"}
+SIGNS = {WRONG: "Fix", OPEN: "Not connected", BLANK: "To fill in"}
 
 
 class Editor:
@@ -38,7 +38,7 @@ class Editor:
         )
         self.near = widgets.HBox([], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
         self.place = widgets.VBox([], layout=full)
-        self.more = widgets.Accordion([widgets.VBox([])], titles=("Seldom needed",), selected_index=None)
+        self.more = widgets.Accordion([widgets.VBox([])], titles=("Advanced",), selected_index=None)
         self.boxes: list[Boxes] = []
         self.box = widgets.VBox([self.title, self.complaint, self.near, self.place, self.more])
         self.name.observe(lambda change: self._renamed(change["new"]), "value")
@@ -108,7 +108,7 @@ class Editor:
 
     def _complain(self, draft: Draft, part: str) -> None:
         if not part:
-            self.title.value = "<p>Add a part, or press one in the list.</p>"
+            self.title.value = "<p>Add a part, or click one in the list.</p>"
             self.complaint.value, self.near.children = "", ()
             return
         found = complaints(draft.complaints.get(part, ()))
@@ -133,13 +133,13 @@ class Editor:
         return made[:MOST_NEAR] + [self._stays_open(node) for node in loose]
 
     def _stays_open(self, node: str) -> Any:
-        tip = f"Nothing is joined to {node} on purpose: an unused tap or contact"
+        tip = f"Leave {node} unconnected on purpose: an unused tap or contact"
         return button(
             f"{node} stays open", tip, lambda: self._desk.take(self._desk.draft.left_open(node), self.part)
         )
 
     def _near(self, path: Path_, word: str, name: str) -> Any:
-        return button(f"{word} → {name}", f"Put {name} instead of {word}", lambda: self._desk.put(path, name))
+        return button(f"{word} → {name}", f"Replace {word} with {name}", lambda: self._desk.put(path, name))
 
     def _where(self, one: Complaint) -> list[Path_]:
         """The first box in which the word of a complaint stands."""
@@ -164,13 +164,13 @@ def _said(grade: str, found: list[Complaint]) -> str:
         return _paragraph(f"{SIGNS[grade]}: {', '.join(fields)}.", "tubekit-role")
     nodes = ", ".join(sorted(one.word for one in these if one.is_loose))
     # What has no path for want of these nodes' other parts need not be told beside.
-    lines = [f"nothing else joins {nodes} yet."] if nodes else [str(one) for one in these]
+    lines = [f"nothing else connects to {nodes} yet."] if nodes else [str(one) for one in these]
     kind = "tubekit-complaint" if grade == WRONG else "tubekit-role"
     return "".join(_paragraph(f"{SIGNS[grade]}: {words}", kind) for words in lines)
 
 
 def _carried(other: str) -> str:
-    words = f"What is filled in already is as on {other}: change it where this part says otherwise."
+    words = f"Values are copied from {other}: change what differs on this part."
     return _paragraph(words, "tubekit-role") if other else ""
 
 

@@ -19,7 +19,7 @@ from tubekit.panels.form.paths import sound
 from tubekit.panels.history import History
 from tubekit.panels.keep import write_beside
 
-EMPTY = "an empty sheet"
+EMPTY = "an empty form"
 BY_TYPE = {one for one in parts.KINDS if issubclass(one, parts.Tube)} - {parts.Tube}
 KINDS = {one.bench or one.kind: (one.letters[0], one.kind) for one in parts.KINDS if one not in BY_TYPE}
 """What can be added, in the words of the bench: class letter and kind."""
@@ -174,7 +174,7 @@ class Entering:
             if self.kept is not None:
                 self.take(self.kept.read(), "")
         except TubekitError as error:
-            self.complain(f"What was entered cannot be read: {error}")
+            self.complain(f"Your entries cannot be read: {error}")
 
     # ---- what comes of it
 
@@ -182,12 +182,12 @@ class Entering:
         """Work out the idle state; None, with the reason said, where there is none."""
         self.complain("")
         if self.amp is None:
-            self.complain("It cannot be solved yet: the list of parts says what is still to do.")
+            self.complain("It cannot be solved yet: see the parts list for what is still to do.")
             return None
         try:
             self.report = analyse(self.amp)
         except TubekitError as error:
-            self.complain(f"No idle state was found: {error}")
+            self.complain(f"No idle point was found: {error}")
             return None
         self.solved_of = self.draft
         return self.report
@@ -206,7 +206,7 @@ class Entering:
         try:
             self.saved = write_beside(text.encode(), stem, ".toml", folder)
         except RecordError as error:
-            self.complain(f"Nothing was written: {error}")
+            self.complain(f"Nothing was saved: {error}")
             return None
         AmpList.look_again_all()
         return self.saved

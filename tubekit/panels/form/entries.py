@@ -20,20 +20,42 @@ from tubekit.unit_words import EXAMPLES
 WORDS, NODE, CHOICE, TYPE = "words", "node", "choice", "type"
 
 LABELS = {
-    "value": "value", "rating": "rating", "tolerance": "tolerance", "role": "role", "note": "note",
-    "tip_switch": "tip rests on", "ohms": "ohms", "resonance_hz": "resonance", "resonance_ohms": "ohms there",
-    "time_constant": "time constant", "esr": "ESR", "design_mains": "mains", "mains_frequency": "frequency",
-    "mains": "run on",
-}  # fmt: skip
+    "value": "value",
+    "rating": "rating",
+    "tolerance": "tolerance",
+    "role": "role",
+    "note": "note",
+    "tip_switch": "tip switch to",
+    "ohms": "ohms",
+    "resonance_hz": "resonance",
+    "resonance_ohms": "ohms at resonance",
+    "time_constant": "time constant",
+    "esr": "ESR",
+    "design_mains": "design line",
+    "mains_frequency": "frequency",
+    "mains": "actual line",
+}
 LATER = (
-    "condition", "field_of", "dissipation", "surge", "ripple", "esr", "swing", "emission", "series", "note",
-    "leakage", "regulation", "resonance_hz", "resonance_ohms",
-)  # fmt: skip
+    "condition",
+    "field_of",
+    "dissipation",
+    "surge",
+    "ripple",
+    "esr",
+    "swing",
+    "emission",
+    "series",
+    "note",
+    "leakage",
+    "regulation",
+    "resonance_hz",
+    "resonance_ohms",
+)
 """Keys that are seldom filled in."""
 FIRST = ("value", "type", "ohms", "style")
 """Keys that come first, as they do on the bench."""
 LIKE = {
-    "ohm": "4K7, 470 or 1M", "F": "22n, 0.022u or 20 uF", "H": "10 H", "%": "10 %", "W": "0.5 W",
+    "ohm": "4.7k, 470 or 1M", "F": "22n, 0.022u or 20 uF", "H": "10 H", "%": "10 %", "W": "0.5 W",
     "V": "450 V", "A": "100 mA", "Hz": "60 Hz", "s": "60 s",
 }  # fmt: skip
 
@@ -115,12 +137,12 @@ def _listed(
     for place in range(count):
         pin = isinstance(form.entry, PinNode)
         name = labels[place] if place < len(labels) else f"{label.removesuffix('s')} {place + 1}"
-        yield Entry((key, place), name, NODE, like="- for a pin left free" if pin else "",
+        yield Entry((key, place), name, NODE, like="- for an unused pin" if pin else "",
                     needed=place < form.shortest)  # fmt: skip
 
 
 def _choices(form: Choice | YesNo, spec: FieldSpec) -> tuple[tuple[str, Any], ...]:
-    found: list[tuple[str, Any]] = [("—", "")] if spec.required else [("as usual", "")]
+    found: list[tuple[str, Any]] = [("—", "")] if spec.required else [("default", "")]
     if isinstance(form, YesNo):
         return (*found, (form.words[0], True), (form.words[1], False))
     return (*found, *((word, word) for word in form.options))
@@ -134,8 +156,8 @@ def _like(form: Form) -> str:
             else f"{form.low:g} to {form.high:g}"
         )
     if isinstance(form, Listed):
-        return "several with commas between"
-    return "your own words" if isinstance(form, Words) else "6.3 V 0.15 A"
+        return "several, separated by commas"
+    return "in your own words" if isinstance(form, Words) else "6.3 V 0.15 A"
 
 
 # ---- tubes
@@ -216,7 +238,7 @@ def winding_entries(kind: type[Part], name: str, winding: Mapping[str, Any]) -> 
                 (name, "resistance", place),
                 f"ohms{which}",
                 WORDS,
-                like="60, measured with a meter",
+                like="60, by ohmmeter",
                 needed=True,
             ),
             Entry(
@@ -243,13 +265,13 @@ def sections_of(winding: Mapping[str, Any]) -> int:
 
 HEADING = (
     Entry(("title",), "title", WORDS, like="maker and model, as your shop calls it", needed=True),
-    Entry(("design_mains",), "mains", WORDS, like="117 V: what the transformer was drawn for", needed=True),
+    Entry(("design_mains",), "design line", WORDS, like="117 V, from the nameplate", needed=True),
     Entry(("mains_frequency",), "frequency", WORDS, like="60 Hz", needed=True),
-    Entry(("mains",), "run on", WORDS, like="123 V: today's mains, where it differs"),
+    Entry(("mains",), "actual line", WORDS, like="123 V, only if it differs"),
 )
 ABOUT = (
-    Entry(("maker",), "maker", WORDS, like="as on the plate"),
+    Entry(("maker",), "maker", WORDS, like="from the nameplate"),
     Entry(("year",), "year", WORDS, like="1956"),
     Entry(("town",), "town", WORDS),
-    Entry(("story",), "story", WORDS, like="what came in, and why"),
+    Entry(("story",), "story", WORDS, like="customer complaint, history"),
 )

@@ -13,9 +13,9 @@ from tubekit.panels.form.complaints import BLANK, OPEN, WRONG, complaints, in_sh
 from tubekit.panels.form.draft import GENERAL, Draft
 from tubekit.panels.form.kinds import letter_of, nodes_in
 
-ALL, TO_DO = "every part", "only those with something to do"
+ALL, TO_DO = "all parts", "only unfinished parts"
 GROUPS = {
-    "R": "resistors and controls", "C": "capacitors", "V": "tubes", "T": "transformers", "": "all others",
+    "R": "resistors and controls", "C": "capacitors", "V": "tubes", "T": "transformers", "": "other parts",
 }  # fmt: skip
 MARKS = {WRONG: "✗", OPEN: "○", BLANK: "…", "": "✓"}
 
@@ -31,7 +31,7 @@ class PartList:
             widgets.Dropdown,
             "show",
             options=[ALL, TO_DO, *GROUPS.values()],
-            tooltip="Which parts stand in the list",
+            tooltip="Choose which parts to list",
         )
         self.summary = widgets.HTML(layout=widgets.Layout(width="100%"))
         self.rows = widgets.VBox([], layout=widgets.Layout(width="100%"))
@@ -61,7 +61,7 @@ class PartList:
             words += f"  —  {short}" if short else ""
             if button.description != words:
                 button.description = words
-                button.tooltip = f"{name}: press to fill it in or change it"
+                button.tooltip = f"{name}: click to edit"
             (button.add_class if name == chosen else button.remove_class)("tubekit-chosen")
             (button.add_class if grade == WRONG else button.remove_class)("tubekit-wrong")
         if len(names) != len(self.rows.children):
@@ -121,16 +121,16 @@ def summary(draft: Draft) -> str:
     """How far the draft has come, in a sentence."""
     count = len(draft.parts)
     if not count:
-        return "Nothing is entered yet."
+        return "No parts yet."
     parts = f"{count} part{'' if count == 1 else 's'}"
     if not draft.problems:
-        return f"{parts}. The check has nothing to say: it can be solved and saved."
+        return f"{parts}. No errors: ready to solve and save."
     found = complaints(draft.problems)
     loose = sum(one.is_loose for one in found)
     words = (
-        (sum(one.grade == WRONG for one in found), "to mend"),
+        (sum(one.grade == WRONG for one in found), "to fix"),
         (sum(one.grade == BLANK for one in found), "to fill in"),
-        (loose, "node joined only once" if loose == 1 else "nodes joined only once"),
-        (sum(one.grade == OPEN and not one.is_loose for one in found), "still open"),
+        (loose, "node with only one part" if loose == 1 else "nodes with only one part"),
+        (sum(one.grade == OPEN and not one.is_loose for one in found), "still missing"),
     )
     return f"{parts}: {', '.join(f'{number} {what}' for number, what in words if number)}."

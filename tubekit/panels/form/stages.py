@@ -21,7 +21,7 @@ from tubekit.panels.form.kinds import kind_of, letter_of, nodes_in, tube_facts, 
 from tubekit.tables import data_file
 
 SHARED = ("ground", "speaker", "mains_line", "mains_neutral", "mains_fused", "mains_switched")
-MAINS = "design mains"
+MAINS = "design line"
 HEATER_PORTS = ("heater_a", "heater_b")
 FEEDS = ("rectifier tube", "diode", "selenium rectifier", "power transformer")
 
@@ -70,7 +70,7 @@ def stage(name: str) -> Stage:
     """
     known = {one.name: one for one in stages()}
     if name not in known:
-        raise ChangeError("there is no such ready stage", part=name, near=near_matches(name, known))
+        raise ChangeError("there is no such ready-made stage", part=name, near=near_matches(name, known))
     return known[name]
 
 
@@ -118,7 +118,7 @@ def put_in(draft: Draft, one: Stage, ports: Mapping[str, str] | None = None) -> 
     joined = suggested_ports(draft, one)
     for port, node in (ports or {}).items():
         if port not in joined:
-            raise ChangeError("the stage has no such port", part=port, near=near_matches(port, joined))
+            raise ChangeError("the stage has no such connection", part=port, near=near_matches(port, joined))
         joined[port] = node or joined[port]
     if one.splits:
         draft = _split(draft, joined[one.splits], joined["ahead"])

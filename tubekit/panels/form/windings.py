@@ -95,7 +95,7 @@ class WindingBoxes:
         draft, names = self._desk.draft, [name for name, _ in windings_of(self._desk.draft.parts[self.part])]
         choice = layout.described(
             widgets.Dropdown, "winding", options=[(one.replace("_", " "), one) for one in names],
-            value=self.winding or None, tooltip="The winding whose boxes are shown",
+            value=self.winding or None, tooltip="Choose the winding to edit",
         )  # fmt: skip
         choice.observe(lambda change: self._turn(change["new"]), "value")
         rows, boxes = [choice], []
@@ -118,10 +118,10 @@ class WindingBoxes:
 
     def _taps(self) -> Any:
         made = [
-            button("Add a tap", "One more section to this winding", lambda: self._change(tapped)),
-            button("Take a tap out", "The last section of this winding", lambda: self._change(untapped)),
+            button("Add tap", "Add a section to this winding", lambda: self._change(tapped)),
+            button("Remove tap", "Remove the last section of this winding", lambda: self._change(untapped)),
             button(
-                "Remove winding", "Take the winding shown out; Undo brings it back",
+                "Remove winding", "Remove this winding; Undo restores it",
                 lambda: self._desk.put((self.part, self.winding), None),
             ),
         ]  # fmt: skip
@@ -129,11 +129,11 @@ class WindingBoxes:
 
     def _further(self, names: list[str]) -> Any:
         new = layout.described(
-            widgets.Combobox, "new", placeholder="name of a further winding", continuous_update=False,
+            widgets.Combobox, "new", placeholder="name of a new winding", continuous_update=False,
             options=[one for one in USUAL if one not in names],
-            tooltip="Name of a further winding, then press Add winding",
+            tooltip="Type the name of a new winding, then press Add winding",
         )  # fmt: skip
-        add = button("Add winding", "Add the winding named", lambda: self.wind(new.value))
+        add = button("Add winding", "Add a winding of this name", lambda: self.wind(new.value))
         return widgets.HBox([new, add])
 
     def wind(self, name: str) -> None:
@@ -149,8 +149,8 @@ class WindingBoxes:
         primary, speaker = (
             layout.described(widgets.Text, label, placeholder=like, continuous_update=False, tooltip=tip)
             for label, like, tip in (
-                ("primary", "8k", "Impedance of the whole primary, plate to plate or plate to B+"),
-                ("speaker", "8", "Impedance of the secondary"),
+                ("primary", "8k", "Primary impedance, plate to plate or plate to B+"),
+                ("speaker", "8", "Secondary impedance"),
             )
         )
         said = widgets.HTML()
@@ -162,7 +162,7 @@ class WindingBoxes:
                 words = html.escape(f"{error.problem}. {error.fix}")
                 said.value = f'<p class="tubekit-complaint" role="alert">{words}</p>'
 
-        put = button("Turns from these", "Fill in the turns that make this impedance", fill_in)
-        head = widgets.HTML("<p class='tubekit-role'>Turns not known? Two impedances will do:</p>")
+        put = button("Calculate turns", "Fill in the turns for these impedances", fill_in)
+        head = widgets.HTML("<p class='tubekit-role'>Turns not known? Enter the two impedances:</p>")
         row = widgets.HBox([primary, speaker, put], layout=widgets.Layout(flex_flow="row wrap"))
         return widgets.VBox([head, row, said])
