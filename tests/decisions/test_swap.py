@@ -181,7 +181,7 @@ def test_what_was_so_before_is_no_finding_against_the_change(teasel):
     assert (over.part, over.code, over.cause) == ("R14", "watts", "already so")
     assert report.acceptable
     assert "as before, 1 rating exceeded" in report.headline()
-    assert "speak against it" not in " ".join(sentences(_content(worn, report)))
+    assert "argue against this change" not in " ".join(sentences(_content(worn, report)))
 
 
 def test_a_rating_mended_or_made_worse_is_said_to_be(teasel):

@@ -44,7 +44,9 @@ def remake(path: Path) -> None:
 def _without_widget(output: nbformat.NotebookNode) -> nbformat.NotebookNode:
     """A saved widget is a dead reference; the words that stand for it say how to wake it."""
     if WIDGET in output.get("data", {}):
-        output.data = {"text/plain": "The panel stands here once the notebook runs: Run, then Run All Cells."}
+        output.data = {
+            "text/plain": "The panel appears here when you run the notebook: Run, then Run All Cells."
+        }
     return output
 
 

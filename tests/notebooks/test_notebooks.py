@@ -71,7 +71,7 @@ def test_it_opens_with_one_question_and_the_caution(path: Path) -> None:
 def test_panels_are_not_compared_and_everything_else_is(path: Path) -> None:
     for cell in code(path):
         source = "".join(cell["source"])
-        shows_a_panel = "The panel stands here" in json.dumps(cell["outputs"])
+        shows_a_panel = "The panel appears here" in json.dumps(cell["outputs"])
         assert ("nbval-ignore-output" in cell["metadata"].get("tags", ())) == shows_a_panel, source
 
 

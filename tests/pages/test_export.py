@@ -56,7 +56,7 @@ def test_figures_tables_and_words_are_in_the_page(exported: Path) -> None:
 
 def test_a_panel_leaves_its_picture_and_how_to_wake_it(exported: Path) -> None:
     page = (exported / "a.html").read_text(encoding="utf-8")
-    assert "The panel as it comes. To move the controls, open a.ipynb with: python3 -m tubekit" in page
+    assert "The panel as it starts. To move the controls, open a.ipynb with: python3 -m tubekit" in page
     assert "widget" not in page
 
 

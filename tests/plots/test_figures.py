@@ -120,7 +120,7 @@ def test_what_moves_is_what_the_report_says(swapped: SwapReport) -> None:
 
 
 def test_a_change_that_moves_nothing_says_so(amp: Amp) -> None:
-    assert plots.before_after(swap(amp, {})).words.startswith("Nothing moves")
+    assert plots.before_after(swap(amp, {})).words.startswith("Nothing changes")
 
 
 @pytest.mark.parametrize("name", ["ripple", "ratings", "rails", "before_after"])

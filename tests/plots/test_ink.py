@@ -1,4 +1,4 @@
-"""The inks: against the paper, in grey, and for color-blind readers."""
+"""The inks: against the paper, in gray, and for color-blind readers."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def test_words_read_on_paper() -> None:
 
 
 @pytest.mark.parametrize("pair", PAIRS)
-def test_curves_differ_in_grey(pair: tuple[str, str]) -> None:
+def test_curves_differ_in_gray(pair: tuple[str, str]) -> None:
     one, other = (lab(linear(color))[0] for color in pair)
     assert abs(one - other) >= 10.0  # steps of lightness; common practice, no source
 

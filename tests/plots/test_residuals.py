@@ -29,7 +29,7 @@ def test_curves_are_the_laws_and_points_are_those_measured() -> None:
     np.testing.assert_allclose(lines[-1].get_ydata(), 1e3 * fit.error_a)
     marked = sum(len(line.get_xdata()) for line in above.lines if line.get_marker() not in ("None", None, ""))
     assert marked == fit.points.count
-    assert "farthest point lies" in figure.get_label()
+    assert "worst point is off by" in figure.get_label()
     assert below.get_ylabel() == "difference [mA]"
 
 

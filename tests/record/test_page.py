@@ -49,8 +49,8 @@ def written(content):
 
 def test_what_was_decided_comes_first_and_hashes_last(written):
     order = [
-        "Not fitted.", "Too hot &amp; high.", "What it comes to", "can kill", "What the figures say",
-        "What the meter said", "At the bench", "Before you reach in", "To buy", "To confirm it", "Done by",
+        "Not fitted.", "Too hot &amp; high.", "Summary", "can kill", "Calculated results",
+        "Meter readings", "At the bench", "Before you reach in", "To buy", "Check on the bench", "Done by",
         "<h2>Figures", "All numbers", "SHA-256", "Versions",
     ]  # fmt: skip
     places = [written.index(words) for words in order]
@@ -129,7 +129,8 @@ def test_procedures_stand_at_the_bench_over_the_lines_to_sign():
     worked = worked_out(load_amp("teasel"), {"R14": "330"}, sheets=("up", "drive"))
     text = page(contents(worked.amp, *worked.results))
     places = [
-        text.index(words) for words in ("To confirm it", "Bringing it up", "Current under drive", "Done by")
+        text.index(words)
+        for words in ("Check on the bench", "First power-up", "Current under drive", "Done by")
     ]
     assert places == sorted(places)
     up = next(r for r in worked.results if type(r).__name__ == "BringUp")
@@ -175,7 +176,7 @@ def test_pages_are_of_the_paper_and_no_heading_ends_one(content, tmp_path, paper
 
 
 def test_a_section_that_cannot_be_made_says_why_in_its_place(monkeypatch):
-    """The charge after switch-off once vanished from a record without a word."""
+    """The voltage left after switch-off once vanished from a record without a word."""
 
     def refused(_amp):
         raise ChangeError("a batch is discharged one by one")
@@ -185,5 +186,5 @@ def test_a_section_that_cannot_be_made_says_why_in_its_place(monkeypatch):
     written = page(contents(amp, *worked_out(amp).results))
     bench = written[written.index("At the bench") :]
     assert "Before you reach in" in bench
-    assert "NOT CALCULATED: charge after switch-off. a batch is discharged one by one" in bench
+    assert "NOT CALCULATED: voltage left after switch-off. a batch is discharged one by one" in bench
     assert "Treat every filter capacitor as charged" in bench

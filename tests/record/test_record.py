@@ -167,7 +167,7 @@ def test_a_file_that_appears_meanwhile_is_spared(tmp_path, monkeypatch):
 def test_no_browser_is_said_with_the_way_out():
     pdf, said = print_to_pdf(b"<p>", None)
     assert pdf is None
-    assert "there is no Chromium" in said
+    assert "Chromium was not found" in said
     assert "print it to PDF" in said
 
 
@@ -205,7 +205,7 @@ def test_a_real_browser_prints_it():
     ("path", "results", "said"),
     [
         ("nowhere/a.html", (), "no such folder"),
-        ("a.html", ({"a": 1},), "a dict has no place in a record"),
+        ("a.html", ({"a": 1},), "a dict does not belong in a record"),
     ],
 )
 def test_what_cannot_be_recorded_is_refused(teasel, tmp_path, path, results, said):
@@ -214,5 +214,5 @@ def test_what_cannot_be_recorded_is_refused(teasel, tmp_path, path, results, sai
 
 
 def test_a_batch_is_no_decision(teasel, tmp_path):
-    with pytest.raises(RecordError, match="a batch is no decision"):
+    with pytest.raises(RecordError, match="a batch of amps is not one decision"):
         record(tmp_path / "a", teasel.changed({"R14": [250, 270]}), pdf=False)

@@ -45,7 +45,7 @@ class Exported(Printed):
 
     def headline(self) -> str:
         """How many, and where to begin."""
-        return f"{len(self.files)} page{'s' * (len(self.files) != 1)} written; begin at {self.contents}"
+        return f"{len(self.files)} page{'s' * (len(self.files) != 1)} written; open {self.contents} first"
 
     def tables(self) -> list[Table]:
         """One row per file."""
@@ -117,7 +117,7 @@ def _run(book: NotebookNode, path: Path) -> None:
             reason = f"{error.ename}: {error.evalue}"
         raise ExportError(
             f"stopped: {reason}", where=path.name,
-            fix="Open it with python3 -m tubekit to see where; --as-saved exports it as it was saved",
+            fix="Open it with python3 -m tubekit to see where, or export it as saved with --as-saved",
         ) from error  # fmt: skip
 
 
@@ -141,8 +141,8 @@ def page_of(book: NotebookNode, path: Path, *, contents: str = "") -> str:
     text, _ = exporter.from_notebook_node(book, resources=resources)
     if found := loads(text):
         raise ExportError(
-            f"the page would fetch {found[0][:80]}", where=path.name,
-            fix="Keep pictures beside the notebook, or attach them to it",
+            f"the page would load {found[0][:80]}", where=path.name,
+            fix="Keep pictures in the notebook's folder, or attach them to the notebook",
         )  # fmt: skip
     return str(text)
 
@@ -180,7 +180,5 @@ def _write(place: Path, text: str, overwrite: bool) -> None:
     try:
         place.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise ExportError(
-            f"no folder can be made there: {error.strerror}", where=str(place.parent)
-        ) from error
+        raise ExportError(f"cannot create the folder: {error.strerror}", where=str(place.parent)) from error
     write_whole(place, text.encode(), overwrite=overwrite)

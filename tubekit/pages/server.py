@@ -117,7 +117,7 @@ class Pages(Voila):
         if self.wanted.lan:
             for line in caution(self.address(address_on_the_network())):
                 self.tell(line)
-        self.tell("Ctrl-C stops it")
+        self.tell("press Ctrl-C to stop")
         if self.wanted.browser:
             with contextlib.suppress(webbrowser.Error):
                 webbrowser.open(_way_in(here).as_uri())
@@ -128,19 +128,19 @@ def _way_in(address: str) -> Path:
     handle, name = tempfile.mkstemp(suffix=".html", prefix="tubekit-")
     with os.fdopen(handle, "w", encoding="utf-8") as file:
         file.write(
-            f'<!DOCTYPE html><meta charset="utf-8"><title>tubekit</title>'
-            f'<meta http-equiv="refresh" content="0;url={address}"><a href="{address}">To the pages</a>\n'
+            '<!DOCTYPE html><meta charset="utf-8"><title>tubekit</title><meta http-equiv="refresh" '
+            f'content="0;url={address}"><a href="{address}">Open the pages</a>\n'
         )
     return Path(name)
 
 
 def caution(address: str) -> Iterator[str]:
     """What someone must know who opens the pages to a network."""
-    yield f"from the tablet: {address}"
+    yield f"on the tablet, open {address}"
     yield (
-        "CAUTION: whoever has that address can move the controls, read the amps and write the files that "
-        "pages write. What goes over the air is not encrypted. Use it on the shop's own network only, "
-        "never on a guests' or public one, and stop it when you are done"
+        "CAUTION: anyone with this address can move the controls, read the amps, and write the files "
+        "that pages write. Traffic over the air is not encrypted. Use it only on the shop's own "
+        "network, never on a guest or public one, and press Ctrl-C when you are done"
     )
     yield "CAUTION: keep your hands out of the chassis while you read; figures are calculated, not measured"
 

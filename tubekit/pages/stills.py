@@ -11,7 +11,7 @@ from nbformat.v4 import new_output
 
 VIEW = "application/vnd.jupyter.widget-view+json"
 STATE = "application/vnd.jupyter.widget-state+json"
-ASLEEP = "The panel stands here once the notebook runs"  # what a saved notebook has in its place
+ASLEEP = "The panel appears here when you run the notebook"  # what a saved notebook has in its place
 WAKE = "To move the controls, open {name} with: python3 -m tubekit"
 _CHILD = "IPY_MODEL_"
 
@@ -30,14 +30,14 @@ def _stills(output: NotebookNode, models: Mapping[str, Any], name: str) -> Itera
     wake = WAKE.format(name=name)
     if VIEW not in data:
         asleep = str(data.get("text/plain", "")).startswith(ASLEEP)
-        yield _words(f"A panel stands here. {wake}") if asleep else output
+        yield _words(f"A panel goes here. {wake}") if asleep else output
         return
     pictures = list(_pictures(data[VIEW]["model_id"], models, set()))
     for picture in pictures:
-        about = {"alt": "The panel's figure as it comes", "words": f"The panel as it comes. {wake}"}
+        about = {"alt": "The panel's starting figure", "words": f"The panel as it starts. {wake}"}
         yield new_output("display_data", {"image/png": picture}, metadata={"image/png": about})
     if not pictures:
-        yield _words(f"A panel stands here. {wake}")
+        yield _words(f"A panel goes here. {wake}")
 
 
 def _words(words: str) -> NotebookNode:

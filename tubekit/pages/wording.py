@@ -68,7 +68,7 @@ def read_notebook(path: Path) -> nbformat.NotebookNode:
     except _BROKEN as error:
         reason = getattr(error, "message", "") or next(iter(str(error).splitlines()), "")
         raise ExportError(
-            f"cannot be read as a notebook ({reason[:80]})", where=path.name, fix="Get it whole again"
+            f"cannot be read as a notebook ({reason[:80]})", where=path.name, fix="Restore the file"
         ) from error
     return book
 

@@ -75,7 +75,7 @@ class BarsView:
         bar.set_hatch(fill.hatch)
 
     def fade(self, faded: bool) -> None:
-        """Grey the bars out, or ink them again."""
+        """Gray the bars out, or ink them again."""
         for bar, text in zip(self.bars, self.said, strict=True):
             bar.set_alpha(0.25 if faded else None)
             text.set_color(ink.FAINT if faded else ink.IRON)

@@ -34,7 +34,7 @@ class BiasView:
         self._response(first)
         names = [name.replace(" ", "\n") for name, _ in LIMITS]
         self.shares = BarsView(
-            self.axes[2], names, 150.0, title="Used of each rating, %",
+            self.axes[2], names, 150.0, title="Rating used, %",
             limit=100.0, words=lambda share: "no rating" if np.isnan(share) else f"{share:.0f}",
         )  # fmt: skip
         self.axes[2].axhline(100.0, color=ink.IRON, linewidth=1.3, zorder=4)
@@ -42,7 +42,7 @@ class BiasView:
 
     def _crossing(self, first: BiasStage) -> None:
         axes = self.axes[0]
-        axes.set_title("Cathode current, mA, over cathode voltage, V: the tube and its resistor")
+        axes.set_title("Cathode current (mA) against cathode voltage (V): the tube and its resistor")
         amps = first.tubes * (first.plate_a + first.screen_a)
         axes.set(xlim=(0.0, rounded_up(2.0 * first.bias_v)), ylim=(0.0, rounded_up(2.2e3 * amps)))
         self.before = [axes.plot([], [], **ink.BEFORE.options(), zorder=2)[0] for _ in range(2)]
@@ -56,7 +56,7 @@ class BiasView:
 
     def _response(self, first: BiasStage) -> None:
         axes = self.axes[1]
-        axes.set_title("Gain, dB, over Hz")
+        axes.set_title("Gain (dB) against frequency (Hz)")
         top = 5.0 * np.ceil((20.0 * np.log10(first.gain_bypassed) + 4.0) / 5.0)
         axes.set(xscale="log", xlim=(first.hertz[0], first.hertz[-1]), ylim=(top - SPAN_DB - 5.0, top))
         axes.xaxis.set_major_locator(FixedLocator([1, 10, 100, 1e3, 1e4]))
@@ -96,7 +96,7 @@ class BiasView:
         self.shares.show([100.0 * share for share in now.shares], old)
 
     def fade(self, faded: bool) -> None:
-        """Grey everything out, or ink it again."""
+        """Gray everything out, or ink it again."""
         for place, line in enumerate((self.tube, self.resistor)):
             line.set_color(ink.FAINT if faded else ink.stroke(place).ink)
         self.gain.set_color(ink.FAINT if faded else ink.stroke(0).ink)

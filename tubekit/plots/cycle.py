@@ -21,11 +21,11 @@ from tubekit.plots.reading import Trace, current_traces, milliseconds, ripple_tr
 
 HEADROOM = 1.3
 Result: TypeAlias = AmpReport | MainsState
-BEYOND = "beyond the scale"
+BEYOND = "off scale"
 LINE = 0.004
 """A curve that leaves the axes by less than this share of them is still seen on their edge."""
-RIPPLE_TITLE = "Ripple of the rails over one mains cycle: V about the mean"
-CURRENT_TITLE = "Current of each rectifier plate: mA, over ms"
+RIPPLE_TITLE = "Ripple over one line cycle: V around the average"
+CURRENT_TITLE = "Current of each rectifier plate: mA against ms"
 
 
 class Strip:
@@ -80,7 +80,7 @@ class Strip:
         self.beyond.set_visible(outside)
 
     def fade(self, faded: bool) -> None:
-        """Grey the curves out: they belong to an earlier state of the controls."""
+        """Gray the curves out: they belong to an earlier state of the controls."""
         for place, (line, sample) in enumerate(zip(self.after, self.samples, strict=True)):
             for each in (line, sample):
                 each.set_color(ink.FAINT if faded else ink.stroke(place).ink)
@@ -133,7 +133,7 @@ class CycleView:
         self.current.show(times, current_traces(after, self.member)[:plates], old)
 
     def fade(self, faded: bool) -> None:
-        """Grey the curves out, or ink them again."""
+        """Gray the curves out, or ink them again."""
         self.ripple.fade(faded)
         self.current.fade(faded)
 
@@ -173,7 +173,7 @@ def ripple(
         view = CycleView(axes, larger(after, before, nodes, member), nodes, member=member)
         view.show(after, before)
     words = [text.get_text() for text in (*view.ripple.words, *view.current.words)]
-    figure.set_label(f"Ripple and plate current over one mains cycle: {'; '.join(w for w in words if w)}")
+    figure.set_label(f"Ripple and plate current over one line cycle: {'; '.join(w for w in words if w)}")
     return Drawing(figure, tuple(axes), (*view.ripple.after, *view.current.after))
 
 

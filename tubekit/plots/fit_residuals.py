@@ -50,13 +50,13 @@ def residuals(fit: TubeFit) -> Drawing:
         figure.subplots_adjust(left=0.09, right=0.86, top=0.94, bottom=0.10, hspace=0.22)
         curves = _curves(above, fit)
         lines = [*curves, *_differences(below, fit)]
-        above.set_title(f"{fit.tube.type}: {fit.points.count} measured points and the law")
+        above.set_title(f"{fit.tube.type}: {fit.points.count} measured points and the model")
         above.set_ylabel("plate current [mA]")
-        below.set_title("Law minus measured")
+        below.set_title("Model minus measured")
         below.set_ylabel("difference [mA]")
         below.set_xlabel("plate voltage to cathode [V]", loc="left")
     worst = float(np.max(np.abs(fit.error_a)))
-    figure.set_label(f"{fit.headline()} The farthest point lies {show(worst, 'A')} off.")
+    figure.set_label(f"{fit.headline()} The worst point is off by {show(worst, 'A')}.")
     return Drawing(figure, (above, below), tuple(lines))
 
 

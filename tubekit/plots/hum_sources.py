@@ -10,7 +10,7 @@ from tubekit.amp.hum import Hum
 from tubekit.amp.hum_balance import HumBalance
 
 ROWS = 7
-SAYS = {"rail": "ripple of {}", "bias": "bias supply, {}", "heater": "heaters", "mains": "mains at {}"}
+SAYS = {"rail": "ripple of {}", "bias": "bias supply, {}", "heater": "heaters", "mains": "line at {}"}
 
 
 @dataclass(frozen=True)
@@ -60,5 +60,5 @@ class HumSight:
 def with_the_whole(found: Hum) -> tuple[Source, ...]:
     """The whole, then the sources."""
     total = found.total_rms
-    whole = Source("the whole hum", float(total[0]), 0.0, "", float(found.db(total)[0]))
+    whole = Source("total hum", float(total[0]), 0.0, "", float(found.db(total)[0]))
     return (whole, *sources(found)[:ROWS])

@@ -1,6 +1,6 @@
 """The drawing language: inks, strokes, hatches and paper that every tubekit figure shares.
 
-Four inks for curves, told apart by hue, by lightness (so that grey copies and print keep them apart)
+Four inks for curves, told apart by hue, by lightness (so that gray copies and print keep them apart)
 and by stroke; nothing is said by color alone. The tests hold the inks to 3:1 against the paper
 (WCAG 2.1, success criterion 1.4.11, from memory) and apart for color-blind readers.
 """

@@ -30,7 +30,7 @@ class LadderView:
         self.capacitors = tuple(rail.capacitor for rail in first.rails)
         rows = len(self.capacitors)
         swings = [max(LEAST, of_member(rail.ripple_pp_v, member)) for rail in first.rails] or [1.0]
-        axes.set_title("Ripple at each filter capacitor, peak to peak")
+        axes.set_title("Ripple at each filter cap, peak to peak")
         low, high = _decades(min(swings) / room), _decades(max(swings) * room, up=True)
         axes.set(xscale="log", xlim=(low, high), ylim=(rows - 0.4, -0.6), yticks=[])
         axes.xaxis.set_major_locator(LogLocator(numticks=6))
@@ -81,7 +81,7 @@ class LadderView:
         return max(LEAST, of_member(rail.ripple_pp_v, self.member))
 
     def fade(self, faded: bool) -> None:
-        """Grey the dots out, or ink them again."""
+        """Gray the dots out, or ink them again."""
         for dot in self.after:
             dot.set_color(ink.FAINT if faded else ink.IRON)
         for text in (*self.names, *self.words):
@@ -121,7 +121,7 @@ def rails(result: SwapReport | AmpReport, *, member: int = 0) -> Drawing:
         view = LadderView(axes, before or after, member=member, room=2.0)
         view.show(after, before)
     said = [f"{n.get_text()} {w.get_text()}" for n, w in zip(view.names, view.words, strict=True)]
-    figure.set_label(f"Ripple at each filter capacitor, peak to peak: {'; '.join(said)}")
+    figure.set_label(f"Ripple at each filter cap, peak to peak: {'; '.join(said)}")
     return Drawing(figure, (axes,), tuple(view.after))
 
 

@@ -41,7 +41,7 @@ class LoadLineView:
 
     def _cycle(self, first: LoadLine) -> None:
         axes = self.axes[2]
-        axes.set_title("Plate voltage, V, over one cycle")
+        axes.set_title("Plate voltage (V) over one cycle")
         axes.set(xlim=(0.0, 360.0), ylim=self.axes[0].get_xlim(), xticks=[0, 90, 180, 270, 360])
         axes.axhline(first.plate_v, color=ink.FAINT, linewidth=0.6, zorder=1)
         self.before = axes.plot([], [], **ink.BEFORE.options(), zorder=2)[0]
@@ -62,7 +62,7 @@ class LoadLineView:
                 line.set_data(np.linspace(0.0, 360.0, volts.size + 1), np.append(volts, volts[0]))
 
     def fade(self, faded: bool) -> None:
-        """Grey everything out, or ink it again."""
+        """Gray everything out, or ink it again."""
         self.plate.fade(faded)
         self.harmonics.fade(faded)
         self.swing.set_color(ink.FAINT if faded else ink.stroke(0).ink)

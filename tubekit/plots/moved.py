@@ -103,7 +103,7 @@ def _nodes(report: AmpReport) -> Iterator[Reading]:
 
 def _currents(report: AmpReport) -> Iterator[Reading]:
     for rectifier in report.rectifiers:
-        yield f"{rectifier.designator} direct", rectifier.dc_a, "A"
+        yield f"{rectifier.designator} DC", rectifier.dc_a, "A"
         yield f"{rectifier.designator} peak per plate", rectifier.peak_a, "A"
     for tube in report.tubes:
         yield f"{tube.section} cathode", tube.cathode_a, "A"
@@ -158,9 +158,9 @@ def before_after(swap: SwapReport, *, rows: int = ROWS, member: int = 0) -> Draw
             for each, (title, found) in zip(axes, groups.items(), strict=True)
             for line in _group(each, title, found, scale)
         ]
-        axes[-1].set_xlabel("change, % of the reading before")
+        axes[-1].set_xlabel("change, % of the value before")
     said = [f"{move.name} {move.words}" for found in groups.values() for move in found]
-    figure.set_label(f"What moves: {'; '.join(said)}")
+    figure.set_label(f"Changes: {'; '.join(said)}")
     return Drawing(figure, tuple(axes), tuple(lines))
 
 
@@ -193,7 +193,7 @@ def _group(axes: Axes, title: str, found: Sequence[Move], scale: tuple[float, fl
 
 def _still(figure: Figure) -> Drawing:
     """A figure that says that nothing moves."""
-    words = f"Nothing moves by more than {LEAST_PERCENT:g} %"
+    words = f"Nothing changes by more than {LEAST_PERCENT:g} %"
     figure.text(0.02, 0.5, words, va="center")
     figure.set_label(words)
     return Drawing(figure, (), ())

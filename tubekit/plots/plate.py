@@ -34,7 +34,7 @@ class PlateView:
         top = rounded_up(room * 1e3 * _most(first))
         reach = float(first.curve_plate_v[-1])
         axes.set(xlim=(0.0, reach), ylim=(-top if self.pair else 0.0, top))
-        axes.set_title("Plate current, mA, over plate voltage, V")
+        axes.set_title("Plate current (mA) vs plate voltage (V)")
         if self.pair:
             axes.axhline(0.0, color=ink.IRON, linewidth=0.7, zorder=1)
         thin: dict[str, Any] = {"linewidth": 0.8, "zorder": 2}
@@ -102,7 +102,7 @@ class PlateView:
             )
 
     def fade(self, faded: bool) -> None:
-        """Grey the curves out, or ink them again."""
+        """Gray the curves out, or ink them again."""
         inks = (ink.IRON, ink.OXIDE)
         for line, color in zip(self.paths, inks, strict=True):
             line.set_color(ink.FAINT if faded else color)

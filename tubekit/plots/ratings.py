@@ -30,7 +30,7 @@ class RatingsView:
     `moving` are the artists that change; the scale (0 to 150 %) never does.
     """
 
-    def __init__(self, axes: Axes, rows: int, *, title: str = "Share of each rating used") -> None:
+    def __init__(self, axes: Axes, rows: int, *, title: str = "How much of each rating is used") -> None:
         self.axes, self.rows = axes, rows
         self.shown: tuple[RatingCheck, ...] = ()
         self._before: Iterable[RatingCheck] | None = None
@@ -101,7 +101,7 @@ class RatingsView:
         self.words[row].set_fontweight("bold" if check.state != "within" else "normal")
 
     def fade(self, faded: bool) -> None:
-        """Grey the bars out: they belong to an earlier state of the controls."""
+        """Gray the bars out: they belong to an earlier state of the controls."""
         for bar, words in zip(self.bars, self.words, strict=True):
             bar.set_alpha(0.25 if faded else None)
             words.set_color(ink.FAINT if faded else ink.IRON)
@@ -170,7 +170,7 @@ def ratings(result: Limits | SwapReport, *, rows: int = ROWS) -> Drawing:
     graves = [
         f"{c.part} {c.what} {show(100 * worst(c), '%')} {c.state}" for c in ranked if c.state != "within"
     ]
-    figure.set_label(f"Share of each rating used: {'; '.join(graves) or 'none above 90 %'}")
+    figure.set_label(f"How much of each rating is used: {'; '.join(graves) or 'none above 90 %'}")
     return Drawing(figure, (axes,), tuple(view.bars))
 
 

@@ -89,12 +89,12 @@ class ReadingBandsView:
             self.marks[k].set(
                 color=color, markerfacecolor=color, markersize=9.0 if row.word == "wrong" else 7.0
             )
-            self.words[k].set_text(f"{row.said}  {SAYS.get(row.word, row.word)}".strip() or "not read yet")
+            self.words[k].set_text(f"{row.said}  {SAYS.get(row.word, row.word)}".strip() or "no reading yet")
             self.words[k].set_fontweight("bold" if row.word == "wrong" else "normal")
         self.fade(False)
 
     def fade(self, faded: bool) -> None:
-        """Grey the marks out: the verdicts are those of an earlier list."""
+        """Gray the marks out: the verdicts are those of an earlier list."""
         for mark, words, row in zip(self.marks, self.words, self.rows, strict=True):
             mark.set_alpha(0.3 if faded else None)
             read = row.value is not None and not faded
@@ -112,12 +112,15 @@ class ReadingBandsView:
         axes.set_xticks([-far, 0, far], ["wrong", "typical", "wrong"])
         axes.tick_params(axis="x", length=0)
         down = self.high - ABOVE - BELOW
-        axes.set_title("Each reading on the scale of its own band", x=(8 - NAMES) / ACROSS, y=1 + 20 / down)
+        axes.set_title("Each reading against its own normal range", x=(8 - NAMES) / ACROSS, y=1 + 20 / down)
         self._text(10, -0.95, "read", faint=True)
-        self._text(BAND, -0.95, "good amps show", faint=True)
+        self._text(BAND, -0.95, "normal range", faint=True)
         for k, row in enumerate(self.rows):
             self._text(BAND, k, row.band, faint=True)
-        key = "bar: 95 of 100 good amps   ● fine   ■ to the side   ✖ wrong   ◇ with the fault below"
+        key = (
+            "bar: normal range, 95 % of good amps   ● fine   ■ slightly off   ✖ wrong   ◇ with the "
+            "fault below"
+        )
         axes.text((8 - NAMES) / ACROSS, -34 / down, key, transform=axes.transAxes, fontsize=8, va="center",
                   clip_on=False)  # fmt: skip
 

@@ -44,7 +44,7 @@ def bands(result: Judgement) -> Drawing:
         figure = ink.paper(7.2, 0.9 + 0.24 * len(shown))
         axes = figure.add_subplot()
         ink.bare(axes)
-        axes.set_title("Readings on the scale of their band (bar: 95 of 100 good amps)")
+        axes.set_title("Readings against their normal range (bar: 95 % of good amps)")
         lines: list[Artist] = []
         marks: list[Artist] = []
         for row, verdict in enumerate(shown):
@@ -89,12 +89,12 @@ def chances(result: Suspects) -> Drawing:
     >>> len(plots.chances(suspects(readings_from_text(rows, load_amp("teasel")))).lines) > 2
     True
     """
-    rows = [("nothing wrong", result.healthy), *((s.words, s.chance) for s in result.suspects)]
+    rows = [("no part bad", result.healthy), *((s.words, s.chance) for s in result.suspects)]
     with ink.style():
         figure = ink.paper(7.2, 0.8 + 0.26 * len(rows))
         axes = figure.add_subplot()
         ink.bare(axes)
-        axes.set_title("Chance, given one fault or none")
+        axes.set_title("Likelihood of each fault")
         fills = [ink.FILLS["within"], *(ink.FILLS["near"] for _ in result.suspects)]
         lines = [
             axes.barh(

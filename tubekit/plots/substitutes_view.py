@@ -25,7 +25,7 @@ NAMES, GAP, EDGE, WIDTH = 132, 14, 12, 634
 FULL = 150.0
 FURTHEST = 50.0
 MARKS = {True: ("o", ink.IRON), False: ("x", ink.OXIDE)}
-HINT = "●  will do    ×  will not do    |  as it stands now    grey: allowed    ▸  further than the scale"
+HINT = "●  acceptable    ×  not acceptable    |  present value    gray: allowed    ▸  off scale"
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,7 +68,7 @@ def _scales(found: Substitutes) -> list[_Scale]:
         _Scale("ripple,\n× of now", lambda one: one.ripple_ratio, 0.9 / ripple, 1.1 * ripple, 1.0,
                is_log=True),
         _Scale("gain of a\nsection, dB", lambda one: one.gain_db, -gain, gain, 0.0, (-GAIN_DB, GAIN_DB)),
-        _Scale("most of a\nrating, %", lambda one: one.used_percent, 0.0, FULL, None, (0.0, 100.0)),
+        _Scale("worst\nrating, %", lambda one: one.used_percent, 0.0, FULL, None, (0.0, 100.0)),
     ]  # fmt: skip
 
 
@@ -147,7 +147,7 @@ class SubstitutesView:
         for place, (name, word) in enumerate(zip(self.names, self.words, strict=True)):
             one = rows[place] if place < len(rows) else None
             name.set_text("" if one is None else one.name)
-            word.set_text("" if one is None else "will do" if one.keeps else "no")
+            word.set_text("" if one is None else "acceptable" if one.keeps else "not acceptable")
             name.set_fontweight("bold" if one is not None and one.name == now.chosen else "normal")
         chosen = next((k for k, one in enumerate(rows) if one.name == now.chosen), None)
         for scale, band, dots, beyond in zip(self.scales, self.bands, self.dots, self.beyond, strict=True):
@@ -156,7 +156,7 @@ class SubstitutesView:
             _place(scale, rows, dots, beyond)
 
     def fade(self, faded: bool) -> None:
-        """Grey everything out, or ink it again."""
+        """Gray everything out, or ink it again."""
         for dots in self.dots:
             for keeps, line in dots.items():
                 line.set_color(ink.FAINT if faded else MARKS[keeps][1])
@@ -206,7 +206,7 @@ def substitutes(found: Substitutes, chosen: str = "") -> Drawing:
     Returns
     -------
     Drawing
-        Figure, axes (one per column), lines (per column: will do, will not).
+        Figure, axes (one per column), lines (per column: acceptable, not acceptable).
 
     Examples
     --------
@@ -219,6 +219,8 @@ def substitutes(found: Substitutes, chosen: str = "") -> Drawing:
         figure = ink.paper(WIDTH / ink.DPI, height(found) / ink.DPI)
         view = SubstitutesView(figure, Sight(found, chosen))
         view.show(Sight(found, chosen))
-    said = [f"{one.name} {'will do' if one.keeps else 'no'}" for one in found.candidates[:ROWS]]
+    said = [
+        f"{one.name} {'acceptable' if one.keeps else 'not acceptable'}" for one in found.candidates[:ROWS]
+    ]
     figure.set_label(f"{found.headline()}. {'; '.join(said)}")
     return Drawing(figure, view.axes, tuple(line for dots in view.dots for line in dots.values()))

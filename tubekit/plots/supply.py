@@ -39,7 +39,7 @@ class SupplyView:
         )
         self.cycle = CycleView(self.axes[:2], report, headroom=headroom)
         self.ratings = RatingsView(
-            self.axes[2], RATINGS, title="Share of each rating used   (◇ before the change)"
+            self.axes[2], RATINGS, title="How much of each rating is used   (◇ before the change)"
         )
 
     @property
@@ -56,7 +56,7 @@ class SupplyView:
         self.ratings.show(checks, were)
 
     def fade(self, faded: bool) -> None:
-        """Grey everything out, or ink it again."""
+        """Gray everything out, or ink it again."""
         self.cycle.fade(faded)
         self.ratings.fade(faded)
 
@@ -88,7 +88,7 @@ def regulation(
     >>> drawing.words.startswith("Regulation: B1:")
     True
     """
-    figure, axes = _sheet(f"{curve.node}, V, over mA drawn from it; the band is the ripple")
+    figure, axes = _sheet(f"{curve.node} (V) against load current (mA); the band is the ripple")
     low, high = curve.volts - 0.5 * curve.ripple_pp_v, curve.volts + 0.5 * curve.ripple_pp_v
     axes.fill_between(1e3 * curve.amps, low, high, color=ink.HAIR, linewidth=0, zorder=1)
     if before is not None:
@@ -126,7 +126,7 @@ def switch_on(result: SwitchOn, *, capacitors: Sequence[str] = ()) -> Drawing:
     >>> len(plots.switch_on(switch_on(load_amp("teasel"), seconds=3)).lines)
     4
     """
-    figure, axes = _sheet("Voltage at each filter capacitor, V, over s since switch-on")
+    figure, axes = _sheet("Filter cap voltage (V) against time since switch-on (s)")
     surges = [each for each in result.surges if not capacitors or each.capacitor in capacitors][:4]
     lines = []
     for place, surge in enumerate(surges):
@@ -167,7 +167,7 @@ def discharge(result: Discharge, *, case: str = "tubes cold") -> Drawing:
     >>> "check with a meter" in drawing.words
     True
     """
-    figure, axes = _sheet(f"Voltage after switch-off, V, over s ({case})")
+    figure, axes = _sheet(f"Filter cap voltage (V) against time since switch-off (s) ({case})")
     run = result.cold if case == "tubes cold" else result.cooling
     held = [each for each in result.held if each.case == case][:4]
     lines = []

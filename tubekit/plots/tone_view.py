@@ -68,7 +68,7 @@ def curve(path: SignalPath, family: ControlFamily | None = None, member: int = 0
     others: dict[str, Any] = {}
     if family is not None:
         others = {"family_hz": family.frequencies_hz, "family_db": family.gain_db}
-        others["family_words"] = f"Grey: {len(family.gain)} settings of {', '.join(family.settings)}"
+        others["family_words"] = f"Gray: {len(family.gain)} settings of {', '.join(family.settings)}"
     return Curve(
         path.frequencies_hz, gain[member], "" if stable else path.naturals.said(member), **others,
         corners=tuple(each for each in corners if stable and math.isfinite(each[0])),
@@ -94,8 +94,8 @@ class ToneView:
             )
         )  # fmt: skip
         top = _top(first)
-        self.axes[0].set(ylim=(top - REACH_DB, top), title="Gain, jack to loudspeaker, dB   (dotted: before)")
-        self.axes[1].set(ylim=(-18, 18), yticks=[-12, 0, 12], title="Change against before, dB")
+        self.axes[0].set(ylim=(top - REACH_DB, top), title="Gain, jack to speaker, dB   (dotted: before)")
+        self.axes[1].set(ylim=(-18, 18), yticks=[-12, 0, 12], title="Change from before, dB")
         self.axes[1].axhline(0.0, color=ink.FAINT, linewidth=0.7, zorder=1)
         for axes in self.axes:
             axes.set(xscale="log", xlim=SPAN_HZ)
@@ -160,7 +160,7 @@ class ToneView:
             text.set_text(words if now.said else "")
 
     def fade(self, faded: bool) -> None:
-        """Grey everything out, or ink it again."""
+        """Gray everything out, or ink it again."""
         for line, place in ((self.after, 0), (self.change, 1)):
             line.set_color(ink.FAINT if faded else ink.stroke(place).ink)
         for words in self.words:
@@ -197,7 +197,7 @@ def tone(result: SignalPath | ToneChange, *, family: ControlFamily | None = None
     result
         Of `tubekit.signal_path`, or of `tubekit.tone_change` (before faint, after in ink).
     family
-        Of `tubekit.control_family`: its settings stand in grey behind.
+        Of `tubekit.control_family`: its settings are in gray behind.
     member
         Which member of a batch.
 
@@ -213,7 +213,7 @@ def tone(result: SignalPath | ToneChange, *, family: ControlFamily | None = None
     >>> from tubekit.decisions.tone import tone_change
     >>> figure, axes, lines = plots.tone(tone_change(load_amp("teasel"), {"C2": "4n7"}))
     >>> axes[1].get_title(loc="left")
-    'Change against before, dB'
+    'Change from before, dB'
     """
     after, before = (result.after, result.before) if isinstance(result, ToneChange) else (result, None)
     now = curve(after, family, member)

@@ -59,7 +59,7 @@ def _run(command: Sequence[str], seconds: float) -> int:
 def print_to_pdf(page: bytes, browser: str | None, run: Run = _run) -> tuple[bytes | None, str]:
     """The page as PDF, or nothing and the reason in words."""
     if browser is None:
-        return None, f"No PDF: there is no Chromium to print with; {HOW_TO_PRINT}."
+        return None, f"No PDF: Chromium was not found; {HOW_TO_PRINT}."
     with tempfile.TemporaryDirectory(prefix="tubekit-", ignore_cleanup_errors=True) as folder:
         html, pdf = Path(folder) / "record.html", Path(folder) / "record.pdf"
         html.write_bytes(page)
@@ -79,5 +79,5 @@ def print_to_pdf(page: bytes, browser: str | None, run: Run = _run) -> tuple[byt
             return pdf.read_bytes(), ""
         return (
             None,
-            f"No PDF: {Path(browser).name} ended with code {code} and printed nothing; {HOW_TO_PRINT}.",
+            f"No PDF: {Path(browser).name} ended with code {code} and made no PDF; {HOW_TO_PRINT}.",
         )

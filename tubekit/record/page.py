@@ -17,7 +17,7 @@ from tubekit.text import CAUTION, Column, Table, danger_html, style
 from tubekit.units import show
 
 CHAPTERS = {
-    "figures say": "What the figures say", "meter said": "What the meter said", "bench": "At the bench",
+    "results": "Calculated results", "readings": "Meter readings", "bench": "At the bench",
     "more": "Further results",
 }  # fmt: skip
 TOGETHER, WIDE = 26, 6
@@ -84,7 +84,7 @@ def _front(content: Content) -> Iterator[str]:
     lines = "".join(f"<li>{html.escape(line)}</li>" for line in sentences(content))
     decided = _paragraph(content.decided, "decided") or '<div class="by-hand"></div>'
     why = f"<h2>Why</h2>{_paragraph(content.why)}" if content.why.strip() else ""
-    listed = f"<h2>What it comes to</h2><ul>{lines}</ul>" if lines else ""
+    listed = f"<h2>Summary</h2><ul>{lines}</ul>" if lines else ""
     yield f'<section class="decision"><h2>Decided</h2>{decided}{why}{listed}</section>'
     yield f'<p class="caution">{html.escape(CAUTION)}</p>'
     if content.amp.changes:
@@ -159,7 +159,7 @@ def _numbers(parts: Sequence[Part]) -> Iterator[str]:
 
 
 def _how(content: Content) -> Iterator[str]:
-    yield "<h2>How it was worked out</h2>"
+    yield "<h2>Inputs and versions</h2>"
     inputs = _pairs("Inputs", "input", "SHA-256", fingerprints(content))
     yield f'<div class="sheet inputs together">{inputs}</div>'
     yield f"<p>Versions: {html.escape(', '.join(map(' '.join, versions().items())))}.</p>"

@@ -165,16 +165,20 @@ def contents(
     for result in results:
         if not isinstance(result, Printed):
             raise RecordError(
-                f"a {type(result).__name__} has no place in a record", where=amp.name,
-                fix="Give results that print: of swap, judge, suspects, analyse …",
+                f"a {type(result).__name__} does not belong in a record", where=amp.name,
+                fix="Give results of swap, judge, suspects, analyse …",
             )  # fmt: skip
     if amp.batch is not None:
-        raise RecordError("a batch is no decision", where=amp.name, fix="Take one amp with member(0)")
+        raise RecordError(
+            "a batch of amps is not one decision", where=amp.name, fix="Take one amp with member(0)"
+        )
     if paper not in PAPERS:
         raise RecordError(
-            f"'{paper}' is no paper a record is laid out for", where=amp.name,
-            fix=f"Take one of: {', '.join(PAPERS)}", near=near_matches(paper, PAPERS),
-        )  # fmt: skip
+            f"'{paper}' is not a known paper size",
+            where=amp.name,
+            fix=f"Choose one of: {', '.join(PAPERS)}",
+            near=near_matches(paper, PAPERS),
+        )
     day = date or dt.datetime.now().astimezone().date().isoformat()
     return Content(
         title or f"{amp.title}: decision record", amp, decided, why, by, day, results, readings,
@@ -229,7 +233,7 @@ def may_write(path: str | Path, *, pdf: bool = True, overwrite: bool = False) ->
             raise already_there(each)
     if not target.parent.is_dir():
         raise RecordError(
-            "there is no such folder", where=str(target.parent), fix="Make it first, or name another"
+            "there is no such folder", where=str(target.parent), fix="Create it first, or name another"
         )
     if not os.access(target.parent, os.W_OK):
         raise RecordError(

@@ -28,9 +28,9 @@ from tubekit.record.content import Figure, Part
 from tubekit.record.work import DISCHARGE, ORDERS, TONE, LeftOut
 from tubekit.text import Column, Table
 
-PLACES = ("figures say", "meter said", "bench", "more")
+PLACES = ("results", "readings", "bench", "more")
 """Chapters of a record in their order; numbers to look up come after all of them."""
-BENCH = {"Before you reach in": 0, "To buy": 1, "To confirm it": 2}
+BENCH = {"Before you reach in": 0, "To buy": 1, "Check on the bench": 2}
 """At the bench: discharge first, then the parts, then the meter, then procedures as they were given."""
 
 
@@ -52,8 +52,8 @@ def _parts(result: Any) -> Iterator[Part]:
 
 NAMED = "named by itself"
 ON_THE_BENCH: dict[type, str] = {
-    BringUp: "Bringing it up", Trace: "Tracing a signal", Procedure: NAMED,
-    FoundReport: "Found against drawn", CableReport: "Cable, interlock and standby",
+    BringUp: "First power-up", Trace: "Tracing a signal", Procedure: NAMED,
+    FoundReport: "Chassis compared with schematic", CableReport: "Cable, interlock and standby",
 }  # fmt: skip
 
 
@@ -61,16 +61,16 @@ ON_THE_BENCH: dict[type, str] = {
 def _(result: SwapReport) -> Iterator[Part]:
     verdict, numbers = result.table("verdict"), result.tables_but("verdict", "measure")
     figures = [
-        Figure("Share of each rating used; a diamond marks the share before", plots.ratings(result)),
-        Figure("What moves most", plots.before_after(result)),
+        Figure("How much of each rating is used; the diamond is before the change", plots.ratings(result)),
+        Figure("Largest changes", plots.before_after(result)),
     ]
     yield Part(
-        "figures say", "Ratings and remarks", result.headline(), [verdict] if verdict.rows else [], figures,
+        "results", "Ratings and remarks", result.headline(), [verdict] if verdict.rows else [], figures,
         [_moving(table) for table in numbers] + [_ratings(result.limits_after)],
     )  # fmt: skip
     measure = result.to_measure()
     if measure.rows:
-        yield Part("bench", "To confirm it", _CONFIRM, [_to_fill_in(measure)])
+        yield Part("bench", "Check on the bench", _CONFIRM, [_to_fill_in(measure)])
 
 
 _CONFIRM = (
@@ -85,9 +85,9 @@ def _(result: AmpReport) -> Iterator[Part]:
     figures = []
     if result.amp.batch is None:
         figures = [Figure("Ripple at each filter capacitor", plots.rails(result)),
-                   Figure("Ripple over a mains cycle", plots.ripple(result))]  # fmt: skip
+                   Figure("Ripple over one line cycle", plots.ripple(result))]  # fmt: skip
     yield Part(
-        "figures say", "At idle", result.headline(), supply, figures,
+        "results", "At idle", result.headline(), supply, figures,
         [_without_nought(table) for table in result.tables_but("rails", "rectifiers")],
     )  # fmt: skip
 
@@ -95,8 +95,8 @@ def _(result: AmpReport) -> Iterator[Part]:
 @_parts.register
 def _(result: Limits) -> Iterator[Part]:
     used = replace(result, checks=(*result.exceeded, *result.near))
-    tables = [replace(table, title="Near or exceeded") for table in used.tables() if table.rows]
-    yield Part("figures say", "Ratings", f"{result.headline()}.", tables, (), [_ratings(result)])
+    tables = [replace(table, title="Ratings exceeded or nearly") for table in used.tables() if table.rows]
+    yield Part("results", "Ratings", f"{result.headline()}.", tables, (), [_ratings(result)])
 
 
 @_parts.register
@@ -106,7 +106,7 @@ def _(result: ToneChange) -> Iterator[Part]:
     shown, rest = (
         ([result.table("response")], result.tables_but("response")) if moves else ([], result.tables())
     )
-    yield Part("figures say", "Level and tone", f"{result.headline()}.", shown, (), rest)
+    yield Part("results", "Level and tone", f"{result.headline()}.", shown, (), rest)
 
 
 _TONE_DB = 0.5
@@ -115,9 +115,9 @@ _TONE_DB = 0.5
 
 @_parts.register
 def _(result: Judgement) -> Iterator[Part]:
-    figures = [Figure("Each reading on the scale of its band", plots.bands(result))]
+    figures = [Figure("Each reading against its normal range", plots.bands(result))]
     yield Part(
-        "meter said", "Readings against good amps", result.headline(), result.tables(),
+        "readings", "Readings against the normal range", result.headline(), result.tables(),
         figures if result.verdicts else [],
     )  # fmt: skip
 
@@ -125,9 +125,9 @@ def _(result: Judgement) -> Iterator[Part]:
 @_parts.register
 def _(result: Suspects) -> Iterator[Part]:
     tables = result.tables()
-    figures = [Figure("Chance of each fault, given one fault or none", plots.chances(result))]
+    figures = [Figure("Likelihood of each fault", plots.chances(result))]
     yield Part(
-        "meter said", "Which part explains them", result.headline(), tables,
+        "readings", "Which part explains the readings", result.headline(), tables,
         figures if result.accuses else [],
     )  # fmt: skip
 
@@ -142,12 +142,12 @@ def _(result: Discharge) -> Iterator[Part]:
     for name in dict.fromkeys(one.capacitor for one in result.held):
         one = max((h for h in result.held if h.capacitor == name), key=lambda h: (h.volts[3], h.volts[0]))
         volts, until = (float(one.volts[k]) for k in (0, 3, 4)), one.to_limit_s
-        told = until if np.isfinite(until) else "longer than looked at"
+        told = until if np.isfinite(until) else "longer than calculated"
         rows.append((name, *volts, float(one.joules[0]), told, one.case, ""))
-    table = Table("Charge that stays after switch-off", heads, rows, note=MEASURE)
+    table = Table("Voltage left on the filter caps after switch-off", heads, rows, note=MEASURE)
     yield Part(
         "bench", "Before you reach in", result.headline(), [table],
-        [Figure("Filter capacitors after switch-off", plots.discharge(result))], result.tables(),
+        [Figure("Filter caps after switch-off", plots.discharge(result))], result.tables(),
     )  # fmt: skip
 
 
@@ -158,7 +158,7 @@ def _(result: LeftOut) -> Iterator[Part]:
 
 
 LEFT_OUT = {
-    DISCHARGE: ("bench", "Before you reach in"), TONE: ("figures say", "Level and tone"),
+    DISCHARGE: ("bench", "Before you reach in"), TONE: ("results", "Level and tone"),
     ORDERS: ("bench", "To buy"),
 }  # fmt: skip
 """Where a section stands that could not be made: where it would have stood."""
@@ -173,8 +173,8 @@ def _readings(readings: Readings, judged: bool) -> Part:
     """What was read; where every reading has a verdict, the list of meters and notes is for looking up."""
     tables = readings.tables()
     if judged:
-        return Part("meter said", "", "", (), (), tables)
-    return Part("meter said", "Readings", readings.headline(), tables)
+        return Part("readings", "", "", (), (), tables)
+    return Part("readings", "Readings", readings.headline(), tables)
 
 
 def _heading(result: Any) -> str:
@@ -201,7 +201,7 @@ def _thinned(table: Table, empty: Callable[[Sequence[Any]], bool], when: str) ->
     gone = len(table.rows) - len(kept)
     if not gone:
         return table
-    words = f"{gone} {'row' if gone == 1 else 'rows'} at nothing {when}".rstrip() + " left out."
+    words = f"{gone} {'row' if gone == 1 else 'rows'} at zero {when}".rstrip() + " left out."
     return replace(table, rows=kept, note="\n".join(part for part in (table.note, words) if part))
 
 
@@ -215,7 +215,7 @@ def _ratings(limits: Limits) -> Table:
     used = tuple(check for check in limits.checks if float(np.nanmax(check.share)) >= _USED)
     (table,) = replace(limits, checks=used).tables()
     gone = len(limits.checks) - len(used)
-    words = f"{gone} {'rating' if gone == 1 else 'ratings'} used by less than {100 * _USED:.0f} % left out."
+    words = f"{gone} {'rating' if gone == 1 else 'ratings'} below {100 * _USED:.0f} % left out."
     return replace(table, note=f"{table.note}\n{words}" if gone else table.note)
 
 

@@ -33,7 +33,7 @@ def sentences(content: Content) -> tuple[str, ...]:
     >>> for line in sentences(content):
     ...     print(line)
     No rating is exceeded at idle; 5 are within 10 % of their limit.
-    B+ at B1: 333 V → 338 V (+1.6 %), before and after at 117 V mains.
+    B+ at B1: 333 V → 338 V (+1.6 %), before and after at a line voltage of 117 V.
     Output tubes V3 and V4: 34.2 mA → 31.0 mA each, 9.46 W of plate dissipation, 79 % of the rating.
     """
     return tuple(line for result in content.results for line in _said(result))
@@ -45,7 +45,7 @@ def changed(amp: Amp) -> Table:
     for key, (before, after) in amp.changes.items():
         name = key.partition(".")[0]
         part = amp.parts.get(name) or amp.drawn.parts.get(name)
-        role = "mains voltage" if key == "mains" else (part.role or part.kind) if part else ""
+        role = "line voltage" if key == "mains" else (part.role or part.kind) if part else ""
         rows.append((key, role, before, after))
     return Table("", (Column("part"), Column("what it is"), Column("drawn"), Column("now")), rows)
 
@@ -58,7 +58,7 @@ def _said(result: Any) -> Iterator[str]:
     elif isinstance(result, Limits):
         yield _checked(result)
     elif isinstance(result, AmpReport):
-        yield f"As it stands, at {show(result.amp.mains_rms, 'V')} mains."
+        yield f"Idle state at a line voltage of {show(result.amp.mains_rms, 'V')}."
     elif isinstance(result, ToneChange):
         yield _tone(result)
     elif isinstance(result, (Judgement, Suspects)):
@@ -80,13 +80,14 @@ def _ratings(report: SwapReport) -> str:
         return f"{none}{f'; {close}' if near else ''}.{before}"
     stops = sum(f.weight == "stop" for f in over)
     said = [
-        f"{stops} {'reason' if stops == 1 else 'reasons'} not to fit it" if stops else "",
+        f"{stops} {'reason' if stops == 1 else 'reasons'} it will not fit" if stops else "",
         _count(len(over) - stops) if len(over) > stops else "",
     ]
     worse = sum(f.cause == "worse" for f in over)
     grown = f", {worse} of them exceeded before and now by more" if worse else ""
     return (
-        f"The figures speak against it: {', '.join(w for w in said if w)}{grown} ({_parts_of(over)}).{before}"
+        f"The numbers argue against this change: {', '.join(w for w in said if w)}{grown} "
+        f"({_parts_of(over)}).{before}"
     )
 
 
@@ -111,14 +112,18 @@ def _count(number: int) -> str:
 def _supply(report: SwapReport) -> str:
     old, new = report.before.rails[0], report.after.rails[0]
     mains = report.after.amp.mains_rms
-    both = f", before and after at {show(mains, 'V')} mains" if report.before.amp.mains_rms == mains else ""
+    both = (
+        f", before and after at a line voltage of {show(mains, 'V')}"
+        if report.before.amp.mains_rms == mains
+        else ""
+    )
     return f"B+ at {new.node}: {_moved(float(old.dc_v), float(new.dc_v), 'V')}{both}."
 
 
 def _moved(old: float, new: float, unit: str) -> str:
     change = (new - old) / abs(old) if old else 0.0
     if abs(change) < STILL:
-        return f"{show(new, unit)}, as before"
+        return f"{show(new, unit)}, unchanged"
     return f"{show(old, unit)} → {show(new, unit)} ({100 * change:+.1f} %)"
 
 
@@ -164,6 +169,6 @@ def _tone(change: ToneChange) -> str:
     level, tone = change.level_db, change.change_db - change.level_db
     k = int(np.argmax(np.abs(tone)))
     hz = show(float(change.after.frequencies_hz[k]), "Hz")
-    loud = f"{level:+.1f} dB" if abs(level) >= STILL_DB else "as before"
-    moves = f"moves by up to {tone[k]:+.1f} dB (at {hz})" if abs(tone[k]) >= STILL_DB else "as before"
+    loud = f"{level:+.1f} dB" if abs(level) >= STILL_DB else "unchanged"
+    moves = f"changes by up to {tone[k]:+.1f} dB (at {hz})" if abs(tone[k]) >= STILL_DB else "unchanged"
     return f"Gain at {change.before.reference_hz / 1e3:g} kHz {loud}; tone {moves}."

@@ -25,8 +25,8 @@ FEWEST = 3
 """Fewer readings than this name no suspect."""
 Progress = Callable[[int, int], None]
 SHEETS: Mapping[str, tuple[str, Callable[[Amp], Printed]]] = MappingProxyType({
-    "up": ("bringing up on a variable supply", bring_up),
-    "lamp": ("bringing up behind a lamp", lambda amp: bring_up(amp, in_series=True)),
+    "up": ("first power-up on a variable transformer", bring_up),
+    "lamp": ("first power-up through a light-bulb limiter", lambda amp: bring_up(amp, in_series=True)),
     "trace": ("tracing a signal", trace),
     "drive": ("current under drive", current_under_drive),
     "hum": ("hum balance", hum_procedure),
@@ -34,7 +34,7 @@ SHEETS: Mapping[str, tuple[str, Callable[[Amp], Printed]]] = MappingProxyType({
 """Procedures that a record can hold for the bench: what they are called, and how they are worked out."""
 
 
-DISCHARGE, TONE, ORDERS = "charge after switch-off", "tone", "order list"
+DISCHARGE, TONE, ORDERS = "voltage left after switch-off", "tone", "order list"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -123,7 +123,7 @@ def worked_out(
     """
     for name in sheets:
         if name not in SHEETS:
-            fix = f"Take one of: {', '.join(SHEETS)}"
+            fix = f"Choose one of: {', '.join(SHEETS)}"
             raise RecordError(f"there is no sheet '{name}'", where=amp.name, fix=fix)
     base = amp if mains_rms is None else amp.changed({}, mains_rms=mains_rms)
     after = base.changed(changes or {})

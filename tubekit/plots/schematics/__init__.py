@@ -162,7 +162,7 @@ def schematic_table(result: Result, section: str | None = None, *, member: int =
         for node in sorted(meets, key=lambda n: order.get(n, 0))
     ]
     return Table(
-        "Volts on the schematic, to ground",
-        (Column("node"), Column("volts"), Column("parts that meet there")),
+        "Schematic voltages, to ground",
+        (Column("node"), Column("volts"), Column("parts connected there")),
         rows,
     )

@@ -115,13 +115,13 @@ def remarks(plan: Plan, wires: Wires, labels: Labels, reader: Reader) -> list[st
             f"{' '.join(line.text for line in reader.label(i)[:2])} at {', '.join(i.nodes)}"
             for i in plan.also
         )
-        said.append(f"Also joined here: {parts}")
+        said.append(f"Also connected here: {parts}")
     if wires.missed:
         nodes = dict.fromkeys(pin.node for pin in wires.missed)
-        said.append(f"Ends without a wire are joined to the node of their name: {', '.join(nodes)}")
+        said.append(f"Leads without a wire connect to the node they are labeled with: {', '.join(nodes)}")
     if labels.missed:
         volts = ", ".join(" ".join(line.text for line in reader.node(node)) for node in labels.missed)
-        said.append(f"Not lettered above: {volts}")
+        said.append(f"Also: {volts}")
     return said
 
 

@@ -85,13 +85,15 @@ class View:
     def conditions(self) -> str:
         """What the volts are, in a line."""
         if self.reader.report is None:
-            return "Drawn without volts."
-        said = f"DC volts to ground, worked out, no signal, {self.reader.mains()[0].text} mains"
+            return "No voltages calculated."
+        said = (
+            f"Calculated idle voltages at {self.reader.mains()[0].text} line; DC to ground, AC where marked"
+        )
         return said + (", before → after" if self.reader.report_before is not None else "")
 
     def out(self) -> str:
         """Parts taken out, in a line."""
-        return f"Taken out: {', '.join(self.reader.taken_out)}" if self.reader.taken_out else ""
+        return f"Removed: {', '.join(self.reader.taken_out)}" if self.reader.taken_out else ""
 
     def one(self, section: Section) -> Drawing:
         """One section by itself."""
