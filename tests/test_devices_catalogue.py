@@ -241,14 +241,14 @@ def test_a_tube_of_ones_own_is_found_like_any_other(none_added):
     assert add_tube(own) is own
     assert tube("shop 6v6") is own
     assert "Shop 6V6" in tube_types()
-    with pytest.raises(InputError, match="Shop 6V6: the catalogue has a tube of that name"):
+    with pytest.raises(InputError, match="Shop 6V6: the catalog already has a tube of that name"):
         add_tube(own)
     again = dataclasses.replace(own, title="another")
     add_tube(again, replacing=True)
     assert tube("Shop 6V6").title == "another"
-    with pytest.raises(InputError, match="6V6GT: the catalogue has"):
+    with pytest.raises(InputError, match="6V6GT: the catalog already has"):
         add_tube(dataclasses.replace(own, type="6V6GT"), replacing=True)
-    with pytest.raises(InputError, match="6V6G: the catalogue has"):
+    with pytest.raises(InputError, match="6V6G: the catalog already has"):
         add_tube(dataclasses.replace(own, type="Shop 6V6 b", equivalents=("6V6G",)))
 
 

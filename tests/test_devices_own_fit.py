@@ -127,7 +127,7 @@ def test_it_prints_and_has_a_json_form():
     text = str(fit)
     assert text.startswith("shop: a triode fitted to")
     assert "95 % intervals" in text
-    assert "Points that lie farthest off" in text
+    assert "Worst points" in text
     assert "<table" in fit._repr_html_()
     data = json.loads(json.dumps(fit.to_json(), allow_nan=False))
     assert data["law"]["mu"] == pytest.approx(fit.tube.law.mu)

@@ -80,7 +80,7 @@ def test_screen_columns_come_along():
         ("plate_v,grid_v,plate_am\n1,2,3\n", "column 'plate_am' says nothing known.*Near: plate_ma"),
         ("plate_v,grid_v,grid_ma\n1,2,3\n", "column 'grid_ma' says nothing known"),
         ("anode_v,grid_v,plate_ma\n1,2,3\n", "column 'anode_v' says nothing known.*plate_v"),
-        ("plate_v,grid_v,plate_ma,plate_a\n1,2,3,4\n", "plate_a: stands twice"),
+        ("plate_v,grid_v,plate_ma,plate_a\n1,2,3,4\n", "plate_a: appears twice"),
         ("plate_v,grid_v,plate_ma\n100,-1,0.5\n250,-2\n", r"bench.csv, line 3: 2 cells under 3 columns"),
         (
             "plate_v,grid_v,plate_ma\n100,-1,o.5\n",

@@ -212,8 +212,8 @@ def warn_batch(lost: Iterable[bool], what: str, named: str = "") -> None:
     members = list(lost)
     count = sum(bool(member) for member in members)
     warnings.warn(
-        f"{what}: {named or f'{count} of {len(members)} members'} have no solution; they are NaN, "
-        "the mask in .convergence tells which",
+        f"{what}: {named or f'{count} of {len(members)} members'} have no solution; they are NaN, the "
+        "mask in .convergence shows which",
         BatchWarning,
         stacklevel=3,
     )

@@ -79,14 +79,14 @@ def _read() -> dict[str, Source]:
     try:
         entries = tomllib.loads(data_file("handbook", "sources.toml").read_text(encoding="utf-8"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise TableError(f"cannot be read: {error}", where=_WHERE, fix="Mend the line it names") from error
+        raise TableError(f"cannot be read: {error}", where=_WHERE, fix="Fix the line it names") from error
     return {key: _source(key, entry) for key, entry in entries.items()}
 
 
 def _source(key: str, entry: object) -> Source:
     fix = f'Write text = "…" and status = one of {", ".join(STATUSES)}'
     if not isinstance(entry, dict) or set(entry) != {"text", "status"}:
-        raise TableError("needs text and status, nothing else", where=_WHERE, part=key, fix=fix)
+        raise TableError("needs text and status only", where=_WHERE, part=key, fix=fix)
     text, status = entry["text"], entry["status"]
     if not isinstance(text, str) or not text.strip() or status not in STATUSES:
         raise TableError("has an empty text or an unknown status", where=_WHERE, part=key, fix=fix)

@@ -169,7 +169,7 @@ def _parse(lines: Iterable[str], where: str) -> tuple[Row, ...]:
 
 def _row(header: list[str], cells: list[str], where: str) -> Row:
     if len(cells) != len(header):
-        raise TableError(f"{len(cells)} cells under {len(header)} columns", where=where, fix="Mend the line")
+        raise TableError(f"{len(cells)} cells under {len(header)} columns", where=where, fix="Fix the line")
     row = Row({column: _cell(column, cell) for column, cell in zip(header, cells, strict=True)}, where)
     if not _STATUS.match(row.status):
         raise TableError(

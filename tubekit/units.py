@@ -84,10 +84,10 @@ def _fix(text: str, unit: str) -> str:
     """How to write it: a repaired spelling where one reads, and always some examples."""
     usual = f"Write it like {EXAMPLES[unit]}"
     for wrong, right, why in (
-        ("O", "0", "a letter O stands where a zero belongs"),
-        ("o", "0", "a letter o stands where a zero belongs"),
-        ("l", "1", "a letter l stands where a one belongs"),
-        ("I", "1", "a letter I stands where a one belongs"),
+        ("O", "0", "found the letter O instead of zero"),
+        ("o", "0", "found the letter o instead of zero"),
+        ("l", "1", "found the letter l instead of one"),
+        ("I", "1", "found the letter I instead of one"),
         (",", ".", "the decimal sign is a point"),
     ):
         mended = text.replace(wrong, right)
@@ -144,8 +144,8 @@ def parse(value: Any, unit: str, *, positive: bool = False) -> float:
     >>> parse("33O", "ohm")
     Traceback (most recent call last):
       ...
-    tubekit.errors.UnitError: '33O' is not a resistance. Perhaps 330 is meant (a letter O stands \
-where a zero belongs). Write it like 330, 470R, 4K7, 1.5k or 1 M.
+    tubekit.errors.UnitError: '33O' is not a resistance. Perhaps 330 is meant (found the letter O \
+instead of zero). Write it like 330, 470R, 4K7, 1.5k or 1 M.
     """
     unit = _known(unit)
     noun, said, number = NOUN[unit], _said(value), None

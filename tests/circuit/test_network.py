@@ -114,7 +114,7 @@ def test_a_section_with_a_terminal_too_few_is_refused() -> None:
 
 
 def test_one_name_for_two_parts_is_refused() -> None:
-    with pytest.raises(CircuitError, match="R1: two parts bear this name"):
+    with pytest.raises(CircuitError, match="R1: two parts have this name"):
         battery(Resistor("R1", "b", "c", 1.0), Resistor("R1", "c", "ground", 1.0))
 
 

@@ -93,7 +93,7 @@ RULES = (
     Rule("B+ at idle", ("capacitor",), CAPACITOR),
     Rule("Tubes at idle", ("tube",), {
         "plate": "plate volts to ground", "cathode": "cathode volts to ground",
-        "cathode I": "cathode current", "plate heat": "plate dissipation", "of its rating": "plate share",
+        "cathode I": "cathode current", "plate dissipation": "plate dissipation", "of rating": "plate share",
     }),
     Rule("Bands", ("reading",), {"drawn": "reading"}),
     Rule("Readings", ("reading",), {"shows": "reading"}),

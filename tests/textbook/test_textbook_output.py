@@ -88,7 +88,7 @@ def test_every_source_of_signal_is_named_and_the_load_is_r1() -> None:
     ({"screen": 250}, "needs grid= or cathode="),
     ({"screen": 250, "grid": -12.5, "cathode": 250}, "needs grid= or cathode="),
     ({"grid": -12.5}, "needs its screen voltage"),
-    ({"screen": 200, "grid": -12.5, "tap": 0.4}, "stands at the plate voltage"),
+    ({"screen": 200, "grid": -12.5, "tap": 0.4}, "is at the plate voltage"),
     ({"screen": 250, "grid": -12.5, "tap": -0.1}, "a tap of -0.1"),
     ({"screen": 250, "cathode": 0.0}, "a cathode resistor of 0"),
     ({"screen": 250, "grid": -12.5, "spread": 0.0}, "spread 0.0"),

@@ -134,7 +134,7 @@ def test_a_worn_tube_idles_lower() -> None:
 
 def test_worked_prints_what_applies_and_only_that() -> None:
     text = str(textbook.worked(textbook.rc_stage("12AX7", supply=300, plate_load=1e5, cathode=1500)))
-    assert "plate current at rest" in text
+    assert "idle plate current" in text
     assert "screen" not in text
     assert "ripple" not in text
 

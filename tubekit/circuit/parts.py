@@ -202,5 +202,5 @@ def _refuse_duplicates(names: Iterable[str]) -> None:
     seen: set[str] = set()
     for name in names:
         if name in seen:
-            raise CircuitError("two parts bear this name", part=name, fix="Give each part its own designator")
+            raise CircuitError("two parts have this name", part=name, fix="Give each part its own designator")
         seen.add(name)

@@ -26,9 +26,9 @@ OWN_TUBES = "TUBEKIT_TUBES"
 """Environment variable: directories with tube files of one's own, separated as in PATH."""
 
 HOW_TO_ADD = (
-    "Write a type the catalogue has (tube_types()), or add this one: put points measured on it, or read off "
-    "the plate curves of its data sheet, into a file with the columns plate_v, grid_v, plate_ma and run "
-    "python3 -m tubekit fit points.csv --like TYPE --name NAME --save FILE.toml"
+    "Use a type from the catalog (tube_types()), or add this one: put points measured on it, or read "
+    "from the plate curves of its data sheet, into a file with the columns plate_v, grid_v, plate_ma "
+    "and run python3 -m tubekit fit points.csv --like TYPE --name NAME --save FILE.toml"
 )
 
 
@@ -55,7 +55,7 @@ def tube(type_: str, *, law: str | None = None) -> Tube:
     if name is None:
         damaged = [type_ for type_ in _called() if _unread(type_)]
         raise UnknownTube(
-            f"there is no tube '{type_}' in the catalogue",
+            f"there is no tube '{type_}' in the catalog",
             fix=HOW_TO_ADD + (f"; the files of {', '.join(damaged)} cannot be read" if damaged else ""),
             near=near_matches(type_.strip(), _spellings()),
         )
@@ -86,7 +86,7 @@ def add_tube(tube: Tube | str | Path, *, replacing: bool = False) -> Tube:
 
     Raises
     ------
-    InputError : the catalogue has a tube of that name already. TableError : the file is damaged.
+    InputError : the catalog already has a tube of that name already. TableError : the file is damaged.
 
     Examples
     --------
@@ -100,7 +100,7 @@ def add_tube(tube: Tube | str | Path, *, replacing: bool = False) -> Tube:
         known = _type_of(name)
         if known is not None and not (replacing and known in _added() and known == added.type):
             raise InputError(
-                "the catalogue has a tube of that name",
+                "the catalog already has a tube of that name",
                 part=name,
                 fix="Give it a name of its own" if known not in _added() else "Say replacing=True",
             )
@@ -134,7 +134,7 @@ def silicon(type_: str) -> SiliconDiode:
     if isinstance(law, SiliconDiode):
         return law
     diodes = silicon_types()
-    problem = "is a tube, not a silicon diode" if known else "is not a silicon diode of the catalogue"
+    problem = "is a tube, not a silicon diode" if known else "is not a silicon diode in the catalog"
     fix = f"Diodes are {', '.join(diodes)}"
     raise UnknownTube(problem, part=type_, fix=fix, near=near_matches(type_.strip(), diodes))
 

@@ -87,7 +87,7 @@ def points_of(columns: Mapping[str, Any], source: str = "points") -> Points:
         if not name:
             continue
         if name in found:
-            raise TableError("stands twice", where=source, part=header, fix="Keep one column of it")
+            raise TableError("appears twice", where=source, part=header, fix="Keep one column of it")
         found[name] = _numbers(header, values, factor, source)
     missing = [name for name in ("plate_v", "grid_v", "plate_a") if name not in found]
     if missing:
@@ -163,7 +163,7 @@ def _columns(text: str, where: str) -> Iterator[tuple[str, Sequence[float]]]:
             raise TableError(
                 f"{len(cells)} cells under {len(header)} columns",
                 where=f"{where}, line {number}",
-                fix="Mend it",
+                fix="Fix it",
             )
     for place, name in enumerate(header):
         if name.strip().casefold() not in REMARKS:

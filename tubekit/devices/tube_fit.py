@@ -81,7 +81,7 @@ class TubeFit(Printed):
         points, share = self.points, 100.0 * self.rms_a / float(self.points.plate_a.max())
         return (
             f"{self.tube.type}: a {self.tube.kind} fitted to {points.count} points of {points.source}, "
-            f"{show(self.rms_a, 'A')} rms from them ({share:.1f} % of the largest current)."
+            f"{show(self.rms_a, 'A')} RMS error ({share:.1f} % of the largest current)."
         )
 
     def tables(self) -> list[Table]:
@@ -108,7 +108,7 @@ class TubeFit(Printed):
             Column("point"), *(Column(name, "V", digits=4) for name in names), Column("measured", "A"),
             Column("law", "A"), Column("off", "mA", format="+.3f"),
         )  # fmt: skip
-        return Table("Points that lie farthest off", columns, rows)
+        return Table("Worst points", columns, rows)
 
     def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Write the tube to a TOML file that `add_tube` and TUBEKIT_TUBES take; all of it or nothing.

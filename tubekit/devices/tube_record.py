@@ -313,4 +313,4 @@ class Tube(Printed):
         note = " ".join(f"{name}: {', '.join(names)}." for name, names in words if names)
         if any(r.quantity == "distortion" for r in self.fit):
             note += " A distortion's 'off' is in percentage points."
-        return Table("Law beside what was published", columns, rows, note=note)
+        return Table("Model compared with published values", columns, rows, note=note)

@@ -88,8 +88,8 @@ def _inside(venv: Path) -> bool:
 def _go_on(checkout: Checkout, arguments: Sequence[str], environ: MutableMapping[str, str]) -> None:
     if environ.get(_MARK) == str(checkout.venv):
         raise SetupError(
-            f"{checkout.python} does not start as the environment it lies in. "
-            f"Remove {checkout.venv} and run again"
+            f"{checkout.python} does not start as the environment it is in. Remove {checkout.venv} and "
+            "run again"
         )
     env = {**process.clean_environment(checkout.venv, environ), _MARK: str(checkout.venv)}
     sys.exit(process.go_on_in(checkout.python, arguments, env))

@@ -83,7 +83,7 @@ class Installer:
         what = ("--constraints", "constraints.txt", "--editable", self._wanted(extras))
         if made and self._do(self.uv, "pip", "install", "--python", self._python, *what) == 0:
             return True
-        say("uv failed (its own words stand above); trying venv and pip instead")
+        say("uv failed (see its messages above); trying venv and pip instead")
         return False
 
     def _with_pip(self, extras: list[str]) -> None:
@@ -108,7 +108,7 @@ class Installer:
     def _must(self, failure: str, *command: str) -> None:
         if code := self._do(*command):
             raise SetupError(
-                f"set-up stopped: {failure} (exit code {code}; its own words stand above). {_RESUMES}"
+                f"set-up stopped: {failure} (exit code {code}; see its messages above). {_RESUMES}"
             )
 
     def _do(self, *command: str) -> int:

@@ -28,7 +28,7 @@ def start(arguments: Sequence[str] = ()) -> int:
     """
     checkout = find_checkout()
     if checkout is None:
-        raise InputError("the tests lie in the checkout, not in the installed package", where="test")
+        raise InputError("the tests are in the checkout, not in the installed package", where="test")
     missing = [name for name in ("pytest", "xdist", "nbval") if importlib.util.find_spec(name) is None]
     if missing:
         raise InputError(

@@ -37,8 +37,8 @@ NONE_F = 1e-15
 HENRIES, COUPLING, LEAK = 1e4, 1e-3, 1e6
 """Ideal transformer [H], coupling capacitor [F], grid leak [Ω]: they stay out of the picture."""
 LIMITS = (
-    ("plate heat", "plate_w"),
-    ("screen heat", "screen_w"),
+    ("plate dissipation", "plate_w"),
+    ("screen dissipation", "screen_w"),
     ("plate volts", "plate_v"),
     ("screen volts", "screen_v"),
 )
@@ -111,16 +111,16 @@ class BiasStage(Printed):
             "bias": (self.bias_v, "V"),
             "plate current": (self.plate_a, "A"),
             "plate to cathode": (self.plate_v, "V"),
-            "plate heat": f"{show(heat, 'W')}{word(self.shares[0])}",
+            "plate dissipation": f"{show(heat, 'W')}{word(self.shares[0])}",
         }
         if np.isfinite(self.screen_v):
             cells["screen current"] = (self.screen_a, "A")
-            cells["screen heat"] = f"{show(self.screen_v * self.screen_a, 'W')}{word(self.shares[1])}"
+            cells["screen dissipation"] = f"{show(self.screen_v * self.screen_a, 'W')}{word(self.shares[1])}"
         low, high = self.shelf_hz
         return cells | {
-            "in the resistor": (self.cathode_w, "W"),
+            "cathode resistor": (self.cathode_w, "W"),
             "gain, bypassed": f"{self.gain_bypassed:.1f} ×",
-            "gain, bare": f"{self.gain_bare:.1f} ×",
+            "gain, unbypassed": f"{self.gain_bare:.1f} ×",
             "lift": f"{round(20 * np.log10(self.gain_bypassed / self.gain_bare), 1) + 0.0} dB",
             "shelf from": show(low, "Hz") if self.bypass_f else "no bypass",
             "to": show(high, "Hz") if self.bypass_f else "",

@@ -197,7 +197,7 @@ def _screen(
     if tap:
         if screen is not None and np.any(np.not_equal(screen, plate)):
             raise InputError(
-                "a screen on the winding stands at the plate voltage",
+                "a screen on the winding is at the plate voltage",
                 part=name,
                 fix="Leave screen= out, or tap=",
             )

@@ -159,7 +159,7 @@ def _loaded(parts: list[Part], title: str, amps: Value, rms: Value, hz: float) -
     wanted = np.asarray(amps, float)
     if not np.all(np.isfinite(wanted) & (wanted > 0)):
         raise InputError(
-            f"a load current of {amps!r} is not above zero", fix="Give load_current= in amperes, like 0.1"
+            f"a load current of {amps!r} is not above zero", fix="Give load_current= in amps, e.g. 0.1"
         )
     volts = np.asarray(rms, float) * 1.2 + 0.0 * wanted
     near = None

@@ -31,18 +31,18 @@ class Worked(Printed):
     """
 
     title: str
-    plate_a: Value = quantity("A", "Ip", "plate current at rest", default=NAN)
-    screen_a: Value = quantity("A", "Ig2", "screen current at rest", default=NAN)
-    cathode_v: Value = quantity("V", "Vk", "cathode of the first tube to ground at rest", default=NAN)
+    plate_a: Value = quantity("A", "Ip", "idle plate current", default=NAN)
+    screen_a: Value = quantity("A", "Ig2", "idle screen current", default=NAN)
+    cathode_v: Value = quantity("V", "Vk", "cathode of the first tube to ground, idle", default=NAN)
     gain: Value = quantity("", "A", "small-signal voltage gain, its size", default=NAN)
     drive_v: Value = quantity("V", "E", "peak of the signal at full drive", default=NAN)
-    output_rms: Value = quantity("V", "Vo", "output at full drive, fundamental, rms", default=NAN)
+    output_rms: Value = quantity("V", "Vo", "output at full drive, fundamental, RMS", default=NAN)
     power_w: Value = quantity("W", "P", "into the load at full drive", default=NAN)
     thd_pct: Value = quantity("%", "D", "total harmonic distortion at full drive", default=NAN)
     plate_full_a: Value = quantity("A", "Ip", "mean plate current at full drive", default=NAN)
     screen_full_a: Value = quantity("A", "Ig2", "mean screen current at full drive", default=NAN)
     dc_v: Value = quantity("V", "Vdc", "mean voltage of the supply", default=NAN)
-    ripple_rms: Value = quantity("V", "Vr", "ripple of the supply, rms", default=NAN)
+    ripple_rms: Value = quantity("V", "Vr", "ripple of the supply, RMS", default=NAN)
     rectifier_peak_a: Value = quantity("A", "Ipk", "peak current of one rectifier plate", default=NAN)
 
     def headline(self) -> str:
@@ -92,7 +92,7 @@ def worked(circuit: Circuit) -> Worked:
     """
     if not isinstance(circuit, TextbookCircuit):
         raise InputError(
-            "only a textbook circuit knows what to work out",
+            "only a textbook circuit can be worked",
             fix="Ask operating_point or large_signal for another circuit",
         )
     if circuit.purpose == "supply":
