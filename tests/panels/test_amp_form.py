@@ -209,7 +209,7 @@ def test_new_parts_take_the_tolerance_of_the_last_and_nothing_that_is_judged(for
         form.put(path, value)
     second = form.add("resistor")
     assert form.draft.parts[second] == {"tolerance": "5 %"}
-    assert f"as on {first}" in form.editor.complaint.value
+    assert f"copied from {first}" in form.editor.complaint.value
 
 
 def test_another_like_it_has_all_but_its_places(form: AmpForm) -> None:

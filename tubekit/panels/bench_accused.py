@@ -1,4 +1,4 @@
-"""'Which part is it?': the button, its progress, the suspects and what to measure next."""
+"""'Find the bad part': the button, its progress, the suspects and what to measure next."""
 
 from __future__ import annotations
 

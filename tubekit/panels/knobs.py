@@ -1,4 +1,4 @@
-"""Knobs: labelled controls of one quantity each, for panels that are not about an amp's parts.
+"""Knobs: labeled controls of one quantity each, for panels that are not about an amp's parts.
 
 A knob tells `on_change(knob, value, gesture)`. `put` sets it without telling anyone. What was wrong
 with the last entry stands below it.

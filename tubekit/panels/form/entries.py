@@ -28,7 +28,7 @@ LABELS = {
     "tip_switch": "tip switch to",
     "ohms": "ohms",
     "resonance_hz": "resonance",
-    "resonance_ohms": "ohms at resonance",
+    "resonance_ohms": "peak ohms",
     "time_constant": "time constant",
     "esr": "ESR",
     "design_mains": "design line",

@@ -131,7 +131,7 @@ def largest(draw: Draw) -> Question:
 
 
 def cancels(draw: Draw) -> Question:
-    """What a mismatch does to the cancelling."""
+    """What a mismatch does to the canceling."""
     emission = draw.one_of((0.7, 0.85, 0.5))
 
     def work() -> Answer:

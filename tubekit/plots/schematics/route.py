@@ -17,7 +17,7 @@ Edge = tuple[Point, Point]
 
 
 def edge(a: Point, b: Point) -> Edge:
-    """The edge between two neighbours, the same whichever comes first."""
+    """The edge between two neighbors, the same whichever comes first."""
     return (a, b) if a <= b else (b, a)
 
 
