@@ -8,7 +8,7 @@ import numpy as np
 
 from tubekit.amp import AmpReport
 from tubekit.amp.supply_duty import fuses
-from tubekit.decisions.limits import limits
+from tubekit.decisions.limits import idle_limits
 from tubekit.decisions.rating import RatingCheck
 from tubekit.units import show
 
@@ -35,9 +35,9 @@ def harms(before: AmpReport, after: AmpReport) -> tuple[str, ...]:
     >>> harms(analyse(amp), analyse(amp.changed({"C14": "short"})))[0][:24]
     'F1 (1.50 A slow) carries'
     """
-    was = {c.key: c for c in limits(before)}
+    was = {c.key: c for c in idle_limits(before)}
     worse = [
-        c for c in limits(after)
+        c for c in idle_limits(after)
         if c.worst > HARMS and c.code != "fuse_a" and c.since(was.get(c.key)) in ("new", "worse")
     ]  # fmt: skip
     found = [*_fuses(after), *_together(worse)]

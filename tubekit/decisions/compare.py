@@ -8,7 +8,7 @@ import numpy as np
 
 from tubekit.amp import AmpReport
 from tubekit.amp.supply import SupplyReport
-from tubekit.decisions.limits import limits, supply_checks
+from tubekit.decisions.limits import idle_limits, limits
 from tubekit.units import show
 
 Array = np.ndarray
@@ -72,11 +72,11 @@ def shares(before: SupplyReport, after: SupplyReport) -> tuple[list[str], Array,
     book's limit is left, `reservoirs` says.
     """
     count = after.amp.batch or 1
-    was = {c.key: float(np.asarray(c.share)) for c in (*limits(before.report), *supply_checks(before))}
+    was = {c.key: float(np.asarray(c.share)) for c in limits(before.report, before)}
     places: list[str] = []
     rows: list[Array] = []
     words: list[tuple[str, str]] = []
-    for c in (*limits(after.report), *supply_checks(after)):
+    for c in limits(after.report, after):
         old = was.get(c.key, 0.0)
         share = np.broadcast_to(np.asarray(c.share, float), (count,))
         if np.any(share > old * 1.001):
@@ -104,8 +104,8 @@ def reservoirs(before: AmpReport, after: AmpReport, member: int) -> tuple[tuple[
     these windings, which is a check of its own. A reservoir up to `RESERVOIR_SLACK` above the limit, or above
     what was there before, is left where that peak is kept.
     """
-    was = {c.part: float(np.asarray(c.share)) for c in limits(before) if c.code == RESERVOIR}
-    checks = [c for c in limits(after) if c.code in (RESERVOIR, PEAK)]
+    was = {c.part: float(np.asarray(c.share)) for c in idle_limits(before) if c.code == RESERVOIR}
+    checks = [c for c in idle_limits(after) if c.code in (RESERVOIR, PEAK)]
     peaks = {c.part: c for c in checks if c.code == PEAK}
     found = []
     for c in (c for c in checks if c.code == RESERVOIR):

@@ -12,7 +12,7 @@ import numpy as np
 
 from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.amp.supply import SupplyReport
-from tubekit.decisions.limits import limits, supply_checks
+from tubekit.decisions.limits import limits
 from tubekit.decisions.rating import KINDS, RatingCheck
 from tubekit.text import Column, Printed, Table
 from tubekit.units import show
@@ -69,7 +69,7 @@ def failures(report: SupplyReport) -> Failures:
     >>> "V5" in {one.part for one in found.found}
     True
     """
-    exceeded = [*limits(report.report).exceeded, *(c for c in supply_checks(report) if c.state == "exceeded")]
+    exceeded = list(limits(report.report, report).exceeded)
     exceeded.sort(key=lambda c: -float(np.nanmax(c.share)))
     found = [
         *_dead(report),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy as np
 from tubekit.amp import AmpReport
 from tubekit.amp.fuse_time import fuse_class
 from tubekit.amp.parts import Fuse, Part
-from tubekit.amp.supply import SupplyReport
+from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.switching import SURGE_SHARE
 from tubekit.decisions.rating import RatingCheck, check, counted, numbered
 from tubekit.decisions.tube_limits import SYSTEM_WORDS, rectifier_checks, tube_checks
@@ -68,8 +68,8 @@ class Limits(Printed):
         return [Table("Ratings", columns, rows, note=note, key="ratings")]
 
 
-def limits(report: AmpReport) -> Limits:
-    """Hold every rating the amp file and the tube catalogue state against the report.
+def limits(report: AmpReport, supply: SupplyReport | None = None) -> Limits:
+    """Compare the report with every rating that the amp file and the tube catalogue state.
 
     Each limit holds at the line voltage its rating system means, see `tube_limits`. Tubes at cathode bias
     are compared with their dissipation rating itself; the 70 % rule of fixed-bias class AB is applied to
@@ -79,6 +79,8 @@ def limits(report: AmpReport) -> Limits:
     ----------
     report
         Of one amp or a batch, from `analyse`.
+    supply
+        Its supply, from `supply_report`, to save time.
 
     Returns
     -------
@@ -92,15 +94,29 @@ def limits(report: AmpReport) -> Limits:
     >>> sorted({c.what for c in checks if c.part == "V3"})[:2]
     ['grid-to-ground resistance', 'heater voltage error']
     """
-    found = [*tube_checks(report), *rectifier_checks(report)]
-    for part in report.amp.parts.values():
-        found += _stated(report, part)
-    known = [c for c in found if not np.isnan(c.worst)]
+    cold = _supply_checks(supply or supply_report(report.amp, near=report))
+    return _sorted(report, (*_idle_checks(report), *cold))
+
+
+def idle_limits(report: AmpReport) -> Limits:
+    """The same without ripple current and cold surge of the filter capacitors: those take a second solve."""
+    return _sorted(report, _idle_checks(report))
+
+
+def _sorted(report: AmpReport, checks: Iterable[RatingCheck]) -> Limits:
+    known = [c for c in checks if not np.isnan(c.worst)]
     return Limits(report, tuple(sorted(known, key=lambda c: -c.worst)))
 
 
-def supply_checks(report: SupplyReport) -> Iterator[RatingCheck]:
-    """Ratings beyond those of `limits`: ripple current of capacitors and their surge with cold tubes."""
+def _idle_checks(report: AmpReport) -> Iterator[RatingCheck]:
+    yield from tube_checks(report)
+    yield from rectifier_checks(report)
+    for part in report.amp.parts.values():
+        yield from _stated(report, part)
+
+
+def _supply_checks(report: SupplyReport) -> Iterator[RatingCheck]:
+    """Ripple current of capacitors and their surge with cold tubes."""
     for one in report.filters:
         yield from check(one.capacitor, "ripple_a", one.ripple_a, one.rated_a, "ripple rating", PART_RATING)
         stated = bool(np.all(np.isfinite(one.surge_v)))
@@ -139,4 +155,4 @@ def _rectified(report: AmpReport) -> set[str]:
     }  # fmt: skip
 
 
-__all__ = ["Limits", "limits", "supply_checks"]
+__all__ = ["Limits", "idle_limits", "limits"]

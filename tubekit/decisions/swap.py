@@ -10,9 +10,8 @@ import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyse
 from tubekit.amp.parts import Connector, PowerTransformer, Wire
-from tubekit.amp.supply import supply_report
 from tubekit.decisions.fitting import fitting
-from tubekit.decisions.limits import Limits, limits, supply_checks
+from tubekit.decisions.limits import Limits, limits
 from tubekit.decisions.rating import KINDS, MANY_TIMES, Finding, RatingCheck, counted, numbered
 from tubekit.decisions.tables import before_after, moved
 from tubekit.decisions.tube_limits import SYSTEM_WORDS
@@ -182,17 +181,11 @@ def swap(
         before, limits_before = near.before, near.limits_before
     else:
         before = analyse(base, near=near.before if near else None)
-        limits_before = _all_limits(before)
+        limits_before = limits(before)
     after = analyse(changed, near=near.after if near else before)
-    limits_after = _all_limits(after)
+    limits_after = limits(after)
     verdict = judged(before, after, limits_before, limits_after)
     return SwapReport(before, after, limits_before, limits_after, verdict)
-
-
-def _all_limits(report: AmpReport) -> Limits:
-    """Ratings at idle, and those of the supply with its tubes still cold."""
-    checks = (*limits(report), *supply_checks(supply_report(report.amp, near=report)))
-    return Limits(report, tuple(sorted(checks, key=lambda c: -c.worst)))
 
 
 def judged(

@@ -38,8 +38,8 @@ class _View(SupplyView):
 
     def show(self, now: SupplyAnswer, before: SupplyAnswer | None = None) -> None:  # type: ignore[override]
         """Another supply on the same scales."""
-        old = (None, None) if before is None else (before.report, before.checks)
-        super().show(now.report, now.checks, *old)
+        old = (None, None) if before is None else (before.report, tuple(before.limits))
+        super().show(now.report, tuple(now.limits), *old)
 
 
 class SupplyPanel(Board[SupplyAnswer]):
@@ -97,7 +97,7 @@ class SupplyPanel(Board[SupplyAnswer]):
 
     def say(self, now: SupplyAnswer, before: SupplyAnswer) -> str:
         """Rails, reservoir, rectifier and mains; every rating exceeded or nearly so, in words."""
-        told = [check for state in ("exceeded", "near") for check in now.checks if check.state == state]
+        told = [check for state in ("exceeded", "near") for check in now.limits if check.state == state]
         lines = "".join(
             f'<li><strong class="tubekit-{check.state}">{SAYS[check.state]}</strong> '
             f"{html.escape(check.sentence())}</li>"

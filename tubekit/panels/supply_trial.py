@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import cache, cached_property
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +15,7 @@ from tubekit.amp.parts import GROUND, Resistor
 from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.decisions import Limits
-from tubekit.decisions.limits import limits, supply_checks
-from tubekit.decisions.rating import RatingCheck
+from tubekit.decisions.limits import limits
 from tubekit.errors import ChangeError
 from tubekit.text import Column, Table
 from tubekit.units import show
@@ -49,11 +48,6 @@ class SupplyAnswer:
     def report(self) -> AmpReport:
         """The amp at idle."""
         return self.supply.report
-
-    @cached_property
-    def checks(self) -> tuple[RatingCheck, ...]:
-        """Every rating, those of the supply alone included."""
-        return (*self.limits, *supply_checks(self.supply))
 
 
 def roles_of(amp: Amp) -> Roles:
@@ -145,7 +139,7 @@ def answer(amp: Amp, near: SupplyAnswer | None = None) -> SupplyAnswer:
     """
     report = analyse(amp, near=None if near is None else near.report)
     supply = supply_report(amp, near=report, like=None if near is None else near.supply)
-    return SupplyAnswer(amp, supply, limits(report), roles_of(amp))
+    return SupplyAnswer(amp, supply, limits(report, supply), roles_of(amp))
 
 
 def table(now: SupplyAnswer, before: SupplyAnswer) -> Table:
