@@ -30,7 +30,9 @@ def test_old_iron_on_todays_mains_goes_beyond_what_it_kept_by_design() -> None:
     # a hot wire draws less than in proportion, so that a little less is lost in the winding
     np.testing.assert_allclose(heater / heater[0], np.array([117, 114, 120, 126]) / 117, rtol=3e-3)
     beyond = mains_band(load_amp("fescue"))
-    assert [c.key for c in beyond.exceeded] == [("T1 rectifier heater", "coil_a")]
+    assert ("T1 rectifier heater", "coil_a") in [c.key for c in beyond.exceeded]
+    # with cold tubes each rail rises to 516 V at 126 V: beyond 1.1 times 450 V (usual surge voltage)
+    assert {c.key for c in beyond.exceeded if c.code == "cold_v"} == {("C24", "cold_v"), ("C10", "cold_v")}
     assert "exceeds" in beyond.headline()
     assert len(band.to_json()["readings"]["V3 plate"]) == 4
 

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from itertools import pairwise
@@ -453,7 +453,10 @@ def tube_law(part: Tube, hookup: Hookup, screen: bool = False) -> Law:
     cold = bool(part.heater) and np.less(hookup.heat(part.designator), heaters.COLD)
     heat = heaters.emission(hookup.heat(part.designator)) if part.heater else 1.0
     left = np.multiply(part.emission, np.where(cold, 0.0, heat))
-    laws = [_worn(tube.system(screen).law, left if tube.heater_amps else part.emission) for tube in known]
+    laws = [
+        _worn(tube.system(screen).law, own if tube.heater_amps else worn)
+        for tube, own, worn in zip(known, _of_each(left, known), _of_each(part.emission, known), strict=True)
+    ]
     if len({type(law) for law in laws}) > 1:
         raise AmpFileError(
             "one batch mixes tubes of different kinds in this socket",
@@ -461,6 +464,11 @@ def tube_law(part: Tube, hookup: Hookup, screen: bool = False) -> Law:
             fix="Solve tube and silicon rectifiers in separate calls",
         )
     return laws[0] if len(laws) == 1 else stack(laws)
+
+
+def _of_each(share: Value, types: Sequence[Any]) -> Sequence[Value]:
+    """The emission of each type of a batch; of one type, that of every member."""
+    return list(np.broadcast_to(share, len(types))) if len(types) > 1 else [share]
 
 
 def _worn(law: Law, emission: Value) -> Law:
