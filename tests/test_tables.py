@@ -19,7 +19,7 @@ from tubekit.tables import data_file, handbook, handbook_names
 LINES = {
     "passive_bass_treble_curve": 55,
     "plate_curves_6SL7": 33,
-    "power_tube_operation": 29,
+    "power_tube_operation": 32,
     "practice": 11,
     "rc_coupled": 45,
     "rectifier_operation": 21,
@@ -29,7 +29,7 @@ LINES = {
     "three_control_network": 5,
     "tube_models": 11,
     "tube_spread_limits": 29,
-    "tubes_characteristics": 20,
+    "tubes_characteristics": 26,
     "tubes_max_ratings": 24,
     "worked_examples": 14,
 }

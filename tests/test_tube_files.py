@@ -79,7 +79,7 @@ def test_every_value_of_a_law_is_held_to_what_it_can_be(tmp_path, like, written)
     data = tube_data(like)
     for name in data["law"]:
         wrong = {**data, "law": {**data["law"], name: tomllib.loads(f"x = {written}")["x"]}}
-        if written == "0" and name in ("offset", "grid_offset", "share_fall", "returned"):
+        if written == "0" and name in ("offset", "grid_offset"):
             check_tube_file(wrong, "shelf.toml")
             continue
         with pytest.raises(TableError, match=rf"shelf.toml: law.{name}: .* between .* and ") as raised:

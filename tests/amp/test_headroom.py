@@ -25,7 +25,7 @@ def drawn() -> Headroom:
 
 def test_small_drives_follow_the_small_signal_gain() -> None:
     found = drawn()
-    assert found.output_rms[0] / found.input_rms[0] == pytest.approx(found.gain, rel=0.02)
+    assert found.output_rms[0] / found.input_rms[0] == pytest.approx(found.gain, rel=0.03)
     path = signal_path(load_amp("teasel"))
     assert found.gain == pytest.approx(abs(path.reference_gain[0]), rel=2e-3)  # less the generator's 600 Ω
 

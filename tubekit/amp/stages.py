@@ -94,7 +94,7 @@ def gains_in_place(point: OperatingPoint, amp: Amp, jack: Jack | None) -> dict[s
     >>> amp = load_amp("teasel")
     >>> point, _, jack = idle_signal(analyse(amp).solved)
     >>> plate, cathode = gains_in_place(point, amp, jack)["V3"]  # a pair drives the load together
-    >>> bool(12 < plate[0] < 13)
+    >>> bool(14 < plate[0] < 15)
     True
     """
     network = point.network

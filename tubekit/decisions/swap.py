@@ -279,12 +279,16 @@ def _moves(report: SwapReport) -> list[_Moved]:
     return sorted((row for row in rows if row.move > 1.0), key=lambda row: row.rank)
 
 
+ALIKE = 3e-3
+"""Two readings that a bench meter does not tell apart, relative; common practice, no source."""
+
+
 def _twins(rows: list[_Moved]) -> list[_Moved]:
     """Nodes that read and move alike, as equal stages do, on one line; no pin where another node is there."""
     joined: list[_Moved] = []
     for row in rows:
         for k, one in enumerate(joined):
-            if np.allclose(one.old, row.old, rtol=1e-3) and np.allclose(one.new, row.new, rtol=1e-3):
+            if all(np.allclose(a, b, rtol=ALIKE) for a, b in ((one.old, row.old), (one.new, row.new))):
                 if row.rank < PIN or one.rank == PIN:
                     joined[k] = replace(one, nodes=(*one.nodes, *row.nodes))
                 break

@@ -1,8 +1,8 @@
 """What a law gives for stages of any kind, as a handbook row asks it.
 
 Answers are in SI units by quantity: of a stage at rest 'plate', 'screen', 'grid' (currents), 'gm', 'rp',
-'mu', 'gain'; of an output stage 'idle_plate', 'idle_screen', 'full_plate', 'full_screen', 'power',
-'distortion'.
+'mu'; of a coupled one also 'gain' and 'onset' (output [V rms] at which its grid starts to draw); of an output
+stage 'idle_plate', 'idle_screen', 'full_plate', 'full_screen', 'power', 'distortion'.
 """
 
 from __future__ import annotations
@@ -30,9 +30,9 @@ def answers(law: Law, asked: Sequence[Stage]) -> list[Answer]:
     found: list[Answer] = [{}] * len(asked)
     resting = [(k, each) for k, each in enumerate(asked) if not isinstance(each, OutputStage)]
     if resting:
-        _, i, g = at_rest(law, [each for _, each in resting])
+        v, i, g = at_rest(law, [each for _, each in resting])
         for place, (k, each) in enumerate(resting):
-            found[k] = resting_answer(each, i[..., place, :], g[..., place, :, :])
+            found[k] = resting_answer(each, law, v[..., place, :], i[..., place, :], g[..., place, :, :])
     powered = [(k, each) for k, each in enumerate(asked) if isinstance(each, OutputStage)]
     for (k, _), answer_ in zip(powered, driven(law, [each for _, each in powered]), strict=True):
         found[k] = answer_

@@ -72,7 +72,9 @@ def _otherwise(found: Tube, law: str) -> Tube:
         )
     printed = published_law(found.type, name.strip(), found.equivalents)
     title = f"{found.title}, law as others printed it"
-    return replace(found, law=printed, title=title, fit=(), assumed={}, usual=(), at_bound=(), valid={})
+    return replace(
+        found, law=printed, title=title, fit=(), assumed={}, usual=(), at_bound=(), leaves={}, valid={}
+    )
 
 
 def add_tube(tube: Tube | str | Path, *, replacing: bool = False) -> Tube:

@@ -18,11 +18,11 @@ import numpy as np
 from scipy.optimize import OptimizeResult, least_squares
 
 from tubekit.devices.answers import answers
-from tubekit.devices.fit_ranges import RANGES, GridLaw, Range
+from tubekit.devices.fit_ranges import RANGES, GridLaw, Range, usual_of
 from tubekit.devices.fit_record import write_fit
 from tubekit.devices.law import FloatArray
 from tubekit.devices.pentode import Pentode
-from tubekit.devices.published import TOLERANCE, Published, asked_of, residuals
+from tubekit.devices.published import Published, asked_of, residuals
 from tubekit.devices.published_rows import rows_for
 from tubekit.devices.residual import Residual
 from tubekit.devices.triode import Triode
@@ -31,9 +31,11 @@ from tubekit.devices.tube_files import Plan, fit_plan, fitted_types
 _USUAL = 0.7
 """How much of a parameter's usual spread must be left for it to count as not pinned by the rows."""
 _STRAIGHT = 2.0  # tolerances; beyond, errors count straight instead of squared
+_OWN = 0.2  # usual width of a parameter of which the file says what is usual, where its kind has none
 _PULL = 0.6  # weight of what is usual, against one tolerance of one row
 _STEP = 1e-5  # of a parameter as it is fitted, for slopes
-_STARTS = (1.4, 1.25, 1.6)  # exponents to start from
+_STARTS = (1.4, 1.25)  # exponents to start from
+_LEFT = {"current": ("plate", "idle_plate"), "gain": ("gm", "gain"), "power": ("power",)}
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,25 +52,49 @@ class Fit:
     conflicts: tuple[str, ...]
     usual: tuple[str, ...]
     at_bound: tuple[str, ...]
+    leaves: Mapping[str, Mapping[str, float]]
+    """Standard deviation [%] of current, gain and power at points near the rows: that of the law as a whole
+    ('all'), and what each parameter of `usual` and `at_bound` leaves with the others following it."""
 
 
 class Problem:
     """Free parameters, as they are fitted, against rows; several sets of parameters (P, n) at once."""
 
-    def __init__(self, kind: type[GridLaw], rows: Sequence[Published], assumed: Mapping[str, float]) -> None:
-        self.kind, self.assumed = kind, assumed
+    def __init__(
+        self,
+        kind: type[GridLaw],
+        rows: Sequence[Published],
+        assumed: Mapping[str, float],
+        usual: Mapping[str, float] | None = None,
+    ) -> None:
+        self.kind, self.assumed, self.own = kind, assumed, dict(usual or {})
         self.free: dict[str, Range] = {n: r for n, r in RANGES[kind].items() if n not in assumed}
         self.rows = [row for row in rows if row.trust > 0]
-        self.usual = [(k, name) for k, (name, r) in enumerate(self.free.items()) if r.width is not None]
         self.low = np.array([r.inward(r.low) for r in self.free.values()])
         self.high = np.array([r.inward(r.high) for r in self.free.values()])
+        own, names, size = self.own, list(self.free), len(self.free)
+        self.pull, self.pulled_to = np.zeros((size, size)), np.zeros(size)
+        self.usual: list[tuple[int, str]] = []
+        for k, (name, r) in enumerate(self.free.items()):
+            width = r.width or (_OWN if name in own else None)
+            if width is None:
+                continue
+            self.usual.append((k, name))
+            self.pull[k, k] = _PULL / width
+            self.pulled_to[k] = r.inward(own.get(name, r.start))
+            if r.over in names and name not in own:
+                self.pull[k, names.index(r.over)] = -_PULL / width
+            elif r.over and name not in own:
+                self.pulled_to[k] += np.log(assumed[r.over])
+            self.pulled_to[k] *= _PULL / width
 
     def start(self, **given: float) -> FloatArray:
         """Parameters to start from, with the amplification factor of the rows where they print one."""
         printed = [row.values["mu"] for row in self.rows if "mu" in row.values]
         if printed:
             given.setdefault("mu" if self.kind is Triode else "mu_screen", printed[0])
-        values = [r.inward(given.get(name, r.start)) for name, r in self.free.items()]
+        given = usual_of(self.kind) | self.own | given
+        values = [r.inward(given[name]) for name, r in self.free.items()]
         return np.clip(values, self.low + 1e-6, self.high - 1e-6)
 
     def law(self, x: FloatArray) -> GridLaw:
@@ -86,10 +112,9 @@ class Problem:
             for name, value in row.values.items():
                 now = asked_of(got, name)
                 off = now - value if name == "distortion" else np.log(np.maximum(now, 1e-12) / value)
-                found.append(np.broadcast_to(row.trust / TOLERANCE[name] * off, x.shape[:-1]))
-        ranges = list(self.free.values())
+                found.append(np.broadcast_to(row.trust / row.tolerance(name) * off, x.shape[:-1]))
         for k, _ in self.usual:
-            found.append(_PULL * (x[..., k] - ranges[k].inward(ranges[k].start)) / (ranges[k].width or 1.0))
+            found.append(x @ self.pull[k] - self.pulled_to[k])
         return np.asarray(np.nan_to_num(np.stack(found, axis=-1), nan=1e3))
 
     def slopes(self, x: FloatArray) -> FloatArray:
@@ -102,15 +127,43 @@ class Problem:
         """Least squares from one start."""
         return least_squares(
             self.errors, start, jac=self.slopes, bounds=(self.low, self.high),
-            x_scale="jac", loss="soft_l1", f_scale=_STRAIGHT, max_nfev=200, xtol=1e-9, ftol=1e-10,
+            x_scale="jac", loss="soft_l1", f_scale=_STRAIGHT, max_nfev=200, xtol=1e-8, ftol=1e-8,
         )  # fmt: skip
 
-    def not_pinned(self, x: FloatArray) -> tuple[str, ...]:
-        """Parameters whose spread the rows leave nearly as it usually is."""
+    def covariance(self, x: FloatArray) -> FloatArray:
+        """Of the parameters as they are fitted, each figure off by its tolerance."""
         slopes = self.slopes(x)
-        spread = np.sqrt(np.diag(np.linalg.pinv(slopes.T @ slopes)))
-        ranges = list(self.free.values())
-        return tuple(name for k, name in self.usual if spread[k] * _PULL > _USUAL * (ranges[k].width or 1.0))
+        return np.asarray(np.linalg.pinv(slopes.T @ slopes))
+
+    def not_pinned(self, covariance: FloatArray) -> tuple[str, ...]:
+        """Parameters whose spread the rows leave nearly as it usually is."""
+        spread = np.sqrt(np.diag(covariance))
+        return tuple(name for k, name in self.usual if spread[k] * self.pull[k, k] > _USUAL)
+
+    def leaves(
+        self, x: FloatArray, covariance: FloatArray, names: Sequence[str]
+    ) -> dict[str, dict[str, float]]:
+        """`Fit.leaves`: medians over the stages of the rows, at voltages 0.8 and 1.25 times theirs."""
+        near = [each for row in self.rows for each in (row.stage.scaled(0.8), row.stage.scaled(1.25))]
+        steps = _STEP * np.eye(x.size)
+        found: dict[str, list[FloatArray]] = {}
+        for got in answers(self.law(np.concatenate((x + steps, x - steps))), near):
+            for word, asked in _LEFT.items():
+                for name in asked:
+                    if name in got:
+                        ahead, behind = np.split(np.log(np.maximum(got[name], 1e-12)), 2)
+                        found.setdefault(word, []).append((ahead - behind) / (2.0 * _STEP))
+        along = {"all": np.linalg.cholesky(covariance + 1e-12 * np.eye(x.size))}
+        for name in names:
+            k = list(self.free).index(name)
+            along[name] = covariance[:, k : k + 1] / np.sqrt(covariance[k, k])
+        return {
+            name: {
+                word: 100.0 * float(np.median(np.linalg.norm(np.array(slopes) @ way, axis=1)))
+                for word, slopes in found.items()
+            }
+            for name, way in along.items()
+        }
 
     def at_bound(self, x: FloatArray) -> tuple[str, ...]:
         """Parameters that stand at a bound."""
@@ -124,6 +177,7 @@ def fit_law(
     rows: Sequence[Published],
     assumed: Mapping[str, float],
     near: GridLaw | None = None,
+    usual: Mapping[str, float] | None = None,
 ) -> Fit:
     """The law of a kind that meets the rows best.
 
@@ -133,21 +187,24 @@ def fit_law(
     rows : what to meet; rows of trust 0 are only shown.
     assumed : parameters that are not fitted.
     near : a law to start from; without it, the best of several starts.
+    usual : what is usual of this type rather than of its kind, by parameter.
     """
-    problem = Problem(kind, rows, assumed)
+    problem = Problem(kind, rows, assumed, usual)
     if near is None:
         starts = [problem.start(exponent=exponent) for exponent in _STARTS]
     else:
         starts = [problem.start(**{name: float(value) for name, value in near.parameters().items()})]
     best = min((problem.solve(start) for start in starts), key=lambda found: float(found.cost))
-    fitted = problem.law(best.x)
+    fitted, covariance = problem.law(best.x), problem.covariance(best.x)
+    left_open, at_bound = problem.not_pinned(covariance), problem.at_bound(best.x)
     return Fit(
         law=fitted,
         rows=tuple(rows),
         residuals=residuals(fitted, rows),
         conflicts=tuple(filter(None, (row.conflict() for row in rows))),
-        usual=problem.not_pinned(best.x),
-        at_bound=problem.at_bound(best.x),
+        usual=left_open,
+        at_bound=at_bound,
+        leaves=problem.leaves(best.x, covariance, list(dict.fromkeys((*left_open, *at_bound)))),
     )
 
 
@@ -163,10 +220,10 @@ def fit_type(type_: str, near: GridLaw | None = None) -> Fit:
     >>> found = fit_type("12AX7")
     >>> worst = max(abs(residual.error) for residual in found.residuals[:8])
     >>> print(f"the two rows of characteristics within {worst:.1%}")
-    the two rows of characteristics within 1.0%
+    the two rows of characteristics within 1.1%
     """
     plan = fit_plan(type_)
-    return fit_law(kind_of(plan), rows_for(plan), plan.assumed, near)
+    return fit_law(kind_of(plan), rows_for(plan), plan.assumed, near, plan.usual)
 
 
 def kind_of(plan: Plan) -> type[GridLaw]:

@@ -25,6 +25,14 @@ def write_fit(type_: str, fit: Fit) -> None:
         "[left]  # open: held near what is usual of its kind, not pinned by rows; at a bound; rows at odds"
     ]
     lines += [f"{name} = {json.dumps(list(words), ensure_ascii=False)}" for name, words in left.items()]
+    lines += [
+        "",
+        "[left.spread_pct]  # what that leaves near the rows, one standard deviation; all: the whole law",
+    ]
+    lines += [
+        f"{name} = {{ " + ", ".join(f"{word} = {value:.1f}" for word, value in spread.items()) + " }"
+        for name, spread in fit.leaves.items()
+    ]
     path.write_text("\n".join([*lines, "", *residual_lines(fit.residuals), ""]), encoding="utf-8")
     for cached in (file_types, tube_data):
         cached.cache_clear()

@@ -197,3 +197,10 @@ def three_halves(
     above, per_volt = softplus(voltage, softness)
     rate = perveance * np.sqrt(above)
     return rate * above, 1.5 * rate * per_volt
+
+
+def volts_for(current: float, perveance: Parameter, softness: Parameter) -> Parameter:
+    """Voltage at which `three_halves` draws a current [A]; minus infinity where it never does."""
+    with np.errstate(divide="ignore", over="ignore"):
+        above = np.float64(current / np.asarray(perveance)) ** (2.0 / 3.0)
+        return np.where(above > 0.0, softness * np.log(np.expm1(above / softness)), -np.inf)[()]

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.devices.law import FloatArray, Law
-from tubekit.devices.stages import Answer, At, at_rest, lead, stretched
+from tubekit.devices.stages import Answer, At, at_rest, lead, scaled, stretched
 
 POINTS = 16
 """Angles of half a cycle; the other half is its mirror image. Harmonics above the ninth are left out."""
@@ -41,6 +41,10 @@ class OutputStage:
     screen_ohms: float = 0.0
     pair: bool = False
     drive: float | None = None
+
+    def scaled(self, factor: float) -> OutputStage:
+        """The same at other voltages, all in proportion."""
+        return scaled(self, factor, ("plate", "screen", "grid", "drive"))
 
     @property
     def tubes(self) -> int:

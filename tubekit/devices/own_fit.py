@@ -55,7 +55,7 @@ def fit_tube(
     >>> columns = {"plate_v": plate, "grid_v": grid, "plate_a": measured}
     >>> fit = fit_tube(columns, like="12AX7", name="bench 1")
     >>> print(f"{fit.tube.type}: {fit.points.count} points, mu {fit.tube.law.mu:.0f}")
-    bench 1: 15 points, mu 105
+    bench 1: 15 points, mu 108
     """
     model = look_up(like) if like is not None else None
     chosen = _kind(kind, model)

@@ -29,15 +29,16 @@ class Pentode(ParameterLaw):
     ``u = s·ln(1 + exp((v_g + φ + v_s/μ_s + v_p/μ_p)/s))``,  ``s = s_0 + ε·v_s/μ_s``: as in a triode, with
     a corner at cut-off that widens with the screen voltage; the grid takes its part out of it.
     Screen and plate get what is left of it, and below the knee less than all of it, because electrons
-    that the plate does not take come back and add to the space charge:
+    that the plate does not take come back, half of them as far as the cathode's space charge:
 
-    ``i_s + i_p = i·(1 - ρ·(1 - κ))``,  ``i_p = (i_s + i_p)·κ/(1 + τ)``
+    ``i_s + i_p = i·(1 + κ)/2``,  ``i_p = (i_s + i_p)·κ/(1 + τ)``
 
     ``κ = (1 + (v_k/v_p)**m)**(-3/(2m))`` is the knee, ``v_k = k·u + w``: one above it, and below it the
     three-halves law of the plate, which then draws from a virtual cathode.
-    ``τ = σ·S·((1 + v_p/v_s)/2)**-b`` is what the screen takes above the knee: it rises to S with the
-    relative drive d, ``σ = 1/(1 + (D/d)**a)``, ``d = μ_s·u/v_s``, and falls slowly with the plate voltage.
-    Both depend on ratios of voltages (w aside), as the paths of electrons do: similitude in
+    ``τ = S·(r + (1 - r)·(2·x)**a)·((1 + v_p/v_s)/2)**-b``, ``x = u/(u + v_s/μ_s)``, is what the screen takes
+    above the knee. It falls with the plate voltage and, the more the grids are aligned, with the drive; but
+    its wires stand in the stream at any bias, so that a part r = 0.08 of the share S at zero bias is left at
+    cut-off. Both depend on ratios of voltages (w aside), as the paths of electrons do: similitude in
     electrostatics; the form is the project's own.
     Nothing is collected at or below 0 V of plate (all goes to the screen) or of screen.
 
@@ -47,9 +48,8 @@ class Pentode(ParameterLaw):
     mu_screen, mu_plate : amplification factors μ_s, μ_p of the control grid to screen and plate,
         where nothing is cut off.
     exponent, offset, softness, unevenness : γ, φ [V], s_0 [V] and ε.
-    share, share_half, share_drive, share_fall : S, D, a and b.
+    share, share_drive, share_fall : S, a and b.
     knee, knee_sharpness : k and m.
-    returned : ρ, 0 to 0.5.
     grid_perveance, grid_offset, grid_softness : as in a triode.
     gate : w, screen voltage at which half of the current flows, and least voltage of the knee [V].
 
@@ -61,19 +61,19 @@ class Pentode(ParameterLaw):
     >>> law = Pentode(perveance=9e-4, mu_screen=10, mu_plate=250)
     >>> current, slope = law.evaluate(np.array([250.0, 250.0, -12.5]))
     >>> (current * 1e3).round(2)  # mA
-    array([40.53,  4.1 ,  0.  ])
+    array([39.58,  5.05,  0.  ])
     """
 
     terminals: ClassVar[tuple[str, ...]] = ("plate", "screen", "grid")
     emission_parameter: ClassVar[str] = "perveance"
     positive: ClassVar[frozenset[str]] = frozenset(
         {
-            "perveance", "mu_screen", "mu_plate", "exponent", "share_half",
-            "knee", "knee_sharpness", "grid_softness", "gate",
+            "perveance", "mu_screen", "mu_plate", "exponent", "knee", "knee_sharpness", "grid_softness",
+            "gate",
         }
     )  # fmt: skip
     not_negative: ClassVar[frozenset[str]] = frozenset(
-        {"softness", "unevenness", "share", "share_drive", "share_fall", "returned", "grid_perveance"}
+        {"softness", "unevenness", "share", "share_drive", "share_fall", "grid_perveance"}
     )
 
     perveance: Parameter
@@ -84,12 +84,10 @@ class Pentode(ParameterLaw):
     softness: Parameter = 0.1
     unevenness: Parameter = 0.0
     share: Parameter = 0.15
-    share_half: Parameter = 0.45
-    share_drive: Parameter = 4.0
+    share_drive: Parameter = 0.5
     share_fall: Parameter = 0.5
     knee: Parameter = 1.0
     knee_sharpness: Parameter = 4.0
-    returned: Parameter = 0.4
     grid_perveance: Parameter = 1e-3
     grid_offset: Parameter = 0.0
     grid_softness: Parameter = 0.2
@@ -117,14 +115,14 @@ class Pentode(ParameterLaw):
         rest, taken, p, q = split_grid(space, wanted)
         vp, vs = np.maximum(plate, _NEAR_ZERO), np.maximum(screen, _NEAR_ZERO)
         knee, by_plate, knee_by_drive = self._knee(vp, drive)
-        kept, tail, short, both = self._above_knee(vp, vs, log_drive)
+        kept, tail, rising, both = self._above_knee(vp, vs, drive)
         opened, dopened = closing(screen, self.gate)
 
         taken_by_drive = q * q * dspace
         taken_by_grid = p * p * dwanted
         flowing = opened * rest
-        back = self.returned * knee
-        through = (1.0 - self.returned) + back
+        back = 0.5 * knee
+        through = 0.5 + back
         collected = knee * kept  # the plate's part of what goes through
         total = flowing * through
         to_plate = total * collected
@@ -139,7 +137,7 @@ class Pentode(ParameterLaw):
         back *= flowing
         to_screen = to_plate * kept * tail
         fall = self.share_fall * to_screen / both
-        by_share = self.share_drive * to_screen * short
+        by_share = to_screen * rising
         total_by_drive = opened * (p * (1.0 + q) * dspace) - back * knee_by_drive
         plate_by_drive = collected * total_by_drive - (to_plate * knee_by_drive + by_share / drive)
         back *= by_plate
@@ -167,16 +165,15 @@ class Pentode(ParameterLaw):
         return np.exp(np.log(more) * (-1.5 / self.knee_sharpness)), bend / vp, bend * (self.knee / volts)
 
     def _above_knee(
-        self, vp: FloatArray, vs: FloatArray, log_drive: FloatArray
+        self, vp: FloatArray, vs: FloatArray, drive: FloatArray
     ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """1/(1 + τ), τ, 1 - σ, and plate + screen voltage [V]."""
-        both, log_vs = vp + vs, np.log(vs)
-        short = self.share_drive * (np.log(self.share_half / self.mu_screen) + log_vs - log_drive)
-        lack = np.exp(np.minimum(short, _LARGEST_LOG))
-        sigma = 1.0 / (1.0 + lack)
-        tail = np.exp(-self.share_fall * (np.log(0.5 * both) - log_vs))
-        tail *= self.share * sigma
-        return 1.0 / (1.0 + tail), tail, lack * sigma, both
+        """1/(1 + τ), τ, how fast its logarithm rises with that of the drive, plate + screen voltage [V]."""
+        both, part = vp + vs, drive / (drive + vs / self.mu_screen)
+        more = (1.0 - _REST) * np.exp(self.share_drive * np.log(2.0 * part + _TINY))
+        level = _REST + more
+        tail = self.share * level * np.exp(self.share_fall * np.log(2.0 * vs / both))
+        return 1.0 / (1.0 + tail), tail, self.share_drive * more * (1.0 - part) / level, both
 
 
+_REST = 0.08
 _NEAR_ZERO = 1e-20  # volts; logarithms and quotients stay finite

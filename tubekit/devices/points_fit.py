@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from tubekit.devices.fit_ranges import RANGES, GridLaw
+from tubekit.devices.fit_ranges import RANGES, GridLaw, usual_of
 from tubekit.devices.law import FloatArray
 from tubekit.devices.pentode import Pentode
 from tubekit.devices.points import Points
@@ -32,9 +32,9 @@ LEAST_POINTS = 4
 _STARTS = (1.25, 1.55)  # exponents beside the usual one
 _STEP = 1e-6
 _ASSUMED = ("softness", "grid_perveance", "grid_offset", "grid_softness")
-_OF_SCREEN = ("share", "share_half", "share_drive", "share_fall")
+_OF_SCREEN = ("share", "share_drive", "share_fall")
 _FIRST_TO_GO = (
-    "share_drive", "returned", "knee_sharpness", "share_fall", "share_half", "unevenness", "knee", "offset",
+    "knee_sharpness", "share_fall", "share_drive", "unevenness", "knee", "offset",
     "mu_plate", "exponent", "share", "mu_screen", "mu",
 )  # fmt: skip
 """Held in this order where there are fewer points than parameters."""
@@ -71,7 +71,7 @@ class _Fit:
         self.v = np.stack([v for v in (p.plate_v, p.screen_v, p.grid_v) if v is not None], axis=-1)
         self.wanted = np.stack([a for a in (p.plate_a, p.screen_a) if a is not None], axis=-1)
         self.error = METER * self.wanted + FLOOR * self.wanted.max(axis=0)
-        self.usual = {name: r.start for name, r in self.ranges.items()} | {"gate": 4.0}
+        self.usual = usual_of(kind) | {"gate": 4.0}
         if model is not None:
             self.usual |= {name: float(value) for name, value in model.law.parameters().items()}
         unseen = _OF_SCREEN if kind is Pentode and p.screen_a is None else ()

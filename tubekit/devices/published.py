@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from tubekit.devices.answers import Stage, answers
 from tubekit.devices.law import Law, Parameter
+from tubekit.devices.output_stage import OutputStage
 from tubekit.devices.residual import Residual
 from tubekit.devices.stages import Answer
 
@@ -24,12 +27,21 @@ TOLERANCE: Mapping[str, float] = {
     "distortion": 0.02,
     "stage_plate": 0.07,
     "gain": 0.08,
+    "onset": 0.10,
     "chart_plate": 0.05,
     "grid": 0.30,
 }
 """How closely each figure is to be met: relative, of a distortion as a difference (0.02: two points)."""
 
-UNITS = {"gm": "S", "rp": "ohm", "mu": "", "gain": "", "power": "W", "distortion": ""}  # the rest: currents
+UNITS = {
+    "gm": "S",
+    "rp": "ohm",
+    "mu": "",
+    "gain": "",
+    "onset": "V",
+    "power": "W",
+    "distortion": "",
+}  # the rest: currents
 SAME_AS = {"stage_plate": "plate", "chart_plate": "plate"}  # by another name where the tolerance differs
 
 
@@ -48,6 +60,20 @@ class Published:
     trust: float = 1.0
     at: Mapping[str, float] = field(default_factory=dict)
     """Voltages to cathode at which the row stands, where it prints them."""
+    confidence: float = 1.0
+
+    @property
+    def tubes(self) -> int:
+        """Tubes whose currents the row prints as a sum."""
+        return self.stage.tubes if isinstance(self.stage, OutputStage) else 1
+
+    def tolerance(self, quantity: str) -> float:
+        """How closely a figure is to be met; of a screen current its print's rounding comes to that."""
+        target, value = TOLERANCE[quantity], self.values[quantity]
+        if "screen" not in quantity:
+            return target
+        digits = len(f"{1e3 * value * self.tubes:.6g}".partition(".")[2])
+        return float(np.hypot(target, 0.5e-3 * 10.0**-digits / (value * self.tubes)))
 
     def conflict(self) -> str:
         """What is at odds within the row: gm·rp is not mu ('' where it is, within 3 %)."""

@@ -25,6 +25,7 @@ _OUTPUT = {
     "Ig2max_mA": ("full_screen", 1e-3), "Pout_W": ("power", 1.0), "THD_pct": ("distortion", 0.01),
 }  # fmt: skip
 _OF_BOTH = ("idle_plate", "idle_screen")  # a row of a pair prints the sum, an answer is of one tube
+_ONSET = "Vrms at onset of grid current 0.3 uA"
 _GRID_VOLTS = (-0.3, 0.0, 0.3, 0.6, 1.0)
 
 
@@ -105,6 +106,8 @@ def coupled(type_: str) -> tuple[Published, ...]:
             screen * 1e6 if isinstance(screen, float) else 0.0,
         )
         values = _values(row, {"gain": ("gain", 1.0), "Ia_mA": ("stage_plate", 1e-3)})
+        if row.text("Vout_meaning").startswith(_ONSET):
+            values["onset"] = row.number("Vout")
         label = (
             f"{type_} stage {asked.supply:g} V, plate {asked.plate_ohms / 1e3:g} k, "
             f"cathode {asked.cathode_ohms:g} ohm, next {asked.next_grid_ohms / 1e3:g} k"
@@ -188,4 +191,4 @@ def _published(
     """Rows of confidence 85 % and more count whole, one of 70 % a fifth."""
     confidence = row.confidence or (0.5 if row.status == "memory" else 0.85)
     trust *= min(1.0, (confidence / 0.85) ** 8)
-    return Published(label, values, stage, row.status, row.source, trust, at or {})
+    return Published(label, values, stage, row.status, row.source, trust, at or {}, confidence)

@@ -12,11 +12,13 @@ from typing import TypeAlias, TypeVar
 
 import numpy as np
 
-from tubekit.devices.law import FloatArray, Law, Parameter
+from tubekit.devices.law import FloatArray, Law, Parameter, volts_for
 
 Answer: TypeAlias = Mapping[str, Parameter]
 L = TypeVar("L", bound=Law)
 
+ONSET_A = 0.3e-6
+"""Grid current of the maker's table that states output volts at its onset (ECC83, from memory) [A]."""
 _ROUNDS, _LONGEST, _ARRIVED = 200, 30.0, 1e-9  # of Newton's rule; its longest and its last step [V]
 
 
@@ -34,6 +36,10 @@ class At:
     tubes: int = 1
     strapped: bool = False
 
+    def scaled(self, factor: float) -> At:
+        """The same at other voltages, all in proportion."""
+        return scaled(self, factor, ("plate", "grid", "screen"))
+
 
 @dataclass(frozen=True)
 class Coupled:
@@ -44,6 +50,19 @@ class Coupled:
     cathode_ohms: float
     next_grid_ohms: float
     screen_ohms: float = 0.0
+
+    def scaled(self, factor: float) -> Coupled:
+        """The same at another supply voltage."""
+        return scaled(self, factor, ("supply",))
+
+
+S = TypeVar("S")
+
+
+def scaled(stage: S, factor: float, names: Sequence[str]) -> S:
+    """A stage with the voltages of these names, where it states them, times a factor."""
+    volts = {name: getattr(stage, name) for name in names}
+    return replace(stage, **{n: v * factor for n, v in volts.items() if v is not None})  # type: ignore[type-var]
 
 
 def stretched(law: L, axes: int) -> L:
@@ -105,8 +124,8 @@ def _solved(law: Law, pulled: FloatArray, shared: FloatArray) -> tuple[FloatArra
     return v, i, g
 
 
-def resting_answer(asked: At | Coupled, i: FloatArray, g: FloatArray) -> Answer:
-    """Quantities of a stage at rest from its currents (..., T) and slopes (..., T, T)."""
+def resting_answer(asked: At | Coupled, law: Law, v: FloatArray, i: FloatArray, g: FloatArray) -> Answer:
+    """Quantities of a stage at rest from its voltages, currents (..., T) and slopes (..., T, T)."""
     collectors = 2 if isinstance(asked, At) and asked.strapped and i.shape[-1] == 3 else 1
     current = i[..., :collectors].sum(axis=-1)
     gm = g[..., :collectors, -1].sum(axis=-1)
@@ -116,4 +135,7 @@ def resting_answer(asked: At | Coupled, i: FloatArray, g: FloatArray) -> Answer:
         found["screen"] = i[..., 1]
     if isinstance(asked, Coupled):
         found["gain"] = gm / (1.0 / asked.plate_ohms + 1.0 / asked.next_grid_ohms + gp)
+        p = law.parameters()
+        conducts = volts_for(ONSET_A, p["grid_perveance"], p["grid_softness"]) - p["grid_offset"]
+        found["onset"] = found["gain"] * (conducts - v[..., -1]) / np.sqrt(2.0)
     return found

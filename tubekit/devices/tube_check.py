@@ -54,11 +54,12 @@ _SILICON = {
 BEYOND_FIT = 3.0
 """How far a parameter set by hand may lie beyond the bounds of a fit."""
 _INNER = {
-    "heater": ("volts", "amps"), "spread": ("limits",), "left": ("usual", "at_bound", "conflicts"),
+    "heater": ("volts", "amps"), "spread": ("limits",),
+    "left": ("usual", "at_bound", "conflicts", "spread_pct"),
     "fitted": ("rows",), "capacitances": ("grid_plate", "grid_cathode", "plate_cathode"),
     "valid": ("plate", "screen", "grid"),
-    "fit": ("assumed", "characteristics", "operation", "coupled", "curves", "grid_sets", "shown", "drive",
-            "weight"),
+    "fit": ("assumed", "usual", "characteristics", "operation", "coupled", "curves", "grid_sets", "shown",
+            "drive", "weight"),
 }  # fmt: skip
 _TYPES = {str: "text", int: "a whole number", bool: "true or false", list: "a list", dict: "a table"}
 

@@ -12,6 +12,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from tubekit.devices.fit_ranges import USUAL
 from tubekit.errors import TableError, UnknownTube, near_matches
 from tubekit.files import data_file
 
@@ -22,12 +23,13 @@ LINE = "# ---- below this line: written by tubekit.devices.fit ----"
 class Plan:
     """What a tube's file says about its fit.
 
-    `assumed` are parameters set by hand, the reason beside them. Each of the tuples after it holds names
-    in a handbook table: rows of characteristics, of output stages, of coupled stages, of a digitized plate
-    chart and of published parameter sets (for the grid current). `shown` are rows kept out of the
-    fit, `drive` the peak grid voltages of output rows that are not driven to zero bias, `weight` factors
-    on the trust in rows, `recalled` rows from memory that no handbook table has. A row is named by its
-    label, for `shown` and `weight` by the beginning of it.
+    `assumed` are parameters set by hand, the reason beside them; `usual` says what is usual of the type
+    rather than of its kind. Each of the tuples after them holds names in a handbook table: rows of
+    characteristics, of output stages, of coupled stages, of a digitized plate chart and of published
+    parameter sets (for the grid current). `shown` are rows kept out of the fit, `drive` the peak grid
+    voltages of output rows that are not driven to zero bias, `weight` factors on the trust in rows,
+    `recalled` rows from memory that no handbook table has. A row is named by its label, for `shown` and
+    `weight` by the beginning of it.
     """
 
     type: str
@@ -42,6 +44,7 @@ class Plan:
     drive: Mapping[str, float] = field(default_factory=dict)
     weight: Mapping[str, float] = field(default_factory=dict)
     recalled: tuple[Mapping[str, Any], ...] = ()
+    usual: Mapping[str, float] = field(default_factory=dict)
 
 
 def tube_path(type_: str) -> Path:
@@ -140,8 +143,9 @@ def fit_plan(type_: str) -> Plan:
     given = dict(data["fit"])
     numbers: dict[str, Any] = {
         name: {key: float(value) for key, value in given.pop(name, {}).items()}
-        for name in ("assumed", "drive", "weight")
+        for name in ("assumed", "usual", "drive", "weight")
     }
+    numbers["usual"] = {**USUAL.get(data["kind"], {}), **numbers["usual"]}
     rows: dict[str, Any] = {name: tuple(names) for name, names in given.items()}
     try:
         return Plan(type_, data["kind"], recalled=tuple(data.get("recalled", ())), **numbers, **rows)

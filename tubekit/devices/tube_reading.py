@@ -57,6 +57,7 @@ def _tube(type_: str, data: Mapping[str, Any], systems: tuple[Tube, ...]) -> Tub
         conflicts=tuple(left.get("conflicts", ())),
         usual=tuple(left.get("usual", ())),
         at_bound=tuple(left.get("at_bound", ())),
+        leaves=_frozen(left.get("spread_pct", {})),
         assumed=_frozen(data.get("fit", {}).get("assumed", {})),
         notes=data.get("notes", ""),
         spread=spread_of(data["spread"]["limits"], law) if "spread" in data else Spread(),

@@ -108,8 +108,10 @@ class Tube(Printed):
     `capacitances` [F] by 'grid_plate', 'grid_cathode' (screen and beam plates included), 'plate_cathode'.
     `law` is that of one section or, in a rectifier, of one plate. `valid` gives the voltages [V] that the
     fitted rows cover, `spread` how far new tubes lie apart. Of the law's parameters `assumed` were set by
-    hand, `usual` are what the rows leave open, `at_bound` ended at a bound of the fit. `known` says for
-    base, pins and capacitances how they are known.
+    hand, `usual` are what the rows leave open, `at_bound` ended at a bound of the fit; `leaves` has the
+    standard deviation [%] that the law as a whole ('all') and each of these leave in current, gain and power
+    near the rows: the law's own, beside which new tubes spread. `known` says for base, pins and
+    capacitances how they are known.
 
     A bottle of unlike systems has them in `systems`; its own law, ratings and capacitances are
     those of the last of them, the one with a screen.
@@ -135,6 +137,7 @@ class Tube(Printed):
     assumed: Mapping[str, float] = field(default_factory=dict)
     usual: tuple[str, ...] = ()
     at_bound: tuple[str, ...] = ()
+    leaves: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     notes: str = ""
     spread: Spread = field(default_factory=Spread)
     systems: tuple[Tube, ...] = ()
@@ -172,7 +175,7 @@ class Tube(Printed):
         >>> from tubekit.devices.catalogue import tube
         >>> worn = tube("6V6GT").aged(emission=0.7).at(plate=250, screen=250, grid=-12.5)
         >>> f"{worn.plate_a * 1e3:.1f} mA"
-        '31.2 mA'
+        '31.3 mA'
         """
         for name, factor in (("emission", emission), ("spread", spread)):
             if not (np.all(np.isfinite(factor)) and np.all(np.asarray(factor) > 0)):
@@ -207,7 +210,7 @@ class Tube(Printed):
         --------
         >>> from tubekit.devices.catalogue import tube
         >>> tube("6V6GT").outside(plate=410, screen=240, grid=-14, plate_a=0.03)
-        ('plate 410 V (fitted 250 to 315 V)',)
+        ('plate 410 V (fitted 180 to 315 V)',)
         """
         found = []
         for name, volts in (("plate", plate), ("screen", screen), ("grid", grid)):
@@ -224,6 +227,17 @@ class Tube(Printed):
         if met and top > (1.0 + BEYOND) * max(met):
             found.append(f"plate current {1e3 * top:.3g} mA (fitted to {1e3 * max(met):.3g} mA)")
         return tuple(found)
+
+    def law_uncertainty(self) -> str:
+        """What the fit leaves open near its rows, in words; empty where that is not known.
+
+        Examples
+        --------
+        >>> from tubekit.devices.catalogue import tube
+        >>> tube("6V6GT").law_uncertainty()
+        'current ±2 %, gain ±3 %, power ±4 %'
+        """
+        return ", ".join(f"{word} ±{value:.0f} %" for word, value in self.leaves.get("all", {}).items())
 
     @property
     def published(self) -> tuple[str, ...]:
@@ -247,7 +261,7 @@ class Tube(Printed):
         >>> from tubekit.devices.catalogue import tube
         >>> point = tube("12AX7").at(plate=250, grid=-2)
         >>> print(f"{point.plate_a * 1e3:.2f} mA, mu {point.mu:.0f}")
-        1.20 mA, mu 101
+        1.20 mA, mu 100
         """
         if self.systems:
             return self.system(screen is not None).at(plate=plate, grid=grid, screen=screen)
@@ -311,6 +325,14 @@ class Tube(Printed):
             ("At a bound", self.at_bound),
         )
         note = " ".join(f"{name}: {', '.join(names)}." for name, names in words if names)
+        if self.leaves:
+            note += f" The law's own uncertainty near these rows: {self.law_uncertainty()}"
+            parts = [
+                f"{n} {' '.join(f'{v:.1f}' for v in s.values())}"
+                for n, s in self.leaves.items()
+                if n != "all"
+            ]
+            note += f", of that left by {'; '.join(parts)}." if parts else "."
         if any(r.quantity == "distortion" for r in self.fit):
             note += " A distortion's 'off' is in percentage points."
         return Table("Model compared with published values", columns, rows, note=note)

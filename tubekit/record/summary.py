@@ -32,9 +32,9 @@ def sentences(content: Content) -> tuple[str, ...]:
     >>> content = Content("t", amp, "", "", "", "", (swap(amp, {"R14": "330"}),), None, ())
     >>> for line in sentences(content):
     ...     print(line)
-    No rating is exceeded at idle; 5 are within 10 % of their limit.
-    B+ at B1: 333 V → 338 V (+1.6 %), before and after at a line voltage of 117 V.
-    Output tubes V3 and V4: 34.2 mA → 31.0 mA each, 9.46 W of plate dissipation, 79 % of the rating.
+    The figures speak against it: 2 ratings are exceeded (V3, V4).
+    B+ at B1: 335 V → 340 V (+1.6 %), before and after at a line voltage of 117 V.
+    Output tubes V3 and V4: 33.3 mA → 30.0 mA each, 8.94 W of plate dissipation, 74 % of the rating.
     """
     return tuple(line for result in content.results for line in _said(result))
 

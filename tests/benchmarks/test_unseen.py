@@ -1,0 +1,30 @@
+"""A row that a fit did not see is met nearly as well as one that it saw."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tests.benchmarks.unseen import figures, summary
+from tubekit.devices.published_rows import rows_for
+from tubekit.devices.tube_files import fit_plan, fitted_types
+from tubekit.tables import handbook
+
+
+def test_unseen_rows_of_some_tubes_are_met() -> None:
+    found = [f for type_ in ("6550", "12AT7") for f in figures(type_, every=2)]
+    found += figures("6L6GC", every=6)
+    off = np.array([abs(f.unseen) / f.tolerance for f in found if f.unseen is not None and f.sure])
+    assert off.size >= 20
+    assert np.mean(off <= 1.0) > 0.75
+    assert np.median(off) < 0.6
+    screens = [abs(f.unseen) for f in found if f.quantity == "idle_screen" and f.unseen is not None]
+    assert max(screens) < 0.30, "a screen current that vanished would be off by all of it"
+    assert len(summary(found)) == 2
+
+
+def test_every_row_of_the_handbook_is_in_some_fit_or_shown_beside_it() -> None:
+    labels = {row.label for type_ in fitted_types() for row in rows_for(fit_plan(type_))}
+    known = {label.split()[0] for label in labels}
+    for table in ("tubes_characteristics", "power_tube_operation", "rc_coupled"):
+        for row in handbook(table):
+            assert row.text("tube") in known, row.text("tube")

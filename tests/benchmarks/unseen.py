@@ -1,0 +1,133 @@
+"""Each published row left out of its tube's fit in turn: how well it is met unseen, beside seen.
+
+``python -m tests.benchmarks.unseen [--rows] [type …]``. Rows that print one working point (the same plate
+and screen voltages, plate current within 1 %) are left out together. A row that the fit keeps out is
+unseen as it stands. The only working point of a type leaves nothing to fit and has no unseen figure.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tests.say import say
+from tubekit.devices import tube
+from tubekit.devices.fit import fit_law, kind_of
+from tubekit.devices.published import TOLERANCE, Published, residuals
+from tubekit.devices.published_rows import rows_for
+from tubekit.devices.tube_files import fit_plan, fitted_types
+from tubekit.text import Column, Table
+
+SURE = 0.85  # confidence from which a row counts as sure
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A published figure and the errors of the law that saw its row and of one that did not (or None)."""
+
+    type: str
+    kind: str
+    row: str
+    quantity: str
+    sure: bool
+    tolerance: float
+    seen: float | None
+    unseen: float | None
+
+
+def figures(type_: str, every: int = 1) -> Iterator[Figure]:
+    """Figures of a type, of every n-th row."""
+    plan = fit_plan(type_)
+    kind, rows = kind_of(plan), rows_for(plan)
+    whole = fit_law(kind, rows, plan.assumed, tube(type_).law, plan.usual)  # type: ignore[arg-type]
+    for row in rows[::every]:
+        others = [each for each in rows if not twins(row, each)]
+        left = any(each.trust > 0 for each in others)
+        blind = whole
+        if row.trust > 0 and left:
+            blind = fit_law(kind, others, plan.assumed, whole.law, plan.usual)
+        pairs = zip(residuals(whole.law, [row]), residuals(blind.law, [row]), strict=True)
+        for seen, unseen in pairs:
+            yield Figure(
+                type_, kind.__name__.lower(), row.label, seen.quantity, row.confidence >= SURE,
+                row.tolerance(seen.quantity),
+                seen.error if row.trust > 0 else None, unseen.error if left else None,
+            )  # fmt: skip
+
+
+def twins(row: Published, other: Published) -> bool:
+    """Whether two rows print one working point."""
+    if row.label == other.label:
+        return True
+    one, two = (each.values.get("plate", each.values.get("idle_plate")) for each in (row, other))
+    if one is None or two is None or abs(one / two - 1.0) > 0.01:
+        return False
+    return all(row.at.get(name) == other.at.get(name) for name in ("plate", "screen"))
+
+
+def summary(found: Sequence[Figure]) -> list[Table]:
+    """Seen beside unseen by quantity of each kind, then by tube."""
+    by = {f"{f.kind}, {f.quantity}{'' if f.sure else ', unsure'}": None for f in sorted(found, key=_order)}
+    kinds = {
+        words: [f for f in found if words == f"{f.kind}, {f.quantity}{'' if f.sure else ', unsure'}"]
+        for words in by
+    }
+    tubes = {type_: [f for f in found if f.type == type_] for type_ in dict.fromkeys(f.type for f in found)}
+    every = {"all": list(found), "all sure": [f for f in found if f.sure]}
+    return [_table("By kind and figure", kinds | every), _table("By tube", tubes | every)]
+
+
+def _order(figure: Figure) -> tuple[str, int, bool]:
+    return figure.kind, list(TOLERANCE).index(figure.quantity), not figure.sure
+
+
+def _table(title: str, groups: dict[str, list[Figure]]) -> Table:
+    columns = (
+        Column(""), Column("figures"),
+        *(Column(f"{how}{word}", "%", format=form) for how in ("seen", "unseen")
+          for word, form in ((", median", ".1f"), (", worst", ".0f"), (", met", ".0f"))),
+    )  # fmt: skip
+    rows = []
+    for words, group in groups.items():
+        cells: list[object] = []
+        for errors in ([f.seen for f in group], [f.unseen for f in group]):
+            both = np.array(
+                [(abs(e), f.tolerance) for e, f in zip(errors, group, strict=True) if e is not None]
+            )
+            if both.size:
+                share = both[:, 0] / both[:, 1]
+                cells += [
+                    100.0 * np.median(both[:, 0]),
+                    100.0 * both[:, 0].max(),
+                    100.0 * np.mean(share <= 1.0),
+                ]
+            else:
+                cells += [None] * 3
+        rows.append((words, len(group), *cells))
+    return Table(title, columns, rows, "Medians without sign; distortions in points.")
+
+
+def each_row(found: Iterable[Figure]) -> Table:
+    """Every figure of every row."""
+    columns = (
+        Column("row"), Column("figure"), Column("seen", "%", format="+.1f"),
+        Column("unseen", "%", format="+.1f"), Column("tolerance", "%", format=".0f"),
+    )  # fmt: skip
+    rows = [
+        (f.row, f.quantity, None if f.seen is None else 100.0 * f.seen,
+         None if f.unseen is None else 100.0 * f.unseen, 100.0 * f.tolerance)
+        for f in found
+    ]  # fmt: skip
+    return Table("Every figure", columns, rows)
+
+
+if __name__ == "__main__":
+    types = [word for word in sys.argv[1:] if not word.startswith("--")]
+    all_figures = [f for type_ in types or fitted_types() for f in figures(type_)]
+    if "--rows" in sys.argv:
+        say(each_row(all_figures).text())
+    for table in summary(all_figures):
+        say(table.text())
