@@ -193,3 +193,9 @@ def test_a_tapped_heater_is_no_plain_one(old, new, words) -> None:
     found = [f.text for f in socket_findings("V1", tube(old), tube(new)) if f.code == "heater_tap"]
     assert all(words in text for text in found)
     assert bool(found) == bool(words)
+
+
+def test_a_rectifier_without_a_known_reservoir_limit_is_not_refused_for_it() -> None:
+    # data/handbook/rectifier_ratings.csv states none for the 5V4G.
+    found = next(one for one in substitutes(load_amp("teasel"), "V5").candidates if one.name == "5V4G")
+    assert not any("book's limit" in why for why in (*found.why_not, *found.notes))

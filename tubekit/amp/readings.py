@@ -92,7 +92,9 @@ def law_note(tubes: Sequence[TubeReading]) -> str:
     """`outside_note`, and what the fits of the types leave open by themselves."""
     types = dict.fromkeys(type_ for t in tubes for type_ in t.types)
     said = [f"{name} {words}" for name in types if (words := tube(name).law_uncertainty())]
-    own = f"The laws' own uncertainty, beside the spread of tubes: {'; '.join(said)}." if said else ""
+    own = (
+        f"The model's own uncertainty, in addition to the spread of tubes: {'; '.join(said)}." if said else ""
+    )
     return " ".join(filter(None, (outside_note(tubes), own)))
 
 

@@ -110,7 +110,7 @@ def reservoirs(before: AmpReport, after: AmpReport, member: int) -> tuple[tuple[
     found = []
     for c in (c for c in checks if c.code == RESERVOIR):
         share, old, peak = _member(c.share, member), was.get(c.part, 0.0), peaks.get(c.part)
-        if share <= max(1.0, old * 1.001):
+        if not share > max(1.0, old * 1.001):  # NaN: no limit is known
             continue
         farads, book = (show(_member(each, member), "F") for each in (c.value, c.limit))
         words = f"{c.part}: {farads} is {share:.3g} × the book's limit of {book}"
