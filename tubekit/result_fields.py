@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping, Set as AbstractSet
+import re
+from collections.abc import Callable, Mapping, Set as AbstractSet
 from enum import Enum
 from pathlib import PurePath
 from typing import Any, NamedTuple
@@ -22,10 +23,20 @@ class FieldDoc(NamedTuple):
     doc: str
 
 
-def quantity(unit: str = "", symbol: str = "", doc: str = "", **options: Any) -> Any:
-    """A dataclass field that knows its unit, symbol and meaning.
+SUFFIX = re.compile(r"_(?:rms_v|pp_v|rms|v|a|w|s|ohms|hz|f|db|deg|share)$")
+HOW = ("label", "format", "share", "tiny")
+"""How a field is printed: its heading, a format, whether it is a share (in per cent), and whether a short
+answer shows it below 1 mV, 1 µA, 1 mW."""
 
-    `options` go to `dataclasses.field` (default, default_factory, kw_only …).
+
+def quantity(unit: str = "", symbol: str = "", doc: str = "", **options: Any) -> Any:
+    """A dataclass field that knows its unit, symbol and meaning, and how a table prints it.
+
+    Parameters
+    ----------
+    unit, symbol, doc : base unit, symbol of its equations, meaning.
+    options : how it is printed (label, format, share, tiny); the rest goes to `dataclasses.field` (default,
+        default_factory, kw_only …).
 
     Examples
     --------
@@ -36,7 +47,40 @@ def quantity(unit: str = "", symbol: str = "", doc: str = "", **options: Any) ->
     >>> fields_of(Bias)
     (FieldDoc(name='plate_a', unit='A', symbol='Ip', doc='plate current at rest'),)
     """
-    return dataclasses.field(metadata={"unit": unit, "symbol": symbol, "doc": doc}, **options)
+    how = {key: options.pop(key) for key in HOW if key in options}
+    return dataclasses.field(metadata={"unit": unit, "symbol": symbol, "doc": doc, **how}, **options)
+
+
+class _Described(property):
+    metadata: Mapping[str, Any]
+
+
+def described(unit: str = "", **how: Any) -> Callable[[Callable[[Any], Any]], Any]:
+    """A property of a result that knows its unit and how a table prints it: `quantity` for a field."""
+
+    def made(getter: Callable[[Any], Any]) -> _Described:
+        found = _Described(getter)
+        found.metadata = {"unit": unit, "doc": getter.__doc__ or "", **how}
+        return found
+
+    return made
+
+
+def printed_as(kind: type, name: str) -> dict[str, Any]:
+    """Unit, label and the rest of a field or property of a class; the label comes from the name else.
+
+    Examples
+    --------
+    >>> from dataclasses import dataclass
+    >>> @dataclass
+    ... class Rail:
+    ...     ripple_pp_v: float = quantity("V", "v", "ripple, peak to peak")
+    >>> printed_as(Rail, "ripple_pp_v")["label"]
+    'ripple'
+    """
+    fields = {field.name: field.metadata for field in dataclasses.fields(kind)}
+    found = dict(fields.get(name) or getattr(getattr(kind, name, None), "metadata", {}))
+    return {"unit": "", "label": SUFFIX.sub("", name).replace("_", " "), **found}
 
 
 def fields_of(result: Any) -> tuple[FieldDoc, ...]:
@@ -109,7 +153,7 @@ def _json_number(number: Any) -> Any:
 
 
 def _json_group(obj: Any) -> Any:
-    if hasattr(obj, "to_json"):
+    if hasattr(obj, "to_json") and not isinstance(obj, type):
         return obj.to_json()
     if dataclasses.is_dataclass(obj) and not isinstance(obj, type):
         names = [field.name for field in dataclasses.fields(obj) if not field.name.startswith("_")]

@@ -9,7 +9,7 @@ import html
 import re
 import textwrap
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, reduce
 from pathlib import Path
@@ -18,7 +18,15 @@ from typing import Any, ClassVar, Literal
 import numpy as np
 
 from tubekit.layout import column_widths, cut, fitted, join, one_line
-from tubekit.result_fields import FieldDoc, fields_of, frozen_array, quantity, to_json_value
+from tubekit.result_fields import (
+    FieldDoc,
+    described,
+    fields_of,
+    frozen_array,
+    printed_as,
+    quantity,
+    to_json_value,
+)
 from tubekit.units import show
 
 __all__ = [
@@ -28,8 +36,10 @@ __all__ = [
     "Table",
     "caution_html",
     "danger_html",
+    "described",
     "fields_of",
     "frozen_array",
+    "headed",
     "quantity",
     "style",
     "to_json_value",
@@ -40,6 +50,8 @@ WIDTH, LINES = 100, 25
 """Columns and lines that a short answer never exceeds."""
 LEAST = {"V": 1e-3, "A": 1e-6, "W": 1e-3}
 """What a short answer shows at least, by base unit: a bench meter shows no less."""
+DUST = {"V": 1e-6, "A": 1e-9, "W": 1e-9}
+"""Less than this is printed as zero: rounding of the solver, no figure."""
 HEAD_LINES, MOST_DANGER_LINES = 4, 12
 CAUTION = (
     "DANGER. Line voltage and B+ can kill, even after the amp is switched off and unplugged. These figures "
@@ -98,7 +110,10 @@ class Column:
     def _write_number(self, cell: Any, unit: str, short: bool) -> str:
         if not self.format:
             whole = not unit and isinstance(cell, (int, np.integer))
-            least = None if self.tiny or not short else LEAST.get(unit.split(" ", maxsplit=1)[0])
+            base = unit.split(" ", maxsplit=1)[0]
+            if not self.tiny and base in DUST:
+                cell = np.where(np.abs(np.asarray(cell, float)) < DUST[base], 0.0, cell)
+            least = None if self.tiny or not short else LEAST.get(base)
             if least is not None and 0.0 < np.max(np.abs(np.asarray(cell, float)), initial=0.0) < least:
                 return f"< {show(least, unit, 1)}"
             return str(cell) if whole else show(cell, unit, self.digits)
@@ -108,6 +123,25 @@ class Column:
             return "—"
         low, high = (format(float(end), self.format) for end in (known.min(), known.max()))
         return low if low == high else f"{low}…{high}"
+
+
+def headed(*heads: str) -> tuple[Column, ...]:
+    """Columns of rows that are worked out, as they are headed: name, [unit], format, '>' (right), 'tiny'.
+
+    Examples
+    --------
+    >>> headed("node", "DC [V]", "off [dB] +.1f", "from [] >")[2]
+    Column(name='off', unit='dB', digits=3, format='+.1f', align='auto', tiny=False)
+    """
+    found = []
+    for head in heads:
+        name, _, rest = head.partition(" [")
+        unit, _, options = rest.partition("]")
+        words = options.split()
+        shape = next((word for word in words if word not in (">", "tiny")), "")
+        align: Literal["auto", "right"] = "right" if ">" in words else "auto"
+        found.append(Column(name, unit, format=shape, align=align, tiny="tiny" in words))
+    return tuple(found)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -145,6 +179,46 @@ class Table:
                 raise ValueError(
                     f"table '{self.title}': row {number} has {len(row)} cells for {len(self.columns)} columns"
                 )
+
+    @classmethod
+    def of(cls, title: str, records: Iterable[Any], *fields: str, note: str = "", key: str = "") -> Table:
+        """A row for each record, a column for each field: its label and unit are those of the field.
+
+        Parameters
+        ----------
+        records : results of one class.
+        fields : names of fields or properties, or 'heading=name'.
+
+        Examples
+        --------
+        >>> from dataclasses import dataclass
+        >>> @dataclass
+        ... class Rail:
+        ...     node: str
+        ...     dc_v: float = quantity("V", "V", "mean voltage", label="DC")
+        ...     used: float = quantity("", "", "used part of the rating", label="of rating", share=True)
+        >>> print(Table.of("Rails", [Rail("B1", 335.2, 0.7)], "node", "dc_v", "used").text())
+        Rails
+        node     DC  of rating
+        ──────────────────────
+        B1    335 V     70.0 %
+        """
+        rows = list(records)
+        split = [each.rpartition("=")[::2] for each in fields]
+        kind = type(rows[0]) if rows else Table
+        how = [printed_as(kind, name) for _, name in split]
+        columns = [
+            Column(
+                heading if "=" in spec else each["label"], "%" if each.get("share") else each["unit"],
+                format=each.get("format", ""), tiny=bool(each.get("tiny")),
+            )
+            for spec, (heading, _), each in zip(fields, split, how, strict=True)
+        ]  # fmt: skip
+        cells = [
+            [_cell(getattr(row, name), each) for (_, name), each in zip(split, how, strict=True)]
+            for row in rows
+        ]
+        return cls(title, columns, cells, note, key)
 
     def cells(self) -> tuple[tuple[str, ...], ...]:
         """All cells as they are written, row by row."""
@@ -230,12 +304,14 @@ class Printed(ABC):
         """The numbers, most important table first."""
 
     json_keys: ClassVar[tuple[str, ...]] = ()
-    """What the JSON of the answer holds: 'name', 'key=path.to.value', or '*path' for all that another has."""
+    """What the JSON of the answer holds: 'name', 'key=path.to.value', or '*path' for all that another has;
+    every public field where nothing is stated."""
 
     def to_json(self) -> Any:
         """The answer in terms JSON has: SI units, keys from the glossary."""
         found: dict[str, Any] = {}
-        for each in self.json_keys:
+        fields = getattr(self, "__dataclass_fields__", ())
+        for each in self.json_keys or [name for name in fields if not name.startswith("_")]:
             key, _, path = each.lstrip("*").rpartition("=")
             value = reduce(getattr, path.split("."), self)
             held = to_json_value(value() if callable(value) else value)
@@ -364,6 +440,14 @@ def style() -> str:
     """The style element for all tubekit HTML; put it once into a page."""
     sheet = Path(__file__).with_name("style.css").read_text(encoding="utf-8")
     return f"<style>{sheet}</style>"
+
+
+def _cell(value: Any, how: Mapping[str, Any]) -> Any:
+    if how.get("share"):
+        return 100.0 * np.asarray(value)
+    if isinstance(value, tuple) and all(isinstance(each, str) for each in value):
+        return ", ".join(dict.fromkeys(value))
+    return value
 
 
 def _is_number(cell: Any) -> bool:

@@ -55,7 +55,10 @@ class Rule:
 
 
 def place_of(cell: str) -> str:
-    """The name that a row begins with, without what is added in words."""
+    """The name that a row begins with, without what is added in words; of 'V3 cathode (k34)' the node."""
+    at = re.fullmatch(r"V.* (?:plate|screen|grid|cathode) \((\S+)\)", cell)
+    if at:
+        return at[1].replace("_", " ")
     return re.split(r" at | \(", cell, maxsplit=1)[0].replace("_", " ")
 
 
@@ -76,8 +79,10 @@ RULES = (
         "DC": "direct current", "peak per plate": "peak per plate", "peak inverse": "peak inverse volts",
     }),
     Rule("Tubes", ("tube",), {
-        "plate": "plate volts to cathode", "screen": "screen volts to cathode",
-        "grid": "grid volts to cathode", "plate I": "plate current", "screen I": "screen current",
+        "plate to cathode": "plate volts to cathode", "screen to cathode": "screen volts to cathode",
+        "plate to ground": "plate volts to ground", "screen to ground": "screen volts to ground",
+        "cathode to ground": "cathode volts to ground", "plate dissipation": "plate dissipation",
+        "grid to cathode": "grid volts to cathode", "plate I": "plate current", "screen I": "screen current",
         "cathode I": "cathode current", "heater": "heater volts",
     }),
     Rule("Gain of each stage", ("tube",), {"grid to plate": "gain grid to plate"}),
@@ -92,8 +97,7 @@ RULES = (
     Rule("Output tubes", ("tube",), {"idle": "current as metered at idle", "bias": "bias"}),
     Rule("B+ at idle", ("capacitor",), CAPACITOR),
     Rule("Tubes at idle", ("tube",), {
-        "plate": "plate volts to ground", "cathode": "cathode volts to ground",
-        "cathode I": "cathode current", "plate dissipation": "plate dissipation", "of rating": "plate share",
+        "cathode I": "cathode current", "of rating": "plate share",
     }),
     Rule("Bands", ("reading",), {"drawn": "reading"}),
     Rule("Readings", ("reading",), {"shows": "reading"}),
@@ -107,9 +111,9 @@ NAMED = {
     "Supply": {"DC": "DC volts", "ripple p-p": "ripple p-p", "ripple current": "ripple current",
                "ripple rms": "ripple RMS", "peak per plate": "peak per plate",
                "peak inverse": "peak inverse volts"},
-    "Tubes": {"plate": "plate volts to cathode", "screen": "screen volts to cathode",
-              "grid": "grid volts to cathode", "plate I": "plate current", "screen I": "screen current",
-              "cathode I": "cathode current", "heater": "heater volts"},
+    "Tubes": {"plate to cathode": "plate volts to cathode", "screen to cathode": "screen volts to cathode",
+              "grid to cathode": "grid volts to cathode", "plate I": "plate current",
+              "screen I": "screen current", "cathode I": "cathode current", "heater": "heater volts"},
     "Gain of each stage": {"grid to plate": "gain grid to plate"},
     "Nodes (DC": {"": "DC volts"},
     "Windings": {"rms": "RMS current", "DC": "direct current"},

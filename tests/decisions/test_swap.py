@@ -137,7 +137,7 @@ def test_impossible_mains(teasel, mains):
 
 def test_to_measure_names_what_moves_most(teasel):
     rows = swap(teasel, {"R14": "330"}).to_measure().rows
-    assert rows[0][0] == "k34 to ground"
+    assert rows[0][0] == "V3, V4 cathode (k34) to ground"
 
 
 def test_open_bypass_capacitor_moves_gain_not_volts(teasel):
@@ -169,7 +169,7 @@ def test_a_part_changed_twice_is_told_from_where_it_stood(teasel):
 
 def test_twins_share_a_line(teasel):
     places = [row[0] for row in swap(teasel, {"R14": "330"}).to_measure().rows]
-    assert "p1a, p1b to ground" in places
+    assert "V1a plate (p1a), V1b plate (p1b) to ground" in places
     assert not any(place.startswith("hv_") for place in places)
 
 
@@ -241,13 +241,13 @@ def test_a_table_of_direct_volts_leaves_out_what_is_line_or_winding():
     (nodes,) = (table for table in report.tables() if table.title == "Nodes (DC to ground)")
     named = {row[0] for row in nodes.rows}
     assert not {"mains_line", "mains_fused", "hv_a", "h1"} & named
-    assert {"B1", "k34", "p1a"} <= named
+    assert {"B1", "V3, V4 cathode (k34)", "V1a plate (p1a)"} <= named
 
 
 def test_a_cathode_and_the_reservoir_are_probed_first_and_never_a_bare_pin():
     rows = swap(load_amp("fescue"), {"S2": "open"}).to_measure().rows
     said = [row[0] for row in rows]
-    assert said[0] == "k2b to ground"
+    assert said[0] == "V2b cathode (k2b) to ground"
     assert said[2].startswith("B1")
     assert not any(re.search(r"\b[wx]\d|loop\b", line) for line in said)  # nothing but plug, strap and wire
 

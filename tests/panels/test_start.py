@@ -34,7 +34,7 @@ def test_the_page_of_idle_volts_is_what_analyse_gives(name: str) -> None:
     for row, rail in zip(rails.rows, alone.rails, strict=True):
         assert_allclose(row[2], rail.dc_v, rtol=1e-9)
     for row, tube in zip(tubes.rows, alone.tubes, strict=True):
-        assert_allclose([row[1], row[3]], [tube.plate_v + tube.cathode_v, tube.cathode_v], rtol=1e-9)
+        assert_allclose([row[2], row[4]], [tube.plate_v + tube.cathode_v, tube.cathode_v], rtol=1e-9)
 
 
 def test_another_mains_moves_the_page_and_the_picture() -> None:
@@ -85,6 +85,6 @@ def test_a_file_with_a_slip_is_complained_about_and_the_amp_before_stays(
 
 def test_figures_on_the_page_carry_units() -> None:
     cells = re.findall(r"<td[^>]*>([^<]*)</td>", start("vetch").idle.value)
-    figures = [cell for cell in cells if re.match(r"-?\d", cell)]
+    figures = [cell for cell in cells if re.match(r"-?[\d.]+( |$)", cell)]
     assert figures
     assert all(re.search(r"[VAW%]$", cell) for cell in figures)

@@ -25,7 +25,7 @@ from tubekit.amp.wiring import loose_nodes
 from tubekit.amp.write import amp_tables, toml_text
 from tubekit.errors import ChangeError, InputError, Note, SolveError
 from tubekit.files import write_whole
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 
 MAINS_KEY = "mains"
 SHOWN_VARIANTS = 3
@@ -314,13 +314,13 @@ class Amp(Printed):
         changed = [(key, before, after) for key, (before, after) in self.changes.items()]
         parts = [_row(part) for part in self.parts.values()]
         points = [(p.name, " to ".join(p.nodes), p.volts, p.note) for p in self.test_points.values()]
-        columns = tuple(map(Column, ("part", "kind", "value", "nodes", "role")))
-        tables = [Table("Parts", columns, parts, note=" ".join(note.text for note in self.notes))]
+        heads = headed("part", "kind", "value", "nodes", "role")
+        tables = [Table("Parts", heads, parts, note=" ".join(note.text for note in self.notes))]
         if points:
-            heads = (Column("test point"), Column("node"), Column("printed", "V"), Column("note"))
+            heads = headed("test point", "node", "printed [V]", "note")
             tables.append(Table("Test points", heads, points))
         if changed:
-            tables.insert(0, Table("Changed", tuple(map(Column, ("what", "drawn", "now"))), changed))
+            tables.insert(0, Table("Changed", headed("what", "drawn", "now"), changed))
         return tables
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
@@ -20,7 +19,7 @@ from tubekit.analyses.large_signal import LargeSignal, large_signal
 from tubekit.analyses.shares import current_into, number
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import BatchWarning, ChangeError
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Printed, Table, headed, quantity
 
 Array = np.ndarray
 
@@ -49,6 +48,25 @@ class Headroom(Printed):
     clips: tuple[ClipPoint, ...] = field(kw_only=True)
     gain: float = quantity("", "A", "small-signal gain, generator to loudspeaker, size", kw_only=True)
     view: SignalView = field(repr=False, kw_only=True)
+
+    json_keys = (
+        "amp=amp.title",
+        "jack",
+        "frequency_hz",
+        "method",
+        "clips",
+        "rated_w",
+        "rated_input_rms",
+        "*run",
+    )
+
+    @property
+    def run(self) -> dict[str, Array]:
+        """Output against drive, the drives that are listed."""
+        return {
+            name: getattr(self, name)[: self.listed]
+            for name in ("input_rms", "output_rms", "power_w", "thd_percent")
+        }
 
     @property
     def rated_w(self) -> float:
@@ -109,8 +127,7 @@ class Headroom(Printed):
             )
             for each in self.clips
         ]  # fmt: skip
-        heads = (Column("stage"), Column("at the jack", "V rms", tiny=True),
-                 Column("after the first", "dB", format="+.1f"), Column("cause"))  # fmt: skip
+        heads = headed("stage", "at the jack [V rms] tiny", "after the first [dB] +.1f", "cause")
         tables = [
             Table(
                 "Order of clipping",
@@ -125,9 +142,9 @@ class Headroom(Printed):
             run = list(zip(*(each[:count] for each in columns), strict=True))
             note = f"Beyond {MOST_THD:g} % the output is a clipped wave: not listed."
             note = note if count < len(self.input_rms) else ""
-            under = (Column("at the jack", "V rms", tiny=True), Column("loudspeaker", "V rms"),
-                     Column("power", "W"),
-                     Column("distortion", "%", format=".1f"))  # fmt: skip
+            under = headed(
+                "at the jack [V rms] tiny", "loudspeaker [V rms]", "power [W]", "distortion [%] .1f"
+            )
             tables.append(Table("Drive", under, run, note=note))
         return tables
 
@@ -135,16 +152,6 @@ class Headroom(Printed):
         """What clips first, then output against drive."""
         clips, *drive = self.tables()
         return [replace(clips, rows=clips.rows[:4]), *drive]
-
-    def to_json(self) -> dict[str, Any]:
-        """The run in terms JSON has: SI units; the drives that are listed."""
-        keys = ("jack", "frequency_hz", "method", "clips", "rated_w", "rated_input_rms")
-        run = ("input_rms", "output_rms", "power_w", "thd_percent")
-        return {
-            "amp": self.amp.title,
-            **{key: to_json_value(getattr(self, key)) for key in keys},
-            **{key: to_json_value(getattr(self, key)[: self.listed]) for key in run},
-        }
 
 
 @on_one_core

@@ -19,7 +19,7 @@ from tubekit.amp.hum import Hum, hum
 from tubekit.amp.parts import Capacitor, Part, Potentiometer, Resistor
 from tubekit.amp.strays import HEATER_UNBALANCE, tubes
 from tubekit.errors import ChangeError, near_matches
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Column, Printed, Table, headed, quantity
 
 Array = np.ndarray
 
@@ -81,11 +81,7 @@ class HumBalance(Printed):
         """Hum at some positions."""
         some = np.unique(np.linspace(0, len(self.positions) - 1, 11).astype(int))
         rows = [(100 * float(self.positions[k]), self.heater_v[k], self.total_v[k]) for k in some]
-        heads = (
-            Column("position", "%", format=".0f"),
-            Column("from the heaters", "V", tiny=True),
-            Column("whole hum", "V", tiny=True),
-        )
+        heads = headed("position [%] .0f", "from the heaters [V] tiny", "whole hum [V] tiny")
         note = (
             "Common practice, no source: with matched tubes the null lies near the middle; a null near the "
             "end of the travel points to one tube that leaks, or to a heater lead close to a grid."

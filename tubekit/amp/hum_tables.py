@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tubekit.amp.strays import PICKUP_F, tubes
-from tubekit.text import Column, Table
+from tubekit.text import Table, headed
 from tubekit.units import show
 
 if TYPE_CHECKING:
@@ -44,8 +44,9 @@ def _by_rail(found: Hum) -> Table:
         rows.append((where, "stray pick-up", None, found.pickup_v, found.db(found.pickup_v)))
     if found.noise_v is not None:
         rows.append((where, "noise of the amp", None, found.noise_v, found.db(found.noise_v)))
-    heads = (Column("from"), Column("kind"), Column("largest way alone", "V", tiny=True),
-             Column("all its ways", "V", tiny=True), Column("against 1 W", "dB", format=".0f"))  # fmt: skip
+    heads = headed(
+        "from", "kind", "largest way alone [V] tiny", "all its ways [V] tiny", "against 1 W [dB] .0f"
+    )
     title, note = "Hum at the loudspeaker, by where it comes from", found.view.input_words
     return Table(title, heads, rows, note=note, key="rails")
 
@@ -58,8 +59,7 @@ def _by_way(found: Hum) -> Table:
     heard = [each for each in found.sources if np.nanmax(each.rms) > 0]
     order = sorted(heard, key=lambda each: -float(np.nanmax(each.rms)))[:14]
     rows = [(each.part, each.node, each.into, each.rms, found.db(each.rms)) for each in order]
-    heads = (Column("through"), Column("from"), Column("into"), Column("alone", "V", tiny=True),
-             Column("against 1 W", "dB", format=".0f"))  # fmt: skip
+    heads = headed("through", "from", "into", "alone [V] tiny", "against 1 W [dB] .0f")
     filament = any(tube.filament for tube in tubes(found.amp))
     field = any(getattr(part, "field_of", "") for part in found.amp.parts.values())
     words = NOTE + filament * FILAMENT_NOTE + field * FIELD_NOTE
@@ -83,9 +83,5 @@ def _by_frequency(found: Hum) -> Table:
     sizes = np.abs(found.total)
     order = [k for k in np.argsort(-sizes.max(axis=0))[:6] if sizes[:, k].max() > 0]
     rows = [(float(found.frequencies_hz[k]), sizes[:, k], found.db(sizes[:, k])) for k in sorted(order)]
-    heads = (
-        Column("frequency", "Hz"),
-        Column("hum", "V", tiny=True),
-        Column("against 1 W", "dB", format=".0f"),
-    )
+    heads = headed("frequency [Hz]", "hum [V] tiny", "against 1 W [dB] .0f")
     return Table("By frequency", heads, rows)

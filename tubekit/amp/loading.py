@@ -104,7 +104,7 @@ class MainsCurve(Printed):
         rails = self.report.rails
         tubes = [one for one in self.report.tubes if np.max(np.asarray(one.plate_w)) > 1.0]
         heads = (
-            Column("mains", "V rms"), *(Column(one.node, "V", 4) for one in rails),
+            Column("mains", "V rms"), *(Column(one.node, "V") for one in rails),
             Column("heaters", "V rms"), *(Column(f"{one.section} plate", "W") for one in tubes),
         )  # fmt: skip
         heater = (

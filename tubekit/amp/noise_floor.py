@@ -13,7 +13,7 @@ from tubekit.amp.stability import refuse_unstable
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.noise import FLICKER_HZ, KELVIN, Noise, noise
 from tubekit.circuit.threads import on_one_core
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 
 Array = np.ndarray
 
@@ -55,11 +55,7 @@ class NoiseFloor(Printed):
         sizes, total = self.noise.source_rms, self.noise.total_rms
         order = np.argsort(-sizes[0])[:10]
         rows = [(_words(self.noise.sources[k]), sizes[:, k], 100 * (sizes[:, k] / total) ** 2) for k in order]
-        heads = (
-            Column("source"),
-            Column("at the loudspeaker", "V", tiny=True),
-            Column("of the power", "%", format=".1f"),
-        )
+        heads = headed("source", "at the loudspeaker [V] tiny", "of the power [%] .1f")
         note = (
             f"20 Hz to 20 kHz, no weighting. Parts at {KELVIN:g} K; tubes by their equivalent resistance, "
             f"with flicker noise from {FLICKER_HZ:g} Hz down (common practice). Carbon resistors under "

@@ -9,7 +9,7 @@ import numpy as np
 
 from tubekit.amp.topology import SUPPLIES
 from tubekit.devices.catalogue import tube
-from tubekit.text import quantity
+from tubekit.text import described, quantity
 
 Reading = float | np.ndarray
 """A number, or (N,) for a batch."""
@@ -37,12 +37,15 @@ def readable(volts: Reading) -> Reading:
 
 @dataclass(frozen=True, eq=False)
 class NodeReading:
-    """One node against ground."""
+    """One node against ground; `place` is the node as a hand finds it: 'V3, V4 cathode (k34)'."""
 
     node: str
-    dc_v: Reading = quantity("V", "V", "mean voltage")
-    ac_rms_v: Reading = quantity("V", "v", "effective value of what alternates (ripple, heater, mains)")
-    ripple_pp_v: Reading = quantity("V", "v_pp", "the same, peak to peak")
+    dc_v: Reading = quantity("V", "V", "mean voltage", label="DC")
+    ac_rms_v: Reading = quantity(
+        "V", "v", "effective value of what alternates (ripple, heater, mains)", label="AC rms"
+    )
+    ripple_pp_v: Reading = quantity("V", "v_pp", "the same, peak to peak", label="AC p-p")
+    place: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,23 +56,50 @@ class TubeReading:
     designator: str
     types: tuple[str, ...]
     bias: str
-    plate_v: Reading = quantity("V", "V_p", "plate to cathode")
-    screen_v: Reading = quantity("V", "V_s", "screen to cathode; NaN for a triode")
-    grid_v: Reading = quantity("V", "V_g", "grid to cathode")
-    cathode_v: Reading = quantity("V", "V_k", "cathode to ground")
-    plate_a: Reading = quantity("A", "I_p", "plate current")
-    screen_a: Reading = quantity("A", "I_s", "screen current; NaN for a triode")
+    plate_v: Reading = quantity("V", "V_p", "plate to cathode", label="plate to cathode")
+    screen_v: Reading = quantity("V", "V_s", "screen to cathode; NaN for a triode", label="screen to cathode")
+    grid_v: Reading = quantity("V", "V_g", "grid to cathode", label="grid to cathode")
+    cathode_v: Reading = quantity("V", "V_k", "cathode to ground", label="cathode to ground")
+    plate_a: Reading = quantity("A", "I_p", "plate current", label="plate I")
+    screen_a: Reading = quantity("A", "I_s", "screen current; NaN for a triode", label="screen I")
     grid_a: Reading = quantity("A", "I_g", "grid current")
-    cathode_a: Reading = quantity("A", "I_k", "cathode current, the sum of the others")
-    plate_w: Reading = quantity("W", "P_p", "plate dissipation")
-    screen_w: Reading = quantity("W", "P_s", "screen dissipation; NaN for a triode")
-    plate_share: Reading = quantity("", "", "plate dissipation as a fraction of its rating")
-    screen_share: Reading = quantity("", "", "screen dissipation as a fraction of its rating")
-    heater_rms_v: Reading = quantity("V", "V_h", "heater voltage; NaN where none is drawn")
+    cathode_a: Reading = quantity("A", "I_k", "cathode current, the sum of the others", label="cathode I")
+    plate_w: Reading = quantity("W", "P_p", "plate dissipation", label="plate dissipation")
+    screen_w: Reading = quantity(
+        "W", "P_s", "screen dissipation; NaN for a triode", label="screen dissipation"
+    )
+    plate_share: Reading = quantity(
+        "", "", "plate dissipation as a fraction of its rating", label="of rating", share=True
+    )
+    screen_share: Reading = quantity(
+        "", "", "screen dissipation as a fraction of its rating", label="of rating", share=True
+    )
+    heater_rms_v: Reading = quantity(
+        "V rms", "V_h", "heater voltage; NaN where none is drawn", label="heater"
+    )
     heater_rated_v: Reading = quantity("V", "V_h0", "what that heater is made for, its halves as wired")
-    gain: Reading = quantity("", "A", "voltage gain grid to plate at 1 kHz, magnitude", default=np.nan)
-    cathode_gain: Reading = quantity("", "A_k", "the same, grid to cathode", default=np.nan)
+    gain: Reading = quantity(
+        "×", "A", "voltage gain grid to plate at 1 kHz, magnitude", default=np.nan, label="grid to plate"
+    )
+    cathode_gain: Reading = quantity(
+        "×", "A_k", "the same, grid to cathode", default=np.nan, label="grid to cathode"
+    )
     outside: tuple[str, ...] = ()
+
+    @described("V", label="plate to ground")
+    def plate_ground_v(self) -> Reading:
+        """Plate to ground."""
+        return self.plate_v + self.cathode_v
+
+    @described("V", label="screen to ground")
+    def screen_ground_v(self) -> Reading:
+        """Screen to ground; NaN for a triode."""
+        return self.screen_v + self.cathode_v
+
+    @described("V", label="grid to ground")
+    def grid_ground_v(self) -> Reading:
+        """Grid to ground."""
+        return self.grid_v + self.cathode_v
 
     @property
     def marked(self) -> str:
@@ -104,11 +134,15 @@ class RailReading:
 
     capacitor: str
     node: str
-    dc_v: Reading = quantity("V", "V", "mean voltage of the node, to ground")
-    ripple_pp_v: Reading = quantity("V", "v_pp", "ripple, peak to peak")
-    ripple_rms_v: Reading = quantity("V", "v", "ripple, effective value")
-    ripple_a: Reading = quantity("A", "i", "ripple current through it, effective value")
-    across_v: Reading = quantity("V", "V_C", "mean voltage across it: less than to ground where stacked")
+    dc_v: Reading = quantity("V", "V", "mean voltage of the node, to ground", label="DC")
+    ripple_pp_v: Reading = quantity("V", "v_pp", "ripple, peak to peak", label="ripple p-p")
+    ripple_rms_v: Reading = quantity("V", "v", "ripple, effective value", label="ripple rms")
+    ripple_a: Reading = quantity(
+        "A", "i", "ripple current through it, effective value", label="ripple current"
+    )
+    across_v: Reading = quantity(
+        "V", "V_C", "mean voltage across it: less than to ground where stacked", label="DC across it"
+    )
     polarity: int = 1
 
     @property
@@ -123,10 +157,10 @@ class RectifierReading:
 
     designator: str
     types: tuple[str, ...]
-    dc_a: Reading = quantity("A", "I", "mean current, all plates together")
-    peak_a: Reading = quantity("A", "i_peak", "highest current of any plate")
+    dc_a: Reading = quantity("A", "I", "mean current, all plates together", label="DC")
+    peak_a: Reading = quantity("A", "i_peak", "highest current of any plate", label="peak per plate")
     rms_a: Reading = quantity("A", "i_rms", "effective current of the busiest plate")
-    inverse_v: Reading = quantity("V", "PIV", "highest inverse voltage of any plate")
+    inverse_v: Reading = quantity("V", "PIV", "highest inverse voltage of any plate", label="peak inverse")
     reservoir_f: Reading = quantity("F", "C", "capacitance behind it, nothing but metal between")
 
 
@@ -136,6 +170,6 @@ class WindingReading:
 
     transformer: str
     winding: str
-    rms_a: Reading = quantity("A", "i", "effective current, the busier half")
-    dc_a: Reading = quantity("A", "I", "direct current delivered")
-    rms_v: Reading = quantity("V", "v", "effective voltage end to end")
+    rms_a: Reading = quantity("A", "i", "effective current, the busier half", label="rms")
+    dc_a: Reading = quantity("A", "I", "direct current delivered", label="DC")
+    rms_v: Reading = quantity("V rms", "v", "effective voltage end to end", label="volts")

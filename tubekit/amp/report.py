@@ -19,7 +19,6 @@ from tubekit.amp.readings import (
     TubeReading,
     WindingReading,
     law_note,
-    readable,
 )
 from tubekit.amp.signal_view import idle_signal
 from tubekit.amp.solve import Solved, solve
@@ -29,7 +28,7 @@ from tubekit.amp.steady import LIVE_V
 from tubekit.amp.strays import taken
 from tubekit.analyses.convergence import Convergence
 from tubekit.result_fields import frozen_array
-from tubekit.text import Column, Printed, Table
+from tubekit.text import Printed, Table
 
 Array = np.ndarray
 
@@ -152,87 +151,35 @@ class AmpReport(Printed):
 
     def tables(self) -> list[Table]:
         """Supply first, then tubes, nodes, windings."""
-        return [
-            self._rails(),
-            self._rectifiers(),
-            self._tubes(),
-            self._gains(),
-            self._nodes(),
-            self._windings(),
-        ]
-
-    def _rails(self) -> Table:
-        heads = [
-            Column("capacitor"), Column("node"), Column("DC", "V", 4), Column("ripple p-p", "V"),
-            Column("ripple rms", "V"), Column("ripple current", "A"),
-        ]  # fmt: skip
-        rows: list[tuple[Any, ...]] = [
-            (
-                r.capacitor,
-                r.node,
-                r.dc_v,
-                *map(readable, (r.ripple_pp_v, r.ripple_rms_v)),
-                r.ripple_a,
-            )
-            for r in self.rails
-        ]
-        if any(np.any(r.across_v != r.dc_v) for r in self.rails):  # stacked capacitors
-            heads.append(Column("DC across it", "V", 4))
-            rows = [(*row, r.across_v) for row, r in zip(rows, self.rails, strict=True)]
-        return Table("Filter capacitors", tuple(heads), rows, key="rails")
-
-    def _rectifiers(self) -> Table:
-        columns = (
-            Column("rectifier"), Column("type"), Column("DC", "A"), Column("peak per plate", "A"),
-            Column("peak inverse", "V"),
-        )  # fmt: skip
-        rows = [(r.designator, _types(r.types), r.dc_a, r.peak_a, r.inverse_v) for r in self.rectifiers]
-        return Table("Rectifier", columns, rows, key="rectifiers")
-
-    def _tubes(self) -> Table:
-        columns = (
-            Column("tube"), Column("type"), Column("plate", "V", 4), Column("screen", "V", 4),
-            Column("grid", "V"), Column("plate I", "A"), Column("screen I", "A"), Column("cathode I", "A"),
-            Column("plate", "W"), Column("of rating", "%"), Column("screen", "W"), Column("of rating", "%"),
-            Column("heater", "V rms"),
-        )  # fmt: skip
-        rows = [
-            (t.marked, _types(t.types), t.plate_v, _present(t.screen_v), t.grid_v, t.plate_a,
-             _present(t.screen_a), t.cathode_a, t.plate_w, _percent(t.plate_share), _present(t.screen_w),
-             _percent(t.screen_share), t.heater_rms_v)
-            for t in self.tubes
-        ]  # fmt: skip
-        return Table("Tubes (volts to cathode)", columns, rows, note=law_note(self.tubes))
-
-    def _gains(self) -> Table:
-        columns = (Column("tube"), Column("grid to plate", "×"), Column("grid to cathode", "×"))
-        rows = [(t.marked, t.gain, t.cathode_gain) for t in self.tubes]
-        note = "With a signal in the usual input; a stage that it does not reach is driven alone."
-        return Table("Gain of each stage at 1 kHz", columns, rows, note=note)
-
-    def _nodes(self) -> Table:
-        columns = (Column("node"), Column("DC", "V", 4), Column("AC rms", "V"), Column("AC p-p", "V"))
-        rows = [(n.node, n.dc_v, readable(n.ac_rms_v), readable(n.ripple_pp_v)) for n in self.nodes]
-        return Table("Nodes (to ground)", columns, rows)
-
-    def _windings(self) -> Table:
-        columns = (
-            Column("transformer"), Column("winding"), Column("volts", "V rms"), Column("rms", "A"),
-            Column("DC", "A"),
-        )  # fmt: skip
-        rows = [(w.transformer, w.winding, w.rms_v, w.rms_a, w.dc_a) for w in self.windings]
+        stacked = any(np.any(r.across_v != r.dc_v) for r in self.rails)
+        rails = ("capacitor", "node", "dc_v", "ripple_pp_v", "ripple_rms_v", "ripple_a")
+        outside = law_note(self.tubes)
+        driven = "With a signal in the usual input; a stage that it does not reach is driven alone."
         note = "\n".join((*self.assumptions, str(self.convergence)))
-        return Table("Windings", columns, rows, note=note)
+        return [
+            Table.of("Filter capacitors", self.rails, *rails, *(["across_v"] * stacked), key="rails"),
+            Table.of("Rectifier", self.rectifiers, "rectifier=designator", "type=types", "dc_a", "peak_a",
+                     "inverse_v", key="rectifiers"),
+            Table.of("Tubes (volts)", self.tubes, "tube=marked", "type=types", "plate_ground_v",
+                     "screen_ground_v", "grid_ground_v", "cathode_v", "plate_v", "screen_v", "grid_v",
+                     "heater_rms_v", note=outside, key="tube_volts"),
+            Table.of("Tubes (currents and dissipation)", self.tubes, "tube=marked", "plate_a", "screen_a",
+                     "cathode_a", "plate_w", "plate_share", "screen_w", "screen_share", key="tube_currents"),
+            Table.of("Gain of each stage at 1 kHz", self.tubes, "tube=marked", "gain", "cathode_gain",
+                     note=driven),
+            Table.of("Nodes (to ground)", self.nodes, "node=place", "dc_v", "ac_rms_v", "ripple_pp_v"),
+            Table.of("Windings", self.windings, "transformer", "winding", "rms_v", "rms_a", "dc_a",
+                     note=note),
+        ]  # fmt: skip
 
     def short(self) -> list[Table]:
         """Tubes, the hardest worked first, then rails."""
-        order = sorted(
-            range(len(self.tubes)), key=lambda k: -float(np.nanmax(self.tubes[k].plate_share, initial=0.0))
-        )
-        tubes = self._tubes()
-        heads = ("tube", "type", "plate", "screen", "grid", "cathode I", "of rating")
-        some = replace(tubes, rows=[tubes.rows[k] for k in order]).only(*heads)
-        return [some, self._rails().only("capacitor", "node", "DC", "ripple p-p", "ripple current")]
+        worked = sorted(self.tubes, key=lambda one: -float(np.nanmax(one.plate_share, initial=0.0)))
+        return [
+            Table.of("Tubes", worked, "tube=marked", "type=types", "plate_ground_v", "cathode_v", "plate_v",
+                     "grid_v", "cathode_a", "plate_w", "plate_share"),
+            Table.of("Filter capacitors", self.rails, "capacitor", "node", "dc_v", "ripple_pp_v", "ripple_a"),
+        ]  # fmt: skip
 
 
 def analyse(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:
@@ -297,16 +244,3 @@ def _nodes(solved: Solved, stable: Array) -> Iterator[NodeReading]:
 def _where(stable: Array, value: Any) -> Any:
     kept = np.where(stable, value, np.nan)
     return float(kept[0]) if np.ndim(value) == 0 else frozen_array(kept)
-
-
-def _types(types: tuple[str, ...]) -> str:
-    return ", ".join(dict.fromkeys(types))
-
-
-def _present(value: Any) -> Any:
-    """Blank instead of a dash where the electrode does not exist."""
-    return None if np.all(np.isnan(value)) else value
-
-
-def _percent(share: Any) -> Any:
-    return None if np.all(np.isnan(share)) else 100.0 * np.asarray(share)

@@ -28,7 +28,7 @@ from tubekit.analyses.mains import MainsState
 from tubekit.analyses.transient import slow_transient
 from tubekit.circuit.parts import Circuit, Rectifier, VoltageSource
 from tubekit.errors import ChangeError, SolveError
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
 
 Array = np.ndarray
@@ -56,10 +56,10 @@ class RailSag:
 
     capacitor: str
     node: str
-    idle_v: float = quantity("V", "V_0", "mean at idle")
-    driven_v: float = quantity("V", "V_1", "mean at full drive, settled")
-    lowest_v: float = quantity("V", "V_min", "lowest mean on the way there")
-    sag_percent: float = quantity("%", "", "how far it falls, in percent of idle")
+    idle_v: float = quantity("V", "V_0", "mean at idle", label="idle")
+    driven_v: float = quantity("V", "V_1", "mean at full drive, settled", label="driven")
+    lowest_v: float = quantity("V", "V_min", "lowest mean on the way there", label="lowest")
+    sag_percent: float = quantity("%", "", "how far it falls, in percent of idle", label="sag")
     down_s: float = quantity("s", "τ", "until 63 % of the fall is done")
     back_s: float = quantity("s", "τ'", "until 63 % of the rise back is done")
 
@@ -94,7 +94,7 @@ class Sag(Printed):
         """B+ of the output tubes' plates in one sentence."""
         one = self.b_plus
         return (
-            f"{self.amp.title}: B+ ({one.node}) sags from {one.idle_v:.4g} to {one.driven_v:.4g} V "
+            f"{self.amp.title}: B+ ({one.node}) sags from {one.idle_v:.3g} to {one.driven_v:.3g} V "
             f"({one.sag_percent:.2g} %) at full drive, {self._time(one.down_s)} down, "
             f"{self._time(one.back_s)} back"
         )
@@ -106,16 +106,6 @@ class Sag(Printed):
 
     def tables(self) -> list[Table]:
         """One row per rail."""
-        heads = (
-            Column("capacitor"), Column("node"), Column("idle", "V", 4), Column("driven", "V", 4),
-            Column("lowest", "V", 4), Column("sag", "%"), Column("63 % down", "s", align="right"),
-            Column("63 % back", "s", align="right"),
-        )  # fmt: skip
-        rows = [
-            (r.capacitor, r.node, r.idle_v, r.driven_v, r.lowest_v, r.sag_percent,
-             *(self._time(t) if np.isfinite(t) else t for t in (r.down_s, r.back_s)))
-            for r in self.rails
-        ]  # fmt: skip
         tubes = " and ".join(self.output_tubes)
         note = (
             f"Full drive: {self.input_v * 1e3:.3g} mV peak at the jack, {TONE_HZ:g} Hz, brings a grid of "
@@ -123,7 +113,13 @@ class Sag(Printed):
         )
         if not self.settled:
             note += f"\nNOT SETTLED: the rails still move after {self.down.time[-1]:.0f} s of drive."
-        return [Table("Sag", heads, rows, note=note)]
+        rails = Table.of(
+            "Sag", self.rails, "capacitor", "node", "idle_v", "driven_v", "lowest_v", "sag_percent", note=note
+        )
+        times = [[self._time(t) if np.isfinite(t) else t for t in (r.down_s, r.back_s)] for r in self.rails]
+        heads = headed("63 % down [s] >", "63 % back [s] >")
+        rows = [(*row, *both) for row, both in zip(rails.rows, times, strict=True)]
+        return [replace(rails, columns=(*rails.columns, *heads), rows=rows)]
 
 
 @dataclass(frozen=True, eq=False)

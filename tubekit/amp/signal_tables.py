@@ -9,7 +9,7 @@ import numpy as np
 from tubekit.amp.clipping import beyond
 from tubekit.amp.signal_view import gain_at
 from tubekit.amp.stretches import corner_words
-from tubekit.text import Column, Table
+from tubekit.text import Table, headed
 
 if TYPE_CHECKING:
     from tubekit.amp.signal import SignalPath
@@ -22,7 +22,7 @@ def signal_tables(path: SignalPath) -> list[Table]:
     """Everything; only the finding where nothing is stable."""
     if not path.stable.any():
         note = "No response is given: an amp that oscillates has none."
-        return [Table("Stability", (Column("finding"),), [(path.naturals.said(),)], note=note)]
+        return [Table("Stability", headed("finding"), [(path.naturals.said(),)], note=note)]
     tanks = [_tanks(path)] if path.tanks else []
     return [
         _response(path),
@@ -41,8 +41,7 @@ def _response(path: SignalPath) -> Table:
     )
     reference = 20 * np.log10(np.abs(path.reference_gain))
     rows = [(hz, gain[:, k], gain[:, k] - reference) for k, hz in enumerate(PRINTED_HZ)]
-    heads = (Column("f", "Hz"), Column("gain", "dB", format=".1f"),
-             Column("to reference", "dB", format="+.1f"))  # fmt: skip
+    heads = headed("f [Hz]", "gain [dB] .1f", "to reference [dB] +.1f")
     return Table("Response", heads, rows)
 
 
@@ -51,8 +50,7 @@ def _levels(path: SignalPath) -> Table:
         (place, node, volts, 20 * np.log10(np.maximum(volts / path.level_rms, 1e-15)), phase)
         for place, node, volts, phase in path.levels()
     ]
-    heads = (Column("place"), Column("node"), Column("level", "V rms", tiny=True),
-             Column("to input", "dB", format="+.1f"), Column("phase", "°", format=".0f"))  # fmt: skip
+    heads = headed("place", "node", "level [V rms] tiny", "to input [dB] +.1f", "phase [°] .0f")
     title = f"Levels at {path.reference_hz:g} Hz with {path.level_rms * 1e3:g} mV at the jack"
     return Table(title, heads, rows, note=beyond(path.clips, path.level_rms))
 
@@ -64,9 +62,15 @@ def _tanks(path: SignalPath) -> Table:
          each.tank.rated_a, 100 * level / each.full_v, each.full_v, each.output_v(level))
         for each in path.tanks
     ]  # fmt: skip
-    heads = (Column("tank"), Column("input coil", "V rms", tiny=True), Column("drive", "A rms"),
-             Column("rated drive", "A rms"), Column("of rated", "%", format=".0f"),
-             Column("jack for rated", "V rms"), Column("output coil", "V rms"))  # fmt: skip
+    heads = headed(
+        "tank",
+        "input coil [V rms] tiny",
+        "drive [A rms]",
+        "rated drive [A rms]",
+        "of rated [%] .0f",
+        "jack for rated [V rms]",
+        "output coil [V rms]",
+    )
     note = (
         f"{'; '.join(each.stated() for each in path.tanks)}. The output level is from memory, within "
         "a factor of 2; the springs' own response is not computed."
@@ -81,8 +85,9 @@ def _stages(path: SignalPath) -> Table:
          each.input_farads, np.abs(each.output_ohms))
         for each in path.stages
     ]  # fmt: skip
-    heads = (Column("stage"), Column("driven by"), Column("grid to plate", "×"), Column("offers", "ohm"),
-             Column("capacitance", "F"), Column("drives with", "ohm"))  # fmt: skip
+    heads = headed(
+        "stage", "driven by", "grid to plate [×]", "offers [ohm]", "capacitance [F]", "drives with [ohm]"
+    )
     alone = ", ".join(each.section for each in path.stages if np.isnan(each.input_ohms).all())
     note = f"{alone}: nothing connected that would draw signal current" if alone else ""
     return Table(f"Stages at {path.reference_hz:g} Hz", heads, rows, note=note)
@@ -95,7 +100,7 @@ def _corners(path: SignalPath) -> Table:
             (f"{each.start} to {each.stop}", corner.side, corner.hz, corner_words(corner))
             for corner in (each.low, each.high)
         ]
-    heads = (Column("stretch"), Column("corner"), Column("-3 dB", "Hz"), Column("set by"))
+    heads = headed("stretch", "corner", "-3 dB [Hz]", "set by")
     note = (
         "In brackets: per cent the corner moves for one per cent of the part, idle point held. "
         "Stretches run from grid to grid."
@@ -104,7 +109,7 @@ def _corners(path: SignalPath) -> Table:
 
 
 def _taken(path: SignalPath) -> list[Table]:
-    heads = (Column("taken"), Column("of"), Column("key that states it"), Column("top corner without", "Hz"))
+    heads = headed("taken", "of", "key that states it", "top corner without [Hz]")
     rows = [(one.words, one.of, one.key, hz) for one, hz in path.taken]
     note = "Common practice, no source: measure them where the top corner matters."
     title = "Usual values where the amp file is silent"
@@ -120,4 +125,4 @@ def _ends(path: SignalPath) -> Table:
         ("load on the output tubes, across the primary", (np.abs(path.load_ohms), "ohm")),
     ]
     note = "\n".join((*path.view.said, path.naturals.said() + "."))
-    return Table(f"Ends, at {path.reference_hz:g} Hz", (Column(""), Column("size")), rows, note=note)
+    return Table(f"Ends, at {path.reference_hz:g} Hz", headed("", "size"), rows, note=note)

@@ -65,6 +65,7 @@ class Solved:
                     self.one(self._dc(node)),
                     self.one(state.ripple_rms(node)),
                     self.one(state.ripple_pp(node)),
+                    self.amp.topology.place(node),
                 )
 
     def tubes(self) -> Iterator[TubeReading]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -110,29 +110,21 @@ class SupplyReport(Printed):
 
     def tables(self) -> list[Table]:
         """Capacitors, harmonics, rectifiers, windings, mains and fuses."""
+        usual = f"ESR of electrolytics where none is stated: tan δ of {duty.LOSS} (common practice)."
+        note = "\n".join((*self.report.assumptions, CLASS_WORDS))
         return [
-            self._filters(),
+            Table.of("Capacitors of the supply (volts across each)", self.filters, "capacitor", "from=a",
+                     "to=b", "dc_v", "ripple_pp_v", "peak_v", "cold_v", "rated_v", "ripple_a", "rated_a",
+                     "series_ohms", "heat_w", note=usual, key="filters"),
             self._harmonics(),
-            self._rectifiers(),
-            self._coils(),
-            self._mains(),
-            self._fuses(),
-        ]
-
-    def _filters(self) -> Table:
-        columns = (
-            Column("capacitor"), Column("from"), Column("to"), Column("DC across", "V", 4),
-            Column("ripple p-p", "V"), Column("peak", "V", 4),
-            Column("tubes cold", "V", 4), Column("rated", "V"), Column("ripple", "A"),
-            Column("rated", "A"), Column("ESR", "ohm"), Column("heat", "W"),
-        )  # fmt: skip
-        rows = [
-            (f.capacitor, f.a, f.b, f.dc_v, f.ripple_pp_v, f.peak_v, f.cold_v, f.rated_v, f.ripple_a,
-             f.rated_a, f.series_ohms, f.heat_w)
-            for f in self.filters
+            Table.of("Rectifiers, each plate", self.rectifiers, "rectifier", "mean_a", "rms_a", "peak_a",
+                     "inverse_v", "conducts", key="rectifiers"),
+            Table.of("Windings", self.coils, "part", "winding", "from to=nodes", "rms_a", "dc_a", "ohms",
+                     "copper_w", key="windings"),
+            Table.of("Mains", [self.mains], "volts", "amps", "watts", "volt_amps", "power_factor"),
+            Table.of("Fuses", self.fuses, "fuse", "class=fuse_class", "amps", "rated_a", "the fuse=carries",
+                     note=note, key="fuses"),
         ]  # fmt: skip
-        note = f"ESR of electrolytics where none is stated: tan δ of {duty.LOSS} (common practice)."
-        return Table("Capacitors of the supply (volts across each)", columns, rows, note=note)
 
     def _harmonics(self) -> Table:
         hertz = self.amp.mains_hz * np.arange(1, ORDERS + 1)
@@ -141,46 +133,14 @@ class SupplyReport(Printed):
         heads = (Column("node"), *(Column(f"{each:g} Hz", "V rms") for each in hertz))
         return Table("Ripple by harmonic, to ground", heads, rows)
 
-    def _rectifiers(self) -> Table:
-        columns = (
-            Column("rectifier"), Column("mean", "A"), Column("rms", "A"), Column("peak", "A"),
-            Column("inverse", "V"), Column("conducts", "%"),
-        )  # fmt: skip
-        rows = [
-            (r.rectifier, r.mean_a, r.rms_a, r.peak_a, r.inverse_v, 100.0 * np.asarray(r.conducts))
-            for r in self.rectifiers
-        ]
-        return Table("Rectifiers, each plate", columns, rows)
-
-    def _mains(self) -> Table:
-        columns = (
-            Column("volts", "V rms"), Column("current", "A rms"), Column("power", "W"),
-            Column("apparent", "VA"), Column("power factor", format=".2f"),
-        )  # fmt: skip
-        m = self.mains
-        return Table("Mains", columns, [(m.volts, m.amps, m.watts, m.volt_amps, m.power_factor)])
-
-    def _coils(self) -> Table:
-        columns = (
-            Column("part"), Column("winding"), Column("from"), Column("to"), Column("rms", "A"),
-            Column("DC", "A"), Column("copper", "ohm"), Column("heat", "W"),
-        )  # fmt: skip
-        rows = [(c.part, c.winding, *c.nodes, c.rms_a, c.dc_a, c.ohms, c.copper_w) for c in self.coils]
-        return Table("Windings", columns, rows)
-
-    def _fuses(self) -> Table:
-        heads = (("fuse", ""), ("class", ""), ("current", "A"), ("rated", "A"), ("the fuse", ""))
-        columns = tuple(Column(name, unit) for name, unit in heads)
-        rows = [(f.fuse, f.fuse_class, f.amps, f.rated_a, f.carries) for f in self.fuses]
-        return Table("Fuses", columns, rows, note="\n".join((*self.report.assumptions, CLASS_WORDS)))
-
     def short(self) -> list[Table]:
         """Capacitors, rectifiers, fuses, then windings by their heat."""
-        filters, coils = self._filters(), self._coils()
         heads = ("capacitor", "DC across", "tubes cold", "rated", "ripple p-p", "ripple")
-        hot = sorted(coils.rows, key=lambda row: -float(np.max(row[-1])))
-        warm = replace(coils, rows=hot).only("part", "winding", "rms", "DC", "heat")
-        return [filters.only(*heads), self._rectifiers(), self._fuses(), warm]
+        hot = sorted(self.coils, key=lambda one: -float(np.max(one.copper_w)))
+        return [
+            self.table("filters").only(*heads), self.table("rectifiers"), self.table("fuses"),
+            Table.of("Windings", hot, "part", "winding", "rms_a", "dc_a", "copper_w"),
+        ]  # fmt: skip
 
 
 def supply_report(

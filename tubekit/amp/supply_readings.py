@@ -15,17 +15,23 @@ class FilterReading:
     capacitor: str
     a: str
     b: str
-    dc_v: Reading = quantity("V", "V", "mean voltage across it")
-    ripple_pp_v: Reading = quantity("V", "v_pp", "ripple, peak to peak")
+    dc_v: Reading = quantity("V", "V", "mean voltage across it", label="DC across")
+    ripple_pp_v: Reading = quantity("V", "v_pp", "ripple, peak to peak", label="ripple p-p")
     ripple_rms_v: Reading = quantity("V", "v", "ripple, effective value")
-    peak_v: Reading = quantity("V", "V_peak", "highest voltage across it, ripple included")
-    cold_v: Reading = quantity("V", "V_cold", "the same with the tubes cold and the rectifier warm")
-    rated_v: Reading = quantity("V", "V_r", "rated voltage; NaN where none is drawn")
+    peak_v: Reading = quantity("V", "V_peak", "highest voltage across it, ripple included", label="peak")
+    cold_v: Reading = quantity(
+        "V", "V_cold", "the same with the tubes cold and the rectifier warm", label="tubes cold"
+    )
+    rated_v: Reading = quantity("V", "V_r", "rated voltage; NaN where none is drawn", label="rated")
     surge_v: Reading = quantity("V", "V_s", "rated surge voltage; NaN where none is drawn")
-    ripple_a: Reading = quantity("A", "i", "ripple current, effective value, every harmonic")
-    rated_a: Reading = quantity("A", "i_r", "rated ripple current; NaN where none is drawn")
-    series_ohms: Reading = quantity("ohm", "ESR", "series resistance, stated or usual; NaN where unknown")
-    heat_w: Reading = quantity("W", "P", "heat in it; NaN where its series resistance is unknown")
+    ripple_a: Reading = quantity("A", "i", "ripple current, effective value, every harmonic", label="ripple")
+    rated_a: Reading = quantity("A", "i_r", "rated ripple current; NaN where none is drawn", label="rated")
+    series_ohms: Reading = quantity(
+        "ohm", "ESR", "series resistance, stated or usual; NaN where unknown", label="ESR"
+    )
+    heat_w: Reading = quantity(
+        "W", "P", "heat in it; NaN where its series resistance is unknown", label="heat"
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,10 +41,10 @@ class CoilReading:
     part: str
     winding: str
     nodes: tuple[str, str]
-    rms_a: Reading = quantity("A", "i", "effective current")
-    dc_a: Reading = quantity("A", "I", "mean current")
-    ohms: Reading = quantity("ohm", "R", "its copper")
-    copper_w: Reading = quantity("W", "P", "heat in its copper")
+    rms_a: Reading = quantity("A", "i", "effective current", label="rms")
+    dc_a: Reading = quantity("A", "I", "mean current", label="DC")
+    ohms: Reading = quantity("ohm", "R", "its copper", label="copper")
+    copper_w: Reading = quantity("W", "P", "heat in its copper", label="heat")
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,22 +52,26 @@ class RectifierDuty:
     """One diode or plate: what it carries and what it stands."""
 
     rectifier: str
-    mean_a: Reading = quantity("A", "I", "mean current")
-    rms_a: Reading = quantity("A", "i", "effective current")
-    peak_a: Reading = quantity("A", "i_peak", "highest current")
-    inverse_v: Reading = quantity("V", "PIV", "highest inverse voltage")
-    conducts: Reading = quantity("", "", "part of the mains cycle above 1 % of the peak")
+    mean_a: Reading = quantity("A", "I", "mean current", label="mean")
+    rms_a: Reading = quantity("A", "i", "effective current", label="rms")
+    peak_a: Reading = quantity("A", "i_peak", "highest current", label="peak")
+    inverse_v: Reading = quantity("V", "PIV", "highest inverse voltage", label="inverse")
+    conducts: Reading = quantity(
+        "", "", "part of the mains cycle above 1 % of the peak", label="conducts", share=True
+    )
 
 
 @dataclass(frozen=True, eq=False)
 class MainsReading:
     """What the mains delivers."""
 
-    volts: Reading = quantity("V", "V", "effective voltage")
-    amps: Reading = quantity("A", "I", "effective current")
-    watts: Reading = quantity("W", "P", "power")
-    volt_amps: Reading = quantity("V", "S", "apparent power [VA]")
-    power_factor: Reading = quantity("", "PF", "power over apparent power")
+    volts: Reading = quantity("V rms", "V", "effective voltage", label="volts")
+    amps: Reading = quantity("A rms", "I", "effective current", label="current")
+    watts: Reading = quantity("W", "P", "power", label="power")
+    volt_amps: Reading = quantity("VA", "S", "apparent power [VA]", label="apparent")
+    power_factor: Reading = quantity(
+        "", "PF", "power over apparent power", label="power factor", format=".2f"
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,8 +80,8 @@ class FuseReading:
 
     fuse: str
     speed: str
-    amps: Reading = quantity("A", "I", "effective current")
-    rated_a: Reading = quantity("A", "I_n", "its rating")
+    amps: Reading = quantity("A", "I", "effective current", label="current")
+    rated_a: Reading = quantity("A", "I_n", "its rating", label="rated")
     holds_s: Reading = quantity("s", "t_min", "may open after this; infinite where it holds")
     opens_s: Reading = quantity("s", "t_max", "has opened by then; infinite where it need not open")
     fuse_class: str = ""

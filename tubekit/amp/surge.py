@@ -10,7 +10,7 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.fuse_time import CLASS_WORDS
 from tubekit.amp.string_warming import FLASHES, HeaterSurge
 from tubekit.analyses.in_time import Transient
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, described, headed, quantity
 from tubekit.units import show
 
 
@@ -19,12 +19,14 @@ class Surge:
     """One capacitor of the supply while it is charged."""
 
     capacitor: str
-    highest_v: float = quantity("V", "V_max", "highest voltage across it")
-    at_s: float = quantity("s", "t_max", "when")
-    final_v: float = quantity("V", "V_end", "highest voltage at the end, ripple included")
-    up_s: float = quantity("s", "t_90", "first time its mean is at 90 % of the final mean")
-    rated_v: float = quantity("V", "V_r", "rated voltage; NaN where none is drawn")
-    surge_v: float = quantity("V", "V_s", "surge voltage, stated or usual; NaN where unknown")
+    highest_v: float = quantity("V", "V_max", "highest voltage across it", label="highest")
+    at_s: float = quantity("s", "t_max", "when", label="after")
+    final_v: float = quantity("V", "V_end", "highest voltage at the end, ripple included", label="in the end")
+    up_s: float = quantity(
+        "s", "t_90", "first time its mean is at 90 % of the final mean", label="90 % after"
+    )
+    rated_v: float = quantity("V", "V_r", "rated voltage; NaN where none is drawn", label="rated")
+    surge_v: float = quantity("V", "V_s", "surge voltage, stated or usual; NaN where unknown", label="surge")
 
     @property
     def words(self) -> str:
@@ -43,10 +45,19 @@ class PlateSurge:
     """One rectifier during the first moments, its busiest plate."""
 
     rectifier: str
-    peak_a: float = quantity("A", "i_peak", "highest current of a plate")
-    repetitive_a: float = quantity("A", "I_peak", "repetitive peak rating of a plate; NaN where unknown")
-    surge_a: float = quantity("A", "I_surge", "limit for one surge of a plate; NaN where unknown")
+    peak_a: float = quantity("A", "i_peak", "highest current of a plate", label="peak")
+    repetitive_a: float = quantity(
+        "A", "I_peak", "repetitive peak rating of a plate; NaN where unknown", label="repetitive"
+    )
+    surge_a: float = quantity(
+        "A", "I_surge", "limit for one surge of a plate; NaN where unknown", label="one surge"
+    )
     warm: bool = True
+
+    @described("A")
+    def known_peak_a(self) -> float:
+        """The highest current; NaN where the cathode is still cold."""
+        return self.peak_a if self.warm else np.nan
 
     @property
     def limit_a(self) -> float:
@@ -79,9 +90,9 @@ class FuseSurge:
 
     fuse: str
     fuse_class: str
-    rated_a: float = quantity("A", "I_n", "its rating")
-    peak_a: float = quantity("A", "i_peak", "highest current")
-    heat_a2s: float = quantity("", "I²t", "heat of the first moments [A²s]")
+    rated_a: float = quantity("A", "I_n", "its rating", label="rated")
+    peak_a: float = quantity("A", "i_peak", "highest current", label="peak")
+    heat_a2s: float = quantity("A²s", "I²t", "heat of the first moments [A²s]", label="I²t")
     verdict: str = "holds"
     when_s: float = quantity("s", "t", "when it may open first; infinite where it holds", default=np.inf)
 
@@ -147,47 +158,23 @@ class SwitchOn(Printed):
 
     def tables(self) -> list[Table]:
         """Capacitors, then fuses and peaks."""
-        heads = (
-            Column("capacitor"), Column("highest", "V", 4), Column("after", "s"),
-            Column("in the end", "V", 4), Column("90 % after", "s"), Column("rated", "V"),
-            Column("surge", "V"), Column(""),
-        )  # fmt: skip
-        rows = [
-            (s.capacitor, s.highest_v, s.at_s, s.final_v, s.up_s, s.rated_v, s.surge_v, s.words)
-            for s in self.surges
-        ]
-        under = (
-            Column("fuse"), Column("class"), Column("rated", "A"), Column("peak", "A"), Column("I²t", "A²s"),
-            Column("in the first moments"),
-        )  # fmt: skip
-        fuses = [(f.fuse, f.fuse_class, f.rated_a, f.peak_a, f.heat_a2s, f.verdict) for f in self.fuses]
+        note = "\n".join((*self.assumptions, CLASS_WORDS))
+        hot = Table.of("Heaters in series", self.heaters, "heater of=tube", "rated_v", "at once=first_v",
+                       "highest_v", "after=at_s", "in the end=warm_v", "=words")  # fmt: skip
         peaks = [
             ("line, transformer as drawn", self.mains_peak_a),
             ("line, core saturated (bound)", self.core_bound_a),
         ]
-        heads_of = (
-            Column("rectifier"), Column("peak", "A"), Column("repetitive", "A"), Column("one surge", "A"),
-            Column(""),
-        )  # fmt: skip
-        plates = [
-            (p.rectifier, p.peak_a if p.warm else np.nan, p.repetitive_a, p.surge_a, p.words)
-            for p in self.plates
-        ]
-        note = "\n".join((*self.assumptions, CLASS_WORDS))
-        hot = (
-            Column("heater of"), Column("rated", "V"), Column("at once", "V"), Column("highest", "V"),
-            Column("after", "s"), Column("in the end", "V"), Column(""),
-        )  # fmt: skip
-        wires = [(h.tube, h.rated_v, h.first_v, h.highest_v, h.at_s, h.warm_v, h.words) for h in self.heaters]
         return [
-            *([Table("Heaters in series", hot, wires)] if wires else []),
-            Table("Surge at each capacitor", heads, rows),
-            Table("Rectifiers, one plate", heads_of, plates),
-            Table("Fuses", under, fuses),
-            Table(
-                "Peaks of the first moments", (Column("current of"), Column("peak", "A")), peaks, note=note
-            ),
-        ]
+            *([hot] if self.heaters else []),
+            Table.of("Surge at each capacitor", self.surges, "capacitor", "highest_v", "at_s", "final_v",
+                     "up_s", "rated_v", "surge_v", "=words"),
+            Table.of("Rectifiers, one plate", self.plates, "rectifier", "peak=known_peak_a", "repetitive_a",
+                     "surge_a", "=words"),
+            Table.of("Fuses", self.fuses, "fuse", "class=fuse_class", "rated_a", "peak_a", "heat_a2s",
+                     "in the first moments=verdict"),
+            Table("Peaks of the first moments", headed("current of", "peak [A]"), peaks, note),
+        ]  # fmt: skip
 
     def short(self) -> list[Table]:
         """What comes nearest its limit first."""

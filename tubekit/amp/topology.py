@@ -115,6 +115,23 @@ class Topology:
         """Every amplifying section, in drawn order."""
         return sections_of(self.parts)
 
+    def place(self, node: str) -> str:
+        """A node as a hand finds it: 'V3, V4 cathode (k34)' where tubes are; else its own name."""
+        return self._places.get(node, node)
+
+    @cached_property
+    def _places(self) -> dict[str, str]:
+        held: dict[tuple[str, str], list[str]] = {}
+        for section in self.sections:
+            for electrode in ("plate", "cathode", "grid", "screen"):
+                node = getattr(section, electrode)
+                if node not in (None, GROUND):
+                    held.setdefault((node, electrode), []).append(section.name)
+        found: dict[str, list[str]] = {}
+        for (node, electrode), names in held.items():
+            found.setdefault(node, []).append(f"{', '.join(names)} {electrode}")
+        return {node: f"{'; '.join(words)} ({node})" for node, words in found.items()}
+
     @cached_property
     def cathodes(self) -> frozenset[str]:
         """Nodes of cathodes of amplifying sections, ground left out."""

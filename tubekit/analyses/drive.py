@@ -12,7 +12,7 @@ from tubekit.analyses.large_signal import SAMPLES, LargeSignal, large_signal
 from tubekit.analyses.loadline_limits import FLAT, GRID_SHARE, NEARLY_OFF
 from tubekit.circuit.parts import Circuit, Device, Value, VoltageSource
 from tubekit.errors import CircuitError
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 
 Array = npt.NDArray[np.float64]
 
@@ -123,11 +123,15 @@ class DriveSweep(Printed):
             )
             for k in some
         ]  # fmt: skip
-        columns = (
-            Column("drive", "V"), Column("output", "V"), Column("power", "W"),
-            Column("distortion", "%", format=".1f"),
-            Column("plates", "A"), Column("bias", "V"), Column("conducts", format=".2f"),
-        )  # fmt: skip
+        columns = headed(
+            "drive [V]",
+            "output [V]",
+            "power [W]",
+            "distortion [%] .1f",
+            "plates [A]",
+            "bias [V]",
+            "conducts [] .2f",
+        )
         return [
             Table("Drive", columns, rows, "Peak volts; plate currents of all sections; bias of the last.")
         ]

@@ -29,7 +29,7 @@ from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.parts import Capacitor, Circuit, Resistor, VoltageSource
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import CircuitError, near_matches
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Printed, Table, headed, quantity, to_json_value
 
 Array = np.ndarray
 
@@ -114,21 +114,20 @@ class LoopGain(Printed):
     def tables(self) -> list[Table]:
         """Margins, then the loop gain over frequency."""
         if not self.stable[0]:  # margins of a loop that has taken off would be read as a response
-            return [Table("Stability", (Column("finding"),), [(self.naturals.said(),)])]
+            return [Table("Stability", headed("finding"), [(self.naturals.said(),)])]
         rows: list[tuple[str, float, float | None, float | None]] = [
             ("|T| = 1", each.hz, each.margin, None) for each in self.phase_margins()
         ]
         rows += [("phase 180°", each.hz, None, each.margin) for each in self.gain_margins()]
         rows.sort(key=lambda row: row[1])
-        heads = (Column("at"), Column("frequency", "Hz"), Column("phase margin", "°", format=".0f"),
-                 Column("gain margin", "dB", format=".1f"))  # fmt: skip
+        heads = headed("at", "frequency [Hz]", "phase margin [°] .0f", "gain margin [dB] .1f")
         some = np.unique(np.linspace(0, len(self.frequencies_hz) - 1, 12).astype(int))
         over = [
             (float(self.frequencies_hz[k]), 20 * self._log_size(0)[k] / np.log(10),
              np.degrees(self._phase(0)[k]))
             for k in some
         ]  # fmt: skip
-        under = (Column("f", "Hz"), Column("|T|", "dB", format=".1f"), Column("phase", "°", format=".0f"))
+        under = headed("f [Hz]", "|T| [dB] .1f", "phase [°] .0f")
         return [Table("Margins", heads, rows), Table("Loop gain", under, over)]
 
     def to_json(self) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from tubekit.analyses.convergence import Convergence
 from tubekit.circuit.network import Network
 from tubekit.circuit.parts import GROUND, Capacitor, Circuit, Windings
 from tubekit.errors import CircuitError, near_matches
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 
 Array = np.ndarray
 Stored = Mapping[str, Array]
@@ -106,13 +106,7 @@ class Transient(Printed):
             (node, float(self.volts(node)[0]), float(self.volts(node)[-1]), *self.peak(node))
             for node in self.circuit.nodes
         ]
-        heads = (
-            Column("node"),
-            Column("start", "V"),
-            Column("end", "V"),
-            Column("highest", "V"),
-            Column("at", "s"),
-        )
+        heads = headed("node", "start [V]", "end [V]", "highest [V]", "at [s]")
         return [Table("Nodes", heads, rows)]
 
 

@@ -16,7 +16,7 @@ from tubekit.circuit.parts import GROUND, Circuit, Resistor
 from tubekit.circuit.reduction import Reduced, held, reduce_to_ports, solve_linear
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 
 Array = np.ndarray
 
@@ -107,10 +107,7 @@ class LargeSignal(Printed):
              self.dissipation_w(name), 100.0 * self.conduction(name))
             for name in names
         ]  # fmt: skip
-        columns = (
-            Column("section"), Column("idle", "A"), Column("driven", "A"), Column("peak", "A"),
-            Column("plate", "W"), Column("conducts", "%"),
-        )  # fmt: skip
+        columns = headed("section", "idle [A]", "driven [A]", "peak [A]", "plate [W]", "conducts [%]")
         return [Table("Plates", columns, rows)]
 
 

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from tubekit.analyses.convergence import Convergence
 from tubekit.analyses.plate_stage import PlateStage
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 
 Array = npt.NDArray[np.float64]
 
@@ -119,16 +119,16 @@ class LoadLine(Printed):
         shares = 100.0 * self.harmonics_v[2:] / self.harmonics_v[1]
         harmonics = [(k + 2, float(self.harmonics_v[k + 2]), float(share)) for k, share in enumerate(shares)]
         return [
-            Table("Rest and full drive", (Column("quantity"), Column("at rest"), Column("driven")), rows),
+            Table("Rest and full drive", headed("quantity", "at rest", "driven"), rows),
             Table(
                 "Peak drive at which",
-                (Column("limit"), Column("drive")),
+                headed("limit", "drive"),
                 limits,
                 "On the resistive load line.",
             ),
             Table(
                 "Harmonics",
-                (Column("order"), Column("peak", "V"), Column("share", "%", format=".2f")),
+                headed("order", "peak [V]", "share [%] .2f"),
                 harmonics,
             ),
         ]

@@ -12,7 +12,7 @@ from tubekit.analyses.loadline import load_line
 from tubekit.analyses.loadline_result import LoadLine
 from tubekit.analyses.section_law import AnyTube
 from tubekit.errors import InputError
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 
 Array = npt.NDArray[np.float64]
 
@@ -41,10 +41,9 @@ class LoadSteps(Printed):
 
     def tables(self) -> list[Table]:
         """A line per load."""
-        columns = (
-            Column("load", "ohm"), Column("power", "W"), Column("distortion", "%", format=".1f"),
-            Column("2nd", "%", format=".1f"), Column("3rd", "%", format=".1f"), Column("first to clip"),
-        )  # fmt: skip
+        columns = headed(
+            "load [ohm]", "power [W]", "distortion [%] .1f", "2nd [%] .1f", "3rd [%] .1f", "first to clip"
+        )
         rows = [
             (self.load[k], self.power_w[k], self.thd_pct[k], self.second_pct[k], self.third_pct[k],
              line.limits.clipping[1])

@@ -25,7 +25,7 @@ from tubekit.circuit.parts import GROUND, Circuit, Windings
 from tubekit.circuit.stamps import REVERSE_LEAK
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 
 Array = np.ndarray
 
@@ -147,13 +147,13 @@ class MainsState(Printed):
             (node, self.mean(node), self.ripple_pp(node), self.ripple_rms(node))
             for node in self.circuit.nodes
         ]
-        heads = (Column("node"), Column("mean", "V"), Column("ripple p-p", "V"), Column("ripple rms", "V"))
+        heads = headed("node", "mean [V]", "ripple p-p [V]", "ripple rms [V]")
         currents = self.rectifier_currents
         rectifiers = [
             (r.name, currents[:, j].mean(1), currents[:, j].max(1), -self.rectifier_volts[:, j].min(1))
             for j, r in enumerate(self.operating_point.network.rectifiers)
         ]
-        under = (Column("rectifier"), Column("mean", "A"), Column("peak", "A"), Column("peak inverse", "V"))
+        under = headed("rectifier", "mean [A]", "peak [A]", "peak inverse [V]")
         return [Table("Nodes", heads, nodes), Table("Rectifiers", under, rectifiers)]
 
 

@@ -19,7 +19,7 @@ from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network
 from tubekit.circuit.reduction import solve_linear
 from tubekit.circuit.threads import on_one_core
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
 
 Array = np.ndarray
@@ -75,7 +75,7 @@ class Naturals(Printed):
             (abs(p) / (2 * np.pi), -p.real, abs(p) / (2 * abs(p.real)) if p.imag > 0 else None)
             for p in sorted(kept, key=abs)
         ]
-        heads = (Column("natural frequency", "Hz"), Column("dies away", "1/s"), Column("Q"))
+        heads = headed("natural frequency [Hz]", "dies away [1/s]", "Q")
         return [Table("Natural frequencies", heads, rows)]
 
 

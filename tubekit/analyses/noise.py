@@ -26,7 +26,7 @@ from tubekit.circuit.full import linearised
 from tubekit.circuit.parts import GROUND, Device, Resistor, Windings
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import CircuitError
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 
 Array = np.ndarray
 
@@ -76,7 +76,7 @@ class Noise(Printed):
         order = np.argsort(-sizes[0])[:10]
         total = self.total_rms
         rows = [(self.sources[k], sizes[:, k], 100 * (sizes[:, k] / total) ** 2) for k in order]
-        heads = (Column("source"), Column("at the node", "V"), Column("of the power", "%", format=".1f"))
+        heads = headed("source", "at the node [V]", "of the power [%] .1f")
         note = f"Parts at {KELVIN:g} K; tubes' flicker noise from {FLICKER_HZ:g} Hz down (common practice)."
         return [Table("Noise", heads, rows, note=note)]
 

@@ -19,7 +19,7 @@ from tubekit.circuit.parts import GROUND, Circuit
 from tubekit.circuit.reduction import held, reduce_to_ports
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 
 Array = np.ndarray
 
@@ -161,10 +161,10 @@ class OperatingPoint(Printed):
         ports = [(*names, self.port_volts[:, k], self.port_currents[:, k])
                  for k, names in enumerate(self.network.port_names)]  # fmt: skip
         return [
-            Table("Nodes", (Column("node"), Column("DC", "V")), nodes),
+            Table("Nodes", headed("node", "DC [V]"), nodes),
             Table(
                 "Tubes",
-                (Column("section"), Column("terminal"), Column("to cathode", "V"), Column("current", "A")),
+                headed("section", "terminal", "to cathode [V]", "current [A]"),
                 ports,
             ),
         ]

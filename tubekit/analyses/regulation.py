@@ -10,7 +10,7 @@ import numpy as np
 from tubekit.analyses.mains import SAMPLES, MainsState, mains_steady_state
 from tubekit.circuit.parts import GROUND, Circuit, CurrentSource
 from tubekit.errors import CircuitError, near_matches
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 
 Array = np.ndarray
 
@@ -46,8 +46,8 @@ class Regulation(Printed):
     def headline(self) -> str:
         """Ends of the curve."""
         return (
-            f"{self.node}: {self.volts[0]:.4g} V at {self.amps[0] * 1e3:.3g} mA, "
-            f"{self.volts[-1]:.4g} V at {self.amps[-1] * 1e3:.3g} mA"
+            f"{self.node}: {self.volts[0]:.3g} V at {self.amps[0] * 1e3:.3g} mA, "
+            f"{self.volts[-1]:.3g} V at {self.amps[-1] * 1e3:.3g} mA"
         )
 
     def short(self) -> list[Table]:
@@ -57,12 +57,7 @@ class Regulation(Printed):
 
     def tables(self) -> list[Table]:
         """One row per current."""
-        heads = (
-            Column("drawn", "A"),
-            Column("mean", "V", 4),
-            Column("ripple p-p", "V"),
-            Column("falls", "ohm"),
-        )
+        heads = headed("drawn [A]", "mean [V]", "ripple p-p [V]", "falls [ohm]")
         rows = list(zip(self.amps, self.volts, self.ripple_pp_v, self.source_ohms, strict=True))
         return [Table(f"Regulation of {self.node}", heads, rows, key="curve")]
 

@@ -21,7 +21,7 @@ from tubekit.circuit.parts import GROUND, Device
 from tubekit.circuit.reduction import solve_linear
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import CircuitError, SolveError, warn_batch
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Column, Printed, Table, headed, quantity
 
 Array = np.ndarray
 
@@ -147,7 +147,7 @@ class StageGains(Printed):
             (name, np.abs(self.to_plate[:, k]), np.abs(self.to_cathode[:, k]))
             for k, name in enumerate(self.sections)
         ]
-        columns = (Column("section"), Column("to plate", "×"), Column("to cathode", "×"))
+        columns = headed("section", "to plate [×]", "to cathode [×]")
         return [Table("Stage gain", columns, rows)]
 
 

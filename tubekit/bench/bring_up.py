@@ -20,7 +20,7 @@ from tubekit.circuit.parts import GROUND, VoltageSource
 from tubekit.decisions.probe import Probe
 from tubekit.devices.heater import EMISSION
 from tubekit.errors import InputError
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Column, Printed, Table, headed, quantity
 
 Array = np.ndarray
 
@@ -68,7 +68,7 @@ class BringUp(Printed):
     def tables(self) -> list[Table]:
         """What to do first, readings by step, what to look at in each, then when to stop."""
         steps = (*self.steps, *((self.shorted,) if self.shorted else ()))
-        columns = (Column("reading"), *(Column(step.setting, digits=4, align="right") for step in steps))
+        columns = (Column("reading"), *(Column(step.setting, align="right") for step in steps))
         rows: list[tuple[Any, ...]] = [
             ("line voltage at the amp", *((step.mains_v, "V rms") for step in steps)),
             ("line current at first", *((step.first_a, "A rms") for step in steps)),
@@ -82,7 +82,7 @@ class BringUp(Printed):
         first = [(str(number), text) for number, text in enumerate(self.before, 1)]
         look = [(step.setting, step.watch) for step in steps]
         stops = [(str(number), text) for number, text in enumerate(self.stops, 1)]
-        two = (Column(""), Column(""))
+        two = headed("", "")
         note = "\n".join(self.notes)
         return [
             Table("BEFORE YOU START", two, first),

@@ -19,7 +19,7 @@ from tubekit.bench.loop_states import LoopState, loop_states, unplugged
 from tubekit.bench.reading_rows import text_of
 from tubekit.decisions.rating import counted
 from tubekit.errors import ReadingError
-from tubekit.text import Column, Printed, Table
+from tubekit.text import Printed, Table, headed
 
 LEAST_V = 1.0
 """Bare pins with less than this are not listed [V]."""
@@ -84,7 +84,7 @@ class CableReport(Printed):
         if self.faults or self.joints:
             rows = [*((f.kind, f.text) for f in self.faults), *(("poor joint", text) for text in self.joints)]
             note = " ".join(self.consequences)
-            tables.append(Table("Found", (Column("kind"), Column("what")), rows, note=note))
+            tables.append(Table("Found", headed("kind", "what"), rows, note=note))
         search = [] if self.search is None else self.search.tables()
         return [*tables, *search, self._states(), self.bare_pins(), self.tick_off()]
 
@@ -94,10 +94,7 @@ class CableReport(Printed):
 
     def bare_pins(self) -> Table:
         """Volts on each pin of a connector that is out while the amp is on, as drawn."""
-        columns = (
-            Column("pulled out"), Column("pin"), Column("of the"), Column("DC to ground", "V"),
-            Column("peak", "V"),
-        )  # fmt: skip
+        columns = headed("pulled out", "pin", "of the", "DC to ground [V]", "peak [V]")
         rows = [
             (state.words, pin.pin, pin.side, round(pin.dc_v, 3), pin.peak_v)
             for state in unplugged(self.amp) for pin in state.bare if pin.peak_v >= LEAST_V
@@ -107,10 +104,7 @@ class CableReport(Printed):
 
     def _states(self) -> Table:
         found = {state.key: state for state in self.found_states}
-        columns = (
-            Column("state"), Column("B+ as drawn"), Column("B+ as found"), Column("loudspeaker as drawn"),
-            Column("as found"),
-        )  # fmt: skip
+        columns = headed("state", "B+ as drawn", "B+ as found", "loudspeaker as drawn", "as found")
         rows = [
             (s.words, _on(s.high_tension), _on(found[s.key].high_tension), _there(s.loudspeaker),
              _there(found[s.key].loudspeaker))
@@ -132,7 +126,7 @@ class CableReport(Printed):
             wire = self.amp.parts.get(by)
             color = wire.color if isinstance(wire, drawn.Wire) else ""
             rows.append((one, two, by, color, wire.role if wire else "", _tick(read.get(pair))))
-        columns = tuple(map(Column, ("from", "to", "by", "color", "for", "beeps")))
+        columns = headed("from", "to", "by", "color", "for", "beeps")
         note = "Plugs out, amp unplugged from the mains and discharged. Every pair not listed stays silent."
         return Table("Continuity, to tick off", columns, rows, note=note)
 

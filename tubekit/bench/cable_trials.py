@@ -15,7 +15,7 @@ from tubekit.bench.harm import harms
 from tubekit.bench.loop_states import drawn_on, loop_states
 from tubekit.bench.moved import Moved, moved
 from tubekit.errors import ReadingError, SolveError
-from tubekit.text import Column, Printed, Table
+from tubekit.text import Printed, Table, headed
 
 NOTHING = "nothing that a meter or an ear finds"
 MOST = 3
@@ -54,7 +54,7 @@ class PinSwaps(Printed):
 
     def tables(self) -> list[Table]:
         """One row per swap."""
-        columns = (Column("swapped"), Column("and"), Column("what it does with the amp switched on"))
+        columns = headed("swapped", "and", "what it does with the amp switched on")
         rows = [(one.one, one.two, "; ".join(one.effects)) for one in self.swaps]
         return [Table("Two pins swapped", columns, rows)]
 
@@ -127,9 +127,9 @@ class WireChoice(Printed):
     def tables(self) -> list[Table]:
         """What moves, then what burns and what the loop does."""
         rows = [(one.what, *one.texts()) for one in self.moved]
-        moves = Table("", (Column("figure"), Column("kept"), Column("cut")), rows)
+        moves = Table("", headed("figure", "kept", "cut"), rows)
         said = [(text,) for text in (*self.harms, *self.loop)]
-        does = [Table("What the cut does", (Column("finding"),), said)] if said else []
+        does = [Table("What the cut does", headed("finding"), said)] if said else []
         return [*does, Table(f"{self.wire} kept or cut", moves.columns, rows)]
 
 

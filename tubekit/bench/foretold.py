@@ -17,7 +17,7 @@ from tubekit.decisions.instrument import Settings, instrumented
 from tubekit.decisions.probe import QUANTITIES, Probe, Shown, Tone, plugged
 from tubekit.decisions.variation import variables
 from tubekit.errors import ChangeError, SolveError, near_matches
-from tubekit.text import Column, Printed, Table, frozen_array, quantity
+from tubekit.text import Printed, Table, frozen_array, headed, quantity
 
 Array = np.ndarray
 SAME = 0.02
@@ -60,10 +60,7 @@ class Foretold(Printed):
 
     def tables(self) -> list[Table]:
         """Every reading without and with the fault."""
-        columns = (
-            Column("reading"), Column("good amp", align="right"), Column("with the fault", align="right"),
-            Column("moves"),
-        )  # fmt: skip
+        columns = headed("reading", "good amp [] >", "with the fault [] >", "moves")
         rows = [
             (str(p), p.said(float(self.good[k])), p.said(float(self.faulty[k])),
              "yes" if k in self.moved else "")

@@ -13,7 +13,7 @@ from tubekit.amp import Amp, AmpReport, analyse, load_amp, parts as drawn
 from tubekit.amp.fields import fields_of
 from tubekit.bench.moved import Moved, moved
 from tubekit.errors import InputError, TubekitError
-from tubekit.text import Column, Printed, Table
+from tubekit.text import Printed, Table
 
 TOLD = 4
 SAME = 1e-6
@@ -36,6 +36,11 @@ class Difference:
     def sentence(self) -> str:
         """What it is and what putting it right changes."""
         return f"{self.text}. {self.effect}"
+
+    @property
+    def changes(self) -> str:
+        """The same without the words that head the column."""
+        return self.effect.removeprefix(ALONE)
 
     @property
     def effect(self) -> str:
@@ -67,9 +72,10 @@ class FoundReport(Printed):
 
     def tables(self) -> list[Table]:
         """One row per difference."""
-        columns = tuple(map(Column, ("part", "finding", "as found", "putting it right alone changes")))
-        rows = [(d.part, d.kind, d.text, d.effect.removeprefix(ALONE)) for d in self.differences]
-        return [Table("Found against drawn", columns, rows)]
+        return [
+            Table.of("Found against drawn", self.differences, "part", "finding=kind", "as found=text",
+                     "putting it right alone changes=changes"),
+        ]  # fmt: skip
 
 
 def found_against_drawn(found: Amp, drawing: Amp | str) -> FoundReport:

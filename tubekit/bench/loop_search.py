@@ -14,7 +14,7 @@ from tubekit.bench.cable_graph import connectors
 from tubekit.bench.continuity import Continuity
 from tubekit.bench.loop_states import loop_switches
 from tubekit.circuit.parts import GROUND
-from tubekit.text import Column, Table
+from tubekit.text import Table, headed
 
 OFF = (
     "Unplug the amp. Discharge the filter caps through a resistor and check with a meter. Leave the plugs in "
@@ -57,7 +57,7 @@ class LoopSearch:
 
     def tables(self) -> list[Table]:
         """One row per joint, and what to probe next."""
-        columns = (Column("joint"), Column("from"), Column("to"), Column("state"))
+        columns = headed("joint", "from", "to", "state")
         rows = [
             (joint, one, two, "may be open" if self.low <= k < self.high else "beeps")
             for k, (joint, (one, two)) in enumerate(zip(self.joints, pairwise(self.points), strict=True))

@@ -19,7 +19,7 @@ from tubekit.decisions.swap import CAUSES, WEIGHTS, SwapReport, judged
 from tubekit.devices import catalogue
 from tubekit.errors import ChangeError
 from tubekit.series import nearest
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import mark, show
 
 CHOKE_MARGIN = 1.2
@@ -44,7 +44,9 @@ class Order:
     value: str
     tolerance: str
     rating: str
-    margin: float | None = quantity("", "", "rating over what it meets", default=None)
+    margin: float | None = quantity(
+        "×", "", "rating over what it meets", default=None, label="margin", format=".1f"
+    )
     reason: str = ""
 
 
@@ -67,7 +69,7 @@ class OrderList(Printed):
     def tables(self) -> list[Table]:
         """The warnings, then one row per part."""
         rows = [(WEIGHTS[f.weight], f.text, CAUSES[f.cause]) for f in self.warnings]
-        columns = (Column(""), Column("finding"), Column("by the change"))
+        columns = headed("", "finding", "by the change")
         warned = Table("Before you order", columns, rows, note=SEE_SWAP)
         return [*([warned] if rows else []), self.to_buy()]
 
@@ -86,12 +88,8 @@ class OrderList(Printed):
 
     def to_buy(self) -> Table:
         """One row per part."""
-        columns = (
-            Column("part"), Column("buy"), Column("value"), Column("tolerance"), Column("rating"),
-            Column("margin", "×", format=".1f"), Column("because"),
-        )  # fmt: skip
-        rows = [(o.part, o.what, o.value, o.tolerance, o.rating, o.margin, o.reason) for o in self.orders]
-        return Table("Order list", columns, rows)
+        return Table.of("Order list", self.orders, "part", "buy=what", "value", "tolerance", "rating",
+                        "margin", "because=reason")  # fmt: skip
 
 
 def order_list(

@@ -15,7 +15,7 @@ from tubekit.amp.parts import Jack, Loudspeaker
 from tubekit.amp.sag import TONE_HZ, FullDrive, full_drive
 from tubekit.amp.signal_view import in_parallel, load_of, speakers
 from tubekit.amp.stability import refuse_unstable
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
 
 NEAR = 0.25
@@ -61,7 +61,7 @@ class Procedure(Printed):
     def tables(self) -> Sequence[Table]:
         """Steps first, then numbers."""
         rows = list(enumerate(self.steps, 1))
-        return [Table("Steps", (Column(""), Column("")), rows), *self.numbers]
+        return [Table("Steps", headed("", ""), rows), *self.numbers]
 
 
 def current_under_drive(amp: Amp) -> Procedure:
@@ -121,11 +121,17 @@ def current_under_drive(amp: Amp) -> Procedure:
 
 
 def _drive_table(tubes: Sequence[DrivenTube], fall: float) -> Table:
-    columns = (
-        Column("tube"), Column("bias"), Column("idle", "A"), Column("driven", "A"),
-        Column("change", "%", format="+.0f"), Column("cathode idle", "V"), Column("cathode driven", "V"),
-        Column("plate driven", "W"), Column("screen driven", "W"),
-    )  # fmt: skip
+    columns = headed(
+        "tube",
+        "bias",
+        "idle [A]",
+        "driven [A]",
+        "change [%] +.0f",
+        "cathode idle [V]",
+        "cathode driven [V]",
+        "plate driven [W]",
+        "screen driven [W]",
+    )
     rows = [
         (t.tube, t.bias, t.idle_a, t.driven_a, 100 * t.change, t.idle_k_v, t.driven_k_v, t.plate_w,
          t.screen_w)

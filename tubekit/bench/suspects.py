@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -27,7 +26,7 @@ from tubekit.decisions.reading import Readings
 from tubekit.decisions.shares import SharedOut
 from tubekit.decisions.spread import Spread
 from tubekit.errors import ReadingError
-from tubekit.text import Column, Printed, Table, quantity, to_json_value
+from tubekit.text import Printed, Table, headed, quantity
 
 Array = np.ndarray
 
@@ -76,6 +75,21 @@ class Suspects(Printed):
     weighed: Weighed | None = None
     book: FaultBook | None = None
 
+    json_keys = (
+        "amp=readings.drawn.title", "healthy", "accuses", "suspects=named", "wrong", "shared_out=shares",
+        "pairs", "unseen", "lost", "next=following",
+    )  # fmt: skip
+
+    @property
+    def lost(self) -> tuple[str, ...]:
+        """Faults that could not be solved, and are left out."""
+        return tuple(self.book.lost) if self.book else ()
+
+    @property
+    def named(self) -> tuple[Suspect, ...]:
+        """The suspects where anything is accused."""
+        return self.suspects if self.accuses else ()
+
     @property
     def accuses(self) -> bool:
         """True where a part is named: the readings do not fit a good amp, together or one of them alone."""
@@ -115,18 +129,15 @@ class Suspects(Printed):
         """Suspects, pairs, and what to measure next."""
         tables = []
         if self.accuses:
-            columns = (
-                Column("suspect"), Column("chance", "%", format=".1f"), Column("as if"),
-                Column("not to be told from"),
-            )  # fmt: skip
+            heads = headed("suspect", "chance [%] .1f", "as if", "not to be told from")
             rows = [(s.words, 100 * s.chance, s.severity, ", ".join(s.alike)) for s in self.suspects]
             note = f"No single part at fault: {percent(self.healthy)}. Chances count single faults only."
             if self.best_fit < EXPLAINED:
                 note = f"None of them explains the readings. {note}"
-            tables.append(Table("Suspects", columns, rows, note=note))
+            tables.append(Table("Suspects", heads, rows, note=note))
         if self.pairs and self.best_fit < EXPLAINED and self.accuses:
             pairs = [(p.words, p.distance) for p in self.pairs[:4]]
-            two = (Column("two at once"), Column("off by (variances)", format=".1f"))
+            two = headed("two at once", "off by (variances) [] .1f")
             tables.append(Table("Pairs", two, pairs))
         if self.shares and not self.accuses:
             tables.append(self.shares.table())
@@ -134,10 +145,7 @@ class Suspects(Printed):
             tables.append(self._unseen_table())
         if self.following:
             follow = [(str(n.probe), 100 * n.share, n.effort, _told(n)) for n in self.following]
-            heads = (
-                Column("measure next"), Column("decides", "%", format=".0f"), Column("effort", format="g"),
-                Column("what each would show"),
-            )  # fmt: skip
+            heads = headed("measure next", "decides [%] .0f", "effort [] g", "what each would show")
             tables.append(Table("Next reading", heads, follow))
         return tables
 
@@ -147,7 +155,7 @@ class Suspects(Printed):
         seen = {f.part for f in every if f.words not in set(self.unseen)}
         blind = list(dict.fromkeys(f.part for f in every if f.part not in seen))
         lines = [", ".join(blind[k : k + PARTS_A_LINE]) for k in range(0, len(blind), PARTS_A_LINE)]
-        heads = (Column("single faults not shown"), Column("parts of which nothing would show"))
+        heads = headed("single faults not shown", "parts of which nothing would show")
         first = f"{len(self.unseen)} of {len(every)}"
         rows = [(first if k == 0 else "", line) for k, line in enumerate(lines or ["none"])]
         left_out = "\n".join(_left_out(self.book)) if self.book else ""
@@ -158,23 +166,6 @@ class Suspects(Printed):
         found = {table.title: table for table in self.tables()}
         named = [found[title] for title in ("Suspects", "Pairs", "Next reading") if title in found]
         return [table.only(*SHORT_HEADS) for table in named]
-
-    def to_json(self) -> dict[str, Any]:
-        """The answer in SI units and words."""
-        return {
-            "amp": self.readings.drawn.title,
-            "healthy": self.healthy,
-            "accuses": self.accuses,
-            "suspects": to_json_value(self.suspects) if self.accuses else [],
-            "wrong": [str(verdict.reading.probe) for verdict in self.wrong],
-            "shared_out": to_json_value(self.shares),
-            "pairs": to_json_value(self.pairs),
-            "unseen": list(self.unseen),
-            "lost": list(self.book.lost) if self.book else [],
-            "next": [
-                {"reading": str(n.probe), "decides": n.share, "effort": n.effort} for n in self.following
-            ],
-        }
 
 
 def _left_out(book: FaultBook) -> Iterator[str]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
@@ -22,7 +21,7 @@ from tubekit.decisions.reading import Readings
 from tubekit.decisions.spread import neighbors
 from tubekit.decisions.variation import variables
 from tubekit.errors import ReadingError
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, described, quantity
 
 Array = np.ndarray
 
@@ -43,14 +42,21 @@ class TracePoint:
 
     node: str
     where: str
-    level_v: float = quantity("V rms", "v", "expected level")
-    gain_db: float = quantity("dB", "A", "from the input jack")
-    phase_deg: float = quantity("°", "φ", "against the input jack")
-    within_db: float = quantity("dB", "", "95 of 100 good amps lie within this")
+    level_v: float = quantity("V rms", "v", "expected level", label="expect", tiny=True)
+    gain_db: float = quantity("dB", "A", "from the input jack", label="from the jack", format=".1f")
+    phase_deg: float = quantity("°", "φ", "against the input jack", label="phase", format=".0f")
+    within_db: float = quantity(
+        "dB", "", "95 of 100 good amps lie within this", label="good amps within", format=".1f"
+    )
     dc_v: float = quantity("V", "V", "direct voltage there at idle, to ground", default=0.0)
-    read_v: float | None = None
+    read_v: float | None = quantity("V rms", "v", "what was read", label="reads", tiny=True, default=None)
 
-    @property
+    @described("V", label="DC there")
+    def shown_dc_v(self) -> float:
+        """Direct voltage as a meter shows it."""
+        return _direct(self.dc_v)
+
+    @described("dB", label="off", format="+.1f")
     def off_db(self) -> float | None:
         """How far the reading is off [dB]; None where nothing was read."""
         if self.read_v is None:
@@ -93,19 +99,12 @@ class Trace(Printed):
 
     def tables(self) -> list[Table]:
         """Node by node, in the order of the signal."""
-        read = any(p.read_v is not None for p in self.points)
-        columns = [
-            Column("node"), Column("at"), Column("DC there", "V"), Column("expect", "V rms", tiny=True),
-            Column("from the jack", "dB", format=".1f"), Column("phase", "°", format=".0f"),
-            Column("good amps within", "dB", format=".1f"),
-        ]  # fmt: skip
-        columns += [Column("reads", "V rms", tiny=True), Column("off", "dB", format="+.1f")] if read else []
-        rows: list[tuple[Any, ...]] = []
-        for p in self.points:
-            row = (p.node, p.where, _direct(p.dc_v), p.level_v, p.gain_db, p.phase_deg, p.within_db)
-            rows.append((*row, p.read_v, p.off_db) if read else row)
+        read = ("read_v", "off_db") if any(p.read_v is not None for p in self.points) else ()
         note = "\n".join((*self.empty_inputs, *self._hints()))
-        return [Table("Signal trace", columns, rows, note=note, key="trace")]
+        return [
+            Table.of("Signal trace", self.points, "node", "at=where", "shown_dc_v", "level_v", "gain_db",
+                     "phase_deg", "within_db", *read, note=note, key="trace"),
+        ]  # fmt: skip
 
     def _hints(self) -> Iterator[str]:
         yield (

@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from tubekit.amp import Amp, AmpReport, analyse, demo_names, load_amp
-from tubekit.decisions import Limits, limits
-from tubekit.text import Column, Printed, Table
+from tubekit.decisions import Limits
+from tubekit.decisions.swap import all_limits
+from tubekit.text import Printed, Table, headed
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -28,7 +29,7 @@ class AmpList(Printed):
     def tables(self) -> list[Table]:
         """One row per amp."""
         rows = [(a.name, a.title, a.year, a.design_mains_rms, _tubes(a)) for a in self.amps]
-        columns = (Column("name"), Column("amp"), Column("year"), Column("mains", "V"), Column("tubes"))
+        columns = headed("name", "amp", "year", "mains [V]", "tubes")
         stories = "\n".join(f"{a.name}: {a.story}" for a in self.amps if a.story)
         return [Table("", columns, rows, note=stories)]
 
@@ -41,6 +42,10 @@ class AmpList(Printed):
             }
             for a in self.amps
         ]  # fmt: skip
+
+
+FEW = 3
+"""Ratings that are near their limit, in a short report."""
 
 
 def _tubes(amp: Amp) -> str:
@@ -63,7 +68,7 @@ class FullReport(Printed):
     def of(cls, amp: Amp) -> FullReport:
         """Solve an amp and hold its ratings against it."""
         report = analyse(amp)
-        return cls(report, limits(report))
+        return cls(report, all_limits(report))
 
     def headline(self) -> str:
         """The amp, then how its ratings stand."""
@@ -77,5 +82,6 @@ class FullReport(Printed):
         """Ratings exceeded or nearly so, then tubes and rails."""
         ratings = self.ratings.table("ratings")
         rows = [row for row in ratings.rows if row[5] != "within"]
+        rows = rows[: max(FEW, len(self.ratings.exceeded))]
         strained = replace(ratings, title="Ratings (exceeded or within 10 %)", rows=rows)
         return [strained.only("part", "what", "reading", "limit", "used", "state"), *self.report.short()]

@@ -27,17 +27,12 @@ class SupplyAnswer(Printed):
 
     def headline(self) -> str:
         """The supply, then what fails."""
-        return f"{self.report.headline()}; {self.failing.headline()}."
+        failing = self.failing.headline().removeprefix(f"{self.report.amp.title}: ")
+        return f"{self.report.headline()}; {failing}."
 
     def tables(self) -> list[Table]:
         """What fails first, where anything does."""
         return [*(self.failing.tables() if self.failing.found else []), *self.report.tables()]
-
-    def answer(self) -> str:
-        """The supply, then what fails."""
-        return (
-            f"{self.report.headline()}. {self.failing.headline().removeprefix(f'{self.report.amp.title}: ')}."
-        )
 
     def short(self) -> list[Table]:
         """What fails first, where anything does."""

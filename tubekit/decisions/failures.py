@@ -14,7 +14,7 @@ from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.amp.supply import SupplyReport
 from tubekit.decisions.limits import limits
 from tubekit.decisions.rating import KINDS, RatingCheck
-from tubekit.text import Column, Printed, Table
+from tubekit.text import Printed, Table, headed
 from tubekit.units import show
 
 DEAD_V = 20.0
@@ -52,7 +52,7 @@ class Failures(Printed):
         return [
             Table(
                 "What would fail, and how",
-                (Column("part"), Column("what"), Column("how")),
+                headed("part", "what", "how"),
                 rows,
             )
         ]

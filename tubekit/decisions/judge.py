@@ -16,7 +16,7 @@ from tubekit.decisions.probe import shown
 from tubekit.decisions.reading import Reading, Readings
 from tubekit.decisions.shares import SharedOut, shared_out
 from tubekit.decisions.spread import SIZE, Spread, spread
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 
 Array = np.ndarray
 
@@ -78,26 +78,30 @@ class Judgement(Printed):
     def tables(self) -> list[Table]:
         """Readings, the worst first, then output tubes, then parts."""
         order = sorted(self.verdicts, key=lambda v: _WORDS.index(v.word))
-        columns = (
-            Column("reading"), Column("shows", align="right"), Column("without the meter", align="right"),
-            Column("verdict"),
-            Column("from", align="right"), Column("typical", align="right"), Column("to", align="right"),
-        )  # fmt: skip
+        heads = headed(
+            "reading",
+            "shows [] >",
+            "without the meter [] >",
+            "verdict",
+            "from [] >",
+            "typical [] >",
+            "to [] >",
+        )
         rows = [
             (str(v.reading.probe), v.reading.said(), _corrected(v), v.word,
              *(v.reading.probe.said(x) for x in (v.low, v.typical, v.high)))
             for v in order
         ]  # fmt: skip
         bands = f"Bands hold 95 of 100 good amps with {self.bands.age} parts."
-        tables = [Table("Readings", columns, rows, note=" ".join([bands, *map(str, self.readings.notes)]))]
+        tables = [Table("Readings", heads, rows, note=" ".join([bands, *map(str, self.readings.notes)]))]
         if self.power:
-            heads = (Column("verdict"), Column("output tubes"), Column("rule"))
+            heads = headed("verdict", "output tubes", "rule")
             tables.append(Table("Output tubes", heads, [(p.verdict, p.text, p.rule) for p in self.power]))
         if self.shares:
             tables.append(self.shares.table())
         if self.drifts:
             rows_d = [(d.sentence(),) for d in self.drifts]
-            tables.append(Table("Parts measured", (Column("finding"),), rows_d))
+            tables.append(Table("Parts measured", headed("finding"), rows_d))
         return tables
 
     def short(self) -> list[Table]:

@@ -14,7 +14,7 @@ from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.switching import SURGE_SHARE
 from tubekit.decisions.rating import RatingCheck, check, counted, numbered
 from tubekit.decisions.tube_limits import SYSTEM_WORDS, rectifier_checks, tube_checks
-from tubekit.text import Column, Printed, Table
+from tubekit.text import Printed, Table, headed
 
 Array = np.ndarray
 
@@ -51,10 +51,7 @@ class Limits(Printed):
 
     def tables(self) -> list[Table]:
         """One row per check; those that hardly use their rating are only counted."""
-        columns = (
-            Column("part"), Column("what"), Column("reading", align="right"), Column("limit", align="right"),
-            Column("used", "%"), Column("state"), Column("rule"), Column(""),
-        )  # fmt: skip
+        columns = headed("part", "what", "reading [] >", "limit [] >", "used [%]", "state", "rule", "")
         told = [c for c in self.checks if c.worst >= TOLD]
         marks, sources = numbered([c.source for c in told])
         note = "\n".join(words for words in (SYSTEM_WORDS, sources) if words)

@@ -91,7 +91,7 @@ class Probe:
         if self.quantity == "ohms" and value >= OPEN_OHMS:
             return "open"
         shown = 0.0 if abs(value) < NOUGHT * kind.least else value
-        return show(shown, kind.unit, 4 if self.quantity == "dc_v" else 3)
+        return show(shown, kind.unit)
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from tubekit.amp.solve import Solved
 from tubekit.amp.strays import HEATER_UNBALANCE, tubes
 from tubekit.decisions.compare import reservoirs
 from tubekit.errors import ChangeError
-from tubekit.text import Column, Printed, Table
+from tubekit.text import Printed, Table, headed
 from tubekit.units import show
 
 Array = np.ndarray
@@ -69,12 +69,7 @@ class HumReport(Printed):
     def tables(self) -> list[Table]:
         """Remedies first, then where the hum comes from."""
         rows = [(each.part, each.what, each.total_rms, -each.gain_db) for each in self.remedies]
-        heads = (
-            Column("part"),
-            Column("tried"),
-            Column("leaves", "V", tiny=True),
-            Column("change", "dB", format="+.1f"),
-        )
+        heads = headed("part", "tried", "leaves [V] tiny", "change [dB] +.1f")
         note = "Each is tried alone. Hum that none of these moves is from fields, ground loops or bad joints."
         notes = "\n".join((*self.left_out, note))
         return [Table("Which part first", heads, rows, note=notes, key="remedies"), *self.hum.tables()]

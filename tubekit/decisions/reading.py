@@ -9,7 +9,7 @@ import numpy as np
 from tubekit.amp import Amp
 from tubekit.decisions.probe import QUANTITIES, Probe, Tone, plugged
 from tubekit.errors import Note
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 
 Array = np.ndarray
 
@@ -91,12 +91,12 @@ class Readings(Printed):
 
     def tables(self) -> list[Table]:
         """The readings, then the parts measured by themselves."""
-        columns = (Column("reading"), Column("shows", align="right"), Column("meter"), Column("note"))
+        heads = headed("reading", "shows [] >", "meter", "note")
         rows = [(str(r.probe), r.said(), _meter(r.meter), r.note) for r in self.readings]
-        tables = [Table("Readings", columns, rows, note=" ".join(map(str, self.notes)))]
+        tables = [Table("Readings", heads, rows, note=" ".join(map(str, self.notes)))]
         if self.parts:
             parts = [(p.part, p.field, (p.value, UNITS[p.field]), 100 * p.accuracy) for p in self.parts]
-            heads = (Column("part"), Column("measured"), Column("value"), Column("within", "%", format=".2g"))
+            heads = headed("part", "measured", "value", "within [%] .2g")
             tables.append(Table("Parts measured by themselves", heads, parts))
         return tables
 

@@ -15,7 +15,7 @@ from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import Circuit, Resistor, VoltageSource
 from tubekit.errors import ChangeError
 from tubekit.series import series_values
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, quantity
 
 Array = np.ndarray
 
@@ -38,22 +38,22 @@ HEATINGS = 2
 class DropperChoice:
     """One standard resistor in series with the hot lead."""
 
-    ohms: float = quantity("ohm", "R", "standard value")
-    watts: float = quantity("W", "P", "heat in it, the amp warm and idle")
-    rating_w: float = quantity("W", "", "rating to fit: the next in trade above twice that")
-    amp_v: float = quantity("V rms", "V", "what is left for the amp")
-    off_percent: float = quantity("%", "", "that against the design mains")
+    ohms: float = quantity("ohm", "R", "standard value", label="resistor")
+    watts: float = quantity("W", "P", "heat in it, the amp warm and idle", label="heat")
+    rating_w: float = quantity("W", "", "rating to fit: the next in trade above twice that", label="fit")
+    amp_v: float = quantity("V rms", "V", "what is left for the amp", label="amp gets")
+    off_percent: float = quantity("%", "", "that against the design mains", label="off", format="+.1f")
 
 
 @dataclass(frozen=True, eq=False)
 class BuckChoice:
     """One small transformer, its secondary in series with the amp and opposed to the mains."""
 
-    secondary_v: float = quantity("V rms", "V_s", "secondary, at the nominal mains")
-    amp_v: float = quantity("V rms", "V", "what is left for the amp")
-    off_percent: float = quantity("%", "", "that against the design mains")
-    rating_a: float = quantity("A", "I", "rating of the secondary to ask for")
-    rating_va: float = quantity("V", "S", "its volt-amperes")
+    secondary_v: float = quantity("V rms", "V_s", "secondary, at the nominal mains", label="secondary")
+    amp_v: float = quantity("V rms", "V", "what is left for the amp", label="amp gets")
+    off_percent: float = quantity("%", "", "that against the design mains", label="off", format="+.1f")
+    rating_a: float = quantity("A", "I", "rating of the secondary to ask for", label="fit")
+    rating_va: float = quantity("VA", "S", "its volt-amperes", label="size")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -77,22 +77,12 @@ class Restore(Printed):
         r, b = self.droppers[0], self.bucks[0]
         return (
             f"{self.amp.title} on {self.mains_rms:g} V: {r.ohms:g} Ω, {r.rating_w:g} W in series with the "
-            f"hot lead of the primary brings it to {r.amp_v:.4g} V; a {b.secondary_v:g} V, "
-            f"{b.rating_a:.2g} A bucking transformer to {b.amp_v:.4g} V"
+            f"hot lead of the primary brings it to {r.amp_v:.3g} V; a {b.secondary_v:g} V, "
+            f"{b.rating_a:.2g} A bucking transformer to {b.amp_v:.3g} V"
         )
 
     def tables(self) -> list[Table]:
         """Both ways."""
-        first = (
-            Column("resistor", "ohm"), Column("heat", "W"), Column("fit", "W"),
-            Column("amp gets", "V rms", 4), Column("off", "%", format="+.1f"),
-        )  # fmt: skip
-        rows = [(r.ohms, r.watts, r.rating_w, r.amp_v, r.off_percent) for r in self.droppers]
-        second = (
-            Column("secondary", "V rms"), Column("fit", "A"), Column("size", "VA"),
-            Column("amp gets", "V rms", 4), Column("off", "%", format="+.1f"),
-        )  # fmt: skip
-        bucks = [(b.secondary_v, b.rating_a, b.rating_va, b.amp_v, b.off_percent) for b in self.bucks]
         note = (
             "Check the output of a bucking transformer with a meter before you connect the amp: wired "
             "backwards it boosts the line instead of bucking it. Put either one behind the fuse and the "
@@ -100,9 +90,10 @@ class Restore(Printed):
             "switch-on and at full drive. Ratings include a margin of common practice."
         )
         return [
-            Table("Dropping resistor", first, rows),
-            Table("Bucking transformer", second, bucks, note=note),
-        ]
+            Table.of("Dropping resistor", self.droppers, "ohms", "watts", "rating_w", "amp_v", "off_percent"),
+            Table.of("Bucking transformer", self.bucks, "secondary_v", "rating_a", "rating_va", "amp_v",
+                     "off_percent", note=note),
+        ]  # fmt: skip
 
 
 def restore(amp: Amp, mains_rms: float, *, choices: int = 5) -> Restore:

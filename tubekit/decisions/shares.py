@@ -18,7 +18,7 @@ from tubekit.circuit.parts import GROUND
 from tubekit.decisions.probe import Probe
 from tubekit.decisions.reading import Readings
 from tubekit.decisions.spread import Spread
-from tubekit.text import Column, Table, quantity
+from tubekit.text import Table, headed, quantity
 
 Array = np.ndarray
 
@@ -61,11 +61,7 @@ class SharedOut:
         title = (
             f"{self.probe.place[0]} is {100 * abs(self.off):.1f} % {side}: where good parts would cause it"
         )
-        heads = (
-            Column("cause"),
-            Column("share", "%", format="+.1f"),
-            Column("plus or minus", "%", format=".1f"),
-        )
+        heads = headed("cause", "share [%] +.1f", "plus or minus [%] .1f")
         rows = [(s.cause, 100 * s.amount, 100 * s.sd) for s in self.shares]
         note = "Against the typical good amp at the line voltage that was read; one standard deviation."
         return Table(title, heads, rows, note=note)

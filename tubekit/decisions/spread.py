@@ -18,7 +18,7 @@ from tubekit.decisions.instrument import combined, turned
 from tubekit.decisions.probe import QUANTITIES, Probe, Tone, plugged, shown
 from tubekit.decisions.variation import variables
 from tubekit.errors import InputError, SolveError
-from tubekit.text import Column, Printed, Table, frozen_array, quantity, to_json_value
+from tubekit.text import Printed, Table, frozen_array, headed, quantity, to_json_value
 from tubekit.units import show
 
 Array = np.ndarray
@@ -88,10 +88,7 @@ class Spread(Printed):
 
     def tables(self) -> list[Table]:
         """Bands, then what moves them."""
-        columns = (
-            Column("reading"), Column("drawn", align="right"), Column("from", align="right"),
-            Column("to", align="right"), Column("moved most by"),
-        )  # fmt: skip
+        columns = headed("reading", "drawn [] >", "from [] >", "to [] >", "moved most by")
         rows = []
         for k, probe in enumerate(self.probes):
             movers = ", ".join(f"{name} {_signed(probe, moved)}" for name, moved in self.movers(k))

@@ -30,7 +30,7 @@ from tubekit.decisions.compare import gains, moves, reservoirs, ripples, shares,
 from tubekit.decisions.drift import LEAVE_RIPPLE
 from tubekit.decisions.fitting import fitting
 from tubekit.errors import ChangeError, near_matches
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, described, quantity
 
 Array = np.ndarray
 
@@ -60,15 +60,31 @@ class Substitute:
     moves_percent: float = quantity(
         "%", "", "largest move of a rail or a tube's voltage against the original"
     )
-    ripple_ratio: float = quantity("", "", "ripple against the original, at the rail where it rises most")
-    used_percent: float = quantity("%", "", "rating most used, of those this change uses more than before")
-    gain_db: float = quantity("dB", "", "largest change of a section's gain at 1 kHz")
+    ripple_ratio: float = quantity(
+        "×", "", "ripple against the original, at the rail where it rises most", label="ripple"
+    )
+    used_percent: float = quantity(
+        "%", "", "rating most used, of those this change uses more than before", label="rating used"
+    )
+    gain_db: float = quantity(
+        "dB", "", "largest change of a section's gain at 1 kHz", label="gain", format="+.1f"
+    )
     b_plus_v: float = quantity("V", "", "mean of the first rail")
 
-    @property
+    @described("%", label="voltages move")
     def off_percent(self) -> float:
         """The same move without its sign [%]."""
         return abs(self.moves_percent)
+
+    @property
+    def will_do(self) -> str:
+        """Whether it may stand in, in a word."""
+        return "will do" if self.keeps else "no"
+
+    @property
+    def but(self) -> str:
+        """What speaks against it, the first of it."""
+        return _first((*self.why_not, *self.notes))
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -111,17 +127,11 @@ class Substitutes(Printed):
 
     def tables(self) -> list[Table]:
         """One row per candidate."""
-        heads = (
-            Column("fit"), Column(""), Column("voltages move", "%"), Column("most at"),
-            Column("ripple", "×"), Column("gain", "dB", format="+.1f"),
-            Column("rating used", "%"), Column("of"), Column("buy"), Column("but"),
-        )  # fmt: skip
-        rows = [
-            (c.name, "will do" if c.keeps else "no", c.off_percent, c.off_at, c.ripple_ratio, c.gain_db,
-             c.used_percent, c.used_at, c.fit, _first((*c.why_not, *c.notes)))
-            for c in self.candidates
+        title = f"In the place of {self.part} ({self.drawn})"
+        return [
+            Table.of(title, self.candidates, "fit=name", "=will_do", "off_percent", "most at=off_at",
+                     "ripple_ratio", "gain_db", "used_percent", "of=used_at", "buy=fit", "but"),
         ]  # fmt: skip
-        return [Table(f"In the place of {self.part} ({self.drawn})", heads, rows)]
 
     def short(self) -> list[Table]:
         """The candidates, and what is against them."""

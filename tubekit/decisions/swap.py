@@ -15,7 +15,7 @@ from tubekit.decisions.limits import Limits, limits
 from tubekit.decisions.rating import KINDS, MANY_TIMES, Finding, RatingCheck, counted, numbered
 from tubekit.decisions.tables import before_after, moved
 from tubekit.decisions.tube_limits import SYSTEM_WORDS
-from tubekit.text import Column, Printed, Table
+from tubekit.text import Printed, Table, headed
 from tubekit.units import show
 
 Array = np.ndarray
@@ -83,9 +83,7 @@ class SwapReport(Printed):
             for f, mark in zip(self.verdict, marks, strict=True)
         ]
         note = "\n".join(part for part in (SYSTEM_WORDS if self.limits_after.checks else "", sources) if part)
-        verdict = Table(
-            "Verdict", (Column(""), Column("finding"), Column(""), Column("")), rows, note=note, key="verdict"
-        )
+        verdict = Table("Verdict", headed("", "finding", "", ""), rows, note=note, key="verdict")
         return [verdict, self.to_measure(), *before_after(self.before, self.after)]
 
     def to_measure(self) -> Table:
@@ -93,8 +91,9 @@ class SwapReport(Printed):
         moved = sorted(_twins(_moves(self)), key=lambda row: (row.rank == PIN, -row.move))
         lead = [row for row in moved if row.rank == CATHODE][:2] + [r for r in moved if r.rank == RESERVOIR]
         moved = [*lead, *(row for row in moved if row not in lead)][:MEASURED]
-        columns = (Column("measure"), Column("before", "V", 4), Column("expect", "V", 4))
-        rows = [(f"{', '.join(row.nodes)} to ground", row.old, row.new) for row in moved]
+        place = self.after.amp.topology.place
+        columns = headed("measure", "before [V]", "expect [V]")
+        rows = [(f"{', '.join(map(place, row.nodes))} to ground", row.old, row.new) for row in moved]
         return Table("To confirm it on the bench", columns, rows, key="measure")
 
     def short(self) -> list[Table]:
@@ -112,11 +111,8 @@ class SwapReport(Printed):
             before = None if old is None else (old.value, old.unit)
             cells = ((now.value, now.unit), (now.limit, now.unit), 100.0 * np.asarray(now.share))
             rated.append((WEIGHTS[f.weight], now.part, now.what, before, *cells))
-        heads = (
-            Column(""), Column("part"), Column("what"), Column("before"), Column("after"), Column("limit"),
-            Column("used", "%"),
-        )  # fmt: skip
-        findings = Table("Verdict", (Column(""), Column("finding")), words)
+        heads = headed("", "part", "what", "before", "after", "limit", "used [%]")
+        findings = Table("Verdict", headed("", "finding"), words)
         ratings = Table("Ratings exceeded or near", heads, rated)
         moves = moved(before_after(self.before, self.after))
         measure, stops = self.to_measure(), [row for row in words if row[0] != WEIGHTS["note"]]

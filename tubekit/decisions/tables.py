@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import AmpReport
-from tubekit.amp.readings import outside_note, readable
-from tubekit.text import LEAST, Column, Table
+from tubekit.amp.readings import outside_note
+from tubekit.text import LEAST, Column, Table, headed
 
 LIVE_AC_V = 2.0
 """From here on a node that alternates more than it is direct is left out of a table of DC [V]: 0 V DC at the
@@ -24,7 +24,7 @@ def before_after(before: AmpReport, after: AmpReport) -> list[Table]:
     """Supply, tubes, gains, nodes and windings of two reports, each with the change."""
     return [
         _table("Supply", "part", _supply(before), _supply(after)),
-        _marked(_table("Tubes (volts to cathode)", "tube", _tubes(before), _tubes(after)), before, after),
+        _marked(_table("Tubes", "tube", _tubes(before), _tubes(after)), before, after),
         _marked(_table("Gain of each stage at 1 kHz", "tube", _gains(before), _gains(after)), before, after),
         _table("Nodes (DC to ground)", "node", _nodes(before), _nodes(after)),
         _table("Windings", "winding", _windings(before), _windings(after)),
@@ -72,7 +72,7 @@ def _table(title: str, head: str, before: Entries, after: Entries) -> Table:
         for key in dict.fromkeys((*before, *after))
         for place, what in [key]
     ]
-    sides = (Column("before", digits=4), Column("after", digits=4))
+    sides = headed("before", "after")
     columns = (Column(head), Column(""), *sides, Column("change", align="right"))
     return Table(title, columns, [_line(row) for row in rows if _present(row)])
 
@@ -138,9 +138,9 @@ def _supply(report: AmpReport) -> Entries:
 def _tubes(report: AmpReport) -> Entries:
     def items() -> Iterable[tuple[str, str, Any, str]]:
         for t in report.tubes:
-            yield t.section, "plate", t.plate_v, "V"
-            yield t.section, "screen", t.screen_v, "V"
-            yield t.section, "grid", t.grid_v, "V"
+            yield t.section, "plate to cathode", t.plate_v, "V"
+            yield t.section, "screen to cathode", t.screen_v, "V"
+            yield t.section, "grid to cathode", t.grid_v, "V"
             yield t.section, "plate current", t.plate_a, "A"
             yield t.section, "screen current", t.screen_a, "A"
             yield t.section, "cathode current", t.cathode_a, "A"
@@ -165,7 +165,7 @@ def _gains(report: AmpReport) -> Entries:
 def _nodes(report: AmpReport) -> Entries:
     """Direct volts, nodes of the line and of windings left out."""
     direct = (n for n in report.nodes if not np.any((n.ac_rms_v > LIVE_AC_V) & (n.ac_rms_v > np.abs(n.dc_v))))
-    return _collect((n.node, "", readable(n.dc_v), "V") for n in direct)
+    return _collect((n.place, "", n.dc_v, "V") for n in direct)
 
 
 def _windings(report: AmpReport) -> Entries:

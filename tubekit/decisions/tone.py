@@ -17,7 +17,7 @@ from tubekit.amp.stability import REVERSED, feedback_parts
 from tubekit.amp.stretches import corner_words
 from tubekit.analyses.feedback import LoopGain
 from tubekit.errors import ChangeError
-from tubekit.text import Column, Printed, Table
+from tubekit.text import Printed, Table, headed
 from tubekit.units import show
 
 Array = np.ndarray
@@ -69,7 +69,7 @@ class ToneChange(Printed):
         """Stability first where it fails; else response, corners, ends, loop."""
         if not self.after.stable[0]:
             rows = [(self.after.naturals.said(),), (REVERSED,)]
-            return [Table("Stability", (Column("finding"),), rows, key="response")]
+            return [Table("Stability", headed("finding"), rows, key="response")]
         tables = [self._response(), self._corners(), self._ends()]
         return [*tables, self._loop()] if self.loop_after or self.loop_before else tables
 
@@ -80,8 +80,7 @@ class ToneChange(Printed):
             sides[0] = np.full(len(hertz), np.nan)
         old, new = sides
         rows = [(hz, old[k], new[k], new[k] - old[k]) for k, hz in enumerate(PRINTED_HZ)]
-        heads = (Column("f", "Hz"), Column("before", "dB", format=".1f"), Column("after", "dB", format=".1f"),
-                 Column("change", "dB", format="+.1f"))  # fmt: skip
+        heads = headed("f [Hz]", "before [dB] .1f", "after [dB] .1f", "change [dB] +.1f")
         return Table(f"Gain, {self.after.jack} to {self.after.speaker}", heads, rows, key="response")
 
     def _corners(self) -> Table:
@@ -98,13 +97,7 @@ class ToneChange(Printed):
             same = abs(now[0] / was[0] - 1) < MOVED if np.isfinite(now[0] * was[0]) else False
             if not same and np.isfinite([now[0], was[0]]).any():
                 rows.append((*key, was[0], now[0], now[1] or was[1]))
-        heads = (
-            Column("stretch"),
-            Column("corner"),
-            Column("before", "Hz"),
-            Column("after", "Hz"),
-            Column("set by"),
-        )
+        heads = headed("stretch", "corner", "before [Hz]", "after [Hz]", "set by")
         note = "" if rows else f"No corner moves by more than {100 * MOVED:.0f} %."
         return Table("Corners that move", heads, rows, note=note)
 
@@ -120,7 +113,7 @@ class ToneChange(Printed):
             line("impedance at the jack", "ohm", lambda path: path.input_ohms),
         ]
         note = "\n".join((self.after.naturals.said() + ".", *self.after.view.assumptions))
-        return Table("Ends", (Column(""), Column("before"), Column("after")), rows, note=note)
+        return Table("Ends", headed("", "before", "after"), rows, note=note)
 
     def _loop(self) -> Table:
         def figures(loop: LoopGain | None) -> list[float]:
@@ -141,7 +134,7 @@ class ToneChange(Printed):
                 names, figures(self.loop_before), figures(self.loop_after), strict=True
             )
         ]
-        return Table("Overall feedback", (Column(""), Column("before"), Column("after")), rows)
+        return Table("Overall feedback", headed("", "before", "after"), rows)
 
     def short(self) -> list[Table]:
         """Response, the ends of the whole, the loop."""

@@ -16,7 +16,7 @@ from tubekit.devices.law import FloatArray
 from tubekit.devices.points import Points
 from tubekit.devices.tube_record import Ratings, Tube
 from tubekit.errors import InputError
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Column, Printed, Table, headed, quantity
 from tubekit.units import show
 
 FITTED, AT_BOUND, OPEN, ASSUMED = "fitted", "at a bound", "open: as usual", "assumed"
@@ -86,7 +86,7 @@ class TubeFit(Printed):
 
     def tables(self) -> list[Table]:
         """Parameters with intervals, then the points that lie farthest off."""
-        columns = (Column("parameter"), Column("value"), Column("from"), Column("to"), Column("state"))
+        columns = headed("parameter", "value", "from", "to", "state")
         rows = [
             (p.name, _figures(p.value), _figures(p.low), _figures(p.high), p.state) for p in self.parameters
         ]
@@ -105,7 +105,7 @@ class TubeFit(Printed):
             for k in order
         ]  # fmt: skip
         columns = (
-            Column("point"), *(Column(name, "V", digits=4) for name in names), Column("measured", "A"),
+            Column("point"), *(Column(name, "V") for name in names), Column("measured", "A"),
             Column("law", "A"), Column("off", "mA", format="+.3f"),
         )  # fmt: skip
         return Table("Worst points", columns, rows)

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tubekit.devices.law import Law
-from tubekit.text import Column, Printed, Table, fields_of, frozen_array, quantity
+from tubekit.text import Printed, Table, fields_of, frozen_array, headed, quantity
 
 Value = float | npt.NDArray[np.float64]
 
@@ -43,7 +43,7 @@ class TubePoint(Printed):
             for entry in fields_of(self)
             if (value := getattr(self, entry.name)) is not None
         ]
-        return [Table("", (Column("quantity"), Column("symbol"), Column("value")), rows)]
+        return [Table("", headed("quantity", "symbol", "value"), rows)]
 
 
 def tube_point(

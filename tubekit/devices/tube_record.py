@@ -19,7 +19,7 @@ from tubekit.devices.triode import Triode
 from tubekit.devices.tube_point import TubePoint, tube_point
 from tubekit.devices.tube_spread import Spread
 from tubekit.errors import InputError
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 
 Pins = Mapping[str, int | str | tuple[int, ...]]
 TubeLaw: TypeAlias = Triode | Pentode | TubeDiode | SiliconDiode | GasDiode | PublishedLaw
@@ -304,14 +304,11 @@ class Tube(Printed):
             if entry.metadata and getattr(self.ratings, entry.name) is not None
         ]
         note = f"{self.ratings.system}, {self.ratings.status}: {self.ratings.source}"
-        found = [Table(f"Ratings of {self.type}", (Column("limit"), Column("value")), ratings, note=note)]
+        found = [Table(f"Ratings of {self.type}", headed("limit", "value"), ratings, note=note)]
         return [*found, self._left_over()] if self.fit else found
 
     def _left_over(self) -> Table:
-        columns = (
-            Column("row"), Column("quantity"), Column("published"), Column("law"),
-            Column("off", "%", format="+.1f"), Column("in fit"), Column("status"),
-        )  # fmt: skip
+        columns = headed("row", "quantity", "published", "law", "off [%] +.1f", "in fit", "status")
         rows = [
             (
                 r.row, _WORDS.get(r.quantity, r.quantity), (r.published, r.unit), (r.law, r.unit),

@@ -18,7 +18,7 @@ from tubekit.errors import ExportError
 from tubekit.files import already_there, is_there, write_whole
 from tubekit.pages.stills import with_stills
 from tubekit.pages.wording import linked_as_files, question_of, read_notebook, without_menu
-from tubekit.text import CAUTION, Column, Printed, Table
+from tubekit.text import CAUTION, Printed, Table, headed
 
 TEMPLATES = Path(__file__).with_name("share") / "nbconvert" / "templates"
 PAPER = TEMPLATES / "tubekit-paper" / "paper.css"
@@ -53,7 +53,7 @@ class Exported(Printed):
             (file.relative_to(self.contents.parent).as_posix(), round(file.stat().st_size / 1e3), question)
             for file, question in zip(self.files, self.questions, strict=True)
         ]
-        return [Table("", (Column("file"), Column("size", "kB"), Column("question")), rows)]
+        return [Table("", headed("file", "size [kB]", "question"), rows)]
 
 
 def export(

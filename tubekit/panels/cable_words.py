@@ -9,7 +9,7 @@ from tubekit.bench.cable import CableReport
 from tubekit.bench.cable_slips import meetings
 from tubekit.bench.loop_states import LoopState
 from tubekit.circuit.parts import GROUND
-from tubekit.text import Column, Table
+from tubekit.text import Table, headed
 
 OFF = (
     "Unplug the amp. Discharge the filter caps through a resistor and check with a meter. Unplug the "
@@ -83,7 +83,7 @@ def states_table(report: CableReport) -> Table:
         (s.words, _on(s), _on(found[s.key]), "" if _on(s) == _on(found[s.key]) else "NOT AS DRAWN")
         for s in report.drawn_states
     ]
-    columns = (Column("plug and standby"), Column("as drawn"), Column("as found"), Column(""))
+    columns = headed("plug and standby", "as drawn", "as found", "")
     return Table("Interlock and standby", columns, rows)
 
 

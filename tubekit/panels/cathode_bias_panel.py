@@ -11,7 +11,7 @@ from tubekit.panels.knobs import Choice, Level, Steps
 from tubekit.panels.line_start import STAGES, driven_tubes, moves, start_for, usual_stage
 from tubekit.panels.live import LiveFigure
 from tubekit.plots.bias import BiasView
-from tubekit.text import Column, Table
+from tubekit.text import Table, headed
 from tubekit.textbook.bias_stage import BiasStage, bias_stage
 
 BYPASS_F, COUPLING_F = 25e-6, 22e-9
@@ -123,7 +123,7 @@ def table(now: BiasStage, before: BiasStage) -> Table:
     """The numbers beside the figure."""
     old = before.cells()
     rows = [(name, cell, old.get(name, "")) for name, cell in now.cells().items()]
-    columns = (Column(""), Column("now", align="right"), Column("before", align="right"))
+    columns = headed("", "now [] >", "before [] >")
     return Table("", columns, rows, "Currents and dissipation are per tube.")
 
 

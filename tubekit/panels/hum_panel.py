@@ -33,7 +33,7 @@ from tubekit.panels.live import LiveFigure
 from tubekit.panels.tone_sight import same_but_controls
 from tubekit.plots.hum_sources import HumSight, sources
 from tubekit.plots.hum_view import HumView
-from tubekit.text import Column, Table
+from tubekit.text import Table, headed
 
 TURN = np.linspace(0.0, 1.0, 9)
 REMEDIES = 6
@@ -164,7 +164,7 @@ def tables(now: Hum, before: Hum) -> list[Table]:
     old = {each.name: each.volts for each in sources(before)}
     whole = ("total hum", float(now.total_rms[0]), float(before.total_rms[0]))
     rows = [whole, *((each.name, each.volts, old.get(each.name)) for each in sources(now))]
-    return [Table("", (Column("from"), Column("now", "V"), Column("before", "V")), rows)]
+    return [Table("", headed("from", "now [V]", "before [V]"), rows)]
 
 
 def advice_html(report: HumReport) -> str:

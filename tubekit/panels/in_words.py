@@ -14,7 +14,7 @@ from tubekit.amp.readings import outside_note
 from tubekit.decisions.limits import Limits, limits
 from tubekit.panels.amp_panel import short_role
 from tubekit.panels.answer import tables_html
-from tubekit.text import CAUTION, Column, Table, caution_html, danger_html
+from tubekit.text import CAUTION, Column, Table, caution_html, danger_html, headed
 
 GRAVEST = 5
 
@@ -90,22 +90,15 @@ def idle_tables(report: AmpReport) -> list[Table]:
 
 def _rails(report: AmpReport) -> Table:
     rows = [(one.node, one.capacitor, one.dc_v, one.ripple_pp_v) for one in report.rails]
-    columns = (Column("B+"), Column("capacitor"), Column("DC", "V"), Column("ripple p-p", "V"))
+    columns = headed("B+", "capacitor", "DC [V]", "ripple p-p [V]")
     return Table("B+ at idle, volts to ground", columns, rows)
 
 
 def _tubes(report: AmpReport) -> Table:
-    rows = []
-    for one in report.tubes:
-        screen = None if np.isnan(np.asarray(one.screen_v, float)).all() else one.screen_v + one.cathode_v
-        volts = (one.plate_v + one.cathode_v, screen, one.cathode_v)
-        share = 100 * np.asarray(one.plate_share)
-        rows.append((f"{one.marked} {one.types[0]}", *volts, one.cathode_a, one.plate_w, share))
-    columns = (
-        Column("tube"), Column("plate", "V"), Column("screen", "V"), Column("cathode", "V"),
-        Column("cathode I", "A"), Column("plate dissipation", "W"), Column("of rating", "%"),
+    return Table.of(
+        "Tubes at idle", report.tubes, "tube=marked", "type=types", "plate_ground_v", "screen_ground_v",
+        "cathode_v", "cathode_a", "plate_w", "plate_share", note=outside_note(report.tubes),
     )  # fmt: skip
-    return Table("Tubes at idle, volts to ground", columns, rows, note=outside_note(report.tubes))
 
 
 def _printed(report: AmpReport) -> Iterator[Table]:

@@ -18,7 +18,7 @@ from tubekit.panels.line_start import STAGES, alike, driven_tubes, moves, start_
 from tubekit.panels.live import LiveFigure
 from tubekit.plots.cycle import rounded_up
 from tubekit.plots.load_line_view import LoadLineView
-from tubekit.text import Column, Table
+from tubekit.text import Table, headed
 from tubekit.units import show
 
 
@@ -207,7 +207,7 @@ def tables(now: LoadLine, before: LoadLine) -> list[Table]:
         ("clips at", *(f"{each.limits.clipping[0]:.3g} V" for each in both)),
         ("by", *(each.limits.clipping[1] for each in both)),
     ]
-    columns = (Column(""), Column("now", align="right"), Column("before", align="right"))
+    columns = headed("", "now [] >", "before [] >")
     note = "Currents and dissipation are per plate."
     return [Table("", columns, rows, note)]
 

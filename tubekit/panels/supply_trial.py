@@ -17,7 +17,7 @@ from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.decisions import Limits
 from tubekit.decisions.limits import limits
 from tubekit.errors import ChangeError
-from tubekit.text import Column, Table
+from tubekit.text import Table, headed
 from tubekit.units import show
 
 EXTRA = "R999"
@@ -146,7 +146,7 @@ def table(now: SupplyAnswer, before: SupplyAnswer) -> Table:
     """The numbers beside the figure."""
     old = cells(before)
     rows = [(name, cell, old.get(name, "")) for name, cell in cells(now).items()]
-    columns = (Column(""), Column("now", align="right"), Column("before", align="right"))
+    columns = headed("", "now [] >", "before [] >")
     return Table(
         "",
         columns,

@@ -31,7 +31,7 @@ from tubekit.panels.controls import Control
 from tubekit.panels.live import LiveFigure
 from tubekit.panels.tone_sight import Sight, sight, with_family
 from tubekit.plots.tone_view import NO_RESPONSE, Curve, ToneView
-from tubekit.text import Column, Table
+from tubekit.text import Table, headed
 
 SIDES = ("low", "high")
 NOTE = "In brackets: % shift of the corner frequency per 1 % change of that part."
@@ -127,7 +127,7 @@ def headline(now: Sight, before: Sight) -> str:
 def tables(now: Sight, before: Sight) -> list[Table]:
     """The numbers beside the figure: narrow, so that they fit beside it."""
     if not now.stable:
-        return [Table("", (Column("what to check"),), [(REVERSED,)])]
+        return [Table("", headed("what to check"), [(REVERSED,)])]
     both = (now, before)
     rows: list[tuple[Any, ...]] = [
         ("gain at 1 kHz", *(_level(each) for each in both)),
@@ -135,11 +135,11 @@ def tables(now: Sight, before: Sight) -> list[Table]:
         ("output impedance", *(_ohms(each) for each in both)),
         ("damping factor", *(_damping(each) for each in both)),
     ]
-    columns = (Column(""), Column("now", align="right"), Column("before", align="right"))
+    columns = headed("", "now [] >", "before [] >")
     set_by = [(side, _set_by(now, side)) for side in SIDES]
     return [
         Table("", columns, rows, "Corner: 3 dB below the gain at 1 kHz, jack to speaker."),
-        Table("", (Column("corner"), Column("set by")), set_by, NOTE),
+        Table("", headed("corner", "set by"), set_by, NOTE),
     ]
 
 

@@ -18,7 +18,7 @@ from tubekit.record.content import PAPERS, Content
 from tubekit.record.files import find_browser, print_to_pdf
 from tubekit.record.inputs import fingerprints
 from tubekit.record.page import page
-from tubekit.text import Column, Printed, Table
+from tubekit.text import Printed, Table, headed
 
 SUFFIXES = (".html", ".htm")
 
@@ -42,7 +42,7 @@ class Record(Printed):
     def tables(self) -> list[Table]:
         """The inputs by their hashes."""
         rows = list(self.inputs.items())
-        return [Table("Inputs", (Column("input"), Column("SHA-256")), rows)]
+        return [Table("Inputs", headed("input", "SHA-256"), rows)]
 
 
 def record(

@@ -26,7 +26,7 @@ from tubekit.decisions.reading import Readings
 from tubekit.decisions.tone import ToneChange
 from tubekit.record.content import Figure, Part
 from tubekit.record.work import DISCHARGE, ORDERS, TONE, LeftOut
-from tubekit.text import Column, Table
+from tubekit.text import Column, Table, headed
 
 PLACES = ("results", "readings", "bench", "more")
 """Chapters of a record in their order; numbers to look up come after all of them."""
@@ -134,10 +134,16 @@ def _(result: Suspects) -> Iterator[Part]:
 
 @_parts.register
 def _(result: Discharge) -> Iterator[Part]:
-    heads = (
-        Column("capacitor"), Column("at once", "V"), Column("after 5 s", "V"), Column("after 60 s", "V"),
-        Column("stored", "J"), Column("down to 60 V", "s"), Column("worse case"), Column("measured"),
-    )  # fmt: skip
+    heads = headed(
+        "capacitor",
+        "at once [V]",
+        "after 5 s [V]",
+        "after 60 s [V]",
+        "stored [J]",
+        "down to 60 V [s]",
+        "worse case",
+        "measured",
+    )
     rows = []
     for name in dict.fromkeys(one.capacitor for one in result.held):
         one = max((h for h in result.held if h.capacitor == name), key=lambda h: (h.volts[3], h.volts[0]))

@@ -14,7 +14,7 @@ from tubekit.decisions.judge import Judgement
 from tubekit.decisions.limits import Limits
 from tubekit.decisions.tone import ToneChange
 from tubekit.record.content import Content
-from tubekit.text import Column, Table
+from tubekit.text import Table, headed
 from tubekit.units import show
 
 STILL = 0.005
@@ -47,7 +47,7 @@ def changed(amp: Amp) -> Table:
         part = amp.parts.get(name) or amp.drawn.parts.get(name)
         role = "line voltage" if key == "mains" else (part.role or part.kind) if part else ""
         rows.append((key, role, before, after))
-    return Table("", (Column("part"), Column("what it is"), Column("drawn"), Column("now")), rows)
+    return Table("", headed("part", "what it is", "drawn", "now"), rows)
 
 
 def _said(result: Any) -> Iterator[str]:

@@ -19,7 +19,7 @@ from tubekit.decisions.limits import limits
 from tubekit.decisions.reading import Readings
 from tubekit.decisions.tone import tone_change
 from tubekit.errors import RecordError, TubekitError
-from tubekit.text import Column, Printed, Table
+from tubekit.text import Printed, Table, headed
 
 FEWEST = 3
 """Fewer readings than this name no suspect."""
@@ -54,7 +54,7 @@ class LeftOut(Printed):
 
     def tables(self) -> list[Table]:
         """The reason, so that it is not lost among the numbers either."""
-        return [Table("", (Column("not calculated"), Column("why")), [(self.section, self.why)])]
+        return [Table("", headed("not calculated", "why"), [(self.section, self.why)])]
 
 
 @dataclass(frozen=True, eq=False)

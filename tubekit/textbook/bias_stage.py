@@ -23,7 +23,7 @@ from tubekit.circuit.parts import (
 )
 from tubekit.devices import Pentode, tube
 from tubekit.devices.tube_record import Ratings
-from tubekit.text import Column, Printed, Table, quantity
+from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
 
 Array = np.ndarray
@@ -102,7 +102,7 @@ class BiasStage(Printed):
     def tables(self) -> list[Table]:
         """Idle state, gain, shelf."""
         rows = [(name, cell) for name, cell in self.cells().items()]
-        return [Table(self.headline(), (Column("quantity"), Column("value", align="right")), rows)]
+        return [Table(self.headline(), headed("quantity", "value [] >"), rows)]
 
     def cells(self) -> Mapping[str, Any]:
         """What stands beside the figure, name to value."""

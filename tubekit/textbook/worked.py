@@ -15,7 +15,7 @@ from tubekit.circuit.full import linearised
 from tubekit.circuit.parts import Circuit, Device
 from tubekit.circuit.reduction import solve_linear
 from tubekit.errors import InputError
-from tubekit.text import Column, Printed, Table, fields_of, quantity
+from tubekit.text import Printed, Table, fields_of, headed, quantity
 from tubekit.textbook.circuit import TextbookCircuit
 
 Value = float | npt.NDArray[np.float64]
@@ -57,7 +57,7 @@ class Worked(Printed):
             for f in fields(self)
             if f.name in docs and not np.all(np.isnan(getattr(self, f.name)))
         ]
-        return [Table("", (Column("quantity"), Column("symbol"), Column("value")), rows)]
+        return [Table("", headed("quantity", "symbol", "value"), rows)]
 
 
 def worked(circuit: Circuit) -> Worked:

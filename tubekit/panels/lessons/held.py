@@ -9,7 +9,7 @@ from tubekit.panels.lessons.book import lesson_of
 from tubekit.panels.lessons.question import Answer, Outside
 from tubekit.panels.lessons.score import Within
 from tubekit.panels.lessons.verdict import STATUS
-from tubekit.text import Column, Table
+from tubekit.text import Table, headed
 
 
 @dataclass(frozen=True, repr=False)
@@ -65,7 +65,7 @@ def sources(held: Sequence[Held]) -> Table:
     rows = {
         (each.question.partition(",")[0], each.source, STATUS.get(each.status, each.status)) for each in held
     }
-    heads = (Column("question"), Column("checked against"), Column("status"))
+    heads = headed("question", "checked against", "status")
     note = f"{len(held)} values were checked, in several variants of these questions."
     return Table("Answers from outside sources", heads, sorted(rows), note=note)
 

@@ -7,7 +7,7 @@ import html
 from tubekit.panels.lessons.hunt_case import CASES, Case
 from tubekit.panels.lessons.roster import NIL_V, PROBES, ROSTER, cost, par, predictions, still_possible
 from tubekit.panels.lessons.sight_hunt import Row
-from tubekit.text import Column, Table
+from tubekit.text import Table, headed
 
 
 def listed(place: int) -> str:
@@ -49,12 +49,7 @@ def told(case: Case) -> str:
         parts.append(_verdict(case))
     parts.append(f"<p>Cost so far: <strong>{case.spent:g}</strong></p>")
     if case.taken:
-        heads = (
-            Column("reading"),
-            Column("meter", align="right"),
-            Column("as drawn", align="right"),
-            Column("cost", format="g"),
-        )
+        heads = headed("reading", "meter [] >", "as drawn [] >", "cost [] g")
         rows = [
             (str(PROBES[k]), PROBES[k].said(v), PROBES[k].said(float(predictions()[0, k])), cost(PROBES[k]))
             for k, v in case.taken.items()

@@ -17,7 +17,7 @@ from tubekit.panels.lessons.hunt_case import CASES
 from tubekit.panels.lessons.store import Kept, Store
 from tubekit.panels.live import LiveFigure
 from tubekit.plots import ink
-from tubekit.text import Column, Table
+from tubekit.text import Table, headed
 
 HUNT = "Which part is bad?"
 NOTE = "Saved in my-progress.json, in the folder of the lessons. To start over, rename that file."
@@ -112,7 +112,7 @@ class ProgressPage(widgets.VBox):
 
     def table(self) -> Table:
         """Every lesson with its counts."""
-        heads = (Column("lesson"), Column("right", align="right"), Column("answers"), Column("hints"))
+        heads = headed("lesson", "right [] >", "answers", "hints")
         rows = [
             (f"{int(row.number)} {row.title}", f"{row.right} of {row.questions}", row.tries, row.hints)
             for row in self.rows

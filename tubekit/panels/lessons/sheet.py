@@ -14,7 +14,7 @@ from tubekit.panels.lessons.sight_hunt import HuntView
 from tubekit.panels.lessons.views import VIEWS
 from tubekit.panels.live import WIDTH
 from tubekit.plots import ink
-from tubekit.text import Column, Table
+from tubekit.text import Table, headed
 
 
 def questions_on_paper(lesson: Lesson) -> Table:
@@ -26,7 +26,7 @@ def questions_on_paper(lesson: Lesson) -> Table:
         way = question.way
         asked = " / ".join(way.options.values()) if isinstance(way, Choice) else question.tolerance()
         rows.append((str(place + 1), question.asks, known, asked))
-    heads = (Column(""), Column("question"), Column("known"), Column("your prediction"))
+    heads = headed("", "question", "known", "your prediction")
     return Table(f"Lesson {int(lesson.number)} on paper", heads, rows)
 
 
@@ -46,7 +46,7 @@ def readings_on_paper() -> Table:
     rows = [
         (str(probe), probe.said(float(predictions()[0, k])), cost(probe)) for k, probe in enumerate(PROBES)
     ]
-    heads = (Column("reading"), Column("as drawn", align="right"), Column("cost", format="g"))
+    heads = headed("reading", "as drawn [] >", "cost [] g")
     return Table(f"Lesson {int(NUMBER)} on paper: {CASES} amps, one bad part in each", heads, rows)
 
 

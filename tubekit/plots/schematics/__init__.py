@@ -8,7 +8,7 @@ from tubekit.plots.drawing import Drawing
 from tubekit.plots.schematics.sheet import PAPERS
 from tubekit.plots.schematics.territory import territory
 from tubekit.plots.schematics.view import Result, View, title
-from tubekit.text import Column, Table
+from tubekit.text import Table, headed
 
 __all__ = ["schematic", "schematic_pages", "schematic_sections", "schematic_table", "section_of"]
 
@@ -163,6 +163,6 @@ def schematic_table(result: Result, section: str | None = None, *, member: int =
     ]
     return Table(
         "Schematic voltages, to ground",
-        (Column("node"), Column("volts"), Column("parts connected there")),
+        headed("node", "volts", "parts connected there"),
         rows,
     )
