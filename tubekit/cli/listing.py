@@ -7,7 +7,7 @@ from typing import Any
 
 from tubekit.amp import Amp, AmpReport, analyse, demo_names, load_amp
 from tubekit.decisions import Limits
-from tubekit.decisions.swap import all_limits
+from tubekit.decisions.limits import limits
 from tubekit.text import Printed, Table, headed
 
 
@@ -68,7 +68,7 @@ class FullReport(Printed):
     def of(cls, amp: Amp) -> FullReport:
         """Solve an amp and hold its ratings against it."""
         report = analyse(amp)
-        return cls(report, all_limits(report))
+        return cls(report, limits(report))
 
     def headline(self) -> str:
         """The amp, then how its ratings stand."""
