@@ -83,3 +83,19 @@ def test_colors_only_on_a_terminal(
     assert "\x1b" not in printed(False)
     monkeypatch.setenv("NO_COLOR", "1")
     assert "\x1b" not in printed(True)
+
+
+@pytest.mark.parametrize(
+    ("words", "condition"),
+    [
+        (["lower-mains", "teasel", "--mains", "124"], "before you connect the amp"),
+        (["bench", "trace", "vetch"], "V peak or more"),
+        (["bench", "up", "vetch"], "BEFORE YOU START"),
+    ],
+)
+def test_a_safety_condition_is_above_the_table_it_belongs_to(
+    words: list[str], condition: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    main(words)
+    said = " ".join(capsys.readouterr().out.split())
+    assert said.index(condition) < said.index({"lower-mains": "resistor heat"}.get(words[0], "V rms"))

@@ -78,6 +78,10 @@ class CableReport(Printed):
         said = ", ".join(counted(count, what) for count, what in counts if count) or "as drawn"
         return f"{self.amp.title}: {len(self.readings)} continuity readings: {said}."
 
+    def answer(self) -> str:
+        """How many faults, what they do, and the rule for every plug."""
+        return " ".join([self.headline(), *self.consequences, "Never pull a plug with the amp on."])
+
     def tables(self) -> list[Table]:
         """Faults, loop states, bare pins, and the table to tick off."""
         tables = []

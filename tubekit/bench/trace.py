@@ -118,6 +118,10 @@ class Trace(Printed):
                 "reading far above the figure tells."
             )
 
+    def answer(self) -> str:
+        """The tone or the verdict, and what a probe has to stand."""
+        return f"{self.headline()} {next(self._hints())}"
+
     def short(self) -> list[Table]:
         """Plates, grids that are driven and the output: what is at zero DC or hardly there is left out."""
         trace = self.table("trace")

@@ -34,6 +34,12 @@ HEATINGS = 2
 """Solves for the heaters: a tenth of the line moves them by one in twenty."""
 
 
+FIRST_CHECK = (
+    "Check the output of a bucking transformer with a meter before you connect the amp: wired backwards it "
+    "boosts the line instead of bucking it."
+)
+
+
 @dataclass(frozen=True, eq=False)
 class DropperChoice:
     """One standard resistor in series with the hot lead."""
@@ -81,11 +87,14 @@ class Restore(Printed):
             f"{b.rating_a:.2g} A bucking transformer to {b.amp_v:.3g} V"
         )
 
+    def answer(self) -> str:
+        """The best of both, and what to check first."""
+        return f"{self.headline()}. {FIRST_CHECK}"
+
     def tables(self) -> list[Table]:
         """Both ways."""
         note = (
-            "Check the output of a bucking transformer with a meter before you connect the amp: wired "
-            "backwards it boosts the line instead of bucking it. Put either one behind the fuse and the "
+            f"{FIRST_CHECK} Put either one behind the fuse and the "
             "switch, enclosed and grounded. The drop of a resistor moves with the load: it takes more at "
             "switch-on and at full drive. Ratings include a margin of common practice."
         )
