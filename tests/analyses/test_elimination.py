@@ -5,9 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.amps import solved
 from tests.circuits import amp, coupled, push_pull, wild
 from tubekit.amp import load_amp
+from tubekit.amp.signal_view import idle_signal
 from tubekit.amp.solve import solve
+from tubekit.amp.stretches import CORNER_HZ
 from tubekit.analyses import elimination
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.operating_point import OperatingPoint, operating_point
@@ -86,6 +89,14 @@ def test_members_that_miss_are_solved_directly(monkeypatch: pytest.MonkeyPatch) 
     real = elimination.Factors.answer
     monkeypatch.setattr(elimination.Factors, "answer", lambda *parts: real(*parts) * (1 + 1e-4))
     np.testing.assert_allclose(replayed(point, drive), expected, rtol=1e-9)
+
+
+def test_a_node_out_of_reach_of_the_signal_asks_for_no_direct_solve(monkeypatch) -> None:
+    """At 2 MHz 1e-28 of the signal is left behind the bias winding, and rounding is a large share of it."""
+    point, _, jack = idle_signal(solved("burdock").solved)
+    matrix = linearised(point.network, list(point.slopes))
+    monkeypatch.setattr(elimination, "solve_linear", lambda *parts: pytest.fail("solved directly"))
+    respond(point.network, matrix, picker(point.network, jack.tip), 2j * np.pi * CORNER_HZ)
 
 
 @pytest.mark.parametrize("spoilt", [False, True])

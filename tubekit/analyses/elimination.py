@@ -28,6 +28,8 @@ CHECKED = 3
 """Frequencies at which every answer is put back into the equations."""
 TRUST = 1e-9
 """Largest backward error accepted, relative to the sum of the terms' sizes."""
+NOTHING = 1e-30
+"""Error that is never a miss, a share of the largest equation: at a node the signal does not reach."""
 ELSEWHERE = 1e-5
 """Largest error anywhere, a share of the largest response of those outputs that are of interest."""
 SAMPLE = 2j * np.pi * 1000.0
@@ -264,5 +266,6 @@ def _misses(plan: Plan, fixed: Array, moving: Array, drive: Array, s: Array, ans
         terms = (fixed + s[k] * moving) * answer[plan.columns, :, k].T
         left = np.abs(np.add.reduceat(terms, starts, axis=1) - drive)
         scale = np.add.reduceat(np.abs(terms), starts, axis=1) + np.abs(drive)
-        lost |= ~(left <= TRUST * scale).all(axis=1)
+        nothing = NOTHING * scale.max(axis=1, keepdims=True)
+        lost |= ~(left <= TRUST * scale + nothing).all(axis=1)
     return lost
