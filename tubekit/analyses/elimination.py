@@ -3,8 +3,8 @@
 An amp's matrix is nearly empty (each node has a handful of neighbours), so the order of elimination is
 chosen once, on the pattern, and then every step is one operation on vectors that run over all variants
 and frequencies. Pivots are picked for little fill among those that are not small (Markowitz with a
-threshold). What comes out is put back into the equations at a share of the frequencies; members that
-miss are solved directly. Source: H. M. Markowitz, Management Science 3 (1957) 255-269; Duff, Erisman &
+threshold). What comes out is refined once more at a few frequencies; members that this moves are solved
+directly. Source: H. M. Markowitz, Management Science 3 (1957) 255-269; Duff, Erisman &
 Reid, Direct Methods for Sparse Matrices (from memory).
 """
 
@@ -25,11 +25,11 @@ CHUNK = 1600
 THRESHOLD = 0.02
 """A pivot is at least this share of the largest entry of its column."""
 CHECKED = 3
-"""Frequencies at which every answer is put back into the equations."""
+"""Frequencies at which every answer is refined once more."""
 TRUST = 1e-9
-"""Largest backward error accepted, relative to the sum of the terms' sizes."""
-NOTHING = 1e-30
-"""Error that is never a miss, a share of the largest equation: at a node the signal does not reach."""
+"""Largest step of refinement accepted, a share of the unknown itself."""
+NOTHING = 1e-20
+"""The same as a share of the largest unknown: at a node that the signal does not reach."""
 ELSEWHERE = 1e-5
 """Largest error anywhere, a share of the largest response of those outputs that are of interest."""
 SAMPLE = 2j * np.pi * 1000.0
@@ -157,12 +157,16 @@ def _played(
     fixed, moving = matrix[:, plan.rows, plan.columns], storage[:, plan.rows, plan.columns]
     answer, lost = np.empty((len(fixed), len(s), len(keep)), complex), np.empty(len(fixed), bool)
     each = max(1, CHUNK // len(s))
+    proof = np.unique(np.linspace(0, len(s) - 1, CHECKED).astype(int))
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # what comes of it is looked at
         for k in range(0, len(fixed), each):
             some = slice(k, k + each)
-            found = Factors.of(plan, fixed[some], moving[some], s).answer(drive[:, None])[:, 0]
-            answer[some] = np.moveaxis(found[keep], 0, 2)
-            lost[some] = _misses(plan, fixed[some], moving[some], drive, s, found)
+            factors = Factors.of(plan, fixed[some], moving[some], s)
+            found = factors.answer(drive[:, None])
+            answer[some] = np.moveaxis(found[keep, 0], 0, 2)
+            at, moved = _refined(factors, fixed[some], moving[some], drive[:, None], s, found, proof)
+            allowed = TRUST * np.abs(at[keep]) + NOTHING * np.abs(at).max(axis=0)
+            lost[some] = ~(np.abs(moved[keep]) <= allowed).all(axis=(0, 1, 3))
     return answer, lost
 
 
@@ -239,17 +243,13 @@ def table(
     found = np.empty((*inputs.shape, len(matrix), len(s)), complex)
     lost = np.zeros(len(matrix), bool)
     proof = np.array([0, len(s) // 2, len(s) - 1])
-    starts = np.flatnonzero(np.diff(plan.rows, prepend=-1))
     each = max(1, CHUNK // len(s))
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # what comes of it is looked at
         for k in range(0, len(matrix), each):
             some = slice(k, k + each)
             factors = Factors.of(plan, fixed[some], moving[some], s)
             found[:, :, some] = factors.answer(inputs)
-            at = found[:, :, some][..., proof]
-            system = fixed[some].T[:, :, None] + moving[some].T[:, :, None] * s[proof]
-            flows = np.add.reduceat(system[:, None] * at[plan.columns], starts, axis=0)
-            moved = factors.at(proof).answer(inputs[:, :, None, None] - flows)
+            at, moved = _refined(factors, fixed[some], moving[some], inputs, s, found[:, :, some], proof)
             size, off = (
                 np.abs(np.tensordot(edge.T, x, 1)).max(axis=(0, 1), initial=0.0) for x in (at, moved)
             )
@@ -258,14 +258,12 @@ def table(
     return found, lost
 
 
-def _misses(plan: Plan, fixed: Array, moving: Array, drive: Array, s: Array, answer: Array) -> Array:
-    """Members (N,) whose answer (n, N, K), put back into the equations, misses them."""
-    lost = np.zeros(len(fixed), bool)
+def _refined(
+    factors: Factors, fixed: Array, moving: Array, right: Array, s: Array, found: Array, proof: Array
+) -> tuple[Array, Array]:
+    """Answers (n, I, N, P) to `right` (n, I) at the frequencies of `proof`, and what one more step adds."""
+    plan, at = factors.plan, found[..., proof]
     starts = np.flatnonzero(np.diff(plan.rows, prepend=-1))  # no row is empty, or it had no pivot
-    for k in np.unique(np.linspace(0, len(s) - 1, CHECKED).astype(int)):
-        terms = (fixed + s[k] * moving) * answer[plan.columns, :, k].T
-        left = np.abs(np.add.reduceat(terms, starts, axis=1) - drive)
-        scale = np.add.reduceat(np.abs(terms), starts, axis=1) + np.abs(drive)
-        nothing = NOTHING * scale.max(axis=1, keepdims=True)
-        lost |= ~(left <= TRUST * scale + nothing).all(axis=1)
-    return lost
+    system = fixed.T[:, :, None] + moving.T[:, :, None] * s[proof]
+    flows = np.add.reduceat(system[:, None] * at[plan.columns], starts, axis=0)
+    return at, factors.at(proof).answer(right[:, :, None, None] - flows)
