@@ -64,7 +64,9 @@ def test_verdicts_are_those_of_judge(panel):
     }
     assert "WRONG" in lines["k34"]
     assert "fine" in lines["B1"]
-    assert "2 wrong" in panel.told.value
+    wrong = sum(v.word == "wrong" for v in wanted.verdicts)
+    assert wrong > 0
+    assert f"{wrong} wrong" in panel.told.value
 
 
 def test_marks_stand_where_the_readings_lie(panel):
@@ -84,7 +86,7 @@ def test_suspects_are_those_of_suspects_and_a_new_reading_is_weighed_at_once(pan
     wanted = suspects(panel.checked.readings, book=panel.accused.accused.found.book)
     assert panel.suspects.parts == wanted.parts
     assert wanted.suspects[0].words in panel.accused.told.value
-    assert "Looks the same as" in panel.accused.told.value
+    assert ("Looks the same as" in panel.accused.told.value) == any(one.alike for one in wanted.suspects[:5])
     assert "Measure next" in panel.accused.next.value
     assert "one hand" in panel.accused.next.value  # the caution stands where the hand would go
     book = panel.suspects.book
@@ -441,7 +443,7 @@ def test_the_question_is_answered_aside_with_progress(shared):
         box.forget()
         box.accused.found = None  # as if it had never been asked
         box.follow(shared.checked)
-        assert "some seconds" in box.said.value
+        assert "a few seconds" in box.said.value
         box.button.click()
         assert box.progress.layout.display == ""
         assert box.aside.busy

@@ -19,8 +19,10 @@ HAND = (
 
 
 def cathode_rows() -> tuple[Row, ...]:
-    """Output stages that the handbook lists with a cathode resistor."""
-    return tuple(row for row in handbook("power_tube_operation") if isinstance(row["Rk_ohm"], float))
+    """Output stages with a screen that the handbook lists with a cathode resistor."""
+    numbers = ("Rk_ohm", "Vg2_V")
+    rows = handbook("power_tube_operation")
+    return tuple(row for row in rows if all(isinstance(row[each], float) for each in numbers))
 
 
 def tubes_of(row: Row) -> int:
