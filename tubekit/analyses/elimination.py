@@ -28,7 +28,7 @@ CHECKED = 3
 """Frequencies at which every answer is refined once more."""
 TRUST = 1e-9
 """Largest step of refinement accepted, a share of the unknown itself."""
-NOTHING = 1e-20
+NOTHING = 1e-17
 """The same as a share of the largest unknown: at a node that the signal does not reach."""
 ELSEWHERE = 1e-5
 """Largest error anywhere, a share of the largest response of those outputs that are of interest."""
