@@ -179,7 +179,7 @@ def full_wave(
     reservoir: float = 20e-6,
     loads: tuple[float, ...] = (4000.0, 30000.0, 100000.0),
 ) -> Circuit:
-    """Centre-tapped supply: sources [V rms] behind copper, reservoir b0, then R-C sections b1, b2 …
+    """Centre-tapped supply: sources [V RMS] behind copper, reservoir b0, then R-C sections b1, b2 …
 
     `choke` takes the place of the first section's resistor; `reservoir` may be 0 (choke input).
     """

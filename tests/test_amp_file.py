@@ -296,15 +296,15 @@ def test_a_rheostat_and_an_unused_tap(tmp_path: Path) -> None:
 
 def test_it_prints_as_text_and_html(teasel: Amp) -> None:
     text = str(teasel)
-    assert text.splitlines()[0] == "Ottermere Teasel, 1956: 63 parts, 117 V mains."
+    assert text.splitlines()[0] == "Ottermere Teasel, 1956: 63 parts, 117 V line."
     assert "R14   resistor            270 Ω" in text
-    assert repr(teasel) == "<Amp: Ottermere Teasel, 1956: 63 parts, 117 V mains.>"
+    assert repr(teasel) == "<Amp: Ottermere Teasel, 1956: 63 parts, 117 V line.>"
     page = teasel._repr_html_()
     assert "<table" in page
     assert "common cathode resistor" in page
     changed = teasel.changed({"R14": "330"}, mains_rms=123)
     assert "R14    270 Ω  330 Ω" in str(changed)
-    assert "(drawn for 117 V)" in changed.headline()
+    assert "(designed for 117 V)" in changed.headline()
     assert str(teasel.parts["R14"]) == "R14 resistor 270 Ω between k34 and ground"
     assert str(changed.changed({"R14": "open"}).parts["R14"]).startswith("R14 resistor 330 Ω (open)")
 

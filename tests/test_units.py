@@ -205,7 +205,7 @@ def test_mark_keeps_four_figures_exactly(unit, figures, power):
         ([300.0, math.nan, 335.0], "V", "300 V…335 V"),
         ([5.0, 5.0], "V", "5.00 V"),
         (math.inf, "ohm", "∞ Ω"),
-        (117, "V rms", "117 V rms"),
+        (117, "V RMS", "117 V RMS"),
         (1e-15, "V", "0 V"),
         (6.73e-19, "W", "0 W"),
         (2.4e-6, "V", "2.40 µV"),

@@ -75,7 +75,7 @@ def test_heaters_on_a_positive_voltage_are_still_heaters() -> None:
 
 def test_ways_that_cancel_are_said_in_words_not_in_percent() -> None:
     text = " ".join(str(hum(load_amp("teasel"))).split())
-    assert "Ways cancel: each alone they would come to" in text
+    assert "Paths cancel: added without sign they would be" in text
     assert "share" not in text.lower()
 
 

@@ -235,7 +235,7 @@ def test_what_a_spreadsheet_makes_of_numbers_is_read(tmp_path: Path) -> None:
 def test_semicolons_and_open_quotes_are_said(tmp_path: Path) -> None:
     path = tmp_path / "mine.csv"
     for text, said in (
-        ("part;value\nR1;1k\n", "not parted by commas"),
+        ("part;value\nR1;1k\n", "not separated by commas"),
         ('part\n"R1\n', r"row 2: cannot be read"),
     ):
         path.write_text(text, encoding="utf-8")

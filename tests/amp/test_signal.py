@@ -269,7 +269,7 @@ def test_what_cannot_be_is_refused_in_the_users_words(arguments, words: str) -> 
 
 
 def test_no_loudspeaker_no_signal_path() -> None:
-    with pytest.raises(ChangeError, match="no loudspeaker is connected"):
+    with pytest.raises(ChangeError, match="no speaker is connected"):
         signal_path(load_amp("teasel").changed({"LS1": "open"}))
     with pytest.raises(ChangeError, match="no resistor leads from the output transformer"):
         overall_feedback(load_amp("teasel"))

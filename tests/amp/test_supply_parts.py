@@ -160,8 +160,8 @@ BAD = {
     "capacitor without farads": (('value = "20u"\nnodes = ["B2"', 'value = "0"\nnodes = ["B2"'), "C2: value"),
     "negative resistance": (('value = "5k"', 'value = "-5k"'), "feed power into the amp"),
     "winding without resistance": (("resistance = [60.0, 60.0]\n", ""), "T1.high: the winding has no"),
-    "winding of nil": (("resistance = [60.0, 60.0]", 'resistance = ["0", "60"]'), "hold back the rectifier"),
-    "regulation without rating": (("resistance = [0.08]", 'regulation = "8 %"'), "without a rating"),
+    "winding of nil": (("resistance = [60.0, 60.0]", 'resistance = ["0", "60"]'), "limit the rectifier"),
+    "regulation without rating": (("resistance = [0.08]", 'regulation = "8 %"'), "needs a rating"),
     "both": (("resistance = [0.08]", 'resistance=[0.08]\nregulation="8 %"\nrating="2 A"'), "states both"),
     "swing the wrong way": (('value = "8"', 'value = "8"\nswing = "5 H 15 mA"'), "falls with its current"),
 }  # fmt: skip
@@ -287,7 +287,7 @@ def test_a_field_coil_is_judged_by_its_heat_and_said_to_hum() -> None:
     assert heat.value == pytest.approx(1000.0 * amps**2, rel=0.02)
     assert heat.limit == 14.0
     assert any(note.code == "field_coil" and "LS1" in note.text for note in report.amp.notes)
-    with pytest.raises(AmpFileError, match=r"no loudspeaker here.*LS1"):
+    with pytest.raises(AmpFileError, match=r"not a speaker in this amp.*LS1"):
         amp_from_text(
             any_amp("paraphase-field-coil").copy_as_text().replace('field_of = "LS1"', 'field_of = "LS9"')
         )

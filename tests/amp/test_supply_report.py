@@ -112,7 +112,7 @@ def test_a_load_short_is_answered_with_what_fails() -> None:
     words = " ".join(check.sentence() for check in limits(report.report).exceeded)
     assert "peak plate current" in words
     assert "winding's rating" in words
-    assert "mains current" in words
+    assert "line current" in words
 
 
 def test_fuse_limits_fall_with_current() -> None:
@@ -168,7 +168,7 @@ def test_fuse_verdicts_agree_and_name_their_standard() -> None:
         assert standard in check.rule
         assert standard in failure.how
         said[standard] = fuse.carries
-    assert said[IEC].startswith("carries it for an hour")
+    assert said[IEC].startswith("holds for at least an hour")
     assert said[UL].startswith("may open after")
 
 

@@ -221,7 +221,7 @@ def test_results_are_closed_to_writing_and_print() -> None:
     (stage(1.0), {"samples": 63}, "cannot take 63 samples"),
     (stage(1.0), {"frequency_hz": 0.0}, "of a 0.0 Hz cycle"),
     (Circuit((Rectifier("CR1", IdealDiode(), "a", "ground"), Resistor("R1", "a", "ground", 1.0))), {},
-     "a rectifier stands in a driven"),
+     "there is a rectifier in a driven"),
 ])  # fmt: skip
 def test_what_cannot_be_solved_is_refused(circuit: Circuit, options: dict[str, float], said: str) -> None:
     with pytest.raises(CircuitError, match=said):

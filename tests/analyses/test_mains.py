@@ -177,7 +177,7 @@ def test_readings_and_print() -> None:
     by_hand = np.fft.rfft(state.waveform("b0")[0]) * (2 / 256)
     assert state.harmonic("b0", 1)[0] == pytest.approx(by_hand[1], rel=1e-9)
     assert state.ripple_pp("b0")[0] >= np.ptp(state.waveform("b0")[0])
-    assert "Mains steady state at 50 Hz: converged" in str(state)
+    assert "Steady state on the line at 50 Hz: converged" in str(state)
     assert "peak inverse" in state._repr_html_()
 
 

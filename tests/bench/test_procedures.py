@@ -162,7 +162,7 @@ def test_the_lamp_stands_in_the_line_alone(teasel):
 
 @pytest.mark.parametrize(("steps", "amp"), [((), "teasel"), ((2.0,), "teasel")])
 def test_steps_out_of_range_are_refused(steps, amp):
-    with pytest.raises(InputError, match="steps lie between"):
+    with pytest.raises(InputError, match="steps must be"):
         bring_up(load_amp(amp), steps=steps)
 
 
@@ -228,7 +228,7 @@ def test_hum_balance_nulls_near_the_middle():
     found = hum_procedure(load_amp("fescue"))
     report = hum_report(load_amp("fescue"))
     now = float(report.hum.total_rms[0])
-    assert f"expect {show(now, 'V rms')} of hum as R54 is set" in found.steps[1]
+    assert f"expect {show(now, 'V RMS')} of hum as R54 is set" in found.steps[1]
     (turned,) = (each for each in report.remedies if each.part == "R54")
     assert turned.what.removeprefix("R54 set to ") in found.verdict
     assert show(turned.total_rms, "V") in found.verdict

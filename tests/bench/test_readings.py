@@ -35,7 +35,7 @@ def test_a_csv_file(teasel, tmp_path):
         encoding="utf-8",
     )
     # R21's two ends are B1 and B2: the same reading twice
-    with pytest.raises(ReadingError, match="stands in line 7 and in line 9"):
+    with pytest.raises(ReadingError, match="is read twice: line 7 and line 9"):
         load_readings(path, teasel)
     path.write_text(path.read_text(encoding="utf-8").replace("R21,DC volts,41.5,,,\n", ""), encoding="utf-8")
     found = load_readings(path, teasel)
@@ -103,7 +103,7 @@ def test_a_list_of_mappings(teasel):
         ("B1,ripple p-p,-12", "below zero"),
         ("V3,current,-34 mA", "below zero"),
         ("R14,resistance,-274", "below zero"),
-        ("R14,resistance,270k", "drawn as 270: a slip of kilo or milli"),
+        ("R14,resistance,270k", "drawn as 270: off by a factor of 1000"),
         ("C14,resistance,220", "a capacitor has no resistance of its own"),
         ("p1a,capacitance,22n", "there is no part 'p1a'"),
         ("mains,AC volts,1170", "outside the plausible range|mains"),
@@ -112,9 +112,9 @@ def test_a_list_of_mappings(teasel):
         ("J1,tone level,0\np1a,signal,0.2", "zero where"),
         ("J9,tone level,5 mV\np1a,signal,0.2", "no input jack"),
         ("J1,tone loudness,5 mV\np1a,signal,0.2", "a tone has no 'loudness'"),
-        ("p1a,DC volts,143\np1a,DC volts,144", "stands in line 2 and in line 3"),
-        ("B1 to B2,DC volts,41\nB2 to B1,DC volts,-41", "stands in line 2 and in line 3"),
-        ("mains,AC volts,117\nmains,AC volts,121\nk34,DC volts,18.4", "stands in line 2 already"),
+        ("p1a,DC volts,143\np1a,DC volts,144", "is read twice: line 2 and line 3"),
+        ("B1 to B2,DC volts,41\nB2 to B1,DC volts,-41", "is read twice: line 2 and line 3"),
+        ("mains,AC volts,117\nmains,AC volts,121\nk34,DC volts,18.4", "given in line 2 already"),
         ("mains,DC volts,117\nk34,DC volts,18.4", "read in AC volts, not in DC volts"),
     ],
 )
@@ -138,11 +138,11 @@ def test_a_slip_of_a_thousand_is_asked_about_and_kept(teasel, row, asked):
     ("raw", "said"),
     [
         (b"", "no readings in the file"),
-        (b"place;quantity;value\np1a;DC volts;143,5\n", "parted by semicolons"),
-        (b"place\tquantity\tvalue\np1a\tDC volts\t143\n", "parted by tabs"),
+        (b"place;quantity;value\np1a;DC volts;143,5\n", "separated by semicolons"),
+        (b"place\tquantity\tvalue\np1a\tDC volts\t143\n", "separated by tabs"),
         (b"place,what,value\np1a,DC volts,143\n", "no column 'what'"),
         (b"place,value\np1a,143\n", "the column quantity is missing"),
-        (b"place,quantity,value,value\n", "a column stands twice"),
+        (b"place,quantity,value,value\n", "duplicate column"),
         ("place,quantity,value\nR14,resistance,274 Ω\n".encode("utf-16"), "UTF-16"),
         (
             "place,quantity,value\nR14,resistance,274 µ\n".encode("latin-1"),
@@ -183,7 +183,7 @@ def test_what_a_spreadsheet_leaves_about_is_passed_over(teasel, tmp_path, text):
 
 def test_a_mains_far_from_the_drawing_is_asked_about(teasel):
     found = readings_from_text("place,quantity,value\nmains,AC volts,230\nk34,DC volts,18.4\n", teasel)
-    assert "drawn for 117 V: is it so?" in str(found.notes[0])
+    assert "but the design is 117 V. Is that right?" in str(found.notes[0])
 
 
 def test_a_missing_file_names_what_is_beside_it(teasel, tmp_path):

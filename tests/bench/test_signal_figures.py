@@ -102,7 +102,7 @@ def test_the_level_of_a_trace_is_below_clipping() -> None:
 
 
 def test_path_and_trace_begin_at_one_level_and_say_where_a_level_is_not_reached() -> None:
-    """With 10 mV the slopes alone put 173 V rms on a plate that cannot swing so far."""
+    """With 10 mV the slopes alone put 173 V RMS on a plate that cannot swing so far."""
     path, found = signal_path(amp("teasel")), traced("teasel")
     assert path.level_rms == found.tone.level_rms_v
     assert f"levels with {path.level_rms * 1e3:g} mV" in path.headline()
@@ -136,7 +136,7 @@ def test_a_tremolo_does_not_stop_the_trace() -> None:
 
 def test_watts_under_drive_are_those_of_the_dummy_load() -> None:
     (step,) = (words for words in current_under_drive(amp("teasel")).steps if "across the load" in words)
-    volts, watts = step.split("about ")[1].split(" V rms")[0], step.split("(")[1].split(" W")[0]
+    volts, watts = step.split("about ")[1].split(" V RMS")[0], step.split("(")[1].split(" W")[0]
     assert float(watts) == pytest.approx(float(volts) ** 2 / 8.0, rel=0.02)
 
 

@@ -177,7 +177,7 @@ def test_two_faults_where_one_does_not_explain(whole):
 
 
 def test_too_few_readings_are_refused():
-    with pytest.raises(ReadingError, match="2 readings say too little"):
+    with pytest.raises(ReadingError, match="2 readings are not enough"):
         judged(None, "B1,DC volts,334\np1a,DC volts,140\n")
 
 

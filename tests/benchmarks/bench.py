@@ -84,7 +84,7 @@ def main(amps: int = 10_000) -> None:
         anew, singly = (f[key] / f["faults_s"] for key in ("anew_s", "singly_s"))
         say(f"  {f['faults']} faults {took}; assembled anew {anew:.0f}, one by one {singly:.0f} times that;")
         say(
-            f"  the line misses full solves by {f['line_worst_v']:.2f} V at most, {f['line_rms_v']:.3f} V rms"
+            f"  the line misses full solves by {f['line_worst_v']:.2f} V at most, {f['line_rms_v']:.3f} V RMS"
         )
 
 

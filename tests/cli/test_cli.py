@@ -47,7 +47,7 @@ def test_report_as_json_has_units_in_its_keys(capsys):
 def test_swap_prints_before_and_after(capsys):
     assert main(["swap", "teasel", "R14=330", "V5=5AR4", "--mains", "123"]) == 0
     text = capsys.readouterr().out
-    for word in ("EXCEEDED", "before", "after", "To confirm it on the bench", "--all adds"):
+    for word in ("EXCEEDED", "before", "after", "Check on the bench", "--all adds"):
         assert word in text
 
 

@@ -98,4 +98,4 @@ def test_a_safety_condition_is_above_the_table_it_belongs_to(
 ) -> None:
     main(words)
     said = " ".join(capsys.readouterr().out.split())
-    assert said.index(condition) < said.index({"lower-mains": "resistor heat"}.get(words[0], "V rms"))
+    assert said.index(condition) < said.index({"lower-mains": "resistor heat"}.get(words[0], "V RMS"))

@@ -45,7 +45,7 @@ def test_a_command_answers_in_json(name: str, capsys) -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["lower-mains", "teasel"], "no mains is given"),
+        (["lower-mains", "teasel"], "no line voltage is given"),
         (["substitutes", "teasel", "R99"], "there is no part 'R99'"),
         (["standby", "teasel", "S7"], "no such switch"),
         (["regulation", "teasel", "--node", "B7"], "no node 'B7'"),

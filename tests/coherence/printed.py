@@ -46,7 +46,7 @@ def figure(cell: str) -> Figure | None:
     scale = PREFIX[prefix] * 10.0 ** float(exponent or 0)
     half = float(f"{0.5 * 10.0**-decimals * scale:.3g}")
     return Figure(
-        float(f"{float(mantissa) * scale:.12g}"), half, unit.removesuffix(" rms").removesuffix(" pp")
+        float(f"{float(mantissa) * scale:.12g}"), half, unit.removesuffix(" RMS").removesuffix(" pp")
     )
 
 

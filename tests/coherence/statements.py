@@ -103,7 +103,7 @@ RULES = (
     Rule("Readings", ("reading",), {"shows": "reading"}),
     Rule("Across the band", ("what",), {DESIGN: "at design line voltage"}),
     Rule("Steps", ("reading",), {"100 %": "at full line voltage"}),
-    Rule("Hum at the loudspeaker", ("from",), {"all its ways": "hum"}),
+    Rule("Hum at the speaker", ("from",), {"total": "hum"}),
     Rule("", ("from", "now", "before"), {"now": "hum"}),
     Rule("", ("", "now", "before"), {"now": "now", "before": "now"}),
 )  # fmt: skip
@@ -167,14 +167,14 @@ def _thing(name: str, place: str) -> tuple[str, str]:
     if " at " in place:
         name, place = place.split(" at ", maxsplit=1)
     place = place.removeprefix("ripple of ")
-    return ("hum", "the speaker") if place == "the whole hum" else (name, place)
+    return ("hum", "the speaker") if place == "the total hum" else (name, place)
 
 
 SENTENCES = {
     r"(\S+ dB) at 1000 Hz": ("gain at 1 kHz", "the amp"),
     r"from there at (\S+ k?Hz) to": ("low corner", "the amp"),
     r"from there at \S+ k?Hz to (\S+ k?Hz)": ("high corner", "the amp"),
-    r"(\S+ [µm]?V(?: rms)?) of hum (?:at|as)": ("hum", "the speaker"),
+    r"(\S+ [µm]?V(?: RMS)?) of hum (?:at|as)": ("hum", "the speaker"),
     r"(\d+|No) ratings? (?:is |are )?exceeded": ("ratings exceeded", "the amp"),
     r"oscillates by itself at about (\S+ Hz)": ("tremolo", "the amp"),
     r"oscillates near (\S+ [kM]?Hz)": ("oscillates near", "the amp"),

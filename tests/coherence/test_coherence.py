@@ -39,7 +39,7 @@ def test_two_figures_for_one_thing_are_found():
 
 @pytest.mark.parametrize(
     ("cell", "value", "unit"),
-    [("406 V", 406.0, "V"), ("−18.4 mV rms", -0.0184, "V"), ("4.70 kΩ", 4700.0, "Ω"), ("92.3 %", 92.3, "%")],
+    [("406 V", 406.0, "V"), ("−18.4 mV RMS", -0.0184, "V"), ("4.70 kΩ", 4700.0, "Ω"), ("92.3 %", 92.3, "%")],
 )
 def test_printed_figures_are_read(cell, value, unit):
     read_one = figure(cell)

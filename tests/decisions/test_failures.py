@@ -17,13 +17,13 @@ CASES = {
     "load short": (FULL_WAVE, {"R1": "short"}, "V1", "direct current", "overheats"),
     "reservoir short": (FULL_WAVE, {"C1": "short"}, "V1", "works into a short", "until the fuse opens"),
     "open filament": (FULL_WAVE, {"V1.emission": 0}, "V1", "filament is open", "no B+ at"),
-    "diode short": (BRIDGE, {"CR1": "short"}, "F1", "mains current", "may open after"),
+    "diode short": (BRIDGE, {"CR1": "short"}, "F1", "line current", "may open after"),
     "rectifier too small": (FULL_WAVE, {"C1": "100u"}, "V1", "reservoir", "peaks at switch-on"),
     "choke overloaded": (FULL_WAVE, {"L1.rating": "30 mA"}, "L1", "direct current", "overheats"),
     "diode beyond its voltage": (HIGH_HALF_WAVE, {}, "CR1", "peak inverse voltage", "junction fails"),
     "ripple": (FULL_WAVE, {"C1.ripple": "50 mA"}, "C1", "ripple current", "dries out"),
     "resistor": (FULL_WAVE, {"R1.rating": "10 W"}, "R1", "dissipation", "goes open"),
-    "capacitor short in a doubler": (DOUBLER, {"C3": "short"}, "F1", "mains current", "open"),
+    "capacitor short in a doubler": (DOUBLER, {"C3": "short"}, "F1", "line current", "open"),
 }
 
 
@@ -40,7 +40,7 @@ def test_each_bad_state_names_part_what_and_how(name: str) -> None:
 
 def test_a_sound_supply_has_nothing_that_fails() -> None:
     assert failures(supply_report(load_amp("burdock"))).found == ()
-    assert "nothing in the supply" in failures(supply_report(load_amp("burdock"))).headline()
+    assert "all supply parts" in failures(supply_report(load_amp("burdock"))).headline()
 
 
 def test_two_rectifiers_in_parallel_share_on_paper_and_are_warned_of() -> None:

@@ -64,5 +64,5 @@ def test_a_bucking_transformer_is_sized_by_the_current() -> None:
 
 
 def test_nothing_to_restore_is_told() -> None:
-    with pytest.raises(ChangeError, match="is not above the design mains"):
+    with pytest.raises(ChangeError, match="is not above the design voltage"):
         restore(load_amp("teasel"), 110.0)

@@ -114,7 +114,7 @@ def test_signal_to_noise_counts_rated_output() -> None:
     [
         (["trace", "teasel", "R31.position=0.3"], "Levels at 1000 Hz"),
         (["tone", "teasel", "C2=10n"], "Corners that move"),
-        (["hum", "teasel", "V3.emission=0.7"], "Which part first"),
+        (["hum", "teasel", "V3.emission=0.7"], "Change first"),
         (["drive", "teasel", "--hertz", "400"], "Order of clipping"),
         (["loop", "teasel", "--at", "R6"], "Loop gain"),
     ],

@@ -156,7 +156,7 @@ def test_what_cannot_be_spread_is_refused(amp, arguments, said):
 
 def test_it_prints():
     text = str(spread(load_amp("teasel"), [Probe("dc_v", ("k34", "ground"))], size=100))
-    assert "where 95 of 100 good amps lie" in text
+    assert "normal ranges (95 % of good amps)" in text
     assert "DC volts at k34" in text
 
 

@@ -1,4 +1,4 @@
-"""What can stand in for a part: ranked, each refusal with its reason; each verdict agrees with a swap."""
+"""What can replace a part: ranked, each refusal with its reason; each verdict agrees with a swap."""
 
 from __future__ import annotations
 
@@ -149,7 +149,7 @@ def test_values_of_ones_own_and_other_series() -> None:
     assert {one.name for one in found.candidates} == {"16u", "32u", "2u"}
     assert len(substitutes(amp, "R14", series="E6").candidates) < len(substitutes(amp, "R14").candidates)
     assert np.isfinite(found.to_json()["candidates"][0]["moves_percent"])
-    assert "In the place of C15" in str(found)
+    assert "Replacements for C15" in str(found)
 
 
 @pytest.mark.parametrize(

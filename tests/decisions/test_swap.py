@@ -48,7 +48,7 @@ def test_stiffer_rectifier_on_todays_mains(teasel):
     report = swap(teasel, {"R14": "330", "V5": "5AR4"}, mains_rms=123)
     assert not report.acceptable
     assert any("V3: screen voltage" in text and "6V6GT" in text for text in findings(report, "exceeded"))
-    assert any("warms up slower" in text for text in findings(report, "note"))
+    assert any("warms up more slowly" in text for text in findings(report, "note"))
     assert_allclose(report.before.amp.mains_rms, 123)
 
 

@@ -42,14 +42,14 @@ CHANGES = {
     "a transformer has no value": ({"T1": "330"}, "T1: has no single value", "T1.primary", ""),
     "two sections, one value": ({"T1.high_voltage.volts": []}, "T1.high_voltage.volts: volts is a list of 0", "list of 1 or more", ""),
     "plug has no value": ({"P1": "330"}, "P1: has no single value", "P1.line", ""),
-    "plug removed": ({"P1": "removed"}, "P1: without its mains plug the amp is dead", "mains_rms", ""),
+    "plug removed": ({"P1": "removed"}, "P1: the amp needs its line cord", "mains_rms", ""),
     "open tube": ({"V3": "open"}, "V3: type 'open' is not a known tube type", "V3 is a tube", ""),
-    "open in a batch": ({"R14": ["330", "open"]}, "R14: 'open' stands in a list", "Make one changed amp", ""),
-    "unlike lengths": ({"R14": [1, 2], "R15": [1, 2, 3]}, "R15: 3 values stand beside a batch of 2", "same length", ""),
+    "open in a batch": ({"R14": ["330", "open"]}, "R14: 'open' is part of a list", "Make one changed amp", ""),
+    "unlike lengths": ({"R14": [1, 2], "R15": [1, 2, 3]}, "R15: 3 values do not match a batch of 2", "same length", ""),
     "unlike lengths within": ({"T1.high_voltage.volts": [[1, 2], [1, 2, 3]]}, "has lists of unlike length", "equally many", ""),
     "empty list": ({"R14": []}, "R14: value is an empty list", "Give one value", ""),
     "list in a list": ({"R14": [[1, 2], [3, 4]]}, "R14: value is a list, not one value", "Write it like", ""),
-    "a list of positions": ({"S1": ["open", "closed"]}, "S1: 'open' stands in a list", "Make one changed amp", ""),
+    "a list of positions": ({"S1": ["open", "closed"]}, "S1: 'open' is part of a list", "Make one changed amp", ""),
     "a list of nodes": ({"V3.screen": ["p3", "s3"]}, "V3.screen: screen is a list", "V3 is a tube. Make one changed amp", ""),
     "unknown node": ({"V3.screen": "p33"}, "V3.screen: there is no node 'p33'", "extends", "Near: p3"),
     "both ends": ({"R14.nodes": ["k34", "k34"]}, "R14.nodes: nodes[1] and nodes[2] are both on node 'k34'", "own node", ""),
@@ -88,7 +88,7 @@ def test_mains_that_cannot_be(mains: object, teasel: Amp) -> None:
 
 
 def test_mains_beside_a_batch_of_another_length(teasel: Amp) -> None:
-    with pytest.raises(ChangeError, match="mains_rms: 3 values stand beside a batch of 2"):
+    with pytest.raises(ChangeError, match="mains_rms: 3 values do not match a batch of 2"):
         teasel.changed({"R14": ["220", "330"]}, mains_rms=[110, 117, 123])
 
 

@@ -333,7 +333,7 @@ def test_usual_and_empty_lists(panel, teasel):
     assert panel.sheet.rows == (Row(),)
     assert "No readings yet" in panel.told.value
     assert panel.accused.button.disabled
-    with pytest.raises(ReadingError, match="say too little"):
+    with pytest.raises(ReadingError, match="are not enough"):
         panel.which_part()
     panel.lists.choice.value = USUAL
     assert panel.sheet == usual(teasel)

@@ -69,7 +69,7 @@ def test_every_slip_is_found_and_none_as_drawn(fescue):
 
 
 def test_a_slip_that_cannot_be_done_says_what_to_name(fescue):
-    with pytest.raises(ReadingError, match=r"no slip 'burn it'.*swap two pins"):
+    with pytest.raises(ReadingError, match=r"no wiring error 'burn it'.*swap two pins"):
         slipped(fescue, "burn it")
     with pytest.raises(ReadingError, match="Name 2 different pins"):
         slipped(fescue, "swap two pins", "P2.1", "P2.1")
@@ -145,7 +145,7 @@ def test_ohms_stand_for_a_beep_or_a_silence(panel):
     assert "reads 3.80 Ω: joined, but a good wire" in panel.told.value
     panel.ohms.value = "220k"
     assert panel.report.faults[0].kind == "open"
-    assert "neither joined nor open" in panel.told.value
+    assert "high-resistance joint or leakage" in panel.told.value
     panel.ohms.value = "much"
     assert "not a resistance" in panel.ohms_box.complaint.value
     assert panel.tried.at(pair("P2.8", "P3.8")) == "220k"

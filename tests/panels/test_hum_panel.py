@@ -60,7 +60,7 @@ def test_which_part_first_is_that_of_hum_report(panel: HumPanel) -> None:
     assert wanted.first is not None
     assert f"Best fix: {wanted.first.what}" in panel.advice.value
     panel.details.selected_index = 0
-    assert "By which way" in panel.opened.value
+    assert "Hum by path" in panel.opened.value
 
 
 def test_the_null_is_that_of_hum_balance() -> None:

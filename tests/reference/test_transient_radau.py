@@ -1,6 +1,6 @@
 """Runs in time against SciPy's Radau at rtol 1e-8 on the same equations, written out by hand.
 
-Agreement asked for: 0.5 %. A slow run gives means over the mains cycle: Radau's full waveform is averaged
+Agreement asked for: 0.5 %. A slow run gives means over the line cycle: Radau's full waveform is averaged
 over the cycle about the same instant before the two are compared.
 """
 

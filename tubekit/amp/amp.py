@@ -58,9 +58,9 @@ class Amp(Printed):
     notes: tuple[Note, ...] = ()
     source: Path | None = None
     parts: Mapping[str, Part]
-    design_mains_rms: float = quantity("V", "V_0", "mains the transformer was drawn for, effective value")
-    mains_hz: float = quantity("Hz", "f", "mains frequency")
-    mains_rms: Value = quantity("V", "V", "mains the amp is run on, effective value")
+    design_mains_rms: float = quantity("V", "V_0", "line voltage the transformer is designed for, RMS")
+    mains_hz: float = quantity("Hz", "f", "line frequency")
+    mains_rms: Value = quantity("V", "V", "line voltage the amp is run on, RMS")
     test_points: Mapping[str, TestPoint] = field(default_factory=dict)
     left_open: tuple[str, ...] = ()
     changes: Mapping[str, Texts] = field(default_factory=dict)
@@ -143,7 +143,7 @@ class Amp(Printed):
             "R31.position", "V3.emission", "C14.rating", "T2.primary.resistance" reach other fields. A
             sequence makes a batch; all sequences are of one length.
         mains_rms
-            Mains, one value or a sequence [V rms].
+            Mains, one value or a sequence [V RMS].
 
         Returns
         -------
@@ -301,8 +301,8 @@ class Amp(Printed):
     def headline(self) -> str:
         """Title, mains and what was changed, in one sentence."""
         words = f"{self.title}, {self.year}: " if self.year else f"{self.title}: "
-        words += f"{len(self.parts)} parts, {MAINS.show(self.mains_rms)} mains"
-        words += f" (drawn for {MAINS.show(self.design_mains_rms)})" if "mains" in self.changes else ""
+        words += f"{len(self.parts)} parts, {MAINS.show(self.mains_rms)} line"
+        words += f" (designed for {MAINS.show(self.design_mains_rms)})" if "mains" in self.changes else ""
         return words + (f", {self.batch} variants" if self.batch else "") + "."
 
     def to_json(self) -> dict[str, Any]:

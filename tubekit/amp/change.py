@@ -72,7 +72,7 @@ def agreed(batch: int | None, count: int | None, step: Step) -> int | None:
     if count is None or batch is None or count == batch:
         return batch if count is None else count
     raise step.error(
-        f"{count} values stand beside a batch of {batch}",
+        f"{count} values do not match a batch of {batch}",
         "Give every sequence the same length, or one value for the whole batch",
     )
 
@@ -103,7 +103,7 @@ def _one(so_far: Outcome, step: Step) -> Outcome:
 
 def _removed(so_far: Outcome, part: Part, step: Step) -> Outcome:
     if isinstance(part, MainsPlug):
-        raise step.error("without its mains plug the amp is dead", "Leave it, and set mains_rms instead")
+        raise step.error("the amp needs its line cord", "Leave it, and set mains_rms instead")
     left = {name: one for name, one in so_far.parts.items() if one is not part}
     records = so_far.records | {part.designator: (_shown(part, ""), REMOVED)}
     return Outcome(left, records, so_far.batch)
@@ -197,8 +197,8 @@ def _no_faults_within(step: Step) -> None:
         return
     words = {one for one in step.raw if isinstance(one, str)}  # type: ignore[attr-defined]
     if words & {*FAULTS, REMOVED}:
-        problem = f"'{min(words & {*FAULTS, REMOVED})}' stands in a list of values"
-        raise step.error(problem, "Make one changed amp for the fault, and the batch beside it")
+        problem = f"'{min(words & {*FAULTS, REMOVED})}' is part of a list of values"
+        raise step.error(problem, "Make one changed amp for the fault, and a second one for the batch")
 
 
 def _nodes_known(spec: FieldSpec, value: Any, step: Step, parts: Mapping[str, Part]) -> None:
@@ -211,7 +211,7 @@ def _nodes_known(spec: FieldSpec, value: Any, step: Step, parts: Mapping[str, Pa
     known = {node for part in parts.values() for node in part.nodes}
     for node in nodes:
         if node not in known:
-            fix = "Write a node of the drawing; new wiring belongs into an amp file with extends"
+            fix = "Write a node of the schematic; new wiring belongs into an amp file with extends"
             raise step.error(f"there is no node '{node}' in this amp", fix, near_matches(node, known))
 
 
@@ -269,7 +269,7 @@ def _shown(part: Part, path: str) -> str:
 
 
 def mains_value(mains_rms: object, form: Any, where: str) -> tuple[float | np.ndarray[Any, Any], int | None]:
-    """Mains volts as given to `Amp.changed` [V rms], with the length of its batch.
+    """Mains volts as given to `Amp.changed` [V RMS], with the length of its batch.
 
     Raises
     ------
@@ -279,6 +279,6 @@ def mains_value(mains_rms: object, form: Any, where: str) -> tuple[float | np.nd
     try:
         value, count = read_batched(form, mains_rms)
     except InputError as error:
-        fix = "Give the effective value of the mains between 1 and 600 V, as 117 or '123 V'"
+        fix = "Give the RMS line voltage between 1 and 600 V, like 117 or '123 V'"
         raise step.error(error.problem, fix) from error
     return value, count

@@ -47,7 +47,7 @@ class AmpFileProblems(AmpFileError):
             return super()._message()
         told = "".join(f"\n  - {one}" for one in others[:OTHERS_TOLD])
         rest = f"\n  - and {len(others) - OTHERS_TOLD} more" if len(others) > OTHERS_TOLD else ""
-        return f"{super()._message()}\n{len(others)} more to mend:{told}{rest}"
+        return f"{super()._message()}\n{len(others)} more errors:{told}{rest}"
 
 
 @dataclass(frozen=True, eq=False)

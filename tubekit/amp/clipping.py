@@ -24,7 +24,7 @@ GRID_CURRENT_A = 1e-6
 CUT_OFF = 0.02
 """A plate that carries less than this share of its idle current is cut off; common practice, no source."""
 LEVELS_V = (0.01, 0.005, 0.002, 0.001, 0.0005, 0.0002, 0.0001)
-"""Levels a generator is set to where none is given [V rms]."""
+"""Levels a generator is set to where none is given [V RMS]."""
 BELOW_CLIPPING = 0.5
 """Share of the input that brings the first stage to its limit; common practice, no source."""
 COMPRESSED_DB = 1.0
@@ -137,7 +137,7 @@ def clips_at(view: SignalView, frequency_hz: float = 1000.0) -> tuple[ClipPoint,
 
 
 def level_below(clips: Sequence[ClipPoint]) -> float:
-    """Level of a generator that keeps every stage well below clipping, 10 mV at most [V rms]."""
+    """Level of a generator that keeps every stage well below clipping, 10 mV at most [V RMS]."""
     most = BELOW_CLIPPING * min((each.input_rms for each in clips), default=np.inf)
     return next((step for step in LEVELS_V if step <= most), LEVELS_V[-1])
 

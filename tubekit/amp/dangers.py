@@ -61,7 +61,7 @@ def _line_side(side: LineSide, plug: MainsPlug, mains_rms: float, mains_hz: floa
                 "line_capacitor",
                 part,
                 f"{name} joins the power line to the chassis: {show(amps, 'A', 2)} flows "
-                "through whoever touches chassis and ground, and the full line voltage is on the "
+                "through anyone who touches chassis and ground, and the full line voltage is on the "
                 "chassis once it shorts. Take it out, or fit a safety-rated one (class Y).",
             )
     if not side.fused:

@@ -128,8 +128,8 @@ class Discharge(Printed):
         if self.not_followed:
             yield (
                 f"Treat as charged, discharge and check with a meter: {', '.join(self.not_followed)}. Not "
-                "followed here: as switches and plugs are set no rectifier feeds them, or by a way that this "
-                "calculation does not take."
+                "followed here: as switches and plugs are set no rectifier feeds them, or by a path that "
+                "this calculation does not follow."
             )
         yield self._verdict()
 

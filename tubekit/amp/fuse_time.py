@@ -39,7 +39,7 @@ class FuseClass:
     >>> FuseClass(IEC, "fast").open_at_last([2.0, 2.1, 4.0]).round(2).tolist()
     [inf, 1800.0, 0.3]
     >>> slow.carries(1.3), FuseClass(UL, "slow").carries(1.4)
-    ('carries it for an hour at least, above its rating', 'may open after 5 min, has opened after 44 min')
+    ('holds for at least an hour, above its rating', 'may open after 5 min, has opened after 44 min')
     """
 
     standard: str
@@ -72,7 +72,7 @@ class FuseClass:
         times = float(np.max(times_rating))
         least, most = float(self.holds_at_least(times)), float(self.open_at_last(times))
         if np.isinf(least):
-            return "carries it" if times <= 1.0 else "carries it for an hour at least, above its rating"
+            return "carries it" if times <= 1.0 else "holds for at least an hour, above its rating"
         end = "need not open" if np.isinf(most) else f"has opened after {_said(most)}"
         return f"may open after {_said(least)}, {end}"
 

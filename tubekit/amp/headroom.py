@@ -41,12 +41,12 @@ class Headroom(Printed):
     jack: str
     method: str
     frequency_hz: float = quantity("Hz", "f", "of the drive")
-    input_rms: Array = quantity("V rms", "v_in", "generator, (N,)")
-    output_rms: Array = quantity("V rms", "v", "fundamental across the loudspeaker, (N,)")
-    power_w: Array = quantity("W", "P", "into the loudspeaker, all harmonics, (N,)")
-    thd_percent: Array = quantity("%", "d", "total harmonic distortion at the loudspeaker, (N,)")
+    input_rms: Array = quantity("V RMS", "v_in", "generator, (N,)")
+    output_rms: Array = quantity("V RMS", "v", "fundamental across the speaker, (N,)")
+    power_w: Array = quantity("W", "P", "into the speaker, all harmonics, (N,)")
+    thd_percent: Array = quantity("%", "d", "total harmonic distortion at the speaker, (N,)")
     clips: tuple[ClipPoint, ...] = field(kw_only=True)
-    gain: float = quantity("", "A", "small-signal gain, generator to loudspeaker, size", kw_only=True)
+    gain: float = quantity("", "A", "small-signal gain, generator to speaker, magnitude", kw_only=True)
     view: SignalView = field(repr=False, kw_only=True)
 
     json_keys = (
@@ -75,7 +75,7 @@ class Headroom(Printed):
 
     @property
     def rated_input_rms(self) -> float:
-        """Input that gives it [V rms]: the sensitivity."""
+        """Input that gives it [V RMS]: the sensitivity."""
         past = np.flatnonzero(self.thd_percent > RATED_THD)
         if not len(past) or past[0] == 0:
             return float("nan")
@@ -90,7 +90,7 @@ class Headroom(Printed):
         return max(int(past[0]), 1) if len(past) else len(self.input_rms)
 
     def sensitivity_rms(self, watts: float) -> float:
-        """Input for a power into the loudspeaker [V rms]; NaN where the run does not reach it."""
+        """Input for a power into the speaker [V RMS]; NaN where the run does not reach it."""
         past = np.flatnonzero(self.power_w >= watts)
         if not len(past):
             return float("nan")
@@ -127,7 +127,7 @@ class Headroom(Printed):
             )
             for each in self.clips
         ]  # fmt: skip
-        heads = headed("stage", "at the jack [V rms] tiny", "after the first [dB] +.1f", "cause")
+        heads = headed("stage", "at the jack [V RMS] tiny", "after the first [dB] +.1f", "cause")
         tables = [
             Table(
                 "Order of clipping",
@@ -142,9 +142,7 @@ class Headroom(Printed):
             run = list(zip(*(each[:count] for each in columns), strict=True))
             note = f"Beyond {MOST_THD:g} % the output is a clipped wave: not listed."
             note = note if count < len(self.input_rms) else ""
-            under = headed(
-                "at the jack [V rms] tiny", "loudspeaker [V rms]", "power [W]", "distortion [%] .1f"
-            )
+            under = headed("at the jack [V RMS] tiny", "speaker [V RMS]", "power [W]", "distortion [%] .1f")
             tables.append(Table("Drive", under, run, note=note))
         return tables
 

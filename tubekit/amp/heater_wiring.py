@@ -80,8 +80,8 @@ def heater_notes(parts: Mapping[str, Part]) -> Iterator[Note]:
             "series_heaters",
             slow.designator,
             f"Heaters of {names} are in series: while they warm up, the lightest get more than "
-            "their rated voltage for some seconds and may flash; 'switch-on' tells which. An inrush limiter "
-            "in the string prevents it; one open heater puts all of them out.",
+            "their rated voltage for some seconds and may flash; the command 'switch-on' shows which. "
+            "An inrush limiter in the string prevents it; one open heater puts all of them out.",
         )
     for tube in string:
         if tube.tapped and len(tube.heater) == 2:

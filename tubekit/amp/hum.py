@@ -42,7 +42,7 @@ class HumSource:
     node: str
     part: str
     into: str
-    volts: Array = quantity("V rms", "v", "at the loudspeaker, complex, (N, H)")
+    volts: Array = quantity("V RMS", "v", "at the speaker, complex, (N, H)")
 
     @property
     def rms(self) -> Array:
@@ -56,12 +56,12 @@ class Hum(Printed):
 
     amp: Amp
     speaker: str
-    nominal_ohms: Array = quantity("ohm", "R", "nominal impedance of the loudspeaker, (N,)")
-    frequencies_hz: Array = quantity("Hz", "f", "harmonics of the mains, (H,)")
+    nominal_ohms: Array = quantity("ohm", "R", "nominal impedance of the speaker, (N,)")
+    frequencies_hz: Array = quantity("Hz", "f", "harmonics of the line frequency, (H,)")
     sources: tuple[HumSource, ...] = ()
-    pickup_v: Array = quantity("V rms", "v", "added with an open lead in the input, (N,)", kw_only=True)
+    pickup_v: Array = quantity("V RMS", "v", "added with an open lead in the input, (N,)", kw_only=True)
     noise_v: Array | None = quantity(
-        "V rms", "v_n", "noise with an input open, 20 Hz to 20 kHz, (N,)", default=None, kw_only=True
+        "V RMS", "v_n", "noise with an input open, 20 Hz to 20 kHz, (N,)", default=None, kw_only=True
     )
     view: SignalView = field(repr=False, kw_only=True)
 
@@ -107,9 +107,9 @@ class Hum(Printed):
         if np.all(volts < NOTHING_V):
             return f"{self.amp.title}: no hum at {self.speaker} (less than 1 nV): no signal passes"
         size = Column("", "V").write(volts)
-        words = f"{self.amp.title}: {size} of hum at {self.speaker}, {self._decibels()} against 1 W"
+        words = f"{self.amp.title}: {size} of hum at {self.speaker}, {self._decibels()} re 1 W"
         if np.isnan(volts).any():
-            words += f"; not told of {self.amp.variants(np.isnan(volts))}"
+            words += f"; not calculated for {self.amp.variants(np.isnan(volts))}"
         if not self.open_input:
             return words
         stray = Column("", "V").write(self.pickup_v)
@@ -251,7 +251,7 @@ def _terminal(view: SignalView, node: str) -> str:
 
 
 def _pickup(view: SignalView) -> Array:
-    """What an open lead in the input adds at the loudspeaker [V rms], at the mains frequency."""
+    """What an open lead in the input adds at the speaker [V RMS], at the mains frequency."""
     if not any(isinstance(part, MainsPlug) for part in view.amp.parts.values()):
         return np.full(len(view.matrix), np.nan)
     s = 2j * np.pi * view.amp.mains_hz

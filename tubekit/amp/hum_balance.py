@@ -39,12 +39,12 @@ class HumBalance(Printed):
     amp: Amp
     control: str
     positions: Array = quantity("", "x", "of the control, 0 to 1, (K,)")
-    heater_v: Array = quantity("V rms", "v", "hum from the heaters at the loudspeaker, (K,)")
-    total_v: Array = quantity("V rms", "v", "the whole hum at the loudspeaker, (K,)")
+    heater_v: Array = quantity("V RMS", "v", "hum from the heaters at the speaker, (K,)")
+    total_v: Array = quantity("V RMS", "v", "total hum at the speaker, (K,)")
     null: float = quantity("", "x_0", "position of the least hum")
-    null_v: float = quantity("V rms", "v_0", "the whole hum there")
+    null_v: float = quantity("V RMS", "v_0", "total hum there")
     position: float = quantity("", "x_1", "where the control is set")
-    now_v: float = quantity("V rms", "v_1", "the whole hum there")
+    now_v: float = quantity("V RMS", "v_1", "total hum there")
     bypassed: str = ""
     hum: Hum = field(repr=False, kw_only=True)
 
@@ -81,14 +81,14 @@ class HumBalance(Printed):
         """Hum at some positions."""
         some = np.unique(np.linspace(0, len(self.positions) - 1, 11).astype(int))
         rows = [(100 * float(self.positions[k]), self.heater_v[k], self.total_v[k]) for k in some]
-        heads = headed("position [%] .0f", "from the heaters [V] tiny", "whole hum [V] tiny")
+        heads = headed("position [%] .0f", "from the heaters [V] tiny", "total hum [V] tiny")
         note = (
-            "Common practice, no source: with matched tubes the null lies near the middle; a null near the "
+            "Common practice, no source: with matched tubes the null is near the middle; a null near the "
             "end of the travel points to one tube that leaks, or to a heater lead close to a grid."
         )
         rows.append((100 * self.position, None, self.now_v))
         notes = ("The last line is the control as it is set.", self.hum.view.input_words, note)
-        return [Table("Hum at the loudspeaker", heads, rows, note="\n".join(notes))]
+        return [Table("Hum at the speaker", heads, rows, note="\n".join(notes))]
 
 
 def hum_balance(

@@ -16,13 +16,13 @@ if TYPE_CHECKING:
 CANCELS = 1.5
 """From this ratio of all ways alone to the whole on, that they cancel is said."""
 NOTE = (
-    "Alone: with the other ways stilled. Heater couplings, wiring and pick-up "
+    "Alone: this path by itself. Heater couplings, wiring and pick-up "
     f"({PICKUP_F * 1e12:g} pF to a live wire, no clipping) are usual values (common practice). "
     "Magnetic fields and ground loops are left out."
 )
-FIELD_NOTE = " What ripple in a field coil does to its cone is left out too."
+FIELD_NOTE = " Hum from ripple in a field coil is left out too."
 FILAMENT_NOTE = (
-    " The middle of a filament counts as its cathode; what it hums at twice the line frequency is left out."
+    " The middle of a filament counts as its cathode; its hum at twice the line frequency is left out."
 )
 
 
@@ -44,10 +44,8 @@ def _by_rail(found: Hum) -> Table:
         rows.append((where, "stray pick-up", None, found.pickup_v, found.db(found.pickup_v)))
     if found.noise_v is not None:
         rows.append((where, "noise of the amp", None, found.noise_v, found.db(found.noise_v)))
-    heads = headed(
-        "from", "kind", "largest way alone [V] tiny", "all its ways [V] tiny", "against 1 W [dB] .0f"
-    )
-    title, note = "Hum at the loudspeaker, by where it comes from", found.view.input_words
+    heads = headed("from", "kind", "largest path alone [V] tiny", "total [V] tiny", "re 1 W [dB] .0f")
+    title, note = "Hum at the speaker by source", found.view.input_words
     return Table(title, heads, rows, note=note, key="rails")
 
 
@@ -59,12 +57,12 @@ def _by_way(found: Hum) -> Table:
     heard = [each for each in found.sources if np.nanmax(each.rms) > 0]
     order = sorted(heard, key=lambda each: -float(np.nanmax(each.rms)))[:14]
     rows = [(each.part, each.node, each.into, each.rms, found.db(each.rms)) for each in order]
-    heads = headed("through", "from", "into", "alone [V] tiny", "against 1 W [dB] .0f")
+    heads = headed("through", "from", "into", "alone [V] tiny", "re 1 W [dB] .0f")
     filament = any(tube.filament for tube in tubes(found.amp))
     field = any(getattr(part, "field_of", "") for part in found.amp.parts.values())
     words = NOTE + filament * FILAMENT_NOTE + field * FIELD_NOTE
     note = "\n".join(each for each in (_cancelling(found), words) if each)
-    return Table("By which way", heads, rows, note=note)
+    return Table("Hum by path", heads, rows, note=note)
 
 
 def _cancelling(found: Hum) -> str:
@@ -74,8 +72,8 @@ def _cancelling(found: Hum) -> str:
     if not alone > CANCELS * whole:
         return ""
     return (
-        f"Ways cancel: each alone they would come to {show(alone, 'V rms')}, together they make "
-        f"{show(whole, 'V rms')}. A pair that drifts apart lets the difference out."
+        f"Paths cancel: added without sign they would be {show(alone, 'V RMS')}, together they are "
+        f"{show(whole, 'V RMS')}. When a pair drifts out of match, the difference is heard."
     )
 
 
@@ -83,5 +81,5 @@ def _by_frequency(found: Hum) -> Table:
     sizes = np.abs(found.total)
     order = [k for k in np.argsort(-sizes.max(axis=0))[:6] if sizes[:, k].max() > 0]
     rows = [(float(found.frequencies_hz[k]), sizes[:, k], found.db(sizes[:, k])) for k in sorted(order)]
-    heads = headed("frequency [Hz]", "hum [V] tiny", "against 1 W [dB] .0f")
+    heads = headed("frequency [Hz]", "hum [V] tiny", "re 1 W [dB] .0f")
     return Table("By frequency", heads, rows)

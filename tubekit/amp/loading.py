@@ -88,7 +88,7 @@ class MainsCurve(Printed):
     """A whole amp against its mains."""
 
     amp: Amp
-    mains_rms: Array = quantity("V rms", "V", "mains, (N,)")
+    mains_rms: Array = quantity("V RMS", "V", "mains, (N,)")
     report: AmpReport = field(repr=False, kw_only=True)
 
     def rail(self, capacitor: str) -> Array:
@@ -97,15 +97,15 @@ class MainsCurve(Printed):
 
     def headline(self) -> str:
         """Ends of the curve."""
-        return f"{self.amp.title} from {self.mains_rms[0]:g} to {self.mains_rms[-1]:g} V mains"
+        return f"{self.amp.title} from {self.mains_rms[0]:g} to {self.mains_rms[-1]:g} V line"
 
     def tables(self) -> list[Table]:
         """Rails, heaters and plates for each mains voltage."""
         rails = self.report.rails
         tubes = [one for one in self.report.tubes if np.max(np.asarray(one.plate_w)) > 1.0]
         heads = (
-            Column("mains", "V rms"), *(Column(one.node, "V") for one in rails),
-            Column("heaters", "V rms"), *(Column(f"{one.section} plate", "W") for one in tubes),
+            Column("line voltage", "V RMS"), *(Column(one.node, "V") for one in rails),
+            Column("heaters", "V RMS"), *(Column(f"{one.section} plate", "W") for one in tubes),
         )  # fmt: skip
         heater = (
             np.asarray(self.report.tubes[0].heater_rms_v) if self.report.tubes else self.mains_rms * np.nan
@@ -115,11 +115,11 @@ class MainsCurve(Printed):
             (float(self.mains_rms[k]), *(v[k] for v in columns[0]), heater[k], *(w[k] for w in columns[1]))
             for k in range(len(self.mains_rms))
         ]
-        return [Table("Against mains", heads, rows)]
+        return [Table("Versus line voltage", heads, rows)]
 
 
 def mains_regulation(amp: Amp, mains_rms: Sequence[float] | Array) -> MainsCurve:
-    """An amp at each of several mains voltages [V rms], in one batch.
+    """An amp at each of several mains voltages [V RMS], in one batch.
 
     Examples
     --------

@@ -64,7 +64,7 @@ def _two_points_missing(kind: type[Part], values: Mapping[str, Any], part: str, 
         henries, amps = values["swing"]
         if "amps" not in values:
             fix = 'Add rating = "150 mA"'
-            found.add(part, "swing without a rating says nothing", fix, code="no_rating", key="swing")
+            found.add(part, "swing needs a rating", fix, code="no_rating", key="swing")
         elif not (henries > values["henries"] and amps < values["amps"]):
             fix = 'State more henries at less current than value and rating: swing = "20 H 15 mA"'
             problem = "the inductance of a swinging choke falls with its current"
@@ -159,7 +159,7 @@ def _transformer(
         return None
     if len(inner) < 2:
         fix = f"Add {designator}.secondary (or high_voltage, heater …), one for each winding"
-        found.add(designator, "has no winding beside the primary", fix, code="no_secondary")
+        found.add(designator, "has no winding besides the primary", fix, code="no_secondary")
         return None
     good = [one for one in windings if one is not None]
     if values is None or len(good) < len(windings):
@@ -172,12 +172,12 @@ def _regulated(part: str, name: str, values: Mapping[str, Any], found: Findings)
     """Whether the resistance of a winding is known by other means, or its absence has been told."""
     if "regulation_percent" in values and name != "primary":
         if "amps" not in values:
-            problem, fix = "regulation without a rating says nothing", 'Add rating = "3 A"'
+            problem, fix = "regulation needs a rating", 'Add rating = "3 A"'
             found.add(part, problem, fix, code="no_rating", key="regulation")
         return True
     found.add(
         part,
-        "the winding has no resistance: nothing would hold back the rectifier's peaks or the current at "
+        "the winding has no resistance: nothing would limit the rectifier's peaks or the current at "
         "switch-on",
         "Measure it, unplugged and discharged, and write resistance = [..] for each section; a secondary "
         'may state regulation = "8 %" with its rating instead',
@@ -206,7 +206,7 @@ def _winding(
             problem = f"{count + 1} nodes make {count} sections, but {word} has {given}"
             found.add(part, problem, fix, code="section_count", key=word)
     if "regulation_percent" in values and ("ohms" in values or name == "primary"):
-        problem = "regulation stands with the primary" if name == "primary" else "states both"
+        problem = "regulation is stated with the primary" if name == "primary" else "states both"
         fix = "State resistance, or (of a secondary) regulation with its rating"
         problem += " resistance and regulation" if name != "primary" else ""
         found.add(part, problem, fix, code="regulation_misplaced", key="regulation")
@@ -216,7 +216,7 @@ def _winding(
     if "henries" in values and name != "primary":
         fix = f"Move it to {designator}.primary"
         found.add(
-            part, "inductance stands with a secondary", fix, code="inductance_misplaced", key="inductance"
+            part, "inductance is stated with a secondary", fix, code="inductance_misplaced", key="inductance"
         )
     if "capacitance" in values and (name != "primary" or kind is not OutputTransformer):
         fix = "State it with the primary of an output transformer"

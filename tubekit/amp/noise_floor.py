@@ -26,9 +26,9 @@ class NoiseFloor(Printed):
 
     amp: Amp
     speaker: str
-    output_rms: Array = quantity("V rms", "v_n", "at the loudspeaker, (N,)")
-    input_rms: Array = quantity("V rms", "e_n", "the same against the generator at 1 kHz gain, (N,)")
-    nominal_ohms: float = quantity("ohm", "R", "nominal impedance of the loudspeaker")
+    output_rms: Array = quantity("V RMS", "v_n", "at the speaker, (N,)")
+    input_rms: Array = quantity("V RMS", "e_n", "the same against the generator at 1 kHz gain, (N,)")
+    nominal_ohms: float = quantity("ohm", "R", "nominal impedance of the speaker")
     noise: Noise = field(repr=False, kw_only=True)
     view: SignalView = field(repr=False, kw_only=True)
 
@@ -47,7 +47,7 @@ class NoiseFloor(Printed):
         out, into = float(self.output_rms[0]), float(self.input_rms[0])
         return (
             f"{self.amp.title}: {out * 1e3:.3g} mV of noise at {self.speaker} ({self.output_db[0]:.0f} dB "
-            f"against 1 W), as from {into * 1e6:.3g} µV at the jack"
+            f"re 1 W), as from {into * 1e6:.3g} µV at the jack"
         )
 
     def tables(self) -> list[Table]:
@@ -55,7 +55,7 @@ class NoiseFloor(Printed):
         sizes, total = self.noise.source_rms, self.noise.total_rms
         order = np.argsort(-sizes[0])[:10]
         rows = [(_words(self.noise.sources[k]), sizes[:, k], 100 * (sizes[:, k] / total) ** 2) for k in order]
-        heads = headed("source", "at the loudspeaker [V] tiny", "of the power [%] .1f")
+        heads = headed("source", "at the speaker [V] tiny", "of the power [%] .1f")
         note = (
             f"20 Hz to 20 kHz, no weighting. Parts at {KELVIN:g} K; tubes by their equivalent resistance, "
             f"with flicker noise from {FLICKER_HZ:g} Hz down (common practice). Carbon resistors under "

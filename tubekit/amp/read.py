@@ -114,7 +114,7 @@ def parse_text(text: str, where: str) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         raise _slip(str(error), text, where) from error
     except RecursionError as error:
-        raise AmpFileError("tables stand too deep in each other", where=where, fix=HOW_TO_START) from error
+        raise AmpFileError("tables nested too deeply", where=where, fix=HOW_TO_START) from error
     except ValueError as error:  # a date or figure that Python cannot hold
         raise AmpFileError(f"not TOML: {error}", where=where, fix=HOW_TO_START) from error
     if not tables:
@@ -169,7 +169,7 @@ def extended(own: dict[str, Any], where: str, folder: Path | None, below: tuple[
         raise _extends_error(
             f"extends '{heading['extends']}', which leads back to this file",
             where,
-            "Take extends out of one of the files of the circle",
+            "Remove 'extends' from one of the files in the loop",
         )
     if len(below) >= DEEPEST:
         raise _extends_error(f"extends goes more than {DEEPEST} files deep", where)
@@ -236,7 +236,7 @@ def _text(path: Path) -> str:
         raise AmpFileError(
             f"the file is not UTF-8 text (byte 0x{raw[error.start]:02x} in line {line})",
             where=where,
-            fix="Save it again as UTF-8; a Ω or µ from an old editor is the usual cause, ohm and u will do",
+            fix="Save it again as UTF-8; the usual cause is Ω or µ from an old editor (ohm and u work too)",
         ) from error
 
 

@@ -41,9 +41,7 @@ class NodeReading:
 
     node: str
     dc_v: Reading = quantity("V", "V", "mean voltage", label="DC")
-    ac_rms_v: Reading = quantity(
-        "V", "v", "effective value of what alternates (ripple, heater, mains)", label="AC rms"
-    )
+    ac_rms_v: Reading = quantity("V", "v", "RMS of the AC part (ripple, heater, line)", label="AC RMS")
     ripple_pp_v: Reading = quantity("V", "v_pp", "the same, peak to peak", label="AC p-p")
     place: str = ""
 
@@ -75,7 +73,7 @@ class TubeReading:
         "", "", "screen dissipation as a fraction of its rating", label="of rating", share=True
     )
     heater_rms_v: Reading = quantity(
-        "V rms", "V_h", "heater voltage; NaN where none is drawn", label="heater"
+        "V RMS", "V_h", "heater voltage; NaN where none is drawn", label="heater"
     )
     heater_rated_v: Reading = quantity("V", "V_h0", "what that heater is made for, its halves as wired")
     gain: Reading = quantity(
@@ -136,10 +134,8 @@ class RailReading:
     node: str
     dc_v: Reading = quantity("V", "V", "mean voltage of the node, to ground", label="DC")
     ripple_pp_v: Reading = quantity("V", "v_pp", "ripple, peak to peak", label="ripple p-p")
-    ripple_rms_v: Reading = quantity("V", "v", "ripple, effective value", label="ripple rms")
-    ripple_a: Reading = quantity(
-        "A", "i", "ripple current through it, effective value", label="ripple current"
-    )
+    ripple_rms_v: Reading = quantity("V", "v", "ripple, RMS", label="ripple rms")
+    ripple_a: Reading = quantity("A", "i", "RMS ripple current through it", label="ripple current")
     across_v: Reading = quantity(
         "V", "V_C", "mean voltage across it: less than to ground where stacked", label="DC across it"
     )
@@ -172,4 +168,4 @@ class WindingReading:
     winding: str
     rms_a: Reading = quantity("A", "i", "effective current, the busier half", label="rms")
     dc_a: Reading = quantity("A", "I", "direct current delivered", label="DC")
-    rms_v: Reading = quantity("V rms", "v", "effective voltage end to end", label="volts")
+    rms_v: Reading = quantity("V RMS", "v", "effective voltage end to end", label="volts")

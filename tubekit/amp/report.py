@@ -116,7 +116,7 @@ class AmpReport(Printed):
         lost = self.convergence.mask
         members += f", of which {self.amp.variants(lost)} have no solution" if members and lost.any() else ""
         gone = "".join(f"; {words}" for words in self.gone_words())
-        return f"{self.amp.title} at {at} V mains, idle{members}{': ' + changed if changed else ''}{gone}"
+        return f"{self.amp.title} at {at} V line, idle{members}{': ' + changed if changed else ''}{gone}"
 
     @cached_property
     def gone(self) -> dict[str, tuple[str, ...]]:

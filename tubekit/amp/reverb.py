@@ -28,11 +28,11 @@ class TankReading:
 
     @property
     def full_v(self) -> Array:
-        """Level at the jack that gives the tank its rated drive [V rms]."""
+        """Level at the jack that gives the tank its rated drive [V RMS]."""
         return np.asarray(np.asarray(self.tank.rated_a) / np.abs(self.drive_s))
 
     def output_v(self, level: float) -> Array:
-        """What the output coil gives at a level at the jack [V rms]."""
+        """What the output coil gives at a level at the jack [V RMS]."""
         return np.asarray(level / self.full_v * np.asarray(self.tank.returned_v))
 
     def stated(self) -> str:

@@ -2,7 +2,7 @@
 
 Full drive is the input at which the first output tube's grid just reaches its cathode (the limit of class
 AB1, any textbook). The voltages which that drive adds at every tube are taken from a large-signal solve with
-the rails held; then the whole amp is followed as means over the mains cycle while each tube passes the mean
+the rails held; then the whole amp is followed as means over the line cycle while each tube passes the mean
 of its current over the drive. Rails and drive are worked out in turn until they agree.
 """
 

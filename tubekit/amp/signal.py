@@ -54,17 +54,17 @@ class SignalPath(Printed):
         "Hz", "f_0", "where levels and impedances are read, and corners count from"
     )
     frequencies_hz: Array = quantity("Hz", "f", "(K,)")
-    gain: Array = quantity("", "A", "jack to loudspeaker, complex, (N, K)")
+    gain: Array = quantity("", "A", "jack to speaker, complex, (N, K)")
     reference_gain: Array = quantity("", "A_0", "the same at the reference frequency, (N,)")
     input_ohms: Array = quantity("ohm", "Z_in", "impedance at the jack, complex, (N,)")
     output_ohms: Array = quantity(
-        "ohm", "Z_out", "impedance behind the loudspeaker's terminals, complex, (N,)"
+        "ohm", "Z_out", "output impedance at the speaker's terminals, complex, (N,)"
     )
-    speaker_ohms: Array = quantity("ohm", "Z_L", "the loudspeaker's impedance, complex, (N,)")
+    speaker_ohms: Array = quantity("ohm", "Z_L", "the speaker's impedance, complex, (N,)")
     load_ohms: Array = quantity("ohm", "Z_pp", "what the primary, end to end, offers the output tubes, (N,)")
     stages: tuple[StageReading, ...] = ()
     tanks: tuple[TankReading, ...] = ()
-    asked_rms: float | None = quantity("V rms", "v_in", "level asked for at the jack", default=None)
+    asked_rms: float | None = quantity("V RMS", "v_in", "level asked for at the jack", default=None)
     naturals: Naturals = field(repr=False, kw_only=True)
     view: SignalView = field(repr=False, kw_only=True)
     way: SignalOrder = field(repr=False, kw_only=True)
@@ -92,7 +92,7 @@ class SignalPath(Printed):
 
     @property
     def level_rms(self) -> float:
-        """Level at the jack that levels are shown for: the one asked for, else one below clipping [V rms]."""
+        """Level at the jack that levels are shown for: the one asked for, else one below clipping [V RMS]."""
         return level_below(self.clips) if self.asked_rms is None else self.asked_rms
 
     @cached_property
@@ -243,7 +243,7 @@ def signal_path(
     near
         The path of a similar amp, to start the solve from.
     level_rms
-        Level at the jack that levels are shown for [V rms]; one below clipping when not given.
+        Level at the jack that levels are shown for [V RMS]; one below clipping when not given.
 
     Returns
     -------

@@ -50,7 +50,7 @@ def _levels(path: SignalPath) -> Table:
         (place, node, volts, 20 * np.log10(np.maximum(volts / path.level_rms, 1e-15)), phase)
         for place, node, volts, phase in path.levels()
     ]
-    heads = headed("place", "node", "level [V rms] tiny", "to input [dB] +.1f", "phase [°] .0f")
+    heads = headed("place", "node", "level [V RMS] tiny", "to input [dB] +.1f", "phase [°] .0f")
     title = f"Levels at {path.reference_hz:g} Hz with {path.level_rms * 1e3:g} mV at the jack"
     return Table(title, heads, rows, note=beyond(path.clips, path.level_rms))
 
@@ -64,12 +64,12 @@ def _tanks(path: SignalPath) -> Table:
     ]  # fmt: skip
     heads = headed(
         "tank",
-        "input coil [V rms] tiny",
-        "drive [A rms]",
-        "rated drive [A rms]",
+        "input coil [V RMS] tiny",
+        "drive [A RMS]",
+        "rated drive [A RMS]",
         "of rated [%] .0f",
-        "jack for rated [V rms]",
-        "output coil [V rms]",
+        "jack for rated [V RMS]",
+        "output coil [V RMS]",
     )
     note = (
         f"{'; '.join(each.stated() for each in path.tanks)}. The output level is from memory, within "
@@ -86,7 +86,12 @@ def _stages(path: SignalPath) -> Table:
         for each in path.stages
     ]  # fmt: skip
     heads = headed(
-        "stage", "driven by", "grid to plate [×]", "offers [ohm]", "capacitance [F]", "drives with [ohm]"
+        "stage",
+        "driven by",
+        "grid to plate [×]",
+        "input impedance [ohm]",
+        "capacitance [F]",
+        "output impedance [ohm]",
     )
     alone = ", ".join(each.section for each in path.stages if np.isnan(each.input_ohms).all())
     note = f"{alone}: nothing connected that would draw signal current" if alone else ""
@@ -100,10 +105,10 @@ def _corners(path: SignalPath) -> Table:
             (f"{each.start} to {each.stop}", corner.side, corner.hz, corner_words(corner))
             for corner in (each.low, each.high)
         ]
-    heads = headed("stretch", "corner", "-3 dB [Hz]", "set by")
+    heads = headed("path", "corner", "-3 dB [Hz]", "set by")
     note = (
-        "In brackets: per cent the corner moves for one per cent of the part, idle point held. "
-        "Stretches run from grid to grid."
+        "In brackets: % the corner moves for a 1 % change of the part, idle point unchanged. "
+        "Each row covers one grid to the next."
     )
     return Table("Corners", heads, rows, note=note)
 
@@ -112,16 +117,16 @@ def _taken(path: SignalPath) -> list[Table]:
     heads = headed("taken", "of", "key that states it", "top corner without [Hz]")
     rows = [(one.words, one.of, one.key, hz) for one, hz in path.taken]
     note = "Common practice, no source: measure them where the top corner matters."
-    title = "Usual values where the amp file is silent"
+    title = "Usual values where the amp file states none"
     return [Table(title, heads, rows, note=note, key="taken")] if rows else []
 
 
 def _ends(path: SignalPath) -> Table:
     rows = [
         ("impedance at the jack", (np.abs(path.input_ohms), "ohm")),
-        ("output impedance at the loudspeaker", (np.abs(path.output_ohms), "ohm")),
-        ("damping factor against its nominal ohms", (path.damping_factor, "")),
-        ("loudspeaker", (np.abs(path.speaker_ohms), "ohm")),
+        ("output impedance at the speaker", (np.abs(path.output_ohms), "ohm")),
+        ("damping factor at the nominal impedance", (path.damping_factor, "")),
+        ("speaker", (np.abs(path.speaker_ohms), "ohm")),
         ("load on the output tubes, across the primary", (np.abs(path.load_ohms), "ohm")),
     ]
     note = "\n".join((*path.view.said, path.naturals.said() + "."))

@@ -352,8 +352,8 @@ def speaker_of(amp: Amp) -> Loudspeaker:
     for part in speakers(amp):
         return part
     raise ChangeError(
-        "no loudspeaker is connected: the output stage must not be driven without a load", where=amp.name,
-        fix="Fit the loudspeaker, or draw [LS1] with its nodes and ohms",
+        "no speaker is connected: the output stage must not be driven without a load", where=amp.name,
+        fix="Connect the speaker, or add [LS1] with its nodes and ohms",
     )  # fmt: skip
 
 

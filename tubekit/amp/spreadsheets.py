@@ -107,7 +107,7 @@ def cells_of_csv(text: str, where: str) -> list[list[str]]:
         raise slip(f"{where}, row {len(found) + 1}", f"cannot be read ({error})", fix, "cells") from error
     head = found[0][0] if found and len(found[0]) == 1 else ""
     if ";" in head or "\t" in head:
-        raise slip(where, "the columns are not parted by commas", "Save it with commas", "columns")
+        raise slip(where, "the columns are not separated by commas", "Save it with commas", "columns")
     return found
 
 

@@ -47,8 +47,8 @@ LEAST_SWING_V, NEAR_MOST = 0.05, 0.3
 CUT_OFF_DB = 40.0
 
 REVERSED = (
-    "If it came after work on the output transformer: two plate leads or two secondary leads changed over "
-    "turn the feedback round."
+    "If it began after work on the output transformer: swapped plate leads or swapped secondary leads make "
+    "the feedback positive."
 )
 
 
@@ -125,7 +125,7 @@ class Stability:
         if not len(lost):
             return ""
         hertz = float(self.naturals.oscillates_hz[lost[0]])
-        how = f"oscillates near {show(hertz, 'Hz')}" if hertz > 0 else "takes off: it squeals or blocks"
+        how = f"oscillates near {show(hertz, 'Hz')}" if hertz > 0 else "oscillates: it squeals or blocks"
         many = f"{self.which or f'{len(lost)} of {len(self.stable)} variants'} oscillate; the first {how}."
         return f"The amp {how}." if len(self.stable) == 1 else many
 

@@ -130,7 +130,7 @@ class SupplyReport(Printed):
         hertz = self.amp.mains_hz * np.arange(1, ORDERS + 1)
         nodes = dict.fromkeys(f.a if f.a != GROUND else f.b for f in self.filters)
         rows = [(node, *np.moveaxis(self.harmonics(node), 1, 0)) for node in nodes]
-        heads = (Column("node"), *(Column(f"{each:g} Hz", "V rms") for each in hertz))
+        heads = (Column("node"), *(Column(f"{each:g} Hz", "V RMS") for each in hertz))
         return Table("Ripple by harmonic, to ground", heads, rows)
 
     def short(self) -> list[Table]:

@@ -17,14 +17,14 @@ class FilterReading:
     b: str
     dc_v: Reading = quantity("V", "V", "mean voltage across it", label="DC across")
     ripple_pp_v: Reading = quantity("V", "v_pp", "ripple, peak to peak", label="ripple p-p")
-    ripple_rms_v: Reading = quantity("V", "v", "ripple, effective value")
+    ripple_rms_v: Reading = quantity("V", "v", "ripple, RMS")
     peak_v: Reading = quantity("V", "V_peak", "highest voltage across it, ripple included", label="peak")
     cold_v: Reading = quantity(
         "V", "V_cold", "the same with the tubes cold and the rectifier warm", label="tubes cold"
     )
     rated_v: Reading = quantity("V", "V_r", "rated voltage; NaN where none is drawn", label="rated")
     surge_v: Reading = quantity("V", "V_s", "rated surge voltage; NaN where none is drawn")
-    ripple_a: Reading = quantity("A", "i", "ripple current, effective value, every harmonic", label="ripple")
+    ripple_a: Reading = quantity("A", "i", "RMS ripple current, every harmonic", label="ripple")
     rated_a: Reading = quantity("A", "i_r", "rated ripple current; NaN where none is drawn", label="rated")
     series_ohms: Reading = quantity(
         "ohm", "ESR", "series resistance, stated or usual; NaN where unknown", label="ESR"
@@ -57,7 +57,7 @@ class RectifierDuty:
     peak_a: Reading = quantity("A", "i_peak", "highest current", label="peak")
     inverse_v: Reading = quantity("V", "PIV", "highest inverse voltage", label="inverse")
     conducts: Reading = quantity(
-        "", "", "part of the mains cycle above 1 % of the peak", label="conducts", share=True
+        "", "", "part of the line cycle above 1 % of the peak", label="conducts", share=True
     )
 
 
@@ -65,8 +65,8 @@ class RectifierDuty:
 class MainsReading:
     """What the mains delivers."""
 
-    volts: Reading = quantity("V rms", "V", "effective voltage", label="volts")
-    amps: Reading = quantity("A rms", "I", "effective current", label="current")
+    volts: Reading = quantity("V RMS", "V", "effective voltage", label="volts")
+    amps: Reading = quantity("A RMS", "I", "effective current", label="current")
     watts: Reading = quantity("W", "P", "power", label="power")
     volt_amps: Reading = quantity("VA", "S", "apparent power [VA]", label="apparent")
     power_factor: Reading = quantity(

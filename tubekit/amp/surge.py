@@ -108,7 +108,7 @@ class SwitchOn(Printed):
     plates: tuple[PlateSurge, ...]
     inrush: Transient = field(repr=False)
     run: Transient = field(repr=False)
-    mains_peak_a: float = quantity("A", "i_max", "highest mains current of the first moments")
+    mains_peak_a: float = quantity("A", "i_max", "highest line current of the first moments")
     core_bound_a: float = quantity(
         "A", "i_core", "upper bound where the core saturates: copper alone limits it"
     )

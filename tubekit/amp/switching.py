@@ -1,7 +1,7 @@
 """Switch-on from cold, and standby thrown while everything is warm: surges at every capacitor and fuse.
 
 Two runs make a switch-on. The first moments are followed at every instant, heaters cold, the mains caught
-at its peak; the half minute after them as means over the mains cycle while cathodes warm up.
+at its peak; the half minute after them as means over the line cycle while cathodes warm up.
 """
 
 from __future__ import annotations
@@ -90,7 +90,7 @@ def switch_on(amp: Amp, *, near: AmpReport | None = None, seconds: float = WARM_
     )
     said = [
         f"Cold heaters draw {1 / COLD_HEATER:.0f}, lamps {1 / COLD_LAMP:.0f} times their current; {WORDS}.",
-        "The core is taken as linear: at the worst moment it may saturate, which the bound stands for.",
+        "The core is taken as linear: at the worst moment it may saturate; the bound covers that.",
     ]
     if any(isinstance(part, Thermistor) for part in amp.parts.values()):
         said.append("Thermistors are cold in the first moments and settled after them.")
@@ -149,7 +149,7 @@ def hot_standby(amp: Amp, switch: str, *, near: AmpReport | None = None) -> Swit
     circuit, state = supply.still(supply.report.solved.state.circuit), waiting.report.solved.state
     first = _at_once(on, circuit, start=state)
     run = slow_transient(circuit, STANDBY_S, frequency_hz=amp.mains_hz, start=state, tolerance=SLOW)
-    said = ("From long standby, the mains at its peak, every cathode warm, no signal.",)
+    said = ("After a long standby, line voltage at its peak, all cathodes warm, no signal.",)
     return _answer(supply, f"{switch} closed while warm", first, run, said, STANDBY_REMEDY)
 
 

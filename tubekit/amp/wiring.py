@@ -141,10 +141,10 @@ def _needs_ground(section: Section, ground: set[str], found: Findings) -> None:
 def _mains(parts: Mapping[str, Part], found: Findings) -> None:
     plugs = [part for part in parts.values() if isinstance(part, MainsPlug)]
     if not plugs:
-        fix = "Add P1 with kind = 'mains plug', line, neutral and earth"
-        found.add("", "there is no mains plug, so no mains enters", fix, code="no_mains_plug")
+        fix = "Add P1 with kind = 'mains plug', line, neutral and 'earth' (safety ground)"
+        found.add("", "there is no mains plug, so no line voltage enters", fix, code="no_mains_plug")
     for extra in plugs[1:]:
-        problem = f"is a second mains plug beside {plugs[0].designator}"
+        problem = f"is a second mains plug besides {plugs[0].designator}"
         found.add(extra.designator, problem, "Keep one of them", code="second_mains_plug")
     if not plugs:
         return
@@ -174,7 +174,7 @@ def _field_coils(parts: Mapping[str, Part], found: Findings) -> None:
     speakers = [name for name, part in parts.items() if isinstance(part, Loudspeaker)]
     for name, part in parts.items():
         if isinstance(part, Choke) and part.field_of and part.field_of not in speakers:
-            problem = f"is the field coil of '{part.field_of}', which is no loudspeaker here"
+            problem = f"is the field coil of '{part.field_of}', which is not a speaker in this amp"
             near, fix = near_matches(part.field_of, speakers), f"Write one of: {', '.join(speakers)}"
             found.add(name, problem, fix, near, code="field_of", key="field_of", word=part.field_of)
 
@@ -217,7 +217,7 @@ def _part_notes(part: Part, parts: Mapping[str, Part]) -> Iterator[Note]:
     if isinstance(part, Choke) and part.field_of:
         text = (
             f"{name} is the field coil of {part.field_of}: its ripple moves the cone too. That hum is not in "
-            f"any figure here. {part.field_of} unplugged takes B+ away from all behind {name}."
+            f"these figures. {part.field_of} unplugged removes B+ from everything after {name}."
         )
         yield Note("field_coil", name, text)
     if isinstance(part, Tube):
@@ -237,7 +237,7 @@ def _in_parallel(parts: Mapping[str, Part]) -> Iterator[Note]:
             continue
         names = " and ".join(part.designator for part in group)
         text = (
-            f"{names} stand in parallel: worked out as equals, but the one with the lower drop takes most of "
+            f"{names} are in parallel: calculated as equals, but the one with the lower drop takes most of "
             "the current and the peaks. Give each plate a resistor of its own; count on one rating, not two."
         )
         yield Note("rectifiers_in_parallel", group[0].designator, text)

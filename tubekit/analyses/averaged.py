@@ -5,7 +5,7 @@ With x̄ the mean over a mains cycle and ī the mean port currents,
     C dx̄/dt + G x̄ + E ī = s̄
 
 The mean current of the rectifiers comes from a whole cycle in periodic steady state about the mean
-voltages of the moment (`cycle.py`), in which the tubes are their slopes and the harmonics of the mains see
+voltages of the moment (`cycle.py`), in which the tubes are their slopes and the harmonics of the line see
 the network as if the means stood still. That holds once the rails move little within a cycle: from a few
 cycles after switch-on. Source: averaging of periodically driven circuits (Krylov-Bogoliubov); any text.
 """
@@ -91,7 +91,7 @@ class Averaged:
         return alone - from_rest @ cycle.currents[0].mean(axis=1) if cycle.converged[0] else None
 
     def _refresh(self, slopes: Array) -> None:
-        """Impedance of the rectifier ports at the harmonics of the mains, once slopes have moved."""
+        """Impedance of the rectifier ports at the harmonics of the line frequency, once slopes have moved."""
         old = self.slopes
         steepest = float(np.abs(slopes).max(initial=1e-9))
         if old is not None and np.abs(slopes - old).max(initial=0.0) <= SLOPE_MOVED * steepest:

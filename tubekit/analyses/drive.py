@@ -54,7 +54,7 @@ def full_drive(
     solved = large_signal(scaled(circuit, 0.0), frequency_hz=frequency_hz, samples=samples)
     below = _highest_grid(solved, names)
     if np.any(below >= 0):
-        raise CircuitError("a grid is not below its cathode at rest", fix="Give a negative bias")
+        raise CircuitError("a grid is not below its cathode at idle", fix="Give a negative bias")
     factor = -below / np.max(np.abs(sources[0].ac))
     last_factor, last_gap = np.zeros_like(factor), below
     for _ in range(ROUNDS):

@@ -52,7 +52,7 @@ class LoopGain(Printed):
 
     part: str
     title: str
-    frequencies_hz: Array = quantity("Hz", "f", "where it was worked out, (K,)")
+    frequencies_hz: Array = quantity("Hz", "f", "where it was calculated, (K,)")
     gain: Array = quantity("", "T", "loop gain, complex, positive for negative feedback, (N, K)")
     naturals: Naturals = field(repr=False, kw_only=True)
 

@@ -22,7 +22,7 @@ Stored = Mapping[str, Array]
 class Transient(Printed):
     """Voltages and currents of one circuit over time.
 
-    Of a slow run `unknowns` are means over the mains cycle, `highest` and `lowest` the ends of its ripple;
+    Of a slow run `unknowns` are means over the line cycle, `highest` and `lowest` the ends of its ripple;
     of an instantaneous run all three are the same.
     """
 
@@ -30,8 +30,8 @@ class Transient(Printed):
     network: Network = field(repr=False, kw_only=True)
     time: Array = quantity("s", "t", "times, (T,), not evenly spaced")
     unknowns: Array = quantity("V, A", "x", "node voltages and branch currents, (T, n)")
-    highest: Array = quantity("V, A", "x_max", "highest within the mains cycle, (T, n)")
-    lowest: Array = quantity("V, A", "x_min", "lowest within the mains cycle, (T, n)")
+    highest: Array = quantity("V, A", "x_max", "highest within the line cycle, (T, n)")
+    lowest: Array = quantity("V, A", "x_min", "lowest within the line cycle, (T, n)")
     port_currents: Array = quantity("A", "i", "currents of tube terminals, then of rectifiers, (T, P + R)")
     convergence: Convergence = field(repr=False, kw_only=True)
     method: str = ""

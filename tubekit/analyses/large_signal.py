@@ -167,7 +167,7 @@ def large_signal(
         )
     network = assemble(circuit)
     if network.rectifiers:
-        raise CircuitError("a rectifier stands in a driven circuit", fix="Feed it from a DC source")
+        raise CircuitError("there is a rectifier in a driven circuit", fix="Feed it from a DC source")
     idle = solve_network(network)
     reduced = held(reduce_to_ports(network))
     s = 2j * np.pi * frequency_hz * np.arange(samples // 2 + 1)

@@ -20,7 +20,7 @@ class DriveLimits:
 
     cut_off: float = quantity("V", "E_co", "a tube carries less than 1 % of its current at zero bias")
     grid_current: float = quantity("V", "E_g", "the grid takes more than 0.03 % of the cathode current")
-    knee: float = quantity("V", "E_kn", "the rising half gains less than half of what it gains at rest")
+    knee: float = quantity("V", "E_kn", "the rising half gains less than half of its gain at idle")
     pair: bool = False
 
     @property
@@ -48,11 +48,11 @@ class LoadLine(Printed):
     load: float = quantity("ohm", "R", "what one tube's current sees at the drive frequency")
     frequency_hz: float = quantity("Hz", "f", "of the drive")
     drive: float = quantity("V", "E", "peak drive of each grid")
-    plate_v: float = quantity("V", "Vp", "plate voltage at rest")
-    screen_v: float | None = quantity("V", "Vg2", "screen voltage at rest")
-    grid_v: float = quantity("V", "Vg", "bias at rest")
-    plate_a: float = quantity("A", "Ip", "plate current of one tube at rest")
-    screen_a: float | None = quantity("A", "Ig2", "screen current of one tube at rest")
+    plate_v: float = quantity("V", "Vp", "plate voltage at idle")
+    screen_v: float | None = quantity("V", "Vg2", "screen voltage at idle")
+    grid_v: float = quantity("V", "Vg", "bias at idle")
+    plate_a: float = quantity("A", "Ip", "plate current of one tube at idle")
+    screen_a: float | None = quantity("A", "Ig2", "screen current of one tube at idle")
     plate_w_limit: float = quantity("W", "Pp max", "rated plate dissipation of one tube")
 
     curve_grid_v: Array = quantity("V", "Vg", "grid voltage of each plate curve, (G,)")
@@ -95,7 +95,7 @@ class LoadLine(Printed):
         """Rest, power and distortion in one sentence."""
         pair = "push-pull pair of " if self.stage.pair else ""
         return (
-            f"{pair}{self.tube}: {self.plate_v:.0f} V, {1e3 * self.plate_a:.1f} mA at rest; "
+            f"{pair}{self.tube}: {self.plate_v:.0f} V, {1e3 * self.plate_a:.1f} mA at idle; "
             f"{self.power_w:.3g} W at {self.thd_pct:.1f} % with {self.drive:.1f} V peak, "
             f"class {self.operating_class}."
         )
@@ -119,7 +119,7 @@ class LoadLine(Printed):
         shares = 100.0 * self.harmonics_v[2:] / self.harmonics_v[1]
         harmonics = [(k + 2, float(self.harmonics_v[k + 2]), float(share)) for k, share in enumerate(shares)]
         return [
-            Table("Rest and full drive", headed("quantity", "at rest", "driven"), rows),
+            Table("Idle and full drive", headed("quantity", "at idle", "driven"), rows),
             Table(
                 "Peak drive at which",
                 headed("limit", "drive"),

@@ -22,7 +22,7 @@ def bare_stage(
         raise InputError(
             "needs plate= or supply=",
             part=name,
-            fix="Give the plate voltage at rest, or the B+ of a plate resistor",
+            fix="Give the plate voltage at idle, or the B+ of a plate resistor",
         )
     if (grid is None) == (cathode is None):
         raise InputError(
@@ -74,7 +74,7 @@ def _resistor_fed(
         parts.append(VoltageSource("S", "s", GROUND, float(screen or 0.0)))
     if cathode:
         parts.append(Resistor("R2", "k", GROUND, cathode))
-    rest = operating_point(Circuit(tuple(parts), "stage at rest")).port_volts[0]
+    rest = operating_point(Circuit(tuple(parts), "stage at idle")).port_volts[0]
     seen = load if next_grid is None else load * next_grid / (load + above_zero("next_grid", next_grid))
     at_screen = None if screen is None else float(rest[1])
     return PlateStage(law, float(rest[0]), at_screen, float(rest[-1]), seen, tap, False, load, cathode)

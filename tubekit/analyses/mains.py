@@ -139,7 +139,9 @@ class MainsState(Printed):
 
     def headline(self) -> str:
         """One line for the top of a print."""
-        return f"Mains steady state at {self.frequency_hz:g} Hz: {self.convergence}, {self.rounds} rounds"
+        return (
+            f"Steady state on the line at {self.frequency_hz:g} Hz: {self.convergence}, {self.rounds} rounds"
+        )
 
     def tables(self) -> list[Table]:
         """Mean and ripple at every node; current of each rectifier."""
@@ -358,7 +360,7 @@ def _judged(state: MainsState, strict: bool) -> MainsState:
     if single and lost.any() and strict:
         raise _failure(state)
     if not single and lost.any():
-        warn_batch(lost, "mains steady state")
+        warn_batch(lost, "steady state on the line")
     seal(
         lost & (not single), state.spectrum, state.rectifier_currents, state.rectifier_volts,
         point.unknowns, point.port_volts, point.port_currents, point.rectifier_currents,

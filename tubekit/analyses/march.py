@@ -134,7 +134,7 @@ def _first(job: March, pencil: Pencil, right: Array, devices: Devices, trace: Tr
     trace.solves += 1
     found = job.closure.solve(pencil, right, devices)
     if found is None:
-        raise SolveError("The first instant could not be worked out", iterations=trace.solves)
+        raise SolveError("The first instant could not be calculated", iterations=trace.solves)
     return found
 
 

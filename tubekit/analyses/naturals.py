@@ -55,9 +55,9 @@ class Naturals(Printed):
     def said(self, member: int = 0) -> str:
         """Stable or not, in one sentence."""
         if self.stable[member]:
-            return "stable: every disturbance dies away"
+            return "stable"
         hertz = float(self.oscillates_hz[member])
-        how = f"oscillates near {show(hertz, 'Hz')}" if hertz > 0 else "takes off and blocks or motorboats"
+        how = f"oscillates near {show(hertz, 'Hz')}" if hertz > 0 else "oscillates: it blocks or motorboats"
         return f"UNSTABLE: it {how}"
 
     def headline(self) -> str:

@@ -47,7 +47,7 @@ class Noise(Printed):
     title: str
     node: str
     sources: tuple[str, ...]
-    frequencies_hz: Array = quantity("Hz", "f", "where it was worked out, (K,)")
+    frequencies_hz: Array = quantity("Hz", "f", "where it was calculated, (K,)")
     density: Array = quantity("V²/Hz", "S", "of each source at the node, (N, K, P)")
 
     @property

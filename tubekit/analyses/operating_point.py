@@ -85,7 +85,7 @@ class OperatingPoint(Printed):
         for name in (node, to):
             if name != GROUND and name not in self.network.index:
                 raise CircuitError(
-                    "no such node", part=name, fix="Name a node of the drawing",
+                    "no such node", part=name, fix="Name a node of the schematic",
                     near=near_matches(name, self.circuit.nodes),
                 )  # fmt: skip
         return self._one(self.network.pick(self.unknowns, node) - self.network.pick(self.unknowns, to))

@@ -36,7 +36,7 @@ class FrequencyResponse(Printed):
     point: OperatingPoint
     drive: str
     outputs: tuple[str, ...]
-    frequencies_hz: Array = quantity("Hz", "f", "where the gain was worked out, (K,)")
+    frequencies_hz: Array = quantity("Hz", "f", "where the gain was calculated, (K,)")
     gain: Array = quantity("", "A", "complex voltage gain, (N, K, J) for J outputs")
 
     @property
@@ -102,7 +102,7 @@ def frequency_response(
     for node in (drive, *outputs):
         point.volts(node)
     if network.index.get(drive, -1) < 0:
-        raise CircuitError("this node is ground: no signal can stand on it", part=drive)
+        raise CircuitError("this node is ground: there can be no signal on it", part=drive)
     rows = _rows(point, (drive, *outputs))
     matrix = linearised(network, list(point.slopes))
     answer = transfer(network, matrix, rows, rows[:1].T, 2j * np.pi * frequencies)[..., 0]

@@ -61,7 +61,7 @@ def _single(circuit: Circuit, seconds: float, tolerance: float) -> Network:
         )
     network = assemble(circuit)
     if network.batch is not None:
-        raise CircuitError("a batch stands in a circuit to be followed in time", fix="Take one member of it")
+        raise CircuitError("a batch cannot be followed in time", fix="Take one member of it")
     return network
 
 
@@ -148,7 +148,7 @@ def slow_transient(
     swing: Array | None = None,
     until: Until | None = None,
 ) -> Transient:
-    """The circuit as means over the mains cycle, with the ends of its ripple; parameters as `transient`.
+    """The circuit as means over the line cycle, with the ends of its ripple; parameters as `transient`.
 
     Parameters
     ----------
@@ -174,7 +174,7 @@ def slow_transient(
         network, closure, lambda _: network.dc[0], seconds, tolerance, longest, emission, devices,
         spread=closure.spread, until=until,
     )  # fmt: skip
-    return _result(circuit, network, march(job, _begin(network, start, True)), "means over the mains cycle")
+    return _result(circuit, network, march(job, _begin(network, start, True)), "means over the line cycle")
 
 
 def _result(circuit: Circuit, network: Network, trace: Trace, method: str) -> Transient:

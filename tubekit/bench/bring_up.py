@@ -34,8 +34,8 @@ class Step:
     """One step: how it is set, the line voltage the amp then gets, its current, and what to read."""
 
     setting: str
-    mains_v: float = quantity("V rms", "V", "line voltage at the amp")
-    mains_a: float = quantity("A", "I", "line current once the heaters have settled, effective value")
+    mains_v: float = quantity("V RMS", "V", "line voltage at the amp")
+    mains_a: float = quantity("A", "I", "line current once the heaters have settled, RMS")
     first_a: float = quantity("A", "I_0", "the same just after the step, heaters as cold as before it")
     wait_s: float = quantity("s", "t", "until heaters and cathodes have settled")
     heater_share: float = quantity("", "", "heater voltage over its rated one")
@@ -70,10 +70,10 @@ class BringUp(Printed):
         steps = (*self.steps, *((self.shorted,) if self.shorted else ()))
         columns = (Column("reading"), *(Column(step.setting, align="right") for step in steps))
         rows: list[tuple[Any, ...]] = [
-            ("line voltage at the amp", *((step.mains_v, "V rms") for step in steps)),
-            ("line current at first", *((step.first_a, "A rms") for step in steps)),
+            ("line voltage at the amp", *((step.mains_v, "V RMS") for step in steps)),
+            ("line current at first", *((step.first_a, "A RMS") for step in steps)),
             ("wait", *(f"{step.wait_s:.0f} s" for step in steps)),
-            ("line current then", *((step.mains_a, "A rms") for step in steps)),
+            ("line current then", *((step.mains_a, "A RMS") for step in steps)),
             ("heaters", *(f"{100 * step.heater_share:.0f} %" for step in steps)),
         ]
         if not any(np.isfinite(step.first_a) for step in steps):  # a lamp shows it by a flare
@@ -168,15 +168,15 @@ def bring_up(
         return _behind_lamps(asked, given)
     if not steps or not all(0.05 <= s <= 1.2 for s in steps):
         raise InputError(
-            "steps lie between 0.05 and 1.2 of the mains", where=amp.name, fix="Give steps=(0.25, …)"
+            "steps must be 0.05 to 1.2 of the line voltage", where=amp.name, fix="Give steps=(0.25, …)"
         )
     stepped = tuple(
         _on_supply(asked, share, before) for before, share in zip((0.0, *steps[:-1]), steps, strict=True)
     )
     notes = (words.cold_note(supply), words.WARMING, EMISSION)
     return BringUp(
-        amp, "on a variable supply", asked.probes, stepped, words.stops(supply, stepped[-1].mains_a, bias),
-        words.prepare(amp), notes,
+        amp, "on a variable transformer", asked.probes, stepped,
+        words.stops(supply, stepped[-1].mains_a, bias), words.prepare(amp), notes,
     )  # fmt: skip
 
 
@@ -218,7 +218,9 @@ def _behind_lamps(asked: _Asked, given: Sequence[Lamp]) -> BringUp:
     stops = words.lamp_stops(looks, short, asked.supply, asked.bias)
     notes = (words.cold_note(asked.supply), LAW, EMISSION)
     before = words.prepare(asked.amp)
-    return BringUp(asked.amp, "behind a series lamp", asked.probes, found, stops, before, notes, shorted)
+    return BringUp(
+        asked.amp, "through a light-bulb limiter", asked.probes, found, stops, before, notes, shorted
+    )
 
 
 def _behind(asked: _Asked, lamp: Lamp) -> Step:

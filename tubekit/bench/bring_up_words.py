@@ -63,7 +63,7 @@ def watch(heaters: float, volts: float, working: float, bias: Sequence[str] = ()
     Examples
     --------
     >>> watch(0.43, 178.0, 389.0)
-    'heaters dark, B+ already at 46 %: hold until the current settles and electrolytics have formed'
+    'heaters dark, B+ already at 46 %: hold until the current settles and electrolytics have re-formed'
     >>> watch(1.0, 388.0, 389.0)
     'heaters at full heat, everything at its working voltage'
     """
@@ -85,7 +85,7 @@ def watch(heaters: float, volts: float, working: float, bias: Sequence[str] = ()
     if bias:
         said += f": check the bias at {' and '.join(bias)} before you go on"
     elif FORMING[0] < share < FORMING[1]:
-        said += ": hold until the current settles and electrolytics have formed"
+        said += ": hold until the current settles and electrolytics have re-formed"
     return said
 
 
@@ -136,7 +136,9 @@ def cold_note(supply: SupplyReport) -> str:
     part = supply.amp.parts[one.capacitor]
     rated = getattr(part, "volts", None)
     limit = "" if rated is None else f"; {one.capacitor} is rated {show(float(np.max(rated)), 'V')}"
-    return f"Switched straight on, {one.a} rises to {show(volts, 'V')} until the tubes draw current{limit}."
+    return (
+        f"If switched on directly, {one.a} rises to {show(volts, 'V')} until the tubes draw current{limit}."
+    )
 
 
 def fixed_bias_nodes(amp: Amp, supply: SupplyReport) -> tuple[str, ...]:

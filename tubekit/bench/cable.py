@@ -62,7 +62,7 @@ class CableReport(Printed):
 
     @property
     def consequences(self) -> tuple[str, ...]:
-        """What the wiring as found does, state by state, where it differs from the drawing."""
+        """What the wiring as found does, state by state, where it differs from the schematic."""
         found, said, known = {state.key: state for state in self.found_states}, [], set[str]()
         for state in self.drawn_states:
             now = found[state.key]
@@ -108,14 +108,14 @@ class CableReport(Printed):
 
     def _states(self) -> Table:
         found = {state.key: state for state in self.found_states}
-        columns = headed("state", "B+ as drawn", "B+ as found", "loudspeaker as drawn", "as found")
+        columns = headed("state", "B+ as drawn", "B+ as found", "speaker as drawn", "as found")
         rows = [
             (s.words, _on(s.high_tension), _on(found[s.key].high_tension), _there(s.loudspeaker),
              _there(found[s.key].loudspeaker))
             for s in self.drawn_states
         ]  # fmt: skip
         risky = [s.words for s in self.found_states if s.high_tension and not s.loudspeaker]
-        note = f"B+ without a loudspeaker on the output transformer: {'; '.join(risky)}. " if risky else ""
+        note = f"B+ without a speaker on the output transformer: {'; '.join(risky)}. " if risky else ""
         return Table("Interlock and standby", columns, rows, note=note)
 
     def tick_off(self) -> Table:
@@ -131,7 +131,7 @@ class CableReport(Printed):
             color = wire.color if isinstance(wire, drawn.Wire) else ""
             rows.append((one, two, by, color, wire.role if wire else "", _tick(read.get(pair))))
         columns = headed("from", "to", "by", "color", "for", "beeps")
-        note = "Plugs out, amp unplugged from the mains and discharged. Every pair not listed stays silent."
+        note = "Plugs out, amp unplugged from the line and discharged. Every pair not listed stays silent."
         return Table("Continuity, to tick off", columns, rows, note=note)
 
 
@@ -159,13 +159,13 @@ def differences(drawn_state: LoopState, found: LoopState) -> list[str]:
     if found.unsolved:
         said.append(f"With {words}: no steady state was found ({found.unsolved}).")
     if found.high_tension and not drawn_state.high_tension:
-        said.append(f"With {words}: B+ stays on at the output stage, where the drawing takes it off.")
+        said.append(f"With {words}: B+ stays on at the output stage, where the schematic removes it.")
     if drawn_state.high_tension and not found.high_tension:
-        said.append(f"With {words}: standby stays engaged, B+ does not reach the output stage.")
+        said.append(f"With {words}: the amp stays in standby: no B+ at the output stage.")
     if drawn_state.loudspeaker and not found.loudspeaker:
-        said.append(f"With {words}: the loudspeaker is not connected.")
+        said.append(f"With {words}: the speaker is not connected.")
     if found.loudspeaker and not drawn_state.loudspeaker:
-        said.append(f"With {words}: a loudspeaker is connected, which the drawing has not.")
+        said.append(f"With {words}: a speaker is connected, which the schematic does not show.")
     return said
 
 
@@ -197,7 +197,7 @@ def check_cable(amp: Amp, readings: Any = ()) -> CableReport:
     >>> report.faults[0].text
     'the strap P4.3 to P4.4 is missing'
     >>> report.consequences[0]
-    'With P4 in, S2 closed: standby stays engaged, B+ does not reach the output stage.'
+    'With P4 in, S2 closed: the amp stays in standby: no B+ at the output stage.'
     """
     if not connectors(amp):
         raise ReadingError(

@@ -65,5 +65,6 @@ def poor_joints(amp: Amp, ohms: Mapping[Pair, float]) -> Iterator[str]:
         elif BEEPS_BELOW <= value < OPEN_OHMS:
             where = "a wire that hardly makes contact" if pair in drawn else "damp, burnt or dirty insulation"
             yield (
-                f"{read}: neither joined nor open. With all plugs out this is {where}, or a plug is still in."
+                f"{read}: a high-resistance joint or leakage. "
+                f"With all plugs out this is {where}, or a plug is still in."
             )

@@ -40,7 +40,9 @@ def slipped(amp: Amp, slip: str = "as drawn", *at: Pin) -> tuple[Continuity, ...
     'swapped'
     """
     if slip not in SLIPS:
-        raise ReadingError(f"there is no slip '{slip}'", where=amp.name, fix=f"Try {', '.join(SLIPS)}")
+        raise ReadingError(
+            f"there is no wiring error '{slip}'", where=amp.name, fix=f"Try {', '.join(SLIPS)}"
+        )
     known, needed = pins(amp), SLIPS[slip]
     if len(set(at)) != needed or not set(at) <= set(known):
         raise ReadingError(

@@ -17,7 +17,7 @@ from tubekit.bench.moved import Moved, moved
 from tubekit.errors import ReadingError, SolveError
 from tubekit.text import Printed, Table, headed
 
-NOTHING = "nothing that a meter or an ear finds"
+NOTHING = "no difference by meter or ear"
 MOST = 3
 """Moved figures named for each trial."""
 
@@ -144,7 +144,7 @@ def keep_or_cut(amp: Amp, wire: str) -> WireChoice:
     --------
     >>> from tubekit.amp import load_amp
     >>> keep_or_cut(load_amp("fescue"), "W8").loop[0]
-    'With P4 in, S2 closed: standby stays engaged, B+ does not reach the output stage.'
+    'With P4 in, S2 closed: the amp stays in standby: no B+ at the output stage.'
     """
     other = cut(amp, wire)
     on = drawn_on(amp)

@@ -155,9 +155,9 @@ def _extra(extra: set[Pair], graph: nx.Graph) -> list[CableFault]:
         wires = joined_pairs(graph, members)
         one_plug = len({_name(pin) for pin in members}) == 1
         if len(members) == 2 and one_plug and not wires:
-            text = f"{members[0]} and {members[1]} are joined, which the drawing has not: a strap or a short"
+            text = f"{members[0]} and {members[1]} are joined, but not on the schematic: a strap or a short"
             found.append(CableFault("strap extra", members, text))
         else:
-            text = f"{', '.join(members)} are joined, which the drawing keeps apart"
+            text = f"{', '.join(members)} are joined, but separate on the schematic"
             found.append(CableFault("joined", members, text))
     return found

@@ -48,7 +48,9 @@ def _mains(found: Readings) -> Iterator[Note]:
     """The question about a mains voltage far from the drawing's."""
     design, read = float(np.max(found.drawn.mains_rms)), float(np.max(found.amp.mains_rms))
     if found.mains_accuracy is not None and abs(read / design - 1.0) > FAR_MAINS:
-        text = f"The mains is given as {read:g} V, drawn for {design:g} V: is it so? It is used as written."
+        text = (
+            f"Line voltage: {read:g} V, but the design is {design:g} V. Is that right? Using it as entered."
+        )
         yield Note("far_mains", "mains", text)
 
 
@@ -98,5 +100,5 @@ def _asked(reading: Reading, usual: float) -> Iterator[Note]:
         slip = f"a thousandth of the expected: {large}?"
     else:
         return
-    text = f"{reading.probe} {reading.said()} is about {slip} It is used as written."
+    text = f"{reading.probe} {reading.said()} is about {slip} Using it as entered."
     yield Note("prefix", reading.probe.place[0], text, line=reading.line)

@@ -17,8 +17,8 @@ from tubekit.text import Printed, Table
 
 TOLD = 4
 SAME = 1e-6
-ALONE = "Put right alone: "
-NOTHING = "Put right alone it moves neither volts nor currents by 1 %, nor hum or level by 1 dB."
+ALONE = "Fixing only this: "
+NOTHING = "Fixing only this changes no voltage or current by 1 %, and no hum or level by 1 dB."
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ class Difference:
     def effect(self) -> str:
         """What putting it right alone changes."""
         if self.unsolved:
-            return f"Put right alone it cannot be solved: {self.unsolved}"
+            return f"Fixing only this cannot be solved: {self.unsolved}"
         told = "; ".join(one.sentence() for one in self.moved)
         return f"{ALONE}{told}." if told else NOTHING
 
@@ -67,14 +67,14 @@ class FoundReport(Printed):
         if not count:
             return f"{self.found.title}: as drawn."
         return (
-            f"{self.found.title}: {count} {'difference' if count == 1 else 'differences'} from the drawing."
+            f"{self.found.title}: {count} {'difference' if count == 1 else 'differences'} from the schematic."
         )
 
     def tables(self) -> list[Table]:
         """One row per difference."""
         return [
-            Table.of("Found against drawn", self.differences, "part", "finding=kind", "as found=text",
-                     "putting it right alone changes=changes"),
+            Table.of("Found versus schematic", self.differences, "part", "finding=kind", "as found=text",
+                     "effect of fixing only this=changes"),
         ]  # fmt: skip
 
 
@@ -121,7 +121,7 @@ def _differences(found: Amp, paper: Amp) -> Iterator[tuple[Difference, Mapping[s
     for name in dict.fromkeys((*found.parts, *paper.parts)):
         here, there = found.parts.get(name), paper.parts.get(name)
         if there is None and here is not None:
-            text = f"{here} does not belong: the drawing has no {name}"
+            text = f"{here} does not belong: the schematic has no {name}"
             yield Difference(name, "does not belong", text), _without(found, here, paper)
         elif here is None and there is not None:
             yield Difference(name, "missing", f"{there} is missing"), _with(found, there, paper)

@@ -61,7 +61,7 @@ def _together(checks: list[RatingCheck]) -> Iterator[str]:
     for same in alike.values():
         one = same[0]
         parts = ", ".join(dict.fromkeys(c.part for c in same))
-        verb = "burns" if one.worst >= BURNS and one.unit in ("W", "A") else "is beyond its rating"
-        verb = verb if len(same) == 1 else {"burns": "burn"}.get(verb, "are beyond their rating")
+        verb = "burns" if one.worst >= BURNS and one.unit in ("W", "A") else "is above its rating"
+        verb = verb if len(same) == 1 else {"burns": "burn"}.get(verb, "are above their rating")
         figures = f"{one.what} {show(one.value, one.unit)} of {show(one.limit, one.unit)}"
         yield f"{parts} {verb}: {figures}"

@@ -58,7 +58,7 @@ class LoopState:
         """The state as the hand would set it."""
         plugs = [f"{name} {'in' if there else 'out'}" for name, there in self.inserted]
         switches = [f"{name} {'closed' if shut else 'open (standby)'}" for name, shut in self.closed]
-        return ", ".join(plugs + switches) or "as it stands"
+        return ", ".join(plugs + switches) or "as it is"
 
     @property
     def key(self) -> tuple[Settings, Settings]:

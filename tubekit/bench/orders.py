@@ -108,7 +108,7 @@ def order_list(
     changes
         Designator to new value or type, as for `swap`.
     mains_rms
-        Line voltage to judge the change at [V rms], as for `swap`.
+        Line voltage to judge the change at [V RMS], as for `swap`.
     found
         The swap report of this very change, to save its solve.
 
@@ -232,7 +232,7 @@ def _diode(report: SupplyReport, part: drawn.Diode) -> Order:
     rated, current = known[name]
     margin = min(rated / max(volts, 1e-3), current / max(amps, 1e-9))
     more = [n for n, (v, a) in known.items() if v >= DIODE_MARGIN * volts and a >= DIODE_MARGIN * amps]
-    short = f"; too little in hand, take {more[0] if more else 'a stronger one'}"
+    short = f"; not enough margin: fit {more[0] if more else 'a stronger one'}"
     reason = f"meets {show(volts, 'V')} inverse and {show(amps, 'A')} mean"
     return Order(
         part.designator, "silicon diode", name, "", f"{rated:g} V, {current:g} A", margin,

@@ -61,7 +61,7 @@ def probe_of(amp: Amp, place: str, code: str, where: str, part: str) -> Probe:
         if node != GROUND and node not in amp.nodes:
             raise ReadingError(
                 f"there is no node '{node[:40]}' in {amp.title}", where=where, part=part,
-                fix="Write a node of the drawing, 'B1 to B2', a test point, or a part with two ends",
+                fix="Write a node of the schematic, 'B1 to B2', a test point, or a part with two ends",
                 near=near_matches(node, (*amp.nodes, *amp.test_points, *amp.parts)),
             )  # fmt: skip
     if ends[0] == ends[1]:

@@ -100,16 +100,16 @@ def current_under_drive(amp: Amp) -> Procedure:
     jack = _jack(amp)
     steps = (
         _joined(
-            "A dummy load of rated ohms and watts in place of the speaker; the meter across the cathode",
+            "Dummy load of the rated impedance and power in place of the speaker; meter across the cathode",
             "resistor or across 1 Ω in each cathode, clipped on while the amp is off and discharged",
         ),
         "Read idle first, after ten minutes of warming up",
         _joined(
-            f"Feed {TONE_HZ:g} Hz at {jack}, rising to {show(driven.input_v / np.sqrt(2), 'V rms')} with the",
-            f"controls as they stand: full drive, no grid positive{_across_load(amp, driven)}",
+            f"Feed {TONE_HZ:g} Hz at {jack}, rising to {show(driven.input_v / np.sqrt(2), 'V RMS')} with the",
+            f"controls as set: full drive, no grid positive{_across_load(amp, driven)}",
         ),
-        "Read the current again within a few seconds, then take the drive off and see it come back",
-        "A tube that departs from its fellow under drive but not at idle is worn, or its drive differs",
+        "Read the current again within a few seconds. Remove the signal: the current must return to idle",
+        "A tube that differs from its mate under drive but not at idle is worn, or its drive differs",
         _joined(
             "Stop when a plate or screen glows, a current keeps climbing under steady drive or does not come",
             "back after it, or anything smells",
@@ -173,7 +173,7 @@ def _across_load(amp: Amp, driven: FullDrive) -> str:
         return ""
     volts = float(np.sqrt(0.5 * (np.abs(driven.drive.harmonics(load.a, load.b)[0, 1:]) ** 2).sum()))
     watts = sum(volts**2 / float(np.max(one.ohms)) for one in in_parallel(load_of(amp, load)))
-    return f", about {show(volts, 'V rms', 2)} across the load ({show(watts, 'W', 2)})"
+    return f", about {show(volts, 'V RMS', 2)} across the load ({show(watts, 'W', 2)})"
 
 
 def _drive_words(tubes: Sequence[DrivenTube], fall: float) -> str:
@@ -217,12 +217,12 @@ def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
         turn = f"Turning {found.control} does not help: {found.finding}"
     steps = (
         _joined(
-            "Loudspeaker or dummy load on, volume controls where they are used.",
+            "Connect the speaker or a dummy load. Set the volume controls as they are used.",
             found.hum.view.input_words,
         ),
         _joined(
             "A sensitive AC meter across the load, clipped on while the amp is off: expect",
-            f"{show(found.now_v, 'V rms')} of hum as {found.control} is set, up to {show(worst, 'V rms')} at",
+            f"{show(found.now_v, 'V RMS')} of hum as {found.control} is set, up to {show(worst, 'V RMS')} at",
             "its ends",
         ),
         turn,

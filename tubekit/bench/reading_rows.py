@@ -87,7 +87,7 @@ def text_of(path: Path) -> str:
         line = raw[: error.start].count(b"\n") + 1
         raise ReadingError(
             f"the file is not UTF-8 text (byte 0x{raw[error.start]:02x} in line {line})", where=where,
-            fix="Save it again as UTF-8; a Ω or µ from an old editor is the usual cause, ohm and u will do",
+            fix="Save it again as UTF-8; the usual cause is Ω or µ from an old editor (ohm and u work too)",
         ) from error  # fmt: skip
 
 
@@ -116,7 +116,7 @@ def from_csv(text: str, where: str) -> Rows:
     if len(names) == 1 and (";" in lines[0][1] or "\t" in lines[0][1]):
         sign = "semicolons" if ";" in lines[0][1] else "tabs"
         raise ReadingError(
-            f"the columns are parted by {sign}, so a comma could be a decimal sign", where=where,
+            f"the columns are separated by {sign}, so a comma could be a decimal sign", where=where,
             part="line 1", fix="Save it with commas between columns and points in numbers (143.5)",
         )  # fmt: skip
     while names and not names[-1].strip():  # empty columns at the end of a spreadsheet
@@ -156,7 +156,7 @@ def _named(names: list[str], where: str) -> list[str]:
             )  # fmt: skip
     missing = [name for name in NEEDED if name not in names]
     if missing or len(set(names)) < len(names):
-        what = f"the column {missing[0]} is missing" if missing else "a column stands twice"
+        what = f"the column {missing[0]} is missing" if missing else "duplicate column"
         raise ReadingError(what, where=where, part="heading", fix=f"Begin the list with {HEADER}")
     return names
 
@@ -165,7 +165,7 @@ def _from_toml(text: str, where: str) -> Rows:
     try:
         tables = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
-        fix = 'Write [[reading]] and lines as value = "18.2 V"; text stands in quotation marks'
+        fix = 'Write [[reading]] and lines as value = "18.2 V"; text is in quotation marks'
         raise ReadingError(f"not TOML: {error}", where=where, fix=fix) from error
     for name in tables:
         if name not in TOML_TABLES:

@@ -126,13 +126,13 @@ def _row(found: _Found, where: str, line: int, row: Mapping[str, Any], meter: Me
 def _mains_row(code: str, before: str, where: str, at: str) -> None:
     if code != "ac_rms_v":
         raise ReadingError(
-            f"the mains is read in AC volts, not in {QUANTITIES[code].words}", where=where, part=at,
+            f"line voltage is read in AC volts, not in {QUANTITIES[code].words}", where=where, part=at,
             fix="Write mains,AC volts,117 V",
         )  # fmt: skip
     if before:
         raise ReadingError(
-            f"the mains stands in {before.partition(',')[0]} already", where=where, part=at,
-            fix="Keep one; readings taken at another mains go into a list of their own",
+            f"line voltage is given in {before.partition(',')[0]} already", where=where, part=at,
+            fix="Keep one; readings taken at another line voltage go into a list of their own",
         )  # fmt: skip
 
 
@@ -182,7 +182,7 @@ def _measurable(amp: Amp, place: str, code: str, value: float, where: str, at: s
     nominal = getattr(part, code)
     if not 1 / 300 < value / float(nominal) < 300:
         raise ReadingError(
-            f"{place} is {value:g} {UNITS[code]}, drawn as {float(nominal):g}: a slip of kilo or milli?",
+            f"{place} is {value:g} {UNITS[code]}, drawn as {float(nominal):g}: off by a factor of 1000?",
             where=where, part=at, fix="Write the unit, as 4.7k or 22n; an open or shorted part has no value",
         )  # fmt: skip
 
@@ -251,7 +251,7 @@ def _tone(table: Mapping[str, Any], amp: Amp, where: str) -> Tone | None:
     jack = str(table.get("input", ""))
     if jack not in inputs:
         raise ReadingError(
-            f"the test tone stands at '{jack}', which is no input jack", where=where, part="tone", code=TONE,
+            f"the test tone is at '{jack}', which is no input jack", where=where, part="tone", code=TONE,
             fix=f"Name one of {', '.join(inputs)}", near=near_matches(jack, inputs),
         )  # fmt: skip
     values: dict[str, float] = {}
@@ -279,7 +279,7 @@ def _no_duplicates(readings: list[Reading], parts: list[PartValue], where: str) 
     for key, name, line in [*read, *((p.part, p.part, p.line) for p in parts)]:
         if key in seen:
             raise ReadingError(
-                f"{name} stands in line {seen[key]} and in line {line}", where=where,
+                f"{name} is read twice: line {seen[key]} and line {line}", where=where,
                 code=TWICE, word=name, lines=(seen[key], line),
                 fix="Keep the one you trust; for two states of the amp make two lists",
             )  # fmt: skip

@@ -49,13 +49,13 @@ class Suspect:
     severity: str
     chance: float = quantity("", "p", "chance that this is it, given one fault or none")
     distance: float = quantity(
-        "", "d²", "squared distance of the readings from what it predicts, in variances"
+        "", "d²", "misfit: squared distance of the readings from its prediction, in variances"
     )
     alike: tuple[str, ...] = ()
 
 
-SHORT_HEADS = ("suspect", "chance", "as if", "two at once", "measure next", "decides",
-               "what each would show")  # fmt: skip
+SHORT_HEADS = ("suspect", "chance", "estimated size", "two at once", "measure next", "decides",
+               "expected reading for each")  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -120,7 +120,11 @@ class Suspects(Printed):
                 return f"{head}; two do: {self.pairs[0].words}."
             again = self.wrong[0].reading.probe if self.wrong else "the worst of them"
             return f"{head}, nor do two. Nearest: {first.words}. Read {again} again."
-        tied = f" It cannot be told from {_listed(first.alike)} by these readings." if first.alike else ""
+        tied = (
+            f" These readings cannot separate it from {_listed(first.alike)} by these readings."
+            if first.alike
+            else ""
+        )
         whole = min(sum(s.chance for s in self.suspects if s.part == first.part), 1.0)
         severity = f" ({first.severity})" if first.severity else ""
         return f"{self.readings.drawn.title}: most likely {first.words}{severity}, {percent(whole)}.{tied}"
@@ -129,7 +133,7 @@ class Suspects(Printed):
         """Suspects, pairs, and what to measure next."""
         tables = []
         if self.accuses:
-            heads = headed("suspect", "chance [%] .1f", "as if", "not to be told from")
+            heads = headed("suspect", "chance [%] .1f", "estimated size", "looks the same as")
             rows = [(s.words, 100 * s.chance, s.severity, ", ".join(s.alike)) for s in self.suspects]
             note = f"No single part at fault: {percent(self.healthy)}. Chances count single faults only."
             if self.best_fit < EXPLAINED:
@@ -137,7 +141,7 @@ class Suspects(Printed):
             tables.append(Table("Suspects", heads, rows, note=note))
         if self.pairs and self.best_fit < EXPLAINED and self.accuses:
             pairs = [(p.words, p.distance) for p in self.pairs[:4]]
-            two = headed("two at once", "off by (variances) [] .1f")
+            two = headed("two at once", "misfit [] .1f")
             tables.append(Table("Pairs", two, pairs))
         if self.shares and not self.accuses:
             tables.append(self.shares.table())
@@ -145,7 +149,7 @@ class Suspects(Printed):
             tables.append(self._unseen_table())
         if self.following:
             follow = [(str(n.probe), 100 * n.share, n.effort, _told(n)) for n in self.following]
-            heads = headed("measure next", "decides [%] .0f", "effort [] g", "what each would show")
+            heads = headed("measure next", "decides [%] .0f", "effort [] g", "expected reading for each")
             tables.append(Table("Next reading", heads, follow))
         return tables
 
@@ -155,7 +159,7 @@ class Suspects(Printed):
         seen = {f.part for f in every if f.words not in set(self.unseen)}
         blind = list(dict.fromkeys(f.part for f in every if f.part not in seen))
         lines = [", ".join(blind[k : k + PARTS_A_LINE]) for k in range(0, len(blind), PARTS_A_LINE)]
-        heads = headed("single faults not shown", "parts of which nothing would show")
+        heads = headed("single faults not shown", "parts whose faults would not show")
         first = f"{len(self.unseen)} of {len(every)}"
         rows = [(first if k == 0 else "", line) for k, line in enumerate(lines or ["none"])]
         left_out = "\n".join(_left_out(self.book)) if self.book else ""
@@ -252,8 +256,8 @@ def suspects(
     """
     if len(readings.readings) < 3:
         raise ReadingError(
-            f"{len(readings.readings)} readings say too little", where=readings.source,
-            fix="Take at least three, at best a voltage at every tube",
+            f"{len(readings.readings)} readings are not enough", where=readings.source,
+            fix="Take at least three, ideally a voltage at every tube",
         )  # fmt: skip
     book = book or _book(readings, age, progress)
     bands = bands or good_bands(readings, age=age, ready=book.fleet)

@@ -42,14 +42,14 @@ class TracePoint:
 
     node: str
     where: str
-    level_v: float = quantity("V rms", "v", "expected level", label="expect", tiny=True)
+    level_v: float = quantity("V RMS", "v", "expected level", label="expect", tiny=True)
     gain_db: float = quantity("dB", "A", "from the input jack", label="from the jack", format=".1f")
-    phase_deg: float = quantity("°", "φ", "against the input jack", label="phase", format=".0f")
+    phase_deg: float = quantity("°", "φ", "relative to the input jack", label="phase", format=".0f")
     within_db: float = quantity(
-        "dB", "", "95 of 100 good amps lie within this", label="good amps within", format=".1f"
+        "dB", "", "normal range: 95 % of good amps", label="good amps within", format=".1f"
     )
     dc_v: float = quantity("V", "V", "direct voltage there at idle, to ground", default=0.0)
-    read_v: float | None = quantity("V rms", "v", "what was read", label="reads", tiny=True, default=None)
+    read_v: float | None = quantity("V RMS", "v", "what was read", label="reads", tiny=True, default=None)
 
     @described("V", label="DC there")
     def shown_dc_v(self) -> float:
@@ -95,7 +95,7 @@ class Trace(Printed):
         """The tone, and the verdict where there are readings."""
         tone = self.tone
         head = f"{self.amp.title}: {tone.level_rms_v * 1e3:g} mV, {tone.frequency_hz:g} Hz at {tone.jack}"
-        return f"{head}: {self.loses}." if self.loses else f"{head}, controls as they stand."
+        return f"{head}: {self.loses}." if self.loses else f"{head}, controls as set."
 
     def tables(self) -> list[Table]:
         """Node by node, in the order of the signal."""
@@ -114,8 +114,8 @@ class Trace(Printed):
         yield beyond(self.clips, self.tone.level_rms_v) or "Small signal: keep the tone below clipping."
         if any(p.within_db >= CANCELS_DB for p in self.points):
             yield (
-                f"Where good amps differ by {CANCELS_DB:g} dB and more two signals nearly cancel: only a "
-                "reading far above the figure tells."
+                f"Where the normal range is ±{CANCELS_DB:g} dB or more, two signals nearly cancel: only a "
+                "much higher reading means anything."
             )
 
     def answer(self) -> str:

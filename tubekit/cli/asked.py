@@ -11,7 +11,7 @@ from typing import Any
 from tubekit.errors import ChangeError, InputError, Note
 
 Asked = argparse.Namespace
-CHANGE = "a change that is made first (C14=47u, V5=5AR4, S2=open, R31.position=0.7)"
+CHANGE = "change to make first (C14=47u, V5=5AR4, S2=open, R31.position=0.7)"
 
 
 class Command(argparse.ArgumentParser):
@@ -45,8 +45,8 @@ class Command(argparse.ArgumentParser):
 def command(commands: Any, name: str, help_text: str, answer: Callable[[Asked], Any]) -> Any:
     """The parser of a new command, with --all and --json."""
     parser = commands.add_parser(name, help=help_text, description=help_text, allow_abbrev=False)
-    parser.add_argument("--all", action="store_true", help="every table, not the short answer")
-    parser.add_argument("--json", action="store_true", help="answer in JSON: SI units, glossary keys")
+    parser.add_argument("--all", action="store_true", help="print every table, not the short answer")
+    parser.add_argument("--json", action="store_true", help="print JSON (SI units)")
     parser.set_defaults(answer=answer)
     return parser
 
@@ -55,7 +55,7 @@ def amp_words(parser: argparse.ArgumentParser, *, mains: bool = True) -> None:
     """AMP and, where it can be run on another, --mains; `change_words` come after all other places."""
     parser.add_argument("amp", metavar="AMP", help="a name from 'amps', or an amp file")
     if mains:
-        words = "mains voltage [V rms]; the drawing's when not given"
+        words = "line voltage [V RMS] (default: the design voltage in the amp file)"
         parser.add_argument("--mains", metavar="VOLTS", help=words)
 
 

@@ -26,11 +26,11 @@ READINGS = "list of readings (.csv or .toml)"
 
 def add_bench_commands(commands: Any) -> None:
     """Add the commands."""
-    parser = command(commands, "spread", "The band of every reading over many good amps.", _spread)
+    parser = command(commands, "spread", "Normal range of every reading.", _spread)
     amp_words(parser)
     _age(parser)
-    parser.add_argument("--size", type=int, default=None, help="amps to draw; 4000 when not given")
-    parser.add_argument("--seed", type=int, default=1, help="another seed draws other amps")
+    parser.add_argument("--size", type=int, default=None, help="number of amps to simulate (default 4000)")
+    parser.add_argument("--seed", type=int, default=1, help="random seed")
     change_words(parser)
     for name, help_text, answer in (
         ("judge", "A verdict on every reading.", _judge),
@@ -68,35 +68,35 @@ def _bench(commands: Any) -> None:
     parser.add_argument("--jack", metavar="J1", help="trace: where the tone goes in")
     parser.add_argument("--level", metavar="VOLTS", help="trace: level of the tone (default: below clipping)")
     parser.add_argument("--hertz", metavar="HZ", help="trace: its frequency (default: 1 kHz)")
-    parser.add_argument("--readings", metavar="FILE", help="trace: levels read along the way")
-    parser.add_argument("--drawing", metavar="AMP", help="found: the drawing to hold the amp against")
+    parser.add_argument("--readings", metavar="FILE", help="trace: levels you measured (CSV)")
+    parser.add_argument("--drawing", metavar="AMP", help="found: schematic to compare the chassis with")
 
 
 def _record(commands: Any) -> None:
     parser = command(commands, "record", "Write a decision record (HTML and PDF).", _write_record)
     amp_words(parser)
-    parser.add_argument("file", metavar="FILE", help="the HTML file to write; the PDF stands beside it")
+    parser.add_argument("file", metavar="FILE", help="HTML file to write; the PDF goes in the same folder")
     change_words(parser)
     parser.add_argument("--readings", metavar="FILE", help=READINGS)
     for word, help_text in (
-        ("title", "heading"), ("decided", "the decision"), ("why", "its reason"), ("by", "who"),
+        ("title", "heading"), ("decided", "decision"), ("why", "why"), ("by", "name"),
     ):  # fmt: skip
         parser.add_argument(f"--{word}", default="", metavar="TEXT", help=help_text)
-    parser.add_argument("--date", default="", metavar="TEXT", help="the day; today when not given")
-    parser.add_argument("--paper", choices=("Letter", "A4"), default="Letter", help="paper to lay it out for")
+    parser.add_argument("--date", default="", metavar="TEXT", help="date (default: today)")
+    parser.add_argument("--paper", choices=("Letter", "A4"), default="Letter", help="paper size")
     parser.add_argument(
         "--sheet", action="append", default=[], metavar="NAME",
         help="a procedure for the bench: up, lamp, trace, drive or hum; may be given several times",
     )  # fmt: skip
-    parser.add_argument("--no-pdf", action="store_true", help="HTML alone")
-    parser.add_argument("--overwrite", action="store_true", help="write over files of the same name")
+    parser.add_argument("--no-pdf", action="store_true", help="HTML only")
+    parser.add_argument("--overwrite", action="store_true", help="overwrite files of the same name")
 
 
 def _progress(done: int, of: int) -> None:
     """A count in the terminal, where one looks on."""
     if sys.stderr.isatty():
         end = "\n" if done >= of else ""
-        print(f"\rworked out {done} of {of} parts", end=end, file=sys.stderr, flush=True)
+        print(f"\rcalculated {done} of {of} parts", end=end, file=sys.stderr, flush=True)
 
 
 def _spread(asked: Asked) -> Any:
@@ -189,7 +189,9 @@ def _found(asked: Asked, amp: Any, changed: Any) -> Any:
     from tubekit.bench.found import found_against_drawn
 
     if not asked.drawing:
-        raise ChangeError("there is no drawing to hold it against", where=asked.amp, fix="Add --drawing AMP")
+        raise ChangeError(
+            "there is no schematic to compare it with", where=asked.amp, fix="Add --drawing AMP"
+        )
     return found_against_drawn(amp.changed(changed), asked.drawing)
 
 
@@ -200,12 +202,12 @@ def _order(_asked: Asked, amp: Any, changed: Any) -> Any:
 
 
 _PROCEDURES: dict[str, tuple[str, Callable[[Asked, Any, Any], Any]]] = {
-    "up": ("bringing up on a variable supply", _up),
-    "lamp": ("bringing up behind a series lamp", _lamp),
+    "up": ("bringing up on a variable transformer", _up),
+    "lamp": ("bringing up through a light-bulb limiter", _lamp),
     "trace": ("levels of a test tone at every node", _trace),
     "drive": ("output tubes' current under drive", _drive),
     "hum": ("setting the hum balance", _hum),
-    "found": ("the chassis as found against the drawing", _found),
+    "found": ("the chassis as found, compared with the schematic", _found),
     "order": ("what to buy for a change", _order),
 }
 

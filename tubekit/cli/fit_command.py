@@ -11,21 +11,21 @@ KINDS = ("triode", "pentode", "beam tetrode")
 
 def add_fit(commands: Any) -> None:
     """Add the command."""
-    parser = command(commands, "fit", "The law of a tube from points measured on it.", _fit)
+    parser = command(commands, "fit", "Fit a tube model to measured points.", _fit)
     parser.add_argument(
         "points", metavar="FILE.csv",
         help="columns plate_v, grid_v, plate_ma; for a pentode screen_v too, and screen_ma where measured; "
         "other units by their name (plate_a, plate_ua)",
     )  # fmt: skip
-    parser.add_argument("--kind", choices=KINDS, help="what it is; that of --like when not given")
+    parser.add_argument("--kind", choices=KINDS, help="kind of tube (default: that of --like)")
     parser.add_argument(
         "--like",
         metavar="TYPE",
-        help="a type it is like: gives base, pins, ratings and what points leave open",
+        help="take base, pinout, ratings, and whatever the points do not determine, from this type",
     )
-    parser.add_argument("--name", metavar="NAME", help="type of the new tube; the name of the file else")
+    parser.add_argument("--name", metavar="NAME", help="name for the new tube (default: the file name)")
     parser.add_argument("--save", metavar="FILE.toml", help="keep it in a tube file (see TUBEKIT_TUBES)")
-    parser.add_argument("--overwrite", action="store_true", help="let --save replace a file that is there")
+    parser.add_argument("--overwrite", action="store_true", help="allow --save to overwrite")
 
 
 def _fit(asked: Asked) -> Any:

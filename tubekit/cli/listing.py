@@ -29,7 +29,7 @@ class AmpList(Printed):
     def tables(self) -> list[Table]:
         """One row per amp."""
         rows = [(a.name, a.title, a.year, a.design_mains_rms, _tubes(a)) for a in self.amps]
-        columns = headed("name", "amp", "year", "mains [V]", "tubes")
+        columns = headed("name", "amp", "year", "line [V]", "tubes")
         stories = "\n".join(f"{a.name}: {a.story}" for a in self.amps if a.story)
         return [Table("", columns, rows, note=stories)]
 

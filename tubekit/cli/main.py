@@ -105,7 +105,7 @@ def _dangers(notes: Sequence[Note]) -> dict[str, Any]:
 def _parser() -> tuple[Command, Any]:
     parser = Command(
         prog="python3 -m tubekit",
-        description="Work out, before soldering, what a part swap will do to a tube amp. "
+        description="Calculate what a part swap does to a tube amp before you solder it. "
         "Without a command: open the notebooks.",
         epilog="Other commands: lab opens the notebooks in JupyterLab, test runs every test.",
         allow_abbrev=False,

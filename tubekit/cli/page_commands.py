@@ -18,18 +18,18 @@ def add_page_commands(commands: Any) -> None:
     parser = commands.add_parser("page", help=words, description=words, allow_abbrev=False)
     parser.set_defaults(answer=_page, json=False)
     parser.add_argument(
-        "what", metavar="NOTEBOOK", nargs="?", help="a notebook, or a folder of them; all when not given"
+        "what", metavar="NOTEBOOK", nargs="?", help="a notebook, or a folder of them (default: all)"
     )
     parser.add_argument("--lan", action="store_true", help="let a tablet on the shop's network open them too")
-    parser.add_argument("--port", type=int, default=8866, help="the first port that is tried")
-    parser.add_argument("--no-browser", action="store_true", help="open no browser here")
+    parser.add_argument("--port", type=int, default=8866, help="first port to try")
+    parser.add_argument("--no-browser", action="store_true", help="do not open a browser")
     parser = command(
         commands, "export", "Write notebooks as HTML files that open with no network, code left out.", _export
     )
-    parser.add_argument("what", metavar="NOTEBOOK", nargs="*", help="notebooks; all when none is given")
+    parser.add_argument("what", metavar="NOTEBOOK", nargs="*", help="notebooks (default: all)")
     parser.add_argument("--to", metavar="FOLDER", default="tubekit-pages", help="where to write them")
-    parser.add_argument("--as-saved", action="store_true", help="as they were saved, without running them")
-    parser.add_argument("--overwrite", action="store_true", help="write over files of the same name")
+    parser.add_argument("--as-saved", action="store_true", help="use them as saved, without running them")
+    parser.add_argument("--overwrite", action="store_true", help="overwrite files of the same name")
 
 
 def _page(asked: Asked) -> None:

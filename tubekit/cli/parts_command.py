@@ -17,7 +17,7 @@ def add_parts(commands: Any) -> None:
     parser.add_argument("--to", metavar="FILE", help="write it as .csv, .xlsx or .toml")
     parser.add_argument("--template", metavar="FILE", help="write a list to fill in, .csv or .xlsx")
     change_words(parser)
-    parser.add_argument("--overwrite", action="store_true", help="let it replace a file that is there")
+    parser.add_argument("--overwrite", action="store_true", help="allow it to overwrite a file")
 
 
 def _parts(asked: Asked) -> Any:

@@ -14,7 +14,9 @@ def add_commands(commands: Any) -> None:
     for name, (help_text, answer) in _ANSWERS.items():
         parser = command(commands, name, help_text, partial(_answered, answer))
         amp_words(parser)
-        parser.add_argument("--jack", metavar="J1", help="input jack that is driven; the plugged one else")
+        parser.add_argument(
+            "--jack", metavar="J1", help="input jack to drive (default: the one with a plug in it)"
+        )
         change_words(parser)
         if name == "trace":
             parser.add_argument(
@@ -22,7 +24,7 @@ def add_commands(commands: Any) -> None:
             )
         if name == "loop":
             parser.add_argument(
-                "--at", metavar="PART", help="part to break the loop at; the feedback resistor else"
+                "--at", metavar="PART", help="where to break the loop (default: the feedback resistor)"
             )
         if name == "drive":
             parser.add_argument(
@@ -71,5 +73,5 @@ _ANSWERS: dict[str, tuple[str, Callable[..., Any]]] = {
     "tone": ("What a change of parts or controls does to level, tone and stability.", _tone),
     "loop": ("Loop gain of the overall feedback, with its margins.", _loop),
     "drive": ("Order of clipping, sensitivity, output and noise.", _drive),
-    "hum": ("Hum at the loudspeaker by source, and which part to change first.", _hum),
+    "hum": ("Hum at the speaker by source, and which part to change first.", _hum),
 }

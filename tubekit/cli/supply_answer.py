@@ -12,7 +12,7 @@ from tubekit.text import Printed, Table
 
 @dataclass(frozen=True, eq=False, repr=False)
 class SupplyAnswer(Printed):
-    """Readings of the supply, and what is beyond its rating."""
+    """Readings of the supply, and what is above its rating."""
 
     report: SupplyReport
     failing: Failures

@@ -71,7 +71,11 @@ def _lower(asked: Asked, amp: Any) -> Any:
     from tubekit.errors import ChangeError
 
     if asked.mains is None:
-        raise ChangeError("no mains is given", where=asked.amp, fix="Say what it stands on, like --mains 124")
+        raise ChangeError(
+            "no line voltage is given",
+            where=asked.amp,
+            fix="Give the line voltage it runs on, like --mains 124",
+        )
     return restore(amp, MAINS.read(asked.mains))
 
 
@@ -83,7 +87,7 @@ def _substitutes(asked: Asked, amp: Any) -> Any:
 
 _PART = {"part": {"metavar": "PART", "help": "designator, like C14 or V5"}}
 _ANSWERS: dict[str, tuple[str, Callable[..., Any], dict[str, dict[str, Any]]]] = {
-    "supply": ("Ripple and its heat, rectifiers, windings, mains, fuses; what would fail.", _supply, {}),
+    "supply": ("Ripple current and heating, rectifier, windings, line, fuses; what would fail.", _supply, {}),
     "switch-on": ("Surge at each capacitor and inrush at each fuse, from cold.", _switch_on, {}),
     "standby": (
         "A standby switch closed while everything is warm.", _standby,
@@ -92,17 +96,17 @@ _ANSWERS: dict[str, tuple[str, Callable[..., Any], dict[str, dict[str, Any]]]] =
     "discharge": ("How long each capacitor holds its charge after switch-off.", _discharge, {}),
     "sag": ("B+ from idle to full drive and back.", _sag, {}),
     "regulation": (
-        "B+ against the current drawn from it.", _regulation,
-        {"--node": {"metavar": "NODE", "help": "rail; the reservoir when not given"}},
+        "B+ versus load current.", _regulation,
+        {"--node": {"metavar": "NODE", "help": "rail (default: the reservoir)"}},
     ),
-    "mains-band": ("The amp across today's mains.", _band, {}),
-    "lower-mains": ("Dropping resistor or bucking transformer for too high a mains.", _lower, {}),
+    "mains-band": ("The amp over a range of line voltages.", _band, {}),
+    "lower-mains": ("Dropping resistor or bucking transformer for high line voltage.", _lower, {}),
     "substitutes": (
-        "Standard values or types that can stand in for a part.", _substitutes,
+        "Standard values or types that can replace a part.", _substitutes,
         {
             **_PART,
             "--within": {"metavar": "PERCENT", "type": float, "default": 5.0,
-                         "help": "how far voltages may move [%%]; 5 when not given"},
+                         "help": "how far voltages may move [%%] (default 5)"},
             "--series": {"metavar": "E12", "help": "preferred values, E3 to E192"},
         },
     ),

@@ -68,7 +68,7 @@ def together(found: list[tuple[str, str]]) -> list[str]:
 def shares(before: SupplyReport, after: SupplyReport) -> tuple[list[str], Array, list[tuple[str, str]]]:
     """Ratings that a change uses more than before: places, shares (J, N), words.
 
-    What was beyond its rating already is held against what it used before. Whether a reservoir beyond the
+    What was above its rating already is held against what it used before. Whether a reservoir beyond the
     book's limit is left, `reservoirs` says.
     """
     count = after.amp.batch or 1
@@ -82,7 +82,7 @@ def shares(before: SupplyReport, after: SupplyReport) -> tuple[list[str], Array,
         if np.any(share > old * 1.001):
             places.append(f"{c.part} {c.what}")
             rows.append(share / max(1.0, old * 1.001))
-            words.append((c.part, "" if c.code == RESERVOIR else f"{c.what} beyond its rating"))
+            words.append((c.part, "" if c.code == RESERVOIR else f"{c.what} above its rating"))
     return places, np.array(rows).reshape(len(places), count), words
 
 

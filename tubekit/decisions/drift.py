@@ -29,7 +29,7 @@ class Drift:
     """One measured part: how far off, within tolerance or not, what it changes, and what to do."""
 
     part: str
-    off: float = quantity("", "", "measured over drawn, less one")
+    off: float = quantity("", "", "measured value over the schematic value, minus one")
     tolerance: float = quantity("", "", "tolerance, as a fraction")
     effect: str = ""
     verdict: str = ""
@@ -67,8 +67,8 @@ def _verdict(off: float, tolerance: float, grave: bool, field: str) -> str:
     if not grave:
         return "leave it"
     if field == "emission":
-        return "worn: keep a spare at hand" if off > -0.5 else "replace it"
-    return "it does more than good parts do together: replace it" if abs(off) > tolerance else "watch it"
+        return "worn: keep a spare" if off > -0.5 else "replace it"
+    return "it changes more than all good parts together: replace it" if abs(off) > tolerance else "watch it"
 
 
 def _effect(before: AmpReport, after: AmpReport) -> tuple[str, bool]:

@@ -43,7 +43,7 @@ class Failures(Printed):
         """How many parts, and the first."""
         title = self.report.amp.title
         if not self.found:
-            return f"{title}: nothing in the supply is beyond its rating at idle"
+            return f"{title}: all supply parts are within their ratings at idle"
         return f"{title}: {len(self.found)} would fail; first {self.found[0].part}, {self.found[0].what}"
 
     def tables(self) -> list[Table]:
@@ -59,7 +59,7 @@ class Failures(Printed):
 
 
 def failures(report: SupplyReport) -> Failures:
-    """Every part of an amp beyond its rating at idle, with what becomes of it.
+    """Every part of an amp above its rating at idle, with what becomes of it.
 
     Examples
     --------
@@ -98,11 +98,11 @@ def _dead(report: SupplyReport) -> Iterator[Failure]:
         volts = np.max(np.abs(state.mean(part.cathode)))
         if np.max(np.asarray(part.emission)) < 1e-3:
             yield Failure(
-                one.designator, "does not conduct: its filament is open or its emission gone",
+                one.designator, "does not conduct: its filament is open or it has no emission",
                 f"no B+ at {part.cathode}; the tubes draw nothing and nothing else is harmed",
             )  # fmt: skip
         elif volts < DEAD_V and np.max(np.asarray(one.dc_a)) > 1e-3:
             yield Failure(
                 one.designator, f"works into a short: {show(one.dc_a, 'A')} and no voltage",
-                "rectifier and transformer cook until the fuse opens, if it is the right one",
+                "rectifier and transformer overheat until the fuse opens, if it is the right one",
             )  # fmt: skip

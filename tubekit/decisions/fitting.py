@@ -17,7 +17,7 @@ from tubekit.devices.catalogue import Tube as TubeType
 from tubekit.errors import TubekitError
 from tubekit.units import show
 
-CATALOGUE = "tube catalogue"
+CATALOGUE = "tube catalog"
 
 
 def fitting(before: AmpReport, after: AmpReport) -> tuple[Finding, ...]:
@@ -145,7 +145,7 @@ def _pin(value: object) -> str:
 def _heater(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
     if not new.heater_amps or not new.heater_volts:
         if old.heater_amps:
-            text = f"{new.type} has no heater: B+ stands up at once, before the tubes draw current"
+            text = f"{new.type} has no heater: B+ is there at once, before the tubes draw current"
             yield _said(name, "note", "no_heater", text)
         return
     if not old.heater_amps or not old.heater_volts:
@@ -176,7 +176,9 @@ TAP_MOVED = {
 
 def _rectifier(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
     if old.directly_heated is True and new.directly_heated is False:
-        yield _said(name, "note", "warms", f"{new.type} warms up slower than {old.type}: B+ comes later")
+        yield _said(
+            name, "note", "warms", f"{new.type} warms up more slowly than {old.type}, so B+ comes up later"
+        )
     if old.directly_heated is False and new.directly_heated is True:
         text = f"{new.type} conducts before the other tubes are warm: B+ rises higher at first"
         yield _said(name, "note", "warms", text)

@@ -30,9 +30,9 @@ class Verdict:
     """One reading against the band of good amps."""
 
     reading: Reading
-    low: float = quantity("", "", "2.5 of 100 good amps show less")
-    high: float = quantity("", "", "2.5 of 100 good amps show more")
-    typical: float = quantity("", "", "half of the good amps show less")
+    low: float = quantity("", "", "2.5 % of good amps read lower")
+    high: float = quantity("", "", "2.5 % of good amps read higher")
+    typical: float = quantity("", "", "half of the good amps read lower")
     unloaded: float = quantity("", "", "the reading with the meter's load on the circuit taken off")
     word: str = ""
     beyond: float = quantity(
@@ -92,7 +92,7 @@ class Judgement(Printed):
              *(v.reading.probe.said(x) for x in (v.low, v.typical, v.high)))
             for v in order
         ]  # fmt: skip
-        bands = f"Bands hold 95 of 100 good amps with {self.bands.age} parts."
+        bands = f"Normal ranges hold 95 % of good amps with {self.bands.age} parts."
         tables = [Table("Readings", heads, rows, note=" ".join([bands, *map(str, self.readings.notes)]))]
         if self.power:
             heads = headed("verdict", "output tubes", "rule")

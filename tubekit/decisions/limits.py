@@ -139,7 +139,7 @@ def _stated(report: AmpReport, part: Part) -> Iterator[RatingCheck]:
             continue
         assert isinstance(part, Fuse)
         kind = fuse_class(report.amp, part)
-        what = "mains current" if name in report.amp.line_side.fuses else "current"
+        what = "line current" if name in report.amp.line_side.fuses else "current"
         note = f"it {kind.carries(np.asarray(value) / np.asarray(limit))}"
         yield from check(name, code, value, limit, f"{rule} ({kind})", PART_RATING, what=what, note=note)
 

@@ -16,7 +16,7 @@ from tubekit.text import Column, Printed, Table
 Array = np.ndarray
 
 BANDS = {120.0: (114.0, 126.0, "ansi-c84-1"), 230.0: (207.0, 253.0, "iec-60038")}
-"""Nominal mains to lowest, highest [V rms] and the source of the band."""
+"""Nominal mains to lowest, highest [V RMS] and the source of the band."""
 HIGH_MAINS_V = 170.0
 """From this design mains on an amp belongs to the 230 V band [V]."""
 
@@ -47,11 +47,11 @@ class MainsBand(Printed):
         return tuple(c for c in self.ratings.exceeded if np.asarray(c.share).reshape(-1)[0] > 1.0)
 
     def headline(self) -> str:
-        """Whether today's mains takes the amp beyond its ratings."""
+        """Whether today's mains takes the amp above its ratings."""
         count = len(self.exceeded)
         said = "keeps every rating it keeps by design" if not count else f"exceeds {count} more ratings"
         low, high = self.mains_rms[1], self.mains_rms[-1]
-        return f"{self.amp.title}, drawn for {self.mains_rms[0]:g} V: from {low:g} to {high:g} V it {said}"
+        return f"{self.amp.title}, designed for {self.mains_rms[0]:g} V: from {low:g} to {high:g} V it {said}"
 
     def tables(self) -> list[Table]:
         """Heaters, rails and plates over the band, then the ratings that move most."""
@@ -59,7 +59,7 @@ class MainsBand(Printed):
         rows = [
             (name, *((float(v), unit) for v in np.asarray(values))) for name, values, unit in self._readings()
         ]
-        note = f"First column: design mains. Band: {self.source}."
+        note = f"First column: design line voltage. Band: {self.source}."
         used = (Column("part"), Column("what"), *(Column(f"{volts:g} V", "%") for volts in self.mains_rms))
         worst = [
             (c.part, c.what, *(100.0 * float(s) for s in np.broadcast_to(c.share, (len(self.mains_rms),))))
@@ -83,7 +83,7 @@ class MainsBand(Printed):
         for tube in report.tubes:
             if tube.designator not in seen:
                 seen.add(tube.designator)
-                found.append((f"{tube.designator} heater", tube.heater_rms_v, "V rms"))
+                found.append((f"{tube.designator} heater", tube.heater_rms_v, "V RMS"))
         found += [(rail.words, rail.dc_v, "V") for rail in report.rails]
         for tube in report.tubes:
             if np.max(np.asarray(tube.plate_w)) > 1.0:

@@ -99,7 +99,7 @@ class Tone:
     """A test tone at an input: the generator's open voltage, its frequency and its own resistance."""
 
     jack: str
-    level_rms_v: float = quantity("V", "v", "open voltage of the generator, effective value", default=0.02)
+    level_rms_v: float = quantity("V", "v", "open-circuit voltage of the generator, RMS", default=0.02)
     frequency_hz: float = quantity("Hz", "f", "frequency", default=1000.0)
     source_ohms: float = quantity("ohm", "R", "resistance of the generator", default=600.0)
 

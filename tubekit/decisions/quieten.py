@@ -70,16 +70,16 @@ class HumReport(Printed):
         """Remedies first, then where the hum comes from."""
         rows = [(each.part, each.what, each.total_rms, -each.gain_db) for each in self.remedies]
         heads = headed("part", "tried", "leaves [V] tiny", "change [dB] +.1f")
-        note = "Each is tried alone. Hum that none of these moves is from fields, ground loops or bad joints."
+        note = "Each is tried alone. Other hum comes from magnetic fields, ground loops or bad joints."
         notes = "\n".join((*self.left_out, note))
-        return [Table("Which part first", heads, rows, note=notes, key="remedies"), *self.hum.tables()]
+        return [Table("Change first", heads, rows, note=notes, key="remedies"), *self.hum.tables()]
 
     def short(self) -> list[Table]:
         """Remedies that help, then the largest sources."""
         remedies, sources, *_ = self.tables()
         helps = [row for row in remedies.rows if row[-1] <= -HELPS_DB]
-        some = replace(remedies, title=f"Which part first ({HELPS_DB:g} dB or more)", rows=helps)
-        return [some.only("tried", "leaves", "change"), sources.only("from", "all its ways", "against 1 W")]
+        some = replace(remedies, title=f"Change first ({HELPS_DB:g} dB or more)", rows=helps)
+        return [some.only("tried", "leaves", "change"), sources.only("from", "total", "re 1 W")]
 
 
 def hum_report(amp: Amp, *, jack: str | None = None, unbalance: float = HEATER_UNBALANCE) -> HumReport:
@@ -139,7 +139,7 @@ def _even_heaters(amp: Amp, now: Hum) -> Iterator[Remedy]:
         own = [each.volts for each in now.sources if each.part.startswith(names)]
         if own:
             left = float(np.sqrt((np.abs(now.total - sum(own)) ** 2).sum(axis=1))[0])
-            what = f"{tube.designator} exchanged for one that takes up no heater hum"
+            what = f"{tube.designator} replaced with one that has no heater hum"
             yield Remedy(tube.designator, what, left, float(20 * np.log10(now.total_rms[0] / left)))
 
 

@@ -34,7 +34,7 @@ class RatingKind:
 
 KINDS = {
     "plate_w": RatingKind(
-        "plate dissipation", "W", "the plate glows red, gas comes out, the current runs away"
+        "plate dissipation", "W", "the plate glows red, gas comes out, its current runs away"
     ),
     "screen_w": RatingKind(
         "screen dissipation", "W", "the screen grid glows and sags into its neighbor"
@@ -54,7 +54,7 @@ KINDS = {
         "heater-to-cathode voltage", "V", "its insulation to the heater leaks, hums and breaks down"
     ),
     "plates_w": RatingKind(
-        "dissipation of both plates", "W", "the plates glow red, gas comes out, the current runs away"
+        "dissipation of both plates", "W", "the plates glow red, gas comes out, its current runs away"
     ),
     "grid_leak": RatingKind(
         "grid-to-ground resistance", "ohm", "grid current lifts the grid: the plate current may run away"
@@ -64,7 +64,7 @@ KINDS = {
         "direct current", "A", "it overheats: insulation chars, a winding shorts or burns out"
     ),
     "peak_a": RatingKind(
-        "peak plate current", "A", "its cathode sparks and sheds its coating; it may arc over to a dead short"
+        "peak plate current", "A", "its cathode sparks and loses its coating; it may arc and short"
     ),
     "piv": RatingKind("peak inverse voltage", "V", "it arcs back and shorts the winding that feeds it"),
     "reservoir_max_f": RatingKind(

@@ -86,7 +86,7 @@ class Readings(Printed):
     def headline(self) -> str:
         """How many, on what mains."""
         where = f" from {self.source}" if self.source else ""
-        mains = "" if self.mains_accuracy is None else f" at {float(self.amp.mains_rms):.1f} V mains"
+        mains = "" if self.mains_accuracy is None else f" at {float(self.amp.mains_rms):.1f} V line"
         return f"{self.drawn.title}: {len(self.readings)} readings{where}{mains}."
 
     def tables(self) -> list[Table]:

@@ -25,7 +25,7 @@ WATTS = (5.0, 7.0, 10.0, 15.0, 20.0, 25.0, 50.0, 100.0, 200.0)
 DERATE = 2.0
 """A power resistor is rated twice what it turns into heat; common practice, no source."""
 SECONDARIES = (5.0, 6.3, 8.0, 9.0, 10.0, 12.0, 12.6, 15.0, 16.0, 18.0, 20.0, 24.0, 25.0, 28.0, 30.0, 36.0)
-"""Secondaries of small transformers in trade [V rms]; common practice."""
+"""Secondaries of small transformers in trade [V RMS]; common practice."""
 MARGIN = 1.25
 """A bucking winding is rated for this many times the current of the amp; common practice."""
 NOMINAL = (120.0, 230.0)
@@ -47,17 +47,21 @@ class DropperChoice:
     ohms: float = quantity("ohm", "R", "standard value", label="resistor")
     watts: float = quantity("W", "P", "heat in it, the amp warm and idle", label="heat")
     rating_w: float = quantity("W", "", "rating to fit: the next in trade above twice that", label="fit")
-    amp_v: float = quantity("V rms", "V", "what is left for the amp", label="amp gets")
-    off_percent: float = quantity("%", "", "that against the design mains", label="off", format="+.1f")
+    amp_v: float = quantity("V RMS", "V", "what is left for the amp", label="amp gets")
+    off_percent: float = quantity(
+        "%", "", "that as a share of the design voltage", label="off", format="+.1f"
+    )
 
 
 @dataclass(frozen=True, eq=False)
 class BuckChoice:
     """One small transformer, its secondary in series with the amp and opposed to the mains."""
 
-    secondary_v: float = quantity("V rms", "V_s", "secondary, at the nominal mains", label="secondary")
-    amp_v: float = quantity("V rms", "V", "what is left for the amp", label="amp gets")
-    off_percent: float = quantity("%", "", "that against the design mains", label="off", format="+.1f")
+    secondary_v: float = quantity("V RMS", "V_s", "secondary, at the nominal line voltage", label="secondary")
+    amp_v: float = quantity("V RMS", "V", "what is left for the amp", label="amp gets")
+    off_percent: float = quantity(
+        "%", "", "that as a share of the design voltage", label="off", format="+.1f"
+    )
     rating_a: float = quantity("A", "I", "rating of the secondary to ask for", label="fit")
     rating_va: float = quantity("VA", "S", "its volt-amperes", label="size")
 
@@ -67,10 +71,10 @@ class Restore(Printed):
     """Two ways back to the design mains, the closest first."""
 
     amp: Amp
-    mains_rms: float = quantity("V rms", "V", "mains to be lowered")
+    mains_rms: float = quantity("V RMS", "V", "line voltage to be lowered")
     droppers: tuple[DropperChoice, ...] = ()
     bucks: tuple[BuckChoice, ...] = ()
-    mains_a: float = quantity("A", "I", "effective current of the amp at its design mains", default=np.nan)
+    mains_a: float = quantity("A", "I", "RMS current of the amp at its design voltage", default=np.nan)
     state: MainsState | None = field(default=None, repr=False)
 
     json_keys = (
@@ -116,7 +120,7 @@ def restore(amp: Amp, mains_rms: float, *, choices: int = 5) -> Restore:
     amp
         The amp, from `load_amp`, changed or not.
     mains_rms
-        The line voltage it runs on [V rms]; above the design line voltage.
+        The line voltage it runs on [V RMS]; above the design line voltage.
     choices
         How many of each.
 
@@ -142,8 +146,8 @@ def restore(amp: Amp, mains_rms: float, *, choices: int = 5) -> Restore:
     design = amp.design_mains_rms
     if not np.isfinite(mains_rms) or not design < mains_rms <= 2 * design:
         raise ChangeError(
-            f"{mains_rms:g} V is not above the design mains of {design:g} V", where=amp.name,
-            fix="Give the mains to be lowered", part="mains",
+            f"{mains_rms:g} V is not above the design voltage of {design:g} V", where=amp.name,
+            fix="Give the line voltage to be lowered", part="mains",
         )  # fmt: skip
     at_design = analyse(amp.changed({}, mains_rms=design))
     plug = next(part for part in amp.parts.values() if isinstance(part, MainsPlug))
@@ -185,7 +189,7 @@ def _with_dropper(amp: Amp, plug: MainsPlug, mains_rms: float, ohms: float) -> t
 
 
 def _dropped(circuit: Circuit, plug: MainsPlug, values: Array) -> Circuit:
-    raw = f"{plug.line} before the dropper"
+    raw = f"{plug.line} before the dropping resistor"
     parts = [
         replace(part, a=raw) if isinstance(part, VoltageSource) and part.name == plug.designator else part
         for part in circuit.parts

@@ -57,7 +57,7 @@ def _film_volts(watts: float) -> float:
 
 
 def heat_of(report: AmpReport, part: Resistor, member: int = 0) -> tuple[float, float]:
-    """Heat of a resistor at idle [W] and the voltage across it, ripple included [V rms]."""
+    """Heat of a resistor at idle [W] and the voltage across it, ripple included [V RMS]."""
     state = report.solved.state
     volts = np.hypot(state.mean(part.a, part.b), state.ripple_rms(part.a, part.b))
     now = report.amp.parts[part.designator]

@@ -59,9 +59,9 @@ class Spread(Printed):
     probes: tuple[Probe, ...]
     variables: tuple[Variable, ...]
     nominal: Array = quantity("", "", "reading of the drawn amp, (M,)")
-    low: Array = quantity("", "", "2.5 of 100 good amps show less, (M,)")
-    median: Array = quantity("", "", "half of the good amps show less, (M,)")
-    high: Array = quantity("", "", "2.5 of 100 good amps show more, (M,)")
+    low: Array = quantity("", "", "2.5 % of good amps read lower, (M,)")
+    median: Array = quantity("", "", "half of the good amps read lower, (M,)")
+    high: Array = quantity("", "", "2.5 % of good amps read higher, (M,)")
     effects: Array = quantity("", "", "reading moved by one standard deviation of a variable, (M, V)")
     error_v: float = quantity("V", "", "largest miss of the regulation line at any node", default=0.0)
     drawn: int = 0
@@ -82,7 +82,7 @@ class Spread(Printed):
     def headline(self) -> str:
         """How many amps of which age."""
         return (
-            f"{self.amp.title}: where 95 of 100 good amps lie, {self.age} parts, "
+            f"{self.amp.title}: normal ranges (95 % of good amps), {self.age} parts, "
             f"{self.drawn} amps drawn (seed {self.seed})."
         )
 
@@ -99,7 +99,7 @@ class Spread(Printed):
         missed = f"at most {self.error_v:.2g} V" if np.isfinite(self.error_v) else unknown
         note = (
             "What moves a reading: by one standard deviation of that part. The supply is a regulation line "
-            f"fitted to full mains solves; over {CHECKED} of these amps it misses them by "
+            f"fitted to full solves; over {CHECKED} of these amps it misses them by "
             f"{missed}."
         )
         if self.lost:

@@ -1,4 +1,4 @@
-"""Standard values and types that can stand in for a part, the nearest first: ratings, voltages, ripple kept.
+"""Standard values and types that can replace a part, the nearest first: ratings, voltages, ripple kept.
 
 All candidates of one kind are solved in one batch. What is compared are the mean voltages of every rail and
 of every tube's plate, screen and cathode, the ripple, the gain of every section at 1 kHz, and every rating,
@@ -58,10 +58,10 @@ class Substitute:
     notes: tuple[str, ...]
     apart: float = quantity("", "", "distance from the drawn value, as a natural logarithm; 0 of a type")
     moves_percent: float = quantity(
-        "%", "", "largest move of a rail or a tube's voltage against the original"
+        "%", "", "largest move of a rail or a tube's voltage compared with the original"
     )
     ripple_ratio: float = quantity(
-        "×", "", "ripple against the original, at the rail where it rises most", label="ripple"
+        "×", "", "ripple compared with the original, at the rail where it rises most", label="ripple"
     )
     used_percent: float = quantity(
         "%", "", "rating most used, of those this change uses more than before", label="rating used"
@@ -79,7 +79,7 @@ class Substitute:
     @property
     def will_do(self) -> str:
         """Whether it may stand in, in a word."""
-        return "will do" if self.keeps else "no"
+        return "acceptable" if self.keeps else "not acceptable"
 
     @property
     def but(self) -> str:
@@ -121,13 +121,13 @@ class Substitutes(Printed):
 
     def headline(self) -> str:
         """How many will do, and the first of them."""
-        words = f"{self.amp.title}: {len(self.kept)} of {len(self.candidates)} can stand in for {self.part} "
+        words = f"{self.amp.title}: {len(self.kept)} of {len(self.candidates)} can replace {self.part} "
         words += f"({self.drawn}) within {self.tolerance_percent:g} %"
         return words + (f", {self.kept[0].name} first" if self.kept else "")
 
     def tables(self) -> list[Table]:
         """One row per candidate."""
-        title = f"In the place of {self.part} ({self.drawn})"
+        title = f"Replacements for {self.part} ({self.drawn})"
         return [
             Table.of(title, self.candidates, "fit=name", "=will_do", "off_percent", "most at=off_at",
                      "ripple_ratio", "gain_db", "used_percent", "of=used_at", "buy=fit", "but"),

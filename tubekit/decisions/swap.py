@@ -63,14 +63,14 @@ class SwapReport(Printed):
         mended = sum(f.cause == "mended" and f.code in KINDS for f in self.verdict)
         stops = by_change["stop"]
         words = [said.split(":")[0] for said in _gone(self.before, self.after)]
-        words += [counted(stops, "reason") + " not to fit it" if stops else "", *_used(by_change)]
-        words.append(f"{counted(mended, 'rating')} mended" if mended else "")
+        words += [counted(stops, "reason") + " not to use it" if stops else "", *_used(by_change)]
+        words.append(f"{counted(mended, 'rating')} fixed" if mended else "")
         stopped = [counted(before["stop"], "reason") + " to stop"] if before["stop"] else []
         already = " and ".join([*stopped, *_used(before)])
         quiet = (
             "the change takes no rating near its limit"
             if already
-            else "every rating is kept with 10 % in hand"
+            else "all ratings met with at least 10 % to spare"
         )
         said = ", ".join(word for word in words if word) or quiet
         return f"{_change_words(self)}: {said}{f'; as before, {already}' if already else ''}."
@@ -94,7 +94,7 @@ class SwapReport(Printed):
         place = self.after.amp.topology.place
         columns = headed("measure", "before [V]", "expect [V]")
         rows = [(f"{', '.join(map(place, row.nodes))} to ground", row.old, row.new) for row in moved]
-        return Table("To confirm it on the bench", columns, rows, key="measure")
+        return Table("Check on the bench", columns, rows, key="measure")
 
     def short(self) -> list[Table]:
         """What the change brings about, what to measure, what moves."""
@@ -145,7 +145,7 @@ def swap(
     changes
         Designator to new value or type, as for `Amp.changed`.
     mains_rms
-        Mains voltage to judge the change at [V rms], the amp's own when not given. Before and after are both
+        Mains voltage to judge the change at [V RMS], the amp's own when not given. Before and after are both
         solved there, so that the change alone shows; without any other change the amp's own mains is the
         'before'.
     near

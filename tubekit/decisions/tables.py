@@ -148,7 +148,7 @@ def _tubes(report: AmpReport) -> Entries:
             yield t.section, "of its rating", 100.0 * np.asarray(t.plate_share), "%"
             yield t.section, "screen dissipation", t.screen_w, "W"
             yield t.section, "of screen rating", 100.0 * np.asarray(t.screen_share), "%"
-            yield t.section, "heater", t.heater_rms_v, "V rms"
+            yield t.section, "heater", t.heater_rms_v, "V RMS"
 
     return _collect(items())
 
@@ -172,7 +172,7 @@ def _windings(report: AmpReport) -> Entries:
     def items() -> Iterable[tuple[str, str, Any, str]]:
         for w in report.windings:
             place = f"{w.transformer} {w.winding}".replace("_", " ")
-            yield place, "volts", w.rms_v, "V rms"
+            yield place, "volts", w.rms_v, "V RMS"
             yield place, "current", w.rms_a, "A"
             yield place, "direct current", w.dc_a, "A"
 

@@ -97,7 +97,7 @@ class ToneChange(Printed):
             same = abs(now[0] / was[0] - 1) < MOVED if np.isfinite(now[0] * was[0]) else False
             if not same and np.isfinite([now[0], was[0]]).any():
                 rows.append((*key, was[0], now[0], now[1] or was[1]))
-        heads = headed("stretch", "corner", "before [Hz]", "after [Hz]", "set by")
+        heads = headed("path", "corner", "before [Hz]", "after [Hz]", "set by")
         note = "" if rows else f"No corner moves by more than {100 * MOVED:.0f} %."
         return Table("Corners that move", heads, rows, note=note)
 

@@ -37,7 +37,7 @@ FIXED_BIAS_SHARE = 0.70
 FIXED_BIAS_SOURCE = "a published bias guide (printed): class AB fixed bias idles at 70 % or less"
 POWER_TUBE_FROM_W = 5.0
 HEATER_TOLERANCE = 0.10
-HEATER_SOURCE = "classic heater tolerance of 10 % (from memory)"
+HEATER_SOURCE = "usual heater tolerance of 10 % (from memory)"
 
 _nominal: WeakKeyDictionary[AmpReport, AmpReport] = WeakKeyDictionary()
 

@@ -42,7 +42,7 @@ def capacitor_input(
     rectifier
         Type, record or law of one plate.
     secondary_rms
-        Open-circuit voltage of each half [V rms].
+        Open-circuit voltage of each half [V RMS].
     source_resistance
         Of each half, with the primary's share [Ω].
     reservoir
@@ -101,7 +101,7 @@ def choke_input(
     rectifier
         Type, record or law of one plate.
     secondary_rms
-        Open-circuit voltage of each half [V rms].
+        Open-circuit voltage of each half [V RMS].
     source_resistance
         Of each half, with the primary's share [Ω].
     choke

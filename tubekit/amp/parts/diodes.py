@@ -27,7 +27,7 @@ JUNCTION = "its junction fails, nearly always as a short: the winding is shorted
 """How silicon fails, as diodes with wire ends and as a plug-in; common practice, no source."""
 SELENIUM = "selenium"
 PLATE_INVERSE_V = 36.0
-"""Peak inverse voltage of one plate [V]: makers rated them 26 V rms each (from memory)."""
+"""Peak inverse voltage of one plate [V]: makers rated them 26 V RMS each (from memory)."""
 PLATE_DROP = {"emission_volts": 0.1, "corner": 7.0, "straight": 0.25}
 """Law of a plate, from memory (some 1 V at rated direct current, new): volts per e-fold, e-folds up to the
 straight line, and where that begins, as a share of the rated direct current."""
@@ -152,7 +152,7 @@ class Diode(OneWay):
     kind, letters, controls = "diode", ("CR", "D"), ("type",)
     bench = "silicon diode"
     without = (
-        ("varies", "its drop is lost beside the copper"),
+        ("varies", "its drop is small compared with the copper"),
         ("ratings", "its type states them: compared in `decisions.tube_limits`"),
     )
     type: str = field(metadata=written(DiodeType(), main=True))

@@ -63,7 +63,10 @@ def of_value(*factors: float) -> tuple[str, ...]:
 
 def wrong_decade(knob: Knob) -> Iterator[Fault]:
     """Another multiplier band, or a decimal point in the wrong place."""
-    for factor, words in ((10.0, "ten times its value fitted"), (0.1, "a tenth of its value fitted")):
+    for factor, words in (
+        (10.0, "wrong value fitted: 10 times the schematic"),
+        (0.1, "wrong value fitted: 1/10 of the schematic"),
+    ):
         yield Fault(knob.part, words, times(knob, factor), weight=0.15)
 
 

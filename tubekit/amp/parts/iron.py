@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 COIL_OHMS = Quantity(
     "ohm", 1e-4, 1e6,
-    below="every winding has resistance: without it nothing would hold back the rectifier's peaks or the "
+    below="every winding has resistance: without it nothing would limit the rectifier's peaks or the "
     "current at switch-on. Measure it with the set unplugged and discharged",
 )  # fmt: skip
 CHOKE_HENRIES = Quantity(
@@ -40,7 +40,7 @@ CHOKE_HENRIES = Quantity(
     "would rise by half (write condition = 'short')",
 )  # fmt: skip
 MAGNETIZING_A = 0.1
-"""Magnetizing current of a mains transformer that states no inductance [A rms]; common practice."""
+"""Magnetizing current of a mains transformer that states no inductance [A RMS]; common practice."""
 WINDING_F = 300e-12
 """Across each section of an output transformer's primary [F]; common practice, no source."""
 LEAKAGE = (0.008, 0.001)

@@ -96,7 +96,7 @@ class Resistor(TwoTerminal):
         yield Fault(name, "drifted down", times(knob, *down), of_value(*down), weight=0.7)
         yield from wrong_decade(knob)
         for other in _misread_digit(ohms):
-            words = f"a digit band misread, {mark(other, 'ohm')} fitted"
+            words = f"color code misread: {mark(other, 'ohm')} fitted"
             yield Fault(name, words, times(knob, other / ohms), weight=0.1)
 
     def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002

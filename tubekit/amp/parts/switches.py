@@ -93,7 +93,7 @@ class Fuse(TwoTerminal):
     """Fuse: rated amps, speed, the standard that says what its rating means, cold resistance where known."""
 
     kind, letters, metal = "fuse", ("F",), True
-    without = (("varies", "its few milliohms are lost beside the copper"),)
+    without = (("varies", "its few milliohms are small compared with the copper"),)
     amps: Value = field(metadata=written(AMPS, "rating", main=True))
     speed: str = field(default="slow", metadata=written(Choice(("slow", "fast"))))
     standard: str | None = field(default=None, metadata=written(Choice(("UL 248-14", "IEC 60127"))))

@@ -18,9 +18,9 @@ TANK_HZ = 1000.0
 COPPER_SHARE = 0.1
 """Copper of a coil over its impedance at 1 kHz; from memory."""
 RATED = (8.0, 28e-3)
-"""An input coil of 8 Ω takes 28 mA rms at 1 kHz; others the same ampere-turns. From memory."""
+"""An input coil of 8 Ω takes 28 mA RMS at 1 kHz; others the same ampere-turns. From memory."""
 RETURNED = (2250.0, 1.5e-3)
-"""At rated drive an output coil of 2250 Ω gives 1.5 mV rms at 1 kHz; from memory, within a factor of 2."""
+"""At rated drive an output coil of 2250 Ω gives 1.5 mV RMS at 1 kHz; from memory, within a factor of 2."""
 IMPEDANCE = Quantity("ohm", 1.0, 1e5)
 COIL_SPREAD = 0.1
 """Of a coil's impedance; common practice, no source."""
@@ -37,7 +37,7 @@ class ReverbTank(Part):
     kind, letters, marked = "reverb tank", ("DL",), ("ohm",)
     apart = (("input[1]", "input[2]"), ("output[1]", "output[2]"))
     controls = ("ohms",)
-    without = (("ratings", "it is driven by the signal alone: its drive stands in the levels of a tone"),)
+    without = (("ratings", "it is driven by the signal alone: the levels of a tone show its drive"),)
     input: tuple[str, str] = field(metadata=written(PAIR))
     output: tuple[str, str] = field(metadata=written(PAIR))
     ohms: Value = field(metadata=written(IMPEDANCE, "value", main=True))
@@ -50,7 +50,7 @@ class ReverbTank(Part):
 
     @property
     def rated_a(self) -> Value:
-        """Drive current it is made for [A rms]: as stated, else that of the usual ampere-turns.
+        """Drive current it is made for [A RMS]: as stated, else that of the usual ampere-turns.
 
         Examples
         --------
@@ -74,7 +74,7 @@ class ReverbTank(Part):
 
     @property
     def returned_v(self) -> Value:
-        """What the output coil gives at rated drive at 1 kHz [V rms]; from memory, within a factor of 2."""
+        """What the output coil gives at rated drive at 1 kHz [V RMS]; from memory, within a factor of 2."""
         return RETURNED[1] * np.sqrt(np.divide(self.output_ohms, RETURNED[0]))
 
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:

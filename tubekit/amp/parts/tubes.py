@@ -426,7 +426,7 @@ def facts(tube_type: str) -> TubeFacts:
         raise InputError(problem, fix=error.fix, near=near, code=error.code, word=tube_type) from error
     except InputError as error:  # a damaged file of our own
         problem = f"{said(tube_type)} cannot be used: {error}"
-        raise InputError(problem, fix="Mend that file", code="tube_file", word=tube_type) from error
+        raise InputError(problem, fix="Fix that file", code="tube_file", word=tube_type) from error
     return TubeFacts(
         type=tube.type,
         family=MIXED if tube.systems else _family(tube.law),
