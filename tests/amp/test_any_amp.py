@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 
 from tests.amps import DEMO, EVERY, OTHERS, amp, solved
 from tests.benchmarks.commands import asked, tried
-from tests.hard_changes import cases
+from tests.hard_changes import Case, cases
 from tubekit import analyse
 from tubekit.circuit import newton
 
@@ -94,3 +94,9 @@ def test_a_supply_without_a_load_stands_at_the_peak_and_says_so(rectifier: str) 
 def test_random_changes_are_solved_or_named(first: int) -> None:
     for case in islice(cases(CASES, seed=12), first, first + EACH):
         assert case.outcome() in ("converged", "named") or case.outcome().startswith("refused"), case
+
+
+def test_the_one_change_of_20000_that_had_no_answer_has_one() -> None:
+    """Of seed 2026: the cathode resistor alone ties the heater winding to ground."""
+    changes = {"R25": "removed", "W7": "short", "R4": "open"}
+    assert Case("fescue", changes, 106.6).outcome() in ("converged", "named")

@@ -51,8 +51,9 @@ def test_the_ways_add_up_to_the_hum_of_the_whole_amp(name: str) -> None:
     parts = [_source(same, way).volts[0] for way in ways(same, 2j * np.pi * rate * np.arange(1, 21))]
     off = np.abs(sum(parts) - expected).max() / max(np.abs(part).max() for part in parts)
     say(f"{name}: sum of {len(parts)} ways against the whole, in terms of the largest way: {off:.1e}")
-    # The mains cycle takes the tubes' slopes one round back, which a pair cancels and a single tube does not.
-    assert off < (5e-6 if len(powers(found)) > 1 else 1e-4)
+    # Superposition leaves the bend of the tubes out: some 20 V of ripple at the plates and a screen current
+    # that follows it. A pair cancels most of it, a single tube does not; more rounds change neither.
+    assert off < (3e-5 if len(powers(found)) > 1 else 1e-4)
     # The list itself takes heaters and rails as they were before the couplings were laid on.
     assert size(found.total[0] - expected) < 0.02 * size(expected)
 
