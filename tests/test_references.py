@@ -51,7 +51,7 @@ def test_keys_cited_in_the_package_exist():
         ("[a\n", "cannot be read"),
         ('a = "text"\n', "a: needs text and status"),
         ('[a]\ntext = "x"\n', "a: needs text and status"),
-        ('[a]\ntext = "x"\nstatus = "memory"\npage = 3\n', "nothing else"),
+        ('[a]\ntext = "x"\nstatus = "memory"\npage = 3\n', "text and status only"),
         ('[a]\ntext = "x"\nstatus = "hearsay"\n', "unknown status"),
         ('[a]\ntext = " "\nstatus = "memory"\n', "empty text"),
     ],

@@ -16,8 +16,8 @@ from tubekit.circuit import newton
 
 CASES, EACH = 200, 50
 """Random changes in the suite; `python -m tests.hard_changes` runs any number of them."""
-FEW_ROUNDS, FEW_STEPS = 4, 60
-"""Rounds between supply and amp, and Newton steps in all: the demo amps need 2 and 15."""
+FEW_ROUNDS, FEW_STEPS = 4, 120
+"""Rounds between supply and amp, and Newton steps in all: demo amps need 2 and 15, a starved string 103."""
 
 
 def bleeder(name: str) -> str:

@@ -105,7 +105,7 @@ def test_a_tremolo_that_pushes_the_pair_apart_is_called_so() -> None:
     assert apart is not None
     assert together is not None
     assert (apart.antiphase, together.antiphase) == (True, False)
-    assert "in antiphase, which the speaker gets as 6.30 Hz" in apart.words
+    assert "in antiphase, which the speaker gets as 6.53 Hz" in apart.words
 
 
 def test_a_transformer_is_lettered_by_what_it_drives() -> None:

@@ -231,7 +231,7 @@ def test_heater_coupling_by_hand() -> None:
 def test_prints_and_json() -> None:
     text = str(drawn())
     for words in (
-        "by where it comes from",
+        "by source",
         "heaters",
         "open lead in the input",
         "T2 section 1",
@@ -252,5 +252,5 @@ def test_what_cannot_be_is_refused() -> None:
         hum_balance(load_amp("teasel"), "R1")
     with pytest.raises(ChangeError, match="no single null"):
         hum_balance(with_hum_balance().changed({"R14": ["220", "270"]}))
-    with pytest.raises(SolveError, match=r"takes off.*Small-signal figures of it are not shown"):
+    with pytest.raises(SolveError, match=r"squeals or blocks.*Small-signal figures of it are not shown"):
         hum(with_feedback("22k", reversed_phase=True))

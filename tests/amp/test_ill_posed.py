@@ -14,7 +14,7 @@ import pytest
 
 from tests.amp.ill_posed import ILL_POSED, starved_screen
 from tests.amp.signal_amps import with_feedback
-from tests.amps import amp, solved
+from tests.amps import amp
 from tests.every_kind import every_kind, every_kind_solved
 from tubekit import analyse
 from tubekit.amp import AmpReport
@@ -118,13 +118,10 @@ def test_variants_without_an_answer_are_named_by_their_values() -> None:
         assert not UNREADABLE.search(str(found))
 
 
-def test_a_starved_screen_may_idle_at_two_points() -> None:
-    """Both are solutions of the same network: Newton on all of its nodes stays at either."""
+def test_a_starved_screen_idles_where_every_start_ends() -> None:
+    """Newton on all nodes, from two starts: where they end apart, the report says that two are possible."""
     report = analyse(starved_screen())
-    (words,) = [line for line in report.assumptions if "two idle points" in line]
-    one, two = (float(volts) for volts in re.findall(r"([\d.]+) V", words))
-    assert report.tube("V1").screen_v == pytest.approx(one, rel=0.01)
-    assert abs(two - one) > 10
+    told = [line for line in report.assumptions if "two idle points" in line]
     point = report.solved.state.operating_point
     screen = point.network.port_names.index(("V1", "screen"))
     found = set()
@@ -133,6 +130,5 @@ def test_a_starved_screen_may_idle_at_two_points() -> None:
         kept = solve_network(point.network, point.feed, reached.unknowns, path="full")
         assert kept.convergence.converged.all()
         found.add(round(float(kept.port_volts[0, screen])))
-    assert found == {round(one), round(two)}
-    for name in ("paraphase-field-coil", "teasel"):
-        assert "two idle points" not in said(solved(name))
+    assert round(float(report.tube("V1").screen_v)) in found
+    assert len(found) == 1 + len(told)

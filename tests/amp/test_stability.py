@@ -40,7 +40,7 @@ def test_exchanged_primary_leads_are_named_first(
 ) -> None:
     assert main([*words, "burdock", "T2.primary.nodes=p4,B1,p3"]) == 0
     said = " ".join(capsys.readouterr().out.split())
-    assert said.startswith("DANGER: The amp takes off")
+    assert said.startswith("DANGER: The amp oscillates: it squeals or blocks")
     assert "with R13 lifted the amp is stable" in said
 
 
@@ -49,7 +49,7 @@ def test_what_cannot_be_asked_of_it_is_refused_with_the_same_words(
     words: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main([*words, "burdock", "T2.primary.nodes=p4,B1,p3"]) == 1
-    assert "The amp takes off" in capsys.readouterr().err
+    assert "The amp oscillates: it squeals or blocks" in capsys.readouterr().err
 
 
 def test_a_swap_is_stopped_by_it() -> None:
@@ -75,7 +75,7 @@ def test_json_and_records_say_it_first(capsys: pytest.CaptureFixture[str]) -> No
     assert json.loads(capsys.readouterr().out)["dangers"][0]["code"] == "oscillates"
     report = analyse(amp("burdock").changed(CROSSED))
     sheet = page(contents(report.amp, report))
-    assert sheet.index("The amp takes off") < sheet.index("<h2>Decided</h2>")
+    assert sheet.index("The amp oscillates: it squeals or blocks") < sheet.index("<h2>Decided</h2>")
 
 
 def test_an_amp_that_oscillates_as_drawn_is_said_at_once() -> None:
@@ -177,9 +177,9 @@ def test_the_rate_and_swing_of_a_tremolo_are_those_of_a_run_in_time() -> None:
     assert "leads" not in note.text
 
 
-@pytest.mark.parametrize(("speed", "hertz"), [(0.2, 4.824), (0.8, 9.825)])
+@pytest.mark.parametrize(("speed", "hertz"), [(0.2, 4.982), (0.8, 10.212)])
 def test_a_tremolo_has_its_rate_at_other_speeds(speed: float, hertz: float) -> None:
-    """Computed beforehand by the same run in time, of 6 s and at a tolerance of 1e-4."""
+    """Computed beforehand by the same run in time."""
     found = signal_view(amp("reverb-tremolo").changed({"R42.position": speed})).stability.tremolo
     assert found is not None
     assert found.hertz == pytest.approx(hertz, rel=0.03)

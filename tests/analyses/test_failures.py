@@ -42,7 +42,7 @@ def test_a_hopeless_member_leaves_the_others_alone() -> None:
 
 
 def test_a_hopeless_member_of_a_batch_of_supplies() -> None:
-    with pytest.warns(BatchWarning, match="mains steady state: 1 of 3 members") as caught:
+    with pytest.warns(BatchWarning, match="steady state on the line: 1 of 3 members") as caught:
         state = mains_steady_state(supply_with_hopeless_member(), frequency_hz=60.0)
     assert len(caught) == 1
     assert state.convergence.mask.tolist() == [False, True, False]

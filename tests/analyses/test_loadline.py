@@ -228,6 +228,8 @@ PRINTED = [
     if row["RL_or_Raa_ohm"] and row["config"] in ("SE", "PP")
     # printed A1 as its twin at fixed bias, but its higher drive takes a tube down to 7 % of its idle current
     and (row["tube"], row["config"], row["bias"]) != ("6L6", "PP", "cathode")
+    # the law keeps this pair in class A; its twin at cathode bias is met
+    and (row["tube"], row["config"], row["bias"]) != ("2A3", "PP", "fixed")
 ]  # fmt: skip
 
 

@@ -40,7 +40,6 @@ DIRECT = (
 type = "2A3"
 plate = "p"
 grid = "g"
-cathode = "k"
 heater = ["f1", "f2"]
 [J1]
 tip = "g"
@@ -156,7 +155,7 @@ def test_report_and_trace_state_one_gain_of_a_stage(name: str) -> None:
     assert len(path.stages) >= 3
     for each in path.stages:
         assert gains[each.section] == pytest.approx(float(abs(each.gain[0])), rel=2e-3), each.section
-        assert abs(each.gain[0]) > 0.5
+        assert abs(each.gain[0]) > 0.1  # a tube with a third of its heater voltage among them
 
 
 def test_a_stage_the_signal_does_not_reach_is_driven_alone() -> None:

@@ -65,7 +65,7 @@ def test_a_sentence_is_chosen(opened: Any) -> None:
     press(opened, "○ the one in fixed bias")
     press(opened, "This is my prediction")
     assert WHY_FIXED in seen(opened)
-    assert "so it is" in seen(opened)
+    assert "Correct." in seen(opened)
     assert opened.crossing() == []
 
 

@@ -30,8 +30,6 @@ from tubekit.devices import catalogue
 from tubekit.result_fields import frozen_array
 
 Array = np.ndarray
-RIPPLE_ORDERS = 40
-"""Harmonics of the line that count into a ripple current."""
 SENSE_OHMS = 20.0
 """A cathode resistor up to this only measures: the bias is fixed at the grid [Ω]; common practice."""
 
@@ -120,18 +118,13 @@ class Solved:
 
         Those that an open switch cuts off are among them: they may still be charged.
         """
-        rate = 2 * np.pi * self.state.frequency_hz * np.arange(1, RIPPLE_ORDERS + 1)
         for rail in self.amp.topology.wired.rails:
             part, node = self.amp.parts[rail.capacitor], rail.node
             assert isinstance(part, drawn.Capacitor)
             other = part.a if part.b == node else part.b
-            spectrum = np.abs(
-                np.stack([self._phasor(node, other, h) for h in range(1, len(rate) + 1)], axis=1)
-            )
-            amps = spectrum * rate * np.asarray(part.farads).reshape(-1, 1)
             yield RailReading(
                 part.designator, node, self.one(self._dc(node)), self.one(self.state.ripple_pp(node)),
-                self.one(self.state.ripple_rms(node)), self.one(np.sqrt(0.5 * (amps**2).sum(axis=1))),
+                self.one(self.state.ripple_rms(node)), self.one(capacitor_rms(self.state, part)),
                 self.one(self._dc(node, other)), rail.polarity,
             )  # fmt: skip
 
@@ -205,3 +198,12 @@ def solve(amp: Amp, near: Solved | None = None, *, heat: Value | None = None) ->
 
 def _part_names(near: Solved) -> list[str]:
     return [part.name for part in near.state.circuit.parts]
+
+
+def capacitor_rms(state: MainsState, part: drawn.Capacitor) -> Array:
+    """Effective current through a capacitor, every harmonic [A], (N,)."""
+    network = state.operating_point.network
+    across = np.abs(network.pick(state.spectrum, part.a) - network.pick(state.spectrum, part.b))[:, 1:]
+    rate = 2 * np.pi * state.frequency_hz * np.arange(1, across.shape[1] + 1)
+    amps = across * rate * np.asarray(part.farads).reshape(-1, 1)
+    return np.asarray(np.sqrt(0.5 * (amps**2).sum(axis=1)))

@@ -9,7 +9,7 @@ import numpy as np
 
 from tubekit.amp import parts as drawn
 from tubekit.amp.fuse_time import fuse_class
-from tubekit.amp.solve import Solved
+from tubekit.amp.solve import Solved, capacitor_rms
 from tubekit.amp.supply_readings import CoilReading, FilterReading, FuseReading, MainsReading, RectifierDuty
 from tubekit.analyses.mains import MainsState
 from tubekit.circuit.parts import Resistor, Windings
@@ -36,15 +36,6 @@ def filters(found: Solved, cold: MainsState) -> Iterator[FilterReading]:
             one(_stated(part.volts)), one(_stated(part.surge_volts)), one(amps),
             one(_stated(part.ripple_amps)), one(ohms), one(amps**2 * ohms),
         )  # fmt: skip
-
-
-def capacitor_rms(state: MainsState, part: drawn.Capacitor) -> Array:
-    """Effective current through a capacitor, every harmonic [A], (N,)."""
-    network = state.operating_point.network
-    across = np.abs(network.pick(state.spectrum, part.a) - network.pick(state.spectrum, part.b))[:, 1:]
-    rate = 2 * np.pi * state.frequency_hz * np.arange(1, across.shape[1] + 1)
-    amps = across * rate * np.asarray(part.farads).reshape(-1, 1)
-    return np.asarray(np.sqrt(0.5 * (amps**2).sum(axis=1)))
 
 
 def series_ohms(part: drawn.Capacitor, mains_hz: float) -> Array | float:

@@ -87,7 +87,7 @@ def my_progress(progress: str | Path | None = BESIDE) -> ProgressPage:
     Examples
     --------
     >>> my_progress(progress=None).rows[0][:4]
-    ('01', 'What does the cathode voltage tell of the idle current?', 5, 0)
+    ('01', 'How do you get the idle current from the cathode voltage?', 5, 0)
     """
     return ProgressPage(_store(progress))
 

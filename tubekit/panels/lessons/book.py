@@ -45,7 +45,7 @@ def lesson_of(number: str | int) -> Lesson:
     Examples
     --------
     >>> lesson_of(2).title
-    'Where does this stage idle, and how much does it amplify?'
+    'Where does this stage idle, and what is its gain?'
     """
     key = f"{number:02d}" if isinstance(number, int) else str(number).zfill(2)
     if key not in LESSONS:
