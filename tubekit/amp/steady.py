@@ -103,7 +103,7 @@ def _heaters_said(amp: Amp, state: MainsState) -> Iterator[str]:
     cold = [name for name, one in share.items() if one < COLD]
     if cold:
         yield f"{', '.join(cold)}: heater without voltage, so that the cathode is cold and passes nothing"
-    for name in share.keys() - set(cold):
+    for name in (each for each in share if each not in cold):
         yield (
             f"{name}: its heater gets {100 * share[name]:.0f} % of its voltage, which leaves some "
             f"{100 * float(emission(share[name])):.2g} % of its emission (from memory). Do not trust its "
