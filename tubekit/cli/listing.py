@@ -81,7 +81,7 @@ class FullReport(Printed):
     def short(self) -> list[Table]:
         """Ratings exceeded or nearly so, then tubes and rails."""
         ratings = self.ratings.table("ratings")
-        rows = [row for row in ratings.rows if row[5] != "within"]
-        rows = rows[: max(FEW, len(self.ratings.exceeded))]
-        strained = replace(ratings, title="Ratings (exceeded or within 10 %)", rows=rows)
-        return [strained.only("part", "what", "reading", "limit", "used", "state"), *self.report.short()]
+        strained = sum(check.state != "within" for check in self.ratings.checks)  # the most used come first
+        rows = ratings.rows[: min(strained, max(FEW, len(self.ratings.exceeded)))]
+        worst = replace(ratings, title="Ratings (exceeded or within 10 %)", rows=rows)
+        return [worst.only("part", "what", "reading", "limit", "used", "state"), *self.report.short()]
