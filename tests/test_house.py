@@ -97,6 +97,15 @@ def test_computing_rooms_load_without_drawing(root: Path) -> None:
     assert run(root, "-c", program).strip() == "[]"
 
 
+def test_reading_an_amp_loads_no_solver(root: Path) -> None:
+    heavy = ("networkx", "scipy.integrate", "scipy.optimize", "scipy.special", "tubekit.amp.solve")
+    program = (
+        "import sys; from tubekit.cli import main; main(['amps'])\n"
+        f"print([name for name in {heavy!r} if name in sys.modules])"
+    )
+    assert run(root, "-c", program).splitlines()[-1] == "[]"
+
+
 @pytest.mark.parametrize("name", tubekit.__all__)
 def test_every_public_name_is_there_and_explained(name: str) -> None:
     found = getattr(tubekit, name)

@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-import networkx as nx
 import numpy as np
 
 from tubekit.amp.amp import Amp
@@ -193,6 +192,8 @@ def balance_control(amp: Amp) -> str | None:
 
 def _bypassed(amp: Amp, control: Potentiometer) -> str:
     """What joins the wiper to an end by less than the control's own track; '' where nothing does."""
+    import networkx as nx  # noqa: PLC0415 - a tenth of a second that only this needs
+
     graph = nx.Graph()
     for part in amp.parts.values():
         if part is not control and part.condition != "open" and (name := _passes(amp, part, control)):

@@ -6,8 +6,9 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from heapq import heappop, heappush
+from itertools import count
 
-import networkx as nx
 import numpy as np
 
 from tubekit.amp.parts import GROUND, Jack, Loudspeaker, OutputTransformer, Part, Potentiometer
@@ -20,6 +21,7 @@ SMALL_OHMS = 1000.0
 DIGITS = 6
 """Ways whose costs agree to this many digits are of one length; the drawing's order then decides."""
 Vertex = tuple[str, str]  # ("node", its name) or ("section", its name)
+Graph = dict[Vertex, dict[Vertex, float]]  # what each leads to, at what cost
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +39,7 @@ class SignalOrder:
     before: dict[str, str]
     entered: dict[str, str]
     depth: dict[str, float]
-    graph: nx.DiGraph
+    graph: Graph
 
     def onward(self, node: str, other: str) -> bool:
         """Whether a part from `node` to `other` leads on, away from the input."""
@@ -71,8 +73,11 @@ class SignalOrder:
 
     def _on_the_way(self) -> set[str]:
         """Nodes of the block that holds jack and speaker; all of them where the two are not joined."""
-        plain = self.graph.to_undirected()
+        import networkx as nx  # noqa: PLC0415 - a tenth of a second that only this needs
+
+        plain = nx.Graph((one, other) for one, onward in self.graph.items() for other in onward)
         start = ("node", self.start)
+        plain.add_node(start)
         ends = [("node", p.a) for p in self.topology.parts.values() if isinstance(p, Loudspeaker)]
         joined = [end for end in ends if end in plain and nx.has_path(plain, start, end)]
         plain.add_edges_from((start, end) for end in joined)
@@ -94,14 +99,30 @@ def signal_order(topology: Topology, start: str) -> SignalOrder:
     (['mic1', 'g1a', 'k1a', 'p1a'], 'horn_hot', False)
     """
     graph = _graph(topology)
-    graph.add_node(("node", start))
-    steps, ways = nx.single_source_dijkstra(graph, ("node", start))
+    steps, ways = _shortest(graph, ("node", start))
     met = [s.name for s in topology.sections if ("section", s.name) in steps]
     order = sorted(met, key=lambda name: round(steps["section", name], DIGITS))
     before = {name: _last_section(ways["section", name][:-1]) for name in order}
     entered = {name: ways["section", name][-2][1] for name in order}
     depth = {name: cost for (kind, name), cost in steps.items() if kind == "node"}
     return SignalOrder(topology, start, tuple(order), before, entered, depth, graph)
+
+
+def _shortest(graph: Graph, start: Vertex) -> tuple[dict[Vertex, float], dict[Vertex, list[Vertex]]]:
+    """Cost of the shortest way from `start` to each vertex, and the way (Dijkstra 1959)."""
+    steps: dict[Vertex, float] = {}
+    least, ways, found = {start: 0.0}, {start: [start]}, count()
+    heap = [(0.0, next(found), start)]
+    while heap:
+        cost, _, vertex = heappop(heap)
+        if vertex in steps:
+            continue
+        steps[vertex] = cost
+        for other, more in graph.get(vertex, {}).items():
+            if cost + more < least.get(other, math.inf):
+                least[other], ways[other] = cost + more, [*ways[vertex], other]
+                heappush(heap, (cost + more, next(found), other))
+    return steps, ways
 
 
 def _last_section(way: Sequence[Vertex]) -> str:
@@ -118,13 +139,14 @@ def first_input(topology: Topology) -> Jack | None:
     return next((p for p in topology.parts.values() if isinstance(p, Jack) and p.direction == "input"), None)
 
 
-def _graph(topology: Topology) -> nx.DiGraph:
+def _graph(topology: Topology) -> Graph:
     """What passes a signal on to what; nothing but a transformer leads to its secondary side."""
-    held, graph = still_nodes(topology), nx.DiGraph()
+    held = still_nodes(topology)
+    graph: Graph = {}
     for one, other, cost in _steps(topology, held):
         if not {name for kind, name in (one, other) if kind == "node"} & held:
-            known = graph.get_edge_data(one, other, {"weight": math.inf})["weight"]
-            graph.add_edge(one, other, weight=min(cost, known))
+            onward = graph.setdefault(one, {})
+            onward[other] = min(cost, onward.get(other, math.inf))
     return graph
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from scipy.integrate import quad, solve_ivp
+import scipy
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import build
@@ -128,7 +128,9 @@ def held_s(kind: str) -> float:
     row, small = (handbook("warm_up", cathode=one)[0] for one in (kind, "indirect small"))
     tested_s = CONTROLLED_S * row.number("to_90_percent_s") / small.number("to_90_percent_s")
     cold, hot = (each ** (1.0 / OHMS_POWER) for each in (COLD_HEATER, TESTED_OHMS))
-    once, _ = quad(lambda t: 1.0 / (_tested(t**OHMS_POWER) - t**LOSS_POWER + cold**LOSS_POWER), cold, hot)
+    once, _ = scipy.integrate.quad(
+        lambda t: 1.0 / (_tested(t**OHMS_POWER) - t**LOSS_POWER + cold**LOSS_POWER), cold, hot
+    )
     return float(tested_s / once)
 
 
@@ -176,7 +178,9 @@ def string_start(amp: Amp, seconds: float = SECONDS) -> tuple[HeaterSurge, ...]:
         return [_rate(body.law, t, w) for body, t, w in zip(bodies, state, watts, strict=True)]
 
     start = [COLD_K if isinstance(body.law, Thermistor) else body.law.start for body in bodies]
-    run = solve_ivp(rate, (0.0, seconds), start, method="LSODA", rtol=1e-4, atol=1e-6, max_step=0.5)
+    run = scipy.integrate.solve_ivp(
+        rate, (0.0, seconds), start, method="LSODA", rtol=1e-4, atol=1e-6, max_step=0.5
+    )
     across = np.array([np.bincount(owner, volts(state)) for state in run.y.T])
     return tuple(
         HeaterSurge(

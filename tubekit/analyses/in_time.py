@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
+import scipy
 
 from tubekit.analyses.convergence import Convergence
 from tubekit.circuit.network import Network
@@ -42,9 +43,7 @@ class Transient(Printed):
 
     def at(self, node: str, times: Array | float, to: str = GROUND) -> Array:
         """The same at any times within the run [V]: shape-keeping cubic between the steps."""
-        from scipy.interpolate import PchipInterpolator  # noqa: PLC0415 - a third of a second that only this needs
-
-        return np.asarray(PchipInterpolator(self.time, self.volts(node, to))(times))
+        return np.asarray(scipy.interpolate.PchipInterpolator(self.time, self.volts(node, to))(times))
 
     def peak(self, node: str) -> tuple[float, float]:
         """Highest voltage of a node, ripple included [V], and when [s]."""

@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.linalg
+import scipy
 
 from tubekit.analyses.operating_point import OperatingPoint
 from tubekit.analyses.poles import SHIFT

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
-from scipy.optimize import root
+import scipy
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.solve import Solved, solve
@@ -119,7 +119,9 @@ def behind_lamp(amp: Amp, lamp: Lamp, near: Solved | None = None) -> Behind:
         return np.array([np.log(lamp.ohms(across) / ohms), np.log(max(share, LEAST_SHARE) / heat)])
 
     options: Any = {"fatol": AGREED, "maxiter": MOST, "line_search": None, "jac_options": {"alpha": 0.8}}
-    found = root(off, np.log([lamp.ohms(0.5 * lamp.volts), 0.7]), method="broyden1", options=options)
+    found = scipy.optimize.root(
+        off, np.log([lamp.ohms(0.5 * lamp.volts), 0.7]), method="broyden1", options=options
+    )
     if not found.success:
         raise SolveError(f"Lamp and heaters do not settle behind {lamp.watts:g} W", best=tried[-1][0])
     return Behind(*tried[-1])

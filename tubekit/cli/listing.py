@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from tubekit.amp import Amp, AmpReport, analyse, demo_names, load_amp
-from tubekit.decisions import Limits
-from tubekit.decisions.limits import limits
+from tubekit.amp import Amp, demo_names, load_amp
 from tubekit.text import Printed, Table, headed
+
+if TYPE_CHECKING:
+    from tubekit.amp import AmpReport
+    from tubekit.decisions import Limits
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -67,6 +69,9 @@ class FullReport(Printed):
     @classmethod
     def of(cls, amp: Amp) -> FullReport:
         """Solve an amp and hold its ratings against it."""
+        from tubekit.amp import analyse
+        from tubekit.decisions import limits
+
         report = analyse(amp)
         return cls(report, limits(report))
 

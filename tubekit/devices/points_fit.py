@@ -6,8 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 from tubekit.devices.fit_ranges import RANGES, GridLaw, usual_of
 from tubekit.devices.law import FloatArray
@@ -119,8 +119,6 @@ class _Fit:
 
     def best(self) -> OptimizeResult:
         """The best of a few starts."""
-        from scipy.optimize import least_squares  # noqa: PLC0415 - a third of a second that only a fit needs
-
         low, high = self.bounds()
         starts = [self.usual, *(self.usual | {"exponent": exponent} for exponent in _STARTS)]
         found = []
@@ -132,7 +130,7 @@ class _Fit:
             x[level] += np.log(self.points.plate_a.sum() / max(now, 1e-30))  # the right current on the whole
             x = np.clip(x, low + 1e-6, high - 1e-6)
             found.append(
-                least_squares(
+                scipy.optimize.least_squares(
                     self.off, x, jac=self.slopes, bounds=(low, high), x_scale="jac", loss="soft_l1",
                     f_scale=3.0, max_nfev=300,
                 )
@@ -149,7 +147,7 @@ class _Fit:
         scatter = max(float(off @ off) / freedom, 1e-12)
         spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(slopes.T @ slopes)), 0.0) * scatter)
         half = np.full(x.size, np.nan)
-        half[~stuck] = spread * float(stdtrit(freedom, 0.5 + 0.5 * CONFIDENCE))
+        half[~stuck] = spread * float(scipy.special.stdtrit(freedom, 0.5 + 0.5 * CONFIDENCE))
         return half, stuck
 
     def widest(self, half: FloatArray, stuck: NDArray[np.bool_]) -> str | None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import ClassVar, Protocol
 
 import numpy as np
-from scipy.special import wrightomega
+import scipy
 
 from tubekit.devices.law import FloatArray, Law, Parameter, ParameterLaw
 
@@ -130,7 +130,7 @@ class SiliconDiode(ParameterLaw):
         corner_drive = corner + self.straight_above * series
         below = np.minimum(drive, corner_drive)
         offset = self.saturation * series
-        w = wrightomega(np.log(offset / scale) + (below + offset) / scale)
+        w = scipy.special.wrightomega(np.log(offset / scale) + (below + offset) / scale)
         curved = w * (scale / series) - self.saturation
         slope = np.minimum(w / series, steepest)
         slope /= 1.0 + slope * series

@@ -11,7 +11,7 @@ from math import erf, log, pi, sinh, sqrt
 from typing import Literal
 
 import numpy as np
-from scipy.special import ndtri
+import scipy
 
 Array = np.ndarray
 Age = Literal["vintage", "modern"]
@@ -73,7 +73,7 @@ class Variable:
         if self.shape in ("even", "leak"):
             return np.asarray(self.centre + self.sd * np.sqrt(12.0) * (u - 0.5))
         least = 0.5 * (1.0 - _mass(self.cut))
-        return np.asarray(self.centre + self.sd * ndtri(least + u * (1.0 - 2.0 * least)))
+        return np.asarray(self.centre + self.sd * scipy.special.ndtri(least + u * (1.0 - 2.0 * least)))
 
     @property
     def _conductance(self) -> tuple[float, float]:
