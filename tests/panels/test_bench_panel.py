@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 
 from tubekit import load_amp
 from tubekit.bench.foretold import foretold
-from tubekit.bench.places import part_measured, probe_of
+from tubekit.bench.places import electrodes, part_measured, probe_of
 from tubekit.bench.readings import load_readings
 from tubekit.bench.suspects import suspects
 from tubekit.decisions.judge import judge
@@ -22,7 +22,7 @@ from tubekit.panels.aside import Aside
 from tubekit.panels.bench_check import check
 from tubekit.panels.bench_figure import MOST_ROWS
 from tubekit.panels.bench_panel import BenchPanel
-from tubekit.panels.bench_places import electrodes, place_options, settled
+from tubekit.panels.bench_places import place_options, settled
 from tubekit.panels.bench_rows import MOST_LINES
 from tubekit.panels.bench_sheet import EMPTY, USUAL, Row, Sheet, as_csv, list_options, read_sheet, usual
 from tubekit.plots.reading_bands import EDGE

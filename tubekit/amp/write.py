@@ -72,11 +72,15 @@ def toml_text(tables: Mapping[str, Any]) -> str:
     R1 = { value = "4K7", nodes = ["B1", "ground"] }
     <BLANKLINE>
     """
-    loose = [f"{_key(name)} = {_value(one)}" for name, one in tables.items() if not isinstance(one, Mapping)]
+    loose = [
+        f"{toml_key(name)} = {toml_value(one)}"
+        for name, one in tables.items()
+        if not isinstance(one, Mapping)
+    ]
     blocks = ["\n".join(loose)] if loose else []
     heads = {name: tables[name] for name in HEADS if isinstance(tables.get(name), Mapping)}
     for name, table in heads.items():
-        lines = [f"{_key(key)} = {_value(value)}" for key, value in table.items()]
+        lines = [f"{toml_key(key)} = {toml_value(value)}" for key, value in table.items()]
         blocks.append("\n".join([f"[{name}]", *lines]))
     parts = [
         line
@@ -89,23 +93,25 @@ def toml_text(tables: Mapping[str, Any]) -> str:
 
 def _lines(name: str, table: Mapping[str, Any]) -> Iterator[str]:
     if any(isinstance(value, Mapping) for value in table.values()):
-        yield from (f"{_key(name)}.{_key(key)} = {_value(value)}" for key, value in table.items())
+        yield from (f"{toml_key(name)}.{toml_key(key)} = {toml_value(value)}" for key, value in table.items())
     else:
-        yield f"{_key(name)} = {_value(table)}"
+        yield f"{toml_key(name)} = {toml_value(table)}"
 
 
-def _value(value: object) -> str:
+def toml_value(value: object) -> str:
+    """A value as TOML writes it, on one line."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int | float):
         return repr(value)
     if isinstance(value, list | tuple):
-        return f"[{', '.join(_value(one) for one in value)}]"
+        return f"[{', '.join(toml_value(one) for one in value)}]"
     if isinstance(value, Mapping):
-        inner = ", ".join(f"{_key(key)} = {_value(one)}" for key, one in value.items())
+        inner = ", ".join(f"{toml_key(key)} = {toml_value(one)}" for key, one in value.items())
         return f"{{ {inner} }}" if inner else "{}"
     return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def _key(name: str) -> str:
-    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _value(name)
+def toml_key(name: str) -> str:
+    """A name as TOML writes it, in quotation marks where it needs them."""
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else toml_value(name)

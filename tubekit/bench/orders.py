@@ -132,7 +132,7 @@ def order_list(
     ('330R', '5 W')
     """
     changed = amp.changed(changes or {}, mains_rms=mains_rms)
-    keys = (key.partition(".") for key in changed.changes)
+    keys = (key.partition(".") for key in changes or changed.changes)  # a part may be renewed as drawn
     names = dict.fromkeys(name for name, _, field in keys if field not in SET_NOT_BOUGHT)
     bought = [name for name in names if name in changed.parts and changed.parts[name].condition == "fitted"]
     if not bought:

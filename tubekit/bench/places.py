@@ -15,6 +15,10 @@ WORDS: Mapping[str, str] = {q.words.lower(): code for code, q in QUANTITIES.item
     "ohms": "ohms", "signal rms": "signal_rms_v", "dc current": "dc_a", **{code: code for code in QUANTITIES},
 }  # fmt: skip
 TERMINALS = ("cathode", "plate", "screen", "grid")
+SHORT = {
+    "k": "cathode", "p": "plate", "a": "plate", "s": "screen", "g2": "screen", "g": "grid", "g1": "grid",
+}  # fmt: skip
+"""One letter for an electrode, as 'V3.k'."""
 PART_FIELDS = {"ohms": "ohms", "farads": "farads", "emission": "emission"}
 
 
@@ -40,8 +44,39 @@ def part_measured(amp: Amp, place: str, code: str) -> bool:
     return place in amp.parts and code in PART_FIELDS
 
 
+def electrodes(amp: Amp) -> dict[str, str]:
+    """'V1a plate' to its node, for every section of every tube.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> electrodes(load_amp("teasel"))["V1a plate"]
+    'p1a'
+    """
+    return {
+        f"{section.name} {terminal}": str(node)
+        for part in amp.parts.values() if isinstance(part, Tube) and not isinstance(part, RectifierTube)
+        for section in part.sections
+        for terminal in ("plate", "screen", "grid", "cathode")
+        if (node := getattr(section, terminal)) not in (None, GROUND)
+    }  # fmt: skip
+
+
+def electrode(words: str) -> str:
+    """An electrode as `electrodes` names it, however it was typed.
+
+    Examples
+    --------
+    >>> electrode("v1A Plate"), electrode("V3.k"), electrode("V3 g2")
+    ('V1a plate', 'V3 cathode', 'V3 screen')
+    """
+    name, _, terminal = words.replace(".", " ").partition(" ")
+    terminal = terminal.strip().lower()
+    return f"{name[:1].upper()}{name[1:].lower()} {SHORT.get(terminal, terminal)}"
+
+
 def probe_of(amp: Amp, place: str, code: str, where: str, part: str) -> Probe:
-    """The probe at a place: a node, 'B1 to B2', a test point, a part (across its two ends), a tube.
+    """The probe at a place: a node, 'B1 to B2', a test point, a part (across its two ends), 'V3.k', a tube.
 
     Raises
     ------
@@ -81,7 +116,9 @@ def _nodes(amp: Amp, place: str) -> tuple[str, str]:
     if isinstance(found, drawn.TwoTerminal):
         return found.a, found.b
     one, to, two = place.partition(" to ")
-    return one.strip(), (two.strip() or GROUND) if to else GROUND
+    known = electrodes(amp)
+    ends = [known.get(end) or known.get(electrode(end), end) for end in (one.strip(), two.strip())]
+    return ends[0], (ends[1] or GROUND) if to else GROUND
 
 
 def _electrode(amp: Amp, place: str, where: str, part: str) -> tuple[str, str]:
@@ -90,6 +127,8 @@ def _electrode(amp: Amp, place: str, where: str, part: str) -> tuple[str, str]:
         s.name for p in amp.parts.values()
         if isinstance(p, Tube) and not isinstance(p, RectifierTube) for s in p.sections
     ]  # fmt: skip
+    if words and words[0] not in sections:
+        words = electrode(place).split()
     terminal = words[1].lower() if len(words) > 1 else "cathode"
     if words and words[0] in sections and terminal in TERMINALS and len(words) <= 2:
         return words[0], terminal

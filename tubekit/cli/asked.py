@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Callable, Iterator, Sequence
 from itertools import islice
 from pathlib import Path
@@ -11,6 +12,8 @@ from typing import Any
 from tubekit.errors import ChangeError, InputError, Note
 
 Asked = argparse.Namespace
+NUMBER = re.compile(r"-[.\d]")
+"""A bias voltage, and no option."""
 CHANGE = "change to make first (C14=47u, V5=5AR4, S2=open, R31.position=0.7)"
 
 
@@ -35,7 +38,7 @@ class Command(argparse.ArgumentParser):
         changes: list[str] = []
         left = iter(words)
         for word in left:
-            if word.startswith("-") and len(word) > 1:
+            if word.startswith("-") and not NUMBER.match(word) and len(word) > 1:
                 options += [word, *(islice(left, 1) if word in self._with_value else ())]
             else:
                 (changes if is_change(word) else places).append(word)

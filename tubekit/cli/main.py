@@ -26,6 +26,7 @@ from tubekit.cli.asked import (
 )
 from tubekit.cli.bench_commands import add_bench_commands
 from tubekit.cli.fit_command import add_fit
+from tubekit.cli.job_command import add_job
 from tubekit.cli.page_commands import add_page_commands
 from tubekit.cli.parts_command import add_parts
 from tubekit.cli.signal_commands import add_commands
@@ -125,6 +126,7 @@ def _parser() -> tuple[Command, Any]:
     add_commands(commands)
     add_supply_commands(commands)
     add_bench_commands(commands)
+    add_job(commands)
     add_page_commands(commands)
     return parser, commands
 

@@ -5,30 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.parts.tubes import RectifierTube, Tube
+from tubekit.bench.places import electrode, electrodes
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.probe import QUANTITIES
 
 APART = " · "
-TERMINALS = ("plate", "screen", "grid", "cathode")
 CURRENT = QUANTITIES["dc_a"].words
-
-
-def electrodes(amp: Amp) -> dict[str, str]:
-    """'V1a plate' to its node, for every section of every tube.
-
-    Examples
-    --------
-    >>> from tubekit import load_amp
-    >>> electrodes(load_amp("teasel"))["V1a plate"]
-    'p1a'
-    """
-    return {
-        f"{section.name} {terminal}": str(node)
-        for part in amp.parts.values() if isinstance(part, Tube) and not isinstance(part, RectifierTube)
-        for section in part.sections
-        for terminal in TERMINALS if (node := getattr(section, terminal)) not in (None, GROUND)
-    }  # fmt: skip
 
 
 def place_options(amp: Amp) -> list[str]:
@@ -65,10 +47,4 @@ def settled(amp: Amp, text: str, quantity: str) -> str:
     place = " ".join(text.partition(APART)[0].split())
     if quantity == CURRENT:
         return place
-    return electrodes(amp).get(_cased(place), place)
-
-
-def _cased(place: str) -> str:
-    """'v1A Plate' as 'V1a plate'."""
-    name, _, terminal = place.partition(" ")
-    return f"{name[:1].upper()}{name[1:].lower()} {terminal.lower()}"
+    return electrodes(amp).get(electrode(place), place)

@@ -1,0 +1,190 @@
+"""A job as a technician keeps it, through the command."""
+
+from __future__ import annotations
+
+import json
+import shutil
+
+import pytest
+
+from tests.amps import amp
+from tubekit.cli import main
+from tubekit.errors import ReadingError
+from tubekit.jobs import actions
+from tubekit.jobs.job import open_job
+from tubekit.jobs.journal import JobError
+from tubekit.jobs.visits import hand_back
+from tubekit.jobs.words import rows_typed
+
+
+@pytest.fixture
+def unjudged(monkeypatch):
+    """Readings are entered without the second it takes to judge them."""
+    monkeypatch.setattr(actions, "good_bands", lambda _readings: None)
+    monkeypatch.setattr(actions, "verdicts", lambda _readings, _bands: ())
+
+
+@pytest.fixture
+def job(tmp_path, capsys):
+    """A job on the demo amp, and what answers a command about it."""
+    folder = tmp_path / "job"
+
+    def said(do: str, *words: str, code: int = 0) -> str:
+        assert main(["job", do, str(folder), *words]) == code
+        out = capsys.readouterr()
+        text = out.out if code == 0 else out.err
+        assert len(text.splitlines()) <= 25
+        assert max(map(len, out.out.splitlines()), default=0) <= 100
+        return " ".join(text.split())
+
+    said.folder = folder
+    said("new", "teasel", "--by", "R. Vale", "--owner", "M. Hollin", "--complaint", "runs hot")
+    return said
+
+
+def test_readings_are_judged_as_they_are_entered(job):
+    text = job("read", "line=121", "B1=345.6", "V3.k=24.84", "V3=45mA")
+    assert "1 of 3 wrong" in text or "2 of 3 wrong" in text
+    assert open_job(job.folder).line_v == 121
+    found = open_job(job.folder).readings()
+    assert [str(each.probe) for each in found.readings] == [
+        "DC volts at B1", "DC volts at k34", "cathode current of V3",
+    ]  # fmt: skip
+    # the same place again, by its other name: the later one holds
+    job("read", "k34=18.7")
+    assert [each.value for each in open_job(job.folder).readings().readings] == [345.6, 18.7, 0.045]
+
+
+def test_what_is_fitted_makes_another_amp_and_readings_begin_again(job, unjudged):
+    job("read", "line=121", "k34=24.84", "R14=281", "C13=19u")
+    job("decide", "R14=330", "runs hot")
+    job("decide", "R5=keep", "within 10 %")
+    job("fit", "R14", "--hours", "1.5")
+    now = open_job(job.folder)
+    assert now.amp.parts["R14"].ohms == 330
+    assert now.amp.mains_rms == 121
+    assert now.state == "after R14"
+    # the value of the old R14 is gone with it; that of C13 still holds
+    assert [row["place"] for row in now.rows()] == ["C13"]
+    assert now.hours == 1.5
+    assert [(each.part, each.state) for each in now.decisions] == [("R14", "fitted"), ("R5", "kept")]
+
+
+def test_a_part_renewed_as_drawn_is_bought_fitted_and_named(job, unjudged):
+    job("found", "C14=9u")
+    job("decide", "C14=new", "dried out")
+    assert "C14 electrolytic capacitor" in job("order")
+    job("have", "C14")
+    assert "nothing is to be bought" in job("order", code=2)
+    assert "C14 electrolytic capacitor 22µ 500 V" in job("fit", "C14")
+    now = open_job(job.folder)
+    assert now.amp.parts["C14"].farads == pytest.approx(20e-6)
+    assert now.amp_at(2).parts["C14"].farads == pytest.approx(20e-6)  # before it was found so
+    assert now.amp_at(3).parts["C14"].farads == pytest.approx(9e-6)
+
+
+@pytest.mark.parametrize(
+    ("text", "do"),
+    [
+        ("60 W lamp in the line", "Take it out of the line"), ("clip from grid to ground", "Unplug"),
+        ("3 A fuse", "drawn value"), ("lifted lead of C12", "solder it back"),
+        ("test speaker", "own speaker"), ("cardboard", "Take it off"),
+    ],
+)  # fmt: skip
+def test_hand_back_is_refused_while_something_is_fitted(job, text, do):
+    job("temp", text)
+    said = job("hand-back", code=2)
+    assert text in said
+    assert do in said
+    assert "job off 2" in said
+    assert "1 to take off before hand-back" in job("status")
+    job("off", text.split()[-1])
+    assert "the next visit has nothing to compare with" in job("hand-back")
+    assert "handed back already" in job("hand-back", code=2)
+
+
+def test_what_is_put_on_while_another_hands_back_is_seen(job, monkeypatch):
+    """The check and the entry are one turn: nothing comes in between."""
+    from tubekit.jobs import visits
+    from tubekit.jobs.actions import put_on
+
+    opened = visits.open_job
+
+    def later(folder):
+        found = opened(folder)
+        put_on(folder, "jumper")
+        return found
+
+    monkeypatch.setattr(visits, "open_job", later)
+    with pytest.raises(JobError, match="jumper"):
+        hand_back(job.folder)
+
+
+def test_a_correction_withdraws_an_entry_and_keeps_it(job, unjudged):
+    job("read", "k34=29")
+    job("correct", "2", "typed 29, the meter said 18.9")
+    job("read", "k34=18.9")
+    now = open_job(job.folder)
+    assert [each.value for each in now.readings().readings] == [18.9]
+    assert len(now.journal.entries) == 4
+    assert "entry 2 withdrawn" in job("status")
+    assert "no entry that can be withdrawn" in job("correct", "1", "no", code=2)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("read", "k35=18"), "no node 'k35'"), (("read",), "nothing was read"),
+        (("read", "V3=34"), "volts or current"), (("read", "k34=-18"), "Were the leads swapped?"),
+        (("read", "hot"), "is no reading"), (("decide", "R14=330"), "a part and a reason"),
+        (("decide", "R99=330", "x"), "R99"), (("fit", "R14"), "nothing was decided"),
+        (("have", "R14"), "nothing was decided"), (("off", "lamp"), "nothing fitted"),
+        (("temp",), "what was fitted"), (("note",), "nothing to note"),
+        (("order",), "nothing is to be bought"), (("compare",), "no last visit"),
+        (("photo", "no.jpg"), "cannot be read"), (("reed", "k34=1"), "read"),
+    ],
+)  # fmt: skip
+def test_refusals_name_the_fix_and_enter_nothing(job, unjudged, words, said):
+    before = (job.folder / "job.toml").read_bytes()
+    assert said in job(*words, code=2)
+    assert (job.folder / "job.toml").read_bytes() == before
+
+
+def test_the_folder_can_be_left_out_where_the_terminal_is_in_it(job, monkeypatch, capsys):
+    monkeypatch.chdir(job.folder)
+    assert main(["job", "note", "solder joint of C12 = dull"]) == 0
+    assert main(["job", "status", "--json"]) == 0
+    entries = json.loads(capsys.readouterr().out.split("dull.")[1])["entries"]
+    assert entries[-1]["text"] == "solder joint of C12 = dull"
+    assert entries[-1]["by"] == "R. Vale"
+
+
+def test_the_next_visit_is_compared_with_the_readings_it_left_with(job, unjudged, tmp_path, capsys):
+    job("read", "line=117", "B1=334", "k34=17.9")
+    job("hand-back")
+    again = str(tmp_path / "again")
+    assert main(["job", "new", again, "teasel", "--last-visit", str(job.folder)]) == 0
+    assert main(["job", "read", again, "line=123", "B1=352", "k34=24.1", "p1a=140"]) == 0
+    capsys.readouterr()
+    assert main(["job", "compare", again]) == 0
+    said = capsys.readouterr().out
+    assert "1 of 2 readings have moved" in said  # B1 rose with the line voltage alone
+    assert "DC volts at k34" in said.split("MOVED")[0].splitlines()[-1]
+
+
+def test_a_job_is_found_again_where_its_folder_was_moved(job, tmp_path):
+    job("found", "R14=281")
+    moved = tmp_path / "elsewhere"
+    shutil.move(job.folder, moved)
+    assert open_job(moved).amp.parts["R14"].ohms == 281
+
+
+def test_words_become_rows_by_their_unit():
+    said = ("k34=18V", "V3=34 mA", "p1a=12Vac", "B1=3Vpp", "R14=4R7", "C14=18u", "B1 to B2=43", "R14=2.5V")
+    rows = rows_typed(said, amp("teasel"))
+    assert [row["quantity"] for row in rows] == [
+        "DC volts", "current", "AC volts", "ripple p-p", "resistance", "capacitance", "DC volts", "DC volts",
+    ]  # fmt: skip
+    assert rows[2]["value"] == "12V"
+    with pytest.raises(ReadingError, match="PLACE=VALUE"):
+        rows_typed(["hot"], amp("teasel"))

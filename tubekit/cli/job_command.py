@@ -1,0 +1,206 @@
+"""The command `job`: one amp from the door to hand-back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from tubekit.cli.asked import Asked, changes, command
+from tubekit.errors import InputError, near_matches
+
+
+@dataclass(frozen=True)
+class Said:
+    """What was typed after the verb: the folder, PLACE=VALUE or PART=VALUE, other words, and the options."""
+
+    folder: Path
+    pairs: list[str]
+    words: list[str]
+    options: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def text(self) -> str:
+        """All other words as one."""
+        return " ".join(self.words)
+
+    @property
+    def changes(self) -> dict[str, object]:
+        """PART=VALUE as changes."""
+        return changes(self.pairs)
+
+    def file(self, *suffixes: str) -> str:
+        """The first word that is a file of such a kind; '' where there is none."""
+        return next((word for word in self.words if Path(word).suffix.lower() in suffixes), "")
+
+
+def add_job(commands: Any) -> None:
+    """Add the command."""
+    parser = command(commands, "job", "One amp from the door to hand-back.", _job)
+    verbs = "; ".join(f"{name} {usage}" for name, (usage, _) in _VERBS.items())
+    parser.add_argument("do", metavar="DO", help=f"what to do: {verbs}")
+    parser.add_argument(
+        "words", metavar="WORDS", nargs="*",
+        help="the folder (it can be left out where the terminal is in it), then what DO needs",
+    )  # fmt: skip
+    for word, metavar, help_text in (
+        ("by", "NAME", "who enters this (default: TUBEKIT_BY, or the name that began the job)"),
+        ("state", "TEXT", "read: state of the amp (default: what was last fitted)"),
+        ("note", "TEXT", "a note to any entry"),
+        ("owner", "NAME", "new: whose amp it is"),
+        ("complaint", "TEXT", "new: what is wrong with it"),
+        ("last-visit", "FOLDER", "new: the job of its last visit"),
+    ):
+        parser.add_argument(f"--{word}", metavar=metavar, default="", help=help_text)
+    parser.add_argument("--hours", metavar="H", type=float, help="hours spent on this")
+
+
+def _job(asked: Asked) -> Any:
+    from tubekit.jobs.words import is_pair
+
+    if asked.do not in _VERBS:
+        raise InputError(
+            f"job has no '{asked.do}'", fix=f"Write one of {', '.join(_VERBS)}",
+            near=near_matches(asked.do, _VERBS),
+        )  # fmt: skip
+    words = list(asked.words)
+    folder = Path(words.pop(0)) if words and (asked.do == "new" or _is_job(words[0])) else Path()
+    options = {"by": asked.by, "hours": asked.hours, "text": asked.note}
+    pairs = [word for word in words if is_pair(word) and not Path(word).exists()]
+    rest = [word for word in words if word not in pairs]
+    return _VERBS[asked.do][1](Said(folder, pairs, rest, options), asked)
+
+
+def _is_job(word: str) -> bool:
+    from tubekit.jobs.journal import FILE
+
+    return (Path(word) / FILE).is_file() or (Path(word).is_dir() and not Path(FILE).is_file())
+
+
+def _new(said: Said, asked: Asked) -> Any:
+    from tubekit.amp import load_amp
+    from tubekit.jobs.actions import new_job
+
+    if not said.words:
+        raise InputError("no amp is named", where=str(said.folder), fix="Write job new FOLDER AMP")
+    return new_job(
+        said.folder, load_amp(said.words[0]), by=asked.by, owner=asked.owner, complaint=asked.complaint,
+        last_visit=asked.last_visit,
+    )  # fmt: skip
+
+
+def _status(said: Said, _asked: Asked) -> Any:
+    from tubekit.jobs.job import open_job
+
+    return open_job(said.folder)
+
+
+def _order(said: Said, _asked: Asked) -> Any:
+    from tubekit.jobs.actions import to_buy
+    from tubekit.jobs.job import open_job
+
+    return to_buy(open_job(said.folder))
+
+
+def _found(said: Said, _asked: Asked) -> Any:
+    from tubekit.jobs.actions import found_so
+
+    return found_so(said.folder, said.changes, file=said.file(".toml", ".csv", ".xlsx"), **said.options)
+
+
+def _read(said: Said, asked: Asked) -> Any:
+    from tubekit.jobs.actions import read
+
+    file = said.file(".csv", ".toml")
+    strange = [word for word in said.words if word != file]
+    return read(said.folder, [*said.pairs, *strange], file=file, state=asked.state, **said.options)
+
+
+def _decide(said: Said, _asked: Asked) -> Any:
+    from tubekit.jobs.actions import decide
+
+    return decide(said.folder, said.changes, said.text, **said.options)
+
+
+def _fit(said: Said, _asked: Asked) -> Any:
+    from tubekit.jobs.actions import fit
+
+    return fit(said.folder, said.words, said.changes, **said.options)
+
+
+def _have(said: Said, _asked: Asked) -> Any:
+    from tubekit.jobs.actions import have
+
+    return have(said.folder, said.words, **said.options)
+
+
+def _note(said: Said, _asked: Asked) -> Any:
+    from tubekit.jobs.actions import note
+
+    text = " ".join([*said.words, *said.pairs, said.options["text"]]).strip()
+    return note(said.folder, text, **_but(said.options, "text"))
+
+
+def _photo(said: Said, _asked: Asked) -> Any:
+    from tubekit.jobs.actions import photo
+
+    if not said.words:
+        raise InputError("no photo is named", where=str(said.folder), fix='Write job photo IMG_1.jpg "board"')
+    return photo(said.folder, said.words[0], " ".join(said.words[1:]), **_but(said.options, "text"))
+
+
+def _temp(said: Said, _asked: Asked) -> Any:
+    from tubekit.jobs.actions import put_on
+
+    return put_on(said.folder, said.text, **_but(said.options, "text"))
+
+
+def _off(said: Said, _asked: Asked) -> Any:
+    from tubekit.jobs.actions import take_off
+
+    return take_off(said.folder, said.text, **_but(said.options, "text"))
+
+
+def _correct(said: Said, _asked: Asked) -> Any:
+    from tubekit.jobs.actions import correct
+
+    number = next((word for word in said.words if word.isdigit()), "0")
+    why = " ".join(word for word in said.words if word != number)
+    return correct(said.folder, int(number), why, **said.options)
+
+
+def _hand_back(said: Said, asked: Asked) -> Any:
+    from tubekit.jobs.visits import hand_back
+
+    return hand_back(said.folder, said.text, by=asked.by)
+
+
+def _compare(said: Said, _asked: Asked) -> Any:
+    from tubekit.jobs.job import open_job
+    from tubekit.jobs.visits import compare
+
+    return compare(open_job(said.folder))
+
+
+def _but(options: Mapping[str, Any], *keys: str) -> dict[str, Any]:
+    return {key: value for key, value in options.items() if key not in keys}
+
+
+_VERBS: dict[str, tuple[str, Callable[[Said, Asked], Any]]] = {
+    "new": ("FOLDER AMP", _new),
+    "status": ("", _status),
+    "found": ("PART=VALUE or an amp file: how it differs from its schematic", _found),
+    "read": ("V3.k=5.7 line=121, or a list of readings", _read),
+    "decide": ('C14=new R5=keep "reason"', _decide),
+    "order": ("(what is to be bought)", _order),
+    "have": ("C14 (it is in stock)", _have),
+    "fit": ("C14 R14=330", _fit),
+    "temp": ('"lamp in the line" (comes off before hand-back)', _temp),
+    "off": ("lamp", _off),
+    "note": ('"text"', _note),
+    "photo": ("FILE", _photo),
+    "compare": ("(with the last visit)", _compare),
+    "hand-back": ("", _hand_back),
+    "correct": ('7 "why" (withdraws entry 7)', _correct),
+}

@@ -1,0 +1,327 @@
+"""A job as its journal has it: the amp as it is now, readings, decisions, and what is still fitted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from tubekit.amp import Amp, load_amp
+from tubekit.amp.change import text_at
+from tubekit.bench.places import probe_of, quantity_of
+from tubekit.bench.readings import load_readings
+from tubekit.decisions.probe import QUANTITIES
+from tubekit.decisions.reading import Readings
+from tubekit.jobs.journal import ENCLOSED, Entry, JobError, Journal, read_journal
+from tubekit.text import Printed, Table, headed
+
+MAINS_ROW = "mains"
+KEEP, NEW = "keep", "new"
+"""A part that is left as it is; one that is renewed with its drawn value."""
+STOP = "STOP"
+AS_FOUND = "as found"
+CHANGES = ("found", "fit")
+"""Kinds of entry after which the amp is another one."""
+BY_ITSELF = tuple(QUANTITIES[code].words for code in ("ohms", "farads", "emission"))
+SHOWN_ENTRIES = 6
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """Something that is on the amp for the time of the job only."""
+
+    number: int
+    day: str
+    by: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Decision:
+    """What was decided about a part, why, and how far it has come."""
+
+    part: str
+    value: str
+    why: str
+    day: str
+    by: str
+    state: str
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Job(Printed):
+    """One amp from the door to hand-back."""
+
+    journal: Journal
+
+    @property
+    def folder(self) -> Path:
+        """Where it is."""
+        return self.journal.folder
+
+    @cached_property
+    def entries(self) -> tuple[Entry, ...]:
+        """All entries but those that were withdrawn by a correction."""
+        withdrawn = {each["of"] for each in self.journal.entries if each.kind == "correct"}
+        return tuple(each for each in self.journal.entries if each.number not in withdrawn)
+
+    def of_kind(self, *kinds: str) -> list[Entry]:
+        """The entries of some kinds, in order."""
+        return [each for each in self.entries if each.kind in kinds]
+
+    @cached_property
+    def first(self) -> Entry:
+        """The entry that began the job."""
+        found = self.of_kind("new")
+        if not found:
+            raise JobError("its first entry cannot be read", where=str(self.folder),
+                           fix="Restore the file from a copy")  # fmt: skip
+        return found[0]
+
+    @cached_property
+    def drawn(self) -> Amp:
+        """The amp as drawn."""
+        return load_amp(self.folder / ENCLOSED / self.first["amp"])
+
+    @cached_property
+    def changed_in(self) -> int:
+        """Number of the entry that last changed the amp; 0 where none did."""
+        return max((each.number for each in self.of_kind(*CHANGES)), default=0)
+
+    def amp_at(self, number: int) -> Amp:
+        """The amp as it was when an entry was made, at its design line voltage."""
+        amp = self.drawn
+        for each in self.of_kind(*CHANGES):
+            if each.number < number:
+                amp = load_amp(self.folder / ENCLOSED / each["amp"]) if each["amp"] else amp
+                amp = amp.changed(dict(each["changes"] or {}))
+        return amp
+
+    @cached_property
+    def line_v(self) -> float | None:
+        """The line voltage that was measured last [V RMS]."""
+        for each in reversed(self.of_kind("readings")):
+            if any(row["place"] == MAINS_ROW for row in each["rows"]):
+                return float(load_readings(list(each["rows"]), self.amp_at(each.number)).amp.mains_rms)
+        return None
+
+    @cached_property
+    def amp(self) -> Amp:
+        """The amp as it is now, at the line voltage measured last."""
+        return self.amp_at(self.last + 1).changed({}, mains_rms=self.line_v)
+
+    @property
+    def last(self) -> int:
+        """Number of the last entry."""
+        return self.journal.entries[-1].number
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Rows of readings that hold for the amp as it is now: the latest of each place since it was last
+        changed, and the latest value of each part measured by itself that was not changed since.
+        """
+        found = []
+        for each in self.of_kind("readings"):
+            later = {
+                name for fit in self.of_kind("fit") if fit.number > each.number for name in parts_of(fit)
+            }
+            kept = [
+                row for row in each["rows"]
+                if each.number > self.changed_in
+                or (row["quantity"] in BY_ITSELF and row["place"] in self.drawn.parts.keys() - later)
+            ]  # fmt: skip
+            found.append(replace(each, says={**each.says, "rows": kept}))
+        return self.merged(found)
+
+    def merged(self, entries: Iterable[Entry]) -> list[dict[str, Any]]:
+        """The rows of some entries as one list: the latest of each place."""
+        found: dict[object, dict[str, Any]] = {}
+        for each in entries:
+            for row in each["rows"]:
+                found[self._place(row)] = dict(row)
+        return list(found.values())
+
+    def _place(self, row: Mapping[str, str]) -> object:
+        """Where a row was read, whatever the words for it."""
+        place, words = row["place"], row["quantity"]
+        if place == MAINS_ROW or words.startswith("tone ") or place in self.drawn.parts:
+            return place, words
+        code = quantity_of(words.partition(" at ")[0], "", "")
+        return probe_of(self.drawn, place, code, "", ""), words
+
+    def readings(self) -> Readings | None:
+        """What was read on the amp as it is now; None where nothing was."""
+        rows = self.rows()
+        return load_readings(rows, self.amp_at(self.last + 1)) if rows else None
+
+    @cached_property
+    def state(self) -> str:
+        """What the amp is now, in words for the readings to come."""
+        fits = self.of_kind("fit")
+        return f"after {', '.join(parts_of(fits[-1]))}" if fits else AS_FOUND
+
+    @cached_property
+    def temporary(self) -> tuple[Fitted, ...]:
+        """What is on the amp for the time of the job only, and has to come off."""
+        off = {each["of"] for each in self.of_kind("off")}
+        return tuple(
+            Fitted(each.number, each.day, each.by, each["text"])
+            for each in self.of_kind("temporary") if each.number not in off
+        )  # fmt: skip
+
+    @property
+    def stopped(self) -> list[Entry]:
+        """Steps whose last result is to stop."""
+        last = {(each["sheet"], each["step"]): each for each in self.of_kind("step")}
+        return [each for each in last.values() if each["go"] == STOP]
+
+    @cached_property
+    def decisions(self) -> tuple[Decision, ...]:
+        """The last decision about each part."""
+        done = {name: each.number for each in self.of_kind("fit") for name in each["changes"]}
+        bought = {name: each.number for each in self.of_kind("have") for name in each["parts"]}
+        found: dict[str, Decision] = {}
+        for each in self.of_kind("decide"):
+            for name, value in each["changes"].items():
+                state = (
+                    "kept" if value == KEEP
+                    else "fitted" if done.get(name, 0) > each.number
+                    else "in stock" if bought.get(name.partition(".")[0], 0) > each.number
+                    else "to buy"
+                )  # fmt: skip
+                found[name] = Decision(name, value, each["why"], each.day, each.by, state)
+        return tuple(found.values())
+
+    def decided(self, *states: str) -> dict[str, str]:
+        """Part to value of the decisions that have come so far."""
+        return {each.part: each.value for each in self.decisions if each.state in states}
+
+    @property
+    def hours(self) -> float:
+        """Hours entered."""
+        return float(sum(each["hours"] or 0.0 for each in self.entries))
+
+    @property
+    def handed_back(self) -> bool:
+        """Whether the amp is with its owner again."""
+        return bool(self.of_kind("hand-back"))
+
+    def changes(self, words: Mapping[str, object]) -> dict[str, str]:
+        """Changes as they are entered, 'new' being the drawn value; checked against the amp.
+
+        Raises
+        ------
+        ChangeError : no such part, or a value that cannot be.
+        """
+        found: dict[str, str] = {}
+        for name, value in words.items():
+            if str(value).lower() == NEW:
+                found[name] = text_at(self.drawn.parts, name)
+                if hasattr(self.drawn.parts.get(name), "emission"):
+                    found[f"{name}.emission"] = "1"
+            else:
+                found[name] = str(value).lower() if str(value).lower() == KEEP else str(value)
+        self.amp.changed({name: value for name, value in found.items() if value != KEEP})
+        missing = [name for name, value in found.items() if value == KEEP and name not in self.amp.parts]
+        if missing:
+            raise JobError("there is no such part", where=str(self.folder), part=missing[0],
+                           fix="Name a part of the schematic")  # fmt: skip
+        return found
+
+    def headline(self) -> str:
+        """Whose amp, how far, and what has to come off."""
+        owner = f" of {self.first['owner']}" if self.first["owner"] else ""
+        begun = f"{self.drawn.title}{owner}, in since {self.first.date:%Y-%m-%d}"
+        where = "handed back" if self.handed_back else self.state
+        count = len(self.temporary)
+        off = f" {count} to take off before hand-back." if count else ""
+        return f"{begun}: {where}, {len(self.entries)} entries, {self.hours:g} h.{off}"
+
+    def answer(self) -> str:
+        """The same, and what is wrong with the file."""
+        return " ".join((self.headline(), *self.journal.notes))
+
+    def tables(self) -> list[Table]:
+        """What is still fitted, decisions, parts, then every entry."""
+        rows = [(each.number, each.day, each.by, each.kind, said_of(each)) for each in self.journal.entries]
+        return [
+            Table.of("Take off before hand-back", self.temporary, "number", "what=text", "since=day", "by"),
+            Table.of("Decisions", self.decisions, "part", "value", "state", "why", "day"),
+            Table("Entries", headed("number", "when", "by", "kind", "what"), rows,
+                  note=" ".join(self.journal.notes), key="entries"),
+        ]  # fmt: skip
+
+    def short(self) -> list[Table]:
+        """The same with the last entries only."""
+        *others, entries = self.tables()
+        return [*others, replace(entries, rows=entries.rows[-SHOWN_ENTRIES:])]
+
+    def to_json(self) -> Any:
+        """The entries as written."""
+        return {
+            "title": self.drawn.title, "state": self.state, "handed_back": self.handed_back,
+            "hours": self.hours, "temporary": [each.text for each in self.temporary],
+            "changed": {key: list(texts) for key, texts in self.amp.changes.items()},
+            "entries": [
+                {"number": e.number, "date": e.date.isoformat(), "by": e.by, "kind": e.kind, **e.says}
+                for e in self.journal.entries
+            ],
+            "notes": list(self.journal.notes),
+        }  # fmt: skip
+
+
+def parts_of(entry: Entry) -> list[str]:
+    """The parts that an entry changes."""
+    return list(dict.fromkeys(name.partition(".")[0] for name in entry["changes"] or {}))
+
+
+def said_of(entry: Entry) -> str:
+    """An entry in one line."""
+    says = entry.says
+    changes = ", ".join(f"{name}={value}" for name, value in (says.get("changes") or {}).items())
+    rows = ", ".join(f"{row['place']} {row['value']}" for row in says.get("rows", ()))
+    words = {
+        "readings": f"{says.get('state', '')}: {rows}",
+        "correct": f"entry {says.get('of')} withdrawn: {says.get('why')}",
+        "off": f"entry {says.get('of')} taken off: {says.get('text')}",
+    }.get(entry.kind)
+    if words is None:
+        keys = ("owner", "complaint", "text", "why", "file", "verdict")
+        parts = [
+            changes,
+            ", ".join(says.get("parts", ())),
+            *(str(says[key]) for key in keys if says.get(key)),
+        ]
+        words = "; ".join(part for part in parts if part)
+    hours = f" ({says['hours']:g} h)" if says.get("hours") else ""
+    return f"{words}{hours}"
+
+
+def open_job(folder: str | Path) -> Job:
+    """A job that was begun before.
+
+    Parameters
+    ----------
+    folder
+        The folder it is in.
+
+    Returns
+    -------
+    Job
+        As its journal has it.
+
+    Raises
+    ------
+    JobError
+        There is no job in this folder.
+
+    Examples
+    --------
+    >>> from tubekit.jobs.journal import append
+    >>> folder = getfixture("tmp_path")
+    >>> entry = append(folder, "new", "R. Vale", {"amp": "drawn.toml"}, new=True)
+    >>> open_job(folder).first.by
+    'R. Vale'
+    """
+    return Job(read_journal(folder))

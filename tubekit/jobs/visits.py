@@ -1,0 +1,214 @@
+"""Hand-back, and what the amp reads now against its last visit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from tubekit.amp import Amp
+from tubekit.bench.readings import load_readings
+from tubekit.decisions.instrument import instrumented
+from tubekit.decisions.probe import Probe, shown
+from tubekit.decisions.reading import Readings
+from tubekit.jobs.actions import Entered, author
+from tubekit.jobs.job import Fitted, Job, open_job
+from tubekit.jobs.journal import Entry, JobError, Journal, append
+from tubekit.text import Printed, Table, quantity
+
+REMOVE = (
+    (("lamp", "limiter", "bulb"), "Take it out of the line, and bring the amp up again without it"),
+    (("fuse",), "Fit the fuse of the drawn value"),
+    (("lead", "lifted", "wire"), "Unplug, discharge, check with a meter, and solder it back"),
+    (("speaker", "load", "dummy"), "Connect the amp's own speaker"),
+    (("jumper", "clip", "short"), "Unplug, discharge, check with a meter, and take it off"),
+)
+"""What to do about something fitted for the time of the job, by words in its name."""
+FAR = 0.10
+"""A reading that has moved by more than this since the last visit comes first (common practice)."""
+
+
+def hand_back(folder: str | Path, text: str = "", *, by: str = "") -> Entered:
+    """Close the job; refused while anything fitted for the time of the job is still on the amp.
+
+    Parameters
+    ----------
+    folder
+        The folder of the job.
+    text
+        A last note.
+    by
+        Who hands it back.
+
+    Returns
+    -------
+    Entered
+        The closing entry.
+
+    Raises
+    ------
+    JobError
+        Something has to come off first, or a step was stopped and not repeated; the message says which.
+    """
+    job = open_job(folder)
+    hours = {"hours_in_all": job.hours} if job.hours else {}
+    says = {"text": text or "handed back", "line_v": job.line_v or 0.0, **hours}
+    return Entered(append(job.folder, "hand-back", by or author(job), says, unless=_refused), then=_left(job))
+
+
+def _refused(journal: Journal) -> None:
+    """Called while no other program can write, so that nothing is put on in between."""
+    job = Job(journal)
+    where = str(job.folder)
+    if job.handed_back:
+        raise JobError("it was handed back already", where=where, fix="Begin a new job for its next visit")
+    if job.temporary:
+        one, *others = job.temporary
+        more = f"; after that: {', '.join(each.text for each in others)}" if others else ""
+        raise JobError(
+            f"still fitted since {one.day}: {one.text}", where=where,
+            fix=f"{to_remove(one)}, then enter job off {one.number}{more}",
+        )  # fmt: skip
+    stopped = next((each for each in job.stopped), None)
+    if stopped is not None:
+        raise JobError(
+            f"the last word of a step is STOP ({stopped['text']})", where=where,
+            part=f"entry {stopped.number}", fix="Find the cause and take that reading again: job next",
+        )  # fmt: skip
+
+
+def to_remove(one: Fitted) -> str:
+    """What to do about it.
+
+    Examples
+    --------
+    >>> to_remove(Fitted(4, "", "", "60 W lamp in the line"))
+    'Take it out of the line, and bring the amp up again without it'
+    """
+    words = one.text.lower()
+    return next((do for names, do in REMOVE if any(name in words for name in names)), "Take it off")
+
+
+def _left(job: Job) -> str:
+    open_parts = job.decided("to buy", "in stock")
+    said = f"Decided but not fitted: {', '.join(open_parts)}. " if open_parts else ""
+    count = len(job.rows())
+    keep = "no reading of the amp as it leaves: the next visit has nothing to compare with"
+    kept = f"{count} readings are the baseline of the next visit" if count else keep
+    return f"{said}{kept[0].upper()}{kept[1:]}."
+
+
+@dataclass(frozen=True)
+class Moved:
+    """One reading at the last visit and now, the line voltage of each visit allowed for."""
+
+    probe: Probe
+    then: float = quantity("", "", "reading when the amp left, in the unit of its quantity")
+    now: float = quantity("", "", "reading as found")
+    moved: float = quantity("", "", "change beyond that of the line voltage", share=True, format="+.1f")
+    beyond: bool = False
+
+    @property
+    def reading(self) -> str:
+        """What was read."""
+        return str(self.probe)
+
+    @property
+    def left_with(self) -> str:
+        """The reading when it left, as a meter shows it."""
+        return self.probe.said(self.then)
+
+    @property
+    def reads_now(self) -> str:
+        """The reading as found."""
+        return self.probe.said(self.now)
+
+    @property
+    def verdict(self) -> str:
+        """Whether it moved by more than both meters may be off."""
+        return ("MOVED" if abs(self.moved) > FAR else "moved") if self.beyond else "as it was"
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Comparison(Printed):
+    """An amp as found, against the readings it left with."""
+
+    amp: Amp
+    since: str
+    rows: tuple[Moved, ...]
+    then_line_v: float = quantity("V RMS", "V", "line voltage then")
+    now_line_v: float = quantity("V RMS", "V", "line voltage now")
+
+    def headline(self) -> str:
+        """How many readings have moved since when."""
+        moved = [each for each in self.rows if each.beyond]
+        count = f"{len(moved)} of {len(self.rows)} readings have moved" if moved else "no reading has moved"
+        return f"{self.amp.title}: since it left on {self.since}, {count}."
+
+    def tables(self) -> list[Table]:
+        """What moved most first."""
+        rows = sorted(self.rows, key=lambda each: (not each.beyond, -abs(each.moved)))
+        note = f"Line voltage {self.then_line_v:.0f} V then, {self.now_line_v:.0f} V now: allowed for."
+        fields = ("reading", "left with=left_with", "reads now=reads_now", "moved", "verdict")
+        return [Table.of("Since the last visit", rows, *fields, note=note)]
+
+
+def compare(job: Job) -> Comparison:
+    """The readings of an amp as found, against those it left with at its last visit.
+
+    Parameters
+    ----------
+    job
+        Begun with a last visit.
+
+    Returns
+    -------
+    Comparison
+        Each reading taken at both visits.
+
+    Raises
+    ------
+    JobError
+        No last visit, or no reading was taken at both.
+    """
+    if not job.first["last_visit"]:
+        raise JobError(
+            "no last visit is named", where=str(job.folder), fix="Begin it with job new … --last-visit FOLDER"
+        )
+    last = open_job(job.folder / job.first["last_visit"])
+    then, now = last.readings(), as_found(job)
+    before = {old.probe: old for old in (then.readings if then else ()) if old.value}
+    pairs = [(before[new.probe], new) for new in (now.readings if now else ()) if new.probe in before]
+    if then is None or now is None or not pairs:
+        raise JobError("no reading was taken at both visits", where=str(job.folder),
+                       fix="Read the same places as then")  # fmt: skip
+    probes = [old.probe for old, _ in pairs]
+    ratio = _usual(now.amp, probes) / _usual(then.amp, probes)
+    rows = []
+    for (old, new), factor in zip(pairs, ratio, strict=True):
+        expected = old.value * (factor if np.isfinite(factor) else 1.0)
+        slack = new.uncertainty + old.uncertainty
+        rows.append(
+            Moved(old.probe, old.value, new.value, float(new.value / expected - 1.0),
+                  bool(abs(new.value - expected) > slack))
+        )  # fmt: skip
+    closing = last.of_kind("hand-back")
+    since = (closing or last.entries)[-1].date.date().isoformat()
+    lines = (float(each.amp.mains_rms) for each in (then, now))
+    return Comparison(now.amp, since, tuple(rows), *lines)
+
+
+def as_found(job: Job) -> Readings | None:
+    """What was read before anything was fitted; None where nothing was."""
+    fits = job.of_kind("fit")
+    first: Sequence[Entry] = [
+        each for each in job.of_kind("readings") if not fits or each.number < fits[0].number
+    ]
+    rows = job.merged(first)
+    return load_readings(rows, job.amp_at(fits[0].number if fits else job.last + 1)) if rows else None
+
+
+def _usual(amp: Amp, probes: Sequence[Probe]) -> np.ndarray:
+    return np.asarray(shown(amp, instrumented(amp).circuit, probes).values[0])
