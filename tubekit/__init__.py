@@ -53,7 +53,7 @@ _HOMES = {
     "tubekit.devices.own_fit": ("fit_tube",),
     "tubekit.record.record": ("record",),
 }
-_ROOMS = ("errors", "panels", "plots", "textbook", "units")
+_ROOMS = ("errors", "lessons", "panels", "plots", "textbook", "units")
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [  # noqa: PLE0604 - made from the table above, so that there is one list

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tubekit.panels.lessons import LESSONS
+from tubekit.lessons import LESSONS
 
 BOOK = "lessons/06-leaky-coupling.ipynb"
 REASON = LESSONS["06"].question(0).work().reason[0]

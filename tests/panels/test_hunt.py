@@ -10,17 +10,19 @@ from tests.panels.test_lessons import everything_sent
 from tubekit.amp import analyse, load_amp
 from tubekit.bench.faults import single_faults
 from tubekit.errors import ChangeError
-from tubekit.panels import HuntPage, lesson
-from tubekit.panels.lessons.hunt_case import CASES, Case, case_of
-from tubekit.panels.lessons.roster import (
+from tubekit.lessons.fault_hunt import (
+    CASES,
+    FAULTS,
     PROBES,
-    ROSTER,
+    Case,
+    case_of,
     cost,
     next_best,
     par,
     predictions,
     still_possible,
 )
+from tubekit.panels import HuntPage, lesson
 
 
 @pytest.fixture
@@ -37,7 +39,7 @@ def test_what_stands_as_drawn_is_what_the_report_says() -> None:
 
 def test_an_open_resistor_changes_the_amp_as_the_report_of_the_changed_amp_says() -> None:
     for part in ("R22", "R9", "R14"):
-        row = predictions()[1 + [entry.words for entry in ROSTER].index(f"{part} open")]
+        row = predictions()[1 + [entry.words for entry in FAULTS].index(f"{part} open")]
         report = analyse(load_amp("teasel").changed({part: "open"}))
         for probe, value in zip(PROBES, row, strict=True):
             if probe.quantity == "dc_v" and probe.place[0] not in ("k34", "p2a"):  # a meter would load those
@@ -46,14 +48,14 @@ def test_an_open_resistor_changes_the_amp_as_the_report_of_the_changed_amp_says(
 
 def test_every_fault_is_one_of_the_fault_book() -> None:
     known = {fault.words: fault for fault in single_faults(load_amp("teasel"))}
-    for entry in ROSTER:
+    for entry in FAULTS:
         assert 0 <= entry.grade < len(known[entry.words].grades)
-        assert entry.said
+        assert entry.says
         assert entry.why
     assert np.isfinite(predictions()).all()
 
 
-@pytest.mark.parametrize("fault", range(len(ROSTER)), ids=lambda k: ROSTER[k].words)
+@pytest.mark.parametrize("fault", range(len(FAULTS)), ids=lambda k: FAULTS[k].words)
 def test_the_best_readings_lead_to_every_fault(fault: int) -> None:
     """With an old amp's scatter and a meter's, in three amps each."""
     for variant in range(3):
@@ -65,7 +67,7 @@ def test_the_best_readings_lead_to_every_fault(fault: int) -> None:
 
 
 def test_every_reading_keeps_the_true_fault_possible() -> None:
-    for fault in range(len(ROSTER)):
+    for fault in range(len(FAULTS)):
         case = Case(0, fault)
         assert fault in still_possible({place: case.reading(place) for place in range(len(PROBES))})
 
@@ -87,7 +89,7 @@ def test_nothing_tells_the_fault_before_one_is_named(page: HuntPage) -> None:
             page.take(k)
         for _ in range(4):
             page.hint()
-        hidden = ROSTER[page.case.hidden]
+        hidden = FAULTS[page.case.hidden]
         assert hidden.why not in everything_sent(page)
         assert f"It is {hidden.words}" not in page.told.value
         assert hidden.words in everything_sent(page), "it stands in the list, among all others"
@@ -97,17 +99,17 @@ def test_nothing_tells_the_fault_before_one_is_named(page: HuntPage) -> None:
 
 def test_right_and_wrong(page: HuntPage) -> None:
     page.take(0)
-    wrong = next(k for k in range(len(ROSTER)) if k != page.case.hidden)
+    wrong = next(k for k in range(len(FAULTS)) if k != page.case.hidden)
     assert page.name(wrong) is False
     assert "No. It is" in page.told.value
-    assert ROSTER[page.case.hidden].words in page.told.value
+    assert FAULTS[page.case.hidden].words in page.told.value
     with pytest.raises(ChangeError, match="has been shown"):
         page.take(1)
     before = page.case.hidden
     page.buttons["other"].click()
     assert page.case.hidden != before
     page.take(0)
-    assert page.name(ROSTER[page.case.hidden].words) is True
+    assert page.name(FAULTS[page.case.hidden].words) is True
     assert "Correct" in page.told.value
     assert page.steps[0].description.endswith("✓")
 
@@ -123,7 +125,7 @@ def test_a_fault_is_not_guessed_without_a_reading(page: HuntPage) -> None:
 
 
 def test_readings_that_fit_two_faults_are_said_to(page: HuntPage) -> None:
-    page._cases[0] = Case(0, [entry.words for entry in ROSTER].index("V2a dead"))
+    page._cases[0] = Case(0, [entry.words for entry in FAULTS].index("V2a dead"))
     page.take("DC volts at p2a")
     page.name("R8 open")
     assert "also fit R8 open" in page.told.value

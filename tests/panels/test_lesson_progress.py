@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from tubekit.panels import lesson, my_progress
-from tubekit.panels.lessons import LESSONS, LessonPage, Store, store as kept_in
-from tubekit.panels.lessons.store import FILE, FORMAT
+from tubekit.lessons import FILE, LESSONS, Store, store as kept_in
+from tubekit.lessons.store import FORMAT
+from tubekit.panels import LessonPage, lesson, my_progress
 
 
 @pytest.fixture
@@ -199,7 +199,7 @@ def test_many_writers_at_once_lose_nothing(file: Path) -> None:
 
 def test_two_programs_at_once_lose_nothing(file: Path, root: Path) -> None:
     program = (
-        "import sys; from pathlib import Path; from tubekit.panels.lessons.store import Store\n"
+        "import sys; from pathlib import Path; from tubekit.lessons.store import Store\n"
         "store = Store(Path(sys.argv[1]))\n"
         "for _ in range(15): store.note('02', 'idle', right=True)\n"
     )

@@ -14,10 +14,11 @@ import numpy as np
 import pytest
 
 from tubekit.errors import ChangeError, InputError, UnitError
-from tubekit.panels.lessons import LESSONS, LessonPage, Store, held_against, lesson, on_paper, picture
-from tubekit.panels.lessons.question import Answer, Choice, Handle, Numbers, Question
-from tubekit.panels.lessons.score import Within, distance, plain
-from tubekit.panels.lessons.sight import Seen
+from tubekit.lessons import LESSONS, Store, on_paper, reference_checks
+from tubekit.lessons.question import Answer, Choice, Handle, Numbers, Question
+from tubekit.lessons.score import Within, distance, plain
+from tubekit.panels import LessonPage, lesson, lesson_picture
+from tubekit.panels.prediction_views import Seen
 from tubekit.text import CAUTION
 
 BOOKS = sorted((Path(__file__).resolve().parents[2] / "notebooks" / "lessons").glob("*.ipynb"))
@@ -238,7 +239,7 @@ def test_every_question_takes_a_right_and_a_wrong_prediction(number, place, vari
 def test_answers_agree_with_the_sources_they_name(number: str) -> None:
     """Five variants each; the tolerance of each stands beside it in the lesson."""
     strayed = []
-    for each in held_against(number, 5):
+    for each in reference_checks(number, 5):
         name = each.question.partition(",")[0]
         assert each.source
         assert each.status
@@ -252,7 +253,7 @@ def test_every_stray_value_is_met_and_named() -> None:
     found = {
         (number, each.question.partition(",")[0], each.outside)
         for number in {key[0] for key in STRAY}
-        for each in held_against(number, 9)
+        for each in reference_checks(number, 9)
         if each.miss
     }
     assert found == set(STRAY)
@@ -273,7 +274,7 @@ def test_a_lesson_has_three_to_six_questions_each_with_hints_and_a_reason(number
 
 @pytest.mark.parametrize("number", LESSONS)
 def test_each_lesson_has_an_answer_from_outside(number: str) -> None:
-    assert len({each.question for each in held_against(number, 1)}) >= 2
+    assert len({each.question for each in reference_checks(number, 1)}) >= 2
 
 
 @pytest.mark.parametrize(("number", "place"), ALL)
@@ -426,7 +427,7 @@ def test_a_lesson_on_paper_has_every_question_and_no_answer() -> None:
     for number, each in LESSONS.items():
         table = on_paper(number)
         assert len(table.rows) == len(each)
-        assert picture(number).words.startswith("Blank")
+        assert lesson_picture(number).words.startswith("Blank")
 
 
 def test_handles_step_evenly_and_reach_both_ends() -> None:

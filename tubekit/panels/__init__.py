@@ -6,7 +6,9 @@ from tubekit.panels.cable_panel import CablePanel, cable
 from tubekit.panels.cathode_bias_panel import CathodeBiasPanel, cathode_bias
 from tubekit.panels.drawing_panel import DrawingFold, drawing
 from tubekit.panels.hum_panel import HumPanel, hum
-from tubekit.panels.lessons import HuntPage, LessonPage, ProgressPage, lesson, my_progress
+from tubekit.panels.hunt_page import HuntPage, ProgressPage
+from tubekit.panels.lesson_page import LessonPage
+from tubekit.panels.lessons import lesson, lesson_picture, my_progress
 from tubekit.panels.load_line_panel import LoadLinePanel, load_line
 from tubekit.panels.part_swap_panel import PartSwap, part_swap
 from tubekit.panels.record_panel import RecordPanel, record
@@ -39,6 +41,7 @@ __all__ = [
     "drawing",
     "hum",
     "lesson",
+    "lesson_picture",
     "load_line",
     "my_progress",
     "part_swap",

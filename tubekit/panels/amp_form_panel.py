@@ -15,7 +15,6 @@ from tubekit.panels.amp_choice import amp_options
 from tubekit.panels.drawing_panel import DrawingFold
 from tubekit.panels.form import stages
 from tubekit.panels.form.boxes import Boxes
-from tubekit.panels.form.buttons import button
 from tubekit.panels.form.complaints import WRONG, complaints
 from tubekit.panels.form.draft import Draft
 from tubekit.panels.form.editor import Editor
@@ -24,6 +23,7 @@ from tubekit.panels.form.entries import ABOUT, HEADING, NODE, Entry
 from tubekit.panels.form.part_list import PartList
 from tubekit.panels.in_words import idle_html
 from tubekit.panels.keep import said_of
+from tubekit.panels.layout import button
 
 HEADING_COLUMNS, HEADING_LABEL = "repeat(auto-fit, minmax(200px, 1fr))", "84px"
 FULL = widgets.Layout(width="100%")

@@ -38,16 +38,30 @@ def described(kind: Any, description: str, **options: Any) -> Any:
     return kind(description=description, style={"description_width": "60px"}, layout=full, **options)
 
 
+def button(
+    words: str,
+    tip: str,
+    action: Callable[[], object],
+    *,
+    flex: str = "0 1 auto",
+    min_width: str | None = None,
+) -> widgets.Button:
+    """A button as wide as its words.
+
+    Examples
+    --------
+    >>> button("Add", "Add a part", lambda: None).description
+    'Add'
+    """
+    wide = widgets.Layout(width="auto", flex=flex, min_width=min_width)
+    made = widgets.Button(description=words, tooltip=tip, layout=wide)
+    made.on_click(lambda _: action())
+    return made
+
+
 def buttons(**actions: Callable[[], None]) -> dict[str, widgets.Button]:
     """The buttons of a panel by name, in the order of `WORDS` whatever order they are given in."""
-    made = {}
-    for name in sorted(actions, key=[*WORDS].index):
-        words, tooltip = WORDS[name]
-        made[name] = widgets.Button(
-            description=words, tooltip=tooltip, layout=widgets.Layout(width="auto", flex="0 1 auto")
-        )
-        made[name].on_click(lambda _, action=actions[name]: action())
-    return made
+    return {name: button(*WORDS[name], actions[name]) for name in sorted(actions, key=[*WORDS].index)}
 
 
 def tools(made: Mapping[str, widgets.Button], *said: widgets.Widget) -> widgets.HBox:

@@ -11,13 +11,13 @@ from tubekit.amp.parts.iron import Transformer
 from tubekit.panels import layout
 from tubekit.panels.form import suggest
 from tubekit.panels.form.boxes import Boxes
-from tubekit.panels.form.buttons import button
 from tubekit.panels.form.complaints import BLANK, OPEN, WRONG, Complaint, complaints
 from tubekit.panels.form.desk import Desk
 from tubekit.panels.form.draft import Draft, Path_
 from tubekit.panels.form.entries import Entry, entries, winding_entries
 from tubekit.panels.form.kinds import kind_of
 from tubekit.panels.form.windings import WindingBoxes
+from tubekit.panels.layout import button
 
 NEAR_SHOWN, MOST_NEAR = 4, 8
 """Names offered for one word, and for all; with more loose nodes than names the drawing is not done yet."""

@@ -11,9 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from tubekit.panels.lessons.score import Within
+from tubekit.lessons.score import Mark, Within, is_close, marked
 from tubekit.series import series_values
-from tubekit.text import Table
 
 Prediction = Mapping[str, float] | str
 TEN_PERCENT = Within(10)
@@ -86,6 +85,11 @@ class Outside:
     within: Within = TEN_PERCENT
     miss: str = ""
 
+    @property
+    def known(self) -> str:
+        """How it is known, in words."""
+        return "from memory" if self.status == "memory" else self.status
+
 
 @dataclass(frozen=True)
 class Answer:
@@ -94,7 +98,6 @@ class Answer:
     value: Prediction
     reason: tuple[str, ...]
     outside: Outside | None = None
-    table: Table | None = None
     curve: tuple[np.ndarray, np.ndarray] | None = None
 
 
@@ -125,3 +128,43 @@ class Question:
             return "one of these"
         words = dict.fromkeys(each.within.words(each.unit) for each in self.way.handles)
         return ("each " if len(self.way.handles) > 1 else "") + ", ".join(words)
+
+
+@dataclass(frozen=True, eq=False)
+class Verdict:
+    """A prediction against the answer."""
+
+    right: bool
+    close: bool
+    marks: tuple[Mark, ...]
+    answer: Answer
+
+    def headline(self) -> str:
+        """Right or not, and by how far, in a sentence."""
+        if not self.marks:
+            return "Correct." if self.right else "No. Read why below, then try again with new numbers."
+        wrong = [each for each in self.marks if not each.right]
+        if len(self.marks) == 1:
+            far = self.marks[0].words
+            if self.right:
+                return f"Correct: {far}." if far == "spot on" else f"Correct, {far}."
+            return f"Close: {far}." if self.close else f"Not yet: {far}."
+        if self.right:
+            return "All correct."
+        counted = f"{len(self.marks) - len(wrong)} of {len(self.marks)} right"
+        return f"Close: {counted}." if self.close else f"Not yet: {counted}."
+
+
+def weighed(question: Question, prediction: Prediction, answer: Answer) -> Verdict:
+    """The verdict on a prediction."""
+    if isinstance(question.way, Choice):
+        return Verdict(prediction == answer.value, False, (), answer)
+    assert isinstance(prediction, Mapping)
+    assert isinstance(answer.value, Mapping)
+    marks, close = [], True
+    for each in question.way.handles:
+        guess, true = prediction[each.key], answer.value[each.key]
+        marks.append(marked(each.label, guess, true, each.unit, each.within))
+        close = close and is_close(guess, true, each.within)
+    right = all(mark.right for mark in marks)
+    return Verdict(right, close and not right, tuple(marks), answer)

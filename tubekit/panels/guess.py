@@ -1,21 +1,23 @@
-"""Where a prediction is made: a slider with a field to type in, or buttons to choose from."""
+"""Where a prediction is made: a slider with a field to type in, or sentences to choose from."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Any
 
 import ipywidgets as widgets
 import numpy as np
 
 from tubekit.errors import TubekitError, UnitError
+from tubekit.lessons.question import Handle
+from tubekit.lessons.score import plain
+from tubekit.panels import layout
 from tubekit.panels.knobs import FULL, Knob
-from tubekit.panels.lessons.question import Handle
-from tubekit.panels.lessons.score import plain
 from tubekit.units import parse
 
 SYMBOL = {"ohm": "Ω", "A": "mA"}
-BARE = {"%": "%", "dB": "dB", "×": "×"}
+BARE = {"%": "percent", "dB": "decibels", "×": "times"}
 
 
 class Guess(Knob):
@@ -37,11 +39,11 @@ class Guess(Knob):
         row = widgets.HBox([self.slider, self.entry], layout=FULL)
         row.add_class("tubekit-guess")
         super().__init__(handle.key, [row])
-        self.slider.observe(self._slid, "value")
-        self.entry.observe(self._entered, "value")
+        self.slider.observe(lambda change: self._moved(float(self.stops[change["new"]]), self.key), "value")
+        self.entry.observe(lambda change: self._entered(change["new"]), "value")
 
     def put(self, value: float | None) -> None:
-        """The value that stands; None is where it came, with nothing predicted yet."""
+        """The value that is there; None is where it came, with nothing predicted yet."""
         with self.quietly():
             if value is None:
                 self.slider.value, self.entry.value = 0, ""
@@ -52,24 +54,19 @@ class Guess(Knob):
     def _scale(self, value: Any) -> Any:
         return np.log(np.maximum(value, 1e-30)) if self.handle.log else np.asarray(value)
 
-    def _slid(self, change: Any) -> None:
+    def _moved(self, value: float, gesture: str = "") -> None:
         if not self._quiet:
             self.complain("")
-            value = float(self.stops[int(change["new"])])
             self.put(value)
-            self.tell(value, self.key)
+            self.tell(value, gesture)
 
-    def _entered(self, change: Any) -> None:
-        if self._quiet or not change["new"].strip():
+    def _entered(self, words: str) -> None:
+        if self._quiet or not words.strip():
             return
         try:
-            value = read(change["new"], self.handle)
+            self._moved(read(words, self.handle))
         except TubekitError as error:
             self.complain(str(error))
-            return
-        self.complain("")
-        self.put(value)
-        self.tell(value)
 
     def freeze(self, frozen: bool) -> None:
         """A prediction that was given is not moved any more."""
@@ -90,7 +87,7 @@ def read(text: str, handle: Handle) -> float:
             value = float(words)
         except ValueError as error:
             raise UnitError(
-                f"'{text[:40]}' is not a number of {_noun(unit)}",
+                f"'{text[:40]}' is not a number of {BARE[unit]}",
                 fix=f"Write it like this: {_example(handle)}",
             ) from error
     else:
@@ -103,13 +100,9 @@ def read(text: str, handle: Handle) -> float:
     return value
 
 
-def _noun(unit: str) -> str:
-    return {"%": "percent", "dB": "decibels", "×": "times"}[unit]
-
-
 def _example(handle: Handle) -> str:
-    middle = handle.stops()[len(handle.stops()) // 2]
-    return plain(float(middle), handle.unit)
+    stops = handle.stops()
+    return plain(float(stops[len(stops) // 2]), handle.unit)
 
 
 class Options:
@@ -117,24 +110,17 @@ class Options:
 
     def __init__(self, options: Mapping[str, str], on_choice: Callable[[str], None]) -> None:
         self._words, self.chosen = dict(options), ""
-        self.buttons: dict[str, widgets.Button] = {}
-        for key, words in options.items():
-            button = widgets.Button(description=words, tooltip=words, layout=widgets.Layout(width="auto"))
+        self.buttons = {
+            key: layout.button(words, words, partial(on_choice, key)) for key, words in options.items()
+        }
+        for button in self.buttons.values():
             button.add_class("tubekit-option")
-            button.on_click(lambda _, key=key: on_choice(key))
-            self.buttons[key] = button
         self.box = widgets.VBox(list(self.buttons.values()), layout=FULL)
-        self.put("")
 
-    def put(self, chosen: str) -> None:
-        """Which one is chosen; '' is none."""
+    def put(self, chosen: str, right: str = "") -> None:
+        """Which one is chosen, '' for none; and which is `right`, once that may be seen."""
         self.chosen = chosen
         for key, button in self.buttons.items():
-            button.description = f"{'●' if key == chosen else '○'}  {self._words[key]}"
-
-    def mark(self, right: str) -> None:
-        """Say beside the sentences which one is so."""
-        for key, button in self.buttons.items():
-            sign = "✓ correct" if key == right else "✗ your prediction" if key == self.chosen else ""
-            dot = "●" if key == self.chosen else "○"
-            button.description = f"{dot}  {self._words[key]}{f'  ({sign})' if sign else ''}"
+            dot = "●" if key == chosen else "○"
+            sign = "✓ correct" if key == right else "✗ your prediction" if key == chosen else ""
+            button.description = f"{dot}  {self._words[key]}{f'  ({sign})' if right and sign else ''}"

@@ -1,19 +1,18 @@
-"""Every answer against what others say: for the checks in the notebooks, which show neither."""
+"""Every answer compared with outside sources, for the checks in the notebooks, which show neither."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from tubekit.panels.lessons.book import lesson_of
-from tubekit.panels.lessons.question import Answer, Outside
-from tubekit.panels.lessons.score import Within
-from tubekit.panels.lessons.verdict import STATUS
+from tubekit.lessons.book import lesson_of
+from tubekit.lessons.question import Answer, Outside
+from tubekit.lessons.score import Within
 from tubekit.text import Table, headed
 
 
 @dataclass(frozen=True, repr=False)
-class Held:
+class ReferenceCheck:
     """A computed value and one from outside; it prints neither of them."""
 
     question: str
@@ -45,7 +44,7 @@ class Held:
         return f"<{self.question}, {self.value}: calculated and outside {word}>"
 
 
-def held_against(number: str | int, variants: int = 2) -> list[Held]:
+def reference_checks(number: str | int, variants: int = 2) -> list[ReferenceCheck]:
     """Every value of a lesson that somebody outside has an answer to, in some variants.
 
     Choices count as 1 where the same one is chosen, and 0 where not.
@@ -60,27 +59,25 @@ def held_against(number: str | int, variants: int = 2) -> list[Held]:
     return found
 
 
-def sources(held: Sequence[Held]) -> Table:
+def sources(checks: Sequence[ReferenceCheck]) -> Table:
     """Which questions somebody outside has an answer to, who, and how it is known; no answers."""
-    rows = {
-        (each.question.partition(",")[0], each.source, STATUS.get(each.status, each.status)) for each in held
-    }
+    rows = {(each.question.partition(",")[0], each.source, each.status) for each in checks}
     heads = headed("question", "checked against", "status")
-    note = f"{len(held)} values were checked, in several variants of these questions."
+    note = f"{len(checks)} values were checked, in several variants of these questions."
     return Table("Answers from outside sources", heads, sorted(rows), note=note)
 
 
-def _pairs(name: str, answer: Answer, outside: Outside) -> list[Held]:
-    rest = (outside.source, outside.status, outside.miss)
+def _pairs(name: str, answer: Answer, outside: Outside) -> list[ReferenceCheck]:
+    rest = (outside.source, outside.known, outside.miss)
     if isinstance(outside.value, str):
         same = Within(absolute=0.5)
         return (
-            [Held(name, "choice", float(answer.value == outside.value), 1.0, same, *rest)]
+            [ReferenceCheck(name, "choice", float(answer.value == outside.value), 1.0, same, *rest)]
             if outside.value
             else []
         )
     assert isinstance(answer.value, Mapping)
     return [
-        Held(name, key, float(answer.value[key]), float(value), outside.within, *rest)
+        ReferenceCheck(name, key, float(answer.value[key]), float(value), outside.within, *rest)
         for key, value in outside.value.items()
     ]

@@ -1,0 +1,149 @@
+"""Lesson 10: an amp with one fault of `data/lessons/10.toml`, readings taken on it, and what they leave."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cache
+
+import numpy as np
+
+from tubekit.amp import load_amp
+from tubekit.amp.parts.faults import Change
+from tubekit.amp.parts.variables import Knob
+from tubekit.bench.faults import single_faults
+from tubekit.circuit.parts import GROUND
+from tubekit.decisions.instrument import instrumented, turned
+from tubekit.decisions.probe import QUANTITIES, Probe, shown
+from tubekit.lessons.lesson import words_of
+
+Array = np.ndarray
+RAILS = ("B1", "B2", "B3", "B4")
+ELECTRODES = (
+    "p1a", "k1a", "p1b", "k1b", "p2a", "k2a", "p2b", "k2b", "s3", "s4", "g3", "g4", "k34"
+)  # fmt: skip
+NUMBER, AMP, CASES = "10", "teasel", 5
+METER_OHMS = 10e6
+BAND, NIL_V = 0.12, 0.3
+"""A reading that differs by less than this part, or these volts, from what a fault would show fits it."""
+SPREAD = 0.015
+"""How far the parts of this amp and the meter differ from the calculation."""
+
+
+@dataclass(frozen=True)
+class HuntFault:
+    """A fault by its words in the fault book and grade; what the customer says, and why it shows there."""
+
+    words: str
+    says: str
+    why: str
+    grade: int = 0
+
+
+FAULTS = tuple(HuntFault(**each) for each in words_of(NUMBER)["fault"])
+
+
+def _probes() -> tuple[Probe, ...]:
+    nodes = (*RAILS, *ELECTRODES)
+    volts = [Probe("dc_v", (node, GROUND)) for node in nodes]
+    ripple = [Probe("ripple_pp_v", (node, GROUND)) for node in ("B1", "B2")]
+    amps = [Probe("dc_a", (tube, "cathode")) for tube in ("V3", "V4")]
+    parts = {"R14": ("k34", GROUND), "R5": ("B4", "p1a"), "R9": ("B3", "p2a")}
+    return (*volts, *ripple, *amps, *(Probe("ohms", ends) for ends in parts.values()))
+
+
+PROBES = _probes()
+
+
+@dataclass(eq=False)
+class Case:
+    """One amp on the bench: which fault it has is known to the program only until one is named."""
+
+    variant: int
+    hidden: int
+    taken: dict[int, float] = field(default_factory=dict)
+    hints: int = 0
+    told: list[str] = field(default_factory=list)
+    named: int | None = None
+
+    @property
+    def spent(self) -> float:
+        """Effort of the readings so far."""
+        return sum(cost(PROBES[place]) for place in self.taken)
+
+    def reading(self, place: int) -> float:
+        """What the meter shows there, the same each time."""
+        drawn = random.Random(f"{self.hidden}/{self.variant}/{place}")  # noqa: S311
+        return float(predictions()[1 + self.hidden, place]) * (1.0 + SPREAD * drawn.uniform(-1.0, 1.0))
+
+
+def case_of(place: int, variant: int) -> Case:
+    """The amp of a case; no fault comes again before half of them have."""
+    order = random.Random("lesson 10").sample(range(len(FAULTS)), len(FAULTS))  # noqa: S311
+    return Case(variant, order[(place + CASES * variant) % len(FAULTS)])
+
+
+def cost(probe: Probe) -> float:
+    """Effort of a reading, DC volts being 1."""
+    return QUANTITIES[probe.quantity].effort
+
+
+@cache
+def predictions() -> Array:
+    """What a meter shows at PROBES: first the amp as drawn, then each of FAULTS; (1 + N, M)."""
+    amp = load_amp(AMP)
+    known = {fault.words: fault for fault in single_faults(amp)}
+    changes = [known[each.words].grades[each.grade] for each in FAULTS]
+    circuit = turned(instrumented(amp).circuit, _settings([{}, *changes]))
+    return shown(amp, circuit, PROBES).loaded(np.full(len(PROBES), METER_OHMS))
+
+
+def _settings(changes: Sequence[Change]) -> dict[Knob, tuple[Array, Array]]:
+    found: dict[Knob, tuple[Array, Array]] = {}
+    for row, change in enumerate(changes):
+        for knob, (factor, addend) in change.items():
+            both = found.setdefault(knob, (np.ones(len(changes)), np.zeros(len(changes))))
+            both[0][row], both[1][row] = factor, addend
+    return found
+
+
+def fits(reading: float, predicted: Array, place: int) -> Array:
+    """Which predictions a reading at a place fits."""
+    least = NIL_V if PROBES[place].quantity == "dc_v" else 10 * QUANTITIES[PROBES[place].quantity].least
+    room = BAND * np.maximum(np.abs(predicted), abs(reading)) + least
+    return np.asarray(np.abs(predicted - reading) <= room)
+
+
+def still_possible(readings: dict[int, float]) -> list[int]:
+    """Places in FAULTS of the faults that fit every reading."""
+    predicted = predictions()[1:]
+    good = np.ones(len(predicted), bool)
+    for place, value in readings.items():
+        good &= fits(value, predicted[:, place], place)
+    return [int(k) for k in np.flatnonzero(good)]
+
+
+def next_best(readings: dict[int, float]) -> int | None:
+    """The reading that leaves the fewest faults on average, for its effort; None where none helps."""
+    left = still_possible(readings)
+    predicted = predictions()[1:]
+    best, most = None, 0.0
+    for place in range(len(PROBES)):
+        if place in readings:
+            continue
+        kept = [int(fits(predicted[k, place], predicted[left, place], place).sum()) for k in left]
+        gain = (len(left) - float(np.mean(kept))) / cost(PROBES[place]) if left else 0.0
+        if gain > most + 1e-9:
+            best, most = place, gain
+    return best
+
+
+def par(fault: int) -> float:
+    """Effort of the readings that lead to a fault when the best is taken each time."""
+    readings: dict[int, float] = {}
+    spent = 0.0
+    while len(still_possible(readings)) > 1 and (place := next_best(readings)) is not None:
+        readings[place] = float(predictions()[1 + fault, place])
+        spent += cost(PROBES[place])
+    return spent
