@@ -12,7 +12,7 @@ import pytest
 
 from tests.amps import amp, solved
 from tubekit import analyse, load_amp
-from tubekit.amp import amp_from_text
+from tubekit.amp import amp_from_text, steady
 from tubekit.amp.heater_wiring import heater_string
 from tubekit.amp.parts import Tube
 from tubekit.amp.string_warming import held_s, string_start
@@ -177,3 +177,13 @@ def test_a_starved_heater_in_a_string_takes_its_emission_with_it():
     assert any("V2: its heater gets 33 % of its voltage" in str(each) for each in report.assumptions)
     drawn = spread(starved, [Probe("dc_v", ("k2", "ground"))], size=40).nominal[0]
     assert drawn == pytest.approx(report.node("k2").dc_v, rel=0.02)
+
+
+def test_a_string_that_starves_a_heater_settles_in_a_few_solves(monkeypatch: pytest.MonkeyPatch) -> None:
+    solves, solve = [], steady.solved
+    monkeypatch.setattr(steady, "solved", lambda *given, **how: solves.append(given) or solve(*given, **how))
+    found, state = steady.steady(amp("no-transformer"))
+    assert len(solves) < 8  # 18 where each solve goes half the way by itself
+    for tube in heater_string(found.amp.parts):
+        name, share = tube.set_by(state)
+        assert found.settled[name] == pytest.approx(float(share[0]), rel=2 * steady.AGREED)

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 
-from tubekit.amp import analyse
 from tubekit.amp.parts.tubes import Tube
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.instrument import instrumented
@@ -31,15 +30,14 @@ def doubts(found: Readings) -> tuple[Note, ...]:
     ReadingError : a reading that cannot be, whatever the fault.
     """
     try:
-        expected = _expected(found)
+        expected, top = _expected(found)
     except SolveError:
         return ()
-    report_top = _highest(found)
     fed = {node for node, sign in found.amp.topology.fed.items() if sign > 0}
     cathodes = {s.cathode for p in found.amp.parts.values() if isinstance(p, Tube) for s in p.sections}
     notes = list(_mains(found))
     for reading, usual in zip(found.readings, expected, strict=True):
-        _possible(found, reading, float(usual), report_top, fed | cathodes)
+        _possible(found, reading, float(usual), top, fed | cathodes)
         notes += list(_asked(reading, float(usual)))
     return tuple(notes)
 
@@ -54,15 +52,12 @@ def _mains(found: Readings) -> Iterator[Note]:
         yield Note("far_mains", "mains", text)
 
 
-def _expected(found: Readings) -> np.ndarray:
+def _expected(found: Readings) -> tuple[np.ndarray, float]:
+    """What each reading would be in a good amp, and the highest voltage of any node, ripple included [V]."""
     circuit = instrumented(found.amp).circuit
     result: Shown = shown(found.amp, circuit, [r.probe for r in found.readings], found.tone)
-    return np.asarray(result.values[0])
-
-
-def _highest(found: Readings) -> float:
-    report = analyse(found.amp)
-    return max(abs(float(n.dc_v)) + float(n.ripple_pp_v) for n in report.nodes)
+    volts = [np.abs(result.state.mean(n)) + result.state.ripple_pp(n) for n in result.state.circuit.nodes]
+    return np.asarray(result.values[0]), float(np.nanmax(volts))
 
 
 def _possible(found: Readings, reading: Reading, usual: float, top: float, positive: set[str]) -> None:
