@@ -28,6 +28,8 @@ SETTLINGS = 25
 AGREED = 1e-3
 """Values are settled once none moves by more than this share."""
 FAR = 10.0
+LEAST = 1e-9
+"""What is less than this counts as this: a heater without voltage."""
 LEAKS = (1e6, 3e6, 1e7, 3e7, 1e8)
 """Leakage across each rectifier, tried in turn where a winding floats between pulses [Ω]; common practice."""
 STARVED, OTHER_V = 1e5, 1.0
@@ -64,11 +66,9 @@ def steady(
     last = None
     for _ in range(SETTLINGS if own else 0):
         new, was = dict(part.set_by(state) for part in own), built.settled
-        here = np.broadcast_arrays(*(np.atleast_1d(was.get(name, value)) for name, value in new.items()))
-        x = np.log(here)
-        off = 0.5 * (
-            np.log([np.atleast_1d(value) for value in new.values()]) - x
-        )  # half: a thermistor's heat and current chase each other
+        pairs = [np.broadcast_arrays(was.get(name, value), value) for name, value in new.items()]
+        x, ends = np.log(np.maximum(np.reshape(pairs, (len(new), 2, -1)), LEAST)).transpose(1, 0, 2)
+        off = 0.5 * (ends - x)  # half: a thermistor's heat and its current would chase each other
         known = was.keys() >= new.keys()
         if known and np.all(np.abs(off) <= AGREED):
             break
