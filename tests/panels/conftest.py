@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from tubekit.amp import Amp, load_amp
 from tubekit.errors import InputError, Note
@@ -36,3 +37,13 @@ def reworded(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
         monkeypatch.setattr(Note, "__init__", note)
 
     return swap_words
+
+
+@pytest.fixture(autouse=True)
+def unpainted(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Panels are made as ever, but axes, ticks and letters are painted only for tests marked `painted`.
+
+    Most of a panel's first second is ink that no assertion looks at.
+    """
+    if "painted" not in request.keywords:
+        monkeypatch.setattr(FigureCanvasAgg, "draw", FigureCanvasAgg.get_renderer)

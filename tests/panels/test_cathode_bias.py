@@ -9,8 +9,14 @@ from numpy.testing import assert_allclose
 from tubekit import tube
 from tubekit.panels import CathodeBiasPanel, cathode_bias
 from tubekit.panels.cathode_bias_panel import arguments, table
-from tubekit.panels.line_start import driven_tubes
+from tubekit.panels.line_start import driven_tubes, usual_stage
 from tubekit.textbook.bias_stage import bias_stage
+
+FEW = ("12AX7", "6SN7GT", "2A3", "EL84", "6L6GC")
+"""One of each law and size, in every stage; the others in their usual one."""
+STARTS = [(each, usual_stage(each)) for each in driven_tubes()] + [
+    (each, stage) for each in FEW for stage in ("single", "pair", "resistor") if stage != usual_stage(each)
+]
 
 TRIODE = {
     "type_": "12AX7",
@@ -71,8 +77,7 @@ def test_a_bypass_that_is_out_has_no_shelf_and_no_slider(panel: CathodeBiasPanel
     assert_allclose(panel.result.gain[-1], panel.result.gain_bare, rtol=1e-3)
 
 
-@pytest.mark.parametrize("type_", driven_tubes())
-@pytest.mark.parametrize("stage", ["single", "pair", "resistor"])
+@pytest.mark.parametrize(("type_", "stage"), STARTS)
 def test_every_tube_idles_within_its_plate_heat(type_: str, stage: str) -> None:
     found = cathode_bias(type_, stage).result
     assert found.plate_a > 0

@@ -151,6 +151,7 @@ def test_as_it_came(page: HuntPage) -> None:
     assert page.result is None
 
 
+@pytest.mark.painted
 def test_the_picture_follows_the_readings(page: HuntPage) -> None:
     seen = {page.figure.picture.image.value}
     for k in (0, 5, 14):

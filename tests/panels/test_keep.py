@@ -40,6 +40,7 @@ def test_every_panel_has_the_same_buttons_in_the_same_order(made) -> None:
     assert list(row.children) == [*panel.buttons.values(), panel.copies.said]
 
 
+@pytest.mark.painted
 def test_the_picture_is_written_fine_enough_to_print(made, folder: Path) -> None:
     name, panel = made
     panel.buttons["picture"].click()

@@ -211,6 +211,7 @@ def test_two_programs_at_once_lose_nothing(file: Path, root: Path) -> None:
     assert Store(file).of("02")["idle"].right == 30
 
 
+@pytest.mark.painted
 def test_my_progress_counts_every_question(file: Path) -> None:
     page = my_progress(file)
     assert [row.number for row in page.rows] == [*LESSONS, "10"]

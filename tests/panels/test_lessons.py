@@ -133,6 +133,7 @@ def test_hints_do_not_contain_the_answer(number, place) -> None:
             ), value
 
 
+@pytest.mark.painted
 @pytest.mark.parametrize(("number", "place"), ALL)
 def test_the_picture_shows_the_prediction_and_only_then_the_answer(number, place) -> None:
     page = page_of(number, place)

@@ -17,6 +17,12 @@ from tubekit.panels.load_line_panel import tables
 from tubekit.plots import ink
 from tubekit.plots.plate import paths
 
+FEW = ("12AX7", "6SN7GT", "2A3", "EL84", "6L6GC")
+"""One of each law and size, in every stage; the others in their usual one."""
+STARTS = [(each, usual_stage(each)) for each in driven_tubes()] + [
+    (each, stage) for each in FEW for stage in ("single", "pair", "resistor") if stage != usual_stage(each)
+]
+
 
 @pytest.fixture
 def panel() -> LoadLinePanel:
@@ -169,8 +175,7 @@ def test_moving_draws_the_background_once(panel: LoadLinePanel, monkeypatch) -> 
     assert not drawn
 
 
-@pytest.mark.parametrize("type_", driven_tubes())
-@pytest.mark.parametrize("stage", ["single", "pair", "resistor"])
+@pytest.mark.parametrize(("type_", "stage"), STARTS)
 def test_every_tube_begins_somewhere_sensible(type_: str, stage: str) -> None:
     panel = load_line(type_, stage)
     line = panel.result

@@ -302,6 +302,7 @@ def test_another_amp_from_the_list(panel: PartSwap, amp: Amp, tmp_path, monkeypa
     assert panel.amps.value == values["mine.toml"]
 
 
+@pytest.mark.painted
 def test_the_picture_sent_is_the_figure(panel: PartSwap) -> None:
     """Blitted, lettered by Pillow and put on a palette, it is still what a whole new drawing would be."""
     panel.set({"V5": "5U4GB", "R14": "180"}, mains_rms=123)

@@ -37,6 +37,7 @@ def test_the_page_of_idle_volts_is_what_analyse_gives(name: str) -> None:
         assert_allclose([row[2], row[4]], [tube.plate_v + tube.cathode_v, tube.cathode_v], rtol=1e-9)
 
 
+@pytest.mark.painted
 def test_another_mains_moves_the_page_and_the_picture() -> None:
     panel = start("vetch")
     words, picture = panel.idle.value, panel.picture.png()
