@@ -1,4 +1,4 @@
-"""Sag under drive, and B+ against load and mains."""
+"""Sag under drive, and B+ versus load and mains."""
 
 from __future__ import annotations
 

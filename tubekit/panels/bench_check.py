@@ -91,7 +91,7 @@ def _said(error: InputError, given: Sequence[tuple[Owner, Mapping[str, str]]]) -
         problem, fix = f"{error.word} is already in the list ({first['value']})", "Keep the reading you trust"
     elif error.code == NO_TONE:
         problem, fix = "a signal needs a test tone", "Choose its input jack under Test tone"
-    near = f"Near: {', '.join(error.near)}" if error.near else ""
+    near = f"Did you mean {', '.join(error.near)}?" if error.near else ""
     problem = problem[:1].upper() + problem[1:]
     return " ".join(f"{part.rstrip('.')}." for part in (problem, fix, near) if part).replace("?.", "?")
 

@@ -149,7 +149,7 @@ def age_setting(on_field: Callable[[str, str], None]) -> Setting:
 def tone_setting(on_field: Callable[[str, str], None]) -> Setting:
     """The test tone: where it goes in, its level and frequency."""
     jack = widgets.Dropdown(
-        options=[("no tone", "")], description="tone", style={"description_width": "40px"}, layout=THIRD,
+        options=[("no test tone", "")], description="tone", style={"description_width": "40px"}, layout=THIRD,
         tooltip="Choose the input jack for the test tone",
     )  # fmt: skip
     return Setting(
@@ -165,7 +165,7 @@ def tone_setting(on_field: Callable[[str, str], None]) -> Setting:
 def offer_inputs(tone: Setting, amp: Amp) -> None:
     """The inputs of an amp."""
     inputs = [n for n, p in amp.parts.items() if isinstance(p, drawn.Jack) and p.direction == "input"]
-    tone.offer("jack", [("no tone", ""), *((name, name) for name in inputs)])
+    tone.offer("jack", [("no test tone", ""), *((name, name) for name in inputs)])
 
 
 def _text(words: str, wide: int, hint: str, tip: str) -> widgets.Text:

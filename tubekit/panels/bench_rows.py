@@ -21,7 +21,7 @@ SHORT = {
     "DC volts": "", "AC volts": "AC", "ripple rms": "ripple", "resistance": "ohms", "capacitance": "farads",
 }  # fmt: skip
 MARKS = {
-    "wrong": "✗ WRONG", "on the high side": "▲ high", "on the low side": "▼ low", "fine": "✓ fine",
+    "wrong": "✗ OUT OF RANGE", "on the high side": "▲ high", "on the low side": "▼ low", "fine": "✓ fine",
     METER: "✓ within meter error",
 }  # fmt: skip
 
@@ -169,7 +169,7 @@ class Lines:
             self.details.put(opened, sheet.rows[opened])
         left = len(sheet.rows) - count
         self.more.value = (
-            f"<p>{left} more rows are in the list. They are checked but not shown here.</p>" if left else ""
+            f"<p>The list has {left} more rows. They are checked, but not shown here.</p>" if left else ""
         )
         if (count, opened) != self._stands:
             self._stands = count, opened

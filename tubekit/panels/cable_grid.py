@@ -16,7 +16,8 @@ SIGNS = {
     ("silent", True): "– !",
 }  # fmt: skip
 KEY = (
-    "○ should beep, not tested · ● beeps · – silent · ! not as drawn. Click a cell for beep, again for "
+    "○ should beep, not tested · ● beeps · – silent · ! differs from the schematic. Click a cell for "
+    "beep, again for "
     "silent, again for not tested."
 )
 

@@ -246,7 +246,7 @@ class CablePanel(widgets.VBox):
             tooltip="Try a wiring error and see what the meter would find",
         )  # fmt: skip
         self.first, self.second = (
-            widgets.Dropdown(options=("",), layout=GROW, tooltip=f"The {word} pin of the wiring error")
+            widgets.Dropdown(options=("",), layout=GROW, tooltip=f"The {word} pin of the error")
             for word in ("first", "second")
         )
         self.slip_box = Complaining(widgets.HBox([self.slips, self.first, self.second], layout=AUTO))

@@ -35,9 +35,13 @@ def found_html(report: CableReport, left: int, volts: Mapping[str, float]) -> st
     if does:
         parts.append(f"<p><strong>What this does</strong></p>{_list(does)}")
     elif report.faults:
-        parts.append("<p>None of this changes B+ or the speaker in any combination of plug and standby.</p>")
+        parts.append(
+            "<p>This changes neither B+ nor the speaker, in any combination of plug and standby.</p>"
+        )
     if report.faults and not report.consequences and does:
-        parts.append("<p>B+ and speaker switch as drawn in every combination of plug and standby.</p>")
+        parts.append(
+            "<p>B+ and speaker switch per the schematic in every combination of plug and standby.</p>"
+        )
     return f'<section class="tubekit" aria-live="polite">{"".join(parts)}</section>'
 
 
@@ -66,7 +70,7 @@ def _headline(report: CableReport, left: int) -> str:
     if not count:
         return f"{title}: nothing tested yet. Click a cell for each pair of pins that beeps or stays silent."
     faults = len(report.faults)
-    said = "all as drawn" if not faults else f"{faults} {'fault' if faults == 1 else 'faults'}"
+    said = "all per the schematic" if not faults else f"{faults} {'fault' if faults == 1 else 'faults'}"
     rest = f"; {left} that should beep are not tested yet" if left else ""
     return f"{title}: {count} pairs tested, {said}{rest}."
 
@@ -80,10 +84,10 @@ def states_table(report: CableReport) -> Table:
     """B+ and loudspeaker in each state, as drawn and as found, and whether they agree."""
     found = {state.key: state for state in report.found_states}
     rows = [
-        (s.words, _on(s), _on(found[s.key]), "" if _on(s) == _on(found[s.key]) else "NOT AS DRAWN")
+        (s.words, _on(s), _on(found[s.key]), "" if _on(s) == _on(found[s.key]) else "NOT PER SCHEMATIC")
         for s in report.drawn_states
     ]
-    columns = headed("plug and standby", "as drawn", "as found", "")
+    columns = headed("plug and standby", "per schematic", "as found", "")
     return Table("Interlock and standby", columns, rows)
 
 

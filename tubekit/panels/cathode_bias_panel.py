@@ -26,7 +26,7 @@ class CathodeBiasPanel(Board[BiasStage]):
             Choice("tube", "tube", [(each, each) for each in driven_tubes()]),
             Choice("stage", "stage", STAGES, "Choose the plate load"),
             Steps("cathode", "cathode", "ohm", 10, 1e5, tooltip="Cathode resistor"),
-            Choice("fitted", "bypass", (("fitted", True), ("removed", False))),
+            Choice("fitted", "bypass", (("installed", True), ("removed", False))),
             Steps("bypass", "bypass C", "F", 0.1e-6, 1e-3, series="E6", tooltip="Bypass capacitor"),
             Level("supply", "B+ (V)", 20, 600, 5, tooltip="Supply to ground"),
             Level("screen", "screen (V)", 20, 600, 5, tooltip="Screen supply to ground"),

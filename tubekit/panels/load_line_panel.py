@@ -43,8 +43,8 @@ class LoadLinePanel(Board[LoadLine]):
             Steps("load", "load", "ohm", 100, 1e6, tooltip="Load; plate to plate for a pair"),
             Steps("next_grid", "next grid", "ohm", 1e4, 1e7, series="E12", tooltip="Next grid leak"),
             Choice("kind", "load is", (("a resistor", "resistor"), ("a speaker", "loudspeaker"))),
-            Steps("frequency", "freq. (Hz)", "Hz", 20, 20e3, series="E12", tooltip="Drive frequency"),
-            Level("drive", "drive (%)", 5, 200, 1, tooltip="Peak drive in percent of the idle bias"),
+            Steps("frequency", "freq. (Hz)", "Hz", 20, 20e3, series="E12", tooltip="Signal frequency"),
+            Level("drive", "drive (%)", 5, 200, 1, tooltip="Peak grid signal, % of the idle bias"),
             Level("emission", "emission", 0.3, 1.2, 0.01, form=".2f", tooltip="Cathode emission: 1 is new"),
         )  # fmt: skip
         super().__init__(knobs, start)

@@ -80,6 +80,6 @@ class PartPlace:
         said = f"{part.designator}: {part.role or part.kind}" + (f". {part.note}" if part.note else "")
         words = f'<p class="tubekit-role">{html.escape(said)}</p>'
         if not found:
-            words += "<p>This part has nothing to change here.</p>"
+            words += "<p>Nothing can be changed on this part here.</p>"
         self.box.children = [widgets.HTML(words), *(control.box for control in self.controls)]
         self._on_change()

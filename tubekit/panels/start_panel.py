@@ -81,7 +81,7 @@ class StartPanel(widgets.VBox):
         with ink.style():
             figure = ink.paper(WIDTH / ink.DPI, HIGH / ink.DPI)
             axes = figure.add_axes((214 / WIDTH, 24 / HIGH, 290 / WIDTH, (HIGH - 50) / HIGH))
-            self.ratings = RatingsView(axes, ROWS, title="How much of each rating is used at idle")
+            self.ratings = RatingsView(axes, ROWS, title="How close each part is to its limit at idle")
             self.ratings.show(limits(report))
             self.picture = LivePicture(figure, self.ratings.moving)
         self.frame.children = [self.picture.image]

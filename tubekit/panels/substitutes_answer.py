@@ -15,8 +15,8 @@ from tubekit.plots.substitutes_view import Sight
 from tubekit.text import Column, Table
 from tubekit.units import show
 
-STILL = "This part does not affect any of these figures. For its effect on tone, open the tone notebook."
-NOTE = "Compared: voltages, ripple, gain of each section at 1 kHz, ratings. Not compared: tone, sound, life."
+STILL = "This part changes none of these figures. For its effect on tone, open the tone notebook."
+NOTE = "Checked: voltages, ripple, gain of each tube at 1 kHz, ratings. Not checked: tone, sound, life."
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,9 +71,9 @@ def table(now: SubstitutesAnswer) -> Table:
     rows = [
         (rail.node, show(one.b_plus_v, "V", 4), show(float(rail.dc_v), "V", 4)),
         (f"largest change: {one.off_at}", f"{round(one.moves_percent, 2) + 0.0:+.2g} %", ""),
-        ("ripple", f"{one.ripple_ratio:.2g} ×", "1 ×"),
+        ("ripple", f"{one.ripple_ratio:.2g} × as much", ""),
         (f"gain: {one.gain_at}", f"{round(one.gain_db, 1) + 0.0:+.1f} dB", ""),
-        (f"worst rating: {one.used_at}", most, ""),
+        (f"closest to its limit: {one.used_at}", most, ""),
         ("to buy", one.fit, ""),
     ]
     columns = (Column(""), Column(one.name, align="right"), Column("now", align="right"))

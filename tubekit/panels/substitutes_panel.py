@@ -71,7 +71,7 @@ class SubstitutesPanel(Board[SubstitutesAnswer]):
             Choice("part", "part", parts_of(drawn(amp)), "Choose the part to replace"),
             Choice("series", "series", SERIES, "Choose the series of preferred values (IEC 60063)"),
             Level("within", "within, %", 1, 20, 0.5, form=".1f",
-                  tooltip="How far B+ and tube voltages may change"),
+                  tooltip="How much B+ and tube voltages may change"),
             Choice("candidate", "inspect", self._offered(start), "Choose a candidate to inspect"),
         )  # fmt: skip
         super().__init__(knobs, start)
@@ -103,7 +103,7 @@ class SubstitutesPanel(Board[SubstitutesAnswer]):
             said += f"<p><strong>{html.escape(STILL)}</strong></p>"
         numbers = tables_html(self.tables(now, before))
         listed = findings_html(now.swap) or "<p>All ratings are met, with more than 10 % to spare.</p>"
-        ratings = f"<p><strong>Ratings with {html.escape(now.chosen)} fitted</strong></p>{listed}"
+        ratings = f"<p><strong>Ratings with {html.escape(now.chosen)} installed</strong></p>{listed}"
         return f'<section class="tubekit" aria-live="polite">{said}{verdict(now)}</section>{numbers}{ratings}'
 
     def adapted(self, key: str, settings: Settings) -> Settings:

@@ -27,7 +27,7 @@ from tubekit.plots.supply import SupplyView
 from tubekit.text import caution_html
 
 HEIGHT = 572
-SLOW = ("B+ against load", "Switch-on from cold", "After switch-off")
+SLOW = ("B+ versus load", "Switch-on from cold", "After switch-off")
 
 
 class _View(SupplyView):
@@ -56,7 +56,7 @@ class SupplyPanel(Board[SupplyAnswer]):
             Choice("rectifier", "rectifier", _types(amp)),
             Level("mains", "line (V)", 90, 140, 0.5, form=".1f", tooltip="Line voltage"),
             Level(
-                "extra", "extra (mA)", 0, 100, 1, tooltip="Extra load at the reservoir, fitted as a resistor"
+                "extra", "extra (mA)", 0, 100, 1, tooltip="Extra load on the first filter cap, as a resistor"
             ),
             Steps("dropper", "dropping R", "ohm", 10, 1e5, tooltip="First dropping resistor"),
         )

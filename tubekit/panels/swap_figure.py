@@ -26,7 +26,7 @@ class SwapFigure:
             ]
             self.cycle = CycleView(axes[:2], larger(first.after, first.before), headroom=HEADROOM)
             self.ratings = RatingsView(
-                axes[2], RATINGS, title="How much of each rating is used   (◇ before the change)"
+                axes[2], RATINGS, title="How close each part is to its limit (◇ before the change)"
             )
             self._fill(first)
             self.picture = LivePicture(figure, [*self.cycle.moving, *self.ratings.moving])

@@ -34,7 +34,7 @@ from tubekit.plots.tone_view import NO_RESPONSE, Curve, ToneView
 from tubekit.text import Table, headed
 
 SIDES = ("low", "high")
-NOTE = "In brackets: % shift of the corner frequency per 1 % change of that part."
+NOTE = "In parentheses: how strongly that part sets the frequency (-1: double the part, half the frequency)."
 
 
 class TonePanel(AmpBoard[Sight, Curve]):
@@ -62,7 +62,7 @@ class TonePanel(AmpBoard[Sight, Curve]):
 
     def title_of_details(self) -> str:
         """What stands on the fold."""
-        return "Stage by stage: corners, levels, feedback"
+        return "Stage by stage: rolloffs, levels, feedback"
 
     def listed(self, amp: Amp) -> Iterable[Part]:
         """Parts of the signal path; those at a control's terminals first."""
@@ -131,14 +131,16 @@ def tables(now: Sight, before: Sight) -> list[Table]:
     both = (now, before)
     rows: list[tuple[Any, ...]] = [
         ("gain at 1 kHz", *(_level(each) for each in both)),
-        *((f"{side} corner", *(_hertz(each, side) for each in both)) for side in SIDES),
+        *((f"{side} rolloff (-3 dB)", *(_hertz(each, side) for each in both)) for side in SIDES),
         ("output impedance", *(_ohms(each) for each in both)),
         ("damping factor", *(_damping(each) for each in both)),
     ]
     columns = headed("", "now [] >", "before [] >")
     set_by = [(side, _set_by(now, side)) for side in SIDES]
     return [
-        Table("", columns, rows, "Corner: 3 dB below the gain at 1 kHz, jack to speaker."),
+        Table(
+            "", columns, rows, "Rolloff: where the gain is 3 dB below its value at 1 kHz, jack to speaker."
+        ),
         Table("", headed("corner", "set by"), set_by, NOTE),
     ]
 
@@ -154,7 +156,7 @@ def _hertz(each: Sight, side: str) -> Any:
 
 def _set_by(each: Sight, side: str) -> str:
     corner = _corner(each, side)
-    return corner_words(corner) if corner else "no corner"
+    return corner_words(corner) if corner else "no rolloff"
 
 
 def _corner(each: Sight, side: str) -> Corner | None:

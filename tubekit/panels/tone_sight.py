@@ -145,5 +145,5 @@ def _family(now: Sight) -> Curve:
     if np.abs(volts - now.view.point.port_volts).max(initial=0.0) > IDLE_V:
         return NO_FAMILY  # it moves what the amp draws: each position would need the supply solved
     lines = np.where(view.stability.stable[:, None], _db(gain_at(view, FAMILY_HZ)), np.nan)
-    words = f"Gray: {short_role(part)}, end to end in ten steps"
+    words = f"Gray: {short_role(part)}, from end to end in ten steps"
     return Curve(FAMILY_HZ, lines[0], family_hz=FAMILY_HZ, family_db=lines, family_words=words)

@@ -26,7 +26,7 @@ class ValueControl(Control):
 
     SERIES = ("E6", "E12", "E24", "E48", "E96")
     REACH = 10.0
-    STATES = (("fitted", ""), ("open", "open"), ("shorted", "short"), ("removed", "removed"))
+    STATES = (("installed", ""), ("open", "open"), ("shorted", "short"), ("removed", "removed"))
 
     def __init__(
         self, key: str, unit: str, drawn: float, field: str, on_change: Tell, *, has_states: bool = True

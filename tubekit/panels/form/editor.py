@@ -133,9 +133,9 @@ class Editor:
         return made[:MOST_NEAR] + [self._stays_open(node) for node in loose]
 
     def _stays_open(self, node: str) -> Any:
-        tip = f"Leave {node} unconnected on purpose: an unused tap or contact"
+        tip = f"Leave {node} unconnected on purpose (an unused tap or contact)"
         return button(
-            f"{node} stays open", tip, lambda: self._desk.take(self._desk.draft.left_open(node), self.part)
+            f"{node} unused", tip, lambda: self._desk.take(self._desk.draft.left_open(node), self.part)
         )
 
     def _near(self, path: Path_, word: str, name: str) -> Any:
