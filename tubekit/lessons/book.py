@@ -47,7 +47,7 @@ def on_paper(number: str | int) -> Table:
     if str(number).zfill(2) == HUNT:
         drawn = predictions()[0]
         costs = [(str(each), each.said(float(drawn[k])), cost(each)) for k, each in enumerate(PROBES)]
-        heads = headed("reading", "as drawn [] >", "cost [] g")
+        heads = headed("reading", "per schematic [] >", "reading cost [] g")
         return Table(f"Lesson {int(HUNT)} on paper: {CASES} amps, one bad part in each", heads, costs)
     lesson, rows = lesson_of(number), []
     for place in range(len(lesson)):

@@ -30,7 +30,7 @@ DESIGN, RATED_HEATER = 117.0, 6.3
 Changes = tuple[tuple[str, object], ...]
 STATES: tuple[tuple[str, Changes], ...] = (
     ("in good order", ()),
-    ("with its reservoir C14 dried out to 4 µF", (("C14", "4u"),)),
+    ("with the first filter cap C14 dried out to 4 µF", (("C14", "4u"),)),
     ("with one of the two heater-center-tap resistors open", (("R26", "open"),)),
     ("with one output tube worn to 50 % emission", (("V4.emission", 0.5),)),
 )

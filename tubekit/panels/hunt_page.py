@@ -44,7 +44,7 @@ CAUTION = (
 )
 OWN = "No outside source; calculated only, with each fault in the amp."
 TITLE = "Which part is bad?"
-NOTE = "Saved in my-progress.json, in the folder of the lessons. To start over, rename that file."
+NOTE = "Saved in my-progress.json, in the folder of the lessons. To start over, delete that file."
 
 
 class HuntPage(CoursePage):
@@ -206,7 +206,7 @@ def found_html(case: Case) -> str:
         parts.append(_verdict_html(case, case.named))
     parts.append(f"<p>Cost so far: <strong>{case.spent:g}</strong></p>")
     if case.taken:
-        heads = headed("reading", "meter [] >", "as drawn [] >", "cost [] g")
+        heads = headed("reading", "meter [] >", "per schematic [] >", "reading cost [] g")
         rows = [
             (str(PROBES[k]), PROBES[k].said(v), PROBES[k].said(float(predictions()[0, k])), cost(PROBES[k]))
             for k, v in case.taken.items()
@@ -262,7 +262,7 @@ class ProgressPage(widgets.VBox):
         self.store, self.rows = store, progress_rows(store)
         self.told, self.notice = widgets.HTML(layout=FULL), widgets.HTML(layout=FULL)
         self.figure: LiveFigure[list[ProgressRow]] = LiveFigure(ProgressView, self.rows, height=430)
-        self.again = layout.button("Reload", "Read the progress file again", self.look)
+        self.again = layout.button("Reload", "Reload the progress file", self.look)
         self._show()
         frame = widgets.VBox(
             [self.figure.picture.image], layout=widgets.Layout(flex="1 1 420px", max_width="634px")

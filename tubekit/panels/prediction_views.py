@@ -267,7 +267,7 @@ class ReadingsView(PredictionView):
         axes = figure.add_axes((LEFT, 0.1, 0.98 - LEFT, 0.82))
         axes.set_title("Readings, relative to the schematic")
         axes.set(xlim=(0.0, MOST), ylim=(READINGS - 0.5, -0.5), yticks=[])
-        axes.set_xticks([0.0, 0.5, 1.0, 1.5, 2.0], ["nil", "half", "as drawn", "1.5 ×", "2 × or more"])
+        axes.set_xticks([0.0, 0.5, 1.0, 1.5, 2.0], ["zero", "half", "per schematic", "1.5 ×", "2 × or more"])
         axes.spines["left"].set_visible(False)
         axes.axvspan(1.0 - band, 1.0 + band, color=ink.FILLS["within"].face, zorder=1)
         self.good = line(axes, **{**DOTS, "zorder": 4, "clip_on": True})
