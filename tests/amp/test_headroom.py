@@ -67,7 +67,7 @@ def test_sensitivity_and_rated_output_agree() -> None:
 def test_power_is_that_of_the_voltage_in_the_real_part_of_the_load() -> None:
     found = drawn()
     path = signal_path(load_amp("teasel"))
-    admittance = (1 / path.speaker_ohms[0]).real
+    admittance = (1 / path.loaded_ohms[0]).real
     assert found.power_w[0] == pytest.approx(found.output_rms[0] ** 2 * admittance, rel=1e-3)
 
 

@@ -43,7 +43,7 @@ def test_the_ways_add_up_to_the_hum_of_the_whole_amp(name: str) -> None:
     found = hum(load_amp(name))
     view, rate = found.view, found.amp.mains_hz
     state = mains_steady_state(view.network.circuit, frequency_hz=rate)
-    a, b = view.speaker.ends
+    a, b = view.output.ends
     expected = np.array([(state.harmonic(a, h) - harmonic(state, b, h))[0] for h in range(1, 21)]) / np.sqrt(
         2.0
     )

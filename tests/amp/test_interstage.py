@@ -81,7 +81,7 @@ def test_both_grids_get_the_same_in_opposite_phase_as_the_formula_says() -> None
 
 def test_the_transformer_is_followed_and_the_speaker_stays_the_speaker() -> None:
     assert path().way.order[-2:] == ("V3", "V4")
-    assert path().view.speaker.designator == "LS1"
+    assert path().view.output.designator == "LS1"
     assert any(one.part.startswith("T3") for one in hum(drawn()).sources)
     assert "T3" in str(plots.schematic(drawn()))
 

@@ -72,7 +72,7 @@ def test_order_of_stages_and_their_phase() -> None:
 def test_against_the_frequency_response_of_the_same_circuit() -> None:
     """Two ways to one number: the whole view and `frequency_response` between the nodes."""
     path = teasel()
-    found = frequency_response(path.view.point, path.view.jack.tip, [path.view.speaker.a], HZ)
+    found = frequency_response(path.view.point, path.view.jack.tip, [path.view.output.a], HZ)
     assert_allclose(path.gain[0], found.gain[0, :, 0], rtol=1e-8)
 
 
@@ -84,9 +84,9 @@ def test_small_signal_is_the_slope_of_the_driven_amp(hertz: float) -> None:
     network, matrix = run.idle.network, linearised(run.idle.network, list(run.idle.slopes))
     drive = np.zeros(len(network.unknowns))
     drive[network.unknowns.index("I(generator)")] = 1.0
-    row = [network.index[view.speaker.a]]
+    row = [network.index[view.output.a]]
     slope = respond(network, matrix, drive, np.array([2j * np.pi * hertz]), row)[0, 0, 0]
-    off = abs(run.harmonics(view.speaker.a)[0, 1] / 1e-6 / slope - 1)
+    off = abs(run.harmonics(view.output.a)[0, 1] / 1e-6 / slope - 1)
     say(f"slope against driven amp at {hertz:g} Hz: {100 * off:.5f} %")
     assert off < 1e-3
 
@@ -95,7 +95,7 @@ def test_holding_the_supply_changes_little_within_the_band() -> None:
     view = teasel().view
     run = large_signal(held_supply(view, 1e-6), frequency_hz=1000.0, samples=16)
     open_circuit = teasel().reference_gain[0]
-    assert abs(run.harmonics(view.speaker.a)[0, 1] / 1e-6 / open_circuit - 1) < 5e-3
+    assert abs(run.harmonics(view.output.a)[0, 1] / 1e-6 / open_circuit - 1) < 5e-3
 
 
 def test_batch_equals_one_by_one() -> None:
@@ -155,7 +155,7 @@ def test_wrong_tap_halves_the_load() -> None:
     amp = with_two_taps()
     right, wrong = (signal_path(a) for a in (amp, amp.changed({"LS1.nodes": ["tap4", "ground"]})))
     copper = 155 + 170
-    speaker = abs(right.speaker_ohms[0])
+    speaker = abs(right.loaded_ohms[0])
     ratio = (abs(wrong.load_ohms[0]) - copper) / (abs(right.load_ohms[0]) - copper)
     assert ratio == pytest.approx((speaker + 0.35) / (speaker + 0.5) / 0.707**2, rel=0.03)
 
@@ -163,7 +163,7 @@ def test_wrong_tap_halves_the_load() -> None:
 def test_the_load_is_that_of_the_output_tubes() -> None:
     """The transformer of a reverb driver is drawn first, 53 to 1; that of the loudspeaker has 28.8 to 1."""
     path = signal_path(any_amp("reverb-tremolo"))
-    speaker = abs(path.speaker_ohms[0])
+    speaker = abs(path.loaded_ohms[0])
     assert abs(path.load_ohms[0]) == pytest.approx(28.8**2 * (speaker + 0.4) + 210, rel=0.05)
 
 

@@ -10,6 +10,7 @@ from tubekit.analyses.large_signal import large_signal
 from tubekit.analyses.mains import mains_steady_state
 from tubekit.analyses.operating_point import operating_point
 from tubekit.circuit.parts import Capacitor, Circuit, Device, Resistor, VoltageSource, Windings
+from tubekit.circuit.stamps import INSULATION
 from tubekit.devices import IdealDiode, SiliconDiode, TubeDiode
 from tubekit.devices.gas import GasDiode
 from tubekit.devices.rectifier import RectifierLaw
@@ -205,9 +206,9 @@ def test_regulator_tubes_in_series_settle_at_any_line_voltage() -> None:
     assert point.convergence.iterations.max() < 15
     # the current that Kirchhoff leaves for the tubes, and what their law asks at it
     amps = (state.mean("b0") - state.mean("reg")) / 4700.0 - point.current("V9")
-    np.testing.assert_allclose(point.current("VR1"), amps, rtol=1e-7)
-    np.testing.assert_allclose(point.current("VR2"), point.current("VR1"), rtol=1e-7)
-    np.testing.assert_allclose(state.mean("mid"), glowing(amps), atol=1e-6)
+    np.testing.assert_allclose(point.current("VR1"), amps, atol=200 * INSULATION)
+    np.testing.assert_allclose(point.current("VR2"), point.current("VR1"), atol=200 * INSULATION)
+    np.testing.assert_allclose(state.mean("mid"), glowing(point.current("VR2")), atol=1e-6)
 
 
 def test_both_paths_agree_where_only_tubes_hold_a_node() -> None:
@@ -231,5 +232,7 @@ def test_a_stage_on_regulator_tubes_in_series_can_be_driven() -> None:
     driven = large_signal(feed, frequency_hz=1000.0)
     assert driven.convergence.converged.all()
     amps = driven.mean_current("VR1")
-    np.testing.assert_allclose(driven.mean_current("VR2"), amps, rtol=1e-7)
-    np.testing.assert_allclose(driven.waveform("mid").mean(axis=1), glowing(amps), atol=1e-6)
+    np.testing.assert_allclose(driven.mean_current("VR2"), amps, atol=200 * INSULATION)
+    np.testing.assert_allclose(
+        driven.waveform("mid").mean(axis=1), glowing(driven.mean_current("VR2")), atol=1e-6
+    )

@@ -1,6 +1,6 @@
 """Every command on every amp: seconds of CPU, refusals, what should not be printed, with warnings as errors.
 
-python -m tests.benchmarks.commands [--amps teasel,vetch] [--json] [command …]
+python -m tests.benchmarks.commands [--amps teasel,vetch] [--json | --all] [--print] [command …]
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from tests.amps import EVERY, amp as known_amp, solved
+from tests.amps import COLD, EVERY, amp as known_amp, solved
 from tests.every_kind import every_kind, every_kind_solved
 from tubekit.amp import Amp, AmpReport
 from tubekit.amp.parts import Capacitor, Choke, Connector, Potentiometer, Resistor, Switch
 from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.cli import main
 
-ALL = (*EVERY, "one-of-each")
+ALL = (*EVERY, *COLD, "one-of-each")
 PLAIN = (
     "report", "trace", "drive", "loop", "hum", "supply", "switch-on", "discharge", "sag", "regulation",
     "mains-band", "spread", "parts", "cable", "bench:up", "bench:lamp", "bench:trace", "bench:drive",
@@ -34,7 +34,7 @@ ODD = re.compile(r"\b(nan|inf|None|batch|array|Traceback)\b")
 
 
 def _known(name: str) -> tuple[Amp, AmpReport]:
-    return (known_amp(name), solved(name)) if name in EVERY else (every_kind(), every_kind_solved())
+    return (every_kind(), every_kind_solved()) if name == "one-of-each" else (known_amp(name), solved(name))
 
 
 def asked(name: str, folder: Path) -> Iterator[list[str]]:
@@ -73,8 +73,8 @@ def asked(name: str, folder: Path) -> Iterator[list[str]]:
         yield ["cable", path, "--swaps"]
 
 
-def tried(words: list[str]) -> str:
-    """Seconds, exit code, lines with what nobody can read, and what was complained about."""
+def tried(words: list[str], show: bool = False) -> str:
+    """Seconds, exit code, lines that nobody can read, complaints; the answer on request."""
     out, err = io.StringIO(), io.StringIO()
     begun = time.process_time()
     with redirect_stdout(out), redirect_stderr(err), warnings.catch_warnings():
@@ -84,6 +84,7 @@ def tried(words: list[str]) -> str:
         except Exception:  # noqa: BLE001 - whatever it is, it is what the user would meet
             code = "CRASH " + traceback.format_exc()
     odd = [f"ODD {line}" for line in out.getvalue().splitlines() if ODD.search(line)]
+    odd += out.getvalue().splitlines() if show else []
     return "\n    ".join([f"{time.process_time() - begun:5.1f} s  exit {code}", *odd, err.getvalue().strip()])
 
 
@@ -91,13 +92,15 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("commands", nargs="*")
     parser.add_argument("--amps", default=",".join(ALL))
-    parser.add_argument("--json", action="store_true")
+    parser.add_argument("--json", action="append_const", dest="more", const="--json", default=[])
+    parser.add_argument("--all", action="append_const", dest="more", const="--all")
+    parser.add_argument("--print", action="store_true")
     given = parser.parse_args()
     with TemporaryDirectory() as folder:
         for name in given.amps.split(","):
             for words in asked(name, Path(folder)):
                 if not given.commands or words[0] in given.commands:
-                    said = tried([*words, "--json"] if given.json else words)
+                    said = tried([*words, *given.more], given.print)
                     line = " ".join(words).replace(f"{folder}/", "")
                     sys.stdout.write(f"{line:60} {said.rstrip()}\n")
                     sys.stdout.flush()

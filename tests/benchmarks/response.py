@@ -27,7 +27,7 @@ def run(variants: int = 64, frequencies: int = 200, repeats: int = 5) -> dict[st
     settings = np.random.default_rng(5).uniform(0.05, 0.95, (3, variants))
     view = turned(signal_view(load_amp("teasel")), dict(zip(("R31", "R32", "R33"), settings, strict=True)))
     s = 2j * np.pi * np.geomspace(10.0, 100e3, frequencies)
-    row = [view.network.index[view.speaker.a]]
+    row = [view.network.index[view.output.a]]
     storage = np.broadcast_to(view.network.storage, view.matrix.shape)
     matrix, drive, looped = view.matrix, view.drive, min(LOOPED, variants)
 

@@ -123,7 +123,7 @@ def test_load_on_the_output_tubes() -> None:
     """(N1/N2)² (Z + R2) + R1, magnetizing inductance and winding capacitance in parallel (at 1 kHz small)."""
     found = path()
     turns = 31.6**2
-    speaker = found.speaker_ohms[0]
+    speaker = found.loaded_ohms[0]
     s = 2j * np.pi * 1000.0
     leak = s * 45e-3
     expected = 155 + 170 + parallel(turns * (speaker + 0.5) + leak, s * 28.0)

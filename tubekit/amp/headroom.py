@@ -20,6 +20,7 @@ from tubekit.analyses.shares import current_into, number
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import BatchWarning, ChangeError
 from tubekit.text import Printed, Table, headed, quantity
+from tubekit.units import show
 
 Array = np.ndarray
 
@@ -42,9 +43,9 @@ class Headroom(Printed):
     method: str
     frequency_hz: float = quantity("Hz", "f", "of the drive")
     input_rms: Array = quantity("V RMS", "v_in", "generator, (N,)")
-    output_rms: Array = quantity("V RMS", "v", "fundamental across the speaker, (N,)")
-    power_w: Array = quantity("W", "P", "into the speaker, all harmonics, (N,)")
-    thd_percent: Array = quantity("%", "d", "total harmonic distortion at the speaker, (N,)")
+    output_rms: Array = quantity("V RMS", "v", "fundamental across the output, (N,)")
+    power_w: Array = quantity("W", "P", "into the speaker, all harmonics, NaN at an output jack, (N,)")
+    thd_percent: Array = quantity("%", "d", "total harmonic distortion at the output, (N,)")
     clips: tuple[ClipPoint, ...] = field(kw_only=True)
     gain: float = quantity("", "A", "small-signal gain, generator to speaker, magnitude", kw_only=True)
     view: SignalView = field(repr=False, kw_only=True)
@@ -56,6 +57,7 @@ class Headroom(Printed):
         "method",
         "clips",
         "rated_w",
+        "rated_rms",
         "rated_input_rms",
         "*run",
     )
@@ -72,6 +74,11 @@ class Headroom(Printed):
     def rated_w(self) -> float:
         """Power where the distortion first passes 5 % [W]; NaN where it does not within the run."""
         return self._at(self.rated_input_rms, self.power_w)
+
+    @property
+    def rated_rms(self) -> float:
+        """Output where the distortion first passes 5 %, its fundamental [V RMS]; NaN likewise."""
+        return self._at(self.rated_input_rms, self.output_rms)
 
     @property
     def rated_input_rms(self) -> float:
@@ -109,8 +116,9 @@ class Headroom(Printed):
         """Rated output, sensitivity and the first stage to clip."""
         first = self.clips[0]
         words = f"{self.amp.title}, {self.jack} at {self.frequency_hz:g} Hz"
-        if np.isfinite(self.rated_w):
-            words += f": {self.rated_w:.3g} W at {RATED_THD:g} % for {self.rated_input_rms * 1e3:.3g} mV"
+        if np.isfinite(self.rated_rms):
+            size = f"{self.rated_w:.3g} W" if self.view.load else f"{self.rated_rms:.3g} V"
+            words += f": {size} at {RATED_THD:g} % for {show(self.rated_input_rms, 'V')}"
         return f"{words}; {first.section} clips first ({first.cause})"
 
     def tables(self) -> list[Table]:
@@ -138,12 +146,13 @@ class Headroom(Printed):
         ]
         if len(self.input_rms):
             count = self.listed
-            columns = (self.input_rms, self.output_rms, self.power_w, self.thd_percent)
-            run = list(zip(*(each[:count] for each in columns), strict=True))
+            run = list(zip(*self.run.values(), strict=True))
             note = f"Beyond {MOST_THD:g} % the output is a clipped wave: not listed."
             note = note if count < len(self.input_rms) else ""
-            under = headed("at the jack [V RMS] tiny", "speaker [V RMS]", "power [W]", "distortion [%] .1f")
-            tables.append(Table("Drive", under, run, note=note))
+            output = f"{self.view.output_words} [V RMS]"
+            under = headed("at the jack [V RMS] tiny", output, "power [W]", "distortion [%] .1f")
+            drive = Table("Drive", under, run, note=note)
+            tables.append(drive if self.view.load else drive.only(*(c.name for c in under if c.unit != "W")))
         return tables
 
     def short(self) -> list[Table]:
@@ -180,7 +189,7 @@ def headroom(
     Raises
     ------
     ChangeError
-        A batch; no input jack or loudspeaker.
+        A batch; no input jack or no output.
     SolveError
         The amp oscillates.
 
@@ -218,15 +227,15 @@ def headroom(
             gain=gain,
             view=view,
         )
-    speaker = view.speaker
-    output = np.abs(run.harmonics(speaker.a, speaker.b)[:, 1]) / np.sqrt(2.0)
+    a, b = view.output.a, view.output.b
+    output = np.abs(run.harmonics(a, b)[:, 1]) / np.sqrt(2.0)
     method = (
         "the whole amp driven, supply held at its idle voltages; what clips later is estimated from slopes"
     )
     count, clips = len(volts), clip_points(view, run, volts, way.order)
     return Headroom(
         amp, name, method, frequency_hz, volts, output[:count], _power(view, run)[:count],
-        run.thd_percent(speaker.a, speaker.b)[:count], clips=_with_later(clips, guess, volts[-1]), gain=gain,
+        run.thd_percent(a, b)[:count], clips=_with_later(clips, guess, volts[-1]), gain=gain,
         view=view,
     )  # fmt: skip
 
@@ -258,10 +267,10 @@ def _with_later(
 
 
 def _power(view: SignalView, run: LargeSignal) -> Array:
-    """Into all loudspeakers of the output stage over all harmonics [W], (N,)."""
+    """Into all loudspeakers of the output stage over all harmonics [W], (N,); NaN without any."""
     network = run.idle.network
     s = 2j * np.pi * run.frequency_hz * np.arange(run.spectrum.shape[1])
-    watts = np.zeros(len(run.spectrum))
+    watts = np.full(len(run.spectrum), 0.0 if view.load else np.nan)
     for speaker in view.load:
         here = number(network, speaker.a)
         own = [part for part in network.circuit.parts if part.name.split(".")[0] == speaker.designator]

@@ -1,7 +1,7 @@
-"""Hum at the loudspeaker, and by which way it gets there.
+"""Hum at the output, and by which way it gets there.
 
 Every rail, heater and bias node is taken at the ripple that the mains steady state gives it. Each part
-that joins such a node to the signal's side then carries its own share to the loudspeaker, with phase;
+that joins such a node to the signal's side then carries its own share to the output, with phase;
 the shares add up to the whole hum exactly, so that what cancels in a push-pull pair shows as two large
 shares and a small sum. Magnetic fields, ground loops and ripple in the tubes' own curvature are left out.
 """
@@ -31,18 +31,18 @@ from tubekit.text import Column, Printed, Table, quantity, to_json_value
 Array = np.ndarray
 
 HARMONICS = 20
-"""Harmonics of the mains that are carried to the loudspeaker."""
+"""Harmonics of the mains that are carried to the output."""
 
 
 @dataclass(frozen=True, eq=False)
 class HumSource:
-    """One way for hum to the loudspeaker; `volts` are rms phasors per harmonic, (N, H)."""
+    """One way for hum to the output; `volts` are rms phasors per harmonic, (N, H)."""
 
     kind: str
     node: str
     part: str
     into: str
-    volts: Array = quantity("V RMS", "v", "at the speaker, complex, (N, H)")
+    volts: Array = quantity("V RMS", "v", "at the output, complex, (N, H)")
 
     @property
     def rms(self) -> Array:
@@ -52,11 +52,10 @@ class HumSource:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Hum(Printed):
-    """Hum at the loudspeaker: the whole, and every way by which it comes."""
+    """Hum at the output: the whole, and every way by which it comes."""
 
     amp: Amp
-    speaker: str
-    nominal_ohms: Array = quantity("ohm", "R", "nominal impedance of the speaker, (N,)")
+    output: str
     frequencies_hz: Array = quantity("Hz", "f", "harmonics of the line frequency, (H,)")
     sources: tuple[HumSource, ...] = ()
     pickup_v: Array = quantity("V RMS", "v", "added with an open lead in the input, (N,)", kw_only=True)
@@ -76,9 +75,8 @@ class Hum(Printed):
         return np.asarray(np.sqrt((np.abs(self.total) ** 2).sum(axis=1)))
 
     def db(self, volts: Array) -> Array:
-        """Decibels against one watt in the nominal impedance."""
-        with np.errstate(divide="ignore"):
-            return np.asarray(20 * np.log10(volts / np.sqrt(self.nominal_ohms)))
+        """Decibels against one watt in the nominal impedance, or one volt at an output jack."""
+        return self.view.db(volts)
 
     def share(self, source: HumSource) -> Array:
         """Part of the whole that this way makes, in phase with it: all of them add up to one, (N,)."""
@@ -105,9 +103,9 @@ class Hum(Printed):
         """The whole hum in one sentence."""
         volts = self.total_rms
         if np.all(volts < NOTHING_V):
-            return f"{self.amp.title}: no hum at {self.speaker} (less than 1 nV): no signal passes"
+            return f"{self.amp.title}: no hum at {self.output} (less than 1 nV): no signal passes"
         size = Column("", "V").write(volts)
-        words = f"{self.amp.title}: {size} of hum at {self.speaker}, {self._decibels()} re 1 W"
+        words = f"{self.amp.title}: {size} of hum at {self.output}, {self._decibels()} re 1 {self.view.unit}"
         if np.isnan(volts).any():
             words += f"; not calculated for {self.amp.variants(np.isnan(volts))}"
         if not self.open_input:
@@ -121,7 +119,8 @@ class Hum(Printed):
         return bool(self.view.empty and np.any(self.view.tip))
 
     def _decibels(self) -> str:
-        low, high = np.nanmin(self.db(self.total_rms)), np.nanmax(self.db(self.total_rms))
+        decibels = self.db(self.total_rms)
+        low, high = np.nanmin(decibels), np.nanmax(decibels)
         return f"{low:.0f} dB" if high - low < 0.5 else f"{low:.0f}…{high:.0f} dB"
 
     def tables(self) -> list[Table]:
@@ -132,7 +131,7 @@ class Hum(Printed):
         """The hum in terms JSON has: SI units."""
         return {
             "amp": self.amp.title,
-            "speaker": self.speaker,
+            "output": self.output,
             "total_rms": to_json_value(self.total_rms),
             "pickup_rms": to_json_value(self.pickup_v),
             "inputs": self.view.input_words,
@@ -158,7 +157,7 @@ def hum(
     source_ohms: float = SOURCE_OHMS,
     near: Hum | None = None,
 ) -> Hum:
-    """Hum at the loudspeaker, controls as they are set and inputs as they are drawn.
+    """Hum at the output, controls as they are set and inputs as they are drawn.
 
     A plugged input has a quiet generator in it. With nothing plugged in every input is left to its contact:
     grounded, or open with its own noise and stray pick-up.
@@ -180,7 +179,7 @@ def hum(
     Returns
     -------
     Hum
-        Hum at the speaker by frequency and by source.
+        Hum at the output by frequency and by source.
 
     Raises
     ------
@@ -201,12 +200,9 @@ def hum(
     stable = refuse_unstable(view.amp, view.stability)
     rates = amp.mains_hz * np.arange(1, HARMONICS + 1)
     found = [_source(view, way) for way in ways(view, 2j * np.pi * rates)]
-    ohms = np.broadcast_to(view.nominal_ohms, (len(view.matrix),))
-    result = Hum(
-        view.amp, view.speaker.designator, ohms, rates, tuple(found), pickup_v=_pickup(view), view=view
-    )
+    result = Hum(view.amp, view.output.designator, rates, tuple(found), pickup_v=_pickup(view), view=view)
     if result.open_input:
-        heard = noise(view.point, view.speaker.a, BAND_HZ, to=view.speaker.b)
+        heard = noise(view.point, view.output.a, BAND_HZ, to=view.output.b)
         result = replace(result, noise_v=heard.total_rms)
     if not stable.all():
         warn_batch(~stable, "hum", amp.variants(~stable))
@@ -251,7 +247,7 @@ def _terminal(view: SignalView, node: str) -> str:
 
 
 def _pickup(view: SignalView) -> Array:
-    """What an open lead in the input adds at the speaker [V RMS], at the mains frequency."""
+    """What an open lead in the input adds at the output [V RMS], at the mains frequency."""
     if not any(isinstance(part, MainsPlug) for part in view.amp.parts.values()):
         return np.full(len(view.matrix), np.nan)
     s = 2j * np.pi * view.amp.mains_hz
@@ -261,4 +257,4 @@ def _pickup(view: SignalView) -> Array:
     whole = matrix + s * view.network.storage
     right = np.broadcast_to(tip.astype(complex)[:, None], (len(whole), len(tip), 1))
     x = solve_stack(whole, right)[..., 0]
-    return np.asarray(np.abs(view.at_speaker(x)) * current)
+    return np.asarray(np.abs(view.at_output(x)) * current)

@@ -44,9 +44,14 @@ def _by_rail(found: Hum) -> Table:
         rows.append((where, "stray pick-up", None, found.pickup_v, found.db(found.pickup_v)))
     if found.noise_v is not None:
         rows.append((where, "noise of the amp", None, found.noise_v, found.db(found.noise_v)))
-    heads = headed("from", "kind", "largest path alone [V] tiny", "total [V] tiny", "re 1 W [dB] .0f")
-    title, note = "Hum at the speaker by source", found.view.input_words
+    heads = headed("from", "kind", "largest path alone [V] tiny", "total [V] tiny", _re(found))
+    title, note = f"Hum at the {found.view.output_words} by source", found.view.input_words
     return Table(title, heads, rows, note=note, key="rails")
+
+
+def _re(found: Hum) -> str:
+    """Head of the column of levels in decibels."""
+    return f"re 1 {found.view.unit} [dB] .0f"
 
 
 def _ways_of(found: Hum, kind: str, node: str) -> list[HumSource]:
@@ -57,7 +62,7 @@ def _by_way(found: Hum) -> Table:
     heard = [each for each in found.sources if np.nanmax(each.rms) > 0]
     order = sorted(heard, key=lambda each: -float(np.nanmax(each.rms)))[:14]
     rows = [(each.part, each.node, each.into, each.rms, found.db(each.rms)) for each in order]
-    heads = headed("through", "from", "into", "alone [V] tiny", "re 1 W [dB] .0f")
+    heads = headed("through", "from", "into", "alone [V] tiny", _re(found))
     filament = any(tube.filament for tube in tubes(found.amp))
     field = any(getattr(part, "field_of", "") for part in found.amp.parts.values())
     words = NOTE + filament * FILAMENT_NOTE + field * FIELD_NOTE
@@ -81,5 +86,5 @@ def _by_frequency(found: Hum) -> Table:
     sizes = np.abs(found.total)
     order = [k for k in np.argsort(-sizes.max(axis=0))[:6] if sizes[:, k].max() > 0]
     rows = [(float(found.frequencies_hz[k]), sizes[:, k], found.db(sizes[:, k])) for k in sorted(order)]
-    heads = headed("frequency [Hz]", "hum [V] tiny", "re 1 W [dB] .0f")
+    heads = headed("frequency [Hz]", "hum [V] tiny", _re(found))
     return Table("By frequency", heads, rows)

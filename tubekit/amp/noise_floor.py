@@ -1,4 +1,4 @@
-"""Noise at the loudspeaker with a quiet generator in the input."""
+"""Noise at the output with a quiet generator in the input."""
 
 from __future__ import annotations
 
@@ -22,13 +22,12 @@ BAND_HZ = np.geomspace(20.0, 20e3, 120)
 
 @dataclass(frozen=True, eq=False, repr=False)
 class NoiseFloor(Printed):
-    """Noise at the loudspeaker from resistors and tubes, 20 Hz to 20 kHz."""
+    """Noise at the output from resistors and tubes, 20 Hz to 20 kHz."""
 
     amp: Amp
-    speaker: str
-    output_rms: Array = quantity("V RMS", "v_n", "at the speaker, (N,)")
+    output: str
+    output_rms: Array = quantity("V RMS", "v_n", "at the output, (N,)")
     input_rms: Array = quantity("V RMS", "e_n", "the same against the generator at 1 kHz gain, (N,)")
-    nominal_ohms: float = quantity("ohm", "R", "nominal impedance of the speaker")
     noise: Noise = field(repr=False, kw_only=True)
     view: SignalView = field(repr=False, kw_only=True)
 
@@ -39,15 +38,15 @@ class NoiseFloor(Printed):
 
     @property
     def output_db(self) -> Array:
-        """Against one watt in the nominal impedance [dB], (N,)."""
-        return np.asarray(20 * np.log10(self.output_rms / np.sqrt(self.nominal_ohms)))
+        """Against one watt in the nominal impedance, or a volt at an output jack [dB], (N,)."""
+        return self.view.db(self.output_rms)
 
     def headline(self) -> str:
-        """Noise at the loudspeaker and against the input."""
+        """Noise at the output and against the input."""
         out, into = float(self.output_rms[0]), float(self.input_rms[0])
         return (
-            f"{self.amp.title}: {out * 1e3:.3g} mV of noise at {self.speaker} ({self.output_db[0]:.0f} dB "
-            f"re 1 W), as from {into * 1e6:.3g} µV at the jack"
+            f"{self.amp.title}: {out * 1e3:.3g} mV of noise at {self.output} ({self.output_db[0]:.0f} dB "
+            f"re 1 {self.view.unit}), as from {into * 1e6:.3g} µV at the jack"
         )
 
     def tables(self) -> list[Table]:
@@ -55,7 +54,7 @@ class NoiseFloor(Printed):
         sizes, total = self.noise.source_rms, self.noise.total_rms
         order = np.argsort(-sizes[0])[:10]
         rows = [(_words(self.noise.sources[k]), sizes[:, k], 100 * (sizes[:, k] / total) ** 2) for k in order]
-        heads = headed("source", "at the speaker [V] tiny", "of the power [%] .1f")
+        heads = headed("source", f"at the {self.view.output_words} [V] tiny", "of the power [%] .1f")
         note = (
             f"20 Hz to 20 kHz, no weighting. Parts at {KELVIN:g} K; tubes by their equivalent resistance, "
             f"with flicker noise from {FLICKER_HZ:g} Hz down (common practice). Carbon resistors under "
@@ -70,7 +69,7 @@ def _words(name: str) -> str:
 
 @on_one_core
 def noise_floor(amp: Amp, *, jack: str | None = None, source_ohms: float = SOURCE_OHMS) -> NoiseFloor:
-    """Noise at the loudspeaker, controls as they are set.
+    """Noise at the output, controls as they are set.
 
     Parameters
     ----------
@@ -84,7 +83,7 @@ def noise_floor(amp: Amp, *, jack: str | None = None, source_ohms: float = SOURC
     Returns
     -------
     NoiseFloor
-        Noise at the speaker and what each source adds.
+        Noise at the output and what each source adds.
 
     Raises
     ------
@@ -99,10 +98,9 @@ def noise_floor(amp: Amp, *, jack: str | None = None, source_ohms: float = SOURC
     """
     view = signal_view(amp, jack=jack, source_ohms=source_ohms)
     refuse_unstable(view.amp, view.stability)
-    found = noise(view.point, view.speaker.a, BAND_HZ, to=view.speaker.b)
+    found = noise(view.point, view.output.a, BAND_HZ, to=view.output.b)
     x = respond(view.network, view.matrix, view.drive, np.array([2j * np.pi * 1000.0]))[:, 0]
-    output = found.total_rms
-    ohms = float(np.mean(view.nominal_ohms))
+    level = found.total_rms
     return NoiseFloor(
-        view.amp, view.speaker.designator, output, output / np.abs(x @ view.out), ohms, noise=found, view=view
+        view.amp, view.output.designator, level, level / np.abs(x @ view.out), noise=found, view=view
     )

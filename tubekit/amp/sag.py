@@ -16,9 +16,10 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.held_supply import generator
+from tubekit.amp.outputs import output_transformer
 from tubekit.amp.parts import GROUND, Jack, MainsPlug, Tube
 from tubekit.amp.report import AmpReport
-from tubekit.amp.signal_view import GENERATOR, SOURCE_OHMS, carries_bias, driven_at, output_transformer
+from tubekit.amp.signal_view import GENERATOR, SOURCE_OHMS, carries_bias, driven_at
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.supply_readings import FilterReading
 from tubekit.amp.topology import edges, reached

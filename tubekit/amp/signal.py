@@ -1,4 +1,4 @@
-"""From input jack to loudspeaker: response, levels, impedances, corners, stability."""
+"""From input jack to speaker or output jack: response, levels, impedances, corners, stability."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.clipping import ClipPoint, clips_at, level_below
+from tubekit.amp.outputs import output_transformer
 from tubekit.amp.reverb import TankReading, read_tanks
 from tubekit.amp.signal_order import SignalOrder, signal_order
 from tubekit.amp.signal_tables import signal_tables
@@ -18,7 +19,6 @@ from tubekit.amp.signal_view import (
     SOURCE_OHMS,
     SignalView,
     gain_at,
-    output_transformer,
     signal_view,
     without_taken,
 )
@@ -42,25 +42,23 @@ SPAN_HZ = np.geomspace(5.0, 100e3, 200)
 
 @dataclass(frozen=True, eq=False, repr=False)
 class SignalPath(Printed):
-    """Gain, levels and stability of an amp from one input jack to the loudspeaker.
+    """Gain, levels and stability of an amp from one input jack to the output.
 
     Where a member is unstable its gains are NaN: an amp that oscillates has no response.
     """
 
     amp: Amp
     jack: str
-    speaker: str
+    output: str
     reference_hz: float = quantity(
         "Hz", "f_0", "where levels and impedances are read, and corners count from"
     )
     frequencies_hz: Array = quantity("Hz", "f", "(K,)")
-    gain: Array = quantity("", "A", "jack to speaker, complex, (N, K)")
+    gain: Array = quantity("", "A", "jack to output, complex, (N, K)")
     reference_gain: Array = quantity("", "A_0", "the same at the reference frequency, (N,)")
     input_ohms: Array = quantity("ohm", "Z_in", "impedance at the jack, complex, (N,)")
-    output_ohms: Array = quantity(
-        "ohm", "Z_out", "output impedance at the speaker's terminals, complex, (N,)"
-    )
-    speaker_ohms: Array = quantity("ohm", "Z_L", "the speaker's impedance, complex, (N,)")
+    output_ohms: Array = quantity("ohm", "Z_out", "output impedance at the output's terminals, complex, (N,)")
+    loaded_ohms: Array = quantity("ohm", "Z_L", "impedance of what is connected there, complex, (N,)")
     load_ohms: Array = quantity("ohm", "Z_pp", "what the primary, end to end, offers the output tubes, (N,)")
     stages: tuple[StageReading, ...] = ()
     tanks: tuple[TankReading, ...] = ()
@@ -97,7 +95,7 @@ class SignalPath(Printed):
 
     @cached_property
     def whole(self) -> StretchReading:
-        """Corners from the jack to the loudspeaker."""
+        """Corners from the jack to the output."""
         return whole_stretch(self.view, self.reference_hz)
 
     @cached_property
@@ -113,7 +111,7 @@ class SignalPath(Printed):
 
     @cached_property
     def zeros(self) -> list[Array]:
-        """Zeros of the way from generator to loudspeaker [rad/s], per member, slowest first."""
+        """Zeros of the way from generator to output [rad/s], per member, slowest first."""
         return transfer_zeros(self.view.network, self.view.matrix, self.view.drive, self.view.out)
 
     def stage(self, section: str) -> StageReading:
@@ -122,7 +120,7 @@ class SignalPath(Printed):
 
     def headline(self) -> str:
         """Gain and span, or that it oscillates."""
-        words = f"{self.amp.title}, {self.jack} to {self.speaker}"
+        words = f"{self.amp.title}, {self.jack} to {self.output}"
         if not self.stable.any():
             return f"{words}: {self.naturals.said()}"
         if len(self.stable) > 1:
@@ -147,7 +145,7 @@ class SignalPath(Printed):
             if np.any(np.abs(each.cathode_gain) > 0.05 * np.abs(each.grid_gain)):
                 places.append((f"{each.section} cathode", each.cathode, each.cathode_gain))
             places.append((f"{each.section} plate", each.plate, each.plate_gain))
-        places.append((self.speaker, self.view.speaker.a, self.reference_gain))
+        places.append((self.output, self.view.output.a, self.reference_gain))
         return [
             (place, node, self.level_rms * np.abs(gain), np.degrees(np.angle(gain)))
             for place, node, gain in places
@@ -169,7 +167,7 @@ class SignalPath(Printed):
         return {
             "amp": self.amp.title,
             "jack": self.jack,
-            "speaker": self.speaker,
+            "output": self.output,
             "stable": to_json_value(self.stable),
             "finding": self.naturals.said(),
             "reference_hz": self.reference_hz,
@@ -248,12 +246,12 @@ def signal_path(
     Returns
     -------
     SignalPath
-        Gain, levels, corners and impedances from jack to speaker.
+        Gain, levels, corners and impedances from jack to output.
 
     Raises
     ------
     ChangeError
-        No input jack, no loudspeaker, no such jack or control.
+        No input jack, no output, no such jack or control.
     SolveError
         The amp has no idle state that can be found.
 
@@ -285,10 +283,10 @@ def path_of(view: SignalView, frequencies_hz: Array = SPAN_HZ, reference_hz: flo
     poles = view.stability.naturals
     gain, at_reference = (gain_at(view, hz) for hz in (frequencies_hz, np.array([reference_hz])))
     s = 2j * np.pi * reference_hz
-    behind, speaker = _behind(view, s)
+    behind, loaded = _behind(view, s)
     return SignalPath(
-        view.amp, view.jack.designator, view.speaker.designator, reference_hz, frequencies_hz,
-        _kept(gain, poles), _kept(at_reference, poles)[:, 0], _input(view, s), behind, speaker,
+        view.amp, view.jack.designator, view.output.designator, reference_hz, frequencies_hz,
+        _kept(gain, poles), _kept(at_reference, poles)[:, 0], _input(view, s), behind, loaded,
         _load(view, s), read_stages(view, way, reference_hz), tuple(read_tanks(view, reference_hz)),
         naturals=poles, view=view, way=way,
     )  # fmt: skip
@@ -306,14 +304,15 @@ def _input(view: SignalView, s: complex) -> Array:
 
 
 def _behind(view: SignalView, s: complex) -> tuple[Array, Array]:
-    """Output impedance, and the loudspeaker's, by driving an ampere into its terminals."""
-    network, speaker = view.network, view.speaker
+    """Output impedance, and that of its load, by driving an ampere into its terminals."""
+    network, output = view.network, view.output
     x = respond(network, view.matrix, view.out, np.array([s]))[:, 0]
-    volts, here = view.at_speaker(x), number(network, speaker.a)
-    beside = {one.designator for one in view.beside}
-    own = [part for part in network.circuit.parts if part.name.split(".")[0] in beside]
+    volts, here = view.at_output(x), number(network, output.a)
+    loads = {one.designator for one in (output, *view.beside)}
+    own = [part for part in network.circuit.parts if part.name.split(".")[0] in loads]
     taken = sum((current_into(network, part, here, x, s) for part in own), np.zeros(len(x), complex))
-    return np.asarray(volts / (1.0 - taken)), np.asarray(volts / taken)
+    with np.errstate(divide="ignore", invalid="ignore"):  # an output jack may have no load
+        return np.asarray(volts / (1.0 - taken)), np.asarray(volts / taken)
 
 
 def _load(view: SignalView, s: complex) -> Array:

@@ -11,7 +11,8 @@ from itertools import count
 
 import numpy as np
 
-from tubekit.amp.parts import GROUND, Jack, Loudspeaker, OutputTransformer, Part, Potentiometer
+from tubekit.amp.outputs import outputs
+from tubekit.amp.parts import GROUND, Jack, OutputTransformer, Part, Potentiometer
 from tubekit.amp.topology import Topology, reached
 
 BY_CATHODE = 3.0
@@ -66,8 +67,7 @@ class SignalOrder:
         for section in self.topology.sections:
             if section.grid in there and section.cathode != GROUND:
                 depth.setdefault(section.cathode, depth[section.grid] + 1.0)
-        speakers = [p.a for p in self.topology.parts.values() if isinstance(p, Loudspeaker)]
-        last = reached(speakers, self.topology.metal, stops=[GROUND])
+        last = reached([part.a for part in outputs(self.topology.parts)], self.topology.metal, stops=[GROUND])
         on = [pair for pair in dict(_named(self.topology, self.start)).items() if pair[0] in depth]
         return sorted(on, key=lambda pair: (pair[0] in last, round(depth[pair[0]], DIGITS)))
 
@@ -78,7 +78,7 @@ class SignalOrder:
         plain = nx.Graph((one, other) for one, onward in self.graph.items() for other in onward)
         start = ("node", self.start)
         plain.add_node(start)
-        ends = [("node", p.a) for p in self.topology.parts.values() if isinstance(p, Loudspeaker)]
+        ends = [("node", part.a) for part in outputs(self.topology.parts)]
         joined = [end for end in ends if end in plain and nx.has_path(plain, start, end)]
         plain.add_edges_from((start, end) for end in joined)
         blocks = nx.biconnected_components(plain) if joined else [set(plain)]
@@ -197,8 +197,8 @@ def _named(topology: Topology, start: str) -> Iterator[tuple[str, str]]:
         if isinstance(part, Potentiometer):
             yield part.wiper, f"wiper of {part.designator}"
             yield part.top, f"top of {part.designator}"
-        elif isinstance(part, Loudspeaker):
-            yield part.a, part.designator
+    for part in outputs(topology.parts):
+        yield part.a, part.designator
     for section in reversed(topology.sections):
         for terminal in ("cathode", "plate", "grid"):
             yield getattr(section, terminal), f"{terminal} of {section.name}"

@@ -122,12 +122,14 @@ def _taken(path: SignalPath) -> list[Table]:
 
 
 def _ends(path: SignalPath) -> Table:
+    output = path.view.output_words
     rows = [
         ("impedance at the jack", (np.abs(path.input_ohms), "ohm")),
-        ("output impedance at the speaker", (np.abs(path.output_ohms), "ohm")),
+        (f"output impedance at the {output}", (np.abs(path.output_ohms), "ohm")),
         ("damping factor at the nominal impedance", (path.damping_factor, "")),
-        ("speaker", (np.abs(path.speaker_ohms), "ohm")),
+        ("speaker" if path.view.load else "load at the output jack", (np.abs(path.loaded_ohms), "ohm")),
         ("load on the output tubes, across the primary", (np.abs(path.load_ohms), "ohm")),
     ]
+    rows = [row for row in rows if path.view.load or np.isfinite(row[1][0]).any()]
     note = "\n".join((*path.view.said, path.naturals.said() + "."))
     return Table(f"Ends, at {path.reference_hz:g} Hz", headed("", "size"), rows, note=note)

@@ -1,4 +1,4 @@
-"""An amp as the signal sees it: a generator in one input jack, the loudspeaker at the other end.
+"""An amp as the signal sees it: a generator in one input jack, speaker or output jack at the other end.
 
 Supply and tubes are solved as for any report; then the strays and the generator are laid on, neither of
 which moves the idle point. Rectifiers count as open, rails as their filter capacitors.
@@ -14,13 +14,13 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import build
-from tubekit.amp.parts import GROUND, Jack, Loudspeaker, OutputTransformer, Potentiometer, Resistor
+from tubekit.amp.outputs import Output, in_parallel, load_of, output_of, outputs_of
+from tubekit.amp.parts import GROUND, Jack, Loudspeaker, Potentiometer
 from tubekit.amp.parts.resistors import END_RESISTANCE
 from tubekit.amp.signal_order import signal_order
-from tubekit.amp.solve import Solved, solve, types_of
+from tubekit.amp.solve import Solved, solve
 from tubekit.amp.stability import Stability, held_still, stability
-from tubekit.amp.strays import Taken, heater_strays, signal_strays, taken, tubes
-from tubekit.amp.topology import edges, reached
+from tubekit.amp.strays import Taken, heater_strays, signal_strays, taken
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.analyses.shares import across, picker
@@ -28,9 +28,9 @@ from tubekit.circuit import parts as wired
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.parts import Circuit
-from tubekit.devices import catalogue
 from tubekit.devices.potentiometer import fraction
 from tubekit.errors import ChangeError, near_matches
+from tubekit.units import show
 
 Array = np.ndarray
 
@@ -45,14 +45,14 @@ OPEN_OHMS = 1e12
 
 @dataclass(frozen=True, eq=False)
 class SignalView:
-    """One amp (or a batch) with a generator at `jack` and `speaker` as its load."""
+    """One amp (or a batch) with a generator at `jack`; levels are read at `output`."""
 
     amp: Amp
     solved: Solved
     point: OperatingPoint
     stability: Stability
     jack: Jack
-    speaker: Loudspeaker
+    output: Output
     source_ohms: float
     wipers: Mapping[str, float]
 
@@ -91,8 +91,8 @@ class SignalView:
 
     @property
     def out(self) -> Array:
-        """Row that reads the voltage across the loudspeaker."""
-        return picker(self.network, self.speaker.a, self.speaker.b)
+        """Row that reads the voltage at the output."""
+        return picker(self.network, self.output.a, self.output.b)
 
     @property
     def tip(self) -> Array:
@@ -107,21 +107,38 @@ class SignalView:
     @cached_property
     def load(self) -> tuple[Loudspeaker, ...]:
         """Every fitted loudspeaker on the transformer of the one whose level is read, that one first."""
-        return load_of(self.amp, self.speaker)
+        return load_of(self.amp, self.output) if isinstance(self.output, Loudspeaker) else ()
 
     @cached_property
     def beside(self) -> tuple[Loudspeaker, ...]:
         """Those of them that are in parallel with the one whose level is read, that one first."""
-        return in_parallel(self.load)
+        return in_parallel(self.load) if self.load else ()
 
     @property
     def nominal_ohms(self) -> Array:
-        """Nominal impedance of the loudspeakers in parallel [Ω]."""
+        """Nominal impedance of the loudspeakers in parallel [Ω]; NaN at an output jack."""
+        if not self.load:
+            return np.asarray(np.nan)
         return np.asarray(1.0 / sum(1.0 / np.asarray(one.ohms, float) for one in self.beside))
 
-    def at_speaker(self, x: Array) -> Array:
-        """Voltage across the loudspeaker from solutions (..., n)."""
-        return across(self.network, x, self.speaker.a, self.speaker.b)
+    @property
+    def output_words(self) -> str:
+        """What the output is."""
+        return "speaker" if self.load else "output jack"
+
+    @property
+    def unit(self) -> str:
+        """What levels count from: a watt in the loudspeaker, a volt at an output jack."""
+        return "W" if self.load else "V"
+
+    def db(self, volts: Array) -> Array:
+        """A level at the output against 1 W in the nominal impedance, or 1 V at a jack [dB]."""
+        with np.errstate(divide="ignore"):
+            return np.asarray(20 * np.log10(volts / np.sqrt(self.nominal_ohms if self.load else 1.0)))
+
+    def at_output(self, x: Array) -> Array:
+        """Voltage at the output from solutions (..., n)."""
+        return across(self.network, x, self.output.a, self.output.b)
 
     @property
     def assumptions(self) -> tuple[str, ...]:
@@ -138,7 +155,11 @@ class SignalView:
         said += [note.text for note in self.stability.notes() if not note.danger]
         if len(self.load) > 1:
             others = " and ".join(one.designator for one in self.load[1:])
-            said.append(f"Levels are read at {self.speaker.designator}; power goes into {others} as well")
+            said.append(f"Levels are read at {self.output.designator}; power goes into {others} as well")
+        if isinstance(self.output, Jack):
+            load = self.output.load if self.output.plugged else None
+            into = "nothing: no load is stated" if load is None else f"its load of {show(load, 'ohm')}"
+            said.append(f"Levels are read at {self.output.designator}, an output jack, into {into}")
         said += [
             f"{name}: wiper {'open' if ohms >= OPEN_OHMS else f'with {ohms:g} Ω at its contact'}"
             for name, ohms in self.wipers.items()
@@ -169,7 +190,7 @@ def signal_view(
 
     Raises
     ------
-    ChangeError : no such jack or potentiometer; an amp without input jack or loudspeaker.
+    ChangeError : no such jack or potentiometer; an amp without input jack or without output.
     """
     if not (np.isfinite(source_ohms) and source_ohms > 0):
         raise ChangeError(f"a generator of {source_ohms} Ω cannot be", where=amp.name, fix="Give 600, or 50k")
@@ -178,8 +199,9 @@ def signal_view(
     worn = {name: _contact(amp, name, ohms) for name, ohms in (wipers or {}).items()}
     solved = solve(plugged, near)
     one = solved.amp
-    found, speaker = one.parts[chosen], speaker_of(one)
+    found = one.parts[chosen]
     assert isinstance(found, Jack)
+    output = output_of(one, signal_order(one.topology, found.tip).depth)
     parts = [*_with_wipers(solved.built.circuit, one, worn), *signal_strays(one)]
     if heaters is not None:
         parts += heater_strays(one, heaters)
@@ -188,11 +210,11 @@ def signal_view(
         source_ohms, entry = np.inf, _first_grid(driven, found)
     else:
         parts.append(wired.Resistor(GENERATOR, found.tip, found.sleeve, source_ohms))
-    point, judged = _judged(solved, parts, entry, found.sleeve, speaker)
+    point, judged = _judged(solved, parts, entry, found.sleeve, output)
     if jack is None and heaters is None and not (worn or empty):
         for known in (amp, one):
             known.__dict__["oscillation"] = judged.dangers  # as of `analyse`, which need not solve it again
-    return SignalView(one, solved, point, judged, found, speaker, source_ohms, worn)
+    return SignalView(one, solved, point, judged, found, output, source_ohms, worn)
 
 
 def carries_bias(solved: Solved, jack: Jack) -> bool:
@@ -214,7 +236,7 @@ def idle_signal(solved: Solved) -> tuple[OperatingPoint, Stability, Jack | None]
     """
     amp, circuit = solved.amp, solved.built.circuit
     found: Jack | None = None
-    speaker: Loudspeaker | None = None
+    output: Output | None = None
     generator: list[wired.Part] = []
     if any(isinstance(part, Jack) and part.direction == "input" for part in amp.parts.values()):
         plugged, chosen = driven_at(amp, None)
@@ -223,16 +245,16 @@ def idle_signal(solved: Solved) -> tuple[OperatingPoint, Stability, Jack | None]
         assert isinstance(jack, Jack)
         found = jack
         generator.append(wired.Resistor(GENERATOR, found.tip, found.sleeve, SOURCE_OHMS))
-        speaker = next(speakers(amp), None)
+        output = next(outputs_of(amp, signal_order(amp.topology, jack.tip).depth), None)
     network = assemble(circuit.with_parts(*signal_strays(amp), *generator))
     point = replace(solved.state.operating_point, network=network)  # neither strays nor generator move it
-    way = _way(network, found.tip, found.sleeve, speaker) if found and speaker else None
+    way = _way(network, found.tip, found.sleeve, output) if found and output else None
     judged = stability(amp, point, way)
     return (held_still(point, judged.oscillator) if judged.oscillator else point), judged, found
 
 
 def _judged(
-    solved: Solved, parts: Sequence[wired.Part], tip: str, sleeve: str, speaker: Loudspeaker
+    solved: Solved, parts: Sequence[wired.Part], tip: str, sleeve: str, output: Output
 ) -> tuple[OperatingPoint, Stability]:
     """Idle point of the parts, a tremolo held still in it, and whether it is stable.
 
@@ -244,7 +266,7 @@ def _judged(
     idle = solved.state.operating_point
     start = np.broadcast_to(idle.port_volts, (network.size, idle.port_volts.shape[1]))
     point = replace(solve_network(quiet, idle.feed, start), network=network)
-    judged = stability(solved.amp, point, _way(network, tip, sleeve, speaker))
+    judged = stability(solved.amp, point, _way(network, tip, sleeve, output))
     return (held_still(point, judged.oscillator) if judged.oscillator else point), judged
 
 
@@ -254,9 +276,9 @@ def _first_grid(amp: Amp, jack: Jack) -> str:
     return next((s.grid for s in amp.topology.sections if s.name in order[:1]), jack.tip)
 
 
-def _way(network: Network, tip: str, sleeve: str, speaker: Loudspeaker) -> tuple[Array, Array]:
-    """Column that drives the input and row that reads the loudspeaker."""
-    return picker(network, tip, sleeve) / SOURCE_OHMS, picker(network, speaker.a, speaker.b)
+def _way(network: Network, tip: str, sleeve: str, output: Output) -> tuple[Array, Array]:
+    """Column that drives the input and row that reads the output."""
+    return picker(network, tip, sleeve) / SOURCE_OHMS, picker(network, output.a, output.b)
 
 
 def turned(view: SignalView, settings: Mapping[str, object]) -> SignalView:
@@ -273,7 +295,7 @@ def turned(view: SignalView, settings: Mapping[str, object]) -> SignalView:
         if name not in view.amp.parts or not view.amp.parts[name].is_control:
             _contact(view.amp, name, 0.0)  # says which there are
     amp = view.amp.changed({f"{name}.position": value for name, value in settings.items()})
-    point, judged = _judged(view.solved, _anew(view, amp), view.jack.tip, view.jack.sleeve, view.speaker)
+    point, judged = _judged(view.solved, _anew(view, amp), view.jack.tip, view.jack.sleeve, view.output)
     return replace(view, amp=amp, point=point, stability=judged)
 
 
@@ -342,77 +364,6 @@ def empty_inputs(amp: Amp) -> tuple[str, ...]:
     return tuple(found)
 
 
-def speaker_of(amp: Amp) -> Loudspeaker:
-    """The first fitted loudspeaker.
-
-    Raises
-    ------
-    ChangeError : there is none.
-    """
-    for part in speakers(amp):
-        return part
-    raise ChangeError(
-        "no speaker is connected: the output stage must not be driven without a load", where=amp.name,
-        fix="Connect the speaker, or add [LS1] with its nodes and ohms",
-    )  # fmt: skip
-
-
-def speakers(amp: Amp) -> Iterator[Loudspeaker]:
-    """The fitted loudspeakers, that of the largest output stage first (a reverb's coil is no speaker)."""
-    found = [p for p in amp.parts.values() if isinstance(p, Loudspeaker) and p.condition == "fitted"]
-    driven = _driven_nodes(amp)
-
-    def watts(part: Loudspeaker) -> float:
-        own = {part.a, part.b} - {GROUND}
-        return max((each for nodes, each in driven if own & nodes), default=0.0)
-
-    yield from sorted(found, key=lambda part: -watts(part))
-
-
-def load_of(amp: Amp, speaker: Loudspeaker) -> tuple[Loudspeaker, ...]:
-    """The loudspeakers that load the same output transformer as `speaker`, that one first."""
-    ends = {speaker.a, speaker.b} - {GROUND}
-    nodes = next((nodes for nodes, _ in _driven_nodes(amp) if ends & nodes), ends)
-    others = (
-        one
-        for one in speakers(amp)
-        if one.designator != speaker.designator and {one.a, one.b} & nodes - {GROUND}
-    )
-    return (speaker, *others)
-
-
-def in_parallel(load: tuple[Loudspeaker, ...]) -> tuple[Loudspeaker, ...]:
-    """Those of a load between the same two nodes as its first."""
-    ends = {load[0].a, load[0].b}
-    return tuple(one for one in load if {one.a, one.b} == ends)
-
-
-def _driven_nodes(amp: Amp) -> list[tuple[set[str], float]]:
-    """Of each output transformer: the nodes that its windings reach through metal, and the plates' watts."""
-    wires = edges([p for p in amp.parts.values() if not isinstance(p, Resistor | OutputTransformer)])
-    return [
-        (set(reached(set(part.nodes) - {GROUND}, wires, stops=[GROUND])), _plate_watts(amp, part))
-        for part in amp.parts.values() if isinstance(part, OutputTransformer)
-    ]  # fmt: skip
-
-
-def output_transformer(amp: Amp) -> OutputTransformer | None:
-    """That of the largest output stage, a reverb driver's left out; None where there is none."""
-    found = [part for part in amp.parts.values() if isinstance(part, OutputTransformer)]
-    return max(found, key=lambda part: _plate_watts(amp, part), default=None)
-
-
-def _plate_watts(amp: Amp, part: OutputTransformer) -> float:
-    """Rated plate dissipation of the tubes on its primary [W]."""
-    rated = 0.0
-    for tube in tubes(amp):
-        for section in tube.sections:
-            if section.plate in part.primary.taps:
-                known = catalogue.tube(types_of(tube)[0]).system(section.screen is not None)
-                rated += known.ratings.plate_w or 0.0
-    return rated
-
-
 def _contact(amp: Amp, name: str, ohms: float) -> float:
     pots = [part.designator for part in amp.parts.values() if isinstance(part, Potentiometer)]
     if name not in pots:
@@ -443,7 +394,7 @@ def _with_wipers(circuit: Circuit, amp: Amp, worn: Mapping[str, float]) -> Itera
 
 
 def gain_at(view: SignalView, hertz: Array) -> Array:
-    """Jack to loudspeaker, complex, (N, K)."""
+    """Jack to output, complex, (N, K)."""
     rows = np.stack([view.out, view.tip])
     kept = np.flatnonzero(np.abs(rows).sum(axis=0))
     x = respond(view.network, view.matrix, view.drive, 2j * np.pi * hertz, kept.tolist())

@@ -38,13 +38,13 @@ def corner_words(corner: Corner, member: int = 0) -> str:
 
 @on_one_core
 def whole_stretch(view: SignalView, reference_hz: float) -> StretchReading:
-    """Corners from the jack to the loudspeaker."""
-    return _stretch(view, reference_hz, ("jack", view.speaker.designator), (view.tip, view.out))
+    """Corners from the jack to the output."""
+    return _stretch(view, reference_hz, ("jack", view.output.designator), (view.tip, view.out))
 
 
 @on_one_core
 def grid_stretches(view: SignalView, way: SignalOrder, reference_hz: float) -> tuple[StretchReading, ...]:
-    """Corners from grid to grid, then from the last grid to the loudspeaker."""
+    """Corners from grid to grid, then from the last grid to the output."""
     return tuple(
         _stretch(view, reference_hz, names, rows)
         for names, rows in _stretches(view, way)
@@ -66,7 +66,7 @@ def _stretches(view: SignalView, way: SignalOrder) -> Iterator[tuple[tuple[str, 
         yield (start[0], entries[name][0]), (start[1], entries[name][1])
     last = [name for name in way.order if name not in way.before.values()]
     for name in last[:1]:
-        yield (entries[name][0], view.speaker.designator), (entries[name][1], view.out)
+        yield (entries[name][0], view.output.designator), (entries[name][1], view.out)
 
 
 def _stretch(

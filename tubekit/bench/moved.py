@@ -70,7 +70,7 @@ def moved(now: AmpReport, then: AmpReport, most: int) -> tuple[Moved, ...]:
 
 
 def _signal(now: AmpReport, then: AmpReport) -> Iterator[Moved]:
-    """Hum at the loudspeaker and gain from the input to it; none where there is no input or loudspeaker."""
+    """Hum at the output and gain from the input to it; none where there is no input or output."""
     try:
         old = hum(now.amp)
     except TubekitError:
@@ -79,10 +79,10 @@ def _signal(now: AmpReport, then: AmpReport) -> Iterator[Moved]:
         new = hum(then.amp, near=old)
     except TubekitError:
         new = None
-    speaker = next((each.speaker for each in (old, new) if each is not None), "")
-    if speaker:
-        yield Moved(f"level at {speaker}", "×", _gain(old), _gain(new), heard=True)
-        yield Moved(f"hum at {speaker}", "V", _hum(old), _hum(new), heard=True)
+    output = next((each.output for each in (old, new) if each is not None), "")
+    if output:
+        yield Moved(f"level at {output}", "×", _gain(old), _gain(new), heard=True)
+        yield Moved(f"hum at {output}", "V", _hum(old), _hum(new), heard=True)
 
 
 def _hum(found: Hum | None) -> float:

@@ -11,9 +11,9 @@ import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyse
 from tubekit.amp.hum_balance import HumBalance, hum_balance
+from tubekit.amp.outputs import in_parallel, load_of, speakers
 from tubekit.amp.parts import Jack, Loudspeaker
 from tubekit.amp.sag import TONE_HZ, FullDrive, full_drive
-from tubekit.amp.signal_view import in_parallel, load_of, speakers
 from tubekit.amp.stability import refuse_unstable
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show

@@ -9,6 +9,7 @@ import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.clipping import ClipPoint, beyond, clips_at, level_below
+from tubekit.amp.outputs import speakers
 from tubekit.amp.parts.variables import Age
 from tubekit.amp.signal_order import signal_order
 from tubekit.amp.signal_view import SignalView, empty_inputs, signal_view
@@ -109,7 +110,8 @@ class Trace(Printed):
     def _hints(self) -> Iterator[str]:
         yield (
             f"Clip the probe on while the amp is off and discharged. Probe, or its blocking capacitor: rated "
-            f"{self.probe_peak_v:.0f} V peak or more. Put a load of rated ohms on the output."
+            f"{self.probe_peak_v:.0f} V peak or more."
+            f"{' Put a load of rated ohms on the output.' if any(speakers(self.amp)) else ''}"
         )
         yield beyond(self.clips, self.tone.level_rms_v) or "Small signal: keep the tone below clipping."
         if any(p.within_db >= CANCELS_DB for p in self.points):
@@ -128,7 +130,7 @@ class Trace(Printed):
         heads = ("node", "at", "DC there", "expect", "good amps within", "reads", "off")
         rows = [
             row for row, p in zip(trace.rows, self.points, strict=True)
-            if p.where.startswith(("plate", "tip", "LS")) or p.read_v is not None
+            if p.where.startswith(("plate", "tip", "LS", "J")) or p.read_v is not None
         ]  # fmt: skip
         return [replace(trace, rows=rows).only(*heads)]
 

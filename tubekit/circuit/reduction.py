@@ -18,7 +18,7 @@ from tubekit.errors import CircuitError
 
 Array = np.ndarray
 
-FLOATING = 1e9
+FLOATING = 1e8
 """A port with more ohms than this, tubes pulled out, is held by tubes and leakage alone [Ω]: between two
 regulator tubes in series, at the cathode of a cascode's upper half. The rounding of so many ohms, times
 milliamperes, would be larger than the volts that the rest of the network makes there.
@@ -96,7 +96,7 @@ def held(reduced: Reduced) -> Reduced:
     ...                 Device("V2", GasDiode.running(150.0, 0.0175, 80.0), ("mid",), "ground")))
     >>> reduced = reduce_to_ports(assemble(pair))
     >>> [f"{np.abs(each.resistance).max():.0e}" for each in (reduced, held(reduced))]
-    ['1e+12', '1e+06']
+    ['1e+09', '1e+06']
     """
     network = reduced.network
     floats = (np.diagonal(reduced.resistance, axis1=1, axis2=2) > FLOATING).any(axis=0)

@@ -20,8 +20,8 @@ from tubekit.errors import CircuitError
 
 Array = np.ndarray
 
-INSULATION = 1e-12
-"""Leak from a node that no part ties to ground at DC [S]; common practice, no source."""
+INSULATION = 1e-9
+"""Leak from a node that no part ties to ground at DC [S]: 1 GΩ of insulation; common practice, no source."""
 REVERSE_LEAK = 1e-9
 """Leak across a rectifier [S], so that a bridge has a DC path; common practice, no source."""
 

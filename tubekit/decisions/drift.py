@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyse, parts as drawn
+from tubekit.amp.outputs import outputs
 from tubekit.analyses.small_signal import frequency_response
 from tubekit.decisions.probe import Tone, tip_of
 from tubekit.decisions.reading import PartValue
@@ -97,15 +98,15 @@ def _amps(moved: float) -> str:
 
 
 def _level(before: AmpReport, after: AmpReport) -> tuple[float, float]:
-    """Largest change of level from an input to the loudspeaker [dB], and its frequency."""
+    """Largest change of level from an input to the output [dB], and its frequency."""
     inputs = [n for n, p in before.amp.parts.items()
               if isinstance(p, drawn.Jack) and p.direction == "input" and p.plugged]  # fmt: skip
-    horns = [p for p in before.amp.parts.values() if isinstance(p, drawn.Loudspeaker)]
-    if not inputs or not horns:
+    out = outputs(before.amp.parts)
+    if not inputs or not out:
         return 0.0, 0.0
     tip = tip_of(before.amp, Tone(inputs[0]))
     gains = [
-        frequency_response(r.solved.state.operating_point, tip, [horns[0].a, horns[0].b], HEARD_HZ).gain[0]
+        frequency_response(r.solved.state.operating_point, tip, [out[0].a, out[0].b], HEARD_HZ).gain[0]
         for r in (before, after)
     ]
     levels = [20 * np.log10(np.abs(g[:, 0] - g[:, 1]) + 1e-12) for g in gains]

@@ -25,8 +25,7 @@ class DriveReport(Printed):
     @property
     def signal_to_noise_db(self) -> float:
         """Rated output over the noise floor [dB]; NaN where the run did not reach rated output."""
-        rated = np.sqrt(self.headroom.rated_w * self.noise.nominal_ohms)
-        return float(20 * np.log10(rated / self.noise.output_rms[0]))
+        return float(20 * np.log10(self.headroom.rated_rms / self.noise.output_rms[0]))
 
     def headline(self) -> str:
         """Clipping and signal to noise in one sentence."""
@@ -68,7 +67,7 @@ def drive_report(
     Raises
     ------
     ChangeError
-        A batch; no input jack or loudspeaker.
+        A batch; no input jack or no output.
     SolveError
         The amp oscillates.
 

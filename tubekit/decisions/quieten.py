@@ -41,7 +41,7 @@ HELPS_DB = 0.5
 
 @dataclass(frozen=True, eq=False, repr=False)
 class HumReport(Printed):
-    """Hum at the loudspeaker by source, and what each remedy would leave of it."""
+    """Hum at the output by source, and what each remedy would leave of it."""
 
     hum: Hum
     remedies: tuple[Remedy, ...]

@@ -81,7 +81,7 @@ class ToneChange(Printed):
         old, new = sides
         rows = [(hz, old[k], new[k], new[k] - old[k]) for k, hz in enumerate(PRINTED_HZ)]
         heads = headed("f [Hz]", "before [dB] .1f", "after [dB] .1f", "change [dB] +.1f")
-        return Table(f"Gain, {self.after.jack} to {self.after.speaker}", heads, rows, key="response")
+        return Table(f"Gain, {self.after.jack} to {self.after.output}", heads, rows, key="response")
 
     def _corners(self) -> Table:
         def listed(path: SignalPath) -> dict[tuple[str, str], tuple[float, str]]:
@@ -112,6 +112,7 @@ class ToneChange(Printed):
             line("load across the primary", "ohm", lambda path: path.load_ohms),
             line("impedance at the jack", "ohm", lambda path: path.input_ohms),
         ]
+        rows = [row for row in rows if not np.isnan([row[1][0], row[2][0]]).all()]  # a preamp has neither
         note = "\n".join((self.after.naturals.said() + ".", *self.after.view.assumptions))
         return Table("Ends", headed("", "before", "after"), rows, note=note)
 

@@ -1,4 +1,4 @@
-"""The hum panel: filter parts, tubes and the hum balance; hum at the loudspeaker by source."""
+"""The hum panel: filter parts, tubes and the hum balance; hum at the output by source."""
 
 from __future__ import annotations
 

@@ -138,9 +138,7 @@ def tables(now: Sight, before: Sight) -> list[Table]:
     columns = headed("", "now [] >", "before [] >")
     set_by = [(side, _set_by(now, side)) for side in SIDES]
     return [
-        Table(
-            "", columns, rows, "Rolloff: where the gain is 3 dB below its value at 1 kHz, jack to speaker."
-        ),
+        Table("", columns, rows, "Rolloff: where the gain is 3 dB below its value at 1 kHz, jack to output."),
         Table("", headed("corner", "set by"), set_by, NOTE),
     ]
 
@@ -193,7 +191,7 @@ def tone(amp: Amp | str | Path | None = None) -> TonePanel:
     AmpFileError
         The file cannot be read.
     ChangeError
-        No input jack or loudspeaker is drawn.
+        No input jack or no output is drawn.
     SolveError
         The amp has no idle state to begin with.
 

@@ -1,4 +1,4 @@
-"""Hum at the loudspeaker: a bar for each source, hum by frequency, the null of the hum balance."""
+"""Hum at the output: a bar for each source, hum by frequency, the null of the hum balance."""
 
 from __future__ import annotations
 
@@ -197,7 +197,7 @@ def _turn(now: HumSight) -> tuple[Array, Array, Array]:
     for phasors in (balance.hum.total, balance.hum.of_kind("heater")):
         between = np.stack([_interp(fine, balance.positions, each) for each in phasors.T])
         size = np.sqrt((np.abs(between) ** 2).sum(axis=0))
-        levels.append(20 * np.log10(np.maximum(size, 1e-15) / math.sqrt(float(balance.hum.nominal_ohms[0]))))
+        levels.append(balance.hum.db(np.maximum(size, 1e-15)))
     return 100 * fine, levels[0], levels[1]
 
 
@@ -210,7 +210,7 @@ def _volts(value: float, _: object = None) -> str:
 
 
 def hum(result: Hum | HumReport, before: Hum | None = None, *, balance: HumBalance | None = None) -> Drawing:
-    """Hum at the loudspeaker [V rms, log scale] by source, by frequency and, with `balance`, over its travel.
+    """Hum at the output [V rms, log scale] by source, by frequency and, with `balance`, over its travel.
 
     Parameters
     ----------

@@ -94,7 +94,7 @@ class ToneView:
             )
         )  # fmt: skip
         top = _top(first)
-        self.axes[0].set(ylim=(top - REACH_DB, top), title="Gain, jack to speaker, dB   (dotted: before)")
+        self.axes[0].set(ylim=(top - REACH_DB, top), title="Gain, jack to output, dB   (dotted: before)")
         self.axes[1].set(ylim=(-18, 18), yticks=[-12, 0, 12], title="Change from before, dB")
         self.axes[1].axhline(0.0, color=ink.FAINT, linewidth=0.7, zorder=1)
         for axes in self.axes:

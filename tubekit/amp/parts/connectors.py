@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from tubekit.amp.fields import Choice, Form, Listed, NodeName, Words, YesNo, said, written
+from tubekit.amp.fields import Choice, Form, Listed, NodeName, Quantity, Value, Words, YesNo, said, written
 from tubekit.amp.parts.faults import (
     Fault,
 )
@@ -169,7 +169,10 @@ class Wire(TwoTerminal):
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Jack(Part):
-    """Jack: `tip_switch` is the node the tip rests on while nothing is plugged in."""
+    """Jack: `tip_switch` is the node the tip rests on while nothing is plugged in.
+
+    `load` is the input resistance of what is plugged into an output; open where none is stated.
+    """
 
     kind, letters, metal, controls = "jack", ("J",), True, ("plugged",)
     apart = (("tip", "sleeve"), ("tip", "tip_switch"))
@@ -182,6 +185,17 @@ class Jack(Part):
     direction: str = field(metadata=written(Choice(("input", "output"))))
     tip_switch: str | None = field(default=None, metadata=written(NodeName()))
     plugged: bool = field(default=False, metadata=written(YesNo(("plugged in", "empty")), main=True))
+    load: Value | None = field(default=None, metadata=written(Quantity("ohm", 1.0, 1e7)))
+
+    @property
+    def a(self) -> str:
+        """Where a level is read."""
+        return self.tip
+
+    @property
+    def b(self) -> str:
+        """Where it is read from."""
+        return self.sleeve
 
     def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002
         """Tip and tip switch while nothing is plugged in."""
@@ -189,9 +203,11 @@ class Jack(Part):
             yield self.tip, self.tip_switch
 
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002
-        """A wire from tip to tip switch while nothing is plugged in."""
+        """A wire from tip to tip switch while nothing is plugged in; else the load of an output."""
         for tip, switch in self.conducts():
             yield wired.Wire(self.designator, tip, switch)
+        if self.plugged and self.load is not None and self.direction == "output":
+            yield wired.Resistor(f"{self.designator}.load", self.tip, self.sleeve, self.load)
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """Its switch contact sticks."""
