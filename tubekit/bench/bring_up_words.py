@@ -15,6 +15,8 @@ from tubekit.units import show
 
 OVER = 1.3
 """Line current beyond this many times the expected one stops the step (common practice, no source)."""
+RAIL_SHORT, BIAS_OFF, CATHODE_OVER = 0.15, 0.10, 0.15
+"""How far B+ may stay below, a fixed bias be off, a cathode rise above its figure (common practice)."""
 FORMING = (0.2, 0.85)
 """Shares of the working B+ at which electrolytics form while one waits."""
 WARMING = (
@@ -107,16 +109,17 @@ def lamp_stops(looks: str, shorted: str, supply: SupplyReport, bias: Sequence[st
 
 
 def _stops(supply: SupplyReport, bias: Sequence[str]) -> Iterator[str]:
-    yield "B+ stays more than 15 % below the figure of the step, or keeps falling"
+    yield f"B+ stays more than {100 * RAIL_SHORT:.0f} % below the figure of the step, or keeps falling"
     over = [f"{node} {show(rated, 'V')} ({name})" for node, name, rated in rated_rails(supply)]
     if over:
         yield f"a rail passes the rating of its capacitor: {', '.join(over)}"
     if bias:
         yield (
-            f"the bias at {' or '.join(bias)} is not within 10 % of its figure: with too little the output "
-            "tubes run away"
+            f"the bias at {' or '.join(bias)} is not within {100 * BIAS_OFF:.0f} % of its figure: with too "
+            "little the output tubes run away"
         )
-    yield "a cathode's voltage rises 15 % above its figure and keeps climbing, or a plate glows red"
+    climbs = f"rises {100 * CATHODE_OVER:.0f} % above its figure and keeps climbing"
+    yield f"a cathode's voltage {climbs}, or a plate glows red"
     yield "anything smells, smokes, crackles or hums loudly, or a filter capacitor grows warm"
 
 

@@ -44,10 +44,10 @@ def _direct(amp: Amp) -> Iterator[Probe]:
                     yield Probe("dc_v", (str(own), GROUND))
             if section.cathode == GROUND:
                 yield Probe("dc_a", (section.name, "cathode"))
-    yield from _drops(amp)
+    yield from output_drops(amp)
 
 
-def _drops(amp: Amp) -> Iterator[Probe]:
+def output_drops(amp: Amp) -> Iterator[Probe]:
     """The drop across each half of an output transformer: it tells a pair's currents apart."""
     for part in amp.parts.values():
         if isinstance(part, drawn.OutputTransformer):

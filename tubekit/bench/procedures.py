@@ -94,10 +94,10 @@ def current_under_drive(amp: Amp) -> Procedure:
     report = analyse(amp)
     # The speaker may make it oscillate where the dummy load does not.
     refuse_unstable(amp, report.stability)
-    driven = full_drive(_on_dummy_load(amp), near=report)
-    tubes = tuple(_driven(driven, report, name) for name in driven.output_tubes)
+    driven = full_drive(on_dummy_load(amp), near=report)
+    tubes = tuple(driven_tube(driven, report, name) for name in driven.output_tubes)
     fall = driven.sag_percent
-    jack = _jack(amp)
+    jack = driven_jack(amp)
     steps = (
         _joined(
             "Dummy load of the rated impedance and power in place of the speaker; meter across the cathode",
@@ -106,7 +106,7 @@ def current_under_drive(amp: Amp) -> Procedure:
         "Read idle first, after ten minutes of warming up",
         _joined(
             f"Feed {TONE_HZ:g} Hz at {jack}, rising to {show(driven.input_v / np.sqrt(2), 'V RMS')} with the",
-            f"controls as set: full drive, no grid positive{_across_load(amp, driven)}",
+            f"controls as set: full drive, no grid positive{_load_words(amp, driven)}",
         ),
         "Read the current again within a few seconds. Remove the signal: the current must return to idle",
         "A tube that differs from its mate under drive but not at idle is worn, or its drive differs",
@@ -140,7 +140,7 @@ def _drive_table(tubes: Sequence[DrivenTube], fall: float) -> Table:
     return Table("Output tubes", columns, rows, note=f"B+ sags by {fall:.1f} % meanwhile.")
 
 
-def _driven(driven: FullDrive, report: AmpReport, name: str) -> DrivenTube:
+def driven_tube(driven: FullDrive, report: AmpReport, name: str) -> DrivenTube:
     """One output tube between idle and full drive."""
     idle, drive = report.tube(name), driven.drive
     cathode = next(d.cathode for d in drive.circuit.parts if d.name == name)  # type: ignore[union-attr]
@@ -152,13 +152,13 @@ def _driven(driven: FullDrive, report: AmpReport, name: str) -> DrivenTube:
     )  # fmt: skip
 
 
-def _jack(amp: Amp) -> str:
+def driven_jack(amp: Amp) -> str:
     """The input that is driven: the plugged one, else the first."""
     jacks = [p for p in amp.parts.values() if isinstance(p, Jack) and p.direction == "input"]
     return next((p.designator for p in jacks if p.plugged), jacks[0].designator)
 
 
-def _on_dummy_load(amp: Amp) -> Amp:
+def on_dummy_load(amp: Amp) -> Amp:
     """The amp with each loudspeaker as a resistor of its rated ohms."""
     plain = {
         name: replace(part, dummy=True) for name, part in amp.parts.items() if isinstance(part, Loudspeaker)
@@ -166,14 +166,20 @@ def _on_dummy_load(amp: Amp) -> Amp:
     return replace(amp, parts=MappingProxyType({**amp.parts, **plain}))
 
 
-def _across_load(amp: Amp, driven: FullDrive) -> str:
-    """What a meter across the load then shows."""
+def across_load(amp: Amp, driven: FullDrive) -> tuple[float, float] | None:
+    """What a meter across the load then shows [V RMS], and the power in the load [W]; None without one."""
     load = next(speakers(amp), None)
     if load is None:
-        return ""
+        return None
     volts = float(np.sqrt(0.5 * (np.abs(driven.drive.harmonics(load.a, load.b)[0, 1:]) ** 2).sum()))
-    watts = sum(volts**2 / float(np.max(one.ohms)) for one in in_parallel(load_of(amp, load)))
-    return f", about {show(volts, 'V RMS', 2)} across the load ({show(watts, 'W', 2)})"
+    return volts, sum(volts**2 / float(np.max(one.ohms)) for one in in_parallel(load_of(amp, load)))
+
+
+def _load_words(amp: Amp, driven: FullDrive) -> str:
+    found = across_load(amp, driven)
+    if found is None:
+        return ""
+    return f", about {show(found[0], 'V RMS', 2)} across the load ({show(found[1], 'W', 2)})"
 
 
 def _drive_words(tubes: Sequence[DrivenTube], fall: float) -> str:

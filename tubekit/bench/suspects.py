@@ -33,6 +33,8 @@ Array = np.ndarray
 ACCUSE_BELOW, DOUBT_BELOW = 0.1, 0.5
 """A part is named once the chance that nothing is wrong falls below the first; below the second the readings
 are called doubtful."""
+LEAST = 3
+"""Fewer readings accuse no part."""
 EXPLAINED = 1e-3
 """Readings this unlikely under the best single fault are looked at for pairs."""
 ALIKE = 6.0
@@ -209,6 +211,7 @@ def suspects(
     book: FaultBook | None = None,
     bands: Spread | None = None,
     age: Age = "vintage",
+    least: int = LEAST,
     progress: Progress | None = None,
 ) -> Suspects:
     """The parts that best explain a set of readings, and the reading that would tell more.
@@ -224,6 +227,8 @@ def suspects(
         calls wrong by them is never called good here.
     age
         'vintage' or 'modern' parts.
+    least
+        Readings that are needed at least.
     progress
         Called with (done, of).
 
@@ -235,7 +240,7 @@ def suspects(
     Raises
     ------
     ReadingError
-        Fewer than three readings.
+        Fewer readings than that.
     SolveError
         The drawn amp has no idle state.
 
@@ -254,10 +259,10 @@ def suspects(
     >>> print(suspects(taken).headline())  # doctest: +ELLIPSIS
     Ottermere Teasel: most likely ...
     """
-    if len(readings.readings) < 3:
+    if len(readings.readings) < least:
         raise ReadingError(
             f"{len(readings.readings)} readings are not enough", where=readings.source,
-            fix="Take at least three, ideally a voltage at every tube",
+            fix=f"Take at least {least}, ideally a voltage at every tube",
         )  # fmt: skip
     book = book or _book(readings, age, progress)
     bands = bands or good_bands(readings, age=age, ready=book.fleet)

@@ -176,6 +176,16 @@ def _hand_back(said: Said, asked: Asked) -> Any:
     return hand_back(said.folder, said.text, by=asked.by)
 
 
+def _next(said: Said, asked: Asked) -> Any:
+    from tubekit.jobs.progress import next_step
+    from tubekit.jobs.steps import TITLES
+
+    file = said.file(".csv", ".toml")
+    sheet = next((word for word in said.words if word in TITLES), "")
+    values = [word for word in (*said.words, *said.pairs) if word not in (file, sheet)]
+    return next_step(said.folder, values, sheet=sheet, file=file, by=asked.by, text=asked.note)
+
+
 def _compare(said: Said, _asked: Asked) -> Any:
     from tubekit.jobs.job import open_job
     from tubekit.jobs.visits import compare
@@ -200,6 +210,7 @@ _VERBS: dict[str, tuple[str, Callable[[Said, Asked], Any]]] = {
     "off": ("lamp", _off),
     "note": ('"text"', _note),
     "photo": ("FILE", _photo),
+    "next": ("18.2, or ok, or no, or a meter's CSV (what to do next, and what that value means)", _next),
     "compare": ("(with the last visit)", _compare),
     "hand-back": ("", _hand_back),
     "correct": ('7 "why" (withdraws entry 7)', _correct),

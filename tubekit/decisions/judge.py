@@ -225,6 +225,17 @@ def loading(readings: Readings) -> Array:
     return np.asarray(np.abs(meters / (meters + found.source[0])))
 
 
+def wrong_beyond(low: float, typical: float, high: float) -> tuple[float, float]:
+    """The values below and above which a reading is called wrong.
+
+    Examples
+    --------
+    >>> wrong_beyond(16.0, 18.0, 20.0)
+    (14.8, 21.2)
+    """
+    return typical - WRONG_FROM * (typical - low), typical + WRONG_FROM * (high - typical)
+
+
 def _verdict(reading: Reading, bands: Spread, k: int, load: float) -> Verdict:
     low, typical, high = (float(side[k]) for side in (bands.low, bands.median, bands.high))
     slack, value = reading.uncertainty / load, reading.value / load

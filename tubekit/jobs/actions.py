@@ -110,7 +110,7 @@ def found_so(folder: str | Path, changes: Mapping[str, object], *, file: str = "
         amp.save_as(home)
         says["amp"] = home.name
     said = job.changes(changes) if not file else dict(changes)
-    return _add(job, "found", says | {"changes": {key: str(value) for key, value in said.items()}}, more)
+    return add(job, "found", says | {"changes": {key: str(value) for key, value in said.items()}}, more)
 
 
 def read(folder: str | Path, words: Sequence[str], *, file: str = "", **more: Any) -> Entered:
@@ -152,7 +152,7 @@ def enter_rows(job: Job, rows: Sequence[Mapping[str, str]], *, file: str = "", *
     says: dict[str, Any] = {"state": more.pop("state", "") or job.state}
     if file:
         says["file"] = enclose(job.folder, Path(file))
-    done = _add(job, "readings", says | {"rows": plain}, more)
+    done = add(job, "readings", says | {"rows": plain}, more)
     readings = open_job(job.folder).readings()
     if readings is None or not readings.readings:
         return done
@@ -175,7 +175,7 @@ def decide(folder: str | Path, changes: Mapping[str, object], why: str, **more: 
             "a decision needs a part and a reason", where=str(folder),
             fix='Write job decide C14=new "dried out", or R5=keep "within 10 %"',
         )  # fmt: skip
-    return _add(job, "decide", {"changes": job.changes(changes), "why": why}, more)
+    return add(job, "decide", {"changes": job.changes(changes), "why": why}, more)
 
 
 def fit(folder: str | Path, parts: Sequence[str], changes: Mapping[str, object], **more: Any) -> Entered:
@@ -204,7 +204,7 @@ def fit(folder: str | Path, parts: Sequence[str], changes: Mapping[str, object],
     except ChangeError:  # a control was set: nothing was used
         used = []
     says = {"changes": made, "parts": used}
-    return _add(job, "fit", says, more, then="Bring it up again before you go on: job next.")
+    return add(job, "fit", says, more, then="Bring it up again before you go on: job next.")
 
 
 def to_buy(job: Job) -> OrderList:
@@ -231,14 +231,14 @@ def have(folder: str | Path, parts: Sequence[str], **more: Any) -> Entered:
             part=strange, fix='Decide first, like job decide C14=new "dried out"',
             near=near_matches(strange, open_parts),
         )  # fmt: skip
-    return _add(job, "have", {"parts": list(parts)}, more)
+    return add(job, "have", {"parts": list(parts)}, more)
 
 
 def note(folder: str | Path, text: str, **more: Any) -> Entered:
     """A note, or hours alone."""
     if not text and not more.get("hours"):
         raise JobError("there is nothing to note", where=str(folder), fix="Write the note in quotation marks")
-    return _add(open_job(folder), "note", {"text": text}, more)
+    return add(open_job(folder), "note", {"text": text}, more)
 
 
 def photo(folder: str | Path, file: str, text: str = "", **more: Any) -> Entered:
@@ -246,7 +246,7 @@ def photo(folder: str | Path, file: str, text: str = "", **more: Any) -> Entered
     job = open_job(folder)
     name = enclose(job.folder, Path(file))
     says = {"file": name, "sha256": fingerprint(job.folder / ENCLOSED / name), "text": text}
-    return _add(job, "photo", says, more)
+    return add(job, "photo", says, more)
 
 
 def put_on(folder: str | Path, text: str, **more: Any) -> Entered:
@@ -254,7 +254,7 @@ def put_on(folder: str | Path, text: str, **more: Any) -> Entered:
     if not text:
         raise JobError("what was fitted?", where=str(folder), fix='Write job temp "lamp in the line"')
     job = open_job(folder)
-    return _add(job, "temporary", {"text": text}, more, then="Hand-back is refused until it is off.")
+    return add(job, "temporary", {"text": text}, more, then="Hand-back is refused until it is off.")
 
 
 def take_off(folder: str | Path, which: str, **more: Any) -> Entered:
@@ -275,7 +275,7 @@ def take_off(folder: str | Path, which: str, **more: Any) -> Entered:
             "which one?" if len(meant) > 1 else "nothing fitted is called so", where=str(folder), part=which,
             fix=f"Fitted now: {listed}. Give its number",
         )  # fmt: skip
-    return _add(job, "off", {"of": meant[0].number, "text": meant[0].text}, more)
+    return add(job, "off", {"of": meant[0].number, "text": meant[0].text}, more)
 
 
 def correct(folder: str | Path, number: int, why: str, **more: Any) -> Entered:
@@ -291,10 +291,11 @@ def correct(folder: str | Path, number: int, why: str, **more: Any) -> Entered:
             "no reason is given" if not why else "this is no entry that can be withdrawn", where=str(folder),
             part=f"entry {number}", fix='Write job correct 7 "typed 18.9, the meter said 16.9"',
         )  # fmt: skip
-    return _add(job, "correct", {"of": number, "why": why}, more, then="Now enter what is right.")
+    return add(job, "correct", {"of": number, "why": why}, more, then="Now enter what is right.")
 
 
-def _add(job: Job, kind: str, says: Mapping[str, Any], more: Mapping[str, Any], then: str = "") -> Entered:
+def add(job: Job, kind: str, says: Mapping[str, Any], more: Mapping[str, Any], then: str = "") -> Entered:
+    """One entry, signed; empty values are left out."""
     extra = {key: more[key] for key in ("hours", "text") if more.get(key)}
     by = str(more.get("by") or author(job))
     said = {key: value for key, value in {**says, **extra}.items() if value or key == "changes"}

@@ -100,12 +100,20 @@ class Job(Printed):
         return amp
 
     @cached_property
+    def line_read_in(self) -> int:
+        """Number of the entry with the line voltage that was measured last; 0 where there is none."""
+        lines = (each.number for each in self.of_kind("readings")
+                 if any(row["place"] == MAINS_ROW for row in each["rows"]))  # fmt: skip
+        return max(lines, default=0)
+
+    @cached_property
     def line_v(self) -> float | None:
         """The line voltage that was measured last [V RMS]."""
-        for each in reversed(self.of_kind("readings")):
-            if any(row["place"] == MAINS_ROW for row in each["rows"]):
-                return float(load_readings(list(each["rows"]), self.amp_at(each.number)).amp.mains_rms)
-        return None
+        found = [each for each in self.of_kind("readings") if each.number == self.line_read_in]
+        if not found:
+            return None
+        rows = [dict(row) for row in found[0]["rows"] if row["place"] == MAINS_ROW]
+        return float(load_readings(rows, self.drawn).amp.mains_rms)
 
     @cached_property
     def amp(self) -> Amp:
@@ -173,7 +181,7 @@ class Job(Printed):
     @property
     def stopped(self) -> list[Entry]:
         """Steps whose last result is to stop."""
-        last = {(each["sheet"], each["step"]): each for each in self.of_kind("step")}
+        last = {(each["name"], each["place"] or each["step"]): each for each in self.of_kind("step")}
         return [each for each in last.values() if each["go"] == STOP]
 
     @cached_property
@@ -285,6 +293,8 @@ def said_of(entry: Entry) -> str:
         "readings": f"{says.get('state', '')}: {rows}",
         "correct": f"entry {says.get('of')} withdrawn: {says.get('why')}",
         "off": f"entry {says.get('of')} taken off: {says.get('text')}",
+        "sheet": f"{says.get('name')}: {len(says.get('steps', ()))} steps at {says.get('line_v', 0.0):.0f} V",
+        "step": f"{says.get('name')} {says.get('step')}: {says.get('go')}. {says.get('text')}",
     }.get(entry.kind)
     if words is None:
         keys = ("owner", "complaint", "text", "why", "file", "verdict")

@@ -1,0 +1,218 @@
+"""Sheets of steps: expected values from the solvers, cautions before the step, go on or stop."""
+
+from __future__ import annotations
+
+from functools import cache, lru_cache
+
+import numpy as np
+import pytest
+
+from tests.amps import amp, solved
+from tubekit.bench.bring_up import bring_up
+from tubekit.cli import main
+from tubekit.errors import ReadingError
+from tubekit.jobs import progress
+from tubekit.jobs.job import STOP, open_job
+from tubekit.jobs.progress import next_step
+from tubekit.jobs.sheets import Missing, sheet, usable
+from tubekit.jobs.steps import DONE, GO, LOOK, Step, outcome, recorded, typed
+from tubekit.jobs.sweep import speaker_steps
+
+CATHODE = Step(
+    3, "Meter on V3 cathode", "k34", "DC volts", "V", 5.7, 5.2, 6.2, None, 6.5, 40.0, clip=True
+)  # fmt: skip
+
+
+@cache
+def made(name: str, kind: str):
+    return sheet(amp(name), kind)
+
+
+def test_a_step_reads_as_it_is_said_at_the_bench():
+    said = "Meter on V3 cathode, clipped on with the amp off: 5.70 V within 40 s; stop at 6.50 V or more."
+    assert CATHODE.sentence() == said
+
+
+@pytest.mark.parametrize(
+    ("word", "go"),
+    [("5.7", GO), ("5.7 V", GO), ("5700 mV", GO), ("6.3", LOOK), ("0.2", LOOK), ("6.5", STOP), ("no", STOP)],
+)
+def test_a_typed_value_is_a_word_to_act_on(word, go):
+    assert typed(CATHODE, word).go == go
+
+
+def test_what_is_no_answer_is_refused():
+    for step, word in ((CATHODE, "ok"), (CATHODE, "hot"), (Step(1, "Look"), "5.7")):
+        with pytest.raises(ReadingError, match=f"step {step.number}"):
+            typed(step, word)
+    assert typed(Step(1, "Look"), "ok").go == DONE
+
+
+def test_limits_below_stop_as_well():
+    bias = Step(1, "bias", unit="V", expect=-52.0, low=-55.0, high=-49.0, stop_high=-47.0)
+    assert [outcome(bias, volts).go for volts in (-52.0, -48.0, -40.0)] == [GO, LOOK, STOP]
+    rail = Step(1, "B+", unit="V", expect=335.0, low=327.0, high=344.0, stop_low=285.0)
+    assert outcome(rail, 280.0).go == STOP
+
+
+@pytest.mark.parametrize(
+    ("values", "go", "why"),
+    [
+        ([0, 2, 5, 5.7, 5.7, 5.7], GO, "5.70 V"), ([0, 5, 7, 6, 5.7, 5.7], STOP, "passed after 20 s"),
+        ([0, 1, 2, 2, 2, 2], LOOK, "low side"),
+    ],
+)  # fmt: skip
+def test_a_recording_is_judged_by_its_worst_moment_and_its_end(tmp_path, values, go, why):
+    file = tmp_path / "meter.csv"
+    file.write_text("s,V\n" + "".join(f"{10 * k},{v}\n" for k, v in enumerate(values)), encoding="utf-8")
+    found = recorded(CATHODE, str(file))
+    assert (found.go, why in found.why) == (go, True)
+    file.write_text("s,V\n0,1\n5,2\n", encoding="utf-8")
+    assert "wait 40 s" in recorded(CATHODE, str(file)).why
+    file.write_text("hello\nthere\n", encoding="utf-8")
+    with pytest.raises(ReadingError, match="no recording"):
+        recorded(CATHODE, str(file))
+
+
+def test_bring_up_has_the_figures_of_the_procedure_and_line_current_before_volts():
+    found, steps = bring_up(amp("teasel")), made("teasel", "up").steps
+    currents = [step for step in steps if step.place == "line current"]
+    assert [step.expect for step in currents] == [one.mains_a for one in found.steps]
+    assert [step.by_s for step in currents] == [one.wait_s for one in found.steps]
+    assert currents[-1].stop_high == pytest.approx(1.3 * found.steps[-1].mains_a)
+    rail = [step for step in steps if step.place == "B1"]
+    assert [step.expect for step in rail] == [one.volts[0] for one in found.steps]
+    assert {step.stop_high for step in rail} == {475.0}  # the rating of C14
+    assert steps[0].do.startswith("Set 29 V")
+    assert steps[1].place == "line current"
+
+
+def test_idle_values_are_those_of_the_solved_amp_with_the_time_they_take():
+    steps = {step.place: step for step in made("teasel", "idle").steps}
+    report = solved("teasel")
+    for node in ("B1", "k34", "B4", "p1a"):
+        assert steps[node].expect == pytest.approx(float(report.node(node).dc_v), rel=0.03)
+        assert steps[node].low < steps[node].expect < steps[node].high
+    assert steps["k34"].stop_high == pytest.approx(1.15 * steps["k34"].expect)
+    assert 10.0 <= steps["k34"].by_s <= 30.0  # indirectly heated output tubes take some 20 s
+    assert steps["p1a"].stop_high is None  # nothing burns there
+
+
+@pytest.mark.slow
+def test_a_fixed_bias_is_read_first_and_its_caution_comes_before_it():
+    steps = made("fixed-bias-head", "idle").steps
+    assert [step.place for step in steps[:2]] == ["mains", "g4"]
+    assert steps[1].sentence().startswith("Read the bias first. With too little bias")
+    assert steps[1].stop_high == pytest.approx(0.9 * steps[1].expect)
+    assert any(step.place == "B1 to p4" for step in steps)  # the cathodes are grounded
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["fescue", "vetch"])
+def test_hum_and_drive_have_the_figures_of_their_procedures(name):
+    from tubekit.bench.procedures import current_under_drive, hum_procedure
+
+    tubes = current_under_drive(amp(name)).result
+    driven = [step for step in made(name, "drive").steps if step.do.startswith("The same drive")]
+    assert driven[0].expect == pytest.approx(tubes[0].driven_k_v, rel=1e-6)
+    if name == "fescue":
+        null = next(step for step in made(name, "hum").steps if step.place == "hum null")
+        assert f"{100 * hum_procedure(amp(name)).result['null']:.0f} %" in null.do
+
+
+def test_the_sweep_has_every_jack_and_control():
+    steps = made("teasel", "hand-back").steps
+    said = "\n".join(step.do for step in steps)
+    for words in (
+        "into J1",
+        "into J2",
+        "R31 (volume)",
+        "R32 (bass)",
+        "R33 (treble)",
+        "S1",
+        "Soak",
+        "LS1: 20 W",
+    ):
+        assert words in said
+    hum, quiet = (next(s for s in steps if s.place == place) for place in ("hum, full volume", "J1 noise"))
+    assert hum.expect > 1e-3
+    assert np.isfinite(quiet.expect)
+
+
+def test_a_speaker_too_weak_for_the_amp_is_a_caution():
+    (step,) = speaker_steps(amp("teasel").changed({"LS1.rating": "3 W"}))
+    assert "LESS THAN" in step.do
+    assert step.sentence().startswith("Do not hand it back on this speaker")
+
+
+def test_a_sheet_that_an_amp_has_no_use_for_says_why():
+    deaf = amp("teasel").changed({"LS1": "removed"})
+    found = usable(deaf, "hum")
+    assert isinstance(found, Missing)
+    assert found.why
+
+
+@lru_cache
+def once(name: str, changes: tuple, line: float):
+    return usable(amp("teasel").changed(dict(changes), mains_rms=line), name)
+
+
+@pytest.fixture
+def job(tmp_path, capsys, monkeypatch):
+    """A job on the demo amp; each of its sheets is calculated once for all tests."""
+    monkeypatch.setattr(
+        progress,
+        "usable",
+        lambda now, name: once(
+            name, tuple((k, v) for k, (_, v) in now.changes.items() if k != "mains"), now.mains_rms
+        ),
+    )
+    folder = tmp_path / "job"
+    assert main(["job", "new", str(folder), "teasel", "--by", "R. Vale"]) == 0
+    capsys.readouterr()
+    return folder
+
+
+def test_values_typed_one_after_the_other_enter_the_job(job):
+    first = next_step(job)
+    assert first.step.number == 1
+    done = next_step(job, ["ok", "90mA", "15", "0.01", "ok"])
+    assert [found.go for _, found, _ in done.results] == [DONE, GO, GO, GO, DONE]
+    assert done.step.number == 6
+    assert len(open_job(job).of_kind("sheet")) == 1  # made once, before the power was on
+    stop = next_step(job, ["0.9A", "141"])
+    assert [found.go for _, found, _ in stop.results] == [STOP]  # the second value is not taken
+    assert "a short on B+" in stop.headline()
+    assert main(["job", "hand-back", str(job)]) == 2
+    assert next_step(job, ["165mA"]).step.number == 7
+    assert open_job(job).stopped == []
+
+
+def test_a_stop_at_idle_names_parts_and_the_reading_that_shows_which(job):
+    done = next_step(job, ["121", "345", "24.8"], sheet="idle")
+    # the line voltage that was read made the sheet again
+    assert done.sheet.line_v == 121
+    assert [step.number for step, _, _ in done.results] == [1, 2, 3]
+    assert done.results[1][0].expect == pytest.approx(347, abs=1.5)
+    assert done.stopped
+    assert "Likely because of" in done.headline()
+    assert any(part in done.headline() for part in ("C11", "C12", "R14", "R15", "R16", "R17", "R18"))
+    assert "g3" in done.then or "g4" in done.then
+    (entry,) = [each for each in open_job(job).of_kind("step") if each["go"] == STOP]
+    assert entry["likely"]
+
+
+def test_a_list_of_readings_fills_all_steps_it_has_places_of(job, root):
+    file = root / "notebooks" / "readings" / "teasel-runs-hot.csv"
+    done = next_step(job, sheet="idle", file=str(file))
+    by_place = {step.place: found.go for step, found, _ in done.results}
+    assert by_place["mains"] == GO
+    assert by_place["k34"] == STOP
+
+
+def test_after_a_change_every_sheet_begins_again(job):
+    next_step(job, ["ok"])
+    assert main(["job", "fit", str(job), "R14=330"]) == 0
+    again = next_step(job)
+    assert again.step.number == 1
+    assert again.sheet.amp.parts["R14"].ohms == 330

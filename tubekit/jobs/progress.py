@@ -1,0 +1,351 @@
+"""What to do next in a job, and what a value typed at a step means."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from tubekit.bench.readings import load_readings
+from tubekit.bench.suspects import suspects
+from tubekit.decisions.judge import wrong_beyond
+from tubekit.errors import TubekitError
+from tubekit.jobs.actions import add
+from tubekit.jobs.job import MAINS_ROW, STOP, Job, open_job
+from tubekit.jobs.journal import Entry, JobError
+from tubekit.jobs.sheets import Missing, usable
+from tubekit.jobs.steps import DONE, GO, HALT, TITLES, Outcome, Sheet, Step, is_list, outcome, recorded, typed
+from tubekit.jobs.words import rows_of_file
+from tubekit.text import Printed, Table, headed
+
+LINE_MOVED = 0.02
+"""A sheet is made again where the line voltage has moved by more than this."""
+NAMED = 3
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Next(Printed):
+    """The step to do now, what came of the last one, and those that follow."""
+
+    job: Job
+    sheet: Sheet | None
+    step: Step | None
+    results: tuple[tuple[Step, Outcome, str], ...] = ()
+    left_out: tuple[str, ...] = ()
+    then: str = ""
+
+    json_keys = ("sheet", "step", "results", "then", "left_out")
+
+    @property
+    def amp(self) -> Any:
+        """The amp it is about; its dangers are shown first."""
+        return self.sheet.amp if self.sheet else None
+
+    @property
+    def stopped(self) -> bool:
+        """Whether the last result is to stop."""
+        return any(found.go == STOP for _, found, _ in self.results)
+
+    def headline(self) -> str:
+        """What came of it, the worst first, then what to do."""
+        good = [each for each in self.results if each[1].go in (GO, DONE)]
+        rest = [each for each in self.results if each not in good]
+        said = [_said(*each) for each in sorted(rest, key=lambda each: each[1].go != STOP)]
+        if good:
+            number = "" if len(good) == 1 else f"{len(good)} steps, the last: "
+            said.append(f"{number}{_said(*good[-1])}")
+        if self.stopped:
+            return said[0]
+        if self.sheet is None or self.step is None:
+            temporary = [each.text for each in self.job.temporary]
+            off = f" Take off first: {', '.join(temporary)}." if temporary else ""
+            return " ".join([*said, f"Every sheet is done. Next: job hand-back.{off}", *self.left_out])
+        count = len(self.sheet.steps)
+        now = f"{self.sheet.headline()} Step {self.step.number} of {count}: {self.step.sentence()}"
+        return " ".join([*said, *self.left_out, now])
+
+    def tables(self) -> list[Table]:
+        """The steps to come; after a stop what to measure next."""
+        if self.stopped:
+            return [Table("Measure next", headed(""), [(self.then,)])] if self.then else []
+        if self.sheet is None or self.step is None:
+            return []
+        first, steps = self.sheet.tables()
+        here = self.step.number
+        rows = [row for row, each in zip(steps.rows, self.sheet.steps, strict=True) if each.number >= here]
+        first = first if here == 1 else replace(first, rows=[])
+        return [first, replace(steps, rows=rows, title="Steps to come")]
+
+
+def _said(step: Step, found: Outcome, likely: str) -> str:
+    because = f" Likely because of {likely}." if likely else ""
+    if found.go == STOP:
+        return f"{HALT}. Step {step.number}: {found.why}.{because}"
+    return f"{found.go}: {found.why}.{because}"
+
+
+def sheet_of(entry: Entry, job: Job) -> Sheet:
+    """A sheet as it was made: what was to be expected before the power was on."""
+    steps = tuple(Step(**each) for each in entry["steps"] or ())
+    amp = job.amp_at(entry.number).changed({}, mains_rms=entry["line_v"] or None)
+    return Sheet(
+        amp, entry["name"], tuple(entry["before"] or ()), steps, entry["line_v"], entry["note"], entry.number
+    )
+
+
+def results_of(job: Job, sheet: int) -> dict[int, Entry]:
+    """The last result of each step of a sheet, by the number of the sheet's entry."""
+    return {each["step"]: each for each in job.of_kind("step") if each["sheet"] == sheet}
+
+
+def _todo(job: Job, sheet: Sheet) -> Step | None:
+    done = results_of(job, sheet.entry)
+    return next(
+        (each for each in sheet.steps if each.number not in done or done[each.number]["go"] == STOP), None
+    )
+
+
+def _valid(job: Job, name: str) -> Entry | None:
+    """The sheet of that name that holds for the amp and the line voltage as they are now."""
+    for each in reversed(job.of_kind("sheet")):
+        if each["name"] == name and each.number > job.changed_in:
+            line = job.line_v
+            moved = line is not None and abs(each["line_v"] / line - 1.0) > LINE_MOVED
+            return None if moved else each
+    return None
+
+
+def current(job: Job, name: str = "", by: str = "") -> tuple[Job, Sheet | None, list[str]]:
+    """The sheet that is worked on, made and entered where there is none yet; what this amp has no use for.
+
+    Raises
+    ------
+    JobError : no sheet of that name, or none for this amp.
+    """
+    left_out: list[str] = []
+    if name and name not in TITLES:
+        raise JobError(
+            f"there is no sheet '{name}'", where=str(job.folder), fix=f"Name one of {', '.join(TITLES)}"
+        )
+    for each in [name] if name else TITLES:
+        entry = _valid(job, each)
+        if entry is None:
+            made = usable(job.amp, each)
+            if isinstance(made, Missing):
+                if name:
+                    raise JobError(made.why, where=str(job.folder), part=each)
+                left_out.append(f"No sheet '{each}' for this amp: {made.why}")
+            says = _entered(made)
+            entry = add(job, "sheet", says, {"by": by}).entry
+            job = _line_known(open_job(job.folder), entry, by)
+        sheet = sheet_of(entry, job)
+        if name or _todo(job, sheet) is not None:
+            return job, sheet, left_out
+    return job, None, left_out
+
+
+def _line_known(job: Job, entry: Entry, by: str) -> Job:
+    """The line voltage that was just read, which a sheet was made for, is not asked for again."""
+    sheet = sheet_of(entry, job)
+    step = next((each for each in sheet.steps if each.place == MAINS_ROW), None)
+    if step is None or job.line_v is None or job.line_read_in <= job.changed_in:
+        return job
+    _result(job, sheet, step, outcome(step, job.line_v), "", by, "")
+    return open_job(job.folder)
+
+
+def _entered(made: Sheet | Missing) -> dict[str, Any]:
+    if isinstance(made, Missing):
+        return {"name": made.name, "note": made.why}
+    steps = [each.to_table() for each in made.steps]
+    return {
+        "name": made.name,
+        "line_v": made.line_v,
+        "before": list(made.before),
+        "steps": steps,
+        "note": made.note,
+    }
+
+
+def next_step(
+    folder: str | Path,
+    values: Sequence[str] = (),
+    *,
+    sheet: str = "",
+    file: str = "",
+    by: str = "",
+    text: str = "",
+) -> Next:
+    """What to do and measure next; with a value, what it means.
+
+    Parameters
+    ----------
+    folder
+        The folder of the job.
+    values
+        For the step that is next: a number, 'ok', or 'no'; '7=18.2' for step 7.
+    sheet
+        Which sheet: 'up', 'idle', 'drive', 'hum', 'hand-back' (default: the first that is not done).
+    file
+        A list of readings for all steps it has places of, or a recording (seconds, value) for the next step.
+    by, text
+        Who, and a note to the result.
+
+    Returns
+    -------
+    Next
+        Results of what was given, and the step to do now.
+
+    Raises
+    ------
+    JobError
+        No such sheet or step.
+    ReadingError
+        A value that is none of the step's.
+    """
+    job, now, left_out = current(open_job(folder), sheet, by)
+    results: list[tuple[Step, Outcome, str]] = []
+    then = ""
+    for step_of in _given(file, values) if now is not None else ():
+        job, now, left_out = current(job, sheet, by)
+        given = step_of(job, now) if now is not None else []
+        if given and now is not None:
+            likely, then = _enter(job, now, given, by, text)
+            results += [(step, found, likely.get(step.number, "")) for step, found in given]
+            job = open_job(folder)
+        if any(found.go == STOP for _, found, _ in results):
+            return Next(job, now, None, tuple(results), (), then)
+    if (values or file) and not results:
+        raise JobError("this sheet has no such step", where=str(folder), fix="See its steps: job next --all")
+    job, now, left_out = current(job, sheet, by)
+    return Next(job, now, _todo(job, now) if now else None, tuple(results), tuple(left_out))
+
+
+_Given = Callable[[Job, Sheet], list[tuple[Step, Outcome]]]
+
+
+def _given(file: str, values: Sequence[str]) -> list[_Given]:
+    """What was typed or read from a file, to be put to the sheet as it then is."""
+    found: list[_Given] = []
+    if file:
+        found.append(partial(_listed if is_list(file) else _recorded, file))
+    return [*found, *(partial(_typed, word) for word in values)]
+
+
+def _listed(file: str, job: Job, sheet: Sheet) -> list[tuple[Step, Outcome]]:
+    """Every step that a list of readings has a value for."""
+    taken = load_readings(rows_of_file(file), job.amp_at(job.last + 1))
+    read = {str(each.probe): each.value for each in taken.readings}
+    line = None if taken.mains_accuracy is None else float(taken.amp.mains_rms)
+    values = [
+        (step, line if step.place == MAINS_ROW else read.get(_probe_words(step, job)))
+        for step in sheet.steps if step.place
+    ]  # fmt: skip
+    return [(step, outcome(step, value)) for step, value in values if value is not None]
+
+
+def _recorded(file: str, job: Job, sheet: Sheet) -> list[tuple[Step, Outcome]]:
+    step = _todo(job, sheet) or sheet.steps[-1]
+    return [(step, recorded(step, file))]
+
+
+def _typed(word: str, job: Job, sheet: Sheet) -> list[tuple[Step, Outcome]]:
+    number, equals, value = word.partition("=")
+    step = _numbered(sheet, number, job) if equals else _todo(job, sheet)
+    if step is None:
+        raise JobError("more values than steps", where=str(job.folder), fix="See the steps: job next --all")
+    return [(step, typed(step, value if equals else word))]
+
+
+def _numbered(sheet: Sheet, number: str, job: Job) -> Step:
+    try:
+        return sheet.step(int(number))
+    except (KeyError, ValueError):
+        fix = f"Steps 1 to {len(sheet.steps)}"
+        raise JobError(f"there is no step '{number}'", where=str(job.folder), fix=fix) from None
+
+
+def _probe_words(step: Step, job: Job) -> str:
+    """The reading of a step as a list of readings names it; '' where a list has no such place."""
+    row = {"place": step.place, "quantity": step.reading, "value": "1"}
+    try:
+        (reading,) = load_readings([row], job.drawn).readings
+    except (TubekitError, ValueError):
+        return ""
+    return str(reading.probe)
+
+
+def _enter(
+    job: Job, sheet: Sheet, given: Sequence[tuple[Step, Outcome]], by: str, text: str
+) -> tuple[dict[int, str], str]:
+    """The results as entries, readings at idle as readings too; what the worst is likely because of, by its
+    step, and the reading that would show which.
+    """
+    rows = [
+        {"place": step.place, "quantity": step.reading, "value": repr(found.value)}
+        for step, found in given if sheet.name == "idle" and found.value is not None
+    ]  # fmt: skip
+    if rows:
+        load_readings(rows, job.amp)
+        add(job, "readings", {"state": job.state, "rows": rows}, {"by": by})
+        job = open_job(job.folder)
+    worst, found = min(given, key=lambda each: (each[1].go != STOP, not _wrong(*each)))
+    likely, then = _likely(job, sheet, worst, found)
+    for step, each in given:
+        _result(job, sheet, step, each, likely if step is worst else "", by, text)
+    return ({worst.number: likely} if likely else {}), then
+
+
+def _result(job: Job, sheet: Sheet, step: Step, found: Outcome, likely: str, by: str, text: str) -> None:
+    says = {
+        "sheet": sheet.entry, "name": sheet.name, "step": step.number, "place": step.place,
+        "value": "" if found.value is None else repr(found.value), "go": found.go,
+        "text": "; ".join(part for part in (found.why, text) if part), "likely": likely,
+    }  # fmt: skip
+    add(job, "step", says, {"by": by})
+
+
+def _likely(job: Job, sheet: Sheet, step: Step, found: Outcome) -> tuple[str, str]:
+    """What would explain it: the suspects of all readings at idle, and what to measure to tell them apart;
+    else what practice says of such a step.
+    """
+    if found.value is None or not _wrong(step, found):
+        return "", ""
+    readings = job.readings() if sheet.name == "idle" and step.place != MAINS_ROW else None
+    if readings is not None and readings.readings:
+        try:
+            answer = suspects(readings, least=1)
+        except TubekitError:
+            return step.usual(found.value), ""
+        if answer.suspects:
+            following = answer.following[0].sentence() if answer.following else ""
+            words = ", or ".join(each.words for each in answer.suspects[:NAMED])
+            return words, following
+    return step.usual(found.value), ""
+
+
+def _wrong(step: Step, found: Outcome) -> bool:
+    if found.go == STOP or found.value is None:
+        return found.go == STOP
+    if step.low is None or step.expect is None or step.high is None:
+        return False
+    low, high = wrong_beyond(step.low, step.expect, step.high)
+    return not low <= found.value <= high
+
+
+def bench_rows(job: Job) -> Table:
+    """Every step of the sheets that hold now, with its result, to tick."""
+    rows = []
+    for name in TITLES:
+        entry = _valid(job, name)
+        if entry is not None:
+            done = results_of(job, entry.number)
+            for step in sheet_of(entry, job).steps:
+                result = done.get(step.number)
+                shown = step.said(float(result["value"])) if result is not None and result["value"] else ""
+                rows.append((name, str(step.number), step.do, step.expected, step.within, step.limits, shown,
+                             result["go"] if result is not None else "☐"))  # fmt: skip
+    heads = headed("sheet", "step", "do", "expect [] >", "within [] >", "stop", "read [] >", "done")
+    return Table("Steps", heads, rows)

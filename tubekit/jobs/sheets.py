@@ -1,0 +1,311 @@
+"""Sheets of steps, their values calculated for the amp as it is now before the switch is thrown."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubekit.amp import Amp, analyse
+from tubekit.amp.hum import Hum, hum
+from tubekit.amp.hum_balance import balance_control, hum_balance
+from tubekit.amp.sag import TONE_HZ, full_drive
+from tubekit.amp.stability import refuse_unstable
+from tubekit.amp.supply import supply_report
+from tubekit.amp.switching import switch_on
+from tubekit.amp.warming import settling_s
+from tubekit.analyses.in_time import Transient
+from tubekit.bench.bring_up import LEAST_V, Step as Brought, bring_up
+from tubekit.bench.bring_up_words import (
+    BIAS_OFF,
+    CATHODE_OVER,
+    OVER,
+    RAIL_SHORT,
+    cold_note,
+    fixed_bias_nodes,
+    prepare,
+    rated_rails,
+)
+from tubekit.bench.candidates import output_drops, tube_readings
+from tubekit.bench.procedures import across_load, driven_jack, driven_tube, on_dummy_load
+from tubekit.circuit.parts import GROUND
+from tubekit.decisions.judge import wrong_beyond
+from tubekit.decisions.probe import QUANTITIES, Probe
+from tubekit.decisions.spread import spread
+from tubekit.errors import TubekitError
+from tubekit.jobs.steps import Sheet, Step, look, measure, numbered, within
+from tubekit.jobs.sweep import silent, sweep
+
+AC = QUANTITIES["ac_rms_v"]
+LINE_OFF = 0.10
+"""A line voltage this far off the design is no one to go on at (common practice; ANSI C84.1 has less)."""
+PARTIAL = 0.95
+"""Below this share of the heater voltage emission is from memory, and B+ within a fifth."""
+FIFTH = 0.2
+MOST_IDLE = 16
+ROUND_S = 5.0
+DRIVE_OFF, HUM_TIMES = 0.15, 3.0
+"""Driven figures are met within this; hum by this many times, as layout and tubes add to it (common
+practice, no source)."""
+RUNS_AWAY = "With too little bias the output tubes run away."
+SHORT = "a short on B+ or in a heater lead, a shorted filter capacitor or rectifier, shorted turns"
+LOADED = "a leaky filter capacitor, a weak or wrong rectifier, a tube that draws too much"
+BIAS = "the bias supply: its diode, its capacitor, its feed"
+POSITIVE = "a leaky coupling capacitor, an open grid leak, a gassy tube"
+OPEN = "an open fuse, winding, heater or rectifier; a lead that is off"
+UNLOADED = "tubes that do not draw: no heater, an open cathode resistor, a tube missing"
+WEAK = "a weak or cold tube, an open screen or plate lead, a bypass capacitor that leaks"
+LINE = "the line itself: set it with a variable transformer"
+NULL = "ripple, a magnetic field, or one tube that leaks: swap the first tube and look again"
+"""What a step that is missed usually comes from (common practice, no source)."""
+BACK_S = 10.0
+"""A cathode is back at its idle value so soon after the signal is taken away (common practice)."""
+
+
+def sheet(amp: Amp, name: str) -> Sheet:
+    """The steps of a sheet, with what to expect of this amp at its line voltage.
+
+    Parameters
+    ----------
+    amp
+        As it is now.
+    name
+        'up', 'idle', 'drive', 'hum' or 'hand-back'.
+
+    Returns
+    -------
+    Sheet
+        In the order in which they are done.
+
+    Raises
+    ------
+    SolveError
+        The amp has no idle state, or oscillates.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> found = sheet(load_amp("teasel"), "up")
+    >>> found.steps[1].measures, found.steps[1].within
+    (True, '100 s')
+    """
+    before, steps, note = _MADE[name](amp)
+    return Sheet(amp, name, before, numbered(steps), float(amp.mains_rms), note)
+
+
+_Made = tuple[tuple[str, ...], list[Step], str]
+
+
+def _up(amp: Amp) -> _Made:
+    found = bring_up(amp)
+    supply = supply_report(amp)
+    rated = {node: volts for node, _, volts in rated_rails(supply)}
+    bias = fixed_bias_nodes(amp, supply)
+    steps: list[Step] = []
+    for one in found.steps:
+        steps += _power_up(amp, found.probes, one, found.steps[-1], rated, bias)
+    return found.before, steps, " ".join(found.notes)
+
+
+def _power_up(
+    amp: Amp,
+    probes: tuple[Probe, ...],
+    one: Brought,
+    full: Brought,
+    rated: Mapping[str, float],
+    bias: tuple[str, ...],
+) -> Iterator[Step]:
+    """One setting of the variable transformer: what to look at, line current, B+, bias, output cathodes."""
+    yield look(f"Set {one.mains_v:.0f} V ({one.setting}). Look: {one.watch}")
+    first = f" ({1e3 * one.first_a:.0f} mA at first)" if np.isfinite(one.first_a) else ""
+    most = OVER * one.mains_a
+    yield measure(
+        f"Ammeter in the line{first}", "line current", one.mains_a, (one.mains_a / OVER, most), (None, most),
+        one.wait_s, reading="current", unit="A RMS", above=SHORT, below=OPEN, clip=True,
+    )  # fmt: skip
+    share = FIFTH if one.heater_share < PARTIAL else RAIL_SHORT
+    rail = probes[0].place[0]
+    for probe, volts, last in zip(probes, one.volts, full.volts, strict=True):
+        value = volts if abs(volts) >= LEAST_V else 0.0
+        node = probe.place[0]
+        do = f"Meter on {amp.topology.place(node)}"
+        if abs(last) < LEAST_V:
+            continue
+        if node in bias:
+            good = within(value, BIAS_OFF)
+            yield measure(do, node, value, good, (None, good[1]), one.wait_s, above=BIAS, below=BIAS,
+                          caution=RUNS_AWAY, clip=True)  # fmt: skip
+        elif node == rail:
+            good = (value * (1 - share), max(value * (1 + share), value + 0.02 * last))
+            yield measure(do, node, value, good, (None, rated.get(node, 1.3 * last)), one.wait_s,
+                          above=UNLOADED, below=LOADED, clip=True)  # fmt: skip
+        elif node in amp.topology.cathodes:
+            least = value * (1 - CATHODE_OVER) if share == RAIL_SHORT else 0.0
+            good = (least, max(value * (1 + share), 0.1 * last))
+            yield measure(do, node, value, good, (None, last * (1 + CATHODE_OVER)), one.wait_s,
+                          above=POSITIVE, below=WEAK, clip=True)  # fmt: skip
+
+
+def _idle(amp: Amp) -> _Made:
+    report = analyse(amp)
+    supply = supply_report(amp, near=report)
+    bias = tuple(Probe("dc_v", (node, GROUND)) for node in fixed_bias_nodes(amp, supply))
+    drops = tuple(output_drops(amp)) if _cathodes_grounded(amp) else ()
+    usual = tube_readings(amp, 99)
+    rail, cathodes = usual[:1], [p for p in usual if p.place[0] in _output_cathodes(amp)]
+    probes = tuple(dict.fromkeys([*bias, *rail, *cathodes, *drops, *usual]))[:MOST_IDLE]
+    bands = spread(amp, probes, mains_known=0.005, with_effects=False)
+    run = switch_on(amp, near=report).run
+    rated = {node: volts for node, _, volts in rated_rails(supply)}
+    rails = {rail.node for rail in amp.topology.rails}
+    design = float(amp.design_mains_rms)
+    line = float(amp.mains_rms)
+    first = measure(
+        "Meter across the line at the plug", "mains", line, within(design, LINE_OFF),
+        ((1 - 2 * LINE_OFF) * design, (1 + LINE_OFF) * design), reading=AC.words, unit="V RMS",
+        above=LINE, below=LINE, clip=True,
+    )  # fmt: skip
+    steps = [first]
+    for k, probe in enumerate(probes):
+        low, typical, high = (float(side[k]) for side in (bands.low, bands.median, bands.high))
+        node, to = probe.place
+        where = amp.topology.place(node) + (f" to {to}" if to != GROUND else "")
+        wrong_low, wrong_high = wrong_beyond(low, typical, high)
+        stop_low = stop_high = None
+        caution = ""
+        if probe in bias or (node in rails and typical < 0.0):
+            stop_high = max(wrong_high, (1 - BIAS_OFF) * typical)
+            caution = "" if k else f"Read the bias first. {RUNS_AWAY}"
+        elif node in rails and to == GROUND:
+            stop_low = min(wrong_low, (1 - RAIL_SHORT) * typical)
+            stop_high = min(max(wrong_high, (1 + RAIL_SHORT) * typical), rated.get(node, np.inf))
+        elif probe in cathodes or probe in drops:
+            stop_high = max(wrong_high, (1 + CATHODE_OVER) * typical)
+        place = node if to == GROUND else f"{node} to {to}"
+        by_s = _reached(amp, run, probe, low, high)
+        steps.append(
+            measure(f"Meter on {where}", place, typical, (low, high), (stop_low, stop_high), by_s,
+                    caution=caution, clip=True)
+        )  # fmt: skip
+    before = (*prepare(amp), cold_note(supply))
+    note = "Ranges hold 95 % of good amps; a rail, a bias or an output cathode at its stop limit is "
+    note += "dangerous to go on with; any other reading out of its range is a reason to look."
+    return before, steps, note
+
+
+def _reached(amp: Amp, run: Transient, probe: Probe, low: float, high: float) -> float:
+    """When a reading is within half its range of its end after a cold start, rounded up [s]."""
+    one, to = probe.place
+    if not all(node == GROUND or node in run.network.index for node in probe.place):
+        return settling_s(amp, 1.0)
+    volts = run.volts(one, to)
+    off = np.flatnonzero(np.abs(volts - volts[-1]) > 0.5 * max(high - low, 1e-3))
+    last = float(run.time[min(off[-1] + 1, len(run.time) - 1)]) if len(off) else 0.0
+    return float(max(ROUND_S * np.ceil(last / ROUND_S), ROUND_S))
+
+
+def _output_cathodes(amp: Amp) -> set[str]:
+    return {s.cathode for s in amp.topology.sections if s.screen is not None} - {GROUND}
+
+
+def _cathodes_grounded(amp: Amp) -> bool:
+    return any(s.cathode == GROUND for s in amp.topology.sections if s.screen is not None)
+
+
+def _drive(amp: Amp) -> _Made:
+    report = analyse(amp)
+    refuse_unstable(amp, report.stability)
+    driven = full_drive(on_dummy_load(amp), near=report)
+    tubes = [driven_tube(driven, report, name) for name in driven.output_tubes]
+    level = 1e3 * driven.input_v / np.sqrt(2)
+    steps = []
+    names = {s.name: s.cathode for s in amp.topology.sections}
+    seen: dict[str, tuple[float, float]] = {}
+    for one in tubes:
+        node = names[one.tube]
+        if node != GROUND:
+            seen.setdefault(node, (one.idle_k_v, one.driven_k_v))
+    places = {node: amp.topology.place(node) for node in seen}
+    for node, (idle, _) in seen.items():
+        do = f"Ten minutes after switch-on, no signal: meter on {places[node]}"
+        steps.append(_cathode(do, node, idle))
+    loaded = across_load(amp, driven)
+    if loaded is not None:
+        volts, watts = loaded
+        do = f"Feed {TONE_HZ:g} Hz at {driven_jack(amp)}, slowly up to {level:.3g} mV RMS"
+        steps.append(
+            measure(f"{do}: AC meter across the load ({watts:.2g} W)", "load", volts,
+                    within(volts, DRIVE_OFF), reading=AC.words, unit="V RMS",
+                    below="a stage that loses signal: trace the tone from the jack",
+                    caution="Stop when a plate or screen glows, or anything smells.")
+        )  # fmt: skip
+    for node, (_, drive) in seen.items():
+        steps.append(_cathode(f"The same drive for some seconds: meter on {places[node]}", node, drive))
+    for node, (idle, _) in seen.items():
+        steps.append(_cathode(f"Signal off: {places[node]} back", node, idle, BACK_S))
+    if not seen:
+        steps.append(look("The same drive for some seconds: no plate or screen glows, line current steady"))
+    note = f"B+ sags by {driven.sag_percent:.1f} % meanwhile. Driven figures within 15 % (common practice)."
+    return prepare(amp), steps, note
+
+
+def _cathode(do: str, node: str, value: float, by_s: float | None = None) -> Step:
+    most = (1 + 2 * CATHODE_OVER) * value
+    return measure(do, f"{node} under drive", value, within(value, DRIVE_OFF), (None, most), by_s,
+                   above=POSITIVE, below=WEAK)  # fmt: skip
+
+
+def _hum(amp: Amp) -> _Made:
+    found = hum(amp)
+    steps = [_hum_step(f"AC meter at {found.output}, {silent(found)}, controls as set", found)]
+    if balance_control(amp) is not None:
+        null = hum_balance(amp)
+        if null.works:
+            at = f"{100 * null.null:.0f} % of its travel"
+            do = f"Turn {null.control} for the least reading, expected at {at}"
+            steps.append(
+                measure(do, "hum null", null.null_v, (0.0, HUM_TIMES * null.null_v), reading=AC.words,
+                        unit="V RMS", above=NULL)
+            )  # fmt: skip
+            deep = f"{null.depth_db:.0f} dB below the worse end of {null.control}"
+            steps.append(look(f"The null is {deep}, and not at an end of its travel"))
+        else:
+            steps.append(look(f"{null.control}: {null.finding}"))
+    note = f"Calculated: {found.headline()}. Magnetic fields and wiring add to it, so the range is wide."
+    return prepare(amp)[2:], steps, note
+
+
+def _hum_step(do: str, found: Hum) -> Step:
+    """Hum at the speaker; named is what makes most of it."""
+    volts = float(found.total_rms[0])
+    shares = {key: float(np.sqrt((np.abs(each) ** 2).sum())) for key, each in found.together().items()}
+    kind, node = max(shares, key=lambda key: shares[key], default=("rail", ""))
+    because = {
+        "rail": f"ripple of {node}: its filter capacitor, or one tube of a pair that is weak",
+        "heater": "the heaters: their center tap or balance control, a tube that leaks",
+        "bias": f"ripple of the bias supply at {node}: its capacitor",
+    }.get(kind, "the line side")
+    good = (0.0, HUM_TIMES * volts)
+    return measure(do, "hum", volts, good, reading=AC.words, unit="V RMS", above=because)
+
+
+@dataclass(frozen=True)
+class Missing:
+    """A sheet that this amp has no use for, and why."""
+
+    name: str
+    why: str
+
+
+def usable(amp: Amp, name: str) -> Sheet | Missing:
+    """The sheet, or why there is none for this amp."""
+    try:
+        return sheet(amp, name)
+    except TubekitError as error:
+        return Missing(name, str(error))
+
+
+_MADE: Mapping[str, Callable[[Amp], _Made]] = {
+    "up": _up, "idle": _idle, "drive": _drive, "hum": _hum, "hand-back": sweep,
+}  # fmt: skip

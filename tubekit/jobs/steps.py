@@ -1,0 +1,295 @@
+"""One step at the bench: what to measure, what to expect by when, when to stop; and what a value means."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import Amp
+from tubekit.bench.reading_rows import text_of
+from tubekit.decisions.probe import QUANTITIES
+from tubekit.errors import InputError, ReadingError
+from tubekit.jobs.job import STOP
+from tubekit.text import Printed, Table, headed, quantity
+from tubekit.units import parse, show
+
+GO, LOOK, DONE = "GO ON", "GO ON, BUT LOOK", "DONE"
+HALT = "STOP. Switch off, unplug, discharge each filter capacitor through a resistor, check with a meter"
+YES, NO = ("ok", "yes", "y", "done"), ("no", "n", "bad", "fail")
+"""What is typed for a step without a number."""
+LAST_PART = 0.1
+"""Share of a recording whose mean is its settled value (common practice)."""
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of a sheet.
+
+    `place` is where a meter goes, as a list of readings writes it ('' where one looks or listens), `reading`
+    its quantity. A value between `low` and `high` is that of a good amp, one at or beyond a stop limit ends
+    the step with the power off; `above` and `below` say what a value too high or too low usually comes from;
+    `clip` says that the meter is clipped on before the power is on.
+    """
+
+    number: int
+    do: str
+    place: str = ""
+    reading: str = ""
+    unit: str = ""
+    expect: float | None = quantity("", "", "what a good amp shows, in `unit`", default=None)
+    low: float | None = quantity("", "", "least of good amps", default=None)
+    high: float | None = quantity("", "", "most of good amps", default=None)
+    stop_low: float | None = quantity("", "", "at or below this: stop", default=None)
+    stop_high: float | None = quantity("", "", "at or above this: stop", default=None)
+    by_s: float | None = quantity("s", "t", "the value is reached by then", default=None)
+    caution: str = ""
+    above: str = ""
+    below: str = ""
+    clip: bool = False
+
+    @property
+    def measures(self) -> bool:
+        """Whether a number is to be entered."""
+        return self.expect is not None
+
+    def said(self, value: float | None) -> str:
+        """A value of this step with its unit."""
+        return "" if value is None else show(value, self.unit)
+
+    @property
+    def limits(self) -> str:
+        """When to stop."""
+        ends = (("≥", self.stop_high), ("≤", self.stop_low))
+        return " or ".join(f"{sign} {self.said(end)}" for sign, end in ends if end is not None)
+
+    @property
+    def expected(self) -> str:
+        """What a good amp shows."""
+        return self.said(self.expect)
+
+    @property
+    def within(self) -> str:
+        """The time it may take."""
+        return "" if self.by_s is None else f"{self.by_s:.0f} s"
+
+    @property
+    def good(self) -> str:
+        """The range of good amps."""
+        return (
+            ""
+            if self.low is None or self.high is None
+            else f"{self.said(self.low)} to {self.said(self.high)}"
+        )
+
+    def usual(self, value: float) -> str:
+        """What a value that is off usually comes from."""
+        return self.above if self.expect is not None and value > self.expect else self.below
+
+    def sentence(self) -> str:
+        """The step as it is read aloud at the bench."""
+        if not self.measures:
+            return f"{self.caution} {self.do}.".strip()
+        by = f" within {self.within}" if self.by_s is not None else ""
+        ends = ((self.stop_high, "more"), (self.stop_low, "less"))
+        limits = " and at ".join(f"{self.said(end)} or {words}" for end, words in ends if end is not None)
+        stop = f"; stop at {limits}" if limits else ""
+        clip = ", clipped on with the amp off" if self.clip else ""
+        return f"{self.caution} {self.do}{clip}: {self.said(self.expect)}{by}{stop}.".strip()
+
+    def to_table(self) -> dict[str, Any]:
+        """The step as an entry keeps it."""
+        found = {each.name: getattr(self, each.name) for each in fields(self)}
+        return {name: value for name, value in found.items() if value is not None and value != ""}
+
+
+def look(do: str, caution: str = "") -> Step:
+    """A step without a number."""
+    return Step(0, do, caution=caution)
+
+
+def measure(
+    do: str,
+    place: str,
+    value: float,
+    good: tuple[float, float],
+    stop: tuple[float | None, float | None] = (None, None),
+    by_s: float | None = None,
+    *,
+    reading: str = QUANTITIES["dc_v"].words,
+    unit: str = "V",
+    above: str = "",
+    below: str = "",
+    caution: str = "",
+    clip: bool = False,
+) -> Step:
+    """A step with a number: what to expect, what good amps show, when to stop, and what a miss comes from."""
+    return Step(0, do, place, reading, unit, value, *good, *stop, by_s, caution, above, below, clip)
+
+
+def within(value: float, share: float) -> tuple[float, float]:
+    """From a share below a value to the same above it.
+
+    Examples
+    --------
+    >>> within(-50.0, 0.1)
+    (-55.0, -45.0)
+    """
+    low, high = sorted((value * (1.0 - share), value * (1.0 + share)))
+    return low, high
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Sheet(Printed):
+    """Steps with their expected values, worked through in order; `entry` is its number in the job."""
+
+    amp: Amp
+    name: str
+    before: tuple[str, ...]
+    steps: tuple[Step, ...]
+    line_v: float = quantity("V RMS", "V", "line voltage the values are for", default=0.0)
+    note: str = ""
+    entry: int = 0
+
+    json_keys = ("amp=amp.title", "sheet=name", "line_v", "before", "steps", "note", "entry")
+
+    def headline(self) -> str:
+        """What it is for, on what line voltage."""
+        changed = f", {', '.join(self.amp.changes)} as changed" if self.amp.changes else ""
+        return f"{self.amp.title}: {TITLES[self.name]} at {self.line_v:.0f} V line{changed}."
+
+    def tables(self) -> list[Table]:
+        """What to do first, then the steps."""
+        first = [(str(number), text) for number, text in enumerate(self.before, 1)]
+        steps = Table.of(
+            "Steps", self.steps, "step=number", "do", "expect=expected", "within", "good amps=good",
+            "stop=limits", note=self.note, key="steps",
+        )  # fmt: skip
+        steps = replace(steps, columns=[replace(c, align="left") for c in steps.columns])
+        return [Table("BEFORE YOU START", headed("", ""), first), steps]
+
+    def step(self, number: int) -> Step:
+        """One step; KeyError where there is none."""
+        return {each.number: each for each in self.steps}[number]
+
+
+TITLES: Mapping[str, str] = {
+    "up": "first power-up on a variable transformer", "idle": "readings at idle",
+    "drive": "output tubes under drive", "hum": "hum and its null", "hand-back": "check before hand-back",
+}  # fmt: skip
+"""The sheets of a job, in the order they are worked through."""
+
+
+def numbered(steps: Iterator[Step] | Sequence[Step]) -> tuple[Step, ...]:
+    """Steps with their numbers."""
+    return tuple(replace(step, number=number) for number, step in enumerate(steps, 1))
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a value of a step means: go on, look, or stop, and why."""
+
+    go: str
+    why: str = ""
+    value: float | None = None
+
+
+def outcome(step: Step, value: float) -> Outcome:
+    """A value against the range and the stop limits of its step.
+
+    Examples
+    --------
+    >>> step = Step(1, "Meter on the V3 cathode", unit="V", expect=5.7, low=5.2, high=6.2, stop_high=6.5)
+    >>> [outcome(step, volts).go for volts in (5.8, 6.3, 6.5)]
+    ['GO ON', 'GO ON, BUT LOOK', 'STOP']
+    """
+    above, below = step.stop_high, step.stop_low
+    if (above is not None and value >= above) or (below is not None and value <= below):
+        limit = above if above is not None and value >= above else below
+        return Outcome(STOP, f"{step.said(value)}, limit {step.said(limit)}", value)
+    if step.low is not None and step.high is not None and not step.low <= value <= step.high:
+        side = "high" if value > step.high else "low"
+        return Outcome(LOOK, f"{step.said(value)} is on the {side} side ({step.good})", value)
+    return Outcome(GO, f"{step.said(value)}, expected {step.said(step.expect)}", value)
+
+
+def typed(step: Step, word: str) -> Outcome:
+    """What was typed for a step: a number with or without its unit, or ok and no where one looks.
+
+    Raises
+    ------
+    ReadingError : neither.
+    """
+    plain = word.strip().lower()
+    if plain in NO:
+        return Outcome(STOP, step.do)
+    if not step.measures:
+        if plain in YES:
+            return Outcome(DONE, step.do)
+        raise ReadingError(
+            f"'{word}' is no answer to this step", part=f"step {step.number}", fix="Write ok, or no and why"
+        )
+    if plain in YES:
+        raise ReadingError(
+            "this step needs a number",
+            part=f"step {step.number}",
+            fix=f"Write it, like {step.said(step.expect)}",
+        )
+    base = step.unit.split(" ")[0]
+    try:
+        value = parse(word, base) if base else float(word)
+    except (InputError, ValueError) as error:
+        raise ReadingError(
+            f"'{word}' is no value of this step", part=f"step {step.number}",
+            fix=f"Write it like {step.said(step.expect)}",
+        ) from error  # fmt: skip
+    return outcome(step, value)
+
+
+def recorded(step: Step, path: str) -> Outcome:
+    """What a meter wrote down over time, two columns (seconds, value): its worst moment, then where it ends.
+
+    Raises
+    ------
+    ReadingError : no such two columns.
+    """
+    time, values = _recording(path)
+    worst = max(values, key=abs) if step.stop_high is not None and step.stop_high > 0 else min(values)
+    found = outcome(step, float(worst))
+    if found.go == STOP and step.stop_high is not None and worst >= step.stop_high:
+        at = float(time[int(np.argmax(values >= step.stop_high))])
+        return replace(found, why=f"{found.why}, passed after {at:.0f} s")
+    settled = float(np.mean(values[time >= time[-1] - LAST_PART * (time[-1] - time[0])]))
+    found = outcome(step, settled)
+    late = step.by_s is not None and time[-1] < step.by_s and found.go != GO
+    if late:
+        return Outcome(
+            LOOK,
+            f"the recording ends after {time[-1]:.0f} s at {step.said(settled)}: wait {step.within}",
+            settled,
+        )
+    return found
+
+
+def _recording(path: str) -> tuple[np.ndarray, np.ndarray]:
+    lines = [line for line in text_of(Path(path)).splitlines() if line.strip() and line.lstrip()[0] != "#"]
+    try:
+        rows = [[float(cell) for cell in row[:2]] for row in csv.reader(lines[1:])]
+        time, values = np.array(rows, float).T
+    except (ValueError, IndexError) as error:
+        raise ReadingError(
+            "this is no recording of a meter", where=Path(path).name,
+            fix="Two columns with a heading: seconds, value; or a list of readings: place,quantity,value",
+        ) from error  # fmt: skip
+    if len(time) < 2 or np.any(np.diff(time) < 0):
+        raise ReadingError("its times do not rise", where=Path(path).name, fix="First column: seconds")
+    return time, values
+
+
+def is_list(path: str) -> bool:
+    """Whether a file is a list of readings, and no recording of one meter over time."""
+    return path.lower().endswith(".toml") or "place" in text_of(Path(path)).lower().partition("value")[0]

@@ -1,0 +1,189 @@
+"""The last sheet before hand-back: every jack and control, hum, noise, speaker, and a soak."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from tubekit.amp import Amp, analyse
+from tubekit.amp.controls import control_family, controls
+from tubekit.amp.headroom import headroom
+from tubekit.amp.hum import Hum, hum
+from tubekit.amp.hum_balance import balance_control, hum_balance
+from tubekit.amp.noise_floor import noise_floor
+from tubekit.amp.parts import Jack, MainsPlug, Switch
+from tubekit.bench.bring_up_words import CATHODE_OVER, prepare
+from tubekit.bench.trace import first_tone, trace
+from tubekit.circuit.parts import GROUND
+from tubekit.decisions.probe import QUANTITIES, Tone
+from tubekit.errors import TubekitError
+from tubekit.jobs.steps import Step, look, measure, within
+from tubekit.units import show
+
+AC = QUANTITIES["ac_rms_v"].words
+LEVEL_DB, LEVEL_HZ, SILENT_DB = 30.0, 1000.0, 60.0
+"""A control that takes so much off the level at its lower end is a volume control [dB] (common practice)."""
+HEARD_HZ = np.geomspace(80.0, 8e3, 41)
+OPEN_LEAD = 1e9
+"""A lead that is open at its far end [Ω]."""
+NOISE_TIMES = 3.0
+SOAK = (
+    "Soak: 30 minutes at the line voltage it will run on, a dummy load on the output, covers as in use",
+    "Still on, back of the hand near each output tube and the rectifier: hot is usual; no glow, no smell",
+    "Off, unplugged, capacitors discharged, checked with a meter: both transformers can be touched for 5 s",
+    "Filter capacitors hand warm at most; one warmer than its mates leaks. Coupling capacitors: cold",
+    "Dropping and cathode resistors may be too hot to touch; nothing near them is brown, no solder soft",
+)
+"""Common practice, no source."""
+CORD = "Amp unplugged: chassis to the ground pin below 0.5 Ω, cord moved meanwhile; strain relief tight"
+WIDE = (
+    "Soak times and what is too hot are common practice, no source. Hum and noise are calculated without "
+    "magnetic fields and wiring, so their ranges are wide."
+)
+
+
+def sweep(amp: Amp) -> tuple[tuple[str, ...], list[Step], str]:
+    """Cautions, steps and a note; a part of the amp that has no answer is left out and named in the note."""
+    found: list[Step] = []
+    left_out: list[str] = []
+    for name, made in (
+        ("cord", _cord), ("jacks", _jacks), ("controls", _controls), ("switches", _switches), ("hum", _hum),
+        ("noise", _noise), ("speaker", speaker_steps), ("soak", _soak),
+    ):  # fmt: skip
+        try:
+            found += made(amp)
+        except TubekitError as error:
+            left_out.append(f"Not calculated: {name}. {error}")
+    note = (
+        "Soak times and what is too hot are common practice, no source. Hum and noise: calculated, without "
+    )
+    note += "magnetic fields and wiring, so their ranges are wide."
+    return prepare(amp)[:2], found, " ".join((note, *left_out))
+
+
+def _cord(amp: Amp) -> Iterator[Step]:
+    if any(isinstance(part, MainsPlug) and part.earth for part in amp.parts.values()):
+        yield look(CORD)
+
+
+def inputs(amp: Amp) -> list[str]:
+    """Designators of the input jacks."""
+    return [n for n, part in amp.parts.items() if isinstance(part, Jack) and part.direction == "input"]
+
+
+def _jacks(amp: Amp) -> Iterator[Step]:
+    """The level at the speaker for one tone in each input jack."""
+    usual = first_tone(amp)
+    for name in inputs(amp):
+        found = trace(amp, Tone(name, usual.level_rms_v, usual.frequency_hz))
+        last = found.points[-1]
+        wide = 10.0 ** (last.within_db / 20.0)
+        role = amp.parts[name].role.partition(";")[0]
+        tone = f"{usual.level_rms_v * 1e3:.3g} mV, {usual.frequency_hz:g} Hz into {name}"
+        yield measure(
+            f"{tone}{f' ({role})' if role else ''}, controls as set, wiggle the plug: meter at {last.node}",
+            f"{name} level", last.level_v, (last.level_v / wide, last.level_v * wide), reading=AC,
+            unit="V RMS",
+            below=f"{name} or its contacts, or the stage behind it: trace the tone from the jack",
+        )  # fmt: skip
+
+
+def _controls(amp: Amp) -> Iterator[Step]:
+    """What each control does from end to end, where it does most."""
+    for name, role in controls(amp).items():
+        found = control_family(amp, {name: [0.0, 1.0]}, frequencies_hz=HEARD_HZ)
+        moved = np.abs(np.diff(found.gain_db, axis=0)[0])
+        if not np.isfinite(moved).any():
+            yield look(f"{name} ({role}): calculated to oscillate at an end; listen there before hand-back")
+            continue
+        k = int(np.nanargmax(moved))
+        most, at = float(moved[k]), show(float(found.frequencies_hz[k]), "Hz", 2)
+        size = "to silence" if most > SILENT_DB else f"{most:.0f} dB at {at}" if most > 0.5 else "same level"
+        yield look(f"{name} ({role}) from end to end: {size}; no scratch, no dead spot")
+
+
+def _switches(amp: Amp) -> Iterator[Step]:
+    for name, part in amp.parts.items():
+        if isinstance(part, Switch):
+            yield look(f"{name} ({part.role or 'switch'}) three times: does what it says, no arc, no thump")
+
+
+def full_volume(amp: Amp) -> Amp:
+    """The amp with every volume control at its loud end.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> full_volume(load_amp("teasel")).changes
+    mappingproxy({'R31.position': ('0.5', '1')})
+    """
+    turned: dict[str, object] = {}
+    for name in controls(amp):
+        low, high = control_family(amp, {name: [0.0, 1.0]}, frequencies_hz=[LEVEL_HZ]).gain_db[:, 0]
+        if abs(high - low) > LEVEL_DB:
+            turned[f"{name}.position"] = 1.0 if high > low else 0.0
+    return amp.changed(turned)
+
+
+def _hum(amp: Amp) -> Iterator[Step]:
+    found = hum(full_volume(amp))
+    volts = float(found.total_rms[0])
+    yield measure(
+        f"Hum at full volume, {silent(found)}: AC meter at {found.output}", "hum, full volume", volts,
+        (0.0, NOISE_TIMES * volts), reading=AC, unit="V RMS",
+        above="a filter capacitor, heater wiring, a ground loop",
+    )  # fmt: skip
+    if balance_control(amp) is not None:
+        null = hum_balance(amp)
+        if null.works:
+            deep = f"{null.depth_db:.0f} dB below the worse end, at {100 * null.null:.0f} % of its travel"
+            yield look(f"{null.control} at its null: {deep}")
+
+
+def silent(found: Hum) -> str:
+    """What is in the input while hum is read."""
+    return "nothing plugged in" if found.view.empty else f"a silent generator in {found.view.jack.designator}"
+
+
+def _noise(amp: Amp) -> Iterator[Step]:
+    """Hiss at full volume with an open lead in each input."""
+    loud = full_volume(amp)
+    for name in inputs(amp):
+        volts = float(noise_floor(loud, jack=name, source_ohms=OPEN_LEAD).output_rms[0])
+        yield measure(
+            f"Hiss at full volume, a plug with nothing on it in {name}: AC meter across the output",
+            f"{name} noise", volts, (0.0, NOISE_TIMES * volts), reading=AC, unit="V RMS",
+            above="a noisy first tube or plate resistor, a grid lead that picks up hum",
+        )  # fmt: skip
+
+
+def speaker_steps(amp: Amp) -> Iterator[Step]:
+    """Speaker rating against the power at 5 % distortion."""
+    driven = headroom(amp)
+    watts, load = driven.rated_w, driven.view.beside
+    names = ", ".join(each.designator for each in load)
+    if not (load and np.isfinite(watts)):
+        return
+    gives = f"the {show(watts, 'W', 2)} at 5 % distortion"
+    if any(each.watts is None for each in load):
+        yield look(f"{names}: read its power rating; it has to be enough for {gives}")
+        return
+    rated = sum(float(np.max(each.watts)) for each in load if each.watts is not None)
+    short = "" if rated >= watts else "Do not hand it back on this speaker without saying so."
+    words = "is LESS THAN" if short else "is enough for"
+    yield look(f"{names}: {show(rated, 'W', 2)} {words} {gives}; plug tight, cone free", short)
+
+
+def _soak(amp: Amp) -> Iterator[Step]:
+    for text in SOAK:
+        yield look(text)
+    report = analyse(amp)
+    cathodes = {s.cathode for s in amp.topology.sections if s.screen is not None} - {GROUND}
+    for node in sorted(cathodes):
+        volts = float(report.node(node).dc_v)
+        yield measure(
+            f"After the soak: meter on {amp.topology.place(node)}", f"{node} after soak", volts,
+            within(volts, CATHODE_OVER), (None, (1 + 2 * CATHODE_OVER) * volts),
+            above="a coupling capacitor that leaks once it is warm, a gassy tube",
+        )  # fmt: skip
