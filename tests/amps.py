@@ -10,7 +10,7 @@ from __future__ import annotations
 from functools import lru_cache
 from pathlib import Path
 
-from tubekit import analyse, load_amp
+from tubekit import analyze, load_amp
 from tubekit.amp import Amp, AmpReport, amp_from_text
 
 FILES = Path(__file__).parent / "amp_files"
@@ -37,4 +37,4 @@ def variant(title: str, text: str, gone: tuple[str, ...] = ()) -> Amp:
 @lru_cache(maxsize=32)
 def solved(name: str) -> AmpReport:
     """Its report at the drawn line voltage, solved once for all tests of a worker."""
-    return analyse(amp(name))
+    return analyze(amp(name))

@@ -31,7 +31,7 @@ def modules() -> list[str]:
     """Names of the modules that get a page."""
     rooms = [importlib.import_module(f"tubekit.{room}") for room in WHOLE]
     beneath = [
-        found.name for room in rooms for found in pkgutil.walk_packages(room.__path__, f"{room.__name__}.")
+        result.name for room in rooms for result in pkgutil.walk_packages(room.__path__, f"{room.__name__}.")
     ]
     return [*FRONT, *(room.__name__ for room in rooms), *beneath]
 
@@ -55,14 +55,14 @@ def build(folder: Path) -> None:
     from pdoc import doc, render
 
     render.configure(docformat="numpy", show_source=False, search=False)
-    found = {name: importlib.import_module(name) for name in modules()}
+    result = {name: importlib.import_module(name) for name in modules()}
     loaded = [module for name, module in list(sys.modules.items()) if name.startswith("tubekit.")]
     for module in loaded:
         name_types(module)
     for record in {one for module in loaded for one in vars(module).values() if inspect.isclass(one)}:
         if record.__module__.startswith("tubekit.") and (is_dataclass(record) or hasattr(record, "_fields")):
             resolve(record)
-    pages = {name: doc.Module(module) for name, module in found.items()}
+    pages = {name: doc.Module(module) for name, module in result.items()}
     for name, page in pages.items():
         target = folder.joinpath(*name.split(".")).with_suffix(".html")
         target.parent.mkdir(parents=True, exist_ok=True)

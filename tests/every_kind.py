@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from tubekit import analyse
+from tubekit import analyze
 from tubekit.amp import Amp, AmpReport, amp_from_text
 
 TEXT = """
@@ -141,4 +141,4 @@ def every_kind() -> Amp:
 @lru_cache(maxsize=1)
 def every_kind_solved() -> AmpReport:
     """Its idle state, solved once."""
-    return analyse(every_kind())
+    return analyze(every_kind())

@@ -19,7 +19,7 @@ import numpy as np
 
 from tests.amps import EVERY, amp
 from tests.say import say
-from tubekit import analyse
+from tubekit import analyze
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.errors import ChangeError, CircuitError
@@ -57,7 +57,7 @@ class Case:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
             try:
-                report = analyse(changed)
+                report = analyze(changed)
             except CircuitError:
                 return "named"
             except Exception as error:  # noqa: BLE001 - whatever it is, it must not happen
@@ -109,20 +109,20 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=20_000)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
-    found: Counter[str] = Counter()
+    result: Counter[str] = Counter()
     began, slowest = time.process_time(), (0.0, None)
     for number, case in enumerate(cases(asked.count, asked.seed)):
         if number and number % PROGRESS_EVERY == 0:
-            say(f"{number} of {asked.count}: {dict(found)}")
+            say(f"{number} of {asked.count}: {dict(result)}")
         start = time.process_time()
         outcome = case.outcome()
         slowest = max(slowest, (time.process_time() - start, case), key=lambda pair: pair[0])
-        found[outcome.split(":")[0]] += 1
+        result[outcome.split(":")[0]] += 1
         if outcome.split(":")[0] not in ("converged", "named", "refused"):
             say(f"{outcome}\n    {case}")
-    tried = asked.count - found["refused"]
-    good = found["converged"] + found["named"]
-    say(f"{dict(found)}: {100.0 * good / max(tried, 1):.3f} % of {tried} solved or named")
+    tried = asked.count - result["refused"]
+    good = result["converged"] + result["named"]
+    say(f"{dict(result)}: {100.0 * good / max(tried, 1):.3f} % of {tried} solved or named")
     say(f"{time.process_time() - began:.0f} s CPU, slowest {slowest[0]:.2f} s: {slowest[1]}")
 
 

@@ -120,7 +120,7 @@ def _named(part: Part, text: str) -> bool:
 
 def _answers(columns: tuple[str, ...]) -> Iterator[tuple[str, str]]:
     """(column, what it says): the commands, several calls of one together, and the panels."""
-    said: dict[str, str] = {}
+    text: dict[str, str] = {}
     with TemporaryDirectory() as folder:
         for words in asked(NAME, Path(folder)):
             column = " ".join(words[:2]) if words[0] == "bench" else words[0]
@@ -129,8 +129,8 @@ def _answers(columns: tuple[str, ...]) -> Iterator[tuple[str, str]]:
             out = io.StringIO()
             with redirect_stdout(out), redirect_stderr(out):
                 main([*words, "--all"])
-            said[column] = said.get(column, "") + out.getvalue()
-    yield from said.items()
+            text[column] = text.get(column, "") + out.getvalue()
+    yield from text.items()
     for column, make in _panels().items():
         if not columns or column in columns:
             yield column, " ".join(_words_in(make()))
@@ -178,8 +178,8 @@ if __name__ == "__main__":
     parser.add_argument("--quick", action="store_true", help="only what takes a second")
     given = parser.parse_args()
     for row in table(tuple(given.columns) or (QUICK if given.quick else ())):
-        told = ", ".join(f"{kind} {count}" for kind, count in row.named.items() if count)
-        sys.stdout.write(f"{row.column}\n    names {told or 'none'}\n")
+        message = ", ".join(f"{kind} {count}" for kind, count in row.named.items() if count)
+        sys.stdout.write(f"{row.column}\n    names {message or 'none'}\n")
         for reason in dict.fromkeys(row.reasons.values()):
             kinds = ", ".join(kind for kind, why in row.reasons.items() if why == reason)
             sys.stdout.write(f"    not {kinds}: {reason or 'NO REASON'}\n")

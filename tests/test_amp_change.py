@@ -188,7 +188,7 @@ def test_another_base_is_allowed_and_the_socket_remembered(teasel: Amp) -> None:
 
 
 @pytest.mark.parametrize(
-    ("changes", "said", "meant"),
+    ("changes", "text", "meant"),
     [
         (
             {"C14": "47m"},
@@ -199,9 +199,9 @@ def test_another_base_is_allowed_and_the_socket_remembered(teasel: Amp) -> None:
         ({"C14": "0.02"}, "20,000 µF at 475 V", "Write 20u for 20 µF"),
     ],
 )
-def test_a_capacitor_nobody_sells_is_asked_about(changes, said, meant):
+def test_a_capacitor_nobody_sells_is_asked_about(changes, text, meant):
     with pytest.raises(ChangeError) as caught:
         load_amp("teasel").changed(changes)
-    assert said in str(caught.value)
+    assert text in str(caught.value)
     assert meant in str(caught.value)
     assert load_amp("teasel").changed({"C14": "220u"}).parts["C14"].farads == pytest.approx(220e-6)

@@ -336,10 +336,10 @@ def test_the_guide_shows_an_amp_file_that_toml_reads(reference: Callable[[str], 
     guide = reference("amp-file")
     block = guide.split("```toml\n[amp]")[1].split("```")[0]
     tables = parse_text("[amp]" + block, "guide")
-    found = Findings("guide", {})
+    findings = Findings("guide", {})
     for name in ("R14", "V1", "T1"):
-        assert make_part(name, tables[name], found) is not None
-    assert found.problems == []
+        assert make_part(name, tables[name], findings) is not None
+    assert findings.problems == []
 
 
 @pytest.mark.parametrize(
@@ -351,8 +351,8 @@ def test_the_guide_shows_an_amp_file_that_toml_reads(reference: Callable[[str], 
     ],
 )
 def test_a_part_without_its_kind_is_told_once_which_it_looks_like(lines: str, kind: str) -> None:
-    with pytest.raises(AmpFileError) as told:
+    with pytest.raises(AmpFileError) as text:
         amp_from_text(f'[amp]\nextends = "teasel"\n{lines}\n')
-    first = told.value.problems[0]
+    first = text.value.problems[0]
     assert first.problem == f"has the lines of a {kind}, but kind is missing"
-    assert not any("is not known here" in one.problem for one in told.value.problems)
+    assert not any("is not known here" in one.problem for one in text.value.problems)

@@ -10,7 +10,7 @@ import pytest
 
 from tubekit.devices import Pentode, SiliconDiode, Triode, TubeDiode, add_tube, catalogue, tube, tube_types
 from tubekit.devices.tube_files import tube_path
-from tubekit.devices.tube_spread import IN_LIMITS, USUAL_SIGMA, Spread
+from tubekit.devices.tube_spread import IN_LIMITS, USUAL_SIGMA, NewTubeSpread
 from tubekit.errors import InputError, TableError, UnknownTube
 from tubekit.tables import handbook
 from tubekit.units import parse
@@ -209,7 +209,7 @@ def test_the_spread_of_new_tubes_is_a_makers_or_common_practice():
     assert printed.sigma == pytest.approx((59 - 33) / current / 2 / IN_LIMITS)
     assert {limit.quantity for limit in printed.limits} >= {"plate current", "gm", "screen current"}
     assert (usual.sigma, usual.status) == (USUAL_SIGMA, "common practice")
-    assert Spread().at is None
+    assert NewTubeSpread().at is None
     assert tube("6SN7GTB").spread.limits == tube("6SN7GT").spread.limits
 
 

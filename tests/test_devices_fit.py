@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tubekit.devices import Triode, answers, tube, tube_files
-from tubekit.devices.fit import Problem, fit_law, fit_type, kind_of, main
+from tubekit.devices.fit import FitProblem, fit_law, fit_type, kind_of, main
 from tubekit.devices.fit_ranges import RANGES
 from tubekit.devices.published import Published, residuals
 from tubekit.devices.published_rows import characteristics, rows_for
@@ -29,8 +29,8 @@ def test_a_stored_law_is_one_that_the_fit_does_not_leave(type_):
     assert again.at_bound == stored.at_bound
     assert len(again.residuals) == len(stored.fit)
     for new, old in zip(again.residuals, stored.fit, strict=True):
-        said = (new.row, new.quantity, new.status, new.source, new.used)
-        assert said == (old.row, old.quantity, old.status, old.source, old.used)
+        text = (new.row, new.quantity, new.status, new.source, new.used)
+        assert text == (old.row, old.quantity, old.status, old.source, old.used)
         assert new.error == pytest.approx(old.error, rel=2e-3, abs=2e-3)
 
 
@@ -78,16 +78,16 @@ def made_up() -> list[Published]:
 
 def test_the_fit_finds_the_law_that_made_the_rows():
     rows = [dataclasses.replace(row, trust=100.0) for row in made_up()]  # drowns what is usual
-    found = fit_law(Triode, rows, {name: TRUE.parameters()[name] for name in HELD})
+    result = fit_law(Triode, rows, {name: TRUE.parameters()[name] for name in HELD})
     for name, value in TRUE.parameters().items():
-        assert found.law.parameters()[name] == pytest.approx(value, rel=2e-3), name
-    assert found.usual == ()
-    assert found.at_bound == ()
+        assert result.law.parameters()[name] == pytest.approx(value, rel=2e-3), name
+    assert result.usual == ()
+    assert result.at_bound == ()
 
 
 def test_slopes_of_the_errors_are_those_of_one_sided_steps():
     plan = fit_plan("6V6GT")
-    problem = Problem(kind_of(plan), rows_for(plan), plan.assumed)
+    problem = FitProblem(kind_of(plan), rows_for(plan), plan.assumed)
     x = problem.start()
     slopes = problem.slopes(x)
     for k in range(x.size):
@@ -99,7 +99,7 @@ def test_slopes_of_the_errors_are_those_of_one_sided_steps():
 
 def test_many_laws_at_once_answer_like_each_alone():
     plan = fit_plan("6L6GC")
-    problem = Problem(kind_of(plan), rows_for(plan), plan.assumed)
+    problem = FitProblem(kind_of(plan), rows_for(plan), plan.assumed)
     x = problem.start() + 0.02 * np.random.default_rng(5).standard_normal((4, len(problem.free)))
     together = problem.errors(x)
     for each, errors in zip(x, together, strict=True):

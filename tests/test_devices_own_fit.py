@@ -33,13 +33,13 @@ def pentode_points(screen_too: bool = True, seed: int = 5) -> dict[str, np.ndarr
     plate, screen, grid = (a.ravel() for a in axes)
     point = tube("6V6GT").at(plate=plate, screen=screen, grid=grid)
     scatter = 1.0 + NOISE * np.random.default_rng(seed).standard_normal((2, plate.size))
-    found = {
+    result = {
         "plate_v": plate,
         "screen_v": screen,
         "grid_v": grid,
         "plate_ma": 1e3 * point.plate_a * scatter[0],
     }
-    return found | ({"screen_ma": 1e3 * point.screen_a * scatter[1]} if screen_too else {})
+    return result | ({"screen_ma": 1e3 * point.screen_a * scatter[1]} if screen_too else {})
 
 
 def parameter(fit: TubeFit, name: str):
@@ -49,9 +49,9 @@ def parameter(fit: TubeFit, name: str):
 def test_a_triode_comes_back_within_its_intervals():
     fit, true = fit_tube(triode_points(), kind="triode", name="shop"), tube("6SN7GT").law
     for name in ("mu", "exponent", "offset", "unevenness"):
-        found = parameter(fit, name)
-        assert found.state == FITTED
-        assert found.low < found.value < found.high
+        result = parameter(fit, name)
+        assert result.state == FITTED
+        assert result.low < result.value < result.high
     # The softness that made the points is not the assumed one: mu is met all the same.
     assert parameter(fit, "mu").value == pytest.approx(true.mu, rel=0.03)
     assert fit.rms_a < 2.0 * NOISE * 1e-3 * max(triode_points()["plate_ma"])
@@ -67,8 +67,8 @@ def test_intervals_hold_the_truth_as_often_as_they_say():
         scatter = 1.0 + 0.02 * np.random.default_rng(seed).standard_normal(plate.size)
         current = tube("12AX7").at(plate=plate, grid=grid).plate_a * scatter
         fit = fit_tube({"plate_v": plate, "grid_v": grid, "plate_a": current}, like="12AX7")
-        found = parameter(fit, "mu")
-        held += found.low < true < found.high
+        result = parameter(fit, "mu")
+        held += result.low < true < result.high
     assert held >= 16  # 19 of 20 are expected
 
 
@@ -154,8 +154,8 @@ def test_a_saved_tube_comes_back_and_works_in_an_amp(tmp_path, none_added):
     assert added.ratings.plate_w == 12.0
     assert added.capacitances == pytest.approx(dict(tube("6V6GT").capacitances))
     amp = tubekit.load_amp("teasel")
-    swapped = tubekit.analyse(amp.changed({"V3": "Shelf 6V6"}))
-    assert swapped.tube("V3").plate_a == pytest.approx(tubekit.analyse(amp).tube("V3").plate_a, rel=0.05)
+    swapped = tubekit.analyze(amp.changed({"V3": "Shelf 6V6"}))
+    assert swapped.tube("V3").plate_a == pytest.approx(tubekit.analyze(amp).tube("V3").plate_a, rel=0.05)
 
 
 def test_saving_never_overwrites_unasked(tmp_path):

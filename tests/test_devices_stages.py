@@ -15,11 +15,11 @@ BEAM = tube("6V6GT").law
 
 
 def test_a_stage_agrees_with_a_plain_sum_over_a_finely_stepped_cycle():
-    found = answer(BEAM, OutputStage(250.0, 5000.0, screen=250.0, grid=-12.5))
+    result = answer(BEAM, OutputStage(250.0, 5000.0, screen=250.0, grid=-12.5))
     angle = np.linspace(0.0, 2.0 * np.pi, 2000, endpoint=False)
     grid = -12.5 + 12.5 * np.cos(angle)
     low, high = np.full(2000, -100.0), np.full(2000, 900.0)
-    mean = found["full_plate"]
+    mean = result["full_plate"]
     for _ in range(60):  # bisection on the load line
         plate = 0.5 * (low + high)
         current = BEAM.evaluate(np.stack([plate, np.full(2000, 250.0), grid], axis=-1))[0][:, 0]
@@ -27,8 +27,8 @@ def test_a_stage_agrees_with_a_plain_sum_over_a_finely_stepped_cycle():
         low, high = np.where(over, low, plate), np.where(over, plate, high)
     tones = [2.0 * np.mean(current * np.cos(k * angle)) for k in range(1, 10)]
     assert current.mean() == pytest.approx(mean, rel=1e-4)
-    assert found["power"] == pytest.approx(0.5 * 5000.0 * np.sum(np.square(tones)), rel=1e-3)
-    assert found["distortion"] == pytest.approx(np.hypot.reduce(tones[1:]) / tones[0], abs=1e-3)
+    assert result["power"] == pytest.approx(0.5 * 5000.0 * np.sum(np.square(tones)), rel=1e-3)
+    assert result["distortion"] == pytest.approx(np.hypot.reduce(tones[1:]) / tones[0], abs=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -49,11 +49,11 @@ def test_a_stage_agrees_with_the_solver_of_driven_circuits(stage):
     currents = solved.currents[0]
     flows = currents[0] - currents[3] if stage.pair else currents[0]
     tones = np.abs(np.fft.rfft(flows))[1:10] * 2.0 / flows.size
-    found = answer(BEAM, stage)
+    result = answer(BEAM, stage)
     screens = currents[1] + (currents[4] if stage.pair else 0.0)
-    assert found["full_screen"] == pytest.approx(screens.mean(), rel=3e-3)
-    assert found["power"] == pytest.approx(0.5 * bare.load * np.sum(tones**2), rel=3e-3)
-    assert found["distortion"] == pytest.approx(np.hypot.reduce(tones[1:]) / tones[0], abs=2e-3)
+    assert result["full_screen"] == pytest.approx(screens.mean(), rel=3e-3)
+    assert result["power"] == pytest.approx(0.5 * bare.load * np.sum(tones**2), rel=3e-3)
+    assert result["distortion"] == pytest.approx(np.hypot.reduce(tones[1:]) / tones[0], abs=2e-3)
 
 
 def test_self_bias_is_the_current_times_the_resistor():
@@ -116,6 +116,6 @@ def test_a_linear_triode_stage_has_the_power_of_its_equivalent_circuit():
     # Exponent 1 and no grid current: i = gm·(vg + vp/mu), a source of mu·e behind rp (textbook).
     law = Triode(perveance=5e-3, mu=4.0, exponent=1.0, softness=0.0, grid_perveance=0.0, gate=1e-3)
     rp, load, peak = 4.0 / 5e-3, 2500.0, 20.0
-    found = answer(law, OutputStage(250.0, load, grid=-40.0, drive=peak))
-    assert found["power"] == pytest.approx(0.5 * load * (4.0 * peak / (rp + load)) ** 2, rel=1e-6)
-    assert found["distortion"] == pytest.approx(0.0, abs=1e-6)
+    result = answer(law, OutputStage(250.0, load, grid=-40.0, drive=peak))
+    assert result["power"] == pytest.approx(0.5 * load * (4.0 * peak / (rp + load)) ** 2, rel=1e-6)
+    assert result["distortion"] == pytest.approx(0.0, abs=1e-6)

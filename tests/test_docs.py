@@ -46,8 +46,8 @@ class Block:
 
 def blocks(document: str) -> Iterator[Block]:
     """The blocks that are to be run, each with the ``text`` block that follows it."""
-    found = list(_FENCE.finditer(document))
-    for here, following in zip(found, [*found[1:], None], strict=True):
+    result = list(_FENCE.finditer(document))
+    for here, following in zip(result, [*result[1:], None], strict=True):
         if here["comment"] or here["language"] not in {"python", "console", "sh"}:
             continue
         between = document[here.end() : following.start("language")] if following else ""
@@ -74,10 +74,10 @@ def run_python(block: Block, namespace: dict[str, object], name: str) -> str:
 
 def _run_session(block: Block, namespace: dict[str, object], name: str) -> None:
     test = doctest.DocTestParser().get_doctest(block.text, namespace, name, name, block.line - 1)
-    said: list[str] = []
+    lines: list[str] = []
     runner = doctest.DocTestRunner(verbose=False, optionflags=SAME)
-    runner.run(test, out=said.append, clear_globs=False)
-    assert not runner.failures, "".join(said)
+    runner.run(test, out=lines.append, clear_globs=False)
+    assert not runner.failures, "".join(lines)
     namespace.update(test.globs)
 
 
@@ -204,12 +204,12 @@ def test_the_front_page_quotes_what_set_up_says(root: Path) -> None:
     from tubekit.__main__ import too_old
 
     text = (root / "README.md").read_text(encoding="utf-8")
-    said = too_old((3, 9), "python3") + (root / "tubekit" / "setup" / "install.py").read_text(
+    message = too_old((3, 9), "python3") + (root / "tubekit" / "setup" / "install.py").read_text(
         encoding="utf-8"
     )
     for words in ("needs Python 3.11 or newer", "set-up stopped"):
         assert f"*{words}*" in text
-        assert words in said
+        assert words in message
 
 
 def test_the_front_page_names_every_notebook(root: Path) -> None:
@@ -275,15 +275,15 @@ the answer
 
 
 def test_blocks_are_found_with_what_they_print() -> None:
-    found = list(blocks(GOOD))
-    assert [(block.language, block.line, block.printed) for block in found] == [
+    result = list(blocks(GOOD))
+    assert [(block.language, block.line, block.printed) for block in result] == [
         ("python", 3, "2 ohms\n"),
         ("python", 11, None),
         ("console", 19, None),
         ("sh", 25, "the answer\n"),
     ]
-    assert list(commands(found[2])) == [(["--version"], "tubekit ...\n")]
-    assert list(commands(found[3])) == [(["swap", "teasel", "R14=330"], "the answer\n")]
+    assert list(commands(result[2])) == [(["--version"], "tubekit ...\n")]
+    assert list(commands(result[3])) == [(["swap", "teasel", "R14=330"], "the answer\n")]
 
 
 def test_python_blocks_share_a_namespace(root: Path, tmp_path: Path) -> None:

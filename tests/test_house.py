@@ -108,12 +108,12 @@ def test_reading_an_amp_loads_no_solver(root: Path) -> None:
 
 @pytest.mark.parametrize("name", tubekit.__all__)
 def test_every_public_name_is_there_and_explained(name: str) -> None:
-    found = getattr(tubekit, name)
-    assert getattr(tubekit, name) is found
+    result = getattr(tubekit, name)
+    assert getattr(tubekit, name) is result
     assert name in dir(tubekit)
-    assert (found.__doc__ or "").strip()
+    assert (result.__doc__ or "").strip()
     if name not in tubekit._ROOMS:
-        assert ">>> " in found.__doc__, "a doctest runs the example; a name without one is not explained"
+        assert ">>> " in result.__doc__, "a doctest runs the example; a name without one is not explained"
 
 
 def test_a_public_name_is_kept_from_the_room_that_bears_it(root: Path) -> None:
@@ -126,7 +126,7 @@ def test_a_public_name_is_kept_from_the_room_that_bears_it(root: Path) -> None:
 
 def test_mypy_is_told_the_same_public_names(root: Path) -> None:
     tree = ast.parse((root / "tubekit" / "__init__.py").read_text(encoding="utf-8"))
-    told = {
+    text = {
         alias.asname: node.module
         for branch in ast.walk(tree)
         if isinstance(branch, ast.If)
@@ -134,7 +134,7 @@ def test_mypy_is_told_the_same_public_names(root: Path) -> None:
         if isinstance(node, ast.ImportFrom)
         for alias in node.names
     }
-    assert told == {**tubekit._HOME_OF, **dict.fromkeys(tubekit._ROOMS, "tubekit")}
+    assert text == {**tubekit._HOME_OF, **dict.fromkeys(tubekit._ROOMS, "tubekit")}
 
 
 def test_an_unknown_name_is_an_attribute_error() -> None:

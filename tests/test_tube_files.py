@@ -147,9 +147,9 @@ def test_an_unknown_type_lists_near_ones_and_a_wrong_count_of_sections_is_said()
     assert "tubekit fit points.csv --like TYPE" in raised.value.fix
     with pytest.raises(AmpFileError) as raised:
         amp_from_text('[amp]\nextends = "teasel"\n[V1]\ntype = "2A3"\n')
-    found = next(one for one in raised.value.problems if one.code == "too_many_sections")
-    assert found.near
-    assert {tube(one).sections for one in found.near} == {2}
+    result = next(one for one in raised.value.problems if one.code == "too_many_sections")
+    assert result.near
+    assert {tube(one).sections for one in result.near} == {2}
     third = '[V1.c]\nplate = "p1a"\ngrid = "g1a"\ncathode = "k1a"\n'
     with pytest.raises(AmpFileError, match="12AX7 is a twin triode, but 3 sections are drawn") as raised:
         amp_from_text(f'[amp]\nextends = "teasel"\n{third}')

@@ -246,10 +246,10 @@ def test_tolerance_letters_as_in_the_handbook():
 
 @given(st.sampled_from(sorted(units.SERIES)), st.floats(1e-12, 1e12))
 def test_nearest_is_a_member_and_none_is_nearer(series, value):
-    found = units.nearest(value, series)
+    result = units.nearest(value, series)
     members = units.series_values(series, value / 11, value * 11)
-    assert found in members
-    assert abs(math.log(found / value)) <= np.abs(np.log(members / value)).min() + 1e-9
+    assert result in members
+    assert abs(math.log(result / value)) <= np.abs(np.log(members / value)).min() + 1e-9
 
 
 @given(

@@ -83,7 +83,7 @@ def stumbles() -> re.Pattern[str]:
 
 def findings(text: str) -> list[str]:
     """What is wrong with a text, each as the words found and what to write."""
-    found = [
+    lines = [
         f"{word} -> {british()[word.lower()]}"
         for word in re.findall(r"[A-Za-z]+", text)
         if word.lower() in british()
@@ -93,8 +93,8 @@ def findings(text: str) -> list[str]:
             why = next(
                 why for pattern, why in STUMBLES.items() if re.fullmatch(pattern, match[0], re.IGNORECASE)
             )
-            found.append(f"{match[0]}: {why}")
-    return found
+            lines.append(f"{match[0]}: {why}")
+    return lines
 
 
 # ---- where people read
@@ -150,16 +150,16 @@ def places(root: Path) -> Iterator[tuple[str, str, str]]:
 
 
 def test_what_people_read_is_in_the_words_of_the_trade(root: Path) -> None:
-    found = [
+    result = [
         (room, f"{place}: {finding}\n    {' '.join(text.split())[:120]}")
         for room, place, text in places(root)
         for finding in findings(text)
     ]
-    counts = Counter(room for room, _ in found)
+    counts = Counter(room for room, _ in result)
     wrong = {room for room in counts | ALLOWED if counts[room] != ALLOWED.get(room, 0)}
-    told = "\n".join(line for room, line in found if room in wrong and counts[room] > ALLOWED.get(room, 0))
+    words = "\n".join(line for room, line in result if room in wrong and counts[room] > ALLOWED.get(room, 0))
     lower = {room: counts[room] for room in sorted(wrong) if counts[room] < ALLOWED.get(room, 0)}
-    assert not wrong, f"lower these numbers in ALLOWED: {lower}\nor reword:\n{told}"
+    assert not wrong, f"lower these numbers in ALLOWED: {lower}\nor reword:\n{words}"
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ import typing
 __version__ = "0.1.0"
 
 _HOMES = {
-    "tubekit.amp": ("Amp", "AmpReport", "analyse", "load_amp"),
+    "tubekit.amp": ("Amp", "AmpReport", "analyze", "load_amp"),
     "tubekit.amp.controls": ("control_family",),
     "tubekit.amp.discharge": ("discharge",),
     "tubekit.amp.headroom": ("headroom",),
@@ -34,7 +34,7 @@ _HOMES = {
     "tubekit.analyses.transient": ("transient",),
     "tubekit.bench.bring_up": ("bring_up",),
     "tubekit.bench.cable": ("check_cable",),
-    "tubekit.bench.found": ("found_against_drawn",),
+    "tubekit.bench.chassis_diff": ("chassis_diff",),
     "tubekit.bench.orders": ("order_list",),
     "tubekit.bench.procedures": ("current_under_drive", "hum_procedure"),
     "tubekit.bench.readings": ("load_readings",),
@@ -43,9 +43,9 @@ _HOMES = {
     "tubekit.decisions.swap": ("SwapReport", "swap"),
     "tubekit.decisions.drive": ("drive_report",),
     "tubekit.decisions.judge": ("judge",),
-    "tubekit.decisions.mains_band": ("mains_band",),
-    "tubekit.decisions.quieten": ("hum_report",),
-    "tubekit.decisions.restore": ("restore",),
+    "tubekit.decisions.line_band": ("line_band",),
+    "tubekit.decisions.hum_remedies": ("hum_report",),
+    "tubekit.decisions.line_lowering": ("lower_line_voltage",),
     "tubekit.decisions.spread": ("spread",),
     "tubekit.decisions.substitutes": ("substitutes",),
     "tubekit.decisions.tone": ("tone_change",),
@@ -69,7 +69,7 @@ if typing.TYPE_CHECKING:
         textbook as textbook,
         units as units,
     )
-    from tubekit.amp import Amp as Amp, AmpReport as AmpReport, analyse as analyse, load_amp as load_amp
+    from tubekit.amp import Amp as Amp, AmpReport as AmpReport, analyze as analyze, load_amp as load_amp
     from tubekit.amp.controls import control_family as control_family
     from tubekit.amp.discharge import discharge as discharge
     from tubekit.amp.headroom import headroom as headroom
@@ -90,7 +90,7 @@ if typing.TYPE_CHECKING:
     from tubekit.analyses.transient import transient as transient
     from tubekit.bench.bring_up import bring_up as bring_up
     from tubekit.bench.cable import check_cable as check_cable
-    from tubekit.bench.found import found_against_drawn as found_against_drawn
+    from tubekit.bench.chassis_diff import chassis_diff as chassis_diff
     from tubekit.bench.orders import order_list as order_list
     from tubekit.bench.procedures import (
         current_under_drive as current_under_drive,
@@ -100,10 +100,10 @@ if typing.TYPE_CHECKING:
     from tubekit.bench.suspects import suspects as suspects
     from tubekit.bench.trace import trace as trace
     from tubekit.decisions.drive import drive_report as drive_report
+    from tubekit.decisions.hum_remedies import hum_report as hum_report
     from tubekit.decisions.judge import judge as judge
-    from tubekit.decisions.mains_band import mains_band as mains_band
-    from tubekit.decisions.quieten import hum_report as hum_report
-    from tubekit.decisions.restore import restore as restore
+    from tubekit.decisions.line_band import line_band as line_band
+    from tubekit.decisions.line_lowering import lower_line_voltage as lower_line_voltage
     from tubekit.decisions.spread import spread as spread
     from tubekit.decisions.substitutes import substitutes as substitutes
     from tubekit.decisions.swap import SwapReport as SwapReport, swap as swap

@@ -203,8 +203,8 @@ def near_matches(word: str, choices: Iterable[str], count: int = 3) -> tuple[str
     ('R4', 'R14')
     """
     by_lower = {choice.lower(): choice for choice in choices}
-    found = difflib.get_close_matches(word.lower(), by_lower, n=count, cutoff=0.5)
-    return tuple(by_lower[name] for name in found)
+    result = difflib.get_close_matches(word.lower(), by_lower, n=count, cutoff=0.5)
+    return tuple(by_lower[name] for name in result)
 
 
 def warn_batch(lost: Iterable[bool], what: str, named: str = "") -> None:

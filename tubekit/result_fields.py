@@ -59,9 +59,9 @@ def described(unit: str = "", **how: Any) -> Callable[[Callable[[Any], Any]], An
     """A property of a result that knows its unit and how a table prints it: `quantity` for a field."""
 
     def made(getter: Callable[[Any], Any]) -> _Described:
-        found = _Described(getter)
-        found.metadata = {"unit": unit, "doc": getter.__doc__ or "", **how}
-        return found
+        result = _Described(getter)
+        result.metadata = {"unit": unit, "doc": getter.__doc__ or "", **how}
+        return result
 
     return made
 
@@ -79,8 +79,8 @@ def printed_as(kind: type, name: str) -> dict[str, Any]:
     'ripple'
     """
     fields = {field.name: field.metadata for field in dataclasses.fields(kind)}
-    found = dict(fields.get(name) or getattr(getattr(kind, name, None), "metadata", {}))
-    return {"unit": "", "label": SUFFIX.sub("", name).replace("_", " "), **found}
+    result = dict(fields.get(name) or getattr(getattr(kind, name, None), "metadata", {}))
+    return {"unit": "", "label": SUFFIX.sub("", name).replace("_", " "), **result}
 
 
 def fields_of(result: Any) -> tuple[FieldDoc, ...]:

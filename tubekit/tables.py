@@ -79,8 +79,8 @@ class Row(Mapping[str, Cell]):
         cell = self[column]
         if isinstance(cell, float):
             return cell
-        said = "is empty" if cell is None else f"holds {cell!r}"
-        raise TableError(f"{said} where a number is needed", where=self.where, part=column)
+        text = "is empty" if cell is None else f"holds {cell!r}"
+        raise TableError(f"{text} where a number is needed", where=self.where, part=column)
 
     def text(self, column: str) -> str:
         """The cell as text; '' where it is empty."""

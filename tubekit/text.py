@@ -133,15 +133,15 @@ def headed(*heads: str) -> tuple[Column, ...]:
     >>> headed("node", "DC [V]", "off [dB] +.1f", "from [] >")[2]
     Column(name='off', unit='dB', digits=3, format='+.1f', align='auto', tiny=False)
     """
-    found = []
+    result = []
     for head in heads:
         name, _, rest = head.partition(" [")
         unit, _, options = rest.partition("]")
         words = options.split()
         shape = next((word for word in words if word not in (">", "tiny")), "")
         align: Literal["auto", "right"] = "right" if ">" in words else "auto"
-        found.append(Column(name, unit, format=shape, align=align, tiny="tiny" in words))
-    return tuple(found)
+        result.append(Column(name, unit, format=shape, align=align, tiny="tiny" in words))
+    return tuple(result)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -309,14 +309,14 @@ class Printed(ABC):
 
     def to_json(self) -> Any:
         """The answer in terms JSON has: SI units, keys from the glossary."""
-        found: dict[str, Any] = {}
+        result: dict[str, Any] = {}
         fields = getattr(self, "__dataclass_fields__", ())
         for each in self.json_keys or [name for name in fields if not name.startswith("_")]:
             key, _, path = each.lstrip("*").rpartition("=")
             value = reduce(getattr, path.split("."), self)
             held = to_json_value(value() if callable(value) else value)
-            found |= held if each.startswith("*") else {key or path: held}
-        return found
+            result |= held if each.startswith("*") else {key or path: held}
+        return result
 
     def table(self, key: str) -> Table:
         """The table with that key; KeyError where there is none."""
@@ -329,8 +329,8 @@ class Printed(ABC):
     @property
     def dangers(self) -> tuple[Any, ...]:
         """What can kill or burn on the amp this is about, and that it oscillates; of a change: after it."""
-        found = (*(getattr(one, key, ()) for one in self._held() for key in ("oscillation", "dangers")),)
-        return tuple({(note.code, note.part): note for notes in found for note in notes}.values())
+        result = (*(getattr(one, key, ()) for one in self._held() for key in ("oscillation", "dangers")),)
+        return tuple({(note.code, note.part): note for notes in result for note in notes}.values())
 
     @property
     def live(self) -> bool:
@@ -363,10 +363,10 @@ class Printed(ABC):
         spell : writes a piece of text in the signs the terminal has.
         """
         first = self._danger_lines(width, spell)
-        told = textwrap.wrap(spell(one_line(self.answer())), width)
-        if len(told) > HEAD_LINES:
-            told = [*told[: HEAD_LINES - 1], told[HEAD_LINES - 1][: width - 4] + spell(" …")]
-        head = [*first, *([""] if first else []), *told]
+        sentences = textwrap.wrap(spell(one_line(self.answer())), width)
+        if len(sentences) > HEAD_LINES:
+            sentences = [*sentences[: HEAD_LINES - 1], sentences[HEAD_LINES - 1][: width - 4] + spell(" …")]
+        head = [*first, *([""] if first else []), *sentences]
         shown: list[str] = []
         left_out: dict[str, int] = {_name(table): len(table.rows) for table in self.tables()}
         room = lines - len(head) - 1
@@ -392,11 +392,11 @@ class Printed(ABC):
         """The amp's own dangers, then the standing one; where there are many, the first sentence of each."""
         texts = [f"DANGER: {note.text}" for note in self.dangers]
         standing = [SHORT_CAUTION] if self.caution else []
-        for said in (texts, [text.split(". ")[0] + "." for text in texts]):
-            found = [line for text in (*said, *standing) for line in textwrap.wrap(spell(text), width)]
-            if len(found) <= MOST_DANGER_LINES:
+        for words in (texts, [text.split(". ")[0] + "." for text in texts]):
+            lines = [line for text in (*words, *standing) for line in textwrap.wrap(spell(text), width)]
+            if len(lines) <= MOST_DANGER_LINES:
                 break
-        return found
+        return lines
 
     def __str__(self) -> str:
         caution = "\n".join(textwrap.wrap(self.caution, _NOTE_WIDTH))
@@ -409,8 +409,8 @@ class Printed(ABC):
     def html(self) -> str:
         """Dangers, headline and tables as a section, without the style sheet (see `style`)."""
         tables = "".join(table.html() for table in self.tables())
-        said = f'<p class="tubekit-headline">{html.escape(self.headline())}</p>'
-        head = f"{danger_html(self.dangers)}{caution_html(self.caution)}{said}"
+        text = f'<p class="tubekit-headline">{html.escape(self.headline())}</p>'
+        head = f"{danger_html(self.dangers)}{caution_html(self.caution)}{text}"
         return f'<section class="tubekit">{head}{tables}</section>'
 
     def _repr_html_(self) -> str:
@@ -431,8 +431,8 @@ def danger_html(dangers: Iterable[Any]) -> str:
 
 def caution_html(*words: str) -> str:
     """The caution, where the hand goes next; '' where there is nothing to say."""
-    said = html.escape(" ".join(words))
-    return f'<p class="tubekit-caution"><strong>{said}</strong></p>' if said else ""
+    text = html.escape(" ".join(words))
+    return f'<p class="tubekit-caution"><strong>{text}</strong></p>' if text else ""
 
 
 @cache

@@ -65,18 +65,18 @@ def _normal(text: str) -> str:
 def _read(text: str, unit: str) -> float | None:
     """The value, or None where the grammar does not hold."""
     # The power of ten is joined to the digits as text: 4.7 nF is then exactly float('4.7e-9').
-    if (found := _PLAIN.fullmatch(text)) is not None:
-        digits, exponent, tail = found.groups()
+    if (result := _PLAIN.fullmatch(text)) is not None:
+        digits, exponent, tail = result.groups()
         power = TAILS[unit].get((tail or "").replace(" ", ""))
         return None if power is None else float(f"{digits}e{power + int(exponent or 0)}")
-    if (found := _MARKED.fullmatch(text)) is not None:
-        sign, whole, letter, part, tail = found.groups()
+    if (result := _MARKED.fullmatch(text)) is not None:
+        sign, whole, letter, part, tail = result.groups()
         power = MARKS[unit].get(letter)
         if power is None or (tail or "").replace(" ", "") not in ("", *WORDS[unit].split(",")):
             return None
         return float(f"{sign}{whole or '0'}.{part}e{power}")
-    if unit == "W" and (found := _FRACTION.fullmatch(text)) is not None and int(found[2]):
-        return int(found[1]) / int(found[2])
+    if unit == "W" and (result := _FRACTION.fullmatch(text)) is not None and int(result[2]):
+        return int(result[1]) / int(result[2])
     return None
 
 
@@ -108,7 +108,7 @@ def _finite(value: numbers.Real) -> float | None:
         return None
 
 
-def _said(value: Any) -> str:
+def _quoted(value: Any) -> str:
     """The value as the user gave it, cut where it runs on."""
     if isinstance(value, int) and value.bit_length() > 100:
         return f"a number of {value.bit_length()} binary digits"
@@ -148,18 +148,18 @@ def parse(value: Any, unit: str, *, positive: bool = False) -> float:
 instead of zero). Write it like 330, 470R, 4K7, 1.5k or 1 M.
     """
     unit = _known(unit)
-    noun, said, number = NOUN[unit], _said(value), None
+    noun, text, number = NOUN[unit], _quoted(value), None
     if isinstance(value, str):
         number = _read(_normal(value), unit)
     elif isinstance(value, numbers.Real):
         number = _finite(value)
     if number is None or not math.isfinite(number):
         fix = _fix(_normal(value), unit) if isinstance(value, str) else f"Write it like {EXAMPLES[unit]}"
-        raise UnitError(f"{said} is not {noun}", fix=fix)
+        raise UnitError(f"{text} is not {noun}", fix=fix)
     if positive and number <= 0:
         what = "zero" if number == 0 else "negative"
         raise UnitError(
-            f"{said} is {what} where {noun} above zero is needed",
+            f"{text} is {what} where {noun} above zero is needed",
             fix=f"Write it like {EXAMPLES[unit]}",
         )
     return number

@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 from tests.amps import DEMO, EVERY, OTHERS, amp, solved
 from tests.benchmarks.commands import asked, tried
 from tests.hard_changes import Case, cases
-from tubekit import analyse
+from tubekit import analyze
 from tubekit.circuit import newton
 
 CASES, EACH = 200, 50
@@ -33,9 +33,9 @@ QUICK = {"report", "supply", "parts", "trace", "mains-band", "cable"}
 def test_a_strangers_amp_gets_an_answer_and_no_warning(name: str, tmp_path: Path) -> None:
     for words in asked(name, tmp_path):
         if words[0] in QUICK:
-            said = tried(words)
-            assert "CRASH" not in said, said
-            assert "ODD" not in said, said
+            text = tried(words)
+            assert "CRASH" not in text, text
+            assert "ODD" not in text, text
 
 
 @pytest.fixture
@@ -54,7 +54,7 @@ def steps(monkeypatch: pytest.MonkeyPatch) -> list[int]:
 
 @pytest.mark.parametrize("name", EVERY)
 def test_no_amp_needs_more_than_a_few_rounds(name: str, steps: list[int]) -> None:
-    report = analyse(amp(name))
+    report = analyze(amp(name))
     assert report.convergence.converged.all()
     assert report.solved.state.rounds <= FEW_ROUNDS
     assert len(steps) <= FEW_STEPS
@@ -63,9 +63,9 @@ def test_no_amp_needs_more_than_a_few_rounds(name: str, steps: list[int]) -> Non
 @pytest.mark.parametrize("name", DEMO)
 def test_a_missing_bleeder_makes_no_amp_harder(name: str, steps: list[int]) -> None:
     gone = bleeder(name)
-    report = analyse(amp(name).changed({gone: "removed"}))
+    report = analyze(amp(name).changed({gone: "removed"}))
     assert len(steps) <= FEW_STEPS
-    far = analyse(amp(name).changed({gone: "1000M"}))  # a resistor that is as good as none
+    far = analyze(amp(name).changed({gone: "1000M"}))  # a resistor that is as good as none
     for node in report.nodes:
         assert_allclose(node.dc_v, far.node(node.node).dc_v, rtol=1e-4, atol=1e-3)
 
@@ -80,13 +80,13 @@ def test_what_rectifiers_deliver_is_what_the_amp_draws(name: str) -> None:
 @pytest.mark.parametrize("rectifier", ["5Y3GT", "silicon"])
 def test_a_supply_without_a_load_stands_at_the_peak_and_says_so(rectifier: str) -> None:
     tubes = dict.fromkeys(("V1", "V2", "V3", "V4", bleeder("teasel")), "removed")
-    report = analyse(amp("teasel").changed({**tubes, "V5": rectifier}))
+    report = analyze(amp("teasel").changed({**tubes, "V5": rectifier}))
     peak = report.solved.state.waveform("hv_a").max()
     assert report.node("B1").dc_v == pytest.approx(peak, rel=0.01)
-    (said,) = [line for line in report.assumptions if "nothing draws current" in line]
-    assert said.startswith("B1: nothing draws current from V5, so expect the peak")
-    assert "1000 MΩ across each rectifier" in said
-    assert f"{report.node('B1').dc_v:.3g} V" in said
+    (text,) = [line for line in report.assumptions if "nothing draws current" in line]
+    assert text.startswith("B1: nothing draws current from V5, so expect the peak")
+    assert "1000 MΩ across each rectifier" in text
+    assert f"{report.node('B1').dc_v:.3g} V" in text
     assert not [line for line in solved("teasel").assumptions if "nothing draws" in line]
 
 

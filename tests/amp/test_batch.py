@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tests.supplies import FULL_WAVE, supply
-from tubekit import analyse, load_amp
+from tubekit import analyze, load_amp
 from tubekit.amp import Amp, amp_from_text
 from tubekit.amp.supply import supply_report
 from tubekit.analyses.transient import transient
@@ -47,7 +47,7 @@ def figures(record: Any) -> list[tuple[str, Any]]:
 
 
 def readings(amp: Amp) -> list[tuple[str, Any]]:
-    report = analyse(amp)
+    report = analyze(amp)
     records = (*report.nodes, *report.tubes, *report.rails, *report.rectifiers, *report.windings)
     checks = [(f"{one.part} {one.code}", value) for one in limits(report) for value in (one.value, one.share)]
     return [*(each for one in records for each in figures(one)), *checks]
@@ -57,7 +57,7 @@ def readings(amp: Amp) -> list[tuple[str, Any]]:
 def test_a_part_that_sets_itself_leaves_one_amp_one(text: str) -> None:
     amp = amp_from_text(text)
     assert amp.batch is None
-    state = analyse(amp).solved.state
+    state = analyze(amp).solved.state
     assert state.operating_point.network.batch is None
     assert [name for name, value in readings(amp) if not isinstance(value, float)] == []
     run = transient(state.circuit, 2e-3, frequency_hz=amp.mains_hz, start=state)  # refuses a batch
@@ -77,7 +77,7 @@ def test_a_part_that_sets_itself_leaves_one_amp_one(text: str) -> None:
 )
 def test_a_batch_is_what_the_amp_says(changes: dict[str, object], count: int) -> None:
     amp = load_amp("teasel").changed(changes)
-    network = analyse(amp).solved.state.operating_point.network
+    network = analyze(amp).solved.state.operating_point.network
     assert (amp.batch, network.batch, network.size) == (count, count, count)
     assert [(name, value) for name, value in readings(amp) if np.shape(value) != (count,)] == []
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tubekit import analyse, load_amp
+from tubekit import analyze, load_amp
 from tubekit.amp import Amp, AmpReport
 from tubekit.amp.discharge import discharge
 from tubekit.amp.sag import sag
@@ -22,7 +22,7 @@ def amp() -> Amp:
 
 @pytest.fixture(scope="module")
 def report(amp: Amp) -> AmpReport:
-    return analyse(amp)
+    return analyze(amp)
 
 
 def test_the_printed_voltages_are_those_of_the_idle_amp(amp: Amp, report: AmpReport) -> None:
@@ -49,14 +49,14 @@ def test_output_tubes_are_biased_from_a_supply_of_their_own(report: AmpReport) -
 
 
 def test_the_bias_control_moves_the_pair(amp: Amp) -> None:
-    currents = [float(analyse(amp.changed({"R46.position": p})).tube("V3").plate_a) for p in (0.1, 0.9)]
+    currents = [float(analyze(amp.changed({"R46.position": p})).tube("V3").plate_a) for p in (0.1, 0.9)]
     assert currents[0] > 1.5 * currents[1]
 
 
 def test_feedback_is_negative_and_the_loop_stable(amp: Amp) -> None:
     gains = []
     for change in ({}, {"R13": "open"}):
-        point = analyse(amp.changed({**change, "R31.position": 1.0})).solved.state.operating_point
+        point = analyze(amp.changed({**change, "R31.position": 1.0})).solved.state.operating_point
         gains.append(abs(frequency_response(point, "in_tip", ["ls8"], [1000.0]).gain[0, 0, 0]))
         matrix = linearised(point.network, list(point.slopes))
         unit = np.eye(len(point.network.unknowns))[:1]
@@ -68,21 +68,21 @@ def test_feedback_is_negative_and_the_loop_stable(amp: Amp) -> None:
 
 
 def test_the_mains_selector_undoes_another_mains(amp: Amp, report: AmpReport) -> None:
-    moved = analyse(amp.changed({"S3": 2}, mains_rms=220))
+    moved = analyze(amp.changed({"S3": 2}, mains_rms=220))
     assert moved.node("B0").dc_v == pytest.approx(float(report.node("B0").dc_v), rel=0.005)
 
 
 def test_standby_leaves_the_tubes_cold_of_plate_current(amp: Amp) -> None:
-    waiting = analyse(amp.changed({"S2": "open"}))
+    waiting = analyze(amp.changed({"S2": "open"}))
     assert float(waiting.tube("V3").plate_a) < 1e-6
     assert waiting.node("B0").dc_v > 440
     assert waiting.tube("V3").grid_v == pytest.approx(-42, rel=0.1)
 
 
 def test_it_sags_as_class_ab_does_and_discharges_slowly_when_cold(amp: Amp) -> None:
-    found = sag(amp)
-    assert 5 < found.rail("C11").sag_percent < 15
-    assert found.driven_a > 2 * found.idle_a
+    result = sag(amp)
+    assert 5 < result.rail("C11").sag_percent < 15
+    assert result.driven_a > 2 * result.idle_a
     held = discharge(amp)
     assert {one.capacitor for one in held.held} == {"C11", "C12", "C13", "C14", "C15", "C16"}
     assert held.of("C11").to_limit_s > 30 > held.of("C11", "tubes cooling").to_limit_s

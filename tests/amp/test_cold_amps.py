@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from tests.benchmarks.commands import ODD
-from tubekit import analyse, load_amp, plots
+from tubekit import analyze, load_amp, plots
 from tubekit.amp import AmpReport
 from tubekit.amp.signal import signal_path
 from tubekit.bench.readings import load_readings
@@ -50,7 +50,7 @@ BY_HAND: dict[str, dict[str, tuple[float, float]]] = {
 
 @lru_cache(maxsize=6)
 def report(name: str) -> AmpReport:
-    return analyse(load_amp(FOLDER / name))
+    return analyze(load_amp(FOLDER / name))
 
 
 def test_every_amp_of_the_folder_is_compared() -> None:
@@ -68,8 +68,8 @@ def test_idle_volts_are_those_worked_out_by_hand(name: str) -> None:
 def test_a_bench_session_with_it_answers_without_a_warning(name: str) -> None:
     one = report(name)
     assert one.convergence.converged.all()
-    for said in (str(one), str(signal_path(one.amp))):
-        assert not ODD.search(said)
+    for text in (str(one), str(signal_path(one.amp))):
+        assert not ODD.search(text)
     rows = [
         {"place": node, "quantity": "DC volts", "value": f"{volts} V"}
         for node, (volts, _) in BY_HAND[name].items()

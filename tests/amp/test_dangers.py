@@ -62,12 +62,12 @@ def test_a_line_to_chassis_capacitor_and_its_current(tmp_path: Path) -> None:
         '[amp]\nextends = "teasel"\n[C90]\nvalue = "47n"\nnodes = ["mains_neutral", "ground"]\n'
         '[C91]\nvalue = "10u"\nstyle = "electrolytic"\nnodes = ["ground", "B1"]\n'
     )
-    found = load_amp(file)
-    assert codes(found) == ["line_capacitor", "reversed_electrolytic"]
+    result = load_amp(file)
+    assert codes(result) == ["line_capacitor", "reversed_electrolytic"]
     milliamps = 1e3 * 2 * np.pi * 60 * 47e-9 * 117
-    assert f"C90 joins the power line to the chassis: {milliamps:.1f} mA" in found.dangers[0].text
-    assert "C91 is BACKWARDS" in found.dangers[1].text
-    assert codes(found.changed({"C90": "open", "C91": "removed"})) == []
+    assert f"C90 joins the power line to the chassis: {milliamps:.1f} mA" in result.dangers[0].text
+    assert "C91 is BACKWARDS" in result.dangers[1].text
+    assert codes(result.changed({"C90": "open", "C91": "removed"})) == []
 
 
 @pytest.mark.parametrize(
@@ -88,9 +88,9 @@ def test_every_command_begins_with_them(words: list[str], capsys: pytest.Capture
 
 def test_json_has_them_first(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["report", str(FILES / f"{LIVE}.toml"), "--json"]) == 0
-    found = json.loads(capsys.readouterr().out)
-    assert next(iter(found)) == "dangers"
-    assert found["dangers"][0]["code"] == LIVE_CHASSIS
+    result = json.loads(capsys.readouterr().out)
+    assert next(iter(result)) == "dangers"
+    assert result["dangers"][0]["code"] == LIVE_CHASSIS
 
 
 def test_notebooks_and_records_begin_with_them() -> None:
@@ -116,8 +116,8 @@ def _about_amps() -> Iterator[type]:
     for room in ("amp", "decisions", "bench", "cli"):
         package = importlib.import_module(f"tubekit.{room}")
         for module in pkgutil.iter_modules(package.__path__, f"{package.__name__}."):
-            found = vars(importlib.import_module(module.name))
-            for one in found.values():
+            result = vars(importlib.import_module(module.name))
+            for one in result.values():
                 if isinstance(one, type) and issubclass(one, Printed) and one.__module__ == module.name:
                     yield one
 

@@ -9,7 +9,7 @@ from functools import cache
 
 import pytest
 
-from tubekit import analyse, plots
+from tubekit import analyze, plots
 from tubekit.amp import Amp, AmpReport, amp_from_text
 from tubekit.amp.hum import hum
 from tubekit.amp.parts import Tube
@@ -44,7 +44,7 @@ def drawn(way: str) -> Amp:
 
 @cache
 def idle(way: str) -> AmpReport:
-    return analyse(drawn(way))
+    return analyze(drawn(way))
 
 
 @pytest.mark.parametrize("way", ["tap", "pot"])
@@ -66,8 +66,8 @@ def test_hum_of_the_filament_goes_with_the_wiper_off_its_middle() -> None:
     """V·dx between cathode and wiper counts (1 + 1/mu) times as much as at the grid; closed form."""
 
     def heard(position: float) -> complex:
-        found = hum(drawn("pot").changed({"R50.position": position}))
-        return sum(complex(s.volts[0, 0]) for s in found.sources if s.kind == "heater")
+        result = hum(drawn("pot").changed({"R50.position": position}))
+        return sum(complex(s.volts[0, 0]) for s in result.sources if s.kind == "heater")
 
     whole = heard(0.7) - heard(0.5)
     assert whole == pytest.approx(2.0 * (heard(0.6) - heard(0.5)), rel=0.02)
@@ -111,4 +111,4 @@ def test_a_filament_winding_that_floats_is_named_with_its_fix() -> None:
     with pytest.raises(
         SolveError, match=r"^f1, f2: nothing but tubes ties this winding to ground\. .* Wire it"
     ):
-        analyse(drawn("pot").changed({"R50": "removed"}))
+        analyze(drawn("pot").changed({"R50": "removed"}))

@@ -24,10 +24,10 @@ def drawn() -> Headroom:
 
 
 def test_small_drives_follow_the_small_signal_gain() -> None:
-    found = drawn()
-    assert found.output_rms[0] / found.input_rms[0] == pytest.approx(found.gain, rel=0.03)
+    result = drawn()
+    assert result.output_rms[0] / result.input_rms[0] == pytest.approx(result.gain, rel=0.03)
     path = signal_path(load_amp("teasel"))
-    assert found.gain == pytest.approx(abs(path.reference_gain[0]), rel=2e-3)  # less the generator's 600 Ω
+    assert result.gain == pytest.approx(abs(path.reference_gain[0]), rel=2e-3)  # less the generator's 600 Ω
 
 
 def test_the_output_pair_clips_first_and_the_first_stage_last() -> None:
@@ -51,34 +51,34 @@ def test_volume_moves_every_later_stage_and_not_the_first() -> None:
 
 def test_a_section_the_signal_does_not_reach_is_not_in_the_order() -> None:
     """The second microphone channel of the public-address amp stands still while the first is driven."""
-    found = headroom(load_amp("fescue"), jack="J1")
-    assert "V1b" not in [each.section for each in found.clips]
-    assert "V1a" in [each.section for each in found.clips]
+    result = headroom(load_amp("fescue"), jack="J1")
+    assert "V1b" not in [each.section for each in result.clips]
+    assert "V1a" in [each.section for each in result.clips]
 
 
 def test_sensitivity_and_rated_output_agree() -> None:
-    found = drawn()
-    assert 2 < found.rated_w < 15  # a pair of 6V6GT
-    assert found.sensitivity_rms(found.rated_w) == pytest.approx(found.rated_input_rms, rel=0.03)
-    assert found.sensitivity_rms(0.01) < found.sensitivity_rms(1.0) < found.rated_input_rms
-    assert np.isnan(found.sensitivity_rms(100.0))
+    result = drawn()
+    assert 2 < result.rated_w < 15  # a pair of 6V6GT
+    assert result.sensitivity_rms(result.rated_w) == pytest.approx(result.rated_input_rms, rel=0.03)
+    assert result.sensitivity_rms(0.01) < result.sensitivity_rms(1.0) < result.rated_input_rms
+    assert np.isnan(result.sensitivity_rms(100.0))
 
 
 def test_power_is_that_of_the_voltage_in_the_real_part_of_the_load() -> None:
-    found = drawn()
+    result = drawn()
     path = signal_path(load_amp("teasel"))
     admittance = (1 / path.loaded_ohms[0]).real
-    assert found.power_w[0] == pytest.approx(found.output_rms[0] ** 2 * admittance, rel=1e-3)
+    assert result.power_w[0] == pytest.approx(result.output_rms[0] ** 2 * admittance, rel=1e-3)
 
 
 def test_what_does_not_settle_falls_back_on_the_slopes_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(headroom_module, "LEAST_DRIVES", 10**6)
-    found = headroom(load_amp("teasel"))
-    assert "estimated from the slopes" in found.method
-    assert {each.section for each in found.clips[:2]} == {"V3", "V4"}
-    assert len(found.input_rms) == 0
-    assert "estimated from the slopes" in str(found)
-    json.dumps(found.to_json(), allow_nan=False)
+    result = headroom(load_amp("teasel"))
+    assert "estimated from the slopes" in result.method
+    assert {each.section for each in result.clips[:2]} == {"V3", "V4"}
+    assert len(result.input_rms) == 0
+    assert "estimated from the slopes" in str(result)
+    json.dumps(result.to_json(), allow_nan=False)
 
 
 def test_refusals() -> None:
@@ -100,9 +100,9 @@ def test_noise_of_the_grid_resistors_by_hand() -> None:
     density = 4 * BOLTZMANN * KELVIN * 23.5e3 * np.abs(path.gain[0]) ** 2
     expected = np.sqrt(np.trapezoid(density, BAND_HZ))
     own = [floor.noise.sources.index(name) for name in ("R2", "R3")]
-    found = np.sqrt((floor.noise.source_rms[0, own] ** 2).sum())
-    assert found == pytest.approx(expected, rel=0.02)
-    assert floor.output_rms[0] > found
+    result = np.sqrt((floor.noise.source_rms[0, own] ** 2).sum())
+    assert result == pytest.approx(expected, rel=0.02)
+    assert floor.output_rms[0] > result
 
 
 def test_a_worn_first_tube_is_noisier_at_the_input() -> None:

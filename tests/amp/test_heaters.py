@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from tests.amps import amp, solved
-from tubekit import analyse, load_amp
-from tubekit.amp import amp_from_text, steady
+from tubekit import analyze, load_amp
+from tubekit.amp import amp_from_text, mains_solve
 from tubekit.amp.heater_wiring import heater_string
 from tubekit.amp.parts import Tube
 from tubekit.amp.string_warming import held_s, string_start
@@ -43,7 +43,7 @@ def test_a_tapped_heater_runs_on_either_voltage(heater: str, winding: str, volts
     part = text.parts["V1"]
     assert isinstance(part, Tube)
     assert part.heater_rating() == pytest.approx((volts, amps))
-    report = analyse(text)
+    report = analyze(text)
     assert float(report.tube("V1a").heater_rms_v) == pytest.approx(volts, rel=0.05)
     wires = [p for p in report.solved.built.circuit.parts if p.name.startswith("V1.heater")]
     taken = volts / sum(float(np.asarray(p.ohms)) for p in wires)  # type: ignore[union-attr]
@@ -59,9 +59,9 @@ def test_a_string_of_one_current_is_judged_right() -> None:
     strung = re.sub(r'(V\d)(.type = "12AX7")', r'\1\2\n\1.heater_halves = "series"', text)
     one = amp_from_text(strung)
     assert [part.designator for part in heater_string(one.parts)] == ["V2", "V1"]
-    told = {note.code for note in one.notes}
-    assert {"series_heaters", "heater_halves"} <= told
-    report = analyse(one)
+    words = {note.code for note in one.notes}
+    assert {"series_heaters", "heater_halves"} <= words
+    report = analyze(one)
     amps = float(report.solved.state.ripple_rms("L", "hs1")[0]) / 250.0
     for name, rated in (("V1a", (12.6, 0.15)), ("V2", (6.3, 0.76))):
         across = float(report.tube(name).heater_rms_v)
@@ -90,7 +90,7 @@ grid = "g2"
 cathode = "k2"
 heater = ["hs", "ground"]
 """
-    report = analyse(amp_from_text(text, "string"))
+    report = analyze(amp_from_text(text, "string"))
     upper, lower = (float(report.tube(name).heater_rms_v) for name in ("V2", "V8"))
     assert upper == pytest.approx(lower, rel=0.01)
     assert upper == pytest.approx(6.3, rel=0.1)
@@ -103,7 +103,7 @@ def test_a_heater_far_off_is_exceeded_not_printed_in_passing() -> None:
 
 def test_heaters_follow_the_line_everywhere() -> None:
     """I ~ V^0.55: at half the line a heater draws 0.683 of its current, not a half."""
-    half = analyse(load_amp("teasel").changed({}, mains_rms=58.5)).solved.built.circuit
+    half = analyze(load_amp("teasel").changed({}, mains_rms=58.5)).solved.built.circuit
     full = solved("teasel").solved.built.circuit
     ohms = [next(float(p.ohms) for p in c.parts if p.name == "V3.heater") for c in (half, full)]  # type: ignore[union-attr]
     assert 0.5 / (ohms[0] / ohms[1]) == pytest.approx(0.5**0.55, rel=1e-6)
@@ -119,14 +119,14 @@ def _string(dropper: str) -> str:
 
 def test_a_cold_string_divides_by_cold_ohms_and_ends_at_the_idle_state() -> None:
     """Cold: v = V·R/(ΣR + 6·dropper), R = rated volts over rated amps (closed form); warm: the idle solve."""
-    found = {one.tube: one for one in string_start(amp("no-transformer"))}
+    result = {one.tube: one for one in string_start(amp("no-transformer"))}
     ohms = {"V1": 6.3 / 0.3, "V2": 6.3 / 0.76}
     whole = sum(ohms.values()) + 6.0 * 250.0
     for name, each in ohms.items():
-        assert found[name].first_v == pytest.approx(117.0 * each / whole, rel=1e-3)
+        assert result[name].first_v == pytest.approx(117.0 * each / whole, rel=1e-3)
     report = solved("no-transformer")
     for name, section in (("V1", "V1a"), ("V2", "V2")):
-        assert found[name].warm_v == pytest.approx(float(report.tube(section).heater_rms_v), rel=0.02)
+        assert result[name].warm_v == pytest.approx(float(report.tube(section).heater_rms_v), rel=0.02)
 
 
 def test_the_heater_that_warms_first_takes_too_much_until_the_others_follow() -> None:
@@ -144,10 +144,10 @@ def test_the_heater_that_warms_first_takes_too_much_until_the_others_follow() ->
             most[k] = max(most[k], amps * both[k])
             heat = (amps * both[k]) ** 2 / ohms[k] / (volts * current)
             t[k] += dt / held[k] * (heat - t[k] ** loss + cold**loss)
-    found = string_start(amp_from_text(_string("232")))
-    for one in found:
+    result = string_start(amp_from_text(_string("232")))
+    for one in result:
         assert one.highest_v == pytest.approx(most[one.tube], rel=0.01)
-    assert {one.tube: one.highest_v > one.warm_v * 1.015 for one in found} == {"V1": True, "V2": False}
+    assert {one.tube: one.highest_v > one.warm_v * 1.015 for one in result} == {"V1": True, "V2": False}
 
 
 def test_an_inrush_limiter_in_the_string_spares_the_lightest_heater() -> None:
@@ -160,11 +160,11 @@ def test_an_inrush_limiter_in_the_string_spares_the_lightest_heater() -> None:
 
 
 def test_switch_on_names_the_heater_that_may_flash() -> None:
-    found = switch_on(amp("no-transformer"), near=solved("no-transformer"), seconds=1.0)
-    flashing = [one for one in found.heaters if one.times > 1.5]
+    result = switch_on(amp("no-transformer"), near=solved("no-transformer"), seconds=1.0)
+    flashing = [one for one in result.heaters if one.times > 1.5]
     assert [one.tube for one in flashing] == ["V1"]
-    assert any(each.startswith("the heater of V1 gets") for each in found.exceeded())
-    assert "the heater of V1" in found.headline()
+    assert any(each.startswith("the heater of V1 gets") for each in result.exceeded())
+    assert "the heater of V1" in result.headline()
     assert string_start(amp("teasel")) == ()
 
 
@@ -180,10 +180,12 @@ def test_a_starved_heater_in_a_string_takes_its_emission_with_it():
 
 
 def test_a_string_that_starves_a_heater_settles_in_a_few_solves(monkeypatch: pytest.MonkeyPatch) -> None:
-    solves, solve = [], steady.solved
-    monkeypatch.setattr(steady, "solved", lambda *given, **how: solves.append(given) or solve(*given, **how))
-    found, state = steady.steady(amp("no-transformer"))
+    solves, solve = [], mains_solve.solve_circuit
+    monkeypatch.setattr(
+        mains_solve, "solve_circuit", lambda *given, **how: solves.append(given) or solve(*given, **how)
+    )
+    result, state = mains_solve.solve_mains(amp("no-transformer"))
     assert len(solves) < 8  # 18 where each solve goes half the way by itself
-    for tube in heater_string(found.amp.parts):
+    for tube in heater_string(result.amp.parts):
         name, share = tube.set_by(state)
-        assert found.settled[name] == pytest.approx(float(share[0]), rel=2 * steady.AGREED)
+        assert result.settled[name] == pytest.approx(float(share[0]), rel=2 * mains_solve.AGREED)

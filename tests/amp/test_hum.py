@@ -18,13 +18,13 @@ from tubekit import load_amp
 from tubekit.amp import amp_from_text, demo_names
 from tubekit.amp.hum import Hum, _source, hum
 from tubekit.amp.hum_balance import hum_balance
-from tubekit.amp.hum_ways import ways
+from tubekit.amp.hum_paths import hum_paths
 from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.signal import signal_path
 from tubekit.amp.strays import HEATER_CATHODE_F, HEATER_CATHODE_OHMS, HEATER_GRID_F
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.mains import mains_steady_state
-from tubekit.analyses.shares import picker
+from tubekit.analyses.part_sensitivity import picker
 from tubekit.errors import ChangeError, SolveError
 
 
@@ -40,27 +40,27 @@ def size(volts: np.ndarray) -> float:
 @pytest.mark.parametrize("name", demo_names())
 def test_the_ways_add_up_to_the_hum_of_the_whole_amp(name: str) -> None:
     """Parted by superposition, against one mains solve of everything, heater couplings included."""
-    found = hum(load_amp(name))
-    view, rate = found.view, found.amp.mains_hz
+    result = hum(load_amp(name))
+    view, rate = result.view, result.amp.mains_hz
     state = mains_steady_state(view.network.circuit, frequency_hz=rate)
     a, b = view.output.ends
     expected = np.array([(state.harmonic(a, h) - harmonic(state, b, h))[0] for h in range(1, 21)]) / np.sqrt(
         2.0
     )
     same = dataclasses.replace(view, solved=dataclasses.replace(view.solved, state=state))
-    parts = [_source(same, way).volts[0] for way in ways(same, 2j * np.pi * rate * np.arange(1, 21))]
+    parts = [_source(same, way).volts[0] for way in hum_paths(same, 2j * np.pi * rate * np.arange(1, 21))]
     off = np.abs(sum(parts) - expected).max() / max(np.abs(part).max() for part in parts)
     say(f"{name}: sum of {len(parts)} ways against the whole, in terms of the largest way: {off:.1e}")
     # Superposition leaves the bend of the tubes out: some 20 V of ripple at the plates and a screen current
     # that follows it. A pair cancels most of it, a single tube does not; more rounds change neither.
-    assert off < (3e-5 if len(powers(found)) > 1 else 1e-4)
+    assert off < (3e-5 if len(powers(result)) > 1 else 1e-4)
     # The list itself takes heaters and rails as they were before the couplings were laid on.
-    assert size(found.total[0] - expected) < 0.02 * size(expected)
+    assert size(result.total[0] - expected) < 0.02 * size(expected)
 
 
-def powers(found: Hum) -> list[str]:
+def powers(hum: Hum) -> list[str]:
     """Tubes with a screen."""
-    parts = found.amp.parts.values()
+    parts = hum.amp.parts.values()
     return [one.designator for one in parts if isinstance(one, Tube) and any(s.screen for s in one.sections)]
 
 
@@ -81,12 +81,12 @@ def test_ways_that_cancel_are_said_in_words_not_in_percent() -> None:
 
 
 def test_shares_add_up_to_one() -> None:
-    found = drawn()
-    assert sum(found.share(each)[0] for each in found.sources) == pytest.approx(1.0, rel=1e-9)
+    result = drawn()
+    assert sum(result.share(each)[0] for each in result.sources) == pytest.approx(1.0, rel=1e-9)
 
 
-def way_of(found: Hum, part: str) -> np.ndarray:
-    return next(each.volts for each in found.sources if each.part == part)
+def way_of(hum: Hum, part: str) -> np.ndarray:
+    return next(each.volts for each in hum.sources if each.part == part)
 
 
 def test_a_matched_pair_cancels_the_first_rail_and_a_weak_tube_lets_it_through() -> None:
@@ -95,8 +95,8 @@ def test_a_matched_pair_cancels_the_first_rail_and_a_weak_tube_lets_it_through()
         "level", '[T2.primary]\nresistance = ["155", "155"]\n[T1.high_voltage]\nresistance = ["62", "62"]\n'
     )
     matched, weak = hum(level), hum(level.changed({"V3.emission": 0.7}))
-    for found, most, least in ((matched, 2e-2, 0.0), (weak, 1.0, 0.1)):
-        halves = [way_of(found, f"T2 section {k}") for k in (1, 2)]
+    for result, most, least in ((matched, 2e-2, 0.0), (weak, 1.0, 0.1)):
+        halves = [way_of(result, f"T2 section {k}") for k in (1, 2)]
         left = size(sum(halves)) / size(halves[0])
         say(f"what two halves leave of one: {100 * left:.2f} %")
         assert least < left + 1e-12 < most
@@ -105,8 +105,8 @@ def test_a_matched_pair_cancels_the_first_rail_and_a_weak_tube_lets_it_through()
 
 def test_hum_of_one_rail_through_one_stage_by_hand() -> None:
     """B4 through R5 alone: divided between R5 and the plate resistance, then the rest of the amp's gain."""
-    found = drawn()
-    view = found.view
+    result = drawn()
+    view = result.view
     path = signal_path(load_amp("teasel"), frequencies_hz=[120.0], reference_hz=120.0)
     stage = path.stage("V1a")
     behind = stage.output_ohms[0]  # R5 ∥ rp
@@ -115,13 +115,13 @@ def test_hum_of_one_rail_through_one_stage_by_hand() -> None:
     share = 1 / 100e3 / (1 / behind + 1 / onward)
     volts = view.solved.state.harmonic("B4", 2)[0] / np.sqrt(2.0) * share
     expected = abs(volts * path.reference_gain[0] / stage.plate_gain[0])
-    assert abs(way_of(found, "R5")[0, 1]) == pytest.approx(expected, rel=0.02)
+    assert abs(way_of(result, "R5")[0, 1]) == pytest.approx(expected, rel=0.02)
 
 
 def test_more_filter_less_hum_from_that_rail() -> None:
     amp = load_amp("teasel").changed({"C15": ["20u", "40u"]})
-    found = hum(amp)
-    b3 = np.abs(found.together()["rail", "B3"][:, 1])
+    result = hum(amp)
+    b3 = np.abs(result.together()["rail", "B3"][:, 1])
     assert b3[1] < 0.6 * b3[0]
 
 
@@ -137,23 +137,23 @@ def test_batch_equals_one_by_one() -> None:
 
 
 def test_null_of_a_matched_set_lies_at_mid_travel() -> None:
-    found = hum_balance(with_hum_balance(), unbalance=0.0)
-    say(f"null of a matched set at {100 * found.null:.2f} %")
-    assert found.null == pytest.approx(0.5, abs=0.01)
-    assert found.heater_v.min() < 1e-3 * found.heater_v[0]
-    assert f"null at {100 * found.null:.0f} % of its travel" in found.headline()
+    result = hum_balance(with_hum_balance(), unbalance=0.0)
+    say(f"null of a matched set at {100 * result.null:.2f} %")
+    assert result.null == pytest.approx(0.5, abs=0.01)
+    assert result.heater_v.min() < 1e-3 * result.heater_v[0]
+    assert f"null at {100 * result.null:.0f} % of its travel" in result.headline()
 
 
 @pytest.mark.parametrize("more", [0.2, 0.1, -0.1, -0.3])
 def test_a_mismatched_tube_moves_the_null_inside_the_travel(more: float) -> None:
     """Inside the travel, near the middle: common practice, no source."""
-    found = hum_balance(with_hum_balance(), unbalance={"V1": more})
-    say(f"V1 {100 * more:+.0f} %: null at {100 * found.null:.1f} %, {found.depth_db:.0f} dB deep")
-    assert 0.3 < found.null < 0.7
-    assert np.sign(found.null - 0.5) == np.sign(more)
+    result = hum_balance(with_hum_balance(), unbalance={"V1": more})
+    say(f"V1 {100 * more:+.0f} %: null at {100 * result.null:.1f} %, {result.depth_db:.0f} dB deep")
+    assert 0.3 < result.null < 0.7
+    assert np.sign(result.null - 0.5) == np.sign(more)
     even = hum_balance(with_hum_balance(), unbalance=more)  # every tube alike: all of it can be nulled
     assert even.null == pytest.approx(0.5 + more / 4, abs=1e-3)
-    assert even.depth_db > found.depth_db
+    assert even.depth_db > result.depth_db
 
 
 def test_a_wide_mismatch_of_the_pair_spoils_the_depth() -> None:
@@ -166,11 +166,11 @@ def test_a_wide_mismatch_of_the_pair_spoils_the_depth() -> None:
 def test_one_hum_for_one_setting_and_the_null_is_where_the_whole_hum_is_least() -> None:
     """The control as it is set and at its null, against `hum` of the amp set so; beside the null is more."""
     one = load_amp("fescue").changed({"R54.position": 0.3})
-    found = hum_balance(one)
-    assert found.now_v == pytest.approx(hum(one).total_rms[0], rel=1e-3)
-    at = [found.null - 0.02, found.null, found.null + 0.02]
+    result = hum_balance(one)
+    assert result.now_v == pytest.approx(hum(one).total_rms[0], rel=1e-3)
+    at = [result.null - 0.02, result.null, result.null + 0.02]
     whole = hum(one.changed({"R54.position": at})).total_rms
-    assert found.null_v == pytest.approx(whole[1], rel=1e-3)
+    assert result.null_v == pytest.approx(whole[1], rel=1e-3)
     assert whole[1] < min(whole[0], whole[2])
 
 
@@ -189,9 +189,9 @@ def test_what_bypasses_the_balance_control_is_named(part: str, end: str) -> None
     head = (
         '[amp]\nextends = "fescue"\ntitle = "Bypassed"\ndesign_mains = "117 V"\nmains_frequency = "60 Hz"\n'
     )
-    found = hum_balance(amp_from_text(head + part, "bypassed"))
-    assert not found.works
-    assert end in found.headline()
+    result = hum_balance(amp_from_text(head + part, "bypassed"))
+    assert not result.works
+    assert end in result.headline()
 
 
 @pytest.mark.parametrize(("switch", "grounded"), [("ground", True), (None, False)])
@@ -200,10 +200,10 @@ def test_an_empty_input_is_left_to_its_contact(switch: str | None, grounded: boo
     drawn_amp = load_amp("vetch")
     jack = dataclasses.replace(drawn_amp.parts["J1"], plugged=False, tip_switch=switch)  # type: ignore[call-arg]
     one = dataclasses.replace(drawn_amp, parts=MappingProxyType({**drawn_amp.parts, "J1": jack}))
-    found = hum(one)
-    assert (found.pickup_v[0] == 0.0) == grounded
-    assert (found.noise_v is None) == grounded
-    text = " ".join(str(found).split())
+    result = hum(one)
+    assert (result.pickup_v[0] == 0.0) == grounded
+    assert (result.noise_v is None) == grounded
+    text = " ".join(str(result).split())
     assert ("J1 is empty and grounds its tip" in text) == grounded
     assert ("J1, open" in text and "J1 is open and picks up" in text) == (not grounded)
 
@@ -211,16 +211,16 @@ def test_an_empty_input_is_left_to_its_contact(switch: str | None, grounded: boo
 def test_heater_coupling_by_hand() -> None:
     """Into an unbypassed cathode: heater volts over leak or capacitance, times what an ampere there makes."""
     amp = variant("open cathode", "[C1]\nremoved = true\n")
-    found = hum(amp, unbalance=0.0)
+    result = hum(amp, unbalance=0.0)
     path = signal_path(amp, reference_hz=60.0)
-    heater = found.view.solved.state.harmonic("h1", 1)[0] / np.sqrt(2.0)
+    heater = result.view.solved.state.harmonic("h1", 1)[0] / np.sqrt(2.0)
     s = 2j * np.pi * 60.0
     network = path.view.network
     volts = respond(network, path.view.matrix, picker(network, "k1a"), np.array([s]))[0, 0] @ path.view.out
     leak = heater / HEATER_CATHODE_OHMS * volts
-    assert abs(way_of(found, "V1a heater1 leak")[0, 0]) == pytest.approx(abs(leak), rel=0.01)
+    assert abs(way_of(result, "V1a heater1 leak")[0, 0]) == pytest.approx(abs(leak), rel=0.01)
     both = heater * s * HEATER_CATHODE_F * volts
-    assert abs(way_of(found, "V1a heater1 cathode")[0, 0]) == pytest.approx(abs(both), rel=0.01)
+    assert abs(way_of(result, "V1a heater1 cathode")[0, 0]) == pytest.approx(abs(both), rel=0.01)
     assert HEATER_GRID_F < HEATER_CATHODE_F
     assert path.stage("V1a").cathode == "k1a"
 

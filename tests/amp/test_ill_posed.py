@@ -16,7 +16,7 @@ from tests.amp.ill_posed import ILL_POSED, starved_screen
 from tests.amp.signal_amps import with_feedback
 from tests.amps import amp
 from tests.every_kind import every_kind, every_kind_solved
-from tubekit import analyse
+from tubekit import analyze
 from tubekit.amp import AmpReport
 from tubekit.amp.discharge import discharge
 from tubekit.amp.hum import hum
@@ -25,9 +25,9 @@ from tubekit.analyses.operating_point import solve_network
 from tubekit.bench.readings import readings_from_text
 from tubekit.cli.supply_answer import SupplyAnswer
 from tubekit.decisions import swap
-from tubekit.decisions.fleet import fleet
+from tubekit.decisions.hum_remedies import hum_report
 from tubekit.decisions.judge import judge
-from tubekit.decisions.quieten import hum_report
+from tubekit.decisions.population import dc_population
 from tubekit.decisions.spread import spread
 from tubekit.errors import BatchWarning
 
@@ -35,7 +35,7 @@ READINGS = "place,quantity,value\nB1,DC volts,300\nB2,DC volts,290"
 UNREADABLE = re.compile(r"\b-?(nan|inf)\b")
 
 
-def said(report: AmpReport) -> str:
+def words_of(report: AmpReport) -> str:
     return " ".join(report.assumptions)
 
 
@@ -48,7 +48,7 @@ def test_every_question_is_answered_in_words(name: str) -> None:
     one = ILL_POSED[name]()
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        answers: list[object] = [analyse(one), SupplyAnswer.of(one)]
+        answers: list[object] = [analyze(one), SupplyAnswer.of(one)]
         if name in WORST:
             answers += [
                 discharge(one), hum_report(one), swap(one, {}, mains_rms=1.05 * float(one.design_mains_rms)),
@@ -67,42 +67,42 @@ def test_every_question_is_answered_in_words(name: str) -> None:
      ("heater winding dead", "B1", 1), ("standby open, no bleeder", "B0", 1), ("field coil open", "B1", 1)],
 )  # fmt: skip
 def test_where_nothing_but_leakage_loads_it_the_peak_is_named(name: str, node: str, times: int) -> None:
-    report = analyse(ILL_POSED[name]())
+    report = analyze(ILL_POSED[name]())
     state = report.solved.state
     winding = next(part for part in report.amp.parts.values() if part.kind == "power transformer").windings[1]
     peak = float(np.abs(state.waveform(winding.taps[0], winding.taps[1])).max())
     assert report.node(node).dc_v == pytest.approx(times * peak, rel=0.02)
-    assert f"{node}: nothing draws current" in said(report)
-    assert f"expect the peak, {report.node(node).dc_v:.3g} V" in said(report)
-    assert "1000 MΩ across each rectifier" in said(report)
+    assert f"{node}: nothing draws current" in words_of(report)
+    assert f"expect the peak, {report.node(node).dc_v:.3g} V" in words_of(report)
+    assert "1000 MΩ across each rectifier" in words_of(report)
 
 
 def test_a_winding_on_nothing_is_said_to_float_at_up_to_its_peak() -> None:
-    report = analyse(ILL_POSED["floating winding"]())
+    report = analyze(ILL_POSED["floating winding"]())
     peak = float(np.abs(report.solved.state.waveform("hv_a", "hv_b")).max())
-    assert "hv_a, hv_b, tap: nothing ties this winding to ground" in said(report)
-    assert f"expect up to its peak, {peak:.3g} V" in said(report)
+    assert "hv_a, hv_b, tap: nothing ties this winding to ground" in words_of(report)
+    assert f"expect up to its peak, {peak:.3g} V" in words_of(report)
     assert "B+ is gone: B1, B2, B3, B4 at 0 V" in report.headline()
 
 
 def test_a_tube_without_heat_passes_nothing() -> None:
     for name, tubes in (("heater winding dead", "V1, V2, V3, V4"), ("series heaters, one out", "V1")):
-        report = analyse(ILL_POSED[name]())
+        report = analyze(ILL_POSED[name]())
         assert max(float(tube.plate_a) for tube in report.tubes) < 1e-9
-        assert f"{tubes}: heater without voltage" in said(report)
-    assert "heater without voltage" not in said(analyse(amp("no-transformer")))
+        assert f"{tubes}: heater without voltage" in words_of(report)
+    assert "heater without voltage" not in words_of(analyze(amp("no-transformer")))
 
 
 def test_a_spread_loses_none_of_the_amps_that_nothing_loads() -> None:
     """A line fitted to what leaks take was steep beyond reason: one amp in four had no answer."""
-    found = spread(ILL_POSED["doubler, no load"](), size=200, with_effects=False)
-    assert found.lost == ()
-    k = next(k for k, probe in enumerate(found.probes) if probe.place[0] == "B1")
-    assert found.low[k] < 367.0 < found.high[k]
+    result = spread(ILL_POSED["doubler, no load"](), size=200, with_effects=False)
+    assert result.lost == ()
+    k = next(k for k, probe in enumerate(result.probes) if probe.place[0] == "B1")
+    assert result.low[k] < 367.0 < result.high[k]
 
 
 def test_a_spread_takes_a_thermistor_as_hot_as_the_report_does() -> None:
-    ready, report = fleet(every_kind()), every_kind_solved()
+    ready, report = dc_population(every_kind()), every_kind_solved()
     for node in ("B1", "B2", "B3"):
         assert float(ready.point.volts(node)) == pytest.approx(report.node(node).dc_v, abs=0.01)
 
@@ -110,25 +110,25 @@ def test_a_spread_takes_a_thermistor_as_hot_as_the_report_does() -> None:
 def test_variants_without_an_answer_are_named_by_their_values() -> None:
     amps = with_feedback("22k", reversed_phase=True).changed({"R27": ["22k", "100M"]})
     named = "1 of 2 variants (R27 22 kΩ)"
-    assert analyse(amps).stability.headline().startswith(f"{named} oscillate")
+    assert analyze(amps).stability.headline().startswith(f"{named} oscillate")
     for ask in (hum, signal_path):
         with pytest.warns(BatchWarning, match=re.escape(named)):
-            found = ask(amps)
-        assert named in found.headline()
-        assert not UNREADABLE.search(str(found))
+            result = ask(amps)
+        assert named in result.headline()
+        assert not UNREADABLE.search(str(result))
 
 
 def test_a_starved_screen_idles_where_every_start_ends() -> None:
     """Newton on all nodes, from two starts: where they end apart, the report says that two are possible."""
-    report = analyse(starved_screen())
-    told = [line for line in report.assumptions if "two idle points" in line]
+    report = analyze(starved_screen())
+    lines = [line for line in report.assumptions if "two idle points" in line]
     point = report.solved.state.operating_point
     screen = point.network.port_names.index(("V1", "screen"))
-    found = set()
+    result = set()
     for start in (None, np.zeros_like(point.port_volts)):
         reached = solve_network(point.network, point.feed, start)
         kept = solve_network(point.network, point.feed, reached.unknowns, path="full")
         assert kept.convergence.converged.all()
-        found.add(round(float(kept.port_volts[0, screen])))
-    assert round(float(report.tube("V1").screen_v)) in found
-    assert len(found) == 1 + len(told)
+        result.add(round(float(kept.port_volts[0, screen])))
+    assert round(float(report.tube("V1").screen_v)) in result
+    assert len(result) == 1 + len(lines)

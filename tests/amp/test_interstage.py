@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from tests.amps import amp
-from tubekit import analyse, plots
+from tubekit import analyze, plots
 from tubekit.amp import Amp, AmpReport, amp_from_text
 from tubekit.amp.hum import hum
 from tubekit.amp.signal import SignalPath, signal_path
@@ -49,7 +49,7 @@ def drawn() -> Amp:
 
 @cache
 def idle() -> AmpReport:
-    return analyse(drawn())
+    return analyze(drawn())
 
 
 @cache

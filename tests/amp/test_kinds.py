@@ -11,17 +11,17 @@ import pytest
 from tests.amps import amp
 from tests.every_kind import TEXT, every_kind, every_kind_solved
 from tests.kinds_table import QUICK, table
-from tubekit import analyse, plots
+from tubekit import analyze, plots
 from tubekit.amp import amp_from_text, load_amp
 from tubekit.amp.controls import control_family
 from tubekit.amp.discharge import discharge
 from tubekit.amp.parts import KINDS, Lamp, LPad, Potentiometer, Winding
 from tubekit.amp.parts.part import Hookup
-from tubekit.amp.parts.variables import Knob
-from tubekit.bench.faults import rewired, single_faults
+from tubekit.amp.parts.variables import CircuitParameter
+from tubekit.bench.faults import single_faults, with_fault
 from tubekit.cli import main
-from tubekit.decisions.instrument import instrumented, turned
 from tubekit.decisions.limits import limits
+from tubekit.decisions.parameters import apply_settings, with_fault_ports
 from tubekit.decisions.regulation import fit_lines
 from tubekit.decisions.variation import variables
 from tubekit.errors import AmpFileError
@@ -40,20 +40,22 @@ def many_windings():
 
 
 def test_a_fault_beyond_the_tenth_coil_is_put_into_that_coil(many_windings):
-    circuit = instrumented(many_windings).circuit
+    circuit = with_fault_ports(many_windings).circuit
     coils = next(part for part in circuit.parts if part.name == "T1").ohms
     assert len(coils) > 11
     fault = next(f for f in single_faults(many_windings) if f.words == "T1 spare8 open")
-    settings = {knob: (np.array([factor]), np.zeros(1)) for knob, (factor, _) in fault.grades[0].items()}
-    found = next(part for part in turned(circuit, settings).parts if part.name == "T1").ohms
-    changed = [j for j, (was, now) in enumerate(zip(coils, found, strict=True)) if np.any(was != now)]
+    settings = {
+        parameter: (np.array([factor]), np.zeros(1)) for parameter, (factor, _) in fault.grades[0].items()
+    }
+    result = next(part for part in apply_settings(circuit, settings).parts if part.name == "T1").ohms
+    changed = [j for j, (was, now) in enumerate(zip(coils, result, strict=True)) if np.any(was != now)]
     assert changed == [len(coils) - 1]
 
 
 def test_a_winding_beyond_the_tenth_coil_has_its_own_turns(many_windings):
-    circuit = instrumented(many_windings).circuit
+    circuit = with_fault_ports(many_windings).circuit
     old = np.asarray(next(part for part in circuit.parts if part.name == "T1").henries)
-    new = turned(circuit, {Knob("T1", "turns12"): (np.array([2.0]), np.zeros(1))})
+    new = apply_settings(circuit, {CircuitParameter("T1", "turns12"): (np.array([2.0]), np.zeros(1))})
     ratio = np.asarray(next(part for part in new.parts if part.name == "T1").henries)[0] / old
     assert ratio[12, 12] == pytest.approx(4.0)
     assert ratio[2, 2] == pytest.approx(1.0)
@@ -80,12 +82,12 @@ def test_every_kind_states_all_that_the_rooms_ask_of_it(kind):
     assert any(list(one.wired(hookup)) for one in parts), "not in the circuit"
     assert all(one.pins for one in part.symbols()), "not on the drawing"
     assert set(part.nodes) - {node for one in part.symbols() for _, node in one.pins} <= {"ground"}
-    for name, found in (
+    for name, result in (
         ("varies", [v for age in ("vintage", "modern") for v in part.varies(age, None)]),
         ("faults", list(part.faults(amp.parts))),
         ("ratings", list(part.ratings(every_kind_solved().solved.state, set()))),
     ):
-        assert bool(found) != (name in reasons), f"{name}: state some, or why there are none"
+        assert bool(result) != (name in reasons), f"{name}: state some, or why there are none"
     assert len(list(part.couples())) + len(list(part.rectifies())) + len(getattr(part, "sections", ())) or (
         kind.kind in ("mains plug", "regulator tube", "jack")
     )
@@ -94,23 +96,23 @@ def test_every_kind_states_all_that_the_rooms_ask_of_it(kind):
 def test_what_a_kind_states_turns_what_is_in_the_circuit():
     """A knob that names nothing would be a fault that does nothing."""
     amp = every_kind()
-    circuit = instrumented(amp).circuit
-    knobs = {turn.knob for v in variables(amp) for turn in v.turns}
-    knobs |= {knob for fault in single_faults(amp) for grade in fault.grades for knob in grade}
-    assert {knob.part for knob in knobs} <= {part.name for part in circuit.parts}
-    turned(circuit, {knob: (np.ones(1), np.zeros(1)) for knob in knobs})
+    circuit = with_fault_ports(amp).circuit
+    parameters = {turn.parameter for v in variables(amp) for turn in v.turns}
+    parameters |= {parameter for fault in single_faults(amp) for grade in fault.grades for parameter in grade}
+    assert {parameter.part for parameter in parameters} <= {part.name for part in circuit.parts}
+    apply_settings(circuit, {parameter: (np.ones(1), np.zeros(1)) for parameter in parameters})
 
 
 def test_what_varies_in_a_good_part_turns_nothing_in_one_rewired():
     """`suspects` had crashed on an amp with a Zener diode: a shorted one is a wire, which has no voltage."""
     amp = every_kind()
-    settings = {turn.knob: (np.ones(1), np.zeros(1)) for v in variables(amp) for turn in v.turns}
+    settings = {turn.parameter: (np.ones(1), np.zeros(1)) for v in variables(amp) for turn in v.turns}
     rewired_ones = [
         fault for fault in single_faults(amp) if fault.becomes is not None and fault.part in ("CR1", "CR2")
     ]
     assert rewired_ones
     for fault in rewired_ones:
-        turned(instrumented(rewired(amp, fault)).circuit, settings)
+        apply_settings(with_fault_ports(with_fault(amp, fault)).circuit, settings)
 
 
 def test_the_form_offers_every_kind_that_has_its_own_table():
@@ -143,9 +145,9 @@ def test_every_part_of_every_kind_is_on_the_schematic():
 
 def test_a_regulator_that_gets_too_little_current_is_said():
     """0A2: 5 mA at least, 30 mA at most (from memory)."""
-    found = {c.code: c for c in limits(every_kind_solved()) if c.part == "V4"}
-    assert found["dc_a"].state == found["least_a"].state == found["strike_v"].state == "within"
-    starved = limits(analyse(every_kind().changed({"R12": "33k"}), near=every_kind_solved()))
+    result = {c.code: c for c in limits(every_kind_solved()) if c.part == "V4"}
+    assert result["dc_a"].state == result["least_a"].state == result["strike_v"].state == "within"
+    starved = limits(analyze(every_kind().changed({"R12": "33k"}), near=every_kind_solved()))
     assert next(c for c in starved if c.part == "V4" and c.code == "least_a").state == "exceeded"
     assert {"watts"} == {c.code for c in limits(every_kind_solved()) if c.part == "R40"}
 
@@ -156,19 +158,19 @@ def test_a_potentiometer_and_a_lamp_are_compared_with_their_ratings():
     pot = Potentiometer(
         designator="R60", top="B3", wiper="B3", bottom="ground", ohms=100e3, taper="linear", watts=0.5
     )
-    found = {
+    result = {
         at: next(iter(replace(pot, position=at).ratings(near.solved.state, set()))).value[0]
         for at in (0.5, 1.0)
     }
     volts = near.node("B3").dc_v
-    assert found[1.0] == pytest.approx(volts**2 / 100e3, rel=1e-3)
-    assert found[0.5] == pytest.approx(
-        4.0 * found[1.0], rel=1e-3
+    assert result[1.0] == pytest.approx(volts**2 / 100e3, rel=1e-3)
+    assert result[0.5] == pytest.approx(
+        4.0 * result[1.0], rel=1e-3
     )  # the current in half of the track, squared
     lamp = examples(Lamp)[0]
     for rated, verdict in ((6.3, "within"), (5.0, "exceeded")):
         other = every_kind().changed({lamp.designator: f"{rated} V 0.15 A"})
-        checks = limits(analyse(other, near=near)).checks
+        checks = limits(analyze(other, near=near)).checks
         assert next(c for c in checks if c.part == lamp.designator).state == verdict
 
 
@@ -188,8 +190,8 @@ def test_an_l_pad_is_a_slider_of_the_tone_panel():
 def test_a_diode_that_carries_no_current_has_no_powers():
     """A diode across a rail holds off all the time; no line can be laid through its leak."""
     drawn = amp_from_text(TEXT + '[CR9]\ntype = "1N4007"\nnodes = ["ground", "B1"]\n', "with a clamp")
-    lines = fit_lines(instrumented(drawn).circuit, 60.0, [Knob("P1", "volts")])
-    assert lines.powers[Knob("P1", "volts")][-1] == pytest.approx([0.0, 0.0])
+    lines = fit_lines(with_fault_ports(drawn).circuit, 60.0, [CircuitParameter("P1", "volts")])
+    assert lines.powers[CircuitParameter("P1", "volts")][-1] == pytest.approx([0.0, 0.0])
 
 
 ANSWERS = {
@@ -205,9 +207,9 @@ def test_a_command_answers_on_an_amp_with_every_kind(command, tmp_path, capsys):
     file = tmp_path / "every.toml"
     file.write_text(TEXT, encoding="utf-8")
     assert main([command, str(file), *ANSWERS[command]]) == 0
-    said = capsys.readouterr().out
-    assert said
-    assert not re.search(r"\b(nan|inf|None|batch)\b", said)
+    text = capsys.readouterr().out
+    assert text
+    assert not re.search(r"\b(nan|inf|None|batch)\b", text)
 
 
 @pytest.mark.parametrize(
@@ -215,10 +217,10 @@ def test_a_command_answers_on_an_amp_with_every_kind(command, tmp_path, capsys):
 )
 def test_every_answer_names_a_kind_or_says_why_not(columns):
     """The table that `python -m tests.kinds_table` prints: no cell without a reason."""
-    found = list(table(columns))
-    for row in found:
+    result = list(table(columns))
+    for row in result:
         assert not [kind for kind, why in row.reasons.items() if not why], row.column
         assert any(row.named.values()) or row.column not in QUICK, row.column
-    shown = {row.column: row for row in found}
+    shown = {row.column: row for row in result}
     for column in ("in the circuit", "form", "schematic", "parts"):
         assert not shown[column].reasons, column

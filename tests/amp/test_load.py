@@ -10,11 +10,11 @@ from tubekit.amp import amp_from_text
 from tubekit.amp.parts import Loudspeaker
 from tubekit.amp.parts.part import Hookup
 from tubekit.amp.signal import signal_path
-from tubekit.amp.strays import taken
+from tubekit.amp.strays import assumed_values
 from tubekit.analyses.elimination import respond
-from tubekit.analyses.loads import Loudspeaker as Law
+from tubekit.analyses.loads import SpeakerLoad as Law
 from tubekit.analyses.operating_point import operating_point
-from tubekit.analyses.shares import picker
+from tubekit.analyses.part_sensitivity import picker
 from tubekit.circuit.full import linearised
 from tubekit.circuit.parts import Circuit, Resistor
 
@@ -37,9 +37,9 @@ def test_a_voice_coil_rises_as_the_square_root_of_frequency():
     """Common practice, no source: about 3 dB an octave above a few kHz, 6 dB for a coil without iron."""
     hertz = np.array([100.0, 1e3, 3e3, 10e3, 20e3, 40e3])
     speaker = Loudspeaker(designator="LS1", ends=("hot", "ground"), ohms=8.0)
-    found, law = impedance(speaker, hertz), Law().impedance(hertz)
-    assert np.abs(20 * np.log10(np.abs(found / law))).max() < 0.3
-    rise = np.abs(found - 6.4)
+    result, law = impedance(speaker, hertz), Law().impedance(hertz)
+    assert np.abs(20 * np.log10(np.abs(result / law))).max() < 0.3
+    rise = np.abs(result - 6.4)
     assert rise[4] / rise[3] == pytest.approx(np.sqrt(2), rel=0.06)
 
 
@@ -60,13 +60,13 @@ def test_pentodes_without_feedback_do_not_rise_by_20_db():
 
 def test_what_is_taken_is_listed_until_it_is_stated():
     drawn = amp("teasel")
-    assert {one.key for one in taken(drawn)} == {
+    assert {one.key for one in assumed_values(drawn)} == {
         "grid_wiring", "plate_wiring", "primary.capacitance", "resonance_q", "loss_hz",
     }  # fmt: skip
     stated = drawn.changed(STATED)
-    assert taken(stated) == ()
+    assert assumed_values(stated) == ()
     again = amp_from_text(stated.copy_as_text(), "again")
-    assert taken(again) == ()
+    assert assumed_values(again) == ()
     assert again.parts["V1"].sections[1].grid_wiring == again.parts["V3"].sections[0].plate_wiring == 5e-12
 
 

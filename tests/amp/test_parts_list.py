@@ -70,10 +70,10 @@ HEAD = '[amp]\nextends = "teasel"\n[parts]\n'
 def test_a_slip_in_a_line_is_said_with_its_designator(lines: str, part: str, problem: str, fix: str) -> None:
     with pytest.raises(AmpFileError) as caught:
         amp_from_text(HEAD + lines + "\n", "mine.toml")
-    said = str(caught.value)
-    assert said.startswith(f"mine.toml: {part}: ")
-    assert problem in said
-    assert fix in said
+    text = str(caught.value)
+    assert text.startswith(f"mine.toml: {part}: ")
+    assert problem in text
+    assert fix in text
 
 
 def test_a_part_above_the_line_of_the_parts_is_sent_below_it() -> None:
@@ -179,14 +179,14 @@ def test_a_slip_is_said_with_row_column_designator_and_fix(
     row = row_of(tmp_path, {"[amp]": "amp.design_mains"}.get(part, part.removeprefix("test_points.")))
     with pytest.raises(AmpFileError) as caught:
         load_amp(listed(tmp_path, (old, new)))
-    found = next(one for one in caught.value.problems if one.code == code and one.part == part)
-    assert found.where == f"mine.csv, row {row}" + (f", column {column}" if column else "")
-    assert problem in found.problem
-    assert fix in str(found)
+    result = next(one for one in caught.value.problems if one.code == code and one.part == part)
+    assert result.where == f"mine.csv, row {row}" + (f", column {column}" if column else "")
+    assert problem in result.problem
+    assert fix in str(result)
 
 
 @pytest.mark.parametrize(
-    ("rows", "said"),
+    ("rows", "text"),
     [
         ([["prt", "value"]], "mine.csv, row 1: there is no column 'prt'.*Near: part"),
         ([["value", "nodes"]], "mine.csv, row 1: the column part is missing"),
@@ -201,8 +201,8 @@ def test_a_slip_is_said_with_row_column_designator_and_fix(
     ],
     ids=lambda value: str(value)[:20],
 )  # fmt: skip
-def test_a_list_that_cannot_be_read_says_where(rows: list[list[str]], said: str) -> None:
-    with pytest.raises(AmpFileError, match=said):
+def test_a_list_that_cannot_be_read_says_where(rows: list[list[str]], text: str) -> None:
+    with pytest.raises(AmpFileError, match=text):
         tables_of(rows, "mine.csv")
 
 
@@ -234,21 +234,21 @@ def test_what_a_spreadsheet_makes_of_numbers_is_read(tmp_path: Path) -> None:
 
 def test_semicolons_and_open_quotes_are_said(tmp_path: Path) -> None:
     path = tmp_path / "mine.csv"
-    for text, said in (
+    for text, words in (
         ("part;value\nR1;1k\n", "not separated by commas"),
         ('part\n"R1\n', r"row 2: cannot be read"),
     ):
         path.write_text(text, encoding="utf-8")
-        with pytest.raises(AmpFileError, match=said):
+        with pytest.raises(AmpFileError, match=words):
             load_amp(path)
 
 
 def test_the_template_has_an_example_of_every_kind_and_explains_every_column() -> None:
-    told = tomllib.loads(data_file("parts-list.toml").read_text(encoding="utf-8"))
-    assert tuple(told["columns"]) == COLUMNS
-    found = Findings("template", {})
-    made = {type(make_part(name, table, found)) for name, table in told["parts"].items()}
-    assert found.problems == []
+    text = tomllib.loads(data_file("parts-list.toml").read_text(encoding="utf-8"))
+    assert tuple(text["columns"]) == COLUMNS
+    findings = Findings("template", {})
+    made = {type(make_part(name, table, findings)) for name, table in text["parts"].items()}
+    assert findings.problems == []
     assert made == set(KINDS)
 
 
@@ -259,9 +259,9 @@ def test_the_command_writes_lists_and_templates(tmp_path: Path, capsys: pytest.C
     assert main(["parts", "vetch", "--to", str(path)]) == 2
     assert main(["parts", str(path), "--to", str(tmp_path / "shop.xls")]) == 2
     assert main(["parts"]) == 2
-    said = capsys.readouterr().err
-    assert "already" in said
-    assert "ends in .toml, .csv or .xlsx" in said
+    text = capsys.readouterr().err
+    assert "already" in text
+    assert "ends in .toml, .csv or .xlsx" in text
     blank = tmp_path / "blank.csv"
     assert main(["parts", "--template", str(blank)]) == 0
     with pytest.raises(AmpFileError, match=r"blank.csv: there are no parts"):

@@ -10,7 +10,7 @@ import pytest
 from tests.amps import amp as any_amp, solved
 from tests.circuits import full_wave
 from tests.supplies import FULL_WAVE, supply
-from tubekit import analyse, load_amp
+from tubekit import analyze, load_amp
 from tubekit.amp.loading import load_regulation, mains_regulation
 from tubekit.amp.sag import Sag, full_drive, output_tubes, sag
 from tubekit.amp.supply import supply_report
@@ -43,7 +43,7 @@ def test_a_generator_leaves_the_bias_at_a_jack_alone() -> None:
 
 
 def test_rails_fall_and_come_back(teasel: Sag) -> None:
-    report = analyse(load_amp("teasel"))
+    report = analyze(load_amp("teasel"))
     for one in teasel.rails:
         assert one.driven_v < one.idle_v
         assert one.lowest_v <= one.driven_v

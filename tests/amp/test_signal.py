@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 from tests.amp.signal_amps import with_feedback, with_two_taps
 from tests.amps import amp as any_amp, variant
 from tests.say import say
-from tubekit import analyse, load_amp
+from tubekit import analyze, load_amp
 from tubekit.amp import amp_from_text, demo_names
 from tubekit.amp.controls import control_family, controls
 from tubekit.amp.headroom import headroom
@@ -54,10 +54,10 @@ def test_zeros_and_poles_give_the_response_back() -> None:
     shape = [top / np.prod(1 - each / poles) for top, each in zip(shape, s, strict=True)]
     lost = sum(abs(z) <= 1e-3 for z in path.zeros[0])  # zeros at nought: coupling capacitors
     ratio = shape[1] / shape[0] * (s[1] / s[0]) ** lost
-    found = [
+    result = [
         respond(path.view.network, path.view.matrix, path.view.drive, s[k : k + 1])[0, 0] for k in (0, 1)
     ]
-    expected = (found[1] @ path.view.out) / (found[0] @ path.view.out)
+    expected = (result[1] @ path.view.out) / (result[0] @ path.view.out)
     assert abs(ratio / expected) == pytest.approx(1.0, rel=0.02)  # poles and zeros beyond 2 MHz are left out
 
 
@@ -72,8 +72,8 @@ def test_order_of_stages_and_their_phase() -> None:
 def test_against_the_frequency_response_of_the_same_circuit() -> None:
     """Two ways to one number: the whole view and `frequency_response` between the nodes."""
     path = teasel()
-    found = frequency_response(path.view.point, path.view.jack.tip, [path.view.output.a], HZ)
-    assert_allclose(path.gain[0], found.gain[0, :, 0], rtol=1e-8)
+    result = frequency_response(path.view.point, path.view.jack.tip, [path.view.output.a], HZ)
+    assert_allclose(path.gain[0], result.gain[0, :, 0], rtol=1e-8)
 
 
 @pytest.mark.parametrize("hertz", [40.0, 1000.0, 8000.0])
@@ -128,7 +128,7 @@ def test_volume_down_is_silence_and_an_open_wiper_too() -> None:
     assert 20 * np.log10(abs(down.reference_gain[0])) < middle - 80
     open_wiper = signal_path(amp, wipers={"R31": np.inf})
     assert 20 * np.log10(abs(open_wiper.reference_gain[0])) < middle - 60
-    assert any("R31: wiper open" in said for said in open_wiper.view.assumptions)
+    assert any("R31: wiper open" in text for text in open_wiper.view.assumptions)
 
 
 def test_a_scratchy_wiper_loses_treble_into_the_grid() -> None:
@@ -312,7 +312,7 @@ def test_a_half_whose_grid_is_grounded_for_signals_is_driven_alone() -> None:
         load_amp("burdock").copy_as_text().replace('["g2b", "foot"]', '["g2b", "ground"]'), "grounded.toml"
     )
     assert amp.parts["C7"].nodes == ("g2b", "ground")
-    assert analyse(amp).tube("V2b").gain < 100
+    assert analyze(amp).tube("V2b").gain < 100
 
 
 def test_two_speakers_in_parallel_are_one_of_half_the_ohms() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from tubekit import analyse, load_amp
+from tubekit import analyze, load_amp
 from tubekit.amp.build import build
 from tubekit.analyses.operating_point import operating_point
 from tubekit.errors import CircuitError
@@ -19,7 +19,7 @@ def teasel():
 
 @pytest.fixture(scope="module")
 def report(teasel):
-    return analyse(teasel)
+    return analyze(teasel)
 
 
 def held(report):
@@ -69,13 +69,13 @@ def test_rail_current_adds_up(report):
 
 def test_batch_equals_one_by_one(teasel):
     ohms = [220.0, 270.0, 390.0]
-    batch = analyse(
+    batch = analyze(
         teasel.changed({"R14": ohms, "V5": ["5Y3GT", "5AR4", "5U4GB"]}, mains_rms=[117, 120, 123])
     )
     for k, (r, rectifier, mains) in enumerate(
         zip(ohms, ("5Y3GT", "5AR4", "5U4GB"), (117, 120, 123), strict=True)
     ):
-        one = analyse(teasel.changed({"R14": r, "V5": rectifier}, mains_rms=mains))
+        one = analyze(teasel.changed({"R14": r, "V5": rectifier}, mains_rms=mains))
         assert_allclose(batch.tube("V3").plate_w[k], one.tube("V3").plate_w, rtol=1e-7)
         assert_allclose(batch.node("B2").dc_v[k], one.node("B2").dc_v, rtol=1e-7)
         assert_allclose(batch.rails[0].ripple_pp_v[k], one.rails[0].ripple_pp_v, rtol=1e-5)
@@ -84,7 +84,7 @@ def test_batch_equals_one_by_one(teasel):
 
 def test_warm_start_changes_nothing(teasel, report):
     changed = teasel.changed({"R14": "330", "C14": "47u"})
-    cold, warm = analyse(changed), analyse(changed, near=report)
+    cold, warm = analyze(changed), analyze(changed, near=report)
     assert_allclose(warm.node("B1").dc_v, cold.node("B1").dc_v, rtol=1e-8)
     assert_allclose(warm.rails[0].ripple_pp_v, cold.rails[0].ripple_pp_v, rtol=1e-6)
 
@@ -103,7 +103,7 @@ def test_unknown_node_lists_near_ones(report):
 
 
 def test_more_reservoir_less_ripple_more_peak_current(teasel, report):
-    bigger = analyse(teasel.changed({"C14": "47u"}))
+    bigger = analyze(teasel.changed({"C14": "47u"}))
     assert bigger.rails[0].ripple_pp_v < 0.5 * report.rails[0].ripple_pp_v
     assert bigger.rectifiers[0].peak_a > report.rectifiers[0].peak_a
 
@@ -114,8 +114,8 @@ def test_a_second_amp_of_another_frequency(teasel):
     text = text.replace('mains_frequency = "60 Hz"', 'mains_frequency = "50 Hz"')
     from tubekit.amp import amp_from_text
 
-    slow = analyse(amp_from_text(text, "slow"))
-    ratio = slow.rails[0].ripple_pp_v / analyse(teasel).rails[0].ripple_pp_v
+    slow = analyze(amp_from_text(text, "slow"))
+    ratio = slow.rails[0].ripple_pp_v / analyze(teasel).rails[0].ripple_pp_v
     assert 1.15 < ratio < 1.25
 
 

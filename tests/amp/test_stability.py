@@ -14,7 +14,7 @@ import pytest
 
 from tests.amp.signal_amps import with_feedback
 from tests.amps import FILES, amp, solved
-from tubekit import analyse
+from tubekit import analyze
 from tubekit.amp.discharge import discharge
 from tubekit.amp.held_supply import held_supply
 from tubekit.amp.signal import signal_path
@@ -39,9 +39,9 @@ def test_exchanged_primary_leads_are_named_first(
     words: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main([*words, "burdock", "T2.primary.nodes=p4,B1,p3"]) == 0
-    said = " ".join(capsys.readouterr().out.split())
-    assert said.startswith("DANGER: The amp oscillates: it squeals or blocks")
-    assert "with R13 lifted the amp is stable" in said
+    text = " ".join(capsys.readouterr().out.split())
+    assert text.startswith("DANGER: The amp oscillates: it squeals or blocks")
+    assert "with R13 lifted the amp is stable" in text
 
 
 @pytest.mark.parametrize("words", [["hum"], ["drive"], ["bench", "drive"]], ids=" ".join)
@@ -63,7 +63,7 @@ def test_a_swap_is_stopped_by_it() -> None:
 
 
 def test_small_signal_figures_of_it_are_blank() -> None:
-    report = analyse(amp("burdock").changed(CROSSED))
+    report = analyze(amp("burdock").changed(CROSSED))
     assert np.isnan([each.gain for each in report.tubes]).all()
     assert np.isnan(report.node("p1a").ac_rms_v)
     assert report.node("B2").ac_rms_v > 0  # ripple of the supply stays
@@ -73,7 +73,7 @@ def test_small_signal_figures_of_it_are_blank() -> None:
 def test_json_and_records_say_it_first(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["swap", "burdock", "T2.primary.nodes=p4,B1,p3", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["dangers"][0]["code"] == "oscillates"
-    report = analyse(amp("burdock").changed(CROSSED))
+    report = analyze(amp("burdock").changed(CROSSED))
     sheet = page(contents(report.amp, report))
     assert sheet.index("The amp oscillates: it squeals or blocks") < sheet.index("<h2>Decided</h2>")
 
@@ -93,12 +93,12 @@ def test_one_answer_for_report_and_signal_path() -> None:
 
 
 def test_a_tremolo_is_held_still_and_asked_about() -> None:
-    found = solved("reverb-tremolo").stability
-    assert found.oscillator == "V5a"
-    assert not found.drawn.stable[0]
-    assert found.stable[0]
+    result = solved("reverb-tremolo").stability
+    assert result.oscillator == "V5a"
+    assert not result.drawn.stable[0]
+    assert result.stable[0]
     assert not solved("reverb-tremolo").dangers
-    (note,) = found.notes()
+    (note,) = result.notes()
     assert (note.code, note.part, note.danger) == ("tremolo", "V5a", False)
     assert "oscillates by itself at about 7" in note.text
     view = signal_view(amp("reverb-tremolo"), near=solved("reverb-tremolo").solved)
@@ -108,34 +108,34 @@ def test_a_tremolo_is_held_still_and_asked_about() -> None:
 
 def test_the_footswitch_stops_the_tremolo() -> None:
     off = amp("reverb-tremolo").changed({"S3.position": "closed"})
-    assert idle_signal(analyse(off, near=solved("reverb-tremolo")).solved)[1].oscillator == ""
+    assert idle_signal(analyze(off, near=solved("reverb-tremolo")).solved)[1].oscillator == ""
 
 
 def test_motorboating_is_not_taken_for_a_tremolo() -> None:
-    found = idle_signal(analyse(amp("ultralinear").changed({"R23": "removed"})).solved)[1]
-    assert not found.stable[0]
-    assert 0 < found.naturals.oscillates_hz[0] < 20
-    assert found.oscillator == ""
+    result = idle_signal(analyze(amp("ultralinear").changed({"R23": "removed"})).solved)[1]
+    assert not result.stable[0]
+    assert 0 < result.naturals.oscillates_hz[0] < 20
+    assert result.oscillator == ""
 
 
 def test_a_batch_counts_the_variants_that_oscillate() -> None:
     amps = with_feedback("22k", reversed_phase=True).changed({"R27": ["22k", "100M"]})
-    found = analyse(amps).stability
-    assert found.stable.tolist() == [False, True]
-    assert found.headline().startswith("1 of 2 variants (R27 22 kΩ) oscillate")
+    result = analyze(amps).stability
+    assert result.stable.tolist() == [False, True]
+    assert result.headline().startswith("1 of 2 variants (R27 22 kΩ) oscillate")
 
 
 def test_discharge_does_not_follow_an_oscillation() -> None:
     """It went on for ever; the supply falls as that of the amp with its leads right."""
     crossed = amp("burdock").changed(CROSSED)
-    found, right = (
+    result, right = (
         discharge(crossed, seconds=8.0),
         discharge(amp("burdock"), near=solved("burdock"), seconds=8.0),
     )
     for capacitor in ("C11", "C14"):
-        left, wanted = (each.of(capacitor, "tubes cooling").volts[:4] for each in (found, right))
+        left, wanted = (each.of(capacitor, "tubes cooling").volts[:4] for each in (result, right))
         np.testing.assert_allclose(left, wanted, rtol=0.01)
-    assert any("no oscillation" in words for words in found.notes())
+    assert any("no oscillation" in words for words in result.notes())
 
 
 @pytest.mark.parametrize("words", [["spread", "--size", "20"], ["judge"], ["suspects"]], ids=lambda w: w[0])
@@ -148,8 +148,8 @@ def test_bands_verdicts_and_suspects_name_it_first(
     end = [] if name == "spread" else [str(readings)]
     main([name, str(FILES / "ultralinear.toml"), *end, *more])
     captured = capsys.readouterr()
-    said = captured.out or captured.err
-    assert "oscillates near" in said.split("\n\n")[0], said[:300]
+    text = captured.out or captured.err
+    assert "oscillates near" in text.split("\n\n")[0], text[:300]
 
 
 def _run(speed: float) -> tuple[float, float, Stability]:
@@ -167,10 +167,10 @@ def _run(speed: float) -> tuple[float, float, Stability]:
 def test_the_rate_and_swing_of_a_tremolo_are_those_of_a_run_in_time() -> None:
     """Reference: the whole amp stepped in time (`analyses.stepping`); its poles at idle say 5.3 Hz."""
     hertz, swing, judged = _run(0.5)
-    found = judged.tremolo
-    assert found is not None
-    assert found.hertz == pytest.approx(hertz, rel=0.03)
-    assert dict(zip(found.moved, found.swings_v, strict=True))["V6"] == pytest.approx(swing, rel=0.05)
+    result = judged.tremolo
+    assert result is not None
+    assert result.hertz == pytest.approx(hertz, rel=0.03)
+    assert dict(zip(result.moved, result.swings_v, strict=True))["V6"] == pytest.approx(swing, rel=0.05)
     (note,) = judged.notes()
     assert not note.danger
     assert "depth" in note.text
@@ -180,9 +180,9 @@ def test_the_rate_and_swing_of_a_tremolo_are_those_of_a_run_in_time() -> None:
 @pytest.mark.parametrize(("speed", "hertz"), [(0.2, 4.982), (0.8, 10.212)])
 def test_a_tremolo_has_its_rate_at_other_speeds(speed: float, hertz: float) -> None:
     """Computed beforehand by the same run in time."""
-    found = signal_view(amp("reverb-tremolo").changed({"R42.position": speed})).stability.tremolo
-    assert found is not None
-    assert found.hertz == pytest.approx(hertz, rel=0.03)
+    result = signal_view(amp("reverb-tremolo").changed({"R42.position": speed})).stability.tremolo
+    assert result is not None
+    assert result.hertz == pytest.approx(hertz, rel=0.03)
 
 
 @pytest.mark.parametrize("command", ["report", "trace", "tone", "hum"])
@@ -198,7 +198,7 @@ def test_the_swing_of_a_tremolo_is_computed_only_where_it_is_told(monkeypatch: p
     """It costs more than the whole idle state."""
     asked: list[object] = []
     monkeypatch.setattr("tubekit.amp.stability.limit_cycle", lambda *given: asked.append(given))
-    report = analyse(amp("reverb-tremolo"))
+    report = analyze(amp("reverb-tremolo"))
     assert (report.stability.oscillator, report.stability.dangers, asked) == ("V5a", (), [])
     str(report)
     assert asked

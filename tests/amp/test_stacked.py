@@ -11,7 +11,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from tubekit import analyse, plots
+from tubekit import analyze, plots
 from tubekit.amp import Amp, AmpReport, amp_from_text
 from tubekit.amp.signal import SignalPath, signal_path
 from tubekit.devices import catalogue
@@ -79,7 +79,7 @@ def drawn(name: str) -> Amp:
 
 @cache
 def idle(name: str) -> AmpReport:
-    return analyse(drawn(name))
+    return analyze(drawn(name))
 
 
 @cache
@@ -89,8 +89,8 @@ def path(name: str) -> SignalPath:
 
 def mu_rp(name: str, section: str) -> tuple[float, float]:
     one = idle(name).tube(section)
-    found = catalogue.tube("12AX7").at(plate=float(one.plate_v), grid=float(one.grid_v))
-    return float(found.mu), float(found.rp)
+    result = catalogue.tube("12AX7").at(plate=float(one.plate_v), grid=float(one.grid_v))
+    return float(result.mu), float(result.rp)
 
 
 @pytest.mark.parametrize("name", DRAWN)
@@ -104,8 +104,8 @@ def test_the_gain_of_a_cascode_is_that_of_the_formula() -> None:
     """A = mu1·(mu2 + 1)·R / (rp2 + R + (mu2 + 1)·rp1), cathode and upper grid at ground for the signal."""
     (mu1, rp1), (mu2, rp2) = mu_rp("cascode", "V1a"), mu_rp("cascode", "V1b")
     load = 1.0 / (1.0 / 220e3 + 1.0 / 470e3)  # with C4 out of the way at this frequency: see below
-    found = signal_path(drawn("cascode").changed({"C4": "open"}))
-    stages = {one.section: one for one in found.stages}
+    result = signal_path(drawn("cascode").changed({"C4": "open"}))
+    stages = {one.section: one for one in result.stages}
     computed = mu1 * (mu2 + 1.0) * load / (rp2 + load + (mu2 + 1.0) * rp1)
     gain = abs(stages["V1b"].plate_gain[0] / stages["V1a"].grid_gain[0])
     assert gain == pytest.approx(computed, rel=0.02)

@@ -20,7 +20,7 @@ from tests.supplies import (
     winding,
     with_standby,
 )
-from tubekit.amp import Amp, amp_from_text, analyse
+from tubekit.amp import Amp, amp_from_text, analyze
 from tubekit.amp.parts import Choke, PowerTransformer, SeleniumRectifier, Thermistor
 from tubekit.decisions import limits
 from tubekit.decisions.substitutes import substitutes
@@ -28,13 +28,13 @@ from tubekit.errors import AmpFileError, ChangeError
 
 
 def volts(amp: Amp, node: str) -> float:
-    return float(analyse(amp).node(node).dc_v)
+    return float(analyze(amp).node(node).dc_v)
 
 
 @pytest.mark.parametrize("name", TOPOLOGIES)
 def test_every_topology_gives_its_rail_and_survives_the_copy(name: str) -> None:
     amp = supply(TOPOLOGIES[name], name)
-    report = analyse(amp)
+    report = analyze(amp)
     assert np.all(report.convergence.converged)
     assert all(np.isfinite(node.dc_v) for node in report.nodes)
     # peak of the winding: the rail lies below it, twice it for a doubler, the mean of it behind a choke
@@ -46,7 +46,7 @@ def test_every_topology_gives_its_rail_and_survives_the_copy(name: str) -> None:
 
 
 def test_a_bias_supply_is_below_ground_and_hardly_ripples() -> None:
-    report = analyse(supply(FULL_WAVE + BIAS))
+    report = analyze(supply(FULL_WAVE + BIAS))
     bias = report.node("bias")
     assert -50 * np.sqrt(2) < bias.dc_v < -45
     assert bias.ripple_pp_v < 0.02 * abs(bias.dc_v)
@@ -88,7 +88,7 @@ def test_a_secondary_may_state_its_regulation() -> None:
     text = HEAD + winding("low", ["x", "ground"], 12.6, 1.0)
     text = text.replace("resistance = [1.0]", 'regulation = "10 %"\nrating = "1 A"')
     loaded = 12.6 / 1.1
-    report = analyse(supply(text + two("R1", loaded, "x", "ground") + TOPOLOGY_STUB))
+    report = analyze(supply(text + two("R1", loaded, "x", "ground") + TOPOLOGY_STUB))
     assert report.node("x").ac_rms_v == pytest.approx(loaded, rel=0.003)
     assert any("regulation" in line for line in report.assumptions)
 
@@ -102,7 +102,7 @@ TOPOLOGY_STUB = (
 
 def test_leakage_of_one_winding_is_its_own() -> None:
     text = HEAD + winding("low", ["x", "ground"], 12.6, 0.1, 'leakage = "20m"') + TOPOLOGY_STUB
-    report = analyse(supply(text + two("R1", "10", "x", "ground")))
+    report = analyze(supply(text + two("R1", "10", "x", "ground")))
     reactance = 2 * np.pi * 60 * 0.02
     divider = 10.0 / abs(10.1 + 4 * (12.6 / 120) ** 2 + 1j * reactance)
     assert report.node("x").ac_rms_v == pytest.approx(12.6 * divider, rel=0.005)
@@ -128,14 +128,14 @@ def test_a_swinging_choke_follows_its_current() -> None:
     swinging = amp_from_text(amp.copy_as_text().replace("L1 = {", 'L1 = { swing = "20 H 15 mA",'), "swinging")
     part = swinging.parts["L1"]
     assert isinstance(part, Choke)
-    solved = analyse(swinging.changed({"R1": ["2k", "5k", "20k", "50k"]})).solved
+    solved = analyze(swinging.changed({"R1": ["2k", "5k", "20k", "50k"]})).solved
     amps = solved.state.winding_mean("L1")
     slope = np.log(20 / 5) / np.log(150 / 15)
     expected = np.clip(20 * (amps / 0.015) ** -slope, None, 20)
     np.testing.assert_allclose(solved.built.settled["L1"], expected, rtol=2e-3)
-    fixed = analyse(amp.changed({"R1": "20k"})).node("B2").dc_v
+    fixed = analyze(amp.changed({"R1": "20k"})).node("B2").dc_v
     assert (
-        analyse(swinging.changed({"R1": "20k"})).node("B2").dc_v < fixed
+        analyze(swinging.changed({"R1": "20k"})).node("B2").dc_v < fixed
     )  # more henries, less peak charging
 
 
@@ -145,7 +145,7 @@ def test_a_thermistor_settles_where_heat_and_cooling_balance() -> None:
     amp = supply(text)
     part = amp.parts["RT1"]
     assert isinstance(part, Thermistor)
-    solved = analyse(amp).solved
+    solved = analyze(amp).solved
     ohms = float(solved.built.settled["RT1"])
     amps = float(solved.state.winding_rms("T1")[0])
     assert ohms == pytest.approx(float(part.warm_ohms(amps)), rel=0.01)
@@ -171,9 +171,9 @@ BAD = {
 def test_what_cannot_be_is_told_with_what_would_fail(name: str) -> None:
     (old, new), words = BAD[name]
     assert FULL_WAVE.count(old) == 1
-    with pytest.raises(AmpFileError) as told:
+    with pytest.raises(AmpFileError) as text:
         supply(FULL_WAVE.replace(old, new))
-    assert words in str(told.value)
+    assert words in str(text.value)
 
 
 def test_rectifiers_in_parallel_are_solved_and_warned_of() -> None:
@@ -182,7 +182,7 @@ def test_rectifiers_in_parallel_are_solved_and_warned_of() -> None:
     note = next(note for note in amp.notes if note.code == "rectifiers_in_parallel")
     assert str(note).startswith("V1 and V2 ")
     assert "Give each plate a resistor of its own" in str(note)
-    report = analyse(amp)
+    report = analyze(amp)
     first, second = report.rectifiers
     assert first.dc_a == pytest.approx(second.dc_a, rel=1e-6)
     assert report.node("B1").dc_v > volts(supply(FULL_WAVE), "B1")
@@ -190,15 +190,15 @@ def test_rectifiers_in_parallel_are_solved_and_warned_of() -> None:
 
 @pytest.mark.parametrize("number", [1, 2, 3, 4])
 def test_a_bridge_with_one_diode_gone_open_is_half_wave(number: int) -> None:
-    report = analyse(supply(TOPOLOGIES["bridge"]).changed({f"CR{number}": "open"}))
+    report = analyze(supply(TOPOLOGIES["bridge"]).changed({f"CR{number}": "open"}))
     assert any("floats between pulses" in line for line in report.assumptions)
     half = report.node("B1")
     assert half.dc_v == pytest.approx(volts(supply(TOPOLOGIES["half wave"]), "B1"), rel=0.01)
-    assert half.ripple_pp_v > 1.8 * analyse(supply(TOPOLOGIES["bridge"])).node("B1").ripple_pp_v
+    assert half.ripple_pp_v > 1.8 * analyze(supply(TOPOLOGIES["bridge"])).node("B1").ripple_pp_v
 
 
 def test_a_filament_gone_open_leaves_no_b_plus() -> None:
-    report = analyse(supply(FULL_WAVE).changed({"V1.emission": 0}))
+    report = analyze(supply(FULL_WAVE).changed({"V1.emission": 0}))
     assert abs(report.node("B1").dc_v) < 0.1
     assert report.rectifiers[0].dc_a < 1e-6
 
@@ -229,33 +229,33 @@ def test_a_selenium_stack_drops_a_volt_a_plate_and_more_with_age() -> None:
 
 
 def test_silicon_in_the_place_of_selenium_lifts_b_plus_unless_a_resistor_takes_it_down() -> None:
-    old = analyse(supply(OLD_SET))
-    aged = analyse(supply(OLD_SET).changed({"CR1.aging": 2.0})).node("B1").dc_v
-    found = substitutes(supply(OLD_SET), "CR1")
-    bare = next(one for one in found.candidates if one.name == "1N4007")
+    old = analyze(supply(OLD_SET))
+    aged = analyze(supply(OLD_SET).changed({"CR1.aging": 2.0})).node("B1").dc_v
+    result = substitutes(supply(OLD_SET), "CR1")
+    bare = next(one for one in result.candidates if one.name == "1N4007")
     b_plus = old.node("B1").dc_v
     assert b_plus - aged > 2.0
     assert 2.0 < bare.b_plus_v - b_plus < 20.0
-    assert found.kept[0].name.startswith("1N4007 + ")
-    assert abs(found.kept[0].moves_percent) < 1.0
+    assert result.kept[0].name.startswith("1N4007 + ")
+    assert abs(result.kept[0].moves_percent) < 1.0
     assert "poisonous" in supply(OLD_SET).parts["CR1"].fails
 
 
 def test_a_zener_holds_its_voltage_until_its_resistor_starves_it() -> None:
     """V = V0 + r·I and I = (B+ - V)/R: crossed by hand; 12 V at 21 mA, 9 Ω, 1 W, knee 0.25 mA."""
-    report = analyse(held())
+    report = analyze(held())
     b_plus = float(report.node("B1").dc_v)
     amps = (b_plus - 12.0 + 0.021 * 9.0) / (10e3 + 9.0)
     assert report.node("held").dc_v == pytest.approx(12.0 - 0.021 * 9.0 + 9.0 * amps, abs=0.05)
     checks = {c.code: c for c in limits(report) if c.part == "CR2"}
     assert checks["watts"].value == pytest.approx(12.0 * amps, rel=0.02)
     for ohms, code in (("1k", "watts"), ("1M", "least_a")):
-        found = {c.code: c.state for c in limits(analyse(held(ohms=ohms))) if c.part == "CR2"}
-        assert found[code] == "exceeded"
+        result = {c.code: c.state for c in limits(analyze(held(ohms=ohms))) if c.part == "CR2"}
+        assert result[code] == "exceeded"
 
 
 def test_a_zener_put_in_backward_is_a_silicon_diode() -> None:
-    assert 0.5 < analyse(held(nodes='["held", "ground"]')).node("held").dc_v < 1.0
+    assert 0.5 < analyze(held(nodes='["held", "ground"]')).node("held").dc_v < 1.0
 
 
 def test_the_letter_behind_a_zener_type_is_its_tolerance() -> None:

@@ -155,21 +155,21 @@ def test_fuse_verdicts_agree_and_name_their_standard() -> None:
     """At 1.4 times its rating an IEC fuse holds an hour, a US one has opened by then (both from memory)."""
     drawn = load_amp("teasel")
     amps = float(np.asarray(supply_report(drawn).fuses[0].amps))
-    said = {}
+    text = {}
     for standard in (UL, IEC):
         amp = drawn.changed({"F1": f"{amps / 1.4:.4f} A", "F1.standard": standard})
         report = supply_report(amp)
         (fuse,) = report.fuses
         (check,) = [c for c in limits(report.report) if c.key == ("F1", "fuse_a")]
-        (failure,) = [f for f in failures(report).found if f.part == "F1"]
+        (failure,) = [f for f in failures(report).failures if f.part == "F1"]
         assert fuse.carries in check.sentence()
         assert fuse.carries in failure.how
         assert fuse.carries in str(report)
         assert standard in check.rule
         assert standard in failure.how
-        said[standard] = fuse.carries
-    assert said[IEC].startswith("holds for at least an hour")
-    assert said[UL].startswith("may open after")
+        text[standard] = fuse.carries
+    assert text[IEC].startswith("holds for at least an hour")
+    assert text[UL].startswith("may open after")
 
 
 def test_a_standard_not_stated_follows_from_the_line_and_is_marked() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.supplies import FULL_WAVE, supply, two, with_standby
-from tubekit import analyse, load_amp
+from tubekit import analyze, load_amp
 from tubekit.amp import amp_from_text
 from tubekit.amp.discharge import MEASURE, Discharge, discharge
 from tubekit.amp.surge import PlateSurge
@@ -36,7 +36,7 @@ def test_a_filament_is_there_before_the_tubes_and_b_plus_overshoots(teasel_on: S
 
 
 def test_the_end_of_a_switch_on_is_the_idle_state(teasel_on: SwitchOn) -> None:
-    report = analyse(load_amp("teasel"))
+    report = analyze(load_amp("teasel"))
     for node in ("B1", "B4", "k34", "p1a"):
         assert teasel_on.run.volts(node)[-1] == pytest.approx(float(report.node(node).dc_v), rel=2e-3)
 
@@ -82,11 +82,11 @@ def test_a_small_fast_fuse_opens_on_the_inrush() -> None:
 @pytest.mark.parametrize("place", ["center tap", "before the reservoir"])
 def test_hot_standby_charges_an_empty_reservoir_through_a_warm_rectifier(place: str) -> None:
     amp = supply(with_standby(place))
-    found = hot_standby(amp, "S2")
-    idle = analyse(amp)
-    assert found.rectifier_peak_a > 4 * float(idle.rectifiers[0].peak_a)
-    assert found.surge("C1").final_v == pytest.approx(float(idle.node("B1").dc_v), rel=0.03)
-    assert found.run.volts("B1")[0] == pytest.approx(0.0, abs=1.0)
+    result = hot_standby(amp, "S2")
+    idle = analyze(amp)
+    assert result.rectifier_peak_a > 4 * float(idle.rectifiers[0].peak_a)
+    assert result.surge("C1").final_v == pytest.approx(float(idle.node("B1").dc_v), rel=0.03)
+    assert result.run.volts("B1")[0] == pytest.approx(0.0, abs=1.0)
 
 
 def test_a_rectifier_that_is_still_cold_is_not_called_within_its_rating(teasel_on: SwitchOn) -> None:
@@ -112,9 +112,9 @@ def test_the_headline_follows_from_the_figures(teasel_on: SwitchOn) -> None:
 
 
 def test_standby_after_the_reservoir_starts_from_the_peak() -> None:
-    found = hot_standby(supply(with_standby("after the reservoir")), "S2")
-    assert found.surge("C1").highest_v == pytest.approx(325 * np.sqrt(2), rel=0.01)
-    assert found.surge("C2").highest_v > 1.1 * found.surge("C2").final_v  # the choke overshoots
+    result = hot_standby(supply(with_standby("after the reservoir")), "S2")
+    assert result.surge("C1").highest_v == pytest.approx(325 * np.sqrt(2), rel=0.01)
+    assert result.surge("C2").highest_v > 1.1 * result.surge("C2").final_v  # the choke overshoots
     with pytest.raises(ChangeError, match="no such switch"):
         hot_standby(supply(FULL_WAVE), "S9")
 
@@ -143,10 +143,10 @@ def test_warm_tubes_discharge_faster_than_a_bleeder(teasel_off: Discharge) -> No
 
 
 def test_without_a_bleeder_nothing_comes_down() -> None:
-    found = discharge(load_amp("teasel").changed({"R24": "open"}))
-    assert np.isinf(found.of("C14").to_limit_s)
-    assert "still above 60 V" in found.headline()
-    assert found.to_json()["held"][1]["to_limit_s"] is None
+    result = discharge(load_amp("teasel").changed({"R24": "open"}))
+    assert np.isinf(result.of("C14").to_limit_s)
+    assert "still above 60 V" in result.headline()
+    assert result.to_json()["held"][1]["to_limit_s"] is None
 
 
 def test_standards_and_caution_stand_with_every_discharge(teasel_off: Discharge) -> None:
@@ -173,7 +173,7 @@ def test_a_part_that_sets_itself_leaves_an_amp_one_amp(part: str) -> None:
     amp = amp_from_text(text)
     assert discharge(amp).of("C14").volts[0] > 300
     assert switch_on(amp, seconds=1.0).surge("C14").highest_v > 0
-    assert {one.batch for one in (amp, analyse(amp).amp)} == {None}
+    assert {one.batch for one in (amp, analyze(amp).amp)} == {None}
 
 
 def test_batches_are_refused() -> None:

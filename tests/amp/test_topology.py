@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.amps import DEMO, EVERY, amp, solved
-from tubekit.amp import Amp, analyse
+from tubekit.amp import Amp, analyze
 from tubekit.amp.discharge import discharge
 from tubekit.amp.line_side import LineSide
 from tubekit.amp.load import amp_from_text
@@ -47,7 +47,7 @@ def extended(text: str) -> Amp:
 @pytest.mark.parametrize("part", IN_B_PLUS)
 def test_a_capacitor_that_is_fed_is_never_missing(part: str) -> None:
     """Whatever conducts feeds: a filter capacitor behind it is as charged as before."""
-    report = analyse(extended(DROPPER + IN_B_PLUS[part]))
+    report = analyze(extended(DROPPER + IN_B_PLUS[part]))
     usual = {rail.capacitor: rail.dc_v for rail in solved("vetch").rails}
     now = {rail.capacitor: rail.dc_v for rail in report.rails}
     assert list(now) == list(usual)
@@ -93,7 +93,7 @@ style = "electrolytic"
 
 
 def test_both_capacitors_of_a_doubler_are_rails_of_b_plus() -> None:
-    report = analyse(extended(DOUBLER))
+    report = analyze(extended(DOUBLER))
     rails = {rail.capacitor: rail for rail in report.rails}
     assert [rails[name].words for name in ("C6", "C60")] == ["B1 (B+)", "mid (B+)"]
     assert rails["C6"].across_v + rails["C60"].across_v == pytest.approx(rails["C6"].dc_v)
@@ -104,7 +104,7 @@ def test_both_capacitors_of_a_doubler_are_rails_of_b_plus() -> None:
 def test_a_standby_switch_does_not_hide_the_reservoir() -> None:
     """The switch lies between rectifier and reservoir; the rectifier's limit counts all the same."""
     report = solved("fixed-bias-head")
-    big = analyse(report.amp.changed({"C20": "330u"}), near=report)
+    big = analyze(report.amp.changed({"C20": "330u"}), near=report)
     check = next(c for c in limits(big) if c.part == "V6" and c.what == "reservoir")
     assert check.value == pytest.approx(330e-6)
     assert check.state == "exceeded"
@@ -124,11 +124,11 @@ def test_a_capacitor_behind_an_open_standby_switch_is_said_to_be_charged() -> No
 
 def test_discharge_names_what_it_cannot_follow() -> None:
     """Standby open: those behind the switch may still be charged from before."""
-    found = discharge(amp("fescue").changed({"S2": "open"}), seconds=10.0)
-    assert found.not_followed == ("C22", "C23", "C24", "C10")
-    assert {one.capacitor for one in found.held} == {"C21"}
-    assert "Treat as charged" in str(found)
-    assert found.to_json()["not_followed_treat_as_charged"] == ["C22", "C23", "C24", "C10"]
+    result = discharge(amp("fescue").changed({"S2": "open"}), seconds=10.0)
+    assert result.not_followed == ("C22", "C23", "C24", "C10")
+    assert {one.capacitor for one in result.held} == {"C21"}
+    assert "Treat as charged" in str(result)
+    assert result.to_json()["not_followed_treat_as_charged"] == ["C22", "C23", "C24", "C10"]
 
 
 def test_a_bias_supply_is_not_called_b_plus() -> None:
@@ -153,8 +153,8 @@ def test_an_open_switch_isolates_nothing() -> None:
 
 
 def test_a_capacitor_from_the_line_to_the_chassis_is_named() -> None:
-    found = extended('[C99]\nvalue = "47n"\nnodes = ["mains_switched", "ground"]\nrating = "600 V"\n')
-    assert found.line_side.capacitors_to_chassis == ("C99",)
+    result = extended('[C99]\nvalue = "47n"\nnodes = ["mains_switched", "ground"]\nrating = "600 V"\n')
+    assert result.line_side.capacitors_to_chassis == ("C99",)
 
 
 def test_a_fuse_in_b_plus_is_no_fuse_in_the_line() -> None:
@@ -198,19 +198,19 @@ def test_a_true_reading_of_line_to_ground_is_judged_fine() -> None:
         {"place": "mains_line", "quantity": "AC volts", "value": "117 V"},
         {"place": "mains_neutral", "quantity": "AC volts", "value": "0 V"},
     ]
-    found = judge(load_readings(readings, amp=amp("vetch")))
-    assert {verdict.word for verdict in found.verdicts} <= {"fine", "within meter accuracy"}
+    result = judge(load_readings(readings, amp=amp("vetch")))
+    assert {verdict.word for verdict in result.verdicts} <= {"fine", "within meter accuracy"}
 
 
 def test_one_signal_order_ends_at_the_speaker_and_leaves_dead_ends_out() -> None:
     """The other channel meets this one at a bypassed cathode only, which passes no signal on."""
-    found = signal_order(amp("fixed-bias-head").topology, "in1")
-    way = [node for node, _ in found.way()]
+    result = signal_order(amp("fixed-bias-head").topology, "in1")
+    way = [node for node, _ in result.way()]
     assert (way[0], way[-1]) == ("in1", "ls8")
     assert "k1a" in way
     assert "p1b" not in way
-    assert found.before["V5"] == "V3b"
-    assert "V1b" not in found.order
+    assert result.before["V5"] == "V3b"
+    assert "V1b" not in result.order
 
 
 @pytest.mark.parametrize("name", EVERY)
@@ -218,8 +218,10 @@ def test_sections_in_order_and_nodes_in_order_agree(name: str) -> None:
     wiring = amp(name).topology
     jack = first_input(wiring)
     assert jack is not None
-    found = signal_order(wiring, jack.tip)
-    depth = [found.depth.get(found.entered[section], 0.0) for section in found.order]
-    assert len(found.order) > 2
+    result = signal_order(wiring, jack.tip)
+    depth = [result.depth.get(result.entered[section], 0.0) for section in result.order]
+    assert len(result.order) > 2
     assert depth[0] == min(depth)
-    assert all(found.order.index(found.before[s]) < k for k, s in enumerate(found.order) if found.before[s])
+    assert all(
+        result.order.index(result.before[s]) < k for k, s in enumerate(result.order) if result.before[s]
+    )

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tubekit import analyse, load_amp, tube
+from tubekit import analyze, load_amp, tube
 from tubekit.amp.parts.tubes import MIXED, Tube, facts
 from tubekit.decisions.limits import limits
 from tubekit.decisions.variation import variables
@@ -120,7 +120,7 @@ def test_each_section_has_the_law_of_its_system(tmp_path: Path) -> None:
     part = amp.parts["V1"]
     assert isinstance(part, Tube)
     assert [s.screen for s in part.sections] == [None, "B2"]
-    report = analyse(amp)
+    report = analyze(amp)
     a, b = report.tube("V1a"), report.tube("V1b")
     triode, pentode = tube("6BM8").system(screen=False), tube("6BM8").system(screen=True)
     point = triode.at(plate=a.plate_v, grid=a.grid_v)
@@ -138,7 +138,7 @@ def test_each_section_has_the_law_of_its_system(tmp_path: Path) -> None:
 
 def test_a_worn_bottle_is_worn_in_both_systems(tmp_path: Path) -> None:
     amp = load_amp(written(tmp_path))
-    new, worn = (analyse(each) for each in (amp, amp.changed({"V1.emission": 0.5})))
+    new, worn = (analyze(each) for each in (amp, amp.changed({"V1.emission": 0.5})))
     for section in ("V1a", "V1b"):
         assert worn.tube(section).plate_a < 0.9 * new.tube(section).plate_a
 

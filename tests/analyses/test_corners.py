@@ -12,7 +12,7 @@ from tests.reference.test_stage_gain import AX7, stage
 from tubekit.analyses.corners import Corner, Stretch, corners
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.operating_point import operating_point
-from tubekit.analyses.shares import picker
+from tubekit.analyses.part_sensitivity import picker
 from tubekit.circuit.full import linearised
 from tubekit.circuit.parts import Capacitor, Circuit, Resistor, Windings
 

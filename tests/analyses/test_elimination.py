@@ -9,15 +9,15 @@ from tests.amps import solved
 from tests.circuits import amp, coupled, push_pull, wild
 from tubekit.amp import load_amp
 from tubekit.amp.signal_view import idle_signal
-from tubekit.amp.solve import solve
+from tubekit.amp.solve import solve_amp
 from tubekit.amp.stability import feedback_parts
-from tubekit.amp.stretches import CORNER_HZ
+from tubekit.amp.stage_corners import CORNER_HZ
 from tubekit.analyses import elimination
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.feedback import loop_gain
 from tubekit.analyses.operating_point import OperatingPoint, operating_point
+from tubekit.analyses.part_sensitivity import picker
 from tubekit.analyses.poles import direct_transfer
-from tubekit.analyses.shares import picker
 from tubekit.circuit.full import linearised
 from tubekit.circuit.parts import Circuit, Resistor, Windings
 
@@ -36,14 +36,14 @@ def replayed(point: OperatingPoint, drive: np.ndarray) -> np.ndarray:
 
 def agree(point: OperatingPoint, node: str) -> None:
     drive = picker(point.network, node)
-    found, expected = replayed(point, drive), directly(point, drive)
+    result, expected = replayed(point, drive), directly(point, drive)
     volts = slice(0, point.network.node_count)
     size = np.abs(expected[..., volts]).max(axis=2, keepdims=True)
-    assert (np.abs(found - expected)[..., volts] / size).max() < 1e-9
+    assert (np.abs(result - expected)[..., volts] / size).max() < 1e-9
 
 
 def test_whole_demo_amp() -> None:
-    agree(solve(load_amp("teasel")).state.operating_point, "in_high")
+    agree(solve_amp(load_amp("teasel")).state.operating_point, "in_high")
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -118,8 +118,8 @@ def test_a_table_is_the_direct_solve_or_names_whom_it_misses(monkeypatch, spoilt
     real = elimination.Factors.answer
     if spoilt:
         monkeypatch.setattr(elimination.Factors, "answer", lambda *parts: real(*parts) * (1 + 1e-4))
-    found, lost = elimination.table(network, matrix, inputs, s, inputs, 1e-7)
+    result, lost = elimination.table(network, matrix, inputs, s, inputs, 1e-7)
     assert lost.all() if spoilt else not lost.any()
     if not spoilt:
         exact = direct_transfer(network, matrix, np.eye(len(inputs)), inputs, s).transpose(2, 3, 0, 1)
-        np.testing.assert_allclose(found, exact, rtol=1e-6, atol=1e-9 * np.abs(exact).max())
+        np.testing.assert_allclose(result, exact, rtol=1e-6, atol=1e-9 * np.abs(exact).max())

@@ -77,10 +77,10 @@ def test_nyquist_counts_what_the_poles_say(feedback: float, lag: float, sign: in
     Source: H. Nyquist, Bell Syst. Tech. J. 11 (1932) (from memory).
     """
     circuit = sourced(three_stages(feedback, lag, sign))
-    found = loop_gain(operating_point(circuit), "RF", np.geomspace(1e-9, 1e10, 6000))
-    turns = 2 * np.diff(np.unwrap(np.angle(1 + found.gain[0])))[:].sum() / (2 * np.pi)
+    result = loop_gain(operating_point(circuit), "RF", np.geomspace(1e-9, 1e10, 6000))
+    turns = 2 * np.diff(np.unwrap(np.angle(1 + result.gain[0])))[:].sum() / (2 * np.pi)
     growing = round(-turns)
-    assert bool(found.stable[0]) is (growing == 0)
+    assert bool(result.stable[0]) is (growing == 0)
 
 
 def test_margins_of_three_equal_lags() -> None:
@@ -97,22 +97,22 @@ def test_margins_of_three_equal_lags() -> None:
         ]  # fmt: skip
         grid = f"p{k}"
     parts.append(Resistor("RF", "p2", "g", 1.0))
-    found = loop_gain(operating_point(Circuit(tuple(parts))), "RF", np.geomspace(10, 1e5, 800))
-    assert found.stable[0]
-    margin = found.gain_margins()
+    result = loop_gain(operating_point(Circuit(tuple(parts))), "RF", np.geomspace(10, 1e5, 800))
+    assert result.stable[0]
+    margin = result.gain_margins()
     assert len(margin) == 1
     assert margin[0].hz == pytest.approx(np.sqrt(3) * f0, rel=1e-3)
     assert margin[0].margin == pytest.approx(20 * np.log10(8 / t0), abs=0.02)
     crossing = f0 * np.sqrt(t0 ** (2 / 3) - 1)
-    phase = found.phase_margins()[0]
+    phase = result.phase_margins()[0]
     assert phase.hz == pytest.approx(crossing, rel=1e-3)
     assert phase.margin == pytest.approx(180 - 3 * np.degrees(np.arctan(crossing / f0)), abs=0.1)
 
 
 def test_a_loop_that_has_taken_off_prints_no_margins() -> None:
-    found = loop_gain(operating_point(sourced(three_stages(sign=-1))), "RF")
-    assert not found.stable[0]
-    text = str(found)
+    result = loop_gain(operating_point(sourced(three_stages(sign=-1))), "RF")
+    assert not result.stable[0]
+    text = str(result)
     assert "UNSTABLE" in text
     assert "Margins" not in text
     assert "Loop gain" not in text

@@ -136,8 +136,8 @@ def test_more_samples_change_nothing_that_matters() -> None:
 def test_a_balanced_pair_has_no_even_harmonics_and_an_unbalanced_one_has() -> None:
     def second(spread: tuple[float, float]) -> float:
         pair = textbook.push_pull(BEAM, plate=300, screen=280, load=7000, grid=-22, spread=spread)
-        found = np.abs(large_signal(pair, frequency_hz=HZ).harmonics("plate1", "plate2")[0])
-        return float(found[2] / found[1])
+        result = np.abs(large_signal(pair, frequency_hz=HZ).harmonics("plate1", "plate2")[0])
+        return float(result[2] / result[1])
 
     assert second((1.0, 1.0)) < 1e-9
     assert second((0.8, 1.2)) > 0.01
@@ -217,14 +217,14 @@ def test_results_are_closed_to_writing_and_print() -> None:
     assert "V1" in solved._repr_html_()
 
 
-@pytest.mark.parametrize(("circuit", "options", "said"), [
+@pytest.mark.parametrize(("circuit", "options", "text"), [
     (stage(1.0), {"samples": 63}, "cannot take 63 samples"),
     (stage(1.0), {"frequency_hz": 0.0}, "of a 0.0 Hz cycle"),
     (Circuit((Rectifier("CR1", IdealDiode(), "a", "ground"), Resistor("R1", "a", "ground", 1.0))), {},
      "there is a rectifier in a driven"),
 ])  # fmt: skip
-def test_what_cannot_be_solved_is_refused(circuit: Circuit, options: dict[str, float], said: str) -> None:
-    with pytest.raises(CircuitError, match=said):
+def test_what_cannot_be_solved_is_refused(circuit: Circuit, options: dict[str, float], text: str) -> None:
+    with pytest.raises(CircuitError, match=text):
         large_signal(circuit, **options)
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from tests.reference.output_stage_table import rows
 from tubekit import load_line, textbook
-from tubekit.analyses.loads import Loudspeaker
+from tubekit.analyses.loads import SpeakerLoad
 from tubekit.devices import Pentode, Triode, tube
 from tubekit.errors import InputError, SolveError, UnknownTube
 from tubekit.tables import Row
@@ -32,24 +32,24 @@ def test_it_agrees_with_the_circuit_of_the_same_stage(name: str) -> None:
     values, pair = OUTPUT[name]
     line = load_line(BEAM, pair=pair, **values)
     make = textbook.push_pull if pair else textbook.single_ended
-    found = textbook.worked(make(BEAM, **values))
+    result = textbook.solve(make(BEAM, **values))
     tubes = 2 if pair else 1
-    assert line.plate_a * tubes == pytest.approx(found.plate_a, rel=1e-6)
-    assert line.drive == pytest.approx(found.drive_v, rel=2e-4)
-    assert line.power_w == pytest.approx(found.power_w, rel=1e-3)
-    assert line.thd_pct == pytest.approx(found.thd_pct, abs=0.02)
-    assert line.full_plate_a == pytest.approx(found.plate_full_a, rel=1e-4)
-    assert line.full_screen_a == pytest.approx(found.screen_full_a, rel=1e-4)
+    assert line.plate_a * tubes == pytest.approx(result.plate_a, rel=1e-6)
+    assert line.drive == pytest.approx(result.drive_v, rel=2e-4)
+    assert line.power_w == pytest.approx(result.power_w, rel=1e-3)
+    assert line.thd_pct == pytest.approx(result.thd_pct, abs=0.02)
+    assert line.full_plate_a == pytest.approx(result.plate_full_a, rel=1e-4)
+    assert line.full_screen_a == pytest.approx(result.screen_full_a, rel=1e-4)
 
 
 def test_it_agrees_with_the_circuit_of_a_resistance_coupled_stage() -> None:
     line = load_line(TRIODE, supply=300, load=1e5, cathode=1500, next_grid=3.3e5)
-    found = textbook.worked(
+    result = textbook.solve(
         textbook.rc_stage(TRIODE, supply=300, plate_load=1e5, cathode=1500, next_grid=3.3e5)
     )
-    assert line.plate_a == pytest.approx(found.plate_a, rel=1e-6)
-    assert line.thd_pct == pytest.approx(found.thd_pct, abs=0.02)
-    assert line.harmonics_v[1] / np.sqrt(2) == pytest.approx(found.output_rms, rel=1e-3)
+    assert line.plate_a == pytest.approx(result.plate_a, rel=1e-6)
+    assert line.thd_pct == pytest.approx(result.thd_pct, abs=0.02)
+    assert line.harmonics_v[1] / np.sqrt(2) == pytest.approx(result.output_rms, rel=1e-3)
     # The line of the resistors ends at the supply; that of the signal is steeper and crosses it at rest.
     assert line.supply_line_plate_v == pytest.approx([0, 300], rel=1e-3)
     assert line.supply_line_a == pytest.approx([300 / 101500, 0], rel=1e-3)
@@ -93,7 +93,7 @@ def test_a_reactive_load_opens_the_line_into_an_ellipse_of_its_own_phase() -> No
 
 
 def test_a_loudspeaker_raises_the_swing_at_its_resonance() -> None:
-    speaker = Loudspeaker()
+    speaker = SpeakerLoad()
     at = {
         hz: load_line(
             "6V6GT", plate=250, screen=250, grid=-12.5, drive=3, load=5000, speaker=speaker, frequency_hz=hz
@@ -184,7 +184,7 @@ def test_it_prints() -> None:
     assert "clipping begins" in text
 
 
-@pytest.mark.parametrize(("values", "said"), [
+@pytest.mark.parametrize(("values", "text"), [
     ({"load": 5000, "grid": -12.5, "screen": 250}, "needs plate= or supply="),
     ({"load": 5000, "plate": 250, "supply": 250, "grid": -1, "screen": 250}, "needs plate= or supply="),
     ({"load": 5000, "plate": 250, "screen": 250}, "needs grid= or cathode="),
@@ -197,8 +197,8 @@ def test_it_prints() -> None:
     ({"load": 5000, "supply": 250, "screen": 250, "grid": -12.5, "pair": True}, "a pair needs a transformer"),
     ({"load": 5000, "plate": 250, "screen": 250, "grid": -12.5, "emission": 0.0}, "emission 0.0 is not"),
 ])  # fmt: skip
-def test_what_makes_no_stage_is_refused_in_words(values: dict[str, float], said: str) -> None:
-    with pytest.raises(InputError, match=said):
+def test_what_makes_no_stage_is_refused_in_words(values: dict[str, float], text: str) -> None:
+    with pytest.raises(InputError, match=text):
         load_line("6V6GT", **values)
 
 
@@ -210,7 +210,7 @@ def test_other_tubes_are_refused() -> None:
     with pytest.raises(UnknownTube, match="Near: 6V6"):
         load_line("6V66", plate=250, grid=-1, load=1e5)
     with pytest.raises(InputError, match="loudspeaker: the rise"):
-        Loudspeaker(resonance_ohms=2.0)
+        SpeakerLoad(resonance_ohms=2.0)
 
 
 @pytest.mark.parametrize("load", [50.0, 500.0, 5e4, 5e5, 5e6])

@@ -58,12 +58,12 @@ def test_eleven_ordinates_are_exact_to_the_tenth_power(coefficients: tuple[float
 def test_the_root_half_formula_is_exact_on_a_quartic(coefficients: tuple[float, ...]) -> None:
     # W18 of data/handbook/worked_examples.csv
     line = Polynomial(coefficients)
-    found, whole = root_half(line.current_at(line.drive * ROOT_HALF), line.load), fourier(line, 4)
+    result, whole = root_half(line.current_at(line.drive * ROOT_HALF), line.load), fourier(line, 4)
     if abs(whole[0]) < 1e-4:
         return
-    assert found.power_w == pytest.approx(0.5 * line.load * whole[0] ** 2, rel=1e-9)
-    assert found.second_pct == pytest.approx(100 * abs(whole[1] / whole[0]), abs=1e-7)
-    assert found.third_pct == pytest.approx(100 * abs(whole[2] / whole[0]), abs=1e-7)
+    assert result.power_w == pytest.approx(0.5 * line.load * whole[0] ** 2, rel=1e-9)
+    assert result.second_pct == pytest.approx(100 * abs(whole[1] / whole[0]), abs=1e-7)
+    assert result.third_pct == pytest.approx(100 * abs(whole[2] / whole[0]), abs=1e-7)
 
 
 def test_the_eleven_do_not_see_beyond_their_order() -> None:
@@ -79,16 +79,16 @@ def test_w17_signs_by_hand() -> None:
 
 @pytest.mark.parametrize("load", [2500.0, 5000.0])
 def test_on_a_real_load_line_the_methods_agree_as_far_as_they_can(load: float) -> None:
-    found = ordinates(load_line("6V6GT", plate=250, screen=250, grid=-12.5, load=load))
-    assert found.methods[0] == "whole cycle"
-    np.testing.assert_allclose(found.power_w, found.power_w[0], rtol=0.05)
-    np.testing.assert_allclose(found.harmonics_pct[2], found.harmonics_pct[0], atol=0.4)
-    np.testing.assert_allclose(found.harmonics_pct[1, :2], found.harmonics_pct[0, :2], atol=1.0)
-    assert "eleven ordinates" in str(found)
+    result = ordinates(load_line("6V6GT", plate=250, screen=250, grid=-12.5, load=load))
+    assert result.methods[0] == "whole cycle"
+    np.testing.assert_allclose(result.power_w, result.power_w[0], rtol=0.05)
+    np.testing.assert_allclose(result.harmonics_pct[2], result.harmonics_pct[0], atol=0.4)
+    np.testing.assert_allclose(result.harmonics_pct[1, :2], result.harmonics_pct[0, :2], atol=1.0)
+    assert "eleven ordinates" in str(result)
 
 
 def test_of_a_pair_the_composite_current_is_read() -> None:
     line = load_line("6V6GT", plate=250, screen=250, grid=-15, load=10000, pair=True)
-    found = ordinates(line)
-    assert found.harmonics_pct[0, 0] == pytest.approx(0, abs=1e-9)
-    assert found.power_w[0] == pytest.approx(line.power_w, rel=0.02)
+    result = ordinates(line)
+    assert result.harmonics_pct[0, 0] == pytest.approx(0, abs=1e-9)
+    assert result.power_w[0] == pytest.approx(line.power_w, rel=0.02)

@@ -17,10 +17,10 @@ KT = BOLTZMANN * KELVIN
 
 def test_a_resistor_makes_4ktrb() -> None:
     """H. Nyquist, Phys. Rev. 32 (1928) (from memory)."""
-    found = noise(
+    result = noise(
         operating_point(Circuit((Resistor("R1", "a", GROUND, 47e3),))), "a", np.linspace(20, 20e3, 9)
     )
-    assert found.total_rms[0] == pytest.approx(np.sqrt(4 * KT * 47e3 * 19980), rel=1e-9)
+    assert result.total_rms[0] == pytest.approx(np.sqrt(4 * KT * 47e3 * 19980), rel=1e-9)
 
 
 @pytest.mark.parametrize("ohms", [1e3, 1e6])
@@ -28,22 +28,22 @@ def test_a_resistor_across_a_capacitor_makes_kt_over_c(ohms: float) -> None:
     """Whatever the resistor: equipartition."""
     circuit = Circuit((Resistor("R1", "a", GROUND, ohms), Capacitor("C1", "a", GROUND, 1e-9)))
     corner = 1 / (2 * np.pi * ohms * 1e-9)
-    found = noise(operating_point(circuit), "a", np.geomspace(1e-4 * corner, 1e5 * corner, 4000))
-    assert found.total_rms[0] ** 2 == pytest.approx(KT / 1e-9, rel=1e-3)
+    result = noise(operating_point(circuit), "a", np.geomspace(1e-4 * corner, 1e5 * corner, 4000))
+    assert result.total_rms[0] ** 2 == pytest.approx(KT / 1e-9, rel=1e-3)
 
 
 def test_two_resistors_make_the_noise_of_both_in_parallel() -> None:
     circuit = Circuit(
         (Resistor("R1", "a", GROUND, 30e3), Resistor("R2", "a", "b", 60e3), Resistor("R3", "b", GROUND, 1e-3))
     )
-    found = noise(operating_point(circuit), "a", [100.0, 200.0])
-    assert found.density[0, 0].sum() == pytest.approx(4 * KT * 20e3, rel=1e-6)
+    result = noise(operating_point(circuit), "a", [100.0, 200.0])
+    assert result.density[0, 0].sum() == pytest.approx(4 * KT * 20e3, rel=1e-6)
 
 
 def test_copper_of_a_coil_counts() -> None:
     coil = Windings("L1", (("a", GROUND),), (100.0,), np.array([[1e-9]]))
-    found = noise(operating_point(Circuit((coil, Resistor("R1", "a", GROUND, 1e9)))), "a", [100.0, 200.0])
-    assert found.density[0, 0].sum() == pytest.approx(4 * KT * 100.0, rel=1e-4)
+    result = noise(operating_point(Circuit((coil, Resistor("R1", "a", GROUND, 1e9)))), "a", [100.0, 200.0])
+    assert result.density[0, 0].sum() == pytest.approx(4 * KT * 100.0, rel=1e-4)
 
 
 def test_a_stage_by_its_equivalent_resistance() -> None:
@@ -51,7 +51,7 @@ def test_a_stage_by_its_equivalent_resistance() -> None:
     tube = Linear(mu=100.0, rp=62.5e3)
     circuit = stage(tube, 100e3)
     point = operating_point(circuit)
-    found = noise(point, "p", [99e3, 100e3])
+    result = noise(point, "p", [99e3, 100e3])
     gain = 100 * 100e3 / 162.5e3
     plate_amps = float(np.asarray(point.current("V1")))
     ohms = float(equivalent_ohms(1.6e-3, plate_amps))
@@ -59,7 +59,7 @@ def test_a_stage_by_its_equivalent_resistance() -> None:
     white = 4 * KT * ohms * (1 + FLICKER_HZ / 99e3)
     source = 62.5e3 * 100e3 / 162.5e3
     expected = (white + 4 * KT * 1e6) * gain**2 + 4 * KT * source**2 / 100e3
-    assert found.density[0, 0].sum() == pytest.approx(expected, rel=1e-6)
+    assert result.density[0, 0].sum() == pytest.approx(expected, rel=1e-6)
 
 
 def test_a_screen_adds_partition_noise() -> None:

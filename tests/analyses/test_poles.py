@@ -78,11 +78,11 @@ def system(circuit: Circuit) -> tuple[Network, Array, Array, Array]:
     return point.network, linearised(point.network, list(point.slopes)), every, every
 
 
-def difference(found: Array, exact: Array) -> float:
+def difference(result: Array, exact: Array) -> float:
     """Largest, as a share of the largest entry at that frequency for that output."""
     size = np.abs(exact).max(axis=3)
     least = 1e-6 * size.max(axis=2, keepdims=True)
-    return float((np.abs(found - exact).max(axis=3) / np.maximum(size, least)).max())
+    return float((np.abs(result - exact).max(axis=3) / np.maximum(size, least)).max())
 
 
 CIRCUITS = {

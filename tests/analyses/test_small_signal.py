@@ -37,9 +37,9 @@ def by_differences(circuit: Circuit, drive: str, output: str, ampere: float = 2e
     ],
 )
 def test_gain_is_the_slope_of_the_idle_point(circuit: Circuit, drive: str, output: str) -> None:
-    found = frequency_response(operating_point(circuit), drive, [output], [1e-3]).gain[0, 0, 0]
+    result = frequency_response(operating_point(circuit), drive, [output], [1e-3]).gain[0, 0, 0]
     # A grid leak of 1 MΩ turns 20 pA into 20 µV.
-    assert found.real == pytest.approx(by_differences(circuit, drive, output), rel=1e-3)
+    assert result.real == pytest.approx(by_differences(circuit, drive, output), rel=1e-3)
 
 
 def pushed_in_its_lead(circuit: Circuit, section: str) -> Circuit:

@@ -10,9 +10,9 @@ import numpy as np
 from scipy.stats import binomtest
 
 from tests.bench.synthetic import Laws, draw_case
-from tubekit.bench.fault_book import FaultBook
+from tubekit.bench.fault_table import FaultTable
+from tubekit.bench.likelihood import SHOWS, meter_sd, places_of, residuals
 from tubekit.bench.suspects import ACCUSE_BELOW, ALIKE, chances
-from tubekit.bench.weighing import SHOWS, meter_sd, places_of, residuals
 from tubekit.decisions.judge import good_bands
 from tubekit.decisions.probe import Probe, Tone
 from tubekit.decisions.reading import Meter, Reading, Readings, taken
@@ -82,8 +82,8 @@ class Tally:
         """The result in one line, each share with its 95 % interval."""
         counts = {"first": self.first, "first or not to be told from it": self.alike,
                   "in the first three": self.three, "called faulty": self.accused}  # fmt: skip
-        told = ", ".join(f"{words} {share(count, self.cases)}" for words, count in counts.items())
-        return f"{self.cases} cases ({self.lost} without a state): {told}"
+        text = ", ".join(f"{words} {share(count, self.cases)}" for words, count in counts.items())
+        return f"{self.cases} cases ({self.lost} without a state): {text}"
 
 
 def share(count: int, of: int) -> str:
@@ -94,26 +94,28 @@ def share(count: int, of: int) -> str:
     return f"{count / of:.1%} ({low:.1%} to {high:.1%})"
 
 
-def typical_readings(book: FaultBook, probes: Sequence[Probe], accuracy: float) -> list[Reading]:
+def typical_readings(book: FaultTable, probes: Sequence[Probe], accuracy: float) -> list[Reading]:
     """What the typical good amp shows."""
     pairs = zip(probes, places_of(book, probes), strict=True)
     return [Reading(p, float(book.seen[0, k]), Meter(accuracy)) for p, k in pairs]
 
 
 def _readings(
-    book: FaultBook, probes: Sequence[Probe], values: Array, accuracy: float, tone: Tone | None
+    book: FaultTable, probes: Sequence[Probe], values: Array, accuracy: float, tone: Tone | None
 ) -> Readings:
     each = [Reading(p, float(v), Meter(accuracy)) for p, v in zip(probes, values, strict=True)]
     return taken(book.amp, each, mains_rms=float(book.amp.mains_rms), tone=tone)
 
 
 @lru_cache(maxsize=2)
-def _bands(book: FaultBook, probes: tuple[Probe, ...], tone: Tone | None) -> Spread:
+def _bands(book: FaultTable, probes: tuple[Probe, ...], tone: Tone | None) -> Spread:
     """Of good amps; what the readings are is nothing to them."""
-    return good_bands(_readings(book, probes, np.zeros(len(probes)), 0.0, tone), ready=book.fleet)
+    return good_bands(_readings(book, probes, np.zeros(len(probes)), 0.0, tone), ready=book.population)
 
 
-def visible(book: FaultBook, probes: Sequence[Probe], accuracy: float, which: str = "slightest") -> list[int]:
+def visible(
+    book: FaultTable, probes: Sequence[Probe], accuracy: float, which: str = "slightest"
+) -> list[int]:
     """Faults that these readings can show, by the expected distance from a good amp."""
     taken = places_of(book, probes)
     readings = typical_readings(book, probes, accuracy)
@@ -126,13 +128,13 @@ def visible(book: FaultBook, probes: Sequence[Probe], accuracy: float, which: st
     ]  # fmt: skip
 
 
-def separable(book: FaultBook, probes: Sequence[Probe], accuracy: float, faults: Sequence[int]) -> list[int]:
+def separable(book: FaultTable, probes: Sequence[Probe], accuracy: float, faults: Sequence[int]) -> list[int]:
     """Those of `faults` that no fault of another part can be taken for: none predicts the same readings."""
     taken = places_of(book, probes)
     readings = typical_readings(book, probes, accuracy)
     _, covariance = residuals(book, taken, book.scaled[0, taken], meter_sd(readings))
     parts = np.array(["" if o < 0 else book.faults[o].part for o in book.owner])
-    found = []
+    result = []
     for fault in faults:
         rows = np.flatnonzero(book.owner == fault)
         nearest = np.inf
@@ -141,12 +143,12 @@ def separable(book: FaultBook, probes: Sequence[Probe], accuracy: float, faults:
             distance = np.einsum("sm,mn,sn->s", off, np.linalg.inv(covariance[row]), off)
             nearest = min(nearest, float(distance[parts != parts[row]].min()))
         if nearest > ALIKE:
-            found.append(fault)
-    return found
+            result.append(fault)
+    return result
 
 
 def run(
-    book: FaultBook, probes: Sequence[Probe], faults: Sequence[int | None], seed: int, *,
+    book: FaultTable, probes: Sequence[Probe], faults: Sequence[int | None], seed: int, *,
     tone: Tone | None = None, accuracy: float = 0.015, laws: Laws | None = None,
 ) -> Tally:  # fmt: skip
     """Judge one case for each entry of `faults` (None is a good amp), as `suspects` does."""
@@ -162,18 +164,18 @@ def run(
     return tally
 
 
-def _judged(book: FaultBook, readings: Readings, bands: Spread, fault: int | None) -> Outcome:
-    found, _ = chances(readings, book, bands)
+def _judged(book: FaultTable, readings: Readings, bands: Spread, fault: int | None) -> Outcome:
+    result, _ = chances(readings, book, bands)
     chance: dict[str, float] = {}
-    for each, weight in zip(book.faults, found.faults, strict=True):
+    for each, weight in zip(book.faults, result.faults, strict=True):
         chance[each.part] = chance.get(each.part, 0.0) + float(weight)
     order = tuple(sorted(chance, key=lambda name: -chance[name]))
     part = "" if fault is None else book.faults[fault].part
-    alike = bool(part) and order[0] != part and _alike(book, readings, found.rows, order[0], part)
-    return Outcome(fault, part, found.healthy, order, alike)
+    alike = bool(part) and order[0] != part and _alike(book, readings, result.rows, order[0], part)
+    return Outcome(fault, part, result.healthy, order, alike)
 
 
-def _alike(book: FaultBook, readings: Readings, rows: Array, one: str, two: str) -> bool:
+def _alike(book: FaultTable, readings: Readings, rows: Array, one: str, two: str) -> bool:
     """Whether the likeliest grades of two parts predict the same readings within what is open."""
     parts = np.array(["" if o < 0 else book.faults[o].part for o in book.owner])
     best = [int(np.flatnonzero(parts == name)[np.argmax(rows[parts == name])]) for name in (one, two)]

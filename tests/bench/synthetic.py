@@ -18,11 +18,11 @@ from tubekit.amp import Amp
 from tubekit.amp.build import build
 from tubekit.amp.parts import Fuse
 from tubekit.amp.parts.faults import GONE, OPEN_OHMS, SHORT_OHMS, Fault
-from tubekit.amp.parts.variables import GAS, LEAK, NO_LEAK, Knob, Variable
+from tubekit.amp.parts.variables import GAS, LEAK, NO_LEAK, CircuitParameter, Variable
 from tubekit.analyses.convergence import Convergence
 from tubekit.analyses.operating_point import Feed, OperatingPoint, solve_network
 from tubekit.analyses.supply import Supply
-from tubekit.bench.faults import rewired
+from tubekit.bench.faults import with_fault
 from tubekit.bench.fuses import OPENS
 from tubekit.circuit.full import solve_full
 from tubekit.circuit.network import Network, assemble
@@ -39,12 +39,12 @@ from tubekit.circuit.parts import (
     Windings,
     Wire,
 )
-from tubekit.decisions.instrument import combined, turned
+from tubekit.decisions.parameters import apply_settings, combine_settings
 from tubekit.decisions.probe import Probe, Tone, resistance, signal
 
 Array = np.ndarray
 Laws = dict[str, object]
-Settings = dict[Knob, tuple[Array, Array]]
+Settings = dict[CircuitParameter, tuple[Array, Array]]
 
 ENOUGH_V = 1e-6
 """Newton on all nodes stops here [V]: beside leaks of 1e12 ohms rounding may be above its usual limit."""
@@ -71,8 +71,8 @@ def draw_case(
     laws: Laws | None = None,
 ) -> Case | None:
     """Readings of an amp with good parts drawn and one fault; None where it has no state."""
-    settings = combined([(v.turns, v.draw(rng, 1)) for v in varied], 1)
-    there = rewired(amp, fault) if fault is not None else amp
+    settings = combine_settings([(v.turns, v.draw(rng, 1)) for v in varied], 1)
+    there = with_fault(amp, fault) if fault is not None else amp
     if fault is not None and fault.grades:
         settings |= _harmed(rng, fault, settings)
     try:
@@ -119,17 +119,17 @@ def _harmed(rng: np.random.Generator, fault: Fault, good: Settings) -> Settings:
     k = 0 if len(grades) == 1 else int(rng.integers(len(grades) - 1))
     share = 0.0 if len(grades) == 1 else float(rng.random())
     after = grades[min(k + 1, len(grades) - 1)]
-    found = {}
-    for knob, (factor, addend) in grades[k].items():
-        own = np.exp((1 - share) * np.log(factor) + share * np.log(after[knob][0]))
-        more = (1 - share) * addend + share * after[knob][1]
+    settings = {}
+    for parameter, (factor, addend) in grades[k].items():
+        own = np.exp((1 - share) * np.log(factor) + share * np.log(after[parameter][0]))
+        more = (1 - share) * addend + share * after[parameter][1]
         base, added = (
             (np.ones(1), np.zeros(1))
-            if knob.part.endswith(LEAK)
-            else good.get(knob, (np.ones(1), np.zeros(1)))
+            if parameter.part.endswith(LEAK)
+            else good.get(parameter, (np.ones(1), np.zeros(1)))
         )
-        found[knob] = (base * own, added + more)
-    return found
+        settings[parameter] = (base * own, added + more)
+    return settings
 
 
 def _circuit(amp: Amp, settings: Settings, laws: Laws | None) -> Circuit:
@@ -141,16 +141,16 @@ def _circuit(amp: Amp, settings: Settings, laws: Laws | None) -> Circuit:
         )
     extra: list[Part] = []
     for part in circuit.parts:
-        leak, gas = Knob(part.name + LEAK, "ohms"), Knob(part.name + GAS, "amps")
+        leak, gas = CircuitParameter(part.name + LEAK, "ohms"), CircuitParameter(part.name + GAS, "amps")
         if leak in settings and isinstance(part, Capacitor):
             extra.append(Resistor(leak.part, part.a, part.b, NO_LEAK))
         if gas in settings and isinstance(part, Device):
             extra.append(CurrentSource(gas.part, GROUND, part.terminals[-1], 0.0))
     whole = circuit.with_parts(*extra)
     here = {part.name for part in whole.parts}
-    known = {knob: value for knob, value in settings.items() if knob.part in here}
+    known = {parameter: value for parameter, value in settings.items() if parameter.part in here}
     return Circuit(
-        tuple(p for part in turned(whole, known).parts for p in _as_found(part, whole)), whole.title
+        tuple(p for part in apply_settings(whole, known).parts for p in _as_found(part, whole)), whole.title
     )
 
 
@@ -217,14 +217,14 @@ def _full_mains(circuit: Circuit, hz: float) -> tuple[OperatingPoint, Array]:
 
 def _on_all_nodes(network: Network, feed: Feed, start: Array | None) -> OperatingPoint:
     """Newton on the whole network, the rectifiers as what they feed."""
-    unknowns, found = solve_full(feed.into(network), start, ENOUGH_V)
+    unknowns, result = solve_full(feed.into(network), start, ENOUGH_V)
     means = feed.at(unknowns @ network.rectifier_incidence)
-    told = Convergence(
-        found.converged, found.iterations, found.error, "V", found.method, np.full(len(unknowns), np.nan)
+    text = Convergence(
+        result.converged, result.iterations, result.error, "V", result.method, np.full(len(unknowns), np.nan)
     )
     return OperatingPoint(
-        network.circuit, unknowns, found.volts, found.currents, means, network=network, feed=feed,
-        slopes=found.slopes, convergence=told,
+        network.circuit, unknowns, result.volts, result.currents, means, network=network, feed=feed,
+        slopes=result.slopes, convergence=text,
     )  # fmt: skip
 
 
@@ -265,8 +265,8 @@ def _loaded(circuit: Circuit, point: OperatingPoint, places: Sequence[tuple[str,
     away = np.full((len(known), len(known)), 1e14) - np.eye(len(known)) * (1e14 - ohms)
     meters = [Resistor(f"meter {k}", *place, away[k]) for k, place in enumerate(known)]
     metered = assemble(circuit.with_parts(*meters))
-    found = _on_all_nodes(metered, point.feed, np.repeat(point.unknowns, len(known), axis=0))
-    values = {p: metered.pick(found.unknowns, p[0])[k] - metered.pick(found.unknowns, p[1])[k]
+    result = _on_all_nodes(metered, point.feed, np.repeat(point.unknowns, len(known), axis=0))
+    values = {p: metered.pick(result.unknowns, p[0])[k] - metered.pick(result.unknowns, p[1])[k]
               for k, p in enumerate(known)}  # fmt: skip
     return np.array([values.get(place, 0.0) for place in places])
 

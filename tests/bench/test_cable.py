@@ -8,7 +8,7 @@ from itertools import combinations, product
 import networkx as nx
 import pytest
 
-from tubekit import analyse, load_amp
+from tubekit import analyze, load_amp
 from tubekit.amp import amp_from_text
 from tubekit.amp.hum import hum
 from tubekit.bench.cable import check_cable
@@ -130,7 +130,7 @@ def test_a_standby_loop_on_the_ground_side_is_found_and_its_bare_pins_are_live()
     # The center tap floats far below ground while B+ is at 0 V.
     assert loop.dc_v < -200
     assert loop.peak_v >= abs(loop.dc_v)
-    report = analyse(replace(amp, parts={**amp.parts, "P4": replace(amp.parts["P4"], inserted=False)}))
+    report = analyze(replace(amp, parts={**amp.parts, "P4": replace(amp.parts["P4"], inserted=False)}))
     assert loop.dc_v == pytest.approx(report.node("loop").dc_v, rel=1e-3)
     assert abs(report.node("B1").dc_v) < 1.0
     assert "P4.3" in str(check_cable(amp).bare_pins())
@@ -138,23 +138,23 @@ def test_a_standby_loop_on_the_ground_side_is_found_and_its_bare_pins_are_live()
 
 def test_all_pin_swaps_say_what_burns(fescue):
     """Each consequence follows from the amp solved as it is wired; four of them here, checked one by one."""
-    found = {(s.one[-1], s.two[-1]): s for s in pin_swaps(fescue).swaps}
-    assert len(found) == 28
-    drawn = analyse(fescue)
-    short = analyse(swapped_pins(fescue, "P2.3", "P2.7"))
+    result = {(s.one[-1], s.two[-1]): s for s in pin_swaps(fescue).swaps}
+    assert len(result) == 28
+    drawn = analyze(fescue)
+    short = analyze(swapped_pins(fescue, "P2.3", "P2.7"))
     amps = max(float(c.value) for c in limits(short) if c.part == "F1")
-    assert found["3", "7"].harms[0].startswith(f"F1 (3.00 A slow) carries {amps:.2f} A: ")
-    bias = analyse(swapped_pins(fescue, "P2.1", "P2.7"))  # B+ on a heater that is tied to the cathodes
+    assert result["3", "7"].harms[0].startswith(f"F1 (3.00 A slow) carries {amps:.2f} A: ")
+    bias = analyze(swapped_pins(fescue, "P2.1", "P2.7"))  # B+ on a heater that is tied to the cathodes
     watts = next(float(c.value) for c in limits(bias) if c.part == "R25")
     assert watts > bias.node("k34").dc_v ** 2 / 250 > 100
-    assert f"R25 burns: dissipation {watts:.0f} W of 10.0 W" in found["1", "7"].harms
-    assert found["5", "7"].loop == (
+    assert f"R25 burns: dissipation {watts:.0f} W of 10.0 W" in result["1", "7"].harms
+    assert result["5", "7"].loop == (
         "With P4 in, S2 closed: the amp stays in standby: no B+ at the output stage.",
     )
     assert drawn.tube("V3").plate_a > 0.03
-    lost = found["4", "5"].moved[0]
+    lost = result["4", "5"].moved[0]
     assert (lost.what, lost.then < 1e-3) == ("level at LS1", True)
-    assert found["1", "2"].effects == (NOTHING,)
+    assert result["1", "2"].effects == (NOTHING,)
 
 
 def test_a_wire_kept_or_cut_is_solved_hum_included(fescue):
@@ -201,7 +201,7 @@ def test_swapped_loop_and_drive_wires_are_told_by_what_they_do(fescue):
     graph = spoilt(fescue, cut={"W8", "W6"}, join=[("P2.8", "P3.6"), ("P2.6", "P3.8")])
     report = check_cable(fescue, measured(graph, fescue))
     assert "R24 burns" in report.consequences[0]  # B+ on the grid stopper: danger first
-    assert any("stays in standby" in said for said in report.consequences)
+    assert any("stays in standby" in text for text in report.consequences)
 
 
 def test_a_partial_list_is_normal(fescue):
@@ -226,7 +226,7 @@ def test_a_file_is_read_and_the_table_ticked(fescue, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("rows", "said"),
+    ("rows", "text"),
     [
         ([("P2.9", "P3.1", "yes")], "there is no pin 'P2.9'"),
         ([("P2.1", "P2.1", "yes")], "both leads are on P2.1"),
@@ -234,8 +234,8 @@ def test_a_file_is_read_and_the_table_ticked(fescue, tmp_path):
         ([("P2.1", "P3.1", "yes"), ("P3.1", "P2.1", "no")], "yes in one line and no in another"),
     ],
 )
-def test_lists_that_cannot_be_are_refused(fescue, rows, said):
-    with pytest.raises(ReadingError, match=said):
+def test_lists_that_cannot_be_are_refused(fescue, rows, text):
+    with pytest.raises(ReadingError, match=text):
         check_cable(fescue, rows)
 
 

@@ -9,20 +9,20 @@ import numpy as np
 import pytest
 
 from tests.amps import amp, solved, variant
-from tubekit import analyse, load_amp, swap
+from tubekit import analyze, load_amp, swap
 from tubekit.amp.hum import hum
-from tubekit.amp.solve import solve
+from tubekit.amp.solve import solve_amp
 from tubekit.amp.supply import supply_report
 from tubekit.bench.bring_up import bring_up
 from tubekit.bench.bring_up_words import rated_rails
-from tubekit.bench.found import found_against_drawn
-from tubekit.bench.lamp import Lamp, behind_lamp, usual_lamp, with_lamp
+from tubekit.bench.chassis_diff import chassis_diff
+from tubekit.bench.lamp import LimiterLamp, behind_lamp, usual_lamp, with_lamp
 from tubekit.bench.orders import order_list
 from tubekit.bench.procedures import current_under_drive, hum_procedure
 from tubekit.bench.readings import readings_from_text
 from tubekit.bench.trace import trace
+from tubekit.decisions.hum_remedies import hum_report
 from tubekit.decisions.probe import Tone
-from tubekit.decisions.quieten import hum_report
 from tubekit.decisions.substitutes import substitutes
 from tubekit.devices.heater import emission
 from tubekit.errors import ChangeError, InputError
@@ -35,38 +35,38 @@ def teasel():
 
 
 def test_steps_on_a_variable_supply(teasel):
-    found = bring_up(teasel)
-    assert [round(s.mains_v / 117, 2) for s in found.steps] == [0.25, 0.5, 0.75, 1.0]
-    rails = [s.volts[0] for s in found.steps]
+    result = bring_up(teasel)
+    assert [round(s.mains_v / 117, 2) for s in result.steps] == [0.25, 0.5, 0.75, 1.0]
+    rails = [s.volts[0] for s in result.steps]
     assert rails == sorted(rails)
     assert rails[0] < 0.1 * rails[-1]  # a tube rectifier gives next to nothing with dark heaters
     assert rails[-1] == pytest.approx(333, abs=3)
-    assert any("B1 475 V (C14)" in stop for stop in found.stops)
-    assert "does not isolate" in found.before[0]
-    assert str(found).index("BEFORE YOU START") < str(found).index("Steps, volts")
+    assert any("B1 475 V (C14)" in stop for stop in result.stops)
+    assert "does not isolate" in result.before[0]
+    assert str(result).index("BEFORE YOU START") < str(result).index("Steps, volts")
 
 
 @pytest.mark.parametrize("name", ["teasel", "burdock", "fescue"])
 def test_a_stop_is_never_what_a_good_amp_shows(name):
     """Each rail stands below the rating that stops the step, also before the tubes draw current."""
     amp = load_amp(name)
-    found = supply_report(amp)
-    rails = list(rated_rails(found))
+    result = supply_report(amp)
+    rails = list(rated_rails(result))
     assert len(rails) >= 4
     for node, _, rated in rails:
-        assert abs(found.report.node(node).dc_v) < rated
+        assert abs(result.report.node(node).dc_v) < rated
     assert [s for s in bring_up(amp).stops if "rating of its capacitor" in s]
 
 
 def test_fixed_bias_is_read_in_every_step():
-    found = bring_up(load_amp("burdock"))
-    places = [p.place[0] for p in found.probes]
+    result = bring_up(load_amp("burdock"))
+    places = [p.place[0] for p in result.probes]
     assert {"g3", "g4"} <= set(places)
-    bias = [step.volts[places.index("g3")] for step in found.steps]
+    bias = [step.volts[places.index("g3")] for step in result.steps]
     assert bias == sorted(bias, reverse=True)
     assert bias[-1] == pytest.approx(-41.9, abs=0.2)
-    assert any("run away" in stop for stop in found.stops)
-    assert "bias at g3 and g4" in found.steps[1].watch
+    assert any("run away" in stop for stop in result.stops)
+    assert "bias at g3 and g4" in result.steps[1].watch
 
 
 def test_what_is_looked_at_agrees_with_the_volts(teasel):
@@ -82,24 +82,24 @@ def test_cold_heaters_draw_more_than_their_share(teasel):
 
     A resistor would draw a quarter: a good amp was stopped at the first step.
     """
-    found = bring_up(teasel)
-    quarter, full = found.steps[0], found.steps[-1]
+    result = bring_up(teasel)
+    quarter, full = result.steps[0], result.steps[-1]
     amps = [
-        next(w.rms_a for w in solve(teasel.changed({}, mains_rms=v)).windings() if "heater" in w.winding)
+        next(w.rms_a for w in solve_amp(teasel.changed({}, mains_rms=v)).windings() if "heater" in w.winding)
         for v in (29.25, 117.0)
     ]
     assert amps[0] / amps[1] == pytest.approx(0.25**0.55, rel=0.03)
     assert quarter.mains_a > 1.5 * 0.25 * amps[1] * 6.3 / 117
-    assert all(step.first_a > step.mains_a for step in found.steps[:2])
+    assert all(step.first_a > step.mains_a for step in result.steps[:2])
     assert quarter.wait_s > full.wait_s > 10
-    assert found.stops[0].startswith("after the wait")
+    assert result.stops[0].startswith("after the wait")
 
 
 def test_a_chassis_on_the_line_is_never_grounded():
-    found = bring_up(amp("no-transformer"))
-    assert "isolation transformer" in found.before[0]
-    assert "Do NOT ground the chassis" in found.before[0]
-    assert "Ground the chassis." not in str(found)
+    result = bring_up(amp("no-transformer"))
+    assert "isolation transformer" in result.before[0]
+    assert "Do NOT ground the chassis" in result.before[0]
+    assert "Ground the chassis." not in str(result)
 
 
 @pytest.mark.parametrize("name", ["teasel", "four-output-tubes", "no-transformer", "ultralinear"])
@@ -107,13 +107,13 @@ def test_a_lamp_settles_in_a_few_solves(name, monkeypatch):
     """Some amps took four minutes: heat and current chased each other."""
     solves = []
     module = sys.modules["tubekit.bench.lamp"]
-    monkeypatch.setattr(module, "solve", lambda *a, **k: solves.append(1) or solve(*a, **k))
+    monkeypatch.setattr(module, "solve_amp", lambda *a, **k: solves.append(1) or solve_amp(*a, **k))
     one, lamp = amp(name), usual_lamp(60.0, float(amp(name).mains_rms))
-    found = behind_lamp(one, lamp)
+    result = behind_lamp(one, lamp)
     assert len(solves) <= 8
-    assert found.solved.amp.parts["lamp"].ohms == pytest.approx(lamp.ohms(found.lamp_v), rel=5e-3)
-    heat = found.amp_v / one.design_mains_rms
-    heater = next(p for p in found.solved.built.circuit.parts if p.name == "V1.heater")
+    assert result.solved.amp.parts["lamp"].ohms == pytest.approx(lamp.ohms(result.lamp_v), rel=5e-3)
+    heat = result.amp_v / one.design_mains_rms
+    heater = next(p for p in result.solved.built.circuit.parts if p.name == "V1.heater")
     cold = next(p for p in solved(name).solved.built.circuit.parts if p.name == "V1.heater")
     if name != "no-transformer":  # a string settles by itself
         assert heater.ohms / cold.ohms == pytest.approx(heat**0.45, rel=5e-3)
@@ -132,7 +132,7 @@ def test_emission_falls_with_the_heater():
 
 
 def test_the_lamp_settles_on_its_own_law(teasel):
-    lamp = Lamp(60.0, 117.0)
+    lamp = LimiterLamp(60.0, 117.0)
     solved, at_amp, across = behind_lamp(teasel, lamp)
     ohms = solved.amp.parts["lamp"].ohms
     assert ohms == pytest.approx(lamp.ohms(across), rel=2e-3)
@@ -141,11 +141,11 @@ def test_the_lamp_settles_on_its_own_law(teasel):
 
 
 def test_a_bigger_lamp_leaves_more_and_a_short_lights_it(teasel):
-    found = bring_up(teasel, in_series=True, lamps=(40.0, 150.0))
-    assert found.steps[0].mains_v < found.steps[1].mains_v
-    assert found.shorted.mains_v < 0.9 * found.steps[0].mains_v
-    assert "with C14 shorted the lamp glows (" in found.shorted.watch
-    assert "then glows dimly (51 V across it); with C14 shorted" in found.stops[0]
+    result = bring_up(teasel, in_series=True, lamps=(40.0, 150.0))
+    assert result.steps[0].mains_v < result.steps[1].mains_v
+    assert result.shorted.mains_v < 0.9 * result.steps[0].mains_v
+    assert "with C14 shorted the lamp glows (" in result.shorted.watch
+    assert "then glows dimly (51 V across it); with C14 shorted" in result.stops[0]
     hard = bring_up(teasel.changed({"V5": "silicon"}), in_series=True, lamps=(40.0,)).shorted
     assert "the lamp shines at full brightness" in hard.watch  # no cathode limits the short
 
@@ -153,7 +153,7 @@ def test_a_bigger_lamp_leaves_more_and_a_short_lights_it(teasel):
 def test_the_lamp_law_is_that_of_a_hot_wire():
     """Tungsten: R as T^1.2, radiated heat as T^4 to T^5 (textbook physics, from memory); V^2 = P R."""
     least, most = (2 * 1.2 / (radiated + 1.2) for radiated in (5.0, 4.0))
-    lamp = Lamp(60.0, 120.0)
+    lamp = LimiterLamp(60.0, 120.0)
     slope = np.log(lamp.ohms(110.0) / lamp.ohms(60.0)) / np.log(110.0 / 60.0)
     assert least - 0.01 < slope < most + 0.01
 
@@ -169,37 +169,37 @@ def test_steps_out_of_range_are_refused(steps, amp):
 
 
 def test_levels_follow_the_signal(teasel):
-    found = trace(teasel, Tone("J1", 0.002))
-    nodes = [p.node for p in found.points]
+    result = trace(teasel, Tone("J1", 0.002))
+    nodes = [p.node for p in result.points]
     order = ["in_high", "p1a", "p1b", "p2a", "p2b", "p3", "speaker"]
     assert [n for n in nodes if n in order] == order
-    assert found.point("in_high").level_v == pytest.approx(0.002, rel=0.01)
-    assert abs(abs(found.point("p1a").phase_deg) - 180) < 5
-    assert found.empty_inputs == ("J2 is empty and joins in_low to in_high.",)
+    assert result.point("in_high").level_v == pytest.approx(0.002, rel=0.01)
+    assert abs(abs(result.point("p1a").phase_deg) - 180) < 5
+    assert result.empty_inputs == ("J2 is empty and joins in_low to in_high.",)
 
 
 def test_only_nodes_on_the_way_are_listed_and_the_loudspeaker_comes_last():
     """The feedback from the loudspeaker is no short cut; another channel is no way."""
     for name, last, astray in (("burdock", "ls8", "foot"), ("fescue", "horn_hot", "p1b")):
-        found = trace(load_amp(name))
-        nodes = [p.node for p in found.points]
+        result = trace(load_amp(name))
+        nodes = [p.node for p in result.points]
         assert nodes[-1] == last
         assert astray not in nodes
-        direct = {p.node: p.dc_v for p in found.points}
+        direct = {p.node: p.dc_v for p in result.points}
         assert direct["p3"] > 300
-    assert f"rated {found.probe_peak_v:.0f} V peak or more" in str(found)
+    assert f"rated {result.probe_peak_v:.0f} V peak or more" in str(result)
 
 
 def test_energy_in_the_driven_output_stage(teasel):
     """What the B+ delivers is plates, screens, cathode resistor and load: tubes and load take most of it."""
-    found = current_under_drive(teasel)
-    heat = sum(t.plate_w + t.screen_w for t in found.result)
-    taken = sum(t.driven_a for t in found.result) * 333 * (1 - 0.126)
-    shown = re.search(r"about (\S+) V RMS across the load \((\S+) W\)", found.steps[2])
+    result = current_under_drive(teasel)
+    heat = sum(t.plate_w + t.screen_w for t in result.result)
+    taken = sum(t.driven_a for t in result.result) * 333 * (1 - 0.126)
+    shown = re.search(r"about (\S+) V RMS across the load \((\S+) W\)", result.steps[2])
     volts, watts = map(float, shown.groups())
     assert watts == pytest.approx(volts**2 / 8, rel=0.02), "two digits, 8 Ω"
     assert 0.45 * taken < heat < taken - watts
-    assert "Stop when a plate" in found.steps[-1]
+    assert "Stop when a plate" in result.steps[-1]
 
 
 def test_the_low_input_is_told_apart(teasel):
@@ -211,9 +211,9 @@ def test_the_low_input_is_told_apart(teasel):
 
 def test_the_stage_that_loses_the_signal_is_named(teasel):
     rows = "J1,tone level,2 mV\nJ1,tone frequency,1 kHz\np1a,signal,115 mV\nvolume_in,signal,0.6 mV\n"
-    found = trace(teasel, readings=readings_from_text("place,quantity,value\n" + rows, teasel))
-    assert "between p1a (plate of V1a) and volume_in" in found.loses
-    assert "C2 stands between" in found.loses
+    result = trace(teasel, readings=readings_from_text("place,quantity,value\n" + rows, teasel))
+    assert "between p1a (plate of V1a) and volume_in" in result.loses
+    assert "C2 stands between" in result.loses
     good = rows.replace("0.6 mV", "114 mV")
     agreed = trace(teasel, readings=readings_from_text("place,quantity,value\n" + good, teasel))
     assert agreed.loses == "the 2 levels read agree with a good amp"
@@ -221,22 +221,22 @@ def test_the_stage_that_loses_the_signal_is_named(teasel):
 
 def test_current_under_drive_stays_near_idle_with_slight_sag(teasel):
     """Cathode bias: common practice, no source."""
-    found = current_under_drive(teasel)
-    assert all(abs(t.change) < 0.25 for t in found.result)
-    assert "stays near idle" in found.verdict
-    assert "B+ sags" in found.verdict
+    result = current_under_drive(teasel)
+    assert all(abs(t.change) < 0.25 for t in result.result)
+    assert "stays near idle" in result.verdict
+    assert "B+ sags" in result.verdict
 
 
 def test_hum_balance_nulls_near_the_middle():
     """The figures are those of `hum` and `hum_report` at the same setting."""
-    found = hum_procedure(load_amp("fescue"))
+    result = hum_procedure(load_amp("fescue"))
     report = hum_report(load_amp("fescue"))
     now = float(report.hum.total_rms[0])
-    assert f"expect {show(now, 'V RMS')} of hum as R54 is set" in found.steps[1]
+    assert f"expect {show(now, 'V RMS')} of hum as R54 is set" in result.steps[1]
     (turned,) = (each for each in report.remedies if each.part == "R54")
-    assert turned.what.removeprefix("R54 set to ") in found.verdict
-    assert show(turned.total_rms, "V") in found.verdict
-    assert 0.45 < found.result["null"] < 0.55
+    assert turned.what.removeprefix("R54 set to ") in result.verdict
+    assert show(turned.total_rms, "V") in result.verdict
+    assert 0.45 < result.result["null"] < 0.55
     with pytest.raises(ChangeError):
         hum_procedure(load_amp("teasel"))
 
@@ -255,7 +255,7 @@ removed = true
 
 
 def test_every_difference_from_the_drawing_is_found_and_solved():
-    report = found_against_drawn(variant("found", FOUND), "teasel")
+    report = chassis_diff(variant("found", FOUND), "teasel")
     kinds = {d.part: d.kind for d in report.differences}
     assert kinds == {"R14": "differs", "R9": "sits elsewhere", "R50": "does not belong", "C13": "missing"}
     by_part = {d.part: d for d in report.differences}
@@ -270,11 +270,11 @@ def test_a_stray_wire_and_a_far_ground_are_judged_by_hum(teasel):
     far = '[R60]\nvalue = "0.1"\nnodes = ["far", "ground"]\n[C14]\nnodes = ["B1", "far"]\n'
     far += '[R4]\nnodes = ["k1a", "far"]\n'
     for text, part in ((wire, "W1"), (far, "R60")):
-        found = variant("found", text)
-        by_part = {d.part: d for d in found_against_drawn(found, "teasel").differences}
+        result = variant("found", text)
+        by_part = {d.part: d for d in chassis_diff(result, "teasel").differences}
         first = by_part[part].moved[0]
         assert first.what == "hum at LS1"
-        assert first.now == pytest.approx(float(hum(found).total_rms[0]), rel=1e-3)
+        assert first.now == pytest.approx(float(hum(result).total_rms[0]), rel=1e-3)
         assert first.then == pytest.approx(float(hum(teasel).total_rms[0]), rel=0.05)
         assert first.now > 2 * first.then
         assert not [m for m in by_part[part].moved if m.unit == "A"]
@@ -282,32 +282,32 @@ def test_a_stray_wire_and_a_far_ground_are_judged_by_hum(teasel):
 
 def test_putting_a_series_part_right_bridges_it(teasel):
     text = '[R60]\nvalue = "47"\nnodes = ["k34", "kx"]\n[R14]\nnodes = ["kx", "ground"]\n'
-    found = variant("found", text)
-    extra = next(d for d in found_against_drawn(found, "teasel").differences if d.part == "R60")
+    result = variant("found", text)
+    extra = next(d for d in chassis_diff(result, "teasel").differences if d.part == "R60")
     current = next(m for m in extra.moved if m.what == "V3 cathode current")
-    assert current.then == pytest.approx(analyse(teasel).tube("V3").cathode_a, rel=1e-3)
+    assert current.then == pytest.approx(analyze(teasel).tube("V3").cathode_a, rel=1e-3)
     assert current.now < current.then
 
 
 def test_a_missing_series_part_goes_back_into_its_place():
     text = "[R14]\nremoved = true\n[C13]\nremoved = true\n" + '[test_points.TP12]\nnode = "B1"\n'
     text += "".join(f'[V{k}]\ncathode = "ground"\n' for k in (3, 4))
-    found = variant("found", text)
-    report = found_against_drawn(found, "teasel")
+    result = variant("found", text)
+    report = chassis_diff(result, "teasel")
     for part in ("R14", "V3"):
         one = next(d for d in report.differences if d.part == part)
         plate = next(m for m in one.moved if m.what == "V1b plate")
-        assert plate.then == pytest.approx(analyse(load_amp("teasel")).tube("V1b").plate_v, rel=0.01)
+        assert plate.then == pytest.approx(analyze(load_amp("teasel")).tube("V1b").plate_v, rel=0.01)
         assert plate.now < 0.7 * plate.then  # as found the pair pulls B+ down
 
 
 def test_an_amp_as_drawn_has_no_difference(teasel):
-    assert found_against_drawn(teasel, "teasel").differences == ()
+    assert chassis_diff(teasel, "teasel").differences == ()
 
 
 def test_an_order_has_margin_and_reason(teasel):
-    found = order_list(teasel, {"R14": "330", "C14": "22u", "V5": "5AR4", "R5": "101k", "C11": "47n"})
-    by_part = {o.part: o for o in found.orders}
+    result = order_list(teasel, {"R14": "330", "C14": "22u", "V5": "5AR4", "R5": "101k", "C11": "47n"})
+    by_part = {o.part: o for o in result.orders}
     assert by_part["R14"].value == "330R"
     assert by_part["R14"].margin >= 2
     assert by_part["C14"].rating == "500 V"  # before the tubes draw current
@@ -321,17 +321,17 @@ def test_an_order_has_margin_and_reason(teasel):
 
 
 def test_an_order_keeps_the_drawn_rating_agrees_with_substitutes_and_warns_where_swap_does(teasel):
-    found = order_list(teasel, {"R14": "330", "C14": "47u"})
-    by_part = {o.part: o for o in found.orders}
+    result = order_list(teasel, {"R14": "330", "C14": "47u"})
+    by_part = {o.part: o for o in result.orders}
     assert float(by_part["R14"].rating.removesuffix(" W")) >= teasel.parts["R14"].watts
     for part, value in (("R14", "330"), ("C14", "47u")):
         (one,) = substitutes(teasel, part, candidates=[value]).candidates
         assert one.fit.split(",")[0] == by_part[part].rating
     warned = [f for f in swap(teasel, {"R14": "330", "C14": "47u"}).verdict if f.weight == "exceeded"]
-    assert [f.text for f in found.warnings] == [f.text for f in warned]
-    assert "V5: reservoir" in str(found).split("Order list")[0]
+    assert [f.text for f in result.warnings] == [f.text for f in warned]
+    assert "V5: reservoir" in str(result).split("Order list")[0]
     again = order_list(teasel.changed({"R14": "330", "C14": "47u"}))
-    assert [f.text for f in again.warnings] == [f.text for f in found.warnings]
+    assert [f.text for f in again.warnings] == [f.text for f in result.warnings]
 
 
 def test_an_order_of_nothing_is_refused(teasel):

@@ -19,8 +19,8 @@ def teasel():
     return load_amp("teasel")
 
 
-def by_name(found):
-    return {str(r.probe): r for r in found.readings}
+def by_name(result):
+    return {str(r.probe): r for r in result.readings}
 
 
 def test_a_csv_file(teasel, tmp_path):
@@ -38,19 +38,19 @@ def test_a_csv_file(teasel, tmp_path):
     with pytest.raises(ReadingError, match="is read twice: line 7 and line 9"):
         load_readings(path, teasel)
     path.write_text(path.read_text(encoding="utf-8").replace("R21,DC volts,41.5,,,\n", ""), encoding="utf-8")
-    found = load_readings(path, teasel)
-    read = by_name(found)
-    assert found.amp.mains_rms == 121.0
-    assert found.mains_accuracy == 0.005
+    result = load_readings(path, teasel)
+    read = by_name(result)
+    assert result.amp.mains_rms == 121.0
+    assert result.mains_accuracy == 0.005
     assert read["DC volts at k34"].note == "steady, no drift"
     assert read["DC volts at p1a"].value == pytest.approx(143.0)
     assert read["DC volts at p1a"].meter.input_ohms == 200e3
     assert read["DC volts at B4"].value == 226.0
     assert read["screen current of V4"].value == pytest.approx(1.3e-3)
-    assert found.amp.parts["R14"].ohms == 274.0
-    assert found.amp.parts["C13"].farads == 23e-6
-    assert found.amp.parts["V3"].emission == 0.8
-    assert found.measured["R14"] == 0.005
+    assert result.amp.parts["R14"].ohms == 274.0
+    assert result.amp.parts["C13"].farads == 23e-6
+    assert result.amp.parts["V3"].emission == 0.8
+    assert result.measured["R14"] == 0.005
 
 
 def test_a_toml_file_with_a_test_tone(teasel, tmp_path):
@@ -61,11 +61,11 @@ def test_a_toml_file_with_a_test_tone(teasel, tmp_path):
         '[[reading]]\nplace = "p1a"\nquantity = "signal"\nvalue = "0.2"\n',
         encoding="utf-8",
     )
-    found = load_readings(path, teasel)
-    assert found.tone.frequency_hz == 400.0
-    assert found.amp.parts["J2"].plugged
-    assert not found.amp.parts["J1"].plugged
-    assert found.readings[0].meter.accuracy == 0.015
+    result = load_readings(path, teasel)
+    assert result.tone.frequency_hz == 400.0
+    assert result.amp.parts["J2"].plugged
+    assert not result.amp.parts["J1"].plugged
+    assert result.readings[0].meter.accuracy == 0.015
 
 
 def test_a_data_frame(teasel):
@@ -74,8 +74,8 @@ def test_a_data_frame(teasel):
         {"place": ["k34", "B1"], "quantity": ["DC volts", "DC volts"], "value": [18.4, "334 V"],
          "note": ["", None]}
     )  # fmt: skip
-    found = load_readings(frame, teasel)
-    assert [r.value for r in found.readings] == [18.4, 334.0]
+    result = load_readings(frame, teasel)
+    assert [r.value for r in result.readings] == [18.4, 334.0]
 
 
 def test_a_list_of_mappings(teasel):
@@ -84,7 +84,7 @@ def test_a_list_of_mappings(teasel):
 
 
 @pytest.mark.parametrize(
-    ("row", "said"),
+    ("row", "text"),
     [
         ("p1A,DC volts,143", "no node 'p1A'.*Near: p1a"),
         ("R99,resistance,143", "no node 'R99'.*Near"),
@@ -118,8 +118,8 @@ def test_a_list_of_mappings(teasel):
         ("mains,DC volts,117\nk34,DC volts,18.4", "read in AC volts, not in DC volts"),
     ],
 )
-def test_a_row_that_cannot_be_is_refused_with_the_fix(teasel, row, said):
-    with pytest.raises(ReadingError, match=said):
+def test_a_row_that_cannot_be_is_refused_with_the_fix(teasel, row, text):
+    with pytest.raises(ReadingError, match=text):
         readings_from_text("place,quantity,value\n" + row + "\n", teasel)
 
 
@@ -129,13 +129,13 @@ def test_a_row_that_cannot_be_is_refused_with_the_fix(teasel, row, said):
 )
 def test_a_slip_of_a_thousand_is_asked_about_and_kept(teasel, row, asked):
     """A dead plate may read a thousandth as well: the value stands, the question with it."""
-    found = readings_from_text("place,quantity,value\n" + row + "\n", teasel)
-    assert len(found.notes) == 1
-    assert re.search(asked, str(found.notes[0]))
+    result = readings_from_text("place,quantity,value\n" + row + "\n", teasel)
+    assert len(result.notes) == 1
+    assert re.search(asked, str(result.notes[0]))
 
 
 @pytest.mark.parametrize(
-    ("raw", "said"),
+    ("raw", "text"),
     [
         (b"", "no readings in the file"),
         (b"place;quantity;value\np1a;DC volts;143,5\n", "separated by semicolons"),
@@ -153,10 +153,10 @@ def test_a_slip_of_a_thousand_is_asked_about_and_kept(teasel, row, asked):
         (HEAD.encode() + b"p1a,DC volts,143,,3,\n", "an input resistance of 3"),
     ],
 )
-def test_files_that_could_be_misread_are_refused(teasel, tmp_path, raw, said):
+def test_files_that_could_be_misread_are_refused(teasel, tmp_path, raw, text):
     path = tmp_path / "readings.csv"
     path.write_bytes(raw)
-    with pytest.raises(ReadingError, match=said):
+    with pytest.raises(ReadingError, match=text):
         load_readings(path, teasel)
 
 
@@ -182,8 +182,8 @@ def test_what_a_spreadsheet_leaves_about_is_passed_over(teasel, tmp_path, text):
 
 
 def test_a_mains_far_from_the_drawing_is_asked_about(teasel):
-    found = readings_from_text("place,quantity,value\nmains,AC volts,230\nk34,DC volts,18.4\n", teasel)
-    assert "but the design is 117 V. Is that right?" in str(found.notes[0])
+    result = readings_from_text("place,quantity,value\nmains,AC volts,230\nk34,DC volts,18.4\n", teasel)
+    assert "but the design is 117 V. Is that right?" in str(result.notes[0])
 
 
 def test_a_missing_file_names_what_is_beside_it(teasel, tmp_path):
@@ -193,7 +193,7 @@ def test_a_missing_file_names_what_is_beside_it(teasel, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "words"),
     [
         ("[[reading]]\nplace = 'p1a'\nvalue = 3", "the column quantity is missing"),
         ("[reading]\nplace = 'p1a'", "not a table|no readings"),
@@ -205,17 +205,17 @@ def test_a_missing_file_names_what_is_beside_it(teasel, tmp_path):
         ),
     ],
 )
-def test_toml_slips(teasel, tmp_path, text, said):
+def test_toml_slips(teasel, tmp_path, text, words):
     path = tmp_path / "readings.toml"
     path.write_text(text, encoding="utf-8")
-    with pytest.raises(ReadingError, match=said):
+    with pytest.raises(ReadingError, match=words):
         load_readings(path, teasel)
 
 
 def test_a_signal_at_another_frequency_is_another_reading(teasel):
     rows = "J1,tone level,5 mV\np1a,signal,0.28\np1a,signal at 80 Hz,0.26\np1a,signal at 6k,0.25\n"
-    found = readings_from_text("place,quantity,value\n" + rows, teasel)
-    assert [r.probe.frequency_hz for r in found.readings] == [0.0, 80.0, 6000.0]
+    result = readings_from_text("place,quantity,value\n" + rows, teasel)
+    assert [r.probe.frequency_hz for r in result.readings] == [0.0, 80.0, 6000.0]
     with pytest.raises(ReadingError, match="not a frequency"):
         readings_from_text("place,quantity,value\nJ1,tone level,5 mV\np1a,signal at noon,1\n", teasel)
 

@@ -91,23 +91,23 @@ def test_a_tube_whose_cathode_is_its_filament_gives_its_watts() -> None:
 
 
 def test_the_level_of_a_trace_is_below_clipping() -> None:
-    found = traced("teasel")
-    assert found.tone.level_rms_v < 0.5 * driven(amp("teasel")).clips[0].input_rms
-    speaker = found.point("speaker").level_v
+    result = traced("teasel")
+    assert result.tone.level_rms_v < 0.5 * driven(amp("teasel")).clips[0].input_rms
+    speaker = result.point("speaker").level_v
     run = driven(amp("teasel"))
-    assert speaker == pytest.approx(run.gain * found.tone.level_rms_v, rel=0.01)
+    assert speaker == pytest.approx(run.gain * result.tone.level_rms_v, rel=0.01)
     path = signal_path(amp("teasel"))
-    assert speaker == pytest.approx(abs(path.reference_gain[0]) * found.tone.level_rms_v, rel=1e-6)
+    assert speaker == pytest.approx(abs(path.reference_gain[0]) * result.tone.level_rms_v, rel=1e-6)
 
 
 def test_path_and_trace_begin_at_one_level_and_say_where_a_level_is_not_reached() -> None:
     """With 10 mV the slopes alone put 173 V RMS on a plate that cannot swing so far."""
-    path, found = signal_path(amp("teasel")), traced("teasel")
-    assert path.level_rms == found.tone.level_rms_v
+    path, result = signal_path(amp("teasel")), traced("teasel")
+    assert path.level_rms == result.tone.level_rms_v
     assert f"levels with {path.level_rms * 1e3:g} mV" in path.headline()
     plates = {node: volts[0] for place, node, volts, _ in path.levels() if "plate" in place}
-    assert plates == pytest.approx({node: found.point(node).level_v for node in plates}, rel=1e-6)
-    assert not any("Not reached" in str(each) for each in (path, found))
+    assert plates == pytest.approx({node: result.point(node).level_v for node in plates}, rel=1e-6)
+    assert not any("Not reached" in str(each) for each in (path, result))
     hard = signal_path(amp("teasel"), level_rms=0.01)
     assert hard.level_rms == 0.01
     assert max(volts[0] for place, _, volts, _ in hard.levels() if "plate" in place) > 150.0
@@ -122,11 +122,11 @@ def test_of_a_batch_the_variant_that_clips_first_sets_the_level() -> None:
 
 
 def test_a_probe_is_rated_by_a_figure_from_the_peak() -> None:
-    found = traced("teasel")
-    peak = max(abs(p.dc_v) + np.sqrt(2.0) * p.level_v for p in found.points)
-    assert found.probe_peak_v >= 2.0 * peak
-    assert found.probe_peak_v < 2.0 * peak + 100.0
-    assert f"{found.probe_peak_v:.0f} V peak or more" in " ".join(str(found).split())
+    result = traced("teasel")
+    peak = max(abs(p.dc_v) + np.sqrt(2.0) * p.level_v for p in result.points)
+    assert result.probe_peak_v >= 2.0 * peak
+    assert result.probe_peak_v < 2.0 * peak + 100.0
+    assert f"{result.probe_peak_v:.0f} V peak or more" in " ".join(str(result).split())
 
 
 def test_a_tremolo_does_not_stop_the_trace() -> None:

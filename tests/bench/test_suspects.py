@@ -10,16 +10,16 @@ from tests.bench.study import run, separable, visible
 from tests.bench.synthetic import draw_case, plain_laws
 from tests.benchmarks.bench import as_settings
 from tubekit import load_amp
-from tubekit.amp import analyse
+from tubekit.amp import analyze
 from tubekit.amp.parts.faults import Fault
 from tubekit.bench.candidates import candidate_probes, tube_readings
-from tubekit.bench.fault_book import fault_book
+from tubekit.bench.dc_faults import dc_faults
+from tubekit.bench.fault_prediction import predict_readings
+from tubekit.bench.fault_table import fault_table
 from tubekit.bench.faults import single_faults
-from tubekit.bench.foretold import foretold
-from tubekit.bench.quick_faults import quick_faults
 from tubekit.bench.readings import readings_from_text
 from tubekit.bench.suspects import suspects
-from tubekit.decisions.fleet import fleet
+from tubekit.decisions.population import dc_population
 from tubekit.decisions.probe import Probe, Tone, plugged
 from tubekit.decisions.reading import Meter, Reading, taken
 from tubekit.errors import ReadingError
@@ -31,7 +31,7 @@ TONE = Tone("J1", 0.002)
 @pytest.fixture(scope="module", params=["teasel", "fescue"])
 def book(request):
     amp = load_amp(request.param)
-    return fault_book(amp, tube_readings(amp))
+    return fault_table(amp, tube_readings(amp))
 
 
 @pytest.fixture(scope="module")
@@ -47,10 +47,10 @@ def whole():
     more = [Probe("signal_rms_v", ("volume_in", "ground")), Probe("ohms", ("k1a", "ground"))]
     signal = [p for p in probes if p.quantity == "signal_rms_v"]
     more += [Probe("signal_rms_v", p.place, f) for f in (80.0, 6000.0) for p in signal]
-    return fault_book(amp, tuple(dict.fromkeys([*probes, *more])), tone=TONE)
+    return fault_table(amp, tuple(dict.fromkeys([*probes, *more])), tone=TONE)
 
 
-def told(book):
+def named_faults(book):
     return separable(book, book.probes, ACCURACY, visible(book, book.probes, ACCURACY))
 
 
@@ -64,7 +64,7 @@ def test_good_amps_of_another_law_are_not_accused(book, laws):
 
 
 def test_the_right_part_is_named(book):
-    faults = np.random.default_rng(5).choice(told(book), 40)
+    faults = np.random.default_rng(5).choice(named_faults(book), 40)
     tally = run(book, book.probes, list(faults), 23, accuracy=ACCURACY)
     assert tally.cases >= 36
     assert tally.first >= 0.8 * tally.cases, tally.missed  # 40 cases: the full study says 0.9 and more
@@ -72,7 +72,7 @@ def test_the_right_part_is_named(book):
 
 
 def test_the_right_part_is_named_when_the_tubes_obey_another_law(book, laws):
-    faults = np.random.default_rng(6).choice(told(book), 6)
+    faults = np.random.default_rng(6).choice(named_faults(book), 6)
     tally = run(book, book.probes, list(faults), 24, accuracy=ACCURACY, laws=laws)
     assert tally.three >= 0.8 * tally.cases, tally.missed
 
@@ -104,9 +104,9 @@ k34,DC volts,18.6
 
 def test_a_dead_section_is_named():
     """With its cathode resistor open the cathode would stand near cut-off, meter and all."""
-    found = suspects(readings_from_text("place,quantity,value\n" + DEAD, load_amp("teasel")))
-    assert found.suspects[0].words == "V1a dead"
-    assert found.suspects[0].chance > 0.8
+    result = suspects(readings_from_text("place,quantity,value\n" + DEAD, load_amp("teasel")))
+    assert result.suspects[0].words == "V1a dead"
+    assert result.suspects[0].chance > 0.8
 
 
 def shown_by(book, words):
@@ -121,16 +121,18 @@ def test_what_cannot_be_told_apart_is_said_with_the_reading_that_would(whole):
     """A dead tube or an open screen resistor: both stop the tube, and the 15 readings have no screen."""
     amp = load_amp("teasel")
     readings = shown_by(whole, "R19 open")
-    found = suspects(taken(amp, readings, mains_rms=117), book=whole)
-    assert found.accuses
-    assert {"V3", "R19"} <= set(found.parts)
-    assert any(s.alike for s in found.suspects)
-    assert {"DC volts at s3", "resistance, B2 to s3"} & {str(n.probe) for n in found.following}
+    result = suspects(taken(amp, readings, mains_rms=117), book=whole)
+    assert result.accuses
+    assert {"V3", "R19"} <= set(result.parts)
+    assert any(s.alike for s in result.suspects)
+    assert {"DC volts at s3", "resistance, B2 to s3"} & {str(n.probe) for n in result.following}
     # What the next reading would show is what the fault is solved to show, whoever asks.
-    for words, value in found.following[0].foretold:
-        known, probe = next(f for f in whole.faults if f.words == words), [found.following[0].probe]
+    for words, value in result.following[0].predicted:
+        known, probe = next(f for f in whole.faults if f.words == words), [result.following[0].probe]
         grades = range(max(len(known.grades), 1))
-        shown = [float(foretold(found.readings.amp, known, probe, grade=k).faulty[0]) for k in grades]
+        shown = [
+            float(predict_readings(result.readings.amp, known, probe, grade=k).faulty[0]) for k in grades
+        ]
         assert min(abs(value - each) for each in shown) < 0.02 + 0.01 * abs(value)
     more = Reading(Probe("dc_v", ("s3", "ground")), 3.0)
     again = suspects(taken(amp, [*readings, more], mains_rms=117), book=whole)
@@ -139,21 +141,21 @@ def test_what_cannot_be_told_apart_is_said_with_the_reading_that_would(whole):
 
 
 def test_a_measured_part_is_no_suspect_and_takes_the_blame_off_others():
-    found = judged(None, DEAD + "R4,resistance,1.5k\n")
-    assert "R4" not in found.parts
+    result = judged(None, DEAD + "R4,resistance,1.5k\n")
+    assert "R4" not in result.parts
 
 
 def test_a_good_amp_gets_no_name_at_all(whole):
-    found = judged(whole, "B1,DC volts,334\np1a,DC volts,140\nk34,DC volts,18.6\np2b,DC volts,205\n")
-    assert found.parts == ()
-    assert "fit a good amp" in found.headline()
-    assert found.to_json()["suspects"] == []
+    result = judged(whole, "B1,DC volts,334\np1a,DC volts,140\nk34,DC volts,18.6\np2b,DC volts,205\n")
+    assert result.parts == ()
+    assert "fit a good amp" in result.headline()
+    assert result.to_json()["suspects"] == []
 
 
 def test_ripple_points_to_the_reservoir(whole):
-    found = judged(whole, "B1,DC volts,318\nB2,DC volts,280\nk34,DC volts,17.8\nB1,ripple p-p,62\n")
-    assert found.parts[0] == "C14"
-    assert "dried" in found.suspects[0].words or "open" in found.suspects[0].words
+    result = judged(whole, "B1,DC volts,318\nB2,DC volts,280\nk34,DC volts,17.8\nB1,ripple p-p,62\n")
+    assert result.parts[0] == "C14"
+    assert "dried" in result.suspects[0].words or "open" in result.suspects[0].words
 
 
 def test_a_signal_lost_points_to_the_coupling_capacitor(whole):
@@ -170,10 +172,12 @@ def test_two_faults_where_one_does_not_explain(whole):
     both = Fault("both", "both", ({**first, **second},))
     case = draw_case(np.random.default_rng(5), amp, both, whole.varied, probes, accuracy=0.01)
     pairs = zip(probes, case.values, strict=True)
-    found = suspects(taken(amp, [Reading(p, float(v), Meter()) for p, v in pairs], mains_rms=117), book=whole)
-    assert found.best_fit < 1e-3
-    assert {"R4 drifted up", "C11 leaky"} <= {found.book.faults[f].words for f in found.pairs[0].faults}
-    assert "two do" in found.headline()
+    result = suspects(
+        taken(amp, [Reading(p, float(v), Meter()) for p, v in pairs], mains_rms=117), book=whole
+    )
+    assert result.best_fit < 1e-3
+    assert {"R4 drifted up", "C11 leaky"} <= {result.book.faults[f].words for f in result.pairs[0].faults}
+    assert "two do" in result.headline()
 
 
 def test_too_few_readings_are_refused():
@@ -184,31 +188,31 @@ def test_too_few_readings_are_refused():
 @pytest.mark.parametrize("name", ["teasel", "burdock", "fescue"])
 def test_quick_faults_are_those_of_the_whole_network(name):
     """Rank-one changes against a network assembled anew for every fault."""
-    ready = fleet(load_amp(name))
-    quick = quick_faults(ready)
+    ready = dc_population(load_amp(name))
+    quick = dc_faults(ready)
     changes = [g for f in single_faults(ready.amp) for g in f.grades if quick.takes(g)]
     assert len(changes) > 300
     settings = as_settings(changes)
     whole = ready.solve(settings, len(changes)).unknowns
-    found = quick.volts(changes)
+    result = quick.volts(changes)
     settled = np.isfinite(whole).all(axis=1)
     assert settled.mean() > 0.98
-    assert np.abs(found - whole)[settled].max() < 0.02  # a floating plate behind a gigohm
-    assert np.median(np.abs(found - whole)[settled].max(axis=1)) < 1e-5
+    assert np.abs(result - whole)[settled].max() < 0.02  # a floating plate behind a gigohm
+    assert np.median(np.abs(result - whole)[settled].max(axis=1)) < 1e-5
 
 
 def test_an_open_diode_leaves_the_bias_supply_dead():
     """Burdock's CR1 feeds its fixed bias: without it the grids come up to the cathodes."""
     amp = load_amp("burdock")
     bias = Probe("dc_v", ("g3", "ground"))
-    book = fault_book(amp, (bias,))
+    book = fault_table(amp, (bias,))
     (open_,) = (k for k, fault in enumerate(book.faults) if (fault.part, fault.mode) == ("CR1", "open"))
     assert abs(book.seen[book.owner == open_, 0]) < 1.0 < abs(book.seen[0, 0])
 
 
 def test_one_open_junction_of_a_plug_in_is_half_a_rectifier():
     amp = load_amp("teasel").changed({"V5": "silicon"})
-    book = fault_book(amp, (Probe("dc_v", ("B1", "ground")), Probe("ripple_pp_v", ("B1", "ground"))))
+    book = fault_table(amp, (Probe("dc_v", ("B1", "ground")), Probe("ripple_pp_v", ("B1", "ground"))))
     rows = [k for k, fault in enumerate(book.faults) if (fault.part, fault.mode) == ("V5", "plate 1 open")]
     volts, ripple = book.seen[book.owner == rows[0]][0]
     assert volts < book.seen[0, 0]
@@ -220,9 +224,9 @@ def test_one_open_junction_of_a_plug_in_is_half_a_rectifier():
 )
 def test_a_rail_that_a_dead_rectifier_leaves_has_a_state(name: str, fault: str) -> None:
     """Nothing but leakage feeds it: it stands within a few volts of ground, whatever stood there before."""
-    found = foretold(known_amp(name), fault, [Probe("dc_v", ("B1", "ground"))])
-    assert found.good[0] > 300.0
-    assert abs(found.faulty[0]) < 20.0
+    result = predict_readings(known_amp(name), fault, [Probe("dc_v", ("B1", "ground"))])
+    assert result.good[0] > 300.0
+    assert abs(result.faulty[0]) < 20.0
 
 
 @pytest.mark.parametrize(
@@ -234,35 +238,35 @@ def test_a_meter_does_not_pull_down_what_a_rectifier_holds_up(fault: str, node: 
     The windings give 365 V and 30 V, on open circuit.
     """
     probe = Probe("dc_v", (node, "ground"))
-    found = foretold(known_amp("paraphase-field-coil"), fault, [probe]).faulty[0]
-    assert found == pytest.approx(peak, rel=0.06)
+    result = predict_readings(known_amp("paraphase-field-coil"), fault, [probe]).faulty[0]
+    assert result == pytest.approx(peak, rel=0.06)
 
 
 def test_an_open_resistor_lets_nothing_through_to_a_meter() -> None:
     """The screen behind it stood at 1.76 V, from 100 megohms that were taken for an open."""
-    found = foretold(known_amp("paraphase-field-coil"), "R3 open", [Probe("dc_v", ("s1", "ground"))])
-    assert found.good[0] > 30.0
-    assert abs(found.faulty[0]) < 0.7
+    result = predict_readings(known_amp("paraphase-field-coil"), "R3 open", [Probe("dc_v", ("s1", "ground"))])
+    assert result.good[0] > 30.0
+    assert abs(result.faulty[0]) < 0.7
 
 
 def test_a_meter_on_what_hangs_loose_is_part_of_the_circuit() -> None:
     """With R14 open the cathodes of the pair rise until the tubes pass no more than the meter takes."""
     amp, at = load_amp("teasel"), [Probe("dc_v", ("k34", "ground"))]
     meters = [1e6, 1e7]
-    seen = [float(foretold(amp, "R14 open", at, meter_ohms=ohms).faulty[0]) for ohms in meters]
-    by_wire = [analyse(amp.changed({"R14": f"{ohms / 1e6:g}M"})).node("k34").dc_v for ohms in meters]
+    seen = [float(predict_readings(amp, "R14 open", at, meter_ohms=ohms).faulty[0]) for ohms in meters]
+    by_wire = [analyze(amp.changed({"R14": f"{ohms / 1e6:g}M"})).node("k34").dc_v for ohms in meters]
     assert seen == pytest.approx(by_wire, rel=0.03)
 
 
 def test_swapped_pins_solved_together_are_the_rewired_amp() -> None:
     amp = known_amp("fixed-bias-head")
     probes = [*tube_readings(amp), Probe("dc_a", ("V4", "cathode"))]
-    book = fault_book(amp, probes)
+    book = fault_table(amp, probes)
     for words in (
         "V1a plate and cathode swapped",
         "V4 screen and grid swapped",
         "V4 grid and cathode swapped",
     ):
         k = [f.words for f in book.faults].index(words)
-        alone = foretold(amp, words, probes).faulty
+        alone = predict_readings(amp, words, probes).faulty
         np.testing.assert_allclose(book.seen[book.owner == k][0], alone, rtol=1e-4, atol=1e-3)

@@ -19,11 +19,11 @@ import numpy as np
 from tests.benchmarks.clock import best_of, say
 from tubekit import load_amp
 from tubekit.amp.parts.faults import Change
-from tubekit.amp.parts.variables import Knob
+from tubekit.amp.parts.variables import CircuitParameter
+from tubekit.bench.dc_faults import dc_faults
 from tubekit.bench.faults import single_faults
-from tubekit.bench.quick_faults import quick_faults
 from tubekit.circuit.parts import GROUND
-from tubekit.decisions.fleet import fleet
+from tubekit.decisions.population import dc_population
 from tubekit.decisions.probe import Probe
 from tubekit.decisions.spread import default_probes, drawn_values, full_values, spread
 from tubekit.decisions.variation import variables
@@ -32,11 +32,11 @@ from tubekit.decisions.variation import variables
 def run(name: str, amps: int = 10_000, full: int = 120, repeats: int = 5) -> dict[str, float]:
     """Times [s], counts, and the line's miss [V]."""
     amp = load_amp(name)
-    ready, varied = fleet(amp), variables(amp)
+    ready, varied = dc_population(amp), variables(amp)
     direct = [p for p in default_probes(ready) if p.quantity != "ripple_pp_v"]
     rng = np.random.default_rng(1)
     x = np.stack([v.draw(rng, amps) for v in varied], axis=1)
-    quick = quick_faults(ready)
+    quick = dc_faults(ready)
     faults = [f for f in single_faults(amp) if f.grades and quick.takes(f.grades[0])]
     changes = [f.grades[len(f.grades) // 2] for f in faults]
     nodes = [Probe("dc_v", (n, GROUND)) for n in amp.nodes if n in ready.point.network.index]
@@ -60,15 +60,15 @@ def run(name: str, amps: int = 10_000, full: int = 120, repeats: int = 5) -> dic
     }
 
 
-def as_settings(changes: Sequence[Change]) -> dict[Knob, tuple[np.ndarray, np.ndarray]]:
+def as_settings(changes: Sequence[Change]) -> dict[CircuitParameter, tuple[np.ndarray, np.ndarray]]:
     """Changes as a batch of settings, one amp for each."""
     size = len(changes)
-    found: dict[Knob, tuple[np.ndarray, np.ndarray]] = {}
+    result: dict[CircuitParameter, tuple[np.ndarray, np.ndarray]] = {}
     for k, change in enumerate(changes):
-        for knob, (factor, addend) in change.items():
-            both = found.setdefault(knob, (np.ones(size), np.zeros(size)))
+        for parameter, (factor, addend) in change.items():
+            both = result.setdefault(parameter, (np.ones(size), np.zeros(size)))
             both[0][k], both[1][k] = factor, addend
-    return found
+    return result
 
 
 def main(amps: int = 10_000) -> None:

@@ -100,7 +100,7 @@ if __name__ == "__main__":
         for name in given.amps.split(","):
             for words in asked(name, Path(folder)):
                 if not given.commands or words[0] in given.commands:
-                    said = tried([*words, *given.more], given.print)
+                    text = tried([*words, *given.more], given.print)
                     line = " ".join(words).replace(f"{folder}/", "")
-                    sys.stdout.write(f"{line:60} {said.rstrip()}\n")
+                    sys.stdout.write(f"{line:60} {text.rstrip()}\n")
                     sys.stdout.flush()

@@ -25,7 +25,7 @@ Array = np.ndarray
 
 def one_by_one(reduced: Reduced, members: int, jacobian: bool) -> tuple[Array, Array]:
     """Port voltages (members, P) by the general root finder, and which it says it found."""
-    found, good = [], []
+    result, good = [], []
     for k in range(members):
         groups = tuple(Group(g.law.subset([k]), g.names, g.ports) for g in reduced.network.groups)
         opened, resistance = reduced.open[k], reduced.resistance[k]
@@ -38,9 +38,9 @@ def one_by_one(reduced: Reduced, members: int, jacobian: bool) -> tuple[Array, A
             return left, np.eye(len(v)) + resistance @ block_diagonal(groups, slopes)[0]
 
         answer = root(residual, opened, jac=jacobian, tol=TOLERANCE)
-        found.append(answer.x)
+        result.append(answer.x)
         good.append(answer.success)
-    return np.array(found), np.array(good)
+    return np.array(result), np.array(good)
 
 
 @on_one_core

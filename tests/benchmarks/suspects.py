@@ -33,24 +33,24 @@ from tests.bench.study import Tally, run, separable, visible
 from tests.bench.synthetic import Laws, plain_laws
 from tests.benchmarks.clock import say
 from tubekit.bench.candidates import candidate_probes, tube_readings
-from tubekit.bench.fault_book import FaultBook, fault_book
+from tubekit.bench.fault_table import FaultTable, fault_table
 from tubekit.decisions.probe import Probe, Tone, plugged
 
 TONE, ACCURACY = Tone("J1", 0.002), 0.015
 MISSED_SHOWN = 12
 
 
-def coverage(book: FaultBook) -> None:
+def coverage(book: FaultTable) -> None:
     """How many single faults DC alone shows, and with ripple and a signal trace; the unseen by name."""
     direct = [p for p in book.probes if p.quantity == "dc_v"]
     steady = [p for p in book.probes if p.quantity in ("dc_v", "ripple_pp_v", "ac_rms_v")]
     one = steady + [p for p in book.probes if p.quantity == "signal_rms_v" and not p.frequency_hz]
     for words, probes in (("DC", direct), ("+ ripple and heaters", steady), ("+ signal at 1 kHz", one),
                           ("+ signal at 80 Hz and 6 kHz", list(book.probes))):  # fmt: skip
-        found = visible(book, probes, ACCURACY, "gravest")
-        count = f"{len(found)} of {len(book.faults)} single faults show"
-        say(f"  {words}: {count} ({len(found) / len(book.faults):.0%}, {len(probes)} readings)")
-    unseen = [f.words for k, f in enumerate(book.faults) if k not in set(found)]
+        result = visible(book, probes, ACCURACY, "gravest")
+        count = f"{len(result)} of {len(book.faults)} single faults show"
+        say(f"  {words}: {count} ({len(result) / len(book.faults):.0%}, {len(probes)} readings)")
+    unseen = [f.words for k, f in enumerate(book.faults) if k not in set(result)]
     say(f"  unseen: {'; '.join(unseen)}")
 
 
@@ -63,12 +63,12 @@ class Plan:
     seed: int
 
 
-def study(book: FaultBook, probes: Sequence[Probe], plan: Plan, words: str, laws: Laws | None) -> None:
+def study(book: FaultTable, probes: Sequence[Probe], plan: Plan, words: str, laws: Laws | None) -> None:
     """Good amps, faults that can be told, all that show, and every fault, by one set of readings."""
     shown = visible(book, probes, ACCURACY)
-    told = separable(book, probes, ACCURACY, shown)
+    text = separable(book, probes, ACCURACY, shown)
     every = list(range(len(book.faults)))
-    say(f"  {words}: {len(shown)} faults show from their slightest grade, {len(told)} of them can be told")
+    say(f"  {words}: {len(shown)} faults show from their slightest grade, {len(text)} of them can be told")
 
     def drawn(faults: Sequence[int], count: int, seed: int) -> Tally:
         chosen = list(np.random.default_rng(seed + 900).choice(faults, count))
@@ -78,15 +78,15 @@ def study(book: FaultBook, probes: Sequence[Probe], plan: Plan, words: str, laws
     low = [sum(o.healthy < limit for o in tally.outcomes) for limit in (0.5, 0.2, 0.05)]
     say(f"    good amps: {tally.line()}; chance of good below 0.5, 0.2, 0.05 in {low}")
     # so many that about `cases` of them can be told
-    tally = drawn(shown, round(plan.cases * len(shown) / max(len(told), 1)), plan.seed + 1)
-    say(f"    faults that can be told: {tally.of(told).line()}")
+    tally = drawn(shown, round(plan.cases * len(shown) / max(len(text), 1)), plan.seed + 1)
+    say(f"    faults that can be told: {tally.of(text).line()}")
     say(f"    faults that show: {tally.line()}")
     missed = Counter(f"{first[0]} for {part}" for part, first in tally.missed)
     say(f"      named instead: {missed.most_common(MISSED_SHOWN)}")
     say(f"    every single fault: {drawn(every, plan.cases // 2, plan.seed + 2).line()}")
 
 
-def mixed(book: FaultBook, direct: Sequence[Probe]) -> list[Probe]:
+def mixed(book: FaultTable, direct: Sequence[Probe]) -> list[Probe]:
     """Fifteen readings of all kinds: nine DC, two of ripple, four of signal."""
     ripple = [p for p in book.probes if p.quantity == "ripple_pp_v"][:2]
     plates = [p for p in book.probes if p.quantity == "signal_rms_v" and not p.frequency_hz
@@ -105,7 +105,7 @@ def main(names: Sequence[str], plan: Plan, by: Sequence[str]) -> None:
             listed = [p for p in candidate_probes(amp, TONE) if p.quantity != "ohms"]
             probes += [*listed, *(Probe("signal_rms_v", p.place, f) for f in (80.0, 6000.0)
                                   for p in listed if p.quantity == "signal_rms_v")]  # fmt: skip
-        book = fault_book(amp, tuple(dict.fromkeys(probes)), tone=TONE)
+        book = fault_table(amp, tuple(dict.fromkeys(probes)), tone=TONE)
         say(f"{amp.title}: {len(book.faults)} single faults, {len(book.owner) - 1} grades, seed {plan.seed}")
         if "mixed" in by:
             coverage(book)

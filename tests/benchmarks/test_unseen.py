@@ -11,15 +11,15 @@ from tubekit.tables import handbook
 
 
 def test_unseen_rows_of_some_tubes_are_met() -> None:
-    found = [f for type_ in ("6550", "12AT7") for f in figures(type_, every=2)]
-    found += figures("6L6GC", every=6)
-    off = np.array([abs(f.unseen) / f.tolerance for f in found if f.unseen is not None and f.sure])
+    result = [f for type_ in ("6550", "12AT7") for f in figures(type_, every=2)]
+    result += figures("6L6GC", every=6)
+    off = np.array([abs(f.unseen) / f.tolerance for f in result if f.unseen is not None and f.sure])
     assert off.size >= 15
     assert np.mean(off <= 1.0) > 0.7
     assert np.median(off) < 0.6
-    screens = [abs(f.unseen) for f in found if f.quantity == "idle_screen" and f.unseen is not None]
+    screens = [abs(f.unseen) for f in result if f.quantity == "idle_screen" and f.unseen is not None]
     assert max(screens) < 0.30, "a screen current that vanished would be off by all of it"
-    assert len(summary(found)) == 2
+    assert len(summary(result)) == 2
 
 
 def test_every_row_of_the_handbook_is_in_some_fit_or_shown_beside_it() -> None:

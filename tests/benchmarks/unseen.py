@@ -68,15 +68,17 @@ def twins(row: Published, other: Published) -> bool:
     return all(row.at.get(name) == other.at.get(name) for name in ("plate", "screen"))
 
 
-def summary(found: Sequence[Figure]) -> list[Table]:
+def summary(figures: Sequence[Figure]) -> list[Table]:
     """Seen beside unseen by quantity of each kind, then by tube."""
-    by = {f"{f.kind}, {f.quantity}{'' if f.sure else ', unsure'}": None for f in sorted(found, key=_order)}
+    by = {f"{f.kind}, {f.quantity}{'' if f.sure else ', unsure'}": None for f in sorted(figures, key=_order)}
     kinds = {
-        words: [f for f in found if words == f"{f.kind}, {f.quantity}{'' if f.sure else ', unsure'}"]
+        words: [f for f in figures if words == f"{f.kind}, {f.quantity}{'' if f.sure else ', unsure'}"]
         for words in by
     }
-    tubes = {type_: [f for f in found if f.type == type_] for type_ in dict.fromkeys(f.type for f in found)}
-    every = {"all": list(found), "all sure": [f for f in found if f.sure]}
+    tubes = {
+        type_: [f for f in figures if f.type == type_] for type_ in dict.fromkeys(f.type for f in figures)
+    }
+    every = {"all": list(figures), "all sure": [f for f in figures if f.sure]}
     return [_table("By kind and figure", kinds | every), _table("By tube", tubes | every)]
 
 
@@ -110,7 +112,7 @@ def _table(title: str, groups: dict[str, list[Figure]]) -> Table:
     return Table(title, columns, rows, "Medians without sign; distortions in points.")
 
 
-def each_row(found: Iterable[Figure]) -> Table:
+def each_row(figures: Iterable[Figure]) -> Table:
     """Every figure of every row."""
     columns = (
         Column("row"), Column("figure"), Column("seen", "%", format="+.1f"),
@@ -119,7 +121,7 @@ def each_row(found: Iterable[Figure]) -> Table:
     rows = [
         (f.row, f.quantity, None if f.seen is None else 100.0 * f.seen,
          None if f.unseen is None else 100.0 * f.unseen, 100.0 * f.tolerance)
-        for f in found
+        for f in figures
     ]  # fmt: skip
     return Table("Every figure", columns, rows)
 

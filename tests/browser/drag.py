@@ -127,11 +127,11 @@ def main(names: list[str]) -> None:
 def _measure(page: Page, lab: Path, name: str, slider: int) -> None:
     drag(page, page.sliders()[slider])
     before = heap_mb(page), kernel_mb(lab)
-    found = [drag(page, page.sliders()[slider]) for _ in range(DRAGS)]
+    result = [drag(page, page.sliders()[slider]) for _ in range(DRAGS)]
     after = heap_mb(page), kernel_mb(lab)
-    rate = statistics.mean(each["pictures"] for each in found) / SECONDS
-    gap, lag = (max(each[key] for each in found) for key in ("gap", "lag"))
-    middle = statistics.median(each["middle gap"] for each in found)
+    rate = statistics.mean(each["pictures"] for each in result) / SECONDS
+    gap, lag = (max(each[key] for each in result) for key in ("gap", "lag"))
+    middle = statistics.median(each["middle gap"] for each in result)
     print(  # noqa: T201
         f"{name:28s} {rate:5.1f} pictures/s  gap {middle:4.0f} ms, longest {gap:4.0f} ms  lag {lag:4.0f} ms  "
         f"heap {before[0]:6.1f} → {after[0]:6.1f} MB  kernels {before[1]:6.1f} → {after[1]:6.1f} MB",

@@ -88,9 +88,9 @@ def pages_without_code(folder: Path, home: Path) -> Iterator[tuple[str, str]]:
     with _running(command, folder, home) as log:
         address = f"http://127.0.0.1:{port}"
         _wait_for(f"{address}/login", log)
-        found = re.search(rf"{address}/\S*token=(\S+)", log.read_text())
-        assert found, log.read_text()
-        yield address, found[1]
+        match = re.search(rf"{address}/\S*token=(\S+)", log.read_text())
+        assert match, log.read_text()
+        yield address, match[1]
 
 
 def free_port() -> int:
@@ -277,9 +277,9 @@ class Page:
 
     def console(self) -> list[str]:
         """What was complained about in the browser's console since the last look."""
-        said = self.driver.get_log("browser")
+        text = self.driver.get_log("browser")
         return [
-            each["message"] for each in said if each["level"] == "SEVERE" and not _not_ours(each["message"])
+            each["message"] for each in text if each["level"] == "SEVERE" and not _not_ours(each["message"])
         ]
 
     def settle(self, patience: float = PATIENCE_S) -> None:

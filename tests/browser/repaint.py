@@ -77,14 +77,14 @@ def book(path: Path, source: str) -> None:
 def moves(page: Page, css: str, handle: object, count: int = MOVES) -> list[float]:
     """Milliseconds of each move."""
     page.driver.set_script_timeout(30)
-    found = []
+    result = []
     for place in range(count + 2):
         key = "ArrowRight" if place % 4 < 2 else "ArrowLeft"
         took = page.driver.execute_async_script(TIMER, css, handle, key)
         page.settle()
         if place >= 2:  # the first two warm up
-            found.append(float(took))
-    return found
+            result.append(float(took))
+    return result
 
 
 def main(names: list[str]) -> None:

@@ -9,8 +9,8 @@ import pytest
 
 from tubekit import load_amp
 from tubekit.bench.cable import check_cable
-from tubekit.bench.cable_slips import slipped
-from tubekit.bench.foretold import foretold
+from tubekit.bench.cable_errors import miswired
+from tubekit.bench.fault_prediction import predict_readings
 from tubekit.bench.readings import load_readings
 from tubekit.bench.suspects import suspects
 from tubekit.decisions.judge import judge
@@ -42,9 +42,9 @@ def test_readings_and_suspects(opened: Any) -> None:
     named = suspects(taken)
     opened.until("the question is answered", lambda: named.headline() in opened.texts(HEADLINES), 120.0)
     opened.settle()
-    said = opened.texts(FINDINGS)
-    assert all(any(each.words in line for line in said) for each in named.suspects)
-    assert any(str(named.following[0].probe) in line for line in said)
+    text = opened.texts(FINDINGS)
+    assert all(any(each.words in line for line in text) for each in named.suspects)
+    assert any(str(named.following[0].probe) in line for line in text)
     # The reading that was asked for is added by its button, typed, and weighed with the others at once.
     opened.shoot("asked")
     click(opened, "Add g3")
@@ -72,7 +72,7 @@ def test_what_a_fault_would_show(opened: Any) -> None:
     names = [each.text for each in part.find_elements("css selector", "option")]
     opened.choose(part, names.index("R14"))
     opened.settle()
-    wanted = foretold(taken.amp, "R14 open", [r.probe for r in taken.readings])
+    wanted = predict_readings(taken.amp, "R14 open", [r.probe for r in taken.readings])
     opened.until("it is told", lambda: wanted.headline() in opened.texts(HEADLINES), 30.0)
     (table,) = wanted.tables()
     assert {row[0]: row[1] for row in table.cells()}.items() <= opened.numbers().items()
@@ -88,9 +88,9 @@ def test_cable(opened: Any) -> None:
     for _ in range(2):
         opened.driver.execute_script("arguments[0].click()", cells["P2.4 to P3.4"])
         opened.settle()
-    found = check_cable(amp, [("P2.4", "P3.4", "no")])
+    result = check_cable(amp, [("P2.4", "P3.4", "no")])
     opened.until(
-        "the fault is told", lambda: any(found.faults[0].text in e for e in opened.texts(FINDINGS)), 20.0
+        "the fault is told", lambda: any(result.faults[0].text in e for e in opened.texts(FINDINGS)), 20.0
     )
     assert opened.picture() != before
     assert cells["P2.4 to P3.4"].text == "– !"
@@ -99,7 +99,7 @@ def test_cable(opened: Any) -> None:
     names = [each.text for each in slips.find_elements("css selector", "option")]
     opened.choose(slips, names.index("swap two pins"))
     opened.settle()
-    wanted = check_cable(amp, slipped(amp, "swap two pins", "P2.1", "P2.2"))
+    wanted = check_cable(amp, miswired(amp, "swap two pins", "P2.1", "P2.2"))
     opened.until(
         "the swap is told", lambda: any(wanted.faults[0].text in e for e in opened.texts(FINDINGS)), 20.0
     )

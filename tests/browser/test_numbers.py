@@ -51,11 +51,11 @@ def test_part_swap(opened: Any) -> None:
         opened.press(slider(opened, "line (V)"), Keys.ARROW_RIGHT)
     opened.settle()
     wanted = swap(load_amp("teasel").changed({}, mains_rms=119.0), {})
-    said = opened.texts(".tubekit-panel .tubekit-headline") + opened.texts(
+    text = opened.texts(".tubekit-panel .tubekit-headline") + opened.texts(
         ".tubekit-panel .tubekit-findings li"
     )
     findings = [f"{SAYS[finding.weight]} {finding.text}" for finding in wanted.verdict]
-    assert said == [wanted.headline(), *findings]
+    assert text == [wanted.headline(), *findings]
 
 
 def slider(page: Any, label: str) -> Any:
@@ -84,10 +84,10 @@ def test_supply_and_its_drawers(opened: Any) -> None:
         opened.press(slider(opened, "line (V)"), Keys.ARROW_RIGHT)
     opened.settle()
     wanted = supply_report(load_amp("teasel").changed({}, mains_rms=119.0))
-    said = opened.numbers()
+    text = opened.numbers()
     for each in wanted.filters:
-        assert said[each.a] == show(float(each.dc_v), "V", 4)
-    assert said["ripple p-p"] == show(float(wanted.filter("C14").ripple_pp_v), "V")
+        assert text[each.a] == show(float(each.dc_v), "V", 4)
+    assert text["ripple p-p"] == show(float(wanted.filter("C14").ripple_pp_v), "V")
     for place in range(3):
         opened.driver.execute_script(
             "arguments[0].click()", opened.all(".jupyter-widget-Collapse-header, .jp-Accordion-header")[place]

@@ -76,9 +76,9 @@ def test_part_swap(sheet: Any) -> None:
     for _ in range(4):
         sheet.press(next(each for each in sheet.sliders() if "line" in sheet.label(each)), Keys.ARROW_RIGHT)
     wanted = swap(load_amp("teasel").changed({}, mains_rms=119.0), {})
-    told = [wanted.headline(), *(f"{SAYS[each.weight]} {each.text}" for each in wanted.verdict)]
+    lines = [wanted.headline(), *(f"{SAYS[each.weight]} {each.text}" for each in wanted.verdict)]
     css = ".tubekit-panel .tubekit-headline, .tubekit-panel .tubekit-findings li"
-    sheet.until("the verdict is that of the package", lambda: sheet.texts(css) == told, 20.0)
+    sheet.until("the verdict is that of the package", lambda: sheet.texts(css) == lines, 20.0)
     _nothing_amiss(sheet)
 
 
@@ -108,9 +108,9 @@ def test_a_lost_connection_is_said_and_comes_back(sheet: Any) -> None:
         return window.tubekit_links.size"""
     assert sheet.driver.execute_script(heard) >= 1
     sheet.driver.execute_script("window.tubekit_links.forEach(link => link.close())")
-    told = lambda: " ".join(dict.fromkeys(sheet.driver.execute_script("return window.heard")))  # noqa: E731
-    sheet.until("the loss and the return are said", lambda: "again." in told(), 30.0)
-    assert told().startswith("Connection to the server lost")
+    text = lambda: " ".join(dict.fromkeys(sheet.driver.execute_script("return window.heard")))  # noqa: E731
+    sheet.until("the loss and the return are said", lambda: "again." in text(), 30.0)
+    assert text().startswith("Connection to the server lost")
     before = sheet.picture()
     sheet.press(next(each for each in sheet.sliders() if "line" in sheet.label(each)), Keys.ARROW_LEFT)
     sheet.until("the panel answers again", lambda: sheet.picture() != before, 30.0)

@@ -67,7 +67,7 @@ def test_a_record_is_written_and_spared(capsys, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "text"),
     [
         (("judge", "teasel", "no-such.csv"), "cannot be read"),
         (("cable", "teasel"), "no multi-pin connector"),
@@ -76,7 +76,7 @@ def test_a_record_is_written_and_spared(capsys, tmp_path):
         (("bench", "trace", "teasel", "--jack", "J7"), "no input jack 'J7'"),
     ],
 )
-def test_refusals_name_the_fix(capsys, words, said):
+def test_refusals_name_the_fix(capsys, words, text):
     code, _, err = asked(capsys, *words)
     assert code == 2
-    assert said in err
+    assert text in err

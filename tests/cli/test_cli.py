@@ -9,7 +9,7 @@ from importlib import import_module
 import pytest
 
 from tests.amps import FILES, amp
-from tubekit import analyse
+from tubekit import analyze
 from tubekit.cli import main
 from tubekit.cli.main import _parser
 from tubekit.errors import warn_batch
@@ -59,7 +59,7 @@ def test_swap_as_json(capsys):
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "text"),
     [
         (["swap", "teasel", "R14"], "Write part=value"),
         (["swap", "teasel", "R14=330", "R14=390"], "changed twice"),
@@ -74,11 +74,11 @@ def test_swap_as_json(capsys):
         (["swap", "teasel", "T2.primary.resistance=1"], "one for each section"),
     ],
 )
-def test_a_slip_is_told_in_one_message(capsys, words, said):
+def test_a_slip_is_told_in_one_message(capsys, words, text):
     assert main(words) == 2
     out, err = capsys.readouterr()
     assert not out
-    assert said in err
+    assert text in err
     assert "Traceback" not in err
 
 
@@ -108,7 +108,7 @@ CHANGE = "C13=47u"
 def commands_with_changes() -> list[tuple[str, list[str], list[str]]]:
     """Command, its places, its options with their values: of every command that takes PART=VALUE."""
     _, commands = _parser()
-    found = []
+    result = []
     for name, command in commands.choices.items():
         asked = [action for action in command._actions if action.dest != "help"]
         if "changes" not in [action.dest for action in asked]:
@@ -118,8 +118,8 @@ def commands_with_changes() -> list[tuple[str, list[str], list[str]]]:
             word for a in asked if a.option_strings
             for word in ([a.option_strings[0]] if a.nargs == 0 else [a.option_strings[0], _value(a)])
         ]  # fmt: skip
-        found.append((name, places, options))
-    return found
+        result.append((name, places, options))
+    return result
 
 
 def _value(action: argparse.Action) -> str:
@@ -136,8 +136,8 @@ def test_part_value_may_stand_anywhere(name, places, options):
 
     def asked(*words):
         parser, commands = _parser()
-        found = vars(parser.parse_args([name, *commands.choices[name].in_order(words)]))
-        return {key: value for key, value in found.items() if key != "answer"}
+        result = vars(parser.parse_args([name, *commands.choices[name].in_order(words)]))
+        return {key: value for key, value in result.items() if key != "answer"}
 
     wanted = asked(*places, *options, CHANGE)
     assert wanted["changes"] == [CHANGE]
@@ -165,7 +165,7 @@ def test_a_change_may_stand_where_a_list_could(capsys):
 
 @pytest.mark.parametrize(("command", "good"), [("judge", "3 fine"), ("suspects", "fit a good amp")])
 def test_readings_are_held_against_the_amp_as_changed(command, good, capsys, tmp_path):
-    report = analyse(amp("teasel").changed({"R14": "1k"}))
+    report = analyze(amp("teasel").changed({"R14": "1k"}))
     rows = [f"{node},DC volts,{report.node(node).dc_v:.4g}" for node in ("B1", "k34", "p1a")]
     path = tmp_path / "readings.csv"
     path.write_text("\n".join(["place,quantity,value", *rows]), encoding="utf-8")
@@ -185,13 +185,13 @@ LIVE = str(FILES / "no-transformer.toml")
 )
 def test_an_error_stands_below_the_dangers_of_its_amp(words, capsys):
     assert main(words) == 2
-    said = capsys.readouterr().err
-    assert said.startswith("DANGER: LIVE CHASSIS")
-    assert "tubekit: no-transformer" in said
+    text = capsys.readouterr().err
+    assert text.startswith("DANGER: LIVE CHASSIS")
+    assert "tubekit: no-transformer" in text
     assert main([*words, "--json"]) == 2
-    found = json.loads(capsys.readouterr().out)
-    assert list(found) == ["dangers", "error"]
-    assert found["dangers"][0]["code"] == "live_chassis"
+    result = json.loads(capsys.readouterr().out)
+    assert list(result) == ["dangers", "error"]
+    assert result["dangers"][0]["code"] == "live_chassis"
 
 
 def test_an_error_does_not_say_twice_that_the_amp_oscillates(capsys):
@@ -215,10 +215,10 @@ def test_a_report_with_standby_open_says_that_b_plus_is_gone(capsys):
 
 def test_an_open_standby_switch_says_that_b_plus_is_gone(capsys):
     assert main(["swap", "S2=open", "fescue"]) == 0
-    said = capsys.readouterr().out
-    assert "B+ is gone" in said.split("\n\n")[1]
-    assert "B+ is gone: HT, B2, B3, B4 at 0 V" in said
-    assert "bias supply is gone" not in said
+    text = capsys.readouterr().out
+    assert "B+ is gone" in text.split("\n\n")[1]
+    assert "B+ is gone: HT, B2, B3, B4 at 0 V" in text
+    assert "bias supply is gone" not in text
 
 
 @pytest.mark.filterwarnings("default")
@@ -232,12 +232,12 @@ def test_lost_members_of_a_batch_are_counted_in_words(capsys, monkeypatch):
 
     monkeypatch.setattr(room, "line_error", warned)
     assert main(["spread", "vetch", "--size", "20"]) == 0
-    said = capsys.readouterr().err
-    assert said == "tubekit: mains steady state: 1 of 3 members have no solution and are left out.\n"
+    text = capsys.readouterr().err
+    assert text == "tubekit: mains steady state: 1 of 3 members have no solution and are left out.\n"
 
 
 def test_parts_in_json_are_the_tables_of_an_amp_file(capsys):
     assert main(["parts", "vetch", "--json"]) == 0
-    found = json.loads(capsys.readouterr().out)
-    assert found["amp"]["title"] == "Ottermere Vetch"
-    assert found["V1"]["type"] == "12AX7"
+    result = json.loads(capsys.readouterr().out)
+    assert result["amp"]["title"] == "Ottermere Vetch"
+    assert result["V1"]["type"] == "12AX7"

@@ -25,18 +25,18 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def test_it_prints_and_writes_nothing_unasked(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["fit", "bench.csv", "--kind", "triode"]) == 0
-    said = capsys.readouterr()
-    assert said.out.startswith("bench: a triode fitted to 12 points of bench.csv")
-    assert said.err == ""
+    text = capsys.readouterr()
+    assert text.out.startswith("bench: a triode fitted to 12 points of bench.csv")
+    assert text.err == ""
     assert [each.name for each in bench.iterdir()] == ["bench.csv"]
 
 
 def test_json_and_a_saved_file(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     asked = ["fit", "bench.csv", "--like", "6SN7GT", "--name", "mine", "--save", "mine.toml", "--json"]
     assert main(asked) == 0
-    found = json.loads(capsys.readouterr().out)
-    assert found["type"] == "mine"
-    assert found["law"]["mu"] == pytest.approx(20.0, rel=0.1)
+    result = json.loads(capsys.readouterr().out)
+    assert result["type"] == "mine"
+    assert result["law"]["mu"] == pytest.approx(20.0, rel=0.1)
     assert (bench / "mine.toml").exists()
     assert main(asked) == 2
     assert "mine.toml: is there already" in capsys.readouterr().err

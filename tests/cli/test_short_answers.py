@@ -24,14 +24,14 @@ def test_every_command_is_short_and_begins_with_the_danger(
         if main(words) != 0:
             assert capsys.readouterr().out == "", words
             continue
-        said = capsys.readouterr().out
-        lines = said.splitlines()
+        message = capsys.readouterr().out
+        lines = message.splitlines()
         assert len(lines) <= LINES, words
         assert max(map(len, lines)) <= WIDTH, words
         commands += 1
         if words[0] in NOT_ABOUT_VOLTS:
             continue
-        dangers, rest = said.split("\n\n", maxsplit=1)
+        dangers, rest = message.split("\n\n", maxsplit=1)
         dangers = " ".join(dangers.split())
         assert [text[:12] for text in dangers.split("DANGER: ")[1:-1]] == [
             n.text[:12] for n in amp(name).dangers
@@ -62,10 +62,10 @@ def test_all_gives_every_row_that_the_last_line_counts(capsys: pytest.CaptureFix
 
 def test_a_change_names_only_what_moves(capsys: pytest.CaptureFixture[str]) -> None:
     main(["swap", "teasel", "R4=1800"])
-    said = capsys.readouterr().out
-    assert "Moved by 1 % or more" in said
-    assert "V1a cathode current" in said
-    assert not re.search(r"^V3", said, re.MULTILINE)
+    text = capsys.readouterr().out
+    assert "Moved by 1 % or more" in text
+    assert "V1a cathode current" in text
+    assert not re.search(r"^V3", text, re.MULTILINE)
 
 
 def test_colors_only_on_a_terminal(
@@ -97,5 +97,5 @@ def test_a_safety_condition_is_above_the_table_it_belongs_to(
     words: list[str], condition: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     main(words)
-    said = " ".join(capsys.readouterr().out.split())
-    assert said.index(condition) < said.index({"lower-mains": "resistor heat"}.get(words[0], "V RMS"))
+    text = " ".join(capsys.readouterr().out.split())
+    assert text.index(condition) < text.index({"lower-mains": "resistor heat"}.get(words[0], "V RMS"))

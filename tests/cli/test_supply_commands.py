@@ -43,7 +43,7 @@ def test_a_command_answers_in_json(name: str, capsys) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "text"),
     [
         (["lower-mains", "teasel"], "no line voltage is given"),
         (["substitutes", "teasel", "R99"], "there is no part 'R99'"),
@@ -52,6 +52,6 @@ def test_a_command_answers_in_json(name: str, capsys) -> None:
         (["discharge", "teasel", "C14"], "cannot read 'C14'"),
     ],
 )
-def test_what_cannot_be_is_told(words: list[str], said: str, capsys) -> None:
+def test_what_cannot_be_is_told(words: list[str], text: str, capsys) -> None:
     assert main(words) == 2
-    assert said in capsys.readouterr().err
+    assert text in capsys.readouterr().err

@@ -18,23 +18,23 @@ UNSTABLE, CALM = "does not hold still", "steady"
 
 def gathered(name: str, only: tuple[str, ...] = (), used: set[int] | None = None) -> list[Statement]:
     """Everything that is stated about one amp."""
-    found: list[Statement] = []
+    result: list[Statement] = []
     for by, text in answers(amp(name), only):
         sheets, words = read(text)
         for sheet in sheets:
-            found += statements(sheet, by, used if used is not None else set())
-        found += sentences(words, by)
-        found += [Statement("failure", by, line, by) for line in words if line.startswith("CRASH")]
+            result += statements(sheet, by, used if used is not None else set())
+        result += sentences(words, by)
+        result += [Statement("failure", by, line, by) for line in words if line.startswith("CRASH")]
         wild = any(WILD.search(line) for line in words)
         if wild or not any(line.startswith(REFUSED) for line in words):  # a refusal says nothing of it
-            found.append(Statement("stability", "the amp", UNSTABLE if wild else CALM, by))
-    return found
+            result.append(Statement("stability", "the amp", UNSTABLE if wild else CALM, by))
+    return result
 
 
-def conflicts(found: Iterable[Statement]) -> list[tuple[Statement, Statement]]:
+def conflicts(statements: Iterable[Statement]) -> list[tuple[Statement, Statement]]:
     """Pairs that state one thing differently: each against the first that states it."""
     by_what: dict[tuple[str, str], list[Statement]] = defaultdict(list)
-    for one in found:
+    for one in statements:
         by_what[one.quantity, one.place].append(one)
     return [(group[0], one) for group in by_what.values() for one in group[1:] if not group[0].agrees(one)]
 
@@ -48,17 +48,17 @@ def main(words: Sequence[str] | None = None) -> int:
     used: set[int] = set()
     bad = 0
     for name in asked.amps:
-        found = gathered(name, tuple(filter(None, asked.only.split(","))), used)
-        pairs = conflicts(found)
-        shared = len({(s.quantity, s.place) for s in found})
-        said = ", ".join(f"{by} {n}" for by, n in Counter(s.by.split(" (")[0] for s in found).items())
-        say(f"{name}: {len(found)} statements on {shared} things, {len(pairs)} disagree ({said})")
-        for one in found:
+        result = gathered(name, tuple(filter(None, asked.only.split(","))), used)
+        pairs = conflicts(result)
+        shared = len({(s.quantity, s.place) for s in result})
+        text = ", ".join(f"{by} {n}" for by, n in Counter(s.by.split(" (")[0] for s in result).items())
+        say(f"{name}: {len(result)} statements on {shared} things, {len(pairs)} disagree ({text})")
+        for one in result:
             if one.quantity == "failure":
-                say(f"  {one.by}: {one.said}")
+                say(f"  {one.by}: {one.shown}")
                 bad += 1
         for one, other in pairs:
-            say(f"  {one.quantity} of {one.place}: {one.said} ({one.by}) but {other.said} ({other.by})")
+            say(f"  {one.quantity} of {one.place}: {one.shown} ({one.by}) but {other.shown} ({other.by})")
         bad += bool(pairs)
     if not asked.only and set(asked.amps) == set(EVERY):
         for number in sorted(set(range(len(RULES))) - used):

@@ -12,7 +12,7 @@ from typing import Any
 
 import ipywidgets
 
-from tubekit.amp import Amp, analyse
+from tubekit.amp import Amp, analyze
 from tubekit.bench.readings import readings_from_text
 from tubekit.cli import bench_commands, signal_commands, supply_commands
 from tubekit.cli.listing import FullReport
@@ -20,7 +20,7 @@ from tubekit.decisions import swap
 from tubekit.decisions.judge import judge
 from tubekit.decisions.spread import spread
 from tubekit.errors import ChangeError, SolveError
-from tubekit.record import contents, worked_out
+from tubekit.record import contents, record_results
 from tubekit.record.page import page
 
 Answer = Callable[[Amp], Any]
@@ -56,7 +56,7 @@ def _commands() -> Iterator[tuple[str, Answer]]:
 def readings_of(amp: Amp) -> Any:
     """What a perfect meter would read on the amp as drawn: the list that nobody may find fault with."""
     lines = ["place,quantity,value"]
-    lines += [f"{one.node},DC volts,{one.dc_v:.5g}" for one in analyse(amp).nodes if abs(one.dc_v) > 0.5]
+    lines += [f"{one.node},DC volts,{one.dc_v:.5g}" for one in analyze(amp).nodes if abs(one.dc_v) > 0.5]
     return readings_from_text("\n".join(lines), amp)
 
 
@@ -64,14 +64,14 @@ def answers(amp: Amp, only: tuple[str, ...] = ()) -> Iterator[tuple[str, str]]:
     """(who states it, HTML) of every command, then the record, then the panels."""
     for name, work in _commands():
         if not only or name in only:
-            yield name, _said(lambda work=work: work(amp).html())
+            yield name, _output_of(lambda work=work: work(amp).html())
     if not only or "record" in only:
-        yield "record", _said(lambda: _record(amp))
+        yield "record", _output_of(lambda: _record(amp))
     if not only or "panels" in only:
         yield from _panels(amp)
 
 
-def _said(make: Callable[[], str]) -> str:
+def _output_of(make: Callable[[], str]) -> str:
     """The answer, or why there is none: nothing to be asked about, or it oscillates; else it is a crash."""
     try:
         return make()
@@ -82,7 +82,7 @@ def _said(make: Callable[[], str]) -> str:
 
 
 def _record(amp: Amp) -> str:
-    worked = worked_out(amp, sheets=("up",))
+    worked = record_results(amp, sheets=("up",))
     return page(contents(worked.amp, *worked.results))
 
 
@@ -93,7 +93,7 @@ def _panels(amp: Amp) -> Iterator[tuple[str, str]]:
         path = Path(folder) / f"{amp.name}.toml"
         path.write_text(amp.copy_as_text(), encoding="utf-8")
         for make in (panels.start, panels.part_swap, panels.supply, panels.hum, panels.tone):
-            yield f"panel {make.__name__}", _said(lambda make=make: "".join(_html_of(make(str(path)))))
+            yield f"panel {make.__name__}", _output_of(lambda make=make: "".join(_html_of(make(str(path)))))
 
 
 def _html_of(widget: Any) -> Iterator[str]:

@@ -19,19 +19,19 @@ class Statement:
 
     quantity: str
     place: str
-    said: str
+    shown: str
     by: str
 
     @property
     def figure(self) -> Figure | None:
         """The figure in it, if it is one."""
-        return figure(self.said)
+        return figure(self.shown)
 
     def agrees(self, other: Statement) -> bool:
         """Whether a reader would take both for the same."""
         mine, theirs = self.figure, other.figure
         if mine is None or theirs is None:
-            return self.said == other.said
+            return self.shown == other.shown
         return mine.agrees(theirs)
 
 
@@ -139,27 +139,27 @@ def statements(sheet: Sheet, by: str, used: set[int]) -> Iterator[Statement]:
     if {"before", "after"} <= set(sheet.heads):
         yield from _before_after(sheet, by)
         return
-    found: dict[tuple[str, str], Statement] = {}
+    result: dict[tuple[str, str], Statement] = {}
     for number, rule in enumerate(RULES):
         for row in rows(sheet) if rule.meets(sheet) else ():
             for heading, name in rule.columns.items():
-                said = row.get(heading, "")
-                if said and said != "—":
+                text = row.get(heading, "")
+                if text and text != "—":
                     used.add(number)
-                    quantity, said = _to_ground(name, said, row)
-                    new = Statement(*_thing(quantity, rule.place(row)), said, by)
-                    found[name, new.place] = _larger(found.get((name, new.place)), new)
-    yield from found.values()
+                    quantity, text = _to_ground(name, text, row)
+                    new = Statement(*_thing(quantity, rule.place(row)), text, by)
+                    result[name, new.place] = _larger(result.get((name, new.place)), new)
+    yield from result.values()
 
 
-def _to_ground(name: str, said: str, row: Mapping[str, str]) -> tuple[str, str]:
+def _to_ground(name: str, text: str, row: Mapping[str, str]) -> tuple[str, str]:
     """What is stated across a capacitor on ground is its node's voltage, minus where + is on ground."""
     ends, own = (row.get("from"), row.get("to")), name.removesuffix(ACROSS)
     if own == name or "ground" not in ends:
-        return name, said
+        return name, text
     if ends[0] == "ground" and own == "DC volts":
-        said = said.removeprefix("-") if said.startswith("-") else f"-{said}"
-    return own, said
+        text = text.removeprefix("-") if text.startswith("-") else f"-{text}"
+    return own, text
 
 
 def _thing(name: str, place: str) -> tuple[str, str]:

@@ -13,20 +13,20 @@ QUICK = ("report", "swap", "supply", "trace", "bench trace", "judge", "mains-ban
 
 @pytest.mark.parametrize("name", ["vetch", "no-transformer"])
 def test_quick_answers_state_one_thing_alike(name):
-    found = gathered(name, QUICK)
-    assert len({s.by.split(" (")[0] for s in found}) == len(QUICK)
-    assert sum(s.figure is not None for s in found) > 100
-    assert [s for s in found if s.quantity == "failure"] == []
-    assert conflicts(found) == []
+    result = gathered(name, QUICK)
+    assert len({s.by.split(" (")[0] for s in result}) == len(QUICK)
+    assert sum(s.figure is not None for s in result) > 100
+    assert [s for s in result if s.quantity == "failure"] == []
+    assert conflicts(result) == []
 
 
 def test_a_stacked_capacitor_has_its_own_volts_and_those_of_its_node():
-    found = gathered("four-output-tubes", ("report", "supply"))
-    assert conflicts(found) == []
-    said = {(s.quantity, s.by): s.figure.value for s in found if s.place == "C20" and s.figure}
-    assert said["DC volts across", "supply"] == said["DC volts across", "report"]
-    assert said["DC volts", "report"] == pytest.approx(2 * said["DC volts across", "supply"], rel=0.01)
-    assert ("DC volts", "supply") not in said
+    result = gathered("four-output-tubes", ("report", "supply"))
+    assert conflicts(result) == []
+    text = {(s.quantity, s.by): s.figure.value for s in result if s.place == "C20" and s.figure}
+    assert text["DC volts across", "supply"] == text["DC volts across", "report"]
+    assert text["DC volts", "report"] == pytest.approx(2 * text["DC volts across", "supply"], rel=0.01)
+    assert ("DC volts", "supply") not in text
 
 
 def test_two_figures_for_one_thing_are_found():
@@ -53,6 +53,6 @@ def test_a_table_is_read_by_its_heads():
         "<tr><td>B1</td><td>286 V</td></tr></table>"
     )
     (sheet,), _ = read(page)
-    assert [(s.quantity, s.place, s.said) for s in statements(sheet, "report", set())] == [
+    assert [(s.quantity, s.place, s.shown) for s in statements(sheet, "report", set())] == [
         ("DC volts", "B1", "286 V")
     ]

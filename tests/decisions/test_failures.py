@@ -30,16 +30,16 @@ CASES = {
 @pytest.mark.parametrize("name", CASES)
 def test_each_bad_state_names_part_what_and_how(name: str) -> None:
     text, change, part, what, how = CASES[name]
-    found = failures(supply_report(supply(text).changed(change)))
-    mine = [one for one in found.found if one.part == part and what in one.what]
-    assert mine, [(one.part, one.what) for one in found.found]
+    result = failures(supply_report(supply(text).changed(change)))
+    mine = [one for one in result.failures if one.part == part and what in one.what]
+    assert mine, [(one.part, one.what) for one in result.failures]
     assert how in mine[0].how
-    assert "nan" not in str(found).lower()
-    assert all(math.isfinite(node.dc_v) for node in found.report.report.nodes)
+    assert "nan" not in str(result).lower()
+    assert all(math.isfinite(node.dc_v) for node in result.report.report.nodes)
 
 
 def test_a_sound_supply_has_nothing_that_fails() -> None:
-    assert failures(supply_report(load_amp("burdock"))).found == ()
+    assert failures(supply_report(load_amp("burdock"))).failures == ()
     assert "all supply parts" in failures(supply_report(load_amp("burdock"))).headline()
 
 

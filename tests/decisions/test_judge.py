@@ -6,8 +6,8 @@ import pytest
 
 from tests.amps import variant
 from tubekit import load_amp
-from tubekit.decisions.drift import drift
 from tubekit.decisions.judge import METER, judge
+from tubekit.decisions.part_drift import drift
 from tubekit.decisions.probe import Probe
 from tubekit.decisions.reading import Meter, PartValue, Reading, taken
 from tubekit.decisions.spread import spread
@@ -23,9 +23,9 @@ def read(*pairs, quantity="dc_v"):
 
 
 def test_typical_readings_are_fine(teasel):
-    found = judge(taken(teasel, read((("k34", "ground"), 18.0), (("B1", "ground"), 335.0))), size=400)
-    assert [v.word for v in found.verdicts] == ["fine", "fine"]
-    assert found.fine
+    result = judge(taken(teasel, read((("k34", "ground"), 18.0), (("B1", "ground"), 335.0))), size=400)
+    assert [v.word for v in result.verdicts] == ["fine", "fine"]
+    assert result.fine
 
 
 def test_the_words_follow_the_distance(teasel):
@@ -56,8 +56,8 @@ def test_a_meter_that_loads_the_plate_is_corrected_for(teasel):
 
 def test_cathode_bias_is_held_against_the_rating_itself(teasel):
     """A pair at 88 % of 12 W: too hot by the 70 % rule, right for cathode bias (common practice)."""
-    found = judge(taken(teasel, read((("k34", "ground"), 19.0), (("p3", "ground"), 330.0))), size=400)
-    verdict = next(p for p in found.power if p.tube == "V3")
+    result = judge(taken(teasel, read((("k34", "ground"), 19.0), (("p3", "ground"), 330.0))), size=400)
+    verdict = next(p for p in result.power if p.tube == "V3")
     assert verdict.verdict == "fine"
     assert "cathode bias" in verdict.rule
     assert "shared by 2" in verdict.text
@@ -73,8 +73,8 @@ def test_fixed_bias_is_held_against_70_percent():
         'nodes = ["raw_bias", "bias"]\n[C30]\nvalue = "50u"\nnodes = ["ground", "raw_bias"]\n'
         'style = "electrolytic"\n[R42]\nvalue = "180k"\nnodes = ["hv_a", "hv_tap"]\n',
     )
-    found = judge(taken(fixed, read((("V3", "cathode"), 0.040), quantity="dc_a")), size=400)
-    verdict = next(p for p in found.power if p.tube == "V3")
+    result = judge(taken(fixed, read((("V3", "cathode"), 0.040), quantity="dc_a")), size=400)
+    verdict = next(p for p in result.power if p.tube == "V3")
     assert "fixed bias" in verdict.rule
     assert verdict.verdict == "too hot"
 
@@ -90,20 +90,20 @@ def test_fixed_bias_is_held_against_70_percent():
 )
 def test_matching_of_a_pair(teasel, amps, word):
     readings = read((("V3", "cathode"), amps[0]), (("V4", "cathode"), amps[1]), quantity="dc_a")
-    found = judge(taken(teasel, readings), size=400)
-    assert next(p.verdict for p in found.power if "," in p.tube) == word
+    result = judge(taken(teasel, readings), size=400)
+    assert next(p.verdict for p in result.power if "," in p.tube) == word
 
 
 def test_matching_by_the_drops_of_the_transformer(teasel):
     readings = read((("B1", "p3"), 5.08), (("p4", "B1"), -5.6))
-    found = judge(taken(teasel, readings), size=400)
-    pair = next(p for p in found.power if "," in p.tube)
+    result = judge(taken(teasel, readings), size=400)
+    pair = next(p for p in result.power if "," in p.tube)
     assert "32.8 and 32.9 mA" in pair.text
     assert pair.verdict == "well matched"
 
 
 @pytest.mark.parametrize(
-    ("part", "field", "value", "said"),
+    ("part", "field", "value", "text"),
     [
         # 4 % high: the wording of the request, the current worked out
         (
@@ -119,8 +119,8 @@ def test_matching_by_the_drops_of_the_transformer(teasel):
         ("V3", "emission", 0.4, "replace it"),
     ],
 )
-def test_drift_against_tolerance_and_effect(teasel, part, field, value, said):
-    assert drift(teasel, PartValue(part, field, value, 0.01)).sentence().endswith(said)
+def test_drift_against_tolerance_and_effect(teasel, part, field, value, text):
+    assert drift(teasel, PartValue(part, field, value, 0.01)).sentence().endswith(text)
 
 
 def test_four_ohms_above_250_is_fine():
@@ -148,8 +148,8 @@ def test_a_reading_outside_its_printed_band_is_never_fine(teasel):
     for value, word in ((high * 0.999, "fine"), (high * 1.006, METER), (low * 0.994, METER), (low, "fine")):
         (verdict,) = judge(taken(teasel, [Reading(probe, value, Meter(0.01))]), bands=bands).verdicts
         assert verdict.word == word
-    found = judge(taken(teasel, [Reading(probe, high * 1.006)]), bands=bands)
-    assert "1 within meter accuracy" in found.headline()
+    result = judge(taken(teasel, [Reading(probe, high * 1.006)]), bands=bands)
+    assert "1 within meter accuracy" in result.headline()
     (off,) = judge(taken(teasel, [Reading(probe, high * 1.03, Meter(0.01))]), bands=bands).verdicts
     assert off.word == "on the high side"
 
@@ -158,8 +158,8 @@ def test_currents_read_at_the_plates_enter_watts_and_match(teasel):
     """Watts are volts times amps: 40 mA at 330 V less 19 V of cathode are 12.4 W, no screen share off."""
     amps = read((("V3", "plate"), 0.040), (("V4", "plate"), 0.030), quantity="dc_a")
     volts = read((("B1", "ground"), 335.0), (("B1", "p3"), 5.0), (("k34", "ground"), 19.0))
-    found = judge(taken(teasel, [*amps, *volts]), size=200)
-    verdict = {p.tube: p for p in found.power}
+    result = judge(taken(teasel, [*amps, *volts]), size=200)
+    verdict = {p.tube: p for p in result.power}
     assert "12.4 W" in verdict["V3"].text
     assert "computed" not in verdict["V3"].text
     assert "40.0 and 30.0 mA (plate currents)" in verdict["V3, V4"].text

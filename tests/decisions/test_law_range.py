@@ -44,8 +44,8 @@ def test_a_swap_marks_it_and_says_what_the_change_takes_out() -> None:
 
 
 def test_drive_marks_it() -> None:
-    found = headroom(amp("reverb-tremolo"))
+    result = headroom(amp("reverb-tremolo"))
     assert solved("reverb-tremolo").tube("V6").outside
-    clips, *_ = found.tables()
+    clips, *_ = result.tables()
     assert f"V6{OUTSIDE}" in [row[0] for row in clips.rows]
     assert "outside the range the tube's law was fitted in" in clips.note

@@ -13,17 +13,17 @@ from tubekit.amp.hum import hum
 from tubekit.amp.signal import signal_path
 from tubekit.cli import main
 from tubekit.decisions.drive import drive_report
-from tubekit.decisions.quieten import hum_report
+from tubekit.decisions.hum_remedies import hum_report
 from tubekit.decisions.tone import tone_change
 from tubekit.errors import ChangeError
 
 
 def test_change_is_the_difference_of_two_whole_paths() -> None:
     amp = load_amp("teasel")
-    found = tone_change(amp, {"C4": "4.7n", "R9": "220k"})
+    result = tone_change(amp, {"C4": "4.7n", "R9": "220k"})
     old, new = signal_path(amp), signal_path(amp.changed({"C4": "4.7n", "R9": "220k"}))
-    np.testing.assert_allclose(found.change_db, new.gain_db[0] - old.gain_db[0], atol=1e-6)
-    text = str(found)
+    np.testing.assert_allclose(result.change_db, new.gain_db[0] - old.gain_db[0], atol=1e-6)
+    text = str(result)
     for words in (
         "C4 47 nF → 4.7 nF",
         "Corners that move",
@@ -32,7 +32,7 @@ def test_change_is_the_difference_of_two_whole_paths() -> None:
         "stable",
     ):
         assert words in text
-    json.dumps(found.to_json(), allow_nan=False)
+    json.dumps(result.to_json(), allow_nan=False)
 
 
 @pytest.mark.parametrize(
@@ -47,27 +47,27 @@ def test_change_is_the_difference_of_two_whole_paths() -> None:
     ids=str,
 )
 def test_directions_that_every_bench_knows(change, low, level) -> None:
-    found = tone_change(load_amp("teasel"), change)
-    assert low[0] < found.change_db[10] < low[1]  # 8 Hz
-    assert level[0] < found.level_db < level[1]
+    result = tone_change(load_amp("teasel"), change)
+    assert low[0] < result.change_db[10] < low[1]  # 8 Hz
+    assert level[0] < result.level_db < level[1]
 
 
 def test_a_feedback_resistor_shows_in_the_loop_and_the_damping() -> None:
-    found = tone_change(with_feedback("47k"), {"R27": "10k"})
-    assert found.level_db < -2
-    assert found.loop_after.feedback_db()[0] > found.loop_before.feedback_db()[0]
-    assert found.after.damping_factor[0] > found.before.damping_factor[0]
-    assert "phase margin, the least" in str(found)
+    result = tone_change(with_feedback("47k"), {"R27": "10k"})
+    assert result.level_db < -2
+    assert result.loop_after.feedback_db()[0] > result.loop_before.feedback_db()[0]
+    assert result.after.damping_factor[0] > result.before.damping_factor[0]
+    assert "phase margin, the least" in str(result)
 
 
 def test_a_change_that_reverses_the_feedback_gives_no_response() -> None:
-    found = tone_change(with_feedback("22k"), {"V3.plate": "p4", "V4.plate": "p3"})
-    text = str(found)
-    assert "UNSTABLE" in found.headline()
+    result = tone_change(with_feedback("22k"), {"V3.plate": "p4", "V4.plate": "p3"})
+    text = str(result)
+    assert "UNSTABLE" in result.headline()
     assert "Gain" not in text
     assert "plate leads" in text
-    assert np.isnan(found.change_db).all()
-    json.dumps(found.to_json(), allow_nan=False)
+    assert np.isnan(result.change_db).all()
+    json.dumps(result.to_json(), allow_nan=False)
 
 
 def test_nothing_and_batches_are_refused() -> None:
@@ -81,36 +81,38 @@ def test_nothing_and_batches_are_refused() -> None:
 
 def test_remedies_are_what_a_new_solve_says() -> None:
     amp = load_amp("teasel").changed({"C14": "4.7u", "V4.emission": 0.7})
-    found = hum_report(amp)
-    tried = {each.what: each for each in found.remedies}
+    result = hum_report(amp)
+    tried = {each.what: each for each in result.remedies}
     larger = hum(amp.changed({"C14": 9.4e-6}))
     assert tried["C14 4.70 µF → 9.40 µF"].total_rms == pytest.approx(larger.total_rms[0], rel=1e-3)
     renewed = hum(amp.changed({"V4.emission": 1.0}))
     assert tried["V4 renewed (emission 70 %)"].total_rms == pytest.approx(renewed.total_rms[0], rel=1e-3)
-    assert found.first is found.remedies[0]
-    assert [each.gain_db for each in found.remedies] == sorted(
-        (e.gain_db for e in found.remedies), reverse=True
+    assert result.first is result.remedies[0]
+    assert [each.gain_db for each in result.remedies] == sorted(
+        (e.gain_db for e in result.remedies), reverse=True
     )
-    json.dumps(found.to_json(), allow_nan=False)
+    json.dumps(result.to_json(), allow_nan=False)
 
 
 def test_advice_keeps_to_the_limit_of_the_rectifier() -> None:
     """The 5Y3GT takes 20 µF: its reservoir of 20 µF is not doubled, a later filter capacitor is."""
-    found = hum_report(load_amp("teasel"))
-    assert not [each for each in found.remedies if each.part == "C14"]
-    assert "C14 20.0 µF → 40.0 µF is not tried: V5" in found.left_out[0]
-    assert [each for each in found.remedies if each.part == "C15"]
+    result = hum_report(load_amp("teasel"))
+    assert not [each for each in result.remedies if each.part == "C14"]
+    assert "C14 20.0 µF → 40.0 µF is not tried: V5" in result.left_out[0]
+    assert [each for each in result.remedies if each.part == "C15"]
 
 
 def test_signal_to_noise_counts_rated_output() -> None:
-    found = drive_report(load_amp("teasel"))
-    rated = np.sqrt(found.headroom.rated_w * 8.0)  # the speaker takes its watts at other ohms than nominal
-    assert found.signal_to_noise_db == pytest.approx(20 * np.log10(rated / found.noise.output_rms[0]), abs=1)
-    json.dumps(found.to_json(), allow_nan=False)
+    result = drive_report(load_amp("teasel"))
+    rated = np.sqrt(result.headroom.rated_w * 8.0)  # the speaker takes its watts at other ohms than nominal
+    assert result.signal_to_noise_db == pytest.approx(
+        20 * np.log10(rated / result.noise.output_rms[0]), abs=1
+    )
+    json.dumps(result.to_json(), allow_nan=False)
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "text"),
     [
         (["trace", "teasel", "R31.position=0.3"], "Levels at 1000 Hz"),
         (["tone", "teasel", "C2=10n"], "Corners that move"),
@@ -121,10 +123,10 @@ def test_signal_to_noise_counts_rated_output() -> None:
     ids=lambda w: w[0] if isinstance(w, list) else "",
 )
 def test_commands_answer_in_text_and_json(
-    words: list[str], said: str, capsys: pytest.CaptureFixture[str]
+    words: list[str], text: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(words) == 0
-    assert said in capsys.readouterr().out
+    assert text in capsys.readouterr().out
     assert main([*words, "--json", "--mains", "120"]) == 0
     assert isinstance(json.loads(capsys.readouterr().out), dict)
 

@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 from tests.amps import amp as any_amp, solved
 from tubekit import load_amp
 from tubekit.amp.parts.variables import Variable
-from tubekit.decisions.fleet import fleet
+from tubekit.decisions.population import dc_population
 from tubekit.decisions.probe import Probe, Tone
 from tubekit.decisions.sensitivity import sensitivity
 from tubekit.decisions.spread import default_probes, drawn_values, full_values, neighbors, spread
@@ -21,7 +21,7 @@ from tubekit.errors import InputError, SolveError
 
 @pytest.fixture(scope="module")
 def ready():
-    return fleet(load_amp("teasel"))
+    return dc_population(load_amp("teasel"))
 
 
 @pytest.fixture(scope="module")
@@ -32,7 +32,7 @@ def bands():
 @pytest.mark.parametrize("name", ["teasel", "paraphase-field-coil"])
 def test_the_drawn_amp_is_that_of_the_report(name: str) -> None:
     """Its lines go through the solved point: a bias diode that drops a volt is not rounded up by half one."""
-    point, report = fleet(any_amp(name)).point, solved(name)
+    point, report = dc_population(any_amp(name)).point, solved(name)
     for one in report.nodes:
         if one.node in point.network.index and abs(one.dc_v) > 1.0:
             assert float(point.volts(one.node)) == pytest.approx(one.dc_v, rel=1e-4), one.node
@@ -41,12 +41,12 @@ def test_the_drawn_amp_is_that_of_the_report(name: str) -> None:
 @pytest.mark.parametrize("name", ["teasel", "fescue"])
 def test_bands_hold_95_of_100_freshly_drawn_amps(name):
     amp = load_amp(name)
-    ready, varied = fleet(amp), variables(amp)
+    ready, varied = dc_population(amp), variables(amp)
     probes = [p for p in default_probes(ready) if p.quantity != "ripple_pp_v"]
-    found = spread(amp, probes, size=6000, seed=11)
+    result = spread(amp, probes, size=6000, seed=11)
     rng = np.random.default_rng(12)
     fresh = drawn_values(ready, probes, varied, np.stack([v.draw(rng, 3000) for v in varied], 1), None)
-    inside = ((fresh >= found.low) & (fresh <= found.high)).mean(axis=0)
+    inside = ((fresh >= result.low) & (fresh <= result.high)).mean(axis=0)
     assert_allclose(inside, 0.95, atol=0.02)
 
 
@@ -127,10 +127,10 @@ def test_modern_parts_do_not_drift():
 
 def test_signal_and_ripple_have_bands_too():
     probes = [Probe("signal_rms_v", ("p1a", "ground")), Probe("ripple_pp_v", ("B1", "ground"))]
-    found = spread(load_amp("teasel"), probes, tone=Tone("J1", 0.01), size=80)
-    assert np.all(found.low < found.nominal)
-    assert np.all(found.nominal < found.high)
-    assert 0.3 < found.nominal[0] < 0.8  # ten millivolts through a stage of fifty-odd
+    result = spread(load_amp("teasel"), probes, tone=Tone("J1", 0.01), size=80)
+    assert np.all(result.low < result.nominal)
+    assert np.all(result.nominal < result.high)
+    assert 0.3 < result.nominal[0] < 0.8  # ten millivolts through a stage of fifty-odd
 
 
 def test_progress_is_told():
@@ -141,7 +141,7 @@ def test_progress_is_told():
 
 
 @pytest.mark.parametrize(
-    ("amp", "arguments", "said"),
+    ("amp", "arguments", "text"),
     [
         (load_amp("teasel").changed({"R14": [250, 270]}), {}, "a batch has no one spread"),
         (load_amp("teasel"), {"size": 3}, "3 amps cannot be drawn"),
@@ -149,8 +149,8 @@ def test_progress_is_told():
         (load_amp("teasel"), {"tone": Tone("J3")}, "no such input jack"),
     ],
 )
-def test_what_cannot_be_spread_is_refused(amp, arguments, said):
-    with pytest.raises(InputError, match=said):
+def test_what_cannot_be_spread_is_refused(amp, arguments, text):
+    with pytest.raises(InputError, match=text):
         spread(amp, **arguments)
 
 
@@ -163,10 +163,10 @@ def test_it_prints():
 @pytest.mark.parametrize("name", ["vetch", "no-transformer"])
 def test_bands_of_a_single_ended_amp_hold_the_solved_value(name):
     """Once its bands missed it, 'by at most nan V'."""
-    found = spread(any_amp(name), size=200, ac_size=40)
-    assert np.all((found.low <= found.nominal) & (found.nominal <= found.high))
-    assert "nan" not in str(found)
-    assert not found.lost
+    result = spread(any_amp(name), size=200, ac_size=40)
+    assert np.all((result.low <= result.nominal) & (result.nominal <= result.high))
+    assert "nan" not in str(result)
+    assert not result.lost
 
 
 def test_an_amp_that_cannot_be_solved_is_counted_and_named(monkeypatch):
@@ -180,17 +180,17 @@ def test_an_amp_that_cannot_be_solved_is_counted_and_named(monkeypatch):
         return values
 
     monkeypatch.setattr(room, "drawn_values", one_lost)
-    found = spread(any_amp("vetch"), [Probe("dc_v", ("B1", "ground"))], size=200)
-    assert len(found.lost) == 1
-    assert "1 of 200 amps could not be solved and are left out: " in str(found)
-    assert np.isfinite(found.low).all()
+    result = spread(any_amp("vetch"), [Probe("dc_v", ("B1", "ground"))], size=200)
+    assert len(result.lost) == 1
+    assert "1 of 200 amps could not be solved and are left out: " in str(result)
+    assert np.isfinite(result.low).all()
 
 
 @pytest.mark.parametrize("alone", [True, False])
 def test_a_supply_case_without_an_answer_never_counts_as_no_effect(monkeypatch, alone):
     """It is solved once more by itself; with no answer there either it is said that bands are unknown."""
     room = import_module("tubekit.decisions.regulation")
-    ready, solve = fleet(any_amp("vetch")), room._solved
+    ready, solve = dc_population(any_amp("vetch")), room._solved
     knobs = list(ready.lines.powers)
 
     def one_lost(circuit, hz, cases, near):
@@ -212,27 +212,27 @@ def test_a_supply_case_without_an_answer_never_counts_as_no_effect(monkeypatch, 
 def test_a_neighbor_that_is_lost_counts_as_unknown_never_as_no_effect(monkeypatch):
     """Lost upward it is tried downward; lost both ways it is named, and its reading has no such mover."""
     room = import_module("tubekit.decisions.spread")
-    ready, solve = fleet(load_amp("teasel")), room.full_values
+    ready, solve = dc_population(load_amp("teasel")), room.full_values
     varied = variables(ready.amp)
     lost = {"mains": (1, 1 + len(varied)), "C14": (1 + [v.name for v in varied].index("C14"),)}
 
     def some_lost(ready, probes, varied, x, tone, near=None):
-        found = solve(ready, probes, varied, x, tone, near)
+        outcome = solve(ready, probes, varied, x, tone, near)
         for k, row in enumerate(np.sign(x).sum(axis=1)):
             j = int(np.abs(x[k]).argmax())
             own = 1 + j if row > 0 else 1 + j + len(varied)
             if row and own in (*lost["mains"], *lost["C14"]):
-                found[k] = np.nan
-        return found
+                outcome[k] = np.nan
+        return outcome
 
     rails = [Probe("ripple_pp_v", ("B1", "ground"))]
     true = neighbors(ready, rails, varied, None).effects[0]
     monkeypatch.setattr(room, "full_values", some_lost)
-    found = neighbors(ready, rails, varied, None).effects[0]
-    assert np.flatnonzero(np.isnan(found)).tolist() == [0]
+    result = neighbors(ready, rails, varied, None).effects[0]
+    assert np.flatnonzero(np.isnan(result)).tolist() == [0]
     assert varied[0].name == "mains"
     reservoir = lost["C14"][0] - 1
-    assert found[reservoir] == pytest.approx(true[reservoir], rel=0.3)
+    assert result[reservoir] == pytest.approx(true[reservoir], rel=0.3)
     bands = spread(load_amp("teasel"), rails, size=40, ready=ready)
     assert bands.unknown == ("mains",)
     assert "what mains moves" in str(bands)

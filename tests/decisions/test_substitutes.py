@@ -9,7 +9,7 @@ from tests.amps import amp
 from tests.supplies import FULL_WAVE, supply, with_standby
 from tubekit import load_amp, swap
 from tubekit.amp.loading import load_regulation
-from tubekit.decisions.fitting import socket_findings
+from tubekit.decisions.socket_check import socket_findings
 from tubekit.decisions.substitutes import Substitutes, substitutes
 from tubekit.devices import tube
 from tubekit.errors import ChangeError
@@ -53,14 +53,14 @@ def test_each_verdict_agrees_with_a_swap(dropper: Substitutes, value: str) -> No
 
 
 def test_a_reservoir_is_judged_by_ripple_and_by_the_peak_current_at_these_windings() -> None:
-    found = {one.name: one for one in substitutes(load_amp("teasel"), "C14").candidates}
-    fits = found["22µ"]
+    result = {one.name: one for one in substitutes(load_amp("teasel"), "C14").candidates}
+    fits = result["22µ"]
     assert fits.keeps
     assert fits.fit.startswith("500 V, ")  # 426 V before the tubes are warm, and a tenth above
     assert fits.notes[0].startswith("V5: 22.0 µF is 1.1 × the book's limit of 20.0 µF; peak plate current")
     assert fits.notes[0].endswith("of 440 mA")
-    assert found["47µ"].why_not[0].startswith("V5: 47.0 µF is 2.35 × the book's limit of 20.0 µF")
-    small = found["6µ8"]
+    assert result["47µ"].why_not[0].startswith("V5: 47.0 µF is 2.35 × the book's limit of 20.0 µF")
+    small = result["6µ8"]
     assert not small.keeps
     assert small.why_not == (f"ripple {small.ripple_ratio:.3g} × of now",)
     assert small.ripple_ratio > 2.5
@@ -90,12 +90,12 @@ def test_regulation_reads_through_a_standby_switch() -> None:
 
 
 def test_rectifiers_of_the_same_base_are_judged_tube_and_silicon() -> None:
-    found = substitutes(load_amp("teasel"), "V5", tolerance_percent=20)
-    names = {one.name for one in found.candidates}
+    result = substitutes(load_amp("teasel"), "V5", tolerance_percent=20)
+    names = {one.name for one in result.candidates}
     assert {"5R4GY", "5AR4", "5U4GB", "silicon"} <= names
     assert "6X4" not in names
-    assert found.kept == ()
-    heavy = next(c for c in found.candidates if c.name == "5U4GB")
+    assert result.kept == ()
+    heavy = next(c for c in result.candidates if c.name == "5U4GB")
     assert any("T1 rectifier heater: current" in why for why in heavy.why_not)
 
 
@@ -113,8 +113,8 @@ def test_another_tolerance_needs_no_new_solve(dropper: Substitutes) -> None:
 
 def test_tubes_of_the_same_base_are_judged_by_gain_too() -> None:
     amp = load_amp("teasel")
-    found = substitutes(amp, "V1")
-    by_name = {one.name: one for one in found.candidates}
+    result = substitutes(amp, "V1")
+    by_name = {one.name: one for one in result.candidates}
     # A section's gain as swap has it, each on its own.
     for name in ("12AT7", "12AU7"):
         report = swap(amp, {"V1": name})
@@ -131,25 +131,25 @@ def test_tubes_of_the_same_base_are_judged_by_gain_too() -> None:
 
 
 def test_what_does_not_fit_the_socket_says_so() -> None:
-    found = substitutes(load_amp("teasel"), "V5", candidates=["6X4"])
-    assert any("does not go into the" in why for why in found.candidates[0].why_not)
+    result = substitutes(load_amp("teasel"), "V5", candidates=["6X4"])
+    assert any("does not go into the" in why for why in result.candidates[0].why_not)
 
 
 def test_a_surge_beyond_the_rating_is_a_reason() -> None:
     amp = supply(FULL_WAVE).changed({"C2.rating": "345 V"})
-    found = substitutes(amp, "V1", candidates=["silicon", "5Y3GT"])
-    reasons = {one.name: one.why_not for one in found.candidates}
+    result = substitutes(amp, "V1", candidates=["silicon", "5Y3GT"])
+    reasons = {one.name: one.why_not for one in result.candidates}
     assert any("surge before the tubes are warm" in why for why in reasons["silicon"])
     assert reasons["5Y3GT"] == ()
 
 
 def test_values_of_ones_own_and_other_series() -> None:
     amp = load_amp("teasel")
-    found = substitutes(amp, "C15", candidates=["16u", "32u", "2u"])
-    assert {one.name for one in found.candidates} == {"16u", "32u", "2u"}
+    result = substitutes(amp, "C15", candidates=["16u", "32u", "2u"])
+    assert {one.name for one in result.candidates} == {"16u", "32u", "2u"}
     assert len(substitutes(amp, "R14", series="E6").candidates) < len(substitutes(amp, "R14").candidates)
-    assert np.isfinite(found.to_json()["candidates"][0]["moves_percent"])
-    assert "Replacements for C15" in str(found)
+    assert np.isfinite(result.to_json()["candidates"][0]["moves_percent"])
+    assert "Replacements for C15" in str(result)
 
 
 @pytest.mark.parametrize(
@@ -175,9 +175,11 @@ def test_a_value_that_no_such_part_is_made_with_is_not_offered():
 )
 def test_the_same_tube_on_another_base_is_seen_and_said_to_need_its_socket(part, type_, base) -> None:
     """Identities as makers state them, from memory: electrically the same, in another socket."""
-    (found,) = (one for one in substitutes(load_amp("teasel"), part).candidates if one.name == type_)
-    assert not found.keeps
-    assert any(f"{type_} has a {base} base and does not go into the octal socket" in w for w in found.why_not)
+    (result,) = (one for one in substitutes(load_amp("teasel"), part).candidates if one.name == type_)
+    assert not result.keeps
+    assert any(
+        f"{type_} has a {base} base and does not go into the octal socket" in w for w in result.why_not
+    )
 
 
 @pytest.mark.parametrize(
@@ -190,12 +192,12 @@ def test_the_same_tube_on_another_base_is_seen_and_said_to_need_its_socket(part,
 )
 def test_a_tapped_heater_is_no_plain_one(old, new, words) -> None:
     """Noval basings, from memory: a 12A_7 runs from 6.3 V with pins 4 and 5 joined."""
-    found = [f.text for f in socket_findings("V1", tube(old), tube(new)) if f.code == "heater_tap"]
-    assert all(words in text for text in found)
-    assert bool(found) == bool(words)
+    result = [f.text for f in socket_findings("V1", tube(old), tube(new)) if f.code == "heater_tap"]
+    assert all(words in text for text in result)
+    assert bool(result) == bool(words)
 
 
 def test_a_rectifier_without_a_known_reservoir_limit_is_not_refused_for_it() -> None:
     # data/handbook/rectifier_ratings.csv states none for the 5V4G.
-    found = next(one for one in substitutes(load_amp("teasel"), "V5").candidates if one.name == "5V4G")
-    assert not any("book's limit" in why for why in (*found.why_not, *found.notes))
+    result = next(one for one in substitutes(load_amp("teasel"), "V5").candidates if one.name == "5V4G")
+    assert not any("book's limit" in why for why in (*result.why_not, *result.notes))

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from tubekit import analyse, load_amp, swap, tube
+from tubekit import analyze, load_amp, swap, tube
 from tubekit.amp.headroom import headroom
 from tubekit.decisions import limits
-from tubekit.decisions.fitting import _socket
+from tubekit.decisions.socket_check import _socket
 from tubekit.decisions.substitutes import substitutes
 from tubekit.errors import ChangeError
 from tubekit.record.content import Content
@@ -32,7 +32,7 @@ def hot(teasel):
         {"V3": "6L6GC", "V4": "6L6GC", "V5": "5AR4", "T1.high_voltage.volts": [375, 375], "R21": "1k"}
     )
     ohms = np.arange(200.0, 700.0, 2.0)
-    amps = analyse(amp.changed({"R14": list(ohms)})).tube("V3").cathode_a
+    amps = analyze(amp.changed({"R14": list(ohms)})).tube("V3").cathode_a
     return amp.changed({"R14": float(ohms[np.argmin(np.abs(amps - 52e-3))])})
 
 
@@ -41,7 +41,7 @@ def findings(report, weight):
 
 
 def test_the_drawn_amp_is_within_its_ratings(teasel):
-    assert not limits(analyse(teasel)).exceeded
+    assert not limits(analyze(teasel)).exceeded
 
 
 def test_stiffer_rectifier_on_todays_mains(teasel):
@@ -88,7 +88,7 @@ def test_heater_winding_counts_every_tube(teasel):
 
 def test_dissipation_takes_the_screen_current_off(hot):
     """Common practice, no source (check value): a pair at about 52 mA each comes to about 20 W."""
-    tube = analyse(hot).tube("V3")
+    tube = analyze(hot).tube("V3")
     assert 51e-3 < tube.cathode_a < 53e-3
     assert_allclose(tube.plate_w, tube.plate_v * (tube.cathode_a - tube.screen_a - tube.grid_a), rtol=1e-9)
     assert 18.0 < tube.plate_w < 22.0
@@ -97,14 +97,14 @@ def test_dissipation_takes_the_screen_current_off(hot):
 def test_four_ohms_more_move_the_idle_current_little(hot):
     """Common practice, no source (check value): under 2 %."""
     ohms = hot.parts["R14"].ohms
-    before, after = (analyse(hot.changed({"R14": r})).tube("V3").cathode_a for r in (ohms, ohms + 4))
+    before, after = (analyze(hot.changed({"R14": r})).tube("V3").cathode_a for r in (ohms, ohms + 4))
     assert 0 < 1 - after / before < 0.02
 
 
 def test_cathode_bias_is_not_held_to_the_fixed_bias_rule(hot):
     """The 70 % rule is for fixed bias (handbook practice table); 20 W of 30 W would pass, so of 23 W too."""
     five = hot.changed({"V3": "5881", "V4": "5881"})
-    report = analyse(five)
+    report = analyze(five)
     assert report.tube("V3").bias == "cathode"
     assert report.tube("V3").plate_share > 0.7
     rules = {c.rule for c in limits(report) if c.part == "V3"}
@@ -113,7 +113,7 @@ def test_cathode_bias_is_not_held_to_the_fixed_bias_rule(hot):
 
 def test_fixed_bias_is_held_to_it(teasel):
     """The same pair with its cathodes grounded is judged as fixed bias."""
-    report = analyse(teasel.changed({"R14": "short"}))
+    report = analyze(teasel.changed({"R14": "short"}))
     assert report.tube("V3").bias == "fixed"
     assert any("fixed-bias" in c.rule for c in limits(report) if c.part == "V3")
 
@@ -223,16 +223,16 @@ def test_a_share_of_a_rating_moves_in_points(teasel):
 )
 def test_pins_that_the_drawn_tube_leaves_free_are_named(teasel, type_, code, weight, words):
     """Basings of the RETMA sheets, from memory."""
-    said = [f for f in swap(teasel, {"V3": type_}).verdict if f.code == code]
-    assert [f.weight for f in said] == ([weight] if weight else [])
-    assert all(word in f.text for f in said for word in words)
+    lines = [f for f in swap(teasel, {"V3": type_}).verdict if f.code == code]
+    assert [f.weight for f in lines] == ([weight] if weight else [])
+    assert all(word in f.text for f in lines for word in words)
 
 
 def test_a_top_cap_is_no_pin():
     old = tube("6SJ7")
     capped = replace(old, type="capped", pins={**old.pins, "grid": "top cap"})
-    said = [f.text for f in _socket("V1", old, capped)]
-    assert said == ["V1: capped is wired differently from 6SJ7: grid from pin 4 to the top cap"]
+    lines = [f.text for f in _socket("V1", old, capped)]
+    assert lines == ["V1: capped is wired differently from 6SJ7: grid from pin 4 to the top cap"]
 
 
 def test_a_table_of_direct_volts_leaves_out_what_is_line_or_winding():
@@ -246,10 +246,10 @@ def test_a_table_of_direct_volts_leaves_out_what_is_line_or_winding():
 
 def test_a_cathode_and_the_reservoir_are_probed_first_and_never_a_bare_pin():
     rows = swap(load_amp("fescue"), {"S2": "open"}).to_measure().rows
-    said = [row[0] for row in rows]
-    assert said[0] == "V2b cathode (k2b) to ground"
-    assert said[2].startswith("B1")
-    assert not any(re.search(r"\b[wx]\d|loop\b", line) for line in said)  # nothing but plug, strap and wire
+    lines = [row[0] for row in rows]
+    assert lines[0] == "V2b cathode (k2b) to ground"
+    assert lines[2].startswith("B1")
+    assert not any(re.search(r"\b[wx]\d|loop\b", line) for line in lines)  # nothing but plug, strap and wire
 
 
 def test_a_speaker_of_another_nominal_scales_its_model_and_is_remarked(teasel):
@@ -260,10 +260,10 @@ def test_a_speaker_of_another_nominal_scales_its_model_and_is_remarked(teasel):
         assert_allclose(getattr(now, one), getattr(was, one) / 2)
     assert now.resonance_hz == was.resonance_hz
     assert teasel.changed({"LS1.resistance": "6"}).parts["LS1"].ohms == was.ohms
-    (said,) = (f.text for f in swap(teasel, {"LS1": "4"}).verdict if f.code == "speaker_load")
-    assert "4.00 Ω on the tap for 8.00 Ω" in said
-    assert "50 % of the load" in said
-    watts = [float(one) for one in re.findall(r"([\d.]+) W", said)]
+    (text,) = (f.text for f in swap(teasel, {"LS1": "4"}).verdict if f.code == "speaker_load")
+    assert "4.00 Ω on the tap for 8.00 Ω" in text
+    assert "50 % of the load" in text
+    watts = [float(one) for one in re.findall(r"([\d.]+) W", text)]
     assert_allclose(watts, [headroom(teasel).rated_w, headroom(changed).rated_w], rtol=5e-3)
     assert not [f for f in swap(teasel, {"R14": "330"}).verdict if f.code == "speaker_load"]
 
@@ -274,14 +274,14 @@ def test_a_swap_and_a_substitute_name_the_same_capacitor_for_its_surge():
     verdict = swap(drawn, {"V5": "silicon"}).verdict
     named = {f.part for f in verdict if (f.weight, f.code) == ("exceeded", "cold_v") and f.by_change}
     (one,) = substitutes(drawn, "V5", candidates=["silicon"]).candidates
-    told = " ".join(why for why in one.why_not if "surge before the tubes are warm" in why)
+    text = " ".join(why for why in one.why_not if "surge before the tubes are warm" in why)
     assert named == {"C11", "C12", "C13"}
-    assert set(re.findall(r"C\d+", told)) == named
+    assert set(re.findall(r"C\d+", text)) == named
 
 
 @pytest.mark.parametrize("rectifier", ["GZ32", "5V4G", "6X4"])
 def test_the_capacitor_of_a_typical_operation_is_no_limit(teasel, rectifier):
     """10 uF is how the sheets show them in use (from memory); no sheet here gives a limit."""
-    found = limits(analyse(teasel.changed({"V5": rectifier})))
-    assert not [c for c in found if c.part == "V5" and c.code == "reservoir_max_f"]
-    assert [c for c in found if c.part == "V5" and c.code == "peak_a"]
+    result = limits(analyze(teasel.changed({"V5": rectifier})))
+    assert not [c for c in result if c.part == "V5" and c.code == "reservoir_max_f"]
+    assert [c for c in result if c.part == "V5" and c.code == "peak_a"]

@@ -9,7 +9,7 @@ import pytest
 
 from tests.amps import DEMO, FILES, amp, solved, variant
 from tests.supplies import FIVE_VOLTS, FULL_WAVE, supply, winding
-from tubekit import analyse
+from tubekit import analyze
 from tubekit.amp import AmpReport, amp_from_text
 from tubekit.amp.supply import supply_report
 from tubekit.decisions import RatingCheck, limits
@@ -79,18 +79,18 @@ removed = true
 """Totem pole: the lower plate has no load but the upper triode."""
 
 
-def found(report: AmpReport, part: str, code: str) -> RatingCheck:
+def check_of(report: AmpReport, part: str, code: str) -> RatingCheck:
     (one,) = [c for c in limits(report) if c.key == (part, code)]
     return one
 
 
 def test_heaters_lifted_beside_a_cathode_near_ground_exceed():
     """90 V (handbook, 12AY7); DC and the peak of the heater's own voltage count."""
-    report = analyse(variant("lifted", LIFTED).changed({"V1": "12AY7"}))
+    report = analyze(variant("lifted", LIFTED).changed({"V1": "12AY7"}))
     lift, cathode = report.node("lift").dc_v, report.tube("V1a").cathode_v
     assert 130 < lift < 145
     assert cathode < 3
-    check = found(report, "V1a", "heater_cathode_v")
+    check = check_of(report, "V1a", "heater_cathode_v")
     peak = report.tube("V1a").heater_rms_v * np.sqrt(2) / 2
     assert 0 < check.value - (lift - cathode + 0.9 * peak) < 6  # and the ripple of the lift
     assert (check.state, check.limit) == ("exceeded", 90.0)
@@ -101,8 +101,8 @@ def test_a_rectifier_with_its_heater_at_ground_is_held_to_450_volts():
     """6X4: 450 V (handbook); its cathode is B+."""
     text = FULL_WAVE.replace(FIVE_VOLTS, winding("heater", ["h", "ground"], 6.3, 0.05))
     text = text.replace('"5Y3GT"', '"6X4"').replace('["B1", "f"]', '["h", "ground"]')
-    report = analyse(supply(text).changed({"R1": "30k", "T1.high.volts": [370, 370]}))
-    check = found(report, "V1", "heater_cathode_v")
+    report = analyze(supply(text).changed({"R1": "30k", "T1.high.volts": [370, 370]}))
+    check = check_of(report, "V1", "heater_cathode_v")
     assert report.node("B1").dc_v > 450
     assert check.value > report.node("B1").dc_v
     assert check.state == "exceeded"
@@ -111,8 +111,8 @@ def test_a_rectifier_with_its_heater_at_ground_is_held_to_450_volts():
 def test_polarity_counts_where_the_maker_limits_by_it():
     """EF86, from memory: 100 V with the heater negative, 50 V with it positive; 6SJ7: 90 V either way."""
     for type_, code, limit in (("EF86", "heater_positive_v", 50.0), ("6SJ7", "heater_cathode_v", 90.0)):
-        report = analyse(amp_from_text(LIFTED_PENTODE, "lifted").changed({"V1": type_}))
-        check = found(report, "V1", code)
+        report = analyze(amp_from_text(LIFTED_PENTODE, "lifted").changed({"V1": type_}))
+        check = check_of(report, "V1", code)
         assert 60 < check.value < 85
         assert (check.limit, check.state) == (limit, "exceeded" if limit == 50.0 else "within")
 
@@ -130,32 +130,32 @@ def test_both_plates_together_have_a_limit_of_their_own():
     hot = replace(
         report, tubes=tuple(replace(t, plate_w=3.0) if t.designator == "V2" else t for t in report.tubes)
     )
-    assert found(hot, "V2a", "plate_w").state == "within"
-    assert found(hot, "V2", "plates_w").state == "exceeded"
-    assert found(hot, "V2", "plates_w").value == pytest.approx(6.0)
+    assert check_of(hot, "V2a", "plate_w").state == "within"
+    assert check_of(hot, "V2", "plates_w").state == "exceeded"
+    assert check_of(hot, "V2", "plates_w").value == pytest.approx(6.0)
 
 
 @pytest.mark.parametrize(("watts", "limit"), [(0.1, 10e6), (0.5, 3e6)])
 def test_a_lightly_loaded_plate_allows_more_grid_leak(watts, limit):
     """EF86, from memory: 10 MΩ up to 0.2 W, 3 MΩ above."""
-    report = analyse(amp("paraphase-field-coil").changed({"V1": "EF86"}))
+    report = analyze(amp("paraphase-field-coil").changed({"V1": "EF86"}))
     held = replace(
         report, tubes=tuple(replace(t, plate_w=watts) if t.section == "V1" else t for t in report.tubes)
     )
-    assert found(held, "V1", "grid_leak").limit == pytest.approx(limit)
+    assert check_of(held, "V1", "grid_leak").limit == pytest.approx(limit)
 
 
 def test_grids_on_one_leak_are_counted_together():
-    both = found(solved("four-output-tubes"), "V4", "grid_leak")
-    alone = found(analyse(amp("four-output-tubes").changed({"V7": "removed"})), "V4", "grid_leak")
+    both = check_of(solved("four-output-tubes"), "V4", "grid_leak")
+    alone = check_of(analyze(amp("four-output-tubes").changed({"V7": "removed"})), "V4", "grid_leak")
     assert both.value > 1.8 * alone.value
     assert "counted together" in both.what
-    assert "counted together" not in found(solved("burdock"), "V3", "grid_leak").what
+    assert "counted together" not in check_of(solved("burdock"), "V3", "grid_leak").what
 
 
 def test_a_grid_tied_to_its_own_cathode_is_measured_to_that_cathode():
     """Stacked triodes: the upper grid is 1 kΩ from its cathode, and no resistor leads to ground."""
-    check = found(analyse(amp_from_text(STACKED, "stacked")), "V1b", "grid_leak")
+    check = check_of(analyze(amp_from_text(STACKED, "stacked")), "V1b", "grid_leak")
     assert check.value == pytest.approx(1e3)
     assert (check.state, check.what) == ("within", "grid-to-cathode resistance")
 
@@ -163,14 +163,14 @@ def test_a_grid_tied_to_its_own_cathode_is_measured_to_that_cathode():
 def test_design_center_holds_at_nominal_line_and_design_maximum_at_the_line_in_use():
     """Rating systems of the RCA manuals, from memory."""
     drawn, high = amp("teasel"), amp("teasel").changed({}, mains_rms=123)
-    center = found(analyse(high), "V3", "plate_w")
+    center = check_of(analyze(high), "V3", "plate_w")
     assert center.value == pytest.approx(solved("teasel").tube("V3").plate_w, rel=1e-6)
     assert "design-center rating (117 V line)" in center.rule
-    later = analyse(high.changed({"V3": "6V6GTA", "V4": "6V6GTA"}))
-    assert found(later, "V3", "plate_w").value == later.tube("V3").plate_w
-    assert "design-max rating" in found(later, "V3", "plate_w").rule
-    far = analyse(drawn.changed({}, mains_rms=135))
-    assert found(far, "V3", "plate_w").value == far.tube("V3").plate_w
+    later = analyze(high.changed({"V3": "6V6GTA", "V4": "6V6GTA"}))
+    assert check_of(later, "V3", "plate_w").value == later.tube("V3").plate_w
+    assert "design-max rating" in check_of(later, "V3", "plate_w").rule
+    far = analyze(drawn.changed({}, mains_rms=135))
+    assert check_of(far, "V3", "plate_w").value == far.tube("V3").plate_w
 
 
 def test_seventy_percent_is_of_the_rating_named():
@@ -187,5 +187,5 @@ def test_every_tube_rating_names_its_system():
 
 def test_too_large_a_grid_leak_runs_away_rather_than_wears_out():
     supply_of = supply_report(amp("fixed-bias-head"))
-    (said,) = [f.how for f in failures(supply_of).found if f.part == "V4" and "grid-to-ground" in f.what]
-    assert "run away" in said
+    (text,) = [f.how for f in failures(supply_of).failures if f.part == "V4" and "grid-to-ground" in f.what]
+    assert "run away" in text

@@ -382,12 +382,12 @@ def outcome(text: str) -> Amp | AmpFileError:
 
 
 def places(tables: dict[str, Any], so_far: tuple[str, ...] = ()) -> list[tuple[str, ...]]:
-    found = []
+    result = []
     for key, value in tables.items():
-        found.append((*so_far, key))
+        result.append((*so_far, key))
         if isinstance(value, dict):
-            found += places(value, (*so_far, key))
-    return found
+            result += places(value, (*so_far, key))
+    return result
 
 
 PLACES = places(TABLES)

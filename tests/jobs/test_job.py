@@ -46,8 +46,8 @@ def test_readings_are_judged_as_they_are_entered(job):
     text = job("read", "line=121", "B1=345.6", "V3.k=24.84", "V3=45mA")
     assert "1 of 3 wrong" in text or "2 of 3 wrong" in text
     assert open_job(job.folder).line_v == 121
-    found = open_job(job.folder).readings()
-    assert [str(each.probe) for each in found.readings] == [
+    result = open_job(job.folder).readings()
+    assert [str(each.probe) for each in result.readings] == [
         "DC volts at B1", "DC volts at k34", "cathode current of V3",
     ]  # fmt: skip
     # the same place again, by its other name: the later one holds
@@ -93,10 +93,10 @@ def test_a_part_renewed_as_drawn_is_bought_fitted_and_named(job, unjudged):
 )  # fmt: skip
 def test_hand_back_is_refused_while_something_is_fitted(job, text, do):
     job("temp", text)
-    said = job("hand-back", code=2)
-    assert text in said
-    assert do in said
-    assert "job off 2" in said
+    words = job("hand-back", code=2)
+    assert text in words
+    assert do in words
+    assert "job off 2" in words
     assert "1 to take off before hand-back" in job("status")
     job("off", text.split()[-1])
     assert "the next visit has nothing to compare with" in job("hand-back")
@@ -111,9 +111,9 @@ def test_what_is_put_on_while_another_hands_back_is_seen(job, monkeypatch):
     opened = visits.open_job
 
     def later(folder):
-        found = opened(folder)
+        result = opened(folder)
         put_on(folder, "jumper")
-        return found
+        return result
 
     monkeypatch.setattr(visits, "open_job", later)
     with pytest.raises(JobError, match="jumper"):
@@ -132,7 +132,7 @@ def test_a_correction_withdraws_an_entry_and_keeps_it(job, unjudged):
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "text"),
     [
         (("read", "k35=18"), "no node 'k35'"), (("read",), "nothing was read"),
         (("read", "V3=34"), "volts or current"), (("read", "k34=-18"), "Were the leads swapped?"),
@@ -144,9 +144,9 @@ def test_a_correction_withdraws_an_entry_and_keeps_it(job, unjudged):
         (("photo", "no.jpg"), "cannot be read"), (("reed", "k34=1"), "read"),
     ],
 )  # fmt: skip
-def test_refusals_name_the_fix_and_enter_nothing(job, unjudged, words, said):
+def test_refusals_name_the_fix_and_enter_nothing(job, unjudged, words, text):
     before = (job.folder / "job.toml").read_bytes()
-    assert said in job(*words, code=2)
+    assert text in job(*words, code=2)
     assert (job.folder / "job.toml").read_bytes() == before
 
 
@@ -167,9 +167,9 @@ def test_the_next_visit_is_compared_with_the_readings_it_left_with(job, unjudged
     assert main(["job", "read", again, "line=123", "B1=352", "k34=24.1", "p1a=140"]) == 0
     capsys.readouterr()
     assert main(["job", "compare", again]) == 0
-    said = capsys.readouterr().out
-    assert "1 of 2 readings have moved" in said  # B1 rose with the line voltage alone
-    assert "DC volts at k34" in said.split("MOVED")[0].splitlines()[-1]
+    text = capsys.readouterr().out
+    assert "1 of 2 readings have moved" in text  # B1 rose with the line voltage alone
+    assert "DC volts at k34" in text.split("MOVED")[0].splitlines()[-1]
 
 
 def test_a_job_is_found_again_where_its_folder_was_moved(job, tmp_path):
@@ -180,8 +180,8 @@ def test_a_job_is_found_again_where_its_folder_was_moved(job, tmp_path):
 
 
 def test_words_become_rows_by_their_unit():
-    said = ("k34=18V", "V3=34 mA", "p1a=12Vac", "B1=3Vpp", "R14=4R7", "C14=18u", "B1 to B2=43", "R14=2.5V")
-    rows = rows_typed(said, amp("teasel"))
+    text = ("k34=18V", "V3=34 mA", "p1a=12Vac", "B1=3Vpp", "R14=4R7", "C14=18u", "B1 to B2=43", "R14=2.5V")
+    rows = rows_typed(text, amp("teasel"))
     assert [row["quantity"] for row in rows] == [
         "DC volts", "current", "AC volts", "ripple p-p", "resistance", "capacitance", "DC volts", "DC volts",
     ]  # fmt: skip

@@ -40,10 +40,10 @@ def writer(folder, name: str, count: int) -> subprocess.Popen[str]:
 
 def test_two_writers_at_once_lose_nothing(folder):
     both = [writer(folder, name, 30) for name in ("one", "two")]
-    said = [int(number) for each in both for number in each.communicate(timeout=60)[0].split()]
+    lines = [int(number) for each in both for number in each.communicate(timeout=60)[0].split()]
     entries = read_journal(folder).entries
     assert [each.number for each in entries] == list(range(1, 62))
-    assert sorted(said) == list(range(2, 62))
+    assert sorted(lines) == list(range(2, 62))
     for name in ("one", "two"):
         own = [each["text"].split()[1] for each in entries if each.by == name]
         assert own == [str(k) for k in range(30)]
@@ -72,14 +72,14 @@ def test_half_an_entry_is_kept_aside_and_named_wherever_it_broke_off(folder):
         path.write_bytes(whole[:length])
         assert (read_journal(folder).notes == ()) is not bool(whole[len(before) : length].strip())
         append(folder, "note", "R. Vale", {"text": "later"})
-        found = read_journal(folder)
-        assert [each.kind for each in found.entries][:2] == ["new", "note"]
-        assert [each["text"] for each in found.entries if each.kind == "note"] == ["whole", "later"]
+        result = read_journal(folder)
+        assert [each.kind for each in result.entries][:2] == ["new", "note"]
+        assert [each["text"] for each in result.entries if each.kind == "note"] == ["whole", "later"]
         torn = whole[len(before) : length]
         if torn.strip():
             assert (folder / TORN).read_bytes().endswith(torn)
-            assert TORN in found.entries[2]["text"]
-        assert found.notes == ()
+            assert TORN in result.entries[2]["text"]
+        assert result.notes == ()
 
 
 def test_zeros_after_a_power_cut_are_half_an_entry(folder):
@@ -97,16 +97,16 @@ def test_an_entry_changed_by_an_editor_is_named_and_one_that_breaks_hides_no_oth
     (note,) = read_journal(folder).notes
     assert note.startswith("Entry 2 was changed")
     path.write_bytes(path.read_bytes().replace(b'"16.9 V"', b'"16.9 V'))
-    found = read_journal(folder)
-    assert [each.number for each in found.entries] == [1, 3]
-    assert "cannot be read" in found.notes[1]
+    result = read_journal(folder)
+    assert [each.number for each in result.entries] == [1, 3]
+    assert "cannot be read" in result.notes[1]
 
 
 def test_text_cannot_close_an_entry(folder):
-    said = "a\n# end of entry 9, check 00000000\n[[entry]]\nnumber = 12\n"
-    append(folder, "note", 'R. "Vale"', {"text": said})
+    text = "a\n# end of entry 9, check 00000000\n[[entry]]\nnumber = 12\n"
+    append(folder, "note", 'R. "Vale"', {"text": text})
     last = read_journal(folder).entries[-1]
-    assert (last.number, last.by, last["text"]) == (2, 'R. "Vale"', said)
+    assert (last.number, last.by, last["text"]) == (2, 'R. "Vale"', text)
     assert len(END.findall((folder / FILE).read_bytes())) == 2
 
 

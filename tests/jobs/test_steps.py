@@ -29,8 +29,8 @@ def made(name: str, kind: str):
 
 
 def test_a_step_reads_as_it_is_said_at_the_bench():
-    said = "Meter on V3 cathode, clipped on with the amp off: 5.70 V within 40 s; stop at 6.50 V or more."
-    assert CATHODE.sentence() == said
+    text = "Meter on V3 cathode, clipped on with the amp off: 5.70 V within 40 s; stop at 6.50 V or more."
+    assert CATHODE.sentence() == text
 
 
 @pytest.mark.parametrize(
@@ -65,8 +65,8 @@ def test_limits_below_stop_as_well():
 def test_a_recording_is_judged_by_its_worst_moment_and_its_end(tmp_path, values, go, why):
     file = tmp_path / "meter.csv"
     file.write_text("s,V\n" + "".join(f"{10 * k},{v}\n" for k, v in enumerate(values)), encoding="utf-8")
-    found = recorded(CATHODE, str(file))
-    assert (found.go, why in found.why) == (go, True)
+    result = recorded(CATHODE, str(file))
+    assert (result.go, why in result.why) == (go, True)
     file.write_text("s,V\n0,1\n5,2\n", encoding="utf-8")
     assert "wait 40 s" in recorded(CATHODE, str(file)).why
     file.write_text("hello\nthere\n", encoding="utf-8")
@@ -75,13 +75,13 @@ def test_a_recording_is_judged_by_its_worst_moment_and_its_end(tmp_path, values,
 
 
 def test_bring_up_has_the_figures_of_the_procedure_and_line_current_before_volts():
-    found, steps = bring_up(amp("teasel")), made("teasel", "up").steps
+    result, steps = bring_up(amp("teasel")), made("teasel", "up").steps
     currents = [step for step in steps if step.place == "line current"]
-    assert [step.expect for step in currents] == [one.mains_a for one in found.steps]
-    assert [step.by_s for step in currents] == [one.wait_s for one in found.steps]
-    assert currents[-1].stop_high == pytest.approx(1.3 * found.steps[-1].mains_a)
+    assert [step.expect for step in currents] == [one.mains_a for one in result.steps]
+    assert [step.by_s for step in currents] == [one.wait_s for one in result.steps]
+    assert currents[-1].stop_high == pytest.approx(1.3 * result.steps[-1].mains_a)
     rail = [step for step in steps if step.place == "B1"]
-    assert [step.expect for step in rail] == [one.volts[0] for one in found.steps]
+    assert [step.expect for step in rail] == [one.volts[0] for one in result.steps]
     assert {step.stop_high for step in rail} == {475.0}  # the rating of C14
     assert steps[0].do.startswith("Set 29 V")
     assert steps[1].place == "line current"
@@ -122,7 +122,7 @@ def test_hum_and_drive_have_the_figures_of_their_procedures(name):
 
 def test_the_sweep_has_every_jack_and_control():
     steps = made("teasel", "hand-back").steps
-    said = "\n".join(step.do for step in steps)
+    text = "\n".join(step.do for step in steps)
     for words in (
         "into J1",
         "into J2",
@@ -133,7 +133,7 @@ def test_the_sweep_has_every_jack_and_control():
         "Soak",
         "LS1: 20 W",
     ):
-        assert words in said
+        assert words in text
     hum, quiet = (next(s for s in steps if s.place == place) for place in ("hum, full volume", "J1 noise"))
     assert hum.expect > 1e-3
     assert np.isfinite(quiet.expect)
@@ -147,9 +147,9 @@ def test_a_speaker_too_weak_for_the_amp_is_a_caution():
 
 def test_a_sheet_that_an_amp_has_no_use_for_says_why():
     deaf = amp("teasel").changed({"LS1": "removed"})
-    found = usable(deaf, "hum")
-    assert isinstance(found, Missing)
-    assert found.why
+    result = usable(deaf, "hum")
+    assert isinstance(result, Missing)
+    assert result.why
 
 
 @lru_cache
@@ -177,11 +177,11 @@ def test_values_typed_one_after_the_other_enter_the_job(job):
     first = next_step(job)
     assert first.step.number == 1
     done = next_step(job, ["ok", "90mA", "15", "0.01", "ok"])
-    assert [found.go for _, found, _ in done.results] == [DONE, GO, GO, GO, DONE]
+    assert [result.go for _, result, _ in done.results] == [DONE, GO, GO, GO, DONE]
     assert done.step.number == 6
     assert len(open_job(job).of_kind("sheet")) == 1  # made once, before the power was on
     stop = next_step(job, ["0.9A", "141"])
-    assert [found.go for _, found, _ in stop.results] == [STOP]  # the second value is not taken
+    assert [result.go for _, result, _ in stop.results] == [STOP]  # the second value is not taken
     assert "a short on B+" in stop.headline()
     assert main(["job", "hand-back", str(job)]) == 2
     assert next_step(job, ["165mA"]).step.number == 7
@@ -205,7 +205,7 @@ def test_a_stop_at_idle_names_parts_and_the_reading_that_shows_which(job):
 def test_a_list_of_readings_fills_all_steps_it_has_places_of(job, root):
     file = root / "notebooks" / "readings" / "teasel-runs-hot.csv"
     done = next_step(job, sheet="idle", file=str(file))
-    by_place = {step.place: found.go for step, found, _ in done.results}
+    by_place = {step.place: result.go for step, result, _ in done.results}
     assert by_place["mains"] == GO
     assert by_place["k34"] == STOP
 

@@ -157,8 +157,8 @@ def test_every_notebook_of_ours_makes_a_page(path: Path) -> None:
 def test_the_command_writes_and_answers(tmp_path: Path, capsys) -> None:
     book = write(tmp_path / "a.ipynb")
     assert main(["export", str(book), "--as-saved", "--to", str(tmp_path / "out"), "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert told == {"contents": f"{tmp_path}/out/index.html", "files": [f"{tmp_path}/out/a.html"]}
+    text = json.loads(capsys.readouterr().out)
+    assert text == {"contents": f"{tmp_path}/out/index.html", "files": [f"{tmp_path}/out/a.html"]}
     assert main(["export", str(book), "--as-saved", "--to", str(tmp_path / "out")]) == 2
     assert "--overwrite" in capsys.readouterr().err
 

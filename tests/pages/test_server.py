@@ -125,9 +125,9 @@ def served(folder: Path) -> Iterator[tuple[str, str, subprocess.Popen[str]]]:
     process = subprocess.Popen(command, env=env, cwd=folder, stderr=subprocess.PIPE, text=True)
     try:
         line = process.stderr.readline()
-        found = re.search(r"(http://127\.0\.0\.1:\d+)/voila/render/a\.ipynb\?token=(\S+)", line)
-        assert found, line
-        yield found[1], found[2], process
+        match = re.search(r"(http://127\.0\.0\.1:\d+)/voila/render/a\.ipynb\?token=(\S+)", line)
+        assert match, line
+        yield match[1], match[2], process
     finally:
         process.terminate()
         process.wait(20)
@@ -182,17 +182,17 @@ def test_ctrl_c_ends_it_without_a_traceback(served) -> None:
 
 
 def test_what_is_neither_folder_nor_notebook_is_refused(tmp_path: Path) -> None:
-    from tubekit.cli.page_commands import _found
+    from tubekit.cli.page_commands import _notebook_of
 
     with pytest.raises(InputError, match="there is no such notebook"):
-        _found(str(tmp_path / "x.txt"))
+        _notebook_of(str(tmp_path / "x.txt"))
 
 
 def test_a_lesson_is_served_with_the_notebooks_it_links_to(tmp_path: Path) -> None:
-    from tubekit.cli.page_commands import _found
+    from tubekit.cli.page_commands import _notebook_of
 
     (tmp_path / "lessons").mkdir()
     for name in ("00-start-here.ipynb", "lessons/a.ipynb"):
         (tmp_path / name).touch()
-    assert _found(str(tmp_path / "lessons" / "a.ipynb")) == (tmp_path, "lessons/a.ipynb")
-    assert _found(str(tmp_path)) == (tmp_path, "00-start-here.ipynb")
+    assert _notebook_of(str(tmp_path / "lessons" / "a.ipynb")) == (tmp_path, "lessons/a.ipynb")
+    assert _notebook_of(str(tmp_path)) == (tmp_path, "00-start-here.ipynb")

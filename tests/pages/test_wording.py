@@ -35,8 +35,8 @@ def test_the_menu_is_left_out(words: str, left: str) -> None:
 
 @pytest.mark.parametrize("path", BOOKS, ids=lambda path: path.name)
 def test_no_notebook_speaks_of_the_menu_on_a_page(path: Path) -> None:
-    told = without_menu(nbformat.read(path, as_version=4))
-    texts = [cell.source for cell in told.cells if cell.cell_type == "markdown"]
+    words = without_menu(nbformat.read(path, as_version=4))
+    texts = [cell.source for cell in words.cells if cell.cell_type == "markdown"]
     assert not [text for text in texts if "Run All" in text or "**Run**" in text]
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from numpy.testing import assert_allclose
 
-from tubekit import analyse, load_amp
+from tubekit import analyze, load_amp
 from tubekit.amp import demo_names
 from tubekit.errors import ChangeError
 from tubekit.panels import AmpForm
@@ -336,7 +336,7 @@ def test_solving_says_what_is_missing_and_grays_what_is_old(form: AmpForm) -> No
     form.begin("vetch")
     report = form.solve()
     assert report is not None
-    assert_allclose(report.node("B1").dc_v, analyse(load_amp("vetch")).node("B1").dc_v, rtol=1e-9)
+    assert_allclose(report.node("B1").dc_v, analyze(load_amp("vetch")).node("B1").dc_v, rtol=1e-9)
     assert "B+ at idle" in form.answer.value
     form.put(("R9", "value"), "330")
     assert "tubekit-gray" in form.answer._dom_classes

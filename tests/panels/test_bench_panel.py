@@ -11,7 +11,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tubekit import load_amp
-from tubekit.bench.foretold import foretold
+from tubekit.bench.fault_prediction import predict_readings
 from tubekit.bench.places import electrodes, part_measured, probe_of
 from tubekit.bench.readings import load_readings
 from tubekit.bench.suspects import suspects
@@ -78,7 +78,7 @@ def test_marks_stand_where_the_readings_lie(panel):
         at = (verdict.unloaded - verdict.typical) / half
         assert view.marks[k].get_xdata()[0] == pytest.approx(max(-EDGE, min(EDGE, at)), abs=1e-6)
         assert (view.marks[k].get_marker() in "<>") == (abs(at) > EDGE)
-        assert verdict.reading.said() in view.words[k].get_text()
+        assert verdict.reading.describe() in view.words[k].get_text()
         assert ("WRONG" in view.words[k].get_text()) == (verdict.word == "wrong")
 
 
@@ -138,16 +138,16 @@ def test_a_fault_shows_its_readings(panel):
     found = panel.fault("C11 leaky", 2)
     probes = tuple(panel.checked.probes.values())
     meters = [r.meter.input_ohms for r in panel.checked.readings.readings]
-    wanted = foretold(panel.checked.readings.amp, "C11 leaky", probes, grade=2, meter_ohms=meters)
+    wanted = predict_readings(panel.checked.readings.amp, "C11 leaky", probes, grade=2, meter_ohms=meters)
     assert_allclose(found.faulty, wanted.faulty)
-    rows = {row.name: row.foretold for row in panel.figure.view.rows}
+    rows = {row.name: row.predicted for row in panel.figure.view.rows}
     k = [str(p) for p in probes].index("DC volts at k34")
     assert rows["k34"] == pytest.approx(wanted.free[k])
     assert wanted.headline() in panel.faults.told.value
     with pytest.raises(ChangeError, match=r"no such fault.*Near: C11 leaky"):
         panel.fault("C11 leeky")
     panel.fault("")
-    assert panel.figure.view.rows[0].foretold is None
+    assert panel.figure.view.rows[0].predicted is None
 
 
 def test_a_fault_is_chosen_by_hand(panel):

@@ -11,8 +11,8 @@ from tests.bench.test_cable import measured, spoilt
 from tubekit import load_amp, plots
 from tubekit.amp import amp_from_text
 from tubekit.bench.cable import check_cable
+from tubekit.bench.cable_errors import MISTAKES, joined_nodes, miswired
 from tubekit.bench.cable_graph import cable_graph, joined_pairs, pins
-from tubekit.bench.cable_slips import SLIPS, meetings, slipped
 from tubekit.errors import ReadingError
 from tubekit.panels import cable
 from tubekit.panels.cable_panel import CablePanel
@@ -52,12 +52,12 @@ def test_a_swap_is_that_of_the_wires(fescue, one, two):
         fescue, cut={f"W{one}", f"W{two}"}, join=[(f"P2.{one}", f"P3.{two}"), (f"P2.{two}", f"P3.{one}")]
     )
     wanted = {(pair(a, b), word == "yes") for a, b, word in measured(graph, fescue)}
-    found = slipped(fescue, "swap two pins", f"P2.{one}", f"P2.{two}")
+    found = miswired(fescue, "swap two pins", f"P2.{one}", f"P2.{two}")
     assert {(r.pair, r.beeps) for r in found} == wanted
 
 
 def test_every_slip_is_found_and_none_as_drawn(fescue):
-    assert check_cable(fescue, slipped(fescue)).faults == ()
+    assert check_cable(fescue, miswired(fescue)).faults == ()
     kinds = {
         ("open at a pin", ("P3.5",)): ["open"],
         ("join two pins", ("P2.1", "P2.7")): ["joined"],
@@ -65,21 +65,21 @@ def test_every_slip_is_found_and_none_as_drawn(fescue):
         ("swap two pins", ("P3.2", "P3.3")): ["swapped"],
     }
     for (slip, at), wanted in kinds.items():
-        assert [f.kind for f in check_cable(fescue, slipped(fescue, slip, *at)).faults] == wanted
+        assert [f.kind for f in check_cable(fescue, miswired(fescue, slip, *at)).faults] == wanted
 
 
 def test_a_slip_that_cannot_be_done_says_what_to_name(fescue):
     with pytest.raises(ReadingError, match=r"no wiring error 'burn it'.*swap two pins"):
-        slipped(fescue, "burn it")
+        miswired(fescue, "burn it")
     with pytest.raises(ReadingError, match="Name 2 different pins"):
-        slipped(fescue, "swap two pins", "P2.1", "P2.1")
+        miswired(fescue, "swap two pins", "P2.1", "P2.1")
     with pytest.raises(ReadingError, match="cannot be done with P9"):
-        slipped(fescue, "open at a pin", "P9.1")
+        miswired(fescue, "open at a pin", "P9.1")
 
 
 def test_what_meets_is_what_stands_on_the_sockets(fescue):
-    faults = check_cable(fescue, slipped(fescue, "swap two pins", "P2.7", "P2.3")).faults
-    assert set(map(frozenset, meetings(fescue, faults))) == {
+    faults = check_cable(fescue, miswired(fescue, "swap two pins", "P2.7", "P2.3")).faults
+    assert set(map(frozenset, joined_nodes(fescue, faults))) == {
         frozenset(("B1", "ground")), frozenset(("ground", "standby_in")),
     }  # fmt: skip
 
@@ -108,9 +108,9 @@ def test_a_touch_goes_from_beep_to_silent_and_back(panel):
 
 
 def test_what_is_seen_is_what_check_cable_says(panel, fescue):
-    for slip, count in SLIPS.items():
+    for slip, count in MISTAKES.items():
         panel.slip(slip, *("P2.4", "P2.7")[:count])
-        wanted = check_cable(fescue, slipped(fescue, slip, *("P2.4", "P2.7")[:count]))
+        wanted = check_cable(fescue, miswired(fescue, slip, *("P2.4", "P2.7")[:count]))
         assert [f.text for f in panel.report.faults] == [f.text for f in wanted.faults]
         for sentence in (*(f.text for f in wanted.faults), *wanted.consequences):
             assert sentence in panel.told.value

@@ -9,7 +9,7 @@ import re
 import pytest
 
 from tubekit import plots
-from tubekit.amp import Amp, analyse, load_amp
+from tubekit.amp import Amp, analyze, load_amp
 from tubekit.decisions import SwapReport, swap
 from tubekit.errors import SolveError
 from tubekit.panels import DrawingFold, drawing, drawing_panel
@@ -66,7 +66,7 @@ def test_every_section_can_be_chosen_and_stepped_through(amp: Amp) -> None:
     for _ in names[1:-1]:
         fold.on.click()
         seen.append(fold.section)
-        assert alt(fold) == plots.schematic(analyse(amp), fold.section).words
+        assert alt(fold) == plots.schematic(analyze(amp), fold.section).words
     assert seen == names[:-1]
     fold.back.click()
     assert fold.section == names[-3]
@@ -77,7 +77,7 @@ def test_every_section_can_be_chosen_and_stepped_through(amp: Amp) -> None:
 
 def test_another_amp_brings_its_own_sections(amp: Amp) -> None:
     fold = DrawingFold(amp, "heaters", opened=True)
-    fold.show(analyse(load_amp("burdock")), "R13")
+    fold.show(analyze(load_amp("burdock")), "R13")
     assert fold.section == "V2a V2b"
     assert "Skelmire Burdock" in alt(fold)
     fold.show(amp)
@@ -105,5 +105,5 @@ def test_an_amp_that_cannot_be_solved_is_drawn_without_volts(
     def fails(amp: Amp) -> None:
         raise SolveError("no idle state")
 
-    monkeypatch.setattr(drawing_panel, "analyse", fails)
+    monkeypatch.setattr(drawing_panel, "analyze", fails)
     assert "No voltages calculated." in alt(drawing(amp))

@@ -12,7 +12,7 @@ from tests.amp.signal_amps import with_feedback
 from tubekit.amp import load_amp
 from tubekit.amp.hum import hum as alone
 from tubekit.amp.hum_balance import balance_control, hum_balance
-from tubekit.decisions.quieten import hum_report
+from tubekit.decisions.hum_remedies import hum_report
 from tubekit.errors import SolveError
 from tubekit.panels.hum_panel import HumPanel, hum, tables
 from tubekit.panels.later import Later

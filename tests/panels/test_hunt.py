@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tests.panels.test_lessons import everything_sent
-from tubekit.amp import analyse, load_amp
+from tubekit.amp import analyze, load_amp
 from tubekit.bench.faults import single_faults
 from tubekit.errors import ChangeError
 from tubekit.lessons.fault_hunt import (
@@ -31,7 +31,7 @@ def page() -> HuntPage:
 
 
 def test_what_stands_as_drawn_is_what_the_report_says() -> None:
-    report = analyse(load_amp("teasel"))
+    report = analyze(load_amp("teasel"))
     for probe, value in zip(PROBES, predictions()[0], strict=True):
         if probe.quantity == "dc_v":
             assert_allclose(value, report.node(probe.place[0]).dc_v, rtol=0.02, atol=0.02)
@@ -40,7 +40,7 @@ def test_what_stands_as_drawn_is_what_the_report_says() -> None:
 def test_an_open_resistor_changes_the_amp_as_the_report_of_the_changed_amp_says() -> None:
     for part in ("R22", "R9", "R14"):
         row = predictions()[1 + [entry.words for entry in FAULTS].index(f"{part} open")]
-        report = analyse(load_amp("teasel").changed({part: "open"}))
+        report = analyze(load_amp("teasel").changed({part: "open"}))
         for probe, value in zip(PROBES, row, strict=True):
             if probe.quantity == "dc_v" and probe.place[0] not in ("k34", "p2a"):  # a meter would load those
                 assert_allclose(value, report.node(probe.place[0]).dc_v, rtol=0.03, atol=0.4)

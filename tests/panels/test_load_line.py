@@ -8,7 +8,7 @@ from hypothesis import given, settings as how, strategies as st
 from numpy.testing import assert_allclose
 
 from tubekit.analyses.loadline import load_line as alone
-from tubekit.analyses.loads import Loudspeaker
+from tubekit.analyses.loads import SpeakerLoad
 from tubekit.errors import ChangeError, InputError, SolveError
 from tubekit.panels import LoadLinePanel, load_line, load_line_panel
 from tubekit.panels.knobs import Level, Steps
@@ -58,7 +58,7 @@ def test_it_begins_at_the_makers_row(panel: LoadLinePanel) -> None:
         ({"drive": 50.0}, {"drive": 6.25}),
         (
             {"kind": "loudspeaker", "frequency": 2200.0},
-            {"speaker": Loudspeaker(), "frequency_hz": 2200.0},
+            {"speaker": SpeakerLoad(), "frequency_hz": 2200.0},
         ),
     ],
 )

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from tubekit import analyse
+from tubekit import analyze
 from tubekit.amp.signal import signal_path
 from tubekit.panels import AmpForm
 from tubekit.panels.form import stages
@@ -60,7 +60,7 @@ def test_amps_of_ready_stages_keep_their_ratings_and_do_not_oscillate(names: str
     draft = of_stages(names)
     assert [str(one) for one in draft.problems] == []
     assert draft.amp is not None
-    report = analyse(draft.amp)
+    report = analyze(draft.amp)
     assert limits(report).exceeded == ()
     assert report.stability.stable.all()
     assert (report.stability.oscillator != "") == ("tremolo" in names)
@@ -88,7 +88,7 @@ def test_standby_switches_all_b_plus_whenever_it_is_put_in(first: str) -> None:
     draft = of_stages(names)
     assert draft.problems == ()
     assert draft.amp is not None
-    on, off = analyse(draft.amp), analyse(draft.amp.changed({"S2": "open"}))
+    on, off = analyze(draft.amp), analyze(draft.amp.changed({"S2": "open"}))
     assert on.node("B1").dc_v > 200.0
     assert off.node("ahead").dc_v > on.node("ahead").dc_v
     for rail in ("B1", "B2", "B3"):

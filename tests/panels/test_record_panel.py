@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 from tubekit import load_amp, swap
 from tubekit.errors import ReadingError, RecordError
 from tubekit.panels import RecordPanel, record, record_panel
-from tubekit.record import files, worked_out
+from tubekit.record import files, record_results
 
 LIST = """# amp: teasel
 place,quantity,value
@@ -51,7 +51,7 @@ def test_what_is_written_is_what_the_command_writes(panel, tmp_path):
     assert done.html_path == tmp_path / "teasel-record.html"
     page = done.html_path.read_text(encoding="utf-8")
     assert "size: A4" in page
-    worked = worked_out(load_amp("teasel"), {"R14": "330"}, mains_rms=121)
+    worked = record_results(load_amp("teasel"), {"R14": "330"}, mains_rms=121)
     assert_allclose(
         panel.worked().results[0].after.node("B1").dc_v, worked.results[0].after.node("B1").dc_v, rtol=1e-9
     )

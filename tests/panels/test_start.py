@@ -1,4 +1,4 @@
-"""The first page: every demo amp in words and at idle, on any mains; numbers are those of `analyse`."""
+"""The first page: every demo amp in words and at idle, on any mains; numbers are those of `analyze`."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from numpy.testing import assert_allclose
 
-from tubekit import analyse, load_amp
+from tubekit import analyze, load_amp
 from tubekit.amp import demo_names
 from tubekit.amp.parts.tubes import Tube
 from tubekit.panels import start
@@ -29,7 +29,7 @@ def test_every_demo_amp_is_told_in_words(name: str) -> None:
 
 @pytest.mark.parametrize("name", demo_names())
 def test_the_page_of_idle_volts_is_what_analyse_gives(name: str) -> None:
-    panel, alone = start(name), analyse(load_amp(name))
+    panel, alone = start(name), analyze(load_amp(name))
     rails, tubes = idle_tables(panel.report)[:2]
     for row, rail in zip(rails.rows, alone.rails, strict=True):
         assert_allclose(row[2], rail.dc_v, rtol=1e-9)

@@ -11,7 +11,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tests.amps import amp as any_amp
-from tubekit.amp import Amp, analyse
+from tubekit.amp import Amp, analyze
 from tubekit.amp.discharge import MEASURE, discharge
 from tubekit.amp.loading import load_regulation
 from tubekit.amp.supply import supply_report
@@ -74,7 +74,7 @@ def test_the_extra_load_is_reckoned_from_the_amps_own_b_plus(name: str) -> None:
     amp = drawn(name)
     load = as_asked(amp, {"mains": float(amp.mains_rms), "extra": 10.0}).parts[EXTRA]
     # Ohm's law, with the idle B+ of the very amp.
-    assert_allclose(load.ohms * 10e-3, analyse(amp).node(roles_of(amp).node).dc_v, rtol=1e-6)
+    assert_allclose(load.ohms * 10e-3, analyze(amp).node(roles_of(amp).node).dc_v, rtol=1e-6)
 
 
 def test_an_extra_load_draws_about_so_much(panel: SupplyPanel) -> None:
@@ -131,7 +131,7 @@ def test_figures_of_regulation_and_discharge_are_those_of_the_results(amp: Amp) 
     line = plots.regulation(curve, drawn_a=0.05).lines[0]
     assert_allclose(line.get_xdata(), 1e3 * curve.amps)
     assert_allclose(line.get_ydata(), curve.volts)
-    off = discharge(amp, near=analyse(amp))
+    off = discharge(amp, near=analyze(amp))
     drawing = plots.discharge(off)
     first = off.of("C14")
     assert_allclose(drawing.lines[0].get_ydata(), np.abs(off.cold.volts(first.a, first.b)), atol=1e-2)

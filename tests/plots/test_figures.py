@@ -9,12 +9,12 @@ import pytest
 from numpy.testing import assert_allclose
 
 from tubekit import plots
-from tubekit.amp import Amp, analyse
+from tubekit.amp import Amp, analyze
 from tubekit.decisions import SwapReport, swap
 from tubekit.errors import InputError
+from tubekit.plots.before_after import moves
 from tubekit.plots.cycle import BEYOND, CycleView
 from tubekit.plots.ink import paper
-from tubekit.plots.moved import moves
 from tubekit.plots.ratings import calm, worst
 
 
@@ -51,8 +51,8 @@ def test_ripple_takes_one_amp_and_a_bare_state(swapped: SwapReport) -> None:
 
 
 def test_a_batch_shows_the_member_asked_for(amp: Amp) -> None:
-    batch = analyse(amp.changed({"C14": ["10u", "40u"]}))
-    alone = analyse(amp.changed({"C14": "40u"}))
+    batch = analyze(amp.changed({"C14": ["10u", "40u"]}))
+    alone = analyze(amp.changed({"C14": "40u"}))
     of_batch = plots.ripple(batch, member=1).lines[0].get_ydata()
     assert_allclose(of_batch, plots.ripple(alone).lines[0].get_ydata(), atol=1e-4)
     with pytest.raises(InputError, match="no member 2"):
@@ -61,11 +61,11 @@ def test_a_batch_shows_the_member_asked_for(amp: Amp) -> None:
 
 def test_what_does_not_fit_the_scale_says_so(amp: Amp) -> None:
     figure = paper(6, 4)
-    view = CycleView(figure.subplots(2, 1), analyse(amp))
-    view.show(analyse(amp))
+    view = CycleView(figure.subplots(2, 1), analyze(amp))
+    view.show(analyze(amp))
     assert view.ripple.beyond.get_text() == ""
     limits = view.ripple.axes.get_ylim()
-    view.show(analyse(amp.changed({"C14": "2u"})))
+    view.show(analyze(amp.changed({"C14": "2u"})))
     assert view.ripple.beyond.get_text() == BEYOND
     assert view.ripple.axes.get_ylim() == limits
 
@@ -109,10 +109,10 @@ def test_rails_stand_at_their_ripple(swapped: SwapReport) -> None:
 
 
 def test_what_moves_is_what_the_report_says(swapped: SwapReport) -> None:
-    found = {move.name: move for move in moves(swapped)["Nodes to ground"]}
-    assert found["k34"].before == pytest.approx(swapped.before.node("k34").dc_v)
-    assert found["k34"].after == pytest.approx(swapped.after.node("k34").dc_v)
-    assert not any("hv_" in name or "mains" in name for name in found)  # alternating: no reading to compare
+    result = {move.name: move for move in moves(swapped)["Nodes to ground"]}
+    assert result["k34"].before == pytest.approx(swapped.before.node("k34").dc_v)
+    assert result["k34"].after == pytest.approx(swapped.after.node("k34").dc_v)
+    assert not any("hv_" in name or "mains" in name for name in result)  # alternating: no reading to compare
     _, axes, lines = plots.before_after(swapped)
     assert len(axes) == 3
     first = moves(swapped)["Nodes to ground"][0]

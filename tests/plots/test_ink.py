@@ -123,8 +123,8 @@ DARK = "#111111"
 def sheet_colors() -> list[tuple[str, str]]:
     """(what, color) of every edge the style sheet of the panels draws, but hairlines about lists."""
     sheet = (Path(ink.__file__).parents[1] / "panels" / "panel.css").read_text(encoding="utf-8")
-    found = re.findall(r"(outline|border(?:-\w+)?):[^;}]*?(#[0-9a-f]{6})", sheet)
-    return sorted({(what, color) for what, color in found if color != ink.HAIR})
+    result = re.findall(r"(outline|border(?:-\w+)?):[^;}]*?(#[0-9a-f]{6})", sheet)
+    return sorted({(what, color) for what, color in result if color != ink.HAIR})
 
 
 @pytest.mark.parametrize(("what", "color"), sheet_colors())

@@ -8,14 +8,14 @@ from numpy.testing import assert_allclose
 
 from tubekit import plots
 from tubekit.analyses.loadline import load_line
-from tubekit.analyses.loads import Loudspeaker
+from tubekit.analyses.loads import SpeakerLoad
 
 LINES = {
     "one": {"tube": "6V6GT", "plate": 250, "screen": 250, "grid": -12.5, "load": 5000},
     "pair": {"tube": "6V6GT", "plate": 285, "screen": 285, "grid": -19, "load": 8000, "pair": True},
     "resistor": {"tube": "12AX7", "supply": 250, "cathode": 1500, "load": 1e5, "next_grid": 3.3e5},
 }
-LINES["loop"] = {**LINES["one"], "speaker": Loudspeaker()}
+LINES["loop"] = {**LINES["one"], "speaker": SpeakerLoad()}
 
 
 @pytest.mark.parametrize("name", LINES)

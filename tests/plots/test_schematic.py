@@ -17,13 +17,13 @@ import pytest
 from tests.amps import OTHERS, amp
 from tests.plots import odd_amps
 from tubekit import plots
-from tubekit.amp import Amp, AmpReport, analyse, demo_names, load_amp
+from tubekit.amp import Amp, AmpReport, analyze, demo_names, load_amp
 from tubekit.amp.parts import GROUND
 from tubekit.decisions import SwapReport, swap
 from tubekit.errors import InputError, TubekitError
 from tubekit.plots import ink
 from tubekit.plots.drawing import Drawing
-from tubekit.plots.schematics.board import Box
+from tubekit.plots.schematics.grid import Box
 from tubekit.plots.schematics.paint import Panel, prepare
 from tubekit.plots.schematics.route import runs
 from tubekit.plots.schematics.view import View
@@ -38,7 +38,7 @@ every_amp = pytest.mark.parametrize("name", ALL)
 
 @cache
 def report(name: str) -> AmpReport:
-    return analyse(ALL[name]())
+    return analyze(ALL[name]())
 
 
 @cache
@@ -189,21 +189,21 @@ def test_no_words_overlap_where_values_are_told_twice(name: str) -> None:
 
 
 def test_the_volts_are_those_of_the_report() -> None:
-    found = report("teasel")
-    texts = [text.get_text() for text in plots.schematic(found, "V1a").lines]
+    result = report("teasel")
+    texts = [text.get_text() for text in plots.schematic(result, "V1a").lines]
     for node in ("p1a", "k1a", "B4"):
-        volts = found.node(node).dc_v
-        said = next(text for text in texts[texts.index(node) + 1 :] if text.endswith("V"))
-        assert float(said.removesuffix(" V")) == pytest.approx(volts, rel=5e-3)
+        volts = result.node(node).dc_v
+        words = next(text for text in texts[texts.index(node) + 1 :] if text.endswith("V"))
+        assert float(words.removesuffix(" V")) == pytest.approx(volts, rel=5e-3)
 
 
 @every_amp
 def test_every_node_that_is_drawn_has_its_volts(name: str) -> None:
     view = View(report(name), 0)
     for panel in panels(name):
-        said = [line.text for words in panel.labels.words for line in words.lines]
-        said += [line.text for one in panel.board.laid for words in one.words for line in words.lines]
-        said += [
+        lines = [line.text for words in panel.labels.words for line in words.lines]
+        lines += [line.text for one in panel.board.laid for words in one.words for line in words.lines]
+        lines += [
             word
             for words in panel.notes
             for line in words.lines
@@ -213,9 +213,9 @@ def test_every_node_that_is_drawn_has_its_volts(name: str) -> None:
             if item.kind in ("heater", "rectifier") or panel.plan.section.kind == "heaters":
                 continue
             for node in item.nodes:
-                assert node in said or node == GROUND, (name, item.name, node)
+                assert node in lines or node == GROUND, (name, item.name, node)
         volts = {view.reader.volts(node) for node in panel.plan.inner if panel.plan.section.kind == "stage"}
-        assert volts <= {*said, *(f"{a} {b}" for a, b in pairwise(said))}, name
+        assert volts <= {*lines, *(f"{a} {b}" for a, b in pairwise(lines))}, name
 
 
 def test_the_mains_side_has_no_volts_to_ground() -> None:
@@ -226,9 +226,9 @@ def test_the_mains_side_has_no_volts_to_ground() -> None:
 
 
 def test_rails_tell_their_ripple() -> None:
-    found = report("teasel")
-    texts = [text.get_text() for text in plots.schematic(found, "supply").lines]
-    rail = next(rail for rail in found.rails if rail.node == "B1")
+    result = report("teasel")
+    texts = [text.get_text() for text in plots.schematic(result, "supply").lines]
+    rail = next(rail for rail in result.rails if rail.node == "B1")
     assert f"{rail.ripple_pp_v:.1f} V p-p" in texts
 
 
@@ -251,12 +251,12 @@ def changed() -> SwapReport:
 
 def test_a_changed_part_says_what_it_was(changed: SwapReport) -> None:
     drawing = plots.schematic(changed, "R14")
-    found = {text.get_text(): text for text in drawing.lines}
-    assert {"330R", "was 270R"} <= set(found)
-    assert found["was 270R"].get_color() == ink.OXIDE
-    assert found["was 270R"].get_fontweight() == "bold"
+    result = {text.get_text(): text for text in drawing.lines}
+    assert {"330R", "was 270R"} <= set(result)
+    assert result["was 270R"].get_color() == ink.OXIDE
+    assert result["was 270R"].get_fontweight() == "bold"
     before, after = (one.node("k34").dc_v for one in (changed.before, changed.after))
-    assert f"{before:.1f} → {after:.1f} V" in found
+    assert f"{before:.1f} → {after:.1f} V" in result
     assert "was fitted" in [text.get_text() for text in plots.schematic(changed, "C1").lines]
     assert "was 5Y3GT" in plots.schematic(changed, "V5").words
 
@@ -273,10 +273,10 @@ def test_an_amp_with_changes_is_compared_with_the_drawn_one() -> None:
 
 
 def test_one_member_of_a_batch() -> None:
-    batch = analyse(load_amp("teasel").changed({"R14": ["270", "330"]}))
+    batch = analyze(load_amp("teasel").changed({"R14": ["270", "330"]}))
     words = plots.schematic(batch, "V3", member=1).words
     assert "R14 330R was 270R" in words
-    alone = analyse(load_amp("teasel").changed({"R14": "330"})).node("k34").dc_v
+    alone = analyze(load_amp("teasel").changed({"R14": "330"})).node("k34").dc_v
     assert f"k34 {alone:.1f} V" in words
 
 
@@ -331,22 +331,22 @@ def test_any_part_finds_its_section() -> None:
 
 
 def test_pages_hold_every_section_once() -> None:
-    found = report("burdock")
+    result = report("burdock")
     for paper, size in (("A4", (8.27, 11.69)), ("Letter", (8.5, 11.0))):
-        pages = plots.schematic_pages(found, paper=paper)
-        assert sum(len(page.axes) for page in pages) == len(plots.schematic_sections(found.amp))
+        pages = plots.schematic_pages(result, paper=paper)
+        assert sum(len(page.axes) for page in pages) == len(plots.schematic_sections(result.amp))
         for page in pages:
             assert sorted(page.figure.get_size_inches()) == pytest.approx(size)
             assert all(axes.get_position().y0 > 0 and axes.get_position().x1 < 1 for axes in page.axes)
             assert min(text.get_fontsize() for text in page.lines) > 4.5
     with pytest.raises(InputError):
-        plots.schematic_pages(found, paper="A7")
+        plots.schematic_pages(result, paper="A7")
 
 
 def test_the_table_reads_out_the_same_volts() -> None:
-    found = report("teasel")
-    rows = {row[0]: row for row in plots.schematic_table(found, "V3 V4").rows}
-    assert rows["k34"][1] == f"{found.node('k34').dc_v:.1f} V"
+    result = report("teasel")
+    rows = {row[0]: row for row in plots.schematic_table(result, "V3 V4").rows}
+    assert rows["k34"][1] == f"{result.node('k34').dc_v:.1f} V"
     assert {"V3 6V6GT", "R14 270R", "C13 25µ"} <= set(rows["k34"][2].split(", "))
 
 
@@ -365,7 +365,7 @@ def test_the_library_is_loaded_by_the_first_drawing_only() -> None:
 
 
 def test_a_part_with_no_symbol_of_its_own_is_a_box() -> None:
-    from tubekit.plots.schematics.board import LEFT
+    from tubekit.plots.schematics.grid import LEFT
     from tubekit.plots.schematics.items import Item
     from tubekit.plots.schematics.shapes import Maker
 

@@ -15,7 +15,7 @@ from tubekit.amp.controls import control_family
 from tubekit.amp.hum import hum
 from tubekit.amp.hum_balance import hum_balance
 from tubekit.amp.signal import signal_path
-from tubekit.decisions.quieten import hum_report
+from tubekit.decisions.hum_remedies import hum_report
 from tubekit.decisions.tone import tone_change
 from tubekit.errors import InputError
 from tubekit.plots.drawing import Drawing
@@ -77,10 +77,10 @@ def test_a_member_of_a_batch() -> None:
 
 
 def test_bars_are_the_sources_largest_first() -> None:
-    found = hum(load_amp("fescue"))
+    result = hum(load_amp("fescue"))
     figure = drawn("hum")
     floor = figure.axes[0].get_xlim()[0]
-    wanted = [found.total_rms[0], *(each.volts for each in sources(found))]
+    wanted = [result.total_rms[0], *(each.volts for each in sources(result))]
     ends = [bar.get_x() + bar.get_width() for bar in figure.lines][: len(wanted)]
     assert_allclose(ends, np.maximum(wanted, floor), rtol=1e-9)
     assert ends[1:] == sorted(ends[1:], reverse=True)

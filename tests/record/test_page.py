@@ -11,11 +11,11 @@ import sys
 
 import pytest
 
-from tubekit import analyse, load_amp, plots, swap
+from tubekit import analyze, load_amp, plots, swap
 from tubekit.amp import amp_from_text
 from tubekit.bench.readings import readings_from_text
 from tubekit.errors import ChangeError, RecordError
-from tubekit.record import PAPERS, contents, worked_out
+from tubekit.record import PAPERS, contents, record_results
 from tubekit.record.files import find_browser, print_to_pdf
 from tubekit.record.inputs import PROGRAM, fingerprints
 from tubekit.record.page import page
@@ -35,7 +35,7 @@ CHANGES = {"R14": "330", "V5": "5AR4"}
 def content():
     amp = load_amp("teasel")
     readings = readings_from_text(READINGS, amp)
-    worked = worked_out(amp, CHANGES, mains_rms=123, readings=readings)
+    worked = record_results(amp, CHANGES, mains_rms=123, readings=readings)
     return contents(
         worked.amp, *worked.results, title="T <1>", decided="Not fitted.", why="Too hot & high.",
         readings=readings, paper="A4",
@@ -62,21 +62,21 @@ def test_numbers_on_the_page_are_those_of_the_swap_report(content, written):
     for table in (report.to_measure(), *report.tables()[2:4]):
         for row in table.cells():
             assert all(cell in written for cell in row)
-    said = " ".join(sentences(content))
-    assert f"{report.before.rails[0].dc_v:.0f} V → {report.after.rails[0].dc_v:.0f} V" in said
-    assert "4 ratings are exceeded (V3, V4)" in said
+    text = " ".join(sentences(content))
+    assert f"{report.before.rails[0].dc_v:.0f} V → {report.after.rails[0].dc_v:.0f} V" in text
+    assert "4 ratings are exceeded (V3, V4)" in text
 
 
 def test_hashes_are_those_of_the_inputs(content):
-    found = fingerprints(content)
+    result = fingerprints(content)
     amp = content.amp
-    assert found["amp file teasel.toml"] == hashlib.sha256(amp.source.read_bytes()).hexdigest()
-    assert found["amp as changed"] == hashlib.sha256(amp.copy_as_text().encode()).hexdigest()
-    assert found["amp as drawn"] != found["amp as changed"]
+    assert result["amp file teasel.toml"] == hashlib.sha256(amp.source.read_bytes()).hexdigest()
+    assert result["amp as changed"] == hashlib.sha256(amp.copy_as_text().encode()).hexdigest()
+    assert result["amp as drawn"] != result["amp as changed"]
     other = readings_from_text(READINGS.replace("123 V", "122 V"), load_amp("teasel"))
     again = contents(amp, readings=other)
-    assert fingerprints(again)["readings pasted text"] != found["readings pasted text"]
-    assert len(found[PROGRAM]) == 64
+    assert fingerprints(again)["readings pasted text"] != result["readings pasted text"]
+    assert len(result[PROGRAM]) == 64
 
 
 def test_the_enclosed_amp_file_is_the_amp_decided_on(written):
@@ -100,7 +100,7 @@ def test_the_caution_stands_where_hands_act_and_not_under_each_table(written):
     ],
 )
 def test_a_record_holds_what_there_is_to_say(changes, readings, kinds):
-    worked = worked_out(load_amp("burdock"), changes)
+    worked = record_results(load_amp("burdock"), changes)
     assert [type(result).__name__ for result in worked.results] == kinds
     assert page(contents(worked.amp, *worked.results)).endswith("</html>\n")
     if "OrderList" not in kinds and changes:
@@ -109,7 +109,7 @@ def test_a_record_holds_what_there_is_to_say(changes, readings, kinds):
 
 def test_a_diodes_leakage_is_not_called_beyond_the_scale():
     """The figure of a good amp once said so: the leakage lies a hair below nought."""
-    drawn = plots.ripple(analyse(load_amp("burdock")))
+    drawn = plots.ripple(analyze(load_amp("burdock")))
     assert [t.get_text() for axes in drawn.axes for t in axes.texts if "beyond" in t.get_text()] == []
 
 
@@ -119,14 +119,14 @@ def test_next_readings_tell_no_more_than_there_is_to_know():
     rows = (
         "B1,DC volts,346\nB1 to B2,DC volts,42.6\nk34,DC volts,18.9\nR14,resistance,281\nmains,AC volts,121\n"
     )
-    worked = worked_out(amp, readings=readings_from_text(f"place,quantity,value\n{rows}", amp))
-    found = worked.results[-1]
-    assert found.following
-    assert all(0 < one.share <= 1 for one in found.following)
+    worked = record_results(amp, readings=readings_from_text(f"place,quantity,value\n{rows}", amp))
+    result = worked.results[-1]
+    assert result.following
+    assert all(0 < one.share <= 1 for one in result.following)
 
 
 def test_procedures_stand_at_the_bench_over_the_lines_to_sign():
-    worked = worked_out(load_amp("teasel"), {"R14": "330"}, sheets=("up", "drive"))
+    worked = record_results(load_amp("teasel"), {"R14": "330"}, sheets=("up", "drive"))
     text = page(contents(worked.amp, *worked.results))
     places = [
         text.index(words)
@@ -140,13 +140,13 @@ def test_procedures_stand_at_the_bench_over_the_lines_to_sign():
 
 def test_an_unknown_sheet_is_refused_and_one_of_no_use_is_told():
     with pytest.raises(RecordError, match="up, lamp, trace, drive, hum"):
-        worked_out(load_amp("teasel"), sheets=("down",))
+        record_results(load_amp("teasel"), sheets=("down",))
     with pytest.raises(ChangeError, match="across the heaters"):
-        worked_out(load_amp("teasel"), sheets=("hum",))
+        record_results(load_amp("teasel"), sheets=("hum",))
 
 
 def test_mains_alone_is_a_change():
-    worked = worked_out(load_amp("teasel"), mains_rms=123)
+    worked = record_results(load_amp("teasel"), mains_rms=123)
     assert type(worked.results[0]).__name__ == "SwapReport"
     assert worked.results[0].before.amp.mains_rms == 117
 
@@ -158,8 +158,8 @@ def test_mains_alone_is_a_change():
 def test_pages_are_of_the_paper_and_no_heading_ends_one(content, tmp_path, paper):
     import dataclasses
 
-    pdf, said = print_to_pdf(page(dataclasses.replace(content, paper=paper)).encode(), find_browser())
-    assert said == ""
+    pdf, words = print_to_pdf(page(dataclasses.replace(content, paper=paper)).encode(), find_browser())
+    assert words == ""
     file = tmp_path / "a.pdf"
     file.write_bytes(pdf)
     info = subprocess.run(["pdfinfo", file], capture_output=True, text=True, check=True).stdout
@@ -181,9 +181,9 @@ def test_a_section_that_cannot_be_made_says_why_in_its_place(monkeypatch):
     def refused(_amp):
         raise ChangeError("a batch is discharged one by one")
 
-    monkeypatch.setattr(sys.modules["tubekit.record.work"], "discharge", refused)
+    monkeypatch.setattr(sys.modules["tubekit.record.results"], "discharge", refused)
     amp = load_amp("vetch")
-    written = page(contents(amp, *worked_out(amp).results))
+    written = page(contents(amp, *record_results(amp).results))
     bench = written[written.index("At the bench") :]
     assert "Before you reach in" in bench
     assert "NOT CALCULATED: voltage left after switch-off. a batch is discharged one by one" in bench

@@ -123,7 +123,7 @@ def test_a_pdf_that_came_meanwhile_is_spared_and_the_page_stands(teasel, report,
     monkeypatch.setattr(WRITER, "print_to_pdf", prints)
     done = record(tmp_path / "a", teasel, report)
     assert done.pdf_path is None
-    assert "already" in done.said
+    assert "already" in done.message
     assert (tmp_path / "a.pdf").read_text(encoding="utf-8") == "theirs"
     assert done.html_path.is_file()
 
@@ -165,24 +165,24 @@ def test_a_file_that_appears_meanwhile_is_spared(tmp_path, monkeypatch):
 
 
 def test_no_browser_is_said_with_the_way_out():
-    pdf, said = print_to_pdf(b"<p>", None)
+    pdf, text = print_to_pdf(b"<p>", None)
     assert pdf is None
-    assert "Chromium was not found" in said
-    assert "print it to PDF" in said
+    assert "Chromium was not found" in text
+    assert "print it to PDF" in text
 
 
 @pytest.mark.parametrize(
-    ("run", "said"),
+    ("run", "text"),
     [
         (lambda *_: 1, "ended with code 1"),
         (lambda *_: (_ for _ in ()).throw(subprocess.TimeoutExpired("x", 1)), "did not finish"),
         (lambda *_: (_ for _ in ()).throw(OSError(13, "Permission denied")), "did not start"),
     ],
 )
-def test_a_browser_that_fails_is_said(run, said):
+def test_a_browser_that_fails_is_said(run, text):
     pdf, words = print_to_pdf(b"<p>", "chromium", run)
     assert pdf is None
-    assert said in words
+    assert text in words
 
 
 def test_the_printed_page_is_handed_back():
@@ -196,20 +196,20 @@ def test_the_printed_page_is_handed_back():
 
 @pytest.mark.skipif(find_browser() is None, reason="no Chromium here")
 def test_a_real_browser_prints_it():
-    pdf, said = print_to_pdf(b"<!DOCTYPE html><title>t</title><p>hello", find_browser())
-    assert said == ""
+    pdf, text = print_to_pdf(b"<!DOCTYPE html><title>t</title><p>hello", find_browser())
+    assert text == ""
     assert pdf.startswith(b"%PDF")
 
 
 @pytest.mark.parametrize(
-    ("path", "results", "said"),
+    ("path", "results", "text"),
     [
         ("nowhere/a.html", (), "no such folder"),
         ("a.html", ({"a": 1},), "a dict does not belong in a record"),
     ],
 )
-def test_what_cannot_be_recorded_is_refused(teasel, tmp_path, path, results, said):
-    with pytest.raises(RecordError, match=said):
+def test_what_cannot_be_recorded_is_refused(teasel, tmp_path, path, results, text):
+    with pytest.raises(RecordError, match=text):
         record(tmp_path / path, teasel, *results)
 
 

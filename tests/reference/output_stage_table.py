@@ -28,7 +28,7 @@ class Figure:
     row: str
     quantity: str
     printed: float
-    found: float
+    computed: float
     off: float
     confidence: float
     fitted: bool
@@ -81,14 +81,14 @@ def figures() -> tuple[Figure, ...]:
 
 
 def of_row(row: Row) -> Iterator[Figure]:
-    found = textbook.worked(stage(row))
+    result = textbook.solve(stage(row))
     driven = "2" not in row["class"]
     wanted = [
-        ("plate", row["Ia0_mA"], 1e3 * found.plate_a), ("screen", row["Ig20_mA"], 1e3 * found.screen_a),
-        ("plate, driven", row["Iamax_mA"] if driven else None, 1e3 * found.plate_full_a),
-        ("screen, driven", row["Ig2max_mA"] if driven else None, 1e3 * found.screen_full_a),
-        ("power", row["Pout_W"] if driven else None, found.power_w),
-        ("distortion", row["THD_pct"] if driven else None, found.thd_pct),
+        ("plate", row["Ia0_mA"], 1e3 * result.plate_a), ("screen", row["Ig20_mA"], 1e3 * result.screen_a),
+        ("plate, driven", row["Iamax_mA"] if driven else None, 1e3 * result.plate_full_a),
+        ("screen, driven", row["Ig2max_mA"] if driven else None, 1e3 * result.screen_full_a),
+        ("power", row["Pout_W"] if driven else None, result.power_w),
+        ("distortion", row["THD_pct"] if driven else None, result.thd_pct),
     ]  # fmt: skip
     used = fitted_rows(row["tube"])
     for quantity, printed, got in wanted:
@@ -118,7 +118,7 @@ def table() -> Table:
     )  # fmt: skip
     lines = [
         (
-            f.row, f.quantity, f"{f.printed:g}", f"{f.found:.3g}", f.off,
+            f.row, f.quantity, f"{f.printed:g}", f"{f.computed:.3g}", f.off,
             "" if f.target == float("inf") else f"{f.target:g}", f"{f.confidence:.0%}", f.fitted,
         )
         for f in figures()

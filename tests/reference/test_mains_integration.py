@@ -30,10 +30,10 @@ Array = np.ndarray
 
 def agree(state: MainsState, waves: dict[str, Array]) -> None:
     for node, wave in waves.items():
-        found = [float(x[0]) for x in (state.mean(node), state.ripple_pp(node), state.ripple_rms(node))]
-        off = 100 * (np.array(found) / meter(wave) - 1)
+        result = [float(x[0]) for x in (state.mean(node), state.ripple_pp(node), state.ripple_rms(node))]
+        off = 100 * (np.array(result) / meter(wave) - 1)
         say(f"{node}: mean {off[0]:+.4f} %, p-p {off[1]:+.4f} %, rms {off[2]:+.4f} %")
-        np.testing.assert_allclose(found, meter(wave), rtol=1e-3)
+        np.testing.assert_allclose(result, meter(wave), rtol=1e-3)
 
 
 def solve(circuit, nodes: list[str], **options) -> tuple[MainsState, Array]:

@@ -42,7 +42,7 @@ def confident() -> list[Figure]:
 def test_each_figure_meets_its_target_or_is_listed_as_missed(figure: Figure) -> None:
     missed, why = MISSED.get((figure.row, figure.quantity), (0.0, ""))
     limit = max(figure.target, abs(missed) + MARGIN.get(figure.quantity, 1.0)) if missed else figure.target
-    assert abs(figure.off) <= limit, f"printed {figure.printed:g}, found {figure.found:.3g}. {why}"
+    assert abs(figure.off) <= limit, f"printed {figure.printed:g}, found {figure.computed:.3g}. {why}"
 
 
 def test_what_is_listed_as_missed_exists_and_misses() -> None:

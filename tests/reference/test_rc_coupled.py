@@ -36,8 +36,8 @@ def stage(row: Row, drive: float | None = None) -> textbook.TextbookCircuit:
     )  # fmt: skip
 
 
-def worked(row: Row) -> textbook.Worked:
-    return textbook.worked(stage(row))
+def worked(row: Row) -> textbook.TextbookResult:
+    return textbook.solve(stage(row))
 
 
 def ecc83() -> tuple[Row, ...]:
@@ -62,15 +62,15 @@ def test_ecc83_gain(row: Row) -> None:
 @pytest.mark.parametrize("row", ecc83(), ids=name)
 def test_ecc83_distortion_at_the_printed_output(row: Row) -> None:
     # No target: the law was fitted to currents and gains alone.
-    found = at_printed_output(row)
-    assert found.output_rms == pytest.approx(row["Vout"], rel=0.06)
+    result = at_printed_output(row)
+    assert result.output_rms == pytest.approx(row["Vout"], rel=0.06)
     # Above 250 V the grid tail of the law bends the top of the swing: 38 and 47 % high at 300 V.
     most = 1.25 if row.number("Ebb_V") < 300 else 1.5
-    assert 0.6 * row["THD_pct"] < found.thd_pct < most * row["THD_pct"]
+    assert 0.6 * row["THD_pct"] < result.thd_pct < most * row["THD_pct"]
 
 
-def at_printed_output(row: Row) -> textbook.Worked:
-    return textbook.worked(stage(row, drive=row["Vout"] * np.sqrt(2) / worked(row).gain))
+def at_printed_output(row: Row) -> textbook.TextbookResult:
+    return textbook.solve(stage(row, drive=row["Vout"] * np.sqrt(2) / worked(row).gain))
 
 
 def charts() -> list[Row]:
@@ -101,13 +101,13 @@ def test_the_charts_are_tabled() -> None:
     )  # fmt: skip
     lines = []
     for row in (*ecc83(), *charts()):
-        found = worked(row)
+        result = worked(row)
         printed = "" if row["Ia_mA"] is None else f"{row['Ia_mA']:g}"
         meaning = "rms" if row["tube"] == "ECC83" else "peak"
         lines.append(
-            (name(row), 1e3 * found.plate_a, printed, found.gain, f"{row['gain']:g}",
-             100 * (found.gain / row["gain"] - 1),
-             np.sqrt(2) * found.output_rms, f"{row['Vout']:g} {meaning}",
+            (name(row), 1e3 * result.plate_a, printed, result.gain, f"{row['gain']:g}",
+             100 * (result.gain / row["gain"] - 1),
+             np.sqrt(2) * result.output_rms, f"{row['Vout']:g} {meaning}",
              None if row["THD_pct"] is None else at_printed_output(row).thd_pct, row["THD_pct"])
         )  # fmt: skip
     note = (

@@ -27,9 +27,9 @@ def path(bypassed: bool = True, hertz: float = 1000.0) -> SignalPath:
     return signal_path(variant("plain", "" if bypassed else "[C1]\nremoved = true\n"), reference_hz=hertz)
 
 
-def slopes(found: SignalPath, section: str) -> tuple[float, float]:
+def slopes(result: SignalPath, section: str) -> tuple[float, float]:
     """mu and rp of a section at its idle point."""
-    network, point = found.view.network, found.view.point
+    network, point = result.view.network, result.view.point
     grid, plate = (network.port_names.index((section, port)) for port in ("grid", "plate"))
     matrix = block_diagonal(network.groups, list(point.slopes))[0]
     return float(matrix[plate, grid] / matrix[plate, plate]), float(1 / matrix[plate, plate])
@@ -39,9 +39,9 @@ def parallel(*ohms: complex) -> complex:
     return 1 / sum(1 / each for each in ohms)
 
 
-def plate_load(found: SignalPath, s: complex) -> complex:
+def plate_load(result: SignalPath, s: complex) -> complex:
     """R5, then C2 into the volume control with its grid."""
-    grid = found.stage("V1b").input_ohms[0]
+    grid = result.stage("V1b").input_ohms[0]
     top, bottom = 0.9e6, 0.1e6  # audio taper, half way
     return parallel(100e3, 1 / (s * 22e-9) + top + parallel(bottom, grid))
 
@@ -50,12 +50,12 @@ def test_gain_with_and_without_bypass() -> None:
     """mu RL/(RL + rp + (mu + 1) Zk)."""
     s = 2j * np.pi * 1000.0
     for bypassed in (True, False):
-        found = path(bypassed)
-        mu, rp = slopes(found, "V1a")
-        load = plate_load(found, s)
+        result = path(bypassed)
+        mu, rp = slopes(result, "V1a")
+        load = plate_load(result, s)
         cathode = parallel(1500.0, 1 / (s * 25e-6)) if bypassed else 1500.0
         expected = mu * load / (load + rp + (mu + 1) * cathode)
-        gain = -found.stage("V1a").gain[0]
+        gain = -result.stage("V1a").gain[0]
         say(f"gain, bypass {bypassed}: {abs(gain):.2f}, closed form {abs(expected):.2f}")
         assert abs(gain) == pytest.approx(abs(expected), rel=CLOSE)
 
@@ -76,21 +76,21 @@ def test_output_impedance_at_the_plate() -> None:
     """RL ∥ (rp + (mu + 1) Zk): at 200 Hz, where the interelectrode capacitances do not count."""
     s = 2j * np.pi * 200.0
     for bypassed in (True, False):
-        found = path(bypassed, 200.0)
-        mu, rp = slopes(found, "V1a")
+        result = path(bypassed, 200.0)
+        mu, rp = slopes(result, "V1a")
         cathode = parallel(1500.0, 1 / (s * 25e-6)) if bypassed else 1500.0
         expected = parallel(100e3, rp + (mu + 1) * cathode)
-        assert abs(found.stage("V1a").output_ohms[0]) == pytest.approx(abs(expected), rel=CLOSE)
+        assert abs(result.stage("V1a").output_ohms[0]) == pytest.approx(abs(expected), rel=CLOSE)
 
 
 def test_split_load_inverter() -> None:
     """mu R/(rp + R + (mu + 1)(R + Rk)) to either end, each loaded by its coupling capacitor's way."""
-    found = path()
-    stage = found.stage("V2b")
-    mu, rp = slopes(found, "V2b")
+    result = path()
+    stage = result.stage("V2b")
+    mu, rp = slopes(result, "V2b")
     load = parallel(56e3, 220e3)
     expected = mu * load / (rp + load + (mu + 1) * (load + 1500.0))
-    at_tail = found.view.network.index["tail2b"]
+    at_tail = result.view.network.index["tail2b"]
     say(f"split load: {abs(stage.gain[0]):.4f}, closed form {expected:.4f}")
     assert abs(stage.gain[0]) == pytest.approx(expected, rel=CLOSE)
     assert at_tail >= 0
@@ -102,10 +102,10 @@ def test_split_load_inverter() -> None:
 def test_cathode_follower_and_its_output_impedance() -> None:
     """mu/(mu + 1) at most, and rp/(mu + 1) ∥ Rk; V2b with its plate straight on the rail."""
     amp = variant("follower", '[R13]\nvalue = "0.01"\n')
-    found = signal_path(amp, reference_hz=1000.0)
-    mu, rp = slopes(found, "V2b")
+    result = signal_path(amp, reference_hz=1000.0)
+    mu, rp = slopes(result, "V2b")
     below = 1500.0 + parallel(56e3, 220e3)
-    stage = found.stage("V2b")
+    stage = result.stage("V2b")
     expected = mu * below / (rp + (mu + 1) * below)
     assert abs(stage.cathode_gain[0] / stage.grid_gain[0]) == pytest.approx(expected, rel=CLOSE)
 
@@ -121,11 +121,11 @@ def test_divider_at_the_jacks() -> None:
 
 def test_load_on_the_output_tubes() -> None:
     """(N1/N2)² (Z + R2) + R1, magnetizing inductance and winding capacitance in parallel (at 1 kHz small)."""
-    found = path()
+    result = path()
     turns = 31.6**2
-    speaker = found.loaded_ohms[0]
+    speaker = result.loaded_ohms[0]
     s = 2j * np.pi * 1000.0
     leak = s * 45e-3
     expected = 155 + 170 + parallel(turns * (speaker + 0.5) + leak, s * 28.0)
-    say(f"load: {abs(found.load_ohms[0]):.0f} Ω, closed form {abs(expected):.0f} Ω")
-    assert abs(found.load_ohms[0]) == pytest.approx(abs(expected), rel=CLOSE)
+    say(f"load: {abs(result.load_ohms[0]):.0f} Ω, closed form {abs(expected):.0f} Ω")
+    assert abs(result.load_ohms[0]) == pytest.approx(abs(expected), rel=CLOSE)

@@ -60,25 +60,25 @@ AX7, LOAD = Linear(mu=100.0, rp=80e3), 220e3 * 470e3 / (220e3 + 470e3)
 
 def test_w01_loaded_by_the_next_grid() -> None:
     following = (Capacitor("C1", "p", "n", 1.0), Resistor("R1", "n", GROUND, 470e3))
-    found, _ = gains(stage(AX7, 220e3, None, *following))
-    say(f"W01: printed 65.2, computed {found:.2f}")
-    assert found == pytest.approx(65.2, rel=1e-3)
-    assert found == pytest.approx(100 * LOAD / (LOAD + 80e3), rel=1e-6)
+    result, _ = gains(stage(AX7, 220e3, None, *following))
+    say(f"W01: printed 65.2, computed {result:.2f}")
+    assert result == pytest.approx(65.2, rel=1e-3)
+    assert result == pytest.approx(100 * LOAD / (LOAD + 80e3), rel=1e-6)
 
 
 @pytest.mark.parametrize(
     ("name", "mu", "rp", "printed"), [(*t, g) for t, g in zip(TYPES, [12.9, 4.77, 15.8, 3.61], strict=True)]
 )
 def test_w02_four_types_on_one_load(name: str, mu: float, rp: float, printed: float) -> None:
-    found, _ = gains(stage(Linear(mu=mu, rp=rp), 3e3))
-    say(f"W02 {name}: printed {printed}, computed {found:.3f}")
-    assert found == pytest.approx(printed, rel=5e-3)
+    result, _ = gains(stage(Linear(mu=mu, rp=rp), 3e3))
+    say(f"W02 {name}: printed {printed}, computed {result:.3f}")
+    assert result == pytest.approx(printed, rel=5e-3)
 
 
 def test_w03_without_a_bypass_capacitor() -> None:
-    found, at_cathode = gains(stage(AX7, LOAD, 3300.0))
-    say(f"W03: 26.6, computed {found:.2f}")
-    assert found == pytest.approx(26.6, rel=1e-3)
+    result, at_cathode = gains(stage(AX7, LOAD, 3300.0))
+    say(f"W03: 26.6, computed {result:.2f}")
+    assert result == pytest.approx(26.6, rel=1e-3)
     assert at_cathode == pytest.approx(100 * 3300 / (80e3 + LOAD + 101 * 3300), rel=1e-9)
 
 
@@ -99,20 +99,20 @@ def test_bypassed_cathode_over_frequency() -> None:
     """Gain with Zk = Rk || C: -mu RL/(RL + rp + (mu + 1) Zk)."""
     circuit = stage(AX7, LOAD, 3300.0, Capacitor("CK", "k", GROUND, 10e-6))
     hertz = np.geomspace(1.0, 1e4, 25)
-    found = frequency_response(operating_point(circuit), "g", ["p"], hertz).gain[0, :, 0]
+    result = frequency_response(operating_point(circuit), "g", ["p"], hertz).gain[0, :, 0]
     impedance = 1 / (1 / 3300 + 2j * np.pi * hertz * 10e-6)
-    np.testing.assert_allclose(found, -100 * LOAD / (LOAD + 80e3 + 101 * impedance), rtol=1e-9)
+    np.testing.assert_allclose(result, -100 * LOAD / (LOAD + 80e3 + 101 * impedance), rtol=1e-9)
 
 
 def test_coupling_network_over_frequency() -> None:
     """Plate resistance behind a coupling capacitor into a grid leak: one zero, one pole."""
     circuit = stage(AX7, 220e3, None, Capacitor("C1", "p", "n", 22e-9), Resistor("R1", "n", GROUND, 470e3))
     hertz = np.geomspace(1.0, 1e4, 25)
-    found = frequency_response(operating_point(circuit), "g", ["n"], hertz).gain[0, :, 0]
+    result = frequency_response(operating_point(circuit), "g", ["n"], hertz).gain[0, :, 0]
     source = 80e3 * 220e3 / 300e3
     s = 2j * np.pi * hertz
     expected = -100 / 80e3 * source * 470e3 * s * 22e-9 / (1 + s * 22e-9 * (470e3 + source))
-    np.testing.assert_allclose(found, expected, rtol=1e-9)
+    np.testing.assert_allclose(result, expected, rtol=1e-9)
 
 
 def test_long_tail_with_a_stiff_tail_halves_the_gain() -> None:

@@ -43,12 +43,12 @@ def current(law: RectifierLaw, drive: float, ohms: float) -> float:
 
 def agree(state: MainsState, waves: dict[str, Array]) -> None:
     for node, wave in waves.items():
-        found = np.array(
+        result = np.array(
             [float(x[0]) for x in (state.mean(node), state.ripple_pp(node), state.ripple_rms(node))]
         )
-        off = 100 * (found / np.array(meter(wave)) - 1)
+        off = 100 * (result / np.array(meter(wave)) - 1)
         say(f"{node}: mean {off[0]:+.4f} %, p-p {off[1]:+.4f} %, rms {off[2]:+.4f} %")
-        np.testing.assert_allclose(found, meter(wave), rtol=1e-3)
+        np.testing.assert_allclose(result, meter(wave), rtol=1e-3)
 
 
 def source() -> list[Part]:
@@ -216,9 +216,9 @@ def test_critical_inductance_is_found_from_the_solution() -> None:
         return float(amps.min() / amps.mean())
 
     critical = load / constants()["L"]
-    found = brentq(lambda h: least(h) - 2e-3, 0.7 * critical, 1.5 * critical, xtol=1e-3)
-    say(f"critical inductance: {found:.3f} H found, {critical:.3f} H by R/1131 ({found / critical - 1:+.2%})")
-    assert found == pytest.approx(critical, rel=0.03)
+    result = brentq(lambda h: least(h) - 2e-3, 0.7 * critical, 1.5 * critical, xtol=1e-3)
+    say(f"critical inductance: {result:.3f} H, {critical:.3f} H by R/1131 ({result / critical - 1:+.2%})")
+    assert result == pytest.approx(critical, rel=0.03)
 
 
 def test_below_the_critical_inductance_the_output_climbs() -> None:
@@ -236,7 +236,7 @@ def test_below_the_critical_inductance_the_output_climbs() -> None:
 
 def choke_input_rows() -> list[tuple[str, float, float]]:
     """Computed and printed DC output of every choke-input row [V]."""
-    found = []
+    result = []
     for row in handbook("rectifier_operation", input="L"):
         if row["C_uF_or_L_H"] is None:
             continue
@@ -251,8 +251,8 @@ def choke_input_rows() -> list[tuple[str, float, float]]:
         parts += [choke(henries), Capacitor("C", "out", GROUND, 40e-6),
                   CurrentSource("I", "out", GROUND, row.number("Idc_mA") / 1000)]  # fmt: skip
         state = mains_steady_state(Circuit(tuple(parts)), frequency_hz=row.number("f_Hz"))
-        found.append((row.text("tube"), float(state.mean("out")[0]), row.number("Vdc_out")))
-    return found
+        result.append((row.text("tube"), float(state.mean("out")[0]), row.number("Vdc_out")))
+    return result
 
 
 def test_choke_input_rows_are_tabled() -> None:

@@ -88,8 +88,8 @@ def by_solver(circuit: Circuit, hz) -> np.ndarray:
     "row", handbook("three_control_network"), ids=lambda r: f"{r['treble']}, {r['mid']}, {r['bass']}"
 )
 def test_three_controls_from_an_amp_file(row) -> None:
-    found = 20 * np.log10(np.abs(by_solver(network(row["treble"], row["mid"], row["bass"]), HZ)))
-    off = found - [row[f"dB_{hz}Hz"] for hz in HZ]
+    result = 20 * np.log10(np.abs(by_solver(network(row["treble"], row["mid"], row["bass"]), HZ)))
+    off = result - [row[f"dB_{hz}Hz"] for hz in HZ]
     say(f"three controls at {row['treble']}, {row['mid']}, {row['bass']}: within {np.abs(off).max():.4f} dB")
     assert np.abs(off).max() < 0.01
 
@@ -171,6 +171,6 @@ def test_two_controls_against_the_printed_curves() -> None:
         ]
         hz, printed = (np.array([r[name] for r in rows]) for name in ("f_Hz", "dB"))
         off = level(turn, hz) - printed
-        said = ", ".join(f"{f:g} Hz {d:+.1f}" for f, d in zip(hz, off, strict=True))
-        say(f"two controls, {setting}: {said} dB")
+        text = ", ".join(f"{f:g} Hz {d:+.1f}" for f, d in zip(hz, off, strict=True))
+        say(f"two controls, {setting}: {text} dB")
         assert np.abs(off).max() < worst

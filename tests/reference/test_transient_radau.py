@@ -63,8 +63,8 @@ def mean_over_cycle(sol, times: Array) -> Array:
 
 def off_by(run: Transient, wanted: Array, times: Array) -> float:
     """Largest difference as a share of the rail's largest voltage."""
-    found = np.stack([run.at(node, times) for node in NODES])
-    return float((np.abs(found - wanted) / np.abs(wanted).max(axis=1, keepdims=True)).max())
+    result = np.stack([run.at(node, times) for node in NODES])
+    return float((np.abs(result - wanted) / np.abs(wanted).max(axis=1, keepdims=True)).max())
 
 
 def test_first_cycles_from_cold() -> None:
@@ -128,7 +128,7 @@ def test_discharge_through_a_bleeder_and_a_triode() -> None:
     times = np.array([0.1, 1.0, 5.0, 20.0, 60.0])
     sol = solve_ivp(slope, (0, 60), [400.0, 0.0], method="Radau", rtol=RTOL, atol=1e-8, t_eval=times)
     off = np.abs(run.at("b", times) / sol.y[0] - 1)
-    said = (f"{volts:.3g} V off by {x:.3%}" for volts, x in zip(sol.y[0], off, strict=True))
-    say(f"discharge: {', '.join(said)}")
+    text = (f"{volts:.3g} V off by {x:.3%}" for volts, x in zip(sol.y[0], off, strict=True))
+    say(f"discharge: {', '.join(text)}")
     assert np.all(off[sol.y[0] > 1.0] <= 0.005)
     assert np.all(np.abs(run.at("b", times) - sol.y[0]) <= 0.05)

@@ -37,10 +37,10 @@ def test_old_pythons_can_read_the_front_door(root: Path, name: str) -> None:
 def test_an_old_python_gets_one_sentence(monkeypatch, capsys) -> None:
     monkeypatch.setattr(sys, "version_info", (3, 9, 2, "final", 0))
     assert start.run(["swap"]) == 1
-    said = capsys.readouterr().err
-    assert said.count("\n") == 1
-    assert "needs Python 3.11 or newer" in said
-    assert "is 3.9" in said
+    text = capsys.readouterr().err
+    assert text.count("\n") == 1
+    assert "needs Python 3.11 or newer" in text
+    assert "is 3.9" in text
 
 
 @pytest.mark.parametrize(

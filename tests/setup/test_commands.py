@@ -52,8 +52,8 @@ def overrides(prefix: Path) -> Path:
 def test_no_question_about_news_in_the_checkouts_own_environment(own: Path) -> None:
     venv = own.parent / ".venv"
     lab.settle(venv, own)
-    told = json.loads(overrides(venv).read_text())
-    assert told[NEWS] == {"fetchNews": "false", "checkForUpdates": False}
+    text = json.loads(overrides(venv).read_text())
+    assert text[NEWS] == {"fetchNews": "false", "checkForUpdates": False}
     written = overrides(venv).stat().st_mtime_ns
     lab.settle(venv, own)
     assert overrides(venv).stat().st_mtime_ns == written  # nothing to do, nothing written
@@ -81,8 +81,8 @@ def test_settings_that_stand_there_are_kept(own: Path) -> None:
     file.parent.mkdir(parents=True)
     file.write_text(json.dumps({NEWS: {"fetchNews": "true"}, "other": {"a": 1}}))
     lab.settle(own.parent / ".venv", own)
-    told = json.loads(file.read_text())
-    assert told == {NEWS: {"fetchNews": "true", "checkForUpdates": False}, "other": {"a": 1}}
+    text = json.loads(file.read_text())
+    assert text == {NEWS: {"fetchNews": "true", "checkForUpdates": False}, "other": {"a": 1}}
 
 
 @pytest.mark.parametrize("damaged", ["{", '["a list"]'])

@@ -19,7 +19,7 @@ from tubekit.setup.install import Installer
 
 
 def test_a_second_set_up_waits_for_the_first(tmp_path: Path, root: Path) -> None:
-    lock, said = tmp_path / "lock", []
+    lock, text = tmp_path / "lock", []
     program = (
         "import sys\nfrom pathlib import Path\nfrom tubekit.setup.guard import only_one\n"
         "with only_one(Path(sys.argv[1]), print):\n    print('held', flush=True); sys.stdin.read()"
@@ -34,13 +34,13 @@ def test_a_second_set_up_waits_for_the_first(tmp_path: Path, root: Path) -> None
     assert holder.stdout.readline() == "held\n"
 
     def say(words: str) -> None:
-        said.append(words)
+        text.append(words)
         assert holder.poll() is None
         holder.stdin.close()
 
     with guard.only_one(lock, say, pause=0.01):
         assert holder.wait(10) == 0
-    assert said == ["another set-up runs in this checkout; waiting for it"]
+    assert text == ["another set-up runs in this checkout; waiting for it"]
     holder.stdout.close()
 
 
@@ -107,7 +107,7 @@ def test_ctrl_c_exits_130_without_a_traceback(when: str, monkeypatch, capsys, pl
     else:
         monkeypatch.setattr(start, "_set_up_and_do", stopped)
     assert start.run(["swap"]) == 130
-    said = capsys.readouterr().err
-    assert "stopped" in said
-    assert ("the same command goes on" in said) == (when == "in set-up")
-    assert "Traceback" not in said
+    text = capsys.readouterr().err
+    assert "stopped" in text
+    assert ("the same command goes on" in text) == (when == "in set-up")
+    assert "Traceback" not in text

@@ -22,29 +22,29 @@ def test_with_cathode_bias_the_supplies_stand_higher_by_the_cathode_voltage() ->
 
 
 def test_currents_are_of_both_tubes() -> None:
-    one = textbook.worked(textbook.single_ended("6V6GT", plate=250, screen=250, load=5000, grid=-15))
-    pair = textbook.worked(textbook.push_pull("6V6GT", plate=250, screen=250, load=10000, grid=-15))
+    one = textbook.solve(textbook.single_ended("6V6GT", plate=250, screen=250, load=5000, grid=-15))
+    pair = textbook.solve(textbook.push_pull("6V6GT", plate=250, screen=250, load=10000, grid=-15))
     assert pair.plate_a == pytest.approx(2 * one.plate_a)
     assert pair.screen_a == pytest.approx(2 * one.screen_a)
 
 
 def test_fixed_bias_drives_the_grid_to_zero() -> None:
-    found = textbook.worked(textbook.push_pull("6V6GT", plate=250, screen=250, load=10000, grid=-15))
-    assert found.drive_v == pytest.approx(15, rel=1e-3)
-    assert found.cathode_v == 0
+    result = textbook.solve(textbook.push_pull("6V6GT", plate=250, screen=250, load=10000, grid=-15))
+    assert result.drive_v == pytest.approx(15, rel=1e-3)
+    assert result.cathode_v == 0
 
 
 def test_a_stated_drive_is_kept() -> None:
     stage = textbook.single_ended("6V6GT", plate=250, screen=250, load=5000, grid=-12.5, drive=4.0)
-    assert textbook.worked(stage).drive_v == pytest.approx(4.0)
+    assert textbook.solve(stage).drive_v == pytest.approx(4.0)
 
 
 def test_a_strapped_tube_has_its_screen_at_the_plate_and_a_tapped_one_between() -> None:
     strapped = textbook.single_ended("6V6GT", plate=250, load=3000, grid=-12.5, tap=1.0)
     line = load_line("6V6GT", plate=250, load=3000, grid=-12.5, tap=1.0)
-    assert textbook.worked(strapped).power_w == pytest.approx(line.power_w, rel=1e-3)
+    assert textbook.solve(strapped).power_w == pytest.approx(line.power_w, rel=1e-3)
     powers = [
-        textbook.worked(
+        textbook.solve(
             textbook.push_pull(
                 "6L6", plate=300, screen=300 if tap == 0 else None, load=6600, grid=-24, tap=tap
             )
@@ -57,9 +57,9 @@ def test_a_strapped_tube_has_its_screen_at_the_plate_and_a_tapped_one_between() 
 
 def test_a_batch_is_its_members() -> None:
     loads = np.array([3000.0, 5000.0, 8000.0])
-    batch = textbook.worked(textbook.single_ended("6V6GT", plate=250, screen=250, load=loads, cathode=250))
+    batch = textbook.solve(textbook.single_ended("6V6GT", plate=250, screen=250, load=loads, cathode=250))
     for k, load in enumerate(loads):
-        one = textbook.worked(
+        one = textbook.solve(
             textbook.single_ended("6V6GT", plate=250, screen=250, load=float(load), cathode=250)
         )
         assert batch.power_w[k] == pytest.approx(one.power_w, rel=1e-3)
@@ -68,8 +68,8 @@ def test_a_batch_is_its_members() -> None:
 
 def test_worn_and_weak_tubes_give_less_and_an_unmatched_pair_differs() -> None:
     values = {"plate": 250, "screen": 250, "load": 10000, "grid": -15}
-    new = textbook.worked(textbook.push_pull("6V6GT", **values))
-    worn = textbook.worked(textbook.push_pull("6V6GT", emission=0.6, **values))
+    new = textbook.solve(textbook.push_pull("6V6GT", **values))
+    worn = textbook.solve(textbook.push_pull("6V6GT", emission=0.6, **values))
     assert worn.plate_a == pytest.approx(0.6 * new.plate_a)
     assert worn.power_w < 0.75 * new.power_w
     pair = textbook.push_pull("6V6GT", spread=(0.8, 1.2), **values)
@@ -84,7 +84,7 @@ def test_every_source_of_signal_is_named_and_the_load_is_r1() -> None:
     assert pair.sections == ("V1", "V2")
 
 
-@pytest.mark.parametrize(("values", "said"), [
+@pytest.mark.parametrize(("values", "text"), [
     ({"screen": 250}, "needs grid= or cathode="),
     ({"screen": 250, "grid": -12.5, "cathode": 250}, "needs grid= or cathode="),
     ({"grid": -12.5}, "needs its screen voltage"),
@@ -93,9 +93,9 @@ def test_every_source_of_signal_is_named_and_the_load_is_r1() -> None:
     ({"screen": 250, "cathode": 0.0}, "a cathode resistor of 0"),
     ({"screen": 250, "grid": -12.5, "spread": 0.0}, "spread 0.0"),
 ])  # fmt: skip
-def test_what_makes_no_stage_is_refused(values: dict[str, float], said: str) -> None:
+def test_what_makes_no_stage_is_refused(values: dict[str, float], text: str) -> None:
     for make in (textbook.single_ended, textbook.push_pull):
-        with pytest.raises(InputError, match=said):
+        with pytest.raises(InputError, match=text):
             make("6V6GT", plate=250, load=5000, **values)
     with pytest.raises(InputError, match="12AX7: a triode has no screen"):
         textbook.single_ended("12AX7", plate=250, screen=250, load=5000, grid=-2)

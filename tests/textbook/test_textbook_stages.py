@@ -39,12 +39,12 @@ def test_rc_stage_gain(next_grid: float | None) -> None:
         point = at_rest(stage)
         load = 2.2e5 if next_grid is None else parallel(2.2e5, next_grid)
         degeneration = 0 if bypassed else (point.mu + 1) * 2200
-        found = textbook.worked(stage)
-        assert found.gain == pytest.approx(point.mu * load / (point.rp + load + degeneration), rel=2e-3)
-        assert found.plate_a == pytest.approx(point.plate_a, rel=1e-6)
+        result = textbook.solve(stage)
+        assert result.gain == pytest.approx(point.mu * load / (point.rp + load + degeneration), rel=2e-3)
+        assert result.plate_a == pytest.approx(point.plate_a, rel=1e-6)
         if next_grid is None:
             assert abs(stage_gains(operating_point(stage)).to_plate[0, 0]) == pytest.approx(
-                found.gain, rel=1e-4
+                result.gain, rel=1e-4
             )
 
 
@@ -53,8 +53,8 @@ def test_printed_gain_of_a_12ax7_stage() -> None:
     load = parallel(2.2e5, 4.7e5)
     assert 100 * load / (80e3 + load) == pytest.approx(65.2, rel=1e-3)
     stage = {"supply": 250, "plate_load": 2.2e5, "cathode": 3300, "next_grid": 4.7e5}
-    assert textbook.worked(textbook.rc_stage("12AX7", **stage)).gain == pytest.approx(65.2, rel=0.08)
-    assert textbook.worked(textbook.rc_stage("12AX7", bypassed=False, **stage)).gain == pytest.approx(
+    assert textbook.solve(textbook.rc_stage("12AX7", **stage)).gain == pytest.approx(65.2, rel=0.08)
+    assert textbook.solve(textbook.rc_stage("12AX7", bypassed=False, **stage)).gain == pytest.approx(
         26.6, rel=0.08
     )
 
@@ -67,20 +67,20 @@ def test_a_pentode_stage_on_a_screen_resistor() -> None:
     v = rest.port_volts[0]
     g = BEAM.evaluate(v)[1]
     load = parallel(1e5, 4.7e5, 1 / g[0, 0])
-    found = textbook.worked(stage)
-    assert found.gain == pytest.approx(g[0, 2] * load, rel=2e-3)
-    assert found.screen_a == pytest.approx((300 - rest.volts("screen")) / 2.2e5, rel=1e-6)
+    result = textbook.solve(stage)
+    assert result.gain == pytest.approx(g[0, 2] * load, rel=2e-3)
+    assert result.screen_a == pytest.approx((300 - rest.volts("screen")) / 2.2e5, rel=1e-6)
     fixed = textbook.rc_stage(
         BEAM, supply=300, plate_load=1e5, cathode=2000, screen=float(rest.volts("screen"))
     )
-    assert textbook.worked(fixed).plate_a == pytest.approx(found.plate_a, rel=1e-4)
+    assert textbook.solve(fixed).plate_a == pytest.approx(result.plate_a, rel=1e-4)
 
 
 def test_follower_gain() -> None:
     # A = mu Rk/(rp + (mu + 1) Rk): any textbook.
     follower = textbook.cathode_follower("12AX7", supply=300, cathode=1e5, grid=120)
     point = at_rest(follower)
-    assert textbook.worked(follower).gain == pytest.approx(
+    assert textbook.solve(follower).gain == pytest.approx(
         point.mu * 1e5 / (point.rp + (point.mu + 1) * 1e5), rel=1e-4
     )
 
@@ -89,7 +89,7 @@ def test_self_biased_follower_hangs_its_leak_on_the_bias_resistor() -> None:
     follower = textbook.cathode_follower("12AX7", supply=300, cathode=47e3, bias=1500, next_grid=1e6)
     rest = operating_point(follower)
     assert rest.volts("grid", "cathode") == pytest.approx(-1500 * rest.current("V1", "cathode"), rel=1e-2)
-    assert 0.9 < textbook.worked(follower).gain < 1.0
+    assert 0.9 < textbook.solve(follower).gain < 1.0
 
 
 def test_split_load_gives_equal_and_opposite_outputs() -> None:
@@ -97,7 +97,7 @@ def test_split_load_gives_equal_and_opposite_outputs() -> None:
     inverter = textbook.split_load("12AX7", supply=300, load=56e3, grid=70)
     point = at_rest(inverter)
     each = point.mu * 56e3 / (point.rp + (point.mu + 2) * 56e3)
-    assert textbook.worked(inverter).gain == pytest.approx(2 * each, rel=1e-4)
+    assert textbook.solve(inverter).gain == pytest.approx(2 * each, rel=1e-4)
     loaded = textbook.split_load("12AX7", supply=300, load=56e3, bias=1500, next_grid=2.2e5)
     gains = stage_gains(operating_point(loaded))
     assert gains.to_plate[0, 0] == pytest.approx(-gains.to_cathode[0, 0], rel=0.05)
@@ -107,7 +107,7 @@ def test_long_tailed_pair_with_a_stiff_tail_is_balanced() -> None:
     # With an endless tail the difference between equal plates is mu RL/(rp + RL): any textbook.
     pair = textbook.long_tailed_pair("12AX7", supply=1000, plate_load=1e5, cathode=1000, tail=3.3e5)
     point = at_rest(pair, "V1a")
-    assert textbook.worked(pair).gain == pytest.approx(point.mu * 1e5 / (point.rp + 1e5), rel=0.01)
+    assert textbook.solve(pair).gain == pytest.approx(point.mu * 1e5 / (point.rp + 1e5), rel=0.01)
     usual = textbook.long_tailed_pair(
         "12AX7", supply=320, plate_load=82e3, plate_load_2=1e5, cathode=470, tail=12e3, next_grid=2.2e5
     )
@@ -117,23 +117,23 @@ def test_long_tailed_pair_with_a_stiff_tail_is_balanced() -> None:
 
 def test_a_batch_of_stages() -> None:
     ohms = np.array([1000.0, 1500.0, 2700.0])
-    batch = textbook.worked(textbook.rc_stage("12AX7", supply=300, plate_load=1e5, cathode=ohms))
+    batch = textbook.solve(textbook.rc_stage("12AX7", supply=300, plate_load=1e5, cathode=ohms))
     for k, rk in enumerate(ohms):
-        one = textbook.worked(textbook.rc_stage("12AX7", supply=300, plate_load=1e5, cathode=float(rk)))
+        one = textbook.solve(textbook.rc_stage("12AX7", supply=300, plate_load=1e5, cathode=float(rk)))
         assert batch.gain[k] == pytest.approx(one.gain, rel=1e-6)
         assert batch.thd_pct[k] == pytest.approx(one.thd_pct, rel=1e-2)
 
 
 def test_a_worn_tube_idles_lower() -> None:
     new, worn = (
-        textbook.worked(textbook.rc_stage("12AX7", supply=300, plate_load=1e5, cathode=1500, emission=e))
+        textbook.solve(textbook.rc_stage("12AX7", supply=300, plate_load=1e5, cathode=1500, emission=e))
         for e in (1, 0.5)
     )
     assert worn.plate_a < 0.9 * new.plate_a
 
 
 def test_worked_prints_what_applies_and_only_that() -> None:
-    text = str(textbook.worked(textbook.rc_stage("12AX7", supply=300, plate_load=1e5, cathode=1500)))
+    text = str(textbook.solve(textbook.rc_stage("12AX7", supply=300, plate_load=1e5, cathode=1500)))
     assert "idle plate current" in text
     assert "screen" not in text
     assert "ripple" not in text
@@ -149,6 +149,6 @@ def test_what_does_not_fit_is_refused() -> None:
     with pytest.raises(InputError, match="needs bias= or grid="):
         textbook.split_load("12AX7", supply=300, load=56e3)
     with pytest.raises(InputError, match="only a textbook circuit"):
-        textbook.worked(textbook.three_control().without("C1"))
+        textbook.solve(textbook.three_control().without("C1"))
     with pytest.raises(CircuitError, match="R1: a resistance of 0"):
         textbook.rc_stage("12AX7", supply=300, plate_load=0.0, cathode=1500)

@@ -37,7 +37,7 @@ def test_an_ideal_rectifier_on_a_great_capacitor() -> None:
         load_current=amps,
         frequency_hz=60,
     )
-    assert textbook.worked(supply).dc_v / peak == pytest.approx(0.8529, rel=1e-3)
+    assert textbook.solve(supply).dc_v / peak == pytest.approx(0.8529, rel=1e-3)
 
 
 def test_ripple_of_a_reservoir() -> None:
@@ -50,9 +50,9 @@ def test_ripple_of_a_reservoir() -> None:
         load_current=0.03,
         frequency_hz=60,
     )
-    found = textbook.worked(supply)
-    ohms = found.dc_v / 0.03
-    assert found.ripple_rms / found.dc_v == pytest.approx(2406 / (200 * ohms), rel=0.05)
+    result = textbook.solve(supply)
+    ohms = result.dc_v / 0.03
+    assert result.ripple_rms / result.dc_v == pytest.approx(2406 / (200 * ohms), rel=0.05)
 
 
 def test_ripple_behind_a_choke() -> None:
@@ -66,9 +66,9 @@ def test_ripple_behind_a_choke() -> None:
         load_current=0.1,
         frequency_hz=60,
     )
-    found = textbook.worked(supply)
-    assert found.ripple_rms / found.dc_v == pytest.approx(0.829 / (10 * 20), rel=0.03)
-    assert found.dc_v == pytest.approx(0.9003 * 400, rel=0.01)  # 2 sqrt(2)/pi of the rms voltage
+    result = textbook.solve(supply)
+    assert result.ripple_rms / result.dc_v == pytest.approx(0.829 / (10 * 20), rel=0.03)
+    assert result.dc_v == pytest.approx(0.9003 * 400, rel=0.01)  # 2 sqrt(2)/pi of the rms voltage
 
 
 def rows() -> list[Row]:
@@ -86,7 +86,7 @@ def test_maker_rows_of_capacitor_input(row: Row) -> None:
         reservoir=row.number("C_uF_or_L_H") * 1e-6, load_current=row.number("Idc_mA") * 1e-3,
         frequency_hz=row.number("f_Hz"),
     )  # fmt: skip
-    assert textbook.worked(supply).dc_v == pytest.approx(row.number("Vdc_out"), rel=0.045)
+    assert textbook.solve(supply).dc_v == pytest.approx(row.number("Vdc_out"), rel=0.045)
 
 
 def test_emission_lowers_the_voltage() -> None:
@@ -100,7 +100,7 @@ def test_emission_lowers_the_voltage() -> None:
             frequency_hz=60,
             emission=emission,
         )
-        return float(textbook.worked(supply).dc_v)
+        return float(textbook.solve(supply).dc_v)
 
     assert volts(0.5) < volts(1.0) - 15
 
@@ -113,20 +113,20 @@ def test_a_record_and_a_law_serve_as_well_as_a_name() -> None:
         "load_current": 0.05,
         "frequency_hz": 50,
     }
-    found = [
-        textbook.worked(textbook.capacitor_input(r, **values)).dc_v
+    result = [
+        textbook.solve(textbook.capacitor_input(r, **values)).dc_v
         for r in ("5AR4", tube("GZ34"), tube("5AR4").law)
     ]
-    assert found[0] == found[1] == found[2]
+    assert result[0] == result[1] == result[2]
 
 
-@pytest.mark.parametrize(("rectifier", "amps", "said"), [
+@pytest.mark.parametrize(("rectifier", "amps", "text"), [
     ("12AX7", 0.1, "12AX7: is no rectifier"),
     ("5Y3GT", 0.0, "a load current of 0.0"),
     ("5Y3GT", 20.0, "cannot give this current"),
 ])  # fmt: skip
-def test_what_makes_no_supply_is_refused(rectifier: str, amps: float, said: str) -> None:
-    with pytest.raises(InputError, match=said):
+def test_what_makes_no_supply_is_refused(rectifier: str, amps: float, text: str) -> None:
+    with pytest.raises(InputError, match=text):
         textbook.capacitor_input(
             rectifier,
             secondary_rms=350,

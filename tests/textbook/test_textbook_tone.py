@@ -40,12 +40,12 @@ def test_two_control_has_the_shape_of_the_printed_curve(setting: str, turn: floa
     # boost and 12 dB in cut, where they hang on the smallest resistor.
     rows = [r for r in handbook("passive_bass_treble_curve", setting=setting) if isinstance(r["dB"], float)]
     hz, printed = (np.array([r[name] for r in rows]) for name in ("f_Hz", "dB"))
-    found = response(textbook.two_control(treble=turn, bass=turn), hz)
+    result = response(textbook.two_control(treble=turn, bass=turn), hz)
     middle = (hz >= 400) & (hz <= 800)
-    assert np.abs(found - printed)[middle].max() < 3
+    assert np.abs(result - printed)[middle].max() < 3
     ends = (hz == 20) | (hz == 10000)
-    assert np.abs(found - printed)[ends].max() < (6 if turn else 12)
-    assert np.all(np.sign(found[ends] + 20) == (1 if turn else -1))
+    assert np.abs(result - printed)[ends].max() < (6 if turn else 12)
+    assert np.all(np.sign(result[ends] + 20) == (1 if turn else -1))
 
 
 def test_turning_a_knob_moves_its_own_band() -> None:
@@ -68,20 +68,20 @@ def test_the_stops_are_reached(make) -> None:
 
 def test_positions_may_be_a_batch() -> None:
     turns = np.array([0.0, 0.3, 1.0])
-    batch = textbook.worked(textbook.three_control(treble=turns))
-    singles = [textbook.worked(textbook.three_control(treble=float(t))).gain for t in turns]
+    batch = textbook.solve(textbook.three_control(treble=turns))
+    singles = [textbook.solve(textbook.three_control(treble=float(t))).gain for t in turns]
     np.testing.assert_allclose(batch.gain, singles, rtol=1e-9)
 
 
 def test_source_and_load_take_their_part() -> None:
-    bare = textbook.worked(textbook.three_control()).gain
+    bare = textbook.solve(textbook.three_control()).gain
     fed = textbook.three_control(source_resistance=38e3, load=1e6)
-    assert textbook.worked(fed).gain < 0.95 * bare
+    assert textbook.solve(fed).gain < 0.95 * bare
 
 
 def test_other_parts_and_what_is_none() -> None:
     stiff = textbook.three_control(parts={"slope": 100e3})
-    assert textbook.worked(stiff).gain != textbook.worked(textbook.three_control()).gain
+    assert textbook.solve(stiff).gain != textbook.solve(textbook.three_control()).gain
     with pytest.raises(InputError, match=r"slop: is no part of this network.*Near: slope"):
         textbook.three_control(parts={"slop": 1.0})
     with pytest.raises(InputError, match="beyond the stops"):

@@ -12,13 +12,13 @@ if TYPE_CHECKING:
     from tubekit.amp.amp import Amp as Amp
     from tubekit.amp.load import amp_from_text as amp_from_text, load_amp as load_amp
     from tubekit.amp.read import demo_names as demo_names
-    from tubekit.amp.report import AmpReport as AmpReport, analyse as analyse
+    from tubekit.amp.report import AmpReport as AmpReport, analyze as analyze
 
 _HOMES = {
     "Amp": "amp",
     "AmpReport": "report",
     "amp_from_text": "load",
-    "analyse": "report",
+    "analyze": "report",
     "demo_names": "read",
     "load_amp": "load",
 }

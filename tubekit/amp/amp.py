@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tubekit.amp.batches import member
-from tubekit.amp.change import Step, Texts, agreed, change_parts, mains_value, text_at
+from tubekit.amp.change import ChangeStep, Texts, agreed, change_parts, mains_value, text_at
 from tubekit.amp.dangers import dangers
 from tubekit.amp.fields import Value, fields_of
 from tubekit.amp.heading import MAINS, Heading, TestPoint
@@ -111,10 +111,10 @@ class Amp(Printed):
     @cached_property
     def oscillation(self) -> tuple[Note, ...]:
         """That it oscillates: said first with `dangers`, but for this the amp has to be solved."""
-        from tubekit.amp.report import analyse  # noqa: PLC0415 - the report is built on this file
+        from tubekit.amp.report import analyze  # noqa: PLC0415 - the report is built on this file
 
         try:
-            return analyse(self).stability.dangers
+            return analyze(self).stability.dangers
         except (InputError, SolveError):  # whoever needs it solved says why it cannot be
             return ()
 
@@ -159,7 +159,7 @@ class Amp(Printed):
         mains, batch, records = self.mains_rms, outcome.batch, outcome.records
         if mains_rms is not None:
             mains, count = mains_value(mains_rms, MAINS, self.name)
-            batch = agreed(batch, count, Step(self.name, "mains_rms", mains_rms))
+            batch = agreed(batch, count, ChangeStep(self.name, "mains_rms", mains_rms))
             records = records | {MAINS_KEY: (MAINS.show(self.mains_rms), MAINS.show(mains))}
         return replace(
             self,

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from tubekit.amp.fields import Form, Listed, Quantity, is_sequence, said
+from tubekit.amp.fields import Form, Listed, Quantity, as_text, is_sequence
 from tubekit.errors import InputError
 from tubekit.text import frozen_array
 
@@ -32,7 +32,9 @@ def read_batched(form: Form, raw: object) -> tuple[Any, int | None]:
         return form.read(raw), None
     entries: Sequence[Any] = list(raw)  # type: ignore[call-overload]
     if not form.batch:
-        raise InputError(f"is {said(raw)}, but takes one value", fix="Make one changed amp for each of them")
+        raise InputError(
+            f"is {as_text(raw)}, but takes one value", fix="Make one changed amp for each of them"
+        )
     if not entries:
         raise InputError("is an empty list", fix="Give one value, or one for each member of the batch")
     values = [form.read(one) for one in entries]

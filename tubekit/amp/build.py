@@ -60,5 +60,5 @@ def build(amp: Amp, settled: Mapping[str, Value] | None = None) -> Built:
         if any(part.rectifies(as_wired=True))
     }
     return Built(
-        amp, Circuit(tuple(pieces), amp.title, amp.batch), tuple(hookup.said), rectifiers, hookup.settled
+        amp, Circuit(tuple(pieces), amp.title, amp.batch), tuple(hookup.notes), rectifiers, hookup.settled
     )

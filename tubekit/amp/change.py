@@ -13,7 +13,7 @@ import numpy as np
 
 from tubekit.amp import wiring
 from tubekit.amp.batches import read_batched
-from tubekit.amp.fields import FieldSpec, Listed, NodeName, fields_of, is_sequence, said
+from tubekit.amp.fields import FieldSpec, Listed, NodeName, as_text, fields_of, is_sequence
 from tubekit.amp.findings import Findings
 from tubekit.amp.parts import MainsPlug, Part, RectifierTube, Switch, Transformer, Tube, TwoTerminal, Winding
 from tubekit.amp.parts.tubes import Section, facts
@@ -35,7 +35,7 @@ class Outcome:
 
 
 @dataclass(frozen=True, eq=False)
-class Step:
+class ChangeStep:
     """One change on its way: what was asked, where, and of which amp."""
 
     where: str
@@ -59,15 +59,15 @@ def change_parts(
     """
     if not isinstance(changes, Mapping):
         raise ChangeError(
-            f"changes are {said(changes)}", where=where, fix='Write them as {"R14": "330", "V5": "5AR4"}'
+            f"changes are {as_text(changes)}", where=where, fix='Write them as {"R14": "330", "V5": "5AR4"}'
         )
     outcome = Outcome(dict(parts), {}, batch)
     for key, raw in changes.items():
-        outcome = _one(outcome, Step(where, str(key)[:80], raw))
+        outcome = _one(outcome, ChangeStep(where, str(key)[:80], raw))
     return outcome
 
 
-def agreed(batch: int | None, count: int | None, step: Step) -> int | None:
+def agreed(batch: int | None, count: int | None, step: ChangeStep) -> int | None:
     """The length of the batch with one more sequence in it."""
     if count is None or batch is None or count == batch:
         return batch if count is None else count
@@ -77,7 +77,7 @@ def agreed(batch: int | None, count: int | None, step: Step) -> int | None:
     )
 
 
-def _one(so_far: Outcome, step: Step) -> Outcome:
+def _one(so_far: Outcome, step: ChangeStep) -> Outcome:
     designator, _, path = step.key.strip().partition(".")
     part = so_far.parts.get(designator)
     if part is None:
@@ -101,7 +101,7 @@ def _one(so_far: Outcome, step: Step) -> Outcome:
     return Outcome(so_far.parts | {designator: after}, records, agreed(so_far.batch, count, step))
 
 
-def _removed(so_far: Outcome, part: Part, step: Step) -> Outcome:
+def _removed(so_far: Outcome, part: Part, step: ChangeStep) -> Outcome:
     if isinstance(part, MainsPlug):
         raise step.error("the amp needs its line cord", "Leave it, and set mains_rms instead")
     left = {name: one for name, one in so_far.parts.items() if one is not part}
@@ -116,7 +116,7 @@ def _is_fault(part: Part, raw: object) -> bool:
     return isinstance(part, TwoTerminal) and not (isinstance(part, Switch) and raw.strip() == "open")
 
 
-def _changed(part: Part, path: str, step: Step, parts: Mapping[str, Part]) -> tuple[Part, int | None]:
+def _changed(part: Part, path: str, step: ChangeStep, parts: Mapping[str, Part]) -> tuple[Part, int | None]:
     """The part with one field changed, wherever the path leads."""
     head, _, rest = path.partition(".")
     names: list[str] = []
@@ -140,7 +140,7 @@ def _changed(part: Part, path: str, step: Step, parts: Mapping[str, Part]) -> tu
     return (new if path else new.follows(part)), count
 
 
-def _sections_kept(winding: Winding, path: str, step: Step) -> None:
+def _sections_kept(winding: Winding, path: str, step: ChangeStep) -> None:
     """A list in a winding has one entry for each section between two nodes."""
     names = {"volts": winding.volts, "turns": winding.turns, "resistance": winding.ohms}
     count, given = len(winding.sections), len(names.get(path, winding.sections))
@@ -158,7 +158,7 @@ def _inner_name(one: Winding | Section) -> str:
 
 
 def _set(
-    record: Any, path: str, step: Step, parts: Mapping[str, Part], inner: list[str] | None = None
+    record: Any, path: str, step: ChangeStep, parts: Mapping[str, Part], inner: list[str] | None = None
 ) -> tuple[Any, int | None]:
     spec = _spec(record, path, step, inner or [])
     _no_faults_within(step)
@@ -177,11 +177,11 @@ def _set(
     return replace(record, **{spec.name: value}), count
 
 
-def _spec(record: Any, path: str, step: Step, inner: list[str]) -> FieldSpec:
+def _spec(record: Any, path: str, step: ChangeStep, inner: list[str]) -> FieldSpec:
     specs = list(fields_of(type(record)))
-    found = [one for one in specs if (path in {one.key, one.name} if path else one.main)]
-    if found:
-        return found[0]
+    result = [one for one in specs if (path in {one.key, one.name} if path else one.main)]
+    if result:
+        return result[0]
     keys = [one.key for one in specs] + inner
     before = step.key.removesuffix(path).rstrip(".")
     none = "has no single value that a swap could change"
@@ -190,7 +190,7 @@ def _spec(record: Any, path: str, step: Step, inner: list[str]) -> FieldSpec:
     raise step.error(problem, fix, [f"{before}.{one}" for one in near_matches(path, keys)])
 
 
-def _no_faults_within(step: Step) -> None:
+def _no_faults_within(step: ChangeStep) -> None:
     if isinstance(step.raw, str) and step.raw.strip() in FAULTS and "." not in step.key:
         return  # the field's own reading refuses it, naming the kind of part
     if not is_sequence(step.raw):
@@ -201,7 +201,7 @@ def _no_faults_within(step: Step) -> None:
         raise step.error(problem, "Make one changed amp for the fault, and a second one for the batch")
 
 
-def _nodes_known(spec: FieldSpec, value: Any, step: Step, parts: Mapping[str, Part]) -> None:
+def _nodes_known(spec: FieldSpec, value: Any, step: ChangeStep, parts: Mapping[str, Part]) -> None:
     if isinstance(spec.form, NodeName):
         nodes = (value,)
     elif isinstance(spec.form, Listed) and isinstance(spec.form.entry, NodeName):
@@ -215,7 +215,7 @@ def _nodes_known(spec: FieldSpec, value: Any, step: Step, parts: Mapping[str, Pa
             raise step.error(f"there is no node '{node}' in this amp", fix, near_matches(node, known))
 
 
-def _same_kind(tube: Tube, types: str | tuple[str, ...], step: Step) -> None:
+def _same_kind(tube: Tube, types: str | tuple[str, ...], step: ChangeStep) -> None:
     """Another base is the verdict's business; another kind of tube cannot be worked out at all."""
     for one in (types,) if isinstance(types, str) else types:
         new = facts(one)
@@ -231,12 +231,12 @@ def _same_kind(tube: Tube, types: str | tuple[str, ...], step: Step) -> None:
             raise step.error(f"{one} has a heater, but no heater is drawn at this socket", fix)
 
 
-def _still_whole(part: Part, step: Step) -> None:
-    found = Findings(step.where, {})
-    wiring.joins_itself(part, found)
-    wiring.plausible(part, found)
-    if found.problems:
-        raise step.error(found.problems[0].problem, found.problems[0].fix)
+def _still_whole(part: Part, step: ChangeStep) -> None:
+    findings = Findings(step.where, {})
+    wiring.joins_itself(part, findings)
+    wiring.plausible(part, findings)
+    if findings.problems:
+        raise step.error(findings.problems[0].problem, findings.problems[0].fix)
 
 
 def _record_key(part: Part, path: str) -> str:
@@ -275,7 +275,7 @@ def mains_value(mains_rms: object, form: Any, where: str) -> tuple[float | np.nd
     ------
     ChangeError : zero, negative, not a number, or beyond any mains.
     """
-    step = Step(where, "mains_rms", mains_rms)
+    step = ChangeStep(where, "mains_rms", mains_rms)
     try:
         value, count = read_batched(form, mains_rms)
     except InputError as error:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from tubekit.amp import wiring
-from tubekit.amp.fields import said
+from tubekit.amp.fields import as_text
 from tubekit.amp.findings import Findings, read_fields, touched
 from tubekit.amp.heading import Heading, TestPoint
 from tubekit.amp.heater_wiring import with_halves
@@ -45,13 +45,13 @@ class AmpFileProblems(AmpFileError):
         others = [str(one) for one in self.others]
         if not others:
             return super()._message()
-        told = "".join(f"\n  - {one}" for one in others[:OTHERS_TOLD])
+        text = "".join(f"\n  - {one}" for one in others[:OTHERS_TOLD])
         rest = f"\n  - and {len(others) - OTHERS_TOLD} more" if len(others) > OTHERS_TOLD else ""
-        return f"{super()._message()}\n{len(others)} more errors:{told}{rest}"
+        return f"{super()._message()}\n{len(others)} more errors:{text}{rest}"
 
 
 @dataclass(frozen=True, eq=False)
-class Drawing:
+class CheckedDrawing:
     """A checked amp file: heading, parts in drawn order, test points, and what is worth a look."""
 
     heading: Heading
@@ -60,53 +60,53 @@ class Drawing:
     notes: tuple[Note, ...]
 
 
-def checked(sheet: Sheet) -> Drawing:
+def checked(sheet: Sheet) -> CheckedDrawing:
     """The drawing in an amp file.
 
     Raises
     ------
     AmpFileProblems : (an AmpFileError) the first problem, with every other one in its text.
     """
-    found = Findings(sheet.source.name, sheet.origins)
-    heading = _heading(sheet.tables.get("amp"), found)
+    findings = Findings(sheet.source.name, sheet.origins)
+    heading = _heading(sheet.tables.get("amp"), findings)
     drawn = {name: table for name, table in sheet.tables.items() if name not in NOT_PARTS}
-    made = {name: make_part(name, table, found) for name, table in drawn.items()}
+    made = {name: make_part(name, table, findings) for name, table in drawn.items()}
     parts = with_halves({name: part for name, part in made.items() if part is not None})
     unread = [table for name, table in drawn.items() if made[name] is None]
     names = {node for part in parts.values() for node in part.nodes}
-    points = _test_points(sheet.tables.get("test_points", {}), names, unread, found)
+    points = _test_points(sheet.tables.get("test_points", {}), names, unread, findings)
     for part in parts.values():
-        wiring.joins_itself(part, found)
-        wiring.plausible(part, found)
-    _node_names(parts, found)
-    _joined_once(parts, unread, heading, found)
+        wiring.joins_itself(part, findings)
+        wiring.plausible(part, findings)
+    _node_names(parts, findings)
+    _joined_once(parts, unread, heading, findings)
     if not drawn:
         fix = "Write a line (in a list a row) for each part: designator, value and nodes"
-        found.add("", "there are no parts in the file", fix, code="no_parts")
+        findings.add("", "there are no parts in the file", fix, code="no_parts")
     elif not unread:  # with a part missing these would only echo what was said already
-        wiring.check_paths(parts, found)
-    if heading is None or found.problems:
-        first, *others = found.problems
+        wiring.check_paths(parts, findings)
+    if heading is None or findings.problems:
+        first, *others = findings.problems
         raise AmpFileProblems.of(first, others=others)
-    return Drawing(heading, parts, points, tuple(wiring.notes(parts)))
+    return CheckedDrawing(heading, parts, points, tuple(wiring.notes(parts)))
 
 
-def _heading(table: Any, found: Findings) -> Heading | None:
+def _heading(table: Any, findings: Findings) -> Heading | None:
     if not isinstance(table, dict):
         fix = "Write [amp] with title, design_mains and mains_frequency"
-        problem = "the table is missing" if table is None else f"is {said(table)}, not a table"
-        found.add("[amp]", problem, fix, code="no_heading")
+        problem = "the table is missing" if table is None else f"is {as_text(table)}, not a table"
+        findings.add("[amp]", problem, fix, code="no_heading")
         return None
-    values = read_fields(Heading, table, "[amp]", found, ("extends",))
+    values = read_fields(Heading, table, "[amp]", findings, ("extends",))
     return None if values is None else Heading(**values)
 
 
-def _test_points(tables: Any, names: set[str], unread: list[Any], found: Findings) -> dict[str, TestPoint]:
+def _test_points(tables: Any, names: set[str], unread: list[Any], findings: Findings) -> dict[str, TestPoint]:
     points: dict[str, TestPoint] = {}
     if not isinstance(tables, dict):
-        found.add(
+        findings.add(
             "test_points",
-            f"is {said(tables)}, not tables",
+            f"is {as_text(tables)}, not tables",
             "Write [test_points.TP1] with node and volts",
             code="no_table",
         )
@@ -115,38 +115,41 @@ def _test_points(tables: Any, names: set[str], unread: list[Any], found: Finding
     for name, table in tables.items():
         part = f"test_points.{name}"
         if not isinstance(table, dict):
-            found.add(
-                part, f"is {said(table)}, not a table", f"Write [{part}] with node and volts", code="no_table"
+            findings.add(
+                part,
+                f"is {as_text(table)}, not a table",
+                f"Write [{part}] with node and volts",
+                code="no_table",
             )
             continue
-        values = read_fields(TestPoint, table, part, found)
+        values = read_fields(TestPoint, table, part, findings)
         if values is None:
             continue
         for node in values["nodes"]:
             if node not in known:
                 fix = "Write a node that a part joins"
                 near = near_matches(node, names)
-                found.add(part, f"node '{node}' is on no part", fix, near, code="unknown_node", word=node)
+                findings.add(part, f"node '{node}' is on no part", fix, near, code="unknown_node", word=node)
         points[name] = TestPoint(name=name, **values)
     return points
 
 
-def _node_names(parts: Mapping[str, Part], found: Findings) -> None:
+def _node_names(parts: Mapping[str, Part], findings: Findings) -> None:
     first = {node: part for part in reversed(list(parts.values())) for node in part.nodes}
     spelled: dict[str, str] = {}
     for node, part in first.items():
         if node.lower() in GROUND_TOO:
             problem, fix = f"node '{node}' looks like ground", f"Write '{GROUND}'"
-            found.add(part.designator, problem, fix, code="ground_name", word=node)
+            findings.add(part.designator, problem, fix, code="ground_name", word=node)
         other = spelled.setdefault(node.lower(), node)
         if other != node:
             problem = f"nodes '{node}' and '{other}' differ only in capitals"
             fix = "Write both alike, or give one another name"
-            found.add(part.designator, problem, fix, code="capitals", key="nodes", word=node)
+            findings.add(part.designator, problem, fix, code="capitals", key="nodes", word=node)
 
 
 def _joined_once(
-    parts: Mapping[str, Part], unread: list[Any], heading: Heading | None, found: Findings
+    parts: Mapping[str, Part], unread: list[Any], heading: Heading | None, findings: Findings
 ) -> None:
     """A node that only one part touches is a slip of the pen (test points do not count)."""
     left_open = set(heading.left_open) if heading else set()
@@ -154,7 +157,7 @@ def _joined_once(
     names = {node for part in parts.values() for node in part.nodes} | elsewhere
     for node, designator in wiring.loose_nodes(parts).items():
         if node not in left_open | elsewhere:
-            found.add(
+            findings.add(
                 designator,
                 f"node '{node}' is joined only once, by this part",
                 "Correct its name, draw the part it goes to, or list it in left_open of [amp]",
@@ -164,8 +167,8 @@ def _joined_once(
             )
     if parts and GROUND not in names:
         fix = f"Name the chassis node '{GROUND}'"
-        found.add("[amp]", f"no part joins '{GROUND}'", fix, code="no_ground")
+        findings.add("[amp]", f"no part joins '{GROUND}'", fix, code="no_ground")
     for node in left_open - names:
         problem = f"left_open names '{node}', which is on no part"
         near = near_matches(node, names)
-        found.add("[amp]", problem, "Take it out", near, code="unknown_node", key="left_open", word=node)
+        findings.add("[amp]", problem, "Take it out", near, code="unknown_node", key="left_open", word=node)

@@ -12,7 +12,7 @@ from tubekit.amp.signal_order import signal_order
 from tubekit.amp.signal_view import SignalView
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.large_signal import LargeSignal
-from tubekit.analyses.shares import number
+from tubekit.analyses.part_sensitivity import number
 from tubekit.circuit.newton import block_diagonal
 from tubekit.circuit.parts import Device
 from tubekit.units import show
@@ -60,12 +60,12 @@ def clip_points(
 ) -> tuple[ClipPoint, ...]:
     """From a run over rising drives (N,): the first cause for each section `reached`, earliest first."""
     both = push_pull(view)
-    found = [
+    result = [
         _first(run, device, input_rms, device.name in both)
         for device in run.circuit.of(Device)
         if device.name in reached
     ]
-    return tuple(sorted(found, key=lambda each: each.input_rms if np.isfinite(each.input_rms) else np.inf))
+    return tuple(sorted(result, key=lambda each: each.input_rms if np.isfinite(each.input_rms) else np.inf))
 
 
 def _first(run: LargeSignal, device: Device, input_rms: Array, paired: bool) -> ClipPoint:
@@ -110,7 +110,7 @@ def estimated(view: SignalView, x: Array, reached: Sequence[str]) -> tuple[ClipP
     def least(limits: Array, swings: Array, port: int) -> float:
         return float((np.abs(limits[:, port]) / np.maximum(np.abs(swings[:, port]), 1e-30)).min())
 
-    both, found = push_pull(view), []
+    both, result = push_pull(view), []
     for device in (each for each in network.circuit.of(Device) if each.name in reached):
         grid = network.port_names.index((device.name, "grid"))
         plate = network.port_names.index((device.name, "plate"))
@@ -118,8 +118,8 @@ def estimated(view: SignalView, x: Array, reached: Sequence[str]) -> tuple[ClipP
         if device.name not in both:
             limits["cut-off"] = least(point.port_currents, currents, plate)
         cause = min(limits, key=lambda each: limits[each])
-        found.append(ClipPoint(device.name, float(limits[cause] / np.sqrt(2.0)), cause))
-    return tuple(sorted(found, key=lambda each: each.input_rms))
+        result.append(ClipPoint(device.name, float(limits[cause] / np.sqrt(2.0)), cause))
+    return tuple(sorted(result, key=lambda each: each.input_rms))
 
 
 def clips_at(view: SignalView, frequency_hz: float = 1000.0) -> tuple[ClipPoint, ...]:

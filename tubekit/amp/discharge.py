@@ -8,14 +8,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from tubekit.amp.amp import Amp
+from tubekit.amp.mains_solve import LEAK_WORDS
 from tubekit.amp.parts import Capacitor, MainsPlug
 from tubekit.amp.report import AmpReport
-from tubekit.amp.steady import LEAK_WORDS
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.warming import WORDS, cooled, emission
-from tubekit.analyses.in_time import Transient
 from tubekit.analyses.mains import MainsState
 from tubekit.analyses.transient import transient
+from tubekit.analyses.transient_result import Transient
 from tubekit.circuit.network import assemble
 from tubekit.circuit.parts import Circuit
 from tubekit.circuit.reduction import resistance_across
@@ -99,8 +99,8 @@ class Discharge(Printed):
         time = f"takes {one.to_limit_s:.3g} s to come down to {LIMIT_V:g} V"
         if np.isinf(one.to_limit_s):
             time = f"is still above {LIMIT_V:g} V after {self.cold.time[-1]:g} s"
-        said = f"{self.amp.title}: {one.capacitor} {time} ({one.case})."
-        return f"{said} Discharge and check with a meter before you touch anything."
+        text = f"{self.amp.title}: {one.capacitor} {time} ({one.case})."
+        return f"{text} Discharge and check with a meter before you touch anything."
 
     def tables(self) -> list[Table]:
         """One row per capacitor and case."""
@@ -135,8 +135,8 @@ class Discharge(Printed):
 
     def _verdict(self) -> str:
         if not self.beyond:
-            said = f"By calculation all fall below {LIMIT_V:g} V within 5 s."
-            return f"{said} That does not make them safe to touch."
+            text = f"By calculation all fall below {LIMIT_V:g} V within 5 s."
+            return f"{text} That does not make them safe to touch."
         names = ", ".join(dict.fromkeys(one.capacitor for one in self.beyond))
         return (
             f"Discharge each one through a resistor, then check with a meter: {names}. By calculation above "
@@ -200,8 +200,8 @@ def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGE
     Examples
     --------
     >>> from tubekit import load_amp
-    >>> found = discharge(load_amp("teasel"))
-    >>> bool(found.of("C14").volts[0] > found.of("C14").volts[3] > 60)
+    >>> result = discharge(load_amp("teasel"))
+    >>> bool(result.of("C14").volts[0] > result.of("C14").volts[3] > 60)
     True
     """
     if amp.batch is not None:
@@ -226,7 +226,7 @@ def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGE
 def _cases(
     supply: SupplyReport, case: str, run: Transient, state: MainsState, bare: Circuit
 ) -> list[HeldCharge]:
-    found, network = [], assemble(bare)
+    charges, network = [], assemble(bare)
     for one in supply.filters:
         if one.capacitor in supply.amp.topology.not_followed:
             continue
@@ -238,13 +238,13 @@ def _cases(
             [first, *(run.at(one.a, t, one.b) if t <= run.time[-1] else np.nan for t in LOOKED_AT_S)]
         )
         ohms = float(resistance_across(network, one.a, one.b).item())
-        found.append(
+        charges.append(
             HeldCharge(
                 one.capacitor, case, one.a, one.b, np.abs(volts), 0.5 * farads * volts**2,
                 _down_to_limit(run, one.a, one.b), ohms, ohms * farads,
             )
         )  # fmt: skip
-    return found
+    return charges
 
 
 def _down_to_limit(run: Transient, a: str, b: str) -> float:

@@ -49,7 +49,7 @@ class Form:
         return str(value)
 
 
-def said(raw: object) -> str:
+def as_text(raw: object) -> str:
     """What was written, in words a technician can look for in the file."""
     if isinstance(raw, Mapping):
         return "a table"
@@ -91,14 +91,14 @@ class Quantity(Form):
             raw = raw.item()
         if isinstance(raw, bool) or not isinstance(raw, (int, float, str)):
             raise InputError(
-                f"is {said(raw)}, not one value", fix=f"Write it like {self._like()}", code="unit"
+                f"is {as_text(raw)}, not one value", fix=f"Write it like {self._like()}", code="unit"
             )
         value = self._number(raw)
         if not math.isfinite(value) or not self.low <= value <= self.high:
             low, high = self._shown(self.low), self._shown(self.high)
             why = f": {self.below}" if self.below and value <= 0 else ""
             raise InputError(
-                f"{said(raw)} is outside the plausible range {low} to {high}{why}",
+                f"{as_text(raw)} is outside the plausible range {low} to {high}{why}",
                 fix=f"Check the unit and the decimal point; write it like {self._like()}",
                 code="range",
                 word=written_word(raw),
@@ -125,14 +125,14 @@ class Quantity(Form):
     def _number(self, raw: float | str) -> float:
         word = written_word(raw)
         if isinstance(raw, str) and len(raw) > MANY:
-            problem, fix = f"{said(raw)} is too long for a value", f"Write it like {self._like()}"
+            problem, fix = f"{as_text(raw)} is too long for a value", f"Write it like {self._like()}"
             raise InputError(problem, fix=fix, code="unit", word=word)
         try:
             return parse(raw, self.unit) if self.unit else float(raw)
         except InputError as error:
             raise InputError.of(error, word=word) from error
         except (ValueError, OverflowError) as error:
-            problem, fix = f"{said(raw)} is not a number", "Write a plain number"
+            problem, fix = f"{as_text(raw)} is not a number", "Write a plain number"
             raise InputError(problem, fix=fix, code="unit", word=word) from error
 
     def _exact(self, text: str, value: float) -> object:
@@ -166,7 +166,7 @@ class Choice(Form):
         if isinstance(raw, str) and raw in self.options:
             return raw
         raise InputError(
-            f"is {said(raw)}, which is not one of the choices",
+            f"is {as_text(raw)}, which is not one of the choices",
             fix="Write one of: " + ", ".join(f"'{one}'" for one in self.options),
             near=near_matches(raw, self.options) if isinstance(raw, str) else (),
             code="choice",
@@ -184,7 +184,7 @@ class Words(Form):
             return raw
         if isinstance(raw, int) and not isinstance(raw, bool):
             return str(raw)
-        raise InputError(f"is {said(raw)}, not text", fix="Write it in quotation marks", code="text")
+        raise InputError(f"is {as_text(raw)}, not text", fix="Write it in quotation marks", code="text")
 
 
 @dataclass(frozen=True)
@@ -200,7 +200,7 @@ class YesNo(Form):
         answers = {"true": True, "yes": True, "false": False, "no": False}
         if isinstance(raw, str) and raw.strip().lower() in answers:
             return answers[raw.strip().lower()]
-        problem = f"is {said(raw)}, neither true nor false"
+        problem = f"is {as_text(raw)}, neither true nor false"
         raise InputError(problem, fix="Write true or false", code="choice", word=written_word(raw))
 
     def show(self, value: bool) -> str:
@@ -215,11 +215,11 @@ class NodeName(Form):
     def read(self, raw: object) -> str:
         """The name."""
         if not isinstance(raw, str):
-            problem, fix = f"is {said(raw)}, not the name of a node", 'Write it like "B1"'
+            problem, fix = f"is {as_text(raw)}, not the name of a node", 'Write it like "B1"'
             raise InputError(problem, fix=fix, code="node_name", word=written_word(raw))
         if not re.fullmatch(r"[^\s\"'\\]+", raw) or len(raw) > LONGEST_NAME or not raw.isprintable():
             raise InputError(
-                f"{said(raw)} is not the name of a node",
+                f"{as_text(raw)} is not the name of a node",
                 fix=f"Use one word of at most {LONGEST_NAME} letters, figures, _ + - or .",
                 code="node_name",
                 word=raw,
@@ -240,7 +240,7 @@ class Listed(Form):
         """The entries in order."""
         entries = list(raw) if is_sequence(raw) and isinstance(raw, Sequence) else None
         if entries is None or not self.shortest <= len(entries) <= self.longest:
-            got = said(raw) if entries is None else f"a list of {len(entries)}"
+            got = as_text(raw) if entries is None else f"a list of {len(entries)}"
             few = f"{self.shortest}" if self.shortest == self.longest else f"{self.shortest} or more"
             more = ', "…"' if self.shortest > 1 else ""
             like = f', like ["{raw}"{more}]' if isinstance(raw, str) and 0 < len(raw) <= LONGEST_NAME else ""
@@ -271,7 +271,7 @@ class Together(Form):
         if len(texts) != len(self.forms):
             example = " ".join(f"1 {form.unit}" for form in self.forms)
             fix = f"Write it like '{example}'"
-            raise InputError(f"is {said(raw)}", fix=fix, code="unit", word=written_word(raw))
+            raise InputError(f"is {as_text(raw)}", fix=fix, code="unit", word=written_word(raw))
         return tuple(form.read(text) for form, text in zip(self.forms, texts, strict=True))
 
     def write(self, value: tuple[float, ...]) -> object:

@@ -56,26 +56,26 @@ def _in_a_cell(fix: str, key: str, column: str) -> str:
 
 
 def read_fields(
-    kind: type, table: Mapping[str, Any], part: str, found: Findings, extra: Iterable[str] = ()
+    kind: type, table: Mapping[str, Any], part: str, findings: Findings, extra: Iterable[str] = ()
 ) -> dict[str, Any] | None:
     """Values of one table by attribute name, or None where something was wrong with it."""
     specs = {spec.key: spec for spec in fields_of(kind)}
-    count = len(found.problems)
+    count = len(findings.problems)
     table = _with_nodes(kind, table)
     for key in table:
         if key not in specs and key not in extra:
-            _unknown_key(key, table[key], [*specs, *extra], part, found)
+            _unknown_key(key, table[key], [*specs, *extra], part, findings)
     values: dict[str, Any] = {}
     for key, spec in specs.items():
         if key in table:
             try:
                 values[spec.name] = spec.form.read(table[key])
             except InputError as error:
-                found.add_error(part, key, error)
+                findings.add_error(part, key, error)
         elif spec.required:
             fix = f"Add {key} = … to {part}"
-            found.add(part, f"{key} is missing", fix, code=MISSING, key=key)
-    return values if len(found.problems) == count else None
+            findings.add(part, f"{key} is missing", fix, code=MISSING, key=key)
+    return values if len(findings.problems) == count else None
 
 
 def _with_nodes(kind: type, table: Mapping[str, Any]) -> Mapping[str, Any]:
@@ -104,11 +104,11 @@ def tables_in(table: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
     return {key: value for key, value in table.items() if isinstance(value, dict)}
 
 
-def _unknown_key(key: str, value: object, known: list[str], part: str, found: Findings) -> None:
+def _unknown_key(key: str, value: object, known: list[str], part: str, findings: Findings) -> None:
     what = "table" if isinstance(value, dict) else "line"
     name = key if len(key) <= 40 else key[:40] + "…"
     fix = f"Take the {what} out, or write one of: {', '.join(one for one in known if one != 'removed')}"
     if part == "[amp]" and what == "table" and key[:1].isupper():
         fix = "Write a line [parts] above the first part"
     near = near_matches(name, known)
-    found.add(part, f"'{name}' is not known here", fix, near, code="unknown_key", key=key, word=name)
+    findings.add(part, f"'{name}' is not known here", fix, near, code="unknown_key", key=key, word=name)

@@ -51,8 +51,8 @@ class FuseClass:
 
     def holds_at_least(self, times_rating: Array | float) -> Array:
         """Shortest time in which it may open [s]; infinite where it carries that multiple of its rating."""
-        found = self._seconds("least_s", times_rating)
-        return np.asarray(np.where(np.asarray(times_rating, float) <= 1.0, np.inf, found))
+        result = self._seconds("least_s", times_rating)
+        return np.asarray(np.where(np.asarray(times_rating, float) <= 1.0, np.inf, result))
 
     def open_at_last(self, times_rating: Array | float) -> Array:
         """Longest time until it has opened [s]; infinite where it need not open."""
@@ -73,8 +73,8 @@ class FuseClass:
         least, most = float(self.holds_at_least(times)), float(self.open_at_last(times))
         if np.isinf(least):
             return "carries it" if times <= 1.0 else "holds for at least an hour, above its rating"
-        end = "need not open" if np.isinf(most) else f"has opened after {_said(most)}"
-        return f"may open after {_said(least)}, {end}"
+        end = "need not open" if np.isinf(most) else f"has opened after {_time_text(most)}"
+        return f"may open after {_time_text(least)}, {end}"
 
     def surge(self, rated_a: float, time: Array, amps: Array) -> tuple[str, float]:
         """Whether a surge of current opens it: 'holds', 'may open' or 'opens', and when first [s].
@@ -109,13 +109,13 @@ def fuse_class(amp: Amp, fuse: Fuse) -> FuseClass:
     return FuseClass(UL if american else IEC, fuse.speed, assumed=True)
 
 
-def _said(seconds: float) -> str:
+def _time_text(seconds: float) -> str:
     return show(seconds, "s") if seconds < 120.0 else f"{seconds / 60.0:.0f} min"
 
 
 @cache
 def _points(standard: str, speed: str, column: str) -> tuple[Array, Array]:
-    found = handbook("fuse_time_current", **{"standard": standard, "class": speed})
-    rows = [row for row in found if row[column] is not None]
+    result = handbook("fuse_time_current", **{"standard": standard, "class": speed})
+    rows = [row for row in result if row[column] is not None]
     times, seconds = (np.array([row.number(name) for row in rows]) for name in ("times_rating", column))
     return np.log(times), np.log(seconds)

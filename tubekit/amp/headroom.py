@@ -16,7 +16,7 @@ from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, signal_view
 from tubekit.amp.stability import refuse_unstable
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.large_signal import LargeSignal, large_signal
-from tubekit.analyses.shares import current_into, number
+from tubekit.analyses.part_sensitivity import current_into, number
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import BatchWarning, ChangeError
 from tubekit.text import Printed, Table, headed, quantity
@@ -196,8 +196,8 @@ def headroom(
     Examples
     --------
     >>> from tubekit import load_amp
-    >>> found = headroom(load_amp("teasel"))
-    >>> found.clips[0].section in ("V3", "V4")
+    >>> result = headroom(load_amp("teasel"))
+    >>> result.clips[0].section in ("V3", "V4")
     True
     """
     if amp.batch is not None:
@@ -252,7 +252,7 @@ def _driven(view: SignalView, volts: Array, frequency_hz: float) -> tuple[Array,
 
 
 def _with_later(
-    found: tuple[ClipPoint, ...], guess: tuple[ClipPoint, ...], highest: float
+    points: tuple[ClipPoint, ...], guess: tuple[ClipPoint, ...], highest: float
 ) -> tuple[ClipPoint, ...]:
     """Stages that followed throughout get their estimate, never below what they were seen to follow."""
     by_slope = {each.section: each for each in guess}
@@ -261,7 +261,7 @@ def _with_later(
             each.section, max(by_slope[each.section].input_rms, float(highest)),
             f"estimated: {by_slope[each.section].cause}",
         )
-        for each in found
+        for each in points
     ]  # fmt: skip
     return tuple(sorted(later, key=lambda each: each.input_rms))
 

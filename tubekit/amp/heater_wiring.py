@@ -39,11 +39,11 @@ def with_halves(parts: Mapping[str, Part]) -> dict[str, Part]:
     the other tubes. A drawing that says `heater_halves`, or has three nodes, is believed.
     """
     string = heater_string(parts)
-    found = dict(parts)
+    result = dict(parts)
     for name, part in parts.items():
         if isinstance(part, Tube) and _unsaid(part) and _in_series(part, parts, string):
-            found[name] = replace(part, heater_halves=SERIES)
-    return found
+            result[name] = replace(part, heater_halves=SERIES)
+    return result
 
 
 def _unsaid(tube: Tube) -> bool:

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from tubekit.amp.parts import GROUND, Jack, MainsPlug, PowerTransformer
-from tubekit.amp.parts.iron import Winding
+from tubekit.amp.parts.transformers import Winding
 from tubekit.amp.signal_view import GENERATOR, SignalView
 from tubekit.circuit.parts import (
     Capacitor,

@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.amp import Amp
+from tubekit.amp.hum_paths import HumPath, hum_paths
 from tubekit.amp.hum_tables import hum_tables
-from tubekit.amp.hum_ways import Way, ways
 from tubekit.amp.noise_floor import BAND_HZ
 from tubekit.amp.parts import MainsPlug
 from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, nothing_plugged, signal_view
@@ -93,11 +93,11 @@ class Hum(Printed):
 
     def together(self) -> dict[tuple[str, str], Array]:
         """(kind, node): what comes from each rail or heater node by all its ways, phasors (N, H)."""
-        found: dict[tuple[str, str], Array] = {}
+        result: dict[tuple[str, str], Array] = {}
         for each in self.sources:
             key = (each.kind, "heaters" if each.kind == "heater" else each.node)
-            found[key] = found.get(key, np.zeros_like(each.volts)) + each.volts
-        return found
+            result[key] = result.get(key, np.zeros_like(each.volts)) + each.volts
+        return result
 
     def headline(self) -> str:
         """The whole hum in one sentence."""
@@ -189,8 +189,8 @@ def hum(
     Examples
     --------
     >>> from tubekit import load_amp
-    >>> found = hum(load_amp("teasel"))
-    >>> bool(1e-5 < found.total_rms[0] < 1e-2)
+    >>> result = hum(load_amp("teasel"))
+    >>> bool(1e-5 < result.total_rms[0] < 1e-2)
     True
     """
     view = signal_view(
@@ -199,8 +199,8 @@ def hum(
     )  # fmt: skip
     stable = refuse_unstable(view.amp, view.stability)
     rates = amp.mains_hz * np.arange(1, HARMONICS + 1)
-    found = [_source(view, way) for way in ways(view, 2j * np.pi * rates)]
-    result = Hum(view.amp, view.output.designator, rates, tuple(found), pickup_v=_pickup(view), view=view)
+    outcome = [_source(view, way) for way in hum_paths(view, 2j * np.pi * rates)]
+    result = Hum(view.amp, view.output.designator, rates, tuple(outcome), pickup_v=_pickup(view), view=view)
     if result.open_input:
         heard = noise(view.point, view.output.a, BAND_HZ, to=view.output.b)
         result = replace(result, noise_v=heard.total_rms)
@@ -211,7 +211,7 @@ def hum(
     return result
 
 
-def _source(view: SignalView, way: Way) -> HumSource:
+def _source(view: SignalView, way: HumPath) -> HumSource:
     return HumSource(
         _kind(view, way.node), way.node, way.part, _terminal(view, way.into), way.volts / np.sqrt(2.0)
     )

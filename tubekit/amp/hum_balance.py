@@ -149,15 +149,15 @@ def hum_balance(
     wanted = POSITIONS if positions is None else np.asarray(positions, float)
     key = f"{name}.position"
     now = hum(amp, jack=jack, unbalance=unbalance)
-    found = hum(amp.changed({key: wanted}), jack=jack, unbalance=unbalance)
-    about, _ = _null(wanted, found.total)
+    result = hum(amp.changed({key: wanted}), jack=jack, unbalance=unbalance)
+    about, _ = _null(wanted, result.total)
     near = np.clip(about + NEAR * np.array([-1.0, 0.0, 1.0]), 0.0, 1.0)
     closer = hum(amp.changed({key: near}), jack=jack, unbalance=unbalance)
     null, least = _null(near, closer.total)
-    heaters = np.sqrt((np.abs(found.of_kind("heater")) ** 2).sum(axis=1))
+    heaters = np.sqrt((np.abs(result.of_kind("heater")) ** 2).sum(axis=1))
     return HumBalance(
-        amp, name, wanted, heaters, found.total_rms, null, least, float(np.mean(part.position)),
-        float(now.total_rms[0]), _bypassed(amp, part), hum=found,
+        amp, name, wanted, heaters, result.total_rms, null, least, float(np.mean(part.position)),
+        float(now.total_rms[0]), _bypassed(amp, part), hum=result,
     )  # fmt: skip
 
 

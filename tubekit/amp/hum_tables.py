@@ -26,54 +26,54 @@ FILAMENT_NOTE = (
 )
 
 
-def hum_tables(found: Hum) -> list[Table]:
+def hum_tables(hum: Hum) -> list[Table]:
     """By rail, by way, by frequency."""
-    return [_by_rail(found), _by_way(found), _by_frequency(found)]
+    return [_by_rail(hum), _by_way(hum), _by_frequency(hum)]
 
 
-def _by_rail(found: Hum) -> Table:
+def _by_rail(hum: Hum) -> Table:
     rows: list[tuple[Any, ...]] = []
-    for (kind, node), volts in found.together().items():
+    for (kind, node), volts in hum.together().items():
         size = np.sqrt((np.abs(volts) ** 2).sum(axis=1))
-        largest = np.max([each.rms for each in _ways_of(found, kind, node)], axis=0)
+        largest = np.max([each.rms for each in _ways_of(hum, kind, node)], axis=0)
         if np.any(size > 0):  # what gets in nowhere has no level
-            rows.append((node, kind, largest, size, found.db(size)))
+            rows.append((node, kind, largest, size, hum.db(size)))
     rows.sort(key=lambda row: -float(np.max(row[3])))
-    where = f"{found.view.jack.designator}, open" if found.open_input else "open lead in the input"
-    if np.any(found.pickup_v):
-        rows.append((where, "stray pick-up", None, found.pickup_v, found.db(found.pickup_v)))
-    if found.noise_v is not None:
-        rows.append((where, "noise of the amp", None, found.noise_v, found.db(found.noise_v)))
-    heads = headed("from", "kind", "largest path alone [V] tiny", "total [V] tiny", _re(found))
-    title, note = f"Hum at the {found.view.output_words} by source", found.view.input_words
+    where = f"{hum.view.jack.designator}, open" if hum.open_input else "open lead in the input"
+    if np.any(hum.pickup_v):
+        rows.append((where, "stray pick-up", None, hum.pickup_v, hum.db(hum.pickup_v)))
+    if hum.noise_v is not None:
+        rows.append((where, "noise of the amp", None, hum.noise_v, hum.db(hum.noise_v)))
+    heads = headed("from", "kind", "largest path alone [V] tiny", "total [V] tiny", _re(hum))
+    title, note = f"Hum at the {hum.view.output_words} by source", hum.view.input_words
     return Table(title, heads, rows, note=note, key="rails")
 
 
-def _re(found: Hum) -> str:
+def _re(hum: Hum) -> str:
     """Head of the column of levels in decibels."""
-    return f"re 1 {found.view.unit} [dB] .0f"
+    return f"re 1 {hum.view.unit} [dB] .0f"
 
 
-def _ways_of(found: Hum, kind: str, node: str) -> list[HumSource]:
-    return [each for each in found.sources if each.kind == kind and (kind == "heater" or each.node == node)]
+def _ways_of(hum: Hum, kind: str, node: str) -> list[HumSource]:
+    return [each for each in hum.sources if each.kind == kind and (kind == "heater" or each.node == node)]
 
 
-def _by_way(found: Hum) -> Table:
-    heard = [each for each in found.sources if np.nanmax(each.rms) > 0]
+def _by_way(hum: Hum) -> Table:
+    heard = [each for each in hum.sources if np.nanmax(each.rms) > 0]
     order = sorted(heard, key=lambda each: -float(np.nanmax(each.rms)))[:14]
-    rows = [(each.part, each.node, each.into, each.rms, found.db(each.rms)) for each in order]
-    heads = headed("through", "from", "into", "alone [V] tiny", _re(found))
-    filament = any(tube.filament for tube in tubes(found.amp))
-    field = any(getattr(part, "field_of", "") for part in found.amp.parts.values())
+    rows = [(each.part, each.node, each.into, each.rms, hum.db(each.rms)) for each in order]
+    heads = headed("through", "from", "into", "alone [V] tiny", _re(hum))
+    filament = any(tube.filament for tube in tubes(hum.amp))
+    field = any(getattr(part, "field_of", "") for part in hum.amp.parts.values())
     words = NOTE + filament * FILAMENT_NOTE + field * FIELD_NOTE
-    note = "\n".join(each for each in (_cancelling(found), words) if each)
+    note = "\n".join(each for each in (_cancelling(hum), words) if each)
     return Table("Hum by path", heads, rows, note=note)
 
 
-def _cancelling(found: Hum) -> str:
+def _cancelling(hum: Hum) -> str:
     """What the whole owes to ways that cancel, as in a push-pull pair."""
-    alone = float(np.max(np.sqrt(sum(each.rms**2 for each in found.sources))))
-    whole = float(np.max(found.total_rms))
+    alone = float(np.max(np.sqrt(sum(each.rms**2 for each in hum.sources))))
+    whole = float(np.max(hum.total_rms))
     if not alone > CANCELS * whole:
         return ""
     return (
@@ -82,9 +82,9 @@ def _cancelling(found: Hum) -> str:
     )
 
 
-def _by_frequency(found: Hum) -> Table:
-    sizes = np.abs(found.total)
+def _by_frequency(hum: Hum) -> Table:
+    sizes = np.abs(hum.total)
     order = [k for k in np.argsort(-sizes.max(axis=0))[:6] if sizes[:, k].max() > 0]
-    rows = [(float(found.frequencies_hz[k]), sizes[:, k], found.db(sizes[:, k])) for k in sorted(order)]
-    heads = headed("frequency [Hz]", "hum [V] tiny", _re(found))
+    rows = [(float(hum.frequencies_hz[k]), sizes[:, k], hum.db(sizes[:, k])) for k in sorted(order)]
+    heads = headed("frequency [Hz]", "hum [V] tiny", _re(hum))
     return Table("By frequency", heads, rows)

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tubekit.amp.amp import Amp
+from tubekit.amp.mains_solve import solve_mains
 from tubekit.amp.parts.tubes import RectifierTube
-from tubekit.amp.report import AmpReport, analyse
-from tubekit.amp.steady import steady
+from tubekit.amp.report import AmpReport, analyze
 from tubekit.analyses.regulation import Regulation, regulation
 from tubekit.devices import catalogue
 from tubekit.errors import ChangeError, near_matches
@@ -53,15 +53,15 @@ def load_regulation(
     """
     if amp.batch is not None:
         raise ChangeError("a batch has a curve for each", where=amp.name, fix="Take one with member(0)")
-    built, state = steady(amp)
+    built, state = solve_mains(amp)
     rail = node or first_rail(amp)
     if rail not in state.circuit.nodes:
         near = near_matches(rail, state.circuit.nodes)
         raise ChangeError(f"there is no node '{rail}'", where=amp.name, fix="Name a rail", near=near)
     bare = built.circuit.cold
     amps = np.linspace(0.0, most or _rated(amp), points)
-    found = regulation(bare, rail, amps, frequency_hz=amp.mains_hz)
-    return SupplyRegulation(**vars(found), amp=amp)
+    result = regulation(bare, rail, amps, frequency_hz=amp.mains_hz)
+    return SupplyRegulation(**vars(result), amp=amp)
 
 
 def first_rail(amp: Amp) -> str:
@@ -129,4 +129,4 @@ def mains_regulation(amp: Amp, mains_rms: Sequence[float] | Array) -> MainsCurve
     True
     """
     volts = np.asarray(mains_rms, float)
-    return MainsCurve(amp, volts, report=analyse(amp.changed({}, mains_rms=list(volts))))
+    return MainsCurve(amp, volts, report=analyze(amp.changed({}, mains_rms=list(volts))))

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from tubekit.amp.fields import fields_of, said, written_word
+from tubekit.amp.fields import as_text, fields_of, written_word
 from tubekit.amp.findings import ALWAYS, MISSING, Findings, read_fields, tables_in
 from tubekit.amp.make_tubes import make_tube
 from tubekit.amp.parts import (
@@ -26,75 +26,75 @@ from tubekit.errors import near_matches
 LETTERS = tuple(dict.fromkeys(letter for kind in KINDS for letter in kind.letters))
 
 
-def make_part(designator: str, table: Any, found: Findings) -> Part | None:
+def make_part(designator: str, table: Any, findings: Findings) -> Part | None:
     """One part of its table, or None where the table cannot be used (the reasons are kept)."""
     if not isinstance(table, dict):
         fix = f"Write it as {designator} = {{ value = …, nodes = […] }}"
-        found.add(designator, f"is {said(table)}, not the table of a part", fix, code="no_table")
+        findings.add(designator, f"is {as_text(table)}, not the table of a part", fix, code="no_table")
         return None
     if not isinstance(table.get("removed", False), bool):
         problem = "removed is neither true nor false"
-        found.add(designator, problem, "Write removed = true", code="choice", key="removed")
+        findings.add(designator, problem, "Write removed = true", code="choice", key="removed")
         return None
-    kind = _kind(designator, table, found)
+    kind = _kind(designator, table, findings)
     if kind is None:
         return None
     if issubclass(kind, Transformer):
-        return _transformer(kind, designator, table, found)
+        return _transformer(kind, designator, table, findings)
     return (
-        make_tube(designator, table, found)
+        make_tube(designator, table, findings)
         if issubclass(kind, Tube)
-        else _plain(kind, designator, table, found)
+        else _plain(kind, designator, table, findings)
     )
 
 
-def _plain(kind: type[Part], designator: str, table: Mapping[str, Any], found: Findings) -> Part | None:
-    values = read_fields(kind, table, designator, found, ALWAYS)
-    if values is None or _two_points_missing(kind, values, designator, found):
+def _plain(kind: type[Part], designator: str, table: Mapping[str, Any], findings: Findings) -> Part | None:
+    values = read_fields(kind, table, designator, findings, ALWAYS)
+    if values is None or _two_points_missing(kind, values, designator, findings):
         return None
-    if kind is Connector and _pins_wrong(values, designator, found):
+    if kind is Connector and _pins_wrong(values, designator, findings):
         return None
     return kind(designator=designator, **values)
 
 
-def _two_points_missing(kind: type[Part], values: Mapping[str, Any], part: str, found: Findings) -> bool:
+def _two_points_missing(kind: type[Part], values: Mapping[str, Any], part: str, findings: Findings) -> bool:
     """Report a swinging choke or thermistor whose two points do not make a falling line."""
-    count = len(found.problems)
+    count = len(findings.problems)
     if kind is Choke and "swing" in values:
         henries, amps = values["swing"]
         if "amps" not in values:
             fix = 'Add rating = "150 mA"'
-            found.add(part, "swing needs a rating", fix, code="no_rating", key="swing")
+            findings.add(part, "swing needs a rating", fix, code="no_rating", key="swing")
         elif not (henries > values["henries"] and amps < values["amps"]):
             fix = 'State more henries at less current than value and rating: swing = "20 H 15 mA"'
             problem = "the inductance of a swinging choke falls with its current"
-            found.add(part, problem, fix, code="not_falling", key="swing")
+            findings.add(part, problem, fix, code="not_falling", key="swing")
     if kind is Thermistor and not values["hot"] < values["ohms"]:
         fix = "State the cold ohms as value and the fewer hot ones as hot"
         problem = "an inrush limiter has fewer ohms hot than cold"
-        found.add(part, problem, fix, code="not_falling", key="hot")
-    return len(found.problems) > count
+        findings.add(part, problem, fix, code="not_falling", key="hot")
+    return len(findings.problems) > count
 
 
-def _pins_wrong(values: Mapping[str, Any], part: str, found: Findings) -> bool:
+def _pins_wrong(values: Mapping[str, Any], part: str, findings: Findings) -> bool:
     """Report a connector whose halves have unlike numbers of pins, or a strap on a pin it has not."""
     pins, sockets = len(values["plug"]), len(values["socket"])
     if pins != sockets:
         fix = "List every pin of both from pin 1 on, '-' for one that nothing is soldered to"
         problem = f"the plug has {pins} pins, the socket {sockets}"
-        found.add(part, problem, fix, code="pins", key="socket")
+        findings.add(part, problem, fix, code="pins", key="socket")
         return True
     beyond = [pin for pair in values.get("straps", ()) for pin in pair if not 1 <= pin <= pins]
     if beyond:
         problem, fix = f"a strap goes to pin {beyond[0]} of {pins}", f"Name two pins from 1 to {pins}"
-        found.add(part, problem, fix, code="pins", key="straps")
+        findings.add(part, problem, fix, code="pins", key="straps")
     return bool(beyond)
 
 
-def _kind(designator: str, table: Mapping[str, Any], found: Findings) -> type[Part] | None:
+def _kind(designator: str, table: Mapping[str, Any], findings: Findings) -> type[Part] | None:
     form = re.fullmatch(r"([A-Z]{1,3})([0-9]{1,4})([A-Z]?)", designator)
     if form is None or form[1] not in LETTERS:
-        found.add(
+        findings.add(
             designator[:40],
             "is not a designator",
             f"Write class letter and number, as R14; the letters are {', '.join(LETTERS)}",
@@ -105,16 +105,16 @@ def _kind(designator: str, table: Mapping[str, Any], found: Findings) -> type[Pa
     allowed = {one.kind: one for one in KINDS if form[1] in one.letters}
     if "kind" not in table:
         if form[1] != "T":
-            return _usual(designator, table, [*allowed.values()], found)
+            return _usual(designator, table, [*allowed.values()], findings)
         words = " or ".join(f"kind = '{one}'" for one in allowed)
-        found.add(designator, "kind is missing", f"Write {words}", code=MISSING, key="kind")
+        findings.add(designator, "kind is missing", f"Write {words}", code=MISSING, key="kind")
         return None
     wanted, names = table["kind"], [one.kind for one in KINDS]
     if isinstance(wanted, str) and wanted in allowed:
         return allowed[wanted]
     if isinstance(wanted, str) and wanted in names:
         letters = next(one.letters for one in KINDS if one.kind == wanted)
-        found.add(
+        findings.add(
             designator,
             f"kind '{wanted}' contradicts the class letter {form[1]}",
             f"Number a {wanted} as {letters[0]}…, or write the kind as {' or '.join(allowed)}",
@@ -124,13 +124,13 @@ def _kind(designator: str, table: Mapping[str, Any], found: Findings) -> type[Pa
         )
         return None
     near = near_matches(wanted, names) if isinstance(wanted, str) else ()
-    problem, fix = f"kind {said(wanted)} is not known", f"Write one of: {', '.join(allowed)}"
-    found.add(designator, problem, fix, near, code="kind", key="kind", word=written_word(wanted))
+    problem, fix = f"kind {as_text(wanted)} is not known", f"Write one of: {', '.join(allowed)}"
+    findings.add(designator, problem, fix, near, code="kind", key="kind", word=written_word(wanted))
     return None
 
 
 def _usual(
-    designator: str, table: Mapping[str, Any], allowed: list[type[Part]], found: Findings
+    designator: str, table: Mapping[str, Any], allowed: list[type[Part]], findings: Findings
 ) -> type[Part] | None:
     """The kind a letter stands for by itself, unless the lines are those of another kind of that letter."""
     usual, *others = allowed
@@ -142,24 +142,24 @@ def _usual(
         ):  # a tube's type tells its kind
             problem = f"has the lines of a {kind.kind}, but kind is missing"
             fix = f"Add kind = '{kind.kind}' to {designator}"
-            found.add(designator, problem, fix, code="kind_untold", key="kind")
+            findings.add(designator, problem, fix, code="kind_untold", key="kind")
             return None
     return usual
 
 
 def _transformer(
-    kind: type[Transformer], designator: str, table: Mapping[str, Any], found: Findings
+    kind: type[Transformer], designator: str, table: Mapping[str, Any], findings: Findings
 ) -> Transformer | None:
     inner = tables_in(table)
-    values = read_fields(kind, table, designator, found, (*ALWAYS, *inner))
-    windings = [_winding(kind, designator, name, one, found) for name, one in inner.items()]
+    values = read_fields(kind, table, designator, findings, (*ALWAYS, *inner))
+    windings = [_winding(kind, designator, name, one, findings) for name, one in inner.items()]
     if not inner.get("primary"):
         fix = f"Add {designator}.primary with nodes, volts or turns, and resistance"
-        found.add(designator, "the primary winding is missing", fix, code="no_primary")
+        findings.add(designator, "the primary winding is missing", fix, code="no_primary")
         return None
     if len(inner) < 2:
         fix = f"Add {designator}.secondary (or high_voltage, heater …), one for each winding"
-        found.add(designator, "has no winding besides the primary", fix, code="no_secondary")
+        findings.add(designator, "has no winding besides the primary", fix, code="no_secondary")
         return None
     good = [one for one in windings if one is not None]
     if values is None or len(good) < len(windings):
@@ -168,14 +168,14 @@ def _transformer(
     return kind(designator=designator, windings=tuple(first), **values)
 
 
-def _regulated(part: str, name: str, values: Mapping[str, Any], found: Findings) -> bool:
+def _regulated(part: str, name: str, values: Mapping[str, Any], findings: Findings) -> bool:
     """Whether the resistance of a winding is known by other means, or its absence has been told."""
     if "regulation_percent" in values and name != "primary":
         if "amps" not in values:
             problem, fix = "regulation needs a rating", 'Add rating = "3 A"'
-            found.add(part, problem, fix, code="no_rating", key="regulation")
+            findings.add(part, problem, fix, code="no_rating", key="regulation")
         return True
-    found.add(
+    findings.add(
         part,
         "the winding has no resistance: nothing would limit the rectifier's peaks or the current at "
         "switch-on",
@@ -188,40 +188,42 @@ def _regulated(part: str, name: str, values: Mapping[str, Any], found: Findings)
 
 
 def _winding(
-    kind: type[Transformer], designator: str, name: str, table: Mapping[str, Any], found: Findings
+    kind: type[Transformer], designator: str, name: str, table: Mapping[str, Any], findings: Findings
 ) -> Winding | None:
     part = f"{designator}.{name}"
-    values = read_fields(Winding, table, part, found, ("removed",))
+    values = read_fields(Winding, table, part, findings, ("removed",))
     if values is None:
         return None
     measure, other = ("volts", "turns") if kind is PowerTransformer else ("turns", "volts")
-    count, before = len(values["taps"]) - 1, len(found.problems)
+    count, before = len(values["taps"]) - 1, len(findings.problems)
     for key in (measure, "ohms"):
-        if key == "ohms" and not values.get(key) and _regulated(part, name, values, found):
+        if key == "ohms" and not values.get(key) and _regulated(part, name, values, findings):
             continue
         given = len(values.get(key, ()))
         word = {"ohms": "resistance"}.get(key, key)
         if given != count:
             fix = f"Write {word} as a list of {count}, one for each section between two nodes"
             problem = f"{count + 1} nodes make {count} sections, but {word} has {given}"
-            found.add(part, problem, fix, code="section_count", key=word)
+            findings.add(part, problem, fix, code="section_count", key=word)
     if "regulation_percent" in values and ("ohms" in values or name == "primary"):
         problem = "regulation is stated with the primary" if name == "primary" else "states both"
         fix = "State resistance, or (of a secondary) regulation with its rating"
         problem += " resistance and regulation" if name != "primary" else ""
-        found.add(part, problem, fix, code="regulation_misplaced", key="regulation")
+        findings.add(part, problem, fix, code="regulation_misplaced", key="regulation")
     if other in values:
         fix = f"State {measure} and take {other} out"
-        found.add(part, f"the {kind.kind} states {other}", fix, code="other_measure", key=other)
+        findings.add(part, f"the {kind.kind} states {other}", fix, code="other_measure", key=other)
     if "henries" in values and name != "primary":
         fix = f"Move it to {designator}.primary"
-        found.add(
+        findings.add(
             part, "inductance is stated with a secondary", fix, code="inductance_misplaced", key="inductance"
         )
     if "capacitance" in values and (name != "primary" or kind is not OutputTransformer):
         fix = "State it with the primary of an output transformer"
-        found.add(part, "no capacitance is taken here", fix, code="capacitance_misplaced", key="capacitance")
+        findings.add(
+            part, "no capacitance is taken here", fix, code="capacitance_misplaced", key="capacitance"
+        )
     if kind is OutputTransformer and name == "primary" and "henries" not in values:
         fix = 'Write it like inductance = "25 H"'
-        found.add(part, "inductance is missing", fix, code=MISSING, key="inductance")
-    return Winding(name=name, **values) if len(found.problems) == before else None
+        findings.add(part, "inductance is missing", fix, code=MISSING, key="inductance")
+    return Winding(name=name, **values) if len(findings.problems) == before else None

@@ -30,55 +30,55 @@ DIODES: Mapping[str, type[Tube]] = {"rectifier": RectifierTube, REGULATOR: GasTu
 
 def alike(known: TubeFacts, sections: int) -> list[str]:
     """Types of the same family with that many sections, those of the same base and heater first."""
-    found = []
+    result = []
     for other in catalogue.tube_types():
         with suppress(InputError):  # a damaged file of the user's own
-            found.append(facts(other))
-    found = [one for one in found if (one.family, one.sections) == (known.family, sections)]
-    found = [one for one in found if one.base != WIRE_ENDED]
-    found.sort(key=lambda one: (one.base != known.base, one.heater_volts != known.heater_volts, one.type))
-    return [one.type for one in found[:3]]
+            result.append(facts(other))
+    result = [one for one in result if (one.family, one.sections) == (known.family, sections)]
+    result = [one for one in result if one.base != WIRE_ENDED]
+    result.sort(key=lambda one: (one.base != known.base, one.heater_volts != known.heater_volts, one.type))
+    return [one.type for one in result[:3]]
 
 
-def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tube | None:
+def make_tube(designator: str, table: Mapping[str, Any], findings: Findings) -> Tube | None:
     """A tube of its table, or None where the table cannot be used (the reasons are kept)."""
     if "type" not in table:
         fix = 'Write it like type = "12AX7"'
-        found.add(designator, "type is missing", fix, code=MISSING, key="type")
+        findings.add(designator, "type is missing", fix, code=MISSING, key="type")
         return None
     try:
         tube_type = TubeType().read(table["type"])
         known = facts(tube_type)
     except InputError as error:
-        found.add_error(designator, "type", error)
+        findings.add_error(designator, "type", error)
         return None
     if known.family in DIODES:
-        return _diode(DIODES[known.family], designator, table, known, found)
-    table = _with_filament(designator, table, known, found)
+        return _diode(DIODES[known.family], designator, table, known, findings)
+    table = _with_filament(designator, table, known, findings)
     inner = tables_in(table)
     alone = [key for key in SINGLE if key in table and key not in inner]
-    values = read_fields(Tube, table, designator, found, (*ALWAYS, *inner, *alone))
+    values = read_fields(Tube, table, designator, findings, (*ALWAYS, *inner, *alone))
     drawn = {"": {key: table[key] for key in alone}} if alone or not inner else {}
-    sections = [_section(designator, key, one, known, found) for key, one in (drawn | inner).items()]
+    sections = [_section(designator, key, one, known, findings) for key, one in (drawn | inner).items()]
     if len(sections) > known.sections:
         fix = f"Draw {known.sections} of them, or correct the type"
         problem = f"{known.type} is {known.words}, but {len(sections)} sections are drawn"
-        found.add(designator, problem, fix, alike(known, len(sections)), code="too_many_sections")
+        findings.add(designator, problem, fix, alike(known, len(sections)), code="too_many_sections")
     elif str(table.get("unused")) in inner or (table.get("unused") and known.sections < 2):
         fix = "Take 'unused' out, or name the half of a twin that nothing is wired to"
         problem = f"'unused' names {table['unused']}, which is drawn" if inner else f"{known.type} is no twin"
-        found.add(designator, problem, fix, code="unused", key="unused")
+        findings.add(designator, problem, fix, code="unused", key="unused")
     elif len(sections) < known.sections and not (table.get("note") or table.get("unused")):
         fix = f'Add {designator}.b with its electrodes, or write unused = "b"'
         problem = f"only {len(sections)} of {known.sections} sections of {known.type} drawn"
-        found.add(designator, problem, fix, alike(known, len(sections)), code="sections_left_out")
-    _heater(designator, table, known, found)
+        findings.add(designator, problem, fix, alike(known, len(sections)), code="sections_left_out")
+    _heater(designator, table, known, findings)
     good = tuple(one for one in sections if one is not None)
     if known.family == MIXED and len(good) == 2 and (good[0].screen is None) == (good[1].screen is None):
         twice = "triode" if good[0].screen is None else "pentode"
         fix = "Write screen = … in the one that is the pentode, and only there"
         problem = f"{known.type} is {known.words}, but two sections are drawn as its {twice}"
-        found.add(designator, problem, fix, code="unlike_systems")
+        findings.add(designator, problem, fix, code="unlike_systems")
         return None
     if values is None or len(good) < len(sections) or len(good) > known.sections:
         return None
@@ -86,7 +86,7 @@ def make_tube(designator: str, table: Mapping[str, Any], found: Findings) -> Tub
 
 
 def _with_filament(
-    designator: str, table: Mapping[str, Any], known: TubeFacts, found: Findings
+    designator: str, table: Mapping[str, Any], known: TubeFacts, findings: Findings
 ) -> Mapping[str, Any]:
     """The table of a directly heated tube: its cathode is the middle of its filament, without a pin."""
     ends = table.get("heater")
@@ -100,38 +100,38 @@ def _with_filament(
             f"Take cathode out, and join {table['cathode']} {tied}; its current leaves by the heater's nodes"
         )
         problem = f"{known.type} has no cathode pin: its filament is its cathode"
-        found.add(designator, problem, fix, code="no_such_electrode", key="cathode")
+        findings.add(designator, problem, fix, code="no_such_electrode", key="cathode")
     if isinstance(ends, list) and len(ends) == 2:
         ends = [ends[0], middle, ends[1]]
     return {**table, "cathode": middle, **({"heater": ends} if "heater" in table else {})}
 
 
 def _section(
-    designator: str, key: str, table: Mapping[str, Any], known: TubeFacts, found: Findings
+    designator: str, key: str, table: Mapping[str, Any], known: TubeFacts, findings: Findings
 ) -> Section | None:
     part = f"{designator}.{key}" if key else designator
     if "plates" in table:
         fix = "Write plate, grid and cathode, or correct the type"
         problem = f"{known.type} is {known.words} and has no 'plates'"
-        found.add(part, problem, fix, code="no_such_electrode", key="plates")
+        findings.add(part, problem, fix, code="no_such_electrode", key="plates")
         return None
-    values = read_fields(Section, table, part, found)
+    values = read_fields(Section, table, part, findings)
     if values is None:
         return None
     has_screen = "screen" in values
     if has_screen and known.family == "triode":
         problem, fix = f"{known.type} is a triode and has no screen", "Take screen out, or correct the type"
-        found.add(part, problem, fix, code="no_such_electrode", key="screen")
+        findings.add(part, problem, fix, code="no_such_electrode", key="screen")
     if not has_screen and known.family == "pentode":
         fix = "Add screen = …; strapped as a triode it joins the node of the plate"
-        found.add(part, f"the screen of {known.type} is missing", fix, code=MISSING, key="screen")
+        findings.add(part, f"the screen of {known.type} is missing", fix, code=MISSING, key="screen")
     if known.family != MIXED and has_screen != (known.family == "pentode"):
         return None
     return Section(name=designator + key, key=key, **values)
 
 
 def _diode(
-    kind: type[Tube], designator: str, table: Mapping[str, Any], known: TubeFacts, found: Findings
+    kind: type[Tube], designator: str, table: Mapping[str, Any], known: TubeFacts, findings: Findings
 ) -> Tube | None:
     own = {spec.key for spec in fields_of(kind)}
     terminals = [key for key in ("plates", "plate", "cathode") if key in own]
@@ -141,10 +141,10 @@ def _diode(
         lines = ", ".join(f"{key} = {'[..]' if key == 'plates' else '..'}" for key in terminals)
         problem = f"{known.type} is {known.words} and has no '{wrong[0]}'"
         fix = f"Write {lines}, or correct the type"
-        found.add(designator, problem, fix, code="no_such_electrode", key=wrong[0])
+        findings.add(designator, problem, fix, code="no_such_electrode", key=wrong[0])
         return None
-    values = read_fields(kind, table, designator, found, ALWAYS)
-    _heater(designator, table, known, found)
+    values = read_fields(kind, table, designator, findings, ALWAYS)
+    _heater(designator, table, known, findings)
     if values is None:
         return None
     plates = len(values.get("plates", ()))
@@ -152,13 +152,13 @@ def _diode(
         fix = f"Write {known.sections}, or correct the type"
         problem = f"{known.type} has {known.sections} plate(s), {plates} drawn"
         near = alike(known, plates)
-        found.add(designator, problem, fix, near, code="too_many_sections", key="plates")
+        findings.add(designator, problem, fix, near, code="too_many_sections", key="plates")
         return None
     return kind(designator=designator, family=known.family, socket=known.base, **values)
 
 
-def _heater(designator: str, table: Mapping[str, Any], known: TubeFacts, found: Findings) -> None:
+def _heater(designator: str, table: Mapping[str, Any], known: TubeFacts, findings: Findings) -> None:
     if known.heater_volts and "heater" not in table:
         fix = 'Write it like heater = ["h1", "h2"]'
         problem = f"the heater of {known.type} joins no nodes"
-        found.add(designator, problem, fix, code=MISSING, key="heater")
+        findings.add(designator, problem, fix, code=MISSING, key="heater")

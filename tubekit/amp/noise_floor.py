@@ -98,9 +98,9 @@ def noise_floor(amp: Amp, *, jack: str | None = None, source_ohms: float = SOURC
     """
     view = signal_view(amp, jack=jack, source_ohms=source_ohms)
     refuse_unstable(view.amp, view.stability)
-    found = noise(view.point, view.output.a, BAND_HZ, to=view.output.b)
+    result = noise(view.point, view.output.a, BAND_HZ, to=view.output.b)
     x = respond(view.network, view.matrix, view.drive, np.array([2j * np.pi * 1000.0]))[:, 0]
-    level = found.total_rms
+    level = result.total_rms
     return NoiseFloor(
-        view.amp, view.output.designator, level, level / np.abs(x @ view.out), noise=found, view=view
+        view.amp, view.output.designator, level, level / np.abs(x @ view.out), noise=result, view=view
     )

@@ -88,8 +88,8 @@ def _driven_nodes(amp: Amp) -> list[tuple[set[str], float]]:
 
 def output_transformer(amp: Amp) -> OutputTransformer | None:
     """That of the largest output stage, a reverb driver's left out; None where there is none."""
-    found = [part for part in amp.parts.values() if isinstance(part, OutputTransformer)]
-    return max(found, key=lambda part: _plate_watts(amp, part), default=None)
+    result = [part for part in amp.parts.values() if isinstance(part, OutputTransformer)]
+    return max(result, key=lambda part: _plate_watts(amp, part), default=None)
 
 
 def _plate_watts(amp: Amp, part: OutputTransformer) -> float:

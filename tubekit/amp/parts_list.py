@@ -140,8 +140,8 @@ def rows(tables: Mapping[str, Any]) -> Iterator[Cells]:
 
     Examples
     --------
-    >>> found = rows({"R14": {"value": "270", "nodes": ["k34", "ground"], "rating": "5 W"}})
-    >>> print(next(found))
+    >>> result = rows({"R14": {"value": "270", "nodes": ["k34", "ground"], "rating": "5 W"}})
+    >>> print(next(result))
     {'part': 'R14', 'kind': 'resistor', 'value': '270', 'rating': '5 W', 'nodes': 'k34, ground'}
     """
     for key, value in tables.get("amp", {}).items():
@@ -203,8 +203,8 @@ def tables_of(cells: Sequence[Sequence[str]], where: str) -> tuple[dict[str, Any
     # windings and sections after their parts, wherever a sort of the rows has put them
     for number, row in sorted(filled[1:], key=lambda one: "." in "".join(one[1][place : place + 1])):
         here = f"{where}, row {number}"
-        found = {head: cell for head, cell in zip(heads, row, strict=False) if head and cell.strip()}
-        part = found.pop("part", "").strip()
+        result = {head: cell for head, cell in zip(heads, row, strict=False) if head and cell.strip()}
+        part = result.pop("part", "").strip()
         if part.startswith("#"):
             continue
         if any(cell.strip() for cell in row[len(heads) :]):
@@ -213,7 +213,7 @@ def tables_of(cells: Sequence[Sequence[str]], where: str) -> tuple[dict[str, Any
         if not part:
             fix = "Write its designator, as R14"
             raise slip(f"{here}, column part", "there is no part", fix, "no_part")
-        _take(part, found, tables, places, here)
+        _take(part, result, tables, places, here)
     return tables, places
 
 
@@ -297,20 +297,20 @@ def _entries(cell: str) -> list[tuple[str, list[str]]]:
 
     What has no key of its own goes on with the list before it.
     """
-    found: list[tuple[str, list[str]]] = []
+    result: list[tuple[str, list[str]]] = []
     key, pieces = "", list[str]()
     for piece in [*PIECES.findall(cell), ";"]:
         if piece == "=" and len(pieces) == 1 and not key:
             key, pieces = _unquoted(pieces[0]), []
         elif piece in (";", "\n"):
-            if key or not found:
-                found.append((key, pieces))
+            if key or not result:
+                result.append((key, pieces))
             else:
-                found[-1][1].extend(pieces)
+                result[-1][1].extend(pieces)
             key, pieces = "", []
         elif piece != "," and piece.strip():
             pieces.append(piece.strip())
-    return [one for one in found if any(one)]
+    return [one for one in result if any(one)]
 
 
 def _unquoted(text: str) -> str:

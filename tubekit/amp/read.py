@@ -242,9 +242,9 @@ def _text(path: Path) -> str:
 
 def _slip(message: str, text: str, where: str) -> AmpFileError:
     """A TOML error in the technician's nouns: the part it is in, and what is there twice."""
-    found = re.search(r"\(at line (\d+), column \d+\)", message)
+    match = re.search(r"\(at line (\d+), column \d+\)", message)
     lines = text.split("\n")
-    line = int(found[1]) if found else len(lines)
+    line = int(match[1]) if match else len(lines)
     row = re.match(r"\s*([A-Z]{1,3}\d{1,4}[A-Z]?)((?:\.\S+)?)\s*[={]", lines[line - 1])
     heading = next((m[1].strip() for m in map(_heading, reversed(lines[:line])) if m), "")
     part = row[1] if row else heading

@@ -107,21 +107,23 @@ class TubeReading:
 
 def outside_note(tubes: Iterable[TubeReading]) -> str:
     """The footnote to `TubeReading.marked`; blank where no tube is marked."""
-    said: dict[str, list[str]] = {}
+    text: dict[str, list[str]] = {}
     for t in tubes:
         if t.outside:
             words = f"{', '.join(dict.fromkeys(t.types))}: {', '.join(t.outside)}"
-            said.setdefault(words, []).append(t.section)
-    where = "; ".join(f"{', '.join(sections)} {words}" for words, sections in said.items())
-    return f"{OUTSIDE} outside the range the tube's law was fitted in, extrapolated: {where}." if said else ""
+            text.setdefault(words, []).append(t.section)
+    where = "; ".join(f"{', '.join(sections)} {words}" for words, sections in text.items())
+    return f"{OUTSIDE} outside the range the tube's law was fitted in, extrapolated: {where}." if text else ""
 
 
 def law_note(tubes: Sequence[TubeReading]) -> str:
     """`outside_note`, and what the fits of the types leave open by themselves."""
     types = dict.fromkeys(type_ for t in tubes for type_ in t.types)
-    said = [f"{name} {words}" for name in types if (words := tube(name).law_uncertainty())]
+    lines = [f"{name} {words}" for name in types if (words := tube(name).law_uncertainty())]
     own = (
-        f"The model's own uncertainty, in addition to the spread of tubes: {'; '.join(said)}." if said else ""
+        f"The model's own uncertainty, in addition to the spread of tubes: {'; '.join(lines)}."
+        if lines
+        else ""
     )
     return " ".join(filter(None, (outside_note(tubes), own)))
 

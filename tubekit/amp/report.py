@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.amp import Amp
+from tubekit.amp.mains_solve import LIVE_V
 from tubekit.amp.parts import GROUND
 from tubekit.amp.readings import (
     DEAD_V,
@@ -21,11 +22,10 @@ from tubekit.amp.readings import (
     law_note,
 )
 from tubekit.amp.signal_view import idle_signal
-from tubekit.amp.solve import Solved, solve
+from tubekit.amp.solve import SolvedAmp, solve_amp
 from tubekit.amp.stability import Stability
 from tubekit.amp.stages import gains_in_place
-from tubekit.amp.steady import LIVE_V
-from tubekit.amp.strays import taken
+from tubekit.amp.strays import assumed_values
 from tubekit.analyses.convergence import Convergence
 from tubekit.result_fields import frozen_array
 from tubekit.text import Printed, Table
@@ -39,8 +39,8 @@ class AmpReport(Printed):
 
     Examples
     --------
-    >>> from tubekit import analyse, load_amp
-    >>> report = analyse(load_amp("teasel"))
+    >>> from tubekit import analyze, load_amp
+    >>> report = analyze(load_amp("teasel"))
     >>> print(f"{report.node('B1').dc_v:.0f} V, {report.tube('V3').plate_w:.1f} W")
     335 V, 9.7 W
     """
@@ -52,7 +52,7 @@ class AmpReport(Printed):
     rectifiers: tuple[RectifierReading, ...]
     windings: tuple[WindingReading, ...]
     convergence: Convergence
-    solved: Solved = field(repr=False)
+    solved: SolvedAmp = field(repr=False)
     stability: Stability = field(repr=False)
 
     json_keys = (
@@ -64,7 +64,7 @@ class AmpReport(Printed):
     def assumptions(self) -> tuple[str, ...]:
         """What the drawing left open, and what stands for it; what an intended oscillator does."""
         plain = (note.text for note in self.stability.notes() if not note.danger)
-        return (*self.solved.built.assumptions, *map(str, taken(self.amp)), *plain)
+        return (*self.solved.built.assumptions, *map(str, assumed_values(self.amp)), *plain)
 
     def node(self, name: str) -> NodeReading:
         """Reading at a node; CircuitError with near matches if there is none.
@@ -121,12 +121,12 @@ class AmpReport(Printed):
     @cached_property
     def gone(self) -> dict[str, tuple[str, ...]]:
         """Rails without volts, by the supply they belong to; of a batch, those that any member has lost."""
-        found: dict[str, dict[str, None]] = {}
+        result: dict[str, dict[str, None]] = {}
         volts = {reading.node: reading.dc_v for reading in self.nodes}
         for rail in self.amp.drawn.topology.wired.rails:
             if np.min(np.abs(volts.get(rail.node, 0.0))) < DEAD_V:
-                found.setdefault(rail.words, {})[rail.node] = None
-        return {supply: tuple(nodes) for supply, nodes in found.items()}
+                result.setdefault(rail.words, {})[rail.node] = None
+        return {supply: tuple(nodes) for supply, nodes in result.items()}
 
     def gone_words(self, known: Iterable[str] = ()) -> Iterator[str]:
         """'B+ is gone: B2, B3 at 0 V (S2 is open)' for each supply that has lost rails not `known`."""
@@ -140,14 +140,14 @@ class AmpReport(Printed):
     def _opened(self) -> tuple[str, ...]:
         """Parts that would join a live node to a dead one, and are open."""
         volts = {n.node: max(np.max(np.abs(n.dc_v)), np.max(n.ac_rms_v)) for n in self.nodes}
-        found: dict[str, None] = {}
+        result: dict[str, None] = {}
         for part in self.amp.parts.values():
             joined = set(part.conducts())
             for pair in set(part.conducts(as_wired=True)) - joined:
                 dead, live = sorted(volts.get(node, 0.0) if node != GROUND else np.nan for node in pair)
                 if dead < DEAD_V < LIVE_V < live:
-                    found[part.designator] = None
-        return tuple(found)
+                    result[part.designator] = None
+        return tuple(result)
 
     def tables(self) -> list[Table]:
         """Supply first, then tubes, nodes, windings."""
@@ -182,7 +182,7 @@ class AmpReport(Printed):
         ]  # fmt: skip
 
 
-def analyse(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:
+def analyze(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:
     """Everything there is to know of an amp at idle.
 
     Parameters
@@ -205,11 +205,11 @@ def analyse(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:
     Examples
     --------
     >>> from tubekit import load_amp
-    >>> report = analyse(load_amp("teasel"))
+    >>> report = analyze(load_amp("teasel"))
     >>> 300 < report.node("B1").dc_v < 380
     True
     """
-    solved = solve(amp, None if near is None else near.solved)
+    solved = solve_amp(amp, None if near is None else near.solved)
     point, judged, jack = idle_signal(solved)
     amp.__dict__["oscillation"] = judged.dangers  # known now: no answer about this amp solves it again
     stable = judged.stable
@@ -226,14 +226,16 @@ def analyse(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:
     )
 
 
-def _tubes(solved: Solved, gains: Mapping[str, tuple[Array, Array]], stable: Array) -> Iterator[TubeReading]:
+def _tubes(
+    solved: SolvedAmp, gains: Mapping[str, tuple[Array, Array]], stable: Array
+) -> Iterator[TubeReading]:
     """The sections; no gain where the amp oscillates."""
     for each in solved.tubes():
         plate, cathode = (solved.one(np.where(stable, size, np.nan)) for size in gains[each.section])
         yield replace(each, gain=plate, cathode_gain=cathode)
 
 
-def _nodes(solved: Solved, stable: Array) -> Iterator[NodeReading]:
+def _nodes(solved: SolvedAmp, stable: Array) -> Iterator[NodeReading]:
     """The nodes; no alternating volts on the signal's side where the amp oscillates."""
     held = set() if stable.all() else solved.held_nodes
     for each in solved.nodes():

@@ -10,7 +10,7 @@ import numpy as np
 from tubekit.amp.parts import ReverbTank
 from tubekit.amp.signal_view import SignalView
 from tubekit.analyses.elimination import respond
-from tubekit.analyses.shares import across, coil_rows
+from tubekit.analyses.part_sensitivity import across, coil_rows
 from tubekit.circuit.parts import Windings
 from tubekit.text import quantity
 from tubekit.units import show
@@ -37,8 +37,8 @@ class TankReading:
 
     def stated(self) -> str:
         """Delay and decay, as far as they are known."""
-        said = [("delay", self.tank.delay_s, "s"), ("decay", self.tank.decay_s, "s")]
-        known = [f"{name} {show(value, unit)}" for name, value, unit in said if value is not None]
+        lines = [("delay", self.tank.delay_s, "s"), ("decay", self.tank.decay_s, "s")]
+        known = [f"{name} {show(value, unit)}" for name, value, unit in lines if value is not None]
         return f"{self.tank.designator}: {', '.join(known) or 'delay and decay not stated'}"
 
 

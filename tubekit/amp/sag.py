@@ -23,10 +23,10 @@ from tubekit.amp.signal_view import GENERATOR, SOURCE_OHMS, carries_bias, driven
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.supply_readings import FilterReading
 from tubekit.amp.topology import edges, reached
-from tubekit.analyses.in_time import Transient
 from tubekit.analyses.large_signal import LargeSignal, large_signal
 from tubekit.analyses.mains import MainsState
 from tubekit.analyses.transient import slow_transient
+from tubekit.analyses.transient_result import Transient
 from tubekit.circuit.parts import Circuit, Rectifier, VoltageSource
 from tubekit.errors import ChangeError, SolveError
 from tubekit.text import Printed, Table, headed, quantity
@@ -233,8 +233,8 @@ def sag(amp: Amp, *, near: AmpReport | None = None) -> Sag:
     Examples
     --------
     >>> from tubekit import load_amp
-    >>> found = sag(load_amp("teasel"))
-    >>> found.driven_a > found.idle_a
+    >>> result = sag(load_amp("teasel"))
+    >>> result.driven_a > result.idle_a
     True
     """
     hard = full_drive(amp, near=near)
@@ -247,12 +247,12 @@ def sag(amp: Amp, *, near: AmpReport | None = None) -> Sag:
     names = [part.name for part in circuit.of(Rectifier)]
     before = sum(float(np.abs(idle.rectifier_currents[0, k].mean())) for k in range(len(names)))
     after = sum(float(np.abs(down.current(name)[-1])) for name in names)
-    found = tuple(_rails(supply, down, back))
-    first = found[0]
+    result = tuple(_rails(supply, down, back))
+    first = result[0]
     spectrum = [float(np.abs(idle.harmonic(first.node, k)[0])) for k in (1, 2)]
     return Sag(
-        amp, found, outputs, hard.input_v, before, after, down=down, back=back, drive=drive,
-        b_plus=next(one for one in found if one.capacitor == hard.b_plus.capacitor), settled=hard.settled,
+        amp, result, outputs, hard.input_v, before, after, down=down, back=back, drive=drive,
+        b_plus=next(one for one in result if one.capacitor == hard.b_plus.capacitor), settled=hard.settled,
         ripple_hz=hertz * (1.0 if spectrum[0] > spectrum[1] else 2.0),
     )  # fmt: skip
 
@@ -266,16 +266,16 @@ def output_tubes(amp: Amp) -> tuple[str, ...]:
     """
     output = output_transformer(amp)
     plates = set() if output is None else set(output.primary.taps)
-    found = tuple(
+    lines = tuple(
         section.name
         for part in amp.parts.values()
         if isinstance(part, Tube) and part.condition == "fitted"
         for section in part.sections
         if section.plate in plates
     )
-    if not found:
+    if not lines:
         raise ChangeError("no tube drives an output transformer", where=amp.name)
-    return found
+    return lines
 
 
 def _held(supply: SupplyReport, rails: dict[str, float]) -> Circuit:
@@ -295,11 +295,11 @@ def _full_drive(circuit: Circuit, outputs: tuple[str, ...], first: float) -> tup
     rest, level, tried = circuit.without(GENERATOR), first, (0.0, -np.inf)
     drive: LargeSignal | None = None
     for _ in range(SEARCH):
-        found = _driven(rest.with_parts(replace(source, ac=level)))
-        if found is None:  # too far at once
+        result = _driven(rest.with_parts(replace(source, ac=level)))
+        if result is None:  # too far at once
             level = float(np.sqrt(level * max(tried[0], 0.3 * level)))
             continue
-        drive = found
+        drive = result
         peaks = [float(drive.volts(name, "grid").max()) for name in outputs]
         peak = max(peaks)
         mean = float(drive.volts(outputs[peaks.index(peak)], "grid").mean())

@@ -22,12 +22,12 @@ from tubekit.amp.signal_view import (
     signal_view,
     without_taken,
 )
+from tubekit.amp.stage_corners import StretchReading, grid_stretches, whole_stretch
 from tubekit.amp.stages import StageReading, read_stages
-from tubekit.amp.strays import Taken
-from tubekit.amp.stretches import StretchReading, grid_stretches, whole_stretch
+from tubekit.amp.strays import AssumedValue
 from tubekit.analyses.elimination import respond
-from tubekit.analyses.naturals import Naturals, transfer_zeros
-from tubekit.analyses.shares import current_into, number, picker
+from tubekit.analyses.natural_modes import NaturalModes, transfer_zeros
+from tubekit.analyses.part_sensitivity import current_into, number, picker
 from tubekit.circuit.parts import Windings
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import ChangeError, warn_batch
@@ -63,7 +63,7 @@ class SignalPath(Printed):
     stages: tuple[StageReading, ...] = ()
     tanks: tuple[TankReading, ...] = ()
     asked_rms: float | None = quantity("V RMS", "v_in", "level asked for at the jack", default=None)
-    naturals: Naturals = field(repr=False, kw_only=True)
+    naturals: NaturalModes = field(repr=False, kw_only=True)
     view: SignalView = field(repr=False, kw_only=True)
     way: SignalOrder = field(repr=False, kw_only=True)
 
@@ -99,7 +99,7 @@ class SignalPath(Printed):
         return whole_stretch(self.view, self.reference_hz)
 
     @cached_property
-    def taken(self) -> tuple[tuple[Taken, Array], ...]:
+    def taken(self) -> tuple[tuple[AssumedValue, Array], ...]:
         """What is taken where the amp file is silent, and the top corner without it [Hz], (N,)."""
         ways = without_taken(self.view) if self.stable.any() else ()
         return tuple((one, whole_stretch(view, self.reference_hz).high.hz) for one, view in ways)
@@ -122,11 +122,11 @@ class SignalPath(Printed):
         """Gain and span, or that it oscillates."""
         words = f"{self.amp.title}, {self.jack} to {self.output}"
         if not self.stable.any():
-            return f"{words}: {self.naturals.said()}"
+            return f"{words}: {self.naturals.describe()}"
         if len(self.stable) > 1:
             lost = np.isnan(self.reference_gain)
-            told = f"; no response of {self.amp.variants(lost)}" if lost.any() else ""
-            return f"{words}: {len(self.stable)} variants, {int(self.stable.sum())} of them stable{told}"
+            text = f"; no response of {self.amp.variants(lost)}" if lost.any() else ""
+            return f"{words}: {len(self.stable)} variants, {int(self.stable.sum())} of them stable{text}"
         gain = 20 * np.log10(np.abs(self.reference_gain[0]))
         low, high = self.whole.low.hz[0], self.whole.high.hz[0]
         ends = (
@@ -169,7 +169,7 @@ class SignalPath(Printed):
             "jack": self.jack,
             "output": self.output,
             "stable": to_json_value(self.stable),
-            "finding": self.naturals.said(),
+            "finding": self.naturals.describe(),
             "reference_hz": self.reference_hz,
             "frequencies_hz": to_json_value(self.frequencies_hz),
             "gain_db": to_json_value(self.gain_db),
@@ -292,7 +292,7 @@ def path_of(view: SignalView, frequencies_hz: Array = SPAN_HZ, reference_hz: flo
     )  # fmt: skip
 
 
-def _kept(gain: Array, poles: Naturals) -> Array:
+def _kept(gain: Array, poles: NaturalModes) -> Array:
     return np.where(poles.stable[:, None], gain, np.nan)
 
 

@@ -91,10 +91,10 @@ def signal_order(topology: Topology, start: str) -> SignalOrder:
     Examples
     --------
     >>> from tubekit.amp import load_amp
-    >>> found = signal_order(load_amp("fescue").topology, "mic1")
-    >>> found.order, found.before["V2a"]
+    >>> result = signal_order(load_amp("fescue").topology, "mic1")
+    >>> result.order, result.before["V2a"]
     (('V1a', 'V2a', 'V2b', 'V3', 'V4'), 'V1a')
-    >>> nodes = [node for node, _ in found.way()]
+    >>> nodes = [node for node, _ in result.way()]
     >>> nodes[:4], nodes[-1], "p1b" in nodes
     (['mic1', 'g1a', 'k1a', 'p1a'], 'horn_hot', False)
     """
@@ -111,8 +111,8 @@ def signal_order(topology: Topology, start: str) -> SignalOrder:
 def _shortest(graph: Graph, start: Vertex) -> tuple[dict[Vertex, float], dict[Vertex, list[Vertex]]]:
     """Cost of the shortest way from `start` to each vertex, and the way (Dijkstra 1959)."""
     steps: dict[Vertex, float] = {}
-    least, ways, found = {start: 0.0}, {start: [start]}, count()
-    heap = [(0.0, next(found), start)]
+    least, ways, result = {start: 0.0}, {start: [start]}, count()
+    heap = [(0.0, next(result), start)]
     while heap:
         cost, _, vertex = heappop(heap)
         if vertex in steps:
@@ -121,7 +121,7 @@ def _shortest(graph: Graph, start: Vertex) -> tuple[dict[Vertex, float], dict[Ve
         for other, more in graph.get(vertex, {}).items():
             if cost + more < least.get(other, math.inf):
                 least[other], ways[other] = cost + more, [*ways[vertex], other]
-                heappush(heap, (cost + more, next(found), other))
+                heappush(heap, (cost + more, next(result), other))
     return steps, ways
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from tubekit.amp.clipping import beyond
 from tubekit.amp.signal_view import gain_at
-from tubekit.amp.stretches import corner_words
+from tubekit.amp.stage_corners import corner_words
 from tubekit.text import Table, headed
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ def signal_tables(path: SignalPath) -> list[Table]:
     """Everything; only the finding where nothing is stable."""
     if not path.stable.any():
         note = "No response is given: an amp that oscillates has none."
-        return [Table("Stability", headed("finding"), [(path.naturals.said(),)], note=note)]
+        return [Table("Stability", headed("finding"), [(path.naturals.describe(),)], note=note)]
     tanks = [_tanks(path)] if path.tanks else []
     return [
         _response(path),
@@ -131,5 +131,5 @@ def _ends(path: SignalPath) -> Table:
         ("load on the output tubes, across the primary", (np.abs(path.load_ohms), "ohm")),
     ]
     rows = [row for row in rows if path.view.load or np.isfinite(row[1][0]).any()]
-    note = "\n".join((*path.view.said, path.naturals.said() + "."))
+    note = "\n".join((*path.view.notes, path.naturals.describe() + "."))
     return Table(f"Ends, at {path.reference_hz:g} Hz", headed("", "size"), rows, note=note)

@@ -18,12 +18,12 @@ from tubekit.amp.outputs import Output, in_parallel, load_of, output_of, outputs
 from tubekit.amp.parts import GROUND, Jack, Loudspeaker, Potentiometer
 from tubekit.amp.parts.resistors import END_RESISTANCE
 from tubekit.amp.signal_order import signal_order
-from tubekit.amp.solve import Solved, solve
+from tubekit.amp.solve import SolvedAmp, solve_amp
 from tubekit.amp.stability import Stability, held_still, stability
-from tubekit.amp.strays import Taken, heater_strays, signal_strays, taken
+from tubekit.amp.strays import AssumedValue, assumed_values, heater_strays, signal_strays
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
-from tubekit.analyses.shares import across, picker
+from tubekit.analyses.part_sensitivity import across, picker
 from tubekit.circuit import parts as wired
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network, assemble
@@ -48,7 +48,7 @@ class SignalView:
     """One amp (or a batch) with a generator at `jack`; levels are read at `output`."""
 
     amp: Amp
-    solved: Solved
+    solved: SolvedAmp
     point: OperatingPoint
     stability: Stability
     jack: Jack
@@ -143,28 +143,28 @@ class SignalView:
     @property
     def assumptions(self) -> tuple[str, ...]:
         """What the drawing left open, and what stands for it."""
-        return (*map(str, taken(self.amp)), *self.said)
+        return (*map(str, assumed_values(self.amp)), *self.notes)
 
     @property
-    def said(self) -> tuple[str, ...]:
+    def notes(self) -> tuple[str, ...]:
         """The same without the usual values that the amp file could state."""
-        said = [
+        lines = [
             *self.solved.built.assumptions,
             self._generator_words(),
         ]
-        said += [note.text for note in self.stability.notes() if not note.danger]
+        lines += [note.text for note in self.stability.notes() if not note.danger]
         if len(self.load) > 1:
             others = " and ".join(one.designator for one in self.load[1:])
-            said.append(f"Levels are read at {self.output.designator}; power goes into {others} as well")
+            lines.append(f"Levels are read at {self.output.designator}; power goes into {others} as well")
         if isinstance(self.output, Jack):
             load = self.output.load if self.output.plugged else None
             into = "nothing: no load is stated" if load is None else f"its load of {show(load, 'ohm')}"
-            said.append(f"Levels are read at {self.output.designator}, an output jack, into {into}")
-        said += [
+            lines.append(f"Levels are read at {self.output.designator}, an output jack, into {into}")
+        lines += [
             f"{name}: wiper {'open' if ohms >= OPEN_OHMS else f'with {ohms:g} Ω at its contact'}"
             for name, ohms in self.wipers.items()
         ]
-        return tuple(said)
+        return tuple(lines)
 
 
 def signal_view(
@@ -174,7 +174,7 @@ def signal_view(
     source_ohms: float = SOURCE_OHMS,
     wipers: Mapping[str, float] | None = None,
     heaters: Mapping[str, float] | float | None = None,
-    near: Solved | None = None,
+    near: SolvedAmp | None = None,
     empty: bool = False,
 ) -> SignalView:
     """Put a generator into an input jack of an amp.
@@ -197,45 +197,45 @@ def signal_view(
     driven, chosen = driven_at(amp, jack)
     plugged = driven.changed({f"{chosen}.plugged": False}) if empty else driven
     worn = {name: _contact(amp, name, ohms) for name, ohms in (wipers or {}).items()}
-    solved = solve(plugged, near)
+    solved = solve_amp(plugged, near)
     one = solved.amp
-    found = one.parts[chosen]
-    assert isinstance(found, Jack)
-    output = output_of(one, signal_order(one.topology, found.tip).depth)
+    result = one.parts[chosen]
+    assert isinstance(result, Jack)
+    output = output_of(one, signal_order(one.topology, result.tip).depth)
     parts = [*_with_wipers(solved.built.circuit, one, worn), *signal_strays(one)]
     if heaters is not None:
         parts += heater_strays(one, heaters)
-    entry = found.tip
+    entry = result.tip
     if empty:
-        source_ohms, entry = np.inf, _first_grid(driven, found)
+        source_ohms, entry = np.inf, _first_grid(driven, result)
     else:
-        parts.append(wired.Resistor(GENERATOR, found.tip, found.sleeve, source_ohms))
-    point, judged = _judged(solved, parts, entry, found.sleeve, output)
+        parts.append(wired.Resistor(GENERATOR, result.tip, result.sleeve, source_ohms))
+    point, judged = _judged(solved, parts, entry, result.sleeve, output)
     if jack is None and heaters is None and not (worn or empty):
         for known in (amp, one):
-            known.__dict__["oscillation"] = judged.dangers  # as of `analyse`, which need not solve it again
-    return SignalView(one, solved, point, judged, found, output, source_ohms, worn)
+            known.__dict__["oscillation"] = judged.dangers  # as of `analyze`, which need not solve it again
+    return SignalView(one, solved, point, judged, result, output, source_ohms, worn)
 
 
-def carries_bias(solved: Solved, jack: Jack) -> bool:
+def carries_bias(solved: SolvedAmp, jack: Jack) -> bool:
     """Whether the bias of a grid is at a jack."""
     return bool(np.max(np.abs(solved.state.mean(jack.tip, jack.sleeve))) > BIAS_V)
 
 
-def idle_signal(solved: Solved) -> tuple[OperatingPoint, Stability, Jack | None]:
+def idle_signal(solved: SolvedAmp) -> tuple[OperatingPoint, Stability, Jack | None]:
     """A solved amp as the signal sees it, a generator in its usual input (the jack) where it has one.
 
     Its idle point with strays and a tremolo held still, and whether it oscillates.
 
     Examples
     --------
-    >>> from tubekit import analyse, load_amp
-    >>> point, found, jack = idle_signal(analyse(load_amp("teasel")).solved)
-    >>> bool(found.stable[0]), jack.designator
+    >>> from tubekit import analyze, load_amp
+    >>> point, result, jack = idle_signal(analyze(load_amp("teasel")).solved)
+    >>> bool(result.stable[0]), jack.designator
     (True, 'J1')
     """
     amp, circuit = solved.amp, solved.built.circuit
-    found: Jack | None = None
+    result: Jack | None = None
     output: Output | None = None
     generator: list[wired.Part] = []
     if any(isinstance(part, Jack) and part.direction == "input" for part in amp.parts.values()):
@@ -243,18 +243,18 @@ def idle_signal(solved: Solved) -> tuple[OperatingPoint, Stability, Jack | None]
         circuit = circuit if plugged is amp else build(plugged, solved.built.settled).circuit
         jack = plugged.parts[chosen]
         assert isinstance(jack, Jack)
-        found = jack
-        generator.append(wired.Resistor(GENERATOR, found.tip, found.sleeve, SOURCE_OHMS))
+        result = jack
+        generator.append(wired.Resistor(GENERATOR, result.tip, result.sleeve, SOURCE_OHMS))
         output = next(outputs_of(amp, signal_order(amp.topology, jack.tip).depth), None)
     network = assemble(circuit.with_parts(*signal_strays(amp), *generator))
     point = replace(solved.state.operating_point, network=network)  # neither strays nor generator move it
-    way = _way(network, found.tip, found.sleeve, output) if found and output else None
+    way = _way(network, result.tip, result.sleeve, output) if result and output else None
     judged = stability(amp, point, way)
-    return (held_still(point, judged.oscillator) if judged.oscillator else point), judged, found
+    return (held_still(point, judged.oscillator) if judged.oscillator else point), judged, result
 
 
 def _judged(
-    solved: Solved, parts: Sequence[wired.Part], tip: str, sleeve: str, output: Output
+    solved: SolvedAmp, parts: Sequence[wired.Part], tip: str, sleeve: str, output: Output
 ) -> tuple[OperatingPoint, Stability]:
     """Idle point of the parts, a tremolo held still in it, and whether it is stable.
 
@@ -308,9 +308,9 @@ def _anew(view: SignalView, amp: Amp) -> list[wired.Part]:
     return [*_with_wipers(circuit, amp, view.wipers), *strays, *rest]
 
 
-def without_taken(view: SignalView) -> Iterator[tuple[Taken, SignalView]]:
+def without_taken(view: SignalView) -> Iterator[tuple[AssumedValue, SignalView]]:
     """What is taken for granted, and the view without it: none of it moves the idle point."""
-    for one in taken(view.amp):
+    for one in assumed_values(view.amp):
         network = assemble(view.point.circuit.made_of(_anew(view, one.without)))
         yield one, replace(view, amp=one.without, point=replace(view.point, network=network))
 
@@ -352,16 +352,16 @@ def empty_inputs(amp: Amp) -> tuple[str, ...]:
     >>> empty_inputs(load_amp("teasel"))
     ('J2 is empty and joins in_low to in_high.',)
     """
-    found = []
+    result = []
     for name, part in amp.parts.items():
         if isinstance(part, Jack) and part.direction == "input" and not part.plugged:
             if part.tip_switch is None:
-                found.append(f"{name} has no switch contact: empty, it stays open and picks up hum.")
+                result.append(f"{name} has no switch contact: empty, it stays open and picks up hum.")
             elif part.tip_switch == GROUND:
-                found.append(f"{name} is empty and grounds its tip.")
+                result.append(f"{name} is empty and grounds its tip.")
             else:
-                found.append(f"{name} is empty and joins {part.tip} to {part.tip_switch}.")
-    return tuple(found)
+                result.append(f"{name} is empty and joins {part.tip} to {part.tip_switch}.")
+    return tuple(result)
 
 
 def _contact(amp: Amp, name: str, ohms: float) -> float:

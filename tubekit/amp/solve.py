@@ -11,6 +11,7 @@ from tubekit.amp import parts as drawn
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import Built
 from tubekit.amp.fields import Value
+from tubekit.amp.mains_solve import solve_mains
 from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
 from tubekit.amp.readings import (
     DEAD_V,
@@ -21,7 +22,6 @@ from tubekit.amp.readings import (
     WindingReading,
     readable,
 )
-from tubekit.amp.steady import steady
 from tubekit.amp.topology import reservoir_farads
 from tubekit.analyses.mains import MainsState
 from tubekit.circuit.parts import GROUND, Rectifier
@@ -35,7 +35,7 @@ SENSE_OHMS = 20.0
 
 
 @dataclass(frozen=True, eq=False)
-class Solved:
+class SolvedAmp:
     """An amp with its mains steady state; hands out readings."""
 
     built: Built
@@ -184,7 +184,7 @@ def _limits(values: Iterator[float | None]) -> Array:
     return np.array([np.nan if value is None else value for value in values])
 
 
-def solve(amp: Amp, near: Solved | None = None, *, heat: Value | None = None) -> Solved:
+def solve_amp(amp: Amp, near: SolvedAmp | None = None, *, heat: Value | None = None) -> SolvedAmp:
     """Solve supply and amp together, from `near` (a similar amp); `heat` is what heaters get.
 
     Raises
@@ -192,11 +192,11 @@ def solve(amp: Amp, near: Solved | None = None, *, heat: Value | None = None) ->
     SolveError : supply and amp do not agree (best iterate and the rectifier or tube inside).
     """
     names = None if near is None or near.amp.batch != amp.batch else _part_names(near)
-    built, state = steady(amp, None if near is None else near.state, names, heat)
-    return Solved(built, state)
+    built, state = solve_mains(amp, None if near is None else near.state, names, heat)
+    return SolvedAmp(built, state)
 
 
-def _part_names(near: Solved) -> list[str]:
+def _part_names(near: SolvedAmp) -> list[str]:
     return [part.name for part in near.state.circuit.parts]
 
 

@@ -98,17 +98,17 @@ def cells_of_csv(text: str, where: str) -> list[list[str]]:
     ------
     AmpFileError : another separator, or quotation marks that do not close.
     """
-    found: list[list[str]] = []
+    result: list[list[str]] = []
     try:
         for row in csv.reader(io.StringIO(text, newline=""), strict=True):
-            found.append([_as_kept(cell) for cell in row])  # noqa: PERF401 - counted for the message
+            result.append([_as_kept(cell) for cell in row])  # noqa: PERF401 - counted for the message
     except csv.Error as error:
         fix = "Close the quotation marks, or take them out"
-        raise slip(f"{where}, row {len(found) + 1}", f"cannot be read ({error})", fix, "cells") from error
-    head = found[0][0] if found and len(found[0]) == 1 else ""
+        raise slip(f"{where}, row {len(result) + 1}", f"cannot be read ({error})", fix, "cells") from error
+    head = result[0][0] if result and len(result[0]) == 1 else ""
     if ";" in head or "\t" in head:
         raise slip(where, "the columns are not separated by commas", "Save it with commas", "columns")
-    return found
+    return result
 
 
 def cells_of_xlsx(raw: bytes, where: str) -> list[list[str]]:

@@ -19,9 +19,9 @@ from tubekit.amp.parts import Loudspeaker, OutputTransformer, Resistor
 from tubekit.amp.topology import edges, reached
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.limit_cycle import LimitCycle, limit_cycle
-from tubekit.analyses.naturals import Naturals, naturals
+from tubekit.analyses.natural_modes import NaturalModes, natural_modes
 from tubekit.analyses.operating_point import OperatingPoint
-from tubekit.analyses.shares import picker
+from tubekit.analyses.part_sensitivity import picker
 from tubekit.circuit import parts as wired
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network
@@ -97,8 +97,8 @@ class Stability:
     `which` variants of a batch do.
     """
 
-    naturals: Naturals
-    drawn: Naturals
+    naturals: NaturalModes
+    drawn: NaturalModes
     oscillator: str = ""
     cause: str = ""
     which: str = ""
@@ -111,8 +111,8 @@ class Stability:
         if self.idle is None or self.about is None or len(self.drawn.stable) > 1:
             return None
         begins = 2 * np.pi * float(self.drawn.oscillates_hz[0])
-        found = limit_cycle(self.idle, self.about.sections, begins, self.about.held)
-        return None if found is None else _tremolo_of(self.idle, self.about, found)
+        result = limit_cycle(self.idle, self.about.sections, begins, self.about.held)
+        return None if result is None else _tremolo_of(self.idle, self.about, result)
 
     @property
     def stable(self) -> Array:
@@ -129,11 +129,11 @@ class Stability:
         many = f"{self.which or f'{len(lost)} of {len(self.stable)} variants'} oscillate; the first {how}."
         return f"The amp {how}." if len(self.stable) == 1 else many
 
-    def said(self, member: int = 0) -> str:
+    def describe(self, member: int = 0) -> str:
         """Stable or not, in one sentence."""
         if not self.oscillator:
-            return self.naturals.said(member)
-        return f"{self.naturals.said(member)} with {self.oscillator} held still"
+            return self.naturals.describe(member)
+        return f"{self.naturals.describe(member)} with {self.oscillator} held still"
 
     @property
     def dangers(self) -> tuple[Note, ...]:
@@ -204,10 +204,10 @@ def _tremolo_of(point: OperatingPoint, about: Oscillator, cycle: LimitCycle) -> 
     return Tremolo(cycle.hertz, moved, tuple(swings[name] for name in moved), depth, any(turned))
 
 
-def _naturals(point: OperatingPoint, more: Array | float = 0.0) -> Naturals:
+def _naturals(point: OperatingPoint, more: Array | float = 0.0) -> NaturalModes:
     """Natural frequencies at an idle point, with `more` conductance between its nodes."""
     matrix = linearised(point.network, list(point.slopes)) + more
-    return naturals(point.network, matrix, point.network.circuit.title)
+    return natural_modes(point.network, matrix, point.network.circuit.title)
 
 
 def _member(point: OperatingPoint, member: int) -> OperatingPoint:
@@ -306,14 +306,16 @@ def feedback_parts(amp: Amp) -> Iterator[str]:
                 yield part.designator
 
 
-def refuse_unstable(amp: Amp, found: Stability) -> Array:
+def refuse_unstable(amp: Amp, stability: Stability) -> Array:
     """Which members are stable, (N,).
 
     Raises
     ------
     SolveError : none is: an amp that oscillates has no response, hum, noise or drive.
     """
-    if not found.stable.any():
-        notes = amp.oscillation or found.notes()  # as the report has it: strays of hum shift the frequency
-        raise SolveError(f"{amp.title}: {' '.join(note.text for note in notes)}", best=found.naturals)
-    return found.stable
+    if not stability.stable.any():
+        notes = (
+            amp.oscillation or stability.notes()
+        )  # as the report has it: strays of hum shift the frequency
+        raise SolveError(f"{amp.title}: {' '.join(note.text for note in notes)}", best=stability.naturals)
+    return stability.stable

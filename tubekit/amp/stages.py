@@ -18,7 +18,7 @@ from tubekit.amp.signal_order import SignalOrder, signal_order
 from tubekit.amp.signal_view import SignalView, driven_at
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.operating_point import OperatingPoint
-from tubekit.analyses.shares import current_into, number, picker
+from tubekit.analyses.part_sensitivity import current_into, number, picker
 from tubekit.analyses.small_signal import stage_gains
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network
@@ -89,16 +89,16 @@ def gains_in_place(point: OperatingPoint, amp: Amp, jack: Jack | None) -> dict[s
 
     Examples
     --------
-    >>> from tubekit import analyse, load_amp
+    >>> from tubekit import analyze, load_amp
     >>> from tubekit.amp.signal_view import idle_signal
     >>> amp = load_amp("teasel")
-    >>> point, _, jack = idle_signal(analyse(amp).solved)
+    >>> point, _, jack = idle_signal(analyze(amp).solved)
     >>> plate, cathode = gains_in_place(point, amp, jack)["V3"]  # a pair drives the load together
     >>> bool(14 < plate[0] < 15)
     True
     """
     network = point.network
-    found: dict[str, tuple[Array, Array]] = {}
+    result: dict[str, tuple[Array, Array]] = {}
     if jack is not None:
         matrix = linearised(network, list(point.slopes))
         drive = picker(network, jack.tip, jack.sleeve)
@@ -107,15 +107,15 @@ def gains_in_place(point: OperatingPoint, amp: Amp, jack: Jack | None) -> dict[s
         for device in (each for each in network.circuit.of(Device) if each.name in reached):
             grid = network.pick(x, device.terminals[-1])
             plate, cathode = (network.pick(x, end) for end in (device.terminals[0], device.cathode))
-            found[device.name] = np.abs(_ratio(plate, grid, cathode)), np.abs(_ratio(cathode, grid, cathode))
+            result[device.name] = np.abs(_ratio(plate, grid, cathode)), np.abs(_ratio(cathode, grid, cathode))
     alone = stage_gains(point, GAIN_HZ)
     for k, name in enumerate(alone.sections):
         plate, cathode = np.abs(alone.to_plate[:, k]), np.abs(alone.to_cathode[:, k])
         still = plate == 0  # an oscillator held still
         own = np.where(still, np.nan, plate), np.where(still, np.nan, cathode)
-        if name not in found or np.isnan(found[name][0]).all():
-            found[name] = own
-    return found
+        if name not in result or np.isnan(result[name][0]).all():
+            result[name] = own
+    return result
 
 
 def _ratio(there: Array, grid: Array, cathode: Array) -> Array:

@@ -42,7 +42,7 @@ def signal_strays(amp: Amp) -> Iterator[wired.Part]:
 
 
 @dataclass(frozen=True)
-class Taken:
+class AssumedValue:
     """A usual value taken where the amp file states none, the key that states it, and the amp without it."""
 
     words: str
@@ -54,29 +54,29 @@ class Taken:
         return f"{self.of}: {self.words} taken (common practice; state {self.key})"
 
 
-def taken(amp: Amp) -> tuple[Taken, ...]:
+def assumed_values(amp: Amp) -> tuple[AssumedValue, ...]:
     """What is taken for granted on the way of the signal: wiring, output transformer, loudspeaker.
 
     Examples
     --------
     >>> from tubekit.amp import load_amp
-    >>> for one in taken(load_amp("vetch"))[:3]:
+    >>> for one in assumed_values(load_amp("vetch"))[:3]:
     ...     print(f"{one.of}: {one.words}")
     V1a, V1b, V2: 5.0 pF from each grid to the chassis
     V1a, V1b, V2: 5.0 pF from each plate to the chassis
     T2: 300 pF across each section of the primary
     """
-    found: dict[tuple[str, str], list[Assumed]] = {}
+    result: dict[tuple[str, str], list[Assumed]] = {}
     for part in amp.parts.values():
         if part.condition == "fitted":
             for one in part.assumed():
-                found.setdefault((one.words, one.key), []).append(one)
+                result.setdefault((one.words, one.key), []).append(one)
     return tuple(
-        Taken(
+        AssumedValue(
             words, ", ".join(one.of for one in each), key,
             replace(amp, parts={**amp.parts, **{one.without.designator: one.without for one in each}}),
         )
-        for (words, key), each in found.items()
+        for (words, key), each in result.items()
     )  # fmt: skip
 
 

@@ -77,7 +77,7 @@ class HeaterSurge:
         return f"{self.times:.2g} TIMES ITS RATED VOLTAGE: it may flash and open"
 
     @property
-    def told(self) -> str:
+    def sentence(self) -> str:
         """The same as a clause, the tube first."""
         return (
             f"the heater of {self.tube} gets {show(self.highest_v, 'V')} after {self.at_s:.2g} s, "
@@ -162,8 +162,8 @@ def string_start(amp: Amp, seconds: float = SECONDS) -> tuple[HeaterSurge, ...]:
     ends = np.array([pair(total, network.index, wires[name].a, wires[name].b) for name in names])
     matrix = network.conductance + 2j * np.pi * amp.mains_hz * network.storage
     right = np.concatenate([network.ac[0][:, None] / np.sqrt(2.0), ends.T], axis=1)
-    found = ends @ solve_linear(network, matrix, right[None])[0]
-    open_, between = found[:, 0], found[:, 1:]
+    result = ends @ solve_linear(network, matrix, right[None])[0]
+    open_, between = result[:, 0], result[:, 1:]
 
     def ohms(state: Array) -> Array:
         each = np.array([_ohms(body.law, t) for body, t in zip(bodies, state, strict=True)])

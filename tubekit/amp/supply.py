@@ -9,9 +9,9 @@ import numpy as np
 from tubekit.amp import supply_duty as duty
 from tubekit.amp.amp import Amp
 from tubekit.amp.fuse_time import CLASS_WORDS
+from tubekit.amp.mains_solve import solve_circuit
 from tubekit.amp.parts import OutputTransformer, PowerTransformer
-from tubekit.amp.report import AmpReport, analyse
-from tubekit.amp.steady import solved as solve_circuit
+from tubekit.amp.report import AmpReport, analyze
 from tubekit.amp.supply_readings import (
     CoilReading,
     FilterReading,
@@ -175,13 +175,13 @@ def supply_report(
     >>> reservoir.cold_v > reservoir.peak_v > reservoir.dc_v
     True
     """
-    report = near if near is not None and near.amp is amp else analyse(amp, near=near)
-    found = report.solved
-    circuit = found.state.circuit
+    report = near if near is not None and near.amp is amp else analyze(amp, near=near)
+    result = report.solved
+    circuit = result.state.circuit
     cold = _cold(circuit.cold, amp, like)
     return SupplyReport(
-        report, tuple(duty.filters(found, cold)), tuple(duty.rectifiers(found)), tuple(duty.coils(found)),
-        duty.mains(found), tuple(duty.fuses(found)), cold,
+        report, tuple(duty.filters(result, cold)), tuple(duty.rectifiers(result)), tuple(duty.coils(result)),
+        duty.mains(result), tuple(duty.fuses(result)), cold,
     )  # fmt: skip
 
 

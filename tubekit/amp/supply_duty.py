@@ -9,7 +9,7 @@ import numpy as np
 
 from tubekit.amp import parts as drawn
 from tubekit.amp.fuse_time import fuse_class
-from tubekit.amp.solve import Solved, capacitor_rms
+from tubekit.amp.solve import SolvedAmp, capacitor_rms
 from tubekit.amp.supply_readings import CoilReading, FilterReading, FuseReading, MainsReading, RectifierDuty
 from tubekit.analyses.mains import MainsState
 from tubekit.circuit.parts import Resistor, Windings
@@ -20,11 +20,11 @@ LOSS = 0.15
 """Loss factor of an electrolytic at twice the mains frequency (tan δ); common practice, no source."""
 
 
-def filters(found: Solved, cold: MainsState) -> Iterator[FilterReading]:
+def filters(amp: SolvedAmp, cold: MainsState) -> Iterator[FilterReading]:
     """Every capacitor of the supply; `cold` is the state without tubes."""
-    state, one = found.state, found.one
-    for name in found.amp.topology.wired.charged:
-        part = found.amp.parts[name]
+    state, one = amp.state, amp.one
+    for name in amp.amp.topology.wired.charged:
+        part = amp.amp.parts[name]
         assert isinstance(part, drawn.Capacitor)
         amps = capacitor_rms(state, part)
         ohms = series_ohms(part, state.frequency_hz)
@@ -51,9 +51,9 @@ def _stated(value: Any) -> Any:
     return float("nan") if value is None else value
 
 
-def rectifiers(found: Solved) -> Iterator[RectifierDuty]:
+def rectifiers(amp: SolvedAmp) -> Iterator[RectifierDuty]:
     """Every diode and plate."""
-    state, one = found.state, found.one
+    state, one = amp.state, amp.one
     for k, part in enumerate(state.operating_point.network.rectifiers):
         amps, volts = state.rectifier_currents[:, k], state.rectifier_volts[:, k]
         peak = amps.max(axis=1)
@@ -63,11 +63,11 @@ def rectifiers(found: Solved) -> Iterator[RectifierDuty]:
         )  # fmt: skip
 
 
-def coils(found: Solved) -> Iterator[CoilReading]:
+def coils(amp: SolvedAmp) -> Iterator[CoilReading]:
     """Every section of every winding, and every choke."""
-    state, one = found.state, found.one
+    state, one = amp.state, amp.one
     wired = {part.name: part for part in state.circuit.of(Windings)}
-    for part in found.amp.parts.values():
+    for part in amp.amp.parts.values():
         if part.designator not in wired or isinstance(part, drawn.Loudspeaker):
             continue
         coils = wired[part.designator]
@@ -84,14 +84,14 @@ def coils(found: Solved) -> Iterator[CoilReading]:
             )  # fmt: skip
 
 
-def mains(found: Solved) -> MainsReading:
+def mains(amp: SolvedAmp) -> MainsReading:
     """What the plug delivers."""
-    plug = next(part for part in found.amp.parts.values() if isinstance(part, drawn.MainsPlug))
-    state, one = found.state, found.one
+    plug = next(part for part in amp.amp.parts.values() if isinstance(part, drawn.MainsPlug))
+    state, one = amp.state, amp.one
     row = state.operating_point.network.unknowns.index(f"I({plug.designator})")
     amps = -state.spectrum[:, :, row]  # what leaves the plug into the amp
     rms = np.sqrt(amps[:, 0].real ** 2 + 0.5 * (np.abs(amps[:, 1:]) ** 2).sum(axis=1))
-    volts = np.broadcast_to(np.asarray(found.amp.mains_rms, float), rms.shape)
+    volts = np.broadcast_to(np.asarray(amp.amp.mains_rms, float), rms.shape)
     watts = volts / np.sqrt(2.0) * amps[:, 1].real
     apparent = volts * rms
     factor = np.divide(watts, apparent, out=np.ones_like(watts), where=apparent > 0)
@@ -104,14 +104,14 @@ def fuse_amps(state: MainsState, fuse: drawn.Fuse) -> Array:
     return np.asarray(np.hypot(state.mean(*fuse.ends), state.ripple_rms(*fuse.ends)) / np.asarray(ohms))
 
 
-def fuses(found: Solved) -> Iterator[FuseReading]:
+def fuses(amp: SolvedAmp) -> Iterator[FuseReading]:
     """Every fuse that is fitted."""
-    one = found.one
-    for part in found.amp.parts.values():
+    one = amp.one
+    for part in amp.amp.parts.values():
         if isinstance(part, drawn.Fuse) and part.condition == "fitted":
-            amps = fuse_amps(found.state, part)
+            amps = fuse_amps(amp.state, part)
             times = amps / np.asarray(part.amps)
-            kind = fuse_class(found.amp, part)
+            kind = fuse_class(amp.amp, part)
             yield FuseReading(
                 part.designator, part.speed, one(amps), one(np.asarray(part.amps)),
                 one(kind.holds_at_least(times)), one(kind.open_at_last(times)),

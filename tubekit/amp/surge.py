@@ -9,7 +9,7 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.fuse_time import CLASS_WORDS
 from tubekit.amp.string_warming import FLASHES, HeaterSurge
-from tubekit.analyses.in_time import Transient
+from tubekit.analyses.transient_result import Transient
 from tubekit.text import Printed, Table, described, headed, quantity
 from tubekit.units import show
 
@@ -138,23 +138,23 @@ class SwitchOn(Printed):
         known = [s for s in self.surges if np.isfinite(s.rated_v)]
         over = [f"{_reaches(s)}, {s.words}" for s in known if s.highest_v > s.rated_v]
         fuses = [f"{f.fuse} {f.verdict}" for f in self.fuses if np.isfinite(f.when_s)]
-        flashing = [one.told for one in self.heaters if one.times >= FLASHES]
+        flashing = [one.sentence for one in self.heaters if one.times >= FLASHES]
         return (*plates, *over, *fuses, *flashing)
 
     def headline(self) -> str:
         """What is beyond its limit and what to do; else the figures that come nearest."""
-        head, found = f"{self.amp.title}, {self.what}: ", self.exceeded()
-        if found:
+        head, result = f"{self.amp.title}, {self.what}: ", self.exceeded()
+        if result:
             plates = any(one.exceeded for one in self.plates)
-            return f"{head}{'; '.join(found)}.{' ' + self.remedy if plates else ''}"
+            return f"{head}{'; '.join(result)}.{' ' + self.remedy if plates else ''}"
         known = [one for one in self.surges if np.isfinite(one.rated_v)]
         worst = sorted(known, key=lambda one: -one.highest_v / one.rated_v)[:1]
-        said = [f"{_reaches(one)}, {one.words}" for one in worst]
+        lines = [f"{_reaches(one)}, {one.words}" for one in worst]
         rated = [one for one in self.plates if one.warm and np.isfinite(one.limit_a)]
         busiest = sorted(rated, key=lambda one: -one.peak_a / one.limit_a)[:1]
-        said += [_peaks(one) for one in busiest]
-        said += [f"{one.rectifier} is {one.words}" for one in self.plates if not one.warm]
-        return head + ("; ".join(said) or "no rating is known to compare with")
+        lines += [_peaks(one) for one in busiest]
+        lines += [f"{one.rectifier} is {one.words}" for one in self.plates if not one.warm]
+        return head + ("; ".join(lines) or "no rating is known to compare with")
 
     def tables(self) -> list[Table]:
         """Capacitors, then fuses and peaks."""

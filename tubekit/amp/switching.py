@@ -23,8 +23,8 @@ from tubekit.amp.string_warming import WORDS as STRING_WORDS, string_start
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.surge import FuseSurge, PlateSurge, Surge, SwitchOn
 from tubekit.amp.warming import WORDS, emission, warmth
-from tubekit.analyses.in_time import Transient
 from tubekit.analyses.transient import slow_transient, transient
+from tubekit.analyses.transient_result import Transient
 from tubekit.circuit.parts import Circuit, Resistor
 from tubekit.devices import catalogue
 from tubekit.devices.heater import COLD_HEATER, COLD_LAMP
@@ -77,8 +77,8 @@ def switch_on(amp: Amp, *, near: AmpReport | None = None, seconds: float = WARM_
     Examples
     --------
     >>> from tubekit import load_amp
-    >>> found = switch_on(load_amp("teasel"))
-    >>> found.surge("C14").highest_v > found.surge("C14").final_v
+    >>> result = switch_on(load_amp("teasel"))
+    >>> result.surge("C14").highest_v > result.surge("C14").final_v
     True
     """
     supply = _supply(amp, near)
@@ -88,21 +88,21 @@ def switch_on(amp: Amp, *, near: AmpReport | None = None, seconds: float = WARM_
     run = slow_transient(
         circuit, seconds, frequency_hz=amp.mains_hz, emission=emitting, longest_step=1.0, tolerance=SLOW
     )
-    said = [
+    lines = [
         f"Cold heaters draw {1 / COLD_HEATER:.0f}, lamps {1 / COLD_LAMP:.0f} times their current; {WORDS}.",
         "The core is taken as linear: at the worst moment it may saturate; the bound covers that.",
     ]
     if any(isinstance(part, Thermistor) for part in amp.parts.values()):
-        said.append("Thermistors are cold in the first moments and settled after them.")
+        lines.append("Thermistors are cold in the first moments and settled after them.")
     heaters = string_start(amp)
-    said += [STRING_WORDS] if heaters else []
-    found = _answer(supply, "switched on from cold", first, run, tuple(said), COLD_REMEDY)
+    lines += [STRING_WORDS] if heaters else []
+    result = _answer(supply, "switched on from cold", first, run, tuple(lines), COLD_REMEDY)
     rectifiers = supply.report.solved.built.rectifiers
     plates = tuple(
         replace(one, warm=emitting(rectifiers[one.rectifier][0], INRUSH_S) > HALF_WARM)
-        for one in found.plates
+        for one in result.plates
     )
-    return replace(found, heaters=heaters, plates=plates)
+    return replace(result, heaters=heaters, plates=plates)
 
 
 def hot_standby(amp: Amp, switch: str, *, near: AmpReport | None = None) -> SwitchOn:
@@ -149,8 +149,8 @@ def hot_standby(amp: Amp, switch: str, *, near: AmpReport | None = None) -> Swit
     circuit, state = supply.still(supply.report.solved.state.circuit), waiting.report.solved.state
     first = _at_once(on, circuit, start=state)
     run = slow_transient(circuit, STANDBY_S, frequency_hz=amp.mains_hz, start=state, tolerance=SLOW)
-    said = ("After a long standby, line voltage at its peak, all cathodes warm, no signal.",)
-    return _answer(supply, f"{switch} closed while warm", first, run, said, STANDBY_REMEDY)
+    text = ("After a long standby, line voltage at its peak, all cathodes warm, no signal.",)
+    return _answer(supply, f"{switch} closed while warm", first, run, text, STANDBY_REMEDY)
 
 
 def _at_once(amp: Amp, circuit: Circuit, **more: Any) -> Transient:
@@ -177,7 +177,7 @@ def _answer(
     what: str,
     first: Transient,
     run: Transient,
-    said: tuple[str, ...],
+    lines: tuple[str, ...],
     remedy: str,
 ) -> SwitchOn:
     amp = supply.amp
@@ -185,7 +185,7 @@ def _answer(
     mains = np.abs(first.coil(plug))
     return SwitchOn(
         amp, what, tuple(_surges(supply, first, run)), tuple(_fuses(amp, first)),
-        tuple(_plates(supply, first)), first, run, float(mains.max()), _core_bound(amp), remedy, said,
+        tuple(_plates(supply, first)), first, run, float(mains.max()), _core_bound(amp), remedy, lines,
     )  # fmt: skip
 
 

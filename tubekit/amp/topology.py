@@ -127,10 +127,10 @@ class Topology:
                 node = getattr(section, electrode)
                 if node not in (None, GROUND):
                     held.setdefault((node, electrode), []).append(section.name)
-        found: dict[str, list[str]] = {}
+        result: dict[str, list[str]] = {}
         for (node, electrode), names in held.items():
-            found.setdefault(node, []).append(f"{', '.join(names)} {electrode}")
-        return {node: f"{'; '.join(words)} ({node})" for node, words in found.items()}
+            result.setdefault(node, []).append(f"{', '.join(names)} {electrode}")
+        return {node: f"{'; '.join(words)} ({node})" for node, words in result.items()}
 
     @cached_property
     def cathodes(self) -> frozenset[str]:
@@ -177,25 +177,25 @@ class Topology:
     @cached_property
     def delivered(self) -> dict[str, int]:
         """Where rectifiers deliver: node to +1 (B+) or -1 (a negative supply, such as a bias supply)."""
-        found: dict[str, int] = {}
+        result: dict[str, int] = {}
         chained: list[Edge] = []
         for name, anode, cathode in self.rectifiers:
             ends = (anode in self._alternating, cathode in self._alternating)
             if GROUND in (anode, cathode):  # in the return leg: the winding itself is lifted
                 if any(ends):
-                    found.setdefault(*((cathode, 1) if anode == GROUND else (anode, -1)))
+                    result.setdefault(*((cathode, 1) if anode == GROUND else (anode, -1)))
             elif any(ends) or isinstance(self.parts[name], RectifierTube):
-                found.setdefault(*((anode, -1) if ends == (False, True) else (cathode, 1)))
+                result.setdefault(*((anode, -1) if ends == (False, True) else (cathode, 1)))
             else:
                 chained.append((anode, cathode))
         for _ in chained:  # rectifiers in series: the next one hands on what the one before delivers
-            fed = self._spread(found)
+            fed = self._spread(result)
             for anode, cathode in chained:
                 if fed.get(anode) == 1:
-                    found.setdefault(cathode, 1)
+                    result.setdefault(cathode, 1)
                 elif fed.get(cathode) == -1:
-                    found.setdefault(anode, -1)
-        return found
+                    result.setdefault(anode, -1)
+        return result
 
     @cached_property
     def fed(self) -> dict[str, int]:
@@ -243,7 +243,7 @@ class Topology:
         Small ones at a rectifier or from a fed node to ground are among them, and each of a stack.
         """
         inside = set(self.fed) | self.at_rectifiers
-        found = [
+        result = [
             part for part in self.parts.values()
             if isinstance(part, Capacitor) and part.condition == "fitted" and set(part.ends) <= inside
             and (set(part.ends) & self.at_rectifiers or set(part.ends) <= set(self._still))
@@ -251,7 +251,7 @@ class Topology:
         far = len(self._trunk)
         return tuple(
             part.designator
-            for part in sorted(found, key=lambda p: self._order(self.held_end(p), far, self._trunk))
+            for part in sorted(result, key=lambda p: self._order(self.held_end(p), far, self._trunk))
         )
 
     def _order(self, node: str, far: int, steps: Mapping[str, int]) -> tuple[int, int]:
@@ -288,12 +288,12 @@ class Topology:
     def rails(self) -> tuple[Rail, ...]:
         """Filter capacitors of B+ in order from the rectifier, then those of negative supplies."""
         swinging = {node for s in self.sections for node in (s.plate, s.grid)} - set(self._still)
-        found = []
+        result = []
         for name in self.charged:
             node = self.held_end_of(name)
             if node in self._trunk and node not in swinging | self.cathodes and node in self.fed:
-                found.append(Rail(name, node, self.fed[node], self._trunk[node]))
-        return tuple(found)
+                result.append(Rail(name, node, self.fed[node], self._trunk[node]))
+        return tuple(result)
 
     @cached_property
     def supply(self) -> frozenset[str]:

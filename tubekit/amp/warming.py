@@ -96,14 +96,14 @@ def settling_s(amp: Amp, heat: float) -> float:
 
 def cathodes(amp: Amp) -> dict[str, str]:
     """The kind of cathode of every tube section and rectifier plate of an amp, by their names."""
-    found: dict[str, str] = {}
+    result: dict[str, str] = {}
     for part in amp.parts.values():
         if isinstance(part, Tube):
             kind = cathode_kind(part.type if isinstance(part.type, str) else part.type[0])
             if isinstance(part, RectifierTube):
-                found |= {f"{part.designator}.{k}": kind for k in range(1, len(part.plates) + 1)}
-            found |= {section.name: kind for section in part.sections}
-    return found
+                result |= {f"{part.designator}.{k}": kind for k in range(1, len(part.plates) + 1)}
+            result |= {section.name: kind for section in part.sections}
+    return result
 
 
 def emission(

@@ -34,16 +34,16 @@ from tubekit.units import show
 HEATER_OFF = 0.2  # common practice, no source: 6.3 V and 5 V windings differ by more than this
 
 
-def joins_itself(part: Part, found: Findings) -> None:
+def joins_itself(part: Part, findings: Findings) -> None:
     """Report a part two of whose terminals, which must not meet, stand on one node."""
     if isinstance(part, Selector) and part.position > len(part.contacts):
         fix = f"Write a position from 1 to {len(part.contacts)}"
         problem = f"position {part.position:g} of {len(part.contacts)} contacts"
-        found.add(part.designator, problem, fix, code="range", key="position")
+        findings.add(part.designator, problem, fix, code="range", key="position")
     for first, second, node in part.meeting():
         fix = "Give each its own node; a part meant as shorted says condition = 'short'"
         problem = f"{first} and {second} are both on node '{node}'"
-        found.add(part.designator, problem, fix, code="joins_itself", word=node)
+        findings.add(part.designator, problem, fix, code="joins_itself", word=node)
 
 
 MOST_FARADS = {"film": 1e-4, "paper": 3e-5, "ceramic": 1e-4, "mica": 1e-7, "electrolytic": 0.1}
@@ -53,7 +53,7 @@ MOST_JOULES = 500.0
 (common practice, no source)."""
 
 
-def plausible(part: Part, found: Findings) -> None:
+def plausible(part: Part, findings: Findings) -> None:
     """Report a value that no part of this style and voltage has: most often a slip of its prefix."""
     if not isinstance(part, Capacitor):
         return
@@ -64,7 +64,7 @@ def plausible(part: Part, found: Findings) -> None:
     at = f" at {show(volts, 'V')}" if volts else ""
     size, mark = (1e3, "u") if farads >= 1e-3 else (1e6, "n")
     problem = f"{micro}{at} is no {part.style} capacitor of a tube amp"
-    found.add(
+    findings.add(
         part.designator,
         problem,
         f"Write {size * farads:g}{mark} for {size * farads:g} {mark.replace('u', 'µ')}F",
@@ -92,33 +92,33 @@ def _unit(terminal: str) -> str:
     return terminal.split(".", maxsplit=1)[0] if "." in terminal else ""
 
 
-def check_paths(parts: Mapping[str, Part], found: Findings) -> None:
+def check_paths(parts: Mapping[str, Part], findings: Findings) -> None:
     """Report what cannot work for want of a path: B+, grid leak, cathode, mains, heaters."""
     tubes = [part for part in parts.values() if isinstance(part, Tube)]
     sections = [section for tube in tubes for section in tube.sections]
     wired = Topology(parts).wired
     if not wired.rectifiers:
         fix = "Draw the rectifier, as [V5] with type, plates and cathode, or [CR1] with nodes"
-        found.add("", "there is no rectifier, so B+ begins nowhere", fix, code="no_rectifier")
+        findings.add("", "there is no rectifier, so B+ begins nowhere", fix, code="no_rectifier")
     else:
         for section in sections:
-            _needs_supply(section, wired, found)
+            _needs_supply(section, wired, findings)
     for section in sections:
-        _needs_ground(section, wired.grounded(without=section.name), found)
-    _mains(parts, found)
-    _heaters(parts, tubes, found)
-    _field_coils(parts, found)
+        _needs_ground(section, wired.grounded(without=section.name), findings)
+    _mains(parts, findings)
+    _heaters(parts, tubes, findings)
+    _field_coils(parts, findings)
 
 
 def _owner(section: Section) -> str:
     return section.name.removesuffix(section.key) + (f".{section.key}" if section.key else "")
 
 
-def _needs_supply(section: Section, wired: Topology, found: Findings) -> None:
+def _needs_supply(section: Section, wired: Topology, findings: Findings) -> None:
     supplied = wired.supplied(without=section.name)
     for terminal, node in (("plate", section.plate), ("screen", section.screen)):
         if node is not None and node not in supplied:
-            found.add(
+            findings.add(
                 _owner(section),
                 f"B+ has no path to the {terminal} (node '{node}')",
                 f"Draw the resistor, choke, winding or switch that feeds '{node}' from a rectifier cathode",
@@ -127,7 +127,7 @@ def _needs_supply(section: Section, wired: Topology, found: Findings) -> None:
             )
 
 
-def _needs_ground(section: Section, ground: set[str], found: Findings) -> None:
+def _needs_ground(section: Section, ground: set[str], findings: Findings) -> None:
     for terminal, node, what in (
         ("grid", section.grid, "grid leak"),
         ("cathode", section.cathode, "cathode resistor"),
@@ -135,32 +135,32 @@ def _needs_ground(section: Section, ground: set[str], found: Findings) -> None:
         if node not in ground:
             problem = f"the {terminal} (node '{node}') has no DC path to ground"
             fix = f"Draw its {what}, or correct the name of the node"
-            found.add(_owner(section), problem, fix, code="no_dc_path", word=node)
+            findings.add(_owner(section), problem, fix, code="no_dc_path", word=node)
 
 
-def _mains(parts: Mapping[str, Part], found: Findings) -> None:
+def _mains(parts: Mapping[str, Part], findings: Findings) -> None:
     plugs = [part for part in parts.values() if isinstance(part, MainsPlug)]
     if not plugs:
         fix = "Add P1 with kind = 'mains plug', line, neutral and 'earth' (safety ground)"
-        found.add("", "there is no mains plug, so no line voltage enters", fix, code="no_mains_plug")
+        findings.add("", "there is no mains plug, so no line voltage enters", fix, code="no_mains_plug")
     for extra in plugs[1:]:
         problem = f"is a second mains plug besides {plugs[0].designator}"
-        found.add(extra.designator, problem, "Keep one of them", code="second_mains_plug")
+        findings.add(extra.designator, problem, "Keep one of them", code="second_mains_plug")
     if not plugs:
         return
     for part in parts.values():
         if isinstance(part, PowerTransformer):
-            _primary_fed(part, plugs[0], parts, found)
+            _primary_fed(part, plugs[0], parts, findings)
 
 
 def _primary_fed(
-    transformer: PowerTransformer, plug: MainsPlug, parts: Mapping[str, Part], found: Findings
+    transformer: PowerTransformer, plug: MainsPlug, parts: Mapping[str, Part], findings: Findings
 ) -> None:
     pairs = edges((one for one in parts.values() if one is not transformer), as_wired=True)
     taps = set(transformer.primary.taps)
     for name, node in (("line", plug.line), ("neutral", plug.neutral)):
         if not taps & reached([node], pairs, stops=[GROUND]).keys():
-            found.add(
+            findings.add(
                 f"{transformer.designator}.primary",
                 f"the {name} of {plug.designator} (node '{node}') does not reach it",
                 "Draw the fuse, switch or wire between them, or correct the names of the nodes",
@@ -169,17 +169,17 @@ def _primary_fed(
             )
 
 
-def _field_coils(parts: Mapping[str, Part], found: Findings) -> None:
+def _field_coils(parts: Mapping[str, Part], findings: Findings) -> None:
     """Report a field coil of a loudspeaker that is not drawn."""
     speakers = [name for name, part in parts.items() if isinstance(part, Loudspeaker)]
     for name, part in parts.items():
         if isinstance(part, Choke) and part.field_of and part.field_of not in speakers:
             problem = f"is the field coil of '{part.field_of}', which is not a speaker in this amp"
             near, fix = near_matches(part.field_of, speakers), f"Write one of: {', '.join(speakers)}"
-            found.add(name, problem, fix, near, code="field_of", key="field_of", word=part.field_of)
+            findings.add(name, problem, fix, near, code="field_of", key="field_of", word=part.field_of)
 
 
-def _heaters(parts: Mapping[str, Part], tubes: list[Tube], found: Findings) -> None:
+def _heaters(parts: Mapping[str, Part], tubes: list[Tube], findings: Findings) -> None:
     coils = [w for part in parts.values() if isinstance(part, PowerTransformer) for w in part.windings[1:]]
     if not coils:
         return
@@ -197,13 +197,13 @@ def _heaters(parts: Mapping[str, Part], tubes: list[Tube], found: Findings) -> N
         if cold:
             problem = f"the heater (node '{cold[0]}') reaches no winding"
             fix = "Name the nodes of a heater winding"
-            found.add(tube.designator, problem, fix, code="heater_not_reached", word=cold[0])
+            findings.add(tube.designator, problem, fix, code="heater_not_reached", word=cold[0])
 
 
 def notes(parts: Mapping[str, Part]) -> list[Note]:
     """What is no fault of the file but worth a look; dangers are in `dangers.py`."""
-    found = [note for part in parts.values() for note in _part_notes(part, parts)]
-    return [*found, *_in_parallel(parts), *heater_notes(parts)]
+    result = [note for part in parts.values() for note in _part_notes(part, parts)]
+    return [*result, *_in_parallel(parts), *heater_notes(parts)]
 
 
 def _part_notes(part: Part, parts: Mapping[str, Part]) -> Iterator[Note]:

@@ -55,10 +55,10 @@ class Averaged:
                 return None
             means = self.cycle.currents[0].mean(axis=1)
             held = opened[:tubes] - seen[:tubes, tubes:] @ means
-            found = reach(seen[:tubes, :tubes], held, none, devices, volts, tubes, known)
-            if found is None:
+            result = reach(seen[:tubes, :tubes], held, none, devices, volts, tubes, known)
+            if result is None:
                 return None
-            volts, currents, slopes = found
+            volts, currents, slopes = result
             known = currents, slopes
             if np.all(np.abs(volts - lined) <= AGREED_V):
                 self.volts = volts

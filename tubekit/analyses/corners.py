@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tubekit.analyses.shares import shares
+from tubekit.analyses.part_sensitivity import part_sensitivity
 from tubekit.circuit.network import Network
 from tubekit.circuit.reduction import solve_stack
 
@@ -84,7 +84,7 @@ class Stretch:
             if row is None:
                 continue
             adjoint = self._solved(system.transpose(0, 2, 1), row)
-            names, kinds, changes = shares(self.network, x, adjoint, s)
+            names, kinds, changes = part_sensitivity(self.network, x, adjoint, s)
             total = total + sign * (changes / (x @ row)[:, None]).real
         moves = np.asarray(total)
         reactive = np.array([kind in "CL" for kind in kinds])
@@ -118,9 +118,9 @@ def corners(
 
 def _bracket(below: Array, frequencies: Array) -> tuple[Array, Array]:
     """Last frequency within and first one beyond the corner, NaN where there is none."""
-    found, first = below.any(axis=1), below.argmax(axis=1)
-    inner = np.where(found, frequencies[np.maximum(first - 1, 0)], np.nan)
-    return inner, np.where(found, frequencies[first], np.nan)
+    result, first = below.any(axis=1), below.argmax(axis=1)
+    inner = np.where(result, frequencies[np.maximum(first - 1, 0)], np.nan)
+    return inner, np.where(result, frequencies[first], np.nan)
 
 
 def _corner(

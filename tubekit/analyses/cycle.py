@@ -14,7 +14,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from tubekit.analyses.waves import Iterate, Ports, Problem, pose
+from tubekit.analyses.waves import Iterate, Ports, WaveProblem, pose
 from tubekit.circuit.reduction import solve_stack
 
 __all__ = ["Cycle", "Ports", "solve_cycle"]
@@ -121,8 +121,8 @@ def _mean_slopes(ports: Ports, cycle: Cycle) -> Array:
     own = (chosen[:, :, None] // ports.samples == np.arange(rectifiers)).astype(float)
     usable = np.isfinite(matrix).all(axis=(1, 2)) & cycle.converged
     moved = solve_stack(np.where(usable[:, None, None], matrix, np.eye(chosen.shape[1])), own)
-    found = np.matmul(own.transpose(0, 2, 1) * steep[:, None, :], moved) / ports.samples
-    return np.where(usable[:, None, None] & np.isfinite(found), found, 0.0)
+    result = np.matmul(own.transpose(0, 2, 1) * steep[:, None, :], moved) / ports.samples
+    return np.where(usable[:, None, None] & np.isfinite(result), result, 0.0)
 
 
 def _chunks(ports: Ports) -> list[slice]:
@@ -150,7 +150,7 @@ def _solve(ports: Ports, start: Cycle | None) -> Cycle:
     return answer
 
 
-def _mesh_resistance(ports: Ports, problem: Problem) -> Array:
+def _mesh_resistance(ports: Ports, problem: WaveProblem) -> Array:
     """Volts by amperes of the mains cycle: an r at which waves neither pass nor bounce back whole."""
     mean = problem.law.through(_stiff_reservoir(problem), problem.resistance)[0].mean(axis=2)
     ohms = np.abs(ports.phasor).max(axis=1) / np.maximum(mean.max(axis=1), 1e-9)
@@ -159,9 +159,9 @@ def _mesh_resistance(ports: Ports, problem: Problem) -> Array:
 
 def _iterate(
     ports: Ports,
-    problem: Problem,
+    problem: WaveProblem,
     drive: Array,
-    descend: Callable[[Problem, Iterate, Array], Iterate],
+    descend: Callable[[WaveProblem, Iterate, Array], Iterate],
     most: int,
 ) -> Cycle:
     here = problem.at(drive)
@@ -186,7 +186,7 @@ def _iterate(
     )
 
 
-def _resampled(problem: Problem, start: Cycle) -> Array:
+def _resampled(problem: WaveProblem, start: Cycle) -> Array:
     """Drive from a similar solution at any number of samples."""
     old, new = start.volts.shape[2], problem.open.shape[2]
     place = np.arange(new) * (old / new)
@@ -201,7 +201,7 @@ def _resampled(problem: Problem, start: Cycle) -> Array:
     return np.where(usable, drive, problem.open)
 
 
-def _newton_step(problem: Problem, here: Iterate) -> Array:
+def _newton_step(problem: WaveProblem, here: Iterate) -> Array:
     """Solve for the conducting samples only; the others follow from them."""
     count = len(here.slopes)
     flat = here.slopes.reshape(count, -1)
@@ -240,7 +240,7 @@ def _kernel_between(kernel: Array, chosen: Array) -> Array:
     return np.take_along_axis(flat, place.reshape(count, -1), axis=1).reshape(place.shape)
 
 
-def _descend(problem: Problem, here: Iterate, step: Array) -> Iterate:
+def _descend(problem: WaveProblem, here: Iterate, step: Array) -> Iterate:
     """Full step, halved for the members whose error would grow."""
     scale = np.ones((len(step), 1, 1))
     before = problem.size(here.left)
@@ -253,7 +253,7 @@ def _descend(problem: Problem, here: Iterate, step: Array) -> Iterate:
     return trial
 
 
-def _descend_patiently(problem: Problem, here: Iterate, step: Array) -> Iterate:
+def _descend_patiently(problem: WaveProblem, here: Iterate, step: Array) -> Iterate:
     """Newton where it helps at once, relaxation where it does not."""
     goal = np.maximum(0.7 * problem.size(here.left), 1e-9)
     trial = problem.at(here.drive + step)
@@ -272,7 +272,7 @@ def _descend_patiently(problem: Problem, here: Iterate, step: Array) -> Iterate:
     return trial
 
 
-def _stiff_reservoir(problem: Problem) -> Array:
+def _stiff_reservoir(problem: WaveProblem) -> Array:
     """Drive if the reservoir holds its voltage: one mean current per rectifier to find."""
     stiff = problem.beyond[:, 0].real
     mean: Array = np.zeros(problem.open.shape[:2])

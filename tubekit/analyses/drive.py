@@ -209,13 +209,13 @@ def _clipping(
 ) -> tuple[float, str]:
     """Where either end of the swing gains less than FLAT of what it gained first, and the state there."""
     wave = solved.waveform(*output) - solved.harmonics(*output)[:, :1].real
-    found = (float("inf"), "none found")
+    result = (float("inf"), "none found")
     for ends, place in ((wave.max(axis=1), wave.argmax(axis=1)), (-wave.min(axis=1), wave.argmin(axis=1))):
         gains = np.diff(ends, prepend=0.0) / np.diff(drives, prepend=0.0)
         flat = gains < FLAT * gains[0]
-        if flat.any() and drives[k := int(np.argmax(flat))] <= found[0]:
-            found = (float(drives[max(k - 1, 0)]), _cause(solved, names, k, int(place[k])))
-    return found
+        if flat.any() and drives[k := int(np.argmax(flat))] <= result[0]:
+            result = (float(drives[max(k - 1, 0)]), _cause(solved, names, k, int(place[k])))
+    return result
 
 
 def _cause(solved: LargeSignal, names: Sequence[str], member: int, sample: int) -> str:

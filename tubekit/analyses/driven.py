@@ -55,17 +55,17 @@ class Driven:
 
 
 @dataclass(frozen=True, eq=False)
-class Problem:
+class DrivenProblem:
     """`impedance` (N, K+1, P, P) at harmonics 0..K [Ω]; `open` (N, P, S) [V]; S = 2 K."""
 
     groups: tuple[Group, ...]
     impedance: Array
     open: Array
 
-    def subset(self, keep: Array | slice) -> Problem:
+    def subset(self, keep: Array | slice) -> DrivenProblem:
         """Some members of the batch."""
         groups = tuple(dataclasses.replace(g, law=g.law.subset(keep)) for g in self.groups)
-        return Problem(groups, self.impedance[keep], self.open[keep])
+        return DrivenProblem(groups, self.impedance[keep], self.open[keep])
 
     def residual(self, volts: Array) -> tuple[Array, Array, Array]:
         """F (N, P, S), the currents (N, P, S) and their slopes (N, S, P, P)."""
@@ -105,7 +105,7 @@ class Problem:
         return currents, slopes
 
 
-def solve_driven(problem: Problem, start: Array) -> Driven:
+def solve_driven(problem: DrivenProblem, start: Array) -> Driven:
     """Steady state of every member, from port voltages `start` (N, P, S).
 
     What does not arrive from there is led on from the nearest member that did, or where none did up from a
@@ -129,7 +129,7 @@ def _over_time(law: Law) -> Law:
     return dataclasses.replace(law, **values)  # type: ignore[type-var]
 
 
-def _arrive(problem: Problem, start: Array) -> Driven:
+def _arrive(problem: DrivenProblem, start: Array) -> Driven:
     """Every member by itself, then what is lost from the nearest that arrived, one after the other."""
     done = _newton(problem, start, MAX_ITERATIONS if len(start) == 1 else STRIDE_ITERATIONS)
     waiting = np.flatnonzero(~done.converged)
@@ -156,14 +156,14 @@ def _arrive(problem: Problem, start: Array) -> Driven:
     return done
 
 
-def _led(problem: Problem, origin: Array, volts: Array, stride: float) -> Driven:
+def _led(problem: DrivenProblem, origin: Array, volts: Array, stride: float) -> Driven:
     """One member led from `origin`, where its port voltages are `volts`, to its own open voltages."""
     here, spent = 0.0, 0
     before: tuple[float, Array] | None = None
     for _ in range(STRIDES):
         there = min(1.0, here + stride)
         ahead = volts if before is None else volts + (volts - before[1]) * (there - here) / (here - before[0])
-        way = Problem(problem.groups, problem.impedance, origin + there * (problem.open - origin))
+        way = DrivenProblem(problem.groups, problem.impedance, origin + there * (problem.open - origin))
         step = _newton(way, ahead, STRIDE_ITERATIONS)
         spent += int(step.iterations[0])
         if not step.converged.all():
@@ -180,7 +180,7 @@ def _led(problem: Problem, origin: Array, volts: Array, stride: float) -> Driven
     return step
 
 
-def _newton(problem: Problem, start: Array, most: int = MAX_ITERATIONS) -> Driven:
+def _newton(problem: DrivenProblem, start: Array, most: int = MAX_ITERATIONS) -> Driven:
     span = problem.span()
     volts = problem.open + np.einsum("pm,qm,nqs->nps", span, span, start - problem.open, optimize=True)
     iterations, error = np.zeros(len(volts), int), np.full(len(volts), np.inf)
@@ -218,7 +218,7 @@ def _step(span: Array, kernel: Array, left: Array, slopes: Array) -> Array:
 
 
 def _descend(
-    problem: Problem, volts: Array, step: Array, left: Array
+    problem: DrivenProblem, volts: Array, step: Array, left: Array
 ) -> tuple[Array, Array, Array, Array, Array]:
     """A step as long as leads nearer, and which members it leads nowhere."""
     scale = np.ones((len(volts), 1, 1))

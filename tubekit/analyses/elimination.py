@@ -37,7 +37,7 @@ KEPT = 64
 
 
 @dataclass(frozen=True)
-class Step:
+class EliminationStep:
     """One pivot: its slot, the slots to its right and below, and the block they change."""
 
     column: int
@@ -51,16 +51,18 @@ class Step:
 
 
 @dataclass(frozen=True)
-class Plan:
+class EliminationPlan:
     """Order of elimination; `rows`, `columns` are the places of the first slots."""
 
     rows: Array
     columns: Array
     slots: int
-    steps: tuple[Step, ...]
+    steps: tuple[EliminationStep, ...]
 
 
-_PLANS: dict[bytes, Plan] = {}  # by the pattern of the matrix: a hundred sliders' moves share one plan
+_PLANS: dict[
+    bytes, EliminationPlan
+] = {}  # by the pattern of the matrix: a hundred sliders' moves share one plan
 
 
 def respond(
@@ -101,13 +103,13 @@ def respond(
     return answer
 
 
-def _remember(key: bytes, plan: Plan) -> None:
+def _remember(key: bytes, plan: EliminationPlan) -> None:
     if len(_PLANS) > KEPT:
         _PLANS.clear()
     _PLANS[key] = plan
 
 
-def _planned(pattern: Array, sample: Array) -> Plan:
+def _planned(pattern: Array, sample: Array) -> EliminationPlan:
     """Choose pivots by eliminating one sample matrix; only the order of it is kept."""
     count = len(pattern)
     filled, values = pattern.copy(), sample.astype(complex)
@@ -131,12 +133,12 @@ def _planned(pattern: Array, sample: Array) -> Plan:
         if values[r, c] != 0:
             values[grid] -= np.outer(values[below, c] / values[r, c], values[r, right])
         steps.append(
-            Step(
+            EliminationStep(
                 c, int(slot[r, c]), slot[r, right].tolist(), right.tolist(), slot[below, c].tolist(),
                 slot[grid].tolist(), r, below.tolist(),
             )
         )  # fmt: skip
-    return Plan(rows, columns, slots, tuple(steps))
+    return EliminationPlan(rows, columns, slots, tuple(steps))
 
 
 def _pivot(filled: Array, values: Array, rows: Array, columns: Array) -> tuple[int, int]:
@@ -151,7 +153,7 @@ def _pivot(filled: Array, values: Array, rows: Array, columns: Array) -> tuple[i
 
 
 def _played(
-    plan: Plan, matrix: Array, storage: Array, drive: Array, s: Array, keep: Array
+    plan: EliminationPlan, matrix: Array, storage: Array, drive: Array, s: Array, keep: Array
 ) -> tuple[Array, Array]:
     """The kept unknowns (N, K, J), and which members miss their equations."""
     fixed, moving = matrix[:, plan.rows, plan.columns], storage[:, plan.rows, plan.columns]
@@ -162,9 +164,9 @@ def _played(
         for k in range(0, len(fixed), each):
             some = slice(k, k + each)
             factors = Factors.of(plan, fixed[some], moving[some], s)
-            found = factors.answer(drive[:, None])
-            answer[some] = np.moveaxis(found[keep, 0], 0, 2)
-            at, moved = _refined(factors, fixed[some], moving[some], drive[:, None], s, found, proof)
+            result = factors.answer(drive[:, None])
+            answer[some] = np.moveaxis(result[keep, 0], 0, 2)
+            at, moved = _refined(factors, fixed[some], moving[some], drive[:, None], s, result, proof)
             allowed = TRUST * np.abs(at[keep]) + NOTHING * np.abs(at).max(axis=0)
             lost[some] = ~(np.abs(moved[keep]) <= allowed).all(axis=(0, 1, 3))
     return answer, lost
@@ -174,11 +176,11 @@ def _played(
 class Factors:
     """Some variants eliminated at frequencies s (K,): `values` (slots, N, K) by the slots of the plan."""
 
-    plan: Plan
+    plan: EliminationPlan
     values: Array
 
     @classmethod
-    def of(cls, plan: Plan, fixed: Array, moving: Array, s: Array) -> Factors:
+    def of(cls, plan: EliminationPlan, fixed: Array, moving: Array, s: Array) -> Factors:
         """Eliminate `fixed` + s `moving`, (N, places) each."""
         values = np.zeros((plan.slots, len(fixed), len(s)), complex)
         start = values[: len(plan.rows)]
@@ -240,7 +242,7 @@ def table(
         _remember(key, _planned(pattern, matrix[0] + SAMPLE * storage[0]))
     plan = _PLANS[key]
     fixed, moving = matrix[:, plan.rows, plan.columns], storage[:, plan.rows, plan.columns]
-    found = np.empty((*inputs.shape, len(matrix), len(s)), complex)
+    result = np.empty((*inputs.shape, len(matrix), len(s)), complex)
     lost = np.zeros(len(matrix), bool)
     proof = np.array([0, len(s) // 2, len(s) - 1])
     each = max(1, CHUNK // len(s))
@@ -248,21 +250,21 @@ def table(
         for k in range(0, len(matrix), each):
             some = slice(k, k + each)
             factors = Factors.of(plan, fixed[some], moving[some], s)
-            found[:, :, some] = factors.answer(inputs)
-            at, moved = _refined(factors, fixed[some], moving[some], inputs, s, found[:, :, some], proof)
+            result[:, :, some] = factors.answer(inputs)
+            at, moved = _refined(factors, fixed[some], moving[some], inputs, s, result[:, :, some], proof)
             size, off = (
                 np.abs(np.tensordot(edge.T, x, 1)).max(axis=(0, 1), initial=0.0) for x in (at, moved)
             )
             anywhere = np.abs(moved).max(axis=(0, 1), initial=0.0)
             lost[some] = ~((off <= trust * size) & (anywhere <= ELSEWHERE * size)).all(axis=1)
-    return found, lost
+    return result, lost
 
 
 def _refined(
-    factors: Factors, fixed: Array, moving: Array, right: Array, s: Array, found: Array, proof: Array
+    factors: Factors, fixed: Array, moving: Array, right: Array, s: Array, result: Array, proof: Array
 ) -> tuple[Array, Array]:
     """Answers (n, I, N, P) to `right` (n, I) at the frequencies of `proof`, and what one more step adds."""
-    plan, at = factors.plan, found[..., proof]
+    plan, at = factors.plan, result[..., proof]
     starts = np.flatnonzero(np.diff(plan.rows, prepend=-1))  # no row is empty, or it had no pivot
     system = fixed.T[:, :, None] + moving.T[:, :, None] * s[proof]
     flows = np.add.reduceat(system[:, None] * at[plan.columns], starts, axis=0)

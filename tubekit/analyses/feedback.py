@@ -21,9 +21,9 @@ from typing import Any
 import numpy as np
 
 from tubekit.analyses.elimination import respond
-from tubekit.analyses.naturals import Naturals, natural_frequencies
+from tubekit.analyses.natural_modes import NaturalModes, natural_frequencies
 from tubekit.analyses.operating_point import OperatingPoint
-from tubekit.analyses.shares import number, picker
+from tubekit.analyses.part_sensitivity import number, picker
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.parts import Capacitor, Circuit, Resistor, VoltageSource
@@ -54,7 +54,7 @@ class LoopGain(Printed):
     title: str
     frequencies_hz: Array = quantity("Hz", "f", "where it was calculated, (K,)")
     gain: Array = quantity("", "T", "loop gain, complex, positive for negative feedback, (N, K)")
-    naturals: Naturals = field(repr=False, kw_only=True)
+    naturals: NaturalModes = field(repr=False, kw_only=True)
 
     @property
     def stable(self) -> Array:
@@ -74,12 +74,12 @@ class LoopGain(Printed):
     def gain_margins(self, member: int = 0) -> tuple[Crossing, ...]:
         """Decibels by which |T| is below one at every frequency where its phase passes 180 degrees."""
         size, phase = self._log_size(member), self._phase(member)
-        found: list[Crossing] = []
+        crossings: list[Crossing] = []
         for turn in (-np.pi, np.pi):
-            found += [
+            crossings += [
                 Crossing(hz, float(-20 * at / np.log(10))) for hz, at in self._where(phase - turn, size)
             ]
-        return tuple(sorted(found, key=lambda each: each.hz))
+        return tuple(sorted(crossings, key=lambda each: each.hz))
 
     def _log_size(self, member: int) -> Array:
         return np.asarray(np.log(np.maximum(np.abs(self.gain[member]), 1e-300)))
@@ -94,27 +94,27 @@ class LoopGain(Printed):
         """Frequency and `other` at each sign change of `level`."""
         logs = np.log(self.frequencies_hz)
         places = np.flatnonzero(np.diff(np.sign(level)) != 0)
-        found = []
+        result = []
         for k in places:
             part = level[k] / (level[k] - level[k + 1])
             hz = float(np.exp(logs[k] + part * (logs[k + 1] - logs[k])))
-            found.append((hz, float(other[k] + part * (other[k + 1] - other[k]))))
-        return found
+            result.append((hz, float(other[k] + part * (other[k + 1] - other[k]))))
+        return result
 
     def headline(self) -> str:
         """Feedback and stability in one sentence."""
         words = f"{self.title or 'Loop'} at {self.part}"
         if not self.stable[0]:
-            return f"{words}: {self.naturals.said()}"
+            return f"{words}: {self.naturals.describe()}"
         middle = f"{self.feedback_db()[0]:.1f} dB of feedback at 1 kHz"
         least = min((each.margin for each in self.phase_margins()), default=None)
         margin = "" if least is None else f", phase margin {least:.0f} degrees"
-        return f"{words}: {middle}{margin}, {self.naturals.said()}"
+        return f"{words}: {middle}{margin}, {self.naturals.describe()}"
 
     def tables(self) -> list[Table]:
         """Margins, then the loop gain over frequency."""
         if not self.stable[0]:  # margins of a loop that has taken off would be read as a response
-            return [Table("Stability", headed("finding"), [(self.naturals.said(),)])]
+            return [Table("Stability", headed("finding"), [(self.naturals.describe(),)])]
         rows: list[tuple[str, float, float | None, float | None]] = [
             ("|T| = 1", each.hz, each.margin, None) for each in self.phase_margins()
         ]
@@ -136,7 +136,7 @@ class LoopGain(Printed):
             "title": self.title,
             "part": self.part,
             "stable": to_json_value(self.stable),
-            "finding": self.naturals.said(),
+            "finding": self.naturals.describe(),
             "feedback_db": to_json_value(np.where(self.stable, self.feedback_db(), np.nan)),
             "phase_margins": to_json_value(self.phase_margins() if self.stable[0] else ()),
             "gain_margins": to_json_value(self.gain_margins() if self.stable[0] else ()),
@@ -178,14 +178,14 @@ def loop_gain(
     wanted = SPAN_HZ if frequencies_hz is None else np.asarray(frequencies_hz, float)
     s = 2j * np.pi * wanted
     known = point.circuit.of(Resistor) + point.circuit.of(Capacitor)
-    found = next((each for each in known if each.name == part), None)
-    if found is None:
+    result = next((each for each in known if each.name == part), None)
+    if result is None:
         raise CircuitError(
             "no resistor or capacitor to break the loop at", part=part,
             fix="Name the part that carries the feedback", near=near_matches(part, [p.name for p in known]),
         )  # fmt: skip
-    end = found.b if number(point.network, found.b) >= 0 else found.a
-    network = assemble(_broken(point.circuit, found, end))
+    end = result.b if number(point.network, result.b) >= 0 else result.a
+    network = assemble(_broken(point.circuit, result, end))
     matrix = linearised(network, list(point.slopes))
     return LoopGain(
         part, point.circuit.title, wanted, _loop(network, matrix, s, end),

@@ -38,9 +38,9 @@ class Harmonics:
         self.ports = edge.shape[1]
         outputs, proof = np.eye(len(network.unknowns)), ends_and_middle(s[1:])
 
-        def everywhere(found: Array, exact: Array) -> bool:
-            return self._at_ports(found, exact) and _elsewhere(
-                network, matrix, self.inputs, proof, found, exact
+        def everywhere(result: Array, exact: Array) -> bool:
+            return self._at_ports(result, exact) and _elsewhere(
+                network, matrix, self.inputs, proof, result, exact
             )
 
         self.form: PoleForm | None = None
@@ -70,10 +70,10 @@ class Harmonics:
         else:
             self.table[:, :, lost] = exact.transpose(2, 3, 0, 1)
 
-    def _at_ports(self, found: Array, exact: Array) -> bool:
+    def _at_ports(self, result: Array, exact: Array) -> bool:
         """Per member and frequency, against the largest response of a port."""
         with np.errstate(invalid="ignore"):
-            off = np.abs(self.edge.T @ (found - exact)).max(axis=(2, 3), initial=0.0)
+            off = np.abs(self.edge.T @ (result - exact)).max(axis=(2, 3), initial=0.0)
             size = np.abs(self.edge.T @ exact).max(axis=(2, 3), initial=0.0)
         return not bool(np.any(off > AT_PORTS * size))
 
@@ -123,11 +123,11 @@ def _inputs(network: Network, edge: Array) -> tuple[Array, Array]:
 
 
 def _elsewhere(
-    network: Network, matrix: Array, inputs: Array, proof: Array, found: Array, exact: Array
+    network: Network, matrix: Array, inputs: Array, proof: Array, result: Array, exact: Array
 ) -> bool:
     """Every output within its share of what it is at any of the frequencies, or within rounding."""
     with np.errstate(invalid="ignore"):
-        off = np.abs(found - exact).max(axis=3)
+        off = np.abs(result - exact).max(axis=3)
         allowed = ELSEWHERE * np.abs(exact).max(axis=(1, 3))[:, None]
         if not np.any(off > allowed):
             return True

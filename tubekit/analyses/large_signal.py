@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from tubekit.analyses.convergence import Convergence, seal
-from tubekit.analyses.driven import Driven, Problem, solve_driven
+from tubekit.analyses.driven import Driven, DrivenProblem, solve_driven
 from tubekit.analyses.harmonics import Harmonics, wave
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.circuit.full import linearised
@@ -84,16 +84,16 @@ class LargeSignal(Printed):
 
     def _ports(self, device: str, terminal: str) -> list[int]:
         names = self.idle.network.port_names
-        found = [
+        result = [
             k for k, (name, port) in enumerate(names) if name == device and terminal in (port, "cathode")
         ]
-        if not found:
+        if not result:
             known = {name for name, _ in names}
             raise CircuitError(
                 f"has no {terminal}" if device in known else "no such tube section", part=device,
                 fix="Name a section and one of its terminals", near=near_matches(device, known),
             )  # fmt: skip
-        return found
+        return result
 
     def headline(self) -> str:
         """One line for the top of a print."""
@@ -183,14 +183,14 @@ def large_signal(
     return _judged(_result(circuit, frequency_hz, idle, spectrum, driven), strict)
 
 
-def _problem(reduced: Reduced, pulled: Harmonics, samples: int) -> Problem:
+def _problem(reduced: Reduced, pulled: Harmonics, samples: int) -> DrivenProblem:
     """The port equations with the tubes pulled out."""
     impedance = pulled.impedance()
     impedance[:, 0] = reduced.resistance
     impedance[:, -1] = impedance[:, -1].real  # no sine at the last harmonic
     angle = 2 * np.pi * np.arange(samples) / samples
     open_volts = reduced.open[..., None] + (pulled.open_phasors()[..., None] * np.exp(1j * angle)).real
-    return Problem(reduced.network.groups, impedance, open_volts)
+    return DrivenProblem(reduced.network.groups, impedance, open_volts)
 
 
 def _small_signal(network: Network, idle: OperatingPoint, s: Array, samples: int) -> Array:

@@ -74,13 +74,13 @@ def limit_cycle(
         1.0,
     )
     while growth > LEAST_GROWTH and swing < MOST_V:
-        found = ring.newton(np.append(last[:-2] * scale, last[-2:]), lead, swing * scale)
-        if found is None:
+        result = ring.newton(np.append(last[:-2] * scale, last[-2:]), lead, swing * scale)
+        if result is None:
             growth = scale = float(np.sqrt(growth))
             continue
-        if found[-1] >= 0.0 and (settled := ring.newton(found, lead, None)) is not None:
+        if result[-1] >= 0.0 and (settled := ring.newton(result, lead, None)) is not None:
             return ring.cycle(settled)
-        last, swing, scale = found, swing * scale, growth
+        last, swing, scale = result, swing * scale, growth
     return None
 
 
@@ -127,15 +127,15 @@ class _Ring:
         rates = self.near * np.geomspace(*SPAN, LOOKED_AT)
         loops = -self.transfer(1j * rates)[:, self.own] @ small
         values, modes = np.linalg.eig(loops)
-        found: list[tuple[float, float, Array]] = []
+        result: list[tuple[float, float, Array]] = []
         for k, (before, after) in enumerate(pairwise(values)):
             for j, value in enumerate(after):
                 was = before[np.argmin(np.abs(before - value))]
                 if was.imag * value.imag < 0.0 and value.real > 1.0 and was.real > 0.0:
                     part = was.imag / (was.imag - value.imag)
                     rate = float(rates[k] * (rates[k + 1] / rates[k]) ** part)
-                    found.append((rate, float(1.0 / value.real), modes[k + 1][:, j]))
-        return min(found, key=lambda each: each[1], default=None)
+                    result.append((rate, float(1.0 / value.real), modes[k + 1][:, j]))
+        return min(result, key=lambda each: each[1], default=None)
 
     def currents(self, u: Array) -> tuple[Array, Array]:
         """Currents off the idle ones at volts off the idle ones, over all moments, and their slopes."""
@@ -152,8 +152,8 @@ class _Ring:
     def _sounding(self, rate: float) -> Array:
         """From currents to volts over all moments."""
         z = self.transfer(1j * rate * np.arange(HARMONICS + 1))[:, self.own]
-        found = np.einsum("kab,kpq->apbq", TURNS, z, optimize=True).real / MOMENTS
-        return np.asarray(found.reshape(MOMENTS * len(self.own), -1))
+        result = np.einsum("kab,kpq->apbq", TURNS, z, optimize=True).real / MOMENTS
+        return np.asarray(result.reshape(MOMENTS * len(self.own), -1))
 
     def balance(self, z: Array, lead: int, swing: float | None) -> tuple[Array, Array]:
         """What is left over, and its slopes; at full strength where no `swing` is asked for."""
@@ -193,5 +193,5 @@ class _Ring:
         """The cycle at these unknowns, at every port."""
         rate = float(self.near * np.exp(z[-2]))
         spectrum = np.fft.rfft(self.currents(z[:-2])[0].reshape(MOMENTS, -1), axis=0)
-        found = -(self.transfer(1j * rate * np.arange(HARMONICS + 1)) @ spectrum[..., None])[..., 0]
-        return LimitCycle(rate / (2 * np.pi), np.fft.irfft(found, n=MOMENTS, axis=0))
+        result = -(self.transfer(1j * rate * np.arange(HARMONICS + 1)) @ spectrum[..., None])[..., 0]
+        return LimitCycle(rate / (2 * np.pi), np.fft.irfft(result, n=MOMENTS, axis=0))

@@ -13,7 +13,7 @@ from tubekit.analyses.driven import Driven
 from tubekit.analyses.loadline_limits import class_letter, drive_limits, limits_walk
 from tubekit.analyses.loadline_result import LoadLine
 from tubekit.analyses.loadline_stage import above_zero, bare_stage
-from tubekit.analyses.loads import Loudspeaker, series_reactance
+from tubekit.analyses.loads import SpeakerLoad, series_reactance
 from tubekit.analyses.plate_stage import PlateStage, Walk
 from tubekit.analyses.section_law import AnyTube, plate_limit, section_law, type_name
 from tubekit.circuit.threads import on_one_core
@@ -45,7 +45,7 @@ def load_line(
     pair: bool = False,
     tap: float = 0.0,
     reactance: float = 0.0,
-    speaker: Loudspeaker | None = None,
+    speaker: SpeakerLoad | None = None,
     frequency_hz: float = 400.0,
     curves: Sequence[float] | None = None,
     plate_axis: float | None = None,
@@ -136,7 +136,7 @@ def load_line(
 
 
 def _impedance(
-    seen: float, load: float, reactance: float, speaker: Loudspeaker | None, frequency_hz: float, samples: int
+    seen: float, load: float, reactance: float, speaker: SpeakerLoad | None, frequency_hz: float, samples: int
 ) -> Phasors:
     """What one tube's current sees at harmonics 0..K [Ω]."""
     above_zero("frequency_hz", frequency_hz)

@@ -45,7 +45,7 @@ def voice_coil(
     >>> turns, coils = voice_coil(0.5e-3)
     >>> s = 2j * np.pi * 10e3
     >>> into_turns = [s * coils[0, k] ** 2 / (coils[k, k] + r / s) for k, r in enumerate(turns, 1)]
-    >>> bool(abs(abs(s * coils[0, 0] - sum(into_turns)) / abs(Loudspeaker().coil(10e3)) - 1) < 0.03)
+    >>> bool(abs(abs(s * coils[0, 0] - sum(into_turns)) / abs(SpeakerLoad().coil(10e3)) - 1) < 0.03)
     True
     """
     whole = np.asarray(henries, float)
@@ -60,7 +60,7 @@ def voice_coil(
 
 
 @dataclass(frozen=True)
-class Loudspeaker:
+class SpeakerLoad:
     """Voice coil in series with the resonance of the cone.
 
     ``Z = Re + jωL/sqrt(1 + jf/fe) + Rs/(1 + jQ(f/f0 - f0/f))``, with Rs the rise at resonance and fe where
@@ -81,7 +81,7 @@ class Loudspeaker:
 
     Examples
     --------
-    >>> speaker = Loudspeaker()
+    >>> speaker = SpeakerLoad()
     >>> np.abs(speaker.impedance([90.0, 400.0])).round(1)
     array([40. ,  6.6])
     """
@@ -119,7 +119,7 @@ class Loudspeaker:
         return np.asarray(self.resistance + self.coil(f) + rise)
 
 
-USUAL = Loudspeaker()
+USUAL = SpeakerLoad()
 """A usual loudspeaker: what is not stated of one is scaled from it; common practice, no source."""
 
 

@@ -18,7 +18,7 @@ from tubekit.analyses.convergence import RELAXED, Convergence, seal
 from tubekit.analyses.cycle import Cycle
 from tubekit.analyses.harmonics import wave
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
-from tubekit.analyses.supply import Answer, Supply
+from tubekit.analyses.supply import Supply, SupplyState
 from tubekit.circuit.network import assemble
 from tubekit.circuit.newton import evaluate
 from tubekit.circuit.parts import GROUND, Circuit, Windings
@@ -239,10 +239,10 @@ def with_conductance(state: MainsState, members: Array, added: Array) -> Array:
     network = point.network.members(members)
     network = replace(network, conductance=network.conductance + added)
     near = replace(state, operating_point=replace(point, network=network), cycle=state.cycle.members(members))
-    found = np.full(point.unknowns.shape, np.nan)
+    result = np.full(point.unknowns.shape, np.nan)
     for piece in _rounds(Supply(network, state.frequency_hz, state.cycle.volts.shape[2], True), near):
-        found[piece.rows[~piece.lost]] = piece.point.unknowns[~piece.lost]
-    return found
+        result[piece.rows[~piece.lost]] = piece.point.unknowns[~piece.lost]
+    return result
 
 
 @dataclass(frozen=True, eq=False)
@@ -325,7 +325,7 @@ def _begin(supply: Supply, near: MainsState | None) -> tuple[OperatingPoint, Cyc
     return solve_network(network, supply.guess()), None
 
 
-def _apart(answer: Answer, point: OperatingPoint) -> Array:
+def _apart(answer: SupplyState, point: OperatingPoint) -> Array:
     """How far supply and tubes are from each other [V], (N,).
 
     Only what couples them counts: other nodes follow, and those that nothing but leakage holds follow poorly.

@@ -21,7 +21,7 @@ import numpy as np
 
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.operating_point import OperatingPoint
-from tubekit.analyses.shares import across, coil_rows, picker
+from tubekit.analyses.part_sensitivity import across, coil_rows, picker
 from tubekit.circuit.full import linearised
 from tubekit.circuit.parts import GROUND, Device, Resistor, Windings
 from tubekit.circuit.threads import on_one_core
@@ -102,9 +102,9 @@ def noise(
     point.volts(node, to)
     matrix = linearised(network, list(point.slopes)).transpose(0, 2, 1)  # C is symmetric
     adjoint = respond(network, matrix, picker(network, node, to), 2j * np.pi * band)
-    found = [*_of_parts(point, adjoint), *_of_tubes(point, adjoint, band)]
-    density = np.stack([np.broadcast_to(each, adjoint.shape[:2]) for _, each in found], axis=2)
-    return Noise(point.circuit.title, node, tuple(name for name, _ in found), band, density)
+    result = [*_of_parts(point, adjoint), *_of_tubes(point, adjoint, band)]
+    density = np.stack([np.broadcast_to(each, adjoint.shape[:2]) for _, each in result], axis=2)
+    return Noise(point.circuit.title, node, tuple(name for name, _ in result), band, density)
 
 
 def _of_parts(point: OperatingPoint, adjoint: Array) -> Iterator[tuple[str, Array]]:

@@ -108,11 +108,11 @@ class OperatingPoint(Printed):
         """The port currents, those of a device with its pins swapped sorted by electrode and not by node."""
         for group in self.network.groups:
             if group.pins is not None and device in group.names:
-                j, found = group.names.index(device), self.port_currents.copy()
+                j, result = group.names.index(device), self.port_currents.copy()
                 at = slice(group.ports.start + j * group.width, group.ports.start + (j + 1) * group.width)
                 pins = np.swapaxes(group.pins[:, j], 1, 2)
-                found[:, at] = np.linalg.solve(pins, found[:, at, None])[..., 0]
-                return found
+                result[:, at] = np.linalg.solve(pins, result[:, at, None])[..., 0]
+                return result
         return self.port_currents
 
     def members(self, keep: Array) -> OperatingPoint:

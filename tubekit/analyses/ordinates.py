@@ -97,8 +97,8 @@ def root_half(currents: npt.ArrayLike, load: float) -> RootHalf:
 
     Examples
     --------
-    >>> found = root_half(0.05 + 0.04 * ROOT_HALF, 5000.0)
-    >>> round(found.power_w, 6), abs(found.second_pct) < 1e-9
+    >>> result = root_half(0.05 + 0.04 * ROOT_HALF, 5000.0)
+    >>> round(result.power_w, 6), abs(result.second_pct) < 1e-9
     (4.0, True)
     """
     most, more, rest, less, least = (float(i) for i in np.asarray(currents, float))
@@ -153,8 +153,8 @@ def ordinates(line: Readable) -> Ordinates:
     Examples
     --------
     >>> from tubekit.analyses.loadline import load_line
-    >>> found = ordinates(load_line("6V6GT", plate=250, screen=250, grid=-12.5, load=5000))
-    >>> bool(np.ptp(found.power_w) < 0.1 * found.power_w.mean())
+    >>> result = ordinates(load_line("6V6GT", plate=250, screen=250, grid=-12.5, load=5000))
+    >>> bool(np.ptp(result.power_w) < 0.1 * result.power_w.mean())
     True
     """
     whole = fourier(line)

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tubekit.analyses.driven import Driven, Problem, solve_driven
+from tubekit.analyses.driven import Driven, DrivenProblem, solve_driven
 from tubekit.circuit.network import Group
 from tubekit.devices.law import stack
 from tubekit.devices.pentode import Pentode
@@ -146,10 +146,10 @@ class PlateStage:
             volts[:, (k + 1) * per_tube - 1] += signal if k == 0 else -signal
         group = Group(stack([self.law] * tubes), ("V1", "V2")[:tubes], slice(0, d.size))
         if isinstance(near, Driven):
-            return solve_driven(Problem((group,), matrix, volts), near.volts)
+            return solve_driven(DrivenProblem((group,), matrix, volts), near.volts)
         way = near or self.walk(float(np.abs(signal).max(initial=ROOT_ARRIVED)))
         start = np.concatenate(self._start(signal, way)[:tubes], axis=1)
-        return solve_driven(Problem((group,), matrix, volts), start)
+        return solve_driven(DrivenProblem((group,), matrix, volts), start)
 
     def _start(self, signal: Array, way: Walk) -> tuple[Array, Array]:
         """Port voltages (N, T, S) of both tubes on a resistive load."""

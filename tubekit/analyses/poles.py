@@ -110,8 +110,8 @@ def state_form(network: Network, matrix: Array, outputs: Array, inputs: Array) -
     >>> answer(np.array([1e4j])).round(3).tolist()
     [[[(5000-5000j)]]]
     """
-    found = _stores(network, matrix[:1], outputs, inputs)
-    small, begun, through, straight = (each[0] for each in found[:4])
+    result = _stores(network, matrix[:1], outputs, inputs)
+    small, begun, through, straight = (each[0] for each in result[:4])
 
     def answer(s: Array) -> Array:
         off = (np.asarray(s) - SHIFT)[:, None, None]
@@ -159,10 +159,10 @@ def pole_form(
     return form if (agree or _agree)(form.at(proof), exact) else None
 
 
-def _agree(found: Array, exact: Array) -> bool:
+def _agree(result: Array, exact: Array) -> bool:
     """Per member, frequency and output; members without a solution have no say."""
     with np.errstate(invalid="ignore"):
-        off = np.abs(found - exact).max(axis=3, initial=0.0)
+        off = np.abs(result - exact).max(axis=3, initial=0.0)
         size = np.abs(exact).max(axis=3, initial=0.0)
     least = 1e-6 * size.max(axis=2, initial=0.0, keepdims=True)  # an output that nothing reaches
     return not bool(np.any(off > TRUST * np.maximum(size, least)))

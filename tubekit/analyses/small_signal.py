@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tubekit.analyses.naturals import naturals
+from tubekit.analyses.natural_modes import natural_modes
 from tubekit.analyses.operating_point import OperatingPoint
 from tubekit.analyses.poles import transfer
 from tubekit.circuit.full import linearised
@@ -117,11 +117,11 @@ def _no_response_where_unstable(point: OperatingPoint, matrix: Array, drive: str
     """Raise for a single circuit that oscillates; blank such members of a batch and warn once."""
     held, place = matrix.copy(), point.network.index[drive]
     held[:, place, place] += HELD_SIEMENS
-    poles = naturals(point.network, held, point.circuit.title)
+    poles = natural_modes(point.network, held, point.circuit.title)
     if poles.stable.all():
         return
     if point.network.batch is None:
-        raise SolveError(f"{point.circuit.title or 'The circuit'}: {poles.said()}. It has no response",
+        raise SolveError(f"{point.circuit.title or 'The circuit'}: {poles.describe()}. It has no response",
                          best=poles, iterations=1)  # fmt: skip
     warn_batch(~poles.stable, "frequency response")
     gain[~poles.stable] = np.nan

@@ -207,16 +207,16 @@ def reach(
     usual = np.clip(opened, *USUAL_V)  # a coil whose tube is pulled out stands at thousands of volts
     for start in (near, opened, usual):
         if start is not None:
-            found = newton(seen, opened, own, devices, start, tubes, known if start is near else None)
-            if found is not None:
-                return found
+            result = newton(seen, opened, own, devices, start, tubes, known if start is near else None)
+            if result is not None:
+                return result
     here = np.zeros_like(opened)
     for k in range(1, STAGES + 1):  # the sources brought up from nil
-        found = newton(seen, opened * (k / STAGES) ** 2, own, devices, here, tubes)
-        if found is None:
+        result = newton(seen, opened * (k / STAGES) ** 2, own, devices, here, tubes)
+        if result is None:
             return None
-        here = found[0]
-    return found
+        here = result[0]
+    return result
 
 
 def _currents(devices: Devices, drive: Array, own: Array, tubes: int) -> tuple[Array, Array]:
@@ -246,9 +246,9 @@ class Instant:
             near = 2.0 * near - self.before
         if near is None and self.tube_volts is not None:
             near = np.concatenate((self.tube_volts, opened[pencil.tubes :]))
-        found = reach(pencil.seen, opened, own, devices, near, pencil.tubes)
-        if found is None:
+        result = reach(pencil.seen, opened, own, devices, near, pencil.tubes)
+        if result is None:
             return None
         self.before = self.drive
-        self.drive, currents, slopes = found
+        self.drive, currents, slopes = result
         return Solution(pencil.unknowns(right, currents), currents, slopes)

@@ -55,7 +55,7 @@ class Supply:
         slope = np.broadcast_to(np.eye(self.edge.shape[1]) / BATTERY_OHMS, (*battery.shape, battery.shape[1]))
         return Feed(np.zeros_like(battery), -battery, slope)
 
-    def cycle(self, point: OperatingPoint, near: Cycle | None) -> Answer:
+    def cycle(self, point: OperatingPoint, near: Cycle | None) -> SupplyState:
         """One mains cycle with the tubes replaced by their slopes at `point`."""
         network, slopes = self.network, list(point.slopes)
         matrix = linearised(network, slopes)
@@ -67,7 +67,7 @@ class Supply:
         cycle, feed = self._rectified(tubes, harmonics, near)
         fed = feed.into(tubes)
         mean = solve_linear(fed, fed.conductance, fed.dc[..., None])[..., 0]
-        return Answer(cycle, harmonics, mean, feed)
+        return SupplyState(cycle, harmonics, mean, feed)
 
     def _rectified(self, tubes: Network, harmonics: Harmonics, near: Cycle | None) -> tuple[Cycle, Feed]:
         """The rectifiers over a cycle of the linear network `tubes`."""
@@ -87,7 +87,7 @@ class Supply:
 
 
 @dataclass(frozen=True, eq=False)
-class Answer:
+class SupplyState:
     """Rectifier waveforms and what follows from them: the `mean` (N, n) of every unknown, with the tubes as
     their slopes; `feed`, what the tubes see of it.
     """

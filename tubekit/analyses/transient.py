@@ -10,11 +10,11 @@ import numpy as np
 
 from tubekit.analyses.averaged import Averaged
 from tubekit.analyses.convergence import Convergence
-from tubekit.analyses.in_time import Stored, Transient, charge, stored_in
 from tubekit.analyses.mains import MainsState
-from tubekit.analyses.march import March, Trace, Until, march
 from tubekit.analyses.operating_point import OperatingPoint
 from tubekit.analyses.stepping import Devices, Emission, Instant
+from tubekit.analyses.time_stepper import TimeProblem, TimeSteps, Until, step_through
+from tubekit.analyses.transient_result import Stored, Transient, charge, stored_in
 from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.parts import Circuit
 from tubekit.circuit.threads import on_one_core
@@ -131,8 +131,10 @@ def transient(
         return np.asarray(network.dc[0] + network.ac[0] * np.cos(rate * time + phase))
 
     closure = Instant(_tube_volts(network, start))
-    job = March(network, closure, source, seconds, tolerance, longest_step, emission, Devices.of(network))
-    return _result(circuit, network, march(job, _begin(network, start, False)), "every instant")
+    job = TimeProblem(
+        network, closure, source, seconds, tolerance, longest_step, emission, Devices.of(network)
+    )
+    return _result(circuit, network, step_through(job, _begin(network, start, False)), "every instant")
 
 
 @on_one_core
@@ -170,14 +172,16 @@ def slow_transient(
     closure = Averaged(network, frequency_hz, _tube_volts(network, start))
     longest = seconds / 20.0 if longest_step is None else longest_step
     devices = Devices.of(network, swing)
-    job = March(
+    job = TimeProblem(
         network, closure, lambda _: network.dc[0], seconds, tolerance, longest, emission, devices,
         spread=closure.spread, until=until,
     )  # fmt: skip
-    return _result(circuit, network, march(job, _begin(network, start, True)), "means over the line cycle")
+    return _result(
+        circuit, network, step_through(job, _begin(network, start, True)), "means over the line cycle"
+    )
 
 
-def _result(circuit: Circuit, network: Network, trace: Trace, method: str) -> Transient:
+def _result(circuit: Circuit, network: Network, trace: TimeSteps, method: str) -> Transient:
     steps = np.array([trace.solves])
     convergence = Convergence(
         np.array([trace.floored == 0]), steps, np.array([trace.worst]), "of the tolerance",

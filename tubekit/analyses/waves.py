@@ -70,7 +70,7 @@ class Ports:
 
 
 @dataclass(frozen=True, eq=False)
-class Problem:
+class WaveProblem:
     """F(a) = 0 for a batch; `resistance` (N, R, 1) is r [Ω]."""
 
     open: Array
@@ -80,9 +80,9 @@ class Problem:
     damping: Array  # r (Z + r)^-1 at the harmonics
     law: RectifierSet
 
-    def subset(self, keep: Array) -> Problem:
+    def subset(self, keep: Array) -> WaveProblem:
         """Some of the batch."""
-        return Problem(
+        return WaveProblem(
             self.open[keep], self.resistance[keep], self.beyond[keep], self.kernel[keep],
             self.damping[keep], self.law.subset(keep),
         )  # fmt: skip
@@ -131,10 +131,10 @@ class Iterate:
         return Iterate(self.drive[keep], self.left[keep], self.currents[keep], self.slopes[keep])
 
 
-def pose(ports: Ports, resistance: Array) -> Problem:
+def pose(ports: Ports, resistance: Array) -> WaveProblem:
     """The equation of some ports for a choice of r (N, R, 1) [Ω]."""
     own = np.eye(resistance.shape[1]) * resistance[:, None]
     seen = np.concatenate((ports.impedance[:, :-1], ports.impedance[:, -1:].real), axis=1)  # no sine at K
     kernel = np.ascontiguousarray(np.fft.irfft(seen - own, axis=1).transpose(0, 2, 3, 1))
     damping = np.matmul(own, inverse_stack(seen + own))
-    return Problem(ports.open(), resistance, seen - own, kernel, damping, ports.law)
+    return WaveProblem(ports.open(), resistance, seen - own, kernel, damping, ports.law)

@@ -10,12 +10,12 @@ import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.parts.tubes import Tube
-from tubekit.amp.solve import Solved, solve
+from tubekit.amp.solve import SolvedAmp, solve_amp
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.warming import settling_s
 from tubekit.bench import bring_up_words as words
 from tubekit.bench.candidates import tube_readings
-from tubekit.bench.lamp import LAW, Lamp, behind_lamp, usual_lamp
+from tubekit.bench.lamp import LAW, LimiterLamp, behind_lamp, usual_lamp
 from tubekit.circuit.parts import GROUND, VoltageSource
 from tubekit.decisions.probe import Probe
 from tubekit.devices.heater import EMISSION
@@ -30,7 +30,7 @@ LEAST_V = 1e-3
 
 
 @dataclass(frozen=True)
-class Step:
+class BringUpStep:
     """One step: how it is set, the line voltage the amp then gets, its current, and what to read."""
 
     setting: str
@@ -50,11 +50,11 @@ class BringUp(Printed):
     amp: Amp
     way: str
     probes: tuple[Probe, ...]
-    steps: tuple[Step, ...]
+    steps: tuple[BringUpStep, ...]
     stops: tuple[str, ...]
     before: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
-    shorted: Step | None = None
+    shorted: BringUpStep | None = None
 
     json_keys = (
         "amp=amp.title", "way", "readings=probes", "before", "steps", "stops", "notes",
@@ -112,7 +112,7 @@ def _read(volts: float) -> float:
 
 def bring_up(
     amp: Amp,
-    lamp: Lamp | None = None,
+    lamp: LimiterLamp | None = None,
     *,
     lamps: Sequence[float] = (40.0, 60.0, 100.0, 150.0),
     steps: Sequence[float] = STEPS,
@@ -148,10 +148,10 @@ def bring_up(
     Examples
     --------
     >>> from tubekit.amp import load_amp
-    >>> found = bring_up(load_amp("teasel"))
-    >>> [round(step.mains_v) for step in found.steps]
+    >>> result = bring_up(load_amp("teasel"))
+    >>> [round(step.mains_v) for step in result.steps]
     [29, 58, 88, 117]
-    >>> found.steps[0].volts[0] < 30 < found.steps[1].volts[0]
+    >>> result.steps[0].volts[0] < 30 < result.steps[1].volts[0]
     True
     """
     if amp.batch is not None:
@@ -189,7 +189,7 @@ class _Asked:
     probes: tuple[Probe, ...]
     bias: tuple[str, ...]
 
-    def watch(self, heaters: float, solved: Solved) -> str:
+    def watch(self, heaters: float, solved: SolvedAmp) -> str:
         """What to look at: heaters and B+ against full mains."""
         rail = self.probes[0].place[0]
         working = float(self.supply.report.solved.state.mean(rail)[0])
@@ -201,40 +201,40 @@ def _is_output_cathode(amp: Amp, probe: Probe) -> bool:
     return probe.place[1] == GROUND and any(s.cathode == probe.place[0] for p in powers for s in p.sections)
 
 
-def _on_supply(asked: _Asked, share: float, before: float) -> Step:
+def _on_supply(asked: _Asked, share: float, before: float) -> BringUpStep:
     """A step; heaters are at first as cold as the step before left them, and draw the more."""
     at = asked.amp.changed({}, mains_rms=share * float(asked.amp.mains_rms))
     heat = float(at.mains_rms) / at.design_mains_rms
-    settled = solve(at)
-    first = plug_amps(solve(at, settled, heat=heat * before / share))
+    settled = solve_amp(at)
+    first = plug_amps(solve_amp(at, settled, heat=heat * before / share))
     return _step(asked, f"{100 * share:.0f} %", settled, heat, asked.watch(heat, settled), first_a=first)
 
 
-def _behind_lamps(asked: _Asked, given: Sequence[Lamp]) -> BringUp:
-    found = tuple(_behind(asked, one) for one in given)
+def _behind_lamps(asked: _Asked, given: Sequence[LimiterLamp]) -> BringUp:
+    result = tuple(_behind(asked, one) for one in given)
     shorted = _shorted(asked, given[0])  # one begins with the smallest lamp
-    looks = found[0].watch.partition(";")[0].removeprefix("lamp ")
+    looks = result[0].watch.partition(";")[0].removeprefix("lamp ")
     short = f"; {shorted.watch}" if shorted else ""
     stops = words.lamp_stops(looks, short, asked.supply, asked.bias)
     notes = (words.cold_note(asked.supply), LAW, EMISSION)
     before = words.prepare(asked.amp)
     return BringUp(
-        asked.amp, "through a light-bulb limiter", asked.probes, found, stops, before, notes, shorted
+        asked.amp, "through a light-bulb limiter", asked.probes, result, stops, before, notes, shorted
     )
 
 
-def _behind(asked: _Asked, lamp: Lamp) -> Step:
-    found = behind_lamp(asked.amp, lamp)
-    heat = found.amp_v / asked.amp.design_mains_rms
-    watch = f"lamp {_looks(lamp, found.lamp_v)}; {asked.watch(heat, found.solved)}"
-    return _step(asked, _lamp_words(lamp), found.solved, heat, watch)
+def _behind(asked: _Asked, lamp: LimiterLamp) -> BringUpStep:
+    result = behind_lamp(asked.amp, lamp)
+    heat = result.amp_v / asked.amp.design_mains_rms
+    watch = f"lamp {_looks(lamp, result.lamp_v)}; {asked.watch(heat, result.solved)}"
+    return _step(asked, _lamp_words(lamp), result.solved, heat, watch)
 
 
-def _lamp_words(lamp: Lamp) -> str:
+def _lamp_words(lamp: LimiterLamp) -> str:
     return f"lamp {lamp.watts:g} W"
 
 
-def _shorted(asked: _Asked, lamp: Lamp) -> Step | None:
+def _shorted(asked: _Asked, lamp: LimiterLamp) -> BringUpStep | None:
     """The same lamp with the reservoir shorted: how a short looks."""
     rail = asked.probes[0].place[0]
     held = [p for p in asked.amp.parts.values() if isinstance(p, drawn.Capacitor)
@@ -242,28 +242,30 @@ def _shorted(asked: _Asked, lamp: Lamp) -> Step | None:
     if not held:
         return None
     name = held[0].designator
-    found = behind_lamp(asked.amp.changed({name: "short"}), lamp)
-    heat = found.amp_v / asked.amp.design_mains_rms
-    watch = f"with {name} shorted the lamp {_looks(lamp, found.lamp_v)}"
-    return _step(asked, f"{_lamp_words(lamp)}, {name} shorted", found.solved, heat, watch)
+    result = behind_lamp(asked.amp.changed({name: "short"}), lamp)
+    heat = result.amp_v / asked.amp.design_mains_rms
+    watch = f"with {name} shorted the lamp {_looks(lamp, result.lamp_v)}"
+    return _step(asked, f"{_lamp_words(lamp)}, {name} shorted", result.solved, heat, watch)
 
 
-def _looks(lamp: Lamp, across: float) -> str:
+def _looks(lamp: LimiterLamp, across: float) -> str:
     """What the eye sees and the meter reads."""
     return f"{lamp.looks(across)} ({across:.0f} V across it)"
 
 
 def _step(
-    asked: _Asked, setting: str, solved: Solved, heat: float, watch: str, *, first_a: float = float("nan")
-) -> Step:
+    asked: _Asked, setting: str, solved: SolvedAmp, heat: float, watch: str, *, first_a: float = float("nan")
+) -> BringUpStep:
     state = solved.state
     known = state.operating_point.network.index
     volts = tuple(float(state.mean(*p.place)[0]) if p.place[0] in known else 0.0 for p in asked.probes)
     mains = heat * asked.amp.design_mains_rms
-    return Step(setting, mains, plug_amps(solved), first_a, settling_s(asked.amp, heat), heat, volts, watch)
+    return BringUpStep(
+        setting, mains, plug_amps(solved), first_a, settling_s(asked.amp, heat), heat, volts, watch
+    )
 
 
-def plug_amps(solved: Solved) -> float:
+def plug_amps(solved: SolvedAmp) -> float:
     """Line current of a single amp, effective value [A]."""
     state = solved.state
     plug = state.circuit.of(VoltageSource)[0].name

@@ -83,12 +83,12 @@ def watch(heaters: float, volts: float, working: float, bias: Sequence[str] = ()
         return f"heaters {heat}, everything at its working voltage"
     if share < 0.08:
         return f"heaters {heat}, B+ near zero"
-    said = f"heaters {heat}, B+ {'already ' if heaters < 0.45 else ''}at {100 * share:.0f} %"
+    text = f"heaters {heat}, B+ {'already ' if heaters < 0.45 else ''}at {100 * share:.0f} %"
     if bias:
-        said += f": check the bias at {' and '.join(bias)} before you go on"
+        text += f": check the bias at {' and '.join(bias)} before you go on"
     elif FORMING[0] < share < FORMING[1]:
-        said += ": hold until the current settles and electrolytics have re-formed"
-    return said
+        text += ": hold until the current settles and electrolytics have re-formed"
+    return text
 
 
 def stops(supply: SupplyReport, last_a: float, bias: Sequence[str]) -> tuple[str, ...]:

@@ -63,20 +63,20 @@ class CableReport(Printed):
     @property
     def consequences(self) -> tuple[str, ...]:
         """What the wiring as found does, state by state, where it differs from the schematic."""
-        found, said, known = {state.key: state for state in self.found_states}, [], set[str]()
+        result, lines, known = {state.key: state for state in self.found_states}, [], set[str]()
         for state in self.drawn_states:
-            now = found[state.key]
-            said += differences(state, replace(now, harms=tuple(h for h in now.harms if h not in known)))
+            now = result[state.key]
+            lines += differences(state, replace(now, harms=tuple(h for h in now.harms if h not in known)))
             known |= set(now.harms)
-        return tuple(dict.fromkeys(said))
+        return tuple(dict.fromkeys(lines))
 
     def headline(self) -> str:
         """How many faults."""
         if not self.readings:
             return f"{self.amp.title}: the cable as drawn, {len(pins(self.amp))} pins to check."
         counts = ((len(self.faults), "fault"), (len(self.joints), "poor joint"))
-        said = ", ".join(counted(count, what) for count, what in counts if count) or "as drawn"
-        return f"{self.amp.title}: {len(self.readings)} continuity readings: {said}."
+        text = ", ".join(counted(count, what) for count, what in counts if count) or "as drawn"
+        return f"{self.amp.title}: {len(self.readings)} continuity readings: {text}."
 
     def answer(self) -> str:
         """How many faults, what they do, and the rule for every plug."""
@@ -107,11 +107,11 @@ class CableReport(Printed):
         return Table("On bare pins with the amp on", columns, rows, note=note)
 
     def _states(self) -> Table:
-        found = {state.key: state for state in self.found_states}
+        result = {state.key: state for state in self.found_states}
         columns = headed("state", "B+ as drawn", "B+ as found", "speaker as drawn", "as found")
         rows = [
-            (s.words, _on(s.high_tension), _on(found[s.key].high_tension), _there(s.loudspeaker),
-             _there(found[s.key].loudspeaker))
+            (s.words, _on(s.high_tension), _on(result[s.key].high_tension), _there(s.loudspeaker),
+             _there(result[s.key].loudspeaker))
             for s in self.drawn_states
         ]  # fmt: skip
         risky = [s.words for s in self.found_states if s.high_tension and not s.loudspeaker]
@@ -152,21 +152,21 @@ def _tick(beeps: bool | None) -> str:
     return "☐" if beeps is None else "yes" if beeps else "no"
 
 
-def differences(drawn_state: LoopState, found: LoopState) -> list[str]:
+def differences(drawn_state: LoopState, state: LoopState) -> list[str]:
     """What one state does as found and not as drawn, what burns first."""
     words = drawn_state.words
-    said = [f"With {words}: {harm}." for harm in found.harms if harm not in drawn_state.harms]
-    if found.unsolved:
-        said.append(f"With {words}: no steady state was found ({found.unsolved}).")
-    if found.high_tension and not drawn_state.high_tension:
-        said.append(f"With {words}: B+ stays on at the output stage, where the schematic removes it.")
-    if drawn_state.high_tension and not found.high_tension:
-        said.append(f"With {words}: the amp stays in standby: no B+ at the output stage.")
-    if drawn_state.loudspeaker and not found.loudspeaker:
-        said.append(f"With {words}: the speaker is not connected.")
-    if found.loudspeaker and not drawn_state.loudspeaker:
-        said.append(f"With {words}: a speaker is connected, which the schematic does not show.")
-    return said
+    lines = [f"With {words}: {harm}." for harm in state.harms if harm not in drawn_state.harms]
+    if state.unsolved:
+        lines.append(f"With {words}: no steady state was found ({state.unsolved}).")
+    if state.high_tension and not drawn_state.high_tension:
+        lines.append(f"With {words}: B+ stays on at the output stage, where the schematic removes it.")
+    if drawn_state.high_tension and not state.high_tension:
+        lines.append(f"With {words}: the amp stays in standby: no B+ at the output stage.")
+    if drawn_state.loudspeaker and not state.loudspeaker:
+        lines.append(f"With {words}: the speaker is not connected.")
+    if state.loudspeaker and not drawn_state.loudspeaker:
+        lines.append(f"With {words}: a speaker is connected, which the schematic does not show.")
+    return lines
 
 
 def check_cable(amp: Amp, readings: Any = ()) -> CableReport:

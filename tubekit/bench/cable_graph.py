@@ -61,10 +61,10 @@ def _behind(node: str) -> str:
 def joined_pairs(graph: nx.Graph, among: Iterable[Pin]) -> set[Pair]:
     """Every pair of pins that are one piece of metal."""
     wanted = set(among)
-    found: set[Pair] = set()
+    pairs: set[Pair] = set()
     for piece in nx.connected_components(graph):
-        found |= {frozenset(pair) for pair in combinations(sorted(piece & wanted), 2)}
-    return found
+        pairs |= {frozenset(pair) for pair in combinations(sorted(piece & wanted), 2)}
+    return pairs
 
 
 def way(graph: nx.Graph, one: Pin, two: Pin) -> str:

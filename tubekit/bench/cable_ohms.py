@@ -34,14 +34,14 @@ def ohms_said(text: object) -> float:
     if words.lower() in OPEN_WORDS:
         return OPEN_OHMS
     try:
-        found = parse(words, "ohm")
+        result = parse(words, "ohm")
     except Exception as error:
         raise ReadingError(
             f"'{words[:20]}' is not a resistance", fix="Write ohms as 0.3 or 220k, or open"
         ) from error
-    if found < 0:
+    if result < 0:
         raise ReadingError(f"{words} is below zero", fix="Take the sign out, or null the meter's leads")
-    return found
+    return result
 
 
 def poor_joints(amp: Amp, ohms: Mapping[Pair, float]) -> Iterator[str]:

@@ -6,14 +6,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 
-from tubekit.amp import Amp, AmpReport, analyse, parts as drawn
+from tubekit.amp import Amp, AmpReport, analyze, parts as drawn
 from tubekit.amp.parts.connectors import UNUSED
 from tubekit.bench.cable import differences
 from tubekit.bench.cable_graph import Pin, cable_graph, connectors, joined_pairs, pins
 from tubekit.bench.cable_wiring import cut, swapped_pins
-from tubekit.bench.harm import harms
+from tubekit.bench.damage import damage
 from tubekit.bench.loop_states import drawn_on, loop_states
-from tubekit.bench.moved import Moved, moved
+from tubekit.bench.wiring_effects import WiringEffect, wiring_effects
 from tubekit.errors import ReadingError, SolveError
 from tubekit.text import Printed, Table, headed
 
@@ -23,14 +23,14 @@ MOST = 3
 
 
 @dataclass(frozen=True)
-class PinSwap:
+class CablePinSwap:
     """Two pins swapped: what burns, what the loop then does, what is heard."""
 
     one: Pin
     two: Pin
     harms: tuple[str, ...]
     loop: tuple[str, ...] = ()
-    moved: tuple[Moved, ...] = ()
+    moved: tuple[WiringEffect, ...] = ()
 
     @property
     def effects(self) -> tuple[str, ...]:
@@ -39,11 +39,11 @@ class PinSwap:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class PinSwaps(Printed):
+class CablePinSwaps(Printed):
     """Every two pins of every cable swapped, those that burn something first."""
 
     amp: Amp
-    swaps: tuple[PinSwap, ...]
+    swaps: tuple[CablePinSwap, ...]
 
     json_keys = ("amp=amp.title", "swaps")
 
@@ -59,7 +59,7 @@ class PinSwaps(Printed):
         return [Table("Two pins swapped", columns, rows)]
 
 
-def pin_swaps(amp: Amp) -> PinSwaps:
+def pin_swaps(amp: Amp) -> CablePinSwaps:
     """Each two pins of each cable swapped at one end, solved as the amp is then wired.
 
     What burns is looked for with everything plugged in and on; where nothing does, the standby loop in every
@@ -76,9 +76,9 @@ def pin_swaps(amp: Amp) -> PinSwaps:
             fix="Draw its wires as [W1] with nodes on the plugs of both",
         )  # fmt: skip
     on = drawn_on(amp)
-    found = [_swap(amp, on, one, two) for pins_of in ends for one, two in combinations(pins_of, 2)]
-    found.sort(key=lambda one: (not one.harms, not one.loop, not one.moved))
-    return PinSwaps(amp, tuple(found))
+    result = [_swap(amp, on, one, two) for pins_of in ends for one, two in combinations(pins_of, 2)]
+    result.sort(key=lambda one: (not one.harms, not one.loop, not one.moved))
+    return CablePinSwaps(amp, tuple(result))
 
 
 def _cable_ends(amp: Amp) -> Iterator[list[Pin]]:
@@ -93,18 +93,18 @@ def _cable_ends(amp: Amp) -> Iterator[list[Pin]]:
             yield mine
 
 
-def _swap(amp: Amp, on: AmpReport, one: Pin, two: Pin) -> PinSwap:
+def _swap(amp: Amp, on: AmpReport, one: Pin, two: Pin) -> CablePinSwap:
     other = swapped_pins(amp, one, two)
     try:
-        report = analyse(other, near=on)
+        report = analyze(other, near=on)
     except SolveError as error:
-        return PinSwap(one, two, (f"no steady state was found ({error})",))
-    burnt = harms(on, report)
+        return CablePinSwap(one, two, (f"no steady state was found ({error})",))
+    burnt = damage(on, report)
     if burnt:
-        return PinSwap(one, two, burnt)
+        return CablePinSwap(one, two, burnt)
     pairs = zip(loop_states(amp), loop_states(other, amp), strict=True)
-    loop = tuple(dict.fromkeys(said for pair in pairs for said in differences(*pair)))
-    return PinSwap(one, two, (), loop, () if loop else moved(on, report, MOST))
+    loop = tuple(dict.fromkeys(text for pair in pairs for text in differences(*pair)))
+    return CablePinSwap(one, two, (), loop, () if loop else wiring_effects(on, report, MOST))
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -113,7 +113,7 @@ class WireChoice(Printed):
 
     amp: Amp
     wire: str
-    moved: tuple[Moved, ...]
+    moved: tuple[WiringEffect, ...]
     harms: tuple[str, ...]
     loop: tuple[str, ...]
 
@@ -121,15 +121,15 @@ class WireChoice(Printed):
 
     def headline(self) -> str:
         """Whether cutting it changes anything."""
-        said = [*self.harms, *self.loop, *(one.sentence() for one in self.moved)]
-        return f"{self.amp.title}, {self.wire} cut: {(said[0] if said else NOTHING).rstrip('.')}."
+        lines = [*self.harms, *self.loop, *(one.sentence() for one in self.moved)]
+        return f"{self.amp.title}, {self.wire} cut: {(lines[0] if lines else NOTHING).rstrip('.')}."
 
     def tables(self) -> list[Table]:
         """What moves, then what burns and what the loop does."""
         rows = [(one.what, *one.texts()) for one in self.moved]
         moves = Table("", headed("figure", "kept", "cut"), rows)
-        said = [(text,) for text in (*self.harms, *self.loop)]
-        does = [Table("What the cut does", headed("finding"), said)] if said else []
+        lines = [(text,) for text in (*self.harms, *self.loop)]
+        does = [Table("What the cut does", headed("finding"), lines)] if lines else []
         return [*does, Table(f"{self.wire} kept or cut", moves.columns, rows)]
 
 
@@ -148,9 +148,9 @@ def keep_or_cut(amp: Amp, wire: str) -> WireChoice:
     """
     other = cut(amp, wire)
     on = drawn_on(amp)
-    report = analyse(other, near=on)
+    report = analyze(other, near=on)
     loop: tuple[str, ...] = ()
     if any(isinstance(part, drawn.Connector | drawn.Switch) for part in amp.parts.values()):
         pairs = zip(loop_states(amp), loop_states(other, amp), strict=True)
-        loop = tuple(dict.fromkeys(said for pair in pairs for said in differences(*pair)))
-    return WireChoice(amp, wire, moved(on, report, 2 * MOST), harms(on, report), loop)
+        loop = tuple(dict.fromkeys(text for pair in pairs for text in differences(*pair)))
+    return WireChoice(amp, wire, wiring_effects(on, report, 2 * MOST), damage(on, report), loop)

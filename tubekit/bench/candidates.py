@@ -87,11 +87,11 @@ def _signal(amp: Amp) -> Iterator[Probe]:
 def tube_readings(amp: Amp, count: int = 15) -> tuple[Probe, ...]:
     """The usual list: rails first, then plates, cathodes and screens, as many as asked for."""
     rails = [Probe("dc_v", (node, GROUND)) for node in _rails(amp)]
-    found = list(rails)
+    result = list(rails)
     for field in ("plate", "cathode", "screen"):
         for tube in _tubes(amp):
             for section in tube.sections:
                 node = getattr(section, field)
                 if node not in (None, GROUND):
-                    found.append(Probe("dc_v", (node, GROUND)))
-    return tuple(list(dict.fromkeys(found))[:count])
+                    result.append(Probe("dc_v", (node, GROUND)))
+    return tuple(list(dict.fromkeys(result))[:count])

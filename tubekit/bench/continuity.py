@@ -56,7 +56,7 @@ def read_continuity(rows: Iterable[Any], amp: Amp, where: str = "list") -> tuple
     >>> read_continuity([("P2.1", "P3.1", "yes")], load_amp("fescue"))
     (Continuity(one='P2.1', two='P3.1', beeps=True, line=1, ohms=None),)
     """
-    found: dict[Pair, Continuity] = {}
+    result: dict[Pair, Continuity] = {}
     for line, row in enumerate(rows, 1):
         one, two, word = (
             (row.get("from", ""), row.get("to", ""), row.get("beeps", "")) if hasattr(row, "get") else row
@@ -68,18 +68,18 @@ def read_continuity(rows: Iterable[Any], amp: Amp, where: str = "list") -> tuple
             )
         written = str(row.get("ohms") or "").strip() if hasattr(row, "get") else ""
         ohms = ohms_said(written) if written else None
-        beeps = _said(word, where, line) if ohms is None else ohms < BEEPS_BELOW
+        beeps = _beeps(word, where, line) if ohms is None else ohms < BEEPS_BELOW
         reading = Continuity(*pair, beeps, line, ohms)
-        before = found.setdefault(reading.pair, reading)
+        before = result.setdefault(reading.pair, reading)
         if before.beeps != reading.beeps:
             raise ReadingError(
                 f"{pair[0]} to {pair[1]} is yes in one line and no in another ({before.line} and {line})",
                 where=where, fix="Measure it again and keep one of them",
             )  # fmt: skip
-    return tuple(found.values())
+    return tuple(result.values())
 
 
-def _said(word: object, where: str, line: int) -> bool:
+def _beeps(word: object, where: str, line: int) -> bool:
     text = str(word).strip().lower()
     if text in YES | NO:
         return text in YES
@@ -97,12 +97,12 @@ def cable_faults(amp: Amp, readings: Sequence[Continuity]) -> tuple[CableFault, 
     joined = {pair for pair, beeps in read.items() if beeps}
     lost = {pair for pair, beeps in read.items() if not beeps} & drawn
     extra = joined - drawn
-    found = list(_contradictions(joined, read))
+    result = list(_contradictions(joined, read))
     swaps, lost, extra = _swaps(lost, extra)
-    found += swaps
-    found += [_lost(pair, graph) for pair in sorted(lost, key=sorted)]
-    found += _extra(extra, graph)
-    return tuple(found)
+    result += swaps
+    result += [_lost(pair, graph) for pair in sorted(lost, key=sorted)]
+    result += _extra(extra, graph)
+    return tuple(result)
 
 
 def _contradictions(joined: set[Pair], read: dict[Pair, bool]) -> Iterable[CableFault]:
@@ -122,7 +122,7 @@ def _name(pin: Pin) -> str:
 
 def _swaps(lost: set[Pair], extra: set[Pair]) -> tuple[list[CableFault], set[Pair], set[Pair]]:
     """Two lost wires whose ends are found crosswise."""
-    found: list[CableFault] = []
+    faults: list[CableFault] = []
     lost, extra = set(lost), set(extra)
     for first, second in combinations(sorted(lost, key=sorted), 2):
         a, b = sorted(first)
@@ -134,8 +134,8 @@ def _swaps(lost: set[Pair], extra: set[Pair]) -> tuple[list[CableFault], set[Pai
             lost -= {first, second}
             extra -= crossed
             text = f"wires {a} to {b} and {c} to {d} are swapped: {a} goes to {d}, {c} to {b}"
-            found.append(CableFault("swapped", (a, b, c, d), text))
-    return found, lost, extra
+            faults.append(CableFault("swapped", (a, b, c, d), text))
+    return faults, lost, extra
 
 
 def _lost(pair: Pair, graph: nx.Graph) -> CableFault:
@@ -149,15 +149,15 @@ def _lost(pair: Pair, graph: nx.Graph) -> CableFault:
 def _extra(extra: set[Pair], graph: nx.Graph) -> list[CableFault]:
     """Extra connections, each piece of metal told once."""
     metal = nx.Graph(tuple(pair) for pair in extra)
-    found = []
+    faults = []
     for piece in nx.connected_components(metal):
         members = tuple(sorted(piece))
         wires = joined_pairs(graph, members)
         one_plug = len({_name(pin) for pin in members}) == 1
         if len(members) == 2 and one_plug and not wires:
             text = f"{members[0]} and {members[1]} are joined, but not on the schematic: a strap or a short"
-            found.append(CableFault("strap extra", members, text))
+            faults.append(CableFault("strap extra", members, text))
         else:
             text = f"{', '.join(members)} are joined, but separate on the schematic"
-            found.append(CableFault("joined", members, text))
-    return found
+            faults.append(CableFault("joined", members, text))
+    return faults

@@ -22,7 +22,7 @@ def single_faults(amp: Amp) -> tuple[Fault, ...]:
     return tuple(fault for part in fitted for fault in part.faults(amp.parts))
 
 
-def rewired(amp: Amp, fault: Fault) -> Amp:
+def with_fault(amp: Amp, fault: Fault) -> Amp:
     """The amp with what a part becomes by a fault of pins, contacts or junctions; as it is for any other."""
     part = fault.becomes
     return amp if part is None else dataclasses.replace(amp, parts={**amp.parts, part.designator: part})

@@ -12,8 +12,8 @@ from tubekit.amp.parts import Fuse
 from tubekit.amp.supply_duty import fuse_amps
 from tubekit.analyses.mains import MainsState
 from tubekit.circuit.parts import Circuit
-from tubekit.decisions.instrument import Settings, instrumented, turned
-from tubekit.decisions.probe import Probe, Shown, Tone, shown
+from tubekit.decisions.parameters import Settings, apply_settings, with_fault_ports
+from tubekit.decisions.probe import MeterValues, Probe, Tone, meter_values
 
 Array = np.ndarray
 
@@ -28,16 +28,16 @@ def shown_with_fuses(
     probes: Sequence[Probe],
     tone: Tone | None = None,
     near: MainsState | None = None,
-) -> tuple[Shown, Array]:
+) -> tuple[MeterValues, Array]:
     """What amps at these settings show once fuses have opened, and the name of that fuse ('' for none), (N,).
 
     With a line fuse open every reading is zero except ohms, which are read with the power off; with another
     one open the amp is solved without it. `near` is a state to start from; the state told is the one before a
     fuse opened.
     """
-    found = shown(amp, turned(circuit, settings), probes, tone, near)
-    opened = open_fuses(amp, found.state)
-    values, source = found.values.copy(), found.source.copy()
+    result = meter_values(amp, apply_settings(circuit, settings), probes, tone, near)
+    opened = open_fuses(amp, result.state)
+    values, source = result.values.copy(), result.source.copy()
     powered = np.array([probe.quantity != "ohms" for probe in probes])
     for fuse in set(opened.tolist()) - {""}:
         rows = np.flatnonzero(opened == fuse)
@@ -46,9 +46,9 @@ def shown_with_fuses(
         else:
             other = amp.changed({fuse: "open"})
             some = {knob: (factor[rows], addend[rows]) for knob, (factor, addend) in settings.items()}
-            after, _ = shown_with_fuses(other, instrumented(other).circuit, some, probes, tone)
+            after, _ = shown_with_fuses(other, with_fault_ports(other).circuit, some, probes, tone)
             values[rows], source[rows] = after.values, after.source
-    return replace(found, values=values, source=source), opened
+    return replace(result, values=values, source=source), opened
 
 
 def fuses_of(amp: Amp) -> dict[str, Fuse]:

@@ -12,7 +12,7 @@ import numpy as np
 import scipy
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.solve import Solved, solve
+from tubekit.amp.solve import SolvedAmp, solve_amp
 from tubekit.devices.heater import COLD_LAMP, resistance
 from tubekit.errors import SolveError
 from tubekit.text import quantity
@@ -31,12 +31,12 @@ DARK, DIM, BRIGHT = 0.15, 0.5, 0.8
 
 
 @dataclass(frozen=True)
-class Lamp:
+class LimiterLamp:
     """A lamp by its marking: watts at volts.
 
     Examples
     --------
-    >>> lamp = Lamp(60.0, 120.0)
+    >>> lamp = LimiterLamp(60.0, 120.0)
     >>> round(lamp.ohms(120.0)), round(lamp.ohms(0.0))
     (240, 20)
     """
@@ -62,7 +62,7 @@ class Lamp:
         )  # fmt: skip
 
 
-def usual_lamp(watts: float, mains_rms: float) -> Lamp:
+def usual_lamp(watts: float, mains_rms: float) -> LimiterLamp:
     """A lamp of that power as it is sold for that mains.
 
     Examples
@@ -70,7 +70,7 @@ def usual_lamp(watts: float, mains_rms: float) -> Lamp:
     >>> usual_lamp(60, 117).volts, usual_lamp(60, 240).volts
     (120.0, 240.0)
     """
-    return Lamp(float(watts), min(MARKED, key=lambda volts: abs(np.log(volts / mains_rms))))
+    return LimiterLamp(float(watts), min(MARKED, key=lambda volts: abs(np.log(volts / mains_rms))))
 
 
 def with_lamp(amp: Amp, ohms: float) -> Amp:
@@ -88,12 +88,12 @@ def with_lamp(amp: Amp, ohms: float) -> Amp:
 class Behind(NamedTuple):
     """An amp behind a lamp: its solution, volts at the amp and across the lamp."""
 
-    solved: Solved
+    solved: SolvedAmp
     amp_v: float
     lamp_v: float
 
 
-def behind_lamp(amp: Amp, lamp: Lamp, near: Solved | None = None) -> Behind:
+def behind_lamp(amp: Amp, lamp: LimiterLamp, near: SolvedAmp | None = None) -> Behind:
     """The amp behind a lamp that has found its temperature, its heaters at what the lamp leaves them.
 
     Two unknowns, the lamp's resistance and the heaters' share of their voltage, are found together: more
@@ -108,26 +108,26 @@ def behind_lamp(amp: Amp, lamp: Lamp, near: Solved | None = None) -> Behind:
     SolveError : the amp has no steady state behind it, or lamp and heaters do not settle.
     """
     plug = next(p for p in amp.parts.values() if isinstance(p, drawn.MainsPlug))
-    tried: list[tuple[Solved, float, float]] = []
+    tried: list[tuple[SolvedAmp, float, float]] = []
 
     def off(at: Array) -> Array:
         ohms, heat = float(np.exp(at[0])), float(np.exp(at[1]))
-        solved = solve(with_lamp(amp, ohms), tried[-1][0] if tried else near, heat=heat)
+        solved = solve_amp(with_lamp(amp, ohms), tried[-1][0] if tried else near, heat=heat)
         across, left = _rms(solved, LAMP), float(solved.state.ripple_rms(plug.line, plug.neutral)[0])
         tried.append((solved, left, across))
         share = left / amp.design_mains_rms
         return np.array([np.log(lamp.ohms(across) / ohms), np.log(max(share, LEAST_SHARE) / heat)])
 
     options: Any = {"fatol": AGREED, "maxiter": MOST, "line_search": None, "jac_options": {"alpha": 0.8}}
-    found = scipy.optimize.root(
+    result = scipy.optimize.root(
         off, np.log([lamp.ohms(0.5 * lamp.volts), 0.7]), method="broyden1", options=options
     )
-    if not found.success:
+    if not result.success:
         raise SolveError(f"Lamp and heaters do not settle behind {lamp.watts:g} W", best=tried[-1][0])
     return Behind(*tried[-1])
 
 
-def _rms(solved: Solved, name: str) -> float:
+def _rms(solved: SolvedAmp, name: str) -> float:
     part = solved.amp.parts[name]
     assert isinstance(part, drawn.Resistor)
     return float(solved.state.ripple_rms(part.a, part.b)[0])

@@ -10,11 +10,11 @@ from itertools import product
 
 import numpy as np
 
-from tubekit.amp import Amp, AmpReport, analyse, parts as drawn
+from tubekit.amp import Amp, AmpReport, analyze, parts as drawn
 from tubekit.amp.parts.connectors import UNUSED
 from tubekit.amp.topology import Topology, reached
 from tubekit.bench.cable_graph import Pin, connectors
-from tubekit.bench.harm import harms
+from tubekit.bench.damage import damage
 from tubekit.circuit.parts import GROUND
 from tubekit.errors import SolveError
 from tubekit.text import quantity
@@ -92,12 +92,12 @@ def loop_switches(amp: Amp) -> tuple[str, ...]:
 @lru_cache(maxsize=8)
 def drawn_on(amp: Amp) -> AmpReport:
     """The amp solved as it is set, kept for its states."""
-    return analyse(amp)
+    return analyze(amp)
 
 
 def _dead(amp: Amp, on: AmpReport) -> bool:
     try:
-        return output_volts(analyse(amp, near=on)) < min(LIVE_V, 0.2 * output_volts(on))
+        return output_volts(analyze(amp, near=on)) < min(LIVE_V, 0.2 * output_volts(on))
     except SolveError:
         return not _fed(Topology(amp.parts))
 
@@ -166,13 +166,13 @@ def _state(amp: Amp, drawn_amp: Amp, inserted: Settings, closed: Settings) -> Lo
     topology = Topology(there.parts)
     loudspeaker = _connected(topology)
     try:
-        report = analyse(there, near=on)
+        report = analyze(there, near=on)
     except SolveError as error:
         fed = _fed(topology)
         return LoopState(inserted, closed, fed, loudspeaker, np.nan, (), (), str(error))
     volts = output_volts(report)
     bare = tuple(pin for name, inside in inserted if not inside for pin in _bare(report, name))
-    return LoopState(inserted, closed, volts > LIVE_V, loudspeaker, volts, bare, harms(on, report))
+    return LoopState(inserted, closed, volts > LIVE_V, loudspeaker, volts, bare, damage(on, report))
 
 
 def output_volts(report: AmpReport) -> float:
@@ -194,13 +194,13 @@ def _bare(report: AmpReport, name: str) -> list[BarePin]:
     """Both halves of a connector that is apart."""
     part = connectors(report.amp)[name]
     state, index = report.solved.state, report.solved.state.operating_point.network.index
-    found = []
+    pins = []
     for side, nodes in (("socket", part.socket), ("plug", part.plug)):
         for k, node in enumerate(nodes, 1):
             if node in index and node not in (GROUND, UNUSED):
                 wave = state.waveform(node, GROUND)[0]
-                found.append(BarePin(f"{name}.{k}", side, float(wave.mean()), float(np.abs(wave).max())))
-    return found
+                pins.append(BarePin(f"{name}.{k}", side, float(wave.mean()), float(np.abs(wave).max())))
+    return pins
 
 
 def _fed(topology: Topology) -> bool:

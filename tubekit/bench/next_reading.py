@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tubekit.bench.fault_book import FaultBook
-from tubekit.bench.weighing import Weighed, residuals
+from tubekit.bench.fault_table import FaultTable
+from tubekit.bench.likelihood import Posterior, residuals
 from tubekit.decisions.probe import QUANTITIES, Probe
 from tubekit.text import quantity
 
@@ -42,16 +42,16 @@ class NextReading:
     probe: Probe
     share: float = quantity("", "", "part of the question 'which fault?' that it is expected to answer")
     effort: float = quantity("", "", "effort, DC volts = 1")
-    foretold: tuple[tuple[str, float], ...] = ()
+    predicted: tuple[tuple[str, float], ...] = ()
 
     def sentence(self) -> str:
         """What to measure, and what each candidate would show."""
-        told = "; ".join(f"{words}: {self.probe.said(value)}" for words, value in self.foretold)
-        return f"{self.probe} ({told})"
+        text = "; ".join(f"{words}: {self.probe.format(value)}" for words, value in self.predicted)
+        return f"{self.probe} ({text})"
 
 
 def next_readings(
-    book: FaultBook, taken: Sequence[int], scaled: Array, sd: Array, weighed: Weighed, count: int = 3
+    book: FaultTable, taken: Sequence[int], scaled: Array, sd: Array, weighed: Posterior, count: int = 3
 ) -> tuple[NextReading, ...]:
     """The readings with the most expected information per effort, best first."""
     rows = np.flatnonzero(weighed.rows > LIKELY)
@@ -77,7 +77,7 @@ def next_readings(
     )  # fmt: skip
 
 
-def _foremost(book: FaultBook, rows: Array, weight: Array, mean: Array, sd: Array) -> list[int]:
+def _foremost(book: FaultTable, rows: Array, weight: Array, mean: Array, sd: Array) -> list[int]:
     """The likeliest candidate, then the likeliest two that this reading tells from it (or the next ones)."""
     order = np.argsort(-weight, kind="stable")
     each = list({int(book.owner[rows[j]]): int(j) for j in order[::-1]}.values())[::-1]
@@ -86,12 +86,12 @@ def _foremost(book: FaultBook, rows: Array, weight: Array, mean: Array, sd: Arra
     return [first, *apart, *(j for j in rest if j not in apart)][:3]
 
 
-def _words(book: FaultBook, row: int) -> str:
+def _words(book: FaultTable, row: int) -> str:
     return "nothing wrong" if book.owner[row] < 0 else book.faults[book.owner[row]].words
 
 
 def _conditional(
-    book: FaultBook, rows: Array, taken: Sequence[int], others: Sequence[int], scaled: Array, sd: Array
+    book: FaultTable, rows: Array, taken: Sequence[int], others: Sequence[int], scaled: Array, sd: Array
 ) -> tuple[Array, Array]:
     """Mean and variance (rows, others) of each other reading, given those taken."""
     off, covariance = residuals(book, taken, scaled, sd)
@@ -105,7 +105,7 @@ def _conditional(
     return mean, variance + np.square(_meter(book, rows, others))
 
 
-def _meter(book: FaultBook, rows: Array, others: Sequence[int]) -> Array:
+def _meter(book: FaultTable, rows: Array, others: Sequence[int]) -> Array:
     kinds = [QUANTITIES[book.probes[m].quantity] for m in others]
     seen = np.abs(book.seen[rows][:, list(others)])
     least = np.array([k.least for k in kinds])
@@ -121,7 +121,7 @@ def _information(mean: Array, variance: Array, weight: Array, owner: Array, poin
     at, share = np.polynomial.hermite_e.hermegauss(points)
     faults, first, which = np.unique(owner, return_index=True, return_inverse=True)
     prior = np.add.reduceat(weight, first)[which, None]
-    found = np.zeros(mean.shape[1])
+    result = np.zeros(mean.shape[1])
     for column, (m, sd) in enumerate(zip(mean.T, np.sqrt(variance).T, strict=True)):
         x = m[:, None] + sd[:, None] * at
         z = (x.ravel() - m[:, None]) / sd[:, None]
@@ -129,5 +129,5 @@ def _information(mean: Array, variance: Array, weight: Array, owner: Array, poin
         each = np.add.reduceat(curves, first, axis=0).reshape(len(faults), *x.shape)
         own = each[which, np.arange(len(m))]
         gained = np.log2(own / (prior * each.sum(axis=0)))
-        found[column] = max(float(weight @ gained @ share) / share.sum(), 0.0)
-    return found
+        result[column] = max(float(weight @ gained @ share) / share.sum(), 0.0)
+    return result

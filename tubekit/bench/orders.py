@@ -7,14 +7,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tubekit.amp import Amp, analyse, parts as drawn
+from tubekit.amp import Amp, analyze, parts as drawn
 from tubekit.amp.change import text_at
 from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.solve import types_of
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.decisions.limits import limits
 from tubekit.decisions.rating import Finding, counted
-from tubekit.decisions.sizes import heat_of, volts_to_buy, watts_to_buy
+from tubekit.decisions.stock_ratings import heat_of, volts_to_buy, watts_to_buy
 from tubekit.decisions.swap import CAUSES, WEIGHTS, SwapReport, judged
 from tubekit.devices import catalogue
 from tubekit.errors import ChangeError
@@ -63,8 +63,8 @@ class OrderList(Printed):
     def headline(self) -> str:
         """How many parts, and whether the change is to be thought over first."""
         count = len(self.orders)
-        said = f"{self.amp.title}: {count} {'part' if count == 1 else 'parts'} to buy."
-        return f"{said} Read the {counted(len(self.warnings), 'warning')} first." if self.warnings else said
+        text = f"{self.amp.title}: {count} {'part' if count == 1 else 'parts'} to buy."
+        return f"{text} Read the {counted(len(self.warnings), 'warning')} first." if self.warnings else text
 
     def tables(self) -> list[Table]:
         """The warnings, then one row per part."""
@@ -97,7 +97,7 @@ def order_list(
     changes: Mapping[str, object] | None = None,
     *,
     mains_rms: float | None = None,
-    found: SwapReport | None = None,
+    swapped: SwapReport | None = None,
 ) -> OrderList:
     """What to buy so that an amp becomes the changed one.
 
@@ -109,7 +109,7 @@ def order_list(
         Designator to new value or type, as for `swap`.
     mains_rms
         Line voltage to judge the change at [V RMS], as for `swap`.
-    found
+    swapped
         The swap report of this very change, to save its solve.
 
     Returns
@@ -137,12 +137,12 @@ def order_list(
     bought = [name for name in names if name in changed.parts and changed.parts[name].condition == "fitted"]
     if not bought:
         raise ChangeError("nothing to buy", where=amp.name, fix="Name a part and its new value, like R14=330")
-    if found is None:
-        before = analyse((amp if changes else amp.drawn).changed({}, mains_rms=changed.mains_rms))
-        after = analyse(changed, near=before)
+    if swapped is None:
+        before = analyze((amp if changes else amp.drawn).changed({}, mains_rms=changed.mains_rms))
+        after = analyze(changed, near=before)
         verdict = judged(before, after, limits(before), limits(after))
     else:
-        after, verdict = found.after, found.verdict
+        after, verdict = swapped.after, swapped.verdict
     report = supply_report(after.amp, near=after)
     orders = tuple(o for name in bought for o in _order(report, changed.parts[name]))
     return OrderList(changed, orders, tuple(f for f in verdict if f.weight in ("stop", "exceeded")))

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import chdtrc
 
-from tubekit.bench.fault_book import FaultBook, harmed, scale
-from tubekit.bench.quick_faults import quick_faults
-from tubekit.bench.weighing import residuals
+from tubekit.bench.dc_faults import dc_faults
+from tubekit.bench.fault_table import FaultTable, fault_settings, scale
+from tubekit.bench.likelihood import residuals
 from tubekit.circuit.parts import GROUND
-from tubekit.decisions.instrument import turned
-from tubekit.decisions.probe import Tone, shown
+from tubekit.decisions.parameters import apply_settings
+from tubekit.decisions.probe import Tone, meter_values
 
 Array = np.ndarray
 
@@ -33,7 +33,7 @@ class Pair:
 
 
 def likely_pairs(
-    book: FaultBook, taken: Sequence[int], scaled: Array, sd: Array, meters: Array, tone: Tone | None
+    book: FaultTable, taken: Sequence[int], scaled: Array, sd: Array, meters: Array, tone: Tone | None
 ) -> tuple[Pair, ...]:
     """Pairs of faults of two parts that explain readings best, each solved as one circuit; best first."""
     rows = _screened(book, taken, scaled, sd)
@@ -51,17 +51,17 @@ def likely_pairs(
     return tuple(_one_each(sorted(pairs, key=lambda pair: pair.distance)))
 
 
-def _direct(book: FaultBook, place: int) -> bool:
+def _direct(book: FaultTable, place: int) -> bool:
     probe = book.probes[place]
-    known = book.fleet.point.network.index
+    known = book.population.point.network.index
     return probe.quantity == "dc_v" and all(node == GROUND or node in known for node in probe.place)
 
 
 def _quickly(
-    book: FaultBook, taken: Sequence[int], rows: Sequence[tuple[int, int]], meters: Array
+    book: FaultTable, taken: Sequence[int], rows: Sequence[tuple[int, int]], meters: Array
 ) -> tuple[list[tuple[int, int]], Array] | None:
     """All screened pairs on the direct-current network; None where faults of the supply are among them."""
-    ready = quick_faults(book.fleet, harmed(book.varied, [{}]))
+    ready = dc_faults(book.population, fault_settings(book.varied, [{}]))
     kept = [p for p in rows if _compatible(book, p) and all(ready.takes(book.change(row)) for row in p)]
     if not kept or len(kept) < 0.5 * len(rows):
         return None
@@ -75,26 +75,26 @@ def _quickly(
 
 
 def _fully(
-    book: FaultBook, taken: Sequence[int], rows: Sequence[tuple[int, int]], meters: Array, tone: Tone | None
+    book: FaultTable, taken: Sequence[int], rows: Sequence[tuple[int, int]], meters: Array, tone: Tone | None
 ) -> tuple[list[tuple[int, int]], Array]:
     """Some pairs with the mains cycle and the signal."""
     kept = [pair for pair in rows if _compatible(book, pair)]
     if not kept:
         return [], np.zeros((0, len(taken)))
-    settings = harmed(book.varied, [{**book.change(one), **book.change(two)} for one, two in kept])
+    settings = fault_settings(book.varied, [{**book.change(one), **book.change(two)} for one, two in kept])
     probes = [book.probes[m] for m in taken]
-    circuit = turned(book.fleet.built.circuit, settings)
-    found = shown(book.amp, circuit, probes, tone, book.fleet.lines.nominal)
-    return kept, scale(found.loaded(meters), probes)
+    circuit = apply_settings(book.population.built.circuit, settings)
+    result = meter_values(book.amp, circuit, probes, tone, book.population.lines.nominal)
+    return kept, scale(result.loaded(meters), probes)
 
 
-def _compatible(book: FaultBook, pair: tuple[int, int]) -> bool:
+def _compatible(book: FaultTable, pair: tuple[int, int]) -> bool:
     """Two faults that do not turn one knob both."""
     one, two = (set(book.change(row)) for row in pair)
     return not one & two
 
 
-def _words(book: FaultBook, row: int) -> str:
+def _words(book: FaultTable, row: int) -> str:
     return str(book.faults[book.owner[row]].words + book.grade_words(row, " ({})"))
 
 
@@ -102,7 +102,7 @@ def _distance(off: Array, covariance: Array) -> float:
     return float(off @ np.linalg.solve(covariance, off))
 
 
-def _screened(book: FaultBook, taken: Sequence[int], scaled: Array, sd: Array) -> list[tuple[int, int]]:
+def _screened(book: FaultTable, taken: Sequence[int], scaled: Array, sd: Array) -> list[tuple[int, int]]:
     """Pairs whose effects, added, come nearest; effects are weighed with the drawn amp's covariance."""
     off, covariance = residuals(book, taken, scaled, sd)
     root = np.linalg.inv(np.linalg.cholesky(covariance[0]))
@@ -127,7 +127,7 @@ def _screened(book: FaultBook, taken: Sequence[int], scaled: Array, sd: Array) -
 
 def _one_each(pairs: Sequence[Pair]) -> list[Pair]:
     """The best grade of each pair of faults."""
-    found: dict[tuple[int, int], Pair] = {}
+    result: dict[tuple[int, int], Pair] = {}
     for pair in pairs:
-        found.setdefault((min(pair.faults), max(pair.faults)), pair)
-    return list(found.values())
+        result.setdefault((min(pair.faults), max(pair.faults)), pair)
+    return list(result.values())

@@ -21,7 +21,7 @@ Array = np.ndarray
 
 
 @dataclass(frozen=True)
-class PinSwap:
+class TubePinSwap:
     """Two electrodes of a section that stand on each other's nodes."""
 
     section: Section
@@ -38,14 +38,14 @@ class PinSwap:
 
     def turned(self, terminals: Sequence[str]) -> Array:
         """M (T, T) for a law with these terminals."""
-        found = np.zeros((len(terminals), len(terminals)))
+        result = np.zeros((len(terminals), len(terminals)))
         for row, terminal in enumerate(terminals):
             for column, other in enumerate(terminals):
-                found[row, column] = float(self.on(terminal) == other) - float(self.on("cathode") == other)
-        return found
+                result[row, column] = float(self.on(terminal) == other) - float(self.on("cathode") == other)
+        return result
 
 
-def pin_swap(amp: Amp, fault: Fault) -> PinSwap | None:
+def pin_swap(amp: Amp, fault: Fault) -> TubePinSwap | None:
     """The swap a fault is; None where it is something else.
 
     Examples
@@ -65,11 +65,11 @@ def pin_swap(amp: Amp, fault: Fault) -> PinSwap | None:
         names = ("plate", "screen", "grid", "cathode")
         moved = [name for name in names if getattr(was, name) != getattr(now, name)]
         if len(moved) == 2:
-            return PinSwap(was, *moved)
+            return TubePinSwap(was, *moved)
     return None
 
 
-def with_pins_swapped(circuit: Circuit, swaps: Sequence[PinSwap]) -> Circuit:
+def with_pins_swapped(circuit: Circuit, swaps: Sequence[TubePinSwap]) -> Circuit:
     """An instrumented circuit with its knobs turned, as a batch: one member for each swap."""
     by_section: dict[str, list[int]] = {}
     for k, swap in enumerate(swaps):
@@ -89,7 +89,7 @@ def with_pins_swapped(circuit: Circuit, swaps: Sequence[PinSwap]) -> Circuit:
     return replace(circuit.made_of(parts), batch=len(swaps))
 
 
-def _turned(part: Device, swaps: Sequence[PinSwap], rows: Sequence[int]) -> Device:
+def _turned(part: Device, swaps: Sequence[TubePinSwap], rows: Sequence[int]) -> Device:
     width = len(part.terminals)
     pins = np.tile(np.eye(width), (len(swaps), 1, 1))
     for k in rows:
@@ -98,7 +98,7 @@ def _turned(part: Device, swaps: Sequence[PinSwap], rows: Sequence[int]) -> Devi
 
 
 def _moved_stray(
-    part: Capacitor, between: Sequence[str], swaps: Sequence[PinSwap], rows: Sequence[int]
+    part: Capacitor, between: Sequence[str], swaps: Sequence[TubePinSwap], rows: Sequence[int]
 ) -> Iterator[Part]:
     """The stray where it was for most members, and elsewhere for those whose electrodes stand elsewhere."""
     moved = [k for k in rows if {swaps[k].on(name) for name in between} != set(between)]
@@ -112,7 +112,7 @@ def _moved_stray(
             yield Capacitor(f"{part.name}.{k}", ends[0], ends[1], alone)
 
 
-def _moved_gas(part: CurrentSource, swaps: Sequence[PinSwap], rows: Sequence[int]) -> Iterator[Part]:
+def _moved_gas(part: CurrentSource, swaps: Sequence[TubePinSwap], rows: Sequence[int]) -> Iterator[Part]:
     """Gas flows into the grid, and so on from where that is drawn to where it stands."""
     yield part
     for k in rows:

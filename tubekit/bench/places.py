@@ -32,10 +32,10 @@ def quantity_of(words: object, where: str, part: str) -> str:
     text = " ".join(str(words).split()).lower()
     if text in WORDS:
         return WORDS[text]
-    said = [q.words for q in QUANTITIES.values()]
+    lines = [q.words for q in QUANTITIES.values()]
     raise ReadingError(
         f"'{str(words)[:40]}' is no quantity that is measured here", where=where, part=part,
-        fix=f"Write one of {', '.join(said)}", near=near_matches(text, said),
+        fix=f"Write one of {', '.join(lines)}", near=near_matches(text, lines),
     )  # fmt: skip
 
 
@@ -112,9 +112,9 @@ def _nodes(amp: Amp, place: str) -> tuple[str, str]:
     if place in amp.test_points:
         nodes = amp.test_points[place].nodes
         return nodes[0], nodes[1] if len(nodes) > 1 else GROUND
-    found = amp.parts.get(place)
-    if isinstance(found, drawn.TwoTerminal):
-        return found.a, found.b
+    result = amp.parts.get(place)
+    if isinstance(result, drawn.TwoTerminal):
+        return result.a, result.b
     one, to, two = place.partition(" to ")
     known = electrodes(amp)
     ends = [known.get(end) or known.get(electrode(end), end) for end in (one.strip(), two.strip())]

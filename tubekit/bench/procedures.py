@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from tubekit.amp import Amp, AmpReport, analyse
+from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.amp.hum_balance import HumBalance, hum_balance
 from tubekit.amp.outputs import in_parallel, load_of, speakers
 from tubekit.amp.parts import Jack, Loudspeaker
@@ -87,11 +87,11 @@ def current_under_drive(amp: Amp) -> Procedure:
     Examples
     --------
     >>> from tubekit.amp import load_amp
-    >>> found = current_under_drive(load_amp("teasel"))
-    >>> [tube.tube for tube in found.result]
+    >>> result = current_under_drive(load_amp("teasel"))
+    >>> [tube.tube for tube in result.result]
     ['V3', 'V4']
     """
-    report = analyse(amp)
+    report = analyze(amp)
     # The speaker may make it oscillate where the dummy load does not.
     refuse_unstable(amp, report.stability)
     driven = full_drive(on_dummy_load(amp), near=report)
@@ -176,10 +176,10 @@ def across_load(amp: Amp, driven: FullDrive) -> tuple[float, float] | None:
 
 
 def _load_words(amp: Amp, driven: FullDrive) -> str:
-    found = across_load(amp, driven)
-    if found is None:
+    result = across_load(amp, driven)
+    if result is None:
         return ""
-    return f", about {show(found[0], 'V RMS', 2)} across the load ({show(found[1], 'W', 2)})"
+    return f", about {show(result[0], 'V RMS', 2)} across the load ({show(result[1], 'W', 2)})"
 
 
 def _drive_words(tubes: Sequence[DrivenTube], fall: float) -> str:
@@ -216,19 +216,19 @@ def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
     >>> print(hum_procedure(load_amp("fescue")).name)
     hum balance R54
     """
-    found: HumBalance = hum_balance(amp, control)
-    worst = float(max(found.total_v[0], found.total_v[-1]))
-    turn = f"Turn {found.control} for the least reading: expect the {found.finding}"
-    if not found.works:
-        turn = f"Turning {found.control} does not help: {found.finding}"
+    null: HumBalance = hum_balance(amp, control)
+    worst = float(max(null.total_v[0], null.total_v[-1]))
+    turn = f"Turn {null.control} for the least reading: expect the {null.finding}"
+    if not null.works:
+        turn = f"Turning {null.control} does not help: {null.finding}"
     steps = (
         _joined(
             "Connect the speaker or a dummy load. Set the volume controls as they are used.",
-            found.hum.view.input_words,
+            null.hum.view.input_words,
         ),
         _joined(
             "A sensitive AC meter across the load, clipped on while the amp is off: expect",
-            f"{show(found.now_v, 'V RMS')} of hum as {found.control} is set, up to {show(worst, 'V RMS')} at",
+            f"{show(null.now_v, 'V RMS')} of hum as {null.control} is set, up to {show(worst, 'V RMS')} at",
             "its ends",
         ),
         turn,
@@ -239,8 +239,8 @@ def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
         "Hum that the control does not touch is ripple or the magnetic field of the power transformer",
     )
     return Procedure(
-        amp, f"hum balance {found.control}", found.finding, steps,
-        tuple(found.tables()), found.to_json(),
+        amp, f"hum balance {null.control}", null.finding, steps,
+        tuple(null.tables()), null.to_json(),
     )  # fmt: skip
 
 

@@ -179,8 +179,8 @@ def _from_toml(text: str, where: str) -> Rows:
     if not isinstance(listed, list) or not all(isinstance(t, dict) for t in (*parts, *listed)):
         raise ReadingError("a reading is not a table", where=where, fix="Write [[reading]] before each")
     names = list(dict.fromkeys(key for one in listed for key in one))
-    found = _from_records(listed, where, names)
-    return Rows(where, found.rows, *parts)
+    result = _from_records(listed, where, names)
+    return Rows(where, result.rows, *parts)
 
 
 def _from_records(records: Iterable[Mapping[str, Any]], where: str, names: list[str]) -> Rows:

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.bench.doubts import doubts
 from tubekit.bench.places import part_measured, probe_of, quantity_of
+from tubekit.bench.plausibility import implausible
 from tubekit.bench.reading_rows import Rows, from_csv, rows_of_source
 from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Tone
 from tubekit.decisions.reading import UNITS, Meter, PartValue, Reading, Readings, taken
@@ -55,8 +55,8 @@ def load_readings(source: Any, amp: Amp) -> Readings:
     >>> rows = [{"place": "mains", "quantity": "AC volts", "value": "121 V"},
     ...         {"place": "k34", "quantity": "DC volts", "value": "18.9 V"},
     ...         {"place": "R14", "quantity": "resistance", "value": "274"}]
-    >>> found = load_readings(rows, load_amp("teasel"))
-    >>> found.amp.mains_rms, found.amp.parts["R14"].ohms, found.readings[0].said()
+    >>> result = load_readings(rows, load_amp("teasel"))
+    >>> result.amp.mains_rms, result.amp.parts["R14"].ohms, result.readings[0].describe()
     (121.0, 274.0, '18.90 V')
     """
     return _read(rows_of_source(source), amp)
@@ -82,45 +82,45 @@ class _Found:
 def _read(rows: Rows, amp: Amp) -> Readings:
     mains, accuracy = _mains_of_heading(rows)
     meter = _meter(rows.meter, Meter(), rows.where, "[meter]")
-    found = _Found(dict(rows.tone), mains, accuracy, "" if mains is None else "[readings]")
+    result = _Found(dict(rows.tone), mains, accuracy, "" if mains is None else "[readings]")
     for line, row in rows.rows:
         try:
-            _row(found, rows.where, line, row, meter, amp)
+            _row(result, rows.where, line, row, meter, amp)
         except ReadingError as error:
             raise ReadingError.of(error, lines=(line,)) from error
-    _no_duplicates(found.readings, found.parts, rows.where)
-    spoken = _tone(found.tone, amp, rows.where)
-    silent = [r.line for r in found.readings if r.probe.quantity == "signal_rms_v"] if spoken is None else []
+    _no_duplicates(result.readings, result.parts, rows.where)
+    spoken = _tone(result.tone, amp, rows.where)
+    silent = [r.line for r in result.readings if r.probe.quantity == "signal_rms_v"] if spoken is None else []
     if silent:
         raise ReadingError(
             "a signal is listed, but no test tone", where=rows.where, code=NO_TONE, lines=(silent[0],),
             fix="Add rows such as J1,tone level,20 mV and J1,tone frequency,1 kHz",
         )  # fmt: skip
-    return _together(rows, amp, found, spoken)
+    return _together(rows, amp, result, spoken)
 
 
-def _row(found: _Found, where: str, line: int, row: Mapping[str, Any], meter: Meter, amp: Amp) -> None:
+def _row(result: _Found, where: str, line: int, row: Mapping[str, Any], meter: Meter, amp: Amp) -> None:
     """One row of a list: the mains, the test tone, a part by itself, or a reading."""
     place = " ".join(str(row.get("place", "")).split())
     at = f"line {line}, {place[:40] or 'no place'}"
     words = " ".join(str(row.get("quantity", "")).split()).lower()
     if place.lower() == "mains":
-        _mains_row(quantity_of(row.get("quantity", ""), where, at), found.seen_mains, where, at)
-        found.seen_mains = at
-        found.mains = _number(row.get("value", ""), "V", where, at)
-        found.mains_accuracy = _meter(row, Meter(accuracy=MAINS_ACCURACY), where, at).accuracy
+        _mains_row(quantity_of(row.get("quantity", ""), where, at), result.seen_mains, where, at)
+        result.seen_mains = at
+        result.mains = _number(row.get("value", ""), "V", where, at)
+        result.mains_accuracy = _meter(row, Meter(accuracy=MAINS_ACCURACY), where, at).accuracy
         return
     if words.startswith("tone "):
         key = words.removeprefix("tone ").replace(" ", "_")
-        found.tone |= {"input": place, key: row.get("value", "")}
+        result.tone |= {"input": place, key: row.get("value", "")}
         return
     asked, hertz = _frequency(words, where, at)
     code = quantity_of(asked if hertz else row.get("quantity", ""), where, at)
     one = _one(where, at, line, row, place, code, meter, amp)
     if isinstance(one, PartValue):
-        found.parts.append(one)
+        result.parts.append(one)
     else:
-        found.readings.append(replace(one, probe=replace(one.probe, frequency_hz=hertz)) if hertz else one)
+        result.readings.append(replace(one, probe=replace(one.probe, frequency_hz=hertz)) if hertz else one)
 
 
 def _mains_row(code: str, before: str, where: str, at: str) -> None:
@@ -136,17 +136,17 @@ def _mains_row(code: str, before: str, where: str, at: str) -> None:
         )  # fmt: skip
 
 
-def _together(rows: Rows, amp: Amp, found: _Found, tone: Tone | None) -> Readings:
+def _together(rows: Rows, amp: Amp, result: _Found, tone: Tone | None) -> Readings:
     try:
         together = taken(
-            amp, found.readings, parts=found.parts, mains_rms=found.mains,
-            mains_accuracy=found.mains_accuracy, tone=tone, source=rows.where,
+            amp, result.readings, parts=result.parts, mains_rms=result.mains,
+            mains_accuracy=result.mains_accuracy, tone=tone, source=rows.where,
         )  # fmt: skip
     except ChangeError as error:
         named = error.part.partition(".")[0]
-        lines = tuple(one.line for one in found.parts if one.part == named)
+        lines = tuple(one.line for one in result.parts if one.part == named)
         raise ReadingError.of(error, where=rows.where, lines=lines) from error
-    return replace(together, notes=doubts(together))
+    return replace(together, notes=implausible(together))
 
 
 def _one(

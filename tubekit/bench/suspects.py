@@ -9,21 +9,21 @@ import numpy as np
 
 from tubekit.amp.parts.variables import Age
 from tubekit.bench.candidates import candidate_probes
-from tubekit.bench.fault_book import FaultBook, Progress, fault_book, scale
-from tubekit.bench.next_reading import NextReading, next_readings
-from tubekit.bench.pairs import Pair, likely_pairs
-from tubekit.bench.weighing import (
-    Weighed,
+from tubekit.bench.fault_table import FaultTable, Progress, fault_table, scale
+from tubekit.bench.likelihood import (
+    Posterior,
+    cap_healthy,
+    fault_posterior,
     meter_sd,
     places_of,
     residuals,
     unseen,
-    weigh,
-    with_healthy_at_most,
 )
+from tubekit.bench.next_reading import NextReading, next_readings
+from tubekit.bench.pairs import Pair, likely_pairs
 from tubekit.decisions.judge import WRONG_BY_CHANCE, Verdict, good_bands, shares_of, verdicts
+from tubekit.decisions.rail_shortfall import RailShortfall
 from tubekit.decisions.reading import Readings
-from tubekit.decisions.shares import SharedOut
 from tubekit.decisions.spread import Spread
 from tubekit.errors import ReadingError
 from tubekit.text import Printed, Table, headed, quantity
@@ -73,9 +73,9 @@ class Suspects(Printed):
     best_fit: float = quantity("", "", "the same under the best single fault", default=1.0)
     unseen: tuple[str, ...] = ()
     verdicts: tuple[Verdict, ...] = ()
-    shares: SharedOut | None = None
-    weighed: Weighed | None = None
-    book: FaultBook | None = None
+    shares: RailShortfall | None = None
+    posterior: Posterior | None = None
+    book: FaultTable | None = None
 
     json_keys = (
         "amp=readings.drawn.title", "healthy", "accuses", "suspects=named", "wrong", "shared_out=shares",
@@ -150,7 +150,7 @@ class Suspects(Printed):
         if self.unseen or (self.book and (self.book.lost or self.book.unknown)):
             tables.append(self._unseen_table())
         if self.following:
-            follow = [(str(n.probe), 100 * n.share, n.effort, _told(n)) for n in self.following]
+            follow = [(str(n.probe), 100 * n.share, n.effort, _predicted_text(n)) for n in self.following]
             heads = headed("measure next", "decides [%] .0f", "effort [] g", "expected reading for each")
             tables.append(Table("Next reading", heads, follow))
         return tables
@@ -169,12 +169,12 @@ class Suspects(Printed):
 
     def short(self) -> list[Table]:
         """Suspects, then what to measure next."""
-        found = {table.title: table for table in self.tables()}
-        named = [found[title] for title in ("Suspects", "Pairs", "Next reading") if title in found]
+        result = {table.title: table for table in self.tables()}
+        named = [result[title] for title in ("Suspects", "Pairs", "Next reading") if title in result]
         return [table.only(*SHORT_HEADS) for table in named]
 
 
-def _left_out(book: FaultBook) -> Iterator[str]:
+def _left_out(book: FaultTable) -> Iterator[str]:
     """What could not be solved, and so was not weighed."""
     if book.lost:
         yield f"{len(book.lost)} faults have no solution and were not weighed: {', '.join(book.lost)}."
@@ -201,14 +201,14 @@ def percent(chance: float) -> str:
     return f"{100 * chance:.0f} %" if chance >= 0.01 else f"{100 * chance:.1f} %"
 
 
-def _told(reading: NextReading) -> str:
-    return "; ".join(f"{words} {reading.probe.said(value)}" for words, value in reading.foretold)
+def _predicted_text(reading: NextReading) -> str:
+    return "; ".join(f"{words} {reading.probe.format(value)}" for words, value in reading.predicted)
 
 
 def suspects(
     readings: Readings,
     *,
-    book: FaultBook | None = None,
+    book: FaultTable | None = None,
     bands: Spread | None = None,
     age: Age = "vintage",
     least: int = LEAST,
@@ -265,43 +265,43 @@ def suspects(
             fix=f"Take at least {least}, ideally a voltage at every tube",
         )  # fmt: skip
     book = book or _book(readings, age, progress)
-    bands = bands or good_bands(readings, age=age, ready=book.fleet)
-    found, judged = chances(readings, book, bands)
+    bands = bands or good_bands(readings, age=age, ready=book.population)
+    result, judged = chances(readings, book, bands)
     taken, scaled, sd = _compared(readings, book)
-    best = int(np.argmax(np.where(book.owner >= 0, found.rows, -1.0)))
+    best = int(np.argmax(np.where(book.owner >= 0, result.rows, -1.0)))
     pairs: tuple[Pair, ...] = ()
-    if found.healthy < ACCUSE_BELOW and found.fit[best] < EXPLAINED:
+    if result.healthy < ACCUSE_BELOW and result.fit[best] < EXPLAINED:
         meters = np.array([r.meter.input_ohms for r in readings.readings])
         pairs = likely_pairs(book, taken, scaled, sd, meters, readings.tone)
     return Suspects(
-        readings, found.healthy, _suspects(book, taken, scaled, sd, found), pairs,
-        next_readings(book, taken, scaled, sd, found) if found.healthy < 0.9 else (),
-        float(found.fit[0]), float(found.fit[best]),
+        readings, result.healthy, _suspects(book, taken, scaled, sd, result), pairs,
+        next_readings(book, taken, scaled, sd, result) if result.healthy < 0.9 else (),
+        float(result.fit[0]), float(result.fit[best]),
         tuple(book.faults[k].words for k in unseen(book, taken, sd)), judged,
-        shares_of(readings, bands, judged), found, book,
+        shares_of(readings, bands, judged), result, book,
     )  # fmt: skip
 
 
-def chances(readings: Readings, book: FaultBook, bands: Spread) -> tuple[Weighed, tuple[Verdict, ...]]:
+def chances(readings: Readings, book: FaultTable, bands: Spread) -> tuple[Posterior, tuple[Verdict, ...]]:
     """Every fault weighed, and the verdicts, the worst first: one reading called wrong leaves no good amp."""
     judged = tuple(sorted(verdicts(readings, bands), key=lambda v: -v.beyond))
-    found = weigh(book, *_compared(readings, book))
+    result = fault_posterior(book, *_compared(readings, book))
     if any(verdict.word == "wrong" for verdict in judged):
-        found = with_healthy_at_most(found, book.owner, WRONG_BY_CHANCE)
-    return found, judged
+        result = cap_healthy(result, book.owner, WRONG_BY_CHANCE)
+    return result, judged
 
 
-def _compared(readings: Readings, book: FaultBook) -> tuple[list[int], Array, Array]:
+def _compared(readings: Readings, book: FaultTable) -> tuple[list[int], Array, Array]:
     """Columns of a book, the readings as they are compared, and their meters' standard deviations."""
     asked = [r.probe for r in readings.readings]
     scaled = scale(np.array([[r.value for r in readings.readings]]), asked)[0]
     return places_of(book, asked), scaled, meter_sd(readings.readings)
 
 
-def _book(readings: Readings, age: Age, progress: Progress | None) -> FaultBook:
+def _book(readings: Readings, age: Age, progress: Progress | None) -> FaultTable:
     asked = {r.probe: r.meter.input_ohms for r in readings.readings}
     probes = [*asked, *(p for p in candidate_probes(readings.amp, readings.tone) if p not in asked)]
-    return fault_book(
+    return fault_table(
         readings.amp, probes, tone=readings.tone, age=age, measured=readings.measured,
         mains_known=readings.mains_accuracy,
         meter_ohms=np.array([asked.get(p, 10e6) for p in probes]), progress=progress,
@@ -309,13 +309,13 @@ def _book(readings: Readings, age: Age, progress: Progress | None) -> FaultBook:
 
 
 def _suspects(
-    book: FaultBook, taken: Sequence[int], scaled: Array, sd: Array, weighed: Weighed
+    book: FaultTable, taken: Sequence[int], scaled: Array, sd: Array, weighed: Posterior
 ) -> tuple[Suspect, ...]:
     order = [int(f) for f in np.argsort(-weighed.faults)[:SHOWN]]
     named = [f for f in order if weighed.faults[f] > NAMED] or order[:3]
     best = {f: _best_row(book, weighed, f) for f in named}
     _, covariance = residuals(book, taken, scaled, sd)
-    found = []
+    result = []
     for fault in named:
         row = best[fault]
         alike = [
@@ -323,20 +323,20 @@ def _suspects(
             if book.faults[other].part != book.faults[fault].part
             and _apart(book, taken, covariance, row, best[other]) < ALIKE
         ]  # fmt: skip
-        found.append(
+        result.append(
             Suspect(
                 book.faults[fault].part, book.faults[fault].words, book.grade_words(row),
                 float(weighed.faults[fault]), float(weighed.distance[row]), tuple(alike),
             )
         )  # fmt: skip
-    return tuple(found)
+    return tuple(result)
 
 
-def _best_row(book: FaultBook, weighed: Weighed, fault: int) -> int:
+def _best_row(book: FaultTable, weighed: Posterior, fault: int) -> int:
     rows = np.flatnonzero(book.owner == fault)
     return int(rows[np.argmax(weighed.rows[rows])])
 
 
-def _apart(book: FaultBook, taken: Sequence[int], covariance: Array, one: int, two: int) -> float:
+def _apart(book: FaultTable, taken: Sequence[int], covariance: Array, one: int, two: int) -> float:
     off = book.scaled[one, list(taken)] - book.scaled[two, list(taken)]
     return float(off @ np.linalg.solve(0.5 * (covariance[one] + covariance[two]), off))

@@ -16,7 +16,7 @@ from tubekit.amp.signal_view import SignalView, empty_inputs, signal_view
 from tubekit.amp.stability import refuse_unstable
 from tubekit.analyses.elimination import respond
 from tubekit.circuit.parts import GROUND
-from tubekit.decisions.fleet import fleet
+from tubekit.decisions.population import dc_population
 from tubekit.decisions.probe import Probe, Tone, plugged, tip_of
 from tubekit.decisions.reading import Readings
 from tubekit.decisions.spread import neighbors
@@ -173,14 +173,14 @@ def trace(
     Examples
     --------
     >>> from tubekit.amp import load_amp
-    >>> found = trace(load_amp("teasel"), Tone("J1", 0.01))
-    >>> 0.3 < found.point("p1a").level_v < 0.8
+    >>> result = trace(load_amp("teasel"), Tone("J1", 0.01))
+    >>> 0.3 < result.point("p1a").level_v < 0.8
     True
     """
     tone = tone or (readings.tone if readings else None) or first_tone(amp)
     there = plugged(readings.amp if readings else amp, tone)
     view = signal_view(there, jack=tone.jack)
-    ready = fleet(there)
+    ready = dc_population(there)
     nodes = signal_order(there.topology, tip_of(there, tone)).way()
     probes = [Probe("signal_rms_v", (node, GROUND)) for node, _ in nodes]
     varied = variables(there, age, mains_known=0.005)

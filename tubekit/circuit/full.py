@@ -45,8 +45,8 @@ def solve_full(
     >>> from tubekit.devices.rectifier import TubeDiode
     >>> one = Circuit((VoltageSource("B", "b", "ground", 100.0), Resistor("R1", "b", "p", 1e3),
     ...                Device("V1", TubeDiode(perveance=1e-3), ("p",), "ground")))
-    >>> unknowns, found = solve_full(assemble(one))
-    >>> unknowns.round(2).tolist(), found.method
+    >>> unknowns, result = solve_full(assemble(one))
+    >>> unknowns.round(2).tolist(), result.method
     ([[100.0, 18.76, -0.08]], 'Newton on all nodes')
     """
     right = network.dc

@@ -253,12 +253,12 @@ def _branches(circuit: Circuit) -> list[str]:
 
 
 def _batch_of(circuit: Circuit) -> int | None:
-    found = batch_size(_varied(circuit))
+    result = batch_size(_varied(circuit))
     if circuit.batch is None:
-        return found
-    if found not in (None, circuit.batch):
+        return result
+    if result not in (None, circuit.batch):
         raise CircuitError(
-            f"a value has {found} entries in a batch of {circuit.batch}",
+            f"a value has {result} entries in a batch of {circuit.batch}",
             fix="Give every varied value one entry for each member",
         )
     return circuit.batch

@@ -116,8 +116,8 @@ def solve_ports(reduced: Reduced, start: Array | None = None, tolerance: float =
     >>> from tubekit.devices.rectifier import TubeDiode
     >>> one = Circuit((VoltageSource("B", "b", "ground", 100.0), Resistor("R1", "b", "p", 1e3),
     ...                Device("V1", TubeDiode(perveance=1e-3), ("p",), "ground")))
-    >>> found = solve_ports(reduce_to_ports(assemble(one)))
-    >>> bool(abs(found.volts[0, 0] + 1e3 * 1e-3 * found.volts[0, 0] ** 1.5 - 100.0) < 1e-9)
+    >>> result = solve_ports(reduce_to_ports(assemble(one)))
+    >>> bool(abs(result.volts[0, 0] + 1e3 * 1e-3 * result.volts[0, 0] ** 1.5 - 100.0) < 1e-9)
     True
     """
     groups = reduced.network.groups

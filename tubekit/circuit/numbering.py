@@ -72,8 +72,8 @@ def merged(nodes: Iterable[Node], pairs: Iterable[tuple[Node, Node]]) -> dict[No
 
     Examples
     --------
-    >>> found = merged("abcd", [("a", "b"), ("d", "b")])
-    >>> found["a"] == found["d"] != found["c"]
+    >>> result = merged("abcd", [("a", "b"), ("d", "b")])
+    >>> result["a"] == result["d"] != result["c"]
     True
     """
     parent = {node: node for node in nodes}

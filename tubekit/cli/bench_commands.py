@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from tubekit.cli.asked import (
+from tubekit.cli.arguments import (
     Asked,
     Command,
     amp_words,
@@ -185,14 +185,14 @@ def _hum(_asked: Asked, amp: Any, changed: Any) -> Any:
     return hum_procedure(amp.changed(changed))
 
 
-def _found(asked: Asked, amp: Any, changed: Any) -> Any:
-    from tubekit.bench.found import found_against_drawn
+def _compare_chassis(asked: Asked, amp: Any, changed: Any) -> Any:
+    from tubekit.bench.chassis_diff import chassis_diff
 
     if not asked.drawing:
         raise ChangeError(
             "there is no schematic to compare it with", where=asked.amp, fix="Add --drawing AMP"
         )
-    return found_against_drawn(amp.changed(changed), asked.drawing)
+    return chassis_diff(amp.changed(changed), asked.drawing)
 
 
 def _order(_asked: Asked, amp: Any, changed: Any) -> Any:
@@ -207,19 +207,19 @@ _PROCEDURES: dict[str, tuple[str, Callable[[Asked, Any, Any], Any]]] = {
     "trace": ("levels of a test tone at every node", _trace),
     "drive": ("output tubes' current under drive", _drive),
     "hum": ("setting the hum balance", _hum),
-    "found": ("the chassis as found, compared with the schematic", _found),
+    "found": ("the chassis as found, compared with the schematic", _compare_chassis),
     "order": ("what to buy for a change", _order),
 }
 
 
 def _write_record(asked: Asked) -> Any:
     from tubekit.bench.readings import load_readings
-    from tubekit.record import may_write, record, worked_out
+    from tubekit.record import may_write, record, record_results
 
     may_write(asked.file, pdf=not asked.no_pdf, overwrite=asked.overwrite)
     amp = drawn_amp(asked, mains=False)
     readings = load_readings(asked.readings, amp) if asked.readings else None
-    worked = worked_out(
+    worked = record_results(
         amp, changes(asked.changes), mains_rms=asked.mains, readings=readings, sheets=asked.sheet,
         progress=_progress,
     )  # fmt: skip

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from tubekit.cli.asked import Asked, command
+from tubekit.cli.arguments import Asked, command
 
 KINDS = ("triode", "pentode", "beam tetrode")
 
@@ -31,7 +31,7 @@ def add_fit(commands: Any) -> None:
 def _fit(asked: Asked) -> Any:
     from tubekit.devices.own_fit import fit_tube
 
-    found = fit_tube(asked.points, kind=asked.kind, like=asked.like, name=asked.name)
+    result = fit_tube(asked.points, kind=asked.kind, like=asked.like, name=asked.name)
     if asked.save is not None:
-        found.save(asked.save, overwrite=asked.overwrite)
-    return found
+        result.save(asked.save, overwrite=asked.overwrite)
+    return result

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from tubekit.cli.asked import Asked, changes, command
+from tubekit.cli.arguments import Asked, changes, command
 from tubekit.errors import InputError, near_matches
 
 
@@ -78,119 +78,119 @@ def _is_job(word: str) -> bool:
     return (Path(word) / FILE).is_file() or (Path(word).is_dir() and not Path(FILE).is_file())
 
 
-def _new(said: Said, asked: Asked) -> Any:
+def _new(text: Said, asked: Asked) -> Any:
     from tubekit.amp import load_amp
     from tubekit.jobs.actions import new_job
 
-    if not said.words:
-        raise InputError("no amp is named", where=str(said.folder), fix="Write job new FOLDER AMP")
+    if not text.words:
+        raise InputError("no amp is named", where=str(text.folder), fix="Write job new FOLDER AMP")
     return new_job(
-        said.folder, load_amp(said.words[0]), by=asked.by, owner=asked.owner, complaint=asked.complaint,
+        text.folder, load_amp(text.words[0]), by=asked.by, owner=asked.owner, complaint=asked.complaint,
         last_visit=asked.last_visit,
     )  # fmt: skip
 
 
-def _status(said: Said, _asked: Asked) -> Any:
+def _status(text: Said, _asked: Asked) -> Any:
     from tubekit.jobs.job import open_job
 
-    return open_job(said.folder)
+    return open_job(text.folder)
 
 
-def _order(said: Said, _asked: Asked) -> Any:
+def _order(text: Said, _asked: Asked) -> Any:
     from tubekit.jobs.actions import to_buy
     from tubekit.jobs.job import open_job
 
-    return to_buy(open_job(said.folder))
+    return to_buy(open_job(text.folder))
 
 
-def _found(said: Said, _asked: Asked) -> Any:
+def _found(text: Said, _asked: Asked) -> Any:
     from tubekit.jobs.actions import found_so
 
-    return found_so(said.folder, said.changes, file=said.file(".toml", ".csv", ".xlsx"), **said.options)
+    return found_so(text.folder, text.changes, file=text.file(".toml", ".csv", ".xlsx"), **text.options)
 
 
-def _read(said: Said, asked: Asked) -> Any:
+def _read(text: Said, asked: Asked) -> Any:
     from tubekit.jobs.actions import read
 
-    file = said.file(".csv", ".toml")
-    strange = [word for word in said.words if word != file]
-    return read(said.folder, [*said.pairs, *strange], file=file, state=asked.state, **said.options)
+    file = text.file(".csv", ".toml")
+    strange = [word for word in text.words if word != file]
+    return read(text.folder, [*text.pairs, *strange], file=file, state=asked.state, **text.options)
 
 
-def _decide(said: Said, _asked: Asked) -> Any:
+def _decide(text: Said, _asked: Asked) -> Any:
     from tubekit.jobs.actions import decide
 
-    return decide(said.folder, said.changes, said.text, **said.options)
+    return decide(text.folder, text.changes, text.text, **text.options)
 
 
-def _fit(said: Said, _asked: Asked) -> Any:
+def _fit(text: Said, _asked: Asked) -> Any:
     from tubekit.jobs.actions import fit
 
-    return fit(said.folder, said.words, said.changes, **said.options)
+    return fit(text.folder, text.words, text.changes, **text.options)
 
 
-def _have(said: Said, _asked: Asked) -> Any:
+def _have(text: Said, _asked: Asked) -> Any:
     from tubekit.jobs.actions import have
 
-    return have(said.folder, said.words, **said.options)
+    return have(text.folder, text.words, **text.options)
 
 
-def _note(said: Said, _asked: Asked) -> Any:
+def _note(words: Said, _asked: Asked) -> Any:
     from tubekit.jobs.actions import note
 
-    text = " ".join([*said.words, *said.pairs, said.options["text"]]).strip()
-    return note(said.folder, text, **_but(said.options, "text"))
+    text = " ".join([*words.words, *words.pairs, words.options["text"]]).strip()
+    return note(words.folder, text, **_but(words.options, "text"))
 
 
-def _photo(said: Said, _asked: Asked) -> Any:
+def _photo(text: Said, _asked: Asked) -> Any:
     from tubekit.jobs.actions import photo
 
-    if not said.words:
-        raise InputError("no photo is named", where=str(said.folder), fix='Write job photo IMG_1.jpg "board"')
-    return photo(said.folder, said.words[0], " ".join(said.words[1:]), **_but(said.options, "text"))
+    if not text.words:
+        raise InputError("no photo is named", where=str(text.folder), fix='Write job photo IMG_1.jpg "board"')
+    return photo(text.folder, text.words[0], " ".join(text.words[1:]), **_but(text.options, "text"))
 
 
-def _temp(said: Said, _asked: Asked) -> Any:
+def _temp(text: Said, _asked: Asked) -> Any:
     from tubekit.jobs.actions import put_on
 
-    return put_on(said.folder, said.text, **_but(said.options, "text"))
+    return put_on(text.folder, text.text, **_but(text.options, "text"))
 
 
-def _off(said: Said, _asked: Asked) -> Any:
+def _off(text: Said, _asked: Asked) -> Any:
     from tubekit.jobs.actions import take_off
 
-    return take_off(said.folder, said.text, **_but(said.options, "text"))
+    return take_off(text.folder, text.text, **_but(text.options, "text"))
 
 
-def _correct(said: Said, _asked: Asked) -> Any:
+def _correct(text: Said, _asked: Asked) -> Any:
     from tubekit.jobs.actions import correct
 
-    number = next((word for word in said.words if word.isdigit()), "0")
-    why = " ".join(word for word in said.words if word != number)
-    return correct(said.folder, int(number), why, **said.options)
+    number = next((word for word in text.words if word.isdigit()), "0")
+    why = " ".join(word for word in text.words if word != number)
+    return correct(text.folder, int(number), why, **text.options)
 
 
-def _hand_back(said: Said, asked: Asked) -> Any:
+def _hand_back(text: Said, asked: Asked) -> Any:
     from tubekit.jobs.visits import hand_back
 
-    return hand_back(said.folder, said.text, by=asked.by)
+    return hand_back(text.folder, text.text, by=asked.by)
 
 
-def _next(said: Said, asked: Asked) -> Any:
+def _next(text: Said, asked: Asked) -> Any:
     from tubekit.jobs.progress import next_step
     from tubekit.jobs.steps import TITLES
 
-    file = said.file(".csv", ".toml")
-    sheet = next((word for word in said.words if word in TITLES), "")
-    values = [word for word in (*said.words, *said.pairs) if word not in (file, sheet)]
-    return next_step(said.folder, values, sheet=sheet, file=file, by=asked.by, text=asked.note)
+    file = text.file(".csv", ".toml")
+    sheet = next((word for word in text.words if word in TITLES), "")
+    values = [word for word in (*text.words, *text.pairs) if word not in (file, sheet)]
+    return next_step(text.folder, values, sheet=sheet, file=file, by=asked.by, text=asked.note)
 
 
-def _compare(said: Said, _asked: Asked) -> Any:
+def _compare(text: Said, _asked: Asked) -> Any:
     from tubekit.jobs.job import open_job
     from tubekit.jobs.visits import compare
 
-    return compare(open_job(said.folder))
+    return compare(open_job(text.folder))
 
 
 def _but(options: Mapping[str, Any], *keys: str) -> dict[str, Any]:

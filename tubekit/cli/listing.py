@@ -69,10 +69,10 @@ class FullReport(Printed):
     @classmethod
     def of(cls, amp: Amp) -> FullReport:
         """Solve an amp and hold its ratings against it."""
-        from tubekit.amp import analyse
+        from tubekit.amp import analyze
         from tubekit.decisions import limits
 
-        report = analyse(amp)
+        report = analyze(amp)
         return cls(report, limits(report))
 
     def headline(self) -> str:

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from tubekit import __version__
-from tubekit.cli.asked import (
+from tubekit.cli.arguments import (
     Asked,
     Command,
     amp_words,
@@ -54,8 +54,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _failed(error, asked.json, ASKED_WRONGLY, dangers(asked))
     except SolveError as error:
         return _failed(error, asked.json, NOT_SOLVED, dangers(asked))
-    for said in dict.fromkeys(_in_words(each.message) for each in caught):
-        print(f"tubekit: {said}", file=sys.stderr)
+    for text in dict.fromkeys(_in_words(each.message) for each in caught):
+        print(f"tubekit: {text}", file=sys.stderr)
     if answer is None:  # what was asked for has been said while it was done
         return 0
     if asked.json:
@@ -92,11 +92,11 @@ def _failed(error: Exception, as_json: bool, code: int, first: Sequence[Note] = 
 
 def _json(answer: Any) -> Any:
     """An answer for a program; the dangers of the amp it is about stand first."""
-    found = answer.to_json() if hasattr(answer, "to_json") else answer
-    if not isinstance(found, dict):
-        return found
+    result = answer.to_json() if hasattr(answer, "to_json") else answer
+    if not isinstance(result, dict):
+        return result
     caution = {"caution": answer.caution} if answer.caution else {}
-    return {**_dangers(answer.dangers), **caution, **found}
+    return {**_dangers(answer.dangers), **caution, **result}
 
 
 def _dangers(notes: Sequence[Note]) -> dict[str, Any]:
@@ -146,11 +146,11 @@ def _report_amp(asked: Asked) -> Any:
 def _swap_parts(asked: Asked) -> Any:
     from tubekit.decisions import swap
 
-    found = changes(asked.changes)
-    if not found and asked.mains is None:
+    result = changes(asked.changes)
+    if not result and asked.mains is None:
         raise ChangeError(
             "nothing to change",
             where=asked.amp,
             fix="Name a part and its new value, like R14=330, or --mains 123",
         )
-    return swap(drawn_amp(asked, mains=False), found, mains_rms=asked.mains)
+    return swap(drawn_amp(asked, mains=False), result, mains_rms=asked.mains)

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from tubekit.cli.asked import Asked, command
+from tubekit.cli.arguments import Asked, command
 from tubekit.errors import InputError
 
 
@@ -36,7 +36,7 @@ def _page(asked: Asked) -> None:
     _needs("voila")
     from tubekit.pages.server import Wanted, serve
 
-    folder, first = _found(asked.what)
+    folder, first = _notebook_of(asked.what)
     serve(Wanted(folder, first, asked.lan, asked.port, not asked.no_browser), _say)
 
 
@@ -49,7 +49,7 @@ def _needs(library: str) -> None:
         raise InputError(f"{library} is not installed", fix="Run pip install 'tubekit[lab]'")
 
 
-def _found(what: str | None) -> tuple[Path, str]:
+def _notebook_of(what: str | None) -> tuple[Path, str]:
     """The folder to serve, and the page to open first."""
     from tubekit.setup.lab import first_notebook, notebooks
 
@@ -69,13 +69,13 @@ def _export(asked: Asked) -> Any:
     from tubekit.setup.lab import notebooks
 
     root = notebooks()
-    found = [Path(each).resolve() for each in asked.what] or sorted(root.rglob("*.ipynb"))
-    strange = next((each for each in found if each.suffix != ".ipynb" or not each.is_file()), None)
+    result = [Path(each).resolve() for each in asked.what] or sorted(root.rglob("*.ipynb"))
+    strange = next((each for each in result if each.suffix != ".ipynb" or not each.is_file()), None)
     if strange is not None:
         raise InputError("there is no such notebook", where=str(strange), fix="Name files that end in .ipynb")
-    if not all(each.is_relative_to(root) for each in found):
-        root = Path(os.path.commonpath([each.parent for each in found]))
+    if not all(each.is_relative_to(root) for each in result):
+        root = Path(os.path.commonpath([each.parent for each in result]))
     return export(
-        [each for each in found if ".ipynb_checkpoints" not in each.parts], Path(asked.to),
+        [each for each in result if ".ipynb_checkpoints" not in each.parts], Path(asked.to),
         root=root, run=not asked.as_saved, overwrite=asked.overwrite, progress=_say,
     )  # fmt: skip

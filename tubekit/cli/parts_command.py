@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from tubekit.cli.asked import Asked, change_words, changed_amp, command
+from tubekit.cli.arguments import Asked, change_words, changed_amp, command
 from tubekit.errors import InputError
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Any
 
-from tubekit.cli.asked import Asked, amp_words, change_words, changes, command, drawn_amp
+from tubekit.cli.arguments import Asked, amp_words, change_words, changes, command, drawn_amp
 
 
 def add_commands(commands: Any) -> None:
@@ -63,7 +63,7 @@ def _drive(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
 
 
 def _hum(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
-    from tubekit.decisions.quieten import hum_report
+    from tubekit.decisions.hum_remedies import hum_report
 
     return hum_report(amp.changed(changed), jack=asked.jack)
 

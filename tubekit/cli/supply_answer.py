@@ -17,7 +17,7 @@ class SupplyAnswer(Printed):
     report: SupplyReport
     failing: Failures
 
-    json_keys = ("*report", "would_fail=failing.found")
+    json_keys = ("*report", "would_fail=failing.failures")
 
     @classmethod
     def of(cls, amp: Amp) -> SupplyAnswer:
@@ -32,8 +32,8 @@ class SupplyAnswer(Printed):
 
     def tables(self) -> list[Table]:
         """What fails first, where anything does."""
-        return [*(self.failing.tables() if self.failing.found else []), *self.report.tables()]
+        return [*(self.failing.tables() if self.failing.failures else []), *self.report.tables()]
 
     def short(self) -> list[Table]:
         """What fails first, where anything does."""
-        return [*(self.failing.tables() if self.failing.found else []), *self.report.short()]
+        return [*(self.failing.tables() if self.failing.failures else []), *self.report.short()]

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any
 
-from tubekit.cli.asked import Asked, amp_words, change_words, changed_amp, command
+from tubekit.cli.arguments import Asked, amp_words, change_words, changed_amp, command
 
 
 def add_supply_commands(commands: Any) -> None:
@@ -60,14 +60,14 @@ def _regulation(asked: Asked, amp: Any) -> Any:
 
 
 def _band(_asked: Asked, amp: Any) -> Any:
-    from tubekit.decisions.mains_band import mains_band
+    from tubekit.decisions.line_band import line_band
 
-    return mains_band(amp)
+    return line_band(amp)
 
 
 def _lower(asked: Asked, amp: Any) -> Any:
     from tubekit.amp.heading import MAINS
-    from tubekit.decisions.restore import restore
+    from tubekit.decisions.line_lowering import lower_line_voltage
     from tubekit.errors import ChangeError
 
     if asked.mains is None:
@@ -76,7 +76,7 @@ def _lower(asked: Asked, amp: Any) -> Any:
             where=asked.amp,
             fix="Give the line voltage it runs on, like --mains 124",
         )
-    return restore(amp, MAINS.read(asked.mains))
+    return lower_line_voltage(amp, MAINS.read(asked.mains))
 
 
 def _substitutes(asked: Asked, amp: Any) -> Any:

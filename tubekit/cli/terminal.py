@@ -77,7 +77,7 @@ def _writes(encoding: str | None, signs: str) -> bool:
 
 def _colored(text: str, answer: Any) -> str:
     """Dangers and words of alarm in red, the verdict in bold."""
-    text = ALARM.sub(lambda found: f"{RED}{found[0]}{PLAIN}", text)
+    text = ALARM.sub(lambda result: f"{RED}{result[0]}{PLAIN}", text)
     headline = getattr(answer, "answer", str)()[:40]
     return "\n".join(
         f"{BOLD}{line}{PLAIN}" if headline and line.startswith(headline) else line

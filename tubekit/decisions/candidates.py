@@ -11,7 +11,7 @@ from tubekit.amp import Amp
 from tubekit.amp.parts import Capacitor, Part, Resistor, SeleniumRectifier, Tube
 from tubekit.amp.parts.tubes import facts
 from tubekit.amp.supply import SupplyReport
-from tubekit.decisions.sizes import heat_of, volts_to_buy, watts_to_buy
+from tubekit.decisions.stock_ratings import heat_of, volts_to_buy, watts_to_buy
 from tubekit.devices import catalogue
 from tubekit.devices.rectifier import SiliconDiode
 from tubekit.devices.tube_record import Tube as TubeType
@@ -43,8 +43,8 @@ def values_of(part: Part, series: str | None) -> Array:
         return np.array([LEAST_SERIES, *series_values(series or "E6", 0.2 * whole, 3.0 * whole)])
     unit, value, usual = unit_of(part)
     low, high = SPANS[unit]
-    found = series_values(series or usual, low * value, high * value)
-    return found[np.abs(found / value - 1.0) > SAME]
+    result = series_values(series or usual, low * value, high * value)
+    return result[np.abs(result / value - 1.0) > SAME]
 
 
 def changes_of(part: Part, values: Sequence[Any]) -> dict[str, Any]:
@@ -62,7 +62,7 @@ def apart_from(part: Part, after: Amp, k: int) -> float:
     return float(abs(np.log(values[k] / unit_of(part)[1])))
 
 
-def said_of(part: Part) -> str:
+def value_text(part: Part) -> str:
     """The drawn value or type, in words."""
     if isinstance(part, Tube):
         return str(part.type)

@@ -51,7 +51,7 @@ def gains(before: AmpReport, after: AmpReport) -> tuple[list[str], Array]:
     return names, np.array(rows).reshape(len(names), after.amp.batch or 1)
 
 
-def together(found: list[tuple[str, str]]) -> list[str]:
+def together(result: list[tuple[str, str]]) -> list[str]:
     """What several parts have in common, said once.
 
     Examples
@@ -60,7 +60,7 @@ def together(found: list[tuple[str, str]]) -> list[str]:
     ['V3, V4: too hot', 'V5: too slow']
     """
     by_words: dict[str, list[str]] = {}
-    for part, words in found:
+    for part, words in result:
         by_words.setdefault(words, []).append(part)
     return [f"{', '.join(parts)}: {words}" for words, parts in by_words.items()]
 
@@ -107,7 +107,7 @@ def reservoirs(before: AmpReport, after: AmpReport, member: int) -> tuple[tuple[
     was = {c.part: float(np.asarray(c.share)) for c in idle_limits(before) if c.code == RESERVOIR}
     checks = [c for c in idle_limits(after) if c.code in (RESERVOIR, PEAK)]
     peaks = {c.part: c for c in checks if c.code == PEAK}
-    found = []
+    result = []
     for c in (c for c in checks if c.code == RESERVOIR):
         share, old, peak = _member(c.share, member), was.get(c.part, 0.0), peaks.get(c.part)
         if not share > max(1.0, old * 1.001):  # NaN: no limit is known
@@ -118,8 +118,8 @@ def reservoirs(before: AmpReport, after: AmpReport, member: int) -> tuple[tuple[
             amps, most = (show(_member(each, member), "A") for each in (peak.value, peak.limit))
             words += f"; peak plate current at these windings {amps} of {most}"
         kept = peak is not None and _member(peak.share, member) <= 1.0
-        found.append((words, kept and share <= RESERVOIR_SLACK * max(1.0, old)))
-    return tuple(found)
+        result.append((words, kept and share <= RESERVOIR_SLACK * max(1.0, old)))
+    return tuple(result)
 
 
 def _member(value: Any, member: int) -> float:

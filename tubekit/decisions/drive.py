@@ -77,5 +77,5 @@ def drive_report(
     >>> bool(30 < drive_report(load_amp("teasel")).signal_to_noise_db < 90)
     True
     """
-    found = headroom(amp, jack=jack, frequency_hz=frequency_hz, source_ohms=source_ohms)
-    return DriveReport(found, noise_floor(amp, jack=jack, source_ohms=source_ohms))
+    result = headroom(amp, jack=jack, frequency_hz=frequency_hz, source_ohms=source_ohms)
+    return DriveReport(result, noise_floor(amp, jack=jack, source_ohms=source_ohms))

@@ -35,20 +35,21 @@ class Failures(Printed):
     """What fails in a supply as it stands, worst first."""
 
     report: SupplyReport
-    found: tuple[Failure, ...]
+    failures: tuple[Failure, ...]
 
-    json_keys = ("amp=report.amp.title", "found")
+    json_keys = ("amp=report.amp.title", "failures")
 
     def headline(self) -> str:
         """How many parts, and the first."""
         title = self.report.amp.title
-        if not self.found:
+        if not self.failures:
             return f"{title}: all supply parts are within their ratings at idle"
-        return f"{title}: {len(self.found)} would fail; first {self.found[0].part}, {self.found[0].what}"
+        first = self.failures[0]
+        return f"{title}: {len(self.failures)} would fail; first {first.part}, {first.what}"
 
     def tables(self) -> list[Table]:
         """One row per part."""
-        rows = [(f.part, f.what, f.how) for f in self.found]
+        rows = [(f.part, f.what, f.how) for f in self.failures]
         return [
             Table(
                 "What would fail, and how",
@@ -65,17 +66,17 @@ def failures(report: SupplyReport) -> Failures:
     --------
     >>> from tubekit import load_amp
     >>> from tubekit.amp.supply import supply_report
-    >>> found = failures(supply_report(load_amp("teasel").changed({"C14": "short"})))
-    >>> "V5" in {one.part for one in found.found}
+    >>> result = failures(supply_report(load_amp("teasel").changed({"C14": "short"})))
+    >>> "V5" in {one.part for one in result.failures}
     True
     """
     exceeded = list(limits(report.report, report).exceeded)
     exceeded.sort(key=lambda c: -float(np.nanmax(c.share)))
-    found = [
+    result = [
         *_dead(report),
         *(Failure(c.part, c.finding(), _how(report, c)) for c in exceeded),
     ]
-    return Failures(report, tuple(found))
+    return Failures(report, tuple(result))
 
 
 def _how(report: SupplyReport, c: RatingCheck) -> str:

@@ -6,15 +6,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tubekit.amp import analyse
+from tubekit.amp import analyze
 from tubekit.amp.parts.variables import Age
-from tubekit.decisions.drift import Drift, drift
-from tubekit.decisions.fleet import Fleet
-from tubekit.decisions.instrument import instrumented
+from tubekit.decisions.parameters import with_fault_ports
+from tubekit.decisions.part_drift import Drift, drift
+from tubekit.decisions.population import Population
 from tubekit.decisions.power_tubes import PowerVerdict, power_verdicts
-from tubekit.decisions.probe import shown
+from tubekit.decisions.probe import meter_values
+from tubekit.decisions.rail_shortfall import RailShortfall, rail_shortfall
 from tubekit.decisions.reading import Reading, Readings
-from tubekit.decisions.shares import SharedOut, shared_out
 from tubekit.decisions.spread import SIZE, Spread, spread
 from tubekit.text import Printed, Table, headed, quantity
 
@@ -42,8 +42,8 @@ class Verdict:
     def sentence(self) -> str:
         """In one line, as 'DC volts at k34 18.2 V: fine (16.6 V to 20.4 V)'."""
         probe, free = self.reading.probe, _corrected(self)
-        shown = f"{self.reading.said()}, {free} without the meter" if free else self.reading.said()
-        return f"{probe} {shown}: {self.word} ({probe.said(self.low)} to {probe.said(self.high)})"
+        shown = f"{self.reading.describe()}, {free} without the meter" if free else self.reading.describe()
+        return f"{probe} {shown}: {self.word} ({probe.format(self.low)} to {probe.format(self.high)})"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -55,7 +55,7 @@ class Judgement(Printed):
     power: tuple[PowerVerdict, ...]
     drifts: tuple[Drift, ...]
     bands: Spread
-    shares: SharedOut | None = None
+    shares: RailShortfall | None = None
 
     json_keys = (
         "amp=readings.drawn.title", "fine", "verdicts", "output_tubes=power", "parts=drifts",
@@ -72,8 +72,8 @@ class Judgement(Printed):
     def headline(self) -> str:
         """How many are fine."""
         count = {word: sum(v.word == word for v in self.verdicts) for word in _WORDS}
-        said = ", ".join(f"{n} {word}" for word, n in count.items() if n)
-        return f"{self.readings.drawn.title}: {len(self.verdicts)} readings: {said or 'none'}."
+        text = ", ".join(f"{n} {word}" for word, n in count.items() if n)
+        return f"{self.readings.drawn.title}: {len(self.verdicts)} readings: {text or 'none'}."
 
     def tables(self) -> list[Table]:
         """Readings, the worst first, then output tubes, then parts."""
@@ -88,8 +88,8 @@ class Judgement(Printed):
             "to [] >",
         )
         rows = [
-            (str(v.reading.probe), v.reading.said(), _corrected(v), v.word,
-             *(v.reading.probe.said(x) for x in (v.low, v.typical, v.high)))
+            (str(v.reading.probe), v.reading.describe(), _corrected(v), v.word,
+             *(v.reading.probe.format(x) for x in (v.low, v.typical, v.high)))
             for v in order
         ]  # fmt: skip
         bands = f"Normal ranges hold 95 % of good amps with {self.bands.age} parts."
@@ -119,7 +119,7 @@ LOADS = 0.005
 def _corrected(verdict: Verdict) -> str:
     """The reading without the meter's load, where that matters."""
     loaded = _is_loaded(verdict.unloaded, verdict.reading.value)
-    return verdict.reading.probe.said(verdict.unloaded) if loaded else ""
+    return verdict.reading.probe.format(verdict.unloaded) if loaded else ""
 
 
 def _is_loaded(unloaded: float, shown: float) -> bool:
@@ -170,21 +170,26 @@ def judge(
     >>> from tubekit.amp import load_amp
     >>> from tubekit.decisions.probe import Probe
     >>> from tubekit.decisions.reading import taken
-    >>> found = judge(taken(load_amp("teasel"), [Reading(Probe("dc_v", ("k34", "ground")), 29.0)]), size=500)
-    >>> found.verdicts[0].word
+    >>> result = judge(taken(load_amp("teasel"), [Reading(Probe("dc_v", ("k34", "ground")), 29.0)]), size=500)
+    >>> result.verdicts[0].word
     'wrong'
     """
     bands = bands or good_bands(readings, age=age, size=size, seed=seed)
-    report = analyse(readings.amp)
-    found = verdicts(readings, bands)
-    before = analyse(readings.drawn) if readings.parts else None
+    report = analyze(readings.amp)
+    result = verdicts(readings, bands)
+    before = analyze(readings.drawn) if readings.parts else None
     drifts = tuple(drift(readings.drawn, value, before) for value in readings.parts)
     power = tuple(power_verdicts(readings, report))
-    return Judgement(readings, found, power, drifts, bands, shares_of(readings, bands, found))
+    return Judgement(readings, result, power, drifts, bands, shares_of(readings, bands, result))
 
 
 def good_bands(
-    readings: Readings, *, age: Age = "vintage", size: int = SIZE, seed: int = 1, ready: Fleet | None = None
+    readings: Readings,
+    *,
+    age: Age = "vintage",
+    size: int = SIZE,
+    seed: int = 1,
+    ready: Population | None = None,
 ) -> Spread:
     """Bands of good amps for these readings, as for `spread`; `ready` is the amp's fleet, to save time."""
     return spread(
@@ -201,10 +206,10 @@ def verdicts(readings: Readings, bands: Spread) -> tuple[Verdict, ...]:
     return tuple(_verdict(r, bands, at[r.probe], float(loads[k])) for k, r in enumerate(readings.readings))
 
 
-def shares_of(readings: Readings, bands: Spread, found: tuple[Verdict, ...]) -> SharedOut | None:
+def shares_of(readings: Readings, bands: Spread, verdicts: tuple[Verdict, ...]) -> RailShortfall | None:
     """The rail that is farthest off, shared out among good parts."""
-    free = {v.reading.probe: v.unloaded for v in found}
-    return shared_out(readings, bands, np.array([free[r.probe] for r in readings.readings]))
+    free = {v.reading.probe: v.unloaded for v in verdicts}
+    return rail_shortfall(readings, bands, np.array([free[r.probe] for r in readings.readings]))
 
 
 def loading(readings: Readings) -> Array:
@@ -220,9 +225,9 @@ def loading(readings: Readings) -> Array:
     [0.71]
     """
     probes = [r.probe for r in readings.readings]
-    found = shown(readings.amp, instrumented(readings.amp).circuit, probes, readings.tone)
+    result = meter_values(readings.amp, with_fault_ports(readings.amp).circuit, probes, readings.tone)
     meters = np.array([r.meter.input_ohms for r in readings.readings])
-    return np.asarray(np.abs(meters / (meters + found.source[0])))
+    return np.asarray(np.abs(meters / (meters + result.source[0])))
 
 
 def wrong_beyond(low: float, typical: float, high: float) -> tuple[float, float]:

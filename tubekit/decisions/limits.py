@@ -52,15 +52,17 @@ class Limits(Printed):
     def tables(self) -> list[Table]:
         """One row per check; those that hardly use their rating are only counted."""
         columns = headed("part", "what", "reading [] >", "limit [] >", "used [%]", "state", "rule", "")
-        told = [c for c in self.checks if c.worst >= TOLD]
-        marks, sources = numbered([c.source for c in told])
+        lines = [c for c in self.checks if c.worst >= TOLD]
+        marks, sources = numbered([c.source for c in lines])
         note = "\n".join(words for words in (SYSTEM_WORDS, sources) if words)
-        if len(told) < len(self.checks):
-            note = f"{note}\n{counted(len(self.checks) - len(told), 'more rating')}: used by less than 0.1 %."
+        if len(lines) < len(self.checks):
+            note = (
+                f"{note}\n{counted(len(self.checks) - len(lines), 'more rating')}: used by less than 0.1 %."
+            )
         rows = [
             (c.part, c.what, (c.value, c.unit), (c.limit, c.unit), 100.0 * np.asarray(c.share), c.state,
              c.rule, mark)
-            for c, mark in zip(told, marks, strict=True)
+            for c, mark in zip(lines, marks, strict=True)
         ]  # fmt: skip
         return [Table("Ratings", columns, rows, note=note, key="ratings")]
 
@@ -75,7 +77,7 @@ def limits(report: AmpReport, supply: SupplyReport | None = None) -> Limits:
     Parameters
     ----------
     report
-        Of one amp or a batch, from `analyse`.
+        Of one amp or a batch, from `analyze`.
     supply
         Its supply, from `supply_report`, to save time.
 
@@ -86,8 +88,8 @@ def limits(report: AmpReport, supply: SupplyReport | None = None) -> Limits:
 
     Examples
     --------
-    >>> from tubekit import analyse, load_amp
-    >>> checks = limits(analyse(load_amp("teasel")))
+    >>> from tubekit import analyze, load_amp
+    >>> checks = limits(analyze(load_amp("teasel")))
     >>> sorted({c.what for c in checks if c.part == "V3"})[:2]
     ['grid-to-ground resistance', 'heater voltage error']
     """

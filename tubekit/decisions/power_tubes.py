@@ -41,10 +41,10 @@ def power_verdicts(readings: Readings, report: AmpReport) -> Iterator[PowerVerdi
         limit = rated(tube.types, "plate_w")
         if limit is None or np.max(limit) < POWER_TUBE_FROM_W:
             continue
-        found = _plate_amps(readings, report, tube)
-        if found is None:
+        result = _plate_amps(readings, report, tube)
+        if result is None:
             continue
-        yield _dissipation(readings, report, tube, found[0], found[1], float(np.max(limit)))
+        yield _dissipation(readings, report, tube, result[0], result[1], float(np.max(limit)))
     yield from _matching(readings, report)
 
 
@@ -64,13 +64,13 @@ def _volts(readings: Readings, node: str, to: str) -> float | None:
             a, b = reading.probe.place
             steps.setdefault(a, []).append((b, reading.value))
             steps.setdefault(b, []).append((a, -reading.value))
-    found, ahead = {node: 0.0}, [node]
+    result, ahead = {node: 0.0}, [node]
     for here in ahead:
         for there, volts in steps.get(here, []):
-            if there not in found:
-                found[there] = found[here] + volts
+            if there not in result:
+                result[there] = result[here] + volts
                 ahead.append(there)
-    return found.get(to)
+    return result.get(to)
 
 
 def _section(report: AmpReport, name: str) -> Section:
@@ -147,10 +147,10 @@ def _matching(readings: Readings, report: AmpReport) -> Iterator[PowerVerdict]:
     for one, two in combinations(power, 2):
         if power[one].types != power[two].types:
             continue
-        found = _pair_amps(readings, report, one, two)
-        if found is None:
+        result = _pair_amps(readings, report, one, two)
+        if result is None:
             continue
-        first, second, how = found
+        first, second, how = result
         apart, mean = abs(first - second), 0.5 * (first + second)
         share = apart / mean if mean > 0 else np.inf
         verdict = (

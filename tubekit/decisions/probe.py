@@ -36,7 +36,7 @@ NOUGHT = 0.05
 
 
 @dataclass(frozen=True)
-class Quantity:
+class MeterQuantity:
     """A kind of reading: its words in a file, unit, least readable value, and effort (DC volts = 1).
 
     `ratio` readings are compared by their ratio (AC), the others by their difference.
@@ -50,16 +50,16 @@ class Quantity:
     signed: bool = False
 
 
-QUANTITIES: dict[str, Quantity] = {
-    "dc_v": Quantity("DC volts", "V", 0.01, 1.0, signed=True),
-    "ac_rms_v": Quantity("AC volts", "V", 0.005, 1.0, ratio=True),
-    "ripple_pp_v": Quantity("ripple p-p", "V", 0.005, 1.5, ratio=True),
-    "ripple_rms_v": Quantity("ripple rms", "V", 0.002, 1.5, ratio=True),
-    "signal_rms_v": Quantity("signal", "V", 0.0005, 2.0, ratio=True),
-    "dc_a": Quantity("current", "A", 2e-5, 3.0),
-    "ohms": Quantity("resistance", "ohm", 0.3, 4.0, ratio=True),
-    "farads": Quantity("capacitance", "F", 5e-12, 6.0, ratio=True),
-    "emission": Quantity("emission", "", 0.02, 8.0, ratio=True),
+QUANTITIES: dict[str, MeterQuantity] = {
+    "dc_v": MeterQuantity("DC volts", "V", 0.01, 1.0, signed=True),
+    "ac_rms_v": MeterQuantity("AC volts", "V", 0.005, 1.0, ratio=True),
+    "ripple_pp_v": MeterQuantity("ripple p-p", "V", 0.005, 1.5, ratio=True),
+    "ripple_rms_v": MeterQuantity("ripple rms", "V", 0.002, 1.5, ratio=True),
+    "signal_rms_v": MeterQuantity("signal", "V", 0.0005, 2.0, ratio=True),
+    "dc_a": MeterQuantity("current", "A", 2e-5, 3.0),
+    "ohms": MeterQuantity("resistance", "ohm", 0.3, 4.0, ratio=True),
+    "farads": MeterQuantity("capacitance", "F", 5e-12, 6.0, ratio=True),
+    "emission": MeterQuantity("emission", "", 0.02, 8.0, ratio=True),
 }
 """Efforts are the project's own scale: the power has to be off and the filters empty for ohms, a lead lifted
 for a part's value."""
@@ -85,7 +85,7 @@ class Probe:
             return f"{two} current of {one}"
         return f"{what} at {one}" if two == GROUND else f"{what}, {one} to {two}"
 
-    def said(self, value: float) -> str:
+    def format(self, value: float) -> str:
         """A value of this reading as a meter tells it: nil below what it reads, 'open' beyond its ohms."""
         kind = QUANTITIES[self.quantity]
         if self.quantity == "ohms" and value >= OPEN_OHMS:
@@ -130,7 +130,7 @@ def tip_of(amp: Amp, tone: Tone) -> str:
 
 
 @dataclass(frozen=True, eq=False)
-class Shown:
+class MeterValues:
     """What N amps show at M probes: `values` (N, M), the `source` ohms (N, M) a meter there works against;
     `adjoint` (N, n, D) [Ω], what a current into each unknown does to each of the D direct voltages.
     """
@@ -149,7 +149,7 @@ class Shown:
         Not so for members that are `elsewhere` (N,): theirs is another state.
         """
         share = np.abs(meters / (meters + self.source))
-        found = self.values * share
+        result = self.values * share
         direct = np.array([probe.quantity == "dc_v" for probe in self.probes], bool)
         idle = self.state.unloaded
         # one that idles in all members of many is drawn so
@@ -161,8 +161,8 @@ class Shown:
         for cycle in (False, True):
             rows, columns = np.nonzero(heavy & (alone == cycle)[:, None])
             if len(rows):
-                found[rows, columns] = self._with_meter(rows, columns, meters[columns], cycle)
-        return np.asarray(found)
+                result[rows, columns] = self._with_meter(rows, columns, meters[columns], cycle)
+        return np.asarray(result)
 
     def _with_meter(self, rows: Array, columns: Array, ohms: Array, cycle: bool) -> Array:
         """One reading of some members each, its meter in the circuit; NaN where that has no solution."""
@@ -178,13 +178,13 @@ class Shown:
 
 
 @on_one_core
-def shown(
+def meter_values(
     amp: Amp,
     circuit: Circuit,
     probes: Sequence[Probe],
     tone: Tone | None = None,
     near: MainsState | None = None,
-) -> Shown:
+) -> MeterValues:
     """What the circuit of an amp shows at `probes`; members that do not settle give NaN.
 
     `circuit` may be a batch. Signal readings need `tone`.
@@ -212,7 +212,7 @@ def shown(
             values[:, at], source[:, at] = signal(amp, point, [probes[k].place for k in at], own)
     lost = state.convergence.mask
     values[lost] = np.nan
-    return Shown(tuple(probes), values, source, state, adjoint)
+    return MeterValues(tuple(probes), values, source, state, adjoint)
 
 
 def _plain(state: MainsState, probe: Probe) -> Array | float:

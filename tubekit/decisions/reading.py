@@ -43,9 +43,9 @@ class Reading:
         """Half width of what the meter leaves open, in the unit of the reading."""
         return self.meter.accuracy * abs(self.value) + QUANTITIES[self.probe.quantity].least
 
-    def said(self) -> str:
+    def describe(self) -> str:
         """The value with its unit."""
-        return self.probe.said(self.value)
+        return self.probe.format(self.value)
 
 
 @dataclass(frozen=True)
@@ -92,7 +92,7 @@ class Readings(Printed):
     def tables(self) -> list[Table]:
         """The readings, then the parts measured by themselves."""
         heads = headed("reading", "shows [] >", "meter", "note")
-        rows = [(str(r.probe), r.said(), _meter(r.meter), r.note) for r in self.readings]
+        rows = [(str(r.probe), r.describe(), _meter(r.meter), r.note) for r in self.readings]
         tables = [Table("Readings", heads, rows, note=" ".join(map(str, self.notes)))]
         if self.parts:
             parts = [(p.part, p.field, (p.value, UNITS[p.field]), 100 * p.accuracy) for p in self.parts]
@@ -127,8 +127,8 @@ def taken(
     Examples
     --------
     >>> from tubekit.amp import load_amp
-    >>> found = taken(load_amp("teasel"), [Reading(Probe("dc_v", ("k34", "ground")), 18.2)], mains_rms=121)
-    >>> float(found.amp.mains_rms)
+    >>> result = taken(load_amp("teasel"), [Reading(Probe("dc_v", ("k34", "ground")), 18.2)], mains_rms=121)
+    >>> float(result.amp.mains_rms)
     121.0
     """
     changes: dict[str, object] = {}

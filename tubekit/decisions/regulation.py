@@ -22,10 +22,10 @@ from typing import ClassVar
 
 import numpy as np
 
-from tubekit.amp.parts.variables import Knob
+from tubekit.amp.parts.variables import CircuitParameter
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import Circuit, CurrentSource, Rectifier
-from tubekit.decisions.instrument import turned
+from tubekit.decisions.parameters import apply_settings
 from tubekit.devices.law import FloatArray, Parameter, ParameterLaw, softplus
 from tubekit.errors import BatchWarning, SolveError
 from tubekit.text import frozen_array
@@ -82,36 +82,41 @@ class Lines:
     """
 
     laws: Mapping[str, RegulationLine]
-    powers: Mapping[Knob, Array]
+    powers: Mapping[CircuitParameter, Array]
     error_v: float
     nominal: MainsState
 
-    def moved(self, settings: Mapping[Knob, tuple[Array, Array]]) -> dict[str, RegulationLine]:
+    def moved(self, settings: Mapping[CircuitParameter, tuple[Array, Array]]) -> dict[str, RegulationLine]:
         """The lines when knobs of the supply are turned; factors (N,) alone count here."""
-        found = {}
-        logs = {knob: np.log(settings[knob][0]) for knob in self.powers if knob in settings}
+        result = {}
+        logs = {
+            parameter: np.log(settings[parameter][0]) for parameter in self.powers if parameter in settings
+        }
         for r, (name, law) in enumerate(self.laws.items()):
-            volts = sum((self.powers[knob][r, 0] * log for knob, log in logs.items()), start=0.0)
-            current = sum((self.powers[knob][r, 1] * log for knob, log in logs.items()), start=0.0)
-            found[name] = dataclasses.replace(
+            volts = sum((self.powers[parameter][r, 0] * log for parameter, log in logs.items()), start=0.0)
+            current = sum((self.powers[parameter][r, 1] * log for parameter, log in logs.items()), start=0.0)
+            result[name] = dataclasses.replace(
                 law,
                 open_volts=np.asarray(law.open_volts) * np.exp(volts),
                 conductance=np.asarray(law.conductance) * np.exp(current),
             )
-        return found
+        return result
 
 
-def fit_lines(circuit: Circuit, frequency_hz: float, knobs: Sequence[Knob]) -> Lines:
-    """Regulation lines of all rectifiers of `circuit`, and their powers of `knobs`.
+def fit_lines(circuit: Circuit, frequency_hz: float, parameters: Sequence[CircuitParameter]) -> Lines:
+    """Regulation lines of all rectifiers of `circuit`, and their powers of `parameters`.
 
     Raises
     ------
     SolveError : the circuit has no steady state, or a neighbor that the fit needs has none.
     """
     nominal = mains_steady_state(circuit, frequency_hz=frequency_hz, samples=SAMPLES)
-    cases: list[tuple[Knob | None, float, float]] = [(None, 0.0, load) for load in LOADS]
+    cases: list[tuple[CircuitParameter | None, float, float]] = [(None, 0.0, load) for load in LOADS]
     cases += [
-        (knob, sign * STEP, load) for knob in knobs for sign in (-1.0, 1.0) for load in (0.0, LOADS[-1])
+        (number, sign * STEP, load)
+        for number in parameters
+        for sign in (-1.0, 1.0)
+        for load in (0.0, LOADS[-1])
     ]
     volts, amps = _solved(circuit, frequency_hz, cases, nominal)
     for k in np.flatnonzero(
@@ -119,16 +124,16 @@ def fit_lines(circuit: Circuit, frequency_hz: float, knobs: Sequence[Knob]) -> L
     ).tolist():  # no answer is not the answer that nothing moves
         volts[k], amps[k] = _solved(circuit, frequency_hz, cases[k : k + 1], nominal)
         if np.isnan(amps[k]).any():
-            knob, log, load = cases[k]
-            change = f"{knob.part} {knob.field} {log:+.0%} and " if knob else ""
+            parameter, log, load = cases[k]
+            change = f"{parameter.part} {parameter.field} {log:+.0%} and " if parameter else ""
             raise SolveError(f"The supply has no solution with {change}{load:+.0%} load: no bands are known.")
     count = len(LOADS)
     leaks = nominal.unloaded[0]
     fits = [_fit(volts[:count, r], amps[:count, r], leaks[r]) for r in range(volts.shape[1])]
     powers = {}
-    for k, knob in enumerate(knobs):
+    for k, parameter in enumerate(parameters):
         rows = slice(count + 4 * k, count + 4 * k + 4)
-        powers[knob] = frozen_array(
+        powers[parameter] = frozen_array(
             [_powers(volts[rows, r], amps[rows, r], law) for r, (law, _) in enumerate(fits)]
         )
     names = [part.name for part in circuit.of(Rectifier)]
@@ -139,7 +144,7 @@ def fit_lines(circuit: Circuit, frequency_hz: float, knobs: Sequence[Knob]) -> L
 def _solved(
     circuit: Circuit,
     frequency_hz: float,
-    cases: Sequence[tuple[Knob | None, float, float]],
+    cases: Sequence[tuple[CircuitParameter | None, float, float]],
     near: MainsState,
 ) -> tuple[Array, Array]:
     """Mean voltage and current of each rectifier in each case, (cases, R).
@@ -148,10 +153,10 @@ def _solved(
     it, the rest of the circuit does not see it, whatever the kind of supply.
     """
     size = len(cases)
-    settings: dict[Knob, tuple[Array, Array]] = {}
-    for k, (knob, log, _) in enumerate(cases):
-        if knob is not None:
-            settings.setdefault(knob, (np.ones(size), np.zeros(size)))[0][k] = np.exp(log)
+    settings: dict[CircuitParameter, tuple[Array, Array]] = {}
+    for k, (parameter, log, _) in enumerate(cases):
+        if parameter is not None:
+            settings.setdefault(parameter, (np.ones(size), np.zeros(size)))[0][k] = np.exp(log)
     load = np.array([extra for _, _, extra in cases])
     means = near.rectifier_currents.mean(axis=2)[0]
     draws = [
@@ -161,7 +166,7 @@ def _solved(
     with warnings.catch_warnings():  # what is lost is solved alone, or said
         warnings.simplefilter("ignore", BatchWarning)
         state = mains_steady_state(
-            turned(circuit, settings).with_parts(*draws),
+            apply_settings(circuit, settings).with_parts(*draws),
             frequency_hz=frequency_hz,
             samples=SAMPLES,
             near=near,
@@ -220,5 +225,5 @@ def _powers(volts: Array, amps: Array, law: RegulationLine) -> tuple[float, floa
     drop = (amps / np.asarray(law.conductance)) ** (1.0 / np.asarray(law.exponent))
     step = np.repeat([-STEP, STEP], len(volts) // 2)
     columns = np.stack([-np.asarray(law.open_volts) * step, -drop * step / law.exponent], axis=1)
-    found, *_ = np.linalg.lstsq(columns, volts - (drop - law.open_volts), rcond=None)
-    return float(found[0]), float(found[1])
+    result, *_ = np.linalg.lstsq(columns, volts - (drop - law.open_volts), rcond=None)
+    return float(result[0]), float(result[1])

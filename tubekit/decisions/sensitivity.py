@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tubekit.amp.parts.variables import Turn, Variable
+from tubekit.amp.parts.variables import Adjustment, Variable
 from tubekit.analyses.mains import MainsState
 from tubekit.circuit.network import Group, Network
 from tubekit.circuit.newton import block_diagonal
@@ -39,20 +39,20 @@ def sensitivity(
     """Change of each DC reading per unit of each variable, (N, M, V), in the unit of the reading.
 
     `probes` are DC volts and currents; for a member that did not settle all are NaN. `adjoint` (N, n, D) of
-    the volts is used where it was solved before (`Shown`).
+    the volts is used where it was solved before (`MeterValues`).
     """
     work = _Work(state, lines)
     lean, direct = work.lean(probes, adjoint)
-    found = np.zeros((work.network.size, len(probes), len(varied)))
+    result = np.zeros((work.network.size, len(probes), len(varied)))
     for v, variable in enumerate(varied):
         for turn in variable.turns:
             for place, amount in work.push(turn):
                 at = np.flatnonzero(place)
-                found[:, :, v] += amount[:, None] * (place[at] @ lean[:, at])
+                result[:, :, v] += amount[:, None] * (place[at] @ lean[:, at])
             moved = direct(turn)
             if moved is not None:
-                found[:, :, v] += moved
-    return found
+                result[:, :, v] += moved
+    return result
 
 
 class _Work:
@@ -80,11 +80,11 @@ class _Work:
         network = self.network
         slopes = block_diagonal(network.groups, self.point.slopes)
         ports: list[list[int]] = [[] for _ in probes]
-        found = np.empty((network.size, len(network.unknowns), len(probes)))
+        result = np.empty((network.size, len(network.unknowns), len(probes)))
         volts = [m for m, probe in enumerate(probes) if probe.quantity == "dc_v"]
         if adjoint is None:
             adjoint = adjoint_of(self.point, rows_of(network, [probes[m].place for m in volts]).T)
-        found[:, :, volts] = adjoint
+        result[:, :, volts] = adjoint
         amps = [m for m in range(len(probes)) if m not in volts]
         for m in amps:
             name, terminal = probes[m].place
@@ -93,58 +93,58 @@ class _Work:
             ]
         rows = [np.einsum("bp,np->bn", slopes[:, ports[m]].sum(axis=1), network.incidence) for m in amps]
         if rows:
-            found[:, :, amps] = adjoint_of(self.point, np.stack(rows, axis=2))
+            result[:, :, amps] = adjoint_of(self.point, np.stack(rows, axis=2))
 
-        def direct(turn: Turn) -> Array | None:
+        def direct(turn: Adjustment) -> Array | None:
             change = self._device(turn) if any(ports) else None
             if change is None:
                 return None
             return np.stack([change[:, own].sum(axis=1) for own in ports], axis=1)
 
-        return found, direct
+        return result, direct
 
-    def push(self, turn: Turn) -> list[tuple[Array, Array]]:
+    def push(self, turn: Adjustment) -> list[tuple[Array, Array]]:
         """Right sides f as (place (n,), amount (N,)) pairs for one unit of the turn's variable."""
-        part = self.parts.get(turn.knob.part)
-        found: list[tuple[Array, Array]] = []
+        part = self.parts.get(turn.parameter.part)
+        result: list[tuple[Array, Array]] = []
         match part:
             case Resistor():
                 across = self._pair(part.a, part.b)
                 amount = self.point.unknowns @ across / np.asarray(part.ohms)
-                found.append((across, turn.gain * amount))
+                result.append((across, turn.gain * amount))
             case CurrentSource():
-                found.append((self._pair(part.b, part.a), np.full(self.network.size, turn.gain)))
-            case Windings() if turn.knob.field.startswith("copper"):
-                coil = int(turn.knob.field[-1])
+                result.append((self._pair(part.b, part.a), np.full(self.network.size, turn.gain)))
+            case Windings() if turn.parameter.field.startswith("copper"):
+                coil = int(turn.parameter.field[-1])
                 row = self.network.unknowns.index(f"I({part.name}.{coil})")
                 place = np.zeros(len(self.network.unknowns))
                 place[row] = 1.0
-                found.append((place, turn.gain * self.point.unknowns[:, row] * np.asarray(part.ohms[coil])))
+                result.append((place, turn.gain * self.point.unknowns[:, row] * np.asarray(part.ohms[coil])))
         change = self._device(turn)
         if change is not None:
-            found += [
+            result += [
                 (-self.network.incidence[:, p], change[:, p]) for p in np.flatnonzero(change.any(axis=0))
             ]
-        return found + self._supply(turn)
+        return result + self._supply(turn)
 
-    def _supply(self, turn: Turn) -> list[tuple[Array, Array]]:
-        powers = self.lines.powers.get(turn.knob)
+    def _supply(self, turn: Adjustment) -> list[tuple[Array, Array]]:
+        powers = self.lines.powers.get(turn.parameter)
         if powers is None:
             return []
-        edge, found = self.network.rectifier_incidence, []
+        edge, result = self.network.rectifier_incidence, []
         for r, law in enumerate(self.lines.laws.values()):
             pull = np.asarray(law.exponent) * np.asarray(law.open_volts) / self.drops[:, r]
             amount = self.means[:, r] * (powers[r, 1] + powers[r, 0] * pull)
-            found.append((-edge[:, r], turn.gain * amount))
-        return found
+            result.append((-edge[:, r], turn.gain * amount))
+        return result
 
-    def _device(self, turn: Turn) -> Array | None:
+    def _device(self, turn: Adjustment) -> Array | None:
         """Change of the port currents (N, P) by a law's parameter, or None."""
         for group in self.network.groups:
-            if turn.knob.part in group.names and turn.knob.field in group.law.parameters():
-                every = self._parameter(group, turn.knob.field)
+            if turn.parameter.part in group.names and turn.parameter.field in group.law.parameters():
+                every = self._parameter(group, turn.parameter.field)
                 change = np.zeros_like(self.point.port_currents)
-                j = group.names.index(turn.knob.part)
+                j = group.names.index(turn.parameter.part)
                 at = slice(group.ports.start + j * group.width, group.ports.start + (j + 1) * group.width)
                 change[:, at] = turn.gain * every[:, j]
                 return change

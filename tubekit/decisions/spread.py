@@ -13,9 +13,9 @@ from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.amp.parts.variables import Age, Variable
 from tubekit.analyses.mains import MainsState
 from tubekit.circuit.parts import GROUND
-from tubekit.decisions.fleet import Fleet, fleet
-from tubekit.decisions.instrument import combined, turned
-from tubekit.decisions.probe import QUANTITIES, Probe, Tone, plugged, shown
+from tubekit.decisions.parameters import apply_settings, combine_settings
+from tubekit.decisions.population import Population, dc_population
+from tubekit.decisions.probe import QUANTITIES, Probe, Tone, meter_values, plugged
 from tubekit.decisions.variation import variables
 from tubekit.errors import InputError, SolveError
 from tubekit.text import Printed, Table, frozen_array, headed, quantity, to_json_value
@@ -93,7 +93,11 @@ class Spread(Printed):
         for k, probe in enumerate(self.probes):
             movers = ", ".join(f"{name} {_signed(probe, moved)}" for name, moved in self.movers(k))
             rows.append(
-                (str(probe), *(probe.said(float(v[k])) for v in (self.nominal, self.low, self.high)), movers)
+                (
+                    str(probe),
+                    *(probe.format(float(v[k])) for v in (self.nominal, self.low, self.high)),
+                    movers,
+                )
             )
         unknown = "an amount that was not checked or could not be solved"
         missed = f"at most {self.error_v:.2g} V" if np.isfinite(self.error_v) else unknown
@@ -131,7 +135,7 @@ class Spread(Printed):
 
 
 def _signed(probe: Probe, moved: float) -> str:
-    return ("+" if moved >= 0 else "−") + probe.said(abs(moved))
+    return ("+" if moved >= 0 else "−") + probe.format(abs(moved))
 
 
 def spread(
@@ -146,7 +150,7 @@ def spread(
     ac_size: int = AC_SIZE,
     with_effects: bool = True,
     seed: int = 1,
-    ready: Fleet | None = None,
+    ready: Population | None = None,
     progress: Progress | None = None,
 ) -> Spread:
     """Bands in which the readings of good amps lie.
@@ -193,14 +197,14 @@ def spread(
     Examples
     --------
     >>> from tubekit.amp import load_amp
-    >>> found = spread(load_amp("teasel"), [Probe("dc_v", ("k34", "ground"))], size=500)
-    >>> low, high = found.band(found.probes[0])
+    >>> result = spread(load_amp("teasel"), [Probe("dc_v", ("k34", "ground"))], size=500)
+    >>> low, high = result.band(result.probes[0])
     >>> 15 < low < 18.4 < high < 23
     True
     """
     _checked(amp, size)
     amp = plugged(amp, tone)
-    ready = fleet(amp) if ready is None else ready
+    ready = dc_population(amp) if ready is None else ready
     wanted = tuple(default_probes(ready) if probes is None else probes)
     if tone is None and any(p.quantity == "signal_rms_v" for p in wanted):
         raise InputError("a signal reading needs a test tone", where=amp.name, fix="Give tone=Tone('J1')")
@@ -241,7 +245,7 @@ def _checked(amp: Amp, size: int) -> None:
         raise InputError(f"{size} amps cannot be drawn", where=amp.name, fix="Draw 20 to 1,000,000")
 
 
-def line_error(ready: Fleet, varied: Sequence[Variable], x: Array) -> float:
+def line_error(ready: Population, varied: Sequence[Variable], x: Array) -> float:
     """Largest difference of any node between regulation line and full mains solve [V]."""
     probes = [Probe("dc_v", (n, GROUND)) for n in ready.amp.nodes if n in ready.point.network.index]
     by_line = drawn_values(ready, probes, varied, x, None)
@@ -251,38 +255,40 @@ def line_error(ready: Fleet, varied: Sequence[Variable], x: Array) -> float:
     )
 
 
-def _lost(ready: Fleet, probes: Sequence[Probe], values: Array, ac_size: int) -> Array:
+def _lost(ready: Population, probes: Sequence[Probe], values: Array, ac_size: int) -> Array:
     """The amps that could not be solved."""
     direct = np.array([is_direct(ready, probe) for probe in probes], bool)
     asked = direct | (np.arange(len(values)) < ac_size)[:, None]
     return np.flatnonzero((np.isnan(values) & asked).any(axis=1))
 
 
-def _named(ready: Fleet, varied: Sequence[Variable], x: Array) -> str:
+def _named(ready: Population, varied: Sequence[Variable], x: Array) -> str:
     """An amp by the values it drew furthest off: 'C4 leak 3.2 MΩ, V1a mu 87.1'."""
     off = (x - [v.centre for v in varied]) / np.array([max(v.sd, 1e-300) for v in varied])
-    drawn = {part.name: part for part in turned(ready.built.circuit, _settings(varied, x[None])).parts}
+    drawn = {
+        part.name: part for part in apply_settings(ready.built.circuit, _settings(varied, x[None])).parts
+    }
     words = []
     for k in np.argsort(-np.abs(off))[:SHOWN_MOVERS]:
         turn = varied[k].turns[0]
-        field, moved = turn.knob.field, turn.gain * x[k]
+        field, moved = turn.parameter.field, turn.gain * x[k]
         if field in UNITS:
-            said = show(float(np.ravel(getattr(drawn[turn.knob.part], field))[0]), UNITS[field])
+            text = show(float(np.ravel(getattr(drawn[turn.parameter.part], field))[0]), UNITS[field])
         else:
-            said = f"{moved:+.3g}" if turn.adds else f"{100 * np.expm1(moved):+.1f} %"
-        words.append(f"{varied[k].name} {said}")
+            text = f"{moved:+.3g}" if turn.adds else f"{100 * np.expm1(moved):+.1f} %"
+        words.append(f"{varied[k].name} {text}")
     return ", ".join(words)
 
 
-def default_probes(ready: Fleet) -> list[Probe]:
+def default_probes(ready: Population) -> list[Probe]:
     """Every node that carries direct voltage, every cathode current, the ripple of every rail."""
-    found = [
+    result = [
         Probe("dc_v", (node, GROUND)) for node in ready.amp.nodes
         if node in ready.point.network.index and abs(float(ready.point.volts(node))) > 0.1
     ]  # fmt: skip
     for part in ready.amp.parts.values():
         if isinstance(part, Tube) and not isinstance(part, RectifierTube):
-            found += [Probe("dc_a", (section.name, "cathode")) for section in part.sections]
+            result += [Probe("dc_a", (section.name, "cathode")) for section in part.sections]
     full = ready.lines.nominal
     for part in ready.amp.parts.values():
         ends = getattr(part, "ends", ())
@@ -290,11 +296,11 @@ def default_probes(ready: Fleet) -> list[Probe]:
             node = next(n for n in ends if n != GROUND)
             ripple = float(full.ripple_pp(node)[0])
             if abs(float(full.mean(node)[0])) > 100.0 and ripple > 2 * QUANTITIES["ripple_pp_v"].least:
-                found.append(Probe("ripple_pp_v", (node, GROUND)))
-    return list(dict.fromkeys(found))
+                result.append(Probe("ripple_pp_v", (node, GROUND)))
+    return list(dict.fromkeys(result))
 
 
-def is_direct(ready: Fleet, probe: Probe) -> bool:
+def is_direct(ready: Population, probe: Probe) -> bool:
     """Whether the fleet alone answers this probe."""
     known = ready.point.network.index
     if probe.quantity == "dc_v":
@@ -303,7 +309,7 @@ def is_direct(ready: Fleet, probe: Probe) -> bool:
 
 
 def drawn_values(
-    ready: Fleet,
+    ready: Population,
     probes: Sequence[Probe],
     varied: Sequence[Variable],
     x: Array,
@@ -332,16 +338,16 @@ def drawn_values(
 
 
 def full_values(
-    ready: Fleet, probes: Sequence[Probe], varied: Sequence[Variable], x: Array, tone: Tone | None,
+    ready: Population, probes: Sequence[Probe], varied: Sequence[Variable], x: Array, tone: Tone | None,
     near: MainsState | None = None,
 ) -> Array:  # fmt: skip
     """Readings (N, M) by the full mains solve, from the drawn amp's or a nearer state."""
-    circuit = turned(ready.built.circuit, _settings(varied, x))
-    return shown(ready.amp, circuit, probes, tone, near or ready.lines.nominal).values
+    circuit = apply_settings(ready.built.circuit, _settings(varied, x))
+    return meter_values(ready.amp, circuit, probes, tone, near or ready.lines.nominal).values
 
 
 def _settings(varied: Sequence[Variable], x: Array) -> Any:
-    return combined([(v.turns, x[:, j]) for j, v in enumerate(varied)], len(x))
+    return combine_settings([(v.turns, x[:, j]) for j, v in enumerate(varied)], len(x))
 
 
 @dataclass(frozen=True, eq=False)
@@ -371,7 +377,7 @@ class Neighbors:
 
 
 def neighbors(
-    ready: Fleet,
+    ready: Population,
     probes: Sequence[Probe],
     varied: Sequence[Variable],
     tone: Tone | None,
@@ -391,9 +397,9 @@ def neighbors(
     values[:, direct] = drawn_values(ready, [probes[k] for k in direct], varied, x, tone)
     rows = np.arange(count + 1)
     while others and len(rows):
-        found = full_values(ready, [probes[k] for k in others], varied, x[rows], tone, near)
-        values[rows[:, None], others] = found
-        rows = rows[np.isnan(found).any(axis=1) & (rows > 0) & (rows <= count)] + count
+        result = full_values(ready, [probes[k] for k in others], varied, x[rows], tone, near)
+        values[rows[:, None], others] = result
+        rows = rows[np.isnan(result).any(axis=1) & (rows > 0) & (rows <= count)] + count
     moved = (values[1:] - values[0]).T
     return Neighbors(values[0], moved[:, :count], moved[:, count:])
 
@@ -408,12 +414,12 @@ def _unsolved(solved: Array, near: Neighbors, x: Array, rng: np.random.Generator
     alone = near.values + x @ near.effects.T + np.square(x) @ near.bend.T
     whole = np.flatnonzero(np.isfinite(solved).all(axis=1))
     drawn = rng.choice(whole, len(x) - count)
-    found = alone[count:].copy()
+    result = alone[count:].copy()
     for k in range(alone.shape[1]):
         low, high = alone[whole, k].min(), alone[whole, k].max()
         t = (np.clip(alone[:, k], low, high) - low) / max(high - low, 1e-300)
         columns = np.stack((np.ones_like(t), t, t * t), axis=1)
         missed = solved[whole, k] - alone[whole, k]
         curve = columns @ np.linalg.lstsq(columns[whole], missed, rcond=None)[0]
-        found[:, k] += curve[count:] + (solved - alone[:count])[drawn, k] - curve[drawn]
-    return np.asarray(found)
+        result[:, k] += curve[count:] + (solved - alone[:count])[drawn, k] - curve[drawn]
+    return np.asarray(result)

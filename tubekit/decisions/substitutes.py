@@ -21,14 +21,14 @@ from tubekit.decisions.candidates import (
     changes_of,
     is_silicon,
     name_of,
-    said_of,
     to_buy,
     types_like,
+    value_text,
     values_of,
 )
 from tubekit.decisions.compare import gains, moves, reservoirs, ripples, shares, together
-from tubekit.decisions.drift import LEAVE_RIPPLE
-from tubekit.decisions.fitting import fitting
+from tubekit.decisions.part_drift import LEAVE_RIPPLE
+from tubekit.decisions.socket_check import check_fit
 from tubekit.errors import ChangeError, near_matches
 from tubekit.text import Printed, Table, described, quantity
 
@@ -177,8 +177,8 @@ def substitutes(
     Examples
     --------
     >>> from tubekit import load_amp
-    >>> found = substitutes(load_amp("teasel"), "C14")
-    >>> found.kept[0].name
+    >>> result = substitutes(load_amp("teasel"), "C14")
+    >>> result.kept[0].name
     '22µ'
     """
     drawn = _drawn(amp, part)
@@ -186,13 +186,13 @@ def substitutes(
     if isinstance(drawn, Tube):
         names = [str(one) for one in candidates] if candidates else types_like(drawn)
         groups = [[n for n in names if is_silicon(n) == silicon] for silicon in (False, True)]
-        found = [one for group in groups if group for one in _judge(before, drawn, group)]
+        result = [one for group in groups if group for one in _judge(before, drawn, group)]
     else:
         usual = (value for value in values_of(drawn, series) if _made(amp, drawn, value))
         values = list(candidates) if candidates else list(usual)  # ohms behind silicon
-        found = _judge(before, drawn, values)
-    words = said_of(drawn)
-    return Substitutes(amp, part, words, tolerance_percent, tuple(found), before.report).within(
+        result = _judge(before, drawn, values)
+    words = value_text(drawn)
+    return Substitutes(amp, part, words, tolerance_percent, tuple(result), before.report).within(
         tolerance_percent
     )
 
@@ -229,7 +229,7 @@ def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Subs
     places, used, words = shares(before, after)
     ripple = ripples(before, after)
     first = np.broadcast_to(np.asarray(after.report.rails[0].dc_v), (len(values),))
-    found = []
+    substitutes = []
     for k, value in enumerate(values):
         reasons = list(_refusals(before, after, part, k)) if isinstance(part, Tube) else []
         reasons += together([words[j] for j in range(len(places)) if used[j, k] > 1.0 and words[j][1]])
@@ -243,7 +243,7 @@ def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Subs
         reasons += [text for text, left in books if not left]
         notes = tuple(text for text, left in books if left)
         used_at, share = _largest(places, used[:, k]) if len(places) else ("", np.nan)
-        found.append(
+        substitutes.append(
             Substitute(
                 name_of(part, value), not reasons, off_at, used_at, gain_at, to_buy(after, part, k),
                 tuple(reasons), tuple(reasons), notes, apart_from(part, after.amp, k),
@@ -251,7 +251,7 @@ def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Subs
                 round(gain, ROUNDED) + 0.0, float(first[k]),
             )
         )  # fmt: skip
-    return found
+    return substitutes
 
 
 def _largest(names: Sequence[str], figures: Array) -> tuple[str, float]:
@@ -280,5 +280,5 @@ def _refusals(before: SupplyReport, after: SupplyReport, part: Tube, k: int) -> 
     types = after.amp.parts[part.designator]
     assert isinstance(types, Tube)
     one = replace(after.report, amp=before.amp.changed({part.designator: types.type[k]}))
-    found = fitting(before.report, one)
-    return [r.text.removeprefix(f"{r.part}: ") for r in found if r.weight == "stop"]
+    result = check_fit(before.report, one)
+    return [r.text.removeprefix(f"{r.part}: ") for r in result if r.weight == "stop"]

@@ -8,12 +8,12 @@ from typing import Any
 
 import numpy as np
 
-from tubekit.amp import Amp, AmpReport, analyse
+from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.amp.parts import Connector, PowerTransformer, Wire
-from tubekit.decisions.fitting import fitting
+from tubekit.decisions.before_after import before_after, moving_rows
 from tubekit.decisions.limits import Limits, limits
 from tubekit.decisions.rating import KINDS, MANY_TIMES, Finding, RatingCheck, counted, numbered
-from tubekit.decisions.tables import before_after, moved
+from tubekit.decisions.socket_check import check_fit
 from tubekit.decisions.tube_limits import SYSTEM_WORDS
 from tubekit.text import Printed, Table, headed
 from tubekit.units import show
@@ -62,7 +62,7 @@ class SwapReport(Printed):
         )  # fmt: skip
         mended = sum(f.cause == "mended" and f.code in KINDS for f in self.verdict)
         stops = by_change["stop"]
-        words = [said.split(":")[0] for said in _gone(self.before, self.after)]
+        words = [words.split(":")[0] for words in _gone(self.before, self.after)]
         words += [counted(stops, "reason") + " not to use it" if stops else "", *_used(by_change)]
         words.append(f"{counted(mended, 'rating')} fixed" if mended else "")
         stopped = [counted(before["stop"], "reason") + " to stop"] if before["stop"] else []
@@ -72,8 +72,8 @@ class SwapReport(Printed):
             if already
             else "all ratings met with at least 10 % to spare"
         )
-        said = ", ".join(word for word in words if word) or quiet
-        return f"{_change_words(self)}: {said}{f'; as before, {already}' if already else ''}."
+        text = ", ".join(word for word in words if word) or quiet
+        return f"{_change_words(self)}: {text}{f'; as before, {already}' if already else ''}."
 
     def tables(self) -> list[Table]:
         """Verdict first, then everything that moves."""
@@ -98,11 +98,11 @@ class SwapReport(Printed):
 
     def short(self) -> list[Table]:
         """What the change brings about, what to measure, what moves."""
-        told = [f for f in self.verdict if f.by_change or f.weight in ("stop", "exceeded")]
+        lines = [f for f in self.verdict if f.by_change or f.weight in ("stop", "exceeded")]
         checks = {(c.part, c.code): c for c in self.limits_after}
         was = {c.key: c for c in self.limits_before}
         words, rated = [], []
-        for f in told:
+        for f in lines:
             now = checks.get((f.part, f.code))
             if now is None or f.code not in KINDS:
                 words.append((WEIGHTS[f.weight], f.text))
@@ -114,7 +114,7 @@ class SwapReport(Printed):
         heads = headed("", "part", "what", "before", "after", "limit", "used [%]")
         findings = Table("Verdict", headed("", "finding"), words)
         ratings = Table("Ratings exceeded or near", heads, rated)
-        moves = moved(before_after(self.before, self.after))
+        moves = moving_rows(before_after(self.before, self.after))
         measure, stops = self.to_measure(), [row for row in words if row[0] != WEIGHTS["note"]]
         notes = replace(findings, rows=[row for row in words if row[0] == WEIGHTS["note"]])
         return [replace(findings, rows=stops), ratings, measure, notes, moves]
@@ -122,7 +122,7 @@ class SwapReport(Printed):
 
 def _used(count: Mapping[str, int]) -> list[str]:
     words = {"exceeded": "exceeded", "near": "within 10 % of the limit"}
-    return [f"{counted(count[w], 'rating')} {said}" for w, said in words.items() if count[w]]
+    return [f"{counted(count[w], 'rating')} {text}" for w, text in words.items() if count[w]]
 
 
 WEIGHTS = {"stop": "STOP", "exceeded": "EXCEEDED", "near": "near", "note": "note"}
@@ -176,9 +176,9 @@ def swap(
     if near is not None and near.before.amp is base:  # as it was at the last move of a slider
         before, limits_before = near.before, near.limits_before
     else:
-        before = analyse(base, near=near.before if near else None)
+        before = analyze(base, near=near.before if near else None)
         limits_before = limits(before)
-    after = analyse(changed, near=near.after if near else before)
+    after = analyze(changed, near=near.after if near else before)
     limits_after = limits(after)
     verdict = judged(before, after, limits_before, limits_after)
     return SwapReport(before, after, limits_before, limits_after, verdict)
@@ -189,17 +189,17 @@ def judged(
 ) -> tuple[Finding, ...]:
     """Findings on a change: the gravest first, and of those what the change brings about."""
     was = {c.key: c for c in limits_before}
-    gone = [Finding("note", "", said, code="rail_gone") for said in _gone(before, after)]
-    found = [*_oscillation(before, after), *gone, *fitting(before, after)]
+    gone = [Finding("note", "", text, code="rail_gone") for text in _gone(before, after)]
+    result = [*_oscillation(before, after), *gone, *check_fit(before, after)]
     for now in limits_after:
         old = was.get(now.key)
         cause = now.since(old)
         if now.state != "within":
-            found.append(_rating(now, old, cause))
+            result.append(_rating(now, old, cause))
         elif old is not None and old.state == "exceeded":
-            found.append(replace(_rating(now, old, cause), weight="note"))
+            result.append(replace(_rating(now, old, cause), weight="note"))
     order = list(WEIGHTS)
-    return tuple(sorted(found, key=lambda f: (order.index(f.weight), not f.by_change)))
+    return tuple(sorted(result, key=lambda f: (order.index(f.weight), not f.by_change)))
 
 
 def _gone(before: AmpReport, after: AmpReport) -> list[str]:

@@ -14,7 +14,7 @@ from tubekit.amp.signal import SignalPath, signal_path
 from tubekit.amp.signal_tables import PRINTED_HZ
 from tubekit.amp.signal_view import SOURCE_OHMS, gain_at
 from tubekit.amp.stability import REVERSED, feedback_parts
-from tubekit.amp.stretches import corner_words
+from tubekit.amp.stage_corners import corner_words
 from tubekit.analyses.feedback import LoopGain
 from tubekit.errors import ChangeError
 from tubekit.text import Printed, Table, headed
@@ -54,9 +54,9 @@ class ToneChange(Printed):
         """Level, tone and stability in one sentence."""
         words = f"{self.before.amp.title}, {_changes(self.before.amp, self.after.amp)}"
         if not self.after.stable[0]:
-            return f"{words}: {self.after.naturals.said()}"
+            return f"{words}: {self.after.naturals.describe()}"
         if not self.before.stable[0]:
-            return f"{words}: stable now; before, {self.before.naturals.said()}"
+            return f"{words}: stable now; before, {self.before.naturals.describe()}"
         change = self.change_db - self.level_db
         k = int(np.argmax(np.abs(change)))
         hz = float(self.after.frequencies_hz[k])
@@ -68,7 +68,7 @@ class ToneChange(Printed):
     def tables(self) -> list[Table]:
         """Stability first where it fails; else response, corners, ends, loop."""
         if not self.after.stable[0]:
-            rows = [(self.after.naturals.said(),), (REVERSED,)]
+            rows = [(self.after.naturals.describe(),), (REVERSED,)]
             return [Table("Stability", headed("finding"), rows, key="response")]
         tables = [self._response(), self._corners(), self._ends()]
         return [*tables, self._loop()] if self.loop_after or self.loop_before else tables
@@ -113,7 +113,7 @@ class ToneChange(Printed):
             line("impedance at the jack", "ohm", lambda path: path.input_ohms),
         ]
         rows = [row for row in rows if not np.isnan([row[1][0], row[2][0]]).all()]  # a preamp has neither
-        note = "\n".join((self.after.naturals.said() + ".", *self.after.view.assumptions))
+        note = "\n".join((self.after.naturals.describe() + ".", *self.after.view.assumptions))
         return Table("Ends", headed("", "before", "after"), rows, note=note)
 
     def _loop(self) -> Table:

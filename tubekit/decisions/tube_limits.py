@@ -12,7 +12,7 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
-from tubekit.amp import AmpReport, analyse, parts as drawn
+from tubekit.amp import AmpReport, analyze, parts as drawn
 from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
 from tubekit.amp.readings import TubeReading
 from tubekit.circuit.parts import GROUND
@@ -47,8 +47,8 @@ def at_nominal(report: AmpReport) -> AmpReport:
 
     Examples
     --------
-    >>> from tubekit import analyse, load_amp
-    >>> high = analyse(load_amp("teasel").changed({}, mains_rms=123))
+    >>> from tubekit import analyze, load_amp
+    >>> high = analyze(load_amp("teasel").changed({}, mains_rms=123))
     >>> float(at_nominal(high).amp.mains_rms)
     117.0
     """
@@ -56,14 +56,14 @@ def at_nominal(report: AmpReport) -> AmpReport:
         line, drawn_for = np.asarray(report.amp.mains_rms, float), float(report.amp.design_mains_rms)
         inside = np.abs(line / drawn_for - 1.0) <= LINE_SWING
         nominal = np.where(inside, drawn_for, line)
-        found = report
+        result = report
         if not np.allclose(nominal, line):
             volts = float(nominal) if nominal.ndim == 0 else nominal.tolist()
             try:
-                found = analyse(report.amp.changed({}, mains_rms=volts), near=report)
+                result = analyze(report.amp.changed({}, mains_rms=volts), near=report)
             except SolveError:  # judged at the line in use then, as the rule's words show
-                found = report
-        _nominal[report] = found
+                result = report
+        _nominal[report] = result
     return _nominal[report]
 
 
@@ -93,13 +93,13 @@ class _Rated:
     def rule(self) -> str:
         """Types, rating system, and the line voltage where it is not the one in use."""
         system = self.ratings[0].system or "maker's"
-        said = f"{', '.join(dict.fromkeys(self.types))} {system} rating"
+        text = f"{', '.join(dict.fromkeys(self.types))} {system} rating"
         if system not in SYSTEMS:
-            return f"{said} (system not stated)"
+            return f"{text} (system not stated)"
         here, nominal = (np.asarray(each.amp.mains_rms, float) for each in self.reports)
         if not self.center[0] or np.allclose(here, nominal):
-            return said
-        return f"{said} ({show(np.unique(nominal).max(), 'V')} line)"
+            return text
+        return f"{text} ({show(np.unique(nominal).max(), 'V')} line)"
 
     @property
     def source(self) -> str:
@@ -159,7 +159,7 @@ def _heater_cathode(rated_as: _Rated, name: str, part: Tube, cathode: str) -> li
     where = "" if part.heater else ", heater taken at ground"
     one = rated_as.report.solved.one
     (up, down), (up_line, down_line) = both
-    found = [
+    result = [
         *rated_as.checks(name, "heater_cathode_v", one(down), one(down_line), _polar("negative", where)),
         *(
             rated_as.checks(name, "heater_cathode_v", one(up), one(up_line), _polar("positive", where))
@@ -167,7 +167,7 @@ def _heater_cathode(rated_as: _Rated, name: str, part: Tube, cathode: str) -> li
             else rated_as.checks(name, "heater_positive_v", one(up), one(up_line), _polar("positive", where))
         ),
     ]
-    return [max(found, key=lambda c: c.worst)] if found else []
+    return [max(result, key=lambda c: c.worst)] if result else []
 
 
 def _polar(sign: str, where: str) -> str:

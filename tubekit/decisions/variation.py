@@ -38,9 +38,9 @@ def variables(
     True
     """
     known = measured or {}
-    found: list[Variable] = []
+    result: list[Variable] = []
     for name, part in amp.parts.items():
         if part.condition == "fitted":
             accuracy = mains_known if isinstance(part, MainsPlug) else known.get(name)
-            found += part.varies(age, accuracy)
-    return tuple(sorted(found, key=lambda one: one.name != MAINS))
+            result += part.varies(age, accuracy)
+    return tuple(sorted(result, key=lambda one: one.name != MAINS))

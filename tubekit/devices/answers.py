@@ -27,16 +27,16 @@ def answers(law: Law, asked: Sequence[Stage]) -> list[Answer]:
     >>> print(f"{answers(law, [At(250, -1.5)])[0]['plate'] * 1e3:.2f} mA")
     1.00 mA
     """
-    found: list[Answer] = [{}] * len(asked)
+    result: list[Answer] = [{}] * len(asked)
     resting = [(k, each) for k, each in enumerate(asked) if not isinstance(each, OutputStage)]
     if resting:
         v, i, g = at_rest(law, [each for _, each in resting])
         for place, (k, each) in enumerate(resting):
-            found[k] = resting_answer(each, law, v[..., place, :], i[..., place, :], g[..., place, :, :])
+            result[k] = resting_answer(each, law, v[..., place, :], i[..., place, :], g[..., place, :, :])
     powered = [(k, each) for k, each in enumerate(asked) if isinstance(each, OutputStage)]
     for (k, _), answer_ in zip(powered, driven(law, [each for _, each in powered]), strict=True):
-        found[k] = answer_
-    return found
+        result[k] = answer_
+    return result
 
 
 def answer(law: Law, asked: Stage) -> dict[str, float]:

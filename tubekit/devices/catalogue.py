@@ -59,21 +59,21 @@ def tube(type_: str, *, law: str | None = None) -> Tube:
             fix=HOW_TO_ADD + (f"; the files of {', '.join(damaged)} cannot be read" if damaged else ""),
             near=near_matches(type_.strip(), _spellings()),
         )
-    found = _own(name) if name in _added() else _tube(name)
-    return found if law is None else _otherwise(found, law)
+    result = _own(name) if name in _added() else _tube(name)
+    return result if law is None else _otherwise(result, law)
 
 
-def _otherwise(found: Tube, law: str) -> Tube:
+def _otherwise(tube: Tube, law: str) -> Tube:
     """The record with a law that others printed."""
     word, _, name = law.strip().partition(" ")
     if word.casefold() != "published":
         raise UnknownTube(
-            f"there is no law '{law}'", part=found.type, fix='Write law="published", or leave it out'
+            f"there is no law '{law}'", part=tube.type, fix='Write law="published", or leave it out'
         )
-    printed = published_law(found.type, name.strip(), found.equivalents)
-    title = f"{found.title}, law as others printed it"
+    printed = published_law(tube.type, name.strip(), tube.equivalents)
+    title = f"{tube.title}, law as others printed it"
     return replace(
-        found, law=printed, title=title, fit=(), assumed={}, usual=(), at_bound=(), leaves={}, valid={}
+        tube, law=printed, title=title, fit=(), assumed={}, usual=(), at_bound=(), leaves={}, valid={}
     )
 
 
@@ -227,15 +227,15 @@ def _names() -> Mapping[str, str]:
 @cache
 def _added() -> dict[str, Tube | tuple[Path, ...]]:
     """Tubes of one's own: to begin with those in the directories of TUBEKIT_TUBES, read when asked for."""
-    found: dict[str, Tube | tuple[Path, ...]] = {}
+    result: dict[str, Tube | tuple[Path, ...]] = {}
     places = [Path(place) for place in os.environ.get(OWN_TUBES, "").split(os.pathsep) if place]
     for place in places:
         if not place.is_dir():
             raise TableError("is no directory", where=str(place), part=OWN_TUBES, fix="Correct the variable")
         for path in sorted(place.glob("*.toml")):
             type_ = _type_in(_peeked(path), path)
-            found[type_] = (*found.get(type_, ()), path)  # type: ignore[misc]  # none is a record yet
-    return found
+            result[type_] = (*result.get(type_, ()), path)  # type: ignore[misc]  # none is a record yet
+    return result
 
 
 def _type_in(data: Mapping[str, Any], path: Path) -> str:

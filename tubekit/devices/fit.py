@@ -26,7 +26,7 @@ from tubekit.devices.published import Published, asked_of, residuals
 from tubekit.devices.published_rows import rows_for
 from tubekit.devices.residual import Residual
 from tubekit.devices.triode import Triode
-from tubekit.devices.tube_files import Plan, fit_plan, fitted_types
+from tubekit.devices.tube_files import FitPlan, fit_plan, fitted_types
 
 _USUAL = 0.7
 """How much of a parameter's usual spread must be left for it to count as not pinned by the rows."""
@@ -57,7 +57,7 @@ class Fit:
     ('all'), and what each parameter of `usual` and `at_bound` leaves with the others following it."""
 
 
-class Problem:
+class FitProblem:
     """Free parameters, as they are fitted, against rows; several sets of parameters (P, n) at once."""
 
     def __init__(
@@ -99,23 +99,23 @@ class Problem:
 
     def law(self, x: FloatArray) -> GridLaw:
         """The law of one set of parameters, or of P of them."""
-        found = {
+        result = {
             name: np.exp(column) if r.factor else column
             for (name, r), column in zip(self.free.items(), np.moveaxis(x, -1, 0), strict=True)
         }
-        return self.kind(**found, **self.assumed)
+        return self.kind(**result, **self.assumed)
 
     def errors(self, x: FloatArray) -> FloatArray:
         """Errors in tolerances, then what leaves the usual in widths: (..., M)."""
-        found = []
+        result = []
         for row, got in zip(self.rows, answers(self.law(x), [r.stage for r in self.rows]), strict=True):
             for name, value in row.values.items():
                 now = asked_of(got, name)
                 off = now - value if name == "distortion" else np.log(np.maximum(now, 1e-12) / value)
-                found.append(np.broadcast_to(row.trust / row.tolerance(name) * off, x.shape[:-1]))
+                result.append(np.broadcast_to(row.trust / row.tolerance(name) * off, x.shape[:-1]))
         for k, _ in self.usual:
-            found.append(x @ self.pull[k] - self.pulled_to[k])
-        return np.asarray(np.nan_to_num(np.stack(found, axis=-1), nan=1e3))
+            result.append(x @ self.pull[k] - self.pulled_to[k])
+        return np.asarray(np.nan_to_num(np.stack(result, axis=-1), nan=1e3))
 
     def slopes(self, x: FloatArray) -> FloatArray:
         """Slopes of the errors to the parameters (M, n), by central differences in one call."""
@@ -146,13 +146,13 @@ class Problem:
         """`Fit.leaves`: medians over the stages of the rows, at voltages 0.8 and 1.25 times theirs."""
         near = [each for row in self.rows for each in (row.stage.scaled(0.8), row.stage.scaled(1.25))]
         steps = _STEP * np.eye(x.size)
-        found: dict[str, list[FloatArray]] = {}
+        result: dict[str, list[FloatArray]] = {}
         for got in answers(self.law(np.concatenate((x + steps, x - steps))), near):
             for word, asked in _LEFT.items():
                 for name in asked:
                     if name in got:
                         ahead, behind = np.split(np.log(np.maximum(got[name], 1e-12)), 2)
-                        found.setdefault(word, []).append((ahead - behind) / (2.0 * _STEP))
+                        result.setdefault(word, []).append((ahead - behind) / (2.0 * _STEP))
         along = {"all": np.linalg.cholesky(covariance + 1e-12 * np.eye(x.size))}
         for name in names:
             k = list(self.free).index(name)
@@ -160,7 +160,7 @@ class Problem:
         return {
             name: {
                 word: 100.0 * float(np.median(np.linalg.norm(np.array(slopes) @ way, axis=1)))
-                for word, slopes in found.items()
+                for word, slopes in result.items()
             }
             for name, way in along.items()
         }
@@ -189,12 +189,12 @@ def fit_law(
     near : a law to start from; without it, the best of several starts.
     usual : what is usual of this type rather than of its kind, by parameter.
     """
-    problem = Problem(kind, rows, assumed, usual)
+    problem = FitProblem(kind, rows, assumed, usual)
     if near is None:
         starts = [problem.start(exponent=exponent) for exponent in _STARTS]
     else:
         starts = [problem.start(**{name: float(value) for name, value in near.parameters().items()})]
-    best = min((problem.solve(start) for start in starts), key=lambda found: float(found.cost))
+    best = min((problem.solve(start) for start in starts), key=lambda result: float(result.cost))
     fitted, covariance = problem.law(best.x), problem.covariance(best.x)
     left_open, at_bound = problem.not_pinned(covariance), problem.at_bound(best.x)
     return Fit(
@@ -217,8 +217,8 @@ def fit_type(type_: str, near: GridLaw | None = None) -> Fit:
 
     Examples
     --------
-    >>> found = fit_type("12AX7")
-    >>> worst = max(abs(residual.error) for residual in found.residuals[:8])
+    >>> result = fit_type("12AX7")
+    >>> worst = max(abs(residual.error) for residual in result.residuals[:8])
     >>> print(f"the two rows of characteristics within {worst:.1%}")
     the two rows of characteristics within 1.1%
     """
@@ -226,7 +226,7 @@ def fit_type(type_: str, near: GridLaw | None = None) -> Fit:
     return fit_law(kind_of(plan), rows_for(plan), plan.assumed, near, plan.usual)
 
 
-def kind_of(plan: Plan) -> type[GridLaw]:
+def kind_of(plan: FitPlan) -> type[GridLaw]:
     """Class of the law of a tube."""
     return Triode if "triode" in plan.kind else Pentode
 
@@ -234,9 +234,9 @@ def kind_of(plan: Plan) -> type[GridLaw]:
 def main(types: Sequence[str]) -> None:
     """Fit each type and rewrite its file; without types, every tube with a plan."""
     for type_ in types or fitted_types():
-        found = fit_type(type_)
-        write_fit(type_, found)
-        worst = max((r for r in found.residuals if r.used), key=lambda residual: abs(residual.error))
+        result = fit_type(type_)
+        write_fit(type_, result)
+        worst = max((r for r in result.residuals if r.used), key=lambda residual: abs(residual.error))
         sys.stdout.write(f"{type_}: worst {worst.error:+.1%} ({worst.row}, {worst.quantity})\n")
 
 

@@ -38,8 +38,8 @@ def resistance(share: Value, cold: float = COLD_HEATER) -> Value:
     >>> [round(float(resistance(share)), 3) for share in (1.0, 0.5, 0.0)]
     [1.0, 0.732, 0.167]
     """
-    found = np.maximum(np.power(np.maximum(share, 0.0), POWER), cold)
-    return float(found) if found.ndim == 0 else found
+    result = np.maximum(np.power(np.maximum(share, 0.0), POWER), cold)
+    return float(result) if result.ndim == 0 else result
 
 
 def emission(share: Value) -> Value:
@@ -52,8 +52,8 @@ def emission(share: Value) -> Value:
     """
     hot = np.maximum(share, 1e-3) ** HEAT_POWER
     exponent = WORK_FUNCTION_K / CATHODE_K * (1.0 - 1.0 / hot)
-    found = np.clip(RESERVE * hot**2 * np.exp(np.minimum(exponent, 0.0)), LEAST, 1.0)
-    return float(found) if found.ndim == 0 else found
+    result = np.clip(RESERVE * hot**2 * np.exp(np.minimum(exponent, 0.0)), LEAST, 1.0)
+    return float(result) if result.ndim == 0 else result
 
 
 def slower(share: float) -> float:

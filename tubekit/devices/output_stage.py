@@ -59,9 +59,9 @@ def driven(law: Law, asked: Sequence[OutputStage]) -> list[Answer]:
     """
     if not asked:
         return []
-    found = _Drive(law, asked)
-    found.run()
-    return [found.answer(place, each) for place, each in enumerate(asked)]
+    result = _Drive(law, asked)
+    result.run()
+    return [result.answer(place, each) for place, each in enumerate(asked)]
 
 
 class _Drive:
@@ -134,7 +134,7 @@ class _Drive:
         felt = i[..., 0] - i[..., ::-1, 0] if asked.pair else i[..., 0]
         tones = felt @ _HARMONICS
         full, idle = i.mean(axis=-2) * asked.tubes, self.idle[..., place, :]
-        found = {
+        result = {
             "idle_plate": idle[..., 0],
             "full_plate": full[..., 0],
             "power": 0.5 * self.load[place] * (tones**2).sum(axis=-1),
@@ -142,5 +142,5 @@ class _Drive:
             / np.maximum(np.abs(tones[..., 0]), 1e-30),
         }
         if i.shape[-1] == 3:
-            found |= {"idle_screen": idle[..., 1], "full_screen": full[..., 1]}
-        return found
+            result |= {"idle_screen": idle[..., 1], "full_screen": full[..., 1]}
+        return result

@@ -81,15 +81,15 @@ def points_of(columns: Mapping[str, Any], source: str = "points") -> Points:
     >>> points.count, float(points.plate_a[1])
     (2, 0.0012)
     """
-    found: dict[str, FloatArray] = {}
+    result: dict[str, FloatArray] = {}
     for header, values in columns.items():
         name, factor = _meaning(header, source)
         if not name:
             continue
-        if name in found:
+        if name in result:
             raise TableError("appears twice", where=source, part=header, fix="Keep one column of it")
-        found[name] = _numbers(header, values, factor, source)
-    missing = [name for name in ("plate_v", "grid_v", "plate_a") if name not in found]
+        result[name] = _numbers(header, values, factor, source)
+    missing = [name for name in ("plate_v", "grid_v", "plate_a") if name not in result]
     if missing:
         wanted = {"plate_v": "plate_v", "grid_v": "grid_v", "plate_a": "plate_ma"}
         raise TableError(
@@ -97,13 +97,13 @@ def points_of(columns: Mapping[str, Any], source: str = "points") -> Points:
             where=source,
             fix="Name columns like plate_v, grid_v, plate_ma (and screen_v, screen_ma)",
         )
-    if "screen_a" in found and "screen_v" not in found:
+    if "screen_a" in result and "screen_v" not in result:
         raise TableError(
             "there is a screen current without a screen voltage", where=source, fix="Add screen_v"
         )
-    if len({values.size for values in found.values()}) > 1:
+    if len({values.size for values in result.values()}) > 1:
         raise TableError("the columns differ in length", where=source)
-    return Points(source, **{name: frozen_array(values) for name, values in found.items()})
+    return Points(source, **{name: frozen_array(values) for name, values in result.items()})
 
 
 def _meaning(header: str, source: str) -> tuple[str, float]:
@@ -128,25 +128,25 @@ def _meaning(header: str, source: str) -> tuple[str, float]:
 
 def _numbers(header: str, values: Any, factor: float, source: str) -> FloatArray:
     try:
-        found = np.asarray(values, dtype=float).ravel() * factor
+        result = np.asarray(values, dtype=float).ravel() * factor
     except (TypeError, ValueError) as error:
         raise TableError(f"cannot be read as numbers: {error}", where=source, part=header) from error
     volts = factor in VOLTS.values() and header.strip().casefold().rstrip("])").endswith("v")
     most, unit = (MOST_VOLTS, "V") if volts else (MOST_AMPS, "A")
-    wrong = ~np.isfinite(found) | (np.abs(found) > most)
+    wrong = ~np.isfinite(result) | (np.abs(result) > most)
     if not volts:
-        wrong |= found < 0.0
+        wrong |= result < 0.0
     if wrong.any():
         first = int(np.argmax(wrong))
         raise TableError(
-            f"point {first + 1} is {found[first]:g} {unit}",
+            f"point {first + 1} is {result[first]:g} {unit}",
             where=source,
             part=header.strip(),
             fix="Currents are not below zero; look at the unit in the header"
             if not volts
             else "Look at the unit",
         )
-    return found
+    return result
 
 
 def _columns(text: str, where: str) -> Iterator[tuple[str, Sequence[float]]]:

@@ -121,7 +121,7 @@ class _Fit:
         """The best of a few starts."""
         low, high = self.bounds()
         starts = [self.usual, *(self.usual | {"exponent": exponent} for exponent in _STARTS)]
-        found = []
+        result = []
         for start in starts if "exponent" in self.free else starts[:1]:
             x = np.array([self.ranges[name].inward(start[name]) for name in self.free])
             x = np.clip(x, low + 1e-6, high - 1e-6)
@@ -129,13 +129,13 @@ class _Fit:
             level = self.free.index("perveance")
             x[level] += np.log(self.points.plate_a.sum() / max(now, 1e-30))  # the right current on the whole
             x = np.clip(x, low + 1e-6, high - 1e-6)
-            found.append(
+            result.append(
                 scipy.optimize.least_squares(
                     self.off, x, jac=self.slopes, bounds=(low, high), x_scale="jac", loss="soft_l1",
                     f_scale=3.0, max_nfev=300,
                 )
             )  # fmt: skip
-        return min(found, key=lambda each: float(each.cost))
+        return min(result, key=lambda each: float(each.cost))
 
     def intervals(self, x: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
         """Half of each interval, as fitted (NaN at a bound), and which parameters stand at a bound."""
@@ -163,11 +163,11 @@ class _Fit:
     def result(self, record: Tube, x: FloatArray, half: FloatArray, stuck: NDArray[np.bool_]) -> TubeFit:
         """The tube, its parameters and what the law gives at each point."""
         law, nan = self.law(x), float("nan")
-        found = {
+        outcome = {
             name: self._parameter(name, x[k], half[k], bool(stuck[k])) for k, name in enumerate(self.free)
         }
         for held, state in ((self.open, OPEN), (self.assumed, ASSUMED)):
-            found |= {name: FittedParameter(name, value, nan, nan, state) for name, value in held.items()}
+            outcome |= {name: FittedParameter(name, value, nan, nan, state) for name, value in held.items()}
         spans = {
             name: (float(v.min()), float(v.max())) for name, v in zip(law.terminals, self.v.T, strict=True)
         }
@@ -179,7 +179,7 @@ class _Fit:
         return TubeFit(
             tube=tube,
             points=self.points,
-            parameters=tuple(found[name] for name in law.parameters()),
+            parameters=tuple(outcome[name] for name in law.parameters()),
             plate_law_a=i[:, 0],
             screen_law_a=i[:, 1] if i.shape[1] == 3 else None,
             rms_a=float(np.sqrt(np.mean(np.square(i[:, 0] - self.points.plate_a)))),

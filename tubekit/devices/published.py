@@ -90,9 +90,9 @@ def asked_of(got: Answer, quantity: str) -> Parameter:
 
 def residuals(law: Law, rows: Sequence[Published]) -> tuple[Residual, ...]:
     """What `law` gives beside every published figure."""
-    found = []
+    result = []
     for row, got in zip(rows, answers(law, [row.stage for row in rows]), strict=True):
-        found += [
+        result += [
             Residual(
                 row.label,
                 name,
@@ -105,4 +105,4 @@ def residuals(law: Law, rows: Sequence[Published]) -> tuple[Residual, ...]:
             )
             for name, value in row.values.items()
         ]
-    return tuple(found)
+    return tuple(result)

@@ -161,9 +161,9 @@ def published_law(type_: str, name: str = "", others: tuple[str, ...] = ()) -> P
     chosen = [row for row in rows if not name or row.text("device").casefold().startswith(name.casefold())]
     if not chosen:
         names = [row.text("device") for row in rows]
-        said = f"no published parameters named '{name}'" if name else "no published parameters"
+        text = f"no published parameters named '{name}'" if name else "no published parameters"
         raise UnknownTube(
-            f"there are {said} of it",
+            f"there are {text} of it",
             part=type_,
             fix=f"There are {', '.join(names)}" if names else "Leave law= out for tubekit's own law",
             near=near_matches(name, names),

@@ -11,7 +11,7 @@ from tubekit.devices.answers import Stage
 from tubekit.devices.output_stage import OutputStage
 from tubekit.devices.published import Published
 from tubekit.devices.stages import At, Coupled
-from tubekit.devices.tube_files import Plan
+from tubekit.devices.tube_files import FitPlan
 from tubekit.tables import Cell, Row, handbook
 
 _GENTLE = 0.5  # weight of rows that only guide what the characteristics leave open
@@ -89,8 +89,8 @@ def output(row: Row, drives: Mapping[str, float]) -> Published:
 
 def _screen_ohms(bias: str) -> float:
     """The screen resistor that a row names in words: 'Rg2 470', 'Rg2 1k'."""
-    found = re.search(r"Rg2 ([0-9.]+)(k?)", bias)
-    return float(found[1]) * (1e3 if found[2] else 1.0) if found else 0.0
+    match = re.search(r"Rg2 ([0-9.]+)(k?)", bias)
+    return float(match[1]) * (1e3 if match[2] else 1.0) if match else 0.0
 
 
 def coupled(type_: str) -> tuple[Published, ...]:
@@ -146,17 +146,17 @@ def recalled(
     type_: str, rows: tuple[Mapping[str, Cell], ...], drives: Mapping[str, float]
 ) -> list[Published]:
     """Rows that the tube's own file recalls, with the columns of the handbook tables."""
-    found = []
+    publisheds = []
     for number, cells in enumerate(rows, start=1):
         table = "power_tube_operation" if "config" in cells else "tubes_characteristics"
         whole = dict.fromkeys(handbook(table)[0]) | {"tube": type_, "status": "memory"} | dict(cells)
         numbers = {name: float(v) if isinstance(v, int) else v for name, v in whole.items()}
         row = Row(numbers, f"data/tubes/{type_}.toml, recalled row {number}")
-        found.append(output(row, drives) if "config" in cells else characteristic(row))
-    return found
+        publisheds.append(output(row, drives) if "config" in cells else characteristic(row))
+    return publisheds
 
 
-def rows_for(plan: Plan) -> tuple[Published, ...]:
+def rows_for(plan: FitPlan) -> tuple[Published, ...]:
     """Every row that a tube's plan names, with the trust the plan has in it (none in those only shown)."""
     rows = [row for name in plan.characteristics for row in characteristics(name)]
     rows += [row for name in plan.operation for row in operation(name, plan.drive)]
@@ -166,7 +166,7 @@ def rows_for(plan: Plan) -> tuple[Published, ...]:
     return tuple(replace(row, trust=row.trust * _weight(plan, row.label)) for row in rows)
 
 
-def _weight(plan: Plan, label: str) -> float:
+def _weight(plan: FitPlan, label: str) -> float:
     if label.startswith(plan.shown):
         return 0.0
     return next((factor for start, factor in plan.weight.items() if label.startswith(start)), 1.0)

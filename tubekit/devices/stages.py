@@ -130,12 +130,12 @@ def resting_answer(asked: At | Coupled, law: Law, v: FloatArray, i: FloatArray, 
     current = i[..., :collectors].sum(axis=-1)
     gm = g[..., :collectors, -1].sum(axis=-1)
     gp = np.maximum(g[..., :collectors, :collectors].sum(axis=(-1, -2)), 1e-30)
-    found = {"plate": current, "gm": gm, "rp": 1.0 / gp, "mu": gm / gp, "grid": i[..., -1]}
+    answer = {"plate": current, "gm": gm, "rp": 1.0 / gp, "mu": gm / gp, "grid": i[..., -1]}
     if i.shape[-1] == 3 and collectors == 1:
-        found["screen"] = i[..., 1]
+        answer["screen"] = i[..., 1]
     if isinstance(asked, Coupled):
-        found["gain"] = gm / (1.0 / asked.plate_ohms + 1.0 / asked.next_grid_ohms + gp)
+        answer["gain"] = gm / (1.0 / asked.plate_ohms + 1.0 / asked.next_grid_ohms + gp)
         p = law.parameters()
         conducts = volts_for(ONSET_A, p["grid_perveance"], p["grid_softness"]) - p["grid_offset"]
-        found["onset"] = found["gain"] * (conducts - v[..., -1]) / np.sqrt(2.0)
-    return found
+        answer["onset"] = answer["gain"] * (conducts - v[..., -1]) / np.sqrt(2.0)
+    return answer

@@ -20,7 +20,7 @@ LINE = "# ---- below this line: written by tubekit.devices.fit ----"
 
 
 @dataclass(frozen=True, eq=False)
-class Plan:
+class FitPlan:
     """What a tube's file says about its fit.
 
     `assumed` are parameters set by hand, the reason beside them; `usual` says what is usual of the type
@@ -125,7 +125,7 @@ def completed(own: Mapping[str, Any], where: str) -> Mapping[str, Any]:
     return data
 
 
-def fit_plan(type_: str) -> Plan:
+def fit_plan(type_: str) -> FitPlan:
     """The [fit] table of a tube's own file.
 
     Raises
@@ -148,7 +148,7 @@ def fit_plan(type_: str) -> Plan:
     numbers["usual"] = {**USUAL.get(data["kind"], {}), **numbers["usual"]}
     rows: dict[str, Any] = {name: tuple(names) for name, names in given.items()}
     try:
-        return Plan(type_, data["kind"], recalled=tuple(data.get("recalled", ())), **numbers, **rows)
+        return FitPlan(type_, data["kind"], recalled=tuple(data.get("recalled", ())), **numbers, **rows)
     except TypeError as error:
         raise TableError(str(error), where=f"data/tubes/{type_}.toml", part="fit") from error
 

@@ -13,7 +13,7 @@ from tubekit.devices.rectifier import SiliconDiode, TubeDiode
 from tubekit.devices.residual import Residual
 from tubekit.devices.triode import Triode
 from tubekit.devices.tube_record import Ratings, Tube, TubeLaw
-from tubekit.devices.tube_spread import Spread, spread_of
+from tubekit.devices.tube_spread import NewTubeSpread, spread_of
 from tubekit.errors import InputError, TableError
 from tubekit.units import parse
 
@@ -60,7 +60,7 @@ def _tube(type_: str, data: Mapping[str, Any], systems: tuple[Tube, ...]) -> Tub
         leaves=_frozen(left.get("spread_pct", {})),
         assumed=_frozen(data.get("fit", {}).get("assumed", {})),
         notes=data.get("notes", ""),
-        spread=spread_of(data["spread"]["limits"], law) if "spread" in data else Spread(),
+        spread=spread_of(data["spread"]["limits"], law) if "spread" in data else NewTubeSpread(),
         systems=systems,
     )
 

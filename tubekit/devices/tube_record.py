@@ -17,7 +17,7 @@ from tubekit.devices.rectifier import SiliconDiode, TubeDiode
 from tubekit.devices.residual import Residual
 from tubekit.devices.triode import Triode
 from tubekit.devices.tube_point import TubePoint, tube_point
-from tubekit.devices.tube_spread import Spread
+from tubekit.devices.tube_spread import NewTubeSpread
 from tubekit.errors import InputError
 from tubekit.text import Printed, Table, headed, quantity
 
@@ -139,7 +139,7 @@ class Tube(Printed):
     at_bound: tuple[str, ...] = ()
     leaves: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     notes: str = ""
-    spread: Spread = field(default_factory=Spread)
+    spread: NewTubeSpread = field(default_factory=NewTubeSpread)
     systems: tuple[Tube, ...] = ()
     emission: Parameter = 1.0
     current_factor: Parameter = 1.0
@@ -212,7 +212,7 @@ class Tube(Printed):
         >>> tube("6V6GT").outside(plate=410, screen=240, grid=-14, plate_a=0.03)
         ('plate 410 V (fitted 180 to 315 V)',)
         """
-        found = []
+        result = []
         for name, volts in (("plate", plate), ("screen", screen), ("grid", grid)):
             if volts is None or name not in self.valid:
                 continue
@@ -221,12 +221,12 @@ class Tube(Printed):
             far = values[np.argmax(np.maximum(low - values, values - high))]
             if max(low - far, far - high) > BEYOND * max(abs(low), abs(high)):
                 span = f"{low:g} V" if low == high else f"{low:g} to {high:g} V"
-                found.append(f"{name} {far:.3g} V (fitted {span})")
+                result.append(f"{name} {far:.3g} V (fitted {span})")
         met = [r.published for r in self.fit if r.used and r.unit == "A" and r.quantity in PLATE_CURRENTS]
         top = float(np.max(plate_a))
         if met and top > (1.0 + BEYOND) * max(met):
-            found.append(f"plate current {1e3 * top:.3g} mA (fitted to {1e3 * max(met):.3g} mA)")
-        return tuple(found)
+            result.append(f"plate current {1e3 * top:.3g} mA (fitted to {1e3 * max(met):.3g} mA)")
+        return tuple(result)
 
     def law_uncertainty(self) -> str:
         """What the fit leaves open near its rows, in words; empty where that is not known.
@@ -304,8 +304,8 @@ class Tube(Printed):
             if entry.metadata and getattr(self.ratings, entry.name) is not None
         ]
         note = f"{self.ratings.system}, {self.ratings.status}: {self.ratings.source}"
-        found = [Table(f"Ratings of {self.type}", headed("limit", "value"), ratings, note=note)]
-        return [*found, self._left_over()] if self.fit else found
+        result = [Table(f"Ratings of {self.type}", headed("limit", "value"), ratings, note=note)]
+        return [*result, self._left_over()] if self.fit else result
 
     def _left_over(self) -> Table:
         columns = headed("row", "quantity", "published", "law", "off [%] +.1f", "in fit", "status")

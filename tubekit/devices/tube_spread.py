@@ -29,7 +29,7 @@ class Limit:
 
 
 @dataclass(frozen=True, eq=False)
-class Spread:
+class NewTubeSpread:
     """Plate current of a new tube at fixed voltages, relative to the mean of its type.
 
     `low` and `high` are the ends of the band that leaves the maker, `sigma` the standard deviation.
@@ -45,7 +45,7 @@ class Spread:
     limits: tuple[Limit, ...] = ()
 
 
-def spread_of(maker_tube: str, law: Law) -> Spread:
+def spread_of(maker_tube: str, law: Law) -> NewTubeSpread:
     """The spread by the limits of one maker's tube, relative to what the law gives at the test point.
 
     Raises
@@ -64,7 +64,7 @@ def spread_of(maker_tube: str, law: Law) -> Spread:
     at = point_of(row.text("test_point"))
     mean = answer(law, At(at["plate"], at["grid"], at.get("screen")))["plate"]
     low, high = (row.number(end) * 1e-3 / mean for end in ("min", "max"))
-    return Spread(
+    return NewTubeSpread(
         sigma=(high - low) / (2.0 * IN_LIMITS),
         low=low,
         high=high,
@@ -88,10 +88,10 @@ def point_of(words: str) -> dict[str, float]:
     >>> point_of("250/265 V, -13.5 V")
     {'plate': 250.0, 'screen': 265.0, 'grid': -13.5}
     """
-    found = re.fullmatch(r"([0-9.]+)(?:/([0-9.]+))? V, (-?[0-9.]+) V", words)
-    if found is None:
+    match = re.fullmatch(r"([0-9.]+)(?:/([0-9.]+))? V, (-?[0-9.]+) V", words)
+    if match is None:
         raise TableError(
             f"cannot read the test point '{words}'", where="data/handbook/tube_spread_limits.csv"
         )
-    screen = {} if found[2] is None else {"screen": float(found[2])}
-    return {"plate": float(found[1])} | screen | {"grid": float(found[3])}
+    screen = {} if match[2] is None else {"screen": float(match[2])}
+    return {"plate": float(match[1])} | screen | {"grid": float(match[3])}

@@ -36,17 +36,17 @@ class Entered(Printed):
 
     def headline(self) -> str:
         """What was entered."""
-        said = f"Entry {self.entry.number}, {self.entry.kind}: {said_of(self.entry)}"
+        text = f"Entry {self.entry.number}, {self.entry.kind}: {said_of(self.entry)}"
         wrong = sum(each.word == "wrong" for each in self.verdicts)
         count = f"{wrong} of {len(self.verdicts)} wrong" if wrong else "none wrong"
         verdict = f" {count}." if self.verdicts else ""
-        return f"{said}.{verdict} {self.then}".strip()
+        return f"{text}.{verdict} {self.then}".strip()
 
     def tables(self) -> list[Table]:
         """Each reading with its normal range."""
         rows = [
-            (str(v.reading.probe), v.reading.said(), v.word,
-             *(v.reading.probe.said(x) for x in (v.low, v.typical, v.high)))
+            (str(v.reading.probe), v.reading.describe(), v.word,
+             *(v.reading.probe.format(x) for x in (v.low, v.typical, v.high)))
             for v in self.verdicts
         ]  # fmt: skip
         heads = headed("reading", "shows [] >", "verdict", "from [] >", "typical [] >", "to [] >")
@@ -109,8 +109,8 @@ def found_so(folder: str | Path, changes: Mapping[str, object], *, file: str = "
                            fix="Enter what differs from it as PART=VALUE")  # fmt: skip
         amp.save_as(home)
         says["amp"] = home.name
-    said = job.changes(changes) if not file else dict(changes)
-    return add(job, "found", says | {"changes": {key: str(value) for key, value in said.items()}}, more)
+    text = job.changes(changes) if not file else dict(changes)
+    return add(job, "found", says | {"changes": {key: str(value) for key, value in text.items()}}, more)
 
 
 def read(folder: str | Path, words: Sequence[str], *, file: str = "", **more: Any) -> Entered:
@@ -298,8 +298,8 @@ def add(job: Job, kind: str, says: Mapping[str, Any], more: Mapping[str, Any], t
     """One entry, signed; empty values are left out."""
     extra = {key: more[key] for key in ("hours", "text") if more.get(key)}
     by = str(more.get("by") or author(job))
-    said = {key: value for key, value in {**says, **extra}.items() if value or key == "changes"}
-    return Entered(append(job.folder, kind, by, said), then=then)
+    text = {key: value for key, value in {**says, **extra}.items() if value or key == "changes"}
+    return Entered(append(job.folder, kind, by, text), then=then)
 
 
 def _bought(order: Any) -> str:

@@ -74,11 +74,11 @@ class Job(Printed):
     @cached_property
     def first(self) -> Entry:
         """The entry that began the job."""
-        found = self.of_kind("new")
-        if not found:
+        result = self.of_kind("new")
+        if not result:
             raise JobError("its first entry cannot be read", where=str(self.folder),
                            fix="Restore the file from a copy")  # fmt: skip
-        return found[0]
+        return result[0]
 
     @cached_property
     def drawn(self) -> Amp:
@@ -109,10 +109,10 @@ class Job(Printed):
     @cached_property
     def line_v(self) -> float | None:
         """The line voltage that was measured last [V RMS]."""
-        found = [each for each in self.of_kind("readings") if each.number == self.line_read_in]
-        if not found:
+        result = [each for each in self.of_kind("readings") if each.number == self.line_read_in]
+        if not result:
             return None
-        rows = [dict(row) for row in found[0]["rows"] if row["place"] == MAINS_ROW]
+        rows = [dict(row) for row in result[0]["rows"] if row["place"] == MAINS_ROW]
         return float(load_readings(rows, self.drawn).amp.mains_rms)
 
     @cached_property
@@ -129,7 +129,7 @@ class Job(Printed):
         """Rows of readings that hold for the amp as it is now: the latest of each place since it was last
         changed, and the latest value of each part measured by itself that was not changed since.
         """
-        found = []
+        result = []
         for each in self.of_kind("readings"):
             later = {
                 name for fit in self.of_kind("fit") if fit.number > each.number for name in parts_of(fit)
@@ -139,16 +139,16 @@ class Job(Printed):
                 if each.number > self.changed_in
                 or (row["quantity"] in BY_ITSELF and row["place"] in self.drawn.parts.keys() - later)
             ]  # fmt: skip
-            found.append(replace(each, says={**each.says, "rows": kept}))
-        return self.merged(found)
+            result.append(replace(each, says={**each.says, "rows": kept}))
+        return self.merged(result)
 
     def merged(self, entries: Iterable[Entry]) -> list[dict[str, Any]]:
         """The rows of some entries as one list: the latest of each place."""
-        found: dict[object, dict[str, Any]] = {}
+        result: dict[object, dict[str, Any]] = {}
         for each in entries:
             for row in each["rows"]:
-                found[self._place(row)] = dict(row)
-        return list(found.values())
+                result[self._place(row)] = dict(row)
+        return list(result.values())
 
     def _place(self, row: Mapping[str, str]) -> object:
         """Where a row was read, whatever the words for it."""
@@ -189,7 +189,7 @@ class Job(Printed):
         """The last decision about each part."""
         done = {name: each.number for each in self.of_kind("fit") for name in each["changes"]}
         bought = {name: each.number for each in self.of_kind("have") for name in each["parts"]}
-        found: dict[str, Decision] = {}
+        result: dict[str, Decision] = {}
         for each in self.of_kind("decide"):
             for name, value in each["changes"].items():
                 state = (
@@ -198,8 +198,8 @@ class Job(Printed):
                     else "in stock" if bought.get(name.partition(".")[0], 0) > each.number
                     else "to buy"
                 )  # fmt: skip
-                found[name] = Decision(name, value, each["why"], each.day, each.by, state)
-        return tuple(found.values())
+                result[name] = Decision(name, value, each["why"], each.day, each.by, state)
+        return tuple(result.values())
 
     def decided(self, *states: str) -> dict[str, str]:
         """Part to value of the decisions that have come so far."""
@@ -222,20 +222,20 @@ class Job(Printed):
         ------
         ChangeError : no such part, or a value that cannot be.
         """
-        found: dict[str, str] = {}
+        result: dict[str, str] = {}
         for name, value in words.items():
             if str(value).lower() == NEW:
-                found[name] = text_at(self.drawn.parts, name)
+                result[name] = text_at(self.drawn.parts, name)
                 if hasattr(self.drawn.parts.get(name), "emission"):
-                    found[f"{name}.emission"] = "1"
+                    result[f"{name}.emission"] = "1"
             else:
-                found[name] = str(value).lower() if str(value).lower() == KEEP else str(value)
-        self.amp.changed({name: value for name, value in found.items() if value != KEEP})
-        missing = [name for name, value in found.items() if value == KEEP and name not in self.amp.parts]
+                result[name] = str(value).lower() if str(value).lower() == KEEP else str(value)
+        self.amp.changed({name: value for name, value in result.items() if value != KEEP})
+        missing = [name for name, value in result.items() if value == KEEP and name not in self.amp.parts]
         if missing:
             raise JobError("there is no such part", where=str(self.folder), part=missing[0],
                            fix="Name a part of the schematic")  # fmt: skip
-        return found
+        return result
 
     def headline(self) -> str:
         """Whose amp, how far, and what has to come off."""

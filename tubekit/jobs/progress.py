@@ -46,25 +46,25 @@ class Next(Printed):
     @property
     def stopped(self) -> bool:
         """Whether the last result is to stop."""
-        return any(found.go == STOP for _, found, _ in self.results)
+        return any(result.go == STOP for _, result, _ in self.results)
 
     def headline(self) -> str:
         """What came of it, the worst first, then what to do."""
         good = [each for each in self.results if each[1].go in (GO, DONE)]
         rest = [each for each in self.results if each not in good]
-        said = [_said(*each) for each in sorted(rest, key=lambda each: each[1].go != STOP)]
+        lines = [_said(*each) for each in sorted(rest, key=lambda each: each[1].go != STOP)]
         if good:
             number = "" if len(good) == 1 else f"{len(good)} steps, the last: "
-            said.append(f"{number}{_said(*good[-1])}")
+            lines.append(f"{number}{_said(*good[-1])}")
         if self.stopped:
-            return said[0]
+            return lines[0]
         if self.sheet is None or self.step is None:
             temporary = [each.text for each in self.job.temporary]
             off = f" Take off first: {', '.join(temporary)}." if temporary else ""
-            return " ".join([*said, f"Every sheet is done. Next: job hand-back.{off}", *self.left_out])
+            return " ".join([*lines, f"Every sheet is done. Next: job hand-back.{off}", *self.left_out])
         count = len(self.sheet.steps)
         now = f"{self.sheet.headline()} Step {self.step.number} of {count}: {self.step.sentence()}"
-        return " ".join([*said, *self.left_out, now])
+        return " ".join([*lines, *self.left_out, now])
 
     def tables(self) -> list[Table]:
         """The steps to come; after a stop what to measure next."""
@@ -79,11 +79,11 @@ class Next(Printed):
         return [first, replace(steps, rows=rows, title="Steps to come")]
 
 
-def _said(step: Step, found: Outcome, likely: str) -> str:
+def _said(step: Step, outcome: Outcome, likely: str) -> str:
     because = f" Likely because of {likely}." if likely else ""
-    if found.go == STOP:
-        return f"{HALT}. Step {step.number}: {found.why}.{because}"
-    return f"{found.go}: {found.why}.{because}"
+    if outcome.go == STOP:
+        return f"{HALT}. Step {step.number}: {outcome.why}.{because}"
+    return f"{outcome.go}: {outcome.why}.{because}"
 
 
 def sheet_of(entry: Entry, job: Job) -> Sheet:
@@ -213,9 +213,9 @@ def next_step(
         given = step_of(job, now) if now is not None else []
         if given and now is not None:
             likely, then = _enter(job, now, given, by, text)
-            results += [(step, found, likely.get(step.number, "")) for step, found in given]
+            results += [(step, result, likely.get(step.number, "")) for step, result in given]
             job = open_job(folder)
-        if any(found.go == STOP for _, found, _ in results):
+        if any(result.go == STOP for _, result, _ in results):
             return Next(job, now, None, tuple(results), (), then)
     if (values or file) and not results:
         raise JobError("this sheet has no such step", where=str(folder), fix="See its steps: job next --all")
@@ -228,10 +228,10 @@ _Given = Callable[[Job, Sheet], list[tuple[Step, Outcome]]]
 
 def _given(file: str, values: Sequence[str]) -> list[_Given]:
     """What was typed or read from a file, to be put to the sheet as it then is."""
-    found: list[_Given] = []
+    result: list[_Given] = []
     if file:
-        found.append(partial(_listed if is_list(file) else _recorded, file))
-    return [*found, *(partial(_typed, word) for word in values)]
+        result.append(partial(_listed if is_list(file) else _recorded, file))
+    return [*result, *(partial(_typed, word) for word in values)]
 
 
 def _listed(file: str, job: Job, sheet: Sheet) -> list[tuple[Step, Outcome]]:
@@ -284,55 +284,55 @@ def _enter(
     step, and the reading that would show which.
     """
     rows = [
-        {"place": step.place, "quantity": step.reading, "value": repr(found.value)}
-        for step, found in given if sheet.name == "idle" and found.value is not None
+        {"place": step.place, "quantity": step.reading, "value": repr(outcome.value)}
+        for step, outcome in given if sheet.name == "idle" and outcome.value is not None
     ]  # fmt: skip
     if rows:
         load_readings(rows, job.amp)
         add(job, "readings", {"state": job.state, "rows": rows}, {"by": by})
         job = open_job(job.folder)
-    worst, found = min(given, key=lambda each: (each[1].go != STOP, not _wrong(*each)))
-    likely, then = _likely(job, sheet, worst, found)
+    worst, result = min(given, key=lambda each: (each[1].go != STOP, not _wrong(*each)))
+    likely, then = _likely(job, sheet, worst, result)
     for step, each in given:
         _result(job, sheet, step, each, likely if step is worst else "", by, text)
     return ({worst.number: likely} if likely else {}), then
 
 
-def _result(job: Job, sheet: Sheet, step: Step, found: Outcome, likely: str, by: str, text: str) -> None:
+def _result(job: Job, sheet: Sheet, step: Step, outcome: Outcome, likely: str, by: str, text: str) -> None:
     says = {
         "sheet": sheet.entry, "name": sheet.name, "step": step.number, "place": step.place,
-        "value": "" if found.value is None else repr(found.value), "go": found.go,
-        "text": "; ".join(part for part in (found.why, text) if part), "likely": likely,
+        "value": "" if outcome.value is None else repr(outcome.value), "go": outcome.go,
+        "text": "; ".join(part for part in (outcome.why, text) if part), "likely": likely,
     }  # fmt: skip
     add(job, "step", says, {"by": by})
 
 
-def _likely(job: Job, sheet: Sheet, step: Step, found: Outcome) -> tuple[str, str]:
+def _likely(job: Job, sheet: Sheet, step: Step, outcome: Outcome) -> tuple[str, str]:
     """What would explain it: the suspects of all readings at idle, and what to measure to tell them apart;
     else what practice says of such a step.
     """
-    if found.value is None or not _wrong(step, found):
+    if outcome.value is None or not _wrong(step, outcome):
         return "", ""
     readings = job.readings() if sheet.name == "idle" and step.place != MAINS_ROW else None
     if readings is not None and readings.readings:
         try:
             answer = suspects(readings, least=1)
         except TubekitError:
-            return step.usual(found.value), ""
+            return step.usual(outcome.value), ""
         if answer.suspects:
             following = answer.following[0].sentence() if answer.following else ""
             words = ", or ".join(each.words for each in answer.suspects[:NAMED])
             return words, following
-    return step.usual(found.value), ""
+    return step.usual(outcome.value), ""
 
 
-def _wrong(step: Step, found: Outcome) -> bool:
-    if found.go == STOP or found.value is None:
-        return found.go == STOP
+def _wrong(step: Step, outcome: Outcome) -> bool:
+    if outcome.go == STOP or outcome.value is None:
+        return outcome.go == STOP
     if step.low is None or step.expect is None or step.high is None:
         return False
     low, high = wrong_beyond(step.low, step.expect, step.high)
-    return not low <= found.value <= high
+    return not low <= outcome.value <= high
 
 
 def bench_rows(job: Job) -> Table:

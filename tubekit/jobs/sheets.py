@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tubekit.amp import Amp, analyse
+from tubekit.amp import Amp, analyze
 from tubekit.amp.hum import Hum, hum
 from tubekit.amp.hum_balance import balance_control, hum_balance
 from tubekit.amp.sag import TONE_HZ, full_drive
@@ -15,8 +15,8 @@ from tubekit.amp.stability import refuse_unstable
 from tubekit.amp.supply import supply_report
 from tubekit.amp.switching import switch_on
 from tubekit.amp.warming import settling_s
-from tubekit.analyses.in_time import Transient
-from tubekit.bench.bring_up import LEAST_V, Step as Brought, bring_up
+from tubekit.analyses.transient_result import Transient
+from tubekit.bench.bring_up import LEAST_V, BringUpStep as Brought, bring_up
 from tubekit.bench.bring_up_words import (
     BIAS_OFF,
     CATHODE_OVER,
@@ -86,8 +86,8 @@ def sheet(amp: Amp, name: str) -> Sheet:
     Examples
     --------
     >>> from tubekit.amp import load_amp
-    >>> found = sheet(load_amp("teasel"), "up")
-    >>> found.steps[1].measures, found.steps[1].within
+    >>> result = sheet(load_amp("teasel"), "up")
+    >>> result.steps[1].measures, result.steps[1].within
     (True, '100 s')
     """
     before, steps, note = _MADE[name](amp)
@@ -98,14 +98,14 @@ _Made = tuple[tuple[str, ...], list[Step], str]
 
 
 def _up(amp: Amp) -> _Made:
-    found = bring_up(amp)
+    result = bring_up(amp)
     supply = supply_report(amp)
     rated = {node: volts for node, _, volts in rated_rails(supply)}
     bias = fixed_bias_nodes(amp, supply)
     steps: list[Step] = []
-    for one in found.steps:
-        steps += _power_up(amp, found.probes, one, found.steps[-1], rated, bias)
-    return found.before, steps, " ".join(found.notes)
+    for one in result.steps:
+        steps += _power_up(amp, result.probes, one, result.steps[-1], rated, bias)
+    return result.before, steps, " ".join(result.notes)
 
 
 def _power_up(
@@ -148,7 +148,7 @@ def _power_up(
 
 
 def _idle(amp: Amp) -> _Made:
-    report = analyse(amp)
+    report = analyze(amp)
     supply = supply_report(amp, near=report)
     bias = tuple(Probe("dc_v", (node, GROUND)) for node in fixed_bias_nodes(amp, supply))
     drops = tuple(output_drops(amp)) if _cathodes_grounded(amp) else ()
@@ -214,7 +214,7 @@ def _cathodes_grounded(amp: Amp) -> bool:
 
 
 def _drive(amp: Amp) -> _Made:
-    report = analyse(amp)
+    report = analyze(amp)
     refuse_unstable(amp, report.stability)
     driven = full_drive(on_dummy_load(amp), near=report)
     tubes = [driven_tube(driven, report, name) for name in driven.output_tubes]
@@ -257,8 +257,8 @@ def _cathode(do: str, node: str, value: float, by_s: float | None = None) -> Ste
 
 
 def _hum(amp: Amp) -> _Made:
-    found = hum(amp)
-    steps = [_hum_step(f"AC meter at {found.output}, {silent(found)}, controls as set", found)]
+    result = hum(amp)
+    steps = [_hum_step(f"AC meter at {result.output}, {silent(result)}, controls as set", result)]
     if balance_control(amp) is not None:
         null = hum_balance(amp)
         if null.works:
@@ -272,14 +272,14 @@ def _hum(amp: Amp) -> _Made:
             steps.append(look(f"The null is {deep}, and not at an end of its travel"))
         else:
             steps.append(look(f"{null.control}: {null.finding}"))
-    note = f"Calculated: {found.headline()}. Magnetic fields and wiring add to it, so the range is wide."
+    note = f"Calculated: {result.headline()}. Magnetic fields and wiring add to it, so the range is wide."
     return prepare(amp)[2:], steps, note
 
 
-def _hum_step(do: str, found: Hum) -> Step:
+def _hum_step(do: str, hum: Hum) -> Step:
     """Hum at the speaker; named is what makes most of it."""
-    volts = float(found.total_rms[0])
-    shares = {key: float(np.sqrt((np.abs(each) ** 2).sum())) for key, each in found.together().items()}
+    volts = float(hum.total_rms[0])
+    shares = {key: float(np.sqrt((np.abs(each) ** 2).sum())) for key, each in hum.together().items()}
     kind, node = max(shares, key=lambda key: shares[key], default=("rail", ""))
     because = {
         "rail": f"ripple of {node}: its filter capacitor, or one tube of a pair that is weak",

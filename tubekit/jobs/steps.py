@@ -103,8 +103,8 @@ class Step:
 
     def to_table(self) -> dict[str, Any]:
         """The step as an entry keeps it."""
-        found = {each.name: getattr(self, each.name) for each in fields(self)}
-        return {name: value for name, value in found.items() if value is not None and value != ""}
+        result = {each.name: getattr(self, each.name) for each in fields(self)}
+        return {name: value for name, value in result.items() if value is not None and value != ""}
 
 
 def look(do: str, caution: str = "") -> Step:
@@ -259,20 +259,20 @@ def recorded(step: Step, path: str) -> Outcome:
     """
     time, values = _recording(path)
     worst = max(values, key=abs) if step.stop_high is not None and step.stop_high > 0 else min(values)
-    found = outcome(step, float(worst))
-    if found.go == STOP and step.stop_high is not None and worst >= step.stop_high:
+    result = outcome(step, float(worst))
+    if result.go == STOP and step.stop_high is not None and worst >= step.stop_high:
         at = float(time[int(np.argmax(values >= step.stop_high))])
-        return replace(found, why=f"{found.why}, passed after {at:.0f} s")
+        return replace(result, why=f"{result.why}, passed after {at:.0f} s")
     settled = float(np.mean(values[time >= time[-1] - LAST_PART * (time[-1] - time[0])]))
-    found = outcome(step, settled)
-    late = step.by_s is not None and time[-1] < step.by_s and found.go != GO
+    result = outcome(step, settled)
+    late = step.by_s is not None and time[-1] < step.by_s and result.go != GO
     if late:
         return Outcome(
             LOOK,
             f"the recording ends after {time[-1]:.0f} s at {step.said(settled)}: wait {step.within}",
             settled,
         )
-    return found
+    return result
 
 
 def _recording(path: str) -> tuple[np.ndarray, np.ndarray]:

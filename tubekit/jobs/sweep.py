@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from tubekit.amp import Amp, analyse
+from tubekit.amp import Amp, analyze
 from tubekit.amp.controls import control_family, controls
 from tubekit.amp.headroom import headroom
 from tubekit.amp.hum import Hum, hum
@@ -45,21 +45,21 @@ WIDE = (
 
 def sweep(amp: Amp) -> tuple[tuple[str, ...], list[Step], str]:
     """Cautions, steps and a note; a part of the amp that has no answer is left out and named in the note."""
-    found: list[Step] = []
+    steps: list[Step] = []
     left_out: list[str] = []
     for name, made in (
         ("cord", _cord), ("jacks", _jacks), ("controls", _controls), ("switches", _switches), ("hum", _hum),
         ("noise", _noise), ("speaker", speaker_steps), ("soak", _soak),
     ):  # fmt: skip
         try:
-            found += made(amp)
+            steps += made(amp)
         except TubekitError as error:
             left_out.append(f"Not calculated: {name}. {error}")
     note = (
         "Soak times and what is too hot are common practice, no source. Hum and noise: calculated, without "
     )
     note += "magnetic fields and wiring, so their ranges are wide."
-    return prepare(amp)[:2], found, " ".join((note, *left_out))
+    return prepare(amp)[:2], steps, " ".join((note, *left_out))
 
 
 def _cord(amp: Amp) -> Iterator[Step]:
@@ -76,8 +76,8 @@ def _jacks(amp: Amp) -> Iterator[Step]:
     """The level at the speaker for one tone in each input jack."""
     usual = first_tone(amp)
     for name in inputs(amp):
-        found = trace(amp, Tone(name, usual.level_rms_v, usual.frequency_hz))
-        last = found.points[-1]
+        result = trace(amp, Tone(name, usual.level_rms_v, usual.frequency_hz))
+        last = result.points[-1]
         wide = 10.0 ** (last.within_db / 20.0)
         role = amp.parts[name].role.partition(";")[0]
         tone = f"{usual.level_rms_v * 1e3:.3g} mV, {usual.frequency_hz:g} Hz into {name}"
@@ -92,13 +92,13 @@ def _jacks(amp: Amp) -> Iterator[Step]:
 def _controls(amp: Amp) -> Iterator[Step]:
     """What each control does from end to end, where it does most."""
     for name, role in controls(amp).items():
-        found = control_family(amp, {name: [0.0, 1.0]}, frequencies_hz=HEARD_HZ)
-        moved = np.abs(np.diff(found.gain_db, axis=0)[0])
+        result = control_family(amp, {name: [0.0, 1.0]}, frequencies_hz=HEARD_HZ)
+        moved = np.abs(np.diff(result.gain_db, axis=0)[0])
         if not np.isfinite(moved).any():
             yield look(f"{name} ({role}): calculated to oscillate at an end; listen there before hand-back")
             continue
         k = int(np.nanargmax(moved))
-        most, at = float(moved[k]), show(float(found.frequencies_hz[k]), "Hz", 2)
+        most, at = float(moved[k]), show(float(result.frequencies_hz[k]), "Hz", 2)
         size = "to silence" if most > SILENT_DB else f"{most:.0f} dB at {at}" if most > 0.5 else "same level"
         yield look(f"{name} ({role}) from end to end: {size}; no scratch, no dead spot")
 
@@ -127,10 +127,10 @@ def full_volume(amp: Amp) -> Amp:
 
 
 def _hum(amp: Amp) -> Iterator[Step]:
-    found = hum(full_volume(amp))
-    volts = float(found.total_rms[0])
+    result = hum(full_volume(amp))
+    volts = float(result.total_rms[0])
     yield measure(
-        f"Hum at full volume, {silent(found)}: AC meter at {found.output}", "hum, full volume", volts,
+        f"Hum at full volume, {silent(result)}: AC meter at {result.output}", "hum, full volume", volts,
         (0.0, NOISE_TIMES * volts), reading=AC, unit="V RMS",
         above="a filter capacitor, heater wiring, a ground loop",
     )  # fmt: skip
@@ -141,9 +141,9 @@ def _hum(amp: Amp) -> Iterator[Step]:
             yield look(f"{null.control} at its null: {deep}")
 
 
-def silent(found: Hum) -> str:
+def silent(hum: Hum) -> str:
     """What is in the input while hum is read."""
-    return "nothing plugged in" if found.view.empty else f"a silent generator in {found.view.jack.designator}"
+    return "nothing plugged in" if hum.view.empty else f"a silent generator in {hum.view.jack.designator}"
 
 
 def _noise(amp: Amp) -> Iterator[Step]:
@@ -178,7 +178,7 @@ def speaker_steps(amp: Amp) -> Iterator[Step]:
 def _soak(amp: Amp) -> Iterator[Step]:
     for text in SOAK:
         yield look(text)
-    report = analyse(amp)
+    report = analyze(amp)
     cathodes = {s.cathode for s in amp.topology.sections if s.screen is not None} - {GROUND}
     for node in sorted(cathodes):
         volts = float(report.node(node).dc_v)

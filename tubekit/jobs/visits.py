@@ -10,8 +10,8 @@ import numpy as np
 
 from tubekit.amp import Amp
 from tubekit.bench.readings import load_readings
-from tubekit.decisions.instrument import instrumented
-from tubekit.decisions.probe import Probe, shown
+from tubekit.decisions.parameters import with_fault_ports
+from tubekit.decisions.probe import Probe, meter_values
 from tubekit.decisions.reading import Readings
 from tubekit.jobs.actions import Entered, author
 from tubekit.jobs.job import Fitted, Job, open_job
@@ -93,11 +93,11 @@ def to_remove(one: Fitted) -> str:
 
 def _left(job: Job) -> str:
     open_parts = job.decided("to buy", "in stock")
-    said = f"Decided but not fitted: {', '.join(open_parts)}. " if open_parts else ""
+    text = f"Decided but not fitted: {', '.join(open_parts)}. " if open_parts else ""
     count = len(job.rows())
     keep = "no reading of the amp as it leaves: the next visit has nothing to compare with"
     kept = f"{count} readings are the baseline of the next visit" if count else keep
-    return f"{said}{kept[0].upper()}{kept[1:]}."
+    return f"{text}{kept[0].upper()}{kept[1:]}."
 
 
 @dataclass(frozen=True)
@@ -118,12 +118,12 @@ class Moved:
     @property
     def left_with(self) -> str:
         """The reading when it left, as a meter shows it."""
-        return self.probe.said(self.then)
+        return self.probe.format(self.then)
 
     @property
     def reads_now(self) -> str:
         """The reading as found."""
-        return self.probe.said(self.now)
+        return self.probe.format(self.now)
 
     @property
     def verdict(self) -> str:
@@ -211,4 +211,4 @@ def as_found(job: Job) -> Readings | None:
 
 
 def _usual(amp: Amp, probes: Sequence[Probe]) -> np.ndarray:
-    return np.asarray(shown(amp, instrumented(amp).circuit, probes).values[0])
+    return np.asarray(meter_values(amp, with_fault_ports(amp).circuit, probes).values[0])

@@ -54,17 +54,17 @@ def rows_typed(words: Sequence[str], amp: Amp) -> list[dict[str, str]]:
 
 def rows_of_file(path: str) -> list[dict[str, str]]:
     """Rows of a list of readings, as `judge` reads it; its line voltage and tone as rows of their own."""
-    found = rows_of_source(path)
-    rows = [{key: str(value) for key, value in row.items() if str(value)} for _, row in found.rows]
-    if "mains" in found.heading:
-        value = str(found.heading["mains"])
+    result = rows_of_source(path)
+    rows = [{key: str(value) for key, value in row.items() if str(value)} for _, row in result.rows]
+    if "mains" in result.heading:
+        value = str(result.heading["mains"])
         rows.insert(0, {"place": MAINS_ROW, "quantity": QUANTITIES["ac_rms_v"].words, "value": value})
-    jack = str(found.tone.get("input", ""))
+    jack = str(result.tone.get("input", ""))
     tone = [
         {"place": jack, "quantity": f"tone {key.replace('_', ' ')}", "value": str(value)}
-        for key, value in found.tone.items() if key != "input"
+        for key, value in result.tone.items() if key != "input"
     ]  # fmt: skip
-    meter = {key: str(value) for key, value in found.meter.items()}
+    meter = {key: str(value) for key, value in result.meter.items()}
     return [*tone, *(meter | row for row in rows)]
 
 

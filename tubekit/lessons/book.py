@@ -46,7 +46,7 @@ def on_paper(number: str | int) -> Table:
     """The questions of a lesson without any answer; of the fault hunt the readings with their costs."""
     if str(number).zfill(2) == HUNT:
         drawn = predictions()[0]
-        costs = [(str(each), each.said(float(drawn[k])), cost(each)) for k, each in enumerate(PROBES)]
+        costs = [(str(each), each.format(float(drawn[k])), cost(each)) for k, each in enumerate(PROBES)]
         heads = headed("reading", "per schematic [] >", "reading cost [] g")
         return Table(f"Lesson {int(HUNT)} on paper: {CASES} amps, one bad part in each", heads, costs)
     lesson, rows = lesson_of(number), []

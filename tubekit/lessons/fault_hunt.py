@@ -11,11 +11,11 @@ import numpy as np
 
 from tubekit.amp import load_amp
 from tubekit.amp.parts.faults import Change
-from tubekit.amp.parts.variables import Knob
+from tubekit.amp.parts.variables import CircuitParameter
 from tubekit.bench.faults import single_faults
 from tubekit.circuit.parts import GROUND
-from tubekit.decisions.instrument import instrumented, turned
-from tubekit.decisions.probe import QUANTITIES, Probe, shown
+from tubekit.decisions.parameters import apply_settings, with_fault_ports
+from tubekit.decisions.probe import QUANTITIES, Probe, meter_values
 from tubekit.lessons.lesson import words_of
 
 Array = np.ndarray
@@ -95,17 +95,17 @@ def predictions() -> Array:
     amp = load_amp(AMP)
     known = {fault.words: fault for fault in single_faults(amp)}
     changes = [known[each.words].grades[each.grade] for each in FAULTS]
-    circuit = turned(instrumented(amp).circuit, _settings([{}, *changes]))
-    return shown(amp, circuit, PROBES).loaded(np.full(len(PROBES), METER_OHMS))
+    circuit = apply_settings(with_fault_ports(amp).circuit, _settings([{}, *changes]))
+    return meter_values(amp, circuit, PROBES).loaded(np.full(len(PROBES), METER_OHMS))
 
 
-def _settings(changes: Sequence[Change]) -> dict[Knob, tuple[Array, Array]]:
-    found: dict[Knob, tuple[Array, Array]] = {}
+def _settings(changes: Sequence[Change]) -> dict[CircuitParameter, tuple[Array, Array]]:
+    result: dict[CircuitParameter, tuple[Array, Array]] = {}
     for row, change in enumerate(changes):
-        for knob, (factor, addend) in change.items():
-            both = found.setdefault(knob, (np.ones(len(changes)), np.zeros(len(changes))))
+        for parameter, (factor, addend) in change.items():
+            both = result.setdefault(parameter, (np.ones(len(changes)), np.zeros(len(changes))))
             both[0][row], both[1][row] = factor, addend
-    return found
+    return result
 
 
 def fits(reading: float, predicted: Array, place: int) -> Array:

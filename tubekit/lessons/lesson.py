@@ -148,21 +148,21 @@ class Lesson:
 
     def _answer(self, place: int, variant: int, words: Words) -> Answer:
         """The same question again, this time beyond the prediction."""
-        asked, found = self.makers[place](Draw(self.number, self.names[place], variant))
+        asked, result = self.makers[place](Draw(self.number, self.names[place], variant))
         assert isinstance(asked, Asked)
-        assert isinstance(found, Found)
-        facts = {**asked.facts, **found.facts}
-        outside = found.outside
+        assert isinstance(result, Found)
+        facts = {**asked.facts, **result.facts}
+        outside = result.outside
         if outside is not None:
             outside = replace(outside, words=filled(words["outside"], facts))
         why = tuple(text for each in words["why"] if (text := filled(each, facts)))
-        return Answer(found.value, why, outside, found.curve)
+        return Answer(result.value, why, outside, result.curve)
 
 
 def _way(words: Words, asked: Asked, draw: Draw) -> Numbers | Choice:
     if "predict" not in words:
-        told = asked.options or {key: filled(each, asked.facts) for key, each in words["options"].items()}
-        return Choice(draw.shuffled(told) if words.get("shuffled") else told)
+        text = asked.options or {key: filled(each, asked.facts) for key, each in words["options"].items()}
+        return Choice(draw.shuffled(text) if words.get("shuffled") else text)
     handles = []
     for key, each in words["predict"].items():
         terms = {**words.get("scale", {}), **each, **asked.handles.get(key, {})}

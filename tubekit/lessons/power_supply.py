@@ -7,7 +7,7 @@ from functools import cache
 
 import numpy as np
 
-from tubekit.amp import AmpReport, analyse, load_amp
+from tubekit.amp import AmpReport, analyze, load_amp
 from tubekit.amp.discharge import LIMIT_V, MEASURE, HeldCharge, discharge
 from tubekit.amp.hum import Hum, hum
 from tubekit.amp.hum_balance import HumBalance, hum_balance
@@ -16,8 +16,8 @@ from tubekit.devices import tube
 from tubekit.lessons.lesson import Asked, Draw, Found, Lesson, Steps, of_row, practice, textbook, words_of
 from tubekit.references import cite
 from tubekit.tables import Row, handbook
-from tubekit.textbook import capacitor_input, worked
-from tubekit.textbook.worked import Worked
+from tubekit.textbook import capacitor_input, solve
+from tubekit.textbook.results import TextbookResult
 from tubekit.units import show
 
 AMP, SELECTOR, BALANCED = "teasel", "burdock", "fescue"
@@ -40,7 +40,7 @@ STATES: tuple[tuple[str, Changes], ...] = (
 def combo(part: str = "", value: str = "", line: float = DESIGN) -> AmpReport:
     """The combo as it came, with one part changed, or on another line voltage."""
     amp = load_amp(AMP).changed({part: value} if part else {}, mains_rms=line)
-    return analyse(amp, near=combo() if part else None)
+    return analyze(amp, near=combo() if part else None)
 
 
 # ---- lesson 4
@@ -56,9 +56,9 @@ def rectifier_rows() -> list[Row]:
     return sorted(some, key=lambda row: (row["tube"], row["Idc_mA"]) != ("5U4GB", 150.0))
 
 
-def supply_of(row: Row, amps: float | None = None) -> Worked:
+def supply_of(row: Row, amps: float | None = None) -> TextbookResult:
     """A maker's line solved."""
-    return worked(
+    return solve(
         capacitor_input(
             row.text("tube"),
             secondary_rms=row.number("Vac_rms_per_plate"),
@@ -115,11 +115,11 @@ def follows(draw: Draw) -> Steps:
         "bias": (before.node("k34").dc_v, after.node("k34").dc_v),
         "heat": (before.tube("V3").plate_w, after.tube("V3").plate_w),
     }
-    found = {key: 100 * (float(two) / float(one) - 1) for key, (one, two) in pairs.items()}
+    result = {key: 100 * (float(two) / float(one) - 1) for key, (one, two) in pairs.items()}
     used = 100 * float(after.tube("V3").plate_share)
-    square = 100 * ((1 + found["b_plus"] / 100) * (1 + found["bias"] / 100) - 1)
+    square = 100 * ((1 + result["b_plus"] / 100) * (1 + result["bias"] / 100) - 1)
     facts = {"used": used, "exceeded": EXCEEDED if used > 100 else ""}
-    yield Found(found, textbook({"heat": square}, 8), facts)
+    yield Found(result, textbook({"heat": square}, 8), facts)
 
 
 def reservoir(draw: Draw) -> Steps:
@@ -152,7 +152,7 @@ def discharged(bleeder: str) -> HeldCharge:
 @cache
 def chain_ripple(hertz: float) -> tuple[float, ...]:
     """Ripple along its chain of filters, peak to peak [V]."""
-    return tuple(float(each.ripple_pp_v) for each in analyse(replace(load_amp(AMP), mains_hz=hertz)).rails)
+    return tuple(float(each.ripple_pp_v) for each in analyze(replace(load_amp(AMP), mains_hz=hertz)).rails)
 
 
 def sawtooth(draw: Draw) -> Steps:
@@ -188,11 +188,11 @@ def chain(draw: Draw) -> Steps:
     hertz = draw.one_of((60.0, 50.0))
     first = "18.5 V p-p" if hertz == 60 else "22 V p-p"
     yield Asked({"hertz": hertz, "twice": 2 * hertz, "first": first})
-    found, keys = chain_ripple(hertz), ("B2", "B3", "B4")
-    passed = np.cumprod([found[0], *(1 / (2 * np.pi * 2 * hertz * r * c) for r, c in DROPPERS)])
+    result, keys = chain_ripple(hertz), ("B2", "B3", "B4")
+    passed = np.cumprod([result[0], *(1 / (2 * np.pi * 2 * hertz * r * c) for r, c in DROPPERS)])
     outside = textbook(dict(zip(keys, map(float, passed[1:]), strict=True)), 20)
     reactance = 1 / (4 * np.pi * hertz * 20e-6)
-    yield Found(dict(zip(keys, found[1:], strict=True)), outside, {"reactance": reactance})
+    yield Found(dict(zip(keys, result[1:], strict=True)), outside, {"reactance": reactance})
 
 
 def second(draw: Draw) -> Steps:  # noqa: ARG001 - every question draws, this one only an order
@@ -231,7 +231,7 @@ def bled(draw: Draw) -> Steps:
 def on_tap(place: int, line: float) -> float:
     """Heater volts of the head with its selector on a contact."""
     amp = load_amp(SELECTOR).changed({"S3.position": place}, mains_rms=line)
-    return float(analyse(amp).tube("V3").heater_rms_v)
+    return float(analyze(amp).tube("V3").heater_rms_v)
 
 
 def heater(draw: Draw) -> Steps:
@@ -312,9 +312,9 @@ def balance(share: float) -> HumBalance:
     return hum_balance(load_amp(BALANCED), unbalance=off, positions=np.linspace(0.0, 1.0, 41))
 
 
-def from_node(found: Hum, node: str) -> float:
+def from_node(hum: Hum, node: str) -> float:
     """Hum at the speaker from one node, all its ways together [V rms]."""
-    return float(np.sqrt((np.abs(sum(s.volts for s in found.sources if s.node == node)) ** 2).sum()))
+    return float(np.sqrt((np.abs(sum(s.volts for s in hum.sources if s.node == node)) ** 2).sum()))
 
 
 def rate(draw: Draw) -> Steps:
@@ -327,11 +327,11 @@ def rate(draw: Draw) -> Steps:
         )
     )
     yield Asked({"supply": words})
-    found = hum_of(name)
-    volts = np.sum([np.abs(s.volts[0]) for s in found.sources if s.node == node], axis=0)
+    result = hum_of(name)
+    volts = np.sum([np.abs(s.volts[0]) for s in result.sources if s.node == node], axis=0)
     times = 1 if node == "bias_1" else 2
     outside = textbook({"rate": times * load_amp(name).mains_hz}, 1)
-    hertz = float(found.frequencies_hz[int(np.argmax(volts))])
+    hertz = float(result.frequencies_hz[int(np.argmax(volts))])
     yield Found({"rate": hertz}, outside, {"pulses": "1 pulse" if times == 1 else "2 pulses"})
 
 
@@ -339,13 +339,13 @@ def largest(draw: Draw) -> Steps:
     """Which source is the largest in a whole amp."""
     words, changes = draw.one_of(STATES)
     yield Asked({"state": words})
-    found = hum_of(AMP, changes)
-    shares = {node: from_node(found, node) for node in ("B1", "B3", "B4")}
-    shares["heaters"] = float(np.sqrt((np.abs(found.of_kind("heater")) ** 2).sum()))
+    result = hum_of(AMP, changes)
+    shares = {node: from_node(result, node) for node in ("B1", "B3", "B4")}
+    shares["heaters"] = float(np.sqrt((np.abs(result.of_kind("heater")) ** 2).sum()))
     ranked = sorted(shares.items(), key=lambda pair: -pair[1])
     names = words_of("09")["question"]["largest"]["options"]
-    told = "; ".join(f"{names[key]} {show(volts, 'V')}" for key, volts in ranked)
-    yield Found(ranked[0][0], facts={"sources": told})
+    text = "; ".join(f"{names[key]} {show(volts, 'V')}" for key, volts in ranked)
+    yield Found(ranked[0][0], facts={"sources": text})
 
 
 def cancels(draw: Draw) -> Steps:
@@ -367,13 +367,13 @@ def null(draw: Draw) -> Steps:
         )
     )
     yield Asked({"state": words})
-    found, at = balance(share), (0.0, 30.0, 70.0, 100.0)
-    volts = np.interp(at, 100 * found.positions, found.heater_v)
+    result, at = balance(share), (0.0, 30.0, 70.0, 100.0)
+    volts = np.interp(at, 100 * result.positions, result.heater_v)
     yield Found(
         {f"at{k:.0f}": float(v) for k, v in zip(at, volts, strict=True)},
         practice({}),
-        {"null": found.null, "depth": found.depth_db},
-        (100 * found.positions, found.heater_v),
+        {"null": result.null, "depth": result.depth_db},
+        (100 * result.positions, result.heater_v),
     )
 
 

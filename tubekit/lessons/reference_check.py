@@ -49,14 +49,14 @@ def reference_checks(number: str | int, variants: int = 2) -> list[ReferenceChec
 
     Choices count as 1 where the same one is chosen, and 0 where not.
     """
-    lesson, found = lesson_of(number), []
+    lesson, checks = lesson_of(number), []
     for place in range(len(lesson)):
         for variant in range(variants):
             question = lesson.question(place, variant)
             answer = question.work()
             if answer.outside is not None:
-                found += _pairs(f"{question.key}, variant {variant}", answer, answer.outside)
-    return found
+                checks += _pairs(f"{question.key}, variant {variant}", answer, answer.outside)
+    return checks
 
 
 def sources(checks: Sequence[ReferenceCheck]) -> Table:

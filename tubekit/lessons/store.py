@@ -105,8 +105,8 @@ class Store:
             lessons = {
                 name: {key: asdict(kept) for key, kept in each.items()} for name, each in sheet.items()
             }
-            told = {"format": FORMAT, "what": WHAT, "lessons": lessons}
-            write_whole(path, (json.dumps(told, indent=1) + "\n").encode(), overwrite=True)
+            text = {"format": FORMAT, "what": WHAT, "lessons": lessons}
+            write_whole(path, (json.dumps(text, indent=1) + "\n").encode(), overwrite=True)
         self._sheet, self._waiting = sheet, []
         self.trouble = self.put_aside
 
@@ -157,12 +157,12 @@ def _raw(path: Path) -> bytes | None:
         ) from error
 
 
-def _sheet_of(told: Any) -> Sheet:
+def _sheet_of(text: Any) -> Sheet:
     """The file's contents checked.
 
     Raises ValueError and its like where they are not what was once written, _NotOurs for a newer format.
     """
-    form = told["format"]
+    form = text["format"]
     if isinstance(form, int) and form > FORMAT:
         raise _NotOurs(
             f"{FILE} is from a newer tubekit and is left as it is; your answers here are not saved in it."
@@ -171,7 +171,7 @@ def _sheet_of(told: Any) -> Sheet:
         raise ValueError("unknown format")
     return {
         str(lesson): {str(key): _kept(entry) for key, entry in entries.items()}
-        for lesson, entries in told["lessons"].items()
+        for lesson, entries in text["lessons"].items()
     }
 
 

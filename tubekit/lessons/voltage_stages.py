@@ -7,12 +7,12 @@ from functools import cache
 import numpy as np
 
 from tubekit.amp import load_amp
-from tubekit.amp.parts.variables import LEAK, NO_LEAK, Knob
+from tubekit.amp.parts.variables import LEAK, NO_LEAK, CircuitParameter
 from tubekit.analyses.operating_point import operating_point
 from tubekit.analyses.small_signal import frequency_response
 from tubekit.circuit.parts import GROUND, Capacitor, Circuit, Resistor, VoltageSource
-from tubekit.decisions.instrument import instrumented, turned
-from tubekit.decisions.probe import Probe, shown
+from tubekit.decisions.parameters import apply_settings, with_fault_ports
+from tubekit.decisions.probe import Probe, meter_values
 from tubekit.devices import tube
 from tubekit.lessons.lesson import Asked, Draw, Found, Lesson, Steps, of_row, textbook
 from tubekit.lessons.question import Outside, Prediction
@@ -111,10 +111,10 @@ def gain(draw: Draw) -> Steps:
     """How much of mu is left."""
     row = draw.one_of(ecc83_rows())
     yield Asked(stage_facts(row))
-    found = triode_stage(row).gain_bypassed
-    far = abs(found / row.number("gain") - 1) > 0.1
+    result = triode_stage(row).gain_bypassed
+    far = abs(result / row.number("gain") - 1) > 0.1
     miss = "this row disagrees with its neighbors in the table (confidence 75 %)" if far else ""
-    yield Found({"gain": found}, of_row(row, {"gain": row.number("gain")}, 10, miss))
+    yield Found({"gain": result}, of_row(row, {"gain": row.number("gain")}, 10, miss))
 
 
 def without_bypass(draw: Draw) -> Steps:
@@ -171,9 +171,11 @@ def _way(before: float, after: float) -> str:
 def leaking(ohms: float) -> Array:
     """What the combo shows at PLACES as drawn and with C11 leaking, (2, M)."""
     amp = load_amp(AMP)
-    leak = Knob("C11" + LEAK, "ohms")
-    circuit = turned(instrumented(amp).circuit, {leak: (np.array([1.0, ohms / NO_LEAK]), np.zeros(2))})
-    return shown(amp, circuit, PLACES).values
+    leak = CircuitParameter("C11" + LEAK, "ohms")
+    circuit = apply_settings(
+        with_fault_ports(amp).circuit, {leak: (np.array([1.0, ohms / NO_LEAK]), np.zeros(2))}
+    )
+    return meter_values(amp, circuit, PLACES).values
 
 
 def grid_volts(draw: Draw) -> Steps:

@@ -139,9 +139,9 @@ def page_of(book: NotebookNode, path: Path, *, contents: str = "") -> str:
     }  # fmt: skip
     resources = {"metadata": {"name": path.stem, "path": str(path.parent)}, "tubekit": about}
     text, _ = exporter.from_notebook_node(book, resources=resources)
-    if found := loads(text):
+    if result := loads(text):
         raise ExportError(
-            f"the page would load {found[0][:80]}", where=path.name,
+            f"the page would load {result[0][:80]}", where=path.name,
             fix="Keep pictures in the notebook's folder, or attach them to the notebook",
         )  # fmt: skip
     return str(text)
@@ -157,7 +157,7 @@ def loads(text: str) -> list[str]:
     >>> loads('<script src="https://example.org/a.js"></script>')
     ['<script src="https://example.org/a.js']
     """
-    return [found[0] for found in _LOADS.finditer(text)]
+    return [result[0] for result in _LOADS.finditer(text)]
 
 
 def _list(questions: Sequence[str], places: Sequence[str]) -> str:

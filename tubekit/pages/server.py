@@ -180,8 +180,8 @@ def settings(wanted: Wanted) -> Config:
 def serve(wanted: Wanted, say: Callable[[str], None]) -> None:
     """Serve until stopped by Ctrl-C."""
     # Its templates are found along this path, and kernels of this environment before others.
-    found = os.environ.get("JUPYTER_PATH")
-    os.environ["JUPYTER_PATH"] = os.pathsep.join([str(SHARE), *([found] if found else [])])
+    result = os.environ.get("JUPYTER_PATH")
+    os.environ["JUPYTER_PATH"] = os.pathsep.join([str(SHARE), *([result] if result else [])])
     os.environ["JUPYTER_PREFER_ENV_PATH"] = "1"
     pages = Pages(wanted, say, config=settings(wanted))
     pages.initialize([])

@@ -28,7 +28,7 @@ def without_menu(book: nbformat.NotebookNode) -> nbformat.NotebookNode:
     >>> without_menu(book).cells[0].source
     'Pick an amp.'
     """
-    return _each_text(book, lambda text: _WAKE_UP.sub(lambda found: found[1].upper(), text))
+    return _each_text(book, lambda text: _WAKE_UP.sub(lambda result: result[1].upper(), text))
 
 
 def linked_as_files(book: nbformat.NotebookNode) -> nbformat.NotebookNode:
@@ -84,4 +84,4 @@ def question_of(path: Path) -> str:
 def heading_of(book: nbformat.NotebookNode) -> str:
     """The first heading in a notebook, '' where there is none."""
     texts = (cell.source for cell in book.cells if cell.cell_type == "markdown")
-    return next((found[1] for text in texts if (found := _HEADING.search(text))), "")
+    return next((result[1] for text in texts if (result := _HEADING.search(text))), "")

@@ -9,8 +9,8 @@ import ipywidgets as widgets
 
 from tubekit.amp import Amp
 from tubekit.amp.parts.faults import Fault
+from tubekit.bench.fault_prediction import FaultPrediction, predict_readings
 from tubekit.bench.faults import single_faults
-from tubekit.bench.foretold import Foretold, foretold
 from tubekit.errors import ChangeError, TubekitError, near_matches
 from tubekit.panels.bench_answers import meters_of
 from tubekit.panels.bench_check import Checked
@@ -76,7 +76,7 @@ class FaultChooser:
         self._quiet = False
         self._on_choice()
 
-    def answer(self, checked: Checked) -> Foretold | None:
+    def answer(self, checked: Checked) -> FaultPrediction | None:
         """What the chosen fault would show at the places of a list; says it below."""
         if self.chosen is None or not checked.probes:
             self.told.value = ""
@@ -86,7 +86,7 @@ class FaultChooser:
         meters = meters_of(checked)
         readings = checked.readings
         try:
-            found = foretold(
+            found = predict_readings(
                 readings.amp, self._faults[words], probes, grade=grade, tone=readings.tone,
                 age=checked.sheet.age,  # type: ignore[arg-type]
                 meter_ohms=[meters.get(probe, 10e6) for probe in probes],  # type: ignore[arg-type]

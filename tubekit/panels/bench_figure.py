@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import ipywidgets as widgets
 
-from tubekit.bench.foretold import Foretold
+from tubekit.bench.fault_prediction import FaultPrediction
 from tubekit.decisions.judge import Judgement
 from tubekit.decisions.spread import Spread
 from tubekit.panels.bench_check import Checked
@@ -46,7 +46,7 @@ class BandsFigure:
 
 
 def band_rows(
-    checked: Checked, bands: Spread, found: Judgement | None, foretold: Foretold | None
+    checked: Checked, bands: Spread, found: Judgement | None, foretold: FaultPrediction | None
 ) -> tuple[BandRow, ...]:
     """Every place of a list with its band, and what was read there (the meter's load taken off)."""
     at = {probe: k for k, probe in enumerate(bands.probes)}
@@ -59,9 +59,9 @@ def band_rows(
         rows.append(
             BandRow(
                 str(probe).removeprefix("DC volts at ").removeprefix("DC volts, "),
-                low, typical, high, f"{probe.said(low)} – {probe.said(high)}",
+                low, typical, high, f"{probe.format(low)} – {probe.format(high)}",
                 None if verdict is None else verdict.unloaded,
-                "" if verdict is None else verdict.reading.said(),
+                "" if verdict is None else verdict.reading.describe(),
                 "" if verdict is None else verdict.word,
                 None if probe not in told else float(told[probe]),
             )

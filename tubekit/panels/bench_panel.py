@@ -8,7 +8,7 @@ from typing import Any
 import ipywidgets as widgets
 
 from tubekit.amp import Amp, demo_names, load_amp
-from tubekit.bench.foretold import Foretold
+from tubekit.bench.fault_prediction import FaultPrediction
 from tubekit.bench.suspects import Suspects
 from tubekit.decisions.judge import Judgement
 from tubekit.errors import ChangeError, TubekitError, near_matches
@@ -49,7 +49,7 @@ class BenchPanel(widgets.VBox):
     """
 
     judgement: Judgement | None
-    foretold: Foretold | None
+    foretold: FaultPrediction | None
 
     def __init__(self, amp: Amp, sheet: Sheet | None = None, source: str = USUAL) -> None:
         self._widgets(amp)
@@ -136,7 +136,7 @@ class BenchPanel(widgets.VBox):
         stem = (name or f"{self.amp.name}-readings").removesuffix(".csv")
         return write_beside(as_csv(self.sheet, self.amp).encode(), stem, ".csv")
 
-    def fault(self, words: str, grade: int = 0) -> Foretold | None:
+    def fault(self, words: str, grade: int = 0) -> FaultPrediction | None:
         """Choose a fault to see what it would show; '' for none. ChangeError where there is no such fault."""
         self.faults.choose(words, grade)
         return self.foretold

@@ -6,7 +6,7 @@ import html
 from collections.abc import Iterable
 from dataclasses import replace
 
-from tubekit.bench.foretold import Foretold
+from tubekit.bench.fault_prediction import FaultPrediction
 from tubekit.bench.next_reading import NextReading
 from tubekit.bench.suspects import DOUBT_BELOW, EXPLAINED, Suspect, Suspects, percent
 from tubekit.decisions.judge import Judgement
@@ -36,8 +36,8 @@ def verdicts_html(found: Judgement | None, complaints: int) -> str:
         head = "No readings yet. The bars show the normal ranges. Type in your meter readings."
         return _section(_headline(head))
     lines = [
-        _finding(SAYS[word], f"{v.reading.probe}: {v.reading.said()}; normal range "
-                             f"{v.reading.probe.said(v.low)} to {v.reading.probe.said(v.high)}")
+        _finding(SAYS[word], f"{v.reading.probe}: {v.reading.describe()}; normal range "
+                             f"{v.reading.probe.format(v.low)} to {v.reading.probe.format(v.high)}")
         for word in WORST_FIRST for v in found.verdicts if v.word == word
     ]  # fmt: skip
     lines += [_finding(_grave(p.verdict), f"{p.text}; {p.rule.partition(' [')[0]}") for p in found.power]
@@ -100,12 +100,12 @@ def worth_taking(following: Iterable[NextReading]) -> list[NextReading]:
 
 
 def _why(one: NextReading) -> str:
-    told = "; ".join(f"{words}: {one.probe.said(value)}" for words, value in one.foretold)
+    told = "; ".join(f"{words}: {one.probe.format(value)}" for words, value in one.predicted)
     cost = "power off" if one.probe.quantity == "ohms" else "power on"
     return f"{one.probe} ({cost}). Expected: {told}."
 
 
-def foretold_html(found: Foretold) -> str:
+def foretold_html(found: FaultPrediction) -> str:
     """What a fault would show, beside what a good amp shows."""
     said = f'<p class="tubekit-headline">{html.escape(found.headline())}</p>'
     return _section(said) + tables_html(replace(table, note="") for table in found.tables())

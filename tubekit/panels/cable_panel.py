@@ -6,11 +6,11 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
-from tubekit.amp import Amp, analyse, load_amp
+from tubekit.amp import Amp, analyze, load_amp
 from tubekit.bench.cable import CableReport, check_cable
+from tubekit.bench.cable_errors import MISTAKES
 from tubekit.bench.cable_graph import Pair, cable_graph, connectors, joined_pairs, known_pin, pins
 from tubekit.bench.cable_ohms import ohms_said
-from tubekit.bench.cable_slips import SLIPS
 from tubekit.errors import ReadingError, TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpList, Choice
@@ -79,7 +79,7 @@ class CablePanel(widgets.VBox):
         return self.report
 
     def slip(self, slip: str, *at: str) -> CableReport | None:
-        """Solder it with a slip of `SLIPS` and try every pair; see `slipped` for the errors."""
+        """Solder it with a slip of `MISTAKES` and try every pair; see `miswired` for the errors."""
         self.last = None
         self.ask(of_slip(self.amp, slip, *at))
         return self.report
@@ -206,14 +206,14 @@ class CablePanel(widgets.VBox):
         self.slip_box.complain("")
         if self.slips.value == NO_SLIP:
             return
-        at = (self.first.value, self.second.value)[: SLIPS[self.slips.value]]
+        at = (self.first.value, self.second.value)[: MISTAKES[self.slips.value]]
         try:
             self.slip(self.slips.value, *at)
         except TubekitError as error:
             self.slip_box.complain(str(error))
 
     def _pins_seen(self) -> None:
-        count = SLIPS.get(self.slips.value, 0)
+        count = MISTAKES.get(self.slips.value, 0)
         for k, choice in enumerate((self.first, self.second)):
             choice.layout.display = "" if count > k else "none"
 
@@ -241,7 +241,7 @@ class CablePanel(widgets.VBox):
     def _slips(self) -> None:
         style = {"description_width": "60px"}
         self.slips = widgets.Dropdown(
-            options=[("no error", NO_SLIP), *((words, words) for words in SLIPS)], description="solder",
+            options=[("no error", NO_SLIP), *((words, words) for words in MISTAKES)], description="solder",
             style=style, layout={"flex": "2 1 0", "width": "auto", "min_width": "0"},
             tooltip="Try a wiring error and see what the meter would find",
         )  # fmt: skip
@@ -284,7 +284,7 @@ class CablePanel(widgets.VBox):
 def _volts(amp: Amp) -> dict[str, float]:
     """Direct volts of the drawn amp; none where it has no idle state."""
     try:
-        return {node.node: float(node.dc_v) for node in analyse(amp).nodes}
+        return {node.node: float(node.dc_v) for node in analyze(amp).nodes}
     except TubekitError:
         return {}
 

@@ -11,9 +11,9 @@ from pathlib import Path
 from types import MappingProxyType
 
 from tubekit.amp import Amp
+from tubekit.bench.cable_errors import miswired
 from tubekit.bench.cable_graph import Pair, Pin, cable_graph, connectors, joined_pairs, pins
 from tubekit.bench.cable_ohms import BEEPS_BELOW, ohms_said
-from tubekit.bench.cable_slips import slipped
 from tubekit.bench.continuity import Continuity, read_continuity
 from tubekit.bench.reading_rows import text_of
 from tubekit.decisions.probe import OPEN_OHMS
@@ -84,7 +84,7 @@ def of_slip(amp: Amp, slip: str, *at: Pin) -> Tried:
     ------
     ReadingError : a slip that cannot be done with these pins.
     """
-    return of_readings(slipped(amp, slip, *at))
+    return of_readings(miswired(amp, slip, *at))
 
 
 def of_readings(readings: Iterable[Continuity]) -> Tried:

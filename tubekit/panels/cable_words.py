@@ -6,7 +6,7 @@ import html
 from collections.abc import Iterable, Mapping
 
 from tubekit.bench.cable import CableReport
-from tubekit.bench.cable_slips import meetings
+from tubekit.bench.cable_errors import joined_nodes
 from tubekit.bench.loop_states import LoopState
 from tubekit.circuit.parts import GROUND
 from tubekit.text import Table, headed
@@ -26,7 +26,7 @@ def found_html(report: CableReport, left: int, volts: Mapping[str, float]) -> st
     """Faults, then what they do in each state of plug and standby; `volts` are those of the drawn amp."""
     lines = [_item(SAYS.get(f.kind, f.kind), f.text) for f in report.faults]
     lines += [_item("ohms", sentence) for sentence in report.joints]
-    does = [_item("so", _meets(*nodes, volts)) for nodes in meetings(report.amp, report.faults)]
+    does = [_item("so", _meets(*nodes, volts)) for nodes in joined_nodes(report.amp, report.faults)]
     does += [_item("so", sentence) for sentence in report.consequences]
     does += [_item("STOP", f"With {s.words}: {WITHOUT}.") for s in risky(report)]
     parts = [f'<p class="tubekit-headline">{html.escape(_headline(report, left))}</p>']

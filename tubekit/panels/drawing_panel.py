@@ -8,7 +8,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from tubekit.amp import Amp, AmpReport, analyse
+from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.decisions import SwapReport
 from tubekit.errors import InputError, SolveError
 from tubekit.panels import layout
@@ -196,7 +196,7 @@ def drawing(amp: Amp | AmpReport | SwapReport, section: str | None = None) -> Dr
     result: Any = amp
     if isinstance(amp, Amp):
         try:
-            result = analyse(amp)
+            result = analyze(amp)
         except SolveError:
             result = amp
     panel = DrawingFold(result, section, opened=True)

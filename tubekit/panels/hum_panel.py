@@ -24,14 +24,14 @@ from tubekit.amp.parts import (
     Resistor,
     Tube,
 )
-from tubekit.decisions.quieten import HumReport, hum_report
+from tubekit.decisions.hum_remedies import HumReport, hum_report
 from tubekit.errors import TubekitError
 from tubekit.panels.amp_board import AmpBoard
 from tubekit.panels.answer import tables_html
 from tubekit.panels.later import Later
 from tubekit.panels.live import LiveFigure
 from tubekit.panels.tone_sight import same_but_controls
-from tubekit.plots.hum_sources import HumSight, sources
+from tubekit.plots.hum_sources import HumState, sources
 from tubekit.plots.hum_view import HumView
 from tubekit.text import Table, headed
 
@@ -48,7 +48,7 @@ class HumAnswer:
     hum: Hum
 
 
-class HumPanel(AmpBoard[HumAnswer, HumSight]):
+class HumPanel(AmpBoard[HumAnswer, HumState]):
     """What `hum` and `hum_report` give, with the amp's parts on it.
 
     The picture and the list of sources follow every move. Which part to change first takes longer: it
@@ -69,15 +69,15 @@ class HumPanel(AmpBoard[HumAnswer, HumSight]):
         """The hum of an amp."""
         return HumAnswer(amp, solve_hum(amp, near=near.hum if near is not None else None))
 
-    def drawn_of(self, answer: HumAnswer) -> HumSight:
+    def drawn_of(self, answer: HumAnswer) -> HumState:
         """Hum, with the balance's curve as it was last worked out."""
         name = balance_control(answer.amp)
         if name is None or self.balance is None:
-            return HumSight(answer.hum)
+            return HumState(answer.hum)
         part: Any = answer.amp.parts[name]
-        return HumSight(answer.hum, self.balance, float(part.position))
+        return HumState(answer.hum, self.balance, float(part.position))
 
-    def figure_for(self, now: HumSight, before: HumSight) -> LiveFigure[HumSight]:
+    def figure_for(self, now: HumState, before: HumState) -> LiveFigure[HumState]:
         """Sources, frequencies and the null."""
         return LiveFigure(HumView, now, before)
 

@@ -185,7 +185,7 @@ def reading_row(place: int, value: float) -> ReadingRow:
     drawn, probe = float(predictions()[0, place]), PROBES[place]
     nil = probe.quantity == "dc_v" and abs(drawn) < NIL_V
     share = (1.0 if abs(value) < NIL_V else 2.2) if nil else max(value / drawn, 0.0)
-    return ReadingRow(str(probe).replace("DC volts at ", ""), probe.said(value), share)
+    return ReadingRow(str(probe).replace("DC volts at ", ""), probe.format(value), share)
 
 
 def case_html(place: int, case: Case) -> str:
@@ -208,7 +208,12 @@ def found_html(case: Case) -> str:
     if case.taken:
         heads = headed("reading", "meter [] >", "per schematic [] >", "reading cost [] g")
         rows = [
-            (str(PROBES[k]), PROBES[k].said(v), PROBES[k].said(float(predictions()[0, k])), cost(PROBES[k]))
+            (
+                str(PROBES[k]),
+                PROBES[k].format(v),
+                PROBES[k].format(float(predictions()[0, k])),
+                cost(PROBES[k]),
+            )
             for k, v in case.taken.items()
         ]
         parts.append(Table("", heads, rows).html())

@@ -8,7 +8,7 @@ from typing import Any
 from tubekit.analyses.loadline import load_line as solve_line
 from tubekit.analyses.loadline_result import LoadLine
 from tubekit.analyses.loadline_stage import bare_stage
-from tubekit.analyses.loads import Loudspeaker
+from tubekit.analyses.loads import SpeakerLoad
 from tubekit.analyses.section_law import section_law
 from tubekit.devices import Pentode, tube
 from tubekit.errors import TubekitError
@@ -156,7 +156,7 @@ def arguments(settings: Settings) -> dict[str, Any]:
     if fed:
         asked["next_grid"] = settings["next_grid"]
     elif settings["kind"] == "loudspeaker":
-        asked.update(speaker=Loudspeaker(), frequency_hz=settings["frequency"])
+        asked.update(speaker=SpeakerLoad(), frequency_hz=settings["frequency"])
     return asked
 
 

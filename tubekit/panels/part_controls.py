@@ -11,7 +11,7 @@ from tubekit.amp.fields import Choice, FieldSpec, Listed, NodeName, Quantity, Wo
 from tubekit.amp.parts import Part, Transformer, Tube
 from tubekit.amp.parts.diodes import TypeName
 from tubekit.amp.parts.tubes import facts
-from tubekit.decisions.fitting import socket_findings
+from tubekit.decisions.socket_check import socket_findings
 from tubekit.devices import catalogue
 from tubekit.errors import TubekitError
 from tubekit.panels.controls import ChoiceControl, Control, LevelControl, Tell, WordsControl

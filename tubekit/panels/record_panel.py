@@ -15,7 +15,7 @@ from tubekit.errors import TubekitError
 from tubekit.panels.keep import said_of
 from tubekit.panels.part_swap_panel import PartSwap
 from tubekit.panels.record_form import BUSY, RecordForm, file_stem
-from tubekit.record import Record, Worked, contents, next_free, record as write_files, worked_out
+from tubekit.record import Record, RecordResults, contents, next_free, record as write_files, record_results
 from tubekit.record.page import page, summary
 
 PAGE_HIGH = 620
@@ -36,7 +36,7 @@ class RecordPanel(PartSwap):
         self.form = RecordForm(self._write, self._look, self._write_asked)
         self.readings: Readings | None = None
         self.last: Record | None = None
-        self._worked: tuple[Any, Worked] | None = None
+        self._worked: tuple[Any, RecordResults] | None = None
         super().__init__(amp)
         self.later.forget()
         self._write()  # at once: the kernel may not rest before every cell has run
@@ -56,7 +56,7 @@ class RecordPanel(PartSwap):
         """
         self.form.set(**words)
 
-    def worked(self) -> Worked:
+    def worked(self) -> RecordResults:
         """Everything the record will hold; worked out once for a setting.
 
         Raises
@@ -69,7 +69,7 @@ class RecordPanel(PartSwap):
         sheets = self.form.sheets_chosen
         key = (drawn, plan, hashed, sheets)
         if self._worked is None or self._worked[0] != key:
-            found = worked_out(
+            found = record_results(
                 drawn.changed(plan.kept), plan.changes, mains_rms=plan.mains_rms, readings=self.readings,
                 sheets=sheets,
             )  # fmt: skip
@@ -161,7 +161,7 @@ class RecordPanel(PartSwap):
         done = self.write_record()
         files = [path for path in (done.html_path, done.pdf_path) if path is not None]
         links = "".join(said_of(path, path.read_bytes()) for path in files)
-        told = f"<p>{html.escape(done.said)}</p>" if done.said else ""
+        told = f"<p>{html.escape(done.message)}</p>" if done.message else ""
         self._frame(done.html_path.read_text(encoding="utf-8"))
         self.form.said.value = f"<p>Saved in this notebook's folder:</p>{links}{told}"
 

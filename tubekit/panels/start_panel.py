@@ -6,7 +6,7 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
-from tubekit.amp import Amp, AmpReport, analyse, demo_names, load_amp
+from tubekit.amp import Amp, AmpReport, analyze, demo_names, load_amp
 from tubekit.decisions.limits import limits
 from tubekit.errors import TubekitError
 from tubekit.panels import layout
@@ -74,7 +74,7 @@ class StartPanel(widgets.VBox):
         self._start(amp if isinstance(amp, Amp) else load_amp(amp))
 
     def _start(self, amp: Amp) -> None:
-        report = analyse(amp)
+        report = analyze(amp)
         self.amp, self.stale = amp, ""
         self.mains = MainsControl(amp.design_mains_rms, float(amp.mains_rms), self._moved)
         self.mains_place.children = [self.mains.box]
@@ -96,7 +96,7 @@ class StartPanel(widgets.VBox):
 
     def _solve(self, amp: Amp, *, strict: bool = False) -> None:
         try:
-            report = analyse(amp, near=self.report)
+            report = analyze(amp, near=self.report)
         except TubekitError as error:
             self.stale = str(error)
             self.notice.value = layout.no_answer(self.stale)

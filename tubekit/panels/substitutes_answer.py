@@ -11,7 +11,7 @@ from tubekit.amp.parts import Capacitor, Choke, Part, RectifierTube, Tube
 from tubekit.decisions import SwapReport
 from tubekit.decisions.substitutes import Substitute, Substitutes
 from tubekit.panels.part_controls import part_label
-from tubekit.plots.substitutes_view import Sight
+from tubekit.plots.substitutes_view import SubstitutesState
 from tubekit.text import Column, Table
 from tubekit.units import show
 
@@ -33,9 +33,9 @@ class SubstitutesAnswer:
         return next(each for each in self.found.candidates if each.name == self.chosen)
 
     @property
-    def sight(self) -> Sight:
+    def sight(self) -> SubstitutesState:
         """What is drawn of it."""
-        return Sight(self.found, self.chosen)
+        return SubstitutesState(self.found, self.chosen)
 
 
 def parts_of(amp: Amp) -> list[tuple[str, str]]:

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from tubekit.amp import Amp, AmpReport, analyse, demo_names, load_amp
+from tubekit.amp import Amp, AmpReport, analyze, demo_names, load_amp
 from tubekit.amp.parts import GROUND, Resistor
 from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.amp.supply import SupplyReport, supply_report
@@ -127,7 +127,7 @@ def as_asked(amp: Amp, settings: Mapping[str, Any]) -> Amp:
 @cache
 def _volts(amp: Amp, node: str) -> float:
     """B+ of the amp as drawn [V], which turns the extra milliamps into a resistor."""
-    return float(np.asarray(analyse(amp).node(node).dc_v))
+    return float(np.asarray(analyze(amp).node(node).dc_v))
 
 
 def answer(amp: Amp, near: SupplyAnswer | None = None) -> SupplyAnswer:
@@ -137,7 +137,7 @@ def answer(amp: Amp, near: SupplyAnswer | None = None) -> SupplyAnswer:
     ------
     SolveError : supply and amp do not agree.
     """
-    report = analyse(amp, near=None if near is None else near.report)
+    report = analyze(amp, near=None if near is None else near.report)
     supply = supply_report(amp, near=report, like=None if near is None else near.supply)
     return SupplyAnswer(amp, supply, limits(report, supply), roles_of(amp))
 

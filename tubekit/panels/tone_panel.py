@@ -22,7 +22,7 @@ from tubekit.amp.parts import (
     Tube,
 )
 from tubekit.amp.stability import REVERSED
-from tubekit.amp.stretches import corner_words
+from tubekit.amp.stage_corners import corner_words
 from tubekit.analyses.corners import Corner
 from tubekit.decisions.tone import ToneChange
 from tubekit.panels.amp_board import AmpBoard
@@ -118,7 +118,7 @@ def first_control(amp: Amp) -> str:
 def headline(now: Sight, before: Sight) -> str:
     """Level, tone and stability in a sentence."""
     if not now.stable:
-        return f"{now.poles.said()}. {NO_RESPONSE}"
+        return f"{now.poles.describe()}. {NO_RESPONSE}"
     if now is before:
         return f"{now.path.headline()}; stable"
     return ToneChange(before.path, now.path, None, None).headline()

@@ -16,7 +16,7 @@ from tubekit.amp.signal import SignalPath, path_of
 from tubekit.amp.signal_view import SignalView, driven_at, gain_at, signal_view, turned
 from tubekit.amp.stability import feedback_parts
 from tubekit.analyses.feedback import LoopGain
-from tubekit.analyses.naturals import Naturals
+from tubekit.analyses.natural_modes import NaturalModes
 from tubekit.circuit.threads import on_one_core
 from tubekit.panels.amp_knobs import short_role
 from tubekit.plots.tone_view import Curve
@@ -41,7 +41,7 @@ class Sight:
     amp: Amp
     view: SignalView
     base: SignalView
-    poles: Naturals
+    poles: NaturalModes
     curve: Curve
     turning: str
     family: Curve = NO_FAMILY
@@ -75,7 +75,7 @@ def sight(amp: Amp, near: Sight | None, turning: str) -> Sight:
     poles = view.stability.naturals
     stable = bool(poles.stable[0])
     gain = _db(gain_at(view, HERTZ)[0]) if stable else np.full(len(HERTZ), np.nan)
-    found = Sight(amp, view, base, poles, Curve(HERTZ, gain, "" if stable else poles.said()), turning)
+    found = Sight(amp, view, base, poles, Curve(HERTZ, gain, "" if stable else poles.describe()), turning)
     if near is None:
         return with_family(found)
     if near.base is not base:  # gray curves of the parts before: they follow once the hand rests

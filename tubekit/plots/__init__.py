@@ -3,6 +3,7 @@
 Nothing here computes, and no result draws itself.
 """
 
+from tubekit.plots.before_after import before_after
 from tubekit.plots.bias import cathode_bias
 from tubekit.plots.cable_view import cable
 from tubekit.plots.cycle import ripple
@@ -11,7 +12,6 @@ from tubekit.plots.fit_residuals import residuals
 from tubekit.plots.hum_view import hum
 from tubekit.plots.ladder import rails
 from tubekit.plots.load_line_view import load_line
-from tubekit.plots.moved import before_after
 from tubekit.plots.ratings import ratings
 from tubekit.plots.schematics import schematic, schematic_pages, schematic_sections, schematic_table
 from tubekit.plots.spread_bands import bands, chances

@@ -38,7 +38,9 @@ class BarsView:
                       linestyle="none", zorder=5)[0]
             for _ in names
         ]  # fmt: skip
-        self.said = [axes.text(k, 0.0, "", ha="center", va="bottom", fontsize=7.5) for k in range(len(names))]
+        self.labels = [
+            axes.text(k, 0.0, "", ha="center", va="bottom", fontsize=7.5) for k in range(len(names))
+        ]
 
     def _bar(self, place: int) -> Rectangle:
         fill = ink.FILLS["within"]
@@ -51,7 +53,7 @@ class BarsView:
     @property
     def moving(self) -> list[Artist]:
         """Everything that `show` changes, the lowest first."""
-        return [*self.bars, *self.marks, *self.said]
+        return [*self.bars, *self.marks, *self.labels]
 
     def show(self, now: Sequence[float], before: Sequence[float] | None = None) -> None:
         """New lengths; a diamond where the value was, if it moved by more than a hundredth of the scale."""
@@ -59,8 +61,8 @@ class BarsView:
             high = 0.0 if math.isnan(value) else min(float(value), self.top)
             self.bars[place].set_height(high)
             self._fill(place, float(value))
-            self.said[place].set_position((place, high + 0.02 * self.top))
-            self.said[place].set_text(self._words(float(value)))
+            self.labels[place].set_position((place, high + 0.02 * self.top))
+            self.labels[place].set_text(self._words(float(value)))
             old = None if before is None else float(before[place])
             moved = old is not None and abs(old - value) > 0.01 * self.top
             self.marks[place].set_data(
@@ -76,6 +78,6 @@ class BarsView:
 
     def fade(self, faded: bool) -> None:
         """Gray the bars out, or ink them again."""
-        for bar, text in zip(self.bars, self.said, strict=True):
+        for bar, text in zip(self.bars, self.labels, strict=True):
             bar.set_alpha(0.25 if faded else None)
             text.set_color(ink.FAINT if faded else ink.IRON)

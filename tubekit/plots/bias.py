@@ -52,7 +52,7 @@ class BiasView:
             [], [], marker="o", markersize=7, markerfacecolor=ink.PAPER, markeredgecolor=ink.IRON,
             markeredgewidth=1.6, linestyle="none", zorder=5,
         )[0]  # fmt: skip
-        self.said = axes.text(0, 0, "", ha="left", va="center")
+        self.label = axes.text(0, 0, "", ha="left", va="center")
 
     def _response(self, first: BiasStage) -> None:
         axes = self.axes[1]
@@ -73,7 +73,7 @@ class BiasView:
     def moving(self) -> list[Artist]:
         """Everything that `show` changes, the lowest first."""
         return [
-            *self.before, self.tube, self.resistor, self.rest, self.said, self.gain_before, self.gain,
+            *self.before, self.tube, self.resistor, self.rest, self.label, self.gain_before, self.gain,
             self.corners, *self.shares.moving,
         ]  # fmt: skip
 
@@ -86,8 +86,8 @@ class BiasView:
         at = (now.bias_v, 1e3 * now.bias_v / now.cathode)
         self.rest.set_data([at[0]], [at[1]])
         right = self.axes[0].get_xlim()[1]
-        self.said.set_position((min(at[0] + 0.03 * right, 0.8 * right), at[1]))
-        self.said.set_text(f"{at[0]:.3g} V, {at[1]:.3g} mA")
+        self.label.set_position((min(at[0] + 0.03 * right, 0.8 * right), at[1]))
+        self.label.set_text(f"{at[0]:.3g} V, {at[1]:.3g} mA")
         self.gain.set_data(now.hertz, 20.0 * np.log10(now.gain))
         corners = [f for f in (*now.shelf_hz, now.coupling_hz) if np.isfinite(f)]
         levels = np.interp(np.log(corners), np.log(now.hertz), 20.0 * np.log10(now.gain)) if corners else []
@@ -102,7 +102,7 @@ class BiasView:
         self.gain.set_color(ink.FAINT if faded else ink.stroke(0).ink)
         for mark in (self.rest, self.corners):
             mark.set_markeredgecolor(ink.FAINT if faded else ink.IRON)
-        self.said.set_color(ink.FAINT if faded else ink.IRON)
+        self.label.set_color(ink.FAINT if faded else ink.IRON)
         self.shares.fade(faded)
 
 

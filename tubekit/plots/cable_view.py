@@ -83,9 +83,9 @@ class CableView:
         self._crossed = {frozenset(p) for f in report.faults if f.kind == "swapped"
                          for a, b, c, d in [f.pins] for p in ((a, b), (c, d), (a, d), (c, b))}  # fmt: skip
         for pair in sorted(expected, key=sorted):
-            found = read.get(pair)
-            word = "" if found is not False else "SWAPPED" if pair in self._crossed else "OPEN"
-            self._wire(pair, way(graph, *sorted(pair)), word, tried=found is not None)
+            result = read.get(pair)
+            word = "" if result is not False else "SWAPPED" if pair in self._crossed else "OPEN"
+            self._wire(pair, way(graph, *sorted(pair)), word, tried=result is not None)
         extra = [pair for pair, beeps in read.items() if beeps and pair not in expected]
         for pair in sorted(extra, key=sorted):
             self._extra(pair)
@@ -94,24 +94,24 @@ class CableView:
         one, two = sorted(pair)
         a, b = self.places[one], self.places[two]
         part = self.amp.parts.get(by)
-        said = f"{by} {part.color}".strip() if isinstance(part, drawn.Wire) else by
+        text = f"{by} {part.color}".strip() if isinstance(part, drawn.Wire) else by
         color = ink.OXIDE if word else ink.IRON if tried else ink.FAINT
         if word:
             self.marked.append(f"{one} to {two} {word.lower()}")
         if a.x == b.x:
-            self._strap(a, b, f"{said}  {word}".strip(), color, broken=bool(word))
+            self._strap(a, b, f"{text}  {word}".strip(), color, broken=bool(word))
             return
         middle = 0.5 * (a.x + b.x)
         if word:
             middle -= 26.0  # room for what comes from elsewhere
             for x0, y0, x1, y1 in ((a.x, a.y, middle - 78, a.y), (middle + 78, b.y, b.x, b.y)):
                 self._line([x0, x1], [y0, y1], color, "solid", 1.8)
-            self._say(middle, a.y, f"✖ {said} {word}", align="center", color=color, weight="bold")
+            self._say(middle, a.y, f"✖ {text} {word}", align="center", color=color, weight="bold")
             return
         self._line([a.x, b.x], [a.y, b.y], color, "solid", 1.8 if tried else 1.2)
-        self._say(middle, a.y - LABEL, said, align="center", faint=not tried)
+        self._say(middle, a.y - LABEL, text, align="center", faint=not tried)
 
-    def _strap(self, a: Place, b: Place, said: str, color: str, *, broken: bool, dash: Any = "solid") -> None:
+    def _strap(self, a: Place, b: Place, text: str, color: str, *, broken: bool, dash: Any = "solid") -> None:
         """Two pins of one plug: an arc beside it."""
         out = a.x + a.side * (30.0 + 5.0 * abs(a.y - b.y) / PITCH)
         xs, ys = [a.x, out, out, b.x], [a.y, a.y, b.y, b.y]
@@ -124,7 +124,7 @@ class CableView:
         mark = "✖ " if broken else ""
         align = "left" if a.side > 0 else "right"
         weight = "bold" if broken or dash != "solid" else "normal"
-        self._say(out + a.side * 6, 0.5 * (a.y + b.y), mark + said, align=align, color=color, weight=weight)
+        self._say(out + a.side * 6, 0.5 * (a.y + b.y), mark + text, align=align, color=color, weight=weight)
 
     def _extra(self, pair: Pair) -> None:
         one, two = sorted(pair)

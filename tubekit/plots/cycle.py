@@ -17,7 +17,7 @@ from tubekit.analyses.mains import MainsState
 from tubekit.decisions import SwapReport
 from tubekit.plots import ink
 from tubekit.plots.drawing import Drawing
-from tubekit.plots.reading import Trace, current_traces, milliseconds, ripple_traces
+from tubekit.plots.reading import Waveform, current_traces, milliseconds, ripple_traces
 
 HEADROOM = 1.3
 Result: TypeAlias = AmpReport | MainsState
@@ -61,7 +61,7 @@ class Strip:
         """Everything that `show` changes, the lowest first."""
         return [*self.before, *self.after, *self.samples, *self.words, self.beyond]
 
-    def show(self, times: Any, after: Sequence[Trace], before: Sequence[Trace] = ()) -> None:
+    def show(self, times: Any, after: Sequence[Waveform], before: Sequence[Waveform] = ()) -> None:
         """New data in the order of the strokes; what has no curve this time is hidden."""
         for lines, traces in ((self.before, before), (self.after, after)):
             for place, line in enumerate(lines):

@@ -99,12 +99,12 @@ def _name(axes: Axes, plate: Array, current: Array, words: str) -> None:
 
 def _differences(axes: Axes, fit: TubeFit) -> list[Artist]:
     axes.axhline(0.0, color=ink.IRON, linewidth=0.8)
-    found: list[Artist] = []
+    artists: list[Artist] = []
     for place, (words, error) in enumerate((("plate", fit.error_a), ("screen", fit.screen_error_a))):
         if error is not None:
-            found += axes.plot(fit.points.plate_v, 1e3 * error, linestyle="none", marker=MARKS[place],
+            artists += axes.plot(fit.points.plate_v, 1e3 * error, linestyle="none", marker=MARKS[place],
                                markersize=4.5, color=ink.stroke(place).ink, markerfacecolor=ink.PAPER,
                                label=words)  # fmt: skip
-    if len(found) > 1:
+    if len(artists) > 1:
         axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False)
-    return found
+    return artists

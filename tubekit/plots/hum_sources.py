@@ -24,7 +24,7 @@ class Source:
     decibels: float
 
 
-def sources(found: Hum, member: int = 0) -> tuple[Source, ...]:
+def sources(hum: Hum, member: int = 0) -> tuple[Source, ...]:
     """Sources, the largest first.
 
     Examples
@@ -35,21 +35,21 @@ def sources(found: Hum, member: int = 0) -> tuple[Source, ...]:
     ['heaters', 'ripple of B1']
     """
     rows = []
-    for (kind, node), phasors in found.together().items():
-        ways = [w for w in found.sources if w.kind == kind and (kind == "heater" or w.node == node)]
+    for (kind, node), phasors in hum.together().items():
+        ways = [w for w in hum.sources if w.kind == kind and (kind == "heater" or w.node == node)]
         largest = max(ways, key=lambda each: float(each.rms[member]))
         volts = np.sqrt((np.abs(phasors) ** 2).sum(axis=1))
         rows.append(
             Source(
                 SAYS.get(kind, "{}").format(node), float(volts[member]), float(largest.rms[member]),
-                largest.part, float(found.db(volts)[member]),
+                largest.part, float(hum.db(volts)[member]),
             )
         )  # fmt: skip
     return tuple(sorted(rows, key=lambda row: -row.volts))
 
 
 @dataclass(frozen=True, eq=False)
-class HumSight:
+class HumState:
     """What is drawn: hum as it stands and, where the amp has a balance control, the turn of it."""
 
     hum: Hum
@@ -57,8 +57,8 @@ class HumSight:
     position: float = 0.5
 
 
-def with_the_whole(found: Hum) -> tuple[Source, ...]:
+def with_the_whole(hum: Hum) -> tuple[Source, ...]:
     """The whole, then the sources."""
-    total = found.total_rms
-    whole = Source("total hum", float(total[0]), 0.0, "", float(found.db(total)[0]))
-    return (whole, *sources(found)[:ROWS])
+    total = hum.total_rms
+    whole = Source("total hum", float(total[0]), 0.0, "", float(hum.db(total)[0]))
+    return (whole, *sources(hum)[:ROWS])

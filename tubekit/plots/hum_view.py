@@ -16,10 +16,10 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from tubekit.amp.hum import Hum
 from tubekit.amp.hum_balance import HumBalance
-from tubekit.decisions.quieten import HumReport
+from tubekit.decisions.hum_remedies import HumReport
 from tubekit.plots import ink
 from tubekit.plots.drawing import Drawing
-from tubekit.plots.hum_sources import ROWS, HumSight, Source, sources, with_the_whole
+from tubekit.plots.hum_sources import ROWS, HumState, Source, sources, with_the_whole
 from tubekit.units import show
 
 Array = npt.NDArray[np.float64]
@@ -32,7 +32,7 @@ SPECTRUM = 8
 class HumView:
     """Sources above; hum by frequency and the balance below. Scales as `first` needs them."""
 
-    def __init__(self, figure: Figure, first: HumSight) -> None:
+    def __init__(self, figure: Figure, first: HumState) -> None:
         wide, high = figure.get_size_inches() * ink.DPI
         has_balance = first.balance is not None
         places = [(124, 34, wide - 384, high - 232)]
@@ -94,7 +94,7 @@ class HumView:
         self.lines = axes.plot([], [], color=ink.IRON, linewidth=5.0, solid_capstyle="butt", zorder=3)[0]
         self.was = _mark(axes, ink.IRON, "d", 4.5)
 
-    def _balance(self, axes: Axes | None, first: HumSight) -> None:
+    def _balance(self, axes: Axes | None, first: HumState) -> None:
         self.null: list[Artist] = []
         if axes is None or first.balance is None:
             return
@@ -106,8 +106,8 @@ class HumView:
         self.whole = axes.plot([], [], **ink.stroke(0).options(), zorder=3)[0]
         self.heaters = axes.plot([], [], **ink.stroke(1).options(), zorder=2)[0]
         self.here = _mark(axes, ink.IRON, "o", 7.0)
-        self.told = axes.text(0.98, 0.05, "", transform=axes.transAxes, ha="right", fontsize=7.5)
-        self.null = [self.heaters, self.whole, self.here, self.told]
+        self.label = axes.text(0.98, 0.05, "", transform=axes.transAxes, ha="right", fontsize=7.5)
+        self.null = [self.heaters, self.whole, self.here, self.label]
 
     @property
     def moving(self) -> list[Artist]:
@@ -115,7 +115,7 @@ class HumView:
         rows = [*self.bars, *self.alone, *self.marks, *self.names, *self.words]
         return [*rows, self.lines, self.was, *self.null]
 
-    def show(self, now: HumSight, before: HumSight | None = None) -> None:
+    def show(self, now: HumState, before: HumState | None = None) -> None:
         """Other hum on the same scales; diamonds where it was."""
         old = {} if before is None or before is now else {s.name: s.volts for s in with_the_whole(before.hum)}
         rows = with_the_whole(now.hum)
@@ -155,19 +155,19 @@ class HumView:
         was = np.empty(0) if before is None else before.db(np.abs(before.total[0]))[:SPECTRUM]
         self.was.set_data(np.arange(was.size), was)
 
-    def _tell_null(self, now: HumSight) -> None:
+    def _tell_null(self, now: HumState) -> None:
         if not self.null:
             return
         if now.balance is None:
             for line in (self.whole, self.heaters, self.here):
                 line.set_data([], [])
-            self.told.set_text("no hum balance fitted")
+            self.label.set_text("no hum balance fitted")
             return
         travel, whole, heaters = _turn(now)
         self.whole.set_data(travel, whole)
         self.heaters.set_data(travel, heaters)
         self.here.set_data([100 * now.position], [float(now.hum.db(now.hum.total_rms)[0])])
-        self.told.set_text(f"least at {100 * now.balance.null:.0f} % (heaters dashed)")
+        self.label.set_text(f"least at {100 * now.balance.null:.0f} % (heaters dashed)")
 
     def fade(self, faded: bool) -> None:
         """Gray everything out, or ink it again."""
@@ -188,7 +188,7 @@ def _mark(axes: Axes, color: str, marker: str, size: float) -> Line2D:
     )[0]  # fmt: skip
 
 
-def _turn(now: HumSight) -> tuple[Array, Array, Array]:
+def _turn(now: HumState) -> tuple[Array, Array, Array]:
     """Travel [%], whole hum and heater hum [dB]; between the positions solved phasors go straight."""
     balance = now.balance
     assert balance is not None
@@ -235,12 +235,12 @@ def hum(result: Hum | HumReport, before: Hum | None = None, *, balance: HumBalan
     >>> axes[0].get_title(loc="left")
     'Hum by source, dB re 1 W   (| largest path alone, ◇ before)'
     """
-    found = result.hum if isinstance(result, HumReport) else result
-    sight = HumSight(found, balance, _position(balance))
+    outcome = result.hum if isinstance(result, HumReport) else result
+    sight = HumState(outcome, balance, _position(balance))
     with ink.style():
         figure = ink.paper(WIDTH / ink.DPI, HEIGHT / ink.DPI)
         view = HumView(figure, sight)
-        view.show(sight, None if before is None else HumSight(before))
+        view.show(sight, None if before is None else HumState(before))
     figure.set_label(f"Hum by source. {result.headline()}")
     return Drawing(figure, view.axes, tuple(view.bars))
 

@@ -105,8 +105,8 @@ def rails(result: SwapReport | AmpReport, *, member: int = 0) -> Drawing:
 
     Examples
     --------
-    >>> from tubekit import analyse, load_amp, plots
-    >>> figure, axes, dots = plots.rails(analyse(load_amp("teasel")))
+    >>> from tubekit import analyze, load_amp, plots
+    >>> figure, axes, dots = plots.rails(analyze(load_amp("teasel")))
     >>> len(dots)
     4
     """
@@ -120,8 +120,8 @@ def rails(result: SwapReport | AmpReport, *, member: int = 0) -> Drawing:
         figure.subplots_adjust(left=0.16, right=0.74, top=1 - 0.32 / height, bottom=0.35 / height)
         view = LadderView(axes, before or after, member=member, room=2.0)
         view.show(after, before)
-    said = [f"{n.get_text()} {w.get_text()}" for n, w in zip(view.names, view.words, strict=True)]
-    figure.set_label(f"Ripple at each filter cap, peak to peak: {'; '.join(said)}")
+    lines = [f"{n.get_text()} {w.get_text()}" for n, w in zip(view.names, view.words, strict=True)]
+    figure.set_label(f"Ripple at each filter cap, peak to peak: {'; '.join(lines)}")
     return Drawing(figure, (axes,), tuple(view.after))
 
 

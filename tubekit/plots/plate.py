@@ -89,10 +89,10 @@ class PlateView:
         (_, right), (bottom, top) = self.axes.get_xlim(), self.axes.get_ylim()
         share, free = top / (top - bottom), list[float]()
         for place, text in enumerate(self.names):
-            said = place < len(now.curve_grid_v) and _put(
+            words = place < len(now.curve_grid_v) and _put(
                 text, now.curve_plate_v, 1e3 * now.curve_a[place], right, top, share, free
             )
-            text.set_text(f"{now.curve_grid_v[place] + 0.0:.4g} V" if said else "")
+            text.set_text(f"{now.curve_grid_v[place] + 0.0:.4g} V" if words else "")
         inside = np.flatnonzero(1e3 * now.limit_a <= 0.97 * top) if now.limit_a.size else np.empty(0, int)
         self.watts.set_text(f"{now.plate_w_limit:g} W" if inside.size else "")
         if inside.size:

@@ -96,8 +96,8 @@ class RatingsView:
             [min(100.0 * (was or 0.0), 100.0 * FULL)] if moved else [], [row] if moved else []
         )
         self.names[row].set_text(f"{check.part}  {check.short}")
-        said = f"{show(100.0 * worst(check), '%')}"
-        self.words[row].set_text(f"{said}  {SAYS[check.state]}".rstrip())
+        text = f"{show(100.0 * worst(check), '%')}"
+        self.words[row].set_text(f"{text}  {SAYS[check.state]}".rstrip())
         self.words[row].set_fontweight("bold" if check.state != "within" else "normal")
 
     def fade(self, faded: bool) -> None:

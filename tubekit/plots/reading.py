@@ -22,7 +22,7 @@ MOST_RAILS = 4
 
 
 @dataclass(frozen=True, eq=False)
-class Trace:
+class Waveform:
     """One curve over the mains cycle: its name, the words beside it and its values."""
 
     name: str
@@ -52,7 +52,7 @@ def of_member(values: Any, member: int) -> float:
 
 def ripple_traces(
     result: AmpReport | MainsState, nodes: Sequence[str] = (), member: int = 0
-) -> tuple[Trace, ...]:
+) -> tuple[Waveform, ...]:
     """Ripple of the rails about their mean [V], the largest first; of a bare state, of the nodes named.
 
     Raises
@@ -72,19 +72,19 @@ def _rails(result: AmpReport | MainsState, member: int) -> list[str]:
     return sorted(ripples, key=lambda node: -ripples[node])[:MOST_RAILS]
 
 
-def _ripple(state: MainsState, node: str, member: int) -> Trace:
+def _ripple(state: MainsState, node: str, member: int) -> Waveform:
     mean, swing = of_member(state.mean(node), member), of_member(state.ripple_pp(node), member)
     words = f"{node}  {show(mean, 'V', 4)}, {show(swing, 'V')} p-p"
-    return Trace(node, words, _closed(_row(state.waveform(node), member)) - mean)
+    return Waveform(node, words, _closed(_row(state.waveform(node), member)) - mean)
 
 
-def current_traces(result: AmpReport | MainsState, member: int = 0) -> tuple[Trace, ...]:
+def current_traces(result: AmpReport | MainsState, member: int = 0) -> tuple[Waveform, ...]:
     """Current of every rectifier plate [mA]."""
     state = result.solved.state if isinstance(result, AmpReport) else result
     currents = _row(state.rectifier_currents, member)
     rectifiers = state.operating_point.network.rectifiers
     return tuple(
-        Trace(
+        Waveform(
             each.name, f"{_plate(result, each.name)}  peak {show(float(row.max()), 'A')}", _closed(row) * 1e3
         )
         for each, row in zip(rectifiers, currents, strict=True)

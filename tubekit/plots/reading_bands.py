@@ -29,7 +29,7 @@ INKS = {"wrong": ink.OXIDE, "on the high side": ink.OCHRE, "on the low side": in
 class BandRow:
     """One reading: its name, the band of good amps, and what was read, in numbers and words.
 
-    `value` is None where nothing was read yet; `foretold` is what a fault would show, None without one.
+    `value` is None where nothing was read yet; `predicted` is what a fault would show, None without one.
     """
 
     name: str
@@ -38,9 +38,9 @@ class BandRow:
     high: float
     band: str
     value: float | None = None
-    said: str = ""
+    reading: str = ""
     word: str = ""
-    foretold: float | None = None
+    predicted: float | None = None
 
     def place(self, value: float) -> float:
         """A value in half bands from the typical one; each side has its own half."""
@@ -63,14 +63,14 @@ class ReadingBandsView:
         )
         self._ground()
         self.marks = [self._mark(ink.IRON, 7.0) for _ in rows]
-        self.told = [self._mark(ink.PAPER, 7.5) for _ in rows]
+        self.predicted = [self._mark(ink.PAPER, 7.5) for _ in rows]
         self.words = [self._text(10, k, "") for k in range(len(rows))]
         self.show(rows)
 
     @property
     def moving(self) -> list[Artist]:
         """What `show` changes, the lowest first."""
-        return [*self.bars, *self.told, *self.marks, *self.words]
+        return [*self.bars, *self.predicted, *self.marks, *self.words]
 
     def fits(self, rows: Sequence[BandRow]) -> bool:
         """Whether names and bands are those that stand here."""
@@ -84,12 +84,14 @@ class ReadingBandsView:
             self.bars[k].set(facecolor=fill.face, edgecolor=fill.edge)
             mark = "o" if row.word in ("fine", METER) else "X" if row.word == "wrong" else "s"
             _put(self.marks[k], row, row.value, k, mark)
-            _put(self.told[k], row, row.foretold, k, "D")
+            _put(self.predicted[k], row, row.predicted, k, "D")
             color = INKS.get(row.word, ink.IRON)
             self.marks[k].set(
                 color=color, markerfacecolor=color, markersize=9.0 if row.word == "wrong" else 7.0
             )
-            self.words[k].set_text(f"{row.said}  {SAYS.get(row.word, row.word)}".strip() or "no reading yet")
+            self.words[k].set_text(
+                f"{row.reading}  {SAYS.get(row.word, row.word)}".strip() or "no reading yet"
+            )
             self.words[k].set_fontweight("bold" if row.word == "wrong" else "normal")
         self.fade(False)
 

@@ -57,7 +57,7 @@ def bands(result: Judgement) -> Drawing:
             place = (verdict.reading.value - verdict.typical) / half
             marker = "<" if place < -CUT else ">" if place > CUT else "o"
             marks += axes.plot([max(-CUT, min(CUT, place))], [row], marker=marker, color=ink.IRON, zorder=4)
-            axes.text(1.04, row, f"{verdict.reading.said()}  {verdict.word}", va="center", fontsize=7.5,
+            axes.text(1.04, row, f"{verdict.reading.describe()}  {verdict.word}", va="center", fontsize=7.5,
                       transform=axes.get_yaxis_transform())  # fmt: skip
         axes.set_yticks(range(len(shown)), [str(v.reading.probe) for v in shown])
         axes.set(ylim=(len(shown) - 0.4, -0.6), xlim=(-CUT - 0.2, CUT + 0.2))

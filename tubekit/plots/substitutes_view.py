@@ -29,16 +29,16 @@ HINT = "●  acceptable    ×  not acceptable    |  present value    gray: allow
 
 
 @dataclass(frozen=True, eq=False)
-class Sight:
+class SubstitutesState:
     """What is drawn: the list, and which of its candidates is looked at ('' for none)."""
 
-    found: Substitutes
+    result: Substitutes
     chosen: str = ""
 
     @property
     def rows(self) -> tuple[Substitute, ...]:
         """As many as there is room for, the best first."""
-        return self.found.candidates[:ROWS]
+        return self.result.candidates[:ROWS]
 
 
 @dataclass(frozen=True)
@@ -54,16 +54,16 @@ class _Scale:
     is_log: bool = False
 
 
-def _scales(found: Substitutes) -> list[_Scale]:
-    rows = found.candidates[:ROWS]
+def _scales(substitutes: Substitutes) -> list[_Scale]:
+    rows = substitutes.candidates[:ROWS]
     far = min(FURTHEST, rounded_up(1.1 * max([5.5, *(one.off_percent for one in rows)])))
-    volts = [float(found.before.rails[0].dc_v), *(one.b_plus_v for one in rows)]
+    volts = [float(substitutes.before.rails[0].dc_v), *(one.b_plus_v for one in rows)]
     room = max(0.08 * (max(volts) - min(volts)), 0.01 * max(volts))
     ripple = max([1.5, *(max(one.ripple_ratio, 1.0 / one.ripple_ratio) for one in rows)])
     gain = rounded_up(1.1 * max([4.0, *(abs(one.gain_db) for one in rows)]))
     return [
         _Scale("voltages\nmove, %", lambda one: one.moves_percent, -far, far, 0.0),
-        _Scale(f"{found.before.rails[0].node}, V", lambda one: one.b_plus_v,
+        _Scale(f"{substitutes.before.rails[0].node}, V", lambda one: one.b_plus_v,
                min(volts) - room, max(volts) + room, volts[0]),
         _Scale("ripple,\n× of now", lambda one: one.ripple_ratio, 0.9 / ripple, 1.1 * ripple, 1.0,
                is_log=True),
@@ -75,9 +75,9 @@ def _scales(found: Substitutes) -> list[_Scale]:
 class SubstitutesView:
     """Rows and columns with scales as `first` needs them."""
 
-    def __init__(self, figure: Figure, first: Sight) -> None:
+    def __init__(self, figure: Figure, first: SubstitutesState) -> None:
         wide, high = figure.get_size_inches() * ink.DPI
-        self.scales, self.count = _scales(first.found), len(first.rows)
+        self.scales, self.count = _scales(first.result), len(first.rows)
         broad = (wide - NAMES - EDGE - GAP * (len(self.scales) - 1)) / len(self.scales)
         self.axes: tuple[Axes, ...] = tuple(
             figure.add_axes((
@@ -140,9 +140,9 @@ class SubstitutesView:
         drawn = [each for band, dots, beyond in columns for each in (*dots.values(), *beyond.values(), band)]
         return [self.tolerance, self.stands[0], *drawn, *self.names, *self.words]
 
-    def show(self, now: Sight, before: Sight | None = None) -> None:  # noqa: ARG002 - 'now' stands in each column
+    def show(self, now: SubstitutesState, before: SubstitutesState | None = None) -> None:  # noqa: ARG002 - 'now' stands in each column
         """Another tolerance, another candidate looked at."""
-        rows, percent = now.rows[: self.count], now.found.tolerance_percent
+        rows, percent = now.rows[: self.count], now.result.tolerance_percent
         self.tolerance.set_bounds(-percent, -1.0, 2.0 * percent, 1e3)
         for place, (name, word) in enumerate(zip(self.names, self.words, strict=True)):
             one = rows[place] if place < len(rows) else None
@@ -188,17 +188,17 @@ def _round_ratios(low: float, high: float) -> list[float]:
     return inner if len(inner) <= 3 else [inner[0], 1.0, inner[-1]]
 
 
-def height(found: Substitutes) -> int:
+def height(substitutes: Substitutes) -> int:
     """How high the figure is for a list [px]."""
-    return ABOVE + BELOW + ROW * max(4, min(ROWS, len(found.candidates)))
+    return ABOVE + BELOW + ROW * max(4, min(ROWS, len(substitutes.candidates)))
 
 
-def substitutes(found: Substitutes, chosen: str = "") -> Drawing:
+def substitutes(result: Substitutes, chosen: str = "") -> Drawing:
     """Every candidate a row, what it moves in columns: voltages, B+, ripple, gain, the rating most used.
 
     Parameters
     ----------
-    found
+    result
         What `tubekit.substitutes` gave.
     chosen
         Name of a candidate to frame.
@@ -216,11 +216,11 @@ def substitutes(found: Substitutes, chosen: str = "") -> Drawing:
     5
     """
     with ink.style():
-        figure = ink.paper(WIDTH / ink.DPI, height(found) / ink.DPI)
-        view = SubstitutesView(figure, Sight(found, chosen))
-        view.show(Sight(found, chosen))
-    said = [
-        f"{one.name} {'acceptable' if one.keeps else 'not acceptable'}" for one in found.candidates[:ROWS]
+        figure = ink.paper(WIDTH / ink.DPI, height(result) / ink.DPI)
+        view = SubstitutesView(figure, SubstitutesState(result, chosen))
+        view.show(SubstitutesState(result, chosen))
+    lines = [
+        f"{one.name} {'acceptable' if one.keeps else 'not acceptable'}" for one in result.candidates[:ROWS]
     ]
-    figure.set_label(f"{found.headline()}. {'; '.join(said)}")
+    figure.set_label(f"{result.headline()}. {'; '.join(lines)}")
     return Drawing(figure, view.axes, tuple(line for dots in view.dots for line in dots.values()))

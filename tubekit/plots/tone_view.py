@@ -46,7 +46,7 @@ class Curve:
 
     hertz: Array
     gain_db: Array
-    said: str = ""
+    finding: str = ""
     family_hz: Array = field(default_factory=lambda: np.empty(0))
     family_db: Array = field(default_factory=lambda: np.empty((0, 0)))
     family_words: str = ""
@@ -70,16 +70,16 @@ def curve(path: SignalPath, family: ControlFamily | None = None, member: int = 0
         others = {"family_hz": family.frequencies_hz, "family_db": family.gain_db}
         others["family_words"] = f"Gray: {len(family.gain)} settings of {', '.join(family.settings)}"
     return Curve(
-        path.frequencies_hz, gain[member], "" if stable else path.naturals.said(member), **others,
+        path.frequencies_hz, gain[member], "" if stable else path.naturals.describe(member), **others,
         corners=tuple(each for each in corners if stable and math.isfinite(each[0])),
     )  # fmt: skip
 
 
 def _corner_words(corner: Corner, member: int) -> tuple[float, str]:
     hertz = float(corner.hz[member])
-    said = f"{hertz:.0f} Hz" if hertz < 1000 else f"{hertz / 1e3:.1f} kHz"
+    text = f"{hertz:.0f} Hz" if hertz < 1000 else f"{hertz / 1e3:.1f} kHz"
     setters = corner.setters(member, count=1)
-    return hertz, f"{said}: {part_words(setters[0][0])}" if setters else said
+    return hertz, f"{text}: {part_words(setters[0][0])}" if setters else text
 
 
 class ToneView:
@@ -149,15 +149,15 @@ class ToneView:
     def _say(self, now: Curve, before: Curve | None) -> None:
         at = [hertz for hertz, _ in now.corners]
         self.marks.set_data(at, [_gain_at(now, hertz) for hertz in at])
-        said = [now.family_words, *("-3 dB at " + words for _, words in now.corners)]
-        if before is not None and before.said and not now.said:
-            said.append("Before: unstable, no curve")
+        lines = [now.family_words, *("-3 dB at " + words for _, words in now.corners)]
+        if before is not None and before.finding and not now.finding:
+            lines.append("Before: unstable, no curve")
         for place, text in enumerate(self.words):
-            text.set_text(said[place] if place < len(said) and not now.said else "")
-        what, _, how_fast = now.said.partition(", growing ")
+            text.set_text(lines[place] if place < len(lines) and not now.finding else "")
+        what, _, how_fast = now.finding.partition(", growing ")
         alarm = (what, f"It grows {how_fast}." if how_fast else "", NO_RESPONSE)
         for text, words in zip(self.alarm, alarm, strict=True):
-            text.set_text(words if now.said else "")
+            text.set_text(words if now.finding else "")
 
     def fade(self, faded: bool) -> None:
         """Gray everything out, or ink it again."""
@@ -183,7 +183,7 @@ def _gain_at(now: Curve, hertz: float) -> float:
 
 
 def _change(now: Curve, before: Curve | None) -> tuple[Array, Array]:
-    if before is None or before is now or now.said or before.said:
+    if before is None or before is now or now.finding or before.finding:
         return np.empty(0), np.empty(0)
     with np.errstate(invalid="ignore"):
         return now.hertz, now.gain_db - np.interp(now.hertz, before.hertz, before.gain_db)
@@ -225,6 +225,6 @@ def tone(result: SignalPath | ToneChange, *, family: ControlFamily | None = None
         reach = next((each for each in CHANGES_DB if each >= far), CHANGES_DB[-1])
         view.axes[1].set(ylim=(-reach, reach), yticks=[-reach / 2, 0, reach / 2])
         view.show(now, old)
-    said = result.headline() if after.stable[member] else f"{after.amp.title}: {now.said}. {NO_RESPONSE}"
-    figure.set_label(f"Gain against frequency. {said}")
+    text = result.headline() if after.stable[member] else f"{after.amp.title}: {now.finding}. {NO_RESPONSE}"
+    figure.set_label(f"Gain against frequency. {text}")
     return Drawing(figure, view.axes, (view.after, view.before, view.change))

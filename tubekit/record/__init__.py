@@ -3,16 +3,16 @@
 from tubekit.record.content import PAPERS
 from tubekit.record.files import next_free
 from tubekit.record.record import Record, contents, may_write, record
-from tubekit.record.work import SHEETS, Worked, worked_out
+from tubekit.record.results import SHEETS, RecordResults, record_results
 
 __all__ = [
     "PAPERS",
     "SHEETS",
     "Record",
-    "Worked",
+    "RecordResults",
     "contents",
     "may_write",
     "next_free",
     "record",
-    "worked_out",
+    "record_results",
 ]

@@ -40,7 +40,7 @@ class Figure:
 
 
 @dataclass(frozen=True, eq=False)
-class Part:
+class PagePart:
     """What one result gives to a record: words and tables to read now, figures, numbers to look up."""
 
     place: str

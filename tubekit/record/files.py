@@ -36,16 +36,16 @@ def next_free(path: Path, suffixes: Sequence[str] = (".html", ".pdf")) -> Path:
     >>> next_free(Path("no such record.html")).name
     'no such record.html'
     """
-    count, found = 1, path
-    while any(is_there(found.with_suffix(suffix)) for suffix in suffixes):
+    count, result = 1, path
+    while any(is_there(result.with_suffix(suffix)) for suffix in suffixes):
         count += 1
-        found = path.with_name(f"{path.stem}-{count}{path.suffix}")
-    return found
+        result = path.with_name(f"{path.stem}-{count}{path.suffix}")
+    return result
 
 
 def find_browser() -> str | None:
     """A Chromium that can print pages; None where there is none."""
-    return next((found for name in BROWSERS if (found := shutil.which(name))), None)
+    return next((result for name in BROWSERS if (result := shutil.which(name))), None)
 
 
 Run = Callable[[Sequence[str], float], int]

@@ -30,19 +30,19 @@ def fingerprints(content: Content) -> dict[str, str]:
     ['amp as drawn', 'amp file teasel.toml', 'tubekit, its code and tables']
     """
     amp = content.amp
-    found: dict[str, str] = {}
+    result: dict[str, str] = {}
     if amp.source is not None and amp.source.is_file():
-        found[f"amp file {amp.source.name}"] = _hash(amp.source.read_bytes())
-    found["amp as drawn"] = _hash(amp.drawn.copy_as_text().encode())
+        result[f"amp file {amp.source.name}"] = _hash(amp.source.read_bytes())
+    result["amp as drawn"] = _hash(amp.drawn.copy_as_text().encode())
     if amp.changes:
-        found["amp as changed"] = _hash(amp.copy_as_text().encode())
+        result["amp as changed"] = _hash(amp.copy_as_text().encode())
     readings = content.readings
     if readings is not None:
-        said = {**readings.to_json(), "tone": repr(readings.tone), "mains_accuracy": readings.mains_accuracy}
-        text = json.dumps(said, sort_keys=True, ensure_ascii=False)
-        found[f"readings {Path(readings.source).name}".strip()] = _hash(text.encode())
-    found[PROGRAM] = program()
-    return found
+        words = {**readings.to_json(), "tone": repr(readings.tone), "mains_accuracy": readings.mains_accuracy}
+        text = json.dumps(words, sort_keys=True, ensure_ascii=False)
+        result[f"readings {Path(readings.source).name}".strip()] = _hash(text.encode())
+    result[PROGRAM] = program()
+    return result
 
 
 def _hash(raw: bytes) -> str:
@@ -54,22 +54,22 @@ def program() -> str:
     """SHA-256 over the files of this package, code and tables, in the order of their names."""
     root = Path(__file__).resolve().parents[1]
     data = root.parent / "data" if (root.parent / "data" / "handbook").is_dir() else root / "data"
-    found = hashlib.sha256()
+    result = hashlib.sha256()
     for folder in dict.fromkeys((root, data)):
         for path in sorted(p for kind in OWN for p in folder.rglob(kind)):
-            found.update(path.relative_to(folder).as_posix().encode() + b"\0")
-            found.update(path.read_bytes())
-    return found.hexdigest()
+            result.update(path.relative_to(folder).as_posix().encode() + b"\0")
+            result.update(path.read_bytes())
+    return result.hexdigest()
 
 
 def versions() -> dict[str, str]:
     """Versions of what worked the record out."""
     from tubekit import __version__  # noqa: PLC0415 - the package is still being loaded further up
 
-    found = {"tubekit": __version__, "Python": platform.python_version()}
+    result = {"tubekit": __version__, "Python": platform.python_version()}
     for name in LIBRARIES:
         try:
-            found[name] = version(name)
+            result[name] = version(name)
         except PackageNotFoundError:
-            found[name] = "not known"
-    return found
+            result[name] = "not known"
+    return result

@@ -9,7 +9,7 @@ from functools import cache
 from pathlib import Path
 from urllib.parse import quote
 
-from tubekit.record.content import Content, Figure, Part
+from tubekit.record.content import Content, Figure, PagePart
 from tubekit.record.inputs import fingerprints, versions
 from tubekit.record.sections import parts_of
 from tubekit.record.summary import changed, sentences
@@ -96,7 +96,7 @@ def _facts(content: Content) -> str:
     maker = ", ".join(word for word in (amp.maker, amp.town, amp.year) if word)
     mains = f"{show(float(amp.mains_rms), 'V')}, {amp.mains_hz:g} Hz"
     words = {"amp": amp.title, "date": content.date, "maker": maker, "by": content.by, "mains": mains}
-    pairs = "".join(f"<dt>{name}</dt><dd>{html.escape(said)}</dd>" for name, said in words.items() if said)
+    pairs = "".join(f"<dt>{name}</dt><dd>{html.escape(text)}</dd>" for name, text in words.items() if text)
     return f'<dl class="facts">{pairs}</dl>'
 
 
@@ -105,7 +105,7 @@ def _paragraph(text: str, kind: str = "") -> str:
     return "".join(f"{opening}{html.escape(line)}</p>" for line in text.splitlines() if line.strip())
 
 
-def _part(part: Part, above: str = "") -> str:
+def _part(part: PagePart, above: str = "") -> str:
     """A block; its first table stays with its heading, and with that of the chapter."""
     lead = f'<p class="lead">{html.escape(part.lead)}</p>' if part.lead else ""
     tables = [_table(table) for table in part.tables]
@@ -133,11 +133,11 @@ def _signed() -> str:
     return '<div class="sign"><span>Done by</span><span>Date</span><span>Checked by</span></div>'
 
 
-def _figures(parts: Sequence[Part], content: Content) -> Iterator[str]:
-    found = [figure for part in parts for figure in part.figures]
-    found += [Figure(drawing.words.partition(":")[0], drawing) for drawing in content.figures]
-    if found:
-        first, *others = map(_figure, found)
+def _figures(parts: Sequence[PagePart], content: Content) -> Iterator[str]:
+    result = [figure for part in parts for figure in part.figures]
+    result += [Figure(drawing.words.partition(":")[0], drawing) for drawing in content.figures]
+    if result:
+        first, *others = map(_figure, result)
         yield f'<div class="together"><h2>Figures</h2>{first}</div>{"".join(others)}'
 
 
@@ -150,7 +150,7 @@ def _figure(figure: Figure) -> str:
     )
 
 
-def _numbers(parts: Sequence[Part]) -> Iterator[str]:
+def _numbers(parts: Sequence[PagePart]) -> Iterator[str]:
     tables = [table for part in parts for table in part.numbers if table.rows]
     if tables:
         narrow = [_table(table) for table in tables if len(table.columns) <= WIDE]

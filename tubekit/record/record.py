@@ -29,15 +29,15 @@ class Record(Printed):
 
     html_path: Path
     pdf_path: Path | None
-    said: str
+    message: str
     inputs: dict[str, str]
 
-    json_keys = ("html=html_path", "pdf=pdf_path", "said", "inputs")
+    json_keys = ("html=html_path", "pdf=pdf_path", "message", "inputs")
 
     def headline(self) -> str:
         """The files."""
         made = f" and {self.pdf_path}" if self.pdf_path else ""
-        return f"Record written to {self.html_path}{made}. {self.said}".strip()
+        return f"Record written to {self.html_path}{made}. {self.message}".strip()
 
     def tables(self) -> list[Table]:
         """The inputs by their hashes."""
@@ -82,7 +82,7 @@ def record(
     paper
         'Letter' or 'A4'.
     pdf
-        Print it as well, where a Chromium is installed; where not, `.said` tells how.
+        Print it as well, where a Chromium is installed; where not, `.message` says how.
     overwrite
         Write over files of the same name.
 
@@ -114,11 +114,11 @@ def record(
         figures=figures, paper=paper,
     )  # fmt: skip
     raw = page(content).encode()
-    printed, said = print_to_pdf(raw, find_browser()) if pdf else (None, "")
+    printed, text = print_to_pdf(raw, find_browser()) if pdf else (None, "")
     write_whole(target, raw, overwrite=overwrite)
     if printed is not None:
-        printed, said = _beside(beside, printed, overwrite)
-    return Record(target, None if printed is None else beside, said, fingerprints(content))
+        printed, text = _beside(beside, printed, overwrite)
+    return Record(target, None if printed is None else beside, text, fingerprints(content))
 
 
 def contents(

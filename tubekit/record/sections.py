@@ -14,7 +14,7 @@ from tubekit.amp import AmpReport
 from tubekit.amp.discharge import MEASURE, Discharge
 from tubekit.bench.bring_up import BringUp
 from tubekit.bench.cable import CableReport
-from tubekit.bench.found import FoundReport
+from tubekit.bench.chassis_diff import ChassisDiff
 from tubekit.bench.orders import OrderList
 from tubekit.bench.procedures import Procedure
 from tubekit.bench.suspects import Suspects
@@ -24,8 +24,8 @@ from tubekit.decisions.judge import Judgement
 from tubekit.decisions.limits import Limits
 from tubekit.decisions.reading import Readings
 from tubekit.decisions.tone import ToneChange
-from tubekit.record.content import Figure, Part
-from tubekit.record.work import DISCHARGE, ORDERS, TONE, LeftOut
+from tubekit.record.content import Figure, PagePart
+from tubekit.record.results import DISCHARGE, ORDERS, TONE, LeftOut
 from tubekit.text import Column, Table, headed
 
 PLACES = ("results", "readings", "bench", "more")
@@ -34,43 +34,45 @@ BENCH = {"Before you reach in": 0, "To buy": 1, "Check on the bench": 2}
 """At the bench: discharge first, then the parts, then the meter, then procedures as they were given."""
 
 
-def parts_of(results: Sequence[Any], readings: Readings | None) -> list[Part]:
+def parts_of(results: Sequence[Any], readings: Readings | None) -> list[PagePart]:
     """The blocks of a record, in the order in which they stand."""
-    found = [part for result in results for part in _parts(result)]
+    outcome = [part for result in results for part in _parts(result)]
     if readings is not None:
-        found.append(_readings(readings, any(isinstance(r, Judgement) for r in results)))
-    return sorted(found, key=lambda part: (PLACES.index(part.place), BENCH.get(part.heading, len(BENCH))))
+        outcome.append(_readings(readings, any(isinstance(r, Judgement) for r in results)))
+    return sorted(outcome, key=lambda part: (PLACES.index(part.place), BENCH.get(part.heading, len(BENCH))))
 
 
 @singledispatch
-def _parts(result: Any) -> Iterator[Part]:
+def _parts(result: Any) -> Iterator[PagePart]:
     """Any result that prints: its tables as they come."""
     named = next((words for kind, words in ON_THE_BENCH.items() if isinstance(result, kind)), "")
     heading = getattr(result, "name", "").capitalize() if named == NAMED else named
-    yield Part("bench" if named else "more", heading or _heading(result), result.headline(), result.tables())
+    yield PagePart(
+        "bench" if named else "more", heading or _heading(result), result.headline(), result.tables()
+    )
 
 
 NAMED = "named by itself"
 ON_THE_BENCH: dict[type, str] = {
     BringUp: "First power-up", Trace: "Tracing a signal", Procedure: NAMED,
-    FoundReport: "Chassis compared with schematic", CableReport: "Cable, interlock and standby",
+    ChassisDiff: "Chassis compared with schematic", CableReport: "Cable, interlock and standby",
 }  # fmt: skip
 
 
 @_parts.register
-def _(result: SwapReport) -> Iterator[Part]:
+def _(result: SwapReport) -> Iterator[PagePart]:
     verdict, numbers = result.table("verdict"), result.tables_but("verdict", "measure")
     figures = [
         Figure("How much of each rating is used; the diamond is before the change", plots.ratings(result)),
         Figure("Largest changes", plots.before_after(result)),
     ]
-    yield Part(
+    yield PagePart(
         "results", "Ratings and remarks", result.headline(), [verdict] if verdict.rows else [], figures,
         [_moving(table) for table in numbers] + [_ratings(result.limits_after)],
     )  # fmt: skip
     measure = result.to_measure()
     if measure.rows:
-        yield Part("bench", "Check on the bench", _CONFIRM, [_to_fill_in(measure)])
+        yield PagePart("bench", "Check on the bench", _CONFIRM, [_to_fill_in(measure)])
 
 
 _CONFIRM = (
@@ -80,33 +82,33 @@ _CONFIRM = (
 
 
 @_parts.register
-def _(result: AmpReport) -> Iterator[Part]:
+def _(result: AmpReport) -> Iterator[PagePart]:
     supply = [result.table("rails"), result.table("rectifiers")]
     figures = []
     if result.amp.batch is None:
         figures = [Figure("Ripple at each filter capacitor", plots.rails(result)),
                    Figure("Ripple over one line cycle", plots.ripple(result))]  # fmt: skip
-    yield Part(
+    yield PagePart(
         "results", "At idle", result.headline(), supply, figures,
         [_without_nought(table) for table in result.tables_but("rails", "rectifiers")],
     )  # fmt: skip
 
 
 @_parts.register
-def _(result: Limits) -> Iterator[Part]:
+def _(result: Limits) -> Iterator[PagePart]:
     used = replace(result, checks=(*result.exceeded, *result.near))
     tables = [replace(table, title="Ratings exceeded or nearly") for table in used.tables() if table.rows]
-    yield Part("results", "Ratings", f"{result.headline()}.", tables, (), [_ratings(result)])
+    yield PagePart("results", "Ratings", f"{result.headline()}.", tables, (), [_ratings(result)])
 
 
 @_parts.register
-def _(result: ToneChange) -> Iterator[Part]:
+def _(result: ToneChange) -> Iterator[PagePart]:
     tone = result.change_db - result.level_db
     moves = not bool(np.abs(tone).max() < _TONE_DB)  # what cannot be compared (NaN) is shown
     shown, rest = (
         ([result.table("response")], result.tables_but("response")) if moves else ([], result.tables())
     )
-    yield Part("results", "Level and tone", f"{result.headline()}.", shown, (), rest)
+    yield PagePart("results", "Level and tone", f"{result.headline()}.", shown, (), rest)
 
 
 _TONE_DB = 0.5
@@ -114,26 +116,26 @@ _TONE_DB = 0.5
 
 
 @_parts.register
-def _(result: Judgement) -> Iterator[Part]:
+def _(result: Judgement) -> Iterator[PagePart]:
     figures = [Figure("Each reading against its normal range", plots.bands(result))]
-    yield Part(
+    yield PagePart(
         "readings", "Readings against the normal range", result.headline(), result.tables(),
         figures if result.verdicts else [],
     )  # fmt: skip
 
 
 @_parts.register
-def _(result: Suspects) -> Iterator[Part]:
+def _(result: Suspects) -> Iterator[PagePart]:
     tables = result.tables()
     figures = [Figure("Likelihood of each fault", plots.chances(result))]
-    yield Part(
+    yield PagePart(
         "readings", "Which part explains the readings", result.headline(), tables,
         figures if result.accuses else [],
     )  # fmt: skip
 
 
 @_parts.register
-def _(result: Discharge) -> Iterator[Part]:
+def _(result: Discharge) -> Iterator[PagePart]:
     heads = headed(
         "capacitor",
         "at once [V]",
@@ -148,19 +150,19 @@ def _(result: Discharge) -> Iterator[Part]:
     for name in dict.fromkeys(one.capacitor for one in result.held):
         one = max((h for h in result.held if h.capacitor == name), key=lambda h: (h.volts[3], h.volts[0]))
         volts, until = (float(one.volts[k]) for k in (0, 3, 4)), one.to_limit_s
-        told = until if np.isfinite(until) else "longer than calculated"
-        rows.append((name, *volts, float(one.joules[0]), told, one.case, ""))
+        text = until if np.isfinite(until) else "longer than calculated"
+        rows.append((name, *volts, float(one.joules[0]), text, one.case, ""))
     table = Table("Voltage left on the filter caps after switch-off", heads, rows, note=MEASURE)
-    yield Part(
+    yield PagePart(
         "bench", "Before you reach in", result.headline(), [table],
         [Figure("Filter caps after switch-off", plots.discharge(result))], result.tables(),
     )  # fmt: skip
 
 
 @_parts.register
-def _(result: LeftOut) -> Iterator[Part]:
+def _(result: LeftOut) -> Iterator[PagePart]:
     place, heading = LEFT_OUT[result.section]
-    yield Part(place, heading, result.headline())
+    yield PagePart(place, heading, result.headline())
 
 
 LEFT_OUT = {
@@ -171,16 +173,16 @@ LEFT_OUT = {
 
 
 @_parts.register
-def _(result: OrderList) -> Iterator[Part]:
-    yield Part("bench", "To buy", "", [replace(result.to_buy(), title="")])
+def _(result: OrderList) -> Iterator[PagePart]:
+    yield PagePart("bench", "To buy", "", [replace(result.to_buy(), title="")])
 
 
-def _readings(readings: Readings, judged: bool) -> Part:
+def _readings(readings: Readings, judged: bool) -> PagePart:
     """What was read; where every reading has a verdict, the list of meters and notes is for looking up."""
     tables = readings.tables()
     if judged:
-        return Part("readings", "", "", (), (), tables)
-    return Part("readings", "Readings", readings.headline(), tables)
+        return PagePart("readings", "", "", (), (), tables)
+    return PagePart("readings", "Readings", readings.headline(), tables)
 
 
 def _heading(result: Any) -> str:

@@ -36,7 +36,7 @@ def sentences(content: Content) -> tuple[str, ...]:
     B+ at B1: 335 V → 340 V (+1.6 %), before and after at a line voltage of 117 V.
     Output tubes V3 and V4: 33.3 mA → 30.0 mA each, 8.94 W of plate dissipation, 74 % of the rating.
     """
-    return tuple(line for result in content.results for line in _said(result))
+    return tuple(line for result in content.results for line in _sentences_of(result))
 
 
 def changed(amp: Amp) -> Table:
@@ -50,7 +50,7 @@ def changed(amp: Amp) -> Table:
     return Table("", headed("part", "what it is", "drawn", "now"), rows)
 
 
-def _said(result: Any) -> Iterator[str]:
+def _sentences_of(result: Any) -> Iterator[str]:
     if isinstance(result, SwapReport):
         yield _ratings(result)
         yield _supply(result)
@@ -79,14 +79,14 @@ def _ratings(report: SwapReport) -> str:
         none = "The change exceeds no rating" if already else "No rating is exceeded at idle"
         return f"{none}{f'; {close}' if near else ''}.{before}"
     stops = sum(f.weight == "stop" for f in over)
-    said = [
+    lines = [
         f"{stops} {'reason' if stops == 1 else 'reasons'} it will not fit" if stops else "",
         _count(len(over) - stops) if len(over) > stops else "",
     ]
     worse = sum(f.cause == "worse" for f in over)
     grown = f", {worse} of them exceeded before and now by more" if worse else ""
     return (
-        f"The numbers argue against this change: {', '.join(w for w in said if w)}{grown} "
+        f"The numbers argue against this change: {', '.join(w for w in lines if w)}{grown} "
         f"({_parts_of(over)}).{before}"
     )
 
@@ -98,11 +98,11 @@ def _parts_of(findings: list[Finding]) -> str:
 def _checked(limits: Limits) -> str:
     """How the ratings of an amp as it stands are used."""
     over = list(dict.fromkeys(check.part for check in limits.exceeded))
-    said = f"{_count(len(limits.exceeded))} ({', '.join(over)})" if over else "No rating is exceeded"
+    text = f"{_count(len(limits.exceeded))} ({', '.join(over)})" if over else "No rating is exceeded"
     near = len(limits.near)
     close = f"; {near} within 10 % of {'its' if near == 1 else 'their'} limit" if near else ""
-    said = f"{said}{close}, of {len(limits.checks)} checked."
-    return said[0].upper() + said[1:]
+    text = f"{text}{close}, of {len(limits.checks)} checked."
+    return text[0].upper() + text[1:]
 
 
 def _count(number: int) -> str:
@@ -165,7 +165,7 @@ def _far(old: Any, new: float) -> bool:
 
 def _tone(change: ToneChange) -> str:
     if not (change.after.stable[0] and change.before.stable[0]):
-        return f"Signal: {change.after.naturals.said()}."
+        return f"Signal: {change.after.naturals.describe()}."
     level, tone = change.level_db, change.change_db - change.level_db
     k = int(np.argmax(np.abs(tone)))
     hz = show(float(change.after.frequencies_hz[k]), "Hz")

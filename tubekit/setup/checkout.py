@@ -44,8 +44,8 @@ class Checkout:
     @property
     def packages(self) -> Path | None:
         """The environment's site-packages, or None where there is none."""
-        found = sorted(self.venv.glob("Lib/site-packages" if WINDOWS else "lib/*/site-packages"))
-        return found[0] if found else None
+        result = sorted(self.venv.glob("Lib/site-packages" if WINDOWS else "lib/*/site-packages"))
+        return result[0] if result else None
 
     def digest(self) -> str:
         """What the environment is made from: pyproject.toml and constraints.txt, as one hash."""
@@ -95,8 +95,8 @@ def find_checkout(package: Path | None = None) -> Checkout | None:
 def read_stamp(checkout: Checkout) -> Stamp | None:
     """The stamp, or None where it is missing or damaged."""
     try:
-        told = json.loads(checkout.stamp.read_text(encoding="utf-8"))
-        return Stamp(**{**told, "extras": tuple(told["extras"]), "installed": tuple(told["installed"])})
+        text = json.loads(checkout.stamp.read_text(encoding="utf-8"))
+        return Stamp(**{**text, "extras": tuple(text["extras"]), "installed": tuple(text["installed"])})
     except (OSError, ValueError, TypeError, KeyError):
         return None
 

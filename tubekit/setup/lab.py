@@ -74,9 +74,9 @@ def settle(prefix: Path | None = None, package: Path | None = None) -> None:
         return
     file = prefix / "share" / "jupyter" / "lab" / "settings" / "overrides.json"
     try:
-        told = json.loads(file.read_text(encoding="utf-8")) if file.exists() else {}
-        wanted = {**told, **{key: {**values, **told.get(key, {})} for key, values in SETTINGS.items()}}
-        if wanted != told:
+        text = json.loads(file.read_text(encoding="utf-8")) if file.exists() else {}
+        wanted = {**text, **{key: {**values, **text.get(key, {})} for key, values in SETTINGS.items()}}
+        if wanted != text:
             file.parent.mkdir(parents=True, exist_ok=True)
             file.write_text(json.dumps(wanted, indent=2), encoding="utf-8")
     except (OSError, ValueError, TypeError):

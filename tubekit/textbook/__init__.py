@@ -6,14 +6,14 @@ Each function gives a `TextbookCircuit`, which every analysis takes; `worked` gi
 from tubekit.textbook.circuit import TextbookCircuit
 from tubekit.textbook.followers import cathode_follower, long_tailed_pair, split_load
 from tubekit.textbook.output import push_pull, single_ended
+from tubekit.textbook.results import TextbookResult, solve
 from tubekit.textbook.stages import rc_stage
 from tubekit.textbook.supplies import capacitor_input, choke_input
 from tubekit.textbook.tone import three_control, two_control
-from tubekit.textbook.worked import Worked, worked
 
 __all__ = [
     "TextbookCircuit",
-    "Worked",
+    "TextbookResult",
     "capacitor_input",
     "cathode_follower",
     "choke_input",
@@ -21,8 +21,8 @@ __all__ = [
     "push_pull",
     "rc_stage",
     "single_ended",
+    "solve",
     "split_load",
     "three_control",
     "two_control",
-    "worked",
 ]

@@ -170,8 +170,8 @@ def bias_stage(
 
     Examples
     --------
-    >>> found = bias_stage("12AX7", supply=250, load=100e3, cathode=1500, next_grid=330e3)
-    >>> 0.80e-3 < found.plate_a < 0.92e-3  # maker table: 0.86 mA
+    >>> result = bias_stage("12AX7", supply=250, load=100e3, cathode=1500, next_grid=330e3)
+    >>> 0.80e-3 < result.plate_a < 0.92e-3  # maker table: 0.86 mA
     True
     """
     law = section_law(type_, emission)

@@ -51,7 +51,7 @@ def coupled(node: str, out: str, number: str, next_grid: Value) -> list[Part]:
 
 def parts_of(*groups: Part | list[Part] | None) -> tuple[Part, ...]:
     """Parts and lists of parts in one tuple, without the ones left out."""
-    found: list[Part] = []
+    parts: list[Part] = []
     for group in groups:
-        found += group if isinstance(group, list) else [] if group is None else [group]
-    return tuple(found)
+        parts += group if isinstance(group, list) else [] if group is None else [group]
+    return tuple(parts)

@@ -54,7 +54,7 @@ def cathode_follower(
     --------
     >>> from tubekit import textbook
     >>> follower = textbook.cathode_follower("12AX7", supply=300, cathode=1e5, grid=150)
-    >>> 0.95 < textbook.worked(follower).gain < 1.0
+    >>> 0.95 < textbook.solve(follower).gain < 1.0
     True
     """
     law = triode_law(tube, emission, spread)
@@ -123,7 +123,7 @@ def split_load(
     --------
     >>> from tubekit import textbook
     >>> inverter = textbook.split_load("12AX7", supply=300, load=56e3, grid=80)
-    >>> 1.8 < textbook.worked(inverter).gain < 2.0
+    >>> 1.8 < textbook.solve(inverter).gain < 2.0
     True
     """
     law = triode_law(tube, emission, spread)
@@ -195,7 +195,7 @@ def long_tailed_pair(
     >>> from tubekit import textbook
     >>> pair = textbook.long_tailed_pair("12AX7", supply=320, plate_load=82e3, plate_load_2=1e5,
     ...                                  cathode=470, tail=12e3)
-    >>> 45 < textbook.worked(pair).gain < 75
+    >>> 45 < textbook.solve(pair).gain < 75
     True
     """
     law = triode_law(tube, emission, spread)

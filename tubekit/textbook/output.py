@@ -82,8 +82,8 @@ def single_ended(
     Examples
     --------
     >>> from tubekit import textbook
-    >>> found = textbook.worked(textbook.single_ended("6V6GT", plate=250, screen=250, grid=-12.5, load=5000))
-    >>> print(f"{1e3 * found.plate_a:.0f} mA"), 4.1 < found.power_w < 4.9  # maker row: 45 mA, 4.5 W
+    >>> result = textbook.solve(textbook.single_ended("6V6GT", plate=250, screen=250, grid=-12.5, load=5000))
+    >>> print(f"{1e3 * result.plate_a:.0f} mA"), 4.1 < result.power_w < 4.9  # maker row: 45 mA, 4.5 W
     45 mA
     (None, True)
     """
@@ -147,7 +147,7 @@ def push_pull(
     --------
     >>> from tubekit import textbook
     >>> pair = textbook.push_pull("6L6", plate=270, screen=270, cathode=125, load=5000)
-    >>> 0.12 < textbook.worked(pair).plate_a < 0.14  # both tubes
+    >>> 0.12 < textbook.solve(pair).plate_a < 0.14  # both tubes
     True
     """
     laws = [section_law(tube, e, s) for e, s in zip(_both(emission), _both(spread), strict=True)]

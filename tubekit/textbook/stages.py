@@ -67,8 +67,8 @@ def rc_stage(
     --------
     >>> from tubekit import textbook
     >>> stage = textbook.rc_stage("12AX7", supply=250, plate_load=1e5, cathode=1500, next_grid=3.3e5)
-    >>> found = textbook.worked(stage)
-    >>> 0.80e-3 < found.plate_a < 0.92e-3, 50 < found.gain < 59  # maker table: 0.86 mA, 54.5
+    >>> result = textbook.solve(stage)
+    >>> 0.80e-3 < result.plate_a < 0.92e-3, 50 < result.gain < 59  # maker table: 0.86 mA, 54.5
     (True, True)
     """
     law = section_law(tube, emission, spread)

@@ -69,7 +69,7 @@ def capacitor_input(
     >>> from tubekit import textbook
     >>> supply = textbook.capacitor_input("5Y3GT", secondary_rms=350, source_resistance=50, reservoir=10e-6,
     ...                                   load_current=0.125, frequency_hz=60)
-    >>> 340 < textbook.worked(supply).dc_v < 370
+    >>> 340 < textbook.solve(supply).dc_v < 370
     True
     """
     after: list[Part] = [Capacitor("C1", "b_plus", GROUND, reservoir)]
@@ -127,7 +127,7 @@ def choke_input(
     >>> from tubekit import textbook
     >>> supply = textbook.choke_input("5Y3GT", secondary_rms=500, source_resistance=50, choke=10.0,
     ...                               reservoir=10e-6, load_current=0.125, frequency_hz=60)
-    >>> 370 < textbook.worked(supply).dc_v < 410
+    >>> 370 < textbook.solve(supply).dc_v < 410
     True
     """
     after: list[Part] = [
@@ -170,11 +170,11 @@ def _loaded(parts: list[Part], title: str, amps: Value, rms: Value, hz: float) -
             purpose="supply", input="", output=("b_plus", GROUND), load="R3", frequency_hz=hz,
         )  # fmt: skip
         near = mains_steady_state(circuit, frequency_hz=hz, samples=SAMPLES, near=near)
-        found = near.mean("b_plus")
-        drawn = found / np.atleast_1d(ohms)
+        result = near.mean("b_plus")
+        drawn = result / np.atleast_1d(ohms)
         if np.all(np.abs(drawn / wanted - 1.0) < AGREED):
             return circuit
-        volts = found if ohms.ndim else found[0]
+        volts = result if ohms.ndim else result[0]
     raise InputError(
         "the supply cannot give this current",
         part=title,

@@ -68,7 +68,7 @@ def three_control(
     Examples
     --------
     >>> from tubekit import textbook
-    >>> print(f"{20 * np.log10(textbook.worked(textbook.three_control()).gain):.2f} dB")  # at 1 kHz
+    >>> print(f"{20 * np.log10(textbook.solve(textbook.three_control()).gain):.2f} dB")  # at 1 kHz
     -11.75 dB
     """
     p = _values(THREE, parts)
@@ -111,7 +111,7 @@ def two_control(
     Examples
     --------
     >>> from tubekit import textbook
-    >>> print(f"{20 * np.log10(textbook.worked(textbook.two_control()).gain):.0f} dB")  # at 1 kHz
+    >>> print(f"{20 * np.log10(textbook.solve(textbook.two_control()).gain):.0f} dB")  # at 1 kHz
     -21 dB
     """
     p = _values(TWO, parts)

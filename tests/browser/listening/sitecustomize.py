@@ -12,10 +12,10 @@ _NOTES = os.environ.get("TUBEKIT_NOTES", "")
 _ASKS = {"socket.connect": 1, "socket.sendto": 1, "socket.getaddrinfo": 0, "socket.gethostbyname": 0}
 
 
-def _note(event: str, told: tuple[Any, ...]) -> None:
+def _note(event: str, lines: tuple[Any, ...]) -> None:
     if event not in _ASKS:
         return
-    place = told[_ASKS[event]]
+    place = lines[_ASKS[event]]
     host = place[0] if isinstance(place, tuple) else place
     if event in ("socket.connect", "socket.sendto") and not isinstance(place, tuple):
         return  # a path: a socket of this machine

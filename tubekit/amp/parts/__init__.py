@@ -9,13 +9,13 @@ from __future__ import annotations
 from tubekit.amp.parts.capacitors import Capacitor
 from tubekit.amp.parts.connectors import Connector, Jack, MainsPlug, Wire
 from tubekit.amp.parts.diodes import Diode, SeleniumRectifier, ZenerDiode
-from tubekit.amp.parts.iron import Choke, OutputTransformer, PowerTransformer, Transformer, Winding
 from tubekit.amp.parts.loads import Lamp, Loudspeaker
 from tubekit.amp.parts.part import GROUND, Part, TwoTerminal
 from tubekit.amp.parts.regulators import GasTube
 from tubekit.amp.parts.resistors import LPad, Potentiometer, Resistor, Thermistor
 from tubekit.amp.parts.switches import Fuse, Selector, Switch
 from tubekit.amp.parts.tank import ReverbTank
+from tubekit.amp.parts.transformers import Choke, OutputTransformer, PowerTransformer, Transformer, Winding
 from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
 
 KINDS: tuple[type[Part], ...] = (

@@ -19,7 +19,7 @@ from tubekit.amp.parts.faults import (
     wrong_decade,
 )
 from tubekit.amp.parts.part import AMPS, TOLERANCE, VOLTS, Hookup, Part, Rating, TwoTerminal, stated
-from tubekit.amp.parts.variables import LEAK, NO_LEAK, Age, Knob, Turn, Variable
+from tubekit.amp.parts.variables import LEAK, NO_LEAK, Adjustment, Age, CircuitParameter, Variable
 from tubekit.circuit import parts as wired
 from tubekit.units import show
 
@@ -74,7 +74,7 @@ class Capacitor(TwoTerminal):
 
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:
         """Its capacitance, and the leak of old paper."""
-        name, turn = self.designator, (Turn(Knob(self.designator, "farads")),)
+        name, turn = self.designator, (Adjustment(CircuitParameter(self.designator, "farads")),)
         if known is not None:
             yield Variable(name, name, turn, 0.5 * known)
         elif self.style == "electrolytic":
@@ -84,15 +84,18 @@ class Capacitor(TwoTerminal):
             yield Variable(name, name, turn, 0.5 * self.tolerance)
         if self.style == "paper" and age == "vintage":
             low, high = np.log(OLD_PAPER[0] / NO_LEAK), np.log(OLD_PAPER[1] / NO_LEAK)
-            leak, spread = (Turn(Knob(name + LEAK, "ohms")),), float((high - low) / np.sqrt(12.0))
+            leak, spread = (
+                (Adjustment(CircuitParameter(name + LEAK, "ohms")),),
+                float((high - low) / np.sqrt(12.0)),
+            )
             yield Variable(f"{name} leak", name, leak, spread, "leak", float(0.5 * (low + high)))
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """Leaky, shorted, open, dried out, or another value fitted."""
         name, farads, leak = (
             self.designator,
-            Knob(self.designator, "farads"),
-            Knob(self.designator + LEAK, "ohms"),
+            CircuitParameter(self.designator, "farads"),
+            CircuitParameter(self.designator + LEAK, "ohms"),
         )
         electrolytic = self.style == "electrolytic"
         low_voltage = self.volts is not None and float(np.max(self.volts)) < LOW_V

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from tubekit.amp.fields import Choice, Form, Listed, NodeName, Quantity, Value, Words, YesNo, said, written
+from tubekit.amp.fields import Choice, Form, Listed, NodeName, Quantity, Value, Words, YesNo, as_text, written
 from tubekit.amp.parts.faults import (
     Fault,
 )
 from tubekit.amp.parts.part import GROUND, Edge, Hookup, Part, Symbol, TwoTerminal, terminals_of
-from tubekit.amp.parts.variables import Age, Knob, Turn, Variable
+from tubekit.amp.parts.variables import Adjustment, Age, CircuitParameter, Variable
 from tubekit.circuit import parts as wired
 from tubekit.errors import InputError
 
@@ -39,10 +39,10 @@ class Strap(Form):
 
     def read(self, raw: object) -> tuple[int, int]:
         """The two pin numbers, the smaller first."""
-        found = re.fullmatch(r"\s*([0-9]{1,2})\s*-\s*([0-9]{1,2})\s*", raw) if isinstance(raw, str) else None
-        if found is None or found[1] == found[2]:
-            raise InputError(f"is {said(raw)}, not a strap between two pins", fix='Write it like "7-8"')
-        one, two = sorted((int(found[1]), int(found[2])))
+        match = re.fullmatch(r"\s*([0-9]{1,2})\s*-\s*([0-9]{1,2})\s*", raw) if isinstance(raw, str) else None
+        if match is None or match[1] == match[2]:
+            raise InputError(f"is {as_text(raw)}, not a strap between two pins", fix='Write it like "7-8"')
+        one, two = sorted((int(match[1]), int(match[2])))
         return one, two
 
     def write(self, value: tuple[int, int]) -> object:
@@ -119,11 +119,11 @@ class Connector(Part):
         """A pin with both sides soldered is one, a strap another; a lone side shows as an open pin."""
         name, symbol = self.designator, "cable" if self.inserted else "plug out"
         pairs = enumerate(zip(self.plug, self.socket, strict=False), 1)
-        found = [(f"{name}-{pin}", socket, plug) for pin, (plug, socket) in pairs]
+        result = [(f"{name}-{pin}", socket, plug) for pin, (plug, socket) in pairs]
         for one, two in self.straps:
             a, b = (self._soldered(pin, mated=True) for pin in (one, two))
-            found.append((f"{name} strap {one}-{two}", a, b))
-        for words, a, b in found:
+            result.append((f"{name} strap {one}-{two}", a, b))
+        for words, a, b in result:
             if UNUSED not in (a, b):
                 yield Symbol(words, symbol, (("a", a), ("b", b)), words)
 
@@ -236,7 +236,7 @@ class MainsPlug(Part):
 
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
         """The line voltage."""
-        turn = (Turn(Knob(self.designator, "volts")),)
+        turn = (Adjustment(CircuitParameter(self.designator, "volts")),)
         if known is not None:
             yield Variable(MAINS, self.designator, turn, 0.5 * known)
         else:

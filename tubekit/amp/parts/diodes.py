@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tubekit.amp.fields import Form, Quantity, Value, said, written
+from tubekit.amp.fields import Form, Quantity, Value, as_text, written
 from tubekit.amp.parts.faults import Fault, of_value, times
 from tubekit.amp.parts.part import AMPS, Edge, Hookup, Part, Rating, TwoTerminal, stated
-from tubekit.amp.parts.variables import Age, Knob, Turn, Variable
+from tubekit.amp.parts.variables import Adjustment, Age, CircuitParameter, Variable
 from tubekit.circuit import parts as wired
 from tubekit.devices import catalogue
 from tubekit.devices.gas import GasDiode
@@ -64,7 +64,9 @@ class DiodeType(TypeName):
     def read(self, raw: object) -> str:
         """The type as written, once the catalogue knows it."""
         if not isinstance(raw, str):
-            raise InputError(f"is {said(raw)}, not a diode type", fix='Write it like "1N4007"', code="text")
+            raise InputError(
+                f"is {as_text(raw)}, not a diode type", fix='Write it like "1N4007"', code="text"
+            )
         try:
             catalogue.silicon(raw)
         except UnknownTube as error:
@@ -76,7 +78,7 @@ class DiodeType(TypeName):
                     "Add kind = 'selenium rectifier' with plates and rating; of a type that is not here "
                     "write 1N4007 with a resistor in series"
                 )
-            problem = f"{said(raw)} is not a known silicon diode"
+            problem = f"{as_text(raw)} is not a known silicon diode"
             raise InputError.of(error, problem=problem, fix=fix, word=raw) from error
         return raw.strip()
 
@@ -109,11 +111,13 @@ class ZenerType(TypeName):
     def read(self, raw: object) -> str:
         """The type as written, once the table knows it."""
         if not isinstance(raw, str):
-            raise InputError(f"is {said(raw)}, not a Zener type", fix='Write it like "1N4742A"', code="text")
+            raise InputError(
+                f"is {as_text(raw)}, not a Zener type", fix='Write it like "1N4742A"', code="text"
+            )
         if _zener_row(raw) is None:
             names = self.names()
             raise InputError(
-                f"{said(raw)} is not a known Zener diode",
+                f"{as_text(raw)} is not a known Zener diode",
                 fix=f"Write a type from {names[0]} (1 W) to {names[-1]} (5 W), the voltage you need; a glow "
                 "tube such as 0D3 is a tube (V4), a rectifier such as 1N4007 a kind = 'diode'",
                 near=near_matches(raw.strip(), names), code="unknown_tube", word=raw,
@@ -122,8 +126,8 @@ class ZenerType(TypeName):
 
 
 def _zener_row(type_: str) -> Row | None:
-    found = re.fullmatch(r"(1N\d{4})[A-D]?", type_.strip().upper())
-    return next(iter(handbook("zener_types", type=found[1])), None) if found else None
+    match = re.fullmatch(r"(1N\d{4})[A-D]?", type_.strip().upper())
+    return next(iter(handbook("zener_types", type=match[1])), None) if match else None
 
 
 class OneWay(TwoTerminal):
@@ -217,7 +221,7 @@ class SeleniumRectifier(OneWay):
         """The stack, or a silicon diode behind its resistor."""
         name, anode = self.designator, self.a
         if self.type == SELENIUM:
-            hookup.said.append(f"{name}: drop of its selenium plates from memory, back current left out")
+            hookup.notes.append(f"{name}: drop of its selenium plates from memory, back current left out")
             yield wired.Rectifier(name, self.law, anode, self.b)
             return
         if self.series is not None:
@@ -236,11 +240,11 @@ class SeleniumRectifier(OneWay):
         """Its drop."""
         if self.type == SELENIUM:
             sd = SELENIUM_SPREAD if known is None else 0.5 * known
-            yield Variable(self.designator, self.designator, (Turn(self._knob),), sd)
+            yield Variable(self.designator, self.designator, (Adjustment(self._knob),), sd)
 
     @property
-    def _knob(self) -> Knob:
-        return Knob(self.designator, "emission_volts")
+    def _knob(self) -> CircuitParameter:
+        return CircuitParameter(self.designator, "emission_volts")
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """Aged, or open."""
@@ -277,9 +281,9 @@ class ZenerDiode(TwoTerminal):
     @property
     def row(self) -> Row:
         """What the table says of its type."""
-        found = _zener_row(self.type)
-        assert found is not None  # read by `ZenerType`
-        return found
+        result = _zener_row(self.type)
+        assert result is not None  # read by `ZenerType`
+        return result
 
     @property
     def tolerance(self) -> float:
@@ -303,7 +307,7 @@ class ZenerDiode(TwoTerminal):
 
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
         """Its voltage."""
-        turn = (Turn(Knob(self.designator, "glow")),)
+        turn = (Adjustment(CircuitParameter(self.designator, "glow")),)
         sd = 0.5 * (self.tolerance if known is None else known)
         yield Variable(self.designator, self.designator, turn, sd)
 

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from tubekit.amp.parts.variables import Knob
+from tubekit.amp.parts.variables import CircuitParameter
 
 if TYPE_CHECKING:
     from tubekit.amp.parts.part import Part
@@ -21,7 +21,7 @@ OPEN_OHMS, SHORT_OHMS = 1e9, 0.05
 GONE = 1e-7
 """Factor that takes emission or capacitance away."""
 
-Change = Mapping[Knob, tuple[float, float]]
+Change = Mapping[CircuitParameter, tuple[float, float]]
 """Factor and addend for each knob a fault turns."""
 
 
@@ -46,14 +46,14 @@ class Fault:
         return f"{self.part} {self.mode}"
 
 
-def to_value(knob: Knob, value: float, nominal: float) -> Change:
+def to_value(parameter: CircuitParameter, value: float, nominal: float) -> Change:
     """A knob set to a value, whatever the good part has."""
-    return {knob: (value / nominal, 0.0)}
+    return {parameter: (value / nominal, 0.0)}
 
 
-def times(knob: Knob, *factors: float) -> tuple[Change, ...]:
+def times(parameter: CircuitParameter, *factors: float) -> tuple[Change, ...]:
     """One grade for each factor of the good part's value."""
-    return tuple({knob: (factor, 0.0)} for factor in factors)
+    return tuple({parameter: (factor, 0.0)} for factor in factors)
 
 
 def of_value(*factors: float) -> tuple[str, ...]:
@@ -61,16 +61,18 @@ def of_value(*factors: float) -> tuple[str, ...]:
     return tuple(f"{factor:g} times its value" for factor in factors)
 
 
-def wrong_decade(knob: Knob) -> Iterator[Fault]:
+def wrong_decade(parameter: CircuitParameter) -> Iterator[Fault]:
     """Another multiplier band, or a decimal point in the wrong place."""
     for factor, words in (
         (10.0, "wrong value fitted: 10 times the schematic"),
         (0.1, "wrong value fitted: 1/10 of the schematic"),
     ):
-        yield Fault(knob.part, words, times(knob, factor), weight=0.15)
+        yield Fault(parameter.part, words, times(parameter, factor), weight=0.15)
 
 
-def worn(part: str, knobs: tuple[Knob, ...], factors: tuple[float, ...], weight: float) -> Fault:
+def worn(
+    part: str, parameters: tuple[CircuitParameter, ...], factors: tuple[float, ...], weight: float
+) -> Fault:
     """A cathode that has lost emission."""
-    grades = tuple(dict.fromkeys(knobs, (factor, 0.0)) for factor in factors)
+    grades = tuple(dict.fromkeys(parameters, (factor, 0.0)) for factor in factors)
     return Fault(part, "weak", grades, tuple(f"{factor:.0%} emission" for factor in factors), weight)

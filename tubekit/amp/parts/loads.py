@@ -16,7 +16,7 @@ from tubekit.amp.parts.faults import (
     to_value,
 )
 from tubekit.amp.parts.part import WATTS, Assumed, Hookup, Part, Rating, TwoTerminal, across
-from tubekit.amp.parts.variables import Knob
+from tubekit.amp.parts.variables import CircuitParameter
 from tubekit.analyses.loads import USUAL, voice_coil
 from tubekit.circuit import parts as wired
 from tubekit.devices import heater
@@ -66,14 +66,14 @@ class Loudspeaker(TwoTerminal):
 
         Examples
         --------
-        >>> found = Loudspeaker(designator="LS1", ends=("a", "b"), ohms=16.0, resonance_hz=75.0)
-        >>> float(found.measured("resistance")), found.measured("resonance_hz")
+        >>> loudspeaker = Loudspeaker(designator="LS1", ends=("a", "b"), ohms=16.0, resonance_hz=75.0)
+        >>> float(loudspeaker.measured("resistance")), loudspeaker.measured("resonance_hz")
         (12.8, 75.0)
         """
-        found: Value | None = getattr(self, name)
+        result: Value | None = getattr(self, name)
         usual, unit = USUAL_OF[name]
-        if found is not None:
-            return found
+        if result is not None:
+            return result
         return usual * np.asarray(self.ohms) / USUAL.ohms if unit in ("ohm", "H") else usual
 
     def assumed(self) -> Iterator[Assumed]:
@@ -126,8 +126,8 @@ class Loudspeaker(TwoTerminal):
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """Its voice coil open."""
-        knob = Knob(self.designator, "ohms" if self.dummy else "copper0")
-        yield Fault(self.designator, "voice coil open", times(knob, OPEN_OHMS), weight=0.7)
+        parameter = CircuitParameter(self.designator, "ohms" if self.dummy else "copper0")
+        yield Fault(self.designator, "voice coil open", times(parameter, OPEN_OHMS), weight=0.7)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -156,5 +156,5 @@ class Lamp(TwoTerminal):
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """Burnt out."""
         volts, amps = self.rating
-        open_ = to_value(Knob(self.designator, "ohms"), OPEN_OHMS, volts / amps)
+        open_ = to_value(CircuitParameter(self.designator, "ohms"), OPEN_OHMS, volts / amps)
         yield Fault(self.designator, "burnt out", (open_,), weight=0.2)  # it is seen to be dark

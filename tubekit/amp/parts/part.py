@@ -11,7 +11,7 @@ import numpy as np
 
 from tubekit.amp.fields import Choice, FieldSpec, Listed, NodeName, Quantity, Value, Words, fields_of, written
 from tubekit.amp.parts.faults import Fault
-from tubekit.amp.parts.variables import Age, Knob, Variable
+from tubekit.amp.parts.variables import Age, CircuitParameter, Variable
 from tubekit.circuit import parts as wired
 from tubekit.units import mark
 
@@ -65,7 +65,7 @@ class Assumed(NamedTuple):
 class Hookup:
     """What the circuit of a part depends on beside the part: the mains, and what its own current has set.
 
-    `settled` has the values of parts that set themselves, by designator; into `said` goes what the drawing
+    `settled` has the values of parts that set themselves, by designator; into `notes` goes what the drawing
     left open.
     """
 
@@ -73,7 +73,7 @@ class Hookup:
     design_mains_rms: float
     mains_hz: float
     settled: Mapping[str, Value] = field(default_factory=dict)
-    said: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
     def heat(self, designator: str = "") -> Value:
         """Voltage of the heaters and lamps over their rated one: that of the mains unless it was set."""
@@ -197,7 +197,7 @@ class Part:
         """Pairs of nodes between which its resistance is measured with the power off."""
         yield from ()
 
-    def unheated(self, nodes: Iterable[str]) -> Mapping[Knob, tuple[float, float]]:  # noqa: ARG002
+    def unheated(self, nodes: Iterable[str]) -> Mapping[CircuitParameter, tuple[float, float]]:  # noqa: ARG002
         """What of it goes where these nodes give its heater no volts."""
         return {}
 

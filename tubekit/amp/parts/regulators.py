@@ -12,7 +12,7 @@ from tubekit.amp.fields import NodeName, written
 from tubekit.amp.parts.faults import Fault, of_value, times
 from tubekit.amp.parts.part import Hookup, Part, Rating, Symbol
 from tubekit.amp.parts.tubes import REGULATOR, Tube, tube_law
-from tubekit.amp.parts.variables import Age, Knob, Turn, Variable
+from tubekit.amp.parts.variables import Adjustment, Age, CircuitParameter, Variable
 from tubekit.circuit import parts as wired
 from tubekit.circuit.reduction import resistance_across
 from tubekit.devices import catalogue
@@ -44,14 +44,16 @@ class GasTube(Tube):
 
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
         """Its running voltage."""
-        turn = (Turn(Knob(self.designator, "glow")),)
+        turn = (Adjustment(CircuitParameter(self.designator, "glow")),)
         yield Variable(self.designator, self.designator, turn, REGULATED if known is None else 0.5 * known)
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """It does not strike, or runs high with age."""
-        knob = Knob(self.designator, "glow")
-        yield Fault(self.designator, "does not strike", times(knob, NOT_STRUCK), weight=2.0)
-        yield Fault(self.designator, "runs high", times(knob, 1.05, 1.1), of_value(1.05, 1.1), weight=1.0)
+        parameter = CircuitParameter(self.designator, "glow")
+        yield Fault(self.designator, "does not strike", times(parameter, NOT_STRUCK), weight=2.0)
+        yield Fault(
+            self.designator, "runs high", times(parameter, 1.05, 1.1), of_value(1.05, 1.1), weight=1.0
+        )
 
     def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
         """Its greatest and least current, and the voltage that strikes it."""

@@ -29,7 +29,7 @@ from tubekit.amp.parts.part import (
     TwoTerminal,
     across,
 )
-from tubekit.amp.parts.variables import Age, Knob, Turn, Variable
+from tubekit.amp.parts.variables import Adjustment, Age, CircuitParameter, Variable
 from tubekit.circuit import parts as wired
 from tubekit.devices.potentiometer import fraction
 from tubekit.series import nearest
@@ -80,7 +80,7 @@ class Resistor(TwoTerminal):
 
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:
         """Its tolerance, and with age the drift of a composition resistor."""
-        name, turn = self.designator, (Turn(Knob(self.designator, "ohms")),)
+        name, turn = self.designator, (Adjustment(CircuitParameter(self.designator, "ohms")),)
         yield Variable(name, name, turn, 0.5 * (self.tolerance if known is None else known))
         watts = 0.5 if self.watts is None else float(np.max(self.watts))
         if known is None and age == "vintage" and watts < WIREWOUND_FROM_W:
@@ -88,16 +88,20 @@ class Resistor(TwoTerminal):
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """Open, shorted, drifted, or another value fitted."""
-        name, knob, ohms = self.designator, Knob(self.designator, "ohms"), float(np.max(self.ohms))
+        name, parameter, ohms = (
+            self.designator,
+            CircuitParameter(self.designator, "ohms"),
+            float(np.max(self.ohms)),
+        )
         up, down = (1.4, 1.8, 2.5, 4.0), (0.75, 0.55, 0.35)
-        yield Fault(name, "open", (to_value(knob, OPEN_OHMS, ohms),), weight=3.0)
-        yield Fault(name, "shorted", (to_value(knob, SHORT_OHMS, ohms),), weight=0.2)
-        yield Fault(name, "drifted up", times(knob, *up), of_value(*up), weight=4.0)
-        yield Fault(name, "drifted down", times(knob, *down), of_value(*down), weight=0.7)
-        yield from wrong_decade(knob)
+        yield Fault(name, "open", (to_value(parameter, OPEN_OHMS, ohms),), weight=3.0)
+        yield Fault(name, "shorted", (to_value(parameter, SHORT_OHMS, ohms),), weight=0.2)
+        yield Fault(name, "drifted up", times(parameter, *up), of_value(*up), weight=4.0)
+        yield Fault(name, "drifted down", times(parameter, *down), of_value(*down), weight=0.7)
+        yield from wrong_decade(parameter)
         for other in _misread_digit(ohms):
             words = f"color code misread: {mark(other, 'ohm')} fitted"
-            yield Fault(name, words, times(knob, other / ohms), weight=0.1)
+            yield Fault(name, words, times(parameter, other / ohms), weight=0.1)
 
     def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
         """Its heat."""
@@ -168,14 +172,14 @@ class Thermistor(TwoTerminal):
 
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
         """Its cold resistance."""
-        turn = (Turn(Knob(self.designator, "ohms")),)
+        turn = (Adjustment(CircuitParameter(self.designator, "ohms")),)
         sd = 0.5 * (THERMISTOR if known is None else known)
         yield Variable(self.designator, self.designator, turn, sd)
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """Cracked."""
-        knob = Knob(self.designator, "ohms")
-        yield Fault(self.designator, "open", (to_value(knob, OPEN_OHMS, float(np.max(self.ohms))),))
+        parameter = CircuitParameter(self.designator, "ohms")
+        yield Fault(self.designator, "open", (to_value(parameter, OPEN_OHMS, float(np.max(self.ohms))),))
 
     def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
         """Its effective current."""
@@ -232,21 +236,23 @@ class Potentiometer(Part):
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
         """Its track, and where its pointer is."""
         name = self.designator
-        ends = [Knob(f"{name}.top", "ohms")] if self.top != self.wiper else []
-        ends += [Knob(f"{name}.bottom", "ohms")] if self.bottom != self.wiper else []
+        ends = [CircuitParameter(f"{name}.top", "ohms")] if self.top != self.wiper else []
+        ends += [CircuitParameter(f"{name}.bottom", "ohms")] if self.bottom != self.wiper else []
         tolerance = self.tolerance if known is None else known
-        yield Variable(name, name, tuple(Turn(knob) for knob in ends), 0.5 * tolerance)
+        yield Variable(name, name, tuple(Adjustment(parameter) for parameter in ends), 0.5 * tolerance)
         at = float(np.clip(np.max(self.position), 0.02, 0.98))
         low, high = fraction(at - 0.01, self.taper), fraction(at + 0.01, self.taper)
         share, slope = 0.5 * (low + high), (high - low) / 0.02
         gains = {f"{name}.top": -slope / (1.0 - share), f"{name}.bottom": slope / share}
-        turns = tuple(Turn(knob, float(np.clip(gains[knob.part], -20.0, 20.0))) for knob in ends)
+        turns = tuple(
+            Adjustment(parameter, float(np.clip(gains[parameter.part], -20.0, 20.0))) for parameter in ends
+        )
         yield Variable(f"{name} position", name, turns, POINTER)
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """An end, or the wiper, open."""
         name = self.designator
-        top, bottom = Knob(f"{name}.top", "ohms"), Knob(f"{name}.bottom", "ohms")
+        top, bottom = CircuitParameter(f"{name}.top", "ohms"), CircuitParameter(f"{name}.bottom", "ohms")
         far = OPEN_OHMS / float(np.max(self.ohms))
         has_top, has_bottom = self.top != self.wiper, self.bottom != self.wiper
         if has_top:
@@ -293,15 +299,17 @@ class LPad(Part):
 
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
         """Its two arms together."""
-        turns = tuple(Turn(Knob(f"{self.designator}.{arm}", "ohms")) for arm in ("series", "shunt"))
+        turns = tuple(
+            Adjustment(CircuitParameter(f"{self.designator}.{arm}", "ohms")) for arm in ("series", "shunt")
+        )
         spread = 0.5 * (self.tolerance if known is None else known)
         yield Variable(self.designator, self.designator, turns, spread)
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """An arm burnt open."""
         for arm, ohms in zip(("series", "shunt"), self.arms, strict=True):
-            knob = Knob(f"{self.designator}.{arm}", "ohms")
-            gone = to_value(knob, OPEN_OHMS, float(np.max(ohms)))
+            parameter = CircuitParameter(f"{self.designator}.{arm}", "ohms")
+            gone = to_value(parameter, OPEN_OHMS, float(np.max(ohms)))
             yield Fault(self.designator, f"{arm} arm open", (gone,), weight=0.5)
 
     def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002

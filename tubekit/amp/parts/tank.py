@@ -10,7 +10,7 @@ import numpy as np
 from tubekit.amp.fields import Quantity, Value, written
 from tubekit.amp.parts.faults import OPEN_OHMS, Fault, to_value
 from tubekit.amp.parts.part import PAIR, Edge, Hookup, Part, Symbol
-from tubekit.amp.parts.variables import Age, Knob, Turn, Variable
+from tubekit.amp.parts.variables import Adjustment, Age, CircuitParameter, Variable
 from tubekit.circuit import parts as wired
 
 TANK_HZ = 1000.0
@@ -82,7 +82,7 @@ class ReverbTank(Part):
         (copper, own), (copper_out, own_out) = self.coils()
         own, own_out = np.broadcast_arrays(own, own_out)
         henries = np.stack((own, 0 * own, 0 * own, own_out), axis=-1).reshape(*own.shape, 2, 2)
-        hookup.said.append(f"{self.designator}: nothing passes its springs in these figures")
+        hookup.notes.append(f"{self.designator}: nothing passes its springs in these figures")
         yield wired.Windings(self.designator, (self.input, self.output), (copper, copper_out), henries)
 
     def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002
@@ -103,11 +103,11 @@ class ReverbTank(Part):
         """The turns of each coil."""
         spread = COIL_SPREAD if known is None else known
         for j, end in enumerate(("input", "output")):
-            turns = (Turn(Knob(self.designator, f"turns{j}"), 0.5),)
+            turns = (Adjustment(CircuitParameter(self.designator, f"turns{j}"), 0.5),)
             yield Variable(f"{self.designator} {end} coil", self.designator, turns, spread)
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """A coil broken at its lead, the usual death of a tank."""
         for j, (end, (copper, _)) in enumerate(zip(("input", "output"), self.coils(), strict=True)):
-            gone = to_value(Knob(self.designator, f"copper{j}"), OPEN_OHMS, float(np.max(copper)))
+            gone = to_value(CircuitParameter(self.designator, f"copper{j}"), OPEN_OHMS, float(np.max(copper)))
             yield Fault(self.designator, f"{end} coil open", (gone,), weight=1.0)

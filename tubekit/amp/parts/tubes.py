@@ -13,18 +13,18 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
-from tubekit.amp.fields import Choice, Listed, NodeName, Quantity, Value, said, written
+from tubekit.amp.fields import Choice, Listed, NodeName, Quantity, Value, as_text, written
 from tubekit.amp.parts.diodes import JUNCTION, TypeName
 from tubekit.amp.parts.faults import GONE, Fault, times, worn
 from tubekit.amp.parts.part import HEAT, Assumed, Edge, Hookup, Part, Symbol
-from tubekit.amp.parts.variables import GAS, Age, Knob, Turn, Variable
+from tubekit.amp.parts.variables import GAS, Adjustment, Age, CircuitParameter, Variable
 from tubekit.circuit import parts as wired
 from tubekit.devices import catalogue, heater as heaters
 from tubekit.devices.gas import GasDiode
 from tubekit.devices.law import Law, stack
+from tubekit.devices.maker_limits import tube_spread
 from tubekit.devices.pentode import Pentode
 from tubekit.devices.rectifier import SiliconDiode, TubeDiode
-from tubekit.devices.test_limits import tube_spread
 from tubekit.devices.triode import Triode
 from tubekit.errors import AmpFileError, InputError, UnknownTube, near_matches
 from tubekit.units import show
@@ -111,10 +111,10 @@ class TubeType(TypeName):
     def read(self, raw: object) -> str:
         """The type as written, once the catalogue knows it."""
         if not isinstance(raw, str):
-            raise InputError(f"is {said(raw)}, not a tube type", fix='Write it like "12AX7"', code="text")
+            raise InputError(f"is {as_text(raw)}, not a tube type", fix='Write it like "12AX7"', code="text")
         if facts(raw).base == WIRE_ENDED:
             raise InputError(
-                f"{said(raw)} is a silicon diode with wire ends, not a tube",
+                f"{as_text(raw)} is a silicon diode with wire ends, not a tube",
                 fix="Enter it as CR1 with its nodes; what plugs into a rectifier's socket is 'silicon'",
                 code="not_a_tube",
                 word=raw,
@@ -279,30 +279,30 @@ class Tube(Part):
             if section.screen == section.grid:
                 yield f"{section.name} screen", "grid", section.grid
 
-    def unheated(self, nodes: Iterable[str]) -> Mapping[Knob, tuple[float, float]]:
+    def unheated(self, nodes: Iterable[str]) -> Mapping[CircuitParameter, tuple[float, float]]:
         """Its emission gone, where its heater is fed from these nodes alone."""
         if not self.heater or not set(self.heater_leads) <= set(nodes):
             return {}
         return dict.fromkeys(self._cathodes(), (GONE, 0.0))
 
-    def _cathodes(self) -> tuple[Knob, ...]:
-        return tuple(Knob(section.name, "perveance") for section in self.sections)
+    def _cathodes(self) -> tuple[CircuitParameter, ...]:
+        return tuple(CircuitParameter(section.name, "perveance") for section in self.sections)
 
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
         """Its emission; mu, screen share and gas of each section."""
         emission = tube_spread(self.types[0]).emission if known is None else 0.5 * known
-        turns = tuple(Turn(knob) for knob in self._cathodes())
+        turns = tuple(Adjustment(parameter) for parameter in self._cathodes())
         yield Variable(f"{self.designator} emission", self.designator, turns, emission)
         for section in self.sections:
             name = section.name
             system = catalogue.tube(self.types[0]).system(section.screen is not None)
             limits, triode = tube_spread(system.type), isinstance(system.law, Triode)
-            turn = (Turn(Knob(name, "mu" if triode else "mu_screen")),)
+            turn = (Adjustment(CircuitParameter(name, "mu" if triode else "mu_screen")),)
             yield Variable(f"{name} mu", self.designator, turn, limits.mu)
             if not triode:
-                share = (Turn(Knob(name, "share")),)
+                share = (Adjustment(CircuitParameter(name, "share")),)
                 yield Variable(f"{name} screen share", self.designator, share, limits.screen)
-                gas = (Turn(Knob(name + GAS, "amps"), adds=True),)
+                gas = (Adjustment(CircuitParameter(name + GAS, "amps"), adds=True),)
                 yield Variable(f"{name} gas", self.designator, gas, GOOD_GAS, "half")
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
@@ -312,11 +312,12 @@ class Tube(Part):
         whole = dict.fromkeys(self._cathodes(), (GONE, 0.0))
         yield Fault(self.designator, "dead (heater open)", (whole,), weight=2.0)
         amps = (2e-6, 6e-6, 2e-5) if power else (5e-7, 2e-6)
-        for section, knob in zip(self.sections, self._cathodes(), strict=True):
+        for section, parameter in zip(self.sections, self._cathodes(), strict=True):
             if len(self.sections) > 1:
-                yield Fault(section.name, "dead", times(knob, GONE), weight=0.5)
+                yield Fault(section.name, "dead", times(parameter, GONE), weight=0.5)
             yield Fault(
-                section.name, "gassy", tuple({Knob(section.name + GAS, "amps"): (1.0, i)} for i in amps),
+                section.name, "gassy",
+                tuple({CircuitParameter(section.name + GAS, "amps"): (1.0, i)} for i in amps),
                 tuple(f"grid current {i * 1e6:g} µA" for i in amps), weight=2.0 if power else 0.3,
             )  # fmt: skip
         for section in self.sections:
@@ -380,15 +381,17 @@ class RectifierTube(Tube):
         """Whether it is a plug-in with diodes in the place of a tube."""
         return isinstance(catalogue.tube(self.types[0]).law, SiliconDiode)
 
-    def _cathodes(self) -> tuple[Knob, ...]:
+    def _cathodes(self) -> tuple[CircuitParameter, ...]:
         """Those of its plates; a plug-in has none to go cold."""
         plates = range(1, 1 if self.silicon else len(self.plates) + 1)
-        return tuple(Knob(f"{self.designator}.{k}", "perveance") for k in plates)
+        return tuple(CircuitParameter(f"{self.designator}.{k}", "perveance") for k in plates)
 
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
         """The perveance of each plate; the drop of silicon is lost beside the copper."""
-        for k, knob in enumerate(self._cathodes(), 1):
-            yield Variable(f"{self.designator} plate {k}", self.designator, (Turn(knob),), RECTIFIER)
+        for k, parameter in enumerate(self._cathodes(), 1):
+            yield Variable(
+                f"{self.designator} plate {k}", self.designator, (Adjustment(parameter),), RECTIFIER
+            )
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
         """Weak, dead, or one plate (or junction) gone."""
@@ -422,10 +425,10 @@ def facts(tube_type: str) -> TubeFacts:
         tube = catalogue.tube(tube_type.strip())
     except UnknownTube as error:
         near = error.near or near_matches(tube_type, catalogue.tube_types())
-        problem = f"{said(tube_type)} is not a known tube type"
+        problem = f"{as_text(tube_type)} is not a known tube type"
         raise InputError(problem, fix=error.fix, near=near, code=error.code, word=tube_type) from error
     except InputError as error:  # a damaged file of our own
-        problem = f"{said(tube_type)} cannot be used: {error}"
+        problem = f"{as_text(tube_type)} cannot be used: {error}"
         raise InputError(problem, fix="Fix that file", code="tube_file", word=tube_type) from error
     return TubeFacts(
         type=tube.type,

@@ -22,7 +22,7 @@ LEAK, GAS = ".leak", ".gas"
 
 
 @dataclass(frozen=True)
-class Knob:
+class CircuitParameter:
     """One number of a circuit: the part's name in the circuit and the field.
 
     Fields: ohms, farads, volts (of a source), amps (of a current source), `turns3`, `copper3` (of coil 3),
@@ -39,10 +39,10 @@ class Knob:
 
 
 @dataclass(frozen=True)
-class Turn:
+class Adjustment:
     """How a knob follows a variable x: times exp(gain·x), or plus gain·x where `adds`."""
 
-    knob: Knob
+    parameter: CircuitParameter
     gain: float = 1.0
     adds: bool = False
 
@@ -59,7 +59,7 @@ class Variable:
 
     name: str
     part: str
-    turns: tuple[Turn, ...]
+    turns: tuple[Adjustment, ...]
     sd: float
     shape: Literal["normal", "half", "even", "leak"] = "normal"
     centre: float = 0.0

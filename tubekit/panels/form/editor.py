@@ -7,7 +7,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from tubekit.amp.parts.iron import Transformer
+from tubekit.amp.parts.transformers import Transformer
 from tubekit.panels import layout
 from tubekit.panels.form import suggest
 from tubekit.panels.form.boxes import Boxes

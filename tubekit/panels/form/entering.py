@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tubekit.amp import Amp, AmpReport, analyse, parts
+from tubekit.amp import Amp, AmpReport, analyze, parts
 from tubekit.errors import ChangeError, RecordError, TubekitError, near_matches
 from tubekit.panels.amp_choice import AmpList
 from tubekit.panels.form import stages, suggest
@@ -185,7 +185,7 @@ class Entering:
             self.complain("It cannot be solved yet: see the parts list for what is still to do.")
             return None
         try:
-            self.report = analyse(self.amp)
+            self.report = analyze(self.amp)
         except TubekitError as error:
             self.complain(f"No idle point was found: {error}")
             return None

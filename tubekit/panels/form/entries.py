@@ -10,7 +10,7 @@ from tubekit.amp.fields import Choice, FieldSpec, Form, Listed, NodeName, Quanti
 from tubekit.amp.parts import Capacitor, Part, TwoTerminal
 from tubekit.amp.parts.connectors import PinNode
 from tubekit.amp.parts.diodes import TypeName
-from tubekit.amp.parts.iron import PowerTransformer, Transformer
+from tubekit.amp.parts.transformers import PowerTransformer, Transformer
 from tubekit.amp.parts.tubes import MIXED, RectifierTube, Section, Tube, TubeFacts
 from tubekit.devices import catalogue
 from tubekit.panels.form.draft import Path_

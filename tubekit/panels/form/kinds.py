@@ -9,7 +9,7 @@ from typing import Any
 from tubekit.amp.fields import Listed, NodeName, fields_of
 from tubekit.amp.make_tubes import DIODES
 from tubekit.amp.parts import KINDS, Part
-from tubekit.amp.parts.iron import Transformer, Winding
+from tubekit.amp.parts.transformers import Transformer, Winding
 from tubekit.amp.parts.tubes import Section, Tube, TubeFacts, facts
 from tubekit.errors import InputError
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from tubekit.amp.parts.iron import OutputTransformer
+from tubekit.amp.parts.transformers import OutputTransformer
 from tubekit.errors import InputError
 from tubekit.panels import layout
 from tubekit.panels.form import suggest

@@ -5,8 +5,8 @@ from __future__ import annotations
 from tubekit.amp import Amp
 from tubekit.errors import InputError
 from tubekit.plots.drawing import Drawing
+from tubekit.plots.schematics.sections import section_map
 from tubekit.plots.schematics.sheet import PAPERS
-from tubekit.plots.schematics.territory import territory
 from tubekit.plots.schematics.view import Result, View, title
 from tubekit.text import Table, headed
 
@@ -104,7 +104,7 @@ def schematic_sections(amp: Amp) -> dict[str, str]:
     >>> plots.schematic_sections(load_amp("teasel"))["V3 V4"]
     'V3 V4 (6V6GT): output tube'
     """
-    return {one.name: title(amp, one) for one in territory(amp).sections}
+    return {one.name: title(amp, one) for one in section_map(amp).sections}
 
 
 def section_of(amp: Amp, part: str) -> str:
@@ -142,8 +142,8 @@ def schematic_table(result: Result, section: str | None = None, *, member: int =
 
     Examples
     --------
-    >>> from tubekit import analyse, load_amp, plots
-    >>> table = plots.schematic_table(analyse(load_amp("teasel")), "V1a")
+    >>> from tubekit import analyze, load_amp, plots
+    >>> table = plots.schematic_table(analyze(load_amp("teasel")), "V1a")
     >>> [row[0] for row in table.rows][:3]
     ['in_high', 'in_low', 'g1a']
     """

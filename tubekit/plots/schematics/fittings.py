@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tubekit.plots import ink
-from tubekit.plots.schematics.board import Laid
+from tubekit.plots.schematics.grid import Laid
 from tubekit.plots.schematics.pen import THICK, THIN, Pen, at
 
 

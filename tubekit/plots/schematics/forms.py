@@ -9,7 +9,19 @@ from tubekit.amp.parts import GROUND, Part, Tube
 from tubekit.amp.parts.tubes import facts
 from tubekit.devices import catalogue
 from tubekit.errors import TubekitError
-from tubekit.plots.schematics.board import DOWN, HALF, LEFT, LINE, RIGHT, UP, Box, Line, Pin, Shape, Words
+from tubekit.plots.schematics.grid import (
+    DOWN,
+    HALF,
+    LEFT,
+    LINE,
+    RIGHT,
+    UP,
+    Box,
+    Pin,
+    Shape,
+    TextBlock,
+    TextLine,
+)
 from tubekit.plots.schematics.items import Item
 from tubekit.plots.schematics.words import Reader
 
@@ -20,7 +32,7 @@ class Ask:
 
     reader: Reader
     item: Item
-    label: Sequence[Line]
+    label: Sequence[TextLine]
     mirror: bool = False
     flip: bool = False
 
@@ -36,7 +48,7 @@ def _potentiometer(ask: Ask) -> Shape:
     if not strap:
         pins.append(Pin(wiper, 2 * side, 0, RIGHT if side > 0 else LEFT))
     x0, x1 = sorted((-0.55 * side, 1.9 * side if not strap else 1.3 * side))
-    words = (Words(tuple(ask.label), -0.8 * side, 0.0, "right" if side > 0 else "left"),)
+    words = (TextBlock(tuple(ask.label), -0.8 * side, 0.0, "right" if side > 0 else "left"),)
     bodies = (Box(-0.55, -1.9, 0.55, 1.9), Box(x0, -0.3, x1, 0.3) if not strap else Box(x0, -1.8, x1, 1.8))
     return Shape("potentiometer", "v", tuple(pins), bodies, words, (strap, side))
 
@@ -71,7 +83,7 @@ def _tube(ask: Ask) -> Shape:
     if "screen" in nodes:
         pins.append(Pin(nodes["screen"], 3, 1, RIGHT))
         bodies.append(Box(2.5, 0.7, 2.9, 1.3))
-    words = (Words(tuple(ask.label), 2.45, -1.95 - 0.3 * max(0, len(ask.label) - 2), "left"),)
+    words = (TextBlock(tuple(ask.label), 2.45, -1.95 - 0.3 * max(0, len(ask.label) - 2), "left"),)
     half = ("left" if ask.item.name.endswith("a") else "right") if twin else ""
     return Shape("tube", "v", tuple(pins), tuple(bodies), words, (look, half, part.filament))
 
@@ -109,14 +121,16 @@ def _jack(ask: Ask) -> Shape:
         pins.append(Pin(switch, side, 2, DOWN if switch == GROUND else way))
     long = 4.6 if switch else 3.8
     x0, x1 = sorted((-long * side, 0.9 * side))
-    words = (Words(tuple(ask.label), -0.5 * long * side, tip + 0.5 + 0.5 * LINE * len(ask.label), "center"),)
+    words = (
+        TextBlock(tuple(ask.label), -0.5 * long * side, tip + 0.5 + 0.5 * LINE * len(ask.label), "center"),
+    )
     return Shape("jack", "v", tuple(pins), (Box(x0, -0.4, x1, tip + 0.3),), words, (bool(switch), side))
 
 
 def _loudspeaker(ask: Ask) -> Shape:
     (_, a), (_, b) = ask.item.pins
     pins = (Pin(a, 0, 1, LEFT), Pin(b, 0, -1, DOWN if b == GROUND else LEFT))
-    words = (Words(tuple(ask.label), 3.4, 0.0, "left"),)
+    words = (TextBlock(tuple(ask.label), 3.4, 0.0, "left"),)
     return Shape("loudspeaker", "h", pins, (Box(0.3, -1.7, 3.1, 1.7), Box(0, 0.8, 0.3, 1.2)), words)
 
 
@@ -125,7 +139,7 @@ def _mains_plug(ask: Ask) -> Shape:
     pins = [Pin(nodes["line"], 2, 2, RIGHT), Pin(nodes["neutral"], 2, -2, RIGHT)]
     if "earth" in nodes:
         pins.append(Pin(nodes["earth"], 2, 0, DOWN if nodes["earth"] == GROUND else RIGHT))
-    words = (Words((ask.label[0], *ask.reader.mains()), 0.0, 3.3 + 1.5 * LINE, "center"),)
+    words = (TextBlock((ask.label[0], *ask.reader.mains()), 0.0, 3.3 + 1.5 * LINE, "center"),)
     return Shape("mains plug", "h", tuple(pins), (Box(-1.2, -3, 1.9, 3),), words, ("earth" in nodes,))
 
 
@@ -139,8 +153,8 @@ def _selector(ask: Ask) -> Shape:
     pins = [Pin(ask.item.at("common"), -2, middle, LEFT)]
     pins += [Pin(node, 2, row, RIGHT) for node, row in zip(contacts, rows, strict=True)]
     bodies = (Box(-1.9, -0.5, 1.9, rows[0] + 0.5),)
-    said = (ask.label[0], Line(f"on {chosen}", ask.label[1].ink), *ask.label[2:])
-    words = (Words(said, 0.0, rows[0] + 0.8 + 0.5 * LINE * len(said), "center"),)
+    text = (ask.label[0], TextLine(f"on {chosen}", ask.label[1].ink), *ask.label[2:])
+    words = (TextBlock(text, 0.0, rows[0] + 0.8 + 0.5 * LINE * len(text), "center"),)
     return Shape("selector", "h", tuple(pins), bodies, words, (tuple(rows), middle))
 
 
@@ -155,8 +169,8 @@ def _rectifier(ask: Ask) -> Shape:
     direct = nodes["cathode"] in heater and _directly_heated(ask.reader.amp.parts[ask.item.parts[0]])
     lines = list(ask.label)
     if heater:
-        lines.append(Line(f"heater {', '.join(heater)}", "value"))
-    words = (Words(tuple(lines), 0.0, -2.9 - 0.5 * LINE * len(lines), "center"),)
+        lines.append(TextLine(f"heater {', '.join(heater)}", "value"))
+    words = (TextBlock(tuple(lines), 0.0, -2.9 - 0.5 * LINE * len(lines), "center"),)
     bodies = (Box(-2.55, -2.55, 2.55, 2.55), Box(-2.9, -1.3, -2.5, 1.3), Box(2.5, -0.3, 2.9, 0.3))
     return Shape("rectifier", "h", tuple(pins), bodies, words, (tuple(rows), direct, bool(heater)))
 
@@ -166,7 +180,7 @@ def _heater(ask: Ask) -> Shape:
     pins = [Pin(nodes[0], 0, HALF, UP), Pin(nodes[-1], 0, -HALF, DOWN)]
     if len(nodes) == 3:
         pins.append(Pin(nodes[1], -2, 0, LEFT))
-    words = (Words(tuple(ask.label), 1.0, 0.0, "left"),)
+    words = (TextBlock(tuple(ask.label), 1.0, 0.0, "left"),)
     return Shape("heater", "v", tuple(pins), (Box(-0.8, -1.9, 0.8, 1.9),), words, (len(nodes) == 3,))
 
 
@@ -174,7 +188,7 @@ def _box(ask: Ask) -> Shape:
     """A box with the name of whatever has no symbol of its own."""
     rows = [-2 * n for n in range(len(ask.item.pins))]
     pins = tuple(Pin(node, -2, row, LEFT) for row, (_, node) in zip(rows, ask.item.pins, strict=True))
-    words = (Words((*ask.label, Line(ask.item.kind, "value")), 2.3, 0.5 * rows[-1], "left"),)
+    words = (TextBlock((*ask.label, TextLine(ask.item.kind, "value")), 2.3, 0.5 * rows[-1], "left"),)
     return Shape("box", "h", pins, (Box(-1.9, rows[-1] - 0.8, 2.0, 0.8),), words, (tuple(rows),))
 
 

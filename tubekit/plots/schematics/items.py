@@ -52,14 +52,14 @@ class Item:
 
 def items_of(parts: Mapping[str, Part]) -> list[Item]:
     """Every symbol of an amp, in drawn order; cables last."""
-    found: list[Item] = []
+    items: list[Item] = []
     wiring: list[Item] = []
     for part in parts.values():
         for one in part.symbols():
             words = _serves(part, parts) if isinstance(part, Transformer) else one.words
             item = Item(one.name, one.symbol, one.pins, (part.designator,), words)
-            (wiring if one.symbol in CABLES else found).append(item)
-    return found + _cables(wiring, {node for item in found for node in item.nodes})
+            (wiring if one.symbol in CABLES else items).append(item)
+    return items + _cables(wiring, {node for item in items for node in item.nodes})
 
 
 def _serves(part: Transformer, parts: Mapping[str, Part]) -> str:

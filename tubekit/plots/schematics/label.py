@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from tubekit.plots.schematics.board import LINE, OFF, WORDS, Board, Box, Line, Point, Words, width
+from tubekit.plots.schematics.grid import LINE, OFF, WORDS, Box, Grid, Point, TextBlock, TextLine, width
 from tubekit.plots.schematics.route import Wires, runs
 from tubekit.plots.schematics.words import Reader
 
@@ -16,11 +16,11 @@ NEAR = 0.05
 class Labels:
     """Words placed at nodes, and the nodes for which no place was found."""
 
-    words: list[Words] = field(default_factory=list)
+    words: list[TextBlock] = field(default_factory=list)
     missed: list[str] = field(default_factory=list)
 
 
-def label_nodes(board: Board, wires: Wires, nodes: list[str], reader: Reader) -> Labels:
+def label_nodes(board: Grid, wires: Wires, nodes: list[str], reader: Reader) -> Labels:
     """Place name and volts of each node, those with the fewest places first."""
     labels = Labels()
     lanes = [_lane(run) for node in nodes for run in runs(wires.of(node))]
@@ -46,9 +46,9 @@ def _wider(box: Box) -> Box:
     return Box(box.left - 0.25, box.bottom, box.right + 0.25, box.top)
 
 
-def _best(board: Board, wires: Wires, node: str, reader: Reader, taken: list[Box]) -> list[Words] | None:
+def _best(board: Grid, wires: Wires, node: str, reader: Reader, taken: list[Box]) -> list[TextBlock] | None:
     lines = reader.node(node)
-    best: tuple[float, list[Words]] | None = None
+    best: tuple[float, list[TextBlock]] | None = None
     for price, words in _places(board, wires, node, lines):
         if best is not None and price >= best[0]:
             continue
@@ -59,13 +59,13 @@ def _best(board: Board, wires: Wires, node: str, reader: Reader, taken: list[Box
 
 
 def _places(
-    board: Board, wires: Wires, node: str, lines: tuple[Line, ...]
-) -> Iterator[tuple[float, list[Words]]]:
+    board: Grid, wires: Wires, node: str, lines: tuple[TextLine, ...]
+) -> Iterator[tuple[float, list[TextBlock]]]:
     """(price, words): over a level wire in one line at best, then under it, then beside an upright one."""
     pins = [pin.at for pin in board.pins_of(node)]
     tall = OFF + 0.5 * LINE * len(lines)
-    found = runs(wires.of(node)) or [(at, at) for at in pins]
-    for (x0, y0), (x1, y1) in found:
+    result = runs(wires.of(node)) or [(at, at) for at in pins]
+    for (x0, y0), (x1, y1) in result:
         long = abs(x1 - x0) + abs(y1 - y0)
         if y0 == y1:
             for half in range(2 * (x1 - x0) + 1):
@@ -84,18 +84,18 @@ def _places(
                 yield 3.9, _stacked(lines, x0 - 0.5, y, "right")
 
 
-def _stacked(lines: tuple[Line, ...], x: float, y: float, ha: str) -> list[Words]:
-    return [Words(lines, x, y, ha)]
+def _stacked(lines: tuple[TextLine, ...], x: float, y: float, ha: str) -> list[TextBlock]:
+    return [TextBlock(lines, x, y, ha)]
 
 
-def _in_line(lines: tuple[Line, ...], x: float, y: float, ha: str) -> list[Words]:
+def _in_line(lines: tuple[TextLine, ...], x: float, y: float, ha: str) -> list[TextBlock]:
     """Name and volts side by side."""
     wide = [width(line.text, line.ink) for line in lines]
     gap = 0.35
     total = sum(wide) + gap * (len(lines) - 1)
     left = {"left": x + 0.1, "center": x - total / 2, "right": x - total - 0.1}[ha]
-    found = []
+    blocks = []
     for line, each in zip(lines, wide, strict=True):
-        found.append(Words((line,), left, y))
+        blocks.append(TextBlock((line,), left, y))
         left += each + gap
-    return found
+    return blocks

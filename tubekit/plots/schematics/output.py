@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tubekit.plots.schematics.board import HALF, LEFT, RIGHT, Board, Box, Line, Pin, Shape, Words
-from tubekit.plots.schematics.grow import Grower
+from tubekit.plots.schematics.grid import HALF, LEFT, RIGHT, Box, Grid, Pin, Shape, TextBlock, TextLine
 from tubekit.plots.schematics.items import Item
+from tubekit.plots.schematics.net_layout import NetLayout
 from tubekit.plots.schematics.shapes import Maker
-from tubekit.plots.schematics.wound import windings_of
+from tubekit.plots.schematics.transformer_symbol import windings_of
 
 ROOM = 5
 """Columns between a secondary and what hangs on it."""
@@ -16,7 +16,7 @@ ROOM = 5
 
 def exit_shape(node: str, homes: str) -> Shape:
     """The end of a wire that goes on in other sections."""
-    words = Words((Line(f"to {homes}", "node"),), 1.5, 0.0, "left")
+    words = TextBlock((TextLine(f"to {homes}", "node"),), 1.5, 0.0, "left")
     return Shape("exit", "h", (Pin(node, 0, 0, LEFT),), (Box(0.2, -0.4, 1.3, 0.4),), (words,))
 
 
@@ -24,7 +24,7 @@ def exit_shape(node: str, homes: str) -> Shape:
 class Output:
     """Works on the board of a stage, once its tubes are laid; `placed` is shared with it."""
 
-    board: Board
+    board: Grid
     maker: Maker
     zone: dict[str, str]
     items: list[Item]
@@ -76,7 +76,7 @@ class Output:
                 pin = self.board.pins_of(node)[0]
                 self._put(f"exit {node}", exit_shape(node, homes), pin.x + ROOM, pin.y + 3)
         speakers = [item for item in net if item.kind == "loudspeaker"]
-        grower = Grower(
+        grower = NetLayout(
             self.board, self.maker, 1, frozenset(zone), self.hanging, self.rising, net, self.placed
         )
         for node in zone:

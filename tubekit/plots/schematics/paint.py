@@ -10,17 +10,17 @@ from typing import Any
 from matplotlib.axes import Axes
 
 from tubekit.plots import ink
-from tubekit.plots.schematics.board import (
+from tubekit.plots.schematics.grid import (
     BOLD,
     LINE,
     SIZE,
     STEP,
     UP,
-    Board,
     Box,
-    Line,
+    Grid,
     Pin,
-    Words,
+    TextBlock,
+    TextLine,
     shifted,
     width,
 )
@@ -28,7 +28,7 @@ from tubekit.plots.schematics.label import Labels, label_nodes
 from tubekit.plots.schematics.pen import PLAIN, UNIT, Pen
 from tubekit.plots.schematics.route import Wires, dots, route, runs
 from tubekit.plots.schematics.shapes import ended
-from tubekit.plots.schematics.stage import Plan
+from tubekit.plots.schematics.stage import StagePlan
 from tubekit.plots.schematics.symbols import draw
 from tubekit.plots.schematics.words import Reader
 
@@ -42,28 +42,30 @@ INKS = {
 class Panel:
     """A section with its wires and labels, ready to be inked; `box` holds everything, title and notes too."""
 
-    plan: Plan
+    plan: StagePlan
     wires: Wires
     labels: Labels
     box: Box
     title: tuple[str, ...] = ()
-    notes: tuple[Words, ...] = ()
+    notes: tuple[TextBlock, ...] = ()
 
     @property
-    def board(self) -> Board:
+    def board(self) -> Grid:
         """The symbols in their places."""
         return self.plan.board
 
-    def heading(self) -> tuple[Words, ...]:
+    def heading(self) -> tuple[TextBlock, ...]:
         """Title lines, at the upper left."""
         inks = ("head", "note")
         return tuple(
-            Words((Line(text, inks[min(n, 1)]),), self.box.left, self.box.top - (0.5 + n) * LINE * 1.15)
+            TextBlock(
+                (TextLine(text, inks[min(n, 1)]),), self.box.left, self.box.top - (0.5 + n) * LINE * 1.15
+            )
             for n, text in enumerate(self.title)
         )
 
 
-def prepare(plan: Plan, reader: Reader, title: tuple[str, ...] = ()) -> Panel:
+def prepare(plan: StagePlan, reader: Reader, title: tuple[str, ...] = ()) -> Panel:
     """Run the wires, place the labels, and say what could not be drawn."""
     reader = plan.reader or reader
     nodes = sorted(plan.inner)
@@ -83,20 +85,24 @@ def prepare(plan: Plan, reader: Reader, title: tuple[str, ...] = ()) -> Panel:
         min([b.bottom for b in boxes] + [y for _, y in points]),
         max([b.top for b in boxes] + [y for _, y in points]),
     )
-    said = [line for text in remarks(plan, wires, labels, reader) for line in textwrap.wrap(text, 90)]
+    lines = [line for text in remarks(plan, wires, labels, reader) for line in textwrap.wrap(text, 90)]
     left, right, low, high = left - 0.3, right + 0.3, low - 0.3, high + 0.3
-    notes = tuple(Words((Line(text, "note"),), left, low - 1.2 - n * LINE) for n, text in enumerate(said))
-    wide = [width(text, "head") for text in title[:1]] + [width(text, "note") for text in (*title[1:], *said)]
+    notes = tuple(
+        TextBlock((TextLine(text, "note"),), left, low - 1.2 - n * LINE) for n, text in enumerate(lines)
+    )
+    wide = [width(text, "head") for text in title[:1]] + [
+        width(text, "note") for text in (*title[1:], *lines)
+    ]
     box = Box(
-        left, low - (1.2 + LINE * len(said) if said else 0), max([right, *(left + w for w in wide)]),
+        left, low - (1.2 + LINE * len(lines) if lines else 0), max([right, *(left + w for w in wide)]),
         high + 0.4 + 1.15 * LINE * len(title),
     )  # fmt: skip
     return Panel(plan, wires, labels, box, title, notes)
 
 
-def _with_labels(board: Board, missed: Sequence[Pin], reader: Reader) -> Board:
+def _with_labels(board: Grid, missed: Sequence[Pin], reader: Reader) -> Grid:
     """The board with a label at each pin that no wire reaches, moved up where the label needs room."""
-    relaid = Board()
+    relaid = Grid()
     cut = [one for one in board.laid if any(pin in missed for pin in one.pins)]
     for one in board.laid:
         if one not in cut:
@@ -107,22 +113,22 @@ def _with_labels(board: Board, missed: Sequence[Pin], reader: Reader) -> Board:
     return relaid
 
 
-def remarks(plan: Plan, wires: Wires, labels: Labels, reader: Reader) -> list[str]:
+def remarks(plan: StagePlan, wires: Wires, labels: Labels, reader: Reader) -> list[str]:
     """Parts, ends of wires and volts for which there was no room on the drawing, in words."""
-    said = []
+    lines = []
     if plan.also:
         parts = "; ".join(
             f"{' '.join(line.text for line in reader.label(i)[:2])} at {', '.join(i.nodes)}"
             for i in plan.also
         )
-        said.append(f"Also connected here: {parts}")
+        lines.append(f"Also connected here: {parts}")
     if wires.missed:
         nodes = dict.fromkeys(pin.node for pin in wires.missed)
-        said.append(f"Leads without a wire connect to the node they are labeled with: {', '.join(nodes)}")
+        lines.append(f"Leads without a wire connect to the node they are labeled with: {', '.join(nodes)}")
     if labels.missed:
         volts = ", ".join(" ".join(line.text for line in reader.node(node)) for node in labels.missed)
-        said.append(f"Also: {volts}")
-    return said
+        lines.append(f"Also: {volts}")
+    return lines
 
 
 def paint(axes: Axes, panel: Panel, *, scale: float = 1.0) -> list[Any]:
@@ -143,7 +149,7 @@ def paint(axes: Axes, panel: Panel, *, scale: float = 1.0) -> list[Any]:
     return texts
 
 
-def letter(axes: Axes, words: Words, scale: float = 1.0) -> list[Any]:
+def letter(axes: Axes, words: TextBlock, scale: float = 1.0) -> list[Any]:
     """Lines of text where they belong."""
     texts = []
     line = LINE * words.size / SIZE

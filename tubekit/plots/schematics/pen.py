@@ -11,7 +11,7 @@ from typing import Any
 
 from matplotlib.axes import Axes
 
-from tubekit.plots.schematics.board import Laid
+from tubekit.plots.schematics.grid import Laid
 
 UNIT = 0.5
 """Drawing units of the library in a step of the grid."""

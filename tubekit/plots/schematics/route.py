@@ -8,7 +8,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from tubekit.plots.schematics.board import DOWN, LEFT, RIGHT, UP, Board, Box, Pin, Point
+from tubekit.plots.schematics.grid import DOWN, LEFT, RIGHT, UP, Box, Grid, Pin, Point
 
 BEND, CROSSING, DOT = 2.5, 5.0, 1.2
 MARGIN = 5
@@ -33,12 +33,12 @@ class Wires:
 
     def edges_at(self, at: Point) -> list[tuple[Point, str]]:
         """(way, net) of the wires at a point."""
-        found = []
+        result = []
         for way in WAYS:
             net = self.owner.get(edge(at, (at[0] + way[0], at[1] + way[1])))
             if net is not None:
-                found.append((way, net))
-        return found
+                result.append((way, net))
+        return result
 
     def crossable(self, at: Point, way: Point, net: str) -> bool:
         """Whether a wire may pass a point in a direction: only straight across another net."""
@@ -71,7 +71,7 @@ def cover(wires: Wires, boxes: Iterable[Box]) -> None:
                     wires.covered.add(((x, y), (x, y + 1)))
 
 
-def route(board: Board, nodes: Iterable[str]) -> Wires:
+def route(board: Grid, nodes: Iterable[str]) -> Wires:
     """Join the pins of each node, those that lie close together first."""
     extent = board.extent()
     area = Box(extent.left - MARGIN, extent.bottom - MARGIN, extent.right + MARGIN, extent.top + MARGIN)
@@ -184,7 +184,7 @@ def _walked(
 
 def runs(edges: Iterable[Edge]) -> list[Edge]:
     """Edges joined into straight lines as long as they go."""
-    found: list[Edge] = []
+    result: list[Edge] = []
     for axis in (0, 1):
         lines: dict[int, list[int]] = {}
         for a, b in edges:
@@ -197,8 +197,8 @@ def runs(edges: Iterable[Edge]) -> list[Edge]:
                     if axis == 0
                     else ((across, first), (across, last + 1))
                 )
-                found.append(ends)
-    return found
+                result.append(ends)
+    return result
 
 
 def _stretches(starts: list[int]) -> Iterable[tuple[int, int]]:

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from tubekit.amp.parts import GROUND, Capacitor, Part
-from tubekit.plots.schematics.board import (
+from tubekit.plots.schematics.forms import Ask, form
+from tubekit.plots.schematics.grid import (
     DOWN,
     HALF,
     LEFT,
@@ -14,17 +15,16 @@ from tubekit.plots.schematics.board import (
     RIGHT,
     UP,
     Box,
-    Line,
     Pin,
     Shape,
     Tag,
-    Words,
+    TextBlock,
+    TextLine,
     width,
 )
-from tubekit.plots.schematics.forms import Ask, form
 from tubekit.plots.schematics.items import Item
+from tubekit.plots.schematics.transformer_symbol import transformer
 from tubekit.plots.schematics.words import Reader
-from tubekit.plots.schematics.wound import transformer
 
 GROUND_BOX = {
     DOWN: Box(-0.6, -1.1, 0.6, -0.1), UP: Box(-0.6, 0.1, 0.6, 1.1),
@@ -62,14 +62,14 @@ class Maker:
         """The same, with labels at these nodes too."""
         return Maker(self.reader, self.inner - set(nodes))
 
-    def _two_ends(self, item: Item, label: Sequence[Line], turn: str, flip: bool) -> Shape:
+    def _two_ends(self, item: Item, label: Sequence[TextLine], turn: str, flip: bool) -> Shape:
         a, b = (item.pins[1][1], item.pins[0][1]) if flip else (item.pins[0][1], item.pins[1][1])
         part = self.reader.amp.parts[item.parts[0]]
         more = (_symbol_of(item, part), flip)
         if turn == "v":
             pins = (Pin(a, 0, HALF, UP), Pin(b, 0, -HALF, DOWN))
             wide = 1.05 if item.kind in WIDE else 0.55
-            words = (Words(tuple(label), wide + 0.25, 0.0, "left"),)
+            words = (TextBlock(tuple(label), wide + 0.25, 0.0, "left"),)
             return Shape("two ends", "v", pins, (Box(-wide, -1.9, wide, 1.9),), words, more)
         half = HALF + (1 if item.kind in ("cable", "plug out") else 0)
         pins = (Pin(a, -half, 0, LEFT), Pin(b, half, 0, RIGHT))
@@ -105,27 +105,27 @@ def ended(shape: Shape, closed: Sequence[Pin], reader: Reader) -> Shape:
     return replace(shape, pins=tuple(pins), bodies=tuple(bodies), words=tuple(words), tags=tuple(tags))
 
 
-def tag_words(lines: tuple[Line, ...], pin: Pin) -> Words:
+def tag_words(lines: tuple[TextLine, ...], pin: Pin) -> TextBlock:
     """Name and volts beyond the end of a wire."""
     far = 0.45 + 0.5 * LINE * len(lines)
     if pin.way == UP:
-        return Words(lines, pin.x, pin.y + far, "center")
+        return TextBlock(lines, pin.x, pin.y + far, "center")
     if pin.way == DOWN:
-        return Words(lines, pin.x, pin.y - far, "center")
+        return TextBlock(lines, pin.x, pin.y - far, "center")
     side = pin.way[0]
-    return Words(lines, pin.x + 0.5 * side, pin.y, "left" if side > 0 else "right")
+    return TextBlock(lines, pin.x + 0.5 * side, pin.y, "left" if side > 0 else "right")
 
 
-def _above(label: Sequence[Line], *, stacked: bool = False, lift: float = 0.0) -> tuple[Words, ...]:
+def _above(label: Sequence[TextLine], *, stacked: bool = False, lift: float = 0.0) -> tuple[TextBlock, ...]:
     """Designator and value side by side over a lying part, the rest over them."""
     if stacked or len(label) < 2:
-        return (Words(tuple(label), 0.0, 0.7 + lift + 0.5 * LINE * len(label), "center"),)
+        return (TextBlock(tuple(label), 0.0, 0.7 + lift + 0.5 * LINE * len(label), "center"),)
     wide = [width(line.text, line.ink) for line in label[:2]]
     left = -0.5 * (sum(wide) + 0.35)
     low = 0.7 + lift + 0.5 * LINE
-    words = [Words((label[0],), left, low), Words((label[1],), left + wide[0] + 0.35, low)]
+    words = [TextBlock((label[0],), left, low), TextBlock((label[1],), left + wide[0] + 0.35, low)]
     if label[2:]:
-        words.append(Words(tuple(label[2:]), 0.0, low + 0.5 * LINE * (1 + len(label[2:])), "center"))
+        words.append(TextBlock(tuple(label[2:]), 0.0, low + 0.5 * LINE * (1 + len(label[2:])), "center"))
     return tuple(words)
 
 

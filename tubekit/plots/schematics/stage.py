@@ -7,13 +7,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from tubekit.amp.parts import GROUND
-from tubekit.plots.schematics.board import DOWN, HALF, LINE, OFF, RIGHT, WORDS, Board, Pin, Shape, Words
-from tubekit.plots.schematics.grow import INLINE, Grower
+from tubekit.plots.schematics.grid import DOWN, HALF, LINE, OFF, RIGHT, WORDS, Grid, Pin, Shape, TextBlock
 from tubekit.plots.schematics.items import Item
+from tubekit.plots.schematics.net_layout import INLINE, NetLayout
 from tubekit.plots.schematics.output import Output, exit_shape
-from tubekit.plots.schematics.settle import settle_all
+from tubekit.plots.schematics.placement import settle_all
+from tubekit.plots.schematics.sections import DrawnSection, SectionMap
 from tubekit.plots.schematics.shapes import Maker
-from tubekit.plots.schematics.territory import Section, Territory
 from tubekit.plots.schematics.words import Reader
 
 COLUMN = 4
@@ -21,25 +21,27 @@ FIRST_ROOM = 5
 
 
 @dataclass
-class Plan:
+class StagePlan:
     """A section laid out: the board, the nodes that are drawn on, and what found no place."""
 
-    section: Section
-    board: Board
+    section: DrawnSection
+    board: Grid
     inner: frozenset[str]
     also: list[Item] = field(default_factory=list)
     exits: tuple[tuple[str, str], ...] = ()
     reader: Reader | None = None
 
 
-def drawn_nodes(section: Section, items: Iterable[Item], exits: Iterable[str] = ()) -> frozenset[str]:
+def drawn_nodes(section: DrawnSection, items: Iterable[Item], exits: Iterable[str] = ()) -> frozenset[str]:
     """Nodes of a section that more than one symbol meets at; the others end in a label."""
     meets = Counter(node for item in items for node in item.nodes)
     meets.update(exits)
     return frozenset(node for node in section.zone if meets[node] > 1)
 
 
-def lay_stage(territory: Territory, section: Section, reader: Reader, *, onward: bool = True) -> Plan:
+def lay_stage(
+    territory: SectionMap, section: DrawnSection, reader: Reader, *, onward: bool = True
+) -> StagePlan:
     """Lay out a stage; with `onward` also the parts by which it feeds what follows, else labels of those."""
     items = [*section.items, *(section.onward if onward else ())]
     exits = () if onward else _exits(territory, section)
@@ -47,7 +49,7 @@ def lay_stage(territory: Territory, section: Section, reader: Reader, *, onward:
     return _Stage(territory, section, Maker(reader, inner), items, exits).plan()
 
 
-def _exits(territory: Territory, section: Section) -> tuple[tuple[str, str], ...]:
+def _exits(territory: SectionMap, section: DrawnSection) -> tuple[tuple[str, str], ...]:
     """(node, names of the sections it feeds) of every node that parts drawn elsewhere hang on."""
     fed: dict[str, list[str]] = {}
     for item in section.onward:
@@ -60,25 +62,25 @@ def _exits(territory: Territory, section: Section) -> tuple[tuple[str, str], ...
 
 class _Stage:
     def __init__(
-        self, territory: Territory, section: Section, maker: Maker, items: list[Item],
+        self, territory: SectionMap, section: DrawnSection, maker: Maker, items: list[Item],
         exits: tuple[tuple[str, str], ...],
     ) -> None:  # fmt: skip
         self.section, self.maker, self.items, self.exits = section, maker, items, exits
-        self.board = Board()
+        self.board = Grid()
         self.placed: set[str] = set()
         supply = territory.supply
         self.rising = supply.positive
         self.hanging = (supply.nodes | supply.heater_nodes | {GROUND}) - self.rising
         self.zone = {node: zone for node, zone in section.zone.items() if node in maker.inner}
 
-    def plan(self) -> Plan:
+    def plan(self) -> StagePlan:
         for number, tube in enumerate(self.section.tubes):
             self._cell(number, tube)
         Output(
             self.board, self.maker, self.zone, self.items, self.placed, self.hanging, self.rising, self.exits
         ).lay()
         also = self._rest()
-        return Plan(self.section, self.board, self.maker.inner, also, self.exits, self.maker.reader)
+        return StagePlan(self.section, self.board, self.maker.inner, also, self.exits, self.maker.reader)
 
     # ---- one tube with what stands about it
 
@@ -145,7 +147,7 @@ class _Stage:
     def _keep_for_words(self, node: str, x: int, y: int) -> None:
         """Letter a node over its wire before other wires can take the place."""
         lines = self.maker.reader.node(node)
-        words = Words(lines, x + 0.3, y + OFF + 0.5 * LINE * len(lines))
+        words = TextBlock(lines, x + 0.3, y + OFF + 0.5 * LINE * len(lines))
         shape = Shape(WORDS, "h", (), (), (words,))
         if self.board.fits(shape, 0, 0):
             self.board.lay(f"{WORDS} {node}", shape, 0, 0)
@@ -190,7 +192,7 @@ class _Stage:
             and not any(node in later for node in item.nodes)
             and item.kind not in ("tube", "output transformer")
         ]
-        grower = Grower(
+        grower = NetLayout(
             self.board, self.maker, -1, zone, frozenset(self.hanging | lower), self.rising, net, self.placed
         )
         shared = len({tube.at("cathode") for tube in self.section.tubes}) < len(self.section.tubes)

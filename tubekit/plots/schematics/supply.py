@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 from tubekit.amp.parts import GROUND
-from tubekit.plots.schematics.board import HALF, RIGHT, Board, Box, Line, Pin, Shape, Words
-from tubekit.plots.schematics.grow import STACK, Grower
+from tubekit.plots.schematics.grid import HALF, RIGHT, Box, Grid, Pin, Shape, TextBlock, TextLine
 from tubekit.plots.schematics.items import Item
-from tubekit.plots.schematics.settle import settle_all
+from tubekit.plots.schematics.net_layout import STACK, NetLayout
+from tubekit.plots.schematics.placement import settle_all
+from tubekit.plots.schematics.sections import DrawnSection, SectionMap
 from tubekit.plots.schematics.shapes import Maker
-from tubekit.plots.schematics.stage import Plan, drawn_nodes
-from tubekit.plots.schematics.territory import Section, Territory
+from tubekit.plots.schematics.stage import StagePlan, drawn_nodes
 from tubekit.plots.schematics.words import Reader
 
 APART = 6
@@ -21,14 +21,14 @@ WIDEST = 38
 """Columns to the right of a transformer before the filter chain goes on in another row."""
 
 
-def lay_supply(section: Section, reader: Reader) -> Plan:
+def lay_supply(section: DrawnSection, reader: Reader) -> StagePlan:
     """Transformers in the middle, mains to their left, rectifiers and filters to their right."""
     items = [_turned(item, section.items) for item in section.items]
     reader = replace(reader, with_ripple=True)
     rectifiers = [item for item in items if item.kind == "rectifier"]
     inner = drawn_nodes(section, items) - {node for item in rectifiers for node in _only_heater(item)}
     maker = Maker(reader, inner)
-    board, placed = Board(), set[str]()
+    board, placed = Grid(), set[str]()
     for item in [i for i in items if i.kind == "power transformer"]:
         placed.add(item.name)
         top = 0 if not board.laid else round(board.extent().bottom) - 2 * STACK
@@ -38,7 +38,7 @@ def lay_supply(section: Section, reader: Reader) -> Plan:
             if not _waits(pin.node, items, placed):
                 continue
             side = pin.way[0]
-            grower = Grower(
+            grower = NetLayout(
                 board, maker, side, inner, frozenset({GROUND}), frozenset(), items, placed,
                 drop=side < 0, limit=WIDEST,
             )  # fmt: skip
@@ -47,7 +47,7 @@ def lay_supply(section: Section, reader: Reader) -> Plan:
                 row = min(row, round(board.lowest(pin.x + 3, 10_000, 0.0)) - STACK)
             grower.grow(pin.node, pin.x - (4 if side < 0 else 0), row)
     also = settle_all(board, maker, [item for item in items if item.name not in placed])
-    return Plan(section, board, inner, also, reader=reader)
+    return StagePlan(section, board, inner, also, reader=reader)
 
 
 def _turned(item: Item, items: tuple[Item, ...]) -> Item:
@@ -69,17 +69,17 @@ def _waits(node: str, items: list[Item], placed: set[str]) -> bool:
     return any(node in item.nodes and item.name not in placed for item in items)
 
 
-def lay_heaters(territory: Territory, section: Section, reader: Reader) -> Plan:
+def lay_heaters(territory: SectionMap, section: DrawnSection, reader: Reader) -> StagePlan:
     """Heaters side by side between their two wires; behind a cable the next pair of wires goes on."""
     nodes = [node for item in section.items for node in item.nodes if node in territory.supply.heater_nodes]
     section = replace(section, zone=dict.fromkeys(nodes, "heater"))
     entries = _entries(territory, section)
     inner = drawn_nodes(section, section.items, [node for node, _ in entries])
     maker = Maker(reader, inner)
-    board = Board()
+    board = Grid()
     for place, (node, words) in enumerate(entries):
-        said = Words((Line(words, "node"),), -0.2, 0, "right")
-        shape = Shape("entry", "h", (Pin(node, 2, 0, RIGHT),), (Box(-0.1, -0.4, 1.9, 0.4),), (said,))
+        text = TextBlock((TextLine(words, "node"),), -0.2, 0, "right")
+        shape = Shape("entry", "h", (Pin(node, 2, 0, RIGHT),), (Box(-0.1, -0.4, 1.9, 0.4),), (text,))
         board.lay(f"entry {node} {place}", shape, 0, HALF - APART - 2 * HALF * place)
     left = [item for item in section.items if not _is_cable(item)]
     cables = [item for item in section.items if _is_cable(item)]
@@ -100,16 +100,16 @@ def lay_heaters(territory: Territory, section: Section, reader: Reader) -> Plan:
         if not row and not links:
             also = settle_all(board, maker, [*left, *cables])
             break
-    return Plan(section, board, inner, also, reader=reader)
+    return StagePlan(section, board, inner, also, reader=reader)
 
 
-def _order(board: Board, item: Item) -> tuple[bool, bool, int]:
+def _order(board: Grid, item: Item) -> tuple[bool, bool, int]:
     """Heaters first, what goes to ground last: from the lower wire first, then from the upper."""
     rows = [pin.y for node in item.nodes for pin in board.pins_of(node)]
     return GROUND in item.nodes, item.kind != "heater", min(rows, default=0)
 
 
-def _upright(maker: Maker, board: Board, item: Item) -> tuple[Shape, int]:
+def _upright(maker: Maker, board: Grid, item: Item) -> tuple[Shape, int]:
     """Between the two wires; what goes to ground hangs on its own."""
     if not item.two_ends or GROUND not in item.nodes:
         return maker.shape(item), -APART
@@ -122,11 +122,11 @@ def _is_cable(item: Item) -> bool:
     return item.kind in ("cable", "plug out", "switch", "fuse") and GROUND not in item.nodes
 
 
-def _entries(territory: Territory, section: Section) -> tuple[tuple[str, str], ...]:
+def _entries(territory: SectionMap, section: DrawnSection) -> tuple[tuple[str, str], ...]:
     """(node, whence) of the winding ends that feed the heaters."""
-    found = []
+    result = []
     for item in territory.supply.items:
         if item.kind == "power transformer":
             taps = [node for _, node in item.pins if node in section.zone]
-            found += [(node, f"from {item.name}") for node in dict.fromkeys(taps)]
-    return tuple(found)
+            result += [(node, f"from {item.name}") for node in dict.fromkeys(taps)]
+    return tuple(result)

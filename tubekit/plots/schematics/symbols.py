@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping
 
 from tubekit.amp.parts import GROUND
 from tubekit.plots import ink
-from tubekit.plots.schematics import bottles, fittings
-from tubekit.plots.schematics.board import LEFT, RIGHT, UP, WORDS, Laid, Tag
+from tubekit.plots.schematics import fittings, tube_symbols
+from tubekit.plots.schematics.grid import LEFT, RIGHT, UP, WORDS, Laid, Tag
 from tubekit.plots.schematics.pen import PLAIN, THIN, Pen, Spot, at
 
 LIBRARY = {
@@ -138,8 +138,8 @@ def _potentiometer(pen: Pen, one: Laid) -> None:
 
 
 _DRAWERS: Mapping[str, Callable[[Pen, Laid], None]] = {
-    "two ends": _two_ends, "potentiometer": _potentiometer, "tube": bottles.draw_tube,
-    "rectifier": bottles.draw_rectifier, "heater": bottles.draw_heater, "jack": fittings.draw_jack,
+    "two ends": _two_ends, "potentiometer": _potentiometer, "tube": tube_symbols.draw_tube,
+    "rectifier": tube_symbols.draw_rectifier, "heater": tube_symbols.draw_heater, "jack": fittings.draw_jack,
     "loudspeaker": fittings.draw_loudspeaker, "mains plug": fittings.draw_mains_plug,
     "selector": fittings.draw_selector, "transformer": fittings.draw_transformer, "box": fittings.draw_box,
     "exit": fittings.draw_exit, "entry": fittings.draw_entry,

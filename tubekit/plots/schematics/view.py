@@ -13,9 +13,9 @@ from tubekit.plots.drawing import Drawing
 from tubekit.plots.schematics import sheet
 from tubekit.plots.schematics.items import Item
 from tubekit.plots.schematics.paint import Panel, inches, prepare
-from tubekit.plots.schematics.stage import Plan, lay_stage
+from tubekit.plots.schematics.sections import DrawnSection, SectionMap, section_map
+from tubekit.plots.schematics.stage import StagePlan, lay_stage
 from tubekit.plots.schematics.supply import lay_heaters, lay_supply
-from tubekit.plots.schematics.territory import Section, Territory, territory
 from tubekit.plots.schematics.words import Reader
 from tubekit.text import CAUTION
 
@@ -26,7 +26,7 @@ EDGE = 0.15
 """White about a single drawing [inches]."""
 
 
-def title(amp: Amp, section: Section) -> str:
+def title(amp: Amp, section: DrawnSection) -> str:
     """Tubes with their types and what they are for; or the name of the section."""
     if section.kind != "stage":
         return TITLES[section.kind]
@@ -57,9 +57,9 @@ class View:
         else:
             self.reader = Reader(result, result.origin, None, None, member)
         self.amp = self.reader.amp
-        self.map: Territory = territory(self.amp)
+        self.map: SectionMap = section_map(self.amp)
 
-    def section(self, name: str) -> Section:
+    def section(self, name: str) -> DrawnSection:
         """By its own name, or by a part it draws."""
         for one in self.map.sections:
             if name in (one.name, TITLES.get(one.kind)):
@@ -74,7 +74,7 @@ class View:
             fix=f"Write the designator of a part, or a section: {', '.join(known[: len(self.map.sections)])}",
         )  # fmt: skip
 
-    def plan(self, section: Section, *, onward: bool) -> Plan:
+    def plan(self, section: DrawnSection, *, onward: bool) -> StagePlan:
         """A section laid out."""
         if section.kind == "supply":
             return lay_supply(section, self.reader)
@@ -86,16 +86,16 @@ class View:
         """What the volts are, in a line."""
         if self.reader.report is None:
             return "No voltages calculated."
-        said = (
+        text = (
             f"Calculated idle voltages at {self.reader.mains()[0].text} line; DC to ground, AC where marked"
         )
-        return said + (", before → after" if self.reader.report_before is not None else "")
+        return text + (", before → after" if self.reader.report_before is not None else "")
 
     def out(self) -> str:
         """Parts taken out, in a line."""
         return f"Removed: {', '.join(self.reader.taken_out)}" if self.reader.taken_out else ""
 
-    def one(self, section: Section) -> Drawing:
+    def one(self, section: DrawnSection) -> Drawing:
         """One section by itself."""
         name = title(self.amp, section)
         lines = tuple(line for line in (f"{self.amp.title}, {name}", self.conditions(), self.out()) if line)
@@ -157,11 +157,11 @@ class View:
         width, height = figure.get_size_inches()
         top = height - sheet.MARGIN
         head = f"{self.amp.title}: schematic{of}"
-        said = "  ".join(line for line in (self.conditions(), self.out()) if line)
+        text = "  ".join(line for line in (self.conditions(), self.out()) if line)
         texts = [
             sheet.write(figure, sheet.MARGIN, top - 0.12, head, fontsize=10, fontweight="bold", va="center")
         ]
-        texts.append(sheet.write(figure, sheet.MARGIN, top - 0.3, said, fontsize=6.5, va="center"))
+        texts.append(sheet.write(figure, sheet.MARGIN, top - 0.3, text, fontsize=6.5, va="center"))
         caution = textwrap.wrap(CAUTION, round(22 * width))
         for n, line in enumerate(caution):
             row = sheet.MARGIN + 0.11 * (len(caution) - 1 - n)
@@ -174,13 +174,13 @@ class View:
         parts = dict.fromkeys(" ".join(line.text for line in self.reader.label(item)) for item in items)
         nodes = dict.fromkeys(node for item in items for node in item.nodes if node != "ground")
         volts = [f"{node} {self.reader.volts(node)}" for node in nodes if self.reader.volts(node)]
-        said = f"Schematic of {self.amp.title}, {name}. {self.conditions()} Parts: {', '.join(parts)}."
+        text = f"Schematic of {self.amp.title}, {name}. {self.conditions()} Parts: {', '.join(parts)}."
         return (
-            said
+            text
             + (f" Volts: {', '.join(volts)}." if volts else "")
             + (f" {self.out()}." if self.out() else "")
         )
 
 
-def _short(amp: Amp, section: Section) -> str:
+def _short(amp: Amp, section: DrawnSection) -> str:
     return title(amp, section).partition(":")[0]

@@ -14,7 +14,7 @@ from tubekit.amp.fields import fields_of
 from tubekit.amp.parts import Part, ReverbTank
 from tubekit.amp.readings import readable
 from tubekit.plots.reading import of_member
-from tubekit.plots.schematics.board import Line, width
+from tubekit.plots.schematics.grid import TextLine, width
 from tubekit.plots.schematics.items import GAP, Item
 from tubekit.units import mark, show
 
@@ -40,10 +40,10 @@ class Reader:
 
     # ---- parts
 
-    def label(self, item: Item) -> tuple[Line, ...]:
+    def label(self, item: Item) -> tuple[TextLine, ...]:
         """Designator, value and, where it was changed, what it was."""
         if item.kind in ("cable", "plug out"):
-            return tuple(Line(piece, "value") for piece in item.words.split(GAP))
+            return tuple(TextLine(piece, "value") for piece in item.words.split(GAP))
         part = self.amp.parts[item.parts[0]]
         now, was = self._moved(item)
         own = self._value(part)
@@ -53,8 +53,8 @@ class Reader:
         value = dict.fromkeys([*own, *now])
         ink = "changed" if was else "value"
         name = item.name.removesuffix(" heater")
-        lines = [Line(name, "changed" if was else "part"), *(Line(one, ink) for one in value)]
-        return (*lines, *(Line(f"was {one}", "changed") for one in was))
+        lines = [TextLine(name, "changed" if was else "part"), *(TextLine(one, ink) for one in value)]
+        return (*lines, *(TextLine(f"was {one}", "changed") for one in was))
 
     def was(self, item: Item) -> tuple[str, ...]:
         """The values that were changed, as they were."""
@@ -107,12 +107,12 @@ class Reader:
     def _one(self, value: Any) -> float:
         return of_member(value, self.member)
 
-    def mains(self) -> tuple[Line, ...]:
+    def mains(self) -> tuple[TextLine, ...]:
         """Volts and frequency of the mains, and the volts before where they were others."""
         now = self._one(self.amp.mains_rms)
-        lines = [Line(f"{now:g} V AC", "value"), Line(f"{self.amp.mains_hz:g} Hz", "value")]
+        lines = [TextLine(f"{now:g} V AC", "value"), TextLine(f"{self.amp.mains_hz:g} Hz", "value")]
         if self.before is not None and (was := self._one(self.before.mains_rms)) != now:
-            lines = [Line(lines[0].text, "changed"), lines[1], Line(f"was {was:g} V", "changed")]
+            lines = [TextLine(lines[0].text, "changed"), lines[1], TextLine(f"was {was:g} V", "changed")]
         return tuple(lines)
 
     # ---- nodes
@@ -122,19 +122,19 @@ class Reader:
         if node in self.amp.line_side.nodes:
             return ""
         if node not in self._volts:
-            self._volts[node] = self._said(node)
+            self._volts[node] = self._voltage_text(node)
         return self._volts[node]
 
-    def _said(self, node: str) -> str:
+    def _voltage_text(self, node: str) -> str:
         now = self._reading(self.report, node)
         was = self._reading(self.report_before, node)
         return _from_to(was, now)
 
     def _reading(self, report: AmpReport | None, node: str) -> str:
-        found = None if report is None else self._nodes(report).get(node)
-        if found is None:
+        result = None if report is None else self._nodes(report).get(node)
+        if result is None:
             return ""
-        direct, alternating = (self._one(readable(v)) for v in (found.dc_v, found.ac_rms_v))
+        direct, alternating = (self._one(readable(v)) for v in (result.dc_v, result.ac_rms_v))
         if not np.isfinite(direct):
             return ""
         if alternating > max(LEAST_AC, abs(direct)):
@@ -163,10 +163,10 @@ class Reader:
         """Length of wire over which the name and the volts of a node can stand, one below the other."""
         return math.ceil(max(width(line.text, line.ink) for line in self.node(node)) + 0.7)
 
-    def node(self, node: str) -> tuple[Line, ...]:
+    def node(self, node: str) -> tuple[TextLine, ...]:
         """A node's name with its volts below, and its ripple where that is wanted."""
-        said = [self.volts(node), self.ripple(node) if self.with_ripple else ""]
-        return (Line(node, "node"), *(Line(words, "volts") for words in said if words))
+        lines = [self.volts(node), self.ripple(node) if self.with_ripple else ""]
+        return (TextLine(node, "node"), *(TextLine(words, "volts") for words in lines if words))
 
 
 def _from_to(was: str, now: str) -> str:

@@ -1,0 +1,126 @@
+"""The parts by which ripple crosses from held nodes to the signal's side, and what each carries.
+
+Nodes whose ripple is known (rails, heaters, mains) move to the right-hand side of the equations, part by
+part; one adjoint solve per harmonic weighs them at the loudspeaker.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from tubekit.amp.part_words import part_words
+from tubekit.amp.signal_view import SignalView
+from tubekit.analyses.part_sensitivity import coil_rows, number
+from tubekit.circuit.network import Network
+from tubekit.circuit.newton import block_diagonal
+from tubekit.circuit.parts import Capacitor, Device, Resistor, VoltageSource, Windings
+from tubekit.circuit.reduction import solve_stack
+
+Array = np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class HumPath:
+    """Hum that one part carries from held `node` into node `into`: peak phasors at the speaker, (N, H)."""
+
+    node: str
+    part: str
+    into: str
+    volts: Array
+
+
+def hum_paths(view: SignalView, s: Array) -> Iterator[HumPath]:
+    """Every part that joins a held node to the signal's side; `s` are the harmonics (H,) [rad/s]."""
+    held = _Held(view, len(s))
+    weights = _weights(view, held, s)
+    for part in view.network.circuit.parts:
+        if isinstance(part, Resistor | Capacitor):
+            yield from _through_pair(held, weights, part, s)
+        elif isinstance(part, Windings):
+            yield from _through_coils(held, weights, part)
+        elif isinstance(part, Device):
+            yield from _through_tube(view, held, weights, part)
+
+
+class _Held:
+    """Held nodes by number, with their names and peak phasors over the harmonics."""
+
+    def __init__(self, view: SignalView, harmonics: int) -> None:
+        self.network: Network = view.network
+        self.names: dict[int, str] = {}
+        self.volts: dict[int, Array] = {}
+        state = view.solved.state
+        for node in sorted(view.solved.held_nodes):
+            place = number(self.network, node)
+            if place >= 0 and place not in self.names:
+                self.names[place] = node
+                orders = range(1, harmonics + 1)
+                self.volts[place] = np.stack([state.harmonic(node, order) for order in orders], axis=1)
+
+    def number(self, node: str) -> int:
+        return number(self.network, node)
+
+    def free(self, place: int) -> bool:
+        """A node whose voltage is to be found."""
+        return place >= 0 and place not in self.names
+
+
+def _weights(view: SignalView, held: _Held, s: Array) -> Array:
+    """What a unit on the right-hand side of each equation makes at the loudspeaker, (N, H, n)."""
+    network = view.network
+    kept = np.ones(len(network.unknowns), bool)
+    kept[list(held.names)] = False
+    for part in network.circuit.parts:
+        if isinstance(part, VoltageSource) and not any(held.free(held.number(n)) for n in (part.a, part.b)):
+            kept[network.unknowns.index(f"I({part.name})")] = False
+        elif isinstance(part, Windings) and not any(held.free(held.number(n)) for e in part.ends for n in e):
+            kept[coil_rows(network, part)] = False
+    inner = np.ix_(np.arange(len(view.matrix)), kept, kept)
+    matrix = view.matrix[inner].transpose(0, 2, 1)
+    storage = np.broadcast_to(network.storage, view.matrix.shape)[inner].transpose(0, 2, 1)
+    weights = np.zeros((len(matrix), len(s), len(kept)), complex)
+    right = np.broadcast_to(view.out[kept].astype(complex)[:, None], (len(matrix), int(kept.sum()), 1))
+    for k, each in enumerate(s):
+        weights[:, k, kept] = solve_stack(matrix + each * storage, right)[..., 0]
+    return weights
+
+
+def _through_pair(held: _Held, weights: Array, part: Resistor | Capacitor, s: Array) -> Iterator[HumPath]:
+    value = part.ohms if isinstance(part, Resistor) else part.farads
+    column = np.atleast_1d(np.asarray(value, float))[:, None]
+    admittance = 1.0 / column if isinstance(part, Resistor) else s * column
+    for here, there in ((part.a, part.b), (part.b, part.a)):
+        source, into = held.number(here), held.number(there)
+        if source in held.names and held.free(into):
+            volts = admittance * held.volts[source] * weights[:, :, into]
+            yield HumPath(held.names[source], part_words(part.name), there, volts)
+
+
+def _through_coils(held: _Held, weights: Array, part: Windings) -> Iterator[HumPath]:
+    rows = coil_rows(held.network, part)
+    for k, ((a, b), row) in enumerate(zip(part.ends, rows, strict=True), 1):
+        for here, there, sign in ((a, b, -1.0), (b, a, 1.0)):
+            source = held.number(here)
+            if source in held.names and held.free(held.number(there)):
+                name = f"{part.name} section {k}" if len(rows) > 1 else part.name
+                yield HumPath(held.names[source], name, there, sign * held.volts[source] * weights[:, :, row])
+
+
+def _through_tube(view: SignalView, held: _Held, weights: Array, part: Device) -> Iterator[HumPath]:
+    """A terminal straight on a rail moves all of the tube's currents."""
+    network = held.network
+    ports = [k for k, (name, _) in enumerate(network.port_names) if name == part.name]
+    slopes = block_diagonal(network.groups, list(view.point.slopes))[:, ports][:, :, ports]
+    into = np.matmul(weights, network.incidence[:, ports])  # (N, H, T)
+    for j, node in enumerate(part.terminals):
+        source = held.number(node)
+        if source in held.names:
+            volts = -np.einsum("nht,nt->nh", into, slopes[:, :, j]) * held.volts[source]
+            yield HumPath(held.names[source], f"{part.name} itself", node, volts)
+    source = held.number(part.cathode)
+    if source in held.names:
+        volts = np.einsum("nht,ntj->nh", into, slopes) * held.volts[source]
+        yield HumPath(held.names[source], f"{part.name} itself", part.cathode, volts)

@@ -1,0 +1,256 @@
+"""The mains steady state of an amp, with what its own currents set, and a way out where it sticks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import combinations
+
+import numpy as np
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.build import Built, build
+from tubekit.amp.fields import Value
+from tubekit.amp.heater_wiring import heater_string
+from tubekit.amp.parts import Part, Tube
+from tubekit.amp.parts.part import HEAT
+from tubekit.analyses.mains import MainsState, mains_steady_state
+from tubekit.analyses.operating_point import solve_network
+from tubekit.circuit.parts import GROUND, Circuit, Device, Rectifier, Resistor, Windings, nodes_of
+from tubekit.circuit.reduction import FLOATING, resistance_to_ground
+from tubekit.circuit.stamps import REVERSE_LEAK
+from tubekit.devices.heater import COLD, emission
+from tubekit.errors import SolveError
+
+Array = np.ndarray
+
+SETTLINGS = 25
+"""Solves after which thermistors and swinging chokes are taken as they are."""
+AGREED = 1e-3
+"""Values are settled once none moves by more than this share."""
+FAR = 10.0
+LEAST = 1e-9
+"""What is less than this counts as this: a heater without voltage."""
+LEAKS = (1e6, 3e6, 1e7, 3e7, 1e8)
+"""Leakage across each rectifier, tried in turn where a winding floats between pulses [Ω]; common practice."""
+STARVED, OTHER_V = 1e5, 1.0
+"""A screen fed through this [Ω] or more may idle at two voltages; they count as two from this apart [V]."""
+UNDER = 0.9
+"""A heater that gets less than this share of what the line voltage gives others is looked at by itself."""
+LEAK = ".leak"
+LEAK_WORDS = f"only leakage is taken, {1e-6 / REVERSE_LEAK:.0f} MΩ across each rectifier (common practice)"
+LIVE_V = 30.0
+"""An unloaded rail above this is said [V]."""
+
+
+def solve_mains(
+    amp: Amp,
+    near: MainsState | None = None,
+    names: list[str] | None = None,
+    heat: Value | None = None,
+) -> tuple[Built, MainsState]:
+    """The circuit of an amp with its self-setting parts settled, and its steady state.
+
+    `near` is used where its circuit has parts of the same names (`names`, when given); `heat` is what every
+    heater gets, volts over rated volts, where that is not what the mains says.
+
+    Raises
+    ------
+    SolveError : supply and amp do not agree.
+    """
+    given: dict[str, Value] = {} if heat is None else {HEAT: heat}
+    built = build(amp, given)
+    usable = near if near is not None and names == [part.name for part in built.circuit.parts] else None
+    state, text = solve_circuit(built.circuit, amp, usable)
+    cold = _cold(amp, state) if heat is None else ()
+    own = list(dict.fromkeys((*_self_setting(amp, heat is None), *cold)))
+    last = None
+    for _ in range(SETTLINGS if own else 0):
+        new, was = dict(part.set_by(state) for part in own), built.settled
+        pairs = [np.broadcast_arrays(was.get(name, value), value) for name, value in new.items()]
+        x, ends = np.log(np.maximum(np.reshape(pairs, (len(new), 2, -1)), LEAST)).transpose(1, 0, 2)
+        off = 0.5 * (ends - x)  # half: a thermistor's heat and its current would chase each other
+        known = was.keys() >= new.keys()
+        if known and np.all(np.abs(off) <= AGREED):
+            break
+        step, last = _ahead(x, off, last), (x, off) if known else None
+        values = (float(each[0]) if amp.batch is None else each for each in np.exp(x + step))
+        built = build(amp, given | dict(zip(new, values, strict=True)))
+        state, text = solve_circuit(built.circuit, amp, state)
+    return built.saying(
+        (*text, *(_heater_notes(amp, state) if heat is None else ()), *_unloaded(state), *_second_idle(state))
+    ), state
+
+
+def settled_circuit(amp: Amp) -> Built:
+    """The circuit of an amp as `steady` leaves it, without a solve where nothing in it sets itself."""
+    missing = amp.drawn.parts.keys() - amp.parts.keys()
+    whole = not missing and all(part.condition == "fitted" for part in amp.parts.values())
+    return build(amp) if whole and not _self_setting(amp, True) else solve_mains(amp)[0]
+
+
+def _self_setting(amp: Amp, heaters: bool) -> list[Part]:
+    """Thermistors, swinging chokes and, where asked for, the heaters of a series string."""
+    strung = heater_string(amp.parts) if heaters else ()
+    return [p for p in amp.parts.values() if p.condition == "fitted" and (p.sets_itself or p in strung)]
+
+
+def _cold(amp: Amp, state: MainsState) -> dict[Tube, Value]:
+    """Tubes whose heater is wired and gets too little for full emission, not because of the line voltage
+    alone; with volts over rated volts.
+    """
+    known = {GROUND, *state.operating_point.network.index}
+    line = np.asarray(amp.mains_rms) / np.asarray(amp.design_mains_rms)
+    share = {
+        part: np.asarray(part.set_by(state)[1]) for part in amp.parts.values()
+        if isinstance(part, Tube) and part.condition == "fitted" and len(set(part.heater) & known) > 1
+        and part.heater_rating()[0]
+    }  # fmt: skip
+    return {p: one for p, one in share.items() if np.all((emission(one) < 1) & (one < UNDER * line))}
+
+
+def _heater_notes(amp: Amp, state: MainsState) -> Iterator[str]:
+    """What becomes of tubes that get too little heat."""
+    share = {part.designator: float(np.max(one)) for part, one in _cold(amp, state).items()}
+    cold = [name for name, one in share.items() if one < COLD]
+    if cold:
+        yield f"{', '.join(cold)}: heater without voltage, so that the cathode is cold and passes nothing"
+    for name in (each for each in share if each not in cold):
+        yield (
+            f"{name}: its heater gets {100 * share[name]:.0f} % of its voltage, which leaves some "
+            f"{100 * float(emission(share[name])):.2g} % of its emission (from memory). Do not trust its "
+            "currents, nor any voltage that they set"
+        )
+
+
+def _ahead(x: Array, off: Array, last: tuple[Array, Array] | None) -> Array:
+    """Where the steps `off` (V, N) from `x` lead, judged by the `last` ones: Anderson's mixing of two.
+
+    Source: D. G. Anderson, Iterative procedures for nonlinear integral equations, J. ACM 12 (1965) (from
+    memory). A member that it would send further than `FAR` times its step takes that step.
+    """
+    if last is None:
+        return off
+    turned = off - last[1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        step = off - (off * turned).sum(axis=0) / np.square(turned).sum(axis=0) * (x - last[0] + turned)
+    near = np.abs(step).max(axis=0) <= FAR * np.abs(off).max(axis=0)  # not so where it is not a number
+    return np.where(near, step, off)
+
+
+def solve_circuit(
+    circuit: Circuit, amp: Amp, near: MainsState | None = None, *, rails_only: bool = False
+) -> tuple[MainsState, tuple[str, ...]]:
+    """Steady state of a circuit, and what had to be taken for granted to get there.
+
+    `rails_only` where nobody asks for microvolts away from the supply.
+    """
+    try:
+        return mains_steady_state(circuit, frequency_hz=amp.mains_hz, near=near, rails_only=rails_only), ()
+    except SolveError as error:
+        leaky, ohms = _leaky(circuit, amp)
+        if leaky is None:
+            loose = _loose(error.best, amp)
+            if not loose:
+                raise
+            raise SolveError(
+                f"{', '.join(loose)}: nothing but tubes ties this winding to ground. It floats, so no "
+                "current of a tube on it has a way back. Wire it, or its hum balance control, to ground.",
+                best=error.best,
+            ) from error
+    words = f"a winding floats between pulses: {ohms / 1e6:g} MΩ of leakage taken across each rectifier"
+    return leaky, (words + " (common practice)",)
+
+
+def _unloaded(state: MainsState) -> Iterator[str]:
+    """What to expect where nothing draws current from a rectifier: the peak, held by leakage alone."""
+    result: dict[str, set[str]] = {}
+    floats: dict[tuple[str, ...], set[str]] = {}
+    for k in np.flatnonzero(state.unloaded.all(axis=0)):
+        one = state.operating_point.network.rectifiers[k]
+        name = one.name.split(".")[0]
+        if any(part.name == name for part in state.circuit.of(Device)):
+            continue  # the forward side of a Zener diode feeds nothing
+        node = max((one.plate, one.cathode), key=lambda end: float(np.abs(state.mean(end)).max()))
+        hung = next(filter(None, (_hung(state.circuit, end) for end in (one.plate, one.cathode))), ())
+        if hung:
+            floats.setdefault(hung, set()).add(name)
+        elif np.abs(state.mean(node)).max() > LIVE_V:
+            result.setdefault(node, set()).add(name)
+    for node, names in result.items():
+        yield (
+            f"{node}: nothing draws current from {' and '.join(sorted(names))}, so expect the peak, "
+            f"{np.abs(state.mean(node)).max():.3g} V, and it stays after switch-off; {LEAK_WORDS}"
+        )
+    for nodes, names in floats.items():
+        peak = max(float(np.abs(state.waveform(a, b)).max()) for a, b in combinations(nodes, 2))
+        yield (
+            f"{', '.join(nodes)}: nothing ties this winding to ground, so {' and '.join(sorted(names))} can "
+            f"deliver nothing. Stray leaks set its voltage to ground: expect up to its peak, {peak:.3g} V; "
+            f"{LEAK_WORDS}"
+        )
+
+
+def _second_idle(state: MainsState) -> Iterator[str]:
+    """That a tube may idle elsewhere: looked for where a screen is fed through a high resistance.
+
+    The tubes start pulled out, then hard on, then with starved screens; the supply is the line it is at idle.
+    """
+    point = state.operating_point
+    network, names = point.network, point.network.port_names
+    screens = [k for k, (_, port) in enumerate(names) if port == "screen"]
+    device = {part.name: part for part in state.circuit.of(Device)}
+    nodes = [device[names[k][0]].terminals[1] for k in screens]
+    if not screens or network.batch is not None:
+        return
+    if np.max(resistance_to_ground(point.feed.into(network), nodes)) < STARVED:
+        return
+    starved = point.port_volts.copy()
+    starved[:, screens] = 0.0
+    lines: set[str] = set()
+    for start in (None, np.zeros_like(starved), starved):
+        other = solve_network(network, point.feed, start)
+        apart = np.abs(other.port_volts - point.port_volts)[0, screens]
+        k = screens[int(np.argmax(apart))]
+        if other.convergence.converged[0] and np.max(apart) > OTHER_V and names[k][0] not in lines:
+            lines.add(names[k][0])
+            one, two = (float(each.port_volts[0, k]) for each in (point, other))
+            yield (
+                f"{names[k][0]}: two idle points are possible: {one:.3g} V from screen to cathode, as taken "
+                f"here, or {two:.3g} V. How it warms up decides; measure before you trust either."
+            )
+
+
+def _hung(circuit: Circuit, node: str) -> tuple[str, ...]:
+    """The nodes of a winding that no resistor, wire or capacitor ties to anything else; () where one does."""
+    ends = {pair for coils in circuit.of(Windings) for pair in coils.ends}
+    hung = {node}
+    for _ in ends:
+        hung |= {end for pair in ends if hung & set(pair) for end in pair}
+    others = [p for p in circuit.parts if not isinstance(p, Windings | Rectifier) and LEAK not in p.name]
+    tied = GROUND in hung or any(hung & set(nodes_of(part)) for part in others)
+    return () if tied or len(hung) < 2 else tuple(sorted(hung))
+
+
+def _loose(state: object, amp: Amp) -> tuple[str, ...]:
+    """Ends of windings that only tubes and leakage hold."""
+    if not isinstance(state, MainsState):
+        return ()
+    coils, network = state.circuit.of(Windings), state.operating_point.network
+    nodes = sorted({end for each in coils for pair in each.ends for end in pair} - amp.line_side.nodes)
+    ohms = resistance_to_ground(network, nodes)[0]
+    return tuple(node for node, one in zip(nodes, ohms, strict=True) if one > FLOATING)
+
+
+def _leaky(circuit: Circuit, amp: Amp) -> tuple[MainsState | None, float]:
+    """The same with the least leakage across the rectifiers that lets it be solved."""
+    best: MainsState | None = None
+    least = 0.0
+    for ohms in LEAKS:
+        leaks = [Resistor(r.name + LEAK, r.plate, r.cathode, ohms) for r in circuit.of(Rectifier)]
+        state = mains_steady_state(
+            circuit.with_parts(*leaks), frequency_hz=amp.mains_hz, near=best, strict=False
+        )
+        if state.convergence.mask.any():
+            break
+        best, least = state, ohms
+    return best, least

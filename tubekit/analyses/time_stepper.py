@@ -1,0 +1,191 @@
+"""Step after step through time: lengths follow the error, in powers of two so that matrices are reused."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tubekit.analyses.stepping import BLEND, ERROR, GAMMA, Closure, Devices, Emission, Pencil, Solution
+from tubekit.circuit.network import Network
+from tubekit.circuit.reduction import solve_stack
+from tubekit.errors import SolveError
+
+Array = np.ndarray
+Until = Callable[[Sequence[float], Sequence[Array]], bool]
+"""Whether a run may end, asked after each step with the times and unknowns so far."""
+
+SHORTEST = 2.0**-32
+"""Shortest step, as a share of the longest."""
+FIRST = 2.0**-16
+SETTLE_S = 1e-8
+"""Charges settle within this time when a circuit is switched [s]: what jumps has jumped."""
+REFERENCE_V = 100.0
+EASY, SHORTENED = 0.06, 1.0
+MOST_STEPS = 400_000
+
+
+@dataclass(frozen=True, eq=False)
+class TimeProblem:
+    """What is to be stepped through: sources s(t) (n,), for how long, how exactly."""
+
+    network: Network
+    closure: Closure
+    source: Callable[[float], Array]
+    seconds: float
+    tolerance: float
+    longest: float
+    emission: Emission | None
+    devices: Devices
+    spread: Callable[[Array], tuple[Array, Array]] | None = None
+    until: Until | None = None
+
+
+@dataclass(eq=False)
+class TimeSteps:
+    """What came out, step by step; `floored` counts steps accepted at the shortest length."""
+
+    time: list[float] = field(default_factory=list)
+    x: list[Array] = field(default_factory=list)
+    highest: list[Array] = field(default_factory=list)
+    lowest: list[Array] = field(default_factory=list)
+    currents: list[Array] = field(default_factory=list)
+    solves: int = 0
+    floored: int = 0
+    worst: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class _State:
+    time: float
+    x: Array
+    rate: Array  # C dx/dt
+    currents: Array
+
+
+def step_through(job: TimeProblem, charge: Array) -> TimeSteps:
+    """Go through the whole time from what is stored (C x, (n,)).
+
+    Raises
+    ------
+    SolveError : a step does not arrive however short it is made (the trace so far is inside).
+    """
+    trace, pencils = TimeSteps(), _Pencils(job)
+    state = _switched(job, charge, trace)
+    _keep(job, trace, state)
+    step = job.longest * FIRST
+    while state.time < job.seconds * (1 - 1e-12):
+        step = min(step, job.longest)
+        left = job.seconds - state.time
+        length = left if left < step * (1 + 1e-9) else step
+        new, error = _step(job, pencils, state, length, trace)
+        if new is None or (error > SHORTENED and length > job.longest * SHORTEST):
+            if length <= job.longest * SHORTEST or trace.solves > MOST_STEPS:
+                raise SolveError(
+                    f"The run in time stopped at {state.time:.4g} s", best=trace, iterations=trace.solves
+                )
+            step = _half(step, length)
+            continue
+        trace.floored += error > SHORTENED
+        trace.worst = max(trace.worst, error)
+        state = new
+        _keep(job, trace, state)
+        if job.until is not None and job.until(trace.time, trace.x):
+            break
+        if error < EASY:
+            step *= 2.0
+    return trace
+
+
+def _half(step: float, length: float) -> float:
+    while step >= length * (1 - 1e-9):
+        step *= 0.5
+    return step
+
+
+class _Pencils:
+    """The solved matrix of each step length met so far."""
+
+    def __init__(self, job: TimeProblem) -> None:
+        self.job = job
+        self.known: dict[float, Pencil] = {}
+
+    def __call__(self, length: float) -> Pencil:
+        if length not in self.known:
+            if len(self.known) > 40:
+                self.known.clear()
+            self.known[length] = Pencil.of(self.job.network, 2.0 / (GAMMA * length))
+        return self.known[length]
+
+
+def _switched(job: TimeProblem, charge: Array, trace: TimeSteps) -> _State:
+    """The first instant: what is stored stays where it can, and jumps where the wiring makes it."""
+    pencil = Pencil.of(job.network, 1.0 / SETTLE_S)
+    devices, source = job.devices.at(0.0, job.emission), job.source(0.0)
+    storage = job.network.storage[0]
+    jumped = _first(job, pencil, pencil.a * charge + source, devices, trace)
+    charge = storage @ jumped.x  # now from charges that agree with the wiring
+    result = _first(job, pencil, pencil.a * charge + source, devices, trace)
+    return _State(0.0, result.x, pencil.charge @ result.x - pencil.a * charge, result.currents)
+
+
+def _first(job: TimeProblem, pencil: Pencil, right: Array, devices: Devices, trace: TimeSteps) -> Solution:
+    trace.solves += 1
+    solution = job.closure.solve(pencil, right, devices)
+    if solution is None:
+        raise SolveError("The first instant could not be calculated", iterations=trace.solves)
+    return solution
+
+
+def _step(
+    job: TimeProblem, pencils: _Pencils, state: _State, length: float, trace: TimeSteps
+) -> tuple[_State | None, float]:
+    pencil = pencils(length)
+    middle, end = state.time + GAMMA * length, state.time + length
+    old = pencil.charge @ state.x
+    first = _solve(job, pencil, old + state.rate, middle, trace)
+    if first is None:
+        return None, np.inf
+    halfway = pencil.charge @ first.x
+    rate = halfway - old - state.rate
+    from_both = BLEND * halfway - (1.0 - GAMMA) ** 2 * BLEND * old
+    last = _solve(job, pencil, from_both, end, trace)
+    if last is None:
+        return None, np.inf
+    final = pencil.charge @ last.x - from_both
+    charge = ERROR * length * (
+        state.rate / GAMMA - rate / (GAMMA * (1.0 - GAMMA)) + final / (1.0 - GAMMA)
+    )  # fmt: skip
+    error = _size(job, pencil, last, charge)
+    return _State(end, last.x, final, last.currents), error
+
+
+def _solve(job: TimeProblem, pencil: Pencil, right: Array, time: float, trace: TimeSteps) -> Solution | None:
+    trace.solves += 1
+    devices = job.devices.at(time, job.emission)
+    return job.closure.solve(pencil, right + job.source(time), devices)
+
+
+def _size(job: TimeProblem, pencil: Pencil, last: Solution, charge: Array) -> float:
+    """Largest error of a node voltage in terms of the tolerance; the tubes and diodes hold it back."""
+    count = len(last.slopes)
+    edge = pencil.edge[:, :count]
+    moved = pencil.inverse @ (pencil.a * charge)
+    if count:
+        seen = np.eye(count) + pencil.seen[:count, :count] @ last.slopes
+        held = solve_stack(seen[None], (edge.T @ moved)[None, :, None])[0, :, 0]
+        moved = moved - pencil.inverse @ (edge @ (last.slopes @ held))
+    nodes = job.network.node_count
+    allowed = job.tolerance * (REFERENCE_V + np.abs(last.x[:nodes]))
+    error = float((np.abs(moved[:nodes]) / allowed).max(initial=0.0))
+    return error if np.isfinite(error) else np.inf
+
+
+def _keep(job: TimeProblem, trace: TimeSteps, state: _State) -> None:
+    high, low = (state.x, state.x) if job.spread is None else job.spread(state.x)
+    trace.time.append(state.time)
+    trace.x.append(state.x)
+    trace.highest.append(high)
+    trace.lowest.append(low)
+    trace.currents.append(state.currents)

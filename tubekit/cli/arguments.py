@@ -1,0 +1,122 @@
+"""What a command line says: the amp, its line voltage, and the changes to make first."""
+
+from __future__ import annotations
+
+import argparse
+import re
+from collections.abc import Callable, Iterator, Sequence
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+from tubekit.errors import ChangeError, InputError, Note
+
+Asked = argparse.Namespace
+NUMBER = re.compile(r"-[.\d]")
+"""A bias voltage, and no option."""
+CHANGE = "change to make first (C14=47u, V5=5AR4, S2=open, R31.position=0.7)"
+
+
+class Command(argparse.ArgumentParser):
+    """A parser that takes options and PART=VALUE words in any order, before, between and after the rest."""
+
+    def __init__(self, **settings: Any) -> None:
+        self._with_value: set[str] = set()
+        super().__init__(**settings)
+
+    def add_argument(self, *names: Any, **settings: Any) -> Any:
+        """As the standard library's; which options take a value is kept."""
+        action = super().add_argument(*names, **settings)
+        if action.nargs != 0:
+            self._with_value.update(action.option_strings)
+        return action
+
+    def in_order(self, words: Sequence[str]) -> list[str]:
+        """The words as argparse wants them: options, then places, then changes."""
+        options: list[str] = []
+        places: list[str] = []
+        changes: list[str] = []
+        left = iter(words)
+        for word in left:
+            if word.startswith("-") and not NUMBER.match(word) and len(word) > 1:
+                options += [word, *(islice(left, 1) if word in self._with_value else ())]
+            else:
+                (changes if is_change(word) else places).append(word)
+        return [*options, *places, *changes]
+
+
+def command(commands: Any, name: str, help_text: str, answer: Callable[[Asked], Any]) -> Any:
+    """The parser of a new command, with --all and --json."""
+    parser = commands.add_parser(name, help=help_text, description=help_text, allow_abbrev=False)
+    parser.add_argument("--all", action="store_true", help="print every table, not the short answer")
+    parser.add_argument("--json", action="store_true", help="print JSON (SI units)")
+    parser.set_defaults(answer=answer)
+    return parser
+
+
+def amp_words(parser: argparse.ArgumentParser, *, mains: bool = True) -> None:
+    """AMP and, where it can be run on another, --mains; `change_words` come after all other places."""
+    parser.add_argument("amp", metavar="AMP", help="a name from 'amps', or an amp file")
+    if mains:
+        words = "line voltage [V RMS] (default: the design voltage in the amp file)"
+        parser.add_argument("--mains", metavar="VOLTS", help=words)
+
+
+def change_words(parser: argparse.ArgumentParser) -> None:
+    """PART=VALUE, any number of them."""
+    parser.add_argument("changes", nargs="*", metavar="PART=VALUE", help=CHANGE)
+
+
+def is_change(word: str) -> bool:
+    """Whether a word is PART=VALUE and no file."""
+    return "=" in word and not Path(word).exists()
+
+
+def drawn_amp(asked: Asked, mains: bool = True) -> Any:
+    """The amp of a command, at the line voltage it names."""
+    from tubekit.amp import load_amp
+
+    amp, volts = load_amp(asked.amp), getattr(asked, "mains", None)
+    return amp.changed({}, mains_rms=volts) if mains and volts is not None else amp
+
+
+def changed_amp(asked: Asked, mains: bool = True) -> Any:
+    """The same with the changes made."""
+    return drawn_amp(asked, mains).changed(changes(asked.changes))
+
+
+def changes(words: Sequence[str]) -> dict[str, object]:
+    """PART=VALUE words as a mapping.
+
+    Examples
+    --------
+    >>> changes(["R14=330", "V5=5AR4"])
+    {'R14': '330', 'V5': '5AR4'}
+    """
+    result: dict[str, object] = {}
+    for word in words:
+        part, equals, value = (piece.strip() for piece in word.partition("="))
+        if not (part and equals and value):
+            raise ChangeError(f"cannot read '{word}'", fix="Write part=value, like R14=330 or V5=5AR4")
+        if part in result:
+            raise ChangeError("is changed twice in one command", part=part, fix="Name it once")
+        in_winding = part.count(".") > 1  # T1.high_voltage.volts=300,300: one value per section
+        result[part] = [piece.strip() for piece in value.split(",")] if in_winding else value
+    return result
+
+
+def dangers(asked: Asked) -> tuple[Note, ...]:
+    """The dangers of the amp that a command which failed was about: as changed, else as drawn."""
+    for read in _ways(asked):
+        try:
+            amp = read()
+        except InputError:  # said already: the message these dangers stand above
+            continue
+        return (*amp.oscillation, *amp.dangers)
+    return ()
+
+
+def _ways(asked: Asked) -> Iterator[Callable[[], Any]]:
+    if getattr(asked, "amp", None):
+        yield lambda: changed_amp(asked)
+        yield lambda: drawn_amp(asked, mains=False)

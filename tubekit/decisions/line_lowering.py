@@ -1,0 +1,218 @@
+"""A dropping resistor or a bucking transformer that gives an old amp the mains it was drawn for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from tubekit.amp import Amp, analyze
+from tubekit.amp.build import build
+from tubekit.amp.parts import MainsPlug
+from tubekit.amp.parts.part import HEAT
+from tubekit.amp.solve import solve_amp
+from tubekit.analyses.mains import MainsState, mains_steady_state
+from tubekit.circuit.parts import Circuit, Resistor, VoltageSource
+from tubekit.errors import ChangeError
+from tubekit.series import series_values
+from tubekit.text import Printed, Table, quantity
+
+Array = np.ndarray
+
+SERIES = "E24"
+WATTS = (5.0, 7.0, 10.0, 15.0, 20.0, 25.0, 50.0, 100.0, 200.0)
+"""Ratings of power resistors in trade [W]; common practice."""
+DERATE = 2.0
+"""A power resistor is rated twice what it turns into heat; common practice, no source."""
+SECONDARIES = (5.0, 6.3, 8.0, 9.0, 10.0, 12.0, 12.6, 15.0, 16.0, 18.0, 20.0, 24.0, 25.0, 28.0, 30.0, 36.0)
+"""Secondaries of small transformers in trade [V RMS]; common practice."""
+MARGIN = 1.25
+"""A bucking winding is rated for this many times the current of the amp; common practice."""
+NOMINAL = (120.0, 230.0)
+DROPPER = "dropper"
+HEATINGS = 2
+"""Solves for the heaters: a tenth of the line moves them by one in twenty."""
+
+
+FIRST_CHECK = (
+    "Check the output of a bucking transformer with a meter before you connect the amp: wired backwards it "
+    "boosts the line instead of bucking it."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class DropperChoice:
+    """One standard resistor in series with the hot lead."""
+
+    ohms: float = quantity("ohm", "R", "standard value", label="resistor")
+    watts: float = quantity("W", "P", "heat in it, the amp warm and idle", label="heat")
+    rating_w: float = quantity("W", "", "rating to fit: the next in trade above twice that", label="fit")
+    amp_v: float = quantity("V RMS", "V", "what is left for the amp", label="amp gets")
+    off_percent: float = quantity(
+        "%", "", "that as a share of the design voltage", label="off", format="+.1f"
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class BuckChoice:
+    """One small transformer, its secondary in series with the amp and opposed to the mains."""
+
+    secondary_v: float = quantity("V RMS", "V_s", "secondary, at the nominal line voltage", label="secondary")
+    amp_v: float = quantity("V RMS", "V", "what is left for the amp", label="amp gets")
+    off_percent: float = quantity(
+        "%", "", "that as a share of the design voltage", label="off", format="+.1f"
+    )
+    rating_a: float = quantity("A", "I", "rating of the secondary to ask for", label="fit")
+    rating_va: float = quantity("VA", "S", "its volt-amperes", label="size")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class LineLowering(Printed):
+    """Two ways back to the design mains, the closest first."""
+
+    amp: Amp
+    mains_rms: float = quantity("V RMS", "V", "line voltage to be lowered")
+    droppers: tuple[DropperChoice, ...] = ()
+    bucks: tuple[BuckChoice, ...] = ()
+    mains_a: float = quantity("A", "I", "RMS current of the amp at its design voltage", default=np.nan)
+    state: MainsState | None = field(default=None, repr=False)
+
+    json_keys = (
+        "amp=amp.title", "mains_rms", "design_mains_rms=amp.design_mains_rms", "mains_a", "droppers",
+        "bucks",
+    )  # fmt: skip
+
+    def headline(self) -> str:
+        """Best of both in one sentence."""
+        r, b = self.droppers[0], self.bucks[0]
+        return (
+            f"{self.amp.title} on {self.mains_rms:g} V: {r.ohms:g} Ω, {r.rating_w:g} W in series with the "
+            f"hot lead of the primary brings it to {r.amp_v:.3g} V; a {b.secondary_v:g} V, "
+            f"{b.rating_a:.2g} A bucking transformer to {b.amp_v:.3g} V"
+        )
+
+    def answer(self) -> str:
+        """The best of both, and what to check first."""
+        return f"{self.headline()}. {FIRST_CHECK}"
+
+    def tables(self) -> list[Table]:
+        """Both ways."""
+        note = (
+            f"{FIRST_CHECK} Put either one behind the fuse and the "
+            "switch, enclosed and grounded. The drop of a resistor moves with the load: it takes more at "
+            "switch-on and at full drive. Ratings include a margin of common practice."
+        )
+        return [
+            Table.of("Dropping resistor", self.droppers, "ohms", "watts", "rating_w", "amp_v", "off_percent"),
+            Table.of("Bucking transformer", self.bucks, "secondary_v", "rating_a", "rating_va", "amp_v",
+                     "off_percent", note=note),
+        ]  # fmt: skip
+
+
+def lower_line_voltage(amp: Amp, mains_rms: float, *, choices: int = 5) -> LineLowering:
+    """Standard dropping resistors and bucking transformers for an amp on too high a mains.
+
+    Every resistor is solved with the whole amp behind it (its current is no sine); a transformer is
+    taken as stiff.
+
+    Parameters
+    ----------
+    amp
+        The amp, from `load_amp`, changed or not.
+    mains_rms
+        The line voltage it runs on [V RMS]; above the design line voltage.
+    choices
+        How many of each.
+
+    Returns
+    -------
+    LineLowering
+        Resistors and transformers, with the heater voltage and the dissipation each one gives.
+
+    Raises
+    ------
+    ChangeError
+        A batch, or a line voltage not above the design line voltage.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> result = lower_line_voltage(load_amp("teasel"), 124.0)
+    >>> abs(result.droppers[0].off_percent) < 1
+    True
+    """
+    if amp.batch is not None:
+        raise ChangeError("a batch is restored one by one", where=amp.name, fix="Take one with member(0)")
+    design = amp.design_mains_rms
+    if not np.isfinite(mains_rms) or not design < mains_rms <= 2 * design:
+        raise ChangeError(
+            f"{mains_rms:g} V is not above the design voltage of {design:g} V", where=amp.name,
+            fix="Give the line voltage to be lowered", part="mains",
+        )  # fmt: skip
+    at_design = analyze(amp.changed({}, mains_rms=design))
+    plug = next(part for part in amp.parts.values() if isinstance(part, MainsPlug))
+    amps = _plug_amps(at_design.solved.state, plug)[0]
+    state, ohms = _with_dropper(amp, plug, mains_rms, (mains_rms - design) / amps)
+    flow = _plug_amps(state, plug)
+    left = _left(state, plug)
+    droppers = [
+        DropperChoice(
+            float(r), float(i**2 * r), _rating(DERATE * i**2 * r), float(v), 100 * float(v / design - 1)
+        )
+        for r, i, v in zip(ohms, flow, left, strict=True)
+    ]
+    return LineLowering(
+        amp, float(mains_rms), tuple(sorted(droppers, key=lambda one: abs(one.off_percent))[:choices]),
+        tuple(sorted(_bucks(mains_rms, design, amps), key=lambda one: abs(one.off_percent))[:choices]),
+        float(amps), state,
+    )  # fmt: skip
+
+
+def _plug_amps(state: MainsState, plug: MainsPlug) -> Array:
+    row = state.operating_point.network.unknowns.index(f"I({plug.designator})")
+    return np.asarray(np.sqrt(0.5 * (np.abs(state.spectrum[:, 1:, row]) ** 2).sum(axis=1)))
+
+
+def _with_dropper(amp: Amp, plug: MainsPlug, mains_rms: float, ohms: float) -> tuple[MainsState, Array]:
+    """The amp on that mains behind each standard resistor around `ohms`, its heaters at what each leaves."""
+    values = series_values(SERIES, 0.4 * ohms, 2.5 * ohms)
+    line = amp.changed({}, mains_rms=mains_rms)
+    state, heat = None, np.ones(len(values))
+    for _ in range(HEATINGS):
+        built = build(line, {**solve_amp(line).built.settled, HEAT: heat})
+        state = mains_steady_state(
+            _dropped(built.circuit, plug, values), frequency_hz=amp.mains_hz, near=state
+        )
+        heat = _left(state, plug) / amp.design_mains_rms
+    assert state is not None
+    return state, values
+
+
+def _dropped(circuit: Circuit, plug: MainsPlug, values: Array) -> Circuit:
+    raw = f"{plug.line} before the dropping resistor"
+    parts = [
+        replace(part, a=raw) if isinstance(part, VoltageSource) and part.name == plug.designator else part
+        for part in circuit.parts
+    ]
+    return circuit.made_of((*parts, Resistor(DROPPER, raw, plug.line, values)))
+
+
+def _left(state: MainsState, plug: MainsPlug) -> Array:
+    ripple = state.ripple_rms(plug.line, plug.neutral)
+    return np.asarray(np.hypot(state.mean(plug.line, plug.neutral), ripple))
+
+
+def _rating(watts: float) -> float:
+    return next((size for size in WATTS if size >= watts), float(np.ceil(watts / 100.0) * 100.0))
+
+
+def _bucks(mains_rms: float, design: float, amps: float) -> list[BuckChoice]:
+    nominal = min(NOMINAL, key=lambda volts: abs(volts - mains_rms))
+    choices = []
+    for volts in SECONDARIES:
+        left = mains_rms * (1.0 - volts / nominal)
+        rating = MARGIN * amps
+        choices.append(
+            BuckChoice(volts, left, 100 * (left / design - 1), float(rating), float(rating * volts))
+        )
+    return choices

@@ -1,0 +1,188 @@
+"""Whether a part goes where the change puts it: base, pins, heater, rectifier limits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from tubekit.amp import AmpReport
+from tubekit.amp.headroom import RATED_THD, headroom
+from tubekit.amp.parts import Loudspeaker
+from tubekit.amp.parts.tubes import RectifierTube, Tube
+from tubekit.amp.solve import types_of
+from tubekit.decisions.rating import Finding
+from tubekit.devices import catalogue
+from tubekit.devices.catalogue import Tube as TubeType
+from tubekit.errors import TubekitError
+from tubekit.units import show
+
+CATALOGUE = "tube catalog"
+
+
+def check_fit(before: AmpReport, after: AmpReport) -> tuple[Finding, ...]:
+    """What the sockets and heater windings say to the tubes of `after`, where they changed."""
+    findings: list[Finding] = []
+    for name, part in after.amp.parts.items():
+        if not isinstance(part, Tube):
+            continue
+        old = before.amp.parts.get(name)
+        drawn = types_of(old)[0] if isinstance(old, Tube) else types_of(part)[0]
+        for each in dict.fromkeys(types_of(part)):
+            if each != drawn:
+                findings += _tube(name, part, catalogue.tube(drawn), catalogue.tube(each))
+    return (*findings, *_extrapolated(before, after), *_speakers(before, after))
+
+
+def _speakers(before: AmpReport, after: AmpReport) -> Iterator[Finding]:
+    """A loudspeaker of another nominal impedance on the tap of the old one: load line and power."""
+    for name, new in after.amp.parts.items():
+        old = before.amp.parts.get(name)
+        if not isinstance(new, Loudspeaker) or not isinstance(old, Loudspeaker) or after.amp.batch:
+            continue
+        ratio = float(np.ravel(np.asarray(new.ohms) / np.asarray(old.ohms))[0])
+        if ratio == 1.0:
+            continue
+        text = (
+            f"{name}: {show(new.ohms, 'ohm')} on the tap for {show(old.ohms, 'ohm')}: the output tubes "
+            f"work into {100 * ratio:.0f} % of the load, {STEEPER if ratio < 1 else FLATTER}"
+            f"{_power_words(before, after)}"
+        )
+        yield Finding("note", name, text, "impedance ratio of a transformer", "speaker_load")
+
+
+STEEPER = "a steeper load line: more current and plate dissipation under drive"
+FLATTER = "a flatter load line: more voltage swing at the plates, more screen current under drive"
+
+
+def _power_words(before: AmpReport, after: AmpReport) -> str:
+    """Output at rated distortion before and after; '' where an amp cannot be driven."""
+    try:
+        was, now = (headroom(one.amp).rated_w for one in (before, after))
+    except TubekitError:
+        return ""
+    if not np.isfinite([was, now]).all():
+        return ""
+    return f". Output at {RATED_THD:g} % distortion: {show(was, 'W')} before, {show(now, 'W')} after"
+
+
+def _extrapolated(before: AmpReport, after: AmpReport) -> Iterator[Finding]:
+    """Tubes that the change takes out of the range their law was fitted in."""
+    was = {t.section: (t.types, bool(t.outside)) for t in before.tubes}
+    for t in after.tubes:
+        if t.outside and was.get(t.section) != (t.types, True):
+            text = f"outside the range its law was fitted in, figures extrapolated: {', '.join(t.outside)}"
+            yield Finding("note", t.section, f"{t.section}: {text}", "fit of the tube's law", "law_range")
+
+
+def socket_findings(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
+    """What the socket `name`, wired for one type, is to another: base, pins, heater."""
+    yield from _socket(name, old, new)
+    yield from _heater(name, old, new)
+
+
+def _tube(name: str, part: Tube, old: TubeType, new: TubeType) -> Iterator[Finding]:
+    yield from socket_findings(name, old, new)
+    if isinstance(part, RectifierTube):
+        yield from _rectifier(name, old, new)
+
+
+def _socket(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
+    if new.base != old.base:
+        text = f"{new.type} has a {new.base} base and does not go into the {old.base} socket of {old.type}"
+        yield _finding(name, "stop", "base", text)
+        return
+    moved = [
+        f"{terminal} from {_pin(old.pins[terminal])} to {_pin(new.pins[terminal])}"
+        for terminal in old.pins
+        if terminal in new.pins and set(_pins(old.pins[terminal])) != set(_pins(new.pins[terminal]))
+    ]
+    if moved:
+        yield _finding(
+            name, "stop", "pins", f"{new.type} is wired differently from {old.type}: {', '.join(moved)}"
+        )
+
+    yield from _added(name, old, new)
+
+
+def _added(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
+    """What the new type has on pins that the old one leaves free, where a socket may hold a tie point."""
+    used = {pin for pins in old.pins.values() for pin in _pins(pins)}
+    for terminal, pins in new.pins.items():
+        if terminal in old.pins or set(_pins(pins)) <= used or terminal not in ADDED:
+            continue
+        weight, words = ADDED[terminal]
+        to = _pin(new.pins.get("cathode", "")) or "the cathode's pin"
+        text = words.format(new=new.type, pin=_pin(pins), to=to, tie=TIE_POINT.format(old=old.type))
+        yield _finding(name, weight, terminal, text)
+
+
+ADDED = {
+    "suppressor": ("stop", "{pin} must go to {to}: the third grid of {new} is there. {tie}"),
+    "shell": (
+        "note",
+        "check {pin} of the socket: the metal shell of {new} is on it. {tie}",
+    ),
+    "shield": ("note", "{pin} must go to ground: the shield of {new} is there. {tie}"),
+    "internal": ("note", "leave {pin} of the socket free: {new} is connected to it inside. {tie}"),
+}
+TIE_POINT = "{old} leaves it free, so it may be in use as a tie point: move what is on it first"
+"""Terminals that a change can add: how grave, and what to do; socket practice from memory."""
+
+
+def _pins(value: object) -> tuple[object, ...]:
+    return tuple(value) if isinstance(value, list | tuple) else (value,)
+
+
+def _pin(value: object) -> str:
+    """'pin 1', 'pins 2/7' or 'the top cap'; blank for none."""
+    pins = [str(pin) for pin in _pins(value) if pin != ""]
+    if pins == ["top cap"]:
+        return "the top cap"
+    return f"pin{'s' if len(pins) > 1 else ''} {'/'.join(pins)}" if pins else ""
+
+
+def _heater(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
+    if not new.heater_amps or not new.heater_volts:
+        if old.heater_amps:
+            text = f"{new.type} has no heater: B+ is there at once, before the tubes draw current"
+            yield _finding(name, "note", "no_heater", text)
+        return
+    if not old.heater_amps or not old.heater_volts:
+        return
+    tapped = [HEATER_TAP in one.pins for one in (old, new)]
+    if tapped[0] != tapped[1] and old.base == new.base:
+        yield _finding(name, "stop", "heater_tap", TAP_MOVED[tapped[1]].format(old=old.type, new=new.type))
+    volts, amps = (show(value, unit) for value, unit in ((new.heater_volts, "V"), (new.heater_amps, "A")))
+    if not np.isclose(new.heater_volts, old.heater_volts, rtol=0.03):
+        given = show(old.heater_volts, "V")
+        yield _finding(
+            name, "stop", "heater_v", f"{new.type} wants {volts} on its heater, the socket gives {given}"
+        )
+    elif not np.isclose(new.heater_amps, old.heater_amps, rtol=0.02):
+        text = f"{new.type} draws {amps} of heater current instead of {show(old.heater_amps, 'A')}"
+        yield _finding(name, "note", "heater_a", text)
+
+
+HEATER_TAP = "heater center"
+TAP_MOVED = {
+    False: "{new} has its whole heater on pins 4 and 5, which a socket wired for {old} at 6.3 V joins: "
+    "rewire pins 4, 5 and 9, or it stays cold",
+    True: "the heater of {new} wants 12.6 V between pins 4 and 5, where a socket wired for {old} gives "
+    "6.3 V: rewire pins 4, 5 and 9",
+}
+"""By whether the new type has a tapped heater; noval basings from memory."""
+
+
+def _rectifier(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
+    if old.directly_heated is True and new.directly_heated is False:
+        yield _finding(
+            name, "note", "warms", f"{new.type} warms up more slowly than {old.type}, so B+ comes up later"
+        )
+    if old.directly_heated is False and new.directly_heated is True:
+        text = f"{new.type} conducts before the other tubes are warm: B+ rises higher at first"
+        yield _finding(name, "note", "warms", text)
+
+
+def _finding(part: str, weight: str, code: str, text: str) -> Finding:
+    return Finding(weight, part, f"{part}: {text}", CATALOGUE, code)
