@@ -77,11 +77,11 @@ def test_a_plan_that_does_not_suit_is_replaced(monkeypatch: pytest.MonkeyPatch) 
 
     def spoilt(*parts):
         calls.append(1)
-        return real(*parts) * (np.nan if len(calls) <= 2 else 1.0)
+        return real(*parts) * (np.nan if len(calls) <= 3 else 1.0)
 
     monkeypatch.setattr(elimination.Factors, "answer", spoilt)
     np.testing.assert_allclose(replayed(point, drive), expected, rtol=1e-8)
-    assert len(calls) == 4, "each play answers, and refines once"
+    assert len(calls) == 6, "each play answers, and refines once where it is looked at"
 
 
 def test_members_that_miss_are_solved_directly(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -110,7 +110,7 @@ def test_what_nobody_asked_for_brings_no_direct_solve(monkeypatch) -> None:
 
 
 @pytest.mark.parametrize("spoilt", [False, True])
-def test_a_table_is_the_direct_solve_or_names_whom_it_misses(monkeypatch, spoilt: bool) -> None:
+def test_a_sweep_is_the_direct_solve_or_names_whom_it_misses(monkeypatch, spoilt: bool) -> None:
     point = operating_point(amp(wild(5, 0.5, 7)))
     network = point.network
     matrix, inputs = linearised(network, list(point.slopes)), picker(network, "g1")[:, None]
@@ -118,8 +118,10 @@ def test_a_table_is_the_direct_solve_or_names_whom_it_misses(monkeypatch, spoilt
     real = elimination.Factors.answer
     if spoilt:
         monkeypatch.setattr(elimination.Factors, "answer", lambda *parts: real(*parts) * (1 + 1e-4))
-    result, lost = elimination.table(network, matrix, inputs, s, inputs, 1e-7)
-    assert lost.all() if spoilt else not lost.any()
+    result = elimination.swept(network, matrix, inputs, s, inputs, 1e-7)
+    assert result.lost.all() if spoilt else not result.lost.any()
     if not spoilt:
-        exact = direct_transfer(network, matrix, np.eye(len(inputs)), inputs, s).transpose(2, 3, 0, 1)
-        np.testing.assert_allclose(result, exact, rtol=1e-6, atol=1e-9 * np.abs(exact).max())
+        exact = direct_transfer(network, matrix, np.eye(len(inputs)), inputs, s)[..., 0]
+        everywhere = result.everywhere(np.ones((5, 3, 1)))
+        np.testing.assert_allclose(everywhere, exact, rtol=1e-6, atol=1e-9 * np.abs(exact).max())
+        np.testing.assert_allclose(result.at_edge[0, 0], exact @ inputs[:, 0], rtol=1e-9)

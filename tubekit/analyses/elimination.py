@@ -10,7 +10,7 @@ Reid, Direct Methods for Sparse Matrices (from memory).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -164,9 +164,8 @@ def _played(
         for k in range(0, len(fixed), each):
             some = slice(k, k + each)
             factors = Factors.of(plan, fixed[some], moving[some], s)
-            result = factors.answer(drive[:, None])
-            answer[some] = np.moveaxis(result[keep, 0], 0, 2)
-            at, moved = _refined(factors, fixed[some], moving[some], drive[:, None], s, result, proof)
+            answer[some] = np.moveaxis(factors.answer(drive[:, None], keep)[:, 0], 0, 2)
+            at, moved = _refined(factors, fixed[some], moving[some], drive[:, None], s, proof)
             allowed = TRUST * np.abs(at[keep]) + NOTHING * np.abs(at).max(axis=0)
             lost[some] = ~(np.abs(moved[keep]) <= allowed).all(axis=(0, 1, 3))
     return answer, lost
@@ -203,36 +202,69 @@ class Factors:
         """The same at some of the frequencies."""
         return Factors(self.plan, self.values[:, :, places])
 
-    def answer(self, right: Array) -> Array:
-        """Every unknown (n, I, N, K) for right sides (n, I), or (n, I, N, K)."""
-        driven = [bool(row.any()) for row in right]
+    def answer(self, right: Array, keep: Iterable[int] | None = None) -> Array:
+        """Unknowns (J, I, N, K) for right sides (n, I), or (n, I, N, K); those of `keep`, else every one."""
         wide = right if right.ndim == 4 else right[:, :, None, None]
-        left = np.empty((*wide.shape[:2], *self.values.shape[1:]), complex)
-        left[:] = wide
-        term = np.empty(left.shape[1:], complex)
+        shape = (wide.shape[1], *self.values.shape[1:])
+        wanted = range(len(right)) if keep is None else list(keep)
+        left = {
+            row: np.array(np.broadcast_to(each, shape), complex)
+            for row, each in enumerate(wide)
+            if each.any()
+        }
+        term, needed = np.empty(shape, complex), set(wanted)
         for step in self.plan.steps:
-            if driven[step.own]:
+            if step.own in left:
                 for below, row in zip(step.below, step.own_below, strict=True):
-                    driven[row] = True
                     np.multiply(self.values[below], left[step.own], out=term)
-                    left[row] -= term
-        answer = np.empty_like(left)
+                    if row in left:
+                        left[row] -= term
+                    else:
+                        left[row] = -term
+            if step.column in needed:
+                needed.update(step.right_columns)
+        answer: dict[int, Array] = {}
         for step in reversed(self.plan.steps):
-            own = answer[step.column]
-            own[:] = left[step.own]
-            for beside, column in zip(step.right, step.right_columns, strict=True):
-                np.multiply(self.values[beside], answer[column], out=term)
-                own -= term
-            own *= self.values[step.pivot]
-        return answer
+            if step.column in needed:
+                own = left.pop(step.own, None)
+                own = np.zeros(shape, complex) if own is None else own
+                for beside, column in zip(step.right, step.right_columns, strict=True):
+                    np.multiply(self.values[beside], answer[column], out=term)
+                    own -= term
+                own *= self.values[step.pivot]
+                answer[step.column] = own
+        return np.stack([answer[column] for column in wanted])
 
 
-def table(
-    network: Network, matrix: Array, inputs: Array, s: Array, edge: Array, trust: float
-) -> tuple[Array, Array]:
-    """Every unknown for each of `inputs` (n, I), (n, I, N, K), and the members (N,) it is wrong for.
+@dataclass(frozen=True, eq=False)
+class Swept:
+    """Many variants of a network eliminated at frequencies s (K,), to be driven by `inputs` (n, I).
 
-    They are those where one more step of refinement moves what `edge` (n, R) picks out by more than `trust`
+    `at_edge` (R, I, N, K) is what each input does to what `edge` (n, R) picks out; `lost` (N,) the members
+    for which it is wrong.
+    """
+
+    pieces: tuple[Factors, ...]
+    inputs: Array
+    at_edge: Array
+    lost: Array
+
+    def everywhere(self, drive: Array) -> Array:
+        """Every unknown (N, K, n) when the inputs stand at `drive` (N, K, I)."""
+        result, begin = [], 0
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # some are lost
+            for factors in self.pieces:
+                end = begin + factors.values.shape[1]
+                right = np.tensordot(self.inputs, drive[begin:end], (1, 2))[:, None]
+                result.append(factors.answer(right)[:, 0].transpose(1, 2, 0))
+                begin = end
+        return np.concatenate(result)
+
+
+def swept(network: Network, matrix: Array, inputs: Array, s: Array, edge: Array, trust: float) -> Swept:
+    """A network with G = `matrix` (N, n, n) at frequencies s (K,), by one plan.
+
+    Members are lost where one more step of refinement moves what `edge` (n, R) picks out by more than `trust`
     of the largest of it, or any unknown by more than `ELSEWHERE` of it, at the ends and in the middle of s.
     """
     storage = np.broadcast_to(network.storage, matrix.shape)
@@ -242,30 +274,32 @@ def table(
         _remember(key, _planned(pattern, matrix[0] + SAMPLE * storage[0]))
     plan = _PLANS[key]
     fixed, moving = matrix[:, plan.rows, plan.columns], storage[:, plan.rows, plan.columns]
-    result = np.empty((*inputs.shape, len(matrix), len(s)), complex)
     lost = np.zeros(len(matrix), bool)
     proof = np.array([0, len(s) // 2, len(s) - 1])
-    each = max(1, CHUNK // len(s))
+    ends = np.flatnonzero(edge.any(axis=1))
+    each, pieces, seen = max(1, CHUNK // len(s)), [], []
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # what comes of it is looked at
         for k in range(0, len(matrix), each):
             some = slice(k, k + each)
             factors = Factors.of(plan, fixed[some], moving[some], s)
-            result[:, :, some] = factors.answer(inputs)
-            at, moved = _refined(factors, fixed[some], moving[some], inputs, s, result[:, :, some], proof)
+            pieces.append(factors)
+            seen.append(np.tensordot(edge[ends].T, factors.answer(inputs, ends), 1))
+            at, moved = _refined(factors, fixed[some], moving[some], inputs, s, proof)
             size, off = (
                 np.abs(np.tensordot(edge.T, x, 1)).max(axis=(0, 1), initial=0.0) for x in (at, moved)
             )
             anywhere = np.abs(moved).max(axis=(0, 1), initial=0.0)
             lost[some] = ~((off <= trust * size) & (anywhere <= ELSEWHERE * size)).all(axis=1)
-    return result, lost
+    return Swept(tuple(pieces), inputs, np.concatenate(seen, axis=2), lost)
 
 
 def _refined(
-    factors: Factors, fixed: Array, moving: Array, right: Array, s: Array, result: Array, proof: Array
+    factors: Factors, fixed: Array, moving: Array, right: Array, s: Array, proof: Array
 ) -> tuple[Array, Array]:
     """Answers (n, I, N, P) to `right` (n, I) at the frequencies of `proof`, and what one more step adds."""
-    plan, at = factors.plan, result[..., proof]
+    plan, there = factors.plan, factors.at(proof)
+    at = there.answer(right)
     starts = np.flatnonzero(np.diff(plan.rows, prepend=-1))  # no row is empty, or it had no pivot
     system = fixed.T[:, :, None] + moving.T[:, :, None] * s[proof]
     flows = np.add.reduceat(system[:, None] * at[plan.columns], starts, axis=0)
-    return at, factors.at(proof).answer(right[:, :, None, None] - flows)
+    return at, there.answer(right[:, :, None, None] - flows)

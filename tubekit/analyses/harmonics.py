@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tubekit.analyses.elimination import table
+from tubekit.analyses.elimination import Swept, swept
 from tubekit.analyses.poles import PoleForm, direct_transfer, ends_and_middle, pole_form
 from tubekit.circuit.network import Network
 from tubekit.circuit.parts import VoltageSource
@@ -44,31 +44,32 @@ class Harmonics:
             )
 
         self.form: PoleForm | None = None
-        self.table: Array | None = None  # (n, I, N, K)
+        self.swept: Swept | None = None
+        self.lost = np.ones(len(matrix), bool)
         if rails_only and len(matrix) >= MANY:
-            self.table, lost = table(network, matrix, self.inputs, s[1:], edge, AT_PORTS)
-            if lost.any():
-                self._directly(network, matrix, lost)
-            return
-        agree = self._at_ports if rails_only else everywhere
-        self.form = pole_form(network, matrix, outputs, self.inputs, proof, agree)
-        if self.form is None:
-            exact = direct_transfer(network, matrix, outputs, self.inputs, s[1:])
-            self.table = exact.transpose(2, 3, 0, 1)
+            self.swept = swept(network, matrix, self.inputs, s[1:], edge, AT_PORTS)
+            self.at_edge, self.lost = self.swept.at_edge, self.swept.lost  # (R, I, N, K), (N,)
+        else:
+            agree = self._at_ports if rails_only else everywhere
+            self.form = pole_form(network, matrix, outputs, self.inputs, proof, agree)
+        if self.form is None and self.lost.any():
+            self._directly(network, matrix)
 
-    def _directly(self, network: Network, matrix: Array, lost: Array) -> None:
+    def _directly(self, network: Network, matrix: Array) -> None:
         """Members that elimination missed, by direct solves; one without a solution is NaN among others."""
-        assert self.table is not None
-        self.table[:, :, lost] = np.nan
+        lost, every = self.lost, np.eye(matrix.shape[1])
         try:
-            exact = direct_transfer(
-                network.members(lost), matrix[lost], np.eye(matrix.shape[1]), self.inputs, self.s[1:]
-            )
+            result = direct_transfer(network.members(lost), matrix[lost], every, self.inputs, self.s[1:])
         except CircuitError:
             if lost.all():
                 raise
+            result = np.full((int(lost.sum()), len(self.s) - 1, *self.inputs.shape), np.nan, complex)
+        self.direct = result  # (L, K, n, I)
+        seen = np.tensordot(self.edge.T, result, (1, 2)).transpose(0, 3, 1, 2)
+        if self.swept is None:
+            self.at_edge = seen
         else:
-            self.table[:, :, lost] = exact.transpose(2, 3, 0, 1)
+            self.at_edge[:, :, lost] = seen
 
     def _at_ports(self, result: Array, exact: Array) -> bool:
         """Per member and frequency, against the largest response of a port."""
@@ -86,15 +87,16 @@ class Harmonics:
                 form.eigenvalues, edge @ form.left, form.right[..., ports], edge @ form.direct[..., ports]
             ).at(s)
         else:
-            assert self.table is not None
-            seen = np.tensordot(edge, self.table[:, ports], 1).transpose(2, 3, 0, 1)
+            seen = self.at_edge[:, ports].transpose(2, 3, 0, 1)
         return np.concatenate((np.zeros_like(seen[:, :1]), seen), axis=1)
 
     def open_phasors(self) -> Array:
         """Open-voltage peak phasors of the ports (N, R) [V]."""
+        if self.form is None:
+            return np.asarray((self.at_edge[:, self.ports :, :, 0] * self.phasors.T).sum(axis=1).T)
         drive = np.zeros((len(self.phasors), 1, self.inputs.shape[1]), complex)
         drive[:, 0, self.ports :] = self.phasors
-        return np.asarray(self._respond(drive)[:, 0] @ self.edge)
+        return np.asarray(self.form.respond(self.s[1:2], drive)[:, 0] @ self.edge)
 
     def all(self, currents: Array) -> Array:
         """Peak phasors of every unknown (N, K+1, n) for port currents (N, R, S)."""
@@ -103,16 +105,14 @@ class Harmonics:
         drive = np.zeros((len(currents), spectrum.shape[2], self.inputs.shape[1]), complex)
         drive[:, :, : self.ports] = -spectrum.transpose(0, 2, 1)
         drive[:, 0, self.ports :] = self.phasors
-        answer = self._respond(drive)
-        return np.concatenate((np.zeros_like(answer[:, :1]), answer), axis=1)
-
-    def _respond(self, drive: Array) -> Array:
-        s = self.s[1 : 1 + drive.shape[1]]
         if self.form is not None:
-            return self.form.respond(s, drive)
-        assert self.table is not None
-        by_input = self.table[..., : len(s)] * drive.transpose(2, 0, 1)
-        return np.asarray(by_input.sum(axis=1).transpose(1, 2, 0))
+            answer = self.form.respond(self.s[1:], drive)
+        else:
+            size = (len(drive), drive.shape[1], len(self.edge))
+            answer = np.empty(size, complex) if self.swept is None else self.swept.everywhere(drive)
+            if self.lost.any():
+                answer[self.lost] = (self.direct * drive[self.lost][:, :, None]).sum(axis=3)
+        return np.concatenate((np.zeros_like(answer[:, :1]), answer), axis=1)
 
 
 def _inputs(network: Network, edge: Array) -> tuple[Array, Array]:
