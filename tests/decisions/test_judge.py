@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from tests.amps import variant
-from tubekit import load_amp
+from tubekit import analyze, load_amp
 from tubekit.decisions.judge import METER, judge
+from tubekit.decisions.parameters import with_fault_ports
 from tubekit.decisions.part_drift import drift
-from tubekit.decisions.probe import Probe
+from tubekit.decisions.probe import Probe, meter_values
 from tubekit.decisions.reading import Meter, PartValue, Reading, taken
 from tubekit.decisions.spread import spread
 
@@ -170,3 +172,20 @@ def test_volts_read_from_plate_to_cathode_give_the_watts(teasel):
     readings = [*read((("V3", "plate"), 0.030), quantity="dc_a"), *read((("p3", "k34"), 300.0))]
     verdict = next(p for p in judge(taken(teasel, readings), size=200).power if p.tube == "V3")
     assert "9.0 W" in verdict.text
+
+
+def test_a_starved_heater_is_taken_into_account_as_in_the_report(teasel):
+    """The winding gives 4 V instead of 6.7 V."""
+    starved = teasel.changed({"T1.heater.volts": ["4 V"]})
+    nodes = {node.node: node.dc_v for node in analyze(starved).nodes if abs(node.dc_v) > 1}
+    probes = [Probe("dc_v", (name, "ground")) for name in nodes]
+    result = meter_values(starved, with_fault_ports(starved).circuit, probes)
+    np.testing.assert_allclose(result.values[0], [*nodes.values()], rtol=2e-3)
+
+
+def test_a_meter_that_takes_a_fifth_of_a_voltage_is_solved_with(teasel):
+    """R11 open: the cathode's own slope falls as the meter draws, so a line through it would be 23 % low."""
+    opened = teasel.changed({"R11": "open"})
+    probe = Probe("dc_v", ("k2b", "ground"))
+    shows = meter_values(opened, with_fault_ports(opened).circuit, [probe]).loaded(np.array([1e8]))[0, 0]
+    assert shows == pytest.approx(analyze(teasel.changed({"R11": "100M"})).node("k2b").dc_v, rel=0.01)

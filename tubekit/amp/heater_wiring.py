@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -59,13 +59,19 @@ def _in_series(tube: Tube, parts: Mapping[str, Part], string: tuple[Tube, ...]) 
     return fed is not None and fed[1] > np.sqrt(2.0) * known.heater_volts
 
 
-def fed_by(tube: Tube, parts: Mapping[str, Part]) -> tuple[str, float] | None:
-    """Name and volts of the winding straight across a heater; None where it is fed otherwise."""
+def fed_by(
+    tube: Tube, parts: Mapping[str, Part], same: Callable[[str], Hashable] = str
+) -> tuple[str, float] | None:
+    """Name and volts of the winding straight across a heater; None where it is fed otherwise.
+
+    `same` gives for a node what stands for all that is one piece of metal with it.
+    """
+    outer = {same(node) for node in (*tube.heater[:1], *tube.heater[-1:])}
     for part in parts.values():
         for one in part.windings if isinstance(part, PowerTransformer) else ():
-            outer = {*tube.heater[:1], *tube.heater[-1:]}
-            if len(outer & set(one.taps)) == 2:
-                ends = sorted(one.taps.index(node) for node in outer)
+            taps = [same(tap) for tap in one.taps]
+            if len(outer & set(taps)) == 2:
+                ends = sorted(taps.index(node) for node in outer)
                 return one.name, float(sum(np.max(volts) for volts in one.volts[ends[0] : ends[-1]]))
     return None
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
 from itertools import combinations
 
 import numpy as np
@@ -10,9 +11,10 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import Built, build
 from tubekit.amp.fields import Value
-from tubekit.amp.heater_wiring import heater_string
+from tubekit.amp.heater_wiring import fed_by, heater_string
 from tubekit.amp.parts import Part, Tube
 from tubekit.amp.parts.part import HEAT
+from tubekit.amp.topology import reached
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.analyses.operating_point import solve_network
 from tubekit.circuit.parts import GROUND, Circuit, Device, Rectifier, Resistor, Windings, nodes_of
@@ -85,7 +87,20 @@ def settled_circuit(amp: Amp) -> Built:
     """The circuit of an amp as `steady` leaves it, without a solve where nothing in it sets itself."""
     missing = amp.drawn.parts.keys() - amp.parts.keys()
     whole = not missing and all(part.condition == "fitted" for part in amp.parts.values())
-    return build(amp) if whole and not _self_setting(amp, True) else solve_mains(amp)[0]
+    alone = whole and not _self_setting(amp, True) and _fed_fully(amp)
+    return build(amp) if alone else solve_mains(amp)[0]
+
+
+def _fed_fully(amp: Amp) -> bool:
+    """Whether every heater is across a winding of its own volts, with nothing but metal between."""
+
+    @cache
+    def same(node: str) -> frozenset[str]:
+        return frozenset(reached([node], amp.topology.metal))
+
+    heated = [p for p in amp.parts.values() if isinstance(p, Tube) and p.heater and p.heater_rating()[0]]
+    fed = [(fed_by(tube, amp.parts, same), tube.heater_rating()[0]) for tube in heated]
+    return all(one is not None and one[1] >= rated for one, rated in fed)
 
 
 def _self_setting(amp: Amp, heaters: bool) -> list[Part]:

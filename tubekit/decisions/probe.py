@@ -27,10 +27,8 @@ SAMPLES = 64
 
 OPEN_OHMS = 2e7
 """Above this an ohmmeter shows an open [Ω]; common practice, no source."""
-HALF, FEEDS, MOVES_V = 0.5, 0.95, 0.5
-"""A meter that leaves less than this share of so many volts is solved with; the second share where it is a
-rectifier's only load.
-"""
+LEAVES, MOVES_V = 0.95, 0.5
+"""A meter that leaves less than this share of so many volts is solved with."""
 NOUGHT = 0.05
 """Share of the least readable value below which a reading is told as nil."""
 
@@ -144,8 +142,8 @@ class MeterValues:
     def loaded(self, meters: Array, elsewhere: Array | None = None) -> Array:
         """The values as meters of these input resistances (M,) show them.
 
-        The circuit is a straight line to a meter, but where that takes `HALF` of a voltage: the tubes are
-        then solved with the meter in it, and so is the cycle where the meter is all that a rectifier feeds.
+        The circuit is a straight line to a meter, but where that leaves less than `LEAVES` of a voltage: the
+        tubes are then solved with the meter in it, and so is the cycle where a rectifier feeds nothing else.
         Not so for members that are `elsewhere` (N,): theirs is another state.
         """
         share = np.abs(meters / (meters + self.source))
@@ -154,8 +152,7 @@ class MeterValues:
         idle = self.state.unloaded
         # one that idles in all members of many is drawn so
         alone = (idle & ~(idle.all(axis=0) & (len(idle) > 2))).any(axis=1)
-        most = np.where(alone, FEEDS, HALF)[:, None]
-        heavy = (share < most) & direct & (np.abs(self.values) > MOVES_V)
+        heavy = (share < LEAVES) & direct & (np.abs(self.values) > MOVES_V)
         if elsewhere is not None:
             heavy[elsewhere] = False
         for cycle in (False, True):
