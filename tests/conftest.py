@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from tests.slow import slow_tests
+
 ROOT = Path(__file__).resolve().parents[1]
 
 os.environ.setdefault("MPLBACKEND", "agg")  # no test opens a window
@@ -23,10 +25,16 @@ SLOW = ("tests/browser", "tests/notebooks", "notebooks")
 """Folders whose tests take a browser or a kernel."""
 
 
+@pytest.hookimpl(tryfirst=True)  # before xdist reads the groups
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what is slow; one worker gets a file, or all tests of one notebook in the browser."""
+    slow = slow_tests()
     for item in items:
-        if item.path.relative_to(ROOT).as_posix().startswith(SLOW):
+        place = item.path.relative_to(ROOT).as_posix()
+        if place.startswith(SLOW) or item.nodeid in slow:
             item.add_marker(pytest.mark.slow)
+        opened = getattr(item, "callspec", None) and item.callspec.params.get("opened")
+        item.add_marker(pytest.mark.xdist_group(f"browser/{opened}" if opened else place))
 
 
 @pytest.fixture(scope="session")

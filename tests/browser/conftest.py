@@ -39,3 +39,11 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
         page = Page(driver, address)
         page.home = home
         yield page
+
+
+@pytest.fixture
+def opened(page: Any, request: pytest.FixtureRequest) -> Any:
+    """A notebook at the bench's screen size, run from top to bottom; the next test of it finds it reset."""
+    from tests.browser import moves
+
+    return moves.opened_on_the_bench(page, request.param)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -21,16 +22,11 @@ HOT = Path(__file__).resolve().parents[2] / "notebooks" / "readings" / "teasel-r
 HEADLINES, FINDINGS = ".tubekit-panel .tubekit-headline", ".tubekit-panel .tubekit-findings li"
 
 
-@pytest.fixture
-def opened(page: Any, request: pytest.FixtureRequest) -> Any:
-    from tests.browser.page import BENCH
-
-    page.size(*BENCH)
-    page.open(request.param)
-    page.run_all()
-    page.show_panel()
-    page.settle(120.0)  # the last cells are the longest
-    return page
+@pytest.fixture(autouse=True)
+def used_up(opened: Any) -> Iterator[None]:
+    """Rows that were added stay after a reset: the next test opens the notebook again."""
+    yield
+    opened.name = ""
 
 
 @pytest.mark.parametrize("opened", ["07-readings-and-suspects.ipynb"], indirect=True)

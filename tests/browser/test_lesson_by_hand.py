@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from tests.browser import moves
 from tubekit.lessons import LESSONS
 
 BOOK = "lessons/06-leaky-coupling.ipynb"
@@ -14,15 +15,10 @@ REASON = LESSONS["06"].question(0).work().reason[0]
 WHY_FIXED = LESSONS["06"].question(2).work().reason[0]
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(params=[BOOK])
 def opened(page: Any) -> Any:
-    from tests.browser.page import BENCH
-
-    page.size(*BENCH)
-    page.open(BOOK)
-    page.run_all()
-    page.show_panel()
-    return page
+    """The lesson as the test before left it."""
+    return page if page.name == BOOK else moves.opened_on_the_bench(page, BOOK)
 
 
 def press(page: Any, words: str) -> None:

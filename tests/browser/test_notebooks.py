@@ -14,12 +14,7 @@ from tests.browser import moves
 
 ROOT = Path(__file__).resolve().parents[2]
 BOOKS = sorted(path.name for path in (ROOT / "notebooks").glob("*.ipynb"))
-
-
-@pytest.fixture(scope="module", params=BOOKS)
-def opened(page: Any, request: pytest.FixtureRequest) -> Any:
-    """A notebook, opened at the bench's screen size and run from top to bottom."""
-    return moves.opened_on_the_bench(page, request.param)
+pytestmark = pytest.mark.parametrize("opened", BOOKS, indirect=True)
 
 
 def test_it_opens_runs_and_looks_the_same_on_a_tablet(opened: Any) -> None:

@@ -20,17 +20,6 @@ from tubekit.textbook.bias_stage import bias_stage
 from tubekit.units import show
 
 
-@pytest.fixture
-def opened(page: Any, request: pytest.FixtureRequest) -> Any:
-    from tests.browser.page import BENCH
-
-    page.size(*BENCH)
-    page.open(request.param)
-    page.run_all()
-    page.show_panel()
-    return page
-
-
 @pytest.mark.parametrize("opened", ["02-load-lines.ipynb"], indirect=True)
 def test_load_line(opened: Any) -> None:
     from tests.browser.page import Keys

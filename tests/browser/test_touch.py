@@ -37,15 +37,17 @@ return each.closest('.tubekit-panel')
 """
 
 
-@pytest.fixture(scope="module", params=BOOKS)
-def opened(page: Any, request: pytest.FixtureRequest) -> Any:
+pytestmark = [pytest.mark.parametrize("opened", BOOKS, indirect=True), pytest.mark.usefixtures("tablet")]
+
+
+@pytest.fixture
+def tablet(opened: Any) -> None:
+    """The notebook at a tablet's size."""
     from tests.browser.page import TABLET
 
-    page.size(*TABLET)
-    page.open(request.param)
-    page.run_all()
-    page.show_panel()
-    return page
+    opened.size(*TABLET)
+    opened.settle()
+    opened.show_panel()
 
 
 def test_what_is_touched_is_large(opened: Any) -> None:

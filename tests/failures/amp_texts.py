@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from tubekit.amp.read import read_tables
-from tubekit.amp.write import _value
+from tubekit.amp.write import toml_value
 from tubekit.files import data_file
 
 
@@ -15,7 +15,9 @@ def as_tables(tables: Mapping[str, Any], above: str = "") -> str:
     """The text of an amp file with a heading for each part, the other way of writing one."""
     text = ""
     for name, table in tables.items():
-        lines = [f"{key} = {_value(value)}\n" for key, value in table.items() if not isinstance(value, dict)]
+        lines = [
+            f"{key} = {toml_value(value)}\n" for key, value in table.items() if not isinstance(value, dict)
+        ]
         inner = {key: value for key, value in table.items() if isinstance(value, dict)}
         text += f"[{above}{name}]\n{''.join(lines)}\n" if lines else ""
         text += as_tables(inner, f"{above}{name}.")

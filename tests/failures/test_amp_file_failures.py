@@ -17,7 +17,7 @@ from hypothesis import HealthCheck, given, settings, strategies as st
 from tests.failures.amp_texts import TEASEL, write_amp
 from tubekit.amp.amp import Amp
 from tubekit.amp.load import amp_from_text, load_amp
-from tubekit.amp.write import _value
+from tubekit.amp.write import toml_value
 from tubekit.errors import AmpFileError
 
 R14 = 'value = "270"\nnodes = ["k34", "ground"]'
@@ -396,12 +396,12 @@ PLACES = places(TABLES)
 def as_toml(tables: dict[str, Any]) -> str:
     def written(value: object) -> str:
         if isinstance(value, dict):
-            return "{" + ", ".join(f"{_value(key)} = {written(one)}" for key, one in value.items()) + "}"
+            return "{" + ", ".join(f"{toml_value(key)} = {written(one)}" for key, one in value.items()) + "}"
         if isinstance(value, list):
             return f"[{', '.join(map(written, value))}]"
-        return str(value) if isinstance(value, int) and not isinstance(value, bool) else _value(value)
+        return str(value) if isinstance(value, int) and not isinstance(value, bool) else toml_value(value)
 
-    return "\n".join(f"{_value(key)} = {written(value)}" for key, value in tables.items())
+    return "\n".join(f"{toml_value(key)} = {written(value)}" for key, value in tables.items())
 
 
 def copied(value: Any) -> Any:
