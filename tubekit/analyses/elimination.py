@@ -276,6 +276,7 @@ def swept(network: Network, matrix: Array, inputs: Array, s: Array, edge: Array,
     fixed, moving = matrix[:, plan.rows, plan.columns], storage[:, plan.rows, plan.columns]
     lost = np.zeros(len(matrix), bool)
     proof = np.array([0, len(s) // 2, len(s) - 1])
+    together = inputs @ np.linspace(1.0, 2.0, inputs.shape[1])[:, None]  # unlike shares: nothing cancels
     ends = np.flatnonzero(edge.any(axis=1))
     each, pieces, seen = max(1, CHUNK // len(s)), [], []
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # what comes of it is looked at
@@ -284,7 +285,7 @@ def swept(network: Network, matrix: Array, inputs: Array, s: Array, edge: Array,
             factors = Factors.of(plan, fixed[some], moving[some], s)
             pieces.append(factors)
             seen.append(np.tensordot(edge[ends].T, factors.answer(inputs, ends), 1))
-            at, moved = _refined(factors, fixed[some], moving[some], inputs, s, proof)
+            at, moved = _refined(factors, fixed[some], moving[some], together, s, proof)
             size, off = (
                 np.abs(np.tensordot(edge.T, x, 1)).max(axis=(0, 1), initial=0.0) for x in (at, moved)
             )

@@ -20,7 +20,7 @@ from tubekit.analyses.harmonics import wave
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.analyses.supply import Supply, SupplyState
 from tubekit.circuit.network import assemble
-from tubekit.circuit.newton import evaluate
+from tubekit.circuit.newton import TOLERANCE, evaluate
 from tubekit.circuit.parts import GROUND, Circuit, Windings
 from tubekit.circuit.stamps import REVERSE_LEAK
 from tubekit.circuit.threads import on_one_core
@@ -37,6 +37,8 @@ BEGUN = 1e-3
 """The tubes are solved so far before the first cycle, which moves them by more [V]."""
 ROUGHLY = 2e-4
 """The same for large batches [V]: what is left after a round is of the second order in it."""
+LAST = 1e-6
+"""The last step of the tubes in a large batch [V]: what is left after it is of the second order in it."""
 PATIENCE, SHRINKS = 6, 0.5
 """A member leaves too when for so many rounds it has not come nearer than this share of its best."""
 PER_AMPERE = 100.0
@@ -274,14 +276,14 @@ class _Piece:
 def _rounds(supply: Supply, near: MainsState | None = None) -> list[_Piece]:
     """Supply and tubes in turn; each member leaves as soon as it has settled or given up."""
     point, cycle = _begin(supply, near)
-    limit = ROUGHLY if supply.rails_only else AGREED
+    limit, last = (ROUGHLY, LAST) if supply.rails_only else (AGREED, TOLERANCE)
     rows, best = np.arange(supply.network.size), np.full(supply.network.size, np.inf)
     nearer = np.zeros(len(rows), int)
     slow, pieces = Counter(point.convergence.ways_out), list[_Piece]()
     for done in range(1, ROUNDS + 1):
         answer = supply.cycle(point, cycle)
         cycle = answer.cycle
-        point = solve_network(supply.network, answer.feed, point.port_volts)
+        point = solve_network(supply.network, answer.feed, point.port_volts, tolerance=last)
         apart = _apart(answer, point)
         nearer[apart < SHRINKS * best] = done
         best = np.minimum(best, apart)

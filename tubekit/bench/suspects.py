@@ -311,7 +311,7 @@ def _book(readings: Readings, age: Age, progress: Progress | None) -> FaultTable
 def _suspects(
     book: FaultTable, taken: Sequence[int], scaled: Array, sd: Array, weighed: Posterior
 ) -> tuple[Suspect, ...]:
-    order = [int(f) for f in np.argsort(-weighed.faults)[:SHOWN]]
+    order = [int(f) for f in np.argsort(-_alike(weighed.faults), kind="stable")[:SHOWN]]
     named = [f for f in order if weighed.faults[f] > NAMED] or order[:3]
     best = {f: _best_row(book, weighed, f) for f in named}
     _, covariance = residuals(book, taken, scaled, sd)
@@ -334,7 +334,12 @@ def _suspects(
 
 def _best_row(book: FaultTable, weighed: Posterior, fault: int) -> int:
     rows = np.flatnonzero(book.owner == fault)
-    return int(rows[np.argmax(weighed.rows[rows])])
+    return int(rows[np.argmax(_alike(weighed.rows[rows]))])
+
+
+def _alike(chances: Array) -> Array:
+    """As shares of the largest, without rounding errors: equals keep the order of the drawing."""
+    return np.asarray(np.round(chances / chances.max(), 6))
 
 
 def _apart(book: FaultTable, taken: Sequence[int], covariance: Array, one: int, two: int) -> float:

@@ -394,7 +394,8 @@ def neighbors(
     direct = [k for k, p in enumerate(probes) if is_direct(ready, p)]
     others = [k for k in range(len(probes)) if k not in direct]
     values = np.full((len(x), len(probes)), np.nan)
-    values[:, direct] = drawn_values(ready, [probes[k] for k in direct], varied, x, tone)
+    if direct:
+        values[:, direct] = drawn_values(ready, [probes[k] for k in direct], varied, x, tone)
     rows = np.arange(count + 1)
     while others and len(rows):
         result = full_values(ready, [probes[k] for k in others], varied, x[rows], tone, near)
