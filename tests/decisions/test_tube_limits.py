@@ -14,6 +14,7 @@ from tubekit.amp import AmpReport, amp_from_text
 from tubekit.amp.supply import supply_report
 from tubekit.decisions import RatingCheck, limits
 from tubekit.decisions.failures import failures
+from tubekit.decisions.rating import check
 
 LIFTED = """
 [R25]
@@ -189,3 +190,11 @@ def test_too_large_a_grid_leak_runs_away_rather_than_wears_out():
     supply_of = supply_report(amp("fixed-bias-head"))
     (text,) = [f.how for f in failures(supply_of).failures if f.part == "V4" and "grid-to-ground" in f.what]
     assert "run away" in text
+
+
+def test_a_limit_that_no_meter_shows_exceeded_is_at_its_limit() -> None:
+    (at,) = check("V3", "plate_v", 316.0, 315.0, "6V6GT rating", "")
+    (over,) = check("V3", "plate_v", 320.0, 315.0, "6V6GT rating", "")
+    assert (at.state, over.state) == ("near", "exceeded")
+    assert "316 V is at the 6V6GT rating of 315 V" in at.sentence()
+    assert not at.exceeded.any()

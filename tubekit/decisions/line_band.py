@@ -39,12 +39,12 @@ class LineBand(Printed):
     @property
     def exceeded(self) -> tuple[RatingCheck, ...]:
         """Ratings exceeded somewhere in the band, though not at the design mains."""
-        return tuple(c for c in self.ratings.exceeded if not np.asarray(c.share).reshape(-1)[0] > 1.0)
+        return tuple(c for c in self.ratings.exceeded if not c.exceeded.flat[0])
 
     @property
     def drawn_over(self) -> tuple[RatingCheck, ...]:
         """Ratings exceeded even at the design mains."""
-        return tuple(c for c in self.ratings.exceeded if np.asarray(c.share).reshape(-1)[0] > 1.0)
+        return tuple(c for c in self.ratings.exceeded if c.exceeded.flat[0])
 
     def headline(self) -> str:
         """Whether today's mains takes the amp above its ratings."""

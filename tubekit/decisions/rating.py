@@ -14,12 +14,25 @@ Array = np.ndarray
 
 NEAR = 0.9
 """From this share of a limit on, a reading comes within 10 % of exceeding it."""
+AT_LIMIT = 1.01
+"""Up to this share a limit counts as reached, not exceeded: no bench meter tells 1 %; common practice."""
 MOVED = 0.01
 """A share that moves by less than this stays as it was: no bench meter shows it; common practice."""
 
 
 MANY_TIMES = 10.0
 """A share beyond this is told in words: its digits mean nothing."""
+
+
+def state_of(share: float) -> str:
+    """What the used share of a limit is called, wherever it is printed or drawn.
+
+    Examples
+    --------
+    >>> state_of(0.5), state_of(1.003), state_of(1.02)
+    ('within', 'near', 'exceeded')
+    """
+    return "exceeded" if share > AT_LIMIT else "near" if share >= NEAR else "within"
 
 
 @dataclass(frozen=True)
@@ -127,12 +140,12 @@ class RatingCheck:
     @cached_property
     def state(self) -> str:
         """'exceeded', 'near' (within 10 %) or 'within'; of a batch, the worst member's."""
-        return "exceeded" if self.worst > 1.0 else "near" if self.worst >= NEAR else "within"
+        return state_of(self.worst)
 
     @property
     def exceeded(self) -> Array:
         """True where the limit is exceeded, shape of `share`."""
-        return np.asarray(self.share) > 1.0
+        return np.asarray(self.share) > AT_LIMIT
 
     def sentence(self) -> str:
         """The finding in words, its part first."""
@@ -142,7 +155,7 @@ class RatingCheck:
         """The finding in words, its part left out."""
         words = {
             "exceeded": "exceeds",
-            "near": "comes within 10 % of",
+            "near": "is at" if self.worst > 1.0 else "comes within 10 % of",
             "within": "stays within",
         }[self.state]
         share = np.asarray(self.share)

@@ -10,6 +10,7 @@ from tubekit.analyses.loadline_result import LoadLine
 from tubekit.analyses.loadline_stage import bare_stage
 from tubekit.analyses.loads import SpeakerLoad
 from tubekit.analyses.section_law import section_law
+from tubekit.decisions.rating import state_of
 from tubekit.devices import Pentode, tube
 from tubekit.errors import TubekitError
 from tubekit.panels.board import Board, Settings
@@ -213,9 +214,8 @@ def tables(now: LoadLine, before: LoadLine) -> list[Table]:
 
 
 def _watts(line: LoadLine, watts: float) -> str:
-    share = watts / line.plate_w_limit
-    word = "" if not share > 0.9 else " EXCEEDED" if share > 1.0 else " NEAR"
-    return f"{show(watts, 'W')}{word}"
+    state = state_of(watts / line.plate_w_limit)
+    return f"{show(watts, 'W')}{'' if state == 'within' else f' {state.upper()}'}"
 
 
 def load_line(tube: str = "6V6GT", stage: str = "") -> LoadLinePanel:

@@ -9,6 +9,7 @@ from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
+from tubekit.decisions.rating import state_of
 from tubekit.plots import ink
 
 
@@ -70,8 +71,7 @@ class BarsView:
             )
 
     def _fill(self, place: int, value: float) -> None:
-        state = "exceeded" if value > self.limit else "near" if value > 0.9 * self.limit else "within"
-        fill, bar = ink.FILLS[state], self.bars[place]
+        fill, bar = ink.FILLS[state_of(value / self.limit)], self.bars[place]
         bar.set_facecolor(fill.face)
         bar.set_edgecolor(fill.edge)
         bar.set_hatch(fill.hatch)
