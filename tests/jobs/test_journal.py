@@ -102,6 +102,14 @@ def test_an_entry_changed_by_an_editor_is_named_and_one_that_breaks_hides_no_oth
     assert "cannot be read" in result.notes[1]
 
 
+def test_line_ends_of_another_system_change_nothing(folder):
+    path = folder / FILE
+    path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
+    append(folder, "note", "R. Vale", {"text": "later"})
+    found = read_journal(folder)
+    assert ([each.kind for each in found.entries], found.notes) == (["new", "note"], ())
+
+
 def test_text_cannot_close_an_entry(folder):
     text = "a\n# end of entry 9, check 00000000\n[[entry]]\nnumber = 12\n"
     append(folder, "note", 'R. "Vale"', {"text": text})

@@ -53,6 +53,8 @@ def add_job(commands: Any) -> None:
         ("last-visit", "FOLDER", "new: the job of its last visit"),
     ):
         parser.add_argument(f"--{word}", metavar=metavar, default="", help=help_text)
+    parser.add_argument("--paper", choices=("Letter", "A4"), default="Letter", help="print: paper size")
+    parser.add_argument("--no-pdf", action="store_true", help="print: HTML only")
     parser.add_argument("--hours", metavar="H", type=float, help="hours spent on this")
 
 
@@ -186,6 +188,20 @@ def _next(text: Said, asked: Asked) -> Any:
     return next_step(text.folder, values, sheet=sheet, file=file, by=asked.by, text=asked.note)
 
 
+def _print(text: Said, asked: Asked) -> Any:
+    from tubekit.jobs.job import open_job
+    from tubekit.record.job_pages import print_job
+
+    return print_job(open_job(text.folder), paper=asked.paper, pdf=not asked.no_pdf)
+
+
+def _owner(text: Said, _asked: Asked) -> Any:
+    from tubekit.jobs.job import open_job
+    from tubekit.jobs.owner import OwnerPage
+
+    return OwnerPage(open_job(text.folder))
+
+
 def _compare(text: Said, _asked: Asked) -> Any:
     from tubekit.jobs.job import open_job
     from tubekit.jobs.visits import compare
@@ -213,5 +229,7 @@ _VERBS: dict[str, tuple[str, Callable[[Said, Asked], Any]]] = {
     "next": ("18.2, or ok, or no, or a meter's CSV (what to do next, and what that value means)", _next),
     "compare": ("(with the last visit)", _compare),
     "hand-back": ("", _hand_back),
+    "owner": ("(six sentences)", _owner),
+    "print": ("(owner's page and bench sheet, HTML and PDF)", _print),
     "correct": ('7 "why" (withdraws entry 7)', _correct),
 }

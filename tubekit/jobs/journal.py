@@ -31,8 +31,8 @@ HEAD = (
     "# A tubekit job. Entries are only added at the end, never changed: to correct one, add another.\n"
     "# Each ends with a line that holds its number and a checksum.\n"
 )
-OPENING = b"[[entry]]\n"
-END = re.compile(rb"^# end of entry (\d+), check ([0-9a-f]{8})\n", re.MULTILINE)
+OPENING = b"[[entry]]"
+END = re.compile(rb"^# end of entry (\d+), check ([0-9a-f]{8})\r?\n", re.MULTILINE)
 WAIT_S = 10.0
 """How long a writer waits for its turn [s]; an entry takes milliseconds."""
 
@@ -234,7 +234,7 @@ def _now() -> dt.datetime:
 def _written(entry: Entry) -> bytes:
     head = {"number": entry.number, "date": entry.date, "by": entry.by, "kind": entry.kind}
     lines = [f"{toml_key(key)} = {_value(value)}" for key, value in (head | dict(entry.says)).items()]
-    block = OPENING + "".join(f"{line}\n" for line in lines).encode()
+    block = OPENING + b"\n" + "".join(f"{line}\n" for line in lines).encode()
     return b"\n" + block + f"# end of entry {entry.number}, check {_check(block)}\n".encode()
 
 
@@ -248,7 +248,9 @@ def _value(value: Any) -> str:
 
 
 def _check(block: bytes) -> str:
-    return f"{zlib.crc32(block):08x}"
+    """The same whatever an editor or a version control makes of line ends."""
+    plain = block.replace(b"\r\n", b"\n")
+    return f"{zlib.crc32(plain):08x}"
 
 
 def _blocks(raw: bytes) -> Iterator[tuple[int, bytes, str]]:

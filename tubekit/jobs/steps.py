@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp
+from tubekit.amp.amp import MAINS_KEY
 from tubekit.bench.reading_rows import text_of
 from tubekit.decisions.probe import QUANTITIES
 from tubekit.errors import InputError, ReadingError
@@ -159,7 +160,8 @@ class Sheet(Printed):
 
     def headline(self) -> str:
         """What it is for, on what line voltage."""
-        changed = f", {', '.join(self.amp.changes)} as changed" if self.amp.changes else ""
+        names = [name for name in self.amp.changes if name != MAINS_KEY]
+        changed = f", {', '.join(names)} as changed" if names else ""
         return f"{self.amp.title}: {TITLES[self.name]} at {self.line_v:.0f} V line{changed}."
 
     def tables(self) -> list[Table]:

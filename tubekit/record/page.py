@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import html
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from urllib.parse import quote
@@ -27,12 +27,16 @@ PRINT_DPI = 200
 
 def page(content: Content) -> str:
     """The whole page."""
-    title = html.escape(content.title)
+    return laid_out(content.title, _body(content), content.paper)
+
+
+def laid_out(title: str, body: Iterable[str], paper: str) -> str:
+    """A page that opens offline and prints on this paper, from blocks of HTML."""
     return (
-        f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
+        f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>{html.escape(title)}</title>'
         f'<meta name="viewport" content="width=device-width">{style()}'
-        f"<style>{_sheet()}{_paper(content)}</style></head>"
-        f'<body class="tubekit-record">{"".join(_body(content))}</body></html>\n'
+        f"<style>{_sheet()}{_paper(title, paper)}</style></head>"
+        f'<body class="tubekit-record">{"".join(body)}</body></html>\n'
     )
 
 
@@ -47,12 +51,12 @@ def _sheet() -> str:
     return Path(__file__).with_name("page.css").read_text(encoding="utf-8")
 
 
-def _paper(content: Content) -> str:
+def _paper(title: str, paper: str) -> str:
     """Size, margins, and what stands in the foot of each page."""
-    words = "".join(c if c.isalnum() or c in " .,:;()+-" else f"\\{ord(c):x} " for c in content.title[:90])
+    words = "".join(c if c.isalnum() or c in " .,:;()+-" else f"\\{ord(c):x} " for c in title[:90])
     foot = "font: 8pt 'Liberation Sans', Arial, sans-serif; color: #333;"
     return (
-        f"@page {{ size: {content.paper}; margin: 15mm 15mm 17mm 18mm;"
+        f"@page {{ size: {paper}; margin: 15mm 15mm 17mm 18mm;"
         f' @bottom-left {{ content: "{words}"; {foot} }}'
         f' @bottom-right {{ content: "page " counter(page) " of " counter(pages); {foot} }} }}'
     )
@@ -71,7 +75,7 @@ def _body(content: Content) -> Iterator[str]:
             caution = caution if place == "bench" else ""
             yield _part(here[0], f"<h2>{heading}</h2>{caution}")
             yield from map(_part, here[1:])
-        yield _signed() if place == "bench" else ""
+        yield signed() if place == "bench" else ""
     yield "".join(_figures(parts, content))
     yield from _numbers(parts)
     yield from _how(content)
@@ -108,20 +112,21 @@ def _paragraph(text: str, kind: str = "") -> str:
 def _part(part: PagePart, above: str = "") -> str:
     """A block; its first table stays with its heading, and with that of the chapter."""
     lead = f'<p class="lead">{html.escape(part.lead)}</p>' if part.lead else ""
-    tables = [_table(table) for table in part.tables]
+    tables = [table_block(table) for table in part.tables]
     head = f"{above}<h3>{html.escape(part.heading)}</h3>{lead}"
     if not tables:
         return f'<div class="together">{head}</div>'
     return f'<div class="together">{head}{tables[0]}</div>{"".join(tables[1:])}'
 
 
-def _table(table: Table) -> str:
+def table_block(table: Table) -> str:
+    """A table as a block of the page; columns to fill in are given room."""
     kinds = ["sheet"]
     if len(table.rows) <= TOGETHER:
         kinds.append("together")
     if len(table.columns) > WIDE:
         kinds.append("wide")
-    blank = [column.name in ("read", "agrees", "measured") for column in table.columns]
+    blank = [column.name in ("read", "agrees", "measured", "done") for column in table.columns]
     written = table.html()
     if any(blank):
         kinds.append("to-fill")
@@ -129,7 +134,8 @@ def _table(table: Table) -> str:
     return f'<div class="{" ".join(kinds)}">{written}</div>'
 
 
-def _signed() -> str:
+def signed() -> str:
+    """Lines to sign on."""
     return '<div class="sign"><span>Done by</span><span>Date</span><span>Checked by</span></div>'
 
 
@@ -153,8 +159,8 @@ def _figure(figure: Figure) -> str:
 def _numbers(parts: Sequence[PagePart]) -> Iterator[str]:
     tables = [table for part in parts for table in part.numbers if table.rows]
     if tables:
-        narrow = [_table(table) for table in tables if len(table.columns) <= WIDE]
-        wide = [_table(table) for table in tables if len(table.columns) > WIDE]
+        narrow = [table_block(table) for table in tables if len(table.columns) <= WIDE]
+        wide = [table_block(table) for table in tables if len(table.columns) > WIDE]
         yield f'<h2>All numbers</h2><div class="numbers">{"".join(narrow)}{"".join(wide)}</div>'
 
 
