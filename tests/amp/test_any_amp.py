@@ -25,7 +25,7 @@ def bleeder(name: str) -> str:
     return next(p.designator for p in amp(name).parts.values() if p.role == "bleeder")
 
 
-QUICK = {"report", "supply", "parts", "trace", "mains-band", "cable"}
+QUICK = {"report", "supply", "parts", "trace", "line-band", "cable"}
 """Commands of tenths of a second; `python -m tests.benchmarks.commands` runs all of them on every amp."""
 
 

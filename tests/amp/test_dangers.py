@@ -73,7 +73,7 @@ def test_a_line_to_chassis_capacitor_and_its_current(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "words",
     [
-        ["report"], ["supply"], ["mains-band"], ["bench", "up"], ["discharge"], ["regulation"], ["trace"],
+        ["report"], ["supply"], ["line-band"], ["bench", "up"], ["discharge"], ["regulation"], ["trace"],
         ["swap", "R1=47"],
     ],
     ids=" ".join,

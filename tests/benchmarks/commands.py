@@ -27,7 +27,7 @@ from tubekit.cli import main
 ALL = (*EVERY, *COLD, "one-of-each")
 PLAIN = (
     "report", "trace", "drive", "loop", "hum", "supply", "switch-on", "discharge", "sag", "regulation",
-    "mains-band", "spread", "parts", "cable", "bench:up", "bench:lamp", "bench:trace", "bench:drive",
+    "line-band", "spread", "parts", "cable", "bench:up", "bench:lamp", "bench:trace", "bench:drive",
     "bench:hum",
 )  # fmt: skip
 ODD = re.compile(r"\b(nan|inf|None|batch|array|Traceback)\b")
@@ -60,7 +60,7 @@ def asked(name: str, folder: Path) -> Iterator[list[str]]:
     yield ["tone", path, f"{first[Capacitor][-1]}=10n"]
     if first[Potentiometer]:
         yield ["tone", path, f"{first[Potentiometer][0]}.position=0.9"]
-    yield ["lower-mains", path, "--mains", f"{float(one.design_mains_rms) * 1.06:.4g}"]
+    yield ["lower-line", path, "--mains", f"{float(one.design_mains_rms) * 1.06:.4g}"]
     for part in (changed, one.topology.wired.rails[0].capacitor, first[Capacitor][-1], first[Tube][0],
                  first[Tube][-1], *first[RectifierTube][:1], *first[Choke][:1]):  # fmt: skip
         yield ["substitutes", path, part]

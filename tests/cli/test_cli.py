@@ -151,7 +151,7 @@ def test_part_value_may_stand_anywhere(name, places, options):
 def test_every_command_that_solves_an_amp_is_among_them():
     with_changes = {name for name, _, _ in commands_with_changes()}
     wanted = (
-        "report spread swap supply switch-on standby discharge sag regulation mains-band lower-mains "
+        "report spread swap supply switch-on standby discharge sag regulation line-band lower-line "
         "substitutes trace tone loop drive hum bench record judge suspects cable parts"
     )
     assert set(wanted.split()) <= with_changes

@@ -88,7 +88,7 @@ def test_colors_only_on_a_terminal(
 @pytest.mark.parametrize(
     ("words", "condition"),
     [
-        (["lower-mains", "teasel", "--mains", "124"], "before you connect the amp"),
+        (["lower-line", "teasel", "--mains", "124"], "before you connect the amp"),
         (["bench", "trace", "vetch"], "V peak or more"),
         (["bench", "up", "vetch"], "BEFORE YOU START"),
     ],
@@ -98,4 +98,4 @@ def test_a_safety_condition_is_above_the_table_it_belongs_to(
 ) -> None:
     main(words)
     text = " ".join(capsys.readouterr().out.split())
-    assert text.index(condition) < text.index({"lower-mains": "resistor heat"}.get(words[0], "V RMS"))
+    assert text.index(condition) < text.index({"lower-line": "resistor heat"}.get(words[0], "V RMS"))

@@ -16,8 +16,8 @@ COMMANDS = {
     "discharge": (["discharge", "teasel"], "After switch-off", "held"),
     "sag": (["sag", "burdock"], "at full drive", "rails"),
     "regulation": (["regulation", "teasel", "--node", "B1"], "Regulation of B1", "volts"),
-    "mains-band": (["mains-band", "teasel"], "Across the band", "readings"),
-    "lower-mains": (["lower-mains", "teasel", "--mains", "124"], "Bucking transformer", "droppers"),
+    "line-band": (["line-band", "teasel"], "Across the band", "readings"),
+    "lower-line": (["lower-line", "teasel", "--mains", "124"], "Bucking transformer", "droppers"),
     "substitutes": (
         ["substitutes", "teasel", "R14", "--series", "E12", "--within", "12"],
         "R14 (270 Ω)",
@@ -34,7 +34,7 @@ def test_a_command_answers_in_text(name: str, capsys) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["supply", "discharge", "regulation", "mains-band", "lower-mains", "substitutes"]
+    "name", ["supply", "discharge", "regulation", "line-band", "lower-line", "substitutes"]
 )
 def test_a_command_answers_in_json(name: str, capsys) -> None:
     words, _, key = COMMANDS[name]
@@ -45,7 +45,7 @@ def test_a_command_answers_in_json(name: str, capsys) -> None:
 @pytest.mark.parametrize(
     ("words", "text"),
     [
-        (["lower-mains", "teasel"], "no line voltage is given"),
+        (["lower-line", "teasel"], "no line voltage is given"),
         (["substitutes", "teasel", "R99"], "there is no part 'R99'"),
         (["standby", "teasel", "S7"], "no such switch"),
         (["regulation", "teasel", "--node", "B7"], "no node 'B7'"),

@@ -44,7 +44,7 @@ def _commands() -> Iterator[tuple[str, Answer]]:
         if name != "tone":
             yield name, lambda amp, work=work: work(_asked(amp), amp, {})
     for name, (_, work, _) in supply_commands._ANSWERS.items():
-        if name in {"supply", "switch-on", "discharge", "sag", "regulation", "mains-band"}:
+        if name in {"supply", "switch-on", "discharge", "sag", "regulation", "line-band"}:
             yield name, lambda amp, work=work: work(_asked(amp), amp)
     for name in ("up", "lamp", "trace", "drive", "hum"):
         _, work = bench_commands._PROCEDURES[name]

@@ -8,7 +8,7 @@ from tests.coherence.__main__ import conflicts, gathered
 from tests.coherence.printed import figure, read
 from tests.coherence.statements import Statement, statements
 
-QUICK = ("report", "swap", "supply", "trace", "bench trace", "judge", "mains-band", "hum")
+QUICK = ("report", "swap", "supply", "trace", "bench trace", "judge", "line-band", "hum")
 
 
 @pytest.mark.parametrize("name", ["vetch", "no-transformer"])

@@ -99,8 +99,8 @@ _ANSWERS: dict[str, tuple[str, Callable[..., Any], dict[str, dict[str, Any]]]] =
         "B+ versus load current.", _regulation,
         {"--node": {"metavar": "NODE", "help": "rail (default: the reservoir)"}},
     ),
-    "mains-band": ("The amp over a range of line voltages.", _band, {}),
-    "lower-mains": ("Dropping resistor or bucking transformer for high line voltage.", _lower, {}),
+    "line-band": ("The amp over a range of line voltages.", _band, {}),
+    "lower-line": ("Dropping resistor or bucking transformer for high line voltage.", _lower, {}),
     "substitutes": (
         "Standard values or types that can replace a part.", _substitutes,
         {
