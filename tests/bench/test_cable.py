@@ -1,4 +1,4 @@
-"""An eight-pin cable with every single slip there is, and what a slip does to the standby loop."""
+"""A nine-wire cable with every single slip there is, and what a slip does to the standby loop."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from tubekit.bench.loop_states import loop_states, loop_switches, unplugged
 from tubekit.decisions.limits import limits
 from tubekit.errors import ReadingError
 
-WAYS = range(1, 9)
+WAYS = range(1, 10)
 
 
 @pytest.fixture(scope="module")
@@ -95,9 +95,22 @@ def test_a_loop_bridged_in_the_cable_defeats_standby(fescue):
     )
 
 
+SPEAKER_IN_THE_PLUG = """[amp]
+extends = "fescue"
+[P4]
+plug = ["horn_hot", "horn_cold", "-", "-"]
+[LS1]
+nodes = ["horn_hot", "horn_cold"]
+[R33]
+nodes = ["horn_hot", "horn_cold"]
+[W20]
+nodes = ["loop", "HT"]
+"""
+
+
 def test_a_strap_on_the_cable_side_defeats_the_interlock():
-    """The strap wired behind the socket instead of inside the plug: B+ with no loudspeaker on."""
-    amp = amp_from_text('[amp]\nextends = "fescue"\n[W20]\nnodes = ["loop", "HT"]\n')
+    """With the loudspeaker in the same plug, a strap behind it leaves B+ with no loudspeaker on."""
+    amp = amp_from_text(SPEAKER_IN_THE_PLUG, "speaker in the plug")
     state = {s.words: s for s in loop_states(amp)}["P4 out, S2 closed"]
     assert state.high_tension
     assert not state.loudspeaker
@@ -109,7 +122,7 @@ extends = "fescue"
 [T1.high_voltage]
 nodes = ["hv_a", "ct", "hv_b"]
 [P2]
-socket = ["h1", "h2", "ground", "B3", "drive3", "drive4", "ct", "loop"]
+socket = ["h1", "h2", "ground", "B3", "drive3", "drive4", "ct", "loop", "ground"]
 [P4]
 socket = ["speaker", "ground", "loop", "ground"]
 [W20]
@@ -139,7 +152,7 @@ def test_a_standby_loop_on_the_ground_side_is_found_and_its_bare_pins_are_live()
 def test_all_pin_swaps_say_what_burns(fescue):
     """Each consequence follows from the amp solved as it is wired; four of them here, checked one by one."""
     result = {(s.one[-1], s.two[-1]): s for s in pin_swaps(fescue).swaps}
-    assert len(result) == 28
+    assert len(result) == 36
     drawn = analyze(fescue)
     short = analyze(swapped_pins(fescue, "P2.3", "P2.7"))
     amps = max(float(c.value) for c in limits(short) if c.part == "F1")
@@ -192,8 +205,8 @@ def test_states_as_drawn(fescue):
     assert on == {
         "P4 in, S2 closed": (True, True),
         "P4 in, S2 open (standby)": (False, True),
-        "P4 out, S2 closed": (False, False),
-        "P4 out, S2 open (standby)": (False, False),
+        "P4 out, S2 closed": (False, True),
+        "P4 out, S2 open (standby)": (False, True),
     }
 
 
@@ -221,14 +234,14 @@ def test_a_file_is_read_and_the_table_ticked(fescue, tmp_path):
     report = check_cable(fescue, path)
     assert [f.pins for f in report.faults] == [("P2.7", "P3.7")]
     cells = report.tick_off().cells()
-    assert ("P2.1", "P3.1", "W1", "black", "heater", "yes") in cells
+    assert ("P2.1", "P3.1", "W1", "gray", "heater pair", "yes") in cells
     assert cells[-1][-1] == "☐"
 
 
 @pytest.mark.parametrize(
     ("rows", "text"),
     [
-        ([("P2.9", "P3.1", "yes")], "there is no pin 'P2.9'"),
+        ([("P2.10", "P3.1", "yes")], "there is no pin 'P2.10'"),
         ([("P2.1", "P2.1", "yes")], "both leads are on P2.1"),
         ([("P2.1", "P3.1", "perhaps")], "neither yes nor no"),
         ([("P2.1", "P3.1", "yes"), ("P3.1", "P2.1", "no")], "yes in one line and no in another"),

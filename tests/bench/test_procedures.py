@@ -180,7 +180,7 @@ def test_levels_follow_the_signal(teasel):
 
 def test_only_nodes_on_the_way_are_listed_and_the_loudspeaker_comes_last():
     """The feedback from the loudspeaker is no short cut; another channel is no way."""
-    for name, last, astray in (("burdock", "ls8", "foot"), ("fescue", "horn_hot", "p1b")):
+    for name, last, astray in (("burdock", "ls8", "foot"), ("fescue", "speaker", "p1b")):
         result = trace(load_amp(name))
         nodes = [p.node for p in result.points]
         assert nodes[-1] == last

@@ -19,7 +19,7 @@ from tubekit.panels.cable_panel import CablePanel
 from tubekit.panels.cable_sheet import BEEP, SILENT, Tried, cells, grids, list_options, of_slip
 
 LISTS = Path(__file__).resolve().parents[2] / "notebooks" / "readings"
-WAYS = range(1, 9)
+WAYS = range(1, 10)
 
 
 @pytest.fixture(scope="module")
@@ -97,7 +97,7 @@ def test_a_touch_goes_from_beep_to_silent_and_back(panel):
     assert cell.description == "– !"
     assert panel.report.faults[0].text == "P2.4 to P3.4 (W4) is open"
     assert "OPEN" in panel.told.value
-    assert "W4 red" in cell.tooltip
+    assert "W4 orange" in cell.tooltip
     cell.click()
     assert cell.description == "○"
     assert not panel.tried.found
@@ -128,7 +128,14 @@ def test_a_miswire_says_which_volts_meet(panel):
     assert "is shorted to ground" in panel.told.value
 
 
-def test_b_plus_without_a_loudspeaker_is_a_stop(panel):
+def test_b_plus_without_a_loudspeaker_is_a_stop(tmp_path):
+    path = tmp_path / "speaker-in-the-plug.toml"
+    ends = 'nodes = ["horn_hot", "horn_cold"]'
+    plug = 'plug = ["horn_hot", "horn_cold", "-", "-"]'
+    path.write_text(
+        f'[amp]\nextends = "fescue"\n[P4]\n{plug}\n[LS1]\n{ends}\n[R33]\n{ends}\n', encoding="utf-8"
+    )
+    panel = cable(str(path))
     panel.slip("swap two pins", "P2.4", "P2.8")
     assert "STOP" in panel.told.value
     assert "no speaker" in panel.told.value
@@ -152,7 +159,7 @@ def test_ohms_stand_for_a_beep_or_a_silence(panel):
     with pytest.raises(ReadingError, match="below zero"):
         panel.put("P2.8", "P3.8", "-2")
     with pytest.raises(ReadingError, match="there is no pin"):
-        panel.put("P2.9", "P3.8", "beep")
+        panel.put("P2.10", "P3.8", "beep")
 
 
 def test_the_rest_is_taken_as_drawn(panel, fescue):

@@ -96,7 +96,7 @@ def signal_order(topology: Topology, start: str) -> SignalOrder:
     (('V1a', 'V2a', 'V2b', 'V3', 'V4'), 'V1a')
     >>> nodes = [node for node, _ in result.way()]
     >>> nodes[:4], nodes[-1], "p1b" in nodes
-    (['mic1', 'g1a', 'k1a', 'p1a'], 'horn_hot', False)
+    (['mic1', 'g1a', 'k1a', 'p1a'], 'speaker', False)
     """
     graph = _graph(topology)
     steps, ways = _shortest(graph, ("node", start))

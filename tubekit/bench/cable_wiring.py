@@ -18,7 +18,7 @@ def swapped_pins(amp: Amp, one: Pin, two: Pin) -> Amp:
     Examples
     --------
     >>> from tubekit.amp import load_amp
-    >>> swapped_pins(load_amp("fescue"), "P2.7", "P2.8").parts["P2"].plug[-2:]
+    >>> swapped_pins(load_amp("fescue"), "P2.7", "P2.8").parts["P2"].plug[6:8]
     ('w8', 'w7')
     """
     name, (i, j) = one.split(".")[0], (int(pin.split(".")[1]) for pin in (one, two))
