@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings, strategies as st
 from scipy.optimize import brentq
+from scipy.special import wrightomega
 
 from tubekit.devices import IdealDiode, SiliconDiode, TubeDiode, stack, tube
+from tubekit.devices.rectifier import omega
 
 DIODES = {
     "5Y3GT": tube("5Y3GT").law,
@@ -19,6 +21,13 @@ DIODES = {
 LEAK = {name: float(getattr(law, "saturation", 0.0)) for name, law in DIODES.items()}
 resistances = st.sampled_from([0.0, 1e-6, 0.1, 10.0, 100.0, 1e3, 1e6, 1e9])
 quick = settings(max_examples=200, deadline=None)
+
+
+def test_omega_is_that_of_scipy():
+    x = np.concatenate(
+        (np.linspace(-600.0, 1000.0, 4001), np.linspace(-5.0, 20.0, 4001), np.geomspace(1.0, 1e9, 99))
+    )
+    np.testing.assert_allclose(omega(x), wrightomega(x), rtol=1e-13)
 
 
 @pytest.mark.parametrize("name", DIODES)

@@ -164,8 +164,9 @@ def _played(
         for k in range(0, len(fixed), each):
             some = slice(k, k + each)
             factors = Factors.of(plan, fixed[some], moving[some], s)
-            answer[some] = np.moveaxis(factors.answer(drive[:, None], keep)[:, 0], 0, 2)
-            at, moved = _refined(factors, fixed[some], moving[some], drive[:, None], s, proof)
+            found = factors.answer(drive[:, None])
+            answer[some], at = np.moveaxis(found[keep, 0], 0, 2), found[..., proof]
+            moved = _refined(factors.at(proof), fixed[some], moving[some], drive[:, None], s[proof], at)
             allowed = TRUST * np.abs(at[keep]) + NOTHING * np.abs(at).max(axis=0)
             lost[some] = ~(np.abs(moved[keep]) <= allowed).all(axis=(0, 1, 3))
     return answer, lost
@@ -285,7 +286,9 @@ def swept(network: Network, matrix: Array, inputs: Array, s: Array, edge: Array,
             factors = Factors.of(plan, fixed[some], moving[some], s)
             pieces.append(factors)
             seen.append(np.tensordot(edge[ends].T, factors.answer(inputs, ends), 1))
-            at, moved = _refined(factors, fixed[some], moving[some], together, s, proof)
+            few = factors.at(proof)
+            at = few.answer(together)
+            moved = _refined(few, fixed[some], moving[some], together, s[proof], at)
             size, off = (
                 np.abs(np.tensordot(edge.T, x, 1)).max(axis=(0, 1), initial=0.0) for x in (at, moved)
             )
@@ -294,13 +297,10 @@ def swept(network: Network, matrix: Array, inputs: Array, s: Array, edge: Array,
     return Swept(tuple(pieces), inputs, np.concatenate(seen, axis=2), lost)
 
 
-def _refined(
-    factors: Factors, fixed: Array, moving: Array, right: Array, s: Array, proof: Array
-) -> tuple[Array, Array]:
-    """Answers (n, I, N, P) to `right` (n, I) at the frequencies of `proof`, and what one more step adds."""
-    plan, there = factors.plan, factors.at(proof)
-    at = there.answer(right)
+def _refined(factors: Factors, fixed: Array, moving: Array, right: Array, s: Array, at: Array) -> Array:
+    """What one more step adds to the answers `at` (n, I, N, K) to `right` (n, I)."""
+    plan = factors.plan
     starts = np.flatnonzero(np.diff(plan.rows, prepend=-1))  # no row is empty, or it had no pivot
-    system = fixed.T[:, :, None] + moving.T[:, :, None] * s[proof]
+    system = fixed.T[:, :, None] + moving.T[:, :, None] * s
     flows = np.add.reduceat(system[:, None] * at[plan.columns], starts, axis=0)
-    return at, there.answer(right[:, :, None, None] - flows)
+    return factors.answer(right[:, :, None, None] - flows)
