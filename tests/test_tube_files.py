@@ -15,7 +15,7 @@ from tubekit.devices import add_tube, catalogue, tube, tube_files
 from tubekit.devices.tube_check import check_tube_file
 from tubekit.devices.tube_files import tube_data, tube_path
 from tubekit.errors import AmpFileError, TableError, UnknownTube
-from tubekit.panels.part_controls import tube_options
+from tubekit.panels.part_settings import tube_options
 
 
 @pytest.fixture

@@ -102,9 +102,9 @@ def test_notebooks_and_records_begin_with_them() -> None:
 
 
 def test_panels_say_them_above_the_list_of_amps() -> None:
-    from tubekit.panels.amp_choice import AmpList
+    from tubekit.panels.amp_choice import AmpSetting
 
-    box = AmpList(amp("teasel"), lambda _: None)
+    box = AmpSetting(amp("teasel"), lambda _: None)
     assert box.danger.value == ""
     box.put(str(FILES / f"{LIVE}.toml"))
     assert "LIVE CHASSIS" in box.danger.value
@@ -140,4 +140,4 @@ def test_no_answer_about_an_amp_can_forget_it() -> None:
     """A new result says them by itself, as long as it holds its amp or a result that does."""
     assert tubekit.__version__
     without = {one.__name__ for one in _about_amps() if one is not Amp and not _knows(one)}
-    assert without == {"AmpList"}  # the list of the demo amps is about none of them
+    assert without == {"AmpSetting"}  # the list of the demo amps is about none of them

@@ -180,10 +180,10 @@ def test_terminals_that_may_not_meet_are_the_kinds_own():
 
 
 def test_an_l_pad_is_a_slider_of_the_tone_panel():
-    from tubekit.panels.amp_knobs import knobs_of
+    from tubekit.panels.part_settings import amp_controls
     from tubekit.panels.tone_sight import positions
 
-    assert "R40" in {part.designator for part, _ in knobs_of(every_kind())}
+    assert "R40" in {part.designator for part, _ in amp_controls(every_kind())}
     assert positions(every_kind())["R40"] == 0.8
 
 

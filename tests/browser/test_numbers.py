@@ -11,10 +11,10 @@ from tubekit.amp.discharge import MEASURE
 from tubekit.amp.hum import hum
 from tubekit.amp.supply import supply_report
 from tubekit.analyses.loadline import load_line
-from tubekit.panels.answer import SAYS
 from tubekit.panels.cathode_bias_panel import table as bias_table
 from tubekit.panels.hum_panel import tables as hum_tables
 from tubekit.panels.load_line_panel import tables
+from tubekit.panels.report_html import SAYS
 from tubekit.panels.tone_panel import tables as tone_tables, tone
 from tubekit.textbook.bias_stage import bias_stage
 from tubekit.units import show
@@ -101,7 +101,7 @@ def test_tone(opened: Any) -> None:
         opened.press(slider, Keys.ARROW_RIGHT)
     alone = tone("teasel")
     now = alone.set({"R33.position": 0.55})
-    wanted = dict(row[:2] for table in tone_tables(now, alone.trial.before) for row in table.cells())
+    wanted = dict(row[:2] for table in tone_tables(now, alone.before) for row in table.cells())
     opened.until("the words have followed", lambda: opened.numbers() == wanted, 20.0)
 
 

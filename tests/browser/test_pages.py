@@ -12,8 +12,8 @@ import pytest
 from tests.browser.conftest import missing
 from tubekit import load_amp, swap
 from tubekit.analyses.loadline import load_line
-from tubekit.panels.answer import SAYS
 from tubekit.panels.load_line_panel import tables
+from tubekit.panels.report_html import SAYS
 
 ROOT = Path(__file__).resolve().parents[2]
 

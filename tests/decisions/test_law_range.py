@@ -6,7 +6,7 @@ from tests.amps import amp, solved
 from tubekit import swap, tube
 from tubekit.amp.headroom import headroom
 from tubekit.amp.readings import OUTSIDE
-from tubekit.panels.in_words import idle_tables
+from tubekit.panels.report_html import idle_tables
 from tubekit.record.sections import parts_of
 
 

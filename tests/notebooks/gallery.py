@@ -30,7 +30,7 @@ def part_swap() -> bytes:
     trial = panel("teasel")
     trial.set({"R14": "330", "V5": "5AR4"}, mains_rms=123)
     trial.rescale()
-    return trial.figure.picture.print_png()
+    return trial.figure.print_png()
 
 
 def load_line() -> bytes:

@@ -149,11 +149,11 @@ def test_every_kind_of_part_can_be_added_filled_in_and_taken_out(form: AmpForm, 
 
 def test_words_that_cannot_be_used_stay_in_their_box_with_the_complaint_beside(form: AmpForm) -> None:
     name = form.add("resistor")
-    box = next(box for path, box in form.editor.boxes[0].widgets.items() if path == (name, "value"))
+    box = next(box for path, box in form.editor.boxes[0].inputs.items() if path == (name, "value"))
     box.value = "4X7"
     assert form.draft.get((name, "value")) == "4X7"
     assert box.value == "4X7"
-    assert "4X7" in form.editor.complaint.value
+    assert "4X7" in form.editor.findings.value
     assert "tubekit-wrong" in box._dom_classes
     assert any(
         "✗" in button.description and "4X7" in button.description for button in form.list.rows.children
@@ -209,7 +209,7 @@ def test_new_parts_take_the_tolerance_of_the_last_and_nothing_that_is_judged(for
         form.put(path, value)
     second = form.add("resistor")
     assert form.draft.parts[second] == {"tolerance": "5 %"}
-    assert f"copied from {first}" in form.editor.complaint.value
+    assert f"copied from {first}" in form.editor.findings.value
 
 
 def test_another_like_it_has_all_but_its_places(form: AmpForm) -> None:

@@ -18,7 +18,7 @@ from tubekit.bench.suspects import suspects
 from tubekit.decisions.judge import judge
 from tubekit.errors import ChangeError, ReadingError
 from tubekit.panels import bench
-from tubekit.panels.aside import Aside
+from tubekit.panels.background import BackgroundTask
 from tubekit.panels.bench_check import check
 from tubekit.panels.bench_figure import MOST_ROWS
 from tubekit.panels.bench_panel import BenchPanel
@@ -115,7 +115,7 @@ def test_a_healthy_list_accuses_nobody():
 
 def test_the_lost_gain_is_found_by_its_signals():
     panel = bench(readings=LISTS / "burdock-lost-gain.csv")
-    assert panel.tone.box.layout.display == ""
+    assert panel.tone.layout.display == ""
     found = panel.which_part()
     assert found.parts[0] == "C5"
     direct = tuple(r for r in panel.checked.readings.readings if r.probe.quantity == "dc_v")
@@ -242,7 +242,7 @@ def test_an_unknown_place_lists_near_ones_and_the_same_place_twice_is_told(panel
 def test_a_signal_without_a_tone_says_what_to_choose(panel):
     panel.take(panel.sheet.added(Row("p1a", "signal", "0.3 V")))
     assert "needs a test tone" in panel.checked.complaints[len(panel.sheet.rows) - 1]
-    assert panel.tone.box.layout.display == ""
+    assert panel.tone.layout.display == ""
     panel.tone.fields["jack"].value = "J1"
     panel.tone.fields["level"].value = "10 mV"
     assert not panel.checked.complaints
@@ -351,7 +351,7 @@ def test_a_list_brings_its_amp_along(panel):
 
 def test_another_amp_begins_with_its_usual_places():
     panel = bench("teasel")
-    panel.amp_list.value = "burdock"
+    panel.amp_list.choice.value = "burdock"
     assert panel.amp.name == "burdock"
     assert panel.sheet == usual(load_amp("burdock"))
     assert [row.name for row in panel.figure.view.rows][:2] == ["B0", "B2"]
@@ -403,7 +403,7 @@ def test_slow_work_goes_on_aside_and_only_the_last_counts():
     told: list[object] = []
 
     async def moves() -> None:
-        aside = Aside()
+        aside = BackgroundTask()
 
         def work(name):
             def run(progress):
@@ -429,9 +429,9 @@ def test_an_error_aside_is_handed_on():
         raise ReadingError("too few")
 
     with pytest.raises(ReadingError, match="too few"):
-        Aside()(fails, print)
+        BackgroundTask()(fails, print)
     told: list[str] = []
-    Aside()(fails, print, lambda error: told.append(str(error)))
+    BackgroundTask()(fails, print, lambda error: told.append(str(error)))
     assert told == ["too few."]
 
 
@@ -446,8 +446,8 @@ def test_the_question_is_answered_aside_with_progress(shared):
         assert "a few seconds" in box.said.value
         box.button.click()
         assert box.progress.layout.display == ""
-        assert box.aside.busy
-        while box.aside.busy:  # noqa: ASYNC110 - no event tells of it
+        assert box.task.busy
+        while box.task.busy:  # noqa: ASYNC110 - no event tells of it
             await asyncio.sleep(0.02)
         assert box.progress.layout.display == "none"
 

@@ -226,17 +226,17 @@ def test_the_list_that_comes_along(panel):
 
 def test_an_amp_without_a_connector_says_so(panel):
     fescue = panel.amp_list.value
-    panel.amp_list.value = "teasel"
+    panel.amp_list.choice.value = "teasel"
     assert panel.report is None
     assert "has no multi-pin connector" in panel.told.value
-    assert panel.grid.box.layout.display == "none"
+    assert panel.grid.layout.display == "none"
     panel.reset()
     assert "has no multi-pin connector" in panel.told.value
-    panel.copies.picture()
-    assert "no cable to draw" in panel.copies.said.value
-    panel.amp_list.value = fescue
+    panel.saver.picture()
+    assert "no cable to draw" in panel.saver.value
+    panel.amp_list.choice.value = fescue
     assert panel.report is not None
-    assert panel.grid.box.layout.display == ""
+    assert panel.grid.layout.display == ""
     assert cable("teasel").report is None
 
 
@@ -252,18 +252,18 @@ def test_any_amp_with_connectors_will_do():
     assert list(grids(amp)) == ["P7 by itself"]
     panel.put("P7.1", "P7.2", "silent")
     assert panel.report.faults[0].kind == "strap missing"
-    assert set(panel.view.places) == {"P7.1", "P7.2", "P7.3"}
+    assert set(panel.figure.view.places) == {"P7.1", "P7.2", "P7.3"}
 
 
 # ---- the figure
 
 
 def test_every_pin_stands_once_and_wires_go_from_pin_to_pin(panel, fescue):
-    places = panel.view.places
+    places = panel.figure.view.places
     assert set(places) == set(pins(fescue))
     assert len({(p.x, p.y) for p in places.values()}) == len(places)
     ends = {frozenset(((l.get_xdata()[0], l.get_ydata()[0]), (l.get_xdata()[-1], l.get_ydata()[-1])))
-            for l in panel.view.lines}  # fmt: skip
+            for l in panel.figure.view.lines}  # fmt: skip
     for two in joined_pairs(cable_graph(fescue), pins(fescue)):
         assert frozenset((places[pin].x, places[pin].y) for pin in two) in ends
 

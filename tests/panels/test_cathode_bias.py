@@ -72,7 +72,7 @@ def test_sliders_reach_it(panel: CathodeBiasPanel) -> None:
 
 def test_a_bypass_that_is_out_has_no_shelf_and_no_slider(panel: CathodeBiasPanel) -> None:
     panel.knob("fitted").choice.value = False
-    assert panel.knob("bypass").box.layout.display == "none"
+    assert panel.knob("bypass").layout.display == "none"
     assert len(panel.figure.view.corners.get_xdata()) == 1  # that of the coupling capacitor
     assert_allclose(panel.result.gain[-1], panel.result.gain_bare, rtol=1e-3)
 
@@ -88,7 +88,7 @@ def test_another_tube_begins_at_a_point_of_its_own(panel: CathodeBiasPanel) -> N
     panel.set(tube="6V6GT")
     assert panel.settings["stage"] == "single"
     assert panel.before is panel.result or panel.before.tube == "6V6GT"
-    assert panel.knob("screen").box.layout.display == ""
+    assert panel.knob("screen").layout.display == ""
     # 12.5 V of bias, 45 mA: data/handbook/power_tube_operation.csv (printed).
     assert_allclose(panel.result.plate_a, 45e-3, rtol=0.08)
 

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, strategies as st
 
 from tubekit.amp import Amp
-from tubekit.panels.history import History, Plan
-from tubekit.panels.part_controls import hindrances, part_label, tube_options
-from tubekit.panels.value_control import ValueControl
+from tubekit.panels.part_settings import hindrances, part_label, tube_options
+from tubekit.panels.settings import PartValueSetting
+from tubekit.panels.trial import History, Plan
 from tubekit.units import SERIES
 
 
@@ -37,9 +37,9 @@ def test_what_hinders_is_said_in_words(drawn: str, other: str, words: str) -> No
     assert any(words in each for each in hindrances(drawn, other))
 
 
-@given(st.floats(1.0, 1e6), st.sampled_from(ValueControl.SERIES))
+@given(st.floats(1.0, 1e6), st.sampled_from(PartValueSetting.SERIES))
 def test_stops_are_the_series_and_the_drawn_value(drawn: float, series: str) -> None:
-    control = ValueControl("R1", "ohm", drawn, "ohms", lambda *_: None)
+    control = PartValueSetting("R1", "ohm", drawn, "ohms")
     control.series.value = series
     stops = control.stops
     assert drawn in stops

@@ -14,8 +14,8 @@ from tubekit.amp.hum import hum as alone
 from tubekit.amp.hum_balance import balance_control, hum_balance
 from tubekit.decisions.hum_remedies import hum_report
 from tubekit.errors import SolveError
+from tubekit.panels.background import Debouncer
 from tubekit.panels.hum_panel import HumPanel, hum, tables
-from tubekit.panels.later import Later
 from tubekit.plots.hum_sources import sources
 
 
@@ -37,7 +37,7 @@ def agrees(
         if source.volts > view.floor:
             assert view.bars[row].get_width() + view.floor == pytest.approx(source.volts, rel=0.01)
     assert [each.volts for each in rows] == sorted((each.volts for each in rows), reverse=True)
-    (table,) = tables(panel.result.hum, panel.trial.before.hum)
+    (table,) = tables(panel.result.hum, panel.before.hum)
     assert table.html() in panel.numbers.value
 
 
@@ -76,7 +76,7 @@ def test_the_null_is_that_of_hum_balance() -> None:
     # The drawn curve goes through what was solved, and the ring lies on it.
     travel, level = view.whole.get_xdata(), view.whole.get_ydata()
     solved = wanted.hum.db(wanted.total_v)
-    assert "least at" in view.told.get_text()
+    assert "least at" in view.label.get_text()
     assert_allclose(np.interp(100 * wanted.positions, travel, level), solved, atol=0.05)
     assert np.interp(30.0, travel, level) == pytest.approx(view.here.get_ydata()[0], abs=0.1)
     panel.set({"C21": "60u"})  # other parts: another curve
@@ -109,7 +109,7 @@ def test_hum_of_an_amp_that_oscillates_cannot_be_told() -> None:
 
 def test_work_waits_until_the_hand_rests() -> None:
     done: list[str] = []
-    later = Later(0.01)
+    later = Debouncer(0.01)
 
     async def moves() -> None:
         for each in ("first", "second", "third"):

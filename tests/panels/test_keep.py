@@ -13,7 +13,7 @@ from PIL import Image
 from tubekit.amp import Amp, load_amp
 from tubekit.errors import RecordError
 from tubekit.panels import cathode_bias, hum, load_line, part_swap, supply, tone
-from tubekit.panels.keep import write_beside
+from tubekit.panels.export_files import write_new
 from tubekit.panels.layout import WORDS
 
 ABOUT_AMPS = {"part-swap": part_swap, "tone": tone, "hum": hum, "supply": supply}
@@ -37,7 +37,7 @@ def test_every_panel_has_the_same_buttons_in_the_same_order(made) -> None:
     assert [*panel.buttons] == ["undo", "redo", "keep", "reset", "rescale", "picture", last]
     assert [each.description for each in panel.buttons.values()] == [WORDS[key][0] for key in panel.buttons]
     row = panel.children[1]
-    assert list(row.children) == [*panel.buttons.values(), panel.copies.said]
+    assert list(row.children) == [*panel.buttons.values(), panel.saver]
 
 
 @pytest.mark.painted
@@ -47,20 +47,20 @@ def test_the_picture_is_written_fine_enough_to_print(made, folder: Path) -> None
     panel.buttons["picture"].click()
     stem = name if name in STAGES else f"{'teasel' if name == 'supply' else panel.trial.drawn.name}-{name}"
     assert sorted(path.name for path in folder.iterdir()) == [f"{stem}-2.png", f"{stem}.png"]
-    seen = panel.figure.picture.pixels()
+    seen = panel.figure.pixels()
     with Image.open(folder / f"{stem}.png") as kept:
         assert kept.height >= 2 * seen.shape[0] - 2
-    assert f"{stem}-2.png" in panel.copies.said.value
+    assert f"{stem}-2.png" in panel.saver.value
 
 
 def test_the_link_hands_on_what_was_written(folder: Path) -> None:
     panel = load_line()
     panel.buttons["picture"].click()
-    source = re.search(r'href="data:image/png;base64,([^"]+)"', panel.copies.said.value)
+    source = re.search(r'href="data:image/png;base64,([^"]+)"', panel.saver.value)
     assert source is not None
     assert base64.b64decode(source[1]) == (folder / "6V6GT-load-line.png").read_bytes()
     panel.set(load=8000.0)
-    assert panel.copies.said.value == ""  # it was of another setting
+    assert panel.saver.value == ""  # it was of another setting
 
 
 @pytest.mark.parametrize("name", ABOUT_AMPS)
@@ -74,7 +74,7 @@ def test_the_amp_file_is_the_amp_on_trial(name: str, folder: Path) -> None:
     copy, wanted = load_amp(folder / "teasel-changed.toml"), load_amp("teasel").changed({"C14": "47u"})
     assert copy.mains_rms == 123.0
     assert {n: repr(p) for n, p in copy.parts.items()} == {n: repr(p) for n, p in wanted.parts.items()}
-    assert "teasel-changed.toml" in panel.copies.said.value
+    assert "teasel-changed.toml" in panel.saver.value
 
 
 def test_no_file_is_written_over(folder: Path) -> None:
@@ -90,11 +90,11 @@ def test_a_copied_amp_stands_in_every_list_at_once_and_what_is_chosen_stays() ->
     panels[0].set({"R14": "330"})
     panels[0].buttons["amp_file"].click()
     for panel, chosen in zip(panels, ("teasel", "fescue", "burdock"), strict=True):
-        amps = panel.amp_list if hasattr(panel, "amp_list") else panel.knob("amp").list
+        amps = panel.amp_list if hasattr(panel, "amp_list") else panel.knob("amp")
         assert any("teasel-changed.toml" in words for words, _ in amps.choice.options)
         value = amps.choice.value
         assert (value.name if isinstance(value, Amp) else value) == chosen
-    assert panels[0].chips.keys == ("R14",)
+    assert panels[0].chips.changed == ("R14",)
 
 
 def test_files_put_there_by_hand_are_found_and_edited_ones_read_anew(folder: Path) -> None:
@@ -130,7 +130,7 @@ def test_the_supply_panel_takes_own_amps(folder: Path) -> None:
     )
     (folder / "broken.toml").write_text('[amp]\ntitle = "Broken"\n', encoding="utf-8")
     panel = supply("teasel")
-    amps = panel.knob("amp").list
+    amps = panel.knob("amp")
     values = {str(value).rpartition("/")[2]: value for _, value in amps.choice.options}
     amps.choice.value = values["mine.toml"]
     assert panel.settings["reservoir"] == pytest.approx(33e-6)
@@ -160,10 +160,10 @@ def test_what_cannot_be_written_is_said(folder: Path, monkeypatch: pytest.Monkey
     def refuses(*_: object, **__: object) -> None:
         raise RecordError("cannot be written (read-only file system)", where="teasel.png", fix="Name another")
 
-    monkeypatch.setattr("tubekit.panels.keep.write_whole", refuses)
+    monkeypatch.setattr("tubekit.panels.export_files.write_whole", refuses)
     panel.buttons["picture"].click()
-    assert "Nothing was saved" in panel.copies.said.value
-    assert "read-only" in panel.copies.said.value
+    assert "Nothing was saved" in panel.saver.value
+    assert "read-only" in panel.saver.value
     assert not list(folder.iterdir())
 
 
@@ -171,13 +171,13 @@ def test_a_copy_that_would_not_load_says_so() -> None:
     panel = part_swap("teasel")
     panel.set({"V5": "removed"})
     panel.buttons["amp_file"].click()
-    said = panel.copies.said.value
+    said = panel.saver.value
     assert "teasel-changed.toml" in said
     assert "would not load" in said
 
 
 @pytest.mark.parametrize("stem", ["../elsewhere", "a/b", "", "..", "sp ace"])
 def test_names_stay_in_the_folder(stem: str, folder: Path) -> None:
-    path = write_beside(b"x", stem, ".txt")
+    path = write_new(b"x", stem, ".txt")
     assert path.parent == folder
     assert [each.name for each in folder.iterdir()] == [path.name]

@@ -11,9 +11,9 @@ from tubekit.analyses.loadline import load_line as alone
 from tubekit.analyses.loads import SpeakerLoad
 from tubekit.errors import ChangeError, InputError, SolveError
 from tubekit.panels import LoadLinePanel, load_line, load_line_panel
-from tubekit.panels.knobs import Level, Steps
 from tubekit.panels.line_start import driven_tubes, start_for, usual_stage
 from tubekit.panels.load_line_panel import tables
+from tubekit.panels.settings import LevelSetting, SeriesSetting
 from tubekit.plots import ink
 from tubekit.plots.plate import paths
 
@@ -88,19 +88,19 @@ def test_a_pair_and_a_plate_resistor_begin_at_points_of_their_own(panel: LoadLin
     assert panel.settings["stage"] == "resistor"
     stage = {"supply": 250, "load": 1e5, "cathode": 1500, "next_grid": 330e3}
     agrees(panel, alone("12AX7", **stage, drive=-panel.result.grid_v))
-    assert panel.knob("screen").box.layout.display == "none"
+    assert panel.knob("screen").layout.display == "none"
 
 
 def test_sliders_and_entries_reach_it(panel: LoadLinePanel) -> None:
     load = panel.knob("load")
-    assert isinstance(load, Steps)
+    assert isinstance(load, SeriesSetting)
     load.entry.value = "6K6"
     assert panel.settings["load"] == 6600.0
     load.slider.value += 1  # from the stop nearest to 6.6 kΩ
     assert panel.settings["load"] == 7500.0  # E24, IEC 60063
     load.slider.value -= 1
     grid = panel.knob("grid")
-    assert isinstance(grid, Level)
+    assert isinstance(grid, LevelSetting)
     grid.slider.value = -15.0
     agrees(panel, alone("6V6GT", plate=250, screen=250, grid=-15, load=6800))
 
@@ -169,7 +169,7 @@ def test_scales_stay_until_they_are_asked_to_fit(panel: LoadLinePanel) -> None:
 
 def test_moving_draws_the_background_once(panel: LoadLinePanel, monkeypatch) -> None:
     drawn = []
-    monkeypatch.setattr(panel.figure.picture.canvas, "draw", lambda: drawn.append(1))
+    monkeypatch.setattr(panel.figure.canvas, "draw", lambda: drawn.append(1))
     for volts in (-12.0, -13.0, -14.0):
         panel.knob("grid").slider.value = volts
     assert not drawn
@@ -185,7 +185,7 @@ def test_every_tube_begins_somewhere_sensible(type_: str, stage: str) -> None:
     assert not line.plate_v * line.plate_a > 1.05 * line.plate_w_limit
     assert start_for(type_, stage).source
     for knob in panel.knobs.values():
-        if isinstance(knob, Level):
+        if isinstance(knob, LevelSetting):
             assert knob.slider.min < knob.slider.max
 
 
@@ -203,7 +203,7 @@ def test_a_similar_tube_keeps_the_setting(panel: LoadLinePanel) -> None:
 
 
 def test_no_such_knob(panel: LoadLinePanel) -> None:
-    with pytest.raises(ChangeError, match="no such knob"):
+    with pytest.raises(ChangeError, match="no such setting"):
         panel.set(lode=5000)
     with pytest.raises(InputError):
         load_line("6V7")

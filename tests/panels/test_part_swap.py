@@ -14,13 +14,13 @@ from tubekit.amp import Amp
 from tubekit.decisions import SwapReport, swap
 from tubekit.errors import ChangeError, SolveError
 from tubekit.panels import PartSwap, part_swap
-from tubekit.panels.answer import measure_html, verdict_html
+from tubekit.panels.report_html import measure_html, verdict_html
 from tubekit.plots import ink
 from tubekit.text import CAUTION
 
 
 def curves(panel: PartSwap) -> dict[str, np.ndarray]:
-    return {str(line.get_label()): line.get_ydata() for line in panel.figure.cycle.ripple.after}
+    return {str(line.get_label()): line.get_ydata() for line in panel.figure.view.cycle.ripple.after}
 
 
 def agrees(panel: PartSwap, wanted: SwapReport) -> None:
@@ -31,10 +31,10 @@ def agrees(panel: PartSwap, wanted: SwapReport) -> None:
         # A warm start ends within the solver's tolerance of a cold one.
         assert_allclose(curves(panel)[rail.node][:-1], wave, atol=1e-4)
     shares = {(c.part, c.what): c.share for c in wanted.limits_after}
-    for check, bar in zip(panel.figure.ratings.shown, panel.figure.ratings.bars, strict=False):
+    for check, bar in zip(panel.figure.view.ratings.shown, panel.figure.view.ratings.bars, strict=False):
         assert bar.get_width() == pytest.approx(min(150.0, 100.0 * shares[check.part, check.what]), abs=1e-3)
-    assert panel.answer.verdict.value == verdict_html(wanted)
-    assert panel.answer.measure.value == measure_html(wanted)
+    assert panel.numbers.value == verdict_html(wanted)
+    assert panel.measure.value == measure_html(wanted)
 
 
 def test_a_slider_gives_what_swap_gives(panel: PartSwap, amp: Amp) -> None:
@@ -116,9 +116,9 @@ def test_mains_moves_before_and_after(panel: PartSwap, amp: Amp) -> None:
 
 @pytest.mark.parametrize(("design", "low", "high"), [(117.0, 90.0, 140.0), (230.0, 200.0, 260.0)])
 def test_the_mains_slider_covers_the_mains_of_the_amp(design: float, low: float, high: float) -> None:
-    from tubekit.panels.controls import MainsControl
+    from tubekit.panels.settings import LineSetting
 
-    slider = MainsControl(design, design, lambda *_: None).slider
+    slider = LineSetting(design, design).slider
     assert (slider.min, slider.max) == (low, high)
 
 
@@ -130,14 +130,14 @@ def test_several_changes_are_listed_and_taken_back_one_by_one(panel: PartSwap, a
     agrees(panel, swap(amp, {"R14": "330", "C14": "40u"}))
     panel.chips.buttons[0].click()
     panel.chips.buttons[0].click()
-    assert panel.chips.keys == ()
+    assert panel.chips.changed == ()
     agrees(panel, swap(amp, {}))
 
 
 def test_a_value_set_back_to_what_it_was_is_no_change(panel: PartSwap) -> None:
     panel.set({"R14": "330"})
     panel.set({"R14": "270"})
-    assert panel.chips.keys == ()
+    assert panel.chips.changed == ()
 
 
 def test_undo_and_redo(panel: PartSwap) -> None:
@@ -148,21 +148,21 @@ def test_undo_and_redo(panel: PartSwap) -> None:
         control.slider.value = place
     panel.set({"V5": "5U4GB"})
     panel.buttons["undo"].click()
-    assert panel.chips.keys == ("R14",)
+    assert panel.chips.changed == ("R14",)
     panel.buttons["undo"].click()
-    assert panel.chips.keys == ()
+    assert panel.chips.changed == ()
     assert control.value == 270.0
     assert panel.buttons["undo"].disabled
     panel.buttons["redo"].click()
     panel.buttons["redo"].click()
-    assert panel.chips.keys == ("R14", "V5")
+    assert panel.chips.changed == ("R14", "V5")
     assert panel.buttons["redo"].disabled
 
 
 def test_keep_as_before_compares_the_next_change_with_it(panel: PartSwap, amp: Amp) -> None:
     panel.set({"V5": "5U4GB"})
     panel.buttons["keep"].click()
-    assert panel.chips.keys == ()
+    assert panel.chips.changed == ()
     assert panel.report.before.amp.parts["V5"].type == "5U4GB"
     panel.set({"R14": "330"})
     agrees(panel, swap(amp.changed({"V5": "5U4GB"}), {"R14": "330"}))
@@ -179,7 +179,7 @@ def unsolvable(monkeypatch, part: str) -> None:
             raise SolveError("does not settle", worst=part, residual=1.0, iterations=99, best=None)
         return swap(amp, changes, **options)
 
-    monkeypatch.setattr("tubekit.panels.trial.swap", gives_up)
+    monkeypatch.setattr("tubekit.panels.part_swap_panel.swap", gives_up)
 
 
 def test_without_an_answer_the_last_curves_stand_in_gray(panel: PartSwap, amp: Amp, monkeypatch) -> None:
@@ -192,33 +192,33 @@ def test_without_an_answer_the_last_curves_stand_in_gray(panel: PartSwap, amp: A
     assert "does not settle" in panel.control("V5").complaint.value
     assert "No result for this setting" in panel.notice.value
     assert_allclose(curves(panel)["B1"], good["B1"])
-    assert panel.figure.cycle.ripple.after[0].get_color() == ink.FAINT
-    assert "V5" in panel.chips.keys  # the controls say what was asked
+    assert panel.figure.view.cycle.ripple.after[0].get_color() == ink.FAINT
+    assert "V5" in panel.chips.changed  # the controls say what was asked
     panel.control("V5").choice.value = "5Y3GT"
     assert panel.stale == ""
     assert panel.notice.value == ""
-    assert panel.figure.cycle.ripple.after[0].get_color() == ink.STROKES[0].ink
+    assert panel.figure.view.cycle.ripple.after[0].get_color() == ink.STROKES[0].ink
     agrees(panel, swap(amp, {"R14": "330"}))
 
 
 def test_the_caution_stands_where_the_hand_would_go(panel: PartSwap) -> None:
-    assert CAUTION in html.unescape(panel.answer.measure.value)
-    assert "safe to touch" not in panel.answer.measure.value + panel.answer.verdict.value
+    assert CAUTION in html.unescape(panel.measure.value)
+    assert "safe to touch" not in panel.measure.value + panel.numbers.value
 
 
 def test_the_long_tables_are_written_while_they_are_open(panel: PartSwap) -> None:
-    assert panel.answer.readings.value == ""
-    panel.answer.details.selected_index = 0
+    assert panel.opened.value == ""
+    panel.details.selected_index = 0
     panel.set({"R14": "330"})
-    assert "Gain of each stage" in panel.answer.readings.value
-    assert panel.report.tables()[2].html() in panel.answer.readings.value
+    assert "Gain of each stage" in panel.opened.value
+    assert panel.report.tables()[2].html() in panel.opened.value
 
 
 def test_set_from_a_program_raises(panel: PartSwap, monkeypatch) -> None:
     unsolvable(monkeypatch, "V5")
     with pytest.raises(ChangeError, match="R41"):
         panel.set({"R41": "330"})
-    assert panel.chips.keys == ()
+    assert panel.chips.changed == ()
     with pytest.raises(SolveError, match="does not settle"):
         panel.set({"V5": "removed"})
     with pytest.raises(ChangeError, match="no such part"):
@@ -226,21 +226,21 @@ def test_set_from_a_program_raises(panel: PartSwap, monkeypatch) -> None:
 
 
 def test_scales_stay_until_they_are_asked_to_fit(panel: PartSwap) -> None:
-    axes = panel.figure.cycle.ripple.axes
+    axes = panel.figure.view.cycle.ripple.axes
     limits = axes.get_ylim()
     panel.set({"C14": "4u7"})
-    assert panel.figure.cycle.ripple.axes is axes
+    assert panel.figure.view.cycle.ripple.axes is axes
     assert axes.get_ylim() == limits
     panel.buttons["rescale"].click()
-    _, high = panel.figure.cycle.ripple.axes.get_ylim()
+    _, high = panel.figure.view.cycle.ripple.axes.get_ylim()
     assert high > limits[1]
-    assert panel.figure.cycle.ripple.beyond.get_text() == ""
+    assert panel.figure.view.cycle.ripple.beyond.get_text() == ""
 
 
 def test_every_part_of_the_amp_can_be_picked(panel: PartSwap, amp: Amp) -> None:
     for name in amp.parts:
         panel.part = name
-        boxes = [control.box for control in panel.controls]
+        boxes = list(panel.controls)
         assert len(panel.place.box.children) >= 1 + len(boxes)
         for control in panel.controls:
             assert control.designator == name
@@ -265,19 +265,19 @@ def test_a_part_gone_open_or_taken_out(panel: PartSwap, amp: Amp) -> None:
     panel.control("R24").state.value = "removed"
     agrees(panel, swap(amp, {"R24": "removed"}))
     panel.control("R24").state.value = ""
-    assert panel.chips.keys == ()
+    assert panel.chips.changed == ()
 
 
 def test_fields_in_words(panel: PartSwap, amp: Amp) -> None:
     panel.part = "T1"
     control = panel.control("T1")
-    keys = [value for _, value in control.field.options]
-    control.field.value = next(key for key in keys if key.endswith("high_voltage.resistance"))
+    keys = [value for _, value in control.choice.options]
+    control.choice.value = next(key for key in keys if key.endswith("high_voltage.resistance"))
     control.entry.value = "nonsense"
     assert "T1" in control.complaint.value
     panel.part = "LS1"
     control = panel.control("LS1")
-    control.field.value = "LS1"
+    control.choice.value = "LS1"
     control.entry.value = "16"
     agrees(panel, swap(amp, {"LS1": "16"}))
 
@@ -294,7 +294,7 @@ def test_another_amp_from_the_list(panel: PartSwap, amp: Amp, tmp_path, monkeypa
     values = {str(value).rpartition("/")[2]: value for _, value in panel.amps.options}
     panel.set({"V5": "5U4GB"})
     panel.amps.value = values["mine.toml"]
-    assert panel.chips.keys == ()
+    assert panel.chips.changed == ()
     assert panel.amp.parts["R14"].ohms == 330.0
     panel.amps.value = values["broken.toml"]
     assert "broken.toml" in panel.amp_list.complaint.value
@@ -306,15 +306,15 @@ def test_another_amp_from_the_list(panel: PartSwap, amp: Amp, tmp_path, monkeypa
 def test_the_picture_sent_is_the_figure(panel: PartSwap) -> None:
     """Blitted, lettered by Pillow and put on a palette, it is still what a whole new drawing would be."""
     panel.set({"V5": "5U4GB", "R14": "180"}, mains_rms=123)
-    sent = np.asarray(Image.open(io.BytesIO(panel.figure.picture.image.value)).convert("RGB")).astype(int)
-    figure = panel.figure.picture.figure
-    for artist in panel.figure.picture.moving:
+    sent = np.asarray(Image.open(io.BytesIO(panel.figure.value)).convert("RGB")).astype(int)
+    figure = panel.figure.figure
+    for artist in panel.figure.moving:
         artist.set_animated(False)
     figure.canvas.draw()
     whole = np.asarray(figure.canvas.buffer_rgba())[..., :3].astype(int)
     assert sent.shape == whole.shape
     assert tuple(sent[0, 0]) == (255, 255, 255)
-    letters = [t for t in panel.figure.picture.moving if hasattr(t, "get_text")]
+    letters = [t for t in panel.figure.moving if hasattr(t, "get_text")]
     for artist in letters:
         if artist.get_text() and artist.get_visible():
             box = artist.get_window_extent(figure.canvas.get_renderer()).padded(6)
@@ -336,7 +336,7 @@ def test_the_picture_sent_is_the_figure(panel: PartSwap) -> None:
 
 def test_moving_draws_the_background_once(panel: PartSwap, monkeypatch) -> None:
     drawn = []
-    picture = panel.figure.picture
+    picture = panel.figure
     monkeypatch.setattr(picture.canvas, "draw", lambda: drawn.append(1))
     for mains in (116.0, 116.5, 117.5):
         panel.control("mains").slider.value = mains

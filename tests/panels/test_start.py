@@ -12,7 +12,7 @@ from tubekit import analyze, load_amp
 from tubekit.amp import demo_names
 from tubekit.amp.parts.tubes import Tube
 from tubekit.panels import start
-from tubekit.panels.in_words import facts, idle_tables
+from tubekit.panels.report_html import facts, idle_tables
 from tubekit.text import CAUTION
 
 
@@ -40,15 +40,15 @@ def test_the_page_of_idle_volts_is_what_analyse_gives(name: str) -> None:
 @pytest.mark.painted
 def test_another_mains_moves_the_page_and_the_picture() -> None:
     panel = start("vetch")
-    words, picture = panel.idle.value, panel.picture.png()
-    panel.mains.slider.value = 125.0
+    words, picture = panel.idle.value, panel.figure.png()
+    panel.line.slider.value = 125.0
     assert panel.report.amp.mains_rms == 125.0
     assert panel.idle.value != words
-    assert panel.picture.png() != picture
+    assert panel.figure.png() != picture
     panel.reset()
     assert panel.report.amp.mains_rms == 117.0
     assert "EXCEEDED" not in panel.check.value
-    assert panel.picture.png() == picture
+    assert panel.figure.png() == picture
     panel.set(mains_rms=130)  # 12 W of a 6V6GT, more than 10 % above the line it was drawn for
     assert "EXCEEDED" in panel.check.value
 

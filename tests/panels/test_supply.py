@@ -142,7 +142,7 @@ def test_figures_of_regulation_and_discharge_are_those_of_the_results(amp: Amp) 
 def test_an_amp_that_oscillates_is_said_to_above_the_list(make: Callable[..., Any]) -> None:
     """Both showed its idle figures as though it could be run; another amp takes the warning away."""
     panel = make(any_amp("ultralinear"))
-    box = panel.amp_list if make is start else panel.knobs["amp"].list
+    box = panel.amp_list if make is start else panel.knobs["amp"]
     assert "oscillates near" in box.danger.value
     panel.choose("vetch") if make is start else panel.set(amp="vetch")
     assert "oscillates" not in box.danger.value

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import html
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, ClassVar
 from weakref import WeakSet
@@ -14,85 +13,71 @@ from tubekit.amp import Amp, demo_names, load_amp
 from tubekit.amp.parts_list import SUFFIXES
 from tubekit.amp.read import read_sheet, read_tables
 from tubekit.errors import Note, TubekitError
+from tubekit.panels import layout
+from tubekit.panels.settings import DESCRIBED, FULL, GROWN, Setting
 from tubekit.text import danger_html
 
 Choice = str | Amp
-"""A demo name, the path of an amp file, or an amp that stands in no file."""
+"""A demo name, the path of an amp file, or an amp without a file."""
 
 
-class AmpList:
-    """A list of amps with a button that looks for amp files again; complaints stand below it.
+class AmpSetting(Setting):
+    """A list of amps with a button that looks for amp files again; dangers above, complaints below.
 
-    Parameters
-    ----------
-    amp : what is chosen at first.
-    on_choice : told of each choice by hand or program; a TubekitError from it is said below the list, and
-        the choice before stands again.
+    Where an observer raises a TubekitError the choice is refused: that is said below the list, and the
+    choice before is back.
     """
 
-    all: ClassVar[WeakSet[AmpList]] = WeakSet()
+    all: ClassVar[WeakSet[AmpSetting]] = WeakSet()
 
-    def __init__(
-        self, amp: Choice, on_choice: Callable[[Choice], None], *, label: str = "amp", width: str = "60px"
-    ) -> None:
-        self._on_choice, self._quiet, self._first = on_choice, False, amp
+    def __init__(self, amp: Choice, key: str = "amp") -> None:
+        self._first = amp
         self.choice = widgets.Dropdown(
-            description=label, tooltip="Choose an amp; your own files in this folder are at the bottom",
-            style={"description_width": width}, layout={"flex": "1 1 0", "width": "auto", "min_width": "0"},
+            description="amp", tooltip="Choose an amp; your own files in this folder are at the bottom",
+            style=DESCRIBED, layout=widgets.Layout(**GROWN),
         )  # fmt: skip
-        self.again = widgets.Button(
-            description="↻", tooltip="Look again for amp files and reload edited ones"
-        )
-        self.again.add_class("tubekit-step")
-        self.complaint = widgets.HTML(layout=widgets.Layout(width="auto", display="none"))
-        row = widgets.HBox([self.choice, self.again], layout=widgets.Layout(width="auto"))
+        tip = "Look again for amp files and reload edited ones"
+        self.again = layout.button("↻", tip, self._look, css="tubekit-step")
         self.danger = widgets.HTML(layout=widgets.Layout(width="auto", display="none"))
-        self.box = widgets.VBox([self.danger, row, self.complaint], layout=widgets.Layout(width="auto"))
-        self._good, self._read = amp, _edited(amp)
+        super().__init__(key, [self.danger, widgets.HBox([self.choice, self.again], layout=FULL)], "amp")
         self._oscillation: tuple[Note, ...] = ()
+        self.put(amp)
         self.look_again()
         self.choice.observe(lambda change: self._chosen(change["new"]), "value")
-        self.again.on_click(lambda _: self._look())
-        self.warn(amp)
-        AmpList.all.add(self)
+        AmpSetting.all.add(self)
 
-    @property
-    def value(self) -> Choice:
-        """The amp that is chosen."""
-        return self._good
-
-    @value.setter
-    def value(self, amp: Choice) -> None:
-        self.choice.value = amp
-
-    def put(self, amp: Choice) -> None:
+    def put(self, value: Choice) -> None:
         """Show another choice without telling anyone."""
-        self._good, self._read = amp, _edited(amp)
-        self._put()
-        self.warn(amp)
+        if self.value is None or self.value != value:
+            super().put(value)
+
+    def place(self, value: Choice) -> None:
+        """Another choice in the list."""
+        self._read = _edited(value)
+        if value not in [option for _, option in self.choice.options]:
+            self.choice.options = [(words_for(value), value), *self.choice.options]
+        self.choice.value = value
+        self.warn(value)
+
+    def words(self, value: Choice) -> str:
+        """Its title, or its file."""
+        return words_for(value)
 
     def look_again(self) -> None:
         """List what is there now; what is chosen stays chosen."""
         options = options_with(self._first)
-        if self._good not in [value for _, value in options]:
-            options = [(words_for(self._good), self._good), *options]
-        if tuple(options) != self.choice.options:
-            self._quiet = True
-            self.choice.options = options
-            self._quiet = False
-        self._put()
+        if self.value not in [value for _, value in options]:
+            options = [(words_for(self.value), self.value), *options]
+        with self.quietly():
+            if tuple(options) != self.choice.options:
+                self.choice.options = options
+            self.choice.value = self.value
 
     @classmethod
     def look_again_all(cls) -> None:
         """An amp file was written: every list shows it."""
         for each in tuple(cls.all):
             each.look_again()
-
-    def complain(self, words: str) -> None:
-        """Say below the list what was wrong; '' takes it away."""
-        said = f'<p class="tubekit-complaint" role="alert">{html.escape(words)}</p>' if words else ""
-        if self.complaint.value != said:
-            self.complaint.value, self.complaint.layout.display = said, "" if words else "none"
 
     def warn(self, amp: Choice, *, solved: bool = False) -> None:
         """Say above the list what can kill or burn on this amp (on trial, where changes are).
@@ -107,30 +92,24 @@ class AmpList:
 
     def _look(self) -> None:
         self.look_again()
-        if _edited(self._good) != self._read:
-            self._chosen(self._good)
+        if _edited(self.value) != self._read:
+            self._chosen(self.value)
 
     def _chosen(self, amp: Choice) -> None:
         if self._quiet:
             return
+        was = self.value
         self.complain("")
+        with self.quietly():
+            self.value = None  # an edited file has its old name: it is told all the same
         try:
-            self._on_choice(amp)
+            self.move(amp)
         except TubekitError as error:
+            self.put(was)
             self.complain(str(error))
-            self._put()
         else:
-            self._good, self._read = amp, _edited(amp)
+            self._read = _edited(amp)
             self.warn(amp)
-
-    def _put(self) -> None:
-        was, self._quiet = self._quiet, True
-        try:
-            if self._good not in [value for _, value in self.choice.options]:
-                self.choice.options = [(words_for(self._good), self._good), *self.choice.options]
-            self.choice.value = self._good
-        finally:
-            self._quiet = was
 
 
 def amp_options(folder: Path | None = None) -> list[tuple[str, str]]:

@@ -13,6 +13,7 @@ from tubekit.errors import TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_choice import amp_options
 from tubekit.panels.drawing_panel import DrawingFold
+from tubekit.panels.export_files import saved_html
 from tubekit.panels.form import stages
 from tubekit.panels.form.boxes import Boxes
 from tubekit.panels.form.complaints import WRONG, complaints
@@ -21,16 +22,15 @@ from tubekit.panels.form.editor import Editor
 from tubekit.panels.form.entering import EMPTY, KINDS, Entering
 from tubekit.panels.form.entries import ABOUT, HEADING, NODE, Entry
 from tubekit.panels.form.part_list import PartList
-from tubekit.panels.in_words import idle_html
-from tubekit.panels.keep import said_of
 from tubekit.panels.layout import button
+from tubekit.panels.report_html import idle_html
 
 HEADING_COLUMNS, HEADING_LABEL = "repeat(auto-fit, minmax(200px, 1fr))", "84px"
 FULL = widgets.Layout(width="100%")
 NOT_SOLVED = "<p>When there are no errors left, <em>Solve</em> shows the idle voltages here.</p>"
 
 
-class AmpForm(Entering, widgets.VBox):
+class AmpForm(Entering):
     """The form as a widget. All a hand can do on it can be done by program too.
 
     `draft` is what was entered, `part` the part on the desk, `amp` the amp once the check has nothing to say,
@@ -82,14 +82,13 @@ class AmpForm(Entering, widgets.VBox):
         """Write the amp file and say where."""
         path = super().save(short=bool(self.short.value) if short is None else short)
         if path is not None:
-            self.said.value = said_of(path, path.read_bytes())
+            self.said.value = saved_html(path, path.read_bytes())
             self._fill_begin()
         return path
 
     def complain(self, words: str) -> None:
         """Say above the form what could not be done."""
-        said = f'<p class="tubekit-complaint" role="alert">{html.escape(words)}</p>' if words else ""
-        self.complaint.value = said
+        self.complaint.value = layout.complaint_html(words)
 
     def show(self) -> None:
         """Bring everything in step with the draft."""
@@ -106,8 +105,7 @@ class AmpForm(Entering, widgets.VBox):
         self._show_ports()
         self.solve_button.disabled = draft.amp is None
         self.short.layout.display = "" if draft.base else "none"
-        self.buttons["undo"].disabled = not self.history.can_undo
-        self.buttons["redo"].disabled = not self.history.can_redo
+        self.show_history()
         if self.solved_of is not None and self.solved_of is not draft:
             self.answer.add_class("tubekit-gray")
             if self.schematic is not None:
@@ -147,9 +145,7 @@ class AmpForm(Entering, widgets.VBox):
             HEADING, ("amp",), self.draft, self.put, columns=HEADING_COLUMNS, label=HEADING_LABEL
         )
         self.about = Boxes(ABOUT, ("amp",), self.draft, self.put, label=HEADING_LABEL)
-        self.about_fold = widgets.Accordion(
-            [self.about.box], titles=("Maker and history",), selected_index=None
-        )
+        self.about_fold = widgets.Accordion([self.about], titles=("Maker and history",), selected_index=None)
         self.kinds = layout.described(
             widgets.Dropdown, "kind", options=list(KINDS), tooltip="Choose the kind of part to add"
         )
@@ -172,7 +168,7 @@ class AmpForm(Entering, widgets.VBox):
         across = widgets.Layout(flex_flow="row wrap", width="100%")
         row = widgets.HBox([self.start, begin, self.short], layout=across)
         head = widgets.HBox(
-            [widgets.VBox([layout.rule("The amp"), row, self.heading.box, self.about_fold], layout=FULL)]
+            [widgets.VBox([layout.rule("The amp"), row, self.heading, self.about_fold], layout=FULL)]
         )
         columns = widgets.HBox([self._left(), self._right()], layout=widgets.Layout(flex_flow="row wrap"))
         columns.add_class("tubekit-form")
@@ -194,13 +190,13 @@ class AmpForm(Entering, widgets.VBox):
                 button("Remove", "Remove this part; Undo restores it", self.remove),
             ]
         )
-        rows = [widgets.HBox([self.kinds, add]), self.stage_fold, self.editor.box, self.part_buttons]
+        rows = [widgets.HBox([self.kinds, add]), self.stage_fold, self.editor, self.part_buttons]
         wide = widgets.Layout(flex="1 1 440px", min_width="380px")
         return widgets.VBox([layout.rule("Add a part"), *rows], layout=wide)
 
     def _right(self) -> widgets.VBox:
         wide = widgets.Layout(flex="1 1 440px", min_width="380px")
-        return widgets.VBox([layout.rule("Parts list"), self.list.box], layout=wide)
+        return widgets.VBox([layout.rule("Parts list"), self.list], layout=wide)
 
     def _begin(self) -> None:
         try:
@@ -210,7 +206,7 @@ class AmpForm(Entering, widgets.VBox):
 
     def _put_stage(self) -> None:
         ports: dict[str, Any] = {
-            str(path[-1]): str(box.value).strip() for path, box in self.ports.widgets.items()
+            str(path[-1]): str(box.value).strip() for path, box in self.ports.inputs.items()
         }
         self.stage(self.stages.value, ports)
 
@@ -223,10 +219,10 @@ class AmpForm(Entering, widgets.VBox):
             self.ports = Boxes(
                 found, ("ports",), likely, lambda *_: None, columns="minmax(0, 1fr)", label="250px"
             )
-            self.ports_place.children = [self.ports.box]
+            self.ports_place.children = [self.ports]
             self.stage_words.value = f"<p class='tubekit-role'>{html.escape(one.words)}. Connected to:</p>"
         self.ports.show(likely)
-        for box in self.ports.widgets.values():
+        for box in self.ports.inputs.values():
             box.options = self.draft.nodes
 
 

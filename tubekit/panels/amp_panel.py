@@ -1,13 +1,10 @@
-"""What every panel about an amp has: the list of amps, one part at a time, changes on trial, the buttons.
-
-The panel that derives from it says what is tried, how it is drawn and how it is written down.
-"""
+"""A panel about an amp: one part at a time, changes on trial, before and after."""
 
 from __future__ import annotations
 
 from abc import abstractmethod
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import Any, Generic, TypeVar
 
 import ipywidgets as widgets
 
@@ -15,75 +12,69 @@ from tubekit.amp import Amp, load_amp
 from tubekit.amp.parts import Part
 from tubekit.errors import TubekitError
 from tubekit.panels import layout
-from tubekit.panels.amp_choice import AmpList, Choice
-from tubekit.panels.amp_knobs import amp_knob, knobs_of, short_role
-from tubekit.panels.chips import Chips
-from tubekit.panels.controls import Control, MainsControl
-from tubekit.panels.history import Plan
-from tubekit.panels.keep import Copies
-from tubekit.panels.later import Later
-from tubekit.panels.part_place import PartPlace
-from tubekit.panels.tried import OverTrial, Tried
+from tubekit.panels.amp_choice import AmpSetting, Choice
+from tubekit.panels.background import Debouncer
+from tubekit.panels.export_files import FileSaver
+from tubekit.panels.panel import FigurePanel
+from tubekit.panels.part_settings import Chips, PartPlace, amp_controls, control_setting
+from tubekit.panels.settings import FieldSetting, LineSetting, Setting
+from tubekit.panels.trial import History, Plan, Trial
 
-__all__ = ["AmpPanel", "short_role"]
+R = TypeVar("R")
+S = TypeVar("S")
 
 
-class AmpPanel(OverTrial, widgets.VBox):
-    """The panel as a widget. All it shows can be asked for and set by program too.
+class AmpPanel(FigurePanel[R], Generic[R, S]):
+    """A question asked of an amp before and after the changes on trial: answers R, drawn as S."""
 
-    Each move is answered before the next is taken. The browser keeps back what it has to send while an
-    answer is being worked out and then sends only the latest value: none queue up, and the last one is
-    always served.
-    """
-
-    NAME = "panel"
-    HAS_MAINS = False
-    HAS_KNOBS = True
+    HAS_LINE = False
+    HAS_CONTROLS = True
+    DETAILS = ""
+    """Title of the fold below the words; '' where there is none."""
 
     def __init__(self, amp: Amp) -> None:
-        self.amp_list = AmpList(amp, self._amp_chosen)
+        self.amp_list = AmpSetting(amp)
         self.amps = self.amp_list.choice
-        self.place = PartPlace(self._moved, self._in_step)
+        self.place = PartPlace(self.moved, self.in_step)
         self.parts = self.place.list
-        self.knobs_place, self.mains_place, self.frame = (widgets.VBox([]) for _ in range(3))
-        self.notice = widgets.HTML(layout=widgets.Layout(width="100%"))
+        self.controls_place, self.line_place = widgets.VBox([]), widgets.VBox([])
         self.chips = Chips(self.take_back)
-        self.copies = Copies(
-            lambda: f"{self.trial.drawn.name}-{self.NAME}", self.print_png,
-            amp=lambda: self.trial.after,
-        )  # fmt: skip
-        self.buttons = layout.buttons(
-            undo=self.undo, redo=self.redo, reset=self.reset, keep=self.keep_as_before, rescale=self.rescale,
-            **self.copies.actions,
-        )  # fmt: skip
-        self.later = Later()
-        self._start(amp)
-        super().__init__(self.arranged())
+        self.opened = layout.words_place()
+        self.details = widgets.Accordion([self.opened], titles=(self.DETAILS,), selected_index=None)
+        name = lambda: f"{self.trial.drawn.name}-{self.NAME}"  # noqa: E731 - the trial comes later
+        saver = FileSaver(name, self.print_png, amp=lambda: self.trial.after)
+        super().__init__(saver, Debouncer())
+        self.begin(amp)
+        widgets.VBox.__init__(self, self.children_of())
+        self.amp_list.on_move(self._amp_chosen)
+        self.details.observe(lambda _: self._open(), "selected_index")
+
+    trial: Trial
+    fixed: tuple[Setting, ...] = ()
+    _answered: Amp
+    _offered: object
 
     # ---- what a panel states
 
-    figure: Any
-    fixed: tuple[Control, ...] = ()
+    @abstractmethod
+    def solve(self, amp: Amp, near: R | None) -> R:
+        """The answer for an amp, from where an earlier one ended; TubekitError where it has none."""
 
     @abstractmethod
-    def begin(self, amp: Amp) -> Tried:
-        """A trial that begins with an amp; TubekitError where it has no answer."""
+    def drawn_of(self, answer: R) -> S:
+        """What the figure takes."""
 
     @abstractmethod
-    def new_figure(self) -> Any:
-        """A figure with scales fitted to what is on trial."""
+    def figure_for(self, now: S, before: S) -> Any:
+        """A figure with scales fitted to `now`."""
 
     @abstractmethod
-    def draw(self) -> None:
-        """The figure of what is on trial."""
+    def numbers_html(self, now: R, before: R) -> str:
+        """The numbers as HTML."""
 
-    @abstractmethod
-    def write(self) -> None:
-        """The words, once the hand rests."""
-
-    @abstractmethod
-    def told(self) -> list[widgets.Widget]:
-        """The words beside the figure; they are grayed where there is no answer."""
+    def detail(self, now: R, before: R) -> str:  # noqa: ARG002 - for panels with a fold
+        """What is in the fold, as HTML; made only while it is open."""
+        return ""
 
     @abstractmethod
     def listed(self, amp: Amp) -> Iterable[Part]:
@@ -97,17 +88,12 @@ class AmpPanel(OverTrial, widgets.VBox):
 
     @property
     def amp(self) -> Amp:
-        """'Before': the amp with what was kept, at the planned mains."""
+        """'Before': the amp with what was kept, at the planned line voltage."""
         return self.trial.amp
 
     @property
-    def stale(self) -> str:
-        """Why the present setting has no answer; '' where it has one."""
-        return "" if self.trial.stale is None else str(self.trial.stale)
-
-    @property
     def part(self) -> str:
-        """Designator of the part whose controls are shown."""
+        """Designator of the part whose settings are shown."""
         return str(self.parts.value)
 
     @part.setter
@@ -115,136 +101,162 @@ class AmpPanel(OverTrial, widgets.VBox):
         self.place.choose(designator)
 
     @property
-    def controls(self) -> tuple[Control, ...]:
-        """The controls of the part that is chosen."""
-        return self.place.controls
+    def controls(self) -> tuple[Setting, ...]:
+        """The settings of the part that is chosen."""
+        return self.place.settings
 
-    def control(self, key: str) -> Control:
-        """The control with that key ('R33.position', 'C2', 'mains') among those shown; KeyError if none."""
-        return {control.key: control for control in self._shown()}[key]
+    def control(self, key: str) -> Setting:
+        """The setting with that key ('R33.position', 'C2', 'mains') among those shown; KeyError if none."""
+        return {each.key: each for each in self._shown()}[key]
 
-    def change(self, changes: Mapping[str, object] | None, mains_rms: float | None) -> None:
-        """Set several changes (None takes one back) and the mains at once, with a single solve.
+    def set(self, changes: Mapping[str, object] | None = None, *, mains_rms: float | None = None) -> R:
+        """Set several changes (None takes one back) and the line voltage at once, with a single solve.
 
         Raises
         ------
         ChangeError : a part or value that cannot be; nothing was changed.
-        SolveError : this setting has no answer; the last one stands, grayed.
+        SolveError : this setting has no answer; the last one stays, grayed.
         """
         plan = self.trial.plan
         for key, value in (changes or {}).items():
             plan = plan.changed(key, value)
         if mains_rms is not None:
             plan = plan.at_mains(mains_rms)
-        error = self._ask(plan)
+        error = self.ask(plan)
         if error is not None:
             raise error
+        return self.result
 
-    def rescale(self) -> None:
-        """New scales, fitted to what is on trial; otherwise they stay for the life of the panel."""
-        self.figure = self.new_figure()
-        self.frame.children = [self.figure.picture.image]
+    def take_back(self, key: str) -> None:
+        """Take the change of one part back."""
+        self.ask(self.trial.plan.changed(key, None))
 
-    def print_png(self) -> bytes:
-        """The figure as a PNG file to keep or to print."""
-        return bytes(self.figure.picture.print_png())
+    def reset(self) -> None:
+        """The amp as it came, at its own line voltage."""
+        self.ask(Plan(float(self.trial.drawn.mains_rms)))
 
-    # ---- from the widgets
+    def keep_as_before(self) -> None:
+        """What is on trial becomes 'before'; the next change is compared with it."""
+        self.ask(self.trial.plan.keep())
 
-    def _amp_chosen(self, chosen: Choice) -> None:
-        self._start(chosen if isinstance(chosen, Amp) else load_amp(chosen))
+    # ---- the one way in
 
-    def _start(self, amp: Amp) -> None:
+    def _amp_chosen(self, _: Setting, chosen: Choice, __: str) -> None:
+        self.begin(chosen if isinstance(chosen, Amp) else load_amp(chosen))
+
+    def begin(self, amp: Amp) -> None:
         """Everything anew for an amp; where it has no answer, the one before stays."""
-        self.trial = self.begin(amp)
-        self._offered: object = None
-        knobs = (
-            [amp_knob(part, words, self._moved) for part, words in knobs_of(amp)] if self.HAS_KNOBS else []
-        )
-        mains = [MainsControl(amp.design_mains_rms, float(amp.mains_rms), self._moved)]
-        mains = mains if self.HAS_MAINS else []
-        self.fixed = (*knobs, *mains)
-        self.knobs_place.children = [each.box for each in knobs]
-        self.mains_place.children = [each.box for each in mains]
+        trial = Trial.begun(amp)
+        self.before, self.result = self.solve_trial(trial, None, None)
+        self.trial, self.history, self.error = trial, History(trial.plan), None
+        self._answered, self._offered = amp, None
+        controls = [control_setting(*each) for each in amp_controls(amp)] if self.HAS_CONTROLS else []
+        line = [LineSetting(amp.design_mains_rms, float(amp.mains_rms))] if self.HAS_LINE else []
+        self.fixed = (*controls, *line)
+        for each in self.fixed:
+            each.on_move(self.moved)
+        self.controls_place.children, self.line_place.children = controls, line
         self.rescale()
-        self._settle(None)
+        self.settle()
 
-    def _moved(self, control: Control, key: str, value: Any, gesture: str) -> None:
+    def moved(self, setting: Setting, value: Any, gesture: str) -> None:
+        """A hand moved a setting."""
         plan = self.trial.plan
-        plan = plan.at_mains(value) if isinstance(control, MainsControl) else plan.changed(key, value)
-        self._ask(plan, control, gesture)
+        if isinstance(setting, LineSetting):
+            plan = plan.at_mains(value)
+        else:
+            plan = plan.changed(setting.path if isinstance(setting, FieldSetting) else setting.key, value)
+        self.ask(plan, setting=setting, gesture=gesture)
 
-    # ---- the one way in and the one way out
-
-    def _ask(
-        self, plan: Plan, control: Control | None = None, gesture: str = "", *, record: bool = True
+    def ask(
+        self, plan: Plan, *, setting: Setting | None = None, gesture: str = "", record: bool = True
     ) -> TubekitError | None:
-        """Put a plan to the trial and show what came of it; returns the error, where there is no answer."""
-        beside = control or next(iter((*self.controls, *self.fixed)), None)
+        """Put a plan on trial and show what came of it; returns the error, where there is no answer."""
+        beside = setting or next(iter(self._shown()), None)
         for each in self._shown():
             each.complain("")
-        self.copies.clear()
+        self.saver.clear()
         try:
-            self.trial.ask(plan, gesture, record=record)
+            self.trial = self.trial.planned(plan)
         except TubekitError as error:  # it cannot be: nothing was changed
             if beside is not None:
                 beside.complain(str(error))
             return error
-        self._settle(beside)
-        return self.trial.stale
+        if record:
+            self.history.push(self.trial.plan, gesture)
+        try:
+            before = self.before if self.trial.amp is self._answered else None
+            self.before, self.result = self.solve_trial(self.trial, before, self.result)
+            self._answered, self.error = self.trial.amp, None
+        except TubekitError as error:
+            self.error = error
+        self.settle(beside)
+        return self.error
 
-    def _settle(self, beside: Control | None) -> None:
-        """Figure first, then controls, then words: the eye follows the curve."""
-        if self.trial.stale is None:
-            self.draw()
-            self.notice.value = ""
-            self.later(self._write)
-        else:
-            self.later.forget()
-            self.figure.gray_out()
-            for each in self.told():
-                each.add_class("tubekit-gray")
-            self.notice.value = layout.no_answer(self.stale)
-            if beside is not None:
-                beside.complain(self.stale)
-        self._offer_parts()
-        self._in_step()
+    def solve_trial(self, trial: Trial, before: R | None, near: R | None) -> tuple[R, R]:
+        """The answers before and after; `before` where it is known already."""
+        if before is None:
+            before = self.solve(trial.amp, near)
+        return before, self.solve(trial.after, near or before) if trial.plan.changes else before
 
-    def _write(self) -> None:
-        self.write()
+    # ---- the one way out
+
+    def new_figure(self) -> Any:
+        """A figure with scales fitted to what is on trial."""
+        return self.figure_for(self.drawn_of(self.result), self.drawn_of(self.before))
+
+    def draw(self) -> None:
+        """Now, and before behind it."""
+        self.figure.show(self.drawn_of(self.result), self.drawn_of(self.before))
+
+    def write(self) -> None:
+        """Numbers, and the fold while it is open."""
+        self.numbers.value = self.numbers_html(self.result, self.before)
+        self._open()
+
+    def told(self) -> list[widgets.Widget]:
+        """Numbers above, the fold below."""
+        return [self.numbers, self.details] if self.DETAILS else [self.numbers]
+
+    def write_now(self) -> None:
+        """Write, and say what can kill or burn."""
+        super().write_now()
         self.amp_list.warn(self.trial.after, solved=True)
-        for each in self.told():
-            each.remove_class("tubekit-gray")
 
-    def _offer_parts(self) -> None:
-        """The list of parts with what stands in each before the change; again only after a 'keep'."""
-        now = (self.trial.drawn, self.trial.plan.kept)
-        if self._offered != now:
-            self._offered = now
-            self.place.offer(self.amp, self.listed(self.amp), self.first, [each.key for each in self.fixed])
+    def _open(self) -> None:
+        if self.details.selected_index is not None:
+            self.opened.value = self.detail(self.result, self.before)
 
-    def _shown(self) -> tuple[Control, ...]:
+    def _shown(self) -> tuple[Setting, ...]:
         return (*self.controls, *self.fixed)
 
-    def _in_step(self) -> None:
+    def in_step(self) -> None:
+        """Every setting as planned; the list of parts has what each is before the change."""
+        before = (self.trial.drawn, self.trial.plan.kept)
+        if self._offered != before:
+            self._offered = before
+            self.place.offer(self.amp, self.listed(self.amp), self.first, [each.key for each in self.fixed])
         self.amp_list.warn(self.trial.after)
-        for control in self._shown():
-            control.show(self.trial.after)
+        for each in self._shown():
+            each.show(self.trial.after)
         self.chips.show(self.trial.changed_words)
-        self.buttons["undo"].disabled = not self.trial.history.can_undo
-        self.buttons["redo"].disabled = not self.trial.history.can_redo
         self.buttons["keep"].disabled = not self.trial.plan.changes
 
-    def arranged(self) -> list[widgets.Widget]:
-        """The children: buttons above; controls, figure, words, side by side where there is room."""
+    def children_of(self) -> list[widgets.Widget]:
+        """Settings in groups, the changes being tried below them."""
         rows = [
-            widgets.VBox([self.amp_list.box, self.knobs_place]),
+            widgets.VBox([self.amp_list, self.controls_place]),
             widgets.VBox([self.parts, self.place.box]),
-            self.mains_place,
-            widgets.VBox([layout.rule("Changes being tried"), self.chips.box]),
+            self.line_place,
+            widgets.VBox([layout.rule("Changes being tried"), self.chips]),
         ]
         for row in rows[1:]:
             row.add_class("tubekit-group")
         rows[-1].add_class("tubekit-across")
-        tools = layout.tools(self.buttons, self.copies.said)
-        return layout.side_by_side(layout.column(rows), self.frame, [self.notice, *self.told()], tools)
+        return self.arranged(rows)
+
+
+def amp_of(amp: Choice | Any, usual: str) -> Amp:
+    """An amp from what a panel was opened with: an amp, a demo name, a path; `usual` for None."""
+    amp = usual if amp is None else amp
+    return amp if isinstance(amp, Amp) else load_amp(amp)

@@ -11,7 +11,8 @@ from tubekit.bench.suspects import Suspects
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.probe import QUANTITIES, Probe
 from tubekit.errors import TubekitError
-from tubekit.panels.aside import Aside
+from tubekit.panels import layout
+from tubekit.panels.background import BackgroundTask
 from tubekit.panels.bench_answers import FEWEST, Accused, tells_nothing
 from tubekit.panels.bench_check import Checked
 from tubekit.panels.bench_sheet import Row
@@ -21,32 +22,30 @@ ASKED = "Find the bad part"
 WAITS = "Compare the readings with every single fault of this amp; the first time takes a few seconds"
 
 
-class AccusedBox:
+class AccusedBox(widgets.VBox):
     """Suspects beside the figure. The first answer for an amp takes seconds and is asked for by hand; from
     then on it follows every reading, until the mains, the meter or a measured part is another.
     """
 
     def __init__(self, on_add: Callable[[Row], None]) -> None:
-        self.accused, self.aside, self._on_add = Accused(), Aside(), on_add
+        self.accused, self.task, self._on_add = Accused(), BackgroundTask(), on_add
         self.found: Suspects | None = None
         self._checked: Checked | None = None
-        self.button = widgets.Button(description=ASKED, tooltip=WAITS, layout={"width": "auto"})
+        self.button = layout.button(ASKED, WAITS, self.ask)
         self.button.add_class("tubekit-ask")
         self.progress = widgets.IntProgress(
             min=0, max=1, layout={"width": "100%", "display": "none"}, bar_style="",
             tooltip="How many faults have been calculated",
         )  # fmt: skip
-        self.said = widgets.HTML(layout={"width": "100%"})
-        self.told, self.next = widgets.HTML(layout={"width": "100%"}), widgets.HTML(layout={"width": "100%"})
+        self.said, self.told, self.next = (layout.words_place() for _ in range(3))
         self.adds = widgets.HBox([], layout={"flex_flow": "row wrap", "width": "100%"})
-        self.box = widgets.VBox(
+        super().__init__(
             [self.button, self.progress, self.said, self.told, self.next, self.adds], layout={"width": "100%"}
         )
-        self.button.on_click(lambda _: self.ask())
 
     def follow(self, checked: Checked) -> None:
         """Another list: answered at once where that can be, otherwise the old answer is grayed."""
-        self.aside.stop()
+        self.task.stop()
         self.progress.layout.display = "none"
         self._checked = checked
         few = FEWEST - len(checked.readings.readings)
@@ -73,7 +72,7 @@ class AccusedBox:
             return
         self.progress.value, self.progress.layout.display, self.button.disabled = 0, "", True
         self.said.value = "<p>Calculating every single fault …</p>"
-        self.aside(
+        self.task(
             lambda progress: self.accused.of(checked, progress), self._answered, self._failed, self._stepped
         )
 
@@ -85,7 +84,7 @@ class AccusedBox:
         ReadingError : fewer than three readings. SolveError : the amp has no idle state.
         """
         assert self._checked is not None
-        self.aside.stop()
+        self.task.stop()
         found = self.accused.of(self._checked)
         self._answered(found)
         return found
@@ -95,7 +94,7 @@ class AccusedBox:
 
     def _failed(self, error: TubekitError) -> None:
         self.progress.layout.display, self.button.disabled = "none", False
-        self.said.value = f'<p class="tubekit-complaint" role="alert">{html.escape(str(error))}</p>'
+        self.said.value = layout.complaint_html(str(error))
 
     def _answered(self, found: Suspects) -> None:
         self.found = found
@@ -110,12 +109,8 @@ class AccusedBox:
 
     def _add(self, probe: Probe) -> widgets.Button:
         row = row_of(probe)
-        button = widgets.Button(
-            description=f"Add {row.place}", tooltip=f"Add {row.quantity} at {row.place} to the list",
-            layout={"width": "auto", "flex": "0 1 auto"},
-        )  # fmt: skip
-        button.on_click(lambda _: self._on_add(row))
-        return button
+        tip = f"Add {row.quantity} at {row.place} to the list"
+        return layout.button(f"Add {row.place}", tip, lambda: self._on_add(row))
 
     def _nothing(self, words: str, *, keep: bool = False) -> None:
         self.said.value = f"<p>{html.escape(words)}</p>"

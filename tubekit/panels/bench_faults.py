@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Callable
 
 import ipywidgets as widgets
@@ -12,6 +11,7 @@ from tubekit.amp.parts.faults import Fault
 from tubekit.bench.fault_prediction import FaultPrediction, predict_readings
 from tubekit.bench.faults import single_faults
 from tubekit.errors import ChangeError, TubekitError, near_matches
+from tubekit.panels import layout
 from tubekit.panels.bench_answers import meters_of
 from tubekit.panels.bench_check import Checked
 from tubekit.panels.bench_words import foretold_html
@@ -20,7 +20,7 @@ NONE = ""
 Choice = tuple[str, int]
 
 
-class FaultChooser:
+class FaultChooser(layout.Field):
     """Two lists: a part, then what is wrong with it and how badly."""
 
     def __init__(self, on_choice: Callable[[], None]) -> None:
@@ -36,22 +36,21 @@ class FaultChooser:
             tooltip="Choose its fault",
         )  # fmt: skip
         row = widgets.HBox([self.part, self.mode], layout={"width": "auto", "flex_flow": "row wrap"})
-        self.told = widgets.HTML(layout={"width": "100%"})
-        self.box = widgets.VBox([row, self.told], layout={"width": "auto"})
+        self.told = layout.words_place()
+        super().__init__(row, self.told)
         self._faults: dict[str, Fault] = {}
-        self._quiet, self._on_choice = False, on_choice
-        self.part.observe(lambda _: self._part_chosen(), "value")
-        self.mode.observe(lambda _: self._chosen(), "value")
+        self._on_choice = on_choice
+        self.listen(self.part, lambda _: self._part_chosen())
+        self.listen(self.mode, lambda _: on_choice())
 
     def offer(self, amp: Amp) -> None:
         """The faults of an amp; none is chosen."""
         self._faults = {fault.words: fault for fault in single_faults(amp)}
         parts = dict.fromkeys(fault.part for fault in self._faults.values())
-        self._quiet = True
-        self.part.options = [("no fault chosen", NONE), *((name, name) for name in parts)]
-        self.part.value = NONE
-        self._modes()
-        self._quiet = False
+        with self.quietly():
+            self.part.options = [("no fault chosen", NONE), *((name, name) for name in parts)]
+            self.part.value = NONE
+            self._modes()
 
     @property
     def chosen(self) -> Choice | None:
@@ -68,12 +67,11 @@ class FaultChooser:
         if words and words not in self._faults:
             near = near_matches(words, self._faults)
             raise ChangeError("there is no such fault in this amp", part=words, near=near)
-        self._quiet = True
-        self.part.value = self._faults[words].part if words else NONE
-        self._modes()
-        if words:
-            self.mode.value = (words, grade)
-        self._quiet = False
+        with self.quietly():
+            self.part.value = self._faults[words].part if words else NONE
+            self._modes()
+            if words:
+                self.mode.value = (words, grade)
         self._on_choice()
 
     def answer(self, checked: Checked) -> FaultPrediction | None:
@@ -92,22 +90,15 @@ class FaultChooser:
                 meter_ohms=[meters.get(probe, 10e6) for probe in probes],  # type: ignore[arg-type]
             )  # fmt: skip
         except TubekitError as error:
-            self.told.value = f'<p class="tubekit-complaint" role="alert">{html.escape(str(error))}</p>'
+            self.told.value = layout.complaint_html(str(error))
             return None
         self.told.value = foretold_html(found)
         return found
 
     def _part_chosen(self) -> None:
-        if self._quiet:
-            return
-        self._quiet = True
-        self._modes()
-        self._quiet = False
+        with self.quietly():
+            self._modes()
         self._on_choice()
-
-    def _chosen(self) -> None:
-        if not self._quiet:
-            self._on_choice()
 
     def _modes(self) -> None:
         """The faults of the chosen part, each with its severities."""

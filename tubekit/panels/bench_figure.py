@@ -4,45 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import ipywidgets as widgets
-
 from tubekit.bench.fault_prediction import FaultPrediction
 from tubekit.decisions.judge import Judgement
 from tubekit.decisions.spread import Spread
 from tubekit.panels.bench_check import Checked
-from tubekit.panels.picture import LivePicture
+from tubekit.panels.figure_widget import FigureWidget
 from tubekit.plots import ink
 from tubekit.plots.reading_bands import BandRow, ReadingBandsView, paper_for
 
 MOST_ROWS = 24
 
 
-class BandsFigure:
-    """Draws rows; a new figure only where places or bands are others."""
-
-    def __init__(self) -> None:
-        self.frame = widgets.VBox([], layout=widgets.Layout(width="100%"))
-        self.view: ReadingBandsView | None = None
-        self.picture: LivePicture
-
-    def show(self, rows: Sequence[BandRow]) -> None:
-        """These rows; the first two dozen where there are more."""
-        rows = tuple(rows[:MOST_ROWS])
-        with ink.style():
-            if self.view is None or not self.view.fits(rows):
-                figure = paper_for(rows)
-                self.view = ReadingBandsView(figure, rows)
-                self.picture = LivePicture(figure, self.view.moving)
-                self.frame.children = [self.picture.image]
-                return
-            self.view.show(rows)
-            self.picture.refresh()
-
-    def gray_out(self) -> None:
-        """The marks are those of an earlier list."""
-        if self.view is not None:
-            self.view.fade(True)
-            self.picture.refresh()
+def bands_figure(rows: Sequence[BandRow]) -> FigureWidget[tuple[BandRow, ...]]:
+    """A figure for these rows; `fits` of its view says whether others can be shown on it."""
+    paper = paper_for(rows).get_size_inches() * ink.DPI
+    return FigureWidget(ReadingBandsView, tuple(rows), size=(round(paper[0]), round(paper[1])))
 
 
 def band_rows(

@@ -13,17 +13,25 @@ from tubekit.bench.suspects import Suspects
 from tubekit.decisions.judge import Judgement
 from tubekit.errors import ChangeError, TubekitError, near_matches
 from tubekit.panels import layout
-from tubekit.panels.amp_choice import AmpList, Choice
-from tubekit.panels.aside import Aside
+from tubekit.panels.amp_choice import AmpSetting, Choice
+from tubekit.panels.amp_panel import amp_of
+from tubekit.panels.background import BackgroundTask
 from tubekit.panels.bench_accused import AccusedBox
 from tubekit.panels.bench_answers import Bands
 from tubekit.panels.bench_check import Checked, check
-from tubekit.panels.bench_controls import ListChoice, age_setting, meter_setting, offer_inputs, tone_setting
 from tubekit.panels.bench_faults import FaultChooser
-from tubekit.panels.bench_figure import BandsFigure, band_rows
-from tubekit.panels.bench_layout import SaveLine, three_columns
+from tubekit.panels.bench_fields import (
+    ListChoice,
+    SaveLine,
+    age_setting,
+    meter_setting,
+    offer_inputs,
+    three_columns,
+    tone_setting,
+)
+from tubekit.panels.bench_figure import MOST_ROWS, band_rows, bands_figure
 from tubekit.panels.bench_places import place_options, settled
-from tubekit.panels.bench_rows import Lines, offered
+from tubekit.panels.bench_rows import Lines
 from tubekit.panels.bench_sheet import (
     EMPTY,
     USUAL,
@@ -36,12 +44,15 @@ from tubekit.panels.bench_sheet import (
     usual,
 )
 from tubekit.panels.bench_words import BEFORE, verdicts_html
-from tubekit.panels.history import History
-from tubekit.panels.keep import Copies, write_beside
+from tubekit.panels.export_files import FileSaver, write_new
+from tubekit.panels.figure_widget import FigureWidget
+from tubekit.panels.panel import Panel
+from tubekit.panels.settings import Setting
+from tubekit.panels.trial import History
 from tubekit.text import caution_html
 
 
-class BenchPanel(widgets.VBox):
+class BenchPanel(Panel):
     """Readings of an amp as a table to fill in. All it shows can be asked for and set by program too.
 
     `sheet` is the list as written, `checked` the same held against the amp, `verdicts` the judgement,
@@ -49,11 +60,12 @@ class BenchPanel(widgets.VBox):
     """
 
     judgement: Judgement | None
+    figure: FigureWidget[Any] | None
     foretold: FaultPrediction | None
 
     def __init__(self, amp: Amp, sheet: Sheet | None = None, source: str = USUAL) -> None:
         self._widgets(amp)
-        self.bands, self.aside = Bands(), Aside()
+        self.bands, self.task = Bands(), BackgroundTask()
         self._start(amp, sheet or usual(amp), source)
         super().__init__(self._arranged())
 
@@ -63,7 +75,7 @@ class BenchPanel(widgets.VBox):
     def verdicts(self) -> Judgement:
         """Every reading against its band."""
         if self.judgement is None:
-            self.aside.stop()
+            self.task.stop()
             self._judge()
         assert self.judgement is not None
         return self.judgement
@@ -108,13 +120,13 @@ class BenchPanel(widgets.VBox):
 
     def take(self, sheet: Sheet) -> Checked:
         """Another list."""
-        self._ask(sheet)
+        self.ask(sheet)
         return self.checked
 
     def remove(self, place: int) -> None:
         """Take a row out."""
         self.opened = -1
-        self._ask(self.sheet.without_row(place))
+        self.ask(self.sheet.without_row(place))
 
     def load(self, path: str | Path) -> None:
         """A list out of a file; it brings its amp along where it names one.
@@ -134,27 +146,19 @@ class BenchPanel(widgets.VBox):
         RecordError : the folder cannot be written to.
         """
         stem = (name or f"{self.amp.name}-readings").removesuffix(".csv")
-        return write_beside(as_csv(self.sheet, self.amp).encode(), stem, ".csv")
+        return write_new(as_csv(self.sheet, self.amp).encode(), stem, ".csv")
 
     def fault(self, words: str, grade: int = 0) -> FaultPrediction | None:
         """Choose a fault to see what it would show; '' for none. ChangeError where there is no such fault."""
         self.faults.choose(words, grade)
         return self.foretold
 
-    def undo(self) -> None:
-        """Back to the list before."""
-        self._ask(self.history.undo(), record=False)
-
-    def redo(self) -> None:
-        """Forward to what was undone."""
-        self._ask(self.history.redo(), record=False)
-
     def reset(self) -> None:
         """The list it came with, without a fault."""
         self.opened = -1
         self.faults.choose("")
         self.lists.put(self.source)
-        self._ask(self.first)
+        self.ask(self.first)
 
     # ---- the one way in and the one way out
 
@@ -164,17 +168,17 @@ class BenchPanel(widgets.VBox):
         self.history = History[Sheet](sheet)
         self.foretold = None
         self.faults.offer(amp)
-        offered(place_options(amp), self.lines.details)
+        self.lines.details.where.options = tuple(place_options(amp))
         offer_inputs(self.tone, amp)
         self.saving.begin(f"{amp.name}-readings")
         self.lists.put(source)
         self.accused.forget()
-        self._ask(sheet, record=False)
+        self.ask(sheet, record=False)
 
-    def _ask(self, sheet: Sheet, *, record: bool = True) -> None:
+    def ask(self, sheet: Sheet, *, record: bool = True) -> None:
         """Check a list and show what comes of it."""
         self.saving.clear()
-        self.copies.clear()
+        self.saver.clear()
         self.checked = check(sheet, self.amp)
         self.sheet = self.checked.sheet
         if record:
@@ -182,13 +186,13 @@ class BenchPanel(widgets.VBox):
         self.judgement = None
         self._in_step()
         if self.bands.ready(self.checked):
-            self.aside.stop()
+            self.task.stop()
             self._judge()
             return
         self._gray(True)
         checked = self.checked
         self.notice.value = "<p>Calculating normal ranges …</p>"
-        self.aside(lambda progress: self.bands.of(checked, progress), lambda _: self._judge(), self._failed)
+        self.task(lambda progress: self.bands.of(checked, progress), lambda _: self._judge(), self._failed)
 
     def _judge(self) -> None:
         """Verdicts, figure, words."""
@@ -202,11 +206,15 @@ class BenchPanel(widgets.VBox):
 
     def _failed(self, error: TubekitError) -> None:
         self.notice.value = layout.no_answer(str(error))
-        self.figure.gray_out()
+        self._gray(True)
 
     def _draw(self) -> None:
-        rows = band_rows(self.checked, self.bands.of(self.checked), self.judgement, self.foretold)
-        self.figure.show(rows)
+        rows = band_rows(self.checked, self.bands.of(self.checked), self.judgement, self.foretold)[:MOST_ROWS]
+        if self.figure is not None and self.figure.view.fits(rows):
+            self.figure.show(rows)
+        else:
+            self.figure = bands_figure(rows)
+            self.frame.children = [self.figure]
 
     def _words(self) -> None:
         words = {
@@ -224,21 +232,20 @@ class BenchPanel(widgets.VBox):
             setting.put(sheet)
             setting.complain(complaints.get(owner, ""))
         signal = any(row.quantity.startswith("signal") for row in sheet.rows)
-        self.tone.box.layout.display = "" if signal or sheet.jack else "none"
-        self.buttons["undo"].disabled = not self.history.can_undo
-        self.buttons["redo"].disabled = not self.history.can_redo
+        self.tone.layout.display = "" if signal or sheet.jack else "none"
+        self.show_history()
 
     def _gray(self, is_gray: bool) -> None:
         self.lines.gray(is_gray)
         for each in (self.told, self.accused.told, self.accused.next, self.faults.told):
             (each.add_class if is_gray else each.remove_class)("tubekit-gray")
-        if is_gray:
+        if is_gray and self.figure is not None:
             self.figure.gray_out()
 
     # ---- from the widgets
 
-    def _amp_chosen(self, chosen: Choice) -> None:
-        amp = chosen if isinstance(chosen, Amp) else load_amp(chosen)
+    def _amp_chosen(self, _: Setting, chosen: Choice, __: str) -> None:
+        amp = amp_of(chosen, "")
         self._start(amp, usual(amp), USUAL)
 
     def _list_chosen(self, key: str) -> None:
@@ -271,13 +278,13 @@ class BenchPanel(widgets.VBox):
         else:
             self.lists.put(source)
             self.opened = -1
-            self._ask(sheet)
+            self.ask(sheet)
 
     def _field(self, place: int, field: str, value: str) -> None:
-        self._ask(self.sheet.with_row(place, **{field: value}))
+        self.ask(self.sheet.with_row(place, **{field: value}))
 
     def _set(self, field: str, value: str) -> None:
-        self._ask(self.sheet.with_field(field, value))
+        self.ask(self.sheet.with_field(field, value))
 
     def _open(self, place: int) -> None:
         self.opened = -1 if place == self.opened else place
@@ -285,7 +292,7 @@ class BenchPanel(widgets.VBox):
 
     def _add(self, row: Row | None = None) -> None:
         self.opened = len(self.sheet.rows)
-        self._ask(self.sheet.added(row or Row()))
+        self.ask(self.sheet.added(row or Row()))
 
     def _fault_chosen(self) -> None:
         self.foretold = self.faults.answer(self.checked)
@@ -295,39 +302,32 @@ class BenchPanel(widgets.VBox):
     # ---- where things stand
 
     def _print_png(self) -> bytes:
-        return self.figure.picture.print_png()
+        assert self.figure is not None
+        return self.figure.print_png()
 
     def _widgets(self, amp: Amp) -> None:
-        self.amp_list = AmpList(amp, self._amp_chosen)
+        self.amp_list = AmpSetting(amp)
+        self.amp_list.on_move(self._amp_chosen)
         self.lists = ListChoice(self._list_chosen, self._file_taken)
         self.meter, self.age = meter_setting(self._set), age_setting(self._set)
         self.tone = tone_setting(self._set)
         self.lines = Lines(self._field, self._open, self.remove, lambda: self._open(self.opened))
-        self.add = widgets.Button(
-            description="Add a reading", tooltip="Add a reading", layout={"width": "auto"}
-        )
-        self.add.on_click(lambda _: self._add())
+        self.add = layout.button("Add a reading", "Add a reading", self._add)
         self.saving = SaveLine(self.save, self.lists.look_again)
-        full = {"width": "100%"}
-        self.notice, self.told = (widgets.HTML(layout=full) for _ in range(2))
-        self.figure = BandsFigure()
+        self.told, self.frame = layout.words_place(), widgets.VBox([], layout={"width": "100%"})
+        self.figure = None
         self.faults = FaultChooser(self._fault_chosen)
         self.accused = AccusedBox(self._add)
-        self.copies = Copies(
-            lambda: f"{self.amp.name}-readings", self._print_png
-        )  # fmt: skip
-        self.buttons = layout.buttons(
-            undo=self.undo, redo=self.redo, reset=self.reset, picture=self.copies.picture
-        )
+        self.equip(FileSaver(lambda: f"{self.amp.name}-readings", self._print_png))
 
     def _arranged(self) -> list[widgets.Widget]:
         listed: list[Any] = [
-            self.amp_list.box, self.lists.box, self.meter.box, self.tone.box, layout.rule("Readings"),
-            widgets.HTML(caution_html(BEFORE)), self.lines.box, self.add, self.age.box, self.saving.box,
+            self.amp_list, self.lists, self.meter, self.tone, layout.rule("Readings"),
+            widgets.HTML(caution_html(BEFORE)), self.lines, self.add, self.age, self.saving,
         ]  # fmt: skip
-        seen = [self.figure.frame, layout.rule("Try a fault: what would the meter read?"), self.faults.box]
-        told = [self.notice, self.told, self.accused.box]
-        return three_columns(listed, seen, told, self.buttons, self.copies.said, wide=(352, 560))
+        seen = [self.frame, layout.rule("Try a fault: what would the meter read?"), self.faults]
+        told = [self.notice, self.told, self.accused]
+        return three_columns(listed, seen, told, self.buttons, self.saver, wide=(352, 560))
 
 
 def bench(amp: Amp | str | Path | None = None, readings: str | Path | None = None) -> BenchPanel:
@@ -365,7 +365,7 @@ def bench(amp: Amp | str | Path | None = None, readings: str | Path | None = Non
     """
     named = amp_named(readings) if readings is not None else ""
     chosen = amp if amp is not None else named or demo_names()[0]
-    there = chosen if isinstance(chosen, Amp) else load_amp(chosen)
+    there = amp_of(chosen, "")
     if readings is None:
         return BenchPanel(there)
     return BenchPanel(there, read_sheet(readings), str(readings))

@@ -10,7 +10,7 @@ from tubekit.bench.fault_prediction import FaultPrediction
 from tubekit.bench.next_reading import NextReading
 from tubekit.bench.suspects import DOUBT_BELOW, EXPLAINED, Suspect, Suspects, percent
 from tubekit.decisions.judge import Judgement
-from tubekit.panels.answer import tables_html
+from tubekit.panels.report_html import tables_html
 from tubekit.text import caution_html
 
 BEFORE = (

@@ -8,7 +8,9 @@ import ipywidgets as widgets
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.bench.cable_graph import Pair, Pin, cable_graph, joined_pairs, pins, way
+from tubekit.panels import layout
 from tubekit.panels.cable_sheet import SILENT, Tried, beeps, cells, grids
+from tubekit.panels.settings import DESCRIBED
 
 CELL, HEAD = "40px", "40px"
 SIGNS = {
@@ -22,29 +24,29 @@ KEY = (
 )
 
 
-class Grid:
+class Grid(layout.Field):
     """Cells of one pair of connectors; the others keep what was tried on them."""
 
     def __init__(self, on_touch: Callable[[Pair], object], on_choice: Callable[[], None]) -> None:
-        self._on_touch, self._quiet = on_touch, False
+        self._on_touch = on_touch
         self.choice = widgets.Dropdown(
-            description="pins of", style={"description_width": "60px"}, layout={"width": "auto"},
+            description="pins of", style=DESCRIBED, layout={"width": "auto"},
             tooltip="Choose which pins to test against each other",
         )  # fmt: skip
         self.frame = widgets.VBox([], layout={"width": "auto"})
         self.key = widgets.HTML(f"<p>{KEY}</p>", layout={"width": "auto"})
-        self.box = widgets.VBox([self.choice, self.frame, self.key], layout={"width": "auto"})
+        super().__init__(self.choice, self.frame, self.key)
         self.buttons: dict[Pair, widgets.Button] = {}
-        self.choice.observe(lambda _: None if self._quiet else on_choice(), "value")
+        self.listen(self.choice, lambda _: on_choice())
 
     def offer(self, amp: Amp) -> None:
         """The grids of an amp."""
-        self._quiet, self.amp = True, amp
+        self.amp = amp
         self._expected = joined_pairs(cable_graph(amp), pins(amp))
         self._by = _ways(amp, self._expected)
-        self.choice.options = list(grids(amp))
-        self.choice.value = self.choice.options[0]
-        self._quiet = False
+        with self.quietly():
+            self.choice.options = list(grids(amp))
+            self.choice.value = self.choice.options[0]
         self.lay_out()
 
     def lay_out(self) -> None:

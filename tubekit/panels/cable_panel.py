@@ -6,32 +6,43 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
-from tubekit.amp import Amp, analyze, load_amp
+from tubekit.amp import Amp, analyze
 from tubekit.bench.cable import CableReport, check_cable
 from tubekit.bench.cable_errors import MISTAKES
 from tubekit.bench.cable_graph import Pair, cable_graph, connectors, joined_pairs, known_pin, pins
 from tubekit.bench.cable_ohms import ohms_said
 from tubekit.errors import ReadingError, TubekitError
 from tubekit.panels import layout
-from tubekit.panels.amp_choice import AmpList, Choice
-from tubekit.panels.bench_controls import Complaining, ListChoice
-from tubekit.panels.bench_layout import SaveLine, three_columns
+from tubekit.panels.amp_choice import AmpSetting
+from tubekit.panels.amp_panel import amp_of
+from tubekit.panels.bench_fields import ListChoice, SaveLine, three_columns
 from tubekit.panels.cable_grid import Grid
 from tubekit.panels.cable_sheet import Tried, as_csv, list_options, of_slip, place, read_csv, rest_as_drawn
 from tubekit.panels.cable_words import OFF, found_html, nothing_html, states_html
-from tubekit.panels.history import History
-from tubekit.panels.keep import Copies, write_beside
-from tubekit.panels.picture import LivePicture
-from tubekit.plots import ink
+from tubekit.panels.export_files import FileSaver, write_new
+from tubekit.panels.figure_widget import FigureWidget
+from tubekit.panels.panel import Panel
+from tubekit.panels.settings import DESCRIBED, FULL, GROWN
+from tubekit.panels.trial import History
 from tubekit.plots.cable_view import WIDE, CableView, height
 from tubekit.text import caution_html
 
-AUTO = {"width": "auto"}
-GROW = {"flex": "1 1 0", "width": "auto", "min_width": "0"}
 NO_SLIP = ""
 
 
-class CablePanel(widgets.VBox):
+class _View(CableView):
+    """A cable drawn once; nothing on it moves."""
+
+    moving = ()
+
+    def show(self, now: CableReport, before: CableReport | None = None) -> None:
+        """Another report has a figure of its own."""
+
+    def fade(self, faded: bool) -> None:
+        """Nothing is out of date."""
+
+
+class CablePanel(Panel):
     """A cable tried pin by pin. All it shows can be asked for and set by program too.
 
     `tried` is what the meter did, `report` what `check_cable` makes of it (None for an amp without a cable).
@@ -42,17 +53,14 @@ class CablePanel(widgets.VBox):
 
     def __init__(self, amp: Amp) -> None:
         self.frame = widgets.VBox([], layout={"width": "100%"})
-        full = {"width": "100%"}
-        self.told, self.states = (widgets.HTML(layout=full) for _ in range(2))
-        self.amp_list = AmpList(amp, self._amp_chosen)
+        self.told, self.states = layout.words_place(), layout.words_place()
+        self.amp_list = AmpSetting(amp)
+        self.amp_list.on_move(lambda _, chosen, __: self._start(amp_of(chosen, "")))
         self.lists = ListChoice(self._list_chosen, self._file_taken, options=list_options)
         self.grid = Grid(self.touch, self._grid_chosen)
         self._slips()
         self._ohms()
-        self.copies = Copies(lambda: f"{self.amp.name}-cable", self._print_png)
-        self.buttons = layout.buttons(
-            undo=self.undo, redo=self.redo, reset=self.reset, picture=self.copies.picture
-        )
+        self.equip(FileSaver(lambda: f"{self.amp.name}-cable", self._print_png))
         self._start(amp)
         super().__init__(self._arranged())
 
@@ -88,21 +96,12 @@ class CablePanel(widgets.VBox):
         """Mark all untested pairs as correct."""
         self.ask(rest_as_drawn(self.amp, self.tried))
 
-    def undo(self) -> None:
-        """One step back."""
-        self.ask(self.history.undo(), record=False)
-
-    def redo(self) -> None:
-        """Forward to what was undone."""
-        self.ask(self.history.redo(), record=False)
-
     def reset(self) -> None:
         """Nothing tried."""
         self.last = None
-        self._quiet = True
-        self.slips.value = NO_SLIP
+        with self.slip_box.quietly():
+            self.slips.value = NO_SLIP
         self.lists.put("")
-        self._quiet = False
         self._pins_seen()
         self.ask(Tried())
 
@@ -114,7 +113,7 @@ class CablePanel(widgets.VBox):
         RecordError : the folder cannot be written to.
         """
         stem = (name or f"{self.amp.name}-cable").removesuffix(".csv")
-        return write_beside(as_csv(self.tried, self.amp).encode(), stem, ".csv")
+        return write_new(as_csv(self.tried, self.amp).encode(), stem, ".csv")
 
     # ---- the one way in and the one way out
 
@@ -124,16 +123,15 @@ class CablePanel(widgets.VBox):
         there = bool(connectors(amp))
         self.saving.begin(f"{amp.name}-cable")
         self.volts = _volts(amp) if there else {}
-        boxes = (self.grid.box, self.slip_box.box, self.ohms_box.box, self.saving.box, self.lists.box)
+        boxes = (self.grid, self.slip_box, self.ohms_box, self.saving, self.lists)
         for box in (*boxes, self.rests):
             box.layout.display = "" if there else "none"
         if there:
-            self._quiet = True
-            for choice, start in ((self.first, 0), (self.second, 1)):
-                choice.options = pins(amp)
-                choice.value = pins(amp)[min(start, len(pins(amp)) - 1)]
-            self.slips.value = NO_SLIP
-            self._quiet = False
+            with self.slip_box.quietly():
+                for choice, start in ((self.first, 0), (self.second, 1)):
+                    choice.options = pins(amp)
+                    choice.value = pins(amp)[min(start, len(pins(amp)) - 1)]
+                self.slips.value = NO_SLIP
             self._pins_seen()
             self.grid.offer(amp)
         self.ask(self.tried, record=False)
@@ -141,12 +139,11 @@ class CablePanel(widgets.VBox):
     def ask(self, tried: Tried, *, record: bool = True) -> None:
         """Check what was tried and show what comes of it."""
         self.saving.clear()
-        self.copies.clear()
+        self.saver.clear()
         self.tried = tried
         if record:
             self.history.push(tried)
-        self.buttons["undo"].disabled = not self.history.can_undo
-        self.buttons["redo"].disabled = not self.history.can_redo
+        self.show_history()
         if not connectors(self.amp):
             self.report, self.frame.children = None, []
             self.told.value, self.states.value = nothing_html(self.amp.title), ""
@@ -163,23 +160,15 @@ class CablePanel(widgets.VBox):
         return sum(not self.tried.at(pair) for pair in due)
 
     def _draw(self, report: CableReport) -> None:
-        with ink.style():
-            figure = ink.paper(WIDE / ink.DPI, height(self.amp) / ink.DPI)
-            self.view = CableView(figure, report)
-            self.picture = LivePicture(figure, ())
-        self.frame.children = [self.picture.image]
+        self.figure = FigureWidget(_View, report, size=(round(WIDE), round(height(self.amp))))
+        self.frame.children = [self.figure]
 
     def _print_png(self) -> bytes:
         if self.report is None:
             raise ReadingError("there is no cable to draw", where=self.amp.name)
-        return self.picture.print_png()
+        return self.figure.print_png()
 
     # ---- from the widgets
-
-    _quiet = False
-
-    def _amp_chosen(self, chosen: Choice) -> None:
-        self._start(chosen if isinstance(chosen, Amp) else load_amp(chosen))
 
     def _grid_chosen(self) -> None:
         self.grid.lay_out()
@@ -194,14 +183,12 @@ class CablePanel(widgets.VBox):
 
     def _file_taken(self, name: str, content: bytes) -> None:
         try:
-            path = write_beside(content, name.removesuffix(".csv"), ".csv")
+            path = write_new(content, name.removesuffix(".csv"), ".csv")
             self.ask(read_csv(path, self.amp))
         except TubekitError as error:
             self.lists.complain(str(error))
 
     def _slip_chosen(self) -> None:
-        if self._quiet:
-            return
         self._pins_seen()
         self.slip_box.complain("")
         if self.slips.value == NO_SLIP:
@@ -218,7 +205,7 @@ class CablePanel(widgets.VBox):
             choice.layout.display = "" if count > k else "none"
 
     def _ohms_typed(self, words: str) -> None:
-        if self._quiet or self.last is None:
+        if self.last is None:
             return
         self.ohms_box.complain("")
         try:
@@ -228,57 +215,52 @@ class CablePanel(widgets.VBox):
             self.ohms_box.complain(str(error))
 
     def _show_ohms(self) -> None:
-        self._quiet = True
         pair = sorted(self.last, key=place) if self.last else []
         said = self.tried.at(self.last) if self.last else ""
         self.ohms.description = f"{' to '.join(pair)}, ohms" if pair else "ohms"
         self.ohms.disabled = not pair
-        self.ohms.value = "" if said in ("beep", "silent") else said
-        self._quiet = False
+        with self.ohms_box.quietly():
+            self.ohms.value = "" if said in ("beep", "silent") else said
 
     # ---- where things stand
 
     def _slips(self) -> None:
-        style = {"description_width": "60px"}
         self.slips = widgets.Dropdown(
             options=[("no error", NO_SLIP), *((words, words) for words in MISTAKES)], description="solder",
-            style=style, layout={"flex": "2 1 0", "width": "auto", "min_width": "0"},
+            style=DESCRIBED, layout={"flex": "2 1 0", "width": "auto", "min_width": "0"},
             tooltip="Try a wiring error and see what the meter would find",
         )  # fmt: skip
         self.first, self.second = (
-            widgets.Dropdown(options=("",), layout=GROW, tooltip=f"The {word} pin of the error")
+            widgets.Dropdown(
+                options=("",), layout=widgets.Layout(**GROWN), tooltip=f"The {word} pin of the error"
+            )
             for word in ("first", "second")
         )
-        self.slip_box = Complaining(widgets.HBox([self.slips, self.first, self.second], layout=AUTO))
+        self.slip_box = layout.Field(widgets.HBox([self.slips, self.first, self.second], layout=FULL))
         for each in (self.slips, self.first, self.second):
-            each.observe(lambda _: self._slip_chosen(), "value")
+            self.slip_box.listen(each, lambda _: self._slip_chosen())
 
     def _ohms(self) -> None:
         self.ohms = widgets.Text(
             description="ohms",
             placeholder="ohms instead of a beep: 0.3, open",
             continuous_update=False,
-            layout=AUTO,
+            layout=FULL,
             style={"description_width": "130px"},
             tooltip="Ohms between the two pins you clicked last",
         )
-        self.ohms_box = Complaining(self.ohms)
-        self.ohms.observe(lambda change: self._ohms_typed(change["new"]), "value")
-        self.rests = widgets.Button(
-            description="Rest OK", layout=AUTO,
-            tooltip="Mark all untested pairs as correct",
-        )  # fmt: skip
-        self.rests.on_click(lambda _: self.rest())
+        self.ohms_box = layout.Field(self.ohms)
+        self.ohms_box.listen(self.ohms, self._ohms_typed)
+        self.rests = layout.button("Rest OK", "Mark all untested pairs as correct", self.rest)
         self.saving = SaveLine(self.save, self.lists.look_again)
 
     def _arranged(self) -> list[widgets.Widget]:
         rows = [
-            self.amp_list.box, self.lists.box, widgets.HTML(caution_html(OFF)), self.grid.box,
-            self.ohms_box.box, self.rests, self.saving.box, layout.rule("What would a miswire do?"),
-            self.slip_box.box,
+            self.amp_list, self.lists, widgets.HTML(caution_html(OFF)), self.grid, self.ohms_box, self.rests,
+            self.saving, layout.rule("What would a miswire do?"), self.slip_box,
         ]  # fmt: skip
         told = [self.told, self.states]
-        return three_columns(rows, [self.frame], told, self.buttons, self.copies.said, wide=(392, 540))
+        return three_columns(rows, [self.frame], told, self.buttons, self.saver, wide=(392, 540))
 
 
 def _volts(amp: Amp) -> dict[str, float]:
@@ -313,4 +295,4 @@ def cable(amp: Amp | str | Path = "fescue") -> CablePanel:
     >>> panel.put("P4.3", "P4.4", "silent").faults[0].text
     'the strap P4.3 to P4.4 is missing'
     """
-    return CablePanel(amp if isinstance(amp, Amp) else load_amp(amp))
+    return CablePanel(amp_of(amp, "fescue"))

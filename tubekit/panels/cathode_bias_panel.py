@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from tubekit.devices import Pentode, tube
-from tubekit.errors import TubekitError
-from tubekit.panels.board import Board, Settings
-from tubekit.panels.knobs import Choice, Level, Steps
+from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.line_start import STAGES, driven_tubes, moves, start_for, usual_stage
-from tubekit.panels.live import LiveFigure
+from tubekit.panels.panel import Settings, StagePanel
+from tubekit.panels.settings import ChoiceSetting, LevelSetting, SeriesSetting
 from tubekit.plots.bias import BiasView
 from tubekit.text import Table, headed
 from tubekit.textbook.bias_stage import BiasStage, bias_stage
@@ -17,23 +16,25 @@ from tubekit.textbook.bias_stage import BiasStage, bias_stage
 BYPASS_F, COUPLING_F = 25e-6, 22e-9
 
 
-class CathodeBiasPanel(Board[BiasStage]):
+class CathodeBiasPanel(StagePanel[BiasStage]):
     """What `bias_stage` gives, with knobs on it."""
 
     def __init__(self, type_: str = "12AX7", stage: str = "") -> None:
         self._about = ("", "")
         knobs = (
-            Choice("tube", "tube", [(each, each) for each in driven_tubes()]),
-            Choice("stage", "stage", STAGES, "Choose the plate load"),
-            Steps("cathode", "cathode", "ohm", 10, 1e5, tooltip="Cathode resistor"),
-            Choice("fitted", "bypass", (("installed", True), ("removed", False))),
-            Steps("bypass", "bypass C", "F", 0.1e-6, 1e-3, series="E6", tooltip="Bypass capacitor"),
-            Level("supply", "B+ (V)", 20, 600, 5, tooltip="Supply to ground"),
-            Level("screen", "screen (V)", 20, 600, 5, tooltip="Screen supply to ground"),
-            Steps("load", "load", "ohm", 100, 1e6, tooltip="Plate load; plate to plate for a pair"),
-            Steps("next_grid", "next grid", "ohm", 1e4, 1e7, series="E12", tooltip="Next grid leak"),
-            Steps("coupling", "coupling", "F", 1e-9, 1e-6, series="E6", tooltip="Coupling capacitor"),
-            Level("emission", "emission", 0.3, 1.2, 0.01, form=".2f", tooltip="Cathode emission: 1 is new"),
+            ChoiceSetting("tube", "tube", [(each, each) for each in driven_tubes()]),
+            ChoiceSetting("stage", "stage", STAGES, "Choose the plate load"),
+            SeriesSetting("cathode", "cathode", "ohm", 10, 1e5, tooltip="Cathode resistor"),
+            ChoiceSetting("fitted", "bypass", (("installed", True), ("removed", False))),
+            SeriesSetting("bypass", "bypass C", "F", 0.1e-6, 1e-3, series="E6", tooltip="Bypass capacitor"),
+            LevelSetting("supply", "B+ (V)", 20, 600, 5, tooltip="Supply to ground"),
+            LevelSetting("screen", "screen (V)", 20, 600, 5, tooltip="Screen supply to ground"),
+            SeriesSetting("load", "load", "ohm", 100, 1e6, tooltip="Plate load; plate to plate for a pair"),
+            SeriesSetting("next_grid", "next grid", "ohm", 1e4, 1e7, series="E12", tooltip="Next grid leak"),
+            SeriesSetting("coupling", "coupling", "F", 1e-9, 1e-6, series="E6", tooltip="Coupling capacitor"),
+            LevelSetting(
+                "emission", "emission", 0.3, 1.2, 0.01, form=".2f", tooltip="Cathode emission: 1 is new"
+            ),
         )
         super().__init__(knobs, _setting(type_, stage or usual_stage(type_)))
 
@@ -41,9 +42,9 @@ class CathodeBiasPanel(Board[BiasStage]):
         """The stage of a setting."""
         return bias_stage(**arguments(settings))
 
-    def figure_for(self, now: BiasStage, before: BiasStage) -> LiveFigure[BiasStage]:
+    def figure_for(self, now: BiasStage, before: BiasStage) -> FigureWidget[BiasStage]:
         """Crossing, gain, ratings."""
-        return LiveFigure(BiasView, now, before)
+        return FigureWidget(BiasView, now, before)
 
     def tables(self, now: BiasStage, before: BiasStage) -> list[Table]:
         """Idle state, gain and shelf, now and before."""
@@ -73,21 +74,13 @@ class CathodeBiasPanel(Board[BiasStage]):
             return
         self._about, start = about, _setting(*about)
         for key in ("supply", "screen"):
-            self._level(key).bounds(0.4 * start[key], 1.6 * start[key], 5)
+            self.level(key).bounds(0.4 * start[key], 1.6 * start[key], 5)
         for key in ("cathode", "load"):
-            self._steps(key).bounds(start[key] / 10, start[key] * 10)
+            self.series(key).bounds(start[key] / 10, start[key] * 10)
 
-    def _ask(self, settings: Settings, *rest: Any, **options: Any) -> TubekitError | None:
-        """Another stage, or a tube that differs much, brings scales of its own; nothing stays behind."""
-        about = [(each["tube"], each["stage"]) for each in (self.settings, settings)]
-        if moves(*about):
-            try:
-                self.before = self.solve(settings)
-            except TubekitError:
-                return super()._ask(settings, *rest, **options)
-            self.figure = self.figure_for(self.before, self.before)
-            self.frame.children = [self.figure.picture.image]
-        return super()._ask(settings, *rest, **options)
+    def other_scales(self, was: Settings, now: Settings) -> bool:
+        """Another stage, or a tube that differs much."""
+        return moves((was["tube"], was["stage"]), (now["tube"], now["stage"]))
 
 
 def arguments(settings: Settings) -> dict[str, Any]:

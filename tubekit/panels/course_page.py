@@ -11,7 +11,7 @@ import ipywidgets as widgets
 
 from tubekit.lessons.store import Kept, Store
 from tubekit.panels import layout
-from tubekit.panels.knobs import FULL
+from tubekit.panels.settings import FULL
 
 
 class CoursePage(widgets.VBox):
@@ -96,7 +96,7 @@ class CoursePage(widgets.VBox):
             step.tooltip = f"{self.STEP} {place + 1}: {word}"
         self.notice.value = trouble(self.store.trouble)
 
-    def with_steps(self, under: Sequence[widgets.Widget], frame: widgets.Widget) -> list[widgets.Widget]:
+    def withseries(self, under: Sequence[widgets.Widget], frame: widgets.Widget) -> list[widgets.Widget]:
         """The steps above, then controls, figure and words."""
         above = {f"step{k}": step for k, step in enumerate(self.steps)}
         above |= {name: self.buttons[name] for name in ("back", "reset")}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import html
+from functools import partial
 from typing import Any
 
 import ipywidgets as widgets
@@ -12,7 +13,7 @@ from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.decisions import SwapReport
 from tubekit.errors import InputError, SolveError
 from tubekit.panels import layout
-from tubekit.panels.later import Later
+from tubekit.panels.background import Debouncer
 from tubekit.plots.drawing import Drawing
 from tubekit.plots.schematics import schematic, schematic_sections, schematic_table, section_of
 from tubekit.text import CAUTION, caution_html
@@ -30,7 +31,7 @@ class DrawingFold(widgets.VBox):
     ----------
     result : amp (without volts), report, or swap (volts before → after, changed parts marked).
     section : name of a section, or designator of a part: the section that draws it.
-    opened : whether it stands open at first.
+    opened : whether it is open at first.
 
     `show` takes another result at any time and costs nothing while the fold is shut. `drawing` is what was
     drawn last, None before.
@@ -38,17 +39,16 @@ class DrawingFold(widgets.VBox):
 
     def __init__(self, result: Result, section: str | None = None, *, opened: bool = False) -> None:
         self.drawing: Drawing | None = None
-        self._result, self._later, self._quiet, self._fresh = result, Later(), False, False
+        self._result, self._debouncer, self._quiet, self._fresh = result, Debouncer(), False, False
         self.choice = layout.described(widgets.Dropdown, "draw", tooltip="Choose a stage or the whole amp")
-        self.back = widgets.Button(description="◂", tooltip="Go to the previous stage")
-        self.on = widgets.Button(description="▸", tooltip="Go to the next stage")
-        for button in (self.back, self.on):
-            button.add_class("tubekit-step")
+        self.back, self.on = (
+            layout.button(sign, f"Go to the {word} stage", partial(self._step, by), css="tubekit-step")
+            for sign, word, by in (("◂", "previous", -1), ("▸", "next", 1))
+        )
         self.picture = widgets.HTML(layout=widgets.Layout(width="auto"))
-        self.complaint = widgets.HTML(layout=widgets.Layout(width="auto", display="none"))
         self.choice.layout = widgets.Layout(flex="1 1 240px", max_width="520px", width="auto")
         row = widgets.HBox([self.choice, self.back, self.on], layout=widgets.Layout(flex_flow="row wrap"))
-        inside = widgets.VBox([row, self.complaint, self.picture])
+        inside = widgets.VBox([row, self.picture])
         self.fold = widgets.Accordion([inside], titles=(HEADING,), selected_index=0 if opened else None)
         super().__init__([self.fold])
         self.add_class("tubekit-panel")
@@ -56,8 +56,6 @@ class DrawingFold(widgets.VBox):
         self._list(section)
         self.fold.observe(lambda _: self._opened(), "selected_index")
         self.choice.observe(lambda _: self._chosen(), "value")
-        self.back.on_click(lambda _: self._step(-1))
-        self.on.on_click(lambda _: self._step(1))
         self._opened()
 
     # ---- what a program asks and sets
@@ -88,11 +86,11 @@ class DrawingFold(widgets.VBox):
             self._list(part or self.section)
         self.ink_again()
         if self.is_open:
-            self._later(self.draw)
+            self._debouncer(self.draw)
 
     def gray_out(self) -> None:
         """The present setting has no answer: what stands here belongs to the last that had one."""
-        self._later.forget()
+        self._debouncer.forget()
         self.picture.add_class("tubekit-gray")
 
     def ink_again(self) -> None:
@@ -110,7 +108,7 @@ class DrawingFold(widgets.VBox):
 
     def _opened(self) -> None:
         if self.is_open and not self._fresh:
-            self._later.forget()
+            self._debouncer.forget()
             self.draw()
 
     def _chosen(self) -> None:

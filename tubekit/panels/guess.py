@@ -13,14 +13,14 @@ from tubekit.errors import TubekitError, UnitError
 from tubekit.lessons.question import Handle
 from tubekit.lessons.score import plain
 from tubekit.panels import layout
-from tubekit.panels.knobs import FULL, Knob
+from tubekit.panels.settings import FULL, GROWN, Setting
 from tubekit.units import parse
 
 SYMBOL = {"ohm": "Ω", "A": "mA"}
 BARE = {"%": "percent", "dB": "decibels", "×": "times"}
 
 
-class Guess(Knob):
+class Guess(Setting):
     """One value on a slider, or typed with its unit. It starts at the low end, which says nothing."""
 
     def __init__(self, handle: Handle) -> None:
@@ -28,7 +28,7 @@ class Guess(Knob):
         self.slider = widgets.IntSlider(
             min=0, max=len(self.stops) - 1, readout=False, description=handle.label,
             style={"description_width": "initial"},
-            layout=widgets.Layout(flex="1 1 0", width="auto", min_width="0"),
+            layout=widgets.Layout(**GROWN),
             tooltip=f"{handle.label}; arrow keys move it",
         )  # fmt: skip
         self.entry = widgets.Text(
@@ -42,14 +42,13 @@ class Guess(Knob):
         self.slider.observe(lambda change: self._moved(float(self.stops[change["new"]]), self.key), "value")
         self.entry.observe(lambda change: self._entered(change["new"]), "value")
 
-    def put(self, value: float | None) -> None:
+    def place(self, value: float | None) -> None:
         """The value that is there; None is where it came, with nothing predicted yet."""
-        with self.quietly():
-            if value is None:
-                self.slider.value, self.entry.value = 0, ""
-                return
-            self.slider.value = int(np.abs(self._scale(self.stops) - self._scale(value)).argmin())
-            self.entry.value = plain(value, self.handle.unit)
+        if value is None:
+            self.slider.value, self.entry.value = 0, ""
+            return
+        self.slider.value = int(np.abs(self._scale(self.stops) - self._scale(value)).argmin())
+        self.entry.value = plain(value, self.handle.unit)
 
     def _scale(self, value: Any) -> Any:
         return np.log(np.maximum(value, 1e-30)) if self.handle.log else np.asarray(value)
@@ -57,8 +56,9 @@ class Guess(Knob):
     def _moved(self, value: float, gesture: str = "") -> None:
         if not self._quiet:
             self.complain("")
-            self.put(value)
-            self.tell(value, gesture)
+            with self.quietly():
+                self.place(value)
+            self.move(value, gesture)
 
     def _entered(self, words: str) -> None:
         if self._quiet or not words.strip():
@@ -105,7 +105,7 @@ def _example(handle: Handle) -> str:
     return plain(float(stops[len(stops) // 2]), handle.unit)
 
 
-class Options:
+class Options(widgets.VBox):
     """Large buttons, one to a sentence; the chosen one carries a filled dot."""
 
     def __init__(self, options: Mapping[str, str], on_choice: Callable[[str], None]) -> None:
@@ -115,7 +115,7 @@ class Options:
         }
         for button in self.buttons.values():
             button.add_class("tubekit-option")
-        self.box = widgets.VBox(list(self.buttons.values()), layout=FULL)
+        super().__init__(list(self.buttons.values()), layout=FULL)
 
     def put(self, chosen: str, right: str = "") -> None:
         """Which one is chosen, '' for none; and which is `right`, once that may be seen."""

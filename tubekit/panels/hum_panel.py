@@ -11,7 +11,7 @@ from typing import Any
 import ipywidgets as widgets
 import numpy as np
 
-from tubekit.amp import Amp, demo_names, load_amp
+from tubekit.amp import Amp, demo_names
 from tubekit.amp.hum import Hum, hum as solve_hum
 from tubekit.amp.hum_balance import HumBalance, balance_control, hum_balance
 from tubekit.amp.parts import (
@@ -26,10 +26,12 @@ from tubekit.amp.parts import (
 )
 from tubekit.decisions.hum_remedies import HumReport, hum_report
 from tubekit.errors import TubekitError
-from tubekit.panels.amp_board import AmpBoard
-from tubekit.panels.answer import tables_html
-from tubekit.panels.later import Later
-from tubekit.panels.live import LiveFigure
+from tubekit.panels import layout
+from tubekit.panels.amp_panel import AmpPanel, amp_of
+from tubekit.panels.background import Debouncer
+from tubekit.panels.figure_widget import FigureWidget
+from tubekit.panels.report_html import tables_html
+from tubekit.panels.settings import Setting
 from tubekit.panels.tone_sight import same_but_controls
 from tubekit.plots.hum_sources import HumState, sources
 from tubekit.plots.hum_view import HumView
@@ -48,7 +50,7 @@ class HumAnswer:
     hum: Hum
 
 
-class HumPanel(AmpBoard[HumAnswer, HumState]):
+class HumPanel(AmpPanel[HumAnswer, HumState]):
     """What `hum` and `hum_report` give, with the amp's parts on it.
 
     The picture and the list of sources follow every move. Which part to change first takes longer: it
@@ -56,11 +58,12 @@ class HumPanel(AmpBoard[HumAnswer, HumState]):
     """
 
     NAME = "hum"
-    HAS_MAINS = True
+    HAS_LINE = True
+    DETAILS = "Hum by path and frequency"
 
     def __init__(self, amp: Amp) -> None:
-        self.advice = widgets.HTML(layout=widgets.Layout(width="100%"))
-        self.after_a_rest = Later(LONG_REST_S)
+        self.advice = layout.words_place()
+        self.after_a_rest = Debouncer(LONG_REST_S)
         self.balance: HumBalance | None = None
         self.report: HumReport | None = None
         super().__init__(amp)
@@ -77,38 +80,36 @@ class HumPanel(AmpBoard[HumAnswer, HumState]):
         part: Any = answer.amp.parts[name]
         return HumState(answer.hum, self.balance, float(part.position))
 
-    def figure_for(self, now: HumState, before: HumState) -> LiveFigure[HumState]:
+    def figure_for(self, now: HumState, before: HumState) -> FigureWidget[HumState]:
         """Sources, frequencies and the null."""
-        return LiveFigure(HumView, now, before)
-
-    def title_of_details(self) -> str:
-        """What stands on the fold."""
-        return "Hum by path and frequency"
+        return FigureWidget(HumView, now, before)
 
     def listed(self, amp: Amp) -> Iterable[Part]:
         """Filter capacitors, tubes and what feeds them first."""
         kinds = (Capacitor, Choke, Tube, RectifierTube, Diode, Resistor)
-        solved = self.trial.before.hum.view.solved
+        solved = self.before.hum.view.solved
         held = solved.held_nodes & solved.amp.topology.fed.keys()
         parts = [part for part in amp.parts.values() if isinstance(part, kinds)]
         return sorted(parts, key=lambda part: _rank(part, held))
 
-    def _start(self, amp: Amp) -> None:
+    def begin(self, amp: Amp) -> None:
+        """Another amp has another balance."""
         kept, self.balance = self.balance, turn_of(amp)
         try:
-            super()._start(amp)
+            super().begin(amp)
         except TubekitError:
             self.balance = kept
             raise
 
-    def _settle(self, beside: Any) -> None:
+    def settle(self, setting: Setting | None = None) -> None:
+        """The advice is that of the setting before."""
         self.advice.add_class("tubekit-gray")
         self.after_a_rest.forget()
-        super()._settle(beside)
+        super().settle(setting)
 
-    def _write(self) -> None:
+    def write_now(self) -> None:
         """The sources, then, after a longer rest, which part first."""
-        super()._write()
+        super().write_now()
         self.advice.add_class("tubekit-gray")
         self.after_a_rest(self._advise)
 
@@ -118,16 +119,16 @@ class HumPanel(AmpBoard[HumAnswer, HumState]):
         try:
             if self.balance is None or not same_but_controls(after, self.balance.amp):
                 self.balance = turn_of(after)
-                self.figure.show(self.drawn_of(self.result), self.drawn_of(self.trial.before))
+                self.draw()
             if self.report is None or self.report.hum.amp is not after:
                 self.report = hum_report(after)
         except TubekitError as error:
-            self.advice.value = f'<p class="tubekit-complaint" role="alert">{html.escape(str(error))}</p>'
+            self.advice.value = layout.complaint_html(str(error))
             return
         self.advice.value = advice_html(self.report)
         self.advice.remove_class("tubekit-gray")
 
-    def say(self, now: HumAnswer, before: HumAnswer) -> str:
+    def numbers_html(self, now: HumAnswer, before: HumAnswer) -> str:
         """The whole hum in words, and every source."""
         said = f'<p class="tubekit-headline">{html.escape(now.hum.headline())}</p>'
         section = f'<section class="tubekit" aria-live="polite">{said}</section>'
@@ -209,5 +210,4 @@ def hum(amp: Amp | str | Path | None = None) -> HumPanel:
     >>> bool(panel.set({"C14": "40u"}).hum.total_rms[0] < panel.trial.before.hum.total_rms[0])
     True
     """
-    amp = demo_names()[0] if amp is None else amp
-    return HumPanel(amp if isinstance(amp, Amp) else load_amp(amp))
+    return HumPanel(amp_of(amp, demo_names()[0]))

@@ -28,9 +28,9 @@ from tubekit.lessons.fault_hunt import (
 from tubekit.lessons.store import Kept, Store
 from tubekit.panels import layout
 from tubekit.panels.course_page import CoursePage, hints_html, trouble
-from tubekit.panels.knobs import FULL, Choice
-from tubekit.panels.live import LiveFigure
+from tubekit.panels.figure_widget import WIDTH, FigureWidget
 from tubekit.panels.prediction_views import ProgressView, ReadingRow, ReadingsView
+from tubekit.panels.settings import FULL, ChoiceSetting
 from tubekit.text import Table, headed
 
 HINTS = (
@@ -63,11 +63,11 @@ class HuntPage(CoursePage):
 
     def __init__(self, store: Store) -> None:
         listed = [(f"{probe} (costs {cost(probe):g})", k) for k, probe in enumerate(PROBES)]
-        self.places = Choice("reading", "measure", listed, "What to measure next")
+        self.places = ChoiceSetting("reading", "measure", listed, "What to measure next")
         named = sorted((each.words, k) for k, each in enumerate(FAULTS))
-        self.faults = Choice("fault", "fault", named, "Which part is bad")
-        self.figure: LiveFigure[Sequence[ReadingRow]] = LiveFigure(
-            lambda figure, _: ReadingsView(figure, BAND), [], height=430
+        self.faults = ChoiceSetting("fault", "fault", named, "Which part is bad")
+        self.figure: FigureWidget[Sequence[ReadingRow]] = FigureWidget(
+            lambda figure, _: ReadingsView(figure, BAND), [], size=(WIDTH, 430)
         )
         super().__init__(NUMBER, [f"case{k + 1}" for k in range(CASES)], store)
 
@@ -176,8 +176,8 @@ class HuntPage(CoursePage):
         """Lists and buttons under the steps, beside figure and words."""
         make = self.buttons
         onward = widgets.HBox([make["other"], make["forward"]], layout=FULL)
-        under = [self.places.box, make["take"], self.faults.box, make["commit"], make["hint"], onward]
-        return self.with_steps(under, widgets.VBox([self.figure.picture.image]))
+        under = [self.places, make["take"], self.faults, make["commit"], make["hint"], onward]
+        return self.withseries(under, widgets.VBox([self.figure]))
 
 
 def reading_row(place: int, value: float) -> ReadingRow:
@@ -266,12 +266,12 @@ class ProgressPage(widgets.VBox):
     def __init__(self, store: Store) -> None:
         self.store, self.rows = store, progress_rows(store)
         self.told, self.notice = widgets.HTML(layout=FULL), widgets.HTML(layout=FULL)
-        self.figure: LiveFigure[list[ProgressRow]] = LiveFigure(ProgressView, self.rows, height=430)
+        self.figure: FigureWidget[list[ProgressRow]] = FigureWidget(
+            ProgressView, self.rows, size=(WIDTH, 430)
+        )
         self.again = layout.button("Reload", "Reload the progress file", self.look)
         self._show()
-        frame = widgets.VBox(
-            [self.figure.picture.image], layout=widgets.Layout(flex="1 1 420px", max_width="634px")
-        )
+        frame = widgets.VBox([self.figure], layout=widgets.Layout(flex="1 1 420px", max_width="634px"))
         words = widgets.VBox([self.notice, self.told], layout=widgets.Layout(flex="1 1 460px", min_width="0"))
         columns = widgets.HBox([frame, words], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
         columns.add_class("tubekit-panel")

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -32,10 +33,63 @@ WORDS = {
 """Every button a panel may have, in the order in which they stand on all of them."""
 
 
+class Complaint(widgets.HTML):
+    """A line below a control that says what was wrong; not there while nothing is."""
+
+    value: str
+
+    def __init__(self) -> None:
+        super().__init__(layout=widgets.Layout(width="auto", display="none"))
+
+    def say(self, words: str) -> None:
+        """Say what was wrong; '' takes it away."""
+        said = complaint_html(words)
+        if self.value != said:
+            self.value = said
+            self.layout.display = "" if said else "none"
+
+
+class Field(widgets.VBox):
+    """Widgets with a line for complaints below them; they can be set without telling anyone."""
+
+    _quiet = False
+
+    def __init__(self, *rows: widgets.Widget) -> None:
+        self.complaint = Complaint()
+        super().__init__([*rows, self.complaint], layout=widgets.Layout(width="auto"))
+
+    def complain(self, words: str) -> None:
+        """Say what was wrong; '' takes it away."""
+        self.complaint.say(words)
+
+    @contextmanager
+    def quietly(self) -> Iterator[None]:
+        """Set widgets without telling."""
+        was, self._quiet = self._quiet, True
+        try:
+            yield
+        finally:
+            self._quiet = was
+
+    def listen(self, widget: widgets.Widget, act: Callable[[Any], object]) -> None:
+        """Call `act` with each value a hand gives the widget."""
+        widget.observe(lambda change: None if self._quiet else act(change["new"]), "value")
+
+
+def complaint_html(words: str) -> str:
+    """What was wrong, as HTML; '' for ''."""
+    return f'<p class="tubekit-complaint" role="alert">{html.escape(words)}</p>' if words else ""
+
+
+def words_place() -> widgets.HTML:
+    """A place for words across the column."""
+    return widgets.HTML(layout=widgets.Layout(width="100%"))
+
+
 def described(kind: Any, description: str, **options: Any) -> Any:
     """A widget across the column with its label in front."""
     full = widgets.Layout(width="auto")
-    return kind(description=description, style={"description_width": "60px"}, layout=full, **options)
+    return kind(description=description, style={"description_width": "72px"}, layout=full, **options)
 
 
 def button(
@@ -44,17 +98,20 @@ def button(
     action: Callable[[], object],
     *,
     flex: str = "0 1 auto",
-    min_width: str | None = None,
+    min_width: str = "",
+    css: str = "",
 ) -> widgets.Button:
-    """A button as wide as its words.
+    """A button as wide as its words, or as the style sheet has it for its class `css`.
 
     Examples
     --------
     >>> button("Add", "Add a part", lambda: None).description
     'Add'
     """
-    wide = widgets.Layout(width="auto", flex=flex, min_width=min_width)
-    made = widgets.Button(description=words, tooltip=tip, layout=wide)
+    wide = {} if css else {"width": "auto", "flex": flex, "min_width": min_width or None}
+    made = widgets.Button(description=words, tooltip=tip, layout=widgets.Layout(**wide))
+    if css:
+        made.add_class(css)
     made.on_click(lambda _: action())
     return made
 

@@ -15,10 +15,10 @@ from tubekit.lessons.question import Choice, Numbers, Outside, Prediction, Quest
 from tubekit.lessons.score import plain
 from tubekit.lessons.store import Store
 from tubekit.panels.course_page import CoursePage, hints_html, trouble
+from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.guess import Guess, Options, read
-from tubekit.panels.knobs import FULL, Knob
-from tubekit.panels.live import LiveFigure
 from tubekit.panels.prediction_views import Seen, live_picture
+from tubekit.panels.settings import FULL, Setting
 
 MOVE_FIRST = "Move the slider or type a value first."
 MOVE_ALL = "Place every point first."
@@ -54,7 +54,7 @@ class LessonPage(CoursePage):
         self.lesson = lesson
         self.knobs: dict[str, Guess] = {}
         self.options: Options | None = None
-        self.figure: LiveFigure[Seen] | None = None
+        self.figure: FigureWidget[Seen] | None = None
         self._shown: Question | None = None
         self.frame, self.guesses = widgets.VBox([]), widgets.VBox([], layout=FULL)
         self.guesses.add_class("tubekit-across")
@@ -161,7 +161,7 @@ class LessonPage(CoursePage):
 
     # ---- from the hand
 
-    def _moved(self, knob: Knob, value: Any, _: str) -> None:
+    def _moved(self, knob: Setting, value: Any, _: str) -> None:
         if self._now.verdict is None:
             self._now.guess[knob.key] = float(value)
             self.show()
@@ -206,14 +206,14 @@ class LessonPage(CoursePage):
         self.knobs, self.options, self.figure = {}, None, None
         if isinstance(way, Choice):
             self.options = Options(way.options, self._chosen)
-            self.guesses.children, self.frame.children = [], [self.options.box]
+            self.guesses.children, self.frame.children = [], [self.options]
             return
         self.knobs = {handle.key: Guess(handle) for handle in way.handles}
         for knob in self.knobs.values():
-            knob.on_change = self._moved
-        self.guesses.children = [knob.box for knob in self.knobs.values()]
+            knob.on_move(self._moved)
+        self.guesses.children = [*self.knobs.values()]
         self.figure = live_picture(self.question, self._seen())
-        self.frame.children = [self.figure.picture.image]
+        self.frame.children = [self.figure]
 
     def _seen(self) -> Seen:
         verdict = self._now.verdict
@@ -249,7 +249,7 @@ class LessonPage(CoursePage):
             self.buttons[name].layout.flex = "1 1 100%"
         below = [self.buttons[name] for name in ("commit", "hint", "other", "forward")]
         row = widgets.HBox(below, layout=widgets.Layout(flex_flow="row wrap"))
-        return self.with_steps([self.guesses, row], self.frame)
+        return self.withseries([self.guesses, row], self.frame)
 
 
 # ---- words

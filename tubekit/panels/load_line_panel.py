@@ -12,18 +12,17 @@ from tubekit.analyses.loads import SpeakerLoad
 from tubekit.analyses.section_law import section_law
 from tubekit.decisions.rating import state_of
 from tubekit.devices import Pentode, tube
-from tubekit.errors import TubekitError
-from tubekit.panels.board import Board, Settings
-from tubekit.panels.knobs import Choice, Level, Steps
+from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.line_start import STAGES, alike, driven_tubes, moves, start_for, usual_stage
-from tubekit.panels.live import LiveFigure
+from tubekit.panels.panel import Settings, StagePanel
+from tubekit.panels.settings import ChoiceSetting, LevelSetting, SeriesSetting
 from tubekit.plots.cycle import rounded_up
 from tubekit.plots.load_line_view import LoadLineView
 from tubekit.text import Table, headed
 from tubekit.units import show
 
 
-class LoadLinePanel(Board[LoadLine]):
+class LoadLinePanel(StagePanel[LoadLine]):
     """What `load_line` gives, with knobs on it.
 
     Drive is in percent of the bias at rest: at 100 % the grid just reaches the cathode's voltage there.
@@ -32,33 +31,46 @@ class LoadLinePanel(Board[LoadLine]):
     def __init__(self, type_: str = "6V6GT", stage: str = "") -> None:
         start = _setting(type_, stage or usual_stage(type_))
         self._scales, self._about = _scales_for(start), ("", "")
+        self._scaled: Settings = start
         knobs = (
-            Choice("tube", "tube", [(each, each) for each in driven_tubes()]),
-            Choice("stage", "stage", STAGES, "Choose the plate load"),
-            Level("plate", "plate (V)", 20, 600, 5, tooltip="Plate to cathode at idle"),
-            Level("supply", "B+ (V)", 20, 600, 5, tooltip="Supply to the plate resistor"),
-            Level("screen", "screen (V)", 20, 600, 5, tooltip="Screen to cathode at idle"),
-            Choice("bias", "bias", (("fixed", "fixed"), ("cathode resistor", "cathode"))),
-            Level("grid", "grid (V)", -60, -0.5, 0.1, form=".1f", tooltip="Grid to cathode at idle"),
-            Steps("cathode", "cathode", "ohm", 10, 1e4, tooltip="Bypassed cathode resistor"),
-            Steps("load", "load", "ohm", 100, 1e6, tooltip="Load; plate to plate for a pair"),
-            Steps("next_grid", "next grid", "ohm", 1e4, 1e7, series="E12", tooltip="Next grid leak"),
-            Choice("kind", "load is", (("a resistor", "resistor"), ("a speaker", "loudspeaker"))),
-            Steps("frequency", "freq. (Hz)", "Hz", 20, 20e3, series="E12", tooltip="Signal frequency"),
-            Level("drive", "drive (%)", 5, 200, 1, tooltip="Peak grid signal, % of the idle bias"),
-            Level("emission", "emission", 0.3, 1.2, 0.01, form=".2f", tooltip="Cathode emission: 1 is new"),
+            ChoiceSetting("tube", "tube", [(each, each) for each in driven_tubes()]),
+            ChoiceSetting("stage", "stage", STAGES, "Choose the plate load"),
+            LevelSetting("plate", "plate (V)", 20, 600, 5, tooltip="Plate to cathode at idle"),
+            LevelSetting("supply", "B+ (V)", 20, 600, 5, tooltip="Supply to the plate resistor"),
+            LevelSetting("screen", "screen (V)", 20, 600, 5, tooltip="Screen to cathode at idle"),
+            ChoiceSetting("bias", "bias", (("fixed", "fixed"), ("cathode resistor", "cathode"))),
+            LevelSetting("grid", "grid (V)", -60, -0.5, 0.1, form=".1f", tooltip="Grid to cathode at idle"),
+            SeriesSetting("cathode", "cathode", "ohm", 10, 1e4, tooltip="Bypassed cathode resistor"),
+            SeriesSetting("load", "load", "ohm", 100, 1e6, tooltip="Load; plate to plate for a pair"),
+            SeriesSetting("next_grid", "next grid", "ohm", 1e4, 1e7, series="E12", tooltip="Next grid leak"),
+            ChoiceSetting("kind", "load is", (("a resistor", "resistor"), ("a speaker", "loudspeaker"))),
+            SeriesSetting(
+                "frequency", "freq. (Hz)", "Hz", 20, 20e3, series="E12", tooltip="Signal frequency"
+            ),
+            LevelSetting("drive", "drive (%)", 5, 200, 1, tooltip="Peak grid signal, % of the idle bias"),
+            LevelSetting(
+                "emission", "emission", 0.3, 1.2, 0.01, form=".2f", tooltip="Cathode emission: 1 is new"
+            ),
         )  # fmt: skip
         super().__init__(knobs, start)
 
     def solve(self, settings: Settings) -> LoadLine:
-        """The load line of a setting, on the curves of this panel."""
-        asked, (curves, axis) = arguments(settings), self._scales
+        """The load line of a setting, on the curves of this panel; another stage brings curves of its own."""
+        moved = self.other_scales(self._scaled, settings)
+        scales = _scales_for(settings) if moved else self._scales
+        asked, (curves, axis) = arguments(settings), scales
         drive = 0.01 * settings["drive"] * bias_at_rest(asked)
-        return solve_line(**asked, drive=drive, curves=curves, plate_axis=axis)
+        found = solve_line(**asked, drive=drive, curves=curves, plate_axis=axis)
+        self._scales, self._scaled = scales, settings
+        return found
 
-    def figure_for(self, now: LoadLine, before: LoadLine) -> LiveFigure[LoadLine]:
+    def other_scales(self, was: Settings, now: Settings) -> bool:
+        """Another stage, or a tube that differs much."""
+        return moves((was["tube"], was["stage"]), (now["tube"], now["stage"]))
+
+    def figure_for(self, now: LoadLine, before: LoadLine) -> FigureWidget[LoadLine]:
         """Plate curves, harmonics and cycle."""
-        return LiveFigure(LoadLineView, now, before)
+        return FigureWidget(LoadLineView, now, before)
 
     def rescale(self) -> None:
         """New scales and curves around the setting that is seen."""
@@ -96,25 +108,10 @@ class LoadLinePanel(Board[LoadLine]):
             return
         self._about, start = about, start_for(*about)
         for key, volts in (("plate", start.plate), ("supply", start.plate), ("screen", start.screen)):
-            self._level(key).bounds(0.2 * volts, 1.8 * volts, 5)
-        self._level("grid").bounds(2.5 * start.grid, 0.1 * start.grid, 0.1 if start.grid < -4 else 0.02)
-        self._steps("load").bounds(start.load / 10, start.load * 10)
-        self._steps("cathode").bounds(start.cathode / 10, start.cathode * 10)
-
-    def _ask(self, settings: Settings, *rest: Any, **options: Any) -> TubekitError | None:
-        """Another stage, or a tube that differs much, brings scales of its own; nothing stays behind."""
-        about = [(each["tube"], each["stage"]) for each in (self.settings, settings)]
-        if not moves(*about):
-            return super()._ask(settings, *rest, **options)
-        was, self._scales = self._scales, _scales_for(settings)
-        try:
-            self.before = self.solve(settings)
-        except TubekitError:
-            self._scales = was
-            return super()._ask(settings, *rest, **options)
-        self.figure = self.figure_for(self.before, self.before)
-        self.frame.children = [self.figure.picture.image]
-        return super()._ask(settings, *rest, **options)
+            self.level(key).bounds(0.2 * volts, 1.8 * volts, 5)
+        self.level("grid").bounds(2.5 * start.grid, 0.1 * start.grid, 0.1 if start.grid < -4 else 0.02)
+        self.series("load").bounds(start.load / 10, start.load * 10)
+        self.series("cathode").bounds(start.cathode / 10, start.cathode * 10)
 
     def tables(self, now: LoadLine, before: LoadLine) -> list[Table]:
         """Class, power, rest, limits and every harmonic, now and before."""

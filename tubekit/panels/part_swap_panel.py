@@ -2,72 +2,111 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 
 import ipywidgets as widgets
+from matplotlib.figure import Figure
 
-from tubekit.amp import Amp, demo_names, load_amp
+from tubekit.amp import Amp, demo_names
 from tubekit.amp.parts import Part
-from tubekit.decisions import SwapReport
-from tubekit.panels.amp_panel import AmpPanel
-from tubekit.panels.answer import Answer
-from tubekit.panels.swap_figure import SwapFigure
+from tubekit.decisions import SwapReport, swap
+from tubekit.panels import layout
+from tubekit.panels.amp_panel import AmpPanel, amp_of
+from tubekit.panels.figure_widget import FigureWidget
+from tubekit.panels.report_html import measure_html, tables_html, verdict_html
 from tubekit.panels.trial import Trial
+from tubekit.plots.cycle import CycleView, larger
+from tubekit.plots.ratings import RatingsView
+
+WIDTH, HEIGHT = 634, 572
+RATINGS = 10
+HEADROOM = 2.0
+"""The scales, fixed when the panel is made, reach to twice what the amp needs as it stands."""
 
 
-class PartSwap(AmpPanel):
+class SwapView:
+    """Ripple and plate current above, ratings below, on scales that stay."""
+
+    def __init__(self, figure: Figure, first: SwapReport) -> None:
+        axes = [
+            figure.add_axes((left / WIDTH, 1 - (top + high) / HEIGHT, wide / WIDTH, high / HEIGHT))
+            for left, top, wide, high in ((36, 24, 384, 150), (36, 206, 384, 82), (200, 338, 300, 208))
+        ]
+        self.cycle = CycleView(axes[:2], larger(first.after, first.before), headroom=HEADROOM)
+        title = "How close each part is to its limit (◇ before the change)"
+        self.ratings = RatingsView(axes[2], RATINGS, title=title)
+        self.moving = [*self.cycle.moving, *self.ratings.moving]
+
+    @property
+    def row_names(self) -> Any:
+        """Names of the ratings: where they change the background is drawn again."""
+        return self.ratings.row_names
+
+    def show(self, now: SwapReport, before: SwapReport | None = None) -> None:  # noqa: ARG002 - a swap has both
+        """The curves and bars of another report."""
+        self.cycle.show(now.after, now.before)
+        self.ratings.show(now.limits_after, now.limits_before)
+
+    def fade(self, faded: bool) -> None:
+        """Gray everything out, or ink it."""
+        self.cycle.fade(faded)
+        self.ratings.fade(faded)
+
+
+class PartSwap(AmpPanel[SwapReport, SwapReport]):
     """What `swap` gives, with any part of the amp on it."""
 
     NAME = "part-swap"
-    HAS_MAINS = True
-    HAS_KNOBS = False
-    trial: Trial
-    figure: SwapFigure
+    HAS_LINE = True
+    HAS_CONTROLS = False
+    DETAILS = "All voltages and currents, before and after"
 
     def __init__(self, amp: Amp) -> None:
-        self.answer = Answer()
+        self.measure = layout.words_place()
         super().__init__(amp)
 
     @property
     def report(self) -> SwapReport:
         """The last answer; that of the present setting unless `stale`."""
-        return self.trial.report
+        return self.result
 
-    def set(
-        self, changes: Mapping[str, object] | None = None, *, mains_rms: float | None = None
-    ) -> SwapReport:
-        """Set several changes (None takes one back) and the mains at once, with a single solve.
+    def solve(self, amp: Amp, near: SwapReport | None) -> SwapReport:
+        """An amp without changes."""
+        return swap(amp, {}, near=near)
 
-        Raises
-        ------
-        ChangeError : a part or value that cannot be; nothing was changed.
-        SolveError : this setting has no answer; the last one stands, grayed.
-        """
-        self.change(changes, mains_rms)
-        return self.report
+    def solve_trial(
+        self, trial: Trial, before: SwapReport | None, near: SwapReport | None
+    ) -> tuple[SwapReport, SwapReport]:  # fmt: skip
+        """One report has both, before and after."""
+        report = swap(trial.amp, dict(trial.plan.changes), near=near or before)
+        return report, report
 
-    # ---- what the panel below asks for
+    def drawn_of(self, answer: SwapReport) -> SwapReport:
+        """The report itself."""
+        return answer
 
-    def begin(self, amp: Amp) -> Trial:
-        """A trial of swaps."""
-        return Trial(amp)
-
-    def new_figure(self) -> SwapFigure:
+    def figure_for(self, now: SwapReport, before: SwapReport) -> FigureWidget[SwapReport]:
         """Ripple, plate current, ratings."""
-        return SwapFigure(self.report)
+        return FigureWidget(SwapView, now, before, (WIDTH, HEIGHT))
 
-    def draw(self) -> None:
-        """Now, and before behind it."""
-        self.figure.show(self.report)
+    def numbers_html(self, now: SwapReport, before: SwapReport) -> str:  # noqa: ARG002 - a swap has both
+        """The verdict."""
+        return verdict_html(now)
+
+    def detail(self, now: SwapReport, before: SwapReport) -> str:  # noqa: ARG002 - a swap has both
+        """All readings."""
+        return tables_html(now.tables_but("verdict", "measure"))
 
     def write(self) -> None:
         """Verdict, what to measure, all readings while they are open."""
-        self.answer.show(self.report)
+        super().write()
+        self.measure.value = measure_html(self.report)
 
     def told(self) -> list[widgets.Widget]:
         """Verdict, what to measure, all readings."""
-        return list(self.answer.widgets)
+        return [self.numbers, self.measure, self.details]
 
     def listed(self, amp: Amp) -> Iterable[Part]:
         """Every part, in drawn order."""
@@ -105,5 +144,4 @@ def part_swap(amp: Amp | str | Path | None = None) -> PartSwap:
     >>> panel.set({"R14": "330"}).after.amp.parts["R14"].ohms
     330.0
     """
-    amp = demo_names()[0] if amp is None else amp
-    return PartSwap(amp if isinstance(amp, Amp) else load_amp(amp))
+    return PartSwap(amp_of(amp, demo_names()[0]))

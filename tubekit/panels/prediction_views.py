@@ -16,7 +16,7 @@ from scipy.interpolate import PchipInterpolator
 from tubekit.devices import tube
 from tubekit.lessons.question import Answer, Handle, Numbers, Question
 from tubekit.lessons.score import plain
-from tubekit.panels.live import WIDTH, LiveFigure
+from tubekit.panels.figure_widget import WIDTH, FigureWidget
 from tubekit.plots import ink
 
 ROW, HEAD, SKETCH = 142, 8, 430
@@ -358,10 +358,10 @@ def _height(question: Question) -> int:
     return HEAD + ROW * len(handles_of(question)) if question.picture.kind == "scale" else SKETCH
 
 
-def live_picture(question: Question, seen: Seen) -> LiveFigure[Seen]:
+def live_picture(question: Question, seen: Seen) -> FigureWidget[Seen]:
     """The picture of a question, live."""
     made = VIEWS[question.picture.kind]
-    return LiveFigure(lambda figure, _: made(figure, question), seen, height=_height(question))
+    return FigureWidget(lambda figure, _: made(figure, question), seen, size=(WIDTH, _height(question)))
 
 
 def empty_picture(question: Question) -> Figure:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -39,7 +38,7 @@ FIELDS = {
 }
 
 
-class RecordForm:
+class RecordForm(widgets.VBox):
     """Fields, the two buttons, and the line that says what was written.
 
     Parameters
@@ -51,7 +50,7 @@ class RecordForm:
     def __init__(
         self, changed: Callable[[], None], look: Callable[[], Any], write: Callable[[], Any]
     ) -> None:
-        self._changed, self._quiet, self._amp = changed, False, ""
+        self._changed, self._quiet = changed, False
         self.readings = layout.described(
             widgets.Dropdown,
             "readings",
@@ -65,21 +64,23 @@ class RecordForm:
         ticks = widgets.GridBox(
             list(self.sheets.values()), layout={"grid_template_columns": "1fr 1fr", "width": "auto"}
         )
-        self.look = _button("Preview", "Calculate everything and show the page; nothing is saved", look)
-        self.write = _button(
-            "Save record", "Save the page and a PDF in the notebook's folder; no file is overwritten", write
+        wide = "1 1 130px"
+        self.look = layout.button(
+            "Preview", "Calculate everything and show the page; nothing is saved", look, flex=wide
         )
+        tip = "Save the page and a PDF in the notebook's folder; no file is overwritten"
+        self.write = layout.button("Save record", tip, write, flex=wide)
         self.write.add_class("tubekit-ask")
         self.said = widgets.HTML(layout=widgets.Layout(width="100%"))
         self.said.add_class("tubekit-copied")
-        self.complaint = widgets.HTML(layout=widgets.Layout(width="auto", display="none"))
+        self.complaint = layout.Complaint()
         buttons = widgets.HBox([self.write, self.look], layout=widgets.Layout(flex_flow="row wrap"))
         fields = list(self.fields.values())
-        self.box = widgets.VBox(
+        super().__init__(
             [layout.rule("The record"), self.readings, self.complaint, *fields[:-1], self.paper, fields[-1],
              widgets.HTML("Procedures to include:"), ticks, buttons, self.said]
         )  # fmt: skip
-        self.box.add_class("tubekit-record-form")
+        self.add_class("tubekit-record-form")
         for each in (self.readings, self.paper, *fields, *self.sheets.values()):
             each.observe(lambda _: self._told(), "value")
 
@@ -145,12 +146,11 @@ class RecordForm:
 
     def complain(self, words: str) -> None:
         """Say below the list of readings what is wrong with it; '' takes it away."""
-        said = f'<p class="tubekit-complaint" role="alert">{html.escape(words)}</p>' if words else ""
-        self.complaint.value, self.complaint.layout.display = said, "" if words else "none"
+        self.complaint.say(words)
 
     def refuse(self, error: TubekitError) -> None:
         """Say below the buttons why nothing was written."""
-        self.said.value = f'<p class="tubekit-complaint" role="alert">{html.escape(str(error))}</p>'
+        self.said.value = layout.complaint_html(str(error))
 
     def _told(self) -> None:
         if not self._quiet:
@@ -179,9 +179,3 @@ def _tick(words: str, name: str) -> widgets.Checkbox:
         description=words, indent=False, tooltip=f"Include a bench sheet: {SHEETS[name][0]}",
         layout={"width": "auto"},
     )  # fmt: skip
-
-
-def _button(words: str, tooltip: str, action: Callable[[], Any]) -> widgets.Button:
-    button = widgets.Button(description=words, tooltip=tooltip, layout={"width": "auto", "flex": "1 1 130px"})
-    button.on_click(lambda _: action())
-    return button

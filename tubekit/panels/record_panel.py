@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import ipywidgets as widgets
 
-from tubekit.amp import Amp, demo_names, load_amp
+from tubekit.amp import Amp, demo_names
 from tubekit.decisions import swap
 from tubekit.decisions.reading import Readings
 from tubekit.errors import TubekitError
-from tubekit.panels.keep import said_of
+from tubekit.panels.amp_panel import amp_of
+from tubekit.panels.export_files import saved_html
 from tubekit.panels.part_swap_panel import PartSwap
 from tubekit.panels.record_form import BUSY, RecordForm, file_stem
 from tubekit.record import Record, RecordResults, contents, next_free, record as write_files, record_results
@@ -33,13 +35,15 @@ class RecordPanel(PartSwap):
     def __init__(self, amp: Amp) -> None:
         across = widgets.Layout(width="auto")
         self.head, self.shown = widgets.HTML(layout=across), widgets.HTML(layout=across)
-        self.form = RecordForm(self._write, self._look, self._write_asked)
+        self.form = RecordForm(
+            self.write_now, lambda: self._do(self._show_page), lambda: self._do(self._write_and_say)
+        )
         self.readings: Readings | None = None
         self.last: Record | None = None
         self._worked: tuple[Any, RecordResults] | None = None
         super().__init__(amp)
-        self.later.forget()
-        self._write()  # at once: the kernel may not rest before every cell has run
+        self.debouncer.forget()
+        self.write_now()  # at once: the kernel may not rest before every cell has run
 
     # ---- what a program asks and sets
 
@@ -137,12 +141,6 @@ class RecordPanel(PartSwap):
 
     # ---- from the buttons
 
-    def _look(self) -> None:
-        self._do(self._show_page)
-
-    def _write_asked(self) -> None:
-        self._do(self._write_and_say)
-
     def _do(self, work: Any) -> None:
         """Work of some seconds by hand: said while it lasts, refused in words."""
         self.form.said.value = BUSY
@@ -160,7 +158,7 @@ class RecordPanel(PartSwap):
     def _write_and_say(self) -> None:
         done = self.write_record()
         files = [path for path in (done.html_path, done.pdf_path) if path is not None]
-        links = "".join(said_of(path, path.read_bytes()) for path in files)
+        links = "".join(saved_html(path, path.read_bytes()) for path in files)
         told = f"<p>{html.escape(done.message)}</p>" if done.message else ""
         self._frame(done.html_path.read_text(encoding="utf-8"))
         self.form.said.value = f"<p>Saved in this notebook's folder:</p>{links}{told}"
@@ -172,16 +170,16 @@ class RecordPanel(PartSwap):
             f'style="width: 100%; height: {PAGE_HIGH}px" srcdoc="{html.escape(text, quote=True)}"></iframe>'
         )
 
-    def arranged(self) -> list[widgets.Widget]:
+    def arranged(self, under: Sequence[widgets.Widget]) -> list[widgets.Widget]:
         """Changes, words, head of the page side by side; the figure and the whole page below."""
-        children = super().arranged()
+        children = super().arranged(under)
         tools, columns = children[-2], children[-1]
         seen, told = columns.children
-        under, figure = seen.children
-        self.form.box.layout = widgets.Layout(flex="1 1 300px", min_width="280px", width="auto")
+        settings, figure = seen.children
+        self.form.layout = widgets.Layout(flex="1 1 300px", min_width="280px", width="auto")
         told.layout = widgets.Layout(flex="2 1 380px", min_width="320px", width="auto")
         top = widgets.HBox(
-            [under, self.form.box, told], layout=widgets.Layout(flex_flow="row wrap", width="100%")
+            [settings, self.form, told], layout=widgets.Layout(flex_flow="row wrap", width="100%")
         )
         figure.layout = widgets.Layout(flex="1 1 420px", min_width="360px", max_width="640px")
         sheet = widgets.VBox([self.shown], layout=widgets.Layout(flex="1 1 420px", min_width="360px"))
@@ -219,5 +217,4 @@ def record(amp: Amp | str | Path | None = None) -> RecordPanel:
     >>> "Output tubes V3 and V4" in panel.head.value
     True
     """
-    amp = demo_names()[0] if amp is None else amp
-    return RecordPanel(amp if isinstance(amp, Amp) else load_amp(amp))
+    return RecordPanel(amp_of(amp, demo_names()[0]))

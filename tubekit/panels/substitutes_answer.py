@@ -10,7 +10,7 @@ from tubekit.amp import Amp
 from tubekit.amp.parts import Capacitor, Choke, Part, RectifierTube, Tube
 from tubekit.decisions import SwapReport
 from tubekit.decisions.substitutes import Substitute, Substitutes
-from tubekit.panels.part_controls import part_label
+from tubekit.panels.part_settings import part_label
 from tubekit.plots.substitutes_view import SubstitutesState
 from tubekit.text import Column, Table
 from tubekit.units import show

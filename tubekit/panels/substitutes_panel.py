@@ -12,18 +12,17 @@ from tubekit.amp import Amp
 from tubekit.amp.parts import Tube
 from tubekit.decisions import SwapReport, swap
 from tubekit.decisions.substitutes import Substitutes, substitutes as look_for
-from tubekit.errors import ChangeError, TubekitError, near_matches
-from tubekit.panels.amp_choice import Choice as AmpChoice
-from tubekit.panels.answer import findings_html, measure_html, tables_html
-from tubekit.panels.board import Board, Settings
-from tubekit.panels.keep import Copies
-from tubekit.panels.knobs import AmpKnob, Choice, Knob, Level
-from tubekit.panels.live import LiveFigure
+from tubekit.errors import ChangeError, near_matches
+from tubekit.panels.amp_choice import AmpSetting, Choice as AmpChoice
+from tubekit.panels.export_files import FileSaver
+from tubekit.panels.figure_widget import WIDTH, FigureWidget
+from tubekit.panels.panel import Settings, StagePanel
+from tubekit.panels.report_html import findings_html, measure_html, tables_html
+from tubekit.panels.settings import ChoiceSetting, LevelSetting
 from tubekit.panels.substitutes_answer import (
     STILL,
     SubstitutesAnswer,
     is_still,
-    listed,
     parts_of,
     table,
     verdict,
@@ -48,7 +47,7 @@ class _View(SubstitutesView):
         super().show(now.sight)
 
 
-class SubstitutesPanel(Board[SubstitutesAnswer]):
+class SubstitutesPanel(StagePanel[SubstitutesAnswer]):
     """What `substitutes` gives for any part, with a swap for the candidate that is looked at.
 
     'Keep as before' fits that candidate: the next part is looked for in the amp that has it.
@@ -67,12 +66,12 @@ class SubstitutesPanel(Board[SubstitutesAnswer]):
         )
         start = self._begin(amp, part)
         knobs = (
-            AmpKnob("amp", amp),
-            Choice("part", "part", parts_of(drawn(amp)), "Choose the part to replace"),
-            Choice("series", "series", SERIES, "Choose the series of preferred values (IEC 60063)"),
-            Level("within", "within, %", 1, 20, 0.5, form=".1f",
+            AmpSetting(amp),
+            ChoiceSetting("part", "part", parts_of(drawn(amp)), "Choose the part to replace"),
+            ChoiceSetting("series", "series", SERIES, "Choose the series of preferred values (IEC 60063)"),
+            LevelSetting("within", "within, %", 1, 20, 0.5, form=".1f",
                   tooltip="How much B+ and tube voltages may change"),
-            Choice("candidate", "inspect", self._offered(start), "Choose a candidate to inspect"),
+            ChoiceSetting("candidate", "inspect", self._offered(start), "Choose a candidate to inspect"),
         )  # fmt: skip
         super().__init__(knobs, start)
         self.details.observe(lambda _: self._open(), "selected_index")
@@ -88,15 +87,17 @@ class SubstitutesPanel(Board[SubstitutesAnswer]):
             self._swaps[key] = swap(amp, {part: name})
         return SubstitutesAnswer(found, name, self._swaps[key])
 
-    def figure_for(self, now: SubstitutesAnswer, before: SubstitutesAnswer) -> LiveFigure[SubstitutesAnswer]:
+    def figure_for(
+        self, now: SubstitutesAnswer, before: SubstitutesAnswer
+    ) -> FigureWidget[SubstitutesAnswer]:
         """A row for each candidate."""
-        return LiveFigure(_View, now, before, height(now.found))
+        return FigureWidget(_View, now, before, (WIDTH, height(now.found)))
 
     def tables(self, now: SubstitutesAnswer, before: SubstitutesAnswer) -> list[Table]:  # noqa: ARG002
         """The candidate that is looked at against what stands there now."""
         return [table(now)]
 
-    def say(self, now: SubstitutesAnswer, before: SubstitutesAnswer) -> str:
+    def numbers_html(self, now: SubstitutesAnswer, before: SubstitutesAnswer) -> str:
         """How many will do; whether this one does and why not; its numbers; what to measure."""
         said = f'<p class="tubekit-headline">{html.escape(now.found.headline())}.</p>'
         if is_still(now.found):
@@ -124,10 +125,8 @@ class SubstitutesPanel(Board[SubstitutesAnswer]):
         self._listed = now
         for key, options in (("part", parts_of(amp)), ("candidate", self._offered(settings))):
             knob = self.knobs[key]
-            assert isinstance(knob, Choice)
-            if tuple(knob.choice.options) != tuple(options):
-                with knob.quietly():
-                    knob.choice.options = options
+            assert isinstance(knob, ChoiceSetting)
+            knob.offer(options)
 
     def keep_as_before(self) -> None:
         """Fit the candidate that is looked at; the next part is looked for in that amp."""
@@ -138,20 +137,17 @@ class SubstitutesPanel(Board[SubstitutesAnswer]):
         """The amp with the candidate that is looked at in it."""
         return drawn(self.settings["amp"]).changed({self.settings["part"]: self.settings["candidate"]})
 
-    def copying(self) -> Copies:
+    def saving(self) -> FileSaver:
         """The amp with the candidate in it."""
-        return Copies(self.name, self.print_png, amp=self.fitted)
+        return FileSaver(self.name, self.print_png, amp=self.fitted)
 
     def name(self) -> str:
         """After amp and part."""
         return f"{drawn(self.settings['amp']).name}-{self.settings['part']}-substitutes"
 
-    def arranged(self) -> list[widgets.Widget]:
+    def told(self) -> list[widgets.Widget]:
         """Below the numbers, the fold with every candidate."""
-        children = super().arranged()
-        told = children[-1].children[-1]
-        told.children = [*told.children, self.details]
-        return children
+        return [self.numbers, self.details]
 
     # ---- how it is worked out
 
@@ -181,29 +177,14 @@ class SubstitutesPanel(Board[SubstitutesAnswer]):
             for one in found.candidates
         ]
 
-    def _moved(self, knob: Knob, value: Any, gesture: str) -> None:
-        """A part without candidates, an amp that cannot be taken: told beside the control."""
-        try:
-            super()._moved(knob, value, gesture)
-        except TubekitError as error:
-            self.notice.value = ""
-            self._in_step()
-            if knob.key == "amp":
-                raise
-            knob.complain(str(error))
+    def other_scales(self, was: Settings, now: Settings) -> bool:
+        """Another list of candidates."""
+        one, two = ((drawn(each["amp"]), each["part"], each["series"]) for each in (was, now))
+        return one != two
 
-    def _ask(self, settings: Settings, *rest: Any, **options: Any) -> TubekitError | None:
-        """Another list brings scales of its own."""
-        was = listed(self.result.found)
-        error = super()._ask(settings, *rest, **options)
-        if error is None and listed(self.result.found) != was:
-            self.before = self.result
-            self.rescale()
-            self._show()
-        return error
-
-    def _write(self) -> None:
-        super()._write()
+    def write(self) -> None:
+        """Numbers, and the fold while it is open."""
+        super().write()
         self._open()
 
     def _open(self) -> None:

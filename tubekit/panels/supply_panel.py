@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,12 +15,13 @@ from tubekit.amp.discharge import discharge
 from tubekit.amp.loading import load_regulation
 from tubekit.amp.switching import switch_on
 from tubekit.errors import TubekitError
-from tubekit.panels.answer import SAYS, tables_html
-from tubekit.panels.board import Board, Settings
-from tubekit.panels.keep import Copies
-from tubekit.panels.knobs import AmpKnob, Choice, Knob, Level, Steps
-from tubekit.panels.live import LiveFigure
-from tubekit.panels.part_controls import tube_options
+from tubekit.panels.amp_choice import AmpSetting
+from tubekit.panels.export_files import FileSaver
+from tubekit.panels.figure_widget import WIDTH, FigureWidget
+from tubekit.panels.panel import Settings, StagePanel
+from tubekit.panels.part_settings import tube_options
+from tubekit.panels.report_html import findings_list, tables_html
+from tubekit.panels.settings import ChoiceSetting, LevelSetting, SeriesSetting
 from tubekit.panels.supply_trial import SupplyAnswer, answer, as_asked, drawn, roles_of, table
 from tubekit.plots import supply as plots
 from tubekit.plots.drawing import Drawing
@@ -42,7 +44,7 @@ class _View(SupplyView):
         super().show(now.report, tuple(now.limits), *old)
 
 
-class SupplyPanel(Board[SupplyAnswer]):
+class SupplyPanel(StagePanel[SupplyAnswer]):
     """An amp's supply at idle, live; regulation, switch-on and discharge when they are opened."""
 
     NAME = "supply"
@@ -51,14 +53,14 @@ class SupplyPanel(Board[SupplyAnswer]):
         self._about: object = None
         start = _setting(amp)
         knobs = (
-            AmpKnob("amp", amp),
-            Steps("reservoir", "reservoir", "F", 1e-6, 1e-3, series="E12", tooltip="Reservoir"),
-            Choice("rectifier", "rectifier", _types(amp)),
-            Level("mains", "line (V)", 90, 140, 0.5, form=".1f", tooltip="Line voltage"),
-            Level(
+            AmpSetting(amp),
+            SeriesSetting("reservoir", "reservoir", "F", 1e-6, 1e-3, series="E12", tooltip="Reservoir"),
+            ChoiceSetting("rectifier", "rectifier", _types(amp)),
+            LevelSetting("mains", "line (V)", 90, 140, 0.5, form=".1f", tooltip="Line voltage"),
+            LevelSetting(
                 "extra", "extra (mA)", 0, 100, 1, tooltip="Extra load on the first filter cap, as a resistor"
             ),
-            Steps("dropper", "dropping R", "ohm", 10, 1e5, tooltip="First dropping resistor"),
+            SeriesSetting("dropper", "dropping R", "ohm", 10, 1e5, tooltip="First dropping resistor"),
         )
         self.slow = widgets.Accordion(
             [widgets.HTML() for _ in SLOW],
@@ -70,9 +72,9 @@ class SupplyPanel(Board[SupplyAnswer]):
         super().__init__(knobs, start)
         self.slow.observe(lambda _: self._open(), "selected_index")
 
-    def arranged(self) -> list[widgets.Widget]:
+    def arranged(self, under: Sequence[widgets.Widget]) -> list[widgets.Widget]:
         """Below the rest, the drawers of what takes longer than a move."""
-        return [*super().arranged(), self.slow]
+        return [*super().arranged(under), self.slow]
 
     def solve(self, settings: Settings) -> SupplyAnswer:
         """The supply of a setting, from where the last one ended."""
@@ -81,13 +83,13 @@ class SupplyPanel(Board[SupplyAnswer]):
         same = last is not None and last.amp.drawn is amp.drawn and set(last.amp.parts) == set(amp.parts)
         return answer(amp, last if same else None)
 
-    def figure_for(self, now: SupplyAnswer, before: SupplyAnswer) -> LiveFigure[SupplyAnswer]:
+    def figure_for(self, now: SupplyAnswer, before: SupplyAnswer) -> FigureWidget[SupplyAnswer]:
         """Ripple, plate current, ratings."""
-        return LiveFigure(_View, now, before, HEIGHT)
+        return FigureWidget(_View, now, before, (WIDTH, HEIGHT))
 
-    def copying(self) -> Copies:
+    def saving(self) -> FileSaver:
         """There is an amp: with the extra load, where there is one, as a resistor."""
-        return Copies(
+        return FileSaver(
             self.name, self.print_png, amp=lambda: as_asked(drawn(self.settings["amp"]), self.settings)
         )
 
@@ -95,15 +97,10 @@ class SupplyPanel(Board[SupplyAnswer]):
         """After the amp."""
         return f"{drawn(self.settings['amp']).name}-supply"
 
-    def say(self, now: SupplyAnswer, before: SupplyAnswer) -> str:
+    def numbers_html(self, now: SupplyAnswer, before: SupplyAnswer) -> str:
         """Rails, reservoir, rectifier and mains; every rating exceeded or nearly so, in words."""
         told = [check for state in ("exceeded", "near") for check in now.limits if check.state == state]
-        lines = "".join(
-            f'<li><strong class="tubekit-{check.state}">{SAYS[check.state]}</strong> '
-            f"{html.escape(check.sentence())}</li>"
-            for check in told
-        )
-        listed = f'<ul class="tubekit-findings">{lines}</ul>' if lines else ""
+        listed = findings_list((check.state, check.sentence()) for check in told)
         if not any(check.state == "exceeded" for check in told):
             listed = "<p>No rating is exceeded.</p>" + listed
         return table(now, before).html() + listed
@@ -118,40 +115,27 @@ class SupplyPanel(Board[SupplyAnswer]):
         if self._about is amp:
             return
         self._about, start = amp, _setting(settings["amp"])
-        self._steps("reservoir").bounds(start["reservoir"] / 10, start["reservoir"] * 10)
+        self.series("reservoir").bounds(start["reservoir"] / 10, start["reservoir"] * 10)
         self.knobs["dropper"].seen(start["dropper"] is not None)
         if start["dropper"] is not None:
-            self._steps("dropper").bounds(start["dropper"] / 10, start["dropper"] * 10)
+            self.series("dropper").bounds(start["dropper"] / 10, start["dropper"] * 10)
         low, high = (90.0, 140.0) if start["mains"] < 160 else (200.0, 260.0)
-        self._level("mains").bounds(low, high, 0.5)
+        self.level("mains").bounds(low, high, 0.5)
         choice = self.knobs["rectifier"]
-        assert isinstance(choice, Choice)
-        with choice.quietly():
-            choice.choice.options = _types(settings["amp"])
+        assert isinstance(choice, ChoiceSetting)
+        choice.offer(_types(settings["amp"]))
 
-    def _write(self) -> None:
-        super()._write()
-        knob = self.knobs["amp"]
-        assert isinstance(knob, AmpKnob)
-        knob.list.warn(self.result.report.amp, solved=True)
-
-    def _moved(self, knob: Knob, value: Any, gesture: str) -> None:
-        """An amp that cannot be taken is told below the list, and the one before stays."""
-        error = self._ask(self.adapted(knob.key, {**self.settings, knob.key: value}), knob, gesture)
-        if error is not None and knob.key == "amp":
-            self._ask(self.history.undo(), record=False)
-            raise error
-
-    def _ask(self, settings: Settings, *rest: Any, **options: Any) -> TubekitError | None:
-        """Another amp brings scales of its own; what was worked out before is of another setting."""
-        was = self.result.amp.drawn
-        error = super()._ask(settings, *rest, **options)
-        if error is None and self.result.amp.drawn is not was:
-            self.before = self.result
-            self.rescale()
-            self._show()
+    def write(self) -> None:
+        """Numbers; what can kill or burn; the drawer that is open."""
+        super().write()
+        amp = self.knobs["amp"]
+        assert isinstance(amp, AmpSetting)
+        amp.warn(self.result.report.amp, solved=True)
         self._open()
-        return error
+
+    def other_scales(self, was: Settings, now: Settings) -> bool:
+        """Another amp."""
+        return drawn(was["amp"]) is not drawn(now["amp"])
 
     # ---- what takes longer than a move
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from tubekit.amp import Amp, demo_names, load_amp
+from tubekit.amp import Amp, demo_names
 from tubekit.amp.controls import controls
 from tubekit.amp.parts import (
     GROUND,
@@ -25,10 +25,10 @@ from tubekit.amp.stability import REVERSED
 from tubekit.amp.stage_corners import corner_words
 from tubekit.analyses.corners import Corner
 from tubekit.decisions.tone import ToneChange
-from tubekit.panels.amp_board import AmpBoard
-from tubekit.panels.answer import tables_html
-from tubekit.panels.controls import Control
-from tubekit.panels.live import LiveFigure
+from tubekit.panels.amp_panel import AmpPanel, amp_of
+from tubekit.panels.figure_widget import FigureWidget
+from tubekit.panels.report_html import tables_html
+from tubekit.panels.settings import Setting
 from tubekit.panels.tone_sight import Sight, sight, with_family
 from tubekit.plots.tone_view import NO_RESPONSE, Curve, ToneView
 from tubekit.text import Table, headed
@@ -37,13 +37,14 @@ SIDES = ("low", "high")
 NOTE = "In parentheses: how strongly that part sets the frequency (-1: double the part, half the frequency)."
 
 
-class TonePanel(AmpBoard[Sight, Curve]):
+class TonePanel(AmpPanel[Sight, Curve]):
     """What `tone_change` gives, with the amp's own controls on it.
 
     In gray behind the curve stand all positions of the control that moved last.
     """
 
     NAME = "tone"
+    DETAILS = "Stage by stage: rolloffs, levels, feedback"
     turning = ""
 
     def solve(self, amp: Amp, near: Sight | None) -> Sight:
@@ -56,13 +57,9 @@ class TonePanel(AmpBoard[Sight, Curve]):
         """The curve with the family behind it."""
         return answer.curve
 
-    def figure_for(self, now: Curve, before: Curve) -> LiveFigure[Curve]:
+    def figure_for(self, now: Curve, before: Curve) -> FigureWidget[Curve]:
         """Gain and its change."""
-        return LiveFigure(ToneView, now, before)
-
-    def title_of_details(self) -> str:
-        """What stands on the fold."""
-        return "Stage by stage: rolloffs, levels, feedback"
+        return FigureWidget(ToneView, now, before)
 
     def listed(self, amp: Amp) -> Iterable[Part]:
         """Parts of the signal path; those at a control's terminals first."""
@@ -72,22 +69,23 @@ class TonePanel(AmpBoard[Sight, Curve]):
         parts = [part for part in amp.parts.values() if isinstance(part, kinds)]
         return sorted([*parts, *pots], key=lambda part: _rank(part, ends))
 
-    def _moved(self, control: Control, key: str, value: Any, gesture: str) -> None:
-        if key.endswith(".position") and control.designator in controls(self.amp):
-            self.turning = control.designator
-        super()._moved(control, key, value, gesture)
+    def moved(self, setting: Setting, value: Any, gesture: str) -> None:
+        """The gray curves are those of the control that moves."""
+        if setting.key.endswith(".position") and setting.designator in controls(self.amp):
+            self.turning = setting.designator
+        super().moved(setting, value, gesture)
 
     def write(self) -> None:
         """The gray curves of other parts, then the words."""
-        result = self.trial.result
+        result = self.result
         if result.late:
-            self.trial.result = with_family(result)
-            if self.trial.before is result:
-                self.trial.before = self.trial.result
-            self.figure.show(self.trial.result.curve, self.trial.before.curve)
+            self.result = with_family(result)
+            if self.before is result:
+                self.before = self.result
+            self.draw()
         super().write()
 
-    def say(self, now: Sight, before: Sight) -> str:
+    def numbers_html(self, now: Sight, before: Sight) -> str:
         """Level, corners with the part that sets each, output impedance; stability in words."""
         alarm = "" if now.stable else ' class="tubekit-stale" role="alert"'
         said = f"<p{alarm}><strong>{html.escape(headline(now, before))}</strong></p>"
@@ -201,5 +199,4 @@ def tone(amp: Amp | str | Path | None = None) -> TonePanel:
     >>> panel.set({"C2": "4n7", "R33.position": 0.2}).stable
     True
     """
-    amp = demo_names()[0] if amp is None else amp
-    return TonePanel(amp if isinstance(amp, Amp) else load_amp(amp))
+    return TonePanel(amp_of(amp, demo_names()[0]))

@@ -18,7 +18,7 @@ from tubekit.amp.stability import feedback_parts
 from tubekit.analyses.feedback import LoopGain
 from tubekit.analyses.natural_modes import NaturalModes
 from tubekit.circuit.threads import on_one_core
-from tubekit.panels.amp_knobs import short_role
+from tubekit.panels.part_settings import short_role
 from tubekit.plots.tone_view import Curve
 
 HERTZ = np.geomspace(10.0, 50e3, 141)

@@ -76,9 +76,9 @@ class ReadingBandsView:
         """Whether names and bands are those that stand here."""
         return [(r.name, r.band) for r in rows] == [(r.name, r.band) for r in self.rows]
 
-    def show(self, rows: Sequence[BandRow]) -> None:
+    def show(self, now: Sequence[BandRow], before: Sequence[BandRow] | None = None) -> None:  # noqa: ARG002 - nothing is kept behind
         """Other readings on the same bars."""
-        self.rows = tuple(rows)
+        self.rows = tuple(now)
         for k, row in enumerate(self.rows):
             fill = FILL if row.word else BLANK
             self.bars[k].set(facecolor=fill.face, edgecolor=fill.edge)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Any
 
 import ipywidgets as widgets
 
+from tubekit.panels import layout
 from tubekit.panels.form.draft import Draft, Path_
 from tubekit.panels.form.entries import CHOICE, NODE, TYPE, Entry
 
@@ -18,7 +19,7 @@ LABEL = "92px"
 COLUMNS = "minmax(0, 1fr) minmax(0, 1fr)"
 
 
-class Boxes:
+class Boxes(layout.Field):
     """The widgets of some entries in a grid of two columns.
 
     Parameters
@@ -38,13 +39,13 @@ class Boxes:
         columns: str = COLUMNS,
         label: str = LABEL,
     ) -> None:
-        self._put, self._quiet, self._label = put, False, label
+        self._put, self._label = put, label
         self.entries = {(*root, *entry.path): entry for entry in found}
-        self.widgets = {path: self._made(path, entry) for path, entry in self.entries.items()}
-        self.box = widgets.GridBox(
-            list(self.widgets.values()),
-            layout=widgets.Layout(grid_template_columns=columns, grid_gap="0 12px", width="100%"),
-        )
+        self.inputs = {path: self._made(path, entry) for path, entry in self.entries.items()}
+        wide = widgets.Layout(grid_template_columns=columns, grid_gap="0 12px", width="100%")
+        super().__init__(widgets.GridBox(list(self.inputs.values()), layout=wide))
+        for path, entry in self.entries.items():
+            self.listen(self.inputs[path], partial(self._entered, path, entry))
         self.show(draft)
 
     def _made(self, path: Path_, entry: Entry) -> Any:
@@ -64,26 +65,16 @@ class Boxes:
             box = widgets.Text(continuous_update=False, placeholder=entry.like, **shared)
         if entry.key in WIDE:
             box.add_class(WIDE[entry.key])
-        box.observe(lambda change: self._told(path, entry, change["new"]), "value")
         return box
 
-    def _told(self, path: Path_, entry: Entry, value: Any) -> None:
-        if not self._quiet:
-            self._put(path, as_entered(entry, value))
-
-    @contextmanager
-    def _quietly(self) -> Iterator[None]:
-        was, self._quiet = self._quiet, True
-        try:
-            yield
-        finally:
-            self._quiet = was
+    def _entered(self, path: Path_, entry: Entry, value: Any) -> None:
+        self._put(path, as_entered(entry, value))
 
     def show(self, draft: Draft) -> None:
         """What stands in the draft now; the names of its nodes are offered."""
-        with self._quietly():
+        with self.quietly():
             for path, entry in self.entries.items():
-                box, value = self.widgets[path], draft.get(path)
+                box, value = self.inputs[path], draft.get(path)
                 if entry.kind == NODE and box.options != draft.nodes:
                     box.options = draft.nodes
                 if entry.kind == CHOICE:
@@ -95,7 +86,7 @@ class Boxes:
     def mark(self, wrong: Callable[[Path_, Entry, str], bool]) -> None:
         """Frame the boxes whose words cannot be used."""
         for path, entry in self.entries.items():
-            box = self.widgets[path]
+            box = self.inputs[path]
             if wrong(path, entry, str(getattr(box, "value", ""))):
                 box.add_class("tubekit-wrong")
             else:

@@ -24,15 +24,15 @@ NEAR_SHOWN, MOST_NEAR = 4, 8
 SIGNS = {WRONG: "Fix", OPEN: "Not connected", BLANK: "To fill in"}
 
 
-class Editor:
+class Editor(layout.Field):
     """The boxes of one part; built anew only where another part, type or number of boxes asks for it."""
 
     def __init__(self, desk: Desk) -> None:
-        self._desk, self.part, self._quiet = desk, "", False
+        self._desk, self.part = desk, ""
         self._shape: tuple[Any, ...] | None = None
         self.windings = WindingBoxes(desk, lambda: self.show(self.part))
         full = widgets.Layout(width="100%")
-        self.title, self.complaint = widgets.HTML(layout=full), widgets.HTML(layout=full)
+        self.title, self.findings = widgets.HTML(layout=full), widgets.HTML(layout=full)
         self.name = layout.described(
             widgets.Text, "name", continuous_update=False, tooltip="Designator of this part"
         )
@@ -40,8 +40,8 @@ class Editor:
         self.place = widgets.VBox([], layout=full)
         self.more = widgets.Accordion([widgets.VBox([])], titles=("Advanced",), selected_index=None)
         self.boxes: list[Boxes] = []
-        self.box = widgets.VBox([self.title, self.complaint, self.near, self.place, self.more])
-        self.name.observe(lambda change: self._renamed(change["new"]), "value")
+        super().__init__(self.title, self.findings, self.near, self.place, self.more)
+        self.listen(self.name, self._renamed)
 
     def show(self, part: str) -> None:
         """The boxes of a part as the draft has it; '' for none."""
@@ -54,12 +54,13 @@ class Editor:
         else:
             for each in self.boxes:
                 each.show(draft)
-        self._name_is(part)
+        with self.quietly():
+            self.name.value = part
         self._complain(draft, part)
 
     def focus(self) -> None:
         """Put the cursor into the first box."""
-        first = next((box for each in self.boxes for box in each.widgets.values()), None)
+        first = next((box for each in self.boxes for box in each.inputs.values()), None)
         if first is not None:
             first.focus()
 
@@ -88,20 +89,15 @@ class Editor:
             name = self.windings.winding
             later = [one for one in winding_entries(kind, name, table.get(name, {})) if one.later] + later
         self.boxes.append(Boxes(usual, (part,), draft, self._desk.put))
-        rows.append(self.boxes[-1].box)
+        rows.append(self.boxes[-1])
         if later:
             self.boxes.append(Boxes(later, (part,), draft, self._desk.put))
-            self.more.children[0].children = [self.boxes[-1].box]
+            self.more.children[0].children = [self.boxes[-1]]
         self.more.layout.display = "" if later else "none"
         self.place.children = rows
 
-    def _name_is(self, part: str) -> None:
-        self._quiet = True
-        self.name.value = part
-        self._quiet = False
-
     def _renamed(self, new: str) -> None:
-        if not self._quiet and self.part and new.strip() != self.part:
+        if self.part and new.strip() != self.part:
             self._desk.rename(new.strip())
 
     # ---- what is said of it
@@ -109,7 +105,7 @@ class Editor:
     def _complain(self, draft: Draft, part: str) -> None:
         if not part:
             self.title.value = "<p>Add a part, or click one in the list.</p>"
-            self.complaint.value, self.near.children = "", ()
+            self.findings.value, self.near.children = "", ()
             return
         found = complaints(draft.complaints.get(part, ()))
         words = html.escape(f"{part}, {draft.kind(part)}")
@@ -117,7 +113,7 @@ class Editor:
         said = "".join(_said(grade, found) for grade in (WRONG, OPEN, BLANK))
         if any(one.key == "value" and one.grade == BLANK for one in found):
             said += _carried(suggest.carried(draft, part))
-        self.complaint.value = said
+        self.findings.value = said
         self.near.children = self._nears(found)
         for each in self.boxes:
             each.mark(lambda path, entry, value: any(_concerns(one, path, entry, value) for one in found))

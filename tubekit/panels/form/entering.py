@@ -10,14 +10,15 @@ from typing import Any
 
 from tubekit.amp import Amp, AmpReport, analyze, parts
 from tubekit.errors import ChangeError, RecordError, TubekitError, near_matches
-from tubekit.panels.amp_choice import AmpList
+from tubekit.panels.amp_choice import AmpSetting
+from tubekit.panels.export_files import write_new
 from tubekit.panels.form import stages, suggest
 from tubekit.panels.form.draft import Draft, Path_
 from tubekit.panels.form.kept import KeptDraft
 from tubekit.panels.form.kinds import letter_of, with_nodes
 from tubekit.panels.form.paths import sound
-from tubekit.panels.history import History
-from tubekit.panels.keep import write_beside
+from tubekit.panels.panel import Panel
+from tubekit.panels.trial import History
 
 EMPTY = "an empty form"
 BY_TYPE = {one for one in parts.KINDS if issubclass(one, parts.Tube)} - {parts.Tube}
@@ -35,7 +36,7 @@ class Sheet:
     part: str = ""
 
 
-class Entering:
+class Entering(Panel):
     """A draft being entered. `report` is the idle state once it was solved, `saved` the file written last."""
 
     def __init__(self, begun: str | Path | Draft | None, folder: Path | None, *, keep: bool) -> None:
@@ -76,11 +77,9 @@ class Entering:
 
     def take(self, draft: Draft, part: str | None = None) -> None:
         """Take a whole draft on; one step of undo."""
-        self.sheet = Sheet(draft, self.part if part is None else part)
-        self.history.push(self.sheet)
         if self.kept is not None:
             self.kept.keep(draft)
-        self.show()
+        self.ask(Sheet(draft, self.part if part is None else part))
 
     def begin(self, name_or_path: str | Path = EMPTY) -> None:
         """Begin with a copy of an amp, or with an empty sheet; undo brings back what was there.
@@ -151,17 +150,13 @@ class Entering:
 
     def select(self, part: str) -> None:
         """Put a part on the desk."""
-        self.sheet = Sheet(self.draft, part)
-        self.show()
+        self.ask(Sheet(self.draft, part), record=False)
 
-    def undo(self) -> None:
-        """One step back."""
-        self.sheet = self.history.undo()
-        self.show()
-
-    def redo(self) -> None:
-        """One step forward again."""
-        self.sheet = self.history.redo()
+    def ask(self, sheet: Sheet, *, record: bool = True) -> None:
+        """Show a state of the desk; one step of undo."""
+        self.sheet = sheet
+        if record:
+            self.history.push(sheet)
         self.show()
 
     def reset(self) -> None:
@@ -204,11 +199,11 @@ class Entering:
         if difference is not None and (self.amp is None or sound(difference, folder)):
             text = difference
         try:
-            self.saved = write_beside(text.encode(), stem, ".toml", folder)
+            self.saved = write_new(text.encode(), stem, ".toml", folder)
         except RecordError as error:
             self.complain(f"Nothing was saved: {error}")
             return None
-        AmpList.look_again_all()
+        AmpSetting.look_again_all()
         return self.saved
 
 

@@ -20,7 +20,7 @@ GROUPS = {
 MARKS = {WRONG: "✗", OPEN: "○", BLANK: "…", "": "✓"}
 
 
-class PartList:
+class PartList(widgets.VBox):
     """Buttons in drawn order; pressing one chooses that part. They are kept and reused."""
 
     def __init__(self, on_choice: Callable[[str], None]) -> None:
@@ -37,7 +37,7 @@ class PartList:
         self.rows = widgets.VBox([], layout=widgets.Layout(width="100%"))
         self.rows.add_class("tubekit-rows")
         self.general = widgets.HTML(layout=widgets.Layout(width="100%"))
-        self.box = widgets.VBox(
+        super().__init__(
             [self.filter, self.summary, self.general, self.rows], layout=widgets.Layout(width="100%")
         )
         self._last: tuple[Draft, str] | None = None
@@ -77,10 +77,7 @@ class PartList:
         return GROUPS.get(letter_of(name), GROUPS[""]) == wanted
 
     def _button(self, place: int) -> widgets.Button:
-        button = widgets.Button(layout=widgets.Layout(width="100%"))
-        button.add_class("tubekit-chip")
-        button.on_click(lambda _: self._on_choice(self.names[place]))
-        return button
+        return layout.button("", "", lambda: self._on_choice(self.names[place]), css="tubekit-chip")
 
 
 def line(draft: Draft, name: str) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import math
 from typing import Any
 
@@ -103,7 +102,7 @@ class WindingBoxes:
             table = draft.parts[self.part][self.winding]
             found = [one for one in winding_entries(kind, self.winding, table) if not one.later]
             boxes.append(Boxes(found, (self.part,), draft, self._desk.put))
-            rows.append(boxes[-1].box)
+            rows.append(boxes[-1])
         rows += [self._taps(), self._further(names)]
         if kind is OutputTransformer:
             rows.append(self._impedances())
@@ -159,8 +158,7 @@ class WindingBoxes:
             try:
                 self._desk.take(turned(self._desk.draft, self.part, primary.value, speaker.value), self.part)
             except InputError as error:
-                words = html.escape(f"{error.problem}. {error.fix}")
-                said.value = f'<p class="tubekit-complaint" role="alert">{words}</p>'
+                said.value = layout.complaint_html(f"{error.problem}. {error.fix}")
 
         put = button("Calculate turns", "Fill in the turns for these impedances", fill_in)
         head = widgets.HTML("<p class='tubekit-role'>Turns not known? Enter the two impedances:</p>")

@@ -1,4 +1,4 @@
-"""A figure drawn off-screen into an image widget, quickly: only what moves is drawn anew.
+"""A figure drawn off-screen into an image widget, quickly: only what moves is drawn again.
 
 Of a move's cost, letters were the most and the PNG file came next. So words that move are set by
 Pillow in the same typeface (a twentieth of the time), and the file has a fixed palette of the inks
@@ -8,10 +8,10 @@ and their blends with the paper.
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import cache
 from io import BytesIO
-from typing import Any
+from typing import Any, Generic, Protocol, TypeVar
 
 import ipywidgets as widgets
 import numpy as np
@@ -27,6 +27,9 @@ from PIL import Image, ImageDraw, ImageFont
 
 from tubekit.plots import ink
 
+R = TypeVar("R")
+R_contra = TypeVar("R_contra", contravariant=True)
+WIDTH, HEIGHT = 634, 560
 SHADES, APART = 12, 9
 SIDES = {"left": "l", "center": "m", "right": "r"}
 HEIGHTS = {"center": "m", "top": "a", "baseline": "s", "bottom": "d"}
@@ -36,24 +39,67 @@ SEND_S = 1e-4
 """Pause in which the kernel's sending thread gets its turn: else it waits until the words are done."""
 
 
-class LivePicture:
-    """Holds a figure whose axes stay and whose `moving` artists change.
+class View(Protocol[R_contra]):
+    """Axes whose scales stay, and the artists on them that follow a result."""
+
+    @property
+    def moving(self) -> Sequence[Artist]:
+        """Everything that `show` changes, the lowest first."""
+
+    def show(self, now: R_contra, before: R_contra | None = None) -> None:
+        """Put another result on the same scales, an earlier one faint behind it."""
+
+    def fade(self, faded: bool) -> None:
+        """Gray the curves out, or ink them again."""
+
+
+class FigureWidget(widgets.Image, Generic[R]):
+    """One view on paper of its own, whose `moving` artists change.
 
     `refresh` lays the moving artists over the kept background; `redraw` draws everything and keeps
     a new background, which is needed only when axes or titles change.
+
+    Parameters
+    ----------
+    make : puts the axes on a figure, scales as `first` needs them.
+    first, before : the result that is shown first, and an earlier one faint behind it.
+    size : width and height [px].
     """
 
-    def __init__(self, figure: Figure, moving: Sequence[Artist]) -> None:
-        self.figure, self.moving = figure, tuple(moving)
-        self.canvas = FigureCanvasAgg(figure)
-        width, _ = figure.get_size_inches() * figure.dpi
-        self.image = widgets.Image(
-            format="png", layout=widgets.Layout(width="100%", max_width=f"{width:.0f}px", height="auto")
-        )
-        self.image.add_class("tubekit-picture")
-        for artist in self.moving:
-            artist.set_animated(True)
-        self.redraw()
+    view: Any
+    figure: Figure
+
+    def __init__(
+        self, make: Callable[[Figure, R], View[R]], first: R, before: R | None = None,
+        size: tuple[int, int] = (WIDTH, HEIGHT),
+    ) -> None:  # fmt: skip
+        with ink.style():
+            self.figure = ink.paper(size[0] / ink.DPI, size[1] / ink.DPI)
+            self.view = make(self.figure, first)
+            self.view.show(first, before)
+            self.moving = tuple(self.view.moving)
+            self.canvas = FigureCanvasAgg(self.figure)
+            across = widgets.Layout(width="100%", max_width=f"{size[0]}px", height="auto")
+            super().__init__(format="png", layout=across)
+            self.add_class("tubekit-picture")
+            for artist in self.moving:
+                artist.set_animated(True)
+            self.redraw()
+
+    def show(self, now: R, before: R | None = None) -> None:
+        """Another result; where a view has `row_names` and these change, the background is drawn again."""
+        named = getattr(self.view, "row_names", None)
+        self.view.show(now, before)
+        self.view.fade(False)
+        if getattr(self.view, "row_names", None) == named:
+            self.refresh()
+        else:
+            self.redraw()
+
+    def gray_out(self) -> None:
+        """What is seen belongs to an earlier setting."""
+        self.view.fade(True)
+        self.refresh()
 
     def redraw(self) -> None:
         """Draw background and moving artists."""
@@ -76,7 +122,7 @@ class LivePicture:
         for text in words:
             _letter(pen, text, self.figure.dpi, picture.height)
         self._picture = picture
-        self.image.value = self.png()
+        self.value = self.png()
         time.sleep(SEND_S)
 
     def pixels(self) -> npt.NDArray[np.uint8]:

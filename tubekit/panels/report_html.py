@@ -1,9 +1,9 @@
-"""An amp in words: what it is, its page of idle volts, what the check and the ratings say. As HTML."""
+"""Reports as HTML: an amp in words, its idle page, the verdict on a swap, findings and tables."""
 
 from __future__ import annotations
 
 import html
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 
@@ -11,11 +11,12 @@ from tubekit.amp import Amp, AmpReport
 from tubekit.amp.parts import Jack, Loudspeaker, PowerTransformer, Switch
 from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.readings import outside_note
+from tubekit.decisions import SwapReport
 from tubekit.decisions.limits import Limits, limits
-from tubekit.panels.amp_panel import short_role
-from tubekit.panels.answer import tables_html
+from tubekit.panels.part_settings import short_role
 from tubekit.text import CAUTION, Column, Table, caution_html, danger_html, headed
 
+SAYS = {"stop": "STOP", "exceeded": "EXCEEDED", "near": "NEAR", "note": "note"}
 GRAVEST = 5
 
 
@@ -128,13 +129,41 @@ def check_html(amp: Amp, found: Limits) -> str:
     lines = [("note", note.text) for note in amp.notes]
     lines += [("exceeded", one.sentence()) for one in found.exceeded[:GRAVEST]]
     lines += [("near", one.sentence()) for one in found.near[:GRAVEST]]
-    said = "".join(_line(grade, words) for grade, words in lines)
+    said = findings_list(lines)
     if not (amp.notes or amp.dangers):
-        said = "<li>No errors found in the schematic.</li>" + said
+        said = "<p>No errors found in the schematic.</p>" + said
     head = f'<p class="tubekit-headline">{html.escape(found.headline())}</p>'
-    return f'<section class="tubekit">{head}<ul class="tubekit-findings">{said}</ul></section>'
+    return f'<section class="tubekit">{head}{said}</section>'
 
 
-def _line(grade: str, words: str) -> str:
-    word = {"exceeded": "EXCEEDED", "near": "NEAR"}.get(grade, grade)
-    return f'<li><strong class="tubekit-{grade}">{word}</strong> {html.escape(words)}</li>'
+def verdict_html(report: SwapReport) -> str:
+    """The headline and every finding, the gravest first; the word stands before each."""
+    headline = html.escape(report.headline())
+    return (
+        f'<section class="tubekit" aria-live="polite"><p class="tubekit-headline">{headline}</p>'
+        f"{findings_html(report)}</section>"
+    )
+
+
+def findings_html(report: SwapReport) -> str:
+    """Every finding alone, the gravest first; '' where there is none."""
+    return findings_list((finding.weight, finding.text) for finding in report.verdict)
+
+
+def findings_list(lines: Iterable[tuple[str, str]]) -> str:
+    """Lines of (grade, words), the grade in words before each; '' where there are none."""
+    said = "".join(
+        f'<li><strong class="tubekit-{grade}">{SAYS[grade]}</strong> {html.escape(words)}</li>'
+        for grade, words in lines
+    )
+    return f'<ul class="tubekit-findings">{said}</ul>' if said else ""
+
+
+def measure_html(report: SwapReport) -> str:
+    """What to measure, with the standing caution where the hand would go."""
+    return tables_html([report.to_measure()]) + caution_html(CAUTION)
+
+
+def tables_html(tables: Iterable[Table]) -> str:
+    """Tables one below the other."""
+    return f'<section class="tubekit">{"".join(table.html() for table in tables)}</section>'
