@@ -32,7 +32,7 @@ def sentences(content: Content) -> tuple[str, ...]:
     >>> content = Content("t", amp, "", "", "", "", (swap(amp, {"R14": "330"}),), None, ())
     >>> for line in sentences(content):
     ...     print(line)
-    The numbers argue against this change: 2 ratings are exceeded (V3, V4).
+    No rating is exceeded at idle; 5 are within 10 % of their limit.
     B+ at B1: 335 V → 340 V (+1.6 %), before and after at a line voltage of 117 V.
     Output tubes V3 and V4: 33.3 mA → 30.0 mA each, 8.94 W of plate dissipation, 74 % of the rating.
     """
