@@ -17,7 +17,8 @@ import tubekit
 validation = pytest.importorskip("numpydoc.validate")
 
 ROOMS = (
-    "devices", "circuit", "analyses", "textbook", "amp", "decisions", "bench", "plots", "record", "panels",
+    "devices", "circuit", "analyses", "textbook", "amp", "decisions", "bench", "jobs", "plots", "record",
+    "panels",
 )  # fmt: skip
 ENOUGH = 0.9
 """Share of the names that say it; what is new says it from the start."""

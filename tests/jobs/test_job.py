@@ -172,6 +172,22 @@ def test_the_next_visit_is_compared_with_the_readings_it_left_with(job, unjudged
     assert "DC volts at k34" in text.split("MOVED")[0].splitlines()[-1]
 
 
+def test_the_next_visit_begins_with_the_amp_as_it_left(job, tmp_path, capsys):
+    job("fit", "R14=330")
+    again = tmp_path / "again"
+    assert main(["job", "new", str(again), "--last-visit", str(job.folder)]) == 0
+    assert open_job(again).drawn.parts["R14"].ohms == 330
+    assert open_job(again).amp.changes == {}
+
+
+def test_a_photo_is_copied_into_the_job(job, tmp_path):
+    file = tmp_path / "a.jpg"
+    file.write_bytes(b"not looked at")
+    assert "solder side" in job("photo", str(file), "solder side")
+    (entry,) = open_job(job.folder).of_kind("photo")
+    assert (job.folder / "enclosed" / entry["file"]).read_bytes() == file.read_bytes()
+
+
 def test_a_job_is_found_again_where_its_folder_was_moved(job, tmp_path):
     job("found", "R14=281")
     moved = tmp_path / "elsewhere"

@@ -210,6 +210,25 @@ def test_a_list_of_readings_fills_all_steps_it_has_places_of(job, root):
     assert by_place["k34"] == STOP
 
 
+def test_a_lamp_takes_the_place_of_the_variable_transformer(job):
+    lamp = next_step(job, ["ok"], sheet="lamp")
+    assert lamp.sheet.steps[0].do.startswith("Lamp 40 W in the line")
+    assert lamp.sheet.steps[1].expect == pytest.approx(
+        bring_up(amp("teasel"), in_series=True).steps[0].mains_a
+    )
+    assert next_step(job).sheet.name == "lamp"  # goes on, without being named again
+
+
+def test_a_recording_is_enclosed(job, tmp_path):
+    file = tmp_path / "b-plus.csv"
+    file.write_text("s,A\n0,0.2\n50,0.086\n100,0.085\n", encoding="utf-8")
+    done = next_step(job, ["ok"], sheet="up")
+    done = next_step(job, file=str(file))
+    assert [outcome.go for _, outcome, _ in done.results] == [STOP]  # 0.2 A is above the limit from the start
+    (entry,) = [each for each in open_job(job).of_kind("step") if each["go"] == STOP]
+    assert (job / "enclosed" / entry["file"]).read_bytes() == file.read_bytes()
+
+
 def test_after_a_change_every_sheet_begins_again(job):
     next_step(job, ["ok"])
     assert main(["job", "fit", str(job), "R14=330"]) == 0

@@ -12,7 +12,7 @@ from tubekit.errors import InputError, near_matches
 
 
 @dataclass(frozen=True)
-class Said:
+class Typed:
     """What was typed after the verb: the folder, PLACE=VALUE or PART=VALUE, other words, and the options."""
 
     folder: Path
@@ -71,7 +71,7 @@ def _job(asked: Asked) -> Any:
     options = {"by": asked.by, "hours": asked.hours, "text": asked.note}
     pairs = [word for word in words if is_pair(word) and not Path(word).exists()]
     rest = [word for word in words if word not in pairs]
-    return _VERBS[asked.do][1](Said(folder, pairs, rest, options), asked)
+    return _VERBS[asked.do][1](Typed(folder, pairs, rest, options), asked)
 
 
 def _is_job(word: str) -> bool:
@@ -80,141 +80,148 @@ def _is_job(word: str) -> bool:
     return (Path(word) / FILE).is_file() or (Path(word).is_dir() and not Path(FILE).is_file())
 
 
-def _new(text: Said, asked: Asked) -> Any:
+def _new(typed: Typed, asked: Asked) -> Any:
     from tubekit.amp import load_amp
     from tubekit.jobs.actions import new_job
+    from tubekit.jobs.job import open_job
 
-    if not text.words:
-        raise InputError("no amp is named", where=str(text.folder), fix="Write job new FOLDER AMP")
+    if typed.words:
+        amp = load_amp(typed.words[0])
+    elif asked.last_visit:
+        amp = open_job(asked.last_visit).as_it_left
+    else:
+        raise InputError("no amp is named", where=str(typed.folder), fix="Write job new FOLDER AMP")
     return new_job(
-        text.folder, load_amp(text.words[0]), by=asked.by, owner=asked.owner, complaint=asked.complaint,
+        typed.folder, amp, by=asked.by, owner=asked.owner, complaint=asked.complaint,
         last_visit=asked.last_visit,
     )  # fmt: skip
 
 
-def _status(text: Said, _asked: Asked) -> Any:
+def _status(typed: Typed, _asked: Asked) -> Any:
     from tubekit.jobs.job import open_job
 
-    return open_job(text.folder)
+    return open_job(typed.folder)
 
 
-def _order(text: Said, _asked: Asked) -> Any:
+def _order(typed: Typed, _asked: Asked) -> Any:
     from tubekit.jobs.actions import to_buy
     from tubekit.jobs.job import open_job
 
-    return to_buy(open_job(text.folder))
+    return to_buy(open_job(typed.folder))
 
 
-def _found(text: Said, _asked: Asked) -> Any:
+def _found(typed: Typed, _asked: Asked) -> Any:
     from tubekit.jobs.actions import found_so
 
-    return found_so(text.folder, text.changes, file=text.file(".toml", ".csv", ".xlsx"), **text.options)
+    return found_so(typed.folder, typed.changes, file=typed.file(".toml", ".csv", ".xlsx"), **typed.options)
 
 
-def _read(text: Said, asked: Asked) -> Any:
+def _read(typed: Typed, asked: Asked) -> Any:
     from tubekit.jobs.actions import read
 
-    file = text.file(".csv", ".toml")
-    strange = [word for word in text.words if word != file]
-    return read(text.folder, [*text.pairs, *strange], file=file, state=asked.state, **text.options)
+    file = typed.file(".csv", ".toml")
+    strange = [word for word in typed.words if word != file]
+    return read(typed.folder, [*typed.pairs, *strange], file=file, state=asked.state, **typed.options)
 
 
-def _decide(text: Said, _asked: Asked) -> Any:
+def _decide(typed: Typed, _asked: Asked) -> Any:
     from tubekit.jobs.actions import decide
 
-    return decide(text.folder, text.changes, text.text, **text.options)
+    return decide(typed.folder, typed.changes, typed.text, **typed.options)
 
 
-def _fit(text: Said, _asked: Asked) -> Any:
+def _fit(typed: Typed, _asked: Asked) -> Any:
     from tubekit.jobs.actions import fit
 
-    return fit(text.folder, text.words, text.changes, **text.options)
+    return fit(typed.folder, typed.words, typed.changes, **typed.options)
 
 
-def _have(text: Said, _asked: Asked) -> Any:
+def _have(typed: Typed, _asked: Asked) -> Any:
     from tubekit.jobs.actions import have
 
-    return have(text.folder, text.words, **text.options)
+    return have(typed.folder, typed.words, **typed.options)
 
 
-def _note(words: Said, _asked: Asked) -> Any:
+def _note(words: Typed, _asked: Asked) -> Any:
     from tubekit.jobs.actions import note
 
     text = " ".join([*words.words, *words.pairs, words.options["text"]]).strip()
     return note(words.folder, text, **_but(words.options, "text"))
 
 
-def _photo(text: Said, _asked: Asked) -> Any:
+def _photo(typed: Typed, _asked: Asked) -> Any:
     from tubekit.jobs.actions import photo
 
-    if not text.words:
-        raise InputError("no photo is named", where=str(text.folder), fix='Write job photo IMG_1.jpg "board"')
-    return photo(text.folder, text.words[0], " ".join(text.words[1:]), **_but(text.options, "text"))
+    if not typed.words:
+        raise InputError(
+            "no photo is named", where=str(typed.folder), fix='Write job photo IMG_1.jpg "board"'
+        )
+    return photo(typed.folder, typed.words[0], " ".join(typed.words[1:]), **_but(typed.options, "text"))
 
 
-def _temp(text: Said, _asked: Asked) -> Any:
+def _temp(typed: Typed, _asked: Asked) -> Any:
     from tubekit.jobs.actions import put_on
 
-    return put_on(text.folder, text.text, **_but(text.options, "text"))
+    return put_on(typed.folder, typed.text, **_but(typed.options, "text"))
 
 
-def _off(text: Said, _asked: Asked) -> Any:
+def _off(typed: Typed, _asked: Asked) -> Any:
     from tubekit.jobs.actions import take_off
 
-    return take_off(text.folder, text.text, **_but(text.options, "text"))
+    return take_off(typed.folder, typed.text, **_but(typed.options, "text"))
 
 
-def _correct(text: Said, _asked: Asked) -> Any:
+def _correct(typed: Typed, _asked: Asked) -> Any:
     from tubekit.jobs.actions import correct
 
-    number = next((word for word in text.words if word.isdigit()), "0")
-    why = " ".join(word for word in text.words if word != number)
-    return correct(text.folder, int(number), why, **text.options)
+    number = next((word for word in typed.words if word.isdigit()), "0")
+    why = " ".join(word for word in typed.words if word != number)
+    return correct(typed.folder, int(number), why, **typed.options)
 
 
-def _hand_back(text: Said, asked: Asked) -> Any:
+def _hand_back(typed: Typed, asked: Asked) -> Any:
     from tubekit.jobs.visits import hand_back
 
-    return hand_back(text.folder, text.text, by=asked.by)
+    return hand_back(typed.folder, typed.text, by=asked.by)
 
 
-def _next(text: Said, asked: Asked) -> Any:
+def _next(typed: Typed, asked: Asked) -> Any:
     from tubekit.jobs.progress import next_step
     from tubekit.jobs.steps import TITLES
 
-    file = text.file(".csv", ".toml")
-    sheet = next((word for word in text.words if word in TITLES), "")
-    values = [word for word in (*text.words, *text.pairs) if word not in (file, sheet)]
-    return next_step(text.folder, values, sheet=sheet, file=file, by=asked.by, text=asked.note)
+    file = typed.file(".csv", ".toml")
+    sheet = next((word for word in typed.words if word in TITLES), "")
+    values = [word for word in (*typed.words, *typed.pairs) if word not in (file, sheet)]
+    return next_step(typed.folder, values, sheet=sheet, file=file, by=asked.by, text=asked.note)
 
 
-def _print(text: Said, asked: Asked) -> Any:
+def _print(typed: Typed, asked: Asked) -> Any:
     from tubekit.jobs.job import open_job
     from tubekit.record.job_pages import print_job
 
-    return print_job(open_job(text.folder), paper=asked.paper, pdf=not asked.no_pdf)
+    return print_job(open_job(typed.folder), paper=asked.paper, pdf=not asked.no_pdf)
 
 
-def _owner(text: Said, _asked: Asked) -> Any:
+def _owner(typed: Typed, _asked: Asked) -> Any:
     from tubekit.jobs.job import open_job
     from tubekit.jobs.owner import OwnerPage
 
-    return OwnerPage(open_job(text.folder))
+    return OwnerPage(open_job(typed.folder))
 
 
-def _compare(text: Said, _asked: Asked) -> Any:
+def _compare(typed: Typed, _asked: Asked) -> Any:
     from tubekit.jobs.job import open_job
     from tubekit.jobs.visits import compare
 
-    return compare(open_job(text.folder))
+    return compare(open_job(typed.folder))
 
 
 def _but(options: Mapping[str, Any], *keys: str) -> dict[str, Any]:
     return {key: value for key, value in options.items() if key not in keys}
 
 
-_VERBS: dict[str, tuple[str, Callable[[Said, Asked], Any]]] = {
-    "new": ("FOLDER AMP", _new),
+_VERBS: dict[str, tuple[str, Callable[[Typed, Asked], Any]]] = {
+    "new": ("FOLDER AMP (with --last-visit the amp as it left)", _new),
     "status": ("", _status),
     "found": ("PART=VALUE or an amp file: how it differs from its schematic", _found),
     "read": ("V3.k=5.7 line=121, or a list of readings", _read),

@@ -115,10 +115,15 @@ class Job(Printed):
         rows = [dict(row) for row in result[0]["rows"] if row["place"] == MAINS_ROW]
         return float(load_readings(rows, self.drawn).amp.mains_rms)
 
+    @property
+    def as_it_left(self) -> Amp:
+        """The amp with all that was done to it, at its design line voltage."""
+        return self.amp_at(self.last + 1)
+
     @cached_property
     def amp(self) -> Amp:
         """The amp as it is now, at the line voltage measured last."""
-        return self.amp_at(self.last + 1).changed({}, mains_rms=self.line_v)
+        return self.as_it_left.changed({}, mains_rms=self.line_v)
 
     @property
     def last(self) -> int:
@@ -161,7 +166,7 @@ class Job(Printed):
     def readings(self) -> Readings | None:
         """What was read on the amp as it is now; None where nothing was."""
         rows = self.rows()
-        return load_readings(rows, self.amp_at(self.last + 1)) if rows else None
+        return load_readings(rows, self.as_it_left) if rows else None
 
     @cached_property
     def state(self) -> str:
@@ -297,7 +302,7 @@ def said_of(entry: Entry) -> str:
         "step": f"{says.get('name')} {says.get('step')}: {says.get('go')}. {says.get('text')}",
     }.get(entry.kind)
     if words is None:
-        keys = ("owner", "complaint", "text", "why", "file", "verdict")
+        keys = ("title", "owner", "complaint", "text", "why", "file", "verdict")
         parts = [
             changes,
             ", ".join(says.get("parts", ())),

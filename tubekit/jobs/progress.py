@@ -14,9 +14,22 @@ from tubekit.decisions.judge import wrong_beyond
 from tubekit.errors import TubekitError
 from tubekit.jobs.actions import add
 from tubekit.jobs.job import MAINS_ROW, STOP, Job, open_job
-from tubekit.jobs.journal import Entry, JobError
+from tubekit.jobs.journal import Entry, JobError, enclose
 from tubekit.jobs.sheets import Missing, usable
-from tubekit.jobs.steps import DONE, GO, HALT, TITLES, Outcome, Sheet, Step, is_list, outcome, recorded, typed
+from tubekit.jobs.steps import (
+    DONE,
+    GO,
+    HALT,
+    POWER_UP,
+    TITLES,
+    Outcome,
+    Sheet,
+    Step,
+    is_list,
+    outcome,
+    recorded,
+    typed,
+)
 from tubekit.jobs.words import rows_of_file
 from tubekit.text import Printed, Table, headed
 
@@ -129,7 +142,9 @@ def current(job: Job, name: str = "", by: str = "") -> tuple[Job, Sheet | None, 
         raise JobError(
             f"there is no sheet '{name}'", where=str(job.folder), fix=f"Name one of {', '.join(TITLES)}"
         )
-    for each in [name] if name else TITLES:
+    begun = next((way for way in POWER_UP if _valid(job, way) is not None), POWER_UP[0])
+    order = [each for each in TITLES if each == begun or each not in POWER_UP]
+    for each in [name] if name else order:
         entry = _valid(job, each)
         if entry is None:
             made = usable(job.amp, each)
@@ -187,7 +202,7 @@ def next_step(
     values
         For the step that is next: a number, 'ok', or 'no'; '7=18.2' for step 7.
     sheet
-        Which sheet: 'up', 'idle', 'drive', 'hum', 'hand-back' (default: the first that is not done).
+        'up' or 'lamp', 'idle', 'drive', 'hum', 'hand-back' (default: the first that is not done).
     file
         A list of readings for all steps it has places of, or a recording (seconds, value) for the next step.
     by, text
@@ -207,12 +222,12 @@ def next_step(
     """
     job, now, left_out = current(open_job(folder), sheet, by)
     results: list[tuple[Step, Outcome, str]] = []
-    then = ""
+    then, kept = "", enclose(folder, Path(file)) if file and now is not None else ""
     for step_of in _given(file, values) if now is not None else ():
         job, now, left_out = current(job, sheet, by)
         given = step_of(job, now) if now is not None else []
         if given and now is not None:
-            likely, then = _enter(job, now, given, by, text)
+            likely, then = _enter(job, now, given, by, text, kept)
             results += [(step, result, likely.get(step.number, "")) for step, result in given]
             job = open_job(folder)
         if any(result.go == STOP for _, result, _ in results):
@@ -278,7 +293,7 @@ def _probe_words(step: Step, job: Job) -> str:
 
 
 def _enter(
-    job: Job, sheet: Sheet, given: Sequence[tuple[Step, Outcome]], by: str, text: str
+    job: Job, sheet: Sheet, given: Sequence[tuple[Step, Outcome]], by: str, text: str, file: str
 ) -> tuple[dict[int, str], str]:
     """The results as entries, readings at idle as readings too; what the worst is likely because of, by its
     step, and the reading that would show which.
@@ -289,20 +304,29 @@ def _enter(
     ]  # fmt: skip
     if rows:
         load_readings(rows, job.amp)
-        add(job, "readings", {"state": job.state, "rows": rows}, {"by": by})
+        add(job, "readings", {"state": job.state, "file": file, "rows": rows}, {"by": by})
         job = open_job(job.folder)
     worst, result = min(given, key=lambda each: (each[1].go != STOP, not _wrong(*each)))
     likely, then = _likely(job, sheet, worst, result)
     for step, each in given:
-        _result(job, sheet, step, each, likely if step is worst else "", by, text)
+        _result(job, sheet, step, each, likely if step is worst else "", by, text, file)
     return ({worst.number: likely} if likely else {}), then
 
 
-def _result(job: Job, sheet: Sheet, step: Step, outcome: Outcome, likely: str, by: str, text: str) -> None:
+def _result(
+    job: Job,
+    sheet: Sheet,
+    step: Step,
+    outcome: Outcome,
+    likely: str,
+    by: str,
+    text: str,
+    file: str = "",
+) -> None:
     says = {
         "sheet": sheet.entry, "name": sheet.name, "step": step.number, "place": step.place,
         "value": "" if outcome.value is None else repr(outcome.value), "go": outcome.go,
-        "text": "; ".join(part for part in (outcome.why, text) if part), "likely": likely,
+        "text": "; ".join(part for part in (outcome.why, text) if part), "likely": likely, "file": file,
     }  # fmt: skip
     add(job, "step", says, {"by": by})
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -71,7 +72,7 @@ def sheet(amp: Amp, name: str) -> Sheet:
     amp
         As it is now.
     name
-        'up', 'idle', 'drive', 'hum' or 'hand-back'.
+        'up' or 'lamp', 'idle', 'drive', 'hum', 'hand-back'.
 
     Returns
     -------
@@ -97,15 +98,20 @@ def sheet(amp: Amp, name: str) -> Sheet:
 _Made = tuple[tuple[str, ...], list[Step], str]
 
 
-def _up(amp: Amp) -> _Made:
-    result = bring_up(amp)
+def _up(amp: Amp, lamps: bool = False) -> _Made:
+    result = bring_up(amp, in_series=lamps)
     supply = supply_report(amp)
     rated = {node: volts for node, _, volts in rated_rails(supply)}
     bias = fixed_bias_nodes(amp, supply)
     steps: list[Step] = []
     for one in result.steps:
+        left = f"{one.mains_v:.0f} V"
+        lamp = f"L{one.setting[1:]} in the line ({left} at the amp)"
+        how = lamp if lamps else f"Set {left} ({one.setting})"
+        steps += [look(f"{how}. Look: {one.watch}")]
         steps += _power_up(amp, result.probes, one, result.steps[-1], rated, bias)
-    return result.before, steps, " ".join(result.notes)
+    before = (*result.before, f"Stop, switch off and discharge when {result.stops[-1]}.")
+    return before, steps, " ".join(result.notes)
 
 
 def _power_up(
@@ -116,8 +122,7 @@ def _power_up(
     rated: Mapping[str, float],
     bias: tuple[str, ...],
 ) -> Iterator[Step]:
-    """One setting of the variable transformer: what to look at, line current, B+, bias, output cathodes."""
-    yield look(f"Set {one.mains_v:.0f} V ({one.setting}). Look: {one.watch}")
+    """One setting of the variable transformer, or one lamp: line current, B+, bias, output cathodes."""
     first = f" ({1e3 * one.first_a:.0f} mA at first)" if np.isfinite(one.first_a) else ""
     most = OVER * one.mains_a
     yield measure(
@@ -307,5 +312,6 @@ def usable(amp: Amp, name: str) -> Sheet | Missing:
 
 
 _MADE: Mapping[str, Callable[[Amp], _Made]] = {
-    "up": _up, "idle": _idle, "drive": _drive, "hum": _hum, "hand-back": sweep,
+    "up": _up, "lamp": partial(_up, lamps=True), "idle": _idle, "drive": _drive, "hum": _hum,
+    "hand-back": sweep,
 }  # fmt: skip

@@ -180,10 +180,13 @@ class Sheet(Printed):
 
 
 TITLES: Mapping[str, str] = {
-    "up": "first power-up on a variable transformer", "idle": "readings at idle",
+    "up": "first power-up on a variable transformer", "lamp": "first power-up through a light-bulb limiter",
+    "idle": "readings at idle",
     "drive": "output tubes under drive", "hum": "hum and its null", "hand-back": "check before hand-back",
 }  # fmt: skip
 """The sheets of a job, in the order they are worked through."""
+POWER_UP = ("up", "lamp")
+"""Two ways to the same end: one of them is done, the first where nothing is said."""
 
 
 def numbered(steps: Iterator[Step] | Sequence[Step]) -> tuple[Step, ...]:

@@ -7,13 +7,13 @@ from collections.abc import Callable
 
 import ipywidgets as widgets
 
-from tubekit.bench.suspects import Suspects
+from tubekit.bench.suspects import LEAST, Suspects
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.probe import QUANTITIES, Probe
 from tubekit.errors import TubekitError
 from tubekit.panels import layout
 from tubekit.panels.background import BackgroundTask
-from tubekit.panels.bench_answers import FEWEST, Accused, tells_nothing
+from tubekit.panels.bench_answers import Accused, tells_nothing
 from tubekit.panels.bench_check import Checked
 from tubekit.panels.bench_sheet import Row
 from tubekit.panels.bench_words import next_html, suspects_html, worth_taking
@@ -48,7 +48,7 @@ class AccusedBox(widgets.VBox):
         self.task.stop()
         self.progress.layout.display = "none"
         self._checked = checked
-        few = FEWEST - len(checked.readings.readings)
+        few = LEAST - len(checked.readings.readings)
         self.button.disabled = few > 0
         if few > 0:
             self._nothing(

@@ -19,8 +19,6 @@ from tubekit.errors import BatchWarning
 from tubekit.panels.bench_check import Checked
 
 Progress = Callable[[int, int], None]
-FEWEST = 3
-"""Readings that suspects need at least."""
 
 
 def stands_for(readings: Readings, age: str) -> tuple[Any, ...]:

@@ -11,7 +11,7 @@ from tubekit.amp.discharge import discharge
 from tubekit.bench.bring_up import bring_up
 from tubekit.bench.orders import order_list
 from tubekit.bench.procedures import current_under_drive, hum_procedure
-from tubekit.bench.suspects import suspects
+from tubekit.bench.suspects import LEAST, suspects
 from tubekit.bench.trace import trace
 from tubekit.decisions import SwapReport, swap
 from tubekit.decisions.judge import judge
@@ -21,8 +21,6 @@ from tubekit.decisions.tone import tone_change
 from tubekit.errors import RecordError, TubekitError
 from tubekit.text import Printed, Table, headed
 
-FEWEST = 3
-"""Fewer readings than this name no suspect."""
 Progress = Callable[[int, int], None]
 SHEETS: Mapping[str, tuple[str, Callable[[Amp], Printed]]] = MappingProxyType({
     "up": ("first power-up on a variable transformer", bring_up),
@@ -134,7 +132,7 @@ def record_results(
     result += [SHEETS[name][1](after) for name in sheets]
     if readings is not None:
         result.append(judge(readings))
-        if len(readings.readings) >= FEWEST:
+        if len(readings.readings) >= LEAST:
             result.append(suspects(readings, progress=progress))
     return RecordResults(after, tuple(result))
 
