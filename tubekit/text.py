@@ -90,7 +90,8 @@ class Column:
     @property
     def heading(self) -> str:
         """Name, with the unit where the cells do not carry it."""
-        return f"{self.name} [{self.unit}]" if self.format and self.unit else self.name
+        stated = self.unit == "%" and self.name.startswith("%")
+        return f"{self.name} [{self.unit}]" if self.format and self.unit and not stated else self.name
 
     def write(self, cell: Any, short: bool = False) -> str:
         """A cell as text: None is blank, NaN '—', an array 'least…greatest'.
@@ -121,7 +122,7 @@ class Column:
         known = values[~np.isnan(values)]
         if known.size == 0:
             return "—"
-        low, high = (format(float(end), self.format) for end in (known.min(), known.max()))
+        low, high = (_unsigned(format(float(end), self.format)) for end in (known.min(), known.max()))
         return low if low == high else f"{low}…{high}"
 
 
@@ -384,7 +385,7 @@ class Printed(ABC):
             whole = len(table.rows) - left >= left_out.get(_name(table), 0)
             left_out[_name(table)] = 0 if whole else left_out[_name(table)] - (len(table.rows) - left)
         rest = {name: count for name, count in left_out.items() if count > 0}
-        last = f"--all adds {sum(rest.values())} rows: {', '.join(filter(None, rest))}"
+        last = f"More: add --all for {', '.join(filter(None, rest))}"
         last = textwrap.shorten(spell(last), width, placeholder=spell(" …"))
         return "\n".join([*head, *shown, *([last] if rest else [])])
 
@@ -448,6 +449,11 @@ def _cell(value: Any, how: Mapping[str, Any]) -> Any:
     if isinstance(value, tuple) and all(isinstance(each, str) for each in value):
         return ", ".join(dict.fromkeys(value))
     return value
+
+
+def _unsigned(number: str) -> str:
+    """A zero without its sign."""
+    return number if number.strip("+-0.") else number.lstrip("+-")
 
 
 def _is_number(cell: Any) -> bool:

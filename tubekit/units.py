@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tubekit.color_code import color_bands, read_bands
-from tubekit.errors import UnitError, near_matches
+from tubekit.errors import UnitError
 from tubekit.series import SERIES, TOLERANCE_LETTERS, nearest, series_values, step
 from tubekit.unit_words import EXAMPLES, MARKS, NOUN, POWER, PREFIXES, SYMBOL, TAILS, UNITS, WORDS
 
@@ -255,35 +255,13 @@ def show(value: Any, unit: str, digits: int = 3) -> str:
     return low if low == high else f"{low}…{high}"
 
 
-def mark(value: float, unit: str, digits: int = 4) -> str:
-    """IEC 60062 code of a resistance or capacitance: the prefix stands for the decimal point.
-
-    Up to `digits` significant figures are kept; closing zeros are dropped (1M, not 1M0).
-
-    Raises
-    ------
-    UnitError : a unit without such a code, or a value that is negative or not finite.
+def mark(value: Any, unit: str, digits: int = 4) -> str:
+    """A nominal value as a US schematic writes it: no trailing zeros.
 
     Examples
     --------
-    >>> mark(4700, "ohm"), mark(0.47, "ohm"), mark(470, "ohm"), mark(1e6, "ohm"), mark(47.3e3, "ohm")
-    ('4K7', 'R47', '470R', '1M', '47K3')
-    >>> mark(4.7e-9, "F"), mark(47e-6, "F"), mark(22e-12, "F")
-    ('4n7', '47µ', '22p')
+    >>> mark(4700, "ohm"), mark(910, "ohm"), mark(1e6, "ohm"), mark(4.7e-9, "F"), mark(20e-6, "F")
+    ('4.7 kΩ', '910 Ω', '1 MΩ', '4.7 nF', '20 µF')
     """
-    letters = {"ohm": {0: "R", 3: "K", 6: "M", 9: "G"}, "F": {-12: "p", -9: "n", -6: "µ", -3: "m"}}
-    if unit not in letters:
-        raise UnitError(
-            f"IEC 60062 has no code for '{unit}'",
-            fix="Use mark() for ohm and F, show() for the rest",
-            near=near_matches(unit, letters),
-        )
-    value = parse(value, unit)
-    if value < 0:
-        raise UnitError(f"{value!r} is negative and has no IEC 60062 code", fix="Give its size")
-    if value == 0:
-        return f"0{letters[unit][min(letters[unit])]}"
-    exponent = _significant(value, digits)[1]
-    power = max((p for p in letters[unit] if p <= exponent), default=min(letters[unit]))
-    whole, _, part = f"{Decimal(_scaled(value, power, digits)).normalize():f}".partition(".")
-    return f"{'' if whole == '0' and part else whole}{letters[unit][power]}{part}"
+    number, _, symbol = show(value, unit, digits).partition(" ")
+    return f"{number.rstrip('0').rstrip('.') if '.' in number else number} {symbol}".rstrip()

@@ -85,4 +85,4 @@ def test_it_sags_as_class_ab_does_and_discharges_slowly_when_cold(amp: Amp) -> N
     assert result.driven_a > 2 * result.idle_a
     held = discharge(amp)
     assert {one.capacitor for one in held.held} == {"C11", "C12", "C13", "C14", "C15", "C16"}
-    assert held.of("C11").to_limit_s > 30 > held.of("C11", "tubes cooling").to_limit_s
+    assert held.of("C11").to_limit_s > 30 > held.of("C11", "cooling").to_limit_s

@@ -123,7 +123,7 @@ def test_the_form_offers_every_kind_that_has_its_own_table():
 def test_a_regulator_holds_its_voltage_and_its_capacitor_is_judged_by_it():
     report = every_kind_solved()
     assert report.node("B3").dc_v == pytest.approx(150.0, abs=3.0)  # 0A2, from memory
-    open_ = discharge(every_kind(), near=report).of("C8", "tubes cold").volts[0]
+    open_ = discharge(every_kind(), near=report).of("C8", "cold").volts[0]
     assert open_ == pytest.approx(150.0, abs=3.0)  # a cold cathode needs no heater: it holds before warm-up
 
 
@@ -153,7 +153,7 @@ def test_a_regulator_that_gets_too_little_current_is_said():
 
 
 def test_a_potentiometer_and_a_lamp_are_compared_with_their_ratings():
-    """All of a track's rating holds for a whole track: half of it takes half (common practice, no source)."""
+    """All of a track's rating holds for a whole track: half of it takes half (shop rule of thumb)."""
     near = every_kind_solved()
     pot = Potentiometer(
         designator="R60", top="B3", wiper="B3", bottom="ground", ohms=100e3, taper="linear", watts=0.5

@@ -243,7 +243,7 @@ def test_prints_and_json() -> None:
         "Response",
         "Levels at 1000 Hz with 2 mV",
         "Stages at",
-        "Corners",
+        "Rolloffs",
         "damping factor",
         "stable",
     ):

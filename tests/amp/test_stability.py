@@ -133,7 +133,7 @@ def test_discharge_does_not_follow_an_oscillation() -> None:
         discharge(amp("burdock"), near=solved("burdock"), seconds=8.0),
     )
     for capacitor in ("C11", "C14"):
-        left, wanted = (each.of(capacitor, "tubes cooling").volts[:4] for each in (result, right))
+        left, wanted = (each.of(capacitor, "cooling").volts[:4] for each in (result, right))
         np.testing.assert_allclose(left, wanted, rtol=0.01)
     assert any("no oscillation" in words for words in result.notes())
 

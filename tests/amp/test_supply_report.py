@@ -128,10 +128,10 @@ def test_fuse_limits_fall_with_current() -> None:
 def test_a_surge_is_held_against_the_class() -> None:
     time = np.linspace(0.0, 0.5, 2001)
     surge = 30.0 * np.exp(-time / 0.01)
-    assert FuseClass(IEC, "slow").surge(2.0, time, surge)[0] == "holds"
-    assert FuseClass(IEC, "fast").surge(1.0, time, surge)[0] in ("may open", "opens")
+    assert FuseClass(IEC, "slow").surge(2.0, time, surge)[0] == "does not blow"
+    assert FuseClass(IEC, "fast").surge(1.0, time, surge)[0] in ("may blow", "blows")
     word, when = FuseClass(IEC, "slow").surge(2.0, np.linspace(0, 20, 2001), np.full(2001, 8.0))
-    assert word == "opens"
+    assert word == "blows"
     assert when == pytest.approx(3.0, rel=0.01)
 
 
@@ -168,8 +168,8 @@ def test_fuse_verdicts_agree_and_name_their_standard() -> None:
         assert standard in check.rule
         assert standard in failure.how
         text[standard] = fuse.carries
-    assert text[IEC].startswith("holds for at least an hour")
-    assert text[UL].startswith("may open after")
+    assert text[IEC].startswith("above its rating, but does not blow")
+    assert text[UL].startswith("may blow after")
 
 
 def test_a_standard_not_stated_follows_from_the_line_and_is_marked() -> None:

@@ -105,7 +105,7 @@ def test_a_standby_switch_does_not_hide_the_reservoir() -> None:
     """The switch lies between rectifier and reservoir; the rectifier's limit counts all the same."""
     report = solved("fixed-bias-head")
     big = analyze(report.amp.changed({"C20": "330u"}), near=report)
-    check = next(c for c in limits(big) if c.part == "V6" and c.what == "reservoir")
+    check = next(c for c in limits(big) if c.part == "V6" and c.what == "first filter cap")
     assert check.value == pytest.approx(330e-6)
     assert check.state == "exceeded"
 

@@ -55,7 +55,7 @@ def test_judge_and_suspects_answer_in_words(capsys, readings):
     assert "3 readings: 3 fine" in out
     code, out, _ = asked(capsys, "suspects", "teasel", readings)
     assert code == 0
-    assert "3 readings fit a good amp" in out
+    assert "the 3 readings are normal" in out
 
 
 def test_a_record_is_written_and_spared(capsys, tmp_path):
@@ -70,7 +70,7 @@ def test_a_record_is_written_and_spared(capsys, tmp_path):
     ("words", "text"),
     [
         (("judge", "teasel", "no-such.csv"), "cannot be read"),
-        (("cable", "teasel"), "no multi-pin connector"),
+        (("cable", "teasel"), "no multi-pin cable"),
         (("bench", "found", "teasel"), "--drawing AMP"),
         (("bench", "order", "teasel"), "nothing to buy"),
         (("bench", "trace", "teasel", "--jack", "J7"), "no input jack 'J7'"),

@@ -47,7 +47,7 @@ def test_report_as_json_has_units_in_its_keys(capsys):
 def test_swap_prints_before_and_after(capsys):
     assert main(["swap", "teasel", "R14=330", "V5=5AR4", "--mains", "123"]) == 0
     text = capsys.readouterr().out
-    for word in ("EXCEEDED", "before", "after", "Check on the bench", "--all adds"):
+    for word in ("EXCEEDED", "before", "after", "Check on the bench", "More: add --all"):
         assert word in text
 
 
@@ -163,7 +163,7 @@ def test_a_change_may_stand_where_a_list_could(capsys):
     assert not any(state["high_tension"] for state in states)
 
 
-@pytest.mark.parametrize(("command", "good"), [("judge", "3 fine"), ("suspects", "fit a good amp")])
+@pytest.mark.parametrize(("command", "good"), [("judge", "3 fine"), ("suspects", "readings are normal")])
 def test_readings_are_held_against_the_amp_as_changed(command, good, capsys, tmp_path):
     report = analyze(amp("teasel").changed({"R14": "1k"}))
     rows = [f"{node},DC volts,{report.node(node).dc_v:.4g}" for node in ("B1", "k34", "p1a")]

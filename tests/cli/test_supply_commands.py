@@ -9,14 +9,14 @@ import pytest
 from tubekit.cli import main
 
 COMMANDS = {
-    "supply": (["supply", "teasel"], "Capacitors of the supply", "filters"),
+    "supply": (["supply", "teasel"], "Filter capacitors", "filters"),
     "supply short": (["supply", "teasel", "C14=short"], "works into a short", "would_fail"),
     "switch-on": (["switch-on", "teasel", "V5=silicon"], "Surge at each capacitor", "surges"),
     "standby": (["standby", "burdock", "S2"], "S2 closed while warm", "fuses"),
     "discharge": (["discharge", "teasel"], "After switch-off", "held"),
-    "sag": (["sag", "burdock"], "at full drive", "rails"),
+    "sag": (["sag", "burdock"], "at full power", "rails"),
     "regulation": (["regulation", "teasel", "--node", "B1"], "Regulation of B1", "volts"),
-    "line-band": (["line-band", "teasel"], "Across the band", "readings"),
+    "line-band": (["line-band", "teasel"], "At each line voltage", "readings"),
     "lower-line": (["lower-line", "teasel", "--mains", "124"], "Bucking transformer", "droppers"),
     "substitutes": (
         ["substitutes", "teasel", "R14", "--series", "E12", "--within", "12"],

@@ -64,15 +64,15 @@ def place_of(cell: str) -> str:
 
 DESIGN = "(second heading)"
 """Of a table whose headings are line voltages: the design voltage comes first."""
-CAPACITOR = {"DC": "DC volts", "ripple p-p": "ripple p-p", "ripple rms": "ripple RMS"}
+CAPACITOR = {"DC": "DC volts", "ripple p-p": "ripple p-p", "ripple RMS": "ripple RMS"}
 ACROSS = " across"
 """What is measured between a capacitor's leads, not from its node to ground."""
 RULES = (
-    Rule("Filter capacitors", ("capacitor",), CAPACITOR | {
+    Rule("Filter capacitors", ("capacitor", "node"), CAPACITOR | {
         "ripple current": "ripple current", "DC across it": "DC volts" + ACROSS,
     }),
-    Rule("Capacitors of the supply (volts across", ("capacitor",), {
-        "DC across": "DC volts" + ACROSS, "ripple p-p": "ripple p-p" + ACROSS, "ripple": "ripple current",
+    Rule("Filter capacitors (volts across", ("capacitor",), {
+        "DC": "DC volts" + ACROSS, "ripple p-p": "ripple p-p" + ACROSS, "ripple current": "ripple current",
     }),
     Rule("Sag", ("capacitor",), {"idle": "DC volts"}),
     Rule("Rectifier", ("rectifier",), {
@@ -83,40 +83,40 @@ RULES = (
         "plate to ground": "plate volts to ground", "screen to ground": "screen volts to ground",
         "cathode to ground": "cathode volts to ground", "plate dissipation": "plate dissipation",
         "grid to cathode": "grid volts to cathode", "plate I": "plate current", "screen I": "screen current",
-        "cathode I": "cathode current", "heater": "heater volts",
+        "cathode current": "cathode current", "heater": "heater volts",
     }),
     Rule("Gain of each stage", ("tube",), {"grid to plate": "gain grid to plate"}),
     Rule("Stages at 1000 Hz", ("stage",), {"grid to plate": "gain grid to plate"}),
     Rule("Nodes", ("node",), {"DC": "DC volts"}),
-    Rule("Signal trace", ("node",), {"DC there": "DC volts", "expect": "tone"}),
+    Rule("Signal trace", ("node",), {"DC": "DC volts", "expect": "tone"}),
     Rule("Levels at 1000 Hz", ("node",), {"level": "tone"}),
     Rule("Windings", ("transformer", "winding"), {"rms": "RMS current", "DC": "direct current"}),
-    Rule("Windings", ("part", "winding"), {"rms": "RMS current"}),
+    Rule("Windings", ("part", "winding"), {"AC current": "RMS current"}),
     Rule("Fuses", ("fuse",), {"class": "speed", "current": "RMS current", "rated": "rated current"}),
     Rule("Ratings", ("part", "what"), {"reading": "rated reading", "limit": "limit", "state": "state"}),
-    Rule("Output tubes", ("tube",), {"idle": "current as metered at idle", "bias": "bias"}),
+    Rule("Output tubes", ("tube",), {"idle current": "current as metered at idle", "bias": "bias"}),
     Rule("B+ at idle", ("capacitor",), CAPACITOR),
     Rule("Tubes at idle", ("tube",), {
-        "cathode I": "cathode current", "of rating": "plate share",
+        "cathode current": "cathode current", "% of rating": "plate share",
     }),
-    Rule("Bands", ("reading",), {"drawn": "reading"}),
-    Rule("Readings", ("reading",), {"shows": "reading"}),
-    Rule("Across the band", ("what",), {DESIGN: "at design line voltage"}),
+    Rule("Normal ranges", ("reading",), {"per schematic": "reading"}),
+    Rule("Readings", ("reading",), {"you read": "reading"}),
+    Rule("At each line voltage", ("what",), {DESIGN: "at design line voltage"}),
     Rule("Steps", ("reading",), {"100 %": "at full line voltage"}),
-    Rule("Hum at the speaker", ("from",), {"total": "hum"}),
+    Rule("Hum at the speaker", ("source",), {"total": "hum"}),
     Rule("", ("from", "now", "before"), {"now": "hum"}),
     Rule("", ("", "now", "before"), {"now": "now", "before": "now"}),
 )  # fmt: skip
 NAMED = {
     "Supply": {"DC": "DC volts", "ripple p-p": "ripple p-p", "ripple current": "ripple current",
-               "ripple rms": "ripple RMS", "peak per plate": "peak per plate",
+               "ripple RMS": "ripple RMS", "peak per plate": "peak per plate",
                "peak inverse": "peak inverse volts"},
     "Tubes": {"plate to cathode": "plate volts to cathode", "screen to cathode": "screen volts to cathode",
               "grid to cathode": "grid volts to cathode", "plate I": "plate current",
-              "screen I": "screen current", "cathode I": "cathode current", "heater": "heater volts"},
+              "screen I": "screen current", "cathode current": "cathode current", "heater": "heater volts"},
     "Gain of each stage": {"grid to plate": "gain grid to plate"},
     "Nodes (DC": {"": "DC volts"},
-    "Windings": {"rms": "RMS current", "DC": "direct current"},
+    "Windings": {"AC current": "RMS current", "DC current": "direct current"},
 }  # fmt: skip
 """Tables of before and after: the second column names what the row is about."""
 
@@ -171,11 +171,11 @@ def _thing(name: str, place: str) -> tuple[str, str]:
 
 
 SENTENCES = {
-    r"(\S+ dB) at 1000 Hz": ("gain at 1 kHz", "the amp"),
-    r"from there at (\S+ k?Hz) to": ("low corner", "the amp"),
-    r"from there at \S+ k?Hz to (\S+ k?Hz)": ("high corner", "the amp"),
+    r"gain (\S+ dB) at 1 kHz": ("gain at 1 kHz", "the amp"),
+    r"3 dB down at (\S+ k?Hz) and": ("low corner", "the amp"),
+    r"3 dB down at \S+ k?Hz and (\S+ k?Hz)": ("high corner", "the amp"),
     r"(\S+ [µm]?V(?: RMS)?) of hum (?:at|as)": ("hum", "the speaker"),
-    r"(\d+|No) ratings? (?:is |are )?exceeded": ("ratings exceeded", "the amp"),
+    r"(\d+|[Nn]o) ratings? (?:is |are )?exceeded": ("ratings exceeded", "the amp"),
     r"oscillates by itself at about (\S+ Hz)": ("tremolo", "the amp"),
     r"oscillates near (\S+ [kM]?Hz)": ("oscillates near", "the amp"),
     r"(\S+ m?W) at 5 %": ("power at 5 %", "the amp"),

@@ -35,7 +35,7 @@ def test_the_words_follow_the_distance(teasel):
     words = [
         judge(taken(teasel, read((at, volts))), size=400).verdicts[0].word for volts in (18.0, 20.7, 29.0)
     ]
-    assert words == ["fine", "on the high side", "wrong"]
+    assert words == ["fine", "on the high side", "out of range"]
 
 
 def test_a_coarse_meter_is_given_its_slack(teasel):
@@ -53,7 +53,7 @@ def test_a_meter_that_loads_the_plate_is_corrected_for(teasel):
     )
     assert low.word == "fine"
     assert low.unloaded == pytest.approx(143.5, rel=0.01)
-    assert high.word == "wrong"
+    assert high.word == "out of range"
 
 
 def test_cathode_bias_is_held_against_the_rating_itself(teasel):
@@ -62,7 +62,7 @@ def test_cathode_bias_is_held_against_the_rating_itself(teasel):
     verdict = next(p for p in result.power if p.tube == "V3")
     assert verdict.verdict == "fine"
     assert "cathode bias" in verdict.rule
-    assert "shared by 2" in verdict.text
+    assert "shared by 2 tubes" in verdict.text
 
 
 def test_fixed_bias_is_held_against_70_percent():
@@ -84,7 +84,7 @@ def test_fixed_bias_is_held_against_70_percent():
 @pytest.mark.parametrize(
     ("amps", "word"),
     [
-        ((0.0345, 0.0352), "well matched"),  # within 1 mA (common practice, no source)
+        ((0.0345, 0.0352), "well matched"),  # within 1 mA (shop rule of thumb)
         ((0.0340, 0.0355), "good"),  # within 5 % (practice table, from memory)
         ((0.0330, 0.0360), "acceptable"),  # within 10 %
         ((0.0300, 0.0400), "not matched"),
@@ -114,7 +114,7 @@ def test_matching_by_the_drops_of_the_transformer(teasel):
             281.0,
             "R14 4 % high, within its tolerance: changes the current of V3 by 0.7 mA: leave it",
         ),
-        ("C13", "farads", 23e-6, "leave it"),  # bypass within 2 µF of 25: fine (common practice, no source)
+        ("C13", "farads", 23e-6, "leave it"),  # bypass within 2 µF of 25: fine (shop rule of thumb)
         ("C1", "farads", 26.5e-6, "leave it"),
         ("R5", "ohms", 180e3, "replace it"),
         ("C14", "farads", 7e-6, "replace it"),

@@ -31,7 +31,7 @@ def test_report_panel_and_record_mark_it_with_one_note() -> None:
     for text in (str(report), panel, record):
         assert f"V6{OUTSIDE}" in text
         assert f"V1a{OUTSIDE}" not in text
-        assert "outside the range the tube's law was fitted in" in text
+        assert "beyond the published curves" in text
 
 
 def test_a_swap_marks_it_and_says_what_the_change_takes_out() -> None:
@@ -48,4 +48,4 @@ def test_drive_marks_it() -> None:
     assert solved("reverb-tremolo").tube("V6").outside
     clips, *_ = result.tables()
     assert f"V6{OUTSIDE}" in [row[0] for row in clips.rows]
-    assert "outside the range the tube's law was fitted in" in clips.note
+    assert "beyond the published curves" in clips.note

@@ -144,7 +144,7 @@ def test_progress_is_told():
     ("amp", "arguments", "text"),
     [
         (load_amp("teasel").changed({"R14": [250, 270]}), {}, "a batch has no one spread"),
-        (load_amp("teasel"), {"size": 3}, "3 amps cannot be drawn"),
+        (load_amp("teasel"), {"size": 3}, "cannot simulate 3 amps"),
         (load_amp("teasel"), {"probes": [Probe("signal_rms_v", ("p1a", "ground"))]}, "needs a test tone"),
         (load_amp("teasel"), {"tone": Tone("J3")}, "no such input jack"),
     ],
@@ -156,7 +156,7 @@ def test_what_cannot_be_spread_is_refused(amp, arguments, text):
 
 def test_it_prints():
     text = str(spread(load_amp("teasel"), [Probe("dc_v", ("k34", "ground"))], size=100))
-    assert "normal ranges (95 % of good amps)" in text
+    assert "normal ranges hold 95 % of 100 simulated good amps" in text
     assert "DC volts at k34" in text
 
 

@@ -44,7 +44,7 @@ def job(tmp_path, capsys):
 
 def test_readings_are_judged_as_they_are_entered(job):
     text = job("read", "line=121", "B1=345.6", "V3.k=24.84", "V3=45mA")
-    assert "1 of 3 wrong" in text or "2 of 3 wrong" in text
+    assert "1 of 3 out of range" in text or "2 of 3 out of range" in text
     assert open_job(job.folder).line_v == 121
     result = open_job(job.folder).readings()
     assert [str(each.probe) for each in result.readings] == [

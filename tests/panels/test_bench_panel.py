@@ -62,11 +62,11 @@ def test_verdicts_are_those_of_judge(panel):
     lines = {
         row.place: line.word.value for row, line in zip(panel.sheet.rows, panel.lines.lines, strict=True)
     }
-    assert "WRONG" in lines["k34"]
+    assert "OUT OF RANGE" in lines["k34"]
     assert "fine" in lines["B1"]
-    wrong = sum(v.word == "wrong" for v in wanted.verdicts)
+    wrong = sum(v.word == "out of range" for v in wanted.verdicts)
     assert wrong > 0
-    assert f"{wrong} wrong" in panel.told.value
+    assert f"{wrong} out of range" in panel.told.value
 
 
 def test_marks_stand_where_the_readings_lie(panel):
@@ -79,7 +79,7 @@ def test_marks_stand_where_the_readings_lie(panel):
         assert view.marks[k].get_xdata()[0] == pytest.approx(max(-EDGE, min(EDGE, at)), abs=1e-6)
         assert (view.marks[k].get_marker() in "<>") == (abs(at) > EDGE)
         assert verdict.reading.describe() in view.words[k].get_text()
-        assert ("WRONG" in view.words[k].get_text()) == (verdict.word == "wrong")
+        assert ("OUT OF RANGE" in view.words[k].get_text()) == (verdict.word == "out of range")
 
 
 def test_suspects_are_those_of_suspects_and_a_new_reading_is_weighed_at_once(panel):

@@ -134,7 +134,7 @@ def test_the_supply_panel_takes_own_amps(folder: Path) -> None:
     values = {str(value).rpartition("/")[2]: value for _, value in amps.choice.options}
     amps.choice.value = values["mine.toml"]
     assert panel.settings["reservoir"] == pytest.approx(33e-6)
-    assert panel.knob("reservoir").entry.value == "33µ"
+    assert panel.knob("reservoir").entry.value == "33 µF"
     amps.choice.value = values["broken.toml"]
     assert "broken.toml" in amps.complaint.value
     assert amps.choice.value == values["mine.toml"]

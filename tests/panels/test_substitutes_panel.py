@@ -41,9 +41,7 @@ def agrees(panel: SubstitutesPanel, part: str, within: float = 5.0, series: str 
     ]
     rows = wanted.candidates[: len(panel.figure.view.names)]
     assert [text.get_text() for text in panel.figure.view.names] == [c.name for c in rows]
-    assert [text.get_text() for text in panel.figure.view.words] == [
-        "acceptable" if c.keeps else "not acceptable" for c in rows
-    ]
+    assert [text.get_text() for text in panel.figure.view.words] == ["OK" if c.keeps else "no" for c in rows]
     volts = drawn_rows(panel, 1)
     assert_allclose([volts[k] for k in range(len(rows))], [c.b_plus_v for c in rows], rtol=1e-6)
 

@@ -93,7 +93,7 @@ def test_before_stays_behind_and_the_change_is_drawn(panel: TonePanel) -> None:
     assert_allclose(view.change.get_ydata(), wanted, atol=0.02)
     assert_allclose(view.before.get_ydata(), panel.before.curve.gain_db)
     panel.details.selected_index = 0
-    assert "Corners that move" in panel.opened.value
+    assert "Rolloffs that change" in panel.opened.value
     assert "C2 (" in panel.opened.value
     panel.buttons["keep"].click()
     assert panel.amp.parts["C2"].farads == pytest.approx(4.7e-9)

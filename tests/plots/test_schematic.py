@@ -252,9 +252,9 @@ def changed() -> SwapReport:
 def test_a_changed_part_says_what_it_was(changed: SwapReport) -> None:
     drawing = plots.schematic(changed, "R14")
     result = {text.get_text(): text for text in drawing.lines}
-    assert {"330R", "was 270R"} <= set(result)
-    assert result["was 270R"].get_color() == ink.OXIDE
-    assert result["was 270R"].get_fontweight() == "bold"
+    assert {"330 Ω", "was 270 Ω"} <= set(result)
+    assert result["was 270 Ω"].get_color() == ink.OXIDE
+    assert result["was 270 Ω"].get_fontweight() == "bold"
     before, after = (one.node("k34").dc_v for one in (changed.before, changed.after))
     assert f"{before:.1f} → {after:.1f} V" in result
     assert "was fitted" in [text.get_text() for text in plots.schematic(changed, "C1").lines]

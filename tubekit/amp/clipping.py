@@ -79,10 +79,10 @@ def _first(run: LargeSignal, device: Device, input_rms: Array, paired: bool) -> 
     marks = {
         "grid current": _reached(input_rms, np.log(np.maximum(grid, 1e-15) / GRID_CURRENT_A)),
         "cut-off": np.nan if paired else _reached(input_rms, CUT_OFF - least),
-        "gain down 1 dB": _reached(input_rms, fall - COMPRESSED_DB),
+        "compresses by 1 dB": _reached(input_rms, fall - COMPRESSED_DB),
     }
     known = {cause: at for cause, at in marks.items() if np.isfinite(at)}
-    cause = min(known, key=lambda each: known[each]) if known else "follows throughout"
+    cause = min(known, key=lambda each: known[each]) if known else "does not clip"
     return ClipPoint(name, float(known.get(cause, np.nan)), cause)
 
 

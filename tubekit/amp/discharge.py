@@ -72,7 +72,7 @@ class Discharge(Printed):
         "above_limit_after_5_s=beyond",
     )  # fmt: skip
 
-    def of(self, capacitor: str, case: str = "tubes cold") -> HeldCharge:
+    def of(self, capacitor: str, case: str = "cold") -> HeldCharge:
         """One capacitor in one case; KeyError if there is none."""
         return {(one.capacitor, one.case): one for one in self.held}[capacitor, case]
 
@@ -96,18 +96,20 @@ class Discharge(Printed):
         if not self.held:
             return f"{self.amp.title}: no capacitor could be followed. Treat all of them as charged."
         one = self.slowest
-        time = f"takes {one.to_limit_s:.3g} s to come down to {LIMIT_V:g} V"
+        time = f"takes {one.to_limit_s:.2g} s to drop to {LIMIT_V:g} V"
         if np.isinf(one.to_limit_s):
             time = f"is still above {LIMIT_V:g} V after {self.cold.time[-1]:g} s"
-        text = f"{self.amp.title}: {one.capacitor} {time} ({one.case})."
+        text = (
+            f"{self.amp.title}: {one.capacitor} {time} (tubes {one.case}). An open bleeder takes much longer."
+        )
         return f"{text} Discharge and check with a meter before you touch anything."
 
     def tables(self) -> list[Table]:
         """One row per capacitor and case."""
         heads = (
-            Column("capacitor"), Column("case"), Column("at once", "V"),
-            *(Column(f"{t:g} s", "V") for t in LOOKED_AT_S), Column("stored", "J"),
-            Column("to 60 V", "s"), Column("across it", "ohm"),
+            Column("capacitor"), Column("tubes"), Column("right after off", "V"),
+            *(Column(f"{t:g} s", "V") for t in LOOKED_AT_S), Column("energy", "J"),
+            Column("time to 60 V", "s"), Column("bleeder", "ohm"),
         )  # fmt: skip
         rows = [
             (one.capacitor, one.case, *map(float, one.volts), float(one.joules[0]),
@@ -127,9 +129,9 @@ class Discharge(Printed):
     def _verdicts(self) -> Iterator[str]:
         if self.not_followed:
             yield (
-                f"Treat as charged, discharge and check with a meter: {', '.join(self.not_followed)}. Not "
-                "followed here: as switches and plugs are set no rectifier feeds them, or by a path that "
-                "this calculation does not follow."
+                f"Treat as charged, discharge and check with a meter: {', '.join(self.not_followed)}. They "
+                "are not calculated here: no rectifier feeds them with the switches and plugs as set, or the "
+                "path is too complex."
             )
         yield self._verdict()
 
@@ -162,7 +164,7 @@ class Discharge(Printed):
         table = self.table("held")
         slowest = {h.capacitor: k for k, h in sorted(enumerate(self.held), key=lambda kh: kh[1].volts[3])}
         rows = [table.rows[k] for k in reversed(slowest.values())]
-        heads = ("capacitor", "case", "at once", "5 s", "60 s", "to 60 V", "stored")
+        heads = ("capacitor", "tubes", "right after off", "5 s", "60 s", "time to 60 V", "energy")
         return [replace(table, rows=rows).only(*heads)]
 
     def answer(self) -> str:
@@ -214,11 +216,11 @@ def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGE
     cooling = transient(circuit, seconds, start=state, emission=emission(amp, cooled))
     cold = transient(bare, seconds, start=supply.cold)
     held = [
-        *_cases(supply, "tubes cooling", cooling, state, bare),
-        *_cases(supply, "tubes cold", cold, supply.cold, bare),
+        *_cases(supply, "cooling", cooling, state, bare),
+        *_cases(supply, "cold", cold, supply.cold, bare),
     ]
     order = [one.capacitor for one in supply.filters]
-    held.sort(key=lambda one: (order.index(one.capacitor), one.case != "tubes cooling"))
+    held.sort(key=lambda one: (order.index(one.capacitor), one.case != "cooling"))
     leaks = tuple(words for words in supply.report.solved.built.assumptions if LEAK_WORDS in words)
     return Discharge(amp, tuple(held), cooling, cold, leaks)
 

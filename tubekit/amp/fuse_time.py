@@ -22,7 +22,9 @@ from tubekit.units import show
 Array = np.ndarray
 
 IEC, UL = "IEC 60127", "UL 248-14"
-CLASS_WORDS = "Fuse times after the standard named, from memory; a fuse spreads between its two limits."
+CLASS_WORDS = (
+    "Fuse times are those of the standard named (from memory); a real fuse is between the two limits."
+)
 US_LINE_V, US_LINE_HZ = 170.0, 55.0
 """Below this line voltage and above this frequency an amp is taken to hold US fuses; common practice."""
 
@@ -39,7 +41,7 @@ class FuseClass:
     >>> FuseClass(IEC, "fast").open_at_last([2.0, 2.1, 4.0]).round(2).tolist()
     [inf, 1800.0, 0.3]
     >>> slow.carries(1.3), FuseClass(UL, "slow").carries(1.4)
-    ('holds for at least an hour, above its rating', 'may open after 5 min, has opened after 44 min')
+    ('above its rating, but does not blow for at least an hour', 'may blow after 5 min, blows within 44 min')
     """
 
     standard: str
@@ -47,7 +49,7 @@ class FuseClass:
     assumed: bool = False
 
     def __str__(self) -> str:
-        return f"{self.speed}, {self.standard}{' assumed' if self.assumed else ''}"
+        return f"{self.speed}, {self.standard}{' (assumed)' if self.assumed else ''}"
 
     def holds_at_least(self, times_rating: Array | float) -> Array:
         """Shortest time in which it may open [s]; infinite where it carries that multiple of its rating."""
@@ -72,12 +74,12 @@ class FuseClass:
         times = float(np.max(times_rating))
         least, most = float(self.holds_at_least(times)), float(self.open_at_last(times))
         if np.isinf(least):
-            return "carries it" if times <= 1.0 else "holds for at least an hour, above its rating"
-        end = "need not open" if np.isinf(most) else f"has opened after {_time_text(most)}"
-        return f"may open after {_time_text(least)}, {end}"
+            return "OK" if times <= 1.0 else "above its rating, but does not blow for at least an hour"
+        end = "or not at all" if np.isinf(most) else f"blows within {_time_text(most)}"
+        return f"may blow after {_time_text(least)}, {end}"
 
     def surge(self, rated_a: float, time: Array, amps: Array) -> tuple[str, float]:
-        """Whether a surge of current opens it: 'holds', 'may open' or 'opens', and when first [s].
+        """Whether a surge of current opens it: 'does not blow', 'may blow' or 'blows', and when first [s].
 
         The effective value from the start to each moment is taken as if it had flowed evenly.
         """
@@ -86,11 +88,11 @@ class FuseClass:
         since = time - time[0]
         with np.errstate(divide="ignore", invalid="ignore"):
             times = np.where(since > 0, np.sqrt(heat / since), 0.0) / rated_a
-        for word, limit in (("opens", self.open_at_last), ("may open", self.holds_at_least)):
+        for word, limit in (("blows", self.open_at_last), ("may blow", self.holds_at_least)):
             over = (since >= limit(times)) & (since > 0)
             if over.any():
                 return word, float(since[np.argmax(over)])
-        return "holds", float("inf")
+        return "does not blow", float("inf")
 
 
 def fuse_class(amp: Amp, fuse: Fuse) -> FuseClass:
@@ -101,7 +103,7 @@ def fuse_class(amp: Amp, fuse: Fuse) -> FuseClass:
     >>> from tubekit import load_amp
     >>> amp = load_amp("teasel")
     >>> print(fuse_class(amp, amp.parts["F1"]))
-    slow, UL 248-14 assumed
+    slow, UL 248-14 (assumed)
     """
     if fuse.standard is not None:
         return FuseClass(fuse.standard, fuse.speed)

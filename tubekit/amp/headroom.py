@@ -117,9 +117,10 @@ class Headroom(Printed):
         first = self.clips[0]
         words = f"{self.amp.title}, {self.jack} at {self.frequency_hz:g} Hz"
         if np.isfinite(self.rated_rms):
-            size = f"{self.rated_w:.3g} W" if self.view.load else f"{self.rated_rms:.3g} V"
-            words += f": {size} at {RATED_THD:g} % for {show(self.rated_input_rms, 'V')}"
-        return f"{words}; {first.section} clips first ({first.cause})"
+            size = f"{self.rated_w:.2g} W" if self.view.load else f"{self.rated_rms:.2g} V"
+            level = show(self.rated_input_rms, "V", 2)
+            words += f": {size} at {RATED_THD:g} % distortion with {level} in"
+        return f"{words}. {first.section} clips first"
 
     def tables(self) -> list[Table]:
         """Order of clipping, then output against drive."""
@@ -135,10 +136,10 @@ class Headroom(Printed):
             )
             for each in self.clips
         ]  # fmt: skip
-        heads = headed("stage", "at the jack [V RMS] tiny", "after the first [dB] +.1f", "cause")
+        heads = headed("stage", "input level [V RMS] tiny", "dB above the first [] +.1f", "why")
         tables = [
             Table(
-                "Order of clipping",
+                "What clips first",
                 heads,
                 rows,
                 note=f"Method: {self.method}.\n{outside_note(tubes)}".rstrip(),
@@ -147,11 +148,11 @@ class Headroom(Printed):
         if len(self.input_rms):
             count = self.listed
             run = list(zip(*self.run.values(), strict=True))
-            note = f"Beyond {MOST_THD:g} % the output is a clipped wave: not listed."
+            note = f"Above {MOST_THD:g} % distortion the output is a clipped wave and is not listed."
             note = note if count < len(self.input_rms) else ""
             output = f"{self.view.output_words} [V RMS]"
-            under = headed("at the jack [V RMS] tiny", output, "power [W]", "distortion [%] .1f")
-            drive = Table("Drive", under, run, note=note)
+            under = headed("input level [V RMS] tiny", output, "power [W]", "distortion [%] .1f")
+            drive = Table("Power and distortion", under, run, note=note)
             tables.append(drive if self.view.load else drive.only(*(c.name for c in under if c.unit != "W")))
         return tables
 

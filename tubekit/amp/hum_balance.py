@@ -71,9 +71,9 @@ class HumBalance(Printed):
         """The null, or what takes its effect away."""
         if not self.works:
             why = f": {self.bypassed}" if self.bypassed else ""
-            return f"no null, turning it moves the hum by {self.depth_db:.1f} dB{why}"
+            return f"no null, turning it changes the hum by {self.depth_db:.1f} dB{why}"
         size = Column("", "V").write(self.null_v)
-        words = f"null at {100 * self.null:.0f} % of its travel, {size} of hum left there"
+        words = f"null at {100 * self.null:.0f} % of its travel, with {size} of hum left"
         return f"{words}; {self.bypassed}" if self.bypassed else words
 
     def tables(self) -> list[Table]:
@@ -82,11 +82,12 @@ class HumBalance(Printed):
         rows = [(100 * float(self.positions[k]), self.heater_v[k], self.total_v[k]) for k in some]
         heads = headed("position [%] .0f", "from the heaters [V] tiny", "total hum [V] tiny")
         note = (
-            "Common practice, no source: with matched tubes the null is near the middle; a null near the "
-            "end of the travel points to one tube that leaks, or to a heater lead close to a grid."
+            "Shop rule of thumb: with matched tubes the null is near the middle. A null near one end "
+            "points to "
+            "a tube with heater-cathode leakage, or to a heater lead close to a grid."
         )
         rows.append((100 * self.position, None, self.now_v))
-        notes = ("The last line is the control as it is set.", self.hum.view.input_words, note)
+        notes = ("The last line is the present setting.", self.hum.view.input_words, note)
         return [Table("Hum at the speaker", heads, rows, note="\n".join(notes))]
 
 
@@ -136,14 +137,15 @@ def hum_balance(
     name = control or balance_control(amp)
     if name is None:
         raise ChangeError(
-            "no potentiometer is wired across the heaters", where=amp.name,
-            fix="Draw one: kind = 'potentiometer', top and bottom on the heater's nodes, wiper to ground",
+            "this amp has no hum-balance pot across the heaters", where=amp.name,
+            fix="If yours does, add it to the amp file: kind = 'potentiometer', top and bottom on the "
+                "heater, wiper to ground",
         )  # fmt: skip
     part = amp.parts.get(name)
     if not isinstance(part, Potentiometer):
         pots = [p.designator for p in amp.parts.values() if isinstance(p, Potentiometer)]
         raise ChangeError(
-            f"'{name}' is no potentiometer", where=amp.name, fix=f"Name one of {', '.join(pots)}",
+            f"'{name}' is not a potentiometer", where=amp.name, fix=f"Name one of {', '.join(pots)}",
             near=near_matches(name, pots),
         )  # fmt: skip
     wanted = POSITIONS if positions is None else np.asarray(positions, float)

@@ -39,12 +39,12 @@ def _by_rail(hum: Hum) -> Table:
         if np.any(size > 0):  # what gets in nowhere has no level
             rows.append((node, kind, largest, size, hum.db(size)))
     rows.sort(key=lambda row: -float(np.max(row[3])))
-    where = f"{hum.view.jack.designator}, open" if hum.open_input else "open lead in the input"
+    where = f"{hum.view.jack.designator}, open" if hum.open_input else "only if the input lead is open"
     if np.any(hum.pickup_v):
         rows.append((where, "stray pick-up", None, hum.pickup_v, hum.db(hum.pickup_v)))
     if hum.noise_v is not None:
         rows.append((where, "noise of the amp", None, hum.noise_v, hum.db(hum.noise_v)))
-    heads = headed("from", "kind", "largest path alone [V] tiny", "total [V] tiny", _re(hum))
+    heads = headed("source", "kind", "largest single path [V] tiny", "total [V] tiny", _re(hum))
     title, note = f"Hum at the {hum.view.output_words} by source", hum.view.input_words
     return Table(title, heads, rows, note=note, key="rails")
 
@@ -62,7 +62,7 @@ def _by_way(hum: Hum) -> Table:
     heard = [each for each in hum.sources if np.nanmax(each.rms) > 0]
     order = sorted(heard, key=lambda each: -float(np.nanmax(each.rms)))[:14]
     rows = [(each.part, each.node, each.into, each.rms, hum.db(each.rms)) for each in order]
-    heads = headed("through", "from", "into", "alone [V] tiny", _re(hum))
+    heads = headed("through", "from", "into", "by itself [V] tiny", _re(hum))
     filament = any(tube.filament for tube in tubes(hum.amp))
     field = any(getattr(part, "field_of", "") for part in hum.amp.parts.values())
     words = NOTE + filament * FILAMENT_NOTE + field * FIELD_NOTE
@@ -77,8 +77,8 @@ def _cancelling(hum: Hum) -> str:
     if not alone > CANCELS * whole:
         return ""
     return (
-        f"Paths cancel: added without sign they would be {show(alone, 'V RMS')}, together they are "
-        f"{show(whole, 'V RMS')}. When a pair drifts out of match, the difference is heard."
+        f"Paths cancel: without canceling they would add up to {show(alone, 'V RMS')}; together they make "
+        f"{show(whole, 'V RMS')}. When a pair drifts out of match, you hear the difference."
     )
 
 

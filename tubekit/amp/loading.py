@@ -29,6 +29,10 @@ class SupplyRegulation(Regulation):
 
     amp: Amp = field(repr=False, kw_only=True)
 
+    def headline(self) -> str:
+        """Ends of the curve, the amp first."""
+        return f"{self.amp.title}: {super().headline()}"
+
 
 def load_regulation(
     amp: Amp, node: str | None = None, *, most: float | None = None, points: int = POINTS
@@ -68,7 +72,7 @@ def first_rail(amp: Amp) -> str:
     """Node of the first filter capacitor behind a rectifier."""
     rails = amp.topology.wired.rails
     if not rails:
-        raise ChangeError("no reservoir was found", where=amp.name, fix="Name the rail: node='B1'")
+        raise ChangeError("no first filter cap was found", where=amp.name, fix="Name the rail: node='B1'")
     return rails[0].node
 
 
@@ -105,7 +109,7 @@ class MainsCurve(Printed):
         tubes = [one for one in self.report.tubes if np.max(np.asarray(one.plate_w)) > 1.0]
         heads = (
             Column("line voltage", "V RMS"), *(Column(one.node, "V") for one in rails),
-            Column("heaters", "V RMS"), *(Column(f"{one.section} plate", "W") for one in tubes),
+            Column("heaters", "V RMS"), *(Column(f"{one.section} plate dissipation", "W") for one in tubes),
         )  # fmt: skip
         heater = (
             np.asarray(self.report.tubes[0].heater_rms_v) if self.report.tubes else self.mains_rms * np.nan
@@ -115,7 +119,7 @@ class MainsCurve(Printed):
             (float(self.mains_rms[k]), *(v[k] for v in columns[0]), heater[k], *(w[k] for w in columns[1]))
             for k in range(len(self.mains_rms))
         ]
-        return [Table("Versus line voltage", heads, rows)]
+        return [Table("At each line voltage", heads, rows)]
 
 
 def mains_regulation(amp: Amp, mains_rms: Sequence[float] | Array) -> MainsCurve:

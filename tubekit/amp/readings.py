@@ -61,16 +61,23 @@ class TubeReading:
     plate_a: Reading = quantity("A", "I_p", "plate current", label="plate I")
     screen_a: Reading = quantity("A", "I_s", "screen current; NaN for a triode", label="screen I")
     grid_a: Reading = quantity("A", "I_g", "grid current")
-    cathode_a: Reading = quantity("A", "I_k", "cathode current, the sum of the others", label="cathode I")
+    cathode_a: Reading = quantity(
+        "A", "I_k", "cathode current, the sum of the others", label="cathode current"
+    )
     plate_w: Reading = quantity("W", "P_p", "plate dissipation", label="plate dissipation")
     screen_w: Reading = quantity(
         "W", "P_s", "screen dissipation; NaN for a triode", label="screen dissipation"
     )
     plate_share: Reading = quantity(
-        "", "", "plate dissipation as a fraction of its rating", label="of rating", share=True
+        "", "", "plate dissipation as a fraction of its rating", label="% of rating", format=".0f", share=True
     )
     screen_share: Reading = quantity(
-        "", "", "screen dissipation as a fraction of its rating", label="of rating", share=True
+        "",
+        "",
+        "screen dissipation as a fraction of its rating",
+        label="% of rating",
+        format=".0f",
+        share=True,
     )
     heater_rms_v: Reading = quantity(
         "V RMS", "V_h", "heater voltage; NaN where none is drawn", label="heater"
@@ -113,7 +120,7 @@ def outside_note(tubes: Iterable[TubeReading]) -> str:
             words = f"{', '.join(dict.fromkeys(t.types))}: {', '.join(t.outside)}"
             text.setdefault(words, []).append(t.section)
     where = "; ".join(f"{', '.join(sections)} {words}" for words, sections in text.items())
-    return f"{OUTSIDE} outside the range the tube's law was fitted in, extrapolated: {where}." if text else ""
+    return f"{OUTSIDE} beyond the published curves, so these figures are estimates: {where}." if text else ""
 
 
 def law_note(tubes: Sequence[TubeReading]) -> str:

@@ -58,9 +58,9 @@ class RailSag:
     capacitor: str
     node: str
     idle_v: float = quantity("V", "V_0", "mean at idle", label="idle")
-    driven_v: float = quantity("V", "V_1", "mean at full drive, settled", label="driven")
+    driven_v: float = quantity("V", "V_1", "mean at full drive, settled", label="full power")
     lowest_v: float = quantity("V", "V_min", "lowest mean on the way there", label="lowest")
-    sag_percent: float = quantity("%", "", "how far it falls, in percent of idle", label="sag")
+    sag_percent: float = quantity("%", "", "how far it falls, in percent of idle", label="drop", format=".1f")
     down_s: float = quantity("s", "τ", "until 63 % of the fall is done")
     back_s: float = quantity("s", "τ'", "until 63 % of the rise back is done")
 
@@ -95,30 +95,33 @@ class Sag(Printed):
         """B+ of the output tubes' plates in one sentence."""
         one = self.b_plus
         return (
-            f"{self.amp.title}: B+ ({one.node}) sags from {one.idle_v:.3g} to {one.driven_v:.3g} V "
-            f"({one.sag_percent:.2g} %) at full drive, {self._time(one.down_s)} down, "
-            f"{self._time(one.back_s)} back"
+            f"{self.amp.title}: at full power B+ ({one.node}) drops from {one.idle_v:.3g} to "
+            f"{one.driven_v:.3g} V ({one.sag_percent:.2g} %), in {self._time(one.down_s)}; it recovers in "
+            f"{self._time(one.back_s)}"
         )
 
     def _time(self, seconds: float) -> str:
         """A time as it can be known: means over a cycle show nothing faster than half a ripple period."""
         least = 0.5 / self.ripple_hz
-        return f"< {show(least, 's')}" if seconds < least else show(seconds, "s")
+        return f"under {show(least, 's', 1)}" if seconds < least else show(seconds, "s", 2)
 
     def tables(self) -> list[Table]:
         """One row per rail."""
         tubes = " and ".join(self.output_tubes)
         note = (
-            f"Full drive: {self.input_v * 1e3:.3g} mV peak at the jack, {TONE_HZ:g} Hz, brings a grid of "
-            f"{tubes} to its cathode. Rectifiers {self.idle_a * 1e3:.3g} → {self.driven_a * 1e3:.3g} mA."
+            f"Full power: {self.input_v * 1e3:.3g} mV peak at the jack, {TONE_HZ:g} Hz, just short of grid "
+            f"current in {tubes}. Times are to 63 % of the change. Rectifiers {self.idle_a * 1e3:.3g} → "
+            f"{self.driven_a * 1e3:.3g} mA."
         )
         if not self.settled:
-            note += f"\nNOT SETTLED: the rails still move after {self.down.time[-1]:.0f} s of drive."
+            note += (
+                f"\nNOT SETTLED: the voltages still change after {self.down.time[-1]:.0f} s at full power."
+            )
         rails = Table.of(
             "Sag", self.rails, "capacitor", "node", "idle_v", "driven_v", "lowest_v", "sag_percent", note=note
         )
         times = [[self._time(t) if np.isfinite(t) else t for t in (r.down_s, r.back_s)] for r in self.rails]
-        heads = headed("63 % down [s] >", "63 % back [s] >")
+        heads = headed("time to sag [s] >", "time to recover [s] >")
         rows = [(*row, *both) for row, both in zip(rails.rows, times, strict=True)]
         return [replace(rails, columns=(*rails.columns, *heads), rows=rows)]
 

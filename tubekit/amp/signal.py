@@ -32,7 +32,7 @@ from tubekit.circuit.parts import Windings
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import ChangeError, warn_batch
 from tubekit.text import Printed, Table, quantity, to_json_value
-from tubekit.units import show
+from tubekit.units import mark
 
 Array = np.ndarray
 
@@ -51,7 +51,9 @@ class SignalPath(Printed):
     jack: str
     output: str
     reference_hz: float = quantity(
-        "Hz", "f_0", "where levels and impedances are read, and corners count from"
+        "Hz",
+        "f_0",
+        "reference frequency: levels and impedances are for it, and rolloffs are 3 dB below the gain at it",
     )
     frequencies_hz: Array = quantity("Hz", "f", "(K,)")
     gain: Array = quantity("", "A", "jack to output, complex, (N, K)")
@@ -130,11 +132,13 @@ class SignalPath(Printed):
         gain = 20 * np.log10(np.abs(self.reference_gain[0]))
         low, high = self.whole.low.hz[0], self.whole.high.hz[0]
         ends = (
-            f"{show(low, 'Hz')} to {show(high, 'Hz')}" if np.isfinite(low + high) else "no corner on one side"
+            f"{mark(low, 'Hz', 2)} and {mark(high, 'Hz', 2)}"
+            if np.isfinite(low + high)
+            else "no rolloff at one end"
         )
         return (
-            f"{words}: {gain:.1f} dB at {self.reference_hz:g} Hz, -3 dB from there at {ends}; "
-            f"levels with {self.level_rms * 1e3:g} mV"
+            f"{words}: gain {gain:.1f} dB at {mark(self.reference_hz, 'Hz')}, 3 dB down at {ends}. "
+            f"Levels are for {self.level_rms * 1e3:g} mV in"
         )
 
     def levels(self) -> list[tuple[str, str, Array, Array]]:
@@ -160,7 +164,7 @@ class SignalPath(Printed):
         tables = {table.title.split(" ")[0]: table for table in self.tables()}
         if "Levels" not in tables:
             return self.tables()
-        return [tables["Levels"].only("place", "node", "level", "to input"), tables["Ends,"]]
+        return [tables["Levels"].only("place", "node", "level", "gain from jack"), tables["Impedances"]]
 
     def to_json(self) -> dict[str, Any]:
         """The path in terms JSON has: SI units."""

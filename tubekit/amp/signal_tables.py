@@ -41,7 +41,7 @@ def _response(path: SignalPath) -> Table:
     )
     reference = 20 * np.log10(np.abs(path.reference_gain))
     rows = [(hz, gain[:, k], gain[:, k] - reference) for k, hz in enumerate(PRINTED_HZ)]
-    heads = headed("f [Hz]", "gain [dB] .1f", "to reference [dB] +.1f")
+    heads = headed("frequency [Hz]", "gain [dB] .1f", f"re {path.reference_hz:g} Hz [dB] +.1f")
     return Table("Response", heads, rows)
 
 
@@ -50,7 +50,7 @@ def _levels(path: SignalPath) -> Table:
         (place, node, volts, 20 * np.log10(np.maximum(volts / path.level_rms, 1e-15)), phase)
         for place, node, volts, phase in path.levels()
     ]
-    heads = headed("place", "node", "level [V RMS] tiny", "to input [dB] +.1f", "phase [°] .0f")
+    heads = headed("place", "node", "level [V RMS] tiny", "gain from jack [dB] +.1f", "phase [°] .0f")
     title = f"Levels at {path.reference_hz:g} Hz with {path.level_rms * 1e3:g} mV at the jack"
     return Table(title, heads, rows, note=beyond(path.clips, path.level_rms))
 
@@ -67,13 +67,13 @@ def _tanks(path: SignalPath) -> Table:
         "input coil [V RMS] tiny",
         "drive [A RMS]",
         "rated drive [A RMS]",
-        "of rated [%] .0f",
-        "jack for rated [V RMS]",
+        "% of rated [] .0f",
+        "jack level for rated drive [V RMS]",
         "output coil [V RMS]",
     )
     note = (
-        f"{'; '.join(each.stated() for each in path.tanks)}. The output level is from memory, within "
-        "a factor of 2; the springs' own response is not computed."
+        f"{'; '.join(each.stated() for each in path.tanks)}. The output level is a rough figure, "
+        "within a factor of 2; the response of the springs is not calculated."
     )
     title = f"Reverb drive at {path.reference_hz:g} Hz with {level * 1e3:g} mV at the jack"
     return Table(title, heads, rows, note=note, key="tanks")
@@ -94,7 +94,7 @@ def _stages(path: SignalPath) -> Table:
         "output impedance [ohm]",
     )
     alone = ", ".join(each.section for each in path.stages if np.isnan(each.input_ohms).all())
-    note = f"{alone}: nothing connected that would draw signal current" if alone else ""
+    note = f"{alone}: nothing connected that draws signal current" if alone else ""
     return Table(f"Stages at {path.reference_hz:g} Hz", heads, rows, note=note)
 
 
@@ -105,19 +105,19 @@ def _corners(path: SignalPath) -> Table:
             (f"{each.start} to {each.stop}", corner.side, corner.hz, corner_words(corner))
             for corner in (each.low, each.high)
         ]
-    heads = headed("path", "corner", "-3 dB [Hz]", "set by")
+    heads = headed("signal path", "rolloff", "-3 dB [Hz]", "set by")
     note = (
-        "In brackets: % the corner moves for a 1 % change of the part, idle point unchanged. "
+        "In parentheses: how strongly the part sets the frequency (-1: double the part, half the frequency). "
         "Each row covers one grid to the next."
     )
-    return Table("Corners", heads, rows, note=note)
+    return Table("Rolloffs (-3 dB)", heads, rows, note=note)
 
 
 def _taken(path: SignalPath) -> list[Table]:
-    heads = headed("taken", "of", "key that states it", "top corner without [Hz]")
+    heads = headed("assumed", "part", "key to state it", "high rolloff without it [Hz]")
     rows = [(one.words, one.of, one.key, hz) for one, hz in path.taken]
-    note = "Common practice, no source: measure them where the top corner matters."
-    title = "Usual values where the amp file states none"
+    note = "Shop rule of thumb: measure them if the high end matters."
+    title = "Usual values, assumed where the amp file gives none"
     return [Table(title, heads, rows, note=note, key="taken")] if rows else []
 
 
@@ -126,10 +126,13 @@ def _ends(path: SignalPath) -> Table:
     rows = [
         ("impedance at the jack", (np.abs(path.input_ohms), "ohm")),
         (f"output impedance at the {output}", (np.abs(path.output_ohms), "ohm")),
-        ("damping factor at the nominal impedance", (path.damping_factor, "")),
-        ("speaker" if path.view.load else "load at the output jack", (np.abs(path.loaded_ohms), "ohm")),
+        ("damping factor", (path.damping_factor, "")),
+        (
+            "speaker impedance" if path.view.load else "load at the output jack",
+            (np.abs(path.loaded_ohms), "ohm"),
+        ),
         ("load on the output tubes, across the primary", (np.abs(path.load_ohms), "ohm")),
     ]
     rows = [row for row in rows if path.view.load or np.isfinite(row[1][0]).any()]
     note = "\n".join((*path.view.notes, path.naturals.describe() + "."))
-    return Table(f"Ends, at {path.reference_hz:g} Hz", headed("", "size"), rows, note=note)
+    return Table(f"Impedances at {path.reference_hz:g} Hz", headed("", "value"), rows, note=note)

@@ -48,8 +48,9 @@ SECONDS = 120.0
 FLASHES = 1.5
 """Times its rated voltage from which a heater is said to be at risk; common practice, no source."""
 WORDS = (
-    "Heaters in series: each one hot body, as slow as tubes with controlled warm-up (11 s, from memory); "
-    "uncontrolled ones differ more, and a wire's ends outside its cathode flash sooner than that."
+    "Heaters in series: calculated for tubes with controlled warm-up (11 s, from memory). Others differ "
+    "more, "
+    "and the wire ends outside the cathode flash sooner than that."
 )
 
 
@@ -58,10 +59,10 @@ class HeaterSurge:
     """One heater of a series string while it warms up."""
 
     tube: str
-    rated_v: float = quantity("V", "V_r", "rated voltage")
+    rated_v: float = quantity("V", "V_r", "rated voltage", label="rated V")
     first_v: float = quantity("V", "V_0", "voltage the moment it is switched on, all of them cold")
-    highest_v: float = quantity("V", "V_max", "highest voltage")
-    at_s: float = quantity("s", "t_max", "when")
+    highest_v: float = quantity("V", "V_max", "highest voltage", label="peak V")
+    at_s: float = quantity("s", "t_max", "when", label="reached at")
     warm_v: float = quantity("V", "V_end", "voltage in the end")
 
     @property

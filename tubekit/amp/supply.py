@@ -106,23 +106,26 @@ class SupplyReport(Printed):
     def headline(self) -> str:
         """Power drawn, and how much of it heats copper."""
         watts, copper = np.max(self.mains.watts), np.max(self.copper_w)
-        return f"{self.amp.title}: supply at idle, {watts:.3g} W from the mains, {copper:.3g} W into copper"
+        return (
+            f"{self.amp.title}: supply at idle, {watts:.2g} W from the line, {copper:.2g} W lost in "
+            f"the windings"
+        )
 
     def tables(self) -> list[Table]:
         """Capacitors, harmonics, rectifiers, windings, mains and fuses."""
-        usual = f"ESR of electrolytics where none is stated: tan δ of {duty.LOSS} (common practice)."
+        usual = f"ESR of electrolytics where none is stated: tan δ of {duty.LOSS} (shop rule of thumb)."
         note = "\n".join((*self.report.assumptions, CLASS_WORDS))
         return [
-            Table.of("Capacitors of the supply (volts across each)", self.filters, "capacitor", "from=a",
+            Table.of("Filter capacitors (volts across each)", self.filters, "capacitor", "from=a",
                      "to=b", "dc_v", "ripple_pp_v", "peak_v", "cold_v", "rated_v", "ripple_a", "rated_a",
                      "series_ohms", "heat_w", note=usual, key="filters"),
             self._harmonics(),
-            Table.of("Rectifiers, each plate", self.rectifiers, "rectifier", "mean_a", "rms_a", "peak_a",
+            Table.of("Rectifiers, per plate", self.rectifiers, "rectifier", "mean_a", "rms_a", "peak_a",
                      "inverse_v", "conducts", key="rectifiers"),
             Table.of("Windings", self.coils, "part", "winding", "from to=nodes", "rms_a", "dc_a", "ohms",
                      "copper_w", key="windings"),
             Table.of("Mains", [self.mains], "volts", "amps", "watts", "volt_amps", "power_factor"),
-            Table.of("Fuses", self.fuses, "fuse", "class=fuse_class", "amps", "rated_a", "the fuse=carries",
+            Table.of("Fuses", self.fuses, "fuse", "class=fuse_class", "amps", "rated_a", "result=carries",
                      note=note, key="fuses"),
         ]  # fmt: skip
 
@@ -135,7 +138,7 @@ class SupplyReport(Printed):
 
     def short(self) -> list[Table]:
         """Capacitors, rectifiers, fuses, then windings by their heat."""
-        heads = ("capacitor", "DC across", "tubes cold", "rated", "ripple p-p", "ripple")
+        heads = ("capacitor", "DC", "DC, tubes cold", "rated V", "ripple p-p", "ripple current")
         hot = sorted(self.coils, key=lambda one: -float(np.max(one.copper_w)))
         return [
             self.table("filters").only(*heads), self.table("rectifiers"), self.table("fuses"),

@@ -15,22 +15,24 @@ class FilterReading:
     capacitor: str
     a: str
     b: str
-    dc_v: Reading = quantity("V", "V", "mean voltage across it", label="DC across")
+    dc_v: Reading = quantity("V", "V", "mean voltage across it", label="DC")
     ripple_pp_v: Reading = quantity("V", "v_pp", "ripple, peak to peak", label="ripple p-p")
     ripple_rms_v: Reading = quantity("V", "v", "ripple, RMS")
-    peak_v: Reading = quantity("V", "V_peak", "highest voltage across it, ripple included", label="peak")
+    peak_v: Reading = quantity("V", "V_peak", "highest voltage across it, ripple included", label="peak V")
     cold_v: Reading = quantity(
-        "V", "V_cold", "the same with the tubes cold and the rectifier warm", label="tubes cold"
+        "V", "V_cold", "the same with the tubes cold and the rectifier warm", label="DC, tubes cold"
     )
-    rated_v: Reading = quantity("V", "V_r", "rated voltage; NaN where none is drawn", label="rated")
+    rated_v: Reading = quantity("V", "V_r", "rated voltage; NaN where none is drawn", label="rated V")
     surge_v: Reading = quantity("V", "V_s", "rated surge voltage; NaN where none is drawn")
-    ripple_a: Reading = quantity("A", "i", "RMS ripple current, every harmonic", label="ripple")
-    rated_a: Reading = quantity("A", "i_r", "rated ripple current; NaN where none is drawn", label="rated")
+    ripple_a: Reading = quantity("A", "i", "RMS ripple current, every harmonic", label="ripple current")
+    rated_a: Reading = quantity(
+        "A", "i_r", "rated ripple current; NaN where none is drawn", label="rated ripple"
+    )
     series_ohms: Reading = quantity(
         "ohm", "ESR", "series resistance, stated or usual; NaN where unknown", label="ESR"
     )
     heat_w: Reading = quantity(
-        "W", "P", "heat in it; NaN where its series resistance is unknown", label="heat"
+        "W", "P", "heat in it; NaN where its series resistance is unknown", label="dissipates"
     )
 
 
@@ -41,10 +43,10 @@ class CoilReading:
     part: str
     winding: str
     nodes: tuple[str, str]
-    rms_a: Reading = quantity("A", "i", "effective current", label="rms")
-    dc_a: Reading = quantity("A", "I", "mean current", label="DC")
-    ohms: Reading = quantity("ohm", "R", "its copper", label="copper")
-    copper_w: Reading = quantity("W", "P", "heat in its copper", label="heat")
+    rms_a: Reading = quantity("A", "i", "effective current", label="AC current")
+    dc_a: Reading = quantity("A", "I", "mean current", label="DC current")
+    ohms: Reading = quantity("ohm", "R", "its copper", label="resistance")
+    copper_w: Reading = quantity("W", "P", "heat in its copper", label="dissipates")
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,12 +54,17 @@ class RectifierDuty:
     """One diode or plate: what it carries and what it stands."""
 
     rectifier: str
-    mean_a: Reading = quantity("A", "I", "mean current", label="mean")
-    rms_a: Reading = quantity("A", "i", "effective current", label="rms")
-    peak_a: Reading = quantity("A", "i_peak", "highest current", label="peak")
-    inverse_v: Reading = quantity("V", "PIV", "highest inverse voltage", label="inverse")
+    mean_a: Reading = quantity("A", "I", "mean current", label="average current")
+    rms_a: Reading = quantity("A", "i", "effective current", label="RMS current")
+    peak_a: Reading = quantity("A", "i_peak", "highest current", label="peak current")
+    inverse_v: Reading = quantity("V", "PIV", "highest inverse voltage", label="peak inverse voltage")
     conducts: Reading = quantity(
-        "", "", "part of the line cycle above 1 % of the peak", label="conducts", share=True
+        "",
+        "",
+        "part of the line cycle above 1 % of the peak",
+        label="share of cycle",
+        format=".0f",
+        share=True,
     )
 
 
@@ -65,10 +72,10 @@ class RectifierDuty:
 class MainsReading:
     """What the mains delivers."""
 
-    volts: Reading = quantity("V RMS", "V", "effective voltage", label="volts")
+    volts: Reading = quantity("V RMS", "V", "effective voltage", label="line voltage")
     amps: Reading = quantity("A RMS", "I", "effective current", label="current")
     watts: Reading = quantity("W", "P", "power", label="power")
-    volt_amps: Reading = quantity("VA", "S", "apparent power [VA]", label="apparent")
+    volt_amps: Reading = quantity("VA", "S", "apparent power [VA]", label="volt-amps")
     power_factor: Reading = quantity(
         "", "PF", "power over apparent power", label="power factor", format=".2f"
     )

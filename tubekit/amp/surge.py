@@ -19,25 +19,27 @@ class Surge:
     """One capacitor of the supply while it is charged."""
 
     capacitor: str
-    highest_v: float = quantity("V", "V_max", "highest voltage across it", label="highest")
-    at_s: float = quantity("s", "t_max", "when", label="after")
-    final_v: float = quantity("V", "V_end", "highest voltage at the end, ripple included", label="in the end")
+    highest_v: float = quantity("V", "V_max", "highest voltage across it", label="peak V")
+    at_s: float = quantity("s", "t_max", "when", label="reached at")
+    final_v: float = quantity("V", "V_end", "highest voltage at the end, ripple included", label="final V")
     up_s: float = quantity(
-        "s", "t_90", "first time its mean is at 90 % of the final mean", label="90 % after"
+        "s", "t_90", "first time its mean is at 90 % of the final mean", label="90 % reached at"
     )
-    rated_v: float = quantity("V", "V_r", "rated voltage; NaN where none is drawn", label="rated")
-    surge_v: float = quantity("V", "V_s", "surge voltage, stated or usual; NaN where unknown", label="surge")
+    rated_v: float = quantity("V", "V_r", "rated voltage; NaN where none is drawn", label="rated V")
+    surge_v: float = quantity(
+        "V", "V_s", "surge voltage, stated or usual; NaN where unknown", label="surge V"
+    )
 
     @property
     def words(self) -> str:
         """Whether the surge is within what the capacitor stands."""
         if np.isnan(self.rated_v):
-            return "no rating drawn"
+            return "no rating in the amp file"
         if self.highest_v <= self.rated_v:
             return "within its rating"
         if self.highest_v <= self.surge_v:
             return "above its rating, within its surge voltage"
-        return "ABOVE ITS SURGE VOLTAGE: it leaks, heats and may burst"
+        return "ABOVE ITS SURGE VOLTAGE: it leaks, heats up and may burst"
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,16 +47,16 @@ class PlateSurge:
     """One rectifier during the first moments, its busiest plate."""
 
     rectifier: str
-    peak_a: float = quantity("A", "i_peak", "highest current of a plate", label="peak")
+    peak_a: float = quantity("A", "i_peak", "highest current of a plate", label="peak current")
     repetitive_a: float = quantity(
-        "A", "I_peak", "repetitive peak rating of a plate; NaN where unknown", label="repetitive"
+        "A", "I_peak", "repetitive peak rating of a plate; NaN where unknown", label="peak rating per cycle"
     )
     surge_a: float = quantity(
-        "A", "I_surge", "limit for one surge of a plate; NaN where unknown", label="one surge"
+        "A", "I_surge", "limit for one surge of a plate; NaN where unknown", label="limit for one surge"
     )
     warm: bool = True
 
-    @described("A")
+    @described("A", label="peak current")
     def known_peak_a(self) -> float:
         """The highest current; NaN where the cathode is still cold."""
         return self.peak_a if self.warm else np.nan
@@ -73,14 +75,14 @@ class PlateSurge:
     def words(self) -> str:
         """The current against the limit that is known; a cathode that is still cold proves nothing."""
         if not self.warm:
-            return "still cold in the first moments: a hot restart is not judged here"
+            return "still cold: a restart with a hot rectifier is worse and is not calculated here"
         if np.isnan(self.limit_a):
-            return "no limit known"
+            return "no published limit"
         one_surge = np.isfinite(self.surge_a)
         name = "hot-switching limit" if one_surge else "peak rating"
         if not self.exceeded:
             return f"within its {name} of {show(self.limit_a, 'A')}"
-        more = "" if one_surge else " (no hot-switching limit is known for this type)"
+        more = "" if one_surge else " (no published limit for this type when hot-switched)"
         return f"ABOVE ITS {name.upper()} of {show(self.limit_a, 'A')}{more}"
 
 
@@ -91,9 +93,9 @@ class FuseSurge:
     fuse: str
     fuse_class: str
     rated_a: float = quantity("A", "I_n", "its rating", label="rated")
-    peak_a: float = quantity("A", "i_peak", "highest current", label="peak")
+    peak_a: float = quantity("A", "i_peak", "highest current", label="peak current")
     heat_a2s: float = quantity("A²s", "I²t", "heat of the first moments [A²s]", label="I²t")
-    verdict: str = "holds"
+    verdict: str = "does not blow"
     when_s: float = quantity("s", "t", "when it may open first; infinite where it holds", default=np.inf)
 
 
@@ -149,7 +151,7 @@ class SwitchOn(Printed):
             return f"{head}{'; '.join(result)}.{' ' + self.remedy if plates else ''}"
         known = [one for one in self.surges if np.isfinite(one.rated_v)]
         worst = sorted(known, key=lambda one: -one.highest_v / one.rated_v)[:1]
-        lines = [f"{_reaches(one)}, {one.words}" for one in worst]
+        lines = [f"closest to its limit: {_reaches(one)} (rated {one.rated_v:g} V)" for one in worst]
         rated = [one for one in self.plates if one.warm and np.isfinite(one.limit_a)]
         busiest = sorted(rated, key=lambda one: -one.peak_a / one.limit_a)[:1]
         lines += [_peaks(one) for one in busiest]
@@ -159,28 +161,33 @@ class SwitchOn(Printed):
     def tables(self) -> list[Table]:
         """Capacitors, then fuses and peaks."""
         note = "\n".join((*self.assumptions, CLASS_WORDS))
-        hot = Table.of("Heaters in series", self.heaters, "heater of=tube", "rated_v", "at once=first_v",
-                       "highest_v", "after=at_s", "in the end=warm_v", "=words")  # fmt: skip
+        hot = Table.of("Heaters in series", self.heaters, "heater of=tube", "rated_v", "at switch-on=first_v",
+                       "highest_v", "at_s", "final V=warm_v", "=words")  # fmt: skip
         peaks = [
-            ("line, transformer as drawn", self.mains_peak_a),
-            ("line, core saturated (bound)", self.core_bound_a),
+            ("transformer core not saturated", self.mains_peak_a),
+            ("core saturated (upper limit)", self.core_bound_a),
         ]
         return [
             *([hot] if self.heaters else []),
             Table.of("Surge at each capacitor", self.surges, "capacitor", "highest_v", "at_s", "final_v",
                      "up_s", "rated_v", "surge_v", "=words"),
-            Table.of("Rectifiers, one plate", self.plates, "rectifier", "peak=known_peak_a", "repetitive_a",
+            Table.of("Rectifiers, per plate", self.plates, "rectifier", "known_peak_a", "repetitive_a",
                      "surge_a", "=words"),
             Table.of("Fuses", self.fuses, "fuse", "class=fuse_class", "rated_a", "peak_a", "heat_a2s",
-                     "in the first moments=verdict"),
-            Table("Peaks of the first moments", headed("current of", "peak [A]"), peaks, note),
+                     "at switch-on=verdict"),
+            Table("Peak line current", headed("calculated", "peak [A]"), peaks, note),
         ]  # fmt: skip
 
     def short(self) -> list[Table]:
         """What comes nearest its limit first."""
         *heaters, surges, plates, fuses, _ = self.tables()
-        heads = ("capacitor", "highest", "after", "rated", "surge", "")
-        return [*heaters, plates.only("rectifier", "peak", "repetitive", ""), surges.only(*heads), fuses]
+        heads = ("capacitor", "peak V", "reached at", "rated V", "surge V", "")
+        return [
+            *heaters,
+            plates.only("rectifier", "peak current", "peak rating per cycle", ""),
+            surges.only(*heads),
+            fuses,
+        ]
 
 
 def _reaches(one: Surge) -> str:

@@ -34,8 +34,8 @@ Array = np.ndarray
 
 COLD_REMEDY = "Add an inrush limiter, or a resistor in each plate lead, before you switch it on."
 STANDBY_REMEDY = (
-    "Do not switch it while the rectifier is warm: leave it closed at switch-on, move it behind the "
-    "reservoir, or add a resistor in each plate lead."
+    "Do not switch it while the rectifier is warm: leave it closed at switch-on, move it after the first "
+    "filter cap, or add a resistor in each plate lead."
 )
 """What helps a rectifier; common practice, no source."""
 HALF_WARM = 0.5
@@ -90,10 +90,10 @@ def switch_on(amp: Amp, *, near: AmpReport | None = None, seconds: float = WARM_
     )
     lines = [
         f"Cold heaters draw {1 / COLD_HEATER:.0f}, lamps {1 / COLD_LAMP:.0f} times their current; {WORDS}.",
-        "The core is taken as linear: at the worst moment it may saturate; the bound covers that.",
+        "The transformer core may saturate at the worst moment: the upper limit covers that.",
     ]
     if any(isinstance(part, Thermistor) for part in amp.parts.values()):
-        lines.append("Thermistors are cold in the first moments and settled after them.")
+        lines.append("Thermistors are cold at switch-on and at their final resistance afterwards.")
     heaters = string_start(amp)
     lines += [STRING_WORDS] if heaters else []
     result = _answer(supply, "switched on from cold", first, run, tuple(lines), COLD_REMEDY)
@@ -142,6 +142,12 @@ def hot_standby(amp: Amp, switch: str, *, near: AmpReport | None = None) -> Swit
         raise ChangeError(
             "there is no such switch", where=amp.name, part=switch, fix=f"Name one of {', '.join(names)}",
             near=near_matches(switch, names),
+        )  # fmt: skip
+    if {*part.nodes} & amp.line_side.nodes:
+        raise ChangeError(
+            "this is the power switch, not a standby switch; after switch-off, wait until the rectifier "
+            "is cool",
+            where=amp.name, part=switch, fix=f"For a start from cold, use 'switch-on {amp.name}'",
         )  # fmt: skip
     waiting = supply_report(amp.changed({switch: "open"}), near=near)
     on = amp.changed({switch: "closed"})

@@ -46,7 +46,7 @@ class Regulation(Printed):
     def headline(self) -> str:
         """Ends of the curve."""
         return (
-            f"{self.node}: {self.volts[0]:.3g} V at {self.amps[0] * 1e3:.3g} mA, "
+            f"{self.node} gives {self.volts[0]:.3g} V at {self.amps[0] * 1e3:.3g} mA, "
             f"{self.volts[-1]:.3g} V at {self.amps[-1] * 1e3:.3g} mA"
         )
 
@@ -57,7 +57,7 @@ class Regulation(Printed):
 
     def tables(self) -> list[Table]:
         """One row per current."""
-        heads = headed("drawn [A]", "mean [V]", "ripple p-p [V]", "falls [ohm]")
+        heads = headed("load current [A]", "average [V]", "ripple p-p [V]", "slope [ohm]")
         rows = list(zip(self.amps, self.volts, self.ripple_pp_v, self.source_ohms, strict=True))
         return [Table(f"Regulation of {self.node}", heads, rows, key="curve")]
 

@@ -63,7 +63,7 @@ class BringUp(Printed):
 
     def headline(self) -> str:
         """How it is brought up."""
-        return f"{self.amp.title}: brought up {self.way}, {len(self.steps)} steps."
+        return f"{self.amp.title}: bringing it up {self.way}, {len(self.steps)} steps."
 
     def tables(self) -> list[Table]:
         """What to do first, readings by step, what to look at in each, then when to stop."""
@@ -71,14 +71,17 @@ class BringUp(Printed):
         columns = (Column("reading"), *(Column(step.setting, align="right") for step in steps))
         rows: list[tuple[Any, ...]] = [
             ("line voltage at the amp", *((step.mains_v, "V RMS") for step in steps)),
-            ("line current at first", *((step.first_a, "A RMS") for step in steps)),
+            ("line current right after the step", *((step.first_a, "A RMS") for step in steps)),
             ("wait", *(f"{step.wait_s:.0f} s" for step in steps)),
-            ("line current then", *((step.mains_a, "A RMS") for step in steps)),
+            ("settled line current", *((step.mains_a, "A RMS") for step in steps)),
             ("heaters", *(f"{100 * step.heater_share:.0f} %" for step in steps)),
         ]
         if not any(np.isfinite(step.first_a) for step in steps):  # a lamp shows it by a flare
             del rows[1]
-        rows += [(p.place[0], *((_read(s.volts[k]), "V") for s in steps)) for k, p in enumerate(self.probes)]
+        rows += [
+            (self.amp.topology.place(p.place[0]), *((_read(s.volts[k]), "V") for s in steps))
+            for k, p in enumerate(self.probes)
+        ]
         first = [(str(number), text) for number, text in enumerate(self.before, 1)]
         look = [(step.setting, step.watch) for step in steps]
         stops = [(str(number), text) for number, text in enumerate(self.stops, 1)]
@@ -86,22 +89,22 @@ class BringUp(Printed):
         note = "\n".join(self.notes)
         return [
             Table("BEFORE YOU START", two, first),
-            Table("Steps, volts to ground once settled", columns, rows),
-            Table("Look at", two, look),
-            Table("Stop, switch off and discharge when", two, stops, note=note),
+            Table("Steps (volts to ground after the wait)", columns, rows),
+            Table("What to look at", two, look),
+            Table("Stop, switch off and discharge if", two, stops, note=note),
         ]
 
     def answer(self) -> str:
         """How, and when to stop."""
         return (
-            f"{self.headline()} Stop, switch off and discharge when line current, B+ or a cathode misses its "
-            "figure, a plate glows, or anything smells or smokes."
+            f"{self.headline()} Stop, switch off and discharge if the line current or a cathode voltage is "
+            "well above the table or B+ well below it (15 %), a plate glows, or anything smells or smokes."
         )
 
     def short(self) -> list[Table]:
         """What to do first, then the steps."""
         first, steps, *_ = self.tables()
-        rows = [row for row in steps.rows if row[0] not in ("heaters", "line current at first")]
+        rows = [row for row in steps.rows if row[0] not in ("heaters", "line current right after the step")]
         return [first, replace(steps, rows=rows)]
 
 
@@ -244,8 +247,8 @@ def _shorted(asked: _Asked, lamp: LimiterLamp) -> BringUpStep | None:
     name = held[0].designator
     result = behind_lamp(asked.amp.changed({name: "short"}), lamp)
     heat = result.amp_v / asked.amp.design_mains_rms
-    watch = f"with {name} shorted the lamp {_looks(lamp, result.lamp_v)}"
-    return _step(asked, f"{_lamp_words(lamp)}, {name} shorted", result.solved, heat, watch)
+    watch = f"if {name} is shorted, the lamp {_looks(lamp, result.lamp_v)}"
+    return _step(asked, f"{_lamp_words(lamp)} if {name} is shorted", result.solved, heat, watch)
 
 
 def _looks(lamp: LimiterLamp, across: float) -> str:

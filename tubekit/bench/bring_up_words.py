@@ -20,8 +20,8 @@ RAIL_SHORT, BIAS_OFF, CATHODE_OVER = 0.15, 0.10, 0.15
 FORMING = (0.2, 0.85)
 """Shares of the working B+ at which electrolytics form while one waits."""
 WARMING = (
-    "Line current at first: heaters are still as cold as the step before left them and draw more. It "
-    "falls to the settled figure within the time to wait (warm-up times are common practice, no source)."
+    "Right after each step the heaters are still cool, so the line current reads high; it drops during the "
+    "wait (warm-up times are a shop rule of thumb)."
 )
 
 
@@ -47,8 +47,8 @@ def prepare(amp: Amp) -> tuple[str, ...]:
         )
     return (
         first,
-        "Fit the correct fuses.",
-        "Connect a dummy load of the rated ohms and watts to the output.",
+        "Install the correct fuses.",
+        "Connect a dummy load of the rated impedance and power to the output.",
         "Clip the meters on with the amp off, unplugged and discharged.",
     )
 
@@ -95,7 +95,7 @@ def stops(supply: SupplyReport, last_a: float, bias: Sequence[str]) -> tuple[str
     """When to stop on a variable supply; `last_a` is the settled current of the last step [A]."""
     most = show(OVER * last_a, "A")
     return (
-        f"after the wait the line current is above {OVER:g} times the figure of the step (at last {most})",
+        f"after the wait the line current is above {OVER:g} times the figure for that step (last {most})",
         *_stops(supply, bias),
     )
 
@@ -103,24 +103,24 @@ def stops(supply: SupplyReport, last_a: float, bias: Sequence[str]) -> tuple[str
 def lamp_stops(looks: str, shorted: str, supply: SupplyReport, bias: Sequence[str]) -> tuple[str, ...]:
     """When to stop behind a lamp: the lamp shows it first."""
     return (
-        f"the lamp stays brighter than this: it may flare for a second at switch-on, then {looks}{shorted}",
+        f"the lamp stays bright: it may flare for a second at switch-on, then it {looks}{shorted}",
         *_stops(supply, bias),
     )
 
 
 def _stops(supply: SupplyReport, bias: Sequence[str]) -> Iterator[str]:
-    yield f"B+ stays more than {100 * RAIL_SHORT:.0f} % below the figure of the step, or keeps falling"
+    yield f"B+ is more than {100 * RAIL_SHORT:.0f} % below the figure for the step, or keeps falling"
     over = [f"{node} {show(rated, 'V')} ({name})" for node, name, rated in rated_rails(supply)]
     if over:
-        yield f"a rail passes the rating of its capacitor: {', '.join(over)}"
+        yield f"a filter capacitor gets more than its rating: {', '.join(over)}"
     if bias:
         yield (
-            f"the bias at {' or '.join(bias)} is not within {100 * BIAS_OFF:.0f} % of its figure: with too "
-            "little the output tubes run away"
+            f"the bias at {' or '.join(bias)} is more than {100 * BIAS_OFF:.0f} % off its figure: with too "
+            "little bias the output tubes run away"
         )
-    climbs = f"rises {100 * CATHODE_OVER:.0f} % above its figure and keeps climbing"
-    yield f"a cathode's voltage {climbs}, or a plate glows red"
-    yield "anything smells, smokes, crackles or hums loudly, or a filter capacitor grows warm"
+    climbs = f"is {100 * CATHODE_OVER:.0f} % above its figure and keeps climbing"
+    yield f"a cathode voltage {climbs}, or a plate glows red"
+    yield "anything smells, smokes, crackles or hums loudly, or a filter capacitor gets warm"
 
 
 def rated_rails(supply: SupplyReport) -> Iterator[tuple[str, str, float]]:

@@ -73,10 +73,10 @@ class CableReport(Printed):
     def headline(self) -> str:
         """How many faults."""
         if not self.readings:
-            return f"{self.amp.title}: the cable as drawn, {len(pins(self.amp))} pins to check."
+            return f"{self.amp.title}: the cable per schematic, {len(pins(self.amp))} pins to check."
         counts = ((len(self.faults), "fault"), (len(self.joints), "poor joint"))
-        text = ", ".join(counted(count, what) for count, what in counts if count) or "as drawn"
-        return f"{self.amp.title}: {len(self.readings)} continuity readings: {text}."
+        text = ", ".join(counted(count, what) for count, what in counts if count) or "per schematic"
+        return f"{self.amp.title}, {len(self.readings)} continuity readings: {text}."
 
     def answer(self) -> str:
         """How many faults, what they do, and the rule for every plug."""
@@ -98,7 +98,7 @@ class CableReport(Printed):
 
     def bare_pins(self) -> Table:
         """Volts on each pin of a connector that is out while the amp is on, as drawn."""
-        columns = headed("pulled out", "pin", "of the", "DC to ground [V]", "peak [V]")
+        columns = headed("plug out", "pin", "side", "DC to ground [V]", "peak [V]")
         rows = [
             (state.words, pin.pin, pin.side, round(pin.dc_v, 3), pin.peak_v)
             for state in unplugged(self.amp) for pin in state.bare if pin.peak_v >= LEAST_V
@@ -108,7 +108,9 @@ class CableReport(Printed):
 
     def _states(self) -> Table:
         result = {state.key: state for state in self.found_states}
-        columns = headed("state", "B+ as drawn", "B+ as found", "speaker as drawn", "as found")
+        columns = headed(
+            "state", "B+ per schematic", "B+ as wired", "speaker per schematic", "speaker as wired"
+        )
         rows = [
             (s.words, _on(s.high_tension), _on(result[s.key].high_tension), _there(s.loudspeaker),
              _there(result[s.key].loudspeaker))
@@ -130,9 +132,11 @@ class CableReport(Printed):
             wire = self.amp.parts.get(by)
             color = wire.color if isinstance(wire, drawn.Wire) else ""
             rows.append((one, two, by, color, wire.role if wire else "", _tick(read.get(pair))))
-        columns = headed("from", "to", "by", "color", "for", "beeps")
-        note = "Plugs out, amp unplugged from the line and discharged. Every pair not listed stays silent."
-        return Table("Continuity, to tick off", columns, rows, note=note)
+        columns = headed("from", "to", "wire", "color", "carries", "beeps")
+        note = (
+            "Plugs out, amp unplugged from the line and discharged. Every pair not listed must stay silent."
+        )
+        return Table("Continuity checklist", columns, rows, note=note)
 
 
 def _place(pin: str) -> tuple[str, int]:
@@ -153,20 +157,20 @@ def _tick(beeps: bool | None) -> str:
 
 
 def differences(drawn_state: LoopState, state: LoopState) -> list[str]:
-    """What one state does as found and not as drawn, what burns first."""
-    words = drawn_state.words
-    lines = [f"With {words}: {harm}." for harm in state.harms if harm not in drawn_state.harms]
-    if state.unsolved:
-        lines.append(f"With {words}: no steady state was found ({state.unsolved}).")
-    if state.high_tension and not drawn_state.high_tension:
-        lines.append(f"With {words}: B+ stays on at the output stage, where the schematic removes it.")
-    if drawn_state.high_tension and not state.high_tension:
-        lines.append(f"With {words}: the amp stays in standby: no B+ at the output stage.")
-    if drawn_state.loudspeaker and not state.loudspeaker:
-        lines.append(f"With {words}: the speaker is not connected.")
-    if state.loudspeaker and not drawn_state.loudspeaker:
-        lines.append(f"With {words}: a speaker is connected, which the schematic does not show.")
-    return lines
+    """What one state does as found and not as drawn in one sentence, what burns first; [] where nothing."""
+    known = (
+        (bool(state.unsolved), f"no steady state was found ({state.unsolved})"),
+        (state.high_tension and not drawn_state.high_tension,
+         "B+ stays on at the output stage, where the schematic removes it"),
+        (drawn_state.high_tension and not state.high_tension,
+         "no B+ at the output stage (the amp stays in standby)"),
+        (drawn_state.loudspeaker and not state.loudspeaker, "the speaker is not connected"),
+        (state.loudspeaker and not drawn_state.loudspeaker,
+         "a speaker is connected, which the schematic does not show"),
+    )  # fmt: skip
+    lines = [harm for harm in state.harms if harm not in drawn_state.harms]
+    lines += [words for so, words in known if so]
+    return [f"With {drawn_state.words}: {'; '.join(lines)}."] if lines else []
 
 
 def check_cable(amp: Amp, readings: Any = ()) -> CableReport:
@@ -201,8 +205,8 @@ def check_cable(amp: Amp, readings: Any = ()) -> CableReport:
     """
     if not connectors(amp):
         raise ReadingError(
-            "there is no multi-pin connector in this amp", where=amp.name,
-            fix="Draw it as [P2] with kind = 'connector', plug and socket",
+            "this amp has no multi-pin cable", where=amp.name,
+            fix="If yours does, add it to the amp file as [P2] with kind = 'connector', plug and socket",
         )  # fmt: skip
     listed = _listed(readings, amp)
     joints = poor_joints(amp, {one.pair: one.ohms for one in listed if one.ohms is not None})

@@ -8,7 +8,7 @@ from tubekit.amp import Amp
 from tubekit.bench.cable_graph import Pair, cable_graph, joined_pairs, pins
 from tubekit.decisions.probe import OPEN_OHMS
 from tubekit.errors import ReadingError
-from tubekit.units import parse, show
+from tubekit.units import mark, parse, show
 
 BEEPS_BELOW = 30.0
 """A meter beeps below this [Ω] (common practice, no source: makers set it at 20 to 100)."""
@@ -51,7 +51,7 @@ def poor_joints(amp: Amp, ohms: Mapping[Pair, float]) -> Iterator[str]:
     --------
     >>> from tubekit.amp import load_amp
     >>> next(poor_joints(load_amp("fescue"), {frozenset(("P2.7", "P3.7")): 12.0}))[:59]
-    'P2.7 to P3.7 reads 12.0 Ω: joined, but a good wire with its'
+    'P2.7 to P3.7 reads 12.0 Ω: connected, but should read under'
     """
     drawn = joined_pairs(cable_graph(amp), pins(amp))
     for pair, value in ohms.items():
@@ -59,7 +59,7 @@ def poor_joints(amp: Amp, ohms: Mapping[Pair, float]) -> Iterator[str]:
         read = f"{one} to {two} reads {show(value, 'ohm')}"
         if GOOD_WIRE < value < BEEPS_BELOW:
             yield (
-                f"{read}: joined, but a good wire with its joints stays below {show(GOOD_WIRE, 'ohm')}. "
+                f"{read}: connected, but should read under {mark(GOOD_WIRE, 'ohm')}. "
                 "Look for a cracked joint, broken strands or a dirty pin."
             )
         elif BEEPS_BELOW <= value < OPEN_OHMS:

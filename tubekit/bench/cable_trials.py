@@ -17,7 +17,7 @@ from tubekit.bench.wiring_effects import WiringEffect, wiring_effects
 from tubekit.errors import ReadingError, SolveError
 from tubekit.text import Printed, Table, headed
 
-NOTHING = "no difference by meter or ear"
+NOTHING = "no difference you could measure or hear"
 MOST = 3
 """Moved figures named for each trial."""
 
@@ -54,7 +54,7 @@ class CablePinSwaps(Printed):
 
     def tables(self) -> list[Table]:
         """One row per swap."""
-        columns = headed("swapped", "and", "what it does with the amp switched on")
+        columns = headed("pin", "swapped with", "what it does with the amp on")
         rows = [(one.one, one.two, "; ".join(one.effects)) for one in self.swaps]
         return [Table("Two pins swapped", columns, rows)]
 
@@ -73,7 +73,7 @@ def pin_swaps(amp: Amp) -> CablePinSwaps:
     if not ends:
         raise ReadingError(
             "no cable joins two connectors of this amp", where=amp.name,
-            fix="Draw its wires as [W1] with nodes on the plugs of both",
+            fix="Add its wires to the amp file as [W1], with nodes on both plugs",
         )  # fmt: skip
     on = drawn_on(amp)
     result = [_swap(amp, on, one, two) for pins_of in ends for one, two in combinations(pins_of, 2)]
@@ -127,10 +127,10 @@ class WireChoice(Printed):
     def tables(self) -> list[Table]:
         """What moves, then what burns and what the loop does."""
         rows = [(one.what, *one.texts()) for one in self.moved]
-        moves = Table("", headed("figure", "kept", "cut"), rows)
+        moves = Table("", headed("figure", "wire in place", "wire cut"), rows)
         lines = [(text,) for text in (*self.harms, *self.loop)]
         does = [Table("What the cut does", headed("finding"), lines)] if lines else []
-        return [*does, Table(f"{self.wire} kept or cut", moves.columns, rows)]
+        return [*does, Table(f"{self.wire} in place or cut", moves.columns, rows)]
 
 
 def keep_or_cut(amp: Amp, wire: str) -> WireChoice:

@@ -65,7 +65,7 @@ class ChassisDiff(Printed):
         """How many differences."""
         count = len(self.differences)
         if not count:
-            return f"{self.amp.title}: as drawn."
+            return f"{self.amp.title}: same as the schematic."
         return (
             f"{self.amp.title}: {count} {'difference' if count == 1 else 'differences'} from the schematic."
         )
@@ -73,7 +73,7 @@ class ChassisDiff(Printed):
     def tables(self) -> list[Table]:
         """One row per difference."""
         return [
-            Table.of("Found versus schematic", self.differences, "part", "finding=kind", "as found=text",
+            Table.of("Chassis versus schematic", self.differences, "part", "finding=kind", "as found=text",
                      "effect of fixing only this=changes"),
         ]  # fmt: skip
 
@@ -105,7 +105,7 @@ def chassis_diff(amp: Amp, drawing: Amp | str) -> ChassisDiff:
     >>> from tubekit.amp import amp_from_text
     >>> result = amp_from_text('[amp]\nextends = "teasel"\n[R14]\nvalue = "220"\n', "found")
     >>> chassis_diff(result, "teasel").differences[0].text
-    'R14 value is 220 Ω, drawn as 270 Ω'
+    'R14 value is 220 Ω; the schematic shows 270 Ω'
     """
     paper = load_amp(drawing) if isinstance(drawing, str) else drawing
     if amp.batch is not None or paper.batch is not None:
@@ -121,8 +121,8 @@ def _differences(amp: Amp, paper: Amp) -> Iterator[tuple[Difference, Mapping[str
     for name in dict.fromkeys((*amp.parts, *paper.parts)):
         here, there = amp.parts.get(name), paper.parts.get(name)
         if there is None and here is not None:
-            text = f"{here} does not belong: the schematic has no {name}"
-            yield Difference(name, "does not belong", text), _without(amp, here, paper)
+            text = f"{here} is not on the schematic"
+            yield Difference(name, "not on the schematic", text), _without(amp, here, paper)
         elif here is None and there is not None:
             yield Difference(name, "missing", f"{there} is missing"), _with(amp, there, paper)
         elif here is not None and there is not None:
@@ -154,15 +154,18 @@ def _within(
     name = here.designator
     right = _with(amp, there, paper)
     if type(here) is not type(there):
-        yield Difference(name, "differs", f"{name} is a {here.kind}, drawn as a {there.kind}"), right
+        yield (
+            Difference(name, "differs", f"{name} is a {here.kind}; the schematic shows a {there.kind}"),
+            right,
+        )
         return
     moved = sorted(set(here.terminals) ^ set(there.terminals))
     values = list(_changed_values(here, there))
     if moved:
         before, after = dict(there.terminals), dict(here.terminals)
-        lines = [f"{t} on {after.get(t, 'nothing')}, drawn on {before.get(t, 'nothing')}"
+        lines = [f"{t} on {after.get(t, 'nothing')}; the schematic shows {before.get(t, 'nothing')}"
                 for t in dict.fromkeys(t for t, _ in moved)]  # fmt: skip
-        yield Difference(name, "sits elsewhere", f"{name}: {'; '.join(lines)}"), right
+        yield Difference(name, "connected elsewhere", f"{name}: {'; '.join(lines)}"), right
     elif values:
         yield Difference(name, "differs", f"{name} {'; '.join(values)}"), right
 
@@ -173,7 +176,7 @@ def _changed_values(here: Any, there: Any) -> Iterator[str]:
             continue
         now, then = getattr(here, spec.name), getattr(there, spec.name)
         if not _same(now, then):
-            yield f"{spec.key} is {_shown(spec.form, now)}, drawn as {_shown(spec.form, then)}"
+            yield f"{spec.key} is {_shown(spec.form, now)}; the schematic shows {_shown(spec.form, then)}"
     for one, two in zip(getattr(here, "windings", ()), getattr(there, "windings", ()), strict=False):
         for text in _changed_values(one, two):
             yield f"{one.name} {text}"

@@ -133,7 +133,7 @@ def _swaps(lost: set[Pair], extra: set[Pair]) -> tuple[list[CableFault], set[Pai
         if first in lost and second in lost and crossed <= extra:
             lost -= {first, second}
             extra -= crossed
-            text = f"wires {a} to {b} and {c} to {d} are swapped: {a} goes to {d}, {c} to {b}"
+            text = f"{a} goes to {d} and {c} to {b}: swapped"
             faults.append(CableFault("swapped", (a, b, c, d), text))
     return faults, lost, extra
 

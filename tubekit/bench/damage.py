@@ -10,7 +10,7 @@ from tubekit.amp import AmpReport
 from tubekit.amp.supply_duty import fuses
 from tubekit.decisions.limits import idle_limits
 from tubekit.decisions.rating import RatingCheck
-from tubekit.units import show
+from tubekit.units import mark, show
 
 BURNS = 2.0
 """From this many times its rating on a part is damaged within minutes (common practice, no source)."""
@@ -63,5 +63,5 @@ def _together(checks: list[RatingCheck]) -> Iterator[str]:
         parts = ", ".join(dict.fromkeys(c.part for c in same))
         verb = "burns" if one.worst >= BURNS and one.unit in ("W", "A") else "is above its rating"
         verb = verb if len(same) == 1 else {"burns": "burn"}.get(verb, "are above their rating")
-        figures = f"{one.what} {show(one.value, one.unit)} of {show(one.limit, one.unit)}"
+        figures = f"{one.what} {show(one.value, one.unit)} (limit {mark(one.limit, one.unit)})"
         yield f"{parts} {verb}: {figures}"

@@ -56,11 +56,11 @@ class FaultPrediction(Printed):
             head = f"{head} opens {self.opens}"
         count = len(self.moved)
         text = "none" if not count else "all" if count == len(self.probes) else str(count)
-        return f"{head}: {text} of these {len(self.probes)} readings would move by more than 2 %."
+        return f"{head}: {text} of these {len(self.probes)} readings would change by more than 2 %."
 
     def tables(self) -> list[Table]:
         """Every reading without and with the fault."""
-        columns = headed("reading", "good amp [] >", "with the fault [] >", "moves")
+        columns = headed("reading", "good amp [] >", "with the fault [] >", "changes")
         rows = [
             (str(p), p.format(float(self.good[k])), p.format(float(self.faulty[k])),
              "yes" if k in self.moved else "")

@@ -49,20 +49,21 @@ class LoopSearch:
         """What to do next."""
         left = ", ".join(self.suspects)
         if not self.next_point:
-            return f"If the loop is open, it is {left}."
+            return f"If the circuit is open, it is {left}."
         return (
-            f"If the loop is open: probe from {self.points[self.low]} to {self.next_point}. A beep clears "
-            f"the joints between; silence leaves them. Not cleared yet: {left}."
+            f"To find the open point, probe from {self.points[self.low]} to {self.next_point}. If it "
+            f"beeps, the "
+            f"points between are good; if not, one of them is open. Not tested yet: {left}."
         )
 
     def tables(self) -> list[Table]:
         """One row per joint, and what to probe next."""
-        columns = headed("joint", "from", "to", "state")
+        columns = headed("point", "from", "to", "state")
         rows = [
-            (joint, one, two, "may be open" if self.low <= k < self.high else "beeps")
+            (joint, one, two, "not tested" if self.low <= k < self.high else "beeps")
             for k, (joint, (one, two)) in enumerate(zip(self.joints, pairwise(self.points), strict=True))
         ]  # fmt: skip
-        return [Table("The standby loop, joint by joint", columns, rows, note=f"{OFF} {self.sentence()}")]
+        return [Table("Standby circuit, point by point", columns, rows, note=f"{OFF} {self.sentence()}")]
 
 
 def loop_search(amp: Amp, readings: Sequence[Continuity] = ()) -> LoopSearch | None:

@@ -25,7 +25,7 @@ from tubekit.units import mark, show
 CHOKE_MARGIN = 1.2
 """A choke is rated a fifth above its current (common practice)."""
 ELECTROLYTICS = (1e-6, 2.2e-6, 4.7e-6, 1e-5, 2.2e-5, 3.3e-5, 4.7e-5, 1e-4, 2.2e-4, 4.7e-4, 1e-3)
-OFF = 0.03
+OFF, SMALL_W = 0.03, 0.01
 SEE_SWAP = "These come from the swap report of the same change. Buy nothing before each is settled."
 SET_NOT_BOUGHT = ("position", "emission", "inserted", "plugged", "role", "note", "condition")
 """Fields that are set or found at the bench; a change of them buys nothing."""
@@ -45,7 +45,7 @@ class Order:
     tolerance: str
     rating: str
     margin: float | None = quantity(
-        "×", "", "rating over what it meets", default=None, label="margin", format=".1f"
+        "×", "", "rating over what it meets", default=None, label="safety margin", format=".1f"
     )
     reason: str = ""
 
@@ -69,7 +69,7 @@ class OrderList(Printed):
     def tables(self) -> list[Table]:
         """The warnings, then one row per part."""
         rows = [(WEIGHTS[f.weight], f.text, CAUSES[f.cause]) for f in self.warnings]
-        columns = headed("", "finding", "by the change")
+        columns = headed("", "finding", "since the change")
         warned = Table("Before you order", columns, rows, note=SEE_SWAP)
         return [*([warned] if rows else []), self.to_buy()]
 
@@ -89,7 +89,7 @@ class OrderList(Printed):
     def to_buy(self) -> Table:
         """One row per part."""
         return Table.of("Order list", self.orders, "part", "buy=what", "value", "tolerance", "rating",
-                        "margin", "because=reason")  # fmt: skip
+                        "margin", "why=reason")  # fmt: skip
 
 
 def order_list(
@@ -163,14 +163,14 @@ def _order(report: SupplyReport, part: drawn.Part) -> Iterator[Order]:
             amps = float(np.abs(report.report.solved.state.winding_mean(part.designator))[0])
             rated = max(CHOKE_MARGIN * amps, 0.0 if part.amps is None else float(np.max(part.amps)))
             rating = f"{show(rated, 'A')} DC, {show(float(np.max(part.ohms)), 'ohm')} or less"
-            value = show(float(np.max(part.henries)), "H")
+            value = mark(float(np.max(part.henries)), "H")
             yield Order(
                 part.designator, "choke", value, "10 %", rating, rated / max(amps, 1e-9),
                 f"carries {show(amps, 'A')} at idle",
             )  # fmt: skip
         case drawn.Fuse():
             yield Order(
-                part.designator, "fuse", show(float(np.max(part.amps)), "A"), "", part.speed, None, part.role
+                part.designator, "fuse", mark(float(np.max(part.amps)), "A"), "", part.speed, None, part.role
             )
         case drawn.Diode():
             yield _diode(report, part)
@@ -186,10 +186,11 @@ def _resistor(report: SupplyReport, part: drawn.Resistor) -> Order:
     heat = volts**2 / standard
     watts = watts_to_buy(part, heat, volts)
     kind = "wirewound resistor" if watts >= 3 else "metal film resistor"
-    reason = f"{show(heat, 'W')} of heat and {show(volts, 'V')} across it at idle{note}"
+    warm = f"dissipates {show(heat, 'W')}" if heat >= SMALL_W else "dissipates next to nothing"
+    reason = f"{warm}, {show(volts, 'V')} across it at idle{note}"
     return Order(
         part.designator, kind, mark(standard, "ohm"), "5 %" if watts >= 3 else "1 %", f"{watts:g} W",
-        watts / heat if heat > 1e-9 else None, reason,
+        watts / heat if heat >= SMALL_W else None, reason,
     )  # fmt: skip
 
 
@@ -207,17 +208,17 @@ def _capacitor(report: SupplyReport, part: drawn.Capacitor) -> Order:
     if part.style == "electrolytic":
         sold = min(ELECTROLYTICS, key=lambda c: abs(np.log(c / farads)))
         if abs(sold / farads - 1) > OFF:
-            note = f"; sold as {show(sold, 'F')} for {show(farads, 'F')}"
+            note = f"; sold as {mark(sold, 'F')} for {mark(farads, 'F')}"
         farads = sold
     else:
         farads, note = _standard(farads, "E12")
-    when = "with the tubes cold" if cold else "at work"
+    when = "with the tubes cold" if cold else "in use"
     kind = f"{'film' if part.style == 'paper' else part.style} capacitor"
     tolerance = "20 %" if part.style == "electrolytic" else "10 %"
     margin = rating / most if most > 1e-3 else None
     return Order(
         part.designator, kind, mark(farads, "F"), tolerance, f"{rating:g} V", margin,
-        f"meets {show(most, 'V')} {when}{note}",
+        f"gets {show(most, 'V')} {when}{note}",
     )  # fmt: skip
 
 
@@ -232,8 +233,8 @@ def _diode(report: SupplyReport, part: drawn.Diode) -> Order:
     rated, current = known[name]
     margin = min(rated / max(volts, 1e-3), current / max(amps, 1e-9))
     more = [n for n, (v, a) in known.items() if v >= DIODE_MARGIN * volts and a >= DIODE_MARGIN * amps]
-    short = f"; not enough margin: fit {more[0] if more else 'a stronger one'}"
-    reason = f"meets {show(volts, 'V')} inverse and {show(amps, 'A')} mean"
+    short = f"; not enough margin: use {more[0] if more else 'a stronger one'}"
+    reason = f"gets {show(volts, 'V')} peak inverse and {show(amps, 'A')} average"
     return Order(
         part.designator, "silicon diode", name, "", f"{rated:g} V, {current:g} A", margin,
         reason + (short if margin < DIODE_MARGIN else ""),

@@ -105,18 +105,25 @@ def current_under_drive(amp: Amp) -> Procedure:
         ),
         "Read idle first, after ten minutes of warming up",
         _joined(
-            f"Feed {TONE_HZ:g} Hz at {jack}, rising to {show(driven.input_v / np.sqrt(2), 'V RMS')} with the",
-            f"controls as set: full drive, no grid positive{_load_words(amp, driven)}",
+            f"Feed {TONE_HZ:g} Hz into {jack} and turn it up to about",
+            f"{show(driven.input_v / np.sqrt(2), 'V RMS', 2)} at the present knob settings:",
+            f"full power, just short of grid current{_load_words(amp, driven)}",
         ),
         "Read the current again within a few seconds. Remove the signal: the current must return to idle",
-        "A tube that differs from its mate under drive but not at idle is worn, or its drive differs",
+        "A tube that matches its mate at idle but not at full power is worn, or gets a different grid signal",
         _joined(
-            "Stop when a plate or screen glows, a current keeps climbing under steady drive or does not come",
-            "back after it, or anything smells",
+            "Stop if a plate or screen glows, a current keeps climbing with a steady signal or stays high "
+            "after",
+            "you remove the signal, or anything smells",
         ),
     )
     return Procedure(
-        amp, "current under drive", _drive_words(tubes, fall), steps, (_drive_table(tubes, fall),), tubes
+        amp,
+        "output tubes at full power",
+        _drive_words(tubes, fall),
+        steps,
+        (_drive_table(tubes, fall),),
+        tubes,
     )
 
 
@@ -124,20 +131,25 @@ def _drive_table(tubes: Sequence[DrivenTube], fall: float) -> Table:
     columns = headed(
         "tube",
         "bias",
-        "idle [A]",
-        "driven [A]",
+        "idle current [A]",
+        "full-power current [A]",
         "change [%] +.0f",
-        "cathode idle [V]",
-        "cathode driven [V]",
-        "plate driven [W]",
-        "screen driven [W]",
+        "cathode V, idle [V]",
+        "cathode V, full power [V]",
+        "plate W [W]",
+        "screen W [W]",
     )
     rows = [
         (t.tube, t.bias, t.idle_a, t.driven_a, 100 * t.change, t.idle_k_v, t.driven_k_v, t.plate_w,
          t.screen_w)
         for t in tubes
     ]  # fmt: skip
-    return Table("Output tubes", columns, rows, note=f"B+ sags by {fall:.1f} % meanwhile.")
+    return Table(
+        "Output tubes",
+        columns,
+        rows,
+        note=f"Plate W and screen W are at full power, where B+ drops {fall:.1f} %.",
+    )
 
 
 def driven_tube(driven: FullDrive, report: AmpReport, name: str) -> DrivenTube:
@@ -184,10 +196,9 @@ def _load_words(amp: Amp, driven: FullDrive) -> str:
 
 def _drive_words(tubes: Sequence[DrivenTube], fall: float) -> str:
     change = float(np.mean([t.change for t in tubes]))
-    moved = f"{'rises' if change >= 0 else 'falls'} by {100 * abs(change):.0f} %"
-    if all(t.bias == "cathode" for t in tubes) and abs(change) <= NEAR:
-        return f"cathode bias: the current stays near idle ({moved}), B+ sags by {fall:.1f} %"
-    return f"{tubes[0].bias} bias: the current {moved}, B+ sags by {fall:.1f} %"
+    only = "only " if all(t.bias == "cathode" for t in tubes) and abs(change) <= NEAR else ""
+    moved = f"current {'rises' if change >= 0 else 'falls'} {only}{100 * abs(change):.0f} %"
+    return f"{moved} ({tubes[0].bias} bias), B+ drops {fall:.1f} %"
 
 
 def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
@@ -218,25 +229,27 @@ def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
     """
     null: HumBalance = hum_balance(amp, control)
     worst = float(max(null.total_v[0], null.total_v[-1]))
-    turn = f"Turn {null.control} for the least reading: expect the {null.finding}"
+    turn = f"Turn {null.control} for the lowest reading: expect the {null.finding}"
     if not null.works:
         turn = f"Turning {null.control} does not help: {null.finding}"
     steps = (
         _joined(
-            "Connect the speaker or a dummy load. Set the volume controls as they are used.",
+            "Connect the speaker or a dummy load. Set the volume controls as usual.",
             null.hum.view.input_words,
         ),
         _joined(
-            "A sensitive AC meter across the load, clipped on while the amp is off: expect",
-            f"{show(null.now_v, 'V RMS')} of hum as {null.control} is set, up to {show(worst, 'V RMS')} at",
-            "its ends",
+            "Clip a sensitive AC meter across the load while the amp is off. Expect",
+            f"{show(null.now_v, 'V RMS', 2)} of hum as {null.control} is set, up to "
+            f"{show(worst, 'V RMS', 2)}",
+            "with the pot at either end",
         ),
         turn,
         _joined(
-            "A null outside the middle third: swap the first tube and look again; a null that stays is",
-            "the wiring, one that moves is the tube",
+            "If the null is not in the middle third, swap the first tube. If the null shifts, it was the "
+            "tube;",
+            "if not, it is the wiring",
         ),
-        "Hum that the control does not touch is ripple or the magnetic field of the power transformer",
+        "Hum that the control does not change is ripple or the magnetic field of the power transformer",
     )
     return Procedure(
         amp, f"hum balance {null.control}", null.finding, steps,

@@ -39,7 +39,7 @@ EXPLAINED = 1e-3
 """Readings this unlikely under the best single fault are looked at for pairs."""
 ALIKE = 6.0
 """Faults whose predictions lie less than this many variances apart cannot be told apart by these readings."""
-NAMED, SHOWN, PARTS_A_LINE = 0.02, 8, 14
+NAMED, SHOWN, PARTS_A_LINE, UNSURE = 0.02, 8, 14, 0.2
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ class Suspect:
     alike: tuple[str, ...] = ()
 
 
-SHORT_HEADS = ("suspect", "chance", "estimated size", "two at once", "measure next", "decides",
+SHORT_HEADS = ("suspect", "chance", "estimated size", "two at once", "measure next", "how useful",
                "expected reading for each")  # fmt: skip
 
 
@@ -100,7 +100,7 @@ class Suspects(Printed):
     @property
     def wrong(self) -> tuple[Verdict, ...]:
         """Readings that `judge` calls wrong."""
-        return tuple(verdict for verdict in self.verdicts if verdict.word == "wrong")
+        return tuple(verdict for verdict in self.verdicts if verdict.word == "out of range")
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -113,21 +113,20 @@ class Suspects(Printed):
         """The verdict in one or two sentences."""
         count = len(self.readings.readings)
         if not self.accuses:
-            doubt = "" if self.healthy >= DOUBT_BELOW else " Only just: read them again, or more."
-            return f"{self.readings.drawn.title}: {count} readings fit a good amp.{doubt}"
+            doubt = "" if self.healthy >= DOUBT_BELOW else " But only just: read them again, or take more."
+            return f"{self.readings.drawn.title}: the {count} readings are normal.{doubt}"
         first = self.suspects[0]
         if self.best_fit < EXPLAINED:
             head = f"{self.readings.drawn.title}: no single fault explains the {count} readings"
             if self.pairs and self.pairs[0].fit > EXPLAINED:
-                return f"{head}; two do: {self.pairs[0].words}."
+                return f"{head}; two together do: {self.pairs[0].words}."
             again = self.wrong[0].reading.probe if self.wrong else "the worst of them"
             return f"{head}, nor do two. Nearest: {first.words}. Read {again} again."
-        tied = (
-            f" These readings cannot separate it from {_listed(first.alike)} by these readings."
-            if first.alike
-            else ""
-        )
+        tied = f" {_listed(first.alike)} would read the same." if first.alike else ""
         whole = min(sum(s.chance for s in self.suspects if s.part == first.part), 1.0)
+        if whole < UNSURE:
+            alike = _listed([first.words, *first.alike])
+            return f"{self.readings.drawn.title}: these readings do not point to one part. Possible: {alike}."
         severity = f" ({first.severity})" if first.severity else ""
         return f"{self.readings.drawn.title}: most likely {first.words}{severity}, {percent(whole)}.{tied}"
 
@@ -135,9 +134,12 @@ class Suspects(Printed):
         """Suspects, pairs, and what to measure next."""
         tables = []
         if self.accuses:
-            heads = headed("suspect", "chance [%] .1f", "estimated size", "looks the same as")
+            heads = headed("suspect", "chance [%] .0f", "estimated size", "looks the same as")
             rows = [(s.words, 100 * s.chance, s.severity, ", ".join(s.alike)) for s in self.suspects]
-            note = f"No single part at fault: {percent(self.healthy)}. Chances count single faults only."
+            note = (
+                f"Chance that no single part is bad: {percent(self.healthy)}. Only single faults are "
+                f"considered."
+            )
             if self.best_fit < EXPLAINED:
                 note = f"None of them explains the readings. {note}"
             tables.append(Table("Suspects", heads, rows, note=note))
@@ -151,7 +153,7 @@ class Suspects(Printed):
             tables.append(self._unseen_table())
         if self.following:
             follow = [(str(n.probe), 100 * n.share, n.effort, _predicted_text(n)) for n in self.following]
-            heads = headed("measure next", "decides [%] .0f", "effort [] g", "expected reading for each")
+            heads = headed("measure next", "how useful [%] .0f", "effort [] g", "expected reading for each")
             tables.append(Table("Next reading", heads, follow))
         return tables
 
@@ -177,9 +179,9 @@ class Suspects(Printed):
 def _left_out(book: FaultTable) -> Iterator[str]:
     """What could not be solved, and so was not weighed."""
     if book.lost:
-        yield f"{len(book.lost)} faults have no solution and were not weighed: {', '.join(book.lost)}."
+        yield f"{len(book.lost)} faults could not be calculated and are left out: {', '.join(book.lost)}."
     if book.unknown:
-        yield f"Not known, and so not allowed for: what {', '.join(book.unknown)} moves of AC readings."
+        yield f"Not known, so left out: the effect of {', '.join(book.unknown)} on AC readings."
 
 
 def _listed(words: Sequence[str]) -> str:
@@ -202,7 +204,7 @@ def percent(chance: float) -> str:
 
 
 def _predicted_text(reading: NextReading) -> str:
-    return "; ".join(f"{words} {reading.probe.format(value)}" for words, value in reading.predicted)
+    return "; ".join(f"{words}: {reading.probe.format(value)}" for words, value in reading.predicted)
 
 
 def suspects(
@@ -286,7 +288,7 @@ def chances(readings: Readings, book: FaultTable, bands: Spread) -> tuple[Poster
     """Every fault weighed, and the verdicts, the worst first: one reading called wrong leaves no good amp."""
     judged = tuple(sorted(verdicts(readings, bands), key=lambda v: -v.beyond))
     result = fault_posterior(book, *_compared(readings, book))
-    if any(verdict.word == "wrong" for verdict in judged):
+    if any(verdict.word == "out of range" for verdict in judged):
         result = cap_healthy(result, book.owner, WRONG_BY_CHANCE)
     return result, judged
 

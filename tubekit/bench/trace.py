@@ -23,6 +23,7 @@ from tubekit.decisions.spread import neighbors
 from tubekit.decisions.variation import variables
 from tubekit.errors import ReadingError
 from tubekit.text import Printed, Table, described, quantity
+from tubekit.units import mark
 
 Array = np.ndarray
 
@@ -44,15 +45,15 @@ class TracePoint:
     node: str
     where: str
     level_v: float = quantity("V RMS", "v", "expected level", label="expect", tiny=True)
-    gain_db: float = quantity("dB", "A", "from the input jack", label="from the jack", format=".1f")
+    gain_db: float = quantity("dB", "A", "from the input jack", label="gain from jack", format=".1f")
     phase_deg: float = quantity("°", "φ", "relative to the input jack", label="phase", format=".0f")
     within_db: float = quantity(
-        "dB", "", "normal range: 95 % of good amps", label="good amps within", format=".1f"
+        "dB", "", "normal range: 95 % of good amps", label="normal within ±", format=".1f"
     )
     dc_v: float = quantity("V", "V", "direct voltage there at idle, to ground", default=0.0)
-    read_v: float | None = quantity("V RMS", "v", "what was read", label="reads", tiny=True, default=None)
+    read_v: float | None = quantity("V RMS", "v", "what was read", label="you read", tiny=True, default=None)
 
-    @described("V", label="DC there")
+    @described("V", label="DC")
     def shown_dc_v(self) -> float:
         """Direct voltage as a meter shows it."""
         return _direct(self.dc_v)
@@ -95,8 +96,11 @@ class Trace(Printed):
     def headline(self) -> str:
         """The tone, and the verdict where there are readings."""
         tone = self.tone
-        head = f"{self.amp.title}: {tone.level_rms_v * 1e3:g} mV, {tone.frequency_hz:g} Hz at {tone.jack}"
-        return f"{head}: {self.loses}." if self.loses else f"{head}, controls as set."
+        head = (
+            f"{self.amp.title}: feed {tone.level_rms_v * 1e3:g} mV at {mark(tone.frequency_hz, 'Hz')} "
+            f"into {tone.jack}"
+        )
+        return f"{head}: {self.loses}." if self.loses else f"{head}, knobs as set."
 
     def tables(self) -> list[Table]:
         """Node by node, in the order of the signal."""
@@ -109,9 +113,9 @@ class Trace(Printed):
 
     def _hints(self) -> Iterator[str]:
         yield (
-            f"Clip the probe on while the amp is off and discharged. Probe, or its blocking capacitor: rated "
-            f"{self.probe_peak_v:.0f} V peak or more."
-            f"{' Put a load of rated ohms on the output.' if any(speakers(self.amp)) else ''}"
+            f"Clip the probe on while the amp is off and discharged. Use a probe or a "
+            f"blocking capacitor rated at least {self.probe_peak_v:.0f} V peak."
+            f"{' Connect a load of the rated impedance to the output.' if any(speakers(self.amp)) else ''}"
         )
         yield beyond(self.clips, self.tone.level_rms_v) or "Small signal: keep the tone below clipping."
         if any(p.within_db >= CANCELS_DB for p in self.points):
@@ -127,7 +131,7 @@ class Trace(Printed):
     def short(self) -> list[Table]:
         """Plates, grids that are driven and the output: what is at zero DC or hardly there is left out."""
         trace = self.table("trace")
-        heads = ("node", "at", "DC there", "expect", "good amps within", "reads", "off")
+        heads = ("node", "at", "DC", "expect", "normal within ±", "you read", "off")
         rows = [
             row for row, p in zip(trace.rows, self.points, strict=True)
             if p.where.startswith(("plate", "tip", "LS", "J")) or p.read_v is not None
@@ -250,4 +254,4 @@ def _between(amp: Amp, before: TracePoint | None, point: TracePoint) -> str:
         return ""
     near = {p.designator for p in amp.parts_at(before.node)}
     shared = [p.designator for p in amp.parts_at(point.node) if p.designator in near]
-    return f"; {', '.join(shared)} {'stand' if len(shared) > 1 else 'stands'} between" if shared else ""
+    return f"; {', '.join(shared)} {'are' if len(shared) > 1 else 'is'} between" if shared else ""

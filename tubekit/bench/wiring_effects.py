@@ -101,7 +101,7 @@ def _idle(now: AmpReport, then: AmpReport) -> Iterator[WiringEffect]:
             yield WiringEffect(
                 f"{t.section} cathode current", "A", float(t.cathode_a), float(other.cathode_a)
             )
-            yield WiringEffect(f"{t.section} plate", "V", float(t.plate_v), float(other.plate_v))
+            yield WiringEffect(f"{t.section} plate voltage", "V", float(t.plate_v), float(other.plate_v))
             yield WiringEffect(
                 f"{t.section} gain", "×", max(float(t.gain), 0.01), max(float(other.gain), 0.01)
             )
@@ -120,4 +120,4 @@ def _value(value: float, unit: str) -> str:
         return OSCILLATES
     if unit != "×":
         return show(value, unit)
-    return f"{value:.3g} ×" if value >= NO_SIGNAL else "no signal"
+    return f"{value:.3g}" if value >= NO_SIGNAL else "no signal"

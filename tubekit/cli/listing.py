@@ -89,4 +89,4 @@ class FullReport(Printed):
         strained = sum(check.state != "within" for check in self.ratings.checks)  # the most used come first
         rows = ratings.rows[: min(strained, max(FEW, len(self.ratings.exceeded)))]
         worst = replace(ratings, title="Ratings (exceeded or within 10 %)", rows=rows)
-        return [worst.only("part", "what", "reading", "limit", "used", "state"), *self.report.short()]
+        return [worst.only("part", "what", "reading", "limit", "% of limit", "state"), *self.report.short()]

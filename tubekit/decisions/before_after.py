@@ -17,6 +17,8 @@ LIVE_AC_V = 2.0
 line is no reading to go by."""
 MOVED = 0.01
 """A reading that moves by less is left out of a short answer; a meter of 1 % shows no less."""
+SEEN = {**LEAST, "V": 0.05}
+"""What changes a bench meter still shows without doubt: a few millivolts at a grid are not worth a line."""
 Row = tuple[str, str, Any, Any, str]
 
 
@@ -32,11 +34,11 @@ def before_after(before: AmpReport, after: AmpReport) -> list[Table]:
 
 
 def moving_rows(tables: Sequence[Table]) -> Table:
-    """The rows that move by 1 % or more, tubes and supply first; none that no meter shows."""
+    """The rows that change by 1 % or more, tubes and supply first; none below `SEEN`."""
 
     def size(row: Sequence[Any]) -> float:
         (old, unit), (new, _) = row[2], row[3]
-        least = LEAST.get(unit.split(" ")[0], 0.0)
+        least = SEEN.get(unit.split(" ")[0], 0.0)
         seen = max(np.max(np.abs(old)), np.max(np.abs(new))) > least
         return (
             float(np.max(np.abs(np.subtract(new, old)) / np.maximum(np.abs(old), least or 1e-12)))
@@ -52,8 +54,8 @@ def moving_rows(tables: Sequence[Table]) -> Table:
             for row in table.rows if row[2] is not None and row[3] is not None and row[3][1] != "%"
         }  # fmt: skip
         most += sorted((row for row, by in rows.items() if by >= MOVED), key=lambda row: -rows[row])
-    heads = (Column("moved"), *tables[0].columns[2:])
-    return Table(f"Moved by {100 * MOVED:.0f} % or more", heads, most, key="moved")
+    heads = (Column("what"), *tables[0].columns[2:])
+    return Table(f"Changed by {100 * MOVED:.0f} % or more", heads, most, key="moved")
 
 
 def _marked(table: Table, before: AmpReport, after: AmpReport) -> Table:
@@ -96,7 +98,7 @@ def _change(old: Any, new: Any) -> str:
     if old is None or new is None:
         return ""
     with np.errstate(divide="ignore", invalid="ignore"):
-        percent = 100.0 * (np.asarray(new) - np.asarray(old)) / np.abs(np.asarray(old))
+        percent = 100.0 * (np.asarray(new) / np.asarray(old) - 1.0)
     known = percent[np.isfinite(percent)] if percent.ndim else percent[None][np.isfinite(percent)[None]]
     if known.size == 0 or np.all(np.abs(known) < 0.05):
         return ""
@@ -126,11 +128,11 @@ def _supply(report: AmpReport) -> Entries:
             place = f"{r.capacitor} at {r.node}"
             yield place, "DC", r.dc_v, "V"
             yield place, "ripple p-p", r.ripple_pp_v, "V"
-            yield place, "ripple rms", r.ripple_rms_v, "V"
+            yield place, "ripple RMS", r.ripple_rms_v, "V"
         for d in report.rectifiers:
-            yield d.designator, "direct current", d.dc_a, "A"
-            yield d.designator, "peak per plate", d.peak_a, "A"
-            yield d.designator, "peak inverse", d.inverse_v, "V"
+            yield d.designator, "DC current", d.dc_a, "A"
+            yield d.designator, "peak current per plate", d.peak_a, "A"
+            yield d.designator, "peak inverse voltage", d.inverse_v, "V"
 
     return _collect(items())
 
@@ -145,9 +147,9 @@ def _tubes(report: AmpReport) -> Entries:
             yield t.section, "screen current", t.screen_a, "A"
             yield t.section, "cathode current", t.cathode_a, "A"
             yield t.section, "plate dissipation", t.plate_w, "W"
-            yield t.section, "of its rating", 100.0 * np.asarray(t.plate_share), "%"
+            yield t.section, "plate, % of rating", 100.0 * np.asarray(t.plate_share), "%"
             yield t.section, "screen dissipation", t.screen_w, "W"
-            yield t.section, "of screen rating", 100.0 * np.asarray(t.screen_share), "%"
+            yield t.section, "screen, % of rating", 100.0 * np.asarray(t.screen_share), "%"
             yield t.section, "heater", t.heater_rms_v, "V RMS"
 
     return _collect(items())
@@ -172,8 +174,8 @@ def _windings(report: AmpReport) -> Entries:
     def items() -> Iterable[tuple[str, str, Any, str]]:
         for w in report.windings:
             place = f"{w.transformer} {w.winding}".replace("_", " ")
-            yield place, "volts", w.rms_v, "V RMS"
-            yield place, "current", w.rms_a, "A"
-            yield place, "direct current", w.dc_a, "A"
+            yield place, "AC volts", w.rms_v, "V RMS"
+            yield place, "AC current", w.rms_a, "A"
+            yield place, "DC current", w.dc_a, "A"
 
     return _collect(items())

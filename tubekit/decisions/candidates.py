@@ -25,7 +25,7 @@ SAME = 0.005
 """A value this near the drawn one, as a fraction, is the drawn part."""
 SILICON, LEAST_SERIES = "1N4007", 0.1
 """What stands in for a selenium stack, and the least resistance behind it [Ω]: none to speak of."""
-LEAST_HEAT_W = 1e-2
+LEAST_HEAT_W, LEAST_RIPPLE_A = 1e-2, 1e-3
 SPANS = {"F": (0.3, 10.0), "ohm": (0.5, 2.0), "H": (0.5, 2.0)}
 """How far from the drawn value candidates are looked for, as factors; common practice."""
 
@@ -69,7 +69,7 @@ def value_text(part: Part) -> str:
     if isinstance(part, SeleniumRectifier):
         return " ".join(part.marking())
     unit, value, _ = unit_of(part)
-    return show(value, unit)
+    return mark(value, unit)
 
 
 def types_like(part: Tube) -> list[str]:
@@ -101,7 +101,7 @@ def name_of(part: Part, value: Any) -> str:
     if isinstance(part, Tube) or isinstance(value, str):
         return str(value)
     unit = unit_of(part)[0]
-    return mark(float(value), unit) if unit != "H" else show(float(value), unit)
+    return mark(float(value), unit)
 
 
 def to_buy(after: SupplyReport, part: Part, k: int) -> str:
@@ -120,5 +120,5 @@ def to_buy(after: SupplyReport, part: Part, k: int) -> str:
         if known is None:
             return rating
         amps = float(np.broadcast_to(np.asarray(known.ripple_a), (after.amp.batch or 1,))[k])
-        return f"{rating}, {show(amps, 'A')} ripple"
+        return f"{rating}, {show(amps, 'A', 2)} ripple" if amps >= LEAST_RIPPLE_A else rating
     return ""

@@ -9,7 +9,7 @@ import numpy as np
 from tubekit.amp import AmpReport
 from tubekit.amp.supply import SupplyReport
 from tubekit.decisions.limits import idle_limits, limits
-from tubekit.units import show
+from tubekit.units import mark, show
 
 Array = np.ndarray
 
@@ -30,7 +30,7 @@ def moves(before: AmpReport, after: AmpReport) -> tuple[list[str], Array]:
     pairs = [(f"{b.node}", b.dc_v, a.dc_v) for b, a in zip(before.rails, after.rails, strict=True)]
     for b, a in zip(before.tubes, after.tubes, strict=True):
         pairs += [
-            (f"{b.section} {what}", getattr(b, field_), getattr(a, field_))
+            (f"{b.section} {what} voltage", getattr(b, field_), getattr(a, field_))
             for what, field_ in (("plate", "plate_v"), ("screen", "screen_v"), ("cathode", "cathode_v"))
         ]
     for name, old, new in pairs:
@@ -112,11 +112,12 @@ def reservoirs(before: AmpReport, after: AmpReport, member: int) -> tuple[tuple[
         share, old, peak = _member(c.share, member), was.get(c.part, 0.0), peaks.get(c.part)
         if not share > max(1.0, old * 1.001):  # NaN: no limit is known
             continue
-        farads, book = (show(_member(each, member), "F") for each in (c.value, c.limit))
-        words = f"{c.part}: {farads} is {share:.3g} × the book's limit of {book}"
+        farads, book = (mark(_member(each, member), "F") for each in (c.value, c.limit))
+        over = f"{share:.2g} times" if share >= 2.0 else f"{100 * (share - 1.0):.0f} % over"
+        words = f"{c.part}: {farads} is {over} the {book} that the data sheet allows"
         if peak is not None:
             amps, most = (show(_member(each, member), "A") for each in (peak.value, peak.limit))
-            words += f"; peak plate current at these windings {amps} of {most}"
+            words += f"; peak plate current {amps} (limit {most})"
         kept = peak is not None and _member(peak.share, member) <= 1.0
         result.append((words, kept and share <= RESERVOIR_SLACK * max(1.0, old)))
     return tuple(result)

@@ -62,24 +62,26 @@ class HumReport(Printed):
         if np.all(self.hum.total_rms < NOTHING_V):
             return self.hum.headline()
         advice = (
-            "no single part would help" if best is None else f"first: {best.what} ({-best.gain_db:+.1f} dB)"
+            "no single part would help"
+            if best is None
+            else f"start with {best.what} ({-best.gain_db:+.1f} dB)"
         )
         return f"{self.hum.headline()}; {advice}"
 
     def tables(self) -> list[Table]:
         """Remedies first, then where the hum comes from."""
         rows = [(each.part, each.what, each.total_rms, -each.gain_db) for each in self.remedies]
-        heads = headed("part", "tried", "leaves [V] tiny", "change [dB] +.1f")
+        heads = headed("part", "try", "hum left [V] tiny", "change [dB] +.1f")
         note = "Each is tried alone. Other hum comes from magnetic fields, ground loops or bad joints."
         notes = "\n".join((*self.left_out, note))
-        return [Table("Change first", heads, rows, note=notes, key="remedies"), *self.hum.tables()]
+        return [Table("What helps", heads, rows, note=notes, key="remedies"), *self.hum.tables()]
 
     def short(self) -> list[Table]:
         """Remedies that help, then the largest sources."""
         remedies, sources, *_ = self.tables()
         helps = [row for row in remedies.rows if row[-1] <= -HELPS_DB]
-        some = replace(remedies, title=f"Change first ({HELPS_DB:g} dB or more)", rows=helps)
-        return [some.only("tried", "leaves", "change"), sources.only("from", "total", "re 1 W")]
+        some = replace(remedies, title=f"What helps ({HELPS_DB:g} dB or more)", rows=helps)
+        return [some.only("try", "hum left", "change"), sources.only("source", "total", "re 1 W")]
 
 
 def hum_report(amp: Amp, *, jack: str | None = None, unbalance: float = HEATER_UNBALANCE) -> HumReport:
@@ -139,7 +141,7 @@ def _even_heaters(amp: Amp, now: Hum) -> Iterator[Remedy]:
         own = [each.volts for each in now.sources if each.part.startswith(names)]
         if own:
             left = float(np.sqrt((np.abs(now.total - sum(own)) ** 2).sum(axis=1))[0])
-            what = f"{tube.designator} replaced with one that has no heater hum"
+            what = f"a {tube.designator} without heater hum"
             yield Remedy(tube.designator, what, left, float(20 * np.log10(now.total_rms[0] / left)))
 
 
@@ -178,7 +180,7 @@ def _renewed(amp: Amp) -> Iterator[_Trial]:
     """Worn tubes replaced by new ones."""
     for tube in tubes(amp):
         if tube.emission < 0.98:
-            what = f"{tube.designator} renewed (emission {100 * float(tube.emission):.0f} %)"
+            what = f"a new {tube.designator} (the old one has {100 * float(tube.emission):.0f} % emission)"
             yield _Trial(tube.designator, f"{tube.designator}.emission", 1.0, float(tube.emission), what)
 
 

@@ -42,7 +42,11 @@ class Verdict:
     def sentence(self) -> str:
         """In one line, as 'DC volts at k34 18.2 V: fine (16.6 V to 20.4 V)'."""
         probe, free = self.reading.probe, _corrected(self)
-        shown = f"{self.reading.describe()}, {free} without the meter" if free else self.reading.describe()
+        shown = (
+            (f"{self.reading.describe()}, {free} with the meter's loading removed")
+            if free
+            else self.reading.describe()
+        )
         return f"{probe} {shown}: {self.word} ({probe.format(self.low)} to {probe.format(self.high)})"
 
 
@@ -65,7 +69,7 @@ class Judgement(Printed):
     @property
     def fine(self) -> bool:
         """True where nothing is called wrong or too hot."""
-        return not any(v.word == "wrong" for v in self.verdicts) and not any(
+        return not any(v.word == WRONG for v in self.verdicts) and not any(
             p.verdict in ("too hot", "not matched") for p in self.power
         )
 
@@ -73,19 +77,19 @@ class Judgement(Printed):
         """How many are fine."""
         count = {word: sum(v.word == word for v in self.verdicts) for word in _WORDS}
         text = ", ".join(f"{n} {word}" for word, n in count.items() if n)
-        return f"{self.readings.drawn.title}: {len(self.verdicts)} readings: {text or 'none'}."
+        return f"{self.readings.drawn.title}, {len(self.verdicts)} readings: {text or 'none'}."
 
     def tables(self) -> list[Table]:
         """Readings, the worst first, then output tubes, then parts."""
         order = sorted(self.verdicts, key=lambda v: _WORDS.index(v.word))
         heads = headed(
             "reading",
-            "shows [] >",
-            "without the meter [] >",
+            "you read [] >",
+            "with the meter's loading removed [] >",
             "verdict",
-            "from [] >",
+            "normal low [] >",
             "typical [] >",
-            "to [] >",
+            "normal high [] >",
         )
         rows = [
             (str(v.reading.probe), v.reading.describe(), _corrected(v), v.word,
@@ -107,9 +111,13 @@ class Judgement(Printed):
     def short(self) -> list[Table]:
         """What is not fine, then output tubes and parts."""
         readings, *rest = self.tables()
+        rest = [
+            replace(each, rows=[(*row[:-1], str(row[-1]).partition(" [")[0]) for row in each.rows])
+            if each.title == "Output tubes" else each for each in rest
+        ]  # fmt: skip
         rows = [row for row in readings.rows if row[3] not in _WORDS[-2:]]
-        heads = ("reading", "shows", "verdict", "from", "typical", "to")
-        return [replace(readings, title="Readings (out of their band)", rows=rows).only(*heads), *rest]
+        heads = ("reading", "you read", "verdict", "normal low", "typical", "normal high")
+        return [replace(readings, title="Readings out of the normal range", rows=rows).only(*heads), *rest]
 
 
 LOADS = 0.005
@@ -126,9 +134,9 @@ def _is_loaded(unloaded: float, shown: float) -> bool:
     return abs(unloaded - shown) > LOADS * abs(shown)
 
 
-METER = "within meter accuracy"
+WRONG, METER = "out of range", "within meter accuracy"
 """A reading outside its band by no more than its meter may be off."""
-_WORDS = ("wrong", "on the high side", "on the low side", METER, "fine")
+_WORDS = (WRONG, "on the high side", "on the low side", METER, "fine")
 
 
 def judge(
@@ -172,7 +180,7 @@ def judge(
     >>> from tubekit.decisions.reading import taken
     >>> result = judge(taken(load_amp("teasel"), [Reading(Probe("dc_v", ("k34", "ground")), 29.0)]), size=500)
     >>> result.verdicts[0].word
-    'wrong'
+    'out of range'
     """
     bands = bands or good_bands(readings, age=age, size=size, seed=seed)
     report = analyze(readings.amp)
@@ -253,5 +261,5 @@ def _verdict(reading: Reading, bands: Spread, k: int, load: float) -> Verdict:
     elif low - slack <= seen <= high + slack:
         word = METER
     else:
-        word = "wrong" if beyond > WRONG_FROM else f"on the {'high' if above else 'low'} side"
+        word = WRONG if beyond > WRONG_FROM else f"on the {'high' if above else 'low'} side"
     return Verdict(reading, low, high, float(np.nan_to_num(typical)), value, word, beyond)

@@ -45,22 +45,20 @@ class Limits(Printed):
 
     def headline(self) -> str:
         """How many ratings are exceeded or near."""
-        return (
-            f"{len(self.exceeded)} ratings exceeded, {len(self.near)} within 10 %, {len(self.checks)} checked"
-        )
+        over = counted(len(self.exceeded), "rating") if self.exceeded else "no rating"
+        return f"{over} exceeded; {len(self.near)} of {len(self.checks)} within 10 % of the limit"
 
     def tables(self) -> list[Table]:
         """One row per check; those that hardly use their rating are only counted."""
-        columns = headed("part", "what", "reading [] >", "limit [] >", "used [%]", "state", "rule", "")
+        columns = headed("part", "what", "reading [] >", "limit [] >", "% of limit [] >", "state", "rule", "")
         lines = [c for c in self.checks if c.worst >= TOLD]
         marks, sources = numbered([c.source for c in lines])
         note = "\n".join(words for words in (SYSTEM_WORDS, sources) if words)
         if len(lines) < len(self.checks):
-            note = (
-                f"{note}\n{counted(len(self.checks) - len(lines), 'more rating')}: used by less than 0.1 %."
-            )
+            more = counted(len(self.checks) - len(lines), "more rating")
+            note = f"{note}\n{more}: less than 0.1 % of the limit."
         rows = [
-            (c.part, c.what, (c.value, c.unit), (c.limit, c.unit), 100.0 * np.asarray(c.share), c.state,
+            (c.part, c.what, (c.value, c.unit), (c.limit, c.unit), c.used, c.state,
              c.rule, mark)
             for c, mark in zip(lines, marks, strict=True)
         ]  # fmt: skip

@@ -9,7 +9,8 @@ import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.decisions.limits import Limits, limits
-from tubekit.decisions.rating import RatingCheck
+from tubekit.decisions.rating import RatingCheck, counted
+from tubekit.decisions.tube_limits import SYSTEM_WORDS
 from tubekit.references import cite
 from tubekit.text import Column, Printed, Table
 
@@ -49,9 +50,10 @@ class LineBand(Printed):
     def headline(self) -> str:
         """Whether today's mains takes the amp above its ratings."""
         count = len(self.exceeded)
-        text = "keeps every rating it keeps by design" if not count else f"exceeds {count} more ratings"
+        more = counted(count, "more rating") if count else "no further rating"
         low, high = self.mains_rms[1], self.mains_rms[-1]
-        return f"{self.amp.title}, designed for {self.mains_rms[0]:g} V: from {low:g} to {high:g} V it {text}"
+        text = f"from {low:g} to {high:g} V {more} {'are' if count > 1 else 'is'} exceeded"
+        return f"{self.amp.title}, designed for {self.mains_rms[0]:g} V: {text}"
 
     def tables(self) -> list[Table]:
         """Heaters, rails and plates over the band, then the ratings that move most."""
@@ -61,15 +63,19 @@ class LineBand(Printed):
         ]
         note = f"First column: design line voltage. Band: {self.source}."
         used = (Column("part"), Column("what"), *(Column(f"{volts:g} V", "%") for volts in self.mains_rms))
-        worst = [
-            (c.part, c.what, *(100.0 * float(s) for s in np.broadcast_to(c.share, (len(self.mains_rms),))))
-            for c in self.ratings
-            if c.state != "within"
-        ]
+        worst = [(c.part, *self._used(c)) for c in self.ratings if c.state != "within"]
         return [
-            Table("Across the band", heads, rows, note=note),
-            Table("Ratings used, where within 10 % or beyond", used, worst),
+            Table("At each line voltage", heads, rows, note=note),
+            Table("Ratings within 10 % of the limit or over it, % of limit", used, worst, note=SYSTEM_WORDS),
         ]
+
+    def _used(self, check: RatingCheck) -> tuple[Any, ...]:
+        """What is rated and its share [%] at each line voltage; once where the rating holds at one alone."""
+        shares = 100.0 * np.broadcast_to(np.asarray(check.share, float), (len(self.mains_rms),))
+        if np.ptp(shares) > 1e-6:
+            return check.what, *map(float, shares)
+        what = f"{check.what} (checked at {self.mains_rms[0]:g} V)"
+        return what, float(shares[0]), *[None] * (len(shares) - 1)
 
     @property
     def readings(self) -> dict[str, Any]:
@@ -84,18 +90,18 @@ class LineBand(Printed):
             if tube.designator not in seen:
                 seen.add(tube.designator)
                 result.append((f"{tube.designator} heater", tube.heater_rms_v, "V RMS"))
-        result += [(rail.words, rail.dc_v, "V") for rail in report.rails]
+        result += [(rail.words.removesuffix(" (B+)"), rail.dc_v, "V") for rail in report.rails]
         for tube in report.tubes:
             if np.max(np.asarray(tube.plate_w)) > 1.0:
-                result.append((f"{tube.section} plate", tube.plate_w, "W"))
+                result.append((f"{tube.section} plate dissipation", tube.plate_w, "W"))
                 if np.all(np.isfinite(tube.screen_w)):
-                    result.append((f"{tube.section} screen", tube.screen_w, "W"))
+                    result.append((f"{tube.section} screen dissipation", tube.screen_w, "W"))
         return result
 
     def short(self) -> list[Table]:
         """Ratings used, then readings without the screens'."""
         readings, used = self.tables()
-        rows = [row for row in readings.rows if not str(row[0]).endswith("screen")]
+        rows = [row for row in readings.rows if not str(row[0]).endswith("screen dissipation")]
         heaters = [row for row in rows if str(row[0]).endswith("heater")]
         return [used, replace(readings, rows=[*(row for row in rows if row not in heaters), *heaters])]
 

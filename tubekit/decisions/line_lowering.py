@@ -44,12 +44,12 @@ FIRST_CHECK = (
 class DropperChoice:
     """One standard resistor in series with the hot lead."""
 
-    ohms: float = quantity("ohm", "R", "standard value", label="resistor")
-    watts: float = quantity("W", "P", "heat in it, the amp warm and idle", label="heat")
-    rating_w: float = quantity("W", "", "rating to fit: the next in trade above twice that", label="fit")
-    amp_v: float = quantity("V RMS", "V", "what is left for the amp", label="amp gets")
+    ohms: float = quantity("Ω", "R", "standard value", label="resistor", format="g")
+    watts: float = quantity("W", "P", "heat in it, the amp warm and idle", label="dissipates")
+    rating_w: float = quantity("W", "", "rating to buy: next size above twice that", label="buy", format="g")
+    amp_v: float = quantity("V RMS", "V", "what is left for the amp", label="line at the amp")
     off_percent: float = quantity(
-        "%", "", "that as a share of the design voltage", label="off", format="+.1f"
+        "%", "", "that as a share of the design voltage", label="error", format="+.1f"
     )
 
 
@@ -57,13 +57,15 @@ class DropperChoice:
 class BuckChoice:
     """One small transformer, its secondary in series with the amp and opposed to the mains."""
 
-    secondary_v: float = quantity("V RMS", "V_s", "secondary, at the nominal line voltage", label="secondary")
-    amp_v: float = quantity("V RMS", "V", "what is left for the amp", label="amp gets")
-    off_percent: float = quantity(
-        "%", "", "that as a share of the design voltage", label="off", format="+.1f"
+    secondary_v: float = quantity(
+        "V RMS", "V_s", "at the nominal line voltage", label="secondary", format="g"
     )
-    rating_a: float = quantity("A", "I", "rating of the secondary to ask for", label="fit")
-    rating_va: float = quantity("VA", "S", "its volt-amperes", label="size")
+    amp_v: float = quantity("V RMS", "V", "what is left for the amp", label="line at the amp")
+    off_percent: float = quantity(
+        "%", "", "that as a share of the design voltage", label="error", format="+.1f"
+    )
+    rating_a: float = quantity("A", "I", "rating of the secondary to ask for", label="current at least")
+    rating_va: float = quantity("VA", "S", "its volt-amperes", label="VA at least")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -86,9 +88,9 @@ class LineLowering(Printed):
         """Best of both in one sentence."""
         r, b = self.droppers[0], self.bucks[0]
         return (
-            f"{self.amp.title} on {self.mains_rms:g} V: {r.ohms:g} Ω, {r.rating_w:g} W in series with the "
-            f"hot lead of the primary brings it to {r.amp_v:.3g} V; a {b.secondary_v:g} V, "
-            f"{b.rating_a:.2g} A bucking transformer to {b.amp_v:.3g} V"
+            f"{self.amp.title} on {self.mains_rms:g} V: a {r.ohms:g} Ω, {r.rating_w:g} W resistor in series "
+            f"with the hot side of the primary gives {r.amp_v:.3g} V. "
+            f"A {b.secondary_v:g} V, {b.rating_a:.2g} A bucking transformer gives {b.amp_v:.3g} V"
         )
 
     def answer(self) -> str:
@@ -98,9 +100,9 @@ class LineLowering(Printed):
     def tables(self) -> list[Table]:
         """Both ways."""
         note = (
-            f"{FIRST_CHECK} Put either one behind the fuse and the "
-            "switch, enclosed and grounded. The drop of a resistor moves with the load: it takes more at "
-            "switch-on and at full drive. Ratings include a margin of common practice."
+            f"{FIRST_CHECK} Put either one after the fuse and the "
+            "switch, enclosed and grounded. A resistor drops more at switch-on and at full power. Ratings "
+            "include the usual margin (shop rule of thumb)."
         )
         return [
             Table.of("Dropping resistor", self.droppers, "ohms", "watts", "rating_w", "amp_v", "off_percent"),

@@ -101,10 +101,10 @@ def _plate_amps(readings: Readings, report: AmpReport, tube: TubeReading) -> tup
     if volts is not None and len(ohms) == 1:
         tubes = (part for part in report.amp.parts.values() if isinstance(part, Tube))
         shared = sum(s.cathode == section.cathode for part in tubes for s in part.sections)
-        how = f"{volts:.3g} V over {ohms[0]:g} Ω" + (f", shared by {shared}" if shared > 1 else "")
+        how = f"{volts:.3g} V across {ohms[0]:g} Ω" + (f" shared by {shared} tubes" if shared > 1 else "")
         return volts / ohms[0] / shared * left, how
     drop = _half_drop(readings, report, tube.section)
-    return None if drop is None else (drop, "drop across its half of the transformer")
+    return None if drop is None else (drop, "from the drop across its half of the transformer")
 
 
 def _dissipation(
@@ -116,7 +116,7 @@ def _dissipation(
         plate, cathode = (_volts(readings, n, GROUND) for n in (section.plate, section.cathode))
         if plate is not None:
             volts = plate - float(tube.cathode_v)
-    assumed = "" if volts is not None else ", plate volts as computed"
+    assumed = "" if volts is not None else ", plate voltage calculated"
     if volts is None:
         volts = float(tube.plate_v) + (0.0 if cathode is None else float(tube.cathode_v) - cathode)
     watts = volts * amps
@@ -124,18 +124,15 @@ def _dissipation(
     if tube.bias == "fixed":
         share, rule, source = (
             watts / (FIXED_BIAS_SHARE * limit),
-            f"fixed bias: 70 % of its {limit:g} W rating",
+            f"fixed bias: up to 70 % of the {limit:g} W rating",
             FIXED_BIAS_SOURCE,
         )
     else:
         share = watts / limit
-        rule = f"cathode bias: up to its {ratings.system or 'maker-stated'} rating"
+        rule = f"cathode bias: up to the {ratings.system or 'stated'} rating"
         source = f"{ratings.source} ({ratings.status})"
     verdict = "fine" if share <= 1.0 else "on the high side" if share <= 1.1 else "too hot"
-    text = (
-        f"{tube.section}: {watts:.1f} W of {limit:g} W ({100 * watts / limit:.0f} %), "
-        f"from {amps * 1e3:.1f} mA ({how}{assumed})"
-    )
+    text = f"{tube.section} runs {watts:.1f} W (rated {limit:g} W) at {amps * 1e3:.1f} mA ({how}{assumed})"
     return PowerVerdict(tube.section, verdict, text, f"{rule} [{source}]")
 
 

@@ -58,12 +58,10 @@ class RailShortfall:
     def table(self) -> Table:
         """One row per cause."""
         side = "low" if self.off < 0 else "high"
-        title = (
-            f"{self.probe.place[0]} is {100 * abs(self.off):.1f} % {side}: where good parts would cause it"
-        )
-        heads = headed("cause", "share [%] +.1f", "plus or minus [%] .1f")
+        title = f"Why {self.probe.place[0]} is {100 * abs(self.off):.1f} % {side}, if no part is bad"
+        heads = headed("cause", "how much [%] +.1f", "± [%] .1f")
         rows = [(s.cause, 100 * s.amount, 100 * s.sd) for s in self.shares]
-        note = "Against the typical good amp at the line voltage that was read; one standard deviation."
+        note = "Compared with a typical good amp at the same line voltage; ± is one standard deviation."
         return Table(title, heads, rows, note=note)
 
 
@@ -114,7 +112,7 @@ def rail_shortfall(readings: Readings, bands: Spread, values: Array) -> RailShor
         sd = float(np.sqrt(max(pull @ left[np.ix_(own, own)] @ pull, 0.0)))
         result.append(Share(str(cause), float(pull @ likely[own]), sd))
     rest = float(off[row] / typical[row]) - sum(one.amount for one in result)
-    result.append(Share("meter, or no good part", rest, float(meter[row] / abs(typical[row]))))
+    result.append(Share("meter error, or a bad part", rest, float(meter[row] / abs(typical[row]))))
     result.sort(key=lambda one: -abs(one.amount))
     return RailShortfall(bands.probes[places[row]], float(off[row] / typical[row]), tuple(result))
 

@@ -81,7 +81,7 @@ KINDS = {
     ),
     "piv": RatingKind("peak inverse voltage", "V", "it arcs back and shorts the winding that feeds it"),
     "reservoir_max_f": RatingKind(
-        "reservoir", "F", "its peaks at switch-on are beyond what the cathode can take"
+        "first filter cap", "F", "its current peaks at switch-on are more than the cathode can take"
     ),
     "watts": RatingKind("dissipation", "W", "it overheats, drifts upward and goes open"),
     "coil_dc_a": RatingKind(
@@ -137,6 +137,13 @@ class RatingCheck:
         known = self.share[np.isfinite(self.share)]
         return float(known.max()) if known.size else float("nan")
 
+    @property
+    def used(self) -> str:
+        """Percent of the limit in words; more digits just above it, so that 100 % is never an excess."""
+        if self.worst > MANY_TIMES:
+            return f"more than {MANY_TIMES:.0f} times"
+        return show(100.0 * np.asarray(self.share), "%", 4 if 1.0 < self.worst < 1.1 else 3)
+
     @cached_property
     def state(self) -> str:
         """'exceeded', 'near' (within 10 %) or 'within'; of a batch, the worst member's."""
@@ -155,15 +162,12 @@ class RatingCheck:
         """The finding in words, its part left out."""
         words = {
             "exceeded": "exceeds",
-            "near": "is at" if self.worst > 1.0 else "comes within 10 % of",
-            "within": "stays within",
+            "near": "is at" if self.worst > 1.0 else "is within 10 % of",
+            "within": "is within",
         }[self.state]
-        share = np.asarray(self.share)
-        far = np.nanmax(share) > MANY_TIMES
-        used = f"more than {MANY_TIMES:.0f} times" if far else show(100.0 * share, "%")
         return (
             f"{self.what} {show(self.value, self.unit)} {words} the {self.rule} of "
-            f"{show(self.limit, self.unit)} ({used}){f': {self.note}' if self.note else ''}"
+            f"{show(self.limit, self.unit)} ({self.used}){f': {self.note}' if self.note else ''}"
         )
 
     def since(self, before: RatingCheck | None) -> str:

@@ -126,7 +126,9 @@ def fit_lines(circuit: Circuit, frequency_hz: float, parameters: Sequence[Circui
         if np.isnan(amps[k]).any():
             parameter, log, load = cases[k]
             change = f"{parameter.part} {parameter.field} {log:+.0%} and " if parameter else ""
-            raise SolveError(f"The supply has no solution with {change}{load:+.0%} load: no bands are known.")
+            raise SolveError(
+                f"The supply has no solution with {change}{load:+.0%} load: no normal ranges are known."
+            )
     count = len(LOADS)
     leaks = nominal.unloaded[0]
     fits = [_fit(volts[:count, r], amps[:count, r], leaks[r]) for r in range(volts.shape[1])]

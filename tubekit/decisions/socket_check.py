@@ -45,7 +45,7 @@ def _speakers(before: AmpReport, after: AmpReport) -> Iterator[Finding]:
             continue
         text = (
             f"{name}: {show(new.ohms, 'ohm')} on the tap for {show(old.ohms, 'ohm')}: the output tubes "
-            f"work into {100 * ratio:.0f} % of the load, {STEEPER if ratio < 1 else FLATTER}"
+            f"see {100 * ratio:.0f} % of the load, {STEEPER if ratio < 1 else FLATTER}"
             f"{_power_words(before, after)}"
         )
         yield Finding("note", name, text, "impedance ratio of a transformer", "speaker_load")
@@ -71,8 +71,8 @@ def _extrapolated(before: AmpReport, after: AmpReport) -> Iterator[Finding]:
     was = {t.section: (t.types, bool(t.outside)) for t in before.tubes}
     for t in after.tubes:
         if t.outside and was.get(t.section) != (t.types, True):
-            text = f"outside the range its law was fitted in, figures extrapolated: {', '.join(t.outside)}"
-            yield Finding("note", t.section, f"{t.section}: {text}", "fit of the tube's law", "law_range")
+            text = f"beyond the published curves, so these figures are estimates: {', '.join(t.outside)}"
+            yield Finding("note", t.section, f"{t.section}: {text}", "published curves", "law_range")
 
 
 def socket_findings(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
@@ -89,18 +89,16 @@ def _tube(name: str, part: Tube, old: TubeType, new: TubeType) -> Iterator[Findi
 
 def _socket(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
     if new.base != old.base:
-        text = f"{new.type} has a {new.base} base and does not go into the {old.base} socket of {old.type}"
+        text = f"the {new.type} has a {new.base} base and does not fit the {old.base} socket"
         yield _finding(name, "stop", "base", text)
         return
     moved = [
-        f"{terminal} from {_pin(old.pins[terminal])} to {_pin(new.pins[terminal])}"
+        f"{terminal} on {_pin(new.pins[terminal])} (was {_pin(old.pins[terminal])})"
         for terminal in old.pins
         if terminal in new.pins and set(_pins(old.pins[terminal])) != set(_pins(new.pins[terminal]))
     ]
     if moved:
-        yield _finding(
-            name, "stop", "pins", f"{new.type} is wired differently from {old.type}: {', '.join(moved)}"
-        )
+        yield _finding(name, "stop", "pins", f"the {new.type} has another pinout: {', '.join(moved)}")
 
     yield from _added(name, old, new)
 
@@ -112,21 +110,21 @@ def _added(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
         if terminal in old.pins or set(_pins(pins)) <= used or terminal not in ADDED:
             continue
         weight, words = ADDED[terminal]
-        to = _pin(new.pins.get("cathode", "")) or "the cathode's pin"
+        to = _pin(new.pins.get("cathode", "")) or "the cathode pin"
         text = words.format(new=new.type, pin=_pin(pins), to=to, tie=TIE_POINT.format(old=old.type))
         yield _finding(name, weight, terminal, text)
 
 
 ADDED = {
-    "suppressor": ("stop", "{pin} must go to {to}: the third grid of {new} is there. {tie}"),
+    "suppressor": ("stop", "the third grid of the {new} is on {pin}: connect it to {to}. {tie}"),
     "shell": (
         "note",
-        "check {pin} of the socket: the metal shell of {new} is on it. {tie}",
+        "the metal shell of the {new} is on {pin}: check what is on that pin of the socket. {tie}",
     ),
-    "shield": ("note", "{pin} must go to ground: the shield of {new} is there. {tie}"),
-    "internal": ("note", "leave {pin} of the socket free: {new} is connected to it inside. {tie}"),
+    "shield": ("note", "the shield of the {new} is on {pin}: ground that pin. {tie}"),
+    "internal": ("note", "the {new} uses {pin} inside: leave that pin of the socket free. {tie}"),
 }
-TIE_POINT = "{old} leaves it free, so it may be in use as a tie point: move what is on it first"
+TIE_POINT = "The {old} does not use that pin, so it may hold a tie point: move anything soldered there first"
 """Terminals that a change can add: how grave, and what to do; socket practice from memory."""
 
 
@@ -145,30 +143,31 @@ def _pin(value: object) -> str:
 def _heater(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
     if not new.heater_amps or not new.heater_volts:
         if old.heater_amps:
-            text = f"{new.type} has no heater: B+ is there at once, before the tubes draw current"
+            text = f"the {new.type} has no heater: B+ is there at once, before the tubes draw current"
             yield _finding(name, "note", "no_heater", text)
         return
     if not old.heater_amps or not old.heater_volts:
         return
     tapped = [HEATER_TAP in one.pins for one in (old, new)]
-    if tapped[0] != tapped[1] and old.base == new.base:
+    same = old.pins.get("heater") == new.pins.get("heater")
+    if tapped[0] != tapped[1] and old.base == new.base and same:
         yield _finding(name, "stop", "heater_tap", TAP_MOVED[tapped[1]].format(old=old.type, new=new.type))
     volts, amps = (show(value, unit) for value, unit in ((new.heater_volts, "V"), (new.heater_amps, "A")))
     if not np.isclose(new.heater_volts, old.heater_volts, rtol=0.03):
         given = show(old.heater_volts, "V")
         yield _finding(
-            name, "stop", "heater_v", f"{new.type} wants {volts} on its heater, the socket gives {given}"
+            name, "stop", "heater_v", f"the heater of the {new.type} needs {volts}, the socket gives {given}"
         )
     elif not np.isclose(new.heater_amps, old.heater_amps, rtol=0.02):
-        text = f"{new.type} draws {amps} of heater current instead of {show(old.heater_amps, 'A')}"
+        text = f"the {new.type} draws {amps} of heater current ({old.type}: {show(old.heater_amps, 'A')})"
         yield _finding(name, "note", "heater_a", text)
 
 
 HEATER_TAP = "heater center"
 TAP_MOVED = {
-    False: "{new} has its whole heater on pins 4 and 5, which a socket wired for {old} at 6.3 V joins: "
-    "rewire pins 4, 5 and 9, or it stays cold",
-    True: "the heater of {new} wants 12.6 V between pins 4 and 5, where a socket wired for {old} gives "
+    False: "the whole heater of the {new} is on pins 4 and 5, which a socket wired for a {old} at 6.3 V "
+    "joins: rewire pins 4, 5 and 9, or the tube stays cold",
+    True: "the heater of the {new} needs 12.6 V between pins 4 and 5, and a socket wired for a {old} gives "
     "6.3 V: rewire pins 4, 5 and 9",
 }
 """By whether the new type has a tapped heater; noval basings from memory."""
@@ -177,10 +176,13 @@ TAP_MOVED = {
 def _rectifier(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
     if old.directly_heated is True and new.directly_heated is False:
         yield _finding(
-            name, "note", "warms", f"{new.type} warms up more slowly than {old.type}, so B+ comes up later"
+            name,
+            "note",
+            "warms",
+            f"the {new.type} warms up more slowly, so B+ comes up later",
         )
     if old.directly_heated is False and new.directly_heated is True:
-        text = f"{new.type} conducts before the other tubes are warm: B+ rises higher at first"
+        text = f"the {new.type} conducts before the other tubes are warm, so B+ is higher at first"
         yield _finding(name, "note", "warms", text)
 
 

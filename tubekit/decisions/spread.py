@@ -39,6 +39,7 @@ UNITS = {"ohms": "ohm", "farads": "F"}
 SHOWN_MOVERS = 3
 
 
+HEADS = ("reading", "per schematic", "normal low", "normal high")
 RANKS = {"cathode": 0, "DC": 0}
 """Quantities that the short answer names first, by the first word of the reading."""
 
@@ -82,13 +83,13 @@ class Spread(Printed):
     def headline(self) -> str:
         """How many amps of which age."""
         return (
-            f"{self.amp.title}: normal ranges (95 % of good amps), {self.age} parts, "
-            f"{self.drawn} amps drawn (seed {self.seed})."
+            f"{self.amp.title}: normal ranges hold 95 % of {self.drawn:,} simulated good amps with "
+            f"{self.age} parts."
         )
 
     def tables(self) -> list[Table]:
         """Bands, then what moves them."""
-        columns = headed("reading", "drawn [] >", "from [] >", "to [] >", "moved most by")
+        columns = headed(HEADS[0], *(f"{head} [] >" for head in HEADS[1:]), "most affected by")
         rows = []
         for k, probe in enumerate(self.probes):
             movers = ", ".join(f"{name} {_signed(probe, moved)}" for name, moved in self.movers(k))
@@ -102,23 +103,22 @@ class Spread(Printed):
         unknown = "an amount that was not checked or could not be solved"
         missed = f"at most {self.error_v:.2g} V" if np.isfinite(self.error_v) else unknown
         note = (
-            "What moves a reading: by one standard deviation of that part. The supply is a regulation line "
-            f"fitted to full solves; over {CHECKED} of these amps it misses them by "
-            f"{missed}."
+            "Most affected by: the change for one standard deviation of that part. The supply is calculated "
+            f"from its regulation curve; the error on {CHECKED} of these amps is {missed} (seed {self.seed})."
         )
         if self.lost:
             note += f"\n{len(self.lost)} of {self.drawn} amps could not be solved and are left out: "
             note += "; ".join(self.lost[:SHOWN_MOVERS]) + ("; …" if len(self.lost) > SHOWN_MOVERS else ".")
         if self.unknown:
-            note += f"\nNot known, since such amps could not be solved: what {', '.join(self.unknown)} moves."
-        return [Table("Bands", columns, rows, note=note, key="bands")]
+            note += f"\nNot known (such amps could not be solved): the effect of {', '.join(self.unknown)}."
+        return [Table("Normal ranges", columns, rows, note=note, key="bands")]
 
     def short(self) -> list[Table]:
         """The largest voltages and currents first, without what moves them."""
         bands = self.table("bands")
         size = {str(p): abs(float(v)) for p, v in zip(self.probes, self.nominal, strict=True)}
         rows = sorted(bands.rows, key=lambda row: (RANKS.get(str(row[0]).split(" ")[0], 1), -size[row[0]]))
-        return [replace(bands.only("reading", "drawn", "from", "to"), rows=[row[:4] for row in rows])]
+        return [replace(bands.only(*HEADS), rows=[row[:4] for row in rows])]
 
     def to_json(self) -> dict[str, Any]:
         """Bands and movers in SI units."""
@@ -223,7 +223,7 @@ def spread(
     values = drawn_values(ready, wanted, varied, x[:count], tone, progress, ac_size)
     lost = tuple(_named(ready, varied, x[k]) for k in _lost(ready, wanted, values, ac_size))
     if len(lost) == len(values):
-        raise SolveError(f"{amp.title}: none of {len(lost)} good amps could be solved: no bands are known.")
+        raise SolveError(f"{amp.title}: none of {len(lost)} good amps could be solved.")
     if count < size:
         rest = np.full((size - count, len(wanted)), np.nan)
         scaled = x / np.sqrt([v.variance for v in varied])
@@ -242,7 +242,7 @@ def _checked(amp: Amp, size: int) -> None:
     if amp.batch is not None:
         raise InputError("a batch has no one spread", where=amp.name, fix="Take one amp with member(0)")
     if not 20 <= size <= 1_000_000:
-        raise InputError(f"{size} amps cannot be drawn", where=amp.name, fix="Draw 20 to 1,000,000")
+        raise InputError(f"cannot simulate {size} amps", where=amp.name, fix="Ask for 20 to 1,000,000")
 
 
 def line_error(ready: Population, varied: Sequence[Variable], x: Array) -> float:

@@ -39,6 +39,8 @@ GAIN_DB = 3.0
 """A section's gain may move by this much [dB]; common practice, no source."""
 ROUNDED = 3
 """Figures of what stays as it is are nought (and never minus nought), not what arithmetic leaves."""
+SMALL_PERCENT, SMALL_DB = 1.0, 0.15
+"""A short answer leaves out ripple and gain where no candidate changes them by more."""
 SHOWN = 2
 """Reasons a table shows; the rest is counted."""
 
@@ -61,25 +63,32 @@ class Substitute:
         "%", "", "largest move of a rail or a tube's voltage compared with the original"
     )
     ripple_ratio: float = quantity(
-        "×", "", "ripple compared with the original, at the rail where it rises most", label="ripple"
+        "×",
+        "",
+        "ripple compared with the original, at the rail where it rises most",
     )
     used_percent: float = quantity(
-        "%", "", "rating most used, of those this change uses more than before", label="rating used"
+        "%", "", "rating most used, of those this change uses more than before", label="% of rating"
     )
     gain_db: float = quantity(
         "dB", "", "largest change of a section's gain at 1 kHz", label="gain", format="+.1f"
     )
     b_plus_v: float = quantity("V", "", "mean of the first rail")
 
-    @described("%", label="voltages move")
+    @described("%", label="largest voltage change", format=".1f")
     def off_percent(self) -> float:
         """The same move without its sign [%]."""
         return abs(self.moves_percent)
 
+    @described("%", label="ripple", format="+.0f")
+    def ripple_percent(self) -> float:
+        """How much more ripple than with the original [%]."""
+        return 100.0 * (self.ripple_ratio - 1.0)
+
     @property
     def will_do(self) -> str:
         """Whether it may stand in, in a word."""
-        return "acceptable" if self.keeps else "not acceptable"
+        return "OK" if self.keeps else "no"
 
     @property
     def but(self) -> str:
@@ -121,22 +130,30 @@ class Substitutes(Printed):
 
     def headline(self) -> str:
         """How many will do, and the first of them."""
-        words = f"{self.amp.title}: {len(self.kept)} of {len(self.candidates)} can replace {self.part} "
-        words += f"({self.drawn}) within {self.tolerance_percent:g} %"
-        return words + (f", {self.kept[0].name} first" if self.kept else "")
+        count = f"{len(self.kept) or 'none'} of {len(self.candidates)} acceptable"
+        best = f", best choice {self.kept[0].name}" if self.kept else ""
+        within = f"voltages within {self.tolerance_percent:g} %, no rating exceeded"
+        return f"{self.amp.title}, replacing {self.part} ({self.drawn}): {count} ({within}){best}"
 
     def tables(self) -> list[Table]:
         """One row per candidate."""
         title = f"Replacements for {self.part} ({self.drawn})"
         return [
-            Table.of(title, self.candidates, "fit=name", "=will_do", "off_percent", "most at=off_at",
-                     "ripple_ratio", "gain_db", "used_percent", "of=used_at", "buy=fit", "but"),
+            Table.of(title, self.candidates, "part=name", "=will_do", "off_percent", "at=off_at",
+                     "ripple_percent", "gain_db", "used_percent", "rated=used_at", "buy=fit", "problem=but"),
         ]  # fmt: skip
 
     def short(self) -> list[Table]:
         """The candidates, and what is against them."""
-        heads = ("fit", "", "voltages move", "ripple", "gain", "buy", "but")
-        return [table.only(*heads) for table in self.tables()]
+        still = [
+            head for head, values in (
+                ("ripple", [one.ripple_percent for one in self.candidates]),
+                ("gain", [one.gain_db * SMALL_PERCENT / SMALL_DB for one in self.candidates]),
+            )
+            if np.all(np.abs(values) < SMALL_PERCENT)
+        ]  # fmt: skip
+        heads = ("part", "", "largest voltage change", "ripple", "gain", "buy", "problem")
+        return [table.only(*(head for head in heads if head not in still)) for table in self.tables()]
 
 
 def substitutes(
@@ -179,7 +196,7 @@ def substitutes(
     >>> from tubekit import load_amp
     >>> result = substitutes(load_amp("teasel"), "C14")
     >>> result.kept[0].name
-    '22µ'
+    '22 µF'
     """
     drawn = _drawn(amp, part)
     before = supply_report(amp)
@@ -236,9 +253,12 @@ def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Subs
         off_at, off = _largest(names, moved[:, k])
         gain_at, gain = _largest(sections, louder[:, k])
         if abs(gain) > GAIN_DB:
-            reasons.append(f"gain of {gain_at} moves {gain:+.3g} dB")
+            reasons.append(f"gain of {gain_at} {abs(gain):.1f} dB {'higher' if gain > 0 else 'lower'}")
         if ripple[k] > 1.0 + LEAVE_RIPPLE:
-            reasons.append(f"ripple {ripple[k]:.3g} × of now")
+            more = 100.0 * (ripple[k] - 1.0)
+            reasons.append(
+                f"{more:.0f} % more ripple" if more < 100.0 else f"{ripple[k]:.2g} times the ripple"
+            )
         books = reservoirs(before.report, after.report, k)
         reasons += [text for text, left in books if not left]
         notes = tuple(text for text, left in books if left)
@@ -265,14 +285,15 @@ def _largest(names: Sequence[str], figures: Array) -> tuple[str, float]:
 def _held(one: Substitute, tolerance_percent: float) -> Substitute:
     """A candidate held against a tolerance."""
     beyond = one.off_percent > tolerance_percent
-    why = (*one.refused, *((f"{one.off_at} moves {one.moves_percent:+.3g} %",) if beyond else ()))
+    side = "higher" if one.moves_percent > 0 else "lower"
+    why = (*one.refused, *((f"{one.off_at} {one.off_percent:.2g} % {side}",) if beyond else ()))
     return replace(one, keeps=not why, why_not=why)
 
 
 def _first(reasons: tuple[str, ...]) -> str:
     """The first two reasons, and how many more there are."""
     more = len(reasons) - SHOWN
-    return "; ".join(reasons[:SHOWN]) + (f"; and {more} more" if more > 0 else "")
+    return "; ".join(reasons[:SHOWN]) + (f"; {more} more" if more > 0 else "")
 
 
 def _refusals(before: SupplyReport, after: SupplyReport, part: Tube, k: int) -> list[str]:

@@ -67,13 +67,9 @@ class SwapReport(Printed):
         words.append(f"{counted(mended, 'rating')} fixed" if mended else "")
         stopped = [counted(before["stop"], "reason") + " to stop"] if before["stop"] else []
         already = " and ".join([*stopped, *_used(before)])
-        quiet = (
-            "the change takes no rating near its limit"
-            if already
-            else "all ratings met with at least 10 % to spare"
-        )
+        quiet = "no rating gets worse" if already else "all ratings met with at least 10 % to spare"
         text = ", ".join(word for word in words if word) or quiet
-        return f"{_change_words(self)}: {text}{f'; as before, {already}' if already else ''}."
+        return f"{_change_words(self)}: {text}.{f' Already before the change: {already}.' if already else ''}"
 
     def tables(self) -> list[Table]:
         """Verdict first, then everything that moves."""
@@ -109,9 +105,9 @@ class SwapReport(Printed):
                 continue
             old = was.get(now.key)
             before = None if old is None else (old.value, old.unit)
-            cells = ((now.value, now.unit), (now.limit, now.unit), 100.0 * np.asarray(now.share))
+            cells = ((now.value, now.unit), (now.limit, now.unit), now.used)
             rated.append((WEIGHTS[f.weight], now.part, now.what, before, *cells))
-        heads = headed("", "part", "what", "before", "after", "limit", "used [%]")
+        heads = headed("", "part", "what", "before", "after", "limit", "% of limit [] >")
         findings = Table("Verdict", headed("", "finding"), words)
         ratings = Table("Ratings exceeded or near", heads, rated)
         moves = moving_rows(before_after(self.before, self.after))
@@ -126,7 +122,7 @@ def _used(count: Mapping[str, int]) -> list[str]:
 
 
 WEIGHTS = {"stop": "STOP", "exceeded": "EXCEEDED", "near": "near", "note": "note"}
-CAUSES = {"new": "new", "worse": "worse", "already so": "as before", "mended": "mended"}
+CAUSES = {"new": "new", "worse": "worse", "already so": "as before", "mended": "fixed"}
 
 
 def swap(
@@ -238,7 +234,7 @@ def _change_words(report: SwapReport) -> str:
         if part != "mains" and old != new:
             words.append(f"{part} {old} → {new}")
     at = show(np.asarray(after.mains_rms), "V") + " mains"
-    return f"{before.title}, {', '.join(words) or 'nothing changed'} at {at}"
+    return f"{before.title}, {', '.join(words) or 'no part changed'} at {at}"
 
 
 def _state(amp: Amp, part: str, other: Amp) -> str:

@@ -18,12 +18,12 @@ from tubekit.amp.stage_corners import corner_words
 from tubekit.analyses.feedback import LoopGain
 from tubekit.errors import ChangeError
 from tubekit.text import Printed, Table, headed
-from tubekit.units import show
+from tubekit.units import mark
 
 Array = np.ndarray
 
-MOVED = 0.05
-"""A corner that moves by less than this share is not listed."""
+MOVED, SEEN_DB = 0.05, 0.05
+"""Rolloffs that change by less than this share, and levels by fewer decibels, are not mentioned."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -57,13 +57,15 @@ class ToneChange(Printed):
             return f"{words}: {self.after.naturals.describe()}"
         if not self.before.stable[0]:
             return f"{words}: stable now; before, {self.before.naturals.describe()}"
-        change = self.change_db - self.level_db
-        k = int(np.argmax(np.abs(change)))
-        hz = float(self.after.frequencies_hz[k])
-        return (
-            f"{words}: {self.level_db:+.1f} dB at {self.before.reference_hz:g} Hz, tone moves by up to "
-            f"{change[k]:+.1f} dB (at {show(hz, 'Hz')}); stable"
-        )
+        hertz = self.after.frequencies_hz
+        heard = (PRINTED_HZ[0] <= hertz) & (hertz <= PRINTED_HZ[-1])
+        change = np.where(heard, self.change_db - self.level_db, 0.0)
+        k, at = int(np.argmax(np.abs(change))), mark(self.before.reference_hz, "Hz")
+        level = f"{abs(self.level_db):.1f} dB {'more' if self.level_db > 0 else 'less'} gain"
+        level = level if abs(self.level_db) >= SEEN_DB else "no change in gain"
+        tone = f"largest change in tone {change[k]:+.1f} dB at {mark(float(hertz[k]), 'Hz', 3)}"
+        tone = tone if abs(change[k]) >= SEEN_DB else "no change in tone"
+        return f"{words}: {level} at {at}, {tone}{'; stable' if self.loop_after or self.loop_before else ''}"
 
     def tables(self) -> list[Table]:
         """Stability first where it fails; else response, corners, ends, loop."""
@@ -80,7 +82,7 @@ class ToneChange(Printed):
             sides[0] = np.full(len(hertz), np.nan)
         old, new = sides
         rows = [(hz, old[k], new[k], new[k] - old[k]) for k, hz in enumerate(PRINTED_HZ)]
-        heads = headed("f [Hz]", "before [dB] .1f", "after [dB] .1f", "change [dB] +.1f")
+        heads = headed("frequency [Hz]", "before [dB] .1f", "after [dB] .1f", "change [dB] +.1f")
         return Table(f"Gain, {self.after.jack} to {self.after.output}", heads, rows, key="response")
 
     def _corners(self) -> Table:
@@ -97,9 +99,9 @@ class ToneChange(Printed):
             same = abs(now[0] / was[0] - 1) < MOVED if np.isfinite(now[0] * was[0]) else False
             if not same and np.isfinite([now[0], was[0]]).any():
                 rows.append((*key, was[0], now[0], now[1] or was[1]))
-        heads = headed("path", "corner", "before [Hz]", "after [Hz]", "set by")
-        note = "" if rows else f"No corner moves by more than {100 * MOVED:.0f} %."
-        return Table("Corners that move", heads, rows, note=note)
+        heads = headed("signal path", "rolloff (-3 dB)", "before [Hz]", "after [Hz]", "set by")
+        note = "" if rows else f"No rolloff changes by more than {100 * MOVED:.0f} %."
+        return Table("Rolloffs that change", heads, rows, note=note)
 
     def _ends(self) -> Table:
         def line(name: str, unit: str, pick: Any) -> tuple[Any, ...]:
@@ -114,7 +116,7 @@ class ToneChange(Printed):
         ]
         rows = [row for row in rows if not np.isnan([row[1][0], row[2][0]]).all()]  # a preamp has neither
         note = "\n".join((self.after.naturals.describe() + ".", *self.after.view.assumptions))
-        return Table("Ends", headed("", "before", "after"), rows, note=note)
+        return Table("Impedances", headed("", "before", "after"), rows, note=note)
 
     def _loop(self) -> Table:
         def figures(loop: LoopGain | None) -> list[float]:
@@ -126,8 +128,8 @@ class ToneChange(Printed):
 
         names = (
             ("feedback at 1 kHz", "dB"),
-            ("phase margin, the least", "°"),
-            ("gain margin, the least", "dB"),
+            ("phase margin (worst)", "°"),
+            ("gain margin (worst)", "dB"),
         )
         rows = [
             (name, (old, unit), (new, unit))
@@ -149,7 +151,7 @@ class ToneChange(Printed):
             response,
             *loop,
             replace(corners, rows=whole),
-            replace(ends, title="Ends (that move)", rows=moved),
+            replace(ends, title="Impedances that change", rows=moved),
         ]
 
 

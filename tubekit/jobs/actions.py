@@ -37,8 +37,8 @@ class Entered(Printed):
     def headline(self) -> str:
         """What was entered."""
         text = f"Entry {self.entry.number}, {self.entry.kind}: {said_of(self.entry)}"
-        wrong = sum(each.word == "wrong" for each in self.verdicts)
-        count = f"{wrong} of {len(self.verdicts)} wrong" if wrong else "none wrong"
+        wrong = sum(each.word == "out of range" for each in self.verdicts)
+        count = f"{wrong} of {len(self.verdicts)} out of range" if wrong else "all in range"
         verdict = f" {count}." if self.verdicts else ""
         return f"{text}.{verdict} {self.then}".strip()
 
@@ -49,7 +49,9 @@ class Entered(Printed):
              *(v.reading.probe.format(x) for x in (v.low, v.typical, v.high)))
             for v in self.verdicts
         ]  # fmt: skip
-        heads = headed("reading", "shows [] >", "verdict", "from [] >", "typical [] >", "to [] >")
+        heads = headed(
+            "reading", "you read [] >", "verdict", "normal low [] >", "typical [] >", "normal high [] >"
+        )
         return [Table("Readings", heads, rows)] if rows else []
 
 

@@ -23,7 +23,8 @@ SHORT = {
     "DC volts": "", "AC volts": "AC", "ripple rms": "ripple", "resistance": "ohms", "capacitance": "farads",
 }  # fmt: skip
 MARKS = {
-    "wrong": "✗ OUT OF RANGE", "on the high side": "▲ high", "on the low side": "▼ low", "fine": "✓ fine",
+    "out of range": "✗ OUT OF RANGE", "on the high "
+                                      "side": "▲ high", "on the low side": "▼ low", "fine": "✓ fine",
     METER: "✓ within meter error",
 }  # fmt: skip
 
@@ -60,7 +61,7 @@ class Line(layout.Field):
     def say(self, word: str, complaint: str, note: str) -> None:
         """Verdict, complaint and question."""
         self.word.value = html.escape(MARKS.get(word, word))
-        (self.word.add_class if word == "wrong" else self.word.remove_class)("tubekit-wrong")
+        (self.word.add_class if word == "out of range" else self.word.remove_class)("tubekit-wrong")
         said = layout.complaint_html(complaint) + layout.complaint_html(note)
         if self.complaint.value != said:
             self.complaint.value = said

@@ -23,8 +23,8 @@ TAKING = (
     "through a resistor, and check with a meter."
 )
 """Common practice of the trade, no source; what local codes and licensed practice ask for comes first."""
-WORST_FIRST = ("wrong", "on the high side", "on the low side")
-SAYS = {"wrong": "WRONG", "on the high side": "HIGH", "on the low side": "LOW"}
+WORST_FIRST = ("out of range", "on the high side", "on the low side")
+SAYS = {"out of range": "OUT OF RANGE", "on the high side": "HIGH", "on the low side": "LOW"}
 NEARLY = 0.3
 """Readings that tell less than this share of the best one, for their effort, are not named."""
 GRAVE = ("too hot", "not matched")

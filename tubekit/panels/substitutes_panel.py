@@ -172,10 +172,7 @@ class SubstitutesPanel(StagePanel[SubstitutesAnswer]):
 
     def _offered(self, settings: Settings) -> list[tuple[str, str]]:
         found = self._found(settings)
-        return [
-            (f"{one.name}   {'acceptable' if one.keeps else 'not acceptable'}", one.name)
-            for one in found.candidates
-        ]
+        return [(f"{one.name}   {'OK' if one.keeps else 'no'}", one.name) for one in found.candidates]
 
     def other_scales(self, was: Settings, now: Settings) -> bool:
         """Another list of candidates."""

@@ -20,9 +20,9 @@ WIDE, NAMES, SAID, BAND = 560, 110, 252, 138
 """Pixels: a row, what stands above and below the rows; the figure, its names and words, where bands stand."""
 ACROSS = WIDE - NAMES - SAID
 FILL, BLANK = ink.FILLS["within"], ink.Fill(ink.PAPER, ink.FAINT)
-SAYS = {"wrong": "WRONG", "on the high side": "high", "on the low side": "low", "fine": "fine",
+SAYS = {"out of range": "OUT OF RANGE", "on the high side": "high", "on the low side": "low", "fine": "fine",
         METER: METER}  # fmt: skip
-INKS = {"wrong": ink.OXIDE, "on the high side": ink.OCHRE, "on the low side": ink.OCHRE}
+INKS = {"out of range": ink.OXIDE, "on the high side": ink.OCHRE, "on the low side": ink.OCHRE}
 
 
 @dataclass(frozen=True)
@@ -82,17 +82,17 @@ class ReadingBandsView:
         for k, row in enumerate(self.rows):
             fill = FILL if row.word else BLANK
             self.bars[k].set(facecolor=fill.face, edgecolor=fill.edge)
-            mark = "o" if row.word in ("fine", METER) else "X" if row.word == "wrong" else "s"
+            mark = "o" if row.word in ("fine", METER) else "X" if row.word == "out of range" else "s"
             _put(self.marks[k], row, row.value, k, mark)
             _put(self.predicted[k], row, row.predicted, k, "D")
             color = INKS.get(row.word, ink.IRON)
             self.marks[k].set(
-                color=color, markerfacecolor=color, markersize=9.0 if row.word == "wrong" else 7.0
+                color=color, markerfacecolor=color, markersize=9.0 if row.word == "out of range" else 7.0
             )
             self.words[k].set_text(
                 f"{row.reading}  {SAYS.get(row.word, row.word)}".strip() or "no reading yet"
             )
-            self.words[k].set_fontweight("bold" if row.word == "wrong" else "normal")
+            self.words[k].set_fontweight("bold" if row.word == "out of range" else "normal")
         self.fade(False)
 
     def fade(self, faded: bool) -> None:
@@ -100,7 +100,7 @@ class ReadingBandsView:
         for mark, words, row in zip(self.marks, self.words, self.rows, strict=True):
             mark.set_alpha(0.3 if faded else None)
             read = row.value is not None and not faded
-            words.set_color((ink.OXIDE if row.word == "wrong" else ink.IRON) if read else ink.FAINT)
+            words.set_color((ink.OXIDE if row.word == "out of range" else ink.IRON) if read else ink.FAINT)
 
     def _ground(self) -> None:
         axes, count = self.axes, len(self.rows)
@@ -111,7 +111,7 @@ class ReadingBandsView:
             axes.axvline(x, color=ink.OXIDE, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
         axes.set_yticks(range(count), [row.name for row in self.rows])
         far = 0.5 * (WRONG_FROM + EDGE)
-        axes.set_xticks([-far, 0, far], ["wrong", "typical", "wrong"])
+        axes.set_xticks([-far, 0, far], ["out of range", "typical", "out of range"])
         axes.tick_params(axis="x", length=0)
         down = self.high - ABOVE - BELOW
         axes.set_title("Each reading against its own normal range", x=(8 - NAMES) / ACROSS, y=1 + 20 / down)

@@ -10,7 +10,7 @@ from tubekit.plots import ink
 from tubekit.plots.drawing import Drawing
 
 ROWS = 24
-_FILL = {"fine": "within", METER: "within", "wrong": "exceeded"}
+_FILL = {"fine": "within", METER: "within", "out of range": "exceeded"}
 CUT = 3.0
 
 

@@ -25,7 +25,7 @@ NAMES, GAP, EDGE, WIDTH = 132, 14, 12, 634
 FULL = 150.0
 FURTHEST = 50.0
 MARKS = {True: ("o", ink.IRON), False: ("x", ink.OXIDE)}
-HINT = "●  acceptable    ×  not acceptable    |  present value    gray: allowed    ▸  off scale"
+HINT = "●  OK    ×  no    |  present value    gray: allowed    ▸  off scale"
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,7 +147,7 @@ class SubstitutesView:
         for place, (name, word) in enumerate(zip(self.names, self.words, strict=True)):
             one = rows[place] if place < len(rows) else None
             name.set_text("" if one is None else one.name)
-            word.set_text("" if one is None else "acceptable" if one.keeps else "not acceptable")
+            word.set_text("" if one is None else "OK" if one.keeps else "no")
             name.set_fontweight("bold" if one is not None and one.name == now.chosen else "normal")
         chosen = next((k for k, one in enumerate(rows) if one.name == now.chosen), None)
         for scale, band, dots, beyond in zip(self.scales, self.bands, self.dots, self.beyond, strict=True):
@@ -219,8 +219,6 @@ def substitutes(result: Substitutes, chosen: str = "") -> Drawing:
         figure = ink.paper(WIDTH / ink.DPI, height(result) / ink.DPI)
         view = SubstitutesView(figure, SubstitutesState(result, chosen))
         view.show(SubstitutesState(result, chosen))
-    lines = [
-        f"{one.name} {'acceptable' if one.keeps else 'not acceptable'}" for one in result.candidates[:ROWS]
-    ]
+    lines = [f"{one.name} {'OK' if one.keeps else 'no'}" for one in result.candidates[:ROWS]]
     figure.set_label(f"{result.headline()}. {'; '.join(lines)}")
     return Drawing(figure, view.axes, tuple(line for dots in view.dots for line in dots.values()))

@@ -144,7 +144,7 @@ def switch_on(result: SwitchOn, *, capacitors: Sequence[str] = ()) -> Drawing:
     return Drawing(figure, (axes,), tuple(lines))
 
 
-def discharge(result: Discharge, *, case: str = "tubes cold") -> Drawing:
+def discharge(result: Discharge, *, case: str = "cold") -> Drawing:
     """Voltage at each filter capacitor [V] over the time since switch-off [s]; the dotted line is at 60 V.
 
     Parameters
@@ -152,7 +152,7 @@ def discharge(result: Discharge, *, case: str = "tubes cold") -> Drawing:
     result
         From `tubekit.discharge`.
     case
-        'tubes cold' (pulled, or never warm: the slow one) or 'tubes cooling'.
+        'cold' (pulled, or never warm: the slow one) or 'cooling'.
 
     Returns
     -------
@@ -167,8 +167,8 @@ def discharge(result: Discharge, *, case: str = "tubes cold") -> Drawing:
     >>> "check with a meter" in drawing.words
     True
     """
-    figure, axes = _sheet(f"Filter cap voltage (V) against time since switch-off (s) ({case})")
-    run = result.cold if case == "tubes cold" else result.cooling
+    figure, axes = _sheet(f"Filter cap voltage (V) versus time since switch-off (s), tubes {case}")
+    run = result.cold if case == "cold" else result.cooling
     held = [each for each in result.held if each.case == case][:4]
     lines = []
     for place, each in enumerate(held):
@@ -177,7 +177,7 @@ def discharge(result: Discharge, *, case: str = "tubes cold") -> Drawing:
         lines.append(axes.plot(after, volts, **ink.stroke(place).options(), zorder=3)[0])
         until = "longer than shown" if np.isinf(each.to_limit_s) else f"{each.to_limit_s:.3g} s"
         _key(axes, place, f"{each.capacitor}  to 60 V in {until}")
-        _key(axes, place, f"{each.joules[0]:.2g} J at once", below=True, sample=False)
+        _key(axes, place, f"{each.joules[0]:.2g} J right after switch-off", below=True, sample=False)
     axes.axhline(LIMIT_V, color=ink.IRON, linewidth=1.0, linestyle=(0, (1, 2)), zorder=4)
     axes.set(xscale="log", xlim=(0.1, float(run.time[-1])), ylim=(0.0, None))
     axes.xaxis.set_major_locator(FixedLocator([0.1, 1, 10, 100, 1000]))

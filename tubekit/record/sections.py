@@ -138,12 +138,12 @@ def _(result: Suspects) -> Iterator[PagePart]:
 def _(result: Discharge) -> Iterator[PagePart]:
     heads = headed(
         "capacitor",
-        "at once [V]",
+        "right after off [V]",
         "after 5 s [V]",
         "after 60 s [V]",
-        "stored [J]",
-        "down to 60 V [s]",
-        "worse case",
+        "energy [J]",
+        "time to 60 V [s]",
+        "tubes",
         "measured",
     )
     rows = []

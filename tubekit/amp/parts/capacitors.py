@@ -47,7 +47,7 @@ LOW_V = 100.0
 class Capacitor(TwoTerminal):
     """Capacitor: farads, rated and surge volts, ripple amps; the first end of an electrolytic is its +."""
 
-    kind, letters, preferred, controls, marked = "capacitor", ("C",), "E6", ("farads",), ("F",)
+    kind, letters, preferred, controls = "capacitor", ("C",), "E6", ("farads",)
     farads: Value = field(metadata=written(CAPACITANCE, "value", main=True))
     volts: Value | None = field(default=None, metadata=written(VOLTS, "rating"))
     surge_volts: Value | None = field(default=None, metadata=written(VOLTS, "surge"))

@@ -13,7 +13,6 @@ from tubekit.amp.fields import Choice, FieldSpec, Listed, NodeName, Quantity, Va
 from tubekit.amp.parts.faults import Fault
 from tubekit.amp.parts.variables import Age, CircuitParameter, Variable
 from tubekit.circuit import parts as wired
-from tubekit.units import mark
 
 if TYPE_CHECKING:
     from tubekit.analyses.mains import MainsState
@@ -105,8 +104,6 @@ class Part:
     """Series of preferred values (IEC 60063) it is sold in, where it has substitutes of other values."""
     controls: ClassVar[tuple[str, ...]] = ()
     """Fields that a hand changes at the bench, the most usual first."""
-    marked: ClassVar[tuple[str, ...]] = ()
-    """Units of a value that is marked in code (IEC 60062)."""
     usual_tolerance: ClassVar[float] = TOLERANCE_TAKEN
     metal: ClassVar[bool] = False  # what it conducts is as good as one piece of metal: a wire, contact, fuse
     is_control: ClassVar[bool] = False
@@ -211,13 +208,13 @@ class Part:
         return next((one for one in fields_of(type(self)) if one.main), None)
 
     def marking(self, one: Callable[[Value], float] = float) -> list[str]:
-        """Its value as marked on it (IEC 60062), then its state; `one` picks a member of a batch.
+        """Its value, then its state; `one` picks a member of a batch.
 
         Examples
         --------
         >>> from tubekit.amp.parts import Resistor
         >>> Resistor(designator="R14", ends=("k34", "ground"), ohms=4700.0, condition="open").marking()
-        ['4K7', 'OPEN']
+        ['4.7 kΩ', 'OPEN']
         """
         words = [] if self.condition == "fitted" else [self.condition.upper()]
         if self.main is None:
@@ -225,8 +222,6 @@ class Part:
         value, form = getattr(self, self.main.name), self.main.form
         if np.ndim(value) and not isinstance(value, tuple):
             value = one(value)
-        if isinstance(form, Quantity) and form.unit in self.marked:
-            return [mark(one(value), form.unit), *words]
         return [form.show(value), *words]
 
     def __str__(self) -> str:

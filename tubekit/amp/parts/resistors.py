@@ -68,7 +68,7 @@ DIGIT_FAR = 0.3
 class Resistor(TwoTerminal):
     """Resistor: ohms, rated watts, tolerance in percent."""
 
-    kind, letters, preferred, controls, marked = "resistor", ("R",), "E24", ("ohms",), ("ohm",)
+    kind, letters, preferred, controls = "resistor", ("R",), "E24", ("ohms",)
     usual_tolerance = RESISTOR
     ohms: Value = field(metadata=written(RESISTANCE, "value", main=True))
     watts: Value | None = field(default=None, metadata=written(WATTS, "rating"))
@@ -100,7 +100,7 @@ class Resistor(TwoTerminal):
         yield Fault(name, "drifted down", times(parameter, *down), of_value(*down), weight=0.7)
         yield from wrong_decade(parameter)
         for other in _misread_digit(ohms):
-            words = f"color code misread: {mark(other, 'ohm')} fitted"
+            words = f"color code misread: {mark(other, 'ohm')} installed"
             yield Fault(name, words, times(parameter, other / ohms), weight=0.1)
 
     def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
@@ -123,7 +123,7 @@ class Thermistor(TwoTerminal):
     thermistor notes (from memory).
     """
 
-    kind, letters, marked = "thermistor", ("RT",), ("ohm",)
+    kind, letters = "thermistor", ("RT",)
     bench = "inrush limiter"
     ohms: Value = field(metadata=written(Quantity("ohm", 0.1, 1e4), "value", main=True))
     hot: Value = field(metadata=written(Quantity("ohm", 1e-3, 1e3)))
@@ -193,7 +193,7 @@ class Thermistor(TwoTerminal):
 class Potentiometer(Part):
     """Potentiometer: `position` 0 is the bottom end (fully counter-clockwise), 1 the top."""
 
-    kind, letters, is_control, marked = "potentiometer", ("R",), True, ("ohm",)
+    kind, letters, is_control = "potentiometer", ("R",), True
     apart, controls, usual_tolerance = (("top", "bottom"),), ("position", "ohms"), POTENTIOMETER
     top: str = field(metadata=written(NodeName()))
     wiper: str = field(metadata=written(NodeName()))
@@ -270,7 +270,7 @@ class LPad(Part):
     `position` 0 is fully counter-clockwise (silent), 1 is full volume; `ohms` is the load it is made for.
     """
 
-    kind, letters, is_control, marked = "L-pad", ("R",), True, ("ohm",)
+    kind, letters, is_control = "L-pad", ("R",), True
     apart = (("input", "common"), ("output", "common"), ("input", "output"))
     controls, usual_tolerance = ("position", "ohms"), POTENTIOMETER
     input: str = field(metadata=written(NodeName()))

@@ -34,7 +34,7 @@ class ReverbTank(Part):
     Delay and decay are stated, not computed; of the springs only the usual level at 1 kHz is known.
     """
 
-    kind, letters, marked = "reverb tank", ("DL",), ("ohm",)
+    kind, letters = "reverb tank", ("DL",)
     apart = (("input[1]", "input[2]"), ("output[1]", "output[2]"))
     controls = ("ohms",)
     without = (("ratings", "it is driven by the signal alone: the levels of a tone show its drive"),)
