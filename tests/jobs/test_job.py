@@ -168,7 +168,7 @@ def test_the_next_visit_is_compared_with_the_readings_it_left_with(job, unjudged
     capsys.readouterr()
     assert main(["job", "compare", again]) == 0
     text = capsys.readouterr().out
-    assert "1 of 2 readings have moved" in text  # B1 rose with the line voltage alone
+    assert "1 of 2 readings have changed" in text  # B1 rose with the line voltage alone
     assert "DC volts at k34" in text.split("MOVED")[0].splitlines()[-1]
 
 

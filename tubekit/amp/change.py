@@ -83,7 +83,7 @@ def _one(so_far: Outcome, step: ChangeStep) -> Outcome:
     if part is None:
         raise step.error(
             f"there is no part '{designator}' in this amp",
-            "Write the designator as drawn; a part that is not drawn cannot be swapped",
+            "Write the part number as on the schematic; only parts on the schematic can be changed",
             near_matches(designator, so_far.parts),
             "unknown_part",
         )
@@ -146,7 +146,7 @@ def _sections_kept(winding: Winding, path: str, step: ChangeStep) -> None:
     count, given = len(winding.sections), len(names.get(path, winding.sections))
     if given != count:
         fix = f"Give {count}, one for each section, like {step.key}={','.join(['1'] * count)}"
-        raise step.error(f"{winding.name} has {count} sections, but {given} values are given", fix)
+        raise step.error(f"{winding.name} needs {count} values (one per section); you gave {given}", fix)
 
 
 def _put(records: tuple[Any, ...], place: int, new: Any) -> tuple[Any, ...]:
@@ -224,11 +224,11 @@ def _same_kind(tube: Tube, types: str | tuple[str, ...], step: ChangeStep) -> No
         if new.family != tube.family or new.sections < need:
             raise step.error(
                 f"{one} is {new.words}, the socket is wired for {drawn.words} ({drawn.type})",
-                "Swap like for like; another kind needs another circuit, drawn in an amp file with extends",
+                "Swap like for like; another kind of tube needs another circuit (an amp file with extends)",
             )
         if new.heater_volts and not tube.heater:
-            fix = "Draw heater nodes in an amp file with extends"
-            raise step.error(f"{one} has a heater, but no heater is drawn at this socket", fix)
+            fix = "Add heater nodes in an amp file with extends"
+            raise step.error(f"{one} has a heater, but this socket has no heater connections", fix)
 
 
 def _still_whole(part: Part, step: ChangeStep) -> None:

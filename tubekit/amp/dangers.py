@@ -81,6 +81,7 @@ def _two_wires(plug: MainsPlug, live: bool) -> str:
             "line circuit."
         )
     return (
-        f"{plug.designator} has no safety ground: the old two-wire cord leaves the chassis ungrounded. Fit a "
+        f"{plug.designator} has no safety ground: the old two-wire cord leaves the chassis ungrounded. "
+        f"Install a "
         "three-wire cord (licensed person where your code says so)."
     )

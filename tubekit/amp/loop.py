@@ -72,15 +72,16 @@ def overall_feedback(
     carriers = list(feedback_parts(amp))
     if part is None and not carriers:
         raise ChangeError(
-            "no resistor leads from the output transformer's secondary back into the amp", where=amp.name,
-            fix="Name the part at which the loop is to be broken",
+            "this amp has no overall feedback loop", where=amp.name,
+            fix="To look at another loop, name the part where it is to be opened (--at R6)",
         )  # fmt: skip
     named = part or carriers[0]
     fitted = amp.parts.get(named)
     if not isinstance(fitted, Resistor | Capacitor) or fitted.condition != "fitted":
         choices = [p.designator for p in amp.parts.values() if isinstance(p, Resistor | Capacitor)]
         raise ChangeError(
-            f"there is no fitted resistor or capacitor '{named}' to break the loop at", where=amp.name,
+            f"no resistor or capacitor {named} is installed, so the loop cannot be opened "
+            f"there", where=amp.name,
             fix=f"Name the feedback resistor{': ' + ', '.join(carriers) if carriers else ''}",
             near=near_matches(named, choices),
         )  # fmt: skip

@@ -39,7 +39,7 @@ STARVED, OTHER_V = 1e5, 1.0
 UNDER = 0.9
 """A heater that gets less than this share of what the line voltage gives others is looked at by itself."""
 LEAK = ".leak"
-LEAK_WORDS = f"only leakage is taken, {1e-6 / REVERSE_LEAK:.0f} MΩ across each rectifier (common practice)"
+LEAK_WORDS = f"only leakage is counted, {1e-6 / REVERSE_LEAK:.0f} MΩ across each rectifier (common practice)"
 LIVE_V = 30.0
 """An unloaded rail above this is said [V]."""
 

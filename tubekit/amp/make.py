@@ -70,7 +70,7 @@ def _two_points_missing(kind: type[Part], values: Mapping[str, Any], part: str, 
             problem = "the inductance of a swinging choke falls with its current"
             findings.add(part, problem, fix, code="not_falling", key="swing")
     if kind is Thermistor and not values["hot"] < values["ohms"]:
-        fix = "State the cold ohms as value and the fewer hot ones as hot"
+        fix = "Give the cold ohms as value and the fewer hot ones as hot"
         problem = "an inrush limiter has fewer ohms hot than cold"
         findings.add(part, problem, fix, code="not_falling", key="hot")
     return len(findings.problems) > count
@@ -97,7 +97,7 @@ def _kind(designator: str, table: Mapping[str, Any], findings: Findings) -> type
         findings.add(
             designator[:40],
             "is not a designator",
-            f"Write class letter and number, as R14; the letters are {', '.join(LETTERS)}",
+            f"Write a letter and a number, like R14; the letters are {', '.join(LETTERS)}",
             near_matches(designator[:40], [designator.upper()[:40]]) if designator.islower() else (),
             code="designator",
         )
@@ -221,7 +221,11 @@ def _winding(
     if "capacitance" in values and (name != "primary" or kind is not OutputTransformer):
         fix = "State it with the primary of an output transformer"
         findings.add(
-            part, "no capacitance is taken here", fix, code="capacitance_misplaced", key="capacitance"
+            part,
+            "capacitance cannot be entered for this part",
+            fix,
+            code="capacitance_misplaced",
+            key="capacitance",
         )
     if kind is OutputTransformer and name == "primary" and "henries" not in values:
         fix = 'Write it like inductance = "25 H"'

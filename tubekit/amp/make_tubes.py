@@ -65,8 +65,12 @@ def make_tube(designator: str, table: Mapping[str, Any], findings: Findings) -> 
         problem = f"{known.type} is {known.words}, but {len(sections)} sections are drawn"
         findings.add(designator, problem, fix, alike(known, len(sections)), code="too_many_sections")
     elif str(table.get("unused")) in inner or (table.get("unused") and known.sections < 2):
-        fix = "Take 'unused' out, or name the half of a twin that nothing is wired to"
-        problem = f"'unused' names {table['unused']}, which is drawn" if inner else f"{known.type} is no twin"
+        fix = "Take 'unused' out, or name the half that nothing is wired to"
+        problem = (
+            (f"'unused' names {table['unused']}, which is drawn")
+            if inner
+            else f"{known.type} is not a dual tube"
+        )
         findings.add(designator, problem, fix, code="unused", key="unused")
     elif len(sections) < known.sections and not (table.get("note") or table.get("unused")):
         fix = f'Add {designator}.b with its electrodes, or write unused = "b"'

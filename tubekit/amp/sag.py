@@ -212,7 +212,7 @@ def _followed(
 
 
 def sag(amp: Amp, *, near: AmpReport | None = None) -> Sag:
-    """B+ from idle to full drive and back.
+    """B+ from idle to full power and back.
 
     Parameters
     ----------

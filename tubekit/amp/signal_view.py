@@ -325,7 +325,7 @@ def driven_at(amp: Amp, jack: str | None) -> tuple[Amp, str]:
     inputs = [part for part in amp.parts.values() if isinstance(part, Jack) and part.direction == "input"]
     names = [part.designator for part in inputs]
     if not inputs:
-        raise ChangeError("no input jack is drawn", where=amp.name, fix="Draw [J1] with direction = 'input'")
+        raise ChangeError("there is no input jack", where=amp.name, fix="Add [J1] with direction = 'input'")
     if jack is not None and jack not in names:
         raise ChangeError(
             f"there is no input jack '{jack}'", where=amp.name, fix=f"Name one of {', '.join(names)}",

@@ -68,8 +68,8 @@ def xlsx_file(rows: Sequence[Sequence[str]], columns: Mapping[str, str], where: 
             try:
                 _put(sheet.cell(number, place), text)
             except openpyxl.utils.exceptions.IllegalCharacterError as error:
-                fix = "Take the control character out of it, or keep the list as TOML or CSV"
-                problem = f"no workbook can hold the text of its {rows[0][place - 1]}"
+                fix = "Clear the cell and retype it, or keep the list as TOML or CSV"
+                problem = f"a workbook cannot hold an invisible character in its {rows[0][place - 1]}"
                 raise slip(where, problem, fix, "character", part=row[0]) from error
     for number, (column, words) in enumerate(columns.items(), 1):
         _put(about.cell(number, 1), column)

@@ -21,7 +21,7 @@ from tubekit.tables import handbook
 
 POWER_FROM_W = 5.0
 """Plate dissipation from which a tube counts as an output tube [W]; common practice."""
-WORDS = "warm-up times are common practice, no source"
+WORDS = "warm-up times are a shop rule of thumb"
 TENTH = np.log(np.log(10.0) / np.log(10.0 / 9.0))
 
 

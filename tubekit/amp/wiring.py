@@ -211,9 +211,9 @@ def _part_notes(part: Part, parts: Mapping[str, Part]) -> Iterator[Note]:
     if part.condition != "fitted":
         yield Note("condition", name, f"{name} is drawn {part.condition}.")
     if isinstance(part, Switch) and part.position == "open":
-        yield Note("switch_open", name, f"{name} is drawn open; what it feeds gets nothing.")
+        yield Note("switch_open", name, f"{name} is open on the schematic: what it feeds gets no voltage.")
     if isinstance(part, Connector) and not part.inserted:
-        yield Note("plug_out", name, f"{name} is drawn with its plug out.")
+        yield Note("plug_out", name, f"{name} has its plug out on the schematic.")
     if isinstance(part, Choke) and part.field_of:
         text = (
             f"{name} is the field coil of {part.field_of}: its ripple moves the cone too. That hum is not in "

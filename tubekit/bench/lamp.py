@@ -20,8 +20,8 @@ from tubekit.text import quantity
 Array = np.ndarray
 
 LAW = (
-    "The lamp's resistance is taken as V^0.45, cold a twelfth of hot (lamp makers' rule, from memory): take "
-    "the figures behind it as within 10 %."
+    "The lamp resistance is calculated as V^0.45, cold a twelfth of hot (lamp makers' rule, from memory): "
+    "the figures are good to about 10 %."
 )
 MARKED = (100.0, 120.0, 230.0, 240.0)
 """Volts that mains lamps are marked with [V] (common practice)."""

@@ -72,7 +72,7 @@ def text_of(path: Path) -> str:
         beside = [p.name for p in path.parent.glob("*.*")] if path.parent.is_dir() else []
         raise ReadingError(
             f"the file cannot be read ({(error.strerror or 'read error').lower()})", where=where,
-            fix="Give the path of a list of readings, .csv or .toml", near=near_matches(where, beside),
+            fix="Name your readings file (.csv or .toml)", near=near_matches(where, beside),
         ) from error  # fmt: skip
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\0" in raw[:4000]:
         raise ReadingError(

@@ -42,12 +42,12 @@ def add_bench_commands(commands: Any) -> None:
         _age(parser)
         change_words(parser)
     parser = command(
-        commands, "cable", "Check a multi-pin cable and what it does to the standby loop.", _cable
+        commands, "cable", "Check a multi-pin cable and what it does to the standby circuit.", _cable
     )
     amp_words(parser, mains=False)
     parser.add_argument("continuity", metavar="CSV", nargs="?", help="readings: from,to,beeps[,ohms]")
-    parser.add_argument("--swaps", action="store_true", help="every two pins swapped, and what that does")
-    parser.add_argument("--cut", metavar="W7", help="one wire kept or cut, hum included")
+    parser.add_argument("--swaps", action="store_true", help="what burns if any two pins are swapped")
+    parser.add_argument("--cut", metavar="W7", help="what one cut wire does, hum included")
     change_words(parser)
     _bench(commands)
     _record(commands)
@@ -64,12 +64,18 @@ def _bench(commands: Any) -> None:
     ))  # fmt: skip
     amp_words(parser)
     change_words(parser)
-    parser.add_argument("--watts", type=float, metavar="W", help="lamp: one lamp of this power")
-    parser.add_argument("--jack", metavar="J1", help="trace: where the tone goes in")
-    parser.add_argument("--level", metavar="VOLTS", help="trace: level of the tone (default: below clipping)")
-    parser.add_argument("--hertz", metavar="HZ", help="trace: its frequency (default: 1 kHz)")
-    parser.add_argument("--readings", metavar="FILE", help="trace: levels you measured (CSV)")
-    parser.add_argument("--drawing", metavar="AMP", help="found: schematic to compare the chassis with")
+    parser.add_argument("--watts", type=float, metavar="W", help="for 'bench lamp': one lamp of this power")
+    parser.add_argument("--jack", metavar="J1", help="for 'bench trace': input jack for the test tone")
+    parser.add_argument(
+        "--level", metavar="VOLTS", help="for 'bench trace': level of the test tone (default: below clipping)"
+    )
+    parser.add_argument(
+        "--hertz", metavar="HZ", help="for 'bench trace': frequency of the test tone (default: 1 kHz)"
+    )
+    parser.add_argument("--readings", metavar="FILE", help="for 'bench trace': levels you measured (CSV)")
+    parser.add_argument(
+        "--drawing", metavar="AMP", help="for 'bench found': the schematic file to compare the chassis with"
+    )
 
 
 def _record(commands: Any) -> None:

@@ -26,7 +26,7 @@ class AmpList(Printed):
 
     def headline(self) -> str:
         """What they are."""
-        return "Amps that come with tubekit (invented, for trying things out):"
+        return "Demo amps (made up):"
 
     def tables(self) -> list[Table]:
         """One row per amp."""

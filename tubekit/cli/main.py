@@ -113,7 +113,7 @@ def _parser() -> tuple[Command, Any]:
     )
     parser.add_argument("--version", action="version", version=f"tubekit {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Command)
-    command(commands, "amps", "List the amps that come with tubekit.", _list_amps)
+    command(commands, "amps", "List the demo amps.", _list_amps)
     for name, words, answer in (
         ("report", "Every voltage, current, dissipation, ripple and gain of an amp.", _report_amp),
         ("swap", "An amp before and after a change, with a verdict.", _swap_parts),

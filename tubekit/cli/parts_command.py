@@ -12,7 +12,9 @@ from tubekit.errors import InputError
 
 def add_parts(commands: Any) -> None:
     """Add the command."""
-    parser = command(commands, "parts", "An amp as a parts list, or a list to fill in.", _parts)
+    parser = command(
+        commands, "parts", "Write an amp out as a parts list, or make a blank list to fill in.", _parts
+    )
     parser.add_argument("amp", metavar="AMP", nargs="?", help="a name from 'amps', or any amp file")
     parser.add_argument("--to", metavar="FILE", help="write it as .csv, .xlsx or .toml")
     parser.add_argument("--template", metavar="FILE", help="write a list to fill in, .csv or .xlsx")

@@ -69,9 +69,9 @@ def _hum(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
 
 
 _ANSWERS: dict[str, tuple[str, Callable[..., Any]]] = {
-    "trace": ("Signal levels, impedances and corners, stage by stage.", _trace),
+    "trace": ("Signal levels, impedances and rolloffs, stage by stage.", _trace),
     "tone": ("What a change of parts or controls does to level, tone and stability.", _tone),
-    "loop": ("Loop gain of the overall feedback, with its margins.", _loop),
-    "drive": ("Order of clipping, sensitivity, output and noise.", _drive),
-    "hum": ("Hum at the speaker by source, and which part to change first.", _hum),
+    "loop": ("Negative feedback: how much, and is it stable?", _loop),
+    "drive": ("What clips first, sensitivity, output and noise.", _drive),
+    "hum": ("Hum at the speaker by source, and which part to start with.", _hum),
 }

@@ -88,16 +88,16 @@ def _substitutes(asked: Asked, amp: Any) -> Any:
 _PART = {"part": {"metavar": "PART", "help": "designator, like C14 or V5"}}
 _ANSWERS: dict[str, tuple[str, Callable[..., Any], dict[str, dict[str, Any]]]] = {
     "supply": ("Ripple current and heating, rectifier, windings, line, fuses; what would fail.", _supply, {}),
-    "switch-on": ("Surge at each capacitor and inrush at each fuse, from cold.", _switch_on, {}),
+    "switch-on": ("Surge at each capacitor and inrush at each fuse at switch-on.", _switch_on, {}),
     "standby": (
-        "A standby switch closed while everything is warm.", _standby,
+        "What the standby switch does to the rectifier.", _standby,
         {"switch": {"metavar": "SWITCH", "help": "designator, like S2"}},
     ),
     "discharge": ("How long each capacitor holds its charge after switch-off.", _discharge, {}),
-    "sag": ("B+ from idle to full drive and back.", _sag, {}),
+    "sag": ("B+ from idle to full power and back.", _sag, {}),
     "regulation": (
         "B+ versus load current.", _regulation,
-        {"--node": {"metavar": "NODE", "help": "rail (default: the reservoir)"}},
+        {"--node": {"metavar": "NODE", "help": "B+ point (default: the first filter cap)"}},
     ),
     "line-band": ("The amp over a range of line voltages.", _band, {}),
     "lower-line": ("Dropping resistor or bucking transformer for high line voltage.", _lower, {}),
@@ -106,7 +106,7 @@ _ANSWERS: dict[str, tuple[str, Callable[..., Any], dict[str, dict[str, Any]]]] =
         {
             **_PART,
             "--within": {"metavar": "PERCENT", "type": float, "default": 5.0,
-                         "help": "how far voltages may move [%%] (default 5)"},
+                         "help": "how much voltages may change [%%] (default 5)"},
             "--series": {"metavar": "E12", "help": "preferred values, E3 to E192"},
         },
     ),

@@ -254,7 +254,7 @@ def photo(folder: str | Path, file: str, text: str = "", **more: Any) -> Entered
 def put_on(folder: str | Path, text: str, **more: Any) -> Entered:
     """Something fitted for the time of the job: a jumper, a lamp, a lifted lead; hand-back waits for it."""
     if not text:
-        raise JobError("what was fitted?", where=str(folder), fix='Write job temp "lamp in the line"')
+        raise JobError("what was installed?", where=str(folder), fix='Write job temp "lamp in the line"')
     job = open_job(folder)
     return add(job, "temporary", {"text": text}, more, then="Hand-back is refused until it is off.")
 
@@ -274,8 +274,9 @@ def take_off(folder: str | Path, which: str, **more: Any) -> Entered:
     if len(meant) != 1 or not which:
         listed = ", ".join(f"{each.number} {each.text}" for each in job.temporary) or "nothing"
         raise JobError(
-            "which one?" if len(meant) > 1 else "nothing fitted is called so", where=str(folder), part=which,
-            fix=f"Fitted now: {listed}. Give its number",
+            "which one?" if len(meant) > 1 else "nothing installed has this "
+                                                "name", where=str(folder), part=which,
+            fix=f"Installed now: {listed}. Give its number",
         )  # fmt: skip
     return add(job, "off", {"of": meant[0].number, "text": meant[0].text}, more)
 

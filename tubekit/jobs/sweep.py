@@ -38,7 +38,7 @@ SOAK = (
 """Common practice, no source."""
 CORD = "Amp unplugged: chassis to the ground pin below 0.5 Ω, cord moved meanwhile; strain relief tight"
 WIDE = (
-    "Soak times and what is too hot are common practice, no source. Hum and noise are calculated without "
+    "Soak times and what is too hot are shop rules of thumb. Hum and noise are calculated without "
     "magnetic fields and wiring, so their ranges are wide."
 )
 
@@ -55,9 +55,7 @@ def sweep(amp: Amp) -> tuple[tuple[str, ...], list[Step], str]:
             steps += made(amp)
         except TubekitError as error:
             left_out.append(f"Not calculated: {name}. {error}")
-    note = (
-        "Soak times and what is too hot are common practice, no source. Hum and noise: calculated, without "
-    )
+    note = "Soak times and what is too hot are shop rules of thumb. Hum and noise: calculated, without "
     note += "magnetic fields and wiring, so their ranges are wide."
     return prepare(amp)[:2], steps, " ".join((note, *left_out))
 

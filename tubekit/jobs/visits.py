@@ -20,7 +20,7 @@ from tubekit.text import Printed, Table, quantity
 
 REMOVE = (
     (("lamp", "limiter", "bulb"), "Take it out of the line, and bring the amp up again without it"),
-    (("fuse",), "Fit the fuse of the drawn value"),
+    (("fuse",), "Install the fuse shown on the schematic"),
     (("lead", "lifted", "wire"), "Unplug, discharge, check with a meter, and solder it back"),
     (("speaker", "load", "dummy"), "Connect the amp's own speaker"),
     (("jumper", "clip", "short"), "Unplug, discharge, check with a meter, and take it off"),
@@ -68,7 +68,7 @@ def _refused(journal: Journal) -> None:
         one, *others = job.temporary
         more = f"; after that: {', '.join(each.text for each in others)}" if others else ""
         raise JobError(
-            f"still fitted since {one.day}: {one.text}", where=where,
+            f"still installed since {one.day}: {one.text}", where=where,
             fix=f"{to_remove(one)}, then enter job off {one.number}{more}",
         )  # fmt: skip
     stopped = next((each for each in job.stopped), None)
@@ -93,7 +93,7 @@ def to_remove(one: Fitted) -> str:
 
 def _left(job: Job) -> str:
     open_parts = job.decided("to buy", "in stock")
-    text = f"Decided but not fitted: {', '.join(open_parts)}. " if open_parts else ""
+    text = f"Decided but not installed: {', '.join(open_parts)}. " if open_parts else ""
     count = len(job.rows())
     keep = "no reading of the amp as it leaves: the next visit has nothing to compare with"
     kept = f"{count} readings are the baseline of the next visit" if count else keep
@@ -142,9 +142,11 @@ class Comparison(Printed):
     now_line_v: float = quantity("V RMS", "V", "line voltage now")
 
     def headline(self) -> str:
-        """How many readings have moved since when."""
+        """How many readings have changed since when."""
         moved = [each for each in self.rows if each.beyond]
-        count = f"{len(moved)} of {len(self.rows)} readings have moved" if moved else "no reading has moved"
+        count = (
+            (f"{len(moved)} of {len(self.rows)} readings have changed") if moved else "no reading has changed"
+        )
         return f"{self.amp.title}: since it left on {self.since}, {count}."
 
     def tables(self) -> list[Table]:

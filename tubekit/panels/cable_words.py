@@ -51,9 +51,9 @@ def _meets(one: str, two: str, volts: Mapping[str, float]) -> str:
     Examples
     --------
     >>> _meets("B1", "B3_box", {"B1": 395.2, "B3_box": 299.0})
-    'B1 (395 V as drawn) is connected to B3_box (299 V as drawn).'
+    'B1 (395 V per schematic) is connected to B3_box (299 V per schematic).'
     >>> _meets("ground", "B1", {"B1": 395.2})
-    'B1 (395 V as drawn) is shorted to ground.'
+    'B1 (395 V per schematic) is shorted to ground.'
     """
     if GROUND in (one, two):
         other = two if one == GROUND else one
@@ -62,7 +62,7 @@ def _meets(one: str, two: str, volts: Mapping[str, float]) -> str:
 
 
 def _with_volts(node: str, volts: Mapping[str, float]) -> str:
-    return f"{node} ({volts[node]:.0f} V as drawn)" if abs(volts.get(node, 0.0)) >= 1.0 else node
+    return f"{node} ({volts[node]:.0f} V per schematic)" if abs(volts.get(node, 0.0)) >= 1.0 else node
 
 
 def _headline(report: CableReport, left: int) -> str:
@@ -95,7 +95,7 @@ def states_html(report: CableReport) -> str:
     """The same as lines, for a narrow column."""
     lines = []
     for words, drawn, found, differs in states_table(report).cells():
-        said = f"as drawn {drawn}; as found {found}" if differs else drawn
+        said = f"per schematic {drawn}; as wired {found}" if differs else drawn
         lines.append(_item(f"{words}:", f"{said}. {differs}.".replace(" .", "")))
     head = "<p><strong>Interlock and standby</strong></p>"
     return f'<section class="tubekit">{head}{_list(lines)}</section>'

@@ -161,7 +161,7 @@ class HumView:
         if now.balance is None:
             for line in (self.whole, self.heaters, self.here):
                 line.set_data([], [])
-            self.label.set_text("no hum balance fitted")
+            self.label.set_text("no hum-balance pot")
             return
         travel, whole, heaters = _turn(now)
         self.whole.set_data(travel, whole)

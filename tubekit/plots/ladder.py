@@ -71,7 +71,7 @@ class LadderView:
         rail = now or old
         self.names[row].set_text(f"{name} at {rail.node}" if rail else name)
         if now is None:
-            self.words[row].set_text("not fitted")
+            self.words[row].set_text("not installed")
             return
         moved = old is not None and abs(math.log(dots[1] / dots[0])) > 0.005  # type: ignore[operator]
         was = f"{show(of_member(old.ripple_pp_v, self.member), 'V')} → " if old is not None and moved else ""

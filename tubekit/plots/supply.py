@@ -88,7 +88,7 @@ def regulation(
     >>> drawing.words.startswith("Regulation: B1:")
     True
     """
-    figure, axes = _sheet(f"{curve.node} (V) against load current (mA); the band is the ripple")
+    figure, axes = _sheet(f"{curve.node} (V) versus load current (mA); the shaded part is the ripple")
     low, high = curve.volts - 0.5 * curve.ripple_pp_v, curve.volts + 0.5 * curve.ripple_pp_v
     axes.fill_between(1e3 * curve.amps, low, high, color=ink.HAIR, linewidth=0, zorder=1)
     if before is not None:

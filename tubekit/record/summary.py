@@ -80,7 +80,7 @@ def _ratings(report: SwapReport) -> str:
         return f"{none}{f'; {close}' if near else ''}.{before}"
     stops = sum(f.weight == "stop" for f in over)
     lines = [
-        f"{stops} {'reason' if stops == 1 else 'reasons'} it will not fit" if stops else "",
+        f"{stops} {'reason' if stops == 1 else 'reasons'} it will not fit the socket" if stops else "",
         _count(len(over) - stops) if len(over) > stops else "",
     ]
     worse = sum(f.cause == "worse" for f in over)

@@ -64,8 +64,8 @@ def of_value(*factors: float) -> tuple[str, ...]:
 def wrong_decade(parameter: CircuitParameter) -> Iterator[Fault]:
     """Another multiplier band, or a decimal point in the wrong place."""
     for factor, words in (
-        (10.0, "wrong value fitted: 10 times the schematic"),
-        (0.1, "wrong value fitted: 1/10 of the schematic"),
+        (10.0, "wrong value installed: 10 times the schematic"),
+        (0.1, "wrong value installed: 1/10 of the schematic"),
     ):
         yield Fault(parameter.part, words, times(parameter, factor), weight=0.15)
 

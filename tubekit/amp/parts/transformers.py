@@ -263,7 +263,7 @@ class Transformer(Part):
             return self.henries
         henries = self._usual_henries(hookup)
         hookup.notes.append(
-            f"{self.designator}: no inductance stated, {henries:.3g} H taken (common practice)"
+            f"{self.designator}: no inductance stated, {henries:.3g} H assumed (shop rule of thumb)"
         )
         return henries
 

@@ -67,7 +67,7 @@ class Reader:
         name = item.parts[0]
         old, new = self.before.parts.get(name), self.amp.parts[name]
         if old is None:
-            return [], ("not fitted",)
+            return [], ("not installed",)
         if old is new:
             return [], ()
         before, after = self._value(old), self._value(new)
