@@ -173,6 +173,6 @@ def test_fuse_verdicts_agree_and_name_their_standard() -> None:
 
 
 def test_a_standard_not_stated_follows_from_the_line_and_is_marked() -> None:
-    assert supply_report(load_amp("teasel")).fuses[0].fuse_class == "slow, UL 248-14 assumed"
+    assert supply_report(load_amp("teasel")).fuses[0].fuse_class == "slow, UL 248-14 (assumed)"
     text = FULL_WAVE.replace('"120 V"', '"230 V"').replace('"60 Hz"', '"50 Hz"')
-    assert supply_report(supply(text)).fuses[0].fuse_class == "slow, IEC 60127 assumed"
+    assert supply_report(supply(text)).fuses[0].fuse_class == "slow, IEC 60127 (assumed)"

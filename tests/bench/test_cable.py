@@ -185,7 +185,7 @@ def test_a_poor_joint_is_in_the_report_of_a_list_with_ohms(fescue, tmp_path):
     report = check_cable(fescue, path)
     assert len(report.joints) == 1
     assert report.joints[0] in str(report)
-    assert report.joints[0].startswith("P2.7 to P3.7 reads 12.0 Ω: joined, but a good wire")
+    assert report.joints[0].startswith("P2.7 to P3.7 reads 12.0 Ω: connected, but should read under 1 Ω")
     assert "1 poor joint" in report.headline()
     assert report.to_json()["poor_joints"] == list(report.joints)
 

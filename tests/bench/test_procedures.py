@@ -322,7 +322,7 @@ def test_an_order_has_margin_and_reason(teasel):
     assert "nearest of E24" in by_part["R5"].reason
     assert by_part["V5"].rating == "octal"
     heat = swap(teasel, {"R14": "330", "V5": "5AR4"}).after.node("k34").dc_v ** 2 / 330
-    assert f"{heat:.2f} W of heat" in by_part["R14"].reason
+    assert f"dissipates {heat:.2f} W" in by_part["R14"].reason
 
 
 def test_an_order_keeps_the_drawn_rating_agrees_with_substitutes_and_warns_where_swap_does(teasel):
@@ -334,7 +334,7 @@ def test_an_order_keeps_the_drawn_rating_agrees_with_substitutes_and_warns_where
         assert one.fit.split(",")[0] == by_part[part].rating
     warned = [f for f in swap(teasel, {"R14": "330", "C14": "47u"}).verdict if f.weight == "exceeded"]
     assert [f.text for f in result.warnings] == [f.text for f in warned]
-    assert "V5: reservoir" in str(result).split("Order list")[0]
+    assert "V5: first filter cap" in str(result).split("Order list")[0]
     again = order_list(teasel.changed({"R14": "330", "C14": "47u"}))
     assert [f.text for f in again.warnings] == [f.text for f in result.warnings]
 

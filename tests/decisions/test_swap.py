@@ -63,9 +63,9 @@ def test_every_rating_used_beyond_nine_tenths_is_named(teasel):
 @pytest.mark.parametrize(
     ("rectifier", "words"),
     [
-        ("6X4", ("7-pin miniature base", "wants 6.30 V", "peak plate current")),
+        ("6X4", ("7-pin miniature base", "needs 6.30 V", "peak plate current")),
         ("5U4GB", ("T1 rectifier heater: current", "exceeds the winding's rating")),
-        ("5R4GY", ("reservoir 20.0 µF exceeds the 5R4GY",)),
+        ("5R4GY", ("first filter cap 20.0 µF exceeds the 5R4GY",)),
         ("silicon", ("has no heater",)),
     ],
 )
@@ -180,7 +180,7 @@ def test_what_was_so_before_is_no_finding_against_the_change(teasel):
     (over,) = [f for f in report.verdict if f.weight == "exceeded"]
     assert (over.part, over.code, over.cause) == ("R14", "watts", "already so")
     assert report.acceptable
-    assert "as before, 1 rating exceeded" in report.headline()
+    assert "Already before the change: 1 rating exceeded" in report.headline()
     assert "argue against this change" not in " ".join(sentences(_content(worn, report)))
 
 

@@ -28,6 +28,7 @@ from tubekit.decisions.candidates import (
 )
 from tubekit.decisions.compare import gains, moves, reservoirs, ripples, shares, together
 from tubekit.decisions.part_drift import LEAVE_RIPPLE
+from tubekit.decisions.rating import AT_LIMIT
 from tubekit.decisions.socket_check import check_fit
 from tubekit.errors import ChangeError, near_matches
 from tubekit.text import Printed, Table, described, quantity
@@ -249,7 +250,7 @@ def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Subs
     substitutes = []
     for k, value in enumerate(values):
         reasons = list(_refusals(before, after, part, k)) if isinstance(part, Tube) else []
-        reasons += together([words[j] for j in range(len(places)) if used[j, k] > 1.0 and words[j][1]])
+        reasons += together([words[j] for j in range(len(places)) if used[j, k] > AT_LIMIT and words[j][1]])
         off_at, off = _largest(names, moved[:, k])
         gain_at, gain = _largest(sections, louder[:, k])
         if abs(gain) > GAIN_DB:
