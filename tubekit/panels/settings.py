@@ -262,7 +262,7 @@ class PartValueSetting(SeriesSetting):
         )
         self.entry = widgets.Text(
             description="value", continuous_update=False, style=DESCRIBED, layout=widgets.Layout(**GROWN),
-            tooltip="Any value: 330, 4.7k, 25u", placeholder="330, 4K7, 25u",
+            tooltip="Any value: 330, 4.7k, 25u", placeholder="330, 4.7k, 25u",
         )  # fmt: skip
         self.series = widgets.Dropdown(
             options=self.SERIES, value="E24" if unit == "ohm" else "E12", layout={"width": "66px"},
@@ -350,13 +350,13 @@ class FieldSetting(Setting):
 
 
 def entry_words(value: float, unit: str) -> str:
-    """A value as an entry takes it: IEC 60062 marking where there is one.
+    """A value as an entry shows and takes it.
 
     Examples
     --------
     >>> entry_words(4700.0, "ohm"), entry_words(2.5e-5, "F"), entry_words(8.0, "H"), entry_words(1200.0, "Hz")
-    ('4K7', '25µ', '8.00 H', '1.2k')
+    ('4.7 kΩ', '25 µF', '8 H', '1.2k')
     """
     if unit == "Hz":
         return f"{value / 1e3:g}k" if value >= 1e3 else f"{value:g}"
-    return mark(value, unit) if unit in ("ohm", "F") else show(value, unit)
+    return mark(value, unit)
