@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tests.amps import EVERY, amp
+from tests.amps import COLD, EVERY, amp
 from tests.say import say
 from tubekit import analyze
 from tubekit.amp import Amp, parts as drawn
@@ -70,7 +70,7 @@ def cases(count: int, seed: int) -> Iterator[Case]:
     """Random cases, the amps in turn."""
     random = np.random.default_rng(seed)
     for k in range(count):
-        name = EVERY[k % len(EVERY)]
+        name = (*EVERY, *COLD)[k % len((*EVERY, *COLD))]
         mains = float(round(amp(name).design_mains_rms * random.uniform(0.9, 1.1), 1))
         yield Case(name, dict(_changes(amp(name), random)), mains)
 

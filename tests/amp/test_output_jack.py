@@ -1,4 +1,4 @@
-"""An amp without a loudspeaker: its output jack is the output, in volts."""
+"""Where the signal leaves: an output jack, in volts, or the speaker of the channel that is driven."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import pytest
 from tests.amps import amp
 from tubekit.amp.headroom import headroom
 from tubekit.amp.hum import hum
+from tubekit.amp.loop import overall_feedback
 from tubekit.amp.signal import signal_path
 from tubekit.decisions.drive import drive_report
 from tubekit.errors import ChangeError
@@ -41,3 +42,12 @@ def test_levels_at_an_output_jack_are_in_volts() -> None:
 def test_an_amp_without_any_output_is_refused() -> None:
     with pytest.raises(ChangeError, match="no speaker is connected"):
         headroom(amp("line-preamp").changed({"J2.direction": "input", "J2.plugged": False}))
+
+
+@pytest.mark.parametrize(("jack", "speaker", "part"), [("J1", "LS1", "R12"), ("J2", "LS2", "R13")])
+def test_the_channel_of_the_driven_input_is_read(jack: str, speaker: str, part: str) -> None:
+    """Two channels on one supply: output and feedback are those that the signal reaches."""
+    path = signal_path(amp("stereo-single-ended"), jack=jack)
+    assert path.output == speaker
+    assert abs(path.reference_gain[0]) > 1
+    assert overall_feedback(amp("stereo-single-ended"), view=path.view).part == part

@@ -84,7 +84,7 @@ def test_nothing_had_to_be_left_to_words_but_a_few_volts(name: str) -> None:
     for panel in (*panels(name), *alone(name)):
         assert panel.plan.also == []
         assert panel.wires.missed == []
-        assert len(panel.labels.missed) <= (0 if name in demo_names() else 2), panel.labels.missed
+        assert len(panel.labels.missed) <= (0 if name in demo_names() else 4), panel.labels.missed
 
 
 # ---- wires

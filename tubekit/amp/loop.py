@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.parts import Capacitor, Resistor
+from tubekit.amp.parts import GROUND, Capacitor, Resistor
+from tubekit.amp.signal_order import signal_order
 from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, signal_view
 from tubekit.amp.stability import feedback_parts
 from tubekit.analyses.feedback import LoopGain, loop_gain
@@ -43,8 +44,8 @@ def overall_feedback(
     amp
         The amp, from `load_amp`, changed or not.
     part
-        Designator; of the resistors from the output transformer's secondary the one whose loop has the
-        largest gain, when not given.
+        Designator; of the resistors from the output transformer's secondary to where the signal of the jack
+        comes the one whose loop has the largest gain, when not given.
     jack, source_ohms
         See `signal_path`.
     frequencies_hz
@@ -87,7 +88,7 @@ def overall_feedback(
         )  # fmt: skip
     view = view or signal_view(amp, jack=jack, source_ohms=source_ohms)
     if part is None and len(carriers) > 1:  # a resistor into a muted channel or a meter carries next to none
-        named = max(
-            carriers, key=lambda name: float(np.abs(loop_gain(view.point, name, MIDDLE_HZ).gain).max())
-        )
+        heard = signal_order(view.amp.topology, view.jack.tip).depth.keys()
+        own = [name for name in carriers if set(amp.parts[name].nodes) - {GROUND} <= heard] or carriers
+        named = max(own, key=lambda name: float(np.abs(loop_gain(view.point, name, MIDDLE_HZ).gain).max()))
     return AmpLoop(**vars(loop_gain(view.point, named, frequencies_hz)), amp=amp)
