@@ -7,9 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.amps import amp
 from tests.supplies import BRIDGE, DOUBLER, FULL_WAVE, supply, two
 from tubekit import load_amp
 from tubekit.amp.fuse_time import IEC, UL, FuseClass
+from tubekit.amp.loading import load_regulation
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.warming import cooled, warmth
 from tubekit.circuit.parts import Resistor
@@ -176,3 +178,10 @@ def test_a_standard_not_stated_follows_from_the_line_and_is_marked() -> None:
     assert supply_report(load_amp("teasel")).fuses[0].fuse_class == "slow, UL 248-14 (assumed)"
     text = FULL_WAVE.replace('"120 V"', '"230 V"').replace('"60 Hz"', '"50 Hz"')
     assert supply_report(supply(text)).fuses[0].fuse_class == "slow, IEC 60127 (assumed)"
+
+
+def test_a_quadrupler_is_loaded_where_its_last_rectifier_ends() -> None:
+    """Four times the peak without load (any textbook), less diodes, copper and what the heaters draw."""
+    curve = load_regulation(amp("quadrupler-modulator"), points=3)
+    assert curve.node == "B1"
+    assert curve.volts[0] == pytest.approx(4 * np.sqrt(2) * 97, rel=0.02)

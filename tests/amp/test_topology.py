@@ -220,7 +220,7 @@ def test_sections_in_order_and_nodes_in_order_agree(name: str) -> None:
     assert jack is not None
     result = signal_order(wiring, jack.tip)
     depth = [result.depth.get(result.entered[section], 0.0) for section in result.order]
-    assert len(result.order) > 2
+    assert len(result.order) > 1
     assert depth[0] == min(depth)
     assert all(
         result.order.index(result.before[s]) < k for k, s in enumerate(result.order) if result.before[s]

@@ -69,8 +69,10 @@ def load_regulation(
 
 
 def first_rail(amp: Amp) -> str:
-    """Node of the first filter capacitor behind a rectifier."""
-    rails = amp.topology.wired.rails
+    """Node of the first filter capacitor behind a rectifier, of a multiplier behind the last one."""
+    wired = amp.topology.wired
+    onward = {anode for _, anode, _ in wired.rectifiers}
+    rails = sorted(wired.rails, key=lambda rail: rail.node in onward)
     if not rails:
         raise ChangeError("no first filter cap was found", where=amp.name, fix="Name the rail: node='B1'")
     return rails[0].node
