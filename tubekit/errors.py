@@ -128,7 +128,7 @@ class AmpFileError(InputError):
 
 
 class ChangeError(InputError):
-    """A change asks for a part, value or mains voltage that cannot be."""
+    """A change asks for a part, value or line voltage that cannot be."""
 
     usual = "change"
 

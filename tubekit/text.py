@@ -157,13 +157,13 @@ class Table:
     Examples
     --------
     >>> print(Table("Supply", (Column("node"), Column("volts", "V"), Column("ripple", "V pp")),
-    ...             [("B1", 335.2, 12.34), ("B2", 310.0, 0.4)], note="At 117 V mains.").text())
+    ...             [("B1", 335.2, 12.34), ("B2", 310.0, 0.4)], note="At 117 V line.").text())
     Supply
     node  volts     ripple
     ──────────────────────
     B1    335 V  12.3 V pp
     B2    310 V  400 mV pp
-    At 117 V mains.
+    At 117 V line.
     """
 
     title: str

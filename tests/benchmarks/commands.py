@@ -56,11 +56,11 @@ def asked(name: str, folder: Path) -> Iterator[list[str]]:
     for switch in first[Switch]:
         yield ["standby", path, switch]
     yield ["swap", path, change]
-    yield ["swap", path, "--mains", f"{float(one.design_mains_rms) * 1.05:.4g}"]
+    yield ["swap", path, "--line", f"{float(one.design_mains_rms) * 1.05:.4g}"]
     yield ["tone", path, f"{first[Capacitor][-1]}=10n"]
     if first[Potentiometer]:
         yield ["tone", path, f"{first[Potentiometer][0]}.position=0.9"]
-    yield ["lower-line", path, "--mains", f"{float(one.design_mains_rms) * 1.06:.4g}"]
+    yield ["lower-line", path, "--line", f"{float(one.design_mains_rms) * 1.06:.4g}"]
     for part in (changed, one.topology.wired.rails[0].capacitor, first[Capacitor][-1], first[Tube][0],
                  first[Tube][-1], *first[RectifierTube][:1], *first[Choke][:1]):  # fmt: skip
         yield ["substitutes", path, part]

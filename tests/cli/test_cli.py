@@ -23,7 +23,7 @@ def test_amps_lists_the_demo(capsys):
 
 
 def test_report_holds_the_whole_answer(capsys):
-    assert main(["report", "teasel", "--mains", "120", "--all"]) == 0
+    assert main(["report", "teasel", "--line", "120", "--all"]) == 0
     text = capsys.readouterr().out
     for title in (
         "Filter capacitors",
@@ -45,7 +45,7 @@ def test_report_as_json_has_units_in_its_keys(capsys):
 
 
 def test_swap_prints_before_and_after(capsys):
-    assert main(["swap", "teasel", "R14=330", "V5=5AR4", "--mains", "123"]) == 0
+    assert main(["swap", "teasel", "R14=330", "V5=5AR4", "--line", "123"]) == 0
     text = capsys.readouterr().out
     for word in ("EXCEEDED", "before", "after", "Check on the bench", "More: add --all"):
         assert word in text
@@ -69,8 +69,8 @@ def test_swap_as_json(capsys):
         (["swap", "teasel", "V5=5AR5"], "5AR4"),
         (["swap", "teazel", "R14=330"], "teasel"),
         (["report", "no/such/file.toml"], "no/such/file.toml"),
-        (["report", "teasel", "--mains", "0"], "mains"),
-        (["report", "teasel", "--mains", "a lot"], "mains"),
+        (["report", "teasel", "--line", "0"], "mains"),
+        (["report", "teasel", "--line", "a lot"], "mains"),
         (["swap", "teasel", "T2.primary.resistance=1"], "one for each section"),
     ],
 )
@@ -181,7 +181,7 @@ LIVE = str(FILES / "no-transformer.toml")
 
 
 @pytest.mark.parametrize(
-    "words", [["swap", LIVE, "R99=1k"], ["cable", LIVE], ["report", LIVE, "--mains", "0"]]
+    "words", [["swap", LIVE, "R99=1k"], ["cable", LIVE], ["report", LIVE, "--line", "0"]]
 )
 def test_an_error_stands_below_the_dangers_of_its_amp(words, capsys):
     assert main(words) == 2
@@ -200,7 +200,7 @@ def test_an_error_does_not_say_twice_that_the_amp_oscillates(capsys):
 
 
 def test_a_change_before_the_amp_is_carried_out(capsys):
-    assert main(["swap", "--json", "R14=330", "--mains", "120", "teasel"]) == 0
+    assert main(["swap", "--json", "R14=330", "--line", "120", "teasel"]) == 0
     assert "R14" in json.loads(capsys.readouterr().out)["after"]["changes"]
 
 

@@ -88,7 +88,7 @@ def test_colors_only_on_a_terminal(
 @pytest.mark.parametrize(
     ("words", "condition"),
     [
-        (["lower-line", "teasel", "--mains", "124"], "before you connect the amp"),
+        (["lower-line", "teasel", "--line", "124"], "before you connect the amp"),
         (["bench", "trace", "vetch"], "rated at least"),
         (["bench", "up", "vetch"], "BEFORE YOU START"),
     ],

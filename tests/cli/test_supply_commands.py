@@ -17,7 +17,7 @@ COMMANDS = {
     "sag": (["sag", "burdock"], "at full power", "rails"),
     "regulation": (["regulation", "teasel", "--node", "B1"], "Regulation of B1", "volts"),
     "line-band": (["line-band", "teasel"], "At each line voltage", "readings"),
-    "lower-line": (["lower-line", "teasel", "--mains", "124"], "Bucking transformer", "droppers"),
+    "lower-line": (["lower-line", "teasel", "--line", "124"], "Bucking transformer", "droppers"),
     "substitutes": (
         ["substitutes", "teasel", "R14", "--series", "E12", "--within", "12"],
         "R14 (270 Ω)",

@@ -129,7 +129,7 @@ def test_commands_answer_in_text_and_json(
 ) -> None:
     assert main(words) == 0
     assert text in capsys.readouterr().out
-    assert main([*words, "--json", "--mains", "120"]) == 0
+    assert main([*words, "--json", "--line", "120"]) == 0
     assert isinstance(json.loads(capsys.readouterr().out), dict)
 
 

@@ -134,7 +134,7 @@ class Amp(Printed):
         return tuple(part for part in self.parts.values() if node in part.nodes)
 
     def changed(self, changes: Mapping[str, object] | None = None, *, mains_rms: object = None) -> Amp:
-        """A new amp with parts swapped and, where given, other mains.
+        """A new amp with parts swapped and, where given, other line.
 
         Parameters
         ----------
@@ -325,7 +325,7 @@ class Amp(Printed):
 
 
 def _text(amp: Amp, key: str) -> str:
-    """What stands at a part, a field or the mains, as it is written."""
+    """What stands at a part, a field or the line, as it is written."""
     return MAINS.show(amp.mains_rms) if key == MAINS_KEY else text_at(amp.parts, key)
 
 

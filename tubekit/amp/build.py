@@ -32,7 +32,7 @@ class Built:
 
 
 def build(amp: Amp, settled: Mapping[str, Value] | None = None) -> Built:
-    """The circuit of an amp, at its mains voltage and control settings.
+    """The circuit of an amp, at its line voltage and control settings.
 
     `settled` gives the ohms of thermistors and the henries of swinging chokes (by designator) where
     their own current has set them; else thermistors are cold and chokes at their rated value.

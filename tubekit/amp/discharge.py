@@ -173,9 +173,9 @@ class Discharge(Printed):
 
 
 def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGEST_S) -> Discharge:
-    """How every capacitor of the supply discharges once the mains is cut.
+    """How every capacitor of the supply discharges once the line is cut.
 
-    The mains plug counts as pulled at the peak of the mains. Valid for the parts as drawn: a bleeder
+    The mains plug counts as pulled at the peak of the line. Valid for the parts as drawn: a bleeder
     that has gone open is calculated with `amp.changed({"R24": "open"})`.
 
     Parameters

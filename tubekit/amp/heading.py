@@ -46,7 +46,7 @@ class TestPoint:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Heading:
-    """The [amp] table. `mains` is what the amp is run on, the design mains where not stated."""
+    """The [amp] table. `mains` is what the amp is run on, the design line voltage where not stated."""
 
     title: str = field(metadata=written(Words()))
     maker: str = field(default="", metadata=written(Words()))

@@ -1,6 +1,6 @@
 """Hum at the output, and by which way it gets there.
 
-Every rail, heater and bias node is taken at the ripple that the mains steady state gives it. Each part
+Every rail, heater and bias node is taken at the ripple that the line steady state gives it. Each part
 that joins such a node to the signal's side then carries its own share to the output, with phase;
 the shares add up to the whole hum exactly, so that what cancels in a push-pull pair shows as two large
 shares and a small sum. Magnetic fields, ground loops and ripple in the tubes' own curvature are left out.
@@ -31,7 +31,7 @@ from tubekit.text import Column, Printed, Table, quantity, to_json_value
 Array = np.ndarray
 
 HARMONICS = 20
-"""Harmonics of the mains that are carried to the output."""
+"""Harmonics of the line that are carried to the output."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -218,7 +218,7 @@ def _source(view: SignalView, way: HumPath) -> HumSource:
 
 
 def _kind(view: SignalView, node: str) -> str:
-    """What sort of node hum starts from: a rail, a bias supply, a heater, or the mains itself."""
+    """What sort of node hum starts from: a rail, a bias supply, a heater, or the line itself."""
     amp, state = view.amp, view.solved.state
     heaters = {end for tube in tubes(amp) for end in tube.heater_leads}
     mean = float(np.mean(state.mean(node)))
@@ -247,7 +247,7 @@ def _terminal(view: SignalView, node: str) -> str:
 
 
 def _pickup(view: SignalView) -> Array:
-    """What an open lead in the input adds at the output [V RMS], at the mains frequency."""
+    """What an open lead in the input adds at the output [V RMS], at the line frequency."""
     if not any(isinstance(part, MainsPlug) for part in view.amp.parts.values()):
         return np.full(len(view.matrix), np.nan)
     s = 2j * np.pi * view.amp.mains_hz

@@ -209,7 +209,7 @@ def _bypassed(amp: Amp, control: Potentiometer) -> str:
 
 
 def _passes(amp: Amp, part: Part, control: Potentiometer) -> str:
-    """The designator of a part that passes the mains frequency better than a tenth of the control."""
+    """The designator of a part that passes the line frequency better than a tenth of the control."""
     if part.metal or part.condition == "short":
         return part.designator
     rate = 2 * np.pi * amp.mains_hz

@@ -106,7 +106,7 @@ class MainsCurve(Printed):
         return f"{self.amp.title} from {self.mains_rms[0]:g} to {self.mains_rms[-1]:g} V line"
 
     def tables(self) -> list[Table]:
-        """Rails, heaters and plates for each mains voltage."""
+        """Rails, heaters and plates for each line voltage."""
         rails = self.report.rails
         tubes = [one for one in self.report.tubes if np.max(np.asarray(one.plate_w)) > 1.0]
         heads = (
@@ -125,7 +125,7 @@ class MainsCurve(Printed):
 
 
 def mains_regulation(amp: Amp, mains_rms: Sequence[float] | Array) -> MainsCurve:
-    """An amp at each of several mains voltages [V RMS], in one batch.
+    """An amp at each of several line voltages [V RMS], in one batch.
 
     Examples
     --------

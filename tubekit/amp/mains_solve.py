@@ -1,4 +1,4 @@
-"""The mains steady state of an amp, with what its own currents set, and a way out where it sticks."""
+"""The line steady state of an amp, with what its own currents set, and a way out where it sticks."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def solve_mains(
     """The circuit of an amp with its self-setting parts settled, and its steady state.
 
     `near` is used where its circuit has parts of the same names (`names`, when given); `heat` is what every
-    heater gets, volts over rated volts, where that is not what the mains says.
+    heater gets, volts over rated volts, where that is not what the line says.
 
     Raises
     ------

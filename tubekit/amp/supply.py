@@ -36,7 +36,7 @@ from tubekit.text import Column, Printed, Table
 Array = np.ndarray
 
 ORDERS = 8
-"""Harmonics of the mains that a table shows."""
+"""Harmonics of the line that a table shows."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -93,7 +93,7 @@ class SupplyReport(Printed):
         return {one.capacitor: one for one in self.filters}[capacitor]
 
     def harmonics(self, node: str, to: str = GROUND, orders: int = ORDERS) -> Array:
-        """Effective voltage of harmonics 1 to `orders` of the mains between two nodes [V], (N, orders)."""
+        """Effective voltage of harmonics 1 to `orders` of the line between two nodes [V], (N, orders)."""
         state = self.report.solved.state
         spectrum = [state.harmonic(node, k) - (0.0 if to == GROUND else state.harmonic(to, k))
                     for k in range(1, orders + 1)]  # fmt: skip
@@ -124,7 +124,7 @@ class SupplyReport(Printed):
                      "inverse_v", "conducts", key="rectifiers"),
             Table.of("Windings", self.coils, "part", "winding", "from to=nodes", "rms_a", "dc_a", "ohms",
                      "copper_w", key="windings"),
-            Table.of("Mains", [self.mains], "volts", "amps", "watts", "volt_amps", "power_factor"),
+            Table.of("Line", [self.mains], "volts", "amps", "watts", "volt_amps", "power_factor"),
             Table.of("Fuses", self.fuses, "fuse", "class=fuse_class", "amps", "rated_a", "result=carries",
                      note=note, key="fuses"),
         ]  # fmt: skip

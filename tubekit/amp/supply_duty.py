@@ -1,4 +1,4 @@
-"""Readings of a supply, taken from the mains steady state."""
+"""Readings of a supply, taken from the line steady state."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from tubekit.circuit.parts import Resistor, Windings
 Array = np.ndarray
 
 LOSS = 0.15
-"""Loss factor of an electrolytic at twice the mains frequency (tan δ); common practice, no source."""
+"""Loss factor of an electrolytic at twice the line frequency (tan δ); common practice, no source."""
 
 
 def filters(amp: SolvedAmp, cold: MainsState) -> Iterator[FilterReading]:

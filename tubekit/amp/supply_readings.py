@@ -70,7 +70,7 @@ class RectifierDuty:
 
 @dataclass(frozen=True, eq=False)
 class MainsReading:
-    """What the mains delivers."""
+    """What the line delivers."""
 
     volts: Reading = quantity("V RMS", "V", "effective voltage", label="line voltage")
     amps: Reading = quantity("A RMS", "I", "effective current", label="current")

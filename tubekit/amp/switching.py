@@ -1,6 +1,6 @@
 """Switch-on from cold, and standby thrown while everything is warm: surges at every capacitor and fuse.
 
-Two runs make a switch-on. The first moments are followed at every instant, heaters cold, the mains caught
+Two runs make a switch-on. The first moments are followed at every instant, heaters cold, the line caught
 at its peak; the half minute after them as means over the line cycle while cathodes warm up.
 """
 
@@ -44,7 +44,7 @@ INRUSH_S, WARM_S, STANDBY_S = 0.25, 45.0, 3.0
 FAST, SLOW = 1e-3, 3e-4
 """Error allowed in a step, as a share of a voltage."""
 CYCLE_STEPS = 50
-"""Steps in a cycle of the mains, at least: a peak is missed by 0.2 % at most."""
+"""Steps in a cycle of the line, at least: a peak is missed by 0.2 % at most."""
 SURGE_SHARE = 1.1
 """What an electrolytic stands for some seconds, where no surge voltage is stated: 1.1 times its rating
 (the 1.15 and 1.1 of IEC 60384-4, from memory)."""

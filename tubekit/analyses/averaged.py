@@ -1,6 +1,6 @@
-"""A supply over many mains cycles without following each: the mean moves, the ripple is settled at once.
+"""A supply over many line cycles without following each: the mean moves, the ripple is settled at once.
 
-With x̄ the mean over a mains cycle and ī the mean port currents,
+With x̄ the mean over a line cycle and ī the mean port currents,
 
     C dx̄/dt + G x̄ + E ī = s̄
 
@@ -31,7 +31,7 @@ SLOPE_MOVED = 0.1
 
 
 class Averaged:
-    """Rectifiers as their mean over a mains cycle; see the equations above."""
+    """Rectifiers as their mean over a line cycle; see the equations above."""
 
     def __init__(
         self, network: Network, frequency_hz: float, tube_volts: Array | None = None, samples: int = SAMPLES
@@ -69,7 +69,7 @@ class Averaged:
     def _average(
         self, pencil: Pencil, opened: Array, volts: Array, devices: Devices, known: tuple[Array, Array]
     ) -> Array | None:
-        """One mains cycle with the tubes as lines through `known`, their currents and slopes at `volts`.
+        """One line cycle with the tubes as lines through `known`, their currents and slopes at `volts`.
 
         Where these lines lead the port voltages is given back; None where the cycle is not found.
         """
@@ -104,7 +104,7 @@ class Averaged:
         self.slopes = slopes
 
     def spread(self, x: Array) -> tuple[Array, Array]:
-        """Highest and lowest value of every unknown over the mains cycle about the means x (n,)."""
+        """Highest and lowest value of every unknown over the line cycle about the means x (n,)."""
         assert self.cycle is not None
         spectrum = self.harmonics.all(self.cycle.currents)
         spectrum[:, 0] = 0.0

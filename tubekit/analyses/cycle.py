@@ -1,4 +1,4 @@
-"""Rectifiers over one mains cycle, in steady state, without waiting for anything to settle.
+"""Rectifiers over one line cycle, in steady state, without waiting for anything to settle.
 
 The equation stands in `waves.py`. Newton needs only the samples that conduct and mostly arrives in
 two or three steps from a coarser solution. Where it does not (a choke next to the diodes that falls
@@ -151,7 +151,7 @@ def _solve(ports: Ports, start: Cycle | None) -> Cycle:
 
 
 def _mesh_resistance(ports: Ports, problem: WaveProblem) -> Array:
-    """Volts by amperes of the mains cycle: an r at which waves neither pass nor bounce back whole."""
+    """Volts by amperes of the line cycle: an r at which waves neither pass nor bounce back whole."""
     mean = problem.law.through(_stiff_reservoir(problem), problem.resistance)[0].mean(axis=2)
     ohms = np.abs(ports.phasor).max(axis=1) / np.maximum(mean.max(axis=1), 1e-9)
     return np.broadcast_to(np.clip(ohms, 1.0, 1e6)[:, None, None], problem.resistance.shape)

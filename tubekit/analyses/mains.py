@@ -1,4 +1,4 @@
-"""A circuit fed from the mains, in periodic steady state: ripple, rectifier current, mean voltages.
+"""A circuit fed from the line, in periodic steady state: ripple, rectifier current, mean voltages.
 
 The tubes see the supply as a straight line, mean current by mean voltage (`operating_point.Feed`), and load
 the ripple with their slopes; the rectifiers see that linear network over the cycle (`cycle`). The two are
@@ -47,7 +47,7 @@ PER_AMPERE = 100.0
 
 @dataclass(frozen=True, eq=False)
 class MainsState(Printed):
-    """Steady state over one mains cycle. Arrays lead with N (1 for a single circuit)."""
+    """Steady state over one line cycle. Arrays lead with N (1 for a single circuit)."""
 
     circuit: Circuit
     frequency_hz: float
@@ -66,7 +66,7 @@ class MainsState(Printed):
         return np.asarray(np.arange(samples) / (samples * self.frequency_hz))
 
     def waveform(self, node: str, to: str = "ground") -> Array:
-        """Voltage of a node over one mains cycle [V], (N, S)."""
+        """Voltage of a node over one line cycle [V], (N, S)."""
         return self._wave(node, to, self.rectifier_currents.shape[2])
 
     def mean(self, node: str, to: str = "ground") -> Array:
@@ -97,7 +97,7 @@ class MainsState(Printed):
         return np.asarray(np.sqrt(0.5 * (np.abs(alternating) ** 2).sum(axis=1)))
 
     def harmonic(self, node: str, order: int) -> Array:
-        """Peak phasor of one harmonic of the mains at a node [V], (N,) complex."""
+        """Peak phasor of one harmonic of the line at a node [V], (N,) complex."""
         return self._spectrum(node)[:, order]
 
     def winding_rms(self, name: str, coil: int = 0) -> Array:
@@ -171,7 +171,7 @@ def mains_steady_state(
     strict: bool = True,
     rails_only: bool = False,
 ) -> MainsState:
-    """Periodic steady state of a circuit whose voltage sources carry `ac` at the mains frequency.
+    """Periodic steady state of a circuit whose voltage sources carry `ac` at the line frequency.
 
     Parameters
     ----------
@@ -192,7 +192,7 @@ def mains_steady_state(
     Returns
     -------
     MainsState
-        Volts and currents over one mains cycle, with the operating point of the tubes.
+        Volts and currents over one line cycle, with the operating point of the tubes.
 
     Raises
     ------

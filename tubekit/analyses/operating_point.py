@@ -1,6 +1,6 @@
 """Where the tubes idle: every DC voltage and current of a circuit.
 
-Rectifiers take part as their mean over the mains cycle, filled by a reservoir that holds its
+Rectifiers take part as their mean over the line cycle, filled by a reservoir that holds its
 voltage (`mains.py` refines this with the true waveform).
 """
 
@@ -26,7 +26,7 @@ Array = np.ndarray
 
 @dataclass(frozen=True, eq=False)
 class Feed:
-    """The rectifiers of a circuit as its direct current sees them: a straight line about a mains cycle.
+    """The rectifiers of a circuit as its direct current sees them: a straight line about a line cycle.
 
     Mean `currents` (N, R) [A] at mean `volts` (N, R) across each, and how they follow, `slopes`
     (N, R, R) [S]. Without its slope a supply would be a source of current: a rail without a bleeder
@@ -187,7 +187,7 @@ def operating_point(
         The circuit, or a batch of them (arrays in its parts).
     rectifier_currents
         Mean current of each rectifier [A], (R,) or (N, R). Zero when not given: use `analyses.mains` for a
-        circuit that is fed from the mains.
+        circuit that is fed from the line.
     start
         Port voltages to start from [V], (N, P).
     path

@@ -65,7 +65,7 @@ class Devices:
 
     @cached_property
     def rectifiers(self) -> RectifierSet:
-        """The rectifiers over a cycle of the mains."""
+        """The rectifiers over a cycle of the line."""
         return RectifierSet(self.laws, self.places)
 
     def at(self, time: float, emission: Emission | None) -> Devices:
@@ -103,7 +103,7 @@ class Devices:
 
 
 class Closure(Protocol):
-    """How the ports are solved: at the instant, or averaged over the mains cycle."""
+    """How the ports are solved: at the instant, or averaged over the line cycle."""
 
     def solve(self, pencil: Pencil, right: Array, devices: Devices) -> Solution | None:
         """Unknowns that satisfy (G + aC) x + E i = right; None where Newton did not arrive."""

@@ -29,7 +29,7 @@ NOTHING = 1e-5
 
 @dataclass(frozen=True, eq=False)
 class Supply:
-    """A network, its mains frequency [Hz] and the number of samples per cycle."""
+    """A network, its line frequency [Hz] and the number of samples per cycle."""
 
     network: Network
     frequency_hz: float
@@ -56,7 +56,7 @@ class Supply:
         return Feed(np.zeros_like(battery), -battery, slope)
 
     def cycle(self, point: OperatingPoint, near: Cycle | None) -> SupplyState:
-        """One mains cycle with the tubes replaced by their slopes at `point`."""
+        """One line cycle with the tubes replaced by their slopes at `point`."""
         network, slopes = self.network, list(point.slopes)
         matrix = linearised(network, slopes)
         moved = np.einsum("bpq,bq->bp", block_diagonal(network.groups, slopes), point.port_volts)

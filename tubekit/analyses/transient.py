@@ -1,6 +1,6 @@
 """A circuit in time: switch-on, sag, standby, discharge.
 
-Two views of the same equations (`stepping.py`): every instant of the mains cycle (`transient`), or the
+Two views of the same equations (`stepping.py`): every instant of the line cycle (`transient`), or the
 mean over each cycle with its ripple (`slow_transient`), which crosses half a minute in a few hundred steps.
 """
 
@@ -35,7 +35,7 @@ def _begin(network: Network, start: Start, slow: bool) -> Array:
         return charge(network, start.stored())
     if isinstance(start, MainsState):
         spectrum = start.spectrum[0]
-        x = spectrum[0].real if slow else spectrum.sum(axis=0).real  # the mains stands at its peak at t = 0
+        x = spectrum[0].real if slow else spectrum.sum(axis=0).real  # the line stands at its peak at t = 0
         return charge(network, stored_in(start.operating_point.network, x))
     if isinstance(start, OperatingPoint):
         return charge(network, stored_in(start.network, start.unknowns[0]))
@@ -91,13 +91,13 @@ def transient(
     frequency_hz
         Of the sources' `ac` [Hz]; not needed where none has any.
     phase_degrees
-        Where in its cycle the mains begins: 0 at the peak, -90 at the rising zero.
+        Where in its cycle the line begins: 0 at the peak, -90 at the rising zero.
     emission
         Emission of tube or rectifier (by name) at a time; warm when not given.
     tolerance
         Error allowed in each step, as a share of a voltage and of 100 V.
     longest_step
-        Longest time step [s]; a 100th of the mains cycle, or a 20th of the run, when not given.
+        Longest time step [s]; a 100th of the line cycle, or a 20th of the run, when not given.
 
     Returns
     -------
@@ -158,7 +158,7 @@ def slow_transient(
         then pass the mean of their currents over it. Held while the rails move.
     until : whether the run may end, asked after each step with the times and unknowns so far.
 
-    Valid once the rails move little within a mains cycle; the first few cycles after switch-on belong to
+    Valid once the rails move little within a line cycle; the first few cycles after switch-on belong to
     `transient`.
 
     Raises

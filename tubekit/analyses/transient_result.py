@@ -38,7 +38,7 @@ class Transient(Printed):
     method: str = ""
 
     def volts(self, node: str, to: str = GROUND) -> Array:
-        """Voltage (of a slow run its mean over the mains cycle) [V], (T,)."""
+        """Voltage (of a slow run its mean over the line cycle) [V], (T,)."""
         return np.asarray(self._of(self.unknowns, node) - self._of(self.unknowns, to))
 
     def at(self, node: str, times: Array | float, to: str = GROUND) -> Array:

@@ -1,4 +1,4 @@
-"""Rectifiers over one mains cycle as an equation in wave variables.
+"""Rectifiers over one line cycle as an equation in wave variables.
 
 The linear network is known at every harmonic (`poles.py`), so the rectifier currents i(t) at S
 samples of the cycle are the only unknowns. With a = v + r i, r a resistance, the diode and that

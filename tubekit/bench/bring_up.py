@@ -132,7 +132,7 @@ def bring_up(
     lamps
         Watts of lamps at the line voltage, tried in turn.
     steps
-        Shares of the mains for a variable supply, rising, up to 1.2.
+        Shares of the line for a variable supply, rising, up to 1.2.
     in_series
         Behind lamps of rising power instead of on a variable supply.
 

@@ -3,7 +3,7 @@
 The network is solved once for the good amp. A fault changes conductances between k pairs of nodes, and the
 port resistance follows by the Woodbury identity (Golub & Van Loan, Matrix Computations, §2.1.4, from
 memory); the tubes then settle from where the good amp stood. The supply is its regulation line, so faults
-of the mains side are not asked for here.
+of the line side are not asked for here.
 """
 
 from __future__ import annotations

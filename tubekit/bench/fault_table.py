@@ -140,7 +140,7 @@ def fault_table(
     ----------
     probes : where readings were or could be taken.
     meter_ohms : input resistance of the meter at each probe [Ω].
-    measured, mains_known, age : as for `spread`. The mains is taken as measured unless told otherwise.
+    measured, mains_known, age : as for `spread`. The line is taken as measured unless told otherwise.
 
     Raises
     ------

@@ -24,7 +24,7 @@ LAW = (
     "the figures are good to about 10 %."
 )
 MARKED = (100.0, 120.0, 230.0, 240.0)
-"""Volts that mains lamps are marked with [V] (common practice)."""
+"""Volts that line lamps are marked with [V] (common practice)."""
 AGREED, MOST, LEAST_SHARE = 2e-3, 40, 1e-3
 LAMP = "lamp"
 DARK, DIM, BRIGHT = 0.15, 0.5, 0.8
@@ -63,7 +63,7 @@ class LimiterLamp:
 
 
 def usual_lamp(watts: float, mains_rms: float) -> LimiterLamp:
-    """A lamp of that power as it is sold for that mains.
+    """A lamp of that power as it is sold for that line.
 
     Examples
     --------

@@ -18,7 +18,7 @@ from tubekit.decisions.probe import Tone, meter_values
 Array = np.ndarray
 
 ADDED, SOLVED = 400, 48
-"""Pairs screened by adding what each does alone; of those, pairs solved where each costs a mains cycle."""
+"""Pairs screened by adding what each does alone; of those, pairs solved where each costs a line cycle."""
 SCREENED_ROWS = 160
 
 
@@ -77,7 +77,7 @@ def _quickly(
 def _fully(
     book: FaultTable, taken: Sequence[int], rows: Sequence[tuple[int, int]], meters: Array, tone: Tone | None
 ) -> tuple[list[tuple[int, int]], Array]:
-    """Some pairs with the mains cycle and the signal."""
+    """Some pairs with the line cycle and the signal."""
     kept = [pair for pair in rows if _compatible(book, pair)]
     if not kept:
         return [], np.zeros((0, len(taken)))

@@ -43,7 +43,7 @@ def implausible(readings: Readings) -> tuple[Note, ...]:
 
 
 def _mains(readings: Readings) -> Iterator[Note]:
-    """The question about a mains voltage far from the drawing's."""
+    """The question about a line voltage far from the drawing's."""
     design, read = float(np.max(readings.drawn.mains_rms)), float(np.max(readings.amp.mains_rms))
     if readings.mains_accuracy is not None and abs(read / design - 1.0) > FAR_MAINS:
         text = (

@@ -33,7 +33,7 @@ def load_readings(source: Any, amp: Amp) -> Readings:
     ----------
     source
         Path of a .csv or .toml file, a DataFrame, or a list of mappings; columns place, quantity, value
-        [accuracy, input_resistance, note]. A row with place 'mains' gives the mains at the time; rows with an
+        [accuracy, input_resistance, note]. A row with place 'mains' gives the line at the time; rows with an
         input jack and 'tone level' or 'tone frequency' give the test tone. A part with its resistance,
         capacitance or emission was measured by itself and overrides the drawing.
     amp
@@ -100,11 +100,11 @@ def _read(rows: Rows, amp: Amp) -> Readings:
 
 
 def _row(result: _Found, where: str, line: int, row: Mapping[str, Any], meter: Meter, amp: Amp) -> None:
-    """One row of a list: the mains, the test tone, a part by itself, or a reading."""
+    """One row of a list: the line, the test tone, a part by itself, or a reading."""
     place = " ".join(str(row.get("place", "")).split())
     at = f"line {line}, {place[:40] or 'no place'}"
     words = " ".join(str(row.get("quantity", "")).split()).lower()
-    if place.lower() == "mains":
+    if place.lower() in ("line", "mains"):
         _mains_row(quantity_of(row.get("quantity", ""), where, at), result.seen_mains, where, at)
         result.seen_mains = at
         result.mains = _number(row.get("value", ""), "V", where, at)
@@ -127,7 +127,7 @@ def _mains_row(code: str, before: str, where: str, at: str) -> None:
     if code != "ac_rms_v":
         raise ReadingError(
             f"line voltage is read in AC volts, not in {QUANTITIES[code].words}", where=where, part=at,
-            fix="Write mains,AC volts,117 V",
+            fix="Write line,AC volts,117 V",
         )  # fmt: skip
     if before:
         raise ReadingError(

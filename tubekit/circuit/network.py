@@ -7,7 +7,7 @@ analysis", IEEE Trans. Circuits Syst. CAS-22 (1975) (from memory).
     (G + s C) x = sources - E i(v),   v = E' x
 
 C is kept in factors, C = U D U', one column of U per capacitor or coil: that is what the pole
-form and the mains solve feed on.
+form and the supply solve feed on.
 """
 
 from __future__ import annotations

@@ -115,7 +115,7 @@ class Device:
 
 @dataclass(frozen=True, eq=False)
 class Rectifier:
-    """One diode of a supply, solved over the mains cycle."""
+    """One diode of a supply, solved over the line cycle."""
 
     name: str
     law: RectifierLaw

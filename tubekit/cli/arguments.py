@@ -55,11 +55,14 @@ def command(commands: Any, name: str, help_text: str, answer: Callable[[Asked], 
 
 
 def amp_words(parser: argparse.ArgumentParser, *, mains: bool = True) -> None:
-    """AMP and, where it can be run on another, --mains; `change_words` come after all other places."""
+    """AMP and, where it can be run on another, --line; `change_words` come after all other places."""
     parser.add_argument("amp", metavar="AMP", help="a name from 'amps', or an amp file")
     if mains:
         words = "line voltage [V RMS] (default: the design voltage in the amp file)"
-        parser.add_argument("--mains", metavar="VOLTS", help=words)
+        parser.add_argument("--line", dest="mains", metavar="VOLTS", help=words)
+        parser.add_argument(
+            "--mains", metavar="VOLTS", help=argparse.SUPPRESS
+        )  # the older name is understood
 
 
 def change_words(parser: argparse.ArgumentParser) -> None:

@@ -152,7 +152,7 @@ def judge(
     Parameters
     ----------
     readings
-        From `load_readings` or `taken`; measured parts and the mains at the time are in their amp.
+        From `load_readings` or `taken`; measured parts and the line at the time are in their amp.
     age
         'vintage' or 'modern' parts, as for `spread`.
     size

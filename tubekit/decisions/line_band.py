@@ -1,4 +1,4 @@
-"""An amp across today's mains, and what brings it back to the mains it was drawn for."""
+"""An amp across today's line, and what brings it back to the line it was drawn for."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ from tubekit.text import Column, Printed, Table
 Array = np.ndarray
 
 BANDS = {120.0: (114.0, 126.0, "ansi-c84-1"), 230.0: (207.0, 253.0, "iec-60038")}
-"""Nominal mains to lowest, highest [V RMS] and the source of the band."""
+"""Nominal line to lowest, highest [V RMS] and the source of the band."""
 HIGH_MAINS_V = 170.0
-"""From this design mains on an amp belongs to the 230 V band [V]."""
+"""From this design line voltage on an amp belongs to the 230 V band [V]."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
 class LineBand(Printed):
-    """An amp at its design mains and at the ends and the middle of today's band."""
+    """An amp at its design line voltage and at the ends and the middle of today's band."""
 
     amp: Amp
     mains_rms: tuple[float, ...]
@@ -39,16 +39,16 @@ class LineBand(Printed):
 
     @property
     def exceeded(self) -> tuple[RatingCheck, ...]:
-        """Ratings exceeded somewhere in the band, though not at the design mains."""
+        """Ratings exceeded somewhere in the band, though not at the design line voltage."""
         return tuple(c for c in self.ratings.exceeded if not c.exceeded.flat[0])
 
     @property
     def drawn_over(self) -> tuple[RatingCheck, ...]:
-        """Ratings exceeded even at the design mains."""
+        """Ratings exceeded even at the design line voltage."""
         return tuple(c for c in self.ratings.exceeded if c.exceeded.flat[0])
 
     def headline(self) -> str:
-        """Whether today's mains takes the amp above its ratings."""
+        """Whether today's line takes the amp above its ratings."""
         count = len(self.exceeded)
         more = counted(count, "more rating") if count else "no further rating"
         low, high = self.mains_rms[1], self.mains_rms[-1]
@@ -107,9 +107,9 @@ class LineBand(Printed):
 
 
 def line_band(amp: Amp) -> LineBand:
-    """Heaters, rails and dissipations of an amp across the mains band of today.
+    """Heaters, rails and dissipations of an amp across the line band of today.
 
-    The band is that of 120 V or of 230 V, whichever the design mains belongs to.
+    The band is that of 120 V or of 230 V, whichever the design line voltage belongs to.
 
     Parameters
     ----------

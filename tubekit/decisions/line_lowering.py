@@ -1,4 +1,4 @@
-"""A dropping resistor or a bucking transformer that gives an old amp the mains it was drawn for."""
+"""A dropping resistor or a bucking transformer that gives an old amp the line it was drawn for."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ class DropperChoice:
 
 @dataclass(frozen=True, eq=False)
 class BuckChoice:
-    """One small transformer, its secondary in series with the amp and opposed to the mains."""
+    """One small transformer, its secondary in series with the amp and opposed to the line."""
 
     secondary_v: float = quantity(
         "V RMS", "V_s", "at the nominal line voltage", label="secondary", format="g"
@@ -70,7 +70,7 @@ class BuckChoice:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class LineLowering(Printed):
-    """Two ways back to the design mains, the closest first."""
+    """Two ways back to the design line voltage, the closest first."""
 
     amp: Amp
     mains_rms: float = quantity("V RMS", "V", "line voltage to be lowered")
@@ -176,7 +176,7 @@ def _plug_amps(state: MainsState, plug: MainsPlug) -> Array:
 
 
 def _with_dropper(amp: Amp, plug: MainsPlug, mains_rms: float, ohms: float) -> tuple[MainsState, Array]:
-    """The amp on that mains behind each standard resistor around `ohms`, its heaters at what each leaves."""
+    """The amp on that line behind each standard resistor around `ohms`, its heaters at what each leaves."""
     values = series_values(SERIES, 0.4 * ohms, 2.5 * ohms)
     line = amp.changed({}, mains_rms=mains_rms)
     state, heat = None, np.ones(len(values))

@@ -127,7 +127,7 @@ def dc_population(amp: Amp, keep: Iterable[str] = ()) -> Population:
 
 
 def supply_parameters(circuit: Circuit) -> tuple[CircuitParameter, ...]:
-    """What moves the regulation lines: mains, mains transformer, rectifiers, and what hangs on them."""
+    """What moves the regulation lines: mains, power transformer, rectifiers, and what hangs on them."""
     touched = {node for part in circuit.of(Rectifier) for node in (part.plate, part.cathode)} - {GROUND}
     result = [CircuitParameter(part.name, "volts") for part in circuit.of(VoltageSource)]
     for part in circuit.parts:
@@ -146,7 +146,7 @@ def supply_parameters(circuit: Circuit) -> tuple[CircuitParameter, ...]:
 
 
 def _fed(coils: Windings, circuit: Circuit) -> bool:
-    """Whether these coils hang on the mains (through fuses and switches)."""
+    """Whether these coils hang on the line (through fuses and switches)."""
     live = {node for part in circuit.of(VoltageSource) for node in (part.a, part.b)}
     wires = circuit.of(Wire)
     for _ in range(len(wires) + 1):

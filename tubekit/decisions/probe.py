@@ -22,7 +22,7 @@ from tubekit.units import show
 Array = np.ndarray
 
 SAMPLES = 64
-"""Points of the mains cycle; ripple within 1 % of the 256 of a report, mean within 0.1 V."""
+"""Points of the line cycle; ripple within 1 % of the 256 of a report, mean within 0.1 V."""
 
 
 OPEN_OHMS = 2e7

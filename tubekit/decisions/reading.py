@@ -1,4 +1,4 @@
-"""What was measured: readings with their meters, the mains and the test tone at the time."""
+"""What was measured: readings with their meters, the line and the test tone at the time."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ class PartValue:
 class Readings(Printed):
     """Everything measured on one amp at one time; partial lists are normal.
 
-    `amp` is the amp they were taken on, with the mains at the time, the generator plugged in and the
+    `amp` is the amp they were taken on, with the line at the time, the generator plugged in and the
     measured part values in place of the drawn ones; `drawn` is the amp before that.
     """
 
@@ -84,7 +84,7 @@ class Readings(Printed):
         return {one.part: one.accuracy for one in self.parts}
 
     def headline(self) -> str:
-        """How many, on what mains."""
+        """How many, on what line."""
         where = f" from {self.source}" if self.source else ""
         mains = "" if self.mains_accuracy is None else f" at {float(self.amp.mains_rms):.1f} V line"
         return f"{self.drawn.title}: {len(self.readings)} readings{where}{mains}."
@@ -122,7 +122,7 @@ def taken(
 
     Raises
     ------
-    ChangeError : a part value or mains voltage that cannot be.
+    ChangeError : a part value or line voltage that cannot be.
 
     Examples
     --------

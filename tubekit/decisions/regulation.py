@@ -1,6 +1,6 @@
 """A supply as a fitted regulation line: what its rectifiers deliver on average at a given output voltage.
 
-A few full mains solves at different loads give each rectifier's mean current I against its mean voltage v
+A few full supply solves at different loads give each rectifier's mean current I against its mean voltage v
 (negative: the output holds it off). The line near them, through the nominal one, is
 
     I = G·u^γ,  u = v + V,
@@ -8,7 +8,7 @@ A few full mains solves at different loads give each rectifier's mean current I 
 V the voltage without load; the drop of a capacitor-input supply grows with about I^(2/3), which is γ = 1.5
 (similitude of the conduction angle; the classical charts show the same, from memory). V and G then move
 with mains, windings, rectifier and reservoir by powers that are found in the same way. The operating point
-of thousands of amps needs no further mains cycle; what the line misses is measured, not assumed
+of thousands of amps needs no further line cycle; what the line misses is measured, not assumed
 (`Lines.error_v`).
 """
 

@@ -25,7 +25,7 @@ Array = np.ndarray
 Progress = Callable[[int, int], None]
 
 SIZE, AC_SIZE = 4000, 240
-"""Amps drawn for the direct readings, and for ripple and signal (each a whole mains cycle): the ends of a
+"""Amps drawn for the direct readings, and for ripple and signal (each a whole line cycle): the ends of a
 band are within some 3 % of its width of those of many more, for ripple and signal within some 10 %."""
 SOLVED = 400
 """Amps of a draw that are solved one by one for direct readings. The others are what each variable adds by
@@ -33,7 +33,7 @@ itself, and what that misses of the solved ones. Ends against 24,000 solved amps
 0.9 to 1.0 % of the width, at most 4 %; those of 4,000 solved amps 0.7 to 0.8 %, at most 2 to 2.7 %.
 """
 CHECKED = 20
-"""Amps on which the regulation line is held against the full mains solve."""
+"""Amps on which the regulation line is held against the full supply solve."""
 AC_CHUNK = 40
 UNITS = {"ohms": "ohm", "farads": "F"}
 SHOWN_MOVERS = 3
@@ -52,7 +52,7 @@ class Spread(Printed):
     `lost` names each amp that could not be solved by what it drew furthest off; bands leave it out.
     `unknown` names variables of which it is not known by how much they move a reading: amps that have them
     one standard deviation off could not be solved.
-    `error_v` is how far the regulation line misses full mains solves of `CHECKED` of the amps, at most.
+    `error_v` is how far the regulation line misses full supply solves of `CHECKED` of the amps, at most.
     """
 
     amp: Amp
@@ -168,11 +168,11 @@ def spread(
     measured
         Relative accuracy of the parts whose value was measured and is in `amp`.
     mains_known
-        Relative accuracy of the mains voltage; unknown, it varies by 5 %.
+        Relative accuracy of the line voltage; unknown, it varies by 5 %.
     size
         Amps to simulate.
     ac_size
-        How many of them for ripple and signal, where each costs a mains cycle.
+        How many of them for ripple and signal, where each costs a line cycle.
     with_effects
         False leaves out what moves readings of ripple and signal, and the check of the regulation line.
     seed
@@ -246,7 +246,7 @@ def _checked(amp: Amp, size: int) -> None:
 
 
 def line_error(ready: Population, varied: Sequence[Variable], x: Array) -> float:
-    """Largest difference of any node between regulation line and full mains solve [V]."""
+    """Largest difference of any node between regulation line and full supply solve [V]."""
     probes = [Probe("dc_v", (n, GROUND)) for n in ready.amp.nodes if n in ready.point.network.index]
     by_line = drawn_values(ready, probes, varied, x, None)
     missed = np.abs(by_line - full_values(ready, probes, varied, x, None))
@@ -341,7 +341,7 @@ def full_values(
     ready: Population, probes: Sequence[Probe], varied: Sequence[Variable], x: Array, tone: Tone | None,
     near: MainsState | None = None,
 ) -> Array:  # fmt: skip
-    """Readings (N, M) by the full mains solve, from the drawn amp's or a nearer state."""
+    """Readings (N, M) by the full supply solve, from the drawn amp's or a nearer state."""
     circuit = apply_settings(ready.built.circuit, _settings(varied, x))
     return meter_values(ready.amp, circuit, probes, tone, near or ready.lines.nominal).values
 

@@ -155,7 +155,7 @@ def swap(
     Raises
     ------
     ChangeError
-        A part that is not there (near matches listed), a value it cannot take, a mains voltage outside
+        A part that is not there (near matches listed), a value it cannot take, a line voltage outside
         reason.
     SolveError
         Before or after has no idle state that can be found.

@@ -28,7 +28,7 @@ def variables(
     age : 'vintage' lets composition resistors drift up, electrolytics dry out and paper leak.
     measured : relative accuracy of parts whose value was measured, by designator; theirs is then all the
         spread they have.
-    mains_known : relative accuracy of the mains where it was measured; else it varies by a usual band.
+    mains_known : relative accuracy of the line where it was measured; else it varies by a usual band.
 
     Examples
     --------

@@ -24,7 +24,7 @@ WAITS = "Compare the readings with every single fault of this amp; the first tim
 
 class AccusedBox(widgets.VBox):
     """Suspects beside the figure. The first answer for an amp takes seconds and is asked for by hand; from
-    then on it follows every reading, until the mains, the meter or a measured part is another.
+    then on it follows every reading, until the line, the meter or a measured part is another.
     """
 
     def __init__(self, on_add: Callable[[Row], None]) -> None:

@@ -130,7 +130,7 @@ def _sheet(found: Any) -> Sheet:
     for _, cells in found.rows:
         row = Row(**{key: str(value).strip() for key, value in cells.items()})
         words = row.quantity.lower()
-        if row.place.lower() == "mains":
+        if row.place.lower() in ("line", "mains"):
             sheet = replace(sheet, mains=row.value, mains_accuracy=row.accuracy)
         elif words in ("tone level", "tone frequency"):
             sheet = replace(sheet, jack=row.place).with_field(words.removeprefix("tone "), row.value)

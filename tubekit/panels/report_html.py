@@ -103,7 +103,7 @@ def _tubes(report: AmpReport) -> Table:
 
 
 def _printed(report: AmpReport) -> Iterator[Table]:
-    """What the drawing prints beside what was worked out; only on the mains it was printed for."""
+    """What the drawing prints beside what was worked out; only on the line it was printed for."""
     if report.amp.mains_rms != report.amp.design_mains_rms:
         return
     rows = []

@@ -1,4 +1,4 @@
-"""One mains cycle: ripple of the rails over the current of each rectifier plate."""
+"""One line cycle: ripple of the rails over the current of each rectifier plate."""
 
 from __future__ import annotations
 
@@ -141,7 +141,7 @@ class CycleView:
 def ripple(
     result: SwapReport | AmpReport | MainsState, *, nodes: Sequence[str] = (), member: int = 0
 ) -> Drawing:
-    """Ripple of the rails [V about the mean] over plate current [mA], one mains cycle.
+    """Ripple of the rails [V about the mean] over plate current [mA], one line cycle.
 
     Parameters
     ----------

@@ -23,7 +23,7 @@ MOST_RAILS = 4
 
 @dataclass(frozen=True, eq=False)
 class Waveform:
-    """One curve over the mains cycle: its name, the words beside it and its values."""
+    """One curve over the line cycle: its name, the words beside it and its values."""
 
     name: str
     words: str

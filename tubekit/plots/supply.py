@@ -26,7 +26,7 @@ PLACES = ((36, 24, 384, 150), (36, 206, 384, 82), (200, 338, 300, 208))
 
 
 class SupplyView:
-    """Two strips over one mains cycle and rows of ratings; scales as `first` needs them.
+    """Two strips over one line cycle and rows of ratings; scales as `first` needs them.
 
     Takes any result with an `AmpReport` as `.report` and rating checks as `.checks`.
     """

@@ -20,7 +20,7 @@ class TextbookCircuit(Circuit):
 
     Every analysis takes it as it takes any circuit. `purpose` says what is worked out of it, `input` and
     `output` are nodes (the output is read between two), `load` the resistor that takes the power,
-    `frequency_hz` that of the signal or of the mains.
+    `frequency_hz` that of the signal or of the line.
     """
 
     purpose: Purpose = "stage"

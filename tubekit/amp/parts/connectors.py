@@ -219,7 +219,7 @@ class Jack(Part):
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class MainsPlug(Part):
-    """Mains plug: where the mains enters; `earth` is None on a two-wire cord."""
+    """Mains plug: where the line enters; `earth` is None on a two-wire cord."""
 
     kind, letters, apart = "mains plug", ("P",), (("line", "neutral"),)
     without = (("faults", "a broken cord leaves nothing to read"), ("ratings", "an amp file states none"))
@@ -228,7 +228,7 @@ class MainsPlug(Part):
     earth: str | None = field(default=None, metadata=written(NodeName()))
 
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
-        """The mains between line and neutral; the safety ground is ground."""
+        """The line between line and neutral; the safety ground is ground."""
         peak = np.sqrt(2.0) * np.asarray(hookup.mains_rms)
         yield wired.VoltageSource(self.designator, self.line, self.neutral, ac=peak)
         if self.earth is not None and self.earth != GROUND:

@@ -62,7 +62,7 @@ class Assumed(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class Hookup:
-    """What the circuit of a part depends on beside the part: the mains, and what its own current has set.
+    """What the circuit of a part depends on beside the part: the line, and what its own current has set.
 
     `settled` has the values of parts that set themselves, by designator; into `notes` goes what the drawing
     left open.
@@ -75,7 +75,7 @@ class Hookup:
     notes: list[str] = field(default_factory=list)
 
     def heat(self, designator: str = "") -> Value:
-        """Voltage of the heaters and lamps over their rated one: that of the mains unless it was set."""
+        """Voltage of the heaters and lamps over their rated one: that of the line unless it was set."""
         whole = self.settled.get(HEAT, np.asarray(self.mains_rms) / self.design_mains_rms)
         return self.settled.get(f"{designator}.{HEAT}", whole)
 

@@ -51,7 +51,7 @@ class Switch(TwoTerminal):
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Selector(Part):
-    """Selector switch, such as a mains voltage selector: `position` counts its contacts from 1."""
+    """Selector switch, such as a line voltage selector: `position` counts its contacts from 1."""
 
     kind, letters, metal = "selector switch", ("S",), True
     without = (

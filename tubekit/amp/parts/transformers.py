@@ -40,7 +40,7 @@ CHOKE_HENRIES = Quantity(
     "would rise by half (write condition = 'short')",
 )  # fmt: skip
 MAGNETIZING_A = 0.1
-"""Magnetizing current of a mains transformer that states no inductance [A RMS]; common practice."""
+"""Magnetizing current of a power transformer that states no inductance [A RMS]; common practice."""
 WINDING_F = 300e-12
 """Across each section of an output transformer's primary [F]; common practice, no source."""
 LEAKAGE = (0.008, 0.001)
@@ -138,7 +138,7 @@ class Choke(TwoTerminal):
 class Winding:
     """One winding: k nodes along it, k - 1 sections between them, in order.
 
-    A power transformer states `volts` (open-circuit rms per section at the design mains), an output
+    A power transformer states `volts` (open-circuit rms per section at the design line voltage), an output
     transformer `turns` (relative). `ohms` is the resistance per section; a secondary may state its
     `regulation` instead: how far the whole winding falls from open circuit to `amps`, both windings
     together, in percent of the loaded voltage. `henries` stands with the primary only; `leakage` with
@@ -284,7 +284,7 @@ class Transformer(Part):
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PowerTransformer(Transformer):
-    """Mains transformer; windings state open-circuit volts at the design mains."""
+    """Mains transformer; windings state open-circuit volts at the design line voltage."""
 
     kind = "power transformer"
 

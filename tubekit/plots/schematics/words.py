@@ -108,7 +108,7 @@ class Reader:
         return of_member(value, self.member)
 
     def mains(self) -> tuple[TextLine, ...]:
-        """Volts and frequency of the mains, and the volts before where they were others."""
+        """Volts and frequency of the line, and the volts before where they were others."""
         now = self._one(self.amp.mains_rms)
         lines = [TextLine(f"{now:g} V AC", "value"), TextLine(f"{self.amp.mains_hz:g} Hz", "value")]
         if self.before is not None and (was := self._one(self.before.mains_rms)) != now:
