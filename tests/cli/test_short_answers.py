@@ -98,4 +98,4 @@ def test_a_safety_condition_is_above_the_table_it_belongs_to(
 ) -> None:
     main(words)
     text = " ".join(capsys.readouterr().out.split())
-    assert text.index(condition) < text.index({"lower-line": "resistor heat"}.get(words[0], "V RMS"))
+    assert text.index(condition) < text.index({"lower-line": "dissipates"}.get(words[0], "V RMS"))

@@ -233,7 +233,7 @@ def _change_words(report: SwapReport) -> str:
         old, new = (_state(amp, part, other) for amp, other in ((before, after), (after, before)))
         if part != "mains" and old != new:
             words.append(f"{part} {old} → {new}")
-    at = show(np.asarray(after.mains_rms), "V") + " mains"
+    at = show(np.asarray(after.mains_rms), "V") + " line"
     return f"{before.title}, {', '.join(words) or 'no part changed'} at {at}"
 
 
