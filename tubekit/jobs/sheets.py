@@ -37,6 +37,7 @@ from tubekit.decisions.spread import spread
 from tubekit.errors import TubekitError
 from tubekit.jobs.steps import Sheet, Step, look, measure, numbered, within
 from tubekit.jobs.sweep import silent, sweep
+from tubekit.units import show
 
 AC = QUANTITIES["ac_rms_v"]
 LINE_OFF = 0.10
@@ -143,13 +144,23 @@ def _power_up(
                           caution=RUNS_AWAY, clip=True)  # fmt: skip
         elif node == rail:
             good = (value * (1 - share), max(value * (1 + share), value + 0.02 * last))
-            yield measure(do, node, value, good, (None, rated.get(node, 1.3 * last)), one.wait_s,
+            most, caution = _rated(rated.get(node), 1.02 * last, 1.3 * last)
+            yield measure(do, node, value, good, (None, most), one.wait_s, caution=caution,
                           above=UNLOADED, below=LOADED, clip=True)  # fmt: skip
         elif node in amp.topology.cathodes:
             least = value * (1 - CATHODE_OVER) if share == RAIL_SHORT else 0.0
             good = (least, max(value * (1 + share), 0.1 * last))
             yield measure(do, node, value, good, (None, last * (1 + CATHODE_OVER)), one.wait_s,
                           above=POSITIVE, below=WEAK, clip=True)  # fmt: skip
+
+
+def _rated(rated: float | None, expected: float, usual: float) -> tuple[float, str]:
+    """Where to stop at a rail: at the rating of its capacitor; and the caution where it has to bear more."""
+    if rated is None:
+        return usual, ""
+    if rated > expected:
+        return min(rated, usual), ""
+    return usual, f"Its filter capacitor is rated {show(rated, 'V')} only: fit one rated higher first."
 
 
 def _idle(amp: Amp) -> _Made:
@@ -184,7 +195,8 @@ def _idle(amp: Amp) -> _Made:
             caution = "" if k else f"Read the bias first. {RUNS_AWAY}"
         elif node in rails and to == GROUND:
             stop_low = min(wrong_low, (1 - RAIL_SHORT) * typical)
-            stop_high = min(max(wrong_high, (1 + RAIL_SHORT) * typical), rated.get(node, np.inf))
+            stop_high = max(wrong_high, (1 + RAIL_SHORT) * typical)
+            stop_high, caution = _rated(rated.get(node), high, stop_high)
         elif probe in cathodes or probe in drops:
             stop_high = max(wrong_high, (1 + CATHODE_OVER) * typical)
         place = node if to == GROUND else f"{node} to {to}"
@@ -278,7 +290,7 @@ def _hum(amp: Amp) -> _Made:
         else:
             steps.append(look(f"{null.control}: {null.finding}"))
     note = f"Calculated: {result.headline()}. Magnetic fields and wiring add to it, so the range is wide."
-    return prepare(amp)[2:], steps, note
+    return (prepare(amp)[0], prepare(amp)[-1]), steps, note
 
 
 def _hum_step(do: str, hum: Hum) -> Step:

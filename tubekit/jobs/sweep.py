@@ -31,7 +31,7 @@ NOISE_TIMES = 3.0
 SOAK = (
     "Soak: 30 minutes at the line voltage it will run on, a dummy load on the output, covers as in use",
     "Still on, back of the hand near each output tube and the rectifier: hot is usual; no glow, no smell",
-    "Off, unplugged, capacitors discharged, checked with a meter: both transformers can be touched for 5 s",
+    "Off, unplugged, capacitors discharged, checked with a meter: each transformer can be touched for 5 s",
     "Filter capacitors hand warm at most; one warmer than its mates leaks. Coupling capacitors: cold",
     "Dropping and cathode resistors may be too hot to touch; nothing near them is brown, no solder soft",
 )
@@ -57,7 +57,7 @@ def sweep(amp: Amp) -> tuple[tuple[str, ...], list[Step], str]:
             left_out.append(f"Not calculated: {name}. {error}")
     note = "Soak times and what is too hot are shop rules of thumb. Hum and noise: calculated, without "
     note += "magnetic fields and wiring, so their ranges are wide."
-    return prepare(amp)[:2], steps, " ".join((note, *left_out))
+    return (*prepare(amp)[:2], prepare(amp)[-1]), steps, " ".join((note, *left_out))
 
 
 def _cord(amp: Amp) -> Iterator[Step]:
@@ -90,15 +90,16 @@ def _jacks(amp: Amp) -> Iterator[Step]:
 def _controls(amp: Amp) -> Iterator[Step]:
     """What each control does from end to end, where it does most."""
     for name, role in controls(amp).items():
+        named = name if role == name else f"{name} ({role})"
         result = control_family(amp, {name: [0.0, 1.0]}, frequencies_hz=HEARD_HZ)
         moved = np.abs(np.diff(result.gain_db, axis=0)[0])
         if not np.isfinite(moved).any():
-            yield look(f"{name} ({role}): calculated to oscillate at an end; listen there before hand-back")
+            yield look(f"{named}: calculated to oscillate at an end; listen there before hand-back")
             continue
         k = int(np.nanargmax(moved))
         most, at = float(moved[k]), show(float(result.frequencies_hz[k]), "Hz", 2)
         size = "to silence" if most > SILENT_DB else f"{most:.0f} dB at {at}" if most > 0.5 else "same level"
-        yield look(f"{name} ({role}) from end to end: {size}; no scratch, no dead spot")
+        yield look(f"{named} from end to end: {size}; no scratch, no dead spot")
 
 
 def _switches(amp: Amp) -> Iterator[Step]:
