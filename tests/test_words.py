@@ -57,6 +57,17 @@ STUMBLES = {
     r"for want of|whoever|whosoever": "'without', 'anyone who'",
     r"reckon(ed|ing)?": "'calculate'",
     r"(straight|right) (behind|on)": "'directly after', 'directly'",
+    r"brackets": "'parentheses': a number in brackets is looked for in [ ]",
+    r"tick(s|ed)?": "'check', 'check off'",
+    r"half way": "'at noon' for a control",
+    r"as they stand|as it is set": "'at the present settings'",
+    r"carries it": "'OK' for a fuse",
+    r"the book's?( limit)?": "'the data sheet', 'the limit'",
+    r"of now|of before": "'more than now', 'than it was'",
+    r"moves? by|moved by": "'changes by'",
+    r"hot restart|first moments": "'at switch-on'",
+    r"misses its figure|come back after": "a stop rule in plain words: 'is off from the table', 'stays high'",
+    r"(is|are) (taken as drawn|judged by)": "'is assumed to be as on the schematic', 'is checked'",
 }
 """Patterns a native reader stumbled over (whole words, any case), with the word to use or the reason."""
 

@@ -23,7 +23,7 @@ CASES = {
     "diode beyond its voltage": (HIGH_HALF_WAVE, {}, "CR1", "peak inverse voltage", "junction fails"),
     "ripple": (FULL_WAVE, {"C1.ripple": "50 mA"}, "C1", "ripple current", "dries out"),
     "resistor": (FULL_WAVE, {"R1.rating": "10 W"}, "R1", "dissipation", "goes open"),
-    "capacitor short in a doubler": (DOUBLER, {"C3": "short"}, "F1", "line current", "open"),
+    "capacitor short in a doubler": (DOUBLER, {"C3": "short"}, "F1", "line current", "blow"),
 }
 
 

@@ -94,7 +94,7 @@ class FuseSurge:
     fuse_class: str
     rated_a: float = quantity("A", "I_n", "its rating", label="rated")
     peak_a: float = quantity("A", "i_peak", "highest current", label="peak current")
-    heat_a2s: float = quantity("A²s", "I²t", "heat of the first moments [A²s]", label="I²t")
+    heat_a2s: float = quantity("A²s", "I²t", "heat right after switch-on [A²s]", label="I²t")
     verdict: str = "does not blow"
     when_s: float = quantity("s", "t", "when it may open first; infinite where it holds", default=np.inf)
 
@@ -110,7 +110,7 @@ class SwitchOn(Printed):
     plates: tuple[PlateSurge, ...]
     inrush: Transient = field(repr=False)
     run: Transient = field(repr=False)
-    mains_peak_a: float = quantity("A", "i_max", "highest line current of the first moments")
+    mains_peak_a: float = quantity("A", "i_max", "highest line current at switch-on")
     core_bound_a: float = quantity(
         "A", "i_core", "upper bound where the core saturates: copper alone limits it"
     )

@@ -63,7 +63,7 @@ class Spread(Printed):
     low: Array = quantity("", "", "2.5 % of good amps read lower, (M,)")
     median: Array = quantity("", "", "half of the good amps read lower, (M,)")
     high: Array = quantity("", "", "2.5 % of good amps read higher, (M,)")
-    effects: Array = quantity("", "", "reading moved by one standard deviation of a variable, (M, V)")
+    effects: Array = quantity("", "", "change of a reading for one standard deviation of a variable, (M, V)")
     error_v: float = quantity("V", "", "largest miss of the regulation line at any node", default=0.0)
     drawn: int = 0
     seed: int = 0

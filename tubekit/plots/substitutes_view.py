@@ -62,13 +62,13 @@ def _scales(substitutes: Substitutes) -> list[_Scale]:
     ripple = max([1.5, *(max(one.ripple_ratio, 1.0 / one.ripple_ratio) for one in rows)])
     gain = rounded_up(1.1 * max([4.0, *(abs(one.gain_db) for one in rows)]))
     return [
-        _Scale("voltages\nmove, %", lambda one: one.moves_percent, -far, far, 0.0),
+        _Scale("voltage\nchange, %", lambda one: one.moves_percent, -far, far, 0.0),
         _Scale(f"{substitutes.before.rails[0].node}, V", lambda one: one.b_plus_v,
                min(volts) - room, max(volts) + room, volts[0]),
-        _Scale("ripple,\n× of now", lambda one: one.ripple_ratio, 0.9 / ripple, 1.1 * ripple, 1.0,
+        _Scale("ripple,\n× present", lambda one: one.ripple_ratio, 0.9 / ripple, 1.1 * ripple, 1.0,
                is_log=True),
-        _Scale("gain of a\nsection, dB", lambda one: one.gain_db, -gain, gain, 0.0, (-GAIN_DB, GAIN_DB)),
-        _Scale("worst\nrating, %", lambda one: one.used_percent, 0.0, FULL, None, (0.0, 100.0)),
+        _Scale("gain,\ndB", lambda one: one.gain_db, -gain, gain, 0.0, (-GAIN_DB, GAIN_DB)),
+        _Scale("% of\nrating", lambda one: one.used_percent, 0.0, FULL, None, (0.0, 100.0)),
     ]  # fmt: skip
 
 
