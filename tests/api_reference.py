@@ -56,6 +56,9 @@ def build(folder: Path) -> None:
 
     render.configure(docformat="numpy", show_source=False, search=False)
     result = {name: importlib.import_module(name) for name in modules()}
+    for module in result.values():
+        for name in getattr(module, "__all__", ()):
+            getattr(module, name)  # a room loads its names when they are first used
     loaded = [module for name, module in list(sys.modules.items()) if name.startswith("tubekit.")]
     for module in loaded:
         name_types(module)

@@ -64,6 +64,7 @@ __all__ = [  # noqa: PLE0604 - made from the table above, so that there is one l
 if typing.TYPE_CHECKING:
     from tubekit import (
         errors as errors,
+        lessons as lessons,
         panels as panels,
         plots as plots,
         textbook as textbook,

@@ -12,7 +12,7 @@ from tubekit import plots
 from tubekit.amp import Amp, analyze
 from tubekit.decisions import SwapReport, swap
 from tubekit.errors import InputError
-from tubekit.plots.before_after import moves
+from tubekit.plots.before_after_view import moves
 from tubekit.plots.cycle import BEYOND, CycleView
 from tubekit.plots.ink import paper
 from tubekit.plots.ratings import calm, worst

@@ -1,53 +1,23 @@
-"""Panels: sliders over results, drawn off-screen into image widgets."""
+"""Panels: sliders over results, drawn off-screen into image widgets; each is loaded when first opened."""
 
-from tubekit.panels.amp_form_panel import AmpForm, amp_form
-from tubekit.panels.bench_panel import BenchPanel, bench
-from tubekit.panels.cable_panel import CablePanel, cable
-from tubekit.panels.cathode_bias_panel import CathodeBiasPanel, cathode_bias
-from tubekit.panels.drawing_panel import DrawingFold, drawing
-from tubekit.panels.hum_panel import HumPanel, hum
-from tubekit.panels.hunt_page import HuntPage, ProgressPage
-from tubekit.panels.lesson_page import LessonPage
-from tubekit.panels.lessons import lesson, lesson_picture, my_progress
-from tubekit.panels.load_line_panel import LoadLinePanel, load_line
-from tubekit.panels.part_swap_panel import PartSwap, part_swap
-from tubekit.panels.record_panel import RecordPanel, record
-from tubekit.panels.start_panel import StartPanel, start
-from tubekit.panels.substitutes_panel import SubstitutesPanel, substitutes
-from tubekit.panels.supply_panel import SupplyPanel, supply
-from tubekit.panels.tone_panel import TonePanel, tone
+from tubekit.lazy import lazy_names
 
-__all__ = [
-    "AmpForm",
-    "BenchPanel",
-    "CablePanel",
-    "CathodeBiasPanel",
-    "DrawingFold",
-    "HumPanel",
-    "HuntPage",
-    "LessonPage",
-    "LoadLinePanel",
-    "PartSwap",
-    "ProgressPage",
-    "RecordPanel",
-    "StartPanel",
-    "SubstitutesPanel",
-    "SupplyPanel",
-    "TonePanel",
-    "amp_form",
-    "bench",
-    "cable",
-    "cathode_bias",
-    "drawing",
-    "hum",
-    "lesson",
-    "lesson_picture",
-    "load_line",
-    "my_progress",
-    "part_swap",
-    "record",
-    "start",
-    "substitutes",
-    "supply",
-    "tone",
-]
+_HOMES = {
+    "amp_form_panel": ("AmpForm", "amp_form"),
+    "bench_panel": ("BenchPanel", "bench"),
+    "cable_panel": ("CablePanel", "cable"),
+    "cathode_bias_panel": ("CathodeBiasPanel", "cathode_bias"),
+    "drawing_panel": ("DrawingFold", "drawing"),
+    "hum_panel": ("HumPanel", "hum"),
+    "hunt_page": ("HuntPage", "ProgressPage"),
+    "lesson_page": ("LessonPage",),
+    "lessons": ("lesson", "lesson_picture", "my_progress"),
+    "load_line_panel": ("LoadLinePanel", "load_line"),
+    "part_swap_panel": ("PartSwap", "part_swap"),
+    "record_panel": ("RecordPanel", "record"),
+    "start_panel": ("StartPanel", "start"),
+    "substitutes_panel": ("SubstitutesPanel", "substitutes"),
+    "supply_panel": ("SupplyPanel", "supply"),
+    "tone_panel": ("TonePanel", "tone"),
+}
+__getattr__, __all__ = lazy_names(__name__, _HOMES)
