@@ -180,6 +180,14 @@ def test_the_next_visit_begins_with_the_amp_as_it_left(job, tmp_path, capsys):
     assert open_job(again).amp.changes == {}
 
 
+def test_the_amp_as_found_can_be_an_amp_file(job, tmp_path):
+    file = amp("teasel").changed({"R14": "300"}).save_as(tmp_path / "chassis.toml")
+    assert "R14 value is 300 Ω; the schematic shows 270 Ω" in job("found", str(file))
+    assert open_job(job.folder).amp.parts["R14"].ohms == 300
+    assert open_job(job.folder).drawn.parts["R14"].ohms == 270
+    assert "enclosed already" in job("found", str(file), code=2)
+
+
 def test_a_photo_is_copied_into_the_job(job, tmp_path):
     file = tmp_path / "a.jpg"
     file.write_bytes(b"not looked at")

@@ -203,6 +203,12 @@ def test_values_typed_one_after_the_other_enter_the_job(job):
     assert open_job(job).stopped == []
 
 
+def test_a_line_voltage_to_stop_at_is_not_calculated_with(job):
+    assert next_step(job, ["346"], sheet="idle").stopped
+    assert open_job(job).line_v is None
+    assert next_step(job, ["117"], sheet="idle").step.place == "B1"
+
+
 def test_a_stop_at_idle_names_parts_and_the_reading_that_shows_which(job):
     done = next_step(job, ["121", "345", "24.8"], sheet="idle")
     # the line voltage that was read made the sheet again

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from tubekit.amp import Amp, load_amp
+from tubekit.bench.chassis_diff import chassis_diff
 from tubekit.bench.orders import OrderList, order_list
 from tubekit.bench.readings import load_readings
 from tubekit.decisions.judge import Verdict, good_bands, verdicts
@@ -109,10 +110,11 @@ def found_so(folder: str | Path, changes: Mapping[str, object], *, file: str = "
         if home.exists():
             raise JobError("an amp as found is enclosed already", where=str(folder),
                            fix="Enter what differs from it as PART=VALUE")  # fmt: skip
+        listed = "; ".join(each.text for each in chassis_diff(amp, job.drawn).differences)
         amp.save_as(home)
-        says["amp"] = home.name
-    text = job.changes(changes) if not file else dict(changes)
-    return add(job, "found", says | {"changes": {key: str(value) for key, value in text.items()}}, more)
+        says |= {"amp": home.name, "why": listed or "same as the schematic"}
+    made = job.changes(changes) if not file else dict(changes)
+    return add(job, "found", says | {"changes": {key: str(value) for key, value in made.items()}}, more)
 
 
 def read(folder: str | Path, words: Sequence[str], *, file: str = "", **more: Any) -> Entered:

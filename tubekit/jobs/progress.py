@@ -300,7 +300,9 @@ def _enter(
     """
     rows = [
         {"place": step.place, "quantity": step.reading, "value": repr(outcome.value)}
-        for step, outcome in given if sheet.name == "idle" and outcome.value is not None
+        for step, outcome in given
+        if sheet.name == "idle" and outcome.value is not None
+        and not (step.place == MAINS_ROW and outcome.go == STOP)  # no line voltage to calculate with
     ]  # fmt: skip
     if rows:
         load_readings(rows, job.amp)
