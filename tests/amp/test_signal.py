@@ -271,9 +271,9 @@ def test_what_cannot_be_is_refused_in_the_users_words(arguments, words: str) -> 
 def test_no_loudspeaker_no_signal_path() -> None:
     with pytest.raises(ChangeError, match="no speaker is connected"):
         signal_path(load_amp("teasel").changed({"LS1": "open"}))
-    with pytest.raises(ChangeError, match="no resistor leads from the output transformer"):
+    with pytest.raises(ChangeError, match="no overall feedback loop"):
         overall_feedback(load_amp("teasel"))
-    with pytest.raises(ChangeError, match=r"no fitted resistor or capacitor 'R99'"):
+    with pytest.raises(ChangeError, match=r"no resistor or capacitor R99"):
         overall_feedback(load_amp("teasel"), "R99")
     with pytest.raises(ChangeError, match="R31, R32, R33"):
         control_family(load_amp("teasel"), {})

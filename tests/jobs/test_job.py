@@ -76,7 +76,7 @@ def test_a_part_renewed_as_drawn_is_bought_fitted_and_named(job, unjudged):
     assert "C14 electrolytic capacitor" in job("order")
     job("have", "C14")
     assert "nothing is to be bought" in job("order", code=2)
-    assert "C14 electrolytic capacitor 22µ 500 V" in job("fit", "C14")
+    assert "C14 electrolytic capacitor 22 µF 500 V" in job("fit", "C14")
     now = open_job(job.folder)
     assert now.amp.parts["C14"].farads == pytest.approx(20e-6)
     assert now.amp_at(2).parts["C14"].farads == pytest.approx(20e-6)  # before it was found so
@@ -87,7 +87,7 @@ def test_a_part_renewed_as_drawn_is_bought_fitted_and_named(job, unjudged):
     ("text", "do"),
     [
         ("60 W lamp in the line", "Take it out of the line"), ("clip from grid to ground", "Unplug"),
-        ("3 A fuse", "drawn value"), ("lifted lead of C12", "solder it back"),
+        ("3 A fuse", "shown on the schematic"), ("lifted lead of C12", "solder it back"),
         ("test speaker", "own speaker"), ("cardboard", "Take it off"),
     ],
 )  # fmt: skip
@@ -138,8 +138,8 @@ def test_a_correction_withdraws_an_entry_and_keeps_it(job, unjudged):
         (("read", "V3=34"), "volts or current"), (("read", "k34=-18"), "Were the leads swapped?"),
         (("read", "hot"), "is no reading"), (("decide", "R14=330"), "a part and a reason"),
         (("decide", "R99=330", "x"), "R99"), (("fit", "R14"), "nothing was decided"),
-        (("have", "R14"), "nothing was decided"), (("off", "lamp"), "nothing fitted"),
-        (("temp",), "what was fitted"), (("note",), "nothing to note"),
+        (("have", "R14"), "nothing was decided"), (("off", "lamp"), "nothing installed"),
+        (("temp",), "what was installed"), (("note",), "nothing to note"),
         (("order",), "nothing is to be bought"), (("compare",), "no last visit"),
         (("photo", "no.jpg"), "cannot be read"), (("reed", "k34=1"), "read"),
     ],

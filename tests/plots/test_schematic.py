@@ -252,9 +252,9 @@ def changed() -> SwapReport:
 def test_a_changed_part_says_what_it_was(changed: SwapReport) -> None:
     drawing = plots.schematic(changed, "R14")
     result = {text.get_text(): text for text in drawing.lines}
-    assert {"330 Ω", "was 270 Ω"} <= set(result)
-    assert result["was 270 Ω"].get_color() == ink.OXIDE
-    assert result["was 270 Ω"].get_fontweight() == "bold"
+    assert {"330", "was 270"} <= set(result)
+    assert result["was 270"].get_color() == ink.OXIDE
+    assert result["was 270"].get_fontweight() == "bold"
     before, after = (one.node("k34").dc_v for one in (changed.before, changed.after))
     assert f"{before:.1f} → {after:.1f} V" in result
     assert "was fitted" in [text.get_text() for text in plots.schematic(changed, "C1").lines]
@@ -275,7 +275,7 @@ def test_an_amp_with_changes_is_compared_with_the_drawn_one() -> None:
 def test_one_member_of_a_batch() -> None:
     batch = analyze(load_amp("teasel").changed({"R14": ["270", "330"]}))
     words = plots.schematic(batch, "V3", member=1).words
-    assert "R14 330R was 270R" in words
+    assert "R14 330 was 270" in words
     alone = analyze(load_amp("teasel").changed({"R14": "330"})).node("k34").dc_v
     assert f"k34 {alone:.1f} V" in words
 
@@ -347,7 +347,7 @@ def test_the_table_reads_out_the_same_volts() -> None:
     result = report("teasel")
     rows = {row[0]: row for row in plots.schematic_table(result, "V3 V4").rows}
     assert rows["k34"][1] == f"{result.node('k34').dc_v:.1f} V"
-    assert {"V3 6V6GT", "R14 270R", "C13 25µ"} <= set(rows["k34"][2].split(", "))
+    assert {"V3 6V6GT", "R14 270", "C13 25µ"} <= set(rows["k34"][2].split(", "))
 
 
 def test_the_same_result_gives_the_same_picture() -> None:

@@ -214,7 +214,7 @@ class Part:
         --------
         >>> from tubekit.amp.parts import Resistor
         >>> Resistor(designator="R14", ends=("k34", "ground"), ohms=4700.0, condition="open").marking()
-        ['4.7 kΩ', 'OPEN']
+        ['4.7k', 'OPEN']
         """
         words = [] if self.condition == "fitted" else [self.condition.upper()]
         if self.main is None:
@@ -222,7 +222,10 @@ class Part:
         value, form = getattr(self, self.main.name), self.main.form
         if np.ndim(value) and not isinstance(value, tuple):
             value = one(value)
-        return [form.show(value), *words]
+        text = form.show(value)
+        if getattr(form, "unit", "") in ("ohm", "F"):  # as a schematic has room for: 4.7k, 270, 20µ
+            text = text.replace(" ", "").rstrip("ΩF")
+        return [text, *words]
 
     def __str__(self) -> str:
         value = "" if self.main is None else getattr(self, self.main.name)
