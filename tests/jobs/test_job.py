@@ -139,7 +139,7 @@ def test_a_correction_withdraws_an_entry_and_keeps_it(job, unjudged):
         (("read", "hot"), "is no reading"), (("decide", "R14=330"), "a part and a reason"),
         (("decide", "R99=330", "x"), "R99"), (("fit", "R14"), "nothing was decided"),
         (("have", "R14"), "nothing was decided"), (("off", "lamp"), "nothing installed"),
-        (("temp",), "what was installed"), (("note",), "nothing to note"),
+        (("temp",), "nothing is named"), (("note",), "nothing to note"),
         (("order",), "nothing is to be bought"), (("compare",), "no last visit"),
         (("photo", "no.jpg"), "cannot be read"), (("reed", "k34=1"), "read"),
     ],

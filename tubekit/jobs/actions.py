@@ -13,7 +13,7 @@ from tubekit.amp import Amp, load_amp
 from tubekit.bench.chassis_diff import chassis_diff
 from tubekit.bench.orders import OrderList, order_list
 from tubekit.bench.readings import load_readings
-from tubekit.decisions.judge import Verdict, good_bands, verdicts
+from tubekit.decisions.judge import WRONG, Verdict, good_bands, verdicts
 from tubekit.errors import ChangeError, near_matches
 from tubekit.jobs.job import KEEP, Job, open_job, said_of
 from tubekit.jobs.journal import ENCLOSED, Entry, JobError, append, enclose, fingerprint
@@ -38,7 +38,7 @@ class Entered(Printed):
     def headline(self) -> str:
         """What was entered."""
         text = f"Entry {self.entry.number}, {self.entry.kind}: {said_of(self.entry)}"
-        wrong = sum(each.word == "out of range" for each in self.verdicts)
+        wrong = sum(each.word == WRONG for each in self.verdicts)
         count = f"{wrong} of {len(self.verdicts)} out of range" if wrong else "all in range"
         verdict = f" {count}." if self.verdicts else ""
         return f"{text}.{verdict} {self.then}".strip()
@@ -256,7 +256,7 @@ def photo(folder: str | Path, file: str, text: str = "", **more: Any) -> Entered
 def put_on(folder: str | Path, text: str, **more: Any) -> Entered:
     """Something fitted for the time of the job: a jumper, a lamp, a lifted lead; hand-back waits for it."""
     if not text:
-        raise JobError("what was installed?", where=str(folder), fix='Write job temp "lamp in the line"')
+        raise JobError("nothing is named", where=str(folder), fix='Write job temp "lamp in the line"')
     job = open_job(folder)
     return add(job, "temporary", {"text": text}, more, then="Hand-back is refused until it is off.")
 
