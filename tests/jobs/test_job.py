@@ -67,7 +67,7 @@ def test_what_is_fitted_makes_another_amp_and_readings_begin_again(job, unjudged
     # the value of the old R14 is gone with it; that of C13 still holds
     assert [row["place"] for row in now.rows()] == ["C13"]
     assert now.hours == 1.5
-    assert [(each.part, each.state) for each in now.decisions] == [("R14", "fitted"), ("R5", "kept")]
+    assert [(each.part, each.state) for each in now.decisions] == [("R14", "installed"), ("R5", "kept")]
 
 
 def test_a_part_renewed_as_drawn_is_bought_fitted_and_named(job, unjudged):

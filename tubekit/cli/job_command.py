@@ -46,7 +46,7 @@ def add_job(commands: Any) -> None:
     )  # fmt: skip
     for word, metavar, help_text in (
         ("by", "NAME", "who enters this (default: TUBEKIT_BY, or the name that began the job)"),
-        ("state", "TEXT", "read: state of the amp (default: what was last fitted)"),
+        ("state", "TEXT", "read: state of the amp (default: what was last installed)"),
         ("note", "TEXT", "a note to any entry"),
         ("owner", "NAME", "new: whose amp it is"),
         ("complaint", "TEXT", "new: what is wrong with it"),

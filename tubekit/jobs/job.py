@@ -199,7 +199,7 @@ class Job(Printed):
             for name, value in each["changes"].items():
                 state = (
                     "kept" if value == KEEP
-                    else "fitted" if done.get(name, 0) > each.number
+                    else "installed" if done.get(name, 0) > each.number
                     else "in stock" if bought.get(name.partition(".")[0], 0) > each.number
                     else "to buy"
                 )  # fmt: skip

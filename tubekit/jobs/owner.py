@@ -70,7 +70,7 @@ def _in(job: Job) -> str:
 def _wrong(job: Job) -> str:
     reasons: dict[str, list[str]] = {}
     for each in job.decisions:
-        if each.state == "fitted":
+        if each.state == "installed":
             reasons.setdefault(each.why, []).append(each.part.partition(".")[0])
     if not reasons:
         return "We found no part that had to be replaced."
@@ -83,13 +83,13 @@ def _done(job: Job) -> str:
     parts = list(dict.fromkeys(part for part, _, field in names if field not in SET_NOT_BOUGHT))
     hours = f"; the work took {job.hours:g} hours" if job.hours else ""
     if not parts:
-        return f"We fitted no new part{hours}."
+        return f"We installed no new part{hours}."
     kinds: dict[str, list[str]] = {}
     for name in parts:
         part = job.drawn.parts.get(name)
         kinds.setdefault("part" if part is None else part.kind, []).append(name)
     words = [f"{len(names)} {kind}{_s(names)} ({', '.join(names)})" for kind, names in kinds.items()]
-    return f"We fitted {_listed(words)}{hours}."
+    return f"We installed {_listed(words)}{hours}."
 
 
 def _left(job: Job) -> str:
