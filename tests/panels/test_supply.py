@@ -17,7 +17,8 @@ from tubekit.amp.loading import load_regulation
 from tubekit.amp.supply import supply_report
 from tubekit.decisions.limits import limits
 from tubekit.panels import SupplyPanel, start, supply
-from tubekit.panels.supply_trial import EXTRA, as_asked, drawn, roles_of
+from tubekit.panels.amp_choice import drawn
+from tubekit.panels.supply_panel import EXTRA, as_asked, roles_of
 from tubekit.plots import supply as plots
 
 

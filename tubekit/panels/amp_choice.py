@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any, ClassVar
 from weakref import WeakSet
@@ -148,6 +149,23 @@ def words_for(amp: Choice) -> str:
     if not isinstance(amp, Amp):
         return Path(amp).name
     return ", ".join([amp.title, *(f"{key} {now}" for key, (_, now) in amp.changes.items())])
+
+
+def drawn(name: str | Amp) -> Amp:
+    """An amp as drawn: a demo amp, one from a file, or one that is there already.
+
+    Raises
+    ------
+    AmpFileError : the file cannot be read.
+    """
+    if isinstance(name, Amp):
+        return name
+    return _loaded(name, _edited(name))
+
+
+@cache
+def _loaded(name: str, edited: float) -> Amp:  # noqa: ARG001 - a file that was edited is another amp
+    return load_amp(name)
 
 
 def _edited(amp: Choice) -> float:
