@@ -62,7 +62,7 @@ def test_cathode_bias_is_held_against_the_rating_itself(teasel):
     verdict = next(p for p in result.power if p.tube == "V3")
     assert verdict.verdict == "fine"
     assert "cathode bias" in verdict.rule
-    assert "shared by 2 tubes" in verdict.text
+    assert "if its 2 tubes draw alike" in verdict.text
 
 
 def test_fixed_bias_is_held_against_70_percent():

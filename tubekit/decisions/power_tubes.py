@@ -101,8 +101,8 @@ def _plate_amps(readings: Readings, report: AmpReport, tube: TubeReading) -> tup
     if volts is not None and len(ohms) == 1:
         tubes = (part for part in report.amp.parts.values() if isinstance(part, Tube))
         shared = sum(s.cathode == section.cathode for part in tubes for s in part.sections)
-        how = f"{volts:.3g} V across {ohms[0]:g} Ω" + (f" shared by {shared} tubes" if shared > 1 else "")
-        return volts / ohms[0] / shared * left, how
+        alike = f", if its {shared} tubes draw alike" if shared > 1 else ""
+        return volts / ohms[0] / shared * left, f"{volts:.3g} V across {ohms[0]:g} Ω{alike}"
     drop = _half_drop(readings, report, tube.section)
     return None if drop is None else (drop, "from the drop across its half of the transformer")
 

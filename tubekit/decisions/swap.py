@@ -69,7 +69,7 @@ class SwapReport(Printed):
         already = " and ".join([*stopped, *_used(before)])
         quiet = "no rating gets worse" if already else "all ratings met with at least 10 % to spare"
         text = ", ".join(word for word in words if word) or quiet
-        return f"{_change_words(self)}: {text}.{f' Already before the change: {already}.' if already else ''}"
+        return f"{_change_words(self)}: {text}.{f' Unchanged: {already}.' if already else ''}"
 
     def tables(self) -> list[Table]:
         """Verdict first, then everything that moves."""
