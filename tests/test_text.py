@@ -259,4 +259,4 @@ def test_a_short_answer_says_what_it_leaves_out():
     lines = Answer().brief().splitlines()
     assert lines[:4] == ["It holds.", "", "Nodes (to ground)", "node      DC"]
     assert lines[4] == "B0    < 1 mV"
-    assert lines[-2:] == ["… 21 more", "More: add --all for nodes"]
+    assert lines[-2:] == ["… 21 more", "More (add --all): nodes"]

@@ -385,7 +385,7 @@ class Printed(ABC):
             whole = len(table.rows) - left >= left_out.get(_name(table), 0)
             left_out[_name(table)] = 0 if whole else left_out[_name(table)] - (len(table.rows) - left)
         rest = {name: count for name, count in left_out.items() if count > 0}
-        last = f"More: add --all for {', '.join(filter(None, rest))}"
+        last = f"More (add --all): {', '.join(filter(None, rest))}"
         last = textwrap.shorten(spell(last), width, placeholder=spell(" …"))
         return "\n".join([*head, *shown, *([last] if rest else [])])
 

@@ -82,7 +82,7 @@ def test_what_does_not_settle_falls_back_on_the_slopes_and_says_so(monkeypatch: 
 
 
 def test_refusals() -> None:
-    with pytest.raises(ChangeError, match="one by one"):
+    with pytest.raises(ChangeError, match="one amp at a time"):
         headroom(load_amp("teasel").changed({"R14": ["220", "270"]}))
     with pytest.raises(SolveError, match="squeals or blocks"):
         headroom(with_feedback(reversed_phase=True))

@@ -244,7 +244,7 @@ def test_a_file_is_read_and_the_table_ticked(fescue, tmp_path):
         ([("P2.10", "P3.1", "yes")], "there is no pin 'P2.10'"),
         ([("P2.1", "P2.1", "yes")], "both leads are on P2.1"),
         ([("P2.1", "P3.1", "perhaps")], "neither yes nor no"),
-        ([("P2.1", "P3.1", "yes"), ("P3.1", "P2.1", "no")], "yes in one line and no in another"),
+        ([("P2.1", "P3.1", "yes"), ("P3.1", "P2.1", "no")], "beeps in one row and not in another"),
     ],
 )
 def test_lists_that_cannot_be_are_refused(fescue, rows, text):

@@ -54,7 +54,7 @@ def test_all_gives_what_the_last_line_names(capsys: pytest.CaptureFixture[str]) 
     short = capsys.readouterr().out
     main(["report", "teasel", "--all"])
     whole = capsys.readouterr().out
-    assert re.search(r"^More: add --all for .*nodes", short.splitlines()[-1])
+    assert re.search(r"^More \(add --all\): .*nodes", short.splitlines()[-1])
     assert "volume_in" not in short
     assert "volume_in" in whole
     assert whole.startswith("DANGER. Line voltage")

@@ -73,7 +73,7 @@ def test_a_change_that_reverses_the_feedback_gives_no_response() -> None:
 def test_nothing_and_batches_are_refused() -> None:
     with pytest.raises(ChangeError, match="nothing to change"):
         tone_change(load_amp("teasel"), {})
-    with pytest.raises(ChangeError, match="one by one"):
+    with pytest.raises(ChangeError, match="one amp at a time"):
         tone_change(load_amp("teasel"), {"C2": ["1n", "2n"]})
     with pytest.raises(ChangeError, match="no single remedy"):
         hum_report(load_amp("teasel").changed({"C2": ["1n", "2n"]}))

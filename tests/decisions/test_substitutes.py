@@ -154,7 +154,7 @@ def test_values_of_ones_own_and_other_series() -> None:
 
 @pytest.mark.parametrize(
     ("part", "words"),
-    [("R99", "there is no part 'R99'"), ("T1", "has no preferred values"), ("LS1", "no preferred")],
+    [("R99", "there is no part 'R99'"), ("T1", "no standard values"), ("LS1", "no standard values")],
 )
 def test_what_has_no_substitutes_is_told(part: str, words: str) -> None:
     with pytest.raises(ChangeError, match=words):

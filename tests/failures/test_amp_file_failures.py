@@ -103,8 +103,8 @@ SLIPS = {
     "no transformer kind": ('kind = "power transformer"\n', "", "T1", "kind is missing", "power transformer"),
     "no mains plug": (PLUG, "", "F1", "'mains_line' is joined only once", "Correct its name"),
     "lower case": ("[R14]", "[r14]", "r14", "is not a designator", "Near: R14"),
-    "unknown letter": ("[R14]", "[Q14]", "Q14", "is not a designator", "class letter"),
-    "not a table": ("[P1]\n", "[extra]\n", "extra", "is not a designator", "class letter"),
+    "unknown letter": ("[R14]", "[Q14]", "Q14", "is not a designator", "the letters are"),
+    "not a table": ("[P1]\n", "[extra]\n", "extra", "is not a designator", "the letters are"),
     "no title": ('title = "Ottermere Teasel"\n', "", "[amp]", "title is missing", "title ="),
     "mains of 0": ('"117 V"\nmains', '"0 V"\nmains', "[amp]", "design_mains '0 V' is outside", "unit"),
     "frequency": ('"60 Hz"', '"60 V"', "[amp]", "'60 V' is not a frequency", "60 Hz"),
@@ -325,8 +325,8 @@ def test_a_file_that_may_not_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyP
         ('"patient.toml"', "leads back to this file"),
         ('"nobody.toml"', "extends 'nobody.toml', but there is no such file"),
         ('"teesel"', "Near: teasel"),
-        ("3", "extends is not a text"),
-        ('["teasel"]', "extends is not a text"),
+        ("3", "extends must be a name in quotes"),
+        ('["teasel"]', "extends must be a name in quotes"),
     ],
 )
 def test_extends_that_leads_nowhere(extends: str, problem: str, tmp_path: Path) -> None:

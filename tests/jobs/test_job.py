@@ -97,7 +97,7 @@ def test_hand_back_is_refused_while_something_is_fitted(job, text, do):
     assert text in words
     assert do in words
     assert "job off 2" in words
-    assert "1 to take off before hand-back" in job("status")
+    assert "1 to take off before pickup" in job("status")
     job("off", text.split()[-1])
     assert "the next visit has nothing to compare with" in job("hand-back")
     assert "handed back already" in job("hand-back", code=2)

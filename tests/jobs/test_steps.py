@@ -157,7 +157,7 @@ def test_a_capacitor_rated_too_low_is_a_caution_and_no_stop_below_what_is_expect
 def test_a_live_chassis_is_never_grounded(kind):
     before = " ".join(made("no-transformer", kind).before)
     assert "isolation transformer" in before
-    assert "Ground the chassis." not in before
+    assert "Check that the chassis is grounded" not in before
 
 
 def test_a_sheet_that_an_amp_has_no_use_for_says_why():

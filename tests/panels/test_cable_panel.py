@@ -69,7 +69,7 @@ def test_every_slip_is_found_and_none_as_drawn(fescue):
 
 
 def test_a_slip_that_cannot_be_done_says_what_to_name(fescue):
-    with pytest.raises(ReadingError, match=r"no wiring error 'burn it'.*swap two pins"):
+    with pytest.raises(ReadingError, match=r"unknown wiring error 'burn it'.*swap two pins"):
         miswired(fescue, "burn it")
     with pytest.raises(ReadingError, match="Name 2 different pins"):
         miswired(fescue, "swap two pins", "P2.1", "P2.1")
@@ -290,6 +290,6 @@ def test_a_fault_is_marked_in_words(fescue, slip, at, words):
 def test_a_cable_as_drawn_has_no_mark(fescue):
     drawing = plots.cable(check_cable(fescue, of_slip(fescue, "as drawn").readings()))
     assert not any("✖" in text.get_text() for text in drawing.axes[0].texts)
-    assert drawing.words.endswith("as drawn.")
+    assert drawing.words.endswith("per schematic.")
     assert Tried().readings() == ()
     assert SILENT != BEEP

@@ -227,7 +227,7 @@ class Amp(Printed):
         return f"{len(those)} of {self.batch} variants ({'; '.join(words)}{more})"
 
     def save_as(self, path: str | Path, *, overwrite: bool = False) -> Path:
-        """Write an amp file, or a parts list for a spreadsheet; either loads to the same amp.
+        """Write an amp file, or a parts list for a spreadsheet; either loads back as the same amp.
 
         Parameters
         ----------
@@ -262,7 +262,7 @@ class Amp(Printed):
         return target
 
     def copy_as_text(self) -> str:
-        """The text of an amp file that loads to the same amp, changes included.
+        """The text of an amp file that loads back as the same amp, changes included.
 
         With a part taken out the text may not load: the check then says what hangs loose.
 
@@ -306,7 +306,7 @@ class Amp(Printed):
         return words + (f", {self.batch} variants" if self.batch else "") + "."
 
     def to_json(self) -> dict[str, Any]:
-        """The tables of an amp file that loads to the same amp; ChangeError for a batch."""
+        """The tables of an amp file that loads back as the same amp; ChangeError for a batch."""
         return self._tables()
 
     def tables(self) -> Sequence[Table]:

@@ -31,10 +31,10 @@ LIMIT_V = 60.0
 LONGEST_S = 600.0
 STANDARDS = ("iec-60204-1", "iec-62368-1")
 MEASURE = (
-    "Measure; do not rely on these calculated figures. A bleeder may be open, a switch may have cut it off, "
+    "Measure; do not rely on these calculated values. A bleeder may be open, a switch may have cut it off, "
     "and dielectric absorption brings part of a charge back. Discharge each capacitor through a resistor, "
     "and check it with a meter before and while you work on it. Follow local codes; leave licensed work to "
-    "licensed people. A figure below 60 V here is only a calculation, not a guarantee."
+    "licensed people. A value below 60 V here is only a calculation, not a guarantee."
 )
 
 
@@ -99,9 +99,8 @@ class Discharge(Printed):
         time = f"takes {one.to_limit_s:.2g} s to drop to {LIMIT_V:g} V"
         if np.isinf(one.to_limit_s):
             time = f"is still above {LIMIT_V:g} V after {self.cold.time[-1]:g} s"
-        text = (
-            f"{self.amp.title}: {one.capacitor} {time} (tubes {one.case}). An open bleeder takes much longer."
-        )
+        text = f"{self.amp.title}: {one.capacitor} {time} (tubes {one.case}). "
+        text += "With the bleeder open it takes much longer."
         return f"{text} Discharge and check with a meter before you touch anything."
 
     def tables(self) -> list[Table]:
@@ -207,7 +206,7 @@ def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGE
     True
     """
     if amp.batch is not None:
-        raise ChangeError("a batch is discharged one by one", where=amp.name, fix="Take one with member(0)")
+        raise ChangeError("this calculates one amp at a time", where=amp.name, fix="Take one with member(0)")
     supply = supply_report(amp, near=near)
     state = supply.report.solved.state
     plug = next(part for part in amp.parts.values() if isinstance(part, MainsPlug))

@@ -220,7 +220,7 @@ class NodeName(Form):
         if not re.fullmatch(r"[^\s\"'\\]+", raw) or len(raw) > LONGEST_NAME or not raw.isprintable():
             raise InputError(
                 f"{as_text(raw)} is not the name of a node",
-                fix=f"Use one word of at most {LONGEST_NAME} letters, figures, _ + - or .",
+                fix=f"Use one word of at most {LONGEST_NAME} letters, digits, _ + - or .",
                 code="node_name",
                 word=raw,
             )

@@ -202,7 +202,7 @@ def headroom(
     True
     """
     if amp.batch is not None:
-        raise ChangeError("a batch is driven one by one", where=amp.name, fix="Take one with member(0)")
+        raise ChangeError("this calculates one amp at a time", where=amp.name, fix="Take one with member(0)")
     view = signal_view(amp, jack=jack, source_ohms=source_ohms)
     refuse_unstable(view.amp, view.stability)
     s = np.array([2j * np.pi * frequency_hz])

@@ -30,7 +30,9 @@ def make_part(designator: str, table: Any, findings: Findings) -> Part | None:
     """One part of its table, or None where the table cannot be used (the reasons are kept)."""
     if not isinstance(table, dict):
         fix = f"Write it as {designator} = {{ value = …, nodes = […] }}"
-        findings.add(designator, f"is {as_text(table)}, not the table of a part", fix, code="no_table")
+        findings.add(
+            designator, f"is {as_text(table)}; expected a part (type or value, nodes)", fix, code="no_table"
+        )
         return None
     if not isinstance(table.get("removed", False), bool):
         problem = "removed is neither true nor false"
@@ -179,8 +181,8 @@ def _regulated(part: str, name: str, values: Mapping[str, Any], findings: Findin
         part,
         "the winding has no resistance: nothing would limit the rectifier's peaks or the current at "
         "switch-on",
-        "Measure it, unplugged and discharged, and write resistance = [..] for each section; a secondary "
-        'may state regulation = "8 %" with its rating instead',
+        "Measure the winding, unplugged and discharged, and write resistance = [..] with a value for each "
+        'section. For a secondary you can enter its rating and regulation = "8 %" instead',
         code="no_resistance",
         key="resistance",
     )

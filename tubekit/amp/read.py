@@ -189,7 +189,7 @@ def extended(own: dict[str, Any], where: str, folder: Path | None, below: tuple[
 
 def _base_path(name: object, where: str, folder: Path | None) -> Path:
     if not isinstance(name, str):
-        raise _extends_error("extends is not a text", where)
+        raise _extends_error("extends must be a name in quotes", where)
     try:
         return find(name, folder)
     except AmpFileError as error:

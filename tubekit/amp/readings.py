@@ -120,7 +120,7 @@ def outside_note(tubes: Iterable[TubeReading]) -> str:
             words = f"{', '.join(dict.fromkeys(t.types))}: {', '.join(t.outside)}"
             text.setdefault(words, []).append(t.section)
     where = "; ".join(f"{', '.join(sections)} {words}" for words, sections in text.items())
-    return f"{OUTSIDE} beyond the published curves, so these figures are estimates: {where}." if text else ""
+    return f"{OUTSIDE} beyond the published curves, so these values are estimates: {where}." if text else ""
 
 
 def law_note(tubes: Sequence[TubeReading]) -> str:
@@ -175,6 +175,6 @@ class WindingReading:
 
     transformer: str
     winding: str
-    rms_a: Reading = quantity("A", "i", "effective current, the busier half", label="rms")
+    rms_a: Reading = quantity("A", "i", "RMS current, the half that carries more", label="rms")
     dc_a: Reading = quantity("A", "I", "direct current delivered", label="DC")
-    rms_v: Reading = quantity("V RMS", "v", "effective voltage end to end", label="volts")
+    rms_v: Reading = quantity("V RMS", "v", "RMS voltage across the whole winding", label="volts")

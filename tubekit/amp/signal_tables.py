@@ -72,7 +72,7 @@ def _tanks(path: SignalPath) -> Table:
         "output coil [V RMS]",
     )
     note = (
-        f"{'; '.join(each.stated() for each in path.tanks)}. The output level is a rough figure, "
+        f"{'; '.join(each.stated() for each in path.tanks)}. The output level is a rough estimate, "
         "within a factor of 2; the response of the springs is not calculated."
     )
     title = f"Reverb drive at {path.reference_hz:g} Hz with {level * 1e3:g} mV at the jack"

@@ -86,7 +86,11 @@ class SignalView:
     @property
     def input_words(self) -> str:
         """What is in each input jack."""
-        own = () if self.empty else (f"{self.jack.designator} has a quiet source of {self.source_ohms:g} Ω.",)
+        own = (
+            ()
+            if self.empty
+            else (f"{self.jack.designator} has a {self.source_ohms:g} Ω resistor plugged in, no signal.",)
+        )
         return " ".join((*own, *empty_inputs(self.amp)))
 
     @property

@@ -147,14 +147,16 @@ class Stability:
         lost = np.flatnonzero(~self.stable)
         if len(lost):
             text = f"{self.headline()} Do not run it: tubes and speaker overheat. {self.cause}".rstrip()
-            yield Note("oscillates", "", f"{text} Small-signal figures of it are not shown.", danger=True)
+            yield Note(
+                "oscillates", "", f"{text} Gain and impedance are not shown while it oscillates.", danger=True
+            )
         elif self.oscillator:
             hertz_of = self.drawn.oscillates_hz[~self.drawn.stable]
             hertz = float(hertz_of[0]) if self.tremolo is None else self.tremolo.hertz
             swung = "" if self.tremolo is None else self.tremolo.words
             text = (
                 f"{self.oscillator} oscillates by itself at about {show(hertz, 'Hz')}: intended "
-                f"(tremolo)? {swung}The figures are those of the amp with {self.oscillator} held still."
+                f"(tremolo)? {swung}The readings are those of the amp with {self.oscillator} held still."
             )
             yield Note("tremolo", self.oscillator, text)
 

@@ -20,7 +20,7 @@ class FilterReading:
     ripple_rms_v: Reading = quantity("V", "v", "ripple, RMS")
     peak_v: Reading = quantity("V", "V_peak", "highest voltage across it, ripple included", label="peak V")
     cold_v: Reading = quantity(
-        "V", "V_cold", "the same with the tubes cold and the rectifier warm", label="DC, tubes cold"
+        "V", "V_cold", "DC with the tubes cold and the rectifier warm", label="DC, tubes cold"
     )
     rated_v: Reading = quantity("V", "V_r", "rated voltage; NaN where none is drawn", label="rated V")
     surge_v: Reading = quantity("V", "V_s", "rated surge voltage; NaN where none is drawn")
@@ -43,7 +43,7 @@ class CoilReading:
     part: str
     winding: str
     nodes: tuple[str, str]
-    rms_a: Reading = quantity("A", "i", "effective current", label="AC current")
+    rms_a: Reading = quantity("A", "i", "RMS current", label="AC current")
     dc_a: Reading = quantity("A", "I", "mean current", label="DC current")
     ohms: Reading = quantity("ohm", "R", "its copper", label="resistance")
     copper_w: Reading = quantity("W", "P", "heat in its copper", label="dissipates")
@@ -55,7 +55,7 @@ class RectifierDuty:
 
     rectifier: str
     mean_a: Reading = quantity("A", "I", "mean current", label="average current")
-    rms_a: Reading = quantity("A", "i", "effective current", label="RMS current")
+    rms_a: Reading = quantity("A", "i", "RMS current", label="RMS current")
     peak_a: Reading = quantity("A", "i_peak", "highest current", label="peak current")
     inverse_v: Reading = quantity("V", "PIV", "highest inverse voltage", label="peak inverse voltage")
     conducts: Reading = quantity(
@@ -72,8 +72,8 @@ class RectifierDuty:
 class MainsReading:
     """What the line delivers."""
 
-    volts: Reading = quantity("V RMS", "V", "effective voltage", label="line voltage")
-    amps: Reading = quantity("A RMS", "I", "effective current", label="current")
+    volts: Reading = quantity("V RMS", "V", "RMS voltage", label="line voltage")
+    amps: Reading = quantity("A RMS", "I", "RMS current", label="current")
     watts: Reading = quantity("W", "P", "power", label="power")
     volt_amps: Reading = quantity("VA", "S", "apparent power [VA]", label="volt-amps")
     power_factor: Reading = quantity(
@@ -87,7 +87,7 @@ class FuseReading:
 
     fuse: str
     speed: str
-    amps: Reading = quantity("A", "I", "effective current", label="current")
+    amps: Reading = quantity("A", "I", "RMS current", label="current")
     rated_a: Reading = quantity("A", "I_n", "its rating", label="rated")
     holds_s: Reading = quantity("s", "t_min", "may open after this; infinite where it holds")
     opens_s: Reading = quantity("s", "t_max", "has opened by then; infinite where it need not open")

@@ -169,7 +169,7 @@ def _at_once(amp: Amp, circuit: Circuit, **more: Any) -> Transient:
 
 def _supply(amp: Amp, near: AmpReport | None) -> SupplyReport:
     if amp.batch is not None:
-        raise ChangeError("a batch is switched one by one", where=amp.name, fix="Take one with member(0)")
+        raise ChangeError("this calculates one amp at a time", where=amp.name, fix="Take one with member(0)")
     return supply_report(amp, near=near)
 
 

@@ -217,7 +217,7 @@ def _part_notes(part: Part, parts: Mapping[str, Part]) -> Iterator[Note]:
     if isinstance(part, Choke) and part.field_of:
         text = (
             f"{name} is the field coil of {part.field_of}: its ripple moves the cone too. That hum is not in "
-            f"these figures. {part.field_of} unplugged removes B+ from everything after {name}."
+            f"these readings. {part.field_of} unplugged removes B+ from everything after {name}."
         )
         yield Note("field_coil", name, text)
     if isinstance(part, Tube):

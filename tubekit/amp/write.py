@@ -1,4 +1,4 @@
-"""An amp back into the tables, and the text, of an amp file that loads to the same amp."""
+"""An amp back into the tables, and the text, of an amp file that loads back as the same amp."""
 
 from __future__ import annotations
 

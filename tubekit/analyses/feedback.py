@@ -116,9 +116,9 @@ class LoopGain(Printed):
         if not self.stable[0]:  # margins of a loop that has taken off would be read as a response
             return [Table("Stability", headed("finding"), [(self.naturals.describe(),)])]
         rows: list[tuple[str, float, float | None, float | None]] = [
-            ("|T| = 1", each.hz, each.margin, None) for each in self.phase_margins()
+            ("loop gain = 1", each.hz, each.margin, None) for each in self.phase_margins()
         ]
-        rows += [("phase 180°", each.hz, None, each.margin) for each in self.gain_margins()]
+        rows += [("feedback turns positive", each.hz, None, each.margin) for each in self.gain_margins()]
         rows.sort(key=lambda row: row[1])
         heads = headed("at", "frequency [Hz]", "phase margin [°] .0f", "gain margin [dB] .1f")
         some = np.unique(np.linspace(0, len(self.frequencies_hz) - 1, 12).astype(int))
@@ -127,7 +127,7 @@ class LoopGain(Printed):
              np.degrees(self._phase(0)[k]))
             for k in some
         ]  # fmt: skip
-        under = headed("f [Hz]", "|T| [dB] .1f", "phase [°] .0f")
+        under = headed("f [Hz]", "loop gain [dB] .1f", "phase [°] .0f")
         return [Table("Margins", heads, rows), Table("Loop gain", under, over)]
 
     def to_json(self) -> dict[str, Any]:

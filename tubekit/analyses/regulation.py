@@ -57,7 +57,7 @@ class Regulation(Printed):
 
     def tables(self) -> list[Table]:
         """One row per current."""
-        heads = headed("load current [A]", "average [V]", "ripple p-p [V]", "slope [ohm]")
+        heads = headed("load current [A]", "average [V]", "ripple p-p [V]", "source resistance [ohm]")
         rows = list(zip(self.amps, self.volts, self.ripple_pp_v, self.source_ohms, strict=True))
         return [Table(f"Regulation of {self.node}", heads, rows, key="curve")]
 

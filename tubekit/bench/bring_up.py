@@ -36,7 +36,9 @@ class BringUpStep:
     setting: str
     mains_v: float = quantity("V RMS", "V", "line voltage at the amp")
     mains_a: float = quantity("A", "I", "line current once the heaters have settled, RMS")
-    first_a: float = quantity("A", "I_0", "the same just after the step, heaters as cold as before it")
+    first_a: float = quantity(
+        "A", "I_0", "line current right after you raise the voltage, before the heaters warm up further, RMS"
+    )
     wait_s: float = quantity("s", "t", "until heaters and cathodes have settled")
     heater_share: float = quantity("", "", "heater voltage over its rated one")
     volts: tuple[float, ...] = ()
@@ -158,7 +160,7 @@ def bring_up(
     True
     """
     if amp.batch is not None:
-        raise InputError("a batch is brought up one by one", where=amp.name, fix="Take one with member(0)")
+        raise InputError("this calculates one amp at a time", where=amp.name, fix="Take one with member(0)")
     supply = supply_report(amp)
     bias = words.fixed_bias_nodes(amp, supply)
     probes = (

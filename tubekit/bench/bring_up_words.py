@@ -31,8 +31,8 @@ def prepare(amp: Amp) -> tuple[str, ...]:
     Examples
     --------
     >>> from tubekit.amp import load_amp
-    >>> prepare(load_amp("teasel"))[0]
-    'Ground the chassis. A variable transformer or a series lamp does not isolate the amp from the line.'
+    >>> prepare(load_amp("teasel"))[0].partition(".")[0]
+    'Check that the chassis is grounded through the three-wire cord'
     """
     alive = any(danger.code in (LIVE_CHASSIS, NOT_ISOLATED) for danger in amp.dangers)
     if alive:
@@ -42,8 +42,8 @@ def prepare(amp: Amp) -> tuple[str, ...]:
         )
     else:
         first = (
-            "Ground the chassis. A variable transformer or a series lamp does not isolate the amp from "
-            "the line."
+            "Check that the chassis is grounded through the three-wire cord. A variable transformer or a "
+            "series lamp does not isolate the amp from the line."
         )
     return (
         first,
@@ -95,7 +95,7 @@ def stops(supply: SupplyReport, last_a: float, bias: Sequence[str]) -> tuple[str
     """When to stop on a variable supply; `last_a` is the settled current of the last step [A]."""
     most = show(OVER * last_a, "A")
     return (
-        f"after the wait the line current is above {OVER:g} times the figure for that step (last {most})",
+        f"after the wait the line current is above {OVER:g} times the value for its step (last: {most})",
         *_stops(supply, bias),
     )
 
@@ -109,16 +109,16 @@ def lamp_stops(looks: str, shorted: str, supply: SupplyReport, bias: Sequence[st
 
 
 def _stops(supply: SupplyReport, bias: Sequence[str]) -> Iterator[str]:
-    yield f"B+ is more than {100 * RAIL_SHORT:.0f} % below the figure for the step, or keeps falling"
+    yield f"B+ is more than {100 * RAIL_SHORT:.0f} % below the value for the step, or keeps falling"
     over = [f"{node} {show(rated, 'V')} ({name})" for node, name, rated in rated_rails(supply)]
     if over:
         yield f"a filter capacitor gets more than its rating: {', '.join(over)}"
     if bias:
         yield (
-            f"the bias at {' or '.join(bias)} is more than {100 * BIAS_OFF:.0f} % off its figure: with too "
-            "little bias the output tubes run away"
+            f"the bias voltage at {' or '.join(bias)} is more than {100 * BIAS_OFF:.0f} % off "
+            "the expected value: with too little bias the output tubes run away"
         )
-    climbs = f"is {100 * CATHODE_OVER:.0f} % above its figure and keeps climbing"
+    climbs = f"is {100 * CATHODE_OVER:.0f} % above the expected value and keeps climbing"
     yield f"a cathode voltage {climbs}, or a plate glows red"
     yield "anything smells, smokes, crackles or hums loudly, or a filter capacitor gets warm"
 

@@ -40,9 +40,7 @@ def miswired(amp: Amp, slip: str = "as drawn", *at: Pin) -> tuple[Continuity, ..
     'swapped'
     """
     if slip not in MISTAKES:
-        raise ReadingError(
-            f"there is no wiring error '{slip}'", where=amp.name, fix=f"Try {', '.join(MISTAKES)}"
-        )
+        raise ReadingError(f"unknown wiring error '{slip}'", where=amp.name, fix=f"Try {', '.join(MISTAKES)}")
     known, needed = pins(amp), MISTAKES[slip]
     if len(set(at)) != needed or not set(at) <= set(known):
         raise ReadingError(

@@ -127,7 +127,7 @@ class WireChoice(Printed):
     def tables(self) -> list[Table]:
         """What moves, then what burns and what the loop does."""
         rows = [(one.what, *one.texts()) for one in self.moved]
-        moves = Table("", headed("figure", "wire in place", "wire cut"), rows)
+        moves = Table("", headed("reading", "wire in place", "wire cut"), rows)
         lines = [(text,) for text in (*self.harms, *self.loop)]
         does = [Table("What the cut does", headed("finding"), lines)] if lines else []
         return [*does, Table(f"{self.wire} in place or cut", moves.columns, rows)]
@@ -144,7 +144,7 @@ def keep_or_cut(amp: Amp, wire: str) -> WireChoice:
     --------
     >>> from tubekit.amp import load_amp
     >>> keep_or_cut(load_amp("fescue"), "W8").loop[0]
-    'With P4 in, S2 closed: the amp stays in standby: no B+ at the output stage.'
+    'With P4 in, S2 closed: no B+ at the output stage (the amp stays in standby).'
     """
     other = cut(amp, wire)
     on = drawn_on(amp)

@@ -46,7 +46,7 @@ class Difference:
     def effect(self) -> str:
         """What putting it right alone changes."""
         if self.unsolved:
-            return f"Fixing only this cannot be solved: {self.unsolved}"
+            return f"With only this fixed, the amp cannot be calculated: {self.unsolved}"
         text = "; ".join(one.sentence() for one in self.moved)
         return f"{ALONE}{text}." if text else NOTHING
 

@@ -73,7 +73,7 @@ def read_continuity(rows: Iterable[Any], amp: Amp, where: str = "list") -> tuple
         before = result.setdefault(reading.pair, reading)
         if before.beeps != reading.beeps:
             raise ReadingError(
-                f"{pair[0]} to {pair[1]} is yes in one line and no in another ({before.line} and {line})",
+                f"{pair[0]} to {pair[1]} beeps in one row and not in another (rows {before.line} and {line})",
                 where=where, fix="Measure it again and keep one of them",
             )  # fmt: skip
     return tuple(result.values())

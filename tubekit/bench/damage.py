@@ -40,7 +40,7 @@ def damage(before: AmpReport, after: AmpReport) -> tuple[str, ...]:
         c for c in idle_limits(after)
         if c.worst > HARMS and c.code != "fuse_a" and c.since(was.get(c.key)) in ("new", "worse")
     ]  # fmt: skip
-    result = [*_fuses(after), *_together(worse)]
+    result = [*_fuses(after), *_together(worse, after)]
     more = len(result) - SHOWN
     return (*result[:SHOWN], f"{more} more ratings exceeded") if more > 1 else tuple(result)
 
@@ -53,15 +53,24 @@ def _fuses(report: AmpReport) -> Iterator[str]:
             yield f"{words}: {one.carries}"
 
 
-def _together(checks: list[RatingCheck]) -> Iterator[str]:
+def _together(checks: list[RatingCheck], after: AmpReport) -> Iterator[str]:
     """Parts that share a fate on one line."""
     alike: dict[tuple[str, str], list[RatingCheck]] = {}
     for c in checks:
-        alike.setdefault((c.code, f"{c.worst:.2g}"), []).append(c)
-    for same in alike.values():
+        alike.setdefault((_heater(after, c) or c.code, f"{c.worst:.2g}"), []).append(c)
+    for (fate, _), same in alike.items():
         one = same[0]
         parts = ", ".join(dict.fromkeys(c.part for c in same))
         verb = "burns" if one.worst >= BURNS and one.unit in ("W", "A") else "is above its rating"
         verb = verb if len(same) == 1 else {"burns": "burn"}.get(verb, "are above their rating")
         figures = f"{one.what} {show(one.value, one.unit)} (limit {mark(one.limit, one.unit)})"
-        yield f"{parts} {verb}: {figures}"
+        yield f"{parts}: {fate}" if fate != one.code else f"{parts} {verb}: {figures}"
+
+
+def _heater(after: AmpReport, c: RatingCheck) -> str:
+    """'heater at 0 V, should be 6.30 V'; nothing of another rating."""
+    if c.code != "heater_off":
+        return ""
+    tube = after.tube(c.part)
+    volts = round(float(np.max(tube.heater_rms_v)), 2)
+    return f"heater at {show(volts, 'V')}, should be {show(float(np.max(tube.heater_rated_v)), 'V')}"

@@ -21,7 +21,7 @@ Array = np.ndarray
 
 LAW = (
     "The lamp resistance is calculated as V^0.45, cold a twelfth of hot (lamp makers' rule, from memory): "
-    "the figures are good to about 10 %."
+    "the readings are good to about 10 %."
 )
 MARKED = (100.0, 120.0, 230.0, 240.0)
 """Volts that line lamps are marked with [V] (common practice)."""

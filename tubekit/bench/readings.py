@@ -131,7 +131,7 @@ def _mains_row(code: str, before: str, where: str, at: str) -> None:
         )  # fmt: skip
     if before:
         raise ReadingError(
-            f"line voltage is already in {before.partition(',')[0]}", where=where, part=at,
+            f"the line voltage was already given ({before.partition(',')[0]})", where=where, part=at,
             fix="Keep one; readings taken at another line voltage go into a list of their own",
         )  # fmt: skip
 

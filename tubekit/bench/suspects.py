@@ -113,7 +113,11 @@ class Suspects(Printed):
         """The verdict in one or two sentences."""
         count = len(self.readings.readings)
         if not self.accuses:
-            doubt = "" if self.healthy >= DOUBT_BELOW else " But only just: read them again, or take more."
+            doubt = (
+                ""
+                if self.healthy >= DOUBT_BELOW
+                else " It is a close call: repeat those readings, or take more."
+            )
             return f"{self.readings.drawn.title}: the {count} readings are normal.{doubt}"
         first = self.suspects[0]
         if self.best_fit < EXPLAINED:

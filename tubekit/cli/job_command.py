@@ -37,7 +37,7 @@ class Typed:
 
 def add_job(commands: Any) -> None:
     """Add the command."""
-    parser = command(commands, "job", "One amp from the door to hand-back.", _job)
+    parser = command(commands, "job", "One amp from drop-off to pickup.", _job)
     verbs = "; ".join(f"{name} {usage}" for name, (usage, _) in _VERBS.items())
     parser.add_argument("do", metavar="DO", help=f"what to do: {verbs}")
     parser.add_argument(
@@ -48,7 +48,7 @@ def add_job(commands: Any) -> None:
         ("by", "NAME", "who enters this (default: TUBEKIT_BY, or the name that began the job)"),
         ("state", "TEXT", "read: state of the amp (default: what was last installed)"),
         ("note", "TEXT", "a note to any entry"),
-        ("owner", "NAME", "new: whose amp it is"),
+        ("owner", "NAME", "new: name of the owner"),
         ("complaint", "TEXT", "new: what is wrong with it"),
         ("last-visit", "FOLDER", "new: the job of its last visit"),
     ):

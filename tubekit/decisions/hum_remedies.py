@@ -141,7 +141,7 @@ def _even_heaters(amp: Amp, now: Hum) -> Iterator[Remedy]:
         own = [each.volts for each in now.sources if each.part.startswith(names)]
         if own:
             left = float(np.sqrt((np.abs(now.total - sum(own)) ** 2).sum(axis=1))[0])
-            what = f"a {tube.designator} without heater hum"
+            what = f"a {tube.designator} with little heater hum"
             yield Remedy(tube.designator, what, left, float(20 * np.log10(now.total_rms[0] / left)))
 
 

@@ -144,12 +144,12 @@ def lower_line_voltage(amp: Amp, mains_rms: float, *, choices: int = 5) -> LineL
     True
     """
     if amp.batch is not None:
-        raise ChangeError("a batch is restored one by one", where=amp.name, fix="Take one with member(0)")
+        raise ChangeError("this calculates one amp at a time", where=amp.name, fix="Take one with member(0)")
     design = amp.design_mains_rms
     if not np.isfinite(mains_rms) or not design < mains_rms <= 2 * design:
         raise ChangeError(
-            f"{mains_rms:g} V is not above the design voltage of {design:g} V", where=amp.name,
-            fix="Give the line voltage to be lowered", part="mains",
+            f"the amp is designed for {design:g} V; {mains_rms:g} V is not above that", where=amp.name,
+            fix=f"Enter a line voltage above {design:g} V", part="mains",
         )  # fmt: skip
     at_design = analyze(amp.changed({}, mains_rms=design))
     plug = next(part for part in amp.parts.values() if isinstance(part, MainsPlug))

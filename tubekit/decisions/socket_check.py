@@ -71,7 +71,7 @@ def _extrapolated(before: AmpReport, after: AmpReport) -> Iterator[Finding]:
     was = {t.section: (t.types, bool(t.outside)) for t in before.tubes}
     for t in after.tubes:
         if t.outside and was.get(t.section) != (t.types, True):
-            text = f"beyond the published curves, so these figures are estimates: {', '.join(t.outside)}"
+            text = f"beyond the published curves, so these values are estimates: {', '.join(t.outside)}"
             yield Finding("note", t.section, f"{t.section}: {text}", "published curves", "law_range")
 
 
@@ -116,7 +116,7 @@ def _added(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
 
 
 ADDED = {
-    "suppressor": ("stop", "the third grid of the {new} is on {pin}: connect it to {to}. {tie}"),
+    "suppressor": ("stop", "the suppressor grid (G3) of the {new} is on {pin}: connect it to {to}. {tie}"),
     "shell": (
         "note",
         "the metal shell of the {new} is on {pin}: check what is on that pin of the socket. {tie}",

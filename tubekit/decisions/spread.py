@@ -63,7 +63,9 @@ class Spread(Printed):
     low: Array = quantity("", "", "2.5 % of good amps read lower, (M,)")
     median: Array = quantity("", "", "half of the good amps read lower, (M,)")
     high: Array = quantity("", "", "2.5 % of good amps read higher, (M,)")
-    effects: Array = quantity("", "", "change of a reading for one standard deviation of a variable, (M, V)")
+    effects: Array = quantity(
+        "", "", "how far a reading moves when one part is off by one standard deviation, (M, V)"
+    )
     error_v: float = quantity("V", "", "largest miss of the regulation line at any node", default=0.0)
     drawn: int = 0
     seed: int = 0
@@ -103,8 +105,9 @@ class Spread(Printed):
         unknown = "an amount that was not checked or could not be solved"
         missed = f"at most {self.error_v:.2g} V" if np.isfinite(self.error_v) else unknown
         note = (
-            "Most affected by: the change for one standard deviation of that part. The supply is calculated "
-            f"from its regulation curve; the error on {CHECKED} of these amps is {missed} (seed {self.seed})."
+            "Most affected by: the change when that part is off by a typical amount (one standard "
+            f"deviation). The supply is calculated from its regulation curve; "
+            f"the error on {CHECKED} of these amps is {missed} (seed {self.seed})."
         )
         if self.lost:
             note += f"\n{len(self.lost)} of {self.drawn} amps could not be solved and are left out: "

@@ -225,7 +225,7 @@ def _drawn(amp: Amp, name: str) -> Part:
         )
     if not (part.preferred or isinstance(part, Tube | SeleniumRectifier)):
         raise ChangeError(
-            f"a part of the kind {part.kind} has no preferred values", where=amp.name, part=name,
+            f"there are no standard values for this part ({part.kind})", where=amp.name, part=name,
             fix="Ask for a resistor, capacitor, choke, tube or selenium rectifier; try others with swap",
         )  # fmt: skip
     return part

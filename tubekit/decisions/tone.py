@@ -203,7 +203,7 @@ def tone_change(
     """
     after = amp.changed(changes)
     if not changes or after.batch is not None:
-        problem = "a batch is compared one by one" if changes else "nothing to change"
+        problem = "this calculates one amp at a time" if changes else "nothing to change"
         raise ChangeError(problem, where=amp.name, fix="Name a part and its new value, such as C2=10n")
     old = signal_path(amp, jack=jack, source_ohms=source_ohms, near=near.before if near else None)
     new = signal_path(after, jack=jack, source_ohms=source_ohms, near=near.after if near else old)

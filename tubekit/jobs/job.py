@@ -248,7 +248,7 @@ class Job(Printed):
         begun = f"{self.drawn.title}{owner}, in since {self.first.date:%Y-%m-%d}"
         where = "handed back" if self.handed_back else self.state
         count = len(self.temporary)
-        off = f" {count} to take off before hand-back." if count else ""
+        off = f" {count} to take off before pickup." if count else ""
         return f"{begun}: {where}, {len(self.entries)} entries, {self.hours:g} h.{off}"
 
     def answer(self) -> str:
@@ -259,7 +259,7 @@ class Job(Printed):
         """What is still fitted, decisions, parts, then every entry."""
         rows = [(each.number, each.day, each.by, each.kind, said_of(each)) for each in self.journal.entries]
         return [
-            Table.of("Take off before hand-back", self.temporary, "number", "what=text", "since=day", "by"),
+            Table.of("Take off before pickup", self.temporary, "number", "what=text", "since=day", "by"),
             Table.of("Decisions", self.decisions, "part", "value", "state", "why", "day"),
             Table("Entries", headed("number", "when", "by", "kind", "what"), rows,
                   note=" ".join(self.journal.notes), key="entries"),

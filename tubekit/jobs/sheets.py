@@ -263,7 +263,10 @@ def _drive(amp: Amp) -> _Made:
         steps.append(_cathode(f"Signal off: {places[node]} back", node, idle, BACK_S))
     if not seen:
         steps.append(look("The same drive for some seconds: no plate or screen glows, line current steady"))
-    note = f"B+ sags by {driven.sag_percent:.1f} % meanwhile. Driven figures within 15 % (common practice)."
+    note = (
+        f"B+ sags by {driven.sag_percent:.1f} % meanwhile. Readings with signal should be within 15 % "
+        "(common practice)."
+    )
     return prepare(amp), steps, note
 
 

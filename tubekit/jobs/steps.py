@@ -182,7 +182,7 @@ class Sheet(Printed):
 TITLES: Mapping[str, str] = {
     "up": "first power-up on a variable transformer", "lamp": "first power-up through a light-bulb limiter",
     "idle": "readings at idle",
-    "drive": "output tubes under drive", "hum": "hum and its null", "hand-back": "check before hand-back",
+    "drive": "output tubes under drive", "hum": "hum and its null", "hand-back": "check before pickup",
 }  # fmt: skip
 """The sheets of a job, in the order they are worked through."""
 POWER_UP = ("up", "lamp")

@@ -94,7 +94,7 @@ def _controls(amp: Amp) -> Iterator[Step]:
         result = control_family(amp, {name: [0.0, 1.0]}, frequencies_hz=HEARD_HZ)
         moved = np.abs(np.diff(result.gain_db, axis=0)[0])
         if not np.isfinite(moved).any():
-            yield look(f"{named}: calculated to oscillate at an end; listen there before hand-back")
+            yield look(f"{named}: calculated to oscillate at an end; listen there before pickup")
             continue
         k = int(np.nanargmax(moved))
         most, at = float(moved[k]), show(float(result.frequencies_hz[k]), "Hz", 2)

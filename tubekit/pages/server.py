@@ -142,7 +142,7 @@ def caution(address: str) -> Iterator[str]:
         "that pages write. Traffic over the air is not encrypted. Use it only on the shop's own "
         "network, never on a guest or public one, and press Ctrl-C when you are done"
     )
-    yield "CAUTION: keep your hands out of the chassis while you read; figures are calculated, not measured"
+    yield "CAUTION: keep your hands out of the chassis while you read; values are calculated, not measured"
 
 
 def _for_a_page(_handler: Any, notebook: NotebookNode, cwd: str) -> NotebookNode:  # noqa: ARG001 - as called

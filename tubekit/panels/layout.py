@@ -132,7 +132,7 @@ def no_answer(words: str) -> str:
     """What stands over the words while the setting has no answer, as HTML."""
     return (
         f'<p class="tubekit-stale" role="alert">No result for this setting: {html.escape(words)} '
-        "The gray figures are from the last setting that worked.</p>"
+        "The gray values are from the last setting that worked.</p>"
     )
 
 

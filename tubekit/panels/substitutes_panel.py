@@ -26,7 +26,7 @@ from tubekit.plots.substitutes_view import SubstitutesState, SubstitutesView, he
 from tubekit.text import Column, Table
 from tubekit.units import show
 
-STILL = "This part changes none of these figures. For its effect on tone, open the tone notebook."
+STILL = "This part changes none of these readings. For its effect on tone, open the tone notebook."
 NOTE = "Checked: voltages, ripple, gain of each tube at 1 kHz, ratings. Not checked: tone, sound, life."
 
 

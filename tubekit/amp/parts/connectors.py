@@ -133,11 +133,11 @@ class Connector(Part):
         return replace(self, plug=plug, straps=tuple(strap for strap in self.straps if pin not in strap))
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
-        """A pin that does not touch."""
+        """A pin that makes no contact."""
         strapped = {pin for strap in self.straps for pin in strap}
         for pin, (plug, socket) in enumerate(zip(self.plug, self.socket, strict=True), 1):
             if pin in strapped or (self.inserted and UNUSED not in (plug, socket)):
-                words = f"pin {pin} does not touch"
+                words = f"pin {pin} makes no contact"
                 yield Fault(self.designator, words, weight=0.4, becomes=self.without_pin(pin))
 
 

@@ -115,7 +115,7 @@ class TubeType(TypeName):
         if facts(raw).base == WIRE_ENDED:
             raise InputError(
                 f"{as_text(raw)} is a silicon diode with wire ends, not a tube",
-                fix="Enter it as CR1 with its nodes; what plugs into a rectifier's socket is 'silicon'",
+                fix="Enter it as CR1 with its nodes. For a solid-state plug-in rectifier, enter 'silicon'",
                 code="not_a_tube",
                 word=raw,
             )

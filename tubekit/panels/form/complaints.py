@@ -25,7 +25,7 @@ _FIXES = {
     "no_rectifier": "Add the rectifier: a tube, or diodes",
     "no_resistance": "Measure it, unplugged and discharged, and fill in the ohms",
     "unknown_tube": "Choose one from the list, or add it from its data sheet with the command fit",
-    "no_mains_plug": "Add the mains plug",
+    "no_mains_plug": "Add the line plug (kind: mains plug)",
     "no_ground": "The chassis is the node 'ground'",
     "no_primary": "Add the primary, with nodes, volts or turns, and resistance",
     "no_secondary": "Add a winding: secondary, high voltage, heater …",
