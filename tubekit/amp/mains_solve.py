@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import cache
 from itertools import combinations
 
@@ -17,7 +18,7 @@ from tubekit.amp.parts.part import HEAT
 from tubekit.amp.topology import reached
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.analyses.operating_point import solve_network
-from tubekit.circuit.parts import GROUND, Circuit, Device, Rectifier, Resistor, Windings, nodes_of
+from tubekit.circuit.parts import GROUND, Circuit, Device, Rectifier, Windings, nodes_of
 from tubekit.circuit.reduction import FLOATING, resistance_to_ground
 from tubekit.circuit.stamps import REVERSE_LEAK
 from tubekit.devices.heater import COLD, emission
@@ -32,13 +33,10 @@ AGREED = 1e-3
 FAR = 10.0
 LEAST = 1e-9
 """What is less than this counts as this: a heater without voltage."""
-LEAKS = (1e6, 3e6, 1e7, 3e7, 1e8)
-"""Leakage across each rectifier, tried in turn where a winding floats between pulses [Ω]; common practice."""
 STARVED, OTHER_V = 1e5, 1.0
 """A screen fed through this [Ω] or more may idle at two voltages; they count as two from this apart [V]."""
 UNDER = 0.9
 """A heater that gets less than this share of what the line voltage gives others is looked at by itself."""
-LEAK = ".leak"
 LEAK_WORDS = f"only leakage is counted, {1e-6 / REVERSE_LEAK:.0f} MΩ across each rectifier (common practice)"
 LIVE_V = 30.0
 """An unloaded rail above this is said [V]."""
@@ -62,7 +60,7 @@ def solve_mains(
     given: dict[str, Value] = {} if heat is None else {HEAT: heat}
     built = build(amp, given)
     usable = near if near is not None and names == [part.name for part in built.circuit.parts] else None
-    state, text = solve_circuit(built.circuit, amp, usable)
+    state = solve_circuit(built.circuit, amp, usable)
     cold = _cold(amp, state) if heat is None else ()
     own = list(dict.fromkeys((*_self_setting(amp, heat is None), *cold)))
     last = None
@@ -77,9 +75,9 @@ def solve_mains(
         step, last = _ahead(x, off, last), (x, off) if known else None
         values = (float(each[0]) if amp.batch is None else each for each in np.exp(x + step))
         built = build(amp, given | dict(zip(new, values, strict=True)))
-        state, text = solve_circuit(built.circuit, amp, state)
+        state = solve_circuit(built.circuit, amp, state)
     return built.saying(
-        (*text, *(_heater_notes(amp, state) if heat is None else ()), *_unloaded(state), *_second_idle(state))
+        (*(_heater_notes(amp, state) if heat is None else ()), *_unloaded(state), *_second_idle(state))
     ), state
 
 
@@ -154,26 +152,22 @@ def _ahead(x: Array, off: Array, last: tuple[Array, Array] | None) -> Array:
 
 def solve_circuit(
     circuit: Circuit, amp: Amp, near: MainsState | None = None, *, rails_only: bool = False
-) -> tuple[MainsState, tuple[str, ...]]:
-    """Steady state of a circuit, and what had to be taken for granted to get there.
+) -> MainsState:
+    """Steady state of a circuit of the amp; where it fails, what is wrong with its wiring.
 
     `rails_only` where nobody asks for microvolts away from the supply.
     """
     try:
-        return mains_steady_state(circuit, frequency_hz=amp.mains_hz, near=near, rails_only=rails_only), ()
+        return mains_steady_state(circuit, frequency_hz=amp.mains_hz, near=near, rails_only=rails_only)
     except SolveError as error:
-        leaky, ohms = _leaky(circuit, amp)
-        if leaky is None:
-            loose = _loose(error.best, amp)
-            if not loose:
-                raise
-            raise SolveError(
-                f"{', '.join(loose)}: nothing but tubes ties this winding to ground. It floats, so no "
-                "current of a tube on it has a way back. Wire it, or its hum balance control, to ground.",
-                best=error.best,
-            ) from error
-    words = f"a winding floats between pulses: {ohms / 1e6:g} MΩ of leakage taken across each rectifier"
-    return leaky, (words + " (common practice)",)
+        loose = _loose(error.best, amp)
+        if not loose:
+            raise
+        raise SolveError(
+            f"{', '.join(loose)}: nothing but tubes ties this winding to ground. It floats, so no "
+            "current of a tube on it has a way back. Wire it, or its hum balance control, to ground.",
+            best=error.best,
+        ) from error
 
 
 def _unloaded(state: MainsState) -> Iterator[str]:
@@ -241,31 +235,18 @@ def _hung(circuit: Circuit, node: str) -> tuple[str, ...]:
     hung = {node}
     for _ in ends:
         hung |= {end for pair in ends if hung & set(pair) for end in pair}
-    others = [p for p in circuit.parts if not isinstance(p, Windings | Rectifier) and LEAK not in p.name]
+    others = [p for p in circuit.parts if not isinstance(p, Windings | Rectifier)]
     tied = GROUND in hung or any(hung & set(nodes_of(part)) for part in others)
     return () if tied or len(hung) < 2 else tuple(sorted(hung))
 
 
 def _loose(state: object, amp: Amp) -> tuple[str, ...]:
-    """Ends of windings that only tubes and leakage hold."""
+    """Ends of windings that only tubes and leakage hold; a rectifier ties what it feeds."""
     if not isinstance(state, MainsState):
         return ()
     coils, network = state.circuit.of(Windings), state.operating_point.network
+    edge = network.rectifier_incidence
+    network = replace(network, conductance=network.conductance + edge @ edge.T)
     nodes = sorted({end for each in coils for pair in each.ends for end in pair} - amp.line_side.nodes)
     ohms = resistance_to_ground(network, nodes)[0]
     return tuple(node for node, one in zip(nodes, ohms, strict=True) if one > FLOATING)
-
-
-def _leaky(circuit: Circuit, amp: Amp) -> tuple[MainsState | None, float]:
-    """The same with the least leakage across the rectifiers that lets it be solved."""
-    best: MainsState | None = None
-    least = 0.0
-    for ohms in LEAKS:
-        leaks = [Resistor(r.name + LEAK, r.plate, r.cathode, ohms) for r in circuit.of(Rectifier)]
-        state = mains_steady_state(
-            circuit.with_parts(*leaks), frequency_hz=amp.mains_hz, near=best, strict=False
-        )
-        if state.convergence.mask.any():
-            break
-        best, least = state, ohms
-    return best, least

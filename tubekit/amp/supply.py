@@ -192,4 +192,4 @@ def _cold(circuit: Circuit, amp: Amp, like: SupplyReport | None) -> MainsState:
     """The supply while no tube draws: nothing amplifies, so only what the rectifiers see need be proven."""
     before = None if like is None else like.cold
     fits = before is not None and [p.name for p in before.circuit.parts] == [p.name for p in circuit.parts]
-    return solve_circuit(circuit, amp, before if fits else None, rails_only=True)[0]
+    return solve_circuit(circuit, amp, before if fits else None, rails_only=True)

@@ -4,7 +4,8 @@ The equation stands in `waves.py`. Newton needs only the samples that conduct an
 two or three steps from a coarser solution. Where it does not (a choke next to the diodes that falls
 out of conduction) steps of Douglas and Rachford are put between: slow, but in a passive network
 they always come closer. Source: P. L. Lions and B. Mercier, "Splitting algorithms for the sum of two
-nonlinear operators", SIAM J. Numer. Anal. 16 (1979) (from memory).
+nonlinear operators", SIAM J. Numer. Anal. 16 (1979) (from memory). They do not where a winding floats and
+nanoamperes decide its voltage: there a leak across the rectifiers is taken away in steps.
 """
 
 from __future__ import annotations
@@ -26,6 +27,8 @@ TOLERANCE = 1e-8
 MAX_ITERATIONS, PATIENCE = 25, 60
 HALVINGS = 10
 RELAXATIONS = 100
+LEAKS = (1e-4, 1e-5, 1e-6, 1e-7, 1e-8, 0.0)
+"""Leaks across every rectifier of a floating winding [S], from one that Newton masters down to none."""
 COARSE = 64
 """Samples of the first solution, from which a finer one starts: cheap, and near enough for a few steps."""
 ALIKE = 1.2
@@ -141,13 +144,29 @@ def _solve(ports: Ports, start: Cycle | None) -> Cycle:
     lost = ~answer.converged & np.isfinite(answer.error)
     if given and lost.any():  # where it started may have misled it
         answer.take(lost, _solve(ports.members(lost), None))
-    elif lost.any():
+    floating = lost & ports.floating
+    if not given and floating.any():
+        answer.take(floating, _led(ports.members(floating)))
+        lost &= ~answer.converged
+    if not given and lost.any():
         some = ports.members(lost)
         slow = pose(some, _mesh_resistance(some, problem.subset(lost)))
         drive = _stiff_reservoir(slow) if start is None else _resampled(slow, start.members(lost))
         answer.take(lost, _iterate(some, slow, drive, _descend_patiently, PATIENCE))
         answer.relaxed[lost] = True
     return answer
+
+
+def _led(ports: Ports) -> Cycle:
+    """Led from rectifiers that leak to those there are, each solution the start of the next."""
+    cycle: Cycle | None = None
+    for siemens in LEAKS:
+        leaky = ports.leaking(siemens)
+        problem = pose(leaky, leaky.resistance)
+        drive = _stiff_reservoir(problem) if cycle is None else _resampled(problem, cycle)
+        cycle = _iterate(leaky, problem, drive, _descend, MAX_ITERATIONS)
+    assert cycle is not None
+    return cycle
 
 
 def _mesh_resistance(ports: Ports, problem: WaveProblem) -> Array:
@@ -243,10 +262,10 @@ def _kernel_between(kernel: Array, chosen: Array) -> Array:
 def _descend(problem: WaveProblem, here: Iterate, step: Array) -> Iterate:
     """Full step, halved for the members whose error would grow."""
     scale = np.ones((len(step), 1, 1))
-    before = problem.size(here.left)
+    before, floor = problem.size(here.left), problem.noise(here)
     for _ in range(HALVINGS):
         trial = problem.at(here.drive + scale * step)
-        grown = ~(problem.size(trial.left) <= np.maximum(before, 1e-9))
+        grown = ~(problem.size(trial.left) <= np.maximum(before, floor))
         if not grown.any():
             break
         scale[grown] *= 0.5
@@ -255,7 +274,7 @@ def _descend(problem: WaveProblem, here: Iterate, step: Array) -> Iterate:
 
 def _descend_patiently(problem: WaveProblem, here: Iterate, step: Array) -> Iterate:
     """Newton where it helps at once, relaxation where it does not."""
-    goal = np.maximum(0.7 * problem.size(here.left), 1e-9)
+    goal = np.maximum(0.7 * problem.size(here.left), problem.noise(here))
     trial = problem.at(here.drive + step)
     for scale in (0.5, None):
         poor = ~(problem.size(trial.left) <= goal)

@@ -25,6 +25,10 @@ from tubekit.circuit.reduction import inverse_stack
 Array = np.ndarray
 
 LEAST_RESISTANCE = 1.0
+FLOATING = 1e6
+"""What rectifiers see of a winding that only leakage ties [Ω]; no part of a supply is as large."""
+ROUNDING = 2e-15
+"""Relative error of a convolution in double precision."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +58,11 @@ class Ports:
         top = 1.0 / np.einsum("nrr->nr", inverse) - LEAST_RESISTANCE
         return np.asarray(np.maximum(top, LEAST_RESISTANCE)[..., None])
 
+    @property
+    def floating(self) -> Array:
+        """Whether nothing but leakage ties a winding of it, (N,)."""
+        return np.asarray(np.abs(self.impedance[:, -1]).max(axis=(1, 2)) > FLOATING)
+
     def open(self) -> Array:
         """Open voltage over the cycle (N, R, S) [V]."""
         angle = 2 * np.pi * np.arange(self.samples) / self.samples
@@ -63,6 +72,15 @@ class Ports:
     def sampled(self, samples: int) -> Ports:
         """The same ports at fewer samples."""
         return Ports(self.impedance[:, : samples // 2 + 1], self.mean, self.phasor, self.law)
+
+    def leaking(self, siemens: float) -> Ports:
+        """The same ports with a leak across each rectifier [S]."""
+        eased = inverse_stack(np.eye(self.mean.shape[1]) + siemens * self.impedance)
+        mean, phasor = (
+            np.matmul(eased[:, k], volts[..., None])[..., 0]
+            for k, volts in enumerate((self.mean, self.phasor))
+        )
+        return Ports(np.matmul(eased, self.impedance), mean.real, phasor, self.law)
 
     def members(self, keep: slice | Array) -> Ports:
         """Some of the batch."""
@@ -96,6 +114,11 @@ class WaveProblem:
     def size(self, left: Array) -> Array:
         """How large an error (N, R, S) is as a travelling wave, (N,)."""
         return np.asarray(np.linalg.norm(self._travelling(left), axis=(1, 2)))
+
+    def noise(self, here: Iterate) -> Array:
+        """What rounding leaves of an error as a travelling wave: amperes seen through megohms, (N,)."""
+        ohms = np.abs(self.beyond).max(axis=(1, 2, 3))
+        return np.asarray(np.maximum(ROUNDING * ohms * np.linalg.norm(here.currents, axis=(1, 2)), 1e-9))
 
     def relaxed(self, here: Iterate) -> Iterate:
         """One step of Douglas and Rachford: sure in a passive network, but slow."""
