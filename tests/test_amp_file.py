@@ -220,7 +220,7 @@ def test_a_file_saved_elsewhere_reads_the_same(tmp_path: Path, teasel: Amp) -> N
     ("old", "new", "code", "note"),
     [
         ('earth = "ground"\n', "", "no_earth", "P1 has no safety ground"),
-        ('position = "closed"', 'position = "open"', "switch_open", "S1 is drawn open"),
+        ('position = "closed"', 'position = "open"', "switch_open", "S1 is open on the schematic"),
         ('volts = ["5.2 V"]', 'volts = ["6.5 V"]', "heater_winding", "V5: a 5 V heater on a 6.5 V winding"),
         (
             'nodes = ["B1", "ground"]\nstyle',

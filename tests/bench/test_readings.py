@@ -114,7 +114,7 @@ def test_a_list_of_mappings(teasel):
         ("J1,tone loudness,5 mV\np1a,signal,0.2", "a tone has no 'loudness'"),
         ("p1a,DC volts,143\np1a,DC volts,144", "is read twice: line 2 and line 3"),
         ("B1 to B2,DC volts,41\nB2 to B1,DC volts,-41", "is read twice: line 2 and line 3"),
-        ("mains,AC volts,117\nmains,AC volts,121\nk34,DC volts,18.4", "given in line 2 already"),
+        ("mains,AC volts,117\nmains,AC volts,121\nk34,DC volts,18.4", r"already given \(line 2\)"),
         ("mains,DC volts,117\nk34,DC volts,18.4", "read in AC volts, not in DC volts"),
     ],
 )

@@ -87,7 +87,7 @@ def _substitutes(asked: Asked, amp: Any) -> Any:
 
 _PART = {"part": {"metavar": "PART", "help": "designator, like C14 or V5"}}
 _ANSWERS: dict[str, tuple[str, Callable[..., Any], dict[str, dict[str, Any]]]] = {
-    "supply": ("Ripple current and heating, rectifier, windings, line, fuses; what would fail.", _supply, {}),
+    "supply": ("Ripple and heating, rectifier, windings, line, fuses; over-limit parts.", _supply, {}),
     "switch-on": ("Surge at each capacitor and inrush at each fuse at switch-on.", _switch_on, {}),
     "standby": (
         "What the standby switch does to the rectifier.", _standby,

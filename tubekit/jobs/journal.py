@@ -106,7 +106,7 @@ def read_journal(folder: str | Path) -> Journal:
         except (tomllib.TOMLDecodeError, KeyError, TypeError, UnicodeDecodeError):
             notes.append(f"Entry {number} cannot be read; it is kept in {FILE} as it is.")
     if _whole(raw) < len(raw):
-        notes.append(f"The last lines of {FILE} are half an entry; the next entry moves them to {TORN}.")
+        notes.append(f"The last lines of {FILE} are incomplete; the next entry moves them to {TORN}.")
     return Journal(Path(folder), tuple(entries), tuple(notes))
 
 
@@ -161,7 +161,7 @@ def append(
                     file.truncate(whole)
                     file.seek(whole)
                     number += 1
-                    torn = {"text": f"half an entry was found and moved to {TORN}", "bytes": len(raw) - whole}
+                    torn = {"text": f"incomplete entry moved to {TORN}", "bytes": len(raw) - whole}
                     file.write(_written(Entry(number, _now(), by, "torn", torn)))
                 entry = Entry(number + 1, _now(), by, kind, MappingProxyType(dict(says)))
                 file.write((HEAD.encode() if new else b"") + _written(entry))
