@@ -61,7 +61,7 @@ def test_printed_gain_of_a_12ax7_stage() -> None:
 
 def test_a_pentode_stage_on_a_screen_resistor() -> None:
     stage = textbook.rc_stage(
-        BEAM, supply=300, plate_load=1e5, cathode=2000, screen_resistor=2.2e5, next_grid=4.7e5
+        BEAM, supply=300, plate_load=1e5, cathode=2000, screen_resistor=5e5, next_grid=4.7e5
     )
     rest = operating_point(stage)
     v = rest.port_volts[0]
@@ -69,7 +69,7 @@ def test_a_pentode_stage_on_a_screen_resistor() -> None:
     load = parallel(1e5, 4.7e5, 1 / g[0, 0])
     result = textbook.solve(stage)
     assert result.gain == pytest.approx(g[0, 2] * load, rel=2e-3)
-    assert result.screen_a == pytest.approx((300 - rest.volts("screen")) / 2.2e5, rel=1e-6)
+    assert result.screen_a == pytest.approx((300 - rest.volts("screen")) / 5e5, rel=1e-6)
     fixed = textbook.rc_stage(
         BEAM, supply=300, plate_load=1e5, cathode=2000, screen=float(rest.volts("screen"))
     )
