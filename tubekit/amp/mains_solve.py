@@ -77,7 +77,12 @@ def solve_mains(
         built = build(amp, given | dict(zip(new, values, strict=True)))
         state = solve_circuit(built.circuit, amp, state)
     return built.saying(
-        (*(_heater_notes(amp, state) if heat is None else ()), *_unloaded(state), *_second_idle(state))
+        (
+            *(_heater_notes(amp, state) if heat is None else ()),
+            *_loose(state, amp),
+            *_unloaded(state),
+            *_second_idle(state),
+        )
     ), state
 
 
@@ -163,11 +168,7 @@ def solve_circuit(
         loose = _loose(error.best, amp)
         if not loose:
             raise
-        raise SolveError(
-            f"{', '.join(loose)}: nothing but tubes ties this winding to ground. It floats, so no "
-            "current of a tube on it has a way back. Wire it, or its hum balance control, to ground.",
-            best=error.best,
-        ) from error
+        raise SolveError(loose[0], best=error.best) from error
 
 
 def _unloaded(state: MainsState) -> Iterator[str]:
@@ -241,12 +242,20 @@ def _hung(circuit: Circuit, node: str) -> tuple[str, ...]:
 
 
 def _loose(state: object, amp: Amp) -> tuple[str, ...]:
-    """Ends of windings that only tubes and leakage hold; a rectifier ties what it feeds."""
+    """That only tubes and leakage hold a winding with a cathode on it; a rectifier ties what it feeds."""
     if not isinstance(state, MainsState):
         return ()
     coils, network = state.circuit.of(Windings), state.operating_point.network
     edge = network.rectifier_incidence
     network = replace(network, conductance=network.conductance + edge @ edge.T)
-    nodes = sorted({end for each in coils for pair in each.ends for end in pair} - amp.line_side.nodes)
-    ohms = resistance_to_ground(network, nodes)[0]
-    return tuple(node for node, one in zip(nodes, ohms, strict=True) if one > FLOATING)
+    ends = sorted({end for each in coils for pair in each.ends for end in pair} - amp.line_side.nodes)
+    nodes = [*ends, *(tube.cathode for tube in state.circuit.of(Device))]
+    free = resistance_to_ground(network, nodes)[0] > FLOATING
+    if not free[len(ends) :].any() or not free[: len(ends)].any():
+        return ()
+    names = ", ".join(np.array(ends)[free[: len(ends)]])
+    words = (
+        f"{names}: nothing but tubes ties this winding to ground. It floats, so no current of a tube on it "
+        "has a way back. Wire it, or its hum balance control, to ground."
+    )
+    return (words,)
