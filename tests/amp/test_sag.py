@@ -56,7 +56,7 @@ def test_rails_fall_and_come_back(teasel: Sag) -> None:
 def test_b_plus_is_the_rail_of_the_plates_and_settled_is_settled(teasel: Sag) -> None:
     """The worst rail once went by the name of B+, and 3 s of a rail that takes 1 s for 63 % were the end."""
     assert teasel.b_plus.node == "B1"
-    assert "B+ (B1) sags" in teasel.headline()
+    assert "B+ (B1) drops" in teasel.headline()
     assert teasel.b_plus.sag_percent < max(one.sag_percent for one in teasel.rails)
     assert teasel.settled
     for one in teasel.rails:
@@ -70,7 +70,7 @@ def test_b_plus_is_the_rail_of_the_plates_and_settled_is_settled(teasel: Sag) ->
 def test_nothing_is_faster_than_half_a_ripple_period(teasel: Sag) -> None:
     """Full wave at 60 Hz: 120 Hz ripple, half a period is 4.17 ms."""
     assert teasel.ripple_hz == 120.0
-    assert replace(teasel, b_plus=replace(teasel.b_plus, down_s=1e-3)).headline().count("< 4.17 ms") >= 1
+    assert ", in under 4 ms" in replace(teasel, b_plus=replace(teasel.b_plus, down_s=1e-3)).headline()
     cells = [cell for row in teasel.tables()[0].cells() for cell in row[6:8]]
     assert not [cell for cell in cells if cell.endswith(" µs") or cell in ("0 s", "0.00 s")]
 
