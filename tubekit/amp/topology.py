@@ -179,22 +179,24 @@ class Topology:
         """Where rectifiers deliver: node to +1 (B+) or -1 (a negative supply, such as a bias supply)."""
         result: dict[str, int] = {}
         chained: list[Edge] = []
+        fed_by_swinging: list[tuple[str, str, int]] = []
         for name, anode, cathode in self.rectifiers:
             ends = (anode in self._alternating, cathode in self._alternating)
             if GROUND in (anode, cathode):  # in the return leg: the winding itself is lifted
                 if any(ends):
                     result.setdefault(*((cathode, 1) if anode == GROUND else (anode, -1)))
             elif any(ends) or isinstance(self.parts[name], RectifierTube):
-                result.setdefault(*((anode, -1) if ends == (False, True) else (cathode, 1)))
+                fed_by_swinging.append((anode, cathode, -1) if ends == (False, True) else (cathode, anode, 1))
             else:
                 chained.append((anode, cathode))
+        # in a multiplier a node has a rectifier on either side: the one nearer to the clamp feeds it
+        for node, _, sign in sorted(fed_by_swinging, key=lambda one: result.get(one[1]) != one[2]):
+            result.setdefault(node, sign)
         for _ in chained:  # rectifiers in series: the next one hands on what the one before delivers
             fed = self._spread(result)
-            for anode, cathode in chained:
-                if fed.get(anode) == 1:
-                    result.setdefault(cathode, 1)
-                elif fed.get(cathode) == -1:
-                    result.setdefault(anode, -1)
+            plus = [cathode for anode, cathode in chained if fed.get(anode) == 1]
+            minus = [anode for anode, cathode in chained if fed.get(anode) != 1 and fed.get(cathode) == -1]
+            result = {**dict.fromkeys(minus, -1), **dict.fromkeys(plus, 1), **result}
         return result
 
     @cached_property

@@ -26,7 +26,7 @@ THRESHOLD = 0.02
 """A pivot is at least this share of the largest entry of its column."""
 CHECKED = 3
 """Frequencies at which every answer is refined once more."""
-TRUST = 1e-9
+TRUST = 3e-9
 """Largest step of refinement accepted, a share of the unknown itself."""
 NOTHING = 1e-17
 """The same as a share of the largest unknown: at a node that the signal does not reach."""
