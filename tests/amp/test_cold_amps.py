@@ -122,5 +122,5 @@ def test_a_cascode_is_one_stage_and_regulators_are_with_the_supply() -> None:
     assert "V1b V1a" in plots.schematic_sections(cascode)
     assert [section_of(stack, tube) for tube in ("V7", "V8")] == ["supply", "supply"]
     words = plots.schematic(cascode, "DL1").words
-    assert "DL1 out 2K25" in words
-    assert "DL1 in 8R" in plots.schematic(cascode, "T3").words
+    assert "DL1 out 2.25 kΩ" in words
+    assert "DL1 in 8 Ω" in plots.schematic(cascode, "T3").words

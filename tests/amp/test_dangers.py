@@ -18,10 +18,11 @@ import pytest
 
 import tubekit
 from tests.amps import FILES, amp, solved
-from tubekit.amp import Amp
+from tubekit.amp import Amp, AmpReport
 from tubekit.amp.dangers import LIVE_CHASSIS
 from tubekit.amp.load import load_amp
 from tubekit.cli.main import main
+from tubekit.decisions import Limits
 from tubekit.record.record import contents
 from tubekit.text import Printed
 
@@ -104,11 +105,11 @@ def test_notebooks_and_records_begin_with_them() -> None:
 def test_panels_say_them_above_the_list_of_amps() -> None:
     from tubekit.panels.amp_choice import AmpSetting
 
-    box = AmpSetting(amp("teasel"), lambda _: None)
+    box = AmpSetting(amp("teasel"))
     assert box.danger.value == ""
     box.put(str(FILES / f"{LIVE}.toml"))
     assert "LIVE CHASSIS" in box.danger.value
-    assert box.box.children[0] is box.danger
+    assert box.children[0] is box.danger
 
 
 def _about_amps() -> Iterator[type]:
@@ -128,7 +129,9 @@ def _knows(kind: object, seen: tuple[object, ...] = ()) -> bool:
         return True
     if any(kind is one for one in seen) or not dataclasses.is_dataclass(kind):
         return any(_knows(one, seen) for one in typing.get_args(kind) if one is not type(None))
-    hints = typing.get_type_hints(kind, include_extras=False)
+    hints = typing.get_type_hints(
+        kind, localns={"AmpReport": AmpReport, "Limits": Limits}, include_extras=False
+    )
     held = [hints[field.name] for field in dataclasses.fields(kind) if field.name in hints]
     direct = [
         one for one in held if not typing.get_origin(one) or typing.get_origin(one) not in (tuple, list)
@@ -140,4 +143,4 @@ def test_no_answer_about_an_amp_can_forget_it() -> None:
     """A new result says them by itself, as long as it holds its amp or a result that does."""
     assert tubekit.__version__
     without = {one.__name__ for one in _about_amps() if one is not Amp and not _knows(one)}
-    assert without == {"AmpSetting"}  # the list of the demo amps is about none of them
+    assert without == {"AmpList"}  # the list of the demo amps is about none of them

@@ -56,7 +56,7 @@ def test_every_question_is_answered_in_words(name: str) -> None:
             ]  # fmt: skip
     if name in WORST:
         for each in answers[:3]:
-            assert "only leakage is taken" in " ".join(str(each).split()), type(each)
+            assert "only leakage is counted" in " ".join(str(each).split()), type(each)
     for each in answers:
         assert not UNREADABLE.search(str(each)), type(each)
 

@@ -35,7 +35,7 @@ def test_levels_at_an_output_jack_are_in_volts() -> None:
     assert "re 1 W" not in str(result)
     driven = drive_report(amp("line-preamp"))
     assert " W" not in str(driven)
-    assert f"{driven.headroom.rated_rms:.3g} V at 5 %" in driven.headline()
+    assert f"{driven.headroom.rated_rms:.2g} V at 5 %" in driven.headline()
     assert driven.signal_to_noise_db > 60
 
 

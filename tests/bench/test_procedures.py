@@ -187,7 +187,7 @@ def test_only_nodes_on_the_way_are_listed_and_the_loudspeaker_comes_last():
         assert astray not in nodes
         direct = {p.node: p.dc_v for p in result.points}
         assert direct["p3"] > 300
-    assert f"rated {result.probe_peak_v:.0f} V peak or more" in str(result)
+    assert f"rated at least {result.probe_peak_v:.0f} V peak" in " ".join(str(result).split())
 
 
 def test_energy_in_the_driven_output_stage(teasel):
@@ -301,7 +301,7 @@ def test_a_missing_series_part_goes_back_into_its_place():
     report = chassis_diff(result, "teasel")
     for part in ("R14", "V3"):
         one = next(d for d in report.differences if d.part == part)
-        plate = next(m for m in one.moved if m.what == "V1b plate")
+        plate = next(m for m in one.moved if m.what == "V1b plate voltage")
         assert plate.then == pytest.approx(analyze(load_amp("teasel")).tube("V1b").plate_v, rel=0.01)
         assert plate.now < 0.7 * plate.then  # as found the pair pulls B+ down
 

@@ -135,7 +135,7 @@ def test_a_tremolo_does_not_stop_the_trace() -> None:
 
 def test_watts_under_drive_are_those_of_the_dummy_load() -> None:
     (step,) = (words for words in current_under_drive(amp("teasel")).steps if "across the load" in words)
-    volts, watts = step.split("about ")[1].split(" V RMS")[0], step.split("(")[1].split(" W")[0]
+    volts, watts = step.rsplit("about ", 1)[1].split(" V RMS")[0], step.split("(")[1].split(" W")[0]
     assert float(watts) == pytest.approx(float(volts) ** 2 / 8.0, rel=0.02)
 
 

@@ -45,7 +45,8 @@ class Rule:
 
     def meets(self, sheet: Sheet) -> bool:
         """Whether the table is one of these."""
-        return sheet.title.startswith(self.title) and set(self.key) <= set(sheet.heads)
+        alike = sheet.title.startswith(self.title) and (ACROSS in sheet.title) == (ACROSS in self.title)
+        return alike and set(self.key) <= set(sheet.heads)
 
     def place(self, row: Mapping[str, str]) -> str:
         """Where a row is: 'C11 at B0' is C11, 'T1' with 'primary' is T1 primary."""
@@ -68,7 +69,7 @@ CAPACITOR = {"DC": "DC volts", "ripple p-p": "ripple p-p", "ripple RMS": "ripple
 ACROSS = " across"
 """What is measured between a capacitor's leads, not from its node to ground."""
 RULES = (
-    Rule("Filter capacitors", ("capacitor", "node"), CAPACITOR | {
+    Rule("Filter capacitors", ("capacitor",), CAPACITOR | {
         "ripple current": "ripple current", "DC across it": "DC volts" + ACROSS,
     }),
     Rule("Filter capacitors (volts across", ("capacitor",), {

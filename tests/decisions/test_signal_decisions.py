@@ -64,7 +64,7 @@ def test_a_change_that_reverses_the_feedback_gives_no_response() -> None:
     result = tone_change(with_feedback("22k"), {"V3.plate": "p4", "V4.plate": "p3"})
     text = str(result)
     assert "UNSTABLE" in result.headline()
-    assert "Gain" not in text
+    assert "\nGain, " not in text
     assert "plate leads" in text
     assert np.isnan(result.change_db).all()
     json.dumps(result.to_json(), allow_nan=False)

@@ -124,7 +124,9 @@ def test_tubes_of_the_same_base_are_judged_by_gain_too() -> None:
         assert by_name[name].gain_at == section
         assert by_name[name].gain_db == pytest.approx(wanted[section], abs=0.01)
         assert by_name[name].b_plus_v == pytest.approx(report.after.rails[0].dc_v, rel=1e-5)
-    assert any("gain of V1a moves -1" in why for why in by_name["12AU7"].why_not)
+    assert any(
+        why.startswith("gain of V1a 1") and why.endswith("dB lower") for why in by_name["12AU7"].why_not
+    )
     assert "6SL7GT" not in by_name  # another base
     powers = substitutes(amp, "V3")
     assert "12AX7" not in {one.name for one in powers.candidates}
@@ -166,8 +168,8 @@ def test_what_has_no_substitutes_is_told(part: str, words: str) -> None:
 def test_a_value_that_no_such_part_is_made_with_is_not_offered():
     """8 µF paper at 600 V as drawn: ten times that is refused as a change, and must not end the search."""
     names = [one.name for one in substitutes(amp("ultralinear"), "C20").candidates]
-    assert "10µ" in names
-    assert "68µ" not in names
+    assert "10 µF" in names
+    assert "68 µF" not in names
 
 
 @pytest.mark.parametrize(

@@ -16,8 +16,8 @@ from tubekit.amp.load import amp_from_text, load_amp
 from tubekit.errors import AmpFileError, ChangeError
 
 CHANGES = {
-    "no such part": ({"R99": "330"}, "R99: there is no part 'R99'", "Write the designator as drawn", "Near: R9"),
-    "lower case": ({"r14": "330"}, "r14: there is no part 'r14'", "Write the designator as drawn", "Near: R14"),
+    "no such part": ({"R99": "330"}, "R99: there is no part 'R99'", "Write the part number as on the schematic", "Near: R9"),
+    "lower case": ({"r14": "330"}, "r14: there is no part 'r14'", "Write the part number as on the schematic", "Near: R14"),
     "a tube on a resistor": ({"R14": "12AX7"}, "R14: value '12AX7' is not a resistance", "R14 is a resistor. Write it like", "4K7"),
     "a value on a tube": ({"V3": "330"}, "V3: type '330' is not a known tube type", "V3 is a tube", ""),
     "a number on a tube": ({"V3": 330}, "V3: type is 330, not a tube type", "V3 is a tube", "12AX7"),
@@ -53,9 +53,9 @@ CHANGES = {
     "a list of nodes": ({"V3.screen": ["p3", "s3"]}, "V3.screen: screen is a list", "V3 is a tube. Make one changed amp", ""),
     "unknown node": ({"V3.screen": "p33"}, "V3.screen: there is no node 'p33'", "extends", "Near: p3"),
     "both ends": ({"R14.nodes": ["k34", "k34"]}, "R14.nodes: nodes[1] and nodes[2] are both on node 'k34'", "own node", ""),
-    "after removal": ({"R14": "removed", "R14.rating": "5 W"}, "R14.rating: there is no part 'R14'", "as drawn", ""),
-    "empty name": ({"": "330"}, "there is no part ''", "as drawn", ""),
-    "a number as a name": ({14: "330"}, "14: there is no part '14'", "as drawn", ""),
+    "after removal": ({"R14": "removed", "R14.rating": "5 W"}, "R14.rating: there is no part 'R14'", "as on the schematic", ""),
+    "empty name": ({"": "330"}, "there is no part ''", "as on the schematic", ""),
+    "a number as a name": ({14: "330"}, "14: there is no part '14'", "as on the schematic", ""),
     "tests' fault": ({"F1": "7 V"}, "F1: rating '7 V' is not a current", "F1 is a fuse", ""),
 }  # fmt: skip
 
@@ -100,7 +100,9 @@ def test_changes_must_be_a_mapping(teasel: Amp) -> None:
 def test_a_tube_needs_a_heater_where_none_is_drawn() -> None:
     text = TEASEL.replace('type = "5Y3GT"', 'type = "silicon"').replace('heater = ["B1", "v5_heater"]\n', "")
     text = text.replace("[amp]\n", '[amp]\nleft_open = ["v5_heater"]\n')
-    with pytest.raises(ChangeError, match="V5: 5Y3GT has a heater, but no heater is drawn"):
+    with pytest.raises(
+        ChangeError, match="V5: 5Y3GT has a heater, but this socket has no heater connections"
+    ):
         amp_from_text(text).changed({"V5": "5Y3GT"})
 
 
