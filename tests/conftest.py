@@ -25,16 +25,13 @@ SLOW = ("tests/browser", "tests/notebooks", "notebooks")
 """Folders whose tests take a browser or a kernel."""
 
 
-@pytest.hookimpl(tryfirst=True)  # before xdist reads the groups
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark what is slow; one worker gets a file, or all tests of one notebook in the browser."""
+    """Mark what is slow."""
     slow = slow_tests()
     for item in items:
         place = item.path.relative_to(ROOT).as_posix()
         if place.startswith(SLOW) or item.nodeid in slow:
             item.add_marker(pytest.mark.slow)
-        opened = getattr(item, "callspec", None) and item.callspec.params.get("opened")
-        item.add_marker(pytest.mark.xdist_group(f"browser/{opened}" if opened else place))
 
 
 @pytest.fixture(scope="session")

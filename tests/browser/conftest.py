@@ -41,7 +41,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
         yield page
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def opened(page: Any, request: pytest.FixtureRequest) -> Any:
     """A notebook at the bench's screen size, run from top to bottom; the next test of it finds it reset."""
     from tests.browser import moves

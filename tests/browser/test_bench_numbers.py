@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests.browser import moves
 from tubekit import load_amp
 from tubekit.bench.cable import check_cable
 from tubekit.bench.cable_errors import miswired
@@ -22,11 +22,12 @@ HOT = Path(__file__).resolve().parents[2] / "notebooks" / "readings" / "teasel-r
 HEADLINES, FINDINGS = ".tubekit-panel .tubekit-headline", ".tubekit-panel .tubekit-findings li"
 
 
-@pytest.fixture(autouse=True)
-def used_up(opened: Any) -> Iterator[None]:
-    """Rows that were added stay after a reset: the next test opens the notebook again."""
-    yield
-    opened.name = ""
+@pytest.fixture
+def opened(page: Any, request: pytest.FixtureRequest) -> Any:
+    """The notebook opened for this test alone: rows that were added stay after a reset."""
+    page.name = ""
+    moves.opened_on_the_bench(page, request.param).settle()  # the last cells are the longest
+    return page
 
 
 @pytest.mark.parametrize("opened", ["07-readings-and-suspects.ipynb"], indirect=True)

@@ -191,7 +191,7 @@ def test_a_node_may_stay_open_on_purpose_and_is_forgotten_with_its_part(form: Am
     form.put(("T2", "secondary", "resistance", 1), "0.2")
     form.select("T2")
     assert form.amp is None
-    next(one for one in form.editor.near.children if one.description == "tap_8 stays open").click()
+    next(one for one in form.editor.near.children if one.description == "tap_8 unused").click()
     assert form.amp is not None
     assert form.amp.left_open == ("tap_8",)
     form.remove()

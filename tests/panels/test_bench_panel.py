@@ -231,7 +231,7 @@ def test_rows_are_found_by_codes_whatever_the_words(teasel, reworded):
 def test_an_unknown_place_lists_near_ones_and_the_same_place_twice_is_told(panel):
     panel.take(panel.sheet.added(Row("k35", value="18")))
     last = len(panel.sheet.rows) - 1
-    assert "Near: " in panel.checked.complaints[last]
+    assert "Did you mean R35, k34?" in panel.checked.complaints[last]
     assert "k34" in panel.checked.complaints[last]
     panel.take(panel.sheet.with_row(last, place="k34"))
     assert "already in the list (24.84)" in panel.checked.complaints[last]

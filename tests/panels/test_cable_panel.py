@@ -123,7 +123,7 @@ def test_a_miswire_says_which_volts_meet(panel):
     panel.slip("swap two pins", "P2.7", "P2.4")
     b1 = panel.volts["B1"]
     assert 380 < b1 < 410
-    assert f"B1 ({b1:.0f} V as drawn) is connected to B3_box" in panel.told.value
+    assert f"B1 ({b1:.0f} V per schematic) is connected to B3_box" in panel.told.value
     panel.slip("swap two pins", "P2.7", "P2.3")
     assert "is shorted to ground" in panel.told.value
 
@@ -149,7 +149,7 @@ def test_ohms_stand_for_a_beep_or_a_silence(panel):
     panel.ohms.value = "3.8"
     assert panel.tried.at(pair("P2.8", "P3.8")) == "3.8"
     assert panel.report.faults == ()  # it beeps
-    assert "reads 3.80 Ω: joined, but a good wire" in panel.told.value
+    assert "reads 3.80 Ω: connected, but should read under 1 Ω" in panel.told.value
     panel.ohms.value = "220k"
     assert panel.report.faults[0].kind == "open"
     assert "high-resistance joint or leakage" in panel.told.value

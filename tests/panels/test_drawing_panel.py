@@ -43,7 +43,7 @@ def test_opened_it_shows_the_latest(amp: Amp, swapped: SwapReport) -> None:
     fold.is_open = True
     assert fold.section == "V3 V4"
     assert alt(fold) == plots.schematic(swapped, "V3 V4").words
-    assert "R14 330R was 270R" in alt(fold)
+    assert "R14 330 was 270" in alt(fold)
     data = re.search(r"base64,([^\"]+)", fold.picture.value)
     assert data is not None
     assert base64.b64decode(data[1]).startswith(b"\x89PNG")

@@ -51,8 +51,8 @@ def command(arguments: Sequence[str], cores: int | None = None) -> list[str]:
     cores = cores or os.cpu_count() or 1
     # One more than there are cores: the tests in a browser wait for much of their time.
     workers = min(cores + 1, _MOST_WORKERS) if cores > 1 else 1
-    # A notebook's cells share one kernel: tests/conftest.py says which tests stay with one worker.
-    spread = ["-n", str(workers), "--dist", "loadgroup"] if workers > 1 else []
+    # A notebook's cells share one kernel, so a file stays with one worker.
+    spread = ["-n", str(workers), "--dist", "loadfile"] if workers > 1 else []
     return [sys.executable, "-m", "pytest", *spread, *quick, *rest]
 
 
