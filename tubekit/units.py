@@ -264,4 +264,6 @@ def mark(value: Any, unit: str, digits: int = 4) -> str:
     ('4.7 kΩ', '910 Ω', '1 MΩ', '4.7 nF', '20 µF')
     """
     number, _, symbol = show(value, unit, digits).partition(" ")
-    return f"{number.rstrip('0').rstrip('.') if '.' in number else number} {symbol}".rstrip()
+    head, power, exponent = number.partition("e")
+    head = head.rstrip("0").rstrip(".") if "." in head else head
+    return f"{head}{power}{exponent} {symbol}".rstrip()
