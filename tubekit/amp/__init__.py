@@ -5,8 +5,9 @@ Names load their file when first used, so that reading an amp file needs no solv
 
 from __future__ import annotations
 
-import importlib
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from tubekit.lazy import lazy_names
 
 if TYPE_CHECKING:
     from tubekit.amp.amp import Amp as Amp
@@ -15,24 +16,9 @@ if TYPE_CHECKING:
     from tubekit.amp.report import AmpReport as AmpReport, analyze as analyze
 
 _HOMES = {
-    "Amp": "amp",
-    "AmpReport": "report",
-    "amp_from_text": "load",
-    "analyze": "report",
-    "demo_names": "read",
-    "load_amp": "load",
+    "amp": ("Amp",),
+    "load": ("amp_from_text", "load_amp"),
+    "read": ("demo_names",),
+    "report": ("AmpReport", "analyze"),
 }
-
-__all__ = [*_HOMES]  # noqa: PLE0604 - made from the table above, so that there is one list
-
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOMES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    value = getattr(importlib.import_module(f"{__name__}.{_HOMES[name]}"), name)
-    globals()[name] = value
-    return value
-
-
-def __dir__() -> list[str]:
-    return sorted({*globals(), *__all__})
+__getattr__, __all__ = lazy_names(__name__, _HOMES)
