@@ -43,7 +43,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 
 @pytest.fixture(scope="module")
 def opened(page: Any, request: pytest.FixtureRequest) -> Any:
-    """A notebook at the bench's screen size, run from top to bottom; the next test of it finds it reset."""
+    """A notebook at the bench's screen size, run from top to bottom."""
     from tests.browser import moves
 
     return moves.opened_on_the_bench(page, request.param)

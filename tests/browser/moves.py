@@ -9,16 +9,12 @@ LISTS_MOVED = 6
 
 
 def opened_on_the_bench(page: Any, name: str) -> Any:
-    """A notebook at the bench's screen size, run from top to bottom; one that is open already is reset."""
+    """A notebook at the bench's screen size, run from top to bottom."""
     from tests.browser.page import BENCH
 
     page.size(*BENCH)
-    if page.name == name and any(each.text == "Reset" for each in page.all(".tubekit-panel button")):
-        as_it_came(page)
-        page.console()
-    else:
-        page.open(name)
-        page.run_all()
+    page.open(name)
+    page.run_all()
     page.show_panel()
     return page
 

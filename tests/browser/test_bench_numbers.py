@@ -25,7 +25,6 @@ HEADLINES, FINDINGS = ".tubekit-panel .tubekit-headline", ".tubekit-panel .tubek
 @pytest.fixture
 def opened(page: Any, request: pytest.FixtureRequest) -> Any:
     """The notebook opened for this test alone: rows that were added stay after a reset."""
-    page.name = ""
     moves.opened_on_the_bench(page, request.param).settle()  # the last cells are the longest
     return page
 
