@@ -12,7 +12,7 @@ from itertools import count
 import numpy as np
 
 from tubekit.amp.outputs import outputs
-from tubekit.amp.parts import GROUND, Jack, OutputTransformer, Part, Potentiometer
+from tubekit.amp.parts import GROUND, Jack, OutputTransformer, Part, Potentiometer, input_jacks
 from tubekit.amp.topology import Topology, reached
 
 BY_CATHODE = 3.0
@@ -136,7 +136,7 @@ def still_nodes(topology: Topology) -> frozenset[str]:
 
 def first_input(topology: Topology) -> Jack | None:
     """The first input jack of the drawing."""
-    return next((p for p in topology.parts.values() if isinstance(p, Jack) and p.direction == "input"), None)
+    return next(iter(input_jacks(topology.parts)), None)
 
 
 def _graph(topology: Topology) -> Graph:

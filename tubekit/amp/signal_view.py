@@ -15,7 +15,7 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import build
 from tubekit.amp.outputs import Output, in_parallel, load_of, output_of, outputs_of
-from tubekit.amp.parts import GROUND, Jack, Loudspeaker, Potentiometer
+from tubekit.amp.parts import GROUND, Jack, Loudspeaker, Potentiometer, input_jacks
 from tubekit.amp.parts.resistors import END_RESISTANCE
 from tubekit.amp.signal_order import signal_order
 from tubekit.amp.solve import SolvedAmp, solve_amp
@@ -242,7 +242,7 @@ def idle_signal(solved: SolvedAmp) -> tuple[OperatingPoint, Stability, Jack | No
     result: Jack | None = None
     output: Output | None = None
     generator: list[wired.Part] = []
-    if any(isinstance(part, Jack) and part.direction == "input" for part in amp.parts.values()):
+    if input_jacks(amp.parts):
         plugged, chosen = driven_at(amp, None)
         circuit = circuit if plugged is amp else build(plugged, solved.built.settled).circuit
         jack = plugged.parts[chosen]
@@ -326,7 +326,7 @@ def driven_at(amp: Amp, jack: str | None) -> tuple[Amp, str]:
     ------
     ChangeError : there is no such input jack.
     """
-    inputs = [part for part in amp.parts.values() if isinstance(part, Jack) and part.direction == "input"]
+    inputs = input_jacks(amp.parts)
     names = [part.designator for part in inputs]
     if not inputs:
         raise ChangeError("there is no input jack", where=amp.name, fix="Add [J1] with direction = 'input'")
@@ -343,7 +343,7 @@ def driven_at(amp: Amp, jack: str | None) -> tuple[Amp, str]:
 
 def nothing_plugged(amp: Amp) -> bool:
     """Whether the amp has input jacks, and every one is empty as it is drawn."""
-    inputs = [part for part in amp.parts.values() if isinstance(part, Jack) and part.direction == "input"]
+    inputs = input_jacks(amp.parts)
     return bool(inputs) and not any(part.plugged for part in inputs)
 
 
@@ -357,14 +357,14 @@ def empty_inputs(amp: Amp) -> tuple[str, ...]:
     ('J2 is empty and joins in_low to in_high.',)
     """
     result = []
-    for name, part in amp.parts.items():
-        if isinstance(part, Jack) and part.direction == "input" and not part.plugged:
-            if part.tip_switch is None:
-                result.append(f"{name} has no switch contact: empty, it stays open and picks up hum.")
-            elif part.tip_switch == GROUND:
-                result.append(f"{name} is empty and grounds its tip.")
-            else:
-                result.append(f"{name} is empty and joins {part.tip} to {part.tip_switch}.")
+    for part in (jack for jack in input_jacks(amp.parts) if not jack.plugged):
+        name = part.designator
+        if part.tip_switch is None:
+            result.append(f"{name} has no switch contact: empty, it stays open and picks up hum.")
+        elif part.tip_switch == GROUND:
+            result.append(f"{name} is empty and grounds its tip.")
+        else:
+            result.append(f"{name} is empty and joins {part.tip} to {part.tip_switch}.")
     return tuple(result)
 
 

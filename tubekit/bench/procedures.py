@@ -12,7 +12,7 @@ import numpy as np
 from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.amp.hum_balance import HumBalance, hum_balance
 from tubekit.amp.outputs import in_parallel, load_of, speakers
-from tubekit.amp.parts import Jack, Loudspeaker
+from tubekit.amp.parts import Loudspeaker, input_jacks
 from tubekit.amp.sag import TONE_HZ, FullDrive, full_drive
 from tubekit.amp.stability import refuse_unstable
 from tubekit.text import Printed, Table, headed, quantity
@@ -166,7 +166,7 @@ def driven_tube(driven: FullDrive, report: AmpReport, name: str) -> DrivenTube:
 
 def driven_jack(amp: Amp) -> str:
     """The input that is driven: the plugged one, else the first."""
-    jacks = [p for p in amp.parts.values() if isinstance(p, Jack) and p.direction == "input"]
+    jacks = input_jacks(amp.parts)
     return next((p.designator for p in jacks if p.plugged), jacks[0].designator)
 
 

@@ -247,7 +247,7 @@ def _mains_of_heading(rows: Rows) -> tuple[float | None, float]:
 def _tone(table: Mapping[str, Any], amp: Amp, where: str) -> Tone | None:
     if not table:
         return None
-    inputs = [n for n, p in amp.parts.items() if isinstance(p, drawn.Jack) and p.direction == "input"]
+    inputs = [jack.designator for jack in drawn.input_jacks(amp.parts)]
     jack = str(table.get("input", ""))
     if jack not in inputs:
         raise ReadingError(

@@ -215,7 +215,7 @@ def first_tone(
     amp: Amp, jack: str | None = None, frequency_hz: float = 1000.0, level_rms_v: float | None = None
 ) -> Tone:
     """A tone at the usual input, where no level is given one that keeps every stage well below clipping."""
-    if not any(isinstance(part, drawn.Jack) and part.direction == "input" for part in amp.parts.values()):
+    if not drawn.input_jacks(amp.parts):
         raise ReadingError("there is no input jack in this amp", where=amp.name, fix="Draw it as [J1]")
     view = signal_view(amp, jack=jack)
     level = level_below(clips_at(view, frequency_hz)) if level_rms_v is None else level_rms_v

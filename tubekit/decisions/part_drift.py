@@ -99,8 +99,7 @@ def _amps(moved: float) -> str:
 
 def _level(before: AmpReport, after: AmpReport) -> tuple[float, float]:
     """Largest change of level from an input to the output [dB], and its frequency."""
-    inputs = [n for n, p in before.amp.parts.items()
-              if isinstance(p, drawn.Jack) and p.direction == "input" and p.plugged]  # fmt: skip
+    inputs = [jack.designator for jack in drawn.input_jacks(before.amp.parts) if jack.plugged]
     out = outputs(before.amp.parts)
     if not inputs or not out:
         return 0.0, 0.0

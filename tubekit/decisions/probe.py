@@ -111,7 +111,7 @@ def plugged(amp: Amp, tone: Tone | None) -> Amp:
     """
     if tone is None:
         return amp
-    inputs = [n for n, p in amp.parts.items() if isinstance(p, drawn.Jack) and p.direction == "input"]
+    inputs = [jack.designator for jack in drawn.input_jacks(amp.parts)]
     if tone.jack not in inputs:
         raise InputError(
             "there is no such input jack", where=amp.name, part=tone.jack,

@@ -12,7 +12,7 @@ from tubekit.amp.headroom import headroom
 from tubekit.amp.hum import Hum, hum
 from tubekit.amp.hum_balance import balance_control, hum_balance
 from tubekit.amp.noise_floor import noise_floor
-from tubekit.amp.parts import Jack, MainsPlug, Switch
+from tubekit.amp.parts import MainsPlug, Switch, input_jacks
 from tubekit.bench.bring_up_words import CATHODE_OVER, prepare
 from tubekit.bench.trace import first_tone, trace
 from tubekit.circuit.parts import GROUND
@@ -65,15 +65,10 @@ def _cord(amp: Amp) -> Iterator[Step]:
         yield look(CORD)
 
 
-def inputs(amp: Amp) -> list[str]:
-    """Designators of the input jacks."""
-    return [n for n, part in amp.parts.items() if isinstance(part, Jack) and part.direction == "input"]
-
-
 def _jacks(amp: Amp) -> Iterator[Step]:
     """The level at the speaker for one tone in each input jack."""
     usual = first_tone(amp)
-    for name in inputs(amp):
+    for name in (jack.designator for jack in input_jacks(amp.parts)):
         result = trace(amp, Tone(name, usual.level_rms_v, usual.frequency_hz))
         last = result.points[-1]
         wide = 10.0 ** (last.within_db / 20.0)
@@ -148,7 +143,7 @@ def silent(hum: Hum) -> str:
 def _noise(amp: Amp) -> Iterator[Step]:
     """Hiss at full volume with an open lead in each input."""
     loud = full_volume(amp)
-    for name in inputs(amp):
+    for name in (jack.designator for jack in input_jacks(amp.parts)):
         volts = float(noise_floor(loud, jack=name, source_ohms=OPEN_LEAD).output_rms[0])
         yield measure(
             f"Hiss at full volume, a plug with nothing on it in {name}: AC meter across the output",

@@ -140,7 +140,7 @@ def tone_setting(on_field: Callable[[str, str], None]) -> SheetFields:
 
 def offer_inputs(tone: SheetFields, amp: Amp) -> None:
     """The inputs of an amp."""
-    inputs = [n for n, p in amp.parts.items() if isinstance(p, drawn.Jack) and p.direction == "input"]
+    inputs = [jack.designator for jack in drawn.input_jacks(amp.parts)]
     with tone.quietly():
         tone.fields["jack"].options = (("no test tone", ""), *((name, name) for name in inputs))
 

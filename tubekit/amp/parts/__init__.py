@@ -7,7 +7,7 @@ part is fitted, has gone open, or is shorted; the drawn value is kept either way
 from __future__ import annotations
 
 from tubekit.amp.parts.capacitors import Capacitor
-from tubekit.amp.parts.connectors import Connector, Jack, MainsPlug, Wire
+from tubekit.amp.parts.connectors import Connector, Jack, MainsPlug, Wire, input_jacks
 from tubekit.amp.parts.diodes import Diode, SeleniumRectifier, ZenerDiode
 from tubekit.amp.parts.loads import Lamp, Loudspeaker
 from tubekit.amp.parts.part import GROUND, Part, TwoTerminal
@@ -77,4 +77,5 @@ __all__ = [
     "Winding",
     "Wire",
     "ZenerDiode",
+    "input_jacks",
 ]

@@ -79,7 +79,7 @@ class Capacitor(TwoTerminal):
             yield Variable(name, name, turn, 0.5 * known)
         elif self.style == "electrolytic":
             mean, sd = DRIED if age == "vintage" else (0.0, 0.5 * ELECTROLYTIC)
-            yield Variable(name, name, turn, sd, centre=mean, cut=2.5)
+            yield Variable(name, name, turn, sd, center=mean, cut=2.5)
         else:
             yield Variable(name, name, turn, 0.5 * self.tolerance)
         if self.style == "paper" and age == "vintage":

@@ -217,6 +217,11 @@ class Jack(Part):
             yield Fault(self.designator, words, weight=0.5 if self.plugged else 1.0, becomes=stuck)
 
 
+def input_jacks(parts: Mapping[str, Part]) -> list[Jack]:
+    """The input jacks among the parts of an amp, in the order of its file."""
+    return [part for part in parts.values() if isinstance(part, Jack) and part.direction == "input"]
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class MainsPlug(Part):
     """Mains plug: where the line enters; `earth` is None on a two-wire cord."""

@@ -53,7 +53,7 @@ class Variable:
 
     `shape`: 'normal' (cut off at `cut` standard deviations), 'half' (half-normal, upward only), 'even'
     (between -sd·√3 and +sd·√3), 'leak' (the same for the logarithm of a resistance that acts by its
-    conductance: mean and variance are those that give the conductance its own). `centre` is added;
+    conductance: mean and variance are those that give the conductance its own). `center` is added;
     `turns` says what x moves.
     """
 
@@ -62,22 +62,22 @@ class Variable:
     turns: tuple[Adjustment, ...]
     sd: float
     shape: Literal["normal", "half", "even", "leak"] = "normal"
-    centre: float = 0.0
+    center: float = 0.0
     cut: float = 2.0
 
     def draw(self, rng: np.random.Generator, size: int) -> Array:
         """Draw x for `size` amps."""
         if self.shape == "half":
-            return np.asarray(self.centre + self.sd * np.abs(rng.standard_normal(size)))
+            return np.asarray(self.center + self.sd * np.abs(rng.standard_normal(size)))
         u = rng.random(size)
         if self.shape in ("even", "leak"):
-            return np.asarray(self.centre + self.sd * np.sqrt(12.0) * (u - 0.5))
+            return np.asarray(self.center + self.sd * np.sqrt(12.0) * (u - 0.5))
         least = 0.5 * (1.0 - _mass(self.cut))
-        return np.asarray(self.centre + self.sd * scipy.special.ndtri(least + u * (1.0 - 2.0 * least)))
+        return np.asarray(self.center + self.sd * scipy.special.ndtri(least + u * (1.0 - 2.0 * least)))
 
     @property
     def _conductance(self) -> tuple[float, float]:
-        """Mean of exp(-(x - centre)) and of its square, x even."""
+        """Mean of exp(-(x - center)) and of its square, x even."""
         half = self.sd * sqrt(3.0)
         return sinh(half) / half, sinh(2.0 * half) / (2.0 * half)
 
@@ -85,8 +85,8 @@ class Variable:
     def mean(self) -> float:
         """Mean of x."""
         if self.shape == "leak":
-            return self.centre - log(self._conductance[0])
-        return self.centre + (self.sd * sqrt(2 / pi) if self.shape == "half" else 0.0)
+            return self.center - log(self._conductance[0])
+        return self.center + (self.sd * sqrt(2 / pi) if self.shape == "half" else 0.0)
 
     @property
     def variance(self) -> float:
