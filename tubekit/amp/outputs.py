@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Container, Iterator, Mapping
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.parts import GROUND, Jack, Loudspeaker, OutputTransformer, Part, Resistor
+from tubekit.amp.parts import GROUND, Jack, Loudspeaker, OutputTransformer, Part, Resistor, Section
 from tubekit.amp.solve import types_of
-from tubekit.amp.strays import tubes
+from tubekit.amp.strays import sections, tubes
 from tubekit.amp.topology import edges, reached
 from tubekit.devices import catalogue
 from tubekit.errors import ChangeError
@@ -90,6 +90,13 @@ def output_transformer(amp: Amp) -> OutputTransformer | None:
     """That of the largest output stage, a reverb driver's left out; None where there is none."""
     result = [part for part in amp.parts.values() if isinstance(part, OutputTransformer)]
     return max(result, key=lambda part: _plate_watts(amp, part), default=None)
+
+
+def output_sections(amp: Amp) -> tuple[Section, ...]:
+    """Sections of the fitted tubes whose plates feed the transformer of the largest output stage."""
+    output = output_transformer(amp)
+    plates = set() if output is None else set(output.primary.taps)
+    return tuple(section for section in sections(amp) if section.plate in plates)
 
 
 def _plate_watts(amp: Amp, part: OutputTransformer) -> float:

@@ -16,8 +16,8 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.held_supply import generator
-from tubekit.amp.outputs import output_transformer
-from tubekit.amp.parts import GROUND, Jack, MainsPlug, Tube
+from tubekit.amp.outputs import output_sections
+from tubekit.amp.parts import GROUND, Jack, MainsPlug
 from tubekit.amp.report import AmpReport
 from tubekit.amp.signal_view import GENERATOR, SOURCE_OHMS, carries_bias, driven_at
 from tubekit.amp.supply import SupplyReport, supply_report
@@ -267,15 +267,7 @@ def output_tubes(amp: Amp) -> tuple[str, ...]:
     ------
     ChangeError : there is none.
     """
-    output = output_transformer(amp)
-    plates = set() if output is None else set(output.primary.taps)
-    lines = tuple(
-        section.name
-        for part in amp.parts.values()
-        if isinstance(part, Tube) and part.condition == "fitted"
-        for section in part.sections
-        if section.plate in plates
-    )
+    lines = tuple(section.name for section in output_sections(amp))
     if not lines:
         raise ChangeError("no tube drives an output transformer", where=amp.name)
     return lines

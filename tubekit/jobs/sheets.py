@@ -11,6 +11,7 @@ import numpy as np
 from tubekit.amp import Amp, analyze
 from tubekit.amp.hum import Hum, hum
 from tubekit.amp.hum_balance import balance_control, hum_balance
+from tubekit.amp.outputs import output_sections
 from tubekit.amp.sag import TONE_HZ, full_drive
 from tubekit.amp.stability import refuse_unstable
 from tubekit.amp.supply import supply_report
@@ -167,9 +168,10 @@ def _idle(amp: Amp) -> _Made:
     report = analyze(amp)
     supply = supply_report(amp, near=report)
     bias = tuple(Probe("dc_v", (node, GROUND)) for node in fixed_bias_nodes(amp, supply))
-    drops = tuple(output_drops(amp)) if _cathodes_grounded(amp) else ()
+    outputs = {section.cathode for section in output_sections(amp)}
+    drops = tuple(output_drops(amp)) if GROUND in outputs else ()
     usual = tube_readings(amp, 99)
-    rail, cathodes = usual[:1], [p for p in usual if p.place[0] in _output_cathodes(amp)]
+    rail, cathodes = usual[:1], [p for p in usual if p.place[0] in outputs - {GROUND}]
     probes = tuple(dict.fromkeys([*bias, *rail, *cathodes, *drops, *usual]))[:MOST_IDLE]
     bands = spread(amp, probes, mains_known=0.005, with_effects=False)
     run = switch_on(amp, near=report).run
@@ -220,14 +222,6 @@ def _reached(amp: Amp, run: Transient, probe: Probe, low: float, high: float) ->
     off = np.flatnonzero(np.abs(volts - volts[-1]) > 0.5 * max(high - low, 1e-3))
     last = float(run.time[min(off[-1] + 1, len(run.time) - 1)]) if len(off) else 0.0
     return float(max(ROUND_S * np.ceil(last / ROUND_S), ROUND_S))
-
-
-def _output_cathodes(amp: Amp) -> set[str]:
-    return {s.cathode for s in amp.topology.sections if s.screen is not None} - {GROUND}
-
-
-def _cathodes_grounded(amp: Amp) -> bool:
-    return any(s.cathode == GROUND for s in amp.topology.sections if s.screen is not None)
 
 
 def _drive(amp: Amp) -> _Made:
