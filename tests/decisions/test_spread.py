@@ -106,14 +106,14 @@ def test_a_measured_part_has_only_the_spread_of_its_meter():
 
 @pytest.mark.parametrize("shape", ["normal", "half", "even"])
 def test_mean_and_variance_are_those_of_the_draws(shape):
-    variable = Variable("x", "x", (), 0.2, shape, centre=0.05)
+    variable = Variable("x", "x", (), 0.2, shape, center=0.05)
     x = variable.draw(np.random.default_rng(1), 200_000)
     assert x.mean() == pytest.approx(variable.mean, abs=2e-3)
     assert x.var() == pytest.approx(variable.variance, rel=0.02)
 
 
 def test_a_leak_counts_by_its_conductance():
-    variable = Variable("x", "x", (), 1.0, "leak", centre=-2.0)
+    variable = Variable("x", "x", (), 1.0, "leak", center=-2.0)
     conductance = np.exp(-variable.draw(np.random.default_rng(1), 400_000))
     assert np.exp(-variable.mean) == pytest.approx(conductance.mean(), rel=0.01)
     assert variable.variance == pytest.approx((conductance.std() / conductance.mean()) ** 2, rel=0.02)

@@ -1,4 +1,4 @@
-"""The bench panel against judge, suspects and foretold called directly."""
+"""The bench panel against judge, suspects and predict_readings called directly."""
 
 from __future__ import annotations
 
@@ -153,11 +153,11 @@ def test_a_fault_shows_its_readings(panel):
 def test_a_fault_is_chosen_by_hand(panel):
     panel.faults.part.value = "R14"
     assert panel.faults.mode.value == ("R14 open", 0)
-    assert panel.foretold.fault.words == "R14 open"
+    assert panel.prediction.fault.words == "R14 open"
     panel.faults.mode.value = ("R14 drifted up", 2)
-    assert panel.foretold.severity == "2.5 times its value"
+    assert panel.prediction.severity == "2.5 times its value"
     panel.faults.part.value = ""
-    assert panel.foretold is None
+    assert panel.prediction is None
     assert panel.faults.mode.layout.display == "none"
 
 

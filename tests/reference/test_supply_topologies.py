@@ -266,6 +266,6 @@ def test_choke_input_rows_are_tabled() -> None:
 
 
 def test_centre_tap_reference_is_the_same_circuit_in_both() -> None:
-    """The hand-written source of the reference and the ideal centre tap agree at an instant."""
+    """The hand-written source of the reference and the ideal center tap agree at an instant."""
     into = centre_tap(IdealDiode(), (100 / np.sqrt(2), 100 / np.sqrt(2)), (10.0, 10.0), HZ)
     assert into(0.0, 40.0) == pytest.approx(6.0)

@@ -325,7 +325,7 @@ class Amp(Printed):
 
 
 def _text(amp: Amp, key: str) -> str:
-    """What stands at a part, a field or the line, as it is written."""
+    """Value of a part, a field or the line, as it is written."""
     return MAINS.show(amp.mains_rms) if key == MAINS_KEY else text_at(amp.parts, key)
 
 

@@ -35,7 +35,7 @@ def _begin(network: Network, start: Start, slow: bool) -> Array:
         return charge(network, start.stored())
     if isinstance(start, MainsState):
         spectrum = start.spectrum[0]
-        x = spectrum[0].real if slow else spectrum.sum(axis=0).real  # the line stands at its peak at t = 0
+        x = spectrum[0].real if slow else spectrum.sum(axis=0).real  # the line is at its peak at t = 0
         return charge(network, stored_in(start.operating_point.network, x))
     if isinstance(start, OperatingPoint):
         return charge(network, stored_in(start.network, start.unknowns[0]))

@@ -33,7 +33,7 @@ METER = 0.015
 @dataclass(frozen=True)
 class NextReading:
     """A reading worth taking: how much of the question it decides, and what the likeliest fault and those it
-    tells from it would show there, each as `foretold` solves it for the meter's load.
+    tells from it would show there, each as `predict_readings` solves it for the meter's load.
 
     Readings taken so far steer the choice; they do not move these figures, since a straight line through a
     fault's spread would.

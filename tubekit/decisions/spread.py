@@ -33,7 +33,7 @@ itself, and what that misses of the solved ones. Ends against 24,000 solved amps
 0.9 to 1.0 % of the width, at most 4 %; those of 4,000 solved amps 0.7 to 0.8 %, at most 2 to 2.7 %.
 """
 CHECKED = 20
-"""Amps on which the regulation line is held against the full supply solve."""
+"""Amps on which the regulation line is compared with the full supply solve."""
 AC_CHUNK = 40
 UNITS = {"ohms": "ohm", "farads": "F"}
 SHOWN_MOVERS = 3
@@ -267,7 +267,7 @@ def _lost(ready: Population, probes: Sequence[Probe], values: Array, ac_size: in
 
 def _named(ready: Population, varied: Sequence[Variable], x: Array) -> str:
     """An amp by the values it drew furthest off: 'C4 leak 3.2 MΩ, V1a mu 87.1'."""
-    off = (x - [v.centre for v in varied]) / np.array([max(v.sd, 1e-300) for v in varied])
+    off = (x - [v.center for v in varied]) / np.array([max(v.sd, 1e-300) for v in varied])
     drawn = {
         part.name: part for part in apply_settings(ready.built.circuit, _settings(varied, x[None])).parts
     }

@@ -83,7 +83,7 @@ class SwapReport(Printed):
         return [verdict, self.to_measure(), *before_after(self.before, self.after)]
 
     def to_measure(self) -> Table:
-        """The readings that tell best whether the change did what is foretold, the safest first."""
+        """The readings that tell best whether the change did what was predicted, the safest first."""
         moved = sorted(_twins(_moves(self)), key=lambda row: (row.rank == PIN, -row.move))
         lead = [row for row in moved if row.rank == CATHODE][:2] + [r for r in moved if r.rank == RESERVOIR]
         moved = [*lead, *(row for row in moved if row not in lead)][:MEASURED]
@@ -238,7 +238,7 @@ def _change_words(report: SwapReport) -> str:
 
 
 def _state(amp: Amp, part: str, other: Amp) -> str:
-    """What stands at a part: as changed, else as drawn."""
+    """Value of a part: as changed, or as on the schematic."""
     return amp.changes[part][1] if part in amp.changes else other.changes[part][0]
 
 

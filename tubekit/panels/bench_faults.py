@@ -14,7 +14,7 @@ from tubekit.errors import ChangeError, TubekitError, near_matches
 from tubekit.panels import layout
 from tubekit.panels.bench_answers import meters_of
 from tubekit.panels.bench_check import Checked
-from tubekit.panels.bench_words import foretold_html
+from tubekit.panels.bench_words import prediction_html
 
 NONE = ""
 Choice = tuple[str, int]
@@ -92,7 +92,7 @@ class FaultChooser(layout.Field):
         except TubekitError as error:
             self.told.value = layout.complaint_html(str(error))
             return None
-        self.told.value = foretold_html(found)
+        self.told.value = prediction_html(found)
         return found
 
     def _part_chosen(self) -> None:

@@ -22,12 +22,12 @@ def bands_figure(rows: Sequence[BandRow]) -> FigureWidget[tuple[BandRow, ...]]:
 
 
 def band_rows(
-    checked: Checked, bands: Spread, found: Judgement | None, foretold: FaultPrediction | None
+    checked: Checked, bands: Spread, found: Judgement | None, prediction: FaultPrediction | None
 ) -> tuple[BandRow, ...]:
     """Every place of a list with its band, and what was read there (the meter's load taken off)."""
     at = {probe: k for k, probe in enumerate(bands.probes)}
     verdicts = {v.reading.probe: v for v in found.verdicts} if found is not None else {}
-    told = dict(zip(foretold.probes, foretold.free, strict=True)) if foretold is not None else {}
+    told = dict(zip(prediction.probes, prediction.free, strict=True)) if prediction is not None else {}
     rows = []
     for probe in dict.fromkeys(probe for _, probe in sorted(checked.probes.items())):
         k, verdict = at[probe], verdicts.get(probe)

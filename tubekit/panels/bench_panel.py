@@ -61,7 +61,7 @@ class BenchPanel(Panel):
 
     judgement: Judgement | None
     figure: FigureWidget[Any] | None
-    foretold: FaultPrediction | None
+    prediction: FaultPrediction | None
 
     def __init__(self, amp: Amp, sheet: Sheet | None = None, source: str = USUAL) -> None:
         self._widgets(amp)
@@ -151,7 +151,7 @@ class BenchPanel(Panel):
     def fault(self, words: str, grade: int = 0) -> FaultPrediction | None:
         """Choose a fault to see what it would show; '' for none. ChangeError where there is no such fault."""
         self.faults.choose(words, grade)
-        return self.foretold
+        return self.prediction
 
     def reset(self) -> None:
         """The list it came with, without a fault."""
@@ -166,7 +166,7 @@ class BenchPanel(Panel):
         """Everything anew for an amp."""
         self.amp, self.first, self.source, self.opened = amp, sheet, source, -1
         self.history = History[Sheet](sheet)
-        self.foretold = None
+        self.prediction = None
         self.faults.offer(amp)
         self.lines.details.where.options = tuple(place_options(amp))
         offer_inputs(self.tone, amp)
@@ -199,7 +199,7 @@ class BenchPanel(Panel):
         self.judgement = self.bands.verdicts(self.checked)
         self.notice.value = ""
         self._gray(False)
-        self.foretold = self.faults.answer(self.checked)
+        self.prediction = self.faults.answer(self.checked)
         self._draw()
         self._words()
         self.accused.follow(self.checked)
@@ -209,7 +209,9 @@ class BenchPanel(Panel):
         self._gray(True)
 
     def _draw(self) -> None:
-        rows = band_rows(self.checked, self.bands.of(self.checked), self.judgement, self.foretold)[:MOST_ROWS]
+        rows = band_rows(self.checked, self.bands.of(self.checked), self.judgement, self.prediction)[
+            :MOST_ROWS
+        ]
         if self.figure is not None and self.figure.view.fits(rows):
             self.figure.show(rows)
         else:
@@ -295,7 +297,7 @@ class BenchPanel(Panel):
         self.ask(self.sheet.added(row or Row()))
 
     def _fault_chosen(self) -> None:
-        self.foretold = self.faults.answer(self.checked)
+        self.prediction = self.faults.answer(self.checked)
         if self.bands.ready(self.checked) and self.judgement is not None:
             self._draw()
 

@@ -105,7 +105,7 @@ def _why(one: NextReading) -> str:
     return f"{one.probe} ({cost}). Expected: {told}."
 
 
-def foretold_html(found: FaultPrediction) -> str:
+def prediction_html(found: FaultPrediction) -> str:
     """What a fault would show, beside what a good amp shows."""
     said = f'<p class="tubekit-headline">{html.escape(found.headline())}</p>'
     return _section(said) + tables_html(replace(table, note="") for table in found.tables())
