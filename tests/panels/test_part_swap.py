@@ -42,7 +42,7 @@ def test_a_slider_gives_what_swap_gives(panel: PartSwap, amp: Amp) -> None:
     control = panel.control("R14")
     control.slider.value = int(np.flatnonzero(np.isclose(control.stops, 330.0))[0])
     agrees(panel, swap(amp, {"R14": "330"}))
-    assert control.entry.value == "330R"
+    assert control.entry.value == "330 Ω"
     assert panel.report.after.amp.parts["R14"].ohms == 330.0
 
 

@@ -130,7 +130,7 @@ def test_procedures_stand_at_the_bench_over_the_lines_to_sign():
     text = page(contents(worked.amp, *worked.results))
     places = [
         text.index(words)
-        for words in ("Check on the bench", "First power-up", "Current under drive", "Done by")
+        for words in ("Check on the bench", "First power-up", "Output tubes at full power", "Done by")
     ]
     assert places == sorted(places)
     up = next(r for r in worked.results if type(r).__name__ == "BringUp")
