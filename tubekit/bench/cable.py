@@ -201,7 +201,7 @@ def check_cable(amp: Amp, readings: Any = ()) -> CableReport:
     >>> report.faults[0].text
     'the strap P4.3 to P4.4 is missing'
     >>> report.consequences[0]
-    'With P4 in, S2 closed: the amp stays in standby: no B+ at the output stage.'
+    'With P4 in, S2 closed: no B+ at the output stage (the amp stays in standby).'
     """
     if not connectors(amp):
         raise ReadingError(

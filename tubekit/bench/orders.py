@@ -129,7 +129,7 @@ def order_list(
     >>> from tubekit.amp import load_amp
     >>> order = order_list(load_amp("teasel"), {"R14": "330"}).orders[0]
     >>> order.value, order.rating
-    ('330R', '5 W')
+    ('330 Ω', '5 W')
     """
     changed = amp.changed(changes or {}, mains_rms=mains_rms)
     keys = (key.partition(".") for key in changes or changed.changes)  # a part may be renewed as drawn

@@ -363,7 +363,7 @@ def bench(amp: Amp | str | Path | None = None, readings: str | Path | None = Non
     >>> panel.put("k34", "29 V").complaints
     {}
     >>> panel.verdicts.verdicts[0].word
-    'wrong'
+    'out of range'
     """
     named = amp_named(readings) if readings is not None else ""
     chosen = amp if amp is not None else named or demo_names()[0]

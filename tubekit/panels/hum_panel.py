@@ -207,7 +207,7 @@ def hum(amp: Amp | str | Path | None = None) -> HumPanel:
     Examples
     --------
     >>> panel = hum("teasel")
-    >>> bool(panel.set({"C14": "40u"}).hum.total_rms[0] < panel.trial.before.hum.total_rms[0])
+    >>> bool(panel.set({"C14": "40u"}).hum.total_rms[0] < panel.before.hum.total_rms[0])
     True
     """
     return HumPanel(amp_of(amp, demo_names()[0]))

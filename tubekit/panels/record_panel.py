@@ -53,6 +53,7 @@ class RecordPanel(PartSwap):
 
         Examples
         --------
+        >>> from tubekit import load_amp
         >>> panel = RecordPanel(load_amp("teasel"))
         >>> panel.say(decided="R14 stays.", paper="A4")
         >>> "R14 stays." in panel.head.value

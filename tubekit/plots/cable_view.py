@@ -215,7 +215,7 @@ def cable(report: CableReport) -> Drawing:
     >>> from tubekit import load_amp, plots
     >>> from tubekit.bench.cable import check_cable
     >>> plots.cable(check_cable(load_amp("fescue"), [("P4.3", "P4.4", "no")])).words
-    'Ottermere Fescue: 1 continuity readings: 1 fault. P4.3 to P4.4 open.'
+    'Ottermere Fescue, 1 continuity readings: 1 fault. P4.3 to P4.4 open.'
     """
     with ink.style():
         figure = ink.paper(WIDE / ink.DPI, height(report.amp) / ink.DPI)

@@ -37,7 +37,7 @@ def bands(result: Judgement) -> Drawing:
     >>> amp = load_amp("teasel")
     >>> taken = readings_from_text("place,quantity,value\nk34,DC volts,18.5\n", amp)
     >>> plots.bands(judge(taken, size=100)).words
-    'Ottermere Teasel: 1 readings: 1 fine.'
+    'Ottermere Teasel, 1 readings: 1 fine.'
     """
     shown = result.verdicts[:ROWS]
     with ink.style():

@@ -85,7 +85,7 @@ def regulation(
     >>> from tubekit import load_amp, plots
     >>> from tubekit.amp.loading import load_regulation
     >>> drawing = plots.regulation(load_regulation(load_amp("teasel"), points=5))
-    >>> drawing.words.startswith("Regulation: B1:")
+    >>> drawing.words.startswith("Regulation: Ottermere Teasel: B1 gives")
     True
     """
     figure, axes = _sheet(f"{curve.node} (V) versus load current (mA); the shaded part is the ripple")
