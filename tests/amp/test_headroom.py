@@ -49,11 +49,17 @@ def test_volume_moves_every_later_stage_and_not_the_first() -> None:
     assert first[0] == pytest.approx(first[1], rel=1e-3)
 
 
-def test_a_section_the_signal_does_not_reach_is_not_in_the_order() -> None:
-    """The second microphone channel of the public-address amp stands still while the first is driven."""
+def test_bias_that_shifts_is_no_clipping_and_a_silent_section_is_not_in_the_order() -> None:
+    """Gain of this pair is 1 dB down at half of what clips it; its second microphone channel is silent."""
     result = headroom(load_amp("fescue"), jack="J1")
     assert "V1b" not in [each.section for each in result.clips]
     assert "V1a" in [each.section for each in result.clips]
+    assert result.clips[0].input_rms == pytest.approx(result.rated_input_rms, rel=0.1)
+    gain = result.output_rms / result.input_rms
+    assert gain[0] / gain[result.input_rms < 0.5 * result.clips[0].input_rms][-1] > 1.1
+    note = result.tables()[1].note
+    assert "no clipping yet" in note
+    assert "(nominal 16 Ω)" in note
 
 
 def test_sensitivity_and_rated_output_agree() -> None:

@@ -1,4 +1,4 @@
-"""When a stage stops following: grid current, cut-off, or a gain that has fallen by 1 dB."""
+"""When a stage stops following: grid current, cut-off, or a gain that falls while it distorts."""
 
 from __future__ import annotations
 
@@ -29,6 +29,9 @@ BELOW_CLIPPING = 0.5
 """Share of the input that brings the first stage to its limit; common practice, no source."""
 COMPRESSED_DB = 1.0
 """Fall of a stage's gain that counts as clipping [dB]; common practice, no source."""
+RATED_THD = 5.0
+"""Distortion at which an output counts as rated where none is stated, and below which a gain that has fallen
+is not clipping: the bias has shifted with the drive [%]; common practice, no source."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,18 +75,26 @@ def _first(run: LargeSignal, device: Device, input_rms: Array, paired: bool) -> 
     name = device.name
     count = len(input_rms)
     gain = np.abs(run.harmonics(device.terminals[0], device.cathode)[:count, 1]) / input_rms
-    fall = 20 * np.log10(np.maximum(gain[0], 1e-30) / np.maximum(gain, 1e-30))
+    thd = run.thd_percent(device.terminals[0], device.cathode)[:count]
     grid = run.current(name, "grid").max(axis=1)[:count]
     idle = np.asarray(run.idle.current(name))
     least = (run.current(name).min(axis=1) / idle)[:count]
     marks = {
         "grid current": _reached(input_rms, np.log(np.maximum(grid, 1e-15) / GRID_CURRENT_A)),
         "cut-off": np.nan if paired else _reached(input_rms, CUT_OFF - least),
-        "compresses by 1 dB": _reached(input_rms, fall - COMPRESSED_DB),
+        "gain down 1 dB, distorts": float(
+            np.maximum(compressed_at(input_rms, gain), _reached(input_rms, thd - RATED_THD))
+        ),
     }
     known = {cause: at for cause, at in marks.items() if np.isfinite(at)}
     cause = min(known, key=lambda each: known[each]) if known else "does not clip"
     return ClipPoint(name, float(known.get(cause, np.nan)), cause)
+
+
+def compressed_at(input_rms: Array, gain: Array) -> float:
+    """Drive at which a gain has fallen by 1 dB; NaN where it does not."""
+    fall = 20 * np.log10(np.maximum(gain[0], 1e-30) / np.maximum(gain, 1e-30))
+    return _reached(input_rms, fall - COMPRESSED_DB)
 
 
 def _reached(input_rms: Array, level: Array) -> float:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.clipping import ClipPoint, clip_points, estimated
+from tubekit.amp.clipping import COMPRESSED_DB, RATED_THD, ClipPoint, clip_points, compressed_at, estimated
 from tubekit.amp.held_supply import held_supply
 from tubekit.amp.readings import outside_note
 from tubekit.amp.signal_order import signal_order
@@ -24,8 +24,6 @@ from tubekit.units import show
 
 Array = np.ndarray
 
-RATED_THD = 5.0
-"""Distortion at which an output counts as rated where none is stated [%]; common practice, no source."""
 MOST_THD = 20.0
 """Distortion up to which the drive is listed [%]: beyond it the amp clips; common practice, no source."""
 DRIVES, SAMPLES = 12, 32
@@ -148,13 +146,32 @@ class Headroom(Printed):
         if len(self.input_rms):
             count = self.listed
             run = list(zip(*self.run.values(), strict=True))
-            note = f"Above {MOST_THD:g} % distortion the output is a clipped wave and is not listed."
-            note = note if count < len(self.input_rms) else ""
+            clipped = f"Above {MOST_THD:g} % distortion the output is a clipped wave and is not listed."
+            note = "\n".join(self._drive_notes() + [clipped] * (count < len(self.input_rms)))
             output = f"{self.view.output_words} [V RMS]"
             under = headed("input level [V RMS] tiny", output, "power [W]", "distortion [%] .1f")
             drive = Table("Power and distortion", under, run, note=note)
             tables.append(drive if self.view.load else drive.only(*(c.name for c in under if c.unit != "W")))
         return tables
+
+    def _drive_notes(self) -> list[str]:
+        """What takes the power, and a gain that falls before anything clips."""
+        result = []
+        if self.view.load:
+            ohms = float(self.output_rms[0] ** 2 / self.power_w[0])
+            names = " and ".join(one.designator for one in self.view.load)
+            result.append(
+                f"Power into {names} as drawn: at {self.frequency_hz:g} Hz it takes as much as {ohms:.3g} Ω "
+                f"(nominal {float(np.max(self.view.nominal_ohms)):.3g} Ω)."
+            )
+        level = compressed_at(self.input_rms, self.output_rms / self.input_rms)
+        if level < self.clips[0].input_rms:
+            percent = self._at(level, self.thd_percent)
+            result.append(
+                f"From {show(level, 'V RMS')} on the gain is {COMPRESSED_DB:g} dB down with {percent:.1f} % "
+                "distortion: bias that shifts with the drive does that, no clipping yet."
+            )
+        return result
 
     def short(self) -> list[Table]:
         """What clips first, then output against drive."""

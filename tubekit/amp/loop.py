@@ -20,6 +20,9 @@ Array = np.ndarray
 MIDDLE_HZ = (200.0, 1000.0, 5000.0)
 """Where the loops of several feedback resistors are compared [Hz]."""
 
+NO_LOOP = 1e-6
+"""Loop gain below which nothing comes back: what is left is rounding, or strays between distant nodes."""
+
 
 @dataclass(frozen=True, eq=False, repr=False)
 class AmpLoop(LoopGain):
@@ -77,13 +80,14 @@ def overall_feedback(
             fix="To look at another loop, name the part where it is to be opened (--at R6)",
         )  # fmt: skip
     named = part or carriers[0]
+    fix = f"Name the feedback resistor{': ' + ', '.join(carriers) if carriers else ''}"
     fitted = amp.parts.get(named)
     if not isinstance(fitted, Resistor | Capacitor) or fitted.condition != "fitted":
         choices = [p.designator for p in amp.parts.values() if isinstance(p, Resistor | Capacitor)]
         raise ChangeError(
             f"no resistor or capacitor {named} is installed, so the loop cannot be opened "
             f"there", where=amp.name,
-            fix=f"Name the feedback resistor{': ' + ', '.join(carriers) if carriers else ''}",
+            fix=fix,
             near=near_matches(named, choices),
         )  # fmt: skip
     view = view or signal_view(amp, jack=jack, source_ohms=source_ohms)
@@ -91,4 +95,7 @@ def overall_feedback(
         heard = signal_order(view.amp.topology, view.jack.tip).depth.keys()
         own = [name for name in carriers if set(amp.parts[name].nodes) - {GROUND} <= heard] or carriers
         named = max(own, key=lambda name: float(np.abs(loop_gain(view.point, name, MIDDLE_HZ).gain).max()))
-    return AmpLoop(**vars(loop_gain(view.point, named, frequencies_hz)), amp=amp)
+    loop = loop_gain(view.point, named, frequencies_hz)
+    if np.abs(loop.gain).max() < NO_LOOP:
+        raise ChangeError(f"{named} is in no feedback loop", where=amp.name, fix=fix)
+    return AmpLoop(**vars(loop), amp=amp)

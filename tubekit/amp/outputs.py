@@ -8,7 +8,7 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.parts import GROUND, Jack, Loudspeaker, OutputTransformer, Part, Resistor, Section
 from tubekit.amp.solve import types_of
 from tubekit.amp.strays import sections, tubes
-from tubekit.amp.topology import edges, reached
+from tubekit.amp.topology import edges, is_large, reached
 from tubekit.devices import catalogue
 from tubekit.errors import ChangeError
 
@@ -95,16 +95,22 @@ def output_transformer(amp: Amp) -> OutputTransformer | None:
 def output_sections(amp: Amp) -> tuple[Section, ...]:
     """Sections of the fitted tubes whose plates feed the transformer of the largest output stage."""
     output = output_transformer(amp)
-    plates = set() if output is None else set(output.primary.taps)
+    plates = set() if output is None else primary_nodes(amp, output)
     return tuple(section for section in sections(amp) if section.plate in plates)
+
+
+def primary_nodes(amp: Amp, part: OutputTransformer) -> set[str]:
+    """Taps of its primary, and what a large capacitor couples to them (a parafeed stage's plate)."""
+    large = [(one.nodes[0], one.nodes[1]) for one in amp.parts.values() if is_large(one)]
+    return set(reached(part.primary.taps, large, stops=amp.topology.held))
 
 
 def _plate_watts(amp: Amp, part: OutputTransformer) -> float:
     """Rated plate dissipation of the tubes on its primary [W]."""
-    rated = 0.0
+    rated, plates = 0.0, primary_nodes(amp, part)
     for tube in tubes(amp):
         for section in tube.sections:
-            if section.plate in part.primary.taps:
+            if section.plate in plates:
                 known = catalogue.tube(types_of(tube)[0]).system(section.screen is not None)
                 rated += known.ratings.plate_w or 0.0
     return rated

@@ -11,6 +11,7 @@ from itertools import product
 import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyze, parts as drawn
+from tubekit.amp.outputs import primary_nodes
 from tubekit.amp.parts.connectors import UNUSED
 from tubekit.amp.topology import Topology, reached
 from tubekit.bench.cable_graph import Pin, connectors
@@ -178,8 +179,8 @@ def _state(amp: Amp, drawn_amp: Amp, inserted: Settings, closed: Settings) -> Lo
 def output_volts(report: AmpReport) -> float:
     """Highest voltage from plate to cathode of a tube that works into an output transformer [V]."""
     plates = {
-        tap for part in report.amp.parts.values() if isinstance(part, drawn.OutputTransformer)
-        for tap in part.primary.taps
+        node for part in report.amp.parts.values() if isinstance(part, drawn.OutputTransformer)
+        for node in primary_nodes(report.amp, part)
     }  # fmt: skip
     state, index = report.solved.state, report.solved.state.operating_point.network.index
     volts = [

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from tubekit.amp import AmpReport
-from tubekit.amp.headroom import RATED_THD, headroom
+from tubekit.amp.clipping import RATED_THD
+from tubekit.amp.headroom import headroom
 from tubekit.amp.parts import Loudspeaker
 from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.amp.solve import types_of
