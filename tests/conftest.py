@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -26,12 +28,35 @@ SLOW = ("tests/browser", "tests/notebooks", "notebooks")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark what is slow."""
+    """Mark what is slow, and begin with the browser: it waits for much of its time, while others work."""
     slow = slow_tests()
     for item in items:
         place = item.path.relative_to(ROOT).as_posix()
         if place.startswith(SLOW) or item.nodeid in slow:
             item.add_marker(pytest.mark.slow)
+    turns: dict[str, int] = {}
+    for item in items:
+        turns.setdefault(unit_of(item.nodeid), len(turns))
+    items.sort(key=lambda each: (not each.nodeid.startswith(SLOW[0]), turns[unit_of(each.nodeid)]))
+
+
+def unit_of(nodeid: str) -> str:
+    """What one worker runs in one go: a file, and in the browser all that is asked of one notebook."""
+    book = re.search(r"\[(.+\.ipynb)\]$", nodeid) if nodeid.startswith(SLOW[0]) else None
+    return book[1] if book else nodeid.partition("::")[0]
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Workers take the units above, in the order in which they were collected."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class Units(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            return unit_of(nodeid)
+
+    config.option.loadscopereorder = False
+    return Units(config, log) if config.getvalue("dist") == "loadfile" else None
 
 
 @pytest.fixture(scope="session")

@@ -41,9 +41,19 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
         yield page
 
 
-@pytest.fixture(scope="module")
-def opened(page: Any, request: pytest.FixtureRequest) -> Any:
-    """A notebook at the bench's screen size, run from top to bottom."""
+@pytest.fixture
+def opened(page: Any, request: pytest.FixtureRequest) -> Iterator[Any]:
+    """A notebook at the bench's screen size, run from top to bottom; as the test before left it, but reset.
+
+    A test that fails, or leaves what Reset does not take back, forgets its name: the next opens it again.
+    """
     from tests.browser import moves
 
-    return moves.opened_on_the_bench(page, request.param)
+    if page.name == request.param:
+        moves.reset_on_the_bench(page)
+    else:
+        moves.opened_on_the_bench(page, request.param)
+    failed = request.session.testsfailed
+    yield page
+    if request.session.testsfailed > failed:
+        page.name = ""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-LISTS_MOVED = 6
+LISTS_MOVED = 3
 """Choices of a list that are taken; the rest differ in the value only."""
 
 
@@ -17,6 +17,15 @@ def opened_on_the_bench(page: Any, name: str) -> Any:
     page.run_all()
     page.show_panel()
     return page
+
+
+def reset_on_the_bench(page: Any) -> None:
+    """The notebook that is open, at the bench's screen size and as it came."""
+    from tests.browser.page import BENCH
+
+    page.size(*BENCH)
+    as_it_came(page)
+    page.show_panel()
 
 
 def looks_right(page: Any) -> None:
@@ -81,7 +90,7 @@ def lists_can_be_chosen_from(page: Any, most: int = LISTS_MOVED) -> None:
 
 
 def as_it_came(page: Any) -> None:
-    """Press the button that takes everything back."""
+    """Press the button that takes everything back, where there is one."""
     page.firmly(lambda: _pressed(page, "Reset"))
     page.settle()
 
@@ -93,5 +102,7 @@ def _chosen(page: Any, place: int, option: int) -> None:
 
 
 def _pressed(page: Any, words: str) -> None:
-    button = next(each for each in page.all(".tubekit-panel button") if each.text == words)
-    page.driver.execute_script("arguments[0].click()", button)
+    for button in page.all(".tubekit-panel button"):
+        if button.text == words:
+            page.driver.execute_script("arguments[0].click()", button)
+            return

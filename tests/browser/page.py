@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from selenium import webdriver
-from selenium.common.exceptions import StaleElementReferenceException
+from selenium.common.exceptions import StaleElementReferenceException, TimeoutException
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
@@ -35,6 +35,19 @@ PICTURE = f"{PANEL} img.tubekit-picture, {PANEL} .tubekit-picture img"
 KERNEL = "Python 3 (ipykernel)"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 DRIVER = shutil.which("chromedriver")
+
+STILL = """
+const [idle, seconds, done] = arguments, every = 0.05;
+let since = performance.now();
+(function look() {
+  const items = [...document.querySelectorAll('.jp-StatusBar-TextItem')];
+  const ready = items.some(each => each.textContent.includes(idle));
+  if (!ready) since = performance.now();
+  if (ready && performance.now() - since >= 1000 * seconds) done(true);
+  else setTimeout(look, 1000 * every);
+})();
+"""
+"""Asked of the page itself: asking from outside, ten times a second, costs more than what is waited for."""
 
 CROSSING = """
 const kinds = '.tubekit-panel :is(select, button, input[type=text], .noUi-target)';
@@ -55,7 +68,7 @@ return found;
 FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-extensions",
-    "--hide-scrollbars", "--force-device-scale-factor=1",
+    "--hide-scrollbars", "--force-device-scale-factor=1", "--force-prefers-reduced-motion",
     # No name but this machine is found: what a page fetches from elsewhere fails, and the console says so.
     "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
 )  # fmt: skip
@@ -184,10 +197,11 @@ class Page:
         self.driver.get(f"{self.address}/doc/tree/{name}")
         self.wait(".jp-Notebook .jp-Cell")
         # On a busy machine the page sometimes never hears from its kernel: as a hand would, load it again.
-        if not self.happens(self._ready, PATIENCE_S / 2):
+        # Run before it is ready, the page would ask which kernel.
+        if not self._still(0.0, PATIENCE_S / 2):
             self.driver.refresh()
             self.wait(".jp-Notebook .jp-Cell")
-        self.until("the kernel is ready", self._ready)
+            self.until("the kernel is ready", lambda: self._still(0.0))
 
     def _end_kernels(self) -> None:
         """End the kernels of notebooks opened before; each would keep its memory."""
@@ -198,18 +212,13 @@ class Page:
             with contextlib.suppress(OSError):
                 urllib.request.urlopen(end).close()
 
-    def _ready(self) -> bool:
-        """The page knows its kernel, and that it has nothing to do: run sooner, it would ask which one."""
-        return any(f"{KERNEL} | Idle" in each.text for each in self.all(".jp-StatusBar-TextItem"))
-
-    def _still(self, seconds: float) -> bool:
-        """The kernel has had nothing to do for as long."""
-        end = time.monotonic() + seconds
-        while time.monotonic() < end:
-            if not self._ready():
-                return False
-            time.sleep(0.1)
-        return True
+    def _still(self, seconds: float, patience: float = PATIENCE_S) -> bool:
+        """Whether the page comes to know its kernel, and that it has had nothing to do for as long."""
+        self.driver.set_script_timeout(patience)
+        try:
+            return bool(self.driver.execute_async_script(STILL, f"{KERNEL} | Idle", seconds))
+        except TimeoutException:
+            return False
 
     def run_all(self, until_there_is: str = PICTURE) -> None:
         """Run, then Run All Cells, from the menu as a hand does it."""
@@ -251,7 +260,7 @@ class Page:
             with contextlib.suppress(StaleElementReferenceException):
                 if happens():
                     return True
-            time.sleep(0.1)
+            time.sleep(0.2)
         return False
 
     def firmly(self, act: Any) -> Any:
@@ -284,7 +293,7 @@ class Page:
 
     def settle(self, patience: float = PATIENCE_S) -> None:
         """Wait until kernel and page have nothing more to do."""
-        self.until("the kernel is idle", lambda: self._still(0.4), patience)
+        self.until("the kernel is idle", lambda: self._still(0.4, patience), patience)
 
     def fetched(self) -> list[str]:
         """What the page has fetched from anywhere but this machine."""

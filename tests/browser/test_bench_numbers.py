@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -23,10 +24,11 @@ HEADLINES, FINDINGS = ".tubekit-panel .tubekit-headline", ".tubekit-panel .tubek
 
 
 @pytest.fixture
-def opened(page: Any, request: pytest.FixtureRequest) -> Any:
+def opened(page: Any, request: pytest.FixtureRequest) -> Iterator[Any]:
     """The notebook opened for this test alone: rows that were added stay after a reset."""
     moves.opened_on_the_bench(page, request.param).settle()  # the last cells are the longest
-    return page
+    yield page
+    page.name = ""
 
 
 @pytest.mark.parametrize("opened", ["07-readings-and-suspects.ipynb"], indirect=True)

@@ -28,6 +28,7 @@ def test_jupyterlab_asks_nobody_for_anything(page: Any) -> None:
 def test_the_browser_under_test_finds_no_other_machine(page: Any) -> None:
     """Otherwise the tests that it fetches nothing would show nothing."""
     page.driver.get("about:blank")
+    page.name = ""
     page.console()
     page.driver.execute_async_script(
         "const done = arguments[0];"
