@@ -156,8 +156,8 @@ def test_the_catalogue_is_complete():
     wanted = (
         "12AX7 12AY7 12AT7 12AU7 6SL7GT 6SN7GT 6SC7 6BM8 2A3 6SJ7 EF86 6V6GT 6L6 5881 6L6GC EL84 EL34 6550 "
         "KT88 7591 6F6 5AR4 5U4G 5U4GB 5Y3GT 5V4G 6X4 6CA4 5R4GY silicon 6CG7 6AQ5 6973 6K6GT 6EU7 6AV6 "
-        "6J5 7199 6AN8 6U8 12BH7 6DJ8 7189 7027A 807 5879 6AU6 12AU6 80 5Z3 6X5GT EZ80 GZ37 35Z5GT 50L6GT "
-        "0A2 0B2 0C3 0D3"
+        "6J5 7199 6AN8 6U8 12DW7 12BH7 6DJ8 7189 7027A 807 5879 6AU6 12AU6 80 5Z3 6X5GT EZ80 GZ37 35Z5GT "
+        "50L6GT 0A2 0B2 0C3 0D3"
     )
     assert set(wanted.split()) <= set(tube_types())
     both = {"EF86": "6267", "EL84": "6BQ5", "EL34": "6CA7", "6BM8": "ECL82", "12AU7": "ECC82", "6X4": "EZ90"}
@@ -168,14 +168,14 @@ def test_the_catalogue_is_complete():
 def test_a_bottle_of_unlike_systems_answers_with_the_one_that_is_asked():
     both = tube("ECL82")
     assert [each.type for each in both.systems] == ["6BM8 triode", "6BM8 pentode"]
-    triode, pentode = both.system(screen=False), both.system(screen=True)
+    triode, pentode = both.system(0), both.system(1)
     assert both.at(plate=100, grid=0).plate_a == triode.at(plate=100, grid=0).plate_a
     assert both.at(plate=170, screen=170, grid=-11.5).type == "6BM8 pentode"
     assert both.law is pentode.law
     assert both.sections == 2
     assert "6BM8 triode" not in tube_types(), "a system is no type that goes into a socket"
-    assert tube("6V6GT").system(screen=True) is tube("6V6GT")
-    assert tube("12AX7").system(screen=True) is tube("12AX7")
+    assert tube("6V6GT").system(0) is tube("6V6GT")
+    assert tube("12AX7").system(1) is tube("12AX7")
     text = str(both)
     assert "Ratings of 6BM8 triode" in text
     assert "Ratings of 6BM8 pentode" in text

@@ -1,4 +1,4 @@
-"""A bottle with a triode and a pentode: drawn, checked, solved and held against the ratings of each."""
+"""A tube with unlike sections: drawn, checked, solved and compared with the ratings of each."""
 
 from __future__ import annotations
 
@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 
 from tubekit import analyze, load_amp, tube
-from tubekit.amp.parts.tubes import MIXED, Tube, facts
+from tubekit.amp.parts.tubes import Tube, facts
 from tubekit.decisions.limits import limits
 from tubekit.decisions.variation import variables
-from tubekit.errors import AmpFileError, ChangeError
+from tubekit.devices.tube_check import check_tube_file
+from tubekit.devices.tube_files import completed, tube_data
+from tubekit.errors import AmpFileError, ChangeError, InputError, TableError
 
 AMP = """
 [amp]
@@ -104,6 +106,10 @@ ohms = "8"
 """
 
 
+def exchanged(text: str) -> str:
+    return text.replace("[V1.a]", "[V1.x]").replace("[V1.b]", "[V1.a]").replace("[V1.x]", "[V1.b]")
+
+
 def written(folder: Path, text: str = AMP) -> Path:
     path = folder / "bench.toml"
     path.write_text(text, encoding="utf-8")
@@ -112,7 +118,7 @@ def written(folder: Path, text: str = AMP) -> Path:
 
 def test_it_is_a_family_of_its_own() -> None:
     known = facts("ECL82")
-    assert (known.family, known.sections, known.words) == (MIXED, 2, "a triode and pentode")
+    assert (known.family, known.sections, known.words) == ("triode and pentode", 2, "a triode and pentode")
 
 
 def test_each_section_has_the_law_of_its_system(tmp_path: Path) -> None:
@@ -122,7 +128,7 @@ def test_each_section_has_the_law_of_its_system(tmp_path: Path) -> None:
     assert [s.screen for s in part.sections] == [None, "B2"]
     report = analyze(amp)
     a, b = report.tube("V1a"), report.tube("V1b")
-    triode, pentode = tube("6BM8").system(screen=False), tube("6BM8").system(screen=True)
+    triode, pentode = tube("6BM8").system(0), tube("6BM8").system(1)
     point = triode.at(plate=a.plate_v, grid=a.grid_v)
     assert a.plate_a == pytest.approx(point.plate_a, rel=1e-6)
     point = pentode.at(plate=b.plate_v, screen=b.screen_v, grid=b.grid_v)
@@ -149,10 +155,53 @@ def test_each_system_varies_in_its_own_way(tmp_path: Path) -> None:
     assert "V1a screen share" not in names
 
 
-def test_two_pentodes_in_it_are_refused(tmp_path: Path) -> None:
-    text = AMP.replace('[V1.a]\nplate = "p1"', '[V1.a]\nscreen = "B2"\nplate = "p1"')
-    with pytest.raises(AmpFileError, match=r"V1: 6BM8 is a triode and pentode, but two .* as its pentode"):
+TWO_TRIODES = AMP.replace('"6BM8"', '"12DW7"\nheater_halves = "parallel"').replace('screen = "B2"\n', "")
+
+
+@pytest.mark.parametrize("type_", ["6BM8", "6U8", "6AN8", "7199"])
+def test_exchanged_sections_are_refused(tmp_path: Path, type_: str) -> None:
+    text = exchanged(AMP).replace('"6BM8"', f'"{type_}"')
+    words = rf"V1.a: {type_} triode is a triode and has no screen.* \[V1.b\] is the {type_} pentode"
+    with pytest.raises(AmpFileError, match=words):
         load_amp(written(tmp_path, text))
+
+
+def test_a_section_without_a_letter_of_its_type_is_refused(tmp_path: Path) -> None:
+    text = TWO_TRIODES.replace("[V1.b]", "[V1.c]")
+    with pytest.raises(AmpFileError, match=r"V1.c: .*\[V1.a\] is the 12DW7 section a, \[V1.b\] is the"):
+        load_amp(written(tmp_path, text))
+
+
+def test_each_triode_of_two_unlike_ones_has_its_own_law(tmp_path: Path) -> None:
+    amp = load_amp(written(tmp_path, TWO_TRIODES))
+    high, medium = tube("12AX7"), tube("12AU7")  # made to their curves, from memory
+    report = analyze(amp)
+    for name, like in (("V1a", high), ("V1b", medium)):
+        here = report.tube(name)
+        assert here.plate_a == pytest.approx(like.at(plate=here.plate_v, grid=here.grid_v).plate_a, rel=1e-6)
+    alone = analyze(amp.changed({"V1": "12AX7"}))
+    assert report.tube("V1a").plate_a == pytest.approx(alone.tube("V1a").plate_a, rel=0.1)
+    assert report.tube("V1b").plate_a > 3.0 * alone.tube("V1b").plate_a
+    turned = analyze(load_amp(written(tmp_path, exchanged(TWO_TRIODES))))
+    assert turned.tube("V1a").plate_a == pytest.approx(alone.tube("V1b").plate_a, rel=0.1)
+    rules = {(c.part, c.what): c.rule for c in limits(report).checks}
+    assert rules["V1b", "plate dissipation"] == "12DW7 section b design-max rating"
+
+
+def test_unlike_sections_bring_their_own_pins() -> None:
+    pins = tube("12DW7").pins
+    assert pins == tube("12AX7").pins, "the socket of a dual triode"
+    data = dict(tube_data("12DW7")) | {"pins": {"heater": [4, 5]}}
+    twice = completed(data | {"systems": ["12DW7 section a"] * 2}, "own.toml")
+    with pytest.raises(TableError, match=r"pins\.plate b: pin 1 is the plate a already"):
+        check_tube_file(twice, "own.toml")
+
+
+def test_two_unlike_triodes_have_to_be_asked_one_by_one() -> None:
+    with pytest.raises(InputError, match=r"12DW7: .*Ask one: tube\('12DW7 section a'\) or"):
+        tube("12DW7").at(plate=250, grid=-2)
+    assert tube("12DW7 section a").at(plate=250, grid=-2).mu == pytest.approx(100, rel=0.05)  # from memory
+    assert tube("12DW7 section b").at(plate=250, grid=-8.5).mu == pytest.approx(17, rel=0.05)  # from memory
 
 
 def test_it_is_no_substitute_for_a_twin_triode() -> None:

@@ -10,7 +10,7 @@ from tubekit.amp.fields import fields_of
 from tubekit.amp.findings import ALWAYS, MISSING, Findings, read_fields, tables_in
 from tubekit.amp.parts.regulators import GasTube
 from tubekit.amp.parts.tubes import (
-    MIXED,
+    LETTERS,
     REGULATOR,
     WIRE_ENDED,
     RectifierTube,
@@ -59,31 +59,26 @@ def make_tube(designator: str, table: Mapping[str, Any], findings: Findings) -> 
     alone = [key for key in SINGLE if key in table and key not in inner]
     values = read_fields(Tube, table, designator, findings, (*ALWAYS, *inner, *alone))
     drawn = {"": {key: table[key] for key in alone}} if alone or not inner else {}
-    sections = [_section(designator, key, one, known, findings) for key, one in (drawn | inner).items()]
+    unused = str(table.get("unused", ""))
+    sections = [
+        _section(designator, key, one, known, findings, unused) for key, one in (drawn | inner).items()
+    ]
     if len(sections) > known.sections:
         fix = f"Draw {known.sections} of them, or correct the type"
         problem = f"{known.type} is {known.words}, but {len(sections)} sections are drawn"
         findings.add(designator, problem, fix, alike(known, len(sections)), code="too_many_sections")
-    elif str(table.get("unused")) in inner or (table.get("unused") and known.sections < 2):
+    elif unused in inner or (unused and known.sections < 2):
         fix = "Take 'unused' out, or name the half that nothing is wired to"
         problem = (
-            (f"'unused' names {table['unused']}, which is drawn")
-            if inner
-            else f"{known.type} is not a dual tube"
+            (f"'unused' names {unused}, which is drawn") if inner else f"{known.type} is not a dual tube"
         )
         findings.add(designator, problem, fix, code="unused", key="unused")
-    elif len(sections) < known.sections and not (table.get("note") or table.get("unused")):
+    elif len(sections) < known.sections and not (table.get("note") or unused):
         fix = f'Add {designator}.b with its electrodes, or write unused = "b"'
         problem = f"only {len(sections)} of {known.sections} sections of {known.type} drawn"
         findings.add(designator, problem, fix, alike(known, len(sections)), code="sections_left_out")
     _heater(designator, table, known, findings)
     good = tuple(one for one in sections if one is not None)
-    if known.family == MIXED and len(good) == 2 and (good[0].screen is None) == (good[1].screen is None):
-        twice = "triode" if good[0].screen is None else "pentode"
-        fix = "Write screen = … in the one that is the pentode, and only there"
-        problem = f"{known.type} is {known.words}, but two sections are drawn as its {twice}"
-        findings.add(designator, problem, fix, code="unlike_systems")
-        return None
     if values is None or len(good) < len(sections) or len(good) > known.sections:
         return None
     return Tube(designator=designator, sections=good, family=known.family, socket=known.base, **values)
@@ -111,9 +106,18 @@ def _with_filament(
 
 
 def _section(
-    designator: str, key: str, table: Mapping[str, Any], known: TubeFacts, findings: Findings
+    designator: str, key: str, table: Mapping[str, Any], known: TubeFacts, findings: Findings, unused: str
 ) -> Section | None:
     part = f"{designator}.{key}" if key else designator
+    names = zip(LETTERS, known.systems, strict=False)
+    own = ", ".join(f"[{designator}.{letter}] is the {each.type}" for letter, each in names)
+    letters = f". {own}" if own else ""
+    known_section = known.section(key or {"a": "b", "b": "a"}.get(unused, ""))
+    if known_section is None:
+        problem = f"the sections of {known.type} are not alike, and none has this name"
+        findings.add(part, problem, own, code="unlike_systems")
+        return None
+    known = known_section
     if "plates" in table:
         fix = "Write plate, grid and cathode, or correct the type"
         problem = f"{known.type} is {known.words} and has no 'plates'"
@@ -124,12 +128,13 @@ def _section(
         return None
     has_screen = "screen" in values
     if has_screen and known.family == "triode":
-        problem, fix = f"{known.type} is a triode and has no screen", "Take screen out, or correct the type"
+        problem = f"{known.type} is a triode and has no screen"
+        fix = f"Take screen out, or correct the type{letters}"
         findings.add(part, problem, fix, code="no_such_electrode", key="screen")
     if not has_screen and known.family == "pentode":
-        fix = "Add screen = …; strapped as a triode it joins the node of the plate"
+        fix = f"Add screen = …; strapped as a triode it joins the node of the plate{letters}"
         findings.add(part, f"the screen of {known.type} is missing", fix, code=MISSING, key="screen")
-    if known.family != MIXED and has_screen != (known.family == "pentode"):
+    if has_screen != (known.family == "pentode"):
         return None
     return Section(name=designator + key, key=key, **values)
 

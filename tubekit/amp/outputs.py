@@ -6,10 +6,8 @@ from collections.abc import Container, Iterator, Mapping
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.parts import GROUND, Jack, Loudspeaker, OutputTransformer, Part, Resistor, Section
-from tubekit.amp.solve import types_of
 from tubekit.amp.strays import sections, tubes
 from tubekit.amp.topology import edges, is_large, reached
-from tubekit.devices import catalogue
 from tubekit.errors import ChangeError
 
 Output = Loudspeaker | Jack
@@ -111,6 +109,5 @@ def _plate_watts(amp: Amp, part: OutputTransformer) -> float:
     for tube in tubes(amp):
         for section in tube.sections:
             if section.plate in plates:
-                known = catalogue.tube(types_of(tube)[0]).system(section.screen is not None)
-                rated += known.ratings.plate_w or 0.0
+                rated += tube.system(section).ratings.plate_w or 0.0
     return rated

@@ -26,7 +26,6 @@ from tubekit.amp.topology import reservoir_farads
 from tubekit.analyses.mains import MainsState
 from tubekit.circuit.parts import GROUND, Rectifier
 from tubekit.circuit.reduction import resistance_to_ground
-from tubekit.devices import catalogue
 from tubekit.result_fields import frozen_array
 
 Array = np.ndarray
@@ -80,7 +79,7 @@ class SolvedAmp:
         screen_v = self._dc(section.screen, k) if section.screen else np.nan
         plate_a, grid_a = (np.asarray(point.current(name, t)) for t in ("plate", "grid"))
         screen_a = np.asarray(point.current(name, "screen")) if section.screen else np.nan
-        systems = [catalogue.tube(each).system(section.screen is not None) for each in types_of(part)]
+        systems = [part.system(section, each) for each in types_of(part)]
         ratings = [each.ratings for each in systems]
         plate_max = _limits(r.plate_w for r in ratings)
         screen_max = _limits(r.screen_w for r in ratings)

@@ -122,8 +122,7 @@ def tube_checks(report: AmpReport) -> Iterator[RatingCheck]:
         part = report.amp.parts[t.designator]
         assert isinstance(part, Tube)
         section = next(s for s in part.sections if s.name == t.section)
-        screen = section.screen is not None
-        types = tuple(catalogue.tube(each).system(screen).type for each in t.types)
+        types = tuple(part.system(section, each).type for each in t.types)
         rated_as = _Rated(report, types)
         at_line = rated_as.reports[1].tubes[k]
         for code in ("plate_w", "screen_w", "plate_v", "screen_v", "cathode_a"):

@@ -66,7 +66,8 @@ def fit_tube(
         points = read_points(points)
     screen = KINDS[chosen] is Pentode
     refuse_mixed(points, screen)
-    model = model.system(screen) if model is not None else None
+    if model is not None:
+        model = next((each for each in model.systems if isinstance(each.law, KINDS[chosen])), model)
     if model is not None and not isinstance(model.law, KINDS[chosen]):
         raise InputError(
             f"{model.type} is a {model.kind}, not a {chosen}", part="like", fix="Name a tube of that kind"

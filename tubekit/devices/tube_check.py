@@ -21,7 +21,7 @@ KINDS: Mapping[str, type[Triode | Pentode | SiliconDiode] | None] = {
     "triode": Triode, "pentode": Pentode, "beam tetrode": Pentode, MIXED: None, "rectifier": None,
     "silicon rectifier": SiliconDiode, "silicon diode": SiliconDiode, "gas regulator": None,
 }  # fmt: skip
-"""Kinds of tube, each with its law; a bottle of unlike systems has none, others state what `STATED` names."""
+"""Kinds of tube, each with its law; unlike sections have files of their own, others state `STATED`."""
 STATED = {"rectifier": {"drop": "V", "at": "A"}, "gas regulator": {"running": "V", "at": "A", "ohms": "ohm"}}
 BASES = {
     "4-pin": 4, "5-pin": 5, "6-pin": 6, "7-pin": 7, "octal": 8, "loctal": 8, "7-pin miniature": 7, "noval": 9,
@@ -159,12 +159,8 @@ def check_tube_file(data: Mapping[str, Any], where: str) -> None:
 
 def _pins(file: _File, data: Mapping[str, Any]) -> None:
     count, sections, kind = BASES[data["base"]], data["sections"], data["kind"]
-    if kind == MIXED:
-        systems = [f"{name} " for name in ("triode", "pentode")]
-        names = [f"{system}{one}" for system in systems for one in ELECTRODES]
-    else:
-        letters = ["", *(f" {letter}" for letter in "abc"[:sections])] if sections > 1 else [""]
-        names = [f"{one}{letter}" for one in ELECTRODES for letter in letters]
+    letters = ["", *(f" {letter}" for letter in "abc"[:sections])] if sections > 1 else [""]
+    names = [f"{one}{letter}" for one in ELECTRODES for letter in letters]
     file.known("pins", data["pins"], [*names, *BESIDE])
     taken: dict[int, str] = {}
     for name, raw in data["pins"].items():
@@ -183,7 +179,7 @@ def _pins(file: _File, data: Mapping[str, Any]) -> None:
                 taken[pin] = name
     parts = {"plate"} | ({"screen"} if KINDS[kind] is Pentode else set())
     parts |= {"grid"} if KINDS[kind] in (Triode, Pentode) else set()
-    for part in sorted(parts) if kind != MIXED else ():
+    for part in sorted(parts):
         drawn = sum(name == part or name.startswith(f"{part} ") for name in data["pins"])
         if drawn != sections:
             problem = f"{drawn} of {sections} stated"
@@ -212,10 +208,10 @@ def _figures(file: _File, data: Mapping[str, Any]) -> None:
 
 def _law(file: _File, data: Mapping[str, Any]) -> None:
     kind, given = data["kind"], data.get("law")
-    if kind == MIXED:
-        if not data.get("systems"):
-            raise file.wrong("systems", "is missing", "Name the tube files of its systems", "missing")
+    if data.get("systems"):
         return
+    if kind == MIXED:
+        raise file.wrong("systems", "is missing", "Name the tube files of its sections", "missing")
     if given is None:
         raise file.wrong("law", "is missing", "State [law], or like = a type that has one", "missing")
     law = KINDS[kind]

@@ -75,7 +75,7 @@ def file_types() -> tuple[str, ...]:
 
 @cache
 def system_types() -> tuple[str, ...]:
-    """Systems of bottles that hold unlike ones, sorted: '6BM8 triode' and the like."""
+    """Sections of tubes that have unlike ones, sorted: '6BM8 triode' and the like."""
     return tuple(sorted(path.stem for path in data_file("tubes").glob("systems/*.toml")))
 
 
@@ -106,7 +106,7 @@ def tube_data(type_: str) -> Mapping[str, Any]:
 
 
 def completed(own: Mapping[str, Any], where: str) -> Mapping[str, Any]:
-    """What a file states, and from the file it is `like` what it does not.
+    """What a file states, from the file it is `like` what it does not, and the pins of unlike sections.
 
     Raises
     ------
@@ -122,6 +122,14 @@ def completed(own: Mapping[str, Any], where: str) -> Mapping[str, Any]:
         path = tube_path(like)
         here = read_toml(path, f"data/tubes/{path.name}")
         data = {key: value for key, value in here.items() if key != "equivalents"} | data
+    systems, pins = data.get("systems"), data.get("pins")
+    if isinstance(systems, list) and isinstance(pins, dict):
+        data["pins"] = {
+            f"{name} {letter}": pin
+            for letter, system in zip("abc", systems, strict=False)
+            for name, pin in (tube_data(system)["pins"] if system in system_types() else {}).items()
+            if not name.startswith("heater")
+        } | pins
     return data
 
 

@@ -19,7 +19,7 @@ from tubekit.units import parse
 
 
 def tube_of(type_: str, data: Mapping[str, Any], where: str, systems: tuple[Tube, ...] = ()) -> Tube:
-    """The record in the data of a file; `systems` are those of a bottle with unlike ones.
+    """The record in the data of a file; `systems` are those of a tube with unlike sections.
 
     Raises
     ------

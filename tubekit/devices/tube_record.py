@@ -113,8 +113,8 @@ class Tube(Printed):
     near the rows: the law's own, beside which new tubes spread. `known` says for base, pins and
     capacitances how they are known.
 
-    A bottle of unlike systems has them in `systems`; its own law, ratings and capacitances are
-    those of the last of them, the one with a screen.
+    A tube with unlike sections has them in `systems`, in the order of their letters; its own law,
+    ratings and capacitances are those of the last of them.
     """
 
     type: str
@@ -144,17 +144,16 @@ class Tube(Printed):
     emission: Parameter = 1.0
     current_factor: Parameter = 1.0
 
-    def system(self, screen: bool) -> Tube:
-        """The system with a screen or the one without; of a bottle of one kind the tube itself.
+    def system(self, place: int) -> Tube:
+        """The section at a place, 0 for section a; of a tube with sections alike the tube itself.
 
         Examples
         --------
         >>> from tubekit.devices.catalogue import tube
-        >>> tube("6BM8").system(screen=False).type
-        '6BM8 triode'
+        >>> tube("6BM8").system(0).type, tube("12DW7").system(1).type
+        ('6BM8 triode', '12DW7 section b')
         """
-        fitting = (each for each in self.systems if ("screen" in each.law.terminals) is screen)
-        return next(fitting, self)
+        return self.systems[place] if self.systems else self
 
     def aged(self, *, emission: Parameter = 1.0, spread: Parameter = 1.0) -> Tube:
         """The same type with a worn cathode, or one that leaves the mean of new tubes.
@@ -249,12 +248,12 @@ class Tube(Printed):
     ) -> TubePoint:
         """Currents, gm, rp and mu at voltages to cathode [V]; arrays broadcast.
 
-        Of a bottle of unlike systems, that with a screen where a screen voltage is given.
+        Of a triode and pentode in one tube, the pentode where a screen voltage is given.
 
         Raises
         ------
-        InputError : a screen voltage for a tube without a screen, none for one with it, or a grid
-            for a rectifier.
+        InputError : a screen voltage for a tube without a screen, none for one with it, a grid for a
+            rectifier, or two unlike triodes.
 
         Examples
         --------
@@ -264,7 +263,11 @@ class Tube(Printed):
         1.20 mA, mu 100
         """
         if self.systems:
-            return self.system(screen is not None).at(plate=plate, grid=grid, screen=screen)
+            fitting = [one for one in self.systems if ("screen" in one.law.terminals) is (screen is not None)]
+            if len(fitting) != 1:
+                names = " or ".join(f"tube('{one.type}')" for one in self.systems)
+                raise InputError("its sections are not alike", part=self.type, fix=f"Ask one: {names}")
+            return fitting[0].at(plate=plate, grid=grid, screen=screen)
         if "grid" not in self.law.terminals:
             raise InputError(
                 "a rectifier has no grid to set",

@@ -37,12 +37,14 @@ class Start:
 
 @cache
 def driven_tubes() -> tuple[str, ...]:
-    """Types with a grid, in the order of the catalogue; a damaged record is left out."""
+    """Types with a grid, in the order of the catalog, unlike sections each; a damaged record is left out."""
     found = []
     for each in tube_types():
         try:
-            if isinstance(tube(each).law, (Triode, Pentode)):
-                found.append(each)
+            record = tube(each)
+            found += [
+                one.type for one in record.systems or (record,) if isinstance(one.law, (Triode, Pentode))
+            ]
         except TubekitError:
             continue
     return tuple(found)

@@ -33,10 +33,10 @@ if TYPE_CHECKING:
     from tubekit.analyses.mains import MainsState
 
 WIRE_ENDED = "wire ended"
-MIXED = "triode and pentode"
-"""Family of a bottle with unlike systems: a section with a screen is its pentode, one without its triode."""
 REGULATOR = "regulator tube"
 HEATER = Listed(NodeName(), 2, 3)
+LETTERS = "abc"
+"""Of the sections in one tube, as in [V1.a]; its pins and its unlike sections go by them."""
 PARALLEL, SERIES = "parallel", "series"
 """Halves of a tapped heater (12A_7): pins 4+5 against 9, or from 4 to 5 with 9 free or on a middle node."""
 NO_EMISSION = 1e-7
@@ -60,9 +60,9 @@ NO_HEATER = 1e9
 class TubeFacts:
     """What wiring needs to know of a type: family, sections, base, heater.
 
-    `family` is 'triode', 'pentode' (beam tetrodes too), 'rectifier', or MIXED for a bottle with one of
-    each; `sections` counts the systems in the bottle (plates, for a rectifier); heater volts are 0
-    where there is none.
+    `family` is 'triode', 'pentode' (beam tetrodes too), 'rectifier', or 'triode and pentode' for a tube
+    with one of each; `sections` counts its sections (plates, for a rectifier), `systems` has those of a
+    tube with unlike sections, a first; heater volts are 0 where there is none.
     """
 
     type: str
@@ -73,8 +73,14 @@ class TubeFacts:
     heater_amps: float
     tapped: bool = False
     filament: bool = False
+    systems: tuple[TubeFacts, ...] = ()
 
-    def electrodes(self, place: int = 0) -> tuple[str, ...]:
+    def section(self, letter: str) -> TubeFacts | None:
+        """The section of a letter; of a tube with sections alike the tube, None for a letter without one."""
+        of = dict(zip(LETTERS, self.systems, strict=False))
+        return of.get(letter) if of else self
+
+    def electrodes(self, letter: str = "") -> tuple[str, ...]:
         """What its section has pins for beside the heater: a filament is its own cathode, gas has no grid.
 
         Examples
@@ -82,17 +88,19 @@ class TubeFacts:
         >>> facts("6V6GT").electrodes(), facts("2A3").electrodes(), facts("0A2").electrodes()
         (('plate', 'screen', 'grid', 'cathode'), ('plate', 'grid'), ('plate', 'cathode'))
         """
+        if self.systems:
+            return (self.section(letter) or self.systems[0]).electrodes()
         if self.family == "rectifier":
             return ("plates", "cathode")
         if self.family == REGULATOR:
             return ("plate", "cathode")
-        screen = self.family == "pentode" or (self.family == MIXED and place == 1)
-        return ("plate", *(["screen"] if screen else []), "grid", *([] if self.filament else ["cathode"]))
+        screen = ["screen"] if self.family == "pentode" else []
+        return ("plate", *screen, "grid", *([] if self.filament else ["cathode"]))
 
     @property
     def words(self) -> str:
         """Family and sections in trade words, for messages."""
-        if self.family in ("rectifier", REGULATOR, MIXED):
+        if self.family in ("rectifier", REGULATOR) or len({one.family for one in self.systems}) > 1:
             return f"a {self.family}"
         return f"a {'twin ' if self.sections > 1 else ''}{self.family}"
 
@@ -203,6 +211,12 @@ class Tube(Part):
         if self.filament:
             yield from pairwise(self.heater)
 
+    def system(self, section: Section, type_: str | None = None) -> catalogue.Tube:
+        """What the catalog knows of the section that this is in a type: by its letter, or else in order."""
+        place = LETTERS.find(section.key or ("b" if self.unused == "a" else "a"))
+        known = catalogue.tube(type_ or self.types[0])
+        return known.system(place if place >= 0 else self.sections.index(section))
+
     def heater_rating(self, type_: str | None = None) -> tuple[float, float]:
         """Volts and amps of its heater between the outer nodes, as it is wired.
 
@@ -219,17 +233,18 @@ class Tube(Part):
 
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
         """Its sections with their capacitances, and its heater."""
-        laws = {
-            screen: tube_law(self, hookup, screen) for screen in {s.screen is not None for s in self.sections}
-        }
+        laws: dict[tuple[catalogue.Tube, ...], Law] = {}
         for section in self.sections:
-            law = laws[section.screen is not None]
+            systems = tuple(self.system(section, each) for each in self.types)
+            if systems not in laws:
+                laws[systems] = tube_law(self, hookup, systems)
+            law = laws[systems]
             if section.screen is None:
                 terminals: tuple[str, ...] = (section.plate, section.grid)
             else:
                 terminals = (section.plate, section.screen, section.grid)
             yield wired.Device(section.name, law, terminals, section.cathode)
-            yield from _strays(self, section.name, terminals, section.cathode)
+            yield from _strays(systems[0], section.name, terminals, section.cathode)
         yield from _heater(self, hookup)
 
     def assumed(self) -> Iterator[Assumed]:
@@ -295,7 +310,7 @@ class Tube(Part):
         yield Variable(f"{self.designator} emission", self.designator, turns, emission)
         for section in self.sections:
             name = section.name
-            system = catalogue.tube(self.types[0]).system(section.screen is not None)
+            system = self.system(section)
             limits, triode = tube_spread(system.type), isinstance(system.law, Triode)
             turn = (Adjustment(CircuitParameter(name, "mu" if triode else "mu_screen")),)
             yield Variable(f"{name} mu", self.designator, turn, limits.mu)
@@ -430,15 +445,17 @@ def facts(tube_type: str) -> TubeFacts:
     except InputError as error:  # a damaged file of our own
         problem = f"{as_text(tube_type)} cannot be used: {error}"
         raise InputError(problem, fix="Fix that file", code="tube_file", word=tube_type) from error
+    systems = tuple(facts(each.type) for each in tube.systems)
     return TubeFacts(
         type=tube.type,
-        family=MIXED if tube.systems else _family(tube.law),
+        family=" and ".join(dict.fromkeys(each.family for each in systems)) or _family(tube.law),
         sections=tube.sections,
         base=tube.base,
         heater_volts=tube.heater_volts or 0.0,
         heater_amps=tube.heater_amps or 0.0,
         tapped="heater center" in tube.pins,
         filament=bool(tube.directly_heated),
+        systems=systems,
     )
 
 
@@ -450,14 +467,14 @@ def _family(law: object) -> str:
     return "pentode" if isinstance(law, Pentode) else "rectifier"
 
 
-def tube_law(part: Tube, hookup: Hookup, screen: bool = False) -> Law:
-    """Law of the sections with a screen, or of those without, with the emission its heater leaves."""
-    known = [catalogue.tube(each) for each in part.types]
+def tube_law(part: Tube, hookup: Hookup, systems: Sequence[catalogue.Tube] = ()) -> Law:
+    """Law of a section, or of the whole tube, of each of its types, with the emission its heater leaves."""
+    known = systems or [catalogue.tube(each) for each in part.types]
     cold = bool(part.heater) and np.less(hookup.heat(part.designator), heaters.COLD)
     heat = heaters.emission(hookup.heat(part.designator)) if part.heater else 1.0
     left = np.multiply(part.emission, np.where(cold, 0.0, heat))
     laws = [
-        _worn(tube.system(screen).law, own if tube.heater_amps else worn)
+        _worn(tube.law, own if tube.heater_amps else worn)
         for tube, own, worn in zip(known, _of_each(left, known), _of_each(part.emission, known), strict=True)
     ]
     if len({type(law) for law in laws}) > 1:
@@ -479,10 +496,11 @@ def _worn(law: Law, emission: Value) -> Law:
     return law.worn(emission) if np.any(np.asarray(emission) != 1.0) else law
 
 
-def _strays(part: Tube, name: str, terminals: tuple[str, ...], cathode: str) -> Iterator[wired.Part]:
-    """Interelectrode capacitances of the (first) type."""
-    plate, grid = terminals[0], terminals[-1]
-    caps = catalogue.tube(part.types[0]).system(len(terminals) == 3).capacitances
+def _strays(
+    system: catalogue.Tube, name: str, terminals: tuple[str, ...], cathode: str
+) -> Iterator[wired.Part]:
+    """Interelectrode capacitances of a section of the (first) type."""
+    plate, grid, caps = terminals[0], terminals[-1], system.capacitances
     for label, a, b in (
         ("grid_plate", grid, plate), ("grid_cathode", grid, cathode), ("plate_cathode", plate, cathode)
     ):  # fmt: skip

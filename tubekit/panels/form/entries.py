@@ -11,7 +11,7 @@ from tubekit.amp.parts import Capacitor, Part, TwoTerminal
 from tubekit.amp.parts.connectors import PinNode
 from tubekit.amp.parts.diodes import TypeName
 from tubekit.amp.parts.transformers import PowerTransformer, Transformer
-from tubekit.amp.parts.tubes import MIXED, RectifierTube, Section, Tube, TubeFacts
+from tubekit.amp.parts.tubes import RectifierTube, Section, Tube, TubeFacts
 from tubekit.devices import catalogue
 from tubekit.panels.form.draft import Path_
 from tubekit.panels.form.kinds import kind_of, tube_facts
@@ -185,14 +185,14 @@ def _electrodes(kind: type[Part], known: TubeFacts, table: Mapping[str, Any]) ->
         if known.sections > 1:
             halves = (("all used", ""), *((f"half {key}", key) for key in "ab"))
             yield Entry(("unused",), "not used", CHOICE, halves)
-        for place, key in enumerate(_section_keys(known, table)):
+        for key in _section_keys(known, table):
             drawn = table.get(key, {}) if key else table
-            usual = known.electrodes(place)
+            usual = known.electrodes(key)
             for spec in fields_of(Section):
-                if spec.key in usual or spec.key in drawn or (spec.key, known.family) == ("screen", MIXED):
+                if spec.key in usual or spec.key in drawn:
                     name = f"{spec.key} {key}".rstrip()
                     path: Path_ = (key, spec.key) if key else (spec.key,)
-                    needed = (spec.key in usual and known.family != MIXED) or spec.required
+                    needed = spec.key in usual or spec.required
                     yield Entry(path, _with_pin(name, pins), NODE, needed=needed)
     if known.heater_volts:
         ends = table.get("heater")

@@ -99,8 +99,8 @@ def heaters(draft: Draft) -> tuple[str, str]:
 def _sections(number: str, known: TubeFacts, unused: str) -> dict[str, Any]:
     keys = "abc"[: known.sections] if known.sections > 1 else [""]
     found: dict[str, Any] = {}
-    for place, key in enumerate(keys):
-        names = {one: f"{one[0]}{number}{key}" for one in known.electrodes(place)}
+    for key in keys:
+        names = {one: f"{one[0]}{number}{key}" for one in known.electrodes(key)}
         names |= {"cathode": f"k{number}{key}"} if "cathode" in names else {}
         if key != unused:
             found |= {key: names} if key else names
