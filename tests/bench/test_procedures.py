@@ -212,7 +212,7 @@ def test_the_low_input_is_told_apart(teasel):
 def test_the_stage_that_loses_the_signal_is_named(teasel):
     rows = "J1,tone level,2 mV\nJ1,tone frequency,1 kHz\np1a,signal,115 mV\nvolume_in,signal,0.6 mV\n"
     result = trace(teasel, readings=readings_from_text("place,quantity,value\n" + rows, teasel))
-    assert "between p1a (plate of V1a) and volume_in" in result.loses
+    assert "between p1a (V1a plate) and volume_in" in result.loses
     assert "C2 is between" in result.loses
     good = rows.replace("0.6 mV", "114 mV")
     agreed = trace(teasel, readings=readings_from_text("place,quantity,value\n" + good, teasel))
@@ -319,7 +319,7 @@ def test_an_order_has_margin_and_reason(teasel):
     assert "tubes cold" in by_part["C14"].reason
     assert by_part["C14"].margin >= 1.1
     assert by_part["R5"].value == "100 kΩ"
-    assert "nearest of E24" in by_part["R5"].reason
+    assert "nearest E24" in by_part["R5"].reason
     assert by_part["V5"].rating == "octal"
     heat = swap(teasel, {"R14": "330", "V5": "5AR4"}).after.node("k34").dc_v ** 2 / 330
     assert f"dissipates {heat:.2f} W" in by_part["R14"].reason

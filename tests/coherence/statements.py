@@ -91,7 +91,8 @@ RULES = (
     Rule("Nodes", ("node",), {"DC": "DC volts"}),
     Rule("Signal trace", ("node",), {"DC": "DC volts", "expect": "tone"}),
     Rule("Levels at 1000 Hz", ("node",), {"level": "tone"}),
-    Rule("Windings", ("transformer", "winding"), {"rms": "RMS current", "DC": "direct current"}),
+    Rule("Windings", ("transformer", "winding"),
+         {"AC current": "RMS current", "DC current": "direct current"}),
     Rule("Windings", ("part", "winding"), {"AC current": "RMS current"}),
     Rule("Fuses", ("fuse",), {"class": "speed", "current": "RMS current", "rated": "rated current"}),
     Rule("Ratings", ("part", "what"), {"reading": "rated reading", "limit": "limit", "state": "state"}),
@@ -115,7 +116,7 @@ NAMED = {
     "Tubes": {"plate to cathode": "plate volts to cathode", "screen to cathode": "screen volts to cathode",
               "grid to cathode": "grid volts to cathode", "plate I": "plate current",
               "screen I": "screen current", "cathode current": "cathode current", "heater": "heater volts"},
-    "Gain of each stage": {"grid to plate": "gain grid to plate"},
+    "Gain of each stage": {"gain, grid to plate": "gain grid to plate"},
     "Nodes (DC": {"": "DC volts"},
     "Windings": {"AC current": "RMS current", "DC current": "direct current"},
 }  # fmt: skip

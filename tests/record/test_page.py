@@ -72,7 +72,7 @@ def test_hashes_are_those_of_the_inputs(content):
     amp = content.amp
     assert result["amp file teasel.toml"] == hashlib.sha256(amp.source.read_bytes()).hexdigest()
     assert result["amp as changed"] == hashlib.sha256(amp.copy_as_text().encode()).hexdigest()
-    assert result["amp as drawn"] != result["amp as changed"]
+    assert result["amp per schematic"] != result["amp as changed"]
     other = readings_from_text(READINGS.replace("123 V", "122 V"), load_amp("teasel"))
     again = contents(amp, readings=other)
     assert fingerprints(again)["readings pasted text"] != result["readings pasted text"]

@@ -82,7 +82,7 @@ def _first(run: LargeSignal, device: Device, input_rms: Array, paired: bool) -> 
     marks = {
         "grid current": _reached(input_rms, np.log(np.maximum(grid, 1e-15) / GRID_CURRENT_A)),
         "cut-off": np.nan if paired else _reached(input_rms, CUT_OFF - least),
-        "gain down 1 dB, distorts": float(
+        "gain down 1 dB and distorting": float(
             np.maximum(compressed_at(input_rms, gain), _reached(input_rms, thd - RATED_THD))
         ),
     }

@@ -53,6 +53,9 @@ class HeldCharge:
     time_constant_s: float = quantity("s", "τ", "that resistance times its own capacitance")
 
 
+CASES = {"cold": "tubes drawing no current (worst case)", "cooling": "tubes cooling"}
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class Discharge(Printed):
     """Every capacitor of the supply after switch-off.
@@ -99,8 +102,9 @@ class Discharge(Printed):
         time = f"takes {one.to_limit_s:.2g} s to drop to {LIMIT_V:g} V"
         if np.isinf(one.to_limit_s):
             time = f"is still above {LIMIT_V:g} V after {self.cold.time[-1]:g} s"
-        text = f"{self.amp.title}: {one.capacitor} {time} (tubes {one.case}). "
-        text += "With the bleeder open it takes much longer."
+        text = f"{self.amp.title}: {one.capacitor} {time}, {CASES[one.case]}."
+        if np.isfinite(one.to_limit_s):
+            text += " With the bleeder open it takes much longer."
         return f"{text} Discharge and check with a meter before you touch anything."
 
     def tables(self) -> list[Table]:

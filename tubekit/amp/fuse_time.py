@@ -40,8 +40,10 @@ class FuseClass:
     [inf, 0.6, 0.02]
     >>> FuseClass(IEC, "fast").open_at_last([2.0, 2.1, 4.0]).round(2).tolist()
     [inf, 1800.0, 0.3]
-    >>> slow.carries(1.3), FuseClass(UL, "slow").carries(1.4)
-    ('above its rating, but does not blow for at least an hour', 'may blow after 5 min, blows within 44 min')
+    >>> slow.carries(1.3)
+    'above its rating, but does not blow for at least an hour'
+    >>> FuseClass(UL, "slow").carries(1.4)
+    'may blow after 5 min, and blows within 44 min'
     """
 
     standard: str
@@ -75,7 +77,7 @@ class FuseClass:
         least, most = float(self.holds_at_least(times)), float(self.open_at_last(times))
         if np.isinf(least):
             return "OK" if times <= 1.0 else "above its rating, but does not blow for at least an hour"
-        end = "or not at all" if np.isinf(most) else f"blows within {_time_text(most)}"
+        end = "or not at all" if np.isinf(most) else f"and blows within {_time_text(most)}"
         return f"may blow after {_time_text(least)}, {end}"
 
     def surge(self, rated_a: float, time: Array, amps: Array) -> tuple[str, float]:

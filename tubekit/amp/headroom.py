@@ -118,7 +118,7 @@ class Headroom(Printed):
             size = f"{self.rated_w:.2g} W" if self.view.load else f"{self.rated_rms:.2g} V"
             level = show(self.rated_input_rms, "V", 2)
             words += f": {size} at {RATED_THD:g} % distortion with {level} in"
-        return f"{words}. {first.section} clips first"
+        return f"{words}. {first.section} clips first ({first.cause})"
 
     def tables(self) -> list[Table]:
         """Order of clipping, then output against drive."""
@@ -134,7 +134,7 @@ class Headroom(Printed):
             )
             for each in self.clips
         ]  # fmt: skip
-        heads = headed("stage", "input level [V RMS] tiny", "dB above the first [] +.1f", "why")
+        heads = headed("stage", "input level [V RMS] tiny", "above the first [dB] +.1f", "why")
         tables = [
             Table(
                 "What clips first",

@@ -105,7 +105,7 @@ class Hum(Printed):
         if np.all(volts < NOTHING_V):
             return f"{self.amp.title}: no hum at {self.output} (less than 1 nV): no signal passes"
         size = Column("", "V").write(volts)
-        words = f"{self.amp.title}: {size} of hum at {self.output}, {self._decibels()} re 1 {self.view.unit}"
+        words = f"{self.amp.title}: {size} of hum at {self.output}, {self._decibels()} 1 {self.view.unit}"
         if np.isnan(volts).any():
             words += f"; not calculated for {self.amp.variants(np.isnan(volts))}"
         if not self.open_input:
@@ -121,7 +121,9 @@ class Hum(Printed):
     def _decibels(self) -> str:
         decibels = self.db(self.total_rms)
         low, high = np.nanmin(decibels), np.nanmax(decibels)
-        return f"{low:.0f} dB" if high - low < 0.5 else f"{low:.0f}…{high:.0f} dB"
+        if high - low >= 0.5:
+            return f"{low:.0f}…{high:.0f} dB relative to"
+        return f"{abs(low):.0f} dB {'below' if low < 0 else 'above'}"
 
     def tables(self) -> list[Table]:
         """By rail, by way, by frequency."""

@@ -39,7 +39,7 @@ def _by_rail(hum: Hum) -> Table:
         if np.any(size > 0):  # what gets in nowhere has no level
             rows.append((node, kind, largest, size, hum.db(size)))
     rows.sort(key=lambda row: -float(np.max(row[3])))
-    where = f"{hum.view.jack.designator}, open" if hum.open_input else "only with the input lead open"
+    where = f"{hum.view.jack.designator}, open" if hum.open_input else "extra, if the input lead is open"
     if np.any(hum.pickup_v):
         rows.append((where, "stray pick-up", None, hum.pickup_v, hum.db(hum.pickup_v)))
     if hum.noise_v is not None:
@@ -51,7 +51,7 @@ def _by_rail(hum: Hum) -> Table:
 
 def _re(hum: Hum) -> str:
     """Head of the column of levels in decibels."""
-    return f"re 1 {hum.view.unit} [dB] .0f"
+    return f"relative to 1 {hum.view.unit} [dB] .0f"
 
 
 def _ways_of(hum: Hum, kind: str, node: str) -> list[HumSource]:

@@ -175,6 +175,6 @@ class WindingReading:
 
     transformer: str
     winding: str
-    rms_a: Reading = quantity("A", "i", "RMS current, the half that carries more", label="rms")
-    dc_a: Reading = quantity("A", "I", "direct current delivered", label="DC")
+    rms_a: Reading = quantity("A", "i", "RMS current, the half that carries more", label="AC current")
+    dc_a: Reading = quantity("A", "I", "direct current delivered", label="DC current")
     rms_v: Reading = quantity("V RMS", "v", "RMS voltage across the whole winding", label="volts")

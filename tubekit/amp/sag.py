@@ -48,6 +48,8 @@ STEP, LOOSE = 3e-4, 1e-2
 STAYS = 5e-4
 """A rail has settled once it moves by less than this share of its idle voltage in the last third of a run."""
 ROUNDS, AGREED = 6, 2e-3
+STEADY = 0.5
+"""B+ that changes by less than this [%] holds; common practice, no source."""
 SETTLED = 1 - np.exp(-1.0)
 
 
@@ -94,6 +96,8 @@ class Sag(Printed):
     def headline(self) -> str:
         """B+ of the output tubes' plates in one sentence."""
         one = self.b_plus
+        if abs(one.sag_percent) < STEADY:
+            return f"{self.amp.title}: at full power B+ ({one.node}) holds at {one.driven_v:.3g} V"
         return (
             f"{self.amp.title}: at full power B+ ({one.node}) drops from {one.idle_v:.3g} to "
             f"{one.driven_v:.3g} V ({one.sag_percent:.2g} %), in {self._time(one.down_s)}; it recovers in "
@@ -124,6 +128,21 @@ class Sag(Printed):
         heads = headed("time to sag [s] >", "time to recover [s] >")
         rows = [(*row, *both) for row, both in zip(rails.rows, times, strict=True)]
         return [replace(rails, columns=(*rails.columns, *heads), rows=rows)]
+
+
+def sag_words(percent: float) -> str:
+    """What B+ does at full power: 'B+ drops 8.0 %'.
+
+    Examples
+    --------
+    >>> sag_words(8.0), sag_words(-0.1)
+    ('B+ drops 8.0 %', 'B+ holds')
+    """
+    return (
+        "B+ holds"
+        if abs(percent) < STEADY
+        else f"B+ {'drops' if percent > 0 else 'rises'} {abs(percent):.1f} %"
+    )
 
 
 @dataclass(frozen=True, eq=False)

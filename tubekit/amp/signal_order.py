@@ -195,12 +195,12 @@ def _named(topology: Topology, start: str) -> Iterator[tuple[str, str]]:
     parts = list(topology.parts.values())
     for part in parts:
         if isinstance(part, Potentiometer):
-            yield part.wiper, f"wiper of {part.designator}"
-            yield part.top, f"top of {part.designator}"
+            yield part.wiper, f"{part.designator} wiper"
+            yield part.top, f"{part.designator} top"
     for part in outputs(topology.parts):
         yield part.a, part.designator
     for section in reversed(topology.sections):
         for terminal in ("cathode", "plate", "grid"):
-            yield getattr(section, terminal), f"{terminal} of {section.name}"
+            yield getattr(section, terminal), f"{section.name} {terminal}"
     jacks = [p.designator for p in parts if isinstance(p, Jack) and p.tip == start]
-    yield start, f"tip of {jacks[0]}" if jacks else "where it is fed in"
+    yield start, f"{jacks[0]} tip" if jacks else "where it is fed in"

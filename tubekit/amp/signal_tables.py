@@ -94,7 +94,7 @@ def _stages(path: SignalPath) -> Table:
         "output impedance [ohm]",
     )
     alone = ", ".join(each.section for each in path.stages if np.isnan(each.input_ohms).all())
-    note = f"{alone}: nothing connected that draws signal current" if alone else ""
+    note = f"{alone}: nothing is connected there that draws signal current" if alone else ""
     return Table(f"Stages at {path.reference_hz:g} Hz", heads, rows, note=note)
 
 
@@ -114,10 +114,10 @@ def _corners(path: SignalPath) -> Table:
 
 
 def _taken(path: SignalPath) -> list[Table]:
-    heads = headed("assumed", "part", "key to state it", "high rolloff without it [Hz]")
+    heads = headed("assumed", "part", "entry in the amp file", "high rolloff without it [Hz]")
     rows = [(one.words, one.of, one.key, hz) for one, hz in path.taken]
     note = "Shop rule of thumb: measure them if the high end matters."
-    title = "Usual values, assumed where the amp file gives none"
+    title = "Typical values, used where the amp file gives none"
     return [Table(title, heads, rows, note=note, key="taken")] if rows else []
 
 

@@ -138,7 +138,7 @@ class SupplyReport(Printed):
 
     def short(self) -> list[Table]:
         """Capacitors, rectifiers, fuses, then windings by their heat."""
-        heads = ("capacitor", "DC", "DC, tubes cold", "rated V", "ripple p-p", "ripple current")
+        heads = ("capacitor", "DC", "DC, no tube current", "rated V", "ripple p-p", "ripple current")
         hot = sorted(self.coils, key=lambda one: -float(np.max(one.copper_w)))
         return [
             self.table("filters").only(*heads), self.table("rectifiers"), self.table("fuses"),

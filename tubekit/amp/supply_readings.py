@@ -20,7 +20,7 @@ class FilterReading:
     ripple_rms_v: Reading = quantity("V", "v", "ripple, RMS")
     peak_v: Reading = quantity("V", "V_peak", "highest voltage across it, ripple included", label="peak V")
     cold_v: Reading = quantity(
-        "V", "V_cold", "DC with the tubes cold and the rectifier warm", label="DC, tubes cold"
+        "V", "V_cold", "DC with the tubes cold and the rectifier warm", label="DC, no tube current"
     )
     rated_v: Reading = quantity("V", "V_r", "rated voltage; NaN where none is drawn", label="rated V")
     surge_v: Reading = quantity("V", "V_s", "rated surge voltage; NaN where none is drawn")
@@ -62,7 +62,7 @@ class RectifierDuty:
         "",
         "",
         "part of the line cycle above 1 % of the peak",
-        label="share of cycle",
+        label="conducts, of the cycle",
         format=".0f",
         share=True,
     )

@@ -145,18 +145,18 @@ class SwitchOn(Printed):
 
     def headline(self) -> str:
         """What is beyond its limit and what to do; else the figures that come nearest."""
-        head, result = f"{self.amp.title}, {self.what}: ", self.exceeded()
+        head, result = f"{self.amp.title}, {self.what}", self.exceeded()
         if result:
             plates = any(one.exceeded for one in self.plates)
-            return f"{head}{'; '.join(result)}.{' ' + self.remedy if plates else ''}"
+            return f"{head}: {'; '.join(result)}.{' ' + self.remedy if plates else ''}"
         known = [one for one in self.surges if np.isfinite(one.rated_v)]
         worst = sorted(known, key=lambda one: -one.highest_v / one.rated_v)[:1]
-        lines = [f"closest to its limit: {_reaches(one)} (rated {one.rated_v:g} V)" for one in worst]
+        lines = [f"Closest to its limit: {_reaches(one)} (rated {one.rated_v:g} V)" for one in worst]
         rated = [one for one in self.plates if one.warm and np.isfinite(one.limit_a)]
         busiest = sorted(rated, key=lambda one: -one.peak_a / one.limit_a)[:1]
         lines += [_peaks(one) for one in busiest]
         lines += [f"{one.rectifier} is {one.words}" for one in self.plates if not one.warm]
-        return head + ("; ".join(lines) or "no rating is known to compare with")
+        return f"{head}. {'; '.join(lines) or 'No rating is known to compare with'}."
 
     def tables(self) -> list[Table]:
         """Capacitors, then fuses and peaks."""

@@ -116,7 +116,7 @@ class Topology:
         return sections_of(self.parts)
 
     def place(self, node: str) -> str:
-        """A node as a hand finds it: 'V3, V4 cathode (k34)' where tubes are; else its own name."""
+        """A node as a hand finds it: 'V3, V4 cathode (k34)' at a tube; of B+ and elsewhere its own name."""
         return self._places.get(node, node)
 
     @cached_property
@@ -130,7 +130,8 @@ class Topology:
         result: dict[str, list[str]] = {}
         for (node, electrode), names in held.items():
             result.setdefault(node, []).append(f"{', '.join(names)} {electrode}")
-        return {node: f"{'; '.join(words)} ({node})" for node, words in result.items()}
+        rails = {rail.node for rail in self.wired.rails}
+        return {n: f"{'; '.join(words)} ({n})" for n, words in result.items() if n not in rails}
 
     @cached_property
     def cathodes(self) -> frozenset[str]:

@@ -127,7 +127,7 @@ class LoopGain(Printed):
              np.degrees(self._phase(0)[k]))
             for k in some
         ]  # fmt: skip
-        under = headed("f [Hz]", "loop gain [dB] .1f", "phase [°] .0f")
+        under = headed("frequency [Hz]", "loop gain [dB] .1f", "phase [°] .0f")
         return [Table("Margins", heads, rows), Table("Loop gain", under, over)]
 
     def to_json(self) -> dict[str, Any]:

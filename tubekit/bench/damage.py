@@ -61,8 +61,8 @@ def _together(checks: list[RatingCheck], after: AmpReport) -> Iterator[str]:
     for (fate, _), same in alike.items():
         one = same[0]
         parts = ", ".join(dict.fromkeys(c.part for c in same))
-        verb = "burns" if one.worst >= BURNS and one.unit in ("W", "A") else "is above its rating"
-        verb = verb if len(same) == 1 else {"burns": "burn"}.get(verb, "are above their rating")
+        verb = "burns out" if one.worst >= BURNS and one.unit in ("W", "A") else "is above its rating"
+        verb = verb if len(same) == 1 else {"burns out": "burn out"}.get(verb, "are above their rating")
         figures = f"{one.what} {show(one.value, one.unit)} (limit {mark(one.limit, one.unit)})"
         yield f"{parts}: {fate}" if fate != one.code else f"{parts} {verb}: {figures}"
 

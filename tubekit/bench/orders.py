@@ -69,7 +69,7 @@ class OrderList(Printed):
     def tables(self) -> list[Table]:
         """The warnings, then one row per part."""
         rows = [(WEIGHTS[f.weight], f.text, CAUSES[f.cause]) for f in self.warnings]
-        columns = headed("", "finding", "since the change")
+        columns = headed("", "finding", "compared with before")
         warned = Table("Before you order", columns, rows, note=SEE_SWAP)
         return [*([warned] if rows else []), self.to_buy()]
 
@@ -199,7 +199,7 @@ def _standard(value: float, series: str) -> tuple[float, str]:
     closest = float(nearest(value, series))
     if abs(closest / value - 1) < 1e-3:
         return closest, ""
-    return closest, f"; nearest of {series} to {value:g}"
+    return closest, f"; nearest {series} value"
 
 
 def _capacitor(report: SupplyReport, part: drawn.Capacitor) -> Order:

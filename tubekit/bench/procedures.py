@@ -13,7 +13,7 @@ from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.amp.hum_balance import HumBalance, hum_balance
 from tubekit.amp.outputs import in_parallel, load_of, speakers
 from tubekit.amp.parts import Loudspeaker, input_jacks
-from tubekit.amp.sag import TONE_HZ, FullDrive, full_drive
+from tubekit.amp.sag import TONE_HZ, FullDrive, full_drive, sag_words
 from tubekit.amp.stability import refuse_unstable
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
@@ -100,17 +100,17 @@ def current_under_drive(amp: Amp) -> Procedure:
     jack = driven_jack(amp)
     steps = (
         _joined(
-            "Dummy load of the rated impedance and power in place of the speaker; meter across the cathode",
-            "resistor or across 1 Ω in each cathode, clipped on while the amp is off and discharged",
+            "Switch off, unplug and discharge. Connect a dummy load of the rated impedance and power in",
+            "place of the speaker. Clip a meter across the cathode resistor, or across 1 Ω in each cathode",
         ),
-        "Read idle first, after ten minutes of warming up",
+        "Switch on. Let it warm up for ten minutes, then read the idle current",
         _joined(
             f"Feed {TONE_HZ:g} Hz into {jack} and turn it up to about",
             f"{show(driven.input_v / np.sqrt(2), 'V RMS', 2)} at the present knob settings:",
             f"full power, just short of grid current{_load_words(amp, driven)}",
         ),
-        "Read the current again within a few seconds. Remove the signal: the current must return to idle",
-        "A tube that matches its mate at idle but not at full power is worn, or gets a different grid signal",
+        "Read the current within a few seconds. Remove the signal: the current must return to idle",
+        "If a tube matches its mate at idle but not at full power, it is worn or its grid signal differs",
         _joined(
             "Stop if a plate or screen glows, a current keeps climbing with a steady signal or stays high "
             "after",
@@ -148,7 +148,7 @@ def _drive_table(tubes: Sequence[DrivenTube], fall: float) -> Table:
         "Output tubes",
         columns,
         rows,
-        note=f"Plate W and screen W are at full power, where B+ drops {fall:.1f} %.",
+        note=f"Plate W and screen W are at full power, where {sag_words(fall)}.",
     )
 
 
@@ -198,7 +198,7 @@ def _drive_words(tubes: Sequence[DrivenTube], fall: float) -> str:
     change = float(np.mean([t.change for t in tubes]))
     only = "only " if all(t.bias == "cathode" for t in tubes) and abs(change) <= NEAR else ""
     moved = f"current {'rises' if change >= 0 else 'falls'} {only}{100 * abs(change):.0f} %"
-    return f"{moved} ({tubes[0].bias} bias), B+ drops {fall:.1f} %"
+    return f"{moved} ({tubes[0].bias} bias), {sag_words(fall)}"
 
 
 def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
@@ -249,7 +249,7 @@ def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
             "tube;",
             "if not, it is the wiring",
         ),
-        "Hum that the control does not change is ripple or the magnetic field of the power transformer",
+        "Hum that the control does not change comes from ripple or the power transformer's magnetic field",
     )
     return Procedure(
         amp, f"hum balance {null.control}", null.finding, steps,

@@ -124,7 +124,8 @@ class Suspects(Printed):
             head = f"{self.readings.drawn.title}: no single fault explains the {count} readings"
             if self.pairs and self.pairs[0].fit > EXPLAINED:
                 return f"{head}; two together do: {self.pairs[0].words}."
-            again = self.wrong[0].reading.probe if self.wrong else "the worst of them"
+            worst = self.wrong[0].reading.probe if self.wrong else None
+            again = worst.words(self.readings.drawn) if worst else "the worst of them"
             return f"{head}, nor do two. Nearest: {first.words}. Read {again} again."
         tied = f" {_listed(first.alike)} would read the same." if first.alike else ""
         whole = min(sum(s.chance for s in self.suspects if s.part == first.part), 1.0)
@@ -156,7 +157,10 @@ class Suspects(Printed):
         if self.unseen or (self.book and (self.book.lost or self.book.unknown)):
             tables.append(self._unseen_table())
         if self.following:
-            follow = [(str(n.probe), 100 * n.share, n.effort, _predicted_text(n)) for n in self.following]
+            amp = self.readings.drawn
+            follow = [
+                (n.probe.words(amp), 100 * n.share, n.effort, _predicted_text(n)) for n in self.following
+            ]
             heads = headed("measure next", "how useful [%] .0f", "effort [] g", "expected reading for each")
             tables.append(Table("Next reading", heads, follow))
         return tables

@@ -134,7 +134,7 @@ class Trace(Printed):
         heads = ("node", "at", "DC", "expect", "normal within ±", "you read", "off")
         rows = [
             row for row, p in zip(trace.rows, self.points, strict=True)
-            if p.where.startswith(("plate", "tip", "LS", "J")) or p.read_v is not None
+            if p.where.endswith((" plate", " tip")) or p.where.startswith(("LS", "J")) or p.read_v is not None
         ]  # fmt: skip
         return [replace(trace, rows=rows).only(*heads)]
 

@@ -26,15 +26,15 @@ READINGS = "list of readings (.csv or .toml)"
 
 def add_bench_commands(commands: Any) -> None:
     """Add the commands."""
-    parser = command(commands, "spread", "Normal range of every reading.", _spread)
+    parser = command(commands, "spread", "Show the normal range of every reading.", _spread)
     amp_words(parser)
     _age(parser)
     parser.add_argument("--size", type=int, default=None, help="number of amps to simulate (default 4000)")
     parser.add_argument("--seed", type=int, default=1, help="random seed")
     change_words(parser)
     for name, help_text, answer in (
-        ("judge", "A verdict on every reading.", _judge),
-        ("suspects", "The parts that explain readings best, and what to measure next.", _suspects),
+        ("judge", "Check every reading against its normal range.", _judge),
+        ("suspects", "Find the part that explains the readings best, and what to measure next.", _suspects),
     ):
         parser = command(commands, name, help_text, answer)
         amp_words(parser, mains=False)
@@ -46,25 +46,29 @@ def add_bench_commands(commands: Any) -> None:
     )
     amp_words(parser, mains=False)
     parser.add_argument("continuity", metavar="CSV", nargs="?", help="readings: from,to,beeps[,ohms]")
-    parser.add_argument("--swaps", action="store_true", help="what burns if any two pins are swapped")
-    parser.add_argument("--cut", metavar="W7", help="what one cut wire does, hum included")
+    parser.add_argument("--swaps", action="store_true", help="show what burns if any two pins are swapped")
+    parser.add_argument("--cut", metavar="W7", help="show what happens if one wire is cut, hum included")
     change_words(parser)
     _bench(commands)
     _record(commands)
 
 
 def _age(parser: Command) -> None:
-    parser.add_argument("--age", choices=AGES, default="vintage", help="spread of old or of new parts")
+    parser.add_argument(
+        "--age", choices=AGES, default="vintage", help="age of the parts: how far good ones vary"
+    )
 
 
 def _bench(commands: Any) -> None:
-    parser = command(commands, "bench", "A bench procedure with the numbers to expect.", _procedure)
+    parser = command(commands, "bench", "Print a bench procedure with the numbers to expect.", _procedure)
     parser.add_argument("procedure", choices=tuple(_PROCEDURES), help="; ".join(
         f"{name}: {words}" for name, (words, _) in _PROCEDURES.items()
     ))  # fmt: skip
     amp_words(parser)
     change_words(parser)
-    parser.add_argument("--watts", type=float, metavar="W", help="for 'bench lamp': one lamp of this power")
+    parser.add_argument(
+        "--watts", type=float, metavar="W", help="for 'bench lamp': only a lamp of this power"
+    )
     parser.add_argument("--jack", metavar="J1", help="for 'bench trace': input jack for the test tone")
     parser.add_argument(
         "--level", metavar="VOLTS", help="for 'bench trace': level of the test tone (default: below clipping)"
@@ -208,13 +212,13 @@ def _order(_asked: Asked, amp: Any, changed: Any) -> Any:
 
 
 _PROCEDURES: dict[str, tuple[str, Callable[[Asked, Any, Any], Any]]] = {
-    "up": ("bringing up on a variable transformer", _up),
-    "lamp": ("bringing up through a light-bulb limiter", _lamp),
-    "trace": ("levels of a test tone at every node", _trace),
-    "drive": ("output tubes' current under drive", _drive),
-    "hum": ("setting the hum balance", _hum),
-    "found": ("the chassis as found, compared with the schematic", _compare_chassis),
-    "order": ("what to buy for a change", _order),
+    "up": ("power up on a variable transformer", _up),
+    "lamp": ("power up through a light-bulb limiter", _lamp),
+    "trace": ("find where a test tone is lost", _trace),
+    "drive": ("measure output tube current at full power", _drive),
+    "hum": ("set the hum balance", _hum),
+    "found": ("compare the chassis with the schematic", _compare_chassis),
+    "order": ("list what to buy for a change", _order),
 }
 
 

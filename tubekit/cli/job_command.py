@@ -37,17 +37,17 @@ class Typed:
 
 def add_job(commands: Any) -> None:
     """Add the command."""
-    parser = command(commands, "job", "One amp from drop-off to pickup.", _job)
-    verbs = "; ".join(f"{name} {usage}" for name, (usage, _) in _VERBS.items())
+    parser = command(commands, "job", "Keep track of one amp from drop-off to pickup.", _job)
+    verbs = "; ".join(f"{name} {usage}".strip() for name, (usage, _) in _VERBS.items())
     parser.add_argument("do", metavar="DO", help=f"what to do: {verbs}")
     parser.add_argument(
         "words", metavar="WORDS", nargs="*",
-        help="the folder (it can be left out where the terminal is in it), then what DO needs",
+        help="the folder (leave it out if the terminal is in it), then what DO needs",
     )  # fmt: skip
     for word, metavar, help_text in (
         ("by", "NAME", "who enters this (default: TUBEKIT_BY, or the name that began the job)"),
         ("state", "TEXT", "read: state of the amp (default: what was last installed)"),
-        ("note", "TEXT", "a note to any entry"),
+        ("note", "TEXT", "a note for any entry"),
         ("owner", "NAME", "new: name of the owner"),
         ("complaint", "TEXT", "new: what is wrong with it"),
         ("last-visit", "FOLDER", "new: the job of its last visit"),
@@ -63,7 +63,7 @@ def _job(asked: Asked) -> Any:
 
     if asked.do not in _VERBS:
         raise InputError(
-            f"job has no '{asked.do}'", fix=f"Write one of {', '.join(_VERBS)}",
+            f"job cannot do '{asked.do}'", fix=f"Write one of {', '.join(_VERBS)}",
             near=near_matches(asked.do, _VERBS),
         )  # fmt: skip
     words = list(asked.words)
@@ -223,18 +223,21 @@ def _but(options: Mapping[str, Any], *keys: str) -> dict[str, Any]:
 _VERBS: dict[str, tuple[str, Callable[[Typed, Asked], Any]]] = {
     "new": ("FOLDER AMP (with --last-visit the amp as it left)", _new),
     "status": ("", _status),
-    "found": ("PART=VALUE or an amp file: how it differs from its schematic", _found),
+    "found": ("PART=VALUE or an amp file (how it differs from its schematic)", _found),
     "read": ("V3.k=5.7 line=121, or a list of readings", _read),
     "decide": ('C14=new R5=keep "reason"', _decide),
-    "order": ("(what is to be bought)", _order),
+    "order": ("(what to buy)", _order),
     "have": ("C14 (it is in stock)", _have),
     "fit": ("C14 R14=330", _fit),
-    "temp": ('"lamp in the line" (comes off before hand-back)', _temp),
+    "temp": ('"lamp in the line" (must come off before pickup)', _temp),
     "off": ("lamp", _off),
     "note": ('"text"', _note),
     "photo": ("FILE", _photo),
-    "next": ("18.2, or ok, or no, or a meter's CSV (what to do next, and what that value means)", _next),
-    "compare": ("(with the last visit)", _compare),
+    "next": (
+        "18.2, ok, no, or a meter's CSV (shows what to do next, and what that value means)",
+        _next,
+    ),
+    "compare": ("(with its last visit)", _compare),
     "hand-back": ("", _hand_back),
     "owner": ("(six sentences)", _owner),
     "print": ("(owner's page and bench sheet, HTML and PDF)", _print),

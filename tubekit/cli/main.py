@@ -115,8 +115,8 @@ def _parser() -> tuple[Command, Any]:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Command)
     command(commands, "amps", "List the demo amps.", _list_amps)
     for name, words, answer in (
-        ("report", "Every voltage, current, dissipation, ripple and gain of an amp.", _report_amp),
-        ("swap", "An amp before and after a change, with a verdict.", _swap_parts),
+        ("report", "Show every voltage, current, dissipation, ripple and gain of an amp.", _report_amp),
+        ("swap", "Compare an amp before and after a change, with a verdict.", _swap_parts),
     ):
         about = command(commands, name, words, answer)
         amp_words(about)

@@ -69,9 +69,9 @@ def _hum(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
 
 
 _ANSWERS: dict[str, tuple[str, Callable[..., Any]]] = {
-    "trace": ("Signal levels, impedances and rolloffs, stage by stage.", _trace),
-    "tone": ("What a change of parts or controls does to level, tone and stability.", _tone),
-    "loop": ("Negative feedback: how much, and is it stable?", _loop),
-    "drive": ("What clips first, sensitivity, output and noise.", _drive),
-    "hum": ("Hum at the speaker by source, and which part to start with.", _hum),
+    "trace": ("Show signal levels, impedances and rolloffs, stage by stage.", _trace),
+    "tone": ("Show what a change of parts or controls does to level, tone and stability.", _tone),
+    "loop": ("Show how much negative feedback there is, and if it is stable.", _loop),
+    "drive": ("Show what clips first, sensitivity, output and noise.", _drive),
+    "hum": ("Show the hum at the speaker by source, and which part to start with.", _hum),
 }

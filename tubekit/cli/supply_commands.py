@@ -87,22 +87,22 @@ def _substitutes(asked: Asked, amp: Any) -> Any:
 
 _PART = {"part": {"metavar": "PART", "help": "designator, like C14 or V5"}}
 _ANSWERS: dict[str, tuple[str, Callable[..., Any], dict[str, dict[str, Any]]]] = {
-    "supply": ("Ripple and heating, rectifier, windings, line, fuses; over-limit parts.", _supply, {}),
-    "switch-on": ("Surge at each capacitor and inrush at each fuse at switch-on.", _switch_on, {}),
+    "supply": ("Show ripple, rectifier, windings, line, fuses, and the parts over a limit.", _supply, {}),
+    "switch-on": ("Show surge at each capacitor and inrush at each fuse at switch-on.", _switch_on, {}),
     "standby": (
-        "What the standby switch does to the rectifier.", _standby,
+        "Show what the standby switch does to the rectifier.", _standby,
         {"switch": {"metavar": "SWITCH", "help": "designator, like S2"}},
     ),
-    "discharge": ("How long each capacitor holds its charge after switch-off.", _discharge, {}),
-    "sag": ("B+ from idle to full power and back.", _sag, {}),
+    "discharge": ("Show how long each capacitor holds its charge after switch-off.", _discharge, {}),
+    "sag": ("Show B+ from idle to full power and back.", _sag, {}),
     "regulation": (
-        "B+ versus load current.", _regulation,
+        "Show B+ versus load current.", _regulation,
         {"--node": {"metavar": "NODE", "help": "B+ point (default: the first filter cap)"}},
     ),
-    "line-band": ("The amp over a range of line voltages.", _band, {}),
-    "lower-line": ("Dropping resistor or bucking transformer for high line voltage.", _lower, {}),
+    "line-band": ("Show the amp over a range of line voltages.", _band, {}),
+    "lower-line": ("Find a dropping resistor or bucking transformer for high line voltage.", _lower, {}),
     "substitutes": (
-        "Standard values or types that can replace a part.", _substitutes,
+        "List standard values or types that can replace a part.", _substitutes,
         {
             **_PART,
             "--within": {"metavar": "PERCENT", "type": float, "default": 5.0,

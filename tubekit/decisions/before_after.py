@@ -17,7 +17,7 @@ LIVE_AC_V = 2.0
 line is no reading to go by."""
 MOVED = 0.01
 """A reading that moves by less is left out of a short answer; a meter of 1 % shows no less."""
-SEEN = {**LEAST, "V": 0.05}
+SEEN = {**LEAST, "V": 0.05, "×": 0.05}
 """What changes a bench meter still shows without doubt: a few millivolts at a grid are not worth a line."""
 Row = tuple[str, str, Any, Any, str]
 
@@ -158,8 +158,8 @@ def _tubes(report: AmpReport) -> Entries:
 def _gains(report: AmpReport) -> Entries:
     def items() -> Iterable[tuple[str, str, Any, str]]:
         for t in report.tubes:
-            yield t.section, "grid to plate", t.gain, "×"
-            yield t.section, "grid to cathode", t.cathode_gain, "×"
+            yield t.section, "gain, grid to plate", t.gain, "×"
+            yield t.section, "gain, grid to cathode", t.cathode_gain, "×"
 
     return _collect(items())
 

@@ -120,5 +120,9 @@ def to_buy(after: SupplyReport, part: Part, k: int) -> str:
         if known is None:
             return rating
         amps = float(np.broadcast_to(np.asarray(known.ripple_a), (after.amp.batch or 1,))[k])
-        return f"{rating}, {show(amps, 'A', 2)} ripple-current rating" if amps >= LEAST_RIPPLE_A else rating
+        return (
+            f"{rating}, rated for {show(amps, 'A', 2)} of ripple or more"
+            if amps >= LEAST_RIPPLE_A
+            else rating
+        )
     return ""

@@ -30,7 +30,7 @@ class DriveReport(Printed):
     def headline(self) -> str:
         """Clipping and signal to noise in one sentence."""
         ratio = self.signal_to_noise_db
-        words = f". Noise is {ratio:.0f} dB below rated power" if np.isfinite(ratio) else ""
+        words = f". Noise is {ratio:.0f} dB below the power at 5 % distortion" if np.isfinite(ratio) else ""
         return f"{self.headroom.headline()}{words}"
 
     def tables(self) -> list[Table]:

@@ -45,15 +45,15 @@ class Failures(Printed):
         if not self.failures:
             return f"{title}: all supply parts are within their ratings at idle"
         first = self.failures[0]
-        return f"{title}: {len(self.failures)} over a limit or dead; first {first.part}, {first.what}"
+        return f"{title}: {len(self.failures)} over a limit or dead. First, {first.part}: {first.what}"
 
     def tables(self) -> list[Table]:
         """One row per part."""
         rows = [(f.part, f.what, f.how) for f in self.failures]
         return [
             Table(
-                "Over a limit or dead, and what may follow",
-                headed("part", "what", "how"),
+                "Over a limit or dead",
+                headed("part", "what", "what may follow"),
                 rows,
             )
         ]

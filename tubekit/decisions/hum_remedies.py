@@ -62,7 +62,7 @@ class HumReport(Printed):
         if np.all(self.hum.total_rms < NOTHING_V):
             return self.hum.headline()
         advice = (
-            "no single part would help"
+            "no single part reduces it"
             if best is None
             else f"start with {best.what} ({-best.gain_db:+.1f} dB)"
         )
@@ -81,7 +81,7 @@ class HumReport(Printed):
         remedies, sources, *_ = self.tables()
         helps = [row for row in remedies.rows if row[-1] <= -HELPS_DB]
         some = replace(remedies, title=f"What helps ({HELPS_DB:g} dB or more)", rows=helps)
-        return [some.only("try", "hum left", "change"), sources.only("source", "total", "re 1 W")]
+        return [some.only("try", "hum left", "change"), sources.only("source", "total", "relative to 1 W")]
 
 
 def hum_report(amp: Amp, *, jack: str | None = None, unbalance: float = HEATER_UNBALANCE) -> HumReport:
@@ -141,7 +141,7 @@ def _even_heaters(amp: Amp, now: Hum) -> Iterator[Remedy]:
         own = [each.volts for each in now.sources if each.part.startswith(names)]
         if own:
             left = float(np.sqrt((np.abs(now.total - sum(own)) ** 2).sum(axis=1))[0])
-            what = f"a {tube.designator} with little heater hum"
+            what = f"a {tube.designator} with less heater hum"
             yield Remedy(tube.designator, what, left, float(20 * np.log10(now.total_rms[0] / left)))
 
 
@@ -172,7 +172,7 @@ def _filters(amp: Amp, now: Hum) -> tuple[list[_Trial], list[str]]:
     for k, trial in enumerate(trials):
         beyond = [words for words, left in reservoirs(before, after, k) if not left]
         if beyond:
-            strained[trial.part] = f"{trial.what} is not tried: {'; '.join(beyond)}."
+            strained[trial.part] = f"{trial.what} is left out: {'; '.join(beyond)}."
     return [each for each in trials if each.part not in strained], list(strained.values())
 
 

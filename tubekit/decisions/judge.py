@@ -92,7 +92,7 @@ class Judgement(Printed):
             "normal high [] >",
         )
         rows = [
-            (str(v.reading.probe), v.reading.describe(), _corrected(v), v.word,
+            (v.reading.probe.words(self.readings.drawn), v.reading.describe(), _corrected(v), v.word,
              *(v.reading.probe.format(x) for x in (v.low, v.typical, v.high)))
             for v in order
         ]  # fmt: skip

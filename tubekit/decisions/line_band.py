@@ -50,7 +50,8 @@ class LineBand(Printed):
     def headline(self) -> str:
         """Whether today's line takes the amp above its ratings."""
         count = len(self.exceeded)
-        more = counted(count, "more rating") if count else "no further rating"
+        none = f"no{' other' if self.drawn_over else ''} rating"
+        more = counted(count, "more rating") if count else none
         low, high = self.mains_rms[1], self.mains_rms[-1]
         text = f"from {low:g} to {high:g} V {more} {'are' if count > 1 else 'is'} exceeded"
         return f"{self.amp.title}, designed for {self.mains_rms[0]:g} V: {text}"

@@ -88,8 +88,8 @@ class LineLowering(Printed):
         """Best of both in one sentence."""
         r, b = self.droppers[0], self.bucks[0]
         return (
-            f"{self.amp.title} on {self.mains_rms:g} V: a {r.ohms:g} Ω, {r.rating_w:g} W resistor in series "
-            f"with the hot side of the primary gives {r.amp_v:.3g} V. "
+            f"{self.amp.title} on {self.mains_rms:g} V: a series resistor of {r.ohms:g} Ω, {r.rating_w:g} W "
+            f"in the hot side of the primary gives {r.amp_v:.3g} V. "
             f"A {b.secondary_v:g} V, {b.rating_a:.2g} A bucking transformer gives {b.amp_v:.3g} V"
         )
 

@@ -101,10 +101,10 @@ def _plate_amps(readings: Readings, report: AmpReport, tube: TubeReading) -> tup
     if volts is not None and len(ohms) == 1:
         tubes = (part for part in report.amp.parts.values() if isinstance(part, Tube))
         shared = sum(s.cathode == section.cathode for part in tubes for s in part.sections)
-        alike = f", if its {shared} tubes draw alike" if shared > 1 else ""
+        alike = f", assuming its {shared} tubes share it equally: measure each one" if shared > 1 else ""
         return volts / ohms[0] / shared * left, f"{volts:.3g} V across {ohms[0]:g} Ω{alike}"
     drop = _half_drop(readings, report, tube.section)
-    return None if drop is None else (drop, "from the drop across its half of the transformer")
+    return None if drop is None else (drop, "from the voltage drop across its half of the transformer")
 
 
 def _dissipation(
@@ -155,10 +155,13 @@ def _matching(readings: Readings, report: AmpReport) -> Iterator[PowerVerdict]:
             else "good" if share <= GOOD else "acceptable" if share <= ACCEPTABLE else "not matched"
         )  # fmt: skip
         text = (
-            f"{one} and {two}: {first * 1e3:.1f} and {second * 1e3:.1f} mA ({how}), {100 * share:.0f} % apart"
+            f"{one} and {two}: {first * 1e3:.1f} and {second * 1e3:.1f} mA ({how}): {100 * share:.0f} % apart"
         )
         yield PowerVerdict(
-            f"{one}, {two}", verdict, text, "within 1 mA well matched, 5 % good, 10 % acceptable"
+            f"{one}, {two}",
+            verdict,
+            text,
+            "within 1 mA: well matched; within 5 %: good; within 10 %: acceptable",
         )
 
 

@@ -75,12 +75,18 @@ class Probe:
     frequency_hz: float = 0.0
 
     def __str__(self) -> str:
+        return self.words(None)
+
+    def words(self, amp: Amp | None) -> str:
+        """The reading with its place as a hand finds it, 'DC volts at V3, V4 cathode (k34)'."""
         what = QUANTITIES[self.quantity].words
         if self.frequency_hz:
             what = f"{show(self.frequency_hz, 'Hz')} {what}"
         one, two = self.place
         if self.quantity == "dc_a":
             return f"{two} current of {one}"
+        if amp is not None:
+            one, two = map(amp.topology.place, self.place)
         return f"{what} at {one}" if two == GROUND else f"{what}, {one} to {two}"
 
     def format(self, value: float) -> str:

@@ -92,7 +92,7 @@ class Readings(Printed):
     def tables(self) -> list[Table]:
         """The readings, then the parts measured by themselves."""
         heads = headed("reading", "shows [] >", "meter", "note")
-        rows = [(str(r.probe), r.describe(), _meter(r.meter), r.note) for r in self.readings]
+        rows = [(r.probe.words(self.drawn), r.describe(), _meter(r.meter), r.note) for r in self.readings]
         tables = [Table("Readings", heads, rows, note=" ".join(map(str, self.notes)))]
         if self.parts:
             parts = [(p.part, p.field, (p.value, UNITS[p.field]), 100 * p.accuracy) for p in self.parts]

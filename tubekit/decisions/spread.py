@@ -97,7 +97,7 @@ class Spread(Printed):
             movers = ", ".join(f"{name} {_signed(probe, moved)}" for name, moved in self.movers(k))
             rows.append(
                 (
-                    str(probe),
+                    probe.words(self.amp),
                     *(probe.format(float(v[k])) for v in (self.nominal, self.low, self.high)),
                     movers,
                 )
@@ -119,7 +119,7 @@ class Spread(Printed):
     def short(self) -> list[Table]:
         """The largest voltages and currents first, without what moves them."""
         bands = self.table("bands")
-        size = {str(p): abs(float(v)) for p, v in zip(self.probes, self.nominal, strict=True)}
+        size = {p.words(self.amp): abs(float(v)) for p, v in zip(self.probes, self.nominal, strict=True)}
         rows = sorted(bands.rows, key=lambda row: (RANKS.get(str(row[0]).split(" ")[0], 1), -size[row[0]]))
         return [replace(bands.only(*HEADS), rows=[row[:4] for row in rows])]
 
@@ -284,10 +284,17 @@ def _named(ready: Population, varied: Sequence[Variable], x: Array) -> str:
 
 
 def default_probes(ready: Population) -> list[Probe]:
-    """Every node that carries direct voltage, every cathode current, the ripple of every rail."""
+    """Every node that carries direct voltage but those of a rectifier tube's plates and heater, every
+    cathode current, the ripple of every rail.
+    """
+    inside = {
+        node for part in ready.amp.parts.values() if isinstance(part, RectifierTube)
+        for node in (*part.plates, *part.heater)
+    }  # fmt: skip
     result = [
         Probe("dc_v", (node, GROUND)) for node in ready.amp.nodes
-        if node in ready.point.network.index and abs(float(ready.point.volts(node))) > 0.1
+        if node in ready.point.network.index and node not in inside
+        and abs(float(ready.point.volts(node))) > 0.1
     ]  # fmt: skip
     for part in ready.amp.parts.values():
         if isinstance(part, Tube) and not isinstance(part, RectifierTube):

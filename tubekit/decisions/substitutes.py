@@ -141,7 +141,7 @@ class Substitutes(Printed):
         title = f"Replacements for {self.part} ({self.drawn})"
         return [
             Table.of(title, self.candidates, "part=name", "=will_do", "off_percent", "at=off_at",
-                     "ripple_percent", "gain_db", "used_percent", "rated=used_at", "buy=fit", "problem=but"),
+                     "ripple_percent", "gain_db", "used_percent", "rated=used_at", "buy=fit", "note=but"),
         ]  # fmt: skip
 
     def short(self) -> list[Table]:
@@ -153,7 +153,7 @@ class Substitutes(Printed):
             )
             if np.all(np.abs(values) < SMALL_PERCENT)
         ]  # fmt: skip
-        heads = ("part", "", "largest voltage change", "ripple", "gain", "buy", "problem")
+        heads = ("part", "", "largest voltage change", "ripple", "gain", "buy", "note")
         return [table.only(*(head for head in heads if head not in still)) for table in self.tables()]
 
 

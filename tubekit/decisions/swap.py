@@ -63,13 +63,13 @@ class SwapReport(Printed):
         mended = sum(f.cause == "mended" and f.code in KINDS for f in self.verdict)
         stops = by_change["stop"]
         words = [words.split(":")[0] for words in _gone(self.before, self.after)]
-        words += [counted(stops, "reason") + " not to use it" if stops else "", *_used(by_change)]
+        words += [counted(stops, "reason") + " not to do it" if stops else "", *_used(by_change)]
         words.append(f"{counted(mended, 'rating')} fixed" if mended else "")
         stopped = [counted(before["stop"], "reason") + " to stop"] if before["stop"] else []
         already = " and ".join([*stopped, *_used(before)])
         quiet = "no rating gets worse" if already else "all ratings met with at least 10 % to spare"
         text = ", ".join(word for word in words if word) or quiet
-        return f"{_change_words(self)}: {text}.{f' Unchanged: {already}.' if already else ''}"
+        return f"{_change_words(self)}: {text}.{f' Already before: {already}.' if already else ''}"
 
     def tables(self) -> list[Table]:
         """Verdict first, then everything that moves."""
@@ -109,7 +109,7 @@ class SwapReport(Printed):
             rated.append((WEIGHTS[f.weight], now.part, now.what, before, *cells))
         heads = headed("", "part", "what", "before", "after", "limit", "% of limit [] >")
         findings = Table("Verdict", headed("", "finding"), words)
-        ratings = Table("Ratings exceeded or near", heads, rated)
+        ratings = Table("Ratings exceeded or near the limit", heads, rated)
         moves = moving_rows(before_after(self.before, self.after))
         measure, stops = self.to_measure(), [row for row in words if row[0] != WEIGHTS["note"]]
         notes = replace(findings, rows=[row for row in words if row[0] == WEIGHTS["note"]])
@@ -210,7 +210,7 @@ def _oscillation(before: AmpReport, after: AmpReport) -> Iterator[Finding]:
         cause = "already so" if was else "new"
         yield Finding("stop", note.part, after.stability.headline(), "natural frequencies", note.code, cause)
     if was and not after.stability.dangers:
-        text = "The amp oscillates before the change, and no longer does."
+        text = "The amp oscillated before the change and no longer does."
         yield Finding("note", was[0].part, text, "natural frequencies", was[0].code, "mended")
 
 

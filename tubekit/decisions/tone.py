@@ -63,7 +63,9 @@ class ToneChange(Printed):
         k, at = int(np.argmax(np.abs(change))), mark(self.before.reference_hz, "Hz")
         level = f"{abs(self.level_db):.1f} dB {'more' if self.level_db > 0 else 'less'} gain"
         level = level if abs(self.level_db) >= SEEN_DB else "no change in gain"
-        tone = f"largest change against {at} {change[k]:+.1f} dB at {mark(float(hertz[k]), 'Hz', 3)}"
+        tone = (
+            f"tone changes most at {mark(float(hertz[k]), 'Hz', 3)} ({change[k]:+.1f} dB compared with {at})"
+        )
         tone = tone if abs(change[k]) >= SEEN_DB else "no change in tone"
         return f"{words}: {level} at {at}, {tone}{'; stable' if self.loop_after or self.loop_before else ''}"
 

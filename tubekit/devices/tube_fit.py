@@ -22,6 +22,18 @@ from tubekit.units import show
 FITTED, AT_BOUND, OPEN, ASSUMED = "fitted", "at a bound", "open: as usual", "assumed"
 
 
+MEANINGS = {
+    "perveance": "current scale", "mu": "amplification factor", "mu_screen": "mu, grid to screen",
+    "mu_plate": "mu, grid to plate", "exponent": "curvature", "offset": "contact potential, V",
+    "softness": "rounding at cut-off, V", "unevenness": "uneven pitch of the grid",
+    "share": "screen's part of the current", "share_drive": "change of that part with drive",
+    "share_fall": "fall of that part with plate voltage", "knee": "knee voltage, per volt of drive",
+    "knee_sharpness": "sharpness of the knee", "grid_perveance": "grid current scale",
+    "grid_offset": "start of grid current, V", "grid_softness": "rounding of grid current, V",
+    "gate": "voltage below which collection stops, V",
+}  # fmt: skip
+
+
 @dataclass(frozen=True, eq=False)
 class FittedParameter:
     """One parameter of the law with its 95 % interval; NaN ends where it was not fitted.
@@ -86,13 +98,17 @@ class TubeFit(Printed):
 
     def tables(self) -> list[Table]:
         """Parameters with intervals, then the points that lie farthest off."""
-        columns = headed("parameter", "value", "from", "to", "state")
+        columns = headed("parameter", "meaning", "value", "low", "high", "where from")
         rows = [
-            (p.name, _figures(p.value), _figures(p.low), _figures(p.high), p.state) for p in self.parameters
+            (p.name, MEANINGS[p.name], _figures(p.value), _figures(p.low), _figures(p.high), p.state)
+            for p in self.parameters
         ]
-        note = "95 % intervals, from the scatter of the points about the law."
+        note = (
+            "These are parameters for the tube file; nothing to read off at the bench. "
+            "Low to high: 95 % intervals, from the scatter of the points about the model."
+        )
         if self.at_bound:
-            note += f" At a bound: {', '.join(self.at_bound)} (the law allows no more; check the units)."
+            note += f" At a bound: {', '.join(self.at_bound)} (the model allows no more; check the units)."
         return [Table("Parameters", columns, rows, note), self._farthest()]
 
     def _farthest(self) -> Table:
@@ -106,7 +122,7 @@ class TubeFit(Printed):
         ]  # fmt: skip
         columns = (
             Column("point"), *(Column(name, "V") for name in names), Column("measured", "A"),
-            Column("law", "A"), Column("off", "mA", format="+.3f"),
+            Column("model", "A"), Column("error", "mA", format="+.3f"),
         )  # fmt: skip
         return Table("Worst points", columns, rows)
 

@@ -12,7 +12,7 @@ from tubekit.amp import Amp, analyze
 from tubekit.amp.hum import Hum, hum
 from tubekit.amp.hum_balance import balance_control, hum_balance
 from tubekit.amp.outputs import output_sections
-from tubekit.amp.sag import TONE_HZ, full_drive
+from tubekit.amp.sag import TONE_HZ, full_drive, sag_words
 from tubekit.amp.stability import refuse_unstable
 from tubekit.amp.supply import supply_report
 from tubekit.amp.switching import switch_on
@@ -258,7 +258,7 @@ def _drive(amp: Amp) -> _Made:
     if not seen:
         steps.append(look("The same drive for some seconds: no plate or screen glows, line current steady"))
     note = (
-        f"B+ sags by {driven.sag_percent:.1f} % meanwhile. Readings with signal should be within 15 % "
+        f"{sag_words(driven.sag_percent)} meanwhile. Readings with signal should be within 15 % "
         "(common practice)."
     )
     return prepare(amp), steps, note

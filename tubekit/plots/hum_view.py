@@ -51,7 +51,7 @@ class HumView:
         top = max((max(each.alone, each.volts) for each in sources(first)), default=1e-3)
         end = math.ceil(math.log10(2.0 * top))
         self.floor = 10.0 ** (end - DECADES)
-        axes.set_title("Hum by source, dB re 1 W   (| largest path alone, ◇ before)")
+        axes.set_title("Hum by source, dB relative to 1 W   (| largest path alone, ◇ before)")
         axes.set(xscale="log", xlim=(self.floor, 10.0**end), ylim=(ROWS + 0.6, -0.7), yticks=[])
         ticks = [10.0**k for k in range(end - DECADES, end + 1, 2)]
         axes.xaxis.set_major_locator(FixedLocator(ticks))
@@ -82,7 +82,7 @@ class HumView:
         return bar
 
     def _spectrum(self, axes: Axes, first: Hum) -> None:
-        axes.set_title("By frequency, dB re 1 W")
+        axes.set_title("By frequency, dB relative to 1 W")
         rates = first.frequencies_hz[:SPECTRUM]
         loudest = float(np.nanmax(first.db(np.abs(first.total[0]))))
         top = 10.0 * math.ceil(0.1 * (loudest + 12.0))
@@ -98,7 +98,7 @@ class HumView:
         self.null: list[Artist] = []
         if axes is None or first.balance is None:
             return
-        axes.set_title(f"Turning {first.balance.control}, dB re 1 W")
+        axes.set_title(f"Turning {first.balance.control}, dB relative to 1 W")
         levels = np.concatenate(_turn(first)[1:])
         top = 10.0 * math.ceil(0.1 * float(np.nanmax(levels) + 3.0))
         axes.set(xlim=(0, 100), ylim=(top - 60.0, top), xticks=[0, 25, 50, 75, 100])
@@ -233,7 +233,7 @@ def hum(result: Hum | HumReport, before: Hum | None = None, *, balance: HumBalan
     >>> from tubekit.amp.hum import hum as hum_of
     >>> figure, axes, bars = plots.hum(hum_of(load_amp("teasel")))
     >>> axes[0].get_title(loc="left")
-    'Hum by source, dB re 1 W   (| largest path alone, ◇ before)'
+    'Hum by source, dB relative to 1 W   (| largest path alone, ◇ before)'
     """
     outcome = result.hum if isinstance(result, HumReport) else result
     sight = HumState(outcome, balance, _position(balance))

@@ -27,13 +27,13 @@ def fingerprints(content: Content) -> dict[str, str]:
     >>> from tubekit.amp import load_amp
     >>> amp = load_amp("teasel")
     >>> sorted(fingerprints(Content("t", amp, "", "", "", "", (), None, ())))
-    ['amp as drawn', 'amp file teasel.toml', 'tubekit, its code and tables']
+    ['amp file teasel.toml', 'amp per schematic', 'tubekit, its code and tables']
     """
     amp = content.amp
     result: dict[str, str] = {}
     if amp.source is not None and amp.source.is_file():
         result[f"amp file {amp.source.name}"] = _hash(amp.source.read_bytes())
-    result["amp as drawn"] = _hash(amp.drawn.copy_as_text().encode())
+    result["amp per schematic"] = _hash(amp.drawn.copy_as_text().encode())
     if amp.changes:
         result["amp as changed"] = _hash(amp.copy_as_text().encode())
     readings = content.readings

@@ -64,8 +64,8 @@ def of_value(*factors: float) -> tuple[str, ...]:
 def wrong_decade(parameter: CircuitParameter) -> Iterator[Fault]:
     """Another multiplier band, or a decimal point in the wrong place."""
     for factor, words in (
-        (10.0, "wrong value installed: 10 times the schematic"),
-        (0.1, "wrong value installed: 1/10 of the schematic"),
+        (10.0, "wrong value installed (10 times the schematic)"),
+        (0.1, "wrong value installed (1/10 of the schematic)"),
     ):
         yield Fault(parameter.part, words, times(parameter, factor), weight=0.15)
 
@@ -75,4 +75,4 @@ def worn(
 ) -> Fault:
     """A cathode that has lost emission."""
     grades = tuple(dict.fromkeys(parameters, (factor, 0.0)) for factor in factors)
-    return Fault(part, "weak", grades, tuple(f"{factor:.0%} emission" for factor in factors), weight)
+    return Fault(part, "weak", grades, tuple(f"{100 * factor:.0f} % emission" for factor in factors), weight)

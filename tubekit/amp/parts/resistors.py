@@ -100,7 +100,7 @@ class Resistor(TwoTerminal):
         yield Fault(name, "drifted down", times(parameter, *down), of_value(*down), weight=0.7)
         yield from wrong_decade(parameter)
         for other in _misread_digit(ohms):
-            words = f"color code misread: {mark(other, 'ohm')} installed"
+            words = f"color code misread ({mark(other, 'ohm')} installed)"
             yield Fault(name, words, times(parameter, other / ohms), weight=0.1)
 
     def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
