@@ -116,5 +116,5 @@ def _refused(path: Path, error: OSError | ValueError) -> RecordError:
     reason = "not a name for a file" if isinstance(error, ValueError) else (error.strerror or "write error")
     return RecordError(
         f"cannot be written ({reason.lower()})", where=str(path).replace("\0", "?"),
-        fix="Give a shorter, plainer name" if named else "Name a folder that is there and may be written to",
+        fix="Give a shorter, plainer name" if named else "Name an existing folder you can write to",
     )  # fmt: skip

@@ -58,6 +58,8 @@ CAUTION = (
     "are calculated, not measured. Unplug, discharge the filter caps through a resistor, and check with a "
     "meter before you touch anything. Follow local codes; leave licensed work to licensed people."
 )
+OUTSIDE = "†"
+"""Marks a tube at voltages outside the range its model was fitted in."""
 SHORT_CAUTION = (
     "DANGER: Line voltage and B+ can kill. Unplug. Discharge each filter capacitor through a resistor. "
     "Check with a meter."
@@ -370,8 +372,9 @@ class Printed(ABC):
         head = [*first, *([""] if first else []), *sentences]
         shown: list[str] = []
         left_out: dict[str, int] = {_name(table): len(table.rows) for table in self.tables()}
-        room = lines - len(head) - 1
         tables = [table for table in self.short() if table.rows]
+        marked = any(OUTSIDE in str(row[0]) for table in tables for row in table.rows)
+        room = lines - len(head) - 1 - marked
         needs = [min(len(table.rows), 3) + 3 for table in tables]
         for k, table in enumerate(tables):
             if room < 4:
@@ -387,7 +390,12 @@ class Printed(ABC):
         rest = {name: count for name, count in left_out.items() if count > 0}
         last = f"More (add --all): {', '.join(filter(None, rest))}"
         last = textwrap.shorten(spell(last), width, placeholder=spell(" …"))
-        return "\n".join([*head, *shown, *([last] if rest else [])])
+        marks = (
+            [spell(f"{OUTSIDE} beyond the published curves of this tube: an estimate.")]
+            if marked and spell(OUTSIDE) in "".join(shown)
+            else []
+        )
+        return "\n".join([*head, *shown, *marks, *([last] if rest else [])])
 
     def _danger_lines(self, width: int, spell: Callable[[str], str]) -> list[str]:
         """The amp's own dangers, then the standing one; where there are many, the first sentence of each."""

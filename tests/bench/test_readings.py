@@ -89,7 +89,7 @@ def test_a_list_of_mappings(teasel):
         ("p1A,DC volts,143", "no node 'p1A'.*Near: p1a"),
         ("R99,resistance,143", "no node 'R99'.*Near"),
         ("V9,current,10 mA", "'V9' is no tube section"),
-        ("p1a,DC vlots,143", "no quantity.*Near: DC volts"),
+        ("p1a,DC vlots,143", "unknown quantity.*Near: DC volts"),
         ("p1a,DC volts,lots", "'lots' is not a voltage"),
         ("p1a,DC volts,", "there is no value"),
         ("p1a,DC volts,143000 mV V", "is not a voltage"),
@@ -149,8 +149,8 @@ def test_a_slip_of_a_thousand_is_asked_about_and_kept(teasel, row, asked):
             "not UTF-8 text .byte 0xb5 in line 2",
         ),
         (b'place,quantity,value\n"p1a,DC volts,143\n', "cannot be cut into cells"),
-        (HEAD.encode() + b"p1a,DC volts,143,120 %,,\n", "an accuracy of 120 % is no meter's"),
-        (HEAD.encode() + b"p1a,DC volts,143,,3,\n", "an input resistance of 3"),
+        (HEAD.encode() + b"p1a,DC volts,143,120 %,,\n", "no meter has an accuracy of 120 %"),
+        (HEAD.encode() + b"p1a,DC volts,143,,3,\n", "no meter has an input resistance of 3"),
     ],
 )
 def test_files_that_could_be_misread_are_refused(teasel, tmp_path, raw, text):

@@ -62,7 +62,7 @@ def test_cathode_bias_is_held_against_the_rating_itself(teasel):
     verdict = next(p for p in result.power if p.tube == "V3")
     assert verdict.verdict == "fine"
     assert "cathode bias" in verdict.rule
-    assert "if its 2 tubes draw alike" in verdict.text
+    assert "assuming its 2 tubes share it equally" in verdict.text
 
 
 def test_fixed_bias_is_held_against_70_percent():
@@ -112,7 +112,7 @@ def test_matching_by_the_drops_of_the_transformer(teasel):
             "R14",
             "ohms",
             281.0,
-            "R14 4 % high, within its tolerance: changes the current of V3 by 0.7 mA: leave it",
+            "R14 is 4 % high, within its tolerance. It changes the current of V3 by 0.7 mA: leave it",
         ),
         ("C13", "farads", 23e-6, "leave it"),  # bypass within 2 µF of 25: fine (shop rule of thumb)
         ("C1", "farads", 26.5e-6, "leave it"),

@@ -157,7 +157,7 @@ def test_what_cannot_be_spread_is_refused(amp, arguments, text):
 def test_it_prints():
     text = str(spread(load_amp("teasel"), [Probe("dc_v", ("k34", "ground"))], size=100))
     assert "normal ranges hold 95 % of 100 simulated good amps" in text
-    assert "DC volts at k34" in text
+    assert "DC volts at V3, V4 cathode (k34)" in text
 
 
 @pytest.mark.parametrize("name", ["vetch", "no-transformer"])

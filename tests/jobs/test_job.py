@@ -75,7 +75,7 @@ def test_a_part_renewed_as_drawn_is_bought_fitted_and_named(job, unjudged):
     job("decide", "C14=new", "dried out")
     assert "C14 electrolytic capacitor" in job("order")
     job("have", "C14")
-    assert "nothing is to be bought" in job("order", code=2)
+    assert "nothing needs to be bought" in job("order", code=2)
     assert "C14 electrolytic capacitor 22 µF 500 V" in job("fit", "C14")
     now = open_job(job.folder)
     assert now.amp.parts["C14"].farads == pytest.approx(20e-6)
@@ -140,7 +140,7 @@ def test_a_correction_withdraws_an_entry_and_keeps_it(job, unjudged):
         (("decide", "R99=330", "x"), "R99"), (("fit", "R14"), "nothing was decided"),
         (("have", "R14"), "nothing was decided"), (("off", "lamp"), "nothing installed"),
         (("temp",), "nothing is named"), (("note",), "nothing to note"),
-        (("order",), "nothing is to be bought"), (("compare",), "no last visit"),
+        (("order",), "nothing needs to be bought"), (("compare",), "no last visit"),
         (("photo", "no.jpg"), "cannot be read"), (("reed", "k34=1"), "read"),
     ],
 )  # fmt: skip

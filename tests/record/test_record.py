@@ -97,7 +97,7 @@ def test_a_folder_that_may_not_be_written_to_is_told(tmp_path, monkeypatch):
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr(files.tempfile, "mkstemp", refused)
-    with pytest.raises(RecordError, match="may be written to"):
+    with pytest.raises(RecordError, match="you can write to"):
         write_whole(tmp_path / "a.html", b"x")
 
 

@@ -9,14 +9,11 @@ import numpy as np
 
 from tubekit.amp.topology import SUPPLIES
 from tubekit.devices.catalogue import tube
-from tubekit.text import described, quantity
+from tubekit.text import OUTSIDE, described, quantity
 
 Reading = float | np.ndarray
 """A number, or (N,) for a batch."""
 
-
-OUTSIDE = "†"
-"""Mark of a tube outside the range its law was fitted in."""
 DEAD_V = 1.0
 """A rail or a plate with less than this has lost its supply [V]; common practice, no source."""
 FLOOR = 1e-6

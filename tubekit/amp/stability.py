@@ -272,15 +272,15 @@ def _cause(amp: Amp, point: OperatingPoint) -> str:
         row = picker(point.network, part.a, part.b)
         lifted = _naturals(point, -np.outer(row, row) / np.ravel(part.ohms)[0])
         if lifted.stable[0]:
-            return f"The loop closes through {name}: with {name} lifted the amp is stable. {REVERSED}"
+            return f"The feedback path is {name}: with {name} lifted the amp is stable. {REVERSED}"
         left = float(lifted.oscillates_hz[0])
         if hertz > TREMOLO_HZ > left > 0:
             return (
-                f"With {name} lifted it still motorboats near {show(left, 'Hz')}: look at the feedback and "
-                "at the decoupling of the rails."
+                f"With {name} lifted it still motorboats near {show(left, 'Hz')}: check the decoupling "
+                "capacitors of the B+ supply and the coupling capacitors."
             )
     if _naturals(point, _clamps(point.network)).stable[0]:
-        return "The loop closes through the supply (motorboating): look at the filter capacitors."
+        return "The feedback path is the supply (motorboating): check the filter capacitors."
     return ""
 
 

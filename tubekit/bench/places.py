@@ -34,7 +34,7 @@ def quantity_of(words: object, where: str, part: str) -> str:
         return WORDS[text]
     lines = [q.words for q in QUANTITIES.values()]
     raise ReadingError(
-        f"'{str(words)[:40]}' is no quantity that is measured here", where=where, part=part,
+        f"unknown quantity '{str(words)[:40]}'", where=where, part=part,
         fix=f"Write one of {', '.join(lines)}", near=near_matches(text, lines),
     )  # fmt: skip
 
@@ -133,7 +133,7 @@ def _electrode(amp: Amp, place: str, where: str, part: str) -> tuple[str, str]:
     if words and words[0] in sections and terminal in TERMINALS and len(words) <= 2:
         return words[0], terminal
     raise ReadingError(
-        f"'{place[:40]}' is no tube section whose current could be read", where=where, part=part,
+        f"'{place[:40]}' is not a tube section whose current you can measure", where=where, part=part,
         fix=f"Write a section ({', '.join(sections)}), with plate, screen or cathode after it",
         near=near_matches(words[0] if words else "", sections),
     )  # fmt: skip

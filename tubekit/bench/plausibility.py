@@ -73,7 +73,7 @@ def _possible(readings: Readings, reading: Reading, usual: float, top: float, po
         )  # fmt: skip
     if reading.probe.quantity == "dc_a" and usual > 0 and reading.value > SLIP[0] * usual:
         raise ReadingError(
-            f"{reading.describe()} is no tube's current ({usual * 1e3:.3g} mA is expected): mA?",
+            f"{reading.describe()} is not a current of this tube ({usual * 1e3:.3g} mA is expected): mA?",
             fix="Write the unit the meter showed, as 34 mA", code="too_many_amps", **at,
         )  # fmt: skip
     one, two = reading.probe.place

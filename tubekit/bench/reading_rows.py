@@ -204,6 +204,6 @@ def _blank(value: Any) -> Any:
 
 def _too_many(count: int, where: str) -> None:
     raise ReadingError(
-        f"{count:,} rows are no list of bench readings ({MOST_ROWS:,} at most)", where=where,
-        fix="Check that this is the list and not a recording; of a recording give the mean",
+        f"{count:,} rows are too many for a list of bench readings ({MOST_ROWS:,} at most)", where=where,
+        fix="Check that this is a list of readings. From a recording, enter the average",
     )  # fmt: skip

@@ -215,14 +215,14 @@ def _meter(row: Mapping[str, Any], base: Meter, where: str, at: str) -> Meter:
         percent = _number(row["accuracy"], "%", where, at)
         if not 0 < percent <= 50:
             fix = "Write the meter's accuracy as 1 %"
-            raise ReadingError(f"an accuracy of {percent:g} % is no meter's", where=where, part=at, fix=fix)
+            raise ReadingError(f"no meter has an accuracy of {percent:g} %", where=where, part=at, fix=fix)
         meter = replace(meter, accuracy=percent / 100.0)
     if row.get("input_resistance", "") != "":
         ohms = _number(row["input_resistance"], "ohm", where, at)
         if not 1e3 <= ohms <= 1e13:
             fix = "Write it as 10M; of a pointer meter its ohms per volt times the range"
             raise ReadingError(
-                f"an input resistance of {ohms:g} Ω is no meter's", where=where, part=at, fix=fix
+                f"no meter has an input resistance of {ohms:g} Ω", where=where, part=at, fix=fix
             )
         meter = replace(meter, input_ohms=ohms)
     return meter
@@ -233,7 +233,7 @@ def _mains_of_heading(rows: Rows) -> tuple[float | None, float]:
     for key in rows.heading:
         if key not in known:
             raise ReadingError(
-                f"there is no '{key}' to state", where=rows.where, part="[readings]",
+                f"unknown entry '{key}'", where=rows.where, part="[readings]",
                 fix=f"Write {', '.join(sorted(known))}", near=near_matches(key, known),
             )  # fmt: skip
     if "mains" not in rows.heading:

@@ -126,7 +126,7 @@ class Suspects(Printed):
                 return f"{head}; two together do: {self.pairs[0].words}."
             worst = self.wrong[0].reading.probe if self.wrong else None
             again = worst.words(self.readings.drawn) if worst else "the worst of them"
-            return f"{head}, nor do two. Nearest: {first.words}. Read {again} again."
+            return f"{head}, and no two do. Closest: {first.words}. Read {again} again."
         tied = f" {_listed(first.alike)} would read the same." if first.alike else ""
         whole = min(sum(s.chance for s in self.suspects if s.part == first.part), 1.0)
         if whole < UNSURE:

@@ -28,7 +28,7 @@ def _parts(asked: Asked) -> Any:
 
     if (asked.amp is None) == (asked.template is None):
         raise InputError(
-            "nothing to write" if asked.amp is None else "an amp and a template are two things",
+            "nothing to write" if asked.amp is None else "give an amp or --template, not both",
             fix="Name an amp, as parts teasel --to teasel.xlsx, or write parts --template my-amp.xlsx",
         )
     if asked.template is not None:

@@ -36,12 +36,12 @@ class Drift:
     verdict: str = ""
 
     def sentence(self) -> str:
-        """In one line, as 'R14 4 % high: changes the current of V3 by 0.6 mA: leave it'."""
+        """In one line, as 'R14 is 4 % high. It changes the current of V3 by 0.6 mA: leave it'."""
         percent = 100 * abs(self.off)
         way = "high" if self.off >= 0 else "low"
         within = "within its tolerance" if abs(self.off) <= self.tolerance else "outside its tolerance"
         amount = "on its value" if percent < 0.5 else f"{percent:.0f} % {way}, {within}"
-        return f"{self.part} {amount}: {self.effect}: {self.verdict}"
+        return f"{self.part} is {amount}. It {self.effect}: {self.verdict}"
 
 
 def drift(amp: Amp, value: PartValue, before: AmpReport | None = None) -> Drift:
@@ -51,7 +51,7 @@ def drift(amp: Amp, value: PartValue, before: AmpReport | None = None) -> Drift:
     --------
     >>> from tubekit.amp import load_amp
     >>> print(drift(load_amp("teasel"), PartValue("R14", "ohms", 274.0, 0.005)).sentence())
-    R14 1 % high, within its tolerance: changes the current of V3 by 0.3 mA: leave it
+    R14 is 1 % high, within its tolerance. It changes the current of V3 by 0.3 mA: leave it
     """
     part = amp.parts[value.part]
     nominal = float(np.max(getattr(part, value.field)))
@@ -69,7 +69,7 @@ def _verdict(off: float, tolerance: float, grave: bool, field: str) -> str:
         return "leave it"
     if field == "emission":
         return "worn: keep a spare" if off > -0.5 else "replace it"
-    return "it changes more than all good parts together: replace it" if abs(off) > tolerance else "watch it"
+    return "replace it; that is more than all normal spread" if abs(off) > tolerance else "watch it"
 
 
 def _effect(before: AmpReport, after: AmpReport) -> tuple[str, bool]:
@@ -85,7 +85,7 @@ def _effect(before: AmpReport, after: AmpReport) -> tuple[str, bool]:
     )  # fmt: skip
     level, where = _level(before, after)
     if max(share / LEAVE_CURRENT, abs(ripple) / LEAVE_RIPPLE, abs(level) / LEAVE_DB) < NOTHING:
-        return "changes nothing that shows", False
+        return "changes no reading", False
     if share / LEAVE_CURRENT >= max(abs(ripple) / LEAVE_RIPPLE, abs(level) / LEAVE_DB, 1e-3):
         return f"changes the current of {section} by {_amps(moved)}", share > LEAVE_CURRENT
     if abs(ripple) / LEAVE_RIPPLE > abs(level) / LEAVE_DB:

@@ -108,8 +108,8 @@ def found_so(folder: str | Path, changes: Mapping[str, object], *, file: str = "
         amp = load_amp(file)
         home = Path(folder) / ENCLOSED / "found.toml"
         if home.exists():
-            raise JobError("an amp as found is enclosed already", where=str(folder),
-                           fix="Enter what differs from it as PART=VALUE")  # fmt: skip
+            raise JobError("this job already has the amp as found", where=str(folder),
+                           fix="Enter only the differences, as PART=VALUE")  # fmt: skip
         listed = "; ".join(each.text for each in chassis_diff(amp, job.drawn).differences)
         amp.save_as(home)
         says |= {"amp": home.name, "why": listed or "same as the schematic"}
@@ -216,11 +216,11 @@ def to_buy(job: Job) -> OrderList:
 
     Raises
     ------
-    JobError : nothing is to be bought.
+    JobError : nothing needs to be bought.
     """
     wanted = job.decided("to buy")
     if not wanted:
-        raise JobError("nothing is to be bought", where=str(job.folder), fix="Decide on a part first")
+        raise JobError("nothing needs to be bought", where=str(job.folder), fix="Decide on a part first")
     return order_list(job.amp, wanted)
 
 
@@ -258,7 +258,7 @@ def put_on(folder: str | Path, text: str, **more: Any) -> Entered:
     if not text:
         raise JobError("nothing is named", where=str(folder), fix='Write job temp "lamp in the line"')
     job = open_job(folder)
-    return add(job, "temporary", {"text": text}, more, then="Hand-back is refused until it is off.")
+    return add(job, "temporary", {"text": text}, more, then="The amp cannot be handed back until it is off.")
 
 
 def take_off(folder: str | Path, which: str, **more: Any) -> Entered:
@@ -293,10 +293,10 @@ def correct(folder: str | Path, number: int, why: str, **more: Any) -> Entered:
     job = open_job(folder)
     if number not in {each.number for each in job.entries[1:]} or not why:
         raise JobError(
-            "no reason is given" if not why else "this is no entry that can be withdrawn", where=str(folder),
+            "no reason is given" if not why else "this entry cannot be withdrawn", where=str(folder),
             part=f"entry {number}", fix='Write job correct 7 "typed 18.9, the meter said 16.9"',
         )  # fmt: skip
-    return add(job, "correct", {"of": number, "why": why}, more, then="Now enter what is right.")
+    return add(job, "correct", {"of": number, "why": why}, more, then="Now enter the correct value.")
 
 
 def add(job: Job, kind: str, says: Mapping[str, Any], more: Mapping[str, Any], then: str = "") -> Entered:

@@ -245,7 +245,7 @@ class Job(Printed):
     def headline(self) -> str:
         """Whose amp, how far, and what has to come off."""
         owner = f" of {self.first['owner']}" if self.first["owner"] else ""
-        begun = f"{self.drawn.title}{owner}, in since {self.first.date:%Y-%m-%d}"
+        begun = f"{self.drawn.title}{owner}, in the shop since {self.first.date:%Y-%m-%d}"
         where = "handed back" if self.handed_back else self.state
         count = len(self.temporary)
         off = f" {count} to take off before pickup." if count else ""

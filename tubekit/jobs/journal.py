@@ -147,7 +147,7 @@ def append(
     with _turn(folder):
         there = path.exists()
         if new == (there and END.search(path.read_bytes()) is not None):
-            problem = "there is a job in this folder already" if new else "there is no job in this folder"
+            problem = "there is already a job in this folder" if new else "there is no job in this folder"
             raise JobError(problem, where=str(folder), fix="Name another folder")
         if unless is not None:
             unless(read_journal(folder))
@@ -193,7 +193,7 @@ def enclose(folder: str | Path, source: Path) -> str:
     except OSError as error:
         raise JobError(
             f"cannot be read ({(error.strerror or 'read error').lower()})", where=str(source),
-            fix="Name a file that is there",
+            fix="Name an existing file",
         ) from error  # fmt: skip
     count, target = 1, home / source.name
     while target.exists():
@@ -223,7 +223,7 @@ def _turn(folder: Path) -> Iterator[None]:
     except OSError as error:
         raise JobError(
             f"this folder cannot be written to ({(error.strerror or 'write error').lower()})",
-            where=str(folder), fix="Name a folder that is there and may be written to",
+            where=str(folder), fix="Name an existing folder you can write to",
         ) from error  # fmt: skip
 
 

@@ -16,7 +16,7 @@ from tubekit.text import Printed, Table, headed
 
 CARE = (
     "Leave room for air around it, switch it off and bring it back if it hums loudly, smells or glows red, "
-    "and leave it closed: the inside can kill, even unplugged."
+    "and keep it closed: the inside can kill, even unplugged."
 )
 
 
@@ -111,7 +111,7 @@ def _now(job: Job) -> str:
     steps = [each for each in job.of_kind("step") if each.number > job.changed_in]
     good = sum(each["go"] in (GO, DONE) for each in steps)
     checks = f", and {good} of {len(steps)} checks on the bench were good" if steps else ""
-    strained = f"; {_listed(over)} still run beyond a rating" if over else ""
+    strained = f"; {_listed(over)} still run over a rating" if over else ""
     return f"On a {float(job.amp.mains_rms):.0f} V outlet {work}{strained}{checks}."
 
 

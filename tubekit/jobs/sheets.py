@@ -161,7 +161,7 @@ def _rated(rated: float | None, expected: float, usual: float) -> tuple[float, s
         return usual, ""
     if rated > expected:
         return min(rated, usual), ""
-    return usual, f"Its filter capacitor is rated {show(rated, 'V')} only: fit one rated higher first."
+    return usual, f"Its filter capacitor is rated {show(rated, 'V')} only: install one rated higher first."
 
 
 def _idle(amp: Amp) -> _Made:
@@ -208,8 +208,8 @@ def _idle(amp: Amp) -> _Made:
                     caution=caution, clip=True)
         )  # fmt: skip
     before = (*prepare(amp), cold_note(supply))
-    note = "Ranges hold 95 % of good amps; a rail, a bias or an output cathode at its stop limit is "
-    note += "dangerous to go on with; any other reading out of its range is a reason to look."
+    note = "Ranges hold 95 % of good amps. At a stop limit it is dangerous to go on: switch off. If another "
+    note += "reading is out of its range, find out why first."
     return before, steps, note
 
 
@@ -252,11 +252,11 @@ def _drive(amp: Amp) -> _Made:
                     caution="Stop when a plate or screen glows, or anything smells.")
         )  # fmt: skip
     for node, (_, drive) in seen.items():
-        steps.append(_cathode(f"The same drive for some seconds: meter on {places[node]}", node, drive))
+        steps.append(_cathode(f"Same signal for a few seconds: meter on {places[node]}", node, drive))
     for node, (idle, _) in seen.items():
-        steps.append(_cathode(f"Signal off: {places[node]} back", node, idle, BACK_S))
+        steps.append(_cathode(f"Signal off: {places[node]} returns to idle", node, idle, BACK_S))
     if not seen:
-        steps.append(look("The same drive for some seconds: no plate or screen glows, line current steady"))
+        steps.append(look("Same signal for a few seconds: no plate or screen glows, line current steady"))
     note = (
         f"{sag_words(driven.sag_percent)} meanwhile. Readings with signal should be within 15 % "
         "(common practice)."
@@ -277,7 +277,7 @@ def _hum(amp: Amp) -> _Made:
         null = hum_balance(amp)
         if null.works:
             at = f"{100 * null.null:.0f} % of its travel"
-            do = f"Turn {null.control} for the least reading, expected at {at}"
+            do = f"Turn {null.control} for the lowest reading, expected at {at}"
             steps.append(
                 measure(do, "hum null", null.null_v, (0.0, HUM_TIMES * null.null_v), reading=AC.words,
                         unit="V RMS", above=NULL)

@@ -236,7 +236,9 @@ def typed(step: Step, word: str) -> Outcome:
         if plain in YES:
             return Outcome(DONE, step.do)
         raise ReadingError(
-            f"'{word}' is no answer to this step", part=f"step {step.number}", fix="Write ok, or no and why"
+            f"'{word}' does not answer this step",
+            part=f"step {step.number}",
+            fix="Write ok, or no and why",
         )
     if plain in YES:
         raise ReadingError(
@@ -249,7 +251,7 @@ def typed(step: Step, word: str) -> Outcome:
         value = parse(word, base) if base else float(word)
     except (InputError, ValueError) as error:
         raise ReadingError(
-            f"'{word}' is no value of this step", part=f"step {step.number}",
+            f"'{word}' is not a value for this step", part=f"step {step.number}",
             fix=f"Write it like {step.said(step.expect)}",
         ) from error  # fmt: skip
     return outcome(step, value)
@@ -291,7 +293,7 @@ def _recording(path: str) -> tuple[np.ndarray, np.ndarray]:
             fix="Two columns with a heading: seconds, value; or a list of readings: place,quantity,value",
         ) from error  # fmt: skip
     if len(time) < 2 or np.any(np.diff(time) < 0):
-        raise ReadingError("its times do not rise", where=Path(path).name, fix="First column: seconds")
+        raise ReadingError("its times must increase", where=Path(path).name, fix="First column: seconds")
     return time, values
 
 

@@ -29,14 +29,14 @@ OPEN_LEAD = 1e9
 """A lead that is open at its far end [Ω]."""
 NOISE_TIMES = 3.0
 SOAK = (
-    "Soak: 30 minutes at the line voltage it will run on, a dummy load on the output, covers as in use",
-    "Still on, back of the hand near each output tube and the rectifier: hot is usual; no glow, no smell",
-    "Off, unplugged, capacitors discharged, checked with a meter: each transformer can be touched for 5 s",
-    "Filter capacitors hand warm at most; one warmer than its mates leaks. Coupling capacitors: cold",
-    "Dropping and cathode resistors may be too hot to touch; nothing near them is brown, no solder soft",
+    "Soak for 30 minutes at the line voltage it will run on: dummy load on the output, covers on",
+    "Power still on: hold a hand near each output tube and the rectifier. Hot is normal, a glow is not",
+    "Switch off, unplug, discharge, check with a meter. You can keep a hand on each transformer for 5 s",
+    "Filter capacitors are lukewarm at most; one warmer than the others leaks. Coupling capacitors are cold",
+    "Do not touch power resistors: they may be hot. Nothing near them is brown, no solder joint is soft",
 )
 """Common practice, no source."""
-CORD = "Amp unplugged: chassis to the ground pin below 0.5 Ω, cord moved meanwhile; strain relief tight"
+CORD = "Amp unplugged: below 0.5 Ω from chassis to ground pin while you move the cord; strain relief tight"
 WIDE = (
     "Soak times and what is too hot are shop rules of thumb. Hum and noise are calculated without "
     "magnetic fields and wiring, so their ranges are wide."
@@ -55,9 +55,7 @@ def sweep(amp: Amp) -> tuple[tuple[str, ...], list[Step], str]:
             steps += made(amp)
         except TubekitError as error:
             left_out.append(f"Not calculated: {name}. {error}")
-    note = "Soak times and what is too hot are shop rules of thumb. Hum and noise: calculated, without "
-    note += "magnetic fields and wiring, so their ranges are wide."
-    return (*prepare(amp)[:2], prepare(amp)[-1]), steps, " ".join((note, *left_out))
+    return (*prepare(amp)[:2], prepare(amp)[-1]), steps, " ".join((WIDE, *left_out))
 
 
 def _cord(amp: Amp) -> Iterator[Step]:

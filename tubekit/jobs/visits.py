@@ -95,7 +95,7 @@ def _left(job: Job) -> str:
     open_parts = job.decided("to buy", "in stock")
     text = f"Decided but not installed: {', '.join(open_parts)}. " if open_parts else ""
     count = len(job.rows())
-    keep = "no reading of the amp as it leaves: the next visit has nothing to compare with"
+    keep = "no reading was taken as it leaves, so the next visit has nothing to compare with"
     kept = f"{count} readings are the baseline of the next visit" if count else keep
     return f"{text}{kept[0].upper()}{kept[1:]}."
 
@@ -128,7 +128,7 @@ class Moved:
     @property
     def verdict(self) -> str:
         """Whether it moved by more than both meters may be off."""
-        return ("MOVED" if abs(self.moved) > FAR else "moved") if self.beyond else "as it was"
+        return ("MOVED" if abs(self.moved) > FAR else "moved") if self.beyond else "same as before"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -152,7 +152,8 @@ class Comparison(Printed):
     def tables(self) -> list[Table]:
         """What moved most first."""
         rows = sorted(self.rows, key=lambda each: (not each.beyond, -abs(each.moved)))
-        note = f"Line voltage {self.then_line_v:.0f} V then, {self.now_line_v:.0f} V now: allowed for."
+        volts = f"Line voltage {self.then_line_v:.0f} V then, {self.now_line_v:.0f} V now"
+        note = f"{volts}; the comparison corrects for that."
         fields = ("reading", "left with=left_with", "reads now=reads_now", "moved", "verdict")
         return [Table.of("Since the last visit", rows, *fields, note=note)]
 
@@ -185,7 +186,7 @@ def compare(job: Job) -> Comparison:
     pairs = [(before[new.probe], new) for new in (now.readings if now else ()) if new.probe in before]
     if then is None or now is None or not pairs:
         raise JobError("no reading was taken at both visits", where=str(job.folder),
-                       fix="Read the same places as then")  # fmt: skip
+                       fix="Measure the same places as at the last visit")  # fmt: skip
     probes = [old.probe for old, _ in pairs]
     ratio = _usual(now.amp, probes) / _usual(then.amp, probes)
     rows = []
