@@ -88,7 +88,7 @@ def test_a_list_of_mappings(teasel):
     [
         ("p1A,DC volts,143", "no node 'p1A'.*Near: p1a"),
         ("R99,resistance,143", "no node 'R99'.*Near"),
-        ("V9,current,10 mA", "'V9' is no tube section"),
+        ("V9,current,10 mA", "'V9' is not a tube section"),
         ("p1a,DC vlots,143", "unknown quantity.*Near: DC volts"),
         ("p1a,DC volts,lots", "'lots' is not a voltage"),
         ("p1a,DC volts,", "there is no value"),
@@ -98,7 +98,7 @@ def test_a_list_of_mappings(teasel):
         ("p1a,DC volts,143,5", "has 4 cells for 3 columns.*decimal comma"),
         ("p1a,DC volts,143 ohm", "is not a voltage"),
         ("p1a,DC volts,143000", r"more than this amp can have anywhere \(139\.. V is expected\): mV\?"),
-        ("V3,current,34", r"no tube's current .*: mA\?"),
+        ("V3,current,34", r"not a current of this tube .*: mA\?"),
         ("p1a,DC volts,-143", "negative.*swapped"),
         ("B1,ripple p-p,-12", "below zero"),
         ("V3,current,-34 mA", "below zero"),
@@ -163,7 +163,9 @@ def test_files_that_could_be_misread_are_refused(teasel, tmp_path, raw, text):
 def test_a_recording_of_100_000_rows_is_refused_at_once(teasel, tmp_path):
     path = tmp_path / "log.csv"
     path.write_text("place,quantity,value\n" + "p1a,DC volts,143\n" * 100_000, encoding="utf-8")
-    with pytest.raises(ReadingError, match=r"rows are no list of bench readings \(2,000 at most\)"):
+    with pytest.raises(
+        ReadingError, match=r"rows are too many for a list of bench readings \(2,000 at most\)"
+    ):
         load_readings(path, teasel)
 
 
@@ -201,7 +203,7 @@ def test_a_missing_file_names_what_is_beside_it(teasel, tmp_path):
         ("place = ", "not TOML"),
         (
             "[readings]\nmain = '117 V'\n[[reading]]\nplace='k34'\nquantity='DC volts'\nvalue=18",
-            "no 'main' to state",
+            "unknown entry 'main'",
         ),
     ],
 )

@@ -169,7 +169,7 @@ def test_the_next_visit_is_compared_with_the_readings_it_left_with(job, unjudged
     assert main(["job", "compare", again]) == 0
     text = capsys.readouterr().out
     assert "1 of 2 readings have changed" in text  # B1 rose with the line voltage alone
-    assert "DC volts at k34" in text.split("MOVED")[0].splitlines()[-1]
+    assert "DC volts at V3, V4 cathode (k34)" in text.split("MOVED")[0].splitlines()[-1]
 
 
 def test_the_next_visit_begins_with_the_amp_as_it_left(job, tmp_path, capsys):

@@ -46,7 +46,7 @@ class Entered(Printed):
     def tables(self) -> list[Table]:
         """Each reading with its normal range."""
         rows = [
-            (str(v.reading.probe), v.reading.describe(), v.word,
+            (v.reading.probe.words(self.amp), v.reading.describe(), v.word,
              *(v.reading.probe.format(x) for x in (v.low, v.typical, v.high)))
             for v in self.verdicts
         ]  # fmt: skip

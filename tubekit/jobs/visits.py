@@ -109,11 +109,7 @@ class Moved:
     now: float = quantity("", "", "reading as found")
     moved: float = quantity("", "", "change beyond that of the line voltage", share=True, format="+.1f")
     beyond: bool = False
-
-    @property
-    def reading(self) -> str:
-        """What was read."""
-        return str(self.probe)
+    reading: str = ""
 
     @property
     def left_with(self) -> str:
@@ -195,7 +191,7 @@ def compare(job: Job) -> Comparison:
         slack = new.uncertainty + old.uncertainty
         rows.append(
             Moved(old.probe, old.value, new.value, float(new.value / expected - 1.0),
-                  bool(abs(new.value - expected) > slack))
+                  bool(abs(new.value - expected) > slack), new.probe.words(now.amp))
         )  # fmt: skip
     closing = last.of_kind("hand-back")
     since = (closing or last.entries)[-1].date.date().isoformat()
