@@ -128,7 +128,7 @@ def test_a_correction_withdraws_an_entry_and_keeps_it(job, unjudged):
     assert [each.value for each in now.readings().readings] == [18.9]
     assert len(now.journal.entries) == 4
     assert "entry 2 withdrawn" in job("status")
-    assert "no entry that can be withdrawn" in job("correct", "1", "no", code=2)
+    assert "this entry cannot be withdrawn" in job("correct", "1", "no", code=2)
 
 
 @pytest.mark.parametrize(
