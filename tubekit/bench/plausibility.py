@@ -29,6 +29,8 @@ def implausible(readings: Readings) -> tuple[Note, ...]:
     ------
     ReadingError : a reading that cannot be, whatever the fault.
     """
+    if not readings.readings:
+        return tuple(_mains(readings))
     try:
         expected, top = _expected(readings)
     except SolveError:

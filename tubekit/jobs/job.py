@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -83,7 +83,7 @@ class Job(Printed):
     @cached_property
     def drawn(self) -> Amp:
         """The amp as drawn."""
-        return load_amp(self.folder / ENCLOSED / self.first["amp"])
+        return _enclosed_amp(self.folder / ENCLOSED / self.first["amp"])
 
     @cached_property
     def changed_in(self) -> int:
@@ -95,7 +95,7 @@ class Job(Printed):
         amp = self.drawn
         for each in self.of_kind(*CHANGES):
             if each.number < number:
-                amp = load_amp(self.folder / ENCLOSED / each["amp"]) if each["amp"] else amp
+                amp = _enclosed_amp(self.folder / ENCLOSED / each["amp"]) if each["amp"] else amp
                 amp = amp.changed(dict(each["changes"] or {}))
         return amp
 
@@ -311,6 +311,16 @@ def said_of(entry: Entry) -> str:
         words = "; ".join(part for part in parts if part)
     hours = f" ({says['hours']:g} h)" if says.get("hours") else ""
     return f"{words}{hours}"
+
+
+def _enclosed_amp(file: Path) -> Amp:
+    """An amp file of the job, read once as long as it stays the same."""
+    return _amp_of(file, file.stat().st_mtime_ns if file.exists() else 0)
+
+
+@lru_cache(maxsize=8)
+def _amp_of(file: Path, changed_ns: int) -> Amp:  # noqa: ARG001 - a file that was changed is read again
+    return load_amp(file)
 
 
 def open_job(folder: str | Path) -> Job:
