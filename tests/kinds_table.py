@@ -61,6 +61,7 @@ ABOUT: dict[str, str] = {
     "bench up": SUPPLY,
     "bench lamp": SUPPLY,
     "bench trace": SIGNAL,
+    "bench twin": "this amp fitted to its readings",
     "bench drive": SIGNAL,
     "bench hum": "steps of a search: tubes pulled, grids shorted",
     "bench found": "found against drawn: the parts that differ",

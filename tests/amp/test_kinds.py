@@ -18,10 +18,11 @@ from tubekit.amp.discharge import discharge
 from tubekit.amp.parts import KINDS, Lamp, LPad, Potentiometer, Winding
 from tubekit.amp.parts.part import Hookup
 from tubekit.amp.parts.variables import CircuitParameter
+from tubekit.amp.settings import apply_settings
 from tubekit.bench.faults import single_faults, with_fault
 from tubekit.cli import main
 from tubekit.decisions.limits import limits
-from tubekit.decisions.parameters import apply_settings, with_fault_ports
+from tubekit.decisions.parameters import with_fault_ports
 from tubekit.decisions.regulation import fit_lines
 from tubekit.decisions.variation import variables
 from tubekit.errors import AmpFileError

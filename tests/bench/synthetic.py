@@ -19,6 +19,7 @@ from tubekit.amp.build import build
 from tubekit.amp.parts import Fuse
 from tubekit.amp.parts.faults import GONE, OPEN_OHMS, SHORT_OHMS, Fault
 from tubekit.amp.parts.variables import GAS, LEAK, NO_LEAK, CircuitParameter, Variable
+from tubekit.amp.settings import apply_settings, combine_settings
 from tubekit.analyses.convergence import Convergence
 from tubekit.analyses.operating_point import Feed, OperatingPoint, solve_network
 from tubekit.analyses.supply import Supply
@@ -39,7 +40,6 @@ from tubekit.circuit.parts import (
     Windings,
     Wire,
 )
-from tubekit.decisions.parameters import apply_settings, combine_settings
 from tubekit.decisions.probe import Probe, Tone, resistance, signal
 
 Array = np.ndarray

@@ -34,6 +34,7 @@ def asked(capsys, *words):
         (("bench", "hum", "fescue"), "steps"),
         (("bench", "found", "teasel", "R14=220", "--drawing", "teasel"), "differences"),
         (("bench", "order", "teasel", "R14=330"), "orders"),
+        (("bench", "twin", "teasel", "notebooks/readings/teasel-runs-hot.csv"), "estimates"),
     ],
 )
 def test_commands_answer_in_json(capsys, words, key):
@@ -73,6 +74,7 @@ def test_a_record_is_written_and_spared(capsys, tmp_path):
         (("cable", "teasel"), "no multi-pin cable"),
         (("bench", "found", "teasel"), "--drawing AMP"),
         (("bench", "order", "teasel"), "nothing to buy"),
+        (("bench", "twin", "teasel"), "bench twin AMP READINGS"),
         (("bench", "trace", "teasel", "--jack", "J7"), "no input jack 'J7'"),
     ],
 )

@@ -172,6 +172,15 @@ def test_the_next_visit_is_compared_with_the_readings_it_left_with(job, unjudged
     assert "DC volts at V3, V4 cathode (k34)" in text.split("MOVED")[0].splitlines()[-1]
 
 
+def test_commands_take_the_folder_for_this_amp_and_say_so(job, unjudged, tmp_path, capsys):
+    job("read", "line=121", "B1=345", "B2=303", "k34=17.1", "p3=341")
+    assert "this amp, fitted to 4 readings on" in job("twin")
+    assert main(["swap", str(job.folder), "R14=330", "--json"]) == 0
+    assert "this amp, fitted to 4 readings" in capsys.readouterr().out
+    job("fit", "R14=330")  # another amp: readings begin again
+    assert "too few readings" in job("twin", code=2)
+
+
 def test_the_next_visit_begins_with_the_amp_as_it_left(job, tmp_path, capsys):
     job("fit", "R14=330")
     again = tmp_path / "again"

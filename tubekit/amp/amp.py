@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set as AbstractSet
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
@@ -20,6 +20,7 @@ from tubekit.amp.heading import MAINS, Heading, TestPoint
 from tubekit.amp.line_side import LineSide
 from tubekit.amp.parts import Part
 from tubekit.amp.parts_list import content
+from tubekit.amp.settings import Settings
 from tubekit.amp.topology import Topology, same_wiring
 from tubekit.amp.wiring import loose_nodes
 from tubekit.amp.write import amp_tables, toml_text
@@ -37,7 +38,8 @@ class Amp(Printed):
 
     `parts` is in drawn order; `notes` is what the check found worth a look; `changes`
     tells, by designator (or 'R20.position', 'mains'), the (before, after) texts against the drawn amp;
-    `batch` is the number of variants held at once, or None for a single amp.
+    `batch` is the number of variants held at once, or None for a single amp; `trim` is how parts of this very
+    amp differ from those drawn, as readings have it (`bench.twin`). A part that is changed loses its own.
 
     Examples
     --------
@@ -66,9 +68,10 @@ class Amp(Printed):
     changes: Mapping[str, Texts] = field(default_factory=dict)
     batch: int | None = None
     origin: Amp | None = None
+    trim: Settings = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        for name in ("parts", "test_points", "changes"):
+        for name in ("parts", "test_points", "changes", "trim"):
             object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
     @property
@@ -168,7 +171,12 @@ class Amp(Printed):
             batch=batch,
             changes=_against_drawn(self.changes, records),
             origin=self.drawn,
+            trim=self._trim_without({str(key).strip().partition(".")[0] for key in changes or {}}),
         )
+
+    def _trim_without(self, parts: AbstractSet[str]) -> Settings:
+        """What is left of `trim` once these parts are others."""
+        return {one: value for one, value in self.trim.items() if one.designator not in parts}
 
     def member(self, index: int) -> Amp:
         """One amp out of the batch.

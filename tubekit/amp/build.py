@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from tubekit.amp.amp import Amp
 from tubekit.amp.fields import Value
 from tubekit.amp.parts.part import Hookup
+from tubekit.amp.settings import apply_settings, with_leaks
 from tubekit.circuit import parts as wired
 from tubekit.circuit.parts import Circuit
 
@@ -59,6 +60,8 @@ def build(amp: Amp, settled: Mapping[str, Value] | None = None) -> Built:
         for name, part in amp.parts.items()
         if any(part.rectifies(as_wired=True))
     }
-    return Built(
-        amp, Circuit(tuple(pieces), amp.title, amp.batch), tuple(hookup.notes), rectifiers, hookup.settled
-    )
+    circuit = Circuit(tuple(pieces), amp.title, amp.batch)
+    if amp.trim:
+        wanted = {parameter.part for parameter in amp.trim}
+        circuit = apply_settings(with_leaks(circuit, amp.parts, wanted), amp.trim)
+    return Built(amp, circuit, tuple(hookup.notes), rectifiers, hookup.settled)

@@ -10,10 +10,11 @@ import numpy as np
 from tubekit.amp import Amp
 from tubekit.amp.parts.faults import Change, Fault
 from tubekit.amp.parts.variables import Age
+from tubekit.amp.settings import Settings
 from tubekit.bench.fault_table import fault_settings
 from tubekit.bench.faults import single_faults, with_fault
 from tubekit.bench.fuses import shown_with_fuses
-from tubekit.decisions.parameters import Settings, with_fault_ports
+from tubekit.decisions.parameters import with_fault_ports
 from tubekit.decisions.probe import QUANTITIES, MeterValues, Probe, Tone, plugged
 from tubekit.decisions.variation import variables
 from tubekit.errors import ChangeError, SolveError, near_matches

@@ -5,18 +5,20 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from tubekit.amp import Amp
 from tubekit.amp.parts.faults import Change, Fault
 from tubekit.amp.parts.variables import LEAK, Age, CircuitParameter, Variable
+from tubekit.amp.settings import apply_settings, combine_settings
 from tubekit.analyses.mains import MainsState
 from tubekit.bench.faults import single_faults, with_fault
 from tubekit.bench.fuses import fuses_of, shown_with_fuses
 from tubekit.bench.pin_swaps import TubePinSwap, pin_swap, with_pins_swapped
 from tubekit.circuit.parts import Circuit
-from tubekit.decisions.parameters import apply_settings, combine_settings, with_fault_ports
+from tubekit.decisions.parameters import with_fault_ports
 from tubekit.decisions.population import Population, Setting, dc_population
 from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Probe, Tone, meter_values, resistance
 from tubekit.decisions.sensitivity import sensitivity
@@ -75,7 +77,7 @@ class FaultTable:
 
     def misfit(self, rows: Array, columns: Sequence[int]) -> Array:
         """Variance of readings as compared by which the tube laws and the drawing may be off, (rows, m)."""
-        result = [_misfit(self.probes[m], self.seen[rows, m]) for m in columns]
+        result = [law_error(self.probes[m], self.seen[rows, m]) for m in columns]
         return np.asarray(np.maximum(np.square(np.stack(result, axis=1)), 1e-18))
 
     def covariance(self, columns: Sequence[int]) -> Array:
@@ -150,7 +152,7 @@ def fault_table(
     varied = variables(amp, age, measured=measured, mains_known=mains_known)
     faults = tuple(f for f in single_faults(amp) if f.part not in (measured or {}))
     meters = np.broadcast_to(np.asarray(meter_ohms, float), (len(probes),))
-    work = _FaultSolver(ready, tuple(probes), tone, varied, meters, progress)
+    work = FaultSolver(ready, tuple(probes), tone, varied, meters, progress)
     for k, fault in enumerate(faults):
         for g, grade in enumerate(fault.grades):
             work.rows.append((k, grade))
@@ -160,7 +162,9 @@ def fault_table(
         return work.book(faults)
 
 
-class _FaultSolver:
+class FaultSolver:
+    """What amps of one drawing show at some probes: good ones, and each single fault of them."""
+
     def __init__(
         self,
         ready: Population,
@@ -186,6 +190,7 @@ class _FaultSolver:
         return meter_values(self.ready.amp, circuit, (), near=self.ready.lines.nominal).state
 
     def book(self, faults: tuple[Fault, ...]) -> FaultTable:
+        """Every grade of every fault, solved."""
         pieces, total = [], -(-len(self.rows) // CHUNK)
         for j in range(total):
             pieces.append(self._chunk(self.rows[j * CHUNK : (j + 1) * CHUNK]))
@@ -210,13 +215,25 @@ class _FaultSolver:
         grade = np.array(self.grades + [0] * (len(owner) - len(self.grades)))
         order = np.argsort(np.array(owner), kind="stable")
         good = order[np.isfinite(seen[order]).all(axis=1)]
-        ratio, unknown = self._ratio()
+        ratio, unknown = self.ratio
         book = FaultTable(
             self.ready.amp, self.probes, faults, seen[good], scale(seen[good], self.probes),
             tuple(self.direct), drift[good], ratio, np.array(owner)[good], grade[good], blown[good],
             self.ready, self.varied, source[good], unknown=unknown,
         )  # fmt: skip
         return replace(book, lost=_lost(book))
+
+    def readings_at(self, x: Array) -> tuple[Array, Array]:
+        """Readings of amps whose variables are x (N, V), as compared (N, M), by a full solve each, and what a
+        standard deviation of each variable moves of them (N, M, V); of ratios, what it moves of the typical
+        amp's.
+        """
+        settings = combine_settings([(v.turns, x[:, j]) for j, v in enumerate(self.varied)], len(x))
+        circuit = self.ready.built.circuit
+        seen, drift, _, _ = self._predicted(self.ready.amp, circuit, [{}] * len(x), settings)
+        effects = np.empty((len(x), len(self.probes), len(self.varied)))
+        effects[:, self.direct], effects[:, self.others] = drift, self.ratio[0]
+        return scale(seen, self.probes), effects
 
     def _chunk(self, rows: Sequence[tuple[int, Change]]) -> tuple[Array, Array, Array, Array]:
         changes = [change for _, change in rows]
@@ -278,7 +295,8 @@ class _FaultSolver:
         left = np.minimum(np.abs(seen) / np.maximum(np.abs(good), DEAD), 1.0)[:, self.direct]
         return np.asarray(left[:, :, None] * drift)
 
-    def _ratio(self) -> tuple[Array, tuple[str, ...]]:
+    @cached_property
+    def ratio(self) -> tuple[Array, tuple[str, ...]]:
         """What a standard deviation of each variable does to the logarithm of AC readings of the drawn amp,
         (m, V), and the variables of which that is not known.
         """
@@ -302,7 +320,8 @@ def _lost(book: FaultTable) -> tuple[str, ...]:
     return tuple(f"{f.words} ({f.grade_words[g]})" if f.grade_words else f.words for f, g in lost)
 
 
-def _misfit(probe: Probe, seen: Array) -> Array:
+def law_error(probe: Probe, seen: Array) -> Array:
+    """By how much tube laws and drawing may be off at a good amp, as readings are compared."""
     if probe.quantity in MISFIT and not QUANTITIES[probe.quantity].ratio:
         return np.asarray(MISFIT[probe.quantity] * np.abs(seen))
     return np.full(len(seen), MISFIT_RATIO.get(probe.quantity, 0.01))

@@ -9,10 +9,11 @@ import numpy as np
 
 from tubekit.amp import Amp
 from tubekit.amp.parts import Fuse
+from tubekit.amp.settings import Settings, apply_settings
 from tubekit.amp.supply_duty import fuse_amps
 from tubekit.analyses.mains import MainsState
 from tubekit.circuit.parts import Circuit
-from tubekit.decisions.parameters import Settings, apply_settings, with_fault_ports
+from tubekit.decisions.parameters import with_fault_ports
 from tubekit.decisions.probe import MeterValues, Probe, Tone, meter_values
 
 Array = np.ndarray

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import chdtrc
 
+from tubekit.amp.settings import apply_settings
 from tubekit.bench.dc_faults import dc_faults
 from tubekit.bench.fault_table import FaultTable, fault_settings, scale
 from tubekit.bench.likelihood import residuals
 from tubekit.circuit.parts import GROUND
-from tubekit.decisions.parameters import apply_settings
 from tubekit.decisions.probe import Tone, meter_values
 
 Array = np.ndarray

@@ -56,7 +56,7 @@ def command(commands: Any, name: str, help_text: str, answer: Callable[[Asked], 
 
 def amp_words(parser: argparse.ArgumentParser, *, mains: bool = True) -> None:
     """AMP and, where it can be run on another, --line; `change_words` come after all other places."""
-    parser.add_argument("amp", metavar="AMP", help="a name from 'amps', or an amp file")
+    parser.add_argument("amp", metavar="AMP", help="a name from 'amps', an amp file, or the folder of a job")
     if mains:
         words = "line voltage [V RMS] (default: the design voltage in the amp file)"
         parser.add_argument("--line", dest="mains", metavar="VOLTS", help=words)
@@ -76,10 +76,16 @@ def is_change(word: str) -> bool:
 
 
 def drawn_amp(asked: Asked, mains: bool = True) -> Any:
-    """The amp of a command, at the line voltage it names."""
+    """The amp of a command, at the line voltage it names; of a job the amp as its readings have it."""
     from tubekit.amp import load_amp
 
-    amp, volts = load_amp(asked.amp), getattr(asked, "mains", None)
+    if Path(asked.amp).is_dir():
+        from tubekit.jobs.job import open_job
+
+        amp = open_job(asked.amp).this_amp
+    else:
+        amp = load_amp(asked.amp)
+    volts = getattr(asked, "mains", None)
     return amp.changed({}, mains_rms=volts) if mains and volts is not None else amp
 
 

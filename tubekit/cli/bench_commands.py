@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from tubekit.cli.arguments import (
@@ -76,7 +77,12 @@ def _bench(commands: Any) -> None:
     parser.add_argument(
         "--hertz", metavar="HZ", help="for 'bench trace': frequency of the test tone (default: 1 kHz)"
     )
-    parser.add_argument("--readings", metavar="FILE", help="for 'bench trace': levels you measured (CSV)")
+    parser.add_argument(
+        "--readings", metavar="FILE", help="for 'bench trace' and 'bench twin': what you measured (CSV)"
+    )
+    parser.add_argument(
+        "--about", metavar="PART", default="", help="for 'bench twin': the part to measure better (like V5)"
+    )
     parser.add_argument(
         "--drawing", metavar="AMP", help="for 'bench found': the schematic file to compare the chassis with"
     )
@@ -146,6 +152,9 @@ def _cable(asked: Asked) -> Any:
 
 
 def _procedure(asked: Asked) -> Any:
+    lists = [word for word in asked.changes if not is_change(word) and Path(word).suffix]
+    asked.readings = asked.readings or next(iter(lists), None)
+    asked.changes = [word for word in asked.changes if word not in lists]
     _, answer = _PROCEDURES[asked.procedure]
     return answer(asked, drawn_amp(asked), changes(asked.changes))
 
@@ -183,6 +192,16 @@ def _trace(asked: Asked, amp: Any, changed: Any) -> Any:
     return trace(one, tone, readings)
 
 
+def _twin(asked: Asked, amp: Any, changed: Any) -> Any:
+    from tubekit.bench.readings import load_readings
+    from tubekit.bench.twin import twin
+
+    if not asked.readings:
+        raise ChangeError("there are no readings to fit it to", where=asked.amp,
+                          fix="Name the list: bench twin AMP READINGS")  # fmt: skip
+    return twin(load_readings(asked.readings, amp.changed(changed)), about=asked.about)
+
+
 def _drive(_asked: Asked, amp: Any, changed: Any) -> Any:
     from tubekit.bench.procedures import current_under_drive
 
@@ -215,6 +234,7 @@ _PROCEDURES: dict[str, tuple[str, Callable[[Asked, Any, Any], Any]]] = {
     "up": ("power up on a variable transformer", _up),
     "lamp": ("power up through a light-bulb limiter", _lamp),
     "trace": ("find where a test tone is lost", _trace),
+    "twin": ("fit the amp to its readings", _twin),
     "drive": ("measure output tube current at full power", _drive),
     "hum": ("set the hum balance", _hum),
     "found": ("compare the chassis with the schematic", _compare_chassis),

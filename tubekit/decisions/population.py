@@ -17,6 +17,7 @@ import numpy as np
 from tubekit.amp import Amp
 from tubekit.amp.build import Built
 from tubekit.amp.parts.variables import CircuitParameter
+from tubekit.amp.settings import apply_settings
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.circuit.network import assemble
 from tubekit.circuit.numbering import merged
@@ -34,7 +35,7 @@ from tubekit.circuit.parts import (
     nodes_of,
 )
 from tubekit.circuit.threads import on_one_core
-from tubekit.decisions.parameters import apply_settings, with_fault_ports
+from tubekit.decisions.parameters import with_fault_ports
 from tubekit.decisions.regulation import Lines, RegulationLine, fit_lines
 
 Array = np.ndarray

@@ -23,9 +23,9 @@ from typing import ClassVar
 import numpy as np
 
 from tubekit.amp.parts.variables import CircuitParameter
+from tubekit.amp.settings import apply_settings
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import Circuit, CurrentSource, Rectifier
-from tubekit.decisions.parameters import apply_settings
 from tubekit.devices.law import FloatArray, Parameter, ParameterLaw, softplus
 from tubekit.errors import BatchWarning, SolveError
 from tubekit.text import frozen_array

@@ -11,9 +11,9 @@ import numpy as np
 from tubekit.amp import Amp
 from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.amp.parts.variables import Age, Variable
+from tubekit.amp.settings import apply_settings, combine_settings
 from tubekit.analyses.mains import MainsState
 from tubekit.circuit.parts import GROUND
-from tubekit.decisions.parameters import apply_settings, combine_settings
 from tubekit.decisions.population import Population, dc_population
 from tubekit.decisions.probe import QUANTITIES, Probe, Tone, meter_values, plugged
 from tubekit.decisions.variation import variables

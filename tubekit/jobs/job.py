@@ -12,6 +12,7 @@ from tubekit.amp import Amp, load_amp
 from tubekit.amp.change import text_at
 from tubekit.bench.places import probe_of, quantity_of
 from tubekit.bench.readings import load_readings
+from tubekit.bench.twin import LEAST, Twin, twin
 from tubekit.decisions.probe import QUANTITIES
 from tubekit.decisions.reading import Readings
 from tubekit.jobs.journal import ENCLOSED, Entry, JobError, Journal, read_journal
@@ -124,6 +125,19 @@ class Job(Printed):
     def amp(self) -> Amp:
         """The amp as it is now, at the line voltage measured last."""
         return self.as_it_left.changed({}, mains_rms=self.line_v)
+
+    @cached_property
+    def twin(self) -> Twin | None:
+        """The amp fitted to its readings; None where there are too few."""
+        readings = self.readings()
+        if readings is None or len(readings.readings) < LEAST:
+            return None
+        return twin(readings, when=self.of_kind("readings")[-1].date.date().isoformat())
+
+    @property
+    def this_amp(self) -> Amp:
+        """The amp as its readings have it, else as it is by its schematic."""
+        return self.twin.amp if self.twin else self.amp
 
     @property
     def last(self) -> int:

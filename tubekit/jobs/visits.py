@@ -10,6 +10,7 @@ import numpy as np
 
 from tubekit.amp import Amp
 from tubekit.bench.readings import load_readings
+from tubekit.bench.twin import LEAST, SHOWN, Estimate, change_since, twin
 from tubekit.decisions.parameters import with_fault_ports
 from tubekit.decisions.probe import Probe, meter_values
 from tubekit.decisions.reading import Readings
@@ -136,6 +137,7 @@ class Comparison(Printed):
     rows: tuple[Moved, ...]
     then_line_v: float = quantity("V RMS", "V", "line voltage then")
     now_line_v: float = quantity("V RMS", "V", "line voltage now")
+    changed: tuple[Estimate, ...] = ()
 
     def headline(self) -> str:
         """How many readings have changed since when."""
@@ -143,7 +145,8 @@ class Comparison(Printed):
         count = (
             (f"{len(moved)} of {len(self.rows)} readings have changed") if moved else "no reading has changed"
         )
-        return f"{self.amp.title}: since it left on {self.since}, {count}."
+        parts = "".join(f" {_change_words(each)}." for each in self.changed[:SHOWN])
+        return f"{self.amp.title}: since it left on {self.since}, {count}.{parts}"
 
     def tables(self) -> list[Table]:
         """What moved most first."""
@@ -152,6 +155,12 @@ class Comparison(Printed):
         note = f"{volts}; the comparison corrects for that."
         fields = ("reading", "left with=left_with", "reads now=reads_now", "moved", "verdict")
         return [Table.of("Since the last visit", rows, *fields, note=note)]
+
+
+def _change_words(one: Estimate) -> str:
+    """'V5 emission has fallen by 8 ± 3 %'."""
+    moved, half = one.value - 100.0, 0.5 * (one.high - one.low)
+    return f"{one.words} has {'risen' if moved > 0 else 'fallen'} by {abs(moved):.0f} ± {half:.0f} %"
 
 
 def compare(job: Job) -> Comparison:
@@ -195,8 +204,9 @@ def compare(job: Job) -> Comparison:
         )  # fmt: skip
     closing = last.of_kind("hand-back")
     since = (closing or last.entries)[-1].date.date().isoformat()
-    lines = (float(each.amp.mains_rms) for each in (then, now))
-    return Comparison(now.amp, since, tuple(rows), *lines)
+    lines = [float(each.amp.mains_rms) for each in (then, now)]
+    changed = change_since(twin(then), now) if len(pairs) >= LEAST else ()
+    return Comparison(now.amp, since, tuple(rows), lines[0], lines[1], changed)
 
 
 def as_found(job: Job) -> Readings | None:

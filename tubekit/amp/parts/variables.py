@@ -6,6 +6,7 @@ at two standard deviations.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from math import erf, log, pi, sinh, sqrt
 from typing import Literal
@@ -31,6 +32,18 @@ class CircuitParameter:
 
     part: str
     field: str
+
+    @property
+    def designator(self) -> str:
+        """The part on the schematic: 'V1' of a section 'V1a', 'C2' of its leak.
+
+        Examples
+        --------
+        >>> CircuitParameter("V1a", "mu").designator, CircuitParameter("C2.leak", "ohms").designator
+        ('V1', 'C2')
+        """
+        found = re.match(r"[A-Za-z]+[0-9]+", self.part)
+        return found[0] if found else self.part
 
     @property
     def coil(self) -> int:

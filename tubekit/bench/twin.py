@@ -1,0 +1,486 @@
+"""The amp on the bench, fitted to what was read on it: line voltage, tubes, parts, leaks.
+
+Readings are solved again at each step of a Gauss-Newton search in the variables in which good amps differ
+(`decisions.variation`), whose spread is the prior. The spread itself may be wider than drawn: the fits at
+several widths are weighed by how well each explains the readings (empirical Bayes, after C. N. Morris, J. Am.
+Stat. Assoc. 78 (1983), from memory). A reading that the others contradict is left out and named: it is
+taken as wrong where a contaminated normal distribution (Tukey, 1960, from memory) makes that likelier.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+
+from tubekit.amp import Amp, parts as drawn
+from tubekit.amp.parts.connectors import MAINS
+from tubekit.amp.parts.variables import LEAK, NO_LEAK, Age, Variable
+from tubekit.amp.settings import combine_settings
+from tubekit.bench.candidates import candidate_probes
+from tubekit.bench.fault_table import FaultSolver, law_error, scale
+from tubekit.bench.likelihood import meter_sd
+from tubekit.bench.next_reading import METER
+from tubekit.decisions.population import dc_population
+from tubekit.decisions.probe import QUANTITIES, Probe
+from tubekit.decisions.reading import UNITS, Meter, Reading, Readings
+from tubekit.decisions.variation import variables
+from tubekit.errors import ReadingError, SolveError, near_matches
+from tubekit.text import Printed, Table, headed, quantity
+from tubekit.units import show
+
+Array = np.ndarray
+
+LEAST = 3
+"""Fewer readings fit no amp."""
+NINETY = 1.645
+"""Standard deviations to either side that hold 90 % of a normal curve."""
+WIDTHS, LIKELY = np.array([1.0, 1.4, 2.0, 2.8, 4.0]), np.array([0.5, 0.2, 0.15, 0.1, 0.05])
+"""How many times the usual spread this amp's parts may differ, and how likely each is before any reading
+(common practice, no source)."""
+WRONG_ONE = 0.01
+"""Chance that a reading is wrong: another place, range or scale (common practice, no source)."""
+WRONG_BY = 2.0
+"""A wrong ratio lies anywhere within so much of its logarithm, a wrong voltage within half its value."""
+ROUNDS, ARRIVED = 8, 0.02
+"""The search ends after so many solves, or once no variable moves by so many standard deviations."""
+MOVED = 0.8
+"""An estimate is shown where readings narrow it to less than this share of what it was."""
+EMISSION = ("emission", "plate 1", "plate 2")
+"""What names of the variables of a cathode end with."""
+AGES = ("gas", "leak")
+STEADY = 0.2
+"""Between two visits what does not age differs by this share of its spread (common practice, no source)."""
+SHOWN = 3
+LINE = "line voltage"
+WORTH = 0.05
+"""A reading that narrows less for its effort is not named."""
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """One quantity of this amp, with its 90 % interval."""
+
+    part: str
+    words: str
+    value: float = quantity("", "", "best estimate, in `unit`")
+    low: float = quantity("", "", "lower end of the 90 % interval")
+    high: float = quantity("", "", "upper end of the 90 % interval")
+    drawn: float = quantity("", "", "as drawn")
+    unit: str = ""
+    moved: bool = True
+
+    @property
+    def text(self) -> str:
+        """The estimate and its interval."""
+        one, low, high = (
+            show(x, self.unit, 4 if self.unit == "V" else 3) for x in (self.value, self.low, self.high)
+        )
+        return f"{self.words} {one} ({low} to {high})"
+
+
+@dataclass(frozen=True)
+class Misfit:
+    """A reading that the others contradict."""
+
+    reading: Reading
+    place: str
+    expected: float = quantity("", "", "what the others make of it, in the unit of the reading")
+
+    @property
+    def text(self) -> str:
+        """What was read, and what was to be expected."""
+        probe = self.reading.probe
+        return f"{self.place} ({self.reading.describe()} read, {probe.format(self.expected)} expected)"
+
+
+@dataclass(frozen=True)
+class Narrowing:
+    """A reading that would narrow an estimate."""
+
+    probe: Probe
+    place: str
+    about: str
+    now: float = quantity("%", "", "half of the 90 % interval now", label="interval now ±", format=".2g")
+    then: float = quantity("%", "", "half of it after that reading", label="after it ±", format=".2g")
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """Fits of N amps: mean (N, V) and covariance (N, V, V) of the variables in standard deviations, which
+    readings were `kept` (N, M), how many times the usual `width` (N,) parts differ, and the readings as
+    compared of the fitted amps (N, M) with what moves them (N, M, V).
+    """
+
+    mean: Array
+    covariance: Array
+    kept: Array
+    width: Array
+    seen: Array
+    effects: Array
+
+
+def fit(
+    solver: FaultSolver, compared: Array, variance: Array, spread: Array | float = 1.0,
+    begin: Array | float = 0.0,
+) -> Fit:  # fmt: skip
+    """Fit N amps of one drawing to readings at the first M probes of a solver.
+
+    Parameters
+    ----------
+    compared, variance : readings as they are compared (see `scale`) and their variance, (N, M).
+    spread : share of its usual spread that each variable has, (V,).
+    begin : what is expected of the variables, (N, V) in standard deviations.
+
+    Raises
+    ------
+    SolveError : an amp on the way has no solution.
+    """
+    count, taken = compared.shape
+    begin = np.broadcast_to(begin, (count, len(solver.varied)))
+    ratio = np.array([QUANTITIES[p.quantity].ratio for p in solver.probes[:taken]])
+    broad = np.where(ratio, WRONG_BY, 0.5 * np.abs(compared) + 1.0)
+    mean = begin
+    for _ in range(ROUNDS):
+        seen, effects = solver.readings_at(solver.means + solver.deviation * mean)
+        if not np.isfinite(seen[:, :taken]).all():
+            raise SolveError("An amp that would show these readings has no solution: check them.")
+        slopes = effects[:, :taken] * spread
+        off = compared - seen[:, :taken] + np.einsum("nmv,nv->nm", effects[:, :taken], mean - begin)
+        each = [_weighed(slopes[n], off[n], variance[n], broad[n]) for n in range(count)]
+        new = begin + spread * np.stack([one[0] for one in each])
+        moved, mean = float(np.abs(new - mean).max()), new
+        if moved < ARRIVED:
+            break
+    covariance, kept, width = (np.stack([one[k] for one in each]) for k in (1, 2, 3))
+    both = np.broadcast_to(spread, mean.shape[1])
+    return Fit(mean, covariance * np.outer(both, both), kept, width, seen, effects)
+
+
+def _weighed(slopes: Array, off: Array, variance: Array, broad: Array) -> tuple[Array, Array, Array, float]:
+    """Mean and covariance of the variables at all widths of their spread together, the readings kept at the
+    likeliest, and the width. Only matrices of the readings' size are inverted.
+    """
+    results = [_at_width(width, slopes, off, variance, broad) for width in WIDTHS]
+    log = np.array([one[0] for one in results]) + np.log(LIKELY)
+    weight = np.exp(log - log.max())
+    weight /= weight.sum()
+    mean = sum(w * one[1] for w, one in zip(weight, results, strict=True))
+    covariance = np.zeros((len(mean), len(mean)))
+    for w, (_, own, spread, _) in zip(weight, results, strict=True):
+        covariance += w * (spread + np.outer(own - mean, own - mean))
+    return mean, covariance, results[int(np.argmax(weight))][3], float(np.sqrt(weight @ WIDTHS**2))
+
+
+def _at_width(
+    width: float, slopes: Array, off: Array, variance: Array, broad: Array
+) -> tuple[float, Array, Array, Array]:
+    """Logarithm of the likelihood, mean and covariance with the spread so many times as wide, and the
+    readings kept: one after another is left out, that which the others contradict most.
+    """
+    kept = np.ones(len(off), bool)
+    shared, wrong = width**2 * slopes @ slopes.T, np.log(WRONG_ONE / (1.0 - WRONG_ONE)) - np.log(broad)
+    log = 0.0
+    while True:
+        k = np.flatnonzero(kept)
+        inverse = np.linalg.inv(shared[np.ix_(k, k)] + np.diag(variance[k]))
+        pull = inverse @ off[k]
+        alone = 1.0 / np.diag(inverse)  # variance of each reading, given the others
+        odds = wrong[k] + 0.5 * np.log(2 * np.pi * alone) + 0.5 * np.square(pull) * alone
+        worst = int(np.argmax(odds))
+        if odds[worst] <= 0.0 or len(k) <= LEAST:
+            break
+        kept[k[worst]] = False
+        log += wrong[k[worst]]
+    log += 0.5 * (np.linalg.slogdet(inverse)[1] - off[k] @ pull - len(k) * np.log(2 * np.pi))
+    gain = width**2 * slopes[k].T
+    return float(log), gain @ pull, width**2 * np.eye(slopes.shape[1]) - gain @ inverse @ gain.T, kept
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Twin(Printed):
+    """An amp as its readings have it: `amp` is what every other answer can be asked about."""
+
+    readings: Readings
+    amp: Amp
+    estimates: tuple[Estimate, ...]
+    misfits: tuple[Misfit, ...] = ()
+    following: tuple[Narrowing, ...] = ()
+    width: float = quantity("", "", "how many times their usual spread the parts differ", default=1.0)
+    solver: FaultSolver | None = field(default=None, repr=False)
+    result: Fit | None = field(default=None, repr=False)
+
+    json_keys = ("amp=amp.title", "estimates", "misfits", "next=following", "width")
+
+    @property
+    def moved(self) -> tuple[Estimate, ...]:
+        """The estimates that the readings narrow, the farthest from the schematic first."""
+        return tuple(each for each in self.estimates if each.moved)
+
+    def headline(self) -> str:
+        """What the readings say, and which of them do not fit."""
+        line = [each for each in self.estimates if each.words == LINE]
+        others = [each for each in self.moved if each.words != LINE]
+        first = "; ".join(each.text for each in (*line, *others[:SHOWN]))
+        listed = "; ".join(each.text for each in self.misfits)
+        again = "Read it again; if it is so, a part is bad: see suspects."
+        wrong = f" Does not fit, left out: {listed}. {again}" if listed else ""
+        return f"{self.amp.title}: {first}.{wrong}"
+
+    def tables(self) -> list[Table]:
+        """Estimates, then what to measure next."""
+        heads = headed("part", "estimate [] >", "90 % from [] >", "to [] >", "per schematic [] >")
+        rows = [
+            (each.words, *((x, each.unit) for x in (each.value, each.low, each.high, each.drawn)))
+            for each in self.moved
+        ]  # fmt: skip
+        rest = len(self.estimates) - len(rows)
+        note = f"{rest} other values are not narrowed by these readings: each is taken as typical."
+        if self.width > WIDTHS[1]:
+            note += f" Parts of this amp differ {self.width:.1f} times as much as is usual."
+        result = [Table("This amp", heads, rows, note=note, key="estimates")]
+        if self.following:
+            about = self.following[0].about
+            result.append(
+                Table.of(f"To know {about} better", self.following, "measure next=place", "now", "then")
+            )
+        return result
+
+
+def twin(readings: Readings, *, about: str = "", age: Age = "vintage", when: str = "") -> Twin:
+    """The amp that readings were taken on, as they have it.
+
+    Parameters
+    ----------
+    readings
+        From `load_readings` or `taken`.
+    about
+        Designator of the part that the next reading is to narrow; a tube when not given.
+    age
+        'vintage' or 'modern' parts.
+    when
+        Day of the readings, as the fitted amp's title has it.
+
+    Returns
+    -------
+    Twin
+        The fitted amp, its estimates, and what to measure next.
+
+    Raises
+    ------
+    ReadingError
+        Fewer readings than three, or no part of that name.
+    SolveError
+        The drawn amp has no idle state.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> from tubekit.bench.readings import readings_from_text
+    >>> taken = readings_from_text('''place,quantity,value
+    ... B1,DC volts,334
+    ... B2,DC volts,293
+    ... p3,DC volts,330
+    ... k34,DC volts,16.4''', load_amp("teasel"))
+    >>> result = twin(taken)
+    >>> bool(result.amp.mains_rms < 120), len(result.misfits)
+    (True, 0)
+    """
+    solver = _solver(readings, age)
+    own, variance = _compared(readings)
+    result = fit(solver, own, variance)
+    return _told(readings, solver, result, about, when)
+
+
+def change_since(then: Twin, readings: Readings) -> tuple[Estimate, ...]:
+    """What has changed since an earlier fit, by readings of the same places: tubes and leaks may have aged,
+    other parts hardly. The laws' own errors are the same both times and drop out.
+
+    Parameters
+    ----------
+    then
+        The fit of the last visit.
+    readings
+        Taken now on the same amp.
+
+    Returns
+    -------
+    tuple[Estimate, ...]
+        The parts that have changed beyond their interval, in % of then, the farthest first.
+
+    Raises
+    ------
+    SolveError
+        The amp has no idle state.
+    """
+    assert then.solver is not None
+    assert then.result is not None
+    at = {reading.probe: k for k, reading in enumerate(then.readings.readings) if then.result.kept[0, k]}
+    both = tuple(one for one in readings.readings if one.probe in at)
+    if len(both) < LEAST:
+        return ()
+    now, names = replace(readings, readings=both), {v.name: k for k, v in enumerate(then.solver.varied)}
+    solver = _solver(now, "vintage", candidates=False)
+    begin = np.array([then.result.mean[0, names[v.name]] if v.name in names else 0.0 for v in solver.varied])
+    share = np.array([1.0 if v.name.endswith((*EMISSION, *AGES)) else STEADY for v in solver.varied])
+    share[[v.name == MAINS for v in solver.varied]] = np.sqrt(2.0)
+    places = [at[one.probe] for one in both]
+    missed = _compared(then.readings)[0][0, places] - then.result.seen[0, places]
+    meters = np.square(meter_sd(both)) + np.square(meter_sd([then.readings.readings[k] for k in places]))
+    result = fit(solver, _compared(now)[0] - missed, meters[None], share, begin)
+    moved = _estimates(now.amp, solver, replace(result, mean=result.mean - begin), share)
+    sure = [each for each in moved if each.unit == "%" or each.drawn]
+    return tuple(_relative(each) for each in sure if each.moved and not each.low < each.drawn < each.high)
+
+
+def _relative(one: Estimate) -> Estimate:
+    """The same in % of then."""
+    value, low, high = (100.0 * x / one.drawn for x in (one.value, one.low, one.high))
+    return Estimate(one.part, one.words, value, low, high, 100.0, "%")
+
+
+def _solver(readings: Readings, age: Age, candidates: bool = True) -> FaultSolver:
+    """What amps of this drawing show where readings were taken and, after these, where they could be."""
+    asked = {r.probe: r.meter.input_ohms for r in readings.readings}
+    if len(asked) < LEAST:
+        raise ReadingError(
+            f"{len(asked)} readings are not enough", where=readings.source,
+            fix=f"Take at least {LEAST}, ideally a voltage at every tube",
+        )  # fmt: skip
+    others = candidate_probes(readings.amp, readings.tone) if candidates else ()
+    probes = (*asked, *(p for p in others if p not in asked))
+    varied = variables(readings.amp, age, measured=readings.measured, mains_known=readings.mains_accuracy)
+    meters = np.array([asked.get(p, Meter().input_ohms) for p in probes])
+    return FaultSolver(dc_population(readings.amp), probes, readings.tone, varied, meters, None)
+
+
+def _compared(readings: Readings) -> tuple[Array, Array]:
+    """Readings as they are compared and their variance, meter and laws together, (1, M) each."""
+    asked = [r.probe for r in readings.readings]
+    values = np.array([[r.value for r in readings.readings]])
+    laws = np.concatenate([law_error(p, values[:, k]) for k, p in enumerate(asked)])
+    return scale(values, asked), (np.square(meter_sd(readings.readings)) + np.square(laws))[None]
+
+
+def _told(readings: Readings, solver: FaultSolver, result: Fit, about: str, when: str) -> Twin:
+    usual = np.full(len(solver.varied), float(result.width[0]))
+    estimates = tuple(_estimates(readings.amp, solver, result, usual, solver.means))
+    amp = fitted_amp(readings.amp, solver.varied, solver.means + solver.deviation * result.mean[0])
+    day = f" on {when}" if when else f" of {readings.source}" if readings.source else ""
+    count = int(result.kept[0].sum())
+    amp = replace(amp, title=f"{amp.title}, this amp, fitted to {count} readings{day}")
+    seen = result.seen[0]
+    misfits = tuple(
+        Misfit(one, one.probe.words(amp), _unscaled(one.probe, float(seen[k]), one.value))
+        for k, one in enumerate(readings.readings) if not result.kept[0, k]
+    )  # fmt: skip
+    following = _following(readings, solver, result, estimates, about)
+    return Twin(readings, amp, estimates, misfits, following, float(result.width[0]), solver, result)
+
+
+def _unscaled(probe: Probe, value: float, like: float) -> float:
+    kind = QUANTITIES[probe.quantity]
+    return float(np.copysign(np.exp(value) - kind.least, like)) if kind.ratio else value
+
+
+def fitted_amp(amp: Amp, varied: Sequence[Variable], x: Array) -> Amp:
+    """An amp with its variables at x (V,): line, resistors, capacitors as values, the rest as `Amp.trim`."""
+    turned = combine_settings([(v.turns, x[j : j + 1]) for j, v in enumerate(varied)], 1)
+    parts, trim, line = dict(amp.parts), dict(amp.trim), float(amp.mains_rms)
+    for parameter, (factors, addends) in turned.items():
+        name, key = parameter.part, parameter.field
+        factor, addend = float(factors[0]), float(addends[0])
+        part: Any = parts.get(name)
+        if isinstance(part, drawn.MainsPlug):
+            line *= factor
+        elif isinstance(part, drawn.Resistor | drawn.Capacitor) and hasattr(part, key):
+            parts[name] = replace(part, **{key: getattr(part, key) * factor + addend})
+        else:
+            old, more = trim.get(parameter, (1.0, 0.0))
+            trim[parameter] = (old * factor, more * factor + addend)  # type: ignore[assignment]
+    return replace(amp, parts=MappingProxyType(parts), trim=trim, mains_rms=line, origin=amp.drawn)
+
+
+def _estimates(
+    amp: Amp, solver: FaultSolver, result: Fit, usual: Array, typical: Array | float = 0.0
+) -> list[Estimate]:
+    """Every quantity in which good amps differ, variables that turn the same together; the most unusual
+    first. `typical` (V,) is what a variable is at its mean, `usual` (V,) its spread.
+    """
+    groups: dict[tuple[Any, ...], list[int]] = {}
+    for j, variable in enumerate(solver.varied):
+        if not variable.name.endswith("position"):
+            groups.setdefault(tuple((t.parameter, t.gain) for t in variable.turns), []).append(j)
+    rows, mean, typical = [], result.mean[0], np.broadcast_to(typical, len(solver.varied))
+    for own in groups.values():
+        step = solver.deviation[own]
+        off = float(step @ mean[own])
+        sd = float(np.sqrt(step @ result.covariance[0][np.ix_(own, own)] @ step))
+        wide = float(np.linalg.norm(step * usual[own]))
+        one = _estimate(amp, solver.varied[own[0]], off + float(typical[own].sum()), sd)
+        rows.append((abs(off) / wide, replace(one, moved=sd < MOVED * wide)))
+    return [each for _, each in sorted(rows, key=lambda row: -row[0])]
+
+
+def _estimate(amp: Amp, variable: Variable, x: float, sd: float) -> Estimate:
+    """A variable in the unit that it is measured in; what is measured in none, in % of the schematic's."""
+    turn = variable.turns[0]
+    parameter, part = turn.parameter, amp.parts.get(variable.part)
+    ends = np.array([x, x - NINETY * sd, x + NINETY * sd])
+    words, drawn_value, unit = variable.name, 100.0, "%"
+    if variable.name == MAINS:
+        words, drawn_value, unit = LINE, float(amp.mains_rms), "V"
+    elif turn.adds:
+        value, low, high = (float(each) for each in np.maximum(turn.gain * ends, 0.0))
+        return Estimate(variable.part, words, value, low, high, 0.0, "A")
+    elif parameter.part.endswith(LEAK):
+        drawn_value, unit = NO_LEAK, "ohm"
+    elif isinstance(part, drawn.Resistor | drawn.Capacitor):
+        drawn_value, unit = float(getattr(part, parameter.field)), UNITS[parameter.field]
+    value, low, high = (float(each) for each in drawn_value * np.exp(ends))
+    return Estimate(variable.part, words, value, low, high, drawn_value, unit)
+
+
+def _following(
+    readings: Readings, solver: FaultSolver, result: Fit, estimates: Sequence[Estimate], about: str
+) -> tuple[Narrowing, ...]:
+    """The readings that would narrow an estimate most for their effort."""
+    one = _asked(readings, estimates, about)
+    own = [j for j, v in enumerate(solver.varied) if one.words in (v.name, LINE * (v.name == MAINS))]
+    own = own or [j for j, v in enumerate(solver.varied) if v.part == one.part][:1]
+    question = np.zeros(len(solver.varied))
+    question[own] = solver.deviation[own]
+    covariance, taken = result.covariance[0], len(readings.readings)
+    now = float(question @ covariance @ question)
+    rows = []
+    for m, probe in enumerate(solver.probes[taken:], taken):
+        kind, slope, seen = QUANTITIES[probe.quantity], result.effects[0, m], float(result.seen[0, m])
+        meter = METER if kind.ratio else METER * abs(seen) + kind.least
+        value = np.array([_unscaled(probe, seen, 1.0)])
+        noise = meter**2 + float(law_error(probe, value)[0]) ** 2
+        gain = float(question @ covariance @ slope) ** 2 / (float(slope @ covariance @ slope) + noise)
+        left = max(1.0 - gain / now, 1e-6)
+        rows.append((-np.log(left) / kind.effort, probe, np.sqrt(left)))
+    half = 100.0 * NINETY * np.sqrt(now)
+    best = sorted(rows, key=lambda row: -row[0])[:SHOWN]
+    return tuple(
+        Narrowing(p, p.words(readings.drawn), one.words, half, half * left)
+        for worth, p, left in best
+        if worth > WORTH
+    )
+
+
+def _asked(readings: Readings, estimates: Sequence[Estimate], about: str) -> Estimate:
+    """The estimate that the next reading is to narrow: of the part asked for, else the tube known least."""
+    own = [each for each in estimates if about in (each.part, each.words) and each.unit != "A"]
+    if about and not own:
+        names = [each.part for each in estimates]
+        raise ReadingError("nothing is estimated of this part", where=readings.source, part=about,
+                           fix=f"Name one of {', '.join(dict.fromkeys(names))}",
+                           near=near_matches(about, names))  # fmt: skip
+    among = own if about else estimates
+    tubes = [each for each in among if each.words.endswith(EMISSION)]
+    return max(tubes or among, key=lambda each: each.high / max(each.low, 1e-300))
