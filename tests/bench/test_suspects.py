@@ -127,6 +127,8 @@ def test_what_cannot_be_told_apart_is_said_with_the_reading_that_would(whole):
     assert any(s.alike for s in result.suspects)
     assert {"DC volts at s3", "resistance, B2 to s3"} & {str(n.probe) for n in result.following}
     # What the next reading would show is what the fault is solved to show, whoever asks.
+    assert {words for words, _ in result.following[0].predicted} <= {s.words for s in result.suspects}
+    assert result.suspects[1].words in dict(result.following[0].predicted)
     for words, value in result.following[0].predicted:
         known, probe = next(f for f in whole.faults if f.words == words), [result.following[0].probe]
         grades = range(max(len(known.grades), 1))

@@ -120,7 +120,7 @@ def test_signal_to_noise_counts_rated_output() -> None:
         (["tone", "teasel", "C2=10n"], "Rolloffs that change"),
         (["hum", "teasel", "V3.emission=0.7"], "What helps"),
         (["drive", "teasel", "--hertz", "400"], "What clips first"),
-        (["loop", "teasel", "--at", "R6"], "Loop gain"),
+        (["loop", "teasel", "--at", "R10"], "Loop gain"),
     ],
     ids=lambda w: w[0] if isinstance(w, list) else "",
 )

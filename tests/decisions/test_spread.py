@@ -66,6 +66,12 @@ def test_the_line_misses_the_full_solve_by_little(bands):
     assert bands.error_v < 0.4
 
 
+def test_nothing_is_to_be_measured_on_the_high_voltage_winding(bands):
+    """A DC reading there says nothing and leads a probe to 350 V AC."""
+    assert not {"hv_a", "hv_b"} & {probe.place[0] for probe in bands.probes}
+    assert "B1" in {probe.place[0] for probe in bands.probes}
+
+
 def test_a_seed_repeats_itself_and_another_does_not():
     probe = [Probe("dc_v", ("k34", "ground"))]
     one, two, three = (spread(load_amp("teasel"), probe, size=200, seed=s) for s in (5, 5, 6))

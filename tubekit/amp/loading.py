@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -21,6 +21,7 @@ Array = np.ndarray
 POINTS = 25
 MOST_A = 0.15
 """End of the curve where no rating says otherwise [A]; common practice, no source."""
+NO_LOAD = "All tubes but rectifiers pulled. At 0 A only resistors of the supply, bleeders first, load it."
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -32,6 +33,11 @@ class SupplyRegulation(Regulation):
     def headline(self) -> str:
         """Ends of the curve, the amp first."""
         return f"{self.amp.title}: {super().headline()}"
+
+    def tables(self) -> list[Table]:
+        """The curve, and what it counts from."""
+        (curve,) = super().tables()
+        return [replace(curve, note=NO_LOAD)]
 
 
 def load_regulation(

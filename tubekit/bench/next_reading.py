@@ -22,6 +22,8 @@ Array = np.ndarray
 
 LIKELY = 2e-3
 """Rows less likely than this do not steer the choice."""
+NAMED = 0.02
+"""A candidate less likely than this is not listed."""
 ROUGH, FINE, CLOSER = 3, 9, 12
 """Points of a candidate's curve at which every reading is weighed, and then the best few, so many."""
 APART = 2.0
@@ -78,12 +80,16 @@ def next_readings(
 
 
 def _foremost(book: FaultTable, rows: Array, weight: Array, mean: Array, sd: Array) -> list[int]:
-    """The likeliest candidate, then the likeliest two that this reading tells from it (or the next ones)."""
-    order = np.argsort(-weight, kind="stable")
-    each = list({int(book.owner[rows[j]]): int(j) for j in order[::-1]}.values())[::-1]
-    first, rest = each[0], each[1:]
+    """The likeliest row of the two likeliest candidates, and of the likeliest other that this reading tells
+    from the first, of those that are listed as suspects.
+    """
+    owner = book.owner[rows]
+    chance = {int(f): float(weight[owner == f].sum()) for f in np.unique(owner)}
+    ranked = sorted(chance, key=lambda fault: -chance[fault])
+    best = [int(np.where(owner == fault, weight, -1.0).argmax()) for fault in ranked]
+    first, rest = best[0], [j for j in best[2:] if chance[int(owner[j])] >= NAMED]
     apart = [j for j in rest if abs(mean[j] - mean[first]) > APART * max(sd[j], sd[first])]
-    return [first, *apart, *(j for j in rest if j not in apart)][:3]
+    return [*best[:2], *(apart or rest)[:1]]
 
 
 def _words(book: FaultTable, row: int) -> str:

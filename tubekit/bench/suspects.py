@@ -19,7 +19,7 @@ from tubekit.bench.likelihood import (
     residuals,
     unseen,
 )
-from tubekit.bench.next_reading import NextReading, next_readings
+from tubekit.bench.next_reading import NAMED, NextReading, next_readings
 from tubekit.bench.pairs import Pair, likely_pairs
 from tubekit.decisions.judge import WRONG_BY_CHANCE, Verdict, good_bands, shares_of, verdicts
 from tubekit.decisions.rail_shortfall import RailShortfall
@@ -39,7 +39,7 @@ EXPLAINED = 1e-3
 """Readings this unlikely under the best single fault are looked at for pairs."""
 ALIKE = 6.0
 """Faults whose predictions lie less than this many variances apart cannot be told apart by these readings."""
-NAMED, SHOWN, PARTS_A_LINE, UNSURE = 0.02, 8, 14, 0.2
+SHOWN, PARTS_A_LINE, UNSURE = 8, 14, 0.2
 
 
 @dataclass(frozen=True)

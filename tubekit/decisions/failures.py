@@ -19,6 +19,8 @@ from tubekit.units import show
 
 DEAD_V = 20.0
 """A reservoir below this, fed by a live rectifier, counts as dead [V]; common practice."""
+WARNINGS = ("grid_leak", "idle_w")
+"""Ratings beyond which a good tube still works: listed after what fails."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +73,7 @@ def failures(report: SupplyReport) -> Failures:
     True
     """
     exceeded = list(limits(report.report, report).exceeded)
-    exceeded.sort(key=lambda c: -float(np.nanmax(c.share)))
+    exceeded.sort(key=lambda c: (c.code in WARNINGS, -float(np.nanmax(c.share))))
     result = [
         *_dead(report),
         *(Failure(c.part, c.finding(), _how(report, c)) for c in exceeded),

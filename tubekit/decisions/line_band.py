@@ -9,7 +9,7 @@ import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.decisions.limits import Limits, limits
-from tubekit.decisions.rating import RatingCheck, counted
+from tubekit.decisions.rating import FIXED_BIAS_SHARE, RatingCheck, counted
 from tubekit.decisions.tube_limits import SYSTEM_WORDS
 from tubekit.references import cite
 from tubekit.text import Column, Printed, Table
@@ -73,6 +73,9 @@ class LineBand(Printed):
     def _used(self, check: RatingCheck) -> tuple[Any, ...]:
         """What is rated and its share [%] at each line voltage; once where the rating holds at one alone."""
         shares = 100.0 * np.broadcast_to(np.asarray(check.share, float), (len(self.mains_rms),))
+        if check.code == "idle_w":
+            guide = 100.0 * FIXED_BIAS_SHARE
+            return f"{check.what} (of the rating; guide {guide:g} %)", *map(float, shares * FIXED_BIAS_SHARE)
         if np.ptp(shares) > 1e-6:
             return check.what, *map(float, shares)
         what = f"{check.what} (checked at {self.mains_rms[0]:g} V)"

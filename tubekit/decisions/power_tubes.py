@@ -12,8 +12,9 @@ from tubekit.amp import AmpReport, parts as drawn
 from tubekit.amp.parts.tubes import Section, Tube
 from tubekit.amp.readings import TubeReading
 from tubekit.circuit.parts import GROUND
+from tubekit.decisions.rating import FIXED_BIAS_SHARE
 from tubekit.decisions.reading import Readings
-from tubekit.decisions.tube_limits import FIXED_BIAS_SHARE, FIXED_BIAS_SOURCE, POWER_TUBE_FROM_W, rated
+from tubekit.decisions.tube_limits import FIXED_BIAS_SOURCE, POWER_TUBE_FROM_W, rated
 from tubekit.devices import catalogue
 
 WELL_MATCHED_A = 1e-3
@@ -101,7 +102,10 @@ def _plate_amps(readings: Readings, report: AmpReport, tube: TubeReading) -> tup
     if volts is not None and len(ohms) == 1:
         tubes = (part for part in report.amp.parts.values() if isinstance(part, Tube))
         shared = sum(s.cathode == section.cathode for part in tubes for s in part.sections)
-        alike = f", assuming its {shared} tubes share it equally: measure each one" if shared > 1 else ""
+        half = _half(report, tube.section)
+        one = f"{half[0]} to {half[1]} for {tube.section} alone" if half else "each one"
+        equal = f", assuming its {shared} tubes share it equally: measure {one}"
+        alike = equal if shared > 1 else ""
         return volts / ohms[0] / shared * left, f"{volts:.3g} V across {ohms[0]:g} Ω{alike}"
     drop = _half_drop(readings, report, tube.section)
     return None if drop is None else (drop, "from the voltage drop across its half of the transformer")
@@ -178,15 +182,19 @@ def _pair_amps(readings: Readings, report: AmpReport, one: str, two: str) -> tup
 
 def _half_drop(readings: Readings, report: AmpReport, section: str) -> float | None:
     """Plate current by the drop between center tap and plate, where both were read as one difference."""
+    half = _half(report, section)
+    volts = None if half is None else _between(readings, *half[:2])
+    return None if half is None or volts is None else volts / half[2]
+
+
+def _half(report: AmpReport, section: str) -> tuple[str, str, float] | None:
+    """Center tap, plate and resistance [Ω] of the half of an output transformer that a section feeds."""
     plate = _section(report, section).plate
     for part in report.amp.parts.values():
-        if not isinstance(part, drawn.OutputTransformer):
-            continue
-        for (a, b), ohms in zip(part.primary.sections, part.primary.ohms, strict=True):
-            if plate in (a, b):
-                tap = b if plate == a else a
-                volts = _between(readings, tap, plate)
-                return None if volts is None else volts / float(np.max(ohms))
+        if isinstance(part, drawn.OutputTransformer):
+            for (a, b), ohms in zip(part.primary.sections, part.primary.ohms, strict=True):
+                if plate in (a, b):
+                    return (b if plate == a else a), plate, float(np.max(ohms))
     return None
 
 

@@ -20,6 +20,8 @@ MOVED = 0.01
 """A share that moves by less than this stays as it was: no bench meter shows it; common practice."""
 
 
+FIXED_BIAS_SHARE = 0.70
+"""Share of its rating at which a power tube with fixed bias should idle at most: a guide, no limit."""
 MANY_TIMES = 10.0
 """A share beyond this is told in words: its digits mean nothing."""
 
@@ -70,7 +72,7 @@ KINDS = {
         "dissipation of both plates", "W", "the plates glow red, gas comes out, its current runs away"
     ),
     "grid_leak": RatingKind(
-        "grid-to-ground resistance", "ohm", "grid current lifts the grid: the plate current may run away"
+        "grid-to-ground resistance", "ohm", "an old, gassy tube may run away: its grid current lifts the grid"
     ),
     "heater_off": RatingKind("heater voltage error", "V", "too hot it loses life, too cold its emission"),
     "dc_a": RatingKind(
@@ -142,6 +144,8 @@ class RatingCheck:
         """Percent of the limit in words; more digits just above it, so that 100 % is never an excess."""
         if self.worst > MANY_TIMES:
             return f"more than {MANY_TIMES:.0f} times"
+        if self.code == "idle_w":  # a guide: a second percentage next to that of the rating reads as worse
+            return f"{show(100.0 * FIXED_BIAS_SHARE * np.asarray(self.share), '%', 3)} of rating"
         return show(100.0 * np.asarray(self.share), "%", 4 if 1.0 < self.worst < 1.1 else 3)
 
     @cached_property

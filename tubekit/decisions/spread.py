@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp
-from tubekit.amp.parts.tubes import RectifierTube, Tube
+from tubekit.amp.parts import Capacitor, PowerTransformer, RectifierTube, Tube
 from tubekit.amp.parts.variables import Age, Variable
 from tubekit.amp.settings import apply_settings, combine_settings
 from tubekit.analyses.mains import MainsState
@@ -284,26 +284,25 @@ def _named(ready: Population, varied: Sequence[Variable], x: Array) -> str:
 
 
 def default_probes(ready: Population) -> list[Probe]:
-    """Every node that carries direct voltage but those of a rectifier tube's plates and heater, every
-    cathode current, the ripple of every rail.
+    """Every node that carries direct voltage, every cathode current, the ripple of every rail.
+
+    Ends of the power transformer's windings are left out, where no rectifier delivers to them: they carry
+    hundreds of volts AC, and DC there says nothing.
     """
-    inside = {
-        node for part in ready.amp.parts.values() if isinstance(part, RectifierTube)
-        for node in (*part.plates, *part.heater)
-    }  # fmt: skip
+    parts, delivered = ready.amp.parts.values(), ready.amp.topology.delivered
+    ends = {n for part in parts if isinstance(part, PowerTransformer) for n in part.nodes} - set(delivered)
     result = [
         Probe("dc_v", (node, GROUND)) for node in ready.amp.nodes
-        if node in ready.point.network.index and node not in inside
+        if node in ready.point.network.index and node not in ends
         and abs(float(ready.point.volts(node))) > 0.1
     ]  # fmt: skip
-    for part in ready.amp.parts.values():
+    for part in parts:
         if isinstance(part, Tube) and not isinstance(part, RectifierTube):
             result += [Probe("dc_a", (section.name, "cathode")) for section in part.sections]
     full = ready.lines.nominal
-    for part in ready.amp.parts.values():
-        ends = getattr(part, "ends", ())
-        if part.kind == "capacitor" and GROUND in ends:
-            node = next(n for n in ends if n != GROUND)
+    for part in parts:
+        if isinstance(part, Capacitor) and GROUND in part.ends:
+            node = next(n for n in part.ends if n != GROUND)
             ripple = float(full.ripple_pp(node)[0])
             if abs(float(full.mean(node)[0])) > 100.0 and ripple > 2 * QUANTITIES["ripple_pp_v"].least:
                 result.append(Probe("ripple_pp_v", (node, GROUND)))

@@ -83,8 +83,12 @@ class ToneChange(Printed):
         if not self.before.stable[0]:
             sides[0] = np.full(len(hertz), np.nan)
         old, new = sides
-        rows = [(hz, old[k], new[k], new[k] - old[k]) for k, hz in enumerate(PRINTED_HZ)]
-        heads = headed("frequency [Hz]", "before [dB] .1f", "after [dB] .1f", "change [dB] +.1f")
+        change = new - old
+        rows = list(zip(PRINTED_HZ, old, new, change, change - self.level_db, strict=True))
+        heads = headed(
+            "frequency [Hz]", "before [dB] .1f", "after [dB] .1f", "change [dB] +.1f",
+            f"against {mark(self.before.reference_hz, 'Hz')} [dB] +.1f",
+        )  # fmt: skip
         return Table(f"Gain, {self.after.jack} to {self.after.output}", heads, rows, key="response")
 
     def _corners(self) -> Table:

@@ -17,7 +17,7 @@ from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
 from tubekit.amp.readings import TubeReading
 from tubekit.circuit.parts import GROUND
 from tubekit.circuit.reduction import resistance_across, resistance_between
-from tubekit.decisions.rating import RatingCheck, check
+from tubekit.decisions.rating import FIXED_BIAS_SHARE, RatingCheck, check
 from tubekit.devices import catalogue
 from tubekit.devices.tube_record import DESIGN_CENTER
 from tubekit.errors import SolveError
@@ -33,7 +33,6 @@ SYSTEM_WORDS = (
 SYSTEMS = (DESIGN_CENTER, "design-max", "absolute maximum")
 SHARED = 0.5
 """Grids that have this part of a leak in common are on the same leak; common practice, no source."""
-FIXED_BIAS_SHARE = 0.70
 FIXED_BIAS_SOURCE = "a published bias guide (printed): class AB fixed bias idles at 70 % or less"
 POWER_TUBE_FROM_W = 5.0
 HEATER_TOLERANCE = 0.10
