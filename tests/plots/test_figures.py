@@ -64,10 +64,20 @@ def test_what_does_not_fit_the_scale_says_so(amp: Amp) -> None:
     view = CycleView(figure.subplots(2, 1), analyze(amp))
     view.show(analyze(amp))
     assert view.ripple.beyond.get_text() == ""
-    limits = view.ripple.axes.get_ylim()
+    scales = view.ripple.scales
     view.show(analyze(amp.changed({"C14": "2u"})))
     assert view.ripple.beyond.get_text() == BEYOND
-    assert view.ripple.axes.get_ylim() == limits
+    assert view.ripple.scales == scales
+
+
+def test_a_rail_with_a_millionth_of_the_ripple_is_seen(amp: Amp) -> None:
+    drawing = plots.ripple(analyze(amp))
+    drawing.figure.canvas.draw()
+    ends = [line.get_window_extent().height for line in drawing.lines[:4]]
+    lane = drawing.axes[0].get_window_extent().height / 4
+    volts = [np.ptp(line.get_ydata()) for line in drawing.lines[:4]]
+    assert volts[0] > 1e6 * volts[3]
+    assert all(0.3 * lane < each < lane for each in ends)
 
 
 def test_rating_bars_are_the_shares(swapped: SwapReport) -> None:

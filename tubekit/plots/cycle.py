@@ -11,6 +11,7 @@ from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
+from matplotlib.transforms import Affine2D
 
 from tubekit.amp import AmpReport
 from tubekit.analyses.mains import MainsState
@@ -24,30 +25,50 @@ Result: TypeAlias = AmpReport | MainsState
 BEYOND = "off scale"
 LINE = 0.004
 """A curve that leaves the axes by less than this share of them is still seen on their edge."""
-RIPPLE_TITLE = "Ripple over one line cycle: V around the average"
+LANE = 0.47
+"""Share of a lane's height that its full scale takes, up and down."""
+LEAST_SCALE = 1e-6
+"""No lane shows less than this as its full scale [V]: below it is rounding, not ripple."""
+RIPPLE_TITLE = "Ripple over one line cycle, each rail on a scale of its own"
 CURRENT_TITLE = "Current of each rectifier plate: mA against ms"
 
 
 class Strip:
     """Curves over one cycle on one pair of axes, each with a faint 'before' and words at the side.
 
-    `moving` are the artists that change; `show` gives them new data, the axes stay as they are.
+    `moving` are the artists that change; `show` gives them new data, the axes stay as they are. With `scales`
+    each curve has a lane of its own, which ends at plus and minus its scale.
     """
 
-    def __init__(self, axes: Axes, count: int, *, title: str, line: float) -> None:
-        self.axes, self.samples = axes, list[Line2D]()
+    def __init__(
+        self, axes: Axes, count: int, *, title: str, line: float, scales: Sequence[float] = ()
+    ) -> None:
+        self.axes, self.samples, self.scales = axes, list[Line2D](), tuple(scales)
         axes.set_title(title)
         self.before = [axes.plot([], [], **ink.BEFORE.options(), zorder=2)[0] for _ in range(count)]
         self.after = [axes.plot([], [], **ink.stroke(k).options(), zorder=3)[0] for k in range(count)]
         self.words = [self._key(k, line) for k in range(count)]
+        if self.scales:
+            self._lanes()
         self.beyond = axes.text(
             0.5, 0.98, "", transform=axes.transAxes, ha="center", va="top", fontweight="bold",
             bbox={"facecolor": ink.PAPER, "edgecolor": ink.OXIDE, "pad": 2.0},
         )  # fmt: skip
 
+    def _lanes(self) -> None:
+        """One above the other, the first on top; curves keep their own units."""
+        axes, count = self.axes, len(self.scales)
+        axes.set_ylim(0.5 - count, 0.5)
+        axes.set_yticks([-k for k in range(count)], [""] * count)
+        axes.tick_params(left=False)
+        for lines in (self.before, self.after):
+            for k, (line, scale) in enumerate(zip(lines, self.scales, strict=True)):
+                line.set_transform(Affine2D().scale(1.0, LANE / scale).translate(0.0, -k) + axes.transData)
+
     def _key(self, place: int, line: float) -> Text:
-        """Words beside the axes, with a sample of the stroke in front."""
-        axes, height = self.axes, 0.94 - place * line
+        """Words at the side of the axes, with a sample of the stroke in front."""
+        axes, count = self.axes, len(self.scales)
+        height = 1.0 - (place + 0.5) / count if count else 0.94 - place * line
         sample = Line2D(
             (1.02, 1.075), (height, height), transform=axes.transAxes, clip_on=False,
             **ink.stroke(place).options(),
@@ -72,12 +93,14 @@ class Strip:
         for place, (words, sample) in enumerate(zip(self.words, self.samples, strict=True)):
             words.set_text(after[place].words if place < len(after) else "")
             sample.set_visible(place < len(after))
-        low, high = self.axes.get_ylim()
-        ends = [float(end) for trace in after for end in (trace.values.min(), trace.values.max())]
-        slack = LINE * (high - low)  # a diode's leakage lies a hair below nought
-        outside = bool(ends) and (max(ends) > high + slack or min(ends) < low - slack)
+        outside = any(self._outside(place, trace) for place, trace in enumerate(after))
         self.beyond.set_text(BEYOND if outside else "")
         self.beyond.set_visible(outside)
+
+    def _outside(self, place: int, trace: Waveform) -> bool:
+        low, high = (-self.scales[place], self.scales[place]) if self.scales else self.axes.get_ylim()
+        slack = LINE * (high - low)  # a diode's leakage is a hair below zero
+        return bool(trace.values.max() > high + slack or trace.values.min() < low - slack)
 
     def fade(self, faded: bool) -> None:
         """Gray the curves out: they belong to an earlier state of the controls."""
@@ -105,12 +128,11 @@ class CycleView:
         self.member = member
         ripples, currents = ripple_traces(first, nodes, member), current_traces(first, member)
         self.nodes = tuple(trace.name for trace in ripples)
-        self.ripple = Strip(axes[0], len(ripples), title=RIPPLE_TITLE, line=0.115)
+        swings = (max(float(np.abs(each.values).max()), LEAST_SCALE) for each in ripples)
+        scales = [rounded_up(headroom * swing) for swing in swings]
+        self.ripple = Strip(axes[0], len(ripples), title=RIPPLE_TITLE, line=0.115, scales=scales)
         self.current = Strip(axes[1], len(currents), title=CURRENT_TITLE, line=0.2)
-        swing = max((float(np.abs(t.values).max()) for t in ripples), default=1.0)
         top = max((float(t.values.max()) for t in currents), default=1.0)
-        reach = rounded_up(headroom * swing)
-        axes[0].set_ylim(-reach, reach)
         axes[1].set_ylim(0.0, rounded_up(headroom * top))
         times = milliseconds(first.solved.state if isinstance(first, AmpReport) else first)
         for each in axes:
@@ -141,7 +163,7 @@ class CycleView:
 def ripple(
     result: SwapReport | AmpReport | MainsState, *, nodes: Sequence[str] = (), member: int = 0
 ) -> Drawing:
-    """Ripple of the rails [V about the mean] over plate current [mA], one line cycle.
+    """Ripple of the rails, each on a scale of its own, over plate current [mA], one line cycle.
 
     Parameters
     ----------
