@@ -194,7 +194,7 @@ def test_the_amp_as_found_can_be_an_amp_file(job, tmp_path):
     assert "R14 value is 300 Ω; the schematic shows 270 Ω" in job("found", str(file))
     assert open_job(job.folder).amp.parts["R14"].ohms == 300
     assert open_job(job.folder).drawn.parts["R14"].ohms == 270
-    assert "enclosed already" in job("found", str(file), code=2)
+    assert "already has the amp as found" in job("found", str(file), code=2)
 
 
 def test_a_photo_is_copied_into_the_job(job, tmp_path):
