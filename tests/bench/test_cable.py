@@ -166,7 +166,7 @@ def test_all_pin_swaps_say_what_burns(fescue):
     )
     assert drawn.tube("V3").plate_a > 0.03
     lost = result["4", "5"].moved[0]
-    assert (lost.what, lost.then < 1e-3) == ("level at LS1", True)
+    assert (lost.what, lost.then < 1e-3) == ("gain to LS1", True)
     assert result["1", "2"].effects == (NOTHING,)
 
 

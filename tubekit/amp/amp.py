@@ -60,9 +60,9 @@ class Amp(Printed):
     notes: tuple[Note, ...] = ()
     source: Path | None = None
     parts: Mapping[str, Part]
-    design_mains_rms: float = quantity("V", "V_0", "line voltage the transformer is designed for, RMS")
+    design_mains_rms: float = quantity("V", "V_0", "RMS line voltage the transformer is designed for")
     mains_hz: float = quantity("Hz", "f", "line frequency")
-    mains_rms: Value = quantity("V", "V", "line voltage the amp is run on, RMS")
+    mains_rms: Value = quantity("V", "V", "RMS line voltage in use")
     test_points: Mapping[str, TestPoint] = field(default_factory=dict)
     left_open: tuple[str, ...] = ()
     changes: Mapping[str, Texts] = field(default_factory=dict)

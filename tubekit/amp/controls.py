@@ -26,7 +26,7 @@ class ControlFamily(Printed):
     jack: str
     settings: Mapping[str, Array]
     frequencies_hz: Array = quantity("Hz", "f", "(K,)")
-    gain: Array = quantity("", "A", "jack to speaker, complex, (N, K)")
+    gain: Array = quantity("", "A", "gain from jack to speaker, by setting and frequency")
     view: SignalView = field(repr=False, kw_only=True)
 
     json_keys = ("amp=amp.title", "settings", "frequencies_hz", "gain_db")

@@ -46,11 +46,11 @@ class HeldCharge:
     case: str
     a: str
     b: str
-    volts: Array = quantity("V", "V", "across it at 0, 1, 2, 5 and 60 s, (5,)")
-    joules: Array = quantity("J", "W", "stored in it at the same times, (5,)")
-    to_limit_s: float = quantity("s", "t_60", "until it is down to 60 V; infinite where the run ends before")
-    bleed_ohms: float = quantity("ohm", "R", "resistance across it with cold tubes")
-    time_constant_s: float = quantity("s", "τ", "that resistance times its own capacitance")
+    volts: Array = quantity("V", "V", "voltage across it at 0, 1, 2, 5 and 60 s")
+    joules: Array = quantity("J", "W", "energy stored in it at the same times")
+    to_limit_s: float = quantity("s", "t_60", "time until it is down to 60 V")
+    bleed_ohms: float = quantity("ohm", "R", "discharge resistance with cold tubes")
+    time_constant_s: float = quantity("s", "τ", "discharge resistance times its capacitance")
 
 
 CASES = {"cold": "tubes drawing no current (worst case)", "cooling": "tubes cooling"}

@@ -40,12 +40,12 @@ class Headroom(Printed):
     jack: str
     method: str
     frequency_hz: float = quantity("Hz", "f", "of the drive")
-    input_rms: Array = quantity("V RMS", "v_in", "generator, (N,)")
-    output_rms: Array = quantity("V RMS", "v", "fundamental across the output, (N,)")
-    power_w: Array = quantity("W", "P", "into the speaker, all harmonics, NaN at an output jack, (N,)")
-    thd_percent: Array = quantity("%", "d", "total harmonic distortion at the output, (N,)")
+    input_rms: Array = quantity("V RMS", "v_in", "generator levels")
+    output_rms: Array = quantity("V RMS", "v", "fundamental across the output at each level")
+    power_w: Array = quantity("W", "P", "power into the speaker at each level")
+    thd_percent: Array = quantity("%", "d", "total harmonic distortion at each level")
     clips: tuple[ClipPoint, ...] = field(kw_only=True)
-    gain: float = quantity("", "A", "small-signal gain, generator to speaker, magnitude", kw_only=True)
+    gain: float = quantity("", "A", "small-signal gain from generator to speaker", kw_only=True)
     view: SignalView = field(repr=False, kw_only=True)
 
     json_keys = (

@@ -42,7 +42,7 @@ class HumSource:
     node: str
     part: str
     into: str
-    volts: Array = quantity("V RMS", "v", "at the output, complex, (N, H)")
+    volts: Array = quantity("V RMS", "v", "hum at the output by harmonic")
 
     @property
     def rms(self) -> Array:
@@ -56,11 +56,11 @@ class Hum(Printed):
 
     amp: Amp
     output: str
-    frequencies_hz: Array = quantity("Hz", "f", "harmonics of the line frequency, (H,)")
+    frequencies_hz: Array = quantity("Hz", "f", "harmonics of the line frequency")
     sources: tuple[HumSource, ...] = ()
-    pickup_v: Array = quantity("V RMS", "v", "added with an open lead in the input, (N,)", kw_only=True)
+    pickup_v: Array = quantity("V RMS", "v", "hum added by an open input lead", kw_only=True)
     noise_v: Array | None = quantity(
-        "V RMS", "v_n", "noise with an input open, 20 Hz to 20 kHz, (N,)", default=None, kw_only=True
+        "V RMS", "v_n", "noise with an input open, 20 Hz to 20 kHz", default=None, kw_only=True
     )
     view: SignalView = field(repr=False, kw_only=True)
 

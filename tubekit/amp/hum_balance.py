@@ -37,12 +37,12 @@ class HumBalance(Printed):
 
     amp: Amp
     control: str
-    positions: Array = quantity("", "x", "of the control, 0 to 1, (K,)")
-    heater_v: Array = quantity("V RMS", "v", "hum from the heaters at the speaker, (K,)")
-    total_v: Array = quantity("V RMS", "v", "total hum at the speaker, (K,)")
-    null: float = quantity("", "x_0", "position of the least hum")
+    positions: Array = quantity("", "x", "positions of the control, 0 to 1")
+    heater_v: Array = quantity("V RMS", "v", "heater hum at the speaker at each position")
+    total_v: Array = quantity("V RMS", "v", "total hum at the speaker at each position")
+    null: float = quantity("", "x_0", "position with the lowest hum")
     null_v: float = quantity("V RMS", "v_0", "total hum there")
-    position: float = quantity("", "x_1", "where the control is set")
+    position: float = quantity("", "x_1", "present position of the control")
     now_v: float = quantity("V RMS", "v_1", "total hum there")
     bypassed: str = ""
     hum: Hum = field(repr=False, kw_only=True)

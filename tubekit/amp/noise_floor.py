@@ -26,8 +26,8 @@ class NoiseFloor(Printed):
 
     amp: Amp
     output: str
-    output_rms: Array = quantity("V RMS", "v_n", "at the output, (N,)")
-    input_rms: Array = quantity("V RMS", "e_n", "the same against the generator at 1 kHz gain, (N,)")
+    output_rms: Array = quantity("V RMS", "v_n", "noise at the output")
+    input_rms: Array = quantity("V RMS", "e_n", "noise as if it came from the generator")
     noise: Noise = field(repr=False, kw_only=True)
     view: SignalView = field(repr=False, kw_only=True)
 

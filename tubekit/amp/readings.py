@@ -39,7 +39,7 @@ class NodeReading:
     node: str
     dc_v: Reading = quantity("V", "V", "mean voltage", label="DC")
     ac_rms_v: Reading = quantity("V", "v", "RMS of the AC part (ripple, heater, line)", label="AC RMS")
-    ripple_pp_v: Reading = quantity("V", "v_pp", "the same, peak to peak", label="AC p-p")
+    ripple_pp_v: Reading = quantity("V", "v_pp", "AC part, peak to peak", label="AC p-p")
     place: str = ""
 
 
@@ -52,18 +52,18 @@ class TubeReading:
     types: tuple[str, ...]
     bias: str
     plate_v: Reading = quantity("V", "V_p", "plate to cathode", label="plate to cathode")
-    screen_v: Reading = quantity("V", "V_s", "screen to cathode; NaN for a triode", label="screen to cathode")
+    screen_v: Reading = quantity("V", "V_s", "screen to cathode, if any", label="screen to cathode")
     grid_v: Reading = quantity("V", "V_g", "grid to cathode", label="grid to cathode")
     cathode_v: Reading = quantity("V", "V_k", "cathode to ground", label="cathode to ground")
     plate_a: Reading = quantity("A", "I_p", "plate current", label="plate I")
-    screen_a: Reading = quantity("A", "I_s", "screen current; NaN for a triode", label="screen I")
+    screen_a: Reading = quantity("A", "I_s", "screen current; none for a triode", label="screen I")
     grid_a: Reading = quantity("A", "I_g", "grid current")
     cathode_a: Reading = quantity(
         "A", "I_k", "cathode current, the sum of the others", label="cathode current"
     )
     plate_w: Reading = quantity("W", "P_p", "plate dissipation", label="plate dissipation")
     screen_w: Reading = quantity(
-        "W", "P_s", "screen dissipation; NaN for a triode", label="screen dissipation"
+        "W", "P_s", "screen dissipation; none for a triode", label="screen dissipation"
     )
     plate_share: Reading = quantity(
         "", "", "plate dissipation as a fraction of its rating", label="% of rating", format=".0f", share=True
@@ -77,14 +77,14 @@ class TubeReading:
         share=True,
     )
     heater_rms_v: Reading = quantity(
-        "V RMS", "V_h", "heater voltage; NaN where none is drawn", label="heater"
+        "V RMS", "V_h", "heater voltage, if the schematic shows it", label="heater"
     )
-    heater_rated_v: Reading = quantity("V", "V_h0", "what that heater is made for, its halves as wired")
+    heater_rated_v: Reading = quantity("V", "V_h0", "rated heater voltage, as wired")
     gain: Reading = quantity(
-        "×", "A", "voltage gain grid to plate at 1 kHz, magnitude", default=np.nan, label="grid to plate"
+        "×", "A", "voltage gain from grid to plate at 1 kHz", default=np.nan, label="grid to plate"
     )
     cathode_gain: Reading = quantity(
-        "×", "A_k", "the same, grid to cathode", default=np.nan, label="grid to cathode"
+        "×", "A_k", "voltage gain from grid to cathode at 1 kHz", default=np.nan, label="grid to cathode"
     )
     outside: tuple[str, ...] = ()
 
@@ -142,9 +142,7 @@ class RailReading:
     ripple_pp_v: Reading = quantity("V", "v_pp", "ripple, peak to peak", label="ripple p-p")
     ripple_rms_v: Reading = quantity("V", "v", "ripple, RMS", label="ripple rms")
     ripple_a: Reading = quantity("A", "i", "RMS ripple current through it", label="ripple current")
-    across_v: Reading = quantity(
-        "V", "V_C", "mean voltage across it: less than to ground where stacked", label="DC across it"
-    )
+    across_v: Reading = quantity("V", "V_C", "mean voltage across the capacitor", label="DC across it")
     polarity: int = 1
 
     @property
@@ -160,10 +158,10 @@ class RectifierReading:
     designator: str
     types: tuple[str, ...]
     dc_a: Reading = quantity("A", "I", "mean current, all plates together", label="DC")
-    peak_a: Reading = quantity("A", "i_peak", "highest current of any plate", label="peak per plate")
-    rms_a: Reading = quantity("A", "i_rms", "effective current of the busiest plate")
-    inverse_v: Reading = quantity("V", "PIV", "highest inverse voltage of any plate", label="peak inverse")
-    reservoir_f: Reading = quantity("F", "C", "capacitance behind it, nothing but metal between")
+    peak_a: Reading = quantity("A", "i_peak", "highest plate current", label="peak per plate")
+    rms_a: Reading = quantity("A", "i_rms", "RMS current of the plate that carries most")
+    inverse_v: Reading = quantity("V", "PIV", "highest peak inverse voltage", label="peak inverse")
+    reservoir_f: Reading = quantity("F", "C", "first filter cap")
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,6 +170,6 @@ class WindingReading:
 
     transformer: str
     winding: str
-    rms_a: Reading = quantity("A", "i", "RMS current, the half that carries more", label="AC current")
+    rms_a: Reading = quantity("A", "i", "RMS current of the half that carries more", label="AC current")
     dc_a: Reading = quantity("A", "I", "direct current delivered", label="DC current")
     rms_v: Reading = quantity("V RMS", "v", "RMS voltage across the whole winding", label="volts")

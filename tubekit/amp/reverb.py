@@ -24,7 +24,7 @@ class TankReading:
 
     tank: ReverbTank
     coil_gain: Array = quantity("", "A", "from the input jack to the input coil")
-    drive_s: Array = quantity("A/V", "", "current in the input coil for a volt at the jack")
+    drive_s: Array = quantity("A/V", "", "input coil current per volt at the jack")
 
     @property
     def full_v(self) -> Array:

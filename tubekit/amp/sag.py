@@ -60,11 +60,11 @@ class RailSag:
     capacitor: str
     node: str
     idle_v: float = quantity("V", "V_0", "mean at idle", label="idle")
-    driven_v: float = quantity("V", "V_1", "mean at full drive, settled", label="full power")
-    lowest_v: float = quantity("V", "V_min", "lowest mean on the way there", label="lowest")
-    sag_percent: float = quantity("%", "", "how far it falls, in percent of idle", label="drop", format=".1f")
-    down_s: float = quantity("s", "τ", "until 63 % of the fall is done")
-    back_s: float = quantity("s", "τ'", "until 63 % of the rise back is done")
+    driven_v: float = quantity("V", "V_1", "mean voltage at full power", label="full power")
+    lowest_v: float = quantity("V", "V_min", "lowest mean voltage on the way there", label="lowest")
+    sag_percent: float = quantity("%", "", "voltage drop in percent of idle", label="drop", format=".1f")
+    down_s: float = quantity("s", "τ", "time for 63 % of the drop")
+    back_s: float = quantity("s", "τ'", "time for 63 % of the recovery")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -74,12 +74,12 @@ class Sag(Printed):
     amp: Amp
     rails: tuple[RailSag, ...]
     output_tubes: tuple[str, ...]
-    input_v: float = quantity("V", "v_in", "drive at the input jack, peak")
+    input_v: float = quantity("V", "v_in", "peak signal at the input jack")
     idle_a: float = quantity("A", "I_0", "mean rectifier current at idle")
-    driven_a: float = quantity("A", "I_1", "the same at full drive")
+    driven_a: float = quantity("A", "I_1", "mean rectifier current at full power")
     b_plus: RailSag = field(kw_only=True)
     settled: bool = field(kw_only=True)
-    ripple_hz: float = quantity("Hz", "f_r", "frequency of the ripple at the reservoir", kw_only=True)
+    ripple_hz: float = quantity("Hz", "f_r", "ripple frequency at the first filter cap", kw_only=True)
     down: Transient = field(repr=False, kw_only=True)
     back: Transient = field(repr=False, kw_only=True)
     drive: LargeSignal = field(repr=False, kw_only=True)

@@ -53,18 +53,18 @@ class SignalPath(Printed):
     reference_hz: float = quantity(
         "Hz",
         "f_0",
-        "reference frequency: levels and impedances are for it, and rolloffs are 3 dB below the gain at it",
+        "reference frequency for levels, impedances and rolloffs",
     )
     frequencies_hz: Array = quantity("Hz", "f", "(K,)")
-    gain: Array = quantity("", "A", "jack to output, complex, (N, K)")
-    reference_gain: Array = quantity("", "A_0", "the same at the reference frequency, (N,)")
-    input_ohms: Array = quantity("ohm", "Z_in", "impedance at the jack, complex, (N,)")
-    output_ohms: Array = quantity("ohm", "Z_out", "output impedance at the output's terminals, complex, (N,)")
-    loaded_ohms: Array = quantity("ohm", "Z_L", "impedance of what is connected there, complex, (N,)")
-    load_ohms: Array = quantity("ohm", "Z_pp", "what the primary, end to end, offers the output tubes, (N,)")
+    gain: Array = quantity("", "A", "gain from jack to output at each frequency")
+    reference_gain: Array = quantity("", "A_0", "gain at the reference frequency")
+    input_ohms: Array = quantity("ohm", "Z_in", "impedance at the jack")
+    output_ohms: Array = quantity("ohm", "Z_out", "output impedance")
+    loaded_ohms: Array = quantity("ohm", "Z_L", "impedance of the speaker or load")
+    load_ohms: Array = quantity("ohm", "Z_pp", "load impedance across the whole primary")
     stages: tuple[StageReading, ...] = ()
     tanks: tuple[TankReading, ...] = ()
-    asked_rms: float | None = quantity("V RMS", "v_in", "level asked for at the jack", default=None)
+    asked_rms: float | None = quantity("V RMS", "v_in", "signal level at the jack", default=None)
     naturals: NaturalModes = field(repr=False, kw_only=True)
     view: SignalView = field(repr=False, kw_only=True)
     way: SignalOrder = field(repr=False, kw_only=True)

@@ -89,7 +89,7 @@ class SignalView:
         own = (
             ()
             if self.empty
-            else (f"{self.jack.designator} has a {self.source_ohms:g} Ω resistor plugged in, no signal.",)
+            else (f"Plug a {self.source_ohms:g} Ω resistor into {self.jack.designator} (no signal).",)
         )
         return " ".join((*own, *empty_inputs(self.amp)))
 

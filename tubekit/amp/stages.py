@@ -48,13 +48,11 @@ class StageReading:
     grid: str
     plate: str
     cathode: str
-    grid_gain: Array = quantity("", "A", "from the input jack to its grid")
-    plate_gain: Array = quantity("", "A", "from the input jack to its plate")
-    cathode_gain: Array = quantity("", "A", "from the input jack to its cathode")
-    input_ohms: Array = quantity(
-        "ohm", "Z_in", "impedance it offers where the signal comes in, complex; NaN: none"
-    )
-    output_ohms: Array = quantity("ohm", "Z_out", "with which its plate drives what follows, complex")
+    grid_gain: Array = quantity("", "A", "gain from the input jack to its grid")
+    plate_gain: Array = quantity("", "A", "gain from the input jack to its plate")
+    cathode_gain: Array = quantity("", "A", "gain from the input jack to its cathode")
+    input_ohms: Array = quantity("ohm", "Z_in", "input impedance of the stage")
+    output_ohms: Array = quantity("ohm", "Z_out", "output impedance of the stage")
 
     entered: str = ""
 

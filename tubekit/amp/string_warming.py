@@ -60,7 +60,7 @@ class HeaterSurge:
 
     tube: str
     rated_v: float = quantity("V", "V_r", "rated voltage", label="rated V")
-    first_v: float = quantity("V", "V_0", "voltage the moment it is switched on, all of them cold")
+    first_v: float = quantity("V", "V_0", "voltage at switch-on, with all heaters cold")
     highest_v: float = quantity("V", "V_max", "highest voltage", label="peak V")
     at_s: float = quantity("s", "t_max", "when", label="reached at")
     warm_v: float = quantity("V", "V_end", "voltage in the end")

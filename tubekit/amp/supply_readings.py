@@ -19,21 +19,15 @@ class FilterReading:
     ripple_pp_v: Reading = quantity("V", "v_pp", "ripple, peak to peak", label="ripple p-p")
     ripple_rms_v: Reading = quantity("V", "v", "ripple, RMS")
     peak_v: Reading = quantity("V", "V_peak", "highest voltage across it, ripple included", label="peak V")
-    cold_v: Reading = quantity(
-        "V", "V_cold", "DC with the tubes cold and the rectifier warm", label="DC, no tube current"
-    )
-    rated_v: Reading = quantity("V", "V_r", "rated voltage; NaN where none is drawn", label="rated V")
-    surge_v: Reading = quantity("V", "V_s", "rated surge voltage; NaN where none is drawn")
-    ripple_a: Reading = quantity("A", "i", "RMS ripple current, every harmonic", label="ripple current")
+    cold_v: Reading = quantity("V", "V_cold", "DC while no tube draws current", label="DC, no tube current")
+    rated_v: Reading = quantity("V", "V_r", "rated voltage, if the amp file states it", label="rated V")
+    surge_v: Reading = quantity("V", "V_s", "rated surge voltage, if the amp file states it")
+    ripple_a: Reading = quantity("A", "i", "RMS ripple current with all harmonics", label="ripple current")
     rated_a: Reading = quantity(
-        "A", "i_r", "rated ripple current; NaN where none is drawn", label="rated ripple"
+        "A", "i_r", "rated ripple current, if the amp file states it", label="rated ripple"
     )
-    series_ohms: Reading = quantity(
-        "ohm", "ESR", "series resistance, stated or usual; NaN where unknown", label="ESR"
-    )
-    heat_w: Reading = quantity(
-        "W", "P", "heat in it; NaN where its series resistance is unknown", label="dissipates"
-    )
+    series_ohms: Reading = quantity("ohm", "ESR", "series resistance, stated or typical", label="ESR")
+    heat_w: Reading = quantity("W", "P", "dissipation in its series resistance", label="dissipates")
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,7 +55,7 @@ class RectifierDuty:
     conducts: Reading = quantity(
         "",
         "",
-        "part of the line cycle above 1 % of the peak",
+        "share of each line cycle in which it conducts",
         label="conducts, of the cycle",
         format=".0f",
         share=True,
@@ -89,7 +83,7 @@ class FuseReading:
     speed: str
     amps: Reading = quantity("A", "I", "RMS current", label="current")
     rated_a: Reading = quantity("A", "I_n", "its rating", label="rated")
-    holds_s: Reading = quantity("s", "t_min", "may open after this; infinite where it holds")
-    opens_s: Reading = quantity("s", "t_max", "has opened by then; infinite where it need not open")
+    holds_s: Reading = quantity("s", "t_min", "shortest time in which it may open")
+    opens_s: Reading = quantity("s", "t_max", "longest time until it has opened")
     fuse_class: str = ""
     carries: str = ""

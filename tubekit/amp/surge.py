@@ -21,14 +21,10 @@ class Surge:
     capacitor: str
     highest_v: float = quantity("V", "V_max", "highest voltage across it", label="peak V")
     at_s: float = quantity("s", "t_max", "when", label="reached at")
-    final_v: float = quantity("V", "V_end", "highest voltage at the end, ripple included", label="final V")
-    up_s: float = quantity(
-        "s", "t_90", "first time its mean is at 90 % of the final mean", label="90 % reached at"
-    )
-    rated_v: float = quantity("V", "V_r", "rated voltage; NaN where none is drawn", label="rated V")
-    surge_v: float = quantity(
-        "V", "V_s", "surge voltage, stated or usual; NaN where unknown", label="surge V"
-    )
+    final_v: float = quantity("V", "V_end", "highest voltage once settled, with ripple", label="final V")
+    up_s: float = quantity("s", "t_90", "time until the voltage is at 90 %", label="90 % reached at")
+    rated_v: float = quantity("V", "V_r", "rated voltage, if the amp file states it", label="rated V")
+    surge_v: float = quantity("V", "V_s", "surge voltage, stated or typical", label="surge V")
 
     @property
     def words(self) -> str:
@@ -47,13 +43,11 @@ class PlateSurge:
     """One rectifier during the first moments, its busiest plate."""
 
     rectifier: str
-    peak_a: float = quantity("A", "i_peak", "highest current of a plate", label="peak current")
+    peak_a: float = quantity("A", "i_peak", "highest plate current", label="peak current")
     repetitive_a: float = quantity(
-        "A", "I_peak", "repetitive peak rating of a plate; NaN where unknown", label="peak rating per cycle"
+        "A", "I_peak", "peak current rating of a plate, per cycle", label="peak rating per cycle"
     )
-    surge_a: float = quantity(
-        "A", "I_surge", "limit for one surge of a plate; NaN where unknown", label="limit for one surge"
-    )
+    surge_a: float = quantity("A", "I_surge", "limit for one surge of a plate", label="limit for one surge")
     warm: bool = True
 
     @described("A", label="peak current")
@@ -94,9 +88,9 @@ class FuseSurge:
     fuse_class: str
     rated_a: float = quantity("A", "I_n", "its rating", label="rated")
     peak_a: float = quantity("A", "i_peak", "highest current", label="peak current")
-    heat_a2s: float = quantity("A²s", "I²t", "heat right after switch-on [A²s]", label="I²t")
+    heat_a2s: float = quantity("A²s", "I²t", "I²t right after switch-on", label="I²t")
     verdict: str = "does not blow"
-    when_s: float = quantity("s", "t", "when it may open first; infinite where it holds", default=np.inf)
+    when_s: float = quantity("s", "t", "shortest time in which it may open", default=np.inf)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -111,9 +105,7 @@ class SwitchOn(Printed):
     inrush: Transient = field(repr=False)
     run: Transient = field(repr=False)
     mains_peak_a: float = quantity("A", "i_max", "highest line current at switch-on")
-    core_bound_a: float = quantity(
-        "A", "i_core", "upper bound where the core saturates: copper alone limits it"
-    )
+    core_bound_a: float = quantity("A", "i_core", "upper limit if the transformer core saturates")
     remedy: str = ""
     assumptions: tuple[str, ...] = ()
     heaters: tuple[HeaterSurge, ...] = ()

@@ -39,8 +39,8 @@ class BringUpStep:
     first_a: float = quantity(
         "A", "I_0", "line current right after you raise the voltage, before the heaters warm up further, RMS"
     )
-    wait_s: float = quantity("s", "t", "until heaters and cathodes have settled")
-    heater_share: float = quantity("", "", "heater voltage over its rated one")
+    wait_s: float = quantity("s", "t", "wait until heaters and cathodes have settled")
+    heater_share: float = quantity("", "", "heater voltage as a fraction of its rating")
     volts: tuple[float, ...] = ()
     watch: str = ""
 

@@ -122,7 +122,8 @@ class WireChoice(Printed):
     def headline(self) -> str:
         """Whether cutting it changes anything."""
         lines = [*self.harms, *self.loop, *(one.sentence() for one in self.moved)]
-        return f"{self.amp.title}, {self.wire} cut: {(lines[0] if lines else NOTHING).rstrip('.')}."
+        first = (lines[0] if lines else NOTHING).rstrip(".")
+        return f"{self.amp.title}, {self.wire} cut. {first[:1].upper()}{first[1:]}."
 
     def tables(self) -> list[Table]:
         """What moves, then what burns and what the loop does."""

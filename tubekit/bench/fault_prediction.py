@@ -37,9 +37,9 @@ class FaultPrediction(Printed):
     fault: Fault
     severity: str
     probes: tuple[Probe, ...]
-    good: Array = quantity("", "", "readings without the fault, in the unit of each, (M,)")
-    faulty: Array = quantity("", "", "readings with it, (M,)")
-    free: Array = quantity("", "", "readings with it, the meter's load taken off, (M,)")
+    good: Array = quantity("", "", "readings without the fault")
+    faulty: Array = quantity("", "", "readings with the fault")
+    free: Array = quantity("", "", "readings with the fault and without meter loading")
     opens: str = ""
 
     @property

@@ -42,8 +42,8 @@ class NextReading:
     """
 
     probe: Probe
-    share: float = quantity("", "", "part of the question 'which fault?' that it is expected to answer")
-    effort: float = quantity("", "", "effort, DC volts = 1")
+    share: float = quantity("", "", "how much this reading helps to find the fault, 0 to 1")
+    effort: float = quantity("", "", "effort; a DC voltage counts as 1")
     predicted: tuple[tuple[str, float], ...] = ()
 
     def sentence(self) -> str:

@@ -45,7 +45,7 @@ class Order:
     tolerance: str
     rating: str
     margin: float | None = quantity(
-        "×", "", "rating over what it meets", default=None, label="safety margin", format=".1f"
+        "×", "", "rating divided by the stress", default=None, label="safety margin", format=".1f"
     )
     reason: str = ""
 

@@ -29,11 +29,11 @@ class DrivenTube:
     tube: str
     bias: str
     idle_a: float = quantity("A", "I_0", "mean cathode current at idle")
-    driven_a: float = quantity("A", "I_1", "the same at full drive, B+ sagged and settled")
+    driven_a: float = quantity("A", "I_1", "mean cathode current at full drive, after B+ has sagged")
     idle_k_v: float = quantity("V", "V_k", "cathode at idle")
     driven_k_v: float = quantity("V", "V_k1", "cathode at full drive")
     plate_w: float = quantity("W", "P", "plate dissipation at full drive")
-    screen_w: float = quantity("W", "P_g2", "screen dissipation at full drive, NaN without a screen")
+    screen_w: float = quantity("W", "P_g2", "screen dissipation at full drive; none for a triode")
 
     @property
     def change(self) -> float:

@@ -49,10 +49,8 @@ class Suspect:
     part: str
     words: str
     severity: str
-    chance: float = quantity("", "p", "chance that this is it, given one fault or none")
-    distance: float = quantity(
-        "", "d²", "misfit: squared distance of the readings from its prediction, in variances"
-    )
+    chance: float = quantity("", "p", "chance that this is the fault")
+    distance: float = quantity("", "d²", "misfit of the readings to what this fault would show")
     alike: tuple[str, ...] = ()
 
 
@@ -70,7 +68,7 @@ class Suspects(Printed):
     pairs: tuple[Pair, ...] = ()
     following: tuple[NextReading, ...] = ()
     fit: float = quantity("", "", "chance of readings this far off if the amp were good", default=1.0)
-    best_fit: float = quantity("", "", "the same under the best single fault", default=1.0)
+    best_fit: float = quantity("", "", "the same chance with the likeliest fault", default=1.0)
     unseen: tuple[str, ...] = ()
     verdicts: tuple[Verdict, ...] = ()
     shares: RailShortfall | None = None

@@ -63,7 +63,7 @@ def wiring_effects(now: AmpReport, then: AmpReport, most: int) -> tuple[WiringEf
     >>> amp = load_amp("teasel")
     >>> result = wiring_effects(analyze(amp), analyze(amp.changed({"C1": "open"})), 3)
     >>> [one.what for one in result], result[1].then < result[1].now
-    (['hum at LS1', 'level at LS1', 'V1a gain'], True)
+    (['hum at LS1', 'gain to LS1', 'V1a gain'], True)
     """
     result = [one for one in (*_signal(now, then), *_idle(now, then)) if one.counts]
     return tuple(sorted(result, key=lambda one: (not one.heard, -abs(one.change)))[:most])
@@ -81,7 +81,7 @@ def _signal(now: AmpReport, then: AmpReport) -> Iterator[WiringEffect]:
         new = None
     output = next((each.output for each in (old, new) if each is not None), "")
     if output:
-        yield WiringEffect(f"level at {output}", "×", _gain(old), _gain(new), heard=True)
+        yield WiringEffect(f"gain to {output}", "×", _gain(old), _gain(new), heard=True)
         yield WiringEffect(f"hum at {output}", "V", _hum(old), _hum(new), heard=True)
 
 

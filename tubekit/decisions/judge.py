@@ -32,12 +32,10 @@ class Verdict:
     reading: Reading
     low: float = quantity("", "", "2.5 % of good amps read lower")
     high: float = quantity("", "", "2.5 % of good amps read higher")
-    typical: float = quantity("", "", "half of the good amps read lower")
-    unloaded: float = quantity("", "", "the reading with the meter's load on the circuit taken off")
+    typical: float = quantity("", "", "half of all good amps read lower")
+    unloaded: float = quantity("", "", "the reading with the meter's loading removed")
     word: str = ""
-    beyond: float = quantity(
-        "", "", "half widths of the band from its middle, the meter given its slack", default=0.0
-    )
+    beyond: float = quantity("", "", "distance from the middle of the normal range, 1 = its end", default=0.0)
 
     def sentence(self) -> str:
         """In one line, as 'DC volts at k34 18.2 V: fine (16.6 V to 20.4 V)'."""

@@ -45,11 +45,11 @@ class DropperChoice:
     """One standard resistor in series with the hot lead."""
 
     ohms: float = quantity("Ω", "R", "standard value", label="resistor", format="g")
-    watts: float = quantity("W", "P", "heat in it, the amp warm and idle", label="dissipates")
-    rating_w: float = quantity("W", "", "rating to buy: next size above twice that", label="buy", format="g")
-    amp_v: float = quantity("V RMS", "V", "what is left for the amp", label="line at the amp")
+    watts: float = quantity("W", "P", "dissipation with the amp warm and idle", label="dissipates")
+    rating_w: float = quantity("W", "", "next size above twice the dissipation", label="buy", format="g")
+    amp_v: float = quantity("V RMS", "V", "line voltage left for the amp", label="line at the amp")
     off_percent: float = quantity(
-        "%", "", "that as a share of the design voltage", label="error", format="+.1f"
+        "%", "", "line voltage left, as a share of the design voltage", label="error", format="+.1f"
     )
 
 
@@ -58,13 +58,13 @@ class BuckChoice:
     """One small transformer, its secondary in series with the amp and opposed to the line."""
 
     secondary_v: float = quantity(
-        "V RMS", "V_s", "at the nominal line voltage", label="secondary", format="g"
+        "V RMS", "V_s", "secondary voltage at the nominal line voltage", label="secondary", format="g"
     )
-    amp_v: float = quantity("V RMS", "V", "what is left for the amp", label="line at the amp")
+    amp_v: float = quantity("V RMS", "V", "line voltage left for the amp", label="line at the amp")
     off_percent: float = quantity(
-        "%", "", "that as a share of the design voltage", label="error", format="+.1f"
+        "%", "", "line voltage left, as a share of the design voltage", label="error", format="+.1f"
     )
-    rating_a: float = quantity("A", "I", "rating of the secondary to ask for", label="current at least")
+    rating_a: float = quantity("A", "I", "current rating of the secondary to buy", label="current at least")
     rating_va: float = quantity("VA", "S", "its volt-amperes", label="VA at least")
 
 
@@ -73,7 +73,7 @@ class LineLowering(Printed):
     """Two ways back to the design line voltage, the closest first."""
 
     amp: Amp
-    mains_rms: float = quantity("V RMS", "V", "line voltage to be lowered")
+    mains_rms: float = quantity("V RMS", "V", "line voltage at the outlet")
     droppers: tuple[DropperChoice, ...] = ()
     bucks: tuple[BuckChoice, ...] = ()
     mains_a: float = quantity("A", "I", "RMS current of the amp at its design voltage", default=np.nan)

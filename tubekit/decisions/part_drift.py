@@ -30,7 +30,7 @@ class Drift:
     """One measured part: how far off, within tolerance or not, what it changes, and what to do."""
 
     part: str
-    off: float = quantity("", "", "measured value over the schematic value, minus one")
+    off: float = quantity("", "", "how far the part is off its schematic value")
     tolerance: float = quantity("", "", "tolerance, as a fraction")
     effect: str = ""
     verdict: str = ""

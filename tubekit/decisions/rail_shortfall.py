@@ -33,7 +33,7 @@ class Share:
     """
 
     cause: str
-    amount: float = quantity("", "", "share of the typical reading", default=0.0)
+    amount: float = quantity("", "", "part of the difference, as a share of the typical reading", default=0.0)
     sd: float = quantity("", "", "its standard deviation", default=0.0)
 
     def __str__(self) -> str:
@@ -45,7 +45,7 @@ class RailShortfall:
     """One rail and what makes it differ from a typical good amp's, the largest share first."""
 
     probe: Probe
-    off: float = quantity("", "", "the reading less the typical one, as a share of it")
+    off: float = quantity("", "", "how far the reading is off the typical one")
     shares: tuple[Share, ...] = ()
 
     def headline(self) -> str:

@@ -115,7 +115,7 @@ class RatingCheck:
     what: str
     value: float | Array = quantity("", "", "reading")
     limit: float | Array = quantity("", "", "limit")
-    share: float | Array = quantity("", "", "how much of the limit is used, 1 = all of it")
+    share: float | Array = quantity("", "", "how much of the limit is used, 1 = at the limit")
     unit: str = ""
     rule: str = ""
     source: str = ""

@@ -21,7 +21,7 @@ class Meter:
     The defaults are those of a usual digital meter (common practice, no source).
     """
 
-    accuracy: float = quantity("", "", "as a fraction of the reading", default=0.01)
+    accuracy: float = quantity("", "", "accuracy as a fraction of the reading", default=0.01)
     input_ohms: float = quantity("ohm", "R", "input resistance for volts", default=10e6)
 
 

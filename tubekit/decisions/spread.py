@@ -59,14 +59,12 @@ class Spread(Printed):
     age: str
     probes: tuple[Probe, ...]
     variables: tuple[Variable, ...]
-    nominal: Array = quantity("", "", "reading of the drawn amp, (M,)")
-    low: Array = quantity("", "", "2.5 % of good amps read lower, (M,)")
-    median: Array = quantity("", "", "half of the good amps read lower, (M,)")
-    high: Array = quantity("", "", "2.5 % of good amps read higher, (M,)")
-    effects: Array = quantity(
-        "", "", "how far a reading moves when one part is off by one standard deviation, (M, V)"
-    )
-    error_v: float = quantity("V", "", "largest miss of the regulation line at any node", default=0.0)
+    nominal: Array = quantity("", "", "readings of the amp per schematic")
+    low: Array = quantity("", "", "2.5 % of good amps read lower")
+    median: Array = quantity("", "", "half of all good amps read lower")
+    high: Array = quantity("", "", "2.5 % of good amps read higher")
+    effects: Array = quantity("", "", "change of each reading when one part is off by a typical amount")
+    error_v: float = quantity("V", "", "largest error of the simplified supply at any node", default=0.0)
     drawn: int = 0
     seed: int = 0
     lost: tuple[str, ...] = ()

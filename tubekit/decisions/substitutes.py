@@ -59,22 +59,20 @@ class Substitute:
     why_not: tuple[str, ...]
     refused: tuple[str, ...]
     notes: tuple[str, ...]
-    apart: float = quantity("", "", "distance from the drawn value, as a natural logarithm; 0 of a type")
-    moves_percent: float = quantity(
-        "%", "", "largest move of a rail or a tube's voltage compared with the original"
-    )
+    apart: float = quantity("", "", "logarithm of its value over the original one")
+    moves_percent: float = quantity("%", "", "largest change of a B+ or tube voltage")
     ripple_ratio: float = quantity(
         "×",
         "",
-        "ripple compared with the original, at the rail where it rises most",
+        "ripple compared with the original, at the worst B+ point",
     )
     used_percent: float = quantity(
-        "%", "", "rating most used, of those this change uses more than before", label="% of rating"
+        "%", "", "highest rating used, of those that this change raises", label="% of rating"
     )
     gain_db: float = quantity(
-        "dB", "", "largest change of a section's gain at 1 kHz", label="gain", format="+.1f"
+        "dB", "", "largest change of any tube's gain at 1 kHz", label="gain", format="+.1f"
     )
-    b_plus_v: float = quantity("V", "", "mean of the first rail")
+    b_plus_v: float = quantity("V", "", "B+ at the first filter cap")
 
     @described("%", label="largest voltage change", format=".1f")
     def off_percent(self) -> float:

@@ -169,7 +169,7 @@ def _heater_cathode(rated_as: _Rated, name: str, part: Tube, cathode: str) -> li
 
 
 def _polar(sign: str, where: str) -> str:
-    return f"peak heater-to-cathode voltage, heater {sign}{where}"
+    return f"peak heater-to-cathode voltage (heater {sign}{where})"
 
 
 def _grid_leak(rated_as: _Rated, t: TubeReading, section: Section) -> list[RatingCheck]:

@@ -42,12 +42,12 @@ class Step:
     place: str = ""
     reading: str = ""
     unit: str = ""
-    expect: float | None = quantity("", "", "what a good amp shows, in `unit`", default=None)
+    expect: float | None = quantity("", "", "what a good amp shows", default=None)
     low: float | None = quantity("", "", "least of good amps", default=None)
     high: float | None = quantity("", "", "most of good amps", default=None)
-    stop_low: float | None = quantity("", "", "at or below this: stop", default=None)
-    stop_high: float | None = quantity("", "", "at or above this: stop", default=None)
-    by_s: float | None = quantity("s", "t", "the value is reached by then", default=None)
+    stop_low: float | None = quantity("", "", "stop at this or less", default=None)
+    stop_high: float | None = quantity("", "", "stop at this or more", default=None)
+    by_s: float | None = quantity("s", "t", "time until the value is reached", default=None)
     caution: str = ""
     above: str = ""
     below: str = ""
@@ -152,7 +152,7 @@ class Sheet(Printed):
     name: str
     before: tuple[str, ...]
     steps: tuple[Step, ...]
-    line_v: float = quantity("V RMS", "V", "line voltage the values are for", default=0.0)
+    line_v: float = quantity("V RMS", "V", "line voltage that the values are for", default=0.0)
     note: str = ""
     entry: int = 0
 

@@ -106,9 +106,9 @@ class Moved:
     """One reading at the last visit and now, the line voltage of each visit allowed for."""
 
     probe: Probe
-    then: float = quantity("", "", "reading when the amp left, in the unit of its quantity")
+    then: float = quantity("", "", "reading when the amp left the shop")
     now: float = quantity("", "", "reading as found")
-    moved: float = quantity("", "", "change beyond that of the line voltage", share=True, format="+.1f")
+    moved: float = quantity("", "", "change apart from that of the line voltage", share=True, format="+.1f")
     beyond: bool = False
     reading: str = ""
 
