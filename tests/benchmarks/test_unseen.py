@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tests.benchmarks.unseen import figures, summary
+from tests.benchmarks.unseen import coverage, figures, summary
 from tubekit.devices.published_rows import rows_for
 from tubekit.devices.tube_files import fit_plan, fitted_types
 from tubekit.tables import handbook
@@ -19,7 +19,10 @@ def test_unseen_rows_of_some_tubes_are_met() -> None:
     assert np.median(off) < 0.6
     screens = [abs(f.unseen) for f in result if f.quantity == "idle_screen" and f.unseen is not None]
     assert max(screens) < 0.30, "a screen current that vanished would be off by all of it"
-    assert len(summary(result)) == 2
+    assert len(summary(result)) == 3
+    shares = {word: share for word, count, share in coverage(result).rows if count >= 8}
+    assert shares
+    assert min(shares.values()) >= 80.0, "a stated uncertainty that is too narrow"
 
 
 def test_every_row_of_the_handbook_is_in_some_fit_or_shown_beside_it() -> None:

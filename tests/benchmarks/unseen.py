@@ -19,8 +19,10 @@ from tubekit.devices.fit import fit_law, kind_of
 from tubekit.devices.published import TOLERANCE, Published, residuals
 from tubekit.devices.published_rows import rows_for
 from tubekit.devices.tube_files import fit_plan, fitted_types
+from tubekit.devices.tube_record import PLATE_CURRENTS
 from tubekit.text import Column, Table
 
+OF_BAND = {"current": PLATE_CURRENTS, "gain": ("gm", "gain"), "power": ("power",)}
 SURE = 0.85  # confidence from which a row counts as sure
 
 
@@ -69,7 +71,7 @@ def twins(row: Published, other: Published) -> bool:
 
 
 def summary(figures: Sequence[Figure]) -> list[Table]:
-    """Seen beside unseen by quantity of each kind, then by tube."""
+    """Seen beside unseen by quantity of each kind, then by tube; what stated uncertainties hold."""
     by = {f"{f.kind}, {f.quantity}{'' if f.sure else ', unsure'}": None for f in sorted(figures, key=_order)}
     kinds = {
         words: [f for f in figures if words == f"{f.kind}, {f.quantity}{'' if f.sure else ', unsure'}"]
@@ -79,7 +81,21 @@ def summary(figures: Sequence[Figure]) -> list[Table]:
         type_: [f for f in figures if f.type == type_] for type_ in dict.fromkeys(f.type for f in figures)
     }
     every = {"all": list(figures), "all sure": [f for f in figures if f.sure]}
-    return [_table("By kind and figure", kinds | every), _table("By tube", tubes | every)]
+    return [_table("By kind and figure", kinds | every), _table("By tube", tubes | every), coverage(figures)]
+
+
+def coverage(figures: Sequence[Figure]) -> Table:
+    """How many of the unseen figures lie within the stated uncertainty of their law, meant for 90 %."""
+    rows = []
+    for word, quantities in OF_BAND.items():
+        off = [
+            100.0 * abs(f.unseen) / tube(f.type).law_bands[word]
+            for f in figures
+            if f.quantity in quantities and None not in (f.seen, f.unseen) and word in tube(f.type).law_bands
+        ]
+        rows.append((word, len(off), 100.0 * float(np.mean(np.array(off) <= 1.0)) if off else None))
+    columns = (Column(""), Column("figures"), Column("within", "%", format=".0f"))
+    return Table("Unseen figures within the stated uncertainty of the law, meant for 90 %", columns, rows)
 
 
 def _order(figure: Figure) -> tuple[str, int, bool]:

@@ -125,7 +125,8 @@ def law_note(tubes: Sequence[TubeReading]) -> str:
     types = dict.fromkeys(type_ for t in tubes for type_ in t.types)
     lines = [f"{name} {words}" for name in types if (words := tube(name).law_uncertainty())]
     own = (
-        f"The model's own uncertainty, in addition to the spread of tubes: {'; '.join(lines)}."
+        "The model's own uncertainty (range of 90 % of the published figures it was not fitted to), in "
+        f"addition to the spread of tubes: {'; '.join(lines)}."
         if lines
         else ""
     )
