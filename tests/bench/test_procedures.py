@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from tests.amps import amp, solved, variant
 from tubekit import analyze, load_amp, swap
 from tubekit.amp.hum import hum
+from tubekit.amp.noise_floor import noise_floor
 from tubekit.amp.solve import solve_amp
 from tubekit.amp.supply import supply_report
 from tubekit.bench.bring_up import bring_up
@@ -67,6 +69,7 @@ def test_fixed_bias_is_read_in_every_step():
     assert bias[-1] == pytest.approx(-41.9, abs=0.2)
     assert any("run away" in stop for stop in result.stops)
     assert "bias at g3 and g4" in result.steps[1].watch
+    assert result.before[-1].startswith("Fixed bias: pull V3 and V4, switch on and check")
 
 
 def test_what_is_looked_at_agrees_with_the_volts(teasel):
@@ -237,6 +240,8 @@ def test_hum_balance_nulls_near_the_middle():
     assert turned.what.removeprefix("R54 set to ") in result.verdict
     assert show(turned.total_rms, "V") in result.verdict
     assert 0.45 < result.result["null"] < 0.55
+    hiss = float(noise_floor(load_amp("fescue")).output_rms[0])
+    assert f"The hiss there is {show(hiss, 'V RMS', 2)}" in result.steps[2]
     with pytest.raises(ChangeError):
         hum_procedure(load_amp("teasel"))
 
@@ -321,6 +326,9 @@ def test_an_order_has_margin_and_reason(teasel):
     assert by_part["R5"].value == "100 kΩ"
     assert "nearest E24" in by_part["R5"].reason
     assert by_part["V5"].rating == "octal"
+    assert "safety margin" in [column.name for column in result.to_buy().columns]
+    alone = replace(result, orders=(by_part["V5"],)).to_buy()
+    assert "safety margin" not in [column.name for column in alone.columns]
     heat = swap(teasel, {"R14": "330", "V5": "5AR4"}).after.node("k34").dc_v ** 2 / 330
     assert f"dissipates {heat:.2f} W" in by_part["R14"].reason
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.amps import amp
+from tests.amps import amp, solved
 from tests.supplies import FULL_WAVE, supply, with_standby
-from tubekit import load_amp, swap
+from tubekit import analyze, load_amp, swap
 from tubekit.amp.loading import load_regulation
+from tubekit.decisions.compare import unequal_drive
 from tubekit.decisions.socket_check import socket_findings
 from tubekit.decisions.substitutes import Substitutes, substitutes
 from tubekit.devices import tube
@@ -99,6 +100,16 @@ def test_rectifiers_of_the_same_base_are_judged_tube_and_silicon() -> None:
     assert any("T1 rectifier heater: current" in why for why in heavy.why_not)
 
 
+def test_a_split_load_inverter_drives_by_its_two_resistors() -> None:
+    """Plate and cathode carry one current, so the drives are as their loads (any textbook)."""
+    was, now = (
+        unequal_drive(solved("fescue"), amp("fescue").parts["R16"]),
+        unequal_drive(analyze(amp("fescue").changed({"R16": "27k"})), amp("fescue").parts["R16"]),
+    )
+    assert was[0] < 0.01
+    assert now[0] == pytest.approx(27 / 22 - 1, abs=0.04)  # grid leaks load either side
+
+
 def test_another_tolerance_needs_no_new_solve(dropper: Substitutes) -> None:
     for percent in (1.5, 20.0):
         alone = substitutes(load_amp("teasel"), "R21", tolerance_percent=percent)
@@ -107,6 +118,9 @@ def test_another_tolerance_needs_no_new_solve(dropper: Substitutes) -> None:
             (c.name, c.keeps, c.why_not) for c in alone.candidates
         ]
         assert all(c.off_percent <= percent for c in again.kept)
+    assert "none of" in (words := dropper.within(1e-3).headline())
+    assert "Closest is" in words
+    assert "against it:" in words
     with pytest.raises(ChangeError, match="allows nothing"):
         dropper.within(0.0)
 

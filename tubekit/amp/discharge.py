@@ -32,9 +32,9 @@ LONGEST_S = 600.0
 STANDARDS = ("iec-60204-1", "iec-62368-1")
 MEASURE = (
     "Measure; do not rely on these calculated values. A bleeder may be open, a switch may have cut it off, "
-    "and dielectric absorption brings part of a charge back. Discharge each capacitor through a resistor, "
-    "and check it with a meter before and while you work on it. Follow local codes; leave licensed work to "
-    "licensed people. A value below 60 V here is only a calculation, not a guarantee."
+    "and dielectric absorption brings part of a charge back. Discharge each capacitor to 0 V through a "
+    "resistor, and check it with a meter before and while you work on it. Follow local codes; leave licensed "
+    "work to licensed people. A value below 60 V here is only a calculation, not a guarantee."
 )
 
 
@@ -105,7 +105,7 @@ class Discharge(Printed):
         text = f"{self.amp.title}: {one.capacitor} {time}, {CASES[one.case]}."
         if np.isfinite(one.to_limit_s):
             text += " With the bleeder open it takes much longer."
-        return f"{text} Discharge and check with a meter before you touch anything."
+        return f"{text} {LIMIT_V:g} V is NOT safe to touch: discharge to 0 V, and check with a meter first."
 
     def tables(self) -> list[Table]:
         """One row per capacitor and case."""
@@ -144,8 +144,8 @@ class Discharge(Printed):
             return f"{text} That does not make them safe to touch."
         names = ", ".join(dict.fromkeys(one.capacitor for one in self.beyond))
         return (
-            f"Discharge each one through a resistor, then check with a meter: {names}. By calculation above "
-            f"{LIMIT_V:g} V after 5 s."
+            f"Discharge each one to 0 V through a resistor, then check with a meter: {names}. By calculation "
+            f"above {LIMIT_V:g} V after 5 s."
         )
 
     def notes(self) -> tuple[str, ...]:

@@ -181,7 +181,7 @@ def bring_up(
     notes = (words.cold_note(supply), words.WARMING, EMISSION)
     return BringUp(
         amp, "on a variable transformer", asked.probes, stepped,
-        words.stops(supply, stepped[-1].mains_a, bias), words.prepare(amp), notes,
+        words.stops(supply, stepped[-1].mains_a, bias), words.prepare(amp, bias), notes,
     )  # fmt: skip
 
 
@@ -222,7 +222,7 @@ def _behind_lamps(asked: _Asked, given: Sequence[LimiterLamp]) -> BringUp:
     short = f"; {shorted.watch}" if shorted else ""
     stops = words.lamp_stops(looks, short, asked.supply, asked.bias)
     notes = (words.cold_note(asked.supply), LAW, EMISSION)
-    before = words.prepare(asked.amp)
+    before = words.prepare(asked.amp, asked.bias)
     return BringUp(
         asked.amp, "through a light-bulb limiter", asked.probes, result, stops, before, notes, shorted
     )

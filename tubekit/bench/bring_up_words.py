@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
@@ -25,8 +25,10 @@ WARMING = (
 )
 
 
-def prepare(amp: Amp) -> tuple[str, ...]:
+def prepare(amp: Amp, bias: Sequence[str] = ()) -> tuple[str, ...]:
     """What is done before the first step, the supply first; a chassis on the line is never grounded.
+
+    `bias` are grids of output tubes at fixed bias.
 
     Examples
     --------
@@ -50,7 +52,22 @@ def prepare(amp: Amp) -> tuple[str, ...]:
         "Install the correct fuses.",
         "Connect a dummy load of the rated impedance and power to the output.",
         "Clip the meters on with the amp off, unplugged and discharged.",
+        *_bias_first(amp, bias),
     )
+
+
+def _bias_first(amp: Amp, bias: Sequence[str]) -> Iterator[str]:
+    if bias:
+        tubes = dict.fromkeys(s.name for s in amp.topology.sections if s.grid in bias)
+        yield (
+            f"Fixed bias: pull {_joined(tubes)}, switch on and check "
+            f"that {_joined([amp.topology.place(g) for g in bias])} are negative. "
+            "Without bias the output tubes destroy themselves. Unplug and discharge, then install them."
+        )
+
+
+def _joined(words: Iterable[str]) -> str:
+    return " and ".join(words)
 
 
 def watch(heaters: float, volts: float, working: float, bias: Sequence[str] = ()) -> str:

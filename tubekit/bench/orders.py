@@ -88,8 +88,9 @@ class OrderList(Printed):
 
     def to_buy(self) -> Table:
         """One row per part."""
+        margin = ("margin",) if any(one.margin is not None for one in self.orders) else ()
         return Table.of("Order list", self.orders, "part", "buy=what", "value", "tolerance", "rating",
-                        "margin", "why=reason")  # fmt: skip
+                        *margin, "why=reason")  # fmt: skip
 
 
 def order_list(

@@ -11,6 +11,7 @@ import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.amp.hum_balance import HumBalance, hum_balance
+from tubekit.amp.noise_floor import noise_floor
 from tubekit.amp.outputs import in_parallel, load_of, speakers
 from tubekit.amp.parts import Loudspeaker, input_jacks
 from tubekit.amp.sag import TONE_HZ, FullDrive, full_drive, sag_words
@@ -18,6 +19,8 @@ from tubekit.amp.stability import refuse_unstable
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
 
+WORN = 0.10
+"""At full power two tubes that match at idle may differ by this fraction (common practice, no source)."""
 NEAR = 0.25
 """Cathode bias: a driven current within this fraction of idle is called near it (common practice)."""
 
@@ -230,6 +233,12 @@ def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
     null: HumBalance = hum_balance(amp, control)
     worst = float(max(null.total_v[0], null.total_v[-1]))
     turn = f"Turn {null.control} for the lowest reading: expect the {null.finding}"
+    hiss = float(noise_floor(amp).output_rms[0])
+    if hiss > null.null_v:
+        turn += (
+            f". The hiss there is {show(hiss, 'V RMS', 2)}, which hides it from the meter: read through a "
+            "low-pass filter below 1 kHz, or set it by ear"
+        )
     if not null.works:
         turn = f"Turning {null.control} does not help: {null.finding}"
     steps = (

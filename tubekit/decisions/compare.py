@@ -7,7 +7,12 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import AmpReport
+from tubekit.amp.clipping import push_pull
+from tubekit.amp.outputs import output_sections
+from tubekit.amp.parts import GROUND, Part, Resistor, input_jacks
+from tubekit.amp.signal_view import signal_view
 from tubekit.amp.supply import SupplyReport
+from tubekit.analyses.elimination import respond
 from tubekit.decisions.limits import idle_limits, limits
 from tubekit.units import mark, show
 
@@ -126,3 +131,22 @@ def reservoirs(before: AmpReport, after: AmpReport, member: int) -> tuple[tuple[
 def _member(value: Any, member: int) -> float:
     flat = np.asarray(value, float).reshape(-1)
     return float(flat[member if flat.size > 1 else 0])
+
+
+def unequal_drive(report: AmpReport, part: Part) -> Array:
+    """How far the signals at the grids of a push-pull pair differ at 1 kHz, as a fraction, (N,).
+
+    Nil where a part is at no plate or cathode ahead of the pair.
+    """
+    amp, pair = report.amp, output_sections(report.amp)
+    ahead = {n for s in amp.topology.sections if s not in pair for n in (s.plate, s.cathode)} - {GROUND}
+    concerned = isinstance(part, Resistor) and set(part.ends) & ahead and len(pair) > 1
+    if not (concerned and input_jacks(amp.parts) and report.stability.stable.all()):
+        return np.zeros(amp.batch or 1)
+    view = signal_view(amp, near=report.solved)
+    opposite = push_pull(view)
+    x = respond(view.network, view.matrix, view.drive, np.array([2e3j * np.pi]))[:, 0]
+    levels = [np.abs(view.network.pick(x, s.grid)) for s in pair if s.name in opposite]
+    if len(levels) < 2:
+        return np.zeros(len(x))
+    return np.asarray(np.max(levels, axis=0) / np.maximum(np.min(levels, axis=0), 1e-30) - 1.0)

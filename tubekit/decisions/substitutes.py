@@ -26,7 +26,7 @@ from tubekit.decisions.candidates import (
     value_text,
     values_of,
 )
-from tubekit.decisions.compare import gains, moves, reservoirs, ripples, shares, together
+from tubekit.decisions.compare import gains, moves, reservoirs, ripples, shares, together, unequal_drive
 from tubekit.decisions.part_drift import LEAVE_RIPPLE
 from tubekit.decisions.rating import AT_LIMIT
 from tubekit.decisions.socket_check import check_fit
@@ -40,6 +40,8 @@ GAIN_DB = 3.0
 """A section's gain may move by this much [dB]; common practice, no source."""
 ROUNDED = 3
 """Figures of what stays as it is are nought (and never minus nought), not what arithmetic leaves."""
+UNEQUAL = 0.03
+"""A pair's drive may come apart by this fraction more before it is said; common practice, no source."""
 SMALL_PERCENT, SMALL_DB = 1.0, 0.15
 """A short answer leaves out ripple and gain where no candidate changes them by more."""
 SHOWN = 2
@@ -131,6 +133,9 @@ class Substitutes(Printed):
         """How many will do, and the first of them."""
         count = f"{len(self.kept) or 'none'} of {len(self.candidates)} acceptable"
         best = f", best choice {self.kept[0].name}" if self.kept else ""
+        if self.candidates and not self.kept:
+            near = min(self.candidates, key=lambda one: len(one.why_not))
+            best = f". Closest is {near.name}; against it: {_first(near.why_not)}"
         within = f"voltages within {self.tolerance_percent:g} %, no rating exceeded"
         return f"{self.amp.title}, replacing {self.part} ({self.drawn}): {count} ({within}){best}"
 
@@ -244,6 +249,7 @@ def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Subs
     sections, louder = gains(before.report, after.report)
     places, used, words = shares(before, after)
     ripple = ripples(before, after)
+    was, unequal = (unequal_drive(each.report, part) for each in (before, after))
     first = np.broadcast_to(np.asarray(after.report.rails[0].dc_v), (len(values),))
     substitutes = []
     for k, value in enumerate(values):
@@ -258,9 +264,13 @@ def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Subs
             reasons.append(
                 f"{more:.0f} % more ripple" if more < 100.0 else f"{ripple[k]:.2g} times the ripple"
             )
+        notes: tuple[str, ...] = ()
+        if unequal[k] > was[0] + UNEQUAL:
+            apart, drawn = (f"{100 * each:.0f} %" for each in (unequal[k], was[0]))
+            notes = (f"phase inverter: output tubes' drive {apart} apart ({drawn} before)",)
         books = reservoirs(before.report, after.report, k)
         reasons += [text for text, left in books if not left]
-        notes = tuple(text for text, left in books if left)
+        notes += tuple(text for text, left in books if left)
         used_at, share = _largest(places, used[:, k]) if len(places) else ("", np.nan)
         substitutes.append(
             Substitute(

@@ -207,7 +207,7 @@ def _idle(amp: Amp) -> _Made:
             measure(f"Meter on {where}", place, typical, (low, high), (stop_low, stop_high), by_s,
                     caution=caution, clip=True)
         )  # fmt: skip
-    before = (*prepare(amp), cold_note(supply))
+    before = (*prepare(amp, fixed_bias_nodes(amp, supply)), cold_note(supply))
     note = "Ranges hold 95 % of good amps. At a stop limit it is dangerous to go on: switch off. If another "
     note += "reading is out of its range, find out why first."
     return before, steps, note
