@@ -45,6 +45,7 @@ def test_every_line_says_how_far_to_trust_it(name):
         assert row.status
         if "source" in row:
             assert row.source
+            assert not re.search(r"^(as above|same)\b|\babove$", str(row.source)), "it is read alone"
         assert row.confidence is None or 0.5 <= row.confidence <= 1
         assert all(value is None or isinstance(value, (str, float)) for value in row.values())
 

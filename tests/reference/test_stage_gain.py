@@ -1,6 +1,6 @@
 """Stage gain against textbook formulas, with a triode that is nothing but mu and rp.
 
-Source: data/handbook/worked_examples.csv W01 to W03 (printed examples), and the closed forms of any text.
+Source: data/handbook/worked_examples.csv W01 to W03 (second-hand), and the closed forms of any text.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Tone networks drawn in an amp file: the handbook's table, and SymPy on the same parts list.
 
 Sources: data/handbook/three_control_network.csv (computed from the symbolic transfer function, parts of
-worked_examples W19), data/handbook/passive_bass_treble_curve.csv (printed; part values not seen).
+worked_examples W19), data/handbook/passive_bass_treble_curve.csv (second-hand; part values not seen).
 """
 
 from __future__ import annotations

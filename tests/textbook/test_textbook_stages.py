@@ -31,7 +31,7 @@ def parallel(*ohms: float) -> float:
 @pytest.mark.parametrize("next_grid", [None, 2.2e5])
 def test_rc_stage_gain(next_grid: float | None) -> None:
     # A = mu RL/(rp + RL), unbypassed mu RL/(rp + RL + (mu + 1) Rk): any textbook;
-    # printed examples W01 and W03 of data/handbook/worked_examples.csv use them.
+    # worked examples W01 and W03 of data/handbook/worked_examples.csv use them.
     for bypassed in (True, False):
         stage = textbook.rc_stage(
             "12AX7", supply=300, plate_load=2.2e5, cathode=2200, next_grid=next_grid, bypassed=bypassed
