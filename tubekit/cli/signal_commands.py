@@ -1,4 +1,4 @@
-"""Commands about the signal: trace, tone, loop, drive, hum."""
+"""Commands about the signal: trace, tone, loop, drive, bias, hum."""
 
 from __future__ import annotations
 
@@ -62,6 +62,12 @@ def _drive(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
     return drive_report(amp.changed(changed), jack=asked.jack, frequency_hz=asked.hertz)
 
 
+def _bias(_asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
+    from tubekit.decisions.bias import bias_report
+
+    return bias_report(amp.changed(changed))
+
+
 def _hum(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
     from tubekit.decisions.hum_remedies import hum_report
 
@@ -73,5 +79,6 @@ _ANSWERS: dict[str, tuple[str, Callable[..., Any]]] = {
     "tone": ("Show what a change of parts or controls does to level, tone and stability.", _tone),
     "loop": ("Show how much negative feedback there is, and if it is stable.", _loop),
     "drive": ("Show what clips first, sensitivity, output and noise.", _drive),
+    "bias": ("Judge the bias of the output tubes: leave it or change it.", _bias),
     "hum": ("Show the hum at the speaker by source, and which part to start with.", _hum),
 }

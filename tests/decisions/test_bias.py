@@ -1,0 +1,52 @@
+"""The bias of output tubes: watts without the screen's share, both rules, a remedy that holds."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from tests.amps import amp, solved
+from tubekit import analyze
+from tubekit.cli import main
+from tubekit.decisions.bias import bias_report
+from tubekit.errors import ChangeError
+
+
+def test_plate_watts_leave_out_the_screen_and_limits_are_ohms_law() -> None:
+    """Plate volts times plate current; 70 % and 100 % of 12 W (6V6GT, as the catalog has it)."""
+    one = bias_report(amp("teasel")).tubes[0]
+    reading = solved("teasel").tube("V3")
+    assert one.plate_w == pytest.approx(reading.plate_v * (reading.cathode_a - reading.screen_a), rel=1e-3)
+    assert one.plate_v * one.fixed_a == pytest.approx(0.7 * 12.0)
+    assert one.plate_v * one.cathode_a == pytest.approx(12.0)
+
+
+def test_hot_tube_gets_a_resistor_that_cools_it() -> None:
+    hot = amp("teasel").changed({"R14": "100"})
+    verdict = bias_report(hot).verdict
+    ohms = re.match(r"Change it because V[34] dissipates 1\d\d % of its rating: R14 (\d+)", verdict)
+    assert ohms, verdict
+    assert bias_report(hot.changed({"R14": ohms[1]})).verdict == "Leave it."
+
+
+def test_other_types_are_power_tubes_solved_in_all_sockets() -> None:
+    others = {one.type: one for one in bias_report(amp("teasel")).others}
+    assert "6SJ7" not in others  # same base and heater, but a signal pentode
+    alone = analyze(amp("teasel").changed({"V3": "6K6GT", "V4": "6K6GT"})).tube("V3")
+    assert others["6K6GT"].plate_a == pytest.approx(alone.plate_a, rel=1e-3)
+    assert others["6K6GT"].verdict.startswith("too hot")
+
+
+@pytest.mark.parametrize("name", ["vetch", "four-output-tubes", "reverb-tremolo"])
+def test_answer_ends_in_what_to_do_within_a_screen(name: str) -> None:
+    answer = bias_report(amp(name))
+    assert re.search(r"Leave it\.$|Change it because .*\.$", answer.headline())
+    assert len(answer.brief().splitlines()) <= 25
+
+
+def test_command_and_what_has_no_output_tube(capsys) -> None:  # type: ignore[no-untyped-def]
+    assert main(["bias", "fescue", "R25=100"]) == 0
+    assert "Change it because" in " ".join(capsys.readouterr().out.split())
+    with pytest.raises(ChangeError, match="no output tube"):
+        bias_report(amp("teasel").changed({"T2": "removed"}))
