@@ -180,7 +180,7 @@ def test_what_was_so_before_is_no_finding_against_the_change(teasel):
     (over,) = [f for f in report.verdict if f.weight == "exceeded"]
     assert (over.part, over.code, over.cause) == ("R14", "watts", "already so")
     assert report.acceptable
-    assert "Already before: 1 rating exceeded" in report.headline()
+    assert "Unchanged: 1 rating exceeded" in report.headline()
     assert "argue against this change" not in " ".join(sentences(_content(worn, report)))
 
 

@@ -198,6 +198,6 @@ def test_too_large_a_grid_leak_runs_away_rather_than_wears_out():
 def test_a_limit_that_no_meter_shows_exceeded_is_at_its_limit() -> None:
     (at,) = check("V3", "plate_v", 316.0, 315.0, "6V6GT rating", "")
     (over,) = check("V3", "plate_v", 320.0, 315.0, "6V6GT rating", "")
-    assert (at.state, over.state) == ("near", "exceeded")
+    assert (at.state, over.state) == ("at limit", "exceeded")
     assert "316 V is at the 6V6GT rating of 315 V" in at.sentence()
     assert not at.exceeded.any()

@@ -89,7 +89,7 @@ def test_rating_bars_are_the_shares(swapped: SwapReport) -> None:
         assert f"{check.part}  {check.what}" in texts
     assert {"exceeded"} <= {check.state for check in ranked}  # or this test would show nothing
     for check, bar in zip(ranked, bars, strict=True):
-        word = {"exceeded": "EXCEEDED", "near": "NEAR", "within": ""}[check.state]
+        word = {"exceeded": "EXCEEDED", "at limit": "AT LIMIT", "near": "NEAR", "within": ""}[check.state]
         assert any(text.endswith(f"%  {word}".rstrip()) for text in texts)
         assert bool(bar.get_hatch()) == (check.state != "within")
 

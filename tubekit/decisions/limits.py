@@ -40,13 +40,15 @@ class Limits(Printed):
 
     @property
     def near(self) -> tuple[RatingCheck, ...]:
-        """Checks within 10 % of their limit."""
-        return tuple(c for c in self.checks if c.state == "near")
+        """Checks at their limit or within 10 % of it, those at it first."""
+        return tuple(c for state in ("at limit", "near") for c in self.checks if c.state == state)
 
     def headline(self) -> str:
         """How many ratings are exceeded or near."""
         over = counted(len(self.exceeded), "rating") if self.exceeded else "no rating"
-        return f"{over} exceeded; {len(self.near)} of {len(self.checks)} within 10 % of the limit"
+        at = sum(c.state == "at limit" for c in self.checks)
+        close = f"{len(self.near) - at} of {len(self.checks)} within 10 % of the limit"
+        return f"{over} exceeded; {f'{at} at the limit; ' if at else ''}{close}"
 
     def tables(self) -> list[Table]:
         """One row per check; those that hardly use their rating are only counted."""

@@ -16,6 +16,8 @@ NEAR = 0.9
 """From this share of a limit on, a reading comes within 10 % of exceeding it."""
 AT_LIMIT = 1.01
 """Up to this share a limit counts as reached, not exceeded: no bench meter tells 1 %; common practice."""
+STATES = ("within", "near", "at limit", "exceeded")
+"""What the used share of a limit is called, wherever it is printed or drawn, the worst last."""
 MOVED = 0.01
 """A share that moves by less than this stays as it was: no bench meter shows it; common practice."""
 
@@ -27,14 +29,14 @@ MANY_TIMES = 10.0
 
 
 def state_of(share: float) -> str:
-    """What the used share of a limit is called, wherever it is printed or drawn.
+    """One of `STATES` for the used share of a limit.
 
     Examples
     --------
-    >>> state_of(0.5), state_of(1.003), state_of(1.02)
-    ('within', 'near', 'exceeded')
+    >>> state_of(0.5), state_of(0.95), state_of(1.003), state_of(1.02)
+    ('within', 'near', 'at limit', 'exceeded')
     """
-    return "exceeded" if share > AT_LIMIT else "near" if share >= NEAR else "within"
+    return STATES[int(share >= NEAR) + int(share > 1.0) + int(share > AT_LIMIT)]
 
 
 @dataclass(frozen=True)
@@ -150,7 +152,7 @@ class RatingCheck:
 
     @cached_property
     def state(self) -> str:
-        """'exceeded', 'near' (within 10 %) or 'within'; of a batch, the worst member's."""
+        """One of `STATES`; of a batch, the worst member's."""
         return state_of(self.worst)
 
     @property
@@ -166,7 +168,8 @@ class RatingCheck:
         """The finding in words, its part left out."""
         words = {
             "exceeded": "exceeds",
-            "near": "is at" if self.worst > 1.0 else "is within 10 % of",
+            "at limit": "is at",
+            "near": "is within 10 % of",
             "within": "is within",
         }[self.state]
         return (
@@ -194,9 +197,8 @@ class RatingCheck:
         >>> now.since(old), now.since(None), old.since(now), old.since(old)
         ('mended', 'new', 'new', 'already so')
         """
-        order = ("within", "near", "exceeded")
-        was = order.index("within" if before is None else before.state)
-        now = order.index(self.state)
+        was = STATES.index("within" if before is None else before.state)
+        now = STATES.index(self.state)
         if now != was:
             return "new" if now > was else "mended"
         moved = np.asarray(self.share, float) - np.asarray(before.share, float) if before else 0.0
@@ -207,9 +209,10 @@ class RatingCheck:
 class Finding:
     """One line of a verdict.
 
-    `weight` is 'stop', 'exceeded', 'near' or 'note'; `code` says what it is about: one of `KINDS` for a
-    rating, a word for the fit of a part ('base', 'pins', 'heater_v' …). `cause` is what the change has to do
-    with it: 'new' (by the change), 'worse' (was so, and the change makes it worse), 'already so', 'mended'.
+    `weight` is 'stop', 'exceeded', 'at limit', 'near' or 'note'; `code` says what it is about: one of `KINDS`
+    for a rating, a word for the fit of a part ('base', 'pins', 'heater_v' …). `cause` is what the change has
+    to do with it: 'new' (by the change), 'worse' (was so, and the change makes it worse), 'already so',
+    'mended'.
     """
 
     weight: str

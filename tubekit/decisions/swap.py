@@ -69,7 +69,7 @@ class SwapReport(Printed):
         already = " and ".join([*stopped, *_used(before)])
         quiet = "no rating gets worse" if already else "all ratings met with at least 10 % to spare"
         text = ", ".join(word for word in words if word) or quiet
-        return f"{_change_words(self)}: {text}.{f' Already before: {already}.' if already else ''}"
+        return f"{_change_words(self)}: {text}.{f' Unchanged: {already}.' if already else ''}"
 
     def tables(self) -> list[Table]:
         """Verdict first, then everything that moves."""
@@ -117,11 +117,11 @@ class SwapReport(Printed):
 
 
 def _used(count: Mapping[str, int]) -> list[str]:
-    words = {"exceeded": "exceeded", "near": "within 10 % of the limit"}
+    words = {"exceeded": "exceeded", "at limit": "at the limit", "near": "within 10 % of the limit"}
     return [f"{counted(count[w], 'rating')} {text}" for w, text in words.items() if count[w]]
 
 
-WEIGHTS = {"stop": "STOP", "exceeded": "EXCEEDED", "near": "near", "note": "note"}
+WEIGHTS = {"stop": "STOP", "exceeded": "EXCEEDED", "at limit": "AT LIMIT", "near": "near", "note": "note"}
 CAUSES = {"new": "new", "worse": "worse", "already so": "as before", "mended": "fixed"}
 
 

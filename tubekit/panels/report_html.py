@@ -16,7 +16,7 @@ from tubekit.decisions.limits import Limits, limits
 from tubekit.panels.part_settings import short_role
 from tubekit.text import CAUTION, Column, Table, caution_html, danger_html, headed
 
-SAYS = {"stop": "STOP", "exceeded": "EXCEEDED", "near": "NEAR", "note": "note"}
+SAYS = {"stop": "STOP", "exceeded": "EXCEEDED", "at limit": "AT LIMIT", "near": "NEAR", "note": "note"}
 GRAVEST = 5
 
 
@@ -127,8 +127,8 @@ def _printed(report: AmpReport) -> Iterator[Table]:
 def check_html(amp: Amp, found: Limits) -> str:
     """Notes of the check and the ratings that are exceeded or near; dangers stand at the amp's name."""
     lines = [("note", note.text) for note in amp.notes]
-    lines += [("exceeded", one.sentence()) for one in found.exceeded[:GRAVEST]]
-    lines += [("near", one.sentence()) for one in found.near[:GRAVEST]]
+    lines += [(one.state, one.sentence()) for one in found.exceeded[:GRAVEST]]
+    lines += [(one.state, one.sentence()) for one in found.near[:GRAVEST]]
     said = findings_list(lines)
     if not (amp.notes or amp.dangers):
         said = "<p>No errors found in the schematic.</p>" + said

@@ -22,6 +22,7 @@ from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.switching import switch_on
 from tubekit.decisions import Limits
 from tubekit.decisions.limits import limits
+from tubekit.decisions.rating import STATES
 from tubekit.errors import ChangeError, TubekitError
 from tubekit.panels.amp_choice import AmpSetting, drawn
 from tubekit.panels.export_files import FileSaver
@@ -242,7 +243,7 @@ class SupplyPanel(StagePanel[SupplyAnswer]):
 
     def numbers_html(self, now: SupplyAnswer, before: SupplyAnswer) -> str:
         """Rails, reservoir, rectifier and mains; every rating exceeded or nearly so, in words."""
-        told = [check for state in ("exceeded", "near") for check in now.limits if check.state == state]
+        told = [check for state in reversed(STATES[1:]) for check in now.limits if check.state == state]
         listed = findings_list((check.state, check.sentence()) for check in told)
         if not any(check.state == "exceeded" for check in told):
             listed = "<p>No rating is exceeded.</p>" + listed

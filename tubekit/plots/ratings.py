@@ -18,7 +18,7 @@ from tubekit.units import show
 ROWS = 12
 FULL = 1.5
 """The scale ends at 150 % of a rating; longer bars are cut and say so in figures."""
-SAYS = {"within": "", "near": "NEAR", "exceeded": "EXCEEDED"}
+SAYS = {"within": "", "near": "NEAR", "at limit": "AT LIMIT", "exceeded": "EXCEEDED"}
 STATES = tuple(SAYS)
 
 Key = tuple[str, str]

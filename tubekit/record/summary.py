@@ -32,7 +32,7 @@ def sentences(content: Content) -> tuple[str, ...]:
     >>> content = Content("t", amp, "", "", "", "", (swap(amp, {"R14": "330"}),), None, ())
     >>> for line in sentences(content):
     ...     print(line)
-    No rating is exceeded at idle; 5 are within 10 % of their limit.
+    No rating is exceeded at idle; 5 are at or within 10 % of their limit.
     B+ at B1: 335 V → 340 V (+1.6 %), before and after at a line voltage of 117 V.
     Output tubes V3 and V4: 33.3 mA → 30.0 mA each, 8.94 W of plate dissipation, 74 % of the rating.
     """
@@ -72,10 +72,9 @@ def _ratings(report: SwapReport) -> str:
     already = [f for f in report.verdict if f.weight == "exceeded" and not f.by_change]
     before = f" Exceeded before the change as well: {_parts_of(already)}." if already else ""
     if not over:
-        near = sum(f.weight == "near" for f in report.verdict)
-        close = (
-            f"{near} {'is' if near == 1 else 'are'} within 10 % of {'its' if near == 1 else 'their'} limit"
-        )
+        near = sum(f.weight in ("at limit", "near") for f in report.verdict)
+        verb, whose = ("is", "its") if near == 1 else ("are", "their")
+        close = f"{near} {verb} at or within 10 % of {whose} limit"
         none = "The change exceeds no rating" if already else "No rating is exceeded at idle"
         return f"{none}{f'; {close}' if near else ''}.{before}"
     stops = sum(f.weight == "stop" for f in over)
@@ -100,7 +99,7 @@ def _checked(limits: Limits) -> str:
     over = list(dict.fromkeys(check.part for check in limits.exceeded))
     text = f"{_count(len(limits.exceeded))} ({', '.join(over)})" if over else "No rating is exceeded"
     near = len(limits.near)
-    close = f"; {near} within 10 % of {'its' if near == 1 else 'their'} limit" if near else ""
+    close = f"; {near} at or within 10 % of {'its' if near == 1 else 'their'} limit" if near else ""
     text = f"{text}{close}, of {len(limits.checks)} checked."
     return text[0].upper() + text[1:]
 
