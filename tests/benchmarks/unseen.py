@@ -80,7 +80,11 @@ def summary(figures: Sequence[Figure]) -> list[Table]:
     tubes = {
         type_: [f for f in figures if f.type == type_] for type_ in dict.fromkeys(f.type for f in figures)
     }
-    every = {"all": list(figures), "all sure": [f for f in figures if f.sure]}
+    every = {
+        "all": list(figures),
+        "all sure": [f for f in figures if f.sure],
+        "both seen and unseen": [f for f in figures if None not in (f.seen, f.unseen)],
+    }
     return [_table("By kind and figure", kinds | every), _table("By tube", tubes | every), coverage(figures)]
 
 
