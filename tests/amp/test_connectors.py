@@ -42,7 +42,7 @@ def test_a_connector_copies_as_text(fescue):
     ("lines", "text"),
     [
         ('plug = ["horn_hot", "horn_cold", "-"]', "the plug has 3 pins, the socket 4"),
-        ('straps = ["3-9"]', "a strap goes to pin 9 of 4"),
+        ('straps = ["3-9"]', "a strap goes to pin 9 of 4 pins"),
         ('straps = ["3-3"]', "not a strap between two pins"),
         ("inserted = 3", "inserted is 3"),
     ],

@@ -94,7 +94,7 @@ def test_a_filament_without_nodes_is_not_told_to_miss_a_cathode() -> None:
     text = TEXT.replace("[parts]\n", f"[parts]\n{POT}\n").replace(', heater = ["f1", "f2"]', "")
     with pytest.raises(AmpFileError) as caught:
         amp_from_text(text)
-    assert "the heater of 2A3 joins no nodes" in str(caught.value)
+    assert "the heater of 2A3 is not connected" in str(caught.value)
     assert "cathode is missing" not in str(caught.value)
 
 

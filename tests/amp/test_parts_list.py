@@ -163,7 +163,7 @@ def row_of(folder: Path, part: str) -> int:
         ("R14,resistor,270,", "R14,resistr,270,", "R14", "kind", "kind 'resistr'", "Near: resistor", "kind"),
         ("R14,resistor,270,", "R14,resistor,,", "R14", "value", "value is missing", "Fill in the column value", "missing"),
         ("V1,tube,12AX7,", "V1,tube,,", "V1", "value", "type is missing", "Write it like 12AX7", "missing"),
-        ('V1,tube,12AX7,"heater = h1, h2"', "V1,tube,12AX7,", "V1", "nodes", "joins no nodes", "like heater = h1, h2 in the column nodes", "missing"),
+        ('V1,tube,12AX7,"heater = h1, h2"', "V1,tube,12AX7,", "V1", "nodes", "is not connected", "like heater = h1, h2 in the column nodes", "missing"),
         ("V1,tube,12AX7,", "V1,tube,12AX8,", "V1", "value", "'12AX8' is not a known tube type", "Near: 12AX7", "unknown_tube"),
         ("plate = p1a; grid", "plat = p1a; grid", "V1.a", "nodes", "'plat' is not known", "Near: plate", "unknown_key"),
         ('"315 V, 315 V"', "315 V", "T1.high_voltage", "value", "volts has 1", "list of 2", "section_count"),

@@ -100,7 +100,7 @@ def test_hand_back_is_refused_while_something_is_fitted(job, text, do):
     assert "1 to take off before pickup" in job("status")
     job("off", text.split()[-1])
     assert "the next visit has nothing to compare with" in job("hand-back")
-    assert "handed back already" in job("hand-back", code=2)
+    assert "already handed back" in job("hand-back", code=2)
 
 
 def test_what_is_put_on_while_another_hands_back_is_seen(job, monkeypatch):

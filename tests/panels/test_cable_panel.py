@@ -73,7 +73,7 @@ def test_a_slip_that_cannot_be_done_says_what_to_name(fescue):
         miswired(fescue, "burn it")
     with pytest.raises(ReadingError, match="Name 2 different pins"):
         miswired(fescue, "swap two pins", "P2.1", "P2.1")
-    with pytest.raises(ReadingError, match="cannot be done with P9"):
+    with pytest.raises(ReadingError, match="does not work with P9"):
         miswired(fescue, "open at a pin", "P9.1")
 
 

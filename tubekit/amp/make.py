@@ -88,7 +88,10 @@ def _pins_wrong(values: Mapping[str, Any], part: str, findings: Findings) -> boo
         return True
     beyond = [pin for pair in values.get("straps", ()) for pin in pair if not 1 <= pin <= pins]
     if beyond:
-        problem, fix = f"a strap goes to pin {beyond[0]} of {pins}", f"Name two pins from 1 to {pins}"
+        problem, fix = (
+            f"a strap goes to pin {beyond[0]} of {pins} pins",
+            f"Name two pins from 1 to {pins}",
+        )
         findings.add(part, problem, fix, code="pins", key="straps")
     return bool(beyond)
 
@@ -205,23 +208,23 @@ def _winding(
         word = {"ohms": "resistance"}.get(key, key)
         if given != count:
             fix = f"Write {word} as a list of {count}, one for each section between two nodes"
-            problem = f"{count + 1} nodes make {count} sections, but {word} has {given}"
+            problem = f"{count + 1} nodes need {count} values of {word} (one per section); you gave {given}"
             findings.add(part, problem, fix, code="section_count", key=word)
     if "regulation_percent" in values and ("ohms" in values or name == "primary"):
-        problem = "regulation is stated with the primary" if name == "primary" else "states both"
-        fix = "State resistance, or (of a secondary) regulation with its rating"
+        problem = "the primary has no regulation of its own" if name == "primary" else "states both"
+        fix = "Enter resistance; for a secondary you can enter regulation and rating instead"
         problem += " resistance and regulation" if name != "primary" else ""
         findings.add(part, problem, fix, code="regulation_misplaced", key="regulation")
     if other in values:
-        fix = f"State {measure} and take {other} out"
-        findings.add(part, f"the {kind.kind} states {other}", fix, code="other_measure", key=other)
+        fix = f"Enter {measure} and take {other} out"
+        findings.add(part, f"{other} does not belong here", fix, code="other_measure", key=other)
     if "henries" in values and name != "primary":
         fix = f"Move it to {designator}.primary"
         findings.add(
-            part, "inductance is stated with a secondary", fix, code="inductance_misplaced", key="inductance"
+            part, "inductance belongs to the primary", fix, code="inductance_misplaced", key="inductance"
         )
     if "capacitance" in values and (name != "primary" or kind is not OutputTransformer):
-        fix = "State it with the primary of an output transformer"
+        fix = "Enter it for the primary of an output transformer"
         findings.add(
             part,
             "capacitance cannot be entered for this part",

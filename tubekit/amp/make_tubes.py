@@ -169,5 +169,5 @@ def _diode(
 def _heater(designator: str, table: Mapping[str, Any], known: TubeFacts, findings: Findings) -> None:
     if known.heater_volts and "heater" not in table:
         fix = 'Write it like heater = ["h1", "h2"]'
-        problem = f"the heater of {known.type} joins no nodes"
+        problem = f"the heater of {known.type} is not connected"
         findings.add(designator, problem, fix, code=MISSING, key="heater")

@@ -56,9 +56,9 @@ class NoiseFloor(Printed):
         rows = [(_words(self.noise.sources[k]), sizes[:, k], 100 * (sizes[:, k] / total) ** 2) for k in order]
         heads = headed("source", f"at the {self.view.output_words} [V] tiny", "of the power [%] .1f")
         note = (
-            f"20 Hz to 20 kHz, no weighting. Parts at {KELVIN:g} K; tubes by their equivalent resistance, "
-            f"with flicker noise from {FLICKER_HZ:g} Hz down (common practice). Carbon resistors under "
-            "direct voltage make more."
+            f"20 Hz to 20 kHz, no weighting. Parts at {KELVIN:g} K; tubes as equivalent noise resistance, "
+            f"with flicker noise from {FLICKER_HZ:g} Hz down (common practice). Carbon resistors with "
+            "DC across them make more."
         )
         return [Table("Noise", heads, rows, note=note, key="noise")]
 

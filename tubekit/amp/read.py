@@ -250,7 +250,7 @@ def _slip(message: str, text: str, where: str) -> AmpFileError:
     part = row[1] if row else heading
     if row and "immutable" in message:
         return AmpFileError(
-            f"is complete within its braces, and this line adds to it: {message}",
+            f"is complete within its braces, but this line adds to it: {message}",
             where=where,
             part=part,
             fix=f"Write {part}{row[2]} inside the braces, or a line for each, as {part}.kind = …",

@@ -228,7 +228,7 @@ def _listed(readings: Any, amp: Amp) -> tuple[Continuity, ...]:
 def _columns(rows: Sequence[dict[str, Any]], where: str) -> None:
     if not rows or not {"from", "to", "beeps"} <= set(rows[0]):
         raise ReadingError(
-            "the columns from, to and beeps are not there",
+            "the columns from, to and beeps are missing",
             where=where,
             fix="Begin the list with from,to,beeps",
         )

@@ -44,7 +44,7 @@ def miswired(amp: Amp, slip: str = "as drawn", *at: Pin) -> tuple[Continuity, ..
     known, needed = pins(amp), MISTAKES[slip]
     if len(set(at)) != needed or not set(at) <= set(known):
         raise ReadingError(
-            f"'{slip}' cannot be done with {', '.join(at) or 'no pin'}", where=amp.name,
+            f"'{slip}' does not work with {', '.join(at) or 'no pin'}", where=amp.name,
             fix=f"Name {needed} different pins of {', '.join(known[:2])} …" if needed else "Name no pin",
         )  # fmt: skip
     graph = cable_graph(amp)

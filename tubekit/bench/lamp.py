@@ -123,7 +123,7 @@ def behind_lamp(amp: Amp, lamp: LimiterLamp, near: SolvedAmp | None = None) -> B
         off, np.log([lamp.ohms(0.5 * lamp.volts), 0.7]), method="broyden1", options=options
     )
     if not result.success:
-        raise SolveError(f"Lamp and heaters do not settle behind {lamp.watts:g} W", best=tried[-1][0])
+        raise SolveError(f"The voltage does not settle with a lamp of {lamp.watts:g} W", best=tried[-1][0])
     return Behind(*tried[-1])
 
 

@@ -226,8 +226,8 @@ class Twin(Printed):
         others = [each for each in self.moved if each.words != LINE]
         first = "; ".join(each.text for each in (*line, *others[:SHOWN]))
         listed = "; ".join(each.text for each in self.misfits)
-        again = "Read it again; if it is so, a part is bad: see suspects."
-        wrong = f" Does not fit, left out: {listed}. {again}" if listed else ""
+        again = "Repeat the reading. If it stays, a part is bad: see suspects."
+        wrong = f" Left out because they do not fit: {listed}. {again}" if listed else ""
         return f"{self.amp.title}: {first}.{wrong}"
 
     def tables(self) -> list[Table]:
@@ -240,7 +240,7 @@ class Twin(Printed):
         rest = len(self.estimates) - len(rows)
         note = f"{rest} other values are not narrowed by these readings: each is taken as typical."
         if self.width > WIDTHS[1]:
-            note += f" Parts of this amp differ {self.width:.1f} times as much as is usual."
+            note += f" The parts of this amp vary {self.width:.1f} times as much as usual."
         result = [Table("This amp", heads, rows, note=note, key="estimates")]
         if self.following:
             about = self.following[0].about

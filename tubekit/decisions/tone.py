@@ -87,7 +87,7 @@ class ToneChange(Printed):
         rows = list(zip(PRINTED_HZ, old, new, change, change - self.level_db, strict=True))
         heads = headed(
             "frequency [Hz]", "before [dB] .1f", "after [dB] .1f", "change [dB] +.1f",
-            f"against {mark(self.before.reference_hz, 'Hz')} [dB] +.1f",
+            f"relative to {mark(self.before.reference_hz, 'Hz')} [dB] +.1f",
         )  # fmt: skip
         return Table(f"Gain, {self.after.jack} to {self.after.output}", heads, rows, key="response")
 

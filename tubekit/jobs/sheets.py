@@ -54,7 +54,7 @@ practice, no source)."""
 RUNS_AWAY = "With too little bias the output tubes run away."
 SHORT = "a short on B+ or in a heater lead, a shorted filter capacitor or rectifier, shorted turns"
 LOADED = "a leaky filter capacitor, a weak or wrong rectifier, a tube that draws too much"
-BIAS = "the bias supply: its diode, its capacitor, its feed"
+BIAS = "the bias supply: its diode, capacitor or feed resistor"
 POSITIVE = "a leaky coupling capacitor, an open grid leak, a gassy tube"
 OPEN = "an open fuse, winding, heater or rectifier; a lead that is off"
 UNLOADED = "tubes that do not draw: no heater, an open cathode resistor, a tube missing"
@@ -244,7 +244,7 @@ def _drive(amp: Amp) -> _Made:
     loaded = across_load(amp, driven)
     if loaded is not None:
         volts, watts = loaded
-        do = f"Feed {TONE_HZ:g} Hz at {driven_jack(amp)}, slowly up to {level:.3g} mV RMS"
+        do = f"Feed {TONE_HZ:g} Hz into {driven_jack(amp)}, raise it slowly to {level:.3g} mV RMS"
         steps.append(
             measure(f"{do}: AC meter across the load ({watts:.2g} W)", "load", volts,
                     within(volts, DRIVE_OFF), reading=AC.words, unit="V RMS",

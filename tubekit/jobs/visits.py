@@ -64,7 +64,7 @@ def _refused(journal: Journal) -> None:
     job = Job(journal)
     where = str(job.folder)
     if job.handed_back:
-        raise JobError("it was handed back already", where=where, fix="Begin a new job for its next visit")
+        raise JobError("it was already handed back", where=where, fix="Begin a new job for its next visit")
     if job.temporary:
         one, *others = job.temporary
         more = f"; after that: {', '.join(each.text for each in others)}" if others else ""

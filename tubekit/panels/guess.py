@@ -29,7 +29,7 @@ class Guess(Setting):
             min=0, max=len(self.stops) - 1, readout=False, description=handle.label,
             style={"description_width": "initial"},
             layout=widgets.Layout(**GROWN),
-            tooltip=f"{handle.label}; arrow keys move it",
+            tooltip=f"{handle.label}; use the arrow keys",
         )  # fmt: skip
         self.entry = widgets.Text(
             continuous_update=False, layout=widgets.Layout(width="96px", flex="0 0 96px"),
@@ -94,7 +94,7 @@ def read(text: str, handle: Handle) -> float:
         value = parse(text, unit)
     if not handle.low <= value <= handle.high:
         raise UnitError(
-            f"{plain(value, unit)} is off the scale of {plain(handle.low, unit)} to "
+            f"{plain(value, unit)} is outside the scale, {plain(handle.low, unit)} to "
             f"{plain(handle.high, unit)}", fix="Check the unit: milli, kilo?",
         )  # fmt: skip
     return value

@@ -93,7 +93,7 @@ def amp_controls(amp: Amp) -> list[tuple[Part, str]]:
 
 def control_setting(part: Part, words: str) -> LevelSetting:
     """The slider of one of them."""
-    tip = f"{part.designator}, {part.role}: 0 to 1; arrow keys move it"
+    tip = f"{part.designator}, {part.role}: 0 to 1; use the arrow keys"
     key = f"{part.designator}.position"
     made = LevelSetting(key, words, 0.0, 1.0, 0.01, form=".2f", tooltip=tip, field="position")
     made.slider.style.description_width = "92px"

@@ -69,7 +69,7 @@ class Connector(Part):
     bench = "plug and socket"
     without = (
         ("varies", "a good contact has no resistance that shows"),
-        ("ratings", "an amp file states none"),
+        ("ratings", "amp files do not state it"),
     )
     plug: tuple[str, ...] = field(metadata=written(PINS))
     socket: tuple[str, ...] = field(metadata=written(PINS))
@@ -148,7 +148,7 @@ class Wire(TwoTerminal):
     kind, letters, metal = "wire", ("W",), True
     without = (
         ("varies", "a good wire has no resistance that shows"),
-        ("ratings", "an amp file states none"),
+        ("ratings", "amp files do not state it"),
     )
     color: str = field(default="", metadata=written(Words(), main=True))
 
@@ -178,7 +178,7 @@ class Jack(Part):
     apart = (("tip", "sleeve"), ("tip", "tip_switch"))
     without = (
         ("varies", "a good contact has no resistance that shows"),
-        ("ratings", "an amp file states none"),
+        ("ratings", "amp files do not state it"),
     )
     tip: str = field(metadata=written(NodeName()))
     sleeve: str = field(metadata=written(NodeName()))
@@ -227,7 +227,7 @@ class MainsPlug(Part):
     """Mains plug: where the line enters; `earth` is None on a two-wire cord."""
 
     kind, letters, apart = "mains plug", ("P",), (("line", "neutral"),)
-    without = (("faults", "a broken cord leaves nothing to read"), ("ratings", "an amp file states none"))
+    without = (("faults", "a broken cord leaves nothing to read"), ("ratings", "amp files do not state it"))
     line: str = field(metadata=written(NodeName()))
     neutral: str = field(metadata=written(NodeName()))
     earth: str | None = field(default=None, metadata=written(NodeName()))

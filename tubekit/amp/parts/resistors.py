@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
 RESISTANCE = Quantity(
     "ohm", 0.01, 1e9,
-    below="no resistor has it: 0 Ω is a wire (write condition = 'short'), and a negative one would feed "
+    below="0 Ω is a wire (write condition = 'short'), and a negative resistor would feed "
     "power into the amp",
 )  # fmt: skip
 END_RESISTANCE = 1.0

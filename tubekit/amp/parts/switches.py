@@ -30,7 +30,7 @@ class Switch(TwoTerminal):
     kind, letters, switches, metal, controls = "switch", ("S",), True, True, ("position",)
     without = (
         ("varies", "a good contact has no resistance that shows"),
-        ("ratings", "an amp file states none"),
+        ("ratings", "amp files do not state it"),
     )
     position: str = field(metadata=written(Choice(("closed", "open")), main=True))
 
@@ -56,7 +56,7 @@ class Selector(Part):
     kind, letters, metal = "selector switch", ("S",), True
     without = (
         ("varies", "a good contact has no resistance that shows"),
-        ("ratings", "an amp file states none"),
+        ("ratings", "amp files do not state it"),
     )
     common: str = field(metadata=written(NodeName()))
     contacts: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 2, 12, "contacts")))
