@@ -233,7 +233,7 @@ def test_prints_and_json() -> None:
     for words in (
         "by source",
         "heaters",
-        "only with the input lead open",
+        "extra, if the input lead is open",
         "T2 section 1",
         "120 Hz",
     ):

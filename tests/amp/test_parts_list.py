@@ -166,7 +166,7 @@ def row_of(folder: Path, part: str) -> int:
         ('V1,tube,12AX7,"heater = h1, h2"', "V1,tube,12AX7,", "V1", "nodes", "is not connected", "like heater = h1, h2 in the column nodes", "missing"),
         ("V1,tube,12AX7,", "V1,tube,12AX8,", "V1", "value", "'12AX8' is not a known tube type", "Near: 12AX7", "unknown_tube"),
         ("plate = p1a; grid", "plat = p1a; grid", "V1.a", "nodes", "'plat' is not known", "Near: plate", "unknown_key"),
-        ('"315 V, 315 V"', "315 V", "T1.high_voltage", "value", "volts has 1", "list of 2", "section_count"),
+        ('"315 V, 315 V"', "315 V", "T1.high_voltage", "value", "need 2 values of volts", "list of 2", "section_count"),
         ('R14,resistor,270,"k34, ', 'R14,resistor,270,"k43, ', "R14", "", "'k43' is joined only once", "Near: k34", "joined_once"),
         ("TP1,test point,335 V,B1,", "TP1,test point,335 V,B9,", "test_points.TP1", "", "'B9' is on no part", "Near: B", "unknown_node"),
         ("amp.design_mains,heading,117 V", "amp.design_mains,heading,117 A", "[amp]", "value", "'117 A' is not a voltage", "", "unit"),

@@ -96,7 +96,7 @@ SLIPS = {
         "the heater of 5Y3GT is not connected",
         "heater =",
     ),
-    "winding too short": (HV, 'volts = ["315 V"]', "T1.high_voltage", "volts has 1", "list of 2"),
+    "winding too short": (HV, 'volts = ["315 V"]', "T1.high_voltage", "need 2 values of volts", "list of 2"),
     "winding in turns": (HV, HV + "\nturns = [1.0, 1.0]", "T1.high_voltage", "turns does not belong here", "take turns out"),
     "winding of zero": (HV, 'volts = ["0 V", "315 V"]', "T1.high_voltage", "outside the plausible", "unit"),
     "no primary": ("[T2.primary]", "[T2.first]", "T2", "the primary winding is missing", "Add T2.primary"),
