@@ -190,7 +190,7 @@ def sentences(words: Iterable[str], by: str) -> Iterator[Statement]:
         for pattern, thing in SENTENCES.items():
             match = re.search(pattern, line)
             if match:
-                yield Statement(*thing, match[1].replace("No", "0"), by)
+                yield Statement(*thing, match[1].lower().replace("no", "0"), by)
 
 
 def _larger(old: Statement | None, new: Statement) -> Statement:

@@ -17,7 +17,6 @@ from tubekit.amp.parts import Part, Tube
 from tubekit.amp.parts.part import HEAT
 from tubekit.amp.topology import reached
 from tubekit.analyses.mains import MainsState, mains_steady_state
-from tubekit.analyses.operating_point import solve_network
 from tubekit.circuit.parts import GROUND, Circuit, Device, Rectifier, Windings, nodes_of
 from tubekit.circuit.reduction import FLOATING, resistance_to_ground
 from tubekit.circuit.stamps import REVERSE_LEAK
@@ -33,8 +32,6 @@ AGREED = 1e-3
 FAR = 10.0
 LEAST = 1e-9
 """What is less than this counts as this: a heater without voltage."""
-STARVED, OTHER_V = 1e5, 1.0
-"""A screen fed through this [Ω] or more may idle at two voltages; they count as two from this apart [V]."""
 UNDER = 0.9
 """A heater that gets less than this share of what the line voltage gives others is looked at by itself."""
 LEAK_WORDS = f"only leakage is counted, {1e-6 / REVERSE_LEAK:.0f} MΩ across each rectifier (common practice)"
@@ -81,7 +78,6 @@ def solve_mains(
             *(_heater_notes(amp, state) if heat is None else ()),
             *_loose(state, amp),
             *_unloaded(state),
-            *_second_idle(state),
         )
     ), state
 
@@ -198,36 +194,6 @@ def _unloaded(state: MainsState) -> Iterator[str]:
             f"deliver nothing. Stray leaks set its voltage to ground: expect up to its peak, {peak:.3g} V; "
             f"{LEAK_WORDS}"
         )
-
-
-def _second_idle(state: MainsState) -> Iterator[str]:
-    """That a tube may idle elsewhere: looked for where a screen is fed through a high resistance.
-
-    The tubes start pulled out, then hard on, then with starved screens; the supply is the line it is at idle.
-    """
-    point = state.operating_point
-    network, names = point.network, point.network.port_names
-    screens = [k for k, (_, port) in enumerate(names) if port == "screen"]
-    device = {part.name: part for part in state.circuit.of(Device)}
-    nodes = [device[names[k][0]].terminals[1] for k in screens]
-    if not screens or network.batch is not None:
-        return
-    if np.max(resistance_to_ground(point.feed.into(network), nodes)) < STARVED:
-        return
-    starved = point.port_volts.copy()
-    starved[:, screens] = 0.0
-    lines: set[str] = set()
-    for start in (None, np.zeros_like(starved), starved):
-        other = solve_network(network, point.feed, start)
-        apart = np.abs(other.port_volts - point.port_volts)[0, screens]
-        k = screens[int(np.argmax(apart))]
-        if other.convergence.converged[0] and np.max(apart) > OTHER_V and names[k][0] not in lines:
-            lines.add(names[k][0])
-            one, two = (float(each.port_volts[0, k]) for each in (point, other))
-            yield (
-                f"{names[k][0]}: two idle points are possible: {one:.3g} V from screen to cathode, as taken "
-                f"here, or {two:.3g} V. How it warms up decides; measure before you trust either."
-            )
 
 
 def _hung(circuit: Circuit, node: str) -> tuple[str, ...]:
