@@ -9,12 +9,13 @@ of its current over the drive. Rails and drive are worked out in turn until they
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from tubekit.amp.amp import Amp
+from tubekit.amp.fields import Value
 from tubekit.amp.held_supply import generator
 from tubekit.amp.outputs import output_sections
 from tubekit.amp.parts import GROUND, Jack, MainsPlug
@@ -51,6 +52,8 @@ ROUNDS, AGREED = 6, 2e-3
 STEADY = 0.5
 """B+ that changes by less than this [%] holds; common practice, no source."""
 SETTLED = 1 - np.exp(-1.0)
+MOVES = 0.02
+"""A current that moves by less than this share from idle to full drive says nothing of the rails."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,10 +177,14 @@ class FullDrive:
         )
 
     @property
+    def b_plus_node(self) -> str:
+        """The node of that rail."""
+        return _node(self.b_plus)
+
+    @property
     def sag_percent(self) -> float:
         """How far that rail falls from idle [%]."""
-        one, state = self.b_plus, self.supply.report.solved.state
-        node = _node(one)
+        state, node = self.supply.report.solved.state, self.b_plus_node
         return 100.0 * (1.0 - float(self.run.volts(node)[-1]) / float(state.mean(node)[0]))
 
 
@@ -205,6 +212,35 @@ def full_drive(amp: Amp, *, near: AmpReport | None = None) -> FullDrive:
         if moved <= AGREED:
             break
     return FullDrive(supply, outputs, drive, level, run)
+
+
+def driven_at_levels(hard: FullDrive, shares: Array) -> tuple[LargeSignal, Array]:
+    """An amp at shares (N,) of its full drive, and its B+ there (N,) [V].
+
+    Rails are between idle and full drive as the current of the output tubes is: a supply is nearly a straight
+    line that far. Where the current hardly moves they go by the power.
+    """
+    idle, amp = hard.supply.report.solved.state, hard.supply.amp
+    ends = {
+        node: (float(idle.mean(node)[0]), float(hard.run.volts(node)[-1])) for node in amp.topology.delivered
+    }
+    still = sum(float(hard.supply.report.tube(name).cathode_a) for name in hard.output_tubes)
+    part = np.square(shares)
+    for _ in range(2):
+        rails = {node: one + part * (two - one) for node, (one, two) in ends.items()}
+        circuit = _held(hard.supply, rails)
+        source = next(each for each in circuit.of(VoltageSource) if each.name == GENERATOR)
+        levels = replace(source, ac=hard.input_v * shares)
+        run = large_signal(
+            circuit.without(GENERATOR).with_parts(levels), frequency_hz=TONE_HZ, samples=SAMPLES
+        )
+        drawn = sum(run.current(name, "cathode").mean(axis=1) for name in hard.output_tubes)
+        full = float(sum(hard.drive.current(name, "cathode").mean() for name in hard.output_tubes))
+        if abs(full / still - 1.0) > MOVES:
+            part = np.clip((drawn - still) / (full - still), 0.0, 1.0)
+    node = hard.b_plus_node
+    one, two = float(idle.mean(node)[0]), float(hard.run.volts(node)[-1])
+    return run, np.asarray(one + part * (two - one))
 
 
 def _followed(
@@ -292,7 +328,7 @@ def output_tubes(amp: Amp) -> tuple[str, ...]:
     return lines
 
 
-def _held(supply: SupplyReport, rails: dict[str, float]) -> Circuit:
+def _held(supply: SupplyReport, rails: Mapping[str, Value]) -> Circuit:
     """The amp with its rails held and a generator at its input."""
     amp, solved = supply.amp, supply.report.solved
     circuit, jack = solved.state.circuit, amp.parts[driven_at(amp, None)[1]]

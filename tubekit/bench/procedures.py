@@ -16,11 +16,14 @@ from tubekit.amp.outputs import in_parallel, load_of, speakers
 from tubekit.amp.parts import Loudspeaker, input_jacks
 from tubekit.amp.sag import TONE_HZ, FullDrive, full_drive, sag_words
 from tubekit.amp.stability import refuse_unstable
+from tubekit.analyses.large_signal import LargeSignal
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
 
 WORN = 0.10
 """At full power two tubes that match at idle may differ by this fraction (common practice, no source)."""
+Array = np.ndarray
+
 NEAR = 0.25
 """Cathode bias: a driven current within this fraction of idle is called near it (common practice)."""
 
@@ -186,8 +189,14 @@ def across_load(amp: Amp, driven: FullDrive) -> tuple[float, float] | None:
     load = next(speakers(amp), None)
     if load is None:
         return None
-    volts = float(np.sqrt(0.5 * (np.abs(driven.drive.harmonics(load.a, load.b)[0, 1:]) ** 2).sum()))
-    return volts, sum(volts**2 / float(np.max(one.ohms)) for one in in_parallel(load_of(amp, load)))
+    volts, watts = power_of(amp, load, driven.drive)
+    return float(volts[0]), float(watts[0])
+
+
+def power_of(amp: Amp, load: Loudspeaker, drive: LargeSignal) -> tuple[Array, Array]:
+    """Volts RMS across a load and the power in it, at each drive (N,)."""
+    volts = np.sqrt(0.5 * (np.abs(drive.harmonics(load.a, load.b)[:, 1:]) ** 2).sum(axis=1))
+    return volts, volts**2 * sum(1.0 / float(np.max(one.ohms)) for one in in_parallel(load_of(amp, load)))
 
 
 def _load_words(amp: Amp, driven: FullDrive) -> str:

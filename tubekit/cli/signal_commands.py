@@ -22,6 +22,10 @@ def add_commands(commands: Any) -> None:
             parser.add_argument(
                 "--level", metavar="VOLTS", help="level at the jack (default: below clipping, 10 mV at most)"
             )
+        if name == "bias":
+            parser.add_argument(
+                "--playing", action="store_true", help="current at 1 W, 5 W and full power, sine and music"
+            )
         if name == "loop":
             parser.add_argument(
                 "--at", metavar="PART", help="where to break the loop (default: the feedback resistor)"
@@ -62,9 +66,12 @@ def _drive(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
     return drive_report(amp.changed(changed), jack=asked.jack, frequency_hz=asked.hertz)
 
 
-def _bias(_asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
+def _bias(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
+    from tubekit.bench.playing import playing
     from tubekit.decisions.bias import bias_report
 
+    if getattr(asked, "playing", False):
+        return playing(amp.changed(changed))
     return bias_report(amp.changed(changed))
 
 
