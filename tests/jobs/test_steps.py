@@ -113,7 +113,7 @@ def test_hum_and_drive_have_the_figures_of_their_procedures(name):
     from tubekit.bench.procedures import current_under_drive, hum_procedure
 
     tubes = current_under_drive(amp(name)).result
-    driven = [step for step in made(name, "drive").steps if step.do.startswith("The same drive")]
+    driven = [step for step in made(name, "drive").steps if step.do.startswith("Same signal")]
     assert driven[0].expect == pytest.approx(tubes[0].driven_k_v, rel=1e-6)
     if name == "fescue":
         null = next(step for step in made(name, "hum").steps if step.place == "hum null")

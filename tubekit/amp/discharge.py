@@ -105,7 +105,8 @@ class Discharge(Printed):
         text = f"{self.amp.title}: {one.capacitor} {time}, {CASES[one.case]}."
         if np.isfinite(one.to_limit_s):
             text += " With the bleeder open it takes much longer."
-        return f"{text} {LIMIT_V:g} V is NOT safe to touch: discharge to 0 V, and check with a meter first."
+        first = "discharge to 0 V and check with a meter before you touch it"
+        return f"{text} {LIMIT_V:g} V is NOT safe to touch: {first}."
 
     def tables(self) -> list[Table]:
         """One row per capacitor and case."""
