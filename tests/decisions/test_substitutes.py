@@ -119,8 +119,8 @@ def test_another_tolerance_needs_no_new_solve(dropper: Substitutes) -> None:
         ]
         assert all(c.off_percent <= percent for c in again.kept)
     assert "none of" in (words := dropper.within(1e-3).headline())
-    assert "Closest is" in words
-    assert "against it:" in words
+    assert "Closest: " in words
+    assert ", but " in words
     with pytest.raises(ChangeError, match="allows nothing"):
         dropper.within(0.0)
 

@@ -116,7 +116,10 @@ def current_under_drive(amp: Amp) -> Procedure:
             f"full power, just short of grid current{_load_words(amp, driven)}",
         ),
         "Read the current within a few seconds. Remove the signal: the current must return to idle",
-        "If a tube matches its mate at idle but not at full power, it is worn or its grid signal differs",
+        _joined(
+            f"If two tubes match at idle but differ by more than {100 * WORN:.0f} % at full power,",
+            "one is worn or gets less signal",
+        ),
         _joined(
             "Stop if a plate or screen glows, a current keeps climbing with a steady signal or stays high "
             "after",

@@ -135,7 +135,7 @@ class Substitutes(Printed):
         best = f", best choice {self.kept[0].name}" if self.kept else ""
         if self.candidates and not self.kept:
             near = min(self.candidates, key=lambda one: len(one.why_not))
-            best = f". Closest is {near.name}; against it: {_first(near.why_not)}"
+            best = f". Closest: {near.name}, but {_first(near.why_not)}"
         within = f"voltages within {self.tolerance_percent:g} %, no rating exceeded"
         return f"{self.amp.title}, replacing {self.part} ({self.drawn}): {count} ({within}){best}"
 
@@ -267,7 +267,7 @@ def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Subs
         notes: tuple[str, ...] = ()
         if unequal[k] > was[0] + UNEQUAL:
             apart, drawn = (f"{100 * each:.0f} %" for each in (unequal[k], was[0]))
-            notes = (f"phase inverter: output tubes' drive {apart} apart ({drawn} before)",)
+            notes = (f"phase inverter: drive to the output tubes differs by {apart} ({drawn} before)",)
         books = reservoirs(before.report, after.report, k)
         reasons += [text for text, left in books if not left]
         notes += tuple(text for text, left in books if left)
