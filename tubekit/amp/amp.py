@@ -96,24 +96,24 @@ class Amp(Printed):
 
     @cached_property
     def dangers(self) -> tuple[Note, ...]:
-        """What can kill or burn on this very amp as it is now, the gravest first; every answer begins so."""
+        """Dangers on this very amp as it is now, the gravest first; every answer begins so."""
         return tuple(dangers(self.line_side, float(np.max(self.mains_rms)), self.mains_hz))
 
     @cached_property
     def topology(self) -> Topology:
-        """What is joined to what; shared by all changes that leave the wiring as drawn."""
+        """Wiring of the amp, part to part; shared by all changes that leave the wiring as drawn."""
         if self.origin is not None and same_wiring(self.parts, self.origin.parts):
             return self.origin.topology
         return Topology(self.parts)
 
     @cached_property
     def line_side(self) -> LineSide:
-        """What the plug feeds, and whether the chassis is kept apart from it."""
+        """Parts that the plug feeds, and whether the chassis is kept apart from it."""
         return LineSide(self.topology)
 
     @cached_property
     def oscillation(self) -> tuple[Note, ...]:
-        """That it oscillates: said first with `dangers`, but for this the amp has to be solved."""
+        """Danger that it oscillates: shown first with `dangers`, but for this the amp has to be solved."""
         from tubekit.amp.report import analyze  # noqa: PLC0415 - the report is built on this file
 
         try:
@@ -318,7 +318,7 @@ class Amp(Printed):
         return self._tables()
 
     def tables(self) -> Sequence[Table]:
-        """What was changed, then the parts, then the test points."""
+        """Changes, then the parts, then the test points."""
         changed = [(key, before, after) for key, (before, after) in self.changes.items()]
         parts = [_row(part) for part in self.parts.values()]
         points = [(p.name, " to ".join(p.nodes), p.volts, p.note) for p in self.test_points.values()]

@@ -245,7 +245,7 @@ def _record_key(part: Part, path: str) -> str:
 
 
 def text_at(parts: Mapping[str, Part], key: str) -> str:
-    """What stands at the key of a change, as text."""
+    """Value at the key of a change, as text."""
     designator, _, path = key.partition(".")
     return _shown(parts[designator], path) if designator in parts else REMOVED
 

@@ -134,7 +134,7 @@ def estimated(view: SignalView, x: Array, reached: Sequence[str]) -> tuple[ClipP
 
 
 def clips_at(view: SignalView, frequency_hz: float = 1000.0) -> tuple[ClipPoint, ...]:
-    """Where each stage on the way of the signal stops following, by slopes alone, the earliest first.
+    """Estimate from slopes alone where each stage of the signal path clips, the earliest first.
 
     Examples
     --------
@@ -154,7 +154,7 @@ def level_below(clips: Sequence[ClipPoint]) -> float:
 
 
 def beyond(clips: Sequence[ClipPoint], level_rms: float) -> str:
-    """What is said of levels that a stage does not reach; nothing where all are reached."""
+    """Note about levels that a stage does not reach; nothing where all are reached."""
     over = [each for each in clips if each.input_rms < level_rms]
     if not over:
         return ""

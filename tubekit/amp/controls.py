@@ -38,7 +38,7 @@ class ControlFamily(Printed):
             return np.asarray(20 * np.log10(np.abs(self.gain)))
 
     def headline(self) -> str:
-        """Which controls, at how many settings."""
+        """Names of the controls, and the number of settings."""
         return f"{self.amp.title}, {self.jack}: {len(self.gain)} settings of {', '.join(self.settings)}"
 
     def tables(self) -> list[Table]:

@@ -160,7 +160,7 @@ class Discharge(Printed):
 
     @property
     def caution(self) -> str:
-        """That these figures are no leave to touch anything."""
+        """Caution that these figures do not make anything safe to touch."""
         return MEASURE
 
     def short(self) -> list[Table]:
@@ -177,7 +177,7 @@ class Discharge(Printed):
 
 
 def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGEST_S) -> Discharge:
-    """How every capacitor of the supply discharges once the line is cut.
+    """Calculate how every capacitor of the supply discharges once the line is cut.
 
     The mains plug counts as pulled at the peak of the line. Valid for the parts as drawn: a bleeder
     that has gone open is calculated with `amp.changed({"R24": "open"})`.

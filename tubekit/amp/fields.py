@@ -50,7 +50,7 @@ class Form:
 
 
 def as_text(raw: object) -> str:
-    """What was written, in words a technician can look for in the file."""
+    """Quote what was written, in words a technician can look for in the file."""
     if isinstance(raw, Mapping):
         return "a table"
     if isinstance(raw, str):
@@ -63,7 +63,7 @@ def as_text(raw: object) -> str:
 
 
 def written_word(raw: object) -> str | None:
-    """What was written, where it is text or a number."""
+    """Quote what was written, where it is text or a number."""
     return str(raw) if isinstance(raw, (str, int, float)) and not isinstance(raw, bool) else None
 
 

@@ -72,7 +72,7 @@ class FuseClass:
         return np.asarray(np.where(np.log(times) < x[0] - 1e-9, np.inf, seconds))
 
     def carries(self, times_rating: Array | float) -> str:
-        """What it does with a steady current, in words; of a batch, the largest."""
+        """Say what it does with a steady current; of a batch, the largest."""
         times = float(np.max(times_rating))
         least, most = float(self.holds_at_least(times)), float(self.open_at_last(times))
         if np.isinf(least):

@@ -90,7 +90,7 @@ class Headroom(Printed):
 
     @property
     def listed(self) -> int:
-        """How many drives are listed: those before the output is a clipped wave, the first at least."""
+        """Number of drives listed: those before the output is a clipped wave, the first at least."""
         past = np.flatnonzero(self.thd_percent > MOST_THD)
         return max(int(past[0]), 1) if len(past) else len(self.input_rms)
 
@@ -174,7 +174,7 @@ class Headroom(Printed):
         return result
 
     def short(self) -> list[Table]:
-        """What clips first, then output against drive."""
+        """Stages that clip first, then output against drive."""
         clips, *drive = self.tables()
         return [replace(clips, rows=clips.rows[:4]), *drive]
 

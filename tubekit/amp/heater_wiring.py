@@ -77,7 +77,7 @@ def fed_by(
 
 
 def heater_notes(parts: Mapping[str, Part]) -> Iterator[Note]:
-    """What a series string does while it warms up, and how a tapped heater in it was taken."""
+    """Say what a series string does while it warms up, and how a tapped heater in it was taken."""
     string = heater_string(parts)
     if len(string) > 1:
         slow = max(string, key=lambda tube: tube.heater_rating()[0] * tube.heater_rating()[1])

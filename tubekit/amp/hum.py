@@ -87,7 +87,7 @@ class Hum(Printed):
             )
 
     def of_kind(self, kind: str) -> Array:
-        """What all ways of a kind ('rail', 'bias', 'heater', 'mains') make together, phasors (N, H)."""
+        """Sum of all paths of a kind ('rail', 'bias', 'heater', 'mains') make together, phasors (N, H)."""
         chosen = [each.volts for each in self.sources if each.kind == kind]
         return np.asarray(sum(chosen, np.zeros_like(self.total)))
 

@@ -54,7 +54,7 @@ class HumBalance(Printed):
 
     @property
     def depth_db(self) -> float:
-        """How far the hum falls from the worse end of the control to its null [dB]."""
+        """Drop of the hum from the worse end of the control to its null [dB]."""
         return float(20 * np.log10(max(self.total_v[0], self.total_v[-1]) / max(self.null_v, 1e-30)))
 
     @property
@@ -63,7 +63,7 @@ class HumBalance(Printed):
         return self.depth_db > LEAST_DB
 
     def headline(self) -> str:
-        """Where the null is and how deep, or why there is none."""
+        """Position and depth of the null, or why there is none."""
         return f"{self.amp.title}, hum balance {self.control}: {self.finding}"
 
     @property

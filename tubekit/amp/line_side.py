@@ -27,7 +27,7 @@ class LineSide:
 
     @cached_property
     def plug(self) -> MainsPlug | None:
-        """Where the line enters."""
+        """Plug where the line enters."""
         parts = self.topology.parts.values()
         return next((part for part in parts if isinstance(part, MainsPlug)), None)
 

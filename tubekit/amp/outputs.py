@@ -14,14 +14,14 @@ Output = Loudspeaker | Jack
 
 
 def outputs(parts: Mapping[str, Part]) -> list[Output]:
-    """Where the signal leaves: the fitted loudspeakers; in an amp without any, its output jacks."""
+    """Outputs, where the signal leaves: the fitted loudspeakers; in an amp without any, its output jacks."""
     fitted = [part for part in parts.values() if part.condition == "fitted"]
     speakers = [part for part in fitted if isinstance(part, Loudspeaker)]
     return [*speakers] or [part for part in fitted if isinstance(part, Jack) and part.direction == "output"]
 
 
 def output_of(amp: Amp, near: Container[str]) -> Output:
-    """Where the signal leaves: the speaker of the largest output stage, in an amp without any an output jack.
+    """Output that the signal leaves by: the speaker of the largest output stage, else an output jack.
 
     `near` are the nodes that the signal reaches: an output there comes first.
 
@@ -85,7 +85,7 @@ def _driven_nodes(amp: Amp) -> list[tuple[set[str], float]]:
 
 
 def output_transformer(amp: Amp) -> OutputTransformer | None:
-    """That of the largest output stage, a reverb driver's left out; None where there is none."""
+    """Transformer of the largest output stage, a reverb driver's left out; None where there is none."""
     result = [part for part in amp.parts.values() if isinstance(part, OutputTransformer)]
     return max(result, key=lambda part: _plate_watts(amp, part), default=None)
 

@@ -62,7 +62,7 @@ class AmpReport(Printed):
 
     @cached_property
     def assumptions(self) -> tuple[str, ...]:
-        """What the drawing left open, and what stands for it; what an intended oscillator does."""
+        """Assumptions for what the drawing leaves open; what an intended oscillator does."""
         plain = (note.text for note in self.stability.notes() if not note.danger)
         return (*self.solved.built.assumptions, *map(str, assumed_values(self.amp)), *plain)
 

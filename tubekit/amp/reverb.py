@@ -32,7 +32,7 @@ class TankReading:
         return np.asarray(np.asarray(self.tank.rated_a) / np.abs(self.drive_s))
 
     def output_v(self, level: float) -> Array:
-        """What the output coil gives at a level at the jack [V RMS]."""
+        """Voltage of the output coil for a level at the jack [V RMS]."""
         return np.asarray(level / self.full_v * np.asarray(self.tank.returned_v))
 
     def stated(self) -> str:

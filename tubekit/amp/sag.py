@@ -134,7 +134,7 @@ class Sag(Printed):
 
 
 def sag_words(percent: float) -> str:
-    """What B+ does at full power: 'B+ drops 8.0 %'.
+    """Say what B+ does at full power: 'B+ drops 8.0 %'.
 
     Examples
     --------
@@ -183,7 +183,7 @@ class FullDrive:
 
     @property
     def sag_percent(self) -> float:
-        """How far that rail falls from idle [%]."""
+        """Drop of that rail from idle [%]."""
         state, node = self.supply.report.solved.state, self.b_plus_node
         return 100.0 * (1.0 - float(self.run.volts(node)[-1]) / float(state.mean(node)[0]))
 

@@ -87,7 +87,7 @@ class SignalPath(Printed):
 
     @cached_property
     def clips(self) -> tuple[ClipPoint, ...]:
-        """Where each stage stops following, by slopes alone, the earliest first."""
+        """Levels at which each stage clips, from slopes alone, the earliest first."""
         return clips_at(self.view, self.reference_hz)
 
     @property
@@ -102,7 +102,7 @@ class SignalPath(Printed):
 
     @cached_property
     def taken(self) -> tuple[tuple[AssumedValue, Array], ...]:
-        """What is taken where the amp file is silent, and the top corner without it [Hz], (N,)."""
+        """Values taken where the amp file gives none, and the top corner without it [Hz], (N,)."""
         ways = without_taken(self.view) if self.stable.any() else ()
         return tuple((one, whole_stretch(view, self.reference_hz).high.hz) for one, view in ways)
 

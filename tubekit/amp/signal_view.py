@@ -85,7 +85,7 @@ class SignalView:
 
     @property
     def input_words(self) -> str:
-        """What is in each input jack."""
+        """Words for what is in each input jack."""
         own = (
             ()
             if self.empty
@@ -127,12 +127,12 @@ class SignalView:
 
     @property
     def output_words(self) -> str:
-        """What the output is."""
+        """Name of the output."""
         return "speaker" if self.load else "output jack"
 
     @property
     def unit(self) -> str:
-        """What levels count from: a watt in the loudspeaker, a volt at an output jack."""
+        """Unit that levels are relative to: a watt in the loudspeaker, a volt at an output jack."""
         return "W" if self.load else "V"
 
     def db(self, volts: Array) -> Array:
@@ -146,7 +146,7 @@ class SignalView:
 
     @property
     def assumptions(self) -> tuple[str, ...]:
-        """What the drawing left open, and what stands for it."""
+        """Assumptions for what the drawing leaves open."""
         return (*map(str, assumed_values(self.amp)), *self.notes)
 
     @property
@@ -313,7 +313,7 @@ def _anew(view: SignalView, amp: Amp) -> list[wired.Part]:
 
 
 def without_taken(view: SignalView) -> Iterator[tuple[AssumedValue, SignalView]]:
-    """What is taken for granted, and the view without it: none of it moves the idle point."""
+    """Assumed values, and the view without them: none of it moves the idle point."""
     for one in assumed_values(view.amp):
         network = assemble(view.point.circuit.made_of(_anew(view, one.without)))
         yield one, replace(view, amp=one.without, point=replace(view.point, network=network))
@@ -348,7 +348,7 @@ def nothing_plugged(amp: Amp) -> bool:
 
 
 def empty_inputs(amp: Amp) -> tuple[str, ...]:
-    """What each empty input does: grounded by its contact, joined to another, or left open.
+    """Say what each empty input does: grounded by its contact, joined to another, or left open.
 
     Examples
     --------

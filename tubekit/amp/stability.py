@@ -120,7 +120,7 @@ class Stability:
         return self.naturals.stable
 
     def headline(self) -> str:
-        """That it oscillates, and where; '' for a stable amp."""
+        """Sentence that it oscillates, and where; '' for a stable amp."""
         lost = np.flatnonzero(~self.stable)
         if not len(lost):
             return ""
@@ -137,7 +137,7 @@ class Stability:
 
     @property
     def dangers(self) -> tuple[Note, ...]:
-        """That the amp oscillates; nothing where it does not."""
+        """Danger that the amp oscillates; nothing where it does not."""
         if self.stable.all():
             return ()
         return tuple(note for note in self.notes() if note.danger)

@@ -55,7 +55,7 @@ class AssumedValue:
 
 
 def assumed_values(amp: Amp) -> tuple[AssumedValue, ...]:
-    """What is taken for granted on the way of the signal: wiring, output transformer, loudspeaker.
+    """Values assumed in the signal path: wiring, output transformer, loudspeaker.
 
     Examples
     --------
@@ -81,7 +81,7 @@ def assumed_values(amp: Amp) -> tuple[AssumedValue, ...]:
 
 
 def heater_strays(amp: Amp, unbalance: Mapping[str, float] | float) -> Iterator[wired.Part]:
-    """What joins each heater end to grid and cathode of each section."""
+    """Capacitances that join each heater end to grid and cathode of each section."""
     for part in tubes(amp):
         if len(part.heater) < 2 or part.heater[0] == part.heater[-1]:
             continue

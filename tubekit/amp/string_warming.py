@@ -72,7 +72,7 @@ class HeaterSurge:
 
     @property
     def words(self) -> str:
-        """How far above its rated voltage it is driven."""
+        """Words for how far above its rated voltage it goes."""
         if self.times < FLASHES:
             return f"{self.times:.2g} times its rated voltage at most"
         return f"{self.times:.2g} TIMES ITS RATED VOLTAGE: it may flash and open"
@@ -104,7 +104,7 @@ class HotWire:
         return float(max(t, self.start) ** OHMS_POWER / self.cold)
 
     def rate(self, t: float, watts: float) -> float:
-        """How fast it warms [1/s] while it takes so many watts."""
+        """Rate at which it warms [1/s] while it takes so many watts."""
         return float((watts / self.watts - t**LOSS_POWER + self.start**LOSS_POWER) / self.seconds)
 
 

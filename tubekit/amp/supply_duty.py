@@ -85,7 +85,7 @@ def coils(amp: SolvedAmp) -> Iterator[CoilReading]:
 
 
 def mains(amp: SolvedAmp) -> MainsReading:
-    """What the plug delivers."""
+    """Readings of what the plug delivers."""
     plug = next(part for part in amp.amp.parts.values() if isinstance(part, drawn.MainsPlug))
     state, one = amp.state, amp.one
     row = state.operating_point.network.unknowns.index(f"I({plug.designator})")

@@ -125,7 +125,7 @@ class SwitchOn(Printed):
         return {one.capacitor: one for one in self.surges}[capacitor]
 
     def exceeded(self) -> tuple[str, ...]:
-        """What is beyond its limit, one clause each: plates, capacitors, fuses, heaters in series."""
+        """Parts beyond their limit, one clause each: plates, capacitors, fuses, heaters in series."""
         plates = [
             f"{p.rectifier} peaks at {show(p.peak_a, 'A')}, {p.words}" for p in self.plates if p.exceeded
         ]
@@ -136,7 +136,7 @@ class SwitchOn(Printed):
         return (*plates, *over, *fuses, *flashing)
 
     def headline(self) -> str:
-        """What is beyond its limit and what to do; else the figures that come nearest."""
+        """Parts beyond their limit and what to do; else the figures that come nearest."""
         head, result = f"{self.amp.title}, {self.what}", self.exceeded()
         if result:
             plates = any(one.exceeded for one in self.plates)
@@ -171,7 +171,7 @@ class SwitchOn(Printed):
         ]  # fmt: skip
 
     def short(self) -> list[Table]:
-        """What comes nearest its limit first."""
+        """Tables, the part nearest its limit first."""
         *heaters, surges, plates, fuses, _ = self.tables()
         heads = ("capacitor", "peak V", "reached at", "rated V", "surge V", "")
         return [

@@ -86,7 +86,7 @@ class Rail:
 
     @property
     def words(self) -> str:
-        """What the supply is called that it belongs to."""
+        """Name of the supply that it belongs to."""
         return SUPPLIES[self.polarity]
 
 
@@ -177,7 +177,7 @@ class Topology:
 
     @cached_property
     def delivered(self) -> dict[str, int]:
-        """Where rectifiers deliver: node to +1 (B+) or -1 (a negative supply, such as a bias supply)."""
+        """Nodes that rectifiers deliver to: +1 (B+) or -1 (a negative supply, such as a bias supply)."""
         result: dict[str, int] = {}
         chained: list[Edge] = []
         fed_by_swinging: list[tuple[str, str, int]] = []

@@ -26,7 +26,7 @@ TENTH = np.log(np.log(10.0) / np.log(10.0 / 9.0))
 
 
 def cathode_kind(type_: str) -> str:
-    """Which line of the warm-up table a tube type goes by.
+    """Line of the warm-up table that a tube type goes by.
 
     Examples
     --------
@@ -82,7 +82,7 @@ def cooled(kind: str, seconds: float) -> float:
 
 
 def settling_s(amp: Amp, heat: float) -> float:
-    """How long the slowest cathode takes to settle at a share of its heater voltage [s], rounded up.
+    """Time the slowest cathode takes to settle at a share of its heater voltage [s], rounded up.
 
     Examples
     --------

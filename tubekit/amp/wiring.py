@@ -201,7 +201,7 @@ def _heaters(parts: Mapping[str, Part], tubes: list[Tube], findings: Findings) -
 
 
 def notes(parts: Mapping[str, Part]) -> list[Note]:
-    """What is no fault of the file but worth a look; dangers are in `dangers.py`."""
+    """Notes on what is not an error but worth a look; dangers are in `dangers.py`."""
     result = [note for part in parts.values() for note in _part_notes(part, parts)]
     return [*result, *_in_parallel(parts), *heater_notes(parts)]
 

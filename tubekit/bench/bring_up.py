@@ -64,11 +64,11 @@ class BringUp(Printed):
     )  # fmt: skip
 
     def headline(self) -> str:
-        """How it is brought up."""
+        """Way it is brought up, and the number of steps."""
         return f"{self.amp.title}: bringing it up {self.way}, {len(self.steps)} steps."
 
     def tables(self) -> list[Table]:
-        """What to do first, readings by step, what to look at in each, then when to stop."""
+        """Preparations, readings by step, what to look at in each, then when to stop."""
         steps = (*self.steps, *((self.shorted,) if self.shorted else ()))
         columns = (Column("reading"), *(Column(step.setting, align="right") for step in steps))
         rows: list[tuple[Any, ...]] = [
@@ -104,7 +104,7 @@ class BringUp(Printed):
         )
 
     def short(self) -> list[Table]:
-        """What to do first, then the steps."""
+        """Preparations, then the steps."""
         first, steps, *_ = self.tables()
         rows = [row for row in steps.rows if row[0] not in ("heaters", "line current right after the step")]
         return [first, replace(steps, rows=rows)]
@@ -123,7 +123,7 @@ def bring_up(
     steps: Sequence[float] = STEPS,
     in_series: bool = False,
 ) -> BringUp:
-    """What to expect while an amp is brought up.
+    """Calculate the readings to expect while an amp is brought up.
 
     Parameters
     ----------
@@ -195,7 +195,7 @@ class _Asked:
     bias: tuple[str, ...]
 
     def watch(self, heaters: float, solved: SolvedAmp) -> str:
-        """What to look at: heaters and B+ against full mains."""
+        """Words for what to look at: heaters and B+ against full line voltage."""
         rail = self.probes[0].place[0]
         working = float(self.supply.report.solved.state.mean(rail)[0])
         return words.watch(heaters, float(solved.state.mean(rail)[0]), working, self.bias)

@@ -26,7 +26,7 @@ WARMING = (
 
 
 def prepare(amp: Amp, bias: Sequence[str] = ()) -> tuple[str, ...]:
-    """What is done before the first step, the supply first; a chassis on the line is never grounded.
+    """List what is done before the first step, the supply first; a chassis on the line is never grounded.
 
     `bias` are grids of output tubes at fixed bias.
 
@@ -71,7 +71,7 @@ def _joined(words: Iterable[str]) -> str:
 
 
 def watch(heaters: float, volts: float, working: float, bias: Sequence[str] = ()) -> str:
-    """What to look at in a step.
+    """Words for what to look at in a step.
 
     Parameters
     ----------

@@ -62,7 +62,7 @@ class CableReport(Printed):
 
     @property
     def consequences(self) -> tuple[str, ...]:
-        """What the wiring as found does, state by state, where it differs from the schematic."""
+        """Describe what the wiring as found does, state by state, where it differs from the schematic."""
         result, lines, known = {state.key: state for state in self.found_states}, [], set[str]()
         for state in self.drawn_states:
             now = result[state.key]
@@ -71,7 +71,7 @@ class CableReport(Printed):
         return tuple(dict.fromkeys(lines))
 
     def headline(self) -> str:
-        """How many faults."""
+        """Number of faults."""
         if not self.readings:
             return f"{self.amp.title}: the cable per schematic, {len(pins(self.amp))} pins to check."
         counts = ((len(self.faults), "fault"), (len(self.joints), "poor joint"))
@@ -79,7 +79,7 @@ class CableReport(Printed):
         return f"{self.amp.title}, {len(self.readings)} continuity readings: {text}."
 
     def answer(self) -> str:
-        """How many faults, what they do, and the rule for every plug."""
+        """Number of faults, what they do, and the rule for every plug."""
         return " ".join([self.headline(), *self.consequences, "Never pull a plug with the amp on."])
 
     def tables(self) -> list[Table]:
@@ -93,7 +93,7 @@ class CableReport(Printed):
         return [*tables, *search, self._states(), self.bare_pins(), self.tick_off()]
 
     def on_bare_pins(self) -> list[Any]:
-        """What is on each pin of a connector that is out while the amp is on."""
+        """Voltages on each pin of a connector that is out while the amp is on."""
         return [pin for state in unplugged(self.amp) for pin in state.bare]
 
     def bare_pins(self) -> Table:
@@ -157,7 +157,7 @@ def _tick(beeps: bool | None) -> str:
 
 
 def differences(drawn_state: LoopState, state: LoopState) -> list[str]:
-    """What one state does as found and not as drawn in one sentence, what burns first; [] where nothing."""
+    """Describe what one state does as found and not as drawn, what burns first; [] where nothing."""
     known = (
         (bool(state.unsolved), f"no steady state was found ({state.unsolved})"),
         (state.high_tension and not drawn_state.high_tension,

@@ -68,7 +68,7 @@ def joined_pairs(graph: nx.Graph, among: Iterable[Pin]) -> set[Pair]:
 
 
 def way(graph: nx.Graph, one: Pin, two: Pin) -> str:
-    """What joins two pins, in words: 'W4' or 'strap'."""
+    """Name of what joins two pins: 'W4' or 'strap'."""
     steps = nx.shortest_path(graph, one, two)
     by = [graph.edges[a, b]["by"] for a, b in pairwise(steps)]
     return ", ".join(word for word in by if word != "solder") or "solder"

@@ -45,7 +45,7 @@ def ohms_said(text: object) -> float:
 
 
 def poor_joints(amp: Amp, ohms: Mapping[Pair, float]) -> Iterator[str]:
-    """What the ohms tell beyond joined or not, one sentence each.
+    """List the poor joints and leaks that the ohms show, one sentence each.
 
     Examples
     --------

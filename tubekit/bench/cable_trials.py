@@ -48,7 +48,7 @@ class CablePinSwaps(Printed):
     json_keys = ("amp=amp.title", "swaps")
 
     def headline(self) -> str:
-        """How many swaps, and how many of them do damage."""
+        """Number of swaps, and of those that do damage."""
         bad = sum(bool(one.harms) for one in self.swaps)
         return f"{self.amp.title}: {len(self.swaps)} swaps of two pins; {bad} of them burn something."
 
@@ -126,7 +126,7 @@ class WireChoice(Printed):
         return f"{self.amp.title}, {self.wire} cut. {first[:1].upper()}{first[1:]}."
 
     def tables(self) -> list[Table]:
-        """What moves, then what burns and what the loop does."""
+        """Readings that change, then what burns and what the loop does."""
         rows = [(one.what, *one.texts()) for one in self.moved]
         moves = Table("", headed("reading", "wire in place", "wire cut"), rows)
         lines = [(text,) for text in (*self.harms, *self.loop)]

@@ -34,7 +34,7 @@ class Difference:
     unsolved: str = ""
 
     def sentence(self) -> str:
-        """What it is and what putting it right changes."""
+        """Words for the difference and for the effect of fixing it."""
         return f"{self.text}. {self.effect}"
 
     @property
@@ -44,7 +44,7 @@ class Difference:
 
     @property
     def effect(self) -> str:
-        """What putting it right alone changes."""
+        """Effect of fixing only this."""
         if self.unsolved:
             return f"With only this fixed, the amp cannot be calculated: {self.unsolved}"
         text = "; ".join(one.sentence() for one in self.moved)
@@ -62,7 +62,7 @@ class ChassisDiff(Printed):
     json_keys = ("amp=amp.title", "drawing=drawing.title", "differences")
 
     def headline(self) -> str:
-        """How many differences."""
+        """Number of differences."""
         count = len(self.differences)
         if not count:
             return f"{self.amp.title}: same as the schematic."
@@ -79,7 +79,7 @@ class ChassisDiff(Printed):
 
 
 def chassis_diff(amp: Amp, drawing: Amp | str) -> ChassisDiff:
-    r"""What differs between an amp as found and its drawing, each solved with and without.
+    r"""List what differs between an amp as found and its drawing, each solved with and without.
 
     Parameters
     ----------

@@ -90,7 +90,7 @@ def _beeps(word: object, where: str, line: int) -> bool:
 
 
 def cable_faults(amp: Amp, readings: Sequence[Continuity]) -> tuple[CableFault, ...]:
-    """What the readings show against the drawing; pairs that were not read are not judged."""
+    """List the faults that the readings show against the drawing; pairs that were not read are not judged."""
     graph = cable_graph(amp)
     drawn = joined_pairs(graph, pins(amp))
     read = {reading.pair: reading.beeps for reading in readings}

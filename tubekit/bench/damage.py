@@ -21,7 +21,7 @@ SHOWN = 4
 
 
 def damage(before: AmpReport, after: AmpReport) -> tuple[str, ...]:
-    """What a change of wiring brings about, the fuse first, then ratings by how far they are exceeded.
+    """List the damage by a change of wiring, the fuse first, then ratings by how far they are exceeded.
 
     Parameters
     ----------

@@ -50,7 +50,7 @@ class FaultPrediction(Printed):
         return tuple(int(k) for k in np.flatnonzero(far))
 
     def headline(self) -> str:
-        """How many of the readings would tell of it."""
+        """Number of readings that would show it."""
         how = f" ({self.severity})" if self.severity else ""
         head = f"{self.fault.words}{how}"
         if self.opens:
@@ -101,7 +101,7 @@ def predict_readings(
     age: Age = "vintage",
     meter_ohms: Array | float = 10e6,
 ) -> FaultPrediction:
-    """What a meter would show with one fault in the amp, beside the typical good amp.
+    """Predict what a meter would show with one fault in the amp, beside the typical good amp.
 
     Parameters
     ----------

@@ -67,7 +67,7 @@ class FaultTable:
     unknown: tuple[str, ...] = ()
 
     def effects(self, rows: Array, columns: Sequence[int]) -> Array:
-        """What a standard deviation of each variable moves of some readings as compared, (rows, m, V)."""
+        """Effect of a standard deviation of each variable on some readings as compared, (rows, m, V)."""
         at = {m: k for k, m in enumerate(self.direct)}
         others = [m for m in range(len(self.probes)) if m not in at]
         result = np.empty((len(rows), len(columns), len(self.varied)))
@@ -81,7 +81,7 @@ class FaultTable:
         return np.asarray(np.maximum(np.square(np.stack(result, axis=1)), 1e-18))
 
     def covariance(self, columns: Sequence[int]) -> Array:
-        """What good parts and the laws leave open of some readings, (S, m, m)."""
+        """Covariance that good parts and the laws leave in some readings, (S, m, m)."""
         every, at = np.arange(len(self.owner)), np.arange(len(columns))
         moved = self.effects(every, columns)
         result = np.matmul(moved, moved.transpose(0, 2, 1))
@@ -89,7 +89,7 @@ class FaultTable:
         return np.asarray(result)
 
     def change(self, row: int) -> Change:
-        """What a row turns; nothing for the drawn amp and for rewired faults."""
+        """Change that a row makes; nothing for the drawn amp and for rewired faults."""
         grades = self.faults[self.owner[row]].grades if self.owner[row] >= 0 else ()
         return grades[self.grade[row]] if grades else {}
 
@@ -297,7 +297,7 @@ class FaultSolver:
 
     @cached_property
     def ratio(self) -> tuple[Array, tuple[str, ...]]:
-        """What a standard deviation of each variable does to the logarithm of AC readings of the drawn amp,
+        """Effect of a standard deviation of each variable on the logarithm of AC readings of the drawn amp,
         (m, V), and the variables of which that is not known.
         """
         probes = [self.probes[m] for m in self.others]

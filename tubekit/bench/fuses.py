@@ -30,7 +30,7 @@ def shown_with_fuses(
     tone: Tone | None = None,
     near: MainsState | None = None,
 ) -> tuple[MeterValues, Array]:
-    """What amps at these settings show once fuses have opened, and the name of that fuse ('' for none), (N,).
+    """Readings at these settings once fuses have opened, and the name of that fuse ('' for none), (N,).
 
     With a line fuse open every reading is zero except ohms, which are read with the power off; with another
     one open the amp is solved without it. `near` is a state to start from; the state told is the one before a

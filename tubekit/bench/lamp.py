@@ -54,7 +54,7 @@ class LimiterLamp:
         return float(self.hot * np.asarray(resistance(abs(volts) / self.volts, COLD_LAMP)))
 
     def looks(self, volts: float) -> str:
-        """What the eye sees."""
+        """Words for what the eye sees."""
         share = abs(volts) / self.volts
         return (
             "stays dark" if share < DARK else "glows dimly" if share < DIM else "glows"

@@ -86,7 +86,7 @@ def cap_healthy(posterior: Posterior, owner: Array, most: float) -> Posterior:
 
 
 def residuals(book: FaultTable, places: Sequence[int], scaled: Array, sd: Array) -> tuple[Array, Array]:
-    """What each row leaves over (S, m), and the covariance of it (S, m, m)."""
+    """Residuals of each row (S, m), and the covariance of it (S, m, m)."""
     columns = list(places)
     at, step = np.arange(len(columns)), _between(book)[:, columns]
     covariance = book.covariance(columns) + step[:, :, None] * step[:, None, :]

@@ -46,7 +46,7 @@ class LoopSearch:
         return self.joints[self.low : self.high]
 
     def sentence(self) -> str:
-        """What to do next."""
+        """Say what to do next."""
         left = ", ".join(self.suspects)
         if not self.next_point:
             return f"If the circuit is open, it is {left}."

@@ -63,7 +63,7 @@ class LoopState:
 
     @property
     def key(self) -> tuple[Settings, Settings]:
-        """What was set, to find the same state of another wiring."""
+        """Settings, to find the same state of another wiring."""
         return self.inserted, self.closed
 
 

@@ -47,7 +47,7 @@ class NextReading:
     predicted: tuple[tuple[str, float], ...] = ()
 
     def sentence(self) -> str:
-        """What to measure, and what each candidate would show."""
+        """Say what to measure, and what each candidate would show."""
         text = "; ".join(f"{words}: {self.probe.format(value)}" for words, value in self.predicted)
         return f"{self.probe} ({text})"
 

@@ -61,7 +61,7 @@ class OrderList(Printed):
     json_keys = ("amp=amp.title", "warnings", "orders")
 
     def headline(self) -> str:
-        """How many parts, and whether the change is to be thought over first."""
+        """Number of parts, and whether there are warnings to read first."""
         count = len(self.orders)
         text = f"{self.amp.title}: {count} {'part' if count == 1 else 'parts'} to buy."
         return f"{text} Read the {counted(len(self.warnings), 'warning')} first." if self.warnings else text
@@ -100,7 +100,7 @@ def order_list(
     mains_rms: float | None = None,
     swapped: SwapReport | None = None,
 ) -> OrderList:
-    """What to buy so that an amp becomes the changed one.
+    """List what to buy so that an amp becomes the changed one.
 
     Parameters
     ----------

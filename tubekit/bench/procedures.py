@@ -71,7 +71,7 @@ class Procedure(Printed):
 
 
 def current_under_drive(amp: Amp) -> Procedure:
-    """What the output tubes' currents do from idle to full drive, B+ sagging with them.
+    """Calculate the output tubes' currents from idle to full drive, B+ sagging with them.
 
     Parameters
     ----------
@@ -188,7 +188,7 @@ def on_dummy_load(amp: Amp) -> Amp:
 
 
 def across_load(amp: Amp, driven: FullDrive) -> tuple[float, float] | None:
-    """What a meter across the load then shows [V RMS], and the power in the load [W]; None without one."""
+    """Voltage a meter across the load then shows [V RMS], and the power in the load [W]; None without one."""
     load = next(speakers(amp), None)
     if load is None:
         return None

@@ -60,7 +60,7 @@ class TracePoint:
 
     @described("dB", label="off", format="+.1f")
     def off_db(self) -> float | None:
-        """How far the reading is off [dB]; None where nothing was read."""
+        """Difference of the reading from what is expected [dB]; None where nothing was read."""
         if self.read_v is None:
             return None
         return float(20 * np.log10(max(self.read_v, 1e-9) / max(self.level_v, 1e-9)))

@@ -55,7 +55,7 @@ class WiringEffect:
 
 
 def wiring_effects(now: AmpReport, then: AmpReport, most: int) -> tuple[WiringEffect, ...]:
-    """What moves between two solved amps: what is heard first, then the rest by how far it moves.
+    """List what changes between two solved amps: what is heard first, then the rest by how far it moves.
 
     Examples
     --------

@@ -25,7 +25,7 @@ class AmpList(Printed):
         return cls(tuple(load_amp(name) for name in demo_names()))
 
     def headline(self) -> str:
-        """What they are."""
+        """Heading of the list."""
         return "Demo amps (made up):"
 
     def tables(self) -> list[Table]:

@@ -31,9 +31,9 @@ class SupplyAnswer(Printed):
         return f"{self.report.headline()}; {failing}."
 
     def tables(self) -> list[Table]:
-        """What fails first, where anything does."""
+        """Parts that fail first, where any do."""
         return [*(self.failing.tables() if self.failing.failures else []), *self.report.tables()]
 
     def short(self) -> list[Table]:
-        """What fails first, where anything does."""
+        """Parts that fail first, where any do."""
         return [*(self.failing.tables() if self.failing.failures else []), *self.report.short()]

@@ -48,14 +48,14 @@ def values_of(part: Part, series: str | None) -> Array:
 
 
 def changes_of(part: Part, values: Sequence[Any]) -> dict[str, Any]:
-    """What puts candidates in the place of a part, as a batch."""
+    """Changes that put candidates in the place of a part, as a batch."""
     if isinstance(part, SeleniumRectifier):
         return {part.designator: SILICON, f"{part.designator}.series": list(values)}
     return {part.designator: list(values)}
 
 
 def apart_from(part: Part, after: Amp, k: int) -> float:
-    """How far a candidate is from the drawn value, as a natural logarithm; 0 between types."""
+    """Distance of a candidate from the drawn value, as a natural logarithm; 0 between types."""
     if not part.preferred or part.main is None:
         return 0.0
     values = np.asarray(getattr(after.parts[part.designator], part.main.name), float).reshape(-1)
@@ -95,7 +95,7 @@ def is_silicon(name: str) -> bool:
 
 
 def name_of(part: Part, value: Any) -> str:
-    """What a candidate is called: as it is marked."""
+    """Name of a candidate, as it is marked."""
     if isinstance(part, SeleniumRectifier):
         return SILICON if value == LEAST_SERIES else f"{SILICON} + {mark(float(value), 'ohm')}"
     if isinstance(part, Tube) or isinstance(value, str):

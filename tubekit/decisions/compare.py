@@ -57,7 +57,7 @@ def gains(before: AmpReport, after: AmpReport) -> tuple[list[str], Array]:
 
 
 def together(result: list[tuple[str, str]]) -> list[str]:
-    """What several parts have in common, said once.
+    """Words for several parts, with what they have in common said once.
 
     Examples
     --------
@@ -134,7 +134,7 @@ def _member(value: Any, member: int) -> float:
 
 
 def unequal_drive(report: AmpReport, part: Part) -> Array:
-    """How far the signals at the grids of a push-pull pair differ at 1 kHz, as a fraction, (N,).
+    """Difference of the signals at the grids of a push-pull pair at 1 kHz, as a fraction, (N,).
 
     Nil where a part is at no plate or cathode ahead of the pair.
     """

@@ -38,7 +38,7 @@ class DriveReport(Printed):
         return [*self.headroom.tables(), *self.noise.tables()]
 
     def short(self) -> list[Table]:
-        """What clips first, output against drive, the largest noise."""
+        """Stages that clip first, output against drive, the largest noise."""
         noise = self.noise.table("noise")
         return [*self.headroom.short(), replace(noise, rows=noise.rows[:2])]
 

@@ -42,7 +42,7 @@ class Failures(Printed):
     json_keys = ("amp=report.amp.title", "failures")
 
     def headline(self) -> str:
-        """How many parts, and the first."""
+        """Number of parts, and the first."""
         title = self.report.amp.title
         if not self.failures:
             return f"{title}: all supply parts are within their ratings at idle"

@@ -72,7 +72,7 @@ class Judgement(Printed):
         )
 
     def headline(self) -> str:
-        """How many are fine."""
+        """Number of readings that are fine."""
         count = {word: sum(v.word == word for v in self.verdicts) for word in _WORDS}
         text = ", ".join(f"{n} {word}" for word, n in count.items() if n)
         return f"{self.readings.drawn.title}, {len(self.verdicts)} readings: {text or 'none'}."
@@ -107,7 +107,7 @@ class Judgement(Printed):
         return tables
 
     def short(self) -> list[Table]:
-        """What is not fine, then output tubes and parts."""
+        """Readings that are not fine, then output tubes and parts."""
         readings, *rest = self.tables()
         rest = [
             replace(each, rows=[(*row[:-1], str(row[-1]).partition(" [")[0]) for row in each.rows])
@@ -219,7 +219,7 @@ def shares_of(readings: Readings, bands: Spread, verdicts: tuple[Verdict, ...]) 
 
 
 def loading(readings: Readings) -> Array:
-    """What share of the undisturbed volts each meter leaves, (M,): its input resistance against the circuit.
+    """Share of the undisturbed volts that each meter leaves, (M,): its input resistance against the circuit.
 
     Examples
     --------

@@ -44,7 +44,7 @@ class Limits(Printed):
         return tuple(c for state in ("at limit", "near") for c in self.checks if c.state == state)
 
     def headline(self) -> str:
-        """How many ratings are exceeded or near."""
+        """Number of ratings that are exceeded or near."""
         over = counted(len(self.exceeded), "rating") if self.exceeded else "no rating"
         at = sum(c.state == "at limit" for c in self.checks)
         close = f"{len(self.near) - at} of {len(self.checks)} within 10 % of the limit"

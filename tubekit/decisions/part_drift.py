@@ -45,7 +45,7 @@ class Drift:
 
 
 def drift(amp: Amp, value: PartValue, before: AmpReport | None = None) -> Drift:
-    """What a part's measured value does to an amp that is otherwise as drawn.
+    """Find what a part's measured value does to an amp that is otherwise as drawn.
 
     Examples
     --------

@@ -128,7 +128,7 @@ def dc_population(amp: Amp, keep: Iterable[str] = ()) -> Population:
 
 
 def supply_parameters(circuit: Circuit) -> tuple[CircuitParameter, ...]:
-    """What moves the regulation lines: mains, power transformer, rectifiers, and what hangs on them."""
+    """Parameters that move the regulation lines: mains, power transformer, rectifiers and their loads."""
     touched = {node for part in circuit.of(Rectifier) for node in (part.plate, part.cathode)} - {GROUND}
     result = [CircuitParameter(part.name, "volts") for part in circuit.of(VoltageSource)]
     for part in circuit.parts:
@@ -161,7 +161,7 @@ def _strength(part: Rectifier) -> str:
 
 
 def dc_circuit(circuit: Circuit, lines: Mapping[str, RegulationLine], kept: Sequence[str]) -> Circuit:
-    """What carries direct current, rectifiers as lines."""
+    """Circuit that carries direct current, rectifiers as lines."""
     parts = tuple(piece for part in circuit.parts for piece in _at_dc(part, lines))
     leader = _islands(parts)
     wanted = {leader[node] for node in kept if node in leader}

@@ -188,7 +188,7 @@ def meter_values(
     tone: Tone | None = None,
     near: MainsState | None = None,
 ) -> MeterValues:
-    """What the circuit of an amp shows at `probes`; members that do not settle give NaN.
+    """Calculate what the circuit of an amp shows at `probes`; members that do not settle give NaN.
 
     `circuit` may be a batch. Signal readings need `tone`.
     """
@@ -244,7 +244,7 @@ def rows_of(network: Network, places: Sequence[tuple[str, str]]) -> Array:
 
 
 def adjoint_of(point: OperatingPoint, rows: Array) -> Array:
-    """What a current into each unknown does to readings that are `rows` (n, M) or (N, n, M) of the unknowns,
+    """Effect of a current into each unknown on readings that are `rows` (n, M) or (N, n, M) of the unknowns,
     (N, n, M), with tubes and rectifiers as slopes. Source: see `sensitivity`.
     """
     network = point.network

@@ -125,12 +125,12 @@ class RatingCheck:
 
     @property
     def key(self) -> tuple[str, str]:
-        """What makes two checks the same rating, before and after a change."""
+        """Key of a rating, the same before and after a change."""
         return self.part, self.code
 
     @property
     def short(self) -> str:
-        """What is rated, short enough to stand before a bar."""
+        """Name of what is rated, short enough for the label of a bar."""
         return KINDS[self.code].short or self.what
 
     @cached_property
@@ -178,7 +178,7 @@ class RatingCheck:
         )
 
     def since(self, before: RatingCheck | None) -> str:
-        """What a change did to this rating: 'new', 'worse', 'already so' or 'mended'.
+        """Effect of a change on this rating: 'new', 'worse', 'already so' or 'mended'.
 
         Parameters
         ----------

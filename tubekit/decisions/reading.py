@@ -84,7 +84,7 @@ class Readings(Printed):
         return {one.part: one.accuracy for one in self.parts}
 
     def headline(self) -> str:
-        """How many, on what line."""
+        """Number of readings, and the line voltage."""
         where = f" from {self.source}" if self.source else ""
         mains = "" if self.mains_accuracy is None else f" at {float(self.amp.mains_rms):.1f} V line"
         return f"{self.drawn.title}: {len(self.readings)} readings{where}{mains}."

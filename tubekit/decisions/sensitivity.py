@@ -74,7 +74,7 @@ class _Work:
         return np.asarray((np.maximum(self.means, 1e-12) / per) ** (1.0 / power))
 
     def lean(self, probes: Sequence[Probe], adjoint: Array | None):  # type: ignore[no-untyped-def]
-        """What a current into each unknown does to each reading (N, n, M), and a function of a turn: what it
+        """Effect of a current into each unknown on each reading (N, n, M), and a function of a turn: what it
         moves without the network.
         """
         network = self.network

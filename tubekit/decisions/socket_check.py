@@ -22,7 +22,7 @@ CATALOGUE = "tube catalog"
 
 
 def check_fit(before: AmpReport, after: AmpReport) -> tuple[Finding, ...]:
-    """What the sockets and heater windings say to the tubes of `after`, where they changed."""
+    """Check the changed tubes of `after` against their sockets and heater windings."""
     findings: list[Finding] = []
     for name, part in after.amp.parts.items():
         if not isinstance(part, Tube):
@@ -77,7 +77,7 @@ def _extrapolated(before: AmpReport, after: AmpReport) -> Iterator[Finding]:
 
 
 def socket_findings(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
-    """What the socket `name`, wired for one type, is to another: base, pins, heater."""
+    """Check base, pins and heater of one type in the socket `name`, wired for another."""
     yield from _socket(name, old, new)
     yield from _heater(name, old, new)
 

@@ -81,7 +81,7 @@ class Spread(Printed):
         return [(self.variables[j].name, float(self.effects[k, j])) for j in order]
 
     def headline(self) -> str:
-        """How many amps of which age."""
+        """Number of amps, and their age."""
         return (
             f"{self.amp.title}: normal ranges hold 95 % of {self.drawn:,} simulated good amps with "
             f"{self.age} parts."
@@ -369,13 +369,13 @@ class Neighbors:
 
     @property
     def effects(self) -> Array:
-        """What one standard deviation moves, from both sides where both are known (M, V)."""
+        """Effect of one standard deviation, from both sides where both are known (M, V)."""
         one = np.where(np.isnan(self.up), -self.down, self.up)
         return np.where(np.isnan(self.up + self.down), one, 0.5 * (self.up - self.down))
 
     @property
     def bend(self) -> Array:
-        """What is the same on both sides, (M, V)."""
+        """Part of the effect that is the same on both sides, (M, V)."""
         return np.asarray(0.5 * (self.up + self.down))
 
     def of(self, some: Sequence[int]) -> Neighbors:

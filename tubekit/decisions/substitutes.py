@@ -83,7 +83,7 @@ class Substitute:
 
     @described("%", label="ripple", format="+.0f")
     def ripple_percent(self) -> float:
-        """How much more ripple than with the original [%]."""
+        """Ripple in excess of the original's [%]."""
         return 100.0 * (self.ripple_ratio - 1.0)
 
     @property
@@ -93,7 +93,7 @@ class Substitute:
 
     @property
     def but(self) -> str:
-        """What speaks against it, the first of it."""
+        """First reason against it."""
         return _first((*self.why_not, *self.notes))
 
 
@@ -130,7 +130,7 @@ class Substitutes(Printed):
         return replace(self, tolerance_percent=tolerance_percent, candidates=tuple(judged))
 
     def headline(self) -> str:
-        """How many will do, and the first of them."""
+        """Number of acceptable candidates, and the best."""
         count = f"{len(self.kept) or 'none'} of {len(self.candidates)} acceptable"
         best = f", best choice {self.kept[0].name}" if self.kept else ""
         if self.candidates and not self.kept:
@@ -168,7 +168,7 @@ def substitutes(
     series: str | None = None,
     candidates: Sequence[str | float] | None = None,
 ) -> Substitutes:
-    """What could be fitted for a part, the nearest value first; the drawn part itself is not listed.
+    """List what could replace a part, the nearest value first; the drawn part itself is not listed.
 
     Parameters
     ----------

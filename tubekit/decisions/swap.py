@@ -93,7 +93,7 @@ class SwapReport(Printed):
         return Table("Check on the bench", columns, rows, key="measure")
 
     def short(self) -> list[Table]:
-        """What the change brings about, what to measure, what moves."""
+        """Findings about the change, readings to take, values that change."""
         lines = [f for f in self.verdict if f.by_change or f.weight in ("stop", "exceeded")]
         checks = {(c.part, c.code): c for c in self.limits_after}
         was = {c.key: c for c in self.limits_before}
@@ -132,7 +132,7 @@ def swap(
     mains_rms: float | None = None,
     near: SwapReport | None = None,
 ) -> SwapReport:
-    """What a change does to an amp, before anyone solders.
+    """Find what a change does to an amp, before anyone solders.
 
     Parameters
     ----------

@@ -36,7 +36,7 @@ class Entered(Printed):
     json_keys = ("number=entry.number", "kind=entry.kind", "says=entry.says", "verdicts", "then")
 
     def headline(self) -> str:
-        """What was entered."""
+        """Words for what was entered."""
         text = f"Entry {self.entry.number}, {self.entry.kind}: {said_of(self.entry)}"
         wrong = sum(each.word == WRONG for each in self.verdicts)
         count = f"{wrong} of {len(self.verdicts)} out of range" if wrong else "all in range"

@@ -59,7 +59,7 @@ class Job(Printed):
 
     @property
     def folder(self) -> Path:
-        """Where it is."""
+        """Folder that holds it."""
         return self.journal.folder
 
     @cached_property
@@ -178,19 +178,19 @@ class Job(Printed):
         return probe_of(self.drawn, place, code, "", ""), words
 
     def readings(self) -> Readings | None:
-        """What was read on the amp as it is now; None where nothing was."""
+        """Readings on the amp as it is now; None where nothing was."""
         rows = self.rows()
         return load_readings(rows, self.as_it_left) if rows else None
 
     @cached_property
     def state(self) -> str:
-        """What the amp is now, in words for the readings to come."""
+        """State of the amp now, in words for the readings to come."""
         fits = self.of_kind("fit")
         return f"after {', '.join(parts_of(fits[-1]))}" if fits else AS_FOUND
 
     @cached_property
     def temporary(self) -> tuple[Fitted, ...]:
-        """What is on the amp for the time of the job only, and has to come off."""
+        """List what is on the amp for the time of the job only, and has to come off."""
         off = {each["of"] for each in self.of_kind("off")}
         return tuple(
             Fitted(each.number, each.day, each.by, each["text"])
@@ -270,7 +270,7 @@ class Job(Printed):
         return " ".join((self.headline(), *self.journal.notes))
 
     def tables(self) -> list[Table]:
-        """What is still fitted, decisions, parts, then every entry."""
+        """Temporary parts, decisions, parts, then every entry."""
         rows = [(each.number, each.day, each.by, each.kind, said_of(each)) for each in self.journal.entries]
         return [
             Table.of("Take off before pickup", self.temporary, "number", "what=text", "since=day", "by"),

@@ -40,7 +40,7 @@ class OwnerPage(Printed):
 
 
 def sentences(job: Job) -> tuple[str, ...]:
-    """What came in, what was wrong, what was done, what was left, how it is now, and how to treat it.
+    """Tell the owner what came in, was wrong, was done and was left, how it is now and how to treat it.
 
     Parameters
     ----------

@@ -62,7 +62,7 @@ class Next(Printed):
         return any(result.go == STOP for _, result, _ in self.results)
 
     def headline(self) -> str:
-        """What came of it, the worst first, then what to do."""
+        """Outcome, the worst first, then what to do."""
         good = [each for each in self.results if each[1].go in (GO, DONE)]
         rest = [each for each in self.results if each not in good]
         lines = [_said(*each) for each in sorted(rest, key=lambda each: each[1].go != STOP)]
@@ -193,7 +193,7 @@ def next_step(
     by: str = "",
     text: str = "",
 ) -> Next:
-    """What to do and measure next; with a value, what it means.
+    """Give the next step to do and measure; with a value, what it means.
 
     Parameters
     ----------

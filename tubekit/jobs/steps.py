@@ -70,7 +70,7 @@ class Step:
 
     @property
     def expected(self) -> str:
-        """What a good amp shows."""
+        """Reading of a good amp, in words."""
         return self.said(self.expect)
 
     @property
@@ -88,7 +88,7 @@ class Step:
         )
 
     def usual(self, value: float) -> str:
-        """What a value that is off usually comes from."""
+        """Usual cause of a value that is off."""
         return self.above if self.expect is not None and value > self.expect else self.below
 
     def sentence(self) -> str:
@@ -159,13 +159,13 @@ class Sheet(Printed):
     json_keys = ("amp=amp.title", "sheet=name", "line_v", "before", "steps", "note", "entry")
 
     def headline(self) -> str:
-        """What it is for, on what line voltage."""
+        """Name of the sheet, and its line voltage."""
         names = [name for name in self.amp.changes if name != MAINS_KEY]
         changed = f", {', '.join(names)} as changed" if names else ""
         return f"{self.amp.title}: {TITLES[self.name]} at {self.line_v:.0f} V line{changed}."
 
     def tables(self) -> list[Table]:
-        """What to do first, then the steps."""
+        """Preparations, then the steps."""
         first = [(str(number), text) for number, text in enumerate(self.before, 1)]
         steps = Table.of(
             "Steps", self.steps, "step=number", "do", "expect=expected", "within", "good amps=good",
@@ -223,7 +223,7 @@ def outcome(step: Step, value: float) -> Outcome:
 
 
 def typed(step: Step, word: str) -> Outcome:
-    """What was typed for a step: a number with or without its unit, or ok and no where one looks.
+    """Read what was typed for a step: a number with or without its unit, or ok and no where one looks.
 
     Raises
     ------
@@ -258,7 +258,7 @@ def typed(step: Step, word: str) -> Outcome:
 
 
 def recorded(step: Step, path: str) -> Outcome:
-    """What a meter wrote down over time, two columns (seconds, value): its worst moment, then where it ends.
+    """Read a meter's recording over time, two columns (seconds, value): its worst moment, then where it ends.
 
     Raises
     ------

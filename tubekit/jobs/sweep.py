@@ -134,7 +134,7 @@ def _hum(amp: Amp) -> Iterator[Step]:
 
 
 def silent(hum: Hum) -> str:
-    """What is in the input while hum is read."""
+    """Words for what is in the input while hum is read."""
     return "nothing plugged in" if hum.view.empty else f"a silent generator in {hum.view.jack.designator}"
 
 

@@ -81,7 +81,7 @@ def _refused(journal: Journal) -> None:
 
 
 def to_remove(one: Fitted) -> str:
-    """What to do about it.
+    """Say what to do about it.
 
     Examples
     --------
@@ -140,7 +140,7 @@ class Comparison(Printed):
     changed: tuple[Estimate, ...] = ()
 
     def headline(self) -> str:
-        """How many readings have changed since when."""
+        """Number of readings that have changed, and since when."""
         moved = [each for each in self.rows if each.beyond]
         count = (
             (f"{len(moved)} of {len(self.rows)} readings have changed") if moved else "no reading has changed"
@@ -149,7 +149,7 @@ class Comparison(Printed):
         return f"{self.amp.title}: since it left on {self.since}, {count}.{parts}"
 
     def tables(self) -> list[Table]:
-        """What moved most first."""
+        """Readings, those that changed most first."""
         rows = sorted(self.rows, key=lambda each: (not each.beyond, -abs(each.moved)))
         volts = f"Line voltage {self.then_line_v:.0f} V then, {self.now_line_v:.0f} V now"
         note = f"{volts}; the comparison corrects for that."
@@ -210,7 +210,7 @@ def compare(job: Job) -> Comparison:
 
 
 def as_found(job: Job) -> Readings | None:
-    """What was read before anything was fitted; None where nothing was."""
+    """Readings taken before anything was fitted; None where nothing was."""
     fits = job.of_kind("fit")
     first: Sequence[Entry] = [
         each for each in job.of_kind("readings") if not fits or each.number < fits[0].number

@@ -90,17 +90,17 @@ Maker = Callable[[Draw], Steps]
 
 
 def of_row(row: Row, value: Prediction = "", within: float = 10, miss: str = "") -> Outside:
-    """What a handbook row says; `within` [%] is how near the computed value should be."""
+    """Answer of a handbook row; `within` [%] is how near the computed value should be."""
     return Outside("", f"{row.source} ({row.where})", row.status, value, Within(within), miss)
 
 
 def textbook(value: Prediction, within: float = 3) -> Outside:
-    """What a formula in any electronics textbook says."""
+    """Answer of a formula in any electronics textbook."""
     return Outside("", "any electronics textbook", MEMORY, value, Within(within))
 
 
 def practice(value: Prediction = "") -> Outside:
-    """What shops do; nobody printed it."""
+    """Answer by shop practice; nobody printed it."""
     return Outside("", f"{PRACTICE}, no source", PRACTICE, value)
 
 
@@ -116,7 +116,7 @@ class Lesson:
 
     @property
     def title(self) -> str:
-        """What the lesson answers, as a question."""
+        """Question that the lesson answers."""
         return str(words_of(self.number)["title"])
 
     @property

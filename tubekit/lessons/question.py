@@ -87,7 +87,7 @@ class Outside:
 
     @property
     def known(self) -> str:
-        """How it is known, in words."""
+        """Status of the answer, in words."""
         return "from memory" if self.status == "memory" else self.status
 
 
@@ -123,7 +123,7 @@ class Question:
     caution: str = ""
 
     def tolerance(self) -> str:
-        """What counts as right, in words."""
+        """Tolerance that counts as right, in words."""
         if isinstance(self.way, Choice):
             return "one of these"
         words = dict.fromkeys(each.within.words(each.unit) for each in self.way.handles)

@@ -33,7 +33,7 @@ class Within:
     factor: float = 0.0
 
     def room(self, true: float) -> float:
-        """How far off is still right, in the unit of the value."""
+        """Largest distance that is still right, in the unit of the value."""
         return max(self.absolute, abs(true) * self.percent / 100.0)
 
     def ends(self, true: float) -> tuple[float, float]:
@@ -88,7 +88,7 @@ def marked(label: str, guess: float, true: float, unit: str, within: Within) -> 
 
 
 def distance(guess: float, true: float, unit: str, within: Within) -> str:
-    """How far off, in words that a bench would use.
+    """Distance in words that a bench would use.
 
     Examples
     --------

@@ -44,7 +44,7 @@ class Exported(Printed):
     json_keys = ("contents", "files")
 
     def headline(self) -> str:
-        """How many, and where to begin."""
+        """Number of pages, and where to begin."""
         return f"{len(self.files)} page{'s' * (len(self.files) != 1)} written; open {self.contents} first"
 
     def tables(self) -> list[Table]:
@@ -148,7 +148,7 @@ def page_of(book: NotebookNode, path: Path, *, contents: str = "") -> str:
 
 
 def loads(text: str) -> list[str]:
-    """What a browser would fetch, or run, on opening an HTML text.
+    """List what a browser would fetch, or run, on opening an HTML text.
 
     Examples
     --------

@@ -69,7 +69,7 @@ def new_key() -> str:
 
 
 def address_on_the_network() -> str:
-    """Where the shop's network finds this machine: its address, or its name where that is not known."""
+    """Address of this machine on the shop's network: its address, or its name where that is not known."""
     with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         probe.connect(("192.0.2.1", 9))  # nothing is sent: it only chooses the way out
         return str(probe.getsockname()[0])
@@ -106,7 +106,7 @@ class Pages(Voila):
         ]
 
     def address(self, host: str) -> str:
-        """What to type into a browser to reach the first page."""
+        """Address to type into a browser to reach the first page."""
         first = f"voila/render/{quote(self.wanted.first)}" if self.wanted.first else ""
         return f"http://{host}:{self.port}/{first}?token={self.identity_provider.token}"
 
@@ -135,7 +135,7 @@ def _way_in(address: str) -> Path:
 
 
 def caution(address: str) -> Iterator[str]:
-    """What someone must know who opens the pages to a network."""
+    """Caution for someone who opens the pages to a network."""
     yield f"on the tablet, open {address}"
     yield (
         "CAUTION: anyone with this address can move the controls, read the amps, and write the files "

@@ -62,7 +62,7 @@ class AmpPanel(FigurePanel[R], Generic[R, S]):
 
     @abstractmethod
     def drawn_of(self, answer: R) -> S:
-        """What the figure takes."""
+        """Values that the figure takes."""
 
     @abstractmethod
     def figure_for(self, now: S, before: S) -> Any:
@@ -73,7 +73,7 @@ class AmpPanel(FigurePanel[R], Generic[R, S]):
         """The numbers as HTML."""
 
     def detail(self, now: R, before: R) -> str:  # noqa: ARG002 - for panels with a fold
-        """What is in the fold, as HTML; made only while it is open."""
+        """Contents of the fold, as HTML; made only while it is open."""
         return ""
 
     @abstractmethod
@@ -136,7 +136,7 @@ class AmpPanel(FigurePanel[R], Generic[R, S]):
         self.ask(Plan(float(self.trial.drawn.mains_rms)))
 
     def keep_as_before(self) -> None:
-        """What is on trial becomes 'before'; the next change is compared with it."""
+        """Make what is on trial 'before'; the next change is compared with it."""
         self.ask(self.trial.plan.keep())
 
     # ---- the one way in

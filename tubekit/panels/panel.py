@@ -98,7 +98,7 @@ class FigurePanel(Panel, Generic[R]):
 
     @abstractmethod
     def keep_as_before(self) -> None:
-        """What is seen becomes 'before'."""
+        """Make what is seen 'before'."""
 
     def told(self) -> list[widgets.Widget]:
         """The words beside the figure; they are grayed where there is no answer."""
@@ -193,7 +193,7 @@ class StagePanel(FigurePanel[R]):
         return FileSaver(self.name, self.print_png, values=self.in_words)
 
     def name(self) -> str:
-        """What files written from the panel are called."""
+        """Name of files written from the panel."""
         return self.NAME
 
     def adapted(self, key: str, settings: Settings) -> Settings:  # noqa: ARG002 - for panels that need it
@@ -253,7 +253,7 @@ class StagePanel(FigurePanel[R]):
         self.ask(self.first)
 
     def keep_as_before(self) -> None:
-        """What is seen now stays behind as the faint curve; the next moves are compared with it."""
+        """Keep what is seen now as the faint curve; the next moves are compared with it."""
         if not self.stale:
             self.before = self.result
             self.settle()

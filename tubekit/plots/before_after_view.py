@@ -35,7 +35,7 @@ class ReadingChange:
 
     @property
     def kind(self) -> str:
-        """What is read, without the place: 'plate' of 'V3 plate', '' of a node."""
+        """Name of what is read, without the place: 'plate' of 'V3 plate', '' of a node."""
         return self.name.partition(" ")[2]
 
     @property
@@ -50,7 +50,7 @@ class ReadingChange:
 
 
 def moves(swap: SwapReport, member: int = 0) -> dict[str, tuple[ReadingChange, ...]]:
-    """What moves by more than 0.5 %, by group, the largest change first."""
+    """Readings that change by more than 0.5 %, by group, the largest change first."""
     groups = {"Nodes to ground": _nodes, "Currents": _currents, "Dissipation": _dissipation}
     result = {}
     for title, read in groups.items():
@@ -121,7 +121,7 @@ def _dissipation(report: AmpReport) -> Iterator[Reading]:
 
 
 def before_after(swap: SwapReport, *, rows: int = ROWS, member: int = 0) -> Drawing:
-    """What moves most, as the change in percent with both readings in words.
+    """Draw what changes most, as the change in percent with both readings in words.
 
     Parameters
     ----------

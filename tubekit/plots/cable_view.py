@@ -153,7 +153,7 @@ class CableView:
 
 
 def height(amp: Amp) -> float:
-    """How high the drawing of an amp's cables is, in pixels."""
+    """Height of the drawing of an amp's cables, in pixels."""
     return max((p.y for _, p in _places(amp)), default=0.0) + UNDER
 
 

@@ -24,7 +24,7 @@ class Drawing(NamedTuple):
 
     @property
     def words(self) -> str:
-        """What the figure shows, in a sentence."""
+        """Description of what the figure shows, in a sentence."""
         return str(self.figure.get_label())
 
     def png(self, dpi: float = PRINT_DPI) -> bytes:

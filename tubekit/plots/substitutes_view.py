@@ -189,7 +189,7 @@ def _round_ratios(low: float, high: float) -> list[float]:
 
 
 def height(substitutes: Substitutes) -> int:
-    """How high the figure is for a list [px]."""
+    """Height of the figure for a list [px]."""
     return ABOVE + BELOW + ROW * max(4, min(ROWS, len(substitutes.candidates)))
 
 

@@ -133,7 +133,7 @@ def contents(
     figures: Sequence[Drawing] = (),
     paper: str = "Letter",
 ) -> Content:
-    """What `record` would write, checked, and nothing written; the words are those of `record`.
+    """Contents that `record` would write, checked, and nothing written; the words are those of `record`.
 
     Parameters
     ----------

@@ -43,7 +43,7 @@ class LeftOut(Printed):
     why: str
 
     def headline(self) -> str:
-        """What is missing and why; of the charge, what that means for the hands."""
+        """Name what is missing and why; of the charge, what that means for the hands."""
         text = f"NOT CALCULATED: {self.section}. {self.why}"
         if self.section == DISCHARGE:
             text += " Treat every filter capacitor as charged: discharge each one through a resistor, then "

@@ -23,7 +23,7 @@ STILL_DB = 0.2
 
 
 def sentences(content: Content) -> tuple[str, ...]:
-    """What the results come to, the verdict first.
+    """Summary of the results, the verdict first.
 
     Examples
     --------
@@ -40,7 +40,7 @@ def sentences(content: Content) -> tuple[str, ...]:
 
 
 def changed(amp: Amp) -> Table:
-    """What is changed: the part, its role, as drawn, as decided."""
+    """Table of what is changed: the part, its role, as drawn, as decided."""
     rows = []
     for key, (before, after) in amp.changes.items():
         name = key.partition(".")[0]

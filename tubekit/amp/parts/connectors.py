@@ -189,12 +189,12 @@ class Jack(Part):
 
     @property
     def a(self) -> str:
-        """Where a level is read."""
+        """Node where a level is read."""
         return self.tip
 
     @property
     def b(self) -> str:
-        """Where it is read from."""
+        """Node that it is read from."""
         return self.sleeve
 
     def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002

@@ -280,7 +280,7 @@ class ZenerDiode(TwoTerminal):
 
     @property
     def row(self) -> Row:
-        """What the table says of its type."""
+        """Row of the table for its type."""
         result = _zener_row(self.type)
         assert result is not None  # read by `ZenerType`
         return result

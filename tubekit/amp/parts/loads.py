@@ -148,7 +148,7 @@ class Lamp(TwoTerminal):
         yield wired.Resistor(self.designator, self.a, self.b, ohms)
 
     def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
-        """How far its voltage is above the rated one."""
+        """Check its voltage against the rated one."""
         volts = self.rating[0]
         above = np.maximum(across(state, self.a, self.b) - volts, 0.0)
         yield Rating(self.designator, "above_v", above, OVER * volts, "lamp's tolerance of 10 %")

@@ -125,7 +125,7 @@ class Part:
         return tuple(dict.fromkeys(node for _, node in self.terminals))
 
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
-        """What it is in the circuit, as a good part."""
+        """Circuit of the part, as a good part."""
         raise NotImplementedError
 
     def assumed(self) -> Iterator[Assumed]:
@@ -141,7 +141,7 @@ class Part:
         yield from ()
 
     def symbols(self) -> Iterator[Symbol]:
-        """What is drawn for it."""
+        """Symbols drawn for it."""
         yield Symbol(self.designator, self.kind, self.terminals)
 
     def couples(self) -> Iterator[Edge]:
@@ -158,16 +158,16 @@ class Part:
         return stated(getattr(self, "tolerance_percent", None), self.usual_tolerance)
 
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
-        """What may differ between good parts; `known` is the accuracy it was measured with, if it was."""
+        """Values that differ between good parts; `known` is the accuracy it was measured with, if it was."""
         yield from ()
 
     def ratings(self, state: MainsState, rectified: AbstractSet[str]) -> Iterator[Rating]:  # noqa: ARG002
-        """What its ratings have to bear in a steady state; `rectified` are the nodes at rectifiers."""
+        """Checks of its ratings in a steady state; `rectified` are the nodes at rectifiers."""
         yield from ()
 
     @property
     def fails(self) -> str:
-        """How it fails beyond a rating, where not as that rating says."""
+        """Way it fails beyond a rating, where not as that rating says."""
         return ""
 
     @property
@@ -180,7 +180,7 @@ class Part:
         return self
 
     def set_by(self, state: MainsState) -> tuple[str, Value]:
-        """What a steady state sets it to, (N,), with its key in `Hookup.settled`."""
+        """Value that a steady state sets it to, (N,), with its key in `Hookup.settled`."""
         raise NotImplementedError
 
     def meeting(self) -> Iterator[tuple[str, str, str]]:
@@ -195,11 +195,11 @@ class Part:
         yield from ()
 
     def unheated(self, nodes: Iterable[str]) -> Mapping[CircuitParameter, tuple[float, float]]:  # noqa: ARG002
-        """What of it goes where these nodes give its heater no volts."""
+        """Sections lost where these nodes give its heater no volts."""
         return {}
 
     def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
-        """What can be wrong with it, in an amp of these `parts`."""
+        """Faults it can have, in an amp of these `parts`."""
         yield from ()
 
     @cached_property

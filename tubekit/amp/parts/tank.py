@@ -74,7 +74,7 @@ class ReverbTank(Part):
 
     @property
     def returned_v(self) -> Value:
-        """What the output coil gives at rated drive at 1 kHz [V RMS]; from memory, within a factor of 2."""
+        """Voltage of the output coil at rated drive at 1 kHz [V RMS]; from memory, within a factor of 2."""
         return RETURNED[1] * np.sqrt(np.divide(self.output_ohms, RETURNED[0]))
 
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:

@@ -171,7 +171,7 @@ class Winding:
         return tuple(zip(self.taps[:-1], self.taps[1:], strict=True))
 
     def section_name(self, k: int) -> str:
-        """What a section is called: the winding, one of its two equal halves, or from tap to tap.
+        """Name of a section: the winding, one of its two equal halves, or from tap to tap.
 
         Examples
         --------

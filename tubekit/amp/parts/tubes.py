@@ -81,7 +81,7 @@ class TubeFacts:
         return of.get(letter) if of else self
 
     def electrodes(self, letter: str = "") -> tuple[str, ...]:
-        """What its section has pins for beside the heater: a filament is its own cathode, gas has no grid.
+        """Electrodes a section has pins for, but the heater: a filament is its own cathode, gas has no grid.
 
         Examples
         --------
@@ -113,7 +113,7 @@ class TubeType(TypeName):
     example = "12AX7"
 
     def names(self) -> list[str]:
-        """What plugs into a socket."""
+        """Types that plug into a socket."""
         return [name for name in catalogue.tube_types() if name not in catalogue.silicon_types()]
 
     def read(self, raw: object) -> str:
@@ -212,7 +212,7 @@ class Tube(Part):
             yield from pairwise(self.heater)
 
     def system(self, section: Section, type_: str | None = None) -> catalogue.Tube:
-        """What the catalog knows of the section that this is in a type: by its letter, or else in order."""
+        """Catalog's record of this section of a type: by its letter, or else in order."""
         place = LETTERS.find(section.key or ("b" if self.unused == "a" else "a"))
         known = catalogue.tube(type_ or self.types[0])
         return known.system(place if place >= 0 else self.sections.index(section))
@@ -425,7 +425,7 @@ class RectifierTube(Tube):
 
 @lru_cache(maxsize=512)
 def facts(tube_type: str) -> TubeFacts:
-    """What the catalogue says of a type, as far as wiring needs it.
+    """Facts of the catalogue about a type, as far as wiring needs it.
 
     Raises
     ------
