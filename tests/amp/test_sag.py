@@ -34,8 +34,10 @@ def test_full_drive_brings_a_grid_to_its_cathode(teasel: Sag) -> None:
     assert 1e-3 < teasel.input_v < 1.0
 
 
-def test_tubes_that_feed_the_transformer_through_a_capacitor_are_output_tubes() -> None:
+def test_tubes_that_feed_the_transformer_through_a_capacitor_or_stoppers_are_output_tubes() -> None:
+    """A pair behind plate stoppers once left the reverb driver as the output stage, and no full drive."""
     assert output_tubes(any_amp("parafeed")) == ("V2", "V3")
+    assert output_tubes(any_amp("fieldfare")) == ("V5", "V6")
 
 
 def test_a_generator_leaves_the_bias_at_a_jack_alone() -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Container, Iterator, Mapping
 
+import numpy as np
+
 from tubekit.amp.amp import Amp
 from tubekit.amp.parts import GROUND, Jack, Loudspeaker, OutputTransformer, Part, Resistor, Section
 from tubekit.amp.strays import sections, tubes
@@ -11,6 +13,8 @@ from tubekit.amp.topology import edges, is_large, reached
 from tubekit.errors import ChangeError
 
 Output = Loudspeaker | Jack
+STOPPER_OHMS = 1e3
+"""A resistor up to this is a stopper in a plate's lead [Ω]; common practice, no source."""
 
 
 def outputs(parts: Mapping[str, Part]) -> list[Output]:
@@ -98,9 +102,12 @@ def output_sections(amp: Amp) -> tuple[Section, ...]:
 
 
 def primary_nodes(amp: Amp, part: OutputTransformer) -> set[str]:
-    """Taps of its primary, and what a large capacitor couples to them (a parafeed stage's plate)."""
-    large = [(one.nodes[0], one.nodes[1]) for one in amp.parts.values() if is_large(one)]
-    return set(reached(part.primary.taps, large, stops=amp.topology.held))
+    """Taps of its primary, and what metal, a plate stopper or a large capacitor (parafeed) joins to them."""
+    joining = [
+        (one.nodes[0], one.nodes[1]) for one in amp.parts.values()
+        if is_large(one) or (isinstance(one, Resistor) and np.max(one.ohms) <= STOPPER_OHMS)
+    ]  # fmt: skip
+    return set(reached(part.primary.taps, [*joining, *amp.topology.metal], stops=amp.topology.held))
 
 
 def _plate_watts(amp: Amp, part: OutputTransformer) -> float:
