@@ -8,7 +8,7 @@ import numpy as np
 
 from tubekit.amp import Amp, analyze
 from tubekit.amp.outputs import speakers
-from tubekit.amp.sag import driven_at_levels, full_drive
+from tubekit.amp.sag import driven_at_levels, full_drive, sag_words
 from tubekit.amp.stability import refuse_unstable
 from tubekit.bench.procedures import NEAR, on_dummy_load, power_of
 from tubekit.errors import ChangeError
@@ -74,7 +74,7 @@ class Playing(Printed):
         )
         return (
             f"{self.amp.title}: the cathodes draw {show(idle.cathode_a, 'A')} per tube at idle; at "
-            f"{loud[SINE].power_w:.2g} W {words}, B+ down {100 * loud[SINE].sag:.1f} %. {band}"
+            f"{loud[SINE].power_w:.2g} W {words}; {sag_words(100 * loud[SINE].sag)}. {band}"
         )
 
     def tables(self) -> list[Table]:

@@ -13,6 +13,7 @@ from tubekit.amp import Amp, load_amp
 from tubekit.bench.chassis_diff import chassis_diff
 from tubekit.bench.orders import OrderList, order_list
 from tubekit.bench.readings import load_readings
+from tubekit.bench.twin import LEAST
 from tubekit.decisions.judge import WRONG, Verdict, good_bands, verdicts
 from tubekit.errors import ChangeError, near_matches
 from tubekit.jobs.job import KEEP, Job, open_job, said_of
@@ -163,7 +164,9 @@ def enter_rows(job: Job, rows: Sequence[Mapping[str, str]], *, file: str = "", *
     taken = {(r.probe.quantity, r.probe.place) for r in load_readings(plain, amp).readings}
     judged = verdicts(readings, good_bands(readings))
     own = tuple(v for v in judged if (v.reading.probe.quantity, v.reading.probe.place) in taken)
-    return Entered(done.entry, own, amp=amp)
+    enough = len(readings.readings) >= LEAST
+    then = "job twin fits the amp to its readings; swap, drive and the others take this folder for the amp."
+    return Entered(done.entry, own, then if enough else "", amp)
 
 
 def decide(folder: str | Path, changes: Mapping[str, object], why: str, **more: Any) -> Entered:
