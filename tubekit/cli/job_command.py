@@ -214,7 +214,7 @@ def _twin(typed: Typed, _asked: Asked) -> Any:
 
     found = open_job(typed.folder).twin
     if found is None:
-        raise InputError("there are too few readings to fit this amp to", where=str(typed.folder),
+        raise InputError("there are too few readings to match this amp to", where=str(typed.folder),
                          fix="Enter at least three: job read V3.k=5.7 B1=334 line=121")  # fmt: skip
     return found
 
@@ -247,7 +247,7 @@ _VERBS: dict[str, tuple[str, Callable[[Typed, Asked], Any]]] = {
         "18.2, ok, no, or a meter's CSV (shows what to do next, and what that value means)",
         _next,
     ),
-    "twin": ("(the amp fitted to its readings; any command takes the folder for the amp)", _twin),
+    "twin": ("(match the amp to its readings; then any command takes the folder as the amp)", _twin),
     "compare": ("(with its last visit)", _compare),
     "hand-back": ("", _hand_back),
     "owner": ("(six sentences)", _owner),
