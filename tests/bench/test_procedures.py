@@ -57,7 +57,7 @@ def test_a_stop_is_never_what_a_good_amp_shows(name):
     assert len(rails) >= 4
     for node, _, rated in rails:
         assert abs(result.report.node(node).dc_v) < rated
-    assert [s for s in bring_up(amp).stops if "more than its rating" in s]
+    assert [s for s in bring_up(amp).stops if "above its rating" in s]
 
 
 def test_fixed_bias_is_read_in_every_step():
@@ -219,7 +219,7 @@ def test_the_stage_that_loses_the_signal_is_named(teasel):
     assert "C2 is between" in result.loses
     good = rows.replace("0.6 mV", "114 mV")
     agreed = trace(teasel, readings=readings_from_text("place,quantity,value\n" + good, teasel))
-    assert agreed.loses == "the 2 levels read agree with a good amp"
+    assert agreed.loses == "the 2 levels you read agree with a good amp"
 
 
 def test_current_under_drive_stays_near_idle_with_slight_sag(teasel):
@@ -235,7 +235,7 @@ def test_hum_balance_nulls_near_the_middle():
     result = hum_procedure(load_amp("fescue"))
     report = hum_report(load_amp("fescue"))
     now = float(report.hum.total_rms[0])
-    assert f"Expect {show(now, 'V RMS', 2)} of hum as R54 is set" in result.steps[1]
+    assert f"Expect {show(now, 'V RMS', 2)} of hum with R54 where it is now" in result.steps[1]
     (turned,) = (each for each in report.remedies if each.part == "R54")
     assert turned.what.removeprefix("R54 set to ") in result.verdict
     assert show(turned.total_rms, "V") in result.verdict

@@ -134,7 +134,7 @@ def test_a_correction_withdraws_an_entry_and_keeps_it(job, unjudged):
 @pytest.mark.parametrize(
     ("words", "text"),
     [
-        (("read", "k35=18"), "no node 'k35'"), (("read",), "nothing was read"),
+        (("read", "k35=18"), "is called 'k35'"), (("read",), "nothing was read"),
         (("read", "V3=34"), "volts or current"), (("read", "k34=-18"), "Were the leads swapped?"),
         (("read", "hot"), "is no reading"), (("decide", "R14=330"), "a part and a reason"),
         (("decide", "R99=330", "x"), "R99"), (("fit", "R14"), "nothing was decided"),

@@ -203,7 +203,7 @@ def test_what_cannot_be_stands_beside_its_row(panel, value, words):
 def test_a_slip_of_milli_is_asked_about(panel):
     k = panel.row("k34")
     panel.put("k34", "24.84 mV")
-    assert "a thousandth of the expected: V?" in panel.checked.notes[k]
+    assert "a thousandth of the expected value. Is it V?" in panel.checked.notes[k]
     assert "V?" in panel.lines.lines[k].complaint.value
 
 

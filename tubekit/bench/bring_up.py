@@ -99,8 +99,9 @@ class BringUp(Printed):
     def answer(self) -> str:
         """How, and when to stop."""
         return (
-            f"{self.headline()} Stop, switch off and discharge if the line current or a cathode voltage is "
-            "well above the table or B+ well below it (15 %), a plate glows, or anything smells or smokes."
+            f"{self.headline()} Stop, switch off and discharge if the line current is over 1.3 times the "
+            "table, a cathode voltage is 15 % above it, B+ is 15 % below it, a plate glows, or anything "
+            "smells or smokes."
         )
 
     def short(self) -> list[Table]:
@@ -160,7 +161,7 @@ def bring_up(
     True
     """
     if amp.batch is not None:
-        raise InputError("this calculates one amp at a time", where=amp.name, fix="Take one with member(0)")
+        raise InputError("this calculates one amp at a time", where=amp.name, fix="Choose one: amp.member(0)")
     supply = supply_report(amp)
     bias = words.fixed_bias_nodes(amp, supply)
     probes = (
@@ -173,7 +174,7 @@ def bring_up(
         return _behind_lamps(asked, given)
     if not steps or not all(0.05 <= s <= 1.2 for s in steps):
         raise InputError(
-            "steps must be 0.05 to 1.2 of the line voltage", where=amp.name, fix="Give steps=(0.25, …)"
+            "steps must be 0.05 to 1.2 times the line voltage", where=amp.name, fix="Give steps=(0.25, …)"
         )
     stepped = tuple(
         _on_supply(asked, share, before) for before, share in zip((0.0, *steps[:-1]), steps, strict=True)

@@ -82,7 +82,7 @@ def watch(heaters: float, volts: float, working: float, bias: Sequence[str] = ()
     Examples
     --------
     >>> watch(0.43, 178.0, 389.0)
-    'heaters dark, B+ already at 46 %: hold until the current settles and electrolytics have re-formed'
+    'heaters dark, B+ already at 46 %: wait until the current settles and the electrolytics have re-formed'
     >>> watch(1.0, 388.0, 389.0)
     'heaters at full heat, everything at its working voltage'
     """
@@ -104,7 +104,7 @@ def watch(heaters: float, volts: float, working: float, bias: Sequence[str] = ()
     if bias:
         text += f": check the bias at {' and '.join(bias)} before you go on"
     elif FORMING[0] < share < FORMING[1]:
-        text += ": hold until the current settles and electrolytics have re-formed"
+        text += ": wait until the current settles and the electrolytics have re-formed"
     return text
 
 
@@ -112,7 +112,7 @@ def stops(supply: SupplyReport, last_a: float, bias: Sequence[str]) -> tuple[str
     """When to stop on a variable supply; `last_a` is the settled current of the last step [A]."""
     most = show(OVER * last_a, "A")
     return (
-        f"after the wait the line current is above {OVER:g} times the value for its step (last: {most})",
+        f"after the wait the line current is above {OVER:g} times its value in the table (last step: {most})",
         *_stops(supply, bias),
     )
 
@@ -129,11 +129,11 @@ def _stops(supply: SupplyReport, bias: Sequence[str]) -> Iterator[str]:
     yield f"B+ is more than {100 * RAIL_SHORT:.0f} % below the value for the step, or keeps falling"
     over = [f"{node} {show(rated, 'V')} ({name})" for node, name, rated in rated_rails(supply)]
     if over:
-        yield f"a filter capacitor gets more than its rating: {', '.join(over)}"
+        yield f"the voltage across a filter capacitor is above its rating: {', '.join(over)}"
     if bias:
         yield (
             f"the bias voltage at {' or '.join(bias)} is more than {100 * BIAS_OFF:.0f} % off "
-            "the expected value: with too little bias the output tubes run away"
+            "the expected value: with too little bias voltage the output tubes run away"
         )
     climbs = f"is {100 * CATHODE_OVER:.0f} % above the expected value and keeps climbing"
     yield f"a cathode voltage {climbs}, or a plate glows red"

@@ -117,7 +117,7 @@ class CableReport(Printed):
             for s in self.drawn_states
         ]  # fmt: skip
         risky = [s.words for s in self.found_states if s.high_tension and not s.loudspeaker]
-        note = f"B+ without a speaker on the output transformer: {'; '.join(risky)}. " if risky else ""
+        note = f"B+ is on with no speaker on the output transformer: {'; '.join(risky)}. " if risky else ""
         return Table("Interlock and standby", columns, rows, note=note)
 
     def tick_off(self) -> Table:
@@ -134,7 +134,8 @@ class CableReport(Printed):
             rows.append((one, two, by, color, wire.role if wire else "", _tick(read.get(pair))))
         columns = headed("from", "to", "wire", "color", "carries", "beeps")
         note = (
-            "Plugs out, amp unplugged from the line and discharged. Every pair not listed must stay silent."
+            "First pull the plugs of the cable, unplug the amp from the line and discharge the filter caps. "
+            "Every pair not listed must stay silent."
         )
         return Table("Continuity checklist", columns, rows, note=note)
 
@@ -159,14 +160,14 @@ def _tick(beeps: bool | None) -> str:
 def differences(drawn_state: LoopState, state: LoopState) -> list[str]:
     """Describe what one state does as found and not as drawn, what burns first; [] where nothing."""
     known = (
-        (bool(state.unsolved), f"no steady state was found ({state.unsolved})"),
+        (bool(state.unsolved), f"this state could not be calculated ({state.unsolved})"),
         (state.high_tension and not drawn_state.high_tension,
-         "B+ stays on at the output stage, where the schematic removes it"),
+         "the output stage still gets B+; by the schematic it should not"),
         (drawn_state.high_tension and not state.high_tension,
          "no B+ at the output stage (the amp stays in standby)"),
         (drawn_state.loudspeaker and not state.loudspeaker, "the speaker is not connected"),
         (state.loudspeaker and not drawn_state.loudspeaker,
-         "a speaker is connected, which the schematic does not show"),
+         "a speaker is connected where the schematic shows none"),
     )  # fmt: skip
     lines = [harm for harm in state.harms if harm not in drawn_state.harms]
     lines += [words for so, words in known if so]
@@ -206,7 +207,7 @@ def check_cable(amp: Amp, readings: Any = ()) -> CableReport:
     if not connectors(amp):
         raise ReadingError(
             "this amp has no multi-pin cable", where=amp.name,
-            fix="If yours does, add it to the amp file as [P2] with kind = 'connector', plug and socket",
+            fix="If yours has one, add it to the amp file as [P2] with kind = 'connector', plug and socket",
         )  # fmt: skip
     listed = _listed(readings, amp)
     joints = poor_joints(amp, {one.pair: one.ohms for one in listed if one.ohms is not None})
@@ -230,5 +231,5 @@ def _columns(rows: Sequence[dict[str, Any]], where: str) -> None:
         raise ReadingError(
             "the columns from, to and beeps are missing",
             where=where,
-            fix="Begin the list with from,to,beeps",
+            fix="Make from,to,beeps the first line of the list",
         )

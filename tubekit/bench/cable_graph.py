@@ -88,6 +88,6 @@ def known_pin(amp: Amp, text: str, where: str, line: int) -> Pin:
         return f"{name}.{int(number)}"
     raise ReadingError(
         f"there is no pin '{text[:40]}'", where=where, part=f"line {line}" if line else "",
-        fix=f"Write connector and pin as P2.4; the connectors are {', '.join(there) or 'none'}",
+        fix=f"Write connector and pin like P2.4; the connectors are {', '.join(there) or 'none'}",
         near=near_matches(words, pins(amp)),
     )  # fmt: skip

@@ -40,7 +40,7 @@ def ohms_said(text: object) -> float:
             f"'{words[:20]}' is not a resistance", fix="Write ohms as 0.3 or 220k, or open"
         ) from error
     if result < 0:
-        raise ReadingError(f"{words} is below zero", fix="Take the sign out, or null the meter's leads")
+        raise ReadingError(f"{words} is below zero", fix="Leave out the minus sign, or zero the meter")
     return result
 
 
@@ -65,6 +65,5 @@ def poor_joints(amp: Amp, ohms: Mapping[Pair, float]) -> Iterator[str]:
         elif BEEPS_BELOW <= value < OPEN_OHMS:
             where = "a wire that hardly makes contact" if pair in drawn else "damp, burnt or dirty insulation"
             yield (
-                f"{read}: a high-resistance joint or leakage. "
-                f"With all plugs out this is {where}, or a plug is still in."
+                f"{read}: a high-resistance joint or leakage. The cause is {where}; or a plug is still in."
             )

@@ -50,7 +50,8 @@ class CablePinSwaps(Printed):
     def headline(self) -> str:
         """Number of swaps, and of those that do damage."""
         bad = sum(bool(one.harms) for one in self.swaps)
-        return f"{self.amp.title}: {len(self.swaps)} swaps of two pins; {bad} of them burn something."
+        does = f"{bad} of them can damage a part or leave a heater cold"
+        return f"{self.amp.title}: {len(self.swaps)} swaps of two pins; {does}."
 
     def tables(self) -> list[Table]:
         """One row per swap."""
@@ -73,7 +74,7 @@ def pin_swaps(amp: Amp) -> CablePinSwaps:
     if not ends:
         raise ReadingError(
             "no cable joins two connectors of this amp", where=amp.name,
-            fix="Add its wires to the amp file as [W1], with nodes on both plugs",
+            fix="Add its wires to the amp file as [W1], each with one end on each plug",
         )  # fmt: skip
     on = drawn_on(amp)
     result = [_swap(amp, on, one, two) for pins_of in ends for one, two in combinations(pins_of, 2)]
@@ -98,7 +99,7 @@ def _swap(amp: Amp, on: AmpReport, one: Pin, two: Pin) -> CablePinSwap:
     try:
         report = analyze(other, near=on)
     except SolveError as error:
-        return CablePinSwap(one, two, (f"no steady state was found ({error})",))
+        return CablePinSwap(one, two, (f"this wiring could not be calculated ({error})",))
     burnt = damage(on, report)
     if burnt:
         return CablePinSwap(one, two, burnt)

@@ -39,7 +39,7 @@ def cut(amp: Amp, wire: str) -> Amp:
     if wire not in wires:
         raise ReadingError(
             f"there is no wire '{wire[:20]}'", where=amp.name, near=near_matches(wire, wires),
-            fix=f"Name one of {', '.join(wires)}" if wires else "This amp draws no wire",
+            fix=f"Choose one of {', '.join(wires)}" if wires else "This amp file has no wires",
         )  # fmt: skip
     return dataclasses.replace(amp, parts={name: part for name, part in amp.parts.items() if name != wire})
 

@@ -17,8 +17,8 @@ from tubekit.text import Printed, Table
 
 TOLD = 4
 SAME = 1e-6
-ALONE = "Fixing only this: "
-NOTHING = "Fixing only this changes no voltage or current by 1 %, and no hum or level by 1 dB."
+ALONE = "Fixing this alone: "
+NOTHING = "Fixing this alone changes voltages and currents by less than 1 %, hum and level by less than 1 dB."
 
 
 @dataclass(frozen=True)
@@ -109,7 +109,7 @@ def chassis_diff(amp: Amp, drawing: Amp | str) -> ChassisDiff:
     """
     paper = load_amp(drawing) if isinstance(drawing, str) else drawing
     if amp.batch is not None or paper.batch is not None:
-        raise InputError("a batch is not one chassis", where=amp.name, fix="Take one with member(0)")
+        raise InputError("this compares one amp at a time", where=amp.name, fix="Choose one: amp.member(0)")
     paper = paper.changed({}, mains_rms=float(amp.mains_rms))
     now = analyze(amp)
     differences = [_solved(amp, now, difference, parts) for difference, parts in _differences(amp, paper)]

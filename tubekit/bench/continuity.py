@@ -74,7 +74,7 @@ def read_continuity(rows: Iterable[Any], amp: Amp, where: str = "list") -> tuple
         if before.beeps != reading.beeps:
             raise ReadingError(
                 f"{pair[0]} to {pair[1]} beeps in one row and not in another (rows {before.line} and {line})",
-                where=where, fix="Measure it again and keep one of them",
+                where=where, fix="Measure that pair again and keep only one row",
             )  # fmt: skip
     return tuple(result.values())
 

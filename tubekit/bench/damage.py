@@ -60,9 +60,9 @@ def _together(checks: list[RatingCheck], after: AmpReport) -> Iterator[str]:
         alike.setdefault((_heater(after, c) or c.code, f"{c.worst:.2g}"), []).append(c)
     for (fate, _), same in alike.items():
         one = same[0]
-        parts = ", ".join(dict.fromkeys(c.part for c in same))
-        verb = "burns out" if one.worst >= BURNS and one.unit in ("W", "A") else "is above its rating"
-        verb = verb if len(same) == 1 else {"burns out": "burn out"}.get(verb, "are above their rating")
+        parts = ", ".join(dict.fromkeys(f"{c.part} winding" if " " in c.part else c.part for c in same))
+        hot = one.unit in ("W", "A")
+        verb = "will burn out" if hot and one.worst >= BURNS else "overloaded" if hot else "over the limit"
         figures = f"{one.what} {show(one.value, one.unit)} (limit {mark(one.limit, one.unit)})"
         yield f"{parts}: {fate}" if fate != one.code else f"{parts} {verb}: {figures}"
 

@@ -20,8 +20,8 @@ from tubekit.text import quantity
 Array = np.ndarray
 
 LAW = (
-    "The lamp resistance is calculated as V^0.45, cold a twelfth of hot (lamp makers' rule, from memory): "
-    "the readings are good to about 10 %."
+    "Lamp resistance is an estimate: it rises with voltage to the power 0.45 and is a twelfth when cold "
+    "(lamp makers' rule, from memory). So these readings are good to about 10 %."
 )
 MARKED = (100.0, 120.0, 230.0, 240.0)
 """Volts that line lamps are marked with [V] (common practice)."""

@@ -26,7 +26,7 @@ CHOKE_MARGIN = 1.2
 """A choke is rated a fifth above its current (common practice)."""
 ELECTROLYTICS = (1e-6, 2.2e-6, 4.7e-6, 1e-5, 2.2e-5, 3.3e-5, 4.7e-5, 1e-4, 2.2e-4, 4.7e-4, 1e-3)
 OFF, SMALL_W = 0.03, 0.01
-SEE_SWAP = "These come from the swap report of the same change. Buy nothing before each is settled."
+SEE_SWAP = "These warnings come from the swap report of the same change. Clear them up before you order."
 SET_NOT_BOUGHT = ("position", "emission", "inserted", "plugged", "role", "note", "condition")
 """Fields that are set or found at the bench; a change of them buys nothing."""
 DIODE_MARGIN = 2.0
@@ -209,7 +209,7 @@ def _capacitor(report: SupplyReport, part: drawn.Capacitor) -> Order:
     if part.style == "electrolytic":
         sold = min(ELECTROLYTICS, key=lambda c: abs(np.log(c / farads)))
         if abs(sold / farads - 1) > OFF:
-            note = f"; sold as {mark(sold, 'F')} for {mark(farads, 'F')}"
+            note = f"; nearest stock value to {mark(farads, 'F')}"
         farads = sold
     else:
         farads, note = _standard(farads, "E12")
@@ -234,8 +234,8 @@ def _diode(report: SupplyReport, part: drawn.Diode) -> Order:
     rated, current = known[name]
     margin = min(rated / max(volts, 1e-3), current / max(amps, 1e-9))
     more = [n for n, (v, a) in known.items() if v >= DIODE_MARGIN * volts and a >= DIODE_MARGIN * amps]
-    short = f"; not enough margin: use {more[0] if more else 'a stronger one'}"
-    reason = f"gets {show(volts, 'V')} peak inverse and {show(amps, 'A')} average"
+    short = f"; not enough margin: use {more[0] if more else 'one with a higher rating'}"
+    reason = f"gets {show(volts, 'V')} peak inverse and {show(amps, 'A')} average current"
     return Order(
         part.designator, "silicon diode", name, "", f"{rated:g} V, {current:g} A", margin,
         reason + (short if margin < DIODE_MARGIN else ""),

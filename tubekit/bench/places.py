@@ -95,13 +95,13 @@ def probe_of(amp: Amp, place: str, code: str, where: str, part: str) -> Probe:
     for node in ends:
         if node != GROUND and node not in amp.nodes:
             raise ReadingError(
-                f"there is no node '{node[:40]}' in {amp.title}", where=where, part=part,
-                fix="Write a node of the schematic, 'B1 to B2', a test point, or a part with two ends",
+                f"nothing in {amp.title} is called '{node[:40]}'", where=where, part=part,
+                fix="Write a point of the schematic, 'B1 to B2', a test point, or a part with two ends",
                 near=near_matches(node, (*amp.nodes, *amp.test_points, *amp.parts)),
             )  # fmt: skip
     if ends[0] == ends[1]:
         raise ReadingError(
-            f"both leads are on '{ends[0]}'", where=where, part=part, fix="Name two nodes, as 'B1 to B2'"
+            f"both leads are on '{ends[0]}'", where=where, part=part, fix="Name two points: 'B1 to B2'"
         )
     return Probe(code, ends)
 
@@ -134,6 +134,6 @@ def _electrode(amp: Amp, place: str, where: str, part: str) -> tuple[str, str]:
         return words[0], terminal
     raise ReadingError(
         f"'{place[:40]}' is not a tube section whose current you can measure", where=where, part=part,
-        fix=f"Write a section ({', '.join(sections)}), with plate, screen or cathode after it",
+        fix=f"Write a section ({', '.join(sections)}), then plate, screen or cathode",
         near=near_matches(words[0] if words else "", sections),
     )  # fmt: skip

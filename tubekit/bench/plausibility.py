@@ -49,7 +49,8 @@ def _mains(readings: Readings) -> Iterator[Note]:
     design, read = float(np.max(readings.drawn.mains_rms)), float(np.max(readings.amp.mains_rms))
     if readings.mains_accuracy is not None and abs(read / design - 1.0) > FAR_MAINS:
         text = (
-            f"Line voltage: {read:g} V, but the design is {design:g} V. Is that right? Using it as entered."
+            f"You entered {read:g} V of line voltage; the design is {design:g} V. Is that right? "
+            "It is used as entered."
         )
         yield Note("far_mains", "mains", text)
 
@@ -70,20 +71,20 @@ def _possible(readings: Readings, reading: Reading, usual: float, top: float, po
     volts = reading.probe.quantity in ("dc_v", "ac_rms_v", "ripple_pp_v", "ripple_rms_v", "signal_rms_v")
     if volts and abs(reading.value) > BEYOND * top:
         raise ReadingError(
-            f"{reading.describe()} is more than this amp can have anywhere ({usual:.4g} V is expected): mV?",
-            fix="Write the unit the meter showed, as 143 mV", code="too_many_volts", **at,
+            f"{reading.describe()} is more than this amp has anywhere; {usual:.4g} V is expected. Is it mV?",
+            fix="Write the unit the meter showed, like 143 mV", code="too_many_volts", **at,
         )  # fmt: skip
     if reading.probe.quantity == "dc_a" and usual > 0 and reading.value > SLIP[0] * usual:
         raise ReadingError(
-            f"{reading.describe()} is not a current of this tube ({usual * 1e3:.3g} mA is expected): mA?",
-            fix="Write the unit the meter showed, as 34 mA", code="too_many_amps", **at,
+            f"{reading.describe()} is too much for this tube; {usual * 1e3:.3g} mA is expected. Is it mA?",
+            fix="Write the unit the meter showed, like 34 mA", code="too_many_amps", **at,
         )  # fmt: skip
     one, two = reading.probe.place
     never_negative = reading.probe.quantity == "dc_v" and two == GROUND and one in positive and usual > 1.0
     if never_negative and reading.value < -max(0.5, 0.05 * usual):
         raise ReadingError(
-            f"{reading.describe()} is negative, where {usual:.4g} V is expected and no fault makes it so",
-            fix="Were the leads swapped? Then take the sign out", code="negative", **at,
+            f"{reading.describe()} is negative; {usual:.4g} V is expected, and no fault makes it negative",
+            fix="If the leads were swapped, leave out the minus sign", code="negative", **at,
         )  # fmt: skip
 
 
@@ -94,10 +95,10 @@ def _asked(reading: Reading, usual: float) -> Iterator[Note]:
     off = abs(reading.value / usual)
     small, large = {"dc_a": ("mA", "A"), "ohms": ("Ω", "kΩ")}.get(reading.probe.quantity, ("mV", "V"))
     if SLIP[0] < off < SLIP[1]:
-        slip = f"1000 times the expected: {small}?"
+        slip = f"1000 times the expected value. Is it {small}?"
     elif SLIP[0] < 1.0 / off < SLIP[1]:
-        slip = f"a thousandth of the expected: {large}?"
+        slip = f"a thousandth of the expected value. Is it {large}?"
     else:
         return
-    text = f"{reading.probe} {reading.describe()} is about {slip} Using it as entered."
+    text = f"{reading.probe} {reading.describe()} is about {slip} It is used as entered."
     yield Note("prefix", reading.probe.place[0], text, line=reading.line)

@@ -37,7 +37,7 @@ class DrivenTube:
     idle_a: float = quantity("A", "I_0", "mean cathode current at idle")
     driven_a: float = quantity("A", "I_1", "mean cathode current at full drive, after B+ has sagged")
     idle_k_v: float = quantity("V", "V_k", "cathode at idle")
-    driven_k_v: float = quantity("V", "V_k1", "cathode at full drive")
+    driven_k_v: float = quantity("V", "V_k1", "cathode voltage at full drive")
     plate_w: float = quantity("W", "P", "plate dissipation at full drive")
     screen_w: float = quantity("W", "P_g2", "screen dissipation at full drive; none for a triode")
 
@@ -260,9 +260,9 @@ def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
         ),
         _joined(
             "Clip a sensitive AC meter across the load while the amp is off. Expect",
-            f"{show(null.now_v, 'V RMS', 2)} of hum as {null.control} is set, up to "
+            f"{show(null.now_v, 'V RMS', 2)} of hum with {null.control} where it is now, up to "
             f"{show(worst, 'V RMS', 2)}",
-            "with the pot at either end",
+            "with it at either end",
         ),
         turn,
         _joined(

@@ -109,7 +109,7 @@ def from_csv(text: str, where: str) -> Rows:
     if lines and lines[0][1].strip(EMPTY).lower() == "sep=":  # a spreadsheet's own first line
         lines = lines[1:]
     if not lines:
-        raise ReadingError("there are no readings in the file", where=where, fix=f"Begin it with {HEADER}")
+        raise ReadingError("there are no readings in the file", where=where, fix=f"First line: {HEADER}")
     if len(lines) > MOST_ROWS + 1:
         _too_many(len(lines) - 1, where)
     names = _cells(*lines[0], where)
@@ -117,7 +117,7 @@ def from_csv(text: str, where: str) -> Rows:
         sign = "semicolons" if ";" in lines[0][1] else "tabs"
         raise ReadingError(
             f"the columns are separated by {sign}, so a comma could be a decimal sign", where=where,
-            part="line 1", fix="Save it with commas between columns and points in numbers (143.5)",
+            part="line 1", fix="Save it with commas between columns and decimal points in numbers (143.5)",
         )  # fmt: skip
     while names and not names[-1].strip():  # empty columns at the end of a spreadsheet
         names.pop()
@@ -130,8 +130,8 @@ def _cells(number: int, line: str, where: str) -> list[str]:
         return next(iter(csv.reader([line], strict=True, skipinitialspace=True)))
     except csv.Error as error:
         raise ReadingError(
-            f"cannot be cut into cells ({error})", where=where, part=f"line {number}",
-            fix="Close the quotation marks, or take them out",
+            f"cannot be split into columns ({error})", where=where, part=f"line {number}",
+            fix="Close the quotation marks, or leave them out",
         ) from error  # fmt: skip
 
 
@@ -141,8 +141,8 @@ def _row(number: int, line: str, names: list[str], where: str) -> dict[str, str]
         cells.pop()
     if len(cells) > len(names):
         raise ReadingError(
-            f"has {len(cells)} cells for {len(names)} columns", where=where, part=f"line {number}",
-            fix="A decimal comma cuts a number in two: write 143.5 for 143,5. Notes with commas need quotes",
+            f"has {len(cells)} entries in {len(names)} columns", where=where, part=f"line {number}",
+            fix="Write 143.5, not 143,5: the comma splits the number. Put notes with commas in quotes",
         )  # fmt: skip
     return dict(zip(names, cells, strict=False))
 
@@ -152,12 +152,12 @@ def _named(names: list[str], where: str) -> list[str]:
         if name not in COLUMNS:
             raise ReadingError(
                 f"there is no column '{name[:40]}'", where=where, part="heading",
-                fix=f"The columns are {HEADER}; the first three are needed", near=near_matches(name, COLUMNS),
+                fix=f"The columns are {HEADER} (first 3 required)", near=near_matches(name, COLUMNS),
             )  # fmt: skip
     missing = [name for name in NEEDED if name not in names]
     if missing or len(set(names)) < len(names):
         what = f"the column {missing[0]} is missing" if missing else "duplicate column"
-        raise ReadingError(what, where=where, part="heading", fix=f"Begin the list with {HEADER}")
+        raise ReadingError(what, where=where, part="heading", fix=f"First line: {HEADER}")
     return names
 
 
@@ -165,7 +165,7 @@ def _from_toml(text: str, where: str) -> Rows:
     try:
         tables = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
-        fix = 'Write [[reading]] and lines as value = "18.2 V"; text is in quotation marks'
+        fix = 'Write [[reading]], then lines like value = "18.2 V"; put words in quotation marks'
         raise ReadingError(f"not TOML: {error}", where=where, fix=fix) from error
     for name in tables:
         if name not in TOML_TABLES:
@@ -177,7 +177,7 @@ def _from_toml(text: str, where: str) -> Rows:
     listed = tables.get("reading", [])
     parts = [tables.get(name, {}) for name in ("readings", "meter", "tone")]
     if not isinstance(listed, list) or not all(isinstance(t, dict) for t in (*parts, *listed)):
-        raise ReadingError("a reading is not a table", where=where, fix="Write [[reading]] before each")
+        raise ReadingError("a reading has no heading", where=where, fix="Write [[reading]] above each")
     names = list(dict.fromkeys(key for one in listed for key in one))
     result = _from_records(listed, where, names)
     return Rows(where, result.rows, *parts)
@@ -188,7 +188,7 @@ def _from_records(records: Iterable[Mapping[str, Any]], where: str, names: list[
     if len(listed) > MOST_ROWS:
         _too_many(len(listed), where)
     if not listed:
-        raise ReadingError("there are no readings", where=where, fix=f"Give at least {', '.join(NEEDED)}")
+        raise ReadingError("there are no readings", where=where, fix=f"Enter at least {', '.join(NEEDED)}")
     _named([name.strip().lower() for name in names], where)
     cleaned = ({str(k).strip().lower(): _blank(v) for k, v in one.items()} for one in listed)
     rows = list(enumerate(cleaned, 1))
@@ -205,5 +205,5 @@ def _blank(value: Any) -> Any:
 def _too_many(count: int, where: str) -> None:
     raise ReadingError(
         f"{count:,} rows are too many for a list of bench readings ({MOST_ROWS:,} at most)", where=where,
-        fix="Check that this is a list of readings. From a recording, enter the average",
+        fix="If this is not a list of readings, choose another file. From a recording, enter the average",
     )  # fmt: skip

@@ -93,7 +93,7 @@ def _read(rows: Rows, amp: Amp) -> Readings:
     silent = [r.line for r in result.readings if r.probe.quantity == "signal_rms_v"] if spoken is None else []
     if silent:
         raise ReadingError(
-            "a signal is listed, but no test tone", where=rows.where, code=NO_TONE, lines=(silent[0],),
+            "there is a signal reading, but no test tone", where=rows.where, code=NO_TONE, lines=(silent[0],),
             fix="Add rows such as J1,tone level,20 mV and J1,tone frequency,1 kHz",
         )  # fmt: skip
     return _together(rows, amp, result, spoken)
@@ -155,8 +155,8 @@ def _one(
     value = _number(row.get("value", ""), QUANTITIES[code].unit, where, at)
     if value < 0 and code in NOT_BELOW_ZERO:
         raise ReadingError(
-            f"{QUANTITIES[code].words} of {row.get('value')} is below zero, which no meter shows there",
-            where=where, part=at, fix="Take the sign out, or swap the leads and read again",
+            f"{QUANTITIES[code].words} of {row.get('value')} is below zero; no meter shows that here",
+            where=where, part=at, fix="Leave out the minus sign, or swap the leads and read again",
         )  # fmt: skip
     own = _meter(row, meter, where, at)
     if part_measured(amp, place, code):
@@ -164,8 +164,8 @@ def _one(
         return PartValue(place, code, value, own.accuracy, line)
     if code in ("farads", "emission"):
         raise ReadingError(
-            f"{QUANTITIES[code].words} is measured on a part, and there is no part '{place[:40]}'",
-            where=where, part=at, fix="Name the part, as C14 or V3", near=near_matches(place, amp.parts),
+            f"{QUANTITIES[code].words} is measured on a part, but there is no part '{place[:40]}'",
+            where=where, part=at, fix="Name the part, like C14 or V3", near=near_matches(place, amp.parts),
         )  # fmt: skip
     probe = probe_of(amp, place, code, where, at)
     return Reading(probe, value, own, str(row.get("note", "")), line)
@@ -177,13 +177,13 @@ def _measurable(amp: Amp, place: str, code: str, value: float, where: str, at: s
     if not isinstance(part, kinds[code]):
         raise ReadingError(
             f"a {part.kind} has no {QUANTITIES[code].words} of its own to measure", where=where, part=at,
-            fix="Name its node for a reading in the circuit",
+            fix="For a reading in the circuit, name the point instead",
         )  # fmt: skip
     nominal = getattr(part, code)
     if not 1 / 300 < value / float(nominal) < 300:
         raise ReadingError(
-            f"{place} is {value:g} {UNITS[code]}, drawn as {float(nominal):g}: off by a factor of 1000?",
-            where=where, part=at, fix="Write the unit, as 4.7k or 22n; an open or shorted part has no value",
+            f"{place} is {value:g} {UNITS[code]}, by the schematic {float(nominal):g}: wrong unit?",
+            where=where, part=at, fix="Write the unit: 4.7k or 22n; an open or shorted part has no value",
         )  # fmt: skip
 
 
@@ -198,7 +198,7 @@ def _frequency(words: str, where: str, at: str) -> tuple[str, float]:
 
 def _number(raw: Any, unit: str, where: str, at: str) -> float:
     if isinstance(raw, str) and not raw.strip():
-        raise ReadingError("there is no value", where=where, part=at, fix="Write it, or take the row out")
+        raise ReadingError("there is no value", where=where, part=at, fix="Write it, or delete the row")
     if unit == "ohm" and str(raw).strip().lower() in OPEN_WORDS:
         return OPEN_OHMS
     try:
@@ -214,13 +214,13 @@ def _meter(row: Mapping[str, Any], base: Meter, where: str, at: str) -> Meter:
     if row.get("accuracy", "") != "":
         percent = _number(row["accuracy"], "%", where, at)
         if not 0 < percent <= 50:
-            fix = "Write the meter's accuracy as 1 %"
+            fix = "Write the meter's accuracy like 1 %"
             raise ReadingError(f"no meter has an accuracy of {percent:g} %", where=where, part=at, fix=fix)
         meter = replace(meter, accuracy=percent / 100.0)
     if row.get("input_resistance", "") != "":
         ohms = _number(row["input_resistance"], "ohm", where, at)
         if not 1e3 <= ohms <= 1e13:
-            fix = "Write it as 10M; of a pointer meter its ohms per volt times the range"
+            fix = "Write it like 10M; for a pointer meter, multiply ohms per volt by the range"
             raise ReadingError(
                 f"no meter has an input resistance of {ohms:g} Ω", where=where, part=at, fix=fix
             )
@@ -251,8 +251,8 @@ def _tone(table: Mapping[str, Any], amp: Amp, where: str) -> Tone | None:
     jack = str(table.get("input", ""))
     if jack not in inputs:
         raise ReadingError(
-            f"the test tone is at '{jack}', which is no input jack", where=where, part="tone", code=TONE,
-            fix=f"Name one of {', '.join(inputs)}", near=near_matches(jack, inputs),
+            f"the test tone is at '{jack}', which is not an input jack", where=where, part="tone", code=TONE,
+            fix=f"Choose one of {', '.join(inputs)}", near=near_matches(jack, inputs),
         )  # fmt: skip
     values: dict[str, float] = {}
     for key, raw in table.items():
@@ -260,8 +260,8 @@ def _tone(table: Mapping[str, Any], amp: Amp, where: str) -> Tone | None:
             continue
         if key not in TONE_FIELDS:
             raise ReadingError(
-                f"a tone has no '{key}'", where=where, part="tone", code=TONE,
-                fix=f"State {', '.join(TONE_FIELDS)}", near=near_matches(key, TONE_FIELDS),
+                f"a test tone has no '{key}'", where=where, part="tone", code=TONE,
+                fix=f"Enter {', '.join(TONE_FIELDS)}", near=near_matches(key, TONE_FIELDS),
             )  # fmt: skip
         name, unit = TONE_FIELDS[key]
         try:
@@ -279,8 +279,8 @@ def _no_duplicates(readings: list[Reading], parts: list[PartValue], where: str) 
     for key, name, line in [*read, *((p.part, p.part, p.line) for p in parts)]:
         if key in seen:
             raise ReadingError(
-                f"{name} is read twice: line {seen[key]} and line {line}", where=where,
+                f"there are two readings of {name}: line {seen[key]} and line {line}", where=where,
                 code=TWICE, word=name, lines=(seen[key], line),
-                fix="Keep the one you trust; for two states of the amp make two lists",
+                fix="Keep the reading you trust; if the amp was changed in between, make two lists",
             )  # fmt: skip
         seen[key] = line

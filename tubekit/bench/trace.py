@@ -121,7 +121,7 @@ class Trace(Printed):
         if any(p.within_db >= CANCELS_DB for p in self.points):
             yield (
                 f"Where the normal range is ±{CANCELS_DB:g} dB or more, two signals nearly cancel: only a "
-                "much higher reading means anything."
+                "much higher reading points to a fault."
             )
 
     def answer(self) -> str:
@@ -216,7 +216,7 @@ def first_tone(
 ) -> Tone:
     """A tone at the usual input, where no level is given one that keeps every stage well below clipping."""
     if not drawn.input_jacks(amp.parts):
-        raise ReadingError("there is no input jack in this amp", where=amp.name, fix="Draw it as [J1]")
+        raise ReadingError("there is no input jack in this amp", where=amp.name, fix="Enter it as [J1]")
     view = signal_view(amp, jack=jack)
     level = level_below(clips_at(view, frequency_hz)) if level_rms_v is None else level_rms_v
     return Tone(view.jack.designator, level, frequency_hz)
@@ -242,10 +242,10 @@ def _loses(amp: Amp, points: Sequence[TracePoint]) -> str:
         lost = off - ((before.off_db or 0.0) if before else 0.0)
         if lost < -max(LOST_DB, point.within_db):
             start = f"between {before.node} ({before.where}) and" if before else "before"
-            end = f"{point.node} ({point.where}): {-lost:.0f} dB short{_between(amp, before, point)}"
+            end = f"{point.node} ({point.where}): {-lost:.0f} dB too low{_between(amp, before, point)}"
             return f"the signal is lost {start} {end}"
         before = point
-    return f"the {len(read)} levels read agree with a good amp"
+    return f"the {len(read)} levels you read agree with a good amp"
 
 
 def _between(amp: Amp, before: TracePoint | None, point: TracePoint) -> str:

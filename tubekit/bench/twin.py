@@ -147,7 +147,7 @@ def fit(
     for _ in range(ROUNDS):
         seen, effects = solver.readings_at(solver.means + solver.deviation * mean)
         if not np.isfinite(seen[:, :taken]).all():
-            raise SolveError("An amp that would show these readings has no solution: check them.")
+            raise SolveError("No amp could be calculated that shows these readings. Check them.")
         slopes = effects[:, :taken] * spread
         off = compared - seen[:, :taken] + np.einsum("nmv,nv->nm", effects[:, :taken], mean - begin)
         each = [_weighed(slopes[n], off[n], variance[n], broad[n]) for n in range(count)]
@@ -238,7 +238,7 @@ class Twin(Printed):
             for each in self.moved
         ]  # fmt: skip
         rest = len(self.estimates) - len(rows)
-        note = f"{rest} other values are not narrowed by these readings: each is taken as typical."
+        note = f"These readings do not narrow {rest} other values: each is assumed typical."
         if self.width > WIDTHS[1]:
             note += f" The parts of this amp vary {self.width:.1f} times as much as usual."
         result = [Table("This amp", heads, rows, note=note, key="estimates")]
@@ -478,8 +478,8 @@ def _asked(readings: Readings, estimates: Sequence[Estimate], about: str) -> Est
     own = [each for each in estimates if about in (each.part, each.words) and each.unit != "A"]
     if about and not own:
         names = [each.part for each in estimates]
-        raise ReadingError("nothing is estimated of this part", where=readings.source, part=about,
-                           fix=f"Name one of {', '.join(dict.fromkeys(names))}",
+        raise ReadingError("nothing about this part is estimated", where=readings.source, part=about,
+                           fix=f"Choose one of {', '.join(dict.fromkeys(names))}",
                            near=near_matches(about, names))  # fmt: skip
     among = own if about else estimates
     tubes = [each for each in among if each.words.endswith(EMISSION)]
