@@ -149,7 +149,7 @@ def test_progress_is_told():
 @pytest.mark.parametrize(
     ("amp", "arguments", "text"),
     [
-        (load_amp("teasel").changed({"R14": [250, 270]}), {}, "a batch has no one spread"),
+        (load_amp("teasel").changed({"R14": [250, 270]}), {}, "one amp at a time"),
         (load_amp("teasel"), {"size": 3}, "cannot simulate 3 amps"),
         (load_amp("teasel"), {"probes": [Probe("signal_rms_v", ("p1a", "ground"))]}, "needs a test tone"),
         (load_amp("teasel"), {"tone": Tone("J3")}, "no such input jack"),
@@ -162,7 +162,7 @@ def test_what_cannot_be_spread_is_refused(amp, arguments, text):
 
 def test_it_prints():
     text = str(spread(load_amp("teasel"), [Probe("dc_v", ("k34", "ground"))], size=100))
-    assert "normal ranges hold 95 % of 100 simulated good amps" in text
+    assert "95 % of 100 simulated good amps" in text
     assert "DC volts at V3, V4 cathode (k34)" in text
 
 
@@ -188,7 +188,7 @@ def test_an_amp_that_cannot_be_solved_is_counted_and_named(monkeypatch):
     monkeypatch.setattr(room, "drawn_values", one_lost)
     result = spread(any_amp("vetch"), [Probe("dc_v", ("B1", "ground"))], size=200)
     assert len(result.lost) == 1
-    assert "1 of 200 amps could not be solved and are left out: " in str(result)
+    assert "1 of 200 amps could not be calculated and are left out: " in str(result)
     assert np.isfinite(result.low).all()
 
 

@@ -234,7 +234,7 @@ def test_a_top_cap_is_no_pin():
     old = tube("6SJ7")
     capped = replace(old, type="capped", pins={**old.pins, "grid": "top cap"})
     lines = [f.text for f in _socket("V1", old, capped)]
-    assert lines == ["V1: the capped has another pinout: grid on the top cap (was pin 4)"]
+    assert lines == ["V1: the capped has a different pinout: grid on the top cap (was pin 4)"]
 
 
 def test_a_table_of_direct_volts_leaves_out_what_is_line_or_winding():

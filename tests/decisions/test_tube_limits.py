@@ -150,8 +150,8 @@ def test_grids_on_one_leak_are_counted_together():
     both = check_of(solved("four-output-tubes"), "V4", "grid_leak")
     alone = check_of(analyze(amp("four-output-tubes").changed({"V7": "removed"})), "V4", "grid_leak")
     assert both.value > 1.8 * alone.value
-    assert "counted together" in both.what
-    assert "counted together" not in check_of(solved("burdock"), "V3", "grid_leak").what
+    assert "shared grid leak" in both.what
+    assert "shared grid leak" not in check_of(solved("burdock"), "V3", "grid_leak").what
 
 
 def test_a_grid_tied_to_its_own_cathode_is_measured_to_that_cathode():

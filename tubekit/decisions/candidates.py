@@ -121,7 +121,7 @@ def to_buy(after: SupplyReport, part: Part, k: int) -> str:
             return rating
         amps = float(np.broadcast_to(np.asarray(known.ripple_a), (after.amp.batch or 1,))[k])
         return (
-            f"{rating}, rated for {show(amps, 'A', 2)} of ripple or more"
+            f"{rating}, ripple current rating at least {show(amps, 'A', 2)}"
             if amps >= LEAST_RIPPLE_A
             else rating
         )

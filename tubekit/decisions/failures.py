@@ -102,10 +102,10 @@ def _dead(report: SupplyReport) -> Iterator[Failure]:
         if np.max(np.asarray(part.emission)) < 1e-3:
             yield Failure(
                 one.designator, "does not conduct: its filament is open or it has no emission",
-                f"no B+ at {part.cathode}; the tubes draw nothing and nothing else is harmed",
+                f"no B+ at {part.cathode}; the tubes draw no current, and no other part is harmed",
             )  # fmt: skip
         elif volts < DEAD_V and np.max(np.asarray(one.dc_a)) > 1e-3:
             yield Failure(
                 one.designator, f"works into a short: {show(one.dc_a, 'A')} and no voltage",
-                "rectifier and transformer overheat until the fuse opens, if it is the right one",
+                "rectifier and transformer overheat until the fuse blows, if it is the right fuse",
             )  # fmt: skip

@@ -116,7 +116,9 @@ def hum_report(amp: Amp, *, jack: str | None = None, unbalance: float = HEATER_U
     'V3'
     """
     if amp.batch is not None:
-        raise ChangeError("a batch has no single remedy", where=amp.name, fix="Take one with member(0)")
+        raise ChangeError(
+            "this calculates one amp at a time", where=amp.name, fix="Choose one: amp.member(0)"
+        )
     now = hum(amp, jack=jack, unbalance=unbalance)
     larger, strained = _filters(amp, now)
     trials = [*larger, *_renewed(amp)]

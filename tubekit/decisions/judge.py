@@ -94,7 +94,7 @@ class Judgement(Printed):
              *(v.reading.probe.format(x) for x in (v.low, v.typical, v.high)))
             for v in order
         ]  # fmt: skip
-        bands = f"Normal ranges hold 95 % of good amps with {self.bands.age} parts."
+        bands = f"95 % of good amps with {self.bands.age} parts fall in the normal ranges."
         tables = [Table("Readings", heads, rows, note=" ".join([bands, *map(str, self.readings.notes)]))]
         if self.power:
             heads = headed("verdict", "output tubes", "rule")

@@ -53,7 +53,7 @@ class LineBand(Printed):
         none = f"no{' other' if self.drawn_over else ''} rating"
         more = counted(count, "more rating") if count else none
         low, high = self.mains_rms[1], self.mains_rms[-1]
-        text = f"from {low:g} to {high:g} V {more} {'are' if count > 1 else 'is'} exceeded"
+        text = f"between {low:g} and {high:g} V, {more} {'are' if count > 1 else 'is'} exceeded"
         return f"{self.amp.title}, designed for {self.mains_rms[0]:g} V: {text}"
 
     def tables(self) -> list[Table]:
@@ -67,7 +67,7 @@ class LineBand(Printed):
         worst = [(c.part, *self._used(c)) for c in self.ratings if c.state != "within"]
         return [
             Table("At each line voltage", heads, rows, note=note),
-            Table("Ratings within 10 % of the limit or over it, % of limit", used, worst, note=SYSTEM_WORDS),
+            Table("Ratings over the limit or close to it (% of the limit)", used, worst, note=SYSTEM_WORDS),
         ]
 
     def _used(self, check: RatingCheck) -> tuple[Any, ...]:

@@ -144,12 +144,17 @@ def lower_line_voltage(amp: Amp, mains_rms: float, *, choices: int = 5) -> LineL
     True
     """
     if amp.batch is not None:
-        raise ChangeError("this calculates one amp at a time", where=amp.name, fix="Take one with member(0)")
+        raise ChangeError(
+            "this calculates one amp at a time", where=amp.name, fix="Choose one: amp.member(0)"
+        )
     design = amp.design_mains_rms
     if not np.isfinite(mains_rms) or not design < mains_rms <= 2 * design:
+        high = mains_rms > design
         raise ChangeError(
-            f"the amp is designed for {design:g} V; {mains_rms:g} V is not above that", where=amp.name,
-            fix=f"Enter a line voltage above {design:g} V", part="mains",
+            f"{mains_rms:g} V is over twice the design line voltage, {design:g} V" if high else
+            f"this amp is designed for {design:g} V, so there is nothing to lower at {mains_rms:g} V",
+            where=amp.name, fix=f"Enter a line voltage above {design:g} V, up to twice that" if high else
+            "On a lower line an amp needs a step-up transformer or another primary tap",
         )  # fmt: skip
     at_design = analyze(amp.changed({}, mains_rms=design))
     plug = next(part for part in amp.parts.values() if isinstance(part, MainsPlug))

@@ -69,7 +69,7 @@ def _verdict(off: float, tolerance: float, grave: bool, field: str) -> str:
         return "leave it"
     if field == "emission":
         return "worn: keep a spare" if off > -0.5 else "replace it"
-    return "more than all normal spread: replace it" if abs(off) > tolerance else "watch it"
+    return "far more than normal variation: replace it" if abs(off) > tolerance else "watch it"
 
 
 def _effect(before: AmpReport, after: AmpReport) -> tuple[str, bool]:

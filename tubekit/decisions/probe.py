@@ -121,7 +121,7 @@ def plugged(amp: Amp, tone: Tone | None) -> Amp:
     if tone.jack not in inputs:
         raise InputError(
             "there is no such input jack", where=amp.name, part=tone.jack,
-            fix=f"Name one of {', '.join(inputs)}", near=near_matches(tone.jack, inputs),
+            fix=f"Choose one of {', '.join(inputs)}", near=near_matches(tone.jack, inputs),
         )  # fmt: skip
     return amp.changed({f"{name}.plugged": name == tone.jack for name in inputs})
 

@@ -58,7 +58,7 @@ class RailShortfall:
     def table(self) -> Table:
         """One row per cause."""
         side = "low" if self.off < 0 else "high"
-        title = f"Why {self.probe.place[0]} is {100 * abs(self.off):.1f} % {side}, if no part is bad"
+        title = f"Why {self.probe.place[0]} is {100 * abs(self.off):.1f} % {side} with all parts good"
         heads = headed("cause", "how much [%] +.1f", "± [%] .1f")
         rows = [(s.cause, 100 * s.amount, 100 * s.sd) for s in self.shares]
         note = "Compared with a typical good amp at the same line voltage; ± is one standard deviation."

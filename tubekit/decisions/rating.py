@@ -51,10 +51,10 @@ class RatingKind:
 
 KINDS = {
     "plate_w": RatingKind(
-        "plate dissipation", "W", "the plate glows red, gas comes out, its current runs away"
+        "plate dissipation", "W", "the plate glows red and gives off gas, and the current runs away"
     ),
     "screen_w": RatingKind(
-        "screen dissipation", "W", "the screen grid glows and sags into its neighbor"
+        "screen dissipation", "W", "the screen grid glows, sags and touches the next grid"
     ),
     "idle_w": RatingKind(
         "idle dissipation", "W", "no margin for drive and line voltage: the plate may glow red"
@@ -65,18 +65,18 @@ KINDS = {
     ),
     "cathode_a": RatingKind("cathode current", "A", "its cathode loses emission early"),
     "heater_cathode_v": RatingKind(
-        "heater-to-cathode voltage", "V", "its insulation to the heater leaks, hums and breaks down"
+        "heater-to-cathode voltage", "V", "the heater-to-cathode insulation leaks, causes hum and breaks down"
     ),
     "heater_positive_v": RatingKind(
-        "heater-to-cathode voltage", "V", "its insulation to the heater leaks, hums and breaks down"
+        "heater-to-cathode voltage", "V", "the heater-to-cathode insulation leaks, causes hum and breaks down"
     ),
     "plates_w": RatingKind(
-        "dissipation of both plates", "W", "the plates glow red, gas comes out, its current runs away"
+        "dissipation of both plates", "W", "the plates glow red and give off gas, and the current runs away"
     ),
     "grid_leak": RatingKind(
-        "grid-to-ground resistance", "ohm", "an old, gassy tube may run away: its grid current lifts the grid"
+        "grid-to-ground resistance", "ohm", "a gassy tube may run away: gas current raises its grid voltage"
     ),
-    "heater_off": RatingKind("heater voltage error", "V", "too hot it loses life, too cold its emission"),
+    "heater_off": RatingKind("heater voltage error", "V", "too hot, it dies early; too cold, it weakens"),
     "dc_a": RatingKind(
         "direct current", "A", "it overheats: insulation chars, a winding shorts or burns out"
     ),
@@ -85,7 +85,7 @@ KINDS = {
     ),
     "piv": RatingKind("peak inverse voltage", "V", "it arcs back and shorts the winding that feeds it"),
     "reservoir_max_f": RatingKind(
-        "first filter cap", "F", "its current peaks at switch-on are more than the cathode can take"
+        "first filter cap", "F", "its current peaks at switch-on are too much for the cathode"
     ),
     "watts": RatingKind("dissipation", "W", "it overheats, drifts upward and goes open"),
     "coil_dc_a": RatingKind(
@@ -93,8 +93,8 @@ KINDS = {
     ),
     "coil_a": RatingKind("current", "A", "it overheats: a winding burns out"),
     "fuse_a": RatingKind("current", "A", "the fuse opens"),
-    "least_a": RatingKind("current it needs to regulate", "A", "it goes out: the voltage is not held"),
-    "strike_v": RatingKind("voltage it needs to strike", "V", "it stays dark: the voltage is not held"),
+    "least_a": RatingKind("current it needs to regulate", "A", "it goes out and does not regulate"),
+    "strike_v": RatingKind("voltage it needs to strike", "V", "it stays dark and does not regulate"),
     "above_v": RatingKind("voltage above the rated one", "V", "it burns out early"),
     "working_v": RatingKind("working voltage", "V", "it leaks, heats up and may burst"),
     "ripple_a": RatingKind(

@@ -127,7 +127,7 @@ def fit_lines(circuit: Circuit, frequency_hz: float, parameters: Sequence[Circui
             parameter, log, load = cases[k]
             change = f"{parameter.part} {parameter.field} {log:+.0%} and " if parameter else ""
             raise SolveError(
-                f"The supply has no solution with {change}{load:+.0%} load: no normal ranges are known."
+                f"The supply could not be calculated with {change}{load:+.0%} load: no normal ranges."
             )
     count = len(LOADS)
     leaks = nominal.unloaded[0]

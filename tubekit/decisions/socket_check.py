@@ -99,7 +99,7 @@ def _socket(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
         if terminal in new.pins and set(_pins(old.pins[terminal])) != set(_pins(new.pins[terminal]))
     ]
     if moved:
-        yield _finding(name, "stop", "pins", f"the {new.type} has another pinout: {', '.join(moved)}")
+        yield _finding(name, "stop", "pins", f"the {new.type} has a different pinout: {', '.join(moved)}")
 
     yield from _added(name, old, new)
 
@@ -123,9 +123,12 @@ ADDED = {
         "the metal shell of the {new} is on {pin}: check what is on that pin of the socket. {tie}",
     ),
     "shield": ("note", "the shield of the {new} is on {pin}: ground that pin. {tie}"),
-    "internal": ("note", "the {new} uses {pin} inside: leave that pin of the socket free. {tie}"),
+    "internal": (
+        "note",
+        "the {new} has an internal connection on {pin}: connect nothing to that pin of the socket. {tie}",
+    ),
 }
-TIE_POINT = "The {old} does not use that pin, so it may hold a tie point: move anything soldered there first"
+TIE_POINT = "The {old} leaves that pin free, so it may be a tie point: first move anything soldered to it"
 """Terminals that a change can add: how grave, and what to do; socket practice from memory."""
 
 
@@ -166,10 +169,10 @@ def _heater(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
 
 HEATER_TAP = "heater center"
 TAP_MOVED = {
-    False: "the whole heater of the {new} is on pins 4 and 5, which a socket wired for a {old} at 6.3 V "
-    "joins: rewire pins 4, 5 and 9, or the tube stays cold",
-    True: "the heater of the {new} needs 12.6 V between pins 4 and 5, and a socket wired for a {old} gives "
-    "6.3 V: rewire pins 4, 5 and 9",
+    False: "the whole heater of the {new} is between pins 4 and 5. A socket wired for a {old} at 6.3 V has "
+    "these two tied together: rewire pins 4, 5 and 9, or the tube stays cold",
+    True: "the heater of the {new} needs 12.6 V between pins 4 and 5. A socket wired for a {old} has 6.3 V "
+    "there: rewire pins 4, 5 and 9",
 }
 """By whether the new type has a tapped heater; noval basings from memory."""
 

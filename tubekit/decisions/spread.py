@@ -82,10 +82,8 @@ class Spread(Printed):
 
     def headline(self) -> str:
         """Number of amps, and their age."""
-        return (
-            f"{self.amp.title}: normal ranges hold 95 % of {self.drawn:,} simulated good amps with "
-            f"{self.age} parts."
-        )
+        ranges = f"with {self.age} parts fall in the normal ranges"
+        return f"{self.amp.title}: 95 % of {self.drawn:,} simulated good amps {ranges}."
 
     def tables(self) -> list[Table]:
         """Bands, then what moves them."""
@@ -100,7 +98,7 @@ class Spread(Printed):
                     movers,
                 )
             )
-        unknown = "an amount that was not checked or could not be solved"
+        unknown = "unknown (not checked, or could not be calculated)"
         missed = f"at most {self.error_v:.2g} V" if np.isfinite(self.error_v) else unknown
         note = (
             "Most affected by: the change when that part is off by a typical amount (one standard "
@@ -108,10 +106,12 @@ class Spread(Printed):
             f"the error on {CHECKED} of these amps is {missed} (seed {self.seed})."
         )
         if self.lost:
-            note += f"\n{len(self.lost)} of {self.drawn} amps could not be solved and are left out: "
+            note += f"\n{len(self.lost)} of {self.drawn} amps could not be calculated and are left out: "
             note += "; ".join(self.lost[:SHOWN_MOVERS]) + ("; …" if len(self.lost) > SHOWN_MOVERS else ".")
         if self.unknown:
-            note += f"\nNot known (such amps could not be solved): the effect of {', '.join(self.unknown)}."
+            note += (
+                f"\nNot known (such amps could not be calculated): the effect of {', '.join(self.unknown)}."
+            )
         return [Table("Normal ranges", columns, rows, note=note, key="bands")]
 
     def short(self) -> list[Table]:
@@ -241,9 +241,11 @@ def spread(
 
 def _checked(amp: Amp, size: int) -> None:
     if amp.batch is not None:
-        raise InputError("a batch has no one spread", where=amp.name, fix="Take one amp with member(0)")
+        raise InputError("this calculates one amp at a time", where=amp.name, fix="Choose one: amp.member(0)")
     if not 20 <= size <= 1_000_000:
-        raise InputError(f"cannot simulate {size} amps", where=amp.name, fix="Ask for 20 to 1,000,000")
+        raise InputError(
+            f"cannot simulate {size} amps", where=amp.name, fix="Choose a number from 20 to 1,000,000"
+        )
 
 
 def line_error(ready: Population, varied: Sequence[Variable], x: Array) -> float:
@@ -369,13 +371,13 @@ class Neighbors:
 
     @property
     def effects(self) -> Array:
-        """Effect of one standard deviation, from both sides where both are known (M, V)."""
+        """What one standard deviation moves, from both sides where both are known (M, V)."""
         one = np.where(np.isnan(self.up), -self.down, self.up)
         return np.where(np.isnan(self.up + self.down), one, 0.5 * (self.up - self.down))
 
     @property
     def bend(self) -> Array:
-        """Part of the effect that is the same on both sides, (M, V)."""
+        """What is the same on both sides, (M, V)."""
         return np.asarray(0.5 * (self.up + self.down))
 
     def of(self, some: Sequence[int]) -> Neighbors:

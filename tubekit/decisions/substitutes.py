@@ -120,11 +120,11 @@ class Substitutes(Printed):
 
         Raises
         ------
-        ChangeError : a tolerance that allows nothing.
+        ChangeError : a tolerance that is not possible.
         """
         if not 0.0 < tolerance_percent <= 100.0:
-            words = f"a tolerance of {tolerance_percent} % allows nothing"
-            raise ChangeError(words, fix="Give one above 0 to 100 %")
+            words = f"a tolerance of {tolerance_percent} % is not possible"
+            raise ChangeError(words, fix="Enter more than 0 and up to 100 %")
         judged = [_held(one, tolerance_percent) for one in self.candidates]
         judged.sort(key=lambda one: (not one.keeps, round(one.apart, ROUNDED), one.off_percent))
         return replace(self, tolerance_percent=tolerance_percent, candidates=tuple(judged))
@@ -220,7 +220,9 @@ def substitutes(
 
 def _drawn(amp: Amp, name: str) -> Part:
     if amp.batch is not None:
-        raise ChangeError("substitutes are sought for one amp", where=amp.name, fix="Take one with member(0)")
+        raise ChangeError(
+            "this calculates one amp at a time", where=amp.name, fix="Choose one: amp.member(0)"
+        )
     part = amp.parts.get(name)
     if part is None:
         raise ChangeError(
@@ -229,7 +231,7 @@ def _drawn(amp: Amp, name: str) -> Part:
     if not (part.preferred or isinstance(part, Tube | SeleniumRectifier)):
         raise ChangeError(
             f"there are no standard values for this part ({part.kind})", where=amp.name, part=name,
-            fix="Ask for a resistor, capacitor, choke, tube or selenium rectifier; try others with swap",
+            fix="Choose a resistor, capacitor, choke, tube or selenium rectifier; for other parts use swap",
         )  # fmt: skip
     return part
 

@@ -28,7 +28,7 @@ Array = np.ndarray
 LINE_SWING = 0.10
 """How far the line in use may be off the nominal one for a design-center rating (from memory)."""
 SYSTEM_WORDS = (
-    "Design-center ratings are compared at the nominal line voltage, all others at the line voltage in use."
+    "Design-center ratings are checked at the nominal line voltage, all others at the line voltage in use."
 )
 SYSTEMS = (DESIGN_CENTER, "design-max", "absolute maximum")
 SHARED = 0.5
@@ -195,7 +195,7 @@ def _grid_leak(rated_as: _Rated, t: TubeReading, section: Section) -> list[Ratin
     together = seen >= SHARED * seen[:, :1]
     ohms = (seen * counts * together).sum(axis=1)
     shared = bool(np.any((together * counts).sum(axis=1) > 1))
-    what = "grid-to-ground resistance, grids on the same leak counted together" if shared else ""
+    what = "grid-to-ground resistance (a shared grid leak counts once per grid)" if shared else ""
     own = resistance_across(network, section.grid, section.cathode)
     if np.all(own < (1.0 - 1e-6) * seen[:, 0]):
         ohms, what = own * counts[0], "grid-to-cathode resistance"
