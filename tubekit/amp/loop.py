@@ -74,11 +74,12 @@ def overall_feedback(
     ('R13', True)
     """
     carriers = list(feedback_parts(amp))
+    none = ChangeError(
+        "this amp has no overall feedback loop", where=amp.name,
+        fix="To look at another loop, name the part where it is to be opened (--at R6)",
+    )  # fmt: skip
     if part is None and not carriers:
-        raise ChangeError(
-            "this amp has no overall feedback loop", where=amp.name,
-            fix="To look at another loop, name the part where it is to be opened (--at R6)",
-        )  # fmt: skip
+        raise none
     named = part or carriers[0]
     fix = f"Name the feedback resistor{': ' + ', '.join(carriers) if carriers else ''}"
     fitted = amp.parts.get(named)
@@ -97,5 +98,7 @@ def overall_feedback(
         named = max(own, key=lambda name: float(np.abs(loop_gain(view.point, name, MIDDLE_HZ).gain).max()))
     loop = loop_gain(view.point, named, frequencies_hz)
     if np.abs(loop.gain).max() < NO_LOOP:
-        raise ChangeError(f"{named} is in no feedback loop", where=amp.name, fix=fix)
+        raise (
+            none if part is None else ChangeError(f"{named} is in no feedback loop", where=amp.name, fix=fix)
+        )
     return AmpLoop(**vars(loop), amp=amp)

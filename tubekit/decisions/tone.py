@@ -13,7 +13,7 @@ from tubekit.amp.loop import overall_feedback
 from tubekit.amp.signal import SignalPath, signal_path
 from tubekit.amp.signal_tables import PRINTED_HZ
 from tubekit.amp.signal_view import SOURCE_OHMS, gain_at
-from tubekit.amp.stability import REVERSED, feedback_parts
+from tubekit.amp.stability import REVERSED
 from tubekit.amp.stage_corners import corner_words
 from tubekit.analyses.feedback import LoopGain
 from tubekit.errors import ChangeError
@@ -217,9 +217,10 @@ def tone_change(
 
 
 def _loop(amp: Amp, path: SignalPath) -> LoopGain | None:
-    if next(feedback_parts(amp), None) is None:
+    try:
+        return overall_feedback(amp, view=path.view)
+    except ChangeError:  # no feedback resistor, or it is in no loop
         return None
-    return overall_feedback(amp, view=path.view)
 
 
 def _changes(before: Amp, after: Amp) -> str:
