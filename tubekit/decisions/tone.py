@@ -213,12 +213,13 @@ def tone_change(
         raise ChangeError(problem, where=amp.name, fix="Name a part and its new value, such as C2=10n")
     old = signal_path(amp, jack=jack, source_ohms=source_ohms, near=near.before if near else None)
     new = signal_path(after, jack=jack, source_ohms=source_ohms, near=near.after if near else old)
-    return ToneChange(old, new, *(_loop(one, path) for one, path in ((amp, old), (after, new))))
+    return ToneChange(old, new, *(loop_of(one, path) for one, path in ((amp, old), (after, new))))
 
 
-def _loop(amp: Amp, path: SignalPath) -> LoopGain | None:
+def loop_of(amp: Amp, path: SignalPath | None = None) -> LoopGain | None:
+    """Overall feedback of an amp; None where there is none."""
     try:
-        return overall_feedback(amp, view=path.view)
+        return overall_feedback(amp, view=path.view if path else None)
     except ChangeError:  # no feedback resistor, or it is in no loop
         return None
 

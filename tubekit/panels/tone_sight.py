@@ -10,14 +10,13 @@ import numpy as np
 
 from tubekit.amp import Amp
 from tubekit.amp.controls import controls
-from tubekit.amp.loop import overall_feedback
 from tubekit.amp.parts import Part
 from tubekit.amp.signal import SignalPath, path_of
 from tubekit.amp.signal_view import SignalView, driven_at, gain_at, signal_view, turned
-from tubekit.amp.stability import feedback_parts
 from tubekit.analyses.feedback import LoopGain
 from tubekit.analyses.natural_modes import NaturalModes
 from tubekit.circuit.threads import on_one_core
+from tubekit.decisions.tone import loop_of
 from tubekit.panels.part_settings import short_role
 from tubekit.plots.tone_view import Curve
 
@@ -60,7 +59,7 @@ class Sight:
     @cached_property
     def loop(self) -> LoopGain | None:
         """Loop gain of the overall feedback; None where there is none."""
-        return None if next(feedback_parts(self.amp), None) is None else overall_feedback(self.amp)
+        return loop_of(self.amp)
 
 
 @on_one_core
