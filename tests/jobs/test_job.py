@@ -97,7 +97,7 @@ def test_hand_back_is_refused_while_something_is_fitted(job, text, do):
     assert text in words
     assert do in words
     assert "job off 2" in words
-    assert "1 to take off before pickup" in job("status")
+    assert "1 temporary item to take off before pickup" in job("status")
     job("off", text.split()[-1])
     assert "the next visit has nothing to compare with" in job("hand-back")
     assert "already handed back" in job("hand-back", code=2)
@@ -136,10 +136,10 @@ def test_a_correction_withdraws_an_entry_and_keeps_it(job, unjudged):
     [
         (("read", "k35=18"), "is called 'k35'"), (("read",), "nothing was read"),
         (("read", "V3=34"), "volts or current"), (("read", "k34=-18"), "Were the leads swapped?"),
-        (("read", "hot"), "is no reading"), (("decide", "R14=330"), "a part and a reason"),
+        (("read", "hot"), "is not a reading"), (("decide", "R14=330"), "a part and a reason"),
         (("decide", "R99=330", "x"), "R99"), (("fit", "R14"), "nothing was decided"),
-        (("have", "R14"), "nothing was decided"), (("off", "lamp"), "nothing installed"),
-        (("temp",), "nothing is named"), (("note",), "nothing to note"),
+        (("have", "R14"), "nothing was decided"), (("off", "lamp"), "no temporary item"),
+        (("temp",), "nothing to enter"), (("note",), "nothing to note"),
         (("order",), "nothing needs to be bought"), (("compare",), "no last visit"),
         (("photo", "no.jpg"), "cannot be read"), (("reed", "k34=1"), "read"),
     ],

@@ -70,7 +70,7 @@ def test_a_recording_is_judged_by_its_worst_moment_and_its_end(tmp_path, values,
     file.write_text("s,V\n0,1\n5,2\n", encoding="utf-8")
     assert "wait 40 s" in recorded(CATHODE, str(file)).why
     file.write_text("hello\nthere\n", encoding="utf-8")
-    with pytest.raises(ReadingError, match="no recording"):
+    with pytest.raises(ReadingError, match="not a recording"):
         recorded(CATHODE, str(file))
 
 
@@ -216,7 +216,7 @@ def test_a_stop_at_idle_names_parts_and_the_reading_that_shows_which(job):
     assert [step.number for step, _, _ in done.results] == [1, 2, 3]
     assert done.results[1][0].expect == pytest.approx(347, abs=1.5)
     assert done.stopped
-    assert "Likely because of" in done.headline()
+    assert "Likely cause:" in done.headline()
     assert any(part in done.headline() for part in ("C11", "C12", "R14", "R15", "R16", "R17", "R18"))
     assert "g3" in done.then or "g4" in done.then
     (entry,) = [each for each in open_job(job).of_kind("step") if each["go"] == STOP]

@@ -101,7 +101,7 @@ def test_outside_it_goes_on_in_the_environment(ready: Checkout, monkeypatch) -> 
     assert left.value.code == 5
     env = {"HOME": "me", "VIRTUAL_ENV": str(ready.venv), bootstrap._MARK: str(ready.venv)}
     assert went == [(ready.python, ["lab", "--no-browser"], env)]
-    with pytest.raises(SetupError, match="does not start as the environment"):
+    with pytest.raises(SetupError, match="does not start in its own"):
         bootstrap.ensure(["lab"], checkout=ready, environ=env)
 
 

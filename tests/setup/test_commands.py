@@ -108,7 +108,7 @@ def test_an_installed_tubekit_copies_its_notebooks_once(tmp_path: Path) -> None:
 
 
 def test_missing_notebooks_are_named(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match=r"tubekit.notebooks: the notebooks are not there"):
+    with pytest.raises(InputError, match=r"tubekit.notebooks: the notebooks are missing"):
         lab.notebooks(tmp_path / "tubekit", tmp_path)
 
 

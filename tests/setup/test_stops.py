@@ -40,7 +40,7 @@ def test_a_second_set_up_waits_for_the_first(tmp_path: Path, root: Path) -> None
 
     with guard.only_one(lock, say, pause=0.01):
         assert holder.wait(10) == 0
-    assert text == ["another set-up runs in this checkout; waiting for it"]
+    assert text == ["another set-up is running in this checkout; waiting for it"]
     holder.stdout.close()
 
 

@@ -82,7 +82,7 @@ def test_source_and_load_take_their_part() -> None:
 def test_other_parts_and_what_is_none() -> None:
     stiff = textbook.three_control(parts={"slope": 100e3})
     assert textbook.solve(stiff).gain != textbook.solve(textbook.three_control()).gain
-    with pytest.raises(InputError, match=r"slop: is no part of this network.*Near: slope"):
+    with pytest.raises(InputError, match=r"slop: is not a part of this network.*Near: slope"):
         textbook.three_control(parts={"slop": 1.0})
     with pytest.raises(InputError, match="beyond the stops"):
         textbook.two_control(treble=1.2)

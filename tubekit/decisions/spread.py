@@ -371,13 +371,13 @@ class Neighbors:
 
     @property
     def effects(self) -> Array:
-        """What one standard deviation moves, from both sides where both are known (M, V)."""
+        """Effect of one standard deviation, from both sides where both are known (M, V)."""
         one = np.where(np.isnan(self.up), -self.down, self.up)
         return np.where(np.isnan(self.up + self.down), one, 0.5 * (self.up - self.down))
 
     @property
     def bend(self) -> Array:
-        """What is the same on both sides, (M, V)."""
+        """Part of the effect that is the same on both sides, (M, V)."""
         return np.asarray(0.5 * (self.up + self.down))
 
     def of(self, some: Sequence[int]) -> Neighbors:

@@ -145,7 +145,7 @@ def read(folder: str | Path, words: Sequence[str], *, file: str = "", **more: An
     job = open_job(folder)
     rows = [*(rows_of_file(file) if file else ()), *rows_typed(words, job.amp)]
     if not rows:
-        raise JobError("nothing was read", where=str(folder), fix="Write PLACE=VALUE, like V3.k=5.7")
+        raise JobError("nothing was read", where=str(folder), fix="Type PLACE=VALUE, like V3.k=5.7")
     return enter_rows(job, rows, file=file, **more)
 
 
@@ -180,7 +180,7 @@ def decide(folder: str | Path, changes: Mapping[str, object], why: str, **more: 
     if not changes or not why:
         raise JobError(
             "a decision needs a part and a reason", where=str(folder),
-            fix='Write job decide C14=new "dried out", or R5=keep "within 10 %"',
+            fix='Type: job decide C14=new "dried out", or R5=keep "within 10 %"',
         )  # fmt: skip
     return add(job, "decide", {"changes": job.changes(changes), "why": why}, more)
 
@@ -199,19 +199,19 @@ def fit(folder: str | Path, parts: Sequence[str], changes: Mapping[str, object],
         own = {name: value for name, value in decided.items() if name.partition(".")[0] == part}
         if not own:
             raise JobError(
-                "nothing was decided about it", where=str(folder), part=part,
-                fix=f"Write its value, like {part}=330, or {part}=new", near=near_matches(part, decided),
+                "nothing was decided about this part", where=str(folder), part=part,
+                fix=f"Type its value, like {part}=330, or {part}=new", near=near_matches(part, decided),
             )  # fmt: skip
         made |= own
     made = {name: value for name, value in made.items() if value != KEEP}
     if not made:
-        raise JobError("no part is named", where=str(folder), fix="Write job fit C14 R14=330")
+        raise JobError("no part is named", where=str(folder), fix="Type: job fit C14 R14=330")
     try:
         used = [_bought(each) for each in order_list(job.amp, made).orders]
     except ChangeError:  # a control was set: nothing was used
         used = []
     says = {"changes": made, "parts": used}
-    return add(job, "fit", says, more, then="Bring it up again before you go on: job next.")
+    return add(job, "fit", says, more, then="Bring the amp up again before you go on: job next.")
 
 
 def to_buy(job: Job) -> OrderList:
@@ -234,8 +234,8 @@ def have(folder: str | Path, parts: Sequence[str], **more: Any) -> Entered:
     strange = next((part for part in parts if part not in open_parts), "")
     if strange or not parts:
         raise JobError(
-            "nothing was decided about it" if strange else "no part is named", where=str(folder),
-            part=strange, fix='Decide first, like job decide C14=new "dried out"',
+            "nothing was decided about this part" if strange else "no part is named", where=str(folder),
+            part=strange, fix='First type: job decide C14=new "dried out"',
             near=near_matches(strange, open_parts),
         )  # fmt: skip
     return add(job, "have", {"parts": list(parts)}, more)
@@ -244,7 +244,7 @@ def have(folder: str | Path, parts: Sequence[str], **more: Any) -> Entered:
 def note(folder: str | Path, text: str, **more: Any) -> Entered:
     """A note, or hours alone."""
     if not text and not more.get("hours"):
-        raise JobError("there is nothing to note", where=str(folder), fix="Write the note in quotation marks")
+        raise JobError("there is nothing to note", where=str(folder), fix="Type the note in quotation marks")
     return add(open_job(folder), "note", {"text": text}, more)
 
 
@@ -259,7 +259,11 @@ def photo(folder: str | Path, file: str, text: str = "", **more: Any) -> Entered
 def put_on(folder: str | Path, text: str, **more: Any) -> Entered:
     """Something fitted for the time of the job: a jumper, a lamp, a lifted lead; hand-back waits for it."""
     if not text:
-        raise JobError("nothing is named", where=str(folder), fix='Write job temp "lamp in the line"')
+        raise JobError(
+            "there is nothing to enter",
+            where=str(folder),
+            fix='For something you put in for now, type: job temp "lamp in the line"',
+        )
     job = open_job(folder)
     return add(job, "temporary", {"text": text}, more, then="The amp cannot be handed back until it is off.")
 
@@ -279,9 +283,8 @@ def take_off(folder: str | Path, which: str, **more: Any) -> Entered:
     if len(meant) != 1 or not which:
         listed = ", ".join(f"{each.number} {each.text}" for each in job.temporary) or "nothing"
         raise JobError(
-            "which one?" if len(meant) > 1 else "nothing installed has this "
-                                                "name", where=str(folder), part=which,
-            fix=f"Installed now: {listed}. Give its number",
+            "more than one item matches" if len(meant) > 1 else "no temporary item matches this",
+            where=str(folder), part=which, fix=f"Installed now: {listed}. Type the number of one",
         )  # fmt: skip
     return add(job, "off", {"of": meant[0].number, "text": meant[0].text}, more)
 
@@ -297,7 +300,7 @@ def correct(folder: str | Path, number: int, why: str, **more: Any) -> Entered:
     if number not in {each.number for each in job.entries[1:]} or not why:
         raise JobError(
             "no reason is given" if not why else "this entry cannot be withdrawn", where=str(folder),
-            part=f"entry {number}", fix='Write job correct 7 "typed 18.9, the meter said 16.9"',
+            part=f"entry {number}", fix='Type: job correct 7 "typed 18.9, the meter said 16.9"',
         )  # fmt: skip
     return add(job, "correct", {"of": number, "why": why}, more, then="Now enter the correct value.")
 

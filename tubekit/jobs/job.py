@@ -78,7 +78,7 @@ class Job(Printed):
         result = self.of_kind("new")
         if not result:
             raise JobError("its first entry cannot be read", where=str(self.folder),
-                           fix="Restore the file from a copy")  # fmt: skip
+                           fix="Restore the file from a backup copy")  # fmt: skip
         return result[0]
 
     @cached_property
@@ -262,7 +262,7 @@ class Job(Printed):
         begun = f"{self.drawn.title}{owner}, in the shop since {self.first.date:%Y-%m-%d}"
         where = "handed back" if self.handed_back else self.state
         count = len(self.temporary)
-        off = f" {count} to take off before pickup." if count else ""
+        off = f" {count} temporary item{'s' * (count > 1)} to take off before pickup." if count else ""
         return f"{begun}: {where}, {len(self.entries)} entries, {self.hours:g} h.{off}"
 
     def answer(self) -> str:

@@ -218,7 +218,7 @@ def _turn(folder: Path) -> Iterator[None]:
     except Timeout as error:
         raise JobError(
             "another program has been writing to this job for ten seconds", where=str(folder),
-            fix="Close it, then enter this again",
+            fix="Close that program, then enter this again",
         ) from error  # fmt: skip
     except OSError as error:
         raise JobError(

@@ -93,7 +93,7 @@ class Next(Printed):
 
 
 def _said(step: Step, outcome: Outcome, likely: str) -> str:
-    because = f" Likely because of {likely}." if likely else ""
+    because = f" Likely cause: {likely}." if likely else ""
     if outcome.go == STOP:
         return f"{HALT}. Step {step.number}: {outcome.why}.{because}"
     return f"{outcome.go}: {outcome.why}.{because}"
@@ -140,7 +140,7 @@ def current(job: Job, name: str = "", by: str = "") -> tuple[Job, Sheet | None, 
     left_out: list[str] = []
     if name and name not in TITLES:
         raise JobError(
-            f"there is no sheet '{name}'", where=str(job.folder), fix=f"Name one of {', '.join(TITLES)}"
+            f"there is no sheet '{name}'", where=str(job.folder), fix=f"Choose one of {', '.join(TITLES)}"
         )
     begun = next((way for way in POWER_UP if _valid(job, way) is not None), POWER_UP[0])
     order = [each for each in TITLES if each == begun or each not in POWER_UP]

@@ -51,13 +51,13 @@ ROUND_S = 5.0
 DRIVE_OFF, HUM_TIMES = 0.15, 3.0
 """Driven figures are met within this; hum by this many times, as layout and tubes add to it (common
 practice, no source)."""
-RUNS_AWAY = "With too little bias the output tubes run away."
+RUNS_AWAY = "With too little bias voltage the output tubes run away."
 SHORT = "a short on B+ or in a heater lead, a shorted filter capacitor or rectifier, shorted turns"
 LOADED = "a leaky filter capacitor, a weak or wrong rectifier, a tube that draws too much"
 BIAS = "the bias supply: its diode, capacitor or feed resistor"
 POSITIVE = "a leaky coupling capacitor, an open grid leak, a gassy tube"
-OPEN = "an open fuse, winding, heater or rectifier; a lead that is off"
-UNLOADED = "tubes that do not draw: no heater, an open cathode resistor, a tube missing"
+OPEN = "an open fuse, winding, heater or rectifier; a loose lead"
+UNLOADED = "tubes that draw no current: no heater, an open cathode resistor, a tube missing"
 WEAK = "a weak or cold tube, an open screen or plate lead, a bypass capacitor that leaks"
 LINE = "the line itself: set it with a variable transformer"
 NULL = "ripple, a magnetic field, or one tube that leaks: swap the first tube and look again"
@@ -208,8 +208,8 @@ def _idle(amp: Amp) -> _Made:
                     caution=caution, clip=True)
         )  # fmt: skip
     before = (*prepare(amp, fixed_bias_nodes(amp, supply)), cold_note(supply))
-    note = "Ranges hold 95 % of good amps. At a stop limit it is dangerous to go on: switch off. If another "
-    note += "reading is out of its range, find out why first."
+    note = "95 % of good amps fall in the ranges. At a stop limit it is dangerous to go on: switch off. If "
+    note += "another reading is out of its range, find out why first."
     return before, steps, note
 
 

@@ -238,13 +238,13 @@ def typed(step: Step, word: str) -> Outcome:
         raise ReadingError(
             f"'{word}' does not answer this step",
             part=f"step {step.number}",
-            fix="Write ok, or no and why",
+            fix="Type ok, or no and why",
         )
     if plain in YES:
         raise ReadingError(
             "this step needs a number",
             part=f"step {step.number}",
-            fix=f"Write it, like {step.said(step.expect)}",
+            fix=f"Type the reading, like {step.said(step.expect)}",
         )
     base = step.unit.split(" ")[0]
     try:
@@ -252,7 +252,7 @@ def typed(step: Step, word: str) -> Outcome:
     except (InputError, ValueError) as error:
         raise ReadingError(
             f"'{word}' is not a value for this step", part=f"step {step.number}",
-            fix=f"Write it like {step.said(step.expect)}",
+            fix=f"Type the reading, like {step.said(step.expect)}",
         ) from error  # fmt: skip
     return outcome(step, value)
 
@@ -289,8 +289,8 @@ def _recording(path: str) -> tuple[np.ndarray, np.ndarray]:
         time, values = np.array(rows, float).T
     except (ValueError, IndexError) as error:
         raise ReadingError(
-            "this is no recording of a meter", where=Path(path).name,
-            fix="Two columns with a heading: seconds, value; or a list of readings: place,quantity,value",
+            "this is not a recording from a meter", where=Path(path).name,
+            fix="Use columns with a heading: seconds, value; or a list of readings: place,quantity,value",
         ) from error  # fmt: skip
     if len(time) < 2 or np.any(np.diff(time) < 0):
         raise ReadingError("its times must increase", where=Path(path).name, fix="First column: seconds")

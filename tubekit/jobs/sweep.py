@@ -76,7 +76,7 @@ def _jacks(amp: Amp) -> Iterator[Step]:
             f"{tone}{f' ({role})' if role else ''}, controls as set, wiggle the plug: meter at {last.node}",
             f"{name} level", last.level_v, (last.level_v / wide, last.level_v * wide), reading=AC,
             unit="V RMS",
-            below=f"{name} or its contacts, or the stage behind it: trace the tone from the jack",
+            below=f"{name} or its contacts, or the stage after it: trace the tone from the jack",
         )  # fmt: skip
 
 
@@ -98,7 +98,9 @@ def _controls(amp: Amp) -> Iterator[Step]:
 def _switches(amp: Amp) -> Iterator[Step]:
     for name, part in amp.parts.items():
         if isinstance(part, Switch):
-            yield look(f"{name} ({part.role or 'switch'}) three times: does what it says, no arc, no thump")
+            yield look(
+                f"{name} ({part.role or 'switch'}) three times: it does what its label says, no arc, no thump"
+            )
 
 
 def full_volume(amp: Amp) -> Amp:
@@ -144,7 +146,7 @@ def _noise(amp: Amp) -> Iterator[Step]:
     for name in (jack.designator for jack in input_jacks(amp.parts)):
         volts = float(noise_floor(loud, jack=name, source_ohms=OPEN_LEAD).output_rms[0])
         yield measure(
-            f"Hiss at full volume, a plug with nothing on it in {name}: AC meter across the output",
+            f"Hiss at full volume, an unwired plug in {name}: AC meter across the output",
             f"{name} noise", volts, (0.0, NOISE_TIMES * volts), reading=AC, unit="V RMS",
             above="a noisy first tube or plate resistor, a grid lead that picks up hum",
         )  # fmt: skip

@@ -64,7 +64,7 @@ def _refused(journal: Journal) -> None:
     job = Job(journal)
     where = str(job.folder)
     if job.handed_back:
-        raise JobError("it was already handed back", where=where, fix="Begin a new job for its next visit")
+        raise JobError("it was already handed back", where=where, fix="Start a new job for its next visit")
     if job.temporary:
         one, *others = job.temporary
         more = f"; after that: {', '.join(each.text for each in others)}" if others else ""
@@ -75,7 +75,7 @@ def _refused(journal: Journal) -> None:
     stopped = next((each for each in job.stopped), None)
     if stopped is not None:
         raise JobError(
-            f"the last word of a step is STOP ({stopped['text']})", where=where,
+            f"the last result of a step is STOP ({stopped['text']})", where=where,
             part=f"entry {stopped.number}", fix="Find the cause and take that reading again: job next",
         )  # fmt: skip
 
@@ -96,8 +96,8 @@ def _left(job: Job) -> str:
     open_parts = job.decided("to buy", "in stock")
     text = f"Decided but not installed: {', '.join(open_parts)}. " if open_parts else ""
     count = len(job.rows())
-    keep = "no reading was taken as it leaves, so the next visit has nothing to compare with"
-    kept = f"{count} readings are the baseline of the next visit" if count else keep
+    keep = "no readings were taken before pickup, so the next visit has nothing to compare with"
+    kept = f"{count} readings are the baseline for the next visit" if count else keep
     return f"{text}{kept[0].upper()}{kept[1:]}."
 
 
@@ -183,7 +183,7 @@ def compare(job: Job) -> Comparison:
     """
     if not job.first["last_visit"]:
         raise JobError(
-            "no last visit is named", where=str(job.folder), fix="Begin it with job new … --last-visit FOLDER"
+            "no last visit is named", where=str(job.folder), fix="Start it with job new … --last-visit FOLDER"
         )
     last = open_job(job.folder / job.first["last_visit"])
     then, now = last.readings(), as_found(job)

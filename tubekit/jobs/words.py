@@ -72,7 +72,8 @@ def _row(word: str, amp: Amp) -> dict[str, str]:
     match = PAIR.fullmatch(word.strip())
     if match is None:
         raise ReadingError(
-            f"'{word[:40]}' is no reading", fix="Write PLACE=VALUE, like V3.k=5.7, B1=334, V3=34mA, line=121"
+            f"'{word[:40]}' is not a reading",
+            fix="Type PLACE=VALUE, like V3.k=5.7, B1=334, V3=34mA, line=121",
         )
     place, value = match["place"], match["value"].strip()
     if place.lower() in LINE:
@@ -93,6 +94,6 @@ def _code(place: str, value: str, amp: Amp) -> str:
     if isinstance(part, drawn.Tube):
         raise ReadingError(
             f"'{place}={value}' could be volts or current", part=place,
-            fix=f"Write {place}={value}mA, or name the electrode, like {place}.k={value}",
+            fix=f"Type {place}={value}mA, or name the electrode, like {place}.k={value}",
         )  # fmt: skip
     return "dc_v"

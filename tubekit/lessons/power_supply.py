@@ -291,7 +291,7 @@ def tap(draw: Draw) -> Steps:
     volts = {name: on_tap(place, line) for name, place in taps.items()}
     row = handbook("standards", topic="IEC 60038")[0]
     nearest = min(taps, key=lambda name: (abs(float(name) - line), -float(name)))
-    words = "; ".join(f"on {name} V: {each:.2f} V" for name, each in volts.items())
+    words = "; ".join(f"on a {name} V line: {each:.2f} V" for name, each in volts.items())
     best = min(volts, key=lambda name: abs(volts[name] - RATED_HEATER))
     yield Found(best, of_row(row, nearest), {"taps": words, "row": row})
 

@@ -63,7 +63,7 @@ def sources(checks: Sequence[ReferenceCheck]) -> Table:
     """Which questions somebody outside has an answer to, who, and how it is known; no answers."""
     rows = {(each.question.partition(",")[0], each.source, each.status) for each in checks}
     heads = headed("question", "checked against", "status")
-    note = f"{len(checks)} values were checked, with several sets of numbers."
+    note = f"{len(checks)} values were checked: each question with several different numbers."
     return Table("Answers from outside sources", heads, sorted(rows), note=note)
 
 

@@ -87,7 +87,7 @@ def read(text: str, handle: Handle) -> float:
             value = float(words)
         except ValueError as error:
             raise UnitError(
-                f"'{text[:40]}' is not a number of {BARE[unit]}",
+                f"'{text[:40]}' is not a value in {BARE[unit]}",
                 fix=f"Write it like this: {_example(handle)}",
             ) from error
     else:

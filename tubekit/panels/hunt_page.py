@@ -42,7 +42,7 @@ CAUTION = (
     "On a real amp: unplug and discharge the filter caps before you clip on, and work with one hand. "
     "Measure before you touch anything. Follow local codes; leave licensed work to licensed people."
 )
-OWN = "Not measured: the readings for each fault are calculated."
+OWN = "The readings for each fault are calculated, not measured."
 TITLE = "Which part is bad?"
 NOTE = "Saved in my-progress.json, in the folder of the lessons. To start over, delete that file."
 

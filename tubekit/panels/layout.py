@@ -17,7 +17,7 @@ CONTROLS, SEEN = "280px", "934px"
 WORDS = {
     "undo": ("Undo", "Undo the last step"),
     "redo": ("Redo", "Redo the last undone step"),
-    "keep": ("Set as baseline", "Use the present state as the reference for 'before'"),
+    "keep": ("Set as baseline", "Use the present values as 'before' from now on"),
     "reset": ("Reset", "Undo all changes, including line voltage"),
     "rescale": ("Rescale", "Fit the scales of the figure to the present state"),
     "picture": ("Save picture", "Save the figure as a picture in the notebook's folder, at print quality"),

@@ -280,7 +280,7 @@ def waiting(question: Question) -> str:
             else "Place every point where you expect it"
         )  # fmt: skip
         counts = f" Counts as right: {question.tolerance()}."
-    return f"{how}, then press <strong>This is my prediction</strong>. The answer is calculated then.{counts}"
+    return f"{how}, then press <strong>This is my prediction</strong>. Then the answer is calculated.{counts}"
 
 
 def verdict_html(question: Question, verdict: Verdict) -> str:
@@ -305,7 +305,7 @@ def _marks_html(question: Question, verdict: Verdict) -> str:
     for handle, mark in zip(question.way.handles, verdict.marks, strict=True):
         cells = {"you": mark.guess, "calculated": mark.true}
         if handle.key in value:
-            cells["from outside"] = value[handle.key]
+            cells["other source"] = value[handle.key]
         said = ", ".join(
             f"{name} <strong>{html.escape(plain(cell, mark.unit))}</strong>" for name, cell in cells.items()
         )
@@ -322,6 +322,6 @@ def _outside_html(question: Question, outside: Outside | None) -> str:
     if isinstance(question.way, Choice) and isinstance(outside.value, str) and outside.value:
         words = words or question.way.options[outside.value]
     return (
-        f'<p class="tubekit-source"><strong>From outside:</strong> {html.escape(words)} '
+        f'<p class="tubekit-source"><strong>From a data sheet or other source:</strong> {html.escape(words)} '
         f"<em>{html.escape(outside.source)} [{html.escape(outside.known)}]</em></p>"
     )

@@ -123,7 +123,11 @@ class _Scale(PredictionView):
         self.band.set_bounds(low, 0.0, high - low, 1.0)
         self.band.set_visible(true is not None)
         words = "" if true is None else f"dashed: calculated, {plain(true, handle.unit)}"
-        words += "" if printed is None else f"; square: from outside, {plain(printed, handle.unit)}"
+        words += (
+            ""
+            if printed is None
+            else f"; square: from a data sheet or other source, {plain(printed, handle.unit)}"
+        )
         self.legend.set_text(f"{words}; shaded: counts as right" if words else "")
 
 
@@ -167,7 +171,9 @@ class CurveView(PredictionView):
         curve = now.answer.curve if now.answer is not None else None
         self.true.set_data(*(self._through(known) if curve is None else curve))
         words = "" if now.answer is None else "solid: your sketch; dashed: calculated"
-        self.legend.set_text(words + ("; squares: from outside" if words and printed else ""))
+        self.legend.set_text(
+            words + ("; squares: from a data sheet or other source" if words and printed else "")
+        )
 
     def _through(self, points: Points) -> tuple[Array, Array]:
         """A smooth curve that overshoots nowhere."""
@@ -239,7 +245,9 @@ class PlateView(PredictionView):
             self.put(self.ends, ends)
             self.put(self.line, ends if len(ends) == 2 else [])
             self.put(self.true, self._ends(now.true("foot"), now.true("head")))
-        words = "solid: your prediction; dashed or ring: calculated; square: from outside"
+        words = (
+            "solid: your prediction; dashed or ring: calculated; square: from a data sheet or other source"
+        )
         self.legend.set_text("" if now.answer is None else words)
 
     @staticmethod

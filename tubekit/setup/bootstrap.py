@@ -66,7 +66,7 @@ def ensure(
             "the disk is not full, then run the same command again: what has arrived is kept"
         ) from error
     except KeyboardInterrupt:
-        raise KeyboardInterrupt("set-up was stopped; the same command goes on from here") from None
+        raise KeyboardInterrupt("set-up was stopped; run the same command to continue") from None
     if _inside(checkout.venv):
         environ.pop(_MARK, None)
         return
@@ -88,8 +88,7 @@ def _inside(venv: Path) -> bool:
 def _go_on(checkout: Checkout, arguments: Sequence[str], environ: MutableMapping[str, str]) -> None:
     if environ.get(_MARK) == str(checkout.venv):
         raise SetupError(
-            f"{checkout.python} does not start as the environment it is in. Remove {checkout.venv} and "
-            "run again"
+            f"{checkout.python} does not start in its own environment. Remove {checkout.venv} and run again"
         )
     env = {**process.clean_environment(checkout.venv, environ), _MARK: str(checkout.venv)}
     sys.exit(process.go_on_in(checkout.python, arguments, env))

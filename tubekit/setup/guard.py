@@ -35,7 +35,7 @@ def only_one(path: Path, say: Callable[[str], None], pause: float = 0.2) -> Iter
     """Hold the lock file `path` for the body of a with statement, waiting while another run holds it."""
     with path.open("a", encoding="utf-8") as handle:
         if not _try(handle):
-            say("another set-up runs in this checkout; waiting for it")
+            say("another set-up is running in this checkout; waiting for it")
             while not _try(handle):
                 time.sleep(pause)
         yield

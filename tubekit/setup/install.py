@@ -143,7 +143,7 @@ class Installer:
         """An installer takes a package for whole when its dist-info is there; these are not."""
         folder = self.checkout.packages
         for note in half_installed(folder) if folder else ():
-            say(f"{note.name.split('-')[0]} was half installed; it comes again")
+            say(f"{note.name.split('-')[0]} was half installed; installing it again")
             shutil.rmtree(note)
 
 
@@ -153,13 +153,13 @@ def clear(venv: Path) -> None:
         return
     if venv.is_symlink() or not venv.is_dir():
         raise SetupError(
-            f"{venv} is not a folder, so no environment can be made there. Move it away and run again"
+            f"{venv} is not a folder, so an environment cannot be made there. Move it away and run again"
         )
     strange = sorted(entry.name for entry in venv.iterdir() if entry.name not in _OF_AN_ENVIRONMENT)
     if strange and not (venv / "pyvenv.cfg").is_file():
         raise SetupError(
-            f"{venv} is there but is no Python environment (it holds {', '.join(strange[:3])}). "
+            f"{venv} exists, but is not a Python environment (it contains {', '.join(strange[:3])}). "
             "It was left as it is: move it away and run again"
         )
-    say(f"clearing {venv}, which cannot be used")
+    say(f"removing {venv}: it cannot be used")
     shutil.rmtree(venv)

@@ -34,7 +34,7 @@ SILENT = (
 def start(arguments: Sequence[str] = ()) -> int:
     """Exit code of JupyterLab on the notebooks; `arguments` are handed to it.
 
-    Raises InputError when JupyterLab or the notebooks are not there.
+    Raises InputError when JupyterLab or the notebooks are missing.
     """
     if importlib.util.find_spec("jupyterlab") is None:
         raise InputError("JupyterLab is not installed", where="lab", fix="Run pip install 'tubekit[lab]'")
@@ -92,7 +92,9 @@ def notebooks(package: Path | None = None, here: Path | None = None) -> Path:
     checkout = find_checkout(package)
     source = (checkout.root if checkout else package) / "notebooks"
     if not source.is_dir():
-        raise InputError("the notebooks are not there", where=str(source), fix="Get the checkout whole again")
+        raise InputError(
+            "the notebooks are missing", where=str(source), fix="Get a complete copy of the checkout"
+        )
     if checkout:
         return source
     copy = (here or Path.cwd()) / "tubekit-notebooks"

@@ -92,8 +92,8 @@ def solve(circuit: Circuit) -> TextbookResult:
     """
     if not isinstance(circuit, TextbookCircuit):
         raise InputError(
-            "only a textbook circuit can be worked",
-            fix="Ask operating_point or large_signal for another circuit",
+            "this works for textbook circuits only",
+            fix="For another circuit use operating_point or large_signal",
         )
     if circuit.purpose == "supply":
         return _supply(circuit)

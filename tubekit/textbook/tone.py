@@ -134,7 +134,7 @@ def _values(usual: Mapping[str, float], given: Mapping[str, Value] | None) -> di
     unknown = [name for name in given or {} if name not in usual]
     if unknown:
         raise InputError(
-            "is no part of this network", part=unknown[0], fix=f"The parts are {', '.join(usual)}",
+            "is not a part of this network", part=unknown[0], fix=f"The parts are {', '.join(usual)}",
             near=near_matches(unknown[0], usual),
         )  # fmt: skip
     return {**usual, **(given or {})}

@@ -20,17 +20,17 @@ _NOT_THERE_YET = {
 """What a drawing lacks while it is still being entered."""
 _FIXES = {
     "no_heading": "Fill in the heading above",
-    "no_parts": "Add the first one",
+    "no_parts": "Add the first part",
     "designator": "Write class letter and number, e.g. R14",
     "no_rectifier": "Add the rectifier: a tube, or diodes",
-    "no_resistance": "Measure it, unplugged and discharged, and fill in the ohms",
-    "unknown_tube": "Choose one from the list, or add it from its data sheet with the command fit",
+    "no_resistance": "Unplug and discharge the amp, measure this, and fill in the ohms",
+    "unknown_tube": "Choose a type from the list. To add a type from its data sheet, use the command 'fit'",
     "no_mains_plug": "Add the line plug (kind: mains plug)",
-    "no_ground": "The chassis is the node 'ground'",
-    "no_primary": "Add the primary, with nodes, volts or turns, and resistance",
+    "no_ground": "Enter the chassis as 'ground'",
+    "no_primary": "Add the primary: what its leads connect to, volts or turns, and resistance",
     "no_secondary": "Add a winding: secondary, high voltage, heater …",
     "inductance_misplaced": "Move it to the primary",
-    "sections_left_out": "Enter it too, or choose which half is unused",
+    "sections_left_out": "Enter the other half too, or choose which half is unused",
     "kind_untold": "Choose the kind",
 }
 """How to mend it in the form, where that is not how it is mended in a file."""

@@ -127,7 +127,7 @@ def summary(draft: Draft) -> str:
     words = (
         (sum(one.grade == WRONG for one in found), "to fix"),
         (sum(one.grade == BLANK for one in found), "to fill in"),
-        (loose, "node with only one part" if loose == 1 else "nodes with only one part"),
+        (loose, "connection with only one part" if loose == 1 else "connections with only one part"),
         (sum(one.grade == OPEN and not one.is_loose for one in found), "still missing"),
     )
     return f"{parts}: {', '.join(f'{number} {what}' for number, what in words if number)}."
