@@ -135,7 +135,7 @@ def test_a_correction_withdraws_an_entry_and_keeps_it(job, unjudged):
     ("words", "text"),
     [
         (("read", "k35=18"), "is called 'k35'"), (("read",), "nothing was read"),
-        (("read", "V3=34"), "volts or current"), (("read", "k34=-18"), "Were the leads swapped?"),
+        (("read", "V3=34"), "volts or current"), (("read", "k34=-18"), "leads were swapped"),
         (("read", "hot"), "is not a reading"), (("decide", "R14=330"), "a part and a reason"),
         (("decide", "R99=330", "x"), "R99"), (("fit", "R14"), "nothing was decided"),
         (("have", "R14"), "nothing was decided"), (("off", "lamp"), "no temporary item"),

@@ -109,5 +109,5 @@ def test_ctrl_c_exits_130_without_a_traceback(when: str, monkeypatch, capsys, pl
     assert start.run(["swap"]) == 130
     text = capsys.readouterr().err
     assert "stopped" in text
-    assert ("the same command goes on" in text) == (when == "in set-up")
+    assert ("the same command to continue" in text) == (when == "in set-up")
     assert "Traceback" not in text
