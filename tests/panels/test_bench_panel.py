@@ -184,7 +184,7 @@ def test_values_are_taken_as_they_are_written(panel):
     ("value", "words"),
     [
         ("14O", "14O"),
-        ("20 kV", "more than this amp can have anywhere"),
+        ("20 kV", "more than this amp has anywhere"),
         ("-140", "negative"),
         ("140 ohm", "140 ohm"),
     ],
