@@ -73,7 +73,7 @@ def test_next_reading_is_about_the_part_asked_for() -> None:
     asked = twin(few, about="V3")
     assert {each.about for each in asked.following} == {"V3 emission"}
     assert asked.following[0].then < asked.following[0].now
-    with pytest.raises(ReadingError, match="nothing is estimated"):
+    with pytest.raises(ReadingError, match="nothing about this part"):
         twin(few, about="V9")
     with pytest.raises(ReadingError, match="not enough"):
         twin(taken(amp("teasel"), [Reading(Probe("dc_v", ("k34", "ground")), 18.0)]))

@@ -133,7 +133,7 @@ def test_an_environment_stopped_in_its_first_moments_is_made_anew(place: Checkou
 def test_somebody_elses_folder_is_left_alone(place: Checkout) -> None:
     place.venv.mkdir()
     (place.venv / "letters.txt").write_text("dear")
-    with pytest.raises(SetupError, match=r"no Python environment \(it holds letters.txt\)"):
+    with pytest.raises(SetupError, match=r"not a Python environment \(it contains letters.txt\)"):
         installer(FakeTools(place)).install([])
     assert (place.venv / "letters.txt").read_text() == "dear"
 
