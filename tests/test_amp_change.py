@@ -192,11 +192,11 @@ def test_another_base_is_allowed_and_the_socket_remembered(teasel: Amp) -> None:
     [
         (
             {"C14": "47m"},
-            "47,000 µF at 475 V is no electrolytic capacitor of a tube amp",
-            "Write 47u for 47 µF",
+            "no electrolytic capacitor in a tube amp has 47,000 µF at 475 V",
+            "For 47 µF, write 47u",
         ),
-        ({"C11": "22m"}, "22,000 µF at", "Write 22u for 22 µF"),
-        ({"C14": "0.02"}, "20,000 µF at 475 V", "Write 20u for 20 µF"),
+        ({"C11": "22m"}, "22,000 µF at", "For 22 µF, write 22u"),
+        ({"C14": "0.02"}, "20,000 µF at 475 V", "For 20 µF, write 20u"),
     ],
 )
 def test_a_capacitor_nobody_sells_is_asked_about(changes, text, meant):

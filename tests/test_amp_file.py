@@ -234,7 +234,7 @@ def test_a_file_saved_elsewhere_reads_the_same(tmp_path: Path, teasel: Amp) -> N
             "no_fuse",
             "No line fuse",
         ),
-        ("[R24]\n", '[R24]\ncondition = "open"\n', "condition", "R24 is drawn open."),
+        ("[R24]\n", '[R24]\ncondition = "open"\n', "condition", "R24 is marked 'open' on the schematic."),
     ],
 )  # fmt: skip
 def test_what_is_worth_a_look_becomes_a_note(
@@ -354,5 +354,5 @@ def test_a_part_without_its_kind_is_told_once_which_it_looks_like(lines: str, ki
     with pytest.raises(AmpFileError) as text:
         amp_from_text(f'[amp]\nextends = "teasel"\n{lines}\n')
     first = text.value.problems[0]
-    assert first.problem == f"has the lines of a {kind}, but kind is missing"
+    assert first.problem == f"looks like a {kind}, but its kind is missing"
     assert not any("is not known here" in one.problem for one in text.value.problems)

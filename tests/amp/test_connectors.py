@@ -41,8 +41,8 @@ def test_a_connector_copies_as_text(fescue):
 @pytest.mark.parametrize(
     ("lines", "text"),
     [
-        ('plug = ["horn_hot", "horn_cold", "-"]', "the plug has 3 pins, the socket 4"),
-        ('straps = ["3-9"]', "a strap goes to pin 9 of 4 pins"),
+        ('plug = ["horn_hot", "horn_cold", "-"]', "the plug has 3 pins and the socket 4"),
+        ('straps = ["3-9"]', "a strap goes to pin 9, the last is 4"),
         ('straps = ["3-3"]', "not a strap between two pins"),
         ("inserted = 3", "inserted is 3"),
     ],

@@ -176,7 +176,7 @@ def test_a_potentiometer_and_a_lamp_are_compared_with_their_ratings():
 
 
 def test_terminals_that_may_not_meet_are_the_kinds_own():
-    with pytest.raises(AmpFileError, match=r"R40: input and common are both on node 'ground'"):
+    with pytest.raises(AmpFileError, match=r"R40: input and common both connect to 'ground'"):
         amp_from_text(TEXT.replace('input = "speaker_cab"', 'input = "ground"'), "one of each")
 
 

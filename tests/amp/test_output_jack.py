@@ -55,5 +55,5 @@ def test_the_channel_of_the_driven_input_is_read(jack: str, speaker: str, part: 
 
 def test_a_part_in_no_loop_has_no_margins() -> None:
     """Rounding, 320 dB down, was once listed as places where feedback turns positive."""
-    with pytest.raises(ChangeError, match="R6 is in no feedback loop"):
+    with pytest.raises(ChangeError, match="R6 is not in a feedback loop"):
         overall_feedback(amp("line-preamp"), "R6")

@@ -51,15 +51,15 @@ HEAD = '[amp]\nextends = "teasel"\n[parts]\n'
 @pytest.mark.parametrize(
     ("lines", "part", "problem", "fix"),
     [
-        ('R14 = { value = "1" }\nR14 = { value = "2" }', "R14", "is there twice", "line 5"),
+        ('R14 = { value = "1" }\nR14 = { value = "2" }', "R14", "is entered twice", "line 5"),
         ('R14 = { value = "1", value = "2" }', "R14", "'value' is written twice", "Keep one value"),
-        ("R14 = { value = 4K7 }", "R14", "line 4", "text in quotation marks"),
+        ("R14 = { value = 4K7 }", "R14", "line 4", "with the quotation marks"),
         ('R14 = { value = "4K7"\nR15 = { value = "1M" }', "R14", "line 4", "Write each part as"),
         ('R14 { value = "4K7" }', "R14", "line 4", "Write each part as"),
         (
             'T1 = { kind = "power transformer" }\nT1.primary = { volts = ["117 V"] }',
             "T1",
-            "complete within its braces",
+            "has its closing brace already",
             "T1.kind",
         ),
         ('R14 = { value = "1" }\n[R14]\nvalue = "2"', "R14", "under [parts], and as [R14]", "only one"),
@@ -166,9 +166,9 @@ def row_of(folder: Path, part: str) -> int:
         ('V1,tube,12AX7,"heater = h1, h2"', "V1,tube,12AX7,", "V1", "nodes", "is not connected", "like heater = h1, h2 in the column nodes", "missing"),
         ("V1,tube,12AX7,", "V1,tube,12AX8,", "V1", "value", "'12AX8' is not a known tube type", "Near: 12AX7", "unknown_tube"),
         ("plate = p1a; grid", "plat = p1a; grid", "V1.a", "nodes", "'plat' is not known", "Near: plate", "unknown_key"),
-        ('"315 V, 315 V"', "315 V", "T1.high_voltage", "value", "need 2 values of volts", "list of 2", "section_count"),
-        ('R14,resistor,270,"k34, ', 'R14,resistor,270,"k43, ', "R14", "", "'k43' is joined only once", "Near: k34", "joined_once"),
-        ("TP1,test point,335 V,B1,", "TP1,test point,335 V,B9,", "test_points.TP1", "", "'B9' is on no part", "Near: B", "unknown_node"),
+        ('"315 V, 315 V"', "315 V", "T1.high_voltage", "value", "volts has 1", "list of 2", "section_count"),
+        ('R14,resistor,270,"k34, ', 'R14,resistor,270,"k43, ', "R14", "", "no other part connects to 'k43'", "Near: k34", "joined_once"),
+        ("TP1,test point,335 V,B1,", "TP1,test point,335 V,B9,", "test_points.TP1", "", "no part connects to 'B9'", "Near: B", "unknown_node"),
         ("amp.design_mains,heading,117 V", "amp.design_mains,heading,117 A", "[amp]", "value", "'117 A' is not a voltage", "", "unit"),
     ],
     ids=lambda value: str(value)[:14],
@@ -192,12 +192,12 @@ def test_a_slip_is_said_with_row_column_designator_and_fix(
         ([["value", "nodes"]], "mine.csv, row 1: the column part is missing"),
         ([["part", "value", "value"]], "mine.csv, row 1: there are two columns 'value'"),
         ([], "mine.csv: the column part is missing"),
-        ([["part", "value"], ["", "1k"]], "mine.csv, row 2, column part: there is no part"),
-        ([["part"], ["R1"], [], ["R1"]], "mine.csv, row 4: R1: is there twice: mine.csv, row 2 too"),
+        ([["part", "value"], ["", "1k"]], "mine.csv, row 2, column part: the part is missing"),
+        ([["part"], ["R1"], [], ["R1"]], "mine.csv, row 4: R1: is entered twice .the other is mine.csv, row 2"),
         ([["part", "value", "more"], ["R1", "1k", "value = 2k"]], "row 2, column more: R1: 'value' is written twice"),
-        ([["part", "more"], ["T1", "primary = x"], ["T1.primary", "y = 1"]], "row 3: T1.primary: is there twice: mine.csv, row 2"),
-        ([["part", "more"], ["R1", "film"]], "mine.csv, row 2, column more: R1: 'film' has no key"),
-        ([["part", "note"], ["R1", "a", "b"]], "mine.csv, row 2: R1: has 3 cells for 2 columns"),
+        ([["part", "more"], ["T1", "primary = x"], ["T1.primary", "y = 1"]], "row 3: T1.primary: is entered twice .the other is mine.csv, row 2"),
+        ([["part", "more"], ["R1", "film"]], "mine.csv, row 2, column more: R1: 'film' has no name in front of it"),
+        ([["part", "note"], ["R1", "a", "b"]], "mine.csv, row 2: R1: has 3 cells, but only 2 columns"),
     ],
     ids=lambda value: str(value)[:20],
 )  # fmt: skip
@@ -228,7 +228,9 @@ def test_what_a_spreadsheet_makes_of_numbers_is_read(tmp_path: Path) -> None:
     with pytest.raises(AmpFileError, match=r"mine.xlsx, row \d+, column C: is the date 2026-07-08.*as text"):
         load_amp(path)
     path.write_bytes(b"PK no workbook")
-    with pytest.raises(AmpFileError, match=r"mine.xlsx: not a workbook .*save it as .xlsx again"):
+    with pytest.raises(
+        AmpFileError, match=r"mine.xlsx: this is not a spreadsheet file .*save it as .xlsx again"
+    ):
         load_amp(path)
 
 

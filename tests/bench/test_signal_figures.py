@@ -161,7 +161,7 @@ def test_report_and_trace_state_one_gain_of_a_stage(name: str) -> None:
 def test_a_stage_the_signal_does_not_reach_is_driven_alone() -> None:
     report = solved("fescue")
     assert report.tube("V1b").gain == pytest.approx(report.tube("V1a").gain, rel=1e-3)
-    assert "a stage that it does not reach is driven alone" in " ".join(str(report).split())
+    assert "a stage that the signal does not reach is driven directly" in " ".join(str(report).split())
 
 
 def test_a_report_says_that_a_tremolo_was_held_still() -> None:

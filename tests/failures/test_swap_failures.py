@@ -16,8 +16,8 @@ from tubekit.amp.load import amp_from_text, load_amp
 from tubekit.errors import AmpFileError, ChangeError
 
 CHANGES = {
-    "no such part": ({"R99": "330"}, "R99: there is no part 'R99'", "Write the part number as on the schematic", "Near: R9"),
-    "lower case": ({"r14": "330"}, "r14: there is no part 'r14'", "Write the part number as on the schematic", "Near: R14"),
+    "no such part": ({"R99": "330"}, "R99: there is no part 'R99'", "Type the part as the schematic labels it", "Near: R9"),
+    "lower case": ({"r14": "330"}, "r14: there is no part 'r14'", "Type the part as the schematic labels it", "Near: R14"),
     "a tube on a resistor": ({"R14": "12AX7"}, "R14: value '12AX7' is not a resistance", "R14 is a resistor. Write it like", "4K7"),
     "a value on a tube": ({"V3": "330"}, "V3: type '330' is not a known tube type", "V3 is a tube", ""),
     "a number on a tube": ({"V3": 330}, "V3: type is 330, not a tube type", "V3 is a tube", "12AX7"),
@@ -30,32 +30,32 @@ CHANGES = {
     "nan": ({"R14": float("nan")}, "R14: value nan is not a resistance", "Write it like", ""),
     "a dict": ({"R14": {"value": 3}}, "R14: value is a table", "Write it like", ""),
     "unknown tube": ({"V5": "5AR5"}, "V5: type '5AR5' is not a known tube type", "", "Near: 5AR4"),
-    "pentode for triode": ({"V1": "6V6GT"}, "V1: 6V6GT is a pentode, the socket is wired for a twin triode (12AX7)", "Swap like for like", ""),
-    "triode for pentode": ({"V3": "12AX7"}, "V3: 12AX7 is a twin triode, the socket is wired for a pentode", "Swap like for like", ""),
+    "pentode for triode": ({"V1": "6V6GT"}, "V1: 6V6GT is a pentode, but the socket is wired for a twin triode (12AX7)", "tube of the same kind", ""),
+    "triode for pentode": ({"V3": "12AX7"}, "V3: 12AX7 is a twin triode, but the socket is wired for a pentode", "tube of the same kind", ""),
     "wire ends in a socket": ({"V5": "1N4007"}, "V5: type '1N4007' is a silicon diode with wire ends", "'silicon'", ""),
-    "rectifier for pentode": ({"V3": "5AR4"}, "V3: 5AR4 is a rectifier", "Swap like for like", ""),
-    "one of a batch": ({"V3": ["6L6GC", "5AR4"]}, "V3: 5AR4 is a rectifier", "Swap like for like", ""),
+    "rectifier for pentode": ({"V3": "5AR4"}, "V3: 5AR4 is a rectifier", "tube of the same kind", ""),
+    "one of a batch": ({"V3": ["6L6GC", "5AR4"]}, "V3: 5AR4 is a rectifier", "tube of the same kind", ""),
     "unknown field": ({"R31.positon": 0.3}, "R31.positon: there is no 'positon' to change", "R31.value", "Near: R31.position"),
     "position over 1": ({"R31.position": 3}, "R31.position: position 3 is outside", "decimal point", ""),
     "unknown winding": ({"T1.hv.volts": 3}, "T1.hv.volts: there is no 'hv.volts'", "T1.high_voltage", ""),
     "unknown winding field": ({"T1.heater.volt": 3}, "T1.heater.volt: there is no 'volt'", "volts", "Near: T1.heater.volts"),
-    "a transformer has no value": ({"T1": "330"}, "T1: has no single value", "T1.primary", ""),
+    "a transformer has no value": ({"T1": "330"}, "T1: has no value of its own", "T1.primary", ""),
     "two sections, one value": ({"T1.high_voltage.volts": []}, "T1.high_voltage.volts: volts is a list of 0", "list of 1 or more", ""),
-    "plug has no value": ({"P1": "330"}, "P1: has no single value", "P1.line", ""),
+    "plug has no value": ({"P1": "330"}, "P1: has no value of its own", "P1.line", ""),
     "plug removed": ({"P1": "removed"}, "P1: the amp needs its line cord", "mains_rms", ""),
     "open tube": ({"V3": "open"}, "V3: type 'open' is not a known tube type", "V3 is a tube", ""),
-    "open in a batch": ({"R14": ["330", "open"]}, "R14: 'open' is part of a list", "Make one changed amp", ""),
-    "unlike lengths": ({"R14": [1, 2], "R15": [1, 2, 3]}, "R15: 3 values do not match a batch of 2", "same length", ""),
-    "unlike lengths within": ({"T1.high_voltage.volts": [[1, 2], [1, 2, 3]]}, "has lists of unlike length", "equally many", ""),
-    "empty list": ({"R14": []}, "R14: value is an empty list", "Give one value", ""),
-    "list in a list": ({"R14": [[1, 2], [3, 4]]}, "R14: value is a list, not one value", "Write it like", ""),
-    "a list of positions": ({"S1": ["open", "closed"]}, "S1: 'open' is part of a list", "Make one changed amp", ""),
+    "open in a batch": ({"R14": ["330", "open"]}, "R14: 'open' cannot be one of several", "Make one changed amp", ""),
+    "unlike lengths": ({"R14": [1, 2], "R15": [1, 2, 3]}, "R15: one change has 3 values and another has 2", "same number", ""),
+    "unlike lengths within": ({"T1.high_voltage.volts": [[1, 2], [1, 2, 3]]}, "has lists of different lengths", "same number", ""),
+    "empty list": ({"R14": []}, "R14: value is an empty list", "Write one value", ""),
+    "list in a list": ({"R14": [[1, 2], [3, 4]]}, "R14: value is a list, but must be one number", "Write it like", ""),
+    "a list of positions": ({"S1": ["open", "closed"]}, "S1: 'open' cannot be one of several", "Make one changed amp", ""),
     "a list of nodes": ({"V3.screen": ["p3", "s3"]}, "V3.screen: screen is a list", "V3 is a tube. Make one changed amp", ""),
-    "unknown node": ({"V3.screen": "p33"}, "V3.screen: there is no node 'p33'", "extends", "Near: p3"),
-    "both ends": ({"R14.nodes": ["k34", "k34"]}, "R14.nodes: nodes[1] and nodes[2] are both on node 'k34'", "own node", ""),
-    "after removal": ({"R14": "removed", "R14.rating": "5 W"}, "R14.rating: there is no part 'R14'", "as on the schematic", ""),
-    "empty name": ({"": "330"}, "there is no part ''", "as on the schematic", ""),
-    "a number as a name": ({14: "330"}, "14: there is no part '14'", "as on the schematic", ""),
+    "unknown node": ({"V3.screen": "p33"}, "V3.screen: nothing in this amp connects to 'p33'", "extends", "Near: p3"),
+    "both ends": ({"R14.nodes": ["k34", "k34"]}, "R14.nodes: nodes[1] and nodes[2] both connect to 'k34'", "own point", ""),
+    "after removal": ({"R14": "removed", "R14.rating": "5 W"}, "R14.rating: there is no part 'R14'", "as the schematic labels it", ""),
+    "empty name": ({"": "330"}, "there is no part ''", "as the schematic labels it", ""),
+    "a number as a name": ({14: "330"}, "14: there is no part '14'", "as the schematic labels it", ""),
     "tests' fault": ({"F1": "7 V"}, "F1: rating '7 V' is not a current", "F1 is a fuse", ""),
 }  # fmt: skip
 
@@ -88,7 +88,7 @@ def test_mains_that_cannot_be(mains: object, teasel: Amp) -> None:
 
 
 def test_mains_beside_a_batch_of_another_length(teasel: Amp) -> None:
-    with pytest.raises(ChangeError, match="mains_rms: 3 values do not match a batch of 2"):
+    with pytest.raises(ChangeError, match="mains_rms: one change has 3 values and another has 2"):
         teasel.changed({"R14": ["220", "330"]}, mains_rms=[110, 117, 123])
 
 
@@ -108,11 +108,11 @@ def test_a_tube_needs_a_heater_where_none_is_drawn() -> None:
 
 def test_a_batch_has_no_file_and_one_amp_no_members(teasel: Amp) -> None:
     batch = teasel.changed({"R14": ["220", "330"]})
-    with pytest.raises(ChangeError, match=r"a batch of 2 amps has no single amp file.*member\(0\)"):
+    with pytest.raises(ChangeError, match=r"these are 2 amps, and a file describes only one.*member\(0\)"):
         batch.copy_as_text()
-    with pytest.raises(ChangeError, match="no member 2: there are 2 members"):
+    with pytest.raises(ChangeError, match="no amp number 2: there are 2 amps"):
         batch.member(2)
-    with pytest.raises(ChangeError, match="this is one amp, not a batch"):
+    with pytest.raises(ChangeError, match="this is a single amp"):
         teasel.member(0)
 
 

@@ -197,8 +197,10 @@ class Amp(Printed):
             This is not a batch, or it has no such member.
         """
         if self.batch is None or not 0 <= index < self.batch:
-            held = "this is one amp, not a batch" if self.batch is None else f"there are {self.batch} members"
-            raise ChangeError(f"no member {index}: {held}", where=self.name, fix="Count members from 0")
+            held = "this is a single amp" if self.batch is None else f"there are {self.batch} amps"
+            raise ChangeError(
+                f"no amp number {index}: {held}", where=self.name, fix="The first one is number 0"
+            )
         parts = {name: member(part, index) for name, part in self.parts.items()}
         mains = self.mains_rms if isinstance(self.mains_rms, float) else float(self.mains_rms[index])
         one = replace(self, parts=parts, mains_rms=mains, batch=None)
@@ -289,7 +291,7 @@ class Amp(Printed):
     def _tables(self) -> dict[str, Any]:
         if self.batch is not None:
             raise ChangeError(
-                f"a batch of {self.batch} amps has no single amp file",
+                f"these are {self.batch} amps, and a file describes only one",
                 where=self.name,
                 fix="Take one with member(0)",
             )

@@ -33,10 +33,10 @@ def read_batched(form: Form, raw: object) -> tuple[Any, int | None]:
     entries: Sequence[Any] = list(raw)  # type: ignore[call-overload]
     if not form.batch:
         raise InputError(
-            f"is {as_text(raw)}, but takes one value", fix="Make one changed amp for each of them"
+            f"is {as_text(raw)}, but takes only one value", fix="Make one changed amp for each of them"
         )
     if not entries:
-        raise InputError("is an empty list", fix="Give one value, or one for each member of the batch")
+        raise InputError("is an empty list", fix="Write one value, or several")
     values = [form.read(one) for one in entries]
     return (frozen_array(values) if isinstance(form, Quantity) else tuple(values)), len(values)
 
@@ -49,7 +49,7 @@ def _read_listed(form: Listed, raw: object) -> tuple[Any, int | None]:
     read = [read_batched(form.entry, one) for one in entries]
     counts = {count for _, count in read if count is not None}
     if len(counts) > 1:
-        raise InputError("has lists of unlike length", fix="Give each section one value or equally many")
+        raise InputError("has lists of different lengths", fix="Give every section the same number of values")
     return tuple(value for value, _ in read), next(iter(counts), None)
 
 

@@ -72,8 +72,8 @@ def agreed(batch: int | None, count: int | None, step: ChangeStep) -> int | None
     if count is None or batch is None or count == batch:
         return batch if count is None else count
     raise step.error(
-        f"{count} values do not match a batch of {batch}",
-        "Give every sequence the same length, or one value for the whole batch",
+        f"one change has {count} values and another has {batch}",
+        "Give every change the same number of values, or only one",
     )
 
 
@@ -83,7 +83,7 @@ def _one(so_far: Outcome, step: ChangeStep) -> Outcome:
     if part is None:
         raise step.error(
             f"there is no part '{designator}' in this amp",
-            "Write the part number as on the schematic; only parts on the schematic can be changed",
+            "Type the part as the schematic labels it (R14, C3); only parts on the schematic can be changed",
             near_matches(designator, so_far.parts),
             "unknown_part",
         )
@@ -103,7 +103,9 @@ def _one(so_far: Outcome, step: ChangeStep) -> Outcome:
 
 def _removed(so_far: Outcome, part: Part, step: ChangeStep) -> Outcome:
     if isinstance(part, MainsPlug):
-        raise step.error("the amp needs its line cord", "Leave it, and set mains_rms instead")
+        raise step.error(
+            "the amp needs its line cord", "To change the line voltage, set mains_rms (--line 120)"
+        )
     left = {name: one for name, one in so_far.parts.items() if one is not part}
     records = so_far.records | {part.designator: (_shown(part, ""), REMOVED)}
     return Outcome(left, records, so_far.batch)
@@ -145,7 +147,7 @@ def _sections_kept(winding: Winding, path: str, step: ChangeStep) -> None:
     names = {"volts": winding.volts, "turns": winding.turns, "resistance": winding.ohms}
     count, given = len(winding.sections), len(names.get(path, winding.sections))
     if given != count:
-        fix = f"Give {count}, one for each section, like {step.key}={','.join(['1'] * count)}"
+        fix = f"Write {count} values, one for each section, like {step.key}={','.join(['1'] * count)}"
         raise step.error(f"{winding.name} needs {count} values (one per section); you gave {given}", fix)
 
 
@@ -184,7 +186,7 @@ def _spec(record: Any, path: str, step: ChangeStep, inner: list[str]) -> FieldSp
         return result[0]
     keys = [one.key for one in specs] + inner
     before = step.key.removesuffix(path).rstrip(".")
-    none = "has no single value that a swap could change"
+    none = "has no value of its own that a swap could change"
     problem = f"there is no '{path}' to change" if path else none
     fix = f"Write one of: {', '.join(f'{before}.{one}' for one in keys)}"
     raise step.error(problem, fix, [f"{before}.{one}" for one in near_matches(path, keys)])
@@ -197,8 +199,8 @@ def _no_faults_within(step: ChangeStep) -> None:
         return
     words = {one for one in step.raw if isinstance(one, str)}  # type: ignore[attr-defined]
     if words & {*FAULTS, REMOVED}:
-        problem = f"'{min(words & {*FAULTS, REMOVED})}' is part of a list of values"
-        raise step.error(problem, "Make one changed amp for the fault, and a second one for the batch")
+        problem = f"'{min(words & {*FAULTS, REMOVED})}' cannot be one of several values"
+        raise step.error(problem, "Make one changed amp for the fault, and another for the values")
 
 
 def _nodes_known(spec: FieldSpec, value: Any, step: ChangeStep, parts: Mapping[str, Part]) -> None:
@@ -211,8 +213,8 @@ def _nodes_known(spec: FieldSpec, value: Any, step: ChangeStep, parts: Mapping[s
     known = {node for part in parts.values() for node in part.nodes}
     for node in nodes:
         if node not in known:
-            fix = "Write a node of the schematic; new wiring belongs into an amp file with extends"
-            raise step.error(f"there is no node '{node}' in this amp", fix, near_matches(node, known))
+            fix = "Write one that is on the schematic. For new wiring, make an amp file that extends this one"
+            raise step.error(f"nothing in this amp connects to '{node}'", fix, near_matches(node, known))
 
 
 def _same_kind(tube: Tube, types: str | tuple[str, ...], step: ChangeStep) -> None:
@@ -223,11 +225,11 @@ def _same_kind(tube: Tube, types: str | tuple[str, ...], step: ChangeStep) -> No
         need = len(tube.plates) if isinstance(tube, RectifierTube) else len(tube.sections)
         if new.family != tube.family or new.sections < need:
             raise step.error(
-                f"{one} is {new.words}, the socket is wired for {drawn.words} ({drawn.type})",
-                "Swap like for like; another kind of tube needs another circuit (an amp file with extends)",
+                f"{one} is {new.words}, but the socket is wired for {drawn.words} ({drawn.type})",
+                "Choose a tube of the same kind. For another kind, make an amp file that extends this one",
             )
         if new.heater_volts and not tube.heater:
-            fix = "Add heater nodes in an amp file with extends"
+            fix = "Wire the heater in an amp file that extends this one"
             raise step.error(f"{one} has a heater, but this socket has no heater connections", fix)
 
 
@@ -279,6 +281,6 @@ def mains_value(mains_rms: object, form: Any, where: str) -> tuple[float | np.nd
     try:
         value, count = read_batched(form, mains_rms)
     except InputError as error:
-        fix = "Give the RMS line voltage between 1 and 600 V, like 117 or '123 V'"
+        fix = "Enter an RMS line voltage between 1 and 600 V, like 117 or '123 V'"
         raise step.error(error.problem, fix) from error
     return value, count

@@ -81,7 +81,7 @@ def checked(sheet: Sheet) -> CheckedDrawing:
     _node_names(parts, findings)
     _joined_once(parts, unread, heading, findings)
     if not drawn:
-        fix = "Write a line (in a list a row) for each part: designator, value and nodes"
+        fix = "Write a line (in a list, a row) for each part: designator, value, and what it connects to"
         findings.add("", "there are no parts in the file", fix, code="no_parts")
     elif not unread:  # with a part missing these would only echo what was said already
         wiring.check_paths(parts, findings)
@@ -93,8 +93,8 @@ def checked(sheet: Sheet) -> CheckedDrawing:
 
 def _heading(table: Any, findings: Findings) -> Heading | None:
     if not isinstance(table, dict):
-        fix = "Write [amp] with title, design_mains and mains_frequency"
-        problem = "the table is missing" if table is None else f"is {as_text(table)}, not a table"
+        fix = "Write [amp], and below it title, design_mains and mains_frequency"
+        problem = "is missing" if table is None else f"is {as_text(table)}, but must be a heading"
         findings.add("[amp]", problem, fix, code="no_heading")
         return None
     values = read_fields(Heading, table, "[amp]", findings, ("extends",))
@@ -106,8 +106,8 @@ def _test_points(tables: Any, names: set[str], unread: list[Any], findings: Find
     if not isinstance(tables, dict):
         findings.add(
             "test_points",
-            f"is {as_text(tables)}, not tables",
-            "Write [test_points.TP1] with node and volts",
+            f"is {as_text(tables)}, but must be a heading for each test point",
+            "Write [test_points.TP1], and below it node and volts",
             code="no_table",
         )
         return points
@@ -117,8 +117,8 @@ def _test_points(tables: Any, names: set[str], unread: list[Any], findings: Find
         if not isinstance(table, dict):
             findings.add(
                 part,
-                f"is {as_text(table)}, not a table",
-                f"Write [{part}] with node and volts",
+                f"is {as_text(table)}, but must be a heading",
+                f"Write [{part}], and below it node and volts",
                 code="no_table",
             )
             continue
@@ -127,9 +127,9 @@ def _test_points(tables: Any, names: set[str], unread: list[Any], findings: Find
             continue
         for node in values["nodes"]:
             if node not in known:
-                fix = "Write a node that a part joins"
+                fix = "Write a connection that is on the schematic"
                 near = near_matches(node, names)
-                findings.add(part, f"node '{node}' is on no part", fix, near, code="unknown_node", word=node)
+                findings.add(part, f"no part connects to '{node}'", fix, near, code="unknown_node", word=node)
         points[name] = TestPoint(name=name, **values)
     return points
 
@@ -139,12 +139,12 @@ def _node_names(parts: Mapping[str, Part], findings: Findings) -> None:
     spelled: dict[str, str] = {}
     for node, part in first.items():
         if node.lower() in GROUND_TOO:
-            problem, fix = f"node '{node}' looks like ground", f"Write '{GROUND}'"
+            problem, fix = f"'{node}' looks like ground", f"Write '{GROUND}' instead"
             findings.add(part.designator, problem, fix, code="ground_name", word=node)
         other = spelled.setdefault(node.lower(), node)
         if other != node:
-            problem = f"nodes '{node}' and '{other}' differ only in capitals"
-            fix = "Write both alike, or give one another name"
+            problem = f"'{node}' and '{other}' differ only in capitals"
+            fix = "Spell them the same if they are one connection; if not, rename one"
             findings.add(part.designator, problem, fix, code="capitals", key="nodes", word=node)
 
 
@@ -159,16 +159,16 @@ def _joined_once(
         if node not in left_open | elsewhere:
             findings.add(
                 designator,
-                f"node '{node}' is joined only once, by this part",
-                "Correct its name, draw the part it goes to, or list it in left_open of [amp]",
+                f"no other part connects to '{node}'",
+                "Correct the name, enter the part it goes to, or list it in left_open under [amp]",
                 [one for one in near_matches(node, names, 4) if one != node][:3],
                 code="joined_once",
                 word=node,
             )
     if parts and GROUND not in names:
-        fix = f"Name the chassis node '{GROUND}'"
-        findings.add("[amp]", f"no part joins '{GROUND}'", fix, code="no_ground")
+        fix = f"Write '{GROUND}' for every connection to the chassis"
+        findings.add("[amp]", f"no part connects to '{GROUND}'", fix, code="no_ground")
     for node in left_open - names:
-        problem = f"left_open names '{node}', which is on no part"
+        problem = f"left_open lists '{node}', but no part connects to it"
         near = near_matches(node, names)
         findings.add("[amp]", problem, "Take it out", near, code="unknown_node", key="left_open", word=node)

@@ -160,5 +160,5 @@ def beyond(clips: Sequence[ClipPoint], level_rms: float) -> str:
         return ""
     return (
         f"Not reached: with {show(level_rms, 'V')} in, {over[0].section} clips ({over[0].cause}). "
-        "Levels from there on are calculated without clipping."
+        "Levels from there on are calculated as if nothing clipped."
     )

@@ -96,7 +96,7 @@ def control_family(
     """
     if not settings:
         raise ChangeError(
-            "no control is named", where=amp.name, fix=f"Name some of {', '.join(controls(amp))}"
+            "no control is given", where=amp.name, fix=f"Choose one or more of: {', '.join(controls(amp))}"
         )
     given = {name: np.atleast_1d(np.asarray(values, float)) for name, values in settings.items()}
     view = turned(signal_view(amp, jack=jack, source_ohms=source_ohms), given)

@@ -49,7 +49,7 @@ def _line_side(side: LineSide, plug: MainsPlug, mains_rms: float, mains_hz: floa
             NOT_ISOLATED,
             plug,
             f"NO ISOLATION. B+ is rectified straight from the power line: every part of it can be at "
-            f"{volts} to ground besides its own voltage. Work only behind an isolation transformer.",
+            f"{volts} to ground in addition to its DC voltage. Work only behind an isolation transformer.",
         )
     if not side.safety_ground:
         yield _danger("no_earth", plug, _two_wires(plug, side.live_chassis))

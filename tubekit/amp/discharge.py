@@ -97,7 +97,7 @@ class Discharge(Printed):
     def headline(self) -> str:
         """The slowest, in one sentence."""
         if not self.held:
-            return f"{self.amp.title}: no capacitor could be followed. Treat all of them as charged."
+            return f"{self.amp.title}: no capacitor could be calculated. Treat all of them as charged."
         one = self.slowest
         time = f"takes {one.to_limit_s:.2g} s to drop to {LIMIT_V:g} V"
         if np.isinf(one.to_limit_s):

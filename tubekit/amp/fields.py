@@ -91,7 +91,7 @@ class Quantity(Form):
             raw = raw.item()
         if isinstance(raw, bool) or not isinstance(raw, (int, float, str)):
             raise InputError(
-                f"is {as_text(raw)}, not one value", fix=f"Write it like {self._like()}", code="unit"
+                f"is {as_text(raw)}, but must be one number", fix=f"Write it like {self._like()}", code="unit"
             )
         value = self._number(raw)
         if not math.isfinite(value) or not self.low <= value <= self.high:
@@ -184,7 +184,7 @@ class Words(Form):
             return raw
         if isinstance(raw, int) and not isinstance(raw, bool):
             return str(raw)
-        raise InputError(f"is {as_text(raw)}, not text", fix="Write it in quotation marks", code="text")
+        raise InputError(f"is {as_text(raw)}, not words", fix="Write it in quotation marks", code="text")
 
 
 @dataclass(frozen=True)
@@ -215,11 +215,11 @@ class NodeName(Form):
     def read(self, raw: object) -> str:
         """The name."""
         if not isinstance(raw, str):
-            problem, fix = f"is {as_text(raw)}, not the name of a node", 'Write it like "B1"'
+            problem, fix = f"is {as_text(raw)}, not the name of a connection", 'Write it like "B1"'
             raise InputError(problem, fix=fix, code="node_name", word=written_word(raw))
         if not re.fullmatch(r"[^\s\"'\\]+", raw) or len(raw) > LONGEST_NAME or not raw.isprintable():
             raise InputError(
-                f"{as_text(raw)} is not the name of a node",
+                f"{as_text(raw)} cannot be the name of a connection",
                 fix=f"Use one word of at most {LONGEST_NAME} letters, digits, _ + - or .",
                 code="node_name",
                 word=raw,
@@ -234,7 +234,7 @@ class Listed(Form):
     entry: Form
     shortest: int
     longest: int
-    what: str = "nodes"
+    what: str = "connections"
 
     def read(self, raw: object) -> tuple[Any, ...]:
         """The entries in order."""

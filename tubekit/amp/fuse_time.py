@@ -23,7 +23,7 @@ Array = np.ndarray
 
 IEC, UL = "IEC 60127", "UL 248-14"
 CLASS_WORDS = (
-    "Fuse times are those of the standard named (from memory); a real fuse is between the two limits."
+    "Fuse times are from the standard shown (from memory, not checked); a real fuse is between the limits."
 )
 US_LINE_V, US_LINE_HZ = 170.0, 55.0
 """Below this line voltage and above this frequency an amp is taken to hold US fuses; common practice."""

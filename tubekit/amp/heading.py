@@ -56,7 +56,7 @@ class Heading:
     design_mains: float = field(metadata=written(MAINS))
     mains_frequency: float = field(metadata=written(Quantity("Hz", 10.0, 1000.0)))
     mains: float | None = field(default=None, metadata=written(MAINS))
-    left_open: tuple[str, ...] = field(default=(), metadata=written(Listed(NodeName(), 0, 100, "nodes")))
+    left_open: tuple[str, ...] = field(default=(), metadata=written(Listed(NodeName(), 0, 100)))
 
 
 def heading_words(heading: Heading) -> dict[str, Any]:

@@ -230,7 +230,7 @@ def headroom(
     volts, run = _driven(view, np.geomspace(BELOW, ABOVE, DRIVES) * guess[0].input_rms, frequency_hz)
     amp, name = view.amp, view.jack.designator
     if run is None:
-        method = "limits estimated from the slopes at idle, as the driven amp did not settle"
+        method = "the driven amp did not settle, so all limits are estimates from the gain at idle"
         nothing: Array = np.zeros(0)
         return Headroom(
             amp,
@@ -248,7 +248,8 @@ def headroom(
     a, b = view.output.a, view.output.b
     output = np.abs(run.harmonics(a, b)[:, 1]) / np.sqrt(2.0)
     method = (
-        "the whole amp driven, supply held at its idle voltages; what clips later is estimated from slopes"
+        "Signal goes through the whole amp; B+ stays at its idle voltage. Only the first stage to clip is "
+        "calculated; the later ones are estimates."
     )
     count, clips = len(volts), clip_points(view, run, volts, way.order)
     return Headroom(

@@ -96,6 +96,6 @@ def heater_notes(parts: Mapping[str, Part]) -> Iterator[Note]:
             yield Note(
                 "heater_halves",
                 tube.designator,
-                f"{tube.designator}: heater taken as {volts:g} V, {amps:g} A; write heater_halves = "
-                f'"{other}" if its pins are wired otherwise.',
+                f"{tube.designator}: heater assumed to be {volts:g} V, {amps:g} A; write heater_halves = "
+                f'"{other}" if its halves are wired the other way.',
             )

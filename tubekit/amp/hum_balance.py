@@ -71,7 +71,7 @@ class HumBalance(Printed):
         """The null, or what takes its effect away."""
         if not self.works:
             why = f": {self.bypassed}" if self.bypassed else ""
-            return f"no null, turning it changes the hum by {self.depth_db:.1f} dB{why}"
+            return f"there is no null: turning it changes the hum by {self.depth_db:.1f} dB{why}"
         size = Column("", "V").write(self.null_v)
         words = f"null at {100 * self.null:.0f} % of its travel, with {size} of hum left"
         return f"{words}; {self.bypassed}" if self.bypassed else words
@@ -133,7 +133,7 @@ def hum_balance(
     ('R54', '0.50')
     """
     if amp.batch is not None:
-        raise ChangeError("a batch has no single null", where=amp.name, fix="Take one with member(0)")
+        raise ChangeError("each amp has its own null", where=amp.name, fix="Take one with member(0)")
     name = control or balance_control(amp)
     if name is None:
         raise ChangeError(
@@ -145,7 +145,7 @@ def hum_balance(
     if not isinstance(part, Potentiometer):
         pots = [p.designator for p in amp.parts.values() if isinstance(p, Potentiometer)]
         raise ChangeError(
-            f"'{name}' is not a potentiometer", where=amp.name, fix=f"Name one of {', '.join(pots)}",
+            f"'{name}' is not a potentiometer", where=amp.name, fix=f"Choose one of: {', '.join(pots)}",
             near=near_matches(name, pots),
         )  # fmt: skip
     wanted = POSITIONS if positions is None else np.asarray(positions, float)

@@ -21,7 +21,7 @@ Array = np.ndarray
 POINTS = 25
 MOST_A = 0.15
 """End of the curve where no rating says otherwise [A]; common practice, no source."""
-NO_LOAD = "All tubes but rectifiers pulled. At 0 A only resistors of the supply, bleeders first, load it."
+NO_LOAD = "All tubes except rectifiers are pulled. At 0 A, only resistors in the supply (bleeders) load it."
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -62,12 +62,12 @@ def load_regulation(
     ('B1', True)
     """
     if amp.batch is not None:
-        raise ChangeError("a batch has a curve for each", where=amp.name, fix="Take one with member(0)")
+        raise ChangeError("each amp has its own curve", where=amp.name, fix="Take one with member(0)")
     built, state = solve_mains(amp)
     rail = node or first_rail(amp)
     if rail not in state.circuit.nodes:
         near = near_matches(rail, state.circuit.nodes)
-        raise ChangeError(f"there is no node '{rail}'", where=amp.name, fix="Name a rail", near=near)
+        raise ChangeError(f"there is no '{rail}' here", where=amp.name, fix="Write a B+ point", near=near)
     bare = built.circuit.cold
     amps = np.linspace(0.0, most or _rated(amp), points)
     result = regulation(bare, rail, amps, frequency_hz=amp.mains_hz)
@@ -80,7 +80,7 @@ def first_rail(amp: Amp) -> str:
     onward = {anode for _, anode, _ in wired.rectifiers}
     rails = sorted(wired.rails, key=lambda rail: rail.node in onward)
     if not rails:
-        raise ChangeError("no first filter cap was found", where=amp.name, fix="Name the rail: node='B1'")
+        raise ChangeError("no first filter cap was found", where=amp.name, fix="Write node='B1' to load B1")
     return rails[0].node
 
 

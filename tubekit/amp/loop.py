@@ -76,12 +76,12 @@ def overall_feedback(
     carriers = list(feedback_parts(amp))
     none = ChangeError(
         "this amp has no overall feedback loop", where=amp.name,
-        fix="To look at another loop, name the part where it is to be opened (--at R6)",
+        fix="To check another loop, say which part to open it at (--at R6)",
     )  # fmt: skip
     if part is None and not carriers:
         raise none
     named = part or carriers[0]
-    fix = f"Name the feedback resistor{': ' + ', '.join(carriers) if carriers else ''}"
+    fix = f"Type the feedback resistor{': ' + ', '.join(carriers) if carriers else ''}"
     fitted = amp.parts.get(named)
     if not isinstance(fitted, Resistor | Capacitor) or fitted.condition != "fitted":
         choices = [p.designator for p in amp.parts.values() if isinstance(p, Resistor | Capacitor)]
@@ -99,6 +99,8 @@ def overall_feedback(
     loop = loop_gain(view.point, named, frequencies_hz)
     if np.abs(loop.gain).max() < NO_LOOP:
         raise (
-            none if part is None else ChangeError(f"{named} is in no feedback loop", where=amp.name, fix=fix)
+            none
+            if part is None
+            else ChangeError(f"{named} is not in a feedback loop", where=amp.name, fix=fix)
         )
     return AmpLoop(**vars(loop), amp=amp)

@@ -127,12 +127,12 @@ def _heater_notes(amp: Amp, state: MainsState) -> Iterator[str]:
     share = {part.designator: float(np.max(one)) for part, one in _cold(amp, state).items()}
     cold = [name for name, one in share.items() if one < COLD]
     if cold:
-        yield f"{', '.join(cold)}: heater without voltage, so that the cathode is cold and passes nothing"
+        yield f"{', '.join(cold)}: no heater voltage, so the cathode is cold and no current flows"
     for name in (each for each in share if each not in cold):
         yield (
             f"{name}: its heater gets {100 * share[name]:.0f} % of its voltage, which leaves some "
-            f"{100 * float(emission(share[name])):.2g} % of its emission (from memory). Do not trust its "
-            "currents, nor any voltage that they set"
+            f"{100 * float(emission(share[name])):.2g} % of its emission (from memory, not checked). Do "
+            "not rely on its currents, or on any voltage they set"
         )
 
 
@@ -184,7 +184,7 @@ def _unloaded(state: MainsState) -> Iterator[str]:
             result.setdefault(node, set()).add(name)
     for node, names in result.items():
         yield (
-            f"{node}: nothing draws current from {' and '.join(sorted(names))}, so expect the peak, "
+            f"{node}: nothing loads {' and '.join(sorted(names))}, so expect the peak, "
             f"{np.abs(state.mean(node)).max():.3g} V, and it stays after switch-off; {LEAK_WORDS}"
         )
     for nodes, names in floats.items():
@@ -221,7 +221,7 @@ def _loose(state: object, amp: Amp) -> tuple[str, ...]:
         return ()
     names = ", ".join(np.array(ends)[free[: len(ends)]])
     words = (
-        f"{names}: nothing but tubes ties this winding to ground. It floats, so no current of a tube on it "
-        "has a way back. Wire it, or its hum balance control, to ground."
+        f"{names}: only tubes connect this winding to ground. It floats, so the current of a tube on it "
+        "cannot return. Wire it, or its hum balance control, to ground."
     )
     return (words,)

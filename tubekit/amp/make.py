@@ -31,11 +31,11 @@ def make_part(designator: str, table: Any, findings: Findings) -> Part | None:
     if not isinstance(table, dict):
         fix = f"Write it as {designator} = {{ value = …, nodes = […] }}"
         findings.add(
-            designator, f"is {as_text(table)}; expected a part (type or value, nodes)", fix, code="no_table"
+            designator, f"is only {as_text(table)}; a part needs connections too", fix, code="no_table"
         )
         return None
     if not isinstance(table.get("removed", False), bool):
-        problem = "removed is neither true nor false"
+        problem = "removed must be true or false"
         findings.add(designator, problem, "Write removed = true", code="choice", key="removed")
         return None
     kind = _kind(designator, table, findings)
@@ -66,14 +66,14 @@ def _two_points_missing(kind: type[Part], values: Mapping[str, Any], part: str, 
         henries, amps = values["swing"]
         if "amps" not in values:
             fix = 'Add rating = "150 mA"'
-            findings.add(part, "swing needs a rating", fix, code="no_rating", key="swing")
+            findings.add(part, "swing needs the current rating too", fix, code="no_rating", key="swing")
         elif not (henries > values["henries"] and amps < values["amps"]):
-            fix = 'State more henries at less current than value and rating: swing = "20 H 15 mA"'
-            problem = "the inductance of a swinging choke falls with its current"
+            fix = 'Write the higher inductance and the lower current, like swing = "20 H 15 mA"'
+            problem = "a swinging choke must have more inductance at a lower current"
             findings.add(part, problem, fix, code="not_falling", key="swing")
     if kind is Thermistor and not values["hot"] < values["ohms"]:
-        fix = "Give the cold ohms as value and the fewer hot ones as hot"
-        problem = "an inrush limiter has fewer ohms hot than cold"
+        fix = "Write the cold resistance as value and the (lower) hot resistance as hot"
+        problem = "an inrush limiter must have less resistance hot than cold"
         findings.add(part, problem, fix, code="not_falling", key="hot")
     return len(findings.problems) > count
 
@@ -82,16 +82,13 @@ def _pins_wrong(values: Mapping[str, Any], part: str, findings: Findings) -> boo
     """Report a connector whose halves have unlike numbers of pins, or a strap on a pin it has not."""
     pins, sockets = len(values["plug"]), len(values["socket"])
     if pins != sockets:
-        fix = "List every pin of both from pin 1 on, '-' for one that nothing is soldered to"
-        problem = f"the plug has {pins} pins, the socket {sockets}"
+        fix = "For each, list every pin from pin 1 on, with '-' for a pin that has nothing soldered to it"
+        problem = f"the plug has {pins} pins and the socket {sockets}"
         findings.add(part, problem, fix, code="pins", key="socket")
         return True
     beyond = [pin for pair in values.get("straps", ()) for pin in pair if not 1 <= pin <= pins]
     if beyond:
-        problem, fix = (
-            f"a strap goes to pin {beyond[0]} of {pins} pins",
-            f"Name two pins from 1 to {pins}",
-        )
+        problem, fix = f"a strap goes to pin {beyond[0]}, the last is {pins}", f"Write two from 1 to {pins}"
         findings.add(part, problem, fix, code="pins", key="straps")
     return bool(beyond)
 
@@ -102,7 +99,7 @@ def _kind(designator: str, table: Mapping[str, Any], findings: Findings) -> type
         findings.add(
             designator[:40],
             "is not a designator",
-            f"Write a letter and a number, like R14; the letters are {', '.join(LETTERS)}",
+            f"Write a letter and a number, like R14. These letters can be used: {', '.join(LETTERS)}",
             near_matches(designator[:40], [designator.upper()[:40]]) if designator.islower() else (),
             code="designator",
         )
@@ -121,8 +118,8 @@ def _kind(designator: str, table: Mapping[str, Any], findings: Findings) -> type
         letters = next(one.letters for one in KINDS if one.kind == wanted)
         findings.add(
             designator,
-            f"kind '{wanted}' contradicts the class letter {form[1]}",
-            f"Number a {wanted} as {letters[0]}…, or write the kind as {' or '.join(allowed)}",
+            f"kind '{wanted}' does not go with the letter {form[1]}",
+            f"Rename it {letters[0]}… if it is a {wanted}, or change its kind to {' or '.join(allowed)}",
             code="kind",
             key="kind",
             word=wanted,
@@ -145,7 +142,7 @@ def _usual(
         if not issubclass(usual, Tube) and any(
             key in table for key in telling
         ):  # a tube's type tells its kind
-            problem = f"has the lines of a {kind.kind}, but kind is missing"
+            problem = f"looks like a {kind.kind}, but its kind is missing"
             fix = f"Add kind = '{kind.kind}' to {designator}"
             findings.add(designator, problem, fix, code="kind_untold", key="kind")
             return None
@@ -163,8 +160,8 @@ def _transformer(
         findings.add(designator, "the primary winding is missing", fix, code="no_primary")
         return None
     if len(inner) < 2:
-        fix = f"Add {designator}.secondary (or high_voltage, heater …), one for each winding"
-        findings.add(designator, "has no winding besides the primary", fix, code="no_secondary")
+        fix = f"Add the others one by one, as {designator}.secondary, {designator}.high_voltage …"
+        findings.add(designator, "has only a primary", fix, code="no_secondary")
         return None
     good = [one for one in windings if one is not None]
     if values is None or len(good) < len(windings):
@@ -177,15 +174,15 @@ def _regulated(part: str, name: str, values: Mapping[str, Any], findings: Findin
     """Whether the resistance of a winding is known by other means, or its absence has been told."""
     if "regulation_percent" in values and name != "primary":
         if "amps" not in values:
-            problem, fix = "regulation needs a rating", 'Add rating = "3 A"'
+            problem, fix = "regulation needs the current rating too", 'Add rating = "3 A"'
             findings.add(part, problem, fix, code="no_rating", key="regulation")
         return True
     findings.add(
         part,
-        "the winding has no resistance: nothing would limit the rectifier's peaks or the current at "
-        "switch-on",
-        "Measure the winding, unplugged and discharged, and write resistance = [..] with a value for each "
-        'section. For a secondary you can enter its rating and regulation = "8 %" instead',
+        "the winding has no resistance, so nothing would limit the rectifier's current peaks or the current "
+        "at switch-on",
+        "With the amp unplugged and discharged, measure the winding. Write resistance = [..] with one number "
+        'for each section. For a secondary you can write its rating and regulation = "8 %" instead',
         code="no_resistance",
         key="resistance",
     )
@@ -207,24 +204,24 @@ def _winding(
         given = len(values.get(key, ()))
         word = {"ohms": "resistance"}.get(key, key)
         if given != count:
-            fix = f"Write {word} as a list of {count}, one for each section between two nodes"
-            problem = f"{count + 1} nodes need {count} values of {word} (one per section); you gave {given}"
+            fix = f"Write {word} as a list of {count}, one for each section between two taps"
+            problem = f"{word} has {given}, but a winding with {count + 1} connections needs {count}"
             findings.add(part, problem, fix, code="section_count", key=word)
     if "regulation_percent" in values and ("ohms" in values or name == "primary"):
-        problem = "the primary has no regulation of its own" if name == "primary" else "states both"
-        fix = "Enter resistance; for a secondary you can enter regulation and rating instead"
+        problem = "regulation is for a secondary only" if name == "primary" else "has both"
+        fix = "Write its resistance only; for a secondary you can write its regulation and rating instead"
         problem += " resistance and regulation" if name != "primary" else ""
         findings.add(part, problem, fix, code="regulation_misplaced", key="regulation")
     if other in values:
-        fix = f"Enter {measure} and take {other} out"
+        fix = f"Write {measure} instead of {other}"
         findings.add(part, f"{other} does not belong here", fix, code="other_measure", key=other)
     if "henries" in values and name != "primary":
         fix = f"Move it to {designator}.primary"
         findings.add(
-            part, "inductance belongs to the primary", fix, code="inductance_misplaced", key="inductance"
+            part, "inductance is for the primary only", fix, code="inductance_misplaced", key="inductance"
         )
     if "capacitance" in values and (name != "primary" or kind is not OutputTransformer):
-        fix = "Enter it for the primary of an output transformer"
+        fix = "Write it only for the primary of an output transformer"
         findings.add(
             part,
             "capacitance cannot be entered for this part",

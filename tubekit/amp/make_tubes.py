@@ -64,18 +64,20 @@ def make_tube(designator: str, table: Mapping[str, Any], findings: Findings) -> 
         _section(designator, key, one, known, findings, unused) for key, one in (drawn | inner).items()
     ]
     if len(sections) > known.sections:
-        fix = f"Draw {known.sections} of them, or correct the type"
-        problem = f"{known.type} is {known.words}, but {len(sections)} sections are drawn"
+        fix = f"Enter only {known.sections}, or correct the type"
+        problem = f"{known.type} is {known.words}, but {len(sections)} sections are entered"
         findings.add(designator, problem, fix, alike(known, len(sections)), code="too_many_sections")
     elif unused in inner or (unused and known.sections < 2):
-        fix = "Take 'unused' out, or name the half that nothing is wired to"
+        fix = "Take 'unused' out, or write there the half that nothing is wired to"
         problem = (
-            (f"'unused' names {unused}, which is drawn") if inner else f"{known.type} is not a dual tube"
+            f"half {unused} is marked unused, but it is wired"
+            if inner
+            else f"{known.type} is not a dual tube"
         )
         findings.add(designator, problem, fix, code="unused", key="unused")
     elif len(sections) < known.sections and not (table.get("note") or unused):
-        fix = f'Add {designator}.b with its electrodes, or write unused = "b"'
-        problem = f"only {len(sections)} of {known.sections} sections of {known.type} drawn"
+        fix = f'Add {designator}.b (the other half), or write unused = "b"'
+        problem = f"only {len(sections)} of the {known.sections} sections of {known.type} entered"
         findings.add(designator, problem, fix, alike(known, len(sections)), code="sections_left_out")
     _heater(designator, table, known, findings)
     good = tuple(one for one in sections if one is not None)
@@ -94,10 +96,8 @@ def _with_filament(
     three = isinstance(ends, list) and len(ends) == 3
     middle = ends[1] if three and isinstance(ends, list) else f"{designator}_filament"
     if isinstance(ends, list) and table.get("cathode", middle) not in (*ends, middle):
-        tied = "to the center tap of its winding, or to the wiper of the hum control"
-        fix = (
-            f"Take cathode out, and join {table['cathode']} {tied}; its current leaves by the heater's nodes"
-        )
+        tied = "to the center tap of the filament winding, or to the wiper of the hum control"
+        fix = f"Take cathode out. Connect {table['cathode']} {tied}: its current returns through the filament"
         problem = f"{known.type} has no cathode pin: its filament is its cathode"
         findings.add(designator, problem, fix, code="no_such_electrode", key="cathode")
     if isinstance(ends, list) and len(ends) == 2:
@@ -114,13 +114,13 @@ def _section(
     letters = f". {own}" if own else ""
     known_section = known.section(key or {"a": "b", "b": "a"}.get(unused, ""))
     if known_section is None:
-        problem = f"the sections of {known.type} are not alike, and none has this name"
+        problem = f"{known.type} has sections of different kinds, and none has this name"
         findings.add(part, problem, own, code="unlike_systems")
         return None
     known = known_section
     if "plates" in table:
         fix = "Write plate, grid and cathode, or correct the type"
-        problem = f"{known.type} is {known.words} and has no 'plates'"
+        problem = f"{known.type} is {known.words}; 'plates' is for rectifier tubes"
         findings.add(part, problem, fix, code="no_such_electrode", key="plates")
         return None
     values = read_fields(Section, table, part, findings)
@@ -132,7 +132,7 @@ def _section(
         fix = f"Take screen out, or correct the type{letters}"
         findings.add(part, problem, fix, code="no_such_electrode", key="screen")
     if not has_screen and known.family == "pentode":
-        fix = f"Add screen = …; strapped as a triode it joins the node of the plate{letters}"
+        fix = f"Add screen = …; for triode connection, write the same as for plate{letters}"
         findings.add(part, f"the screen of {known.type} is missing", fix, code=MISSING, key="screen")
     if has_screen != (known.family == "pentode"):
         return None
@@ -158,8 +158,8 @@ def _diode(
         return None
     plates = len(values.get("plates", ()))
     if plates > known.sections:
-        fix = f"Write {known.sections}, or correct the type"
-        problem = f"{known.type} has {known.sections} plate(s), {plates} drawn"
+        fix = f"Enter {known.sections}, or correct the type"
+        problem = f"{known.type} has {known.sections} plate(s), but {plates} are entered"
         near = alike(known, plates)
         findings.add(designator, problem, fix, near, code="too_many_sections", key="plates")
         return None

@@ -37,7 +37,7 @@ def output_of(amp: Amp, near: Container[str]) -> Output:
         return part
     raise ChangeError(
         "no speaker is connected: the output stage must not be driven without a load", where=amp.name,
-        fix="Connect the speaker, or add [LS1] with its nodes and ohms (a preamp: a jack as its output)",
+        fix="Connect the speaker, or add [LS1] with its nodes and ohms (for a preamp, an output jack)",
     )  # fmt: skip
 
 

@@ -131,8 +131,8 @@ def _written(listed: Iterable[Cells], suffix: str, where: str, columns: Mapping[
         return csv_file(cells)
     if suffix.lower() == XLSX:
         return xlsx_file(cells, columns, where)
-    fix = "Give the file a name that ends in .toml, .csv or .xlsx (of a template .csv or .xlsx)"
-    raise slip(where, f"there is no way to write a parts list as '{suffix}'", fix, "suffix")
+    fix = "Use a file name that ends in .toml, .csv or .xlsx (for a template: .csv or .xlsx)"
+    raise slip(where, f"a parts list cannot be written as '{suffix}'", fix, "suffix")
 
 
 def rows(tables: Mapping[str, Any]) -> Iterator[Cells]:
@@ -208,11 +208,11 @@ def tables_of(cells: Sequence[Sequence[str]], where: str) -> tuple[dict[str, Any
         if part.startswith("#"):
             continue
         if any(cell.strip() for cell in row[len(heads) :]):
-            fix = "Put quotation marks around a text with a comma in it"
-            raise slip(here, f"has {len(row)} cells for {len(heads)} columns", fix, "cells", part=part)
+            fix = "Put quotation marks around a cell with a comma in it"
+            raise slip(here, f"has {len(row)} cells, but only {len(heads)} columns", fix, "cells", part=part)
         if not part:
-            fix = "Write its designator, as R14"
-            raise slip(f"{here}, column part", "there is no part", fix, "no_part")
+            fix = "Write the designator of the part, like R14"
+            raise slip(f"{here}, column part", "the part is missing", fix, "no_part")
         _take(part, result, tables, places, here)
     return tables, places
 
@@ -254,7 +254,7 @@ def _take(part: str, cells: Cells, tables: dict[str, Any], places: dict[str, str
         fix = "Give one of them another number, or keep only one"
         raise slip(
             here,
-            f"is there twice: {places.get(path, places.get(name, 'above'))} too",
+            f"is entered twice (the other is {places.get(path, places.get(name, 'above'))})",
             fix,
             "twice",
             part=part,
@@ -277,8 +277,8 @@ def _values(cells: Cells, scheme: Scheme, part: str, here: str) -> Iterator[tupl
             for written, items in _entries(cell):
                 if not written and column == "more":
                     problem, fix = (
-                        f"'{', '.join(items)[:40]}' has no key",
-                        "Write key = value, as style = film",
+                        f"'{', '.join(items)[:40]}' has no name in front of it",
+                        "Write it like style = film",
                     )
                     raise slip(f"{here}, column more", problem, fix, "no_key", part=part)
                 key = written or scheme.bare

@@ -16,8 +16,8 @@ from tubekit.tables import data_file
 
 LARGEST = 2_000_000
 DEEPEST = 8
-ONE_LINE = 'Write each part as R1 = { value = "4K7", nodes = ["B1", "g1"] }, text in quotation marks'
-HOW_TO_START = "Start from a copy of a demo amp: load_amp(...).copy_as_text() gives a whole amp file"
+ONE_LINE = 'Write each part as R1 = { value = "4K7", nodes = ["B1", "g1"] }, with the quotation marks'
+HOW_TO_START = "Start from a copy of a demo amp: python3 -m tubekit parts teasel --to my-amp.toml makes one"
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,7 +63,7 @@ def find(name_or_path: str | Path, beside: Path | None = None) -> Path:
     path = (beside or Path()) / Path(text).expanduser()
     try:
         if text and path.is_dir():
-            raise AmpFileError("this is a folder", where=text, fix="Name the amp file inside it")
+            raise AmpFileError("this is a folder", where=text, fix="Type the name of the amp file in it")
         if text and path.exists():
             return path
         beside_it = path.parent.iterdir() if path.parent.is_dir() else ()
@@ -73,7 +73,7 @@ def find(name_or_path: str | Path, beside: Path | None = None) -> Path:
     raise AmpFileError(
         "there is no such file or demo amp",
         where=text[:200] or "(no name)",
-        fix=f"Give the path of an amp file, or one of the demo amps: {', '.join(demo_names())}",
+        fix=f"Type the name of an amp file, or one of the demo amps: {', '.join(demo_names())}",
         near=near_matches(Path(text).name, [*demo_names(), *folder]),
     )
 
@@ -114,11 +114,11 @@ def parse_text(text: str, where: str) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         raise _slip(str(error), text, where) from error
     except RecursionError as error:
-        raise AmpFileError("tables nested too deeply", where=where, fix=HOW_TO_START) from error
+        raise AmpFileError("too many [ or { inside one another", where=where, fix=HOW_TO_START) from error
     except ValueError as error:  # a date or figure that Python cannot hold
-        raise AmpFileError(f"not TOML: {error}", where=where, fix=HOW_TO_START) from error
+        raise AmpFileError(f"cannot be read: {error}", where=where, fix=HOW_TO_START) from error
     if not tables:
-        raise AmpFileError("the file has no tables, only comments", where=where, fix=HOW_TO_START)
+        raise AmpFileError("the file has only comments, no parts", where=where, fix=HOW_TO_START)
     return _flat(tables, where)
 
 
@@ -126,7 +126,7 @@ def _flat(tables: dict[str, Any], where: str) -> dict[str, Any]:
     """The tables with the lines of [parts] beside the parts that have a heading of their own."""
     parts = tables.pop("parts", {})
     if not isinstance(parts, dict):
-        raise AmpFileError("is not a table", where=where, part="parts", fix=ONE_LINE)
+        raise AmpFileError("must be a heading: [parts]", where=where, part="parts", fix=ONE_LINE)
     for name in tables.keys() & parts.keys():
         one, other = tables[name], parts[name]
         if not (isinstance(one, dict) and isinstance(other, dict)) or one.keys() & other.keys():
@@ -137,7 +137,7 @@ def _flat(tables: dict[str, Any], where: str) -> dict[str, Any]:
 
 def _twice(part: str, where: str, how: str) -> AmpFileError:
     fix = "Give one of them another number, or keep only one"
-    return AmpFileError(f"is there twice: {how}", where=where, part=part, fix=fix, code="twice")
+    return AmpFileError(f"is entered twice: {how}", where=where, part=part, fix=fix, code="twice")
 
 
 def merged(base: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:
@@ -167,21 +167,21 @@ def extended(own: dict[str, Any], where: str, folder: Path | None, below: tuple[
     base_path = _base_path(heading["extends"], where, folder)
     if base_path.resolve() in below:
         raise _extends_error(
-            f"extends '{heading['extends']}', which leads back to this file",
+            f"this amp is based on '{heading['extends']}', which is itself based on this amp",
             where,
-            "Remove 'extends' from one of the files in the loop",
+            "Take the line 'extends' out of one of the files",
         )
     if len(below) >= DEEPEST:
-        raise _extends_error(f"extends goes more than {DEEPEST} files deep", where)
+        raise _extends_error(f"more than {DEEPEST} files are based on one another", where)
     here = (*below, base_path.resolve())
     base = extended(read_tables(base_path), base_path.name, base_path.parent, here)
     for key, table in own.items():
         if isinstance(table, dict) and table.get("removed") is True and key not in base.tables:
             raise AmpFileError(
-                "is removed here, but the file it extends has no such table",
+                "is removed here, but the amp this one is based on has no such part",
                 where=where,
                 part=key,
-                fix="Take the table out, or correct its designator",
+                fix="Delete this entry, or correct its designator",
                 near=near_matches(key, base.tables),
             )
     return Sheet("", Path(where), merged(base.tables, own), {**base.origins, **origins})
@@ -189,12 +189,12 @@ def extended(own: dict[str, Any], where: str, folder: Path | None, below: tuple[
 
 def _base_path(name: object, where: str, folder: Path | None) -> Path:
     if not isinstance(name, str):
-        raise _extends_error("extends must be a name in quotes", where)
+        raise _extends_error("after extends there must be a name in quotes", where)
     try:
         return find(name, folder)
     except AmpFileError as error:
         raise _extends_error(
-            f"extends '{name[:200]}', but {error.problem}", where, error.fix, error.near
+            f"extends says '{name[:200]}', but {error.problem}", where, error.fix, error.near
         ) from error
 
 
@@ -202,21 +202,21 @@ def _extends_error(problem: str, where: str, fix: str = "", near: Iterable[str] 
     return AmpFileError(problem, where=where, part="[amp]", fix=fix or _EXTENDS, near=near)
 
 
-_EXTENDS = 'Write the base as extends = "file.toml" or the name of a demo amp'
+_EXTENDS = 'Write extends = "file.toml" for the amp this one is based on, or the name of a demo amp'
 
 
 def _bytes(path: Path) -> bytes:
     where = path.name
     try:
         if not path.is_file():
-            raise AmpFileError("this is not an ordinary file", where=where, fix="Name an amp file")
+            raise AmpFileError("this is not an ordinary file", where=where, fix="Type an amp file")
         with path.open("rb") as file:
             raw = file.read(LARGEST + 1)  # never more, however large the file is
         size = path.stat().st_size
     except OSError as error:
         reason = error.strerror or "read error"
         raise AmpFileError(
-            f"the file cannot be read ({reason.lower()})", where=where, fix="Check that it may be read"
+            f"the file cannot be read ({reason.lower()})", where=where, fix="Check that you may open it"
         ) from error
     if len(raw) > LARGEST:
         raise AmpFileError(
@@ -234,9 +234,9 @@ def _text(path: Path) -> str:
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
         raise AmpFileError(
-            f"the file is not UTF-8 text (byte 0x{raw[error.start]:02x} in line {line})",
+            f"line {line} has a character that cannot be read (byte 0x{raw[error.start]:02x}, not UTF-8)",
             where=where,
-            fix="Save it again as UTF-8; the usual cause is Ω or µ from an old editor (ohm and u work too)",
+            fix="Save it again as UTF-8, or write ohm for Ω and u for µ (the usual cause)",
         ) from error
 
 
@@ -250,10 +250,10 @@ def _slip(message: str, text: str, where: str) -> AmpFileError:
     part = row[1] if row else heading
     if row and "immutable" in message:
         return AmpFileError(
-            f"is complete within its braces, but this line adds to it: {message}",
+            f"has its closing brace already, but this line adds to it: {message}",
             where=where,
             part=part,
-            fix=f"Write {part}{row[2]} inside the braces, or a line for each, as {part}.kind = …",
+            fix=f"Put {part}{row[2]} inside the braces, or give each entry a line, like {part}.kind = …",
         )
     if message.startswith(("Cannot declare", "Cannot mutate")) or "already" in message or (
         row and not row[2] and message.startswith("Cannot overwrite")
@@ -265,7 +265,7 @@ def _slip(message: str, text: str, where: str) -> AmpFileError:
         return AmpFileError(
             f"'{written}' is written twice: {message}", where=where, part=part, fix=f"Keep one {written}"
         )
-    return AmpFileError(f"not TOML: {message}", where=where, part=part, fix=ONE_LINE)
+    return AmpFileError(f"cannot be read: {message}", where=where, part=part, fix=ONE_LINE)
 
 
 def _heading(line: str) -> re.Match[str] | None:

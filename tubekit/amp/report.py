@@ -114,7 +114,7 @@ class AmpReport(Printed):
         members = "" if self.amp.batch is None else f", {self.amp.batch} variants"
         changed = "; ".join(f"{part} {old} → {new}" for part, (old, new) in self.amp.changes.items())
         lost = self.convergence.mask
-        members += f", of which {self.amp.variants(lost)} have no solution" if members and lost.any() else ""
+        members += f" ({self.amp.variants(lost)} have no solution)" if members and lost.any() else ""
         gone = "".join(f"; {words}" for words in self.gone_words())
         return f"{self.amp.title} at {at} V line, idle{members}{': ' + changed if changed else ''}{gone}"
 
@@ -154,7 +154,9 @@ class AmpReport(Printed):
         stacked = any(np.any(r.across_v != r.dc_v) for r in self.rails)
         rails = ("capacitor", "node", "dc_v", "ripple_pp_v", "ripple_rms_v", "ripple_a")
         outside = law_note(self.tubes)
-        driven = "With a signal in the usual input; a stage that it does not reach is driven alone."
+        driven = (
+            "With a signal in the usual input; a stage that the signal does not reach is driven directly."
+        )
         note = "\n".join((*self.assumptions, str(self.convergence)))
         return [
             Table.of("Filter capacitors", self.rails, *rails, *(["across_v"] * stacked), key="rails"),

@@ -39,7 +39,7 @@ class TankReading:
         """Delay and decay, as far as they are known."""
         lines = [("delay", self.tank.delay_s, "s"), ("decay", self.tank.decay_s, "s")]
         known = [f"{name} {show(value, unit)}" for name, value, unit in lines if value is not None]
-        return f"{self.tank.designator}: {', '.join(known) or 'delay and decay not stated'}"
+        return f"{self.tank.designator}: {', '.join(known) or 'delay and decay not given'}"
 
 
 def read_tanks(view: SignalView, hertz: float) -> Iterator[TankReading]:

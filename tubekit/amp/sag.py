@@ -117,7 +117,7 @@ class Sag(Printed):
         tubes = " and ".join(self.output_tubes)
         note = (
             f"Full power: {self.input_v * 1e3:.3g} mV peak at the jack, {TONE_HZ:g} Hz, just short of grid "
-            f"current in {tubes}. Times are to 63 % of the change. Rectifiers {self.idle_a * 1e3:.3g} → "
+            f"current in {tubes}. Times are for 63 % of the change. Rectifiers {self.idle_a * 1e3:.3g} → "
             f"{self.driven_a * 1e3:.3g} mA."
         )
         if not self.settled:

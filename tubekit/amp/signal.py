@@ -127,7 +127,7 @@ class SignalPath(Printed):
             return f"{words}: {self.naturals.describe()}"
         if len(self.stable) > 1:
             lost = np.isnan(self.reference_gain)
-            text = f"; no response of {self.amp.variants(lost)}" if lost.any() else ""
+            text = f"; no response for {self.amp.variants(lost)}" if lost.any() else ""
             return f"{words}: {len(self.stable)} variants, {int(self.stable.sum())} of them stable{text}"
         gain = 20 * np.log10(np.abs(self.reference_gain[0]))
         low, high = self.whole.low.hz[0], self.whole.high.hz[0]
@@ -270,7 +270,7 @@ def signal_path(
     """
     wanted = SPAN_HZ if frequencies_hz is None else np.atleast_1d(np.asarray(frequencies_hz, float))
     if not (np.isfinite(wanted) & (wanted > 0)).all() or not reference_hz > 0:
-        raise ChangeError("a frequency is not above zero", where=amp.name, fix="Give hertz, like 1000")
+        raise ChangeError("a frequency must be above zero", where=amp.name, fix="Write hertz, like 1000")
     view = signal_view(
         amp, jack=jack, source_ohms=source_ohms, wipers=wipers, near=near.view.solved if near else None
     )

@@ -21,7 +21,7 @@ PRINTED_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 1
 def signal_tables(path: SignalPath) -> list[Table]:
     """Everything; only the finding where nothing is stable."""
     if not path.stable.any():
-        note = "No response is given: an amp that oscillates has none."
+        note = "No response is shown, because the amp oscillates."
         return [Table("Stability", headed("finding"), [(path.naturals.describe(),)], note=note)]
     tanks = [_tanks(path)] if path.tanks else []
     return [
@@ -94,7 +94,7 @@ def _stages(path: SignalPath) -> Table:
         "output impedance [ohm]",
     )
     alone = ", ".join(each.section for each in path.stages if np.isnan(each.input_ohms).all())
-    note = f"{alone}: nothing is connected there that draws signal current" if alone else ""
+    note = f"{alone}: nothing there draws signal current" if alone else ""
     return Table(f"Stages at {path.reference_hz:g} Hz", heads, rows, note=note)
 
 

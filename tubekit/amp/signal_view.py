@@ -81,7 +81,7 @@ class SignalView:
         if self.empty:
             return self.input_words
         words = f"Generator of {self.source_ohms:g} Ω at {self.jack.designator}"
-        return words + (", through a capacitor: the grid's bias is at the jack" if self.blocked else "")
+        return words + (", through a capacitor, because the grid bias is at the jack" if self.blocked else "")
 
     @property
     def input_words(self) -> str:
@@ -162,7 +162,7 @@ class SignalView:
             lines.append(f"Levels are read at {self.output.designator}; power goes into {others} as well")
         if isinstance(self.output, Jack):
             load = self.output.load if self.output.plugged else None
-            into = "nothing: no load is stated" if load is None else f"its load of {show(load, 'ohm')}"
+            into = "nothing (no load is given)" if load is None else f"its load of {show(load, 'ohm')}"
             lines.append(f"Levels are read at {self.output.designator}, an output jack, into {into}")
         lines += [
             f"{name}: wiper {'open' if ohms >= OPEN_OHMS else f'with {ohms:g} Ω at its contact'}"
@@ -197,7 +197,7 @@ def signal_view(
     ChangeError : no such jack or potentiometer; an amp without input jack or without output.
     """
     if not (np.isfinite(source_ohms) and source_ohms > 0):
-        raise ChangeError(f"a generator of {source_ohms} Ω cannot be", where=amp.name, fix="Give 600, or 50k")
+        raise ChangeError(f"a generator cannot have {source_ohms} Ω", where=amp.name, fix="Write 600 or 50k")
     driven, chosen = driven_at(amp, jack)
     plugged = driven.changed({f"{chosen}.plugged": False}) if empty else driven
     worn = {name: _contact(amp, name, ohms) for name, ohms in (wipers or {}).items()}
@@ -332,7 +332,7 @@ def driven_at(amp: Amp, jack: str | None) -> tuple[Amp, str]:
         raise ChangeError("there is no input jack", where=amp.name, fix="Add [J1] with direction = 'input'")
     if jack is not None and jack not in names:
         raise ChangeError(
-            f"there is no input jack '{jack}'", where=amp.name, fix=f"Name one of {', '.join(names)}",
+            f"there is no input jack '{jack}'", where=amp.name, fix=f"Choose one of: {', '.join(names)}",
             near=near_matches(jack, names),
         )  # fmt: skip
     chosen = jack or next((part.designator for part in inputs if part.plugged), names[0])
@@ -360,7 +360,7 @@ def empty_inputs(amp: Amp) -> tuple[str, ...]:
     for part in (jack for jack in input_jacks(amp.parts) if not jack.plugged):
         name = part.designator
         if part.tip_switch is None:
-            result.append(f"{name} has no switch contact: empty, it stays open and picks up hum.")
+            result.append(f"{name} has no switch contact: with no plug in it is open and picks up hum.")
         elif part.tip_switch == GROUND:
             result.append(f"{name} is empty and grounds its tip.")
         else:
@@ -373,10 +373,10 @@ def _contact(amp: Amp, name: str, ohms: float) -> float:
     if name not in pots:
         raise ChangeError(
             f"there is no potentiometer '{name}'", where=amp.name, near=near_matches(name, pots),
-            fix=f"Name one of {', '.join(pots)}",
+            fix=f"Choose one of: {', '.join(pots)}",
         )  # fmt: skip
     if not ohms >= 0:
-        raise ChangeError(f"a contact of {ohms} Ω cannot be", where=amp.name, part=name, fix="Give 0 to inf")
+        raise ChangeError(f"a wiper cannot have {ohms} Ω", where=amp.name, part=name, fix="Write 0 or more")
     return min(max(float(ohms), 1e-3), OPEN_OHMS)
 
 

@@ -48,7 +48,7 @@ def _openpyxl(where: str) -> Any:
         import openpyxl  # noqa: PLC0415 - only who keeps a workbook needs it
     except ImportError as error:
         fix = "Run pip install 'tubekit[sheets]', or keep the list as CSV"
-        raise slip(where, "XLSX needs openpyxl, which is not installed", fix, "openpyxl") from error
+        raise slip(where, "an .xlsx file needs openpyxl, which is not installed", fix, "openpyxl") from error
     return openpyxl
 
 
@@ -69,7 +69,7 @@ def xlsx_file(rows: Sequence[Sequence[str]], columns: Mapping[str, str], where: 
                 _put(sheet.cell(number, place), text)
             except openpyxl.utils.exceptions.IllegalCharacterError as error:
                 fix = "Clear the cell and retype it, or keep the list as TOML or CSV"
-                problem = f"a workbook cannot hold an invisible character in its {rows[0][place - 1]}"
+                problem = f"a spreadsheet cannot store the invisible character in its {rows[0][place - 1]}"
                 raise slip(where, problem, fix, "character", part=row[0]) from error
     for number, (column, words) in enumerate(columns.items(), 1):
         _put(about.cell(number, 1), column)
@@ -107,7 +107,7 @@ def cells_of_csv(text: str, where: str) -> list[list[str]]:
         raise slip(f"{where}, row {len(result) + 1}", f"cannot be read ({error})", fix, "cells") from error
     head = result[0][0] if result and len(result[0]) == 1 else ""
     if ";" in head or "\t" in head:
-        raise slip(where, "the columns are not separated by commas", "Save it with commas", "columns")
+        raise slip(where, "the columns are not separated by commas", "Save it as CSV with commas", "columns")
     return result
 
 
@@ -123,7 +123,7 @@ def cells_of_xlsx(raw: bytes, where: str) -> list[list[str]]:
         with zipfile.ZipFile(file) as packed:
             size = sum(one.file_size for one in packed.infolist())
         if size > LARGEST_UNPACKED:
-            raise slip(where, "the workbook is too large", "Keep only the list in it", "large")  # noqa: TRY301 - let through below
+            raise slip(where, "the spreadsheet is too large", "Keep only the parts list in it", "large")  # noqa: TRY301 - let through below
         book = openpyxl.load_workbook(file, read_only=True, data_only=True)
         sheet = book["parts"] if "parts" in book.sheetnames else book.worksheets[0]
         listed = sheet.iter_rows(max_row=MOST_ROWS, max_col=MOST_COLUMNS)
@@ -132,13 +132,15 @@ def cells_of_xlsx(raw: bytes, where: str) -> list[list[str]]:
         raise
     except Exception as error:  # openpyxl lets out whatever a damaged file makes of it
         fix = "Open it in a spreadsheet and save it as .xlsx again, or as CSV"
-        raise slip(where, f"not a workbook ({type(error).__name__})", fix, "workbook") from error
+        raise slip(
+            where, f"this is not a spreadsheet file ({type(error).__name__})", fix, "workbook"
+        ) from error
 
 
 def _cell(cell: Any, where: str) -> str:
     value = cell.value
     if isinstance(value, date | time):
-        fix = "Format the column as text and write it again: the spreadsheet took it for a date"
+        fix = "The spreadsheet took it for a date: format the column as text and type it again"
         raise slip(
             f"{where}, row {cell.row}, column {cell.column_letter}", f"is the date {value}", fix, "date"
         )

@@ -84,7 +84,7 @@ class Tremolo:
         heard = f" in antiphase, which the speaker gets as {show(self.hertz, 'Hz')}" if self.antiphase else ""
         return (
             f"It swings the grids to the cathodes of {each} peak to peak{heard}: "
-            f"depth {deep}, by their gm, supply held still. "
+            f"depth {deep}, calculated from their gm with a steady B+. "
         )
 
 
@@ -133,7 +133,7 @@ class Stability:
         """Stable or not, in one sentence."""
         if not self.oscillator:
             return self.naturals.describe(member)
-        return f"{self.naturals.describe(member)} with {self.oscillator} held still"
+        return f"{self.naturals.describe(member)} with {self.oscillator} not oscillating"
 
     @property
     def dangers(self) -> tuple[Note, ...]:
@@ -156,7 +156,7 @@ class Stability:
             swung = "" if self.tremolo is None else self.tremolo.words
             text = (
                 f"{self.oscillator} oscillates by itself at about {show(hertz, 'Hz')}: intended "
-                f"(tremolo)? {swung}The readings are those of the amp with {self.oscillator} held still."
+                f"(tremolo)? {swung}The readings are for the amp with {self.oscillator} not oscillating."
             )
             yield Note("tremolo", self.oscillator, text)
 

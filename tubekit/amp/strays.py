@@ -51,7 +51,7 @@ class AssumedValue:
     without: Amp
 
     def __str__(self) -> str:
-        return f"{self.of}: {self.words} assumed (shop rule of thumb; state {self.key})"
+        return f"{self.of}: {self.words} assumed (shop rule of thumb; you can enter {self.key})"
 
 
 def assumed_values(amp: Amp) -> tuple[AssumedValue, ...]:

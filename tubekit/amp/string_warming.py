@@ -48,9 +48,8 @@ SECONDS = 120.0
 FLASHES = 1.5
 """Times its rated voltage from which a heater is said to be at risk; common practice, no source."""
 WORDS = (
-    "Heaters in series: calculated for tubes with controlled warm-up (11 s, from memory). Others differ "
-    "more, "
-    "and the wire ends outside the cathode flash sooner than that."
+    "Heaters in series: calculated for tubes with controlled warm-up (11 s, a usual time, not checked in a "
+    "data sheet). Other tubes differ more, and the wire ends outside the cathode flash sooner."
 )
 
 

@@ -89,7 +89,7 @@ def switch_on(amp: Amp, *, near: AmpReport | None = None, seconds: float = WARM_
         circuit, seconds, frequency_hz=amp.mains_hz, emission=emitting, longest_step=1.0, tolerance=SLOW
     )
     lines = [
-        f"Cold heaters draw {1 / COLD_HEATER:.0f}, lamps {1 / COLD_LAMP:.0f} times their current; {WORDS}.",
+        f"Cold heaters draw {1 / COLD_HEATER:.0f}, lamps {1 / COLD_LAMP:.0f} times normal current; {WORDS}.",
         "The transformer core may saturate at the worst moment: the upper limit covers that.",
     ]
     if any(isinstance(part, Thermistor) for part in amp.parts.values()):
@@ -140,7 +140,7 @@ def hot_standby(amp: Amp, switch: str, *, near: AmpReport | None = None) -> Swit
     if not isinstance(part, Switch):
         names = [name for name, one in amp.parts.items() if isinstance(one, Switch)]
         raise ChangeError(
-            "there is no such switch", where=amp.name, part=switch, fix=f"Name one of {', '.join(names)}",
+            "there is no such switch", where=amp.name, part=switch, fix=f"Choose one of: {', '.join(names)}",
             near=near_matches(switch, names),
         )  # fmt: skip
     if {*part.nodes} & amp.line_side.nodes:

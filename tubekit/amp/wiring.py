@@ -38,11 +38,11 @@ def joins_itself(part: Part, findings: Findings) -> None:
     """Report a part two of whose terminals, which must not meet, stand on one node."""
     if isinstance(part, Selector) and part.position > len(part.contacts):
         fix = f"Write a position from 1 to {len(part.contacts)}"
-        problem = f"position {part.position:g} of {len(part.contacts)} contacts"
+        problem = f"position is {part.position:g}, but there are only {len(part.contacts)} contacts"
         findings.add(part.designator, problem, fix, code="range", key="position")
     for first, second, node in part.meeting():
-        fix = "Give each its own node; a part meant as shorted says condition = 'short'"
-        problem = f"{first} and {second} are both on node '{node}'"
+        fix = "Connect each to its own point; for a part that is shorted, write condition = 'short'"
+        problem = f"{first} and {second} both connect to '{node}'"
         findings.add(part.designator, problem, fix, code="joins_itself", word=node)
 
 
@@ -63,11 +63,11 @@ def plausible(part: Part, findings: Findings) -> None:
     micro = f"{1e6 * farads:,.4g} µF" if farads < 1e-2 else f"{1e6 * farads:,.0f} µF"
     at = f" at {show(volts, 'V')}" if volts else ""
     size, mark = (1e3, "u") if farads >= 1e-3 else (1e6, "n")
-    problem = f"{micro}{at} is no {part.style} capacitor of a tube amp"
+    problem = f"no {part.style} capacitor in a tube amp has {micro}{at}"
     findings.add(
         part.designator,
         problem,
-        f"Write {size * farads:g}{mark} for {size * farads:g} {mark.replace('u', 'µ')}F",
+        f"For {size * farads:g} {mark.replace('u', 'µ')}F, write {size * farads:g}{mark}",
         code="range",
         key="value",
     )
@@ -98,8 +98,8 @@ def check_paths(parts: Mapping[str, Part], findings: Findings) -> None:
     sections = [section for tube in tubes for section in tube.sections]
     wired = Topology(parts).wired
     if not wired.rectifiers:
-        fix = "Draw the rectifier, as [V5] with type, plates and cathode, or [CR1] with nodes"
-        findings.add("", "there is no rectifier, so B+ begins nowhere", fix, code="no_rectifier")
+        fix = "Enter the rectifier: [V5] with type, plates and cathode, or [CR1] with nodes"
+        findings.add("", "there is no rectifier, so there is no B+", fix, code="no_rectifier")
     else:
         for section in sections:
             _needs_supply(section, wired, findings)
@@ -120,8 +120,8 @@ def _needs_supply(section: Section, wired: Topology, findings: Findings) -> None
         if node is not None and node not in supplied:
             findings.add(
                 _owner(section),
-                f"B+ has no path to the {terminal} (node '{node}')",
-                f"Draw the resistor, choke, winding or switch that feeds '{node}' from a rectifier cathode",
+                f"the {terminal} ('{node}') gets no B+",
+                f"Enter the resistor, choke, winding or switch that feeds '{node}' from a rectifier cathode",
                 code="no_b_plus",
                 word=node,
             )
@@ -133,8 +133,8 @@ def _needs_ground(section: Section, ground: set[str], findings: Findings) -> Non
         ("cathode", section.cathode, "cathode resistor"),
     ):
         if node not in ground:
-            problem = f"the {terminal} (node '{node}') has no DC path to ground"
-            fix = f"Draw its {what}, or correct the name of the node"
+            problem = f"the {terminal} ('{node}') has no DC path to ground"
+            fix = f"Enter its {what}, or correct the name '{node}'"
             findings.add(_owner(section), problem, fix, code="no_dc_path", word=node)
 
 
@@ -142,9 +142,9 @@ def _mains(parts: Mapping[str, Part], findings: Findings) -> None:
     plugs = [part for part in parts.values() if isinstance(part, MainsPlug)]
     if not plugs:
         fix = "Add P1 with kind = 'mains plug', line, neutral and 'earth' (safety ground)"
-        findings.add("", "there is no mains plug, so no line voltage enters", fix, code="no_mains_plug")
+        findings.add("", "there is no mains plug, so there is no line voltage", fix, code="no_mains_plug")
     for extra in plugs[1:]:
-        problem = f"is a second mains plug besides {plugs[0].designator}"
+        problem = f"is a second mains plug; {plugs[0].designator} is one already"
         findings.add(extra.designator, problem, "Keep one of them", code="second_mains_plug")
     if not plugs:
         return
@@ -162,8 +162,8 @@ def _primary_fed(
         if not taps & reached([node], pairs, stops=[GROUND]).keys():
             findings.add(
                 f"{transformer.designator}.primary",
-                f"the {name} of {plug.designator} (node '{node}') does not reach it",
-                "Draw the fuse, switch or wire between them, or correct the names of the nodes",
+                f"the {name} wire of {plug.designator} ('{node}') does not reach this winding",
+                "Enter the fuse, switch or wire between them, or correct the names of the connections",
                 code="mains_not_reached",
                 word=node,
             )
@@ -195,8 +195,8 @@ def _heaters(parts: Mapping[str, Part], tubes: list[Tube], findings: Findings) -
         live = reached([*taps, *ends], pairs + others, stops=[GROUND])
         cold = [node for node in tube.heater_leads if node not in live]
         if cold:
-            problem = f"the heater (node '{cold[0]}') reaches no winding"
-            fix = "Name the nodes of a heater winding"
+            problem = f"the heater ('{cold[0]}') is not connected to a winding"
+            fix = "Write the same names here as at a heater winding"
             findings.add(tube.designator, problem, fix, code="heater_not_reached", word=cold[0])
 
 
@@ -209,7 +209,7 @@ def notes(parts: Mapping[str, Part]) -> list[Note]:
 def _part_notes(part: Part, parts: Mapping[str, Part]) -> Iterator[Note]:
     name = part.designator
     if part.condition != "fitted":
-        yield Note("condition", name, f"{name} is drawn {part.condition}.")
+        yield Note("condition", name, f"{name} is marked '{part.condition}' on the schematic.")
     if isinstance(part, Switch) and part.position == "open":
         yield Note("switch_open", name, f"{name} is open on the schematic: what it feeds gets no voltage.")
     if isinstance(part, Connector) and not part.inserted:
@@ -217,7 +217,7 @@ def _part_notes(part: Part, parts: Mapping[str, Part]) -> Iterator[Note]:
     if isinstance(part, Choke) and part.field_of:
         text = (
             f"{name} is the field coil of {part.field_of}: its ripple moves the cone too. That hum is not in "
-            f"these readings. {part.field_of} unplugged removes B+ from everything after {name}."
+            f"these readings. With {part.field_of} unplugged, everything after {name} loses B+."
         )
         yield Note("field_coil", name, text)
     if isinstance(part, Tube):

@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
 CAPACITANCE = Quantity(
     "F", 1e-13, 1.0,
-    below="without capacitance nothing is stored: a filter would pass the whole ripple "
-    "(write condition = 'open')",
+    below="without capacitance it would filter nothing (for an open capacitor, write "
+    "condition = 'open')",
 )  # fmt: skip
 
 

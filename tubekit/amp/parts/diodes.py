@@ -75,7 +75,7 @@ class DiodeType(TypeName):
                 fix = "It is a Zener diode: add kind = 'Zener diode'"
             elif raw.strip().casefold() == SELENIUM:
                 fix = (
-                    "Add kind = 'selenium rectifier' with plates and rating; of a type that is not here "
+                    "Add kind = 'selenium rectifier' with plates and rating. If your type is not listed, "
                     "write 1N4007 with a resistor in series"
                 )
             problem = f"{as_text(raw)} is not a known silicon diode"
@@ -118,8 +118,8 @@ class ZenerType(TypeName):
             names = self.names()
             raise InputError(
                 f"{as_text(raw)} is not a known Zener diode",
-                fix=f"Write a type from {names[0]} (1 W) to {names[-1]} (5 W), the voltage you need; a glow "
-                "tube such as 0D3 is a tube (V4), a rectifier such as 1N4007 a kind = 'diode'",
+                fix=f"Write a type from {names[0]} (1 W) to {names[-1]} (5 W) of the voltage you need. Enter "
+                "a glow tube such as 0D3 as a tube (V4), a rectifier such as 1N4007 with kind = 'diode'",
                 near=near_matches(raw.strip(), names), code="unknown_tube", word=raw,
             )  # fmt: skip
         return raw.strip()
@@ -221,7 +221,9 @@ class SeleniumRectifier(OneWay):
         """The stack, or a silicon diode behind its resistor."""
         name, anode = self.designator, self.a
         if self.type == SELENIUM:
-            hookup.notes.append(f"{name}: drop of its selenium plates from memory, back current left out")
+            hookup.notes.append(
+                f"{name}: usual drop of selenium plates (not checked in a data sheet), no reverse current"
+            )
             yield wired.Rectifier(name, self.law, anode, self.b)
             return
         if self.series is not None:

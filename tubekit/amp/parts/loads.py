@@ -93,7 +93,7 @@ class Loudspeaker(TwoTerminal):
             key = "dummy" if without.dummy else ", ".join(left)
             yield Assumed(words, name, key, without)
         if bend:
-            words = f"voice coil lossy, with the square root of frequency from {bend} on"
+            words = f"voice-coil loss that rises with the square root of frequency above {bend}"
             yield Assumed(words, name, "loss_hz", replace(self, loss_hz=NO_LOSS_HZ))
 
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:  # noqa: ARG002

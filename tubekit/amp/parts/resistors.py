@@ -40,8 +40,8 @@ if TYPE_CHECKING:
 
 RESISTANCE = Quantity(
     "ohm", 0.01, 1e9,
-    below="0 Ω is a wire (write condition = 'short'), and a negative resistor would feed "
-    "power into the amp",
+    below="a resistor of 0 Ω is a wire (for a shorted one, write condition = 'short'), and one below zero "
+    "does not exist",
 )  # fmt: skip
 END_RESISTANCE = 1.0
 """Left between wiper and the end of a potentiometer's track [Ω]; common practice, no source."""

@@ -82,7 +82,7 @@ class ReverbTank(Part):
         (copper, own), (copper_out, own_out) = self.coils()
         own, own_out = np.broadcast_arrays(own, own_out)
         henries = np.stack((own, 0 * own, 0 * own, own_out), axis=-1).reshape(*own.shape, 2, 2)
-        hookup.notes.append(f"{self.designator}: these readings are without any signal through its springs")
+        hookup.notes.append(f"{self.designator}: in these readings no signal goes through its springs")
         yield wired.Windings(self.designator, (self.input, self.output), (copper, copper_out), henries)
 
     def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002

@@ -31,13 +31,13 @@ if TYPE_CHECKING:
 
 COIL_OHMS = Quantity(
     "ohm", 1e-4, 1e6,
-    below="every winding has resistance: without it nothing would limit the rectifier's peaks or the "
-    "current at switch-on. Measure it with the set unplugged and discharged",
+    below="every winding has resistance, which limits the rectifier's current peaks and the current at "
+    "switch-on. Measure it with the amp unplugged and discharged",
 )  # fmt: skip
 CHOKE_HENRIES = Quantity(
     "H", 1e-6, 1e3,
-    below="a choke without inductance is a wire: as choke input it would turn into capacitor input and B+ "
-    "would rise by half (write condition = 'short')",
+    below="a choke without inductance is a wire: choke input would become capacitor input, and B+ would "
+    "rise by half (for a shorted choke, write condition = 'short')",
 )  # fmt: skip
 MAGNETIZING_A = 0.1
 """Magnetizing current of a power transformer that states no inductance [A RMS]; common practice."""
@@ -263,7 +263,7 @@ class Transformer(Part):
             return self.henries
         henries = self._usual_henries(hookup)
         hookup.notes.append(
-            f"{self.designator}: no inductance stated, {henries:.3g} H assumed (shop rule of thumb)"
+            f"{self.designator}: no inductance given, {henries:.3g} H assumed (shop rule of thumb)"
         )
         return henries
 
@@ -397,8 +397,8 @@ def _copper(part: Transformer, winding: Winding, lines: list[str]) -> list[Value
     from_primary = sum(first.ohms) * (sum(turns) / sum(first.volts or first.turns)) ** 2
     whole = np.maximum(drop / winding.amps - from_primary, LEAST_COPPER * drop / winding.amps)
     lines.append(
-        f"{part.designator} {winding.name}: resistance taken from its regulation, the primary's share "
-        "left out"
+        f"{part.designator} {winding.name}: resistance calculated from its regulation, without the "
+        "primary's share"
     )
     return [whole * (each / sum(turns)) for each in turns]
 

@@ -123,7 +123,7 @@ class TubeType(TypeName):
         if facts(raw).base == WIRE_ENDED:
             raise InputError(
                 f"{as_text(raw)} is a silicon diode with wire ends, not a tube",
-                fix="Enter it as CR1 with its nodes. For a solid-state plug-in rectifier, enter 'silicon'",
+                fix="Enter it as CR1. For a plug-in solid-state rectifier, enter 'silicon'",
                 code="not_a_tube",
                 word=raw,
             )
@@ -354,7 +354,7 @@ class RectifierTube(Tube):
 
     kind, controls = "rectifier tube", ("type",)
     without = (("ratings", "its type states them: compared in `decisions.tube_limits`"),)
-    plates: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 1, 2, "plate nodes")))
+    plates: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 1, 2, "plate connections")))
     cathode: str = field(metadata=written(NodeName()))
     series: Value | None = field(default=None, metadata=written(Quantity("ohm", 0.1, 1e4)))
 
@@ -479,9 +479,9 @@ def tube_law(part: Tube, hookup: Hookup, systems: Sequence[catalogue.Tube] = ())
     ]
     if len({type(law) for law in laws}) > 1:
         raise AmpFileError(
-            "one batch mixes tubes of different kinds in this socket",
+            "tube and silicon rectifiers cannot be calculated together in this socket",
             part=part.designator,
-            fix="Solve tube and silicon rectifiers in separate calls",
+            fix="Calculate them one after the other",
         )
     return laws[0] if len(laws) == 1 else stack(laws)
 
