@@ -221,7 +221,7 @@ def test_what_others_printed_can_be_had_by_name():
     assert tube("EL34", law="published").at(plate=250, screen=265, grid=-13.5).plate_a > 0.05
     for law, words in (
         ("published none", "no published parameters named 'none'"),
-        ("own", "there is no law 'own'"),
+        ("own", "there is no model 'own'"),
     ):
         with pytest.raises(UnknownTube, match=words):
             tube("12AX7", law=law)

@@ -109,7 +109,7 @@ def test_a_parameter_at_a_bound_is_named():
     fit = fit_tube({"plate_v": plate, "grid_v": grid, "plate_a": 1e-3 + 1e-3 * (grid + 0.5)}, kind="triode")
     assert "mu" in fit.at_bound
     assert parameter(fit, "mu").state == AT_BOUND
-    assert "At a bound: mu" in str(fit)
+    assert "At the end of its range: mu" in str(fit)
 
 
 def test_the_maker_chart_of_a_6sl7_fits_within_its_reading_error():
@@ -189,11 +189,11 @@ def test_a_save_that_fails_leaves_the_old_file(tmp_path, monkeypatch):
 @pytest.mark.parametrize(
     ("given", "error", "words"),
     [
-        ({}, InputError, "kind: is not said. Say one of triode, pentode, beam tetrode"),
-        ({"kind": "triod"}, InputError, "no law for a 'triod'.*Near: triode"),
+        ({}, InputError, "kind: is missing. Choose one of triode, pentode, beam tetrode"),
+        ({"kind": "triod"}, InputError, "a tube of kind 'triod' cannot be fitted.*Near: triode"),
         ({"kind": "pentode"}, InputError, "there is no column screen_v"),
         ({"like": "12AX8"}, UnknownTube, "Near: 12AX7"),
-        ({"like": "5Y3GT"}, InputError, "no law for a 'rectifier'"),
+        ({"like": "5Y3GT"}, InputError, "a tube of kind 'rectifier' cannot be fitted"),
         ({"like": "6V6GT", "kind": "triode"}, InputError, "like: 6V6GT is a beam tetrode, not a triode"),
     ],
 )
@@ -204,7 +204,7 @@ def test_a_kind_that_does_not_fit_is_refused(given, error, words):
 
 def test_points_that_cannot_give_a_law_are_refused(tmp_path):
     few = {name: values[:3] for name, values in triode_points().items()}
-    with pytest.raises(InputError, match="holds 3 points, too few"):
+    with pytest.raises(InputError, match="has 3 points, too few"):
         fit_tube(few, kind="triode")
     dark = triode_points() | {"plate_ma": np.zeros(len(triode_points()["plate_v"]))}
     with pytest.raises(InputError, match="too few with current"):

@@ -76,12 +76,12 @@ def test_screen_columns_come_along():
     [
         ("", "bench.csv: holds no points"),
         ("plate_v,grid_v,plate_ma\n", "holds no points"),
-        ("plate_v,grid_v\n1,2\n", "no column plate_ma.*Name columns like"),
-        ("plate_v,grid_v,plate_am\n1,2,3\n", "column 'plate_am' says nothing known.*Near: plate_ma"),
-        ("plate_v,grid_v,grid_ma\n1,2,3\n", "column 'grid_ma' says nothing known"),
-        ("anode_v,grid_v,plate_ma\n1,2,3\n", "column 'anode_v' says nothing known.*plate_v"),
+        ("plate_v,grid_v\n1,2\n", "no column plate_ma.*Use column heads like"),
+        ("plate_v,grid_v,plate_am\n1,2,3\n", "column 'plate_am' is not known.*Near: plate_ma"),
+        ("plate_v,grid_v,grid_ma\n1,2,3\n", "column 'grid_ma' is not known"),
+        ("anode_v,grid_v,plate_ma\n1,2,3\n", "column 'anode_v' is not known.*plate_v"),
         ("plate_v,grid_v,plate_ma,plate_a\n1,2,3,4\n", "plate_a: appears twice"),
-        ("plate_v,grid_v,plate_ma\n100,-1,0.5\n250,-2\n", r"bench.csv, line 3: 2 cells under 3 columns"),
+        ("plate_v,grid_v,plate_ma\n100,-1,0.5\n250,-2\n", r"bench.csv, line 3: 2 cells, but 3 columns"),
         (
             "plate_v,grid_v,plate_ma\n100,-1,o.5\n",
             "line 2: plate_ma: 'o.5' is not a number.*like -12.5",
@@ -89,7 +89,7 @@ def test_screen_columns_come_along():
         ("plate_v,grid_v,plate_ma\n100,-1,nan\n", "plate_ma: point 1 is nan A"),
         (
             "plate_v,grid_v,plate_a\n100,-1,45\n",
-            "plate_a: point 1 is 45 A. Currents .*look at the unit",
+            "plate_a: point 1 is 45 A. A current .*check the unit",
         ),
         ("plate_v,grid_v,plate_ma\n100,-1,-0.5\n", "plate_ma: point 1 is -0.0005 A"),
         ("plate_v,grid_kv,plate_ma\n100,-12,0.5\n", "grid_kv: point 1 is -12000 V"),
@@ -105,10 +105,10 @@ def test_files_that_are_none(tmp_path):
     with pytest.raises(TableError, match="cannot be read: No such file"):
         read_points(tmp_path / "nowhere.csv")
     (tmp_path / "latin.csv").write_bytes("plate_v,grid_v,plate_µa\n1,2,3\n".encode("latin-1"))
-    with pytest.raises(TableError, match="is no UTF-8 text"):
+    with pytest.raises(TableError, match="is not UTF-8 text"):
         read_points(tmp_path / "latin.csv")
     (tmp_path / "huge.csv").write_bytes(b"1" * 2_000_001)
-    with pytest.raises(TableError, match=r"huge.csv: holds 2.0 MB"):
+    with pytest.raises(TableError, match=r"huge.csv: the file has 2.0 MB"):
         read_points(tmp_path / "huge.csv")
 
 

@@ -46,17 +46,17 @@ def test_a_sound_file_of_ones_own_is_taken(tmp_path, none_added, like):
     [
         ("12AX7", "sections = 2", "sections = 20", "range", "sections: 20 is outside 1 to 3"),
         ("12AX7", "sections = 2", 'sections = "2"', "type", "sections: is '2', not a whole number"),
-        ("12AX7", 'kind = "triode"', 'kind = "triod"', "kind", "'triod' is no kind of a tube.*Near: triode"),
-        ("12AX7", 'base = "noval"', 'base = "novel"', "base", "'novel' is no base of a tube.*Near: noval"),
+        ("12AX7", 'kind = "triode"', 'kind = "triod"', "kind", "'triod' is not a kind of a tube.*Near: triode"),
+        ("12AX7", 'base = "noval"', 'base = "novel"', "base", "'novel' is not a base of a tube.*Near: noval"),
         ("12AX7", "[heater]", "[heatr]", "unknown_key", "heatr: is not known here.*Near: heater"),
         ("12AX7", 'amps = "', 'ampere = "', "unknown_key", r"heater.ampere: is not known.*Near: amps"),
         ("12AX7", 'volts = "6.3 V"', 'volts = "6.3 A"', "unit", "heater.volts: '6.3 A' is not a voltage"),
         ("12AX7", 'volts = "6.3 V"', "volts = 6.3", "unit", "heater.volts: is 6.3, without a unit"),
         ("12AX7", '"plate a" = 1', '"plate a" = 10', "pins", "there is no pin 10 on a base of kind 'noval'"),
         ("12AX7", '"plate a" = 1', '"plate a" = 0', "pins", "no pin 0"),
-        ("12AX7", '"plate a" = 1', '"plate a" = 7', "pins", "pin 7 is the plate a already"),
+        ("12AX7", '"plate a" = 1', '"plate a" = 7', "pins", "pin 7 is already the plate a"),
         ("12AX7", '"plate a" = 1', '"plat a" = 1', "unknown_key", "pins.plat a.*Near: plate a"),
-        ("12AX7", '"plate a" = 1\n', "", "pins", "pins.plate: 1 of 2 stated"),
+        ("12AX7", '"plate a" = 1\n', "", "pins", "pins.plate: only 1 of 2 given"),
         ("12AX7", 'plate_w = "', 'plate_watts = "', "unknown_key", "ratings.plate_watts.*Near: plate"),
         ("12AX7", 'grid_plate = "1.7 pF"', 'grid_plate = "1.7 uF"', "range", "capacitances.grid_plate"),
         ("5Y3GT", 'drop = "', 'drop = "0', "range", "law.drop"),
@@ -151,6 +151,6 @@ def test_an_unknown_type_lists_near_ones_and_a_wrong_count_of_sections_is_said()
     assert result.near
     assert {tube(one).sections for one in result.near} == {2}
     third = '[V1.c]\nplate = "p1a"\ngrid = "g1a"\ncathode = "k1a"\n'
-    with pytest.raises(AmpFileError, match="12AX7 is a twin triode, but 3 sections are drawn") as raised:
+    with pytest.raises(AmpFileError, match="12AX7 is a twin triode, but 3 sections are entered") as raised:
         amp_from_text(f'[amp]\nextends = "teasel"\n{third}')
     assert raised.value.code == "too_many_sections"

@@ -159,7 +159,7 @@ def test_a_thermistor_settles_where_heat_and_cooling_balance() -> None:
 BAD = {
     "choke without henries": (('value = "8"', 'value = "0"'), "L1: value '0' is outside"),
     "capacitor without farads": (('value = "20u"\nnodes = ["B2"', 'value = "0"\nnodes = ["B2"'), "C2: value"),
-    "negative resistance": (('value = "5k"', 'value = "-5k"'), "feed power into the amp"),
+    "negative resistance": (('value = "5k"', 'value = "-5k"'), "one below zero does not exist"),
     "winding without resistance": (("resistance = [60.0, 60.0]\n", ""), "T1.high: the winding has no"),
     "winding of nil": (("resistance = [60.0, 60.0]", 'resistance = ["0", "60"]'), "limit the rectifier"),
     "regulation without rating": (("resistance = [0.08]", 'regulation = "8 %"'), "needs a rating"),

@@ -96,11 +96,11 @@ def test_decibels_and_print() -> None:
 def test_refusals_name_the_node() -> None:
     point = operating_point(stage().with_parts(VoltageSource("E1", "g1", GROUND)))
     for drive, output, hertz, words in (
-        ("g1", "p1", 1e3, "g1: a source holds this node still"),
+        ("g1", "p1", 1e3, "g1: a source fixes the voltage here"),
         ("ground", "p1", 1e3, "ground: this node is ground"),
         ("p1", "G1", 1e3, "G1: no such node.* Near: g1"),
-        ("p1", "k1", 0.0, "a frequency is not above zero"),
-        ("p1", "k1", float("nan"), "a frequency is not above zero"),
+        ("p1", "k1", 0.0, "a frequency must be above zero"),
+        ("p1", "k1", float("nan"), "a frequency must be above zero"),
     ):
         with pytest.raises(CircuitError, match=words):
             frequency_response(point, drive, [output], [hertz])

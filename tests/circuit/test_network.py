@@ -75,7 +75,7 @@ def test_a_cut_cathode_resistor_leaves_a_tube_at_cut_off() -> None:
 
 
 def test_a_shorted_source_is_named() -> None:
-    assert refused(Wire("F1", "b", "ground")).startswith("B: both ends of the source are one node")
+    assert refused(Wire("F1", "b", "ground")).startswith("B: both ends of the source are connected together")
 
 
 @pytest.mark.parametrize("volts", [10.0, 12.0])
@@ -123,7 +123,7 @@ def test_batches_of_unequal_length_are_refused() -> None:
         Resistor("R1", "b", "m", np.array([1.0, 2.0])),
         Resistor("R2", "m", "ground", np.array([1.0, 2.0, 3.0])),
     )
-    assert "different batch lengths [2, 3]" in message
+    assert "different numbers of values: [2, 3]" in message
 
 
 def test_a_batch_of_one_is_still_a_batch() -> None:

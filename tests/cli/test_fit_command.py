@@ -45,7 +45,7 @@ def test_json_and_a_saved_file(bench: Path, capsys: pytest.CaptureFixture[str]) 
 
 def test_what_cannot_be_is_said_with_exit_code_two(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["fit", "bench.csv"]) == 2
-    assert "kind: is not said" in capsys.readouterr().err
+    assert "kind: is missing" in capsys.readouterr().err
     assert main(["fit", "none.csv", "--kind", "triode"]) == 2
     assert "none.csv: cannot be read" in capsys.readouterr().err
     with pytest.raises(SystemExit) as stopped:

@@ -214,5 +214,5 @@ def test_what_cannot_be_recorded_is_refused(teasel, tmp_path, path, results, tex
 
 
 def test_a_batch_is_no_decision(teasel, tmp_path):
-    with pytest.raises(RecordError, match="a batch of amps is not one decision"):
+    with pytest.raises(RecordError, match="a record is for one amp"):
         record(tmp_path / "a", teasel.changed({"R14": [250, 270]}), pdf=False)

@@ -170,11 +170,12 @@ def drive_sweep(
     steps = np.asarray(factors, float)
     if steps.ndim != 1 or steps.size < 3 or steps[0] <= 0 or np.any(np.diff(steps) <= 0):
         raise CircuitError(
-            "the drives do not rise from above zero", fix="Give three factors or more, like 0.1, 0.5, 1.0"
+            "the drive levels must rise and start above zero",
+            fix="Give three factors or more, like 0.1, 0.5, 1.0",
         )
     solved = large_signal(scaled(circuit, steps), frequency_hz=frequency_hz, samples=samples)
     if solved.spectrum.shape[0] != steps.size:
-        raise CircuitError("the circuit is a batch already", fix="Sweep one circuit at a time")
+        raise CircuitError("the circuit has several versions already", fix="Sweep one circuit at a time")
     names = tuple(sections) or tuple(d.name for d in circuit.of(Device))
     first = next(p for p in circuit.of(VoltageSource) if np.any(p.ac))
     drives = steps * float(np.abs(first.ac))

@@ -103,7 +103,7 @@ def regulation(
     """
     drawn = np.asarray(amps, float)
     if drawn.ndim != 1 or len(drawn) < 2 or not (np.diff(drawn) > 0).all():
-        raise CircuitError("a regulation curve needs two or more rising currents", part=node)
+        raise CircuitError("a load curve needs two or more rising currents", part=node)
     if node not in circuit.nodes:
         raise CircuitError("no such node", part=node, near=near_matches(node, circuit.nodes))
     loaded = circuit.with_parts(CurrentSource(LOAD, node, GROUND, drawn))

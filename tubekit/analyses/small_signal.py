@@ -97,7 +97,7 @@ def frequency_response(
     """
     frequencies = np.atleast_1d(np.asarray(frequencies_hz, float))
     if not (np.isfinite(frequencies) & (frequencies > 0)).all():
-        raise CircuitError("a frequency is not above zero", fix="Give frequencies in hertz, like 1000")
+        raise CircuitError("a frequency must be above zero", fix="Write hertz, like 1000")
     network = point.network
     for node in (drive, *outputs):
         point.volts(node)
@@ -107,7 +107,7 @@ def frequency_response(
     matrix = linearised(network, list(point.slopes))
     answer = transfer(network, matrix, rows, rows[:1].T, 2j * np.pi * frequencies)[..., 0]
     if np.any(np.abs(answer[..., 0]) < 1e-9):
-        raise CircuitError("a source holds this node still", part=drive, fix="Drive a node behind it")
+        raise CircuitError("a source fixes the voltage here", part=drive, fix="Feed the signal in after it")
     gain = answer[..., 1:] / answer[..., :1]
     _no_response_where_unstable(point, matrix, drive, gain)
     return FrequencyResponse(point, drive, tuple(outputs), frequencies, gain)

@@ -83,7 +83,9 @@ def step_through(job: TimeProblem, charge: Array) -> TimeSteps:
         if new is None or (error > SHORTENED and length > job.longest * SHORTEST):
             if length <= job.longest * SHORTEST or trace.solves > MOST_STEPS:
                 raise SolveError(
-                    f"The run in time stopped at {state.time:.4g} s", best=trace, iterations=trace.solves
+                    f"The calculation through time stopped at {state.time:.4g} s",
+                    best=trace,
+                    iterations=trace.solves,
                 )
             step = _half(step, length)
             continue

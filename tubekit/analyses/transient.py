@@ -61,7 +61,7 @@ def _single(circuit: Circuit, seconds: float, tolerance: float) -> Network:
         )
     network = assemble(circuit)
     if network.batch is not None:
-        raise CircuitError("a batch cannot be followed in time", fix="Take one member of it")
+        raise CircuitError("only one amp can be run through time", fix="Take one member")
     return network
 
 
@@ -188,7 +188,7 @@ def _result(circuit: Circuit, network: Network, trace: TimeSteps, method: str) -
         f"{method}, {trace.floored} steps at the shortest", np.full(1, np.nan),
     )  # fmt: skip
     if not np.isfinite(trace.x).all():
-        raise SolveError("The run in time was lost", iterations=trace.solves)
+        raise SolveError("The calculation through time failed", iterations=trace.solves)
     return Transient(
         circuit, np.array(trace.time), np.array(trace.x), np.array(trace.highest), np.array(trace.lowest),
         np.array(trace.currents), method, network=network, convergence=convergence,

@@ -200,7 +200,7 @@ def batch_size(values: Iterable[Value]) -> int | None:
     lengths = {np.shape(value)[0] for value in values if np.ndim(value) > 0}
     if len(lengths) > 1:
         raise CircuitError(
-            f"values of different batch lengths {sorted(lengths)} cannot be in one circuit",
+            f"the parts have different numbers of values: {sorted(lengths)}",
             fix="Give every varied value the same number of entries",
         )
     return lengths.pop() if lengths else None

@@ -123,7 +123,7 @@ def _branch(matrix: Array, index: dict[str, int], row: int, a: str, b: str, sour
     ka, kb = index.get(a, -1), index.get(b, -1)
     if source and ka == kb:
         raise CircuitError(
-            f"both ends of the source are one node ({a}, {b})", part=source,
+            f"both ends of the source are connected together ({a}, {b})", part=source,
             fix="Take out the wire, closed switch or short across it",
         )  # fmt: skip
     for k, sign in ((ka, 1.0), (kb, -1.0)):

@@ -56,7 +56,9 @@ def command(commands: Any, name: str, help_text: str, answer: Callable[[Asked], 
 
 def amp_words(parser: argparse.ArgumentParser, *, mains: bool = True) -> None:
     """AMP and, where it can be run on another, --line; `change_words` come after all other places."""
-    parser.add_argument("amp", metavar="AMP", help="a name from 'amps', an amp file, or the folder of a job")
+    parser.add_argument(
+        "amp", metavar="AMP", help="a demo amp (see 'amps'), an amp file, or the folder of a job"
+    )
     if mains:
         words = "line voltage [V RMS] (default: the design voltage in the amp file)"
         parser.add_argument("--line", dest="mains", metavar="VOLTS", help=words)

@@ -47,7 +47,9 @@ def add_bench_commands(commands: Any) -> None:
     )
     amp_words(parser, mains=False)
     parser.add_argument("continuity", metavar="CSV", nargs="?", help="readings: from,to,beeps[,ohms]")
-    parser.add_argument("--swaps", action="store_true", help="show what burns if any two pins are swapped")
+    parser.add_argument(
+        "--swaps", action="store_true", help="show what is overloaded if any two pins are swapped"
+    )
     parser.add_argument("--cut", metavar="W7", help="show what happens if one wire is cut, hum included")
     change_words(parser)
     _bench(commands)
@@ -81,7 +83,10 @@ def _bench(commands: Any) -> None:
         "--readings", metavar="FILE", help="for 'bench trace' and 'bench twin': what you measured (CSV)"
     )
     parser.add_argument(
-        "--about", metavar="PART", default="", help="for 'bench twin': the part to measure better (like V5)"
+        "--about",
+        metavar="PART",
+        default="",
+        help="for 'bench twin': suggest readings for this part (like V5)",
     )
     parser.add_argument(
         "--drawing", metavar="AMP", help="for 'bench found': the schematic file to compare the chassis with"
@@ -197,8 +202,8 @@ def _twin(asked: Asked, amp: Any, changed: Any) -> Any:
     from tubekit.bench.twin import twin
 
     if not asked.readings:
-        raise ChangeError("there are no readings to fit it to", where=asked.amp,
-                          fix="Name the list: bench twin AMP READINGS")  # fmt: skip
+        raise ChangeError("bench twin needs your readings", where=asked.amp,
+                          fix="Type bench twin AMP and your list of readings")  # fmt: skip
     return twin(load_readings(asked.readings, amp.changed(changed)), about=asked.about)
 
 
@@ -219,7 +224,7 @@ def _compare_chassis(asked: Asked, amp: Any, changed: Any) -> Any:
 
     if not asked.drawing:
         raise ChangeError(
-            "there is no schematic to compare it with", where=asked.amp, fix="Add --drawing AMP"
+            "bench found needs a schematic to compare it with", where=asked.amp, fix="Add --drawing AMP"
         )
     return chassis_diff(amp.changed(changed), asked.drawing)
 

@@ -14,17 +14,17 @@ def add_fit(commands: Any) -> None:
     parser = command(commands, "fit", "Fit a tube model to measured points.", _fit)
     parser.add_argument(
         "points", metavar="FILE.csv",
-        help="columns plate_v, grid_v, plate_ma; for a pentode screen_v too, and screen_ma where measured; "
-        "other units by their name (plate_a, plate_ua)",
+        help="points in columns plate_v, grid_v, plate_ma; for a pentode also screen_v, and screen_ma "
+        "(if measured); name the column plate_a for amps, plate_ua for microamps",
     )  # fmt: skip
-    parser.add_argument("--kind", choices=KINDS, help="kind of tube (default: that of --like)")
+    parser.add_argument("--kind", choices=KINDS, help="kind of tube (default: the same as --like)")
     parser.add_argument(
         "--like",
         metavar="TYPE",
-        help="take base, pinout, ratings, and whatever the points do not determine, from this type",
+        help="copy base, pinout, ratings and whatever your points do not show from this type",
     )
     parser.add_argument("--name", metavar="NAME", help="name for the new tube (default: the file name)")
-    parser.add_argument("--save", metavar="FILE.toml", help="keep it in a tube file (see TUBEKIT_TUBES)")
+    parser.add_argument("--save", metavar="FILE.toml", help="save it in this tube file (see TUBEKIT_TUBES)")
     parser.add_argument("--overwrite", action="store_true", help="allow --save to overwrite")
 
 

@@ -42,11 +42,11 @@ def add_job(commands: Any) -> None:
     parser.add_argument("do", metavar="DO", help=f"what to do: {verbs}")
     parser.add_argument(
         "words", metavar="WORDS", nargs="*",
-        help="the folder (leave it out if the terminal is in it), then what DO needs",
+        help="the folder (not needed if your terminal is in it), then what DO needs",
     )  # fmt: skip
     for word, metavar, help_text in (
         ("by", "NAME", "who enters this (default: TUBEKIT_BY, or the name that began the job)"),
-        ("state", "TEXT", "read: state of the amp (default: what was last installed)"),
+        ("state", "TEXT", "read: how the amp was when measured (default: as last installed)"),
         ("note", "TEXT", "a note for any entry"),
         ("owner", "NAME", "new: name of the owner"),
         ("complaint", "TEXT", "new: what is wrong with it"),
@@ -63,7 +63,7 @@ def _job(asked: Asked) -> Any:
 
     if asked.do not in _VERBS:
         raise InputError(
-            f"job cannot do '{asked.do}'", fix=f"Write one of {', '.join(_VERBS)}",
+            f"there is no job {asked.do}", fix=f"Type one of: {', '.join(_VERBS)}",
             near=near_matches(asked.do, _VERBS),
         )  # fmt: skip
     words = list(asked.words)
@@ -90,7 +90,7 @@ def _new(typed: Typed, asked: Asked) -> Any:
     elif asked.last_visit:
         amp = open_job(asked.last_visit).as_it_left
     else:
-        raise InputError("no amp is named", where=str(typed.folder), fix="Write job new FOLDER AMP")
+        raise InputError("the amp is missing", where=str(typed.folder), fix="Type job new FOLDER AMP")
     return new_job(
         typed.folder, amp, by=asked.by, owner=asked.owner, complaint=asked.complaint,
         last_visit=asked.last_visit,
@@ -154,7 +154,7 @@ def _photo(typed: Typed, _asked: Asked) -> Any:
 
     if not typed.words:
         raise InputError(
-            "no photo is named", where=str(typed.folder), fix='Write job photo IMG_1.jpg "board"'
+            "the photo is missing", where=str(typed.folder), fix='Type job photo IMG_1.jpg "board"'
         )
     return photo(typed.folder, typed.words[0], " ".join(typed.words[1:]), **_but(typed.options, "text"))
 
@@ -244,7 +244,7 @@ _VERBS: dict[str, tuple[str, Callable[[Typed, Asked], Any]]] = {
     "note": ('"text"', _note),
     "photo": ("FILE", _photo),
     "next": (
-        "18.2, ok, no, or a meter's CSV (shows what to do next, and what that value means)",
+        "18.2, ok, no, or a meter's CSV (type what you read; see what it means and what to do next)",
         _next,
     ),
     "twin": ("(match the amp to its readings; then any command takes the folder as the amp)", _twin),

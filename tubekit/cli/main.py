@@ -151,6 +151,6 @@ def _swap_parts(asked: Asked) -> Any:
         raise ChangeError(
             "nothing to change",
             where=asked.amp,
-            fix="Name a part and its new value, like R14=330, or --line 123",
+            fix="Type a part and its new value, like R14=330, or --line 123",
         )
     return swap(drawn_amp(asked, mains=False), result, mains_rms=asked.mains)

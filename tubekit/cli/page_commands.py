@@ -24,10 +24,13 @@ def add_page_commands(commands: Any) -> None:
     parser.add_argument("--port", type=int, default=8866, help="first port to try")
     parser.add_argument("--no-browser", action="store_true", help="do not open a browser")
     parser = command(
-        commands, "export", "Write notebooks as HTML files that open with no network, code left out.", _export
+        commands,
+        "export",
+        "Write notebooks as HTML files that open without a network and show no code.",
+        _export,
     )
     parser.add_argument("what", metavar="NOTEBOOK", nargs="*", help="notebooks (default: all)")
-    parser.add_argument("--to", metavar="FOLDER", default="tubekit-pages", help="where to write them")
+    parser.add_argument("--to", metavar="FOLDER", default="tubekit-pages", help="folder to write them to")
     parser.add_argument("--as-saved", action="store_true", help="use them as saved, without running them")
     parser.add_argument("--overwrite", action="store_true", help="overwrite files of the same name")
 
@@ -60,7 +63,7 @@ def _notebook_of(what: str | None) -> tuple[Path, str]:
         # Its links lead to other notebooks: those that came with it are served along with it.
         root = next((each for each in path.parents if (each / "00-start-here.ipynb").exists()), path.parent)
         return root, path.relative_to(root).as_posix()
-    raise InputError("there is no such notebook", where=str(what), fix="Name a notebook or a folder of them")
+    raise InputError("there is no such notebook", where=str(what), fix="Type a notebook or a folder of them")
 
 
 def _export(asked: Asked) -> Any:
@@ -72,7 +75,7 @@ def _export(asked: Asked) -> Any:
     result = [Path(each).resolve() for each in asked.what] or sorted(root.rglob("*.ipynb"))
     strange = next((each for each in result if each.suffix != ".ipynb" or not each.is_file()), None)
     if strange is not None:
-        raise InputError("there is no such notebook", where=str(strange), fix="Name files that end in .ipynb")
+        raise InputError("there is no such notebook", where=str(strange), fix="Type files that end in .ipynb")
     if not all(each.is_relative_to(root) for each in result):
         root = Path(os.path.commonpath([each.parent for each in result]))
     return export(

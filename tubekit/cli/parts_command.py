@@ -15,7 +15,7 @@ def add_parts(commands: Any) -> None:
     parser = command(
         commands, "parts", "Write an amp out as a parts list, or make a blank list to fill in.", _parts
     )
-    parser.add_argument("amp", metavar="AMP", nargs="?", help="a name from 'amps', or any amp file")
+    parser.add_argument("amp", metavar="AMP", nargs="?", help="a demo amp (see 'amps'), or any amp file")
     parser.add_argument("--to", metavar="FILE", help="write it as .csv, .xlsx or .toml")
     parser.add_argument("--template", metavar="FILE", help="write a list to fill in, .csv or .xlsx")
     change_words(parser)
@@ -29,7 +29,7 @@ def _parts(asked: Asked) -> Any:
     if (asked.amp is None) == (asked.template is None):
         raise InputError(
             "nothing to write" if asked.amp is None else "give an amp or --template, not both",
-            fix="Name an amp, as parts teasel --to teasel.xlsx, or write parts --template my-amp.xlsx",
+            fix="Type parts teasel --to teasel.xlsx, or for a blank list parts --template my-amp.xlsx",
         )
     if asked.template is not None:
         path = Path(asked.template)

@@ -84,7 +84,7 @@ def _hum(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
 _ANSWERS: dict[str, tuple[str, Callable[..., Any]]] = {
     "trace": ("Show signal levels, impedances and rolloffs, stage by stage.", _trace),
     "tone": ("Show what a change of parts or controls does to level, tone and stability.", _tone),
-    "loop": ("Show how much negative feedback there is, and if it is stable.", _loop),
+    "loop": ("Show how much negative feedback there is, and whether the amp is stable.", _loop),
     "drive": ("Show what clips first, sensitivity, output and noise.", _drive),
     "bias": ("Judge the bias of the output tubes: leave it or change it.", _bias),
     "hum": ("Show the hum at the speaker by source, and which part to start with.", _hum),

@@ -74,7 +74,7 @@ def _lower(asked: Asked, amp: Any) -> Any:
         raise ChangeError(
             "no line voltage is given",
             where=asked.amp,
-            fix="Give the line voltage it runs on, like --line 124",
+            fix="Type the line voltage the amp runs on, like --line 124",
         )
     return lower_line_voltage(amp, MAINS.read(asked.mains))
 

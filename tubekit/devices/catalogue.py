@@ -26,9 +26,9 @@ OWN_TUBES = "TUBEKIT_TUBES"
 """Environment variable: directories with tube files of one's own, separated as in PATH."""
 
 HOW_TO_ADD = (
-    "Use a type from the catalog (tube_types()), or add this one: put points measured on it, or read "
-    "from the plate curves of its data sheet, into a file with the columns plate_v, grid_v, plate_ma "
-    "and run python3 -m tubekit fit points.csv --like TYPE --name NAME --save FILE.toml"
+    "Use a type from the catalog (tube_types()), or add this one. Put points that you measured, or read from "
+    "the plate curves of its data sheet, into a file with the columns plate_v, grid_v and plate_ma. "
+    "Then type python3 -m tubekit fit points.csv --like TYPE --name NAME --save FILE.toml"
 )
 
 
@@ -68,7 +68,7 @@ def _otherwise(tube: Tube, law: str) -> Tube:
     word, _, name = law.strip().partition(" ")
     if word.casefold() != "published":
         raise UnknownTube(
-            f"there is no law '{law}'", part=tube.type, fix='Write law="published", or leave it out'
+            f"there is no model '{law}'", part=tube.type, fix='Write law="published", or leave it out'
         )
     printed = published_law(tube.type, name.strip(), tube.equivalents)
     title = f"{tube.title}, law as others printed it"
@@ -104,7 +104,7 @@ def add_tube(tube: Tube | str | Path, *, replacing: bool = False) -> Tube:
             raise InputError(
                 "the catalog already has a tube of that name",
                 part=name,
-                fix="Give it a name of its own" if known not in _added() else "Say replacing=True",
+                fix="Choose another name" if known not in _added() else "Say replacing=True",
             )
     _added()[added.type] = added
     _types.cache_clear()
@@ -249,7 +249,7 @@ def _own(name: str) -> Tube:
     if isinstance(held, Tube):
         return held
     if len(held) > 1 or name in file_types():
-        fix = "Give it a name of its own"
+        fix = "Choose another name"
         raise TableError("has the name of another tube", where=str(held[-1]), part=name, fix=fix)
     return _kept(held[0])
 

@@ -70,7 +70,7 @@ def fit_tube(
         model = next((each for each in model.systems if isinstance(each.law, KINDS[chosen])), model)
     if model is not None and not isinstance(model.law, KINDS[chosen]):
         raise InputError(
-            f"{model.type} is a {model.kind}, not a {chosen}", part="like", fix="Name a tube of that kind"
+            f"{model.type} is a {model.kind}, not a {chosen}", part="like", fix="Choose a tube of that kind"
         )
     return fit_points(KINDS[chosen], points, model, _record(name or "own tube", chosen, model))
 
@@ -78,13 +78,13 @@ def fit_tube(
 def _kind(kind: str | None, model: Tube | None) -> str:
     kinds = ", ".join(KINDS)
     if kind is None and model is None:
-        raise InputError("is not said", part="kind", fix=f"Say one of {kinds}, or name a type it is like")
+        raise InputError("is missing", part="kind", fix=f"Choose one of {kinds}, or a type it is like")
     wanted = model.kind if kind is None and model is not None else str(kind)
     if wanted not in KINDS:
         raise InputError(
-            f"there is no law for a '{wanted}'",
+            f"a tube of kind '{wanted}' cannot be fitted",
             part="kind",
-            fix=f"Say one of {kinds}",
+            fix=f"Choose one of {kinds}",
             near=near_matches(wanted, KINDS),
         )
     return wanted

@@ -60,11 +60,13 @@ def read_points(path: str | Path) -> Points:
     except OSError as error:
         raise TableError(f"cannot be read: {error.strerror}", where=str(path)) from error
     if len(raw) > MOST_BYTES:
-        raise TableError(f"holds {len(raw) / 1e6:.1f} MB", where=path.name, fix="Points fit in 2 MB")
+        raise TableError(
+            f"the file has {len(raw) / 1e6:.1f} MB", where=path.name, fix="Keep only the points: at most 2 MB"
+        )
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise TableError("is no UTF-8 text", where=path.name, fix="Save it as CSV in UTF-8") from error
+        raise TableError("is not UTF-8 text", where=path.name, fix="Save it as CSV in UTF-8") from error
     return points_of(dict(_columns(text, path.name)), path.name)
 
 
@@ -73,7 +75,7 @@ def points_of(columns: Mapping[str, Any], source: str = "points") -> Points:
 
     Raises
     ------
-    TableError : a header that says nothing known, a column that is missing, or a value that cannot be.
+    TableError : a header that is not known, a column that is missing, or a value that cannot be.
 
     Examples
     --------
@@ -95,7 +97,7 @@ def points_of(columns: Mapping[str, Any], source: str = "points") -> Points:
         raise TableError(
             f"there is no column {', '.join(wanted[name] for name in missing)}",
             where=source,
-            fix="Name columns like plate_v, grid_v, plate_ma (and screen_v, screen_ma)",
+            fix="Use column heads like plate_v, grid_v, plate_ma (and screen_v, screen_ma)",
         )
     if "screen_a" in result and "screen_v" not in result:
         raise TableError(
@@ -119,9 +121,9 @@ def _meaning(header: str, source: str) -> tuple[str, float]:
         return f"{word}_a", AMPS[unit]
     known = [f"{one}_{u}" for one in WORDS for u in ("v", "ma")][:-1]
     raise TableError(
-        f"column '{header.strip()}' says nothing known",
+        f"column '{header.strip()}' is not known",
         where=source,
-        fix="Write plate, screen or grid and the unit, like plate_v or plate_ma; 'note' is left out",
+        fix="Write plate, screen or grid and the unit, like plate_v or plate_ma; a column 'note' is ignored",
         near=near_matches(plain, known),
     )
 
@@ -142,9 +144,9 @@ def _numbers(header: str, values: Any, factor: float, source: str) -> FloatArray
             f"point {first + 1} is {result[first]:g} {unit}",
             where=source,
             part=header.strip(),
-            fix="Currents are not below zero; look at the unit in the header"
+            fix="A current cannot be below zero; check the unit in the column head"
             if not volts
-            else "Look at the unit",
+            else "Check the unit",
         )
     return result
 
@@ -161,7 +163,7 @@ def _columns(text: str, where: str) -> Iterator[tuple[str, Sequence[float]]]:
     for number, cells in rows[1:]:
         if len(cells) != len(header):
             raise TableError(
-                f"{len(cells)} cells under {len(header)} columns",
+                f"{len(cells)} cells, but {len(header)} columns",
                 where=f"{where}, line {number}",
                 fix="Fix it",
             )
@@ -191,11 +193,11 @@ def refuse_mixed(points: Points, screen: bool) -> None:
     """
     if screen and points.screen_v is None:
         raise InputError(
-            "there is no column screen_v", where=points.source, fix="Add it, or say kind='triode'"
+            "there is no column screen_v", where=points.source, fix="Add it, or write kind='triode'"
         )
     if not screen and points.screen_v is not None:
         raise InputError(
             "a triode has no screen",
             where=points.source,
-            fix="Take the screen columns out, or say kind='pentode'",
+            fix="Take the screen columns out, or write kind='pentode'",
         )

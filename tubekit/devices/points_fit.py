@@ -50,8 +50,10 @@ def fit_points(kind: type[GridLaw], points: Points, model: Tube | None, record: 
     InputError : too few points with current.
     """
     if points.count < LEAST_POINTS or not points.plate_a.max() > 0.0:
-        problem = f"holds {points.count} points, too few with current to fit"
-        raise InputError(problem, where=points.source, fix="Measure a dozen, at three grid voltages or more")
+        problem = f"has {points.count} points, too few with current to fit"
+        raise InputError(
+            problem, where=points.source, fix="Measure a dozen points, at three or more grid voltages"
+        )
     fit = _Fit(kind, points, model)
     while True:
         best = fit.best()

@@ -54,13 +54,13 @@ def fraction(position: npt.ArrayLike, taper: str, end: float = 0.0) -> float | F
     if taper not in _TAPERS:
         raise InputError(
             f"there is no taper '{taper}'",
-            fix=f"Write {', '.join(TAPERS)}",
+            fix=f"Choose one of {', '.join(TAPERS)}",
             near=near_matches(taper, TAPERS),
         )
     if not 0.0 <= end < 0.5:
         raise InputError(f"an end share of {end!r} leaves no track", fix="Give 0 to below 0.5")
     turn = np.asarray(position, dtype=float)
     if not np.all((turn >= 0.0) & (turn <= 1.0)):
-        raise InputError(f"position {position!r} is beyond the stops", fix="Give 0 to 1")
+        raise InputError(f"position {position!r} is not between 0 and 1", fix="Write 0.5 for noon")
     share = end + (1.0 - 2.0 * end) * np.clip(_TAPERS[taper](turn), 0.0, 1.0)
     return share if share.ndim else float(share)

@@ -140,11 +140,11 @@ def check_tube_file(data: Mapping[str, Any], where: str) -> None:
             )
     missing = [key for key in NEEDED if key not in data]
     if missing:
-        raise file.wrong(missing[0], "is missing", f"A tube file states {', '.join(NEEDED)}", "missing")
+        raise file.wrong(missing[0], "is missing", f"A tube file needs {', '.join(NEEDED)}", "missing")
     for key, choices in (("kind", KINDS), ("base", BASES)):
         if data[key] not in choices:
             near, fix = near_matches(data[key], choices), f"Write one of: {', '.join(choices)}"
-            raise file.wrong(key, f"'{data[key]}' is no {key} of a tube", fix, key, near, data[key])
+            raise file.wrong(key, f"'{data[key]}' is not a {key} of a tube", fix, key, near, data[key])
     file.number("sections", data["sections"], (1, MOST_SECTIONS))
     for key, inner in _INNER.items():
         file.known(key, data.get(key, {}), inner)
@@ -174,7 +174,7 @@ def _pins(file: _File, data: Mapping[str, Any]) -> None:
                 raise file.wrong(f"pins.{name}", problem, f"Write a pin from 1 to {count}", "pins", word=pin)
             if not name.startswith(MAY_SHARE):
                 if pin in taken:
-                    problem = f"pin {pin} is the {taken[pin]} already"
+                    problem = f"pin {pin} is already the {taken[pin]}"
                     raise file.wrong(f"pins.{name}", problem, "Give each its own pin", "pins", word=pin)
                 taken[pin] = name
     parts = {"plate"} | ({"screen"} if KINDS[kind] is Pentode else set())
@@ -182,8 +182,8 @@ def _pins(file: _File, data: Mapping[str, Any]) -> None:
     for part in sorted(parts):
         drawn = sum(name == part or name.startswith(f"{part} ") for name in data["pins"])
         if drawn != sections:
-            problem = f"{drawn} of {sections} stated"
-            fix = f"State {part}" if sections == 1 else f"State {part} a, {part} b … for each section"
+            problem = f"only {drawn} of {sections} given"
+            fix = f"Write {part}" if sections == 1 else f"Write {part} a, {part} b … for each section"
             raise file.wrong(f"pins.{part}", problem, fix, "pins")
 
 
@@ -192,7 +192,7 @@ def _figures(file: _File, data: Mapping[str, Any]) -> None:
     heater = data.get("heater", {})
     for name, unit in (("volts", "V"), ("amps", "A")):
         if heater and name not in heater:
-            raise file.wrong(f"heater.{name}", "is missing", "State volts and amps", "missing")
+            raise file.wrong(f"heater.{name}", "is missing", "Write volts and amps", "missing")
         if heater:
             file.quantity(f"heater.{name}", heater[name], unit, SPAN[unit])
     entries = {entry.name: entry.metadata.get("unit", "") for entry in fields(Ratings)}
@@ -211,16 +211,16 @@ def _law(file: _File, data: Mapping[str, Any]) -> None:
     if data.get("systems"):
         return
     if kind == MIXED:
-        raise file.wrong("systems", "is missing", "Name the tube files of its sections", "missing")
+        raise file.wrong("systems", "is missing", "Write the tube types of its sections", "missing")
     if given is None:
-        raise file.wrong("law", "is missing", "State [law], or like = a type that has one", "missing")
+        raise file.wrong("law", "is missing", "Write [law], or like = a type that has one", "missing")
     law = KINDS[kind]
     if law is None:
         wanted = STATED[kind]
         file.known("law", given, wanted)
         for name, unit in wanted.items():
             if name not in given:
-                raise file.wrong(f"law.{name}", "is missing", f"State {', '.join(wanted)}", "missing")
+                raise file.wrong(f"law.{name}", "is missing", f"Write {', '.join(wanted)}", "missing")
             file.quantity(f"law.{name}", given[name], unit, SPAN.get(name, SPAN[unit]))
         return
     spans = _spans(law)
@@ -229,7 +229,7 @@ def _law(file: _File, data: Mapping[str, Any]) -> None:
         if entry.name in given:
             file.number(f"law.{entry.name}", given[entry.name], spans[entry.name])
         elif "perveance" in entry.name or entry.name.startswith("mu"):
-            raise file.wrong(f"law.{entry.name}", "is missing", f"State {', '.join(spans)}", "missing")
+            raise file.wrong(f"law.{entry.name}", "is missing", f"Write {', '.join(spans)}", "missing")
 
 
 def _spans(law: type[Triode | Pentode | SiliconDiode]) -> dict[str, tuple[float, float]]:
@@ -255,5 +255,5 @@ def _fitted(file: _File, data: Mapping[str, Any]) -> None:
     names = [*(entry.name for entry in fields(Residual)), "error_pct"]
     for row in data.get("fitted", {}).get("rows", ()):
         if not isinstance(row, dict):
-            raise file.wrong("fitted.rows", "holds something that is no row", "Fit the type again", "type")
+            raise file.wrong("fitted.rows", "has an entry that cannot be used", "Fit the type again", "type")
         file.known("fitted.rows", row, names)

@@ -61,7 +61,7 @@ def tube_path(type_: str) -> Path:
         raise UnknownTube(
             f"there is no tube '{type_}'",
             where="data/tubes",
-            fix="See tube_types() for those there are",
+            fix="tube_types() lists all types",
             near=near_matches(type_, names),
         )
     return data_file("tubes", f"{type_}.toml")
@@ -116,8 +116,10 @@ def completed(own: Mapping[str, Any], where: str) -> Mapping[str, Any]:
     while "like" in here:
         like = here["like"]
         if not isinstance(like, str) or like in seen:
-            problem = "is no name of a type" if not isinstance(like, str) else f"comes back to '{like}'"
-            raise TableError(problem, where=where, part="like", fix="Name the type whose file it is like")
+            problem = (
+                "is not the name of a tube type" if not isinstance(like, str) else f"leads back to '{like}'"
+            )
+            raise TableError(problem, where=where, part="like", fix="Write the type it is based on")
         seen.append(like)
         path = tube_path(like)
         here = read_toml(path, f"data/tubes/{path.name}")

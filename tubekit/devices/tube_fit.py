@@ -108,7 +108,7 @@ class TubeFit(Printed):
             "Low to high: 95 % intervals, from the scatter of the points about the model."
         )
         if self.at_bound:
-            note += f" At a bound: {', '.join(self.at_bound)} (the model allows no more; check the units)."
+            note += f" At the end of its range: {', '.join(self.at_bound)} (check the units of your points)."
         return [Table("Parameters", columns, rows, note), self._farthest()]
 
     def _farthest(self) -> Table:
@@ -139,7 +139,7 @@ class TubeFit(Printed):
             _write_whole(path, "\n".join(self._lines()), overwrite)
         except FileExistsError as error:
             raise InputError(
-                "is there already", where=str(path), fix="Choose another name, or say overwrite"
+                "is there already", where=str(path), fix="Choose another name, or allow overwrite"
             ) from error
         except OSError as error:
             raise InputError(f"cannot be written: {error.strerror}", where=str(path)) from error

@@ -42,7 +42,7 @@ class BiasView:
 
     def _crossing(self, first: BiasStage) -> None:
         axes = self.axes[0]
-        axes.set_title("Cathode current (mA) against cathode voltage (V): the tube and its resistor")
+        axes.set_title("Cathode current (mA) versus cathode voltage (V): the tube and its resistor")
         amps = first.tubes * (first.plate_a + first.screen_a)
         axes.set(xlim=(0.0, rounded_up(2.0 * first.bias_v)), ylim=(0.0, rounded_up(2.2e3 * amps)))
         self.before = [axes.plot([], [], **ink.BEFORE.options(), zorder=2)[0] for _ in range(2)]
@@ -56,7 +56,7 @@ class BiasView:
 
     def _response(self, first: BiasStage) -> None:
         axes = self.axes[1]
-        axes.set_title("Gain (dB) against frequency (Hz)")
+        axes.set_title("Gain (dB) versus frequency (Hz)")
         top = 5.0 * np.ceil((20.0 * np.log10(first.gain_bypassed) + 4.0) / 5.0)
         axes.set(xscale="log", xlim=(first.hertz[0], first.hertz[-1]), ylim=(top - SPAN_DB - 5.0, top))
         axes.xaxis.set_major_locator(FixedLocator([1, 10, 100, 1e3, 1e4]))

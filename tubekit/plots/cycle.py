@@ -30,7 +30,7 @@ LANE = 0.47
 LEAST_SCALE = 1e-6
 """No lane shows less than this as its full scale [V]: below it is rounding, not ripple."""
 RIPPLE_TITLE = "Ripple over one line cycle, each rail on a scale of its own"
-CURRENT_TITLE = "Current of each rectifier plate: mA against ms"
+CURRENT_TITLE = "Current of each rectifier plate: mA versus ms"
 
 
 class Strip:

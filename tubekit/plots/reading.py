@@ -46,7 +46,7 @@ def of_member(values: Any, member: int) -> float:
     if array.ndim == 0:  # of a single amp, or the same for all
         return float(array)
     if not 0 <= member < array.size:
-        raise InputError(f"no member {member}: there are {array.size}", fix="Count members from 0")
+        raise InputError(f"no amp number {member}: there are {array.size}", fix="The first is number 0")
     return float(array[member])
 
 

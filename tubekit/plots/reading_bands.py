@@ -114,7 +114,7 @@ class ReadingBandsView:
         axes.set_xticks([-far, 0, far], ["out of range", "typical", "out of range"])
         axes.tick_params(axis="x", length=0)
         down = self.high - ABOVE - BELOW
-        axes.set_title("Each reading against its own normal range", x=(8 - NAMES) / ACROSS, y=1 + 20 / down)
+        axes.set_title("Each reading and its own normal range", x=(8 - NAMES) / ACROSS, y=1 + 20 / down)
         self._text(10, -0.95, "read", faint=True)
         self._text(BAND, -0.95, "normal range", faint=True)
         for k, row in enumerate(self.rows):

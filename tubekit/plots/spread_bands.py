@@ -44,7 +44,7 @@ def bands(result: Judgement) -> Drawing:
         figure = ink.paper(7.2, 0.9 + 0.24 * len(shown))
         axes = figure.add_subplot()
         ink.bare(axes)
-        axes.set_title("Readings against their normal range (bar: 95 % of good amps)")
+        axes.set_title("Readings and their normal ranges (bar: 95 % of good amps)")
         lines: list[Artist] = []
         marks: list[Artist] = []
         for row, verdict in enumerate(shown):

@@ -126,7 +126,7 @@ def switch_on(result: SwitchOn, *, capacitors: Sequence[str] = ()) -> Drawing:
     >>> len(plots.switch_on(switch_on(load_amp("teasel"), seconds=3)).lines)
     4
     """
-    figure, axes = _sheet("Filter cap voltage (V) against time since switch-on (s)")
+    figure, axes = _sheet("Filter cap voltage (V) versus time since switch-on (s)")
     surges = [each for each in result.surges if not capacitors or each.capacitor in capacitors][:4]
     lines = []
     for place, surge in enumerate(surges):

@@ -62,7 +62,7 @@ def curve(path: SignalPath, family: ControlFamily | None = None, member: int = 0
     """One member of a signal path, its -3 dB corners and the settings of a family."""
     gain = path.gain_db
     if not 0 <= member < len(gain):
-        raise InputError(f"no member {member}: there are {len(gain)}", fix="Count members from 0")
+        raise InputError(f"no amp number {member}: there are {len(gain)}", fix="The first is number 0")
     stable = bool(path.stable[member])
     corners = tuple(_corner_words(each, member) for each in (path.whole.low, path.whole.high))
     others: dict[str, Any] = {}

@@ -108,7 +108,7 @@ def _owner(job: Job) -> Iterator[str]:
         yield f'<div class="together">{table_block(Table("Parts used", headed("part"), parts))}</div>'
     if job.temporary:
         rows = [(each.text, each.day) for each in job.temporary]
-        yield table_block(Table("Still to come off before pickup", headed("what", "since"), rows))
+        yield table_block(Table("Still to be removed before pickup", headed("what", "since"), rows))
     yield f'<p class="caution">{html.escape(CAUTION)}</p>{signed()}'
 
 

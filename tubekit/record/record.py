@@ -169,9 +169,7 @@ def contents(
                 fix="Give results of swap, judge, suspects, analyse …",
             )  # fmt: skip
     if amp.batch is not None:
-        raise RecordError(
-            "a batch of amps is not one decision", where=amp.name, fix="Take one amp with member(0)"
-        )
+        raise RecordError("a record is for one amp", where=amp.name, fix="Take one amp with member(0)")
     if paper not in PAPERS:
         raise RecordError(
             f"'{paper}' is not a known paper size",
@@ -233,10 +231,10 @@ def may_write(path: str | Path, *, pdf: bool = True, overwrite: bool = False) ->
             raise already_there(each)
     if not target.parent.is_dir():
         raise RecordError(
-            "there is no such folder", where=str(target.parent), fix="Create it first, or name another"
+            "there is no such folder", where=str(target.parent), fix="Create it first, or choose another"
         )
     if not os.access(target.parent, os.W_OK):
         raise RecordError(
-            "this folder may not be written to", where=str(target.parent), fix="Name another folder"
+            "you may not write to this folder", where=str(target.parent), fix="Name another folder"
         )
     return target, beside

@@ -97,7 +97,11 @@ def _(result: AmpReport) -> Iterator[PagePart]:
 @_parts.register
 def _(result: Limits) -> Iterator[PagePart]:
     used = replace(result, checks=(*result.exceeded, *result.near))
-    tables = [replace(table, title="Ratings exceeded or nearly") for table in used.tables() if table.rows]
+    tables = [
+        replace(table, title="Ratings exceeded or close to the limit")
+        for table in used.tables()
+        if table.rows
+    ]
     yield PagePart("results", "Ratings", f"{result.headline()}.", tables, (), [_ratings(result)])
 
 
@@ -117,9 +121,9 @@ _TONE_DB = 0.5
 
 @_parts.register
 def _(result: Judgement) -> Iterator[PagePart]:
-    figures = [Figure("Each reading against its normal range", plots.bands(result))]
+    figures = [Figure("Each reading and its normal range", plots.bands(result))]
     yield PagePart(
-        "readings", "Readings against the normal range", result.headline(), result.tables(),
+        "readings", "Readings and their normal ranges", result.headline(), result.tables(),
         figures if result.verdicts else [],
     )  # fmt: skip
 

@@ -81,7 +81,7 @@ def schematic_pages(result: Result, *, paper: str = "A4", member: int = 0) -> tu
     [8.27, 11.69]
     """
     if paper not in PAPERS:
-        raise InputError(f"there is no paper {paper!r}", fix="Write one of: " + ", ".join(PAPERS))
+        raise InputError(f"there is no paper size {paper!r}", fix="Write one of: " + ", ".join(PAPERS))
     return View(result, member).pages(*PAPERS[paper])
 
 

@@ -124,7 +124,7 @@ def remarks(plan: StagePlan, wires: Wires, labels: Labels, reader: Reader) -> li
         lines.append(f"Also connected here: {parts}")
     if wires.missed:
         nodes = dict.fromkeys(pin.node for pin in wires.missed)
-        lines.append(f"Leads without a wire connect to the node they are labeled with: {', '.join(nodes)}")
+        lines.append(f"Leads without a wire connect wherever the same label is: {', '.join(nodes)}")
     if labels.missed:
         volts = ", ".join(" ".join(line.text for line in reader.node(node)) for node in labels.missed)
         lines.append(f"Also: {volts}")

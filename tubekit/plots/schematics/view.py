@@ -70,7 +70,7 @@ class View:
                 return one
         known = [*(one.name for one in self.map.sections), *self.amp.parts]
         raise InputError(
-            f"the schematic has no section and no part {name!r}", near=near_matches(name, known),
+            f"the schematic has no part and no section {name!r}", near=near_matches(name, known),
             fix=f"Write the designator of a part, or a section: {', '.join(known[: len(self.map.sections)])}",
         )  # fmt: skip
 
