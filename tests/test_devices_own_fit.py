@@ -109,7 +109,7 @@ def test_a_parameter_at_a_bound_is_named():
     fit = fit_tube({"plate_v": plate, "grid_v": grid, "plate_a": 1e-3 + 1e-3 * (grid + 0.5)}, kind="triode")
     assert "mu" in fit.at_bound
     assert parameter(fit, "mu").state == AT_BOUND
-    assert "At the end of its range: mu" in str(fit)
+    assert "At the end of its range: mu" in " ".join(str(fit).split())
 
 
 def test_the_maker_chart_of_a_6sl7_fits_within_its_reading_error():

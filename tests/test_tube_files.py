@@ -46,7 +46,7 @@ def test_a_sound_file_of_ones_own_is_taken(tmp_path, none_added, like):
     [
         ("12AX7", "sections = 2", "sections = 20", "range", "sections: 20 is outside 1 to 3"),
         ("12AX7", "sections = 2", 'sections = "2"', "type", "sections: is '2', not a whole number"),
-        ("12AX7", 'kind = "triode"', 'kind = "triod"', "kind", "'triod' is not a kind of a tube.*Near: triode"),
+        ("12AX7", 'kind = "triode"', 'kind = "triod"', "kind", "'triod' is not a kind of a tube.*triode"),
         ("12AX7", 'base = "noval"', 'base = "novel"', "base", "'novel' is not a base of a tube.*Near: noval"),
         ("12AX7", "[heater]", "[heatr]", "unknown_key", "heatr: is not known here.*Near: heater"),
         ("12AX7", 'amps = "', 'ampere = "', "unknown_key", r"heater.ampere: is not known.*Near: amps"),
