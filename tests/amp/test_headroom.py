@@ -36,7 +36,7 @@ def test_the_output_pair_clips_first_and_the_first_stage_last() -> None:
     assert order[-1] == "V1a"
     inputs = [each.input_rms for each in drawn().clips]
     assert inputs == sorted(inputs)
-    assert "the whole amp driven" in drawn().method
+    assert "through the whole amp" in drawn().method
 
 
 def test_volume_moves_every_later_stage_and_not_the_first() -> None:

@@ -120,7 +120,9 @@ def test_taps_of_a_primary_are_chosen_by_a_selector() -> None:
     assert isinstance(amp.parts["T1"], PowerTransformer)
     low, high = volts(amp, "B2"), volts(amp.changed({"S4": 1}), "B2")
     assert high == pytest.approx(low * 120 / 110, rel=0.02)
-    with pytest.raises(ChangeError, match=r"S4: position 3 of 2 contacts. Write a position from 1 to 2"):
+    with pytest.raises(
+        ChangeError, match=r"S4: position is 3, but there are only 2 contacts. Write a position from 1 to 2"
+    ):
         amp.changed({"S4": 3})
 
 
@@ -161,10 +163,10 @@ BAD = {
     "capacitor without farads": (('value = "20u"\nnodes = ["B2"', 'value = "0"\nnodes = ["B2"'), "C2: value"),
     "negative resistance": (('value = "5k"', 'value = "-5k"'), "one below zero does not exist"),
     "winding without resistance": (("resistance = [60.0, 60.0]\n", ""), "T1.high: the winding has no"),
-    "winding of nil": (("resistance = [60.0, 60.0]", 'resistance = ["0", "60"]'), "limit the rectifier"),
-    "regulation without rating": (("resistance = [0.08]", 'regulation = "8 %"'), "needs a rating"),
-    "both": (("resistance = [0.08]", 'resistance=[0.08]\nregulation="8 %"\nrating="2 A"'), "states both"),
-    "swing the wrong way": (('value = "8"', 'value = "8"\nswing = "5 H 15 mA"'), "falls with its current"),
+    "winding of nil": (("resistance = [60.0, 60.0]", 'resistance = ["0", "60"]'), "limits the rectifier"),
+    "regulation without rating": (("resistance = [0.08]", 'regulation = "8 %"'), "needs the current rating"),
+    "both": (("resistance = [0.08]", 'resistance=[0.08]\nregulation="8 %"\nrating="2 A"'), "has both"),
+    "swing the wrong way": (('value = "8"', 'value = "8"\nswing = "5 H 15 mA"'), "more inductance at a lower current"),
 }  # fmt: skip
 
 
@@ -284,7 +286,7 @@ def test_the_letter_behind_a_zener_type_is_its_tolerance() -> None:
     ("lines", "words"),
     [
         (ZENER.format("1N4790", '["ground", "B1"]'), ("not a known Zener", "1N4728 (1 W)", "Near: ")),
-        (ZENER.format("0D3", '["ground", "B1"]'), ("not a known Zener", "0D3 is a tube (V4)")),
+        (ZENER.format("0D3", '["ground", "B1"]'), ("not a known Zener", "0D3 as a tube (V4)")),
         ('[CR2]\ntype = "1N4742A"\nnodes = ["ground", "B1"]\n', ("add kind = 'Zener diode'",)),
         ('[CR2]\ntype = "selenium"\nnodes = ["ground", "B1"]\n', ("Add kind = 'selenium rectifier'",)),
     ],

@@ -74,7 +74,7 @@ def test_a_record_is_written_and_spared(capsys, tmp_path):
         (("cable", "teasel"), "no multi-pin cable"),
         (("bench", "found", "teasel"), "--drawing AMP"),
         (("bench", "order", "teasel"), "nothing to buy"),
-        (("bench", "twin", "teasel"), "bench twin AMP READINGS"),
+        (("bench", "twin", "teasel"), "bench twin AMP and your"),
         (("bench", "trace", "teasel", "--jack", "J7"), "no input jack 'J7'"),
     ],
 )

@@ -55,7 +55,7 @@ def test_a_batch_shows_the_member_asked_for(amp: Amp) -> None:
     alone = analyze(amp.changed({"C14": "40u"}))
     of_batch = plots.ripple(batch, member=1).lines[0].get_ydata()
     assert_allclose(of_batch, plots.ripple(alone).lines[0].get_ydata(), atol=1e-4)
-    with pytest.raises(InputError, match="no member 2"):
+    with pytest.raises(InputError, match="no amp number 2"):
         plots.ripple(batch, member=2)
 
 

@@ -72,7 +72,7 @@ def test_a_member_of_a_batch() -> None:
     batch = signal_path(amp.changed({"C3": ["22n", "4n7"]}))
     alone = signal_path(amp.changed({"C3": "4n7"}))
     assert_allclose(plots.tone(batch, member=1).lines[0].get_ydata(), alone.gain_db[0], atol=1e-3)
-    with pytest.raises(InputError, match="no member 2"):
+    with pytest.raises(InputError, match="no amp number 2"):
         plots.tone(batch, member=2)
 
 

@@ -103,7 +103,7 @@ def test_a_folder_that_may_not_be_written_to_is_told(tmp_path, monkeypatch):
 
 def test_a_closed_folder_is_told_before_any_work(tmp_path, monkeypatch):
     monkeypatch.setattr(WRITER.os, "access", lambda *_: False)
-    with pytest.raises(RecordError, match="may not be written to"):
+    with pytest.raises(RecordError, match="may not write to this folder"):
         may_write(tmp_path / "a")
 
 
