@@ -166,7 +166,7 @@ BAD = {
     "winding of nil": (("resistance = [60.0, 60.0]", 'resistance = ["0", "60"]'), "limits the rectifier"),
     "regulation without rating": (("resistance = [0.08]", 'regulation = "8 %"'), "needs the current rating"),
     "both": (("resistance = [0.08]", 'resistance=[0.08]\nregulation="8 %"\nrating="2 A"'), "has both"),
-    "swing the wrong way": (('value = "8"', 'value = "8"\nswing = "5 H 15 mA"'), "more inductance at a lower current"),
+    "swing the wrong way": (('value = "8"', 'value = "8"\nswing = "5 H 15 mA"'), "must have more inductance"),
 }  # fmt: skip
 
 
