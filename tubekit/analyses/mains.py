@@ -223,7 +223,7 @@ def mains_steady_state(
     if near is not None and len(lost):  # a near solution can mislead: what it lost starts afresh
         every = len(lost) == network.size
         try:
-            again = _rounds(replace(supply, network=network.members(lost)) if not every else supply)
+            again = _rounds(supply.members(lost) if not every else supply)
         except CircuitError:  # they have none, the others have
             if every:
                 raise
@@ -283,7 +283,9 @@ def _rounds(supply: Supply, near: MainsState | None = None) -> list[_Piece]:
     for done in range(1, ROUNDS + 1):
         answer = supply.cycle(point, cycle)
         cycle = answer.cycle
-        point = solve_network(supply.network, answer.feed, point.port_volts, tolerance=last)
+        point = solve_network(
+            supply.network, answer.feed, point.port_volts, tolerance=last, ports=supply.ports
+        )
         apart = _apart(answer, point)
         nearer[apart < SHRINKS * best] = done
         best = np.minimum(best, apart)
@@ -297,7 +299,7 @@ def _rounds(supply: Supply, near: MainsState | None = None) -> list[_Piece]:
         if leaves.all():
             break
         stays, slow = ~leaves, Counter()
-        supply = replace(supply, network=supply.network.members(stays))
+        supply = supply.members(stays)
         rows, best, nearer = rows[stays], best[stays], nearer[stays]
         point, cycle = replace(point.members(stays), network=supply.network), cycle.members(stays)
     return pieces
@@ -323,8 +325,9 @@ def _begin(supply: Supply, near: MainsState | None) -> tuple[OperatingPoint, Cyc
                                slopes=tuple(slopes)), near.cycle  # fmt: skip
             if len(volts) == 1:
                 start = np.broadcast_to(volts, (network.size, volts.shape[1])) if same else None
-                return solve_network(network, was.feed, start, tolerance=BEGUN), near.cycle
-    return solve_network(network, supply.guess()), None
+                point = solve_network(network, was.feed, start, tolerance=BEGUN, ports=supply.ports)
+                return point, near.cycle
+    return solve_network(network, supply.guess(), ports=supply.ports), None
 
 
 def _apart(answer: SupplyState, point: OperatingPoint) -> Array:
@@ -332,7 +335,7 @@ def _apart(answer: SupplyState, point: OperatingPoint) -> Array:
 
     Only what couples them counts: other nodes follow, and those that nothing but leakage holds follow poorly.
     """
-    volts = answer.mean @ point.network.incidence - point.port_volts
+    volts = answer.ports - point.port_volts
     amps = point.rectifier_currents - answer.feed.currents
     return np.asarray(np.abs(np.concatenate((volts, PER_AMPERE * amps), axis=1)).max(axis=1, initial=0.0))
 

@@ -16,7 +16,7 @@ from tubekit.circuit.full import solve_full
 from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.newton import TOLERANCE, PortSolution, evaluate, solve_ports
 from tubekit.circuit.parts import GROUND, Circuit
-from tubekit.circuit.reduction import held, reduce_to_ports
+from tubekit.circuit.reduction import HELD, Reduced, held, reduce_to_ports
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
 from tubekit.text import Printed, Table, headed, quantity
@@ -45,11 +45,25 @@ class Feed:
     def into(self, network: Network) -> Network:
         """The network with this line in place of its rectifiers."""
         edge = network.rectifier_incidence
-        still = self.currents - np.einsum("brq,bq->br", self.slopes, self.volts)
         return replace(
             network, conductance=network.conductance + edge @ self.slopes @ edge.T,
-            dc=network.dc - still @ edge.T,
+            dc=network.dc - self.still @ edge.T,
         )  # fmt: skip
+
+    def beside(self, reduced: Reduced) -> Reduced:
+        """A reduction without its last ports, those of the rectifiers, that carry this line."""
+        return reduced.beside(self.still, self.slopes - HELD * np.eye(self.currents.shape[1]))
+
+    def through(self, reduced: Reduced, currents: Array, volts: Array) -> Array:
+        """Mean currents (N, R) at `volts` (N, R), those of a reduction beside it from its lines: a steep one
+        would turn rounding of volts into amperes.
+        """
+        return self.at(volts) if reduced.within is None else reduced.follow(currents) + HELD * volts
+
+    @property
+    def still(self) -> Array:
+        """Currents of the line at no volts (N, R) [A]."""
+        return np.asarray(self.currents - np.einsum("brq,bq->br", self.slopes, self.volts))
 
     @property
     def arrays(self) -> tuple[Array, Array, Array]:
@@ -227,10 +241,12 @@ def solve_network(
     start: Array | None = None,
     path: str = "ports",
     tolerance: float = TOLERANCE,
+    ports: Reduced | None = None,
 ) -> OperatingPoint:
     """`operating_point` on matrices that are already assembled; whatever came out is returned.
 
-    `tolerance` is the largest error of a port voltage that is accepted [V].
+    `tolerance` is the largest error of a port voltage that is accepted [V]; `ports` what the network was
+    reduced to with its rectifiers.
 
     Examples
     --------
@@ -240,29 +256,30 @@ def solve_network(
     10.0
     """
     feed = feed or Feed.of(np.zeros((network.size, len(network.rectifiers))))
-    fed = feed.into(network)
     if path == "full":
-        unknowns, solution = solve_full(fed, start)
+        unknowns, solution = solve_full(feed.into(network), start)
+        means = feed.at(unknowns @ network.rectifier_incidence)
     elif path == "ports":
-        reduced = held(reduce_to_ports(fed))
+        reduced = None if ports is None else feed.beside(ports)
+        if reduced is None or reduced.floats.any():
+            reduced = held(reduce_to_ports(feed.into(network)))
         solution = solve_ports(reduced, start, tolerance)
         unknowns = reduced.unknowns(solution.currents)
-        if reduced.network is not fed:
-            currents, slopes = evaluate(fed.groups, solution.volts)
+        means = feed.through(reduced, solution.currents, unknowns @ network.rectifier_incidence)
+        if reduced.network.groups is not network.groups:
+            currents, slopes = evaluate(network.groups, solution.volts)
             solution = replace(solution, currents=currents, slopes=tuple(slopes))
     else:
         raise ValueError(f"path is 'ports' or 'full', not {path!r}")
-    means = feed.at(unknowns @ network.rectifier_incidence)
     return OperatingPoint(
         network.circuit, unknowns, solution.volts, solution.currents, means, network=network, feed=feed,
-        slopes=solution.slopes, convergence=_convergence(fed, unknowns, solution),
+        slopes=solution.slopes, convergence=_convergence(network, unknowns, means, solution),
     )  # fmt: skip
 
 
-def _convergence(network: Network, x: Array, solution: PortSolution) -> Convergence:
-    left = (
-        np.einsum("bij,bj->bi", network.conductance, x) - network.dc + solution.currents @ network.incidence.T
-    )
+def _convergence(network: Network, x: Array, means: Array, solution: PortSolution) -> Convergence:
+    left = np.matmul(network.conductance, x[..., None])[..., 0] - network.dc
+    left += solution.currents @ network.incidence.T + means @ network.rectifier_incidence.T
     residual = np.abs(left[:, : network.node_count]).max(axis=1, initial=0.0)
     good = solution.converged & (residual <= KIRCHHOFF_A)
     slow = {FROM_COLD: int(solution.settled.sum())}

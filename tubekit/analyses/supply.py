@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -12,8 +13,8 @@ from tubekit.analyses.operating_point import Feed, OperatingPoint
 from tubekit.analyses.waves import Ports
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network
-from tubekit.circuit.newton import block_diagonal
-from tubekit.circuit.reduction import solve_linear
+from tubekit.circuit.newton import block_diagonal, held_slopes
+from tubekit.circuit.reduction import HELD, Reduced, reduce_with_rectifiers, solve_linear, solve_stack
 
 Array = np.ndarray
 
@@ -35,6 +36,16 @@ class Supply:
     frequency_hz: float
     samples: int
     rails_only: bool = False
+    reduced: Reduced | None = None
+
+    @cached_property
+    def ports(self) -> Reduced:
+        """The network at the ports of its tubes, then of its rectifiers: reduced once for all rounds."""
+        return self.reduced or reduce_with_rectifiers(self.network)
+
+    def members(self, keep: Array) -> Supply:
+        """Some members of the batch."""
+        return replace(self, network=self.network.members(keep), reduced=self.ports.members(keep))
 
     @property
     def s(self) -> Array:
@@ -59,26 +70,39 @@ class Supply:
         """One line cycle with the tubes replaced by their slopes at `point`."""
         network, slopes = self.network, list(point.slopes)
         matrix = linearised(network, slopes)
-        moved = np.einsum("bpq,bq->bp", block_diagonal(network.groups, slopes), point.port_volts)
-        tubes = replace(
-            network, conductance=matrix, dc=network.dc - (point.port_currents - moved) @ network.incidence.T
-        )
+        tubes = block_diagonal(network.groups, slopes)
+        still = point.port_currents - np.einsum("bpq,bq->bp", tubes, point.port_volts)
         harmonics = Harmonics(network, self.s, self.edge, matrix, self.rails_only)
-        cycle, feed = self._rectified(tubes, harmonics, near)
-        fed = feed.into(tubes)
-        mean = solve_linear(fed, fed.conductance, fed.dc[..., None])[..., 0]
-        return SupplyState(cycle, harmonics, mean, feed)
+        idle = Feed.of(np.zeros((len(network.dc), self.edge.shape[1])))
+        cycle, feed = self._rectified(self._linear(still, tubes, idle)[0], harmonics, near)
+        volts, currents = self._linear(still, tubes, feed)
+        at_tubes, mean = volts[:, : tubes.shape[1], 0], self.ports.unknowns(currents)
+        return SupplyState(cycle, harmonics, at_tubes, mean, feed)
 
-    def _rectified(self, tubes: Network, harmonics: Harmonics, near: Cycle | None) -> tuple[Cycle, Feed]:
-        """The rectifiers over a cycle of the linear network `tubes`."""
-        count = len(tubes.dc)
-        if not tubes.rectifiers:
+    def _linear(self, still: Array, tubes: Array, feed: Feed) -> tuple[Array, Array]:
+        """The ports with tubes and rectifiers as straight lines: their volts, and what an ampere out of each
+        rectifier's takes from them (N, P + R, 1 + R); and their currents (N, P + R).
+        """
+        ports, count = self.ports, still.shape[1]
+        lines = np.zeros(ports.resistance.shape)
+        lines[:, :count, :count] = tubes - np.diag(held_slopes(ports.network.groups))
+        lines[:, count:, count:] = feed.slopes - HELD * np.eye(self.edge.shape[1])
+        carried = np.concatenate((still, feed.still), axis=1)
+        matrix = np.eye(len(lines[0])) + np.matmul(ports.resistance, lines)
+        alone = ports.open - np.matmul(ports.resistance, carried[..., None])[..., 0]
+        right = np.concatenate((alone[..., None], ports.resistance[:, :, count:]), axis=2)
+        volts = solve_stack(matrix, right)
+        return volts, carried + np.matmul(lines, volts[..., :1])[..., 0]
+
+    def _rectified(self, ports: Array, harmonics: Harmonics, near: Cycle | None) -> tuple[Cycle, Feed]:
+        """The rectifiers over a cycle of the network with its tubes as lines, `ports` as from `_linear`."""
+        network, count = self.network, len(ports)
+        if not network.rectifiers:
             return nothing_rectified(count, self.samples), Feed.of(np.zeros((count, 0)))
-        ports = np.broadcast_to(self.edge, (count, *self.edge.shape))
-        at_dc = solve_linear(tubes, tubes.conductance, np.concatenate((tubes.dc[..., None], ports), axis=2))
+        own = ports[:, -self.edge.shape[1] :]
         impedance = harmonics.impedance()
-        impedance[:, 0] = self.edge.T @ at_dc[:, :, 1:]
-        seen = Ports(impedance, at_dc[:, :, 0] @ self.edge, harmonics.open_phasors(), tubes.rectifier_laws())
+        impedance[:, 0] = own[..., 1:]
+        seen = Ports(impedance, own[..., 0], harmonics.open_phasors(), network.rectifier_laws())
         cycle = solve_cycle(seen, near)
         means = cycle.currents.mean(axis=2)
         held = np.where(means > NOTHING, HOLDING, 0.0)
@@ -88,12 +112,13 @@ class Supply:
 
 @dataclass(frozen=True, eq=False)
 class SupplyState:
-    """Rectifier waveforms and what follows from them: the `mean` (N, n) of every unknown, with the tubes as
-    their slopes; `feed`, what the tubes see of it.
+    """Rectifier waveforms and what follows from them: the mean volts of the tubes' `ports` (N, P) and the
+    `mean` (N, n) of every unknown, with the tubes as their slopes; `feed`, what the tubes see of it.
     """
 
     cycle: Cycle
     harmonics: Harmonics
+    ports: Array
     mean: Array
     feed: Feed
 

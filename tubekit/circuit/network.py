@@ -16,6 +16,7 @@ import dataclasses
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import product
 
 import numpy as np
 
@@ -124,7 +125,12 @@ class Network:
     @cached_property
     def storage(self) -> Array:
         """C, shape (N or 1, n, n)."""
-        return np.asarray(self.reactive @ self.reactive_values @ self.reactive.T)
+        values, ends = self.reactive_values, [np.flatnonzero(column) for column in self.reactive.T]
+        result = np.zeros((len(values), len(self.reactive), len(self.reactive)))
+        for a, b in zip(*np.nonzero(values.any(axis=0)), strict=True):
+            for i, j in product(ends[a], ends[b]):
+                result[:, i, j] += self.reactive[i, a] * self.reactive[j, b] * values[:, a, b]
+        return result
 
     @property
     def node_count(self) -> int:

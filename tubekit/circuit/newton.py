@@ -82,6 +82,12 @@ def evaluate(groups: tuple[Group, ...], volts: Array) -> tuple[Array, list[Array
     return currents, slopes
 
 
+def held_slopes(groups: tuple[Group, ...]) -> Array:
+    """What of the tubes' slopes counts as network at each port, (P,) [S]."""
+    each = [np.zeros(g.ports.stop - g.ports.start) if g.held is None else g.held.ravel() for g in groups]
+    return np.concatenate([*each, np.zeros(0)])
+
+
 def block_diagonal(groups: tuple[Group, ...], slopes: Sequence[Array]) -> Array:
     """The slopes of all groups as one matrix (N, P, P) [S].
 

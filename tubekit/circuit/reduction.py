@@ -25,13 +25,18 @@ milliamperes, would be larger than the volts that the rest of the network makes 
 """
 HELD = 1e-6
 """Slope that is then counted with the network instead of with the tube [S]; the sum is the same."""
+FEW, MANY = 6, 8
+"""Unknowns in which members differ from the first of so many or more to be solved by it."""
+TRUST = 1e-10
+"""Largest step of refinement of such a solution, a share of its largest unknown."""
 
 
 @dataclass(frozen=True, eq=False)
 class Reduced:
-    """`open` (N, P) [V] and `resistance` (N, P, P) [Ω] at the tube ports.
+    """`open` (N, P) [V] and `resistance` (N, P, P) [Ω] at the ports: the tubes', then others asked for.
 
-    All unknowns follow from the port currents: x = `rest` - `transfer` i.
+    All unknowns follow from the port currents: x = `rest` - `transfer` i. Where it is seen `within` a wider
+    reduction, whose last ports carry straight lines, they are the currents of those.
     """
 
     network: Network
@@ -39,14 +44,71 @@ class Reduced:
     resistance: Array
     rest: Array
     transfer: Array
+    within: Reduced | None = None
+
+    @property
+    def floats(self) -> Array:
+        """Tube ports that nothing but tubes and leakage holds in some member, (P,)."""
+        tubes = np.diagonal(self.resistance, axis1=1, axis2=2)[:, : self.network.incidence.shape[1]]
+        return np.asarray((tubes > FLOATING).any(axis=0))
 
     def unknowns(self, currents: Array) -> Array:
         """Node voltages and branch currents for port currents (N, P)."""
-        return np.asarray(self.rest - np.einsum("bnp,bp->bn", self.transfer, currents))
+        result = self.follow(currents)
+        if self.within is None:
+            return result
+        return self.within.unknowns(np.concatenate((currents, result), axis=1))
+
+    def follow(self, currents: Array) -> Array:
+        """What `rest` and `transfer` are of: all unknowns, or currents of the lines."""
+        return np.asarray(self.rest - np.matmul(self.transfer, currents[..., None])[..., 0])
+
+    def members(self, keep: Array) -> Reduced:
+        """Some members of the batch."""
+        arrays = (self.open[keep], self.resistance[keep], self.rest[keep], self.transfer[keep])
+        return Reduced(self.network.members(keep), *arrays)
+
+    def at(self, members: Array, ports: Array) -> Reduced:
+        """Some of the ports (K, p) of a member each, alone: nothing else follows from them."""
+        groups = tuple(group.members(members) for group in self.network.groups)
+        opened = self.open[members[:, None], ports]
+        return Reduced(
+            replace(self.network, groups=groups), opened,
+            self.resistance[members[:, None, None], ports[:, :, None], ports[:, None, :]],
+            opened[:, :0], self.resistance[:0],
+        )  # fmt: skip
+
+    def beside(self, still: Array, slopes: Array) -> Reduced:
+        """The same without its last ports, which carry straight lines: `still` (N, R) [A] + `slopes`
+        (N, R, R) [S] times their volts.
+        """
+        kept = self.open.shape[1] - still.shape[1]
+        own, across = self.resistance[:, kept:, kept:], self.resistance[:, :kept, kept:]
+        matrix = np.eye(still.shape[1]) + np.matmul(own, slopes)
+        alone = self.open[:, kept:] - np.matmul(own, still[..., None])[..., 0]
+        right = np.concatenate((alone[..., None], self.resistance[:, kept:, :kept]), axis=2)
+        line = np.matmul(slopes, solve_stack(matrix, right))
+        line[..., 0] += still
+        moved = np.matmul(across, line)
+        return Reduced(
+            self.network, self.open[:, :kept] - moved[..., 0],
+            self.resistance[:, :kept, :kept] - moved[..., 1:], line[..., 0], line[..., 1:], self,
+        )  # fmt: skip
 
 
-def reduce_to_ports(network: Network) -> Reduced:
-    """Reduce a network at DC.
+def reduce_with_rectifiers(network: Network, edge: Array | None = None) -> Reduced:
+    """Reduce a network at DC to its tube ports, those of `edge` (n, M), and its rectifiers' as the last.
+
+    `HELD` across each rectifier counts as network.
+    """
+    rectifiers = network.rectifier_incidence
+    fed = replace(network, conductance=network.conductance + HELD * rectifiers @ rectifiers.T)
+    more = rectifiers if edge is None else np.concatenate((edge, rectifiers), axis=1)
+    return held(reduce_to_ports(fed, more), more)
+
+
+def reduce_to_ports(network: Network, more: Array | None = None) -> Reduced:
+    """Reduce a network at DC to its tube ports, and those that the columns of `more` (n, M) pick.
 
     Raises
     ------
@@ -64,24 +126,53 @@ def reduce_to_ports(network: Network) -> Reduced:
     >>> reduced.open.round(6).tolist(), reduced.resistance.round(3).tolist()
     ([[100.0]], [[[666.667]]])
     """
-    right = network.dc
-    ports = network.incidence.shape[1]
-    size = max(network.size, right.shape[0])
-    columns = np.empty((size, right.shape[1], ports + 1))
-    columns[:, :, 0] = right
-    columns[:, :, 1:] = network.incidence
-    solved = solve_linear(network, network.conductance, columns)
+    edge = network.incidence if more is None else np.concatenate((network.incidence, more), axis=1)
+    solved = _by_first(network, edge)
     rest, transfer = solved[:, :, 0], solved[:, :, 1:]
     return Reduced(
         network,
-        open=rest @ network.incidence,
-        resistance=np.matmul(network.incidence.T, transfer),
+        open=rest @ edge,
+        resistance=np.matmul(edge.T, transfer),
         rest=rest,
         transfer=transfer,
     )
 
 
-def held(reduced: Reduced) -> Reduced:
+def _by_first(network: Network, edge: Array) -> Array:
+    """G^-1 (sources, edge) of every member, (N, n, 1 + p): the first's, and what few other entries change.
+
+    Source: M. A. Woodbury, Inverting Modified Matrices (1950) (from memory). Members that differ in more, or
+    that one more step of refinement would move, are solved by themselves.
+    """
+    matrix, size = network.conductance, len(network.dc)
+    columns = np.concatenate((network.dc[..., None], np.broadcast_to(edge, (size, *edge.shape))), axis=2)
+    first = inverse_stack(matrix[:1])[0]
+    if size < MANY or len(matrix) != size or not np.isfinite(first).all():
+        return solve_linear(network, matrix, columns)
+    touched = (matrix != matrix[:1]).any(axis=2)
+    alike = touched.sum(axis=1) <= FEW
+    at = np.argsort(~touched, axis=1, kind="stable")[:, :FEW]
+    here, across = at[:, :, None], at[:, None]
+    change = matrix[np.arange(size)[:, None, None], here, across] - matrix[0, here, across]
+    core = solve_stack(np.eye(at.shape[1]) + np.matmul(change, first[here, across]), change)
+    spread = first.T[at].swapaxes(1, 2)
+
+    def changed(alone: Array) -> Array:
+        return np.asarray(alone - np.matmul(spread, np.matmul(core, np.take_along_axis(alone, here, axis=1))))
+
+    solved = columns.copy()
+    solved[..., 0], solved[..., 1:] = network.dc @ first.T, first @ edge
+    solved = changed(solved)
+    shares = np.linspace(1.0, 2.0, columns.shape[2])[:, None]  # unlike: nothing cancels
+    mixed = np.matmul(solved, shares)
+    moved = changed(np.matmul(first, np.matmul(columns, shares) - np.matmul(matrix, mixed)))
+    lost = ~(alike & (np.abs(moved).max(axis=(1, 2)) <= TRUST * np.abs(mixed).max(axis=(1, 2))))
+    if lost.any():
+        solved[lost] = solve_stack(matrix[lost], columns[lost])
+    return solved
+
+
+def held(reduced: Reduced, more: Array | None = None) -> Reduced:
     """The same with no node floating when the tubes are pulled out: some of their slope counts as network.
 
     Port voltages and unknowns stay the same; port currents are those of the groups of its own `network`.
@@ -98,8 +189,7 @@ def held(reduced: Reduced) -> Reduced:
     >>> [f"{np.abs(each.resistance).max():.0e}" for each in (reduced, held(reduced))]
     ['1e+09', '1e+06']
     """
-    network = reduced.network
-    floats = (np.diagonal(reduced.resistance, axis1=1, axis2=2) > FLOATING).any(axis=0)
+    network, floats = reduced.network, reduced.floats
     if not floats.any():
         return reduced
     moved, edge = np.where(floats, HELD, 0.0), network.incidence
@@ -107,7 +197,7 @@ def held(reduced: Reduced) -> Reduced:
         replace(group, held=moved[group.ports].reshape(-1, group.width)) for group in network.groups
     )
     return reduce_to_ports(
-        replace(network, conductance=network.conductance + (edge * moved) @ edge.T, groups=groups)
+        replace(network, conductance=network.conductance + (edge * moved) @ edge.T, groups=groups), more
     )
 
 

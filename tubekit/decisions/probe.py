@@ -8,12 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.analyses.mains import MainsState, mains_steady_state, with_conductance
-from tubekit.analyses.operating_point import OperatingPoint, solve_network
+from tubekit.analyses.mains import LAST, MainsState, mains_steady_state, with_conductance
+from tubekit.analyses.operating_point import OperatingPoint
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network, assemble
+from tubekit.circuit.newton import solve_ports
 from tubekit.circuit.parts import GROUND, Circuit, VoltageSource
-from tubekit.circuit.reduction import solve_linear
+from tubekit.circuit.reduction import reduce_to_ports, reduce_with_rectifiers, solve_linear
 from tubekit.circuit.threads import on_one_core
 from tubekit.errors import InputError, near_matches
 from tubekit.text import quantity
@@ -169,15 +170,28 @@ class MeterValues:
 
     def _with_meter(self, rows: Array, columns: Array, ohms: Array, cycle: bool) -> Array:
         """One reading of some members each, its meter in the circuit; NaN where that has no solution."""
-        whole = self.state.operating_point.network
-        pick = rows_of(whole, [self.probes[k].place for k in columns])
-        meters = pick[:, :, None] * pick[:, None, :] / ohms[:, None, None]
+        point, whole = self.state.operating_point, self.state.operating_point.network
+        asked, own = np.unique(columns, return_inverse=True)
+        pick = rows_of(whole, [self.probes[k].place for k in asked])
         if cycle:
-            return np.asarray((with_conductance(self.state, rows, meters) * pick).sum(axis=1))
-        point, network = self.state.operating_point.members(rows), whole.members(rows)
-        met = replace(network, conductance=network.conductance + meters)
-        own = solve_network(met, point.feed, point.port_volts)
-        return np.where(own.convergence.converged, (own.unknowns * pick).sum(axis=1), np.nan)
+            meters = (pick[:, :, None] * pick[:, None, :])[own] / ohms[:, None, None]
+            return np.asarray((with_conductance(self.state, rows, meters) * pick[own]).sum(axis=1))
+        once, each = np.unique(rows, return_inverse=True)
+        fed = point.members(once).feed.beside(reduce_with_rectifiers(whole.members(once), pick.T))
+        idle = point.port_volts[rows]
+        ports = np.tile(np.arange(idle.shape[1] + 1), (len(rows), 1))
+        ports[:, -1] += own
+
+        def metered(some: Array, start: Array) -> tuple[Array, Array, Array]:
+            met = fed.at(each[some], ports[some])
+            met = met.beside(np.zeros((len(some), 1)), 1.0 / ohms[some, None, None])
+            solution = solve_ports(met, start, LAST)
+            return solution.volts, ohms[some] * met.follow(solution.currents)[:, 0], solution.converged
+
+        one = np.unique(own, return_index=True)[1]  # what a meter moves in one member it does in most
+        moved = metered(one, idle[one])[0] - idle[one]
+        _, volts, converged = metered(np.arange(len(rows)), idle + moved[own])
+        return np.where(converged, volts, np.nan)
 
 
 @on_one_core
@@ -277,6 +291,5 @@ def resistance(circuit: Circuit, places: Sequence[tuple[str, str]]) -> Array:
     rows = np.zeros((len(places), len(network.unknowns)))
     known = [k for k, place in enumerate(places) if all(n == GROUND or n in network.index for n in place)]
     rows[known] = rows_of(network, [places[k] for k in known])
-    right = np.broadcast_to(rows.T, (network.size, *rows.T.shape))
-    answer = solve_linear(network, network.conductance, right)
-    return np.asarray(np.einsum("mn,bnm->bm", rows, answer))
+    across = np.diagonal(reduce_to_ports(network, rows.T).resistance, axis1=1, axis2=2)
+    return np.asarray(across[:, network.incidence.shape[1] :])
