@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 
 from tests.amps import amp
+from tubekit.amp.settings import apply_settings
 from tubekit.analyses.operating_point import Feed, solve_network
 from tubekit.bench.fault_table import fault_settings
 from tubekit.bench.faults import single_faults
 from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.reduction import reduce_to_ports, reduce_with_rectifiers
-from tubekit.decisions.parameters import apply_settings, with_fault_ports
+from tubekit.decisions.parameters import with_fault_ports
 from tubekit.decisions.variation import variables
 
 

@@ -85,7 +85,7 @@ def _foremost(book: FaultTable, rows: Array, weight: Array, mean: Array, sd: Arr
     """
     owner = book.owner[rows]
     chance = {int(f): float(weight[owner == f].sum()) for f in np.unique(owner)}
-    ranked = sorted(chance, key=lambda fault: -chance[fault])
+    ranked = sorted(chance, key=lambda fault: -np.float32(chance[fault]))  # equals as in the drawing
     best = [int(np.where(owner == fault, weight, -1.0).argmax()) for fault in ranked]
     first, rest = best[0], [j for j in best[2:] if chance[int(owner[j])] >= NAMED]
     apart = [j for j in rest if abs(mean[j] - mean[first]) > APART * max(sd[j], sd[first])]
