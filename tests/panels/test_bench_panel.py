@@ -254,7 +254,7 @@ def test_a_wrong_meter_is_told_beside_the_rows(panel):
     panel.meter.fields["accuracy"].value = "90 %"
     assert not panel.checked.complaints  # every row here carries its own
     panel.take(Sheet((Row("k34", value="18"),), accuracy="90 %"))
-    assert "no meter" in panel.checked.complaints[0]
+    assert "No meter" in panel.checked.complaints[0]
     panel.take(Sheet((Row("k34", value="18"),), mains="a lot"))
     assert panel.meter.complaint.layout.display == ""
 

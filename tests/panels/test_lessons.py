@@ -110,7 +110,7 @@ def test_nothing_that_is_sent_to_the_browser_tells_it_early(number, place) -> No
     for words in telling(answer):
         assert words not in before, words
     assert "calculated, " not in before
-    assert "from outside" not in before
+    assert "other source" not in before
     page.predict(wrong_one(page.question, answer))
     after = everything_sent(page)
     for words in answer.reason:
