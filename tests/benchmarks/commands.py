@@ -28,7 +28,7 @@ ALL = (*EVERY, *COLD, "one-of-each")
 PLAIN = (
     "report", "trace", "drive", "loop", "hum", "supply", "switch-on", "discharge", "sag", "regulation",
     "line-band", "spread", "parts", "cable", "bench:up", "bench:lamp", "bench:trace", "bench:drive",
-    "bench:hum",
+    "bench:hum", "bias",
 )  # fmt: skip
 ODD = re.compile(r"\b(nan|inf|None|batch|array|Traceback)\b")
 
@@ -66,6 +66,7 @@ def asked(name: str, folder: Path) -> Iterator[list[str]]:
         yield ["substitutes", path, part]
     yield ["judge", path, str(readings)]
     yield ["suspects", path, str(readings)]
+    yield ["bench", "twin", path, str(readings)]
     yield ["record", path, str(folder / f"{name}.html"), change, "--no-pdf", "--overwrite"]
     yield ["bench", "found", path, change, "--drawing", path]
     yield ["bench", "order", path, change]

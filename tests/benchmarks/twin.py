@@ -27,10 +27,11 @@ from tests.amps import amp as known_amp
 from tests.benchmarks.clock import say
 from tubekit.amp import Amp
 from tubekit.amp.parts.connectors import MAINS
+from tubekit.bench.amp_fit import fit
 from tubekit.bench.candidates import output_drops, tube_readings
 from tubekit.bench.fault_table import FaultSolver, law_error, scale
 from tubekit.bench.likelihood import meter_sd
-from tubekit.bench.twin import EMISSION, MOVED, NINETY, fit
+from tubekit.bench.twin import EMISSION, MOVED, NINETY
 from tubekit.decisions.population import dc_population
 from tubekit.decisions.probe import QUANTITIES, Probe
 from tubekit.decisions.reading import Reading

@@ -1,11 +1,4 @@
-"""The amp on the bench, fitted to what was read on it: line voltage, tubes, parts, leaks.
-
-Readings are solved again at each step of a Gauss-Newton search in the variables in which good amps differ
-(`decisions.variation`), whose spread is the prior. The spread itself may be wider than drawn: the fits at
-several widths are weighed by how well each explains the readings (empirical Bayes, after C. N. Morris, J. Am.
-Stat. Assoc. 78 (1983), from memory). A reading that the others contradict is left out and named: it is
-taken as wrong where a contaminated normal distribution (Tukey, 1960, from memory) makes that likelier.
-"""
+"""The amp on the bench, fitted to what was read on it: line voltage, tubes, parts, leaks."""
 
 from __future__ import annotations
 
@@ -20,6 +13,7 @@ from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.parts.connectors import MAINS
 from tubekit.amp.parts.variables import LEAK, NO_LEAK, Age, Variable
 from tubekit.amp.settings import combine_settings
+from tubekit.bench.amp_fit import LEAST, WIDTHS, Fit, fit
 from tubekit.bench.candidates import candidate_probes
 from tubekit.bench.fault_table import FaultSolver, law_error, scale
 from tubekit.bench.likelihood import meter_sd
@@ -28,25 +22,14 @@ from tubekit.decisions.population import dc_population
 from tubekit.decisions.probe import QUANTITIES, Probe
 from tubekit.decisions.reading import UNITS, Meter, Reading, Readings
 from tubekit.decisions.variation import variables
-from tubekit.errors import ReadingError, SolveError, near_matches
+from tubekit.errors import ReadingError, near_matches
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
 
 Array = np.ndarray
 
-LEAST = 3
-"""Fewer readings fit no amp."""
 NINETY = 1.645
 """Standard deviations to either side that hold 90 % of a normal curve."""
-WIDTHS, LIKELY = np.array([1.0, 1.4, 2.0, 2.8, 4.0]), np.array([0.5, 0.2, 0.15, 0.1, 0.05])
-"""How many times the usual spread this amp's parts may differ, and how likely each is before any reading
-(common practice, no source)."""
-WRONG_ONE = 0.01
-"""Chance that a reading is wrong: another place, range or scale (common practice, no source)."""
-WRONG_BY = 2.0
-"""A wrong ratio lies anywhere within so much of its logarithm, a wrong voltage within half its value."""
-ROUNDS, ARRIVED = 8, 0.02
-"""The search ends after so many solves, or once no variable moves by so many standard deviations."""
 MOVED = 0.8
 """An estimate is shown where readings narrow it to less than this share of what it was."""
 EMISSION = ("emission", "plate 1", "plate 2")
@@ -106,98 +89,6 @@ class Narrowing:
     about: str
     now: float = quantity("%", "", "half of the 90 % interval now", label="interval now ±", format=".2g")
     then: float = quantity("%", "", "half of it after that reading", label="after it ±", format=".2g")
-
-
-@dataclass(frozen=True, eq=False)
-class Fit:
-    """Fits of N amps: mean (N, V) and covariance (N, V, V) of the variables in standard deviations, which
-    readings were `kept` (N, M), how many times the usual `width` (N,) parts differ, and the readings as
-    compared of the fitted amps (N, M) with what moves them (N, M, V).
-    """
-
-    mean: Array
-    covariance: Array
-    kept: Array
-    width: Array
-    seen: Array
-    effects: Array
-
-
-def fit(
-    solver: FaultSolver, compared: Array, variance: Array, spread: Array | float = 1.0,
-    begin: Array | float = 0.0,
-) -> Fit:  # fmt: skip
-    """Fit N amps of one drawing to readings at the first M probes of a solver.
-
-    Parameters
-    ----------
-    compared, variance : readings as they are compared (see `scale`) and their variance, (N, M).
-    spread : share of its usual spread that each variable has, (V,).
-    begin : what is expected of the variables, (N, V) in standard deviations.
-
-    Raises
-    ------
-    SolveError : an amp on the way has no solution.
-    """
-    count, taken = compared.shape
-    begin = np.broadcast_to(begin, (count, len(solver.varied)))
-    ratio = np.array([QUANTITIES[p.quantity].ratio for p in solver.probes[:taken]])
-    broad = np.where(ratio, WRONG_BY, 0.5 * np.abs(compared) + 1.0)
-    mean = begin
-    for _ in range(ROUNDS):
-        seen, effects = solver.readings_at(solver.means + solver.deviation * mean)
-        if not np.isfinite(seen[:, :taken]).all():
-            raise SolveError("No amp could be calculated that shows these readings. Check them.")
-        slopes = effects[:, :taken] * spread
-        off = compared - seen[:, :taken] + np.einsum("nmv,nv->nm", effects[:, :taken], mean - begin)
-        each = [_weighed(slopes[n], off[n], variance[n], broad[n]) for n in range(count)]
-        new = begin + spread * np.stack([one[0] for one in each])
-        moved, mean = float(np.abs(new - mean).max()), new
-        if moved < ARRIVED:
-            break
-    covariance, kept, width = (np.stack([one[k] for one in each]) for k in (1, 2, 3))
-    both = np.broadcast_to(spread, mean.shape[1])
-    return Fit(mean, covariance * np.outer(both, both), kept, width, seen, effects)
-
-
-def _weighed(slopes: Array, off: Array, variance: Array, broad: Array) -> tuple[Array, Array, Array, float]:
-    """Mean and covariance of the variables at all widths of their spread together, the readings kept at the
-    likeliest, and the width. Only matrices of the readings' size are inverted.
-    """
-    results = [_at_width(width, slopes, off, variance, broad) for width in WIDTHS]
-    log = np.array([one[0] for one in results]) + np.log(LIKELY)
-    weight = np.exp(log - log.max())
-    weight /= weight.sum()
-    mean = sum(w * one[1] for w, one in zip(weight, results, strict=True))
-    covariance = np.zeros((len(mean), len(mean)))
-    for w, (_, own, spread, _) in zip(weight, results, strict=True):
-        covariance += w * (spread + np.outer(own - mean, own - mean))
-    return mean, covariance, results[int(np.argmax(weight))][3], float(np.sqrt(weight @ WIDTHS**2))
-
-
-def _at_width(
-    width: float, slopes: Array, off: Array, variance: Array, broad: Array
-) -> tuple[float, Array, Array, Array]:
-    """Logarithm of the likelihood, mean and covariance with the spread so many times as wide, and the
-    readings kept: one after another is left out, that which the others contradict most.
-    """
-    kept = np.ones(len(off), bool)
-    shared, wrong = width**2 * slopes @ slopes.T, np.log(WRONG_ONE / (1.0 - WRONG_ONE)) - np.log(broad)
-    log = 0.0
-    while True:
-        k = np.flatnonzero(kept)
-        inverse = np.linalg.inv(shared[np.ix_(k, k)] + np.diag(variance[k]))
-        pull = inverse @ off[k]
-        alone = 1.0 / np.diag(inverse)  # variance of each reading, given the others
-        odds = wrong[k] + 0.5 * np.log(2 * np.pi * alone) + 0.5 * np.square(pull) * alone
-        worst = int(np.argmax(odds))
-        if odds[worst] <= 0.0 or len(k) <= LEAST:
-            break
-        kept[k[worst]] = False
-        log += wrong[k[worst]]
-    log += 0.5 * (np.linalg.slogdet(inverse)[1] - off[k] @ pull - len(k) * np.log(2 * np.pi))
-    gain = width**2 * slopes[k].T
-    return float(log), gain @ pull, width**2 * np.eye(slopes.shape[1]) - gain @ inverse @ gain.T, kept
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from tubekit.amp import Amp, load_amp
+from tubekit.bench.amp_fit import LEAST
 from tubekit.bench.chassis_diff import chassis_diff
 from tubekit.bench.orders import OrderList, order_list
 from tubekit.bench.readings import load_readings
-from tubekit.bench.twin import LEAST
 from tubekit.decisions.judge import WRONG, Verdict, good_bands, verdicts
 from tubekit.errors import ChangeError, near_matches
 from tubekit.jobs.job import KEEP, Job, open_job, said_of

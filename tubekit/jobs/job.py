@@ -10,9 +10,10 @@ from typing import Any
 
 from tubekit.amp import Amp, load_amp
 from tubekit.amp.change import text_at
+from tubekit.bench.amp_fit import LEAST
 from tubekit.bench.places import probe_of, quantity_of
 from tubekit.bench.readings import load_readings
-from tubekit.bench.twin import LEAST, Twin, twin
+from tubekit.bench.twin import Twin, twin
 from tubekit.decisions.probe import QUANTITIES
 from tubekit.decisions.reading import Readings
 from tubekit.jobs.journal import ENCLOSED, Entry, JobError, Journal, read_journal
