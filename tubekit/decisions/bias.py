@@ -14,7 +14,7 @@ from tubekit.amp.parts.tubes import TubeFacts, facts
 from tubekit.amp.readings import TubeReading
 from tubekit.amp.signal import signal_path
 from tubekit.decisions.candidates import types_like
-from tubekit.decisions.rating import FIXED_BIAS_SHARE
+from tubekit.decisions.rating import FIXED_BIAS_SHARE, STATES, state_of
 from tubekit.decisions.tube_limits import (
     FIXED_BIAS_SOURCE,
     POWER_TUBE_FROM_W,
@@ -133,7 +133,7 @@ class Bias(Printed):
             "plate_a",
             "plate_w",
             "share",
-            "by its bias=verdict",
+            "fits=verdict",
             note="All other limits: substitutes.",
         )
         small = [(each.what, each.effect) for each in self.effects]
@@ -179,7 +179,8 @@ def bias_report(amp: Amp) -> Bias:
     if not tubes:
         raise ChangeError("no output tube with a rating drives an output transformer", where=amp.name)
     others = sorted(
-        _other_types(report), key=lambda one: (one.verdict != FINE, abs(one.share - tubes[0].share))
+        _other_types(report),
+        key=lambda one: (not one.verdict.startswith(FINE), abs(one.share - tubes[0].share)),
     )
     return Bias(amp, tubes, tuple(others), tuple(_effects(report)), _verdict(report, tubes))
 
@@ -227,9 +228,9 @@ def _other_types(report: AmpReport) -> Iterator[OtherType]:
     for name, hot in zip(names, _members(after) if after else (), strict=False):
         more = len(sockets) * (facts(name).heater_amps - drawn.heater_amps)
         most = rated((name,), "plate_v")
-        words = [_word(hot)]
+        high = most is not None and state_of(float(hot.plate_v) / float(most)) == STATES[-1]
+        words = [f"no: {most:g} V plate rating" if high else _word(hot)]
         words += [f"{show(more, 'A')} more heater current"] if more > LEAST_A else []
-        words += [f"rated for {most:g} V on the plate"] if most is not None and hot.plate_v > most else []
         yield OtherType(name, hot.plate_a, hot.plate_w, hot.share, ", ".join(words))
 
 
