@@ -30,7 +30,7 @@ PLUG = '[P1]\nkind = "mains plug"\nline = "mains_line"\nneutral = "mains_neutral
 SLIPS = {
     "value is a list": (R14, R14.replace('"270"', '["270", "330"]'), "R14", "value is a list", "4K7"),
     "value is true": (R14, R14.replace('"270"', "true"), "R14", "value is true", "4K7"),
-    "value is a table": (R14, R14.replace('"270"', "{ohm = 270}"), "R14", "value is a table", "4K7"),
+    "value is a table": (R14, R14.replace('"270"', "{ohm = 270}"), "R14", "value is a group of entries", "4K7"),
     "value is a word": (R14, R14.replace('"270"', '"some"'), "R14", "'some' is not a resistance", "4K7"),
     "letter for zero": (R14, R14.replace('"270"', '"27O"'), "R14", "'27O' is not a resistance", "270 is meant"),
     "wrong unit": (R14, R14.replace('"270"', '"270 uF"'), "R14", "'270 uF' is not a resistance", "4K7"),

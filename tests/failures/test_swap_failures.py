@@ -28,7 +28,7 @@ CHANGES = {
     "negative": ({"R14": "-270"}, "R14: value '-270' is outside", "decimal point", ""),
     "too large": ({"R14": 1e12}, "R14: value 1000000000000.0 is outside", "decimal point", ""),
     "nan": ({"R14": float("nan")}, "R14: value nan is not a resistance", "Write it like", ""),
-    "a dict": ({"R14": {"value": 3}}, "R14: value is a table", "Write it like", ""),
+    "a dict": ({"R14": {"value": 3}}, "R14: value is a group of entries", "Write it like", ""),
     "unknown tube": ({"V5": "5AR5"}, "V5: type '5AR5' is not a known tube type", "", "Near: 5AR4"),
     "pentode for triode": ({"V1": "6V6GT"}, "V1: 6V6GT is a pentode, but the socket is wired for a twin triode (12AX7)", "tube of the same kind", ""),
     "triode for pentode": ({"V3": "12AX7"}, "V3: 12AX7 is a twin triode, but the socket is wired for a pentode", "tube of the same kind", ""),

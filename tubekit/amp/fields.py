@@ -52,7 +52,7 @@ class Form:
 def as_text(raw: object) -> str:
     """Quote what was written, in words a technician can look for in the file."""
     if isinstance(raw, Mapping):
-        return "a table"
+        return "a group of entries"
     if isinstance(raw, str):
         return repr(raw if len(raw) <= MANY else raw[:MANY] + "…")
     if is_sequence(raw):

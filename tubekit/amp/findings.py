@@ -105,10 +105,10 @@ def tables_in(table: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
 
 
 def _unknown_key(key: str, value: object, known: list[str], part: str, findings: Findings) -> None:
-    what = "table" if isinstance(value, dict) else "line"
+    what = "heading" if isinstance(value, dict) else "line"
     name = key if len(key) <= 40 else key[:40] + "…"
     fix = f"Take the {what} out, or write one of: {', '.join(one for one in known if one != 'removed')}"
-    if part == "[amp]" and what == "table" and key[:1].isupper():
+    if part == "[amp]" and what == "heading" and key[:1].isupper():
         fix = "Write a line [parts] above the first part"
     near = near_matches(name, known)
     findings.add(part, f"'{name}' is not known here", fix, near, code="unknown_key", key=key, word=name)

@@ -249,7 +249,7 @@ def headroom(
     output = np.abs(run.harmonics(a, b)[:, 1]) / np.sqrt(2.0)
     method = (
         "Signal goes through the whole amp; B+ stays at its idle voltage. Only the first stage to clip is "
-        "calculated; the later ones are estimates."
+        "calculated; the later ones are estimates"
     )
     count, clips = len(volts), clip_points(view, run, volts, way.order)
     return Headroom(
