@@ -294,7 +294,7 @@ def test_rows_come_and_go(panel):
 def test_a_part_measured_by_itself_overrides_the_drawing(panel):
     panel.put("R14", "301", "resistance")
     assert panel.checked.readings.amp.parts["R14"].ohms == 301.0
-    assert "R14 11 % high" in panel.told.value
+    assert "R14 is 11 % high" in panel.told.value
     assert panel.suspects is None  # another amp to solve
 
 
