@@ -43,6 +43,8 @@ PATIENCE, SHRINKS = 6, 0.5
 """A member leaves too when for so many rounds it has not come nearer than this share of its best."""
 PER_AMPERE = 100.0
 """A mean rectifier current that they do not agree on counts as this many volts an ampere [Ω]."""
+WHOLE_A = 0.1
+"""Currents above this are compared by their share: amperes of a short carry that much more rounding [A]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -337,6 +339,7 @@ def _apart(answer: SupplyState, point: OperatingPoint) -> Array:
     """
     volts = answer.ports - point.port_volts
     amps = point.rectifier_currents - answer.feed.currents
+    amps = amps / np.maximum(1.0, np.abs(point.rectifier_currents) / WHOLE_A)
     return np.asarray(np.abs(np.concatenate((volts, PER_AMPERE * amps), axis=1)).max(axis=1, initial=0.0))
 
 
