@@ -80,10 +80,10 @@ def test_power_is_that_of_the_voltage_in_the_real_part_of_the_load() -> None:
 def test_what_does_not_settle_falls_back_on_the_slopes_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(headroom_module, "LEAST_DRIVES", 10**6)
     result = headroom(load_amp("teasel"))
-    assert "estimated from the slopes" in result.method
+    assert "estimates from the gain at idle" in result.method
     assert {each.section for each in result.clips[:2]} == {"V3", "V4"}
     assert len(result.input_rms) == 0
-    assert "estimated from the slopes" in str(result)
+    assert "all limits are estimates from the gain" in str(result)
     json.dumps(result.to_json(), allow_nan=False)
 
 

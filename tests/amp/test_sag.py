@@ -132,7 +132,7 @@ def test_b_plus_rises_about_in_proportion_to_the_mains() -> None:
     rail = curve.rail("C14")
     assert rail[2] / rail[0] == pytest.approx(129 / 105, rel=0.03)
     assert "At each line voltage" in str(curve)
-    with pytest.raises(ChangeError, match="no node 'B9'"):
+    with pytest.raises(ChangeError, match="there is no 'B9' here"):
         load_regulation(load_amp("teasel"), "B9")
 
 

@@ -259,8 +259,8 @@ def test_prints_and_json() -> None:
         ({"jack": "J9"}, r"no input jack 'J9'.*J1, J2"),
         ({"wipers": {"R1": 1e3}}, r"no potentiometer 'R1'.*R31, R32, R33"),
         ({"wipers": {"R31": -1.0}}, "R31: a wiper cannot have -1"),
-        ({"source_ohms": 0.0}, "generator of 0"),
-        ({"frequencies_hz": [0.0]}, "not above zero"),
+        ({"source_ohms": 0.0}, "a generator cannot have 0"),
+        ({"frequencies_hz": [0.0]}, "must be above zero"),
     ],
 )
 def test_what_cannot_be_is_refused_in_the_users_words(arguments, words: str) -> None:

@@ -193,7 +193,7 @@ def test_unlike_sections_bring_their_own_pins() -> None:
     assert pins == tube("12AX7").pins, "the socket of a dual triode"
     data = dict(tube_data("12DW7")) | {"pins": {"heater": [4, 5]}}
     twice = completed(data | {"systems": ["12DW7 section a"] * 2}, "own.toml")
-    with pytest.raises(TableError, match=r"pins\.plate b: pin 1 is the plate a already"):
+    with pytest.raises(TableError, match=r"pins\.plate b: pin 1 is already the plate a"):
         check_tube_file(twice, "own.toml")
 
 

@@ -166,4 +166,4 @@ def test_a_stage_the_signal_does_not_reach_is_driven_alone() -> None:
 
 def test_a_report_says_that_a_tremolo_was_held_still() -> None:
     (words,) = (each for each in solved("reverb-tremolo").assumptions if "tremolo" in each)
-    assert "held still" in words
+    assert "not oscillating" in words
