@@ -141,7 +141,7 @@ def test_trace_and_schematic_follow_the_signal_up_the_stack(name: str) -> None:
 
 
 def test_a_lower_tube_under_an_unfed_one_is_still_refused() -> None:
-    with pytest.raises(AmpFileError, match="the plate .* gets no B\\+"):
+    with pytest.raises(AmpFileError, match=r"the plate .* gets no B\+"):
         amp_from_text(
             CASCODE
             + "[R6]\nremoved = true\n[C3]\nremoved = true\n[R50]\nvalue = '1M'\nnodes = ['p1b', 'drive']\n"
