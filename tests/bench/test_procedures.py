@@ -69,7 +69,7 @@ def test_fixed_bias_is_read_in_every_step():
     assert bias[-1] == pytest.approx(-41.9, abs=0.2)
     assert any("run away" in stop for stop in result.stops)
     assert "bias at g3 and g4" in result.steps[1].watch
-    assert result.before[-1].startswith("Fixed bias: pull V3 and V4, switch on and check")
+    assert result.before[-1].startswith("Fixed bias: pull V3 and V4. Raise the line")
 
 
 def test_what_is_looked_at_agrees_with_the_volts(teasel):

@@ -48,7 +48,7 @@ def test_a_command_answers_in_json(name: str, capsys) -> None:
         (["lower-line", "teasel"], "no line voltage is given"),
         (["substitutes", "teasel", "R99"], "there is no part 'R99'"),
         (["standby", "teasel", "S7"], "no such switch"),
-        (["regulation", "teasel", "--node", "B7"], "no node 'B7'"),
+        (["regulation", "teasel", "--node", "B7"], "there is no 'B7' here"),
         (["discharge", "teasel", "C14"], "cannot read 'C14'"),
     ],
 )

@@ -15,7 +15,7 @@ HIGH_HALF_WAVE = HALF_WAVE.replace("volts = [250.0]", "volts = [450.0]")
 
 CASES = {
     "load short": (FULL_WAVE, {"R1": "short"}, "V1", "direct current", "overheats"),
-    "reservoir short": (FULL_WAVE, {"C1": "short"}, "V1", "works into a short", "until the fuse opens"),
+    "reservoir short": (FULL_WAVE, {"C1": "short"}, "V1", "works into a short", "until the fuse blows"),
     "open filament": (FULL_WAVE, {"V1.emission": 0}, "V1", "filament is open", "no B+ at"),
     "diode short": (BRIDGE, {"CR1": "short"}, "F1", "line current", "may blow after"),
     "rectifier too small": (FULL_WAVE, {"C1": "100u"}, "V1", "first filter cap", "peaks at switch-on"),

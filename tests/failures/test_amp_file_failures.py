@@ -51,7 +51,7 @@ SLIPS = {
     "node joined once": (R14, R14.replace('"k34"', '"k43"'), "R14", "no other part connects to 'k43'", "Near: k34"),
     "gnd": (R14, R14.replace('"ground"', '"gnd"'), "R14", "'gnd' looks like ground", "Write 'ground'"),
     "capital": (R14, R14.replace('"k34"', '"K34"'), "R14", "differ only in capitals", "Spell them the same"),
-    "wrong kind": (R14, 'kind = "capacitor"\n' + R14, "R14", "does not go with the letter R", "Rename it C"),
+    "wrong kind": (R14, 'kind = "capacitor"\n' + R14, "R14", "does not match a designator with the letter R", "Rename it C"),
     "no such kind": (R14, 'kind = "resistr"\n' + R14, "R14", "kind 'resistr' is not known", "Near: resistor"),
     "condition": (R14, 'condition = "opn"\n' + R14, "R14", "condition is 'opn'", "Near: open"),
     "tube unknown": (V1, V1.replace("12AX7", "12AX8"), "V1", "type '12AX8' is not a known tube", "12AX7"),
@@ -67,7 +67,7 @@ SLIPS = {
     "triode as pentode": (V3, V3.replace('screen = "s3"\n', ""), "V3", "the screen of 6V6GT is missing", "triode connection"),
     "no plate": (V3, V3.replace('plate = "p3"\n', ""), "V3", "plate is missing", "Add plate"),
     "plate on cathode": (V3, V3.replace('"p3"', '"k34"'), "V3", "V3 plate and cathode both connect to", "own point"),
-    "section too many": (V1, V1 + '\n[V1.c]\nplate = "B1"\ngrid = "g1a"\ncathode = "k1a"', "V1", "3 sections", "Enter only 2"),
+    "section too many": (V1, V1 + '\n[V1.c]\nplate = "B1"\ngrid = "g1a"\ncathode = "k1a"', "V1", "3 sections", "Enter 2 section(s) only"),
     "section left out": (
         '[V1.b]\nplate = "p1b"\ngrid = "g1b"\ncathode = "k1b"\n',
         "",

@@ -119,7 +119,7 @@ def test_text_cannot_close_an_entry(folder):
 
 
 def test_a_job_is_not_begun_twice_and_not_written_where_there_is_none(folder, tmp_path):
-    with pytest.raises(JobError, match="a job in this folder already"):
+    with pytest.raises(JobError, match="already a job in this folder"):
         append(folder, "new", "R. Vale", {}, new=True)
     (tmp_path / "empty").mkdir()
     with pytest.raises(JobError, match="no job in this folder"):

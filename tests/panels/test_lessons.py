@@ -376,7 +376,7 @@ def test_sliders_typed_values_and_buttons_reach_it() -> None:
     ("typed", "said"),
     [
         ("many", "is not a current"),
-        ("80", "off the scale"),
+        ("80", "outside the scale"),
         ("80 V", "is not a current"),
         ("8O mA", "not a current"),
     ],

@@ -72,7 +72,7 @@ def _two_points_missing(kind: type[Part], values: Mapping[str, Any], part: str, 
             problem = "a swinging choke must have more inductance at a lower current"
             findings.add(part, problem, fix, code="not_falling", key="swing")
     if kind is Thermistor and not values["hot"] < values["ohms"]:
-        fix = "Write the cold resistance as value and the (lower) hot resistance as hot"
+        fix = "Thermistor: enter the cold resistance in 'value' and the lower, hot resistance in 'hot'"
         problem = "an inrush limiter must have less resistance hot than cold"
         findings.add(part, problem, fix, code="not_falling", key="hot")
     return len(findings.problems) > count
@@ -118,7 +118,7 @@ def _kind(designator: str, table: Mapping[str, Any], findings: Findings) -> type
         letters = next(one.letters for one in KINDS if one.kind == wanted)
         findings.add(
             designator,
-            f"kind '{wanted}' does not go with the letter {form[1]}",
+            f"kind '{wanted}' does not match a designator with the letter {form[1]}",
             f"Rename it {letters[0]}… if it is a {wanted}, or change its kind to {' or '.join(allowed)}",
             code="kind",
             key="kind",

@@ -64,7 +64,7 @@ def make_tube(designator: str, table: Mapping[str, Any], findings: Findings) -> 
         _section(designator, key, one, known, findings, unused) for key, one in (drawn | inner).items()
     ]
     if len(sections) > known.sections:
-        fix = f"Enter only {known.sections}, or correct the type"
+        fix = f"Enter {known.sections} section(s) only, or correct the tube type"
         problem = f"{known.type} is {known.words}, but {len(sections)} sections are entered"
         findings.add(designator, problem, fix, alike(known, len(sections)), code="too_many_sections")
     elif unused in inner or (unused and known.sections < 2):
@@ -158,7 +158,7 @@ def _diode(
         return None
     plates = len(values.get("plates", ()))
     if plates > known.sections:
-        fix = f"Enter {known.sections}, or correct the type"
+        fix = f"Enter {known.sections} plate(s), or correct the tube type"
         problem = f"{known.type} has {known.sections} plate(s), but {plates} are entered"
         near = alike(known, plates)
         findings.add(designator, problem, fix, near, code="too_many_sections", key="plates")

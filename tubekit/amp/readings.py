@@ -125,8 +125,8 @@ def law_note(tubes: Sequence[TubeReading]) -> str:
     types = dict.fromkeys(type_ for t in tubes for type_ in t.types)
     lines = [f"{name} {words}" for name in types if (words := tube(name).law_uncertainty())]
     own = (
-        "The model's own uncertainty (range of 90 % of the published figures it was not fitted to), in "
-        f"addition to the spread of tubes: {'; '.join(lines)}."
+        "The calculation can be off too. On published figures that it was not built from, 9 of 10 were "
+        f"within: {'; '.join(lines)}. Add this to the normal spread of tubes."
         if lines
         else ""
     )

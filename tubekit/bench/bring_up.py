@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -193,7 +193,7 @@ class _Asked:
     amp: Amp
     supply: SupplyReport
     probes: tuple[Probe, ...]
-    bias: tuple[str, ...]
+    bias: Mapping[str, float]
 
     def watch(self, heaters: float, solved: SolvedAmp) -> str:
         """Words for what to look at: heaters and B+ against full line voltage."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping
 
 import numpy as np
 
@@ -25,10 +25,10 @@ WARMING = (
 )
 
 
-def prepare(amp: Amp, bias: Sequence[str] = ()) -> tuple[str, ...]:
+def prepare(amp: Amp, bias: Mapping[str, float] | None = None) -> tuple[str, ...]:
     """List what is done before the first step, the supply first; a chassis on the line is never grounded.
 
-    `bias` are grids of output tubes at fixed bias.
+    `bias` are the volts of the grids of output tubes at fixed bias.
 
     Examples
     --------
@@ -52,17 +52,18 @@ def prepare(amp: Amp, bias: Sequence[str] = ()) -> tuple[str, ...]:
         "Install the correct fuses.",
         "Connect a dummy load of the rated impedance and power to the output.",
         "Clip the meters on with the amp off, unplugged and discharged.",
-        *_bias_first(amp, bias),
+        *_bias_first(amp, bias or {}),
     )
 
 
-def _bias_first(amp: Amp, bias: Sequence[str]) -> Iterator[str]:
+def _bias_first(amp: Amp, bias: Mapping[str, float]) -> Iterator[str]:
     if bias:
         tubes = dict.fromkeys(s.name for s in amp.topology.sections if s.grid in bias)
+        grids = [f"{amp.topology.place(grid)} reads {show(volts, 'V')}" for grid, volts in bias.items()]
         yield (
-            f"Fixed bias: pull {_joined(tubes)}, switch on and check "
-            f"that {_joined([amp.topology.place(g) for g in bias])} are negative. "
-            "Without bias the output tubes destroy themselves. Unplug and discharge, then install them."
+            f"Fixed bias: pull {_joined(tubes)}. Raise the line as below with these tubes out, and check "
+            f"that {_joined(grids)} or more negative at full line voltage. If not, repair the bias supply: "
+            "without bias the output tubes destroy themselves. Unplug and discharge, then install them."
         )
 
 
@@ -70,7 +71,7 @@ def _joined(words: Iterable[str]) -> str:
     return " and ".join(words)
 
 
-def watch(heaters: float, volts: float, working: float, bias: Sequence[str] = ()) -> str:
+def watch(heaters: float, volts: float, working: float, bias: Collection[str] = ()) -> str:
     """Words for what to look at in a step.
 
     Parameters
@@ -108,7 +109,7 @@ def watch(heaters: float, volts: float, working: float, bias: Sequence[str] = ()
     return text
 
 
-def stops(supply: SupplyReport, last_a: float, bias: Sequence[str]) -> tuple[str, ...]:
+def stops(supply: SupplyReport, last_a: float, bias: Collection[str]) -> tuple[str, ...]:
     """When to stop on a variable supply; `last_a` is the settled current of the last step [A]."""
     most = show(OVER * last_a, "A")
     return (
@@ -117,7 +118,7 @@ def stops(supply: SupplyReport, last_a: float, bias: Sequence[str]) -> tuple[str
     )
 
 
-def lamp_stops(looks: str, shorted: str, supply: SupplyReport, bias: Sequence[str]) -> tuple[str, ...]:
+def lamp_stops(looks: str, shorted: str, supply: SupplyReport, bias: Collection[str]) -> tuple[str, ...]:
     """When to stop behind a lamp: the lamp shows it first."""
     return (
         f"the lamp stays bright: it may flare for a second at switch-on, then it {looks}{shorted}",
@@ -125,7 +126,7 @@ def lamp_stops(looks: str, shorted: str, supply: SupplyReport, bias: Sequence[st
     )
 
 
-def _stops(supply: SupplyReport, bias: Sequence[str]) -> Iterator[str]:
+def _stops(supply: SupplyReport, bias: Collection[str]) -> Iterator[str]:
     yield f"B+ is more than {100 * RAIL_SHORT:.0f} % below the value for the step, or keeps falling"
     over = [f"{node} {show(rated, 'V')} ({name})" for node, name, rated in rated_rails(supply)]
     if over:
@@ -161,8 +162,8 @@ def cold_note(supply: SupplyReport) -> str:
     )
 
 
-def fixed_bias_nodes(amp: Amp, supply: SupplyReport) -> tuple[str, ...]:
-    """Grids of output tubes that a bias supply holds below ground."""
+def fixed_bias_nodes(amp: Amp, supply: SupplyReport) -> dict[str, float]:
+    """Grids of output tubes that a bias supply holds below ground, with their volts at idle."""
     state = supply.report.solved.state
     grids = [s.grid for p in amp.parts.values() if isinstance(p, Tube) for s in p.sections if s.screen]
-    return tuple(dict.fromkeys(g for g in grids if float(state.mean(g)[0]) < -1.0))
+    return {g: volts for g in grids if (volts := float(state.mean(g)[0])) < -1.0}

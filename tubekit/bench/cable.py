@@ -104,7 +104,7 @@ class CableReport(Printed):
             for state in unplugged(self.amp) for pin in state.bare if pin.peak_v >= LEAST_V
         ]  # fmt: skip
         note = "Never pull a plug with the amp on. Pins below 1 V are not listed."
-        return Table("On bare pins with the amp on", columns, rows, note=note)
+        return Table("Voltages on exposed pins: do not touch", columns, rows, note=note)
 
     def _states(self) -> Table:
         result = {state.key: state for state in self.found_states}

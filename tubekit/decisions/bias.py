@@ -110,7 +110,7 @@ class Bias(Printed):
         """The hottest tube, and what to do."""
         one = max(self.tubes, key=lambda tube: tube.share / tube.limit)
         return (
-            f"{self.amp.title}: {one.tube} ({one.type}) idles at {show(one.plate_a, 'A')}, "
+            f"{self.amp.title}: calculated, {one.tube} ({one.type}) idles at {show(one.plate_a, 'A')}, "
             f"{one.plate_w:.1f} W, {100 * one.share:.0f} % of its rating ({one.bias} bias: up to "
             f"{100 * one.limit:.0f} %). "
             f"{self.verdict}"

@@ -75,7 +75,9 @@ class Judgement(Printed):
         """Number of readings that are fine."""
         count = {word: sum(v.word == word for v in self.verdicts) for word in _WORDS}
         text = ", ".join(f"{n} {word}" for word, n in count.items() if n)
-        return f"{self.readings.drawn.title}, {len(self.verdicts)} readings: {text or 'none'}."
+        hot = [p.tube for p in self.power if p.verdict == "too hot"]
+        stop = f" {', '.join(hot)} too hot: switch off until the cause is found." if hot else ""
+        return f"{self.readings.drawn.title}, {len(self.verdicts)} readings: {text or 'none'}.{stop}"
 
     def tables(self) -> list[Table]:
         """Readings, the worst first, then output tubes, then parts."""

@@ -104,7 +104,7 @@ def _plate_amps(readings: Readings, report: AmpReport, tube: TubeReading) -> tup
         shared = sum(s.cathode == section.cathode for part in tubes for s in part.sections)
         half = _half(report, tube.section)
         one = f"{half[0]} to {half[1]} for {tube.section} alone" if half else "each one"
-        equal = f", assuming its {shared} tubes share it equally: measure {one}"
+        equal = f" if its {shared} tubes share it equally; one may carry nearly all of it: measure {one}"
         alike = equal if shared > 1 else ""
         return volts / ohms[0] / shared * left, f"{volts:.3g} V across {ohms[0]:g} Ω{alike}"
     drop = _half_drop(readings, report, tube.section)

@@ -195,7 +195,7 @@ def _grid_leak(rated_as: _Rated, t: TubeReading, section: Section) -> list[Ratin
     together = seen >= SHARED * seen[:, :1]
     ohms = (seen * counts * together).sum(axis=1)
     shared = bool(np.any((together * counts).sum(axis=1) > 1))
-    what = "grid-to-ground resistance (a shared grid leak counts once per grid)" if shared else ""
+    what = "grid-to-ground resistance (a shared grid leak counts for each tube on it)" if shared else ""
     own = resistance_across(network, section.grid, section.cathode)
     if np.all(own < (1.0 - 1e-6) * seen[:, 0]):
         ohms, what = own * counts[0], "grid-to-cathode resistance"

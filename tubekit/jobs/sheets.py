@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 
@@ -122,7 +122,7 @@ def _power_up(
     one: Brought,
     full: Brought,
     rated: Mapping[str, float],
-    bias: tuple[str, ...],
+    bias: Collection[str],
 ) -> Iterator[Step]:
     """One setting of the variable transformer, or one lamp: line current, B+, bias, output cathodes."""
     first = f" ({1e3 * one.first_a:.0f} mA at first)" if np.isfinite(one.first_a) else ""

@@ -51,7 +51,7 @@ class HumView:
         top = max((max(each.alone, each.volts) for each in sources(first)), default=1e-3)
         end = math.ceil(math.log10(2.0 * top))
         self.floor = 10.0 ** (end - DECADES)
-        axes.set_title("Hum by source, dB relative to 1 W   (| largest path alone, ◇ before)")
+        axes.set_title("Hum by source [dB, 0 = 1 W]: | largest path, ◇ before change")
         axes.set(xscale="log", xlim=(self.floor, 10.0**end), ylim=(ROWS + 0.6, -0.7), yticks=[])
         ticks = [10.0**k for k in range(end - DECADES, end + 1, 2)]
         axes.xaxis.set_major_locator(FixedLocator(ticks))
@@ -233,7 +233,7 @@ def hum(result: Hum | HumReport, before: Hum | None = None, *, balance: HumBalan
     >>> from tubekit.amp.hum import hum as hum_of
     >>> figure, axes, bars = plots.hum(hum_of(load_amp("teasel")))
     >>> axes[0].get_title(loc="left")
-    'Hum by source, dB relative to 1 W   (| largest path alone, ◇ before)'
+    'Hum by source [dB, 0 = 1 W]: | largest path, ◇ before change'
     """
     outcome = result.hum if isinstance(result, HumReport) else result
     sight = HumState(outcome, balance, _position(balance))

@@ -62,7 +62,7 @@ class Fill:
 FILLS = {
     "within": Fill("#c3ccd9", IRON),
     "near": Fill("#f3dca6", "#7a5200", "////"),
-    "at limit": Fill("#ecbd7a", "#7a5200", "xxxx"),
+    "at limit": Fill("#ecbd7a", "#7a5200", "\\\\\\\\"),
     "exceeded": Fill("#e2a08d", OXIDE, "xxxx"),
 }
 """Bar fill by the state of a rating; the word stands beside the bar as well."""
