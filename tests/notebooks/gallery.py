@@ -72,7 +72,7 @@ def record() -> bytes | None:
         done = write(
             Path(folder) / "record.html", amp, swap(amp.drawn, {"R14": "330"}), by="N. N.", date="2026-05-04",
             title="Teasel: cathode resistor of the output pair", decided="R14 becomes 330 Ω, 5 W.",
-            why="The pair idles cooler, at today's mains too.",
+            why="The pair idles cooler, at today's line voltage too.",
         )  # fmt: skip
         if done.pdf_path is None:
             return None

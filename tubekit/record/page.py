@@ -99,7 +99,7 @@ def _facts(content: Content) -> str:
     amp = content.amp
     maker = ", ".join(word for word in (amp.maker, amp.town, amp.year) if word)
     mains = f"{show(float(amp.mains_rms), 'V')}, {amp.mains_hz:g} Hz"
-    words = {"amp": amp.title, "date": content.date, "maker": maker, "by": content.by, "mains": mains}
+    words = {"amp": amp.title, "date": content.date, "maker": maker, "by": content.by, "line": mains}
     pairs = "".join(f"<dt>{name}</dt><dd>{html.escape(text)}</dd>" for name, text in words.items() if text)
     return f'<dl class="facts">{pairs}</dl>'
 
