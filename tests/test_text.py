@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, strategies as st
 from numpy.testing import assert_array_equal
 
-from tubekit.layout import text_width
+from tubekit.layout import fitted, text_width
 from tubekit.text import (
     LINES,
     WIDTH,
@@ -260,3 +260,9 @@ def test_a_short_answer_says_what_it_leaves_out():
     assert lines[:4] == ["It holds.", "", "Nodes (to ground)", "node      DC"]
     assert lines[4] == "B0    < 1 mV"
     assert lines[-2:] == ["… 21 more", "More (add --all): nodes"]
+
+
+def test_wide_characters_are_wrapped_by_the_places_they_take():
+    lines = fitted(("a", "b"), [("0" * 40, "表" * 31)], (False, False), 100)[1][0]
+    assert max(map(text_width, lines)) <= 100
+    assert "".join(lines).count("表") == 31

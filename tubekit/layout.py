@@ -10,6 +10,7 @@ from itertools import zip_longest
 NARROW = 14
 """A column of words is not made narrower than this to save a whole table; a column is then left out."""
 GAP = 2
+MARK = "\0"
 
 
 def one_line(text: str) -> str:
@@ -87,10 +88,16 @@ def _longest_word(text: str) -> int:
 
 def _wrapped(cells: Sequence[str], widths: Sequence[int], right: Sequence[bool]) -> list[str]:
     columns = [
-        textwrap.wrap(cell, wide) or [""] if text_width(cell) > wide else [cell]
+        _wrapped_words(cell, wide) or [""] if text_width(cell) > wide else [cell]
         for cell, wide in zip(cells, widths, strict=True)
     ]
     return [join(line, widths, right) for line in zip_longest(*columns, fillvalue="")]
+
+
+def _wrapped_words(text: str, width: int) -> list[str]:
+    """The text wrapped to `width` places: a mark before a wide character takes the second of its places."""
+    marked = "".join(MARK * (text_width(char) - 1) + char for char in text)
+    return [line.replace(MARK, "") for line in textwrap.wrap(marked, width)]
 
 
 def cut(rows: Sequence[Sequence[str]], lines: int) -> tuple[list[str], int]:

@@ -84,5 +84,5 @@ def test_other_parts_and_what_is_none() -> None:
     assert textbook.solve(stiff).gain != textbook.solve(textbook.three_control()).gain
     with pytest.raises(InputError, match=r"slop: is not a part of this network.*Near: slope"):
         textbook.three_control(parts={"slop": 1.0})
-    with pytest.raises(InputError, match="beyond the stops"):
+    with pytest.raises(InputError, match="is not between 0 and 1"):
         textbook.two_control(treble=1.2)

@@ -61,6 +61,6 @@ def fraction(position: npt.ArrayLike, taper: str, end: float = 0.0) -> float | F
         raise InputError(f"an end share of {end!r} leaves no track", fix="Give 0 to below 0.5")
     turn = np.asarray(position, dtype=float)
     if not np.all((turn >= 0.0) & (turn <= 1.0)):
-        raise InputError(f"position {position!r} is not between 0 and 1", fix="Write 0.5 for noon")
+        raise InputError(f"position {turn.tolist()} is not between 0 and 1", fix="Write 0.5 for noon")
     share = end + (1.0 - 2.0 * end) * np.clip(_TAPERS[taper](turn), 0.0, 1.0)
     return share if share.ndim else float(share)
