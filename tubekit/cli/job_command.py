@@ -42,7 +42,7 @@ def add_job(commands: Any) -> None:
     parser.add_argument("do", metavar="DO", help=f"what to do: {verbs}")
     parser.add_argument(
         "words", metavar="WORDS", nargs="*",
-        help="the folder of the job (leave it out if your terminal is there already), then what the action needs",
+        help="folder of the job (leave it out if your terminal is there), then what the action needs",
     )  # fmt: skip
     for word, metavar, help_text in (
         ("by", "NAME", "who enters this (default: TUBEKIT_BY, or the name that began the job)"),

@@ -98,7 +98,7 @@ class HumView:
         self.null: list[Artist] = []
         if axes is None or first.balance is None:
             return
-        axes.set_title(f"Hum as {first.balance.control} is turned, dB relative to 1 W")
+        axes.set_title(f"Hum as {first.balance.control} turns [dB, 0 = 1 W]")
         levels = np.concatenate(_turn(first)[1:])
         top = 10.0 * math.ceil(0.1 * float(np.nanmax(levels) + 3.0))
         axes.set(xlim=(0, 100), ylim=(top - 60.0, top), xticks=[0, 25, 50, 75, 100])
