@@ -15,8 +15,6 @@ from numpy.testing import assert_array_equal
 
 from tubekit.layout import fitted, text_width
 from tubekit.text import (
-    LINES,
-    WIDTH,
     Column,
     FieldDoc,
     Printed,
@@ -216,50 +214,6 @@ trees = st.recursive(leaves, lambda inner: st.lists(inner) | st.dictionaries(st.
 def test_any_tree_becomes_strict_json(tree):
     value = to_json_value(tree)
     assert json.loads(json.dumps(value, allow_nan=False)) == value
-
-
-@given(
-    st.lists(
-        st.tuples(
-            st.text(max_size=12),
-            st.lists(st.tuples(st.text(max_size=300), st.floats(), st.text(max_size=90)), max_size=40),
-        ),
-        max_size=6,
-    ),
-    st.text(min_size=1, max_size=900),
-)
-def test_a_short_answer_never_exceeds_its_lines_and_columns(blocks, sentence):
-    class Answer(Printed):
-        def headline(self):
-            return sentence
-
-        def tables(self):
-            heads = (Column("a long heading of words"), Column("n", "V"), Column("c"))
-            return [Table(title, heads, rows) for title, rows in blocks]
-
-    lines = Answer().brief().split("\n")
-    assert len(lines) <= LINES
-    assert max(map(text_width, lines)) <= WIDTH
-
-
-def test_a_short_answer_says_what_it_leaves_out():
-    class Answer(Printed):
-        def headline(self):
-            return "It holds."
-
-        def tables(self):
-            return [
-                Table(
-                    "Nodes (to ground)",
-                    (Column("node"), Column("DC", "V")),
-                    [(f"B{k}", 1e-4) for k in range(40)],
-                )
-            ]
-
-    lines = Answer().brief().splitlines()
-    assert lines[:4] == ["It holds.", "", "Nodes (to ground)", "node      DC"]
-    assert lines[4] == "B0    < 1 mV"
-    assert lines[-2:] == ["… 21 more", "More (add --all): nodes"]
 
 
 def test_wide_characters_are_wrapped_by_the_places_they_take():

@@ -6,10 +6,9 @@ Computing rooms give `Table`s; nothing here draws or judges.
 from __future__ import annotations
 
 import html
-import re
 import textwrap
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, reduce
 from pathlib import Path
@@ -17,7 +16,7 @@ from typing import Any, ClassVar, Literal
 
 import numpy as np
 
-from tubekit.layout import column_widths, cut, fitted, join, one_line
+from tubekit.layout import column_widths, join, one_line
 from tubekit.result_fields import (
     FieldDoc,
     described,
@@ -46,23 +45,14 @@ __all__ = [
 ]
 
 _NOTE_WIDTH = 88
-WIDTH, LINES = 100, 25
-"""Columns and lines that a short answer never exceeds."""
 LEAST = {"V": 1e-3, "A": 1e-6, "W": 1e-3}
 """What a short answer shows at least, by base unit: a bench meter shows no less."""
 DUST = {"V": 1e-6, "A": 1e-9, "W": 1e-9}
 """Less than this is printed as zero: rounding of the solver, no figure."""
-HEAD_LINES, MOST_DANGER_LINES = 4, 12
 CAUTION = (
     "DANGER. Line voltage and B+ can kill, even after the amp is switched off and unplugged. These figures "
     "are calculated, not measured. Unplug, discharge the filter caps through a resistor, and check with a "
     "meter before you touch anything. Follow local codes; leave licensed work to licensed people."
-)
-OUTSIDE = "†"
-"""Marks a tube at voltages outside the range its model was fitted in."""
-SHORT_CAUTION = (
-    "DANGER: Line voltage and B+ can kill. Unplug. Discharge each filter capacitor through a resistor. "
-    "Check with a meter."
 )
 _NOT_ABOUT = ("before", "drawn", "drawing")
 """Fields that hold an amp an answer is not about: another one, or the same before a change."""
@@ -223,14 +213,15 @@ class Table:
         ]
         return cls(title, columns, cells, note, key)
 
-    def cells(self) -> tuple[tuple[str, ...], ...]:
+    def cells(self, short: bool = False) -> tuple[tuple[str, ...], ...]:
         """All cells as they are written, row by row."""
         return tuple(
-            tuple(column.write(cell) for column, cell in zip(self.columns, row, strict=True))
+            tuple(column.write(cell, short) for column, cell in zip(self.columns, row, strict=True))
             for row in self.rows
         )
 
-    def _to_the_right(self) -> tuple[bool, ...]:
+    def to_the_right(self) -> tuple[bool, ...]:
+        """Whether each column is aligned to the right."""
         return tuple(
             column.align == "right"
             or (column.align == "auto" and _all_numbers([row[place] for row in self.rows]))
@@ -240,7 +231,7 @@ class Table:
     def text(self) -> str:
         """Aligned columns for a terminal; lines carry no trailing blanks."""
         head = tuple(one_line(column.heading) for column in self.columns)
-        body, right = self.cells(), self._to_the_right()
+        body, right = self.cells(), self.to_the_right()
         widths = column_widths([head, *body])
         lines = [join(line, widths, right) for line in (head, *body)]
         rule = "─" * (sum(widths) + 2 * max(0, len(widths) - 1))
@@ -256,21 +247,9 @@ class Table:
         rows = [[row[k] for k in places] for row in self.rows]
         return Table(self.title if title is None else title, columns, rows, self.note, self.key)
 
-    def short_lines(self, lines: int, width: int, spell: Callable[[str], str] = str) -> tuple[list[str], int]:
-        """The table within so many lines and columns, without its note; and how many rows did not fit."""
-        head = [spell(one_line(column.heading)) for column in self.columns]
-        body = [
-            [spell(column.write(cell, short=True)) for column, cell in zip(self.columns, row, strict=True)]
-            for row in self.rows
-        ]
-        top, rows = fitted(head, body, self._to_the_right(), width)
-        top = textwrap.wrap(spell(one_line(self.title)), width)[:1] + [line for line in top if line]
-        shown, left = cut(rows, lines - len(top))
-        return top + shown, left
-
     def html(self) -> str:
         """A table element, everything escaped, without the style sheet (see `style`)."""
-        right = self._to_the_right()
+        right = self.to_the_right()
         head = "".join(
             _element("th", column.heading, number, 'scope="col"')
             for column, number in zip(self.columns, right, strict=True)
@@ -356,56 +335,6 @@ class Printed(ABC):
     def answer(self) -> str:
         """The answer as the short answer states it, in one or two sentences."""
         return self.headline()
-
-    def brief(self, width: int = WIDTH, lines: int = LINES, spell: Callable[[str], str] = str) -> str:
-        """The short answer: dangers, the verdict, what matters most; the last line says what is left out.
-
-        Parameters
-        ----------
-        width, lines : what it never exceeds.
-        spell : writes a piece of text in the signs the terminal has.
-        """
-        first = self._danger_lines(width, spell)
-        sentences = textwrap.wrap(spell(one_line(self.answer())), width)
-        if len(sentences) > HEAD_LINES:
-            sentences = [*sentences[: HEAD_LINES - 1], sentences[HEAD_LINES - 1][: width - 4] + spell(" …")]
-        head = [*first, *([""] if first else []), *sentences]
-        shown: list[str] = []
-        left_out: dict[str, int] = {_name(table): len(table.rows) for table in self.tables()}
-        tables = [table for table in self.short() if table.rows]
-        marked = any(OUTSIDE in str(row[0]) for table in tables for row in table.rows)
-        room = lines - len(head) - 1 - marked
-        needs = [min(len(table.rows), 3) + 3 for table in tables]
-        for k, table in enumerate(tables):
-            if room < 4:
-                break
-            grant = max(needs[k], room - sum(needs[k + 1 : k + 2]))
-            block, left = table.short_lines(min(grant, room) - 1, width, spell)
-            if len(block) + 1 > room or left == len(table.rows):
-                break
-            shown += ["", *block]
-            room -= len(block) + 1
-            whole = len(table.rows) - left >= left_out.get(_name(table), 0)
-            left_out[_name(table)] = 0 if whole else left_out[_name(table)] - (len(table.rows) - left)
-        rest = {name: count for name, count in left_out.items() if count > 0}
-        last = f"More (add --all): {', '.join(filter(None, rest))}"
-        last = textwrap.shorten(spell(last), width, placeholder=spell(" …"))
-        marks = (
-            [spell(f"{OUTSIDE} beyond the published curves of this tube: an estimate.")]
-            if marked and spell(OUTSIDE) in "".join(shown)
-            else []
-        )
-        return "\n".join([*head, *shown, *marks, *([last] if rest else [])])
-
-    def _danger_lines(self, width: int, spell: Callable[[str], str]) -> list[str]:
-        """The amp's own dangers, then the standing one; where there are many, the first sentence of each."""
-        texts = [f"DANGER: {note.text}" for note in self.dangers]
-        standing = [SHORT_CAUTION] if self.caution else []
-        for words in (texts, [text.split(". ")[0] + "." for text in texts]):
-            lines = [line for text in (*words, *standing) for line in textwrap.wrap(spell(text), width)]
-            if len(lines) <= MOST_DANGER_LINES:
-                break
-        return lines
 
     def __str__(self) -> str:
         caution = "\n".join(textwrap.wrap(self.caution, _NOTE_WIDTH))
@@ -493,9 +422,3 @@ def _html_row(row: Sequence[str], right: Sequence[bool]) -> str:
         heads = place == 0 and not number
         cells.append(_element("th" if heads else "td", cell, number, 'scope="row"' if heads else ""))
     return "".join(cells)
-
-
-def _name(table: Table) -> str:
-    """A table as the last line of a short answer names it: 'tubes' of 'Tubes (volts to cathode)'."""
-    name = re.split(r" ?[(,:]", one_line(table.title) or table.key)[0]
-    return name if name[1:2].isupper() or name[1:2].isdigit() else name[:1].lower() + name[1:]

@@ -6,11 +6,14 @@ import re
 from pathlib import Path
 
 import pytest
+from hypothesis import given, strategies as st
 
 from tests.amps import amp
 from tests.benchmarks.commands import asked
 from tubekit.cli import main
-from tubekit.text import LINES, SHORT_CAUTION, WIDTH
+from tubekit.cli.short_answer import LINES, SHORT_CAUTION, WIDTH, short_answer
+from tubekit.layout import text_width
+from tubekit.text import Column, Printed, Table
 
 NOT_ABOUT_VOLTS = ("parts", "record")
 
@@ -99,3 +102,47 @@ def test_a_safety_condition_is_above_the_table_it_belongs_to(
     main(words)
     text = " ".join(capsys.readouterr().out.split())
     assert text.index(condition) < text.index({"lower-line": "dissipates"}.get(words[0], "V RMS"))
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.text(max_size=12),
+            st.lists(st.tuples(st.text(max_size=300), st.floats(), st.text(max_size=90)), max_size=40),
+        ),
+        max_size=6,
+    ),
+    st.text(min_size=1, max_size=900),
+)
+def test_a_short_answer_never_exceeds_its_lines_and_columns(blocks, sentence):
+    class Answer(Printed):
+        def headline(self):
+            return sentence
+
+        def tables(self):
+            heads = (Column("a long heading of words"), Column("n", "V"), Column("c"))
+            return [Table(title, heads, rows) for title, rows in blocks]
+
+    lines = short_answer(Answer()).split("\n")
+    assert len(lines) <= LINES
+    assert max(map(text_width, lines)) <= WIDTH
+
+
+def test_a_short_answer_says_what_it_leaves_out():
+    class Answer(Printed):
+        def headline(self):
+            return "It holds."
+
+        def tables(self):
+            return [
+                Table(
+                    "Nodes (to ground)",
+                    (Column("node"), Column("DC", "V")),
+                    [(f"B{k}", 1e-4) for k in range(40)],
+                )
+            ]
+
+    lines = short_answer(Answer()).splitlines()
+    assert lines[:4] == ["It holds.", "", "Nodes (to ground)", "node      DC"]
+    assert lines[4] == "B0    < 1 mV"
+    assert lines[-2:] == ["… 21 more", "More (add --all): nodes"]

@@ -9,6 +9,7 @@ import pytest
 from tests.amps import amp, solved
 from tubekit import analyze
 from tubekit.cli import main
+from tubekit.cli.short_answer import short_answer
 from tubekit.decisions.bias import bias_report
 from tubekit.errors import ChangeError
 
@@ -42,7 +43,7 @@ def test_other_types_are_power_tubes_solved_in_all_sockets() -> None:
 def test_answer_ends_in_what_to_do_within_a_screen(name: str) -> None:
     answer = bias_report(amp(name))
     assert re.search(r"Leave it\.$|Change it because .*\.$", answer.headline())
-    assert len(answer.brief().splitlines()) <= 25
+    assert len(short_answer(answer).splitlines()) <= 25
 
 
 def test_command_and_what_has_no_output_tube(capsys) -> None:  # type: ignore[no-untyped-def]

@@ -10,6 +10,9 @@ import sys
 import unicodedata
 from typing import Any
 
+from tubekit.cli.short_answer import short_answer
+from tubekit.text import Printed
+
 HANDLER = "tubekit-in-words"
 WORDS = {
     "Ω": "ohm", "µ": "u", "μ": "u", "×": "x", "·": "*", "→": "->", "…": "...", "─": "-", "–": "-",
@@ -60,10 +63,10 @@ ALARM = re.compile(r"^DANGER\b.*|\b(?:EXCEEDED|STOP|UNSTABLE|WRONG|BACKWARDS)\b"
 def print_answer(answer: Any, whole: bool) -> None:
     """Print an answer, the short one or the whole, in the signs and colors that the terminal has."""
     out = sys.stdout
-    if whole or not hasattr(answer, "brief"):
+    if whole or not isinstance(answer, Printed):
         text = str(answer)
     else:
-        text = answer.brief(spell=str if _writes(out.encoding, "".join(WORDS)) else in_words)
+        text = short_answer(answer, str if _writes(out.encoding, "".join(WORDS)) else in_words)
     print(_colored(text, answer) if out.isatty() and not os.environ.get("NO_COLOR") else text)
 
 
