@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from tubekit.amp import amp_from_text, load_amp
-from tubekit.amp.parts.tubes import facts
+from tubekit.amp.parts.tube_facts import facts
 from tubekit.devices import add_tube, catalogue, tube, tube_files
 from tubekit.devices.tube_check import check_tube_file
 from tubekit.devices.tube_files import tube_data, tube_path

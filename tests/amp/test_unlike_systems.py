@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from tubekit import analyze, load_amp, tube
-from tubekit.amp.parts.tubes import Tube, facts
+from tubekit.amp.parts.tube_facts import facts
+from tubekit.amp.parts.tubes import Tube
 from tubekit.decisions.limits import limits
 from tubekit.decisions.variation import variables
 from tubekit.devices.tube_check import check_tube_file

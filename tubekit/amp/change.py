@@ -16,7 +16,8 @@ from tubekit.amp.batches import read_batched
 from tubekit.amp.fields import FieldSpec, Listed, NodeName, as_text, fields_of, is_sequence
 from tubekit.amp.findings import Findings
 from tubekit.amp.parts import MainsPlug, Part, RectifierTube, Switch, Transformer, Tube, TwoTerminal, Winding
-from tubekit.amp.parts.tubes import Section, facts
+from tubekit.amp.parts.tube_facts import facts
+from tubekit.amp.parts.tubes import Section
 from tubekit.errors import ChangeError, InputError, near_matches
 
 FITTED = "fitted"

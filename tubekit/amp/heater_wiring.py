@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from tubekit.amp.parts import GROUND, Part, PowerTransformer, Tube
-from tubekit.amp.parts.tubes import PARALLEL, SERIES, facts
+from tubekit.amp.parts.tube_facts import facts
+from tubekit.amp.parts.tubes import PARALLEL, SERIES
 from tubekit.errors import Note
 
 

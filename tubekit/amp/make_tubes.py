@@ -9,17 +9,8 @@ from typing import Any
 from tubekit.amp.fields import fields_of
 from tubekit.amp.findings import ALWAYS, MISSING, Findings, read_fields, tables_in
 from tubekit.amp.parts.regulators import GasTube
-from tubekit.amp.parts.tubes import (
-    LETTERS,
-    REGULATOR,
-    WIRE_ENDED,
-    RectifierTube,
-    Section,
-    Tube,
-    TubeFacts,
-    TubeType,
-    facts,
-)
+from tubekit.amp.parts.tube_facts import LETTERS, REGULATOR, WIRE_ENDED, TubeFacts, TubeType, facts
+from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
 from tubekit.devices import catalogue
 from tubekit.errors import InputError
 

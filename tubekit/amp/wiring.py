@@ -26,7 +26,7 @@ from tubekit.amp.parts import (
     Switch,
     Tube,
 )
-from tubekit.amp.parts.tubes import facts
+from tubekit.amp.parts.tube_facts import facts
 from tubekit.amp.topology import Topology, edges, reached
 from tubekit.errors import Note, near_matches
 from tubekit.units import show

@@ -10,7 +10,7 @@ import numpy as np
 from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.amp.outputs import output_sections
 from tubekit.amp.parts import GROUND, Capacitor, Resistor, Tube, TwoTerminal
-from tubekit.amp.parts.tubes import TubeFacts, facts
+from tubekit.amp.parts.tube_facts import TubeFacts, facts
 from tubekit.amp.readings import TubeReading
 from tubekit.amp.signal import signal_path
 from tubekit.decisions.candidates import types_like

@@ -9,7 +9,7 @@ import numpy as np
 
 from tubekit.amp import Amp
 from tubekit.amp.parts import Capacitor, Part, Resistor, SeleniumRectifier, Tube
-from tubekit.amp.parts.tubes import facts
+from tubekit.amp.parts.tube_facts import facts
 from tubekit.amp.supply import SupplyReport
 from tubekit.decisions.stock_ratings import heat_of, volts_to_buy, watts_to_buy
 from tubekit.devices import catalogue

@@ -13,7 +13,7 @@ from tubekit.amp.change import text_at
 from tubekit.amp.fields import Choice, FieldSpec, Listed, NodeName, Quantity, Words, YesNo, fields_of
 from tubekit.amp.parts import Part, Transformer, Tube
 from tubekit.amp.parts.diodes import TypeName
-from tubekit.amp.parts.tubes import facts
+from tubekit.amp.parts.tube_facts import facts
 from tubekit.decisions.socket_check import socket_findings
 from tubekit.devices import catalogue
 from tubekit.errors import ChangeError, TubekitError, near_matches

@@ -1,42 +1,33 @@
-"""Tubes in their sockets, and the one question asked of the tube catalogue: what is this type?
-
-`facts(type)` is the only place in this room that calls the catalogue while a file is read.
-"""
+"""Tubes in their sockets: sections, heater, aging and faults."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
-from tubekit.amp.fields import Choice, Listed, NodeName, Quantity, Value, as_text, written
-from tubekit.amp.parts.diodes import JUNCTION, TypeName
+from tubekit.amp.fields import Choice, Listed, NodeName, Quantity, Value, written
+from tubekit.amp.parts.diodes import JUNCTION
 from tubekit.amp.parts.faults import GONE, Fault, times, worn
 from tubekit.amp.parts.part import HEAT, Assumed, Edge, Hookup, Part, Symbol
+from tubekit.amp.parts.tube_facts import LETTERS, TubeType, facts
 from tubekit.amp.parts.variables import GAS, Adjustment, Age, CircuitParameter, Variable
 from tubekit.circuit import parts as wired
 from tubekit.devices import catalogue, heater as heaters
-from tubekit.devices.gas import GasDiode
 from tubekit.devices.law import Law, stack
 from tubekit.devices.maker_limits import tube_spread
-from tubekit.devices.pentode import Pentode
 from tubekit.devices.rectifier import SiliconDiode, TubeDiode
 from tubekit.devices.triode import Triode
-from tubekit.errors import AmpFileError, InputError, UnknownTube, near_matches
+from tubekit.errors import AmpFileError
 from tubekit.units import show
 
 if TYPE_CHECKING:
     from tubekit.analyses.mains import MainsState
 
-WIRE_ENDED = "wire ended"
-REGULATOR = "regulator tube"
 HEATER = Listed(NodeName(), 2, 3)
-LETTERS = "abc"
-"""Of the sections in one tube, as in [V1.a]; its pins and its unlike sections go by them."""
 PARALLEL, SERIES = "parallel", "series"
 """Halves of a tapped heater (12A_7): pins 4+5 against 9, or from 4 to 5 with 9 free or on a middle node."""
 NO_EMISSION = 1e-7
@@ -54,84 +45,6 @@ NO_WIRING_F = 1e-18
 """As good as none [F]."""
 NO_HEATER = 1e9
 """Stands for the heater of a variant without one, in a batch of tube types [Ω]."""
-
-
-@dataclass(frozen=True)
-class TubeFacts:
-    """What wiring needs to know of a type: family, sections, base, heater.
-
-    `family` is 'triode', 'pentode' (beam tetrodes too), 'rectifier', or 'triode and pentode' for a tube
-    with one of each; `sections` counts its sections (plates, for a rectifier), `systems` has those of a
-    tube with unlike sections, a first; heater volts are 0 where there is none.
-    """
-
-    type: str
-    family: str
-    sections: int
-    base: str
-    heater_volts: float
-    heater_amps: float
-    tapped: bool = False
-    filament: bool = False
-    systems: tuple[TubeFacts, ...] = ()
-
-    def section(self, letter: str) -> TubeFacts | None:
-        """The section of a letter; of a tube with sections alike the tube, None for a letter without one."""
-        of = dict(zip(LETTERS, self.systems, strict=False))
-        return of.get(letter) if of else self
-
-    def electrodes(self, letter: str = "") -> tuple[str, ...]:
-        """Electrodes a section has pins for, but the heater: a filament is its own cathode, gas has no grid.
-
-        Examples
-        --------
-        >>> facts("6V6GT").electrodes(), facts("2A3").electrodes(), facts("0A2").electrodes()
-        (('plate', 'screen', 'grid', 'cathode'), ('plate', 'grid'), ('plate', 'cathode'))
-        """
-        if self.systems:
-            return (self.section(letter) or self.systems[0]).electrodes()
-        if self.family == "rectifier":
-            return ("plates", "cathode")
-        if self.family == REGULATOR:
-            return ("plate", "cathode")
-        screen = ["screen"] if self.family == "pentode" else []
-        return ("plate", *screen, "grid", *([] if self.filament else ["cathode"]))
-
-    @property
-    def words(self) -> str:
-        """Family and sections in trade words, for messages."""
-        if self.family in ("rectifier", REGULATOR) or len({one.family for one in self.systems}) > 1:
-            return f"a {self.family}"
-        return f"a {'twin ' if self.sections > 1 else ''}{self.family}"
-
-
-@dataclass(frozen=True)
-class TubeType(TypeName):
-    """A type designation that the catalogue knows."""
-
-    batch: ClassVar[bool] = True
-    example = "12AX7"
-
-    def names(self) -> list[str]:
-        """Types that plug into a socket."""
-        return [name for name in catalogue.tube_types() if name not in catalogue.silicon_types()]
-
-    def read(self, raw: object) -> str:
-        """The type as written, once the catalogue knows it."""
-        if not isinstance(raw, str):
-            raise InputError(f"is {as_text(raw)}, not a tube type", fix='Write it like "12AX7"', code="text")
-        if facts(raw).base == WIRE_ENDED:
-            raise InputError(
-                f"{as_text(raw)} is a silicon diode with wire ends, not a tube",
-                fix="Enter it as CR1. For a plug-in solid-state rectifier, enter 'silicon'",
-                code="not_a_tube",
-                word=raw,
-            )
-        return raw.strip()
-
-    def show(self, value: str | tuple[str, ...]) -> str:
-        """The type, or the types of a batch."""
-        return value if isinstance(value, str) else ", ".join(value)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -421,50 +334,6 @@ class RectifierTube(Tube):
         if len(plates) > 1:
             for k, plate in enumerate(plates, 1):
                 yield Fault(name, f"plate {k} dead", ({plate: (GONE, 0.0)},), weight=0.7)
-
-
-@lru_cache(maxsize=512)
-def facts(tube_type: str) -> TubeFacts:
-    """Facts of the catalogue about a type, as far as wiring needs it.
-
-    Raises
-    ------
-    InputError : no such type; near matches listed.
-
-    Examples
-    --------
-    >>> facts("12AX7").words
-    'a twin triode'
-    """
-    try:
-        tube = catalogue.tube(tube_type.strip())
-    except UnknownTube as error:
-        near = error.near or near_matches(tube_type, catalogue.tube_types())
-        problem = f"{as_text(tube_type)} is not a known tube type"
-        raise InputError(problem, fix=error.fix, near=near, code=error.code, word=tube_type) from error
-    except InputError as error:  # a damaged file of our own
-        problem = f"{as_text(tube_type)} cannot be used: {error}"
-        raise InputError(problem, fix="Fix that file", code="tube_file", word=tube_type) from error
-    systems = tuple(facts(each.type) for each in tube.systems)
-    return TubeFacts(
-        type=tube.type,
-        family=" and ".join(dict.fromkeys(each.family for each in systems)) or _family(tube.law),
-        sections=tube.sections,
-        base=tube.base,
-        heater_volts=tube.heater_volts or 0.0,
-        heater_amps=tube.heater_amps or 0.0,
-        tapped="heater center" in tube.pins,
-        filament=bool(tube.directly_heated),
-        systems=systems,
-    )
-
-
-def _family(law: object) -> str:
-    if isinstance(law, Triode):
-        return "triode"
-    if isinstance(law, GasDiode):
-        return REGULATOR
-    return "pentode" if isinstance(law, Pentode) else "rectifier"
 
 
 def tube_law(part: Tube, hookup: Hookup, systems: Sequence[catalogue.Tube] = ()) -> Law:

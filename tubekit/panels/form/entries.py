@@ -11,7 +11,8 @@ from tubekit.amp.parts import Capacitor, Part, TwoTerminal
 from tubekit.amp.parts.connectors import PinNode
 from tubekit.amp.parts.diodes import TypeName
 from tubekit.amp.parts.transformers import PowerTransformer, Transformer
-from tubekit.amp.parts.tubes import RectifierTube, Section, Tube, TubeFacts
+from tubekit.amp.parts.tube_facts import TubeFacts
+from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
 from tubekit.devices import catalogue
 from tubekit.panels.form.draft import Path_
 from tubekit.panels.form.kinds import kind_of, tube_facts

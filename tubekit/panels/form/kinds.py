@@ -10,7 +10,8 @@ from tubekit.amp.fields import Listed, NodeName, fields_of
 from tubekit.amp.make_tubes import DIODES
 from tubekit.amp.parts import KINDS, Part
 from tubekit.amp.parts.transformers import Transformer, Winding
-from tubekit.amp.parts.tubes import Section, Tube, TubeFacts, facts
+from tubekit.amp.parts.tube_facts import TubeFacts, facts
+from tubekit.amp.parts.tubes import Section, Tube
 from tubekit.errors import InputError
 
 LETTERS = sorted({letter for kind in KINDS for letter in kind.letters}, key=len, reverse=True)

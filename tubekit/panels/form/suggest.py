@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from tubekit.amp.parts import KINDS
-from tubekit.amp.parts.tubes import TubeFacts
+from tubekit.amp.parts.tube_facts import TubeFacts
 from tubekit.panels.form.draft import Draft
 from tubekit.panels.form.kinds import kind_of, letter_of, tube_facts
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from tubekit.amp.parts import GROUND, Part, Tube
-from tubekit.amp.parts.tubes import facts
+from tubekit.amp.parts.tube_facts import facts
 from tubekit.devices import catalogue
 from tubekit.errors import TubekitError
 from tubekit.plots.schematics.grid import (
