@@ -6,8 +6,12 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import pytest
+
+from tubekit.amp.load import load_amp
 from tubekit.amp.read import read_tables
 from tubekit.amp.write import toml_value
+from tubekit.errors import AmpFileError
 from tubekit.files import data_file
 
 
@@ -36,3 +40,10 @@ def write_amp(folder: Path, *changes: tuple[str, str], name: str = "patient.toml
     path = folder / name
     path.write_text(text, encoding="utf-8")
     return path
+
+
+def message(path: Path | str) -> str:
+    """What loading it is refused with."""
+    with pytest.raises(AmpFileError) as caught:
+        load_amp(path)
+    return str(caught.value)
