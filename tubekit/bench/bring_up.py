@@ -74,7 +74,7 @@ class BringUp(Printed):
         rows: list[tuple[Any, ...]] = [
             ("line voltage at the amp", *((step.mains_v, "V RMS") for step in steps)),
             ("line current right after the step", *((step.first_a, "A RMS") for step in steps)),
-            ("wait", *(f"{step.wait_s:.0f} s" for step in steps)),
+            ("wait", *("switch off" if step is self.shorted else f"{step.wait_s:.0f} s" for step in steps)),
             ("settled line current", *((step.mains_a, "A RMS") for step in steps)),
             ("heaters", *(f"{100 * step.heater_share:.0f} %" for step in steps)),
         ]

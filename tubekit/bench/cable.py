@@ -79,8 +79,9 @@ class CableReport(Printed):
         return f"{self.amp.title}, {len(self.readings)} continuity readings: {text}."
 
     def answer(self) -> str:
-        """Number of faults, what they do, and the rule for every plug."""
-        return " ".join([self.headline(), *self.consequences, "Never pull a plug with the amp on."])
+        """Number of faults, not to switch on with them, what they do, and the rule for every plug."""
+        first = ["Do not switch on until this is fixed."] if self.faults else []
+        return " ".join([self.headline(), *first, *self.consequences, "Never pull a plug with the amp on."])
 
     def tables(self) -> list[Table]:
         """Faults, loop states, bare pins, and the table to tick off."""
