@@ -117,7 +117,7 @@ class Discharge(Printed):
         )  # fmt: skip
         rows = [
             (one.capacitor, one.case, *map(float, one.volts), float(one.joules[0]),
-             f"> {self.cold.time[-1]:g} s" if np.isinf(one.to_limit_s) else one.to_limit_s, one.bleed_ohms)
+             self._time(one.to_limit_s), one.bleed_ohms)
             for one in self.held
         ]  # fmt: skip
         return [
@@ -129,6 +129,12 @@ class Discharge(Printed):
                 key="held",
             )
         ]
+
+    def _time(self, seconds: float) -> str | float:
+        """A time to the limit as a cell: what starts below it takes none, which reads as safe."""
+        if np.isinf(seconds):
+            return f"> {self.cold.time[-1]:g} s"
+        return seconds or "starts below"
 
     def _verdicts(self) -> Iterator[str]:
         if self.not_followed:
