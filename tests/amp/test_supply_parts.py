@@ -163,7 +163,7 @@ BAD = {
     "capacitor without farads": (('value = "20u"\nnodes = ["B2"', 'value = "0"\nnodes = ["B2"'), "C2: value"),
     "negative resistance": (('value = "5k"', 'value = "-5k"'), "one below zero does not exist"),
     "winding without resistance": (("resistance = [60.0, 60.0]\n", ""), "T1.high: the winding has no"),
-    "winding of nil": (("resistance = [60.0, 60.0]", 'resistance = ["0", "60"]'), "limits the rectifier"),
+    "winding of zero": (("resistance = [60.0, 60.0]", 'resistance = ["0", "60"]'), "limits the rectifier"),
     "regulation without rating": (("resistance = [0.08]", 'regulation = "8 %"'), "needs the current rating"),
     "both": (("resistance = [0.08]", 'resistance=[0.08]\nregulation="8 %"\nrating="2 A"'), "has both"),
     "swing the wrong way": (('value = "8"', 'value = "8"\nswing = "5 H 15 mA"'), "must have more inductance"),

@@ -16,13 +16,14 @@ import numpy as np
 
 from tubekit.amp.parts.faults import Change
 from tubekit.amp.parts.variables import LEAK, NO_LEAK, CircuitParameter
+from tubekit.amp.settings import Settings
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.circuit.network import Group, Network, assemble, parameters
 from tubekit.circuit.newton import block_diagonal, evaluate, solve_ports
 from tubekit.circuit.parts import GROUND, CurrentSource, Resistor
 from tubekit.circuit.reduction import Reduced
 from tubekit.circuit.threads import on_one_core
-from tubekit.decisions.population import Population, Setting
+from tubekit.decisions.population import Population
 
 Array = np.ndarray
 
@@ -149,7 +150,7 @@ class DcFaults:
         return dataclasses.replace(self.network, groups=tuple(groups))
 
 
-def dc_faults(population: Population, settings: Setting | None = None) -> DcFaults:
+def dc_faults(population: Population, settings: Settings | None = None) -> DcFaults:
     """The good amp's network solved once, as drawn or with its knobs at `settings` (batches of one).
 
     Examples

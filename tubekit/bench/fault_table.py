@@ -12,14 +12,14 @@ import numpy as np
 from tubekit.amp import Amp
 from tubekit.amp.parts.faults import Change, Fault
 from tubekit.amp.parts.variables import LEAK, Age, CircuitParameter, Variable
-from tubekit.amp.settings import apply_settings, combine_settings
+from tubekit.amp.settings import Settings, apply_settings, combine_settings
 from tubekit.analyses.mains import MainsState
 from tubekit.bench.faults import single_faults, with_fault
 from tubekit.bench.fuses import fuses_of, shown_with_fuses
 from tubekit.bench.pin_swaps import TubePinSwap, pin_swap, with_pins_swapped
 from tubekit.circuit.parts import Circuit
 from tubekit.decisions.parameters import with_fault_ports
-from tubekit.decisions.population import Population, Setting, dc_population
+from tubekit.decisions.population import Population, dc_population
 from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Probe, Tone, meter_values, resistance
 from tubekit.decisions.sensitivity import sensitivity
 from tubekit.decisions.spread import neighbors
@@ -265,7 +265,7 @@ class FaultSolver:
         return seen, drift, np.zeros(1, bool), np.zeros(seen.shape)
 
     def _predicted(
-        self, amp: Amp, circuit: Circuit, changes: Sequence[Change], settings: Setting | None = None
+        self, amp: Amp, circuit: Circuit, changes: Sequence[Change], settings: Settings | None = None
     ) -> tuple[Array, Array, Array, Array]:
         """What meters show, what each variable moves of DC readings, whether a fuse opened, source ohms."""
         settings = fault_settings(self.varied, changes) if settings is None else settings

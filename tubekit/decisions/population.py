@@ -17,7 +17,7 @@ import numpy as np
 from tubekit.amp import Amp
 from tubekit.amp.build import Built
 from tubekit.amp.parts.variables import CircuitParameter
-from tubekit.amp.settings import apply_settings
+from tubekit.amp.settings import Settings, apply_settings
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.circuit.network import assemble
 from tubekit.circuit.numbering import merged
@@ -39,7 +39,6 @@ from tubekit.decisions.parameters import with_fault_ports
 from tubekit.decisions.regulation import Lines, RegulationLine, fit_lines
 
 Array = np.ndarray
-Setting = Mapping[CircuitParameter, tuple[Array, Array]]
 
 CHUNK = 500
 WORKERS = 2
@@ -57,11 +56,11 @@ class Population:
     kept: tuple[str, ...]
     point: OperatingPoint
 
-    def circuit(self, settings: Setting) -> Circuit:
+    def circuit(self, settings: Settings) -> Circuit:
         """The network at these settings."""
         return dc_circuit(apply_settings(self.built.circuit, settings), self.lines.moved(settings), self.kept)
 
-    def solve(self, settings: Setting, size: int) -> DcBatch:
+    def solve(self, settings: Settings, size: int) -> DcBatch:
         """Node voltages and tube currents of `size` amps; what does not settle is NaN."""
         chunks = [slice(k, min(k + CHUNK, size)) for k in range(0, size, CHUNK)]
         solve = partial(self._solve, settings)
@@ -74,7 +73,7 @@ class Population:
         return DcBatch(self, volts, amps)
 
     @on_one_core
-    def _solve(self, settings: Setting, chunk: slice) -> tuple[Array, Array]:
+    def _solve(self, settings: Settings, chunk: slice) -> tuple[Array, Array]:
         some = {parameter: (factor[chunk], addend[chunk]) for parameter, (factor, addend) in settings.items()}
         network = assemble(self.circuit(some))
         point = solve_network(network, None, self.point.port_volts)

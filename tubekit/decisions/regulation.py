@@ -23,7 +23,7 @@ from typing import ClassVar
 import numpy as np
 
 from tubekit.amp.parts.variables import CircuitParameter
-from tubekit.amp.settings import apply_settings
+from tubekit.amp.settings import Settings, apply_settings
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import Circuit, CurrentSource, Rectifier
 from tubekit.devices.law import FloatArray, Parameter, ParameterLaw, softplus
@@ -86,7 +86,7 @@ class Lines:
     error_v: float
     nominal: MainsState
 
-    def moved(self, settings: Mapping[CircuitParameter, tuple[Array, Array]]) -> dict[str, RegulationLine]:
+    def moved(self, settings: Settings) -> dict[str, RegulationLine]:
         """The lines when knobs of the supply are turned; factors (N,) alone count here."""
         result = {}
         logs = {
