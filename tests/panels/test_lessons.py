@@ -6,6 +6,7 @@ import html
 import json
 import re
 from collections.abc import Iterator, Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,8 @@ import pytest
 
 from tubekit.errors import ChangeError
 from tubekit.lessons import LESSONS, reference_checks
-from tubekit.lessons.question import Answer, Choice, Numbers, Question
+from tubekit.lessons.lesson import words_of
+from tubekit.lessons.question import Answer, Choice, Numbers, Question, weighed
 from tubekit.lessons.score import plain
 from tubekit.panels import LessonPage, lesson
 from tubekit.panels.prediction_views import Seen
@@ -28,6 +30,13 @@ STRAY = {
     ("02", "gain", 56.5): "ECC83 at 200 V and 220 kΩ: 75 % sure, out of step with the lines beside it",
 }
 """Values from outside that are known not to be met, by lesson, question and the value, with the reason."""
+
+
+@cache
+def worked(number: str, place: int, variant: int = 0) -> tuple[Question, Answer]:
+    """A question with its answer, calculated once for all tests."""
+    question = LESSONS[number].question(place, variant)
+    return question, question.work()
 
 
 def page_of(number: str, place: int) -> LessonPage:
@@ -103,7 +112,7 @@ def test_the_answer_is_not_even_worked_out_before_a_prediction(number, place, mo
 @pytest.mark.parametrize(("number", "place"), ALL)
 def test_nothing_that_is_sent_to_the_browser_tells_it_early(number, place) -> None:
     page = page_of(number, place)
-    answer = page.question.work()
+    answer = worked(number, place)[1]
     for _ in page.question.hints:
         page.hint()
     before = everything_sent(page)
@@ -123,8 +132,7 @@ def test_nothing_that_is_sent_to_the_browser_tells_it_early(number, place) -> No
 @pytest.mark.parametrize(("number", "place"), [each for each in ALL if each[0] != "07"])
 def test_hints_do_not_contain_the_answer(number, place) -> None:
     """Lesson 7 tells round decibels in its hints; the others tell the way, not the value."""
-    question = LESSONS[number].question(place)
-    answer = question.work()
+    question, answer = worked(number, place)
     if isinstance(question.way, Numbers):
         for each in question.way.handles:
             value = plain(answer.value[each.key], each.unit)
@@ -154,11 +162,12 @@ def test_the_picture_shows_the_prediction_and_only_then_the_answer(number, place
 @pytest.mark.parametrize("number", LESSONS)
 def test_no_question_tells_the_answer_of_another(number: str) -> None:
     each = LESSONS[number]
-    questions = [each.question(place, variant) for place in range(len(each)) for variant in range(3)]
-    for asked in questions:
+    answered = [worked(number, place, variant) for place in range(len(each)) for variant in range(3)]
+    questions = [question for question, _ in answered]
+    for asked, answer in answered:
         if not isinstance(asked.way, Numbers):
             continue
-        value = asked.work().value
+        value = answer.value
         known = " ".join([asked.asks, *asked.given.values()])
         for handle in asked.way.handles:
             said = plain(value[handle.key], handle.unit)
@@ -181,8 +190,7 @@ def test_no_saved_notebook_tells_an_answer(path: Path) -> None:
     told = re.sub(r'"image/png": "[^"]*"', "", told)
     for place in range(len(LESSONS[number])) if number in LESSONS else ():
         for variant in VARIANTS:
-            question = LESSONS[number].question(place, variant)
-            answer = question.work()
+            question, answer = worked(number, place, variant)
             for words in telling(answer):
                 assert words not in told, words
             known = " ".join([question.asks, *question.given.values()])
@@ -219,16 +227,16 @@ def test_nothing_is_shown_for_a_press_without_a_prediction() -> None:
 @pytest.mark.parametrize(("number", "place"), ALL)
 def test_every_question_takes_a_right_and_a_wrong_prediction(number, place, variant) -> None:
     page = page_of(number, place)
-    for _ in range(variant):
-        page.predict(wrong_one(page.question, page.question.work()))
+    for k in range(variant):
+        page.predict(wrong_one(*worked(number, place, k)))
         page.other_numbers()
-    answer = page.question.work()
+    answer = worked(number, place, variant)[1]
     wrong = page.predict(wrong_one(page.question, answer))
     assert not wrong.right
     assert "Correct" not in wrong.headline()
     fresh = page_of(number, place)
-    for _ in range(variant):
-        fresh.predict(wrong_one(fresh.question, fresh.question.work()))
+    for k in range(variant):
+        fresh.predict(wrong_one(*worked(number, place, k)))
         fresh.other_numbers()
     right = fresh.predict(right_one(fresh.question, answer))
     assert right.right
@@ -265,10 +273,10 @@ def test_a_lesson_has_three_to_six_questions_each_with_hints_and_a_reason(number
     assert 3 <= len(LESSONS[number]) <= 6
     assert LESSONS[number].title.endswith("?")
     for place in range(len(LESSONS[number])):
-        question = LESSONS[number].question(place)
+        question, answer = worked(number, place)
         assert question.key == LESSONS[number].names[place]
         assert question.hints
-        assert question.work().reason
+        assert answer.reason
         if question.caution:
             assert "local codes" in question.caution
 
@@ -281,17 +289,92 @@ def test_each_lesson_has_an_answer_from_outside(number: str) -> None:
 @pytest.mark.parametrize(("number", "place"), ALL)
 def test_the_true_value_lies_on_the_scale_and_not_where_the_slider_starts(number, place) -> None:
     for variant in range(4):
-        question = LESSONS[number].question(place, variant)
+        question, answer = worked(number, place, variant)
         if isinstance(question.way, Choice):
-            assert question.work().value in question.way.options
+            assert answer.value in question.way.options
             continue
         for each in question.way.handles:
-            true = question.work().value[each.key]
+            true = answer.value[each.key]
             assert each.low < true < each.high, each.key
             nearest = each.stops()[np.abs(each.stops() - true).argmin()]
             assert each.within.holds(float(nearest), true), f"{each.key}: no stop of the slider is right"
             if each.low != -each.high:
                 assert not each.within.holds(each.low, true)
+
+
+# ---- what a wrong prediction overlooked
+
+
+@pytest.mark.parametrize(("number", "place"), ALL)
+def test_every_wrong_prediction_has_its_own_answer(number: str, place: int) -> None:
+    """Each sentence of the file answers something in one of the variants, and none says the reason again."""
+    name, used = LESSONS[number].names[place], set()
+    said = words_of(number)["question"][name]["missed"]
+    for variant in range(4):
+        question, answer = worked(number, place, variant)
+        assert weighed(question, right_one(question, answer), answer).missed == ()
+        if isinstance(question.way, Choice):
+            wrong = [key for key in question.way.options if key != answer.value]
+            texts = [weighed(question, key, answer).missed for key in wrong]
+            assert all(len(each) == 1 and each[0] for each in texts)
+            assert not {each[0] for each in texts} & set(answer.reason)
+            used |= {key for key in said if key in wrong or key in ("*", "larger", "smaller")}
+            continue
+        assert isinstance(answer.value, Mapping)
+        missed = weighed(question, wrong_one(question, answer), answer).missed
+        assert missed
+        assert not set(missed) & set(answer.reason)
+        for handle in question.way.handles:
+            true = answer.value[handle.key]
+            for wild in (handle.low, handle.high):
+                if not handle.within.holds(wild, true):
+                    answer.overlooked(handle, wild)  # a sentence for either side, or a KeyError
+            for error, values in answer.errors.items():
+                guess = values.get(handle.key)
+                if guess is None or handle.within.holds(guess, true):
+                    continue
+                if answer.overlooked(handle, guess) == answer.missed[error]:
+                    used.add(error)
+            used |= {key for key in said if key.split()[-1] in ("high", "low")}
+    assert set(said) - used - {key for key in said if key == right_in_all(number, place)} == set()
+
+
+def right_in_all(number: str, place: int) -> str:
+    """The option that is right whatever the variant; '' where there is none."""
+    rights = {str(worked(number, place, n)[1].value) for n in range(4)}
+    return rights.pop() if len(rights) == 1 else ""
+
+
+def missed_of(number: int, place: int, **guess: float) -> str:
+    page = lesson(number, progress=None)
+    page.go(place)
+    assert isinstance(page.question.way, Numbers)
+    verdict = page.predict(guess)
+    assert "What you overlooked" in page.told.value
+    return " ".join(verdict.missed)
+
+
+def test_errors_of_the_bench_are_named_from_the_numbers_of_the_question() -> None:
+    """Ohm's law and the peak of a sine by the numbers that the question itself prints; no source needed."""
+    page = lesson(4, progress=None)
+    volts = float(page.question.given["winding, each half"].split()[0])
+    assert "You gave the peak" in missed_of(4, 0, volts=2**0.5 * volts)
+    assert "RMS volts. The reservoir charges to the peak" in missed_of(4, 1, volts=volts)
+    page = lesson(1, progress=None)
+    page.go(1)
+    watts = page.question.work().value["heat"]
+    assert "heat of the pair" in missed_of(1, 1, heat=2 * watts)
+    page.go(0)
+    ohms, cathode_v = (float(each.split()[0]) for each in page.question.given.values())
+    assert "screen current" in missed_of(1, 0, current=0.93 * cathode_v / ohms)
+
+
+def test_a_mistaken_prefix_is_named_by_the_mark_alone() -> None:
+    page = lesson(1, progress=None)
+    ohms, volts = (float(each.split()[0]) for each in page.question.given.values())
+    verdict = page.predict({"current": 1e-3 * volts / ohms * 1.0})
+    assert verdict.missed == ()
+    assert "milli and kilo" in page.told.value
 
 
 # ---- other numbers

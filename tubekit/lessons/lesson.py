@@ -77,12 +77,18 @@ class Asked:
 
 @dataclass(frozen=True)
 class Found:
-    """What comes out: the values by handle or the key of the choice, and more numbers for the words."""
+    """What comes out: the values by handle or the key of the choice, and more numbers for the words.
+
+    `errors` has the values that a usual error gives, by its name in `missed` and by handle,
+    where there are several. `facts["of"]`
+    has numbers for the words about one option.
+    """
 
     value: Prediction
     outside: Outside | None = None
     facts: Words = field(default_factory=dict)
     curve: tuple[np.ndarray, np.ndarray] | None = None
+    errors: Mapping[str, Mapping[str, float] | float] = field(default_factory=dict)
 
 
 Steps = Iterator[Asked | Found]
@@ -148,7 +154,8 @@ class Lesson:
 
     def _answer(self, place: int, variant: int, words: Words) -> Answer:
         """The same question again, this time beyond the prediction."""
-        asked, result = self.makers[place](Draw(self.number, self.names[place], variant))
+        draw = Draw(self.number, self.names[place], variant)
+        asked, result = self.makers[place](draw)
         assert isinstance(asked, Asked)
         assert isinstance(result, Found)
         facts = {**asked.facts, **result.facts}
@@ -156,7 +163,24 @@ class Lesson:
         if outside is not None:
             outside = replace(outside, words=filled(words["outside"], facts))
         why = tuple(text for each in words["why"] if (text := filled(each, facts)))
-        return Answer(result.value, why, outside, result.curve)
+        missed = self._missed(words, _way(words, asked, draw), facts)
+        errors = {
+            name: each if isinstance(each, Mapping) else dict.fromkeys(result.value, float(each))
+            for name, each in result.errors.items()
+        }
+        return Answer(result.value, why, outside, result.curve, missed, errors)
+
+    @staticmethod
+    def _missed(words: Words, way: Numbers | Choice, facts: Words) -> dict[str, str]:
+        """What each wrong prediction overlooked; '*' in the file holds for every option without its own."""
+        said = words["missed"]
+        if isinstance(way, Numbers):
+            return {key: filled(text, facts) for key, text in said.items()}
+        result = {}
+        for key, option in way.options.items():
+            own = {**facts, "chosen": option, **facts.get("of", {}).get(key, {})}
+            result[key] = filled(said.get(own.get("side", key), said.get("*", "")), own)
+        return result
 
 
 def _way(words: Words, asked: Asked, draw: Draw) -> Numbers | Choice:

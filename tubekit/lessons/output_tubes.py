@@ -56,7 +56,10 @@ def cathode_current(draw: Draw) -> Steps:
     volts, ohms = stage_of(row).bias_v, row.number("Rk_ohm")
     yield Asked({"stage": stage_words(row), "volts": volts, "ohms": ohms, "row": row})
     printed = row.number("Ia0_mA") + row.number("Ig20_mA")
-    yield Found({"current": volts / ohms}, of_row(row, {"current": printed / 1e3}, 6))
+    true = volts / ohms
+    errors = {"plate": true - stage_of(row).screen_a, "halved": true / 2, "b_plus": row.number("Va_V") / ohms}
+    outside = of_row(row, {"current": printed / 1e3}, 6)
+    yield Found({"current": true}, outside, errors=errors)
 
 
 def plate_heat(draw: Draw) -> Steps:
@@ -70,7 +73,12 @@ def plate_heat(draw: Draw) -> Steps:
     })  # fmt: skip
     hasty, watts = to_ground * each, stage.plate_v * stage.plate_a
     outside = of_row(row, {"heat": row.number("chk_Pa0_each_W")}, 6)
-    yield Found({"heat": watts}, outside, {"hasty": hasty, "over": hasty / watts - 1})
+    errors = {
+        "ground": to_ground * stage.plate_a, "screen": stage.plate_v * each, "hasty": hasty,
+        "pair": 2 * watts, "halved": watts / 2,
+    }  # fmt: skip
+    facts = {"hasty": hasty, "over": hasty / watts - 1}
+    yield Found({"heat": watts}, outside, facts, errors=errors)
 
 
 def one_ohm(draw: Draw) -> Steps:
@@ -87,8 +95,9 @@ def drifted(draw: Draw) -> Steps:
     volts = draw.one_of((18.5, 15.2, 21.0))
     row = next(r for r in handbook("standards") if r["topic"] == "carbon composition")
     yield Asked({"marked": marked, "measured": measured, "volts": volts})
-    currents = {"true": volts / measured, "hasty": volts / marked}
-    yield Found({"over": 100 * (measured / marked - 1)}, of_row(row, {}), {**currents, "row": row})
+    facts = {"true": volts / measured, "hasty": volts / marked, "row": row}
+    errors = {"reverse": 100 * (1 - marked / measured), "ohms": measured - marked}
+    yield Found({"over": 100 * (measured / marked - 1)}, of_row(row, {}), facts, errors=errors)
 
 
 def where_to_clip(draw: Draw) -> Steps:  # noqa: ARG001 - every question draws, this one only an order
@@ -104,7 +113,9 @@ def seventy(draw: Draw) -> Steps:
     row = handbook("practice", topic="dissipation table W")[0]
     yield Asked({"type": type_, "volts": volts, "rated": rated})
     outside = of_row(row, {"current": watts / volts}, 3)
-    yield Found({"current": 0.7 * rated / volts}, outside, {"part": 0.7 * rated, "watts": watts})
+    true = 0.7 * rated / volts
+    errors = {"full": rated / volts, "pair": 2 * true, "halved": true / 2}
+    yield Found({"current": true}, outside, {"part": 0.7 * rated, "watts": watts}, errors=errors)
 
 
 def share(draw: Draw) -> Steps:
@@ -118,7 +129,11 @@ def share(draw: Draw) -> Steps:
     })  # fmt: skip
     printed = 100 * row.number("chk_Pa0_each_W") / rated
     watts = stage.plate_v * stage.plate_a
-    yield Found({"share": 100 * stage.shares[0]}, of_row(row, {"share": printed}, 7), {"watts": watts})
+    both = 100 * stage.plate_v * stage.bias_v / row.number("Rk_ohm") / rated
+    errors = {"screen": both / tubes_of(row), "low_rule": 70.0}
+    errors |= {"pair": both} if tubes_of(row) > 1 else {}
+    outside = of_row(row, {"share": printed}, 7)
+    yield Found({"share": 100 * stage.shares[0]}, outside, {"watts": watts}, errors=errors)
 
 
 def rule(draw: Draw) -> Steps:
@@ -141,6 +156,7 @@ def worn(draw: Draw) -> Steps:
         {"fixed": 100 * fixed, "held": 100 * old.plate_a / new.plate_a},
         outside,
         {"before": new.bias_v, "after": old.bias_v},
+        errors={"same": {"held": 100 * emission}, "all": {"fixed": 100.0}, "steady": {"held": 100.0}},
     )
 
 
@@ -149,13 +165,12 @@ def next_value(draw: Draw) -> Steps:
     before, after = draw.one_of(((270.0, 330.0), (250.0, 300.0), (270.0, 220.0), (330.0, 470.0)))
     yield Asked({"before": before, "after": after})
     one, two = _at(before), _at(after)
-    yield Found(
-        {"change": 100 * (two.plate_a / one.plate_a - 1)},
-        facts={
-            "one": one.plate_a, "two": two.plate_a, "one_v": one.bias_v, "two_v": two.bias_v,
-            "alone": before / after - 1,
-        },
-    )  # fmt: skip
+    true, alone = 100 * (two.plate_a / one.plate_a - 1), before / after - 1
+    facts = {
+        "one": one.plate_a, "two": two.plate_a, "one_v": one.bias_v, "two_v": two.bias_v, "alone": alone
+    }  # fmt: skip
+    errors = {"alone": 100 * alone, "sign": -true, "none": 0.0}
+    yield Found({"change": true}, facts=facts, errors=errors)
 
 
 def four_ohms(draw: Draw) -> Steps:

@@ -13,7 +13,17 @@ from tubekit.amp.hum import Hum, hum
 from tubekit.amp.hum_balance import HumBalance, hum_balance
 from tubekit.analyses.mains import mains_steady_state
 from tubekit.devices import tube
-from tubekit.lessons.lesson import Asked, Draw, Found, Lesson, Steps, of_row, practice, textbook, words_of
+from tubekit.lessons.lesson import (
+    Asked,
+    Draw,
+    Found,
+    Lesson,
+    Steps,
+    of_row,
+    practice,
+    textbook,
+    words_of,
+)
 from tubekit.references import cite
 from tubekit.tables import Row, handbook
 from tubekit.textbook import capacitor_input, solve
@@ -27,6 +37,8 @@ EXCEEDED = " That exceeds the rating: use a larger cathode resistor, or a differ
 DROPPERS = ((6.8e3, 20e-6), (10e3, 20e-6), (22e3, 20e-6))
 """Resistor and capacitor of each section behind the reservoir [Ω, F], as the demo amp has them."""
 DESIGN, RATED_HEATER = 117.0, 6.3
+MEAN = 2 * np.sqrt(2) / np.pi
+"""Average of a rectified sine, over its RMS."""
 Changes = tuple[tuple[str, object], ...]
 STATES: tuple[tuple[str, Changes], ...] = (
     ("in good order", ()),
@@ -76,7 +88,8 @@ def loaded(draw: Draw) -> Steps:
     yield Asked({"row": row})
     volts, winding = float(supply_of(row).dc_v), row.number("Vac_rms_per_plate")
     facts = {"peak": np.sqrt(2) * winding, "times": volts / winding}
-    yield Found({"volts": volts}, of_row(row, {"volts": row.number("Vdc_out")}, 5), facts)
+    errors = {"peak": facts["peak"], "average": MEAN * winding, "whole": 2 * volts}
+    yield Found({"volts": volts}, of_row(row, {"volts": row.number("Vdc_out")}, 5), facts, errors=errors)
 
 
 def unloaded(draw: Draw) -> Steps:
@@ -84,7 +97,10 @@ def unloaded(draw: Draw) -> Steps:
     row = draw.one_of(rectifier_rows())
     yield Asked({"row": row})
     peak = float(np.sqrt(2) * row.number("Vac_rms_per_plate"))
-    yield Found({"volts": float(supply_of(row, 5e-4).dc_v)}, textbook({"volts": peak}, 4))
+    winding = row.number("Vac_rms_per_plate")
+    wrong = {"rms": winding, "loaded": row.number("Vdc_out"), "average": MEAN * winding, "whole": 2 * peak}
+    true = {"volts": float(supply_of(row, 5e-4).dc_v)}
+    yield Found(true, textbook({"volts": peak}, 4), errors=wrong)
 
 
 def rise(draw: Draw) -> Steps:
@@ -102,7 +118,9 @@ def rise(draw: Draw) -> Steps:
         for row, peak in zip((old, new), peaks, strict=True)
     ]
     facts = {"before": before, "after": after, "drops": drops, "peaks": peaks}
-    yield Found({"rise": after - before}, of_row(old, {}), facts)
+    rated_v = old.number("drop_V") - (0.0 if new is None else new.number("drop_V"))
+    errors = {"whole": drops[0] - drops[1], "rated": rated_v, "old": drops[0]}
+    yield Found({"rise": after - before}, of_row(old, {}), facts, errors=errors)
 
 
 def follows(draw: Draw) -> Steps:
@@ -119,7 +137,11 @@ def follows(draw: Draw) -> Steps:
     used = 100 * float(after.tube("V3").plate_share)
     square = 100 * ((1 + result["b_plus"] / 100) * (1 + result["bias"] / 100) - 1)
     facts = {"used": used, "exceeded": EXCEEDED if used > 100 else ""}
-    yield Found(result, textbook({"heat": square}, 8), facts)
+    errors = {
+        "volts_only": {"heat": result["b_plus"]}, "steady": {"bias": 0.0},
+        "doubled": {"b_plus": result["heat"]},
+    }  # fmt: skip
+    yield Found(result, textbook({"heat": square}, 8), facts, errors=errors)
 
 
 def reservoir(draw: Draw) -> Steps:
@@ -137,7 +159,8 @@ def reservoir(draw: Draw) -> Steps:
     limits = {name: float(tube(name).ratings.reservoir_max_f or 0.0) for name in (right, *others)}
     words = ", ".join(f"{name} {1e6 * each:.0f} µF" for name, each in limits.items())
     fit = max(limits, key=lambda name: limits[name])
-    yield Found(fit, of_row(row, right), {"limits": words, "row": row})
+    of = {name: {"allowed": 1e6 * each} for name, each in limits.items()}
+    yield Found(fit, of_row(row, right), {"limits": words, "row": row, "of": of})
 
 
 # ---- lesson 5
@@ -167,7 +190,9 @@ def sawtooth(draw: Draw) -> Steps:
     bound = amps / (2 * hertz * farads)
     row = handbook("practice", topic="ripple at reservoir")[0]
     outside = of_row(row, {"ripple": 0.575 * bound}, 18)
-    yield Found({"ripple": ripple}, outside, {"bound": bound, "share": ripple / bound})
+    facts = {"bound": bound, "share": ripple / bound}
+    wrong = {"bound": bound, "half_wave": 2 * bound, "peak": ripple / 2, "rms": ripple / np.sqrt(12)}
+    yield Found({"ripple": ripple}, outside, facts, errors=wrong)
 
 
 def twice(draw: Draw) -> Steps:
@@ -180,7 +205,9 @@ def twice(draw: Draw) -> Steps:
     one, two = (float(each.rails[0].ripple_pp_v) for each in reports)
     outside = of_row(handbook("worked_examples", id="W16")[0], {"left": 100 / factor}, 8)
     dc = [float(each.node("B1").dc_v) for each in reports]
-    yield Found({"left": 100 * two / one}, outside, {"one": one, "two": two, "dc": dc})
+    wrong = {"inverse": 100 * factor, "square": 100 / factor**2, "same": 100.0}
+    facts = {"one": one, "two": two, "dc": dc}
+    yield Found({"left": 100 * two / one}, outside, facts, errors=wrong)
 
 
 def chain(draw: Draw) -> Steps:
@@ -192,7 +219,9 @@ def chain(draw: Draw) -> Steps:
     passed = np.cumprod([result[0], *(1 / (2 * np.pi * 2 * hertz * r * c) for r, c in DROPPERS)])
     outside = textbook(dict(zip(keys, map(float, passed[1:]), strict=True)), 20)
     reactance = 1 / (4 * np.pi * hertz * 20e-6)
-    yield Found(dict(zip(keys, result[1:], strict=True)), outside, {"reactance": reactance})
+    true = dict(zip(keys, result[1:], strict=True))
+    errors = {"early": dict(zip(keys, result, strict=False)), "late": {"B2": true["B3"], "B3": true["B4"]}}
+    yield Found(true, outside, {"reactance": reactance}, errors=errors)
 
 
 def second(draw: Draw) -> Steps:  # noqa: ARG001 - every question draws, this one only an order
@@ -221,7 +250,9 @@ def bled(draw: Draw) -> Steps:
         "constant": ohms * farads, "start": start, "limit": LIMIT_V, "log": log, "measure": MEASURE,
         "standard": cite("iec-60204-1"),
     }  # fmt: skip
-    yield Found({"time": float(held.to_limit_s)}, textbook({"time": ohms * farads * log}, 10), facts)
+    true = float(held.to_limit_s)
+    errors = {"one": ohms * farads, "five": 5 * ohms * farads, "one_cap": true / 4}
+    yield Found({"time": true}, textbook({"time": ohms * farads * log}, 10), facts, errors=errors)
 
 
 # ---- lesson 8
@@ -241,7 +272,14 @@ def heater(draw: Draw) -> Steps:
     home, volts = (float(combo(line=each).tube("V3").heater_rms_v) for each in (DESIGN, line))
     row, scaled = handbook("standards", topic="ANSI C84.1")[0], RATED_HEATER * line / DESIGN
     facts = {"home": home, "volts": volts, "row": row, "scaled": scaled}
-    yield Found({"heater": volts}, of_row(row, {"heater": scaled}, 2), facts)
+    errors = scaled_wrong(home, line) | {"base": RATED_HEATER * line / 120.0}
+    yield Found({"heater": volts}, of_row(row, {"heater": scaled}, 2), facts, errors=errors)
+
+
+def scaled_wrong(home: float, line: float) -> dict[str, float]:
+    """What comes of a value at the design line voltage by the usual errors of scaling."""
+    times = line / DESIGN
+    return {"square": home * times**2, "none": home, "inverse": home / times}
 
 
 def bounds(draw: Draw) -> Steps:
@@ -269,7 +307,9 @@ def supply(draw: Draw) -> Steps:
     line = draw.one_of((123.0, 126.0, 110.0, 130.0))
     yield Asked({"line": line})
     volts, home = (float(combo(line=each).node("B1").dc_v) for each in (line, DESIGN))
-    yield Found({"volts": volts}, textbook({"volts": 333.0 * line / DESIGN}, 2), {"home": home})
+    errors = scaled_wrong(home, line) | {"peak": np.sqrt(2) * volts}
+    outside = textbook({"volts": 333.0 * line / DESIGN}, 2)
+    yield Found({"volts": volts}, outside, {"home": home}, errors=errors)
 
 
 def heat(draw: Draw) -> Steps:
@@ -280,7 +320,8 @@ def heat(draw: Draw) -> Steps:
     square = 100 * ((line / DESIGN) ** 2 - 1)
     facts = {"square": square, "home": float(home.plate_share), "now": float(now.plate_share)}
     change = 100 * (float(now.plate_w) / float(home.plate_w) - 1)
-    yield Found({"change": change}, textbook({"change": square}, 15), facts)
+    wrong = {"linear": 100 * (line / DESIGN - 1), "none": 0.0, "cube": 100 * ((line / DESIGN) ** 3 - 1)}
+    yield Found({"change": change}, textbook({"change": square}, 15), facts, errors=wrong)
 
 
 def tap(draw: Draw) -> Steps:
@@ -293,7 +334,8 @@ def tap(draw: Draw) -> Steps:
     nearest = min(taps, key=lambda name: (abs(float(name) - line), -float(name)))
     words = "; ".join(f"on a {name} V line: {each:.2f} V" for name, each in volts.items())
     best = min(volts, key=lambda name: abs(volts[name] - RATED_HEATER))
-    yield Found(best, of_row(row, nearest), {"taps": words, "row": row})
+    of = {name: {"gets": each} for name, each in volts.items()}
+    yield Found(best, of_row(row, nearest), {"taps": words, "row": row, "of": of})
 
 
 # ---- lesson 9
@@ -330,9 +372,12 @@ def rate(draw: Draw) -> Steps:
     result = hum_of(name)
     volts = np.sum([np.abs(s.volts[0]) for s in result.sources if s.node == node], axis=0)
     times = 1 if node == "bias_1" else 2
-    outside = textbook({"rate": times * load_amp(name).mains_hz}, 1)
+    line = load_amp(name).mains_hz
+    outside = textbook({"rate": times * line}, 1)
+    wrong = {"once" if times == 2 else "twice": (3 - times) * line, "abroad": times * (110.0 - line)}
     hertz = float(result.frequencies_hz[int(np.argmax(volts))])
-    yield Found({"rate": hertz}, outside, {"pulses": "1 pulse" if times == 1 else "2 pulses"})
+    facts = {"pulses": "1 pulse" if times == 1 else "2 pulses"}
+    yield Found({"rate": hertz}, outside, facts, errors=wrong)
 
 
 def largest(draw: Draw) -> Steps:
@@ -345,7 +390,11 @@ def largest(draw: Draw) -> Steps:
     ranked = sorted(shares.items(), key=lambda pair: -pair[1])
     names = words_of("09")["question"]["largest"]["options"]
     text = "; ".join(f"{names[key]} {show(volts, 'V')}" for key, volts in ranked)
-    yield Found(ranked[0][0], facts={"sources": text})
+    facts = {
+        "sources": text, "first": names[ranked[0][0]], "most": ranked[0][1],
+        "of": {key: {"volts": volts} for key, volts in ranked},
+    }  # fmt: skip
+    yield Found(ranked[0][0], facts=facts)
 
 
 def cancels(draw: Draw) -> Steps:
@@ -354,7 +403,9 @@ def cancels(draw: Draw) -> Steps:
     yield Asked({"emission": emission})
     matched, off = (from_node(hum_of(AMP, c), "B1") for c in ((), (("V4.emission", emission),)))
     alone = max(float(s.rms[0]) for s in hum_of(AMP).sources if s.node == "B1")
-    yield Found({"times": off / matched}, facts={"matched": matched, "off": off, "alone": alone})
+    errors = {"all_gone": alone / matched, "ratio": 1 / emission}
+    facts = {"matched": matched, "off": off, "alone": alone}
+    yield Found({"times": off / matched}, facts=facts, errors=errors)
 
 
 def null(draw: Draw) -> Steps:

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from tubekit.lessons.score import Mark, Within, is_close, marked
+from tubekit.lessons.score import Mark, Within, is_close, is_prefix, marked
 from tubekit.series import series_values
 
 Prediction = Mapping[str, float] | str
@@ -93,12 +93,30 @@ class Outside:
 
 @dataclass(frozen=True)
 class Answer:
-    """What came out: the values by handle or the key of the choice, the reason, and what others say."""
+    """What came out: the values by handle or the key of the choice, the reason, and what others say.
+
+    `missed` has what a wrong prediction overlooked, by option; for values by the name of an error, else
+    'high' and 'low', or 'grid high' for one handle. `errors` has what each error gives, by handle.
+    """
 
     value: Prediction
     reason: tuple[str, ...]
     outside: Outside | None = None
     curve: tuple[np.ndarray, np.ndarray] | None = None
+    missed: Mapping[str, str] = field(default_factory=dict)
+    errors: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+
+    def overlooked(self, handle: Handle, guess: float) -> str:
+        """What a wrong value overlooked: the error that gives it, else what its side says."""
+        assert isinstance(self.value, Mapping)
+        true = self.value[handle.key]
+        if is_prefix(guess, true):
+            return ""
+        made = {name: each[handle.key] for name, each in self.errors.items() if handle.key in each}
+        near = {name: abs(guess - value) for name, value in made.items() if handle.within.holds(guess, value)}
+        side = "high" if guess > true else "low"
+        name = min(near, key=lambda name: near[name]) if near else f"{handle.key} {side}"
+        return self.missed[name if name in self.missed else side]
 
 
 @dataclass(frozen=True)
@@ -138,11 +156,13 @@ class Verdict:
     close: bool
     marks: tuple[Mark, ...]
     answer: Answer
+    missed: tuple[str, ...] = ()
+    """What this prediction overlooked."""
 
     def headline(self) -> str:
         """Right or not, and by how far, in a sentence."""
         if not self.marks:
-            return "Correct." if self.right else "No. Read why below, then try again with new numbers."
+            return "Correct." if self.right else "No. Try again with new numbers."
         wrong = [each for each in self.marks if not each.right]
         if len(self.marks) == 1:
             far = self.marks[0].words
@@ -158,13 +178,16 @@ class Verdict:
 def weighed(question: Question, prediction: Prediction, answer: Answer) -> Verdict:
     """The verdict on a prediction."""
     if isinstance(question.way, Choice):
-        return Verdict(prediction == answer.value, False, (), answer)
+        right = prediction == answer.value
+        return Verdict(right, False, (), answer, () if right else (answer.missed[str(prediction)],))
     assert isinstance(prediction, Mapping)
     assert isinstance(answer.value, Mapping)
-    marks, close = [], True
+    marks, close, missed = [], True, {}
     for each in question.way.handles:
         guess, true = prediction[each.key], answer.value[each.key]
         marks.append(marked(each.label, guess, true, each.unit, each.within))
         close = close and is_close(guess, true, each.within)
+        if not marks[-1].right and (words := answer.overlooked(each, guess)):
+            missed[words] = each.key
     right = all(mark.right for mark in marks)
-    return Verdict(right, close and not right, tuple(marks), answer)
+    return Verdict(right, close and not right, tuple(marks), answer, tuple(missed))

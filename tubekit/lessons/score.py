@@ -121,6 +121,12 @@ def _times(factor: float, side: str) -> str:
     return f"{factor:.1f} times too {side}" if factor < 9.95 else f"{factor:.0f} times too {side}"
 
 
+def is_prefix(guess: float, true: float) -> bool:
+    """Wrong by a prefix: milli for kilo, a thousand times."""
+    ratio = abs(guess / true) if true else 0.0
+    return any(SLIP[0] <= each <= SLIP[1] for each in (ratio, 1.0 / ratio if ratio else 0.0))
+
+
 def is_close(guess: float, true: float, within: Within) -> bool:
     """Wrong, but not by much."""
     return within.holds(guess, true, NEAR)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 
 import numpy as np
@@ -59,13 +60,18 @@ def plate_ohms(row: Row) -> float:
     return 1e6 * row.number("Rp_Mohm")
 
 
-def triode_stage(row: Row, load: float | None = None) -> BiasStage:
+def ac_load(row: Row) -> float:
+    """Plate resistor in parallel with the next grid leak [Ω]."""
+    return 1.0 / (1.0 / plate_ohms(row) + 1e-6 / row.number("Rg_next_Mohm"))
+
+
+def triode_stage(row: Row, load: float | None = None, cathode: float | None = None) -> BiasStage:
     """The stage solved."""
     return bias_stage(
         TUBE,
         supply=row.number("Ebb_V"),
         load=load or plate_ohms(row),
-        cathode=row.number("Rk_ohm"),
+        cathode=cathode or row.number("Rk_ohm"),
         bypass_f=25e-6,
         next_grid=1e6 * row.number("Rg_next_Mohm"),
     )
@@ -84,7 +90,13 @@ def line(draw: Draw) -> Steps:
     row = draw.one_of(ecc83_rows())
     ends = {"foot": row.number("Ebb_V"), "head": row.number("Ebb_V") / plate_ohms(row)}
     yield Asked(stage_facts(row))
-    yield Found(ends, textbook(ends))
+    tube_ohms = handbook("tubes_characteristics", tube=TUBE)[0].number("rp_ohm")
+    errors = {
+        "ac_load": {"head": row.number("Ebb_V") / ac_load(row)},
+        "tube": {"head": row.number("Ebb_V") / (plate_ohms(row) + tube_ohms)},
+        "half": {key: end / 2 for key, end in ends.items()},
+    }
+    yield Found(ends, textbook(ends), errors=errors)
 
 
 def idle(draw: Draw) -> Steps:
@@ -105,6 +117,7 @@ def idle(draw: Draw) -> Steps:
             "amps": stage.plate_a, "bias": stage.bias_v, "plate": stage.plate_v,
             "height": (stage.plate_v + stage.bias_v) / supply,
         },
+        errors={"middle": head / 2, "no_bias": triode_stage(row, cathode=1.0).plate_a},
     )  # fmt: skip
 
 
@@ -112,25 +125,32 @@ def gain(draw: Draw) -> Steps:
     """How much of mu is left."""
     row = draw.one_of(ecc83_rows())
     yield Asked(stage_facts(row))
-    result = triode_stage(row).gain_bypassed
+    stage, mu = triode_stage(row), handbook("tubes_characteristics", tube=TUBE)[0].number("mu")
+    result = stage.gain_bypassed
     far = abs(result / row.number("gain") - 1) > 0.1
     miss = "this row disagrees with its neighbors in the table (confidence 75 %)" if far else ""
-    yield Found({"gain": result}, of_row(row, {"gain": row.number("gain")}, 10, miss))
+    no_leak = mu / (1 + (mu / result - 1) * ac_load(row) / plate_ohms(row))
+    errors = {"mu": mu, "no_leak": no_leak, "unbypassed": stage.gain_bare}
+    outside = of_row(row, {"gain": row.number("gain")}, 10, miss)
+    yield Found({"gain": result}, outside, errors=errors)
 
 
 def without_bypass(draw: Draw) -> Steps:
     """What is left of the gain when the bypass dries out."""
     row = draw.one_of(ecc83_rows())
     yield Asked(stage_facts(row))
-    stage, load = triode_stage(row), 1.0 / (1.0 / plate_ohms(row) + 1e-6 / row.number("Rg_next_Mohm"))
+    stage, load = triode_stage(row), ac_load(row)
     volts = 250.0 if row.number("Ebb_V") > 240 else 100.0
     maker = handbook("tubes_characteristics", tube=TUBE, Va_V=volts)[0]
     ground = load + maker.number("rp_ohm")
     left = 100 * ground / (ground + (maker.number("mu") + 1) * row.number("Rk_ohm"))
+    true = 100 * stage.gain_bare / stage.gain_bypassed
+    once = 100 * ground / (ground + row.number("Rk_ohm"))
     yield Found(
-        {"left": 100 * stage.gain_bare / stage.gain_bypassed},
+        {"left": true},
         of_row(maker, {"left": left}, 15),
         {"maker": maker, "kilohms": maker.number("rp_ohm") / 1e3},
+        errors={"lost": 100 - true, "no_mu": once, "all": 100.0},
     )
 
 
@@ -185,7 +205,9 @@ def grid_volts(draw: Draw) -> Steps:
     yield Asked({"ohms": ohms, "plate": BEFORE_V, "leak": GRID_LEAK})
     drawn, faulty = leaking(ohms)
     outside = textbook({"volts": BEFORE_V * GRID_LEAK / (GRID_LEAK + ohms)}, 6)
-    yield Found({"volts": float(faulty[0])}, outside, {"before": faulty[1], "good": abs(drawn[0])})
+    errors = {"all": BEFORE_V, "across": BEFORE_V * ohms / (GRID_LEAK + ohms)}
+    facts = {"before": faulty[1], "good": abs(drawn[0])}
+    yield Found({"volts": float(faulty[0])}, outside, facts, errors=errors)
 
 
 def partner(draw: Draw) -> Steps:
@@ -198,15 +220,24 @@ def partner(draw: Draw) -> Steps:
     yield Found(
         {"own": float(own), "other": float(other)},
         facts={"before": drawn[4], "after": faulty[4], "together": together},
-    )
+        errors={
+            "alone": {"own": 100 * (grown(float(faulty[0])) - 1)}, "sign": {"other": float(own)},
+            "none": {"other": 0.0},
+        },
+    )  # fmt: skip
+
+
+def grown(volts: float) -> float:
+    """How many times the current of a 6V6GT with volts at its grid and nothing that limits it."""
+    type_, at = tube("6V6GT"), {"plate": 310.0, "screen": 274.0}
+    return float(type_.at(**at, grid=-18.5 + volts).plate_a / type_.at(**at, grid=-18.5).plate_a)
 
 
 def fixed(draw: Draw) -> Steps:
     """Who suffers more."""
     volts = draw.one_of((2.6, 3.5, 4.2))
     yield Asked({"volts": volts})
-    type_, at = tube("6V6GT"), {"plate": 310.0, "screen": 274.0}
-    bare = type_.at(**at, grid=-18.5 + volts).plate_a / type_.at(**at, grid=-18.5).plate_a
+    bare = grown(volts)
     drawn, faulty = leaking(GRID_LEAK * (BEFORE_V / volts - 1.0))
     shared = faulty[2] / drawn[2]
     key = "fixed" if bare > shared else "cathode"
@@ -234,6 +265,7 @@ def meter(draw: Draw) -> Steps:
         {"shown": float(operating_point(Circuit(parts)).volts("grid"))},
         textbook({"shown": 2.0 * ohms / (ohms + 1e6)}, 2),
         {"parallel": 1 / (1 / grid + 1 / ohms)},
+        errors={"none": 2.0},
     )
 
 
@@ -243,7 +275,8 @@ def largest_leak(draw: Draw) -> Steps:
     yield Asked({"type": type_}, {f"{ohms:.0f}": show(ohms, "ohm") for ohms in LEAKS})
     row = next(r for r in handbook("tubes_max_ratings") if r.text("tube") == type_)
     limit, printed = float(tube(type_).ratings.grid_leak_fixed or 0.0), row.number("Rg_fixed_max_ohm")
-    facts = {"limit": limit, "rise": 2e-6 * limit, "printed": printed}
+    of = {f"{ohms:.0f}": {"side": "larger" if ohms > limit else "smaller"} for ohms in LEAKS}
+    facts = {"limit": limit, "rise": 2e-6 * limit, "printed": printed, "of": of}
     yield Found(f"{limit:.0f}", of_row(row, f"{printed:.0f}"), facts)
 
 
@@ -255,13 +288,14 @@ def corner(draw: Draw) -> Steps:
     hertz = np.geomspace(0.1, 1e4, 4001)
     level = np.abs(frequency_response(operating_point(Circuit(parts)), "in", ["out"], hertz).gain[0, :, 0])
     outside = textbook({"corner": 1 / (2 * np.pi * ohms * farads)}, 1)
-    yield Found({"corner": float(hertz[np.argmax(level >= np.sqrt(0.5))])}, outside)
+    errors = {"omega": 1 / (ohms * farads), "doubled": 1 / (np.pi * ohms * farads)}
+    yield Found({"corner": float(hertz[np.argmax(level >= np.sqrt(0.5))])}, outside, errors=errors)
 
 
 # ---- lesson 7
 
 
-def response(hertz: Array | tuple[float, ...], slope: float = THREE["slope"], **turns: float) -> Array:
+def response(hertz: Array | Sequence[float], slope: float = THREE["slope"], **turns: float) -> Array:
     """Output over input [dB] at each frequency; turns are shares of the tracks."""
     circuit = three_control(**turns, parts={"slope": slope})
     level = frequency_response(operating_point(circuit), "in", ["out"], list(hertz)).gain[0, :, 0]
@@ -290,13 +324,17 @@ def sketch(draw: Draw) -> Steps:
     row = draw.one_of(handbook("three_control_network"))
     yield Asked({"turned": turns_words(row), "parts": PARTS})
     turns = turns_of(row)
-    levels = response(tuple(map(float, SKETCHED)), **turns)
+    levels = response(SKETCHED, **turns)
     scaled = "three_control_network, worked example W19 scaled in impedance"
     yield Found(
         {f"at{f}": float(db) for f, db in zip(SKETCHED, levels, strict=True)},
         _network(row, {f"at{f}": row.number(f"dB_{f}Hz") for f in SKETCHED}, scaled),
         {"loss": -response((1000.0,), **turns)[0]},
         (HERTZ, response(HERTZ, **turns)),
+        {
+            "flat": dict.fromkeys((f"at{f}" for f in SKETCHED), 0.0),
+            "noon": dict(zip((f"at{f}" for f in SKETCHED), response(SKETCHED, **HALF).tolist(), strict=True)),
+        },
     )
 
 
@@ -307,7 +345,10 @@ def loss(draw: Draw) -> Steps:
     yield Asked({"turned": turns_words(row), "parts": PARTS})
     level = float(response((1000.0,), **turns_of(row))[0])
     outside = _network(row, {"level": row.number("dB_1000Hz")})
-    yield Found({"level": level}, outside, {"loss": -level, "factor": 10 ** (-level / 20)})
+    noon = float(response((1000.0,), **HALF)[0])
+    errors = {"flat": 0.0, "noon": noon, "power": level / 2}
+    facts = {"loss": -level, "factor": 10 ** (-level / 20)}
+    yield Found({"level": level}, outside, facts, errors=errors)
 
 
 def dip(draw: Draw) -> Steps:
@@ -333,7 +374,10 @@ def middle(draw: Draw) -> Steps:
     yield Asked({"control": control, "parts": PARTS})
     asked = (50.0, 500.0, 5000.0)
     moved = np.abs(response(asked, **HALF) - response(asked, **{**HALF, control: 0.001}))
-    facts = {"moves": ", ".join(f"{f:g} Hz by {m:.1f} dB" for f, m in zip(asked, moved, strict=True))}
+    facts: dict[str, object] = {
+        "moves": ", ".join(f"{f:g} Hz by {m:.1f} dB" for f, m in zip(asked, moved, strict=True)),
+        "of": {f"{f:g}": {"least": m} for f, m in zip(asked, moved, strict=True)},
+    }
     outside = None
     if control == "treble":
         rows = handbook("three_control_network")

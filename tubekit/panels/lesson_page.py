@@ -286,9 +286,13 @@ def waiting(question: Question) -> str:
 def verdict_html(question: Question, verdict: Verdict) -> str:
     """Everything that is shown once a prediction was given."""
     reason = "".join(f"<p>{html.escape(each)}</p>" for each in verdict.answer.reason)
+    missed = "".join(f"<p>{html.escape(each)}</p>" for each in verdict.missed)
+    missed = (
+        f'<div class="tubekit-reason"><strong>What you overlooked.</strong> {missed}</div>' if missed else ""
+    )
     return (
         f'<section class="tubekit" aria-live="polite"><p class="tubekit-headline">'
-        f"{html.escape(verdict.headline())}</p>{_marks_html(question, verdict)}"
+        f"{html.escape(verdict.headline())}</p>{missed}{_marks_html(question, verdict)}"
         f'<div class="tubekit-reason"><strong>Why.</strong> {reason}</div>'
         f"{_outside_html(question, verdict.answer.outside)}</section>"
     )
