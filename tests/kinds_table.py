@@ -25,7 +25,7 @@ from tubekit.amp.parts.part import Hookup
 from tubekit.bench.faults import single_faults
 from tubekit.cli import main
 from tubekit.decisions.limits import limits
-from tubekit.decisions.variation import variables
+from tubekit.decisions.population import variables
 from tubekit.panels.form.draft import Draft
 from tubekit.panels.form.entries import entries
 

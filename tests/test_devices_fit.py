@@ -9,13 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tubekit.devices import Triode, answers, tube, tube_files
+from tubekit.devices import Triode, tube, tube_files
 from tubekit.devices.fit import FitProblem, fit_law, fit_type, kind_of, main
-from tubekit.devices.fit_ranges import RANGES
-from tubekit.devices.published import Published, residuals
-from tubekit.devices.published_rows import characteristics, rows_for
-from tubekit.devices.stages import At
-from tubekit.devices.tube_files import LINE, fit_plan, fitted_types, tube_path
+from tubekit.devices.output_stage import At, answer
+from tubekit.devices.published import Published, characteristics, residuals, rows_for
+from tubekit.devices.tube_files import LINE, RANGES, fit_plan, fitted_types, tube_path
 from tubekit.errors import TableError
 
 
@@ -69,9 +67,7 @@ def made_up() -> list[Published]:
     points = [At(plate, grid) for plate, grid in volts]
     wanted = ("plate", "gm", "rp")
     return [
-        Published(
-            "made up", {n: v for n, v in answers.answer(TRUE, at).items() if n in wanted}, at, "computed", ""
-        )
+        Published("made up", {n: v for n, v in answer(TRUE, at).items() if n in wanted}, at, "computed", "")
         for at in points
     ]
 

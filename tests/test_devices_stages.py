@@ -7,9 +7,7 @@ import pytest
 
 from tubekit.analyses.plate_stage import PlateStage
 from tubekit.devices import Triode, stack, tube
-from tubekit.devices.answers import answer, answers
-from tubekit.devices.output_stage import OutputStage
-from tubekit.devices.stages import At, Coupled, at_rest
+from tubekit.devices.output_stage import At, Coupled, OutputStage, answer, answers, at_rest
 
 BEAM = tube("6V6GT").law
 

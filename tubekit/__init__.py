@@ -50,7 +50,7 @@ _HOMES = {
     "tubekit.decisions.substitutes": ("substitutes",),
     "tubekit.decisions.tone": ("tone_change",),
     "tubekit.devices.catalogue": ("add_tube", "tube", "tube_types"),
-    "tubekit.devices.own_fit": ("fit_tube",),
+    "tubekit.devices.points_fit": ("fit_tube",),
     "tubekit.record.record": ("record",),
 }
 _ROOMS = ("errors", "lessons", "panels", "plots", "textbook", "units")
@@ -110,7 +110,7 @@ if typing.TYPE_CHECKING:
     from tubekit.decisions.swap import SwapReport as SwapReport, swap as swap
     from tubekit.decisions.tone import tone_change as tone_change
     from tubekit.devices.catalogue import add_tube as add_tube, tube as tube, tube_types as tube_types
-    from tubekit.devices.own_fit import fit_tube as fit_tube
+    from tubekit.devices.points_fit import fit_tube as fit_tube
     from tubekit.record.record import record as record
 
 

@@ -14,7 +14,7 @@ from tubekit.amp import headroom as headroom_module
 from tubekit.amp.headroom import Headroom, headroom
 from tubekit.amp.noise_floor import BAND_HZ, noise_floor
 from tubekit.amp.signal import signal_path
-from tubekit.analyses.noise import BOLTZMANN, KELVIN
+from tubekit.analyses.small_signal import BOLTZMANN, KELVIN
 from tubekit.errors import ChangeError, SolveError
 
 

@@ -16,12 +16,12 @@ from tests.amps import variant
 from tests.say import say
 from tubekit import load_amp
 from tubekit.amp import amp_from_text, demo_names
+from tubekit.amp.build import HEATER_CATHODE_F, HEATER_CATHODE_OHMS, HEATER_GRID_F
 from tubekit.amp.hum import Hum, _source, hum
 from tubekit.amp.hum_balance import hum_balance
 from tubekit.amp.hum_paths import hum_paths
 from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.signal import signal_path
-from tubekit.amp.strays import HEATER_CATHODE_F, HEATER_CATHODE_OHMS, HEATER_GRID_F
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.mains import mains_steady_state
 from tubekit.analyses.part_sensitivity import picker

@@ -16,15 +16,14 @@ from tubekit.amp import amp_from_text, load_amp
 from tubekit.amp.controls import control_family
 from tubekit.amp.discharge import discharge
 from tubekit.amp.parts import KINDS, Lamp, LPad, Potentiometer, Winding
+from tubekit.amp.parts.faults import CircuitParameter
 from tubekit.amp.parts.part import Hookup
-from tubekit.amp.parts.variables import CircuitParameter
 from tubekit.amp.settings import apply_settings
 from tubekit.bench.faults import single_faults, with_fault
 from tubekit.cli import main
 from tubekit.decisions.limits import limits
-from tubekit.decisions.parameters import with_fault_ports
+from tubekit.decisions.population import variables, with_fault_ports
 from tubekit.decisions.regulation import fit_lines
-from tubekit.decisions.variation import variables
 from tubekit.errors import AmpFileError
 from tubekit.panels.form.entering import KINDS as BENCH_KINDS
 

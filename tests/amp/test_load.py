@@ -7,14 +7,14 @@ import pytest
 
 from tests.amps import amp
 from tubekit.amp import amp_from_text
+from tubekit.amp.build import assumed_values
 from tubekit.amp.parts import Loudspeaker
 from tubekit.amp.parts.part import Hookup
 from tubekit.amp.signal import signal_path
-from tubekit.amp.strays import assumed_values
 from tubekit.analyses.elimination import respond
-from tubekit.analyses.loads import SpeakerLoad as Law
 from tubekit.analyses.operating_point import operating_point
 from tubekit.analyses.part_sensitivity import picker
+from tubekit.analyses.regulation import SpeakerLoad as Law
 from tubekit.circuit.full import linearised
 from tubekit.circuit.parts import Circuit, Resistor
 

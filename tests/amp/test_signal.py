@@ -16,7 +16,7 @@ from tubekit import analyze, load_amp
 from tubekit.amp import amp_from_text, demo_names
 from tubekit.amp.controls import control_family, controls
 from tubekit.amp.headroom import headroom
-from tubekit.amp.held_supply import held_supply
+from tubekit.amp.hum_paths import held_supply
 from tubekit.amp.loop import overall_feedback
 from tubekit.amp.signal import SignalPath, signal_path
 from tubekit.amp.signal_view import signal_view

@@ -16,7 +16,7 @@ from tests.amp.signal_amps import with_feedback
 from tests.amps import FILES, amp, solved
 from tubekit import analyze
 from tubekit.amp.discharge import discharge
-from tubekit.amp.held_supply import held_supply
+from tubekit.amp.hum_paths import held_supply
 from tubekit.amp.signal import signal_path
 from tubekit.amp.signal_view import idle_signal, signal_view
 from tubekit.amp.stability import Stability

@@ -10,13 +10,13 @@ import pytest
 from tests.amps import amp
 from tests.supplies import BRIDGE, DOUBLER, FULL_WAVE, supply, two
 from tubekit import load_amp
-from tubekit.amp.fuse_time import IEC, UL, FuseClass
 from tubekit.amp.loading import load_regulation
 from tubekit.amp.supply import SupplyReport, supply_report
+from tubekit.amp.surge import IEC, UL, FuseClass
 from tubekit.amp.warming import cooled, warmth
 from tubekit.circuit.parts import Resistor
 from tubekit.decisions import limits
-from tubekit.decisions.failures import failures
+from tubekit.decisions.limits import failures
 
 
 @pytest.fixture(scope="module")

@@ -9,8 +9,8 @@ import pytest
 
 from tests.amps import DEMO, EVERY, amp, solved
 from tubekit.amp import Amp, analyze
+from tubekit.amp.dangers import LineSide
 from tubekit.amp.discharge import discharge
-from tubekit.amp.line_side import LineSide
 from tubekit.amp.load import amp_from_text
 from tubekit.amp.signal_order import first_input, signal_order
 from tubekit.amp.supply import supply_report

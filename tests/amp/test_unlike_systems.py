@@ -11,7 +11,7 @@ from tubekit import analyze, load_amp, tube
 from tubekit.amp.parts.tube_facts import facts
 from tubekit.amp.parts.tubes import Tube
 from tubekit.decisions.limits import limits
-from tubekit.decisions.variation import variables
+from tubekit.decisions.population import variables
 from tubekit.devices.tube_check import check_tube_file
 from tubekit.devices.tube_files import completed, tube_data
 from tubekit.errors import AmpFileError, ChangeError, InputError, TableError

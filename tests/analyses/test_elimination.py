@@ -11,7 +11,7 @@ from tubekit.amp import load_amp
 from tubekit.amp.signal_view import idle_signal
 from tubekit.amp.solve import solve_amp
 from tubekit.amp.stability import feedback_parts
-from tubekit.amp.stage_corners import CORNER_HZ
+from tubekit.amp.stages import CORNER_HZ
 from tubekit.analyses import elimination
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.feedback import loop_gain

@@ -7,7 +7,7 @@ import pytest
 
 from tests.reference.output_stage_table import rows
 from tubekit import load_line, textbook
-from tubekit.analyses.loads import SpeakerLoad
+from tubekit.analyses.regulation import SpeakerLoad
 from tubekit.devices import Pentode, Triode, tube
 from tubekit.errors import InputError, SolveError, UnknownTube
 from tubekit.tables import Row

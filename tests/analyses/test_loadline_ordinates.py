@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, strategies as st
 
 from tubekit import load_line
-from tubekit.analyses.ordinates import (
+from tubekit.analyses.plate_stage import (
     ELEVEN,
     FIVE,
     ROOT_HALF,

@@ -12,8 +12,7 @@ from tubekit.analyses.operating_point import operating_point
 from tubekit.circuit.parts import Capacitor, Circuit, Device, Resistor, VoltageSource, Windings
 from tubekit.circuit.stamps import INSULATION
 from tubekit.devices import IdealDiode, SiliconDiode, TubeDiode
-from tubekit.devices.gas import GasDiode
-from tubekit.devices.rectifier import RectifierLaw
+from tubekit.devices.rectifier import GasDiode, RectifierLaw
 
 HZ = 60.0
 TUBE = TubeDiode.from_drop(50.0, 0.125)

@@ -7,8 +7,8 @@ import pytest
 
 from tests.circuits import GROUND
 from tests.reference.test_stage_gain import Linear, stage
-from tubekit.analyses.noise import BOLTZMANN, FLICKER_HZ, KELVIN, equivalent_ohms, noise
 from tubekit.analyses.operating_point import operating_point
+from tubekit.analyses.small_signal import BOLTZMANN, FLICKER_HZ, KELVIN, equivalent_ohms, noise
 from tubekit.circuit.parts import Capacitor, Circuit, Resistor, Windings
 from tubekit.errors import CircuitError
 

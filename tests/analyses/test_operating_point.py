@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, strategies as st
 
 from tests.circuits import RESISTORS, amp, long_tail, push_pull, split_load, stage, wild
-from tubekit.analyses.convergence import FROM_COLD
 from tubekit.analyses.operating_point import operating_point
+from tubekit.analyses.time_stepper import FROM_COLD
 from tubekit.circuit import newton
 from tubekit.circuit.parts import Circuit
 

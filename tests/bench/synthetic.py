@@ -17,14 +17,22 @@ from tests.bench.other_laws import plain
 from tubekit.amp import Amp
 from tubekit.amp.build import build
 from tubekit.amp.parts import Fuse
-from tubekit.amp.parts.faults import GONE, OPEN_OHMS, SHORT_OHMS, Fault
-from tubekit.amp.parts.variables import GAS, LEAK, NO_LEAK, CircuitParameter, Variable
+from tubekit.amp.parts.faults import (
+    GAS,
+    GONE,
+    LEAK,
+    NO_LEAK,
+    OPEN_OHMS,
+    SHORT_OHMS,
+    CircuitParameter,
+    Fault,
+    Variable,
+)
 from tubekit.amp.settings import apply_settings, combine_settings
-from tubekit.analyses.convergence import Convergence
 from tubekit.analyses.operating_point import Feed, OperatingPoint, solve_network
 from tubekit.analyses.supply import Supply
-from tubekit.bench.faults import with_fault
-from tubekit.bench.fuses import OPENS
+from tubekit.analyses.time_stepper import Convergence
+from tubekit.bench.faults import OPENS, with_fault
 from tubekit.circuit.full import solve_full
 from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.parts import (

@@ -12,10 +12,9 @@ from tubekit import analyze, load_amp
 from tubekit.amp import amp_from_text
 from tubekit.amp.hum import hum
 from tubekit.bench.cable import check_cable
-from tubekit.bench.cable_graph import cable_graph, joined_pairs, pins
+from tubekit.bench.cable_errors import swapped_pins
 from tubekit.bench.cable_trials import NOTHING, keep_or_cut, pin_swaps
-from tubekit.bench.cable_wiring import swapped_pins
-from tubekit.bench.continuity import read_continuity
+from tubekit.bench.continuity import cable_graph, joined_pairs, pins, read_continuity
 from tubekit.bench.loop_search import loop_search
 from tubekit.bench.loop_states import loop_states, loop_switches, unplugged
 from tubekit.decisions.limits import limits

@@ -10,9 +10,9 @@ import pytest
 
 from tubekit import load_amp
 from tubekit.amp import amp_from_text
-from tubekit.bench.candidates import tube_readings
 from tubekit.bench.fault_prediction import predict_readings
 from tubekit.bench.fault_table import fault_table
+from tubekit.bench.next_reading import tube_readings
 from tubekit.bench.suspects import suspects
 from tubekit.decisions.judge import good_bands, judge
 from tubekit.decisions.probe import Probe

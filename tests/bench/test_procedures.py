@@ -15,8 +15,7 @@ from tubekit.amp.hum import hum
 from tubekit.amp.noise_floor import noise_floor
 from tubekit.amp.solve import solve_amp
 from tubekit.amp.supply import supply_report
-from tubekit.bench.bring_up import bring_up
-from tubekit.bench.bring_up_words import rated_rails
+from tubekit.bench.bring_up import bring_up, rated_rails
 from tubekit.bench.chassis_diff import chassis_diff
 from tubekit.bench.lamp import LimiterLamp, behind_lamp, usual_lamp, with_lamp
 from tubekit.bench.orders import order_list

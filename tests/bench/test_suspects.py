@@ -12,11 +12,11 @@ from tests.benchmarks.bench import as_settings
 from tubekit import load_amp
 from tubekit.amp import analyze
 from tubekit.amp.parts.faults import Fault
-from tubekit.bench.candidates import candidate_probes, tube_readings
 from tubekit.bench.dc_faults import dc_faults
 from tubekit.bench.fault_prediction import predict_readings
 from tubekit.bench.fault_table import fault_table
 from tubekit.bench.faults import single_faults
+from tubekit.bench.next_reading import candidate_probes, tube_readings
 from tubekit.bench.readings import readings_from_text
 from tubekit.bench.suspects import suspects
 from tubekit.decisions.population import dc_population

@@ -11,7 +11,7 @@ import pytest
 from tests.amps import amp
 from tests.benchmarks.twin import drawn_amps, probes_of, solver_of, study
 from tubekit.bench.twin import change_since, fitted_amp, twin
-from tubekit.decisions.parameters import with_fault_ports
+from tubekit.decisions.population import with_fault_ports
 from tubekit.decisions.probe import Probe, meter_values
 from tubekit.decisions.reading import Reading, taken
 from tubekit.errors import ReadingError

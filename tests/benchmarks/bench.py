@@ -18,15 +18,13 @@ import numpy as np
 
 from tests.benchmarks.clock import best_of, say
 from tubekit import load_amp
-from tubekit.amp.parts.faults import Change
-from tubekit.amp.parts.variables import CircuitParameter
+from tubekit.amp.parts.faults import Change, CircuitParameter
 from tubekit.bench.dc_faults import dc_faults
 from tubekit.bench.faults import single_faults
 from tubekit.circuit.parts import GROUND
-from tubekit.decisions.population import dc_population
+from tubekit.decisions.population import dc_population, variables
 from tubekit.decisions.probe import Probe
 from tubekit.decisions.spread import default_probes, drawn_values, full_values, spread
-from tubekit.decisions.variation import variables
 
 
 def run(name: str, amps: int = 10_000, full: int = 120, repeats: int = 5) -> dict[str, float]:

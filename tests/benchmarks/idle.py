@@ -16,9 +16,8 @@ from scipy.optimize import root
 from tests.benchmarks.clock import best_of, say
 from tests.circuits import amp, wild
 from tubekit.circuit.network import Group, assemble
-from tubekit.circuit.newton import TOLERANCE, block_diagonal, evaluate, solve_ports
+from tubekit.circuit.newton import TOLERANCE, block_diagonal, evaluate, on_one_core, solve_ports
 from tubekit.circuit.reduction import Reduced, reduce_to_ports
-from tubekit.circuit.threads import on_one_core
 
 Array = np.ndarray
 

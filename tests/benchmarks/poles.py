@@ -14,7 +14,7 @@ from tests.circuits import amp
 from tubekit.analyses.operating_point import operating_point
 from tubekit.analyses.poles import direct_transfer, transfer
 from tubekit.circuit.full import linearised
-from tubekit.circuit.threads import on_one_core
+from tubekit.circuit.newton import on_one_core
 
 
 @on_one_core

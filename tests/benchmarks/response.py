@@ -15,7 +15,7 @@ from tests.benchmarks.clock import best_of, say
 from tubekit import load_amp
 from tubekit.amp.signal_view import signal_view, turned
 from tubekit.analyses.elimination import respond
-from tubekit.circuit.threads import on_one_core
+from tubekit.circuit.newton import on_one_core
 
 LOOPED = 3
 """Variants that the loop goes through; its time is per variant anyway."""

@@ -32,8 +32,8 @@ from tests.amps import EVERY, amp as known_amp
 from tests.bench.study import Tally, run, separable, visible
 from tests.bench.synthetic import Laws, plain_laws
 from tests.benchmarks.clock import say
-from tubekit.bench.candidates import candidate_probes, tube_readings
 from tubekit.bench.fault_table import FaultTable, fault_table
+from tubekit.bench.next_reading import candidate_probes, tube_readings
 from tubekit.decisions.probe import Probe, Tone, plugged
 
 TONE, ACCURACY = Tone("J1", 0.002), 0.015

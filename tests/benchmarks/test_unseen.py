@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tests.benchmarks.unseen import coverage, figures, summary
-from tubekit.devices.published_rows import rows_for
+from tubekit.devices.published import rows_for
 from tubekit.devices.tube_files import fit_plan, fitted_types
 from tubekit.tables import handbook
 

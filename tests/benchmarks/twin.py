@@ -26,16 +26,15 @@ import numpy as np
 from tests.amps import amp as known_amp
 from tests.benchmarks.clock import say
 from tubekit.amp import Amp
-from tubekit.amp.parts.connectors import MAINS
+from tubekit.amp.parts.switches import MAINS
 from tubekit.bench.amp_fit import fit
-from tubekit.bench.candidates import output_drops, tube_readings
 from tubekit.bench.fault_table import FaultSolver, law_error, scale
 from tubekit.bench.likelihood import meter_sd
+from tubekit.bench.next_reading import output_drops, tube_readings
 from tubekit.bench.twin import EMISSION, MOVED, NINETY
-from tubekit.decisions.population import dc_population
+from tubekit.decisions.population import dc_population, variables
 from tubekit.decisions.probe import QUANTITIES, Probe
 from tubekit.decisions.reading import Reading
-from tubekit.decisions.variation import variables
 
 Array = np.ndarray
 

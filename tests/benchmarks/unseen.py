@@ -16,8 +16,7 @@ import numpy as np
 from tests.say import say
 from tubekit.devices import tube
 from tubekit.devices.fit import fit_law, kind_of
-from tubekit.devices.published import TOLERANCE, Published, residuals
-from tubekit.devices.published_rows import rows_for
+from tubekit.devices.published import TOLERANCE, Published, residuals, rows_for
 from tubekit.devices.tube_files import fit_plan, fitted_types
 from tubekit.devices.tube_record import PLATE_CURRENTS
 from tubekit.text import Column, Table

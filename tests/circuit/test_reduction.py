@@ -12,8 +12,7 @@ from tubekit.bench.fault_table import fault_settings
 from tubekit.bench.faults import single_faults
 from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.reduction import reduce_to_ports, reduce_with_rectifiers
-from tubekit.decisions.parameters import with_fault_ports
-from tubekit.decisions.variation import variables
+from tubekit.decisions.population import variables, with_fault_ports
 
 
 @pytest.fixture(scope="module")

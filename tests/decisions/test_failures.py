@@ -9,7 +9,7 @@ import pytest
 from tests.supplies import BRIDGE, DOUBLER, FULL_WAVE, HALF_WAVE, supply
 from tubekit import load_amp
 from tubekit.amp.supply import supply_report
-from tubekit.decisions.failures import failures
+from tubekit.decisions.limits import failures
 
 HIGH_HALF_WAVE = HALF_WAVE.replace("volts = [250.0]", "volts = [450.0]")
 

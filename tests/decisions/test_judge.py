@@ -7,9 +7,8 @@ import pytest
 
 from tests.amps import variant
 from tubekit import analyze, load_amp
-from tubekit.decisions.judge import METER, judge
-from tubekit.decisions.parameters import with_fault_ports
-from tubekit.decisions.part_drift import drift
+from tubekit.decisions.judge import METER, drift, judge
+from tubekit.decisions.population import with_fault_ports
 from tubekit.decisions.probe import Probe, meter_values
 from tubekit.decisions.reading import Meter, PartValue, Reading, taken
 from tubekit.decisions.spread import spread

@@ -10,12 +10,11 @@ from numpy.testing import assert_allclose
 
 from tests.amps import amp as any_amp, solved
 from tubekit import load_amp
-from tubekit.amp.parts.variables import Variable
-from tubekit.decisions.population import dc_population
+from tubekit.amp.parts.faults import Variable
+from tubekit.decisions.population import dc_population, variables
 from tubekit.decisions.probe import Probe, Tone
 from tubekit.decisions.sensitivity import sensitivity
 from tubekit.decisions.spread import default_probes, drawn_values, full_values, neighbors, spread
-from tubekit.decisions.variation import variables
 from tubekit.errors import InputError, SolveError
 
 

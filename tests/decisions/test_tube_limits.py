@@ -13,7 +13,7 @@ from tubekit import analyze
 from tubekit.amp import AmpReport, amp_from_text
 from tubekit.amp.supply import supply_report
 from tubekit.decisions import RatingCheck, limits
-from tubekit.decisions.failures import failures
+from tubekit.decisions.limits import failures
 from tubekit.decisions.rating import check
 
 LIFTED = """

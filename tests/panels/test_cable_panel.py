@@ -12,7 +12,7 @@ from tubekit import load_amp, plots
 from tubekit.amp import amp_from_text
 from tubekit.bench.cable import check_cable
 from tubekit.bench.cable_errors import MISTAKES, joined_nodes, miswired
-from tubekit.bench.cable_graph import cable_graph, joined_pairs, pins
+from tubekit.bench.continuity import cable_graph, joined_pairs, pins
 from tubekit.errors import ReadingError
 from tubekit.panels import cable
 from tubekit.panels.cable_panel import CablePanel

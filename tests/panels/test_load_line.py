@@ -8,7 +8,7 @@ from hypothesis import given, settings as how, strategies as st
 from numpy.testing import assert_allclose
 
 from tubekit.analyses.loadline import load_line as alone
-from tubekit.analyses.loads import SpeakerLoad
+from tubekit.analyses.regulation import SpeakerLoad
 from tubekit.errors import ChangeError, InputError, SolveError
 from tubekit.panels import LoadLinePanel, load_line, load_line_panel
 from tubekit.panels.line_start import driven_tubes, start_for, usual_stage

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from tubekit import plots
 from tubekit.analyses.loadline import load_line
-from tubekit.analyses.loads import SpeakerLoad
+from tubekit.analyses.regulation import SpeakerLoad
 
 LINES = {
     "one": {"tube": "6V6GT", "plate": 250, "screen": 250, "grid": -12.5, "load": 5000},

@@ -13,10 +13,8 @@ import pytest
 
 from tests.reference.tube_exceptions import EXCEPTIONS, allowance
 from tubekit.devices import Triode, tube
-from tubekit.devices.answers import answer
-from tubekit.devices.published import Published, asked_of
-from tubekit.devices.published_rows import characteristics, rows_for
-from tubekit.devices.stages import At
+from tubekit.devices.output_stage import At, answer
+from tubekit.devices.published import Published, asked_of, characteristics, rows_for
 from tubekit.devices.tube_files import fit_plan, fitted_types
 from tubekit.tables import handbook
 

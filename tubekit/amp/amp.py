@@ -12,12 +12,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from tubekit.amp.batches import member
-from tubekit.amp.change import ChangeStep, Texts, agreed, change_parts, mains_value, text_at
-from tubekit.amp.dangers import dangers
+from tubekit.amp.batches import ChangeStep, Texts, agreed, change_parts, mains_value, member, text_at
+from tubekit.amp.dangers import LineSide, dangers
 from tubekit.amp.fields import Value, fields_of
-from tubekit.amp.heading import MAINS, Heading, TestPoint
-from tubekit.amp.line_side import LineSide
+from tubekit.amp.findings import MAINS, Heading, TestPoint
 from tubekit.amp.parts import Part
 from tubekit.amp.parts_list import content
 from tubekit.amp.settings import Settings

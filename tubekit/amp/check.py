@@ -11,12 +11,11 @@ from typing import Any
 
 from tubekit.amp import wiring
 from tubekit.amp.fields import as_text
-from tubekit.amp.findings import Findings, read_fields, touched
-from tubekit.amp.heading import Heading, TestPoint
-from tubekit.amp.heater_wiring import with_halves
+from tubekit.amp.findings import Findings, Heading, TestPoint, read_fields, touched
 from tubekit.amp.make import make_part
 from tubekit.amp.parts import GROUND, Part
 from tubekit.amp.read import Sheet
+from tubekit.amp.wiring import with_halves
 from tubekit.errors import AmpFileError, Note, near_matches
 
 OTHERS_TOLD = 25

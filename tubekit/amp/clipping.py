@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from tubekit.amp.parts import OutputTransformer
+from tubekit.amp.parts import OutputTransformer, ReverbTank
 from tubekit.amp.signal_order import signal_order
 from tubekit.amp.signal_view import SignalView
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.large_signal import LargeSignal
-from tubekit.analyses.part_sensitivity import number
+from tubekit.analyses.part_sensitivity import across, coil_rows, number
 from tubekit.circuit.newton import block_diagonal
-from tubekit.circuit.parts import Device
+from tubekit.circuit.parts import Device, Windings
+from tubekit.text import quantity
 from tubekit.units import show
 
 Array = np.ndarray
@@ -162,3 +163,47 @@ def beyond(clips: Sequence[ClipPoint], level_rms: float) -> str:
         f"Not reached: with {show(level_rms, 'V')} in, {over[0].section} clips ({over[0].cause}). "
         "Levels from there on are calculated as if nothing clipped."
     )
+
+
+@dataclass(frozen=True, eq=False)
+class TankReading:
+    """A tank at one frequency, per volt rms at the jack; arrays are (N,)."""
+
+    tank: ReverbTank
+    coil_gain: Array = quantity("", "A", "from the input jack to the input coil")
+    drive_s: Array = quantity("A/V", "", "input coil current per volt at the jack")
+
+    @property
+    def full_v(self) -> Array:
+        """Level at the jack that gives the tank its rated drive [V RMS]."""
+        return np.asarray(np.asarray(self.tank.rated_a) / np.abs(self.drive_s))
+
+    def output_v(self, level: float) -> Array:
+        """Voltage of the output coil for a level at the jack [V RMS]."""
+        return np.asarray(level / self.full_v * np.asarray(self.tank.returned_v))
+
+    def stated(self) -> str:
+        """Delay and decay, as far as they are known."""
+        lines = [("delay", self.tank.delay_s, "s"), ("decay", self.tank.decay_s, "s")]
+        known = [f"{name} {show(value, unit)}" for name, value, unit in lines if value is not None]
+        return f"{self.tank.designator}: {', '.join(known) or 'delay and decay not given'}"
+
+
+def read_tanks(view: SignalView, hertz: float) -> Iterator[TankReading]:
+    """Every reverb tank of an amp, driven through the jack.
+
+    Parameters
+    ----------
+    view : the amp with its generator.
+    hertz : frequency [Hz]; a tank's impedances are stated at 1 kHz.
+    """
+    tanks = [part for part in view.amp.parts.values() if isinstance(part, ReverbTank)]
+    if not tanks:
+        return
+    network = view.network
+    x = respond(network, view.matrix, view.drive, np.array([2j * np.pi * hertz]))[:, 0]
+    x = x / (x @ view.tip)[:, None]
+    coils = {part.name: part for part in network.circuit.of(Windings)}
+    for tank in tanks:
+        rows = coil_rows(network, coils[tank.designator])
+        yield TankReading(tank, across(network, x, *tank.input), x[:, rows[0]])

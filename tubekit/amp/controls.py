@@ -11,7 +11,7 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.signal import SPAN_HZ
 from tubekit.amp.signal_tables import PRINTED_HZ
 from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, gain_at, signal_view, turned
-from tubekit.circuit.threads import on_one_core
+from tubekit.circuit.newton import on_one_core
 from tubekit.errors import ChangeError
 from tubekit.text import Column, Printed, Table, quantity
 

@@ -14,8 +14,7 @@ from tubekit.amp.report import AmpReport
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.warming import WORDS, cooled, emission
 from tubekit.analyses.mains import MainsState
-from tubekit.analyses.transient import transient
-from tubekit.analyses.transient_result import Transient
+from tubekit.analyses.transient import Transient, transient
 from tubekit.circuit.network import assemble
 from tubekit.circuit.parts import Circuit
 from tubekit.circuit.reduction import resistance_across

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
-from tubekit.amp.fields import fields_of, is_sequence
+from tubekit.amp.fields import Form, Listed, NodeName, Quantity, Words, fields_of, is_sequence, written
+from tubekit.amp.parts.part import PAIR, TOLERANCE
 from tubekit.errors import AmpFileError, InputError, near_matches
 
 ALWAYS = ("kind", "removed")
@@ -112,3 +114,90 @@ def _unknown_key(key: str, value: object, known: list[str], part: str, findings:
         fix = "Write a line [parts] above the first part"
     near = near_matches(name, known)
     findings.add(part, f"'{name}' is not known here", fix, near, code="unknown_key", key=key, word=name)
+
+
+_LABELS = {
+    "grid_plate": "grid-plate capacitance",
+    "grid_cathode": "grid-cathode capacitance",
+    "plate_cathode": "plate-cathode capacitance",
+    "grid_wiring": "grid wiring",
+    "plate_wiring": "plate wiring",
+    "winding1": "winding capacitance 1",
+    "winding2": "winding capacitance 2",
+    "copper": "winding resistance",
+    "top": "above the wiper",
+    "bottom": "below the wiper",
+    "contact": "wiper contact",
+    "cone": "cone",
+    "mass": "cone mass",
+    "stiffness": "cone stiffness",
+    "heater": "heater",
+}
+
+
+def part_words(name: str) -> str:
+    """A circuit part as a technician would call it.
+
+    Examples
+    --------
+    >>> part_words("V1a.grid_plate"), part_words("C4"), part_words("V3.heater1_leak")
+    ('V1a grid-plate capacitance', 'C4', 'V3 heater1 leak')
+    """
+    owner, _, label = name.partition(".")
+    return f"{owner} {_LABELS.get(label, label.replace('_', ' '))}" if label else owner
+
+
+MAINS = Quantity("V", 1.0, 600.0)
+
+
+@dataclass(frozen=True)
+class NodeOrPair(Form):
+    """One node (volts to ground), or two (volts from the second to the first)."""
+
+    def read(self, raw: object) -> tuple[str, ...]:
+        """One or two nodes."""
+        if is_sequence(raw):
+            pair: tuple[str, ...] = PAIR.read(raw)
+            return pair
+        return (NodeName().read(raw),)
+
+    def write(self, value: tuple[str, ...]) -> object:
+        """A text, or a list of two."""
+        return value[0] if len(value) == 1 else list(value)
+
+    def show(self, value: tuple[str, ...]) -> str:
+        """Node names."""
+        return " to ".join(value)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class TestPoint:
+    """A voltage printed on the drawing: at one node to ground, or between two [V, percent]."""
+
+    __test__ = False  # not a test case, whatever its name looks like to pytest
+
+    name: str
+    nodes: tuple[str, ...] = field(metadata=written(NodeOrPair(), "node"))
+    volts: float = field(metadata=written(Quantity("V", -1e4, 1e4)))
+    tolerance_percent: float | None = field(default=None, metadata=written(TOLERANCE, "tolerance"))
+    note: str = field(default="", metadata=written(Words()))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Heading:
+    """The [amp] table. `mains` is what the amp is run on, the design line voltage where not stated."""
+
+    title: str = field(metadata=written(Words()))
+    maker: str = field(default="", metadata=written(Words()))
+    town: str = field(default="", metadata=written(Words()))
+    year: str = field(default="", metadata=written(Words()))
+    story: str = field(default="", metadata=written(Words()))
+    design_mains: float = field(metadata=written(MAINS))
+    mains_frequency: float = field(metadata=written(Quantity("Hz", 10.0, 1000.0)))
+    mains: float | None = field(default=None, metadata=written(MAINS))
+    left_open: tuple[str, ...] = field(default=(), metadata=written(Listed(NodeName(), 0, 100)))
+
+
+def heading_words(heading: Heading) -> dict[str, Any]:
+    """The words of a heading, as the fields of an `Amp`."""
+    return {name: getattr(heading, name) for name in ("title", "maker", "town", "year", "story", "left_open")}

@@ -9,7 +9,7 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.clipping import COMPRESSED_DB, RATED_THD, ClipPoint, clip_points, compressed_at, estimated
-from tubekit.amp.held_supply import held_supply
+from tubekit.amp.hum_paths import held_supply
 from tubekit.amp.readings import outside_note
 from tubekit.amp.signal_order import signal_order
 from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, signal_view
@@ -17,7 +17,7 @@ from tubekit.amp.stability import refuse_unstable
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.large_signal import LargeSignal, large_signal
 from tubekit.analyses.part_sensitivity import current_into, number
-from tubekit.circuit.threads import on_one_core
+from tubekit.circuit.newton import on_one_core
 from tubekit.errors import BatchWarning, ChangeError
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show

@@ -14,9 +14,9 @@ from itertools import pairwise
 import numpy as np
 
 from tubekit.amp.amp import Amp
+from tubekit.amp.build import HEATER_UNBALANCE, tubes
 from tubekit.amp.hum import Hum, hum
 from tubekit.amp.parts import Capacitor, Part, Potentiometer, Resistor
-from tubekit.amp.strays import HEATER_UNBALANCE, tubes
 from tubekit.errors import ChangeError, near_matches
 from tubekit.text import Column, Printed, Table, headed, quantity
 

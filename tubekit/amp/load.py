@@ -6,7 +6,7 @@ from pathlib import Path
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.check import checked
-from tubekit.amp.heading import heading_words
+from tubekit.amp.findings import heading_words
 from tubekit.amp.read import Sheet, extended, parse_text, read_sheet
 
 

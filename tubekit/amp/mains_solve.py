@@ -12,10 +12,10 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import Built, build
 from tubekit.amp.fields import Value
-from tubekit.amp.heater_wiring import fed_by, heater_string
 from tubekit.amp.parts import Part, Tube
 from tubekit.amp.parts.part import HEAT
 from tubekit.amp.topology import reached
+from tubekit.amp.wiring import fed_by, heater_string
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import GROUND, Circuit, Device, Rectifier, Windings, nodes_of
 from tubekit.circuit.reduction import FLOATING, resistance_to_ground

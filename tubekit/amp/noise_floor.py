@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.part_words import part_words
+from tubekit.amp.findings import part_words
 from tubekit.amp.signal_view import GENERATOR, SOURCE_OHMS, SignalView, signal_view
 from tubekit.amp.stability import refuse_unstable
 from tubekit.analyses.elimination import respond
-from tubekit.analyses.noise import FLICKER_HZ, KELVIN, Noise, noise
-from tubekit.circuit.threads import on_one_core
+from tubekit.analyses.small_signal import FLICKER_HZ, KELVIN, Noise, noise
+from tubekit.circuit.newton import on_one_core
 from tubekit.text import Printed, Table, headed, quantity
 
 Array = np.ndarray

@@ -14,8 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from tubekit.amp.fields import Form, Listed, NodeName, Words, YesNo, fields_of
-from tubekit.amp.findings import Findings, tables_in
-from tubekit.amp.heading import Heading, NodeOrPair, TestPoint
+from tubekit.amp.findings import Findings, Heading, NodeOrPair, TestPoint, tables_in
 from tubekit.amp.make import make_part
 from tubekit.amp.parts import KINDS, PowerTransformer, Section, Transformer, Tube, Winding
 from tubekit.amp.spreadsheets import csv_file, plain, slip, xlsx_file

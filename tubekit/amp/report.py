@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.amp import Amp
+from tubekit.amp.build import assumed_values
 from tubekit.amp.mains_solve import LIVE_V
 from tubekit.amp.parts import GROUND
 from tubekit.amp.readings import (
@@ -25,8 +26,7 @@ from tubekit.amp.signal_view import idle_signal
 from tubekit.amp.solve import SolvedAmp, solve_amp
 from tubekit.amp.stability import Stability
 from tubekit.amp.stages import gains_in_place
-from tubekit.amp.strays import assumed_values
-from tubekit.analyses.convergence import Convergence
+from tubekit.analyses.time_stepper import Convergence
 from tubekit.result_fields import frozen_array
 from tubekit.text import Printed, Table
 

@@ -16,18 +16,16 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.fields import Value
-from tubekit.amp.held_supply import generator
-from tubekit.amp.outputs import output_sections
+from tubekit.amp.hum_paths import generator
 from tubekit.amp.parts import GROUND, Jack, MainsPlug
 from tubekit.amp.report import AmpReport
+from tubekit.amp.signal_order import output_sections
 from tubekit.amp.signal_view import GENERATOR, SOURCE_OHMS, carries_bias, driven_at
-from tubekit.amp.supply import SupplyReport, supply_report
-from tubekit.amp.supply_readings import FilterReading
+from tubekit.amp.supply import FilterReading, SupplyReport, supply_report
 from tubekit.amp.topology import edges, reached
 from tubekit.analyses.large_signal import LargeSignal, large_signal
 from tubekit.analyses.mains import MainsState
-from tubekit.analyses.transient import slow_transient
-from tubekit.analyses.transient_result import Transient
+from tubekit.analyses.transient import Transient, slow_transient
 from tubekit.circuit.parts import Circuit, Rectifier, VoltageSource
 from tubekit.errors import ChangeError, SolveError
 from tubekit.text import Printed, Table, headed, quantity

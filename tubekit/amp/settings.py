@@ -7,7 +7,7 @@ from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 
-from tubekit.amp.parts.variables import GAS, LEAK, NO_LEAK, Adjustment, CircuitParameter
+from tubekit.amp.parts.faults import GAS, LEAK, NO_LEAK, Adjustment, CircuitParameter
 from tubekit.circuit.parts import (
     GROUND,
     Capacitor,

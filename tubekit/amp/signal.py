@@ -10,10 +10,9 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.clipping import ClipPoint, clips_at, level_below
-from tubekit.amp.outputs import output_transformer
-from tubekit.amp.reverb import TankReading, read_tanks
-from tubekit.amp.signal_order import SignalOrder, signal_order
+from tubekit.amp.build import AssumedValue
+from tubekit.amp.clipping import ClipPoint, TankReading, clips_at, level_below, read_tanks
+from tubekit.amp.signal_order import SignalOrder, output_transformer, signal_order
 from tubekit.amp.signal_tables import signal_tables
 from tubekit.amp.signal_view import (
     SOURCE_OHMS,
@@ -22,14 +21,12 @@ from tubekit.amp.signal_view import (
     signal_view,
     without_taken,
 )
-from tubekit.amp.stage_corners import StretchReading, grid_stretches, whole_stretch
-from tubekit.amp.stages import StageReading, read_stages
-from tubekit.amp.strays import AssumedValue
+from tubekit.amp.stages import StageReading, StretchReading, grid_stretches, read_stages, whole_stretch
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.natural_modes import NaturalModes, transfer_zeros
 from tubekit.analyses.part_sensitivity import current_into, number, picker
+from tubekit.circuit.newton import on_one_core
 from tubekit.circuit.parts import Windings
-from tubekit.circuit.threads import on_one_core
 from tubekit.errors import ChangeError, warn_batch
 from tubekit.text import Printed, Table, quantity, to_json_value
 from tubekit.units import mark

@@ -8,7 +8,7 @@ import numpy as np
 
 from tubekit.amp.clipping import beyond
 from tubekit.amp.signal_view import gain_at
-from tubekit.amp.stage_corners import corner_words
+from tubekit.amp.stages import corner_words
 from tubekit.text import Table, headed
 
 if TYPE_CHECKING:

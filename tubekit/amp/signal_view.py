@@ -13,14 +13,12 @@ from functools import cached_property
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.build import build
-from tubekit.amp.outputs import Output, in_parallel, load_of, output_of, outputs_of
+from tubekit.amp.build import AssumedValue, assumed_values, build, heater_strays, signal_strays
 from tubekit.amp.parts import GROUND, Jack, Loudspeaker, Potentiometer, input_jacks
 from tubekit.amp.parts.resistors import END_RESISTANCE
-from tubekit.amp.signal_order import signal_order
+from tubekit.amp.signal_order import Output, in_parallel, load_of, output_of, outputs_of, signal_order
 from tubekit.amp.solve import SolvedAmp, solve_amp
 from tubekit.amp.stability import Stability, held_still, stability
-from tubekit.amp.strays import AssumedValue, assumed_values, heater_strays, signal_strays
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.analyses.part_sensitivity import across, picker

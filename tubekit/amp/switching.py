@@ -14,17 +14,14 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import build
-from tubekit.amp.fuse_time import fuse_class
 from tubekit.amp.parts import Capacitor, Fuse, PowerTransformer, Switch, Thermistor
 from tubekit.amp.parts.diodes import SELENIUM
 from tubekit.amp.parts.part import HEAT
 from tubekit.amp.report import AmpReport
-from tubekit.amp.string_warming import WORDS as STRING_WORDS, string_start
 from tubekit.amp.supply import SupplyReport, supply_report
-from tubekit.amp.surge import FuseSurge, PlateSurge, Surge, SwitchOn
-from tubekit.amp.warming import WORDS, emission, warmth
-from tubekit.analyses.transient import slow_transient, transient
-from tubekit.analyses.transient_result import Transient
+from tubekit.amp.surge import FuseSurge, PlateSurge, Surge, SwitchOn, fuse_class
+from tubekit.amp.warming import STRING_WORDS, WORDS, emission, string_start, warmth
+from tubekit.analyses.transient import Transient, slow_transient, transient
 from tubekit.circuit.parts import Circuit, Resistor
 from tubekit.devices import catalogue
 from tubekit.devices.heater import COLD_HEATER, COLD_LAMP

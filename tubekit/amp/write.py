@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from tubekit.amp.fields import fields_of
-from tubekit.amp.heading import Heading, TestPoint
+from tubekit.amp.findings import Heading, TestPoint
 from tubekit.amp.parts import KINDS, Part, Section, Transformer, Tube, Winding
 
 HEADS = ("amp", "test_points")

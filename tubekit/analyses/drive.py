@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tubekit.analyses.large_signal import SAMPLES, LargeSignal, large_signal
-from tubekit.analyses.loadline_limits import FLAT, GRID_SHARE, NEARLY_OFF
+from tubekit.analyses.loadline_result import FLAT, GRID_SHARE, NEARLY_OFF
 from tubekit.circuit.parts import Circuit, Device, Value, VoltageSource
 from tubekit.errors import CircuitError
 from tubekit.text import Printed, Table, headed, quantity

@@ -26,8 +26,8 @@ from tubekit.analyses.operating_point import OperatingPoint
 from tubekit.analyses.part_sensitivity import number, picker
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network, assemble
+from tubekit.circuit.newton import on_one_core
 from tubekit.circuit.parts import Capacitor, Circuit, Resistor, VoltageSource
-from tubekit.circuit.threads import on_one_core
 from tubekit.errors import CircuitError, near_matches
 from tubekit.text import Printed, Table, headed, quantity, to_json_value
 

@@ -6,15 +6,15 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from tubekit.analyses.convergence import Convergence, seal
 from tubekit.analyses.driven import Driven, DrivenProblem, solve_driven
 from tubekit.analyses.harmonics import Harmonics, wave
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
+from tubekit.analyses.time_stepper import Convergence, seal
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network, assemble
+from tubekit.circuit.newton import on_one_core
 from tubekit.circuit.parts import GROUND, Circuit, Resistor
 from tubekit.circuit.reduction import Reduced, held, reduce_to_ports, solve_linear
-from tubekit.circuit.threads import on_one_core
 from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
 from tubekit.text import Printed, Table, headed, quantity
 

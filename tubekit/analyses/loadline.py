@@ -4,20 +4,156 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
-from tubekit.analyses.convergence import Convergence
 from tubekit.analyses.driven import Driven
-from tubekit.analyses.loadline_limits import class_letter, drive_limits, limits_walk
-from tubekit.analyses.loadline_result import LoadLine
-from tubekit.analyses.loadline_stage import above_zero, bare_stage
-from tubekit.analyses.loads import SpeakerLoad, series_reactance
-from tubekit.analyses.plate_stage import PlateStage, Walk
-from tubekit.analyses.section_law import AnyTube, plate_limit, section_law, type_name
-from tubekit.circuit.threads import on_one_core
+from tubekit.analyses.loadline_result import LoadLine, class_letter, drive_limits, limits_walk
+from tubekit.analyses.operating_point import operating_point
+from tubekit.analyses.plate_stage import PlateStage, Walk, self_bias
+from tubekit.analyses.regulation import SpeakerLoad, series_reactance
+from tubekit.analyses.time_stepper import Convergence
+from tubekit.circuit.newton import on_one_core
+from tubekit.circuit.parts import GROUND, Circuit, Device, Part, Resistor, VoltageSource
+from tubekit.devices.catalogue import tube as look_up
+from tubekit.devices.law import Law, Parameter
+from tubekit.devices.pentode import Pentode
+from tubekit.devices.triode import Triode
+from tubekit.devices.tube_record import Tube
 from tubekit.errors import InputError, SolveError
+
+
+def bare_stage(
+    law: Triode | Pentode, name: str, load: float, plate: float | None, supply: float | None,
+    screen: float | None, grid: float | None, cathode: float | None, next_grid: float | None, pair: bool,
+    tap: float,
+) -> PlateStage:  # fmt: skip
+    """Voltages at rest and what the plates see, from what a user gives."""
+    if (plate is None) == (supply is None):
+        raise InputError(
+            "needs plate= or supply=",
+            part=name,
+            fix="Give the plate voltage at idle, or the B+ of a plate resistor",
+        )
+    if (grid is None) == (cathode is None):
+        raise InputError(
+            "needs grid= or cathode=",
+            part=name,
+            fix="Give the bias in volts, or the cathode resistor in ohms",
+        )
+    if not 0.0 <= tap <= 1.0:
+        raise InputError(
+            f"a tap of {tap!r} is not on the winding",
+            part=name,
+            fix="Give 0 (screen at its own supply) to 1 (strapped)",
+        )
+    if isinstance(law, Triode):
+        if screen is not None or tap:
+            raise InputError("a triode has no screen", part=name, fix="Leave screen= and tap= out")
+    elif screen is None:
+        if not tap:
+            raise InputError(
+                "needs its screen voltage",
+                part=name,
+                fix="Give screen= in volts, or tap= for a tapped winding",
+            )
+        screen = plate if plate is not None else supply
+    if pair and supply is not None:
+        raise InputError("a pair needs a transformer", part=name, fix="Give plate= instead of supply=")
+    above_zero("load", load)
+    rk = 0.0 if cathode is None else above_zero("cathode", cathode)
+    if supply is not None:
+        return _resistor_fed(law, supply, load, screen, grid, rk, next_grid, tap)
+    assert plate is not None
+    tubes = 2 if pair else 1
+    bias = self_bias(law, plate, screen, rk, tubes) if grid is None else -grid
+    return PlateStage(law, plate, screen, -bias, load / 4.0 if pair else load, tap, pair, 0.0, rk)
+
+
+def _resistor_fed(
+    law: Triode | Pentode, supply: float, load: float, screen: float | None, grid: float | None,
+    cathode: float, next_grid: float | None, tap: float,
+) -> PlateStage:  # fmt: skip
+    """Rest of a stage on a plate resistor, from a circuit of its own."""
+    bottom = "k" if cathode else GROUND
+    nodes = ("p", "g") if screen is None else ("p", "p" if tap == 1.0 else "s", "g")
+    parts: list[Part] = [
+        VoltageSource("B", "b", GROUND, supply), Resistor("R1", "b", "p", load),
+        VoltageSource("E", "g", GROUND, 0.0 if grid is None else grid), Device("V1", law, nodes, bottom),
+    ]  # fmt: skip
+    if "s" in nodes:
+        parts.append(VoltageSource("S", "s", GROUND, float(screen or 0.0)))
+    if cathode:
+        parts.append(Resistor("R2", "k", GROUND, cathode))
+    rest = operating_point(Circuit(tuple(parts), "stage at idle")).port_volts[0]
+    seen = load if next_grid is None else load * next_grid / (load + above_zero("next_grid", next_grid))
+    at_screen = None if screen is None else float(rest[1])
+    return PlateStage(law, float(rest[0]), at_screen, float(rest[-1]), seen, tap, False, load, cathode)
+
+
+def above_zero(name: str, value: float) -> float:
+    """The value, which must be a finite number above zero."""
+    if not (np.isfinite(value) and value > 0):
+        raise InputError(f"{name} {value!r} is not above zero", fix=f"Give {name}= above zero")
+    return float(value)
+
+
+AnyTube: TypeAlias = str | Tube | Triode | Pentode
+
+
+def section_law(tube: AnyTube, emission: Parameter = 1.0, spread: Parameter = 1.0) -> Triode | Pentode:
+    """The law of one section.
+
+    Parameters
+    ----------
+    tube : type name or equivalent, a record of the catalogue, or a law as it is.
+    emission : cathode emission left of a worn tube, 1 is new.
+    spread : current of this new tube at fixed voltages, relative to the mean of its type; makers let
+        it lie 0.6 to 1.4 in places (data/handbook/tube_spread_limits.csv).
+
+    Raises
+    ------
+    UnknownTube : no such type. InputError : a rectifier; emission or spread not above zero.
+
+    Examples
+    --------
+    >>> new, worn = section_law("6V6GT"), section_law("6V6GT", emission=0.7)
+    >>> point = np.array([250.0, 250.0, -12.5])
+    >>> print(f"{worn.evaluate(point)[0][0] / new.evaluate(point)[0][0]:.3f}")
+    0.700
+    """
+    for name, factor in (("emission", emission), ("spread", spread)):
+        if not (np.all(np.isfinite(factor)) and np.all(np.asarray(factor) > 0)):
+            raise InputError(
+                f"{name} {factor!r} is not above zero", fix=f"Give {name} as a factor, 1 is the mean new tube"
+            )
+    law: Law = tube if isinstance(tube, (Triode, Pentode)) else _record(tube).law
+    if not isinstance(law, (Triode, Pentode)):
+        raise InputError("is a rectifier: there is no grid to drive", part=type_name(tube))
+    same = np.ndim(emission) == 0 and np.ndim(spread) == 0 and emission == 1.0 and spread == 1.0
+    return law if same else law.worn(np.asarray(emission) * spread)
+
+
+def type_name(tube: AnyTube) -> str:
+    """How the tube is called: its type, or the kind of a bare law."""
+    if isinstance(tube, (Triode, Pentode)):
+        return type(tube).__name__.lower()
+    return _record(tube).type
+
+
+def plate_limit(tube: AnyTube) -> float:
+    """Rated plate dissipation [W]; NaN where none is known."""
+    if isinstance(tube, (Triode, Pentode)):
+        return float("nan")
+    watts = _record(tube).ratings.plate_w
+    return float("nan") if watts is None else watts
+
+
+def _record(tube: str | Tube) -> Tube:
+    return look_up(tube) if isinstance(tube, str) else tube
+
 
 Array = npt.NDArray[np.float64]
 Phasors = npt.NDArray[np.complex128]

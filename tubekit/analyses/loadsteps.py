@@ -8,9 +8,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from tubekit.analyses.loadline import load_line
+from tubekit.analyses.loadline import AnyTube, load_line
 from tubekit.analyses.loadline_result import LoadLine
-from tubekit.analyses.section_law import AnyTube
 from tubekit.errors import InputError
 from tubekit.text import Printed, Table, headed, quantity
 

@@ -14,16 +14,15 @@ from functools import cached_property
 
 import numpy as np
 
-from tubekit.analyses.convergence import RELAXED, Convergence, seal
 from tubekit.analyses.cycle import Cycle
 from tubekit.analyses.harmonics import wave
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.analyses.supply import Supply, SupplyState
+from tubekit.analyses.time_stepper import RELAXED, Convergence, seal
 from tubekit.circuit.network import assemble
-from tubekit.circuit.newton import TOLERANCE, evaluate
+from tubekit.circuit.newton import TOLERANCE, evaluate, on_one_core
 from tubekit.circuit.parts import GROUND, Circuit, Windings
 from tubekit.circuit.stamps import REVERSE_LEAK
-from tubekit.circuit.threads import on_one_core
 from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
 from tubekit.text import Printed, Table, headed, quantity
 

@@ -17,8 +17,8 @@ from tubekit.analyses.operating_point import OperatingPoint
 from tubekit.analyses.poles import SHIFT
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network
+from tubekit.circuit.newton import on_one_core
 from tubekit.circuit.reduction import solve_linear
-from tubekit.circuit.threads import on_one_core
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
 

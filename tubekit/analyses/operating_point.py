@@ -11,13 +11,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from tubekit.analyses.convergence import FROM_COLD, KIRCHHOFF_A, Convergence, seal
+from tubekit.analyses.time_stepper import FROM_COLD, KIRCHHOFF_A, Convergence, seal
 from tubekit.circuit.full import solve_full
 from tubekit.circuit.network import Network, assemble
-from tubekit.circuit.newton import TOLERANCE, PortSolution, evaluate, solve_ports
+from tubekit.circuit.newton import TOLERANCE, PortSolution, evaluate, on_one_core, solve_ports
 from tubekit.circuit.parts import GROUND, Circuit
 from tubekit.circuit.reduction import HELD, Reduced, held, reduce_to_ports
-from tubekit.circuit.threads import on_one_core
 from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
 from tubekit.text import Printed, Table, headed, quantity
 

@@ -2,25 +2,182 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
+from tubekit.amp.dangers import LIVE_CHASSIS, NOT_ISOLATED
 from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.solve import SolvedAmp, solve_amp
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.warming import settling_s
-from tubekit.bench import bring_up_words as words
-from tubekit.bench.candidates import tube_readings
 from tubekit.bench.lamp import LAW, LimiterLamp, behind_lamp, usual_lamp
+from tubekit.bench.next_reading import tube_readings
 from tubekit.circuit.parts import GROUND, VoltageSource
 from tubekit.decisions.probe import Probe
 from tubekit.devices.heater import EMISSION
 from tubekit.errors import InputError
 from tubekit.text import Column, Printed, Table, headed, quantity
+from tubekit.units import show
+
+OVER = 1.3
+"""Line current beyond this many times the expected one stops the step (common practice, no source)."""
+RAIL_SHORT, BIAS_OFF, CATHODE_OVER = 0.15, 0.10, 0.15
+"""How far B+ may stay below, a fixed bias be off, a cathode rise above its figure (common practice)."""
+FORMING = (0.2, 0.85)
+"""Shares of the working B+ at which electrolytics form while one waits."""
+WARMING = (
+    "Right after each step the heaters are still cool, so the line current reads high; it drops during the "
+    "wait (warm-up times are a shop rule of thumb)."
+)
+
+
+def prepare(amp: Amp, bias: Mapping[str, float] | None = None) -> tuple[str, ...]:
+    """List what is done before the first step, the supply first; a chassis on the line is never grounded.
+
+    `bias` are the volts of the grids of output tubes at fixed bias.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> prepare(load_amp("teasel"))[0].partition(".")[0]
+    'Check that the chassis is grounded through the three-wire cord'
+    """
+    alive = any(danger.code in (LIVE_CHASSIS, NOT_ISOLATED) for danger in amp.dangers)
+    if alive:
+        first = (
+            "Feed the amp through an isolation transformer, ahead of the variable transformer or the lamp: "
+            "neither of these isolates. Do NOT ground the chassis."
+        )
+    else:
+        first = (
+            "Check that the chassis is grounded through the three-wire cord. A variable transformer or a "
+            "series lamp does not isolate the amp from the line."
+        )
+    return (
+        first,
+        "Install the correct fuses.",
+        "Connect a dummy load of the rated impedance and power to the output.",
+        "Clip the meters on with the amp off, unplugged and discharged.",
+        *_bias_first(amp, bias or {}),
+    )
+
+
+def _bias_first(amp: Amp, bias: Mapping[str, float]) -> Iterator[str]:
+    if bias:
+        tubes = dict.fromkeys(s.name for s in amp.topology.sections if s.grid in bias)
+        grids = [f"{amp.topology.place(grid)} reads {show(volts, 'V')}" for grid, volts in bias.items()]
+        yield (
+            f"Fixed bias: pull {_joined(tubes)}. Raise the line as below with these tubes out, and check "
+            f"that {_joined(grids)} or more negative at full line voltage. If not, repair the bias supply: "
+            "without bias the output tubes destroy themselves. Unplug and discharge, then install them."
+        )
+
+
+def _joined(words: Iterable[str]) -> str:
+    return " and ".join(words)
+
+
+def watch(heaters: float, volts: float, working: float, bias: Collection[str] = ()) -> str:
+    """Words for what to look at in a step.
+
+    Parameters
+    ----------
+    heaters : heater voltage over the rated one.
+    volts, working : B+ in this step, and at full mains [V].
+    bias : nodes of fixed bias.
+
+    Examples
+    --------
+    >>> watch(0.43, 178.0, 389.0)
+    'heaters dark, B+ already at 46 %: wait until the current settles and the electrolytics have re-formed'
+    >>> watch(1.0, 388.0, 389.0)
+    'heaters at full heat, everything at its working voltage'
+    """
+    share = volts / working if working else 0.0
+    heat = (
+        "dark"
+        if heaters < 0.45
+        else "dull"
+        if heaters < 0.7
+        else "glowing"
+        if heaters < 0.95
+        else "at full heat"
+    )
+    if share > 0.97:
+        return f"heaters {heat}, everything at its working voltage"
+    if share < 0.08:
+        return f"heaters {heat}, B+ near zero"
+    text = f"heaters {heat}, B+ {'already ' if heaters < 0.45 else ''}at {100 * share:.0f} %"
+    if bias:
+        text += f": check the bias at {' and '.join(bias)} before you go on"
+    elif FORMING[0] < share < FORMING[1]:
+        text += ": wait until the current settles and the electrolytics have re-formed"
+    return text
+
+
+def stops(supply: SupplyReport, last_a: float, bias: Collection[str]) -> tuple[str, ...]:
+    """When to stop on a variable supply; `last_a` is the settled current of the last step [A]."""
+    most = show(OVER * last_a, "A")
+    return (
+        f"after the wait the line current is above {OVER:g} times its value in the table (last step: {most})",
+        *_stops(supply, bias),
+    )
+
+
+def lamp_stops(looks: str, shorted: str, supply: SupplyReport, bias: Collection[str]) -> tuple[str, ...]:
+    """When to stop behind a lamp: the lamp shows it first."""
+    return (
+        f"the lamp stays bright: it may flare for a second at switch-on, then it {looks}{shorted}",
+        *_stops(supply, bias),
+    )
+
+
+def _stops(supply: SupplyReport, bias: Collection[str]) -> Iterator[str]:
+    yield f"B+ is more than {100 * RAIL_SHORT:.0f} % below the value for the step, or keeps falling"
+    over = [f"{node} {show(rated, 'V')} ({name})" for node, name, rated in rated_rails(supply)]
+    if over:
+        yield f"the voltage across a filter capacitor is above its rating: {', '.join(over)}"
+    if bias:
+        yield (
+            f"the bias voltage at {' or '.join(bias)} is more than {100 * BIAS_OFF:.0f} % off "
+            "the expected value: with too little bias voltage the output tubes run away"
+        )
+    climbs = f"is {100 * CATHODE_OVER:.0f} % above the expected value and keeps climbing"
+    yield f"a cathode voltage {climbs}, or a plate glows red"
+    yield "anything smells, smokes, crackles or hums loudly, or a filter capacitor gets warm"
+
+
+def rated_rails(supply: SupplyReport) -> Iterator[tuple[str, str, float]]:
+    """Node, capacitor and rating [V] of each filter capacitor from a rail to ground."""
+    for one in supply.filters:
+        part = supply.amp.parts[one.capacitor]
+        if isinstance(part, drawn.Capacitor) and part.volts is not None and GROUND in part.ends:
+            node = next(end for end in part.ends if end != GROUND)
+            yield node, one.capacitor, float(np.max(part.volts))
+
+
+def cold_note(supply: SupplyReport) -> str:
+    """B+ at full mains while the tubes do not draw yet."""
+    one = supply.filters[0]
+    volts = float(np.abs(supply.cold.waveform(one.a, one.b)).max())
+    part = supply.amp.parts[one.capacitor]
+    rated = getattr(part, "volts", None)
+    limit = "" if rated is None else f"; {one.capacitor} is rated {show(float(np.max(rated)), 'V')}"
+    return (
+        f"If switched on directly, {one.a} rises to {show(volts, 'V')} until the tubes draw current{limit}."
+    )
+
+
+def fixed_bias_nodes(amp: Amp, supply: SupplyReport) -> dict[str, float]:
+    """Grids of output tubes that a bias supply holds below ground, with their volts at idle."""
+    state = supply.report.solved.state
+    grids = [s.grid for p in amp.parts.values() if isinstance(p, Tube) for s in p.sections if s.screen]
+    return {g: volts for g in grids if (volts := float(state.mean(g)[0])) < -1.0}
+
 
 Array = np.ndarray
 
@@ -163,7 +320,7 @@ def bring_up(
     if amp.batch is not None:
         raise InputError("this calculates one amp at a time", where=amp.name, fix="Choose one: amp.member(0)")
     supply = supply_report(amp)
-    bias = words.fixed_bias_nodes(amp, supply)
+    bias = fixed_bias_nodes(amp, supply)
     probes = (
         *tube_readings(amp, 4), *(p for p in tube_readings(amp, 99) if _is_output_cathode(amp, p)),
         *(Probe("dc_v", (node, GROUND)) for node in bias),
@@ -179,10 +336,10 @@ def bring_up(
     stepped = tuple(
         _on_supply(asked, share, before) for before, share in zip((0.0, *steps[:-1]), steps, strict=True)
     )
-    notes = (words.cold_note(supply), words.WARMING, EMISSION)
+    notes = (cold_note(supply), WARMING, EMISSION)
     return BringUp(
         amp, "on a variable transformer", asked.probes, stepped,
-        words.stops(supply, stepped[-1].mains_a, bias), words.prepare(amp, bias), notes,
+        stops(supply, stepped[-1].mains_a, bias), prepare(amp, bias), notes,
     )  # fmt: skip
 
 
@@ -199,7 +356,7 @@ class _Asked:
         """Words for what to look at: heaters and B+ against full line voltage."""
         rail = self.probes[0].place[0]
         working = float(self.supply.report.solved.state.mean(rail)[0])
-        return words.watch(heaters, float(solved.state.mean(rail)[0]), working, self.bias)
+        return watch(heaters, float(solved.state.mean(rail)[0]), working, self.bias)
 
 
 def _is_output_cathode(amp: Amp, probe: Probe) -> bool:
@@ -221,9 +378,9 @@ def _behind_lamps(asked: _Asked, given: Sequence[LimiterLamp]) -> BringUp:
     shorted = _shorted(asked, given[0])  # one begins with the smallest lamp
     looks = result[0].watch.partition(";")[0].removeprefix("lamp ")
     short = f"; {shorted.watch}" if shorted else ""
-    stops = words.lamp_stops(looks, short, asked.supply, asked.bias)
-    notes = (words.cold_note(asked.supply), LAW, EMISSION)
-    before = words.prepare(asked.amp, asked.bias)
+    stops = lamp_stops(looks, short, asked.supply, asked.bias)
+    notes = (cold_note(asked.supply), LAW, EMISSION)
+    before = prepare(asked.amp, asked.bias)
     return BringUp(
         asked.amp, "through a light-bulb limiter", asked.probes, result, stops, before, notes, shorted
     )

@@ -10,10 +10,19 @@ from pathlib import Path
 from typing import Any
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.bench.cable_graph import cable_graph, connectors, joined_pairs, pins, way
-from tubekit.bench.cable_ohms import poor_joints
-from tubekit.bench.cable_wiring import found_amp
-from tubekit.bench.continuity import CableFault, Continuity, cable_faults, read_continuity
+from tubekit.bench.cable_errors import found_amp
+from tubekit.bench.continuity import (
+    CableFault,
+    Continuity,
+    cable_faults,
+    cable_graph,
+    connectors,
+    joined_pairs,
+    pins,
+    poor_joints,
+    read_continuity,
+    way,
+)
 from tubekit.bench.loop_search import LoopSearch, loop_search
 from tubekit.bench.loop_states import LoopState, loop_states, unplugged
 from tubekit.bench.reading_rows import text_of

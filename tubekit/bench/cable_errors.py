@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+import dataclasses
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import combinations, pairwise
 
 import networkx as nx
+import numpy as np
 
-from tubekit.amp import Amp
-from tubekit.amp.parts.connectors import UNUSED
-from tubekit.bench.cable_graph import Pin, cable_graph, connectors, joined_pairs, pins
-from tubekit.bench.continuity import CableFault, Continuity
-from tubekit.errors import ReadingError
+from tubekit.amp import Amp, AmpReport, parts as drawn
+from tubekit.amp.parts.switches import UNUSED
+from tubekit.amp.supply import fuse_readings
+from tubekit.bench.continuity import CableFault, Continuity, Pin, cable_graph, connectors, joined_pairs, pins
+from tubekit.decisions.limits import idle_limits
+from tubekit.decisions.rating import RatingCheck
+from tubekit.errors import ReadingError, near_matches
+from tubekit.units import mark, show
 
 MISTAKES = {
     "as drawn": 0, "swap two pins": 2, "open at a pin": 1, "join two pins": 2, "leave a strap out": 0,
@@ -114,3 +119,156 @@ _SOLDER: Mapping[str, Callable[..., None]] = {
     "as drawn": _as_drawn, "swap two pins": _swap, "open at a pin": _open, "join two pins": _join,
     "leave a strap out": _no_straps,
 }  # fmt: skip
+
+
+def swapped_pins(amp: Amp, one: Pin, two: Pin) -> Amp:
+    """The amp with the wires at two pins of one plug soldered to each other's pin; straps stay.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> swapped_pins(load_amp("fescue"), "P2.7", "P2.8").parts["P2"].plug[6:8]
+    ('w8', 'w7')
+    """
+    name, (i, j) = one.split(".")[0], (int(pin.split(".")[1]) for pin in (one, two))
+    part = connectors(amp)[name]
+    plug = list(part.plug)
+    plug[i - 1], plug[j - 1] = plug[j - 1], plug[i - 1]
+    return dataclasses.replace(amp, parts={**amp.parts, name: dataclasses.replace(part, plug=tuple(plug))})
+
+
+def cut(amp: Amp, wire: str) -> Amp:
+    """The amp with one of its wires cut.
+
+    Raises
+    ------
+    ReadingError : there is no such wire (near matches listed).
+    """
+    wires = [name for name, part in amp.parts.items() if isinstance(part, drawn.Wire)]
+    if wire not in wires:
+        raise ReadingError(
+            f"there is no wire '{wire[:20]}'", where=amp.name, near=near_matches(wire, wires),
+            fix=f"Choose one of {', '.join(wires)}" if wires else "This amp file has no wires",
+        )  # fmt: skip
+    return dataclasses.replace(amp, parts={name: part for name, part in amp.parts.items() if name != wire})
+
+
+def found_amp(amp: Amp, readings: Sequence[Continuity]) -> Amp:
+    """The amp with its cable as the readings found it; what was not read stands as drawn."""
+    read = {reading.pair: reading.beeps for reading in readings}
+    parts = {name: part for name, part in amp.parts.items() if not _contradicted(amp, part, read)}
+    names = connectors(amp)
+    for name, part in names.items():
+        straps = tuple(s for s in part.straps if read.get(frozenset(f"{name}.{pin}" for pin in s), True))
+        parts[name] = dataclasses.replace(part, straps=straps)
+    for k, (one, two) in enumerate(_found_joined(readings), 1):
+        parts = _strap_or_wire(parts, one, two, f"W{900 + k}")
+    return dataclasses.replace(amp, parts=parts)
+
+
+def _contradicted(amp: Amp, part: drawn.Part, read: dict[frozenset[str], bool]) -> bool:
+    """A wire that the meter did not find."""
+    if not isinstance(part, drawn.Wire):
+        return False
+    soldered = [
+        (node, f"{name}.{k}") for name, c in connectors(amp).items() for k, node in enumerate(c.plug, 1)
+    ]
+    ends = [{pin for node, pin in soldered if node == end} for end in part.ends]
+    return any(read.get(frozenset((a, b))) is False for a in ends[0] for b in ends[1])
+
+
+def _found_joined(readings: Sequence[Continuity]) -> Iterator[tuple[str, str]]:
+    for reading in readings:
+        if reading.beeps:
+            yield reading.one, reading.two
+
+
+def _strap_or_wire(parts: dict[str, drawn.Part], one: str, two: str, wire: str) -> dict[str, drawn.Part]:
+    """A strap where both pins are in one plug, else a wire between what is soldered to them."""
+    (a, i), (b, j) = (pin.split(".") for pin in (one, two))
+    first, second = parts[a], parts[b]
+    assert isinstance(first, drawn.Connector)
+    assert isinstance(second, drawn.Connector)
+    if a == b:
+        strap = (min(int(i), int(j)), max(int(i), int(j)))
+        return {**parts, a: dataclasses.replace(first, straps=tuple(dict.fromkeys((*first.straps, strap))))}
+    first, node_a = _solder_node(first, int(i))
+    parts = {**parts, a: first}
+    second, node_b = _solder_node(second, int(j))
+    parts = {**parts, b: second}
+    return {**parts, wire: drawn.Wire(designator=wire, ends=(node_a, node_b))}
+
+
+def _solder_node(part: drawn.Connector, pin: int) -> tuple[drawn.Connector, str]:
+    """The node on a plug's pin; one is made for a pin that only a strap touched."""
+    node = part.plug[pin - 1]
+    if node != UNUSED:
+        return part, node
+    node = f"{part.designator}_{pin}"
+    return dataclasses.replace(
+        part, plug=tuple(node if k == pin else n for k, n in enumerate(part.plug, 1))
+    ), node
+
+
+BURNS = 2.0
+"""From this many times its rating on a part is damaged within minutes (common practice, no source)."""
+HARMS = 1.1
+"""Up to this many times its rating nothing is said of it here: an unloaded winding comes that far (common
+practice, no source)."""
+SHOWN = 4
+
+
+def damage(before: AmpReport, after: AmpReport) -> tuple[str, ...]:
+    """List the damage by a change of wiring, the fuse first, then ratings by how far they are exceeded.
+
+    Parameters
+    ----------
+    before, after : the amp as it should be, and with the other wiring; what exceeds its rating in both is
+        left out.
+
+    Examples
+    --------
+    >>> from tubekit import analyze, load_amp
+    >>> amp = load_amp("teasel")
+    >>> damage(analyze(amp), analyze(amp.changed({"C14": "short"})))[0][:24]
+    'F1 (1.50 A slow) carries'
+    """
+    was = {c.key: c for c in idle_limits(before)}
+    worse = [
+        c for c in idle_limits(after)
+        if c.worst > HARMS and c.code != "fuse_a" and c.since(was.get(c.key)) in ("new", "worse")
+    ]  # fmt: skip
+    result = [*_fuses(after), *_together(worse, after)]
+    more = len(result) - SHOWN
+    return (*result[:SHOWN], f"{more} more ratings exceeded") if more > 1 else tuple(result)
+
+
+def _fuses(report: AmpReport) -> Iterator[str]:
+    for one in fuse_readings(report.solved):
+        amps, rated = float(np.max(one.amps)), float(np.max(one.rated_a))
+        if np.isfinite(np.min(one.holds_s)):
+            words = f"{one.fuse} ({show(rated, 'A')} {one.speed}) carries {show(amps, 'A')}"
+            yield f"{words}: {one.carries}"
+
+
+def _together(checks: list[RatingCheck], after: AmpReport) -> Iterator[str]:
+    """Parts that share a fate on one line."""
+    alike: dict[tuple[str, str], list[RatingCheck]] = {}
+    for c in checks:
+        alike.setdefault((_heater(after, c) or c.code, f"{c.worst:.2g}"), []).append(c)
+    for (fate, _), same in alike.items():
+        one = same[0]
+        parts = ", ".join(dict.fromkeys(f"{c.part} winding" if " " in c.part else c.part for c in same))
+        hot = one.unit in ("W", "A")
+        verb = "will burn out" if hot and one.worst >= BURNS else "overloaded" if hot else "over the limit"
+        figures = f"{one.what} {show(one.value, one.unit)} (limit {mark(one.limit, one.unit)})"
+        yield f"{parts}: {fate}" if fate != one.code else f"{parts} {verb}: {figures}"
+
+
+def _heater(after: AmpReport, c: RatingCheck) -> str:
+    """'heater at 0 V, should be 6.30 V'; nothing of another rating."""
+    if c.code != "heater_off":
+        return ""
+    tube = after.tube(c.part)
+    volts = round(float(np.max(tube.heater_rms_v)), 2)
+    return f"heater at {show(volts, 'V')}, should be {show(float(np.max(tube.heater_rated_v)), 'V')}"

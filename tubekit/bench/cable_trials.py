@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from tubekit.amp import Amp, AmpReport, analyze, parts as drawn
-from tubekit.amp.parts.connectors import UNUSED
+from tubekit.amp.parts.switches import UNUSED
 from tubekit.bench.cable import differences
-from tubekit.bench.cable_graph import Pin, cable_graph, connectors, joined_pairs, pins
-from tubekit.bench.cable_wiring import cut, swapped_pins
-from tubekit.bench.damage import damage
+from tubekit.bench.cable_errors import cut, damage, swapped_pins
+from tubekit.bench.continuity import Pin, cable_graph, connectors, joined_pairs, pins
 from tubekit.bench.loop_states import drawn_on, loop_states
 from tubekit.bench.wiring_effects import WiringEffect, wiring_effects
 from tubekit.errors import ReadingError, SolveError

@@ -2,17 +2,159 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import Any
 
 import networkx as nx
 
-from tubekit.amp import Amp
-from tubekit.bench.cable_graph import Pair, Pin, cable_graph, joined_pairs, known_pin, pins, way
-from tubekit.bench.cable_ohms import BEEPS_BELOW, ohms_said
-from tubekit.errors import ReadingError
+from tubekit.amp import Amp, parts as drawn
+from tubekit.amp.parts.switches import UNUSED
+from tubekit.decisions.probe import OPEN_OHMS
+from tubekit.errors import ReadingError, near_matches
+from tubekit.units import mark, parse, show
+
+Pin = str
+Pair = frozenset[str]
+
+
+def connectors(amp: Amp) -> dict[str, drawn.Connector]:
+    """The multi-pin connectors of an amp, by designator."""
+    return {name: part for name, part in amp.parts.items() if isinstance(part, drawn.Connector)}
+
+
+def pins(amp: Amp) -> tuple[Pin, ...]:
+    """Every plug pin as 'P2.1', those that nothing touches left out.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> pins(load_amp("fescue"))[:2]
+    ('P2.1', 'P2.2')
+    """
+    return tuple(
+        f"{name}.{k}"
+        for name, part in connectors(amp).items()
+        for k, node in enumerate(part.plug, 1)
+        if node != UNUSED or any(k in strap for strap in part.straps)
+    )
+
+
+def cable_graph(amp: Amp) -> nx.Graph:
+    """Pins and the nodes behind them, joined by solder, wires and straps; edges carry what joins them."""
+    graph = nx.Graph()
+    graph.add_nodes_from(pins(amp))
+    for name, part in connectors(amp).items():
+        for k, node in enumerate(part.plug, 1):
+            if node != UNUSED:
+                graph.add_edge(f"{name}.{k}", _behind(node), by="solder")
+        for one, two in part.straps:
+            graph.add_edge(f"{name}.{one}", f"{name}.{two}", by="strap")
+    for name, wire in amp.parts.items():
+        if isinstance(wire, drawn.Wire) and wire.condition == "fitted":
+            graph.add_edge(_behind(wire.a), _behind(wire.b), by=name)
+    return graph
+
+
+def _behind(node: str) -> str:
+    """A node's vertex; a node could bear a pin's name."""
+    return f"node {node}"
+
+
+def joined_pairs(graph: nx.Graph, among: Iterable[Pin]) -> set[Pair]:
+    """Every pair of pins that are one piece of metal."""
+    wanted = set(among)
+    pairs: set[Pair] = set()
+    for piece in nx.connected_components(graph):
+        pairs |= {frozenset(pair) for pair in combinations(sorted(piece & wanted), 2)}
+    return pairs
+
+
+def way(graph: nx.Graph, one: Pin, two: Pin) -> str:
+    """Name of what joins two pins: 'W4' or 'strap'."""
+    steps = nx.shortest_path(graph, one, two)
+    by = [graph.edges[a, b]["by"] for a, b in pairwise(steps)]
+    return ", ".join(word for word in by if word != "solder") or "solder"
+
+
+def known_pin(amp: Amp, text: str, where: str, line: int) -> Pin:
+    """A pin as written ('P2.4', 'p2-4', 'P2 4').
+
+    Raises
+    ------
+    ReadingError : no such connector or pin (near matches listed).
+    """
+    words = text.replace("-", ".").replace(" ", ".").upper().strip(".")
+    name, _, number = words.partition(".")
+    there = connectors(amp)
+    if name in there and number.isdigit() and 1 <= int(number) <= len(there[name].plug):
+        return f"{name}.{int(number)}"
+    raise ReadingError(
+        f"there is no pin '{text[:40]}'", where=where, part=f"line {line}" if line else "",
+        fix=f"Write connector and pin like P2.4; the connectors are {', '.join(there) or 'none'}",
+        near=near_matches(words, pins(amp)),
+    )  # fmt: skip
+
+
+BEEPS_BELOW = 30.0
+"""A meter beeps below this [Ω] (common practice, no source: makers set it at 20 to 100)."""
+GOOD_WIRE = 1.0
+"""A wire of a cable with its two joints and the meter's own leads stays below this [Ω] (common practice, no
+source; ten feet of AWG 18 have 0.07 Ω, from the resistivity of copper)."""
+OPEN_WORDS = ("open", "ol", "over", "infinite")
+
+
+def ohms_said(text: object) -> float:
+    """Ohms as written: '0.3', '12', '220k', 'open'.
+
+    Raises
+    ------
+    ReadingError : neither ohms nor 'open'.
+
+    Examples
+    --------
+    >>> ohms_said("0.3"), ohms_said("open") >= OPEN_OHMS
+    (0.3, True)
+    """
+    words = str(text).strip()
+    if words.lower() in OPEN_WORDS:
+        return OPEN_OHMS
+    try:
+        result = parse(words, "ohm")
+    except Exception as error:
+        raise ReadingError(
+            f"'{words[:20]}' is not a resistance", fix="Write ohms as 0.3 or 220k, or open"
+        ) from error
+    if result < 0:
+        raise ReadingError(f"{words} is below zero", fix="Leave out the minus sign, or zero the meter")
+    return result
+
+
+def poor_joints(amp: Amp, ohms: Mapping[Pair, float]) -> Iterator[str]:
+    """List the poor joints and leaks that the ohms show, one sentence each.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> next(poor_joints(load_amp("fescue"), {frozenset(("P2.7", "P3.7")): 12.0}))[:59]
+    'P2.7 to P3.7 reads 12.0 Ω: connected, but should read under'
+    """
+    drawn = joined_pairs(cable_graph(amp), pins(amp))
+    for pair, value in ohms.items():
+        one, two = sorted(pair)
+        read = f"{one} to {two} reads {show(value, 'ohm')}"
+        if GOOD_WIRE < value < BEEPS_BELOW:
+            yield (
+                f"{read}: connected, but should read under {mark(GOOD_WIRE, 'ohm')}. "
+                "Look for a cracked joint, broken strands or a dirty pin."
+            )
+        elif BEEPS_BELOW <= value < OPEN_OHMS:
+            where = "a wire that hardly makes contact" if pair in drawn else "damp, burnt or dirty insulation"
+            yield (
+                f"{read}: a high-resistance joint or leakage. The cause is {where}; or a plug is still in."
+            )
+
 
 YES = {"yes", "y", "beep", "beeps", "1", "true", "x", "closed"}
 NO = {"no", "n", "open", "0", "false", "-", "silent"}

@@ -8,15 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.amp import Amp
-from tubekit.amp.parts.faults import Change, Fault
-from tubekit.amp.parts.variables import Age
+from tubekit.amp.parts.faults import Age, Change, Fault
 from tubekit.amp.settings import Settings
 from tubekit.bench.fault_table import fault_settings
-from tubekit.bench.faults import single_faults, with_fault
-from tubekit.bench.fuses import shown_with_fuses
-from tubekit.decisions.parameters import with_fault_ports
+from tubekit.bench.faults import shown_with_fuses, single_faults, with_fault
+from tubekit.decisions.population import variables, with_fault_ports
 from tubekit.decisions.probe import QUANTITIES, MeterValues, Probe, Tone, plugged
-from tubekit.decisions.variation import variables
 from tubekit.errors import ChangeError, SolveError, near_matches
 from tubekit.text import Printed, Table, frozen_array, headed, quantity
 

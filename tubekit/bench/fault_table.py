@@ -10,20 +10,16 @@ from functools import cached_property
 import numpy as np
 
 from tubekit.amp import Amp
-from tubekit.amp.parts.faults import Change, Fault
-from tubekit.amp.parts.variables import LEAK, Age, CircuitParameter, Variable
+from tubekit.amp.parts.faults import LEAK, Age, Change, CircuitParameter, Fault, Variable
 from tubekit.amp.settings import Settings, apply_settings, combine_settings
 from tubekit.analyses.mains import MainsState
-from tubekit.bench.faults import single_faults, with_fault
-from tubekit.bench.fuses import fuses_of, shown_with_fuses
-from tubekit.bench.pin_swaps import TubePinSwap, pin_swap, with_pins_swapped
+from tubekit.bench.dc_faults import TubePinSwap, pin_swap, with_pins_swapped
+from tubekit.bench.faults import fuses_of, shown_with_fuses, single_faults, with_fault
 from tubekit.circuit.parts import Circuit
-from tubekit.decisions.parameters import with_fault_ports
-from tubekit.decisions.population import Population, dc_population
+from tubekit.decisions.population import Population, dc_population, variables, with_fault_ports
 from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Probe, Tone, meter_values, resistance
 from tubekit.decisions.sensitivity import sensitivity
 from tubekit.decisions.spread import neighbors
-from tubekit.decisions.variation import variables
 from tubekit.errors import BatchWarning, TubekitError
 
 Array = np.ndarray

@@ -9,9 +9,8 @@ from itertools import pairwise
 import networkx as nx
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.parts.connectors import UNUSED
-from tubekit.bench.cable_graph import connectors
-from tubekit.bench.continuity import Continuity
+from tubekit.amp.parts.switches import UNUSED
+from tubekit.bench.continuity import Continuity, connectors
 from tubekit.bench.loop_states import loop_switches
 from tubekit.circuit.parts import GROUND
 from tubekit.text import Table, headed

@@ -11,11 +11,11 @@ from itertools import product
 import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyze, parts as drawn
-from tubekit.amp.outputs import primary_nodes
-from tubekit.amp.parts.connectors import UNUSED
+from tubekit.amp.parts.switches import UNUSED
+from tubekit.amp.signal_order import primary_nodes
 from tubekit.amp.topology import Topology, reached
-from tubekit.bench.cable_graph import Pin, connectors
-from tubekit.bench.damage import damage
+from tubekit.bench.cable_errors import damage
+from tubekit.bench.continuity import Pin, connectors
 from tubekit.circuit.parts import GROUND
 from tubekit.errors import SolveError
 from tubekit.text import quantity

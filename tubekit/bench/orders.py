@@ -8,13 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tubekit.amp import Amp, analyze, parts as drawn
-from tubekit.amp.change import text_at
+from tubekit.amp.batches import text_at
 from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.solve import types_of
 from tubekit.amp.supply import SupplyReport, supply_report
+from tubekit.decisions.candidates import heat_of, volts_to_buy, watts_to_buy
 from tubekit.decisions.limits import limits
 from tubekit.decisions.rating import Finding, counted
-from tubekit.decisions.stock_ratings import heat_of, volts_to_buy, watts_to_buy
 from tubekit.decisions.swap import CAUSES, WEIGHTS, SwapReport, judged
 from tubekit.devices import catalogue
 from tubekit.errors import ChangeError

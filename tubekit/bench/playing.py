@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from tubekit.amp import Amp, analyze
-from tubekit.amp.outputs import speakers
 from tubekit.amp.sag import driven_at_levels, full_drive, sag_words
+from tubekit.amp.signal_order import speakers
 from tubekit.amp.stability import refuse_unstable
 from tubekit.bench.procedures import NEAR, on_dummy_load, power_of
 from tubekit.errors import ChangeError

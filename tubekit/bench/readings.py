@@ -7,8 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.bench.places import part_measured, probe_of, quantity_of
-from tubekit.bench.plausibility import implausible
+from tubekit.bench.places import implausible, part_measured, probe_of, quantity_of
 from tubekit.bench.reading_rows import Rows, from_csv, rows_of_source
 from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Tone
 from tubekit.decisions.reading import UNITS, Meter, PartValue, Reading, Readings, taken

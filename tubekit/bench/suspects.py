@@ -7,23 +7,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tubekit.amp.parts.variables import Age
-from tubekit.bench.candidates import candidate_probes
+from tubekit.amp.parts.faults import Age
 from tubekit.bench.fault_table import FaultTable, Progress, fault_table, scale
 from tubekit.bench.likelihood import (
+    Pair,
     Posterior,
     cap_healthy,
     fault_posterior,
+    likely_pairs,
     meter_sd,
     places_of,
     residuals,
     unseen,
 )
-from tubekit.bench.next_reading import NAMED, NextReading, next_readings
-from tubekit.bench.pairs import Pair, likely_pairs
+from tubekit.bench.next_reading import NAMED, NextReading, candidate_probes, next_readings
 from tubekit.decisions.judge import WRONG_BY_CHANCE, Verdict, good_bands, shares_of, verdicts
-from tubekit.decisions.rail_shortfall import RailShortfall
 from tubekit.decisions.reading import Readings
+from tubekit.decisions.sensitivity import RailShortfall
 from tubekit.decisions.spread import Spread
 from tubekit.errors import ReadingError
 from tubekit.text import Printed, Table, headed, quantity

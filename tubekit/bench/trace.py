@@ -9,18 +9,16 @@ import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.clipping import ClipPoint, beyond, clips_at, level_below
-from tubekit.amp.outputs import speakers
-from tubekit.amp.parts.variables import Age
-from tubekit.amp.signal_order import signal_order
+from tubekit.amp.parts.faults import Age
+from tubekit.amp.signal_order import signal_order, speakers
 from tubekit.amp.signal_view import SignalView, empty_inputs, signal_view
 from tubekit.amp.stability import refuse_unstable
 from tubekit.analyses.elimination import respond
 from tubekit.circuit.parts import GROUND
-from tubekit.decisions.population import dc_population
+from tubekit.decisions.population import dc_population, variables
 from tubekit.decisions.probe import Probe, Tone, plugged, tip_of
 from tubekit.decisions.reading import Readings
 from tubekit.decisions.spread import neighbors
-from tubekit.decisions.variation import variables
 from tubekit.errors import ReadingError
 from tubekit.text import Printed, Table, described, quantity
 from tubekit.units import mark

@@ -10,18 +10,16 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.parts.connectors import MAINS
-from tubekit.amp.parts.variables import LEAK, NO_LEAK, Age, Variable
+from tubekit.amp.parts.faults import LEAK, NO_LEAK, Age, Variable
+from tubekit.amp.parts.switches import MAINS
 from tubekit.amp.settings import combine_settings
 from tubekit.bench.amp_fit import LEAST, WIDTHS, Fit, fit
-from tubekit.bench.candidates import candidate_probes
 from tubekit.bench.fault_table import FaultSolver, law_error, scale
 from tubekit.bench.likelihood import meter_sd
-from tubekit.bench.next_reading import METER
-from tubekit.decisions.population import dc_population
+from tubekit.bench.next_reading import METER, candidate_probes
+from tubekit.decisions.population import dc_population, variables
 from tubekit.decisions.probe import QUANTITIES, Probe
 from tubekit.decisions.reading import UNITS, Meter, Reading, Readings
-from tubekit.decisions.variation import variables
 from tubekit.errors import ReadingError, near_matches
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show

@@ -20,8 +20,6 @@ from itertools import product
 
 import numpy as np
 
-from tubekit.circuit.checks import check_values
-from tubekit.circuit.numbering import floating_islands, node_names, number_nodes
 from tubekit.circuit.parts import (
     GROUND,
     Capacitor,
@@ -33,8 +31,18 @@ from tubekit.circuit.parts import (
     Value,
     VoltageSource,
     Windings,
+    check_values,
 )
-from tubekit.circuit.stamps import as_columns, conductance_matrix, pair, reactive_parts, source_vectors
+from tubekit.circuit.stamps import (
+    as_columns,
+    conductance_matrix,
+    floating_islands,
+    node_names,
+    number_nodes,
+    pair,
+    reactive_parts,
+    source_vectors,
+)
 from tubekit.devices.law import Law, stack
 from tubekit.devices.rectifier import RectifierLaw
 from tubekit.errors import CircuitError

@@ -12,10 +12,13 @@ Numer. Anal. 35 (1998) (from memory).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache, wraps
+from typing import ParamSpec, TypeVar
 
 import numpy as np
+from threadpoolctl import ThreadpoolController
 
 from tubekit.circuit.network import Group
 from tubekit.circuit.reduction import Reduced, solve_stack
@@ -253,3 +256,23 @@ def _settle(problem: _Problem) -> tuple[Array, Array, Array, Array]:
         held = np.where(holds, held * LONGER, held * SHORTER)
     volts, iterations, error, good = _newton(problem, here)
     return volts, iterations + moments, error, good
+
+
+P = ParamSpec("P")
+T = TypeVar("T")
+
+
+@cache
+def _controller() -> ThreadpoolController:
+    return ThreadpoolController()
+
+
+def on_one_core(solve: Callable[P, T]) -> Callable[P, T]:
+    """Run a function with the linear algebra library held to one thread, and set it back after."""
+
+    @wraps(solve)
+    def held(*args: P.args, **kwargs: P.kwargs) -> T:
+        with _controller().limit(limits=1, user_api="blas"):
+            return solve(*args, **kwargs)
+
+    return held

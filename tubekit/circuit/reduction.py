@@ -181,7 +181,7 @@ def held(reduced: Reduced, more: Array | None = None) -> Reduced:
     --------
     >>> from tubekit.circuit.network import assemble
     >>> from tubekit.circuit.parts import Circuit, Device, Resistor, VoltageSource
-    >>> from tubekit.devices.gas import GasDiode
+    >>> from tubekit.devices.rectifier import GasDiode
     >>> pair = Circuit((VoltageSource("B", "b", "ground", 400.0), Resistor("R1", "b", "p", 5e3),
     ...                 Device("V1", GasDiode.running(150.0, 0.0175, 80.0), ("p",), "mid"),
     ...                 Device("V2", GasDiode.running(150.0, 0.0175, 80.0), ("mid",), "ground")))

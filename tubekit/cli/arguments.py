@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import re
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from itertools import islice
 from pathlib import Path
@@ -131,3 +132,67 @@ def _ways(asked: Asked) -> Iterator[Callable[[], Any]]:
     if getattr(asked, "amp", None):
         yield lambda: changed_amp(asked)
         yield lambda: drawn_amp(asked, mains=False)
+
+
+def add_parts(commands: Any) -> None:
+    """Add the command."""
+    parser = command(
+        commands, "parts", "Write an amp out as a parts list, or make a blank list to fill in.", _parts
+    )
+    parser.add_argument("amp", metavar="AMP", nargs="?", help="a demo amp (see 'amps'), or any amp file")
+    parser.add_argument("--to", metavar="FILE", help="write it as .csv, .xlsx or .toml")
+    parser.add_argument("--template", metavar="FILE", help="write a list to fill in, .csv or .xlsx")
+    change_words(parser)
+    parser.add_argument("--overwrite", action="store_true", help="allow it to overwrite a file")
+
+
+def _parts(asked: Asked) -> Any:
+    from tubekit.amp.parts_list import template
+    from tubekit.files import write_whole
+
+    if (asked.amp is None) == (asked.template is None):
+        raise InputError(
+            "nothing to write" if asked.amp is None else "give an amp or --template, not both",
+            fix="Type parts teasel --to teasel.xlsx, or for a blank list parts --template my-amp.xlsx",
+        )
+    if asked.template is not None:
+        path = Path(asked.template)
+        write_whole(path, template(path.suffix, path.name), overwrite=asked.overwrite)
+    else:
+        amp = changed_amp(asked)
+        if asked.to is None:
+            return amp
+        path = amp.save_as(asked.to, overwrite=asked.overwrite)
+    print(f"tubekit: written: {path}", file=sys.stderr)
+    return None
+
+
+KINDS = ("triode", "pentode", "beam tetrode")
+
+
+def add_fit(commands: Any) -> None:
+    """Add the command."""
+    parser = command(commands, "fit", "Fit a tube model to measured points.", _fit)
+    parser.add_argument(
+        "points", metavar="FILE.csv",
+        help="points in columns plate_v, grid_v, plate_ma; for a pentode also screen_v, and screen_ma "
+        "(if measured); name the column plate_a for amps, plate_ua for microamps",
+    )  # fmt: skip
+    parser.add_argument("--kind", choices=KINDS, help="kind of tube (default: the same as --like)")
+    parser.add_argument(
+        "--like",
+        metavar="TYPE",
+        help="copy base, pinout, ratings and whatever your points do not show from this type",
+    )
+    parser.add_argument("--name", metavar="NAME", help="name for the new tube (default: the file name)")
+    parser.add_argument("--save", metavar="FILE.toml", help="save it in this tube file (see TUBEKIT_TUBES)")
+    parser.add_argument("--overwrite", action="store_true", help="allow --save to overwrite")
+
+
+def _fit(asked: Asked) -> Any:
+    from tubekit.devices.points_fit import fit_tube
+
+    result = fit_tube(asked.points, kind=asked.kind, like=asked.like, name=asked.name)
+    if asked.save is not None:
+        result.save(asked.save, overwrite=asked.overwrite)
+    return result

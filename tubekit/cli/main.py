@@ -16,6 +16,8 @@ from tubekit import __version__
 from tubekit.cli.arguments import (
     Asked,
     Command,
+    add_fit,
+    add_parts,
     amp_words,
     change_words,
     changed_amp,
@@ -25,10 +27,8 @@ from tubekit.cli.arguments import (
     drawn_amp,
 )
 from tubekit.cli.bench_commands import add_bench_commands
-from tubekit.cli.fit_command import add_fit
 from tubekit.cli.job_command import add_job
 from tubekit.cli.page_commands import add_page_commands
-from tubekit.cli.parts_command import add_parts
 from tubekit.cli.signal_commands import add_commands
 from tubekit.cli.supply_commands import add_supply_commands
 from tubekit.cli.terminal import prepare_output, print_answer

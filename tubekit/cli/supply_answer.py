@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from tubekit.amp import Amp
 from tubekit.amp.supply import SupplyReport, supply_report
-from tubekit.decisions.failures import Failures, failures
+from tubekit.decisions.limits import Failures, failures
 from tubekit.text import Printed, Table
 
 

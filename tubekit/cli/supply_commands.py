@@ -66,7 +66,7 @@ def _band(_asked: Asked, amp: Any) -> Any:
 
 
 def _lower(asked: Asked, amp: Any) -> Any:
-    from tubekit.amp.heading import MAINS
+    from tubekit.amp.findings import MAINS
     from tubekit.decisions.line_lowering import lower_line_voltage
     from tubekit.errors import ChangeError
 

@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyze
-from tubekit.amp.outputs import output_sections
 from tubekit.amp.parts import GROUND, Capacitor, Resistor, Tube, TwoTerminal
 from tubekit.amp.parts.tube_facts import TubeFacts, facts
 from tubekit.amp.readings import TubeReading
 from tubekit.amp.signal import signal_path
+from tubekit.amp.signal_order import output_sections
 from tubekit.decisions.candidates import types_like
 from tubekit.decisions.rating import FIXED_BIAS_SHARE, STATES, state_of
 from tubekit.decisions.tube_limits import (

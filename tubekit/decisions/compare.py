@@ -8,8 +8,8 @@ import numpy as np
 
 from tubekit.amp import AmpReport
 from tubekit.amp.clipping import push_pull
-from tubekit.amp.outputs import output_sections
 from tubekit.amp.parts import GROUND, Part, Resistor, input_jacks
+from tubekit.amp.signal_order import output_sections
 from tubekit.amp.signal_view import signal_view
 from tubekit.amp.supply import SupplyReport
 from tubekit.analyses.elimination import respond

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from tubekit.amp.amp import Amp
+from tubekit.amp.build import HEATER_UNBALANCE, tubes
 from tubekit.amp.hum import NOTHING_V, Hum, hum
 from tubekit.amp.hum_balance import balance_control, hum_balance
 from tubekit.amp.parts import GROUND, Capacitor
 from tubekit.amp.report import analyze
 from tubekit.amp.solve import SolvedAmp
-from tubekit.amp.strays import HEATER_UNBALANCE, tubes
 from tubekit.decisions.compare import reservoirs
 from tubekit.errors import ChangeError
 from tubekit.text import Printed, Table, headed

@@ -2,10 +2,21 @@
 
 Coils are their copper, capacitors their leak, rectifiers their regulation lines; what carries no direct
 current (mains side, heaters) is left out.
+
+An amp's circuit made ready for the bench: one structure in which every part can vary or fail.
+
+Each capacitor gets its leak as a resistor beside it, each tube section its grid (gas) current; an open
+part is then a large value, a short a small one, and any number of amps are one batch of values.
+
+By how much the parts of an amp may differ from the drawing and still be good.
+
+Each `Variable` is one independent quantity; all of them together are the spread of an amp. What a part may
+vary in is stated by its kind (`Part.varies`).
 """
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -15,12 +26,15 @@ from itertools import pairwise
 import numpy as np
 
 from tubekit.amp import Amp
-from tubekit.amp.build import Built
-from tubekit.amp.parts.variables import CircuitParameter
-from tubekit.amp.settings import Settings, apply_settings
+from tubekit.amp.build import Built, build
+from tubekit.amp.mains_solve import settled_circuit
+from tubekit.amp.parts import MainsPlug
+from tubekit.amp.parts.faults import Age, CircuitParameter, Variable
+from tubekit.amp.parts.switches import MAINS
+from tubekit.amp.settings import Settings, apply_settings, with_leaks
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
 from tubekit.circuit.network import assemble
-from tubekit.circuit.numbering import merged
+from tubekit.circuit.newton import on_one_core
 from tubekit.circuit.parts import (
     GROUND,
     Circuit,
@@ -34,9 +48,23 @@ from tubekit.circuit.parts import (
     Wire,
     nodes_of,
 )
-from tubekit.circuit.threads import on_one_core
-from tubekit.decisions.parameters import with_fault_ports
+from tubekit.circuit.stamps import merged
 from tubekit.decisions.regulation import Lines, RegulationLine, fit_lines
+
+
+def with_fault_ports(amp: Amp, powered: bool = True) -> Built:
+    """The circuit of an amp with leaks and gas currents drawn in; not `powered`, nothing in it sets itself.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> names = {part.name for part in with_fault_ports(load_amp("teasel")).circuit.parts}
+    >>> {"C2.leak", "V3.gas"} <= names
+    True
+    """
+    built = settled_circuit(amp) if powered else build(amp)
+    return dataclasses.replace(built, circuit=with_leaks(built.circuit, built.amp.parts))
+
 
 Array = np.ndarray
 
@@ -189,3 +217,35 @@ def _islands(parts: Sequence[Part]) -> dict[str, str]:
     ties = [[node for node in nodes_of(part) if node != GROUND] for part in parts]
     nodes = dict.fromkeys(node for tie in ties for node in tie)
     return merged(nodes, (pair for tie in ties for pair in pairwise(tie)))
+
+
+def variables(
+    amp: Amp,
+    age: Age = "vintage",
+    *,
+    measured: Mapping[str, float] | None = None,
+    mains_known: float | None = None,
+) -> tuple[Variable, ...]:
+    """Everything that differs between good amps of this drawing.
+
+    Parameters
+    ----------
+    age : 'vintage' lets composition resistors drift up, electrolytics dry out and paper leak.
+    measured : relative accuracy of parts whose value was measured, by designator; theirs is then all the
+        spread they have.
+    mains_known : relative accuracy of the line where it was measured; else it varies by a usual band.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> names = [v.name for v in variables(load_amp("teasel"))]
+    >>> {"R14", "V3 emission", "V1 emission", "V1a mu", "mains"} <= set(names)
+    True
+    """
+    known = measured or {}
+    result: list[Variable] = []
+    for name, part in amp.parts.items():
+        if part.condition == "fitted":
+            accuracy = mains_known if isinstance(part, MainsPlug) else known.get(name)
+            result += part.varies(age, accuracy)
+    return tuple(sorted(result, key=lambda one: one.name != MAINS))

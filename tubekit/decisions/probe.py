@@ -12,10 +12,9 @@ from tubekit.analyses.mains import LAST, MainsState, mains_steady_state, with_co
 from tubekit.analyses.operating_point import OperatingPoint
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network, assemble
-from tubekit.circuit.newton import solve_ports
+from tubekit.circuit.newton import on_one_core, solve_ports
 from tubekit.circuit.parts import GROUND, Circuit, VoltageSource
 from tubekit.circuit.reduction import reduce_to_ports, reduce_with_rectifiers, solve_linear
-from tubekit.circuit.threads import on_one_core
 from tubekit.errors import InputError, near_matches
 from tubekit.text import quantity
 from tubekit.units import show

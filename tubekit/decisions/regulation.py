@@ -22,7 +22,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from tubekit.amp.parts.variables import CircuitParameter
+from tubekit.amp.parts.faults import CircuitParameter
 from tubekit.amp.settings import Settings, apply_settings
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import Circuit, CurrentSource, Rectifier

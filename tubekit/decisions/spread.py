@@ -10,13 +10,12 @@ import numpy as np
 
 from tubekit.amp import Amp
 from tubekit.amp.parts import Capacitor, PowerTransformer, RectifierTube, Tube
-from tubekit.amp.parts.variables import Age, Variable
+from tubekit.amp.parts.faults import Age, Variable
 from tubekit.amp.settings import apply_settings, combine_settings
 from tubekit.analyses.mains import MainsState
 from tubekit.circuit.parts import GROUND
-from tubekit.decisions.population import Population, dc_population
+from tubekit.decisions.population import Population, dc_population, variables
 from tubekit.decisions.probe import QUANTITIES, Probe, Tone, meter_values, plugged
-from tubekit.decisions.variation import variables
 from tubekit.errors import InputError, SolveError
 from tubekit.text import Printed, Table, frozen_array, headed, quantity, to_json_value
 from tubekit.units import show

@@ -27,7 +27,7 @@ from tubekit.decisions.candidates import (
     values_of,
 )
 from tubekit.decisions.compare import gains, moves, reservoirs, ripples, shares, together, unequal_drive
-from tubekit.decisions.part_drift import LEAVE_RIPPLE
+from tubekit.decisions.judge import LEAVE_RIPPLE
 from tubekit.decisions.rating import AT_LIMIT
 from tubekit.decisions.socket_check import check_fit
 from tubekit.errors import ChangeError, near_matches

@@ -14,7 +14,7 @@ from tubekit.amp.signal import SignalPath, signal_path
 from tubekit.amp.signal_tables import PRINTED_HZ
 from tubekit.amp.signal_view import SOURCE_OHMS, gain_at
 from tubekit.amp.stability import REVERSED
-from tubekit.amp.stage_corners import corner_words
+from tubekit.amp.stages import corner_words
 from tubekit.analyses.feedback import LoopGain
 from tubekit.errors import ChangeError
 from tubekit.text import Printed, Table, headed

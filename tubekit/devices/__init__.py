@@ -1,12 +1,11 @@
 """Devices: tubes, diodes and controls as laws from voltages to currents, and the tube catalogue."""
 
 from tubekit.devices.catalogue import add_tube, capacitances, silicon, tube, tube_types
-from tubekit.devices.gas import GasDiode
 from tubekit.devices.law import Law, stack
-from tubekit.devices.own_fit import fit_tube
 from tubekit.devices.pentode import Pentode
+from tubekit.devices.points_fit import fit_tube
 from tubekit.devices.potentiometer import fraction
-from tubekit.devices.rectifier import IdealDiode, RectifierLaw, SiliconDiode, TubeDiode
+from tubekit.devices.rectifier import GasDiode, IdealDiode, RectifierLaw, SiliconDiode, TubeDiode
 from tubekit.devices.triode import Triode
 from tubekit.devices.tube_fit import TubeFit
 from tubekit.devices.tube_point import TubePoint

@@ -7,7 +7,7 @@ from typing import ClassVar, Protocol
 
 import numpy as np
 
-from tubekit.devices.law import FloatArray, Law, Parameter, ParameterLaw
+from tubekit.devices.law import FloatArray, Law, Parameter, ParameterLaw, softplus
 
 
 class RectifierLaw(Law, Protocol):
@@ -185,3 +185,43 @@ class IdealDiode(ParameterLaw):
         """Current and slope with `resistance` (above 0 ohm) in series; see `RectifierLaw`."""
         forward = np.maximum(drive, 0.0)
         return forward / resistance, np.where(drive > 0.0, 1.0, 0.0) / resistance
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class GasDiode(ParameterLaw):
+    """Glow of a regulator tube, ``i = softplus(v - V_0) / r``: its voltage rises a little with current.
+
+    Parameters
+    ----------
+    glow : V_0, voltage at which the straight part would carry no current [V].
+    ohms : r, its slope [ohm].
+    softness : over how many volts the glow sets in [V]; common practice, no source.
+
+    The tube counts as struck: below its running voltage it carries nothing, and the higher voltage that
+    strikes it is a rating, not a part of the law.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> law = GasDiode.running(150.0, 0.0175, 80.0)
+    >>> amps = law.evaluate(np.array([[150.0], [100.0]]))[0][:, 0]
+    >>> amps.round(4).tolist()
+    [0.0179, 0.0]
+    """
+
+    terminals: ClassVar[tuple[str, ...]] = ("plate",)
+    positive: ClassVar[frozenset[str]] = frozenset({"glow", "ohms", "softness"})
+
+    glow: Parameter
+    ohms: Parameter
+    softness: Parameter = 0.5
+
+    @classmethod
+    def running(cls, volts: float, amps: float, ohms: float) -> GasDiode:
+        """The tube that runs at `volts` [V] with `amps` [A]."""
+        return cls(glow=volts - amps * ohms, ohms=ohms)
+
+    def evaluate(self, v: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Plate current [A], shape (..., 1), and its slope [S], shape (..., 1, 1)."""
+        above, slope = softplus(v[..., 0] - self.glow, self.softness)
+        return (above / self.ohms)[..., None], (slope / self.ohms)[..., None, None]

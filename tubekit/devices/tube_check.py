@@ -7,11 +7,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
-from tubekit.devices.fit_ranges import RANGES
 from tubekit.devices.pentode import Pentode
+from tubekit.devices.published import Residual
 from tubekit.devices.rectifier import SiliconDiode
-from tubekit.devices.residual import Residual
 from tubekit.devices.triode import Triode
+from tubekit.devices.tube_files import RANGES
 from tubekit.devices.tube_record import Ratings
 from tubekit.errors import TableError, UnitError, near_matches
 from tubekit.units import parse, show

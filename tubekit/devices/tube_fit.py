@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tubekit.devices.fit_record import law_lines, valid_lines
+from tubekit.devices.fit import law_lines, valid_lines
 from tubekit.devices.law import FloatArray
 from tubekit.devices.points import Points
 from tubekit.devices.tube_record import Ratings, Tube

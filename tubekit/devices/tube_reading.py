@@ -7,10 +7,9 @@ from dataclasses import fields
 from types import MappingProxyType
 from typing import Any
 
-from tubekit.devices.gas import GasDiode
 from tubekit.devices.pentode import Pentode
-from tubekit.devices.rectifier import SiliconDiode, TubeDiode
-from tubekit.devices.residual import Residual
+from tubekit.devices.published import Residual
+from tubekit.devices.rectifier import GasDiode, SiliconDiode, TubeDiode
 from tubekit.devices.triode import Triode
 from tubekit.devices.tube_record import Ratings, Tube, TubeLaw
 from tubekit.devices.tube_spread import NewTubeSpread, spread_of

@@ -9,13 +9,11 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from tubekit.devices.gas import GasDiode
 from tubekit.devices.law import Parameter
 from tubekit.devices.pentode import Pentode
-from tubekit.devices.published import TOLERANCE
+from tubekit.devices.published import TOLERANCE, Residual
 from tubekit.devices.published_laws import PublishedLaw, published_sets
-from tubekit.devices.rectifier import SiliconDiode, TubeDiode
-from tubekit.devices.residual import Residual
+from tubekit.devices.rectifier import GasDiode, SiliconDiode, TubeDiode
 from tubekit.devices.triode import Triode
 from tubekit.devices.tube_point import TubePoint, tube_point
 from tubekit.devices.tube_spread import NewTubeSpread

@@ -6,9 +6,8 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from tubekit.devices.answers import answer
 from tubekit.devices.law import Law
-from tubekit.devices.stages import At
+from tubekit.devices.output_stage import At, answer
 from tubekit.errors import TableError
 from tubekit.tables import Row, handbook
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from tubekit.amp import Amp, load_amp
-from tubekit.amp.change import text_at
+from tubekit.amp.batches import text_at
 from tubekit.bench.amp_fit import LEAST
 from tubekit.bench.places import probe_of, quantity_of
 from tubekit.bench.readings import load_readings

@@ -11,25 +11,27 @@ import numpy as np
 from tubekit.amp import Amp, analyze
 from tubekit.amp.hum import Hum, hum
 from tubekit.amp.hum_balance import balance_control, hum_balance
-from tubekit.amp.outputs import output_sections
 from tubekit.amp.sag import TONE_HZ, full_drive, sag_words
+from tubekit.amp.signal_order import output_sections
 from tubekit.amp.stability import refuse_unstable
 from tubekit.amp.supply import supply_report
 from tubekit.amp.switching import switch_on
 from tubekit.amp.warming import settling_s
-from tubekit.analyses.transient_result import Transient
-from tubekit.bench.bring_up import LEAST_V, BringUpStep as Brought, bring_up
-from tubekit.bench.bring_up_words import (
+from tubekit.analyses.transient import Transient
+from tubekit.bench.bring_up import (
     BIAS_OFF,
     CATHODE_OVER,
+    LEAST_V,
     OVER,
     RAIL_SHORT,
+    BringUpStep as Brought,
+    bring_up,
     cold_note,
     fixed_bias_nodes,
     prepare,
     rated_rails,
 )
-from tubekit.bench.candidates import output_drops, tube_readings
+from tubekit.bench.next_reading import output_drops, tube_readings
 from tubekit.bench.procedures import across_load, driven_jack, driven_tube, on_dummy_load
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.judge import wrong_beyond

@@ -12,7 +12,7 @@ from tubekit.amp import Amp
 from tubekit.bench.amp_fit import LEAST
 from tubekit.bench.readings import load_readings
 from tubekit.bench.twin import SHOWN, Estimate, change_since, twin
-from tubekit.decisions.parameters import with_fault_ports
+from tubekit.decisions.population import with_fault_ports
 from tubekit.decisions.probe import Probe, meter_values
 from tubekit.decisions.reading import Readings
 from tubekit.jobs.actions import Entered, author

@@ -10,12 +10,11 @@ from functools import cache
 import numpy as np
 
 from tubekit.amp import load_amp
-from tubekit.amp.parts.faults import Change
-from tubekit.amp.parts.variables import CircuitParameter
+from tubekit.amp.parts.faults import Change, CircuitParameter
 from tubekit.amp.settings import apply_settings
 from tubekit.bench.faults import single_faults
 from tubekit.circuit.parts import GROUND
-from tubekit.decisions.parameters import with_fault_ports
+from tubekit.decisions.population import with_fault_ports
 from tubekit.decisions.probe import QUANTITIES, Probe, meter_values
 from tubekit.lessons.lesson import words_of
 

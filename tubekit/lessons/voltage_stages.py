@@ -8,12 +8,12 @@ from functools import cache
 import numpy as np
 
 from tubekit.amp import load_amp
-from tubekit.amp.parts.variables import LEAK, NO_LEAK, CircuitParameter
+from tubekit.amp.parts.faults import LEAK, NO_LEAK, CircuitParameter
 from tubekit.amp.settings import apply_settings
 from tubekit.analyses.operating_point import operating_point
 from tubekit.analyses.small_signal import frequency_response
 from tubekit.circuit.parts import GROUND, Capacitor, Circuit, Resistor, VoltageSource
-from tubekit.decisions.parameters import with_fault_ports
+from tubekit.decisions.population import with_fault_ports
 from tubekit.decisions.probe import Probe, meter_values
 from tubekit.devices import tube
 from tubekit.lessons.lesson import Asked, Draw, Found, Lesson, Steps, of_row, textbook

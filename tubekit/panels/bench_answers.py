@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp
-from tubekit.bench.candidates import candidate_probes
+from tubekit.bench.next_reading import candidate_probes
 from tubekit.bench.suspects import Suspects, suspects
 from tubekit.decisions.judge import Judgement, judge
 from tubekit.decisions.probe import Probe

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from tubekit.amp import Amp
-from tubekit.bench.candidates import tube_readings
+from tubekit.bench.next_reading import tube_readings
 from tubekit.bench.reading_rows import HEADER, from_csv, rows_of_source, text_of
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.probe import QUANTITIES

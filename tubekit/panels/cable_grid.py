@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 import ipywidgets as widgets
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.bench.cable_graph import Pair, Pin, cable_graph, joined_pairs, pins, way
+from tubekit.bench.continuity import Pair, Pin, cable_graph, joined_pairs, pins, way
 from tubekit.panels import layout
 from tubekit.panels.cable_sheet import SILENT, Tried, beeps, cells, grids
 from tubekit.panels.settings import DESCRIBED

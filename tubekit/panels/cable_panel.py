@@ -9,8 +9,7 @@ import ipywidgets as widgets
 from tubekit.amp import Amp, analyze
 from tubekit.bench.cable import CableReport, check_cable
 from tubekit.bench.cable_errors import MISTAKES
-from tubekit.bench.cable_graph import Pair, cable_graph, connectors, joined_pairs, known_pin, pins
-from tubekit.bench.cable_ohms import ohms_said
+from tubekit.bench.continuity import Pair, cable_graph, connectors, joined_pairs, known_pin, ohms_said, pins
 from tubekit.errors import ReadingError, TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpSetting

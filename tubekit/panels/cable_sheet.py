@@ -12,9 +12,18 @@ from types import MappingProxyType
 
 from tubekit.amp import Amp
 from tubekit.bench.cable_errors import miswired
-from tubekit.bench.cable_graph import Pair, Pin, cable_graph, connectors, joined_pairs, pins
-from tubekit.bench.cable_ohms import BEEPS_BELOW, ohms_said
-from tubekit.bench.continuity import Continuity, read_continuity
+from tubekit.bench.continuity import (
+    BEEPS_BELOW,
+    Continuity,
+    Pair,
+    Pin,
+    cable_graph,
+    connectors,
+    joined_pairs,
+    ohms_said,
+    pins,
+    read_continuity,
+)
 from tubekit.bench.reading_rows import text_of
 from tubekit.decisions.probe import OPEN_OHMS
 from tubekit.errors import ReadingError, TubekitError

@@ -5,11 +5,9 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from tubekit.analyses.loadline import load_line as solve_line
+from tubekit.analyses.loadline import bare_stage, load_line as solve_line, section_law
 from tubekit.analyses.loadline_result import LoadLine
-from tubekit.analyses.loadline_stage import bare_stage
-from tubekit.analyses.loads import SpeakerLoad
-from tubekit.analyses.section_law import section_law
+from tubekit.analyses.regulation import SpeakerLoad
 from tubekit.decisions.rating import state_of
 from tubekit.devices import Pentode, tube
 from tubekit.panels.figure_widget import FigureWidget

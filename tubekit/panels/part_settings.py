@@ -9,7 +9,7 @@ from typing import Any
 import ipywidgets as widgets
 
 from tubekit.amp import Amp
-from tubekit.amp.change import text_at
+from tubekit.amp.batches import text_at
 from tubekit.amp.fields import Choice, FieldSpec, Listed, NodeName, Quantity, Words, YesNo, fields_of
 from tubekit.amp.parts import Part, Transformer, Tube
 from tubekit.amp.parts.diodes import TypeName

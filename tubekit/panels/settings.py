@@ -16,7 +16,7 @@ import numpy as np
 import traitlets
 
 from tubekit.amp import Amp
-from tubekit.amp.change import text_at
+from tubekit.amp.batches import text_at
 from tubekit.errors import TubekitError
 from tubekit.panels import layout
 from tubekit.units import mark, parse, series_values, show

@@ -22,7 +22,7 @@ from tubekit.amp.parts import (
     Tube,
 )
 from tubekit.amp.stability import REVERSED
-from tubekit.amp.stage_corners import corner_words
+from tubekit.amp.stages import corner_words
 from tubekit.analyses.corners import Corner
 from tubekit.decisions.tone import ToneChange
 from tubekit.panels.amp_panel import AmpPanel, amp_of

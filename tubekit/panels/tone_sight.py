@@ -15,7 +15,7 @@ from tubekit.amp.signal import SignalPath, path_of
 from tubekit.amp.signal_view import SignalView, driven_at, gain_at, signal_view, turned
 from tubekit.analyses.feedback import LoopGain
 from tubekit.analyses.natural_modes import NaturalModes
-from tubekit.circuit.threads import on_one_core
+from tubekit.circuit.newton import on_one_core
 from tubekit.decisions.tone import loop_of
 from tubekit.panels.part_settings import short_role
 from tubekit.plots.tone_view import Curve

@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import Generic, TypeVar
 
 from tubekit.amp import Amp
-from tubekit.amp.change import text_at
+from tubekit.amp.batches import text_at
 from tubekit.units import parse
 
 P = TypeVar("P")

@@ -17,7 +17,7 @@ from matplotlib.patches import Circle, FancyBboxPatch
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.bench.cable import CableReport
-from tubekit.bench.cable_graph import Pair, cable_graph, connectors, joined_pairs, pins, way
+from tubekit.bench.continuity import Pair, cable_graph, connectors, joined_pairs, pins, way
 from tubekit.plots import ink
 from tubekit.plots.drawing import Drawing
 

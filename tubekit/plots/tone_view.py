@@ -14,7 +14,7 @@ from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 
 from tubekit.amp.controls import ControlFamily
-from tubekit.amp.part_words import part_words
+from tubekit.amp.findings import part_words
 from tubekit.amp.signal import SignalPath
 from tubekit.analyses.corners import Corner
 from tubekit.decisions.tone import ToneChange

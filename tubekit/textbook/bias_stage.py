@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from tubekit.analyses.loadline import section_law
 from tubekit.analyses.operating_point import OperatingPoint, operating_point
-from tubekit.analyses.section_law import section_law
 from tubekit.analyses.small_signal import frequency_response
 from tubekit.circuit.parts import (
     GROUND,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tubekit.analyses.section_law import AnyTube, section_law, type_name
+from tubekit.analyses.loadline import AnyTube, section_law, type_name
 from tubekit.circuit.parts import (
     GROUND,
     Capacitor,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tubekit.analyses.section_law import AnyTube, section_law, type_name
+from tubekit.analyses.loadline import AnyTube, section_law, type_name
 from tubekit.circuit.parts import GROUND, Capacitor, Device, Part, Resistor, Value, VoltageSource
 from tubekit.devices.pentode import Pentode
 from tubekit.devices.triode import Triode

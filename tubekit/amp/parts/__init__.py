@@ -6,15 +6,12 @@ part is fitted, has gone open, or is shorted; the drawn value is kept either way
 
 from __future__ import annotations
 
-from tubekit.amp.parts.capacitors import Capacitor
-from tubekit.amp.parts.connectors import Connector, Jack, MainsPlug, Wire, input_jacks
 from tubekit.amp.parts.diodes import Diode, SeleniumRectifier, ZenerDiode
-from tubekit.amp.parts.loads import Lamp, Loudspeaker
+from tubekit.amp.parts.loads import Lamp, Loudspeaker, ReverbTank
 from tubekit.amp.parts.part import GROUND, Part, TwoTerminal
 from tubekit.amp.parts.regulators import GasTube
-from tubekit.amp.parts.resistors import LPad, Potentiometer, Resistor, Thermistor
-from tubekit.amp.parts.switches import Fuse, Selector, Switch
-from tubekit.amp.parts.tank import ReverbTank
+from tubekit.amp.parts.resistors import Capacitor, LPad, Potentiometer, Resistor, Thermistor
+from tubekit.amp.parts.switches import Connector, Fuse, Jack, MainsPlug, Selector, Switch, Wire, input_jacks
 from tubekit.amp.parts.transformers import Choke, OutputTransformer, PowerTransformer, Transformer, Winding
 from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
 

@@ -10,13 +10,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tubekit.amp.fields import Form, Quantity, Value, as_text, written
-from tubekit.amp.parts.faults import Fault, of_value, times
+from tubekit.amp.parts.faults import Adjustment, Age, CircuitParameter, Fault, Variable, of_value, times
 from tubekit.amp.parts.part import AMPS, Edge, Hookup, Part, Rating, TwoTerminal, stated
-from tubekit.amp.parts.variables import Adjustment, Age, CircuitParameter, Variable
 from tubekit.circuit import parts as wired
 from tubekit.devices import catalogue
-from tubekit.devices.gas import GasDiode
-from tubekit.devices.rectifier import SiliconDiode
+from tubekit.devices.rectifier import GasDiode, SiliconDiode
 from tubekit.errors import InputError, UnknownTube, near_matches
 from tubekit.tables import Row, handbook
 

@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, ClassVar, NamedTuple
 import numpy as np
 
 from tubekit.amp.fields import Choice, FieldSpec, Listed, NodeName, Quantity, Value, Words, fields_of, written
-from tubekit.amp.parts.faults import Fault
-from tubekit.amp.parts.variables import Age, CircuitParameter, Variable
+from tubekit.amp.parts.faults import Age, CircuitParameter, Fault, Variable
 from tubekit.circuit import parts as wired
 
 if TYPE_CHECKING:

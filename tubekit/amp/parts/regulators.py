@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tubekit.amp.fields import NodeName, written
-from tubekit.amp.parts.faults import Fault, of_value, times
+from tubekit.amp.parts.faults import Adjustment, Age, CircuitParameter, Fault, Variable, of_value, times
 from tubekit.amp.parts.part import Hookup, Part, Rating, Symbol
 from tubekit.amp.parts.tube_facts import REGULATOR
 from tubekit.amp.parts.tubes import Tube, tube_law
-from tubekit.amp.parts.variables import Adjustment, Age, CircuitParameter, Variable
 from tubekit.circuit import parts as wired
 from tubekit.circuit.reduction import resistance_across
 from tubekit.devices import catalogue

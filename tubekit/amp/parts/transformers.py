@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 
 from tubekit.amp.fields import Listed, NodeName, Quantity, Together, Value, Words, written
-from tubekit.amp.parts.faults import OPEN_OHMS, Fault, of_value, times, to_value
+from tubekit.amp.parts.faults import (
+    OPEN_OHMS,
+    Adjustment,
+    Age,
+    CircuitParameter,
+    Fault,
+    Variable,
+    of_value,
+    times,
+    to_value,
+)
 from tubekit.amp.parts.part import (
     AMPS,
     TOLERANCE,
@@ -22,7 +32,6 @@ from tubekit.amp.parts.part import (
     Symbol,
     TwoTerminal,
 )
-from tubekit.amp.parts.variables import Adjustment, Age, CircuitParameter, Variable
 from tubekit.circuit import parts as wired
 from tubekit.units import show
 

@@ -9,8 +9,8 @@ from typing import ClassVar
 from tubekit.amp.fields import as_text
 from tubekit.amp.parts.diodes import TypeName
 from tubekit.devices import catalogue
-from tubekit.devices.gas import GasDiode
 from tubekit.devices.pentode import Pentode
+from tubekit.devices.rectifier import GasDiode
 from tubekit.devices.triode import Triode
 from tubekit.errors import InputError, UnknownTube, near_matches
 

@@ -11,10 +11,19 @@ import numpy as np
 
 from tubekit.amp.fields import Choice, Listed, NodeName, Quantity, Value, written
 from tubekit.amp.parts.diodes import JUNCTION
-from tubekit.amp.parts.faults import GONE, Fault, times, worn
+from tubekit.amp.parts.faults import (
+    GAS,
+    GONE,
+    Adjustment,
+    Age,
+    CircuitParameter,
+    Fault,
+    Variable,
+    times,
+    worn,
+)
 from tubekit.amp.parts.part import HEAT, Assumed, Edge, Hookup, Part, Symbol
 from tubekit.amp.parts.tube_facts import LETTERS, TubeType, facts
-from tubekit.amp.parts.variables import GAS, Adjustment, Age, CircuitParameter, Variable
 from tubekit.circuit import parts as wired
 from tubekit.devices import catalogue, heater as heaters
 from tubekit.devices.law import Law, stack

@@ -8,8 +8,8 @@ from typing import Any
 
 from tubekit.amp.fields import Choice, FieldSpec, Form, Listed, NodeName, Quantity, Words, YesNo, fields_of
 from tubekit.amp.parts import Capacitor, Part, TwoTerminal
-from tubekit.amp.parts.connectors import PinNode
 from tubekit.amp.parts.diodes import TypeName
+from tubekit.amp.parts.switches import PinNode
 from tubekit.amp.parts.transformers import PowerTransformer, Transformer
 from tubekit.amp.parts.tube_facts import TubeFacts
 from tubekit.amp.parts.tubes import RectifierTube, Section, Tube

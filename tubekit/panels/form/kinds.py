@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from tubekit.amp.fields import Listed, NodeName, fields_of
-from tubekit.amp.make_tubes import DIODES
+from tubekit.amp.make import DIODES
 from tubekit.amp.parts import KINDS, Part
 from tubekit.amp.parts.transformers import Transformer, Winding
 from tubekit.amp.parts.tube_facts import TubeFacts, facts
