@@ -6,6 +6,7 @@ Computing rooms give `Table`s; nothing here draws or judges.
 from __future__ import annotations
 
 import html
+import re
 import textwrap
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Mapping, Sequence
@@ -49,6 +50,8 @@ LEAST = {"V": 1e-3, "A": 1e-6, "W": 1e-3}
 """What a short answer shows at least, by base unit: a bench meter shows no less."""
 DUST = {"V": 1e-6, "A": 1e-9, "W": 1e-9}
 """Less than this is printed as zero: rounding of the solver, no figure."""
+ALIKE = 0.005
+"""Figures that differ by less than this fraction read alike; common practice, no source."""
 CAUTION = (
     "DANGER. Line voltage and B+ can kill, even after the amp is switched off and unplugged. These figures "
     "are calculated, not measured. Unplug, discharge the filter caps through a resistor, and check with a "
@@ -247,6 +250,28 @@ class Table:
         rows = [[row[k] for k in places] for row in self.rows]
         return Table(self.title if title is None else title, columns, rows, self.note, self.key)
 
+    def alike(self, name: str) -> Table:
+        """Rows that read alike but for the column `name`, as those of a pair of tubes, on one line.
+
+        Examples
+        --------
+        >>> rows = [("V3", "rating", 9.71), ("R1", "rating", 1.0), ("V4", "rating", 9.73)]
+        >>> Table("", headed("part", "", "now [W]"), rows).alike("part").rows
+        (('V3, V4', 'rating', 9.71), ('R1', 'rating', 1.0))
+        """
+        place = [column.name for column in self.columns].index(name)
+        kept: list[tuple[list[str], Sequence[Any], tuple[str, ...]]] = []
+        for row, cells in zip(self.rows, self.cells(), strict=True):
+            rest = cells[:place] + cells[place + 1 :]
+            for names, _, one in kept:
+                if all(map(_read_alike, one, rest)):
+                    names.append(cells[place])
+                    break
+            else:
+                kept.append(([cells[place]], row, rest))
+        rows = [(*row[:place], ", ".join(sorted(names)), *row[place + 1 :]) for names, row, _ in kept]
+        return Table(self.title, self.columns, rows, self.note, self.key)
+
     def html(self) -> str:
         """A table element, everything escaped, without the style sheet (see `style`)."""
         right = self.to_the_right()
@@ -386,6 +411,17 @@ def _cell(value: Any, how: Mapping[str, Any]) -> Any:
     if isinstance(value, tuple) and all(isinstance(each, str) for each in value):
         return ", ".join(dict.fromkeys(value))
     return value
+
+
+_NUMBER = re.compile(r"\d+(?:\.\d+)?")
+
+
+def _read_alike(one: str, two: str) -> bool:
+    """Whether two cells differ at most in figures that a bench meter does not tell apart."""
+    if one == two or _NUMBER.sub("#", one) != _NUMBER.sub("#", two):
+        return one == two
+    figures = zip(_NUMBER.findall(one), _NUMBER.findall(two), strict=True)
+    return all(abs(float(a) - float(b)) <= ALIKE * float(a) for a, b in figures)
 
 
 def _unsigned(number: str) -> str:

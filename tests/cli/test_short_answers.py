@@ -69,6 +69,14 @@ def test_a_change_names_only_what_moves(capsys: pytest.CaptureFixture[str]) -> N
     assert "Changed by 1 % or more" in text
     assert "V1a cathode current" in text
     assert not re.search(r"^V3", text, re.MULTILINE)
+    assert "Heard: gain to LS1 -0." in text
+
+
+def test_a_change_that_moves_nothing_says_so(capsys: pytest.CaptureFixture[str]) -> None:
+    main(["swap", str(Path(__file__).parents[1] / "amp_files" / "reverb-tremolo.toml"), "C1=26u"])
+    text = " ".join(capsys.readouterr().out.split())
+    assert "No voltage, current, gain, tone or hum changes by 1 % or more." in text
+    assert "EXCEEDED V6, V7 plate voltage 411 V 411 V" in text
 
 
 def test_colors_only_on_a_terminal(

@@ -12,7 +12,7 @@ from tubekit.bench.cable import differences
 from tubekit.bench.cable_errors import cut, damage, swapped_pins
 from tubekit.bench.continuity import Pin, cable_graph, connectors, joined_pairs, pins
 from tubekit.bench.loop_states import drawn_on, loop_states
-from tubekit.bench.wiring_effects import WiringEffect, wiring_effects
+from tubekit.decisions.effects import WiringEffect, wiring_effects
 from tubekit.errors import ReadingError, SolveError
 from tubekit.text import Printed, Table, headed
 

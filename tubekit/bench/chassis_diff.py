@@ -11,7 +11,7 @@ import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyze, load_amp, parts as drawn
 from tubekit.amp.fields import fields_of
-from tubekit.bench.wiring_effects import WiringEffect, wiring_effects
+from tubekit.decisions.effects import WiringEffect, wiring_effects
 from tubekit.errors import InputError, TubekitError
 from tubekit.text import Printed, Table
 

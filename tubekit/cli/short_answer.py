@@ -39,21 +39,23 @@ def short_answer(printed: Printed, spell: Callable[[str], str] = str) -> str:
     head = [*first, *([""] if first else []), *sentences]
     shown: list[str] = []
     left_out: dict[str, int] = {_name(table): len(table.rows) for table in printed.tables()}
-    tables = [table for table in printed.short() if table.rows]
+    whole = [table for table in printed.short() if table.rows]
+    tables = [_paired(table) for table in whole]
     marked = any(OUTSIDE in str(row[0]) for table in tables for row in table.rows)
     room = LINES - len(head) - 1 - marked
     needs = [min(len(table.rows), 3) + 3 for table in tables]
     for k, table in enumerate(tables):
         if room < 4:
             break
-        grant = max(needs[k], room - sum(needs[k + 1 : k + 2]))
+        kept = sum(needs[k + 1 : k + 2])
+        grant = room - (kept if needs[k] + kept <= room else 0)
         block, left = _table_lines(table, min(grant, room) - 1, spell)
         if len(block) + 1 > room or left == len(table.rows):
             break
         shown += ["", *block]
         room -= len(block) + 1
-        whole = len(table.rows) - left >= left_out.get(_name(table), 0)
-        left_out[_name(table)] = 0 if whole else left_out[_name(table)] - (len(table.rows) - left)
+        count = len(table.rows) - left if left else len(whole[k].rows)
+        left_out[_name(table)] = max(left_out.get(_name(table), 0) - count, 0)
     rest = {name: count for name, count in left_out.items() if count > 0}
     last = f"More (add --all): {', '.join(filter(None, rest))}"
     last = textwrap.shorten(spell(last), WIDTH, placeholder=spell(" …"))
@@ -84,6 +86,12 @@ def _table_lines(table: Table, lines: int, spell: Callable[[str], str]) -> tuple
     top = textwrap.wrap(spell(one_line(table.title)), WIDTH)[:1] + [line for line in top if line]
     shown, left = cut(rows, lines - len(top))
     return top + shown, left
+
+
+def _paired(table: Table) -> Table:
+    """The table with what reads alike of a pair of tubes on one line."""
+    name = next((each.name for each in table.columns if each.name in ("part", "tube", "capacitor")), "")
+    return table.alike(name) if name else table
 
 
 def _name(table: Table) -> str:

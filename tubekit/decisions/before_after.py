@@ -33,29 +33,44 @@ def before_after(before: AmpReport, after: AmpReport) -> list[Table]:
     ]
 
 
+LEADING = ("DC", "ripple p-p", "cathode current", "plate dissipation", "screen dissipation")
+"""What a change is judged by, of the reservoir, the B+ node that moves most and the
+hottest tubes."""
+LEADERS = 2
+
+
 def moving_rows(tables: Sequence[Table]) -> Table:
-    """The rows that change by 1 % or more, tubes and supply first; none below `SEEN`."""
+    """The rows that change by 1 % or more: what `LEADING` names, then tubes and supply; equal ones on one
+    line, none below `SEEN`.
+    """
 
     def size(row: Sequence[Any]) -> float:
         (old, unit), (new, _) = row[2], row[3]
         least = SEEN.get(unit.split(" ")[0], 0.0)
-        seen = max(np.max(np.abs(old)), np.max(np.abs(new))) > least
-        return (
-            float(np.max(np.abs(np.subtract(new, old)) / np.maximum(np.abs(old), least or 1e-12)))
-            if seen
-            else 0.0
-        )
+        if max(np.max(np.abs(old)), np.max(np.abs(new))) <= least:
+            return 0.0
+        return float(np.max(np.abs(np.subtract(new, old)) / np.maximum(np.abs(old), least or 1e-12)))
 
-    most: list[tuple[Any, ...]] = []
-    for first in (True, False):
-        rows = {
-            (" ".join(filter(None, row[:2])), *row[2:]): size(row)
-            for table in tables if table.title.startswith(("Tubes", "Supply")) is first
-            for row in table.rows if row[2] is not None and row[3] is not None and row[3][1] != "%"
-        }  # fmt: skip
-        most += sorted((row for row, by in rows.items() if by >= MOVED), key=lambda row: -rows[row])
-    heads = (Column("what"), *tables[0].columns[2:])
-    return Table(f"Changed by {100 * MOVED:.0f} % or more", heads, most, key="moved")
+    rows: list[tuple[Any, ...]] = []
+    supply, tubes, *_ = tables
+    most = sorted(
+        (row for row in tubes.rows if row[1] == "plate dissipation"), key=lambda row: -np.max(row[3][0])
+    )
+    rails = sorted((row for row in supply.rows if row[1] == "DC" and row[2] and row[3]), key=size)
+    lead = {row[0] for row in (*supply.rows[:1], *rails[-1:], *most[:LEADERS])}
+    for table in tables:
+        for row in table.rows:
+            if row[2] is None or row[3] is None or row[3][1] == "%" or (by := size(row)) < MOVED:
+                continue
+            first = LEADING.index(row[1]) if row[0] in lead and row[1] in LEADING else len(LEADING)
+            rank = (first, 0.0) if first < len(LEADING) else (first + (table not in (supply, tubes)), -by)
+            rows.append((*row, rank))
+    rows.sort(key=lambda row: row[-1])
+    columns = (Column("part"), Column(""), *(replace(each, tiny=True) for each in supply.columns[2:]))
+    joined = Table("", columns, [row[:-1] for row in rows]).alike("part").rows
+    columns = (Column("what"), *columns[2:])
+    title = f"Changed by {100 * MOVED:.0f} % or more"
+    return Table(title, columns, [(" ".join(filter(None, row[:2])), *row[2:]) for row in joined], key="moved")
 
 
 def _marked(table: Table, before: AmpReport, after: AmpReport) -> Table:

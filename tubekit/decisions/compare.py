@@ -14,6 +14,7 @@ from tubekit.amp.signal_view import signal_view
 from tubekit.amp.supply import SupplyReport
 from tubekit.analyses.elimination import respond
 from tubekit.decisions.limits import idle_limits, limits
+from tubekit.decisions.rating import AT_LIMIT
 from tubekit.units import mark, show
 
 Array = np.ndarray
@@ -73,8 +74,8 @@ def together(result: list[tuple[str, str]]) -> list[str]:
 def shares(before: SupplyReport, after: SupplyReport) -> tuple[list[str], Array, list[tuple[str, str]]]:
     """Ratings that a change uses more than before: places, shares (J, N), words.
 
-    What was above its rating already is held against what it used before. Whether a reservoir beyond the
-    book's limit is left, `reservoirs` says.
+    What was above its rating already is held against what it used before: the `unmoved` is left.
+    Whether a reservoir beyond the book's limit is left, `reservoirs` says.
     """
     count = after.amp.batch or 1
     was = {c.key: float(np.asarray(c.share)) for c in limits(before.report, before)}
@@ -86,7 +87,7 @@ def shares(before: SupplyReport, after: SupplyReport) -> tuple[list[str], Array,
         share = np.broadcast_to(np.asarray(c.share, float), (count,))
         if np.any(share > old * 1.001):
             places.append(f"{c.part} {c.what}")
-            rows.append(share / max(1.0, old * 1.001))
+            rows.append(share / max(1.0, old * c.unmoved / AT_LIMIT))
             words.append((c.part, "" if c.code == RESERVOIR else f"{c.what} above its rating"))
     return places, np.array(rows).reshape(len(places), count), words
 

@@ -18,8 +18,9 @@ AT_LIMIT = 1.01
 """Up to this share a limit counts as reached, not exceeded: no bench meter tells 1 %; common practice."""
 STATES = ("within", "near", "at limit", "exceeded")
 """What the used share of a limit is called, wherever it is printed or drawn, the worst last."""
-MOVED = 0.01
-"""A share that moves by less than this stays as it was: no bench meter shows it; common practice."""
+MOVED = {"W": 0.03}
+"""A share that grows by less than this fraction of itself stays as it was: 1 %, less than a bench meter
+shows, and of watts, volts times current read before and after, more; common practice."""
 
 
 FIXED_BIAS_SHARE = 0.70
@@ -150,6 +151,11 @@ class RatingCheck:
             return f"{show(100.0 * FIXED_BIAS_SHARE * np.asarray(self.share), '%', 3)} of rating"
         return show(100.0 * np.asarray(self.share), "%", 4 if 1.0 < self.worst < 1.1 else 3)
 
+    @property
+    def unmoved(self) -> float:
+        """What a share may grow by, as a factor, and be as it was."""
+        return 1.0 + MOVED.get(self.unit, 0.01)
+
     @cached_property
     def state(self) -> str:
         """One of `STATES`; of a batch, the worst member's."""
@@ -201,8 +207,8 @@ class RatingCheck:
         now = STATES.index(self.state)
         if now != was:
             return "new" if now > was else "mended"
-        moved = np.asarray(self.share, float) - np.asarray(before.share, float) if before else 0.0
-        return "worse" if np.nanmax(moved) > MOVED else "already so"
+        was_used = self.unmoved * np.asarray(before.share, float) if before else np.inf
+        return "worse" if np.any(np.asarray(self.share, float) > was_used) else "already so"
 
 
 @dataclass(frozen=True)

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.amp.parts import Connector, PowerTransformer, Wire
-from tubekit.decisions.before_after import before_after, moving_rows
+from tubekit.decisions.before_after import MOVED, before_after, moving_rows
+from tubekit.decisions.compare import together
+from tubekit.decisions.effects import heard
 from tubekit.decisions.limits import Limits, limits
 from tubekit.decisions.rating import KINDS, MANY_TIMES, Finding, RatingCheck, counted, numbered
 from tubekit.decisions.socket_check import check_fit
@@ -92,28 +95,51 @@ class SwapReport(Printed):
         rows = [(f"{', '.join(map(place, row.nodes))} to ground", row.old, row.new) for row in moved]
         return Table("Check on the bench", columns, rows, key="measure")
 
+    def answer(self) -> str:
+        """The verdict, what is heard of the change, and that nothing moves where nothing does."""
+        single = self.before.amp.batch is None and self.after.amp.batch is None
+        words = [
+            f"{one.what} {one.decibels}" for one in (heard(self.before, self.after) if single else ())
+            if (one.counts if one.unit == "V" else MOVED <= abs(one.change) < np.inf)
+        ]  # fmt: skip
+        if words:
+            return f"{self.headline()} Heard: {', '.join(words)}."
+        quiet = " No voltage, current, gain, tone or hum changes by 1 % or more."
+        return self.headline() + ("" if self.moved.rows else quiet)
+
+    @cached_property
+    def moved(self) -> Table:
+        """What changes by 1 % or more."""
+        return moving_rows(before_after(self.before, self.after))
+
     def short(self) -> list[Table]:
-        """Findings about the change, readings to take, values that change."""
-        lines = [f for f in self.verdict if f.by_change or f.weight in ("stop", "exceeded")]
+        """Findings about the change, values that change, readings to take; then what was so before."""
         checks = {(c.part, c.code): c for c in self.limits_after}
         was = {c.key: c for c in self.limits_before}
-        words, rated = [], []
-        for f in lines:
+        words: list[tuple[str, Finding]] = []
+        rated: list[tuple[Any, ...]] = []
+        same: list[tuple[Any, ...]] = []
+        for f in self.verdict:
             now = checks.get((f.part, f.code))
             if now is None or f.code not in KINDS:
-                words.append((WEIGHTS[f.weight], f.text))
+                words.append((WEIGHTS[f.weight], f))
                 continue
             old = was.get(now.key)
             before = None if old is None else (old.value, old.unit)
             cells = ((now.value, now.unit), (now.limit, now.unit), now.used)
-            rated.append((WEIGHTS[f.weight], now.part, now.what, before, *cells))
+            row = (WEIGHTS[f.weight], now.part, now.what, before, *cells)
+            (rated if f.by_change else same).append(row)
+        same = [row for row in same if row[0] == WEIGHTS["exceeded"]]
         heads = headed("", "part", "what", "before", "after", "limit", "% of limit [] >")
-        findings = Table("Verdict", headed("", "finding"), words)
+        stops, notes = (
+            Table(
+                "Verdict", headed("", "finding"), _joined([(w, f) for w, f in words if (w == NOTE) is note])
+            )
+            for note in (False, True)
+        )
         ratings = Table("Ratings exceeded or near the limit", heads, rated)
-        moves = moving_rows(before_after(self.before, self.after))
-        measure, stops = self.to_measure(), [row for row in words if row[0] != WEIGHTS["note"]]
-        notes = replace(findings, rows=[row for row in words if row[0] == WEIGHTS["note"]])
-        return [replace(findings, rows=stops), ratings, measure, notes, moves]
+        unchanged = replace(ratings, title="Exceeded before and after", rows=same)
+        return [stops, ratings, self.moved, notes, self.to_measure(), unchanged]
 
 
 def _used(count: Mapping[str, int]) -> list[str]:
@@ -121,7 +147,17 @@ def _used(count: Mapping[str, int]) -> list[str]:
     return [f"{counted(count[w], 'rating')} {text}" for w, text in words.items() if count[w]]
 
 
+def _joined(findings: list[tuple[str, Finding]]) -> list[tuple[str, str]]:
+    """Findings in words; what is said of two parts alike is said once."""
+    rows = []
+    for weight in dict.fromkeys(weight for weight, _ in findings):
+        texts = [(f.part, f.text.removeprefix(f"{f.part}: ")) for w, f in findings if w == weight]
+        rows += [(weight, text.removeprefix(": ")) for text in together(texts)]
+    return rows
+
+
 WEIGHTS = {"stop": "STOP", "exceeded": "EXCEEDED", "at limit": "AT LIMIT", "near": "near", "note": "note"}
+NOTE = WEIGHTS["note"]
 CAUSES = {"new": "new", "worse": "worse", "already so": "as before", "mended": "fixed"}
 
 

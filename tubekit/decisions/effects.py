@@ -1,4 +1,4 @@
-"""What a difference of wiring moves: volts, currents, ripple, gains, and what is heard of it."""
+"""What a change moves: volts, currents, ripple, gains, and what is heard of it."""
 
 from __future__ import annotations
 
@@ -18,6 +18,8 @@ LEAST = 0.01
 HEARD = 0.12
 """Hum or level that moves by less than this fraction, 1 dB, is not heard (common practice, no source)."""
 LEVEL_HZ = 1000.0
+TONE_HZ = (100.0, 5000.0)
+"""Bass and treble, whose level against that at `LEVEL_HZ` a change of tone moves."""
 OSCILLATES = "oscillates"
 NO_SIGNAL = 1e-3
 """A gain below this passes nothing."""
@@ -38,7 +40,14 @@ class WiringEffect:
         """From now to then, as a fraction of the figure now."""
         if np.isnan(self.now) or np.isnan(self.then):
             return 0.0 if np.isnan(self.now) and np.isnan(self.then) else np.inf
+        if self.unit == "dB":
+            return float(10.0 ** ((self.then - self.now) / 20.0) - 1.0)
         return (self.then - self.now) / max(abs(self.now), 1e-12)
+
+    @property
+    def decibels(self) -> str:
+        """The change as it is heard."""
+        return f"{20.0 * np.log10(max(1.0 + self.change, 1e-30)):+.1f} dB"
 
     @property
     def counts(self) -> bool:
@@ -65,12 +74,12 @@ def wiring_effects(now: AmpReport, then: AmpReport, most: int) -> tuple[WiringEf
     >>> [one.what for one in result], result[1].then < result[1].now
     (['hum at LS1', 'gain to LS1', 'V1a gain'], True)
     """
-    result = [one for one in (*_signal(now, then), *_idle(now, then)) if one.counts]
+    result = [one for one in (*heard(now, then), *_idle(now, then)) if one.counts]
     return tuple(sorted(result, key=lambda one: (not one.heard, -abs(one.change)))[:most])
 
 
-def _signal(now: AmpReport, then: AmpReport) -> Iterator[WiringEffect]:
-    """Hum at the output and gain from the input to it; none where there is no input or output."""
+def heard(now: AmpReport, then: AmpReport) -> Iterator[WiringEffect]:
+    """Gain from the input to the output, bass and treble against 1 kHz, hum; none without input or output."""
     try:
         old = hum(now.amp)
     except TubekitError:
@@ -81,7 +90,10 @@ def _signal(now: AmpReport, then: AmpReport) -> Iterator[WiringEffect]:
         new = None
     output = next((each.output for each in (old, new) if each is not None), "")
     if output:
-        yield WiringEffect(f"gain to {output}", "×", _gain(old), _gain(new), heard=True)
+        (level, *tone), (then_level, *then_tone) = _gains(old), _gains(new)
+        yield WiringEffect(f"gain to {output}", "×", level, then_level, heard=True)
+        for hertz, one, two in zip(TONE_HZ, tone, then_tone, strict=True):
+            yield WiringEffect(f"{show(hertz, 'Hz', 2)} against 1 kHz", "dB", one, two, heard=True)
         yield WiringEffect(f"hum at {output}", "V", _hum(old), _hum(new), heard=True)
 
 
@@ -89,8 +101,12 @@ def _hum(hum: Hum | None) -> float:
     return float("nan") if hum is None else float(hum.total_rms[0])
 
 
-def _gain(hum: Hum | None) -> float:
-    return float("nan") if hum is None else float(np.abs(gain_at(hum.view, np.array([LEVEL_HZ])))[0, 0])
+def _gains(hum: Hum | None) -> list[float]:
+    """The gain at `LEVEL_HZ`, and how far above it that at each of `TONE_HZ` is [dB]."""
+    if hum is None:
+        return [float("nan")] * (1 + len(TONE_HZ))
+    level, *tone = np.abs(gain_at(hum.view, np.array([LEVEL_HZ, *TONE_HZ])))[0].tolist()
+    return [level, *(20.0 * float(np.log10(max(each, 1e-30) / max(level, 1e-30))) for each in tone)]
 
 
 def _idle(now: AmpReport, then: AmpReport) -> Iterator[WiringEffect]:
