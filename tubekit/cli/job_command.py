@@ -212,11 +212,7 @@ def _owner(typed: Typed, _asked: Asked) -> Any:
 def _twin(typed: Typed, _asked: Asked) -> Any:
     from tubekit.jobs.job import open_job
 
-    found = open_job(typed.folder).twin
-    if found is None:
-        raise InputError("there are too few readings to match this amp to", where=str(typed.folder),
-                         fix="Enter at least three: job read V3.k=5.7 B1=334 line=121")  # fmt: skip
-    return found
+    return open_job(typed.folder).matched()
 
 
 def _compare(typed: Typed, _asked: Asked) -> Any:

@@ -17,7 +17,7 @@ from tubekit.bench.readings import load_readings
 from tubekit.decisions.judge import WRONG, Verdict, good_bands, verdicts
 from tubekit.errors import ChangeError, near_matches
 from tubekit.jobs.job import KEEP, Job, open_job, said_of
-from tubekit.jobs.journal import ENCLOSED, Entry, JobError, append, enclose, fingerprint
+from tubekit.jobs.journal import ENCLOSED, Entry, JobError, append, enclose, fingerprint, home_of
 from tubekit.jobs.words import rows_of_file, rows_typed
 from tubekit.text import Printed, Table, headed
 
@@ -88,13 +88,12 @@ def new_job(
     JobError
         There is a job in this folder, or no job in that of the last visit.
     """
-    folder = Path(folder)
-    (folder / ENCLOSED).mkdir(parents=True, exist_ok=True)
+    folder, home = Path(folder), home_of(folder)
     says: dict[str, Any] = {"title": amp.title, "amp": "drawn.toml", "owner": owner, "complaint": complaint}
     if last_visit:
         open_job(last_visit)
         says["last_visit"] = Path(os.path.relpath(last_visit, folder)).as_posix()
-    drawn = folder / ENCLOSED / "drawn.toml"
+    drawn = home / "drawn.toml"
     if not drawn.exists():
         amp.save_as(drawn)
     says = {key: value for key, value in says.items() if value}

@@ -135,6 +135,13 @@ class Job(Printed):
             return None
         return twin(readings, when=self.of_kind("readings")[-1].date.date().isoformat())
 
+    def matched(self) -> Twin:
+        """The same; JobError where there are too few readings."""
+        if self.twin is None:
+            raise JobError("there are too few readings to match this amp to", where=str(self.folder),
+                           fix="Enter at least three: job read V3.k=5.7 B1=334 line=121")  # fmt: skip
+        return self.twin
+
     @property
     def this_amp(self) -> Amp:
         """The amp as its readings have it, else as it is by its schematic."""

@@ -11,11 +11,13 @@ import datetime as dt
 import hashlib
 import os
 import re
+import shutil
 import tomllib
 import zlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -179,6 +181,21 @@ def append(
     return entry
 
 
+def home_of(folder: str | Path) -> Path:
+    """Where a job keeps its files, made where it is missing.
+
+    Raises
+    ------
+    JobError : the folder cannot be written to.
+    """
+    home = Path(folder) / ENCLOSED
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise _unwritable(Path(folder), error) from error
+    return home
+
+
 def enclose(folder: str | Path, source: Path) -> str:
     """Copy a file into the job, never over another; its name there.
 
@@ -186,8 +203,7 @@ def enclose(folder: str | Path, source: Path) -> str:
     ------
     JobError : it cannot be read.
     """
-    home = Path(folder) / ENCLOSED
-    home.mkdir(exist_ok=True)
+    home = home_of(folder)
     try:
         raw = source.read_bytes()
     except OSError as error:
@@ -203,6 +219,16 @@ def enclose(folder: str | Path, source: Path) -> str:
         target = home / f"{source.stem}-{count}{source.suffix}"
     write_whole(target, raw)
     return target.name
+
+
+def copy_until(source: str | Path, target: str | Path, last: int) -> None:
+    """Copy a job into another folder as it was after one of its entries."""
+    source, home = Path(source), home_of(target)
+    for each in (source / ENCLOSED).iterdir():
+        shutil.copyfile(each, home / each.name)
+    raw = (source / FILE).read_bytes()
+    ends = {int(each[1]): each.end() for each in END.finditer(raw)}
+    write_whole(Path(target) / FILE, raw[: ends[last]])
 
 
 def fingerprint(path: Path) -> str:
@@ -221,10 +247,14 @@ def _turn(folder: Path) -> Iterator[None]:
             fix="Close that program, then enter this again",
         ) from error  # fmt: skip
     except OSError as error:
-        raise JobError(
-            f"this folder cannot be written to ({(error.strerror or 'write error').lower()})",
-            where=str(folder), fix="Name an existing folder you can write to",
-        ) from error  # fmt: skip
+        raise _unwritable(folder, error) from error
+
+
+def _unwritable(folder: Path, error: OSError) -> JobError:
+    return JobError(
+        f"this folder cannot be written to ({(error.strerror or 'write error').lower()})",
+        where=str(folder), fix="Name an existing folder you can write to",
+    )  # fmt: skip
 
 
 def _now() -> dt.datetime:
@@ -277,6 +307,7 @@ def _keep_aside(folder: Path, torn: bytes) -> None:
         os.fsync(file.fileno())
 
 
+@lru_cache(maxsize=1024)
 def _entry(block: bytes) -> Entry:
     (table,) = tomllib.loads(block.decode())["entry"]
     head = {key: table.pop(key) for key in ("number", "date", "by", "kind")}

@@ -65,12 +65,14 @@ class Next(Printed):
         """Outcome, the worst first, then what to do."""
         good = [each for each in self.results if each[1].go in (GO, DONE)]
         rest = [each for each in self.results if each not in good]
-        lines = [_said(*each) for each in sorted(rest, key=lambda each: each[1].go != STOP)]
+        lines = [said(*each) for each in sorted(rest, key=lambda each: each[1].go != STOP)]
         if good:
             number = "" if len(good) == 1 else f"{len(good)} steps, the last: "
-            lines.append(f"{number}{_said(*good[-1])}")
+            lines.append(f"{number}{said(*good[-1])}")
         if self.stopped:
             return lines[0]
+        if self.sheet is not None and self.step is None:
+            return " ".join([*lines, f"{self.sheet.headline()} All its steps are done. Next: job next."])
         if self.sheet is None or self.step is None:
             temporary = [each.text for each in self.job.temporary]
             off = f" Take off first: {', '.join(temporary)}." if temporary else ""
@@ -92,7 +94,8 @@ class Next(Printed):
         return [first, replace(steps, rows=rows, title="Steps to come")]
 
 
-def _said(step: Step, outcome: Outcome, likely: str) -> str:
+def said(step: Step, outcome: Outcome, likely: str) -> str:
+    """What a result means, in words."""
     because = f" Likely cause: {likely}." if likely else ""
     if outcome.go == STOP:
         return f"{HALT}. Step {step.number}: {outcome.why}.{because}"
@@ -120,7 +123,7 @@ def _todo(job: Job, sheet: Sheet) -> Step | None:
     )
 
 
-def _valid(job: Job, name: str) -> Entry | None:
+def valid(job: Job, name: str) -> Entry | None:
     """The sheet of that name that holds for the amp and the line voltage as they are now."""
     for each in reversed(job.of_kind("sheet")):
         if each["name"] == name and each.number > job.changed_in:
@@ -142,10 +145,10 @@ def current(job: Job, name: str = "", by: str = "") -> tuple[Job, Sheet | None, 
         raise JobError(
             f"there is no sheet '{name}'", where=str(job.folder), fix=f"Choose one of {', '.join(TITLES)}"
         )
-    begun = next((way for way in POWER_UP if _valid(job, way) is not None), POWER_UP[0])
+    begun = next((way for way in POWER_UP if valid(job, way) is not None), POWER_UP[0])
     order = [each for each in TITLES if each == begun or each not in POWER_UP]
     for each in [name] if name else order:
-        entry = _valid(job, each)
+        entry = valid(job, each)
         if entry is None:
             made = usable(job.amp, each)
             if isinstance(made, Missing):
@@ -365,7 +368,7 @@ def bench_rows(job: Job) -> Table:
     """Every step of the sheets that hold now, with its result, to tick."""
     rows = []
     for name in TITLES:
-        entry = _valid(job, name)
+        entry = valid(job, name)
         if entry is not None:
             done = results_of(job, entry.number)
             for step in sheet_of(entry, job).steps:

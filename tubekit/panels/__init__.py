@@ -9,6 +9,7 @@ _HOMES = {
     "cathode_bias_panel": ("CathodeBiasPanel", "cathode_bias"),
     "drawing_panel": ("DrawingFold", "drawing"),
     "hum_panel": ("HumPanel", "hum"),
+    "job_panel": ("JobPanel", "job"),
     "hunt_page": ("HuntPage", "ProgressPage"),
     "lesson_page": ("LessonPage",),
     "lessons": ("lesson", "lesson_picture", "my_progress"),

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tubekit.bench.fault_prediction import FaultPrediction
-from tubekit.decisions.judge import Judgement
+from tubekit.decisions.judge import Judgement, Verdict
+from tubekit.decisions.probe import Probe
 from tubekit.decisions.spread import Spread
 from tubekit.panels.bench_check import Checked
 from tubekit.panels.figure_widget import FigureWidget
@@ -30,16 +31,20 @@ def band_rows(
     told = dict(zip(prediction.probes, prediction.free, strict=True)) if prediction is not None else {}
     rows = []
     for probe in dict.fromkeys(probe for _, probe in sorted(checked.probes.items())):
-        k, verdict = at[probe], verdicts.get(probe)
-        low, typical, high = (float(side[k]) for side in (bands.low, bands.median, bands.high))
-        rows.append(
-            BandRow(
-                str(probe).removeprefix("DC volts at ").removeprefix("DC volts, "),
-                low, typical, high, f"{probe.format(low)} – {probe.format(high)}",
-                None if verdict is None else verdict.unloaded,
-                "" if verdict is None else verdict.reading.describe(),
-                "" if verdict is None else verdict.word,
-                None if probe not in told else float(told[probe]),
-            )
-        )  # fmt: skip
+        predicted = None if probe not in told else float(told[probe])
+        rows.append(band_row(bands, at[probe], verdicts.get(probe), predicted))
     return tuple(rows)
+
+
+def band_row(bands: Spread, k: int, verdict: Verdict | None, predicted: float | None = None) -> BandRow:
+    """One place with its band, and what was read there."""
+    probe: Probe = bands.probes[k]
+    low, typical, high = (float(side[k]) for side in (bands.low, bands.median, bands.high))
+    return BandRow(
+        str(probe).removeprefix("DC volts at ").removeprefix("DC volts, "),
+        low, typical, high, f"{probe.format(low)} – {probe.format(high)}",
+        None if verdict is None else verdict.unloaded,
+        "" if verdict is None else verdict.reading.describe(),
+        "" if verdict is None else verdict.word,
+        predicted,
+    )  # fmt: skip

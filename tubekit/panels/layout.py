@@ -128,6 +128,11 @@ def tools(made: Mapping[str, widgets.Button], *said: widgets.Widget) -> widgets.
     return row
 
 
+def row(*held: widgets.Widget) -> widgets.HBox:
+    """Widgets side by side across the column, on more lines where it is narrow."""
+    return widgets.HBox(list(held), layout=widgets.Layout(width="auto", flex_flow="row wrap"))
+
+
 def no_answer(words: str) -> str:
     """What stands over the words while the setting has no answer, as HTML."""
     return (

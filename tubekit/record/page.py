@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import html
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
@@ -23,6 +24,7 @@ CHAPTERS = {
 TOGETHER, WIDE = 26, 6
 """A table of so many rows stays on one page; one of more columns than that takes the width of the page."""
 PRINT_DPI = 200
+ROW, CELL = re.compile("<tr>.*?</tr>", re.DOTALL), re.compile("<t[dh][ >].*?</t[dh]>", re.DOTALL)
 
 
 def page(content: Content) -> str:
@@ -129,9 +131,17 @@ def table_block(table: Table) -> str:
     blank = [column.name in ("read", "agrees", "measured", "done") for column in table.columns]
     written = table.html()
     if any(blank):
-        kinds.append("to-fill")
-        written = written.replace("<td></td>", '<td class="blank"></td>')
+        kinds += ["to-fill", f"last-is-{table.columns[-1].name}"]
+        written = ROW.sub(lambda row: _to_fill(row[0], blank), written)
     return f'<div class="{" ".join(kinds)}">{written}</div>'
+
+
+def _to_fill(row: str, blank: Sequence[bool]) -> str:
+    """A row with its empty cells marked in the columns that are filled in."""
+    at = iter(blank)
+    return CELL.sub(
+        lambda cell: '<td class="blank"></td>' if next(at) and cell[0].endswith("></td>") else cell[0], row
+    )
 
 
 def signed() -> str:
