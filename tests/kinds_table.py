@@ -26,8 +26,8 @@ from tubekit.bench.faults import single_faults
 from tubekit.cli import main
 from tubekit.decisions.limits import limits
 from tubekit.decisions.population import variables
+from tubekit.panels.form.boxes import entries
 from tubekit.panels.form.draft import Draft
-from tubekit.panels.form.entries import entries
 
 NAME = "one-of-each"
 WITHOUT = {"faults": "faults", "spread of parts": "varies", "ratings": "ratings"}

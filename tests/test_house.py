@@ -65,7 +65,7 @@ def test_computing_never_draws() -> None:
 
 def test_no_room_goes_round_by_the_front_door() -> None:
     """An import from `tubekit` itself would hide which room it comes from. The version lies only there."""
-    version = ("tubekit.__main__", "tubekit.cli", "tubekit.record.inputs")
+    version = ("tubekit.__main__", "tubekit.cli", "tubekit.record.files")
     importers = graph().find_modules_that_directly_import("tubekit")
     assert sorted(name for name in importers if not beneath(name, version)) == []
 

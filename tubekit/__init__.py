@@ -20,9 +20,8 @@ _HOMES = {
     "tubekit.amp.hum": ("hum",),
     "tubekit.amp.hum_balance": ("hum_balance",),
     "tubekit.amp.loop": ("overall_feedback",),
-    "tubekit.amp.noise_floor": ("noise_floor",),
     "tubekit.amp.sag": ("sag",),
-    "tubekit.amp.signal": ("signal_path",),
+    "tubekit.amp.signal": ("noise_floor", "signal_path"),
     "tubekit.amp.supply": ("supply_report",),
     "tubekit.amp.switching": ("hot_standby", "switch_on"),
     "tubekit.analyses.large_signal": ("large_signal",),
@@ -77,9 +76,8 @@ if typing.TYPE_CHECKING:
     from tubekit.amp.hum import hum as hum
     from tubekit.amp.hum_balance import hum_balance as hum_balance
     from tubekit.amp.loop import overall_feedback as overall_feedback
-    from tubekit.amp.noise_floor import noise_floor as noise_floor
     from tubekit.amp.sag import sag as sag
-    from tubekit.amp.signal import signal_path as signal_path
+    from tubekit.amp.signal import noise_floor as noise_floor, signal_path as signal_path
     from tubekit.amp.supply import supply_report as supply_report
     from tubekit.amp.switching import hot_standby as hot_standby, switch_on as switch_on
     from tubekit.analyses.large_signal import large_signal as large_signal

@@ -13,6 +13,9 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+Array = np.ndarray
+"""Numbers of a batch, or along a curve; its shape is in the words of the field."""
+
 
 class FieldDoc(NamedTuple):
     """What one field of a result means."""

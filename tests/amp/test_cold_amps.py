@@ -17,7 +17,7 @@ from tubekit.amp.signal import signal_path
 from tubekit.bench.readings import load_readings
 from tubekit.decisions.judge import judge
 from tubekit.plots.schematics import section_of
-from tubekit.plots.schematics.items import items_of
+from tubekit.plots.schematics.sections import items_of
 
 FOLDER = Path(__file__).parents[1] / "cold_amps"
 

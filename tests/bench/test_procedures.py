@@ -12,7 +12,7 @@ import pytest
 from tests.amps import amp, solved, variant
 from tubekit import analyze, load_amp, swap
 from tubekit.amp.hum import hum
-from tubekit.amp.noise_floor import noise_floor
+from tubekit.amp.signal import noise_floor
 from tubekit.amp.solve import solve_amp
 from tubekit.amp.supply import supply_report
 from tubekit.bench.bring_up import bring_up, rated_rails

@@ -17,7 +17,7 @@ from tubekit.bench.readings import load_readings
 from tubekit.bench.suspects import suspects
 from tubekit.decisions.judge import judge
 from tubekit.panels.bench_rows import MARKS
-from tubekit.panels.cable_words import states_html
+from tubekit.panels.cable_sheet import states_html
 
 HOT = Path(__file__).resolve().parents[2] / "notebooks" / "readings" / "teasel-runs-hot.csv"
 HEADLINES, FINDINGS = ".tubekit-panel .tubekit-headline", ".tubekit-panel .tubekit-findings li"

@@ -16,8 +16,7 @@ from tubekit.decisions import limits
 from tubekit.decisions.socket_check import _socket
 from tubekit.decisions.substitutes import substitutes
 from tubekit.errors import ChangeError
-from tubekit.record.content import Content
-from tubekit.record.summary import sentences
+from tubekit.record.content import Content, sentences
 
 
 @pytest.fixture(scope="module")

@@ -13,13 +13,11 @@ from tubekit import analyze, load_amp
 from tubekit.amp import demo_names
 from tubekit.errors import ChangeError
 from tubekit.panels import AmpForm
-from tubekit.panels.form import stages, suggest
-from tubekit.panels.form.complaints import BLANK, OPEN, WRONG, complaints, in_short
-from tubekit.panels.form.draft import Draft
-from tubekit.panels.form.entering import KINDS
-from tubekit.panels.form.entries import entries, winding_entries
-from tubekit.panels.form.kinds import kind_of
-from tubekit.panels.form.part_list import TO_DO
+from tubekit.panels.form import suggest
+from tubekit.panels.form.boxes import entries, winding_entries
+from tubekit.panels.form.draft import Draft, kind_of
+from tubekit.panels.form.editor import BLANK, OPEN, WRONG, complaints, in_short
+from tubekit.panels.form.entering import KINDS, TO_DO
 
 
 @pytest.fixture
@@ -424,7 +422,7 @@ def test_whatever_is_pressed_in_whatever_order_the_form_goes_on(form: AmpForm, s
         if move == "add":
             form.add(hand.choice(list(KINDS)))
         elif move == "stage":
-            form.stage(hand.choice(stages.stages()).name)
+            form.stage(hand.choice(suggest.stages()).name)
         elif move == "select" and form.draft.parts:
             form.select(hand.choice(list(form.draft.parts)))
         elif move == "put" and form.editor.boxes:

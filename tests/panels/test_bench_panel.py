@@ -18,11 +18,9 @@ from tubekit.decisions.judge import judge
 from tubekit.errors import ChangeError, ReadingError
 from tubekit.panels import bench
 from tubekit.panels.background import BackgroundTask
-from tubekit.panels.bench_check import check
 from tubekit.panels.bench_panel import BenchPanel
-from tubekit.panels.bench_places import place_options, settled
-from tubekit.panels.bench_sheet import Row, Sheet
-from tubekit.plots.reading_bands import EDGE
+from tubekit.panels.bench_sheet import Row, Sheet, check, place_options, settled
+from tubekit.plots.spread_bands import EDGE
 
 LISTS = Path(__file__).resolve().parents[2] / "notebooks" / "readings"
 HOT = LISTS / "teasel-runs-hot.csv"

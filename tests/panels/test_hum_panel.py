@@ -16,7 +16,7 @@ from tubekit.decisions.hum_remedies import hum_report
 from tubekit.errors import SolveError
 from tubekit.panels.background import Debouncer
 from tubekit.panels.hum_panel import HumPanel, hum, tables
-from tubekit.plots.hum_sources import sources
+from tubekit.plots.hum_view import sources
 
 
 @pytest.fixture

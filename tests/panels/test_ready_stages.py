@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 from tubekit import analyze
 from tubekit.amp.signal import signal_path
 from tubekit.panels import AmpForm
-from tubekit.panels.form import stages
+from tubekit.panels.form import suggest
 from tubekit.panels.form.draft import Draft
 
 PRACTICE = (
@@ -48,7 +48,7 @@ def of_stages(names: str) -> Draft:
     for word in names.split():
         name, _, port = word.partition(":")
         ports = dict([port.split("=")]) if port else {}
-        draft = stages.put_in(draft, stages.stage(name), ports)
+        draft = suggest.put_in(draft, suggest.stage(name), ports)
     return draft.put(("V3", "heater"), FAR_HEATER["V3"]) if "far_h1" in draft.nodes else draft
 
 
@@ -68,12 +68,12 @@ def test_amps_of_ready_stages_keep_their_ratings_and_do_not_oscillate(names: str
 
 def test_every_ready_stage_is_in_one_of_these_amps() -> None:
     used = {word.partition(":")[0] for word in " ".join(AMPS).split()}
-    assert {one.name for one in stages.stages()} - used == {"hum-balance"}
+    assert {one.name for one in suggest.stages()} - used == {"hum-balance"}
 
 
 def test_a_hum_balance_takes_the_place_of_the_fixed_center() -> None:
     draft = of_stages(PRACTICE).without("R4").without("R5")
-    draft = stages.put_in(draft, stages.stage("hum-balance"))
+    draft = suggest.put_in(draft, suggest.stage("hum-balance"))
     (control,) = [table for table in draft.parts.values() if table.get("role") == "hum balance"]
     assert [control[end] for end in ("top", "wiper", "bottom")] == ["h1", "ground", "h2"]
     assert draft.amp is not None
@@ -118,11 +118,11 @@ def test_ports_go_where_they_are_told_and_names_never_collide(tmp_path: Path) ->
     form.stage("tone-two-controls", {"signal_in": "to_there", "signal_out": "on"})
     nodes = form.draft.nodes
     assert {"from_here", "to_there", "on", "bass_top", "bass_top_2"} <= set(nodes)
-    assert len(form.draft.parts) == 2 * len(stages.stage("tone-two-controls").parts)
+    assert len(form.draft.parts) == 2 * len(suggest.stage("tone-two-controls").parts)
 
 
 def test_the_mains_of_the_heading_stands_at_the_primary() -> None:
-    draft = stages.put_in(Draft.empty("230", "230 V", "50 Hz"), stages.stage("supply-tube-rectifier"))
+    draft = suggest.put_in(Draft.empty("230", "230 V", "50 Hz"), suggest.stage("supply-tube-rectifier"))
     assert draft.get(("T1", "primary", "volts")) == ["230 V"]
 
 

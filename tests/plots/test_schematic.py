@@ -22,7 +22,7 @@ from tubekit.amp.parts import GROUND
 from tubekit.decisions import SwapReport, swap
 from tubekit.errors import InputError, TubekitError
 from tubekit.plots import ink
-from tubekit.plots.drawing import Drawing
+from tubekit.plots.ink import Drawing
 from tubekit.plots.schematics.grid import Box
 from tubekit.plots.schematics.paint import Panel, prepare
 from tubekit.plots.schematics.route import runs
@@ -366,7 +366,7 @@ def test_the_library_is_loaded_by_the_first_drawing_only() -> None:
 
 def test_a_part_with_no_symbol_of_its_own_is_a_box() -> None:
     from tubekit.plots.schematics.grid import LEFT
-    from tubekit.plots.schematics.items import Item
+    from tubekit.plots.schematics.sections import Item
     from tubekit.plots.schematics.shapes import Maker
 
     view = View(load_amp("teasel"), 0)

@@ -18,8 +18,8 @@ from tubekit.amp.signal import signal_path
 from tubekit.decisions.hum_remedies import hum_report
 from tubekit.decisions.tone import tone_change
 from tubekit.errors import InputError
-from tubekit.plots.drawing import Drawing
-from tubekit.plots.hum_sources import sources
+from tubekit.plots.hum_view import sources
+from tubekit.plots.ink import Drawing
 
 
 @cache

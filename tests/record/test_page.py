@@ -16,10 +16,9 @@ from tubekit.amp import amp_from_text
 from tubekit.bench.readings import readings_from_text
 from tubekit.errors import ChangeError, RecordError
 from tubekit.record import PAPERS, contents, record_results
-from tubekit.record.files import find_browser, print_to_pdf
-from tubekit.record.inputs import PROGRAM, fingerprints
+from tubekit.record.content import sentences
+from tubekit.record.files import PROGRAM, find_browser, fingerprints, print_to_pdf
 from tubekit.record.page import page
-from tubekit.record.summary import sentences
 
 READINGS = """place,quantity,value
 mains,AC volts,123 V

@@ -15,10 +15,9 @@ from tubekit.analyses.large_signal import LargeSignal
 from tubekit.analyses.part_sensitivity import across, coil_rows, number
 from tubekit.circuit.newton import block_diagonal
 from tubekit.circuit.parts import Device, Windings
+from tubekit.result_fields import Array
 from tubekit.text import quantity
 from tubekit.units import show
-
-Array = np.ndarray
 
 GRID_CURRENT_A = 1e-6
 """Peak grid current that counts as its onset [A]; common practice, no source (makers take 0.3 to 1 µA)."""

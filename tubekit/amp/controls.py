@@ -13,9 +13,8 @@ from tubekit.amp.signal_tables import PRINTED_HZ
 from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, gain_at, signal_view, turned
 from tubekit.circuit.newton import on_one_core
 from tubekit.errors import ChangeError
+from tubekit.result_fields import Array
 from tubekit.text import Column, Printed, Table, quantity
-
-Array = np.ndarray
 
 
 @dataclass(frozen=True, eq=False, repr=False)

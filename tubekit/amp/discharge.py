@@ -20,9 +20,8 @@ from tubekit.circuit.parts import Circuit
 from tubekit.circuit.reduction import resistance_across
 from tubekit.errors import ChangeError
 from tubekit.references import cite
+from tubekit.result_fields import Array
 from tubekit.text import Column, Printed, Table, quantity
-
-Array = np.ndarray
 
 LOOKED_AT_S = (1.0, 2.0, 5.0, 60.0)
 LIMIT_V = 60.0

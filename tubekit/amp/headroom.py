@@ -19,10 +19,9 @@ from tubekit.analyses.large_signal import LargeSignal, large_signal
 from tubekit.analyses.part_sensitivity import current_into, number
 from tubekit.circuit.newton import on_one_core
 from tubekit.errors import BatchWarning, ChangeError
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
-
-Array = np.ndarray
 
 MOST_THD = 20.0
 """Distortion up to which the drive is listed [%]: beyond it the amp clips; common practice, no source."""
@@ -93,17 +92,6 @@ class Headroom(Printed):
         """Number of drives listed: those before the output is a clipped wave, the first at least."""
         past = np.flatnonzero(self.thd_percent > MOST_THD)
         return max(int(past[0]), 1) if len(past) else len(self.input_rms)
-
-    def sensitivity_rms(self, watts: float) -> float:
-        """Input for a power into the speaker [V RMS]; NaN where the run does not reach it."""
-        past = np.flatnonzero(self.power_w >= watts)
-        if not len(past):
-            return float("nan")
-        k = int(past[0])
-        if k == 0:
-            return float(self.input_rms[0] * np.sqrt(watts / self.power_w[0]))
-        part = np.log(watts / self.power_w[k - 1]) / np.log(self.power_w[k] / self.power_w[k - 1])
-        return float(self.input_rms[k - 1] * (self.input_rms[k] / self.input_rms[k - 1]) ** part)
 
     def _at(self, volts: float, values: Array) -> float:
         if not np.isfinite(volts):

@@ -17,14 +17,15 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import HEATER_UNBALANCE, PICKUP_F, sections, tubes
 from tubekit.amp.hum_paths import HumPath, hum_paths
-from tubekit.amp.noise_floor import BAND_HZ
 from tubekit.amp.parts import MainsPlug
+from tubekit.amp.signal import BAND_HZ
 from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, nothing_plugged, signal_view
 from tubekit.amp.stability import refuse_unstable
 from tubekit.analyses.small_signal import noise
 from tubekit.circuit.newton import on_one_core
 from tubekit.circuit.reduction import solve_stack
 from tubekit.errors import warn_batch
+from tubekit.result_fields import Array
 from tubekit.text import Column, Printed, Table, headed, quantity, to_json_value
 from tubekit.units import show
 
@@ -104,8 +105,6 @@ def _by_frequency(hum: Hum) -> Table:
     heads = headed("frequency [Hz]", "hum [V] tiny", _re(hum))
     return Table("By frequency", heads, rows)
 
-
-Array = np.ndarray
 
 HARMONICS = 20
 """Harmonics of the line that are carried to the output."""

@@ -18,9 +18,8 @@ from tubekit.amp.build import HEATER_UNBALANCE, tubes
 from tubekit.amp.hum import Hum, hum
 from tubekit.amp.parts import Capacitor, Part, Potentiometer, Resistor
 from tubekit.errors import ChangeError, near_matches
+from tubekit.result_fields import Array
 from tubekit.text import Column, Printed, Table, headed, quantity
-
-Array = np.ndarray
 
 POSITIONS = np.linspace(0.0, 1.0, 11)
 NEAR = 0.02

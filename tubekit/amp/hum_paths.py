@@ -36,8 +36,7 @@ from tubekit.circuit.parts import (
     nodes_of,
 )
 from tubekit.circuit.reduction import solve_stack
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 
 @dataclass(frozen=True, eq=False)

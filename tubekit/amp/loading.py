@@ -1,8 +1,7 @@
-"""B+ of an amp against load and against mains."""
+"""B+ of an amp against load."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -10,13 +9,10 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.mains_solve import solve_mains
 from tubekit.amp.parts.tubes import RectifierTube
-from tubekit.amp.report import AmpReport, analyze
 from tubekit.analyses.regulation import Regulation, regulation
 from tubekit.devices import catalogue
 from tubekit.errors import ChangeError, near_matches
-from tubekit.text import Column, Printed, Table, quantity
-
-Array = np.ndarray
+from tubekit.text import Table
 
 POINTS = 25
 MOST_A = 0.15
@@ -93,52 +89,3 @@ def _rated(amp: Amp) -> float:
     windings = [w.amps for p in amp.parts.values() for w in getattr(p, "windings", ()) if "high" in w.name]
     known = [float(np.asarray(one)) for one in (*rated, *windings) if one is not None]
     return min(known) if known else MOST_A
-
-
-@dataclass(frozen=True, eq=False, repr=False)
-class MainsCurve(Printed):
-    """A whole amp against its mains."""
-
-    amp: Amp
-    mains_rms: Array = quantity("V RMS", "V", "mains, (N,)")
-    report: AmpReport = field(repr=False, kw_only=True)
-
-    def rail(self, capacitor: str) -> Array:
-        """Mean voltage of a filter capacitor [V], (N,); KeyError if there is none."""
-        return np.asarray({one.capacitor: one.dc_v for one in self.report.rails}[capacitor])
-
-    def headline(self) -> str:
-        """Ends of the curve."""
-        return f"{self.amp.title} from {self.mains_rms[0]:g} to {self.mains_rms[-1]:g} V line"
-
-    def tables(self) -> list[Table]:
-        """Rails, heaters and plates for each line voltage."""
-        rails = self.report.rails
-        tubes = [one for one in self.report.tubes if np.max(np.asarray(one.plate_w)) > 1.0]
-        heads = (
-            Column("line voltage", "V RMS"), *(Column(one.node, "V") for one in rails),
-            Column("heaters", "V RMS"), *(Column(f"{one.section} plate dissipation", "W") for one in tubes),
-        )  # fmt: skip
-        heater = (
-            np.asarray(self.report.tubes[0].heater_rms_v) if self.report.tubes else self.mains_rms * np.nan
-        )
-        columns = [np.asarray(one.dc_v) for one in rails], [np.asarray(one.plate_w) for one in tubes]
-        rows = [
-            (float(self.mains_rms[k]), *(v[k] for v in columns[0]), heater[k], *(w[k] for w in columns[1]))
-            for k in range(len(self.mains_rms))
-        ]
-        return [Table("At each line voltage", heads, rows)]
-
-
-def mains_regulation(amp: Amp, mains_rms: Sequence[float] | Array) -> MainsCurve:
-    """An amp at each of several line voltages [V RMS], in one batch.
-
-    Examples
-    --------
-    >>> from tubekit import load_amp
-    >>> curve = mains_regulation(load_amp("teasel"), [105, 117, 129])
-    >>> bool((np.diff(curve.rail("C14")) > 0).all())
-    True
-    """
-    volts = np.asarray(mains_rms, float)
-    return MainsCurve(amp, volts, report=analyze(amp.changed({}, mains_rms=list(volts))))

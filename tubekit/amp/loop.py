@@ -14,8 +14,7 @@ from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, signal_view
 from tubekit.amp.stability import feedback_parts
 from tubekit.analyses.feedback import LoopGain, loop_gain
 from tubekit.errors import ChangeError, near_matches
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 MIDDLE_HZ = (200.0, 1000.0, 5000.0)
 """Where the loops of several feedback resistors are compared [Hz]."""

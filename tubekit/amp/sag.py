@@ -28,10 +28,9 @@ from tubekit.analyses.mains import MainsState
 from tubekit.analyses.transient import Transient, slow_transient
 from tubekit.circuit.parts import Circuit, Rectifier, VoltageSource
 from tubekit.errors import ChangeError, SolveError
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
-
-Array = np.ndarray
 
 TONE_HZ = 400.0
 """Frequency of the drive [Hz]; common practice."""

@@ -21,8 +21,7 @@ from tubekit.circuit.parts import (
     Windings,
     Wire,
 )
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 Settings = Mapping[CircuitParameter, tuple[Array, Array]]
 """For each knob a factor and an addend, (N,) each."""

@@ -28,9 +28,8 @@ from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.parts import Circuit
 from tubekit.devices.potentiometer import fraction
 from tubekit.errors import ChangeError, near_matches
+from tubekit.result_fields import Array
 from tubekit.units import show
-
-Array = np.ndarray
 
 GENERATOR = "generator"
 SOURCE_OHMS = 600.0

@@ -26,9 +26,8 @@ from tubekit.amp.topology import reservoir_farads
 from tubekit.analyses.mains import MainsState
 from tubekit.circuit.parts import GROUND, Rectifier
 from tubekit.circuit.reduction import resistance_to_ground
-from tubekit.result_fields import frozen_array
+from tubekit.result_fields import Array, frozen_array
 
-Array = np.ndarray
 SENSE_OHMS = 20.0
 """A cathode resistor up to this only measures: the bias is fixed at the grid [Ω]; common practice."""
 
@@ -132,10 +131,6 @@ class SolvedAmp:
         """Nodes that are still for signals, those between a rectifier and its series resistor included."""
         plates = {rectifier.plate for rectifier in self.built.circuit.of(Rectifier)}
         return {*self.amp.topology.held, *plates}
-
-    def _phasor(self, node: str, to: str, order: int) -> Array:
-        at = self.state.harmonic
-        return at(node, order) if to == GROUND else at(node, order) - at(to, order)
 
     def rectifiers(self) -> Iterator[RectifierReading]:
         """Every rectifier tube and diode."""

@@ -28,9 +28,9 @@ from tubekit.circuit.network import Network
 from tubekit.circuit.newton import evaluate
 from tubekit.circuit.parts import GROUND, Capacitor, Device
 from tubekit.errors import Note, SolveError
+from tubekit.result_fields import Array
 from tubekit.units import show
 
-Array = np.ndarray
 Way = tuple[Array, Array]
 """Column that drives the input jack, and row that reads the loudspeaker."""
 

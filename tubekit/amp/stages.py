@@ -26,9 +26,8 @@ from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network
 from tubekit.circuit.newton import block_diagonal, on_one_core
 from tubekit.circuit.parts import GROUND, Capacitor, Device, Resistor, Windings
+from tubekit.result_fields import Array
 from tubekit.text import quantity
-
-Array = np.ndarray
 
 GAIN_HZ = 1000.0
 """Where the gain of a stage is stated [Hz]."""

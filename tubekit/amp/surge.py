@@ -20,11 +20,10 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.parts import Fuse
 from tubekit.amp.warming import FLASHES, HeaterSurge
 from tubekit.analyses.transient import Transient
+from tubekit.result_fields import Array
 from tubekit.tables import handbook
 from tubekit.text import Printed, Table, described, headed, quantity
 from tubekit.units import show
-
-Array = np.ndarray
 
 IEC, UL = "IEC 60127", "UL 248-14"
 CLASS_WORDS = (

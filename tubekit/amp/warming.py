@@ -38,6 +38,7 @@ from tubekit.circuit.stamps import pair
 from tubekit.devices import catalogue
 from tubekit.devices.heater import COLD_HEATER, COLD_LAMP, POWER, slower
 from tubekit.devices.rectifier import SiliconDiode
+from tubekit.result_fields import Array
 from tubekit.tables import handbook
 from tubekit.text import quantity
 from tubekit.units import show
@@ -136,8 +137,6 @@ def emission(
     kinds = cathodes(amp)
     return lambda name, time: curve(kinds.get(name, "silicon"), time + warm_for)
 
-
-Array = np.ndarray
 
 OHMS_POWER = 1.2
 """Resistance of tungsten goes as this power of its temperature (textbook, from memory)."""

@@ -19,8 +19,7 @@ from tubekit.analyses.harmonics import Harmonics, wave
 from tubekit.analyses.stepping import Devices, Pencil, Solution, reach
 from tubekit.circuit.network import Network
 from tubekit.circuit.reduction import inverse_stack
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 SAMPLES = 128
 ROUNDS = 30

@@ -15,8 +15,7 @@ import numpy as np
 from tubekit.analyses.part_sensitivity import part_sensitivity
 from tubekit.circuit.network import Network
 from tubekit.circuit.reduction import solve_stack
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 FALL = float(np.sqrt(0.5))
 STEPS = 60

@@ -17,10 +17,10 @@ import numpy as np
 
 from tubekit.analyses.waves import Iterate, Ports, WaveProblem, pose
 from tubekit.circuit.reduction import solve_stack
+from tubekit.result_fields import Array
 
 __all__ = ["Cycle", "Ports", "solve_cycle"]
 
-Array = np.ndarray
 
 TOLERANCE = 1e-8
 """Largest last correction of a drive voltage, relative to the alternating part of the open voltage [peak]."""

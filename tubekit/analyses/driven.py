@@ -24,8 +24,7 @@ import numpy as np
 from tubekit.circuit.network import Group
 from tubekit.circuit.reduction import solve_stack
 from tubekit.devices.law import Law
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 TOLERANCE = 1e-8
 """Largest last correction of a port voltage [V]."""

@@ -17,8 +17,7 @@ import numpy as np
 
 from tubekit.circuit.network import Network
 from tubekit.circuit.reduction import solve_linear
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 CHUNK = 1600
 """Variants times frequencies handled at once: what stays near the processor."""

@@ -29,9 +29,8 @@ from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.newton import on_one_core
 from tubekit.circuit.parts import Capacitor, Circuit, Resistor, VoltageSource
 from tubekit.errors import CircuitError, near_matches
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, headed, quantity, to_json_value
-
-Array = np.ndarray
 
 SPAN_HZ = np.geomspace(0.1, 2e6, 500)
 """Where a loop gain is looked at when no frequencies are given."""

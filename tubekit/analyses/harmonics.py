@@ -10,8 +10,7 @@ from tubekit.circuit.network import Network
 from tubekit.circuit.parts import VoltageSource
 from tubekit.circuit.reduction import inverse_stack
 from tubekit.errors import CircuitError
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 AT_PORTS = 1e-7
 """Largest error of a pole form at the ports, a share of the largest response of a port."""

@@ -20,8 +20,7 @@ from tubekit.analyses.poles import pole_form, state_form
 from tubekit.circuit.full import linearised
 from tubekit.circuit.newton import block_diagonal, evaluate
 from tubekit.circuit.reduction import solve_stack
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 HARMONICS = 12
 FIRST_V, MOST_V = 0.5, 1e3

@@ -23,6 +23,7 @@ from tubekit.devices.pentode import Pentode
 from tubekit.devices.triode import Triode
 from tubekit.devices.tube_record import Tube
 from tubekit.errors import InputError, SolveError
+from tubekit.result_fields import Array
 
 
 def bare_stage(
@@ -155,7 +156,6 @@ def _record(tube: str | Tube) -> Tube:
     return look_up(tube) if isinstance(tube, str) else tube
 
 
-Array = npt.NDArray[np.float64]
 Phasors = npt.NDArray[np.complex128]
 
 SAMPLES = 64

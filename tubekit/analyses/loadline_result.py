@@ -9,9 +9,8 @@ import numpy.typing as npt
 
 from tubekit.analyses.plate_stage import PlateStage, Walk
 from tubekit.analyses.time_stepper import Convergence
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, headed, quantity
-
-Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

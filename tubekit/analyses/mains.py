@@ -24,9 +24,8 @@ from tubekit.circuit.newton import TOLERANCE, evaluate, on_one_core
 from tubekit.circuit.parts import GROUND, Circuit, Windings
 from tubekit.circuit.stamps import REVERSE_LEAK
 from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, headed, quantity
-
-Array = np.ndarray
 
 SAMPLES = 256
 ROUNDS = 25

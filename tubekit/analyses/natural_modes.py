@@ -19,10 +19,9 @@ from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network
 from tubekit.circuit.newton import on_one_core
 from tubekit.circuit.reduction import solve_linear
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
-
-Array = np.ndarray
 
 HIGHEST_HZ = 2e6
 """Faster poles are left out: leads and layout decide there, not the parts; common practice, no source."""

@@ -18,9 +18,8 @@ from tubekit.circuit.newton import TOLERANCE, PortSolution, evaluate, on_one_cor
 from tubekit.circuit.parts import GROUND, Circuit
 from tubekit.circuit.reduction import HELD, Reduced, held, reduce_to_ports
 from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, headed, quantity
-
-Array = np.ndarray
 
 
 @dataclass(frozen=True, eq=False)

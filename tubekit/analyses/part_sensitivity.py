@@ -12,8 +12,7 @@ import numpy as np
 
 from tubekit.circuit.network import Network
 from tubekit.circuit.parts import GROUND, Capacitor, Part, Resistor, Windings
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 
 def across(network: Network, x: Array, a: str, b: str) -> Array:

@@ -29,9 +29,8 @@ from tubekit.circuit.network import Group
 from tubekit.devices.law import stack
 from tubekit.devices.pentode import Pentode
 from tubekit.devices.triode import Triode
+from tubekit.result_fields import Array
 from tubekit.text import Column, Printed, Table, quantity
-
-Array = np.ndarray
 
 ITERATIONS = 60
 ARRIVED = 1e-9

@@ -20,8 +20,7 @@ import numpy as np
 
 from tubekit.circuit.network import Network
 from tubekit.circuit.reduction import solve_linear, solve_stack
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 SHIFT = 2 * np.pi * 50.0
 """s0 [rad/s]: any positive number would do; this one sits in the audio decades."""

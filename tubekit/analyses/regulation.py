@@ -18,9 +18,8 @@ import numpy.typing as npt
 from tubekit.analyses.mains import SAMPLES, MainsState, mains_steady_state
 from tubekit.circuit.parts import GROUND, Circuit, CurrentSource
 from tubekit.errors import CircuitError, InputError, near_matches
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, headed, quantity
-
-Array = np.ndarray
 
 LOAD = "load on the rail"
 

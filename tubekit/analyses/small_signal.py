@@ -35,9 +35,8 @@ from tubekit.circuit.newton import block_diagonal, on_one_core
 from tubekit.circuit.parts import GROUND, Device, Resistor, Windings
 from tubekit.circuit.reduction import solve_linear
 from tubekit.errors import CircuitError, SolveError, warn_batch
+from tubekit.result_fields import Array
 from tubekit.text import Column, Printed, Table, headed, quantity
-
-Array = np.ndarray
 
 HELD_SIEMENS = 1e3
 """Conductance of the source that drives a node, when poles are asked for [S]: near enough to a short."""

@@ -25,8 +25,8 @@ from tubekit.circuit.network import Group, Network, RectifierSet
 from tubekit.circuit.newton import block_diagonal, evaluate
 from tubekit.circuit.reduction import inverse_stack, solve_linear, solve_stack
 from tubekit.devices.rectifier import RectifierLaw
+from tubekit.result_fields import Array
 
-Array = np.ndarray
 Emission = Callable[[str, float], float]
 """Emission of a tube section or rectifier (by name) at a time [s]; 1 is warm and new."""
 

@@ -15,8 +15,7 @@ from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network
 from tubekit.circuit.newton import block_diagonal, held_slopes
 from tubekit.circuit.reduction import HELD, Reduced, reduce_with_rectifiers, solve_linear, solve_stack
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 BATTERY_SHARE, BATTERY_OHMS = 0.85, 1000.0
 """First guess: a rectifier is a battery of this share of the open peak behind this resistance [Ω]."""

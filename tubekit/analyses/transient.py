@@ -21,9 +21,9 @@ from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.newton import on_one_core
 from tubekit.circuit.parts import GROUND, Capacitor, Circuit, Windings
 from tubekit.errors import CircuitError, SolveError, near_matches
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, headed, quantity
 
-Array = np.ndarray
 Stored = Mapping[str, Array]
 """What a circuit keeps while it is switched: volts of each capacitor, amps of each coil, by part."""
 

@@ -21,8 +21,7 @@ import numpy as np
 
 from tubekit.circuit.network import RectifierSet
 from tubekit.circuit.reduction import inverse_stack
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 LEAST_RESISTANCE = 1.0
 FLOATING = 1e6

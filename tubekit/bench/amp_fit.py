@@ -16,8 +16,7 @@ import numpy as np
 from tubekit.bench.fault_table import FaultSolver
 from tubekit.decisions.probe import QUANTITIES
 from tubekit.errors import SolveError
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 LEAST = 3
 """Fewer readings fit no amp."""

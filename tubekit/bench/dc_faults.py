@@ -29,8 +29,7 @@ from tubekit.circuit.newton import block_diagonal, evaluate, on_one_core, solve_
 from tubekit.circuit.parts import GROUND, Capacitor, Circuit, CurrentSource, Device, Part, Resistor
 from tubekit.circuit.reduction import Reduced
 from tubekit.decisions.population import Population
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 SETTLED = 1e-7
 """Far below what a meter tells, since a node behind a gigohm multiplies it [V]."""

@@ -15,9 +15,9 @@ from tubekit.bench.faults import shown_with_fuses, single_faults, with_fault
 from tubekit.decisions.population import variables, with_fault_ports
 from tubekit.decisions.probe import QUANTITIES, MeterValues, Probe, Tone, plugged
 from tubekit.errors import ChangeError, SolveError, near_matches
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, frozen_array, headed, quantity
 
-Array = np.ndarray
 SAME = 0.02
 """Readings that move by less than this fraction are told as unmoved."""
 

@@ -21,8 +21,8 @@ from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Probe, Tone, meter_va
 from tubekit.decisions.sensitivity import sensitivity
 from tubekit.decisions.spread import neighbors
 from tubekit.errors import BatchWarning, TubekitError
+from tubekit.result_fields import Array
 
-Array = np.ndarray
 Progress = Callable[[int, int], None]
 
 CHUNK = 128

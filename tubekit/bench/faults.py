@@ -17,6 +17,7 @@ from tubekit.analyses.mains import MainsState
 from tubekit.circuit.parts import Circuit
 from tubekit.decisions.population import with_fault_ports
 from tubekit.decisions.probe import MeterValues, Probe, Tone, meter_values
+from tubekit.result_fields import Array
 
 
 def single_faults(amp: Amp) -> tuple[Fault, ...]:
@@ -38,8 +39,6 @@ def with_fault(amp: Amp, fault: Fault) -> Amp:
     part = fault.becomes
     return amp if part is None else dataclasses.replace(amp, parts={**amp.parts, part.designator: part})
 
-
-Array = np.ndarray
 
 OPENS = 2.0
 """A fuse that carries this many times its rating is taken as open (common practice)."""

@@ -15,9 +15,8 @@ from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.solve import SolvedAmp, solve_amp
 from tubekit.devices.heater import COLD_LAMP, resistance
 from tubekit.errors import SolveError
+from tubekit.result_fields import Array
 from tubekit.text import quantity
-
-Array = np.ndarray
 
 LAW = (
     "Lamp resistance is an estimate: it rises with voltage to the power 0.45 and is a twelfth when cold "

@@ -20,8 +20,7 @@ from tubekit.bench.fault_table import FaultTable, fault_settings, scale
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.probe import QUANTITIES, Probe, Tone, meter_values
 from tubekit.decisions.reading import Reading
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 HEALTHY = 0.6
 """Chance that an amp on the bench has no single fault, before any reading (common practice)."""

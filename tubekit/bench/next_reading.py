@@ -19,9 +19,8 @@ from tubekit.bench.fault_table import FaultTable
 from tubekit.bench.likelihood import Posterior, residuals
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.probe import QUANTITIES, Probe, Tone
+from tubekit.result_fields import Array
 from tubekit.text import quantity
-
-Array = np.ndarray
 
 LIKELY = 2e-3
 """Rows less likely than this do not steer the choice."""

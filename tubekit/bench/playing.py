@@ -12,10 +12,9 @@ from tubekit.amp.signal_order import speakers
 from tubekit.amp.stability import refuse_unstable
 from tubekit.bench.procedures import NEAR, on_dummy_load, power_of
 from tubekit.errors import ChangeError
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, quantity
 from tubekit.units import show
-
-Array = np.ndarray
 
 CREST = 4.0
 """Peak over RMS of music: 12 dB, Gaussian noise whose peaks are cut at four deviations (common practice, no

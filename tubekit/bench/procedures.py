@@ -11,9 +11,9 @@ import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.amp.hum_balance import HumBalance, hum_balance
-from tubekit.amp.noise_floor import noise_floor
 from tubekit.amp.parts import Loudspeaker, input_jacks
 from tubekit.amp.sag import TONE_HZ, FullDrive, full_drive, sag_words
+from tubekit.amp.signal import noise_floor
 from tubekit.amp.signal_order import in_parallel, load_of, speakers
 from tubekit.amp.stability import refuse_unstable
 from tubekit.analyses.large_signal import LargeSignal

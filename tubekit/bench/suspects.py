@@ -26,9 +26,8 @@ from tubekit.decisions.reading import Readings
 from tubekit.decisions.sensitivity import RailShortfall
 from tubekit.decisions.spread import Spread
 from tubekit.errors import ReadingError
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, headed, quantity
-
-Array = np.ndarray
 
 ACCUSE_BELOW, DOUBT_BELOW = 0.1, 0.5
 """A part is named once the chance that nothing is wrong falls below the first; below the second the readings

@@ -20,10 +20,9 @@ from tubekit.decisions.probe import Probe, Tone, plugged, tip_of
 from tubekit.decisions.reading import Readings
 from tubekit.decisions.spread import neighbors
 from tubekit.errors import ReadingError
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, described, quantity
 from tubekit.units import mark
-
-Array = np.ndarray
 
 SIGMA = 2.0
 WIDEST_DB = 40.0

@@ -10,8 +10,7 @@ import numpy as np
 from tubekit.circuit.network import Network
 from tubekit.circuit.newton import MAX_ITERATIONS, TOLERANCE, PortSolution, block_diagonal, evaluate
 from tubekit.circuit.reduction import solve_linear
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 
 def linearised(network: Network, slopes: list[Array]) -> Array:

@@ -46,8 +46,7 @@ from tubekit.circuit.stamps import (
 from tubekit.devices.law import Law, stack
 from tubekit.devices.rectifier import RectifierLaw
 from tubekit.errors import CircuitError
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 COUPLED = 1e-12
 """Below this the leakage of coils, relative to their inductance, is rounding."""

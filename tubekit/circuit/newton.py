@@ -22,8 +22,7 @@ from threadpoolctl import ThreadpoolController
 
 from tubekit.circuit.network import Group
 from tubekit.circuit.reduction import Reduced, solve_stack
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 TOLERANCE = 1e-10
 """Largest port voltage error accepted [V]."""

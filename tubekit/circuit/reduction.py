@@ -15,8 +15,7 @@ import numpy as np
 
 from tubekit.circuit.network import Network
 from tubekit.errors import CircuitError
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 FLOATING = 1e8
 """A port with more ohms than this, tubes pulled out, is held by tubes and leakage alone [Ω]: between two

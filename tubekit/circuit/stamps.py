@@ -21,8 +21,7 @@ from tubekit.circuit.parts import (
     nodes_of,
 )
 from tubekit.errors import CircuitError
-
-Array = np.ndarray
+from tubekit.result_fields import Array
 
 INSULATION = 1e-9
 """Leak from a node that no part ties to ground at DC [S]: 1 GΩ of insulation; common practice, no source."""

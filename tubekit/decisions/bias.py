@@ -26,8 +26,6 @@ from tubekit.series import series_values
 from tubekit.text import Printed, Table, described, headed, quantity
 from tubekit.units import mark, show
 
-Array = np.ndarray
-
 CATHODE_BIAS_SHARE = 1.0
 """Cathode bias may idle at the whole design-center rating, class A and AB1 (common practice, no source)."""
 MORE_OHMS = 4.0

@@ -16,6 +16,7 @@ from tubekit.devices import catalogue
 from tubekit.devices.rectifier import SiliconDiode
 from tubekit.devices.tube_record import Tube as TubeType
 from tubekit.errors import TubekitError
+from tubekit.result_fields import Array
 from tubekit.series import series_values
 from tubekit.units import mark, show
 
@@ -93,8 +94,6 @@ def _highest(waveform: np.ndarray, member: int) -> float:
     peaks = np.abs(waveform).max(axis=1)
     return float(peaks[member if len(peaks) > 1 else 0])
 
-
-Array = np.ndarray
 
 SAME = 0.005
 """A value this near the drawn one, as a fraction, is the drawn part."""

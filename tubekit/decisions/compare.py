@@ -15,9 +15,8 @@ from tubekit.amp.supply import SupplyReport
 from tubekit.analyses.elimination import respond
 from tubekit.decisions.limits import idle_limits, limits
 from tubekit.decisions.rating import AT_LIMIT
+from tubekit.result_fields import Array
 from tubekit.units import mark, show
-
-Array = np.ndarray
 
 LEAST_V = 1.0
 """Voltages below this are not compared [V]."""

@@ -8,7 +8,7 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.headroom import Headroom, headroom
-from tubekit.amp.noise_floor import NoiseFloor, noise_floor
+from tubekit.amp.signal import NoiseFloor, noise_floor
 from tubekit.amp.signal_view import SOURCE_OHMS
 from tubekit.text import Printed, Table
 

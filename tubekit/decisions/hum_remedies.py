@@ -19,8 +19,6 @@ from tubekit.errors import ChangeError
 from tubekit.text import Printed, Table, headed
 from tubekit.units import show
 
-Array = np.ndarray
-
 FACTOR = 2.0
 """Filter capacitors are tried at this multiple of what is fitted."""
 

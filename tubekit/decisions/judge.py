@@ -16,6 +16,7 @@ from tubekit.decisions.probe import Tone, meter_values, tip_of
 from tubekit.decisions.reading import PartValue, Reading, Readings
 from tubekit.decisions.sensitivity import RailShortfall, rail_shortfall
 from tubekit.decisions.spread import SIZE, Spread, spread
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
 
@@ -118,8 +119,6 @@ def _level(before: AmpReport, after: AmpReport) -> tuple[float, float]:
     k = int(np.argmax(np.abs(moved)))
     return float(moved[k]), HEARD_HZ[k]
 
-
-Array = np.ndarray
 
 WRONG_FROM, WRONG_BY_CHANCE = 1.6, 1e-3
 """Half widths of the band from its middle beyond which a reading is called wrong, and the share of good amps

@@ -23,8 +23,6 @@ from tubekit.decisions.tube_limits import SYSTEM_WORDS, rectifier_checks, tube_c
 from tubekit.text import Printed, Table, headed
 from tubekit.units import show
 
-Array = np.ndarray
-
 TOLD = 1e-3
 """Ratings used by less than this share are counted in tables, not listed."""
 PART_RATING = "rating in the amp file"

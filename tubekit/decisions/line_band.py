@@ -14,8 +14,6 @@ from tubekit.decisions.tube_limits import SYSTEM_WORDS
 from tubekit.references import cite
 from tubekit.text import Column, Printed, Table
 
-Array = np.ndarray
-
 BANDS = {120.0: (114.0, 126.0, "ansi-c84-1"), 230.0: (207.0, 253.0, "iec-60038")}
 """Nominal line to lowest, highest [V RMS] and the source of the band."""
 HIGH_MAINS_V = 170.0

@@ -14,10 +14,9 @@ from tubekit.amp.solve import solve_amp
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import Circuit, Resistor, VoltageSource
 from tubekit.errors import ChangeError
+from tubekit.result_fields import Array
 from tubekit.series import series_values
 from tubekit.text import Printed, Table, quantity
-
-Array = np.ndarray
 
 SERIES = "E24"
 WATTS = (5.0, 7.0, 10.0, 15.0, 20.0, 25.0, 50.0, 100.0, 200.0)

@@ -50,6 +50,7 @@ from tubekit.circuit.parts import (
 )
 from tubekit.circuit.stamps import merged
 from tubekit.decisions.regulation import Lines, RegulationLine, fit_lines
+from tubekit.result_fields import Array
 
 
 def with_fault_ports(amp: Amp, powered: bool = True) -> Built:
@@ -65,8 +66,6 @@ def with_fault_ports(amp: Amp, powered: bool = True) -> Built:
     built = settled_circuit(amp) if powered else build(amp)
     return dataclasses.replace(built, circuit=with_leaks(built.circuit, built.amp.parts))
 
-
-Array = np.ndarray
 
 CHUNK = 500
 WORKERS = 2

@@ -16,10 +16,9 @@ from tubekit.circuit.newton import on_one_core, solve_ports
 from tubekit.circuit.parts import GROUND, Circuit, VoltageSource
 from tubekit.circuit.reduction import reduce_to_ports, reduce_with_rectifiers, solve_linear
 from tubekit.errors import InputError, near_matches
+from tubekit.result_fields import Array
 from tubekit.text import quantity
 from tubekit.units import show
-
-Array = np.ndarray
 
 SAMPLES = 64
 """Points of the line cycle; ripple within 1 % of the 256 of a report, mean within 0.1 V."""

@@ -7,10 +7,9 @@ from functools import cached_property
 
 import numpy as np
 
+from tubekit.result_fields import Array
 from tubekit.text import quantity
 from tubekit.units import show
-
-Array = np.ndarray
 
 NEAR = 0.9
 """From this share of a limit on, a reading comes within 10 % of exceeding it."""

@@ -4,14 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from tubekit.amp import Amp
 from tubekit.decisions.probe import QUANTITIES, Probe, Tone, plugged
 from tubekit.errors import Note
 from tubekit.text import Printed, Table, headed, quantity
-
-Array = np.ndarray
 
 
 @dataclass(frozen=True)

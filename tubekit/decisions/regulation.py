@@ -28,9 +28,8 @@ from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import Circuit, CurrentSource, Rectifier
 from tubekit.devices.law import FloatArray, Parameter, ParameterLaw, softplus
 from tubekit.errors import BatchWarning, SolveError
+from tubekit.result_fields import Array
 from tubekit.text import frozen_array
-
-Array = np.ndarray
 
 SAMPLES = 128
 IDLE = 1e-9

@@ -32,9 +32,8 @@ from tubekit.decisions.probe import Probe, adjoint_of, rows_of
 from tubekit.decisions.reading import Readings
 from tubekit.decisions.regulation import Lines
 from tubekit.decisions.spread import Spread
+from tubekit.result_fields import Array
 from tubekit.text import Table, headed, quantity
-
-Array = np.ndarray
 
 NUDGE = 1e-5
 """Relative step of a law's parameter for its slope."""

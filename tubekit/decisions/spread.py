@@ -17,10 +17,10 @@ from tubekit.circuit.parts import GROUND
 from tubekit.decisions.population import Population, dc_population, variables
 from tubekit.decisions.probe import QUANTITIES, Probe, Tone, meter_values, plugged
 from tubekit.errors import InputError, SolveError
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, frozen_array, headed, quantity, to_json_value
 from tubekit.units import show
 
-Array = np.ndarray
 Progress = Callable[[int, int], None]
 
 SIZE, AC_SIZE = 4000, 240

@@ -31,9 +31,8 @@ from tubekit.decisions.judge import LEAVE_RIPPLE
 from tubekit.decisions.rating import AT_LIMIT
 from tubekit.decisions.socket_check import check_fit
 from tubekit.errors import ChangeError, near_matches
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, described, quantity
-
-Array = np.ndarray
 
 TOLERANCE_PERCENT = 5.0
 GAIN_DB = 3.0

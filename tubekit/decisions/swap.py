@@ -21,7 +21,6 @@ from tubekit.decisions.tube_limits import SYSTEM_WORDS
 from tubekit.text import Printed, Table, headed
 from tubekit.units import show
 
-Array = np.ndarray
 MEASURED = 6
 """Readings named to confirm a change; common practice, no source."""
 CATHODE, RESERVOIR, NODE, PIN = range(4)

@@ -17,10 +17,9 @@ from tubekit.amp.stability import REVERSED
 from tubekit.amp.stages import corner_words
 from tubekit.analyses.feedback import LoopGain
 from tubekit.errors import ChangeError
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, headed
 from tubekit.units import mark
-
-Array = np.ndarray
 
 MOVED, SEEN_DB = 0.05, 0.05
 """Rolloffs that change by less than this share, and levels by fewer decibels, are not mentioned."""

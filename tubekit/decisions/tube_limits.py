@@ -21,9 +21,8 @@ from tubekit.decisions.rating import FIXED_BIAS_SHARE, RatingCheck, check
 from tubekit.devices import catalogue
 from tubekit.devices.tube_record import DESIGN_CENTER
 from tubekit.errors import SolveError
+from tubekit.result_fields import Array
 from tubekit.units import show
-
-Array = np.ndarray
 
 LINE_SWING = 0.10
 """How far the line in use may be off the nominal one for a design-center rating (from memory)."""

@@ -11,8 +11,8 @@ from tubekit.amp.controls import control_family, controls
 from tubekit.amp.headroom import headroom
 from tubekit.amp.hum import Hum, hum
 from tubekit.amp.hum_balance import balance_control, hum_balance
-from tubekit.amp.noise_floor import noise_floor
 from tubekit.amp.parts import MainsPlug, Switch, input_jacks
+from tubekit.amp.signal import noise_floor
 from tubekit.bench.bring_up import CATHODE_OVER, prepare
 from tubekit.bench.trace import first_tone, trace
 from tubekit.circuit.parts import GROUND

@@ -19,13 +19,13 @@ from tubekit.devices import tube
 from tubekit.lessons.lesson import Asked, Draw, Found, Lesson, Steps, of_row, textbook
 from tubekit.lessons.question import Outside, Prediction
 from tubekit.lessons.score import Within
+from tubekit.result_fields import Array
 from tubekit.tables import Row, handbook
 from tubekit.textbook import three_control
 from tubekit.textbook.bias_stage import BiasStage, bias_stage
 from tubekit.textbook.tone import THREE
 from tubekit.units import show
 
-Array = np.ndarray
 TUBE, FIRST = "12AX7", (250.0, 0.1)
 AMP, GRID_LEAK, BEFORE_V = "teasel", 220e3, 207.0
 PLACES = (

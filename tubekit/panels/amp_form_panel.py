@@ -14,14 +14,11 @@ from tubekit.panels import layout
 from tubekit.panels.amp_choice import amp_options
 from tubekit.panels.drawing_panel import DrawingFold
 from tubekit.panels.export_files import saved_html
-from tubekit.panels.form import stages
-from tubekit.panels.form.boxes import Boxes
-from tubekit.panels.form.complaints import WRONG, complaints
+from tubekit.panels.form import suggest
+from tubekit.panels.form.boxes import ABOUT, HEADING, NODE, Boxes, Entry
 from tubekit.panels.form.draft import Draft
-from tubekit.panels.form.editor import Editor
-from tubekit.panels.form.entering import EMPTY, KINDS, Entering
-from tubekit.panels.form.entries import ABOUT, HEADING, NODE, Entry
-from tubekit.panels.form.part_list import PartList
+from tubekit.panels.form.editor import WRONG, Editor, complaints
+from tubekit.panels.form.entering import EMPTY, KINDS, Entering, PartList
 from tubekit.panels.layout import button
 from tubekit.panels.report_html import idle_html
 
@@ -150,7 +147,7 @@ class AmpForm(Entering):
             widgets.Dropdown, "kind", options=list(KINDS), tooltip="Choose the kind of part to add"
         )
         self.kinds.layout.flex = "1 1 auto"
-        titles = [(one.title, one.name) for one in stages.stages()]
+        titles = [(one.title, one.name) for one in suggest.stages()]
         self.stages = layout.described(
             widgets.Dropdown, "stage", options=titles, tooltip="Choose a ready-made stage"
         )
@@ -211,9 +208,9 @@ class AmpForm(Entering):
         self.stage(self.stages.value, ports)
 
     def _show_ports(self) -> None:
-        one = stages.stage(self.stages.value)
+        one = suggest.stage(self.stages.value)
         found = [Entry((port,), words, NODE) for port, words in one.ports.items()]
-        likely = Draft({"ports": stages.suggested_ports(self.draft, one)})
+        likely = Draft({"ports": suggest.suggested_ports(self.draft, one)})
         if list(found) != list(getattr(self, "ports_found", ())):
             self.ports_found = found
             self.ports = Boxes(

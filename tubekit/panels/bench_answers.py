@@ -16,7 +16,7 @@ from tubekit.decisions.probe import Probe
 from tubekit.decisions.reading import Readings
 from tubekit.decisions.spread import Spread, spread
 from tubekit.errors import BatchWarning
-from tubekit.panels.bench_check import Checked
+from tubekit.panels.bench_sheet import Checked
 
 Progress = Callable[[int, int], None]
 

@@ -8,10 +8,10 @@ from tubekit.bench.fault_prediction import FaultPrediction
 from tubekit.decisions.judge import Judgement, Verdict
 from tubekit.decisions.probe import Probe
 from tubekit.decisions.spread import Spread
-from tubekit.panels.bench_check import Checked
+from tubekit.panels.bench_sheet import Checked
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.plots import ink
-from tubekit.plots.reading_bands import BandRow, ReadingBandsView, paper_for
+from tubekit.plots.spread_bands import BandRow, ReadingBandsView, paper_for
 
 MOST_ROWS = 24
 

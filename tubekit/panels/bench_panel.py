@@ -16,11 +16,11 @@ from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpSetting, Choice
 from tubekit.panels.amp_panel import amp_of
 from tubekit.panels.background import BackgroundTask
-from tubekit.panels.bench_accused import AccusedBox
 from tubekit.panels.bench_answers import Bands
-from tubekit.panels.bench_check import Checked, check
-from tubekit.panels.bench_faults import FaultChooser
-from tubekit.panels.bench_fields import (
+from tubekit.panels.bench_faults import AccusedBox, FaultChooser
+from tubekit.panels.bench_figure import MOST_ROWS, band_rows, bands_figure
+from tubekit.panels.bench_rows import (
+    Lines,
     ListChoice,
     SaveLine,
     age_setting,
@@ -29,17 +29,18 @@ from tubekit.panels.bench_fields import (
     three_columns,
     tone_setting,
 )
-from tubekit.panels.bench_figure import MOST_ROWS, band_rows, bands_figure
-from tubekit.panels.bench_places import place_options, settled
-from tubekit.panels.bench_rows import Lines
 from tubekit.panels.bench_sheet import (
     EMPTY,
     USUAL,
+    Checked,
     Row,
     Sheet,
     amp_named,
     as_csv,
+    check,
+    place_options,
     read_sheet,
+    settled,
     sheet_of_bytes,
     usual,
 )

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 import ipywidgets as widgets
 
+from tubekit.amp import Amp, parts as drawn
 from tubekit.decisions.judge import METER
 from tubekit.decisions.probe import QUANTITIES
+from tubekit.errors import TubekitError
 from tubekit.panels import layout
-from tubekit.panels.bench_sheet import Row, Sheet
-from tubekit.panels.settings import FULL
+from tubekit.panels.bench_sheet import Row, Sheet, list_options
+from tubekit.panels.export_files import saved_html
+from tubekit.panels.settings import DESCRIBED, FULL, GROWN
 
 MOST_LINES = 40
 """More rows than this stay in the list and are judged, but are not shown for editing."""
@@ -174,3 +178,206 @@ class Lines(widgets.VBox):
         """The verdicts belong to an earlier state of the list."""
         for line in self.lines:
             (line.word.add_class if is_gray else line.word.remove_class)("tubekit-gray")
+
+
+AGES = (("old parts", "vintage"), ("new parts", "modern"))
+THIRD = widgets.Layout(**GROWN)
+
+
+class ListChoice(layout.Field):
+    """The lists beside the notebook, a button that looks again, and one that takes a file from elsewhere."""
+
+    def __init__(
+        self,
+        on_choice: Callable[[str], None],
+        on_file: Callable[[str, bytes], None],
+        *,
+        options: Callable[[], list[tuple[str, str]]] = list_options,
+    ) -> None:
+        self._options, self._on_file = options, on_file
+        self.choice = widgets.Dropdown(
+            description="list", style=DESCRIBED, layout=THIRD,
+            tooltip="Choose a list of readings from this folder, or an empty one",
+        )  # fmt: skip
+        tip = "Look again for lists of readings"
+        self.again = layout.button("↻", tip, self.look_again, css="tubekit-step")
+        self.upload = widgets.FileUpload(
+            accept=".csv",
+            description="Open",
+            tooltip="Open a list of readings (CSV file) from this computer",
+            layout={"width": "96px", "flex": "0 0 96px"},
+        )
+        self.upload.add_class("tubekit-open-file")
+        super().__init__(widgets.HBox([self.choice, self.again, self.upload], layout=FULL))
+        self.look_again()
+        self.listen(self.choice, on_choice)
+        self.listen(self.upload, lambda files: self._taken(files) if files else None)
+
+    def look_again(self) -> None:
+        """List what is there now."""
+        now, options = self.choice.value, self._options()
+        if now is not None and now not in [value for _, value in options]:
+            options.append((str(now).rpartition("/")[2], now))
+        with self.quietly():
+            self.choice.options = options
+            self.choice.value = options[0][1] if now is None else now
+
+    def put(self, key: str) -> None:
+        """Show a choice without telling anyone."""
+        path = Path(key)
+        key = str(path.resolve()) if key and path.is_file() else key
+        with self.quietly():
+            if key not in [value for _, value in self.choice.options]:
+                self.choice.options = [*self.choice.options, (key.rpartition("/")[2], key)]
+            self.choice.value = key
+
+    def _taken(self, files: Any) -> None:
+        with self.quietly():
+            self.upload.value = ()
+        self._on_file(str(files[0]["name"]), bytes(files[0]["content"]))
+
+
+class SheetFields(layout.Field):
+    """Texts and lists that write one field of the list each."""
+
+    def __init__(self, fields: Mapping[str, Any], on_field: Callable[[str, str], None]) -> None:
+        self.fields = dict(fields)
+        super().__init__(widgets.HBox(list(fields.values()), layout=FULL))
+        for key, field in fields.items():
+            self.listen(field, partial(self._entered, on_field, key))
+
+    @staticmethod
+    def _entered(on_field: Callable[[str, str], None], key: str, value: Any) -> None:
+        on_field(key, str(value).strip())
+
+    def put(self, sheet: Sheet) -> None:
+        """What the list has."""
+        with self.quietly():
+            for key, field in self.fields.items():
+                value = getattr(sheet, key)
+                if isinstance(field, widgets.Dropdown) and value not in [v for _, v in field.options]:
+                    field.options = (*field.options, (value, value))
+                field.value = value
+
+
+def meter_setting(on_field: Callable[[str, str], None]) -> SheetFields:
+    """Mains at the time, the meter's accuracy and input resistance."""
+    return SheetFields(
+        {
+            "mains": _text(
+                "mains",
+                44,
+                "not measured",
+                "Line voltage while you took the readings, e.g. 121 V; leave empty if not measured",
+            ),
+            "accuracy": _text("meter", 40, "1 %", "Meter accuracy, e.g. 1 %"),
+            "input_resistance": _text("loads", 38, "10M", "Meter input resistance, e.g. 10M or 200k"),
+        },
+        on_field,
+    )
+
+
+def age_setting(on_field: Callable[[str, str], None]) -> SheetFields:
+    """How far good parts of this amp's age may lie apart."""
+    ages = widgets.Dropdown(
+        options=AGES, description="compare", style=DESCRIBED, layout=THIRD,
+        tooltip="Compare with new or old parts; normal ranges are wider for old parts",
+    )  # fmt: skip
+    return SheetFields({"age": ages}, on_field)
+
+
+def tone_setting(on_field: Callable[[str, str], None]) -> SheetFields:
+    """The test tone: where it goes in, its level and frequency."""
+    jack = widgets.Dropdown(
+        options=[("no test tone", "")], description="tone", style={"description_width": "40px"}, layout=THIRD,
+        tooltip="Choose the input jack for the test tone",
+    )  # fmt: skip
+    return SheetFields(
+        {
+            "jack": jack,
+            "level": _text("level", 38, "20 mV", "Test tone level (RMS), e.g. 20 mV"),
+            "frequency": _text("at", 20, "1 kHz", "Test tone frequency, e.g. 1 kHz"),
+        },
+        on_field,
+    )
+
+
+def offer_inputs(tone: SheetFields, amp: Amp) -> None:
+    """The inputs of an amp."""
+    inputs = [jack.designator for jack in drawn.input_jacks(amp.parts)]
+    with tone.quietly():
+        tone.fields["jack"].options = (("no test tone", ""), *((name, name) for name in inputs))
+
+
+def _text(words: str, wide: int, hint: str, tip: str) -> widgets.Text:
+    return widgets.Text(
+        description=words, placeholder=hint, continuous_update=False, tooltip=tip, layout=THIRD,
+        style={"description_width": f"{wide}px"},
+    )  # fmt: skip
+
+
+class SaveLine(widgets.VBox):
+    """A name to give, a button that saves, and what became of it."""
+
+    def __init__(self, save: Callable[[str], Path], done: Callable[[], None]) -> None:
+        self._save, self._done = save, done
+        self.name = widgets.Text(
+            tooltip="File name for the list",
+            layout=THIRD,
+        )
+        tip = "Save the list in the notebook's folder; no file is overwritten"
+        self.button = layout.button("Save as CSV", tip, self._pressed, flex="0 0 auto")
+        self.said = layout.words_place()
+        super().__init__([widgets.HBox([self.name, self.button], layout=FULL), self.said], layout=FULL)
+
+    def begin(self, stem: str) -> None:
+        """Another amp: the name that is taken where none is given."""
+        self.name.placeholder, self.name.value = stem, ""
+        self.clear()
+
+    def clear(self) -> None:
+        """Say nothing more of the last file."""
+        if self.said.value:
+            self.said.value = ""
+
+    def _pressed(self) -> None:
+        try:
+            path = self._save(self.name.value)
+        except TubekitError as error:
+            self.said.value = layout.complaint_html(f"Nothing was saved: {error}")
+            return
+        self.said.value = saved_html(path, path.read_bytes())
+        self._done()
+
+
+def three_columns(
+    listed: Sequence[widgets.Widget],
+    seen: Sequence[widgets.Widget],
+    told: Sequence[widgets.Widget],
+    buttons: Mapping[str, widgets.Button],
+    said: widgets.Widget,
+    *,
+    wide: tuple[int, int],
+) -> list[widgets.Widget]:
+    """Buttons above; the list, the figure and the words side by side, on a tablet one below the other.
+
+    Parameters
+    ----------
+    wide : pixels of the list and of the figure; the words take what is left.
+    """
+    one, two = wide
+    columns = [
+        widgets.VBox(list(listed), layout={"flex": f"0 0 {one}px", "width": f"{one}px"}),
+        widgets.VBox(
+            list(seen), layout={"flex": f"0 1 {two}px", "min_width": "400px", "max_width": f"{two}px"}
+        ),
+        widgets.VBox(list(told), layout={"flex": "1 1 220px", "min_width": "220px"}),
+    ]
+    for column, name in zip(columns, ("list", "figure", "words"), strict=True):
+        column.add_class(f"tubekit-bench-{name}")
+    body = widgets.HBox(columns, layout={"flex_flow": "row wrap", "width": "100%"})
+    tools = layout.tools(buttons, said)
+    for box in (body, tools):
+        box.add_class("tubekit-panel")
+    body.add_class("tubekit-bench")
+    return [widgets.HTML(layout.css()), tools, body]

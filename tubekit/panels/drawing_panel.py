@@ -14,7 +14,7 @@ from tubekit.decisions import SwapReport
 from tubekit.errors import InputError, SolveError
 from tubekit.panels import layout
 from tubekit.panels.background import Debouncer
-from tubekit.plots.drawing import Drawing
+from tubekit.plots.ink import Drawing
 from tubekit.plots.schematics import schematic, schematic_sections, schematic_table, section_of
 from tubekit.text import CAUTION, caution_html
 

@@ -33,8 +33,7 @@ from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.report_html import tables_html
 from tubekit.panels.settings import Setting
 from tubekit.panels.tone_sight import same_but_controls
-from tubekit.plots.hum_sources import HumState, sources
-from tubekit.plots.hum_view import HumView
+from tubekit.plots.hum_view import HumState, HumView, sources
 from tubekit.text import Table, headed
 
 TURN = np.linspace(0.0, 1.0, 9)

@@ -31,7 +31,7 @@ from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.job_entries import EnterBox, EntryForm
 from tubekit.panels.panel import Panel
 from tubekit.panels.settings import DESCRIBED, FULL, GROWN, ChoiceSetting
-from tubekit.plots.reading_bands import BandRow
+from tubekit.plots.spread_bands import BandRow
 from tubekit.record.job_pages import print_job
 from tubekit.text import CAUTION, Printed, caution_html, danger_html
 

@@ -11,7 +11,7 @@ from tubekit.lessons.store import FILE, Store
 from tubekit.panels.hunt_page import HuntPage, ProgressPage
 from tubekit.panels.lesson_page import LessonPage
 from tubekit.panels.prediction_views import empty_picture, empty_readings
-from tubekit.plots.drawing import Drawing
+from tubekit.plots.ink import Drawing
 
 BESIDE = "beside"
 

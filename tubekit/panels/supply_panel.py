@@ -32,7 +32,7 @@ from tubekit.panels.part_settings import tube_options
 from tubekit.panels.report_html import findings_list, tables_html
 from tubekit.panels.settings import ChoiceSetting, LevelSetting, SeriesSetting
 from tubekit.plots import supply as plots
-from tubekit.plots.drawing import Drawing
+from tubekit.plots.ink import Drawing
 from tubekit.plots.supply import SupplyView
 from tubekit.text import Table, caution_html, headed
 from tubekit.units import show

@@ -11,16 +11,15 @@ _HOMES = {
     "bias": ("cathode_bias",),
     "cable_view": ("cable",),
     "cycle": ("ripple",),
-    "drawing": ("Drawing",),
+    "ink": ("Drawing",),
     "fit_residuals": ("residuals",),
     "hum_view": ("hum",),
-    "ladder": ("rails",),
     "load_line_view": ("load_line",),
     "ratings": ("ratings",),
     "schematics": ("schematic", "schematic_pages", "schematic_sections", "schematic_table"),
     "spread_bands": ("bands", "chances"),
     "substitutes_view": ("substitutes",),
-    "supply": ("discharge", "regulation", "switch_on"),
+    "supply": ("discharge", "rails", "regulation", "switch_on"),
     "tone_view": ("tone",),
 }
 __getattr__, __all__ = lazy_names(__name__, _HOMES)

@@ -13,7 +13,7 @@ from tubekit.amp import AmpReport
 from tubekit.decisions import SwapReport
 from tubekit.plots import ink
 from tubekit.plots.cycle import rounded_up
-from tubekit.plots.drawing import Drawing
+from tubekit.plots.ink import Drawing
 from tubekit.plots.reading import of_member
 from tubekit.units import show
 

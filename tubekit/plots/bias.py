@@ -12,7 +12,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from tubekit.plots import ink
 from tubekit.plots.bars import BarsView
 from tubekit.plots.cycle import rounded_up
-from tubekit.plots.drawing import Drawing
+from tubekit.plots.ink import Drawing
 from tubekit.textbook.bias_stage import LIMITS, BiasStage
 
 WIDTH, HEIGHT = 634, 560

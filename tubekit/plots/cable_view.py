@@ -19,7 +19,7 @@ from tubekit.amp import Amp, parts as drawn
 from tubekit.bench.cable import CableReport
 from tubekit.bench.continuity import Pair, cable_graph, connectors, joined_pairs, pins, way
 from tubekit.plots import ink
-from tubekit.plots.drawing import Drawing
+from tubekit.plots.ink import Drawing
 
 WIDE, PITCH, PLUG, PIN = 540.0, 38.0, 132.0, 11.0
 TOP, GAP, UNDER = 14.0, 34.0, 34.0

@@ -17,7 +17,7 @@ from tubekit.amp import AmpReport
 from tubekit.analyses.mains import MainsState
 from tubekit.decisions import SwapReport
 from tubekit.plots import ink
-from tubekit.plots.drawing import Drawing
+from tubekit.plots.ink import Drawing
 from tubekit.plots.reading import Waveform, current_traces, milliseconds, ripple_traces
 
 HEADROOM = 1.3

@@ -5,16 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 
 from tubekit.devices.tube_fit import TubeFit
 from tubekit.plots import ink
-from tubekit.plots.drawing import Drawing
+from tubekit.plots.ink import Drawing
+from tubekit.result_fields import Array
 from tubekit.units import show
-
-Array = npt.NDArray[np.float64]
 
 MARKS = "osD^"
 MOST_CURVES = 12

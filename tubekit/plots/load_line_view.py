@@ -11,7 +11,7 @@ from tubekit.analyses.loadline_result import LoadLine
 from tubekit.plots import ink
 from tubekit.plots.bars import BarsView
 from tubekit.plots.cycle import rounded_up
-from tubekit.plots.drawing import Drawing
+from tubekit.plots.ink import Drawing
 from tubekit.plots.plate import PlateView
 
 ORDERS = range(2, 9)

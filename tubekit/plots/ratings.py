@@ -12,7 +12,7 @@ from matplotlib.text import Text
 
 from tubekit.decisions import Limits, RatingCheck, SwapReport
 from tubekit.plots import ink
-from tubekit.plots.drawing import Drawing
+from tubekit.plots.ink import Drawing
 from tubekit.units import show
 
 ROWS = 12

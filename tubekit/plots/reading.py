@@ -7,15 +7,13 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from tubekit.amp import AmpReport
 from tubekit.amp.parts.tubes import RectifierTube
 from tubekit.analyses.mains import MainsState
 from tubekit.errors import InputError
+from tubekit.result_fields import Array
 from tubekit.units import show
-
-Array = npt.NDArray[np.float64]
 
 MOST_RAILS = 4
 """As many rails as there are strokes."""

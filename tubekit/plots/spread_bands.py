@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 from matplotlib.artist import Artist
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.text import Text
 
 from tubekit.bench.suspects import Suspects
-from tubekit.decisions.judge import METER, Judgement
+from tubekit.decisions.judge import METER, WRONG_FROM, Judgement
 from tubekit.plots import ink
-from tubekit.plots.drawing import Drawing
+from tubekit.plots.ink import Drawing
 
 ROWS = 24
 _FILL = {"fine": "within", METER: "within", "out of range": "exceeded"}
@@ -110,3 +116,143 @@ def chances(result: Suspects) -> Drawing:
         figure.subplots_adjust(left=0.34, right=0.97, top=1 - 0.4 / (0.8 + 0.26 * len(rows)), bottom=0.2)
     figure.set_label(result.headline())
     return Drawing(figure, (axes,), tuple(lines))
+
+
+EDGE, ROOM = 3.0, 0.35
+"""Readings further than this many half bands from the middle stand at the edge as an arrow."""
+ROW, ABOVE, BELOW = 25, 46, 46
+WIDE, NAMES, SAID, BAND = 560, 110, 252, 138
+"""Pixels: a row, what stands above and below the rows; the figure, its names and words, where bands stand."""
+ACROSS = WIDE - NAMES - SAID
+FILL, BLANK = ink.FILLS["within"], ink.Fill(ink.PAPER, ink.FAINT)
+SAYS = {"out of range": "OUT OF RANGE", "on the high side": "high", "on the low side": "low", "fine": "fine",
+        METER: METER}  # fmt: skip
+INKS = {"out of range": ink.OXIDE, "on the high side": ink.OCHRE, "on the low side": ink.OCHRE}
+
+
+@dataclass(frozen=True)
+class BandRow:
+    """One reading: its name, the band of good amps, and what was read, in numbers and words.
+
+    `value` is None where nothing was read yet; `predicted` is what a fault would show, None without one.
+    """
+
+    name: str
+    low: float
+    typical: float
+    high: float
+    band: str
+    value: float | None = None
+    reading: str = ""
+    word: str = ""
+    predicted: float | None = None
+
+    def place(self, value: float) -> float:
+        """A value in half bands from the typical one; each side has its own half."""
+        half = self.high - self.typical if value >= self.typical else self.typical - self.low
+        return (value - self.typical) / max(half, 1e-12)
+
+
+class ReadingBandsView:
+    """Bars that hold 95 of 100 good amps, a mark for each reading, its verdict in words.
+
+    A fine reading is a dot, one to the side a square, a wrong one a cross, or an arrow where it lies off the
+    scale. `moving` are marks and words; bars and names stay while the list of places stays.
+    """
+
+    def __init__(self, figure: Figure, rows: Sequence[BandRow]) -> None:
+        self.high = figure.get_size_inches()[1] * figure.dpi
+        self.rows = tuple(rows)
+        self.axes = figure.add_axes(
+            (NAMES / WIDE, BELOW / self.high, ACROSS / WIDE, 1 - (ABOVE + BELOW) / self.high)
+        )
+        self._ground()
+        self.marks = [self._mark(ink.IRON, 7.0) for _ in rows]
+        self.predicted = [self._mark(ink.PAPER, 7.5) for _ in rows]
+        self.words = [self._text(10, k, "") for k in range(len(rows))]
+        self.show(rows)
+
+    @property
+    def moving(self) -> list[Artist]:
+        """What `show` changes, the lowest first."""
+        return [*self.bars, *self.predicted, *self.marks, *self.words]
+
+    def fits(self, rows: Sequence[BandRow]) -> bool:
+        """Whether names and bands are those that stand here."""
+        return [(r.name, r.band) for r in rows] == [(r.name, r.band) for r in self.rows]
+
+    def show(self, now: Sequence[BandRow], before: Sequence[BandRow] | None = None) -> None:  # noqa: ARG002 - nothing is kept behind
+        """Other readings on the same bars."""
+        self.rows = tuple(now)
+        for k, row in enumerate(self.rows):
+            fill = FILL if row.word else BLANK
+            self.bars[k].set(facecolor=fill.face, edgecolor=fill.edge)
+            mark = "o" if row.word in ("fine", METER) else "X" if row.word == "out of range" else "s"
+            _put(self.marks[k], row, row.value, k, mark)
+            _put(self.predicted[k], row, row.predicted, k, "D")
+            color = INKS.get(row.word, ink.IRON)
+            self.marks[k].set(
+                color=color, markerfacecolor=color, markersize=9.0 if row.word == "out of range" else 7.0
+            )
+            self.words[k].set_text(
+                f"{row.reading}  {SAYS.get(row.word, row.word)}".strip() or "no reading yet"
+            )
+            self.words[k].set_fontweight("bold" if row.word == "out of range" else "normal")
+        self.fade(False)
+
+    def fade(self, faded: bool) -> None:
+        """Gray the marks out: the verdicts are those of an earlier list."""
+        for mark, words, row in zip(self.marks, self.words, self.rows, strict=True):
+            mark.set_alpha(0.3 if faded else None)
+            read = row.value is not None and not faded
+            words.set_color((ink.OXIDE if row.word == "out of range" else ink.IRON) if read else ink.FAINT)
+
+    def _ground(self) -> None:
+        axes, count = self.axes, len(self.rows)
+        ink.bare(axes)
+        axes.set(xlim=(-EDGE - ROOM, EDGE + ROOM), ylim=(count - 0.45, -0.55))
+        self.bars = list(axes.barh(range(count), 2.0, left=-1.0, height=0.6, linewidth=0.8, zorder=2))
+        for x in (-WRONG_FROM, WRONG_FROM):
+            axes.axvline(x, color=ink.OXIDE, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
+        axes.set_yticks(range(count), [row.name for row in self.rows])
+        far = 0.5 * (WRONG_FROM + EDGE)
+        axes.set_xticks([-far, 0, far], ["out of range", "typical", "out of range"])
+        axes.tick_params(axis="x", length=0)
+        down = self.high - ABOVE - BELOW
+        axes.set_title("Each reading and its own normal range", x=(8 - NAMES) / ACROSS, y=1 + 20 / down)
+        self._text(10, -0.95, "read", faint=True)
+        self._text(BAND, -0.95, "normal range", faint=True)
+        for k, row in enumerate(self.rows):
+            self._text(BAND, k, row.band, faint=True)
+        key = (
+            "bar: normal range, 95 % of good amps   ● fine   ■ slightly off   ✖ wrong   ◇ with the "
+            "fault below"
+        )
+        axes.text((8 - NAMES) / ACROSS, -34 / down, key, transform=axes.transAxes, fontsize=8, va="center",
+                  clip_on=False)  # fmt: skip
+
+    def _text(self, right: float, row: float, words: str, *, faint: bool = False) -> Text:
+        """Words that many pixels right of the bars."""
+        return self.axes.text(
+            1 + right / ACROSS, row, words, transform=self.axes.get_yaxis_transform(), ha="left", va="center",
+            clip_on=False, fontsize=8.0 if faint else 8.5, color=ink.FAINT if faint else ink.IRON,
+        )  # fmt: skip
+
+    def _mark(self, face: str, size: float) -> Line2D:
+        (mark,) = self.axes.plot([], [], marker="o", markersize=size, color=ink.IRON, linestyle="none",
+                                 markerfacecolor=face, clip_on=False, zorder=5)  # fmt: skip
+        return mark
+
+
+def paper_for(rows: Sequence[BandRow]) -> Figure:
+    """Paper as high as the list needs."""
+    return ink.paper(WIDE / ink.DPI, (ABOVE + BELOW + ROW * max(len(rows), 1)) / ink.DPI)
+
+
+def _put(mark: Line2D, row: BandRow, value: float | None, k: int, marker: str) -> None:
+    if value is None:
+        mark.set_data([], [])
+        return
+    at = row.place(value)
+    mark.set_marker("<" if at < -EDGE else ">" if at > EDGE else marker)
+    mark.set_data([max(-EDGE, min(EDGE, at))], [k])

@@ -17,7 +17,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLoca
 from tubekit.decisions.substitutes import GAIN_DB, Substitute, Substitutes
 from tubekit.plots import ink
 from tubekit.plots.cycle import rounded_up
-from tubekit.plots.drawing import Drawing
+from tubekit.plots.ink import Drawing
 
 ROWS = 16
 ROW, ABOVE, BELOW = 28, 52, 62

@@ -20,7 +20,7 @@ from tubekit.analyses.corners import Corner
 from tubekit.decisions.tone import ToneChange
 from tubekit.errors import InputError
 from tubekit.plots import ink
-from tubekit.plots.drawing import Drawing
+from tubekit.plots.ink import Drawing
 
 Array = npt.NDArray[np.float64]
 

@@ -13,9 +13,9 @@ from tubekit.jobs.actions import to_buy
 from tubekit.jobs.job import Job
 from tubekit.jobs.owner import sentences
 from tubekit.jobs.progress import bench_rows
+from tubekit.record.content import changed
 from tubekit.record.files import find_browser, next_free, print_to_pdf
 from tubekit.record.page import laid_out, signed, table_block
-from tubekit.record.summary import changed
 from tubekit.text import CAUTION, Printed, Table, danger_html, headed
 
 

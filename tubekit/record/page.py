@@ -10,10 +10,9 @@ from functools import cache
 from pathlib import Path
 from urllib.parse import quote
 
-from tubekit.record.content import Content, Figure, PagePart
-from tubekit.record.inputs import fingerprints, versions
+from tubekit.record.content import Content, Figure, PagePart, changed, sentences
+from tubekit.record.files import fingerprints, versions
 from tubekit.record.sections import parts_of
-from tubekit.record.summary import changed, sentences
 from tubekit.text import CAUTION, Column, Table, danger_html, style
 from tubekit.units import show
 

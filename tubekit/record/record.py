@@ -13,10 +13,9 @@ from tubekit.amp import Amp
 from tubekit.decisions.reading import Readings
 from tubekit.errors import RecordError, near_matches
 from tubekit.files import already_there, is_there, write_whole
-from tubekit.plots.drawing import Drawing
+from tubekit.plots.ink import Drawing
 from tubekit.record.content import PAPERS, Content
-from tubekit.record.files import find_browser, print_to_pdf
-from tubekit.record.inputs import fingerprints
+from tubekit.record.files import find_browser, fingerprints, print_to_pdf
 from tubekit.record.page import page
 from tubekit.text import Printed, Table, headed
 

@@ -4,10 +4,9 @@ Each function gives a `TextbookCircuit`, which every analysis takes; `worked` gi
 """
 
 from tubekit.textbook.circuit import TextbookCircuit
-from tubekit.textbook.followers import cathode_follower, long_tailed_pair, split_load
+from tubekit.textbook.followers import cathode_follower, long_tailed_pair, rc_stage, split_load
 from tubekit.textbook.output import push_pull, single_ended
 from tubekit.textbook.results import TextbookResult, solve
-from tubekit.textbook.stages import rc_stage
 from tubekit.textbook.supplies import capacitor_input, choke_input
 from tubekit.textbook.tone import three_control, two_control
 

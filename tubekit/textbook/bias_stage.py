@@ -23,10 +23,9 @@ from tubekit.circuit.parts import (
 )
 from tubekit.devices import Pentode, tube
 from tubekit.devices.tube_record import Ratings
+from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
-
-Array = np.ndarray
 
 HERTZ = np.geomspace(1.0, 20e3, 61)
 MIDDLE_HZ = 5e3

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from tubekit.analyses.drive import full_drive, scaled
+from tubekit.analyses.large_signal import full_drive, scaled
 from tubekit.circuit.parts import GROUND, Capacitor, Circuit, Device, Part, Resistor, Value
 
 COUPLING = 1e-3

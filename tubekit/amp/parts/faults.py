@@ -21,11 +21,12 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import scipy
 
+from tubekit.result_fields import Array
+
 if TYPE_CHECKING:
     from tubekit.amp.parts.part import Part
 
 
-Array = np.ndarray
 Age = Literal["vintage", "modern"]
 
 NO_LEAK = 1e12

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import copy
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
@@ -15,12 +15,169 @@ from pathlib import Path
 from typing import Any
 
 from tubekit.amp import Amp, amp_from_text
-from tubekit.amp.check import AmpFileProblems
-from tubekit.amp.read import find, merged, parse_text, read_sheet
+from tubekit.amp.check import AmpFileProblems, checked
+from tubekit.amp.fields import Listed, NodeName, fields_of
+from tubekit.amp.make import DIODES
+from tubekit.amp.parts import KINDS, Part
+from tubekit.amp.parts.transformers import Transformer, Winding
+from tubekit.amp.parts.tube_facts import TubeFacts, facts
+from tubekit.amp.parts.tubes import Section, Tube
+from tubekit.amp.read import extended, find, merged, parse_text, read_sheet
 from tubekit.amp.write import toml_text
-from tubekit.errors import AmpFileError
-from tubekit.panels.form.kinds import kind_of, nodes_in
-from tubekit.panels.form.paths import difference, into_list, stepped
+from tubekit.errors import AmpFileError, InputError, TubekitError
+
+
+def sound(text: str, folder: Path) -> bool:
+    """Whether a text, lying in `folder`, loads as an amp."""
+    try:
+        checked(extended(parse_text(text, "draft"), "draft", folder))
+    except TubekitError:
+        return False
+    return True
+
+
+def stepped(here: Any, step: str | int, after: str | int) -> Any:
+    """One step down a path, with an empty table or list where nothing of the kind is there."""
+    kind = list if isinstance(after, int) else dict
+    if isinstance(step, int):
+        into_list(here, step, here[step] if step < len(here) else kind(), keep=True)
+        return here[step]
+    if not isinstance(here.get(step), kind):
+        old = here.get(step)
+        here[step] = [old] if kind is list and old not in (None, "") else kind()
+    return here[step]
+
+
+def into_list(here: list[Any], place: int, value: Any, *, keep: bool = False) -> None:
+    """Put a value at a place of a list, blanks before it; blanks at the end go unless `keep`."""
+    here.extend([""] * (place + 1 - len(here)))
+    here[place] = value
+    while here and here[-1] == "" and not keep:
+        here.pop()
+
+
+def renamed(value: Any, old: str, new: str) -> Any:
+    """The same with every text `old` written `new`, but in words that a person wrote."""
+    if isinstance(value, dict):
+        return {
+            key: renamed(one, old, new) if key not in ("role", "note") else one for key, one in value.items()
+        }
+    if isinstance(value, list):
+        return [renamed(one, old, new) for one in value]
+    return new if value == old else value
+
+
+def difference(base: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any] | None:
+    """What has to be laid over `base` to give `own`; None where a single line would have to vanish."""
+    said: dict[str, Any] = {}
+    for key, value in base.items():
+        if key in own:
+            continue
+        if not isinstance(value, dict):
+            if key == "extends":
+                continue
+            return None
+        said[key] = {"removed": True}
+    for key, value in own.items():
+        if isinstance(value, dict) and isinstance(base.get(key), dict):
+            inner = difference(base[key], value)
+            if inner is None:
+                return None
+            if inner:
+                said[key] = inner
+        elif base.get(key) != value:
+            said[key] = value
+    return said
+
+
+LETTERS = sorted({letter for kind in KINDS for letter in kind.letters}, key=len, reverse=True)
+
+
+def letter_of(designator: str) -> str:
+    """Class letter of a designator, '' where it has none.
+
+    Examples
+    --------
+    >>> letter_of("RT1"), letter_of("V3"), letter_of("?")
+    ('RT', 'V', '')
+    """
+    found = re.match(r"[A-Z]+", designator)
+    return found[0] if found and found[0] in LETTERS else ""
+
+
+def tube_facts(table: Mapping[str, Any]) -> TubeFacts | None:
+    """What the catalogue says of the type in a table; None where it knows no such type."""
+    try:
+        return facts(str(table["type"]))
+    except (KeyError, InputError):
+        return None
+
+
+def kind_of(designator: str, table: Mapping[str, Any]) -> type[Part] | None:
+    """The kind of part a table describes, as far as letter, `kind` and type tell."""
+    letter = letter_of(designator)
+    allowed = [kind for kind in KINDS if letter in kind.letters]
+    if not allowed:
+        return None
+    if letter == "V":
+        known = tube_facts(table)
+        family = known.family if known else "rectifier" if "plates" in table else ""
+        return DIODES.get(family, Tube)
+    named = [kind for kind in allowed if kind.kind == table.get("kind")]
+    return (named or allowed)[0]
+
+
+def nodes_in(designator: str, table: Mapping[str, Any]) -> list[str]:
+    """Every node that a part's table names, finished or not."""
+    found: list[str] = []
+
+    def kept(node: str) -> str:
+        found.append(node)
+        return node
+
+    with_nodes(designator, table, kept)
+    return found
+
+
+def with_nodes(designator: str, table: Mapping[str, Any], named: Callable[[str], str]) -> dict[str, Any]:
+    """The table of a part with each node called as `named` says; a word that is no node stays.
+
+    Examples
+    --------
+    >>> with_nodes("J1", {"tip": "input", "direction": "input"}, lambda node: f"{node}_2")
+    {'tip': 'input_2', 'direction': 'input'}
+    """
+    kind = kind_of(designator, table)
+    if kind is None:
+        return dict(table)
+    holders = (kind, Section) if issubclass(kind, Tube) else (kind,)
+    inner = Winding if issubclass(kind, Transformer) else Section
+    keys, inner_keys = _node_keys(*holders), _node_keys(inner)
+    return {
+        key: {one: _named(value, named) if one in inner_keys else value for one, value in held.items()}
+        if isinstance(held, dict)
+        else _named(held, named)
+        if key in keys
+        else held
+        for key, held in table.items()
+    }
+
+
+def _node_keys(*kinds: type) -> set[str]:
+    return {
+        spec.key
+        for kind in kinds
+        for spec in fields_of(kind)
+        if isinstance(spec.form, NodeName)
+        or (isinstance(spec.form, Listed) and isinstance(spec.form.entry, NodeName))
+    }
+
+
+def _named(value: Any, named: Callable[[str], str]) -> Any:
+    if isinstance(value, list):
+        return [_named(one, named) for one in value]
+    return named(value) if isinstance(value, str) and value not in ("", "-") else value
+
 
 Tables = dict[str, Any]
 Path_ = tuple[str | int, ...]

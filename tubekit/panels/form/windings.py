@@ -11,10 +11,9 @@ from tubekit.amp.parts.transformers import OutputTransformer
 from tubekit.errors import InputError
 from tubekit.panels import layout
 from tubekit.panels.form import suggest
-from tubekit.panels.form.boxes import Boxes
+from tubekit.panels.form.boxes import Boxes, sections_of, winding_entries
 from tubekit.panels.form.desk import Desk
 from tubekit.panels.form.draft import Draft
-from tubekit.panels.form.entries import sections_of, winding_entries
 from tubekit.panels.layout import button
 from tubekit.units import parse
 

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from tubekit.amp import Amp
 from tubekit.errors import InputError
-from tubekit.plots.drawing import Drawing
+from tubekit.plots.ink import Drawing
 from tubekit.plots.schematics.sections import section_map
-from tubekit.plots.schematics.sheet import PAPERS
-from tubekit.plots.schematics.view import Result, View, title
+from tubekit.plots.schematics.view import PAPERS, Result, View, title
 from tubekit.text import Table, headed
 
 __all__ = ["schematic", "schematic_pages", "schematic_sections", "schematic_table", "section_of"]

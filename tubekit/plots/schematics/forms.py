@@ -22,7 +22,7 @@ from tubekit.plots.schematics.grid import (
     TextBlock,
     TextLine,
 )
-from tubekit.plots.schematics.items import Item
+from tubekit.plots.schematics.sections import Item
 from tubekit.plots.schematics.words import Reader
 
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tubekit.plots.schematics.grid import HALF, LEFT, RIGHT, Box, Grid, Pin, Shape, TextBlock, TextLine
-from tubekit.plots.schematics.items import Item
 from tubekit.plots.schematics.net_layout import NetLayout
-from tubekit.plots.schematics.shapes import Maker
-from tubekit.plots.schematics.transformer_symbol import windings_of
+from tubekit.plots.schematics.sections import Item
+from tubekit.plots.schematics.shapes import Maker, windings_of
 
 ROOM = 5
 """Columns between a secondary and what hangs on it."""

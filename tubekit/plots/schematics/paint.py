@@ -24,13 +24,12 @@ from tubekit.plots.schematics.grid import (
     shifted,
     width,
 )
-from tubekit.plots.schematics.label import Labels, label_nodes
 from tubekit.plots.schematics.pen import PLAIN, UNIT, Pen
 from tubekit.plots.schematics.route import Wires, dots, route, runs
 from tubekit.plots.schematics.shapes import ended
 from tubekit.plots.schematics.stage import StagePlan
 from tubekit.plots.schematics.symbols import draw
-from tubekit.plots.schematics.words import Reader
+from tubekit.plots.schematics.words import Labels, Reader, label_nodes
 
 INKS = {
     "part": ink.IRON, "value": ink.IRON, "changed": ink.OXIDE, "node": "#4d5563", "volts": "#17636c",

@@ -8,11 +8,9 @@ from dataclasses import dataclass, field
 
 from tubekit.amp.parts import GROUND
 from tubekit.plots.schematics.grid import DOWN, HALF, LINE, OFF, RIGHT, WORDS, Grid, Pin, Shape, TextBlock
-from tubekit.plots.schematics.items import Item
-from tubekit.plots.schematics.net_layout import INLINE, NetLayout
+from tubekit.plots.schematics.net_layout import INLINE, NetLayout, settle_all
 from tubekit.plots.schematics.output import Output, exit_shape
-from tubekit.plots.schematics.placement import settle_all
-from tubekit.plots.schematics.sections import DrawnSection, SectionMap
+from tubekit.plots.schematics.sections import DrawnSection, Item, SectionMap
 from tubekit.plots.schematics.shapes import Maker
 from tubekit.plots.schematics.words import Reader
 

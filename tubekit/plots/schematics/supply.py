@@ -6,10 +6,8 @@ from dataclasses import replace
 
 from tubekit.amp.parts import GROUND
 from tubekit.plots.schematics.grid import HALF, RIGHT, Box, Grid, Pin, Shape, TextBlock, TextLine
-from tubekit.plots.schematics.items import Item
-from tubekit.plots.schematics.net_layout import STACK, NetLayout
-from tubekit.plots.schematics.placement import settle_all
-from tubekit.plots.schematics.sections import DrawnSection, SectionMap
+from tubekit.plots.schematics.net_layout import STACK, NetLayout, settle_all
+from tubekit.plots.schematics.sections import DrawnSection, Item, SectionMap
 from tubekit.plots.schematics.shapes import Maker
 from tubekit.plots.schematics.stage import StagePlan, drawn_nodes
 from tubekit.plots.schematics.words import Reader

@@ -6,9 +6,8 @@ from collections.abc import Callable, Mapping
 
 from tubekit.amp.parts import GROUND
 from tubekit.plots import ink
-from tubekit.plots.schematics import fittings, tube_symbols
 from tubekit.plots.schematics.grid import LEFT, RIGHT, UP, WORDS, Laid, Tag
-from tubekit.plots.schematics.pen import PLAIN, THIN, Pen, Spot, at
+from tubekit.plots.schematics.pen import PLAIN, THICK, THIN, Pen, Spot, at
 
 LIBRARY = {
     "resistor": "ResistorIEEE", "capacitor": "Capacitor", "diode": "Diode", "selenium rectifier": "Diode",
@@ -137,10 +136,221 @@ def _potentiometer(pen: Pen, one: Laid) -> None:
         pen.lines([at(one, 1.2 * side, 0), at(one, 1.2 * side, 0.85 * end), at(one, 0, 0.85 * end)])
 
 
+ENVELOPE = 2.5
+
+
+def draw_tube(pen: Pen, one: Laid) -> None:
+    """Control grid on the row of the grid pin; the screen, where there is one, a row above it."""
+    look, half, filament = one.shape.more
+    top = 0.0 if look == "triode" else 1.0
+    plate = 1.15 if look == "triode" else 2.1
+    _envelope(pen, one, top, half)
+    high = 3 if look == "triode" else 4
+    pen.lines([at(one, 0, high), at(one, 0, plate)])
+    pen.lines([at(one, -1.1, plate), at(one, 1.1, plate)], lw=THICK)
+    _grid(pen, one, 0.0)
+    pen.lines([at(one, -3, 0), at(one, -1.3, 0)])
+    if filament:  # its middle is the cathode; its ends are with the heaters
+        pen.lines([at(one, -1, -3), at(one, -1, -1.8), at(one, 0.0, -0.8), at(one, 1.0, -1.8)])
+    else:
+        pen.lines([at(one, -1, -3), at(one, -1, -1.0), at(one, 1.0, -1.0), at(one, 1.0, -1.3)])
+    if look != "triode":
+        _grid(pen, one, 1.0)
+        pen.lines([at(one, 1.3, 1), at(one, 3, 1)])
+    if look == "pentode":
+        _grid(pen, one, 1.55)
+        pen.lines([at(one, 1.2, 1.55), at(one, 1.75, 1.55), at(one, 1.75, -1.0), at(one, 1.0, -1.0)], lw=THIN)
+    elif look == "beam":
+        for side in (-1, 1):
+            pen.lines(
+                [at(one, 1.1 * side, 1.6), at(one, 1.7 * side, 1.6), at(one, 1.7 * side, 0.55)], lw=THIN
+            )
+        pen.lines([at(one, 1.7, 0.55), at(one, 1.7, -1.0), at(one, 1.0, -1.0)], lw=THIN)
+
+
+def _envelope(pen: Pen, one: Laid, lift: float, half: str) -> None:
+    """Round, taller where there are more grids; half of it for one section of a twin."""
+    r, low, high = ENVELOPE, 0.0, lift
+    left, right = (half != "right"), (half != "left")
+    for y, base in ((high, 0), (low, 180)):
+        start, end = base, base + 180
+        if half:
+            side_start, side_end = (70, 180) if left else (0, 110)
+            if base:
+                side_start, side_end = (180, 290) if left else (250, 360)
+            start, end = side_start, side_end
+        pen.arc(at(one, 0, y), 2 * r, 2 * r, start, end)
+    if lift:
+        pen.lines(*[[at(one, s * r, low), at(one, s * r, high)] for s, on in ((-1, left), (1, right)) if on])
+
+
+def _grid(pen: Pen, one: Laid, y: float) -> None:
+    for x in (-1.2, -0.3, 0.6):
+        pen.lines([at(one, x, y), at(one, x + 0.6, y)])
+
+
+def draw_rectifier(pen: Pen, one: Laid) -> None:
+    """Plates to the left, cathode or filament to the right."""
+    rows, direct, heated = one.shape.more
+    s = -1 if one.shape.turn == "mirrored" else 1
+    pen.circle(at(one, 0, 0), ENVELOPE)
+    reach = 0.75 if len(rows) == 2 else 1.1
+    for row in rows:
+        pen.lines([at(one, -3 * s, row), at(one, -0.9 * s, row)])
+        pen.lines([at(one, -0.9 * s, row - reach), at(one, -0.9 * s, row + reach)], lw=THICK)
+    if direct:
+        pen.lines(
+            [
+                at(one, 0.9 * s, -1.5),
+                at(one, 0.25 * s, -0.9),
+                at(one, 0.25 * s, 0.9),
+                at(one, 0.9 * s, 1.5),
+            ]
+        )
+        pen.lines([at(one, 0.9 * s, 1.5), at(one, 1.5 * s, 1.5), at(one, 1.5 * s, 0), at(one, 3 * s, 0)])
+        pen.lines([at(one, 0.9 * s, -1.5), at(one, 0.9 * s, -2.35)])
+        return
+    pen.lines([at(one, 0.5 * s, -1.3), at(one, 0.3 * s, -1.3), at(one, 0.3 * s, 1.3), at(one, 0.5 * s, 1.3)])
+    pen.lines([at(one, 0.3 * s, 0), at(one, 3 * s, 0)])
+    if heated:
+        pen.lines(
+            [
+                at(one, 0.7 * s, -2.4),
+                at(one, 0.7 * s, -1.1),
+                at(one, 1.0 * s, -0.6),
+                at(one, 1.3 * s, -1.1),
+                at(one, 1.3 * s, -2.1),
+            ],
+            lw=THIN,
+        )
+
+
+def draw_heater(pen: Pen, one: Laid) -> None:
+    """A bent filament, tapped where its middle is brought out."""
+    (tapped,) = one.shape.more
+    pen.lines(
+        [
+            at(one, 0, 2),
+            at(one, 0, 1.1),
+            at(one, 0.7, 0.55),
+            at(one, 0.7, -0.55),
+            at(one, 0, -1.1),
+            at(one, 0, -2),
+        ]
+    )
+    if tapped:
+        pen.lines([at(one, 0.7, 0), at(one, -2, 0)])
+
+
+def draw_jack(pen: Pen, one: Laid) -> None:
+    """Sleeve below with its bush, the spring of the tip above; the arrow is the contact it rests on."""
+    switch, s = one.shape.more
+    tip = 3 if switch else 2
+    pen.lines([at(one, s, 0), at(one, -3.2 * s, 0)])
+    pen.lines(
+        [
+            at(one, -3.2 * s, 0),
+            at(one, -3.2 * s, 1.4),
+            at(one, -3.7 * s, 1.4),
+            at(one, -3.7 * s, 0),
+            at(one, -3.2 * s, 0),
+        ]
+    )
+    pen.lines([at(one, s, tip), at(one, -1.4 * s, tip), at(one, -2.0 * s, tip - 0.7), at(one, -2.5 * s, tip)])
+    if switch:
+        pen.lines([at(one, s, 2), at(one, -0.6 * s, 2), at(one, -0.6 * s, 2.75)])
+        pen.lines([at(one, -0.85 * s, 2.5), at(one, -0.6 * s, 2.95), at(one, -0.35 * s, 2.5)], fill=True)
+
+
+def draw_loudspeaker(pen: Pen, one: Laid) -> None:
+    """Voice coil and cone."""
+    pen.lines([at(one, 0, 1), at(one, 0.6, 1)], [at(one, 0, -1), at(one, 0.6, -1)])
+    pen.lines(
+        [at(one, 0.6, 1.2), at(one, 1.6, 1.2), at(one, 1.6, -1.2), at(one, 0.6, -1.2), at(one, 0.6, 1.2)]
+    )
+    pen.lines([at(one, 1.6, 0.7), at(one, 2.9, 1.7), at(one, 2.9, -1.7), at(one, 1.6, -0.7)])
+
+
+def draw_mains_plug(pen: Pen, one: Laid) -> None:
+    """Blades to the left, the cord's wires to the right."""
+    (earth,) = one.shape.more
+    pen.lines([at(one, 0.6, 3), at(one, -0.6, 3), at(one, -0.6, -3), at(one, 0.6, -3), at(one, 0.6, 3)])
+    for row in (2, -2):
+        pen.lines([at(one, -1.2, row), at(one, -0.6, row)], lw=THICK)
+        pen.lines([at(one, 0.6, row), at(one, 2, row)])
+    if earth:
+        pen.circle(at(one, -0.9, 0), 0.25)
+        pen.lines([at(one, 0.6, 0), at(one, 2, 0)])
+
+
+def draw_selector(pen: Pen, one: Laid) -> None:
+    """The arm on the contact it stands on."""
+    rows, middle = one.shape.more
+    side = -1 if one.shape.turn == "mirrored" else 1
+    pen.lines([at(one, -2 * side, middle), at(one, -1.0 * side, middle)])
+    pen.lines([at(one, -1.0 * side, middle), at(one, 0.85 * side, middle + 0.15)])
+    for row in rows:
+        pen.lines([at(one, 1.0 * side, row), at(one, 2 * side, row)])
+        pen.circle(at(one, 1.0 * side, row), 0.18, fill=ink.PAPER)
+    pen.circle(at(one, -1.0 * side, middle), 0.18, fill=ink.PAPER)
+
+
+def draw_transformer(pen: Pen, one: Laid) -> None:
+    """Windings on both sides of an iron core."""
+    primary, others, low = one.shape.more
+    for coil, x, lead in [(primary, 1.05, 0), *((coil, 2.95, 4) for coil in others)]:
+        for row in coil.rows:
+            pen.lines([at(one, lead, row), at(one, x, row)])
+        for high, deep in zip(coil.rows[:-1], coil.rows[1:], strict=True):
+            _coil(pen, one, x, high, deep, 1 if x < 2 else -1)
+    for x in (1.85, 2.15):
+        pen.lines([at(one, x, 0.2), at(one, x, low - 0.2)], lw=THIN)
+
+
+def _coil(pen: Pen, one: Laid, x: float, high: int, low: int, side: int) -> None:
+    """Half rounds along a winding, in the middle of its stretch where that is long."""
+    turns = max(3, min(6, high - low))
+    size = min((high - low) / turns, 1.0)
+    top = (high + low) / 2 + size * turns / 2
+    pen.lines([at(one, x, high), at(one, x, top)], [at(one, x, low), at(one, x, top - size * turns)])
+    for n in range(turns):
+        middle = top - size * (n + 0.5)
+        start, end = (-90, 90) if side > 0 else (90, 270)
+        pen.arc(at(one, x, middle), 1.1 * size, size, start, end)
+
+
+def draw_box(pen: Pen, one: Laid) -> None:
+    """For whatever has no symbol of its own."""
+    (rows,) = one.shape.more
+    pen.lines(
+        [
+            at(one, -1, 0.8),
+            at(one, 2, 0.8),
+            at(one, 2, rows[-1] - 0.8),
+            at(one, -1, rows[-1] - 0.8),
+            at(one, -1, 0.8),
+        ]
+    )
+    for row in rows:
+        pen.lines([at(one, -2, row), at(one, -1, row)])
+
+
+def draw_entry(pen: Pen, one: Laid) -> None:
+    """A wire that comes from another drawing."""
+    pen.lines([at(one, 0, 0.35), at(one, 0.6, 0), at(one, 0, -0.35)], fill=True)
+    pen.lines([at(one, 0.6, 0), at(one, 2, 0)])
+
+
+def draw_exit(pen: Pen, one: Laid) -> None:
+    """A wire that goes on in another drawing."""
+    pen.lines([at(one, 0, 0), at(one, 0.6, 0)])
+    pen.lines([at(one, 0.6, 0.35), at(one, 1.2, 0), at(one, 0.6, -0.35)], fill=True)
+
+
 _DRAWERS: Mapping[str, Callable[[Pen, Laid], None]] = {
-    "two ends": _two_ends, "potentiometer": _potentiometer, "tube": tube_symbols.draw_tube,
-    "rectifier": tube_symbols.draw_rectifier, "heater": tube_symbols.draw_heater, "jack": fittings.draw_jack,
-    "loudspeaker": fittings.draw_loudspeaker, "mains plug": fittings.draw_mains_plug,
-    "selector": fittings.draw_selector, "transformer": fittings.draw_transformer, "box": fittings.draw_box,
-    "exit": fittings.draw_exit, "entry": fittings.draw_entry,
+    "two ends": _two_ends, "potentiometer": _potentiometer, "tube": draw_tube,
+    "rectifier": draw_rectifier, "heater": draw_heater, "jack": draw_jack,
+    "loudspeaker": draw_loudspeaker, "mains plug": draw_mains_plug,
+    "selector": draw_selector, "transformer": draw_transformer, "box": draw_box,
+    "exit": draw_exit, "entry": draw_entry,
 }  # fmt: skip

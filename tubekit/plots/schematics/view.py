@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from typing import Any
+
+from matplotlib.figure import Figure
 
 from tubekit.amp import Amp, AmpReport
 from tubekit.decisions import SwapReport
 from tubekit.errors import InputError, near_matches
 from tubekit.plots import ink
-from tubekit.plots.drawing import Drawing
-from tubekit.plots.schematics import sheet
-from tubekit.plots.schematics.items import Item
-from tubekit.plots.schematics.paint import Panel, inches, prepare
-from tubekit.plots.schematics.sections import DrawnSection, SectionMap, section_map
+from tubekit.plots.ink import Drawing
+from tubekit.plots.schematics.paint import Panel, inches, paint, prepare
+from tubekit.plots.schematics.pen import UNIT
+from tubekit.plots.schematics.sections import DrawnSection, Item, SectionMap, section_map
 from tubekit.plots.schematics.stage import StagePlan, lay_stage
 from tubekit.plots.schematics.supply import lay_heaters, lay_supply
 from tubekit.plots.schematics.words import Reader
@@ -103,7 +105,7 @@ class View:
             panel = prepare(self.plan(section, onward=True), self.reader, lines)
             width, height = (each + 2 * EDGE for each in inches(panel.box))
             figure = ink.paper(width, height)
-            texts = sheet.place(figure, panel, EDGE, height - EDGE, 1.0)
+            texts = place(figure, panel, EDGE, height - EDGE, 1.0)
         figure.set_label(self.words(name, [panel]))
         return Drawing(figure, tuple(figure.axes), tuple(texts))
 
@@ -118,13 +120,11 @@ class View:
         """Everything on one sheet as wide as a lying A4 page."""
         with ink.style():
             panels = self.panels()
-            wide = sheet.PAPERS["A4"][0] - 2 * sheet.MARGIN
-            rows = sheet.rows_of(panels, wide / sheet.LEAST)
-            scale = sheet.scale_for(rows, wide, 1e6)
-            tall = scale * sum(max(inches(p.box)[1] for p in row) for row in rows) + sheet.GAP * (
-                len(rows) - 1
-            )
-            figure = ink.paper(sheet.PAPERS["A4"][0], tall + 2 * sheet.MARGIN + sheet.HEAD + sheet.FOOT)
+            wide = PAPERS["A4"][0] - 2 * MARGIN
+            rows = rows_of(panels, wide / LEAST)
+            scale = scale_for(rows, wide, 1e6)
+            tall = scale * sum(max(inches(p.box)[1] for p in row) for row in rows) + GAP * (len(rows) - 1)
+            figure = ink.paper(PAPERS["A4"][0], tall + 2 * MARGIN + HEAD + FOOT)
             texts = self._inked(figure, rows, scale, "")
         figure.set_label(self.words("whole", panels))
         return Drawing(figure, tuple(figure.axes), tuple(texts))
@@ -142,31 +142,29 @@ class View:
                 for number, rows in enumerate(pages, 1)
             )
 
-    def _paged(self, panels: list[Panel], width: float, height: float) -> list[list[sheet.Row]]:
-        rows = sheet.rows_of(panels, (width - 2 * sheet.MARGIN) / sheet.LEAST)
-        return sheet.pages_of(rows, sheet.free(height) / sheet.LEAST)
+    def _paged(self, panels: list[Panel], width: float, height: float) -> list[list[Row]]:
+        rows = rows_of(panels, (width - 2 * MARGIN) / LEAST)
+        return pages_of(rows, free(height) / LEAST)
 
-    def _page(self, rows: list[sheet.Row], width: float, height: float, of: str) -> Drawing:
+    def _page(self, rows: list[Row], width: float, height: float, of: str) -> Drawing:
         figure = ink.paper(width, height)
-        scale = sheet.scale_for(rows, width - 2 * sheet.MARGIN, sheet.free(height))
+        scale = scale_for(rows, width - 2 * MARGIN, free(height))
         texts = self._inked(figure, rows, scale, of)
         figure.set_label(self.words(f"whole{of}", [panel for row in rows for panel in row]))
         return Drawing(figure, tuple(figure.axes), tuple(texts))
 
     def _inked(self, figure: Any, rows: list[list[Panel]], scale: float, of: str) -> list[Any]:
         width, height = figure.get_size_inches()
-        top = height - sheet.MARGIN
+        top = height - MARGIN
         head = f"{self.amp.title}: schematic{of}"
         text = "  ".join(line for line in (self.conditions(), self.out()) if line)
-        texts = [
-            sheet.write(figure, sheet.MARGIN, top - 0.12, head, fontsize=10, fontweight="bold", va="center")
-        ]
-        texts.append(sheet.write(figure, sheet.MARGIN, top - 0.3, text, fontsize=6.5, va="center"))
+        texts = [write(figure, MARGIN, top - 0.12, head, fontsize=10, fontweight="bold", va="center")]
+        texts.append(write(figure, MARGIN, top - 0.3, text, fontsize=6.5, va="center"))
         caution = textwrap.wrap(CAUTION, round(22 * width))
         for n, line in enumerate(caution):
-            row = sheet.MARGIN + 0.11 * (len(caution) - 1 - n)
-            texts.append(sheet.write(figure, sheet.MARGIN, row - 0.15, line, fontsize=5.5, va="center"))
-        return texts + sheet.lay_page(figure, rows, scale, top - sheet.HEAD)
+            row = MARGIN + 0.11 * (len(caution) - 1 - n)
+            texts.append(write(figure, MARGIN, row - 0.15, line, fontsize=5.5, va="center"))
+        return texts + lay_page(figure, rows, scale, top - HEAD)
 
     def words(self, name: str, panels: list[Panel]) -> str:
         """What a drawing shows, in words: its parts with their values, then the volts at its nodes."""
@@ -184,3 +182,93 @@ class View:
 
 def _short(amp: Amp, section: DrawnSection) -> str:
     return title(amp, section).partition(":")[0]
+
+
+MARGIN, GAP, HEAD, FOOT = 0.4, 0.3, 0.42, 0.3
+"""White border, distance between drawings, room for the title and for the caution [inches]."""
+
+SCALE, LEAST = 0.75, 0.65
+"""Scale of drawings on paper: the usual one, and the least before another page is begun."""
+
+PAPERS = {"A4": (11.69, 8.27), "Letter": (11.0, 8.5)}
+"""The long and the short side [inches]."""
+
+Row = list[Panel]
+
+
+def free(high: float) -> float:
+    """Height of a page without borders, title and caution [inches]."""
+    return high - 2 * MARGIN - HEAD - FOOT
+
+
+def rows_of(panels: Sequence[Panel], wide: float) -> list[Row]:
+    """Drawings side by side as far as they fit [inches at full scale]."""
+    rows: list[Row] = []
+    room = 0.0
+    for panel in panels:
+        need = inches(panel.box)[0] + GAP / SCALE
+        if not rows or need > room:
+            rows.append([])
+            room = wide
+        rows[-1].append(panel)
+        room -= need
+    return rows
+
+
+def pages_of(rows: Sequence[Row], high: float) -> list[list[Row]]:
+    """Rows on pages so high [inches at the least scale]."""
+    pages: list[list[Row]] = []
+    room = 0.0
+    for row in rows:
+        need = _height(row) + GAP / LEAST
+        if not pages or need > room:
+            pages.append([])
+            room = high
+        pages[-1].append(row)
+        room -= need
+    return pages
+
+
+def _height(row: Row) -> float:
+    return max(inches(panel.box)[1] for panel in row)
+
+
+def _width(row: Row) -> float:
+    return sum(inches(panel.box)[0] for panel in row) + (len(row) - 1) * GAP / SCALE
+
+
+def scale_for(rows: Sequence[Row], wide: float, high: float) -> float:
+    """The scale at which rows fit, at most the usual one."""
+    tall = sum(_height(row) for row in rows) + (len(rows) - 1) * GAP / SCALE
+    return min(SCALE, wide / max(_width(row) for row in rows), high / tall)
+
+
+def lay_page(figure: Figure, rows: Sequence[Row], scale: float, top: float) -> list[Any]:
+    """Ink rows onto a figure from `top` down [inches from the lower edge]; returns the texts."""
+    texts: list[Any] = []
+    for row in rows:
+        left = MARGIN
+        for panel in row:
+            texts += place(figure, panel, left, top, scale)
+            left += scale * inches(panel.box)[0] + GAP
+        top -= scale * _height(row) + GAP
+    return texts
+
+
+def place(figure: Figure, panel: Panel, left: float, top: float, scale: float) -> list[Any]:
+    """Ink one drawing with its upper left corner there [inches]."""
+    wide, high = figure.get_size_inches()
+    width, height = (scale * each for each in inches(panel.box))
+    axes = figure.add_axes((left / wide, (top - height) / high, width / wide, height / high))
+    axes.set_axis_off()
+    texts = paint(axes, panel, scale=scale)
+    axes.set_xlim(panel.box.left * UNIT, panel.box.right * UNIT)
+    axes.set_ylim(panel.box.bottom * UNIT, panel.box.top * UNIT)
+    axes.set_aspect("auto")
+    return texts
+
+
+def write(figure: Figure, x: float, y: float, text: str, **options: Any) -> Any:
+    """A line of text on the paper itself [inches]."""
+    wide, high = figure.get_size_inches()
+    return figure.text(x / wide, y / high, text, color=ink.IRON, **options)
