@@ -15,13 +15,14 @@ from tubekit.amp.hum import hum
 from tubekit.amp.signal import noise_floor
 from tubekit.amp.solve import solve_amp
 from tubekit.amp.supply import supply_report
-from tubekit.bench.bring_up import bring_up, rated_rails
+from tubekit.bench.bring_up import bring_up, cold_rectifier, rated_rails, watch
 from tubekit.bench.chassis_diff import chassis_diff
 from tubekit.bench.lamp import LimiterLamp, behind_lamp, usual_lamp, with_lamp
 from tubekit.bench.orders import order_list
 from tubekit.bench.procedures import current_under_drive, hum_procedure
 from tubekit.bench.readings import readings_from_text
 from tubekit.bench.trace import trace
+from tubekit.cli.short_answer import short_answer
 from tubekit.decisions.hum_remedies import hum_report
 from tubekit.decisions.probe import Tone
 from tubekit.decisions.substitutes import substitutes
@@ -69,6 +70,10 @@ def test_fixed_bias_is_read_in_every_step():
     assert any("run away" in stop for stop in result.stops)
     assert "bias at g3 and g4" in result.steps[1].watch
     assert result.before[-1].startswith("Fixed bias: pull V3 and V4. Raise the line")
+    pulled = supply_report(load_amp("burdock").changed({"V3": "removed", "V4": "removed"})).filters[0]
+    assert f"({pulled.a} then reads {show(pulled.dc_v, 'V')}" in result.before[-1]
+    steps = short_answer(result)
+    assert steps.index("BEFORE YOU START") < steps.index("V3 grid (g3), V4 grid (g4)")
 
 
 def test_what_is_looked_at_agrees_with_the_volts(teasel):
@@ -125,6 +130,10 @@ def test_silicon_gives_full_volts_at_once(teasel):
     tube, silicon = bring_up(teasel).steps[0], bring_up(teasel.changed({"V5": "silicon"})).steps[0]
     assert silicon.volts[0] > 5 * tube.volts[0]
     assert "B+ already" not in tube.watch
+    assert "B+ already at" in silicon.watch
+    assert cold_rectifier(teasel, 0.25)
+    assert not cold_rectifier(teasel, 0.5)
+    assert "B+ between 0 V and 74.7 V" in watch(0.25, 74.7, 413.0, ["g6"], cold=True)
 
 
 def test_emission_falls_with_the_heater():
@@ -226,6 +235,10 @@ def test_current_under_drive_stays_near_idle_with_slight_sag(teasel):
     result = current_under_drive(teasel)
     assert all(abs(t.change) < 0.25 for t in result.result)
     assert "rises only" in result.verdict
+    tube = solved("teasel").tube("V3")
+    driven = result.result[0]
+    assert driven.plate_share / driven.plate_w == pytest.approx(tube.plate_share / tube.plate_w)
+    assert "STOP AFTER A FEW SECONDS" not in result.verdict
     assert "B+ drops" in result.verdict
 
 

@@ -74,6 +74,8 @@ def test_a_record_is_written_and_spared(capsys, tmp_path):
         (("cable", "teasel"), "no multi-pin cable"),
         (("bench", "found", "teasel"), "--drawing AMP"),
         (("bench", "order", "teasel"), "nothing to buy"),
+        (("bench", "found", "teasel"), "Add PART=VALUE as found"),
+        (("standby", "teasel"), "there is no such switch"),
         (("bench", "twin", "teasel"), "bench twin AMP and your"),
         (("bench", "trace", "teasel", "--jack", "J7"), "no input jack 'J7'"),
     ],

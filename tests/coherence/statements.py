@@ -96,7 +96,7 @@ RULES = (
     Rule("Windings", ("part", "winding"), {"AC current": "RMS current"}),
     Rule("Fuses", ("fuse",), {"class": "speed", "current": "RMS current", "rated": "rated current"}),
     Rule("Ratings", ("part", "what"), {"reading": "rated reading", "limit": "limit", "state": "state"}),
-    Rule("Output tubes", ("tube",), {"idle current": "current as metered at idle", "bias": "bias"}),
+    Rule("Output tubes", ("tube",), {"idle": "current as metered at idle", "bias": "bias"}),
     Rule("B+ at idle", ("capacitor",), CAPACITOR),
     Rule("Tubes at idle", ("tube",), {
         "cathode current": "cathode current", "% of rating": "plate share",

@@ -29,6 +29,7 @@ from tubekit.circuit.parts import (
     nodes_of,
 )
 from tubekit.text import Column, Printed, Table, quantity
+from tubekit.units import show
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,8 +187,8 @@ class SupplyReport(Printed):
         """Power drawn, and how much of it heats copper."""
         watts, copper = np.max(self.mains.watts), np.max(self.copper_w)
         return (
-            f"{self.amp.title}: supply at idle, {watts:.2g} W from the line, {copper:.2g} W lost in "
-            f"the windings"
+            f"{self.amp.title}: supply at idle, {show(watts, 'W')} from the line, "
+            f"{show(copper, 'W')} lost in the windings"
         )
 
     def tables(self) -> list[Table]:

@@ -102,7 +102,7 @@ def switch_on(amp: Amp, *, near: AmpReport | None = None, seconds: float = WARM_
     return replace(result, heaters=heaters, plates=plates)
 
 
-def hot_standby(amp: Amp, switch: str, *, near: AmpReport | None = None) -> SwitchOn:
+def hot_standby(amp: Amp, switch: str = "", *, near: AmpReport | None = None) -> SwitchOn:
     """A standby switch closed while all cathodes are warm and the amp has stood by for long.
 
     Parameters
@@ -110,7 +110,7 @@ def hot_standby(amp: Amp, switch: str, *, near: AmpReport | None = None) -> Swit
     amp
         The amp, from `load_amp`, changed or not.
     switch
-        Designator of the switch.
+        Designator of the switch; the one that is drawn as the standby switch when not given.
     near
         A report of the amp with the switch open, to start from.
 
@@ -133,9 +133,10 @@ def hot_standby(amp: Amp, switch: str, *, near: AmpReport | None = None) -> Swit
     >>> closed.exceeded(), closed.plates[0].words
     ((), 'within its hot-switching limit of 4.60 A')
     """
+    names = [name for name, one in amp.parts.items() if isinstance(one, Switch)]
+    switch = switch or next((name for name in names if "standby" in amp.parts[name].role), "")
     part = amp.parts.get(switch)
     if not isinstance(part, Switch):
-        names = [name for name, one in amp.parts.items() if isinstance(one, Switch)]
         raise ChangeError(
             "there is no such switch", where=amp.name, part=switch, fix=f"Choose one of: {', '.join(names)}",
             near=near_matches(switch, names),

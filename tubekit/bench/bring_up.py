@@ -10,7 +10,7 @@ import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.dangers import LIVE_CHASSIS, NOT_ISOLATED
-from tubekit.amp.parts.tubes import Tube
+from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.amp.solve import SolvedAmp, solve_amp
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.warming import settling_s
@@ -29,6 +29,8 @@ RAIL_SHORT, BIAS_OFF, CATHODE_OVER = 0.15, 0.10, 0.15
 """How far B+ may stay below, a fixed bias be off, a cathode rise above its figure (common practice)."""
 FORMING = (0.2, 0.85)
 """Shares of the working B+ at which electrolytics form while one waits."""
+DARK = 0.45
+"""Below this share of its voltage a heater is dark, and what a tube rectifies then is from memory."""
 WARMING = (
     "Right after each step the heaters are still cool, so the line current reads high; it drops during the "
     "wait (warm-up times are a shop rule of thumb)."
@@ -55,7 +57,7 @@ def prepare(amp: Amp, bias: Mapping[str, float] | None = None) -> tuple[str, ...
     else:
         first = (
             "Check that the chassis is grounded through the three-wire cord. A variable transformer or a "
-            "series lamp does not isolate the amp from the line."
+            "lamp does not isolate."
         )
     return (
         first,
@@ -69,19 +71,38 @@ def prepare(amp: Amp, bias: Mapping[str, float] | None = None) -> tuple[str, ...
 def _bias_first(amp: Amp, bias: Mapping[str, float]) -> Iterator[str]:
     if bias:
         tubes = dict.fromkeys(s.name for s in amp.topology.sections if s.grid in bias)
-        grids = [f"{amp.topology.place(grid)} reads {show(volts, 'V')}" for grid, volts in bias.items()]
+        reads: dict[str, list[str]] = {}
+        for grid, volts in bias.items():
+            reads.setdefault(show(volts, "V"), []).append(amp.topology.place(grid))
+        grids = [
+            f"{_joined(places)} read{'s' * (len(places) == 1)} {volts}" for volts, places in reads.items()
+        ]
         yield (
             f"Fixed bias: pull {_joined(tubes)}. Raise the line as below with these tubes out, and check "
-            f"that {_joined(grids)} or more negative at full line voltage. If not, repair the bias supply: "
-            "without bias the output tubes destroy themselves. Unplug and discharge, then install them."
+            f"that {_joined(grids)} or more negative at full line voltage{_without(amp, tubes)}. If not, "
+            "repair the bias supply: without bias the output tubes destroy themselves. Unplug and discharge, "
+            "then install them."
         )
+
+
+def _without(amp: Amp, tubes: Iterable[str]) -> str:
+    """What the first filter capacitor reads with the output tubes pulled, and whether it bears that."""
+    names = {name for name, part in amp.parts.items() if isinstance(part, Tube)
+             and any(s.name in tubes for s in part.sections)}  # fmt: skip
+    rail = supply_report(amp.changed(dict.fromkeys(names, "removed"))).filters[0]
+    volts, rated = float(np.abs(rail.dc_v)), getattr(amp.parts[rail.capacitor], "volts", None)
+    most = np.inf if rated is None else float(np.min(rated))
+    caution = f": ABOVE THE {show(most, 'V')} of {rail.capacitor}, stop there" if volts > most else ""
+    return f" ({rail.a} then reads {show(volts, 'V')}{caution})"
 
 
 def _joined(words: Iterable[str]) -> str:
     return " and ".join(words)
 
 
-def watch(heaters: float, volts: float, working: float, bias: Collection[str] = ()) -> str:
+def watch(
+    heaters: float, volts: float, working: float, bias: Collection[str] = (), *, cold: bool = False
+) -> str:
     """Words for what to look at in a step.
 
     Parameters
@@ -89,6 +110,7 @@ def watch(heaters: float, volts: float, working: float, bias: Collection[str] = 
     heaters : heater voltage over the rated one.
     volts, working : B+ in this step, and at full mains [V].
     bias : nodes of fixed bias.
+    cold : whether B+ comes from a rectifier tube that is cold.
 
     Examples
     --------
@@ -100,7 +122,7 @@ def watch(heaters: float, volts: float, working: float, bias: Collection[str] = 
     share = volts / working if working else 0.0
     heat = (
         "dark"
-        if heaters < 0.45
+        if heaters < DARK
         else "dull"
         if heaters < 0.7
         else "glowing"
@@ -111,7 +133,9 @@ def watch(heaters: float, volts: float, working: float, bias: Collection[str] = 
         return f"heaters {heat}, everything at its working voltage"
     if share < 0.08:
         return f"heaters {heat}, B+ near zero"
-    text = f"heaters {heat}, B+ {'already ' if heaters < 0.45 else ''}at {100 * share:.0f} %"
+    text = f"heaters {heat}, B+ {'already ' if heaters < DARK else ''}at {100 * share:.0f} %"
+    if cold:
+        text = f"heaters {heat}, the rectifier too cold to rely on: B+ between 0 V and {show(volts, 'V')}"
     if bias:
         text += f": check the bias at {' and '.join(bias)} before you go on"
     elif FORMING[0] < share < FORMING[1]:
@@ -237,10 +261,14 @@ class BringUp(Printed):
         ]
         if not any(np.isfinite(step.first_a) for step in steps):  # a lamp shows it by a flare
             del rows[1]
+        rails = {rail.node for rail in self.amp.topology.wired.rails}
         rows += [
-            (self.amp.topology.place(p.place[0]), *((_read(s.volts[k]), "V") for s in steps))
+            (self.amp.topology.place(p.place[0]), *(
+                (_least(s.volts[k], p.place[0] in rails and cold_rectifier(self.amp, s.heater_share)), "V")
+                for s in steps
+            ))
             for k, p in enumerate(self.probes)
-        ]
+        ]  # fmt: skip
         first = [(str(number), text) for number, text in enumerate(self.before, 1)]
         look = [(step.setting, step.watch) for step in steps]
         stops = [(str(number), text) for number, text in enumerate(self.stops, 1)]
@@ -257,20 +285,27 @@ class BringUp(Printed):
         """How, and when to stop."""
         return (
             f"{self.headline()} Stop, switch off and discharge if the line current is over 1.3 times the "
-            "table, a cathode voltage is 15 % above it, B+ is 15 % below it, a plate glows, or anything "
-            "smells or smokes."
+            "table, a cathode 15 % above it, B+ 15 % below it, a plate glows, or anything smells or smokes."
         )
 
     def short(self) -> list[Table]:
         """Preparations, then the steps."""
         first, steps, *_ = self.tables()
         rows = [row for row in steps.rows if row[0] not in ("heaters", "line current right after the step")]
-        return [first, replace(steps, rows=rows)]
+        rows[4:] = sorted(rows[4:], key=lambda row: " grid " not in str(row[0]))
+        text = " ".join(text for _, text in first.rows)
+        return [replace(first, rows=[("", text)]), replace(steps, rows=rows).alike("reading")]
 
 
-def _read(volts: float) -> float:
-    """Volts as a meter reads them."""
-    return volts if abs(volts) >= LEAST_V else 0.0
+def _least(volts: float, cold: bool) -> Array:
+    """Volts as a meter reads them; from 0 V on where a `cold` rectifier sets them."""
+    return np.array([0.0, volts] if cold else volts) if abs(volts) >= LEAST_V else np.zeros(())
+
+
+def cold_rectifier(amp: Amp, heater_share: float) -> bool:
+    """Whether a tube rectifies whose heater is dark: B+ is then from 0 V to what is calculated."""
+    heated = any(isinstance(p, RectifierTube) and not p.silicon for p in amp.parts.values())
+    return heated and heater_share < DARK
 
 
 def bring_up(
@@ -356,7 +391,8 @@ class _Asked:
         """Words for what to look at: heaters and B+ against full line voltage."""
         rail = self.probes[0].place[0]
         working = float(self.supply.report.solved.state.mean(rail)[0])
-        return watch(heaters, float(solved.state.mean(rail)[0]), working, self.bias)
+        cold = cold_rectifier(self.amp, heaters)
+        return watch(heaters, float(solved.state.mean(rail)[0]), working, self.bias, cold=cold)
 
 
 def _is_output_cathode(amp: Amp, probe: Probe) -> bool:

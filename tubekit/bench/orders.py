@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -74,17 +74,9 @@ class OrderList(Printed):
         return [*([warned] if rows else []), self.to_buy()]
 
     def short(self) -> list[Table]:
-        """Warnings about the change, the list, then what was so before."""
+        """The list, then warnings: those about the change first."""
         *warned, orders = self.tables()
-        by_change = {f.text for f in self.warnings if f.by_change}
-        new, old = (
-            [
-                replace(table, rows=[row for row in table.rows if (row[1] in by_change) is own])
-                for table in warned
-            ]
-            for own in (True, False)
-        )
-        return [*new, orders, *old]
+        return [orders, *warned]
 
     def to_buy(self) -> Table:
         """One row per part."""

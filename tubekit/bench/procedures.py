@@ -17,6 +17,7 @@ from tubekit.amp.signal import noise_floor
 from tubekit.amp.signal_order import in_parallel, load_of, speakers
 from tubekit.amp.stability import refuse_unstable
 from tubekit.analyses.large_signal import LargeSignal
+from tubekit.decisions.rating import AT_LIMIT
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
 
@@ -24,6 +25,8 @@ WORN = 0.10
 """At full power two tubes that match at idle may differ by this fraction (common practice, no source)."""
 Array = np.ndarray
 
+FEW = 4
+"""So many rows of numbers are above the steps that read them."""
 NEAR = 0.25
 """Cathode bias: a driven current within this fraction of idle is called near it (common practice)."""
 
@@ -40,6 +43,8 @@ class DrivenTube:
     driven_k_v: float = quantity("V", "V_k1", "cathode voltage at full drive")
     plate_w: float = quantity("W", "P", "plate dissipation at full drive")
     screen_w: float = quantity("W", "P_g2", "screen dissipation at full drive; none for a triode")
+    plate_share: float = quantity("", "", "plate dissipation at full drive, of the rating")
+    screen_share: float = quantity("", "", "screen dissipation at full drive, of the rating")
 
     @property
     def change(self) -> float:
@@ -68,6 +73,10 @@ class Procedure(Printed):
         """Steps first, then numbers."""
         rows = list(enumerate(self.steps, 1))
         return [Table("Steps", headed("", ""), rows), *self.numbers]
+
+    def short(self) -> Sequence[Table]:
+        """A few numbers above the steps, many below them."""
+        return sorted(self.tables(), key=lambda table: table not in self.numbers or len(table.rows) > FEW)
 
 
 def current_under_drive(amp: Amp) -> Procedure:
@@ -117,8 +126,8 @@ def current_under_drive(amp: Amp) -> Procedure:
         ),
         "Read the current within a few seconds. Remove the signal: the current must return to idle",
         _joined(
-            f"If two tubes match at idle but differ by more than {100 * WORN:.0f} % at full power,",
-            "one is worn or gets less signal",
+            f"If tubes that match at idle differ by more than {100 * WORN:.0f} % at full power, one is worn",
+            "or gets less signal",
         ),
         _joined(
             "Stop if a plate or screen glows, a current keeps climbing with a steady signal or stays high "
@@ -137,22 +146,17 @@ def current_under_drive(amp: Amp) -> Procedure:
 
 
 def _drive_table(tubes: Sequence[DrivenTube], fall: float) -> Table:
-    columns = headed(
-        "tube",
-        "bias",
-        "idle current [A]",
-        "full-power current [A]",
-        "change [%] +.0f",
-        "cathode V, idle [V]",
-        "cathode V, full power [V]",
-        "plate W [W]",
-        "screen W [W]",
-    )
-    rows = [
-        (t.tube, t.bias, t.idle_a, t.driven_a, 100 * t.change, t.idle_k_v, t.driven_k_v, t.plate_w,
-         t.screen_w)
+    heads = ["tube", "idle [A]", "full power [A]", "change [%] +.0f", "plate W [W]", "% of rating [%] .0f",
+             "screen W [W]", "% of rating [%] .0f", "bias"]  # fmt: skip
+    rows: list[tuple[Any, ...]] = [
+        (t.tube, t.idle_a, t.driven_a, 100 * t.change, t.plate_w, 100 * t.plate_share, t.screen_w,
+         100 * t.screen_share, t.bias)
         for t in tubes
     ]  # fmt: skip
+    if any(t.driven_k_v for t in tubes):  # a grounded cathode reads nothing
+        heads[-1:-1] = ["cathode, idle [V]", "cathode, full power [V]"]
+        rows = [(*row[:-1], t.idle_k_v, t.driven_k_v, row[-1]) for row, t in zip(rows, tubes, strict=True)]
+    columns = headed(*heads)
     return Table(
         "Output tubes",
         columns,
@@ -166,10 +170,12 @@ def driven_tube(driven: FullDrive, report: AmpReport, name: str) -> DrivenTube:
     idle, drive = report.tube(name), driven.drive
     cathode = next(d.cathode for d in drive.circuit.parts if d.name == name)  # type: ignore[union-attr]
     volts = 0.0 if cathode == "ground" else float(drive.harmonics(cathode)[0, 0].real)
+    plate = float(drive.dissipation_w(name)[0])
     screen = float(drive.dissipation_w(name, "screen")[0]) if np.isfinite(idle.screen_v) else float("nan")
     return DrivenTube(
         name, idle.bias, float(idle.cathode_a), float(drive.current(name, "cathode").mean()),
-        float(idle.cathode_v), volts, float(drive.dissipation_w(name)[0]), screen,
+        float(idle.cathode_v), volts, plate, screen, plate * float(idle.plate_share / idle.plate_w),
+        screen * float(idle.screen_share / idle.screen_w),
     )  # fmt: skip
 
 
@@ -213,7 +219,12 @@ def _drive_words(tubes: Sequence[DrivenTube], fall: float) -> str:
     change = float(np.mean([t.change for t in tubes]))
     only = "only " if all(t.bias == "cathode" for t in tubes) and abs(change) <= NEAR else ""
     moved = f"current {'rises' if change >= 0 else 'falls'} {only}{100 * abs(change):.0f} %"
-    return f"{moved} ({tubes[0].bias} bias), {sag_words(fall)}"
+    over = [f"{what} dissipation of {', '.join(t.tube for t in hot)} reaches "
+            f"{100 * max(getattr(t, share) for t in hot):.0f} % of its rating"
+            for what, share in (("plate", "plate_share"), ("screen", "screen_share"))
+            if (hot := [t for t in tubes if getattr(t, share) > AT_LIMIT])]  # fmt: skip
+    caution = f". STOP AFTER A FEW SECONDS: {'; '.join(over)}" if over else ""
+    return f"{moved} ({tubes[0].bias} bias), {sag_words(fall)}{caution}"
 
 
 def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
@@ -251,8 +262,14 @@ def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
             f". The hiss there is {show(hiss, 'V RMS', 2)}, which hides it from the meter: read through a "
             "low-pass filter below 1 kHz, or set it by ear"
         )
+    third: tuple[str, ...] = (
+        _joined(
+            "If the null is not in the middle third, swap the first tube. If the null shifts, it was the",
+            "tube; if not, it is the wiring",
+        ),
+    )
     if not null.works:
-        turn = f"Turning {null.control} does not help: {null.finding}"
+        turn, third = f"Turning {null.control} does not help: {null.finding}", ()
     steps = (
         _joined(
             "Connect the speaker or a dummy load. Set the volume controls as usual.",
@@ -265,11 +282,7 @@ def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
             "with it at either end",
         ),
         turn,
-        _joined(
-            "If the null is not in the middle third, swap the first tube. If the null shifts, it was the "
-            "tube;",
-            "if not, it is the wiring",
-        ),
+        *third,
         "Hum that the control does not change comes from ripple or the power transformer's magnetic field",
     )
     return Procedure(

@@ -222,11 +222,12 @@ def _hum(_asked: Asked, amp: Any, changed: Any) -> Any:
 def _compare_chassis(asked: Asked, amp: Any, changed: Any) -> Any:
     from tubekit.bench.chassis_diff import chassis_diff
 
-    if not asked.drawing:
+    if not asked.drawing and not changed:
         raise ChangeError(
-            "bench found needs a schematic to compare it with", where=asked.amp, fix="Add --drawing AMP"
-        )
-    return chassis_diff(amp.changed(changed), asked.drawing)
+            "bench found needs what is different in the chassis", where=asked.amp,
+            fix="Add PART=VALUE as found (R4=68k), or --drawing AMP, the schematic of an amp file as found",
+        )  # fmt: skip
+    return chassis_diff(amp.changed(changed), asked.drawing or amp)
 
 
 def _order(_asked: Asked, amp: Any, changed: Any) -> Any:

@@ -91,7 +91,8 @@ _ANSWERS: dict[str, tuple[str, Callable[..., Any], dict[str, dict[str, Any]]]] =
     "switch-on": ("Show surge at each capacitor and inrush at each fuse at switch-on.", _switch_on, {}),
     "standby": (
         "Show what the standby switch does to the rectifier.", _standby,
-        {"switch": {"metavar": "SWITCH", "help": "designator, like S2"}},
+        {"switch": {"metavar": "SWITCH", "nargs": "?", "default": "",
+                    "help": "designator, like S2 (default: the standby switch)"}},
     ),
     "discharge": ("Show how long each capacitor holds its charge after switch-off.", _discharge, {}),
     "sag": ("Show B+ from idle to full power and back.", _sag, {}),

@@ -27,6 +27,7 @@ from tubekit.bench.bring_up import (
     BringUpStep as Brought,
     bring_up,
     cold_note,
+    cold_rectifier,
     fixed_bias_nodes,
     prepare,
     rated_rails,
@@ -146,7 +147,8 @@ def _power_up(
             yield measure(do, node, value, good, (None, good[1]), one.wait_s, above=BIAS, below=BIAS,
                           caution=RUNS_AWAY, clip=True)  # fmt: skip
         elif node == rail:
-            good = (value * (1 - share), max(value * (1 + share), value + 0.02 * last))
+            least = 0.0 if cold_rectifier(amp, one.heater_share) else value * (1 - share)
+            good = (least, max(value * (1 + share), value + 0.02 * last))
             most, caution = _rated(rated.get(node), 1.02 * last, 1.3 * last)
             yield measure(do, node, value, good, (None, most), one.wait_s, caution=caution,
                           above=UNLOADED, below=LOADED, clip=True)  # fmt: skip
