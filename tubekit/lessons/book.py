@@ -6,18 +6,21 @@ from collections.abc import Mapping
 
 from tubekit.errors import InputError, near_matches
 from tubekit.lessons.fault_hunt import CASES, NUMBER as HUNT, PROBES, cost, predictions
+from tubekit.lessons.guided_case import FULL_JOB
 from tubekit.lessons.lesson import Lesson
 from tubekit.lessons.output_tubes import BIAS, IDLE_CURRENT
 from tubekit.lessons.power_supply import HUM, LINE_VOLTAGE, RECTIFIER_SWAP, RIPPLE
 from tubekit.lessons.question import Choice
+from tubekit.lessons.supply_dangers import INTERLOCKS, LOW_B_PLUS, MINUS_VOLTS
 from tubekit.lessons.voltage_stages import COUPLING, LOAD_LINE, TONE_CONTROLS
 from tubekit.text import Table, headed
 
 ALL = (
-    IDLE_CURRENT, LOAD_LINE, BIAS, RECTIFIER_SWAP, RIPPLE, COUPLING, TONE_CONTROLS, LINE_VOLTAGE, HUM
+    IDLE_CURRENT, LOAD_LINE, BIAS, RECTIFIER_SWAP, RIPPLE, COUPLING, TONE_CONTROLS, LINE_VOLTAGE, HUM,
+    INTERLOCKS, MINUS_VOLTS, LOW_B_PLUS, FULL_JOB,
 )  # fmt: skip
 LESSONS: Mapping[str, Lesson] = {each.number: each for each in ALL}
-"""Every lesson of questions by its number; the last one is the fault hunt."""
+"""Every lesson of questions by its number; number 10 is the fault hunt."""
 
 
 def lesson_of(number: str | int) -> Lesson:

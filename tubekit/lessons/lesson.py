@@ -22,7 +22,7 @@ from tubekit.errors import TableError
 from tubekit.files import data_file
 from tubekit.lessons.question import Answer, Choice, Handle, Numbers, Outside, Picture, Prediction, Question
 from tubekit.lessons.score import Within
-from tubekit.tables import Row
+from tubekit.tables import Row, handbook
 from tubekit.units import show
 
 T = TypeVar("T")
@@ -108,6 +108,22 @@ def textbook(value: Prediction, within: float = 3) -> Outside:
 def practice(value: Prediction = "") -> Outside:
     """Answer by shop practice; nobody printed it."""
     return Outside("", f"{PRACTICE}, no source", PRACTICE, value)
+
+
+def from_file(lesson: str, name: str) -> Maker:
+    """A question whose `cases` and `answer` are in its file, by a `row` of the handbook or by practice."""
+
+    def maker(draw: Draw) -> Steps:
+        """The question as its file has it."""
+        words = words_of(lesson)["question"][name]
+        case = draw.one_of(words.get("cases", [{}]))
+        answer = case.get("answer", words.get("answer"))
+        row = handbook(words["row"]["table"], topic=words["row"]["topic"])[0] if "row" in words else None
+        yield Asked({**case, "row": row})
+        yield Found(answer, of_row(row, answer) if row else practice(answer))
+
+    maker.__name__ = name
+    return maker
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 
 from tubekit.devices import tube
-from tubekit.lessons.lesson import Asked, Draw, Found, Lesson, Steps, of_row, practice
+from tubekit.lessons.lesson import Asked, Draw, Found, Lesson, Steps, from_file, of_row, practice
 from tubekit.lessons.question import Outside
 from tubekit.lessons.score import Within
 from tubekit.tables import Row, handbook
@@ -81,14 +81,6 @@ def plate_heat(draw: Draw) -> Steps:
     yield Found({"heat": watts}, outside, facts, errors=errors)
 
 
-def one_ohm(draw: Draw) -> Steps:
-    """1 mV is 1 mA, of plate and screen together."""
-    millivolts = draw.one_of((38, 42, 29, 55))
-    row = handbook("practice", topic="1-ohm cathode resistor")[0]
-    yield Asked({"millivolts": millivolts, "tenth": millivolts / 10, "row": row})
-    yield Found("both", of_row(row, "both"))
-
-
 def drifted(draw: Draw) -> Steps:
     """A resistor that has drifted makes the current look larger."""
     marked, measured = draw.one_of(((270.0, 297.0), (250.0, 300.0), (130.0, 149.5), (470.0, 540.5)))
@@ -98,12 +90,6 @@ def drifted(draw: Draw) -> Steps:
     facts = {"true": volts / measured, "hasty": volts / marked, "row": row}
     errors = {"reverse": 100 * (1 - marked / measured), "ohms": measured - marked}
     yield Found({"over": 100 * (measured / marked - 1)}, of_row(row, {}), facts, errors=errors)
-
-
-def where_to_clip(draw: Draw) -> Steps:  # noqa: ARG001 - every question draws, this one only an order
-    """The reading with the least danger."""
-    yield Asked({})
-    yield Found("cathode", practice("cathode"))
 
 
 def seventy(draw: Draw) -> Steps:
@@ -134,13 +120,6 @@ def share(draw: Draw) -> Steps:
     errors |= {"pair": both} if tubes_of(row) > 1 else {}
     outside = of_row(row, {"share": printed}, 7)
     yield Found({"share": 100 * stage.shares[0]}, outside, {"watts": watts}, errors=errors)
-
-
-def rule(draw: Draw) -> Steps:
-    """What to do with a cathode-biased pair at 93 %."""
-    row = handbook("practice", topic="cathode-bias PP idle")[0]
-    yield Asked({"percent": draw.one_of((91, 88, 86))})
-    yield Found("leave", of_row(row, "leave"), {"row": row})
 
 
 def worn(draw: Draw) -> Steps:
@@ -186,5 +165,7 @@ def _at(ohms: float) -> BiasStage:
     return pair_of_6v6(supply=285.0, screen=285.0, cathode=ohms)
 
 
-IDLE_CURRENT = Lesson("01", (cathode_current, plate_heat, one_ohm, drifted, where_to_clip))
-BIAS = Lesson("03", (seventy, share, rule, worn, next_value, four_ohms))
+IDLE_CURRENT = Lesson(
+    "01", (cathode_current, plate_heat, from_file("01", "one_ohm"), drifted, from_file("01", "where_to_clip"))
+)
+BIAS = Lesson("03", (seventy, share, from_file("03", "rule"), worn, next_value, four_ohms))

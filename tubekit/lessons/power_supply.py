@@ -19,6 +19,7 @@ from tubekit.lessons.lesson import (
     Found,
     Lesson,
     Steps,
+    from_file,
     of_row,
     practice,
     textbook,
@@ -428,16 +429,7 @@ def null(draw: Draw) -> Steps:
     )
 
 
-def pulled(draw: Draw) -> Steps:
-    """Finding the stage by pulling tubes."""
-    stays, goes, right = draw.one_of(
-        (("V1", "V2", "V2"), ("V2", "V3", "V3"), ("plug in the input", "V1", "V1"))
-    )
-    yield Asked({"stays": stays, "goes": goes})
-    yield Found(right, practice(right))
-
-
 RECTIFIER_SWAP = Lesson("04", (loaded, unloaded, rise, follows, reservoir))
 RIPPLE = Lesson("05", (sawtooth, twice, chain, second, bled))
 LINE_VOLTAGE = Lesson("08", (heater, bounds, supply, heat, tap))
-HUM = Lesson("09", (rate, largest, cancels, null, pulled))
+HUM = Lesson("09", (rate, largest, cancels, null, from_file("09", "pulled")))
