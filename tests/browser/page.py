@@ -220,7 +220,7 @@ class Page:
         except TimeoutException:
             return False
 
-    def run_all(self, until_there_is: str = PICTURE) -> None:
+    def run_all(self, until_there_is: str = PANEL) -> None:
         """Run, then Run All Cells, from the menu as a hand does it."""
         self._menu("Run", "Run All Cells")
         self.until("every cell has run", lambda: self._still(2.0))
@@ -281,7 +281,7 @@ class Page:
     def show_panel(self, place: int = 0) -> None:
         """Scroll a panel to the top of the window."""
         script = "arguments[0].closest('.jp-OutputArea').scrollIntoView({block: 'start'})"
-        self.driver.execute_script(script, self.all(PICTURE)[place])
+        self.driver.execute_script(script, self.all(PANEL)[place])
         time.sleep(0.5)
 
     def console(self) -> list[str]:

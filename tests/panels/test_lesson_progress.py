@@ -211,16 +211,39 @@ def test_two_programs_at_once_lose_nothing(file: Path, root: Path) -> None:
     assert Store(file).of("02")["idle"].right == 30
 
 
-@pytest.mark.painted
-def test_my_progress_counts_every_question(file: Path) -> None:
+def test_my_progress_counts_every_question_and_attempt(file: Path) -> None:
     page = my_progress(file)
-    assert [row.number for row in page.rows] == [*LESSONS, "10"]
-    assert [row.questions for row in page.rows] == [*(len(each) for each in LESSONS.values()), 5]
-    before = page.figure.value
+    assert [row.number for row in page.rows] == sorted([*LESSONS, "10"])
+    assert {row.number: row.questions for row in page.rows} == {n: len(e) for n, e in LESSONS.items()} | {
+        "10": 5
+    }
     hunt = lesson(10, progress=file)
     hunt.take(0)
     hunt.name(hunt.case.hidden)
     page.look()
-    assert page.rows[-1].right == 1
-    assert page.figure.value != before
-    assert "1 of 51 answered right" in page.told.value
+    assert page.rows[9].right == 1
+    total = 5 + sum(len(each) for each in LESSONS.values())
+    assert f"1 of {total} questions answered, 1 right" in page.told.value
+
+
+def test_continue_goes_to_the_first_lesson_that_is_not_finished(file: Path, root: Path, monkeypatch) -> None:
+    """An attempt counts: a lesson is finished when each question was answered, right or wrong."""
+    monkeypatch.chdir(root / "notebooks" / "lessons")
+    page = my_progress(file)
+    assert 'href="01-idle-current.ipynb"' in page.told.value
+    assert "Continue: lesson 1" in page.told.value
+    store = Store(file)
+    for name in LESSONS["01"].names:
+        store.note("01", name, right=False)
+    page.look()
+    assert page.rows[0].finished
+    assert page.following == page.rows[1]
+    assert "Continue: lesson 2" in page.told.value
+    assert page.told.value.count("<li") == len(page.rows), "one list"
+    for number, names in [(n, e.names) for n, e in LESSONS.items()] + [
+        ("10", [f"case{k}" for k in range(1, 6)])
+    ]:
+        for name in names:
+            store.note(number, name, right=number != "03")
+    page.look()
+    assert page.following.number == "03", "then what was not right"

@@ -23,7 +23,7 @@ RAILS = ("B1", "B2", "B3", "B4")
 ELECTRODES = (
     "p1a", "k1a", "p1b", "k1b", "p2a", "k2a", "p2b", "k2b", "s3", "s4", "g3", "g4", "k34"
 )  # fmt: skip
-NUMBER, AMP, CASES = "10", "teasel", 5
+NUMBER, AMP, CASES, TRIES = "10", "teasel", 5, 2
 METER_OHMS = 10e6
 BAND, NIL_V = 0.12, 0.3
 """A reading that differs by less than this part, or these volts, from what a fault would show fits it."""
@@ -65,12 +65,48 @@ class Case:
     taken: dict[int, float] = field(default_factory=dict)
     hints: int = 0
     told: list[str] = field(default_factory=list)
-    named: int | None = None
+    guesses: list[int] = field(default_factory=list)
+    cleared: list[str] = field(default_factory=list)
 
     @property
     def spent(self) -> float:
         """Effort of the readings so far."""
         return sum(cost(PROBES[place]) for place in self.taken)
+
+    @property
+    def right(self) -> bool:
+        """Whether the fault was named."""
+        return self.hidden in self.guesses
+
+    @property
+    def closed(self) -> bool:
+        """Whether it was named, or every try is used."""
+        return self.right or len(self.guesses) == TRIES
+
+    def name(self, fault: int) -> bool:
+        """Name a fault; a wrong one is answered by the reading that clears it, taken if it was not yet."""
+        self.guesses.append(fault)
+        if not self.right:
+            self.cleared.append(self._clears(fault))
+        return self.right
+
+    def _clears(self, fault: int) -> str:
+        """The reading that the named fault fits least; the cheapest telling one where all taken fit."""
+        would = predictions()[1 + fault]
+        place = max(self.taken, key=lambda k: misfit(self.taken[k], would[k], k), default=None)
+        new = place is None or misfit(self.taken[place], would[place], place) <= 1.0
+        if new:
+            place = max(
+                range(len(PROBES)), key=lambda k: misfit(self.reading(k), would[k], k) / cost(PROBES[k])
+            )
+            self.taken.setdefault(place, self.reading(place))
+        assert place is not None
+        words = words_of(NUMBER)["cleared_new" if new else "cleared"]
+        probe, amp = PROBES[place], load_amp(AMP)
+        return str(words).format(
+            fault=FAULTS[fault].words, probe=probe.words(amp), would=probe.format(float(would[place])),
+            read=probe.format(self.taken[place]), cost=cost(probe),
+        )  # fmt: skip
 
     def reading(self, place: int) -> float:
         """What the meter shows there, the same each time."""
@@ -108,11 +144,16 @@ def _settings(changes: Sequence[Change]) -> dict[CircuitParameter, tuple[Array, 
     return result
 
 
-def fits(reading: float, predicted: Array, place: int) -> Array:
-    """Which predictions a reading at a place fits."""
+def misfit(reading: float, predicted: Array, place: int) -> Array:
+    """How far predictions are from a reading at a place, over what still fits."""
     least = NIL_V if PROBES[place].quantity == "dc_v" else 10 * QUANTITIES[PROBES[place].quantity].least
     room = BAND * np.maximum(np.abs(predicted), abs(reading)) + least
-    return np.asarray(np.abs(predicted - reading) <= room)
+    return np.asarray(np.abs(predicted - reading) / room)
+
+
+def fits(reading: float, predicted: Array, place: int) -> Array:
+    """Which predictions a reading at a place fits."""
+    return misfit(reading, predicted, place) <= 1.0
 
 
 def still_possible(readings: dict[int, float]) -> list[int]:

@@ -1,20 +1,20 @@
-"""The last lesson, an amp with one fault to find by readings that cost; and the page of one's progress."""
+"""Lesson 10, an amp with one fault to find by readings that cost."""
 
 from __future__ import annotations
 
 import html
-from collections.abc import Callable, Sequence
-from typing import ClassVar, NamedTuple
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, ClassVar
 
 import ipywidgets as widgets
 
+from tubekit.amp import load_amp
+from tubekit.circuit.parts import GROUND
 from tubekit.errors import ChangeError, near_matches
-from tubekit.lessons.book import LESSONS
 from tubekit.lessons.fault_hunt import (
-    BAND,
+    AMP,
     CASES,
     FAULTS,
-    NIL_V,
     NUMBER,
     PROBES,
     Case,
@@ -25,26 +25,12 @@ from tubekit.lessons.fault_hunt import (
     predictions,
     still_possible,
 )
-from tubekit.lessons.store import Kept, Store
-from tubekit.panels import layout
-from tubekit.panels.course_page import CoursePage, hints_html, trouble
-from tubekit.panels.figure_widget import WIDTH, FigureWidget
-from tubekit.panels.prediction_views import ProgressView, ReadingRow, ReadingsView
+from tubekit.lessons.lesson import words_of
+from tubekit.lessons.store import Store
+from tubekit.panels.course_page import CoursePage, hints_html
 from tubekit.panels.settings import FULL, ChoiceSetting
+from tubekit.panels.touch_schematic import TouchSchematic
 from tubekit.text import Table, headed
-
-HINTS = (
-    "Start with B+ at the reservoir, then follow the filter chain.",
-    "Next, check each tube's plate and cathode: no current, or too much?",
-)
-FIRST_READ = "Take a reading before you name a fault."
-CAUTION = (
-    "On a real amp: unplug and discharge the filter caps before you clip on, and work with one hand. "
-    "Measure before you touch anything. Follow local codes; leave licensed work to licensed people."
-)
-OWN = "The readings for each fault are calculated, not measured."
-TITLE = "Which part is bad?"
-NOTE = "Saved in my-progress.json, in the folder of the lessons. To start over, delete that file."
 
 
 class HuntPage(CoursePage):
@@ -52,7 +38,7 @@ class HuntPage(CoursePage):
 
     WORDS: ClassVar = {
         "take": ("Take this reading", "Take the chosen reading; it adds to your cost"),
-        "commit": ("Name this fault", "Name the chosen fault and see whether it is right"),
+        "commit": ("Name this fault", "Name the chosen fault; you have two tries"),
         "hint": ("A hint", "Show one more hint; the last one names the most useful reading"),
         "other": ("Another amp", "Try this case with another fault"),
         "back": ("Back", "Go to the previous case"),
@@ -62,13 +48,18 @@ class HuntPage(CoursePage):
     STEP, FIRST = "Case", "take"
 
     def __init__(self, store: Store) -> None:
-        listed = [(f"{probe} (costs {cost(probe):g})", k) for k, probe in enumerate(PROBES)]
+        amp = load_amp(AMP)
+        self.said: Mapping[str, Any] = words_of(NUMBER)
+        self.probes = [probe.words(amp) for probe in PROBES]
+        self.nodes = {
+            probe.place[0]: k for k, probe in enumerate(PROBES)
+            if probe.quantity == "dc_v" and probe.place[1] == GROUND
+        }  # fmt: skip
+        listed = [(f"{words} (costs {cost(PROBES[k]):g})", k) for k, words in enumerate(self.probes)]
         self.places = ChoiceSetting("reading", "measure", listed, "What to measure next")
         named = sorted((each.words, k) for k, each in enumerate(FAULTS))
         self.faults = ChoiceSetting("fault", "fault", named, "Which part is bad")
-        self.figure: FigureWidget[Sequence[ReadingRow]] = FigureWidget(
-            lambda figure, _: ReadingsView(figure, BAND), [], size=(WIDTH, 430)
-        )
+        self.sheet = TouchSchematic(amp, self.nodes, self._touched)
         super().__init__(NUMBER, [f"case{k + 1}" for k in range(CASES)], store)
 
     # ---- what a program asks and does
@@ -80,8 +71,8 @@ class HuntPage(CoursePage):
 
     @property
     def result(self) -> bool | None:
-        """Whether the fault was named rightly; None before one was named."""
-        return None if self.case.named is None else self.case.named == self.case.hidden
+        """Whether the fault was named rightly; None as long as there is a try left."""
+        return self.case.right if self.case.closed else None
 
     def take(self, place: int | str) -> float:
         """Take a reading, by its place in PROBES or its words; taken again it costs nothing.
@@ -92,6 +83,7 @@ class HuntPage(CoursePage):
         """
         self._open()
         words = {str(probe): k for k, probe in enumerate(PROBES)}
+        words |= {said: k for k, said in enumerate(self.probes)}
         if isinstance(place, str) and place not in words:
             raise ChangeError("there is no such reading", part=place, near=near_matches(place, words))
         at = words[place] if isinstance(place, str) else place
@@ -104,33 +96,30 @@ class HuntPage(CoursePage):
 
         Raises
         ------
-        ChangeError : no reading was taken yet, one was named already, or there is no such fault.
+        ChangeError : no reading was taken yet, the tries are used, or there is no such fault.
         """
         self._open()
         known = {each.words: k for k, each in enumerate(FAULTS)}
         if isinstance(words, str) and words not in known:
             raise ChangeError("there is no such fault here", part=words, near=near_matches(words, known))
         if not self.case.taken:
-            self.faults.complain(FIRST_READ)
+            self.faults.complain(self.said["first_read"])
             raise ChangeError("no reading was taken yet", fix="Take one first")
-        self.case.named = known[words] if isinstance(words, str) else words
-        self.store.note(NUMBER, self.names[self.place], right=bool(self.result), hints=self.case.hints)
+        right = self.case.name(known[words] if isinstance(words, str) else words)
+        self.store.note(NUMBER, self.names[self.place], right=right, hints=self.case.hints)
         self.show()
-        return bool(self.result)
+        return right
 
     def hint(self) -> None:
         """One hint more: where to begin, and then each time the most useful reading."""
-        case = self.case
+        case, hints = self.case, self.said["hints"]
         case.hints += 1
-        if len(case.told) < len(HINTS):
-            case.told.append(HINTS[len(case.told)])
+        if len(case.told) < len(hints):
+            case.told.append(hints[len(case.told)])
         else:
             best = next_best(case.taken)
-            case.told.append(
-                "No further reading on the list helps."
-                if best is None
-                else f"Most useful reading now: {PROBES[best]}."
-            )
+            words = self.said["no_more" if best is None else "best"]
+            case.told.append(words.format(best="" if best is None else self.probes[best]))
         self.show()
 
     def other_amp(self) -> None:
@@ -147,84 +136,85 @@ class HuntPage(CoursePage):
     def actions(self) -> dict[str, Callable[[], object]]:
         """What the buttons do."""
         own: dict[str, Callable[[], object]] = {
-            "take": lambda: self.case.named is None and self.take(int(self.places.choice.value)),
+            "take": lambda: self.case.closed or self.take(int(self.places.choice.value)),
             "commit": self._named_by_hand, "hint": self.hint, "other": self.other_amp,
         }  # fmt: skip
         return {**super().actions(), **own}
 
     def _open(self) -> None:
-        if self.case.named is not None:
+        if self.case.closed:
             raise ChangeError("the fault of this amp has been shown", fix="Ask for other_amp()")
 
     def _named_by_hand(self) -> None:
-        if self.case.named is None and self.case.taken:
+        if not self.case.closed and self.case.taken:
             self.name(int(self.faults.choice.value))
-        elif self.case.named is None:
-            self.faults.complain(FIRST_READ)
+        elif not self.case.closed:
+            self.faults.complain(self.said["first_read"])
+
+    def _touched(self, node: str) -> None:
+        if not self.case.closed:
+            self.take(self.nodes[node])
 
     def show(self) -> None:
         """Bring everything in step with the amp that is on the bench."""
         case = self.case
-        self.figure.show([reading_row(k, value) for k, value in case.taken.items()])
-        self.head.value = case_html(self.place, case)
-        self.told.value = found_html(case)
+        read = {node: k for node, k in self.nodes.items() if k in case.taken}
+        readings = {node: PROBES[k].format(case.taken[k]) for node, k in read.items()}
+        self.sheet.put(readings, frozen=case.closed)
+        self.head.value = self._case_html()
+        self.told.value = self._found_html()
         if case.taken:
             self.faults.complain("")
-        self.show_buttons(case.named is not None)
+        self.show_buttons(case.closed)
 
     def arranged(self) -> list[widgets.Widget]:
         """Lists and buttons under the steps, beside figure and words."""
         make = self.buttons
         onward = widgets.HBox([make["other"], make["forward"]], layout=FULL)
         under = [self.places, make["take"], self.faults, make["commit"], make["hint"], onward]
-        return self.withseries(under, widgets.VBox([self.figure]))
+        return self.withseries(under, self.sheet)
 
+    # ---- words
 
-def reading_row(place: int, value: float) -> ReadingRow:
-    """A reading against the drawing; where the drawing has next to nothing, anything is much."""
-    drawn, probe = float(predictions()[0, place]), PROBES[place]
-    nil = probe.quantity == "dc_v" and abs(drawn) < NIL_V
-    share = (1.0 if abs(value) < NIL_V else 2.2) if nil else max(value / drawn, 0.0)
-    return ReadingRow(str(probe).replace("DC volts at ", ""), probe.format(value), share)
+    def _case_html(self) -> str:
+        """The amp as its owner brings it."""
+        asks = self.said["asks"].format(says=FAULTS[self.case.hidden].says)
+        return (
+            f'<section class="tubekit tubekit-asked"><p class="tubekit-place">Case {self.place + 1} of '
+            f'{CASES}</p><p class="tubekit-asks">{html.escape(asks)}</p>'
+            f'<p class="tubekit-caution">{words_of("cautions")["hunt"]}</p></section>'
+        )
 
-
-def case_html(place: int, case: Case) -> str:
-    """The amp as its owner brings it."""
-    says = html.escape(FAULTS[case.hidden].says)
-    return (
-        f'<section class="tubekit tubekit-asked"><p class="tubekit-place">Case {place + 1} of {CASES}</p>'
-        f'<p class="tubekit-asks">A combo with two 6V6GT has one bad part. The customer says: “{says}” '
-        "Take as few readings as you can, then name the fault.</p>"
-        f'<p class="tubekit-caution">{CAUTION}</p></section>'
-    )
-
-
-def found_html(case: Case) -> str:
-    """Hints, the verdict once there is one, and the readings so far."""
-    parts = [hints_html(case.told)]
-    if case.named is not None:
-        parts.append(_verdict_html(case, case.named))
-    parts.append(f"<p>Cost so far: <strong>{case.spent:g}</strong></p>")
-    if case.taken:
-        heads = headed("reading", "meter [] >", "per schematic [] >", "reading cost [] g")
-        rows = [
-            (
-                str(PROBES[k]),
-                PROBES[k].format(v),
-                PROBES[k].format(float(predictions()[0, k])),
-                cost(PROBES[k]),
+    def _found_html(self) -> str:
+        """Hints, what clears a wrong name, the verdict once there is one, and the readings so far."""
+        case = self.case
+        cleared = "".join(f"<p>{html.escape(each)}</p>" for each in case.cleared)
+        parts = [hints_html(case.told)]
+        if case.closed:
+            parts.append(_verdict_html(case, self.said["own"]))
+        if cleared:
+            again = "" if case.closed else f"<p>{self.said['again']}</p>"
+            parts.append(
+                f'<div class="tubekit-reason" aria-live="polite"><strong>What you overlooked.</strong> '
+                f"{cleared}{again}</div>"
             )
-            for k, v in case.taken.items()
-        ]
-        parts.append(Table("", heads, rows).html())
-    return f'<section class="tubekit">{"".join(parts)}</section>'
+        parts.append(f"<p>Cost so far: <strong>{case.spent:g}</strong></p>")
+        if case.taken:
+            heads = headed("reading", "meter [] >", "per schematic [] >", "reading cost [] g")
+            drawn = predictions()[0]
+            rows = [
+                (self.probes[k], PROBES[k].format(v), PROBES[k].format(float(drawn[k])), cost(PROBES[k]))
+                for k, v in case.taken.items()
+            ]
+            parts.append(Table("", heads, rows).html())
+        return f'<section class="tubekit">{"".join(parts)}</section>'
 
 
-def _verdict_html(case: Case, named: int) -> str:
+def _verdict_html(case: Case, own: str) -> str:
     """Right or not, why, what else the readings would have fitted, and what the shortest way costs."""
     true = FAULTS[case.hidden]
-    right = named == case.hidden
-    head = f"Correct: {true.words}." if right else f"No. It is {true.words}, not {FAULTS[named].words}."
+    named = FAULTS[case.guesses[-1]].words
+    head = f"Correct: {true.words}." if case.right else f"No. It is {true.words}, not {named}."
     others = [FAULTS[k].words for k in still_possible(case.taken) if k != case.hidden]
     doubt = f" Your readings also fit {', '.join(others)}. You needed one more to be sure." if others else ""
     way = f"The best route costs {par(case.hidden):g}; you spent {case.spent:g}."
@@ -232,71 +222,5 @@ def _verdict_html(case: Case, named: int) -> str:
     return (
         f'<p class="tubekit-headline">{html.escape(head)}</p>'
         f'<div class="tubekit-reason"><strong>Why.</strong> {reason}</div>'
-        f'<p class="tubekit-source">{OWN}</p>'
+        f'<p class="tubekit-source">{own}</p>'
     )
-
-
-class ProgressRow(NamedTuple):
-    """One lesson: questions, those answered right once, answers given, hints taken."""
-
-    number: str
-    title: str
-    questions: int
-    right: int
-    tries: int
-    hints: int
-
-
-def progress_rows(store: Store) -> list[ProgressRow]:
-    """One row for each lesson, the last one with its cases."""
-    known = {number: (each.title, each.names) for number, each in LESSONS.items()}
-    known[NUMBER] = (TITLE, tuple(f"case{k + 1}" for k in range(CASES)))
-    rows = []
-    for number, (title, keys) in sorted(known.items()):
-        kept = [store.of(number).get(key, Kept()) for key in keys]
-        right = sum(1 for each in kept if each.right)
-        tries, hints = sum(each.tries for each in kept), sum(each.hints for each in kept)
-        rows.append(ProgressRow(number, title, len(keys), right, tries, hints))
-    return rows
-
-
-class ProgressPage(widgets.VBox):
-    """What the file beside the lessons says. By program: `look`, `rows`."""
-
-    def __init__(self, store: Store) -> None:
-        self.store, self.rows = store, progress_rows(store)
-        self.told, self.notice = widgets.HTML(layout=FULL), widgets.HTML(layout=FULL)
-        self.figure: FigureWidget[list[ProgressRow]] = FigureWidget(
-            ProgressView, self.rows, size=(WIDTH, 430)
-        )
-        self.again = layout.button("Reload", "Reload the progress file", self.look)
-        self._show()
-        frame = widgets.VBox([self.figure], layout=widgets.Layout(flex="1 1 420px", max_width="634px"))
-        words = widgets.VBox([self.notice, self.told], layout=widgets.Layout(flex="1 1 460px", min_width="0"))
-        columns = widgets.HBox([frame, words], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
-        columns.add_class("tubekit-panel")
-        super().__init__([widgets.HTML(layout.css()), layout.tools({"again": self.again}), columns])
-        self.add_class("tubekit-lesson")
-
-    def look(self) -> None:
-        """Read the file again."""
-        self.store.look()
-        self.rows = progress_rows(self.store)
-        self._show()
-
-    def table(self) -> Table:
-        """Every lesson with its counts."""
-        rows = [
-            (f"{int(row.number)} {row.title}", f"{row.right} of {row.questions}", row.tries, row.hints)
-            for row in self.rows
-        ]
-        return Table("", headed("lesson", "right [] >", "answers", "hints"), rows)
-
-    def _show(self) -> None:
-        self.figure.show(self.rows)
-        done, asked = sum(row.right for row in self.rows), sum(row.questions for row in self.rows)
-        self.told.value = (
-            f'<section class="tubekit"><p class="tubekit-headline">{done} of {asked} answered right.</p>'
-            f'{self.table().html()}<p class="tubekit-note">{NOTE}</p></section>'
-        )
-        self.notice.value = trouble(self.store.trouble)

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from tubekit.amp import load_amp
 from tubekit.lessons.book import lesson_of
-from tubekit.lessons.fault_hunt import BAND, NUMBER
+from tubekit.lessons.fault_hunt import AMP, NUMBER
 from tubekit.lessons.question import Numbers
 from tubekit.lessons.store import FILE, Store
-from tubekit.panels.hunt_page import HuntPage, ProgressPage
+from tubekit.panels.hunt_page import HuntPage
 from tubekit.panels.lesson_page import LessonPage
-from tubekit.panels.prediction_views import empty_picture, empty_readings
+from tubekit.panels.prediction_views import empty_picture
+from tubekit.panels.progress_page import ProgressPage
 from tubekit.plots.ink import Drawing
+from tubekit.plots.schematics import schematic
 
 BESIDE = "beside"
 
 
 def lesson(number: str | int, progress: str | Path | None = BESIDE) -> LessonPage | HuntPage:
-    """A lesson as a panel: `LessonPage`, or `HuntPage` for the last one.
+    """A lesson as a panel: `LessonPage`, or `HuntPage` for number 10.
 
     Parameters
     ----------
@@ -69,7 +72,7 @@ def my_progress(progress: str | Path | None = BESIDE) -> ProgressPage:
 
 
 def lesson_picture(number: str | int) -> Drawing:
-    """The picture that a lesson's first prediction is drawn on, empty.
+    """The picture that a lesson's first prediction is drawn on, empty; of the fault hunt the schematic.
 
     Parameters
     ----------
@@ -83,15 +86,14 @@ def lesson_picture(number: str | int) -> Drawing:
 
     Examples
     --------
-    >>> lesson_picture(10).words
-    'Blank, for your readings'
+    >>> lesson_picture(1).words[:26]
+    'Blank, for your prediction'
     """
     if str(number).zfill(2) == NUMBER:
-        figure = empty_readings(BAND)
-    else:
-        each = lesson_of(number)
-        questions = (each.question(place) for place in range(len(each)))
-        figure = empty_picture(next(one for one in questions if isinstance(one.way, Numbers)))
+        return schematic(load_amp(AMP))
+    each = lesson_of(number)
+    questions = (each.question(place) for place in range(len(each)))
+    figure = empty_picture(next(one for one in questions if isinstance(one.way, Numbers)))
     return Drawing(figure, tuple(figure.axes), ())
 
 

@@ -1,4 +1,4 @@
-"""What a prediction is drawn on: a scale, a curve by its points, a load line; readings and progress."""
+"""What a prediction is drawn on: a scale, a curve by its points, a load line."""
 
 from __future__ import annotations
 
@@ -20,7 +20,6 @@ from tubekit.panels.figure_widget import WIDTH, FigureWidget
 from tubekit.plots import ink
 
 ROW, HEAD, SKETCH = 142, 8, 430
-READINGS, MOST, LEFT = 12, 2.2, 0.34
 MILLI = 1e3
 Array = np.ndarray
 Points = list[tuple[float, float]]
@@ -258,66 +257,6 @@ class PlateView(PredictionView):
         return self.options["supply"] - amps * self.options["ohms"], MILLI * amps
 
 
-@dataclass(frozen=True)
-class ReadingRow:
-    """A reading: where, what the meter shows, and as a part of what the drawing has."""
-
-    place: str
-    words: str
-    share: float
-
-
-class ReadingsView(PredictionView):
-    """One line for each reading; within the shaded band it is as drawn."""
-
-    def __init__(self, figure: Figure, band: float) -> None:
-        self.band = band
-        axes = figure.add_axes((LEFT, 0.1, 0.98 - LEFT, 0.82))
-        axes.set_title("Readings, relative to the schematic")
-        axes.set(xlim=(0.0, MOST), ylim=(READINGS - 0.5, -0.5), yticks=[])
-        axes.set_xticks([0.0, 0.5, 1.0, 1.5, 2.0], ["zero", "half", "per schematic", "1.5 ×", "2 × or more"])
-        axes.spines["left"].set_visible(False)
-        axes.axvspan(1.0 - band, 1.0 + band, color=ink.FILLS["within"].face, zorder=1)
-        self.good = line(axes, **{**DOTS, "zorder": 4, "clip_on": True})
-        self.off = line(axes, **{**DOTS, "marker": "D", "markersize": 10, "color": ink.OXIDE, "zorder": 4})
-        left: dict[str, Any] = {"transform": axes.get_yaxis_transform(), "ha": "right", "va": "center"}
-        self.names = [axes.text(-0.02, k, "", **left) for k in range(READINGS)]
-        self.waits = axes.text(0.05, 0.0, "", ha="left", va="center", color=ink.IRON)
-        self.moving = [self.good, self.off, *self.names, self.waits]
-
-    def show(self, now: Sequence[ReadingRow], before: Sequence[ReadingRow] | None = None) -> None:  # noqa: ARG002 - nothing is kept behind
-        """The latest readings."""
-        rows = list(now)[-READINGS:]
-        points = [(min(row.share, MOST), float(k)) for k, row in enumerate(rows)]
-        self.put(self.good, [each for each in points if abs(each[0] - 1.0) <= self.band])
-        self.put(self.off, [each for each in points if abs(each[0] - 1.0) > self.band])
-        for k, text in enumerate(self.names):
-            text.set_text(f"{rows[k].place}: {rows[k].words}" if k < len(rows) else "")
-        self.waits.set_text("" if rows else "no reading taken yet")
-
-
-class ProgressView(PredictionView):
-    """One bar for each lesson: how many of its questions were answered right at least once."""
-
-    def __init__(self, figure: Figure, rows: Sequence[Any]) -> None:
-        axes = figure.add_axes((0.13, 0.08, 0.75, 0.84))
-        axes.set_title("Questions answered right at least once")
-        axes.set(xlim=(0.0, 1.0), ylim=(len(rows) - 0.5, -0.5), xticks=[])
-        axes.set_yticks(range(len(rows)), [f"Lesson {int(row.number)}" for row in rows])
-        ink.bare(axes)
-        fill, places = ink.FILLS["within"], range(len(rows))
-        axes.barh(places, 1.0, height=0.6, facecolor=ink.PAPER, edgecolor=ink.HAIR, zorder=1)
-        self.bars = axes.barh(places, 0.0, height=0.6, facecolor=fill.face, edgecolor=fill.edge, zorder=2)
-        self.words = [axes.text(1.02, k, "", va="center", ha="left") for k in places]
-        self.moving = [*self.bars, *self.words]
-
-    def show(self, now: Sequence[Any], before: Sequence[Any] | None = None) -> None:  # noqa: ARG002 - nothing is kept behind
-        """As far as it has come."""
-        for bar, word, row in zip(self.bars, self.words, now, strict=True):
-            bar.set_width(row.right / row.questions)
-            word.set_text(f"{row.right} of {row.questions}")
-
-
 VIEWS: dict[str, Any] = {"scale": ScaleView, "curve": CurveView, "plate": PlateView}
 
 
@@ -378,13 +317,4 @@ def empty_picture(question: Question) -> Figure:
         figure = ink.paper(WIDTH / ink.DPI, _height(question) / ink.DPI)
         VIEWS[question.picture.kind](figure, question).show(Seen())
     figure.set_label(f"Blank, for your prediction: {question.asks}")
-    return figure
-
-
-def empty_readings(band: float) -> Figure:
-    """The empty list of readings, for paper."""
-    with ink.style():
-        figure = ink.paper(WIDTH / ink.DPI, 4.3)
-        ReadingsView(figure, band).show([])
-    figure.set_label("Blank, for your readings")
     return figure
