@@ -48,7 +48,8 @@ def test_an_old_python_gets_one_sentence(monkeypatch, capsys) -> None:
     [
         ([], ("lab",)),
         (["lab", "--no-browser"], ("lab",)),
-        (["test", "-x"], ("docs", "lab", "test")),
+        (["test", "-x"], ("docs", "lab", "sound", "test")),
+        (["listen", "teasel"], ("sound",)),
         (["swap", "teasel", "R14=330"], ()),
         (["--help"], ()),
         (["amps"], ()),

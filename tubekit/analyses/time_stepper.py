@@ -57,7 +57,9 @@ class TimeSteps:
 
 
 @dataclass(frozen=True, eq=False)
-class _State:
+class State:
+    """Where a run is: time, unknowns, C dx/dt and port currents."""
+
     time: float
     x: Array
     rate: Array  # C dx/dt
@@ -72,7 +74,7 @@ def step_through(job: TimeProblem, charge: Array) -> TimeSteps:
     SolveError : a step does not arrive however short it is made (the trace so far is inside).
     """
     trace, pencils = TimeSteps(), _Pencils(job)
-    state = _switched(job, charge, trace)
+    state = switched(job, charge, trace)
     _keep(job, trace, state)
     step = job.longest * FIRST
     while state.time < job.seconds * (1 - 1e-12):
@@ -121,7 +123,7 @@ class _Pencils:
         return self.known[length]
 
 
-def _switched(job: TimeProblem, charge: Array, trace: TimeSteps) -> _State:
+def switched(job: TimeProblem, charge: Array, trace: TimeSteps) -> State:
     """The first instant: what is stored stays where it can, and jumps where the wiring makes it."""
     pencil = Pencil.of(job.network, 1.0 / SETTLE_S)
     devices, source = job.devices.at(0.0, job.emission), job.source(0.0)
@@ -129,7 +131,7 @@ def _switched(job: TimeProblem, charge: Array, trace: TimeSteps) -> _State:
     jumped = _first(job, pencil, pencil.a * charge + source, devices, trace)
     charge = storage @ jumped.x  # now from charges that agree with the wiring
     result = _first(job, pencil, pencil.a * charge + source, devices, trace)
-    return _State(0.0, result.x, pencil.charge @ result.x - pencil.a * charge, result.currents)
+    return State(0.0, result.x, pencil.charge @ result.x - pencil.a * charge, result.currents)
 
 
 def _first(job: TimeProblem, pencil: Pencil, right: Array, devices: Devices, trace: TimeSteps) -> Solution:
@@ -141,26 +143,33 @@ def _first(job: TimeProblem, pencil: Pencil, right: Array, devices: Devices, tra
 
 
 def _step(
-    job: TimeProblem, pencils: _Pencils, state: _State, length: float, trace: TimeSteps
-) -> tuple[_State | None, float]:
+    job: TimeProblem, pencils: _Pencils, state: State, length: float, trace: TimeSteps
+) -> tuple[State | None, float]:
     pencil = pencils(length)
+    gone = advance(job, pencil, state, length, trace)
+    return (None, np.inf) if gone is None else (gone[0], _size(job, pencil, gone[1], gone[2]))
+
+
+def advance(
+    job: TimeProblem, pencil: Pencil, state: State, length: float, trace: TimeSteps
+) -> tuple[State, Solution, Array] | None:
+    """One step: the new state, its solution, and the error of its charges (n,); None where it is lost."""
     middle, end = state.time + GAMMA * length, state.time + length
     old = pencil.charge @ state.x
     first = _solve(job, pencil, old + state.rate, middle, trace)
     if first is None:
-        return None, np.inf
+        return None
     halfway = pencil.charge @ first.x
     rate = halfway - old - state.rate
     from_both = BLEND * halfway - (1.0 - GAMMA) ** 2 * BLEND * old
     last = _solve(job, pencil, from_both, end, trace)
     if last is None:
-        return None, np.inf
+        return None
     final = pencil.charge @ last.x - from_both
     charge = ERROR * length * (
         state.rate / GAMMA - rate / (GAMMA * (1.0 - GAMMA)) + final / (1.0 - GAMMA)
     )  # fmt: skip
-    error = _size(job, pencil, last, charge)
-    return _State(end, last.x, final, last.currents), error
+    return State(end, last.x, final, last.currents), last, charge
 
 
 def _solve(job: TimeProblem, pencil: Pencil, right: Array, time: float, trace: TimeSteps) -> Solution | None:
@@ -184,7 +193,7 @@ def _size(job: TimeProblem, pencil: Pencil, last: Solution, charge: Array) -> fl
     return error if np.isfinite(error) else np.inf
 
 
-def _keep(job: TimeProblem, trace: TimeSteps, state: _State) -> None:
+def _keep(job: TimeProblem, trace: TimeSteps, state: State) -> None:
     high, low = (state.x, state.x) if job.spread is None else job.spread(state.x)
     trace.time.append(state.time)
     trace.x.append(state.x)

@@ -52,6 +52,26 @@ class ParameterLaw:
     positive: ClassVar[frozenset[str]] = frozenset()  # parameters that must be above zero
     not_negative: ClassVar[frozenset[str]] = frozenset()  # parameters that may be zero
 
+    @staticmethod
+    def flow(*numbers: Any) -> tuple[Any, ...]:
+        """Currents into the terminals, then slopes row by row; from one voltage each, then the parameters.
+
+        The one place in which a law is written: plain arithmetic, of arrays here, compiled of single numbers
+        for sound (`analyses.audio_kernel`).
+        """
+        raise NotImplementedError
+
+    def evaluate(self, v: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Currents into the terminals [A], shape (..., T), and slopes [S], shape (..., T, T)."""
+        count = len(self.terminals)
+        found = self.flow(*(v[..., k] for k in range(count)), *self.parameters().values())
+        i, g = np.empty(v.shape), np.empty((*v.shape, count))
+        for j in range(count):
+            i[..., j] = found[j]
+            for k in range(count):
+                g[..., j, k] = found[count + count * j + k]
+        return i, g
+
     def __post_init__(self) -> None:
         for name, value in self.parameters().items():
             given = np.asarray(value, dtype=float)
@@ -148,7 +168,7 @@ def corner(drive: FloatArray, softness: Parameter) -> tuple[FloatArray, FloatArr
     small = np.exp(-size)
     rounded = np.log1p(small)
     tail = small / (1.0 + small)  # logistic function of -size, precise far out
-    slope = np.where(ratio < 0.0, tail, 1.0 - tail)
+    slope = tail + (ratio >= 0.0) * (1.0 - 2.0 * tail)
     size *= tail
     size += rounded
     rounded += np.maximum(ratio, 0.0)

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 
 from tubekit.devices.law import (
     _LARGEST_LOG,
     _TINY,
-    FloatArray,
     Parameter,
     ParameterLaw,
     closing,
@@ -93,87 +92,83 @@ class Pentode(ParameterLaw):
     grid_softness: Parameter = 0.2
     gate: Parameter = 4.0
 
-    def evaluate(self, v: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Currents into plate, screen and grid [A], shape (..., 3), and slopes [S], (..., 3, 3)."""
-        plate, screen, grid = v[..., 0], v[..., 1], v[..., 2]
-        risen, drisen = ramp(screen, self.gate)
-        uneven = self.unevenness / self.mu_screen
+    @staticmethod
+    def flow(
+        plate: Any, screen: Any, grid: Any, perveance: Any, mu_screen: Any, mu_plate: Any, exponent: Any,
+        offset: Any, softness: Any, unevenness: Any, share: Any, share_drive: Any, share_fall: Any, knee: Any,
+        knee_sharpness: Any, grid_perveance: Any, grid_offset: Any, grid_softness: Any, gate: Any,
+    ) -> tuple[Any, ...]:  # fmt: skip
+        """Currents into plate, screen and grid [A], then their slopes [S]; see `ParameterLaw.flow`."""
+        risen, drisen = ramp(screen, gate)
+        uneven = unevenness / mu_screen
         drive, per_volt, per_width = corner(
-            grid + self.offset + screen / self.mu_screen + plate / self.mu_plate,
-            self.softness + uneven * risen,
+            grid + offset + screen / mu_screen + plate / mu_plate, softness + uneven * risen
         )
-        drive += _TINY
-        drives = (  # drive per volt of plate, screen and grid
-            per_volt / self.mu_plate,
-            per_volt / self.mu_screen + per_width * (uneven * drisen),
-            per_volt,
-        )
-        log_drive = np.log(drive)
-        space = self.perveance * np.exp(self.exponent * log_drive)
-        dspace = self.exponent * (space / drive)
-        wanted, dwanted = three_halves(grid + self.grid_offset, self.grid_perveance, self.grid_softness)
+        drive = drive + _TINY
+        by_screen = per_volt / mu_screen + per_width * (uneven * drisen)  # drive per volt of screen
+        space = perveance * np.exp(exponent * np.log(drive))
+        dspace = exponent * (space / drive)
+        wanted, dwanted = three_halves(grid + grid_offset, grid_perveance, grid_softness)
         rest, taken, p, q = split_grid(space, wanted)
         vp, vs = np.maximum(plate, _NEAR_ZERO), np.maximum(screen, _NEAR_ZERO)
-        knee, by_plate, knee_by_drive = self._knee(vp, drive)
-        kept, tail, rising, both = self._above_knee(vp, vs, drive)
-        opened, dopened = closing(screen, self.gate)
+        returned, by_plate, knee_by_drive = below_knee(vp, drive, knee, knee_sharpness, gate)
+        kept, tail, rising, both = above_knee(vp, vs, drive, mu_screen, share, share_drive, share_fall)
+        opened, dopened = closing(screen, gate)
 
         taken_by_drive = q * q * dspace
         taken_by_grid = p * p * dwanted
         flowing = opened * rest
-        back = 0.5 * knee
-        through = 0.5 + back
-        collected = knee * kept  # the plate's part of what goes through
+        through = 0.5 + 0.5 * returned
+        collected = returned * kept  # the plate's part of what goes through
         total = flowing * through
         to_plate = total * collected
-        i = np.empty(v.shape)
-        g = np.empty((*v.shape, 3))
-        i[..., 0] = to_plate
-        np.subtract(total, to_plate, out=i[..., 1])
-        i[..., 2] = taken
 
         # Slopes of the total and of the plate's part: by drive, then by each voltage at the same drive.
-        opened *= through
-        back *= flowing
+        opened = opened * through
+        back = 0.5 * returned * flowing
         to_screen = to_plate * kept * tail
-        fall = self.share_fall * to_screen / both
+        fall = share_fall * to_screen / both
         by_share = to_screen * rising
         total_by_drive = opened * (p * (1.0 + q) * dspace) - back * knee_by_drive
         plate_by_drive = collected * total_by_drive - (to_plate * knee_by_drive + by_share / drive)
-        back *= by_plate
+        back = back * by_plate
         self_gain = dopened * rest * through
         lost = opened * taken_by_grid
-        direct = (
-            (back, collected * back + to_plate * by_plate + fall),
-            (self_gain, collected * self_gain + (by_share - fall * vp) / vs),
-            (-lost, -collected * lost),
+        plate_by_plate = (
+            plate_by_drive * (per_volt / mu_plate) + collected * back + to_plate * by_plate + fall
         )
-        for k, per_volt in enumerate(drives):
-            np.add(plate_by_drive * per_volt, direct[k][1], out=g[..., 0, k])
-            np.subtract(total_by_drive * per_volt + direct[k][0], g[..., 0, k], out=g[..., 1, k])
-            np.multiply(taken_by_drive, per_volt, out=g[..., 2, k])
-        g[..., 2, 2] += taken_by_grid
-        return i, g
-
-    def _knee(self, vp: FloatArray, drive: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """κ, d ln κ per volt of plate, and -d ln κ per volt of drive."""
-        volts = self.knee * drive + self.gate
-        ratio = self.knee_sharpness * np.log(volts / vp)
-        bend = np.exp(np.minimum(ratio, _LARGEST_LOG))
-        more = 1.0 + bend
-        bend *= 1.5 / more
-        return np.exp(np.log(more) * (-1.5 / self.knee_sharpness)), bend / vp, bend * (self.knee / volts)
-
-    def _above_knee(
-        self, vp: FloatArray, vs: FloatArray, drive: FloatArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """1/(1 + τ), τ, how fast its logarithm rises with that of the drive, plate + screen voltage [V]."""
-        both, part = vp + vs, drive / (drive + vs / self.mu_screen)
-        more = (1.0 - _REST) * np.exp(self.share_drive * np.log(2.0 * part + _TINY))
-        level = _REST + more
-        tail = self.share * level * np.exp(self.share_fall * np.log(2.0 * vs / both))
-        return 1.0 / (1.0 + tail), tail, self.share_drive * more * (1.0 - part) / level, both
+        plate_by_screen = plate_by_drive * by_screen + collected * self_gain + (by_share - fall * vp) / vs
+        plate_by_grid = plate_by_drive * per_volt - collected * lost
+        return (
+            to_plate, total - to_plate, taken,
+            plate_by_plate, plate_by_screen, plate_by_grid,
+            total_by_drive * (per_volt / mu_plate) + back - plate_by_plate,
+            total_by_drive * by_screen + self_gain - plate_by_screen,
+            total_by_drive * per_volt - lost - plate_by_grid,
+            taken_by_drive * (per_volt / mu_plate), taken_by_drive * by_screen,
+            taken_by_drive * per_volt + taken_by_grid,
+        )  # fmt: skip
 
 
 _REST = 0.08
 _NEAR_ZERO = 1e-20  # volts; logarithms and quotients stay finite
+
+
+def below_knee(vp: Any, drive: Any, knee: Any, sharpness: Any, least: Any) -> tuple[Any, Any, Any]:
+    """κ, d ln κ per volt of plate, and -d ln κ per volt of drive."""
+    volts = knee * drive + least
+    bend = np.exp(np.minimum(sharpness * np.log(volts / vp), _LARGEST_LOG))
+    more = 1.0 + bend
+    bend = bend * (1.5 / more)
+    return np.exp(np.log(more) * (-1.5 / sharpness)), bend / vp, bend * (knee / volts)
+
+
+def above_knee(
+    vp: Any, vs: Any, drive: Any, mu_screen: Any, share: Any, share_drive: Any, share_fall: Any
+) -> tuple[Any, Any, Any, Any]:
+    """1/(1 + τ), τ, how fast its logarithm rises with that of the drive, plate + screen voltage [V]."""
+    both, part = vp + vs, drive / (drive + vs / mu_screen)
+    more = (1.0 - _REST) * np.exp(share_drive * np.log(2.0 * part + _TINY))
+    level = _REST + more
+    tail = share * level * np.exp(share_fall * np.log(2.0 * vs / both))
+    return 1.0 / (1.0 + tail), tail, share_drive * more * (1.0 - part) / level, both

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar, Protocol
+from typing import Any, ClassVar, Protocol
 
 import numpy as np
 
-from tubekit.devices.law import FloatArray, Law, Parameter, ParameterLaw, softplus
+from tubekit.devices.law import FloatArray, Law, Parameter, ParameterLaw, corner
 
 
 class RectifierLaw(Law, Protocol):
@@ -21,8 +21,19 @@ class RectifierLaw(Law, Protocol):
         """
 
 
+class DiodeLaw(ParameterLaw):
+    """Base of the laws of one terminal, whose inverse in a mesh is known."""
+
+    mesh: ClassVar[Any]
+
+    def through(self, drive: FloatArray, resistance: Parameter) -> tuple[FloatArray, FloatArray]:
+        """Current and slope with `resistance` in series, 0 ohm allowed; see `RectifierLaw`."""
+        current, slope = self.mesh(drive, resistance, *self.parameters().values())
+        return current, slope
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
-class TubeDiode(ParameterLaw):
+class TubeDiode(DiodeLaw):
     """Vacuum diode, ``i = K·v**1.5`` above 0 V and nothing below (Child-Langmuir, textbook law).
 
     Parameters
@@ -48,32 +59,34 @@ class TubeDiode(ParameterLaw):
         """The diode that drops `drop` [V] at `current` [A] per plate."""
         return cls(perveance=current / drop**1.5)
 
-    def evaluate(self, v: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Plate current [A], shape (..., 1), and its slope [S], shape (..., 1, 1)."""
-        voltage = np.maximum(v[..., 0], 0.0)
-        rate = self.perveance * np.sqrt(voltage)
-        return (rate * voltage)[..., None], (1.5 * rate)[..., None, None]
+    @staticmethod
+    def flow(plate: Any, perveance: Any) -> tuple[Any, ...]:
+        """Plate current [A] and its slope [S]; see `ParameterLaw.flow`."""
+        voltage = np.maximum(plate, 0.0)
+        rate = perveance * np.sqrt(voltage)
+        return rate * voltage, 1.5 * rate
 
-    def through(self, drive: FloatArray, resistance: Parameter) -> tuple[FloatArray, FloatArray]:
-        """Current and slope with `resistance` in series, 0 ohm allowed; see `RectifierLaw`.
+    @staticmethod
+    def mesh(drive: Any, resistance: Any, perveance: Any) -> tuple[Any, Any]:
+        """`through`, in plain arithmetic.
 
         With z = sqrt(drive/v) the mesh K·R·v^1.5 + v = drive reads z³ - z = K·R·sqrt(drive), z >= 1:
         convex, so Newton's rule from above 1 arrives without safeguards.
         """
         root = np.sqrt(np.maximum(drive, 0.0))
-        load = self.perveance * resistance * root
+        load = perveance * resistance * root
         z = np.maximum(np.minimum(1.0 + 0.5 * load, np.cbrt(load) + 0.58), 1.0)
         for _ in range(5):
             square = z * z
             z = (2.0 * z * square + load) / (3.0 * square - 1.0)
         across = root / z  # square root of the voltage across the diode
-        rate = self.perveance * across
+        rate = perveance * across
         conductance = 1.5 * rate
         return rate * across * across, conductance / (1.0 + conductance * resistance)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class SiliconDiode(ParameterLaw):
+class SiliconDiode(DiodeLaw):
     """Silicon diode, ``i = I_s·(exp(v/V_e) - 1)``, continued in a straight line at high current.
 
     Parameters
@@ -103,39 +116,38 @@ class SiliconDiode(ParameterLaw):
     straight_above: Parameter = 3.0
     junctions: Parameter = 1.0
 
-    def _corner(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Scale V_e of the whole string [V], and voltage and slope where the straight line begins."""
-        scale = np.multiply(self.emission_volts, self.junctions)
-        volts = scale * np.log1p(np.divide(self.straight_above, self.saturation))
-        return scale, volts, np.add(self.straight_above, self.saturation) / scale
+    @staticmethod
+    def flow(
+        plate: Any, saturation: Any, emission_volts: Any, straight_above: Any, junctions: Any
+    ) -> tuple[Any, ...]:
+        """Anode current [A] and its slope [S]; see `ParameterLaw.flow`."""
+        scale = emission_volts * junctions
+        volts = scale * np.log1p(straight_above / saturation)
+        ratio = np.minimum(plate, volts) / scale
+        slope = saturation * np.exp(ratio) / scale
+        return saturation * np.expm1(ratio) + slope * np.maximum(plate - volts, 0.0), slope
 
-    def evaluate(self, v: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Anode current [A], shape (..., 1), and its slope [S], shape (..., 1, 1)."""
-        scale, corner, _ = self._corner()
-        voltage = v[..., 0]
-        ratio = np.minimum(voltage, corner) / scale
-        slope = self.saturation * np.exp(ratio) / scale
-        current = self.saturation * np.expm1(ratio) + slope * np.maximum(voltage - corner, 0.0)
-        return current[..., None], slope[..., None, None]
-
-    def through(self, drive: FloatArray, resistance: Parameter) -> tuple[FloatArray, FloatArray]:
-        """Current and slope with `resistance` in series, 0 ohm allowed; see `RectifierLaw`.
+    @staticmethod
+    def mesh(
+        drive: Any, resistance: Any, saturation: Any, emission_volts: Any, straight_above: Any, junctions: Any
+    ) -> tuple[Any, Any]:
+        """`through`, in plain arithmetic.
 
         The exponential part has the closed solution w + ln w = x, the straight part is a divider.
         """
-        scale, corner, steepest = self._corner()
+        scale = emission_volts * junctions
+        volts = scale * np.log1p(straight_above / saturation)
         series = np.maximum(resistance, 1e-100)
-        corner_drive = corner + self.straight_above * series
-        below = np.minimum(drive, corner_drive)
-        offset = self.saturation * series
-        w = omega(np.log(offset / scale) + (below + offset) / scale)
-        curved = w * (scale / series) - self.saturation
-        slope = np.minimum(w / series, steepest)
-        slope /= 1.0 + slope * series
+        corner_drive = volts + straight_above * series
+        offset = saturation * series
+        w = omega(np.log(offset / scale) + (np.minimum(drive, corner_drive) + offset) / scale)
+        slope = np.minimum(w / series, (straight_above + saturation) / scale)
+        slope = slope / (1.0 + slope * series)
+        curved = w * (scale / series) - saturation
         return curved + slope * np.maximum(drive - corner_drive, 0.0), slope
 
 
-def omega(x: FloatArray) -> FloatArray:
+def omega(x: Any) -> Any:
     """Wright's omega function of real numbers: the w for which w + ln w = x.
 
     SciPy's takes as long to load as it takes to solve an amp. Source: the iteration of F. N. Fritsch, R. E.
@@ -147,16 +159,17 @@ def omega(x: FloatArray) -> FloatArray:
     [0.0, 1.0, 9990.790581]
     """
     x = np.maximum(x, -700.0)
-    w = np.where(x > 1.0, x - np.log(np.maximum(x, 1.0)), 1.0 / (1.0 + np.exp(-np.minimum(x, 1.0))))
+    far = x > 1.0
+    w = far * (x - np.log(np.maximum(x, 1.0))) + (1 - far) / (1.0 + np.exp(-np.minimum(x, 1.0)))
     for _ in range(2):
         left = x - w - np.log(w)
         turn = 2.0 * (1.0 + w) * (1.0 + w + left / 1.5)
         w = w * (1.0 + left / (1.0 + w) * (turn - left) / (turn - 2.0 * left))
-    return np.asarray(w)
+    return w
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class IdealDiode(ParameterLaw):
+class IdealDiode(DiodeLaw):
     """Diode without a drop, for comparison with closed forms; `conductance` [S] stands for a short.
 
     `evaluate` rounds the corner over the first microvolts, so that the law stays smooth; `through` is
@@ -173,18 +186,19 @@ class IdealDiode(ParameterLaw):
 
     conductance: Parameter = 1e4
 
-    def evaluate(self, v: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Anode current [A], shape (..., 1), and its slope [S], shape (..., 1, 1)."""
+    @staticmethod
+    def flow(plate: Any, conductance: Any) -> tuple[Any, ...]:
+        """Anode current [A] and its slope [S]; see `ParameterLaw.flow`."""
         corner = 1e-6
-        voltage = np.maximum(v[..., 0], 0.0)
+        voltage = np.maximum(plate, 0.0)
         bend = np.minimum(voltage, corner)
-        current = self.conductance * (voltage - bend + 0.5 * bend * bend / corner)
-        return current[..., None], (self.conductance * bend / corner)[..., None, None]
+        current = conductance * (voltage - bend + 0.5 * bend * bend / corner)
+        return current, conductance * bend / corner
 
-    def through(self, drive: FloatArray, resistance: Parameter) -> tuple[FloatArray, FloatArray]:
-        """Current and slope with `resistance` (above 0 ohm) in series; see `RectifierLaw`."""
-        forward = np.maximum(drive, 0.0)
-        return forward / resistance, np.where(drive > 0.0, 1.0, 0.0) / resistance
+    @staticmethod
+    def mesh(drive: Any, resistance: Any, conductance: Any) -> tuple[Any, Any]:  # noqa: ARG004 - as of the others
+        """`through`, in plain arithmetic, with a resistance above 0 ohm."""
+        return np.maximum(drive, 0.0) / resistance, (drive > 0.0) / resistance
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -221,7 +235,8 @@ class GasDiode(ParameterLaw):
         """The tube that runs at `volts` [V] with `amps` [A]."""
         return cls(glow=volts - amps * ohms, ohms=ohms)
 
-    def evaluate(self, v: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Plate current [A], shape (..., 1), and its slope [S], shape (..., 1, 1)."""
-        above, slope = softplus(v[..., 0] - self.glow, self.softness)
-        return (above / self.ohms)[..., None], (slope / self.ohms)[..., None, None]
+    @staticmethod
+    def flow(plate: Any, glow: Any, ohms: Any, softness: Any) -> tuple[Any, ...]:
+        """Plate current [A] and its slope [S]; see `ParameterLaw.flow`."""
+        above, slope, _ = corner(plate - glow, softness)
+        return above / ohms, slope / ohms

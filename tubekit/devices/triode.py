@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
-
-import numpy as np
+from typing import Any, ClassVar
 
 from tubekit.devices.law import (
-    FloatArray,
     Parameter,
     ParameterLaw,
     closing,
@@ -48,6 +45,7 @@ class Triode(ParameterLaw):
 
     Examples
     --------
+    >>> import numpy as np
     >>> law = Triode(perveance=1e-3, mu=100, exponent=1.5, grid_perveance=0)
     >>> current, slope = law.evaluate(np.array([250.0, -1.5]))
     >>> (current * 1e3).round(3)  # mA, to the plate and to the grid
@@ -70,31 +68,29 @@ class Triode(ParameterLaw):
     grid_softness: Parameter = 0.1
     gate: Parameter = 4.0
 
-    def evaluate(self, v: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Currents into plate and grid [A], shape (..., 2), and slopes [S], shape (..., 2, 2)."""
-        plate, grid = v[..., 0], v[..., 1]
-        risen, drisen = ramp(plate, self.gate)
-        uneven = self.unevenness / self.mu
-        drive, per_volt, per_width = corner(
-            grid + self.offset + plate / self.mu, self.softness + uneven * risen
-        )
-        by_plate = per_volt / self.mu + per_width * (uneven * drisen)
-        rate = self.perveance * drive ** (self.exponent - 1.0)
+    @staticmethod
+    def flow(
+        plate: Any, grid: Any, perveance: Any, mu: Any, exponent: Any, offset: Any, softness: Any,
+        unevenness: Any, grid_perveance: Any, grid_offset: Any, grid_softness: Any, gate: Any,
+    ) -> tuple[Any, ...]:  # fmt: skip
+        """Currents into plate and grid [A], then their slopes [S]; see `ParameterLaw.flow`."""
+        risen, drisen = ramp(plate, gate)
+        uneven = unevenness / mu
+        drive, per_volt, per_width = corner(grid + offset + plate / mu, softness + uneven * risen)
+        by_plate = per_volt / mu + per_width * (uneven * drisen)
+        rate = perveance * drive ** (exponent - 1.0)
         space = rate * drive
-        rate *= self.exponent  # dspace per volt of drive
-        wanted, dwanted = three_halves(grid + self.grid_offset, self.grid_perveance, self.grid_softness)
+        rate = rate * exponent  # dspace per volt of drive
+        wanted, dwanted = three_halves(grid + grid_offset, grid_perveance, grid_softness)
         rest, taken, p, q = split_grid(space, wanted)
-        factor, dfactor = closing(plate, self.gate)
+        factor, dfactor = closing(plate, gate)
 
         taken_by_drive = q * q * rate
         taken_by_grid = p * p * dwanted
         rest_by_drive = p * (1.0 + q) * rate
-        i = np.empty(v.shape)
-        g = np.empty((*v.shape, 2))
-        np.multiply(rest, factor, out=i[..., 0])
-        i[..., 1] = taken
-        g[..., 0, 0] = factor * rest_by_drive * by_plate + dfactor * rest
-        g[..., 0, 1] = factor * (rest_by_drive * per_volt - taken_by_grid)
-        g[..., 1, 0] = taken_by_drive * by_plate
-        g[..., 1, 1] = taken_by_drive * per_volt + taken_by_grid
-        return i, g
+        return (
+            rest * factor, taken,
+            factor * rest_by_drive * by_plate + dfactor * rest,
+            factor * (rest_by_drive * per_volt - taken_by_grid),
+            taken_by_drive * by_plate, taken_by_drive * per_volt + taken_by_grid,
+        )  # fmt: skip

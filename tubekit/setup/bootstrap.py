@@ -22,7 +22,8 @@ _MARK = "_TUBEKIT_STARTED_IN"  # set for the restart in .venv, so that it cannot
 # Commands that need more than numpy and scipy.
 _EXTRAS = {
     **dict.fromkeys(("", "lab", "record", "page", "export"), ("lab",)),
-    "test": ("docs", "lab", "test"),
+    "listen": ("sound",),
+    "test": ("docs", "lab", "sound", "test"),
 }
 
 
@@ -32,7 +33,7 @@ def extras_for(arguments: Sequence[str]) -> tuple[str, ...]:
     Examples
     --------
     >>> extras_for(["swap", "teasel", "--json"]), extras_for([]), extras_for(["test", "-x"])
-    ((), ('lab',), ('docs', 'lab', 'test'))
+    ((), ('lab',), ('docs', 'lab', 'sound', 'test'))
     """
     words = [word for word in arguments if not word.startswith("-")]
     command = words[0] if words else ""
