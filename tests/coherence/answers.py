@@ -14,7 +14,7 @@ import ipywidgets
 
 from tubekit.amp import Amp, analyze
 from tubekit.bench.readings import readings_from_text
-from tubekit.cli import bench_commands, signal_commands, supply_commands
+from tubekit.cli import amp_commands, bench_commands
 from tubekit.cli.listing import FullReport
 from tubekit.decisions import swap
 from tubekit.decisions.judge import judge
@@ -40,12 +40,9 @@ def _asked(amp: Amp, **more: Any) -> argparse.Namespace:
 def _commands() -> Iterator[tuple[str, Answer]]:
     yield "report", FullReport.of
     yield "swap", lambda amp: swap(amp, {}, mains_rms=float(amp.mains_rms))
-    for name, (_, work) in signal_commands._ANSWERS.items():
-        if name != "tone":
+    for name, (_, work, _) in amp_commands.ANSWERS.items():
+        if name not in {"tone", "standby", "lower-line", "substitutes"}:
             yield name, lambda amp, work=work: work(_asked(amp), amp, {})
-    for name, (_, work, _) in supply_commands._ANSWERS.items():
-        if name in {"supply", "switch-on", "discharge", "sag", "regulation", "line-band"}:
-            yield name, lambda amp, work=work: work(_asked(amp), amp)
     for name in ("up", "lamp", "trace", "drive", "hum"):
         _, work = bench_commands._PROCEDURES[name]
         yield f"bench {name}", lambda amp, work=work: work(_asked(amp, hertz="1 kHz"), amp, {})

@@ -1,6 +1,6 @@
 """Variables of amps fitted to readings: a Gauss-Newton search from the spread of good amps.
 
-Readings are solved again at each step in the variables in which good amps differ (`decisions.variation`),
+Readings are solved again at each step in the variables in which good amps differ (`decisions.population`),
 whose spread is the prior. The spread itself may be wider than drawn: the fits at several widths are weighed
 by how well each explains the readings (empirical Bayes, after C. N. Morris, J. Am. Stat. Assoc. 78 (1983),
 from memory). A reading that the others contradict is left out: it is taken as wrong where a contaminated

@@ -5,14 +5,18 @@ from __future__ import annotations
 import argparse
 import re
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from importlib import import_module
 from itertools import islice
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
 from tubekit.errors import ChangeError, InputError, Note
 
 Asked = argparse.Namespace
+Work = Callable[[Asked, Any, Mapping[str, object]], Any]
+"""What a command makes of its words, the amp as drawn, and the changes."""
 NUMBER = re.compile(r"-[.\d]")
 """A bias voltage, and no option."""
 CHANGE = "change to make first (C14=47u, V5=5AR4, S2=open, R31.position=0.7)"
@@ -53,6 +57,17 @@ def command(commands: Any, name: str, help_text: str, answer: Callable[[Asked], 
     parser.add_argument("--json", action="store_true", help="print JSON (SI units)")
     parser.set_defaults(answer=answer)
     return parser
+
+
+def answer_of(where: str, **given: str) -> Work:
+    """The work of one function, imported when asked for: on the changed amp, each word by its parameter."""
+
+    def work(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
+        module, name = where.split(":")
+        function = attrgetter(name)(import_module(module))
+        return function(amp.changed(changed), **{key: getattr(asked, word) for key, word in given.items()})
+
+    return work
 
 
 def amp_words(parser: argparse.ArgumentParser, *, mains: bool = True) -> None:

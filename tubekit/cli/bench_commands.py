@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,7 +10,9 @@ from typing import Any
 from tubekit.cli.arguments import (
     Asked,
     Command,
+    Work,
     amp_words,
+    answer_of,
     change_words,
     changed_amp,
     changes,
@@ -164,12 +165,6 @@ def _procedure(asked: Asked) -> Any:
     return answer(asked, drawn_amp(asked), changes(asked.changes))
 
 
-def _up(_asked: Asked, amp: Any, changed: Any) -> Any:
-    from tubekit.bench.bring_up import bring_up
-
-    return bring_up(amp.changed(changed))
-
-
 def _lamp(asked: Asked, amp: Any, changed: Any) -> Any:
     from tubekit.bench.bring_up import bring_up
     from tubekit.bench.lamp import usual_lamp
@@ -207,18 +202,6 @@ def _twin(asked: Asked, amp: Any, changed: Any) -> Any:
     return twin(load_readings(asked.readings, amp.changed(changed)), about=asked.about)
 
 
-def _drive(_asked: Asked, amp: Any, changed: Any) -> Any:
-    from tubekit.bench.procedures import current_under_drive
-
-    return current_under_drive(amp.changed(changed))
-
-
-def _hum(_asked: Asked, amp: Any, changed: Any) -> Any:
-    from tubekit.bench.procedures import hum_procedure
-
-    return hum_procedure(amp.changed(changed))
-
-
 def _compare_chassis(asked: Asked, amp: Any, changed: Any) -> Any:
     from tubekit.bench.chassis_diff import chassis_diff
 
@@ -236,13 +219,16 @@ def _order(_asked: Asked, amp: Any, changed: Any) -> Any:
     return order_list(amp, changed)
 
 
-_PROCEDURES: dict[str, tuple[str, Callable[[Asked, Any, Any], Any]]] = {
-    "up": ("power up on a variable transformer", _up),
+_PROCEDURES: dict[str, tuple[str, Work]] = {
+    "up": ("power up on a variable transformer", answer_of("tubekit.bench.bring_up:bring_up")),
     "lamp": ("power up through a light-bulb limiter", _lamp),
     "trace": ("find where a test tone is lost", _trace),
     "twin": ("fit the amp to its readings", _twin),
-    "drive": ("measure output tube current at full power", _drive),
-    "hum": ("set the hum balance", _hum),
+    "drive": (
+        "measure output tube current at full power",
+        answer_of("tubekit.bench.procedures:current_under_drive"),
+    ),
+    "hum": ("set the hum balance", answer_of("tubekit.bench.procedures:hum_procedure")),
     "found": ("compare the chassis with the schematic", _compare_chassis),
     "order": ("list what to buy for a change", _order),
 }

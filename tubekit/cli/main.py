@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from tubekit import __version__
+from tubekit.cli.amp_commands import add_amp_commands
 from tubekit.cli.arguments import (
     Asked,
     Command,
@@ -29,8 +30,6 @@ from tubekit.cli.arguments import (
 from tubekit.cli.bench_commands import add_bench_commands
 from tubekit.cli.job_command import add_job
 from tubekit.cli.page_commands import add_page_commands
-from tubekit.cli.signal_commands import add_commands
-from tubekit.cli.supply_commands import add_supply_commands
 from tubekit.cli.terminal import prepare_output, print_answer
 from tubekit.errors import BatchWarning, ChangeError, InputError, Note, SolveError
 from tubekit.text import danger_text
@@ -123,8 +122,7 @@ def _parser() -> tuple[Command, Any]:
         change_words(about)
     add_parts(commands)
     add_fit(commands)
-    add_commands(commands)
-    add_supply_commands(commands)
+    add_amp_commands(commands)
     add_bench_commands(commands)
     add_job(commands)
     add_page_commands(commands)

@@ -2,7 +2,7 @@
 
 What fails first in a supply, and how: ratings exceeded turned into what happens to the part.
 
-How parts fail stands with each kind of rating; when a fuse opens is its class (`amp.fuse_time`).
+How parts fail stands with each kind of rating; when a fuse opens is its class (`amp.surge`).
 """
 
 from __future__ import annotations

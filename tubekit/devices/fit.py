@@ -5,7 +5,7 @@
 Errors are counted in tolerances (`published.TOLERANCE`): squared below one, straight above, so that a
 row at odds with all others does not pull them along. Two or three rows fix currents and slopes, not the
 knee or the grid current: what a file lists under `assumed` was set by hand, with the reason beside it; what
-the rows leave open otherwise stays near what is usual (`fit_ranges`) and is listed as `usual`.
+the rows leave open otherwise stays near what is usual (`tube_files`) and is listed as `usual`.
 """
 
 from __future__ import annotations

@@ -1,0 +1,131 @@
+"""Commands about one amp: its signal (trace, tone, loop, drive, bias, hum), its supply, its substitutes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import partial
+from typing import Any
+
+from tubekit.cli.arguments import Asked, Work, amp_words, answer_of, change_words, changes, command, drawn_amp
+from tubekit.errors import ChangeError
+
+
+def add_amp_commands(commands: Any) -> None:
+    """Add the commands."""
+    for name, (help_text, work, options) in ANSWERS.items():
+        parser = command(commands, name, help_text, partial(_answered, work))
+        amp_words(parser)
+        for word, settings in options.items():
+            parser.add_argument(word, **settings)
+        change_words(parser)
+
+
+def _answered(work: Work, asked: Asked) -> Any:
+    return work(asked, drawn_amp(asked, mains=work is not _lower), changes(asked.changes))
+
+
+def _trace(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
+    from tubekit.amp.signal import signal_path
+    from tubekit.units import parse
+
+    level = None if asked.level is None else parse(asked.level, "V", positive=True)
+    return signal_path(amp.changed(changed), jack=asked.jack, level_rms=level)
+
+
+def _tone(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
+    from tubekit.decisions.tone import tone_change
+
+    return tone_change(amp, changed, jack=asked.jack)
+
+
+def _bias(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
+    from tubekit.bench.playing import playing
+    from tubekit.decisions.bias import bias_report
+
+    return (playing if getattr(asked, "playing", False) else bias_report)(amp.changed(changed))
+
+
+def _lower(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
+    from tubekit.amp.findings import MAINS
+    from tubekit.decisions.line_lowering import lower_line_voltage
+
+    if asked.mains is None:
+        raise ChangeError(
+            "no line voltage is given",
+            where=asked.amp,
+            fix="Type the line voltage the amp runs on, like --line 124",
+        )
+    return lower_line_voltage(amp.changed(changed), MAINS.read(asked.mains))
+
+
+_JACK = {
+    "--jack": {"metavar": "J1", "help": "input jack to drive (default: the one with a plug in it)"}
+}  # fmt: skip
+ANSWERS: dict[str, tuple[str, Work, dict[str, dict[str, Any]]]] = {
+    "trace": (
+        "Show signal levels, impedances and rolloffs, stage by stage.", _trace,
+        {**_JACK, "--level": {
+            "metavar": "VOLTS", "help": "level at the jack (default: below clipping, 10 mV at most)"}},
+    ),
+    "tone": ("Show what a change of parts or controls does to level, tone and stability.", _tone, _JACK),
+    "loop": (
+        "Show how much negative feedback there is, and whether the amp is stable.",
+        answer_of("tubekit.amp.loop:overall_feedback", part="at", jack="jack"),
+        {**_JACK, "--at": {
+            "metavar": "PART", "help": "where to break the loop (default: the feedback resistor)"}},
+    ),
+    "drive": (
+        "Show what clips first, sensitivity, output and noise.",
+        answer_of("tubekit.decisions.drive:drive_report", jack="jack", frequency_hz="hertz"),
+        {**_JACK, "--hertz": {
+            "metavar": "HZ", "type": float, "default": 1000.0, "help": "frequency of the drive"}},
+    ),
+    "bias": (
+        "Judge the bias of the output tubes: leave it or change it.", _bias,
+        {**_JACK, "--playing": {
+            "action": "store_true", "help": "current at 1 W, 5 W and full power, sine and music"}},
+    ),
+    "hum": (
+        "Show the hum at the speaker by source, and which part to start with.",
+        answer_of("tubekit.decisions.hum_remedies:hum_report", jack="jack"), _JACK,
+    ),
+    "supply": (
+        "Show ripple, rectifier, windings, line, fuses, and the parts over a limit.",
+        answer_of("tubekit.cli.supply_answer:SupplyAnswer.of"), {},
+    ),
+    "switch-on": (
+        "Show surge at each capacitor and inrush at each fuse at switch-on.",
+        answer_of("tubekit.amp.switching:switch_on"), {},
+    ),
+    "standby": (
+        "Show what the standby switch does to the rectifier.",
+        answer_of("tubekit.amp.switching:hot_standby", switch="switch"),
+        {"switch": {"metavar": "SWITCH", "nargs": "?", "default": "",
+                    "help": "designator, like S2 (default: the standby switch)"}},
+    ),
+    "discharge": (
+        "Show how long each capacitor holds its charge after switch-off.",
+        answer_of("tubekit.amp.discharge:discharge"), {},
+    ),
+    "sag": ("Show B+ from idle to full power and back.", answer_of("tubekit.amp.sag:sag"), {}),
+    "regulation": (
+        "Show B+ versus load current.", answer_of("tubekit.amp.loading:load_regulation", node="node"),
+        {"--node": {"metavar": "NODE", "help": "B+ point (default: the first filter cap)"}},
+    ),
+    "line-band": (
+        "Show the amp over a range of line voltages.",
+        answer_of("tubekit.decisions.line_band:line_band"), {},
+    ),
+    "lower-line": ("Find a dropping resistor or bucking transformer for high line voltage.", _lower, {}),
+    "substitutes": (
+        "List standard values or types that can replace a part.",
+        answer_of("tubekit.decisions.substitutes:substitutes",
+                  part="part", tolerance_percent="within", series="series"),
+        {
+            "part": {"metavar": "PART", "help": "designator, like C14 or V5"},
+            "--within": {"metavar": "PERCENT", "type": float, "default": 5.0,
+                         "help": "how much voltages may change [%%] (default 5)"},
+            "--series": {"metavar": "E12", "help": "preferred values, E3 to E192"},
+        },
+    ),
+}  # fmt: skip
