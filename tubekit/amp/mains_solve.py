@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import cache
+from hashlib import sha256
 from itertools import combinations
 
 import numpy as np
@@ -25,6 +27,8 @@ from tubekit.errors import SolveError
 
 Array = np.ndarray
 
+_ANSWERS: dict[bytes, MainsState] = {}
+
 SETTLINGS = 25
 """Solves after which thermistors and swinging chokes are taken as they are."""
 AGREED = 1e-3
@@ -35,6 +39,8 @@ LEAST = 1e-9
 UNDER = 0.9
 """A heater that gets less than this share of what the line voltage gives others is looked at by itself."""
 LEAK_WORDS = f"only leakage is counted, {1e-6 / REVERSE_LEAK:.0f} MΩ across each rectifier (common practice)"
+KEPT = 32
+"""Single circuits whose steady state is kept: comparisons and panels ask for the same few again and again."""
 LIVE_V = 30.0
 """An unloaded rail above this is said [V]."""
 
@@ -156,15 +162,25 @@ def solve_circuit(
 ) -> MainsState:
     """Steady state of a circuit of the amp; where it fails, what is wrong with its wiring.
 
-    `rails_only` where nobody asks for microvolts away from the supply.
+    `rails_only` where nobody asks for microvolts away from the supply. A single circuit is solved once: asked
+    for again, wherever from, it has the answer it had.
     """
+    single = circuit.batch is None
+    asked = sha256(pickle.dumps((circuit, amp.mains_hz, rails_only))).digest() if single else b""
+    if known := _ANSWERS.get(asked):
+        return known
     try:
-        return mains_steady_state(circuit, frequency_hz=amp.mains_hz, near=near, rails_only=rails_only)
+        state = mains_steady_state(circuit, frequency_hz=amp.mains_hz, near=near, rails_only=rails_only)
     except SolveError as error:
         loose = _loose(error.best, amp)
         if not loose:
             raise
         raise SolveError(loose[0], best=error.best) from error
+    if single:
+        _ANSWERS[asked] = state
+        for oldest in list(_ANSWERS)[:-KEPT]:
+            _ANSWERS.pop(oldest, None)
+    return state
 
 
 def _unloaded(state: MainsState) -> Iterator[str]:
