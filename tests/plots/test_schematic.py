@@ -42,16 +42,20 @@ def report(name: str) -> AmpReport:
 
 
 @cache
-def panels(name: str) -> tuple[Panel, ...]:
+def view(name: str) -> View:
+    return View(report(name), 0)
+
+
+def panels(name: str) -> list[Panel]:
     """The sections of the whole sheet, each with its wires."""
-    return tuple(View(report(name), 0).panels())
+    return view(name).panels
 
 
 @cache
 def alone(name: str) -> tuple[Panel, ...]:
     """Each section as it is drawn by itself, with what it feeds."""
-    view = View(report(name), 0)
-    return tuple(prepare(view.plan(one, onward=True), view.reader) for one in view.map.sections)
+    one = view(name)
+    return tuple(prepare(one.plan(each, onward=True), one.reader) for each in one.map.sections)
 
 
 # ---- nothing is lost
@@ -150,7 +154,7 @@ def _ink(box: Box) -> Box:
 
 
 def _overlaps(drawing: Drawing) -> list[tuple[str, str]]:
-    drawing.figure.canvas.draw()
+    drawing.figure.draw_without_rendering()
     renderer = drawing.figure.canvas.get_renderer()
     boxes = [(text.get_text(), text.get_window_extent(renderer)) for text in drawing.lines if text.get_text()]
     return [
@@ -166,7 +170,7 @@ SPACING = 1.5
 
 @every_amp
 def test_no_words_overlap_on_the_whole_sheet(name: str) -> None:
-    assert _overlaps(plots.schematic(report(name))) == []
+    assert _overlaps(view(name).whole()) == []
 
 
 @pytest.mark.parametrize("name", demo_names())
@@ -199,7 +203,7 @@ def test_the_volts_are_those_of_the_report() -> None:
 
 @every_amp
 def test_every_node_that_is_drawn_has_its_volts(name: str) -> None:
-    view = View(report(name), 0)
+    reader = view(name).reader
     for panel in panels(name):
         lines = [line.text for words in panel.labels.words for line in words.lines]
         lines += [line.text for one in panel.board.laid for words in one.words for line in words.lines]
@@ -214,7 +218,7 @@ def test_every_node_that_is_drawn_has_its_volts(name: str) -> None:
                 continue
             for node in item.nodes:
                 assert node in lines or node == GROUND, (name, item.name, node)
-        volts = {view.reader.volts(node) for node in panel.plan.inner if panel.plan.section.kind == "stage"}
+        volts = {reader.volts(node) for node in panel.plan.inner if panel.plan.section.kind == "stage"}
         assert volts <= {*lines, *(f"{a} {b}" for a, b in pairwise(lines))}, name
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
+from functools import cached_property
 from typing import Any
 
 from matplotlib.figure import Figure
@@ -109,6 +110,7 @@ class View:
         figure.set_label(self.words(name, [panel]))
         return Drawing(figure, tuple(figure.axes), tuple(texts))
 
+    @cached_property
     def panels(self) -> list[Panel]:
         """Every section, each with its title."""
         return [
@@ -119,7 +121,7 @@ class View:
     def whole(self) -> Drawing:
         """Everything on one sheet as wide as a lying A4 page."""
         with ink.style():
-            panels = self.panels()
+            panels = self.panels
             wide = PAPERS["A4"][0] - 2 * MARGIN
             rows = rows_of(panels, wide / LEAST)
             scale = scale_for(rows, wide, 1e6)
@@ -132,7 +134,7 @@ class View:
     def pages(self, long: float, short: float) -> tuple[Drawing, ...]:
         """Everything on pages of that size [inches], upright or lying, whichever takes fewer of them."""
         with ink.style():
-            panels = self.panels()
+            panels = self.panels
             lying, upright = (self._paged(panels, *size) for size in ((long, short), (short, long)))
             (width, height), pages = (
                 ((long, short), lying) if len(lying) <= len(upright) else ((short, long), upright)

@@ -238,8 +238,8 @@ def _best(board: Grid, wires: Wires, node: str, reader: Reader, taken: list[Box]
     for price, words in _places(board, wires, node, lines):
         if best is not None and price >= best[0]:
             continue
-        boxes = [one.box for one in words]
-        if not any(_wider(box).hits(other, 0.1) for box in boxes for other in taken):
+        boxes = [_wider(one.box) for one in words]
+        if not any(box.hits(other, 0.1) for box in boxes for other in taken):
             best = (price, words)
     return None if best is None else best[1]
 
