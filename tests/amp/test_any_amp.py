@@ -14,7 +14,7 @@ from tests.hard_changes import Case, cases
 from tubekit import analyze
 from tubekit.circuit import newton
 
-CASES, EACH = 200, 50
+CASES, EACH = 100, 25
 """Random changes in the suite; `python -m tests.hard_changes` runs any number of them."""
 FEW_ROUNDS, FEW_STEPS = 4, 120
 """Rounds between supply and amp, and Newton steps in all: demo amps need 2 and 15, a starved string 103."""

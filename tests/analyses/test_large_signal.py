@@ -71,7 +71,7 @@ def integrate(drive: float, cycles: int) -> tuple[np.ndarray, np.ndarray]:
 
     times = (cycles - 1 + np.arange(64) / 64) / HZ
     start = [rest.volts("k"), rest.volts("p")]
-    run = solve_ivp(flow, (0, times[-1]), start, "Radau", times, rtol=1e-9, atol=1e-9, max_step=1 / HZ / 40)
+    run = solve_ivp(flow, (0, times[-1]), start, "Radau", times, rtol=1e-6, atol=1e-6, max_step=1 / HZ / 40)
     plates = np.array(
         [plate_of(k, c, drive * np.cos(2 * np.pi * HZ * t)) for t, (k, c) in zip(times, run.y.T, strict=True)]
     )

@@ -1,4 +1,4 @@
-"""The harmonic steady state against a tight SciPy integration of the same supplies (LSODA, rtol 1e-9).
+"""The harmonic steady state against a tight SciPy integration of the same supplies (LSODA, rtol 1e-8).
 
 Source of the reference: SciPy; the equations are written out by hand in `tight_integration`.
 Agreement asked for: 0.1 % of mean, ripple peak to peak and ripple rms at every rail.

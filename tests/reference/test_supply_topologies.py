@@ -1,6 +1,6 @@
 """Topologies and textbook constants of power supplies.
 
-Sources: SciPy (LSODA at rtol 1e-9 by shooting, `tight_integration`) for the doublers and the half wave;
+Sources: SciPy (LSODA at rtol 1e-8 by shooting, `tight_integration`) for the doublers and the half wave;
 W16 of data/handbook/worked_examples.csv (Millman, Terman; computed) for the ripple constants and the
 critical inductance; data/handbook/rectifier_operation.csv for choke input.
 """
