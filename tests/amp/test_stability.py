@@ -198,7 +198,7 @@ def test_the_swing_of_a_tremolo_is_computed_only_where_it_is_told(monkeypatch: p
     """It costs more than the whole idle state."""
     asked: list[object] = []
     monkeypatch.setattr("tubekit.amp.stability.limit_cycle", lambda *given: asked.append(given))
-    report = analyze(amp("reverb-tremolo"))
+    report = analyze(amp("reverb-tremolo").changed({}))
     assert (report.stability.oscillator, report.stability.dangers, asked) == ("V5a", (), [])
     str(report)
     assert asked

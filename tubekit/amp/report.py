@@ -211,11 +211,14 @@ def analyze(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:
     >>> 300 < report.node("B1").dc_v < 380
     True
     """
+    known: AmpReport | None = amp.__dict__.get("report")
+    if known is not None:
+        return known
     solved = solve_amp(amp, None if near is None else near.solved)
     point, judged, jack = idle_signal(solved)
     amp.__dict__["oscillation"] = judged.dangers  # known now: no answer about this amp solves it again
     stable = judged.stable
-    return AmpReport(
+    report = AmpReport(
         amp,
         tuple(_nodes(solved, stable)),
         tuple(_tubes(solved, gains_in_place(point, amp, jack), stable)),
@@ -226,6 +229,9 @@ def analyze(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:
         solved,
         judged,
     )
+    if amp.batch is None:  # nor does another report of it; thousands at once are kept by whoever asks
+        amp.__dict__["report"] = report
+    return report
 
 
 def _tubes(
