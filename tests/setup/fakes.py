@@ -30,10 +30,14 @@ class FakeTools:
 
     def __init__(self, place: Checkout, *fails: str) -> None:
         self.place, self.fails, self.calls, self.env = place, fails, [], {}
+        self.compiled: tuple[str, ...] = ()
 
     def __call__(self, command, *, cwd, env):
         name = Path(command[0]).name
         tool = "uv " + command[1] if name == "uv" else command[2]
+        if tool == "compileall":
+            self.compiled = tuple(command)
+            return 0
         self.calls.append((tool, tuple(command)))
         self.env = dict(env)
         assert cwd == self.place.root

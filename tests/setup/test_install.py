@@ -156,3 +156,11 @@ def test_variables_that_lead_astray_are_dropped_and_index_settings_kept(place: C
     tools = FakeTools(place)
     installer(tools, environ={**astray, **kept, "PIP_USER": "1"}).install([])
     assert tools.env == {**kept, "VIRTUAL_ENV": str(place.venv), "PIP_USER": "0"}
+
+
+@pytest.mark.parametrize("uv", ["uv", ""])
+def test_what_arrived_is_compiled_once_and_not_at_every_command(place: Checkout, uv: str) -> None:
+    tools = FakeTools(place)
+    installer(tools, uv).install(["lab"])
+    assert tools.compiled == (str(place.python), "-m", "compileall", "-q", "tubekit")
+    assert not uv or "--compile-bytecode" in tools.calls[1][1]

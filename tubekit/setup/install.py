@@ -72,6 +72,8 @@ class Installer:
         self.checkout.stamp.unlink(missing_ok=True)
         if not (self.uv and self._with_uv(extras)):
             self._with_pip(extras)
+        # Where Python may not keep what it compiles, every command would compile it again: half a second.
+        self._do(self._python, "-m", "compileall", "-q", "tubekit")
         write_stamp(self.checkout, extras)
         say("set-up done")
 
@@ -80,7 +82,7 @@ class Installer:
         venv = ("venv", "--quiet", "--python", self.base, str(self.checkout.venv))
         made = self._usable() or self._do(self.uv, *venv) == 0
         self._forget_half_installed()
-        what = ("--constraints", "constraints.txt", "--editable", self._wanted(extras))
+        what = ("--compile-bytecode", "--constraints", "constraints.txt", "--editable", self._wanted(extras))
         if made and self._do(self.uv, "pip", "install", "--python", self._python, *what) == 0:
             return True
         say("uv failed (see its messages above); trying venv and pip instead")
