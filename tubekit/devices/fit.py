@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.optimize import OptimizeResult, least_squares
+import scipy
 
 from tubekit.devices.law import FloatArray, ParameterLaw
 from tubekit.devices.output_stage import answers
@@ -200,9 +200,9 @@ class FitProblem:
         ahead, behind = np.split(self.errors(np.concatenate((x + steps, x - steps))), 2)
         return np.asarray((ahead - behind).T / (2.0 * _STEP))
 
-    def solve(self, start: FloatArray) -> OptimizeResult:
+    def solve(self, start: FloatArray) -> scipy.optimize.OptimizeResult:
         """Least squares from one start."""
-        return least_squares(
+        return scipy.optimize.least_squares(
             self.errors, start, jac=self.slopes, bounds=(self.low, self.high),
             x_scale="jac", loss="soft_l1", f_scale=_STRAIGHT, max_nfev=200, xtol=1e-8, ftol=1e-8,
         )  # fmt: skip
