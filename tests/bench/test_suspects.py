@@ -182,9 +182,12 @@ def test_two_faults_where_one_does_not_explain(whole):
     assert "two together do" in result.headline()
 
 
-def test_too_few_readings_are_refused():
-    with pytest.raises(ReadingError, match="2 readings are not enough"):
-        judged(None, "B1,DC volts,334\np1a,DC volts,140\n")
+def test_one_reading_names_suspects_and_what_tells_them_apart(whole):
+    with pytest.raises(ReadingError, match="0 readings are not enough"):
+        judged(None, "mains,AC volts,117\n")
+    result = judged(whole, "k34,DC volts,29\n")
+    assert {"R14", "C11"} <= {each.part for each in result.suspects}
+    assert result.following
 
 
 @pytest.mark.parametrize("name", ["teasel", "burdock", "fescue"])

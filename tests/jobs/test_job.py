@@ -9,6 +9,7 @@ import pytest
 
 from tests.amps import amp
 from tubekit.cli import main
+from tubekit.decisions.judge import Judgement
 from tubekit.errors import ReadingError
 from tubekit.jobs import actions
 from tubekit.jobs.job import open_job
@@ -20,8 +21,7 @@ from tubekit.jobs.words import rows_typed
 @pytest.fixture
 def unjudged(monkeypatch):
     """Readings are entered without the second it takes to judge them."""
-    monkeypatch.setattr(actions, "good_bands", lambda _readings: None)
-    monkeypatch.setattr(actions, "verdicts", lambda _readings, _bands: ())
+    monkeypatch.setattr(actions, "judge", lambda readings: Judgement(readings, (), (), (), None))
 
 
 @pytest.fixture
@@ -45,6 +45,8 @@ def job(tmp_path, capsys):
 def test_readings_are_judged_as_they_are_entered(job):
     text = job("read", "line=121", "B1=345.6", "V3.k=24.84", "V3=45mA")
     assert "1 of 3 out of range" in text or "2 of 3 out of range" in text
+    assert "V3, V4 too hot: switch off until the cause is found." in text
+    assert "names the part" in text
     assert open_job(job.folder).line_v == 121
     result = open_job(job.folder).readings()
     assert [str(each.probe) for each in result.readings] == [

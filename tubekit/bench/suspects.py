@@ -32,8 +32,8 @@ from tubekit.text import Printed, Table, headed, quantity
 ACCUSE_BELOW, DOUBT_BELOW = 0.1, 0.5
 """A part is named once the chance that nothing is wrong falls below the first; below the second the readings
 are called doubtful."""
-LEAST = 3
-"""Fewer readings accuse no part."""
+LEAST = 1
+"""Readings that name a suspect; the next one to take tells the others apart."""
 EXPLAINED = 1e-3
 """Readings this unlikely under the best single fault are looked at for pairs."""
 ALIKE = 6.0
@@ -218,7 +218,6 @@ def suspects(
     book: FaultTable | None = None,
     bands: Spread | None = None,
     age: Age = "vintage",
-    least: int = LEAST,
     progress: Progress | None = None,
 ) -> Suspects:
     """The parts that best explain a set of readings, and the reading that would tell more.
@@ -234,8 +233,6 @@ def suspects(
         calls wrong by them is never called good here.
     age
         'vintage' or 'modern' parts.
-    least
-        Readings that are needed at least.
     progress
         Called with (done, of).
 
@@ -266,10 +263,10 @@ def suspects(
     >>> print(suspects(taken).headline())  # doctest: +ELLIPSIS
     Ottermere Teasel: most likely ...
     """
-    if len(readings.readings) < least:
+    if len(readings.readings) < LEAST:
         raise ReadingError(
-            f"{len(readings.readings)} readings are not enough", where=readings.source,
-            fix=f"Take at least {least}, ideally a voltage at every tube",
+            "0 readings are not enough", where=readings.source,
+            fix="Take one that looks wrong, ideally a voltage at every tube",
         )  # fmt: skip
     book = book or _book(readings, age, progress)
     bands = bands or good_bands(readings, age=age, ready=book.population)

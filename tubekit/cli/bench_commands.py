@@ -40,7 +40,9 @@ def add_bench_commands(commands: Any) -> None:
     ):
         parser = command(commands, name, help_text, answer)
         amp_words(parser, mains=False)
-        parser.add_argument("readings", metavar="READINGS", help=READINGS)
+        parser.add_argument(
+            "readings", metavar="READINGS", nargs="?", default="", help=f"{READINGS}; of a job its own"
+        )
         _age(parser)
         change_words(parser)
     parser = command(
@@ -131,18 +133,32 @@ def _spread(asked: Asked) -> Any:
     )  # fmt: skip
 
 
-def _judge(asked: Asked) -> Any:
+def _readings(asked: Asked) -> Any:
+    """The list that is named, or all readings of a job."""
     from tubekit.bench.readings import load_readings
+    from tubekit.jobs.job import open_job
+
+    if asked.readings:
+        return load_readings(asked.readings, changed_amp(asked))
+    readings = open_job(asked.amp).readings() if Path(asked.amp).is_dir() else None
+    if readings is None:
+        raise ChangeError(
+            "there are no readings", where=asked.amp,
+            fix="Name a list of readings after the amp; in a job, type job read PLACE=VALUE",
+        )  # fmt: skip
+    return readings
+
+
+def _judge(asked: Asked) -> Any:
     from tubekit.decisions.judge import judge
 
-    return judge(load_readings(asked.readings, changed_amp(asked)), age=asked.age)
+    return judge(_readings(asked), age=asked.age)
 
 
 def _suspects(asked: Asked) -> Any:
-    from tubekit.bench.readings import load_readings
     from tubekit.bench.suspects import suspects
 
-    return suspects(load_readings(asked.readings, changed_amp(asked)), age=asked.age, progress=_progress)
+    return suspects(_readings(asked), age=asked.age, progress=_progress)
 
 
 def _cable(asked: Asked) -> Any:

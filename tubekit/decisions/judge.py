@@ -11,7 +11,7 @@ from tubekit.amp.parts.faults import Age
 from tubekit.amp.signal_order import outputs
 from tubekit.analyses.small_signal import frequency_response
 from tubekit.decisions.population import Population, with_fault_ports
-from tubekit.decisions.power_tubes import PowerVerdict, power_verdicts
+from tubekit.decisions.power_tubes import PowerVerdict, power_table, power_verdicts, too_hot
 from tubekit.decisions.probe import Tone, meter_values, tip_of
 from tubekit.decisions.reading import PartValue, Reading, Readings
 from tubekit.decisions.sensitivity import RailShortfall, rail_shortfall
@@ -175,9 +175,8 @@ class Judgement(Printed):
         """Number of readings that are fine."""
         count = {word: sum(v.word == word for v in self.verdicts) for word in _WORDS}
         text = ", ".join(f"{n} {word}" for word, n in count.items() if n)
-        hot = [p.tube for p in self.power if p.verdict == "too hot"]
-        stop = f" {', '.join(hot)} too hot: switch off until the cause is found." if hot else ""
-        return f"{self.readings.drawn.title}, {len(self.verdicts)} readings: {text or 'none'}.{stop}"
+        text = f"{self.readings.drawn.title}, {len(self.verdicts)} readings: {text or 'none'}."
+        return " ".join(filter(None, (text, too_hot(self.power))))
 
     def tables(self) -> list[Table]:
         """Readings, the worst first, then output tubes, then parts."""
@@ -199,8 +198,7 @@ class Judgement(Printed):
         bands = f"95 % of good amps with {self.bands.age} parts fall in the normal ranges."
         tables = [Table("Readings", heads, rows, note=" ".join([bands, *map(str, self.readings.notes)]))]
         if self.power:
-            heads = headed("verdict", "output tubes", "rule")
-            tables.append(Table("Output tubes", heads, [(p.verdict, p.text, p.rule) for p in self.power]))
+            tables.append(power_table(self.power))
         if self.shares:
             tables.append(self.shares.table())
         if self.drifts:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -16,6 +16,7 @@ from tubekit.decisions.rating import FIXED_BIAS_SHARE
 from tubekit.decisions.reading import Readings
 from tubekit.decisions.tube_limits import FIXED_BIAS_SOURCE, POWER_TUBE_FROM_W, rated
 from tubekit.devices import catalogue
+from tubekit.text import Table, headed
 
 WELL_MATCHED_A = 1e-3
 """A pair this close is well matched (common practice, no source)."""
@@ -31,6 +32,21 @@ class PowerVerdict:
     verdict: str
     text: str
     rule: str
+
+
+def too_hot(power: Iterable[PowerVerdict]) -> str:
+    """Which tubes are too hot, and what to do; '' where none is."""
+    hot = [each.tube for each in power if each.verdict == "too hot"]
+    return f"{', '.join(hot)} too hot: switch off until the cause is found." if hot else ""
+
+
+def power_table(power: Iterable[PowerVerdict]) -> Table:
+    """One row per verdict."""
+    return Table(
+        "Output tubes",
+        headed("verdict", "output tubes", "rule"),
+        [(p.verdict, p.text, p.rule) for p in power],
+    )
 
 
 def power_verdicts(readings: Readings, report: AmpReport) -> Iterator[PowerVerdict]:

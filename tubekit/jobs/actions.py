@@ -14,7 +14,8 @@ from tubekit.bench.amp_fit import LEAST
 from tubekit.bench.chassis_diff import chassis_diff
 from tubekit.bench.orders import OrderList, order_list
 from tubekit.bench.readings import load_readings
-from tubekit.decisions.judge import WRONG, Verdict, good_bands, verdicts
+from tubekit.decisions.judge import WRONG, Judgement, Verdict, judge
+from tubekit.decisions.power_tubes import PowerVerdict, power_table, too_hot
 from tubekit.errors import ChangeError, near_matches
 from tubekit.jobs.job import KEEP, Job, open_job, said_of
 from tubekit.jobs.journal import ENCLOSED, Entry, JobError, append, enclose, fingerprint, home_of
@@ -33,6 +34,7 @@ class Entered(Printed):
     verdicts: tuple[Verdict, ...] = ()
     then: str = ""
     amp: Amp | None = None
+    power: tuple[PowerVerdict, ...] = ()
 
     json_keys = ("number=entry.number", "kind=entry.kind", "says=entry.says", "verdicts", "then")
 
@@ -40,9 +42,9 @@ class Entered(Printed):
         """Words for what was entered."""
         text = f"Entry {self.entry.number}, {self.entry.kind}: {said_of(self.entry)}"
         wrong = sum(each.word == WRONG for each in self.verdicts)
-        count = f"{wrong} of {len(self.verdicts)} out of range" if wrong else "all in range"
+        count = f"{wrong} of {len(self.verdicts)} out of range" if wrong else "All in range"
         verdict = f" {count}." if self.verdicts else ""
-        return f"{text}.{verdict} {self.then}".strip()
+        return " ".join(filter(None, (f"{text}.{verdict}", too_hot(self.power), self.then)))
 
     def tables(self) -> list[Table]:
         """Each reading with its normal range."""
@@ -54,7 +56,8 @@ class Entered(Printed):
         heads = headed(
             "reading", "you read [] >", "verdict", "normal low [] >", "typical [] >", "normal high [] >"
         )
-        return [Table("Readings", heads, rows)] if rows else []
+        tables = [Table("Readings", heads, rows)] if rows else []
+        return [*tables, *([power_table(self.power)] if self.power else [])]
 
 
 def author(job: Job | None = None) -> str:
@@ -161,11 +164,18 @@ def enter_rows(job: Job, rows: Sequence[Mapping[str, str]], *, file: str = "", *
     if readings is None or not readings.readings:
         return done
     taken = {(r.probe.quantity, r.probe.place) for r in load_readings(plain, amp).readings}
-    judged = verdicts(readings, good_bands(readings))
-    own = tuple(v for v in judged if (v.reading.probe.quantity, v.reading.probe.place) in taken)
-    enough = len(readings.readings) >= LEAST
-    then = "job twin fits the amp to its readings; swap, drive and the others take this folder for the amp."
-    return Entered(done.entry, own, then if enough else "", amp)
+    judged = judge(readings)
+    own = tuple(v for v in judged.verdicts if (v.reading.probe.quantity, v.reading.probe.place) in taken)
+    return Entered(done.entry, own, _then(judged, job.folder), amp, judged.power)
+
+
+def _then(judged: Judgement, folder: Path) -> str:
+    """What to do after readings: look for the part, or fit the amp to them."""
+    if not judged.fine:
+        return f"Next: suspects {folder} names the part and what to read next."
+    if len(judged.readings.readings) < LEAST:
+        return ""
+    return "job twin fits the amp to its readings; swap, drive and the others take this folder for the amp."
 
 
 def decide(folder: str | Path, changes: Mapping[str, object], why: str, **more: Any) -> Entered:

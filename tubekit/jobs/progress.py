@@ -345,7 +345,7 @@ def _likely(job: Job, sheet: Sheet, step: Step, outcome: Outcome) -> tuple[str, 
     readings = job.readings() if sheet.name == "idle" and step.place != MAINS_ROW else None
     if readings is not None and readings.readings:
         try:
-            answer = suspects(readings, least=1)
+            answer = suspects(readings)
         except TubekitError:
             return step.usual(outcome.value), ""
         if answer.suspects:

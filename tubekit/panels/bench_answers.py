@@ -82,7 +82,7 @@ class Accused:
 
         Raises
         ------
-        ReadingError : fewer than three readings. SolveError : the drawn amp has no idle state.
+        ReadingError : no reading. SolveError : the drawn amp has no idle state.
         """
         ready = self.ready(checked)
         book = self.found.book if ready and self.found is not None else None

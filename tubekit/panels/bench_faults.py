@@ -152,9 +152,7 @@ class AccusedBox(widgets.VBox):
         few = LEAST - len(checked.readings.readings)
         self.button.disabled = few > 0
         if few > 0:
-            self._nothing(
-                f"{few} more {'reading' if few == 1 else 'readings'}, are needed before a part can be named."
-            )
+            self._nothing(f"{few} more reading{'' if few == 1 else 's'}: then a part can be named.")
         elif self.accused.ready(checked):
             self.now()
         elif self.found is not None:
@@ -182,7 +180,7 @@ class AccusedBox(widgets.VBox):
 
         Raises
         ------
-        ReadingError : fewer than three readings. SolveError : the amp has no idle state.
+        ReadingError : no reading. SolveError : the amp has no idle state.
         """
         assert self._checked is not None
         self.task.stop()

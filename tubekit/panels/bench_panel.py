@@ -92,7 +92,7 @@ class BenchPanel(Panel):
 
         Raises
         ------
-        ReadingError : fewer than three readings.
+        ReadingError : no reading.
         """
         return self.accused.now()
 
