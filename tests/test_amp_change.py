@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.amps import amp
 from tubekit.amp.amp import Amp
 from tubekit.amp.load import load_amp
 from tubekit.amp.parts import Capacitor, Jack, Potentiometer, Resistor, Switch, Tube
@@ -205,3 +206,11 @@ def test_a_capacitor_nobody_sells_is_asked_about(changes, text, meant):
     assert text in str(caught.value)
     assert meant in str(caught.value)
     assert load_amp("teasel").changed({"C14": "220u"}).parts["C14"].farads == pytest.approx(220e-6)
+
+
+def test_a_speaker_taken_out_takes_its_field_coil_along():
+    """The field coil is in the speaker: everything after it loses B+."""
+    after = amp("paraphase-field-coil").changed({"LS1": "removed"})
+    assert after.parts["L1"].condition == "open"
+    assert after.changes["L1"][1] == "open"
+    assert amp("paraphase-field-coil").parts["L1"].condition == "fitted"

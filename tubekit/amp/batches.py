@@ -174,6 +174,10 @@ def _removed(so_far: Outcome, part: Part, step: ChangeStep) -> Outcome:
         )
     left = {name: one for name, one in so_far.parts.items() if one is not part}
     records = so_far.records | {part.designator: (_shown(part, ""), REMOVED)}
+    for name, coil in left.items():  # a speaker takes its field coil along
+        if getattr(coil, "field_of", "") == part.designator:
+            records = records | {name: (_shown(coil, ""), FAULTS[0])}
+            left = left | {name: replace(coil, condition=FAULTS[0])}
     return Outcome(left, records, so_far.batch)
 
 

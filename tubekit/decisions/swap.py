@@ -99,7 +99,7 @@ class SwapReport(Printed):
         single = self.before.amp.batch is None and self.after.amp.batch is None
         words = [
             f"{one.what} {one.decibels}" for one in (heard(self.before, self.after) if single else ())
-            if (one.counts if one.unit == "V" else MOVED <= abs(one.change) < np.inf)
+            if np.isfinite(one.change) and (one.counts if one.unit == "V" else abs(one.change) >= MOVED)
         ]  # fmt: skip
         if words:
             return f"{self.headline()} Heard: {', '.join(words)}."
