@@ -122,11 +122,7 @@ class _Scale(PredictionView):
         self.band.set_bounds(low, 0.0, high - low, 1.0)
         self.band.set_visible(true is not None)
         words = "" if true is None else f"dashed: calculated, {plain(true, handle.unit)}"
-        words += (
-            ""
-            if printed is None
-            else f"; square: from a data sheet or other source, {plain(printed, handle.unit)}"
-        )
+        words += "" if printed is None else f"; square: other source, {plain(printed, handle.unit)}"
         self.legend.set_text(f"{words}; shaded: counts as right" if words else "")
 
 
