@@ -39,6 +39,7 @@ ABOUT: dict[str, str] = {
     "report": "lists rails, rectifiers, tubes and ratings; a part without a rating has no line",
     "trace": SIGNAL,
     "drive": SIGNAL,
+    "listen": "a note through the whole amp: levels, output tubes, rails and cathodes",
     "bias": SIGNAL,
     "hum": "lists sources of hum and what filters them",
     "loop": "no feedback here",

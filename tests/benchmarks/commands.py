@@ -56,6 +56,7 @@ def asked(name: str, folder: Path) -> Iterator[list[str]]:
     for switch in first[Switch]:
         yield ["standby", path, switch]
     yield ["swap", path, change]
+    yield ["listen", path, change, "--seconds", "0.1"]
     yield ["swap", path, "--line", f"{float(one.design_mains_rms) * 1.05:.4g}"]
     yield ["tone", path, f"{first[Capacitor][-1]}=10n"]
     if first[Potentiometer]:

@@ -209,7 +209,7 @@ def _checked(drive: Array, network: Network, rate_hz: float, every: int) -> Arra
     if not np.isfinite(drive).all():
         at = int(np.argmin(np.isfinite(drive)))
         raise CircuitError(
-            f"the signal is not a number at sample {at + 1} ({at / rate_hz:.3g} s)", fix="Mend the file"
+            f"the signal is not a number at sample {at + 1} ({at / rate_hz:.3g} s)", fix="Fix the file"
         )
     peak = float(np.abs(drive).max(initial=0.0))
     if peak > MOST_V:

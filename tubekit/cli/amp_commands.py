@@ -1,9 +1,12 @@
-"""Commands about one amp: its signal (trace, tone, loop, drive, bias, hum), its supply, its substitutes."""
+"""Commands about one amp: its signal (trace, tone, drive, listen, hum, …), its supply, its substitutes."""
 
 from __future__ import annotations
 
+import sys
+import time
 from collections.abc import Mapping
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 from tubekit.cli.arguments import Asked, Work, amp_words, answer_of, change_words, changes, command, drawn_amp
@@ -58,6 +61,43 @@ def _lower(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
     return lower_line_voltage(amp.changed(changed), MAINS.read(asked.mains))
 
 
+def _listen(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
+    from tubekit.analyses import audio_kernel
+    from tubekit.decisions.listen import listen, signal
+    from tubekit.units import parse
+
+    if not audio_kernel.installed():
+        words = "numba is not installed, so this takes a hundred times as long: pip install 'tubekit[sound]'"
+        print(f"tubekit: {words}", file=sys.stderr)
+    level = parse(asked.level, "V")
+    what = signal(asked.signal, level_v=level, hertz=asked.hertz, seconds=asked.seconds)
+    folder = None if asked.to is None else Path(asked.to)
+    return listen(
+        amp, changed, what, jack=asked.jack, folder=folder, overwrite=asked.overwrite, progress=_Left()
+    )
+
+
+class _Left:
+    """Share done and time left in the terminal, where one looks on."""
+
+    def __init__(self) -> None:
+        self.begun: dict[str, float] = {}
+
+    def __call__(self, what: str, share: float) -> None:
+        now = time.monotonic()
+        since = self.begun.setdefault(what, now)
+        if not sys.stderr.isatty() or share <= 0.0:
+            return
+        left = (now - since) * (1.0 - share) / share
+        end = "\n" if share >= 1.0 else ""
+        print(
+            f"\rplaying {what}: {100 * share:3.0f} %, {left:3.0f} s left",
+            end=end,
+            file=sys.stderr,
+            flush=True,
+        )
+
+
 _JACK = {
     "--jack": {"metavar": "J1", "help": "input jack to drive (default: the one with a plug in it)"}
 }  # fmt: skip
@@ -79,6 +119,20 @@ ANSWERS: dict[str, tuple[str, Work, dict[str, dict[str, Any]]]] = {
         answer_of("tubekit.decisions.drive:drive_report", jack="jack", frequency_hz="hertz"),
         {**_JACK, "--hertz": {
             "metavar": "HZ", "type": float, "default": 1000.0, "help": "frequency of the drive"}},
+    ),
+    "listen": (
+        "Play a note before and after a change: hear it, and watch the currents move.", _listen,
+        {
+            **_JACK,
+            "--signal": {
+                "metavar": "NAME", "default": "string",
+                "help": "string (default), sine, two-tone, burst, sweep, step, or a WAV or FLAC file"},
+            "--level": {"metavar": "VOLTS", "default": "100m", "help": "peak at the jack (default: 100 mV)"},
+            "--hertz": {"metavar": "HZ", "type": float, "default": 110.0, "help": "pitch (default: 110 Hz)"},
+            "--seconds": {"metavar": "S", "type": float, "default": 2.0, "help": "how long (default: 2 s)"},
+            "--to": {"metavar": "FOLDER", "help": "write WAV files, level-matched, into this folder"},
+            "--overwrite": {"action": "store_true", "help": "overwrite files of the same name"},
+        },
     ),
     "bias": (
         "Judge the bias of the output tubes: leave it or change it.", _bias,

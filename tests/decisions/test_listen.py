@@ -1,0 +1,117 @@
+"""An amp that plays: signals, meters, files, and that it agrees with what the steady solvers say."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy
+
+from tests.amps import amp
+from tests.say import say
+from tubekit.amp.signal import signal_path
+from tubekit.amp.sound import meter, play_amp
+from tubekit.analyses.signals import KINDS, read_sound, resampled, write_sound
+from tubekit.cli import main
+from tubekit.decisions.listen import listen, signal
+from tubekit.errors import ChangeError, CircuitError, RecordError, SolveError
+
+RATE = 48_000
+
+
+def tone(volts: float, seconds: float, hertz: float = 1000.0) -> np.ndarray:
+    return volts * np.sin(2 * np.pi * hertz * np.arange(1, round(seconds * RATE) + 1) / RATE)
+
+
+def test_a_small_tone_has_the_gain_of_the_slopes() -> None:
+    volts = play_amp(amp("vetch"), tone(1e-4, 0.3), RATE).volts[-4800:]
+    played = 2 * abs(np.fft.rfft(volts)[100]) / len(volts) / 1e-4
+    path = signal_path(amp("vetch"))
+    exact = abs(path.reference_gain[0]) * abs(
+        path.input_ohms[0] / (path.input_ohms[0] + path.view.source_ohms)
+    )
+    off = 20 * np.log10(played / exact)
+    say(f"gain of vetch at 1 kHz, played against slopes: {off:+.3f} dB")
+    assert abs(off) < 0.05
+
+
+def test_a_signal_has_its_level_and_its_length() -> None:
+    for kind in KINDS:
+        one = signal(kind, level_v=0.05, seconds=0.4)
+        assert len(one.volts) == 0.4 * RATE
+        assert np.abs(one.volts).max() == pytest.approx(0.05), kind
+
+
+def test_a_string_has_the_pitch_it_is_tuned_to_and_fades() -> None:
+    note = KINDS["string"](110.0, 2.0, RATE)
+    lines = np.abs(np.fft.rfft(note))
+    first = np.argmax(lines[: 2 * 165]) / 2.0
+    assert first == pytest.approx(110.0, abs=1.0)
+    assert np.std(note[-RATE // 4 :]) < 0.5 * np.std(note[: RATE // 4])
+
+
+def test_a_file_is_read_as_it_was_written(tmp_path: Path) -> None:
+    sound = 0.5 * tone(1.0, 0.05)
+    write_sound(tmp_path / "a.wav", sound, RATE)
+    read, rate = read_sound(tmp_path / "a.wav")
+    assert rate == RATE
+    assert read == pytest.approx(sound, abs=2e-4)
+    with pytest.raises(RecordError, match="already"):
+        write_sound(tmp_path / "a.wav", sound, RATE)
+    pytest.importorskip("soundfile").write(tmp_path / "a.flac", sound, RATE)
+    assert read_sound(tmp_path / "a.flac")[0] == pytest.approx(sound, abs=2e-4)
+
+
+def test_files_that_are_no_sound_are_refused(tmp_path: Path) -> None:
+    scipy.io.wavfile.write(tmp_path / "n.wav", RATE, np.array([0.0, np.nan], np.float32))
+    (tmp_path / "t.wav").write_text("no sound")
+    for name, words in (
+        ("n.wav", "sample 2 is not a number"),
+        ("t.wav", "cannot be read"),
+        ("x.wav", "no such file"),
+    ):
+        with pytest.raises(ChangeError, match=words):
+            signal(str(tmp_path / name))
+    with pytest.raises(ChangeError, match="Near: string"):
+        signal("sting")
+    with pytest.raises(CircuitError, match="V peak"):
+        listen(amp("vetch"), what=signal("sine", level_v=1e6, seconds=0.01))
+
+
+def test_an_amp_that_oscillates_is_not_played() -> None:
+    with pytest.raises(SolveError, match=r"(?i)oscillat"):
+        play_amp(amp("burdock").changed({"T2.primary.nodes": ["p4", "B1", "p3"]}), np.zeros(10), RATE)
+
+
+def test_a_meter_shows_a_step_as_the_standard_has_it() -> None:
+    shown = meter(np.ones(2000), 0.0, 1000.0)
+    assert shown[299] == pytest.approx(0.99, abs=0.002)
+    assert 1.01 <= shown.max() <= 1.015
+    assert shown[-1] == pytest.approx(1.0, abs=1e-3)
+    assert meter(np.full(50, 0.03), 0.03, 1000.0) == pytest.approx(0.03)
+
+
+def test_what_is_heard_has_no_more_samples_than_what_went_in() -> None:
+    assert len(resampled(resampled(np.zeros(441), 44100, 88200), 88200, 44100)) == 441
+    assert len(play_amp(amp("vetch"), np.zeros(441), 44100).volts) == 441
+
+
+def test_the_command_writes_both_at_one_level(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["listen", "vetch", "V2.emission=0.7", "--seconds", "0.3", "--to", str(tmp_path)]
+    assert main(words) == 0
+    text = capsys.readouterr().out
+    assert len(text.splitlines()) <= 25
+    assert "before played" in text
+    assert "one RMS level" not in text  # in the whole answer
+    sounds = [read_sound(place)[0] for place in sorted(tmp_path.iterdir())]
+    assert [place.name for place in sorted(tmp_path.iterdir())] == ["vetch after.wav", "vetch before.wav"]
+    assert np.std(sounds[0]) == pytest.approx(np.std(sounds[1]), rel=0.02)
+    assert 0.85 < max(np.abs(each).max() for each in sounds) < 0.9
+    assert main(words) == 2
+    assert "already" in capsys.readouterr().err
+    assert main([*words, "--overwrite", "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["before"]["rms_v"] > answer["after"]["rms_v"] > 0.0
+    assert len(answer["after"]["tubes"]) == 1

@@ -1,0 +1,254 @@
+"""An amp that plays: what comes out of the speaker, and what meters show while it does."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from functools import cache
+
+import numpy as np
+import scipy
+
+from tubekit.amp.amp import Amp
+from tubekit.amp.build import signal_strays
+from tubekit.amp.hum_paths import generator
+from tubekit.amp.mains_solve import solve_circuit
+from tubekit.amp.parts import GROUND
+from tubekit.amp.signal_order import output_sections
+from tubekit.amp.signal_view import GENERATOR, SignalView, signal_view
+from tubekit.amp.stability import refuse_unstable
+from tubekit.analyses.audio import Played, play
+from tubekit.analyses.mains import MainsState
+from tubekit.analyses.signals import resampled
+from tubekit.circuit.parts import Circuit
+from tubekit.errors import ChangeError
+from tubekit.text import Printed, Table, quantity
+
+Array = np.ndarray
+STEPS_HZ = 88_200
+"""Steps a second at least: twice the samples of the usual files."""
+CYCLE_PARTS = 16
+"""Traces are means over this part of a line cycle."""
+METER_S, METER_OVERSHOOT = 0.3, 0.0125
+"""A moving-coil meter shows 99 % of a step after this time [s], and at most this share more than the step.
+IEC 60268-17 (from memory: 300 ms, 1 to 1.5 %)."""
+TONE_HZ, TONE_S, TONE_CYCLES = 1000.0, 0.25, 50
+"""Distortion is that of a sine of this frequency [Hz], so long after its start [s], over so many cycles."""
+HARMONICS = 20
+HOLDS_V = 0.5
+"""A cathode that is nearer to ground has no bias resistor to speak of [V]; common practice, no source."""
+
+
+@dataclass(frozen=True)
+class TubePlayed:
+    """An output tube while the amp plays: highest reading of a moving-coil meter in each lead."""
+
+    section: str
+    cathode_idle_a: float = quantity("A", "I_k", "cathode current at idle", label="cathode idle")
+    cathode_a: float = quantity(
+        "A", "I_k", "highest meter reading in the cathode lead", label="cathode played"
+    )
+    plate_idle_a: float = quantity("A", "I_p", "plate current at idle", label="plate idle")
+    plate_a: float = quantity("A", "I_p", "highest meter reading in the plate lead", label="plate played")
+
+
+@dataclass(frozen=True)
+class NodePlayed:
+    """A rail or a cathode while the amp plays, as means over a line cycle."""
+
+    place: str
+    node: str
+    idle_v: float = quantity("V", "V", "mean voltage at idle", label="idle")
+    played_v: float = quantity("V", "V", "lowest mean of a rail, highest of a cathode", label="played")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class AmpSound(Printed):
+    """An amp while a signal plays; `volts` (T,) at the output, `played` has every other trace."""
+
+    amp: Amp
+    output: str
+    volts: Array = field(repr=False)
+    rate_hz: int = quantity("Hz", "f_s", "samples a second")
+    rms_v: float = quantity("V RMS", "V", "output level", label="level")
+    peak_v: float = quantity("V", "V", "highest output voltage", label="peak")
+    thd_percent: float = quantity(
+        "%", "THD", "distortion of a 1 kHz sine of the same peak at the jack", label="THD", format=".1f"
+    )
+    tubes: tuple[TubePlayed, ...] = ()
+    rails: tuple[NodePlayed, ...] = ()
+    cathodes: tuple[NodePlayed, ...] = ()
+    played: Played = field(repr=False, kw_only=True)
+    view: SignalView = field(repr=False, kw_only=True)
+
+    json_keys = (
+        "amp=amp.title", "output", "rate_hz", "rms_v", "peak_v", "thd_percent", "tubes", "rails", "cathodes",
+    )  # fmt: skip
+
+    def headline(self) -> str:
+        """Level and distortion."""
+        return f"{self.amp.title}: {self.rms_v:.3g} V RMS at {self.output}, {self.peak_v:.3g} V peak"
+
+    def tables(self) -> list[Table]:
+        """Tubes, rails and cathodes."""
+        return [
+            Table.of("Output tubes", self.tubes, "section", "cathode_idle_a", "cathode_a", "plate_idle_a",
+                     "plate_a", key="tubes"),
+            Table.of("Rails and cathodes", (*self.rails, *self.cathodes), "place", "node", "idle_v",
+                     "played_v", key="nodes"),
+        ]  # fmt: skip
+
+
+def play_amp(
+    amp: Amp,
+    signal_v: Array,
+    rate_hz: int,
+    *,
+    jack: str | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> AmpSound:
+    """Play a signal through an amp that idles, its line and rectifiers running.
+
+    Parameters
+    ----------
+    amp
+        The amp, from `load_amp`, changed or not.
+    signal_v
+        The signal (T,) at the jack, behind the generator's 600 Ω [V].
+    rate_hz
+        Its samples a second; steps are twice as many or more.
+    jack
+        Designator of the driven input jack; the one drawn as plugged, or the first input, when not given.
+    progress
+        Called now and then with the share done.
+
+    Returns
+    -------
+    AmpSound
+        The output, and what meters show; what there is by then, where Ctrl-C ends it.
+
+    Raises
+    ------
+    ChangeError
+        A batch; no input jack or no output.
+    CircuitError
+        The signal has a sample that is no number, or is beyond what a jack gets.
+    SolveError
+        The amp oscillates, or a step does not arrive.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> result = play_amp(load_amp("vetch"), np.zeros(480), 48_000)
+    >>> len(result.volts), bool(result.rms_v < 0.1)
+    (480, True)
+    """
+    if amp.batch is not None:
+        raise ChangeError("only one amp is played at a time", where=amp.name, fix="Take one with member(0)")
+    view = signal_view(amp, jack=jack)
+    refuse_unstable(amp, view.stability)
+    circuit, start = _ready(view)
+    more = -(-STEPS_HZ // rate_hz)
+    every = max(1, round(rate_hz * more / (CYCLE_PARTS * amp.mains_hz)))
+
+    def heard(signal: Array, report: Callable[[float], None] | None = None) -> Played:
+        fine = resampled(np.asarray(signal, float), rate_hz, rate_hz * more)
+        return play(
+            circuit, fine, rate_hz * more, source=GENERATOR, outputs=[(view.output.a, view.output.b)],
+            start=start, every=every, progress=None if report is None else lambda share, _: report(share),
+        )  # fmt: skip
+
+    played = heard(signal_v, progress)
+    volts = resampled(played.outputs[:, 0], rate_hz * more, rate_hz)[: len(signal_v)]
+    peak = float(np.abs(signal_v).max(initial=0.0))
+    rms = float(np.std(volts)) if len(volts) else 0.0
+    thd = _distortion(heard, peak, rate_hz) if peak > 0.0 else float("nan")
+    watched = tuple(one.name for one in output_sections(view.amp))
+    return AmpSound(
+        view.amp, view.output.designator, volts, rate_hz, rms, float(np.abs(volts).max(initial=0.0)), thd,
+        tuple(_tube(name, played, start, rate_hz * more / every) for name in watched),
+        tuple(_rails(view, played, start)), tuple(_cathodes(view, played, start, watched)),
+        played=played, view=view,
+    )  # fmt: skip
+
+
+def _ready(view: SignalView) -> tuple[Circuit, MainsState]:
+    """The amp with strays and generator, and its steady state on the line."""
+    solved = view.solved
+    circuit = solved.built.circuit.with_parts(
+        *signal_strays(view.amp), *generator(view.jack, 0.0, view.source_ohms, view.blocked)
+    )
+    return circuit, solve_circuit(circuit, view.amp, solved.state)
+
+
+def _distortion(heard: Callable[[Array], Played], peak: float, rate: int) -> float:
+    """THD of a sine of this peak, by whole cycles once it is steady [%]."""
+    count = round(TONE_CYCLES / TONE_HZ * rate)
+    time = np.arange(1, round(TONE_S * rate) + count + 1) / rate
+    played = heard(peak * np.sin(2 * np.pi * TONE_HZ * time))
+    volts = resampled(played.outputs[:, 0], round(played.rate_hz), rate)[len(time) - count : len(time)]
+    lines = np.abs(np.fft.rfft(volts))[TONE_CYCLES::TONE_CYCLES][:HARMONICS]
+    return float(100.0 * np.sqrt(np.square(lines[1:]).sum()) / lines[0]) if lines[0] > 0.0 else float("nan")
+
+
+@cache
+def _ballistics() -> tuple[float, float]:
+    """Natural frequency [rad/s] and damping of the meter's pointer, a mass on a spring (any textbook)."""
+    log = np.log(METER_OVERSHOOT)
+    damping = float(-log / np.hypot(np.pi, log))
+    ring = np.sqrt(1.0 - damping**2)
+
+    def short(turn: float) -> float:
+        return float(np.exp(-damping * turn) * np.cos(ring * turn - np.arcsin(damping)) / ring - 0.01)
+
+    return float(scipy.optimize.brentq(short, 0.1, 0.999 * np.pi / ring)) / METER_S, damping
+
+
+def meter(values: Array, idle: float, rate_hz: float) -> Array:
+    """What a moving-coil meter shows of a current that was idle before, (T,).
+
+    Examples
+    --------
+    >>> shown = meter(np.ones(1000), 0.0, 1000.0)
+    >>> [round(float(shown[k]), 2) for k in (49, 299)], round(float(shown.max()), 3)
+    ([0.16, 0.99], 1.013)
+    """
+    natural, damping = _ballistics()
+    over, under = scipy.signal.bilinear([natural**2], [1.0, 2.0 * damping * natural, natural**2], fs=rate_hz)
+    return np.asarray(idle + scipy.signal.lfilter(over, under, values - idle))
+
+
+def _tube(name: str, played: Played, start: MainsState, rate: float) -> TubePlayed:
+    shown = []
+    for lead in ("cathode", "plate"):
+        idle = float(np.ravel(start.operating_point.current(name, lead))[0])
+        values = meter(played.run.current(name, lead), idle, rate)
+        shown += [idle, float(values.max(initial=idle))]
+    return TubePlayed(name, *shown)
+
+
+def _rails(view: SignalView, played: Played, start: MainsState) -> Iterator[NodePlayed]:
+    for rail in view.solved.rails():
+        yield _node(f"{rail.node} ({rail.capacitor})", rail.node, played, start, np.argmin)
+
+
+def _cathodes(
+    view: SignalView, played: Played, start: MainsState, watched: tuple[str, ...]
+) -> Iterator[NodePlayed]:
+    known = {one.name: one.cathode for one in view.amp.topology.sections}
+    nodes = dict.fromkeys(known[name] for name in watched if known[name] != GROUND)
+    for node in nodes:
+        if abs(float(start.mean(node)[0])) > HOLDS_V:
+            names = ", ".join(name for name in watched if known[name] == node)
+            yield _node(f"{names} cathode", node, played, start, np.argmax)
+
+
+def _node(
+    place: str, node: str, played: Played, start: MainsState, end: Callable[[Array], np.intp]
+) -> NodePlayed:
+    """Idle, and the lowest or highest mean over a line cycle."""
+    idle, volts = float(start.mean(node)[0]), played.run.volts(node)
+    if len(volts) < CYCLE_PARTS:
+        return NodePlayed(place, node, idle, idle)
+    means = np.convolve(volts, np.full(CYCLE_PARTS, 1.0 / CYCLE_PARTS), "valid")
+    return NodePlayed(place, node, idle, float(means[end(np.abs(means))]))
