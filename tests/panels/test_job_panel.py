@@ -39,6 +39,7 @@ def kinds(folder: Path) -> list[str]:
 def rested(panel: JobPanel) -> None:
     """As if the step had been seen for a while."""
     panel._shown_s = time.monotonic() - 2 * job_panel.PAUSE_S
+    panel._last = (None, 0.0)
 
 
 def typed(panel: JobPanel, text: str) -> None:
@@ -89,6 +90,19 @@ def test_a_second_enter_or_tap_is_not_for_the_next_step(panel: JobPanel, folder:
     assert kinds(folder) == after
     assert panel.box.value == "86.1"
     assert "Enter it again" in panel.notice.value
+
+
+def test_a_second_tap_on_a_button_is_none(panel: JobPanel, folder: Path) -> None:
+    off = panel.offs.children[0]
+    off.click()
+    off.click()
+    assert panel.notice.value == ""
+    assert kinds(folder)[-1] == "off"
+    panel.take("no")
+    panel.next()
+    after = kinds(folder)
+    panel._answered("no")  # the second tap of the one before
+    assert kinds(folder) == after
 
 
 def test_a_box_that_is_left_enters_nothing(panel: JobPanel, folder: Path) -> None:

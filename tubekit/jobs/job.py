@@ -149,8 +149,8 @@ class Job(Printed):
 
     @property
     def last(self) -> int:
-        """Number of the last entry."""
-        return self.journal.entries[-1].number
+        """Number of the last entry; 0 where the first is being written."""
+        return max((each.number for each in self.journal.entries), default=0)
 
     def rows(self) -> list[dict[str, Any]]:
         """Rows of readings that hold for the amp as it is now: the latest of each place since it was last
@@ -269,9 +269,10 @@ class Job(Printed):
         owner = f" of {self.first['owner']}" if self.first["owner"] else ""
         begun = f"{self.drawn.title}{owner}, in the shop since {self.first.date:%Y-%m-%d}"
         where = "handed back" if self.handed_back else self.state
-        count = len(self.temporary)
+        count, all_in_all = len(self.temporary), len(self.entries)
+        entries = f"{all_in_all} entr{'y' if all_in_all == 1 else 'ies'}"
         off = f" {count} temporary item{'s' * (count > 1)} to take off before pickup." if count else ""
-        return f"{begun}: {where}, {len(self.entries)} entries, {self.hours:g} h.{off}"
+        return f"{begun}: {where}, {entries}, {self.hours:g} h.{off}"
 
     def answer(self) -> str:
         """The same, and what is wrong with the file."""

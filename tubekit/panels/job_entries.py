@@ -153,7 +153,7 @@ class EnterBox(widgets.Text):
 class EntryForm(layout.Field):
     """Kind, part and value line by line, words, hours; `enter` puts the lot into the job as one entry."""
 
-    def __init__(self, on_enter: Callable[[str], object]) -> None:
+    def __init__(self, on_enter: Callable[[], object]) -> None:
         def text(kind: Any, words: str, tip: str, **more: Any) -> Any:
             return kind(
                 description=words, tooltip=tip, style=DESCRIBED, layout=widgets.Layout(**GROWN), **more
@@ -168,12 +168,13 @@ class EntryForm(layout.Field):
         self.file = text(widgets.Combobox, "file", "A file in this folder or in that of the job")
         self.text = text(widgets.Text, "note", "In your own words")
         self.hours = text(widgets.Text, "hours", "Hours spent on this, like 0.5")
+        self.boxes = (self.what, self.value, self.file, self.text, self.hours)
         self.hours.add_class("tubekit-decimal")
         self.lines: tuple[str, ...] = ()
         self.listed = widgets.HTML(layout=widgets.Layout(**GROWN))
         self.more = layout.button("Add to the list", "One more line for the same entry", self.add)
         self.less = layout.button("Take off the list", "Take the last line off the list", self.drop)
-        self.enter = layout.button("Enter", "Put this into the job", lambda: on_enter(self.kind.value),
+        self.enter = layout.button("Enter", "Put this into the job", on_enter,
                                    flex="1 1 120px", css="tubekit-ask")  # fmt: skip
         rows = ((self.what, self.value), (self.more, self.less, self.listed), (self.file,), (self.text,),
                 (self.hours, self.enter))  # fmt: skip
@@ -216,10 +217,15 @@ class EntryForm(layout.Field):
         self.clear()
         return result
 
+    @property
+    def is_empty(self) -> bool:
+        """Whether there is nothing to enter."""
+        return not self.lines and not any(each.value for each in self.boxes)
+
     def clear(self) -> None:
         """Nothing more to enter."""
         self._list(())
-        for each in (self.what, self.value, self.file, self.text, self.hours):
+        for each in self.boxes:
             each.value = ""
 
     def offer(self, job: Job) -> None:

@@ -63,6 +63,7 @@ class JobPanel(Panel):
     def __init__(self, folder: str | Path | None = None) -> None:
         self.job = self.now = None
         self._shown_s, self._drawn = 0.0, ""
+        self._last: tuple[object, float] = (None, 0.0)
         self._copies: dict[str, tempfile.TemporaryDirectory[str]] = {}
         self.strip, self.head, self.result, self.step, self.answer, self.status = (
             widgets.HTML(layout=widgets.Layout(width="auto")) for _ in range(6)
@@ -72,7 +73,7 @@ class JobPanel(Panel):
         self.notice.layout.width = "auto"
         for name in ("undo", "redo", "reset"):
             del self.buttons[name]
-        self.form = EntryForm(lambda _: self._by_hand(self.enter))
+        self.form = EntryForm(partial(self._by_hand, self.enter))
         self._opening()
         self._stepping()
         super().__init__(self._arranged())
@@ -186,10 +187,17 @@ class JobPanel(Panel):
     # ---- from the buttons
 
     def _by_hand(self, act: Callable[[], object]) -> None:
-        """A touch: refused in words; a second tap of the same is none."""
+        """A touch: refused in words; what a second tap on the same button would be refused is not said."""
+        again = act is self._last[0] and time.monotonic() - self._last[1] <= PAUSE_S
+        was = self.notice.value
+        if not self._do(act) and again and self.form.is_empty:
+            self.notice.value = was
+        self._last = act, time.monotonic()
+
+    def _answered(self, word: str) -> None:
+        """OK or not, of the step that is shown and not of the one before it."""
         if time.monotonic() - self._shown_s > PAUSE_S:
-            self._do(act)
-            self._shown_s = time.monotonic()
+            self._do(lambda: self.take(word))
 
     def _do(self, act: Callable[[], object]) -> bool:
         self.notice.value = ""
@@ -209,8 +217,6 @@ class JobPanel(Panel):
             self.notice.value = layout.complaint_html(
                 "This came while the last value was entered. Enter it again if it is for this step."
             )
-        else:
-            self._shown_s = time.monotonic()
 
     def _begin(self) -> None:
         text = {name: box.value.strip() for name, box in self.about.items()}
@@ -322,7 +328,7 @@ class JobPanel(Panel):
         listed = [(path.as_posix(), path.as_posix()) for path in found]
         if also and also not in [path for _, path in listed]:
             listed.append((also, also))
-        self.last.options = [("none", ""), *listed]
+        self.last.options, self.last.value = [("none", ""), *listed], ""
         practice = [(f"{name} (to practice on)", name) for name in PRACTICE]
         self.jobs.offer([*listed, *practice, ("begin a new job", NEW)])
         self.jobs.put(also or (listed or practice)[0][1])
@@ -333,7 +339,7 @@ class JobPanel(Panel):
         self.sheet = widgets.Dropdown(options=titles, description="sheet", style=DESCRIBED,
                                       tooltip="Which steps", layout=grown)  # fmt: skip
         go = layout.button(
-            "Next step", "Show the step to do now", lambda: self._by_hand(self.next), css="tubekit-ask"
+            "Next step", "Show the step to do now", partial(self._by_hand, self.next), css="tubekit-ask"
         )
         self.box = EnterBox(self._typed, placeholder="read", tooltip="What the meter shows; Enter takes it",
                             layout=widgets.Layout(**GROWN))  # fmt: skip
@@ -346,7 +352,7 @@ class JobPanel(Panel):
             ("Not as it should be: STOP", "Enter that it is not so: stop", "no", "tubekit-halt"),
         )
         good, bad = (
-            layout.button(words, tip, partial(self._by_hand, partial(self.take, word)), css=css)
+            layout.button(words, tip, partial(self._answered, word), css=css)
             for words, tip, word, css in answers
         )
         self.remark = _text("note", "A note to this result")
