@@ -28,7 +28,10 @@ SLOW = ("tests/browser", "tests/notebooks", "notebooks")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark what is slow, and begin with the browser: it waits for much of its time, while others work."""
+    """Mark what is slow, and begin with the browser: it waits for much of its time, while others work.
+
+    There one notebook comes after the other, so that each is opened once.
+    """
     slow = slow_tests()
     for item in items:
         place = item.path.relative_to(ROOT).as_posix()
@@ -36,14 +39,19 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.slow)
     turns: dict[str, int] = {}
     for item in items:
-        turns.setdefault(unit_of(item.nodeid), len(turns))
-    items.sort(key=lambda each: (not each.nodeid.startswith(SLOW[0]), turns[unit_of(each.nodeid)]))
+        turns.setdefault(turn_of(item.nodeid), len(turns))
+    items.sort(key=lambda each: (unit_of(each.nodeid) != SLOW[0], turns[turn_of(each.nodeid)]))
+
+
+def turn_of(nodeid: str) -> str:
+    """A file, and in the browser a notebook."""
+    book = re.search(r"\[(.+\.ipynb)\]$", nodeid) if unit_of(nodeid) == SLOW[0] else None
+    return book[1] if book else nodeid.partition("::")[0]
 
 
 def unit_of(nodeid: str) -> str:
-    """What one worker runs in one go: a file, and in the browser all that is asked of one notebook."""
-    book = re.search(r"\[(.+\.ipynb)\]$", nodeid) if nodeid.startswith(SLOW[0]) else None
-    return book[1] if book else nodeid.partition("::")[0]
+    """What one worker runs in one go: a file, and all that needs the browser: it is started once."""
+    return SLOW[0] if nodeid.startswith(SLOW[0]) else nodeid.partition("::")[0]
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import json
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -35,10 +36,37 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 
     home: Path = tmp_path_factory.mktemp("browser")
     shutil.copytree(ROOT / "notebooks", home / "notebooks")
+    _panels_only(home / "notebooks")
     with jupyterlab(home / "notebooks", home / "lab") as address, chromium(home / "chromium") as driver:
         page = Page(driver, address)
         page.home = home
         yield page
+
+
+WHOLE = "02-load-lines.ipynb"
+"""This one is run in the browser with all its cells."""
+EVERY_LESSON = "lessons/every-lesson.ipynb"
+"""The panels of all lessons in one notebook: one kernel and one page of JupyterLab instead of eleven."""
+
+
+def _panels_only(folder: Path) -> None:
+    """Leave out the cells under the panels, which nbval runs and compares; lay all lessons on one page."""
+    lessons = ["from IPython.display import display"]
+    for path in sorted(folder.rglob("*.ipynb")):
+        book = json.loads(path.read_text(encoding="utf-8"))
+        shown = [
+            k
+            for k, each in enumerate(book["cells"])
+            if "nbval-ignore-output" in each["metadata"].get("tags", ())
+        ]
+        if path.parent.name == "lessons":
+            lessons += [f"{''.join(book['cells'][k]['source'])}\ndisplay(panel)" for k in shown]
+        if shown and path.name != WHOLE:
+            book["cells"] = book["cells"][: shown[-1] + 1]
+            path.write_text(json.dumps(book), encoding="utf-8")
+    cell = {"cell_type": "code", "execution_count": None, "metadata": {}, "outputs": []}
+    every = {**book, "cells": [{**cell, "id": "every", "source": "\n".join(lessons)}]}
+    (folder / EVERY_LESSON).write_text(json.dumps(every), encoding="utf-8")
 
 
 @pytest.fixture
@@ -52,7 +80,11 @@ def opened(page: Any, request: pytest.FixtureRequest) -> Iterator[Any]:
     if page.name == request.param:
         moves.reset_on_the_bench(page)
     else:
-        moves.opened_on_the_bench(page, request.param)
+        try:
+            moves.opened_on_the_bench(page, request.param)
+        except BaseException:
+            page.name = ""
+            raise
     failed = request.session.testsfailed
     yield page
     if request.session.testsfailed > failed:

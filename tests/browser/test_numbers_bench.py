@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.browser import moves
 from tubekit import load_amp
 from tubekit.bench.cable import check_cable
 from tubekit.bench.cable_errors import miswired
@@ -23,12 +21,17 @@ HOT = Path(__file__).resolve().parents[2] / "notebooks" / "readings" / "teasel-r
 HEADLINES, FINDINGS = ".tubekit-panel .tubekit-headline", ".tubekit-panel .tubekit-findings li"
 
 
-@pytest.fixture
-def opened(page: Any, request: pytest.FixtureRequest) -> Iterator[Any]:
-    """The notebook opened for this test alone: rows that were added stay after a reset."""
-    moves.opened_on_the_bench(page, request.param).settle()  # the last cells are the longest
-    yield page
-    page.name = ""
+@pytest.mark.parametrize("opened", ["07-readings-and-suspects.ipynb"], indirect=True)
+def test_what_a_fault_would_show(opened: Any) -> None:
+    taken = load_readings(HOT, load_amp("teasel"))
+    part = next(each for each in opened.lists() if "no fault chosen" in each.text)
+    names = [each.text for each in part.find_elements("css selector", "option")]
+    opened.choose(part, names.index("R14"))
+    opened.settle()
+    wanted = predict_readings(taken.amp, "R14 open", [r.probe for r in taken.readings])
+    opened.until("it is told", lambda: wanted.headline() in opened.texts(HEADLINES), 30.0)
+    (table,) = wanted.tables()
+    assert {row[0]: row[1] for row in table.cells()}.items() <= opened.numbers().items()
 
 
 @pytest.mark.parametrize("opened", ["07-readings-and-suspects.ipynb"], indirect=True)
@@ -61,19 +64,7 @@ def test_readings_and_suspects(opened: Any) -> None:
         "the slip is told", lambda: any("18O" in e for e in opened.texts(".tubekit-complaint")), 30.0
     )
     assert opened.console() == []
-
-
-@pytest.mark.parametrize("opened", ["07-readings-and-suspects.ipynb"], indirect=True)
-def test_what_a_fault_would_show(opened: Any) -> None:
-    taken = load_readings(HOT, load_amp("teasel"))
-    part = next(each for each in opened.lists() if "no fault chosen" in each.text)
-    names = [each.text for each in part.find_elements("css selector", "option")]
-    opened.choose(part, names.index("R14"))
-    opened.settle()
-    wanted = predict_readings(taken.amp, "R14 open", [r.probe for r in taken.readings])
-    opened.until("it is told", lambda: wanted.headline() in opened.texts(HEADLINES), 30.0)
-    (table,) = wanted.tables()
-    assert {row[0]: row[1] for row in table.cells()}.items() <= opened.numbers().items()
+    opened.name = ""  # rows that were added stay after a reset
 
 
 @pytest.mark.parametrize("opened", ["08-cable.ipynb"], indirect=True)

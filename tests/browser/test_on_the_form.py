@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
 
+pytestmark = pytest.mark.parametrize("opened", ["00-start-here.ipynb"], indirect=True)
 
-@pytest.fixture(scope="module")
-def form(page: Any) -> Any:
-    """The first notebook, run, with the form on the screen."""
-    from tests.browser.page import BENCH
 
-    page.size(*BENCH)
-    page.open("00-start-here.ipynb")
-    page.run_all()
+@pytest.fixture
+def form(opened: Any) -> Iterator[Any]:
+    """The first notebook with the form on the screen."""
+    page = opened
     page.wait(".tubekit-form")
     page.driver.execute_script(
         "document.querySelector('.tubekit-form').closest('.jp-OutputArea').scrollIntoView({block: 'start'})"
     )
     page.settle()
-    return page
+    yield page
+    page.name = ""  # what was typed stays after a reset
 
 
 def press(page: Any, words: str) -> None:

@@ -9,7 +9,6 @@ from typing import Any
 
 import pytest
 
-from tests.browser.conftest import missing
 from tubekit import load_amp, swap
 from tubekit.analyses.loadline import load_line
 from tubekit.panels.load_line_panel import tables
@@ -24,19 +23,18 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def sheet(home: Path) -> Iterator[Any]:
-    """A browser the size of a tablet on `python3 -m tubekit page`."""
-    if words := missing():
-        pytest.skip(words)
+def sheet(home: Path, page: Any) -> Iterator[Any]:
+    """The browser at the size of a tablet on `python3 -m tubekit page`."""
     pytest.importorskip("voila")
-    from tests.browser.page import TABLET, Sheet, chromium, pages_without_code
+    from tests.browser.page import TABLET, Sheet, pages_without_code
 
     shutil.copytree(ROOT / "notebooks", home / "notebooks")
-    with pages_without_code(home / "notebooks", home / "server") as (address, key):  # noqa: SIM117
-        with chromium(home / "chromium") as driver:
-            sheet = Sheet(driver, address, key)
-            sheet.size(*TABLET)
-            yield sheet
+    page.name = ""
+    with pages_without_code(home / "notebooks", home / "server") as (address, key):
+        sheet = Sheet(page.driver, address, key)
+        sheet.size(*TABLET)
+        yield sheet
+        page.driver.get("about:blank")
 
 
 def test_the_front_page_leads_to_a_page(sheet: Any) -> None:
