@@ -36,15 +36,12 @@ class SupplyRegulation(Regulation):
         return [replace(curve, note=NO_LOAD)]
 
 
-def load_regulation(
-    amp: Amp, node: str | None = None, *, most: float | None = None, points: int = POINTS
-) -> SupplyRegulation:
+def load_regulation(amp: Amp, node: str | None = None, *, points: int = POINTS) -> SupplyRegulation:
     """The supply alone, its tubes pulled, with a current drawn from one of its rails.
 
     Parameters
     ----------
     node : the rail; the first reservoir when not given.
-    most : end of the curve [A]; the rectifier's rating when not given.
 
     Raises
     ------
@@ -65,7 +62,7 @@ def load_regulation(
         near = near_matches(rail, state.circuit.nodes)
         raise ChangeError(f"there is no '{rail}' here", where=amp.name, fix="Write a B+ point", near=near)
     bare = built.circuit.cold
-    amps = np.linspace(0.0, most or _rated(amp), points)
+    amps = np.linspace(0.0, _rated(amp), points)
     result = regulation(bare, rail, amps, frequency_hz=amp.mains_hz)
     return SupplyRegulation(**vars(result), amp=amp)
 

@@ -78,7 +78,7 @@ class SolvedAmp:
         screen_v = self._dc(section.screen, k) if section.screen else np.nan
         plate_a, grid_a = (np.asarray(point.current(name, t)) for t in ("plate", "grid"))
         screen_a = np.asarray(point.current(name, "screen")) if section.screen else np.nan
-        systems = [part.system(section, each) for each in types_of(part)]
+        systems = [part.system(section, each) for each in part.types]
         ratings = [each.ratings for each in systems]
         plate_max = _limits(r.plate_w for r in ratings)
         screen_max = _limits(r.screen_w for r in ratings)
@@ -94,7 +94,7 @@ class SolvedAmp:
         seen = resistance_to_ground(point.network, [k])
         bias = "cathode" if np.all(seen > SENSE_OHMS) else "fixed"
         return TubeReading(
-            name, part.designator, types_of(part), bias, **{key: self.one(v) for key, v in values.items()},
+            name, part.designator, part.types, bias, **{key: self.one(v) for key, v in values.items()},
             outside=tuple(dict.fromkeys(
                 words for each in systems for words in each.outside(
                     plate=plate_v, grid=self._dc(section.grid, k), plate_a=plate_a,
@@ -144,7 +144,7 @@ class SolvedAmp:
             current, volts = state.rectifier_currents[:, rows], state.rectifier_volts[:, rows]
             yield RectifierReading(
                 designator,
-                types_of(part) if isinstance(part, RectifierTube) else (getattr(part, "type", ""),),
+                part.types if isinstance(part, RectifierTube) else (getattr(part, "type", ""),),
                 self.one(current.mean(axis=2).sum(axis=1)),
                 self.one(current.max(axis=(1, 2))),
                 self.one(np.sqrt((current**2).mean(axis=2)).max(axis=1)),
@@ -167,11 +167,6 @@ class SolvedAmp:
                 yield WindingReading(
                     part.designator, winding.name, self.one(rms), self.one(mean), self.one(volts)
                 )
-
-
-def types_of(part: Tube) -> tuple[str, ...]:
-    """The type or, in a batch, the types in a socket."""
-    return (part.type,) if isinstance(part.type, str) else part.type
 
 
 def _limits(values: Iterator[float | None]) -> Array:

@@ -130,12 +130,10 @@ def cathodes(amp: Amp) -> dict[str, str]:
     return result
 
 
-def emission(
-    amp: Amp, curve: Callable[[str, float], float], warm_for: float = 0.0
-) -> Callable[[str, float], float]:
-    """Emission by section and time, for a run: `curve` is `warmth` or `cooled`; `warm_for` [s] is added."""
+def emission(amp: Amp, curve: Callable[[str, float], float]) -> Callable[[str, float], float]:
+    """Emission by section and time, for a run: `curve` is `warmth` or `cooled`."""
     kinds = cathodes(amp)
-    return lambda name, time: curve(kinds.get(name, "silicon"), time + warm_for)
+    return lambda name, time: curve(kinds.get(name, "silicon"), time)
 
 
 OHMS_POWER = 1.2
@@ -242,13 +240,12 @@ def _tested(ohms: float) -> float:
     return (1.0 + TEST_SERIES) ** 2 * ohms / (ohms + TEST_SERIES) ** 2
 
 
-def string_start(amp: Amp, seconds: float = SECONDS) -> tuple[HeaterSurge, ...]:
+def string_start(amp: Amp) -> tuple[HeaterSurge, ...]:
     """Voltages of the heaters of a series string after switch-on; none where no two are in series.
 
     Parameters
     ----------
     amp : at the line voltage in use; not a batch.
-    seconds : how long they are followed [s].
     """
     string = heater_string(amp.parts)
     if len(string) < 2:
@@ -282,7 +279,7 @@ def string_start(amp: Amp, seconds: float = SECONDS) -> tuple[HeaterSurge, ...]:
 
     start = [COLD_K if isinstance(body.law, Thermistor) else body.law.start for body in bodies]
     run = scipy.integrate.solve_ivp(
-        rate, (0.0, seconds), start, method="LSODA", rtol=1e-4, atol=1e-6, max_step=0.5
+        rate, (0.0, SECONDS), start, method="LSODA", rtol=1e-4, atol=1e-6, max_step=0.5
     )
     across = np.array([np.bincount(owner, volts(state)) for state in run.y.T])
     return tuple(

@@ -242,17 +242,11 @@ def scaled(circuit: Circuit, factor: Value) -> Circuit:
     return replace(circuit, parts=parts)
 
 
-def full_drive(
-    circuit: Circuit, *, frequency_hz: float = 400.0, samples: int = SAMPLES, sections: Sequence[str] = ()
-) -> tuple[Value, LargeSignal]:
+def full_drive(circuit: Circuit, *, frequency_hz: float = 400.0) -> tuple[Value, LargeSignal]:
     """The factor on all signals at which the highest grid just reaches its cathode, and the solution there.
 
     This is what maker rows of class A1 and AB1 mean by maximum signal: with a cathode resistor the
     cathode stands where the driven current puts it.
-
-    Parameters
-    ----------
-    sections : tube sections to watch; all where empty.
 
     Raises
     ------
@@ -261,8 +255,8 @@ def full_drive(
     sources = [p for p in circuit.of(VoltageSource) if np.any(p.ac)]
     if not sources:
         raise CircuitError("no source carries a signal", fix="Give a voltage source an ac= above zero")
-    names = tuple(sections) or tuple(d.name for d in circuit.of(Device))
-    solved = large_signal(scaled(circuit, 0.0), frequency_hz=frequency_hz, samples=samples)
+    names = tuple(d.name for d in circuit.of(Device))
+    solved = large_signal(scaled(circuit, 0.0), frequency_hz=frequency_hz)
     below = _highest_grid(solved, names)
     if np.any(below >= 0):
         raise CircuitError("a grid is not below its cathode at idle", fix="Give a negative bias")
@@ -270,7 +264,7 @@ def full_drive(
     last_factor, last_gap = np.zeros_like(factor), below
     for _ in range(ROUNDS):
         given: Value = float(factor[0]) if solved.idle.network.batch is None else factor
-        solved = large_signal(scaled(circuit, given), frequency_hz=frequency_hz, samples=samples, near=solved)
+        solved = large_signal(scaled(circuit, given), frequency_hz=frequency_hz, near=solved)
         gap = _highest_grid(solved, names)
         if np.all(np.abs(gap) <= AT_ZERO * np.abs(below)):
             break

@@ -136,8 +136,8 @@ class CableReport(Printed):
         joined = joined_pairs(graph, pins(self.amp))
         read = {reading.pair: reading.beeps for reading in self.readings}
         rows = []
-        for pair in sorted(joined, key=lambda p: [_place(pin) for pin in sorted(p, key=_place)]):
-            one, two = sorted(pair, key=_place)
+        for pair in sorted(joined, key=lambda p: [pin_place(pin) for pin in sorted(p, key=pin_place)]):
+            one, two = sorted(pair, key=pin_place)
             by = way(graph, one, two)
             wire = self.amp.parts.get(by)
             color = wire.color if isinstance(wire, drawn.Wire) else ""
@@ -150,7 +150,8 @@ class CableReport(Printed):
         return Table("Continuity checklist", columns, rows, note=note)
 
 
-def _place(pin: str) -> tuple[str, int]:
+def pin_place(pin: str) -> tuple[str, int]:
+    """Connector and number, to sort by."""
     name, number = pin.split(".")
     return name, int(number)
 

@@ -92,15 +92,11 @@ class Behind(NamedTuple):
     lamp_v: float
 
 
-def behind_lamp(amp: Amp, lamp: LimiterLamp, near: SolvedAmp | None = None) -> Behind:
+def behind_lamp(amp: Amp, lamp: LimiterLamp) -> Behind:
     """The amp behind a lamp that has found its temperature, its heaters at what the lamp leaves them.
 
     Two unknowns, the lamp's resistance and the heaters' share of their voltage, are found together: more
     heat draws more B+ current, which leaves less heat, so that there is one answer.
-
-    Parameters
-    ----------
-    near : a solution behind a lamp of about that power, to start from.
 
     Raises
     ------
@@ -111,7 +107,7 @@ def behind_lamp(amp: Amp, lamp: LimiterLamp, near: SolvedAmp | None = None) -> B
 
     def off(at: Array) -> Array:
         ohms, heat = float(np.exp(at[0])), float(np.exp(at[1]))
-        solved = solve_amp(with_lamp(amp, ohms), tried[-1][0] if tried else near, heat=heat)
+        solved = solve_amp(with_lamp(amp, ohms), tried[-1][0] if tried else None, heat=heat)
         across, left = _rms(solved, LAMP), float(solved.state.ripple_rms(plug.line, plug.neutral)[0])
         tried.append((solved, left, across))
         share = left / amp.design_mains_rms

@@ -10,7 +10,6 @@ import numpy as np
 from tubekit.amp import Amp, analyze, parts as drawn
 from tubekit.amp.batches import text_at
 from tubekit.amp.parts.tubes import Tube
-from tubekit.amp.solve import types_of
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.decisions.candidates import heat_of, volts_to_buy, watts_to_buy
 from tubekit.decisions.limits import limits
@@ -235,7 +234,7 @@ def _diode(report: SupplyReport, part: drawn.Diode) -> Order:
 
 
 def _tube(part: Tube) -> Order:
-    type_ = types_of(part)[0]
+    type_ = part.types[0]
     known = catalogue.tube(type_)
     others = f"also sold as {', '.join(known.equivalents)}" if known.equivalents else ""
     pair = "order output tubes as a matched pair" if any(s.screen for s in part.sections) else ""

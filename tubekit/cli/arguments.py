@@ -107,9 +107,9 @@ def drawn_amp(asked: Asked, mains: bool = True) -> Any:
     return amp.changed({}, mains_rms=volts) if mains and volts is not None else amp
 
 
-def changed_amp(asked: Asked, mains: bool = True) -> Any:
+def changed_amp(asked: Asked) -> Any:
     """The same with the changes made."""
-    return drawn_amp(asked, mains).changed(changes(asked.changes))
+    return drawn_amp(asked).changed(changes(asked.changes))
 
 
 def changes(words: Sequence[str]) -> dict[str, object]:

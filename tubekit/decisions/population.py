@@ -17,7 +17,7 @@ vary in is stated by its kind (`Part.varies`).
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -80,12 +80,11 @@ class Population:
     amp: Amp
     built: Built
     lines: Lines
-    kept: tuple[str, ...]
     point: OperatingPoint
 
     def circuit(self, settings: Settings) -> Circuit:
         """The network at these settings."""
-        return dc_circuit(apply_settings(self.built.circuit, settings), self.lines.moved(settings), self.kept)
+        return dc_circuit(apply_settings(self.built.circuit, settings), self.lines.moved(settings))
 
     def solve(self, settings: Settings, size: int) -> DcBatch:
         """Node voltages and tube currents of `size` amps; what does not settle is NaN."""
@@ -132,8 +131,8 @@ class DcBatch:
         return np.asarray(self.currents[:, columns].sum(axis=1))
 
 
-def dc_population(amp: Amp, keep: Iterable[str] = ()) -> Population:
-    """The fleet of an amp; `keep` names nodes that must not be left out.
+def dc_population(amp: Amp) -> Population:
+    """The fleet of an amp.
 
     Raises
     ------
@@ -147,10 +146,9 @@ def dc_population(amp: Amp, keep: Iterable[str] = ()) -> Population:
     True
     """
     built = with_fault_ports(amp)
-    kept = tuple(keep)
     lines = fit_lines(built.circuit, amp.mains_hz, supply_parameters(built.circuit))
-    network = assemble(dc_circuit(built.circuit, lines.laws, kept))
-    return Population(amp, built, lines, kept, solve_network(network))
+    network = assemble(dc_circuit(built.circuit, lines.laws))
+    return Population(amp, built, lines, solve_network(network))
 
 
 def supply_parameters(circuit: Circuit) -> tuple[CircuitParameter, ...]:
@@ -186,14 +184,12 @@ def _strength(part: Rectifier) -> str:
     return "perveance" if "perveance" in part.law.parameters() else "saturation"
 
 
-def dc_circuit(circuit: Circuit, lines: Mapping[str, RegulationLine], kept: Sequence[str]) -> Circuit:
+def dc_circuit(circuit: Circuit, lines: Mapping[str, RegulationLine]) -> Circuit:
     """Circuit that carries direct current, rectifiers as lines."""
     parts = tuple(piece for part in circuit.parts for piece in _at_dc(part, lines))
     leader = _islands(parts)
-    wanted = {leader[node] for node in kept if node in leader}
-    for part in parts:
-        if isinstance(part, Device):
-            wanted |= {leader[node] for node in nodes_of(part) if node != GROUND}
+    tubes = [node for part in parts if isinstance(part, Device) for node in nodes_of(part)]
+    wanted = {leader[node] for node in tubes if node != GROUND}
     return circuit.made_of(p for p in parts if {leader[n] for n in nodes_of(p) if n != GROUND} & wanted)
 
 

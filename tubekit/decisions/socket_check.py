@@ -11,7 +11,6 @@ from tubekit.amp.clipping import RATED_THD
 from tubekit.amp.headroom import headroom
 from tubekit.amp.parts import Loudspeaker
 from tubekit.amp.parts.tubes import RectifierTube, Tube
-from tubekit.amp.solve import types_of
 from tubekit.decisions.rating import Finding
 from tubekit.devices import catalogue
 from tubekit.devices.catalogue import Tube as TubeType
@@ -28,8 +27,8 @@ def check_fit(before: AmpReport, after: AmpReport) -> tuple[Finding, ...]:
         if not isinstance(part, Tube):
             continue
         old = before.amp.parts.get(name)
-        drawn = types_of(old)[0] if isinstance(old, Tube) else types_of(part)[0]
-        for each in dict.fromkeys(types_of(part)):
+        drawn = old.types[0] if isinstance(old, Tube) else part.types[0]
+        for each in dict.fromkeys(part.types):
             if each != drawn:
                 findings += _tube(name, part, catalogue.tube(drawn), catalogue.tube(each))
     return (*findings, *_extrapolated(before, after), *_speakers(before, after))

@@ -8,7 +8,7 @@ from pathlib import Path
 import ipywidgets as widgets
 
 from tubekit.amp import Amp, analyze, parts as drawn
-from tubekit.bench.cable import CableReport, check_cable
+from tubekit.bench.cable import CableReport, check_cable, pin_place
 from tubekit.bench.cable_errors import MISTAKES
 from tubekit.bench.continuity import (
     Pair,
@@ -38,7 +38,6 @@ from tubekit.panels.cable_sheet import (
     list_options,
     nothing_html,
     of_slip,
-    place,
     read_csv,
     rest_as_drawn,
     states_html,
@@ -342,13 +341,13 @@ class CablePanel(Panel):
             return
         self.ohms_box.complain("")
         try:
-            one, two = sorted(self.last, key=place)
+            one, two = sorted(self.last, key=pin_place)
             self.put(one, two, words.strip())
         except TubekitError as error:
             self.ohms_box.complain(str(error))
 
     def _show_ohms(self) -> None:
-        pair = sorted(self.last, key=place) if self.last else []
+        pair = sorted(self.last, key=pin_place) if self.last else []
         said = self.tried.at(self.last) if self.last else ""
         self.ohms.description = f"{' to '.join(pair)}, ohms" if pair else "ohms"
         self.ohms.disabled = not pair

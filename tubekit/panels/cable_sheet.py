@@ -12,7 +12,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from tubekit.amp import Amp
-from tubekit.bench.cable import CableReport
+from tubekit.bench.cable import CableReport, pin_place
 from tubekit.bench.cable_errors import joined_nodes, miswired
 from tubekit.bench.continuity import (
     BEEPS_BELOW,
@@ -64,7 +64,7 @@ class Tried:
         """As continuity readings: ohms beep below `BEEPS_BELOW`."""
         found = []
         for line, (pair, said) in enumerate(self.found.items(), 1):
-            one, two = sorted(pair, key=place)
+            one, two = sorted(pair, key=pin_place)
             ohms = None if said in (BEEP, SILENT) else ohms_said(said)
             found.append(Continuity(one, two, beeps(said), line, ohms))
         return tuple(found)
@@ -72,12 +72,6 @@ class Tried:
     def ohms(self) -> dict[Pair, float]:
         """The pairs that were read in ohms."""
         return {p: ohms_said(said) for p, said in self.found.items() if said not in (BEEP, SILENT)}
-
-
-def place(pin: Pin) -> tuple[str, int]:
-    """Connector and number, to sort by."""
-    name, number = pin.split(".")
-    return name, int(number)
 
 
 def beeps(said: str) -> bool:
@@ -134,7 +128,7 @@ def cells(amp: Amp, one: str, two: str) -> Iterator[tuple[Pin, Pin]]:
     first = [pin for pin in known if pin.startswith(f"{one}.")]
     second = [pin for pin in known if pin.startswith(f"{two}.")]
     for a, b in product(first, second):
-        if one != two or place(a) < place(b):
+        if one != two or pin_place(a) < pin_place(b):
             yield a, b
 
 
@@ -144,8 +138,8 @@ def as_csv(tried: Tried, amp: Amp) -> str:
     file.write(f"# Continuity of {amp.title}\n# amp: {amp.name}\n")
     writer = csv.writer(file, lineterminator="\n")
     writer.writerow(("from", "to", "beeps", "ohms"))
-    for pair, said in sorted(tried.found.items(), key=lambda each: sorted(map(place, each[0]))):
-        one, two = sorted(pair, key=place)
+    for pair, said in sorted(tried.found.items(), key=lambda each: sorted(map(pin_place, each[0]))):
+        one, two = sorted(pair, key=pin_place)
         ohms = "" if said in (BEEP, SILENT) else said
         writer.writerow((one, two, "yes" if beeps(said) else "no", ohms))
     return file.getvalue()
