@@ -35,7 +35,7 @@ def test_fitted_amp_shows_what_its_variables_show() -> None:
     direct = solver.direct
     shown = meter_values(one, with_fault_ports(one).circuit, [solver.probes[m] for m in direct])
     loaded = shown.loaded(np.full(len(direct), 10e6))[0]
-    np.testing.assert_allclose(loaded, solver.readings_at(x)[0][0, direct], rtol=1e-4)
+    np.testing.assert_allclose(loaded, solver.readings_at(x)[0][0, direct], rtol=1e-3)
     renewed = one.changed({"R14": "330", "V5": "5AR4"})
     assert {"V5"} == {p.designator for p in one.trim} - {p.designator for p in renewed.trim}
     assert renewed.parts["R14"].ohms == 330.0

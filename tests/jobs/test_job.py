@@ -176,10 +176,18 @@ def test_the_next_visit_is_compared_with_the_readings_it_left_with(job, unjudged
 
 def test_commands_take_the_folder_for_this_amp_and_say_so(job, unjudged, tmp_path, capsys):
     job("read", "line=121", "B1=345", "B2=303", "k34=17.1", "p3=341")
-    assert "this amp, fitted to 4 readings on" in job("twin")
+    assert "this amp (matched to 4 readings on" in job("twin")
     assert main(["swap", str(job.folder), "R14=330", "--json"]) == 0
-    assert "this amp, fitted to 4 readings" in capsys.readouterr().out
-    job("fit", "R14=330")  # another amp: readings begin again
+    assert "this amp (matched to 4 readings" in capsys.readouterr().out
+    job("fit", "R14=330")  # the same tubes with another resistor
+    now = open_job(job.folder)
+    assert now.rows() == []
+    assert now.this_amp.title.endswith("), R14 changed since")
+    assert (now.this_amp.parts["R14"].ohms, now.good_amp.parts["R14"].ohms) == (330, 330)
+    assert now.this_amp.trim == now.twin.amp.trim
+    file = amp("teasel").changed({"R14": "300"}).save_as(tmp_path / "chassis.toml")
+    job("found", str(file))  # whatever was read before may have been another chassis
+    assert open_job(job.folder).this_amp.title.endswith("the amp as drawn (no readings yet)")
     assert "too few readings" in job("twin", code=2)
 
 

@@ -9,10 +9,14 @@ import pytest
 
 from tests.amps import amp, solved
 from tubekit.bench.bring_up import bring_up
+from tubekit.bench.recordings import recording
 from tubekit.cli import main
+from tubekit.decisions.judge import Judgement
+from tubekit.decisions.probe import Probe
 from tubekit.errors import ReadingError
-from tubekit.jobs import progress
+from tubekit.jobs import actions, progress
 from tubekit.jobs.job import STOP, open_job
+from tubekit.jobs.journal import JobError
 from tubekit.jobs.progress import next_step
 from tubekit.jobs.sheets import Missing, sheet, usable
 from tubekit.jobs.steps import DONE, GO, LOOK, Step, outcome, recorded, typed
@@ -35,7 +39,18 @@ def test_a_step_reads_as_it_is_said_at_the_bench():
 
 @pytest.mark.parametrize(
     ("word", "go"),
-    [("5.7", GO), ("5.7 V", GO), ("5700 mV", GO), ("6.3", LOOK), ("0.2", LOOK), ("6.5", STOP), ("no", STOP)],
+    [
+        ("5.7", GO),
+        ("5.7 V", GO),
+        ("5,7", GO),
+        ("5.7VDC", GO),
+        ("5700 mV", GO),
+        ("6.3", LOOK),
+        ("0.2", LOOK),
+        ("6.5", STOP),
+        ("no", STOP),
+        ("NO, it smells", STOP),
+    ],
 )
 def test_a_typed_value_is_a_word_to_act_on(word, go):
     assert typed(CATHODE, word).go == go
@@ -46,6 +61,10 @@ def test_what_is_no_answer_is_refused():
         with pytest.raises(ReadingError, match=f"step {step.number}"):
             typed(step, word)
     assert typed(Step(1, "Look"), "ok").go == DONE
+    bias = Step(1, "bias", unit="V", expect=-52.0, low=-55.0, high=-49.0, stop_high=-47.0)
+    with pytest.raises(ReadingError, match="Check the leads"):
+        typed(bias, "52")
+    assert bias.sentence().endswith("-47.0 V or closer to 0 V.")
 
 
 def test_limits_below_stop_as_well():
@@ -72,6 +91,25 @@ def test_a_recording_is_judged_by_its_worst_moment_and_its_end(tmp_path, values,
     file.write_text("hello\nthere\n", encoding="utf-8")
     with pytest.raises(ReadingError, match="not a recording"):
         recorded(CATHODE, str(file))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "s,V\n0,1.5\n5,2.5\n", "Time (s);Volt (V)\n0,0;1,5\n5,0;2,5\n", "0\t1,5\n5\t2,5\n",
+        "Elapsed Time\tReading\tUnit\n0\t1500\tmV DC\n5\t2500\tmV DC\n", "sep=;\nt;V\n0;1,5\n5;2,5\n",
+        "Model: 7\n\nNo.,Date,Time,Value,Unit\n1,2026-12-02,23:59:58,1.5,V\n2,2026-12-03,00:00:03,2.5,V\n",
+        "Timestamp,DC Voltage [mV]\n2026-12-02 13:00:00.0,1500\n2026-12-02 13:00:05.0,2500\n",
+        "time (ms),volts\n0,1.5\n2000,OL\n5000,2.5\n", '"t","V"\n"0,0","1,5"\n"5,0","2500 mV"\n',
+    ],
+)  # fmt: skip
+def test_recordings_of_any_logger_are_read(tmp_path, text):
+    file = tmp_path / "log.csv"
+    file.write_text(text, encoding="utf-8-sig")
+    assert [column.tolist() for column in recording(str(file), "V")] == [[0.0, 5.0], [1.5, 2.5]]
+    file.write_text("t,V\n0,0,1,5\n5,0,2,5\n", encoding="utf-8")
+    with pytest.raises(ReadingError, match="not a recording"):
+        recording(str(file), "V")
 
 
 def test_bring_up_has_the_figures_of_the_procedure_and_line_current_before_volts():
@@ -178,7 +216,7 @@ def job(tmp_path, capsys, monkeypatch):
     monkeypatch.setattr(
         progress,
         "usable",
-        lambda now, name: once(
+        lambda now, name, *_fitted: once(
             name, tuple((k, v) for k, (_, v) in now.changes.items() if k != "mains"), now.mains_rms
         ),
     )
@@ -201,6 +239,39 @@ def test_values_typed_one_after_the_other_enter_the_job(job):
     assert main(["job", "hand-back", str(job)]) == 2
     assert next_step(job, ["165mA"]).step.number == 7
     assert open_job(job).stopped == []
+
+
+def test_a_value_can_be_typed_with_its_place(job):
+    done = next_step(job, ["k34", "17,9", "B1=334", "V", "line=117"], sheet="idle")
+    assert [(step.place, result.value) for step, result, _ in done.results] == [
+        ("k34", 17.9), ("B1", 334.0), ("mains", 117.0),
+    ]  # fmt: skip
+    assert next_step(job, ["V3 k 17.9"], sheet="idle").results[0][0].place == "k34"
+    with pytest.raises(JobError, match="no step of this sheet"):
+        next_step(job, ["V9", "k", "3"], sheet="idle")
+
+
+def test_cautions_come_first_where_the_line_was_read_before(job):
+    main(["job", "read", str(job), "line=117"])
+    assert next_step(job, sheet="idle").step.place == "B1"
+    assert "BEFORE YOU START" in str(next_step(job, sheet="idle"))
+    assert "BEFORE YOU START" not in str(next_step(job, ["334"], sheet="idle"))
+
+
+def test_sheets_are_about_the_amp_as_its_readings_have_it(job, monkeypatch):
+    monkeypatch.setattr(actions, "judge", lambda readings: Judgement(readings, (), (), (), None))
+    assert "the amp as drawn (no readings yet)" in open_job(job).this_amp.title
+    main(["job", "read", str(job), "line=117", "B1=334", "k34=19.5", "p3=329", "p1a=140"])
+    seen = []
+    monkeypatch.setattr(progress, "usable", lambda *given: seen.append(given) or Missing("hum", "none"))
+    next_step(job, sheet="hum")
+    ((this, _, good, ranges),) = seen
+    assert "this amp (matched to 4 readings on" in this.title
+    assert good.parts["R14"].ohms == 270
+    low, middle, high = (float(each[0]) for each in ranges([Probe("dc_v", ("k34", "ground"))]))
+    assert low < 19.5 < high
+    assert middle > 19.0
+    assert high - low < 1.0  # good amps: 2.7 V
 
 
 def test_a_line_voltage_to_stop_at_is_not_calculated_with(job):

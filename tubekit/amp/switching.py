@@ -82,9 +82,7 @@ def switch_on(amp: Amp, *, near: AmpReport | None = None, seconds: float = WARM_
     circuit = supply.still(supply.report.solved.state.circuit)
     emitting = emission(amp, warmth)
     first = _at_once(amp, supply.still(_cold(amp)), emission=emitting)
-    run = slow_transient(
-        circuit, seconds, frequency_hz=amp.mains_hz, emission=emitting, longest_step=1.0, tolerance=SLOW
-    )
+    run = warming_up(amp, circuit, seconds)
     lines = [
         f"Cold heaters draw {1 / COLD_HEATER:.0f}, lamps {1 / COLD_LAMP:.0f} times normal current; {WORDS}.",
         "The transformer core may saturate at the worst moment: the upper limit covers that.",
@@ -100,6 +98,45 @@ def switch_on(amp: Amp, *, near: AmpReport | None = None, seconds: float = WARM_
         for one in result.plates
     )
     return replace(result, heaters=heaters, plates=plates)
+
+
+def warming_up(
+    amp: Amp, circuit: Circuit, seconds: float = WARM_S, *, tolerance: float = SLOW, longest_s: float = 1.0
+) -> Transient:
+    """Means over the line cycle of an amp's circuit from a cold start: how long a reading takes.
+
+    Parameters
+    ----------
+    amp
+        Whose cathodes warm up.
+    circuit
+        Its circuit.
+    seconds
+        How long to follow it [s].
+    tolerance
+        Error allowed in a step, as a share of a voltage.
+    longest_s
+        Longest time step [s].
+
+    Returns
+    -------
+    Transient
+        Its voltages over time.
+
+    Raises
+    ------
+    SolveError
+        The run stops.
+    """
+    emitting = emission(amp, warmth)
+    return slow_transient(
+        circuit,
+        seconds,
+        frequency_hz=amp.mains_hz,
+        emission=emitting,
+        longest_step=longest_s,
+        tolerance=tolerance,
+    )
 
 
 def hot_standby(amp: Amp, switch: str = "", *, near: AmpReport | None = None) -> SwitchOn:

@@ -28,6 +28,9 @@ Array = np.ndarray
 
 NINETY = 1.645
 """Standard deviations to either side that hold 90 % of a normal curve."""
+NINETY_FIVE = 1.96
+KNOWN_LINE = 0.005
+"""Relative accuracy of a line voltage that was measured (common practice)."""
 MOVED = 0.8
 """An estimate is shown where readings narrow it to less than this share of what it was."""
 EMISSION = ("emission", "plate 1", "plate 2")
@@ -101,6 +104,7 @@ class Twin(Printed):
     width: float = quantity("", "", "how many times their usual spread the parts differ", default=1.0)
     solver: FaultSolver | None = field(default=None, repr=False)
     result: Fit | None = field(default=None, repr=False)
+    age: Age = "vintage"
 
     json_keys = ("amp=amp.title", "estimates", "misfits", "next=following", "width")
 
@@ -108,6 +112,49 @@ class Twin(Printed):
     def moved(self) -> tuple[Estimate, ...]:
         """The estimates that the readings narrow, the farthest from the schematic first."""
         return tuple(each for each in self.estimates if each.moved)
+
+    def ranges(self, amp: Amp, probes: Sequence[Probe]) -> tuple[Array, Array, Array]:
+        """Low end, middle and high end of what 95 of 100 amps that fit the readings show at some probes.
+
+        Parameters
+        ----------
+        amp
+            As drawn, with all that was changed since the readings: what is other than it was then is as good
+            parts are.
+        probes
+            Direct voltages.
+
+        Returns
+        -------
+        tuple[Array, Array, Array]
+            (M,) each [V].
+
+        Raises
+        ------
+        SolveError
+            The amp has no idle state.
+        """
+        assert self.solver is not None
+        assert self.result is not None
+        measured = {name: one for name, one in self.readings.measured.items() if name in amp.parts}
+        varied = variables(amp, self.age, measured=measured, mains_known=KNOWN_LINE)
+        meters = np.full(len(probes), Meter().input_ohms)
+        solver = FaultSolver(dc_population(amp), tuple(probes), None, varied, meters, None)
+        names = {v.name: k for k, v in enumerate(self.solver.varied)}
+        then = self.readings.amp.parts
+        same = [
+            names[v.name] if v.name in names and amp.parts.get(v.part) is then.get(v.part) else -1
+            for v in varied
+        ]  # fmt: skip
+        kept = np.array(same) >= 0
+        mean = np.where(kept, self.result.mean[0][same], 0.0)
+        covariance = np.where(np.outer(kept, kept), self.result.covariance[0][np.ix_(same, same)], 0.0)
+        covariance += np.diag(np.where(kept, 0.0, 1.0))
+        middle, effects = solver.readings_at((solver.means + solver.deviation * mean)[None])
+        laws = np.array([law_error(p, middle[:, k])[0] for k, p in enumerate(probes)])
+        variance = np.einsum("mv,vw,mw->m", effects[0], covariance, effects[0]) + np.square(laws)
+        half = NINETY_FIVE * np.sqrt(variance)
+        return middle[0] - half, middle[0], middle[0] + half
 
     def headline(self) -> str:
         """What the readings say, and which of them do not fit."""
@@ -181,7 +228,7 @@ def twin(readings: Readings, *, about: str = "", age: Age = "vintage", when: str
     solver = _solver(readings, age)
     own, variance = _compared(readings)
     result = fit(solver, own, variance)
-    return _told(readings, solver, result, about, when)
+    return replace(_told(readings, solver, result, about, when), age=age)
 
 
 def change_since(then: Twin, readings: Readings) -> tuple[Estimate, ...]:
@@ -257,10 +304,17 @@ def _compared(readings: Readings) -> tuple[Array, Array]:
 def _told(readings: Readings, solver: FaultSolver, result: Fit, about: str, when: str) -> Twin:
     usual = np.full(len(solver.varied), float(result.width[0]))
     estimates = tuple(_estimates(readings.amp, solver, result, usual, solver.means))
-    amp = fitted_amp(readings.amp, solver.varied, solver.means + solver.deviation * result.mean[0])
+    # a capacitor that the readings do not narrow keeps the value that is printed on it
+    unknown = {
+        one.words for one in estimates
+        if not one.moved and isinstance(readings.amp.parts.get(one.part), drawn.Capacitor) and one.unit == "F"
+    }  # fmt: skip
+    own = np.array([v.name not in unknown for v in solver.varied])
+    x = np.where(own, solver.means + solver.deviation * result.mean[0], 0.0)
+    amp = fitted_amp(readings.amp, solver.varied, x)
     day = f" on {when}" if when else f" of {readings.source}" if readings.source else ""
     count = int(result.kept[0].sum())
-    amp = replace(amp, title=f"{amp.title}, this amp, fitted to {count} readings{day}")
+    amp = replace(amp, title=f"{amp.title}, this amp (matched to {count} readings{day})")
     seen = result.seen[0]
     misfits = tuple(
         Misfit(one, one.probe.words(amp), _unscaled(one.probe, float(seen[k]), one.value))
@@ -284,13 +338,19 @@ def fitted_amp(amp: Amp, varied: Sequence[Variable], x: Array) -> Amp:
         factor, addend = float(factors[0]), float(addends[0])
         part: Any = parts.get(name)
         if isinstance(part, drawn.MainsPlug):
-            line *= factor
+            line = _rounded(line * factor)
         elif isinstance(part, drawn.Resistor | drawn.Capacitor) and hasattr(part, key):
-            parts[name] = replace(part, **{key: getattr(part, key) * factor + addend})
+            if (factor, addend) != (1.0, 0.0):
+                parts[name] = replace(part, **{key: _rounded(getattr(part, key) * factor + addend)})
         else:
             old, more = trim.get(parameter, (1.0, 0.0))
             trim[parameter] = (old * factor, more * factor + addend)  # type: ignore[assignment]
     return replace(amp, parts=MappingProxyType(parts), trim=trim, mains_rms=line, origin=amp.drawn)
+
+
+def _rounded(value: float) -> float:
+    """To the digits that a value has where it is read: 268.6 Ω, no 268.613."""
+    return float(f"{value:.4g}")
 
 
 def _estimates(

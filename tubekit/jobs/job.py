@@ -128,42 +128,83 @@ class Job(Printed):
         return self.as_it_left.changed({}, mains_rms=self.line_v)
 
     @cached_property
+    def matched_until(self) -> int:
+        """Number of the entry before which the amp had the readings that it is matched to: what was done to
+        it since is a change of that amp. 0 where there are too few readings.
+        """
+        for each in (None, *reversed(self.of_kind(*CHANGES))):
+            if each is not None and each["amp"]:
+                break  # what was read before may be of another circuit
+            until = self.last + 1 if each is None else each.number
+            readings = self.readings(until)
+            if readings is not None and len(readings.readings) >= LEAST:
+                return until
+        return 0
+
+    @cached_property
     def twin(self) -> Twin | None:
-        """The amp fitted to its readings; None where there are too few."""
-        readings = self.readings()
-        if readings is None or len(readings.readings) < LEAST:
+        """The amp matched to its readings; None where there are too few."""
+        readings = self.readings(self.matched_until) if self.matched_until else None
+        if readings is None:
             return None
-        return twin(readings, when=self.of_kind("readings")[-1].date.date().isoformat())
+        taken = [each for each in self.of_kind("readings") if each.number < self.matched_until]
+        return twin(readings, when=taken[-1].date.date().isoformat())
 
     def matched(self) -> Twin:
-        """The same; JobError where there are too few readings."""
+        """The amp matched to its readings; JobError where there are too few readings."""
         if self.twin is None:
             raise JobError("there are too few readings to match this amp to", where=str(self.folder),
                            fix="Enter at least three: job read V3.k=5.7 B1=334 line=121")  # fmt: skip
-        return self.twin
+        return replace(self.twin, amp=self.this_amp)
 
-    @property
+    @cached_property
     def this_amp(self) -> Amp:
-        """The amp as its readings have it, else as it is by its schematic."""
-        return self.twin.amp if self.twin else self.amp
+        """The amp as its readings have it, with what was changed since; else by its schematic. Its title says
+        which.
+        """
+        if self.twin is None:
+            count = len(self.rows())
+            few = f"{count} readings, {LEAST} are needed" if count else "no readings yet"
+            return replace(self.amp, title=f"{self.amp.title}, the amp as drawn ({few})")
+        amp = self._since(self.twin.amp)
+        later = [each for each in self.of_kind(*CHANGES) if each.number >= self.matched_until]
+        names = ", ".join(dict.fromkeys(name for each in later for name in parts_of(each)))
+        return replace(amp, title=f"{amp.title}, {names} changed since") if names else amp
+
+    @cached_property
+    def good_amp(self) -> Amp:
+        """A good amp of this schematic as it is now, with the parts whose values were measured."""
+        return self.amp if self.twin is None else self._since(self.twin.readings.amp)
+
+    def _since(self, amp: Amp) -> Amp:
+        """An amp with what was done to it, and the line voltage that was read, after its readings."""
+        for each in self.of_kind(*CHANGES):
+            if each.number >= self.matched_until:
+                amp = amp.changed(dict(each["changes"] or {}))
+        return amp.changed({}, mains_rms=self.line_v if self.line_read_in >= self.matched_until else None)
 
     @property
     def last(self) -> int:
         """Number of the last entry; 0 where the first is being written."""
         return max((each.number for each in self.journal.entries), default=0)
 
-    def rows(self) -> list[dict[str, Any]]:
-        """Rows of readings that hold for the amp as it is now: the latest of each place since it was last
-        changed, and the latest value of each part measured by itself that was not changed since.
+    def rows(self, until: int = 0) -> list[dict[str, Any]]:
+        """Rows of readings that hold for the amp as it was at an entry, or is now: the latest of each place
+        since it was last changed, and the latest value of each part measured by itself that was not changed
+        since.
         """
-        result = []
+        until, result = until or self.last + 1, []
+        changed = max((each.number for each in self.of_kind(*CHANGES) if each.number < until), default=0)
         for each in self.of_kind("readings"):
+            if each.number >= until:
+                break
             later = {
-                name for fit in self.of_kind("fit") if fit.number > each.number for name in parts_of(fit)
-            }
+                name for fit in self.of_kind("fit") if each.number < fit.number < until
+                for name in parts_of(fit)
+            }  # fmt: skip
             kept = [
                 row for row in each["rows"]
-                if each.number > self.changed_in
+                if each.number > changed
                 or (row["quantity"] in BY_ITSELF and row["place"] in self.drawn.parts.keys() - later)
             ]  # fmt: skip
             result.append(replace(each, says={**each.says, "rows": kept}))
@@ -185,10 +226,10 @@ class Job(Printed):
         code = quantity_of(words.partition(" at ")[0], "", "")
         return probe_of(self.drawn, place, code, "", ""), words
 
-    def readings(self) -> Readings | None:
-        """Readings on the amp as it is now; None where nothing was."""
-        rows = self.rows()
-        return load_readings(rows, self.as_it_left) if rows else None
+    def readings(self, until: int = 0) -> Readings | None:
+        """Readings on the amp as it was at an entry, or is now; None where nothing was."""
+        rows = self.rows(until)
+        return load_readings(rows, self.amp_at(until or self.last + 1)) if rows else None
 
     @cached_property
     def state(self) -> str:

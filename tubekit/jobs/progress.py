@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -11,6 +12,7 @@ from typing import Any
 from tubekit.bench.readings import load_readings
 from tubekit.bench.suspects import suspects
 from tubekit.decisions.judge import wrong_beyond
+from tubekit.decisions.probe import QUANTITIES
 from tubekit.errors import TubekitError
 from tubekit.jobs.actions import add
 from tubekit.jobs.job import MAINS_ROW, STOP, Job, open_job
@@ -20,8 +22,10 @@ from tubekit.jobs.steps import (
     DONE,
     GO,
     HALT,
+    NO,
     POWER_UP,
     TITLES,
+    YES,
     Outcome,
     Sheet,
     Step,
@@ -33,6 +37,10 @@ from tubekit.jobs.steps import (
 from tubekit.jobs.words import rows_of_file
 from tubekit.text import Printed, Table, headed
 
+LINE_PLACES = {"line": MAINS_ROW}
+VALUE = re.compile(r"[+\-−]?(?:\d|[.,]\d)")
+UNIT = re.compile(r"(?:[mkuµ]?(?:V|A|W|Ω|ohms?)(?:dc|ac|rms)?|rms|ac|dc)[,;]?", re.IGNORECASE)
+"""How a value begins; a unit that was typed apart from it."""
 LINE_MOVED = 0.02
 """A sheet is made again where the line voltage has moved by more than this."""
 NAMED = 3
@@ -90,8 +98,9 @@ class Next(Printed):
         first, steps = self.sheet.tables()
         here = self.step.number
         rows = [row for row, each in zip(steps.rows, self.sheet.steps, strict=True) if each.number >= here]
-        first = first if here == 1 else replace(first, rows=[])
-        return [first, replace(steps, rows=rows, title="Steps to come")]
+        done = results_of(self.job, self.sheet.entry)
+        begun = any(each["place"] != MAINS_ROW for each in done.values())  # the line may be known before
+        return [*([] if begun else [first]), replace(steps, rows=rows, title="Steps to come")]
 
 
 def said(step: Step, outcome: Outcome, likely: str) -> str:
@@ -106,6 +115,7 @@ def sheet_of(entry: Entry, job: Job) -> Sheet:
     """A sheet as it was made: what was to be expected before the power was on."""
     steps = tuple(Step(**each) for each in entry["steps"] or ())
     amp = job.amp_at(entry.number).changed({}, mains_rms=entry["line_v"] or None)
+    amp = replace(amp, title=entry["title"] or amp.title)
     return Sheet(
         amp, entry["name"], tuple(entry["before"] or ()), steps, entry["line_v"], entry["note"], entry.number
     )
@@ -150,7 +160,7 @@ def current(job: Job, name: str = "", by: str = "") -> tuple[Job, Sheet | None, 
     for each in [name] if name else order:
         entry = valid(job, each)
         if entry is None:
-            made = usable(job.amp, each)
+            made = _made(job, each)
             if isinstance(made, Missing):
                 if name:
                     raise JobError(made.why, where=str(job.folder), part=each)
@@ -162,6 +172,14 @@ def current(job: Job, name: str = "", by: str = "") -> tuple[Job, Sheet | None, 
         if name or _todo(job, sheet) is not None:
             return job, sheet, left_out
     return job, None, left_out
+
+
+def _made(job: Job, name: str) -> Sheet | Missing:
+    """The sheet for this very amp, as far as readings have it."""
+    found = job.twin
+    if found is None:
+        return usable(job.this_amp, name)
+    return usable(job.this_amp, name, job.good_amp, partial(found.ranges, job.good_amp))
 
 
 def _line_known(job: Job, entry: Entry, by: str) -> Job:
@@ -180,6 +198,7 @@ def _entered(made: Sheet | Missing) -> dict[str, Any]:
     steps = [each.to_table() for each in made.steps]
     return {
         "name": made.name,
+        "title": made.amp.title,
         "line_v": made.line_v,
         "before": list(made.before),
         "steps": steps,
@@ -226,7 +245,7 @@ def next_step(
     job, now, left_out = current(open_job(folder), sheet, by)
     results: list[tuple[Step, Outcome, str]] = []
     then, kept = "", enclose(folder, Path(file)) if file and now is not None else ""
-    for step_of in _given(file, values) if now is not None else ():
+    for step_of in _given(file, together(values)) if now is not None else ():
         job, now, left_out = current(job, sheet, by)
         given = step_of(job, now) if now is not None else []
         if given and now is not None:
@@ -269,12 +288,71 @@ def _recorded(file: str, job: Job, sheet: Sheet) -> list[tuple[Step, Outcome]]:
     return [(step, recorded(step, file))]
 
 
+def together(words: Sequence[str]) -> list[str]:
+    """What was typed as one word for each step: a place or a step number, an equals sign, the value.
+
+    Examples
+    --------
+    >>> together(["ok", "V5", "k", "18,2", "B1=334 V", "7=18.2", "18200", "mV", "no", "it", "smells"])
+    ['ok', 'V5.k=18,2', 'B1=334 V', '7=18.2', '18200 mV', 'no it smells']
+    """
+    result: list[str] = []
+    place: list[str] = []
+    for word in " ".join(words).replace("=", " = ").split():
+        last = result[-1] if result and not place else ""
+        reason = last.split(" ")[0].lower() in NO
+        if reason or (UNIT.fullmatch(word) and VALUE.match(last.rpartition("=")[2])):
+            result[-1] += f" {word}"
+        elif word == "=":
+            place = place or [result.pop()]
+        elif VALUE.match(word) or word.lower() in (*YES, *NO):
+            result.append(f"{_place_of(place)}={word}" if place else word)
+            place = []
+        else:
+            place.append(word)
+    return [*result, *([" ".join(place)] if place else [])]
+
+
+def _place_of(words: Sequence[str]) -> str:
+    """'V5 k' as 'V5.k'; 'B1 to p4' as it is."""
+    return ".".join(words) if len(words) == 2 else " ".join(words)
+
+
 def _typed(word: str, job: Job, sheet: Sheet) -> list[tuple[Step, Outcome]]:
-    number, equals, value = word.partition("=")
-    step = _numbered(sheet, number, job) if equals else _todo(job, sheet)
+    place, equals, value = word.partition("=")
+    if not equals:
+        step = _todo(job, sheet)
+    elif place.isdigit():
+        step = _numbered(sheet, place, job)
+    else:
+        step = _at_place(sheet, place, job)
     if step is None:
         raise JobError("more values than steps", where=str(job.folder), fix="See the steps: job next --all")
     return [(step, typed(step, value if equals else word))]
+
+
+def _at_place(sheet: Sheet, place: str, job: Job) -> Step:
+    """The step of a place, the first that is to be done where there are several."""
+    named = Step(0, "", LINE_PLACES.get(place.lower(), place), QUANTITIES["dc_v"].words)
+    probe = _probe_words(named, job)
+    done = results_of(job, sheet.entry)
+    found = [
+        each for each in sheet.steps
+        if named.place.lower() in (each.place.lower(), each.place.partition(" ")[0].lower())
+        or (probe and probe == _probe_words(replace(each, place=_node(each)), job))
+    ]  # fmt: skip
+    if not found:
+        raise JobError(
+            f"no step of this sheet is at '{place}'", where=str(job.folder),
+            fix=f"Enter it as a reading: job read {place}=VALUE. Steps are at: "
+            f"{', '.join(dict.fromkeys(each.place for each in sheet.steps if each.place))}",
+        )  # fmt: skip
+    return next((each for each in found if each.number not in done), found[-1])
+
+
+def _node(step: Step) -> str:
+    """Where the meter is, without the words for the state of the amp: 'k34' of 'k34 under drive'."""
+    return step.place if " to " in step.place else step.place.partition(" ")[0]
 
 
 def _numbered(sheet: Sheet, number: str, job: Job) -> Step:

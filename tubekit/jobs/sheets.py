@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 
-from tubekit.amp import Amp, analyze
+from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.amp.hum import Hum, hum
 from tubekit.amp.hum_balance import balance_control, hum_balance
 from tubekit.amp.sag import TONE_HZ, full_drive, sag_words
 from tubekit.amp.signal_order import output_sections
 from tubekit.amp.stability import refuse_unstable
 from tubekit.amp.supply import supply_report
-from tubekit.amp.switching import switch_on
+from tubekit.amp.switching import warming_up
 from tubekit.amp.warming import settling_s
 from tubekit.analyses.transient import Transient
 from tubekit.bench.bring_up import (
@@ -39,9 +39,13 @@ from tubekit.decisions.judge import wrong_beyond
 from tubekit.decisions.probe import QUANTITIES, Probe
 from tubekit.decisions.spread import spread
 from tubekit.errors import TubekitError
-from tubekit.jobs.steps import Sheet, Step, look, measure, numbered, within
+from tubekit.jobs.steps import Sheet, Step, held, look, measure, numbered, within
 from tubekit.jobs.sweep import silent, sweep
 from tubekit.units import show
+
+Array = np.ndarray
+Ranges = Callable[[Sequence[Probe]], tuple[Array, Array, Array]]
+"""Low end, middle and high end of direct voltages at some probes [V]."""
 
 AC = QUANTITIES["ac_rms_v"]
 LINE_OFF = 0.10
@@ -50,7 +54,9 @@ PARTIAL = 0.95
 """Below this share of the heater voltage emission is from memory, and B+ within a fifth."""
 FIFTH = 0.2
 MOST_IDLE = 16
-ROUND_S = 5.0
+ROUND_S, COARSE = 5.0, 0.01
+"""Times are rounded up to so many seconds, so that a coarse run through time will do."""
+GOOD_RANGES = "95 % of good amps fall in the ranges"
 DRIVE_OFF, HUM_TIMES = 0.15, 3.0
 """Driven figures are met within this; hum by this many times, as layout and tubes add to it (common
 practice, no source)."""
@@ -69,7 +75,7 @@ BACK_S = 10.0
 """A cathode is back at its idle value so soon after the signal is taken away (common practice)."""
 
 
-def sheet(amp: Amp, name: str) -> Sheet:
+def sheet(amp: Amp, name: str, good: Amp | None = None, ranges: Ranges | None = None) -> Sheet:
     """The steps of a sheet, with what to expect of this amp at its line voltage.
 
     Parameters
@@ -78,6 +84,10 @@ def sheet(amp: Amp, name: str) -> Sheet:
         As it is now.
     name
         'up' or 'lamp', 'idle', 'drive', 'hum', 'hand-back'.
+    good
+        A good amp of the same schematic, where `amp` is matched to readings: no stop limit is wider than its.
+    ranges
+        Low end, middle and high end of direct voltages of `amp`; those of good amps when not given.
 
     Returns
     -------
@@ -96,11 +106,35 @@ def sheet(amp: Amp, name: str) -> Sheet:
     >>> result.steps[1].measures, result.steps[1].within
     (True, '100 s')
     """
-    before, steps, note = _MADE[name](amp)
+    before, steps, note = _idle(amp, ranges) if name == "idle" else _MADE[name](amp)
+    if good is not None:
+        usual = _usual(amp, good)
+        steps = [held(step, usual(step.place)) for step in steps]
     return Sheet(amp, name, before, numbered(steps), float(amp.mains_rms), note)
 
 
 _Made = tuple[tuple[str, ...], list[Step], str]
+
+
+def _usual(amp: Amp, good: Amp) -> Callable[[str], float]:
+    """How many times this amp's the idle voltage of a good one is at the place of a step; 1 where there is no
+    such node.
+    """
+    reports = [analyze(one) for one in (good, amp)]
+
+    def volts(report: AmpReport, place: str) -> float:
+        one, _, to = place.partition(" to ")
+        nodes = [node for node in (one.partition(" ")[0], to) if node]
+        values = [float(report.node(node).dc_v) for node in nodes]
+        return values[0] - sum(values[1:])
+
+    def usual(place: str) -> float:
+        if place.partition(" ")[0] not in amp.nodes:
+            return 1.0
+        there, here = (volts(report, place) for report in reports)
+        return there / here if there * here > 0.0 else 1.0
+
+    return usual
 
 
 def _up(amp: Amp, lamps: bool = False) -> _Made:
@@ -168,7 +202,7 @@ def _rated(rated: float | None, expected: float, usual: float) -> tuple[float, s
     return usual, f"Its filter capacitor is rated {show(rated, 'V')} only: install one rated higher first."
 
 
-def _idle(amp: Amp) -> _Made:
+def _idle(amp: Amp, ranges: Ranges | None = None) -> _Made:
     report = analyze(amp)
     supply = supply_report(amp, near=report)
     bias = tuple(Probe("dc_v", (node, GROUND)) for node in fixed_bias_nodes(amp, supply))
@@ -177,8 +211,9 @@ def _idle(amp: Amp) -> _Made:
     usual = tube_readings(amp, 99)
     rail, cathodes = usual[:1], [p for p in usual if p.place[0] in outputs - {GROUND}]
     probes = tuple(dict.fromkeys([*bias, *rail, *cathodes, *drops, *usual]))[:MOST_IDLE]
-    bands = spread(amp, probes, mains_known=0.005, with_effects=False)
-    run = switch_on(amp, near=report).run
+    lows, middles, highs = ranges(probes) if ranges else _good_ranges(amp, probes)
+    circuit = supply.still(supply.report.solved.state.circuit)
+    run = warming_up(amp, circuit, tolerance=COARSE, longest_s=0.5 * ROUND_S)
     rated = {node: volts for node, _, volts in rated_rails(supply)}
     rails = {rail.node for rail in amp.topology.rails}
     design = float(amp.design_mains_rms)
@@ -190,7 +225,7 @@ def _idle(amp: Amp) -> _Made:
     )  # fmt: skip
     steps = [first]
     for k, probe in enumerate(probes):
-        low, typical, high = (float(side[k]) for side in (bands.low, bands.median, bands.high))
+        low, typical, high = (float(side[k]) for side in (lows, middles, highs))
         node, to = probe.place
         where = amp.topology.place(node) + (f" to {to}" if to != GROUND else "")
         wrong_low, wrong_high = wrong_beyond(low, typical, high)
@@ -212,9 +247,15 @@ def _idle(amp: Amp) -> _Made:
                     caution=caution, clip=True)
         )  # fmt: skip
     before = (*prepare(amp, fixed_bias_nodes(amp, supply)), cold_note(supply))
-    note = "95 % of good amps fall in the ranges. At a stop limit it is dangerous to go on: switch off. If "
+    whose = "By its readings this amp falls in the ranges (95 %)" if ranges else GOOD_RANGES
+    note = f"{whose}. At a stop limit it is dangerous to go on: switch off. If "
     note += "another reading is out of its range, find out why first."
     return before, steps, note
+
+
+def _good_ranges(amp: Amp, probes: Sequence[Probe]) -> tuple[Array, Array, Array]:
+    bands = spread(amp, probes, mains_known=0.005, with_effects=False)
+    return bands.low, bands.median, bands.high
 
 
 def _reached(amp: Amp, run: Transient, probe: Probe, low: float, high: float) -> float:
@@ -222,9 +263,12 @@ def _reached(amp: Amp, run: Transient, probe: Probe, low: float, high: float) ->
     one, to = probe.place
     if not all(node == GROUND or node in run.network.index for node in probe.place):
         return settling_s(amp, 1.0)
-    volts = run.volts(one, to)
-    off = np.flatnonzero(np.abs(volts - volts[-1]) > 0.5 * max(high - low, 1e-3))
-    last = float(run.time[min(off[-1] + 1, len(run.time) - 1)]) if len(off) else 0.0
+    volts, most = run.volts(one, to), 0.5 * max(high - low, 1e-3)
+    far = np.abs(volts - volts[-1])
+    off, last = np.flatnonzero(far > most), 0.0
+    if len(off):
+        at = np.array([off[-1] + 1, off[-1]])
+        last = float(np.interp(most, far[at], run.time[at]))
     return float(max(ROUND_S * np.ceil(last / ROUND_S), ROUND_S))
 
 
@@ -316,15 +360,14 @@ class Missing:
     why: str
 
 
-def usable(amp: Amp, name: str) -> Sheet | Missing:
+def usable(amp: Amp, name: str, good: Amp | None = None, ranges: Ranges | None = None) -> Sheet | Missing:
     """The sheet, or why there is none for this amp."""
     try:
-        return sheet(amp, name)
+        return sheet(amp, name, good, ranges)
     except TubekitError as error:
         return Missing(name, str(error))
 
 
 _MADE: Mapping[str, Callable[[Amp], _Made]] = {
-    "up": _up, "lamp": partial(_up, lamps=True), "idle": _idle, "drive": _drive, "hum": _hum,
-    "hand-back": sweep,
+    "up": _up, "lamp": partial(_up, lamps=True), "drive": _drive, "hum": _hum, "hand-back": sweep,
 }  # fmt: skip

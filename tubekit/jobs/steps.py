@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import csv
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
@@ -13,6 +13,7 @@ import numpy as np
 from tubekit.amp import Amp
 from tubekit.amp.amp import MAINS_KEY
 from tubekit.bench.reading_rows import text_of
+from tubekit.bench.recordings import recording
 from tubekit.decisions.probe import QUANTITIES
 from tubekit.errors import InputError, ReadingError
 from tubekit.jobs.job import STOP
@@ -21,8 +22,11 @@ from tubekit.units import parse, show
 
 GO, LOOK, DONE = "GO ON", "GO ON, BUT LOOK", "DONE"
 HALT = "STOP. Switch off, unplug, discharge each filter capacitor through a resistor, check with a meter"
+AS_SHOWN = re.compile(r"(?<=[vVaA])\s*(?:dc|ac|rms|~|=)+$", re.IGNORECASE)
+"""What a meter shows after the unit."""
 YES, NO = ("ok", "yes", "y", "done"), ("no", "n", "bad", "fail")
 """What is typed for a step without a number."""
+BEYOND = "This amp was beyond the stop limit when it was read: find the cause first."
 LAST_PART = 0.1
 """Share of a recording whose mean is its settled value (common practice)."""
 
@@ -96,8 +100,13 @@ class Step:
         if not self.measures:
             return f"{self.caution} {self.do}.".strip()
         by = f" within {self.within}" if self.by_s is not None else ""
-        ends = ((self.stop_high, "more"), (self.stop_low, "less"))
-        limits = " and at ".join(f"{self.said(end)} or {words}" for end, words in ends if end is not None)
+        ends = (
+            (self.stop_high, "more", "closer to 0 V"), (self.stop_low, "less", "more negative"),
+        )  # fmt: skip
+        limits = " and at ".join(
+            f"{self.said(end)} or {words if end >= 0.0 else below}"
+            for end, words, below in ends if end is not None
+        )  # fmt: skip
         stop = f"; stop at {limits}" if limits else ""
         clip = ", clipped on with the amp off" if self.clip else ""
         return f"{self.caution} {self.do}{clip}: {self.said(self.expect)}{by}{stop}.".strip()
@@ -189,6 +198,28 @@ POWER_UP = ("up", "lamp")
 """Two ways to the same end: one of them is done, the first where nothing is said."""
 
 
+def held(step: Step, usual: float) -> Step:
+    """A step with stop limits no wider than those of a good amp, whose value is `usual` times this one's: an
+    amp that is beyond them was dangerous when it was read, and is now.
+
+    Examples
+    --------
+    >>> hot = Step(1, "Meter on the V3 cathode", unit="V", expect=25.0, low=24.0, high=26.0, stop_high=28.75)
+    >>> held(hot, 18.0 / 25.0).sentence()
+    'This amp was beyond the stop limit when it was read: find the cause first. Meter on the V3 cathode: \
+25.0 V; stop at 20.7 V or more.'
+    """
+    high, low = (
+        None if end is None else tighter(end, end * usual)
+        for end, tighter in ((step.stop_high, min), (step.stop_low, max))
+    )
+    if (high, low) == (step.stop_high, step.stop_low) or step.expect is None:
+        return step
+    beyond = outcome(replace(step, stop_high=high, stop_low=low), step.expect).go == STOP
+    caution = f"{step.caution} {BEYOND}".strip() if beyond else step.caution
+    return replace(step, stop_high=high, stop_low=low, caution=caution)
+
+
 def numbered(steps: Iterator[Step] | Sequence[Step]) -> tuple[Step, ...]:
     """Steps with their numbers."""
     return tuple(replace(step, number=number) for number, step in enumerate(steps, 1))
@@ -229,9 +260,10 @@ def typed(step: Step, word: str) -> Outcome:
     ------
     ReadingError : neither.
     """
-    plain = word.strip().lower()
+    plain, _, reason = word.strip().partition(" ")
+    plain = plain.strip(",.:;!").lower()
     if plain in NO:
-        return Outcome(STOP, step.do)
+        return Outcome(STOP, f"{step.do} ({reason.strip()})" if reason else step.do)
     if not step.measures:
         if plain in YES:
             return Outcome(DONE, step.do)
@@ -246,14 +278,19 @@ def typed(step: Step, word: str) -> Outcome:
             part=f"step {step.number}",
             fix=f"Type the reading, like {step.said(step.expect)}",
         )
-    base = step.unit.split(" ")[0]
+    base, shown = step.unit.split(" ")[0], AS_SHOWN.sub("", word.strip()).replace(",", ".")
     try:
-        value = parse(word, base) if base else float(word)
+        value = parse(shown, base) if base else float(shown)
     except (InputError, ValueError) as error:
         raise ReadingError(
             f"'{word}' is not a value for this step", part=f"step {step.number}",
             fix=f"Type the reading, like {step.said(step.expect)}",
         ) from error  # fmt: skip
+    if step.expect is not None and value * step.expect < 0.0 and outcome(step, -value).go != STOP:
+        raise ReadingError(
+            f"{step.said(value)} where {step.said(step.expect)} is expected", part=f"step {step.number}",
+            fix=f"Check the leads (black to ground). If only the sign is missing, type {step.said(-value)}",
+        )  # fmt: skip
     return outcome(step, value)
 
 
@@ -264,7 +301,7 @@ def recorded(step: Step, path: str) -> Outcome:
     ------
     ReadingError : no such two columns.
     """
-    time, values = _recording(path)
+    time, values = recording(path, step.unit.split(" ")[0])
     worst = max(values, key=abs) if step.stop_high is not None and step.stop_high > 0 else min(values)
     result = outcome(step, float(worst))
     if result.go == STOP and step.stop_high is not None and worst >= step.stop_high:
@@ -280,21 +317,6 @@ def recorded(step: Step, path: str) -> Outcome:
             settled,
         )
     return result
-
-
-def _recording(path: str) -> tuple[np.ndarray, np.ndarray]:
-    lines = [line for line in text_of(Path(path)).splitlines() if line.strip() and line.lstrip()[0] != "#"]
-    try:
-        rows = [[float(cell) for cell in row[:2]] for row in csv.reader(lines[1:])]
-        time, values = np.array(rows, float).T
-    except (ValueError, IndexError) as error:
-        raise ReadingError(
-            "this is not a recording from a meter", where=Path(path).name,
-            fix="Use columns with a heading: seconds, value; or a list of readings: place,quantity,value",
-        ) from error  # fmt: skip
-    if len(time) < 2 or np.any(np.diff(time) < 0):
-        raise ReadingError("its times must increase", where=Path(path).name, fix="First column: seconds")
-    return time, values
 
 
 def is_list(path: str) -> bool:
