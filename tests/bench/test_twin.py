@@ -5,11 +5,14 @@ Truths are drawn by the study's generators (`tests.benchmarks.twin`), in ways th
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from tests.amps import amp
 from tests.benchmarks.twin import drawn_amps, probes_of, solver_of, study
+from tubekit.amp.parts.faults import NO_LEAK, CircuitParameter
 from tubekit.bench.twin import change_since, fitted_amp, twin
 from tubekit.decisions.population import with_fault_ports
 from tubekit.decisions.probe import Probe, meter_values
@@ -41,10 +44,10 @@ def test_fitted_amp_shows_what_its_variables_show() -> None:
     assert renewed.parts["R14"].ohms == 330.0
 
 
-def _readings(worn: dict[str, str], **wrong: float):  # type: ignore[no-untyped-def]
+def _readings(worn: dict[str, str], trim=None, **wrong: float):  # type: ignore[no-untyped-def]
     """A perfect meter on an amp that differs, one reading wrong."""
     drawn, probes = amp("teasel"), probes_of(amp("teasel"))[:-1]
-    true = drawn.changed(worn)
+    true = replace(drawn.changed(worn), trim=trim or {})
     shown = meter_values(true, with_fault_ports(true).circuit, probes).loaded(np.full(len(probes), 10e6))[0]
     values = [wrong.get(p.place[0], float(v)) for p, v in zip(probes, shown, strict=True)]
     return taken(drawn, [Reading(p, v) for p, v in zip(probes, values, strict=True)], mains_rms=117)
@@ -58,6 +61,27 @@ def test_wrong_reading_is_named_and_changes_nothing() -> None:
     one, two = (next(e for e in each.estimates if e.words == "V3 emission") for each in (good, bad))
     assert two.value == pytest.approx(one.value, abs=1.0)
     assert one.low < 90.0 < one.high
+
+
+LEAKY = {CircuitParameter("C11.leak", "ohms"): (5e6 / NO_LEAK, 0.0)}
+
+
+def test_a_leaky_coupling_capacitor_is_no_strong_tube_and_the_reading_that_decides_is_named() -> None:
+    found = twin(_readings({}, LEAKY))
+    (one,) = found.grids
+    assert (one.tube, one.capacitors) == ("V3", ("C11",))
+    assert not found.misfits
+    assert "To decide: unplug, discharge, pull V3; then DC volts at V3 grid (g3)" in found.headline()
+    assert twin(_readings({"V3.emission": "1.2", "R14": "290"})).grids == ()
+    mended = found.without_currents(found.amp, ["C11"])
+    assert {p.part for p in found.amp.trim} - {p.part for p in mended.trim} == {"V3.gas"}
+    assert found.without_currents(found.amp, ["C12"]).trim == found.amp.trim
+
+
+def test_parts_are_not_named_for_a_reading_that_was_left_out() -> None:
+    bad = twin(_readings({}, p2b=150.0))
+    assert [each.reading.probe.place[0] for each in bad.misfits] == ["p2b"]
+    assert not any(f"R{k} " in bad.headline() for k in range(1, 40))
 
 
 def test_change_since_the_last_visit_is_the_tube_that_lost() -> None:

@@ -15,6 +15,7 @@ from tubekit.amp.parts.switches import MAINS
 from tubekit.amp.settings import combine_settings
 from tubekit.bench.amp_fit import LEAST, WIDTHS, Fit, fit
 from tubekit.bench.fault_table import FaultSolver, law_error, scale
+from tubekit.bench.grid_currents import GridCurrent, grid_currents, rare_spread
 from tubekit.bench.likelihood import meter_sd
 from tubekit.bench.next_reading import METER, candidate_probes
 from tubekit.decisions.population import dc_population, variables
@@ -105,8 +106,9 @@ class Twin(Printed):
     solver: FaultSolver | None = field(default=None, repr=False)
     result: Fit | None = field(default=None, repr=False)
     age: Age = "vintage"
+    grids: tuple[GridCurrent, ...] = ()
 
-    json_keys = ("amp=amp.title", "estimates", "misfits", "next=following", "width")
+    json_keys = ("amp=amp.title", "estimates", "grids", "misfits", "next=following", "width")
 
     @property
     def moved(self) -> tuple[Estimate, ...]:
@@ -114,20 +116,9 @@ class Twin(Printed):
         return tuple(each for each in self.estimates if each.moved)
 
     def ranges(self, amp: Amp, probes: Sequence[Probe]) -> tuple[Array, Array, Array]:
-        """Low end, middle and high end of what 95 of 100 amps that fit the readings show at some probes.
-
-        Parameters
-        ----------
-        amp
-            As drawn, with all that was changed since the readings: what is other than it was then is as good
-            parts are.
-        probes
-            Direct voltages.
-
-        Returns
-        -------
-        tuple[Array, Array, Array]
-            (M,) each [V].
+        """Low end, middle and high end of what 95 of 100 amps that fit the readings show at some probes of
+        direct voltages, (M,) each [V]. `amp` is that of the readings with all that was changed since: such
+        parts are as good ones are.
 
         Raises
         ------
@@ -142,10 +133,14 @@ class Twin(Printed):
         solver = FaultSolver(dc_population(amp), tuple(probes), None, varied, meters, None)
         names = {v.name: k for k, v in enumerate(self.solver.varied)}
         then = self.readings.amp.parts
+        may = {each.words: each.capacitors for each in self.grids}
         same = [
-            names[v.name] if v.name in names and amp.parts.get(v.part) is then.get(v.part) else -1
+            names[v.name]
+            if v.name in names
+            and all(amp.parts.get(one) is then.get(one) for one in (v.part, *may.get(v.name, ())))
+            else -1
             for v in varied
-        ]  # fmt: skip
+        ]
         kept = np.array(same) >= 0
         mean = np.where(kept, self.result.mean[0][same], 0.0)
         covariance = np.where(np.outer(kept, kept), self.result.covariance[0][np.ix_(same, same)], 0.0)
@@ -156,15 +151,24 @@ class Twin(Printed):
         half = NINETY_FIVE * np.sqrt(variance)
         return middle[0] - half, middle[0], middle[0] + half
 
+    def without_currents(self, amp: Amp, changed: Sequence[str]) -> Amp:
+        """An amp without the currents into grids that one of these parts may have made."""
+        gone = {one.words for one in self.grids if {one.tube, *one.capacitors} & set(changed)}
+        parts = {v.turns[0].parameter for v in self.solver.varied if v.name in gone} if self.solver else set()
+        return replace(amp, trim={key: value for key, value in amp.trim.items() if key not in parts})
+
     def headline(self) -> str:
         """What the readings say, and which of them do not fit."""
         line = [each for each in self.estimates if each.words == LINE]
-        others = [each for each in self.moved if each.words != LINE]
-        first = "; ".join(each.text for each in (*line, *others[:SHOWN]))
+        fed = [each.words for each in self.grids]
+        others = [each for each in self.moved if each.words not in (LINE, *fed)]
+        # what the others are made to bear of a reading that does not fit is not theirs
+        first = "; ".join(each.text for each in (*line, *others[: 0 if self.misfits else SHOWN]))
         listed = "; ".join(each.text for each in self.misfits)
         again = "Repeat the reading. If it stays, a part is bad: see suspects."
         wrong = f" Left out because they do not fit: {listed}. {again}" if listed else ""
-        return f"{self.amp.title}: {first}.{wrong}"
+        leaks = "".join(f" {each.text}" for each in self.grids)
+        return f"{self.amp.title}: {first}.{leaks}{wrong}"
 
     def tables(self) -> list[Table]:
         """Estimates, then what to measure next."""
@@ -227,7 +231,7 @@ def twin(readings: Readings, *, about: str = "", age: Age = "vintage", when: str
     """
     solver = _solver(readings, age)
     own, variance = _compared(readings)
-    result = fit(solver, own, variance)
+    result = fit(solver, own, variance, rare=rare_spread(solver))
     return replace(_told(readings, solver, result, about, when), age=age)
 
 
@@ -321,7 +325,10 @@ def _told(readings: Readings, solver: FaultSolver, result: Fit, about: str, when
         for k, one in enumerate(readings.readings) if not result.kept[0, k]
     )  # fmt: skip
     following = _following(readings, solver, result, estimates, about)
-    return Twin(readings, amp, estimates, misfits, following, float(result.width[0]), solver, result)
+    grids = tuple(grid_currents(readings.amp, solver, result))
+    return Twin(
+        readings, amp, estimates, misfits, following, float(result.width[0]), solver, result, grids=grids
+    )
 
 
 def _unscaled(probe: Probe, value: float, like: float) -> float:
@@ -370,7 +377,8 @@ def _estimates(
         sd = float(np.sqrt(step @ result.covariance[0][np.ix_(own, own)] @ step))
         wide = float(np.linalg.norm(step * usual[own]))
         one = _estimate(amp, solver.varied[own[0]], off + float(typical[own].sum()), sd)
-        rows.append((abs(off) / wide, replace(one, moved=sd < MOVED * wide)))
+        found = bool(result.rare[0][own].any())
+        rows.append((abs(off) / wide, replace(one, moved=found or sd < MOVED * wide)))
     return [each for _, each in sorted(rows, key=lambda row: -row[0])]
 
 

@@ -148,7 +148,9 @@ class Job(Printed):
         if readings is None:
             return None
         taken = [each for each in self.of_kind("readings") if each.number < self.matched_until]
-        return twin(readings, when=taken[-1].date.date().isoformat())
+        found = twin(readings, when=taken[-1].date.date().isoformat())
+        # with a reading left out a part was bad: what was changed since may have been that one
+        return None if found.misfits and self.matched_until <= self.last else found
 
     def matched(self) -> Twin:
         """The amp matched to its readings; JobError where there are too few readings."""
@@ -181,6 +183,7 @@ class Job(Printed):
         for each in self.of_kind(*CHANGES):
             if each.number >= self.matched_until:
                 amp = amp.changed(dict(each["changes"] or {}))
+                amp = self.twin.without_currents(amp, parts_of(each)) if self.twin else amp
         return amp.changed({}, mains_rms=self.line_v if self.line_read_in >= self.matched_until else None)
 
     @property
