@@ -264,7 +264,8 @@ def test_sheets_are_about_the_amp_as_its_readings_have_it(job, monkeypatch):
     main(["job", "read", str(job), "line=117", "B1=334", "k34=19.5", "p3=329", "p1a=140"])
     seen = []
     monkeypatch.setattr(progress, "usable", lambda *given: seen.append(given) or Missing("hum", "none"))
-    next_step(job, sheet="hum")
+    with pytest.raises(JobError, match="none"):
+        next_step(job, sheet="hum")
     ((this, _, good, ranges),) = seen
     assert "this amp (matched to 4 readings on" in this.title
     assert good.parts["R14"].ohms == 270

@@ -347,8 +347,8 @@ def fitted_amp(amp: Amp, varied: Sequence[Variable], x: Array) -> Amp:
         if isinstance(part, drawn.MainsPlug):
             line = _rounded(line * factor)
         elif isinstance(part, drawn.Resistor | drawn.Capacitor) and hasattr(part, key):
-            if (factor, addend) != (1.0, 0.0):
-                parts[name] = replace(part, **{key: _rounded(getattr(part, key) * factor + addend)})
+            new: dict[str, Any] = {key: _rounded(getattr(part, key) * factor + addend)}
+            parts[name] = replace(part, **new) if (factor, addend) != (1.0, 0.0) else part
         else:
             old, more = trim.get(parameter, (1.0, 0.0))
             trim[parameter] = (old * factor, more * factor + addend)  # type: ignore[assignment]
