@@ -60,6 +60,7 @@ ABOUT: dict[str, str] = {
     "judge": "about readings",
     "suspects": "the likeliest parts for one set of readings",
     "record": "a decision: what changes, what it uses up, where to read",
+    "bench cold": "windings, and what B+ and grids are to ground",
     "bench up": SUPPLY,
     "bench lamp": SUPPLY,
     "bench trace": SIGNAL,

@@ -19,7 +19,7 @@ from tubekit.bench.bring_up import bring_up, cold_rectifier, rated_rails, watch
 from tubekit.bench.chassis_diff import chassis_diff
 from tubekit.bench.lamp import LimiterLamp, behind_lamp, usual_lamp, with_lamp
 from tubekit.bench.orders import order_list
-from tubekit.bench.procedures import current_under_drive, hum_procedure
+from tubekit.bench.procedures import cold_ohms, current_under_drive, hum_procedure
 from tubekit.bench.readings import readings_from_text
 from tubekit.bench.trace import trace
 from tubekit.cli.short_answer import short_answer
@@ -362,3 +362,11 @@ def test_an_order_keeps_the_drawn_rating_agrees_with_substitutes_and_warns_where
 def test_an_order_of_nothing_is_refused(teasel):
     with pytest.raises(ChangeError, match="nothing to buy"):
         order_list(teasel)
+
+
+def test_the_first_ohms_are_those_of_the_schematic(teasel):
+    """Copper and the bleeder of the amp file: with the tubes cold nothing else joins B+ to ground."""
+    table = cold_ohms(teasel).numbers[0]
+    drawn = {row[0]: row[1] for row in table.rows}
+    assert drawn["B1"] == show(teasel.parts["R24"].ohms, "ohm")
+    assert drawn["V3 plate (p3) to B1"] == "155 Ω"

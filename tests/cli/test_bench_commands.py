@@ -32,6 +32,7 @@ def asked(capsys, *words):
         (("bench", "up", "teasel"), "steps"),
         (("bench", "lamp", "teasel", "--watts", "60"), "shorted_reservoir"),
         (("bench", "hum", "fescue"), "steps"),
+        (("bench", "cold", "teasel"), "steps"),
         (("bench", "found", "teasel", "R14=220", "--drawing", "teasel"), "differences"),
         (("bench", "order", "teasel", "R14=330"), "orders"),
         (("bench", "twin", "teasel", "notebooks/readings/teasel-runs-hot.csv"), "estimates"),

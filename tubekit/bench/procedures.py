@@ -1,23 +1,26 @@
-"""Bench procedures with the numbers to expect: current under drive, hum balance."""
+"""Bench procedures with the numbers to expect: unplugged, current under drive, hum balance."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 
-from tubekit.amp import Amp, AmpReport, analyze
+from tubekit.amp import Amp, AmpReport, analyze, parts as drawn
 from tubekit.amp.hum_balance import HumBalance, hum_balance
 from tubekit.amp.parts import Loudspeaker, input_jacks
 from tubekit.amp.sag import TONE_HZ, FullDrive, full_drive, sag_words
 from tubekit.amp.signal import noise_floor
-from tubekit.amp.signal_order import in_parallel, load_of, speakers
+from tubekit.amp.signal_order import in_parallel, load_of, output_sections, speakers
 from tubekit.amp.stability import refuse_unstable
 from tubekit.analyses.large_signal import LargeSignal
+from tubekit.circuit.parts import GROUND
+from tubekit.decisions.probe import Probe
 from tubekit.decisions.rating import AT_LIMIT
+from tubekit.decisions.spread import spread
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
 
@@ -289,6 +292,77 @@ def hum_procedure(amp: Amp, control: str | None = None) -> Procedure:
         amp, f"hum balance {null.control}", null.finding, steps,
         tuple(null.tables()), null.to_json(),
     )  # fmt: skip
+
+
+LEAST_OHMS = 1.0
+"""What a hand meter shows of less is its leads (common practice, no source)."""
+COLD_SIZE = 500
+
+
+def cold_ohms(amp: Amp) -> Procedure:
+    """Calculate the resistances to expect before an unknown amp is plugged in for the first time.
+
+    Parameters
+    ----------
+    amp
+        The amp, from `load_amp`, changed or not.
+
+    Returns
+    -------
+    Procedure
+        Windings, B+ to ground, and grids and cathodes of output tubes, with their normal ranges.
+
+    Raises
+    ------
+    InputError
+        A batch.
+    SolveError
+        The amp has no idle state.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> result = cold_ohms(load_amp("teasel"))
+    >>> result.numbers[0].rows[0][:2]
+    ('mains_line to mains_neutral', '4.57 Ω')
+    """
+    probes = tuple(dict.fromkeys(_cold_probes(amp)))
+    bands = spread(amp, probes, size=COLD_SIZE, with_effects=False)
+    rows = [
+        (probe.words(amp).partition(" ")[2].removeprefix("at "), *(probe.format(float(x)) for x in ends))
+        for probe, *ends in zip(probes, bands.nominal, bands.low, bands.high, strict=True)
+    ]  # fmt: skip
+    steps = (
+        _joined(
+            "Unplug. Discharge each filter capacitor to 0 V through a resistor and check with a meter:",
+            "charge destroys an ohmmeter",
+        ),
+        "Leave it unplugged, power switch on. Across a capacitor wait until the reading stops rising",
+        _joined(
+            "Do NOT plug it in if B+ stays far below its range (a shorted or leaky filter capacitor),",
+            "a winding is open, or its halves differ more than here",
+        ),
+    )
+    heads = headed("measure", "per schematic [] >", "normal low [] >", "normal high [] >")
+    table = Table("Resistance to ground, or between two places", heads, rows)
+    return Procedure(amp, "checks unplugged", f"{len(rows)} resistances", steps, (table,), None)
+
+
+def _cold_probes(amp: Amp) -> Iterator[Probe]:
+    for part in amp.parts.values():
+        if isinstance(part, drawn.MainsPlug):
+            yield Probe("ohms", (part.line, part.neutral))
+    rails = [rail.node for rail in amp.topology.wired.rails]
+    yield from (Probe("ohms", (node, GROUND)) for node in rails)
+    for part in amp.parts.values():
+        for winding in getattr(part, "windings", ()):
+            for one, two, ohms in zip(winding.taps, winding.taps[1:], winding.ohms, strict=False):
+                if float(np.max(ohms)) >= LEAST_OHMS:
+                    yield Probe("ohms", (one, two) if one != GROUND else (two, one))
+    for section in output_sections(amp):
+        for node in (section.grid, section.cathode):
+            if node != GROUND:
+                yield Probe("ohms", (node, GROUND))
 
 
 def _joined(*lines: str) -> str:

@@ -90,7 +90,8 @@ def _table_lines(table: Table, lines: int, spell: Callable[[str], str]) -> tuple
 
 def _paired(table: Table) -> Table:
     """The table with what reads alike of a pair of tubes on one line."""
-    name = next((each.name for each in table.columns if each.name in ("part", "tube", "capacitor")), "")
+    heads = [column.name for column in table.columns]
+    name = next((name for name in ("part", "tube", "capacitor", "measure") if name in heads), "")
     return table.alike(name) if name else table
 
 
