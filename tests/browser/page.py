@@ -183,9 +183,9 @@ class Page:
         self.driver, self.address, self.name = driver, address, ""
         self.home = Path()  # of the server
 
-    def size(self, wide: int, high: int) -> None:
-        """The window as a screen of that size shows it."""
-        shape = {"width": wide, "height": high, "deviceScaleFactor": 1, "mobile": False}
+    def size(self, wide: int, high: int, sharp: int = 1) -> None:
+        """The window as a screen of that size shows it, `sharp` of its own pixels to one of the page."""
+        shape = {"width": wide, "height": high, "deviceScaleFactor": sharp, "mobile": False}
         self.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", shape)
 
     def open(self, name: str) -> None:

@@ -40,6 +40,12 @@ return each.closest('.tubekit-panel')
 pytestmark = [pytest.mark.parametrize("opened", BOOKS, indirect=True), pytest.mark.usefixtures("tablet")]
 
 
+PLACE = """
+const box = arguments[0].getBoundingClientRect();
+return [box.left + box.width / 2, box.top + box.height / 2];
+"""
+
+
 @pytest.fixture
 def tablet(opened: Any) -> None:
     """The notebook at a tablet's size."""
@@ -78,3 +84,45 @@ def test_the_keyboard_goes_through_the_panel_and_is_seen(opened: Any) -> None:
     for _, name, style, width, _ in met:
         assert style == "solid", name
         assert width >= 2, name
+
+
+def test_a_finger_moves_names_and_enlarges_what_is_on_the_figure(opened: Any) -> None:
+    from tests.browser.page import BENCH, PICTURE, TABLET, Keys
+
+    if not (handles := opened.all(".tubekit-handle")):
+        return  # nothing on this figure is a setting
+    driver = opened.driver
+    driver.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": True})
+    handle, picture = handles[0], opened.picture()
+    words = handle.get_attribute("aria-valuetext")
+    x, y = driver.execute_script(PLACE, handle)
+    for kind, shift in (("touchStart", 0), ("touchMove", 9), ("touchMove", 18), ("touchMove", 26)):
+        point = {"x": x + shift, "y": y + shift}
+        driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [point]})
+    driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    opened.until("the handle moved its setting", lambda: handle.get_attribute("aria-valuetext") != words)
+    opened.until("the picture follows", lambda: opened.picture() != picture)
+    moved = handle.get_attribute("aria-valuetext")
+    opened.press(handle, Keys.ARROW_DOWN, Keys.ARROW_DOWN)
+    opened.until("the arrow keys move it", lambda: handle.get_attribute("aria-valuetext") != moved)
+    opened.press(handle, "+")
+    opened.until("plus enlarges", lambda: bool(opened.all(".tubekit-zoomed")))
+    opened.press(handle, "0")
+    opened.until("0 shows the whole", lambda: not opened.all(".tubekit-zoomed"))
+    x, y = driver.execute_script(PLACE, handle)
+    driver.execute_script("arguments[0].style.pointerEvents = 'none'", handle)
+    driver.execute_cdp_cmd(
+        "Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]}
+    )
+    driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    opened.until("a touch names the curve", lambda: opened.texts(".tubekit-said")[0] != "")
+    driver.execute_script("arguments[0].style.pointerEvents = ''", handle)
+    driver.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": False})
+    image = opened.all(PICTURE)[0]
+    assert image.get_attribute("alt")
+    opened.size(*BENCH)
+    opened.settle()
+    opened.size(*TABLET, sharp=2)
+    wide = "const i = arguments[0]; return i.naturalWidth / i.getBoundingClientRect().width"
+    opened.until("the picture is as fine as the screen", lambda: driver.execute_script(wide, image) > 1.7)
+    assert opened.console() == []

@@ -35,7 +35,7 @@ QUIET = ["--log-level=ERROR"]  # a kernel's remarks about itself help nobody her
 ASLEEP_S = 30 * 60  # a page that was left goes on computing for nobody no longer than this
 PING_MS = 30_000  # how often the server asks whether a page is still there
 _PLAIN = "abcdefghjkmnpqrstuvwxyz23456789"  # nothing that a reader could take for something else
-_WIDGETS = ("@voila-dashboards/widgets-manager8", "@jupyter-widgets/jupyterlab-manager")
+_WIDGETS = ("@voila-dashboards/widgets-manager8", "@jupyter-widgets/jupyterlab-manager", "anywidget")
 _STOPPED = (
     "This page stopped here: a check in it failed, or a file could not be read. "
     "Open the notebook in JupyterLab (python3 -m tubekit) to see why."

@@ -50,9 +50,8 @@ def _pictures(model: str, models: Mapping[str, Any], seen: set[str]) -> Iterator
         return
     seen.add(model)
     held = models[model]
-    if held.get("model_name") == "ImageModel" and held["state"].get("format", "png") == "png":
-        for buffer in held.get("buffers", ()):
-            if buffer["path"] == ["value"] and base64.b64decode(buffer["data"])[:4] == b"\x89PNG":
-                yield buffer["data"]
+    for buffer in held.get("buffers", ()):
+        if buffer["path"] == ["value"] and base64.b64decode(buffer["data"])[:4] == b"\x89PNG":
+            yield buffer["data"]
     for child in held["state"].get("children", ()):
         yield from _pictures(str(child).removeprefix(_CHILD), models, seen)

@@ -9,16 +9,18 @@ from typing import Any, Generic, TypeVar
 import ipywidgets as widgets
 
 from tubekit.amp import Amp, load_amp
+from tubekit.amp.batches import text_at
 from tubekit.amp.parts import Part
 from tubekit.errors import TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpSetting, Choice
 from tubekit.panels.background import Debouncer
 from tubekit.panels.export_files import FileSaver
-from tubekit.panels.panel import FigurePanel
+from tubekit.panels.panel import BEFORE, FigurePanel
 from tubekit.panels.part_settings import Chips, PartPlace, amp_controls, control_setting
 from tubekit.panels.settings import FieldSetting, LineSetting, Setting
 from tubekit.panels.trial import History, Plan, Trial
+from tubekit.units import show
 
 R = TypeVar("R")
 S = TypeVar("S")
@@ -139,6 +141,23 @@ class AmpPanel(FigurePanel[R], Generic[R, S]):
         """Make what is on trial 'before'; the next change is compared with it."""
         self.ask(self.trial.plan.keep())
 
+    def hold(self, key: str, *, take: bool = False) -> Setting | None:
+        """The setting of a control, or of a part's own value; `take` chooses that part."""
+        if take and key in self.place.names and key not in [each.key for each in self._shown()]:
+            self.part = key
+        return next((each for each in self._shown() if each.key == key), None)
+
+    def hold_words(self, key: str) -> str:
+        """That setting, or a part in the list with its value."""
+        if key in self.place.names:
+            return f"{key} {text_at(self.trial.after.parts, key)}" if key in self.trial.after.parts else ""
+        return super().hold_words(key)
+
+    def caption(self) -> str:
+        """Line voltage, and how 'before' is drawn while something is on trial."""
+        before = BEFORE if self.trial.plan.changes else ""
+        return " · ".join(filter(None, (f"{show(float(self.amp.mains_rms), 'V')} line", before)))
+
     # ---- the one way in
 
     def _amp_chosen(self, _: Setting, chosen: Choice, __: str) -> None:
@@ -207,6 +226,7 @@ class AmpPanel(FigurePanel[R], Generic[R, S]):
 
     def draw(self) -> None:
         """Now, and before behind it."""
+        self.figure.say_above(self.caption())
         self.figure.show(self.drawn_of(self.result), self.drawn_of(self.before))
 
     def write(self) -> None:

@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import anywidget
 import ipywidgets as widgets
 
 from tubekit.amp import Amp, parts as drawn
@@ -350,6 +351,12 @@ class SaveLine(widgets.VBox):
         self._done()
 
 
+class EntryKeys(anywidget.AnyWidget):
+    """What keyboard and finger do in the values of a list; nothing is seen of it."""
+
+    _esm = Path(__file__).with_name("entries.js")
+
+
 def three_columns(
     listed: Sequence[widgets.Widget],
     seen: Sequence[widgets.Widget],
@@ -380,4 +387,4 @@ def three_columns(
     for box in (body, tools):
         box.add_class("tubekit-panel")
     body.add_class("tubekit-bench")
-    return [widgets.HTML(layout.css()), tools, body]
+    return [widgets.HTML(layout.css()), tools, body, EntryKeys()]

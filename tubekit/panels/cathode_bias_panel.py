@@ -19,6 +19,8 @@ BYPASS_F, COUPLING_F = 25e-6, 22e-9
 class CathodeBiasPanel(StagePanel[BiasStage]):
     """What `bias_stage` gives, with knobs on it."""
 
+    NAME = "cathode bias"
+
     def __init__(self, type_: str = "12AX7", stage: str = "") -> None:
         self._about = ("", "")
         knobs = (

@@ -1,4 +1,4 @@
-"""A figure drawn off-screen into an image widget, quickly: only what moves is drawn again.
+"""A figure drawn off-screen into a widget, quickly: only what moves is drawn again; a hand finds its handles.
 
 Of a move's cost, letters were the most and the PNG file came next. So words that move are set by
 Pillow in the same typeface (a twentieth of the time), and the file has a fixed palette of the inks
@@ -7,15 +7,20 @@ and their blends with the paper.
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from functools import cache
 from io import BytesIO
+from pathlib import Path
 from typing import Any, Generic, Protocol, TypeVar
 
+import anywidget
 import ipywidgets as widgets
 import numpy as np
 import numpy.typing as npt
+import traitlets
 from matplotlib.artist import Artist
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
@@ -26,6 +31,7 @@ from matplotlib.text import Text
 from PIL import Image, ImageDraw, ImageFont
 
 from tubekit.plots import ink
+from tubekit.plots.handles import Handle, Point, Trace, Track, named_at
 
 R = TypeVar("R")
 R_contra = TypeVar("R_contra", contravariant=True)
@@ -53,11 +59,23 @@ class View(Protocol[R_contra]):
         """Gray the curves out, or ink them again."""
 
 
-class FigureWidget(widgets.Image, Generic[R]):
-    """One view on paper of its own, whose `moving` artists change.
+@dataclass(frozen=True)
+class Reach:
+    """A hand wants a setting elsewhere: at `value`, at `value` times what it is (`times`), or steps away."""
+
+    key: str
+    value: float = 0.0
+    times: bool = False
+    steps: int = 0
+    gesture: str = ""
+
+
+class FigureWidget(anywidget.AnyWidget, Generic[R]):
+    """One view on paper of its own, whose `moving` artists change, and whose handles a hand moves.
 
     `refresh` lays the moving artists over the kept background; `redraw` draws everything and keeps
-    a new background, which is needed only when axes or titles change.
+    a new background, which is needed only when axes or titles change. What the hand does comes as `hand`
+    (figure.js); a touch is answered in `said`, a zoom by new limits of the axes under it.
 
     Parameters
     ----------
@@ -68,6 +86,16 @@ class FigureWidget(widgets.Image, Generic[R]):
 
     view: Any
     figure: Figure
+    _esm = Path(__file__).with_name("figure.js")
+    value = traitlets.Bytes().tag(sync=True)
+    alt = traitlets.Unicode().tag(sync=True)
+    handles: Any = traitlets.List().tag(sync=True)
+    said = traitlets.Dict().tag(sync=True)
+    zoomed = traitlets.Bool().tag(sync=True)
+    wide = traitlets.Int().tag(sync=True)
+    sharp = traitlets.Float(1.0).tag(sync=True)
+    """Pixels of the picture to one of `size`: the screen's own."""
+    hand = traitlets.Dict().tag(sync=True)
 
     def __init__(
         self, make: Callable[[Figure, R], View[R]], first: R, before: R | None = None,
@@ -77,24 +105,138 @@ class FigureWidget(widgets.Image, Generic[R]):
             self.figure = ink.paper(size[0] / ink.DPI, size[1] / ink.DPI)
             self.view = make(self.figure, first)
             self.view.show(first, before)
-            self.moving = tuple(self.view.moving)
+            self.above = self.figure.text(1.0 - 6.0 / size[0], 1.0 - 8.0 / size[1], "", ha="right", va="top")
+            self.moving = (*self.view.moving, self.above)
             self.canvas = FigureCanvasAgg(self.figure)
             across = widgets.Layout(width="100%", max_width=f"{size[0]}px", height="auto")
-            super().__init__(format="png", layout=across)
+            super().__init__(layout=across, wide=size[0])
             self.add_class("tubekit-picture")
             for artist in self.moving:
                 artist.set_animated(True)
             self.redraw()
+        self._shown: tuple[R, R | None] = (first, before)
+        self._grips: dict[str, Handle] = {}
+        self._home: dict[int, tuple[Point, Point]] = {}
+        self._done: dict[str, float] = {}
+        self._moves: Callable[[Reach], object] = lambda _: None
+        self.observe(lambda change: self._sharpen(change["new"]), "sharp")
+        self.observe(lambda change: self._touched(change["new"]), "hand")
 
     def show(self, now: R, before: R | None = None) -> None:
         """Another result; where a view has `row_names` and these change, the background is drawn again."""
         named = getattr(self.view, "row_names", None)
+        self._shown = (now, before)
         self.view.show(now, before)
         self.view.fade(False)
         if getattr(self.view, "row_names", None) == named:
             self.refresh()
         else:
             self.redraw()
+
+    def say_above(self, words: str) -> None:
+        """Words in the upper right corner of the picture that is drawn next."""
+        self.above.set_text(words)
+
+    # ---- the hand
+
+    def offer(self, words: Callable[[str], str], moves: Callable[[Reach], object]) -> None:
+        """Show the handles of what can be moved now: those whose setting has `words`, not ''."""
+        self._moves = moves
+        found = [(each, _tracks(each, words)) for each in self._of_view("handles")]
+        self._grips = {
+            each.name: Handle(each.name, each.axes, each.at, tracks) for each, tracks in found if tracks
+        }
+        wide, high = self.figure.bbox.size
+        shown = []
+        for each in self._grips.values():
+            axes = self.view.axes[each.axes]
+            box, at = axes.bbox, axes.transData.transform(each.at)
+            x, y = np.clip(at, box.min, box.max)  # what left the scale is still held at its edge
+            shown.append({
+                "name": each.name, "words": ", ".join(words(track.key) for track in each.tracks),
+                "at": [round(float(x / wide), 5), round(1.0 - float(y / high), 5)],
+                "now": float(f"{each.at[0]:.4g}"),
+            })  # fmt: skip
+        self.handles = shown
+
+    def _of_view(self, what: str) -> Sequence[Any]:
+        offered = getattr(self.view, what, None)
+        return () if offered is None else tuple(offered())
+
+    def _touched(self, hand: dict[str, Any]) -> None:
+        """Whatever the hand did."""
+        act, grip = hand.get("act"), self._grips.get(hand.get("name", ""))
+        if act == "touch":
+            traces: Sequence[Trace] = self._of_view("traces")
+            self.said = {"words": named_at(self.view.axes, traces, self._point(hand["at"])), "at": hand["at"]}
+        elif act == "whole":
+            self._look_at(dict(self._home))
+        elif act == "look":
+            self._look(hand)
+        elif act == "drag" and grip is not None:
+            axes, point = self.view.axes[grip.axes], self._point(hand["at"])
+            for track in grip.tracks:
+                value = track.value_at(axes, point)
+                self._moves(Reach(track.key, value, track.times, gesture=hand["gesture"]))
+        elif act == "step" and grip is not None:
+            for way, track in (("across", grip.tracks[0]), ("up", grip.tracks[-1])):
+                by = round(self._since(f"{grip.name} {way}", hand[way]))
+                if by:
+                    by *= track.sense(way == "across")
+                    self._moves(Reach(track.key, steps=by, gesture=hand["gesture"]))
+
+    def _since(self, what: str, total: float) -> float:
+        """What was added to a total since it came last."""
+        was, self._done[what] = self._done.get(what, 0.0), total
+        return total - was
+
+    def _point(self, at: Sequence[float]) -> Point:
+        """A share of the picture as pixels of the figure, which count from below."""
+        wide, high = self.figure.bbox.size
+        return at[0] * wide, (1.0 - at[1]) * high
+
+    def _look(self, hand: dict[str, Any]) -> None:
+        """Zoom about a place, or move what is enlarged; no further out than the whole."""
+        by, *shift = (self._since(what, hand[what]) for what in ("zoom", "across", "up"))
+        can = sorted({each.axes for each in self._of_view("traces") if each.units})
+        point = None if hand["at"] is None else self._point(hand["at"])
+        under = [k for k in can if point is None or self.view.axes[k].bbox.contains(*point)]
+        if not under:
+            return
+        axes, factor = self.view.axes[under[0]], math.exp(-by)
+        box, (wide, high) = axes.bbox, self.figure.bbox.size
+        x, y = point or (box.x0 + 0.5 * box.width, box.y0 + 0.5 * box.height)
+        left, bottom = (
+            x - factor * (x - box.x0) - shift[0] * wide,
+            y - factor * (y - box.y0) + shift[1] * high,
+        )
+        corners = [(left, bottom), (left + factor * box.width, bottom + factor * box.height)]
+        home = self._home.setdefault(under[0], (axes.get_xlim(), axes.get_ylim()))
+        even = axes.transScale  # where a decade is as long as the next
+        whole = even.transform(np.transpose(home))
+        wanted = even.transform(axes.transData.inverted().transform(corners))
+        seen = np.transpose([_within(*wanted[:, k], *whole[:, k]) for k in range(2)])
+        (left, bottom), (right, top) = (tuple(map(float, each)) for each in even.inverted().transform(seen))
+        inside = np.ptp(seen, axis=0).round(9).tolist() != np.ptp(whole, axis=0).round(9).tolist()
+        self._look_at({under[0]: ((left, right), (bottom, top)) if inside else home})
+
+    def _look_at(self, limits: dict[int, tuple[Point, Point]]) -> None:
+        for place, (across, up) in limits.items():
+            self.view.axes[place].set(xlim=across, ylim=up)
+            if (across, up) == self._home[place]:
+                del self._home[place]
+        self.zoomed = bool(self._home)
+        self.said = {}
+        self.view.show(*self._shown)
+        self.redraw()
+
+    def _sharpen(self, sharp: float) -> None:
+        """Draw as fine as the screen is."""
+        self.figure.set_dpi(ink.DPI * sharp)
+        self.canvas = FigureCanvasAgg(self.figure)
+        self.redraw()
+
+    # ---- the picture
 
     def gray_out(self) -> None:
         """What is seen belongs to an earlier setting."""
@@ -147,6 +289,25 @@ class FigureWidget(widgets.Image, Generic[R]):
             for artist in self.moving:
                 artist.set_animated(True)
         return file.getvalue()
+
+
+def _tracks(handle: Handle, words: Callable[[str], str]) -> tuple[Track, ...]:
+    """The tracks of a handle that lead to a setting now."""
+    return tuple(track for track in handle.tracks if words(track.key))
+
+
+def _within(low: float, high: float, first: float, last: float) -> Point:
+    """An interval as it is asked for, moved and cut to lie within the whole one.
+
+    Examples
+    --------
+    >>> _within(-2.0, 3.0, 0.0, 10.0), _within(8.0, 11.0, 0.0, 10.0), _within(-9.0, 90.0, 0.0, 10.0)
+    ((0.0, 5.0), (7.0, 10.0), (0.0, 10.0))
+    """
+    least, most = min(first, last), max(first, last)
+    size = min(abs(high - low), most - least)
+    start = min(max(min(low, high), least), most - size)
+    return (start, start + size) if first < last else (start + size, start)
 
 
 def _is_plain(artist: Artist) -> bool:

@@ -48,6 +48,10 @@ class HumAnswer:
     amp: Amp
     hum: Hum
 
+    def headline(self) -> str:
+        """The whole hum."""
+        return self.hum.headline()
+
 
 class HumPanel(AmpPanel[HumAnswer, HumState]):
     """What `hum` and `hum_report` give, with the amp's parts on it.

@@ -26,6 +26,8 @@ class LoadLinePanel(StagePanel[LoadLine]):
     Drive is in percent of the bias at rest: at 100 % the grid just reaches the cathode's voltage there.
     """
 
+    NAME = "load line"
+
     def __init__(self, type_: str = "6V6GT", stage: str = "") -> None:
         start = _setting(type_, stage or usual_stage(type_))
         self._scales, self._about = _scales_for(start), ("", "")
@@ -74,7 +76,8 @@ class LoadLinePanel(StagePanel[LoadLine]):
         """New scales and curves around the setting that is seen."""
         self._scales = _scales_for(self.settings)
         if not self.stale:
-            self.result = self.solve(self.settings)
+            same, self.result = self.before is self.result, self.solve(self.settings)
+            self.before = self.result if same else self.before
         super().rescale()
 
     def adapted(self, key: str, settings: Settings) -> Settings:

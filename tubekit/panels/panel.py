@@ -6,6 +6,7 @@ rests, and grays everything out where there is no answer; `StagePanel` asks abou
 
 from __future__ import annotations
 
+import html
 from abc import abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
@@ -18,12 +19,14 @@ from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpSetting
 from tubekit.panels.background import SOON_S, Debouncer
 from tubekit.panels.export_files import FileSaver
+from tubekit.panels.figure_widget import Reach
 from tubekit.panels.settings import LevelSetting, SeriesSetting, Setting
 from tubekit.panels.trial import History
 from tubekit.text import Table
 
 R = TypeVar("R")
 Settings = Mapping[str, Any]
+BEFORE = "before: gray, ◇"
 
 
 class Panel(widgets.VBox):
@@ -74,7 +77,8 @@ class FigurePanel(Panel, Generic[R]):
     error: TubekitError | None
 
     def __init__(self, saver: FileSaver, debouncer: Debouncer) -> None:
-        self.frame, self.numbers = widgets.VBox([]), layout.words_place()
+        self.frame, self.numbers, self.strip = widgets.VBox([]), layout.words_place(), layout.words_place()
+        self.strip.add_class("tubekit-strip")
         self.debouncer, self.error = debouncer, None
         self.equip(saver, keep=self.keep_as_before, rescale=self.rescale)
 
@@ -114,11 +118,55 @@ class FigurePanel(Panel, Generic[R]):
     def rescale(self) -> None:
         """New scales, fitted to what is seen; otherwise they stay for the life of the panel."""
         self.figure = self.new_figure()
+        self.figure.say_above(self.caption())
+        self.figure.refresh()
+        self.offer()
         self.frame.children = [self.figure]
 
     def print_png(self) -> bytes:
         """The figure as a PNG file to keep or to print."""
         return bytes(self.figure.print_png())
+
+    # ---- the hand on the figure
+
+    def hold(self, key: str, *, take: bool = False) -> Setting | None:  # noqa: ARG002 - for panels with settings
+        """The setting a handle of the figure moves, None without one; `take` brings it into view."""
+        return None
+
+    def hold_words(self, key: str) -> str:
+        """That setting with its value, '' where there is none."""
+        setting = self.hold(key)
+        if setting is None or not isinstance(setting.value, float | int):
+            return ""
+        return f"{setting.called} {setting.words(setting.value)}"
+
+    def offer(self) -> None:
+        """Show what can be moved on the figure."""
+        self.figure.offer(self.hold_words, self.handled)
+
+    def caption(self) -> str:
+        """What stands over the figure: how 'before' is drawn."""
+        return BEFORE if self.before is not self.result else ""
+
+    def seen_words(self) -> str:
+        """The figure in words, for those who cannot see it."""
+        said = (f"Figure of {self.NAME.replace('-', ' ')}", self.headline().rstrip("."), self.caption())
+        return ". ".join(filter(None, said))
+
+    def headline(self) -> str:
+        """The answer in a sentence."""
+        return str(getattr(self.result, "headline", str)())
+
+    def handled(self, reach: Reach) -> None:
+        """A hand moved a handle of the figure: its setting goes to the nearest value it can have."""
+        setting = self.hold(reach.key, take=True)
+        if setting is None or not isinstance(setting.value, float | int):
+            return
+        now = float(setting.value)
+        wanted = now * reach.value if reach.times else reach.value
+        value = setting.stepped(reach.steps) if reach.steps else setting.nearest(wanted)
+        if value != now:
+            setting.move(value, reach.gesture)
 
     # ---- the one way out
 
@@ -135,6 +183,7 @@ class FigurePanel(Panel, Generic[R]):
                 each.add_class("tubekit-gray")
             self.notice.value = layout.no_answer(self.stale)
         self.in_step()
+        self.offer()
         self.show_history()
         if self.error is not None and setting is not None:
             setting.complain(self.stale)
@@ -142,12 +191,14 @@ class FigurePanel(Panel, Generic[R]):
     def write_now(self) -> None:
         """Write, and take the gray away."""
         self.write()
+        self.figure.alt = self.seen_words()
+        self.strip.value = f"<p>{html.escape(self.headline())}</p>"
         for each in self.told():
             each.remove_class("tubekit-gray")
 
     def arranged(self, under: Sequence[widgets.Widget]) -> list[widgets.Widget]:
         """The children: buttons above; settings, figure, words, side by side where there is room."""
-        tools = layout.tools(self.buttons, self.saver)
+        tools = layout.tools(self.buttons, self.saver, self.strip)
         return layout.side_by_side(layout.column(under), self.frame, [self.notice, *self.told()], tools)
 
 
@@ -164,6 +215,7 @@ class StagePanel(FigurePanel[R]):
         self.result = self.before = self.solve(self.settings)
         self.rescale()
         self.in_step()
+        self.offer()
         self.show_history()
         self.write_now()
         widgets.VBox.__init__(self, self.arranged([*self.knobs.values()]))
@@ -219,6 +271,11 @@ class StagePanel(FigurePanel[R]):
         if key not in self.knobs:
             raise ChangeError("there is no such setting", part=key, near=near_matches(key, self.knobs))
         return self.knobs[key]
+
+    def hold(self, key: str, *, take: bool = False) -> Setting | None:  # noqa: ARG002 - all are in view
+        """The setting of that key, while it does something."""
+        knob = self.knobs.get(key)
+        return knob if knob is not None and knob.layout.display != "none" else None
 
     def level(self, key: str) -> LevelSetting:
         """The level with that key."""
@@ -311,6 +368,7 @@ class StagePanel(FigurePanel[R]):
 
     def draw(self) -> None:
         """Now, and before behind it."""
+        self.figure.say_above(self.caption())
         self.figure.show(self.result, self.before)
 
     def write(self) -> None:

@@ -197,6 +197,11 @@ class PartPlace:
         self._elsewhere: frozenset[str] = frozenset()
         self.list.observe(lambda change: self._chosen(change["new"]), "value")
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Designators in the list."""
+        return tuple(name for _, name in self.list.options)
+
     def choose(self, designator: str) -> None:
         """Show the controls of a part.
 
@@ -204,9 +209,8 @@ class PartPlace:
         ------
         ChangeError : it is not in the list.
         """
-        names = [name for _, name in self.list.options]
-        if designator not in names:
-            near = near_matches(designator, names)
+        if designator not in self.names:
+            near = near_matches(designator, self.names)
             where = self._amp.name if self._amp else ""
             raise ChangeError("there is no such part here", where=where, part=designator, near=near)
         self.list.value = designator
@@ -227,10 +231,10 @@ class PartPlace:
         """
         self._amp, self._elsewhere = amp, frozenset(elsewhere)
         options = tuple((part_label(amp, part), part.designator) for part in parts)
-        chosen, names = self.list.value, [name for _, name in options]
+        chosen = self.list.value
         self._filling = True
         self.list.options = options  # goes to the first one
-        self.list.value = chosen if chosen in names else first(names)
+        self.list.value = chosen if chosen in self.names else first(list(self.names))
         self._filling = False
         self._chosen(self.list.value)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
 
 import ipywidgets as widgets
 from matplotlib.figure import Figure
@@ -17,42 +16,19 @@ from tubekit.panels.amp_panel import AmpPanel, amp_of
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.report_html import measure_html, tables_html, verdict_html
 from tubekit.panels.trial import Trial
-from tubekit.plots.cycle import CycleView, larger
-from tubekit.plots.ratings import RatingsView
-
-WIDTH, HEIGHT = 634, 572
-RATINGS = 10
-HEADROOM = 2.0
-"""The scales, fixed when the panel is made, reach to twice what the amp needs as it stands."""
+from tubekit.plots.cycle import larger
+from tubekit.plots.supply import HEIGHT, WIDTH, SupplyView
 
 
-class SwapView:
-    """Ripple and plate current above, ratings below, on scales that stay."""
+class SwapView(SupplyView):
+    """Ripple, plate current and ratings of a swap, on scales that stay."""
 
     def __init__(self, figure: Figure, first: SwapReport) -> None:
-        axes = [
-            figure.add_axes((left / WIDTH, 1 - (top + high) / HEIGHT, wide / WIDTH, high / HEIGHT))
-            for left, top, wide, high in ((36, 24, 384, 150), (36, 206, 384, 82), (200, 338, 300, 208))
-        ]
-        self.cycle = CycleView(axes[:2], larger(first.after, first.before), headroom=HEADROOM)
-        title = "How close each part is to its limit (◇ before the change)"
-        self.ratings = RatingsView(axes[2], RATINGS, title=title)
-        self.moving = [*self.cycle.moving, *self.ratings.moving]
+        super().__init__(figure, larger(first.after, first.before))
 
-    @property
-    def row_names(self) -> Any:
-        """Names of the ratings: where they change the background is drawn again."""
-        return self.ratings.row_names
-
-    def show(self, now: SwapReport, before: SwapReport | None = None) -> None:  # noqa: ARG002 - a swap has both
-        """The curves and bars of another report."""
-        self.cycle.show(now.after, now.before)
-        self.ratings.show(now.limits_after, now.limits_before)
-
-    def fade(self, faded: bool) -> None:
-        """Gray everything out, or ink it."""
-        self.cycle.fade(faded)
-        self.ratings.fade(faded)
+    def show(self, now: SwapReport, before: SwapReport | None = None) -> None:  # type: ignore[override] # noqa: ARG002
+        """The curves and bars of another report, which has both."""
+        super().show(now.after, now.limits_after, now.before, now.limits_before)
 
 
 class PartSwap(AmpPanel[SwapReport, SwapReport]):

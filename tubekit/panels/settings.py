@@ -86,6 +86,19 @@ class Setting(layout.Field):
         """A value in words."""
         return str(value)
 
+    @property
+    def called(self) -> str:
+        """What stands before its slider."""
+        return str(self.slider.description) if hasattr(self, "slider") else self.label
+
+    def nearest(self, value: float) -> float:
+        """The value nearest to that one that the setting can have."""
+        return value
+
+    def stepped(self, by: int) -> float:
+        """The value so many steps from the present one."""
+        return float(self.value) + by
+
 
 class ChoiceSetting(Setting):
     """One of a few words: tube types, positions of a switch, what a panel can show."""
@@ -155,6 +168,16 @@ class LevelSetting(Setting):
             self.slider.min, self.slider.max = min(self.slider.min, value), max(self.slider.max, value)
             self.slider.value = value
 
+    def nearest(self, value: float) -> float:
+        """In whole steps between the ends, as the slider counts them."""
+        slider = self.slider
+        whole = slider.min + round((value - slider.min) / slider.step) * slider.step
+        return float(f"{min(max(whole, slider.min), slider.max):.9g}")
+
+    def stepped(self, by: int) -> float:
+        """So many steps of the slider."""
+        return self.nearest(float(self.value) + by * self.slider.step)
+
     def words(self, value: float) -> str:
         """As the slider shows it."""
         return format(value, self.slider.readout_format)
@@ -213,6 +236,18 @@ class SeriesSetting(Setting):
         if value is not None:
             self.slider.value = int(np.abs(np.log(self.stops / value)).argmin())
             self.entry.value = entry_words(value, self.unit)
+
+    def nearest(self, value: float) -> float:
+        """The member of the series nearest to it in proportion."""
+        return float(self.stops[int(np.abs(np.log(self.stops / max(value, 1e-30))).argmin())])
+
+    def stepped(self, by: int) -> float:
+        """So many members further, also from a value between two of them."""
+        now = float(self.value)
+        above = int(np.searchsorted(self.stops, now * (1 + 1e-9)))
+        below = int(np.searchsorted(self.stops, now * (1 - 1e-9))) - 1
+        place = above + by - 1 if by > 0 else below + by + 1
+        return float(self.stops[min(max(place, 0), len(self.stops) - 1)])
 
     def _moved(self, value: float, slid: bool = False) -> None:
         if not self._quiet:
@@ -310,11 +345,7 @@ class PartValueSetting(SeriesSetting):
 
     def _step(self, by: int) -> None:
         """To the next stop, also from a value between two of them."""
-        above = int(np.searchsorted(self.stops, self.now * (1 + 1e-9)))
-        below = int(np.searchsorted(self.stops, self.now * (1 - 1e-9))) - 1
-        place = above if by > 0 else below
-        if 0 <= place < len(self.stops):
-            self._moved(float(self.stops[place]), True)
+        self._moved(self.stepped(by), True)
 
 
 class FieldSetting(Setting):

@@ -26,18 +26,17 @@ from tubekit.decisions.rating import STATES
 from tubekit.errors import ChangeError, TubekitError
 from tubekit.panels.amp_choice import AmpSetting, drawn
 from tubekit.panels.export_files import FileSaver
-from tubekit.panels.figure_widget import WIDTH, FigureWidget
+from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.panel import Settings, StagePanel
 from tubekit.panels.part_settings import tube_options
 from tubekit.panels.report_html import findings_list, tables_html
-from tubekit.panels.settings import ChoiceSetting, LevelSetting, SeriesSetting
+from tubekit.panels.settings import ChoiceSetting, LevelSetting, SeriesSetting, Setting
 from tubekit.plots import supply as plots
 from tubekit.plots.ink import Drawing
-from tubekit.plots.supply import SupplyView
+from tubekit.plots.supply import HEIGHT, WIDTH, SupplyView
 from tubekit.text import Table, caution_html, headed
 from tubekit.units import show
 
-HEIGHT = 572
 SLOW = ("B+ versus load", "Switch-on from cold", "After switch-off")
 EXTRA = "R999"
 """Designator of the extra load: a bleeder that no drawing has."""
@@ -67,6 +66,10 @@ class SupplyAnswer:
     def report(self) -> AmpReport:
         """The amp at idle."""
         return self.supply.report
+
+    def headline(self) -> str:
+        """The supply in a sentence."""
+        return self.supply.headline()
 
 
 def roles_of(amp: Amp) -> Roles:
@@ -230,6 +233,16 @@ class SupplyPanel(StagePanel[SupplyAnswer]):
     def figure_for(self, now: SupplyAnswer, before: SupplyAnswer) -> FigureWidget[SupplyAnswer]:
         """Ripple, plate current, ratings."""
         return FigureWidget(_View, now, before, (WIDTH, HEIGHT))
+
+    def hold(self, key: str, *, take: bool = False) -> Setting | None:
+        """The reservoir is a filter capacitor of the figure."""
+        return super().hold("reservoir" if key == self.result.roles.reservoir else key, take=take)
+
+    def caption(self) -> str:
+        """Line voltage now and before, and how 'before' is drawn."""
+        now, was = (f"{show(float(each.amp.mains_rms), 'V')} line" for each in (self.result, self.before))
+        line = now if now == was else f"{now}, before {was}"
+        return " · ".join(filter(None, (line, super().caption())))
 
     def saving(self) -> FileSaver:
         """There is an amp: with the extra load, where there is one, as a resistor."""

@@ -93,6 +93,10 @@ class TonePanel(AmpPanel[Sight, Curve]):
             tables(now, before)
         )
 
+    def headline(self) -> str:
+        """Level, tone and stability."""
+        return headline(self.result, self.before)
+
     def detail(self, now: Sight, before: Sight) -> str:
         """Everything `signal_path` or `tone_change` prints."""
         if now is before:

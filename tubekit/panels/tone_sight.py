@@ -18,13 +18,16 @@ from tubekit.analyses.natural_modes import NaturalModes
 from tubekit.circuit.newton import on_one_core
 from tubekit.decisions.tone import loop_of
 from tubekit.panels.part_settings import short_role
-from tubekit.plots.tone_view import Curve
+from tubekit.plots.tone_view import Curve, Lever
 
 HERTZ = np.geomspace(10.0, 50e3, 141)
 FAMILY_HZ = np.geomspace(10.0, 50e3, 61)
 POSITIONS = np.linspace(0.0, 1.0, 11)
 IDLE_V = 0.2
 """Controls that move a tube's volts by no more than this leave the supply as it was solved [V]."""
+
+TURN = np.linspace(0.02, 1.0, 8)
+LEAST_DB = 1.0
 
 NO_FAMILY = Curve(np.empty(0), np.empty(0))
 
@@ -76,7 +79,8 @@ def sight(amp: Amp, near: Sight | None, turning: str) -> Sight:
     gain = _db(gain_at(view, HERTZ)[0]) if stable else np.full(len(HERTZ), np.nan)
     found = Sight(amp, view, base, poles, Curve(HERTZ, gain, "" if stable else poles.describe()), turning)
     if near is None:
-        return with_family(found)
+        return with_levers(with_family(found))
+    found = _carried(found, near)
     if near.base is not base:  # gray curves of the parts before: they follow once the hand rests
         return replace(_joined(found, near.family), late=True)
     return _joined(found, near.family) if _same_family(found, near) else with_family(found)
@@ -86,6 +90,52 @@ def sight(amp: Amp, near: Sight | None, turning: str) -> Sight:
 def with_family(found: Sight) -> Sight:
     """The same with the gray curves that belong to it."""
     return replace(_joined(found, _family(found)), late=False)
+
+
+LEVER_HZ = (60.0, 8e3)
+"""Where a control is taken hold of: within what is heard of a guitar amp; common practice, no source."""
+
+
+@on_one_core
+def with_levers(found: Sight) -> Sight:
+    """The same with what each control does to the gain where it does most.
+
+    The turn of one control hardly depends on where the others are: it is solved once for an amp.
+    """
+    if not found.stable or found.curve.levers:
+        return found
+    inside = np.clip(FAMILY_HZ, *LEVER_HZ) == FAMILY_HZ
+    hertz, levers = FAMILY_HZ[inside], []
+    here = positions(found.amp)
+    others = {k: v for k, v in here.items() if positions(found.base.amp)[k] != v}
+    for name in here:
+        gain = _db(gain_at(turned(found.base, {**others, name: TURN}), hertz))
+        most = np.ptp(gain, axis=0)
+        if np.isfinite(most).all() and most.max() > LEAST_DB:
+            best = np.flatnonzero(most >= 0.9 * most.max())
+            place = int(best[np.abs(np.log(hertz[best] / 1e3)).argmin()])
+            levers.append(
+                Lever(
+                    short_role(found.amp.parts[name]),
+                    f"{name}.position",
+                    float(hertz[place]),
+                    here[name],
+                    TURN,
+                    gain[:, place],
+                )
+            )
+    return replace(found, curve=replace(found.curve, levers=tuple(levers)))
+
+
+def _carried(found: Sight, near: Sight) -> Sight:
+    """The levers of an earlier setting, where the controls are now."""
+    here = positions(found.amp)
+    levers = tuple(
+        replace(each, position=here[name])
+        for each in near.curve.levers
+        if (name := each.key.partition(".")[0]) in here
+    )
+    return replace(found, curve=replace(found.curve, levers=levers))
 
 
 def _joined(found: Sight, family: Curve) -> Sight:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
+import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
 from tubekit.decisions.rating import state_of
 from tubekit.plots import ink
+from tubekit.plots.handles import Trace
 
 
 class BarsView:
@@ -27,7 +29,7 @@ class BarsView:
         self, axes: Axes, names: Sequence[str], top: float, *, title: str, words: Callable[[float], str],
         limit: float = math.inf,
     ) -> None:  # fmt: skip
-        self.axes, self.top, self._words, self.limit = axes, top, words, limit
+        self.axes, self.top, self._words, self.limit, self.names = axes, top, words, limit, names
         axes.set_title(title)
         axes.set(xlim=(-0.6, len(names) - 0.4), ylim=(0.0, 1.18 * top))
         axes.set_xticks(range(len(names)), names)
@@ -69,6 +71,12 @@ class BarsView:
             self.marks[place].set_data(
                 [place + 0.38] if moved else [], [min(old or 0.0, self.top)] if moved else []
             )
+
+    def traces(self, axes: int, words: str = "{}: {} % of its rating") -> Iterator[Trace]:
+        """Each bar with its name and value."""
+        for place, (name, label, bar) in enumerate(zip(self.names, self.labels, self.bars, strict=True)):
+            said = words.format(name.replace("\n", " "), label.get_text())
+            yield Trace(said, axes, np.full(2, float(place)), np.array([0.0, bar.get_height()]))
 
     def _fill(self, place: int, value: float) -> None:
         fill, bar = ink.FILLS[state_of(value / self.limit)], self.bars[place]

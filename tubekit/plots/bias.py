@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
@@ -12,8 +14,10 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from tubekit.plots import ink
 from tubekit.plots.bars import BarsView
 from tubekit.plots.cycle import rounded_up
+from tubekit.plots.handles import Handle, Trace, Track
 from tubekit.plots.ink import Drawing
 from tubekit.textbook.bias_stage import LIMITS, BiasStage
+from tubekit.units import show
 
 WIDTH, HEIGHT = 634, 560
 SPAN_DB = 15.0
@@ -79,6 +83,7 @@ class BiasView:
 
     def show(self, now: BiasStage, before: BiasStage | None = None) -> None:
         """Another stage on the same scales."""
+        self.now = now
         _cross(self.tube, self.resistor, now)
         if before is not None:
             _cross(self.before[0], self.before[1], before)
@@ -94,6 +99,35 @@ class BiasView:
         self.corners.set_data(corners, levels)
         old = None if before is None else [100.0 * share for share in before.shares]
         self.shares.show([100.0 * share for share in now.shares], old)
+
+    def handles(self) -> Iterator[Handle]:
+        """The idle point along the tube's line; the corners of bypass and coupling capacitor."""
+        now = self.now
+        carries = (now.cathode_line_v > 0.0) & (now.cathode_line_a > 0.0)
+        volts, amps = now.cathode_line_v[carries], now.cathode_line_a[carries]
+        track = Track("cathode", volts, 1e3 * amps, volts / amps / now.cathode, times=True)
+        yield Handle("idle point", 0, (now.bias_v, 1e3 * now.bias_v / now.cathode), (track,))
+        level = 20.0 * np.log10(now.gain)
+        for key, hertz in (("bypass", now.shelf_hz[1]), ("coupling", now.coupling_hz)):
+            if np.isfinite(hertz):
+                at = (float(hertz), float(np.interp(np.log(hertz), np.log(now.hertz), level)))
+                track = Track(key, now.hertz, np.full(len(now.hertz), at[1]), hertz / now.hertz, times=True)
+                yield Handle(f"corner of the {key}", 1, at, (track,))
+
+    def traces(self) -> Iterator[Trace]:
+        """The two lines, the gain, the ratings."""
+        words = (
+            "cathode resistor before",
+            "tube before",
+            f"cathode resistor, {show(self.now.cathode, 'ohm')}",
+            "tube",
+        )
+        lines = (self.before[1], self.before[0], self.resistor, self.tube)
+        for line, said in zip(lines[::-1], words[::-1], strict=True):
+            yield Trace.of(said, 0, line, ("V", "mA"))
+        for line, said in ((self.gain, "gain"), (self.gain_before, "gain before")):
+            yield Trace.of(said, 1, line, ("Hz", "dB"))
+        yield from self.shares.traces(2)
 
     def fade(self, faded: bool) -> None:
         """Gray everything out, or ink it again."""

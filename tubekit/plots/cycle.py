@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -17,6 +18,7 @@ from tubekit.amp import AmpReport
 from tubekit.analyses.mains import MainsState
 from tubekit.decisions import SwapReport
 from tubekit.plots import ink
+from tubekit.plots.handles import Handle, Trace, Track
 from tubekit.plots.ink import Drawing
 from tubekit.plots.reading import Waveform, current_traces, milliseconds, ripple_traces
 
@@ -48,6 +50,7 @@ class Strip:
         self.before = [axes.plot([], [], **ink.BEFORE.options(), zorder=2)[0] for _ in range(count)]
         self.after = [axes.plot([], [], **ink.stroke(k).options(), zorder=3)[0] for k in range(count)]
         self.words = [self._key(k, line) for k in range(count)]
+        self.were = [self._was(k) for k in range(count if scales else 0)]
         if self.scales:
             self._lanes()
         self.beyond = axes.text(
@@ -77,10 +80,17 @@ class Strip:
         self.samples.append(sample)
         return axes.text(1.09, height, "", transform=axes.transAxes, ha="left", va="center", clip_on=False)
 
+    def _was(self, place: int) -> Text:
+        """Words below those of a lane: what it was."""
+        x, y = self.words[place].get_position()
+        return self.axes.text(
+            x, y - 0.34 / len(self.scales), "", transform=self.axes.transAxes, va="center", fontsize=7.5
+        )
+
     @property
     def moving(self) -> list[Artist]:
         """Everything that `show` changes, the lowest first."""
-        return [*self.before, *self.after, *self.samples, *self.words, self.beyond]
+        return [*self.before, *self.after, *self.samples, *self.words, *self.were, self.beyond]
 
     def show(self, times: Any, after: Sequence[Waveform], before: Sequence[Waveform] = ()) -> None:
         """New data in the order of the strokes; what has no curve this time is hidden."""
@@ -93,6 +103,10 @@ class Strip:
         for place, (words, sample) in enumerate(zip(self.words, self.samples, strict=True)):
             words.set_text(after[place].words if place < len(after) else "")
             sample.set_visible(place < len(after))
+        for place, was in enumerate(self.were):
+            old = before[place].words if place < len(before) else ""
+            same = place >= len(after) or old == after[place].words
+            was.set_text("" if same else f"before {old.partition('  ')[2]}")
         outside = any(self._outside(place, trace) for place, trace in enumerate(after))
         self.beyond.set_text(BEYOND if outside else "")
         self.beyond.set_visible(outside)
@@ -101,6 +115,19 @@ class Strip:
         low, high = (-self.scales[place], self.scales[place]) if self.scales else self.axes.get_ylim()
         slack = LINE * (high - low)  # a diode's leakage is a hair below zero
         return bool(trace.values.max() > high + slack or trace.values.min() < low - slack)
+
+    def seen(self, place: int, values: Any) -> Any:
+        """Values of the curve at that place as data of the axes."""
+        return LANE / self.scales[place] * np.asarray(values) - place if self.scales else np.asarray(values)
+
+    def traces(self, axes: int, units: tuple[str, str]) -> Iterator[Trace]:
+        """Each curve that is seen, with its words; then what was before."""
+        for lines, more in ((self.after, ""), (self.before, ", before the change")):
+            for place, (line, words) in enumerate(zip(lines, self.words, strict=True)):
+                if line.get_visible():
+                    name = str(line.get_label()) if more else words.get_text()
+                    drawn = Trace.of(name + more, axes, line, units)
+                    yield replace(drawn, y=self.seen(place, drawn.y))
 
     def fade(self, faded: bool) -> None:
         """Gray the curves out: they belong to an earlier state of the controls."""
@@ -146,6 +173,7 @@ class CycleView:
 
     def show(self, after: Result, before: Result | None = None) -> None:
         """Draw another result on the same scales."""
+        self.now = after
         times = milliseconds(after.solved.state if isinstance(after, AmpReport) else after)
         nodes = [node for node in self.nodes if _has(after, node)]
         old = () if before is None else ripple_traces(before, nodes, self.member)
@@ -153,6 +181,28 @@ class CycleView:
         plates = len(self.current.after)
         old = () if before is None else current_traces(before, self.member)[:plates]
         self.current.show(times, current_traces(after, self.member)[:plates], old)
+
+    def handles(self) -> Iterator[Handle]:
+        """The crest of each rail's ripple: pulled down, its filter capacitor grows in proportion."""
+        if not isinstance(self.now, AmpReport):
+            return
+        held = {rail.node: rail.capacitor for rail in self.now.rails}
+        for place, line in enumerate(self.ripple.after):
+            times, volts = map(np.asarray, line.get_data())
+            if not line.get_visible() or line.get_label() not in held or not len(volts):
+                continue
+            top, node = int(np.argmax(volts)), str(line.get_label())
+            times_as_much = np.geomspace(0.1, 10.0, 120)
+            y = self.ripple.seen(place, volts[top] / times_as_much)
+            x = np.full(len(y), float(times[top]))
+            track = Track(held[node], x, y, times_as_much, times=True)
+            at = (float(times[top]), float(self.ripple.seen(place, volts[top])))
+            yield Handle(f"ripple of {node}", 0, at, (track,))
+
+    def traces(self) -> Iterator[Trace]:
+        """Rails, then the rectifier's plates."""
+        yield from self.ripple.traces(0, ("ms", ""))
+        yield from self.current.traces(1, ("ms", "mA"))
 
     def fade(self, faded: bool) -> None:
         """Gray the curves out, or ink them again."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +19,7 @@ from tubekit.amp.hum import Hum
 from tubekit.amp.hum_balance import HumBalance
 from tubekit.decisions.hum_remedies import HumReport
 from tubekit.plots import ink
+from tubekit.plots.handles import Handle, Trace, Track, ends
 from tubekit.plots.ink import Drawing
 from tubekit.units import show
 
@@ -172,6 +173,7 @@ class HumView:
 
     def show(self, now: HumState, before: HumState | None = None) -> None:
         """Other hum on the same scales; diamonds where it was."""
+        self.now = now
         old = {} if before is None or before is now else {s.name: s.volts for s in with_the_whole(before.hum)}
         rows = with_the_whole(now.hum)
         for row in range(ROWS + 1):
@@ -223,6 +225,32 @@ class HumView:
         self.heaters.set_data(travel, heaters)
         self.here.set_data([100 * now.position], [float(now.hum.db(now.hum.total_rms)[0])])
         self.label.set_text(f"least at {100 * now.balance.null:.0f} % (heaters dashed)")
+
+    def handles(self) -> Iterator[Handle]:
+        """The hum balance along its curve."""
+        now = self.now
+        if self.null and now.balance is not None:
+            travel = _turn(now)[0]
+            at = (100.0 * now.position, float(now.hum.db(now.hum.total_rms)[0]))
+            track = Track(
+                f"{now.balance.control}.position", travel, np.zeros(len(travel)) + at[1], 0.01 * travel
+            )
+            yield Handle("hum balance", 2, at, (track,))
+
+    def traces(self) -> Iterator[Trace]:
+        """Sources, frequencies, the turn of the balance."""
+        for row, (name, words) in enumerate(zip(self.names, self.words, strict=True)):
+            if name.get_text():
+                end = self.axes[0].get_xlim()[1]
+                yield Trace(f"{name.get_text()}: {words.get_text()}", 0, *ends(self.floor, end, row))
+        levels = np.asarray(self.lines.get_ydata(), dtype=float)[1::3]
+        for place, (hertz, level) in enumerate(zip(self.now.hum.frequencies_hz, levels, strict=False)):
+            x, y = np.full(2, float(place)), np.array([self.quiet, level])
+            yield Trace(f"{hertz:g} Hz: {level:.0f} dB", 1, x, y)
+        if self.null and self.now.balance is not None:
+            travel, whole, heaters = _turn(self.now)
+            yield Trace("hum", 2, travel, whole, ("% of the turn", "dB"))
+            yield Trace("hum of the heaters", 2, travel, heaters, ("% of the turn", "dB"))
 
     def fade(self, faded: bool) -> None:
         """Gray everything out, or ink it again."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
@@ -11,6 +13,7 @@ from tubekit.analyses.loadline_result import LoadLine
 from tubekit.plots import ink
 from tubekit.plots.bars import BarsView
 from tubekit.plots.cycle import rounded_up
+from tubekit.plots.handles import Handle, Trace
 from tubekit.plots.ink import Drawing
 from tubekit.plots.plate import PlateView
 
@@ -60,6 +63,17 @@ class LoadLineView:
             if each is not None:
                 volts = each.path_plate_v[0]
                 line.set_data(np.linspace(0.0, 360.0, volts.size + 1), np.append(volts, volts[0]))
+
+    def handles(self) -> Iterator[Handle]:
+        """Idle point and ends of the load line."""
+        return self.plate.handles()
+
+    def traces(self) -> Iterator[Trace]:
+        """Curves, harmonics, the cycle."""
+        yield from self.plate.traces()
+        yield from self.harmonics.traces(1, "harmonic {}: {} %")
+        for line, words in ((self.swing, "plate voltage"), (self.before, "plate voltage before")):
+            yield Trace.of(words, 2, line, ("°", "V"))
 
     def fade(self, faded: bool) -> None:
         """Gray everything out, or ink it again."""

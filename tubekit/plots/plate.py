@@ -14,6 +14,8 @@ from matplotlib.text import Text
 from tubekit.analyses.loadline_result import LoadLine
 from tubekit.plots import ink
 from tubekit.plots.cycle import rounded_up
+from tubekit.plots.handles import Handle, Trace, Track
+from tubekit.units import show
 
 Array = npt.NDArray[np.float64]
 CURVES = 12
@@ -65,6 +67,7 @@ class PlateView:
 
     def show(self, now: LoadLine, before: LoadLine | None = None) -> None:
         """Another load line on the same scales."""
+        self.now, self.was = now, before
         self.family.set_data(*_joined(now.curve_plate_v, 1e3 * now.curve_a))
         seen = self.pair and now.composite_a is not None
         self.composite.set_visible(seen)
@@ -101,6 +104,38 @@ class PlateView:
                 (float(now.limit_plate_v[at]) + 0.01 * right, 1e3 * float(now.limit_a[at]))
             )
 
+    def handles(self) -> Iterator[Handle]:
+        """The idle point along and across the plate curves, the ends of the load line."""
+        now = self.now
+        yield Handle("idle point", 0, (now.plate_v, 1e3 * now.plate_a), tuple(_idle_tracks(now)))
+        if now.supply_line_plate_v is not None and now.supply_line_a is not None:
+            amps, volts = 1e3 * float(now.supply_line_a[0]), float(now.supply_line_plate_v[1])
+            up, along = np.linspace(0.05, 10.0, 200) * amps, np.array([0.05, 10.0]) * volts
+            load = Track("load", np.zeros_like(up), up, amps / up, times=True)
+            yield Handle("load line, end at 0 V", 0, (0.0, amps), (load,))
+            supply = Track("supply", along, np.zeros(2), along)
+            yield Handle("load line, end at 0 mA", 0, (volts, 0.0), (supply,))
+            return
+        high = 1e3 * float(now.line_a[0])
+        rest, times = (0.0 if self.pair else 1e3 * now.plate_a), np.geomspace(0.1, 10.0, 200)
+        up, along = rest + (high - rest) / times, now.plate_v + (now.line_plate_v[1] - now.plate_v) * times
+        load = Track("load", np.zeros_like(up), up, times, times=True)
+        yield Handle("load line, upper end", 0, (0.0, high), (load,))
+        if not self.pair:
+            load = Track("load", along, np.zeros_like(along), times, times=True)
+            yield Handle("load line, lower end", 0, (float(now.line_plate_v[1]), 0.0), (load,))
+
+    def traces(self) -> Iterator[Trace]:
+        """What each line is."""
+        now, units = self.now, ("V", "mA")
+        yield Trace(f"load line, {show(now.load, 'ohm')}", 0, now.line_plate_v, 1e3 * now.line_a, units)
+        for each, words in ((now, "path of the signal"), (self.was, "path before the change")):
+            yield from (Trace(words, 0, *path, units) for path in (paths(each) if each is not None else ()))
+        watts = f"limit of plate dissipation, {now.plate_w_limit:g} W"
+        yield Trace(watts, 0, now.limit_plate_v, 1e3 * now.limit_a, units)
+        for volts, amps in zip(now.curve_grid_v, now.curve_a, strict=True):
+            yield Trace(f"plate curve at {volts + 0.0:.4g} V grid", 0, now.curve_plate_v, 1e3 * amps, units)
+
     def fade(self, faded: bool) -> None:
         """Gray the curves out, or ink them again."""
         inks = (ink.IRON, ink.OXIDE)
@@ -110,6 +145,34 @@ class PlateView:
         self.rest.set_markeredgecolor(ink.FAINT if faded else ink.IRON)
         for text in (*self.names, self.watts):
             text.set_color(ink.FAINT if faded else ink.IRON)
+
+
+def _idle_tracks(now: LoadLine) -> Iterator[Track]:
+    """Along the plate curves, and across them: at one plate voltage, or down the line of a plate resistor."""
+    grid, volts, amps = now.curve_grid_v, now.curve_plate_v, 1e3 * now.curve_a
+    order = np.argsort(grid)
+    if now.supply_line_plate_v is None or now.supply_line_a is None:
+        own = [float(np.interp(now.grid_v, grid[order], column)) for column in amps[order].T]
+        yield Track("plate", volts, np.array(own) * _fit(volts, own, now), volts)
+        across = np.array([float(np.interp(now.plate_v, volts, each)) for each in amps])
+        x, y = np.full(len(grid), now.plate_v), across
+    else:
+        line = np.interp(volts, now.supply_line_plate_v, 1e3 * now.supply_line_a)
+        x = np.array([volts[int(np.argmax(each >= line))] for each in amps])
+        y = np.interp(x, now.supply_line_plate_v, 1e3 * now.supply_line_a)
+    fine = np.unique(np.append(np.linspace(grid.min(), grid.max(), 121), now.grid_v))
+    x, y = (np.interp(fine, grid[order], each[order]) for each in (x, y))
+    k = int(np.argmin(np.abs(fine - now.grid_v)))
+    x, y = x + (now.plate_v - x[k]), y + (1e3 * now.plate_a - y[k])
+    yield Track("grid", x, y, fine)
+    carries = (fine < 0.0) & (y > 0.0)
+    ohms = fine[carries] / y[carries] / (now.grid_v / (1e3 * now.plate_a))
+    yield Track("cathode", x[carries], y[carries], ohms, times=True)
+
+
+def _fit(volts: Array, amps: list[float], now: LoadLine) -> float:
+    """What brings a curve between two drawn ones through the idle point: curves do not lie evenly."""
+    return 1e3 * now.plate_a / max(1e-9, float(np.interp(now.plate_v, volts, amps)))
 
 
 def paths(line: LoadLine) -> Iterator[tuple[Array, Array]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from matplotlib.artist import Artist
@@ -12,6 +12,7 @@ from matplotlib.text import Text
 
 from tubekit.decisions import Limits, RatingCheck, SwapReport
 from tubekit.plots import ink
+from tubekit.plots.handles import Trace, ends
 from tubekit.plots.ink import Drawing
 from tubekit.units import show
 
@@ -99,6 +100,13 @@ class RatingsView:
         text = f"{show(100.0 * worst(check), '%')}"
         self.words[row].set_text(f"{text}  {SAYS[check.state]}".rstrip())
         self.words[row].set_fontweight("bold" if check.state != "within" else "normal")
+
+    def traces(self, axes: int) -> Iterator[Trace]:
+        """Each row: the rating, how much of it is used."""
+        for row, (check, words) in enumerate(zip(self.shown, self.words, strict=False)):
+            yield Trace(
+                f"{check.part} {check.what}: {words.get_text()} of its rating", axes, *ends(0.0, 150.0, row)
+            )
 
     def fade(self, faded: bool) -> None:
         """Gray the bars out: they belong to an earlier state of the controls."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 from matplotlib.artist import Artist
@@ -20,13 +20,15 @@ from tubekit.analyses.regulation import Regulation
 from tubekit.decisions import SwapReport
 from tubekit.decisions.rating import RatingCheck
 from tubekit.plots import ink
-from tubekit.plots.cycle import CycleView, rounded_up
+from tubekit.plots.cycle import CycleView, Result, rounded_up
+from tubekit.plots.handles import Handle, Trace
 from tubekit.plots.ink import Drawing
 from tubekit.plots.ratings import RatingsView
 from tubekit.plots.reading import of_member
 from tubekit.units import show
 
 RATINGS = 10
+WIDTH, HEIGHT = 634, 572
 SIZE = (7.6, 3.0)
 PLACES = ((36, 24, 384, 150), (36, 206, 384, 82), (200, 338, 300, 208))
 
@@ -37,7 +39,7 @@ class SupplyView:
     Takes any result with an `AmpReport` as `.report` and rating checks as `.checks`.
     """
 
-    def __init__(self, figure: Figure, report: AmpReport, *, headroom: float = 2.0) -> None:
+    def __init__(self, figure: Figure, report: Result, *, headroom: float = 2.0) -> None:
         wide, high = figure.get_size_inches() * ink.DPI
         self.axes: tuple[Axes, ...] = tuple(
             figure.add_axes((left / wide, 1 - (top + tall) / high, broad / wide, tall / high))
@@ -50,8 +52,13 @@ class SupplyView:
 
     @property
     def moving(self) -> list[Artist]:
-        """Everything that `show` changes, the lowest first; the names of the rows change with them."""
-        return [*self.cycle.moving, *self.ratings.moving, *self.ratings.names]
+        """Everything that `show` changes each time, the lowest first."""
+        return [*self.cycle.moving, *self.ratings.moving]
+
+    @property
+    def row_names(self) -> tuple[str, ...]:
+        """Names of the ratings: where they change the background is drawn again."""
+        return self.ratings.row_names
 
     def show(
         self, now: AmpReport, checks: Iterable[RatingCheck], before: AmpReport | None = None,
@@ -60,6 +67,15 @@ class SupplyView:
         """Another supply on the same scales."""
         self.cycle.show(now, before)
         self.ratings.show(checks, were)
+
+    def handles(self) -> Iterator[Handle]:
+        """Filter capacitors."""
+        return self.cycle.handles()
+
+    def traces(self) -> Iterator[Trace]:
+        """Rails, plates, ratings."""
+        yield from self.cycle.traces()
+        yield from self.ratings.traces(2)
 
     def fade(self, faded: bool) -> None:
         """Gray everything out, or ink it again."""

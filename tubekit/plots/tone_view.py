@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -20,6 +21,7 @@ from tubekit.analyses.corners import Corner
 from tubekit.decisions.tone import ToneChange
 from tubekit.errors import InputError
 from tubekit.plots import ink
+from tubekit.plots.handles import Handle, Trace, Track
 from tubekit.plots.ink import Drawing
 
 Array = npt.NDArray[np.float64]
@@ -37,11 +39,23 @@ NO_RESPONSE = "An amp that oscillates has no response."
 
 
 @dataclass(frozen=True, eq=False)
+class Lever:
+    """A control of the amp: the setting it is, its position, and the gain [dB] at `hertz` over its turn."""
+
+    name: str
+    key: str
+    hertz: float
+    position: float
+    positions: Array
+    gain_db: Array
+
+
+@dataclass(frozen=True, eq=False)
 class Curve:
     """What is drawn of one setting: gain [dB] (K,), NaN where it oscillates and `said` says so.
 
     `family_db` (M, L) are other settings of the controls, `family_words` which; `corners` are
-    (hertz, words) of the -3 dB points.
+    (hertz, words) of the -3 dB points; `levers` what each control does where it does most.
     """
 
     hertz: Array
@@ -51,6 +65,7 @@ class Curve:
     family_db: Array = field(default_factory=lambda: np.empty((0, 0)))
     family_words: str = ""
     corners: tuple[tuple[float, str], ...] = ()
+    levers: tuple[Lever, ...] = ()
 
     @property
     def nothing(self) -> Curve:
@@ -138,6 +153,7 @@ class ToneView:
 
     def show(self, now: Curve, before: Curve | None = None) -> None:
         """Another setting on the same scales, the earlier one faint behind it."""
+        self.now = now
         segments = [np.column_stack([now.family_hz, each]) for each in _finite(now.family_db)]
         self.family.set_segments(segments)
         self.after.set_data(now.hertz, now.gain_db)
@@ -158,6 +174,30 @@ class ToneView:
         alarm = (what, f"It grows {how_fast}." if how_fast else "", NO_RESPONSE)
         for text, words in zip(self.alarm, alarm, strict=True):
             text.set_text(words if now.finding else "")
+
+    def handles(self) -> Iterator[Handle]:
+        """The curve where each control does most: pulled up or down, it turns that control."""
+        now = self.now
+        for each in () if now.finding or not len(now.hertz) else now.levers:
+            level = _gain_at(now, each.hertz)
+            here = float(np.interp(each.position, each.positions, each.gain_db))
+            turn = np.linspace(0.0, 1.0, 101)
+            y = np.interp(turn, each.positions, each.gain_db) - here + level
+            x = np.full(len(turn), each.hertz)
+            yield Handle(each.name, 0, (each.hertz, level), (Track(each.key, x, y, turn),))
+
+    def traces(self) -> Iterator[Trace]:
+        """The curves; the gray settings of a control last."""
+        for axes, line, words in (
+            (0, self.after, "gain"),
+            (0, self.before, "gain before"),
+            (1, self.change, "change"),
+        ):
+            yield Trace.of(words, axes, line, ("Hz", "dB"))
+        for row in self.now.family_db:
+            yield Trace(
+                self.now.family_words.removeprefix("Gray: "), 0, self.now.family_hz, row, ("Hz", "dB")
+            )
 
     def fade(self, faded: bool) -> None:
         """Gray everything out, or ink it again."""
