@@ -181,6 +181,12 @@ def test_every_kind_of_entry_is_the_commands(panel: JobPanel, folder: Path) -> N
 
 def test_hand_back_waits_for_what_is_still_on(panel: JobPanel, folder: Path) -> None:
     assert "60 W lamp in the line" in panel.strip.value
+    panel.form.kind.value = "note"
+    panel.form.text.value = "hot"
+    panel.form.enter.click()
+    panel.form.kind.value = "hand-back"
+    panel.form.enter.click()  # at once: another entry, so its refusal is said
+    assert "still installed" in panel.notice.value
     assert "still installed" in enter(panel, "hand-back", text="collected")
     rested(panel)
     panel.offs.children[0].click()

@@ -188,11 +188,12 @@ class JobPanel(Panel):
 
     def _by_hand(self, act: Callable[[], object]) -> None:
         """A touch: refused in words; what a second tap on the same button would be refused is not said."""
-        again = act is self._last[0] and time.monotonic() - self._last[1] <= PAUSE_S
+        touched = (act, self.form.kind.value)
+        again = touched == self._last[0] and time.monotonic() - self._last[1] <= PAUSE_S
         was = self.notice.value
         if not self._do(act) and again and self.form.is_empty:
             self.notice.value = was
-        self._last = act, time.monotonic()
+        self._last = touched, time.monotonic()
 
     def _answered(self, word: str) -> None:
         """OK or not, of the step that is shown and not of the one before it."""
