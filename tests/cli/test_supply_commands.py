@@ -13,6 +13,7 @@ COMMANDS = {
     "supply short": (["supply", "teasel", "C14=short"], "works into a short", "would_fail"),
     "switch-on": (["switch-on", "teasel", "V5=silicon"], "Surge at each capacitor", "surges"),
     "standby": (["standby", "burdock", "S2"], "S2 closed while warm", "fuses"),
+    "standby of a changed amp": (["standby", "burdock", "R14=330"], "closed while warm", "fuses"),
     "discharge": (["discharge", "teasel"], "After switch-off", "held"),
     "sag": (["sag", "burdock"], "at full power", "rails"),
     "regulation": (["regulation", "teasel", "--node", "B1"], "Regulation of B1", "volts"),

@@ -9,7 +9,17 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from tubekit.cli.arguments import Asked, Work, amp_words, answer_of, change_words, changes, command, drawn_amp
+from tubekit.cli.arguments import (
+    Asked,
+    Work,
+    amp_words,
+    answer_of,
+    change_words,
+    changes,
+    command,
+    drawn_amp,
+    is_change,
+)
 from tubekit.errors import ChangeError
 
 
@@ -46,6 +56,14 @@ def _bias(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
     from tubekit.decisions.bias import bias_report
 
     return (playing if getattr(asked, "playing", False) else bias_report)(amp.changed(changed))
+
+
+def _standby(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
+    from tubekit.amp.switching import hot_standby
+
+    if is_change(asked.switch):  # no switch is named: the first place is a change
+        return hot_standby(amp.changed(changes([asked.switch]) | dict(changed)))
+    return hot_standby(amp.changed(changed), asked.switch)
 
 
 def _lower(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
@@ -152,8 +170,7 @@ ANSWERS: dict[str, tuple[str, Work, dict[str, dict[str, Any]]]] = {
         answer_of("tubekit.amp.switching:switch_on"), {},
     ),
     "standby": (
-        "Show what the standby switch does to the rectifier.",
-        answer_of("tubekit.amp.switching:hot_standby", switch="switch"),
+        "Show what the standby switch does to the rectifier.", _standby,
         {"switch": {"metavar": "SWITCH", "nargs": "?", "default": "",
                     "help": "designator, like S2 (default: the standby switch)"}},
     ),
