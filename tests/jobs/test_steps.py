@@ -20,7 +20,7 @@ from tubekit.jobs.journal import JobError
 from tubekit.jobs.progress import next_step
 from tubekit.jobs.sheets import Missing, sheet, usable
 from tubekit.jobs.steps import DONE, GO, LOOK, Step, outcome, recorded, typed
-from tubekit.jobs.sweep import speaker_steps
+from tubekit.jobs.sweep import _end_to_end, speaker_steps
 
 CATHODE = Step(
     3, "Meter on V3 cathode", "k34", "DC volts", "V", 5.7, 5.2, 6.2, None, 6.5, 40.0, clip=True
@@ -175,6 +175,12 @@ def test_the_sweep_has_every_jack_and_control():
     hum, quiet = (next(s for s in steps if s.place == place) for place in ("hum, full volume", "J1 noise"))
     assert hum.expect > 1e-3
     assert np.isfinite(quiet.expect)
+
+
+def test_a_control_is_tried_from_the_jack_that_it_acts_on():
+    """The second volume of this amp changes nothing for a tone in the first jack."""
+    moved, _ = _end_to_end(amp("fescue"), "R52")
+    assert moved.max() > 60.0
 
 
 def test_a_speaker_too_weak_for_the_amp_is_a_caution():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import product
 
 import numpy as np
 
@@ -24,6 +25,8 @@ from tubekit.units import show
 AC = QUANTITIES["ac_rms_v"].words
 LEVEL_DB, LEVEL_HZ, SILENT_DB = 30.0, 1000.0, 60.0
 """A control that takes so much off the level at its lower end is a volume control [dB] (common practice)."""
+ACTS_DB = 3.0
+"""A control that does less from one jack is tried from the next [dB] (common practice)."""
 HEARD_HZ = np.geomspace(80.0, 8e3, 41)
 OPEN_LEAD = 1e9
 """A lead that is open at its far end [Ω]."""
@@ -84,15 +87,25 @@ def _controls(amp: Amp) -> Iterator[Step]:
     """What each control does from end to end, where it does most."""
     for name, role in controls(amp).items():
         named = name if role == name else f"{name} ({role})"
-        result = control_family(amp, {name: [0.0, 1.0]}, frequencies_hz=HEARD_HZ)
-        moved = np.abs(np.diff(result.gain_db, axis=0)[0])
+        moved, frequencies = _end_to_end(amp, name)
         if not np.isfinite(moved).any():
             yield look(f"{named}: calculated to oscillate at an end; listen there before pickup")
             continue
         k = int(np.nanargmax(moved))
-        most, at = float(moved[k]), show(float(result.frequencies_hz[k]), "Hz", 2)
+        most, at = float(moved[k]), show(float(frequencies[k]), "Hz", 2)
         size = "to silence" if most > SILENT_DB else f"{most:.0f} dB at {at}" if most > 0.5 else "same level"
         yield look(f"{named} from end to end: {size}; no scratch, no dead spot")
+
+
+def _end_to_end(amp: Amp, name: str) -> tuple[np.ndarray, np.ndarray]:
+    """What a control changes from end to end [dB] (F,) from the jack that it acts on, and the frequencies."""
+    moved = np.full(len(HEARD_HZ), np.nan)
+    for jack in input_jacks(amp.parts):
+        own = control_family(amp, {name: [0.0, 1.0]}, jack=jack.designator, frequencies_hz=HEARD_HZ)
+        moved = np.fmax(moved, np.abs(np.diff(own.gain_db, axis=0)[0]))
+        if np.nanmax(moved, initial=0.0) > ACTS_DB:
+            break
+    return moved, HEARD_HZ
 
 
 def _switches(amp: Amp) -> Iterator[Step]:
@@ -113,8 +126,9 @@ def full_volume(amp: Amp) -> Amp:
     mappingproxy({'R31.position': ('0.5', '1')})
     """
     turned: dict[str, object] = {}
-    for name in controls(amp):
-        low, high = control_family(amp, {name: [0.0, 1.0]}, frequencies_hz=[LEVEL_HZ]).gain_db[:, 0]
+    for name, jack in product(controls(amp), input_jacks(amp.parts)):
+        ends = control_family(amp, {name: [0.0, 1.0]}, jack=jack.designator, frequencies_hz=[LEVEL_HZ])
+        low, high = ends.gain_db[:, 0]
         if abs(high - low) > LEVEL_DB:
             turned[f"{name}.position"] = 1.0 if high > low else 0.0
     return amp.changed(turned)
