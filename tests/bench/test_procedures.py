@@ -370,3 +370,4 @@ def test_the_first_ohms_are_those_of_the_schematic(teasel):
     drawn = {row[0]: row[1] for row in table.rows}
     assert drawn["B1"] == show(teasel.parts["R24"].ohms, "ohm")
     assert drawn["V3 plate (p3) to B1"] == "155 Ω"
+    assert "L to N" not in {row[0] for row in cold_ohms(solved("no-transformer").amp).numbers[0].rows}
