@@ -112,6 +112,10 @@ def test_a_box_that_is_left_enters_nothing(panel: JobPanel, folder: Path) -> Non
     rested(panel)
     panel.box._pressed({"event": "submit"})  # what the browser sends where nothing is new
     assert kinds(folder) == [*before, "step"]
+    rested(panel)
+    panel.box._pressed({"event": "submit"})  # and where the text comes late
+    panel.box.value = "19.4"
+    assert kinds(folder) == [*before, "step", "step"]
 
 
 def test_a_stop_stays_in_sight_until_the_step_is_repeated(panel: JobPanel, folder: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,8 +19,10 @@ from tubekit.panels import layout
 from tubekit.panels.background import Debouncer
 from tubekit.panels.settings import DESCRIBED, GROWN
 
-LATE_S = 0.3
-"""A box that is unchanged since it was left sends no new text with Enter; so long is waited for one."""
+LATE_S, LOST_S = 0.3, 2.0
+"""A box that is unchanged since it was left sends no new text with Enter; so long is waited for one, and so
+long for a text that is late.
+"""
 PHOTOS, LISTS = (".jpg", ".jpeg", ".png", ".heic", ".webp"), (".csv", ".toml")
 USUAL = ("lamp in the line", "dummy load on the output", "jumper", "lead lifted")
 
@@ -128,25 +131,25 @@ class EnterBox(widgets.Text):
 
     def __init__(self, take: Callable[[str], object], **options: Any) -> None:
         super().__init__(continuous_update=False, **options)
-        self._take, self._entered, self._soon = take, False, Debouncer(LATE_S)
+        self._take, self._entered_s, self._soon = take, 0.0, Debouncer(LATE_S)
         self.on_msg(lambda _, content, __: self._pressed(content))
         self.observe(lambda _: self._changed(), "value")
 
     def give(self) -> None:
         """Give the text away, empty the box."""
-        self._entered = False
         self._soon.forget()
         text, self.value = self.value.strip(), ""
         if text:
+            self._entered_s = 0.0
             self._take(text)
 
     def _pressed(self, content: Any) -> None:
         if content.get("event") == "submit":
-            self._entered = True
+            self._entered_s = time.monotonic()
             self._soon(self.give)
 
     def _changed(self) -> None:
-        if self._entered and self.value:
+        if self.value and time.monotonic() - self._entered_s < LOST_S:
             self.give()
 
 
