@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from tests.amps import amp
+from tubekit.amp import Amp
 from tubekit.panels.cathode_bias_panel import CathodeBiasPanel
-from tubekit.panels.figure_widget import FigureWidget
+from tubekit.panels.figure_widget import FigureWidget, Reach
 from tubekit.panels.hum_panel import HumPanel
 from tubekit.panels.load_line_panel import LoadLinePanel
 from tubekit.panels.panel import FigurePanel
@@ -98,6 +99,27 @@ def test_every_handle_moves_its_own_setting_and_follows_the_finger(one: tuple[st
         panel.undo()  # the whole drag is one step
         assert all(asked(panel).get(key) == before.get(key) for key in keys), grip
     panel.reset()
+
+
+def test_two_settings_that_one_hand_moves_are_answered_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    panel, asked_for = LoadLinePanel("6V6GT"), []
+    solve = panel.solve
+    monkeypatch.setattr(panel, "solve", lambda settings: asked_for.append(settings) or solve(settings))
+    x, y = handle(panel.figure, "idle point")["at"]
+    do(panel.figure, "drag", name="idle point", at=[x + 0.04, y + 0.03])
+    assert len(asked_for) == 1
+    assert {key for key, value in asked_for[0].items() if panel.first[key] != value} == {"plate", "grid"}
+
+
+@pytest.mark.parametrize("make", [PartSwap, TonePanel], ids=["swap", "tone"])
+def test_a_move_solves_no_amp_for_its_warning(
+    make: Callable[..., FigurePanel[Any]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whether it oscillates is in the answer; the amp was solved once more for it."""
+    panel = make(amp("teasel"))
+    monkeypatch.setattr(Amp, "oscillation", property(lambda _: pytest.fail("solved once more")))
+    panel.handled(Reach("C14" if make is PartSwap else "R33.position", steps=1))
+    assert asked(panel)
 
 
 def test_arrow_keys_go_one_step_and_the_picture_follows_their_sense(

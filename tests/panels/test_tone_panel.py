@@ -114,6 +114,17 @@ def test_an_unstable_amp_shows_no_response() -> None:
     assert np.isfinite(panel.figure.view.after.get_ydata()).all()
 
 
+def test_an_amp_opened_unstable_can_be_dragged_once_it_is_stable() -> None:
+    """What each control does was found only when a panel was opened, and not on an amp that oscillates."""
+    panel = tone(with_feedback().changed({"T2.secondary.nodes": ["speaker", "ground"]}))
+    assert "oscillates" in panel.amp_list.danger.value
+    assert panel.figure.handles == []
+    panel.set({"T2.secondary.nodes": ["ground", "speaker"]})
+    assert panel.result.stable
+    assert "oscillates" not in panel.amp_list.danger.value
+    assert [each["name"] for each in panel.figure.handles] == ["volume", "bass", "treble"]
+
+
 def test_without_an_answer_the_last_curve_stands_in_gray(panel: TonePanel) -> None:
     good = panel.result
     with pytest.raises(ChangeError, match="no speaker"):

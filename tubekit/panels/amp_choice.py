@@ -13,6 +13,7 @@ import ipywidgets as widgets
 from tubekit.amp import Amp, demo_names, load_amp
 from tubekit.amp.parts_list import SUFFIXES
 from tubekit.amp.read import read_sheet, read_tables
+from tubekit.amp.stability import Stability
 from tubekit.errors import Note, TubekitError
 from tubekit.panels import layout
 from tubekit.panels.settings import DESCRIBED, FULL, GROWN, Setting
@@ -80,13 +81,13 @@ class AmpSetting(Setting):
         for each in tuple(cls.all):
             each.look_again()
 
-    def warn(self, amp: Choice, *, solved: bool = False) -> None:
+    def warn(self, amp: Choice, solved: Stability | None = None) -> None:
         """Say above the list what can kill or burn on this amp (on trial, where changes are).
 
-        That it oscillates is asked anew where it is `solved`, and stays as it was while a control moves.
+        Whether it oscillates is in the answer, where it is `solved`; while a control moves it stays as was.
         """
         one = amp if isinstance(amp, Amp) else load_amp(amp)
-        self._oscillation = one.oscillation if solved else self._oscillation
+        self._oscillation = self._oscillation if solved is None else solved.dangers
         said = danger_html((*self._oscillation, *one.dangers))
         if self.danger.value != said:
             self.danger.value, self.danger.layout.display = said, "" if said else "none"

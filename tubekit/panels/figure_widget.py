@@ -118,7 +118,7 @@ class FigureWidget(anywidget.AnyWidget, Generic[R]):
         self._grips: dict[str, Handle] = {}
         self._home: dict[int, tuple[Point, Point]] = {}
         self._done: dict[str, float] = {}
-        self._moves: Callable[[Reach], object] = lambda _: None
+        self._moves: Callable[..., object] = lambda *_: None
         self.observe(lambda change: self._sharpen(change["new"]), "sharp")
         self.observe(lambda change: self._touched(change["new"]), "hand")
 
@@ -139,8 +139,11 @@ class FigureWidget(anywidget.AnyWidget, Generic[R]):
 
     # ---- the hand
 
-    def offer(self, words: Callable[[str], str], moves: Callable[[Reach], object]) -> None:
-        """Show the handles of what can be moved now: those whose setting has `words`, not ''."""
+    def offer(self, words: Callable[[str], str], moves: Callable[..., object]) -> None:
+        """Show the handles of what can be moved now: those whose setting has `words`, not ''.
+
+        `moves` takes every `Reach` of one move of the hand at once.
+        """
         self._moves = moves
         found = [(each, _tracks(each, words)) for each in self._of_view("handles")]
         self._grips = {
@@ -175,9 +178,8 @@ class FigureWidget(anywidget.AnyWidget, Generic[R]):
             self._look(hand)
         elif act == "drag" and grip is not None:
             axes, point = self.view.axes[grip.axes], self._point(hand["at"])
-            for track in grip.tracks:
-                value = track.value_at(axes, point)
-                self._moves(Reach(track.key, value, track.times, gesture=hand["gesture"]))
+            values = ((track, track.value_at(axes, point)) for track in grip.tracks)
+            self._moves(*(Reach(one.key, value, one.times, gesture=hand["gesture"]) for one, value in values))
         elif act == "step" and grip is not None:
             for way, track in (("across", grip.tracks[0]), ("up", grip.tracks[-1])):
                 by = round(self._since(f"{grip.name} {way}", hand[way]))

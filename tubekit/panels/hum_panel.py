@@ -24,11 +24,12 @@ from tubekit.amp.parts import (
     Resistor,
     Tube,
 )
+from tubekit.amp.stability import Stability
 from tubekit.decisions.hum_remedies import HumReport, hum_report
 from tubekit.errors import TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_panel import AmpPanel, amp_of
-from tubekit.panels.background import Debouncer
+from tubekit.panels.background import BackgroundTask, Debouncer, Progress
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.report_html import tables_html
 from tubekit.panels.settings import Setting
@@ -66,7 +67,7 @@ class HumPanel(AmpPanel[HumAnswer, HumState]):
 
     def __init__(self, amp: Amp) -> None:
         self.advice = layout.words_place()
-        self.after_a_rest = Debouncer(LONG_REST_S)
+        self.after_a_rest, self.task = Debouncer(LONG_REST_S), BackgroundTask()
         self.balance: HumBalance | None = None
         self.report: HumReport | None = None
         super().__init__(amp)
@@ -74,6 +75,10 @@ class HumPanel(AmpPanel[HumAnswer, HumState]):
     def solve(self, amp: Amp, near: HumAnswer | None) -> HumAnswer:
         """The hum of an amp."""
         return HumAnswer(amp, solve_hum(amp, near=near.hum if near is not None else None))
+
+    def stability_of(self, answer: HumAnswer) -> Stability:
+        """As it was solved."""
+        return answer.hum.view.stability
 
     def drawn_of(self, answer: HumAnswer) -> HumState:
         """Hum, with the balance's curve as it was last worked out."""
@@ -108,6 +113,7 @@ class HumPanel(AmpPanel[HumAnswer, HumState]):
         """The advice is that of the setting before."""
         self.advice.add_class("tubekit-gray")
         self.after_a_rest.forget()
+        self.task.stop()
         super().settle(setting)
 
     def write_now(self) -> None:
@@ -117,19 +123,28 @@ class HumPanel(AmpPanel[HumAnswer, HumState]):
         self.after_a_rest(self._advise)
 
     def _advise(self) -> None:
-        """What takes longest: the null's curve and which part first."""
-        after = self.trial.after
-        try:
-            if self.balance is None or not same_but_controls(after, self.balance.amp):
-                self.balance = turn_of(after)
-                self.draw()
-            if self.report is None or self.report.hum.amp is not after:
-                self.report = hum_report(after)
-        except TubekitError as error:
-            self.advice.value = layout.complaint_html(str(error))
-            return
+        """What takes longest, while the panel goes on answering: the null's curve and which part first."""
+        after, balance, report = self.trial.after, self.balance, self.report
+
+        def work(progress: Progress) -> tuple[HumBalance | None, HumReport]:
+            same = balance is not None and same_but_controls(after, balance.amp)
+            turn = balance if same else turn_of(after)
+            progress(1, 2)
+            known = report if report is not None and report.hum.amp is after else None
+            return turn, known or hum_report(after)
+
+        self.task(work, self._advised, self._no_advice)
+
+    def _advised(self, found: tuple[HumBalance | None, HumReport]) -> None:
+        was, (self.balance, self.report) = self.balance, found
+        if self.balance is not was:
+            self.draw()
+            self.offer()
         self.advice.value = advice_html(self.report)
         self.advice.remove_class("tubekit-gray")
+
+    def _no_advice(self, error: TubekitError) -> None:
+        self.advice.value = layout.complaint_html(str(error))
 
     def numbers_html(self, now: HumAnswer, before: HumAnswer) -> str:
         """The whole hum in words, and every source."""

@@ -157,16 +157,24 @@ class FigurePanel(Panel, Generic[R]):
         """The answer in a sentence."""
         return str(getattr(self.result, "headline", str)())
 
-    def handled(self, reach: Reach) -> None:
-        """A hand moved a handle of the figure: its setting goes to the nearest value it can have."""
-        setting = self.hold(reach.key, take=True)
-        if setting is None or not isinstance(setting.value, float | int):
-            return
-        now = float(setting.value)
-        wanted = now * reach.value if reach.times else reach.value
-        value = setting.stepped(reach.steps) if reach.steps else setting.nearest(wanted)
-        if value != now:
-            setting.move(value, reach.gesture)
+    def handled(self, *reaches: Reach) -> None:
+        """A hand moved a handle of the figure: its settings go to the nearest value each can have."""
+        for setting, value, gesture in self.reached(reaches):
+            setting.move(value, gesture)
+
+    def reached(self, reaches: Sequence[Reach]) -> list[tuple[Setting, float, str]]:
+        """Each setting that moves, where to, and by what gesture."""
+        found = []
+        for reach in reaches:
+            setting = self.hold(reach.key, take=True)
+            if setting is None or not isinstance(setting.value, float | int):
+                continue
+            now = float(setting.value)
+            wanted = now * reach.value if reach.times else reach.value
+            value = setting.stepped(reach.steps) if reach.steps else setting.nearest(wanted)
+            if value != now:
+                found.append((setting, value, reach.gesture))
+        return found
 
     # ---- the one way out
 
@@ -340,6 +348,16 @@ class StagePanel(FigurePanel[R]):
                 self.ask(self.history.undo(), record=False)
         if error is not None and isinstance(knob, AmpSetting):
             raise error
+
+    def handled(self, *reaches: Reach) -> None:
+        """Settings that one hand moves together are answered once."""
+        moves = self.reached(reaches)
+        if len(moves) < 2:
+            super().handled(*reaches)
+            return
+        last, _, gesture = moves[-1]
+        together = {setting.key: value for setting, value, _ in moves}
+        self.ask({**self.settings, **together}, setting=last, gesture=gesture)
 
     def ask(
         self, settings: Settings, *, setting: Setting | None = None, gesture: str = "", record: bool = True

@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 
 from tubekit.amp import Amp, demo_names
 from tubekit.amp.parts import Part
+from tubekit.amp.stability import Stability
 from tubekit.decisions import SwapReport, swap
 from tubekit.panels import layout
 from tubekit.panels.amp_panel import AmpPanel, amp_of
@@ -58,6 +59,10 @@ class PartSwap(AmpPanel[SwapReport, SwapReport]):
         """One report has both, before and after."""
         report = swap(trial.amp, dict(trial.plan.changes), near=near or before)
         return report, report
+
+    def stability_of(self, answer: SwapReport) -> Stability:
+        """As it was solved."""
+        return answer.after.stability
 
     def drawn_of(self, answer: SwapReport) -> SwapReport:
         """The report itself."""

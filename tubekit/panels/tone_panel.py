@@ -21,7 +21,7 @@ from tubekit.amp.parts import (
     Resistor,
     Tube,
 )
-from tubekit.amp.stability import REVERSED
+from tubekit.amp.stability import REVERSED, Stability
 from tubekit.amp.stages import corner_words
 from tubekit.analyses.corners import Corner
 from tubekit.decisions.tone import ToneChange
@@ -29,7 +29,7 @@ from tubekit.panels.amp_panel import AmpPanel, amp_of
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.report_html import tables_html
 from tubekit.panels.settings import Setting
-from tubekit.panels.tone_sight import Sight, sight, with_family
+from tubekit.panels.tone_sight import Sight, completed, sight
 from tubekit.plots.tone_view import NO_RESPONSE, Curve, ToneView
 from tubekit.text import Table, headed
 
@@ -52,6 +52,10 @@ class TonePanel(AmpPanel[Sight, Curve]):
         if self.turning not in controls(amp):
             self.turning = first_control(amp)
         return sight(amp, near, self.turning)
+
+    def stability_of(self, answer: Sight) -> Stability:
+        """As it was solved."""
+        return answer.view.stability
 
     def drawn_of(self, answer: Sight) -> Curve:
         """The curve with the family behind it."""
@@ -76,13 +80,14 @@ class TonePanel(AmpPanel[Sight, Curve]):
         super().moved(setting, value, gesture)
 
     def write(self) -> None:
-        """The gray curves of other parts, then the words."""
+        """The gray curves of other parts and what can be dragged, then the words."""
         result = self.result
         if result.late:
-            self.result = with_family(result)
+            self.result = completed(result)
             if self.before is result:
                 self.before = self.result
             self.draw()
+            self.offer()
         super().write()
 
     def numbers_html(self, now: Sight, before: Sight) -> str:

@@ -37,7 +37,8 @@ class Sight:
     """One setting: the curve at once, the rest when it is asked for.
 
     `base` is the amp's last whole solve, from which settings of its controls are turned; `late` says
-    that the gray curves of `family` are not yet those of its parts.
+    that the gray curves of `family` are not yet those of its parts, or that its controls cannot be dragged
+    yet: what each does is found once (`reached`), and not where the amp oscillates.
     """
 
     amp: Amp
@@ -48,6 +49,7 @@ class Sight:
     turning: str
     family: Curve = NO_FAMILY
     late: bool = False
+    reached: bool = False
 
     @property
     def stable(self) -> bool:
@@ -79,14 +81,21 @@ def sight(amp: Amp, near: Sight | None, turning: str) -> Sight:
     gain = _db(gain_at(view, HERTZ)[0]) if stable else np.full(len(HERTZ), np.nan)
     found = Sight(amp, view, base, poles, Curve(HERTZ, gain, "" if stable else poles.describe()), turning)
     if near is None:
-        return with_levers(with_family(found))
+        return completed(found)
     found = _carried(found, near)
-    if near.base is not base:  # gray curves of the parts before: they follow once the hand rests
+    if near.base is not base or (stable and not found.reached):
+        # gray curves of the parts before: they follow once the hand rests
         return replace(_joined(found, near.family), late=True)
     return _joined(found, near.family) if _same_family(found, near) else with_family(found)
 
 
 @on_one_core
+def completed(found: Sight) -> Sight:
+    """The same with the gray curves that belong to it, and with what each control does."""
+    found = with_family(found)
+    return found if found.reached or not found.stable else _with_levers(found)
+
+
 def with_family(found: Sight) -> Sight:
     """The same with the gray curves that belong to it."""
     return replace(_joined(found, _family(found)), late=False)
@@ -96,14 +105,11 @@ LEVER_HZ = (60.0, 8e3)
 """Where a control is taken hold of: within what is heard of a guitar amp; common practice, no source."""
 
 
-@on_one_core
-def with_levers(found: Sight) -> Sight:
+def _with_levers(found: Sight) -> Sight:
     """The same with what each control does to the gain where it does most.
 
     The turn of one control hardly depends on where the others are: it is solved once for an amp.
     """
-    if not found.stable or found.curve.levers:
-        return found
     inside = np.clip(FAMILY_HZ, *LEVER_HZ) == FAMILY_HZ
     hertz, levers = FAMILY_HZ[inside], []
     here = positions(found.amp)
@@ -124,7 +130,7 @@ def with_levers(found: Sight) -> Sight:
                     gain[:, place],
                 )
             )
-    return replace(found, curve=replace(found.curve, levers=tuple(levers)))
+    return replace(found, curve=replace(found.curve, levers=tuple(levers)), reached=True)
 
 
 def _carried(found: Sight, near: Sight) -> Sight:
@@ -135,7 +141,7 @@ def _carried(found: Sight, near: Sight) -> Sight:
         for each in near.curve.levers
         if (name := each.key.partition(".")[0]) in here
     )
-    return replace(found, curve=replace(found.curve, levers=levers))
+    return replace(found, curve=replace(found.curve, levers=levers), reached=near.reached)
 
 
 def _joined(found: Sight, family: Curve) -> Sight:
