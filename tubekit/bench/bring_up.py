@@ -191,9 +191,8 @@ def cold_note(supply: SupplyReport) -> str:
     part = supply.amp.parts[one.capacitor]
     rated = getattr(part, "volts", None)
     limit = "" if rated is None else f"; {one.capacitor} is rated {show(float(np.max(rated)), 'V')}"
-    return (
-        f"If switched on directly, {one.a} rises to {show(volts, 'V')} until the tubes draw current{limit}."
-    )
+    what = one.a if one.b == GROUND else f"the voltage across {one.capacitor}"
+    return f"If switched on directly, {what} rises to {show(volts, 'V')} until the tubes draw current{limit}."
 
 
 def fixed_bias_nodes(amp: Amp, supply: SupplyReport) -> dict[str, float]:

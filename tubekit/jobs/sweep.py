@@ -13,8 +13,11 @@ from tubekit.amp.headroom import headroom
 from tubekit.amp.hum import Hum, hum
 from tubekit.amp.hum_balance import balance_control, hum_balance
 from tubekit.amp.parts import MainsPlug, Switch, input_jacks
+from tubekit.amp.sag import full_drive
 from tubekit.amp.signal import noise_floor
+from tubekit.amp.signal_order import in_parallel, load_of, speakers
 from tubekit.bench.bring_up import CATHODE_OVER, prepare
+from tubekit.bench.procedures import across_load, on_dummy_load
 from tubekit.bench.trace import first_tone, trace
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.probe import QUANTITIES, Tone
@@ -93,7 +96,13 @@ def _controls(amp: Amp) -> Iterator[Step]:
             continue
         k = int(np.nanargmax(moved))
         most, at = float(moved[k]), show(float(frequencies[k]), "Hz", 2)
-        size = "to silence" if most > SILENT_DB else f"{most:.0f} dB at {at}" if most > 0.5 else "same level"
+        size = (
+            "to silence"
+            if most > SILENT_DB
+            else f"{most:.0f} dB at {at}"
+            if most > 0.5
+            else "no change heard"
+        )
         yield look(f"{named} from end to end: {size}; no scratch, no dead spot")
 
 
@@ -167,13 +176,15 @@ def _noise(amp: Amp) -> Iterator[Step]:
 
 
 def speaker_steps(amp: Amp) -> Iterator[Step]:
-    """Speaker rating against the power at 5 % distortion."""
-    driven = headroom(amp)
-    watts, load = driven.rated_w, driven.view.beside
-    names = ", ".join(each.designator for each in load)
-    if not (load and np.isfinite(watts)):
+    """Speaker rating against the power of a sine at full drive: what a player who turns it up gives it."""
+    if not np.isfinite(headroom(amp).rated_w):  # no power that a rating could be compared with
         return
-    gives = f"the {show(watts, 'W', 2)} at 5 % distortion"
+    loaded = across_load(amp, full_drive(on_dummy_load(amp)))
+    if loaded is None:
+        return
+    watts, load = loaded[1], in_parallel(load_of(amp, next(speakers(amp))))
+    names = ", ".join(each.designator for each in load)
+    gives = f"the {show(watts, 'W', 2)} of a sine at full drive"
     if any(each.watts is None for each in load):
         yield look(f"{names}: read its power rating; it has to be enough for {gives}")
         return
