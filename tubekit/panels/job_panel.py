@@ -43,8 +43,6 @@ PAUSE_S = 0.4
 """What comes so soon after a step is shown was meant for the step before it: a second tap."""
 FIND = "Find the cause, then take that reading again: Next step"
 PLAIN = re.compile(r"[-+−]?[\d.,]+")
-COMMA = re.compile(r"[-+−]?\d+,(\d{1,2}|\d{4,})")
-"""A comma that can only be a decimal sign: the number pad of some tablets has no point."""
 SMALLER = {"V": "mV", "A": "mA"}
 
 
@@ -303,8 +301,7 @@ class JobPanel(Panel):
         """A bare number in the unit beside the box."""
         if not PLAIN.fullmatch(text):
             return text
-        number = text.replace(",", ".") if COMMA.fullmatch(text) else text
-        return number + (self.unit.value or "")
+        return text + (self.unit.value or "")
 
     # ---- how it is arranged
 
@@ -434,9 +431,8 @@ def _step_html(now: Next, step: Step) -> Iterator[str]:
     assert now.sheet is not None
     count = len(now.sheet.steps)
     yield f'<p class="tubekit-place">{html.escape(now.sheet.headline())} Step {step.number} of {count}</p>'
-    before, steps = now.tables()
-    if before.rows:
-        yield before.html()
+    *before, steps = now.tables()
+    yield from (table.html() for table in before)
     if step.caution:
         yield f'<p class="tubekit-still-on">{html.escape(step.caution)}</p>'
     clip = ", clipped on with the amp off" if step.clip else ""
