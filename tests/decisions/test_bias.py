@@ -31,6 +31,21 @@ def test_hot_tube_gets_a_resistor_that_cools_it() -> None:
     assert bias_report(hot.changed({"R14": ohms[1]})).verdict == "Leave it."
 
 
+def test_fixed_bias_gets_the_resistor_and_the_volts_that_cool_it() -> None:
+    """The value named is put in: the stage then passes, and the grid reads the volts named."""
+    hot = amp("reverb-tremolo")
+    answer = bias_report(hot)
+    found = re.search(r": (R\d+) (\S+) k?Ω \(V6 grid at −(\S+) V\)", answer.verdict.replace("-", "−"))
+    assert found, answer.verdict
+    assert not any("cathode" in each.what for each in answer.effects)
+    cured = hot.changed({found[1]: f"{found[2]}k"})
+    after = analyze(cured)
+    assert max(after.tube(name).plate_w for name in ("V6", "V7")) <= 0.7 * 12.0
+    assert after.solved.state.mean(cured.parts["V6"].sections[0].grid) == pytest.approx(
+        -float(found[3]), rel=0.01
+    )
+
+
 def test_other_types_are_power_tubes_solved_in_all_sockets() -> None:
     others = {one.type: one for one in bias_report(amp("teasel")).others}
     assert "6SJ7" not in others  # same base and heater, but a signal pentode

@@ -40,8 +40,10 @@ COLD = 0.30
 APART = 0.10
 """Tubes of one stage that idle farther apart than this, calculated with equal tubes, are named."""
 SHOWN = 5
+LEAST_BIAS_V = 5.0
+"""A supply more negative than this is one for fixed bias [V]."""
 RESISTORS = 2.0
-"""A cathode resistor is looked for up to so many times the one that is in."""
+"""A cathode or bias resistor is looked for up to so many times the one that is in."""
 
 
 @dataclass(frozen=True)
@@ -254,9 +256,7 @@ def _cathode_parts(report: AmpReport, kind: type[TwoTerminal]) -> list[TwoTermin
 
 def _effects(report: AmpReport) -> Iterator[BiasEffect]:
     resistors, bypass = (_cathode_parts(report, kind) for kind in (Resistor, Capacitor))
-    if not resistors:
-        yield BiasEffect(f"{MORE_OHMS:g} Ω more at the cathode", "no cathode resistor is drawn")
-    else:
+    if resistors:
         higher = {one.designator: float(np.max(one.ohms)) + MORE_OHMS for one in resistors}  # type: ignore[attr-defined]
         after = _solved(report, dict(higher))
         if after is not None:
@@ -296,16 +296,49 @@ def _verdict(report: AmpReport, tubes: Sequence[IdleTube]) -> str:
     return "Leave it."
 
 
+def _bias_resistors(report: AmpReport) -> list[Resistor]:
+    """Resistors from a negative supply to ground: the larger, the more negative the bias."""
+    grids = {section.grid for section in output_sections(report.amp)}
+    found = []
+    for part in report.amp.parts.values():
+        if isinstance(part, Resistor) and part.condition == "fitted" and GROUND in part.nodes:
+            (node, *_) = {*part.nodes} - {GROUND} or {GROUND}
+            if node not in {GROUND, *grids} and np.max(report.solved.state.mean(node)) < -LEAST_BIAS_V:
+                found.append(part)
+    return found
+
+
 def _remedy(report: AmpReport, tubes: Sequence[IdleTube]) -> str:
-    """The next larger cathode resistor that does, as far as there is one."""
-    resistors = _cathode_parts(report, Resistor)
-    if not resistors or any(one.bias != "cathode" for one in tubes):
+    """The next larger cathode or bias resistor that does, as far as there is one."""
+    fixed = any(one.bias != "cathode" for one in tubes)
+    if fixed:
+        for part in _bias_resistors(report):
+            found = _cooler(report, [part])
+            if found is not None:
+                value, volts = found
+                grid = f"{tubes[0].tube} grid at {show(volts, 'V')}"
+                return f"{part.designator} {mark(value, 'ohm')} ({grid}), "
         return "set the bias more negative, "
-    ohms = float(np.max(resistors[0].ohms))  # type: ignore[attr-defined]
+    resistors = _cathode_parts(report, Resistor)
+    if not resistors:
+        return "set the bias more negative, "
+    found = _cooler(report, resistors)
     names = ", ".join(one.designator for one in resistors)
+    if found is not None:
+        return f"{names} {mark(found[0], 'ohm')}, "
+    most = RESISTORS * float(np.max(resistors[0].ohms))  # type: ignore[attr-defined]
+    return f"{names} up to {mark(most, 'ohm')} does not cool it, lower B+, "
+
+
+def _cooler(report: AmpReport, resistors: Sequence[TwoTerminal]) -> tuple[float, float] | None:
+    """The next larger value that cools every tube enough, and the first tube's grid to ground [V]."""
+    ohms = float(np.max(resistors[0].ohms))  # type: ignore[attr-defined]
     values = [float(x) for x in series_values("E24", 1.01 * ohms, RESISTORS * ohms)]
     after = _solved(report, {one.designator: values for one in resistors})
-    for value, hot in zip(values, _members(after) if after else (), strict=False):
+    if after is None:
+        return None
+    grid = np.broadcast_to(after.solved.state.mean(output_sections(report.amp)[0].grid), len(values))
+    for value, hot, volts in zip(values, _members(after), grid, strict=False):
         if hot.share <= hot.limit:
-            return f"{names} {mark(value, 'ohm')}, "
-    return f"{names} up to {mark(RESISTORS * ohms, 'ohm')} does not cool it, lower B+, "
+            return value, float(volts)
+    return None
