@@ -57,7 +57,7 @@ def test_a_typed_value_is_a_word_to_act_on(word, go):
 
 
 def test_what_is_no_answer_is_refused():
-    for step, word in ((CATHODE, "ok"), (CATHODE, "hot"), (Step(1, "Look"), "5.7")):
+    for step, word in ((CATHODE, "ok"), (CATHODE, "hot"), (CATHODE, "1,200 V"), (Step(1, "Look"), "5.7")):
         with pytest.raises(ReadingError, match=f"step {step.number}"):
             typed(step, word)
     assert typed(Step(1, "Look"), "ok").go == DONE

@@ -70,7 +70,7 @@ def test_a_number_as_tablets_and_meters_have_it(
     assert float(open_job(folder).entries[-1]["value"]) == value
 
 
-@pytest.mark.parametrize("text", ["18..2", "25 A", "ok", "hot"])
+@pytest.mark.parametrize("text", ["1,234", "18..2", "25 A", "ok", "hot"])
 def test_what_is_no_value_stays_in_the_box(panel: JobPanel, folder: Path, text: str) -> None:
     panel.take("86.1")
     before = kinds(folder)

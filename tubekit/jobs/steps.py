@@ -22,6 +22,8 @@ from tubekit.units import parse, show
 
 GO, LOOK, DONE = "GO ON", "GO ON, BUT LOOK", "DONE"
 HALT = "STOP. Switch off, unplug, discharge each filter capacitor through a resistor, check with a meter"
+THOUSANDS = re.compile(r"(?<![\d.])[1-9]\d{0,2},\d{3}(?!\d)")
+"""1,200 V is 1200 V to one reader and 1.2 V to another: nobody should guess with a meter on B+."""
 AS_SHOWN = re.compile(r"(?<=[vVaA])\s*(?:dc|ac|rms|~|=)+$", re.IGNORECASE)
 """What a meter shows after the unit."""
 YES, NO = ("ok", "yes", "y", "done"), ("no", "n", "bad", "fail")
@@ -278,6 +280,11 @@ def typed(step: Step, word: str) -> Outcome:
             part=f"step {step.number}",
             fix=f"Type the reading, like {step.said(step.expect)}",
         )
+    if THOUSANDS.search(word):
+        raise ReadingError(
+            f"'{word}' can be read in two ways", part=f"step {step.number}",
+            fix="Type a decimal point, or no comma for thousands",
+        )  # fmt: skip
     base, shown = step.unit.split(" ")[0], AS_SHOWN.sub("", word.strip()).replace(",", ".")
     try:
         value = parse(shown, base) if base else float(shown)
