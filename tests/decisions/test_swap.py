@@ -13,6 +13,7 @@ from numpy.testing import assert_allclose
 from tubekit import analyze, load_amp, swap, tube
 from tubekit.amp.headroom import headroom
 from tubekit.decisions import limits
+from tubekit.decisions.effects import heard
 from tubekit.decisions.socket_check import _socket
 from tubekit.decisions.substitutes import substitutes
 from tubekit.errors import ChangeError
@@ -286,3 +287,13 @@ def test_the_capacitor_of_a_typical_operation_is_no_limit(teasel, rectifier):
     result = limits(analyze(teasel.changed({"V5": rectifier})))
     assert not [c for c in result if c.part == "V5" and c.code == "reservoir_max_f"]
     assert [c for c in result if c.part == "V5" and c.code == "peak_a"]
+
+
+def test_what_does_not_pass_has_no_tone(teasel):
+    """The ratio of two gains that are rounding errors was printed as a rise of 18 dB at 5 kHz."""
+    dead = [
+        each.what for each in heard(analyze(teasel), analyze(teasel.changed({"C11": "open", "C12": "open"})))
+    ]
+    assert [each.split(" at ")[0].split(" to ")[0] for each in dead] == ["gain", "hum"]
+    tone = [each.what for each in heard(analyze(teasel), analyze(teasel.changed({"C11": "47n"})))]
+    assert len(tone) == 4

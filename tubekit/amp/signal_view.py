@@ -395,9 +395,9 @@ def _with_wipers(circuit: Circuit, amp: Amp, worn: Mapping[str, float]) -> Itera
 
 
 def gain_at(view: SignalView, hertz: Array) -> Array:
-    """Jack to output, complex, (N, K)."""
+    """Jack to output, complex, (N, K); not a number where nothing is plugged in."""
     rows = np.stack([view.out, view.tip])
     kept = np.flatnonzero(np.abs(rows).sum(axis=0))
     x = respond(view.network, view.matrix, view.drive, 2j * np.pi * hertz, kept.tolist())
     out, tip = (x @ rows[:, kept].T).transpose(2, 0, 1)
-    return np.asarray(out / tip)
+    return np.asarray(np.divide(out, tip, out=np.full_like(out, np.nan), where=tip != 0.0))

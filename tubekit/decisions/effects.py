@@ -93,6 +93,8 @@ def heard(now: AmpReport, then: AmpReport) -> Iterator[WiringEffect]:
         (level, *tone), (then_level, *then_tone) = _gains(old), _gains(new)
         yield WiringEffect(f"gain to {output}", "×", level, then_level, heard=True)
         for hertz, one, two in zip(TONE_HZ, tone, then_tone, strict=True):
+            if min(level, then_level) < NO_SIGNAL:
+                break  # the tone of what does not pass is what the solver's last digit is
             yield WiringEffect(f"{show(hertz, 'Hz', 2)} against 1 kHz", "dB", one, two, heard=True)
         yield WiringEffect(f"hum at {output}", "V", _hum(old), _hum(new), heard=True)
 
