@@ -47,7 +47,7 @@ def test_report_as_json_has_units_in_its_keys(capsys):
 def test_swap_prints_before_and_after(capsys):
     assert main(["swap", "teasel", "R14=330", "V5=5AR4", "--line", "123"]) == 0
     text = capsys.readouterr().out
-    for word in ("EXCEEDED", "before", "after", "Check on the bench", "More (add --all)"):
+    for word in ("EXCEEDED", "before", "after", "More (add --all)", "check on the bench"):
         assert word in text
 
 

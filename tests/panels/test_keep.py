@@ -37,7 +37,8 @@ def test_every_panel_has_the_same_buttons_in_the_same_order(made) -> None:
     assert [*panel.buttons] == ["undo", "redo", "keep", "reset", "rescale", "picture", last]
     assert [each.description for each in panel.buttons.values()] == [WORDS[key][0] for key in panel.buttons]
     row = panel.children[1]
-    assert list(row.children) == [*panel.buttons.values(), panel.saver]
+    buttons = [each for each in row.children if "tubekit-strip" not in each._dom_classes]
+    assert buttons == [*panel.buttons.values(), panel.saver]
 
 
 @pytest.mark.painted
