@@ -337,6 +337,7 @@ class Page:
 
     def picture(self, place: int = 0) -> str:
         """Address of what a panel's picture shows now."""
+        self.until("there is a picture", lambda: len(self.all(PICTURE)) > place)
         return str(self.all(PICTURE)[place].get_attribute("src"))
 
     def numbers(self) -> dict[str, str]:

@@ -29,7 +29,7 @@ def test_what_a_fault_would_show(opened: Any) -> None:
     opened.choose(part, names.index("R14"))
     opened.settle()
     wanted = predict_readings(taken.amp, "R14 open", [r.probe for r in taken.readings])
-    opened.until("it is told", lambda: wanted.headline() in opened.texts(HEADLINES), 30.0)
+    opened.until("it is told", lambda: wanted.headline() in opened.texts(HEADLINES))
     (table,) = wanted.tables()
     assert {row[0]: row[1] for row in table.cells()}.items() <= opened.numbers().items()
 

@@ -107,11 +107,11 @@ def test_a_lost_connection_is_said_and_comes_back(sheet: Any) -> None:
     assert sheet.driver.execute_script(heard) >= 1
     sheet.driver.execute_script("window.tubekit_links.forEach(link => link.close())")
     text = lambda: " ".join(dict.fromkeys(sheet.driver.execute_script("return window.heard")))  # noqa: E731
-    sheet.until("the loss and the return are said", lambda: "again." in text(), 30.0)
+    sheet.until("the loss and the return are said", lambda: "again." in text())
     assert text().startswith("Connection to the server lost")
     before = sheet.picture()
     sheet.press(next(each for each in sheet.sliders() if "line" in sheet.label(each)), Keys.ARROW_LEFT)
-    sheet.until("the panel answers again", lambda: sheet.picture() != before, 30.0)
+    sheet.until("the panel answers again", lambda: sheet.picture() != before)
 
 
 def test_nothing_but_this_machine_is_turned_to(sheet: Any, home: Path) -> None:
