@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -22,10 +21,8 @@ from tubekit.jobs.steps import (
     DONE,
     GO,
     HALT,
-    NO,
     POWER_UP,
     TITLES,
-    YES,
     Outcome,
     Sheet,
     Step,
@@ -34,13 +31,10 @@ from tubekit.jobs.steps import (
     recorded,
     typed,
 )
-from tubekit.jobs.words import rows_of_file
+from tubekit.jobs.words import rows_of_file, together
 from tubekit.text import Printed, Table, headed
 
 LINE_PLACES = {"line": MAINS_ROW}
-VALUE = re.compile(r"[+\-−]?(?:\d|[.,]\d)")
-UNIT = re.compile(r"(?:[mkuµ]?(?:V|A|W|Ω|ohms?)(?:dc|ac|rms)?|rms|ac|dc)[,;]?", re.IGNORECASE)
-"""How a value begins; a unit that was typed apart from it."""
 LINE_MOVED = 0.02
 """A sheet is made again where the line voltage has moved by more than this."""
 NAMED = 3
@@ -286,36 +280,6 @@ def _listed(file: str, job: Job, sheet: Sheet) -> list[tuple[Step, Outcome]]:
 def _recorded(file: str, job: Job, sheet: Sheet) -> list[tuple[Step, Outcome]]:
     step = _todo(job, sheet) or sheet.steps[-1]
     return [(step, recorded(step, file))]
-
-
-def together(words: Sequence[str]) -> list[str]:
-    """What was typed as one word for each step: a place or a step number, an equals sign, the value.
-
-    Examples
-    --------
-    >>> together(["ok", "V5", "k", "18,2", "B1=334 V", "7=18.2", "18200", "mV", "no", "it", "smells"])
-    ['ok', 'V5.k=18,2', 'B1=334 V', '7=18.2', '18200 mV', 'no it smells']
-    """
-    result: list[str] = []
-    place: list[str] = []
-    for word in " ".join(words).replace("=", " = ").split():
-        last = result[-1] if result and not place else ""
-        reason = last.split(" ")[0].lower() in NO
-        if reason or (UNIT.fullmatch(word) and VALUE.match(last.rpartition("=")[2])):
-            result[-1] += f" {word}"
-        elif word == "=":
-            place = place or [result.pop()]
-        elif VALUE.match(word) or word.lower() in (*YES, *NO):
-            result.append(f"{_place_of(place)}={word}" if place else word)
-            place = []
-        else:
-            place.append(word)
-    return [*result, *([" ".join(place)] if place else [])]
-
-
-def _place_of(words: Sequence[str]) -> str:
-    """'V5 k' as 'V5.k'; 'B1 to p4' as it is."""
-    return ".".join(words) if len(words) == 2 else " ".join(words)
 
 
 def _typed(word: str, job: Job, sheet: Sheet) -> list[tuple[Step, Outcome]]:

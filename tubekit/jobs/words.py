@@ -10,6 +10,7 @@ from tubekit.bench.reading_rows import rows_of_source
 from tubekit.decisions.probe import QUANTITIES
 from tubekit.errors import ReadingError
 from tubekit.jobs.job import MAINS_ROW
+from tubekit.jobs.steps import NO, YES
 
 LINE = ("line", MAINS_ROW)
 PAIR = re.compile(r"(?P<place>[^\s=]+(?: to [^\s=]+| \w+)?)\s*=\s*(?P<value>\S.*)")
@@ -18,6 +19,9 @@ SIGNS = (
     (r"(?:ohms?|Ω|open|ol)", "ohms"), (r"f", "farads"), (r"v", "dc_v"),
 )  # fmt: skip
 """How a value ends, and the quantity it then is."""
+VALUE = re.compile(r"[+\-−]?(?:\d|[.,]\d)")
+UNIT = re.compile(r"(?:[mkuµ]?(?:V|A|W|Ω|ohms?)(?:dc|ac|rms)?|rms|ac|dc)[,;]?", re.IGNORECASE)
+"""How a value begins; a unit that was typed apart from it."""
 AC = re.compile(r"(?<=v)\s*(?:pp|p-p|ac|rms|~)$", re.IGNORECASE)
 
 
@@ -97,3 +101,33 @@ def _code(place: str, value: str, amp: Amp) -> str:
             fix=f"Type {place}={value}mA, or name the electrode, like {place}.k={value}",
         )  # fmt: skip
     return "dc_v"
+
+
+def together(words: Sequence[str]) -> list[str]:
+    """What was typed as one word for each step: a place or a step number, an equals sign, the value.
+
+    Examples
+    --------
+    >>> together(["ok", "V5", "k", "18,2", "B1=334 V", "7=18.2", "18200", "mV", "no", "it", "smells"])
+    ['ok', 'V5.k=18,2', 'B1=334 V', '7=18.2', '18200 mV', 'no it smells']
+    """
+    result: list[str] = []
+    place: list[str] = []
+    for word in " ".join(words).replace("=", " = ").split():
+        last = result[-1] if result and not place else ""
+        reason = last.split(" ")[0].lower() in NO
+        if reason or (UNIT.fullmatch(word) and VALUE.match(last.rpartition("=")[2])):
+            result[-1] += f" {word}"
+        elif word == "=":
+            place = place or [result.pop()]
+        elif VALUE.match(word) or word.lower() in (*YES, *NO):
+            result.append(f"{_place_of(place)}={word}" if place else word)
+            place = []
+        else:
+            place.append(word)
+    return [*result, *([" ".join(place)] if place else [])]
+
+
+def _place_of(words: Sequence[str]) -> str:
+    """'V5 k' as 'V5.k'; 'B1 to p4' as it is."""
+    return ".".join(words) if len(words) == 2 else " ".join(words)
