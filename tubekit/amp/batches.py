@@ -1,6 +1,6 @@
 """Sequences in a change make a batch: reading them, counting them, taking one member out again.
 
-Swaps worked out on the parts: a value, a type, a setting, a part gone open, short or taken out.
+Swaps calculated on the parts: a value, a type, a setting, a part gone open, short or taken out.
 
 Nothing is changed in place; what was changed is remembered against the drawn amp.
 """
@@ -288,7 +288,7 @@ def _nodes_known(spec: FieldSpec, value: Any, step: ChangeStep, parts: Mapping[s
 
 
 def _same_kind(tube: Tube, types: str | tuple[str, ...], step: ChangeStep) -> None:
-    """Another base is the verdict's business; another kind of tube cannot be worked out at all."""
+    """Another base is left to the verdict; another kind of tube cannot be calculated at all."""
     for one in (types,) if isinstance(types, str) else types:
         new = facts(one)
         drawn = facts(tube.type if isinstance(tube.type, str) else tube.type[0])

@@ -275,7 +275,7 @@ def full_drive(circuit: Circuit, *, frequency_hz: float = 400.0) -> tuple[Value,
 
 
 def _secant(x: Array, y: Array, last_x: Array, last_y: Array) -> Array:
-    """Step to where the line through the last two points is nil; none for a member that stands still."""
+    """Step to where the line through the last two points is nil; none for a member that does not move."""
     rise = y - last_y
     moved = rise != 0.0
     return np.where(moved, -y * (x - last_x) / np.where(moved, rise, 1.0), 0.0)

@@ -249,7 +249,7 @@ def eleven_ordinates(currents: npt.ArrayLike) -> Array:
 
     Exact for a characteristic up to the tenth power: the polynomial through the points, written in
     Chebyshev's polynomials, which are the harmonics of a cosine. Source: the five ordinates carried on
-    to eleven; the weights are worked out here.
+    to eleven; the weights are calculated here.
 
     Examples
     --------

@@ -8,7 +8,7 @@ of the line side are not asked for here.
 Tubes with two pins swapped, many at once: each member of a batch has another one.
 
 The nodes stay where they are and the law is turned: with u the voltages of the terminals to the cathode, an
-electrode that stands on another's node sees v = M u, and the terminals carry i = M' i(v).
+electrode on another's node sees v = M u, and the terminals carry i = M' i(v).
 """
 
 from __future__ import annotations
@@ -195,7 +195,7 @@ class TubePinSwap:
         return {self.one: self.two, self.two: self.one}.get(electrode, electrode)
 
     def node(self, electrode: str) -> str:
-        """The node it stands on."""
+        """The node it is on."""
         return str(getattr(self.section, self.on(electrode)))
 
     def turned(self, terminals: Sequence[str]) -> Array:

@@ -73,7 +73,7 @@ def together(result: list[tuple[str, str]]) -> list[str]:
 def shares(before: SupplyReport, after: SupplyReport) -> tuple[list[str], Array, list[tuple[str, str]]]:
     """Ratings that a change uses more than before: places, shares (J, N), words.
 
-    What was above its rating already is held against what it used before: the `unmoved` is left.
+    What was above its rating already is compared with what it used before: the `unmoved` is left.
     Whether a reservoir beyond the book's limit is left, `reservoirs` says.
     """
     count = after.amp.batch or 1

@@ -1,4 +1,4 @@
-"""Every rating of every part, held against what the amp does at idle.
+"""Every rating of every part, compared with what the amp does at idle.
 
 What fails first in a supply, and how: ratings exceeded turned into what happens to the part.
 
