@@ -11,9 +11,11 @@ from tests.amps import amp
 from tubekit.cli import main
 from tubekit.decisions.judge import Judgement
 from tubekit.errors import ReadingError
+from tubekit.files import data_file
 from tubekit.jobs import actions
-from tubekit.jobs.job import open_job
-from tubekit.jobs.journal import JobError
+from tubekit.jobs.job import STOP, open_job
+from tubekit.jobs.journal import JobError, append, copy_until
+from tubekit.jobs.owner import sentences
 from tubekit.jobs.visits import hand_back
 from tubekit.jobs.words import rows_typed
 
@@ -101,8 +103,65 @@ def test_hand_back_is_refused_while_something_is_fitted(job, text, do):
     assert "job off 2" in words
     assert "1 temporary item to take off before pickup" in job("status")
     job("off", text.split()[-1])
-    assert "the next visit has nothing to compare with" in job("hand-back")
+    assert "the next visit has nothing to compare with" in job("hand-back", "--reason", "not repaired")
     assert "already handed back" in job("hand-back", code=2)
+
+
+DECLINED = "owner declined the repair"
+
+
+def test_hand_back_names_what_is_not_measured_or_checked_and_what_mends_it(job):
+    words = job("hand-back", "collected", code=2)
+    for text in ("no readings of the amp as it is now", "first power-up on a variable transformer: not begun",
+                 "check before pickup: not begun", "job next up; ", "--reason"):  # fmt: skip
+        assert text in words
+    assert not open_job(job.folder).handed_back
+    done = job("hand-back", "--reason", DECLINED)
+    assert f"hand-back: handed back; {DECLINED}; not done: no readings" in done
+    page = job("owner")
+    assert f"NOT DONE, because {DECLINED}: no readings of the amp as it is now" in page
+    assert "How it works now was not measured." in page
+
+
+@pytest.mark.parametrize(
+    ("undo", "missing", "fix"),
+    [
+        (("fit", "R14=330"), "readings at idle: not begun", "job next idle"),
+        (("correct", "LAST idle", "slipped"), "readings at idle: 1 step open", "job next idle"),
+        (("correct", "FOUND", "wrong amp"), "no readings as found", ""),
+        (("read", "line=131"), "", ""),  # what was checked is not undone by another line voltage
+        (("stop",), "the last result of a step is STOP (it smells)", "job next hand-back"),
+    ],
+)  # fmt: skip
+def test_a_job_that_was_checked_is_closed_and_one_that_lacks_something_is_not(
+    tmp_path, capsys, unjudged, undo, missing, fix
+):
+    shipped, folder = data_file("jobs", "teasel-runs-hot"), tmp_path / "job"
+    whole = open_job(shipped)
+    copy_until(shipped, folder, whole.last - 1)
+    say = lambda do, *words: main(["job", do, str(folder), *words])  # noqa: E731
+    if undo[0] == "stop":
+        last = whole.of_kind("step")[-1]
+        append(folder, "step", "R. Vale", {**last.says, "go": STOP, "text": "it smells"})
+    elif undo[0] == "correct":
+        fitted = whole.of_kind("fit")[0].number
+        steps = [each.number for each in whole.of_kind("step") if each["name"] == "idle"]
+        found = [each.number for each in whole.of_kind("readings") if each.number < fitted]
+        for number in found if undo[1] == "FOUND" else steps[-1:]:
+            assert say("correct", str(number), undo[2]) == 0
+    else:
+        assert say(*undo) == 0
+    code = say("hand-back", "collected")
+    out = capsys.readouterr()
+    assert code == (2 if missing else 0)
+    assert missing in out.err
+    assert (fix in out.err) if fix else ("Do first" not in out.err)
+    if missing:
+        assert say("hand-back", "--reason", DECLINED) == 0
+        closing = open_job(folder).of_kind("hand-back")[-1]
+        assert closing["reason"] == DECLINED
+        assert any(missing in each for each in closing["open"])
+        assert DECLINED in " ".join(sentences(open_job(folder)))
 
 
 def test_what_is_put_on_while_another_hands_back_is_seen(job, monkeypatch):
@@ -163,7 +222,7 @@ def test_the_folder_can_be_left_out_where_the_terminal_is_in_it(job, monkeypatch
 
 def test_the_next_visit_is_compared_with_the_readings_it_left_with(job, unjudged, tmp_path, capsys):
     job("read", "line=117", "B1=334", "k34=17.9")
-    job("hand-back")
+    job("hand-back", "--reason", "only measured")
     again = str(tmp_path / "again")
     assert main(["job", "new", again, "teasel", "--last-visit", str(job.folder)]) == 0
     assert main(["job", "read", again, "line=123", "B1=352", "k34=24.1", "p1a=140"]) == 0

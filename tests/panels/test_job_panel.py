@@ -195,8 +195,9 @@ def test_hand_back_waits_for_what_is_still_on(panel: JobPanel, folder: Path) -> 
     rested(panel)
     panel.offs.children[0].click()
     assert "lamp" not in panel.strip.value
-    assert not enter(panel, "hand-back", text="collected")
-    assert open_job(folder).handed_back
+    assert "not ready for pickup" in enter(panel, "hand-back", text="collected")
+    assert not enter(panel, "hand-back-open", text="owner declined the repair")
+    assert open_job(folder).of_kind("hand-back")[-1]["reason"] == "owner declined the repair"
     assert panel.form.layout.display == "none"
 
 

@@ -51,6 +51,7 @@ def add_job(commands: Any) -> None:
         ("owner", "NAME", "new: name of the owner"),
         ("complaint", "TEXT", "new: what is wrong with it"),
         ("last-visit", "FOLDER", "new: the job of its last visit"),
+        ("reason", "TEXT", "hand-back: why it goes back with work left open; the owner's page says so"),
     ):
         parser.add_argument(f"--{word}", metavar=metavar, default="", help=help_text)
     parser.add_argument("--paper", choices=("Letter", "A4"), default="Letter", help="print: paper size")
@@ -182,7 +183,7 @@ def _correct(typed: Typed, _asked: Asked) -> Any:
 def _hand_back(typed: Typed, asked: Asked) -> Any:
     from tubekit.jobs.visits import hand_back
 
-    return hand_back(typed.folder, typed.text, by=asked.by)
+    return hand_back(typed.folder, typed.text, by=asked.by, reason=asked.reason)
 
 
 def _next(typed: Typed, asked: Asked) -> Any:
@@ -245,7 +246,7 @@ _VERBS: dict[str, tuple[str, Callable[[Typed, Asked], Any]]] = {
     ),
     "twin": ("(match the amp to its readings; then any command takes the folder as the amp)", _twin),
     "compare": ("(with its last visit)", _compare),
-    "hand-back": ("", _hand_back),
+    "hand-back": ('(close the job; with work left open: --reason "owner declined")', _hand_back),
     "owner": ("(six sentences)", _owner),
     "print": ("(owner's page and bench sheet, HTML and PDF)", _print),
     "correct": ('7 "why" (withdraws entry 7)', _correct),

@@ -220,7 +220,8 @@ def fit(folder: str | Path, parts: Sequence[str], changes: Mapping[str, object],
     except ChangeError:  # a control was set: nothing was used
         used = []
     says = {"changes": made, "parts": used}
-    return add(job, "fit", says, more, then="Bring the amp up again before you go on: job next.")
+    none = "" if job.of_kind("readings") else "There are no readings as found: hand-back will ask why. "
+    return add(job, "fit", says, more, then=f"{none}Bring the amp up again before you go on: job next.")
 
 
 def to_buy(job: Job) -> OrderList:

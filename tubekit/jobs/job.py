@@ -369,11 +369,12 @@ def said_of(entry: Entry) -> str:
         "step": f"{says.get('name')} {says.get('step')}: {says.get('go')}. {says.get('text')}",
     }.get(entry.kind)
     if words is None:
-        keys = ("title", "owner", "complaint", "text", "why", "file", "verdict")
+        keys = ("title", "owner", "complaint", "text", "why", "reason", "file", "verdict")
         parts = [
             changes,
             ", ".join(says.get("parts", ())),
             *(str(says[key]) for key in keys if says.get(key)),
+            f"not done: {'; '.join(says['open'])}" if says.get("open") else "",
         ]
         words = "; ".join(part for part in parts if part)
     hours = f" ({says['hours']:g} h)" if says.get("hours") else ""

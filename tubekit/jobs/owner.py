@@ -97,11 +97,17 @@ def _left(job: Job) -> str:
     waiting = list(job.decided("to buy", "in stock"))
     later = f"{_listed(waiting)} will be replaced when the parts have come" if waiting else ""
     left = f"we left {_listed(kept)} as it was" if kept else "everything else was left as it was"
-    text = "; ".join(part for part in (left, later) if part)
+    closing = [each for each in job.of_kind("hand-back") if each["reason"]]
+    open_ = [f"NOT DONE, because {each['reason'].rstrip('.')}: {'; '.join(each['open'])}" for each in closing]
+    text = "; ".join(part for part in (*open_, left, later) if part)
     return f"{text[0].upper()}{text[1:]}."
 
 
 def _now(job: Job) -> str:
+    if job.stopped:
+        return f"DO NOT SWITCH IT ON: a check on the bench was stopped at {job.stopped[-1]['text']}."
+    if not job.rows():
+        return "How it works now was not measured."
     report = analyze(job.amp)
     output = {section.name for section in job.amp.topology.sections if section.screen is not None}
     used = [float(t.plate_share) for t in report.tubes if t.section in output and np.isfinite(t.plate_share)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -121,20 +121,45 @@ def results_of(job: Job, sheet: int) -> dict[int, Entry]:
 
 
 def _todo(job: Job, sheet: Sheet) -> Step | None:
-    done = results_of(job, sheet.entry)
-    return next(
-        (each for each in sheet.steps if each.number not in done or done[each.number]["go"] == STOP), None
-    )
+    numbers = open_steps(job, sheet.entry, [each.number for each in sheet.steps])
+    return sheet.step(numbers[0]) if numbers else None
+
+
+def open_steps(job: Job, sheet: int, numbers: Sequence[int]) -> list[int]:
+    """Steps of a sheet that are to be done: without a result, or stopped at."""
+    done = results_of(job, sheet)
+    return [each for each in numbers if each not in done or done[each]["go"] == STOP]
+
+
+def _open_of(job: Job, entry: Entry) -> list[int]:
+    return open_steps(job, entry.number, [each["number"] for each in entry["steps"] or ()])
 
 
 def valid(job: Job, name: str) -> Entry | None:
-    """The sheet of that name that holds for the amp and the line voltage as they are now."""
+    """The sheet of that name that holds for the amp as it is now, and for its line voltage while it is not
+    done.
+    """
     for each in reversed(job.of_kind("sheet")):
         if each["name"] == name and each.number > job.changed_in:
             line = job.line_v
             moved = line is not None and abs(each["line_v"] / line - 1.0) > LINE_MOVED
-            return None if moved else each
+            return None if moved and _open_of(job, each) else each
     return None
+
+
+def _in_order(job: Job) -> list[str]:
+    """The sheets of a job; of the two ways to bring it up the one that was begun."""
+    begun = next((way for way in POWER_UP if valid(job, way) is not None), POWER_UP[0])
+    return [each for each in TITLES if each == begun or each not in POWER_UP]
+
+
+def unfinished(job: Job) -> Iterator[tuple[str, str]]:
+    """Sheets that are not done for the amp as it is now, with 'not begun' or '3 steps open'."""
+    for name in _in_order(job):
+        entry = valid(job, name)
+        count = len(_open_of(job, entry)) if entry is not None else 0
+        if entry is None or count:
+            yield name, f"{count} step{'s' * (count > 1)} open" if count else "not begun"
 
 
 def current(job: Job, name: str = "", by: str = "") -> tuple[Job, Sheet | None, list[str]]:
@@ -149,9 +174,7 @@ def current(job: Job, name: str = "", by: str = "") -> tuple[Job, Sheet | None, 
         raise JobError(
             f"there is no sheet '{name}'", where=str(job.folder), fix=f"Choose one of {', '.join(TITLES)}"
         )
-    begun = next((way for way in POWER_UP if valid(job, way) is not None), POWER_UP[0])
-    order = [each for each in TITLES if each == begun or each not in POWER_UP]
-    for each in [name] if name else order:
+    for each in [name] if name else _in_order(job):
         entry = valid(job, each)
         if entry is None:
             made = _made(job, each)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -16,8 +18,10 @@ from tubekit.decisions.population import with_fault_ports
 from tubekit.decisions.probe import Probe, meter_values
 from tubekit.decisions.reading import Readings
 from tubekit.jobs.actions import Entered, author
-from tubekit.jobs.job import Fitted, Job, open_job
+from tubekit.jobs.job import BY_ITSELF, MAINS_ROW, Fitted, Job, open_job
 from tubekit.jobs.journal import Entry, JobError, Journal, append
+from tubekit.jobs.progress import unfinished
+from tubekit.jobs.steps import TITLES
 from tubekit.text import Printed, Table, quantity
 
 REMOVE = (
@@ -28,12 +32,15 @@ REMOVE = (
     (("jumper", "clip", "short"), "Unplug, discharge, check with a meter, and take it off"),
 )
 """What to do about something fitted for the time of the job, by words in its name."""
+NO_DANGER = ("hum",)
+"""Sheets without which a job can be closed."""
 FAR = 0.10
 """A reading that has moved by more than this since the last visit comes first (common practice)."""
 
 
-def hand_back(folder: str | Path, text: str = "", *, by: str = "") -> Entered:
-    """Close the job; refused while anything fitted for the time of the job is still on the amp.
+def hand_back(folder: str | Path, text: str = "", *, by: str = "", reason: str = "") -> Entered:
+    """Close the job; refused while anything fitted for the time of the job is still on the amp, and without
+    a reason while it is not measured and checked.
 
     Parameters
     ----------
@@ -43,6 +50,8 @@ def hand_back(folder: str | Path, text: str = "", *, by: str = "") -> Entered:
         A last note.
     by
         Who hands it back.
+    reason
+        Why it is handed back with work left open; the owner's page has it.
 
     Returns
     -------
@@ -52,15 +61,43 @@ def hand_back(folder: str | Path, text: str = "", *, by: str = "") -> Entered:
     Raises
     ------
     JobError
-        Something has to come off first, or a step was stopped and not repeated; the message says which.
+        Something has to come off, or be measured or checked first; the message says what and how.
     """
     job = open_job(folder)
-    hours = {"hours_in_all": job.hours} if job.hours else {}
-    says = {"text": text or "handed back", "line_v": job.line_v or 0.0, **hours}
-    return Entered(append(job.folder, "hand-back", by or author(job), says, unless=_refused), then=_left(job))
+    says: dict[str, Any] = {"text": text or "handed back", "line_v": job.line_v or 0.0}
+    if job.hours:
+        says["hours_in_all"] = job.hours
+    if reason and (still := [what for what, _ in still_open(job)]):
+        says |= {"reason": reason, "open": still}
+    unless = partial(_refused, reason)
+    return Entered(append(job.folder, "hand-back", by or author(job), says, unless=unless), then=_left(job))
 
 
-def _refused(journal: Journal) -> None:
+def still_open(job: Job) -> Iterator[tuple[str, str]]:
+    """What is not measured or not checked on the amp as it is now, and the command that mends it ('' where
+    none can).
+    """
+    for each in job.stopped:
+        yield (
+            f"the last result of a step is STOP ({each['text']})",
+            f"find the cause, then job next {each['name']}",
+        )
+    if job.of_kind("fit") and not _under_power(_before_fit(job)):
+        yield "no readings as found", ""
+    if not _under_power([each for each in job.of_kind("readings") if each.number > job.changed_in]):
+        yield "no readings of the amp as it is now", "job next idle"
+    for name, far in unfinished(job):
+        if name not in NO_DANGER:
+            yield f"{TITLES[name]}: {far}", f"job next {name}"
+
+
+def _under_power(entries: Sequence[Entry]) -> bool:
+    """Whether anything was read with the power on, apart from the line voltage."""
+    rows = (row for each in entries for row in each["rows"])
+    return any(row["place"] != MAINS_ROW and row["quantity"] not in BY_ITSELF for row in rows)
+
+
+def _refused(reason: str, journal: Journal) -> None:
     """Called while no other program can write, so that nothing is put on in between."""
     job = Job(journal)
     where = str(job.folder)
@@ -73,11 +110,13 @@ def _refused(journal: Journal) -> None:
             f"still installed since {one.day}: {one.text}", where=where,
             fix=f"{to_remove(one)}, then enter job off {one.number}{more}",
         )  # fmt: skip
-    stopped = next((each for each in job.stopped), None)
-    if stopped is not None:
+    missing = list(still_open(job))
+    if missing and not reason:
+        do = "; ".join(dict.fromkeys(command for _, command in missing if command))
+        why = 'To hand it back so, say why: job hand-back --reason "owner declined the repair"'
         raise JobError(
-            f"the last result of a step is STOP ({stopped['text']})", where=where,
-            part=f"entry {stopped.number}", fix="Find the cause and take that reading again: job next",
+            f"not ready for pickup: {'; '.join(what for what, _ in missing)}", where=where,
+            fix=f"{f'Do first: {do}. ' if do else ''}{why}",
         )  # fmt: skip
 
 
@@ -212,12 +251,13 @@ def compare(job: Job) -> Comparison:
 
 def as_found(job: Job) -> Readings | None:
     """Readings taken before anything was fitted; None where nothing was."""
-    fits = job.of_kind("fit")
-    first: Sequence[Entry] = [
-        each for each in job.of_kind("readings") if not fits or each.number < fits[0].number
-    ]
-    rows = job.merged(first)
+    fits, rows = job.of_kind("fit"), job.merged(_before_fit(job))
     return load_readings(rows, job.amp_at(fits[0].number if fits else job.last + 1)) if rows else None
+
+
+def _before_fit(job: Job) -> list[Entry]:
+    fits = job.of_kind("fit")
+    return [each for each in job.of_kind("readings") if not fits or each.number < fits[0].number]
 
 
 def _usual(amp: Amp, probes: Sequence[Probe]) -> np.ndarray:

@@ -116,6 +116,9 @@ KINDS: Mapping[str, Kind] = {
                     "entry", text="reason", names=_numbers),
     "hand-back": Kind("hand-back: close the job",
                       lambda t: hand_back(t.folder, t.text, by=t.more.get("by", ""))),
+    "hand-back-open": Kind("hand-back with work left open",
+                           lambda t: hand_back(t.folder, by=t.more.get("by", ""), reason=t.text),
+                           text="reason"),
 }  # fmt: skip
 """By the verb of the command `job`, which calls the same functions."""
 
