@@ -335,8 +335,8 @@ class Printed(ABC):
 
     @property
     def dangers(self) -> tuple[Any, ...]:
-        """What can kill or burn on the amp this is about, and that it oscillates; of a change: after it."""
-        result = (*(getattr(one, key, ()) for one in self._held() for key in ("oscillation", "dangers")),)
+        """What can kill or burn on the amp this is about, solved and as wired; of a change: after it."""
+        result = (*(getattr(one, key, ()) for one in self._held() for key in ("idle_dangers", "dangers")),)
         return tuple({(note.code, note.part): note for notes in result for note in notes}.values())
 
     @property

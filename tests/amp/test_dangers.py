@@ -18,13 +18,15 @@ import pytest
 
 import tubekit
 from tests.amps import FILES, amp, solved
-from tubekit.amp import Amp, AmpReport
+from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.amp.dangers import LIVE_CHASSIS
 from tubekit.amp.load import load_amp
+from tubekit.bench.chassis_diff import chassis_diff
 from tubekit.cli.main import main
-from tubekit.decisions import Limits
+from tubekit.decisions import Limits, swap
 from tubekit.record.record import contents
 from tubekit.text import Printed
+from tubekit.units import show
 
 LIVE = "no-transformer"
 
@@ -144,3 +146,21 @@ def test_no_answer_about_an_amp_can_forget_it() -> None:
     assert tubekit.__version__
     without = {one.__name__ for one in _about_amps() if one is not Amp and not _knows(one)}
     assert without == {"AmpList"}  # the list of the demo amps is about none of them
+
+
+def test_an_output_tube_without_its_bias_is_a_danger_before_all_else(tmp_path: Path) -> None:
+    """R31 joins V6's grid to the bias supply; at ground V6 draws all it can, in each answer about it."""
+    assert not any(note.code == "overheated" for note in solved("reverb-tremolo").idle_dangers)
+    drawing = FILES / "reverb-tremolo.toml"
+    found = tmp_path / "found.toml"
+    found.write_text(f'[amp]\nextends = "{drawing}"\n[R31]\nnodes = ["d6", "ground"]\n')
+    now = load_amp(found)
+    v6 = analyze(now).tube("V6")
+    assert v6.plate_share > 3
+    amps, watts = show(v6.cathode_a, "A"), show(v6.plate_w, "W")
+    first = f"DANGER: Do not power up. V6 (6V6GT) idles at {amps}, {watts} on the plate"
+    assert " ".join(str(chassis_diff(now, str(drawing))).split()).startswith(first)
+    assert " ".join(str(swap(now, {"C1": "22u"})).split()).startswith(first)
+    lost = swap(amp("reverb-tremolo"), {"CR1": "open"})
+    assert lost.dangers[0].code == "overheated"
+    assert "V7" in lost.dangers[0].text

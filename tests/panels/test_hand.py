@@ -117,7 +117,7 @@ def test_a_move_solves_no_amp_for_its_warning(
 ) -> None:
     """Whether it oscillates is in the answer; the amp was solved once more for it."""
     panel = make(amp("teasel"))
-    monkeypatch.setattr(Amp, "oscillation", property(lambda _: pytest.fail("solved once more")))
+    monkeypatch.setattr(Amp, "idle_dangers", property(lambda _: pytest.fail("solved once more")))
     panel.handled(Reach("C14" if make is PartSwap else "R33.position", steps=1))
     assert asked(panel)
 

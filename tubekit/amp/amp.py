@@ -110,12 +110,12 @@ class Amp(Printed):
         return LineSide(self.topology)
 
     @cached_property
-    def oscillation(self) -> tuple[Note, ...]:
-        """Danger that it oscillates: shown first with `dangers`, but for this the amp has to be solved."""
+    def idle_dangers(self) -> tuple[Note, ...]:
+        """Tubes far too hot, oscillation: shown before `dangers`, but for this the amp has to be solved."""
         from tubekit.amp.report import analyze  # noqa: PLC0415 - the report is built on this file
 
         try:
-            return analyze(self).stability.dangers
+            return analyze(self).idle_dangers
         except (InputError, SolveError):  # whoever needs it solved says why it cannot be
             return ()
 

@@ -21,12 +21,14 @@ from tubekit.amp.readings import (
     TubeReading,
     WindingReading,
     law_note,
+    overheated,
 )
 from tubekit.amp.signal_view import idle_signal
 from tubekit.amp.solve import SolvedAmp, solve_amp
 from tubekit.amp.stability import Stability
 from tubekit.amp.stages import gains_in_place
 from tubekit.analyses.time_stepper import Convergence
+from tubekit.errors import Note
 from tubekit.result_fields import frozen_array
 from tubekit.text import Printed, Table
 
@@ -65,6 +67,11 @@ class AmpReport(Printed):
         """Assumptions for what the drawing leaves open; what an intended oscillator does."""
         plain = (note.text for note in self.stability.notes() if not note.danger)
         return (*self.solved.built.assumptions, *map(str, assumed_values(self.amp)), *plain)
+
+    @cached_property
+    def idle_dangers(self) -> tuple[Note, ...]:
+        """Dangers that show once the amp is solved: tubes far too hot, oscillation."""
+        return (*overheated(self.tubes), *self.stability.dangers)
 
     def node(self, name: str) -> NodeReading:
         """Reading at a node; CircuitError with near matches if there is none.
@@ -216,7 +223,6 @@ def analyze(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:
         return known
     solved = solve_amp(amp, None if near is None else near.solved)
     point, judged, jack = idle_signal(solved)
-    amp.__dict__["oscillation"] = judged.dangers  # known now: no answer about this amp solves it again
     stable = judged.stable
     report = AmpReport(
         amp,
@@ -229,6 +235,7 @@ def analyze(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:
         solved,
         judged,
     )
+    amp.__dict__["idle_dangers"] = report.idle_dangers  # known now: no answer about this amp solves it again
     if amp.batch is None:  # nor does another report of it; thousands at once are kept by whoever asks
         amp.__dict__["report"] = report
     return report

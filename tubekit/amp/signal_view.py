@@ -16,6 +16,7 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.build import AssumedValue, assumed_values, build, heater_strays, signal_strays
 from tubekit.amp.parts import GROUND, Jack, Loudspeaker, Potentiometer, input_jacks
 from tubekit.amp.parts.resistors import END_RESISTANCE
+from tubekit.amp.readings import overheated
 from tubekit.amp.signal_order import Output, in_parallel, load_of, output_of, outputs_of, signal_order
 from tubekit.amp.solve import SolvedAmp, solve_amp
 from tubekit.amp.stability import Stability, held_still, stability
@@ -27,7 +28,7 @@ from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.parts import Circuit
 from tubekit.devices.potentiometer import fraction
-from tubekit.errors import ChangeError, near_matches
+from tubekit.errors import ChangeError, Note, near_matches
 from tubekit.result_fields import Array
 from tubekit.units import show
 
@@ -52,6 +53,11 @@ class SignalView:
     output: Output
     source_ohms: float
     wipers: Mapping[str, float]
+
+    @cached_property
+    def idle_dangers(self) -> tuple[Note, ...]:
+        """Dangers that show once the amp is solved: tubes far too hot, oscillation."""
+        return (*overheated(self.solved.tubes()), *self.stability.dangers)
 
     @property
     def network(self) -> Network:
@@ -212,10 +218,11 @@ def signal_view(
     else:
         parts.append(wired.Resistor(GENERATOR, result.tip, result.sleeve, source_ohms))
     point, judged = _judged(solved, parts, entry, result.sleeve, output)
+    view = SignalView(one, solved, point, judged, result, output, source_ohms, worn)
     if jack is None and heaters is None and not (worn or empty):
-        for known in (amp, one):
-            known.__dict__["oscillation"] = judged.dangers  # as of `analyze`, which need not solve it again
-    return SignalView(one, solved, point, judged, result, output, source_ohms, worn)
+        for known in (amp, one):  # `analyze` need not solve it again
+            known.__dict__["idle_dangers"] = view.idle_dangers
+    return view
 
 
 def carries_bias(solved: SolvedAmp, jack: Jack) -> bool:

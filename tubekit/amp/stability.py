@@ -46,6 +46,7 @@ LEAST_SWING_V, NEAR_MOST = 0.05, 0.3
 """A tube whose grid moves less counts as not moved [V p-p], or less than this share of the one moved most."""
 CUT_OFF_DB = 40.0
 
+OSCILLATES = "oscillates"
 REVERSED = (
     "If it began after work on the output transformer: swapped plate leads or swapped secondary leads make "
     "the feedback positive."
@@ -148,7 +149,7 @@ class Stability:
         if len(lost):
             text = f"{self.headline()} Do not run it: tubes and speaker overheat. {self.cause}".rstrip()
             yield Note(
-                "oscillates", "", f"{text} Gain and impedance are not shown while it oscillates.", danger=True
+                OSCILLATES, "", f"{text} Gain and impedance are not shown while it oscillates.", danger=True
             )
         elif self.oscillator:
             hertz_of = self.drawn.oscillates_hz[~self.drawn.stable]
@@ -316,8 +317,7 @@ def refuse_unstable(amp: Amp, stability: Stability) -> Array:
     SolveError : none is: an amp that oscillates has no response, hum, noise or drive.
     """
     if not stability.stable.any():
-        notes = (
-            amp.oscillation or stability.notes()
-        )  # as the report has it: strays of hum shift the frequency
+        known = [note for note in amp.idle_dangers if note.code == OSCILLATES]
+        notes = known or stability.notes()  # as the report has it: strays of hum shift the frequency
         raise SolveError(f"{amp.title}: {' '.join(note.text for note in notes)}", best=stability.naturals)
     return stability.stable

@@ -139,7 +139,7 @@ def dangers(asked: Asked) -> tuple[Note, ...]:
             amp = read()
         except InputError:  # said already: the message these dangers stand above
             continue
-        return (*amp.oscillation, *amp.dangers)
+        return (*amp.idle_dangers, *amp.dangers)
     return ()
 
 

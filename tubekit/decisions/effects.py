@@ -10,6 +10,7 @@ import numpy as np
 from tubekit.amp import AmpReport
 from tubekit.amp.hum import Hum, hum
 from tubekit.amp.signal_view import gain_at
+from tubekit.amp.stability import OSCILLATES
 from tubekit.errors import TubekitError
 from tubekit.units import show
 
@@ -20,7 +21,7 @@ HEARD = 0.12
 LEVEL_HZ = 1000.0
 TONE_HZ = (100.0, 5000.0)
 """Bass and treble, whose level against that at `LEVEL_HZ` a change of tone moves."""
-OSCILLATES = "oscillates"
+
 NO_SIGNAL = 1e-3
 """A gain below this passes nothing."""
 

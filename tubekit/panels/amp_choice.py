@@ -13,7 +13,6 @@ import ipywidgets as widgets
 from tubekit.amp import Amp, demo_names, load_amp
 from tubekit.amp.parts_list import SUFFIXES
 from tubekit.amp.read import read_sheet, read_tables
-from tubekit.amp.stability import Stability
 from tubekit.errors import Note, TubekitError
 from tubekit.panels import layout
 from tubekit.panels.settings import DESCRIBED, FULL, GROWN, Setting
@@ -42,7 +41,7 @@ class AmpSetting(Setting):
         self.again = layout.button("↻", tip, self._look, css="tubekit-step")
         self.danger = widgets.HTML(layout=widgets.Layout(width="auto", display="none"))
         super().__init__(key, [self.danger, widgets.HBox([self.choice, self.again], layout=FULL)], "amp")
-        self._oscillation: tuple[Note, ...] = ()
+        self._idle: tuple[Note, ...] = ()
         self.put(amp)
         self.look_again()
         self.choice.observe(lambda change: self._chosen(change["new"]), "value")
@@ -81,14 +80,14 @@ class AmpSetting(Setting):
         for each in tuple(cls.all):
             each.look_again()
 
-    def warn(self, amp: Choice, solved: Stability | None = None) -> None:
+    def warn(self, amp: Choice, solved: tuple[Note, ...] | None = None) -> None:
         """Say above the list what can kill or burn on this amp (on trial, where changes are).
 
-        Whether it oscillates is in the answer, where it is `solved`; while a control moves it stays as was.
+        Dangers that were `solved` are in the answer; while a control moves they stay as they were.
         """
         one = amp if isinstance(amp, Amp) else load_amp(amp)
-        self._oscillation = self._oscillation if solved is None else solved.dangers
-        said = danger_html((*self._oscillation, *one.dangers))
+        self._idle = self._idle if solved is None else solved
+        said = danger_html((*self._idle, *one.dangers))
         if self.danger.value != said:
             self.danger.value, self.danger.layout.display = said, "" if said else "none"
 

@@ -11,8 +11,7 @@ import ipywidgets as widgets
 from tubekit.amp import Amp, load_amp
 from tubekit.amp.batches import text_at
 from tubekit.amp.parts import Part
-from tubekit.amp.stability import Stability
-from tubekit.errors import TubekitError
+from tubekit.errors import Note, TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpSetting, Choice
 from tubekit.panels.background import Debouncer
@@ -64,8 +63,8 @@ class AmpPanel(FigurePanel[R], Generic[R, S]):
         """The answer for an amp, from where an earlier one ended; TubekitError where it has none."""
 
     @abstractmethod
-    def stability_of(self, answer: R) -> Stability:
-        """Whether the amp of an answer oscillates."""
+    def dangers_of(self, answer: R) -> tuple[Note, ...]:
+        """Dangers that show once the amp is solved."""
 
     @abstractmethod
     def drawn_of(self, answer: R) -> S:
@@ -246,7 +245,7 @@ class AmpPanel(FigurePanel[R], Generic[R, S]):
     def write_now(self) -> None:
         """Write, and say what can kill or burn."""
         super().write_now()
-        self.amp_list.warn(self.trial.after, self.stability_of(self.result))
+        self.amp_list.warn(self.trial.after, self.dangers_of(self.result))
 
     def _open(self) -> None:
         if self.details.selected_index is not None:

@@ -24,9 +24,8 @@ from tubekit.amp.parts import (
     Resistor,
     Tube,
 )
-from tubekit.amp.stability import Stability
 from tubekit.decisions.hum_remedies import HumReport, hum_report
-from tubekit.errors import TubekitError
+from tubekit.errors import Note, TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_panel import AmpPanel, amp_of
 from tubekit.panels.background import BackgroundTask, Debouncer, Progress
@@ -76,9 +75,9 @@ class HumPanel(AmpPanel[HumAnswer, HumState]):
         """The hum of an amp."""
         return HumAnswer(amp, solve_hum(amp, near=near.hum if near is not None else None))
 
-    def stability_of(self, answer: HumAnswer) -> Stability:
+    def dangers_of(self, answer: HumAnswer) -> tuple[Note, ...]:
         """As it was solved."""
-        return answer.hum.view.stability
+        return answer.hum.view.idle_dangers
 
     def drawn_of(self, answer: HumAnswer) -> HumState:
         """Hum, with the balance's curve as it was last worked out."""

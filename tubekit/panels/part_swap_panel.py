@@ -10,8 +10,8 @@ from matplotlib.figure import Figure
 
 from tubekit.amp import Amp, demo_names
 from tubekit.amp.parts import Part
-from tubekit.amp.stability import Stability
 from tubekit.decisions import SwapReport, swap
+from tubekit.errors import Note
 from tubekit.panels import layout
 from tubekit.panels.amp_panel import AmpPanel, amp_of
 from tubekit.panels.figure_widget import FigureWidget
@@ -60,9 +60,9 @@ class PartSwap(AmpPanel[SwapReport, SwapReport]):
         report = swap(trial.amp, dict(trial.plan.changes), near=near or before)
         return report, report
 
-    def stability_of(self, answer: SwapReport) -> Stability:
+    def dangers_of(self, answer: SwapReport) -> tuple[Note, ...]:
         """As it was solved."""
-        return answer.after.stability
+        return answer.after.idle_dangers
 
     def drawn_of(self, answer: SwapReport) -> SwapReport:
         """The report itself."""

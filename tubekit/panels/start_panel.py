@@ -109,7 +109,7 @@ class StartPanel(Panel):
 
     def _show(self, report: AmpReport) -> None:
         self.report, self.stale, self.notice.value = report, "", ""
-        self.amp_list.warn(report.amp, report.stability)
+        self.amp_list.warn(report.amp, report.idle_dangers)
         self.idle.remove_class("tubekit-gray")
         found = limits(report)
         self.check.value = check_html(report.amp, found)

@@ -287,7 +287,7 @@ class SupplyPanel(StagePanel[SupplyAnswer]):
         super().write()
         amp = self.knobs["amp"]
         assert isinstance(amp, AmpSetting)
-        amp.warn(self.result.report.amp, self.result.report.stability)
+        amp.warn(self.result.report.amp, self.result.report.idle_dangers)
         self._open()
 
     def other_scales(self, was: Settings, now: Settings) -> bool:

@@ -21,10 +21,11 @@ from tubekit.amp.parts import (
     Resistor,
     Tube,
 )
-from tubekit.amp.stability import REVERSED, Stability
+from tubekit.amp.stability import REVERSED
 from tubekit.amp.stages import corner_words
 from tubekit.analyses.corners import Corner
 from tubekit.decisions.tone import ToneChange
+from tubekit.errors import Note
 from tubekit.panels.amp_panel import AmpPanel, amp_of
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.report_html import tables_html
@@ -53,9 +54,9 @@ class TonePanel(AmpPanel[Sight, Curve]):
             self.turning = first_control(amp)
         return sight(amp, near, self.turning)
 
-    def stability_of(self, answer: Sight) -> Stability:
+    def dangers_of(self, answer: Sight) -> tuple[Note, ...]:
         """As it was solved."""
-        return answer.view.stability
+        return answer.view.idle_dangers
 
     def drawn_of(self, answer: Sight) -> Curve:
         """The curve with the family behind it."""

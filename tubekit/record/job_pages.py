@@ -114,7 +114,7 @@ def _owner(job: Job) -> Iterator[str]:
 
 def _bench(job: Job) -> Iterator[str]:
     yield from _head(job, TITLES["bench"])
-    yield danger_html((*job.amp.oscillation, *job.amp.dangers))
+    yield danger_html((*job.amp.idle_dangers, *job.amp.dangers))
     yield f'<p class="caution">{html.escape(CAUTION)}</p>'
     if job.amp.changes:
         yield f"<h2>The amp as it is now</h2>{table_block(changed(job.amp))}"

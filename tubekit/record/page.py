@@ -70,7 +70,7 @@ def _body(content: Content) -> Iterator[str]:
         here = [part for part in parts if part.place == place and (part.heading or part.tables)]
         if here:
             caution = (
-                danger_html((*content.amp.oscillation, *content.amp.dangers))
+                danger_html((*content.amp.idle_dangers, *content.amp.dangers))
                 + f'<p class="caution">{html.escape(CAUTION)}</p>'
             )
             caution = caution if place == "bench" else ""
@@ -84,7 +84,7 @@ def _body(content: Content) -> Iterator[str]:
 
 def _front(content: Content) -> Iterator[str]:
     yield f"<h1>{html.escape(content.title)}</h1>"
-    yield danger_html((*content.amp.oscillation, *content.amp.dangers))
+    yield danger_html((*content.amp.idle_dangers, *content.amp.dangers))
     yield _facts(content)
     lines = "".join(f"<li>{html.escape(line)}</li>" for line in sentences(content))
     decided = _paragraph(content.decided, "decided") or '<div class="by-hand"></div>'
