@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
+import re
 
 import pytest
 
+from tests.amps import amp
 from tests.supplies import BRIDGE, DOUBLER, FULL_WAVE, HALF_WAVE, supply
 from tubekit import load_amp
 from tubekit.amp.supply import supply_report
+from tubekit.cli.short_answer import short_answer
+from tubekit.cli.supply_answer import SupplyAnswer
 from tubekit.decisions.limits import failures
 
 HIGH_HALF_WAVE = HALF_WAVE.replace("volts = [250.0]", "volts = [450.0]")
@@ -45,6 +49,17 @@ def test_a_sound_supply_has_nothing_that_fails() -> None:
 
 def test_two_rectifiers_in_parallel_share_on_paper_and_are_warned_of() -> None:
     twin = FULL_WAVE.split("[V1]")[1].split("[C1]")[0]
-    amp = supply(FULL_WAVE + "[V2]" + twin)
-    assert [note.code for note in amp.notes] == ["rectifiers_in_parallel"]
-    assert all(math.isfinite(one.peak_a) for one in supply_report(amp).rectifiers)
+    two = supply(FULL_WAVE + "[V2]" + twin)
+    assert [note.code for note in two.notes] == ["rectifiers_in_parallel"]
+    assert all(math.isfinite(one.peak_a) for one in supply_report(two).rectifiers)
+
+
+def test_a_capacitor_above_its_rating_while_no_tube_draws_is_first_and_every_rail_is_shown() -> None:
+    """330 V RMS peak at 467 V; the four capacitors of B+ are rated 450 V, and take 495 V as a surge."""
+    answer = SupplyAnswer.of(amp("reverb-tremolo"))
+    first = answer.failing.failures[0]
+    assert (first.part, first.what) == ("C50", "464 V while no tube draws exceeds its rating of 450 V")
+    brief = short_answer(answer)
+    assert len(brief.splitlines()) <= 25
+    names = ("C50", "C51", "C52", "C53", "C54", "C55")
+    assert all(re.search(rf"^{name} +\S+ V", brief, re.MULTILINE) for name in names)

@@ -137,8 +137,8 @@ def overheated(tubes: Iterable[TubeReading]) -> tuple[Note, ...]:
             used = float(np.nan_to_num(np.max(share)))
             if used > FAR_OVER:
                 load = f"{show(np.max(watts), 'W')} on the {what}, {100 * used:.0f} % of its rating"
-                words = f"{t.section} ({', '.join(dict.fromkeys(t.types))}) idles at {show(np.max(t.cathode_a), 'A')}, {load}"
-                hot.append((used, t.designator, words))
+                name = f"{t.section} ({', '.join(dict.fromkeys(t.types))})"
+                hot.append((used, t.designator, f"{name} idles at {show(np.max(t.cathode_a), 'A')}, {load}"))
                 break
     hot.sort(reverse=True)
     text = f"Do not power up. {'; '.join(words for *_, words in hot)}."

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tubekit.amp import Amp
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.decisions.limits import Failures, failures
 from tubekit.text import Printed, Table
+
+MOST_ROWS = 10
+"""Rows that the short answer has for what fails and the capacitors."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -32,8 +35,14 @@ class SupplyAnswer(Printed):
 
     def tables(self) -> list[Table]:
         """Parts that fail first, where any do."""
-        return [*(self.failing.tables() if self.failing.failures else []), *self.report.tables()]
+        return [*self._failing(), *self.report.tables()]
 
     def short(self) -> list[Table]:
-        """Parts that fail first, where any do."""
-        return [*(self.failing.tables() if self.failing.failures else []), *self.report.short()]
+        """Parts that fail first, where any do, and as many as leave room for all capacitors."""
+        capacitors, *rest = self.report.short()
+        room = max(MOST_ROWS - len(capacitors.rows), 1)
+        failing = [table.only("part", "what").alike("part") for table in self._failing()]
+        return [*(replace(table, rows=table.rows[:room]) for table in failing), capacitors, *rest]
+
+    def _failing(self) -> list[Table]:
+        return self.failing.tables() if self.failing.failures else []

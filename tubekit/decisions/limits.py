@@ -219,11 +219,30 @@ def failures(report: SupplyReport) -> Failures:
     """
     exceeded = list(limits(report.report, report).exceeded)
     exceeded.sort(key=lambda c: (c.code in WARNINGS, -float(np.nanmax(c.share))))
+    known = {c.part for c in exceeded}
     result = [
         *_dead(report),
         *(Failure(c.part, c.finding(), _how(report, c)) for c in exceeded),
     ]
-    return Failures(report, tuple(result))
+    own = {*(one.capacitor for one in report.filters), *(f.fuse for f in report.fuses)}
+    own |= {
+        *(one.rectifier.split(".")[0] for one in report.rectifiers),
+        *(coil.part for coil in report.coils),
+    }
+    result += (one for one in _without_load(report) if one.part not in known)
+    return Failures(report, tuple(sorted(result, key=lambda one: one.part not in own)))
+
+
+def _without_load(report: SupplyReport) -> Iterator[Failure]:
+    """Capacitors above their rating, though not above its usual surge, while no tube draws."""
+    for one in report.filters:
+        if np.max(one.cold_v) > np.min(one.rated_v):
+            volts, rated = show(np.max(one.cold_v), "V"), show(one.rated_v, "V")
+            yield Failure(
+                one.capacitor,
+                f"{volts} while no tube draws exceeds its rating of {rated}",
+                "it leaks and ages with tubes cold, pulled or on standby; fit one rated higher",
+            )
 
 
 def _how(report: SupplyReport, c: RatingCheck) -> str:
