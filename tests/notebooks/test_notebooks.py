@@ -59,6 +59,15 @@ def test_it_reads_without_a_kernel(path: Path) -> None:
 
 
 @pytest.mark.parametrize("path", BOOKS, ids=lambda path: path.name)
+def test_every_saved_picture_is_said_in_words(path: Path) -> None:
+    shown = [
+        output for cell in code(path) for output in cell["outputs"] if "image/png" in output.get("data", {})
+    ]
+    assert shown
+    assert all(output["metadata"].get("image/png", {}).get("alt") for output in shown)
+
+
+@pytest.mark.parametrize("path", BOOKS, ids=lambda path: path.name)
 def test_it_opens_with_one_question_and_the_caution(path: Path) -> None:
     first = "".join(read(path)["cells"][0]["source"])
     title = first.splitlines()[0]

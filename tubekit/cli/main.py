@@ -41,8 +41,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
     prepare_output()
     words = list(sys.argv[1:] if arguments is None else arguments)
-    if not words or words[0] in ("lab", "test"):
-        return _handed_on(words[0] if words else "lab", words[1:])
+    words = words or ["page"]
+    if words[0] in ("lab", "test"):
+        return _handed_on(words[0], words[1:])
     parser, commands = _parser()
     known = commands.choices.get(words[0])
     asked = parser.parse_args(words if known is None else [words[0], *known.in_order(words[1:])])
@@ -106,8 +107,8 @@ def _parser() -> tuple[Command, Any]:
     parser = Command(
         prog="python3 -m tubekit",
         description="Calculate what a part swap does to a tube amp before you solder it. "
-        "Without a command: open the notebooks.",
-        epilog="Other commands: lab opens the notebooks in JupyterLab, test runs every test.",
+        "Without a command: open the notebooks as pages (the same as page).",
+        epilog="Other commands: lab opens the notebooks in JupyterLab to edit their code; test runs tests.",
         allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"tubekit {__version__}")

@@ -117,7 +117,7 @@ def _run(book: NotebookNode, path: Path) -> None:
             reason = f"{error.ename}: {error.evalue}"
         raise ExportError(
             f"stopped: {reason}", where=path.name,
-            fix="Open it with python3 -m tubekit to see where, or use --as-saved to export it as saved",
+            fix="Open it with python3 -m tubekit lab to see where, or use --as-saved to export it as saved",
         ) from error  # fmt: skip
 
 

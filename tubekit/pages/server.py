@@ -25,7 +25,8 @@ from nbformat import NotebookNode
 from traitlets.config import Config
 from voila.app import Voila
 
-from tubekit.pages.wording import heading_of, question_of, without_menu
+from tubekit.pages.wording import heading_of, question_of, without_checks, without_menu
+from tubekit.setup.lab import WORKBENCH, workbench
 from tubekit.text import CAUTION
 
 SHARE = Path(__file__).with_name("share")
@@ -38,7 +39,7 @@ _PLAIN = "abcdefghjkmnpqrstuvwxyz23456789"  # nothing that a reader could take f
 _WIDGETS = ("@voila-dashboards/widgets-manager8", "@jupyter-widgets/jupyterlab-manager", "anywidget")
 _STOPPED = (
     "This page stopped here: a check in it failed, or a file could not be read. "
-    "Open the notebook in JupyterLab (python3 -m tubekit) to see why."
+    "Open the notebook in JupyterLab (python3 -m tubekit lab) to see why."
 )
 
 
@@ -146,7 +147,7 @@ def caution(address: str) -> Iterator[str]:
 
 
 def _for_a_page(_handler: Any, notebook: NotebookNode, cwd: str) -> NotebookNode:  # noqa: ARG001 - as called
-    book = without_menu(notebook)
+    book = without_checks(without_menu(notebook))
     if title := heading_of(book):
         book.metadata["title"] = title
     return book
@@ -183,6 +184,7 @@ def serve(wanted: Wanted, say: Callable[[str], None]) -> None:
     result = os.environ.get("JUPYTER_PATH")
     os.environ["JUPYTER_PATH"] = os.pathsep.join([str(SHARE), *([result] if result else [])])
     os.environ["JUPYTER_PREFER_ENV_PATH"] = "1"
+    os.environ[WORKBENCH] = workbench(wanted.folder)
     pages = Pages(wanted, say, config=settings(wanted))
     pages.initialize([])
     pages.start()

@@ -29,12 +29,12 @@ def _stills(output: NotebookNode, models: Mapping[str, Any], name: str) -> Itera
     data = output.get("data", {})
     wake = WAKE.format(name=name)
     if VIEW not in data:
-        asleep = str(data.get("text/plain", "")).startswith(ASLEEP)
+        asleep = str(data.get("text/plain", "")).startswith(ASLEEP) and "image/png" not in data
         yield _words(f"A panel goes here. {wake}") if asleep else output
         return
-    pictures = list(_pictures(data[VIEW]["model_id"], models, set()))
-    for picture in pictures:
-        about = {"alt": "The panel's starting figure", "words": f"The panel as it starts. {wake}"}
+    pictures = list(still_of(output, models))
+    for alt, picture in pictures:
+        about = {"alt": alt, "words": f"The panel as it starts. {wake}"}
         yield new_output("display_data", {"image/png": picture}, metadata={"image/png": about})
     if not pictures:
         yield _words(f"A panel goes here. {wake}")
@@ -44,14 +44,18 @@ def _words(words: str) -> NotebookNode:
     return new_output("display_data", {"text/plain": words})
 
 
-def _pictures(model: str, models: Mapping[str, Any], seen: set[str]) -> Iterator[str]:
-    """The images under a widget, base64, from top to bottom."""
+def still_of(output: NotebookNode, models: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """The figures of a panel, from top to bottom: alternative text and PNG in base64."""
+    return _pictures(output["data"][VIEW]["model_id"], models, set())
+
+
+def _pictures(model: str, models: Mapping[str, Any], seen: set[str]) -> Iterator[tuple[str, str]]:
     if model in seen or model not in models:
         return
     seen.add(model)
     held = models[model]
     for buffer in held.get("buffers", ()):
         if buffer["path"] == ["value"] and base64.b64decode(buffer["data"])[:4] == b"\x89PNG":
-            yield buffer["data"]
+            yield held["state"].get("alt") or "The panel's starting figure", buffer["data"]
     for child in held["state"].get("children", ()):
         yield from _pictures(str(child).removeprefix(_CHILD), models, seen)

@@ -14,6 +14,7 @@ from tubekit.errors import ExportError
 _WAKE_UP = re.compile(
     r"In the menu choose \*\*Run\*\*,\s+then\s+\*\*Run All Cells\*\*\.\s*(?:Then\s+)?(\w?)", re.IGNORECASE
 )
+_CHECKED = "\n\n## Checked against outside sources"
 _HEADING = re.compile(r"^#\s+(.+?)\s*$", re.MULTILINE)
 _LINK = re.compile(r"(\]\([^)\s:]+)\.ipynb([#)])")
 
@@ -29,6 +30,26 @@ def without_menu(book: nbformat.NotebookNode) -> nbformat.NotebookNode:
     'Pick an amp.'
     """
     return _each_text(book, lambda text: _WAKE_UP.sub(lambda result: result[1].upper(), text))
+
+
+def without_checks(book: nbformat.NotebookNode) -> nbformat.NotebookNode:
+    """A copy of `book` without the cells in which it checks itself, and without their heading.
+
+    Examples
+    --------
+    >>> words = "So it runs hot." + _CHECKED
+    >>> cells = [nbformat.v4.new_markdown_cell(words), nbformat.v4.new_code_cell("assert True")]
+    >>> without_checks(nbformat.v4.new_notebook(cells=cells)).cells
+    [{...'source': 'So it runs hot.'...}]
+    """
+    copy = nbformat.from_dict(book)
+    place = next(
+        (k for k, cell in enumerate(copy.cells) if _CHECKED in f"\n\n{cell.source}"), len(copy.cells)
+    )
+    for cell in copy.cells[place : place + 1]:
+        cell.source = f"\n\n{cell.source}".partition(_CHECKED)[0].strip()
+    copy.cells = [cell for k, cell in enumerate(copy.cells) if k <= place or cell.cell_type == "markdown"]
+    return copy
 
 
 def linked_as_files(book: nbformat.NotebookNode) -> nbformat.NotebookNode:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from abc import abstractmethod
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Generic, TypeVar
 
 import ipywidgets as widgets
@@ -20,8 +20,10 @@ from tubekit.panels.panel import BEFORE, FigurePanel
 from tubekit.panels.part_settings import Chips, PartPlace, amp_controls, control_setting
 from tubekit.panels.settings import FieldSetting, LineSetting, Setting
 from tubekit.panels.trial import History, Plan, Trial
+from tubekit.panels.workbench import lies_there
 from tubekit.units import show
 
+P = TypeVar("P")
 R = TypeVar("R")
 S = TypeVar("S")
 
@@ -280,7 +282,23 @@ class AmpPanel(FigurePanel[R], Generic[R, S]):
         return self.arranged(rows)
 
 
-def amp_of(amp: Choice | Any, usual: str) -> Amp:
-    """An amp from what a panel was opened with: an amp, a demo name, a path; `usual` for None."""
-    amp = usual if amp is None else amp
+def amp_of(amp: Choice | Any) -> Amp:
+    """An amp from what a panel was opened with: an amp, a demo name, a path."""
     return amp if isinstance(amp, Amp) else load_amp(amp)
+
+
+def opened(make: Callable[[Amp], P], amp: Choice | Any, usual: str) -> P:
+    """A panel on an amp; for None on that of the workbench, or, where it does not suit, on `usual`."""
+    if amp is not None:
+        return make(amp_of(amp))
+    panel: Any
+    try:
+        panel = make(load_amp(lies_there("amp") or usual))
+    except TubekitError as error:
+        panel = make(load_amp(usual))
+        panel.amp_list.complain(str(error))
+        return panel
+    volts, line = lies_there("mains"), panel.hold("mains")
+    if volts is not None and line is not None:
+        line.move(float(volts))
+    return panel

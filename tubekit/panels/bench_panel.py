@@ -7,14 +7,14 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from tubekit.amp import Amp, demo_names, load_amp
+from tubekit.amp import Amp, load_amp
 from tubekit.bench.fault_prediction import FaultPrediction
 from tubekit.bench.suspects import Suspects
 from tubekit.decisions.judge import Judgement
 from tubekit.errors import ChangeError, TubekitError, near_matches
 from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpSetting, Choice
-from tubekit.panels.amp_panel import amp_of
+from tubekit.panels.amp_panel import amp_of, opened
 from tubekit.panels.background import BackgroundTask
 from tubekit.panels.bench_answers import Bands
 from tubekit.panels.bench_faults import AccusedBox, FaultChooser
@@ -50,6 +50,7 @@ from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.panel import Panel
 from tubekit.panels.settings import Setting
 from tubekit.panels.trial import History
+from tubekit.panels.workbench import lies_there
 from tubekit.text import caution_html
 
 
@@ -248,7 +249,7 @@ class BenchPanel(Panel):
     # ---- from the widgets
 
     def _amp_chosen(self, _: Setting, chosen: Choice, __: str) -> None:
-        amp = amp_of(chosen, "")
+        amp = amp_of(chosen)
         self._start(amp, usual(amp), USUAL)
 
     def _list_chosen(self, key: str) -> None:
@@ -339,10 +340,11 @@ def bench(amp: Amp | str | Path | None = None, readings: str | Path | None = Non
     Parameters
     ----------
     amp
-        An amp, a demo name or the path of an amp file; that named in the list, else the first demo amp, when
+        An amp, a demo name or the path of an amp file; the amp chosen last, else that named in the list, when
         not given.
     readings
-        Path of a list of readings to begin with; the usual places, still to be read, when not given.
+        Path of a list of readings to begin with; the usual places, still to be read, when not given, or when
+        the amp chosen last is another one.
 
     Returns
     -------
@@ -367,8 +369,6 @@ def bench(amp: Amp | str | Path | None = None, readings: str | Path | None = Non
     'out of range'
     """
     named = amp_named(readings) if readings is not None else ""
-    chosen = amp if amp is not None else named or demo_names()[0]
-    there = amp_of(chosen, "")
-    if readings is None:
-        return BenchPanel(there)
-    return BenchPanel(there, read_sheet(readings), str(readings))
+    if readings is None or (amp is None and lies_there("amp") not in (None, named)):
+        return opened(BenchPanel, amp, named or "teasel")
+    return BenchPanel(amp_of(amp or named), read_sheet(readings), str(readings))

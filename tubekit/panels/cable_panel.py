@@ -24,7 +24,7 @@ from tubekit.bench.continuity import (
 from tubekit.errors import ReadingError, TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpSetting
-from tubekit.panels.amp_panel import amp_of
+from tubekit.panels.amp_panel import amp_of, opened
 from tubekit.panels.bench_rows import ListChoice, SaveLine, three_columns
 from tubekit.panels.cable_sheet import (
     OFF,
@@ -187,7 +187,7 @@ class CablePanel(Panel):
         self.frame = widgets.VBox([], layout={"width": "100%"})
         self.told, self.states = layout.words_place(), layout.words_place()
         self.amp_list = AmpSetting(amp)
-        self.amp_list.on_move(lambda _, chosen, __: self._start(amp_of(chosen, "")))
+        self.amp_list.on_move(lambda _, chosen, __: self._start(amp_of(chosen)))
         self.lists = ListChoice(self._list_chosen, self._file_taken, options=list_options)
         self.grid = Grid(self.touch, self._grid_chosen)
         self._slips()
@@ -293,6 +293,7 @@ class CablePanel(Panel):
 
     def _draw(self, report: CableReport) -> None:
         self.figure = FigureWidget(_View, report, size=(round(WIDE), round(height(self.amp))))
+        self.figure.alt = f"Pins and wires of the cable. {report.headline()}"
         self.frame.children = [self.figure]
 
     def _print_png(self) -> bytes:
@@ -403,13 +404,14 @@ def _volts(amp: Amp) -> dict[str, float]:
         return {}
 
 
-def cable(amp: Amp | str | Path = "fescue") -> CablePanel:
+def cable(amp: Amp | str | Path | None = None) -> CablePanel:
     """The panel that answers 'is this cable wired as drawn, and does the interlock work?'.
 
     Parameters
     ----------
     amp
-        An amp, a demo name or the path of an amp file; one without a multi-pin connector says so.
+        An amp, a demo name or the path of an amp file; the amp chosen last, else 'fescue', when not given.
+        The panel says so where it has no multi-pin connector.
 
     Returns
     -------
@@ -427,4 +429,4 @@ def cable(amp: Amp | str | Path = "fescue") -> CablePanel:
     >>> panel.put("P4.3", "P4.4", "silent").faults[0].text
     'the strap P4.3 to P4.4 is missing'
     """
-    return CablePanel(amp_of(amp, "fescue"))
+    return opened(CablePanel, amp, "fescue")

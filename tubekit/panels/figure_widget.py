@@ -109,7 +109,7 @@ class FigureWidget(anywidget.AnyWidget, Generic[R]):
             self.moving = (*self.view.moving, self.above)
             self.canvas = FigureCanvasAgg(self.figure)
             across = widgets.Layout(width="100%", max_width=f"{size[0]}px", height="auto")
-            super().__init__(layout=across, wide=size[0])
+            super().__init__(layout=across, wide=size[0], alt=getattr(self.view, "in_words", ""))
             self.add_class("tubekit-picture")
             for artist in self.moving:
                 artist.set_animated(True)
@@ -127,6 +127,7 @@ class FigureWidget(anywidget.AnyWidget, Generic[R]):
         named = getattr(self.view, "row_names", None)
         self._shown = (now, before)
         self.view.show(now, before)
+        self.alt = getattr(self.view, "in_words", self.alt)
         self.view.fade(False)
         if getattr(self.view, "row_names", None) == named:
             self.refresh()

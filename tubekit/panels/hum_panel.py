@@ -11,7 +11,7 @@ from typing import Any
 import ipywidgets as widgets
 import numpy as np
 
-from tubekit.amp import Amp, demo_names
+from tubekit.amp import Amp
 from tubekit.amp.hum import Hum, hum as solve_hum
 from tubekit.amp.hum_balance import HumBalance, balance_control, hum_balance
 from tubekit.amp.parts import (
@@ -27,7 +27,7 @@ from tubekit.amp.parts import (
 from tubekit.decisions.hum_remedies import HumReport, hum_report
 from tubekit.errors import Note, TubekitError
 from tubekit.panels import layout
-from tubekit.panels.amp_panel import AmpPanel, amp_of
+from tubekit.panels.amp_panel import AmpPanel, opened
 from tubekit.panels.background import BackgroundTask, Debouncer, Progress
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.report_html import tables_html
@@ -207,7 +207,7 @@ def hum(amp: Amp | str | Path | None = None) -> HumPanel:
     Parameters
     ----------
     amp
-        An amp, a demo name or the path of an amp file; the first demo amp when not given.
+        An amp, a demo name or the path of an amp file; the amp chosen last, else 'fescue', when not given.
 
     Returns
     -------
@@ -227,4 +227,4 @@ def hum(amp: Amp | str | Path | None = None) -> HumPanel:
     >>> bool(panel.set({"C14": "40u"}).hum.total_rms[0] < panel.before.hum.total_rms[0])
     True
     """
-    return HumPanel(amp_of(amp, demo_names()[0]))
+    return opened(HumPanel, amp, "fescue")

@@ -31,6 +31,7 @@ from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.job_entries import EnterBox, EntryForm
 from tubekit.panels.panel import Panel
 from tubekit.panels.settings import DESCRIBED, FULL, GROWN, ChoiceSetting
+from tubekit.panels.workbench import lay_down, lies_there
 from tubekit.plots.spread_bands import BandRow
 from tubekit.record.job_pages import print_job
 from tubekit.text import CAUTION, Printed, caution_html, danger_html
@@ -76,7 +77,9 @@ class JobPanel(Panel):
         self._stepping()
         super().__init__(self._arranged())
         self.jobs.on_move(lambda _, chosen, __: self.choose(chosen))
-        self.choose(str(folder) if folder is not None else self.jobs.value)
+        kept = lies_there("job") if folder is None else str(folder)
+        listed = [value for _, value in self.jobs.choice.options]
+        self.choose(kept if folder is not None or kept in listed else self.jobs.value)
 
     # ---- what a program asks and sets
 
@@ -107,6 +110,7 @@ class JobPanel(Panel):
             return self.choose(folder)
         drawn = open_job(last).as_it_left if last else load_amp(amp) if isinstance(amp, str) else amp
         done = new_job(folder, drawn, by=self.by.value, **about)
+        lay_down("job", folder)
         self._offer_jobs(folder)
         self.choose(folder)
         return self._show(done)
@@ -454,7 +458,8 @@ def job(folder: str | Path | None = None) -> JobPanel:
     Parameters
     ----------
     folder
-        Folder of a job; when not given the first one beside the notebook, else a copy to practice on.
+        Folder of a job; when not given the job chosen last, the first one beside the notebook, or a copy to
+        practice on.
 
     Returns
     -------

@@ -50,6 +50,10 @@ class Panel(widgets.VBox):
     def reset(self) -> None:
         """As it came."""
 
+    def hold(self, key: str, *, take: bool = False) -> Setting | None:  # noqa: ARG002 - for panels with settings
+        """The setting a handle of the figure moves, None without one; `take` brings it into view."""
+        return None
+
     def undo(self) -> None:
         """Back to the setting before."""
         self.ask(self.history.undo(), record=False)
@@ -120,6 +124,7 @@ class FigurePanel(Panel, Generic[R]):
         self.figure = self.new_figure()
         self.figure.say_above(self.caption())
         self.figure.refresh()
+        self.figure.alt = self.seen_words()
         self.offer()
         self.frame.children = [self.figure]
 
@@ -128,10 +133,6 @@ class FigurePanel(Panel, Generic[R]):
         return bytes(self.figure.print_png())
 
     # ---- the hand on the figure
-
-    def hold(self, key: str, *, take: bool = False) -> Setting | None:  # noqa: ARG002 - for panels with settings
-        """The setting a handle of the figure moves, None without one; `take` brings it into view."""
-        return None
 
     def hold_words(self, key: str) -> str:
         """That setting with its value, '' where there is none."""
@@ -284,6 +285,11 @@ class StagePanel(FigurePanel[R]):
         """The setting of that key, while it does something."""
         knob = self.knobs.get(key)
         return knob if knob is not None and knob.layout.display != "none" else None
+
+    @property
+    def amp_list(self) -> Setting:
+        """The list of amps, of a panel that has one."""
+        return self.knob("amp")
 
     def level(self, key: str) -> LevelSetting:
         """The level with that key."""

@@ -8,12 +8,12 @@ from pathlib import Path
 import ipywidgets as widgets
 from matplotlib.figure import Figure
 
-from tubekit.amp import Amp, demo_names
+from tubekit.amp import Amp
 from tubekit.amp.parts import Part
 from tubekit.decisions import SwapReport, swap
 from tubekit.errors import Note
 from tubekit.panels import layout
-from tubekit.panels.amp_panel import AmpPanel, amp_of
+from tubekit.panels.amp_panel import AmpPanel, opened
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.report_html import measure_html, tables_html, verdict_html
 from tubekit.panels.trial import Trial
@@ -105,7 +105,7 @@ def part_swap(amp: Amp | str | Path | None = None) -> PartSwap:
     Parameters
     ----------
     amp
-        An amp, a demo name or the path of an amp file; the first demo amp when not given.
+        An amp, a demo name or the path of an amp file; the amp chosen last, else 'teasel', when not given.
 
     Returns
     -------
@@ -125,4 +125,4 @@ def part_swap(amp: Amp | str | Path | None = None) -> PartSwap:
     >>> panel.set({"R14": "330"}).after.amp.parts["R14"].ohms
     330.0
     """
-    return PartSwap(amp_of(amp, demo_names()[0]))
+    return opened(PartSwap, amp, "teasel")

@@ -9,11 +9,11 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from tubekit.amp import Amp, demo_names
+from tubekit.amp import Amp
 from tubekit.decisions import swap
 from tubekit.decisions.reading import Readings
 from tubekit.errors import TubekitError
-from tubekit.panels.amp_panel import amp_of
+from tubekit.panels.amp_panel import opened
 from tubekit.panels.export_files import saved_html
 from tubekit.panels.part_swap_panel import PartSwap
 from tubekit.panels.record_form import BUSY, RecordForm, file_stem
@@ -197,7 +197,7 @@ def record(amp: Amp | str | Path | None = None) -> RecordPanel:
     Parameters
     ----------
     amp
-        An amp, a demo name or the path of an amp file; the first demo amp when not given.
+        An amp, a demo name or the path of an amp file; the amp chosen last, else 'teasel', when not given.
 
     Returns
     -------
@@ -218,4 +218,4 @@ def record(amp: Amp | str | Path | None = None) -> RecordPanel:
     >>> "Output tubes V3 and V4" in panel.head.value
     True
     """
-    return RecordPanel(amp_of(amp, demo_names()[0]))
+    return opened(RecordPanel, amp, "teasel")

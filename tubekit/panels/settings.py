@@ -19,6 +19,7 @@ from tubekit.amp import Amp
 from tubekit.amp.batches import text_at
 from tubekit.errors import TubekitError
 from tubekit.panels import layout
+from tubekit.panels.workbench import lay_down
 from tubekit.units import mark, parse, series_values, show
 
 Tell = Callable[["Setting", Any, str], object]
@@ -60,6 +61,7 @@ class Setting(layout.Field):
         if not self._quiet:
             self.gesture = gesture
             self.value = value
+            lay_down(self.key, value)
 
     def seen(self, is_seen: bool) -> None:
         """Show the setting, or take it out of the column."""
@@ -190,7 +192,8 @@ class LineSetting(LevelSetting):
         low, high = LOW_LINE if design < 160.0 else HIGH_LINE
         tip = f"Line voltage; the amp is designed for {show(design, 'V')}"
         super().__init__("mains", "line (V)", low, high, 0.5, form=".1f", tooltip=tip, field="mains_rms")
-        self.place(design)
+        with self.quietly():
+            self.place(design)
         self.put(now)
 
     def show(self, amp: Amp) -> None:

@@ -8,19 +8,19 @@ from typing import Any
 import ipywidgets as widgets
 from matplotlib.figure import Figure
 
-from tubekit.amp import Amp, AmpReport, analyze, demo_names, load_amp
+from tubekit.amp import Amp, AmpReport, analyze, load_amp
 from tubekit.decisions import Limits
 from tubekit.decisions.limits import limits
 from tubekit.errors import TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpSetting, Choice
-from tubekit.panels.amp_panel import amp_of
+from tubekit.panels.amp_panel import amp_of, opened
 from tubekit.panels.drawing_panel import DrawingFold
 from tubekit.panels.export_files import FileSaver
 from tubekit.panels.figure_widget import WIDTH, FigureWidget
 from tubekit.panels.panel import Panel
 from tubekit.panels.report_html import about_html, check_html, idle_tables, tables_html
-from tubekit.panels.settings import LineSetting
+from tubekit.panels.settings import LineSetting, Setting
 from tubekit.plots.ratings import RatingsView
 from tubekit.text import CAUTION, caution_html
 
@@ -56,7 +56,7 @@ class StartPanel(Panel):
         self.schematic = DrawingFold(amp)
         self._start(amp)
         super().__init__(self._arranged())
-        self.amp_list.on_move(lambda _, chosen, __: self._start(amp_of(chosen, "")))
+        self.amp_list.on_move(lambda _, chosen, __: self._start(amp_of(chosen)))
 
     def set(self, *, mains_rms: float | None = None) -> AmpReport:
         """Put the amp on another line voltage [V rms].
@@ -70,6 +70,10 @@ class StartPanel(Panel):
             raise error
         self.line.show(self.report.amp)
         return self.report
+
+    def hold(self, key: str, *, take: bool = False) -> Setting | None:  # noqa: ARG002 - it is in view
+        """The line voltage."""
+        return self.line if key == "mains" else None
 
     def choose(self, amp: Choice) -> None:
         """Take an amp from the list, a demo name or the path of an amp file."""
@@ -115,6 +119,7 @@ class StartPanel(Panel):
         self.check.value = check_html(report.amp, found)
         self.idle.value = tables_html(idle_tables(report)) + caution_html(CAUTION)
         self.figure.show(found)
+        self.figure.alt = f"Used share of each rating at idle. {report.headline()}"
         self.schematic.show(report)
 
     def _arranged(self) -> list[widgets.Widget]:
@@ -139,7 +144,7 @@ def start(amp: Amp | str | Path | None = None) -> StartPanel:
     Parameters
     ----------
     amp
-        An amp, a demo name or the path of an amp file; the practice amp when not given.
+        An amp, a demo name or the path of an amp file; the amp chosen last, else 'vetch', when not given.
 
     Returns
     -------
@@ -159,4 +164,4 @@ def start(amp: Amp | str | Path | None = None) -> StartPanel:
     >>> panel.set(mains_rms=123).amp.mains_rms
     123.0
     """
-    return StartPanel(amp_of(amp, "vetch" if "vetch" in demo_names() else demo_names()[0]))
+    return opened(StartPanel, amp, "vetch")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 from dataclasses import dataclass
+from functools import partial
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ from tubekit.decisions import SwapReport, swap
 from tubekit.decisions.substitutes import Substitute, Substitutes, substitutes as look_for
 from tubekit.errors import ChangeError, near_matches
 from tubekit.panels.amp_choice import AmpSetting, Choice as AmpChoice, drawn
+from tubekit.panels.amp_panel import amp_of, opened
 from tubekit.panels.export_files import FileSaver
 from tubekit.panels.figure_widget import WIDTH, FigureWidget
 from tubekit.panels.panel import Settings, StagePanel
@@ -42,6 +44,10 @@ class SubstitutesAnswer:
     found: Substitutes
     chosen: str
     swap: SwapReport
+
+    def headline(self) -> str:
+        """How many will do."""
+        return self.found.headline()
 
     @property
     def one(self) -> Substitute:
@@ -271,15 +277,16 @@ class SubstitutesPanel(StagePanel[SubstitutesAnswer]):
             self.opened.value = tables_html(answer.found.tables()) + measure_html(answer.swap)
 
 
-def substitutes(amp: str | Path | Amp = "teasel", part: str = "") -> SubstitutesPanel:
+def substitutes(amp: str | Path | Amp | None = None, part: str = "") -> SubstitutesPanel:
     """The panel that answers 'what can stand in for this part?'.
 
     Parameters
     ----------
     amp
-        An amp, a demo name or the path of an amp file.
+        An amp, a demo name or the path of an amp file; the amp chosen last, else 'teasel', when not given.
     part
-        Designator of a resistor, capacitor, choke or tube; the first of the list when not given.
+        Designator of a resistor, capacitor, choke or tube; the first of the list when not given, or when the
+        amp chosen last has no such part.
 
     Returns
     -------
@@ -301,9 +308,10 @@ def substitutes(amp: str | Path | Amp = "teasel", part: str = "") -> Substitutes
     >>> panel.set(candidate="10 µF").one.keeps
     False
     """
-    amp = str(amp) if isinstance(amp, Path) else amp
-    names = [name for _, name in parts_of(drawn(amp))]
-    if part and part not in names:
-        near = near_matches(part, names)
-        raise ChangeError("has no substitutes of this kind here", where=drawn(amp).name, part=part, near=near)
-    return SubstitutesPanel(amp, part)
+    if amp is not None and part:
+        there = amp_of(amp)
+        names = [name for _, name in parts_of(there)]
+        if part not in names:
+            near = near_matches(part, names)
+            raise ChangeError("has no substitutes of this kind here", where=there.name, part=part, near=near)
+    return opened(partial(SubstitutesPanel, part=part), amp, "teasel")

@@ -25,6 +25,7 @@ from tubekit.decisions.limits import limits
 from tubekit.decisions.rating import STATES
 from tubekit.errors import ChangeError, TubekitError
 from tubekit.panels.amp_choice import AmpSetting, drawn
+from tubekit.panels.amp_panel import opened
 from tubekit.panels.export_files import FileSaver
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.panel import Settings, StagePanel
@@ -285,9 +286,8 @@ class SupplyPanel(StagePanel[SupplyAnswer]):
     def write(self) -> None:
         """Numbers; what can kill or burn; the drawer that is open."""
         super().write()
-        amp = self.knobs["amp"]
-        assert isinstance(amp, AmpSetting)
-        amp.warn(self.result.report.amp, self.result.report.idle_dangers)
+        assert isinstance(self.amp_list, AmpSetting)
+        self.amp_list.warn(self.result.report.amp, self.result.report.idle_dangers)
         self._open()
 
     def other_scales(self, was: Settings, now: Settings) -> bool:
@@ -351,13 +351,14 @@ def _setting(name: str | Amp) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def supply(amp: str | Path | Amp = "teasel") -> SupplyPanel:
+def supply(amp: str | Path | Amp | None = None) -> SupplyPanel:
     """The panel that answers 'what does this supply give, and what does it ask of its parts?'.
 
     Parameters
     ----------
     amp
-        An amp with a rectifier tube, a demo name or the path of an amp file.
+        An amp with a rectifier tube, a demo name or the path of an amp file; the amp chosen last, else
+        'teasel', when not given.
 
     Returns
     -------
@@ -377,4 +378,4 @@ def supply(amp: str | Path | Amp = "teasel") -> SupplyPanel:
     >>> panel.set(reservoir=47e-6).supply.filter("C14").ripple_pp_v < 10
     True
     """
-    return SupplyPanel(str(amp) if isinstance(amp, Path) else amp)
+    return opened(SupplyPanel, amp, "teasel")

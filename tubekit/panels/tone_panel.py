@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from tubekit.amp import Amp, demo_names
+from tubekit.amp import Amp
 from tubekit.amp.controls import controls
 from tubekit.amp.parts import (
     GROUND,
@@ -26,7 +26,7 @@ from tubekit.amp.stages import corner_words
 from tubekit.analyses.corners import Corner
 from tubekit.decisions.tone import ToneChange
 from tubekit.errors import Note
-from tubekit.panels.amp_panel import AmpPanel, amp_of
+from tubekit.panels.amp_panel import AmpPanel, opened
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.report_html import tables_html
 from tubekit.panels.settings import Setting
@@ -187,7 +187,7 @@ def tone(amp: Amp | str | Path | None = None) -> TonePanel:
     Parameters
     ----------
     amp
-        An amp, a demo name or the path of an amp file; the first demo amp when not given.
+        An amp, a demo name or the path of an amp file; the amp chosen last, else 'teasel', when not given.
 
     Returns
     -------
@@ -209,4 +209,4 @@ def tone(amp: Amp | str | Path | None = None) -> TonePanel:
     >>> panel.set({"C2": "4n7", "R33.position": 0.2}).stable
     True
     """
-    return TonePanel(amp_of(amp, demo_names()[0]))
+    return opened(TonePanel, amp, "teasel")

@@ -177,6 +177,12 @@ class ReadingBandsView:
         """What `show` changes, the lowest first."""
         return [*self.bars, *self.predicted, *self.marks, *self.words]
 
+    @property
+    def in_words(self) -> str:
+        """What is seen, for those who cannot see it."""
+        words = (f"{row.name} {text.get_text()}" for row, text in zip(self.rows, self.words, strict=True))
+        return f"Readings and their normal ranges: {'; '.join(words)}"
+
     def fits(self, rows: Sequence[BandRow]) -> bool:
         """Whether names and bands are those that stand here."""
         return [(r.name, r.band) for r in rows] == [(r.name, r.band) for r in self.rows]

@@ -23,6 +23,10 @@ SETTINGS: dict[str, dict[str, Any]] = {
 """What JupyterLab starts from in the checkout's own environment; the user's own settings win."""
 
 
+WORKBENCH = "TUBEKIT_WORKBENCH"
+"""Variable with the file in which panels keep the amp, line voltage and job that were chosen last."""
+
+
 SILENT = (
     "--LabApp.news_url=None",
     "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
@@ -41,7 +45,7 @@ def start(arguments: Sequence[str] = ()) -> int:
     folder = notebooks()
     settle()
     # Kernels of this environment come before those that other programs left in the user's home.
-    env = {**os.environ, "JUPYTER_PREFER_ENV_PATH": "1"}
+    env = {**os.environ, "JUPYTER_PREFER_ENV_PATH": "1", WORKBENCH: workbench(folder)}
     return process.run_in_front(command(folder, arguments), cwd=folder, env=env)
 
 
@@ -62,6 +66,11 @@ def command(folder: Path, arguments: Sequence[str]) -> list[str]:
 def first_notebook(folder: Path) -> str:
     """The name that sorts first, '' where there is no notebook."""
     return min((path.name for path in folder.glob("[!.]*.ipynb")), default="")
+
+
+def workbench(folder: Path) -> str:
+    """Path of the file that says what is on the workbench, beside the notebooks."""
+    return str(folder / ".tubekit-workbench.json")
 
 
 def settle(prefix: Path | None = None, package: Path | None = None) -> None:
