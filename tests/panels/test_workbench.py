@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -55,3 +57,22 @@ def test_what_a_program_sets_is_not_kept(kept: Path, monkeypatch: pytest.MonkeyP
 def test_a_damaged_note_is_no_note(kept: Path) -> None:
     kept.write_text("[1", encoding="utf-8")
     assert panels.start().amp.name == "vetch"
+
+
+@pytest.mark.parametrize("make", [panels.cable, panels.supply], ids=["hidden controls", "refused"])
+def test_the_list_of_amps_stays_for_an_amp_without_what_the_panel_needs(make: Callable[..., Any]) -> None:
+    panel = make("fescue")
+    amps = panel.amp_list.choice
+    amps.options = [*amps.options, ("bare", str(FILES / "line-preamp.toml"))]
+    amps.value = str(FILES / "line-preamp.toml")
+    way = _down_to(panel, amps)
+    assert way
+    assert all(each.layout.display != "none" for each in way)
+
+
+def _down_to(widget: Any, wanted: Any) -> list[Any]:
+    """The widget and what it is in, [] where it is not there."""
+    if widget is wanted:
+        return [widget]
+    found = next(filter(None, (_down_to(child, wanted) for child in getattr(widget, "children", ()))), [])
+    return found and [widget, *found]

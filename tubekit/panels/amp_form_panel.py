@@ -23,7 +23,7 @@ from tubekit.panels.layout import button
 from tubekit.panels.report_html import idle_html
 
 HEADING_COLUMNS, HEADING_LABEL = "repeat(auto-fit, minmax(200px, 1fr))", "84px"
-FULL = widgets.Layout(width="100%")
+FULL = {"width": "100%"}
 NOT_SOLVED = "<p>When there are no errors left, <em>Solve</em> shows the idle voltages here.</p>"
 
 

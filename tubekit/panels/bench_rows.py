@@ -182,7 +182,7 @@ class Lines(widgets.VBox):
 
 
 AGES = (("old parts", "vintage"), ("new parts", "modern"))
-THIRD = widgets.Layout(**GROWN)
+THIRD = GROWN
 
 
 class ListChoice(layout.Field):

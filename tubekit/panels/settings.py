@@ -23,7 +23,8 @@ from tubekit.panels.workbench import lay_down
 from tubekit.units import mark, parse, series_values, show
 
 Tell = Callable[["Setting", Any, str], object]
-FULL = widgets.Layout(width="auto")
+# As dictionaries, so that each widget has a layout of its own: what hides one would hide all that share it.
+FULL: dict[str, Any] = {"width": "auto"}
 GROWN: dict[str, Any] = {"flex": "1 1 0", "width": "auto", "min_width": "0"}
 DESCRIBED = {"description_width": "72px"}
 LOW_LINE, HIGH_LINE = (90.0, 140.0), (200.0, 260.0)
