@@ -103,3 +103,12 @@ def test_links_to_other_notebooks_lead_somewhere(path: Path) -> None:
     )
     for link in re.findall(r"\]\(([^)]+)\)", words):
         assert (path.parent / link).exists(), link
+
+
+def test_the_first_page_begins_with_a_tile_for_every_notebook() -> None:
+    cells = read(FOLDER / "00-start-here.ipynb")["cells"]
+    tiles = re.findall(
+        r"^- \[\*\*[^*]+\*\*<br>[^]]+\]\(([^)]+)\)$", "".join(cells[1]["source"]), re.MULTILINE
+    )
+    assert {path.name for path in FOLDER.glob("[0-9]*.ipynb")} - set(tiles) == {"00-start-here.ipynb"}
+    assert "lessons/01-idle-current.ipynb" in tiles
