@@ -57,6 +57,10 @@ def command(arguments: Sequence[str], cores: int | None = None) -> list[str]:
 
 
 def environment() -> dict[str, str]:
-    """Variables for the tests: no window opens, and workers do not fight for cores."""
+    """Variables for the tests: no window opens, and workers do not fight for cores.
+
+    Each worker reads every test file, and many tests start Python anew: compiled files are kept for the
+    next of them, whatever is said outside.
+    """
     quiet = {"MPLBACKEND": "agg", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
-    return {**quiet, **os.environ, "JUPYTER_PREFER_ENV_PATH": "1"}
+    return {**quiet, **os.environ, "JUPYTER_PREFER_ENV_PATH": "1", "PYTHONDONTWRITEBYTECODE": ""}
