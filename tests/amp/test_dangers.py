@@ -24,6 +24,7 @@ from tubekit.amp.load import load_amp
 from tubekit.bench.chassis_diff import chassis_diff
 from tubekit.cli.main import main
 from tubekit.decisions import Limits, swap
+from tubekit.errors import ChangeError
 from tubekit.record.record import contents
 from tubekit.text import Printed
 from tubekit.units import show
@@ -164,3 +165,32 @@ def test_an_output_tube_without_its_bias_is_a_danger_before_all_else(tmp_path: P
     lost = swap(amp("reverb-tremolo"), {"CR1": "open"})
     assert lost.dangers[0].code == "overheated"
     assert "V7" in lost.dangers[0].text
+
+
+@pytest.mark.parametrize(
+    ("change", "code", "words"),
+    [
+        ({"V8": "shorted"}, "fuse_blows", "Do not power up. F1 carries"),
+        ({"C54": "shorted"}, "overheated", "Do not power up. V6"),
+        ({"CR1": "reversed"}, "overheated", "Do not power up. V6"),
+        ({"C54": "reversed"}, "reversed_electrolytic", "C54 is BACKWARDS"),
+        ({"C1": "reversed"}, "reversed_electrolytic", "Do not power up. C1 is BACKWARDS: 1.41 V"),
+    ],
+)
+def test_a_fault_named_as_a_change_says_its_danger_first(
+    change: dict[str, object], code: str, words: str
+) -> None:
+    result = swap(amp("reverb-tremolo"), change)
+    assert result.dangers[0].code == code
+    assert result.dangers[0].text.startswith(words)
+    ((_, now),) = result.after.amp.changes.values()
+    assert now in ("short", "reversed")
+
+
+def test_an_open_rectifier_gives_no_b_plus_and_a_pulled_tube_no_row() -> None:
+    one = amp("reverb-tremolo")
+    assert analyze(one.changed({"V8": "open"})).node("B1").dc_v < 1.0
+    assert "V6" not in {t.section for t in swap(one, {"V6": "pulled"}).after.tubes}
+    assert swap(one, {"V6": "pulled"}).moved.rows
+    with pytest.raises(ChangeError, match="works either way"):
+        one.changed({"R4": "reversed"})

@@ -111,7 +111,7 @@ class Amp(Printed):
 
     @cached_property
     def idle_dangers(self) -> tuple[Note, ...]:
-        """Tubes far too hot, oscillation: shown before `dangers`, but for this the amp has to be solved."""
+        """Dangers that show once it is solved: shown before `dangers`, which need no solve."""
         from tubekit.amp.report import analyze  # noqa: PLC0415 - the report is built on this file
 
         try:

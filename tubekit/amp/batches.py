@@ -18,6 +18,7 @@ from tubekit.amp import wiring
 from tubekit.amp.fields import FieldSpec, Form, Listed, NodeName, Quantity, as_text, fields_of, is_sequence
 from tubekit.amp.findings import Findings
 from tubekit.amp.parts import MainsPlug, Part, RectifierTube, Switch, Transformer, Tube, TwoTerminal, Winding
+from tubekit.amp.parts.part import REVERSED
 from tubekit.amp.parts.tube_facts import facts
 from tubekit.amp.parts.tubes import Section
 from tubekit.errors import ChangeError, InputError, near_matches
@@ -88,6 +89,8 @@ def _member(value: Any, field: dataclasses.Field[Any], index: int) -> Any:
 FITTED = "fitted"
 FAULTS = ("open", "short")
 REMOVED = "removed"
+SPELLED = {"shorted": "short", "pulled": REMOVED}
+"""Other words that are understood."""
 Texts = tuple[str, str]
 
 
@@ -153,17 +156,16 @@ def _one(so_far: Outcome, step: ChangeStep) -> Outcome:
             near_matches(designator, so_far.parts),
             "unknown_part",
         )
-    if not path and isinstance(step.raw, str) and step.raw.strip() == REMOVED:
+    if not path and isinstance(step.raw, str) and SPELLED.get(step.raw.strip(), step.raw.strip()) == REMOVED:
         return _removed(so_far, part, step)
     step = replace(step, kind=part.kind)
     before = _shown(part, path)
-    if not path and _is_fault(part, step.raw):
-        after: Part = replace(part, condition=str(step.raw).strip())
-        count = None
-    else:
-        after, count = _changed(part, path, step, so_far.parts)
+    word = step.raw.strip() if isinstance(step.raw, str) else ""
+    faulty = None if path else _with_fault(part, step, SPELLED.get(word, word))
+    after, count = _changed(part, path, step, so_far.parts) if faulty is None else (faulty, None)
     _still_whole(after, step)
-    records = so_far.records | {_record_key(part, path): (before, _shown(after, path))}
+    now = _shown(after, path) if faulty is None or word == FITTED else SPELLED.get(word, word)
+    records = so_far.records | {_record_key(part, path): (before, now)}
     return Outcome(so_far.parts | {designator: after}, records, agreed(so_far.batch, count, step))
 
 
@@ -181,11 +183,22 @@ def _removed(so_far: Outcome, part: Part, step: ChangeStep) -> Outcome:
     return Outcome(left, records, so_far.batch)
 
 
-def _is_fault(part: Part, raw: object) -> bool:
-    """'open' and 'short' are conditions of a part with two ends; a switch's 'open' is its position."""
-    if not isinstance(raw, str) or raw.strip() not in (*FAULTS, FITTED):
-        return False
-    return isinstance(part, TwoTerminal) and not (isinstance(part, Switch) and raw.strip() == "open")
+def _with_fault(part: Part, step: ChangeStep, word: str) -> Part | None:
+    """The part with the fault that a change names; None for a value. A switch's 'open' is its position."""
+    if word not in (*FAULTS, FITTED, REVERSED) or (isinstance(part, Switch) and word == "open"):
+        return None
+    after = part.with_condition(word)
+    if after is None and word == REVERSED:
+        raise step.error(
+            f"a {step.kind} cannot be reversed",
+            "An electrolytic or a diode can; a resistor or a film capacitor works either way",
+        )
+    if after is None:
+        raise step.error(
+            f"a {step.kind} that is {word} cannot be calculated as a change",
+            "The command suspects does: it tries every fault of every part against your readings",
+        )
+    return after
 
 
 def _changed(part: Part, path: str, step: ChangeStep, parts: Mapping[str, Part]) -> tuple[Part, int | None]:
@@ -263,8 +276,6 @@ def _spec(record: Any, path: str, step: ChangeStep, inner: list[str]) -> FieldSp
 
 
 def _no_faults_within(step: ChangeStep) -> None:
-    if isinstance(step.raw, str) and step.raw.strip() in FAULTS and "." not in step.key:
-        return  # the field's own reading refuses it, naming the kind of part
     if not is_sequence(step.raw):
         return
     words = {one for one in step.raw if isinstance(one, str)}  # type: ignore[attr-defined]

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.fields import Value
-from tubekit.amp.parts import GROUND, OutputTransformer
+from tubekit.amp.parts import GROUND, OutputTransformer, TwoTerminal
 from tubekit.amp.parts.part import Assumed, Hookup
 from tubekit.amp.parts.tubes import RectifierTube, Section, Tube
 from tubekit.amp.settings import apply_settings, with_leaks
@@ -59,7 +59,7 @@ def build(amp: Amp, settled: Mapping[str, Value] | None = None) -> Built:
     hookup = Hookup(amp.mains_rms, amp.design_mains_rms, amp.mains_hz, settled or {})
     pieces: list[wired.Part] = []
     for part in amp.parts.values():
-        if part.condition == "short":
+        if part.condition == "short" and isinstance(part, TwoTerminal):
             pieces.append(wired.Wire(part.designator, *part.nodes[:2]))
         elif part.condition != "open":
             pieces += part.wired(hookup)

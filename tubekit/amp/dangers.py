@@ -144,7 +144,8 @@ def dangers(side: LineSide, mains_rms: float, mains_hz: float) -> Iterator[Note]
             yield _danger(
                 "reversed_electrolytic",
                 part,
-                f"{part.designator} is BACKWARDS: {where}. A reversed electrolytic fails and may burst.",
+                f"{part.designator} is BACKWARDS: {where}. A reversed electrolytic heats up, vents, and may "
+                "burst.",
             )
 
 

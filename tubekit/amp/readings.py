@@ -9,17 +9,13 @@ import numpy as np
 
 from tubekit.amp.topology import SUPPLIES
 from tubekit.devices.catalogue import tube
-from tubekit.errors import Note
 from tubekit.text import described, quantity
-from tubekit.units import show
 
 Reading = float | np.ndarray
 """A number, or (N,) for a batch."""
 
 DEAD_V = 1.0
 """A rail or a plate with less than this has lost its supply [V]; common practice, no source."""
-FAR_OVER = 1.5
-"""A tube that idles above this share of a rating does not last (common practice, no source)."""
 OUTSIDE = "†"
 """Marks a tube at voltages outside the range its model was fitted in."""
 FLOOR = 1e-6
@@ -124,25 +120,6 @@ def outside_note(tubes: Iterable[TubeReading]) -> str:
             text.setdefault(words, []).append(t.section)
     where = "; ".join(f"{', '.join(sections)} {words}" for words, sections in text.items())
     return f"{OUTSIDE} beyond the published curves, so these values are estimates: {where}." if text else ""
-
-
-def overheated(tubes: Iterable[TubeReading]) -> tuple[Note, ...]:
-    """Danger that tubes idle far over what their plates or screens may dissipate, the hottest first."""
-    hot = []
-    for t in tubes:
-        for what, share, watts in (
-            ("plate", t.plate_share, t.plate_w),
-            ("screen", t.screen_share, t.screen_w),
-        ):
-            used = float(np.nan_to_num(np.max(share)))
-            if used > FAR_OVER:
-                load = f"{show(np.max(watts), 'W')} on the {what}, {100 * used:.0f} % of its rating"
-                name = f"{t.section} ({', '.join(dict.fromkeys(t.types))})"
-                hot.append((used, t.designator, f"{name} idles at {show(np.max(t.cathode_a), 'A')}, {load}"))
-                break
-    hot.sort(reverse=True)
-    text = f"Do not power up. {'; '.join(words for *_, words in hot)}."
-    return (Note("overheated", hot[0][1], text, danger=True),) if hot else ()
 
 
 def law_note(tubes: Sequence[TubeReading]) -> str:

@@ -21,10 +21,10 @@ from tubekit.amp.readings import (
     TubeReading,
     WindingReading,
     law_note,
-    overheated,
 )
 from tubekit.amp.signal_view import idle_signal
 from tubekit.amp.solve import SolvedAmp, solve_amp
+from tubekit.amp.solved_dangers import solved_dangers
 from tubekit.amp.stability import Stability
 from tubekit.amp.stages import gains_in_place
 from tubekit.analyses.time_stepper import Convergence
@@ -70,8 +70,8 @@ class AmpReport(Printed):
 
     @cached_property
     def idle_dangers(self) -> tuple[Note, ...]:
-        """Dangers that show once the amp is solved: tubes far too hot, oscillation."""
-        return (*overheated(self.tubes), *self.stability.dangers)
+        """Dangers that show once the amp is solved."""
+        return solved_dangers(self.solved, self.stability, self.tubes)
 
     def node(self, name: str) -> NodeReading:
         """Reading at a node; CircuitError with near matches if there is none.

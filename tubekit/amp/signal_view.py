@@ -16,9 +16,9 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.build import AssumedValue, assumed_values, build, heater_strays, signal_strays
 from tubekit.amp.parts import GROUND, Jack, Loudspeaker, Potentiometer, input_jacks
 from tubekit.amp.parts.resistors import END_RESISTANCE
-from tubekit.amp.readings import overheated
 from tubekit.amp.signal_order import Output, in_parallel, load_of, output_of, outputs_of, signal_order
 from tubekit.amp.solve import SolvedAmp, solve_amp
+from tubekit.amp.solved_dangers import solved_dangers
 from tubekit.amp.stability import Stability, held_still, stability
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
@@ -56,8 +56,8 @@ class SignalView:
 
     @cached_property
     def idle_dangers(self) -> tuple[Note, ...]:
-        """Dangers that show once the amp is solved: tubes far too hot, oscillation."""
-        return (*overheated(self.solved.tubes()), *self.stability.dangers)
+        """Dangers that show once the amp is solved."""
+        return solved_dangers(self.solved, self.stability)
 
     @property
     def network(self) -> Network:

@@ -24,7 +24,7 @@ from tubekit.amp.readings import (
 )
 from tubekit.amp.topology import reservoir_farads
 from tubekit.analyses.mains import MainsState
-from tubekit.circuit.parts import GROUND, Rectifier
+from tubekit.circuit.parts import GROUND, Rectifier, Resistor
 from tubekit.circuit.reduction import resistance_to_ground
 from tubekit.result_fields import Array, frozen_array
 
@@ -196,3 +196,9 @@ def capacitor_rms(state: MainsState, part: drawn.Capacitor) -> Array:
     rate = 2 * np.pi * state.frequency_hz * np.arange(1, across.shape[1] + 1)
     amps = across * rate * np.asarray(part.farads).reshape(-1, 1)
     return np.asarray(np.sqrt(0.5 * (amps**2).sum(axis=1)))
+
+
+def fuse_amps(state: MainsState, fuse: drawn.Fuse) -> Array:
+    """Effective current of a fuse, direct current included [A], (N,)."""
+    ohms = next(part.ohms for part in state.circuit.of(Resistor) if part.name == fuse.designator)
+    return np.asarray(np.hypot(state.mean(*fuse.ends), state.ripple_rms(*fuse.ends)) / np.asarray(ohms))

@@ -14,7 +14,7 @@ from tubekit.amp.mains_solve import solve_circuit
 from tubekit.amp.parts import OutputTransformer, PowerTransformer
 from tubekit.amp.readings import Reading
 from tubekit.amp.report import AmpReport, analyze
-from tubekit.amp.solve import SolvedAmp, capacitor_rms
+from tubekit.amp.solve import SolvedAmp, capacitor_rms, fuse_amps
 from tubekit.amp.surge import CLASS_WORDS, fuse_class
 from tubekit.analyses.mains import MainsState
 from tubekit.circuit.parts import (
@@ -355,12 +355,6 @@ def line_reading(amp: SolvedAmp) -> MainsReading:
     apparent = volts * rms
     factor = np.divide(watts, apparent, out=np.ones_like(watts), where=apparent > 0)
     return MainsReading(one(volts), one(rms), one(watts), one(apparent), one(factor))
-
-
-def fuse_amps(state: MainsState, fuse: drawn.Fuse) -> Array:
-    """Effective current of a fuse, direct current included [A], (N,)."""
-    ohms = next(part.ohms for part in state.circuit.of(Resistor) if part.name == fuse.designator)
-    return np.asarray(np.hypot(state.mean(*fuse.ends), state.ripple_rms(*fuse.ends)) / np.asarray(ohms))
 
 
 def fuse_readings(amp: SolvedAmp) -> Iterator[FuseReading]:

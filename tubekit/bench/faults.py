@@ -12,7 +12,8 @@ from tubekit.amp import Amp
 from tubekit.amp.parts import Fuse
 from tubekit.amp.parts.faults import Fault
 from tubekit.amp.settings import Settings, apply_settings
-from tubekit.amp.supply import fuse_amps
+from tubekit.amp.solve import fuse_amps
+from tubekit.amp.solved_dangers import OPENS
 from tubekit.analyses.mains import MainsState
 from tubekit.circuit.parts import Circuit
 from tubekit.decisions.population import with_fault_ports
@@ -38,10 +39,6 @@ def with_fault(amp: Amp, fault: Fault) -> Amp:
     """The amp with what a part becomes by a fault of pins, contacts or junctions; as it is for any other."""
     part = fault.becomes
     return amp if part is None else dataclasses.replace(amp, parts={**amp.parts, part.designator: part})
-
-
-OPENS = 2.0
-"""A fuse that carries this many times its rating is taken as open (common practice)."""
 
 
 def shown_with_fuses(

@@ -53,9 +53,8 @@ def moving_rows(tables: Sequence[Table]) -> Table:
 
     rows: list[tuple[Any, ...]] = []
     supply, tubes, *_ = tables
-    most = sorted(
-        (row for row in tubes.rows if row[1] == "plate dissipation"), key=lambda row: -np.max(row[3][0])
-    )
+    hot = [row for row in tubes.rows if row[1] == "plate dissipation" and row[3]]
+    most = sorted(hot, key=lambda row: -np.max(row[3][0]))
     rails = sorted((row for row in supply.rows if row[1] == "DC" and row[2] and row[3]), key=size)
     lead = {row[0] for row in (*supply.rows[:1], *rails[-1:], *most[:LEADERS])}
     for table in tables:

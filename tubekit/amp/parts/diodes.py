@@ -133,6 +133,10 @@ class OneWay(TwoTerminal):
 
     lead_words = ("anode", "cathode")
 
+    def one_way(self) -> bool:
+        """Always."""
+        return True
+
     def closed(self) -> bool:
         """Never: it conducts one way only."""
         return False
@@ -277,6 +281,10 @@ class ZenerDiode(TwoTerminal):
     tolerance_percent: Value | None = field(
         default=None, metadata=written(Quantity("%", 0.0, 100.0), "tolerance")
     )
+
+    def one_way(self) -> bool:
+        """Always."""
+        return True
 
     @property
     def row(self) -> Row:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Set as AbstractSet
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
@@ -21,6 +21,7 @@ HEAT = "heat"
 """Key of what heaters get: volts over rated volts."""
 Edge = tuple[str, str]
 CONDITIONS = ("fitted", "open", "short")
+REVERSED = "reversed"
 PAIR = Listed(NodeName(), 2, 2)
 TOLERANCE = Quantity("%", 0.0, 100.0)
 TOLERANCE_TAKEN = 0.3
@@ -182,6 +183,10 @@ class Part:
         """Value that a steady state sets it to, (N,), with its key in `Hookup.settled`."""
         raise NotImplementedError
 
+    def with_condition(self, word: str) -> Part | None:  # noqa: ARG002 - a kind may use it
+        """The part 'fitted', 'open', 'short' or 'reversed'; None where its kind cannot be calculated so."""
+        return None
+
     def meeting(self) -> Iterator[tuple[str, str, str]]:
         """(terminal, terminal, node) of terminals that must not meet, and do."""
         terminals = dict(self.terminals)
@@ -245,6 +250,16 @@ class TwoTerminal(Part):
 
     ends: tuple[str, str] = field(metadata=written(PAIR, "nodes"))
     condition: str = field(default="fitted", metadata=written(Choice(CONDITIONS)))
+
+    def with_condition(self, word: str) -> Part | None:
+        """Open, shorted, or with its ends exchanged where that matters."""
+        if word in CONDITIONS:
+            return replace(self, condition=word)
+        return replace(self, ends=(self.b, self.a)) if word == REVERSED and self.one_way() else None
+
+    def one_way(self) -> bool:
+        """Whether it matters which way round it is fitted."""
+        return False
 
     def closed(self) -> bool:
         """Whether a good part of this kind joins its ends at DC as it is set."""

@@ -378,6 +378,10 @@ class Capacitor(TwoTerminal):
         metadata=written(Choice(("film", "electrolytic", "ceramic", "mica", "paper"))),
     )
 
+    def one_way(self) -> bool:
+        """Whether it is an electrolytic."""
+        return self.style == "electrolytic"
+
     def closed(self) -> bool:
         """Never: a good capacitor blocks DC."""
         return False

@@ -128,6 +128,10 @@ class Tube(Part):
         """Nodes at the pins of its heater."""
         return (self.heater[0], self.heater[-1]) if self.filament else self.heater
 
+    def with_condition(self, word: str) -> Part | None:
+        """Open: its heater is, and nothing is emitted."""
+        return replace(self, emission=0.0) if word == "open" else None
+
     def conducts(self, *, as_wired: bool = False) -> Iterator[Edge]:  # noqa: ARG002
         """A filament that is the cathode, from end to end."""
         if self.filament:
@@ -267,6 +271,10 @@ class Tube(Part):
         return replace(self, sections=tuple(other if s is section else s for s in self.sections))
 
 
+ARC_OHMS = 1.0
+"""A short between the electrodes of a rectifier tube [Ω]; common practice, no source."""
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class RectifierTube(Tube):
     """A rectifier in its socket (a tube, or a plug-in of silicon): plates and one cathode node.
@@ -279,9 +287,16 @@ class RectifierTube(Tube):
     plates: tuple[str, ...] = field(metadata=written(Listed(NodeName(), 1, 2, "plate connections")))
     cathode: str = field(metadata=written(NodeName()))
     series: Value | None = field(default=None, metadata=written(Quantity("ohm", 0.1, 1e4)))
+    condition: str = field(default="fitted", metadata=written(Choice(("fitted", "short"))))
+
+    def with_condition(self, word: str) -> Part | None:
+        """Shorted from its first plate to its cathode, or as any tube."""
+        return replace(self, condition=word) if word in ("fitted", "short") else super().with_condition(word)
 
     def wired(self, hookup: Hookup) -> Iterator[wired.Part]:
-        """A diode for each plate behind its series resistor, and the heater."""
+        """A diode for each plate behind its series resistor, a short where there is one, and the heater."""
+        if self.condition == "short":
+            yield wired.Resistor(f"{self.designator}.short", self.plates[0], self.cathode, ARC_OHMS)
         law = tube_law(self, hookup)
         assert isinstance(law, TubeDiode | SiliconDiode)  # the amp's check let no other kind in here
         for k, plate in enumerate(self.plates, 1):
