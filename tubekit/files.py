@@ -84,6 +84,28 @@ def _into_place(part: Path, path: Path, overwrite: bool) -> None:
         part.replace(path)
 
 
+def found(word: str | Path, kind: str = "exists") -> bool:
+    """Whether there is such a file or folder (`is_file`, `is_dir`); no file has an impossible name."""
+    try:
+        return bool(getattr(Path(word), kind)())
+    except (OSError, ValueError):
+        return False
+
+
+def home(word: str | Path) -> Path:
+    """The path with ~ as the home folder; as typed where nobody has that name.
+
+    Examples
+    --------
+    >>> home("~no such user/my-amp.toml").as_posix()
+    '~no such user/my-amp.toml'
+    """
+    try:
+        return Path(word).expanduser()
+    except RuntimeError:
+        return Path(word)
+
+
 def is_there(path: Path) -> bool:
     """True where something of this name is there, a dangling link among it.
 

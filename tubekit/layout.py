@@ -6,11 +6,41 @@ import textwrap
 import unicodedata
 from collections.abc import Sequence
 from itertools import zip_longest
+from typing import Any
+
+from tubekit.errors import InputError
 
 NARROW = 14
 """A column of words is not made narrower than this to save a whole table; a column is then left out."""
 GAP = 2
 MARK = "\0"
+
+
+LONGEST_TEXT = 5_000
+
+
+def as_typed(text: Any, field: str = "", where: str = "", kind: type[InputError] = InputError) -> str:
+    r"""Words that someone typed, as they are.
+
+    Raises
+    ------
+    kind : no text, too long, or with a control character.
+
+    Examples
+    --------
+    >>> as_typed("line one" + chr(10) + "$5 {each}")
+    'line one\n$5 {each}'
+    """
+    if not isinstance(text, str):
+        problem = f"is a {type(text).__name__}, not text"
+    elif len(text) > LONGEST_TEXT:
+        problem = f"has {len(text):,} characters; {LONGEST_TEXT:,} at most"
+    else:
+        hidden = next((s for s in text if unicodedata.category(s) in ("Cc", "Cs") and s not in "\n\r\t"), "")
+        if not hidden:
+            return text
+        problem = f"has an invisible character ({hidden!a})"
+    raise kind(problem, where=where, part=field, fix="Clear the field and retype it", code="text")
 
 
 def one_line(text: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import random
 from importlib import import_module
 
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from tests.amps import FILES, amp
 from tubekit import analyze
 from tubekit.cli import main
+from tubekit.cli.arguments import in_front
 from tubekit.cli.main import _parser
 from tubekit.errors import warn_batch
 
@@ -105,56 +107,92 @@ def test_a_winding_takes_one_value_per_section(capsys):
 CHANGE = "C13=47u"
 
 
-def commands_with_changes() -> list[tuple[str, list[str], list[str]]]:
-    """Command, its places, its options with their values: of every command that takes PART=VALUE."""
+def commands_in_words() -> list[tuple[str, list[str], list[list[str]], list[str]]]:
+    """Of every command: its name, its places, its options with their values, its changes."""
     _, commands = _parser()
     result = []
     for name, command in commands.choices.items():
         asked = [action for action in command._actions if action.dest != "help"]
-        if "changes" not in [action.dest for action in asked]:
-            continue
         places = [_value(a) for a in asked if not a.option_strings and a.dest != "changes"]
         options = [
-            word for a in asked if a.option_strings
-            for word in ([a.option_strings[0]] if a.nargs == 0 else [a.option_strings[0], _value(a)])
+            [a.option_strings[0]] if a.nargs == 0 else [a.option_strings[0], _value(a)]
+            for a in asked if a.option_strings
         ]  # fmt: skip
-        result.append((name, places, options))
+        changes = [CHANGE] if any(a.dest == "changes" for a in asked) else []
+        result.append((name, places, options, changes))
     return result
 
 
 def _value(action: argparse.Action) -> str:
     if action.choices:
         return str(next(iter(action.choices)))
-    return "2" if action.type else "a=b" if action.dest == "why" else "x"  # a reason may hold an equals sign
+    return "20" if action.type else "a=b" if action.dest == "why" else "x"  # a reason may hold an equals sign
 
 
-@pytest.mark.parametrize(
-    ("name", "places", "options"), commands_with_changes(), ids=lambda value: str(value)[:12]
-)
-def test_part_value_may_stand_anywhere(name, places, options):
-    """Before the amp, between option and amp, after everything: the same is asked."""
+def test_options_and_changes_may_come_in_any_order():
+    """Before the command, before the amp, between option and amp, after everything: the same is asked."""
+    parser, commands = _parser()
+    order = random.Random(1)
 
-    def asked(*words):
-        parser, commands = _parser()
-        result = vars(parser.parse_args([name, *commands.choices[name].in_order(words)]))
+    def asked(words):
+        name, *rest = in_front(words, commands.choices)
+        result = vars(parser.parse_args([name, *commands.choices[name].in_order(rest)]))
         return {key: value for key, value in result.items() if key != "answer"}
 
-    wanted = asked(*places, *options, CHANGE)
-    assert wanted["changes"] == [CHANGE]
-    for words in (
-        [CHANGE, *places, *options], [*options, CHANGE, *places], [*options, *places, CHANGE],
-        [*places[:1], CHANGE, *options, *places[1:]], [*places, CHANGE, *options],
-    ):  # fmt: skip
-        assert asked(*words) == wanted, words
+    for name, places, options, changes in commands_in_words():
+        wanted = asked([name, *places, *(word for option in options for word in option), *changes])
+        assert wanted.get("changes", []) == changes
+        for _ in range(10):
+            words = [[name], *([place] for place in places)]
+            for group in order.sample([*options, *([change] for change in changes)], len(options + changes)):
+                words.insert(order.randint(0, len(words)), group)
+            flat = [word for group in words for word in group]
+            assert asked(flat) == wanted, flat
 
 
-def test_every_command_that_solves_an_amp_is_among_them():
-    with_changes = {name for name, _, _ in commands_with_changes()}
+def test_every_command_that_solves_an_amp_takes_changes():
+    with_changes = {name for name, _, _, changes in commands_in_words() if changes}
     wanted = (
         "report spread swap supply switch-on standby discharge sag regulation line-band lower-line "
         "substitutes trace tone loop drive hum bench record judge suspects cable parts"
     )
     assert set(wanted.split()) <= with_changes
+
+
+@pytest.mark.parametrize(
+    ("words", "option"),
+    [
+        (["spread", "teasel", "--seed", "-1"], "--seed"), (["spread", "teasel", "--size", "0"], "--size"),
+        (["page", "--port", "70000"], "--port"), (["bench", "lamp", "teasel", "--watts", "-5"], "--watts"),
+        (["drive", "teasel", "--hertz", "nan"], "--hertz"),
+        (["job", "note", "x", "--hours", "nan"], "--hours"),
+        (["substitutes", "teasel", "C13", "--within", "1e300"], "--within"),
+        (["listen", "teasel", "--seconds", "1e9"], "--seconds"),
+        (["trace", "teasel", "--level", "1e300"], "--level"),
+        (["bench", "trace", "teasel", "--hertz", "0"], "--hertz"),
+    ],
+)  # fmt: skip
+def test_a_number_out_of_range_names_its_option(words, option, capsys):
+    try:
+        code = main(words)
+    except SystemExit as stop:
+        code = stop.code
+    assert code == 2
+    assert option in capsys.readouterr().err.splitlines()[-1]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["report", "~nosuchuser/x.toml"], ["report", "x" * 10_000], ["swap", "teasel", "R14=" + "x" * 10_000],
+        ["record", "teasel", "~nosuchuser/r.html", "R14=330"], ["record", "teasel", "", "R14=330"],
+        ["job", "status", "~nosuchuser"], ["job", "new", "", "teasel"],
+    ],
+    ids=range(7),
+)  # fmt: skip
+def test_a_name_that_no_file_can_have_is_an_error_in_words(words, capsys):
+    assert main(words) == 2
+    assert len(capsys.readouterr().err) < 2_000
 
 
 def test_a_change_may_stand_where_a_list_could(capsys):

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import io
+import json
 import os
 import subprocess
 import sys
+import unicodedata
 from pathlib import Path
 
 import pytest
 
-from tubekit.cli.terminal import in_words
+from tubekit.cli.main import _print_json
+from tubekit.cli.terminal import in_words, visible
 
 FULL = Path("/dev/full")
 COMMAND = [sys.executable, "-m", "tubekit"]
@@ -45,6 +49,25 @@ def test_a_closed_output_is_no_error() -> None:
     env = {**os.environ, "TUBEKIT_NO_SETUP": "1"}
     done = subprocess.run([sys.executable, "-c", code], env=env, stderr=subprocess.PIPE)
     assert (done.returncode, done.stderr) == (0, b"")
+
+
+def test_every_sign_in_the_program_and_its_data_has_words() -> None:
+    root = Path(__file__).parents[2]
+    files = [*root.glob("tubekit/**/*.py"), *root.glob("data/**/*.[tc]*")]
+    used = {sign for file in files for sign in file.read_text(encoding="utf-8") if not sign.isascii()}
+    assert [sign for sign in used if "?" in in_words(sign) and not unicodedata.combining(sign)] == []
+
+
+def test_json_stays_json_where_signs_are_lacking(monkeypatch: pytest.MonkeyPatch) -> None:
+    written = io.BytesIO()
+    monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(written, "ascii"))
+    _print_json({"text": "“4.7 kΩ”"})
+    sys.stdout.flush()
+    assert json.loads(written.getvalue()) == {"text": "“4.7 kΩ”"}
+
+
+def test_a_command_to_the_terminal_is_shown_and_not_carried_out() -> None:
+    assert visible("a\x1b[2J\x07b\n\u202ec") == r"a\x1b[2J\x07b" + "\n" + r"\u202ec"
 
 
 def test_signs_nobody_thought_of_lose_their_accent_or_become_a_question_mark() -> None:

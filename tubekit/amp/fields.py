@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tubekit.errors import InputError, near_matches
+from tubekit.layout import as_typed
 from tubekit.unit_words import EXAMPLES, SYMBOL
 from tubekit.units import parse, show
 
@@ -181,7 +182,7 @@ class Words(Form):
     def read(self, raw: object) -> str:
         """The text."""
         if isinstance(raw, str):
-            return raw
+            return as_typed(raw)
         if isinstance(raw, int) and not isinstance(raw, bool):
             return str(raw)
         raise InputError(f"is {as_text(raw)}, not words", fix="Write it in quotation marks", code="text")

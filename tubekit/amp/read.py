@@ -12,7 +12,7 @@ from typing import Any
 from tubekit.amp.parts_list import CSV, SUFFIXES, TOML, XLSX, tables_of
 from tubekit.amp.spreadsheets import cells_of_csv, cells_of_xlsx
 from tubekit.errors import AmpFileError, TubekitError, near_matches
-from tubekit.tables import data_file
+from tubekit.files import data_file, home
 
 LARGEST = 2_000_000
 DEEPEST = 8
@@ -60,7 +60,7 @@ def find(name_or_path: str | Path, beside: Path | None = None) -> Path:
     text = str(name_or_path).strip()
     if text in demo_names():
         return data_file("amps", f"{text}{TOML}")
-    path = (beside or Path()) / Path(text).expanduser()
+    path = (beside or Path()) / home(text)
     try:
         if text and path.is_dir():
             raise AmpFileError("this is a folder", where=text, fix="Type the name of the amp file in it")

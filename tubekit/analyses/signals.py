@@ -12,7 +12,7 @@ import numpy as np
 import scipy
 
 from tubekit.errors import ChangeError
-from tubekit.files import write_whole
+from tubekit.files import found, write_whole
 
 Array = np.ndarray
 RATE_HZ = 48_000
@@ -99,7 +99,7 @@ def read_sound(path: str | Path) -> tuple[Array, int]:
     ChangeError : no such file, no sound in it, too long, or samples that are no numbers.
     """
     place = Path(path)
-    if not place.is_file():
+    if not found(place, "is_file"):
         raise ChangeError(
             "no such file", where=str(path), fix=f"Name a WAV or FLAC file, or: {', '.join(KINDS)}"
         )

@@ -12,6 +12,7 @@ from tubekit.bench.reading_rows import Rows, from_csv, rows_of_source
 from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Tone
 from tubekit.decisions.reading import UNITS, Meter, PartValue, Reading, Readings, taken
 from tubekit.errors import ChangeError, InputError, ReadingError, near_matches
+from tubekit.layout import as_typed
 from tubekit.units import parse
 
 MAINS_ACCURACY = 0.005
@@ -167,7 +168,8 @@ def _one(
             where=where, part=at, fix="Name the part, like C14 or V3", near=near_matches(place, amp.parts),
         )  # fmt: skip
     probe = probe_of(amp, place, code, where, at)
-    return Reading(probe, value, own, str(row.get("note", "")), line)
+    note = as_typed(str(row.get("note", "")), f"{at}, note", where, ReadingError)
+    return Reading(probe, value, own, note, line)
 
 
 def _measurable(amp: Amp, place: str, code: str, value: float, where: str, at: str) -> None:

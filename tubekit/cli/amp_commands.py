@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from tubekit.cli.arguments import (
+    LEVELS,
     Asked,
     Work,
     amp_words,
@@ -19,6 +20,8 @@ from tubekit.cli.arguments import (
     command,
     drawn_amp,
     is_change,
+    measured,
+    number,
 )
 from tubekit.errors import ChangeError
 
@@ -39,9 +42,8 @@ def _answered(work: Work, asked: Asked) -> Any:
 
 def _trace(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
     from tubekit.amp.signal import signal_path
-    from tubekit.units import parse
 
-    level = None if asked.level is None else parse(asked.level, "V", positive=True)
+    level = measured(asked, "level", "V", *LEVELS)
     return signal_path(amp.changed(changed), jack=asked.jack, level_rms=level)
 
 
@@ -82,12 +84,11 @@ def _lower(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
 def _listen(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
     from tubekit.analyses import audio_kernel
     from tubekit.decisions.listen import listen, signal
-    from tubekit.units import parse
 
     if not audio_kernel.installed():
         words = "numba is not installed, so this takes a hundred times as long: pip install 'tubekit[sound]'"
         print(f"tubekit: {words}", file=sys.stderr)
-    level = parse(asked.level, "V")
+    level = measured(asked, "level", "V", 0.0, LEVELS[1]) or 0.0
     what = signal(asked.signal, level_v=level, hertz=asked.hertz, seconds=asked.seconds)
     folder = None if asked.to is None else Path(asked.to)
     return listen(
@@ -136,7 +137,8 @@ ANSWERS: dict[str, tuple[str, Work, dict[str, dict[str, Any]]]] = {
         "Show what clips first, sensitivity, output and noise.",
         answer_of("tubekit.decisions.drive:drive_report", jack="jack", frequency_hz="hertz"),
         {**_JACK, "--hertz": {
-            "metavar": "HZ", "type": float, "default": 1000.0, "help": "frequency of the drive"}},
+            "metavar": "HZ", "type": number(10, 100_000), "default": 1000.0,
+            "help": "frequency of the drive"}},
     ),
     "listen": (
         "Play a note before and after a change: hear it, and watch the currents move.", _listen,
@@ -146,8 +148,10 @@ ANSWERS: dict[str, tuple[str, Work, dict[str, dict[str, Any]]]] = {
                 "metavar": "NAME", "default": "string",
                 "help": "string (default), sine, two-tone, burst, sweep, step, or a WAV or FLAC file"},
             "--level": {"metavar": "VOLTS", "default": "100m", "help": "peak at the jack (default: 100 mV)"},
-            "--hertz": {"metavar": "HZ", "type": float, "default": 110.0, "help": "pitch (default: 110 Hz)"},
-            "--seconds": {"metavar": "S", "type": float, "default": 2.0, "help": "how long (default: 2 s)"},
+            "--hertz": {"metavar": "HZ", "type": number(10, 20_000), "default": 110.0,
+                        "help": "pitch (default: 110 Hz)"},
+            "--seconds": {"metavar": "S", "type": number(0.01, 60), "default": 2.0,
+                          "help": "how long (default: 2 s)"},
             "--to": {"metavar": "FOLDER", "help": "write WAV files, level-matched, into this folder"},
             "--overwrite": {"action": "store_true", "help": "overwrite files of the same name"},
         },
@@ -194,7 +198,7 @@ ANSWERS: dict[str, tuple[str, Work, dict[str, dict[str, Any]]]] = {
                   part="part", tolerance_percent="within", series="series"),
         {
             "part": {"metavar": "PART", "help": "designator, like C14 or V5"},
-            "--within": {"metavar": "PERCENT", "type": float, "default": 5.0,
+            "--within": {"metavar": "PERCENT", "type": number(0.01, 100), "default": 5.0,
                          "help": "how much voltages may change [%%] (default 5)"},
             "--series": {"metavar": "E12", "help": "preferred values, E3 to E192"},
         },

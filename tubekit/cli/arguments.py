@@ -13,12 +13,15 @@ from pathlib import Path
 from typing import Any
 
 from tubekit.errors import ChangeError, InputError, Note
+from tubekit.files import found
 
 Asked = argparse.Namespace
 Work = Callable[[Asked, Any, Mapping[str, object]], Any]
 """What a command makes of its words, the amp as drawn, and the changes."""
 NUMBER = re.compile(r"-[.\d]")
 """A bias voltage, and no option."""
+LEVELS = (1e-6, 100.0)
+"""What a generator gives an input jack [V RMS]."""
 CHANGE = "change to make first (C14=47u, V5=5AR4, S2=open, R31.position=0.7)"
 
 
@@ -26,14 +29,14 @@ class Command(argparse.ArgumentParser):
     """A parser that takes options and PART=VALUE words in any order, before, between and after the rest."""
 
     def __init__(self, **settings: Any) -> None:
-        self._with_value: set[str] = set()
+        self.with_value: set[str] = set()
         super().__init__(**settings)
 
     def add_argument(self, *names: Any, **settings: Any) -> Any:
         """As the standard library's; which options take a value is kept."""
         action = super().add_argument(*names, **settings)
         if action.nargs != 0:
-            self._with_value.update(action.option_strings)
+            self.with_value.update(action.option_strings)
         return action
 
     def in_order(self, words: Sequence[str]) -> list[str]:
@@ -44,10 +47,53 @@ class Command(argparse.ArgumentParser):
         left = iter(words)
         for word in left:
             if word.startswith("-") and not NUMBER.match(word) and len(word) > 1:
-                options += [word, *(islice(left, 1) if word in self._with_value else ())]
+                options += [word, *(islice(left, 1) if word in self.with_value else ())]
             else:
                 (changes if is_change(word) else places).append(word)
         return [*options, *places, *changes]
+
+
+def in_front(words: Sequence[str], commands: Mapping[str, Command]) -> list[str]:
+    """The words with the command first, where it comes after options or changes."""
+    for place, word in enumerate(words):
+        if word in commands and not (place and words[place - 1] in commands[word].with_value):
+            return [word, *words[:place], *words[place + 1 :]]
+        if not (word.startswith("-") or is_change(word) or (place and words[place - 1].startswith("-"))):
+            break
+    return list(words)
+
+
+def number(low: float, high: float, whole: bool = False) -> Callable[[str], float]:
+    """What reads an option's number, from `low` to `high`; argparse says the option that is wrong.
+
+    Examples
+    --------
+    >>> number(20, 1_000_000, whole=True)("200")
+    200
+    """
+
+    def read(word: str) -> float:
+        try:
+            value = int(word) if whole else float(word)
+        except ValueError:
+            value = float("nan")
+        if not low <= value <= high:
+            kind = "a whole number" if whole else "a number"
+            raise argparse.ArgumentTypeError(f"'{word[:40]}' is not {kind} from {low:,g} to {high:,g}")
+        return value
+
+    return read
+
+
+def measured(asked: Asked, option: str, unit: str, low: float, high: float) -> float | None:
+    """An option with a unit, like --level 50mV, as a number; None where it is not given."""
+    from tubekit.amp.fields import Quantity
+
+    word = getattr(asked, option)
+    try:
+        return None if word is None else Quantity(unit, low, high).read(word)
+    except InputError as error:
+        raise error.placed(part=f"--{option}") from None
 
 
 def command(commands: Any, name: str, help_text: str, answer: Callable[[Asked], Any]) -> Any:
@@ -90,14 +136,14 @@ def change_words(parser: argparse.ArgumentParser) -> None:
 
 def is_change(word: str) -> bool:
     """Whether a word is PART=VALUE and no file."""
-    return "=" in word and not Path(word).exists()
+    return "=" in word and not found(word)
 
 
 def drawn_amp(asked: Asked, mains: bool = True) -> Any:
     """The amp of a command, at the line voltage it names; of a job the amp as its readings have it."""
     from tubekit.amp import load_amp
 
-    if Path(asked.amp).is_dir():
+    if found(asked.amp, "is_dir"):
         from tubekit.jobs.job import open_job
 
         amp = open_job(asked.amp).this_amp

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from tubekit.cli.arguments import (
+    LEVELS,
     Asked,
     Command,
     Work,
@@ -19,8 +20,11 @@ from tubekit.cli.arguments import (
     command,
     drawn_amp,
     is_change,
+    measured,
+    number,
 )
 from tubekit.errors import ChangeError
+from tubekit.files import found
 
 AGES = ("vintage", "modern")
 READINGS = "list of readings (.csv or .toml)"
@@ -31,8 +35,10 @@ def add_bench_commands(commands: Any) -> None:
     parser = command(commands, "spread", "Show the normal range of every reading.", _spread)
     amp_words(parser)
     _age(parser)
-    parser.add_argument("--size", type=int, default=None, help="number of amps to simulate (default 4000)")
-    parser.add_argument("--seed", type=int, default=1, help="random seed")
+    parser.add_argument(
+        "--size", type=number(20, 1_000_000, whole=True), help="number of amps to simulate (default 4000)"
+    )
+    parser.add_argument("--seed", type=number(0, 2**63 - 1, whole=True), default=1, help="random seed")
     change_words(parser)
     for name, help_text, answer in (
         ("judge", "Check every reading against its normal range.", _judge),
@@ -73,7 +79,7 @@ def _bench(commands: Any) -> None:
     amp_words(parser)
     change_words(parser)
     parser.add_argument(
-        "--watts", type=float, metavar="W", help="for 'bench lamp': only a lamp of this power"
+        "--watts", type=number(5, 2000), metavar="W", help="for 'bench lamp': only a lamp of this power"
     )
     parser.add_argument("--jack", metavar="J1", help="for 'bench trace': input jack for the test tone")
     parser.add_argument(
@@ -140,7 +146,7 @@ def _readings(asked: Asked) -> Any:
 
     if asked.readings:
         return load_readings(asked.readings, changed_amp(asked))
-    readings = open_job(asked.amp).readings() if Path(asked.amp).is_dir() else None
+    readings = open_job(asked.amp).readings() if found(asked.amp, "is_dir") else None
     if readings is None:
         raise ChangeError(
             "there are no readings", where=asked.amp,
@@ -193,14 +199,13 @@ def _lamp(asked: Asked, amp: Any, changed: Any) -> Any:
 def _trace(asked: Asked, amp: Any, changed: Any) -> Any:
     from tubekit.bench.readings import load_readings
     from tubekit.bench.trace import first_tone, trace
-    from tubekit.units import parse
 
     one = amp.changed(changed)
     readings = load_readings(asked.readings, one) if asked.readings else None
     given = {
         "jack": asked.jack,
-        "level_rms_v": asked.level and parse(asked.level, "V", positive=True),
-        "frequency_hz": asked.hertz and parse(asked.hertz, "Hz", positive=True),
+        "level_rms_v": measured(asked, "level", "V", *LEVELS),
+        "frequency_hz": measured(asked, "hertz", "Hz", 10.0, 100e3),
     }
     given = {key: value for key, value in given.items() if value is not None}
     heard = readings.tone if readings else None

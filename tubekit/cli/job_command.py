@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from tubekit.cli.arguments import Asked, changes, command
+from tubekit.cli.arguments import Asked, changes, command, number
 from tubekit.errors import InputError, near_matches
+from tubekit.files import found
 
 
 @dataclass(frozen=True)
@@ -56,7 +57,7 @@ def add_job(commands: Any) -> None:
         parser.add_argument(f"--{word}", metavar=metavar, default="", help=help_text)
     parser.add_argument("--paper", choices=("Letter", "A4"), default="Letter", help="print: paper size")
     parser.add_argument("--no-pdf", action="store_true", help="print: HTML only")
-    parser.add_argument("--hours", metavar="H", type=float, help="hours spent on this")
+    parser.add_argument("--hours", metavar="H", type=number(0, 10_000), help="hours spent on this")
 
 
 def _job(asked: Asked) -> Any:
@@ -68,9 +69,11 @@ def _job(asked: Asked) -> Any:
             near=near_matches(asked.do, _VERBS),
         )  # fmt: skip
     words = list(asked.words)
+    if asked.do == "new" and not "".join(words[:1]).strip():
+        raise InputError("the folder is missing", fix="Type job new FOLDER AMP")
     folder = Path(words.pop(0)) if words and (asked.do == "new" or _is_job(words[0])) else Path()
     options = {"by": asked.by, "hours": asked.hours, "text": asked.note}
-    pairs = [word for word in words if is_pair(word) and not Path(word).exists()]
+    pairs = [word for word in words if is_pair(word) and not found(word)]
     rest = [word for word in words if word not in pairs]
     return _VERBS[asked.do][1](Typed(folder, pairs, rest, options), asked)
 
@@ -78,7 +81,7 @@ def _job(asked: Asked) -> Any:
 def _is_job(word: str) -> bool:
     from tubekit.jobs.journal import FILE
 
-    return (Path(word) / FILE).is_file() or (Path(word).is_dir() and not Path(FILE).is_file())
+    return found(Path(word) / FILE) or (found(word, "is_dir") and not found(FILE))
 
 
 def _new(typed: Typed, asked: Asked) -> Any:

@@ -26,11 +26,12 @@ from tubekit.cli.arguments import (
     command,
     dangers,
     drawn_amp,
+    in_front,
 )
 from tubekit.cli.bench_commands import add_bench_commands
 from tubekit.cli.job_command import add_job
 from tubekit.cli.page_commands import add_page_commands
-from tubekit.cli.terminal import prepare_output, print_answer
+from tubekit.cli.terminal import prepare_output, print_answer, visible, writes
 from tubekit.errors import BatchWarning, ChangeError, InputError, Note, SolveError
 from tubekit.text import danger_text
 
@@ -45,6 +46,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if words[0] in ("lab", "test"):
         return _handed_on(words[0], words[1:])
     parser, commands = _parser()
+    words = in_front(words, commands.choices)
     known = commands.choices.get(words[0])
     asked = parser.parse_args(words if known is None else [words[0], *known.in_order(words[1:])])
     try:
@@ -59,7 +61,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if answer is None:  # what was asked for has been said while it was done
         return 0
     if asked.json:
-        print(json.dumps(_json(answer), indent=2, ensure_ascii=False, allow_nan=False))
+        _print_json(_json(answer), indent=2)
     else:
         print_answer(answer, whole=asked.all)
     return 0
@@ -82,12 +84,19 @@ def _handed_on(command: str, rest: list[str]) -> int:
 def _failed(error: Exception, as_json: bool, code: int, first: Sequence[Note] = ()) -> int:
     """What went wrong, below the dangers of the amp it is about."""
     if as_json:
-        print(json.dumps({**_dangers(first), "error": str(error)}, ensure_ascii=False))
+        _print_json({**_dangers(first), "error": str(error)})
     for danger in first:
         if danger.text not in str(error):
             print(danger_text(danger), file=sys.stderr)
-    print(f"tubekit: {error}", file=sys.stderr)
+    print(f"tubekit: {visible(str(error))}", file=sys.stderr)
     return code
+
+
+def _print_json(answer: Any, **style: Any) -> None:
+    """JSON with its signs as they are, or escaped where the terminal lacks one."""
+    text = json.dumps(answer, ensure_ascii=False, allow_nan=False, **style)
+    plain = writes(sys.stdout.encoding, text)
+    print(text if plain else json.dumps(answer, allow_nan=False, **style))
 
 
 def _json(answer: Any) -> Any:

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from tubekit.cli.arguments import Asked, command
+from tubekit.cli.arguments import Asked, command, number
 from tubekit.errors import InputError
 
 
@@ -21,7 +21,7 @@ def add_page_commands(commands: Any) -> None:
         "what", metavar="NOTEBOOK", nargs="?", help="a notebook, or a folder of them (default: all)"
     )
     parser.add_argument("--lan", action="store_true", help="let a tablet on the shop's network open them too")
-    parser.add_argument("--port", type=int, default=8866, help="first port to try")
+    parser.add_argument("--port", type=number(1, 65535, whole=True), default=8866, help="first port to try")
     parser.add_argument("--no-browser", action="store_true", help="do not open a browser")
     parser = command(
         commands,

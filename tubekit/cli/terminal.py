@@ -18,8 +18,12 @@ WORDS = {
     "Ω": "ohm", "µ": "u", "μ": "u", "×": "x", "·": "*", "→": "->", "…": "...", "─": "-", "–": "-",
     "—": "-", "−": "-", "†": "+", "°": "deg", "±": "+/-", "≤": "<=", "≥": ">=", "²": "^2", "³": "^3",
     "√": "sqrt", "∞": "inf", "§": "section ", "“": '"', "”": '"', "’": "'", "✓": "yes", "✗": "no",
+    "✖": "x", "☐": "[ ]", "○": "o", "●": "*", "◇": "<>", "■": "#", "▸": ">", "◂": "<", "▲": "^", "▼": "v",
+    "↻": "again",
 }  # fmt: skip
-"""What stands for a sign that a terminal lacks; a letter loses its accent, any other becomes '?'."""
+"""What replaces a sign that a terminal lacks; Greek is named, other letters lose accents, the rest is '?'."""
+HIDDEN = re.compile("[\\x00-\\x08\\x0b-\\x1f\\x7f-\\x9f\\u202a-\\u202e\\u2066-\\u2069]")
+"""Commands to a terminal, and what turns the order of letters: shown, not carried out."""
 
 
 def in_words(text: str) -> str:
@@ -36,7 +40,21 @@ def in_words(text: str) -> str:
 def _plain(sign: str) -> str:
     if sign.isascii():
         return sign
+    greek = re.fullmatch(r"GREEK (?:SMALL|CAPITAL) LETTER (\w+)", unicodedata.name(sign, ""))
+    if greek:
+        return greek[1].lower()
     return unicodedata.normalize("NFKD", sign).encode("ascii", "ignore").decode() or "?"
+
+
+def visible(text: str) -> str:
+    r"""The text with what a terminal would obey written as its number.
+
+    Examples
+    --------
+    >>> print(visible("red " + chr(27) + "[31m title"))
+    red \x1b[31m title
+    """
+    return HIDDEN.sub(lambda sign: ascii(sign[0])[1:-1], text)
 
 
 def _handled(error: UnicodeError) -> tuple[str, int]:
@@ -66,11 +84,13 @@ def print_answer(answer: Any, whole: bool) -> None:
     if whole or not isinstance(answer, Printed):
         text = str(answer)
     else:
-        text = short_answer(answer, str if _writes(out.encoding, "".join(WORDS)) else in_words)
+        text = short_answer(answer, str if writes(out.encoding, "".join(WORDS)) else in_words)
+    text = visible(text)
     print(_colored(text, answer) if out.isatty() and not os.environ.get("NO_COLOR") else text)
 
 
-def _writes(encoding: str | None, signs: str) -> bool:
+def writes(encoding: str | None, signs: str) -> bool:
+    """Whether an encoding has all these signs."""
     try:
         signs.encode(encoding or "utf-8")
     except (LookupError, UnicodeEncodeError):

@@ -12,7 +12,7 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.sound import METER_S, AmpSound, play_amp
 from tubekit.analyses.signals import KINDS, RATE_HZ, matched, read_sound, write_sound
 from tubekit.errors import ChangeError, near_matches
-from tubekit.files import already_there, is_there
+from tubekit.files import already_there, found, is_there
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
 
@@ -76,7 +76,7 @@ def signal(
     name, rate = what, RATE_HZ
     if what in KINDS:
         sound = KINDS[what](hertz, seconds, RATE_HZ)
-    elif Path(what).suffix or Path(what).exists():
+    elif Path(what).suffix or found(what):
         sound, rate = read_sound(what)
         name, sound = Path(what).name, sound[: round(seconds * rate)]
     else:

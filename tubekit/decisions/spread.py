@@ -202,7 +202,7 @@ def spread(
     >>> 15 < low < 18.4 < high < 23
     True
     """
-    _checked(amp, size)
+    _checked(amp, size, seed)
     amp = plugged(amp, tone)
     ready = dc_population(amp) if ready is None else ready
     wanted = tuple(default_probes(ready) if probes is None else probes)
@@ -238,13 +238,15 @@ def spread(
     )  # fmt: skip
 
 
-def _checked(amp: Amp, size: int) -> None:
+def _checked(amp: Amp, size: int, seed: int) -> None:
     if amp.batch is not None:
         raise InputError("this calculates one amp at a time", where=amp.name, fix="Choose one: amp.member(0)")
     if not 20 <= size <= 1_000_000:
         raise InputError(
             f"cannot simulate {size} amps", where=amp.name, fix="Choose a number from 20 to 1,000,000"
         )
+    if seed < 0:
+        raise InputError(f"seed {seed} is below zero", where=amp.name, fix="Choose a whole number from 0 up")
 
 
 def line_error(ready: Population, varied: Sequence[Variable], x: Array) -> float:

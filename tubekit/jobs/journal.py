@@ -27,6 +27,7 @@ from filelock import FileLock, Timeout
 from tubekit.amp.write import toml_key, toml_value
 from tubekit.errors import InputError
 from tubekit.files import write_whole
+from tubekit.layout import as_typed
 
 FILE, LOCK, TORN, ENCLOSED = "job.toml", ".job.lock", "torn.txt", "enclosed"
 HEAD = (
@@ -146,6 +147,9 @@ def append(
     """
     folder = Path(folder)
     path = folder / FILE
+    for key, text in (("by", by), *says.items()):
+        if isinstance(text, str):
+            as_typed(text, key, str(folder), JobError)
     with _turn(folder):
         there = path.exists()
         if new == (there and END.search(path.read_bytes()) is not None):

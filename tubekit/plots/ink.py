@@ -92,6 +92,7 @@ _STYLE: Any = {
     "xtick.major.size": 3.0,
     "ytick.major.size": 3.0,
     "text.color": IRON,
+    "text.parse_math": False,  # a $ that someone typed is a $
     "hatch.linewidth": 0.7,
     "lines.solid_capstyle": "round",
     "figure.facecolor": PAPER,

@@ -12,7 +12,8 @@ from typing import Any
 from tubekit.amp import Amp
 from tubekit.decisions.reading import Readings
 from tubekit.errors import RecordError, near_matches
-from tubekit.files import already_there, is_there, write_whole
+from tubekit.files import already_there, home, is_there, write_whole
+from tubekit.layout import as_typed
 from tubekit.plots.ink import Drawing
 from tubekit.record.content import PAPERS, Content
 from tubekit.record.files import find_browser, fingerprints, print_to_pdf
@@ -176,6 +177,8 @@ def contents(
             fix=f"Choose one of: {', '.join(PAPERS)}",
             near=near_matches(paper, PAPERS),
         )
+    for field, text in (("title", title), ("decided", decided), ("why", why), ("by", by), ("date", date)):
+        as_typed(text, field, amp.name, RecordError)
     day = date or dt.datetime.now().astimezone().date().isoformat()
     return Content(
         title or f"{amp.title}: decision record", amp, decided, why, by, day, results, readings,
@@ -219,11 +222,13 @@ def may_write(path: str | Path, *, pdf: bool = True, overwrite: bool = False) ->
     >>> [path.name for path in may_write("R14 at 330.pdf")]
     ['R14 at 330.html', 'R14 at 330.pdf']
     """
-    target = Path(path).expanduser()
+    target = home(path)
+    if not target.name:
+        raise RecordError("the name of the record is missing", where=str(path), fix="Write it like r14.html")
     if target.suffix.lower() == ".pdf":
         target = target.with_suffix(".html")
     elif target.suffix.lower() not in SUFFIXES:
-        target = target.with_name(f"{target.name or 'record'}.html")
+        target = target.with_name(f"{target.name}.html")
     beside = target.with_suffix(".pdf")
     for each in (target, beside) if pdf else (target,):
         if is_there(each) and not overwrite:
