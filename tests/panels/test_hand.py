@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from matplotlib.text import Text
 
 from tests.amps import amp
 from tubekit.amp import Amp
@@ -190,3 +191,22 @@ def test_the_picture_is_as_fine_as_the_screen_and_says_what_it_shows() -> None:
     assert panel.figure.pixels().shape == (2 * small[0], 2 * small[1], 3)
     assert np.allclose([each["at"] for each in panel.figure.handles], at, atol=2e-3)
     assert "1.32 V of bias" in panel.figure.alt
+
+
+CHANGED: dict[str, dict[str, Any]] = {
+    "hum": {"changes": {"R54.position": 0.7}}, "tone": {"changes": {"C2": "4n7"}},
+    "swap": {"changes": {"C14": "10u"}}, "bias": {"cathode": 1000.0}, "single": {"load": 8000.0},
+    "supply": {"reservoir": 47e-6},
+}  # fmt: skip
+
+
+@pytest.mark.painted
+@pytest.mark.parametrize("name", CHANGED)
+def test_words_over_the_figure_cross_no_others(name: str) -> None:
+    panel: Any = PANELS[name]()
+    panel.set(**CHANGED[name])
+    over = panel.figure.above
+    seen = [each for each in panel.figure.figure.findobj(Text) if each.get_text() and each.get_visible()]
+    box = over.get_window_extent()
+    assert over.get_text()
+    assert [each.get_text() for each in seen if each.get_window_extent().overlaps(box)] == [over.get_text()]

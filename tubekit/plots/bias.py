@@ -36,7 +36,7 @@ class BiasView:
         )  # fmt: skip
         self._crossing(first)
         self._response(first)
-        names = [name.replace(" ", "\n") for name, _ in LIMITS]
+        names = [name.replace("dissipation", "watts").replace(" ", "\n") for name, _ in LIMITS]
         self.shares = BarsView(
             self.axes[2], names, 150.0, title="Rating used, %",
             limit=100.0, words=lambda share: "no rating" if np.isnan(share) else f"{share:.0f}",
@@ -46,7 +46,7 @@ class BiasView:
 
     def _crossing(self, first: BiasStage) -> None:
         axes = self.axes[0]
-        axes.set_title("Cathode current (mA) versus cathode voltage (V): the tube and its resistor")
+        axes.set_title("Cathode mA versus cathode volts: tube and resistor")
         amps = first.tubes * (first.plate_a + first.screen_a)
         axes.set(xlim=(0.0, rounded_up(2.0 * first.bias_v)), ylim=(0.0, rounded_up(2.2e3 * amps)))
         self.before = [axes.plot([], [], **ink.BEFORE.options(), zorder=2)[0] for _ in range(2)]

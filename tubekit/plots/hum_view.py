@@ -107,7 +107,7 @@ class HumView:
         top = max((max(each.alone, each.volts) for each in sources(first)), default=1e-3)
         end = math.ceil(math.log10(2.0 * top))
         self.floor = 10.0 ** (end - DECADES)
-        axes.set_title("Hum by source [dB, 0 = 1 W]: | largest path, ◇ before change")
+        axes.set_title("Hum by source, 0 dB = 1 W (| largest path)")
         axes.set(xscale="log", xlim=(self.floor, 10.0**end), ylim=(ROWS + 0.6, -0.7), yticks=[])
         ticks = [10.0**k for k in range(end - DECADES, end + 1, 2)]
         axes.xaxis.set_major_locator(FixedLocator(ticks))
@@ -162,7 +162,7 @@ class HumView:
         self.whole = axes.plot([], [], **ink.stroke(0).options(), zorder=3)[0]
         self.heaters = axes.plot([], [], **ink.stroke(1).options(), zorder=2)[0]
         self.here = _mark(axes, ink.IRON, "o", 7.0)
-        self.label = axes.text(0.98, 0.05, "", transform=axes.transAxes, ha="right", fontsize=7.5)
+        self.label = axes.text(0.98, 0.97, "", transform=axes.transAxes, ha="right", va="top", fontsize=7.5)
         self.null = [self.heaters, self.whole, self.here, self.label]
 
     @property
@@ -316,7 +316,7 @@ def hum(result: Hum | HumReport, before: Hum | None = None, *, balance: HumBalan
     >>> from tubekit.amp.hum import hum as hum_of
     >>> figure, axes, bars = plots.hum(hum_of(load_amp("teasel")))
     >>> axes[0].get_title(loc="left")
-    'Hum by source [dB, 0 = 1 W]: | largest path, ◇ before change'
+    'Hum by source, 0 dB = 1 W (| largest path)'
     """
     outcome = result.hum if isinstance(result, HumReport) else result
     sight = HumState(outcome, balance, _position(balance))

@@ -132,7 +132,7 @@ class ToneView:
         within = above.transAxes
         self.words = [
             above.text(x, y, "", transform=within, ha="right", va=side, fontsize=8)
-            for x, y, side in ((1.0, 1.015, "baseline"), (0.985, 0.96, "top"), (0.985, 0.905, "top"))
+            for x, y, side in ((0.985, 0.97, "top"), (0.985, 0.92, "top"), (0.985, 0.87, "top"))
         ]
         alarm: dict[str, Any] = {
             "transform": within,
