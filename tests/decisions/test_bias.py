@@ -46,6 +46,23 @@ def test_fixed_bias_gets_the_resistor_and_the_volts_that_cool_it() -> None:
     )
 
 
+def test_a_bias_pot_is_named_where_it_does_and_where_it_does_not() -> None:
+    """R44 adjusts this head's bias by little; with a hotter R45 it is enough, and is set first."""
+    cold = bias_report(amp("fixed-bias-head")).verdict
+    assert re.search(r"R45 \S+ kΩ \(V4 grid at -\S+ V\) \(R44 alone reaches 29 %\)", cold), cold
+    one = amp("fixed-bias-head").changed({"R45": "6.8k"})
+    place = re.search(r": R44 at (\d+) % of its travel", bias_report(one).verdict)
+    assert place, bias_report(one).verdict
+    assert bias_report(one.changed({"R44.position": float(place[1]) / 100})).verdict == "Leave it."
+
+
+def test_a_cold_stage_gets_the_resistor_that_warms_it() -> None:
+    cold = amp("reverb-tremolo").changed({"R87": "47k"})
+    found = re.search(r"cold \(weak, distorted\): R87 (\S+) kΩ", bias_report(cold).verdict)
+    assert found, bias_report(cold).verdict
+    assert 0.5 <= bias_report(cold.changed({"R87": f"{found[1]}k"})).tubes[0].share <= 0.7
+
+
 def test_other_types_are_power_tubes_solved_in_all_sockets() -> None:
     others = {one.type: one for one in bias_report(amp("teasel")).others}
     assert "6SJ7" not in others  # same base and heater, but a signal pentode

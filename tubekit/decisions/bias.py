@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tubekit.amp import Amp, AmpReport, analyze
-from tubekit.amp.parts import GROUND, Capacitor, Resistor, Tube, TwoTerminal
+from tubekit.amp.parts import GROUND, Capacitor, Potentiometer, Resistor, Tube, TwoTerminal
 from tubekit.amp.parts.tube_facts import TubeFacts, facts
 from tubekit.amp.readings import TubeReading
 from tubekit.amp.signal import signal_path
@@ -34,9 +34,12 @@ TIRED = 0.1
 """Share of its capacitance that a dried-out bypass capacitor has left (common practice, no source)."""
 BASS_HZ = 80.0
 """Where a tired bypass capacitor is heard [Hz]."""
-SEEN_DB, LEAST_A, FINE = 0.1, 0.02, "fine"
+SEEN_DB, SEEN_SHARE, LEAST_A, FINE = 0.1, 0.02, 0.02, "fine"
 COLD = 0.30
 """An output tube that idles below this share of its rating runs cold (common practice, no source)."""
+WARM = 0.50
+"""A cold tube is brought to at least this share of its rating (common practice, no source)."""
+CHECK_FIRST = "check heater, screen and bias voltage first"
 APART = 0.10
 """Tubes of one stage that idle farther apart than this, calculated with equal tubes, are named."""
 SHOWN = 5
@@ -137,12 +140,13 @@ class Bias(Printed):
             note="All other limits: substitutes.",
         )
         small = [(each.what, each.effect) for each in self.effects]
-        return [own, others, Table("Small faults of the bias", headed("fault", "what it does"), small)]
+        faults = Table("Small faults of the bias", headed("fault", "what it does"), small, key="faults")
+        return [own, others, *([faults] if small else [])]
 
     def short(self) -> list[Table]:
         """The tubes, small faults, then the types that suit best."""
-        own, others, small = self.tables()
-        return [own, small, replace(others, rows=others.rows[:SHOWN])]
+        own, others, *small = self.tables()
+        return [own, *small, replace(others, rows=others.rows[:SHOWN])]
 
 
 def bias_report(amp: Amp) -> Bias:
@@ -265,7 +269,6 @@ def _effects(report: AmpReport) -> Iterator[BiasEffect]:
             words = f"plate current {show(before.plate_a, 'A')} becomes {show(hot.plate_a, 'A')}"
             yield BiasEffect(f"{', '.join(higher)} {MORE_OHMS:g} Ω higher", f"{words} ({change:+.1f} %)")
     if not bypass:
-        yield BiasEffect("tired bypass capacitor", "none across a cathode resistor of this stage")
         return
     left = {one.designator: TIRED * float(np.max(one.farads)) for one in bypass}  # type: ignore[attr-defined]
     fault = f"{', '.join(left)} dried out to {100 * TIRED:.0f} %"
@@ -288,11 +291,12 @@ def _verdict(report: AmpReport, tubes: Sequence[IdleTube]) -> str:
     most = f"up to {show(hot.limit * hot.rated_w / hot.plate_v, 'A')} of plate current per tube"
     why = f"Change it because {hot.tube} dissipates {100 * hot.share:.0f} % of its rating"
     if hot.share > hot.limit:
-        return f"{why}: {_remedy(report, tubes)}{most}."
+        remedy = _remedy(report, tubes) or "set the bias more negative, "
+        return f"{why}: {remedy}{most}."
     if apart > APART:
         return f"Change it because the tubes idle {100 * apart:.0f} % apart even if they are equal."
     if hot.share < COLD:
-        return f"{why}, which is cold (weak, distorted): check heater, screen and bias voltage."
+        return f"{why}, which is cold (weak, distorted): {_remedy(report, tubes, True)}{CHECK_FIRST}."
     return "Leave it."
 
 
@@ -308,37 +312,73 @@ def _bias_resistors(report: AmpReport) -> list[Resistor]:
     return found
 
 
-def _remedy(report: AmpReport, tubes: Sequence[IdleTube]) -> str:
-    """The next larger cathode or bias resistor that does, as far as there is one."""
-    fixed = any(one.bias != "cathode" for one in tubes)
-    if fixed:
+def _bias_pots(report: AmpReport) -> list[Potentiometer]:
+    """Controls in the bias supply: every node of them is negative."""
+    volts = report.solved.state.mean
+    return [
+        part for part in report.amp.parts.values()
+        if isinstance(part, Potentiometer) and any(np.max(volts(n)) < -LEAST_BIAS_V for n in part.nodes)
+        and all(n == GROUND or np.max(volts(n)) < -LEAST_BIAS_V for n in part.nodes)
+    ]  # fmt: skip
+
+
+def _remedy(report: AmpReport, tubes: Sequence[IdleTube], warmer: bool = False) -> str:
+    """The bias pot and its setting, else the next cathode or bias resistor that does; '' where none does."""
+    if any(one.bias != "cathode" for one in tubes):
+        words = ""
+        for pot in _bias_pots(report):
+            now = float(np.max(pot.position))
+            places = sorted(np.linspace(0.0, 1.0, 21).round(2), key=lambda x: abs(x - now))
+            found = _brought(report, [f"{pot.designator}.position"], places, warmer)
+            if found is not None and found.good:
+                return f"{pot.designator} at {100 * found.value:.0f} % of its travel{found.grid}, "
+            if found is not None and abs(found.share - max(one.share for one in tubes)) > SEEN_SHARE:
+                words = f" ({pot.designator} alone reaches {100 * found.share:.0f} %)"
         for part in _bias_resistors(report):
-            found = _cooler(report, [part])
-            if found is not None:
-                value, volts = found
-                grid = f"{tubes[0].tube} grid at {show(volts, 'V')}"
-                return f"{part.designator} {mark(value, 'ohm')} ({grid}), "
-        return "set the bias more negative, "
+            found = _brought(report, [part.designator], _next_values(part, warmer), warmer)
+            if found is not None and found.good:
+                return f"{part.designator} {mark(found.value, 'ohm')}{found.grid}{words}, "
+        return ""
     resistors = _cathode_parts(report, Resistor)
     if not resistors:
-        return "set the bias more negative, "
-    found = _cooler(report, resistors)
-    names = ", ".join(one.designator for one in resistors)
-    if found is not None:
-        return f"{names} {mark(found[0], 'ohm')}, "
+        return ""
+    names = [one.designator for one in resistors]
+    found = _brought(report, names, _next_values(resistors[0], warmer), warmer)
+    if found is not None and found.good:
+        return f"{', '.join(names)} {mark(found.value, 'ohm')}, "
     most = RESISTORS * float(np.max(resistors[0].ohms))  # type: ignore[attr-defined]
-    return f"{names} up to {mark(most, 'ohm')} does not cool it, lower B+, "
+    return "" if warmer else f"{', '.join(names)} up to {mark(most, 'ohm')} does not cool it, lower B+, "
 
 
-def _cooler(report: AmpReport, resistors: Sequence[TwoTerminal]) -> tuple[float, float] | None:
-    """The next larger value that cools every tube enough, and the first tube's grid to ground [V]."""
-    ohms = float(np.max(resistors[0].ohms))  # type: ignore[attr-defined]
-    values = [float(x) for x in series_values("E24", 1.01 * ohms, RESISTORS * ohms)]
-    after = _solved(report, {one.designator: values for one in resistors})
+def _next_values(part: TwoTerminal, warmer: bool) -> list[float]:
+    """Values of a resistor that give less current (or more, where `warmer`), the next first."""
+    ohms = float(np.max(part.ohms))  # type: ignore[attr-defined]
+    ends = (ohms / RESISTORS**2, 0.99 * ohms) if warmer else (1.01 * ohms, RESISTORS * ohms)
+    return [float(x) for x in series_values("E24", *ends)][:: -1 if warmer else 1]
+
+
+@dataclass(frozen=True)
+class _Found:
+    """A setting of the bias: its value, the hottest tube's share of its rating, whether that is right."""
+
+    value: float
+    share: float
+    good: bool
+    grid: str
+
+
+def _brought(report: AmpReport, keys: Sequence[str], values: Sequence[float], warmer: bool) -> _Found | None:
+    """The first value that brings every tube to where it should idle, else the one that comes nearest."""
+    after = _solved(report, {key: list(values) for key in keys}) if values else None
     if after is None:
         return None
-    grid = np.broadcast_to(after.solved.state.mean(output_sections(report.amp)[0].grid), len(values))
-    for value, hot, volts in zip(values, _members(after), grid, strict=False):
-        if hot.share <= hot.limit:
-            return value, float(volts)
-    return None
+    section = output_sections(report.amp)[0]
+    grid = np.broadcast_to(after.solved.state.mean(section.grid), len(values))
+    least = WARM if warmer else 0.0
+    found = [
+        _Found(float(value), one.share, least <= one.share <= one.limit,
+               f" ({section.name} grid at {show(volts, 'V')})")
+        for value, one, volts in zip(values, _members(after), grid, strict=False)
+    ]  # fmt: skip
+    nearest = (max if warmer else min)(found, key=lambda one: one.share)
+    return next((one for one in found if one.good), nearest)
