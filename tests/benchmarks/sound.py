@@ -16,8 +16,8 @@ from tests.amps import EVERY, amp
 from tests.analyses.test_audio import by_scipy, db, played, sine
 from tests.say import say
 from tubekit.amp.signal_order import output_sections
-from tubekit.amp.signal_view import GENERATOR, SignalView, signal_view
-from tubekit.amp.sound import _ready
+from tubekit.amp.signal_view import GENERATOR
+from tubekit.amp.sound import Ready
 from tubekit.analyses.audio import Played, play
 from tubekit.analyses.signals import resampled
 from tubekit.errors import TubekitError
@@ -30,8 +30,8 @@ class Bench:
     """One amp, ready to be played at any rate."""
 
     def __init__(self, name: str) -> None:
-        self.view: SignalView = signal_view(amp(name))
-        self.circuit, self.start = _ready(self.view)
+        ready = Ready.of(amp(name))
+        self.view, self.circuit, self.start = ready.view, ready.circuit, ready.start
         self.ends = (self.view.output.a, self.view.output.b)
 
     def play(self, drive: np.ndarray, more: int, every: int = 1) -> Played:

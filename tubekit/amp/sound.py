@@ -80,6 +80,9 @@ class AmpSound(Printed):
     cathodes: tuple[NodePlayed, ...] = ()
     played: Played = field(repr=False, kw_only=True)
     view: SignalView = field(repr=False, kw_only=True)
+    tone: Array = field(repr=False, kw_only=True)
+    """Harmonics of a steady 1 kHz sine of `tone_v` peak, from 0 on, as phasors [V]."""
+    tone_v: float = field(repr=False, kw_only=True)
 
     json_keys = (
         "amp=amp.title", "output", "rate_hz", "rms_v", "peak_v", "thd_percent", "tubes", "rails", "cathodes",
@@ -143,52 +146,77 @@ def play_amp(
     >>> len(result.volts), bool(result.rms_v < 0.1)
     (480, True)
     """
-    if amp.batch is not None:
-        raise ChangeError("only one amp is played at a time", where=amp.name, fix="Take one with member(0)")
-    view = signal_view(amp, jack=jack)
-    refuse_unstable(amp, view.stability)
-    circuit, start = _ready(view)
-    more = -(-STEPS_HZ // rate_hz)
-    every = max(1, round(rate_hz * more / (CYCLE_PARTS * amp.mains_hz)))
+    return Ready.of(amp, jack=jack).play(signal_v, rate_hz, progress=progress)
 
-    def heard(signal: Array, report: Callable[[float], None] | None = None) -> Played:
-        fine = resampled(np.asarray(signal, float), rate_hz, rate_hz * more)
+
+@dataclass(frozen=True, eq=False)
+class Ready:
+    """An amp that idles, ready to be played: its circuit with strays and generator, its state on the line."""
+
+    view: SignalView
+    circuit: Circuit
+    start: MainsState
+
+    @classmethod
+    def of(cls, amp: Amp, *, jack: str | None = None) -> Ready:
+        """Solve an amp; see `play_amp`."""
+        if amp.batch is not None:
+            raise ChangeError(
+                "only one amp is played at a time", where=amp.name, fix="Take one with member(0)"
+            )
+        view = signal_view(amp, jack=jack)
+        refuse_unstable(amp, view.stability)
+        solved = view.solved
+        circuit = solved.built.circuit.with_parts(
+            *signal_strays(view.amp), *generator(view.jack, 0.0, view.source_ohms, view.blocked)
+        )
+        return cls(view, circuit, solve_circuit(circuit, view.amp, solved.state))
+
+    def heard(self, signal_v: Array, rate_hz: int, progress: Callable[[float], None] | None = None) -> Played:
+        """A signal played at twice its samples or more."""
+        more = -(-STEPS_HZ // rate_hz)
+        fine = resampled(np.asarray(signal_v, float), rate_hz, rate_hz * more)
+        every = max(1, round(rate_hz * more / (CYCLE_PARTS * self.view.amp.mains_hz)))
+        output = self.view.output
         return play(
-            circuit, fine, rate_hz * more, source=GENERATOR, outputs=[(view.output.a, view.output.b)],
-            start=start, every=every, progress=None if report is None else lambda share, _: report(share),
+            self.circuit, fine, rate_hz * more, source=GENERATOR, outputs=[(output.a, output.b)],
+            start=self.start, every=every,
+            progress=None if progress is None else lambda share, _: progress(share),
         )  # fmt: skip
 
-    played = heard(signal_v, progress)
-    volts = resampled(played.outputs[:, 0], rate_hz * more, rate_hz)[: len(signal_v)]
-    peak = float(np.abs(signal_v).max(initial=0.0))
-    rms = float(np.std(volts)) if len(volts) else 0.0
-    thd = _distortion(heard, peak, rate_hz) if peak > 0.0 else float("nan")
-    watched = tuple(one.name for one in output_sections(view.amp))
-    return AmpSound(
-        view.amp, view.output.designator, volts, rate_hz, rms, float(np.abs(volts).max(initial=0.0)), thd,
-        tuple(_tube(name, played, start, rate_hz * more / every) for name in watched),
-        tuple(_rails(view, played, start)), tuple(_cathodes(view, played, start, watched)),
-        played=played, view=view,
-    )  # fmt: skip
+    def play(
+        self, signal_v: Array, rate_hz: int, *, progress: Callable[[float], None] | None = None
+    ) -> AmpSound:
+        """A signal played, and read; see `play_amp`."""
+        view, start = self.view, self.start
+        played = self.heard(signal_v, rate_hz, progress)
+        volts = resampled(played.outputs[:, 0], round(played.rate_hz), rate_hz)[: len(signal_v)]
+        peak = float(np.abs(signal_v).max(initial=0.0))
+        tone = self._tone(peak, rate_hz) if peak > 0.0 else np.zeros(1)
+        watched = tuple(one.name for one in output_sections(view.amp))
+        return AmpSound(
+            view.amp, view.output.designator, volts, rate_hz,
+            float(np.std(volts)) if len(volts) else 0.0, float(np.abs(volts).max(initial=0.0)), _thd(tone),
+            tuple(_tube(name, played, start) for name in watched),
+            tuple(_rails(view, played, start)), tuple(_cathodes(view, played, start, watched)),
+            played=played, view=view, tone=tone, tone_v=peak,
+        )  # fmt: skip
+
+    def _tone(self, peak: float, rate: int) -> Array:
+        """Harmonics of a steady 1 kHz sine of this peak, from 0 on, as phasors [V]."""
+        count = round(TONE_CYCLES / TONE_HZ * rate)
+        time = np.arange(1, round(TONE_S * rate) + count + 1) / rate
+        played = self.heard(peak * np.sin(2 * np.pi * TONE_HZ * time), rate)
+        volts = resampled(played.outputs[:, 0], round(played.rate_hz), rate)[len(time) - count : len(time)]
+        return np.asarray(np.fft.rfft(volts)[::TONE_CYCLES][: HARMONICS + 1] * 2.0 / count)
 
 
-def _ready(view: SignalView) -> tuple[Circuit, MainsState]:
-    """The amp with strays and generator, and its steady state on the line."""
-    solved = view.solved
-    circuit = solved.built.circuit.with_parts(
-        *signal_strays(view.amp), *generator(view.jack, 0.0, view.source_ohms, view.blocked)
-    )
-    return circuit, solve_circuit(circuit, view.amp, solved.state)
-
-
-def _distortion(heard: Callable[[Array], Played], peak: float, rate: int) -> float:
-    """THD of a sine of this peak, by whole cycles once it is steady [%]."""
-    count = round(TONE_CYCLES / TONE_HZ * rate)
-    time = np.arange(1, round(TONE_S * rate) + count + 1) / rate
-    played = heard(peak * np.sin(2 * np.pi * TONE_HZ * time))
-    volts = resampled(played.outputs[:, 0], round(played.rate_hz), rate)[len(time) - count : len(time)]
-    lines = np.abs(np.fft.rfft(volts))[TONE_CYCLES::TONE_CYCLES][:HARMONICS]
-    return float(100.0 * np.sqrt(np.square(lines[1:]).sum()) / lines[0]) if lines[0] > 0.0 else float("nan")
+def _thd(tone: Array) -> float:
+    """Harmonics against the first [%]; NaN where nothing comes out."""
+    lines = np.abs(tone[1:])
+    if not (len(lines) and lines[0] > 0.0):
+        return float("nan")
+    return float(100.0 * np.sqrt(np.square(lines[1:]).sum()) / lines[0])
 
 
 @cache
@@ -218,12 +246,16 @@ def meter(values: Array, idle: float, rate_hz: float) -> Array:
     return np.asarray(idle + scipy.signal.lfilter(over, under, values - idle))
 
 
-def _tube(name: str, played: Played, start: MainsState, rate: float) -> TubePlayed:
+def metered(name: str, lead: str, played: Played, idle: float) -> Array:
+    """What a moving-coil meter in a tube's lead shows at the times of `played.run`, (K,) [A]."""
+    return meter(played.run.current(name, lead), idle, played.rate_hz / played.every)
+
+
+def _tube(name: str, played: Played, start: MainsState) -> TubePlayed:
     shown = []
     for lead in ("cathode", "plate"):
         idle = float(np.ravel(start.operating_point.current(name, lead))[0])
-        values = meter(played.run.current(name, lead), idle, rate)
-        shown += [idle, float(values.max(initial=idle))]
+        shown += [idle, float(metered(name, lead, played, idle).max(initial=idle))]
     return TubePlayed(name, *shown)
 
 

@@ -340,7 +340,7 @@ def compiled() -> Callable[..., int]:
         register_jitable(error_model="numpy")(flow)
     for sums in (product, off_balance):
         register_jitable(error_model="numpy", fastmath={"reassoc", "contract"})(sums)
-    result: Callable[..., int] = numba.njit(cache=True, error_model="numpy")(_stamped(_stamp()))
+    result: Callable[..., int] = numba.njit(cache=True, nogil=True, error_model="numpy")(_stamped(_stamp()))
     return result
 
 

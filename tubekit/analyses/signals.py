@@ -147,7 +147,8 @@ def matched(sounds: list[Array]) -> tuple[list[Array], list[float]]:
     >>> [each.round(2).tolist() for each in matched([loud, loud / 10])[0]]
     [[0.89, -0.89], [0.89, -0.89]]
     """
-    sizes = [float(np.sqrt(np.mean(np.square(each)))) if len(each) else 0.0 for each in sounds]
+    heard = min(map(len, sounds), default=0)  # where one was stopped sooner
+    sizes = [float(np.sqrt(np.mean(np.square(each[:heard])))) if heard else 0.0 for each in sounds]
     even = [each / size if size > 0.0 else each for each, size in zip(sounds, sizes, strict=True)]
     peak = max((float(np.abs(each).max(initial=0.0)) for each in even), default=0.0)
     gain = FULL_SCALE / peak if peak > 0.0 else 1.0
@@ -155,14 +156,18 @@ def matched(sounds: list[Array]) -> tuple[list[Array], list[float]]:
     return [gain * each for each in even], moved
 
 
+def wav(sound: Array, rate: int) -> bytes:
+    """A WAV file of 16 bits."""
+    file = io.BytesIO()
+    scipy.io.wavfile.write(file, rate, np.round(np.clip(sound, -1.0, 1.0) * 32767.0).astype(np.int16))
+    return file.getvalue()
+
+
 def write_sound(path: Path, sound: Array, rate: int, *, overwrite: bool = False) -> None:
-    """A WAV file of 16 bits, whole or not at all.
+    """A WAV file, whole or not at all.
 
     Raises
     ------
     RecordError : the file is there already, or cannot be written.
     """
-    file = io.BytesIO()
-    levels = np.round(np.clip(sound, -1.0, 1.0) * 32767.0).astype(np.int16)
-    scipy.io.wavfile.write(file, rate, levels)
-    write_whole(path, file.getvalue(), overwrite=overwrite)
+    write_whole(path, wav(sound, rate), overwrite=overwrite)

@@ -100,21 +100,14 @@ class _Left:
     """Share done and time left in the terminal, where one looks on."""
 
     def __init__(self) -> None:
-        self.begun: dict[str, float] = {}
+        self.begun = time.monotonic()
 
-    def __call__(self, what: str, share: float) -> None:
-        now = time.monotonic()
-        since = self.begun.setdefault(what, now)
-        if not sys.stderr.isatty() or share <= 0.0:
-            return
-        left = (now - since) * (1.0 - share) / share
-        end = "\n" if share >= 1.0 else ""
-        print(
-            f"\rplaying {what}: {100 * share:3.0f} %, {left:3.0f} s left",
-            end=end,
-            file=sys.stderr,
-            flush=True,
-        )
+    def __call__(self, share: float) -> None:
+        if sys.stderr.isatty() and share > 0.0:
+            left = (time.monotonic() - self.begun) * (1.0 - share) / share
+            end = "\n" if share >= 1.0 else ""
+            words = f"\rplaying: {100 * share:3.0f} %, {left:3.0f} s left"
+            print(words, end=end, file=sys.stderr, flush=True)
 
 
 _JACK = {

@@ -3,26 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
+from threading import Event
 
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.sound import METER_S, AmpSound, play_amp
+from tubekit.amp.sound import METER_S, AmpSound, Ready
+from tubekit.analyses import audio_kernel
 from tubekit.analyses.signals import KINDS, RATE_HZ, matched, read_sound, write_sound
+from tubekit.circuit.newton import on_one_core
 from tubekit.errors import ChangeError, near_matches
 from tubekit.files import already_there, found, is_there
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
 
 Array = np.ndarray
-Progress = Callable[[str, float], None]
-"""Called with what is playing and the share of it that is done."""
+Progress = Callable[[float], None]
+"""Called with the share that is done; a KeyboardInterrupt from it ends all and keeps what is done."""
 LEVEL_V, NOTE_HZ, SECONDS = 0.1, 110.0, 2.0
 """A plucked string into a guitar amp [V peak], its pitch [Hz] and how long it is heard [s]; common practice,
 no source."""
-LONGEST_S = 60.0
+LONGEST_S, LOOK_S = 60.0, 0.2
 BEFORE, AFTER = "before", "after"
 
 
@@ -217,7 +222,7 @@ def listen(
     overwrite
         Whether files of the same name may be replaced.
     progress
-        Called with what is playing and the share of it that is done.
+        Called with the share that is done; a KeyboardInterrupt from it, or Ctrl-C, keeps what is done.
 
     Returns
     -------
@@ -247,13 +252,54 @@ def listen(
     for place in places:
         if not overwrite and is_there(place):
             raise already_there(place)
-    sounds = {}
-    for name, one in amps.items():
-        told = None if progress is None else lambda share, name=name: progress(name, share)
-        sounds[name] = play_amp(one, chosen.volts, chosen.rate_hz, jack=jack, progress=told)
+    sounds = play_all(amps, chosen, jack=jack, progress=progress)
     even, gains = matched([sound.volts for sound in sounds.values()])
     for place, each in zip(places, even, strict=False):
         write_sound(place, each, chosen.rate_hz, overwrite=overwrite)
     return Listening(
         sounds[AFTER], sounds.get(BEFORE), chosen, tuple(map(str, places)), tuple(gains) if places else ()
     )
+
+
+@on_one_core
+def play_all(
+    amps: Mapping[str, Amp], what: Signal, *, jack: str | None = None, progress: Progress | None = None
+) -> dict[str, AmpSound]:
+    """Play one signal through several amps at the same time; see `listen`.
+
+    Examples
+    --------
+    >>> from tubekit import load_amp
+    >>> sounds = play_all({"a": load_amp("vetch")}, signal("step", level_v=0.0, seconds=0.02))
+    >>> len(sounds["a"].volts)
+    960
+    """
+    ready = {name: Ready.of(one, jack=jack) for name, one in amps.items()}
+    if audio_kernel.installed():
+        audio_kernel.compiled()  # once, before both ask for it
+    stopped, shares = Event(), dict.fromkeys(ready, 0.0)
+
+    def tell(name: str, share: float) -> None:
+        shares[name] = share
+        try:
+            if progress is not None and not stopped.is_set():
+                progress(sum(shares.values()) / len(shares))
+        except KeyboardInterrupt:
+            stopped.set()
+        if stopped.is_set():
+            raise KeyboardInterrupt
+
+    with ThreadPoolExecutor(len(ready)) as pool:
+        playing = {
+            name: pool.submit(one.play, what.volts, what.rate_hz, progress=partial(tell, name))
+            for name, one in ready.items()
+        }
+        try:  # a wait without an end does not hear Ctrl-C everywhere
+            while not any(job.done() and job.exception() for job in playing.values()):
+                if not wait(playing.values(), LOOK_S).not_done:
+                    break
+        except KeyboardInterrupt:
+            pass
+        if not all(job.done() for job in playing.values()):
+            stopped.set()
+        return {name: job.result() for name, job in playing.items()}
