@@ -12,11 +12,11 @@ from PIL import Image
 
 from tubekit.amp import Amp, load_amp
 from tubekit.errors import RecordError
-from tubekit.panels import cathode_bias, hum, load_line, part_swap, supply, tone
+from tubekit.panels import cathode_bias, hum, listen, load_line, part_swap, supply, tone
 from tubekit.panels.export_files import write_new
 from tubekit.panels.layout import WORDS
 
-ABOUT_AMPS = {"part-swap": part_swap, "tone": tone, "hum": hum, "supply": supply}
+ABOUT_AMPS = {"part-swap": part_swap, "tone": tone, "hum": hum, "listen": listen, "supply": supply}
 STAGES = {"6V6GT-load-line": load_line, "12AX7-cathode-bias": cathode_bias}
 
 

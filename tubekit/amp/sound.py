@@ -92,6 +92,20 @@ class AmpSound(Printed):
         """Level and distortion."""
         return f"{self.amp.title}: {self.rms_v:.3g} V RMS at {self.output}, {self.peak_v:.3g} V peak"
 
+    def shown(self, section: str, lead: str) -> Array:
+        """What a moving-coil meter in a tube's lead shows, at the times of `played.run` (K,) [A]."""
+        known = {one.section: one for one in self.tubes}[section]
+        idle = known.plate_idle_a if lead == "plate" else known.cathode_idle_a
+        return metered(section, lead, self.played, idle)
+
+    def smooth(self, node: str) -> tuple[Array, Array]:
+        """Times [s] and change from idle of a node's voltage as means over a line cycle [V]."""
+        idle = {one.node: one.idle_v for one in (*self.rails, *self.cathodes)}[node]
+        means = _means(self.played.run.volts(node))
+        time = self.played.run.time
+        late = len(time) - len(means)
+        return time[late // 2 : len(time) - (late - late // 2)], means - idle
+
     def tables(self) -> list[Table]:
         """Tubes, rails and cathodes."""
         return [
@@ -279,8 +293,12 @@ def _node(
     place: str, node: str, played: Played, start: MainsState, end: Callable[[Array], np.intp]
 ) -> NodePlayed:
     """Idle, and the lowest or highest mean over a line cycle."""
-    idle, volts = float(start.mean(node)[0]), played.run.volts(node)
+    idle, means = float(start.mean(node)[0]), _means(played.run.volts(node))
+    return NodePlayed(place, node, idle, float(means[end(np.abs(means))]) if len(means) else idle)
+
+
+def _means(volts: Array) -> Array:
+    """Means over a line cycle about each moment that has a whole one."""
     if len(volts) < CYCLE_PARTS:
-        return NodePlayed(place, node, idle, idle)
-    means = np.convolve(volts, np.full(CYCLE_PARTS, 1.0 / CYCLE_PARTS), "valid")
-    return NodePlayed(place, node, idle, float(means[end(np.abs(means))]))
+        return np.empty(0)
+    return np.convolve(volts, np.full(CYCLE_PARTS, 1.0 / CYCLE_PARTS), "valid")

@@ -289,7 +289,7 @@ def play_all(
         if stopped.is_set():
             raise KeyboardInterrupt
 
-    with ThreadPoolExecutor(len(ready)) as pool:
+    with ThreadPoolExecutor(max(1, len(ready))) as pool:
         playing = {
             name: pool.submit(one.play, what.volts, what.rate_hz, progress=partial(tell, name))
             for name, one in ready.items()

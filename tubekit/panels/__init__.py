@@ -12,6 +12,7 @@ _HOMES = {
     "job_panel": ("JobPanel", "job"),
     "hunt_page": ("HuntPage",),
     "lesson_page": ("LessonPage",),
+    "listen_panel": ("ListenPanel", "listen"),
     "lessons": ("lesson", "lesson_picture", "my_progress"),
     "load_line_panel": ("LoadLinePanel", "load_line"),
     "part_swap_panel": ("PartSwap", "part_swap"),

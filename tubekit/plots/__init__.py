@@ -14,6 +14,7 @@ _HOMES = {
     "ink": ("Drawing",),
     "fit_residuals": ("residuals",),
     "hum_view": ("hum",),
+    "listen_view": ("listen",),
     "load_line_view": ("load_line",),
     "ratings": ("ratings",),
     "schematics": ("schematic", "schematic_pages", "schematic_sections", "schematic_table"),
