@@ -202,12 +202,27 @@ def test_a_kind_that_does_not_fit_is_refused(given, error, words):
         fit_tube(triode_points(), **given)
 
 
+def test_exact_points_have_no_interval_of_zero_width():
+    """Points on one grid voltage show no mu: it is held, and what is fitted has a width."""
+    plate = np.linspace(100.0, 350.0, 6)
+    measured = tube("12AX7").at(plate=plate, grid=np.full(6, -1.0)).plate_a
+    fit = fit_tube({"plate_v": plate, "grid_v": [-1.0] * 6, "plate_a": measured}, like="12AX7")
+    states = {each.name: each for each in fit.parameters}
+    assert states["mu"].state == OPEN
+    assert all(
+        each.high - each.low > 1e-3 * abs(each.value) for each in fit.parameters if each.state == FITTED
+    )
+
+
 def test_points_that_cannot_give_a_law_are_refused(tmp_path):
     few = {name: values[:3] for name, values in triode_points().items()}
-    with pytest.raises(InputError, match="has 3 points, too few"):
+    with pytest.raises(InputError, match="has 3 distinct points"):
         fit_tube(few, kind="triode")
+    same = {name: list(values[:3]) * 5 for name, values in triode_points().items()}
+    with pytest.raises(InputError, match="has 3 distinct points"):
+        fit_tube(same, kind="triode")
     dark = triode_points() | {"plate_ma": np.zeros(len(triode_points()["plate_v"]))}
-    with pytest.raises(InputError, match="too few with current"):
+    with pytest.raises(InputError, match="has 0 distinct points with current, too few"):
         fit_tube(dark, kind="triode")
     with pytest.raises(InputError, match="a triode has no screen"):
         fit_tube(pentode_points(), kind="triode")

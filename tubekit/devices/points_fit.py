@@ -30,6 +30,10 @@ METER, FLOOR = 0.02, 0.004
 """Error that a point is taken to have, of itself and of the largest: weighs small currents against
 large ones (common practice, no source)."""
 CONFIDENCE = 0.95
+FINEST = 0.05
+"""Smallest error of a point, as a share of METER and FLOOR: the last of three digits. Points that a law gave
+would otherwise have intervals of no width."""
+UNSEEN = 1e-9
 OPEN_FROM = 0.4
 """Half an interval from which a parameter counts as open: of its logarithm, or of three usual widths."""
 LEAST_POINTS = 4
@@ -54,12 +58,14 @@ def fit_points(kind: type[GridLaw], points: Points, model: Tube | None, record: 
     ------
     InputError : too few points with current.
     """
-    if points.count < LEAST_POINTS or not points.plate_a.max() > 0.0:
-        problem = f"has {points.count} points, too few with current to fit"
+    voltages = [v for v in (points.plate_v, points.screen_v, points.grid_v) if v is not None]
+    distinct = len(np.unique(np.stack(voltages, axis=-1)[points.plate_a > 0.0], axis=0))
+    if distinct < LEAST_POINTS:
+        problem = f"has {distinct} distinct points with current, too few to fit"
         raise InputError(
             problem, where=points.source, fix="Measure a dozen points, at three or more grid voltages"
         )
-    fit = _Fit(kind, points, model)
+    fit = _Fit(kind, points, model, distinct)
     while True:
         best = fit.best()
         half, stuck = fit.intervals(best.x)
@@ -72,7 +78,7 @@ def fit_points(kind: type[GridLaw], points: Points, model: Tube | None, record: 
 class _Fit:
     """Free and held parameters against points; several sets of parameters (P, k) at once."""
 
-    def __init__(self, kind: type[GridLaw], points: Points, model: Tube | None) -> None:
+    def __init__(self, kind: type[GridLaw], points: Points, model: Tube | None, distinct: int) -> None:
         self.kind, self.points, self.ranges = kind, points, RANGES[kind]
         p = points
         self.v = np.stack([v for v in (p.plate_v, p.screen_v, p.grid_v) if v is not None], axis=-1)
@@ -85,7 +91,7 @@ class _Fit:
         self.assumed = {name: self.usual[name] for name in (*_ASSUMED, "gate", *unseen)}
         self.open: dict[str, float] = {}
         for name in _FIRST_TO_GO:
-            if self.wanted.size <= len(self.free) + 1 and name in self.free:
+            if distinct * self.wanted.shape[1] <= len(self.free) + 1 and name in self.free:
                 self.hold(name)
 
     @property
@@ -151,8 +157,12 @@ class _Fit:
         stuck = (x - low < near) | (high - x < near)
         slopes, off = self.slopes(x)[:, ~stuck], self.off(x)
         freedom = max(1, off.size - int(np.sum(~stuck)))
-        scatter = max(float(off @ off) / freedom, 1e-12)
-        spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(slopes.T @ slopes)), 0.0) * scatter)
+        scatter = max(float(off @ off) / freedom, FINEST**2)
+        length = np.maximum(np.linalg.norm(slopes, axis=0), 1e-30)
+        _, size, ways = np.linalg.svd(slopes / length, full_matrices=False)
+        # A way that no point sees would have no width in a pseudoinverse; here it has a very large one.
+        variance = np.sum(np.square(ways / np.maximum(size, UNSEEN * size.max(initial=1.0))[:, None]), axis=0)
+        spread = np.sqrt(variance * scatter) / length
         half = np.full(x.size, np.nan)
         half[~stuck] = spread * float(scipy.special.stdtrit(freedom, 0.5 + 0.5 * CONFIDENCE))
         return half, stuck
