@@ -14,7 +14,9 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import nbformat
 import pytest
@@ -27,6 +29,7 @@ from tornado.websocket import WebSocketHandler, websocket_connect
 
 from tubekit.errors import InputError
 from tubekit.pages import server
+from tubekit.pages.limits import MOST_KERNELS, TRIES, to_release, without_key
 from tubekit.pages.server import Wanted, caution, new_key, settings
 from tubekit.setup.bootstrap import extras_for
 
@@ -95,6 +98,21 @@ async def _held_up(pings: dict[str, int], seconds: float) -> None:
     listening.stop()
     link.close()
     assert cut == []
+
+
+def test_one_kernel_too_many_takes_the_page_left_longest() -> None:
+    now = datetime(2026, 1, 1, tzinfo=UTC)
+    kernels = {
+        f"k{age}": SimpleNamespace(last_activity=now - timedelta(seconds=100 * age), execution_state="idle")
+        for age in range(MOST_KERNELS)
+    }
+    links = dict.fromkeys(kernels, 1)
+    assert to_release(kernels, links, now) == [f"k{MOST_KERNELS - 1}"]
+    assert to_release(kernels, links | {"k3": 0}, now) == ["k3"]
+    kernels[f"k{MOST_KERNELS - 1}"].execution_state = "busy"
+    assert to_release(kernels, links, now) == [f"k{MOST_KERNELS - 2}"]
+    del kernels["k1"]
+    assert to_release(kernels, links, now) == []
 
 
 # ---- a server of its own
@@ -172,6 +190,18 @@ def test_files_are_not_given_out(served, place: str) -> None:
 def test_another_machines_name_does_not_get_in_with_a_wrong_key(served) -> None:
     _, arrived, _ = ask(f"{served[0]}/?token={new_key()}")
     assert "/login" in arrived
+
+
+def test_an_address_that_guesses_keys_has_to_wait(served) -> None:
+    for _ in range(TRIES):
+        ask(f"{served[0]}/?token={new_key()}")
+    assert "/login" in ask(f"{served[0]}/?token={served[1]}")[1]
+
+
+def test_no_key_in_what_is_logged() -> None:
+    record = logging.LogRecord("x", 40, "x", 1, "%d GET %s", (500, "/?token=abcd-efgh&next=1"), None)
+    assert without_key(record)
+    assert record.getMessage() == "500 GET /?token=…&next=1"
 
 
 def test_ctrl_c_ends_it_without_a_traceback(served) -> None:

@@ -8,6 +8,7 @@ with no network.
 from __future__ import annotations
 
 import contextlib
+import logging
 import os
 import secrets
 import socket
@@ -21,10 +22,12 @@ from typing import Any
 from urllib.parse import quote
 
 from jinja2 import ChoiceLoader, FileSystemLoader
+from jupyter_server.utils import ensure_async
 from nbformat import NotebookNode
 from traitlets.config import Config
 from voila.app import Voila
 
+from tubekit.pages.limits import KeyGuard, make_room, without_key
 from tubekit.pages.wording import heading_of, question_of, without_checks, without_menu
 from tubekit.setup.lab import WORKBENCH, workbench
 from tubekit.text import CAUTION
@@ -91,8 +94,12 @@ class Pages(Voila):
         for name in ("voila_jinja2_env", "jinja2_env"):
             settings[name].loader = ChoiceLoader([own, settings[name].loader])
         settings["voila_jinja2_env"].globals.update(pages_under=self._pages_under, caution=CAUTION)
-        self.kernel_manager.start_kernel = partial(self.kernel_manager.start_kernel, extra_arguments=QUIET)
+        self.kernel_manager.start_kernel = partial(self._start_kernel, self.kernel_manager.start_kernel)
         return settings
+
+    async def _start_kernel(self, start: Callable[..., Any], *args: Any, **options: Any) -> Any:
+        await make_room(self.kernel_manager)
+        return await ensure_async(start(*args, extra_arguments=QUIET, **options))
 
     def _pages_under(self, folder: str) -> list[tuple[str, str]]:
         """Paths and questions of the notebooks in a folder of the root."""
@@ -159,6 +166,7 @@ def settings(wanted: Wanted) -> Config:
     config.Voila.ip = "0.0.0.0" if wanted.lan else "127.0.0.1"  # noqa: S104 - only when asked, with a key
     config.Voila.port = wanted.port
     config.Voila.token = new_key()
+    config.Voila.identity_provider_class = KeyGuard
     config.Voila.root_dir = str(wanted.folder)
     config.Voila.log_level = "ERROR"
     config.Voila.open_browser = True  # it then calls launch_browser, which does as `browser` says
@@ -187,4 +195,6 @@ def serve(wanted: Wanted, say: Callable[[str], None]) -> None:
     os.environ[WORKBENCH] = workbench(wanted.folder)
     pages = Pages(wanted, say, config=settings(wanted))
     pages.initialize([])
+    for name in ("tornado.access", "tornado.application", "tornado.general", pages.log.name):
+        logging.getLogger(name).addFilter(without_key)
     pages.start()

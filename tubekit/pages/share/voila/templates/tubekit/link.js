@@ -31,7 +31,8 @@
         if (leaving || links.size) return;
         lost = true;
         say("Connection to the server lost: what you see may be old. Trying again … "
-          + "If this stays for a minute, reload the page; it then begins anew.");
+          + "If this stays for a minute, reload the page; it then starts over. "
+          + "(When many pages are open, the one left longest is closed.)");
       });
     }
   };
