@@ -20,6 +20,7 @@ import tubekit
 from tests.amps import FILES, amp, solved
 from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.amp.dangers import LIVE_CHASSIS
+from tubekit.amp.discharge import discharge
 from tubekit.amp.load import load_amp
 from tubekit.bench.chassis_diff import chassis_diff
 from tubekit.cli.main import main
@@ -194,3 +195,22 @@ def test_an_open_rectifier_gives_no_b_plus_and_a_pulled_tube_no_row() -> None:
     assert swap(one, {"V6": "pulled"}).moved.rows
     with pytest.raises(ChangeError, match="works either way"):
         one.changed({"R4": "reversed"})
+
+
+def test_a_line_side_that_is_right_is_said_to_be_and_a_fuse_in_the_neutral_is_not() -> None:
+    assert amp("reverb-tremolo").line_side.words == (
+        "Line side: F1 in the hot lead before S1, three-wire cord, no capacitor from line to chassis: right."
+    )
+    assert amp(LIVE).line_side.words == ""
+    one = amp("reverb-tremolo")
+    lead = dataclasses.replace(one.parts["P1"], line="N", neutral="L")
+    crossed = dataclasses.replace(one, parts={**one.parts, "P1": lead})
+    assert "F1 is in the neutral lead: with it open the amp is still live." in crossed.line_side.words
+    assert "S1 is in the neutral lead" in crossed.line_side.words
+
+
+def test_what_bleeds_no_capacitor_is_said_with_the_resistor_to_use() -> None:
+    """64 µF from 464 V to 10 V through 8.2 kΩ: RC·ln(46.4) = 2.0 s; 464²/8200 = 26 W for an instant."""
+    words = discharge(amp("reverb-tremolo")).answer()
+    assert "Nothing bleeds C50, C51, C52, C53. Use 8.2 kΩ, 5 W with insulated leads, 5 s on each." in words
+    assert "Nothing bleeds" not in discharge(amp("teasel")).answer()

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from tubekit.amp.parts import GROUND, Capacitor, Fuse, Lamp, MainsPlug, Part, Tube
+from tubekit.amp.parts import GROUND, Capacitor, Fuse, Lamp, MainsPlug, Part, Switch, Tube, TwoTerminal
 from tubekit.amp.topology import Edge, Topology, edges, reached
 from tubekit.errors import Note
 from tubekit.units import show
@@ -124,6 +124,32 @@ class LineSide:
             if isinstance(part, Capacitor) and part.condition != "open"
             and set(part.ends) & self.nodes and set(part.ends) & self.chassis
         )  # fmt: skip
+
+    @cached_property
+    def words(self) -> str:
+        """What is right on the line side and, where a fuse or a switch is in the neutral, what is not."""
+        if self.plug is None or self.live_chassis:
+            return ""
+        parts = self.topology.parts.values()
+        joined = [p for p in parts if isinstance(p, TwoTerminal) and not isinstance(p, Lamp)]
+        pairs, (line, neutral) = edges(joined, as_wired=True), (self.plug.line, self.plug.neutral)
+        hot = reached([line], pairs, stops=[GROUND, neutral])
+        cold = reached([neutral], pairs, stops=[GROUND, line])
+        switches = [p for p in joined if isinstance(p, Switch) and set(p.ends) <= self.nodes]
+        fuses = [p for p in joined if p.designator in self.fuses]
+        right, wrong = [], []
+        for one in (*fuses, *switches):
+            if set(one.ends) <= set(cold) - {line}:
+                wrong.append(f"{one.designator} is in the neutral lead: with it open the amp is still live")
+            elif one in fuses and set(one.ends) <= set(hot):
+                far = max(hot[end] for end in one.ends)
+                later = [s.designator for s in switches if all(hot.get(end, -1) >= far for end in s.ends)]
+                before = f" before {', '.join(later)}" if later else ""
+                right.append(f"{one.designator} in the hot lead{before}")
+        right += ["three-wire cord"] if self.safety_ground else []
+        right += [] if self.capacitors_to_chassis else ["no capacitor from line to chassis"]
+        good = f"{', '.join(right)}: right." if right else ""
+        return " ".join(["Line side:", *(f"{each}." for each in wrong), good]).rstrip()
 
 
 LIVE_CHASSIS, NOT_ISOLATED = "live_chassis", "not_isolated"

@@ -21,12 +21,18 @@ from tubekit.circuit.reduction import resistance_across
 from tubekit.errors import ChangeError
 from tubekit.references import cite
 from tubekit.result_fields import Array
+from tubekit.series import nearest
 from tubekit.text import Column, Printed, Table, quantity
+from tubekit.units import mark
 
 LOOKED_AT_S = (1.0, 2.0, 5.0, 60.0)
 LIMIT_V = 60.0
 """Residual voltage that the standards below speak of [V]."""
 LONGEST_S = 600.0
+NO_BLEEDER = 20e6
+"""A capacitor whose discharge path has more than this is not bled [Ω]; common practice, no source."""
+EMPTY_V, EMPTY_S = 10.0, 2.0
+"""A discharge resistor brings all capacitors together to these volts in this time; common practice."""
 STANDARDS = ("iec-60204-1", "iec-62368-1")
 MEASURE = (
     "Measure; do not rely on these calculated values. A bleeder may be open, a switch may have cut it off, "
@@ -176,8 +182,21 @@ class Discharge(Printed):
         return [replace(table, rows=rows).only(*heads)]
 
     def answer(self) -> str:
-        """The slowest, and what is not followed."""
-        return " ".join([self.headline(), *list(self._verdicts())[:-1]])
+        """The slowest, what is not followed, what bleeds the rest, and the resistor to use."""
+        return " ".join([self.headline(), *list(self._verdicts())[:-1], *self._bleeding()])
+
+    def _bleeding(self) -> Iterator[str]:
+        """What holds its charge, what bleeds the others, and a resistor that empties all of them."""
+        cold = [one for one in self.held if one.case == "cold" and one.volts[0] > LIMIT_V]
+        kept = [one.capacitor for one in cold if one.bleed_ohms > NO_BLEEDER]
+        if kept:
+            yield f"Nothing bleeds {', '.join(kept)}."
+        if cold:
+            volts = max(one.volts[0] for one in cold)
+            farads = sum(2.0 * one.joules[0] / one.volts[0] ** 2 for one in cold)
+            ohms = nearest(float(EMPTY_S / (farads * np.log(volts / EMPTY_V))), "E12")
+            watts = 5 if volts**2 / ohms < 50.0 else 10
+            yield f"Use {mark(ohms, 'ohm')}, {watts} W with insulated leads, 5 s on each."
 
 
 def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGEST_S) -> Discharge:

@@ -29,9 +29,15 @@ class SupplyAnswer(Printed):
         return cls(report, failures(report))
 
     def headline(self) -> str:
-        """The supply, then what fails."""
+        """The supply, what fails, and the line side."""
         failing = self.failing.headline().removeprefix(f"{self.report.amp.title}: ")
-        return f"{self.report.headline()}; {failing}."
+        return f"{self.report.headline()}; {failing}. {self.report.amp.line_side.words}".rstrip()
+
+    def answer(self) -> str:
+        """The supply, how much is over a limit (the table names it), and the line side."""
+        count = len(self.failing.failures)
+        failing = f"{count} over a limit or dead" if count else "all parts within their ratings"
+        return f"{self.report.headline()}; {failing}. {self.report.amp.line_side.words}".rstrip()
 
     def tables(self) -> list[Table]:
         """Parts that fail first, where any do."""
@@ -42,7 +48,8 @@ class SupplyAnswer(Printed):
         capacitors, *rest = self.report.short()
         room = max(MOST_ROWS - len(capacitors.rows), 1)
         failing = [table.only("part", "what").alike("part") for table in self._failing()]
-        return [*(replace(table, rows=table.rows[:room]) for table in failing), capacitors, *rest]
+        shown = [*(replace(table, rows=table.rows[:room]) for table in failing), capacitors]
+        return shown if failing else [*shown, *rest]
 
     def _failing(self) -> list[Table]:
         return self.failing.tables() if self.failing.failures else []
