@@ -69,7 +69,9 @@ def test_sections_of_a_tapped_winding_are_named_by_tap():
 
 
 def examples(kind):
-    return [part for part in every_kind().parts.values() if type(part) is kind]
+    drawn = [part for part in every_kind().parts.values() if type(part) is kind]
+    assert drawn, f"no {kind.kind} is drawn in tests/every_kind.py"
+    return drawn
 
 
 @pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.kind)
