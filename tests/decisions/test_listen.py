@@ -10,6 +10,7 @@ import pytest
 import scipy
 
 from tests.amps import amp
+from tests.benchmarks.sound import LEAST_DB, Bench
 from tests.say import say
 from tubekit.amp.signal import signal_path
 from tubekit.amp.sound import meter, play_amp
@@ -35,6 +36,13 @@ def test_a_small_tone_has_the_gain_of_the_slopes() -> None:
     off = 20 * np.log10(played / exact)
     say(f"gain of vetch at 1 kHz, played against slopes: {off:+.3f} dB")
     assert abs(off) < 0.05
+
+
+def test_a_steady_tone_is_that_of_the_large_signal_solver() -> None:
+    power, off, level = Bench("vetch").steady(0.02, 0.8)
+    say(f"vetch at 20 mV: power {power:+.2f} %, harmonics off by {off.round(2)} dB at {level.round()} dB")
+    assert abs(power) < 1.0
+    assert np.abs(off[level > LEAST_DB]).max() < 0.5
 
 
 def test_a_signal_has_its_level_and_its_length() -> None:
