@@ -72,10 +72,11 @@ def cases(count: int, seed: int) -> Iterator[Case]:
     for k in range(count):
         name = (*EVERY, *COLD)[k % len((*EVERY, *COLD))]
         mains = float(round(amp(name).design_mains_rms * random.uniform(0.9, 1.1), 1))
-        yield Case(name, dict(_changes(amp(name), random)), mains)
+        yield Case(name, dict(random_changes(amp(name), random)), mains)
 
 
-def _changes(one: Amp, random: np.random.Generator) -> Iterator[tuple[str, str]]:
+def random_changes(one: Amp, random: np.random.Generator) -> Iterator[tuple[str, str]]:
+    """Up to four changes of parts, bleeders out among them."""
     parts = list(one.parts.values())
     if random.random() < BLEEDER_OUT:
         yield from ((part.designator, "removed") for part in parts if part.role == "bleeder")

@@ -10,8 +10,9 @@ from importlib import import_module
 from itertools import islice
 from operator import attrgetter
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
+from tubekit.cli.terminal import visible
 from tubekit.errors import ChangeError, InputError, Note
 from tubekit.files import found
 
@@ -38,6 +39,10 @@ class Command(argparse.ArgumentParser):
         if action.nargs != 0:
             self.with_value.update(action.option_strings)
         return action
+
+    def error(self, message: str) -> NoReturn:
+        """As the standard library's, with nothing in it that a terminal would obey."""
+        super().error(visible(message))
 
     def in_order(self, words: Sequence[str]) -> list[str]:
         """The words as argparse wants them: options, then places, then changes."""

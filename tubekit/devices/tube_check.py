@@ -253,7 +253,8 @@ def _fitted(file: _File, data: Mapping[str, Any]) -> None:
         if not span[0] <= span[1]:
             raise file.wrong(f"valid.{name}", "runs backwards", "Write [low, high] in volts", "range")
     names = [*(entry.name for entry in fields(Residual)), "error_pct"]
-    for row in data.get("fitted", {}).get("rows", ()):
+    rows = data.get("fitted", {}).get("rows", [])
+    for row in rows if isinstance(rows, list) else [rows]:
         if not isinstance(row, dict):
             raise file.wrong("fitted.rows", "has an entry that cannot be used", "Fit the type again", "type")
         file.known("fitted.rows", row, names)

@@ -1,0 +1,30 @@
+"""Five hundred of the inputs of `python -m tests.fuzz`, and what it looks for in an answer."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from tests.amps import solved
+from tests.fuzz import outcomes, unlawful
+
+EACH = 25
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_nonsense_is_answered_or_refused(seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    every = [*outcomes(EACH, 1, first=EACH * seed)]
+    assert [each for each in every if each[2] not in ("answered", "refused")] == []
+    assert [*tmp_path.iterdir()] == []
+
+
+def test_a_law_that_is_broken_is_seen() -> None:
+    report = solved("teasel")
+    assert unlawful(report) == ""
+    hot = replace(report.tubes[0], plate_w=-1.0)
+    assert "gives off heat" in unlawful(replace(report, tubes=(hot, *report.tubes[1:])))
+    more = replace(report.tubes[0], plate_a=1.01 * report.tubes[0].plate_a)
+    assert "vanish at" in unlawful(replace(report, tubes=(more, *report.tubes[1:])))
