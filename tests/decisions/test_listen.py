@@ -84,8 +84,14 @@ def test_files_that_are_no_sound_are_refused(tmp_path: Path) -> None:
             signal(str(tmp_path / name))
     with pytest.raises(ChangeError, match="Near: string"):
         signal("sting")
+    for level in (1e6, float("nan"), -1.0):
+        with pytest.raises(ChangeError, match="level from 0 to 100 V"):
+            signal("sine", level_v=level, seconds=0.01)
     with pytest.raises(CircuitError, match="V peak"):
-        listen(amp("vetch"), what=signal("sine", level_v=1e6, seconds=0.01))
+        play_amp(amp("vetch"), np.full(10, 1e6), RATE)
+    assert np.isfinite(
+        listen(amp("vetch"), what=signal("step", level_v=100.0, seconds=0.02)).after.volts
+    ).all()
 
 
 def test_an_amp_that_oscillates_is_not_played() -> None:

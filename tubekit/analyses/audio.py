@@ -36,6 +36,8 @@ Progress = Callable[[float, "Played"], None]
 
 MOST_V = 100.0
 """No pickup and no bench generator gives more at a jack [V peak]; common practice, no source."""
+OVERSHOOT = 2.0
+"""A square wave has that much higher peaks at most between its samples."""
 PIECE_S = 0.05
 """A run is looked after once in so much of its time [s]."""
 SPANNED = 1e-9
@@ -212,7 +214,7 @@ def _checked(drive: Array, network: Network, rate_hz: float, every: int) -> Arra
             f"the signal is not a number at sample {at + 1} ({at / rate_hz:.3g} s)", fix="Fix the file"
         )
     peak = float(np.abs(drive).max(initial=0.0))
-    if peak > MOST_V:
+    if peak > OVERSHOOT * MOST_V:
         raise CircuitError(
             f"a signal of {peak:.3g} V peak at a jack", fix=f"Use a level up to {MOST_V:g} V peak"
         )

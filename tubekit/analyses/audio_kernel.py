@@ -36,7 +36,7 @@ ENOUGH = 4e-3
 """A correction of a grid's voltage below this [V] is the last one: what Newton leaves goes by its square."""
 OTHERS = 50.0
 """How much less than a grid any other electrode and a rectifier bend their currents."""
-MOST, HALVINGS = 60, 8
+MOST, HALVINGS = 300, 25
 FLAT = 1e-2
 """A current that would move no port by more than this share of its own step stays as it is for that step."""
 KEPT_V = (-60.0, 600.0)

@@ -14,6 +14,7 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.sound import METER_S, AmpSound, Ready
 from tubekit.analyses import audio_kernel
+from tubekit.analyses.audio import MOST_V
 from tubekit.analyses.signals import KINDS, RATE_HZ, matched, read_sound, write_sound
 from tubekit.circuit.newton import on_one_core
 from tubekit.errors import ChangeError, near_matches
@@ -73,10 +74,10 @@ def signal(
     >>> len(note.volts), round(float(abs(note.volts).max()), 4)
     (24000, 0.02)
     """
-    if not (np.isfinite(level_v) and level_v >= 0.0 and 0.0 < seconds <= LONGEST_S and 10.0 <= hertz <= 20e3):
+    if not (0.0 <= level_v <= MOST_V and 0.0 < seconds <= LONGEST_S and 10.0 <= hertz <= 20e3):
         raise ChangeError(
             f"cannot play {level_v:g} V, {hertz:g} Hz for {seconds:g} s",
-            fix=f"Use a level from 0 V, 10 Hz to 20 kHz, up to {LONGEST_S:g} s",
+            fix=f"Use a level from 0 to {MOST_V:g} V, 10 Hz to 20 kHz, up to {LONGEST_S:g} s",
         )
     name, rate = what, RATE_HZ
     if what in KINDS:
