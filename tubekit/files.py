@@ -10,6 +10,8 @@ from pathlib import Path
 
 from tubekit.errors import RecordError, TableError, near_matches
 
+PART, LEFT_S = (".tubekit-", ".part"), 3600.0
+
 
 def data_root() -> Path:
     """Directory of the data: packaged `tubekit/data`, else the checkout's `data`."""
@@ -52,11 +54,12 @@ def write_whole(path: Path, content: bytes, *, overwrite: bool = False) -> None:
     RecordError : it is there already and `overwrite` is not set, or the folder cannot be written to.
     """
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".tubekit-", suffix=".part")
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=PART[0], suffix=PART[1])
     except OSError as error:
         raise _refused(path, error) from error
     part = Path(name)
     try:
+        _sweep(part)
         with os.fdopen(handle, "wb") as file:
             file.write(content)
             file.flush()
@@ -68,6 +71,15 @@ def write_whole(path: Path, content: bytes, *, overwrite: bool = False) -> None:
     finally:
         with contextlib.suppress(OSError):
             part.unlink()
+
+
+def _sweep(part: Path) -> None:
+    """Take away what a writer that was killed has left, by the clock of the disk: one at work is younger."""
+    now = part.stat().st_mtime
+    for left in part.parent.glob(f"{PART[0]}*{PART[1]}"):
+        with contextlib.suppress(OSError):
+            if now - left.stat().st_mtime > LEFT_S:
+                left.unlink()
 
 
 def _into_place(part: Path, path: Path, overwrite: bool) -> None:

@@ -81,8 +81,19 @@ def xlsx_file(rows: Sequence[Sequence[str]], columns: Mapping[str, str], where: 
     about.column_dimensions["B"].width = 150
     sheet.freeze_panes = "B2"
     kept = io.BytesIO()
-    book.save(kept)
+    packed = _Packed(kept, "w", zipfile.ZIP_DEFLATED, strict_timestamps=False)
+    openpyxl.writer.excel.ExcelWriter(book, packed).save()
     return kept.getvalue()
+
+
+class _Packed(zipfile.ZipFile):
+    """A ZIP archive whose entries all have the first date that one can have: no clock is too old for it."""
+
+    def writestr(self, zinfo_or_arcname: Any, data: Any, *args: Any, **options: Any) -> None:
+        """One entry."""
+        entry = zipfile.ZipInfo(str(zinfo_or_arcname))
+        entry.compress_type = zipfile.ZIP_DEFLATED
+        super().writestr(entry, data, *args, **options)
 
 
 def _put(cell: Any, text: str) -> None:
