@@ -5,12 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.reference.output_stage_table import rows
 from tubekit import load_line, textbook
 from tubekit.analyses.regulation import SpeakerLoad
 from tubekit.devices import Pentode, Triode, tube
 from tubekit.errors import InputError, SolveError, UnknownTube
-from tubekit.tables import Row
+from tubekit.tables import Row, handbook
 
 # Made-up parameters: two methods are held against each other on them.
 BEAM = Pentode(perveance=1.1e-3, mu_screen=9.5, mu_plate=220.0, exponent=1.4, softness=0.8)
@@ -224,7 +223,7 @@ def test_any_load_a_slider_may_ask_for_settles(load: float, pair: bool) -> None:
 
 
 PRINTED = [
-    row for row in rows()
+    row for row in handbook("power_tube_operation")
     if row["RL_or_Raa_ohm"] and row["config"] in ("SE", "PP")
     # printed A1 as its twin at fixed bias, but its higher drive takes a tube down to 7 % of its idle current
     and (row["tube"], row["config"], row["bias"]) != ("6L6", "PP", "cathode")

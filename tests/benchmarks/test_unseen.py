@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from tests.benchmarks.unseen import coverage, figures, summary
 from tubekit.devices.published import rows_for
 from tubekit.devices.tube_files import fit_plan, fitted_types
 from tubekit.tables import handbook
+from tubekit.textbook.accuracy import FIGURES, tube_checks
 
 
 def test_unseen_rows_of_some_tubes_are_met() -> None:
@@ -20,6 +22,13 @@ def test_unseen_rows_of_some_tubes_are_met() -> None:
     screens = [abs(f.unseen) for f in result if f.quantity == "idle_screen" and f.unseen is not None]
     assert max(screens) < 0.30, "a screen current that vanished would be off by all of it"
     assert len(summary(result)) == 3
+    saved = {(check.row, check.figure): check.unseen for check in tube_checks(["6550"])}
+    for f in result[:4]:
+        key = (f.row, FIGURES.get(f.quantity, f.quantity))
+        scale = 100.0 if f.quantity == "distortion" else 1.0
+        assert f.unseen is None or saved[key] == pytest.approx(scale * f.unseen, abs=0.01), (
+            "save again (--save)"
+        )
     shares = {word: share for word, count, share in coverage(result).rows if count >= 8}
     assert shares
     assert min(shares.values()) >= 80.0, "a stated uncertainty that is too narrow"

@@ -1,12 +1,14 @@
 """Each published row left out of its tube's fit in turn: how well it is met unseen, beside seen.
 
-``python -m tests.benchmarks.unseen [--rows] [type …]``. Rows that print one working point (the same plate
-and screen voltages, plate current within 1 %) are left out together. A row that the fit keeps out is
+``python -m tests.benchmarks.unseen [--rows] [--save] [type …]``; ``--save`` writes data/tubes/unseen.csv,
+which the accuracy page shows. Rows that print one working point (the same plate and screen voltages, plate
+current within 1 %) are left out together. A row that the fit keeps out is
 unseen as it stands. The only working point of a type leaves nothing to fit and has no unseen figure.
 """
 
 from __future__ import annotations
 
+import csv
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -19,6 +21,7 @@ from tubekit.devices.fit import fit_law, kind_of
 from tubekit.devices.published import TOLERANCE, Published, residuals, rows_for
 from tubekit.devices.tube_files import fit_plan, fitted_types
 from tubekit.devices.tube_record import PLATE_CURRENTS
+from tubekit.files import data_file
 from tubekit.text import Column, Table
 
 OF_BAND = {"current": PLATE_CURRENTS, "gain": ("gm", "gain"), "power": ("power",)}
@@ -145,10 +148,20 @@ def each_row(figures: Iterable[Figure]) -> Table:
     return Table("Every figure", columns, rows)
 
 
+def save(figures: Iterable[Figure]) -> None:
+    """Write the unseen differences of all types, for `tubekit.textbook.accuracy`."""
+    with (data_file("tubes") / "unseen.csv").open("w", encoding="utf-8", newline="") as file:
+        lines = csv.writer(file, lineterminator="\n")
+        lines.writerow(("row", "quantity", "unseen"))
+        lines.writerows((f.row, f.quantity, f"{f.unseen:.4f}") for f in figures if f.unseen is not None)
+
+
 if __name__ == "__main__":
     types = [word for word in sys.argv[1:] if not word.startswith("--")]
     all_figures = [f for type_ in types or fitted_types() for f in figures(type_)]
     if "--rows" in sys.argv:
         say(each_row(all_figures).text())
+    if "--save" in sys.argv and not types:
+        save(all_figures)
     for table in summary(all_figures):
         say(table.text())

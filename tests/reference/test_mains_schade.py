@@ -1,94 +1,31 @@
-"""Condenser-input filters over the whole range of the classical charts, 72 circuits in one call.
+"""Condenser-input filters at the ends of the classical charts; every point of them is in test_accuracy.
 
 Source: data/handbook/schade_computed.csv (the case of O. H. Schade, Proc. IRE 31, 1943; computed anew).
 """
 
 from __future__ import annotations
 
-from functools import cache
-
 import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from tests.say import say
-from tubekit.analyses.mains import SAMPLES, MainsState, mains_steady_state
-from tubekit.circuit.parts import Capacitor, Circuit, Part, Rectifier, Resistor, VoltageSource
-from tubekit.devices import IdealDiode
-from tubekit.tables import Row, handbook
-
-HZ, PEAK, LOAD = 60.0, 100.0, 1e4
-CIRCUITS = ["half", "full"]
-READINGS = (
-    "Edc_over_Epk",
-    "ripple_rms_percent_of_Edc",
-    "Ipeak_over_Idc_per_plate",
-    "Irms_over_Idc_per_plate",
+from tubekit.analyses.mains import mains_steady_state
+from tubekit.textbook.accuracy import (
+    CURVES,
+    HZ,
+    KINDS,
+    PEAK,
+    condenser_input,
+    curve_points,
+    curve_values,
+    sudden,
 )
-Array = np.ndarray
 
 
-def condenser_input(kind: str, percent: Array, omega_c_r: Array) -> Circuit:
-    ohms, farads = LOAD * percent / 100, omega_c_r / (2 * np.pi * HZ * LOAD)
-    parts: list[Part] = [Capacitor("C", "b", "ground", farads), Resistor("RL", "b", "ground", LOAD)]
-    for name, volts in [("1", PEAK), ("2", -PEAK)][: CIRCUITS.index(kind) + 1]:
-        parts += [
-            VoltageSource("T" + name, "s" + name, "ground", ac=volts),
-            Resistor("R" + name, "s" + name, "a" + name, ohms),
-            Rectifier("CR" + name, IdealDiode(), "a" + name, "b"),
-        ]
-    return Circuit(tuple(parts), f"{kind} wave")
-
-
-@cache
-def rows(kind: str) -> tuple[Row, ...]:
-    return handbook("schade_computed", circuit=kind)
-
-
-def columns(kind: str, *names: str) -> list[Array]:
-    return [np.array([row.number(name) for row in rows(kind)]) for name in names]
-
-
-def readings(state: MainsState) -> list[Array]:
-    """Output, ripple, peak and effective plate current in the terms of the charts."""
-    mean, current = state.mean("b"), state.rectifier_currents
-    per_plate = mean / LOAD / current.shape[1]
-    rms = np.sqrt((current**2).mean(axis=(1, 2)))
-    return [
-        mean / PEAK,
-        100 * state.ripple_rms("b") / mean,
-        current.max(axis=(1, 2)) / per_plate,
-        rms / per_plate,
-    ]
-
-
-def errors(kind: str, samples: int, keep: Array | slice = slice(None)) -> Array:
-    """Relative errors (4, rows) of output, ripple, peak and effective plate current."""
-    percent, omega, *wanted = (x[keep] for x in columns(kind, "Rs_over_RL_percent", "omegaC_RL", *READINGS))
-    state = mains_steady_state(condenser_input(kind, percent, omega), frequency_hz=HZ, samples=samples)
-    return np.array(readings(state)) / np.array(wanted) - 1
-
-
-def sudden(kind: str) -> Array:
-    """Rows whose charging transient Rs C is over within one sample of the default: no amp is among them."""
-    percent, omega = columns(kind, "Rs_over_RL_percent", "omegaC_RL")
-    return np.asarray(percent / 100 * omega / (2 * np.pi) < 1 / SAMPLES)
-
-
-@pytest.mark.parametrize("kind", CIRCUITS)
-def test_all_chart_rows_at_the_default_sample_count(kind: str) -> None:
-    off, few = np.abs(errors(kind, SAMPLES)), sudden(kind)
-    output, ripple, peak, rms = 100 * off.max(axis=1)
-    say(f"{kind}: output {output:.3f} %, ripple {ripple:.3f} %, rms current {rms:.2f} %, peak {peak:.1f} %")
-    say(f"  without the {few.sum()} sudden rows: peak {100 * off[2, ~few].max():.2f} %")
-    assert off.shape == (4, 72)
-    assert np.all(off[:, ~few].max(axis=1) <= [0.01, 0.02, 0.01, 0.01])
-    assert np.all(off[[0, 1, 3]].max(axis=1) <= [0.01, 0.02, 0.02])
-
-
-@pytest.mark.parametrize("kind", CIRCUITS)
+@pytest.mark.parametrize("kind", KINDS)
 def test_sudden_charging_needs_more_samples_for_the_peak(kind: str) -> None:
-    off = np.abs(errors(kind, 2048, sudden(kind)))
+    few = sudden(kind)
+    off = np.abs(curve_points(kind, 2048, few) / curve_values(kind, *CURVES)[:, few] - 1)
     assert off.shape == (4, 12)
     assert np.all(off.max(axis=1) <= [0.01, 0.02, 0.01, 0.01])
 

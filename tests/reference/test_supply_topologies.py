@@ -14,7 +14,6 @@ import pytest
 from scipy.optimize import brentq
 
 from tests.circuits import GROUND
-from tests.reference.test_mains_rectifier_sheets import perveance
 from tests.reference.tight_integration import centre_tap, meter, settled
 from tests.say import say
 from tubekit.analyses.mains import MainsState, mains_steady_state
@@ -31,6 +30,7 @@ from tubekit.circuit.parts import (
 from tubekit.devices import IdealDiode, SiliconDiode, TubeDiode
 from tubekit.devices.rectifier import RectifierLaw
 from tubekit.tables import handbook
+from tubekit.textbook.accuracy import perveance
 
 Array = np.ndarray
 HZ, PEAK, COPPER = 60.0, 170.0, 25.0

@@ -130,6 +130,8 @@ def _parser() -> tuple[Command, Any]:
         about = command(commands, name, words, answer)
         amp_words(about)
         change_words(about)
+    words = "Check every figure against outside sources: what is met, what misses, and why."
+    command(commands, "accuracy", words, _check_figures)
     add_parts(commands)
     add_fit(commands)
     add_amp_commands(commands)
@@ -143,6 +145,12 @@ def _list_amps(_asked: Asked) -> Any:
     from tubekit.cli.listing import AmpList
 
     return AmpList.of_demos()
+
+
+def _check_figures(_asked: Asked) -> Any:
+    from tubekit.textbook.accuracy import accuracy
+
+    return accuracy()
 
 
 def _report_amp(asked: Asked) -> Any:

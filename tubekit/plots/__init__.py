@@ -7,6 +7,7 @@ from tubekit.lazy import lazy_names
 from tubekit.plots.ratings import ratings as ratings  # its module has the same name and would hide it
 
 _HOMES = {
+    "accuracy_view": ("accuracy",),
     "before_after_view": ("before_after",),
     "bias": ("cathode_bias",),
     "cable_view": ("cable",),
