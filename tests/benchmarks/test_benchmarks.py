@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-from tests.benchmarks import idle, mains, poles, response
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.benchmarks import idle, mains, poles, response, speed
+from tubekit import operating_point
 
 
 def test_idle_points() -> None:
@@ -25,3 +31,19 @@ def test_poles() -> None:
 
 def test_response_of_a_whole_amp() -> None:
     assert response.run(variants=4, frequencies=30, repeats=1)["off"] < 1e-9
+
+
+def test_one_run_keeps_its_history(tmp_path: Path) -> None:
+    grown = speed.growth("cubes", (20, 40, 80), lambda n: lambda: [0] * n**3)
+    assert 2.5 < grown.memory_exponent < 3.2
+    (tmp_path / "speed.json").write_text('[{"ratios": {"a way": 3.0}}]', encoding="utf-8")
+    speed.keep(tmp_path, {"a way": 2.0}, [grown])
+    runs = json.loads((tmp_path / "speed.json").read_text(encoding="utf-8"))
+    assert [run["ratios"]["a way"] for run in runs] == [3.0, 2.0]
+    assert (tmp_path / "speed.png").stat().st_size > 1000
+
+
+def test_growth_is_of_circuits_that_solve() -> None:
+    point = operating_point(speed.stages(3))
+    assert point.volts("p2") == pytest.approx(point.volts("p0"), rel=1e-9)
+    assert operating_point(speed.ladder(4)).volts("n0") == pytest.approx(187.5, rel=1e-6)
