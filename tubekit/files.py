@@ -142,6 +142,22 @@ def already_there(path: Path) -> RecordError:
     )  # fmt: skip
 
 
+def ask_place(path: Path, *, overwrite: bool) -> None:
+    """Refuse before a long calculation what `write_whole` would refuse after it.
+
+    Raises
+    ------
+    RecordError : as for `write_whole`.
+    """
+    if not overwrite and is_there(path):
+        raise already_there(path)
+    try:
+        with tempfile.TemporaryFile(dir=path.parent):
+            pass
+    except OSError as error:
+        raise _refused(path, error) from error
+
+
 NAMES = (errno.ENAMETOOLONG, errno.EILSEQ, errno.EINVAL)
 
 

@@ -13,7 +13,7 @@ from tests.amps import amp
 from tests.benchmarks.sound import LEAST_DB, Bench
 from tests.say import say
 from tubekit.amp.signal import signal_path
-from tubekit.amp.sound import meter, play_amp
+from tubekit.amp.sound import Ready, meter, play_amp
 from tubekit.analyses.signals import KINDS, read_sound, resampled, write_sound
 from tubekit.cli import main
 from tubekit.decisions.listen import listen, signal
@@ -97,6 +97,23 @@ def test_files_that_are_no_sound_are_refused(tmp_path: Path) -> None:
 def test_an_amp_that_oscillates_is_not_played() -> None:
     with pytest.raises(SolveError, match=r"(?i)oscillat"):
         play_amp(amp("burdock").changed({"T2.primary.nodes": ["p4", "B1", "p3"]}), np.zeros(10), RATE)
+
+
+def test_a_stage_that_jumps_is_followed() -> None:
+    """Newton alone loses a step: the paraphase side of this amp, hit hard, goes over like a flip-flop."""
+    ready, time = Ready.of(amp("paraphase-field-coil")), np.arange(2400) / 48e3
+    for seed in (3, 7, 11):
+        rng = np.random.default_rng(seed)
+        pitches = zip(rng.uniform(80, 900, 5), rng.uniform(0, 6, 5), strict=True)
+        chord = sum(np.sin(2 * np.pi * hertz * time + late) for hertz, late in pitches)
+        heard = ready.heard(0.5 * chord / np.abs(chord).max(), 48000)
+        assert heard.seconds == pytest.approx(0.05, abs=1e-3)
+        assert np.isfinite(heard.outputs).all()
+
+
+def test_a_folder_that_cannot_be_written_is_said_before_the_sound(tmp_path: Path) -> None:
+    with pytest.raises(RecordError, match="existing folder"):
+        listen(amp("vetch"), what=signal("step"), folder=tmp_path / "none", progress=pytest.fail)
 
 
 def test_a_meter_shows_a_step_as_the_standard_has_it() -> None:

@@ -37,6 +37,7 @@ ENOUGH = 4e-3
 OTHERS = 50.0
 """How much less than a grid any other electrode and a rectifier bend their currents."""
 MOST, HALVINGS = 300, 25
+FIRST_SHARE, NEAR_SHARE = 0.3, 0.999
 FLAT = 1e-2
 """A current that would move no port by more than this share of its own step stays as it is for that step."""
 KEPT_V = (-60.0, 600.0)
@@ -143,8 +144,11 @@ def off_balance(opened: Array, beyond: Array, u: Array, i: Array, left: Array) -
     return np.sqrt(total)  # type: ignore[no-any-return]
 
 
-def linear(plan: Plan, at: Ports) -> int:
-    """Rows of (1 + g·beyond) change = -g·left of the currents that have a slope, mostly those of plates."""
+def linear(plan: Plan, at: Ports, share: float) -> int:
+    """Rows of (1 + g·beyond) change = -g·left of the currents that have a slope, mostly those of plates.
+
+    A `share` of the slopes g below 1 makes it a step of `creep`.
+    """
     base, wide, beyond, g, row = plan.base, plan.wide, plan.beyond, at.g, at.step
     size, count = len(at.left), 0
     for a in range(size):
@@ -161,7 +165,7 @@ def linear(plan: Plan, at: Ports) -> int:
             row[b] = 0.0
         total = 0.0
         for k in range(wide[a]):
-            slope, there = g[a, k], base[a] + k
+            slope, there = share * g[a, k], base[a] + k
             total -= slope * at.left[there]
             for b in range(size):
                 row[b] += slope * beyond[there, b]
@@ -196,16 +200,16 @@ def eliminate(matrix: Array, count: int) -> bool:
     return True
 
 
-def newton_step(plan: Plan, at: Ports) -> bool:
-    """The step by which `left` vanishes with these slopes; False where there is none."""
-    count = linear(plan, at)
+def newton_step(plan: Plan, at: Ports, share: float) -> bool:
+    """The step by which `left` vanishes with these slopes, or a `share` of it; False where there is none."""
+    count = linear(plan, at, share)
     if not eliminate(at.matrix, count):
         return False
     for r in range(count):
         at.change[at.active[r]] = at.matrix[r, count]
     product(plan.beyond, at.change, at.step)
     for a in range(len(at.left)):
-        at.step[a] = -at.left[a] - at.step[a]
+        at.step[a] = -share * (at.left[a] + at.step[a])
     return True
 
 
@@ -223,7 +227,7 @@ def arrive(plan: Plan, opened: Array, at: Ports) -> bool:
                 u[a] -= scale * at.step[a]
             continue
         before, scale, halved = after, 1.0, 0
-        if not newton_step(plan, at):
+        if not newton_step(plan, at, 1.0):
             return False
         last, total = True, 0.0
         for a in range(size):
@@ -239,8 +243,33 @@ def arrive(plan: Plan, opened: Array, at: Ports) -> bool:
     return False
 
 
-def solve(plan: Plan, opened: Array, at: Ports) -> bool:
-    """`arrive` from the voltages ahead, else with the tubes pulled out, else from what tubes usually have."""
+def creep(plan: Plan, opened: Array, at: Ports) -> bool:
+    """From `u` as if a capacitor lay across each port, in steps that grow while what is left shrinks.
+
+    A stage that is fed back through the transformer can jump, as a flip-flop does; Newton knows no way there.
+    Source: pseudo-transient continuation, C. T. Kelley and D. E. Keyes, SIAM J. Numer. Anal. 35 (1998), from
+    memory.
+    """
+    share, before = FIRST_SHARE, -1.0
+    for _ in range(MOST):
+        tube_currents(plan, at.u, at.i, at.g)
+        after = off_balance(opened, plan.beyond, at.u, at.i, at.left)
+        if before > 0.0:
+            share = 1.0 / (1.0 + (1.0 / share - 1.0) * min(max(after / before, 0.3), 2.0))
+        if share > NEAR_SHARE:
+            return arrive(plan, opened, at)
+        if not after < np.inf or not newton_step(plan, at, share):
+            return False
+        before = after
+        for a in range(len(at.u)):
+            at.u[a] += at.step[a]
+    return False
+
+
+def solve(plan: Plan, opened: Array, at: Ports, last: Array) -> bool:
+    """`arrive` from the voltages ahead, else with the tubes pulled out, else from what tubes usually have;
+    `creep` from the `last` ones where all that misses.
+    """
     for attempt in range(4):
         for a in range(len(opened)):
             if attempt == 1:
@@ -251,14 +280,15 @@ def solve(plan: Plan, opened: Array, at: Ports) -> bool:
                 at.u[a] = 0.0
         if arrive(plan, opened, at):
             return True
-    return False
+    at.u[:] = last
+    return creep(plan, opened, at)
 
 
-def stage(plan: Plan, right: Array, at: Ports, seen: Array, taken: Array) -> bool:
+def stage(plan: Plan, right: Array, at: Ports, last: Array, seen: Array, taken: Array) -> bool:
     """One stage: from the right side to port voltages, currents, and in `seen` the charges and outputs."""
     count = len(at.u)
     product(plan.forth, right, seen)
-    if not solve(plan, seen[:count], at):
+    if not solve(plan, seen[:count], at, last):
         return False
     product(plan.back, at.i, taken)
     for a in range(len(taken)):
@@ -295,7 +325,7 @@ def steps(
                 at.u[k] = (
                     ahead[late, 0] * past[0, k] + ahead[late, 1] * past[1, k] + ahead[late, 2] * past[2, k]
                 )
-            if not stage(plan, right, at, seen, taken):
+            if not stage(plan, right, at, past[0], seen, taken):
                 return t
             for k in range(count):
                 past[2, k], past[1, k], past[0, k] = past[1, k], past[0, k], at.u[k]
@@ -335,7 +365,8 @@ def compiled() -> Callable[..., int]:
     for flow in (
         law.ramp, law.corner, law.softplus, law.three_halves, law.split_grid, law.closing,
         pentode.below_knee, pentode.above_knee, rectifier.omega, triode, pentode_flow, gas, tube_mesh,
-        silicon_mesh, ideal_mesh, tube_currents, linear, eliminate, newton_step, arrive, solve, stage, steps,
+        silicon_mesh, ideal_mesh, tube_currents, linear, eliminate, newton_step, arrive, creep, solve,
+        stage, steps,
     ):  # fmt: skip
         register_jitable(error_model="numpy")(flow)
     for sums in (product, off_balance):

@@ -18,7 +18,7 @@ from tubekit.analyses.audio import MOST_V
 from tubekit.analyses.signals import KINDS, RATE_HZ, matched, read_sound, write_sound
 from tubekit.circuit.newton import on_one_core
 from tubekit.errors import ChangeError, near_matches
-from tubekit.files import already_there, found, is_there
+from tubekit.files import ask_place, found
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
 
@@ -251,8 +251,7 @@ def listen(
     amps = {AFTER: changed} if not changes else {BEFORE: amp, AFTER: changed}
     places = [] if folder is None else [folder / f"{amp.name} {name}.wav" for name in amps]
     for place in places:
-        if not overwrite and is_there(place):
-            raise already_there(place)
+        ask_place(place, overwrite=overwrite)
     sounds = play_all(amps, chosen, jack=jack, progress=progress)
     even, gains = matched([sound.volts for sound in sounds.values()])
     for place, each in zip(places, even, strict=False):
