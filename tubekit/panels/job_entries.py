@@ -5,16 +5,18 @@ from __future__ import annotations
 import html
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import ipywidgets as widgets
 
-from tubekit.errors import InputError
+from tubekit.errors import InputError, TubekitError
 from tubekit.jobs import actions
 from tubekit.jobs.job import KEEP, NEW, Job
 from tubekit.jobs.visits import hand_back
+from tubekit.jobs.words import rows_typed
 from tubekit.panels import layout
 from tubekit.panels.background import Debouncer
 from tubekit.panels.settings import DESCRIBED, GROWN
@@ -190,11 +192,11 @@ class EntryForm(layout.Field):
         self._job: Job | None = None
 
     def add(self) -> None:
-        """Put part and value on the list; a part that is on it already gets the new value."""
+        """Put part and value on the list; what is on it already gets the new value."""
         what, value = self.what.value.strip(), self.value.value.strip()
         if what:
             line = f"{what}={value}" if value else what
-            kept = [each for each in self.lines if each.partition("=")[0] != what or not value]
+            kept = [each for each in self.lines if not value or not self._same(each, line)]
             self._list((*kept, line))
             self.what.value = self.value.value = ""
 
@@ -238,6 +240,18 @@ class EntryForm(layout.Field):
         """Names of another job, or of the same after an entry."""
         self._job = job
         self._suit()
+
+    def _same(self, one: str, other: str) -> bool:
+        """Whether two lines are about the same: a place has a voltage, a ripple and a current."""
+        about = {self._quantity(line) for line in (one, other)} - {""}
+        return one.partition("=")[0] == other.partition("=")[0] and len(about) < 2
+
+    def _quantity(self, line: str) -> str:
+        """What a line is a reading of; '' where it is none."""
+        if KINDS[self.kind.value].what == "place" and self._job is not None:
+            with suppress(TubekitError):
+                return rows_typed([line], self._job.amp)[0]["quantity"]
+        return ""
 
     def _list(self, lines: tuple[str, ...]) -> None:
         self.lines = lines
