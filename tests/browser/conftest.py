@@ -13,7 +13,7 @@ import pytest
 
 HERE = importlib.util.find_spec("selenium") is not None
 # Doctests import every module they find.
-collect_ignore = ["listening"] if HERE else ["drag.py", "listening", "page.py", "repaint.py"]
+collect_ignore = ["listening"] if HERE else ["drag.py", "job_hand.py", "listening", "page.py", "repaint.py"]
 
 
 def missing() -> str:
