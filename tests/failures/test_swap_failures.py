@@ -43,7 +43,7 @@ CHANGES = {
     "two sections, one value": ({"T1.high_voltage.volts": []}, "T1.high_voltage.volts: volts is a list of 0", "list of 1 or more", ""),
     "plug has no value": ({"P1": "330"}, "P1: has no value of its own", "P1.line", ""),
     "plug removed": ({"P1": "removed"}, "P1: the amp needs its line cord", "mains_rms", ""),
-    "open tube": ({"V3": "open"}, "V3: type 'open' is not a known tube type", "V3 is a tube", ""),
+    "open pot": ({"R31": "open"}, "R31: a potentiometer that is open cannot be calculated", "suspects", ""),
     "open in a batch": ({"R14": ["330", "open"]}, "R14: 'open' cannot be one of several", "Make one changed amp", ""),
     "unlike lengths": ({"R14": [1, 2], "R15": [1, 2, 3]}, "R15: one change has 3 values and another has 2", "same number", ""),
     "unlike lengths within": ({"T1.high_voltage.volts": [[1, 2], [1, 2, 3]]}, "has lists of different lengths", "same number", ""),
