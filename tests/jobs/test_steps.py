@@ -14,13 +14,13 @@ from tubekit.cli import main
 from tubekit.decisions.judge import Judgement
 from tubekit.decisions.probe import Probe
 from tubekit.errors import ReadingError
-from tubekit.jobs import actions, progress
+from tubekit.jobs import actions, progress, sheets
 from tubekit.jobs.job import STOP, open_job
 from tubekit.jobs.journal import JobError
 from tubekit.jobs.progress import next_step
 from tubekit.jobs.sheets import Missing, sheet, usable
 from tubekit.jobs.steps import DONE, GO, LOOK, Step, outcome, recorded, typed
-from tubekit.jobs.sweep import _end_to_end, speaker_steps
+from tubekit.jobs.sweep import _end_to_end, _soak, speaker_steps
 
 CATHODE = Step(
     3, "Meter on V3 cathode", "k34", "DC volts", "V", 5.7, 5.2, 6.2, None, 6.5, 40.0, clip=True
@@ -143,6 +143,42 @@ def test_a_fixed_bias_is_read_first_and_its_caution_comes_before_it():
     assert steps[1].sentence().startswith("Read the bias first. With too little bias")
     assert steps[1].stop_high == pytest.approx(0.9 * steps[1].expect)
     assert any(step.place == "B1 to p4" for step in steps)  # the cathodes are grounded
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["teasel", "fixed-bias-head", "burdock"])
+def test_a_stop_limit_is_outside_every_normal_range_of_its_place_and_state(name, monkeypatch):
+    """Between sheets too: the range that one gives at idle holds on all of them."""
+    monkeypatch.setattr(sheets, "_reached", lambda *_: 0.0)
+    monkeypatch.setattr(sheets, "warming_up", lambda *_, **__: None)
+    made = {kind: usable(amp(name), kind) for kind in ("up", "lamp", "idle", "drive")}
+    steps = {kind: each.steps for kind, each in made.items() if not isinstance(each, Missing)}
+    steps["hand-back"] = tuple(_soak(amp(name)))
+    normal = {step.place: step for step in steps["idle"] if step.measures}
+    for kind, every in steps.items():
+        full = max(k for k, step in enumerate(every) if step.measures or not step.place)
+        last = {step.place: step.number for step in every[: full + 1]}
+        for step in (each for each in every if each.measures):
+            node = step.place.partition(" ")[0]
+            at_idle = kind in ("idle", "drive", "hand-back") and "under" not in step.place
+            same = [step]
+            if node in normal and (at_idle or (kind == "up" and step.number == last[step.place])):
+                same.append(normal[node if " to " not in step.place else step.place])
+            for other in same:
+                assert step.stop_high is None or other.high < step.stop_high, (kind, step)
+                assert step.stop_low is None or step.stop_low < other.low, (kind, step)
+            assert step.low <= step.expect <= step.high, (kind, step)
+
+
+def test_a_line_current_is_stopped_at_where_a_good_amp_is(monkeypatch):
+    """A hot amp draws more; its stop limit is not wider for that."""
+    hot = amp("teasel").changed({"R14": "100"})
+    (now, *_), (good, *_) = (
+        [each for each in one.steps if each.place == "line current"][::-1]
+        for one in (sheet(hot, "up", amp("teasel")), made("teasel", "up"))
+    )
+    assert now.expect > 1.05 * good.expect
+    assert now.stop_high <= 1.01 * good.stop_high
 
 
 @pytest.mark.slow

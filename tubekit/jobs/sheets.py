@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -14,45 +15,43 @@ from tubekit.amp.hum_balance import balance_control, hum_balance
 from tubekit.amp.sag import TONE_HZ, full_drive, sag_words
 from tubekit.amp.signal_order import output_sections
 from tubekit.amp.stability import refuse_unstable
-from tubekit.amp.supply import supply_report
+from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.amp.switching import warming_up
 from tubekit.amp.warming import settling_s
 from tubekit.analyses.transient import Transient
 from tubekit.bench.bring_up import (
-    BIAS_OFF,
-    CATHODE_OVER,
     LEAST_V,
     OVER,
-    RAIL_SHORT,
+    BringUp,
     BringUpStep as Brought,
     bring_up,
     cold_note,
     cold_rectifier,
     fixed_bias_nodes,
+    plug_amps,
     prepare,
     rated_rails,
 )
 from tubekit.bench.next_reading import output_drops, tube_readings
 from tubekit.bench.procedures import across_load, driven_jack, driven_tube, on_dummy_load
 from tubekit.circuit.parts import GROUND
-from tubekit.decisions.judge import wrong_beyond
 from tubekit.decisions.probe import QUANTITIES, Probe
-from tubekit.decisions.spread import spread
 from tubekit.errors import TubekitError
+from tubekit.jobs.limits import Limit, Ranges, capped, cathode_limits, limits
 from tubekit.jobs.steps import Sheet, Step, held, look, measure, numbered, within
 from tubekit.jobs.sweep import silent, sweep
-from tubekit.units import show
-
-Array = np.ndarray
-Ranges = Callable[[Sequence[Probe]], tuple[Array, Array, Array]]
-"""Low end, middle and high end of direct voltages at some probes [V]."""
 
 AC = QUANTITIES["ac_rms_v"]
 LINE_OFF = 0.10
 """A line voltage this far off the design is no one to go on at (common practice; ANSI C84.1 has less)."""
+LINE_HIGH = 0.08
+"""So far above the design it is still usual: 127 V at the outlet (ANSI C84.1 range B, from memory)."""
 PARTIAL = 0.95
 """Below this share of the heater voltage emission is from memory, and B+ within a fifth."""
 FIFTH = 0.2
+LINE_CURRENT = "line current"
+COLD_SHARE = 0.1
+"""A cathode that is calculated to read nothing yet may read so much of its final value (common practice)."""
 MOST_IDLE = 16
 ROUND_S, COARSE = 5.0, 0.01
 """Times are rounded up to so many seconds, so that a coarse run through time will do."""
@@ -106,7 +105,7 @@ def sheet(amp: Amp, name: str, good: Amp | None = None, ranges: Ranges | None = 
     >>> result.steps[1].measures, result.steps[1].within
     (True, '100 s')
     """
-    before, steps, note = _idle(amp, ranges) if name == "idle" else _MADE[name](amp)
+    before, steps, note = _MADE[name](amp, ranges)
     if good is not None:
         usual = _usual(amp, good)
         steps = [held(step, usual(step.place)) for step in steps]
@@ -129,6 +128,9 @@ def _usual(amp: Amp, good: Amp) -> Callable[[str], float]:
         return values[0] - sum(values[1:])
 
     def usual(place: str) -> float:
+        if place == LINE_CURRENT:
+            there, here = (plug_amps(report.solved) for report in reports)
+            return there / here
         if place.partition(" ")[0] not in amp.nodes:
             return 1.0
         there, here = (volts(report, place) for report in reports)
@@ -137,69 +139,62 @@ def _usual(amp: Amp, good: Amp) -> Callable[[str], float]:
     return usual
 
 
-def _up(amp: Amp, lamps: bool = False) -> _Made:
+def _up(amp: Amp, ranges: Ranges | None = None, lamps: bool = False) -> _Made:
     result = bring_up(amp, in_series=lamps)
     supply = supply_report(amp)
-    rated = {node: volts for node, _, volts in rated_rails(supply)}
     bias = fixed_bias_nodes(amp, supply)
+    nodes = (
+        {rail.node for rail in amp.topology.rails} | bias.keys() | {s.cathode for s in output_sections(amp)}
+    )
+    known = limits(amp, supply, [probe for probe in result.probes if probe.place[0] in nodes], ranges)
     steps: list[Step] = []
     for one in result.steps:
         left = f"{one.mains_v:.0f} V"
         lamp = f"L{one.setting[1:]} in the line ({left} at the amp)"
         how = lamp if lamps else f"Set {left} ({one.setting})"
         steps += [look(f"{how}. Look: {one.watch}")]
-        steps += _power_up(amp, result.probes, one, result.steps[-1], rated, bias)
+        steps += _power_up(amp, supply, result, one, known)
     before = (*result.before, f"Stop, switch off and discharge when {result.stops[-1]}.")
     return before, steps, " ".join(result.notes)
 
 
 def _power_up(
-    amp: Amp,
-    probes: tuple[Probe, ...],
-    one: Brought,
-    full: Brought,
-    rated: Mapping[str, float],
-    bias: Collection[str],
+    amp: Amp, supply: SupplyReport, result: BringUp, one: Brought, known: Mapping[Probe, Limit]
 ) -> Iterator[Step]:
     """One setting of the variable transformer, or one lamp: line current, B+, bias, output cathodes."""
     first = f" ({1e3 * one.first_a:.0f} mA at first)" if np.isfinite(one.first_a) else ""
-    most = OVER * one.mains_a
+    good = (one.mains_a / OVER, (1 + FIFTH) * one.mains_a)
     yield measure(
-        f"Ammeter in the line{first}", "line current", one.mains_a, (one.mains_a / OVER, most), (None, most),
+        f"Ammeter in the line{first}", LINE_CURRENT, one.mains_a, good, (None, OVER * one.mains_a),
         one.wait_s, reading="current", unit="A RMS", above=SHORT, below=OPEN, clip=True,
     )  # fmt: skip
-    share = FIFTH if one.heater_share < PARTIAL else RAIL_SHORT
-    rail = probes[0].place[0]
-    for probe, volts, last in zip(probes, one.volts, full.volts, strict=True):
-        value = volts if abs(volts) >= LEAST_V else 0.0
-        node = probe.place[0]
-        do = f"Meter on {amp.topology.place(node)}"
-        if abs(last) < LEAST_V:
+    rated = {node: volts for node, _, volts in rated_rails(supply)}
+    bias = fixed_bias_nodes(amp, supply)
+    for probe, volts, last in zip(result.probes, one.volts, result.steps[-1].volts, strict=True):
+        node, value = probe.place[0], volts if abs(volts) >= LEAST_V else 0.0
+        if abs(last) < LEAST_V or probe not in known:
             continue
+        usual = float(supply.report.node(node).dc_v)
+        here, full = known[probe].at(value / usual), known[probe].at(last / usual)
+        low, high, stop, caution = here.low, here.high, full.stop_high, ""
         if node in bias:
-            good = within(value, BIAS_OFF)
-            yield measure(do, node, value, good, (None, good[1]), one.wait_s, above=BIAS, below=BIAS,
-                          caution=RUNS_AWAY, clip=True)  # fmt: skip
-        elif node == rail:
-            least = 0.0 if cold_rectifier(amp, one.heater_share) else value * (1 - share)
-            good = (least, max(value * (1 + share), value + 0.02 * last))
-            most, caution = _rated(rated.get(node), 1.02 * last, 1.3 * last)
-            yield measure(do, node, value, good, (None, most), one.wait_s, caution=caution,
-                          above=UNLOADED, below=LOADED, clip=True)  # fmt: skip
+            stop, caution, above, below = here.stop_high, RUNS_AWAY, BIAS, BIAS
+        elif node == result.probes[0].place[0]:
+            stop, caution = capped(rated.get(node), full.high, max(1.3 * last, known[probe].stop_high or 0.0))
+            above, below = UNLOADED, LOADED
         elif node in amp.topology.cathodes:
-            least = value * (1 - CATHODE_OVER) if share == RAIL_SHORT else 0.0
-            good = (least, max(value * (1 + share), 0.1 * last))
-            yield measure(do, node, value, good, (None, last * (1 + CATHODE_OVER)), one.wait_s,
-                          above=POSITIVE, below=WEAK, clip=True)  # fmt: skip
-
-
-def _rated(rated: float | None, expected: float, usual: float) -> tuple[float, str]:
-    """Where to stop at a rail: at the rating of its capacitor; and the caution where it has to bear more."""
-    if rated is None:
-        return usual, ""
-    if rated > expected:
-        return min(rated, usual), ""
-    return usual, f"Its filter capacitor is rated {show(rated, 'V')} only: install one rated higher first."
+            above, below = POSITIVE, WEAK
+        else:
+            continue
+        if node not in bias and one.heater_share < PARTIAL:
+            cold = node in amp.topology.cathodes or cold_rectifier(amp, one.heater_share)
+            low = 0.0 if cold else min(low, (1 - FIFTH) * value)
+            high = max(value, min(full.high, max(high, (1 + FIFTH) * value, COLD_SHARE * last)))
+        yield measure(
+            f"Meter on {amp.topology.place(node)}", node, value, (low, high),
+            (None, stop if value or node not in bias else None), one.wait_s, caution=caution,
+            above=above, below=below, clip=True,
+        )  # fmt: skip
 
 
 def _idle(amp: Amp, ranges: Ranges | None = None) -> _Made:
@@ -211,51 +206,27 @@ def _idle(amp: Amp, ranges: Ranges | None = None) -> _Made:
     usual = tube_readings(amp, 99)
     rail, cathodes = usual[:1], [p for p in usual if p.place[0] in outputs - {GROUND}]
     probes = tuple(dict.fromkeys([*bias, *rail, *cathodes, *drops, *usual]))[:MOST_IDLE]
-    lows, middles, highs = ranges(probes) if ranges else _good_ranges(amp, probes)
     circuit = supply.still(supply.report.solved.state.circuit)
     run = warming_up(amp, circuit, tolerance=COARSE, longest_s=0.5 * ROUND_S)
-    rated = {node: volts for node, _, volts in rated_rails(supply)}
-    rails = {rail.node for rail in amp.topology.rails}
-    design = float(amp.design_mains_rms)
-    line = float(amp.mains_rms)
-    first = measure(
-        "Meter across the line at the plug", "mains", line, within(design, LINE_OFF),
+    design, line = float(amp.design_mains_rms), float(amp.mains_rms)
+    good = (1 - LINE_OFF) * design, (1 + LINE_HIGH) * design
+    steps = [measure(
+        "Meter across the line at the plug", "mains", line, good,
         ((1 - 2 * LINE_OFF) * design, (1 + LINE_OFF) * design), reading=AC.words, unit="V RMS",
         above=LINE, below=LINE, clip=True,
-    )  # fmt: skip
-    steps = [first]
-    for k, probe in enumerate(probes):
-        low, typical, high = (float(side[k]) for side in (lows, middles, highs))
+    )]  # fmt: skip
+    for probe, limit in limits(amp, supply, probes, ranges).items():
         node, to = probe.place
         where = amp.topology.place(node) + (f" to {to}" if to != GROUND else "")
-        wrong_low, wrong_high = wrong_beyond(low, typical, high)
-        stop_low = stop_high = None
-        caution = ""
-        if probe in bias or (node in rails and typical < 0.0):
-            stop_high = max(wrong_high, (1 - BIAS_OFF) * typical)
-            caution = "" if k else f"Read the bias first. {RUNS_AWAY}"
-        elif node in rails and to == GROUND:
-            stop_low = min(wrong_low, (1 - RAIL_SHORT) * typical)
-            stop_high = max(wrong_high, (1 + RAIL_SHORT) * typical)
-            stop_high, caution = _rated(rated.get(node), high, stop_high)
-        elif probe in cathodes or probe in drops:
-            stop_high = max(wrong_high, (1 + CATHODE_OVER) * typical)
+        caution = f"Read the bias first. {RUNS_AWAY}" if probe in bias[:1] else limit.caution
         place = node if to == GROUND else f"{node} to {to}"
-        by_s = _reached(amp, run, probe, low, high)
-        steps.append(
-            measure(f"Meter on {where}", place, typical, (low, high), (stop_low, stop_high), by_s,
-                    caution=caution, clip=True)
-        )  # fmt: skip
+        by_s = _reached(amp, run, probe, limit.low, limit.high)
+        steps.append(limit.step(f"Meter on {where}", place, by_s, caution=caution, clip=True))
     before = (*prepare(amp, fixed_bias_nodes(amp, supply)), cold_note(supply))
     whose = "By its readings this amp falls in the ranges (95 %)" if ranges else GOOD_RANGES
     note = f"{whose}. At a stop limit it is dangerous to go on: switch off. If "
     note += "another reading is out of its range, find out why first."
     return before, steps, note
-
-
-def _good_ranges(amp: Amp, probes: Sequence[Probe]) -> tuple[Array, Array, Array]:
-    bands = spread(amp, probes, mains_known=0.005, with_effects=False)
-    return bands.low, bands.median, bands.high
 
 
 def _reached(amp: Amp, run: Transient, probe: Probe, low: float, high: float) -> float:
@@ -272,23 +243,22 @@ def _reached(amp: Amp, run: Transient, probe: Probe, low: float, high: float) ->
     return float(max(ROUND_S * np.ceil(last / ROUND_S), ROUND_S))
 
 
-def _drive(amp: Amp) -> _Made:
+def _drive(amp: Amp, ranges: Ranges | None = None) -> _Made:
     report = analyze(amp)
     refuse_unstable(amp, report.stability)
     driven = full_drive(on_dummy_load(amp), near=report)
     tubes = [driven_tube(driven, report, name) for name in driven.output_tubes]
     level = 1e3 * driven.input_v / np.sqrt(2)
-    steps = []
     names = {s.name: s.cathode for s in amp.topology.sections}
-    seen: dict[str, tuple[float, float]] = {}
-    for one in tubes:
-        node = names[one.tube]
-        if node != GROUND:
-            seen.setdefault(node, (one.idle_k_v, one.driven_k_v))
-    places = {node: amp.topology.place(node) for node in seen}
-    for node, (idle, _) in seen.items():
-        do = f"Ten minutes after switch-on, no signal: meter on {places[node]}"
-        steps.append(_cathode(do, node, idle))
+    under = {names[one.tube]: one.driven_k_v for one in tubes if one.driven_k_v >= LEAST_V}
+    idle = dict(cathode_limits(amp, supply_report(amp, near=report), ranges)) if under else {}
+    places = {node: amp.topology.place(node) for node in under}
+    words: dict[str, Any] = {"above": POSITIVE, "below": WEAK}
+    steps = [
+        idle[node].step(f"Ten minutes after switch-on, no signal: meter on {places[node]}",
+                        f"{node} before drive", **words)
+        for node in under
+    ]  # fmt: skip
     loaded = across_load(amp, driven)
     if loaded is not None:
         volts, watts = loaded
@@ -299,11 +269,19 @@ def _drive(amp: Amp) -> _Made:
                     below="a stage that loses signal: trace the tone from the jack",
                     caution="Stop when a plate or screen glows, or anything smells.")
         )  # fmt: skip
-    for node, (_, drive) in seen.items():
-        steps.append(_cathode(f"Same signal for a few seconds: meter on {places[node]}", node, drive))
-    for node, (idle, _) in seen.items():
-        steps.append(_cathode(f"Signal off: {places[node]} returns to idle", node, idle, BACK_S))
-    if not seen:
+    for node, volts in under.items():
+        limit = idle[node].at(volts / float(report.node(node).dc_v))
+        low, high = within(volts, DRIVE_OFF)
+        stop = max(limit.stop_high or 0.0, (1 + 2 * DRIVE_OFF) * volts)
+        steps.append(
+            measure(f"Same signal for a few seconds: meter on {places[node]}", f"{node} under drive", volts,
+                    (min(low, limit.low), max(high, limit.high)), (None, stop), **words)
+        )  # fmt: skip
+    steps += [
+        idle[node].step(f"Signal off: {places[node]} returns to idle", f"{node} after drive", BACK_S, **words)
+        for node in under
+    ]
+    if not under:
         steps.append(look("Same signal for a few seconds: no plate or screen glows, line current steady"))
     note = (
         f"{sag_words(driven.sag_percent)} meanwhile. Readings with signal should be within 15 % "
@@ -312,13 +290,7 @@ def _drive(amp: Amp) -> _Made:
     return prepare(amp), steps, note
 
 
-def _cathode(do: str, node: str, value: float, by_s: float | None = None) -> Step:
-    most = (1 + 2 * CATHODE_OVER) * value
-    return measure(do, f"{node} under drive", value, within(value, DRIVE_OFF), (None, most), by_s,
-                   above=POSITIVE, below=WEAK)  # fmt: skip
-
-
-def _hum(amp: Amp) -> _Made:
+def _hum(amp: Amp, ranges: Ranges | None = None) -> _Made:  # noqa: ARG001 - nothing there is idle
     result = hum(amp)
     steps = [_hum_step(f"AC meter at {result.output}, {silent(result)}, controls as set", result)]
     if balance_control(amp) is not None:
@@ -368,6 +340,7 @@ def usable(amp: Amp, name: str, good: Amp | None = None, ranges: Ranges | None =
         return Missing(name, str(error))
 
 
-_MADE: Mapping[str, Callable[[Amp], _Made]] = {
-    "up": _up, "lamp": partial(_up, lamps=True), "drive": _drive, "hum": _hum, "hand-back": sweep,
+_MADE: Mapping[str, Callable[[Amp, Ranges | None], _Made]] = {
+    "up": _up, "lamp": partial(_up, lamps=True), "idle": _idle, "drive": _drive, "hum": _hum,
+    "hand-back": sweep,
 }  # fmt: skip

@@ -217,9 +217,13 @@ def held(step: Step, usual: float) -> Step:
     )
     if (high, low) == (step.stop_high, step.stop_low) or step.expect is None:
         return step
-    beyond = outcome(replace(step, stop_high=high, stop_low=low), step.expect).go == STOP
-    caution = f"{step.caution} {BEYOND}".strip() if beyond else step.caution
-    return replace(step, stop_high=high, stop_low=low, caution=caution)
+    stopped = replace(step, stop_high=high, stop_low=low)
+    if outcome(stopped, step.expect).go == STOP:
+        return replace(stopped, caution=f"{step.caution} {BEYOND}".strip(), low=None, high=None)
+    half = [None if end is None else 0.5 * (step.expect + end) for end in (low, high)]
+    least = max((end for end in (step.low, half[0]) if end is not None), default=None)
+    most = min((end for end in (step.high, half[1]) if end is not None), default=None)
+    return replace(stopped, low=least, high=most)
 
 
 def numbered(steps: Iterator[Step] | Sequence[Step]) -> tuple[Step, ...]:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from itertools import product
 
 import numpy as np
 
-from tubekit.amp import Amp, analyze
+from tubekit.amp import Amp
 from tubekit.amp.controls import control_family, controls
 from tubekit.amp.headroom import headroom
 from tubekit.amp.hum import Hum, hum
@@ -16,13 +17,14 @@ from tubekit.amp.parts import MainsPlug, Switch, input_jacks
 from tubekit.amp.sag import full_drive
 from tubekit.amp.signal import noise_floor
 from tubekit.amp.signal_order import in_parallel, load_of, speakers
-from tubekit.bench.bring_up import CATHODE_OVER, prepare
+from tubekit.amp.supply import supply_report
+from tubekit.bench.bring_up import prepare
 from tubekit.bench.procedures import across_load, on_dummy_load
 from tubekit.bench.trace import first_tone, trace
-from tubekit.circuit.parts import GROUND
 from tubekit.decisions.probe import QUANTITIES, Tone
 from tubekit.errors import TubekitError
-from tubekit.jobs.steps import Step, look, measure, within
+from tubekit.jobs.limits import Ranges, cathode_limits
+from tubekit.jobs.steps import Step, look, measure
 from tubekit.units import show
 
 AC = QUANTITIES["ac_rms_v"].words
@@ -49,13 +51,13 @@ WIDE = (
 )
 
 
-def sweep(amp: Amp) -> tuple[tuple[str, ...], list[Step], str]:
+def sweep(amp: Amp, ranges: Ranges | None = None) -> tuple[tuple[str, ...], list[Step], str]:
     """Cautions, steps and a note; a part of the amp that has no answer is left out and named in the note."""
     steps: list[Step] = []
     left_out: list[str] = []
     for name, made in (
         ("cord", _cord), ("jacks", _jacks), ("controls", _controls), ("switches", _switches), ("hum", _hum),
-        ("noise", _noise), ("speaker", speaker_steps), ("soak", _soak),
+        ("noise", _noise), ("speaker", speaker_steps), ("soak", partial(_soak, ranges=ranges)),
     ):  # fmt: skip
         try:
             steps += made(amp)
@@ -194,15 +196,11 @@ def speaker_steps(amp: Amp) -> Iterator[Step]:
     yield look(f"{names}: {show(rated, 'W', 2)} {words} {gives}; plug tight, cone free", short)
 
 
-def _soak(amp: Amp) -> Iterator[Step]:
+def _soak(amp: Amp, ranges: Ranges | None = None) -> Iterator[Step]:
     for text in SOAK:
         yield look(text)
-    report = analyze(amp)
-    cathodes = {s.cathode for s in amp.topology.sections if s.screen is not None} - {GROUND}
-    for node in sorted(cathodes):
-        volts = float(report.node(node).dc_v)
-        yield measure(
-            f"After the soak: meter on {amp.topology.place(node)}", f"{node} after soak", volts,
-            within(volts, CATHODE_OVER), (None, (1 + 2 * CATHODE_OVER) * volts),
+    for node, limit in cathode_limits(amp, supply_report(amp), ranges):
+        yield limit.step(
+            f"After the soak: meter on {amp.topology.place(node)}", f"{node} after soak",
             above="a coupling capacitor that leaks once it is warm, a gassy tube",
         )  # fmt: skip
