@@ -60,7 +60,7 @@ def coming_up(draw: Draw) -> Steps:
     yield Asked({"share": share, "full": full, "line": share * sheet["line_v"]})
     read = float(step["value"])
     outside = Outside(
-        "", f"the journal of the job, entry {step.number} (invented)", "computed", {"volts": read}, Within(3)
+        "", f"the journal of the job, entry {step.number} (invented)", "computed", {"volts": read}, Within(5)
     )
     errors = {"proportion": share * full, "full": full, "none": 0.0}
     yield Found({"volts": row["expect"]}, outside, {"read": read}, errors=errors)
