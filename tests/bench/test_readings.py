@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from tubekit import load_amp
+from tubekit.bench.places import electrodes
 from tubekit.bench.readings import load_readings, readings_from_text
+from tubekit.decisions.probe import Probe
 from tubekit.errors import ReadingError
 
 HEAD = "place,quantity,value,accuracy,input_resistance,note\n"
@@ -221,6 +223,18 @@ def test_a_signal_at_another_frequency_is_another_reading(teasel):
     assert [r.probe.frequency_hz for r in result.readings] == [0.0, 80.0, 6000.0]
     with pytest.raises(ReadingError, match="not a frequency"):
         readings_from_text("place,quantity,value\nJ1,tone level,5 mV\np1a,signal at noon,1\n", teasel)
+
+
+def test_a_reading_is_taken_back_in_the_words_of_an_answer(teasel):
+    """'plate current of V3', as answers print it, is the plate's and not the cathode's."""
+    ends = [place.rsplit(" ", 1) for place in electrodes(teasel)]
+    probes = [Probe("dc_a", (section, terminal)) for section, terminal in ends if terminal != "grid"]
+    rows = [
+        {"place": probe.words(None).rpartition(" of ")[2], "quantity": probe.words(None).partition(" of ")[0],
+         "value": "2 mA"}
+        for probe in probes
+    ]  # fmt: skip
+    assert [each.probe for each in load_readings(rows, teasel).readings] == probes
 
 
 def test_the_guide_shows_a_list_that_is_read(teasel, reference):

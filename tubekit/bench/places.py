@@ -44,6 +44,21 @@ def quantity_of(words: object, where: str, part: str) -> str:
     )  # fmt: skip
 
 
+def plainly(place: str, words: str) -> tuple[str, str]:
+    """Place and quantity as lists have them, from those of an answer: it says 'plate current' of a tube.
+
+    Examples
+    --------
+    >>> plainly("V6", "plate current"), plainly("V6 screen", "current"), plainly("B1", "DC volts")
+    (('V6 plate', 'current'), ('V6 screen', 'current'), ('B1', 'DC volts'))
+    """
+    terminal, _, what = " ".join(words.split()).lower().partition(" ")
+    if what != "current" or terminal not in TERMINALS:
+        return place, words
+    named = place.lower().endswith(terminal) or "." in place
+    return place if named else f"{place} {terminal}", what
+
+
 def part_measured(amp: Amp, place: str, code: str) -> bool:
     """Whether this is a part by itself (a lead lifted, out of its socket), not a place in the circuit."""
     return place in amp.parts and code in PART_FIELDS

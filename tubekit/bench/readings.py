@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.bench.places import implausible, part_measured, probe_of, quantity_of
+from tubekit.bench.places import implausible, part_measured, plainly, probe_of, quantity_of
 from tubekit.bench.reading_rows import Rows, from_csv, rows_of_source
 from tubekit.decisions.probe import OPEN_OHMS, QUANTITIES, Tone
 from tubekit.decisions.reading import UNITS, Meter, PartValue, Reading, Readings, taken
@@ -101,11 +101,11 @@ def _read(rows: Rows, amp: Amp) -> Readings:
 
 def _row(result: _Found, where: str, line: int, row: Mapping[str, Any], meter: Meter, amp: Amp) -> None:
     """One row of a list: the line, the test tone, a part by itself, or a reading."""
-    place = " ".join(str(row.get("place", "")).split())
+    place, asked = plainly(" ".join(str(row.get("place", "")).split()), str(row.get("quantity", "")))
     at = f"line {line}, {place[:40] or 'no place'}"
-    words = " ".join(str(row.get("quantity", "")).split()).lower()
+    words = " ".join(asked.split()).lower()
     if place.lower() in ("line", "mains"):
-        _mains_row(quantity_of(row.get("quantity", ""), where, at), result.seen_mains, where, at)
+        _mains_row(quantity_of(asked, where, at), result.seen_mains, where, at)
         result.seen_mains = at
         result.mains = _number(row.get("value", ""), "V", where, at)
         result.mains_accuracy = _meter(row, Meter(accuracy=MAINS_ACCURACY), where, at).accuracy
@@ -114,8 +114,8 @@ def _row(result: _Found, where: str, line: int, row: Mapping[str, Any], meter: M
         key = words.removeprefix("tone ").replace(" ", "_")
         result.tone |= {"input": place, key: row.get("value", "")}
         return
-    asked, hertz = _frequency(words, where, at)
-    code = quantity_of(asked if hertz else row.get("quantity", ""), where, at)
+    plain, hertz = _frequency(words, where, at)
+    code = quantity_of(plain if hertz else asked, where, at)
     one = _one(where, at, line, row, place, code, meter, amp)
     if isinstance(one, PartValue):
         result.parts.append(one)

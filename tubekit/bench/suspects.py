@@ -115,7 +115,8 @@ class Suspects(Printed):
                 if self.healthy >= DOUBT_BELOW
                 else " It is a close call: repeat those readings, or take more."
             )
-            return f"{self.readings.drawn.title}: the {count} readings are normal.{doubt}"
+            normal = "the reading is" if count == 1 else f"the {count} readings are"
+            return f"{self.readings.drawn.title}: {normal} normal.{doubt}"
         first = self.suspects[0]
         if self.best_fit < EXPLAINED:
             head = f"{self.readings.drawn.title}: no single fault explains the {count} readings"

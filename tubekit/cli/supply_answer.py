@@ -8,6 +8,7 @@ from tubekit.amp import Amp
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.decisions.limits import Failures, failures
 from tubekit.text import Printed, Table
+from tubekit.units import show
 
 MOST_ROWS = 10
 """Rows that the short answer has for what fails and the capacitors."""
@@ -37,7 +38,11 @@ class SupplyAnswer(Printed):
         """The supply, how much is over a limit (the table names it), and the line side."""
         count = len(self.failing.failures)
         failing = f"{count} over a limit or dead" if count else "all parts within their ratings"
-        return f"{self.report.headline()}; {failing}. {self.report.amp.line_side.words}".rstrip()
+        fuses = " ".join(
+            f"{one.fuse} ({one.fuse_class}) carries {show(one.amps, 'A')} of {show(one.rated_a, 'A')}."
+            for one in self.report.fuses
+        )
+        return f"{self.report.headline()}; {failing}. {fuses} {self.report.amp.line_side.words}".rstrip()
 
     def tables(self) -> list[Table]:
         """Parts that fail first, where any do."""

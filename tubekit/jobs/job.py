@@ -11,7 +11,7 @@ from typing import Any
 from tubekit.amp import Amp, load_amp
 from tubekit.amp.batches import text_at
 from tubekit.bench.amp_fit import LEAST
-from tubekit.bench.places import probe_of, quantity_of
+from tubekit.bench.places import plainly, probe_of, quantity_of
 from tubekit.bench.readings import load_readings
 from tubekit.bench.twin import Twin, twin
 from tubekit.decisions.probe import QUANTITIES
@@ -226,8 +226,8 @@ class Job(Printed):
         place, words = row["place"], row["quantity"]
         if place == MAINS_ROW or words.startswith("tone ") or place in self.drawn.parts:
             return place, words
-        code = quantity_of(words.partition(" at ")[0], "", "")
-        return probe_of(self.drawn, place, code, "", ""), words
+        place, plain = plainly(place, words.partition(" at ")[0])
+        return probe_of(self.drawn, place, quantity_of(plain, "", ""), "", ""), words
 
     def readings(self, until: int = 0) -> Readings | None:
         """Readings on the amp as it was at an entry, or is now; None where nothing was."""

@@ -12,7 +12,7 @@ from typing import Any
 
 from tubekit.amp import Amp, parts as drawn
 from tubekit.bench.next_reading import tube_readings
-from tubekit.bench.places import electrode, electrodes, part_measured, probe_of, quantity_of
+from tubekit.bench.places import electrode, electrodes, part_measured, plainly, probe_of, quantity_of
 from tubekit.bench.reading_rows import HEADER, from_csv, rows_of_source, text_of
 from tubekit.bench.readings import NO_TONE, TONE, TWICE, load_readings
 from tubekit.circuit.parts import GROUND
@@ -370,6 +370,7 @@ def _places(
 def _probe(amp: Amp, place: str, quantity: str) -> Probe | None:
     """None for a part measured by itself, which has no band."""
     words, _, hertz = quantity.partition(" at ")
+    place, words = plainly(place, words)
     code = quantity_of(words, "", "")
     if part_measured(amp, place, code):
         return None

@@ -62,7 +62,9 @@ def suspects_html(found: Suspects) -> str:
             " They are close to the limits: repeat the worst reading, then take more."
             if found.healthy < DOUBT_BELOW else ""
         )  # fmt: skip
-        head = f"{nobody} These {len(found.readings.readings)} readings are normal.{edge}"
+        count = len(found.readings.readings)
+        normal = "This reading is" if count == 1 else f"These {count} readings are"
+        head = f"{nobody} {normal} normal.{edge}"
         return _section(_headline(head))
     lines = [_finding(f"{k}.", _suspect(s)) for k, s in enumerate(found.suspects, 1)]
     pairs = ""
