@@ -72,6 +72,9 @@ def test_what_is_fitted_makes_another_amp_and_readings_begin_again(job, unjudged
     assert [row["place"] for row in now.rows()] == ["C13"]
     assert now.hours == 1.5
     assert [(each.part, each.state) for each in now.decisions] == [("R14", "installed"), ("R5", "kept")]
+    job("decide", "C14=new", "dried out")
+    job("fit", "C14.rating=600 V")
+    assert open_job(job.folder).decisions[-1].state == "installed"
 
 
 def test_a_part_renewed_as_drawn_is_bought_fitted_and_named(job, unjudged):

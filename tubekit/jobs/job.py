@@ -11,6 +11,7 @@ from typing import Any
 from tubekit.amp import Amp, load_amp
 from tubekit.amp.batches import text_at
 from tubekit.bench.amp_fit import LEAST
+from tubekit.bench.orders import SET_NOT_BOUGHT
 from tubekit.bench.places import plainly, probe_of, quantity_of
 from tubekit.bench.readings import load_readings
 from tubekit.bench.twin import Twin, twin
@@ -258,7 +259,10 @@ class Job(Printed):
     @cached_property
     def decisions(self) -> tuple[Decision, ...]:
         """The last decision about each part."""
-        done = {name: each.number for each in self.of_kind("fit") for name in each["changes"]}
+        done = {  # C50.rating is a new C50, R31.position is a turn of R31
+            key: each.number for each in self.of_kind("fit") for name in each["changes"]
+            for key in (name, *([] if name.partition(".")[2] in SET_NOT_BOUGHT else [name.partition(".")[0]]))
+        }  # fmt: skip
         bought = {name: each.number for each in self.of_kind("have") for name in each["parts"]}
         result: dict[str, Decision] = {}
         for each in self.of_kind("decide"):

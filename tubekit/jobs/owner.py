@@ -81,7 +81,7 @@ def _wrong(job: Job) -> str:
 def _done(job: Job) -> str:
     names = (name.partition(".") for each in job.of_kind("fit") for name in each["changes"])
     parts = list(dict.fromkeys(part for part, _, field in names if field not in SET_NOT_BOUGHT))
-    hours = f"; the work took {job.hours:g} hours" if job.hours else ""
+    hours = f"; the work took {job.hours:g} hour{'' if job.hours == 1 else 's'}" if job.hours else ""
     if not parts:
         return f"We installed no new part{hours}."
     kinds: dict[str, list[str]] = {}
