@@ -11,11 +11,14 @@ from numpy.testing import assert_allclose
 from tubekit import plots
 from tubekit.amp import Amp, analyze
 from tubekit.decisions import SwapReport, swap
+from tubekit.decisions.judge import METER
 from tubekit.errors import InputError
+from tubekit.plots import ink
 from tubekit.plots.before_after_view import moves
 from tubekit.plots.cycle import BEYOND, CycleView
 from tubekit.plots.ink import paper
 from tubekit.plots.ratings import calm, worst
+from tubekit.plots.spread_bands import ABOVE, BELOW, ROW, WIDE, BandRow, ReadingBandsView
 
 
 def test_ripple_curves_are_the_waveforms(swapped: SwapReport) -> None:
@@ -160,3 +163,17 @@ def test_no_words_run_off_the_paper_or_into_each_other(swapped: SwapReport, name
         assert not (
             one.x0 < other.x1 and other.x0 < one.x1 and one.y0 + 2 < other.y1 and other.y0 + 2 < one.y1
         )
+
+
+def test_the_longest_verdict_leaves_the_normal_range_readable():
+    rows = [
+        BandRow("g6", -38.0, -35.0, -33.0, "-37.6 V – -33.3 V", -40.0, "-40.2 V", word)
+        for word in ("out of range", METER, "on the high side", "on the low side", "fine")
+    ]
+    with ink.style():
+        figure = ink.paper(WIDE / ink.DPI, (ABOVE + BELOW + ROW * len(rows)) / ink.DPI)
+        view = ReadingBandsView(figure, rows)
+        figure.canvas.draw()
+        ranges = [text for text in view.axes.texts if text.get_text() == rows[0].band]
+        for words, normal in zip(view.words, ranges, strict=True):
+            assert words.get_window_extent().x1 < normal.get_window_extent().x0, words.get_text()

@@ -20,7 +20,7 @@ from tubekit.decisions.reading import Readings
 from tubekit.jobs.journal import ENCLOSED, Entry, JobError, Journal, read_journal
 from tubekit.text import Printed, Table, headed
 
-MAINS_ROW = "mains"
+MAINS_ROW, LINE = "mains", "line"
 KEEP, NEW = "keep", "new"
 """A part that is left as it is; one that is renewed with its drawn value."""
 STOP = "STOP"
@@ -364,7 +364,8 @@ def said_of(entry: Entry) -> str:
     """An entry in one line."""
     says = entry.says
     changes = ", ".join(f"{name}={value}" for name, value in (says.get("changes") or {}).items())
-    rows = ", ".join(f"{row['place']} {row['value']}" for row in says.get("rows", ()))
+    named = ((LINE if row["place"] == MAINS_ROW else row["place"], row) for row in says.get("rows", ()))
+    rows = ", ".join(f"{name} {row['value']}" for name, row in named)
     words = {
         "readings": f"{says.get('state', '')}: {rows}",
         "correct": f"entry {says.get('of')} withdrawn: {says.get('why')}",

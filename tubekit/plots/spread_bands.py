@@ -125,8 +125,9 @@ WIDE, NAMES, SAID, BAND = 560, 110, 252, 138
 """Pixels: a row, what stands above and below the rows; the figure, its names and words, where bands stand."""
 ACROSS = WIDE - NAMES - SAID
 FILL, BLANK = ink.FILLS["within"], ink.Fill(ink.PAPER, ink.FAINT)
-SAYS = {"out of range": "OUT OF RANGE", "on the high side": "high", "on the low side": "low", "fine": "fine",
-        METER: METER}  # fmt: skip
+SAYS = {"out of range": "OUT", "on the high side": "high", "on the low side": "low", "fine": "fine",
+        METER: "fine (meter)"}  # fmt: skip
+"""Verdicts as they fit between mark and range; what the meter may be off is kept in the list."""
 INKS = {"out of range": ink.OXIDE, "on the high side": ink.OCHRE, "on the low side": ink.OCHRE}
 
 
