@@ -147,7 +147,7 @@ def off_balance(opened: Array, beyond: Array, u: Array, i: Array, left: Array) -
 def linear(plan: Plan, at: Ports, share: float) -> int:
     """Rows of (1 + g·beyond) change = -g·left of the currents that have a slope, mostly those of plates.
 
-    A `share` of the slopes g below 1 makes it a step of `creep`.
+    A `share` of the slopes g below 1 makes it a creeping step.
     """
     base, wide, beyond, g, row = plan.base, plan.wide, plan.beyond, at.g, at.step
     size, count = len(at.left), 0
@@ -213,23 +213,34 @@ def newton_step(plan: Plan, at: Ports, share: float) -> bool:
     return True
 
 
-def arrive(plan: Plan, opened: Array, at: Ports) -> bool:
-    """Newton from `u`, halved while what is left grows; leaves the solution in u, i and g."""
+def arrive(plan: Plan, opened: Array, at: Ports, share: float) -> bool:
+    """Newton from `u`, halved while what is left grows; leaves the solution in u, i and g.
+
+    With a `share` below 1 it creeps first, as if a capacitor lay across each port, in steps that grow while
+    what is left shrinks: a stage that is fed back through the transformer can jump, as a flip-flop does, and
+    Newton knows no way there. Source: pseudo-transient continuation, C. T. Kelley and D. E. Keyes, SIAM J.
+    Numer. Anal. 35 (1998), from memory.
+    """
     u, size, scale, halved, before = at.u, len(at.u), 1.0, 0, -1.0
-    for _ in range(MOST):
+    for _ in range(MOST):  # each law is called in one place only: compiled, it stands there
         tube_currents(plan, u, at.i, at.g)
         after = off_balance(opened, plan.beyond, u, at.i, at.left)
-        if not after < np.inf and before < 0.0:
+        if not after < np.inf and (before < 0.0 or share < 1.0):
             return False
-        if before >= 0.0 and not after <= max(before, 1e-9) and halved < HALVINGS:
+        if share < 1.0:
+            if before > 0.0:
+                share = 1.0 / (1.0 + (1.0 / share - 1.0) * min(max(after / before, 0.3), 2.0))
+            if share > NEAR_SHARE:
+                share = 1.0
+        elif before >= 0.0 and not after <= max(before, 1e-9) and halved < HALVINGS:
             halved, scale = halved + 1, 0.5 * scale
             for a in range(size):
                 u[a] -= scale * at.step[a]
             continue
         before, scale, halved = after, 1.0, 0
-        if not newton_step(plan, at, 1.0):
+        if not newton_step(plan, at, share):
             return False
-        last, total = True, 0.0
+        last, total = share == 1.0, 0.0
         for a in range(size):
             u[a] += at.step[a]
             total += u[a]
@@ -243,34 +254,11 @@ def arrive(plan: Plan, opened: Array, at: Ports) -> bool:
     return False
 
 
-def creep(plan: Plan, opened: Array, at: Ports) -> bool:
-    """From `u` as if a capacitor lay across each port, in steps that grow while what is left shrinks.
-
-    A stage that is fed back through the transformer can jump, as a flip-flop does; Newton knows no way there.
-    Source: pseudo-transient continuation, C. T. Kelley and D. E. Keyes, SIAM J. Numer. Anal. 35 (1998), from
-    memory.
-    """
-    share, before = FIRST_SHARE, -1.0
-    for _ in range(MOST):
-        tube_currents(plan, at.u, at.i, at.g)
-        after = off_balance(opened, plan.beyond, at.u, at.i, at.left)
-        if before > 0.0:
-            share = 1.0 / (1.0 + (1.0 / share - 1.0) * min(max(after / before, 0.3), 2.0))
-        if share > NEAR_SHARE:
-            return arrive(plan, opened, at)
-        if not after < np.inf or not newton_step(plan, at, share):
-            return False
-        before = after
-        for a in range(len(at.u)):
-            at.u[a] += at.step[a]
-    return False
-
-
-def solve(plan: Plan, opened: Array, at: Ports, last: Array) -> bool:
+def solve(plan: Plan, opened: Array, at: Ports, past: Array) -> bool:
     """`arrive` from the voltages ahead, else with the tubes pulled out, else from what tubes usually have;
-    `creep` from the `last` ones where all that misses.
+    else creeping from the `past` ones.
     """
-    for attempt in range(4):
+    for attempt in range(5):
         for a in range(len(opened)):
             if attempt == 1:
                 at.u[a] = opened[a]
@@ -278,17 +266,18 @@ def solve(plan: Plan, opened: Array, at: Ports, last: Array) -> bool:
                 at.u[a] = min(max(opened[a], KEPT_V[0]), KEPT_V[1])
             elif attempt == 3:
                 at.u[a] = 0.0
-        if arrive(plan, opened, at):
+            elif attempt == 4:
+                at.u[a] = past[a]
+        if arrive(plan, opened, at, 1.0 if attempt < 4 else FIRST_SHARE):
             return True
-    at.u[:] = last
-    return creep(plan, opened, at)
+    return False
 
 
-def stage(plan: Plan, right: Array, at: Ports, last: Array, seen: Array, taken: Array) -> bool:
+def stage(plan: Plan, right: Array, at: Ports, past: Array, seen: Array, taken: Array) -> bool:
     """One stage: from the right side to port voltages, currents, and in `seen` the charges and outputs."""
     count = len(at.u)
     product(plan.forth, right, seen)
-    if not solve(plan, seen[:count], at, last):
+    if not solve(plan, seen[:count], at, past):
         return False
     product(plan.back, at.i, taken)
     for a in range(len(taken)):
@@ -365,8 +354,7 @@ def compiled() -> Callable[..., int]:
     for flow in (
         law.ramp, law.corner, law.softplus, law.three_halves, law.split_grid, law.closing,
         pentode.below_knee, pentode.above_knee, rectifier.omega, triode, pentode_flow, gas, tube_mesh,
-        silicon_mesh, ideal_mesh, tube_currents, linear, eliminate, newton_step, arrive, creep, solve,
-        stage, steps,
+        silicon_mesh, ideal_mesh, tube_currents, linear, eliminate, newton_step, arrive, solve, stage, steps,
     ):  # fmt: skip
         register_jitable(error_model="numpy")(flow)
     for sums in (product, off_balance):
