@@ -87,6 +87,13 @@ def test_stop_keeps_what_is_done_of_both(panel: ListenPanel) -> None:
     assert panel.player.seconds == pytest.approx(min(lengths))
 
 
+def test_a_tube_far_over_its_rating_is_a_danger_above_the_list(panel: ListenPanel) -> None:
+    panel.set({"R9": "short", "V2.emission": 2.0})
+    assert "Do not power up. V2" in panel.amp_list.danger.value
+    panel.reset()
+    assert "Do not power up" not in panel.amp_list.danger.value
+
+
 def test_a_signal_that_cannot_be_is_refused(panel: ListenPanel) -> None:
     panel.what.put("gone.wav")
     panel.play()

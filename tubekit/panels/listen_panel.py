@@ -18,7 +18,7 @@ from tubekit.amp import Amp
 from tubekit.amp.parts import Capacitor, Choke, OutputTransformer, Part, RectifierTube, Resistor, Tube
 from tubekit.amp.signal_view import SignalView, signal_view
 from tubekit.amp.sound import AmpSound
-from tubekit.amp.stability import Stability, refuse_unstable
+from tubekit.amp.stability import refuse_unstable
 from tubekit.analyses.signals import KINDS, matched, wav
 from tubekit.decisions.listen import (
     AFTER,
@@ -31,7 +31,7 @@ from tubekit.decisions.listen import (
     play_all,
     signal,
 )
-from tubekit.errors import TubekitError
+from tubekit.errors import Note, TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_panel import AmpPanel, opened
 from tubekit.panels.background import BackgroundTask, Progress
@@ -125,9 +125,9 @@ class ListenPanel(AmpPanel[Heard, AmpSound | None]):
         refuse_unstable(amp, view.stability)
         return Heard(view)
 
-    def stability_of(self, answer: Heard) -> Stability:
+    def dangers_of(self, answer: Heard) -> tuple[Note, ...]:
         """As it was solved."""
-        return answer.view.stability
+        return answer.view.idle_dangers
 
     def drawn_of(self, answer: Heard) -> AmpSound | None:
         """Its sound."""
