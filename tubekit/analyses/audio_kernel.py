@@ -222,7 +222,7 @@ def arrive(plan: Plan, opened: Array, at: Ports, share: float) -> bool:
     Numer. Anal. 35 (1998), from memory.
     """
     u, size, scale, halved, before = at.u, len(at.u), 1.0, 0, -1.0
-    for _ in range(MOST):  # each law is called in one place only: compiled, it stands there
+    for _ in range(MOST):  # one call of each law: compiling puts the whole law at every call
         tube_currents(plan, u, at.i, at.g)
         after = off_balance(opened, plan.beyond, u, at.i, at.left)
         if not after < np.inf and (before < 0.0 or share < 1.0):

@@ -224,11 +224,10 @@ def failures(report: SupplyReport) -> Failures:
         *_dead(report),
         *(Failure(c.part, c.finding(), _how(report, c)) for c in exceeded),
     ]
-    own = {*(one.capacitor for one in report.filters), *(f.fuse for f in report.fuses)}
-    own |= {
-        *(one.rectifier.split(".")[0] for one in report.rectifiers),
-        *(coil.part for coil in report.coils),
-    }
+    own = {
+        *(one.capacitor for one in report.filters), *(one.fuse for one in report.fuses),
+        *(one.rectifier.split(".")[0] for one in report.rectifiers), *(one.part for one in report.coils),
+    }  # fmt: skip
     result += (one for one in _without_load(report) if one.part not in known)
     return Failures(report, tuple(sorted(result, key=lambda one: one.part not in own)))
 

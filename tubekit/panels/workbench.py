@@ -11,6 +11,8 @@ from typing import Any
 from IPython import get_ipython
 
 from tubekit.amp import Amp, demo_names, load_amp
+from tubekit.errors import RecordError
+from tubekit.files import write_whole
 from tubekit.setup.lab import WORKBENCH
 
 
@@ -27,10 +29,8 @@ def lay_down(key: str, value: Any) -> None:
             of_demo = value.name in demo_names() and load_amp(value.name).source == value.source
             value = value.name if of_demo else str(value.source)
         kept = {**_read(), key: value, **({"mains": None} if key == "amp" else {})}
-        part = Path(f"{place}.{os.getpid()}")
-        with contextlib.suppress(OSError):  # a folder that cannot be written to
-            part.write_text(json.dumps(kept), encoding="utf-8")
-            part.replace(place)
+        with contextlib.suppress(RecordError):  # a folder that cannot be written to
+            write_whole(Path(place), json.dumps(kept).encode(), overwrite=True)
 
 
 def by_hand() -> bool:

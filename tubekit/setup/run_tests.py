@@ -59,7 +59,7 @@ def command(arguments: Sequence[str], cores: int | None = None) -> list[str]:
 def environment() -> dict[str, str]:
     """Variables for the tests: no window opens, and workers do not fight for cores.
 
-    Each worker reads every test file, and many tests start Python anew: compiled files are kept for the
+    Each worker reads every test file, and many tests start Python again: compiled files are kept for the
     next of them, whatever is said outside.
     """
     quiet = {"MPLBACKEND": "agg", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
