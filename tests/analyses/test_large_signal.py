@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from tubekit import textbook
+from tests.output_stages import push_pull, single_ended
 from tubekit.analyses.large_signal import LargeSignal, large_signal
 from tubekit.analyses.operating_point import operating_point
 from tubekit.analyses.small_signal import stage_gains
@@ -109,11 +109,9 @@ def burnt(solved: LargeSignal) -> float:
 
 CIRCUITS = {
     "stage": lambda: stage(2.0),
-    "push-pull, cathode bias": lambda: textbook.push_pull(
-        BEAM, plate=300, screen=280, load=7000, cathode=250
-    ),
-    "ultralinear": lambda: textbook.push_pull(BEAM, plate=300, load=7000, grid=-20, tap=0.4),
-    "single-ended": lambda: textbook.single_ended(BEAM, plate=250, screen=250, load=5000, grid=-15),
+    "push-pull, cathode bias": lambda: push_pull(BEAM, plate=300, screen=280, load=7000, cathode=250),
+    "ultralinear": lambda: push_pull(BEAM, plate=300, load=7000, grid=-20, tap=0.4),
+    "single-ended": lambda: single_ended(BEAM, plate=250, screen=250, load=5000, grid=-15),
 }
 
 
@@ -135,7 +133,7 @@ def test_more_samples_change_nothing_that_matters() -> None:
 
 def test_a_balanced_pair_has_no_even_harmonics_and_an_unbalanced_one_has() -> None:
     def second(spread: tuple[float, float]) -> float:
-        pair = textbook.push_pull(BEAM, plate=300, screen=280, load=7000, grid=-22, spread=spread)
+        pair = push_pull(BEAM, plate=300, screen=280, load=7000, grid=-22, spread=spread)
         result = np.abs(large_signal(pair, frequency_hz=HZ).harmonics("plate1", "plate2")[0])
         return float(result[2] / result[1])
 

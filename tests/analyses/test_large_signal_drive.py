@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tubekit import textbook
+from tests.output_stages import single_ended
 from tubekit.analyses.large_signal import full_drive
 from tubekit.circuit.parts import Capacitor, Circuit, Resistor, VoltageSource
 from tubekit.errors import CircuitError
 
 
 def test_full_drive_brings_the_grid_to_the_cathode() -> None:
-    stage = textbook.single_ended("6V6GT", plate=250, screen=250, load=5000, cathode=250, drive=1.0)
+    stage = single_ended("6V6GT", plate=250, screen=250, load=5000, cathode=250, drive=1.0)
     factor, solved = full_drive(stage, frequency_hz=400)
     assert solved.volts("V1", "grid").max() == pytest.approx(0, abs=1e-3 * factor)
     # the driven cathode voltage, not that at rest
@@ -21,12 +21,10 @@ def test_full_drive_brings_the_grid_to_the_cathode() -> None:
 
 def test_full_drive_of_a_batch_is_each_members_own() -> None:
     ohms = np.array([200.0, 400.0])
-    batch = textbook.single_ended("6V6GT", plate=250, screen=250, load=5000, cathode=ohms, drive=1.0)
+    batch = single_ended("6V6GT", plate=250, screen=250, load=5000, cathode=ohms, drive=1.0)
     factor, _ = full_drive(batch, frequency_hz=400)
     for k in range(2):
-        one = textbook.single_ended(
-            "6V6GT", plate=250, screen=250, load=5000, cathode=float(ohms[k]), drive=1.0
-        )
+        one = single_ended("6V6GT", plate=250, screen=250, load=5000, cathode=float(ohms[k]), drive=1.0)
         assert factor[k] == pytest.approx(full_drive(one, frequency_hz=400)[0], rel=1e-3)
 
 
@@ -40,6 +38,6 @@ def test_no_full_drive_without_a_signal_or_a_bias() -> None:
     )
     with pytest.raises(CircuitError, match="no source carries a signal"):
         full_drive(silent)
-    hot = textbook.single_ended("6V6GT", plate=250, screen=250, load=5000, grid=1.0, drive=1.0)
+    hot = single_ended("6V6GT", plate=250, screen=250, load=5000, grid=1.0, drive=1.0)
     with pytest.raises(CircuitError, match="not below its cathode"):
         full_drive(hot)

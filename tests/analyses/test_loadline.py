@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tubekit import load_line, textbook
+from tests.output_stages import push_pull, rc_stage, single_ended
+from tubekit import load_line
 from tubekit.analyses.regulation import SpeakerLoad
 from tubekit.devices import Pentode, Triode, tube
 from tubekit.errors import InputError, SolveError, UnknownTube
@@ -30,25 +31,23 @@ OUTPUT = {
 def test_it_agrees_with_the_circuit_of_the_same_stage(name: str) -> None:
     values, pair = OUTPUT[name]
     line = load_line(BEAM, pair=pair, **values)
-    make = textbook.push_pull if pair else textbook.single_ended
-    result = textbook.solve(make(BEAM, **values))
-    tubes = 2 if pair else 1
-    assert line.plate_a * tubes == pytest.approx(result.plate_a, rel=1e-6)
-    assert line.drive == pytest.approx(result.drive_v, rel=2e-4)
-    assert line.power_w == pytest.approx(result.power_w, rel=1e-3)
-    assert line.thd_pct == pytest.approx(result.thd_pct, abs=0.02)
-    assert line.full_plate_a == pytest.approx(result.plate_full_a, rel=1e-4)
-    assert line.full_screen_a == pytest.approx(result.screen_full_a, rel=1e-4)
+    circuit = (push_pull if pair else single_ended)(BEAM, **values)
+    result, tubes = circuit.worked(), 2 if pair else 1
+    assert line.plate_a * tubes == pytest.approx(circuit.plate_a(), rel=1e-6)
+    assert line.drive == pytest.approx(result["drive_v"], rel=2e-4)
+    assert line.power_w == pytest.approx(result["power_w"], rel=1e-3)
+    assert line.thd_pct == pytest.approx(result["thd_pct"], abs=0.02)
+    assert line.full_plate_a == pytest.approx(result["plate_full_a"], rel=1e-4)
+    assert line.full_screen_a == pytest.approx(result["screen_full_a"], rel=1e-4)
 
 
 def test_it_agrees_with_the_circuit_of_a_resistance_coupled_stage() -> None:
     line = load_line(TRIODE, supply=300, load=1e5, cathode=1500, next_grid=3.3e5)
-    result = textbook.solve(
-        textbook.rc_stage(TRIODE, supply=300, plate_load=1e5, cathode=1500, next_grid=3.3e5)
-    )
-    assert line.plate_a == pytest.approx(result.plate_a, rel=1e-6)
-    assert line.thd_pct == pytest.approx(result.thd_pct, abs=0.02)
-    assert line.harmonics_v[1] / np.sqrt(2) == pytest.approx(result.output_rms, rel=1e-3)
+    circuit = rc_stage(TRIODE, supply=300, plate_load=1e5, cathode=1500, next_grid=3.3e5)
+    result = circuit.worked()
+    assert line.plate_a == pytest.approx(circuit.plate_a(), rel=1e-6)
+    assert line.thd_pct == pytest.approx(result["thd_pct"], abs=0.02)
+    assert line.harmonics_v[1] / np.sqrt(2) == pytest.approx(result["output_rms"], rel=1e-3)
     # The line of the resistors ends at the supply; that of the signal is steeper and crosses it at rest.
     assert line.supply_line_plate_v == pytest.approx([0, 300], rel=1e-3)
     assert line.supply_line_a == pytest.approx([300 / 101500, 0], rel=1e-3)

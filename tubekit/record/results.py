@@ -100,7 +100,7 @@ def record_results(
 
     Returns
     -------
-    TextbookResult
+    RecordResults
         The results, and what could not be calculated.
 
     Raises

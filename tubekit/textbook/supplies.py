@@ -1,21 +1,14 @@
-"""Full-wave supplies: capacitor input and choke input, as rectifier rows state them."""
+"""A full-wave supply with capacitor input, as rectifier rows state it."""
 
 from __future__ import annotations
-
-from typing import TypeAlias
 
 import numpy as np
 
 from tubekit.analyses.mains import mains_steady_state
-from tubekit.circuit.parts import GROUND, Capacitor, Part, Rectifier, Resistor, Value, VoltageSource, Windings
+from tubekit.circuit.parts import GROUND, Capacitor, Circuit, Part, Rectifier, Resistor, Value, VoltageSource
 from tubekit.devices.catalogue import tube as look_up
-from tubekit.devices.law import Parameter
 from tubekit.devices.rectifier import IdealDiode, RectifierLaw, SiliconDiode, TubeDiode
-from tubekit.devices.tube_record import Tube
 from tubekit.errors import InputError
-from tubekit.textbook.circuit import TextbookCircuit
-
-AnyRectifier: TypeAlias = str | Tube | TubeDiode | SiliconDiode | IdealDiode
 
 SAMPLES = 128
 AGREED = 1e-5
@@ -23,15 +16,14 @@ AGREED = 1e-5
 
 
 def capacitor_input(
-    rectifier: AnyRectifier,
+    rectifier: str | RectifierLaw,
     *,
     secondary_rms: Value,
     source_resistance: Value,
     reservoir: Value,
     load_current: Value,
     frequency_hz: float,
-    emission: float = 1.0,
-) -> TextbookCircuit:
+) -> Circuit:
     """A full-wave supply into a reservoir capacitor.
 
     The load is the resistor `R3` that draws `load_current` at the voltage found by solving: it behaves in
@@ -40,7 +32,7 @@ def capacitor_input(
     Parameters
     ----------
     rectifier
-        Type, record or law of one plate.
+        Type, or law of one plate.
     secondary_rms
         Open-circuit voltage of each half [V RMS].
     source_resistance
@@ -51,13 +43,11 @@ def capacitor_input(
         Mean current of the load [A].
     frequency_hz
         Line frequency [Hz].
-    emission
-        Emission of the cathode, 1 for a new tube; it scales the current.
 
     Returns
     -------
-    TextbookCircuit
-        The circuit, ready for every analysis and for `worked`.
+    Circuit
+        Ready for every analysis; B+ is the node `b_plus`.
 
     Raises
     ------
@@ -66,95 +56,28 @@ def capacitor_input(
 
     Examples
     --------
-    >>> from tubekit import textbook
+    >>> from tubekit import mains_steady_state, textbook
     >>> supply = textbook.capacitor_input("5Y3GT", secondary_rms=350, source_resistance=50, reservoir=10e-6,
     ...                                   load_current=0.125, frequency_hz=60)
-    >>> 340 < textbook.solve(supply).dc_v < 370
-    True
+    >>> print(f"{mains_steady_state(supply, frequency_hz=60).mean('b_plus')[0]:.0f} V")
+    355 V
     """
-    after: list[Part] = [Capacitor("C1", "b_plus", GROUND, reservoir)]
-    halves = _halves(_law(rectifier, emission), secondary_rms, source_resistance, "b_plus")
-    return _loaded(
-        [*halves, *after], f"{_name(rectifier)}, capacitor input", load_current, secondary_rms, frequency_hz
-    )
-
-
-def choke_input(
-    rectifier: AnyRectifier,
-    *,
-    secondary_rms: Value,
-    source_resistance: Value,
-    choke: Value,
-    reservoir: Value,
-    load_current: Value,
-    frequency_hz: float,
-    choke_resistance: Value = 0.0,
-    emission: float = 1.0,
-) -> TextbookCircuit:
-    """A full-wave supply into a choke [H] of `choke_resistance` [Ω] and a capacitor; else `capacitor_input`.
-
-
-    The load is as in `capacitor_input`.
-
-    Parameters
-    ----------
-    rectifier
-        Type, record or law of one plate.
-    secondary_rms
-        Open-circuit voltage of each half [V RMS].
-    source_resistance
-        Of each half, with the primary's share [Ω].
-    choke
-        Inductance [H].
-    reservoir
-        Capacitor behind the choke [F].
-    load_current
-        Mean current of the load [A].
-    frequency_hz
-        Line frequency [Hz].
-    choke_resistance
-        Of the choke [Ω].
-    emission
-        Emission of the cathode, 1 for a new tube; it scales the current.
-
-    Returns
-    -------
-    TextbookCircuit
-        The circuit, ready for every analysis and for `worked`.
-
-    Examples
-    --------
-    >>> from tubekit import textbook
-    >>> supply = textbook.choke_input("5Y3GT", secondary_rms=500, source_resistance=50, choke=10.0,
-    ...                               reservoir=10e-6, load_current=0.125, frequency_hz=60)
-    >>> 370 < textbook.solve(supply).dc_v < 410
-    True
-    """
-    after: list[Part] = [
-        Windings(
-            "L1", (("cathode", "b_plus"),), (choke_resistance,), np.asarray(choke, float)[..., None, None]
-        ),
-        Capacitor("C1", "b_plus", GROUND, reservoir),
-    ]
-    halves = _halves(_law(rectifier, emission), secondary_rms, source_resistance, "cathode")
-    return _loaded(
-        [*halves, *after], f"{_name(rectifier)}, choke input", load_current, secondary_rms, frequency_hz
-    )
-
-
-def _halves(law: RectifierLaw, rms: Value, ohms: Value, cathode: str) -> list[Part]:
-    peak = np.sqrt(2.0) * np.asarray(rms, float)
-    parts: list[Part] = []
-    for k, sign in ((1, 1.0), (2, -1.0)):
+    name = look_up(rectifier).type if isinstance(rectifier, str) else type(rectifier).__name__
+    law = look_up(rectifier).law if isinstance(rectifier, str) else rectifier
+    if not isinstance(law, (TubeDiode, SiliconDiode, IdealDiode)):
+        raise InputError("is no rectifier", part=name, fix="Name a rectifier tube or a silicon diode")
+    peak = np.sqrt(2.0) * np.asarray(secondary_rms, float)
+    parts: list[Part] = [Capacitor("C1", "b_plus", GROUND, reservoir)]
+    for k, half, sign in ((1, "V1a", 1.0), (2, "V1b", -1.0)):
         parts += [
             VoltageSource(f"T{k}", f"winding{k}", GROUND, ac=sign * peak),
-            Resistor(f"R{k}", f"winding{k}", f"plate{k}", ohms),
-            Rectifier(f"V1{'ab'[k - 1]}", law, f"plate{k}", cathode),
-        ]  # fmt: skip
-    return parts
+            Resistor(f"R{k}", f"winding{k}", f"plate{k}", source_resistance),
+            Rectifier(half, law, f"plate{k}", "b_plus"),
+        ]
+    return _loaded(parts, f"{name}, capacitor input", load_current, secondary_rms, frequency_hz)
 
 
-def _loaded(parts: list[Part], title: str, amps: Value, rms: Value, hz: float) -> TextbookCircuit:
+def _loaded(parts: list[Part], title: str, amps: Value, rms: Value, hz: float) -> Circuit:
     """With the load resistor that draws `amps` [A]: each round takes the voltage of the one before."""
     wanted = np.asarray(amps, float)
     if not np.all(np.isfinite(wanted) & (wanted > 0)):
@@ -165,10 +88,8 @@ def _loaded(parts: list[Part], title: str, amps: Value, rms: Value, hz: float) -
     near = None
     for _ in range(40):
         ohms = volts / wanted
-        circuit = TextbookCircuit(
-            (*parts, Resistor("R3", "b_plus", GROUND, ohms if ohms.ndim else float(ohms))), title,
-            purpose="supply", input="", output=("b_plus", GROUND), load="R3", frequency_hz=hz,
-        )  # fmt: skip
+        load = Resistor("R3", "b_plus", GROUND, ohms if ohms.ndim else float(ohms))
+        circuit = Circuit((*parts, load), title)
         near = mains_steady_state(circuit, frequency_hz=hz, samples=SAMPLES, near=near)
         result = near.mean("b_plus")
         drawn = result / np.atleast_1d(ohms)
@@ -180,24 +101,3 @@ def _loaded(parts: list[Part], title: str, amps: Value, rms: Value, hz: float) -
         part=title,
         fix="Lower load_current=, or raise the winding's voltage",
     )
-
-
-def _law(rectifier: AnyRectifier, emission: Parameter) -> RectifierLaw:
-    law = (
-        look_up(rectifier).law
-        if isinstance(rectifier, str)
-        else rectifier.law
-        if isinstance(rectifier, Tube)
-        else rectifier
-    )
-    if not isinstance(law, (TubeDiode, SiliconDiode, IdealDiode)):
-        raise InputError(
-            "is no rectifier", part=_name(rectifier), fix="Name a rectifier tube or a silicon diode"
-        )
-    return law.worn(emission)
-
-
-def _name(rectifier: AnyRectifier) -> str:
-    if isinstance(rectifier, str):
-        return look_up(rectifier).type
-    return rectifier.type if isinstance(rectifier, Tube) else type(rectifier).__name__

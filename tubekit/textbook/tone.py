@@ -1,4 +1,4 @@
-"""Passive tone networks: two controls and three."""
+"""A passive tone network of three controls."""
 
 from __future__ import annotations
 
@@ -8,10 +8,8 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from tubekit.circuit.parts import GROUND, Capacitor, Part, Resistor, Value
-from tubekit.devices.potentiometer import fraction
+from tubekit.circuit.parts import GROUND, Capacitor, Circuit, Part, Resistor, Value
 from tubekit.errors import InputError, near_matches
-from tubekit.textbook.circuit import TextbookCircuit
 
 THREE: Mapping[str, float] = MappingProxyType(
     {
@@ -27,22 +25,13 @@ THREE: Mapping[str, float] = MappingProxyType(
 """Parts of the three-control network [Ω, F]. Every impedance is 0.4 times that of
 data/handbook/worked_examples.csv W19, so the response to an ideal source without load is the same (impedance
 scaling, any circuit textbook)."""
-TWO: Mapping[str, float] = MappingProxyType(
-    {
-        "bass": 1e6, "bass_above": 100e3, "bass_below": 10e3,
-        "bass_above_farads": 2.2e-9, "bass_below_farads": 22e-9,
-        "treble": 1e6, "treble_above_farads": 220e-12, "treble_below_farads": 2.2e-9, "joining": 100e3,
-    }
-)  # fmt: skip
-"""Parts of the two-control network [Ω, F]: common practice, no source."""
 END = 1e-6
 """Share of a track that stays at the stops."""
 
 
 def three_control(
-    *, treble: Value = 0.5, middle: Value = 0.5, bass: Value = 0.5, parts: Mapping[str, Value] | None = None,
-    source_resistance: Value | None = None, load: Value | None = None,
-) -> TextbookCircuit:  # fmt: skip
+    *, treble: Value = 0.5, middle: Value = 0.5, bass: Value = 0.5, parts: Mapping[str, Value] | None = None
+) -> Circuit:  # fmt: skip
     """A treble, middle and bass network between an ideal source and no load.
 
     Parameters
@@ -52,13 +41,11 @@ def three_control(
         knob does).
     parts
         Values that differ from `THREE`, by its names [Ω, F].
-    source_resistance, load
-        Of the stage before and the grid leak after [Ω]; an ideal source and no load when not given.
 
     Returns
     -------
-    TextbookCircuit
-        The circuit, ready for every analysis and for `worked`.
+    Circuit
+        Ready for every analysis; the signal goes in at the node `in` and comes out at `out`.
 
     Raises
     ------
@@ -67,8 +54,9 @@ def three_control(
 
     Examples
     --------
-    >>> from tubekit import textbook
-    >>> print(f"{20 * np.log10(textbook.solve(textbook.three_control()).gain):.2f} dB")  # at 1 kHz
+    >>> from tubekit import frequency_response, operating_point
+    >>> point = operating_point(three_control())
+    >>> print(f"{frequency_response(point, 'in', ['out'], [1000.0]).gain_db[0, 0, 0]:.2f} dB")
     -11.75 dB
     """
     p = _values(THREE, parts)
@@ -82,52 +70,7 @@ def three_control(
         Capacitor("C3", "slope", "middle_wiper", p["middle_farads"]),
         *_track("R3", "middle_top", "middle_wiper", GROUND, p["middle"], m),
     ]
-    return _network(wiring, "three-control tone network", source_resistance, load)
-
-
-def two_control(
-    *, treble: Value = 0.5, bass: Value = 0.5, parts: Mapping[str, Value] | None = None,
-    source_resistance: Value | None = None, load: Value | None = None,
-) -> TextbookCircuit:  # fmt: skip
-    """The passive treble and bass network, cut and boost; flat, at about -20 dB, with both knobs half way.
-
-    Source: E. J. James, Simple tone control circuit, Wireless World 55 (February 1949) (from memory: the
-    form; part values are common practice, no source).
-
-    Parameters
-    ----------
-    treble, bass
-        Turn of each knob, 0 to 1; the tracks are of audio taper, a tenth below the wiper half way.
-    parts
-        Values that differ from `TWO`, by its names [Ω, F].
-    source_resistance, load
-        Of the stage before and the grid leak after [Ω]; an ideal source and no load when not given.
-
-    Returns
-    -------
-    TextbookCircuit
-        The circuit, ready for every analysis and for `worked`.
-
-    Examples
-    --------
-    >>> from tubekit import textbook
-    >>> print(f"{20 * np.log10(textbook.solve(textbook.two_control()).gain):.0f} dB")  # at 1 kHz
-    -21 dB
-    """
-    p = _values(TWO, parts)
-    t, b = (_turn(fraction(np.asarray(position, float), "audio")) for position in (treble, bass))
-    wiring: list[Part] = [
-        Resistor("R1", "in", "bass_top", p["bass_above"]),
-        *_track("R2", "bass_top", "bass_wiper", "bass_bottom", p["bass"], b),
-        Resistor("R3", "bass_bottom", GROUND, p["bass_below"]),
-        Capacitor("C1", "bass_top", "bass_wiper", p["bass_above_farads"]),
-        Capacitor("C2", "bass_wiper", "bass_bottom", p["bass_below_farads"]),
-        Resistor("R4", "bass_wiper", "out", p["joining"]),
-        Capacitor("C3", "in", "treble_top", p["treble_above_farads"]),
-        *_track("R5", "treble_top", "out", "treble_bottom", p["treble"], t),
-        Capacitor("C4", "treble_bottom", GROUND, p["treble_below_farads"]),
-    ]
-    return _network(wiring, "two-control tone network", source_resistance, load)
+    return Circuit(tuple(wiring), "three-control tone network")
 
 
 def _values(usual: Mapping[str, float], given: Mapping[str, Value] | None) -> dict[str, Value]:
@@ -153,14 +96,3 @@ def _track(name: str, top: str, wiper: str, bottom: str, ohms: Value, below: Val
         Resistor(f"{name} upper", top, wiper, ohms * (1.0 - np.asarray(below))),
         Resistor(f"{name} lower", wiper, bottom, ohms * np.asarray(below)),
     ]
-
-
-def _network(wiring: list[Part], title: str, source: Value | None, load: Value | None) -> TextbookCircuit:
-    """Without a source of its own: `frequency_response` puts the signal on the input node."""
-    first = "in" if source is None else "source"
-    parts = list(wiring)
-    if source is not None:
-        parts.append(Resistor("R8", "source", "in", source))
-    if load is not None:
-        parts.append(Resistor("R9", "out", GROUND, load))
-    return TextbookCircuit(tuple(parts), title, purpose="network", input=first)
