@@ -29,6 +29,8 @@ DRIVES, SAMPLES = 12, 32
 BELOW, ABOVE = 0.25, 6.0
 """The run goes from and to these multiples of the drive at which the first stage is thought to clip."""
 LEAST_DRIVES = 4
+FINE = 8
+"""Drives between the two that the rated distortion is between."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -45,6 +47,9 @@ class Headroom(Printed):
     thd_percent: Array = quantity("%", "d", "total harmonic distortion at each level")
     clips: tuple[ClipPoint, ...] = field(kw_only=True)
     gain: float = quantity("", "A", "small-signal gain from generator to speaker", kw_only=True)
+    rated_thd: float = quantity(
+        "%", "d", "distortion at which output counts as rated", default=RATED_THD, kw_only=True
+    )
     view: SignalView = field(repr=False, kw_only=True)
 
     json_keys = (
@@ -69,23 +74,19 @@ class Headroom(Printed):
 
     @property
     def rated_w(self) -> float:
-        """Power where the distortion first passes 5 % [W]; NaN where it does not within the run."""
+        """Power where the distortion first passes `rated_thd` [W]; NaN where it does not within the run."""
         return self._at(self.rated_input_rms, self.power_w)
 
     @property
     def rated_rms(self) -> float:
-        """Output where the distortion first passes 5 %, its fundamental [V RMS]; NaN likewise."""
+        """Output there, its fundamental [V RMS]; NaN likewise."""
         return self._at(self.rated_input_rms, self.output_rms)
 
     @property
     def rated_input_rms(self) -> float:
         """Input that gives it [V RMS]: the sensitivity."""
-        past = np.flatnonzero(self.thd_percent > RATED_THD)
-        if not len(past) or past[0] == 0:
-            return float("nan")
-        k = int(past[0])
-        part = (RATED_THD - self.thd_percent[k - 1]) / (self.thd_percent[k] - self.thd_percent[k - 1])
-        return float(self.input_rms[k - 1] * (self.input_rms[k] / self.input_rms[k - 1]) ** part)
+        k = _passed(self.thd_percent, self.rated_thd)
+        return float(self.input_rms[k]) if k else float("nan")
 
     @property
     def listed(self) -> int:
@@ -105,7 +106,7 @@ class Headroom(Printed):
         if np.isfinite(self.rated_rms):
             size = f"{self.rated_w:.2g} W" if self.view.load else f"{self.rated_rms:.2g} V"
             level = show(self.rated_input_rms, "V", 2)
-            words += f": {size} at {RATED_THD:g} % distortion with {level} in"
+            words += f": {size} at {self.rated_thd:g} % distortion with {level} in"
         return f"{words}. {first.section} clips first ({first.cause})"
 
     def tables(self) -> list[Table]:
@@ -169,7 +170,12 @@ class Headroom(Printed):
 
 @on_one_core
 def headroom(
-    amp: Amp, *, jack: str | None = None, frequency_hz: float = 1000.0, source_ohms: float = SOURCE_OHMS
+    amp: Amp,
+    *,
+    jack: str | None = None,
+    frequency_hz: float = 1000.0,
+    source_ohms: float = SOURCE_OHMS,
+    rated_thd: float = RATED_THD,
 ) -> Headroom:
     """Drive an amp from small signals far into clipping, its supply held at the idle voltages.
 
@@ -186,6 +192,8 @@ def headroom(
         Frequency of the drive [Hz].
     source_ohms
         Resistance of the generator at the jack [Ω].
+    rated_thd
+        Distortion at which output counts as rated [%].
 
     Returns
     -------
@@ -215,39 +223,53 @@ def headroom(
     gain = float(np.abs(x[0] @ view.out))
     way = signal_order(view.amp.topology, view.jack.tip)
     guess = estimated(view, x, way.order)
-    volts, run = _driven(view, np.geomspace(BELOW, ABOVE, DRIVES) * guess[0].input_rms, frequency_hz)
-    amp, name = view.amp, view.jack.designator
+    volts, run = driven(view, np.geomspace(BELOW, ABOVE, DRIVES) * guess[0].input_rms, frequency_hz)
     if run is None:
         method = "the driven amp did not settle, so all limits are estimates from the gain at idle"
-        nothing: Array = np.zeros(0)
-        return Headroom(
-            amp,
-            name,
-            method,
-            frequency_hz,
-            nothing,
-            nothing,
-            nothing,
-            nothing,
-            clips=guess,
-            gain=gain,
-            view=view,
+        clips, read = guess, np.zeros((4, 0))
+    else:
+        method = (
+            "Signal goes through the whole amp; B+ stays at its idle voltage. Only the first stage to clip "
+            "is calculated; the later ones are estimates"
         )
-    a, b = view.output.a, view.output.b
-    output = np.abs(run.harmonics(a, b)[:, 1]) / np.sqrt(2.0)
-    method = (
-        "Signal goes through the whole amp; B+ stays at its idle voltage. Only the first stage to clip is "
-        "calculated; the later ones are estimates"
-    )
-    count, clips = len(volts), clip_points(view, run, volts, way.order)
+        clips = _with_later(clip_points(view, run, volts, way.order), guess, volts[-1])
+        read = _with_rated(view, readings(view, volts, run), frequency_hz, rated_thd)
     return Headroom(
-        amp, name, method, frequency_hz, volts, output[:count], _power(view, run)[:count],
-        run.thd_percent(a, b)[:count], clips=_with_later(clips, guess, volts[-1]), gain=gain,
-        view=view,
+        view.amp, view.jack.designator, method, frequency_hz, read[0], read[1], read[2], read[3],
+        clips=clips, gain=gain, view=view, rated_thd=rated_thd,
     )  # fmt: skip
 
 
-def _driven(view: SignalView, volts: Array, frequency_hz: float) -> tuple[Array, LargeSignal | None]:
+def _passed(thd_percent: Array, limit: float) -> int:
+    """The first drive with that distortion; 0 where none has, or the smallest has already."""
+    past = np.flatnonzero(thd_percent >= limit)
+    return int(past[0]) if len(past) else 0
+
+
+def _with_rated(view: SignalView, read: Array, frequency_hz: float, limit: float) -> Array:
+    """The `readings` with one drive more, where the distortion passes `limit`: solved near there."""
+    k = _passed(read[3], limit)
+    if not k:
+        return read
+    volts, run = driven(view, np.geomspace(read[0, k - 1], read[0, k], FINE), frequency_hz)
+    near = read if run is None else readings(view, volts, run)
+    j = _passed(near[3], limit)
+    if not j:
+        near, j = read, k
+    part = (limit - near[3, j - 1]) / (near[3, j] - near[3, j - 1])
+    between = near[:, j - 1] ** (1.0 - part) * near[:, j] ** part
+    return np.insert(read, k, [*between[:3], limit], axis=1)
+
+
+def readings(view: SignalView, volts: Array, run: LargeSignal) -> Array:
+    """Drives [V RMS], output [V RMS], power [W] and distortion [%] of a run, (4, N)."""
+    a, b = view.output.a, view.output.b
+    output = np.abs(run.harmonics(a, b)[:, 1]) / np.sqrt(2.0)
+    both = (output, _power(view, run), run.thd_percent(a, b))
+    return np.array([volts, *(each[: len(volts)] for each in both)])
+
+
+def driven(view: SignalView, volts: Array, frequency_hz: float) -> tuple[Array, LargeSignal | None]:
     """The drives that settled, from the smallest up, and the run; None where too few did."""
     circuit = held_supply(view, np.sqrt(2.0) * volts)
     with warnings.catch_warnings():
