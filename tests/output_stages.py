@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from tubekit.analyses.large_signal import full_drive, large_signal, scaled
+from tubekit.analyses.large_signal import LargeSignal, large_signal
 from tubekit.analyses.loadline import AnyTube, section_law
 from tubekit.analyses.operating_point import operating_point
 from tubekit.circuit.full import linearised
@@ -44,7 +44,7 @@ class Stage(Circuit):
     def driven(self, drive: Value | None) -> Stage:
         """With `drive` [V peak] at the grid; up to the cathode's voltage where not given."""
         if drive is None:
-            drive, _ = full_drive(self, frequency_hz=self.frequency_hz)
+            drive = full_drive(self)
         return scaled(self, drive)
 
     def gain(self) -> Any:
@@ -74,6 +74,41 @@ class Stage(Circuit):
             "thd_pct": solved.thd_percent(*self.output), "power_w": solved.power_w("R1"),
             "plate_full_a": plates, "screen_full_a": screens,
         }  # fmt: skip
+
+
+def scaled(circuit: Stage, factor: Value) -> Stage:
+    """The circuit with the signal of every source multiplied by `factor`, a number or (N,)."""
+    parts = tuple(
+        replace(p, ac=np.asarray(p.ac) * factor) if isinstance(p, VoltageSource) else p for p in circuit.parts
+    )
+    return replace(circuit, parts=parts)
+
+
+def full_drive(circuit: Stage) -> Value:
+    """The factor on all signals at which the highest grid just reaches its cathode, by secants.
+
+    This is what maker rows of class A1 and AB1 mean by maximum signal: with a cathode resistor the
+    cathode stands where the driven current puts it.
+    """
+    peak = max(np.max(np.abs(p.ac)) for p in circuit.of(VoltageSource))
+    names = [device.name for device in circuit.of(Device)]
+
+    def highest(solved: LargeSignal) -> Any:
+        return np.max([solved.volts(name, "grid").max(axis=1) for name in names], axis=0)
+
+    solved = large_signal(scaled(circuit, 0.0), frequency_hz=circuit.frequency_hz)
+    below = highest(solved)
+    factor, last_factor, last_gap = -below / peak, np.zeros_like(below), below
+    for _ in range(12):
+        given: Value = float(factor[0]) if solved.idle.network.batch is None else factor
+        solved = large_signal(scaled(circuit, given), frequency_hz=circuit.frequency_hz, near=solved)
+        gap = highest(solved)
+        if np.all(np.abs(gap) <= 1e-4 * np.abs(below)):
+            break
+        rise = gap - last_gap
+        step = -gap * (factor - last_factor) / np.where(rise, rise, 1.0)
+        last_factor, last_gap, factor = factor, gap, factor + np.where(rise, step, 0.0)
+    return given
 
 
 def rc_stage(

@@ -280,9 +280,9 @@ def test_pin_numbers_of_common_tubes():
 
 def test_capacitances_are_in_farads():
     # 12AX7: 1.7 and 1.6 pF, from memory.
-    assert catalogue.capacitances("ECC83")["grid_plate"] == pytest.approx(1.7e-12)
-    assert catalogue.capacitances("12AX7")["grid_cathode"] == pytest.approx(1.6e-12)
-    assert catalogue.capacitances("6V6GT")["grid_plate"] == pytest.approx(0.7e-12)
+    assert tube("ECC83").capacitances["grid_plate"] == pytest.approx(1.7e-12)
+    assert tube("12AX7").capacitances["grid_cathode"] == pytest.approx(1.6e-12)
+    assert tube("6V6GT").capacitances["grid_plate"] == pytest.approx(0.7e-12)
 
 
 def test_a_point_has_the_slopes_of_its_own_currents():

@@ -94,25 +94,6 @@ def nearest(value: float, series: str = "E24") -> float:
     return low if value / low <= high / value else high
 
 
-def step(value: float, series: str = "E24", n: int = 1) -> float:
-    """The member `n` positions up (or down, n < 0) from `value`, across decades.
-
-    A value between two members steps first to the next one in that direction; n = 0 gives
-    the nearest.
-
-    Examples
-    --------
-    >>> step(8200, "E12", 1), step(1000, "E12", -1), step(4900, "E12", 1), step(470, "E6", 3)
-    (10000.0, 820.0, 5600.0, 1500.0)
-    """
-    mantissas, value = _mantissas(series), _checked(value)
-    if n == 0:
-        return nearest(value, series)
-    place = _place_below(value, mantissas)
-    is_member = math.isclose(_member(place, mantissas), value, rel_tol=2e-12)
-    return _member(place + n + (1 if n < 0 and not is_member else 0), mantissas)
-
-
 def series_values(series: str, low: float, high: float) -> npt.NDArray[np.float64]:
     """All members from `low` to `high`, both included: the stops of a slider or a sweep.
 

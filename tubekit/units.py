@@ -13,31 +13,25 @@ from __future__ import annotations
 import math
 import numbers
 import re
-from collections.abc import Iterable, Sequence
 from decimal import Decimal
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from tubekit.color_code import color_bands, read_bands
 from tubekit.errors import UnitError
-from tubekit.series import SERIES, TOLERANCE_LETTERS, nearest, series_values, step
+from tubekit.series import SERIES, TOLERANCE_LETTERS, nearest, series_values
 from tubekit.unit_words import EXAMPLES, MARKS, NOUN, POWER, PREFIXES, SYMBOL, TAILS, UNITS, WORDS
 
 __all__ = [
     "SERIES",
     "TOLERANCE_LETTERS",
     "UNITS",
-    "color_bands",
     "mark",
     "nearest",
     "parse",
-    "parse_values",
-    "read_bands",
     "series_values",
     "show",
-    "step",
 ]
 
 _TRUTH: tuple[type, ...] = (bool, np.bool_)
@@ -163,35 +157,6 @@ instead of zero). Write it like 330, 470R, 4K7, 1.5k or 1 M.
             fix=f"Write it like {EXAMPLES[unit]}",
         )
     return number
-
-
-def parse_values(value: Any, unit: str, *, positive: bool = False) -> float | FloatArray:
-    """One value as a float, or a sequence of values as a 1-D float array (a batch).
-
-    Raises
-    ------
-    UnitError : as `parse`, with the place in the sequence; also for an empty or nested one.
-
-    Examples
-    --------
-    >>> parse_values("1k5", "ohm")
-    1500.0
-    >>> parse_values(["220", "4K7"], "ohm")
-    array([ 220., 4700.])
-    """
-    if isinstance(value, np.ndarray) and value.ndim == 0:
-        value = value.item()
-    if isinstance(value, str) or not isinstance(value, Iterable):
-        return parse(value, unit, positive=positive)
-    if not isinstance(value, (Sequence, np.ndarray)) or len(value) == 0:
-        raise UnitError(f"{value!r} is not a list of values", fix="Give one value or a list of them")
-    numbers_read = np.empty(len(value))
-    for place, item in enumerate(value):
-        try:
-            numbers_read[place] = parse(item, unit, positive=positive)
-        except UnitError as error:
-            raise error.placed(part=f"value {place + 1} of {len(value)}") from None
-    return numbers_read
 
 
 def _significant(value: float, digits: int) -> tuple[str, int]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -14,7 +13,7 @@ from tubekit.analyses.time_stepper import Convergence, seal
 from tubekit.circuit.full import linearised
 from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.newton import on_one_core
-from tubekit.circuit.parts import GROUND, Circuit, Device, Resistor, Value, VoltageSource
+from tubekit.circuit.parts import GROUND, Circuit, Resistor
 from tubekit.circuit.reduction import Reduced, held, reduce_to_ports, solve_linear
 from tubekit.errors import CircuitError, SolveError, near_matches, warn_batch
 from tubekit.result_fields import Array
@@ -227,59 +226,3 @@ def _judged(result: LargeSignal, strict: bool) -> LargeSignal:
         warn_batch(lost, "large signal")
     seal(lost & (not single), result.spectrum, result.port_volts, result.port_currents)
     return result
-
-
-ROUNDS = 12
-AT_ZERO = 1e-4
-"""Full drive is found when the highest grid stands this near the cathode's voltage, relative to the drive."""
-
-
-def scaled(circuit: Circuit, factor: Value) -> Circuit:
-    """The circuit with the signal of every source multiplied by `factor`, a number or (N,)."""
-    parts = tuple(
-        replace(p, ac=np.asarray(p.ac) * factor) if isinstance(p, VoltageSource) else p for p in circuit.parts
-    )
-    return replace(circuit, parts=parts)
-
-
-def full_drive(circuit: Circuit, *, frequency_hz: float = 400.0) -> tuple[Value, LargeSignal]:
-    """The factor on all signals at which the highest grid just reaches its cathode, and the solution there.
-
-    This is what maker rows of class A1 and AB1 mean by maximum signal: with a cathode resistor the
-    cathode stands where the driven current puts it.
-
-    Raises
-    ------
-    CircuitError : no source carries a signal, or a grid that is not below its cathode at rest.
-    """
-    sources = [p for p in circuit.of(VoltageSource) if np.any(p.ac)]
-    if not sources:
-        raise CircuitError("no source carries a signal", fix="Give a voltage source an ac= above zero")
-    names = tuple(d.name for d in circuit.of(Device))
-    solved = large_signal(scaled(circuit, 0.0), frequency_hz=frequency_hz)
-    below = _highest_grid(solved, names)
-    if np.any(below >= 0):
-        raise CircuitError("a grid is not below its cathode at idle", fix="Give a negative bias")
-    factor = -below / np.max(np.abs(sources[0].ac))
-    last_factor, last_gap = np.zeros_like(factor), below
-    for _ in range(ROUNDS):
-        given: Value = float(factor[0]) if solved.idle.network.batch is None else factor
-        solved = large_signal(scaled(circuit, given), frequency_hz=frequency_hz, near=solved)
-        gap = _highest_grid(solved, names)
-        if np.all(np.abs(gap) <= AT_ZERO * np.abs(below)):
-            break
-        step = _secant(factor, gap, last_factor, last_gap)
-        last_factor, last_gap = factor, gap
-        factor = factor + step
-    return given, solved
-
-
-def _secant(x: Array, y: Array, last_x: Array, last_y: Array) -> Array:
-    """Step to where the line through the last two points is nil; none for a member that does not move."""
-    rise = y - last_y
-    moved = rise != 0.0
-    return np.where(moved, -y * (x - last_x) / np.where(moved, rise, 1.0), 0.0)
-
-
-def _highest_grid(solved: LargeSignal, names: Sequence[str]) -> Array:
-    return np.asarray(np.max([solved.volts(name, "grid").max(axis=1) for name in names], axis=0))

@@ -1,6 +1,6 @@
 """Devices: tubes, diodes and controls as laws from voltages to currents, and the tube catalogue."""
 
-from tubekit.devices.catalogue import add_tube, capacitances, silicon, tube, tube_types
+from tubekit.devices.catalogue import add_tube, silicon, tube, tube_types
 from tubekit.devices.law import Law, stack
 from tubekit.devices.pentode import Pentode
 from tubekit.devices.points_fit import fit_tube
@@ -25,7 +25,6 @@ __all__ = [
     "TubeFit",
     "TubePoint",
     "add_tube",
-    "capacitances",
     "fit_tube",
     "fraction",
     "silicon",

@@ -20,7 +20,7 @@ from tubekit.devices.tube_reading import tube_of
 from tubekit.devices.tube_record import Ratings, Tube
 from tubekit.errors import InputError, TableError, UnknownTube, near_matches
 
-__all__ = ["Ratings", "Tube", "add_tube", "capacitances", "silicon", "tube", "tube_types"]
+__all__ = ["Ratings", "Tube", "add_tube", "silicon", "tube", "tube_types"]
 
 OWN_TUBES = "TUBEKIT_TUBES"
 """Environment variable: directories with tube files of one's own, separated as in PATH."""
@@ -150,17 +150,6 @@ def silicon_types() -> list[str]:
     ['1N4004', '1N4005', '1N4006', '1N4007']
     """
     return [name for name in file_types() if _data(name).get("kind") == "silicon diode"]
-
-
-def capacitances(type_: str) -> Mapping[str, float]:
-    """Interelectrode capacitances of a type [F], those of the bare tube without its socket.
-
-    Examples
-    --------
-    >>> f"{capacitances('12AX7')['grid_plate'] * 1e12:.1f} pF"
-    '1.7 pF'
-    """
-    return tube(type_).capacitances
 
 
 def _called() -> dict[str, tuple[str, ...]]:
