@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.benchmarks.fit import LINE, FitProblem, conflict, fit_law, fit_type, kind_of, main
 from tubekit.devices import Triode, tube, tube_files
-from tubekit.devices.fit import FitProblem, fit_law, fit_type, kind_of, main
 from tubekit.devices.output_stage import At, answer
 from tubekit.devices.published import Published, characteristics, residuals, rows_for
-from tubekit.devices.tube_files import LINE, RANGES, fit_plan, fitted_types, tube_path
+from tubekit.devices.tube_files import RANGES, fit_plan, fitted_types, tube_path
 from tubekit.errors import TableError
 
 
@@ -129,10 +129,10 @@ def test_a_distortion_is_compared_in_points():
 
 def test_a_row_that_contradicts_itself_is_listed():
     row = characteristics("12AX7")[0]
-    assert row.conflict() == ""
+    assert conflict(row) == ""
     odd = dataclasses.replace(row, values=dict(row.values) | {"mu": 80.0})
-    assert odd.conflict() == "12AX7 100 V, grid -1 V: gm·rp is 100, mu is 80"
-    assert fit_law(Triode, (odd,), fit_plan("12AY7").assumed).conflicts == (odd.conflict(),)
+    assert conflict(odd) == "12AX7 100 V, grid -1 V: gm·rp is 100, mu is 80"
+    assert fit_law(Triode, (odd,), fit_plan("12AY7").assumed).conflicts == (conflict(odd),)
 
 
 def test_the_written_file_keeps_what_stood_above_the_line(tmp_path, monkeypatch):

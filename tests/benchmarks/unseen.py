@@ -15,9 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tests.benchmarks.fit import fit_law, kind_of
 from tests.say import say
 from tubekit.devices import tube
-from tubekit.devices.fit import fit_law, kind_of
 from tubekit.devices.published import TOLERANCE, Published, residuals, rows_for
 from tubekit.devices.tube_files import fit_plan, fitted_types
 from tubekit.devices.tube_record import PLATE_CURRENTS

@@ -48,10 +48,6 @@ class At:
     tubes: int = 1
     strapped: bool = False
 
-    def scaled(self, factor: float) -> At:
-        """The same at other voltages, all in proportion."""
-        return scaled(self, factor, ("plate", "grid", "screen"))
-
 
 @dataclass(frozen=True)
 class Coupled:
@@ -62,19 +58,6 @@ class Coupled:
     cathode_ohms: float
     next_grid_ohms: float
     screen_ohms: float = 0.0
-
-    def scaled(self, factor: float) -> Coupled:
-        """The same at another supply voltage."""
-        return scaled(self, factor, ("supply",))
-
-
-S = TypeVar("S")
-
-
-def scaled(stage: S, factor: float, names: Sequence[str]) -> S:
-    """A stage with the voltages of these names, where it states them, times a factor."""
-    volts = {name: getattr(stage, name) for name in names}
-    return replace(stage, **{n: v * factor for n, v in volts.items() if v is not None})  # type: ignore[type-var]
 
 
 def stretched(law: L, axes: int) -> L:
@@ -179,10 +162,6 @@ class OutputStage:
     screen_ohms: float = 0.0
     pair: bool = False
     drive: float | None = None
-
-    def scaled(self, factor: float) -> OutputStage:
-        """The same at other voltages, all in proportion."""
-        return scaled(self, factor, ("plate", "screen", "grid", "drive"))
 
     @property
     def tubes(self) -> int:

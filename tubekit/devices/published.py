@@ -98,13 +98,6 @@ class Published:
         digits = len(f"{1e3 * value * self.tubes:.6g}".partition(".")[2])
         return float(np.hypot(target, 0.5e-3 * 10.0**-digits / (value * self.tubes)))
 
-    def conflict(self) -> str:
-        """What is at odds within the row: gm·rp is not mu ('' where it is, within 3 %)."""
-        if not {"gm", "rp", "mu"} <= set(self.values):
-            return ""
-        product, mu = self.values["gm"] * self.values["rp"], self.values["mu"]
-        return "" if abs(product / mu - 1.0) < 0.03 else f"{self.label}: gm·rp is {product:.3g}, mu is {mu:g}"
-
 
 def asked_of(got: Answer, quantity: str) -> Parameter:
     """The figure of an answer by the name a row has for it."""

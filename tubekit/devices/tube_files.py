@@ -93,9 +93,6 @@ USUAL: Mapping[str, Mapping[str, float]] = {"beam tetrode": {"share_drive": 0.8}
 """What is usual of a kind of tube where it differs: behind aligned grids the screen stands in the shade."""
 
 
-LINE = "# ---- below this line: written by tubekit.devices.fit ----"
-
-
 @dataclass(frozen=True, eq=False)
 class FitPlan:
     """What a tube's file says about its fit.

@@ -5,14 +5,13 @@ from __future__ import annotations
 import json
 import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
-from tubekit.devices.fit import law_lines, valid_lines
-from tubekit.devices.law import FloatArray
+from tubekit.devices.law import FloatArray, ParameterLaw
 from tubekit.devices.points import Points
 from tubekit.devices.tube_record import Ratings, Tube
 from tubekit.errors import InputError
@@ -208,3 +207,19 @@ def _write_whole(path: Path, text: str, overwrite: bool) -> None:
 
 def _figures(value: float) -> str:
     return "" if np.isnan(value) else f"{value:.4g}"
+
+
+def law_lines(law: ParameterLaw) -> Iterator[str]:
+    """The [law] table."""
+    yield "[law]"
+    for name, value in law.parameters().items():
+        yield f"{name} = {float(value):.6g}"
+
+
+def valid_lines(at: Sequence[Mapping[str, float]]) -> Iterator[str]:
+    """The [valid] table: range of the voltages of the rows that were used."""
+    yield "[valid]  # voltages to cathode of the rows that were used [V]"
+    for name in ("plate", "screen", "grid"):
+        volts = [each[name] for each in at if name in each]
+        if volts:
+            yield f"{name} = [{min(volts):g}, {max(volts):g}]"
