@@ -29,8 +29,9 @@ from tubekit.amp.parts import (
     Resistor,
     Tube,
 )
-from tubekit.amp.read import demo_names, parse_text
+from tubekit.amp.read import parse_text
 from tubekit.errors import AmpFileError
+from tubekit.files import demo_names
 
 
 @pytest.fixture(scope="module")

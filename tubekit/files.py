@@ -46,6 +46,26 @@ def data_file(*parts: str) -> Path:
     return path
 
 
+def demo_names() -> tuple[str, ...]:
+    """Names of the demo amps that come with tubekit, in alphabetical order.
+
+    Returns
+    -------
+    tuple[str, ...]
+        Such as 'teasel'.
+
+    Examples
+    --------
+    >>> "teasel" in demo_names()
+    True
+    """
+    try:
+        folder = data_file("amps")
+    except TableError:
+        return ()
+    return tuple(sorted(path.stem for path in folder.glob("*.toml")))
+
+
 def write_whole(path: Path, content: bytes, *, overwrite: bool = False) -> None:
     """Write a file so that it is there whole or not at all.
 

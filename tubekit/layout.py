@@ -45,11 +45,15 @@ def as_typed(text: Any, field: str = "", where: str = "", kind: type[InputError]
 
 def one_line(text: str) -> str:
     """Line breaks and control characters (terminal commands among them) become blanks."""
+    if text.isprintable():
+        return text
     return "".join(" " if unicodedata.category(char) in ("Cc", "Zl", "Zp") else char for char in text)
 
 
 def text_width(text: str) -> int:
     """Places the text takes in a terminal: wide characters two, combining marks none."""
+    if text.isascii() and text.isprintable():
+        return len(text)
     return sum(
         0
         if unicodedata.combining(char) or unicodedata.category(char) == "Cf"

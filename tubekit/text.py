@@ -57,6 +57,8 @@ CAUTION = (
     "are calculated, not measured. Unplug, discharge the filter caps through a resistor, and check with a "
     "meter before you touch anything. Follow local codes; leave licensed work to licensed people."
 )
+OUTSIDE = "†"
+"""Marks a tube at voltages outside the range its model was fitted in."""
 _NOT_ABOUT = ("before", "drawn", "drawing")
 """Fields that hold an amp an answer is not about: another one, or the same before a change."""
 

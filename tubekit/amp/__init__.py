@@ -12,13 +12,12 @@ from tubekit.lazy import lazy_names
 if TYPE_CHECKING:
     from tubekit.amp.amp import Amp as Amp
     from tubekit.amp.load import amp_from_text as amp_from_text, load_amp as load_amp
-    from tubekit.amp.read import demo_names as demo_names
     from tubekit.amp.report import AmpReport as AmpReport, analyze as analyze
+    from tubekit.files import demo_names as demo_names
 
 _HOMES = {
     "amp": ("Amp",),
-    "load": ("amp_from_text", "load_amp"),
-    "read": ("demo_names",),
+    "load": ("amp_from_text", "demo_names", "load_amp"),
     "report": ("AmpReport", "analyze"),
 }
 __getattr__, __all__ = lazy_names(__name__, _HOMES)

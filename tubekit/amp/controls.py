@@ -42,7 +42,7 @@ class ControlFamily(Printed):
 
     def tables(self) -> list[Table]:
         """Gain at octave centres, one column per setting (at most eleven)."""
-        some = np.unique(np.linspace(0, len(self.gain) - 1, 11).astype(int))
+        some = np.linspace(0, (count := len(self.gain)) - 1, min(11, count)).astype(int)
         near = [int(np.argmin(np.abs(np.log(self.frequencies_hz / hz)))) for hz in PRINTED_HZ]
         rows = [(float(self.frequencies_hz[k]), *self.gain_db[some, k]) for k in dict.fromkeys(near)]
         heads = [Column(self._setting(j), "dB", format=".1f") for j in some]

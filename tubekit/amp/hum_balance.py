@@ -77,7 +77,7 @@ class HumBalance(Printed):
 
     def tables(self) -> list[Table]:
         """Hum at some positions."""
-        some = np.unique(np.linspace(0, len(self.positions) - 1, 11).astype(int))
+        some = np.linspace(0, (count := len(self.positions)) - 1, min(11, count)).astype(int)
         rows = [(100 * float(self.positions[k]), self.heater_v[k], self.total_v[k]) for k in some]
         heads = headed("position [%] .0f", "from the heaters [V] tiny", "total hum [V] tiny")
         note = (

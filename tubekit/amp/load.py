@@ -8,7 +8,8 @@ from pathlib import Path
 from tubekit.amp.amp import Amp
 from tubekit.amp.check import checked
 from tubekit.amp.findings import heading_words
-from tubekit.amp.read import Sheet, demo_names, extended, find, parse_text, read_sheet
+from tubekit.amp.read import Sheet, extended, find, parse_text, read_sheet
+from tubekit.files import demo_names
 
 
 def load_amp(name_or_path: str | Path) -> Amp:

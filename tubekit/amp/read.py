@@ -11,8 +11,8 @@ from typing import Any
 
 from tubekit.amp.parts_list import CSV, SUFFIXES, TOML, XLSX, tables_of
 from tubekit.amp.spreadsheets import cells_of_csv, cells_of_xlsx
-from tubekit.errors import AmpFileError, TubekitError, near_matches
-from tubekit.files import data_file, home
+from tubekit.errors import AmpFileError, near_matches
+from tubekit.files import data_file, demo_names, home
 
 LARGEST = 2_000_000
 DEEPEST = 8
@@ -28,26 +28,6 @@ class Sheet:
     source: Path
     tables: Mapping[str, Any]
     origins: Mapping[str, str]
-
-
-def demo_names() -> tuple[str, ...]:
-    """Names of the demo amps that come with tubekit, in alphabetical order.
-
-    Returns
-    -------
-    tuple[str, ...]
-        Such as 'teasel'.
-
-    Examples
-    --------
-    >>> "teasel" in demo_names()
-    True
-    """
-    try:
-        folder = data_file("amps")
-    except TubekitError:
-        return ()
-    return tuple(sorted(path.stem for path in folder.glob(f"*{TOML}")))
 
 
 def find(name_or_path: str | Path, beside: Path | None = None) -> Path:

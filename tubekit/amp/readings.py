@@ -9,15 +9,13 @@ import numpy as np
 
 from tubekit.amp.topology import SUPPLIES
 from tubekit.devices.catalogue import tube
-from tubekit.text import described, quantity
+from tubekit.text import OUTSIDE, described, quantity
 
 Reading = float | np.ndarray
 """A number, or (N,) for a batch."""
 
 DEAD_V = 1.0
 """A rail or a plate with less than this has lost its supply [V]; common practice, no source."""
-OUTSIDE = "†"
-"""Marks a tube at voltages outside the range its model was fitted in."""
 FLOOR = 1e-6
 """What no bench meter shows: smaller voltages are printed as nil [V]; common practice, no source."""
 

@@ -158,7 +158,7 @@ def _played(
     fixed, moving = matrix[:, plan.rows, plan.columns], storage[:, plan.rows, plan.columns]
     answer, lost = np.empty((len(fixed), len(s), len(keep)), complex), np.empty(len(fixed), bool)
     each = max(1, CHUNK // len(s))
-    proof = np.unique(np.linspace(0, len(s) - 1, CHECKED).astype(int))
+    proof = np.linspace(0, len(s) - 1, min(CHECKED, len(s))).astype(int)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # what comes of it is looked at
         for k in range(0, len(fixed), each):
             some = slice(k, k + each)

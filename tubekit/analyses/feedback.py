@@ -120,7 +120,7 @@ class LoopGain(Printed):
         rows += [("feedback turns positive", each.hz, None, each.margin) for each in self.gain_margins()]
         rows.sort(key=lambda row: row[1])
         heads = headed("at", "frequency [Hz]", "phase margin [°] .0f", "gain margin [dB] .1f")
-        some = np.unique(np.linspace(0, len(self.frequencies_hz) - 1, 12).astype(int))
+        some = np.linspace(0, (count := len(self.frequencies_hz)) - 1, min(12, count)).astype(int)
         over = [
             (float(self.frequencies_hz[k]), 20 * self._log_size(0)[k] / np.log(10),
              np.degrees(self._phase(0)[k]))

@@ -64,7 +64,7 @@ class FrequencyResponse(Printed):
 
     def tables(self) -> list[Table]:
         """Gain at up to ten of the frequencies."""
-        some = np.unique(np.linspace(0, len(self.frequencies_hz) - 1, 10).astype(int))
+        some = np.linspace(0, (count := len(self.frequencies_hz)) - 1, min(10, count)).astype(int)
         rows = [(float(self.frequencies_hz[k]), *np.moveaxis(self.gain_db[:, k], 1, 0)) for k in some]
         return [Table("Gain", (Column("f", "Hz"), *(Column(node, "dB") for node in self.outputs)), rows)]
 

@@ -10,9 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import lgamma, log, pi
 
 import numpy as np
-from scipy.special import chdtrc, gammaln, logsumexp
+import scipy
 
 from tubekit.amp.settings import apply_settings
 from tubekit.bench.dc_faults import dc_faults
@@ -73,9 +74,10 @@ def fault_posterior(book: FaultTable, places: Sequence[int], scaled: Array, sd: 
                        + [f.weight for f in book.faults])  # fmt: skip
     with np.errstate(divide="ignore"):
         log_row = log_likelihood + np.log(weights / np.maximum(grades, 1))[book.owner + 1]
-    rows = np.exp(log_row - logsumexp(log_row))
+    rows = np.exp(log_row - scipy.special.logsumexp(log_row))
     each = np.bincount(book.owner + 1, weights=rows, minlength=len(book.faults) + 1)
-    return Posterior(np.asarray(rows), float(each[0]), each[1:], distance, chdtrc(len(places), distance))
+    fit = scipy.special.chdtrc(len(places), distance)
+    return Posterior(np.asarray(rows), float(each[0]), each[1:], distance, fit)
 
 
 def cap_healthy(posterior: Posterior, owner: Array, most: float) -> Posterior:
@@ -124,7 +126,7 @@ def _likelihood(off: Array, covariance: Array) -> tuple[Array, Array]:
     white = np.linalg.solve(root, off[..., None])[..., 0]
     distance = np.square(white).sum(axis=1)
     spread = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
-    constant = gammaln(0.5 * (FREEDOM + size)) - gammaln(0.5 * FREEDOM) - 0.5 * size * np.log(np.pi * FREEDOM)
+    constant = lgamma(0.5 * (FREEDOM + size)) - lgamma(0.5 * FREEDOM) - 0.5 * size * log(pi * FREEDOM)
     tail = -0.5 * (FREEDOM + size) * np.log1p(distance / FREEDOM)
     return constant - spread + tail, distance
 
@@ -165,7 +167,7 @@ def likely_pairs(
         if np.isfinite(distance):
             words = f"{_words(book, one)} and {_words(book, two)}"
             owners = (int(book.owner[one]), int(book.owner[two]))
-            pairs.append(Pair(owners, words, distance, float(chdtrc(len(taken), distance))))
+            pairs.append(Pair(owners, words, distance, float(scipy.special.chdtrc(len(taken), distance))))
     return tuple(_one_each(sorted(pairs, key=lambda pair: pair.distance)))
 
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import tomllib
+from collections import Counter
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from tubekit.amp import Amp, demo_names, load_amp
+from tubekit.files import data_file, demo_names
 from tubekit.text import Printed, Table, headed
+from tubekit.units import parse
 
 if TYPE_CHECKING:
-    from tubekit.amp import AmpReport
+    from tubekit.amp import Amp, AmpReport
     from tubekit.decisions import Limits
 
 
@@ -17,12 +20,12 @@ if TYPE_CHECKING:
 class AmpList(Printed):
     """The amps that come with tubekit."""
 
-    amps: tuple[Amp, ...]
+    amps: tuple[dict[str, Any], ...]
 
     @classmethod
     def of_demos(cls) -> AmpList:
-        """Every demo amp, read and checked."""
-        return cls(tuple(load_amp(name) for name in demo_names()))
+        """Every demo amp, by its heading and its tubes: no part is read for a list."""
+        return cls(tuple(_listed(name) for name in demo_names()))
 
     def headline(self) -> str:
         """Heading of the list."""
@@ -30,31 +33,33 @@ class AmpList(Printed):
 
     def tables(self) -> list[Table]:
         """One row per amp."""
-        rows = [(a.name, a.title, a.year, a.design_mains_rms, _tubes(a)) for a in self.amps]
+        rows = [
+            [amp[key] for key in ("name", "title", "year", "design_mains_rms", "tubes")] for amp in self.amps
+        ]
         columns = headed("name", "amp", "year", "line [V]", "tubes")
-        stories = "\n".join(f"{a.name}: {a.story}" for a in self.amps if a.story)
+        stories = "\n".join(f"{amp['name']}: {amp['story']}" for amp in self.amps if amp["story"])
         return [Table("", columns, rows, note=stories)]
 
     def to_json(self) -> list[dict[str, Any]]:
         """The same rows for a program."""
-        return [
-            {
-                "name": a.name, "title": a.title, "year": a.year, "design_mains_rms": a.design_mains_rms,
-                "mains_hz": a.mains_hz, "tubes": _tubes(a), "story": a.story,
-            }
-            for a in self.amps
-        ]  # fmt: skip
+        return [*self.amps]
+
+
+def _listed(name: str) -> dict[str, Any]:
+    file = tomllib.loads(data_file("amps", f"{name}.toml").read_text("utf-8"))
+    heading, parts = file["amp"], file["parts"]
+    count = Counter(part["type"] for tube, part in parts.items() if tube.startswith("V") and "type" in part)
+    return {
+        "name": name, "title": heading["title"], "year": heading["year"],
+        "design_mains_rms": parse(heading["design_mains"], "V"),
+        "mains_hz": parse(heading["mains_frequency"], "Hz"),
+        "tubes": ", ".join(f"{n} × {each}" if n > 1 else each for each, n in count.items()),
+        "story": heading["story"],
+    }  # fmt: skip
 
 
 FEW = 3
 """Ratings that are near their limit, in a short report."""
-
-
-def _tubes(amp: Amp) -> str:
-    types = [
-        str(part.type) for name, part in amp.parts.items() if name.startswith("V") and hasattr(part, "type")
-    ]
-    return ", ".join(f"{types.count(t)} × {t}" if types.count(t) > 1 else t for t in dict.fromkeys(types))
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -6,9 +6,8 @@ import re
 import textwrap
 from collections.abc import Callable
 
-from tubekit.amp.readings import OUTSIDE
 from tubekit.layout import cut, fitted, one_line
-from tubekit.text import Printed, Table
+from tubekit.text import OUTSIDE, Printed, Table
 
 WIDTH, LINES = 100, 25
 """Columns and lines that a short answer never exceeds."""

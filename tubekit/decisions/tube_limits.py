@@ -97,7 +97,7 @@ class _Rated:
         here, nominal = (np.asarray(each.amp.mains_rms, float) for each in self.reports)
         if not self.center[0] or np.allclose(here, nominal):
             return text
-        return f"{text} ({show(np.unique(nominal).max(), 'V')} line)"
+        return f"{text} ({show(np.max(nominal), 'V')} line)"
 
     @property
     def source(self) -> str:

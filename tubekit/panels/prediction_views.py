@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+import scipy
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormatter
-from scipy.interpolate import PchipInterpolator
 
 from tubekit.devices import tube
 from tubekit.lessons.question import Answer, Handle, Numbers, Question
@@ -178,7 +178,7 @@ class CurveView(PredictionView):
         log = self.handles[0].log
         u, v = (np.log(x) if self.x_log else x), (np.log(y) if log else y)
         fine = np.linspace(u[0], u[-1], 120)
-        curve = PchipInterpolator(u, v)(fine)
+        curve = scipy.interpolate.PchipInterpolator(u, v)(fine)
         return (np.exp(fine) if self.x_log else fine), (np.exp(curve) if log else curve)
 
 
