@@ -110,13 +110,18 @@ def command(commands: Any, name: str, help_text: str, answer: Callable[[Asked], 
     return parser
 
 
+def imported(where: str) -> Any:
+    """What 'module:name' names, imported when asked for."""
+    module, name = where.split(":")
+    return attrgetter(name)(import_module(module))
+
+
 def answer_of(where: str, **given: str) -> Work:
     """The work of one function, imported when asked for: on the changed amp, each word by its parameter."""
 
     def work(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
-        module, name = where.split(":")
-        function = attrgetter(name)(import_module(module))
-        return function(amp.changed(changed), **{key: getattr(asked, word) for key, word in given.items()})
+        words = {key: getattr(asked, word) for key, word in given.items()}
+        return imported(where)(amp.changed(changed), **words)
 
     return work
 

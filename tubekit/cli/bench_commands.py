@@ -234,12 +234,6 @@ def _compare_chassis(asked: Asked, amp: Any, changed: Any) -> Any:
     return chassis_diff(amp.changed(changed), asked.drawing or amp)
 
 
-def _cold(_asked: Asked, amp: Any, changed: Any) -> Any:
-    from tubekit.bench.procedures import cold_ohms
-
-    return cold_ohms(amp.changed(changed))
-
-
 def _order(_asked: Asked, amp: Any, changed: Any) -> Any:
     from tubekit.bench.orders import order_list
 
@@ -247,7 +241,7 @@ def _order(_asked: Asked, amp: Any, changed: Any) -> Any:
 
 
 _PROCEDURES: dict[str, tuple[str, Work]] = {
-    "cold": ("check resistances before you plug it in", _cold),
+    "cold": ("check resistances before you plug it in", answer_of("tubekit.bench.procedures:cold_ohms")),
     "up": ("power up on a variable transformer", answer_of("tubekit.bench.bring_up:bring_up")),
     "lamp": ("power up through a light-bulb limiter", _lamp),
     "trace": ("find where a test tone is lost", _trace),

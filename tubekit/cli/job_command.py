@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from tubekit.cli.arguments import Asked, changes, command, number
+from tubekit.cli.arguments import Asked, changes, command, imported, number
 from tubekit.errors import InputError, near_matches
 from tubekit.files import found
 
@@ -34,6 +34,9 @@ class Typed:
     def file(self, *suffixes: str) -> str:
         """The first word that is a file of such a kind; '' where there is none."""
         return next((word for word in self.words if Path(word).suffix.lower() in suffixes), "")
+
+
+Verb = Callable[[Typed, Asked], Any]
 
 
 def add_job(commands: Any) -> None:
@@ -101,19 +104,6 @@ def _new(typed: Typed, asked: Asked) -> Any:
     )  # fmt: skip
 
 
-def _status(typed: Typed, _asked: Asked) -> Any:
-    from tubekit.jobs.job import open_job
-
-    return open_job(typed.folder)
-
-
-def _order(typed: Typed, _asked: Asked) -> Any:
-    from tubekit.jobs.actions import to_buy
-    from tubekit.jobs.job import open_job
-
-    return to_buy(open_job(typed.folder))
-
-
 def _found(typed: Typed, _asked: Asked) -> Any:
     from tubekit.jobs.actions import found_so
 
@@ -126,24 +116,6 @@ def _read(typed: Typed, asked: Asked) -> Any:
     file = typed.file(".csv", ".toml")
     strange = [word for word in typed.words if word != file]
     return read(typed.folder, [*typed.pairs, *strange], file=file, state=asked.state, **typed.options)
-
-
-def _decide(typed: Typed, _asked: Asked) -> Any:
-    from tubekit.jobs.actions import decide
-
-    return decide(typed.folder, typed.changes, typed.text, **typed.options)
-
-
-def _fit(typed: Typed, _asked: Asked) -> Any:
-    from tubekit.jobs.actions import fit
-
-    return fit(typed.folder, typed.words, typed.changes, **typed.options)
-
-
-def _have(typed: Typed, _asked: Asked) -> Any:
-    from tubekit.jobs.actions import have
-
-    return have(typed.folder, typed.words, **typed.options)
 
 
 def _note(words: Typed, _asked: Asked) -> Any:
@@ -161,18 +133,6 @@ def _photo(typed: Typed, _asked: Asked) -> Any:
             "the photo is missing", where=str(typed.folder), fix='Type job photo IMG_1.jpg "board"'
         )
     return photo(typed.folder, typed.words[0], " ".join(typed.words[1:]), **_but(typed.options, "text"))
-
-
-def _temp(typed: Typed, _asked: Asked) -> Any:
-    from tubekit.jobs.actions import put_on
-
-    return put_on(typed.folder, typed.text, **_but(typed.options, "text"))
-
-
-def _off(typed: Typed, _asked: Asked) -> Any:
-    from tubekit.jobs.actions import take_off
-
-    return take_off(typed.folder, typed.text, **_but(typed.options, "text"))
 
 
 def _correct(typed: Typed, _asked: Asked) -> Any:
@@ -206,51 +166,57 @@ def _print(typed: Typed, asked: Asked) -> Any:
     return print_job(open_job(typed.folder), paper=asked.paper, pdf=not asked.no_pdf)
 
 
-def _owner(typed: Typed, _asked: Asked) -> Any:
-    from tubekit.jobs.job import open_job
-    from tubekit.jobs.owner import OwnerPage
+def _entered(where: str, *given: str, but: str = "") -> Verb:
+    """The work of one function: on the folder, these words of `Typed`, and the options but one."""
 
-    return OwnerPage(open_job(typed.folder))
+    def work(typed: Typed, _asked: Asked) -> Any:
+        words = (getattr(typed, name) for name in given)
+        return imported(f"tubekit.jobs.{where}")(typed.folder, *words, **_but(typed.options, but))
 
-
-def _twin(typed: Typed, _asked: Asked) -> Any:
-    from tubekit.jobs.job import open_job
-
-    return open_job(typed.folder).matched()
+    return work
 
 
-def _compare(typed: Typed, _asked: Asked) -> Any:
-    from tubekit.jobs.job import open_job
-    from tubekit.jobs.visits import compare
+def _of_job(where: str = "") -> Verb:
+    """The job in the folder, or the work of one function on it."""
 
-    return compare(open_job(typed.folder))
+    def work(typed: Typed, _asked: Asked) -> Any:
+        job = imported("tubekit.jobs.job:open_job")(typed.folder)
+        return imported(f"tubekit.jobs.{where}")(job) if where else job
+
+    return work
 
 
 def _but(options: Mapping[str, Any], *keys: str) -> dict[str, Any]:
     return {key: value for key, value in options.items() if key not in keys}
 
 
-_VERBS: dict[str, tuple[str, Callable[[Typed, Asked], Any]]] = {
+_VERBS: dict[str, tuple[str, Verb]] = {
     "new": ("FOLDER AMP (with --last-visit the amp as it left)", _new),
-    "status": ("", _status),
+    "status": ("", _of_job()),
     "found": ("PART=VALUE or an amp file (how it differs from its schematic)", _found),
     "read": ("V3.k=5.7 line=121, or a list of readings", _read),
-    "decide": ('C14=new R5=keep "reason"', _decide),
-    "order": ("(what to buy)", _order),
-    "have": ("C14 (it is in stock)", _have),
-    "fit": ("C14 R14=330", _fit),
-    "temp": ('"lamp in the line" (must come off before pickup)', _temp),
-    "off": ("lamp", _off),
+    "decide": ('C14=new R5=keep "reason"', _entered("actions:decide", "changes", "text")),
+    "order": ("(what to buy)", _of_job("actions:to_buy")),
+    "have": ("C14 (it is in stock)", _entered("actions:have", "words")),
+    "fit": ("C14 R14=330", _entered("actions:fit", "words", "changes")),
+    "temp": (
+        '"lamp in the line" (must come off before pickup)',
+        _entered("actions:put_on", "text", but="text"),
+    ),
+    "off": ("lamp", _entered("actions:take_off", "text", but="text")),
     "note": ('"text"', _note),
     "photo": ("FILE", _photo),
     "next": (
         "18.2, ok, no, or a meter's CSV (type what you read; see what it means and what to do next)",
         _next,
     ),
-    "twin": ("(match the amp to its readings; then any command takes the folder as the amp)", _twin),
-    "compare": ("(with its last visit)", _compare),
+    "twin": (
+        "(match the amp to its readings; then any command takes the folder as the amp)",
+        _of_job("job:Job.matched"),
+    ),
+    "compare": ("(with its last visit)", _of_job("visits:compare")),
     "hand-back": ('(close the job; with work left open: --reason "owner declined")', _hand_back),
-    "owner": ("(six sentences)", _owner),
+    "owner": ("(six sentences)", _of_job("owner:OwnerPage")),
     "print": ("(owner's page and bench sheet, HTML and PDF)", _print),
     "correct": ('7 "why" (withdraws entry 7)', _correct),
 }
