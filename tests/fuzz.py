@@ -33,13 +33,15 @@ from tubekit.amp import AmpReport, amp_from_text, parts as drawn
 from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.write import toml_value
 from tubekit.bench.readings import load_readings
+from tubekit.circuit.stamps import INSULATION
 from tubekit.cli import main as command
 from tubekit.devices.tube_check import check_tube_file
 from tubekit.devices.tube_files import file_types, tube_data
 from tubekit.errors import InputError, TubekitError
 
-NEARLY, LEAST_A = 1e-3, 1e-7
-"""Current that may be missing at a node: a share of the largest there (heaters leak), and in amps."""
+NEARLY = 1e-3
+"""Share of the largest current at a node that may be missing, plus what the
+insulation of a floating node carries."""
 JUNK = (
     "", " ", "0", "-1", "1e300", "-1e300", "1e-300", "nan", "inf", "1k", "4K7", "33O", "1,200", "½", "open",
     "short", "removed", "new", "ground", "B1", "V3.k", "12AX7", "=1+1", "$x$", "{x}", "%s", "\x00", "\x1b[2J",
@@ -66,6 +68,7 @@ def unlawful(report: AmpReport) -> str:
             continue
         if type(part) is Tube and part.condition == "fitted":
             _leave(part, sections, away, beyond)
+            _through_filament(part, volts, away, beyond)
         elif isinstance(part, drawn.Resistor) and part.condition == "fitted" and set(part.ends) <= set(volts):
             one, other = part.ends
             flow = (volts[one] - volts[other]) / float(part.ohms)
@@ -74,11 +77,8 @@ def unlawful(report: AmpReport) -> str:
         else:
             beyond.update(part.nodes)
     for node, currents in away.items():
-        if (
-            node not in beyond
-            and not node.endswith("_filament")
-            and abs(sum(currents)) > NEARLY * max(map(abs, currents)) + LEAST_A
-        ):
+        least = 1.01 * INSULATION * max(abs(volts[node]), 1.0)
+        if node not in beyond and abs(sum(currents)) > NEARLY * max(map(abs, currents)) + least:
             return f"{sum(currents):.3g} A vanish at {node}"
     return ""
 
@@ -94,6 +94,15 @@ def _leave(part: Tube, sections: Any, away: dict[str, list[float]], beyond: set[
                 beyond.add(node)
             elif node is not None:
                 away.setdefault(node, []).append(sign * float(getattr(tube, f"{electrode}_a")))
+
+
+def _through_filament(part: Tube, volts: Any, away: dict[str, list[float]], beyond: set[str]) -> None:
+    """What the halves of a filament at its rated heat bring its middle, which is the cathode."""
+    beyond.update(part.heater_leads)
+    if part.filament and len(part.heater) == 3 and set(part.heater) <= set(volts):
+        rated_v, rated_a = part.heater_rating()
+        end, middle, other = (volts[node] for node in part.heater)
+        away.setdefault(part.heater[1], []).append((2.0 * middle - end - other) * 2.0 * rated_a / rated_v)
 
 
 def nonsense(random: Random) -> str:

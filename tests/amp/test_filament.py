@@ -5,10 +5,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import pytest
 
+from tests.fuzz import unlawful
 from tubekit import analyze, plots
 from tubekit.amp import Amp, AmpReport, amp_from_text
 from tubekit.amp.hum import hum
@@ -60,6 +62,14 @@ def test_the_cathode_is_the_middle_of_the_filament(way: str) -> None:
     assert amps == pytest.approx(float(law.plate_a), rel=1e-3)
     assert one.heater_rms_v == pytest.approx(2.5, rel=0.1)
     assert amp_from_text(drawn(way).copy_as_text()).parts["V7"].heater == part.heater  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("way", ["tap", "pot"])
+def test_kirchhoffs_law_holds_at_the_middle_of_the_filament(way: str) -> None:
+    """What its halves bring is what the tube takes; a hundredth more is seen."""
+    assert unlawful(idle(way)) == ""
+    more = [replace(tube, cathode_a=1.01 * tube.cathode_a) for tube in idle(way).tubes]
+    assert "vanish at" in unlawful(replace(idle(way), tubes=tuple(more)))
 
 
 def test_hum_of_the_filament_goes_with_the_wiper_off_its_middle() -> None:
