@@ -15,10 +15,11 @@ from tubekit.amp.hum import hum
 from tubekit.amp.signal import noise_floor
 from tubekit.amp.solve import solve_amp
 from tubekit.amp.supply import supply_report
-from tubekit.bench.bring_up import bring_up, cold_rectifier, rated_rails, watch
+from tubekit.bench.bring_up import bring_up, cold_rectifier
 from tubekit.bench.chassis_diff import chassis_diff
 from tubekit.bench.lamp import LimiterLamp, behind_lamp, usual_lamp, with_lamp
 from tubekit.bench.orders import order_list
+from tubekit.bench.preparations import rated_rails, watch
 from tubekit.bench.procedures import cold_ohms, current_under_drive, hum_procedure
 from tubekit.bench.readings import readings_from_text
 from tubekit.bench.trace import trace

@@ -176,6 +176,11 @@ class Amp(Printed):
         """What is left of `trim` once these parts are others."""
         return {one: value for one, value in self.trim.items() if one.designator not in parts}
 
+    def refuse_batch(self, problem: str = "this calculates one amp at a time") -> None:
+        """ChangeError where this is a batch."""
+        if self.batch is not None:
+            raise ChangeError(problem, where=self.name, fix="Take one with member(0)")
+
     def member(self, index: int) -> Amp:
         """One amp out of the batch.
 
@@ -287,12 +292,7 @@ class Amp(Printed):
         return toml_text(self._tables())
 
     def _tables(self) -> dict[str, Any]:
-        if self.batch is not None:
-            raise ChangeError(
-                f"these are {self.batch} amps, and a file describes only one",
-                where=self.name,
-                fix="Take one with member(0)",
-            )
+        self.refuse_batch(f"these are {self.batch} amps, and a file describes only one")
         heading = Heading(
             title=self.title,
             maker=self.maker,

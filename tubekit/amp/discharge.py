@@ -18,7 +18,6 @@ from tubekit.analyses.transient import Transient, transient
 from tubekit.circuit.network import assemble
 from tubekit.circuit.parts import Circuit
 from tubekit.circuit.reduction import resistance_across
-from tubekit.errors import ChangeError
 from tubekit.references import cite
 from tubekit.result_fields import Array
 from tubekit.series import nearest
@@ -233,8 +232,7 @@ def discharge(amp: Amp, *, near: AmpReport | None = None, seconds: float = LONGE
     >>> bool(result.of("C14").volts[0] > result.of("C14").volts[3] > 60)
     True
     """
-    if amp.batch is not None:
-        raise ChangeError("this calculates one amp at a time", where=amp.name, fix="Take one with member(0)")
+    amp.refuse_batch()
     supply = supply_report(amp, near=near)
     state = supply.report.solved.state
     plug = next(part for part in amp.parts.values() if isinstance(part, MainsPlug))

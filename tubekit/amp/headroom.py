@@ -18,7 +18,7 @@ from tubekit.analyses.elimination import respond
 from tubekit.analyses.large_signal import LargeSignal, large_signal
 from tubekit.analyses.part_sensitivity import current_into, number
 from tubekit.circuit.newton import on_one_core
-from tubekit.errors import BatchWarning, ChangeError
+from tubekit.errors import BatchWarning
 from tubekit.result_fields import Array
 from tubekit.text import Printed, Table, headed, quantity
 from tubekit.units import show
@@ -214,8 +214,7 @@ def headroom(
     >>> result.clips[0].section in ("V3", "V4")
     True
     """
-    if amp.batch is not None:
-        raise ChangeError("this calculates one amp at a time", where=amp.name, fix="Take one with member(0)")
+    amp.refuse_batch()
     view = signal_view(amp, jack=jack, source_ohms=source_ohms)
     refuse_unstable(view.amp, view.stability)
     s = np.array([2j * np.pi * frequency_hz])

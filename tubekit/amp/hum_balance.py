@@ -131,8 +131,7 @@ def hum_balance(
     >>> turned.control, f"{turned.null:.2f}"
     ('R54', '0.50')
     """
-    if amp.batch is not None:
-        raise ChangeError("each amp has its own null", where=amp.name, fix="Take one with member(0)")
+    amp.refuse_batch("each amp has its own null")
     name = control or balance_control(amp)
     if name is None:
         raise ChangeError(

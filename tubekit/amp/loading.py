@@ -54,8 +54,7 @@ def load_regulation(amp: Amp, node: str | None = None, *, points: int = POINTS) 
     >>> curve.node, bool(curve.volts[0] > curve.volts[-1] + 50)
     ('B1', True)
     """
-    if amp.batch is not None:
-        raise ChangeError("each amp has its own curve", where=amp.name, fix="Take one with member(0)")
+    amp.refuse_batch("each amp has its own curve")
     built, state = solve_mains(amp)
     rail = node or first_rail(amp)
     if rail not in state.circuit.nodes:

@@ -187,8 +187,7 @@ class FullDrive:
 
 def full_drive(amp: Amp, *, near: AmpReport | None = None) -> FullDrive:
     """Full drive of an amp with its rails settled; parameters and errors as of `sag`."""
-    if amp.batch is not None:
-        raise ChangeError("this calculates one amp at a time", where=amp.name, fix="Take one with member(0)")
+    amp.refuse_batch()
     outputs = output_tubes(amp)
     supply = supply_report(driven_at(amp, None)[0], near=near)
     idle = supply.report.solved.state

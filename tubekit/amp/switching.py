@@ -203,8 +203,7 @@ def _at_once(amp: Amp, circuit: Circuit, **more: Any) -> Transient:
 
 
 def _supply(amp: Amp, near: AmpReport | None) -> SupplyReport:
-    if amp.batch is not None:
-        raise ChangeError("this calculates one amp at a time", where=amp.name, fix="Take one with member(0)")
+    amp.refuse_batch()
     return supply_report(amp, near=near)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from tubekit.amp import Amp, AmpReport, analyze, load_amp, parts as drawn
 from tubekit.amp.fields import fields_of
 from tubekit.decisions.effects import WiringEffect, wiring_effects
-from tubekit.errors import InputError, TubekitError
+from tubekit.errors import TubekitError
 from tubekit.text import Printed, Table
 
 TOLD = 4
@@ -108,8 +108,8 @@ def chassis_diff(amp: Amp, drawing: Amp | str) -> ChassisDiff:
     'R14 value is 220 Ω; the schematic shows 270 Ω'
     """
     paper = load_amp(drawing) if isinstance(drawing, str) else drawing
-    if amp.batch is not None or paper.batch is not None:
-        raise InputError("this compares one amp at a time", where=amp.name, fix="Choose one: amp.member(0)")
+    amp.refuse_batch()
+    paper.refuse_batch()
     paper = paper.changed({}, mains_rms=float(amp.mains_rms))
     now = analyze(amp)
     differences = [_solved(amp, now, difference, parts) for difference, parts in _differences(amp, paper)]

@@ -155,12 +155,6 @@ def candidate_probes(amp: Amp, tone: Tone | None = None) -> tuple[Probe, ...]:
     return tuple(dict.fromkeys([*_direct(amp), *_ripple(amp), *_ohms(amp), *(_signal(amp) if tone else ())]))
 
 
-def _tubes(amp: Amp) -> Iterator[Tube]:
-    for part in amp.parts.values():
-        if isinstance(part, Tube) and not isinstance(part, RectifierTube):
-            yield part
-
-
 def _rails(amp: Amp) -> list[str]:
     return list(dict.fromkeys(rail.node for rail in amp.topology.rails))
 
@@ -168,13 +162,12 @@ def _rails(amp: Amp) -> list[str]:
 def _direct(amp: Amp) -> Iterator[Probe]:
     for node in _rails(amp):
         yield Probe("dc_v", (node, GROUND))
-    for tube in _tubes(amp):
-        for section in tube.sections:
-            for own in (section.plate, section.screen, section.grid, section.cathode):
-                if own not in (None, GROUND):
-                    yield Probe("dc_v", (str(own), GROUND))
-            if section.cathode == GROUND:
-                yield Probe("dc_a", (section.name, "cathode"))
+    for section in amp.topology.sections:
+        for own in (section.plate, section.screen, section.grid, section.cathode):
+            if own not in (None, GROUND):
+                yield Probe("dc_v", (str(own), GROUND))
+        if section.cathode == GROUND:
+            yield Probe("dc_a", (section.name, "cathode"))
     yield from output_drops(amp)
 
 
@@ -182,7 +175,7 @@ def output_drops(amp: Amp) -> Iterator[Probe]:
     """The drop across each half of an output transformer: it tells a pair's currents apart."""
     for part in amp.parts.values():
         if isinstance(part, drawn.OutputTransformer):
-            plates = {section.plate for tube in _tubes(amp) for section in tube.sections}
+            plates = {section.plate for section in amp.topology.sections}
             for a, b in part.primary.sections:
                 yield Probe("dc_v", (b, a) if a in plates else (a, b))
 
@@ -190,8 +183,8 @@ def output_drops(amp: Amp) -> Iterator[Probe]:
 def _ripple(amp: Amp) -> Iterator[Probe]:
     for node in _rails(amp):
         yield Probe("ripple_pp_v", (node, GROUND))
-    for tube in _tubes(amp):
-        if len(tube.heater) > 1:
+    for tube in amp.parts.values():
+        if isinstance(tube, Tube) and not isinstance(tube, RectifierTube) and len(tube.heater) > 1:
             yield Probe("ac_rms_v", (tube.heater[0], GROUND))
             yield Probe("ac_rms_v", (tube.heater[0], tube.heater[-1]))
 
@@ -205,11 +198,10 @@ def _ohms(amp: Amp) -> Iterator[Probe]:
 
 
 def _signal(amp: Amp) -> Iterator[Probe]:
-    for tube in _tubes(amp):
-        for section in tube.sections:
-            for own in (section.grid, section.plate, section.cathode):
-                if own != GROUND:
-                    yield Probe("signal_rms_v", (own, GROUND))
+    for section in amp.topology.sections:
+        for own in (section.grid, section.plate, section.cathode):
+            if own != GROUND:
+                yield Probe("signal_rms_v", (own, GROUND))
     for part in amp.parts.values():
         if isinstance(part, drawn.Loudspeaker):
             yield Probe("signal_rms_v", (part.a, part.b))
@@ -217,12 +209,7 @@ def _signal(amp: Amp) -> Iterator[Probe]:
 
 def tube_readings(amp: Amp, count: int = 15) -> tuple[Probe, ...]:
     """The usual list: rails first, then plates, cathodes and screens, as many as asked for."""
-    rails = [Probe("dc_v", (node, GROUND)) for node in _rails(amp)]
-    result = list(rails)
+    nodes = _rails(amp)
     for field in ("plate", "cathode", "screen"):
-        for tube in _tubes(amp):
-            for section in tube.sections:
-                node = getattr(section, field)
-                if node not in (None, GROUND):
-                    result.append(Probe("dc_v", (node, GROUND)))
-    return tuple(list(dict.fromkeys(result))[:count])
+        nodes += [getattr(section, field) for section in amp.topology.sections]
+    return tuple(Probe("dc_v", (n, GROUND)) for n in dict.fromkeys(nodes) if n not in (None, GROUND))[:count]

@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp, parts as drawn
-from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.population import with_fault_ports
 from tubekit.decisions.probe import QUANTITIES, MeterValues, Probe, meter_values
@@ -75,8 +74,7 @@ def electrodes(amp: Amp) -> dict[str, str]:
     """
     return {
         f"{section.name} {terminal}": str(node)
-        for part in amp.parts.values() if isinstance(part, Tube) and not isinstance(part, RectifierTube)
-        for section in part.sections
+        for section in amp.topology.sections
         for terminal in ("plate", "screen", "grid", "cathode")
         if (node := getattr(section, terminal)) not in (None, GROUND)
     }  # fmt: skip
@@ -143,10 +141,7 @@ def _nodes(amp: Amp, place: str) -> tuple[str, str]:
 
 def _electrode(amp: Amp, place: str, where: str, part: str) -> tuple[str, str]:
     words = place.split()
-    sections = [
-        s.name for p in amp.parts.values()
-        if isinstance(p, Tube) and not isinstance(p, RectifierTube) for s in p.sections
-    ]  # fmt: skip
+    sections = [section.name for section in amp.topology.sections]
     if words and words[0] not in sections:
         words = electrode(place).split()
     terminal = words[1].lower() if len(words) > 1 else "cathode"
@@ -181,7 +176,7 @@ def implausible(readings: Readings) -> tuple[Note, ...]:
     except SolveError:
         return ()
     fed = {node for node, sign in readings.amp.topology.fed.items() if sign > 0}
-    cathodes = {s.cathode for p in readings.amp.parts.values() if isinstance(p, Tube) for s in p.sections}
+    cathodes = {s.cathode for s in readings.amp.topology.sections}
     notes = list(_mains(readings))
     for reading, usual in zip(readings.readings, expected, strict=True):
         _possible(readings, reading, float(usual), top, fed | cathodes)

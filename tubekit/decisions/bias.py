@@ -176,8 +176,7 @@ def bias_report(amp: Amp) -> Bias:
     >>> [(one.tube, one.bias) for one in result.tubes], result.verdict
     ([('V3', 'cathode'), ('V4', 'cathode')], 'Leave it.')
     """
-    if amp.batch is not None:
-        raise ChangeError("this calculates one amp at a time", where=amp.name, fix="Take one with member(0)")
+    amp.refuse_batch()
     report = at_nominal(analyze(amp))
     tubes = tuple(_idle(each) for each in _outputs(report))
     if not tubes:

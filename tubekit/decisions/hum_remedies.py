@@ -15,7 +15,6 @@ from tubekit.amp.parts import GROUND, Capacitor
 from tubekit.amp.report import analyze
 from tubekit.amp.solve import SolvedAmp
 from tubekit.decisions.compare import reservoirs
-from tubekit.errors import ChangeError
 from tubekit.text import Printed, Table, headed
 from tubekit.units import show
 
@@ -113,10 +112,7 @@ def hum_report(amp: Amp, *, jack: str | None = None, unbalance: float = HEATER_U
     >>> hum_report(weak).first.part
     'V3'
     """
-    if amp.batch is not None:
-        raise ChangeError(
-            "this calculates one amp at a time", where=amp.name, fix="Choose one: amp.member(0)"
-        )
+    amp.refuse_batch()
     now = hum(amp, jack=jack, unbalance=unbalance)
     larger, strained = _filters(amp, now)
     trials = [*larger, *_renewed(amp)]

@@ -142,10 +142,7 @@ def lower_line_voltage(amp: Amp, mains_rms: float, *, choices: int = 5) -> LineL
     >>> abs(result.droppers[0].off_percent) < 1
     True
     """
-    if amp.batch is not None:
-        raise ChangeError(
-            "this calculates one amp at a time", where=amp.name, fix="Choose one: amp.member(0)"
-        )
+    amp.refuse_batch()
     design = amp.design_mains_rms
     if not np.isfinite(mains_rms) or not design < mains_rms <= 2 * design:
         high = mains_rms > design

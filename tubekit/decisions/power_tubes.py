@@ -9,7 +9,7 @@ from itertools import combinations
 import numpy as np
 
 from tubekit.amp import AmpReport, parts as drawn
-from tubekit.amp.parts.tubes import Section, Tube
+from tubekit.amp.parts.tubes import Section
 from tubekit.amp.readings import TubeReading
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.rating import FIXED_BIAS_SHARE
@@ -91,8 +91,7 @@ def _volts(readings: Readings, node: str, to: str) -> float | None:
 
 
 def _section(report: AmpReport, name: str) -> Section:
-    tubes = (part for part in report.amp.parts.values() if isinstance(part, Tube))
-    return next(section for tube in tubes for section in tube.sections if section.name == name)
+    return next(section for section in report.amp.topology.sections if section.name == name)
 
 
 def _screen_share(tube: TubeReading) -> float:
@@ -116,8 +115,7 @@ def _plate_amps(readings: Readings, report: AmpReport, tube: TubeReading) -> tup
         if isinstance(p, drawn.Resistor) and set(p.ends) == {section.cathode, GROUND}
     ]  # fmt: skip
     if volts is not None and len(ohms) == 1:
-        tubes = (part for part in report.amp.parts.values() if isinstance(part, Tube))
-        shared = sum(s.cathode == section.cathode for part in tubes for s in part.sections)
+        shared = sum(s.cathode == section.cathode for s in report.amp.topology.sections)
         half = _half(report, tube.section)
         one = f"{half[0]} to {half[1]} for {tube.section} alone" if half else "each one"
         equal = f" if its {shared} tubes share it equally; one may carry nearly all of it: measure {one}"

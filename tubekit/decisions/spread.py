@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp
-from tubekit.amp.parts import Capacitor, PowerTransformer, RectifierTube, Tube
+from tubekit.amp.parts import Capacitor, PowerTransformer
 from tubekit.amp.parts.faults import Age, Variable
 from tubekit.amp.settings import apply_settings, combine_settings
 from tubekit.analyses.mains import MainsState
@@ -239,8 +239,7 @@ def spread(
 
 
 def _checked(amp: Amp, size: int, seed: int) -> None:
-    if amp.batch is not None:
-        raise InputError("this calculates one amp at a time", where=amp.name, fix="Choose one: amp.member(0)")
+    amp.refuse_batch()
     if not 20 <= size <= 1_000_000:
         raise InputError(
             f"cannot simulate {size} amps", where=amp.name, fix="Choose a number from 20 to 1,000,000"
@@ -297,9 +296,7 @@ def default_probes(ready: Population) -> list[Probe]:
         if node in ready.point.network.index and node not in ends
         and abs(float(ready.point.volts(node))) > 0.1
     ]  # fmt: skip
-    for part in parts:
-        if isinstance(part, Tube) and not isinstance(part, RectifierTube):
-            result += [Probe("dc_a", (section.name, "cathode")) for section in part.sections]
+    result += [Probe("dc_a", (section.name, "cathode")) for section in ready.amp.topology.sections]
     full = ready.lines.nominal
     for part in parts:
         if isinstance(part, Capacitor) and GROUND in part.ends:

@@ -218,10 +218,7 @@ def substitutes(
 
 
 def _drawn(amp: Amp, name: str) -> Part:
-    if amp.batch is not None:
-        raise ChangeError(
-            "this calculates one amp at a time", where=amp.name, fix="Choose one: amp.member(0)"
-        )
+    amp.refuse_batch()
     part = amp.parts.get(name)
     if part is None:
         raise ChangeError(

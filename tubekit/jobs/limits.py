@@ -11,8 +11,9 @@ import numpy as np
 from tubekit.amp import Amp
 from tubekit.amp.signal_order import output_sections
 from tubekit.amp.supply import SupplyReport
-from tubekit.bench.bring_up import BIAS_OFF, CATHODE_OVER, LEAST_V, RAIL_SHORT, fixed_bias_nodes, rated_rails
+from tubekit.bench.bring_up import LEAST_V
 from tubekit.bench.next_reading import output_drops
+from tubekit.bench.preparations import BIAS_OFF, CATHODE_OVER, RAIL_SHORT, fixed_bias_nodes, rated_rails
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.judge import wrong_beyond
 from tubekit.decisions.probe import Probe

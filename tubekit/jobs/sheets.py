@@ -21,18 +21,14 @@ from tubekit.amp.warming import settling_s
 from tubekit.analyses.transient import Transient
 from tubekit.bench.bring_up import (
     LEAST_V,
-    OVER,
     BringUp,
     BringUpStep as Brought,
     bring_up,
-    cold_note,
     cold_rectifier,
-    fixed_bias_nodes,
     plug_amps,
-    prepare,
-    rated_rails,
 )
 from tubekit.bench.next_reading import output_drops, tube_readings
+from tubekit.bench.preparations import OVER, cold_note, fixed_bias_nodes, prepare, rated_rails
 from tubekit.bench.procedures import across_load, driven_jack, driven_tube, on_dummy_load
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.probe import QUANTITIES, Probe

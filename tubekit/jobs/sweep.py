@@ -18,7 +18,7 @@ from tubekit.amp.sag import full_drive
 from tubekit.amp.signal import noise_floor
 from tubekit.amp.signal_order import in_parallel, load_of, speakers
 from tubekit.amp.supply import supply_report
-from tubekit.bench.bring_up import prepare
+from tubekit.bench.preparations import prepare
 from tubekit.bench.procedures import across_load, on_dummy_load
 from tubekit.bench.trace import first_tone, trace
 from tubekit.decisions.probe import QUANTITIES, Tone
