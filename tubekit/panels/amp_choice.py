@@ -15,7 +15,8 @@ from tubekit.amp.parts_list import SUFFIXES
 from tubekit.amp.read import read_sheet, read_tables
 from tubekit.errors import Note, TubekitError
 from tubekit.panels import layout
-from tubekit.panels.settings import DESCRIBED, FULL, GROWN, Setting
+from tubekit.panels.layout import FULL, GROWN
+from tubekit.panels.settings import Setting
 from tubekit.text import danger_html
 
 Choice = str | Amp
@@ -33,10 +34,8 @@ class AmpSetting(Setting):
 
     def __init__(self, amp: Choice, key: str = "amp") -> None:
         self._first = amp
-        self.choice = widgets.Dropdown(
-            description="amp", tooltip="Choose an amp; your own files in this folder are at the bottom",
-            style=DESCRIBED, layout=widgets.Layout(**GROWN),
-        )  # fmt: skip
+        tip = "Choose an amp; your own files in this folder are at the bottom"
+        self.choice = layout.described(widgets.Dropdown, "amp", tip, room=GROWN)
         tip = "Look again for amp files and reload edited ones"
         self.again = layout.button("↻", tip, self._look, css="tubekit-step")
         self.danger = widgets.HTML(layout=widgets.Layout(width="auto", display="none"))

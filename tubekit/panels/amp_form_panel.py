@@ -124,18 +124,12 @@ class AmpForm(Entering):
         self.go_on_button.layout.display = "" if left else "none"
         self.said, self.complaint = widgets.HTML(), widgets.HTML(layout=full)
         self.answer = widgets.HTML(NOT_SOLVED, layout=full)
-        self.start = widgets.Dropdown(
-            description="start from",
-            tooltip="Start from an empty form, a demo amp, or one of your amp files",
-            style={"description_width": HEADING_LABEL},
-            layout=widgets.Layout(width="auto", flex="0 1 420px"),
+        tip, room = "Start from an empty form, a demo amp, or one of your amp files", "0 1 420px"
+        self.start = layout.described(
+            widgets.Dropdown, "start from", tip, wide=HEADING_LABEL, room={**layout.FULL, "flex": room}
         )
-        self.short = widgets.Checkbox(
-            value=False,
-            description="save only the differences",
-            indent=False,
-            tooltip="The amp file then refers to the amp you started from",
-            layout=widgets.Layout(width="auto"),
+        self.short = layout.tick(
+            "save only the differences", "The amp file then refers to the amp you started from"
         )
         self._fill_begin()
         self.heading = Boxes(
@@ -143,14 +137,12 @@ class AmpForm(Entering):
         )
         self.about = Boxes(ABOUT, ("amp",), self.draft, self.put, label=HEADING_LABEL)
         self.about_fold = widgets.Accordion([self.about], titles=("Maker and history",), selected_index=None)
-        self.kinds = layout.described(
-            widgets.Dropdown, "kind", options=list(KINDS), tooltip="Choose the kind of part to add"
-        )
+        tip = "Choose the kind of part to add"
+        self.kinds = layout.described(widgets.Dropdown, "kind", tip, options=list(KINDS))
         self.kinds.layout.flex = "1 1 auto"
         titles = [(one.title, one.name) for one in suggest.stages()]
-        self.stages = layout.described(
-            widgets.Dropdown, "stage", options=titles, tooltip="Choose a ready-made stage"
-        )
+        tip = "Choose a ready-made stage"
+        self.stages = layout.described(widgets.Dropdown, "stage", tip, options=titles)
         self.stage_words, self.ports_place = widgets.HTML(layout=full), widgets.VBox([])
         self.stages.observe(lambda _: self._show_ports(), "value")
 

@@ -20,6 +20,7 @@ from tubekit.panels.background import BackgroundTask
 from tubekit.panels.bench_answers import Accused, meters_of, tells_nothing
 from tubekit.panels.bench_sheet import Checked, Row
 from tubekit.panels.bench_words import next_html, prediction_html, suspects_html, worth_taking
+from tubekit.panels.layout import GROWN
 
 NONE = ""
 Choice = tuple[str, int]
@@ -29,18 +30,11 @@ class FaultChooser(layout.Field):
     """Two lists: a part, then what is wrong with it and how badly."""
 
     def __init__(self, on_choice: Callable[[], None]) -> None:
-        grow = {"flex": "1 1 200px", "width": "auto", "min_width": "0"}
-        self.part = widgets.Dropdown(
-            description="part",
-            style={"description_width": "36px"},
-            layout=grow,
-            tooltip="Choose the faulty part",
+        self.part, self.mode = (
+            layout.described(widgets.Dropdown, label, tip, wide="36px", room={**GROWN, "flex": "1 1 200px"})
+            for label, tip in (("part", "Choose the faulty part"), ("fault", "Choose its fault"))
         )
-        self.mode = widgets.Dropdown(
-            description="fault", style={"description_width": "36px"}, layout=grow,
-            tooltip="Choose its fault",
-        )  # fmt: skip
-        row = widgets.HBox([self.part, self.mode], layout={"width": "auto", "flex_flow": "row wrap"})
+        row = layout.row(self.part, self.mode)
         self.told = layout.words_place()
         super().__init__(row, self.told)
         self._faults: dict[str, Fault] = {}

@@ -18,7 +18,7 @@ from tubekit.errors import TubekitError
 from tubekit.panels import layout
 from tubekit.panels.bench_sheet import Row, Sheet, list_options
 from tubekit.panels.export_files import saved_html
-from tubekit.panels.settings import DESCRIBED, FULL, GROWN
+from tubekit.panels.layout import FULL, GROWN
 
 MOST_LINES = 40
 """More rows than this stay in the list and are judged, but are not shown for editing."""
@@ -80,17 +80,11 @@ class Details(layout.Field):
         self, on_field: Tell, on_remove: Callable[[int], None], on_close: Callable[[], None]
     ) -> None:
         self.place, self._tell = -1, on_field
-        style = {"description_width": "70px"}
-        self.where = widgets.Combobox(
-            description="place", placeholder="type to search: p1a, V3 …", ensure_option=False,
-            continuous_update=False, style=style, layout=FULL, tooltip="Choose the test point",
-        )  # fmt: skip
-        self.quantity = widgets.Dropdown(
-            options=QUANTITY_WORDS,
-            description="quantity",
-            style=style,
-            layout=FULL,
-            tooltip="Choose what you measured",
+        wide = "70px"
+        self.where = layout.entry("place", "Choose the test point", widgets.Combobox, wide=wide,
+                                  placeholder="type to search: p1a, V3 …")  # fmt: skip
+        self.quantity = layout.described(
+            widgets.Dropdown, "quantity", "Choose what you measured", wide=wide, options=QUANTITY_WORDS
         )
         texts = {
             "accuracy": ("within", "same as above", "Meter accuracy for this reading, e.g. 2 %"),
@@ -98,12 +92,9 @@ class Details(layout.Field):
             "note": ("note", "your note", "A note"),
         }
         self.texts = {
-            key: widgets.Text(
-                description=words, placeholder=hint, continuous_update=False, style=style, layout=FULL,
-                tooltip=tip,
-            )
+            key: layout.entry(words, tip, wide=wide, placeholder=hint)
             for key, (words, hint, tip) in texts.items()
-        }  # fmt: skip
+        }
         self.remove = layout.button(
             "Remove", "Remove this reading", lambda: on_remove(self.place), flex="1 1 90px"
         )
@@ -182,7 +173,7 @@ class Lines(widgets.VBox):
 
 
 AGES = (("old parts", "vintage"), ("new parts", "modern"))
-THIRD = GROWN
+LINE_TIP = "Line voltage while you took the readings, e.g. 121 V; leave empty if not measured"
 
 
 class ListChoice(layout.Field):
@@ -196,10 +187,8 @@ class ListChoice(layout.Field):
         options: Callable[[], list[tuple[str, str]]] = list_options,
     ) -> None:
         self._options, self._on_file = options, on_file
-        self.choice = widgets.Dropdown(
-            description="list", style=DESCRIBED, layout=THIRD,
-            tooltip="Choose a list of readings from this folder, or an empty one",
-        )  # fmt: skip
+        tip = "Choose a list of readings from this folder, or an empty one"
+        self.choice = layout.described(widgets.Dropdown, "list", tip, room=GROWN)
         tip = "Look again for lists of readings"
         self.again = layout.button("↻", tip, self.look_again, css="tubekit-step")
         self.upload = widgets.FileUpload(
@@ -265,12 +254,7 @@ def meter_setting(on_field: Callable[[str, str], None]) -> SheetFields:
     """Mains at the time, the meter's accuracy and input resistance."""
     return SheetFields(
         {
-            "mains": _text(
-                "mains",
-                44,
-                "not measured",
-                "Line voltage while you took the readings, e.g. 121 V; leave empty if not measured",
-            ),
+            "mains": _text("mains", 44, "not measured", LINE_TIP),
             "accuracy": _text("meter", 40, "1 %", "Meter accuracy, e.g. 1 %"),
             "input_resistance": _text("loads", 38, "10M", "Meter input resistance, e.g. 10M or 200k"),
         },
@@ -280,19 +264,15 @@ def meter_setting(on_field: Callable[[str, str], None]) -> SheetFields:
 
 def age_setting(on_field: Callable[[str, str], None]) -> SheetFields:
     """How far good parts of this amp's age may lie apart."""
-    ages = widgets.Dropdown(
-        options=AGES, description="compare", style=DESCRIBED, layout=THIRD,
-        tooltip="Compare with new or old parts; normal ranges are wider for old parts",
-    )  # fmt: skip
+    tip = "Compare with new or old parts; normal ranges are wider for old parts"
+    ages = layout.described(widgets.Dropdown, "compare", tip, room=GROWN, options=AGES)
     return SheetFields({"age": ages}, on_field)
 
 
 def tone_setting(on_field: Callable[[str, str], None]) -> SheetFields:
     """The test tone: where it goes in, its level and frequency."""
-    jack = widgets.Dropdown(
-        options=[("no test tone", "")], description="tone", style={"description_width": "40px"}, layout=THIRD,
-        tooltip="Choose the input jack for the test tone",
-    )  # fmt: skip
+    tip, none = "Choose the input jack for the test tone", [("no test tone", "")]
+    jack = layout.described(widgets.Dropdown, "tone", tip, wide="40px", room=GROWN, options=none)
     return SheetFields(
         {
             "jack": jack,
@@ -311,10 +291,7 @@ def offer_inputs(tone: SheetFields, amp: Amp) -> None:
 
 
 def _text(words: str, wide: int, hint: str, tip: str) -> widgets.Text:
-    return widgets.Text(
-        description=words, placeholder=hint, continuous_update=False, tooltip=tip, layout=THIRD,
-        style={"description_width": f"{wide}px"},
-    )  # fmt: skip
+    return layout.entry(words, tip, wide=f"{wide}px", room=GROWN, placeholder=hint)
 
 
 class SaveLine(widgets.VBox):
@@ -322,10 +299,7 @@ class SaveLine(widgets.VBox):
 
     def __init__(self, save: Callable[[str], Path], done: Callable[[], None]) -> None:
         self._save, self._done = save, done
-        self.name = widgets.Text(
-            tooltip="File name for the list",
-            layout=THIRD,
-        )
+        self.name = widgets.Text(tooltip="File name for the list", layout=GROWN)
         tip = "Save the list in the notebook's folder; no file is overwritten"
         self.button = layout.button("Save as CSV", tip, self._pressed, flex="0 0 auto")
         self.said = layout.words_place()

@@ -44,8 +44,8 @@ from tubekit.panels.cable_sheet import (
 )
 from tubekit.panels.export_files import FileSaver, write_new
 from tubekit.panels.figure_widget import FigureWidget
+from tubekit.panels.layout import FULL, GROWN
 from tubekit.panels.panel import Panel
-from tubekit.panels.settings import DESCRIBED, FULL, GROWN
 from tubekit.panels.trial import History
 from tubekit.plots.cable_view import WIDE, CableView, height
 from tubekit.text import caution_html
@@ -67,10 +67,8 @@ class Grid(layout.Field):
 
     def __init__(self, on_touch: Callable[[Pair], object], on_choice: Callable[[], None]) -> None:
         self._on_touch = on_touch
-        self.choice = widgets.Dropdown(
-            description="pins of", style=DESCRIBED, layout={"width": "auto"},
-            tooltip="Choose which pins to test against each other",
-        )  # fmt: skip
+        tip = "Choose which pins to test against each other"
+        self.choice = layout.described(widgets.Dropdown, "pins of", tip)
         self.frame = widgets.VBox([], layout={"width": "auto"})
         self.key = widgets.HTML(f"<p>{KEY}</p>", layout={"width": "auto"})
         super().__init__(self.choice, self.frame, self.key)
@@ -358,15 +356,16 @@ class CablePanel(Panel):
     # ---- where things stand
 
     def _slips(self) -> None:
-        self.slips = widgets.Dropdown(
-            options=[("no error", NO_SLIP), *((words, words) for words in MISTAKES)], description="solder",
-            style=DESCRIBED, layout={"flex": "2 1 0", "width": "auto", "min_width": "0"},
-            tooltip="Try a wiring error and see what the meter would find",
+        tip, errors = (
+            "Try a wiring error and see what the meter would find",
+            ((each, each) for each in MISTAKES),
+        )
+        self.slips = layout.described(
+            widgets.Dropdown, "solder", tip, room={**GROWN, "flex": "2 1 0"},
+            options=[("no error", NO_SLIP), *errors],
         )  # fmt: skip
         self.first, self.second = (
-            widgets.Dropdown(
-                options=("",), layout=widgets.Layout(**GROWN), tooltip=f"The {word} pin of the error"
-            )
+            widgets.Dropdown(options=("",), layout=GROWN, tooltip=f"The {word} pin of the error")
             for word in ("first", "second")
         )
         self.slip_box = layout.Field(widgets.HBox([self.slips, self.first, self.second], layout=FULL))
@@ -374,14 +373,8 @@ class CablePanel(Panel):
             self.slip_box.listen(each, lambda _: self._slip_chosen())
 
     def _ohms(self) -> None:
-        self.ohms = widgets.Text(
-            description="ohms",
-            placeholder="ohms instead of a beep: 0.3, open",
-            continuous_update=False,
-            layout=FULL,
-            style={"description_width": "130px"},
-            tooltip="Ohms between the two pins you clicked last",
-        )
+        tip, hint = "Ohms between the two pins you clicked last", "ohms instead of a beep: 0.3, open"
+        self.ohms = layout.entry("ohms", tip, wide="130px", placeholder=hint)
         self.ohms_box = layout.Field(self.ohms)
         self.ohms_box.listen(self.ohms, self._ohms_typed)
         self.rests = layout.button("Rest OK", "Mark all untested pairs as correct", self.rest)

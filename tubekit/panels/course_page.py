@@ -11,7 +11,7 @@ import ipywidgets as widgets
 
 from tubekit.lessons.store import Kept, Store
 from tubekit.panels import layout
-from tubekit.panels.settings import FULL
+from tubekit.panels.layout import FULL
 
 
 class CoursePage(widgets.VBox):

@@ -40,7 +40,7 @@ class DrawingFold(widgets.VBox):
     def __init__(self, result: Result, section: str | None = None, *, opened: bool = False) -> None:
         self.drawing: Drawing | None = None
         self._result, self._debouncer, self._quiet, self._fresh = result, Debouncer(), False, False
-        self.choice = layout.described(widgets.Dropdown, "draw", tooltip="Choose a stage or the whole amp")
+        self.choice = layout.described(widgets.Dropdown, "draw", "Choose a stage or the whole amp")
         self.back, self.on = (
             layout.button(sign, f"Go to the {word} stage", partial(self._step, by), css="tubekit-step")
             for sign, word, by in (("◂", "previous", -1), ("▸", "next", 1))

@@ -13,7 +13,8 @@ from tubekit.errors import TubekitError, UnitError
 from tubekit.lessons.question import Handle
 from tubekit.lessons.score import plain
 from tubekit.panels import layout
-from tubekit.panels.settings import FULL, GROWN, Setting
+from tubekit.panels.layout import FULL, GROWN
+from tubekit.panels.settings import Setting
 from tubekit.units import parse
 
 SYMBOL = {"ohm": "Ω", "A": "mA"}
@@ -25,12 +26,10 @@ class Guess(Setting):
 
     def __init__(self, handle: Handle) -> None:
         self.handle, self.stops = handle, handle.stops()
-        self.slider = widgets.IntSlider(
-            min=0, max=len(self.stops) - 1, readout=False, description=handle.label,
-            style={"description_width": "initial"},
-            layout=widgets.Layout(**GROWN),
-            tooltip=f"{handle.label}; use the arrow keys",
-        )  # fmt: skip
+        tip, last = f"{handle.label}; use the arrow keys", len(self.stops) - 1
+        self.slider = layout.described(
+            widgets.IntSlider, handle.label, tip, wide="initial", room=GROWN, max=last, readout=False
+        )
         self.entry = widgets.Text(
             continuous_update=False, layout=widgets.Layout(width="96px", flex="0 0 96px"),
             placeholder=f"… {SYMBOL.get(handle.unit, handle.unit)}",

@@ -28,7 +28,8 @@ from tubekit.lessons.fault_hunt import (
 from tubekit.lessons.lesson import words_of
 from tubekit.lessons.store import Store
 from tubekit.panels.course_page import CoursePage, hints_html
-from tubekit.panels.settings import FULL, ChoiceSetting
+from tubekit.panels.layout import FULL
+from tubekit.panels.settings import ChoiceSetting
 from tubekit.panels.touch_schematic import TouchSchematic
 from tubekit.text import Table, headed
 

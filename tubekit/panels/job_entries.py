@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ from tubekit.jobs.visits import hand_back
 from tubekit.jobs.words import rows_typed
 from tubekit.panels import layout
 from tubekit.panels.background import Debouncer
-from tubekit.panels.settings import DESCRIBED, GROWN
+from tubekit.panels.layout import GROWN
 
 LATE_S, LOST_S = 0.3, 2.0
 """A box that is unchanged since it was left sends no new text with Enter; so long is waited for one, and so
@@ -162,11 +163,7 @@ class EntryForm(layout.Field):
     """Kind, part and value line by line, words, hours; `enter` puts the lot into the job as one entry."""
 
     def __init__(self, on_enter: Callable[[], object]) -> None:
-        def text(kind: Any, words: str, tip: str, **more: Any) -> Any:
-            return kind(
-                description=words, tooltip=tip, style=DESCRIBED, layout=widgets.Layout(**GROWN), **more
-            )
-
+        text = partial(layout.described, room=GROWN)
         self.kind = text(widgets.Dropdown, "entry", "What to enter",
                          options=[(each.label, key) for key, each in KINDS.items()])  # fmt: skip
         self.what = text(widgets.Combobox, "part", "Part, place or item; choose or type")

@@ -29,8 +29,9 @@ from tubekit.panels.bench_figure import band_row, bands_figure
 from tubekit.panels.export_files import FileSaver, saved_html
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.job_entries import EnterBox, EntryForm
+from tubekit.panels.layout import GROWN
 from tubekit.panels.panel import Panel
-from tubekit.panels.settings import DESCRIBED, FULL, GROWN, ChoiceSetting
+from tubekit.panels.settings import ChoiceSetting
 from tubekit.panels.workbench import lay_down, lies_there
 from tubekit.plots.spread_bands import BandRow
 from tubekit.record.job_pages import print_job
@@ -39,6 +40,7 @@ from tubekit.text import CAUTION, Printed, caution_html, danger_html
 PRACTICE = {"teasel-runs-hot": 6, "thrum-hums": 4}
 """Jobs that ship, and the entry after which a copy to practice on is as it was."""
 NEW = ""
+TEXT = partial(layout.described, widgets.Text, room=GROWN)
 AS_ORDERED = ("next in order", "")
 PAUSE_S = 0.4
 """What comes so soon after a step is shown was meant for the step before it: a second tap."""
@@ -311,13 +313,13 @@ class JobPanel(Panel):
 
     def _opening(self) -> None:
         self.jobs = ChoiceSetting("job", "job", [("begin a new job", NEW)], "Choose a job in this folder")
-        self.last = widgets.Dropdown(description="last visit", style=DESCRIBED, layout=FULL,
-                                     tooltip="Job of its last visit: the amp is then as it left")  # fmt: skip
+        tip = "Job of its last visit: the amp is then as it left"
+        self.last = layout.described(widgets.Dropdown, "last visit", tip)
         self._offer_jobs()
-        self.by = _text("by", "Who enters this")
+        self.by = TEXT("by", "Who enters this")
         hints = {"folder": "Name of a new folder for the job", "owner": "Whose amp it is",
                  "complaint": "What is wrong with it"}  # fmt: skip
-        self.about = {name: _text(name, tip) for name, tip in hints.items()}
+        self.about = {name: TEXT(name, tip) for name, tip in hints.items()}
         self.amps = AmpSetting("teasel")
         act = partial(self._by_hand, self._begin)
         start = layout.button("Begin the job", "Make the folder and its first entry", act, css="tubekit-ask")
@@ -337,14 +339,12 @@ class JobPanel(Panel):
 
     def _stepping(self) -> None:
         titles = [AS_ORDERED, *((words, name) for name, words in TITLES.items())]
-        grown = widgets.Layout(**GROWN)
-        self.sheet = widgets.Dropdown(options=titles, description="sheet", style=DESCRIBED,
-                                      tooltip="Which steps", layout=grown)  # fmt: skip
+        self.sheet = layout.described(widgets.Dropdown, "sheet", "Which steps", room=GROWN, options=titles)
         go = layout.button(
             "Next step", "Show the step to do now", partial(self._by_hand, self.next), css="tubekit-ask"
         )
-        self.box = EnterBox(self._typed, placeholder="read", tooltip="What the meter shows; Enter takes it",
-                            layout=widgets.Layout(**GROWN))  # fmt: skip
+        tip = "What the meter shows; Enter takes it"
+        self.box = EnterBox(self._typed, placeholder="read", tooltip=tip, layout=GROWN)
         self.box.add_class("tubekit-decimal")
         self.unit = widgets.Dropdown(layout=widgets.Layout(width="76px"), tooltip="Unit of the number")
         self.sign = layout.button("±", "Change the sign", self._other_sign, css="tubekit-step")
@@ -357,7 +357,7 @@ class JobPanel(Panel):
             layout.button(words, tip, partial(self._answered, word), css=css)
             for words, tip, word, css in answers
         )
-        self.remark = _text("note", "A note to this result")
+        self.remark = TEXT("note", "A note to this result")
         self.starting = layout.row(self.sheet, go)
         self.measured = layout.row(self.box, self.unit, self.sign, taken)
         self.measured.add_class("tubekit-reads")
@@ -403,10 +403,6 @@ class JobPanel(Panel):
             self._copies[name] = tempfile.TemporaryDirectory(prefix="tubekit-")
             copy_until(data_file("jobs", name), Path(self._copies[name].name) / name, PRACTICE[name])
         return str(Path(self._copies[name].name) / name)
-
-
-def _text(words: str, tip: str) -> widgets.Text:
-    return widgets.Text(description=words, tooltip=tip, style=DESCRIBED, layout=widgets.Layout(**GROWN))
 
 
 def _column(rows: Sequence[widgets.Widget]) -> widgets.VBox:

@@ -14,6 +14,9 @@ import ipywidgets as widgets
 from tubekit.text import style
 
 CONTROLS, SEEN = "280px", "934px"
+# As dictionaries, so that each widget has a layout of its own: what hides one would hide all that share it.
+FULL: dict[str, Any] = {"width": "auto"}
+GROWN: dict[str, Any] = {"flex": "1 1 0", "width": "auto", "min_width": "0"}
 WORDS = {
     "undo": ("Undo", "Undo the last step"),
     "redo": ("Redo", "Redo the last undone step"),
@@ -86,10 +89,22 @@ def words_place() -> widgets.HTML:
     return widgets.HTML(layout=widgets.Layout(width="100%"))
 
 
-def described(kind: Any, description: str, **options: Any) -> Any:
-    """A widget across the column with its label in front."""
-    full = widgets.Layout(width="auto")
-    return kind(description=description, style={"description_width": "72px"}, layout=full, **options)
+def described(
+    kind: Any, label: str, tip: str, *, wide: str = "72px", room: Any = FULL, **options: Any
+) -> Any:
+    """A widget with its label in front: across the column, or with what `GROWN` gives it in a row."""
+    style, place = {"description_width": wide}, widgets.Layout(**room)
+    return kind(description=label, tooltip=tip, style=style, layout=place, **options)
+
+
+def entry(label: str, tip: str, kind: Any = widgets.Text, **options: Any) -> Any:
+    """A text to type, which counts when the box is left or Enter is pressed."""
+    return described(kind, label, tip, continuous_update=False, **options)
+
+
+def tick(words: str, tip: str) -> widgets.Checkbox:
+    """A box to tick."""
+    return widgets.Checkbox(description=words, indent=False, tooltip=tip, layout=FULL)
 
 
 def button(

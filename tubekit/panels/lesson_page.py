@@ -17,8 +17,9 @@ from tubekit.lessons.store import Store
 from tubekit.panels.course_page import CoursePage, hints_html, trouble
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.guess import Guess, Options, read
+from tubekit.panels.layout import FULL
 from tubekit.panels.prediction_views import Seen, live_picture
-from tubekit.panels.settings import FULL, Setting
+from tubekit.panels.settings import Setting
 
 MOVE_FIRST = "Move the slider or type a value first."
 MOVE_ALL = "Place every point first."

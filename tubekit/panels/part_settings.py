@@ -189,7 +189,7 @@ class PartPlace:
     """
 
     def __init__(self, tell: Tell, on_change: Callable[[], None]) -> None:
-        self.list = layout.described(widgets.Dropdown, "part", tooltip="Choose the part to change")
+        self.list = layout.described(widgets.Dropdown, "part", "Choose the part to change")
         self.box = widgets.VBox([])
         self.settings: tuple[Setting, ...] = ()
         self._tell, self._on_change, self._filling = tell, on_change, False

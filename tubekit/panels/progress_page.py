@@ -14,7 +14,7 @@ from tubekit.lessons.lesson import words_of
 from tubekit.lessons.store import Kept, Store
 from tubekit.panels import layout
 from tubekit.panels.course_page import trouble
-from tubekit.panels.settings import FULL
+from tubekit.panels.layout import FULL
 from tubekit.text import Table, headed
 
 NOTE = (

@@ -51,16 +51,18 @@ class RecordForm(widgets.VBox):
         self, changed: Callable[[], None], look: Callable[[], Any], write: Callable[[], Any]
     ) -> None:
         self._changed, self._quiet = changed, False
-        self.readings = layout.described(
-            widgets.Dropdown,
-            "readings",
-            tooltip="Choose a list of readings to include",
-        )
-        self.fields = {key: _field(key, *words) for key, words in FIELDS.items()}
-        self.paper = layout.described(
-            widgets.Dropdown, "paper", options=list(PAPERS), tooltip="Choose the paper size"
-        )
-        self.sheets = {name: _tick(words, name) for name, words in TICKED.items()}
+        tip = "Choose a list of readings to include"
+        self.readings = layout.described(widgets.Dropdown, "readings", tip)
+        self.fields = {
+            key: layout.entry(*words, widgets.Textarea if key == "why" else widgets.Text)
+            for key, words in FIELDS.items()
+        }
+        papers = list(PAPERS)
+        self.paper = layout.described(widgets.Dropdown, "paper", "Choose the paper size", options=papers)
+        self.sheets = {
+            name: layout.tick(words, f"Include a bench sheet: {SHEETS[name][0]}")
+            for name, words in TICKED.items()
+        }
         ticks = widgets.GridBox(
             list(self.sheets.values()), layout={"grid_template_columns": "1fr 1fr", "width": "auto"}
         )
@@ -167,15 +169,3 @@ def file_stem(words: str, usual: str) -> str:
     """
     plain = re.sub(r"\.(html?|pdf)$", "", words.strip(), flags=re.IGNORECASE)
     return re.sub(r"[^\w.]+", "-", plain).strip("-.")[:LONGEST] or usual
-
-
-def _field(key: str, label: str, tooltip: str) -> Any:
-    kind = widgets.Textarea if key == "why" else widgets.Text
-    return layout.described(kind, label, tooltip=tooltip, continuous_update=False)
-
-
-def _tick(words: str, name: str) -> widgets.Checkbox:
-    return widgets.Checkbox(
-        description=words, indent=False, tooltip=f"Include a bench sheet: {SHEETS[name][0]}",
-        layout={"width": "auto"},
-    )  # fmt: skip

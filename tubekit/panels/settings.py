@@ -19,14 +19,11 @@ from tubekit.amp import Amp
 from tubekit.amp.batches import text_at
 from tubekit.errors import TubekitError
 from tubekit.panels import layout
+from tubekit.panels.layout import FULL, GROWN
 from tubekit.panels.workbench import lay_down
 from tubekit.units import mark, parse, series_values, show
 
 Tell = Callable[["Setting", Any, str], object]
-# As dictionaries, so that each widget has a layout of its own: what hides one would hide all that share it.
-FULL: dict[str, Any] = {"width": "auto"}
-GROWN: dict[str, Any] = {"flex": "1 1 0", "width": "auto", "min_width": "0"}
-DESCRIBED = {"description_width": "72px"}
 LOW_LINE, HIGH_LINE = (90.0, 140.0), (200.0, 260.0)
 REMOVED = "removed"
 KEYS = "; use the arrow keys, or type a value"
@@ -109,9 +106,7 @@ class ChoiceSetting(Setting):
     def __init__(
         self, key: str, label: str, options: Sequence[tuple[str, Any]], tooltip: str = "", field: str = ""
     ) -> None:
-        self.choice = widgets.Dropdown(
-            options=list(options), description=label, style=DESCRIBED, layout=FULL, tooltip=tooltip or label
-        )
+        self.choice = layout.described(widgets.Dropdown, label, tooltip or label, options=list(options))
         super().__init__(key, [self.choice], tooltip or label, field)
         self.value = self.choice.value
         self.choice.observe(lambda change: self.move(change["new"]), "value")
@@ -145,11 +140,10 @@ class LevelSetting(Setting):
         self, key: str, label: str, low: float, high: float, step: float, *, form: str = ".0f",
         tooltip: str = "", field: str = "",
     ) -> None:  # fmt: skip
-        self.slider = widgets.FloatSlider(
-            value=low, min=low, max=high, step=step, description=label, readout_format=form,
-            style=DESCRIBED, layout=FULL,
-            tooltip=tooltip if field and tooltip else f"{tooltip or label}{KEYS}",
-        )  # fmt: skip
+        tip = tooltip if field and tooltip else f"{tooltip or label}{KEYS}"
+        self.slider = layout.described(
+            widgets.FloatSlider, label, tip, value=low, min=low, max=high, step=step, readout_format=form
+        )
         super().__init__(key, [self.slider], label, field)
         self.slider.observe(lambda change: self.move(float(change["new"]), key), "value")
 
@@ -210,10 +204,8 @@ class SeriesSetting(Setting):
         tooltip: str = "",
     ) -> None:  # fmt: skip
         self.unit, self.name = unit, series
-        self.slider = widgets.IntSlider(
-            min=0, max=1, readout=False, description=label, style=DESCRIBED, layout=widgets.Layout(**GROWN),
-            tooltip=f"{tooltip or label}, {series} values; use the arrow keys",
-        )  # fmt: skip
+        tip = f"{tooltip or label}, {series} values; use the arrow keys"
+        self.slider = layout.described(widgets.IntSlider, label, tip, room=GROWN, max=1, readout=False)
         self.entry = widgets.Text(
             continuous_update=False, layout=widgets.Layout(width="68px", flex="0 0 68px"),
             tooltip=f"{tooltip or label}: any value, e.g. 330, 4.7k or 25u",
@@ -291,25 +283,19 @@ class PartValueSetting(SeriesSetting):
 
     def __init__(self, key: str, unit: str, drawn: float, field: str, *, has_states: bool = True) -> None:
         self.unit, self.drawn, self.now = unit, drawn, drawn
-        self.slider = widgets.IntSlider(
-            min=0, max=1, readout=False, description=key, style=DESCRIBED, layout=FULL,
-            tooltip=f"{key}, in preferred values; use the arrow keys",
-        )  # fmt: skip
+        tip = f"{key}, in preferred values; use the arrow keys"
+        self.slider = layout.described(widgets.IntSlider, key, tip, max=1, readout=False)
         self.down, self.up = (
             layout.button(sign, f"{key} one step {word}", partial(self._step, by), css="tubekit-step")
             for sign, word, by in (("−", "down", -1), ("+", "up", 1))
         )
-        self.entry = widgets.Text(
-            description="value", continuous_update=False, style=DESCRIBED, layout=widgets.Layout(**GROWN),
-            tooltip="Any value: 330, 4.7k, 25u", placeholder="330, 4.7k, 25u",
-        )  # fmt: skip
+        example = "330, 4.7k, 25u"
+        self.entry = layout.entry("value", f"Any value: {example}", room=GROWN, placeholder=example)
         self.series = widgets.Dropdown(
             options=self.SERIES, value="E24" if unit == "ohm" else "E12", layout={"width": "66px"},
             tooltip="Choose the series of preferred values (IEC 60063) for the slider",
         )  # fmt: skip
-        self.state = widgets.Dropdown(
-            options=self.STATES, description="state", style=DESCRIBED, layout=widgets.Layout(**GROWN)
-        )
+        self.state = layout.described(widgets.Dropdown, "state", "", room=GROWN, options=self.STATES)
         rows = [
             self.slider,
             widgets.HBox([self.entry, self.down, self.up], layout=FULL),
@@ -357,13 +343,9 @@ class FieldSetting(Setting):
 
     def __init__(self, part: str, fields: Sequence[tuple[str, str]], amp: Amp) -> None:
         self._amp = amp
-        self.choice = widgets.Dropdown(
-            options=list(fields), description="what", style=DESCRIBED, layout=FULL,
-            tooltip=f"What to change in {part}",
-        )  # fmt: skip
-        self.entry = widgets.Text(
-            description="value", continuous_update=False, style=DESCRIBED, layout=FULL, tooltip="New value"
-        )
+        what = f"What to change in {part}"
+        self.choice = layout.described(widgets.Dropdown, "what", what, options=list(fields))
+        self.entry = layout.entry("value", "New value")
         super().__init__(part, [self.choice, self.entry], part)
         self.show(amp)
         self.choice.observe(lambda _: self.show(self._amp), "value")

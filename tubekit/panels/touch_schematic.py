@@ -13,7 +13,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from tubekit.amp import Amp
 from tubekit.panels import layout
 from tubekit.panels.figure_widget import WIDTH
-from tubekit.panels.settings import FULL
+from tubekit.panels.layout import FULL
 from tubekit.plots.schematics import schematic, schematic_sections
 
 DPI = 144
@@ -32,9 +32,8 @@ class TouchSchematic(widgets.VBox):
         self.points: dict[str, widgets.Button] = {}
         self.readings: Mapping[str, str] = {}
         stages = [(title, name) for name, title in schematic_sections(amp).items() if self._drawn(name)]
-        self.choice = layout.described(
-            widgets.Dropdown, "stage", options=stages[::-1], tooltip="Choose the stage that is drawn"
-        )
+        tip = "Choose the stage that is drawn"
+        self.choice = layout.described(widgets.Dropdown, "stage", tip, options=stages[::-1])
         self.sheet = widgets.Box([], layout=widgets.Layout(width="100%", max_width=f"{WIDTH}px"))
         self.sheet.add_class("tubekit-touch")
         super().__init__([self.choice, self.sheet], layout=FULL)

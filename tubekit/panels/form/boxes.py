@@ -320,18 +320,16 @@ class Boxes(layout.Field):
     def _made(self, path: Path_, entry: Entry) -> Any:
         owner = "" if path[0] in ("amp", "ports") else f"{path[0]} "
         like = f": {entry.like}" if entry.like else ""
-        shared: dict[str, Any] = {
-            "description": entry.label, "tooltip": f"{owner}{entry.label}{like}",
-            "style": {"description_width": self._label},
-            "layout": widgets.Layout(width="auto"),
-        }  # fmt: skip
+        said = (entry.label, f"{owner}{entry.label}{like}")
         if entry.kind == CHOICE:
-            box = widgets.Dropdown(options=list(entry.choices), **shared)
-        elif entry.kind in (NODE, TYPE):
-            offered = [str(value) for _, value in entry.choices]
-            box = widgets.Combobox(options=offered, continuous_update=False, placeholder=entry.like, **shared)
+            box = layout.described(widgets.Dropdown, *said, wide=self._label, options=list(entry.choices))
         else:
-            box = widgets.Text(continuous_update=False, placeholder=entry.like, **shared)
+            box = layout.entry(
+                *said, widgets.Combobox if entry.kind in (NODE, TYPE) else widgets.Text, wide=self._label,
+                placeholder=entry.like,
+            )  # fmt: skip
+        if entry.kind in (NODE, TYPE):
+            box.options = [str(value) for _, value in entry.choices]
         if entry.key in WIDE:
             box.add_class(WIDE[entry.key])
         return box

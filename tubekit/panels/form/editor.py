@@ -137,9 +137,7 @@ class Editor(layout.Field):
         self.windings = WindingBoxes(desk, lambda: self.show(self.part))
         full = widgets.Layout(width="100%")
         self.title, self.findings = widgets.HTML(layout=full), widgets.HTML(layout=full)
-        self.name = layout.described(
-            widgets.Text, "name", continuous_update=False, tooltip="Designator of this part"
-        )
+        self.name = layout.entry("name", "Designator of this part")
         self.near = widgets.HBox([], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
         self.place = widgets.VBox([], layout=full)
         self.more = widgets.Accordion([widgets.VBox([])], titles=("Advanced",), selected_index=None)

@@ -231,12 +231,8 @@ class PartList(widgets.VBox):
         self._on_choice = on_choice
         self._pool: list[widgets.Button] = []
         self.names: tuple[str, ...] = ()
-        self.filter = layout.described(
-            widgets.Dropdown,
-            "show",
-            options=[ALL, TO_DO, *GROUPS.values()],
-            tooltip="Choose which parts to list",
-        )
+        shown = [ALL, TO_DO, *GROUPS.values()]
+        self.filter = layout.described(widgets.Dropdown, "show", "Choose which parts to list", options=shown)
         self.summary = widgets.HTML(layout=widgets.Layout(width="100%"))
         self.rows = widgets.VBox([], layout=widgets.Layout(width="100%"))
         self.rows.add_class("tubekit-rows")

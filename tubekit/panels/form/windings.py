@@ -92,8 +92,8 @@ class WindingBoxes:
         """The rows of widgets, and those of them that hold entries."""
         draft, names = self._desk.draft, [name for name, _ in windings_of(self._desk.draft.parts[self.part])]
         choice = layout.described(
-            widgets.Dropdown, "winding", options=[(one.replace("_", " "), one) for one in names],
-            value=self.winding or None, tooltip="Choose the winding to edit",
+            widgets.Dropdown, "winding", "Choose the winding to edit", value=self.winding or None,
+            options=[(one.replace("_", " "), one) for one in names],
         )  # fmt: skip
         choice.observe(lambda change: self._turn(change["new"]), "value")
         rows, boxes = [choice], []
@@ -126,10 +126,9 @@ class WindingBoxes:
         return widgets.HBox(made, layout=widgets.Layout(flex_flow="row wrap"))
 
     def _further(self, names: list[str]) -> Any:
-        new = layout.described(
-            widgets.Combobox, "new", placeholder="name of a new winding", continuous_update=False,
-            options=[one for one in USUAL if one not in names],
-            tooltip="Type the name of a new winding, then press Add winding",
+        new = layout.entry(
+            "new", "Type the name of a new winding, then press Add winding", widgets.Combobox,
+            placeholder="name of a new winding", options=[one for one in USUAL if one not in names],
         )  # fmt: skip
         add = button("Add winding", "Add a winding of this name", lambda: self.wind(new.value))
         return widgets.HBox([new, add])
@@ -145,7 +144,7 @@ class WindingBoxes:
     def _impedances(self) -> Any:
         """Turns from the impedances that a catalogue or a sticker gives."""
         primary, speaker = (
-            layout.described(widgets.Text, label, placeholder=like, continuous_update=False, tooltip=tip)
+            layout.entry(label, tip, placeholder=like)
             for label, like, tip in (
                 ("primary", "8k", "Primary impedance, plate to plate or plate to B+"),
                 ("speaker", "8", "Secondary impedance"),
