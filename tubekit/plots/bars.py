@@ -8,7 +8,6 @@ from collections.abc import Callable, Iterator, Sequence
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
-from matplotlib.patches import Rectangle
 
 from tubekit.decisions.rating import state_of
 from tubekit.plots import ink
@@ -35,23 +34,11 @@ class BarsView:
         axes.set_xticks(range(len(names)), names)
         axes.tick_params(axis="x", length=0)
         axes.grid(visible=False, axis="x")
-        self.bars = [self._bar(k) for k in range(len(names))]
-        self.marks = [
-            axes.plot([], [], color=ink.IRON, marker="d", markersize=4.5, markerfacecolor=ink.PAPER,
-                      linestyle="none", zorder=5)[0]
-            for _ in names
-        ]  # fmt: skip
+        self.bars = [ink.bar(axes, k - 0.3, 0.0, 0.6, 0.0) for k in range(len(names))]
+        self.marks = [ink.mark(axes, "d", 4.5) for _ in names]
         self.labels = [
             axes.text(k, 0.0, "", ha="center", va="bottom", fontsize=7.5) for k in range(len(names))
         ]
-
-    def _bar(self, place: int) -> Rectangle:
-        fill = ink.FILLS["within"]
-        bar = Rectangle(
-            (place - 0.3, 0.0), 0.6, 0.0, facecolor=fill.face, edgecolor=fill.edge, linewidth=0.8, zorder=3
-        )
-        self.axes.add_patch(bar)
-        return bar
 
     @property
     def moving(self) -> list[Artist]:
@@ -63,7 +50,7 @@ class BarsView:
         for place, value in enumerate(now):
             high = 0.0 if math.isnan(value) else min(float(value), self.top)
             self.bars[place].set_height(high)
-            self._fill(place, float(value))
+            ink.fill(self.bars[place], state_of(float(value) / self.limit))
             self.labels[place].set_position((place, high + 0.02 * self.top))
             self.labels[place].set_text(self._words(float(value)))
             old = None if before is None else float(before[place])
@@ -78,14 +65,6 @@ class BarsView:
             said = words.format(name.replace("\n", " "), label.get_text())
             yield Trace(said, axes, np.full(2, float(place)), np.array([0.0, bar.get_height()]))
 
-    def _fill(self, place: int, value: float) -> None:
-        fill, bar = ink.FILLS[state_of(value / self.limit)], self.bars[place]
-        bar.set_facecolor(fill.face)
-        bar.set_edgecolor(fill.edge)
-        bar.set_hatch(fill.hatch)
-
     def fade(self, faded: bool) -> None:
         """Gray the bars out, or ink them again."""
-        for bar, text in zip(self.bars, self.labels, strict=True):
-            bar.set_alpha(0.25 if faded else None)
-            text.set_color(ink.FAINT if faded else ink.IRON)
+        ink.fade((*self.bars, *self.labels), faded)

@@ -6,10 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 from matplotlib.artist import Artist
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from tubekit.plots import ink
 from tubekit.plots.bars import BarsView
@@ -20,6 +18,8 @@ from tubekit.textbook.bias_stage import LIMITS, BiasStage
 from tubekit.units import show
 
 WIDTH, HEIGHT = 634, 560
+PLACES = ((44, 28, 564, 260), (44, 340, 290, 188), (386, 340, 232, 188))
+HERTZ = {1: "1", 10: "10", 100: "100", 1e3: "1k", 1e4: "10k"}
 SPAN_DB = 15.0
 
 
@@ -27,13 +27,7 @@ class BiasView:
     """Three pairs of axes on one figure; scales as `first` needs them."""
 
     def __init__(self, figure: Figure, first: BiasStage) -> None:
-        wide, high = figure.get_size_inches() * ink.DPI
-        self.axes: tuple[Axes, ...] = tuple(
-            figure.add_axes((left / wide, 1 - (top + tall) / high, broad / wide, tall / high))
-            for left, top, broad, tall in (
-                (44, 28, wide - 70, 260), (44, 340, 290, high - 372), (386, 340, wide - 402, high - 372)
-            )
-        )  # fmt: skip
+        self.axes = ink.spread(figure, PLACES)
         self._crossing(first)
         self._response(first)
         names = [name.replace("dissipation", "watts").replace(" ", "\n") for name, _ in LIMITS]
@@ -49,29 +43,19 @@ class BiasView:
         axes.set_title("Cathode mA versus cathode volts: tube and resistor")
         amps = first.tubes * (first.plate_a + first.screen_a)
         axes.set(xlim=(0.0, rounded_up(2.0 * first.bias_v)), ylim=(0.0, rounded_up(2.2e3 * amps)))
-        self.before = [axes.plot([], [], **ink.BEFORE.options(), zorder=2)[0] for _ in range(2)]
-        self.tube = axes.plot([], [], **ink.stroke(0).options(), zorder=3)[0]
-        self.resistor = axes.plot([], [], **ink.stroke(1).options(), zorder=3)[0]
-        self.rest = axes.plot(
-            [], [], marker="o", markersize=7, markerfacecolor=ink.PAPER, markeredgecolor=ink.IRON,
-            markeredgewidth=1.6, linestyle="none", zorder=5,
-        )[0]  # fmt: skip
+        self.before = [ink.curve(axes, ink.BEFORE, 2) for _ in range(2)]
+        self.tube, self.resistor = (ink.curve(axes, ink.stroke(k)) for k in range(2))
+        self.rest = ink.mark(axes, "o", 7, markeredgewidth=1.6)
         self.label = axes.text(0, 0, "", ha="left", va="center")
 
     def _response(self, first: BiasStage) -> None:
         axes = self.axes[1]
         axes.set_title("Gain (dB) versus frequency (Hz)")
         top = 5.0 * np.ceil((20.0 * np.log10(first.gain_bypassed) + 4.0) / 5.0)
-        axes.set(xscale="log", xlim=(first.hertz[0], first.hertz[-1]), ylim=(top - SPAN_DB - 5.0, top))
-        axes.xaxis.set_major_locator(FixedLocator([1, 10, 100, 1e3, 1e4]))
-        axes.xaxis.set_major_formatter(FuncFormatter(lambda f, _: f"{f / 1e3:g}k" if f >= 1e3 else f"{f:g}"))
-        axes.xaxis.set_minor_locator(NullLocator())
-        self.gain_before = axes.plot([], [], **ink.BEFORE.options(), zorder=2)[0]
-        self.gain = axes.plot([], [], **ink.stroke(0).options(), zorder=3)[0]
-        self.corners = axes.plot(
-            [], [], marker="d", markersize=6, markerfacecolor=ink.PAPER, markeredgecolor=ink.IRON,
-            linestyle="none", zorder=4,
-        )[0]  # fmt: skip
+        axes.set_ylim(top - SPAN_DB - 5.0, top)
+        ink.decades(axes, (first.hertz[0], first.hertz[-1]), HERTZ)
+        self.gain_before, self.gain = ink.curve(axes, ink.BEFORE, 2), ink.curve(axes, ink.stroke(0))
+        self.corners = ink.mark(axes, "d", 6, zorder=4)
 
     @property
     def moving(self) -> list[Artist]:
@@ -131,12 +115,7 @@ class BiasView:
 
     def fade(self, faded: bool) -> None:
         """Gray everything out, or ink it again."""
-        for place, line in enumerate((self.tube, self.resistor)):
-            line.set_color(ink.FAINT if faded else ink.stroke(place).ink)
-        self.gain.set_color(ink.FAINT if faded else ink.stroke(0).ink)
-        for mark in (self.rest, self.corners):
-            mark.set_markeredgecolor(ink.FAINT if faded else ink.IRON)
-        self.label.set_color(ink.FAINT if faded else ink.IRON)
+        ink.fade((self.tube, self.resistor, self.gain, self.rest, self.corners, self.label), faded)
         self.shares.fade(faded)
 
 
@@ -169,9 +148,6 @@ def cathode_bias(result: BiasStage, before: BiasStage | None = None) -> Drawing:
     >>> len(plots.cathode_bias(stage).lines)
     3
     """
-    with ink.style():
-        figure = ink.paper(WIDTH / ink.DPI, HEIGHT / ink.DPI)
-        view = BiasView(figure, result)
-        view.show(result, before)
+    figure, view = ink.shown(BiasView, (WIDTH, HEIGHT), result, before)
     figure.set_label(f"Cathode bias of a {result.headline()}")
     return Drawing(figure, view.axes, (view.tube, view.resistor, view.gain))

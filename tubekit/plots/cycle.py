@@ -47,8 +47,8 @@ class Strip:
     ) -> None:
         self.axes, self.samples, self.scales = axes, list[Line2D](), tuple(scales)
         axes.set_title(title)
-        self.before = [axes.plot([], [], **ink.BEFORE.options(), zorder=2)[0] for _ in range(count)]
-        self.after = [axes.plot([], [], **ink.stroke(k).options(), zorder=3)[0] for k in range(count)]
+        self.before = [ink.curve(axes, ink.BEFORE, 2) for _ in range(count)]
+        self.after = [ink.curve(axes, ink.stroke(k)) for k in range(count)]
         self.words = [self._key(k, line) for k in range(count)]
         self.were = [self._was(k) for k in range(count if scales else 0)]
         if self.scales:
@@ -131,11 +131,7 @@ class Strip:
 
     def fade(self, faded: bool) -> None:
         """Gray the curves out: they belong to an earlier state of the controls."""
-        for place, (line, sample) in enumerate(zip(self.after, self.samples, strict=True)):
-            for each in (line, sample):
-                each.set_color(ink.FAINT if faded else ink.stroke(place).ink)
-        for words in self.words:
-            words.set_color(ink.FAINT if faded else ink.IRON)
+        ink.fade((*self.after, *self.samples, *self.words), faded)
 
 
 class CycleView:

@@ -5,15 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
-from matplotlib.patches import Rectangle
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from tubekit.amp.hum import Hum
 from tubekit.amp.hum_balance import HumBalance
@@ -82,6 +80,7 @@ Array = npt.NDArray[np.float64]
 
 WIDTH, HEIGHT = 634, 560
 DECADES = 6
+THIN: dict[str, Any] = {"markeredgewidth": 1.2}
 SPECTRUM = 8
 
 
@@ -89,16 +88,9 @@ class HumView:
     """Sources above; hum by frequency and the balance below. Scales as `first` needs them."""
 
     def __init__(self, figure: Figure, first: HumState) -> None:
-        wide, high = figure.get_size_inches() * ink.DPI
         has_balance = first.balance is not None
-        places = [(124, 34, wide - 384, high - 232)]
-        places.append((44, high - 136, 250 if has_balance else wide - 64, 104))
-        if has_balance:
-            places.append((350, high - 136, wide - 370, 104))
-        self.axes: tuple[Axes, ...] = tuple(
-            figure.add_axes((left / wide, 1 - (top + tall) / high, broad / wide, tall / high))
-            for left, top, broad, tall in places
-        )
+        below = [(44, 424, 250, 104), (350, 424, 264, 104)] if has_balance else [(44, 424, 570, 104)]
+        self.axes = ink.spread(figure, [(124, 34, 250, 328), *below])
         self._sources(self.axes[0], first.hum)
         self._spectrum(self.axes[1], first.hum)
         self._balance(self.axes[2] if has_balance else None, first)
@@ -108,34 +100,15 @@ class HumView:
         end = math.ceil(math.log10(2.0 * top))
         self.floor = 10.0 ** (end - DECADES)
         axes.set_title("Hum by source, 0 dB = 1 W (| largest path)")
-        axes.set(xscale="log", xlim=(self.floor, 10.0**end), ylim=(ROWS + 0.6, -0.7), yticks=[])
+        axes.set(ylim=(ROWS + 0.6, -0.7), yticks=[])
         ticks = [10.0**k for k in range(end - DECADES, end + 1, 2)]
-        axes.xaxis.set_major_locator(FixedLocator(ticks))
-        axes.xaxis.set_minor_locator(NullLocator())
-        axes.xaxis.set_major_formatter(FuncFormatter(_volts))
+        ink.decades(axes, (self.floor, 10.0**end), {each: show(each, "V", 1) for each in ticks})
         ink.bare(axes)
         axes.axhline(0.55, color=ink.IRON, linewidth=0.7)
-        across = axes.get_yaxis_transform()
-        self.bars = [self._bar(axes, row) for row in range(ROWS + 1)]
-        self.alone = [_mark(axes, ink.OXIDE, "|", 13.0) for _ in self.bars]
-        self.marks = [_mark(axes, ink.IRON, "d", 4.5) for _ in self.bars]
-        places = ((-0.02, "right", 8.5), (1.02, "left", 8.0))
-        self.names, self.words = (
-            [
-                axes.text(x, row, "", transform=across, ha=side, va="center", fontsize=size)
-                for row in range(ROWS + 1)
-            ]
-            for x, side, size in places
-        )
-
-    def _bar(self, axes: Axes, row: int) -> Rectangle:
-        fill = ink.FILLS["within"]
-        bar = Rectangle(
-            (self.floor, row - 0.28), 0.0, 0.56, facecolor=fill.face, edgecolor=fill.edge, linewidth=0.8,
-            zorder=3,
-        )  # fmt: skip
-        axes.add_patch(bar)
-        return bar
+        self.bars = [ink.bar(axes, self.floor, row - 0.28, 0.0, 0.56) for row in range(ROWS + 1)]
+        self.alone = [ink.mark(axes, "|", 13.0, ink.OXIDE, **THIN) for _ in self.bars]
+        self.marks = [ink.mark(axes, "d", 4.5, **THIN) for _ in self.bars]
+        self.names, self.words = (ink.beside(axes, ROWS + 1, *each) for each in ((-0.02,), (1.02, 8.0)))
 
     def _spectrum(self, axes: Axes, first: Hum) -> None:
         axes.set_title("By frequency, dB relative to 1 W")
@@ -147,8 +120,8 @@ class HumView:
         axes.set_xticks(range(SPECTRUM), [f"{hz:g}" for hz in rates], fontsize=7.5)
         axes.tick_params(axis="x", length=0)
         axes.grid(visible=False, axis="x")
-        self.lines = axes.plot([], [], color=ink.IRON, linewidth=5.0, solid_capstyle="butt", zorder=3)[0]
-        self.was = _mark(axes, ink.IRON, "d", 4.5)
+        self.lines = ink.curve(axes, ink.Stroke(ink.IRON, width=5.0), solid_capstyle="butt")
+        self.was = ink.mark(axes, "d", 4.5, **THIN)
 
     def _balance(self, axes: Axes | None, first: HumState) -> None:
         self.null: list[Artist] = []
@@ -159,9 +132,8 @@ class HumView:
         top = 10.0 * math.ceil(0.1 * float(np.nanmax(levels) + 3.0))
         axes.set(xlim=(0, 100), ylim=(top - 60.0, top), xticks=[0, 25, 50, 75, 100])
         axes.set_xticklabels(["0", "25", "50", "75", "100 %"])
-        self.whole = axes.plot([], [], **ink.stroke(0).options(), zorder=3)[0]
-        self.heaters = axes.plot([], [], **ink.stroke(1).options(), zorder=2)[0]
-        self.here = _mark(axes, ink.IRON, "o", 7.0)
+        self.whole, self.heaters = ink.curve(axes, ink.stroke(0)), ink.curve(axes, ink.stroke(1), 2)
+        self.here = ink.mark(axes, "o", 7.0, **THIN)
         self.label = axes.text(0.98, 0.97, "", transform=axes.transAxes, ha="right", va="top", fontsize=7.5)
         self.null = [self.heaters, self.whole, self.here, self.label]
 
@@ -254,21 +226,8 @@ class HumView:
 
     def fade(self, faded: bool) -> None:
         """Gray everything out, or ink it again."""
-        for bar in self.bars:
-            bar.set_alpha(0.25 if faded else None)
-        self.lines.set_color(ink.FAINT if faded else ink.IRON)
-        for text in (*self.names, *self.words):
-            text.set_color(ink.FAINT if faded else ink.IRON)
-        if self.null:
-            self.whole.set_color(ink.FAINT if faded else ink.stroke(0).ink)
-
-
-def _mark(axes: Axes, color: str, marker: str, size: float) -> Line2D:
-    """A mark without a line; strokes have no inside to leave white."""
-    return axes.plot(
-        [], [], color=color, marker=marker, markersize=size, markerfacecolor=ink.PAPER, markeredgewidth=1.2,
-        linestyle="none", zorder=5,
-    )[0]  # fmt: skip
+        whole = [self.whole] if self.null else []
+        ink.fade((*self.bars, self.lines, *self.names, *self.words, *whole), faded)
 
 
 def _turn(now: HumState) -> tuple[Array, Array, Array]:
@@ -286,10 +245,6 @@ def _turn(now: HumState) -> tuple[Array, Array, Array]:
 
 def _interp(at: Array, known: Array, values: Array) -> Array:
     return np.asarray(np.interp(at, known, values.real) + 1j * np.interp(at, known, values.imag))
-
-
-def _volts(value: float, _: object = None) -> str:
-    return show(value, "V", 1)
 
 
 def hum(result: Hum | HumReport, before: Hum | None = None, *, balance: HumBalance | None = None) -> Drawing:
@@ -320,10 +275,7 @@ def hum(result: Hum | HumReport, before: Hum | None = None, *, balance: HumBalan
     """
     outcome = result.hum if isinstance(result, HumReport) else result
     sight = HumState(outcome, balance, _position(balance))
-    with ink.style():
-        figure = ink.paper(WIDTH / ink.DPI, HEIGHT / ink.DPI)
-        view = HumView(figure, sight)
-        view.show(sight, None if before is None else HumState(before))
+    figure, view = ink.shown(HumView, (WIDTH, HEIGHT), sight, None if before is None else HumState(before))
     figure.set_label(f"Hum by source. {result.headline()}")
     return Drawing(figure, view.axes, tuple(view.bars))
 

@@ -7,15 +7,20 @@ and by stroke; nothing is said by color alone. The tests hold the inks to 3:1 ag
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from io import BytesIO
 from typing import Any, NamedTuple
+from weakref import WeakKeyDictionary
 
 from matplotlib import rc_context
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Rectangle
+from matplotlib.text import Text
 
 PAPER = "#ffffff"
 IRON = "#10203f"
@@ -127,6 +132,79 @@ def stroke(place: int) -> Stroke:
     return STROKES[place % len(STROKES)]
 
 
+def spread(figure: Figure, places: Iterable[tuple[float, float, float, float]]) -> tuple[Axes, ...]:
+    """Pairs of axes on a figure, each at (left, top, width, height) [px] from its upper left corner."""
+    wide, high = figure.get_size_inches() * DPI
+    return tuple(
+        figure.add_axes((left / wide, 1 - (top + tall) / high, broad / wide, tall / high))
+        for left, top, broad, tall in places
+    )
+
+
+def curve(axes: Axes, kind: Stroke, zorder: float = 3, **options: Any) -> Line2D:
+    """A line that has no points yet."""
+    return axes.plot([], [], **{**kind.options(), "zorder": zorder, **options})[0]
+
+
+def mark(axes: Axes, shape: str, size: float, color: str = IRON, **options: Any) -> Line2D:
+    """A mark without a line, open unless `markerfacecolor` fills it, that has no place yet."""
+    look = {"markerfacecolor": PAPER, "linestyle": "none", "zorder": 5, **options}
+    return axes.plot([], [], marker=shape, markersize=size, color=color, **look)[0]
+
+
+def bar(axes: Axes, left: float, low: float, wide: float, high: float) -> Rectangle:
+    """A bar, filled as a rating that is kept."""
+    made = Rectangle((left, low), wide, high, linewidth=0.8, zorder=3)
+    fill(made, "within")
+    axes.add_patch(made)
+    return made
+
+
+def fill(bar: Rectangle, state: str) -> None:
+    """Fill a bar by the state of its rating."""
+    look = FILLS[state]
+    bar.set(facecolor=look.face, edgecolor=look.edge, hatch=look.hatch)
+
+
+def beside(axes: Axes, rows: int, x: float, size: float = 8.5) -> list[Text]:
+    """Words still to come beside each row: left of the axes where `x` is below 0, else right of them."""
+    look: Any = {"transform": axes.get_yaxis_transform(), "ha": "right" if x < 0.0 else "left"}
+    return [axes.text(x, row, "", va="center", fontsize=size, **look) for row in range(rows)]
+
+
+def decades(axes: Axes, span: tuple[float, float], ticks: Mapping[Any, str]) -> None:
+    """A logarithmic scale across, with these ticks and no others."""
+    axes.set_xscale("log")
+    axes.set_xticks(list(ticks), list(ticks.values()))
+    axes.set_xticks([], minor=True)
+    axes.set_xlim(span)  # a tick beyond the scale would have widened it
+
+
+_INKS: WeakKeyDictionary[Artist, Any] = WeakKeyDictionary()
+
+
+def fade(artists: Iterable[Artist], faded: bool) -> None:
+    """Gray out what belongs to an earlier setting, or give it its own ink again."""
+    for artist in artists:
+        if isinstance(artist, Rectangle):
+            artist.set_alpha(0.25 if faded else None)
+        elif isinstance(artist, Line2D | Text):
+            if faded:
+                _INKS.setdefault(artist, artist.get_color())
+                artist.set_color(FAINT)
+            elif artist in _INKS:
+                artist.set_color(_INKS.pop(artist))
+
+
+def shown(make: Any, size: tuple[float, float], now: Any, before: Any = None) -> tuple[Figure, Any]:
+    """A figure of that size [px] and the view on it, which shows a result and an earlier one behind it."""
+    with style():
+        figure = paper(size[0] / DPI, size[1] / DPI)
+        view = make(figure, now)
+        view.show(now, before)
+    return figure, view
+
+
 def bare(axes: Axes) -> None:
     """Take grid and left spine away: rows named by words need neither."""
     axes.grid(visible=False)
@@ -172,8 +250,6 @@ class Drawing(NamedTuple):
 
     def svg(self) -> str:
         """The figure as an SVG file, text kept as text."""
-        from matplotlib import rc_context  # noqa: PLC0415 - only this needs it
-
         file = BytesIO()
         with rc_context({"svg.fonttype": "none", "svg.hashsalt": "tubekit"}):
             self.figure.savefig(file, format="svg", metadata={"Date": None, "Creator": None})

@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from matplotlib.artist import Artist
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
@@ -92,11 +91,7 @@ class ListenView:
     """Plate current as a meter shows it; rails and cathodes; spectrum and transfer curve."""
 
     def __init__(self, figure: Figure, first: AmpSound | None) -> None:
-        wide, high = figure.get_size_inches() * ink.DPI
-        self.axes: tuple[Axes, ...] = tuple(
-            figure.add_axes((left / wide, 1 - (top + tall) / high, broad / wide, tall / high))
-            for left, top, broad, tall in PLACES
-        )
+        self.axes = ink.spread(figure, PLACES)
         titles = (
             f"Plate current, mA versus s, as a moving-coil meter shows it ({METER_S:g} s)",
             "Rails, change from idle, V", "Cathodes, change from idle, V",
@@ -105,9 +100,8 @@ class ListenView:
         for axes, title in zip(self.axes, titles, strict=True):
             axes.set_title(title)
             axes.set(xlim=(0.0, 1.0), ylim=(-1.0, 1.0))
-        self.axes[3].set(xscale="log", xlim=SPAN_HZ, ylim=(FLOOR_DB, 5.0))
-        self.axes[3].set_xticks(list(TICKS), list(TICKS.values()))
-        self.axes[3].set_xticks([], minor=True)
+        self.axes[3].set_ylim(FLOOR_DB, 5.0)
+        ink.decades(self.axes[3], SPAN_HZ, TICKS)
         self.axes[4].locator_params(axis="x", nbins=3)
         self.before, self.after, self.words = (
             [self._made(place, kind) for place in range(5)] for kind in (ink.BEFORE, None, "words")
@@ -120,10 +114,7 @@ class ListenView:
         if kind == "words":
             spread = [axes.text(0.01 + 0.25 * k, 0.9, "", transform=axes.transAxes) for k in range(count)]
             return spread if place < 3 else []
-        return [
-            axes.plot([], [], **(kind or ink.stroke(k)).options(), zorder=2 if kind else 3)[0]
-            for k in range(count)
-        ]
+        return [ink.curve(axes, kind or ink.stroke(k), 2 if kind else 3) for k in range(count)]
 
     def fit(self, *sounds: AmpSound | None) -> None:
         """Scales for what is shown."""
@@ -166,9 +157,7 @@ class ListenView:
 
     def fade(self, faded: bool) -> None:
         """Gray everything out, or ink it again."""
-        for lines in self.after:
-            for k, line in enumerate(lines):
-                line.set_color(ink.FAINT if faded else ink.stroke(k).ink)
+        ink.fade((line for lines in self.after for line in lines), faded)
 
 
 def _names(drawn: list[Curve]) -> list[str]:

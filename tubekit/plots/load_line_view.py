@@ -6,7 +6,6 @@ from collections.abc import Iterator
 
 import numpy as np
 from matplotlib.artist import Artist
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from tubekit.analyses.loadline_result import LoadLine
@@ -19,20 +18,14 @@ from tubekit.plots.plate import PlateView
 
 ORDERS = range(2, 9)
 WIDTH, HEIGHT = 634, 560
+PLACES = ((44, 34, 540, 348), (44, 428, 264, 110), (364, 428, 254, 110))
 
 
 class LoadLineView:
     """Three pairs of axes on one figure; scales as `first` needs them."""
 
     def __init__(self, figure: Figure, first: LoadLine) -> None:
-        wide, high = figure.get_size_inches() * ink.DPI
-        self.axes: tuple[Axes, ...] = tuple(
-            figure.add_axes((left / wide, 1 - (top + tall) / high, broad / wide, tall / high))
-            for left, top, broad, tall in (
-                (44, 34, wide - 94, high - 212), (44, high - 132, 264, 110),
-                (364, high - 132, wide - 380, 110),
-            )
-        )  # fmt: skip
+        self.axes = ink.spread(figure, PLACES)
         self.plate = PlateView(self.axes[0], first)
         top = rounded_up(1.5 * max(2.0, *shares(first)))
         self.harmonics = BarsView(
@@ -47,8 +40,7 @@ class LoadLineView:
         axes.set_title("Plate voltage (V) over one cycle")
         axes.set(xlim=(0.0, 360.0), ylim=self.axes[0].get_xlim(), xticks=[0, 90, 180, 270, 360])
         axes.axhline(first.plate_v, color=ink.FAINT, linewidth=0.6, zorder=1)
-        self.before = axes.plot([], [], **ink.BEFORE.options(), zorder=2)[0]
-        self.swing = axes.plot([], [], **ink.stroke(0).options(), zorder=3)[0]
+        self.before, self.swing = ink.curve(axes, ink.BEFORE, 2), ink.curve(axes, ink.stroke(0))
 
     @property
     def moving(self) -> list[Artist]:
@@ -79,7 +71,7 @@ class LoadLineView:
         """Gray everything out, or ink it again."""
         self.plate.fade(faded)
         self.harmonics.fade(faded)
-        self.swing.set_color(ink.FAINT if faded else ink.stroke(0).ink)
+        ink.fade([self.swing], faded)
 
 
 def shares(line: LoadLine) -> list[float]:
@@ -111,10 +103,7 @@ def load_line(result: LoadLine, before: LoadLine | None = None) -> Drawing:
     >>> len(drawing.axes)
     3
     """
-    with ink.style():
-        figure = ink.paper(WIDTH / ink.DPI, HEIGHT / ink.DPI)
-        view = LoadLineView(figure, result)
-        view.show(result, before)
+    figure, view = ink.shown(LoadLineView, (WIDTH, HEIGHT), result, before)
     figure.set_label(f"Plate curves and load line of a {result.headline()}")
     used = view.plate.paths[: len(result.path_a)]
     return Drawing(figure, view.axes, (*used, view.plate.line))

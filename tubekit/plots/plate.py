@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -39,21 +38,15 @@ class PlateView:
         axes.set_title("Plate current (mA) vs plate voltage (V)")
         if self.pair:
             axes.axhline(0.0, color=ink.IRON, linewidth=0.7, zorder=1)
-        thin: dict[str, Any] = {"linewidth": 0.8, "zorder": 2}
-        self.family = axes.plot([], [], color=ink.FAINT, **thin)[0]
-        self.composite = axes.plot([], [], color=ink.VERDIGRIS, linestyle=(0, (6, 2, 1, 2)), **thin)[0]
-        self.limit = axes.plot([], [], color=ink.OCHRE, linestyle=(0, (2, 1.5)), linewidth=1.6, zorder=3)[0]
-        self.before = [axes.plot([], [], **ink.BEFORE.options(), zorder=4)[0] for _ in range(2)]
-        self.line = axes.plot([], [], color=ink.IRON, linewidth=1.0, zorder=5)[0]
-        self.supply = axes.plot([], [], color=ink.IRON, linewidth=0.8, linestyle=(0, (3, 3)), zorder=5)[0]
-        inks = ((ink.IRON, "solid"), (ink.OXIDE, (0, (6, 2))))
-        self.paths = [
-            axes.plot([], [], color=color, linestyle=dash, linewidth=2.2, zorder=6)[0] for color, dash in inks
-        ]
-        self.rest = axes.plot(
-            [], [], marker="o", markersize=7, markerfacecolor=ink.PAPER, markeredgecolor=ink.IRON,
-            markeredgewidth=1.6, linestyle="none", zorder=7,
-        )[0]  # fmt: skip
+        iron, oxide, verdigris, ochre = ink.STROKES
+        self.family = ink.curve(axes, ink.Stroke(ink.FAINT, width=0.8), 2)
+        self.composite = ink.curve(axes, verdigris, 2, linewidth=0.8)
+        self.limit = ink.curve(axes, ochre)
+        self.before = [ink.curve(axes, ink.BEFORE, 4) for _ in range(2)]
+        self.line = ink.curve(axes, iron, 5, linewidth=1.0)
+        self.supply = ink.curve(axes, ink.Stroke(ink.IRON, (0, (3, 3)), 0.8), 5)
+        self.paths = [ink.curve(axes, kind, 6, linewidth=2.2) for kind in (iron, oxide)]
+        self.rest = ink.mark(axes, "o", 7, markeredgewidth=1.6, zorder=7)
         self.names = [axes.text(0, 0, "", color=ink.IRON, fontsize=7.5) for _ in range(CURVES)]
         self.watts = axes.text(0, 0, "", color=ink.IRON, fontsize=7.5, ha="left", va="bottom")
 
@@ -138,13 +131,7 @@ class PlateView:
 
     def fade(self, faded: bool) -> None:
         """Gray the curves out, or ink them again."""
-        inks = (ink.IRON, ink.OXIDE)
-        for line, color in zip(self.paths, inks, strict=True):
-            line.set_color(ink.FAINT if faded else color)
-        self.line.set_color(ink.FAINT if faded else ink.IRON)
-        self.rest.set_markeredgecolor(ink.FAINT if faded else ink.IRON)
-        for text in (*self.names, self.watts):
-            text.set_color(ink.FAINT if faded else ink.IRON)
+        ink.fade((*self.paths, self.line, self.rest, *self.names, self.watts), faded)
 
 
 def _idle_tracks(now: LoadLine) -> Iterator[Track]:

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from typing import Any
 
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
-from matplotlib.patches import Rectangle
-from matplotlib.text import Text
 
 from tubekit.decisions import Limits, RatingCheck, SwapReport
 from tubekit.plots import ink
@@ -42,23 +39,9 @@ class RatingsView:
         ink.bare(axes)
         axes.axvline(90.0, color=ink.FAINT, linewidth=0.7, linestyle=(0, (1, 2)), zorder=4)
         axes.axvline(100.0, color=ink.IRON, linewidth=1.3, zorder=4)
-        self.bars = [self._bar(k) for k in range(rows)]
-        self.marks = [
-            axes.plot([], [], color=ink.IRON, marker="d", markersize=4.5, markerfacecolor=ink.PAPER,
-                      linestyle="none", zorder=5)[0]
-            for _ in range(rows)
-        ]  # fmt: skip
-        across = axes.get_yaxis_transform()
-        self.names = [self._text(-0.02, k, "right", across) for k in range(rows)]
-        self.words = [self._text(1.02, k, "left", across) for k in range(rows)]
-
-    def _bar(self, row: int) -> Rectangle:
-        bar = Rectangle((0.0, row - 0.3), 0.0, 0.6, linewidth=0.8, zorder=3)
-        self.axes.add_patch(bar)
-        return bar
-
-    def _text(self, x: float, row: int, side: str, across: Any) -> Text:
-        return self.axes.text(x, row, "", transform=across, ha=side, va="center", clip_on=False)
+        self.bars = [ink.bar(axes, 0.0, row - 0.3, 0.0, 0.6) for row in range(rows)]
+        self.marks = [ink.mark(axes, "d", 4.5) for _ in range(rows)]
+        self.names, self.words = (ink.beside(axes, rows, x) for x in (-0.02, 1.02))
 
     @property
     def moving(self) -> list[Artist]:
@@ -74,7 +57,7 @@ class RatingsView:
         """New checks in the rows; a diamond marks the share before."""
         self.shown = calm(tuple(after), self.shown, self.rows)
         if before is not self._before:  # the same one while a slider moves
-            self._before, self._old = before, {check.key: worst(check) for check in before or ()}
+            self._before, self._old = before, {check.key: check.worst for check in before or ()}
         old = self._old
         for row in range(self.rows):
             self._row(row, self.shown[row] if row < len(self.shown) else None, old)
@@ -85,20 +68,16 @@ class RatingsView:
         if check is None:
             self.names[row].set_text("")
             return
-        fill, share = ink.FILLS[check.state], 100.0 * worst(check)
-        bar = self.bars[row]
-        bar.set_width(min(share, 100.0 * FULL))
-        bar.set_facecolor(fill.face)
-        bar.set_edgecolor(fill.edge)
-        bar.set_hatch(fill.hatch)
+        share = 100.0 * check.worst
+        self.bars[row].set_width(min(share, 100.0 * FULL))
+        ink.fill(self.bars[row], check.state)
         was = old.get(check.key)
         moved = was is not None and abs(100.0 * was - share) >= 0.5
         self.marks[row].set_data(
             [min(100.0 * (was or 0.0), 100.0 * FULL)] if moved else [], [row] if moved else []
         )
         self.names[row].set_text(f"{check.part}  {check.short}")
-        text = f"{show(100.0 * worst(check), '%')}"
-        self.words[row].set_text(f"{text}  {SAYS[check.state]}".rstrip())
+        self.words[row].set_text(f"{show(share, '%')}  {SAYS[check.state]}".rstrip())
         self.words[row].set_fontweight("bold" if check.state != "within" else "normal")
 
     def traces(self, axes: int) -> Iterator[Trace]:
@@ -110,20 +89,13 @@ class RatingsView:
 
     def fade(self, faded: bool) -> None:
         """Gray the bars out: they belong to an earlier state of the controls."""
-        for bar, words in zip(self.bars, self.words, strict=True):
-            bar.set_alpha(0.25 if faded else None)
-            words.set_color(ink.FAINT if faded else ink.IRON)
-
-
-def worst(check: RatingCheck) -> float:
-    """Share used, of a batch the largest."""
-    return check.worst
+        ink.fade((*self.bars, *self.words), faded)
 
 
 def calm(checks: Sequence[RatingCheck], shown: Sequence[RatingCheck], rows: int) -> tuple[RatingCheck, ...]:
     """Which checks stand in the rows: those shown stay, unless a near or exceeded one needs a row."""
     present = {check.key: check for check in checks}
-    gravity = {name: (STATES.index(check.state), worst(check)) for name, check in present.items()}
+    gravity = {name: (STATES.index(check.state), check.worst) for name, check in present.items()}
     ranked = sorted(present, key=lambda name: -gravity[name][1])
     kept = [name for check in shown if (name := check.key) in present]
     for name in ranked:
@@ -164,7 +136,7 @@ def ratings(result: Limits | SwapReport, *, rows: int = ROWS) -> Drawing:
     """
     now = result.limits_after if isinstance(result, SwapReport) else result
     before = result.limits_before if isinstance(result, SwapReport) else None
-    ranked = sorted(now, key=lambda check: -worst(check))
+    ranked = sorted(now, key=lambda check: -check.worst)
     count = max(1, min(rows, len(ranked)))
     with ink.style():
         figure = ink.paper(7.6, 0.8 + 0.27 * count)
@@ -176,7 +148,7 @@ def ratings(result: Limits | SwapReport, *, rows: int = ROWS) -> Drawing:
         view.show(ranked, before)
         axes.set_xlabel(_rest(ranked, count, before is not None), loc="left")
     graves = [
-        f"{c.part} {c.what} {show(100 * worst(c), '%')} {c.state}" for c in ranked if c.state != "within"
+        f"{c.part} {c.what} {show(100 * c.worst, '%')} {c.state}" for c in ranked if c.state != "within"
     ]
     figure.set_label(f"How much of each rating is used: {'; '.join(graves) or 'none above 90 %'}")
     return Drawing(figure, (axes,), tuple(view.bars))
@@ -186,5 +158,5 @@ def _rest(ranked: Sequence[RatingCheck], count: int, swapped: bool) -> str:
     diamond = "◇ before the change.  " if swapped else ""
     left = len(ranked) - count
     return diamond + (
-        f"{left} more ratings, none above {show(100 * worst(ranked[count]), '%')}." if left > 0 else ""
+        f"{left} more ratings, none above {show(100 * ranked[count].worst, '%')}." if left > 0 else ""
     )

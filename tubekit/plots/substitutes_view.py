@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
-from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
+from matplotlib.ticker import MaxNLocator
 
 from tubekit.decisions.substitutes import GAIN_DB, Substitute, Substitutes
 from tubekit.plots import ink
@@ -79,12 +79,8 @@ class SubstitutesView:
         wide, high = figure.get_size_inches() * ink.DPI
         self.scales, self.count = _scales(first.result), len(first.rows)
         broad = (wide - NAMES - EDGE - GAP * (len(self.scales) - 1)) / len(self.scales)
-        self.axes: tuple[Axes, ...] = tuple(
-            figure.add_axes((
-                (NAMES + k * (broad + GAP)) / wide, BELOW / high, broad / wide, (high - ABOVE - BELOW) / high,
-            ))
-            for k in range(len(self.scales))
-        )  # fmt: skip
+        lefts = [NAMES + k * (broad + GAP) for k in range(len(self.scales))]
+        self.axes = ink.spread(figure, [(left, ABOVE, broad, high - ABOVE - BELOW) for left in lefts])
         self.bands: list[Rectangle] = []
         self.dots: list[dict[bool, Line2D]] = []
         self.beyond: list[dict[str, Line2D]] = []
@@ -102,14 +98,12 @@ class SubstitutesView:
     def _column(self, axes: Axes, scale: _Scale) -> None:
         axes.set_title(scale.title, fontsize=8.0)
         axes.set(ylim=(self.count - 0.4, -0.6), yticks=[])
+        ends = (scale.low, scale.high)
         if scale.is_log:
-            axes.set_xscale("log")
-            axes.xaxis.set_major_locator(FixedLocator(_round_ratios(scale.low, scale.high)))
-            axes.xaxis.set_minor_locator(NullLocator())
-            axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+            ink.decades(axes, ends, {each: f"{each:g}" for each in _round_ratios(*ends)})
         else:
             axes.xaxis.set_major_locator(MaxNLocator(3, steps=[1, 2, 2.5, 5, 10]))
-        axes.set_xlim(scale.low, scale.high)
+            axes.set_xlim(ends)
         axes.tick_params(axis="x", labelsize=7.5)
         ink.bare(axes)
         for row in range(self.count):
@@ -157,11 +151,8 @@ class SubstitutesView:
 
     def fade(self, faded: bool) -> None:
         """Gray everything out, or ink it again."""
-        for dots in self.dots:
-            for keeps, line in dots.items():
-                line.set_color(ink.FAINT if faded else MARKS[keeps][1])
-        for text in (*self.names, *self.words):
-            text.set_color(ink.FAINT if faded else ink.IRON)
+        dots = (line for each in self.dots for line in each.values())
+        ink.fade((*dots, *self.names, *self.words), faded)
 
 
 def _marks(axes: Axes, shape: str, color: str) -> Line2D:
@@ -215,10 +206,8 @@ def substitutes(result: Substitutes, chosen: str = "") -> Drawing:
     >>> len(axes)
     5
     """
-    with ink.style():
-        figure = ink.paper(WIDTH / ink.DPI, height(result) / ink.DPI)
-        view = SubstitutesView(figure, SubstitutesState(result, chosen))
-        view.show(SubstitutesState(result, chosen))
+    state = SubstitutesState(result, chosen)
+    figure, view = ink.shown(SubstitutesView, (WIDTH, height(result)), state)
     lines = [f"{one.name} {'OK' if one.keeps else 'no'}" for one in result.candidates[:ROWS]]
     figure.set_label(f"{result.headline()}. {'; '.join(lines)}")
     return Drawing(figure, view.axes, tuple(line for dots in view.dots for line in dots.values()))

@@ -9,8 +9,7 @@ import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
-from matplotlib.ticker import FixedLocator, FuncFormatter, LogLocator, NullLocator
+from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from tubekit.amp import AmpReport
 from tubekit.amp.discharge import LIMIT_V, Discharge
@@ -40,11 +39,7 @@ class SupplyView:
     """
 
     def __init__(self, figure: Figure, report: Result, *, headroom: float = 2.0) -> None:
-        wide, high = figure.get_size_inches() * ink.DPI
-        self.axes: tuple[Axes, ...] = tuple(
-            figure.add_axes((left / wide, 1 - (top + tall) / high, broad / wide, tall / high))
-            for left, top, broad, tall in PLACES
-        )
+        self.axes = ink.spread(figure, PLACES)
         self.cycle = CycleView(self.axes[:2], report, headroom=headroom)
         self.ratings = RatingsView(
             self.axes[2], RATINGS, title="How much of each rating is used   (◇ before the change)"
@@ -117,10 +112,8 @@ def regulation(
         axes.plot(1e3 * before.amps, before.volts, **ink.BEFORE.options(), zorder=2)
     line = axes.plot(1e3 * curve.amps, curve.volts, **ink.stroke(0).options(), zorder=3)[0]
     if drawn_a is not None:
-        axes.plot(
-            [1e3 * drawn_a], [float(curve.at(drawn_a))], marker="o", markersize=7, markerfacecolor=ink.PAPER,
-            markeredgecolor=ink.IRON, markeredgewidth=1.6, linestyle="none", zorder=4,
-        )  # fmt: skip
+        ring = ink.mark(axes, "o", 7, markeredgewidth=1.6, zorder=4)
+        ring.set_data([1e3 * drawn_a], [float(curve.at(drawn_a))])
     axes.set_xlim(0.0, 1e3 * float(curve.amps[-1]))
     figure.set_label(f"Regulation: {curve.headline()}")
     return Drawing(figure, (axes,), (line,))
@@ -201,11 +194,9 @@ def discharge(result: Discharge, *, case: str = "cold") -> Drawing:
         _key(axes, place, f"{each.capacitor}  to 60 V in {until}")
         _key(axes, place, f"{each.joules[0]:.2g} J right after switch-off", below=True, sample=False)
     axes.axhline(LIMIT_V, color=ink.IRON, linewidth=1.0, linestyle=(0, (1, 2)), zorder=4)
-    axes.set(xscale="log", xlim=(0.1, float(run.time[-1])), ylim=(0.0, None))
-    axes.xaxis.set_major_locator(FixedLocator([0.1, 1, 10, 100, 1000]))
-    axes.xaxis.set_minor_locator(NullLocator())
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda seconds, _: f"{seconds:g}"))
-    figure.set_label(f"{result.headline()}")
+    ink.decades(axes, (0.1, float(run.time[-1])), {each: f"{each:g}" for each in (0.1, 1, 10, 100, 1000)})
+    axes.set_ylim(0.0, None)
+    figure.set_label(result.headline())
     return Drawing(figure, (axes,), tuple(lines))
 
 
@@ -249,18 +240,10 @@ class LadderView:
         axes.xaxis.set_minor_locator(NullLocator())
         axes.xaxis.set_major_formatter(FuncFormatter(lambda volts, _: _round_volts(volts)))
         axes.spines["left"].set_visible(False)
-        self.links = [axes.plot([], [], color=ink.IRON, linewidth=1.0, zorder=2)[0] for _ in range(rows)]
-        self.before = [self._dot(ink.PAPER, ink.FAINT) for _ in range(rows)]
-        self.after = [self._dot(ink.IRON, ink.IRON) for _ in range(rows)]
-        across = axes.get_yaxis_transform()
-        self.names = [axes.text(-0.02, k, "", transform=across, ha="right", va="center") for k in range(rows)]
-        self.words = [axes.text(1.02, k, "", transform=across, ha="left", va="center") for k in range(rows)]
-
-    def _dot(self, face: str, edge: str) -> Line2D:
-        return self.axes.plot(
-            [], [], marker="o", markersize=5.5, markerfacecolor=face, markeredgecolor=edge, linestyle="none",
-            zorder=3,
-        )[0]  # fmt: skip
+        self.links = [ink.curve(axes, ink.Stroke(ink.IRON, width=1.0), 2) for _ in range(rows)]
+        self.before = [ink.mark(axes, "o", 5.5, ink.FAINT, zorder=3) for _ in range(rows)]
+        self.after = [ink.mark(axes, "o", 5.5, markerfacecolor=ink.IRON, zorder=3) for _ in range(rows)]
+        self.names, self.words = (ink.beside(axes, rows, x) for x in (-0.02, 1.02))
 
     @property
     def moving(self) -> list[Artist]:
@@ -294,10 +277,7 @@ class LadderView:
 
     def fade(self, faded: bool) -> None:
         """Gray the dots out, or ink them again."""
-        for dot in self.after:
-            dot.set_color(ink.FAINT if faded else ink.IRON)
-        for text in (*self.names, *self.words):
-            text.set_color(ink.FAINT if faded else ink.IRON)
+        ink.fade((*self.after, *self.names, *self.words), faded)
 
 
 def rails(result: SwapReport | AmpReport, *, member: int = 0) -> Drawing:

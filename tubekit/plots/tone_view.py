@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from matplotlib.artist import Artist
-from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 
@@ -27,6 +26,7 @@ from tubekit.plots.ink import Drawing
 Array = npt.NDArray[np.float64]
 
 WIDTH, HEIGHT = 634, 560
+PLACES = ((44, 34, 570, 342), (44, 422, 570, 104))
 SPAN_HZ = (10.0, 50e3)
 TICKS = {20: "20", 50: "50", 100: "100", 200: "200", 500: "500", 1000: "1k", 2000: "2k", 5000: "5k",
          10000: "10k", 20000: "20 kHz"}  # fmt: skip
@@ -101,45 +101,27 @@ class ToneView:
     """Gain above, the change of gain below; scales as `first` needs them."""
 
     def __init__(self, figure: Figure, first: Curve) -> None:
-        wide, high = figure.get_size_inches() * ink.DPI
-        self.axes: tuple[Axes, ...] = tuple(
-            figure.add_axes((left / wide, 1 - (top + tall) / high, broad / wide, tall / high))
-            for left, top, broad, tall in (
-                (44, 34, wide - 64, high - 218), (44, high - 138, wide - 64, 104),
-            )
-        )  # fmt: skip
+        self.axes = ink.spread(figure, PLACES)
         top = _top(first)
         self.axes[0].set(ylim=(top - REACH_DB, top), title="Gain, jack to output, dB   (dotted: before)")
         self.axes[1].set(ylim=(-18, 18), yticks=[-12, 0, 12], title="Change from before, dB")
         self.axes[1].axhline(0.0, color=ink.FAINT, linewidth=0.7, zorder=1)
         for axes in self.axes:
-            axes.set(xscale="log", xlim=SPAN_HZ)
-            axes.set_xticks(list(TICKS), list(TICKS.values()))
-            axes.set_xticks([], minor=True)
+            ink.decades(axes, SPAN_HZ, TICKS)
         self._artists()
 
     def _artists(self) -> None:
         above, below = self.axes
         self.family = LineCollection([], colors=FAMILY, linewidths=0.9, zorder=1.5)
         above.add_collection(self.family, autolim=False)
-        self.before = above.plot([], [], **BEFORE.options(), zorder=2)[0]
-        self.after = above.plot([], [], **{**ink.stroke(0).options(), "linewidth": 2.4}, zorder=3)[0]
-        self.change = below.plot([], [], **ink.stroke(1).options(), zorder=3)[0]
-        self.marks = above.plot(
-            [], [], linestyle="none", marker="o", markersize=6, markerfacecolor=ink.PAPER,
-            markeredgecolor=ink.IRON, zorder=4,
-        )[0]  # fmt: skip
-        within = above.transAxes
+        self.before, self.change = ink.curve(above, BEFORE, 2), ink.curve(below, ink.stroke(1))
+        self.after = ink.curve(above, ink.stroke(0), linewidth=2.4)
+        self.marks = ink.mark(above, "o", 6, zorder=4)
+        within: dict[str, Any] = {"transform": above.transAxes}
         self.words = [
-            above.text(x, y, "", transform=within, ha="right", va=side, fontsize=8)
-            for x, y, side in ((0.985, 0.97, "top"), (0.985, 0.92, "top"), (0.985, 0.87, "top"))
+            above.text(0.985, y, "", ha="right", va="top", fontsize=8, **within) for y in (0.97, 0.92, 0.87)
         ]
-        alarm: dict[str, Any] = {
-            "transform": within,
-            "ha": "center",
-            "color": ink.OXIDE,
-            "fontweight": "bold",
-        }
+        alarm = {"ha": "center", "color": ink.OXIDE, "fontweight": "bold", **within}
         self.alarm = [
             above.text(0.5, y, "", **alarm, fontsize=10.5 - 1.2 * row)
             for row, y in enumerate((0.56, 0.48, 0.41))
@@ -201,10 +183,7 @@ class ToneView:
 
     def fade(self, faded: bool) -> None:
         """Gray everything out, or ink it again."""
-        for line, place in ((self.after, 0), (self.change, 1)):
-            line.set_color(ink.FAINT if faded else ink.stroke(place).ink)
-        for words in self.words:
-            words.set_color(ink.FAINT if faded else ink.IRON)
+        ink.fade((self.after, self.change, *self.words), faded)
 
 
 def _finite(lines: Array) -> Array:
