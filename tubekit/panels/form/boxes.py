@@ -24,37 +24,14 @@ from tubekit.unit_words import EXAMPLES
 WORDS, NODE, CHOICE, TYPE = "words", "node", "choice", "type"
 
 LABELS = {
-    "value": "value",
-    "rating": "rating",
-    "tolerance": "tolerance",
-    "role": "role",
-    "note": "note",
-    "tip_switch": "tip switch to",
-    "ohms": "ohms",
-    "resonance_hz": "resonance",
-    "resonance_ohms": "peak ohms",
-    "time_constant": "time constant",
-    "esr": "ESR",
-    "design_mains": "design line",
-    "mains_frequency": "frequency",
-    "mains": "actual line",
-}
+    "tip_switch": "tip switch to", "resonance_hz": "resonance", "resonance_ohms": "peak ohms", "esr": "ESR",
+    "design_mains": "design line", "mains_frequency": "frequency", "mains": "actual line",
+}  # fmt: skip
+"""Keys that are not called by their own words."""
 LATER = (
-    "condition",
-    "field_of",
-    "dissipation",
-    "surge",
-    "ripple",
-    "esr",
-    "swing",
-    "emission",
-    "series",
-    "note",
-    "leakage",
-    "regulation",
-    "resonance_hz",
-    "resonance_ohms",
-)
+    "condition", "field_of", "dissipation", "surge", "ripple", "esr", "swing", "emission", "series", "note",
+    "leakage", "regulation", "resonance_hz", "resonance_ohms",
+)  # fmt: skip
 """Keys that are seldom filled in."""
 FIRST = ("value", "type", "ohms", "style")
 """Keys that come first, as they do on the bench."""
@@ -234,23 +211,12 @@ def winding_entries(kind: type[Part], name: str, winding: Mapping[str, Any]) -> 
     found = [Entry((name, "nodes", 0), "starts at", NODE, needed=True)]
     for place in range(count):
         which = f" {place + 1}" if count > 1 else ""
+        text = partial(Entry, kind=WORDS, needed=True)
+        end = "ends at" if place + 1 == count else f"tap {place + 1}"
         found += [
-            Entry(
-                (name, measure, place), f"{measure}{which}", WORDS, like=like, needed=True, number=not mains
-            ),
-            Entry(
-                (name, "resistance", place),
-                f"ohms{which}",
-                WORDS,
-                like="60, by ohmmeter",
-                needed=True,
-            ),
-            Entry(
-                (name, "nodes", place + 1),
-                "ends at" if place + 1 == count else f"tap {place + 1}",
-                NODE,
-                needed=True,
-            ),
+            text((name, measure, place), f"{measure}{which}", like=like, number=not mains),
+            text((name, "resistance", place), f"ohms{which}", like="60, by ohmmeter"),
+            Entry((name, "nodes", place + 1), end, NODE, needed=True),
         ]
     found.append(Entry((name, "rating"), "rating", WORDS, like="100 mA"))
     if name == "primary":

@@ -42,7 +42,7 @@ class Pen:
     def finish(self) -> None:
         """Put everything on the axes: lines of one ink and width as one path, which draws quickly."""
         for (color, lw), spots in self._strokes.items():
-            self._add(self.segments.Segment(spots, color=color, lw=lw * self.scale))
+            self._add("", spots, lw, color=color)
         self.sheet.draw(show=False)
 
     def part(self, name: str, start: Spot, end: Spot, lw: float = PLAIN, **options: Any) -> None:
@@ -57,44 +57,30 @@ class Pen:
         for path in paths:
             spots = [_units(spot) for spot in path]
             if fill:
-                self._add(
-                    self.segments.SegmentPoly(spots, fill=self.color, color=self.color, lw=lw * self.scale)
-                )
+                self._add("Poly", spots, lw, fill=self.color)
             else:
                 self._strokes.setdefault((self.color, lw), []).extend((*spots, LIFTED))
 
+    def trace(self, one: Laid, *spots: Spot, lw: float = PLAIN, fill: bool = False) -> None:
+        """A broken line through spots about the symbol's own origin."""
+        self.lines([at(one, *spot) for spot in spots], lw=lw, fill=fill)
+
     def circle(self, center: Spot, radius: float, lw: float = PLAIN, fill: str | None = None) -> None:
         """A circle; `fill` is a color."""
-        self._add(
-            self.segments.SegmentCircle(
-                _units(center),
-                radius * UNIT,
-                color=self.color,
-                lw=lw * self.scale,
-                fill=fill,
-                zorder=3 if fill else 2,
-            )
-        )
+        self._add("Circle", _units(center), radius * UNIT, lw, fill=fill, zorder=3 if fill else 2)
 
     def arc(
         self, center: Spot, wide: float, high: float, start: float, end: float, lw: float = PLAIN
     ) -> None:
         """Part of an ellipse, from one angle to another [degrees]."""
-        self._add(
-            self.segments.SegmentArc(
-                _units(center),
-                wide * UNIT,
-                high * UNIT,
-                theta1=start,
-                theta2=end,
-                color=self.color,
-                lw=lw * self.scale,
-            )
-        )
+        self._add("Arc", _units(center), wide * UNIT, high * UNIT, lw, theta1=start, theta2=end)
 
-    def _add(self, segment: Any) -> None:
+    def _add(self, kind: str, *place: Any, **look: Any) -> None:
+        """A segment of the library: where it is, the last number its width of line."""
+        *where, lw = place
+        segment = getattr(self.segments, f"Segment{kind}")
         made = self.elements.Element()
-        made.segments.append(segment)
+        made.segments.append(segment(*where, **{"color": self.color, **look, "lw": lw * self.scale}))
         self.sheet.add(made.at((0, 0)).theta(0))
 
 

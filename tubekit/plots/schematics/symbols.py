@@ -129,11 +129,11 @@ def _cable(pen: Pen, start: Spot, end: Spot, *, joined: bool) -> None:
 def _potentiometer(pen: Pen, one: Laid) -> None:
     strap, side = one.shape.more
     pen.part("ResistorIEEE", at(one, 0, 2), at(one, 0, -2))
-    pen.lines([at(one, 2 * side if not strap else 1.2 * side, 0), at(one, 0.55 * side, 0)])
-    pen.lines([at(one, 1.0 * side, 0.28), at(one, 0.5 * side, 0), at(one, 1.0 * side, -0.28)], fill=True)
+    pen.trace(one, (2 * side if not strap else 1.2 * side, 0), (0.55 * side, 0))
+    pen.trace(one, (1.0 * side, 0.28), (0.5 * side, 0), (1.0 * side, -0.28), fill=True)
     if strap:
         end = 2 if strap == "top" else -2
-        pen.lines([at(one, 1.2 * side, 0), at(one, 1.2 * side, 0.85 * end), at(one, 0, 0.85 * end)])
+        pen.trace(one, (1.2 * side, 0), (1.2 * side, 0.85 * end), (0, 0.85 * end))
 
 
 ENVELOPE = 2.5
@@ -146,26 +146,24 @@ def draw_tube(pen: Pen, one: Laid) -> None:
     plate = 1.15 if look == "triode" else 2.1
     _envelope(pen, one, top, half)
     high = 3 if look == "triode" else 4
-    pen.lines([at(one, 0, high), at(one, 0, plate)])
-    pen.lines([at(one, -1.1, plate), at(one, 1.1, plate)], lw=THICK)
+    pen.trace(one, (0, high), (0, plate))
+    pen.trace(one, (-1.1, plate), (1.1, plate), lw=THICK)
     _grid(pen, one, 0.0)
-    pen.lines([at(one, -3, 0), at(one, -1.3, 0)])
+    pen.trace(one, (-3, 0), (-1.3, 0))
     if filament:  # its middle is the cathode; its ends are with the heaters
-        pen.lines([at(one, -1, -3), at(one, -1, -1.8), at(one, 0.0, -0.8), at(one, 1.0, -1.8)])
+        pen.trace(one, (-1, -3), (-1, -1.8), (0.0, -0.8), (1.0, -1.8))
     else:
-        pen.lines([at(one, -1, -3), at(one, -1, -1.0), at(one, 1.0, -1.0), at(one, 1.0, -1.3)])
+        pen.trace(one, (-1, -3), (-1, -1.0), (1.0, -1.0), (1.0, -1.3))
     if look != "triode":
         _grid(pen, one, 1.0)
-        pen.lines([at(one, 1.3, 1), at(one, 3, 1)])
+        pen.trace(one, (1.3, 1), (3, 1))
     if look == "pentode":
         _grid(pen, one, 1.55)
-        pen.lines([at(one, 1.2, 1.55), at(one, 1.75, 1.55), at(one, 1.75, -1.0), at(one, 1.0, -1.0)], lw=THIN)
+        pen.trace(one, (1.2, 1.55), (1.75, 1.55), (1.75, -1.0), (1.0, -1.0), lw=THIN)
     elif look == "beam":
         for side in (-1, 1):
-            pen.lines(
-                [at(one, 1.1 * side, 1.6), at(one, 1.7 * side, 1.6), at(one, 1.7 * side, 0.55)], lw=THIN
-            )
-        pen.lines([at(one, 1.7, 0.55), at(one, 1.7, -1.0), at(one, 1.0, -1.0)], lw=THIN)
+            pen.trace(one, (1.1 * side, 1.6), (1.7 * side, 1.6), (1.7 * side, 0.55), lw=THIN)
+        pen.trace(one, (1.7, 0.55), (1.7, -1.0), (1.0, -1.0), lw=THIN)
 
 
 def _envelope(pen: Pen, one: Laid, lift: float, half: str) -> None:
@@ -186,7 +184,7 @@ def _envelope(pen: Pen, one: Laid, lift: float, half: str) -> None:
 
 def _grid(pen: Pen, one: Laid, y: float) -> None:
     for x in (-1.2, -0.3, 0.6):
-        pen.lines([at(one, x, y), at(one, x + 0.6, y)])
+        pen.trace(one, (x, y), (x + 0.6, y))
 
 
 def draw_rectifier(pen: Pen, one: Laid) -> None:
@@ -196,101 +194,69 @@ def draw_rectifier(pen: Pen, one: Laid) -> None:
     pen.circle(at(one, 0, 0), ENVELOPE)
     reach = 0.75 if len(rows) == 2 else 1.1
     for row in rows:
-        pen.lines([at(one, -3 * s, row), at(one, -0.9 * s, row)])
-        pen.lines([at(one, -0.9 * s, row - reach), at(one, -0.9 * s, row + reach)], lw=THICK)
+        pen.trace(one, (-3 * s, row), (-0.9 * s, row))
+        pen.trace(one, (-0.9 * s, row - reach), (-0.9 * s, row + reach), lw=THICK)
     if direct:
-        pen.lines(
-            [
-                at(one, 0.9 * s, -1.5),
-                at(one, 0.25 * s, -0.9),
-                at(one, 0.25 * s, 0.9),
-                at(one, 0.9 * s, 1.5),
-            ]
-        )
-        pen.lines([at(one, 0.9 * s, 1.5), at(one, 1.5 * s, 1.5), at(one, 1.5 * s, 0), at(one, 3 * s, 0)])
-        pen.lines([at(one, 0.9 * s, -1.5), at(one, 0.9 * s, -2.35)])
+        pen.trace(one, (0.9 * s, -1.5), (0.25 * s, -0.9), (0.25 * s, 0.9), (0.9 * s, 1.5))
+        pen.trace(one, (0.9 * s, 1.5), (1.5 * s, 1.5), (1.5 * s, 0), (3 * s, 0))
+        pen.trace(one, (0.9 * s, -1.5), (0.9 * s, -2.35))
         return
-    pen.lines([at(one, 0.5 * s, -1.3), at(one, 0.3 * s, -1.3), at(one, 0.3 * s, 1.3), at(one, 0.5 * s, 1.3)])
-    pen.lines([at(one, 0.3 * s, 0), at(one, 3 * s, 0)])
+    pen.trace(one, (0.5 * s, -1.3), (0.3 * s, -1.3), (0.3 * s, 1.3), (0.5 * s, 1.3))
+    pen.trace(one, (0.3 * s, 0), (3 * s, 0))
     if heated:
-        pen.lines(
-            [
-                at(one, 0.7 * s, -2.4),
-                at(one, 0.7 * s, -1.1),
-                at(one, 1.0 * s, -0.6),
-                at(one, 1.3 * s, -1.1),
-                at(one, 1.3 * s, -2.1),
-            ],
-            lw=THIN,
+        pen.trace(
+            one, (0.7 * s, -2.4), (0.7 * s, -1.1), (1.0 * s, -0.6), (1.3 * s, -1.1), (1.3 * s, -2.1), lw=THIN
         )
 
 
 def draw_heater(pen: Pen, one: Laid) -> None:
     """A bent filament, tapped where its middle is brought out."""
     (tapped,) = one.shape.more
-    pen.lines(
-        [
-            at(one, 0, 2),
-            at(one, 0, 1.1),
-            at(one, 0.7, 0.55),
-            at(one, 0.7, -0.55),
-            at(one, 0, -1.1),
-            at(one, 0, -2),
-        ]
-    )
+    pen.trace(one, (0, 2), (0, 1.1), (0.7, 0.55), (0.7, -0.55), (0, -1.1), (0, -2))
     if tapped:
-        pen.lines([at(one, 0.7, 0), at(one, -2, 0)])
+        pen.trace(one, (0.7, 0), (-2, 0))
 
 
 def draw_jack(pen: Pen, one: Laid) -> None:
     """Sleeve below with its bush, the spring of the tip above; the arrow is the contact it rests on."""
     switch, s = one.shape.more
     tip = 3 if switch else 2
-    pen.lines([at(one, s, 0), at(one, -3.2 * s, 0)])
-    pen.lines(
-        [
-            at(one, -3.2 * s, 0),
-            at(one, -3.2 * s, 1.4),
-            at(one, -3.7 * s, 1.4),
-            at(one, -3.7 * s, 0),
-            at(one, -3.2 * s, 0),
-        ]
-    )
-    pen.lines([at(one, s, tip), at(one, -1.4 * s, tip), at(one, -2.0 * s, tip - 0.7), at(one, -2.5 * s, tip)])
+    pen.trace(one, (s, 0), (-3.2 * s, 0))
+    pen.trace(one, (-3.2 * s, 0), (-3.2 * s, 1.4), (-3.7 * s, 1.4), (-3.7 * s, 0), (-3.2 * s, 0))
+    pen.trace(one, (s, tip), (-1.4 * s, tip), (-2.0 * s, tip - 0.7), (-2.5 * s, tip))
     if switch:
-        pen.lines([at(one, s, 2), at(one, -0.6 * s, 2), at(one, -0.6 * s, 2.75)])
-        pen.lines([at(one, -0.85 * s, 2.5), at(one, -0.6 * s, 2.95), at(one, -0.35 * s, 2.5)], fill=True)
+        pen.trace(one, (s, 2), (-0.6 * s, 2), (-0.6 * s, 2.75))
+        pen.trace(one, (-0.85 * s, 2.5), (-0.6 * s, 2.95), (-0.35 * s, 2.5), fill=True)
 
 
 def draw_loudspeaker(pen: Pen, one: Laid) -> None:
     """Voice coil and cone."""
-    pen.lines([at(one, 0, 1), at(one, 0.6, 1)], [at(one, 0, -1), at(one, 0.6, -1)])
-    pen.lines(
-        [at(one, 0.6, 1.2), at(one, 1.6, 1.2), at(one, 1.6, -1.2), at(one, 0.6, -1.2), at(one, 0.6, 1.2)]
-    )
-    pen.lines([at(one, 1.6, 0.7), at(one, 2.9, 1.7), at(one, 2.9, -1.7), at(one, 1.6, -0.7)])
+    pen.trace(one, (0, 1), (0.6, 1))
+    pen.trace(one, (0, -1), (0.6, -1))
+    pen.trace(one, (0.6, 1.2), (1.6, 1.2), (1.6, -1.2), (0.6, -1.2), (0.6, 1.2))
+    pen.trace(one, (1.6, 0.7), (2.9, 1.7), (2.9, -1.7), (1.6, -0.7))
 
 
 def draw_mains_plug(pen: Pen, one: Laid) -> None:
     """Blades to the left, the cord's wires to the right."""
     (earth,) = one.shape.more
-    pen.lines([at(one, 0.6, 3), at(one, -0.6, 3), at(one, -0.6, -3), at(one, 0.6, -3), at(one, 0.6, 3)])
+    pen.trace(one, (0.6, 3), (-0.6, 3), (-0.6, -3), (0.6, -3), (0.6, 3))
     for row in (2, -2):
-        pen.lines([at(one, -1.2, row), at(one, -0.6, row)], lw=THICK)
-        pen.lines([at(one, 0.6, row), at(one, 2, row)])
+        pen.trace(one, (-1.2, row), (-0.6, row), lw=THICK)
+        pen.trace(one, (0.6, row), (2, row))
     if earth:
         pen.circle(at(one, -0.9, 0), 0.25)
-        pen.lines([at(one, 0.6, 0), at(one, 2, 0)])
+        pen.trace(one, (0.6, 0), (2, 0))
 
 
 def draw_selector(pen: Pen, one: Laid) -> None:
     """The arm on the contact it stands on."""
     rows, middle = one.shape.more
     side = -1 if one.shape.turn == "mirrored" else 1
-    pen.lines([at(one, -2 * side, middle), at(one, -1.0 * side, middle)])
-    pen.lines([at(one, -1.0 * side, middle), at(one, 0.85 * side, middle + 0.15)])
+    pen.trace(one, (-2 * side, middle), (-1.0 * side, middle))
+    pen.trace(one, (-1.0 * side, middle), (0.85 * side, middle + 0.15))
     for row in rows:
-        pen.lines([at(one, 1.0 * side, row), at(one, 2 * side, row)])
+        pen.trace(one, (1.0 * side, row), (2 * side, row))
         pen.circle(at(one, 1.0 * side, row), 0.18, fill=ink.PAPER)
     pen.circle(at(one, -1.0 * side, middle), 0.18, fill=ink.PAPER)
 
@@ -300,11 +266,11 @@ def draw_transformer(pen: Pen, one: Laid) -> None:
     primary, others, low = one.shape.more
     for coil, x, lead in [(primary, 1.05, 0), *((coil, 2.95, 4) for coil in others)]:
         for row in coil.rows:
-            pen.lines([at(one, lead, row), at(one, x, row)])
+            pen.trace(one, (lead, row), (x, row))
         for high, deep in zip(coil.rows[:-1], coil.rows[1:], strict=True):
             _coil(pen, one, x, high, deep, 1 if x < 2 else -1)
     for x in (1.85, 2.15):
-        pen.lines([at(one, x, 0.2), at(one, x, low - 0.2)], lw=THIN)
+        pen.trace(one, (x, 0.2), (x, low - 0.2), lw=THIN)
 
 
 def _coil(pen: Pen, one: Laid, x: float, high: int, low: int, side: int) -> None:
@@ -312,7 +278,8 @@ def _coil(pen: Pen, one: Laid, x: float, high: int, low: int, side: int) -> None
     turns = max(3, min(6, high - low))
     size = min((high - low) / turns, 1.0)
     top = (high + low) / 2 + size * turns / 2
-    pen.lines([at(one, x, high), at(one, x, top)], [at(one, x, low), at(one, x, top - size * turns)])
+    pen.trace(one, (x, high), (x, top))
+    pen.trace(one, (x, low), (x, top - size * turns))
     for n in range(turns):
         middle = top - size * (n + 0.5)
         start, end = (-90, 90) if side > 0 else (90, 270)
@@ -322,29 +289,21 @@ def _coil(pen: Pen, one: Laid, x: float, high: int, low: int, side: int) -> None
 def draw_box(pen: Pen, one: Laid) -> None:
     """For whatever has no symbol of its own."""
     (rows,) = one.shape.more
-    pen.lines(
-        [
-            at(one, -1, 0.8),
-            at(one, 2, 0.8),
-            at(one, 2, rows[-1] - 0.8),
-            at(one, -1, rows[-1] - 0.8),
-            at(one, -1, 0.8),
-        ]
-    )
+    pen.trace(one, (-1, 0.8), (2, 0.8), (2, rows[-1] - 0.8), (-1, rows[-1] - 0.8), (-1, 0.8))
     for row in rows:
-        pen.lines([at(one, -2, row), at(one, -1, row)])
+        pen.trace(one, (-2, row), (-1, row))
 
 
 def draw_entry(pen: Pen, one: Laid) -> None:
     """A wire that comes from another drawing."""
-    pen.lines([at(one, 0, 0.35), at(one, 0.6, 0), at(one, 0, -0.35)], fill=True)
-    pen.lines([at(one, 0.6, 0), at(one, 2, 0)])
+    pen.trace(one, (0, 0.35), (0.6, 0), (0, -0.35), fill=True)
+    pen.trace(one, (0.6, 0), (2, 0))
 
 
 def draw_exit(pen: Pen, one: Laid) -> None:
     """A wire that goes on in another drawing."""
-    pen.lines([at(one, 0, 0), at(one, 0.6, 0)])
-    pen.lines([at(one, 0.6, 0.35), at(one, 1.2, 0), at(one, 0.6, -0.35)], fill=True)
+    pen.trace(one, (0, 0), (0.6, 0))
+    pen.trace(one, (0.6, 0.35), (1.2, 0), (0.6, -0.35), fill=True)
 
 
 _DRAWERS: Mapping[str, Callable[[Pen, Laid], None]] = {
