@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from abc import abstractmethod
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Generic, TypeVar
@@ -24,6 +25,7 @@ from tubekit.panels.workbench import lies_there
 from tubekit.units import show
 
 P = TypeVar("P")
+F = TypeVar("F", bound=Callable[..., Any])
 R = TypeVar("R")
 S = TypeVar("S")
 
@@ -280,6 +282,38 @@ class AmpPanel(FigurePanel[R], Generic[R, S]):
             row.add_class("tubekit-group")
         rows[-1].add_class("tubekit-across")
         return self.arranged(rows)
+
+
+_OPENS = """Parameters
+----------
+amp
+    An amp, a demo name or the path of an amp file; the amp chosen last, else '{usual}', when not given.{more}
+
+Returns
+-------
+{gives}
+    Shows itself as the last line of a cell.
+
+Raises
+------
+AmpFileError
+    The file cannot be read.{raises}
+
+"""
+
+
+def opens(usual: str, more: str = "", **raises: str) -> Callable[[F], F]:
+    """Complete the docstring of a function that opens a panel on an amp: what all of them take and give."""
+    errors = "".join(f"\n{name}\n    {why}" for name, why in raises.items())
+
+    def completed(function: F) -> F:
+        head, heading, example = inspect.cleandoc(function.__doc__ or "").partition("Examples\n")
+        gives = function.__annotations__["return"]
+        said = _OPENS.format(usual=usual, more=more and f"\n    {more}", gives=gives, raises=errors)
+        function.__doc__ = head + said + heading + example
+        return function
+
+    return completed
 
 
 def amp_of(amp: Choice | Any) -> Amp:

@@ -24,7 +24,7 @@ from tubekit.bench.continuity import (
 from tubekit.errors import ReadingError, TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpSetting
-from tubekit.panels.amp_panel import amp_of, opened
+from tubekit.panels.amp_panel import amp_of, opened, opens
 from tubekit.panels.bench_rows import ListChoice, SaveLine, three_columns
 from tubekit.panels.cable_sheet import (
     OFF,
@@ -397,24 +397,9 @@ def _volts(amp: Amp) -> dict[str, float]:
         return {}
 
 
+@opens("fescue", "The panel says so where it has no multi-pin connector.")
 def cable(amp: Amp | str | Path | None = None) -> CablePanel:
     """The panel that answers 'is this cable wired as drawn, and does the interlock work?'.
-
-    Parameters
-    ----------
-    amp
-        An amp, a demo name or the path of an amp file; the amp chosen last, else 'fescue', when not given.
-        The panel says so where it has no multi-pin connector.
-
-    Returns
-    -------
-    CablePanel
-        Shows itself as the last line of a cell.
-
-    Raises
-    ------
-    AmpFileError
-        The file cannot be read.
 
     Examples
     --------

@@ -27,7 +27,7 @@ from tubekit.amp.parts import (
 from tubekit.decisions.hum_remedies import HumReport, hum_report
 from tubekit.errors import Note, TubekitError
 from tubekit.panels import layout
-from tubekit.panels.amp_panel import AmpPanel, opened
+from tubekit.panels.amp_panel import AmpPanel, opened, opens
 from tubekit.panels.background import BackgroundTask, Debouncer, Progress
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.report_html import tables_html
@@ -201,25 +201,9 @@ def advice_html(report: HumReport) -> str:
     return said + tables_html([short])
 
 
+@opens("fescue", SolveError="The amp oscillates or has no idle state.")
 def hum(amp: Amp | str | Path | None = None) -> HumPanel:
     """The panel that answers 'where does this hum come from, and which part first?'.
-
-    Parameters
-    ----------
-    amp
-        An amp, a demo name or the path of an amp file; the amp chosen last, else 'fescue', when not given.
-
-    Returns
-    -------
-    HumPanel
-        Shows itself as the last line of a cell.
-
-    Raises
-    ------
-    AmpFileError
-        The file cannot be read.
-    SolveError
-        The amp oscillates or has no idle state.
 
     Examples
     --------

@@ -33,7 +33,7 @@ from tubekit.decisions.listen import (
 )
 from tubekit.errors import Note, TubekitError
 from tubekit.panels import layout
-from tubekit.panels.amp_panel import AmpPanel, opened
+from tubekit.panels.amp_panel import AmpPanel, opened, opens
 from tubekit.panels.background import BackgroundTask, Progress
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.report_html import tables_html
@@ -290,25 +290,9 @@ def _signals() -> list[tuple[str, str]]:
     return [(each, each) for each in (*KINDS, *files)]
 
 
+@opens("teasel", SolveError="The amp oscillates or has no idle state.")
 def listen(amp: Amp | str | Path | None = None) -> ListenPanel:
     """The panel that answers 'what does this swap sound like, and what moves while it plays?'.
-
-    Parameters
-    ----------
-    amp
-        An amp, a demo name or the path of an amp file; the amp chosen last, else 'teasel', when not given.
-
-    Returns
-    -------
-    ListenPanel
-        Shows itself as the last line of a cell.
-
-    Raises
-    ------
-    AmpFileError
-        The file cannot be read.
-    SolveError
-        The amp oscillates or has no idle state.
 
     Examples
     --------

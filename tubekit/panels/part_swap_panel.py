@@ -13,7 +13,7 @@ from tubekit.amp.parts import Part
 from tubekit.decisions import SwapReport, swap
 from tubekit.errors import Note
 from tubekit.panels import layout
-from tubekit.panels.amp_panel import AmpPanel, opened
+from tubekit.panels.amp_panel import AmpPanel, opened, opens
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.report_html import measure_html, tables_html, verdict_html
 from tubekit.panels.trial import Trial
@@ -99,25 +99,9 @@ class PartSwap(AmpPanel[SwapReport, SwapReport]):
         return kinds.get("rectifier tube") or kinds.get("resistor") or names[0]
 
 
+@opens("teasel", SolveError="The amp has no idle state to begin with.")
 def part_swap(amp: Amp | str | Path | None = None) -> PartSwap:
     """The panel that answers 'what will this swap do?'.
-
-    Parameters
-    ----------
-    amp
-        An amp, a demo name or the path of an amp file; the amp chosen last, else 'teasel', when not given.
-
-    Returns
-    -------
-    PartSwap
-        Shows itself as the last line of a cell.
-
-    Raises
-    ------
-    AmpFileError
-        The file cannot be read.
-    SolveError
-        The amp has no idle state to begin with.
 
     Examples
     --------

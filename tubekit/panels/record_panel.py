@@ -13,7 +13,7 @@ from tubekit.amp import Amp
 from tubekit.decisions import swap
 from tubekit.decisions.reading import Readings
 from tubekit.errors import TubekitError
-from tubekit.panels.amp_panel import opened
+from tubekit.panels.amp_panel import opened, opens
 from tubekit.panels.export_files import saved_html
 from tubekit.panels.part_swap_panel import PartSwap
 from tubekit.panels.record_form import BUSY, RecordForm, file_stem
@@ -191,25 +191,9 @@ class RecordPanel(PartSwap):
         return [*children[:-2], tools, top, below]
 
 
+@opens("teasel", SolveError="The amp has no idle state to begin with.")
 def record(amp: Amp | str | Path | None = None) -> RecordPanel:
     """The panel that answers 'what was decided, and on what?'.
-
-    Parameters
-    ----------
-    amp
-        An amp, a demo name or the path of an amp file; the amp chosen last, else 'teasel', when not given.
-
-    Returns
-    -------
-    RecordPanel
-        Shows itself as the last line of a cell.
-
-    Raises
-    ------
-    AmpFileError
-        The file cannot be read.
-    SolveError
-        The amp has no idle state to begin with.
 
     Examples
     --------

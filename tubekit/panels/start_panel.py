@@ -14,7 +14,7 @@ from tubekit.decisions.limits import limits
 from tubekit.errors import TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpSetting, Choice
-from tubekit.panels.amp_panel import amp_of, opened
+from tubekit.panels.amp_panel import amp_of, opened, opens
 from tubekit.panels.drawing_panel import DrawingFold
 from tubekit.panels.export_files import FileSaver
 from tubekit.panels.figure_widget import WIDTH, FigureWidget
@@ -138,25 +138,9 @@ class StartPanel(Panel):
         return [widgets.HTML(layout.css()), tools, columns, self.schematic]
 
 
+@opens("vetch", SolveError="The amp has no idle state.")
 def start(amp: Amp | str | Path | None = None) -> StartPanel:
     """The panel that shows an amp in words and at idle.
-
-    Parameters
-    ----------
-    amp
-        An amp, a demo name or the path of an amp file; the amp chosen last, else 'vetch', when not given.
-
-    Returns
-    -------
-    StartPanel
-        Shows itself as the last line of a cell.
-
-    Raises
-    ------
-    AmpFileError
-        The file cannot be read.
-    SolveError
-        The amp has no idle state.
 
     Examples
     --------

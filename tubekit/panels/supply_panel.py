@@ -25,7 +25,7 @@ from tubekit.decisions.limits import limits
 from tubekit.decisions.rating import STATES
 from tubekit.errors import ChangeError, TubekitError
 from tubekit.panels.amp_choice import AmpSetting, drawn
-from tubekit.panels.amp_panel import opened
+from tubekit.panels.amp_panel import opened, opens
 from tubekit.panels.export_files import FileSaver
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.panel import Settings, StagePanel
@@ -351,26 +351,9 @@ def _setting(name: str | Amp) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def supply(amp: str | Path | Amp | None = None) -> SupplyPanel:
+@opens("teasel", "It needs a rectifier tube.", ChangeError="It has no rectifier tube with a reservoir.")
+def supply(amp: Amp | str | Path | None = None) -> SupplyPanel:
     """The panel that answers 'what does this supply give, and what does it ask of its parts?'.
-
-    Parameters
-    ----------
-    amp
-        An amp with a rectifier tube, a demo name or the path of an amp file; the amp chosen last, else
-        'teasel', when not given.
-
-    Returns
-    -------
-    SupplyPanel
-        Shows itself as the last line of a cell.
-
-    Raises
-    ------
-    AmpFileError
-        The file cannot be read.
-    ChangeError
-        It has no rectifier tube with a reservoir.
 
     Examples
     --------

@@ -26,7 +26,7 @@ from tubekit.amp.stages import corner_words
 from tubekit.analyses.corners import Corner
 from tubekit.decisions.tone import ToneChange
 from tubekit.errors import Note
-from tubekit.panels.amp_panel import AmpPanel, opened
+from tubekit.panels.amp_panel import AmpPanel, opened, opens
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.report_html import tables_html
 from tubekit.panels.settings import Setting
@@ -181,27 +181,13 @@ def _damping(each: Sight) -> Any:
     return f"{float(each.path.damping_factor[0]):.2g}" if each.stable else ""
 
 
+@opens(
+    "teasel",
+    ChangeError="No input jack or no output is drawn.",
+    SolveError="The amp has no idle state to begin with.",
+)
 def tone(amp: Amp | str | Path | None = None) -> TonePanel:
     """The panel that answers 'what will this part do to the tone?'.
-
-    Parameters
-    ----------
-    amp
-        An amp, a demo name or the path of an amp file; the amp chosen last, else 'teasel', when not given.
-
-    Returns
-    -------
-    TonePanel
-        Shows itself as the last line of a cell.
-
-    Raises
-    ------
-    AmpFileError
-        The file cannot be read.
-    ChangeError
-        No input jack or no output is drawn.
-    SolveError
-        The amp has no idle state to begin with.
 
     Examples
     --------
