@@ -357,6 +357,13 @@ def line_reading(amp: SolvedAmp) -> MainsReading:
     return MainsReading(one(volts), one(rms), one(watts), one(apparent), one(factor))
 
 
+def plug_amps(state: MainsState) -> Array:
+    """What the plug delivers, without its direct part [A RMS], (N,)."""
+    plug = state.circuit.of(VoltageSource)[0].name
+    row = state.operating_point.network.unknowns.index(f"I({plug})")
+    return np.asarray(np.sqrt(0.5 * (np.abs(state.spectrum[:, 1:, row]) ** 2).sum(axis=1)))
+
+
 def fuse_readings(amp: SolvedAmp) -> Iterator[FuseReading]:
     """Every fuse that is fitted."""
     one = amp.one

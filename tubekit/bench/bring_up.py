@@ -11,12 +11,12 @@ import numpy as np
 from tubekit.amp import Amp, parts as drawn
 from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.amp.solve import SolvedAmp, solve_amp
-from tubekit.amp.supply import SupplyReport, supply_report
+from tubekit.amp.supply import SupplyReport, plug_amps, supply_report
 from tubekit.amp.warming import settling_s
 from tubekit.bench.lamp import LAW, LimiterLamp, behind_lamp, usual_lamp
 from tubekit.bench.next_reading import tube_readings
 from tubekit.bench.preparations import DARK, cold_note, fixed_bias_nodes, lamp_stops, prepare, stops, watch
-from tubekit.circuit.parts import GROUND, VoltageSource
+from tubekit.circuit.parts import GROUND
 from tubekit.decisions.probe import Probe
 from tubekit.devices.heater import EMISSION
 from tubekit.errors import InputError
@@ -228,7 +228,7 @@ def _on_supply(asked: _Asked, share: float, before: float) -> BringUpStep:
     at = asked.amp.changed({}, mains_rms=share * float(asked.amp.mains_rms))
     heat = float(at.mains_rms) / at.design_mains_rms
     settled = solve_amp(at)
-    first = plug_amps(solve_amp(at, settled, heat=heat * before / share))
+    first = float(plug_amps(solve_amp(at, settled, heat=heat * before / share).state)[0])
     return _step(asked, f"{100 * share:.0f} %", settled, heat, asked.watch(heat, settled), first_a=first)
 
 
@@ -283,13 +283,5 @@ def _step(
     volts = tuple(float(state.mean(*p.place)[0]) if p.place[0] in known else 0.0 for p in asked.probes)
     mains = heat * asked.amp.design_mains_rms
     return BringUpStep(
-        setting, mains, plug_amps(solved), first_a, settling_s(asked.amp, heat), heat, volts, watch
+        setting, mains, float(plug_amps(state)[0]), first_a, settling_s(asked.amp, heat), heat, volts, watch
     )
-
-
-def plug_amps(solved: SolvedAmp) -> float:
-    """Line current of a single amp, effective value [A]."""
-    state = solved.state
-    plug = state.circuit.of(VoltageSource)[0].name
-    row = state.operating_point.network.unknowns.index(f"I({plug})")
-    return float(np.sqrt(0.5 * (np.abs(state.spectrum[0, 1:, row]) ** 2).sum()))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -24,10 +24,11 @@ Row = tuple[str, str, Any, Any, str]
 
 def before_after(before: AmpReport, after: AmpReport) -> list[Table]:
     """Supply, tubes, gains, nodes and windings of two reports, each with the change."""
+    gain = _table("Gain of each stage at 1 kHz", "tube", _tubes(before, _GAIN), _tubes(after, _GAIN))
     return [
         _table("Supply", "part", _supply(before), _supply(after)),
-        _marked(_table("Tubes", "tube", _tubes(before), _tubes(after)), before, after),
-        _marked(_table("Gain of each stage at 1 kHz", "tube", _gains(before), _gains(after)), before, after),
+        _marked(_table("Tubes", "tube", _tubes(before, _TUBE), _tubes(after, _TUBE)), before, after),
+        _marked(gain, before, after),
         _table("Nodes (DC to ground)", "node", _nodes(before), _nodes(after)),
         _table("Windings", "winding", _windings(before), _windings(after)),
     ]
@@ -98,98 +99,76 @@ def _present(row: Sequence[Any]) -> bool:
 
 
 def _line(row: Sequence[Any]) -> tuple[Any, ...]:
-    place, what, (old, old_unit), (new, unit) = row
-    return (
-        place, what,
-        None if old is None else (old, old_unit),
-        None if new is None else (new, unit),
-        _points(old, new) if unit == "%" else _change(old, new),
-    )  # fmt: skip
-
-
-def _change(old: Any, new: Any) -> str:
-    """Per cent of the old reading; blank where either is missing or nothing moved."""
+    """A row with its change: per cent, of a share of a rating points, never per cent of a per cent."""
+    place, what, (old, _), (new, unit) = row
+    sides = [None if value is None else (value, unit_of) for value, unit_of in row[2:]]
     if old is None or new is None:
-        return ""
+        return place, what, *sides, ""
+    old_values, new_values = np.asarray(old, float), np.asarray(new, float)
     with np.errstate(divide="ignore", invalid="ignore"):
-        percent = 100.0 * (np.asarray(new) / np.asarray(old) - 1.0)
-    known = percent[np.isfinite(percent)] if percent.ndim else percent[None][np.isfinite(percent)[None]]
-    if known.size == 0 or np.all(np.abs(known) < 0.05):
-        return ""
-    low, high = f"{known.min():+.1f} %", f"{known.max():+.1f} %"
-    return low if low == high else f"{low}…{high}"
+        moved = new_values - old_values if unit == "%" else 100.0 * (new_values / old_values - 1.0)
+    return place, what, *sides, _span(moved, "points" if unit == "%" else "%")
 
 
-def _points(old: Any, new: Any) -> str:
-    """A share of a rating moves in points, never in per cent of a per cent."""
-    if old is None or new is None:
-        return ""
-    moved = np.asarray(new, float) - np.asarray(old, float)
+def _span(moved: Any, unit: str) -> str:
+    """From the least to the largest change of a batch; blank where nothing moved."""
     known = moved[np.isfinite(moved)]
     if known.size == 0 or np.all(np.abs(known) < 0.05):
         return ""
-    low, high = f"{known.min():+.1f} points", f"{known.max():+.1f} points"
+    low, high = f"{known.min():+.1f} {unit}", f"{known.max():+.1f} {unit}"
     return low if low == high else f"{low}…{high}"
 
 
-def _collect(items: Iterable[tuple[str, str, Any, str]]) -> Entries:
-    return {(place, what): (value, unit) for place, what, value, unit in items}
+_TUBE = {
+    "plate to cathode": ("plate_v", "V"), "screen to cathode": ("screen_v", "V"),
+    "grid to cathode": ("grid_v", "V"), "plate current": ("plate_a", "A"),
+    "screen current": ("screen_a", "A"), "cathode current": ("cathode_a", "A"),
+    "plate dissipation": ("plate_w", "W"), "plate, % of rating": ("plate_share", "%"),
+    "screen dissipation": ("screen_w", "W"), "screen, % of rating": ("screen_share", "%"),
+    "heater": ("heater_rms_v", "V RMS"),
+}  # fmt: skip
+_GAIN = {"gain, grid to plate": ("gain", "×"), "gain, grid to cathode": ("cathode_gain", "×")}
+_RAIL = {"DC": ("dc_v", "V"), "ripple p-p": ("ripple_pp_v", "V"), "ripple RMS": ("ripple_rms_v", "V")}
+_RECTIFIER = {
+    "DC current": ("dc_a", "A"), "peak current per plate": ("peak_a", "A"),
+    "peak inverse voltage": ("inverse_v", "V"),
+}  # fmt: skip
+_WINDING = {"AC volts": ("rms_v", "V RMS"), "AC current": ("rms_a", "A"), "DC current": ("dc_a", "A")}
+
+
+def _entries(place: str, reading: Any, what: Mapping[str, tuple[str, str]]) -> Entries:
+    """The figures of one reading, each with its unit; shares in per cent."""
+    values = {name: (getattr(reading, field), unit) for name, (field, unit) in what.items()}
+    return {
+        (place, name): (100.0 * np.asarray(value) if unit == "%" else value, unit)
+        for name, (value, unit) in values.items()
+    }
 
 
 def _supply(report: AmpReport) -> Entries:
-    def items() -> Iterable[tuple[str, str, Any, str]]:
-        for r in report.rails:
-            place = f"{r.capacitor} at {r.node}"
-            yield place, "DC", r.dc_v, "V"
-            yield place, "ripple p-p", r.ripple_pp_v, "V"
-            yield place, "ripple RMS", r.ripple_rms_v, "V"
-        for d in report.rectifiers:
-            yield d.designator, "DC current", d.dc_a, "A"
-            yield d.designator, "peak current per plate", d.peak_a, "A"
-            yield d.designator, "peak inverse voltage", d.inverse_v, "V"
-
-    return _collect(items())
+    entries: Entries = {}
+    for rail in report.rails:
+        entries |= _entries(f"{rail.capacitor} at {rail.node}", rail, _RAIL)
+    for rectifier in report.rectifiers:
+        entries |= _entries(rectifier.designator, rectifier, _RECTIFIER)
+    return entries
 
 
-def _tubes(report: AmpReport) -> Entries:
-    def items() -> Iterable[tuple[str, str, Any, str]]:
-        for t in report.tubes:
-            yield t.section, "plate to cathode", t.plate_v, "V"
-            yield t.section, "screen to cathode", t.screen_v, "V"
-            yield t.section, "grid to cathode", t.grid_v, "V"
-            yield t.section, "plate current", t.plate_a, "A"
-            yield t.section, "screen current", t.screen_a, "A"
-            yield t.section, "cathode current", t.cathode_a, "A"
-            yield t.section, "plate dissipation", t.plate_w, "W"
-            yield t.section, "plate, % of rating", 100.0 * np.asarray(t.plate_share), "%"
-            yield t.section, "screen dissipation", t.screen_w, "W"
-            yield t.section, "screen, % of rating", 100.0 * np.asarray(t.screen_share), "%"
-            yield t.section, "heater", t.heater_rms_v, "V RMS"
-
-    return _collect(items())
-
-
-def _gains(report: AmpReport) -> Entries:
-    def items() -> Iterable[tuple[str, str, Any, str]]:
-        for t in report.tubes:
-            yield t.section, "gain, grid to plate", t.gain, "×"
-            yield t.section, "gain, grid to cathode", t.cathode_gain, "×"
-
-    return _collect(items())
+def _tubes(report: AmpReport, what: Mapping[str, tuple[str, str]]) -> Entries:
+    entries: Entries = {}
+    for tube in report.tubes:
+        entries |= _entries(tube.section, tube, what)
+    return entries
 
 
 def _nodes(report: AmpReport) -> Entries:
     """Direct volts, nodes of the line and of windings left out."""
     direct = (n for n in report.nodes if not np.any((n.ac_rms_v > LIVE_AC_V) & (n.ac_rms_v > np.abs(n.dc_v))))
-    return _collect((n.place, "", n.dc_v, "V") for n in direct)
+    return {(n.place, ""): (n.dc_v, "V") for n in direct}
 
 
 def _windings(report: AmpReport) -> Entries:
-    def items() -> Iterable[tuple[str, str, Any, str]]:
-        for w in report.windings:
-            place = f"{w.transformer} {w.winding}".replace("_", " ")
-            yield place, "AC volts", w.rms_v, "V RMS"
-            yield place, "AC current", w.rms_a, "A"
-            yield place, "DC current", w.dc_a, "A"
-
-    return _collect(items())
+    entries: Entries = {}
+    for w in report.windings:
+        entries |= _entries(f"{w.transformer} {w.winding}".replace("_", " "), w, _WINDING)
+    return entries

@@ -11,6 +11,7 @@ from tubekit.amp.build import build
 from tubekit.amp.parts import MainsPlug
 from tubekit.amp.parts.part import HEAT
 from tubekit.amp.solve import solve_amp
+from tubekit.amp.supply import plug_amps
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import Circuit, Resistor, VoltageSource
 from tubekit.errors import ChangeError
@@ -154,9 +155,9 @@ def lower_line_voltage(amp: Amp, mains_rms: float, *, choices: int = 5) -> LineL
         )  # fmt: skip
     at_design = analyze(amp.changed({}, mains_rms=design))
     plug = next(part for part in amp.parts.values() if isinstance(part, MainsPlug))
-    amps = _plug_amps(at_design.solved.state, plug)[0]
+    amps = plug_amps(at_design.solved.state)[0]
     state, ohms = _with_dropper(amp, plug, mains_rms, (mains_rms - design) / amps)
-    flow = _plug_amps(state, plug)
+    flow = plug_amps(state)
     left = _left(state, plug)
     droppers = [
         DropperChoice(
@@ -169,11 +170,6 @@ def lower_line_voltage(amp: Amp, mains_rms: float, *, choices: int = 5) -> LineL
         tuple(sorted(_bucks(mains_rms, design, amps), key=lambda one: abs(one.off_percent))[:choices]),
         float(amps), state,
     )  # fmt: skip
-
-
-def _plug_amps(state: MainsState, plug: MainsPlug) -> Array:
-    row = state.operating_point.network.unknowns.index(f"I({plug.designator})")
-    return np.asarray(np.sqrt(0.5 * (np.abs(state.spectrum[:, 1:, row]) ** 2).sum(axis=1)))
 
 
 def _with_dropper(amp: Amp, plug: MainsPlug, mains_rms: float, ohms: float) -> tuple[MainsState, Array]:

@@ -15,7 +15,7 @@ from tubekit.amp.hum_balance import balance_control, hum_balance
 from tubekit.amp.sag import TONE_HZ, full_drive, sag_words
 from tubekit.amp.signal_order import output_sections
 from tubekit.amp.stability import refuse_unstable
-from tubekit.amp.supply import SupplyReport, supply_report
+from tubekit.amp.supply import SupplyReport, plug_amps, supply_report
 from tubekit.amp.switching import warming_up
 from tubekit.amp.warming import settling_s
 from tubekit.analyses.transient import Transient
@@ -25,7 +25,6 @@ from tubekit.bench.bring_up import (
     BringUpStep as Brought,
     bring_up,
     cold_rectifier,
-    plug_amps,
 )
 from tubekit.bench.next_reading import output_drops, tube_readings
 from tubekit.bench.preparations import OVER, cold_note, fixed_bias_nodes, prepare, rated_rails
@@ -125,7 +124,7 @@ def _usual(amp: Amp, good: Amp) -> Callable[[str], float]:
 
     def usual(place: str) -> float:
         if place == LINE_CURRENT:
-            there, here = (plug_amps(report.solved) for report in reports)
+            there, here = (float(plug_amps(report.solved.state)[0]) for report in reports)
             return there / here
         if place.partition(" ")[0] not in amp.nodes:
             return 1.0
