@@ -115,8 +115,9 @@ def _sorted(report: AmpReport, checks: Iterable[RatingCheck]) -> Limits:
 def _idle_checks(report: AmpReport) -> Iterator[RatingCheck]:
     yield from tube_checks(report)
     yield from rectifier_checks(report)
+    rectified = _rectified(report)
     for part in report.amp.parts.values():
-        yield from _stated(report, part)
+        yield from _stated(report, part, rectified)
 
 
 def _supply_checks(report: SupplyReport) -> Iterator[RatingCheck]:
@@ -132,12 +133,12 @@ def _supply_checks(report: SupplyReport) -> Iterator[RatingCheck]:
         yield from check(one.capacitor, "cold_v", one.cold_v, limit, rule, PART_RATING)
 
 
-def _stated(report: AmpReport, part: Part) -> Iterator[RatingCheck]:
+def _stated(report: AmpReport, part: Part, rectified: set[str]) -> Iterator[RatingCheck]:
     """The ratings a kind of part states, each with what it has to bear here."""
     if part.condition != "fitted":
         return
     one = report.solved.one
-    for name, code, value, limit, rule in part.ratings(report.solved.state, _rectified(report)):
+    for name, code, value, limit, rule in part.ratings(report.solved.state, rectified):
         if limit is None:
             continue
         value, limit = (one(each) if np.ndim(each) else each for each in (value, limit))  # noqa: PLW2901
