@@ -66,7 +66,7 @@ def _read(text: str, unit: str) -> float | None:
     if (result := _MARKED.fullmatch(text)) is not None:
         sign, whole, letter, part, tail = result.groups()
         power = MARKS[unit].get(letter)
-        if power is None or (tail or "").replace(" ", "") not in ("", *WORDS[unit].split(",")):
+        if power is None or (tail or "").replace(" ", "") not in ("", *WORDS[unit]):
             return None
         return float(f"{sign}{whole or '0'}.{part}e{power}")
     if unit == "W" and (result := _FRACTION.fullmatch(text)) is not None and int(result[2]):
@@ -182,7 +182,7 @@ def _show_one(value: float, unit: str, digits: int) -> str:
     if math.isnan(value):
         return "—"
     base, _, rest = unit.partition(" ")
-    powers = {POWER[p]: p for p in PREFIXES.get(base, "").split(",") if p != "K"}
+    powers = {POWER[p]: p for p in PREFIXES.get(base, [""]) if p != "K"}
     symbol = f"{SYMBOL.get(base, base)}{' ' if rest else ''}{rest}"
     if math.isinf(value):
         return f"{'-' if value < 0 else ''}∞ {symbol}".rstrip()

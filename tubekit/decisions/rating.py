@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
+from tubekit.files import data_file
 from tubekit.result_fields import Array
 from tubekit.text import quantity
 from tubekit.units import show
@@ -49,62 +51,8 @@ class RatingKind:
     short: str = ""
 
 
-KINDS = {
-    "plate_w": RatingKind(
-        "plate dissipation", "W", "the plate glows red and gives off gas, and the current runs away"
-    ),
-    "screen_w": RatingKind(
-        "screen dissipation", "W", "the screen grid glows, sags and touches the next grid"
-    ),
-    "idle_w": RatingKind(
-        "idle dissipation", "W", "no margin for drive and line voltage: the plate may glow red"
-    ),
-    "plate_v": RatingKind("plate voltage", "V", "it may flash over at its base"),
-    "screen_v": RatingKind(
-        "screen voltage", "V", "it may flash over; screen current runs up under drive"
-    ),
-    "cathode_a": RatingKind("cathode current", "A", "its cathode loses emission early"),
-    "heater_cathode_v": RatingKind(
-        "heater-to-cathode voltage", "V", "the heater-to-cathode insulation leaks, causes hum and breaks down"
-    ),
-    "heater_positive_v": RatingKind(
-        "heater-to-cathode voltage", "V", "the heater-to-cathode insulation leaks, causes hum and breaks down"
-    ),
-    "plates_w": RatingKind(
-        "dissipation of both plates", "W", "the plates glow red and give off gas, and the current runs away"
-    ),
-    "grid_leak": RatingKind(
-        "grid-to-ground resistance", "ohm", "a gassy tube may run away: gas current raises its grid voltage"
-    ),
-    "heater_off": RatingKind("heater voltage error", "V", "too hot, it dies early; too cold, it weakens"),
-    "dc_a": RatingKind(
-        "direct current", "A", "it overheats: insulation chars, a winding shorts or burns out"
-    ),
-    "peak_a": RatingKind(
-        "peak plate current", "A", "its cathode sparks and loses its coating; it may arc and short"
-    ),
-    "piv": RatingKind("peak inverse voltage", "V", "it arcs back and shorts the winding that feeds it"),
-    "reservoir_max_f": RatingKind(
-        "first filter cap", "F", "its current peaks at switch-on are too much for the cathode"
-    ),
-    "watts": RatingKind("dissipation", "W", "it overheats, drifts upward and goes open"),
-    "coil_dc_a": RatingKind(
-        "direct current", "A", "it overheats: insulation chars, a winding shorts or burns out"
-    ),
-    "coil_a": RatingKind("current", "A", "it overheats: a winding burns out"),
-    "fuse_a": RatingKind("current", "A", "the fuse opens"),
-    "least_a": RatingKind("current it needs to regulate", "A", "it goes out and does not regulate"),
-    "strike_v": RatingKind("voltage it needs to strike", "V", "it stays dark and does not regulate"),
-    "above_v": RatingKind("voltage above the rated one", "V", "it burns out early"),
-    "working_v": RatingKind("working voltage", "V", "it leaks, heats up and may burst"),
-    "ripple_a": RatingKind(
-        "ripple current", "A", "it heats from within, dries out and loses capacitance"
-    ),
-    "cold_v": RatingKind(
-        "surge before the tubes are warm", "V", "it leaks, heats up and may burst at switch-on",
-        "surge, tubes cold",
-    ),
-}  # fmt: skip
+_WORDS = tomllib.loads(data_file("ratings.toml").read_text(encoding="utf-8"))
+KINDS = {code: RatingKind(**words) for code, words in _WORDS.items()}
 """Every kind of rating by its code; how parts fail is common practice, no source."""
 
 

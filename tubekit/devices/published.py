@@ -6,12 +6,13 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
 from tubekit.devices.law import Law, Parameter
 from tubekit.devices.output_stage import Answer, At, Coupled, OutputStage, Stage, answers
-from tubekit.devices.tube_files import FitPlan
+from tubekit.devices.tube_files import FIT, FitPlan
 from tubekit.tables import Cell, Row, handbook
 
 
@@ -36,35 +37,9 @@ class Residual:
         return self.law / self.published - 1.0
 
 
-TOLERANCE: Mapping[str, float] = {
-    "plate": 0.03,
-    "screen": 0.03,
-    "gm": 0.05,
-    "rp": 0.10,
-    "mu": 0.10,
-    "idle_plate": 0.05,
-    "idle_screen": 0.05,
-    "full_plate": 0.08,
-    "full_screen": 0.15,
-    "power": 0.08,
-    "distortion": 0.02,
-    "stage_plate": 0.07,
-    "gain": 0.08,
-    "onset": 0.10,
-    "chart_plate": 0.05,
-    "grid": 0.30,
-}
+FIGURES: Mapping[str, Mapping[str, Any]] = FIT["figures"]
+TOLERANCE: Mapping[str, float] = {name: figure["tolerance"] for name, figure in FIGURES.items()}
 """How closely each figure is to be met: relative, of a distortion as a difference (0.02: two points)."""
-
-UNITS = {
-    "gm": "S",
-    "rp": "ohm",
-    "mu": "",
-    "gain": "",
-    "onset": "V",
-    "power": "W",
-    "distortion": "",
-}  # the rest: currents
 SAME_AS = {"stage_plate": "plate", "chart_plate": "plate"}  # by another name where the tolerance differs
 
 
@@ -112,7 +87,7 @@ def residuals(law: Law, rows: Sequence[Published]) -> tuple[Residual, ...]:
             Residual(
                 row.label,
                 name,
-                UNITS.get(name, "A"),
+                FIGURES[name].get("unit", "A"),
                 value,
                 float(asked_of(got, name)),
                 row.trust > 0,

@@ -47,39 +47,11 @@ class Range:
         return float(np.log(value)) if self.factor else value
 
 
-_GRID = {
-    "grid_perveance": Range(6e-4, 1e-5, 1e-2, 0.7),
-    "grid_offset": Range(0.0, -1.0, 1.0, 0.3, factor=False),
-    "grid_softness": Range(0.16, 0.02, 1.0, 0.3),
-}
-_DRIVE = {
-    "perveance": Range(1.5e-3, 1e-6, 1e-1),
-    "exponent": Range(1.4, 1.05, 1.9, 0.1),
-    "softness": Range(0.1, 0.01, 4.0, 0.5),
-}
-
+FIT = tomllib.loads(data_file("fit.toml").read_text(encoding="utf-8"))
+"""The figures of published rows, and what is known of each parameter of a law."""
 RANGES: Mapping[type[GridLaw], Mapping[str, Range]] = {
-    Triode: _DRIVE
-    | {
-        "mu": Range(50.0, 2.0, 150.0),
-        "exponent": Range(1.42, 1.05, 1.9, 0.08),
-        "offset": Range(0.35, -6.0, 6.0, 0.4, factor=False),
-        "unevenness": Range(0.15, 0.01, 0.8, 0.4),
-    }
-    | _GRID,
-    Pentode: _DRIVE
-    | {
-        "mu_screen": Range(10.0, 3.0, 60.0),
-        "mu_plate": Range(28.0, 20.0, 2e4, 0.7, over="mu_screen"),
-        "offset": Range(0.0, -6.0, 6.0, 1.2, factor=False),
-        "unevenness": Range(0.18, 0.01, 0.8, 0.5),
-        "share": Range(0.13, 0.01, 1.5, 0.7),
-        "share_drive": Range(0.2, 0.03, 2.0, 0.8),
-        "share_fall": Range(0.8, 0.05, 3.0, 0.5, factor=False),
-        "knee": Range(1.2, 0.1, 10.0, 0.6),
-        "knee_sharpness": Range(4.5, 1.0, 12.0, 0.5),
-    }
-    | _GRID,
+    kind: {name: Range(**entry) for name, entry in FIT[word].items()}
+    for kind, word in ((Triode, "triode"), (Pentode, "pentode"))
 }
 
 

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from tubekit.devices.law import Parameter
 from tubekit.devices.pentode import Pentode
-from tubekit.devices.published import TOLERANCE, Residual
+from tubekit.devices.published import FIGURES, TOLERANCE, Residual
 from tubekit.devices.published_laws import PublishedLaw, published_sets
 from tubekit.devices.rectifier import GasDiode, SiliconDiode, TubeDiode
 from tubekit.devices.triode import Triode
@@ -22,19 +22,6 @@ from tubekit.text import Printed, Table, headed, quantity
 
 Pins = Mapping[str, int | str | tuple[int, ...]]
 TubeLaw: TypeAlias = Triode | Pentode | TubeDiode | SiliconDiode | GasDiode | PublishedLaw
-
-_WORDS = {
-    "plate": "plate current",
-    "screen": "screen current",
-    "grid": "grid current",
-    "idle_plate": "plate current, idle",
-    "idle_screen": "screen current, idle",
-    "full_plate": "plate current, full drive",
-    "full_screen": "screen current, full drive",
-    "stage_plate": "plate current of the stage",
-    "chart_plate": "plate current on the chart",
-}
-
 
 NINE_IN_TEN = 1.645
 """Standard deviations on either side that hold 90 % of a normal distribution."""
@@ -328,9 +315,10 @@ class Tube(Printed):
 
     def _left_over(self) -> Table:
         columns = headed("row", "quantity", "published", "law", "off [%] +.1f", "in fit", "status")
+        figures = {name: figure.get("words", name) for name, figure in FIGURES.items()}
         rows = [
             (
-                r.row, _WORDS.get(r.quantity, r.quantity), (r.published, r.unit), (r.law, r.unit),
+                r.row, figures.get(r.quantity, r.quantity), (r.published, r.unit), (r.law, r.unit),
                 100.0 * r.error, "yes" if r.used else "no", r.status,
             )
             for r in self.fit
