@@ -40,6 +40,7 @@ ABOUT: dict[str, str] = {
     "trace": SIGNAL,
     "drive": SIGNAL,
     "listen": "a note through the whole amp: levels, output tubes, rails and cathodes",
+    "specs": "the amp at its ends: output, gain, distortion, damping",
     "bias": SIGNAL,
     "hum": "lists sources of hum and what filters them",
     "loop": "no feedback here",

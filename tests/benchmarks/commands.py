@@ -28,7 +28,7 @@ ALL = (*EVERY, *COLD, "one-of-each")
 PLAIN = (
     "report", "trace", "drive", "loop", "hum", "supply", "switch-on", "discharge", "sag", "regulation",
     "line-band", "spread", "parts", "cable", "bench:cold", "bench:up", "bench:lamp", "bench:trace",
-    "bench:drive", "bench:hum", "bias",
+    "bench:drive", "bench:hum", "bias", "specs",
 )  # fmt: skip
 ODD = re.compile(r"\b(nan|inf|None|batch|array|Traceback)\b")
 

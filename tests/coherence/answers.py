@@ -33,7 +33,8 @@ REFUSED = "REFUSED"
 
 def _asked(amp: Amp, **more: Any) -> argparse.Namespace:
     words = {"jack": None, "hertz": 1000.0, "at": None, "node": None, "mains": None, "amp": amp.name,
-             "watts": None, "level": None, "readings": None}  # fmt: skip
+             "watts": None, "level": None, "readings": None, "thd": 5.0, "signal": "string", "seconds": 0.2,
+             "to": None, "overwrite": False}  # fmt: skip
     return argparse.Namespace(**words | more)
 
 

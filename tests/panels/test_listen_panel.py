@@ -12,6 +12,7 @@ from numpy.testing import assert_allclose
 
 from tubekit.amp import load_amp
 from tubekit.decisions.listen import listen as alone, signal
+from tubekit.decisions.specs import specs
 from tubekit.panels.listen_panel import SHOWN_HZ, ListenPanel, listen
 from tubekit.plots.listen_view import curves
 
@@ -72,7 +73,7 @@ def test_stop_keeps_what_is_done_of_both(panel: ListenPanel) -> None:
     async def stopped() -> None:
         panel.play()
         assert panel.begin_button.disabled
-        while "Playing" not in panel.state.value:  # noqa: ASYNC110 - as one who looks on
+        while "Calculating" not in panel.state.value:  # noqa: ASYNC110 - as one who looks on
             await asyncio.sleep(0.02)
         panel.stop_button.click()
         while panel.task.busy:  # noqa: ASYNC110 - as above
@@ -85,6 +86,25 @@ def test_stop_keeps_what_is_done_of_both(panel: ListenPanel) -> None:
     assert all(0.0 < each < 9.0 for each in lengths)
     assert abs(lengths[0] - lengths[1]) < 1.0
     assert panel.player.seconds == pytest.approx(min(lengths))
+
+
+def test_the_spec_sheet_is_that_of_the_command_and_goes_with_the_setting(panel: ListenPanel) -> None:
+    panel.set({"C2": "open"})
+
+    async def specified() -> None:
+        panel.specs_button.click()
+        while panel.task.busy:  # noqa: ASYNC110 - as one who looks on
+            await asyncio.sleep(0.02)
+        await asyncio.sleep(0.2)  # the words come when the hand rests
+
+    asyncio.run(specified())
+    wanted = specs(load_amp("vetch"), {"C2": "open"})
+    assert panel.specs is not None
+    assert panel.specs.headline() == wanted.headline()
+    assert "No signal gets to LS1" in panel.numbers.value
+    assert wanted.table("figures").html() in panel.numbers.value
+    panel.reset()
+    assert panel.specs is None
 
 
 def test_a_tube_far_over_its_rating_is_a_danger_above_the_list(panel: ListenPanel) -> None:

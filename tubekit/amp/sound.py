@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 
@@ -32,8 +32,11 @@ CYCLE_PARTS = 16
 METER_S, METER_OVERSHOOT = 0.3, 0.0125
 """A moving-coil meter shows 99 % of a step after this time [s], and at most this share more than the step.
 IEC 60268-17 (from memory: 300 ms, 1 to 1.5 %)."""
-TONE_HZ, TONE_S, TONE_CYCLES = 1000.0, 0.25, 50
-"""Distortion is that of a sine of this frequency [Hz], so long after its start [s], over so many cycles."""
+TONE_HZ = 1000.0
+"""Distortion is that of a sine of this frequency [Hz]."""
+TONE_RATE_HZ, SETTLE_S, READ_S = 96_000, 0.25, 0.1
+"""Steady tones are made at the rate of the steps, so that nothing is resampled; they are read so long after
+their start, over whole cycles of the line, too [s]."""
 HARMONICS = 20
 HOLDS_V = 0.5
 """A cathode that is nearer to ground has no bias resistor to speak of [V]; common practice, no source."""
@@ -206,7 +209,8 @@ class Ready:
         played = self.heard(signal_v, rate_hz, progress)
         volts = resampled(played.outputs[:, 0], round(played.rate_hz), rate_hz)[: len(signal_v)]
         peak = float(np.abs(signal_v).max(initial=0.0))
-        tone = self._tone(peak, rate_hz) if peak > 0.0 else np.zeros(1)
+        lines = self.steady([peak], [TONE_HZ]) if peak > 0.0 else np.zeros(1)
+        tone = lines[:: round(TONE_HZ * READ_S)][: HARMONICS + 1]
         watched = tuple(one.name for one in output_sections(view.amp))
         return AmpSound(
             view.amp, view.output.designator, volts, rate_hz,
@@ -216,13 +220,13 @@ class Ready:
             played=played, view=view, tone=tone, tone_v=peak,
         )  # fmt: skip
 
-    def _tone(self, peak: float, rate: int) -> Array:
-        """Harmonics of a steady 1 kHz sine of this peak, from 0 on, as phasors [V]."""
-        count = round(TONE_CYCLES / TONE_HZ * rate)
-        time = np.arange(1, round(TONE_S * rate) + count + 1) / rate
-        played = self.heard(peak * np.sin(2 * np.pi * TONE_HZ * time), rate)
-        volts = resampled(played.outputs[:, 0], round(played.rate_hz), rate)[len(time) - count : len(time)]
-        return np.asarray(np.fft.rfft(volts)[::TONE_CYCLES][: HARMONICS + 1] * 2.0 / count)
+    def steady(self, peaks: Sequence[float], hertz: Sequence[float]) -> Array:
+        """What steady tones [V peak, Hz] give at the output: peak phasors at every multiple of 1/`READ_S`."""
+        count = round(READ_S * TONE_RATE_HZ)
+        time = np.arange(1, round(SETTLE_S * TONE_RATE_HZ) + count + 1) / TONE_RATE_HZ
+        drive = np.sin(2.0 * np.pi * np.outer(time, hertz)) @ np.asarray(peaks, float)
+        volts = self.heard(drive, TONE_RATE_HZ).outputs[len(time) - count : len(time), 0]
+        return np.asarray(np.fft.rfft(volts) * 2.0 / count)
 
 
 def _thd(tone: Array) -> float:

@@ -81,6 +81,12 @@ def _lower(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
     return lower_line_voltage(amp.changed(changed), MAINS.read(asked.mains))
 
 
+def _specs(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
+    from tubekit.decisions.specs import specs
+
+    return specs(amp, changed, jack=asked.jack, rated_thd=asked.thd, progress=_Left("calculating"))
+
+
 def _listen(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
     from tubekit.analyses import audio_kernel
     from tubekit.decisions.listen import listen, signal
@@ -92,21 +98,22 @@ def _listen(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
     what = signal(asked.signal, level_v=level, hertz=asked.hertz, seconds=asked.seconds)
     folder = None if asked.to is None else Path(asked.to)
     return listen(
-        amp, changed, what, jack=asked.jack, folder=folder, overwrite=asked.overwrite, progress=_Left()
-    )
+        amp, changed, what, jack=asked.jack, folder=folder, overwrite=asked.overwrite,
+        progress=_Left("playing"),
+    )  # fmt: skip
 
 
 class _Left:
     """Share done and time left in the terminal, where one looks on."""
 
-    def __init__(self) -> None:
-        self.begun = time.monotonic()
+    def __init__(self, doing: str) -> None:
+        self.doing, self.begun = doing, time.monotonic()
 
     def __call__(self, share: float) -> None:
         if sys.stderr.isatty() and share > 0.0:
             left = (time.monotonic() - self.begun) * (1.0 - share) / share
             end = "\n" if share >= 1.0 else ""
-            words = f"\rplaying: {100 * share:3.0f} %, {left:3.0f} s left"
+            words = f"\r{self.doing}: {100 * share:3.0f} %, {left:3.0f} s left"
             print(words, end=end, file=sys.stderr, flush=True)
 
 
@@ -132,6 +139,12 @@ ANSWERS: dict[str, tuple[str, Work, dict[str, dict[str, Any]]]] = {
         {**_JACK, "--hertz": {
             "metavar": "HZ", "type": number(10, 100_000), "default": 1000.0,
             "help": "frequency of the drive"}},
+    ),
+    "specs": (
+        "Show rated output, gain, distortion, damping and sag, before and after a change.", _specs,
+        {**_JACK, "--thd": {
+            "metavar": "PERCENT", "type": number(0.01, 50), "default": 5.0,
+            "help": "distortion that limits rated output [%%] (default 5)"}},
     ),
     "listen": (
         "Play a note before and after a change: hear it, and watch the currents move.", _listen,

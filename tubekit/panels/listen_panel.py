@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -31,6 +31,7 @@ from tubekit.decisions.listen import (
     play_all,
     signal,
 )
+from tubekit.decisions.specs import Specs, specs
 from tubekit.errors import Note, TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_panel import AmpPanel, opened, opens
@@ -38,12 +39,14 @@ from tubekit.panels.background import BackgroundTask, Progress
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.report_html import tables_html
 from tubekit.panels.settings import ChoiceSetting, LevelSetting, SeriesSetting, Setting
+from tubekit.panels.trial import Trial
 from tubekit.plots.listen_view import HEIGHT, WIDTH, ListenView, curves
 
 FILES = (".wav", ".flac")
 SHOWN_HZ = 50.0
 """Readings a second under the player: more than the eye follows."""
 PLAY = ("Play through amp", "Calculate what this signal does in the amp, before and after the change")
+SPECS = ("Spec sheet", "Calculate output, gain, distortion, damping and sag, before and after the change")
 STOP = ("Stop", "Stop calculating, and keep what is done")
 PRESS = '<p role="status">Press <strong>Play through amp</strong> to hear this setting.</p>'
 
@@ -101,12 +104,13 @@ class ListenPanel(AmpPanel[Heard, AmpSound | None]):
 
     NAME = "listen"
     HAS_LINE = True
-    DETAILS = "Every current and voltage that moves"
+    DETAILS = "Every current and voltage that moves; distortion by frequency and level"
 
     def __init__(self, amp: Amp) -> None:
         self.task, self.stopped, self.player = BackgroundTask(), Event(), Player()
         self.state = layout.words_place()
         self.listening: Listening | None = None
+        self._specs: tuple[Trial, Specs] | None = None
         self.what = ChoiceSetting("signal", "signal", _signals(), "Signal, or a sound file in this folder")
         self.level = SeriesSetting("level", "level", "V", 1e-3, 10.0, series="E6", tooltip="Peak at the jack")
         self.hertz = SeriesSetting("hertz", "pitch", "Hz", 30.0, 8e3, series="E12", tooltip="Pitch")
@@ -114,6 +118,7 @@ class ListenPanel(AmpPanel[Heard, AmpSound | None]):
         for each, value in ((self.level, LEVEL_V), (self.hertz, NOTE_HZ), (self.seconds, SECONDS)):
             each.put(value)
         self.begin_button = layout.button(*PLAY, self.play, flex="1 1 auto")
+        self.specs_button = layout.button(*SPECS, self.specify)
         self.stop_button = layout.button(*STOP, self.stopped.set)
         super().__init__(amp)
         for setting in (self.what, self.level, self.hertz, self.seconds):
@@ -181,19 +186,37 @@ class ListenPanel(AmpPanel[Heard, AmpSound | None]):
         except TubekitError as error:
             self.what.complain(str(error))
             return
-        amps = self._unheard(what)
+        self._begin(partial(play_all, self._unheard(what), what), partial(self._played, what))
+
+    @property
+    def specs(self) -> Specs | None:
+        """The spec sheet of this trial, where it was asked for."""
+        return self._specs[1] if self._specs and self._specs[0] is self.trial else None
+
+    def specify(self) -> None:
+        """Calculate the spec sheet in the background."""
+        trial = self.trial
+
+        def done(result: Specs) -> None:
+            self._specs = trial, result
+            self.settle()
+
+        self._begin(partial(specs, trial.amp, trial.plan.changes), done)
+
+    def _begin(self, work: Callable[..., Any], done: Callable[[Any], None]) -> None:
+        """Work that takes `progress`, in the background until Stop."""
         self.stopped.clear()
         self._busy(True)
 
-        def work(progress: Progress) -> dict[str, AmpSound]:
+        def watched(progress: Progress) -> Any:
             def told(share: float) -> None:
                 progress(round(100 * share), 100)
                 if self.stopped.is_set():
                     raise KeyboardInterrupt
 
-            return play_all(amps, what, progress=told)
+            return work(progress=told)
 
-        self.task(work, partial(self._played, what), self._failed, self._so_far)
+        self.task(watched, done, self._failed, self._so_far)
 
     def _unheard(self, what: Signal) -> dict[str, Amp]:
         """Amps that have not been played to the end of the signal."""
@@ -208,13 +231,14 @@ class ListenPanel(AmpPanel[Heard, AmpSound | None]):
         }
 
     def _busy(self, busy: bool) -> None:
-        self.begin_button.disabled, self.stop_button.disabled = busy, not busy
+        self.begin_button.disabled = self.specs_button.disabled = busy
+        self.stop_button.disabled = not busy
         self.state.value = '<p role="status">Getting ready …</p>' if busy else ""
 
     def _so_far(self, step: int, of: int) -> None:
         if self.task.busy:
             words = f'<progress max="{of}" value="{step}" style="width: 100%"></progress>'
-            self.state.value = f"{words}<p>Playing: {step} %</p>"
+            self.state.value = f"{words}<p>Calculating: {step} %</p>"
 
     def _played(self, what: Signal, sounds: dict[str, AmpSound]) -> None:
         changed = bool(self.trial.plan.changes)
@@ -260,15 +284,16 @@ class ListenPanel(AmpPanel[Heard, AmpSound | None]):
 
     def numbers_html(self, now: Heard, before: Heard) -> str:  # noqa: ARG002 - both are in the listening
         """Level, distortion and what meters show."""
+        sheet = self.specs
+        figures = "" if sheet is None else _said(sheet.headline()) + tables_html(sheet.short())
         if self.listening is None:
-            return PRESS
-        said = html.escape(self.listening.headline())
-        head = f'<section class="tubekit" aria-live="polite"><p class="tubekit-headline">{said}</p></section>'
-        return head + tables_html(self.listening.short()[:1])
+            return figures or PRESS
+        return _said(self.listening.headline()) + tables_html(self.listening.short()[:1]) + figures
 
     def detail(self, now: Heard, before: Heard) -> str:  # noqa: ARG002 - both are in the listening
         """Every tube, rail and cathode."""
-        return "" if self.listening is None else tables_html([self.listening.table("moves")])
+        tables = [] if self.listening is None else [self.listening.table("moves")]
+        return tables_html([*tables, *(self.specs.tables_but("figures") if self.specs else ())])
 
     def told(self) -> list[widgets.Widget]:
         """The player above the numbers."""
@@ -278,10 +303,15 @@ class ListenPanel(AmpPanel[Heard, AmpSound | None]):
         """The signal between the amp and its parts."""
         note = widgets.VBox([
             self.what, self.level, self.hertz, self.seconds,
-            layout.row(self.begin_button, self.stop_button), self.state,
+            layout.row(self.begin_button, self.specs_button, self.stop_button), self.state,
         ])  # fmt: skip
         note.add_class("tubekit-group")
         return super().arranged([under[0], note, *under[1:]])
+
+
+def _said(headline: str) -> str:
+    words = f'<p class="tubekit-headline">{html.escape(headline)}</p>'
+    return f'<section class="tubekit" aria-live="polite">{words}</section>'
 
 
 def _signals() -> list[tuple[str, str]]:
