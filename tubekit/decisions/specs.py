@@ -125,7 +125,7 @@ class Specs(Printed):
 
     def short(self) -> list[Table]:
         """The figures."""
-        return self.tables()[:1]
+        return [self.table("figures")]
 
     def _figures(self) -> Iterator[tuple[object, ...]]:
         """A row for each figure that either amp has; watts where there is a speaker, else volts."""
