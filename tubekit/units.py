@@ -23,16 +23,7 @@ from tubekit.errors import UnitError
 from tubekit.series import SERIES, TOLERANCE_LETTERS, nearest, series_values
 from tubekit.unit_words import EXAMPLES, MARKS, NOUN, POWER, PREFIXES, SYMBOL, TAILS, UNITS, WORDS
 
-__all__ = [
-    "SERIES",
-    "TOLERANCE_LETTERS",
-    "UNITS",
-    "mark",
-    "nearest",
-    "parse",
-    "series_values",
-    "show",
-]
+__all__ = ["SERIES", "TOLERANCE_LETTERS", "UNITS", "mark", "nearest", "parse", "series_values", "show"]
 
 _TRUTH: tuple[type, ...] = (bool, np.bool_)
 FloatArray = npt.NDArray[np.float64]
@@ -153,8 +144,7 @@ instead of zero). Write it like 330, 470R, 4K7, 1.5k or 1 M.
     if positive and number <= 0:
         what = "zero" if number == 0 else "negative"
         raise UnitError(
-            f"{text} is {what} where {noun} above zero is needed",
-            fix=f"Write it like {EXAMPLES[unit]}",
+            f"{text} is {what} where {noun} above zero is needed", fix=f"Write it like {EXAMPLES[unit]}"
         )
     return number
 

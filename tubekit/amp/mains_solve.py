@@ -46,10 +46,7 @@ LIVE_V = 30.0
 
 
 def solve_mains(
-    amp: Amp,
-    near: MainsState | None = None,
-    names: list[str] | None = None,
-    heat: Value | None = None,
+    amp: Amp, near: MainsState | None = None, names: list[str] | None = None, heat: Value | None = None
 ) -> tuple[Built, MainsState]:
     """The circuit of an amp with its self-setting parts settled, and its steady state.
 
@@ -80,11 +77,7 @@ def solve_mains(
         built = build(amp, given | dict(zip(new, values, strict=True)))
         state = solve_circuit(built.circuit, amp, state)
     return built.saying(
-        (
-            *(_heater_notes(amp, state) if heat is None else ()),
-            *_loose(state, amp),
-            *_unloaded(state),
-        )
+        (*(_heater_notes(amp, state) if heat is None else ()), *_loose(state, amp), *_unloaded(state))
     ), state
 
 

@@ -43,11 +43,7 @@ class SignalPath(Printed):
     amp: Amp
     jack: str
     output: str
-    reference_hz: float = quantity(
-        "Hz",
-        "f_0",
-        "reference frequency for levels, impedances and rolloffs",
-    )
+    reference_hz: float = quantity("Hz", "f_0", "reference frequency for levels, impedances and rolloffs")
     frequencies_hz: Array = quantity("Hz", "f", "(K,)")
     gain: Array = quantity("", "A", "gain from jack to output at each frequency")
     reference_gain: Array = quantity("", "A_0", "gain at the reference frequency")

@@ -24,15 +24,7 @@ def signal_tables(path: SignalPath) -> list[Table]:
         note = "No response is shown, because the amp oscillates."
         return [Table("Stability", headed("finding"), [(path.naturals.describe(),)], note=note)]
     tanks = [_tanks(path)] if path.tanks else []
-    return [
-        _response(path),
-        _levels(path),
-        *tanks,
-        _stages(path),
-        _corners(path),
-        *_taken(path),
-        _ends(path),
-    ]
+    return [_response(path), _levels(path), *tanks, _stages(path), _corners(path), *_taken(path), _ends(path)]
 
 
 def _response(path: SignalPath) -> Table:

@@ -155,10 +155,7 @@ class SignalView:
     @property
     def notes(self) -> tuple[str, ...]:
         """The same without the usual values that the amp file could state."""
-        lines = [
-            *self.solved.built.assumptions,
-            self._generator_words(),
-        ]
+        lines = [*self.solved.built.assumptions, self._generator_words()]
         lines += [note.text for note in self.stability.notes() if not note.danger]
         if len(self.load) > 1:
             others = " and ".join(one.designator for one in self.load[1:])

@@ -213,12 +213,7 @@ def _cold(amp: Amp) -> Circuit:
 
 
 def _answer(
-    supply: SupplyReport,
-    what: str,
-    first: Transient,
-    run: Transient,
-    lines: tuple[str, ...],
-    remedy: str,
+    supply: SupplyReport, what: str, first: Transient, run: Transient, lines: tuple[str, ...], remedy: str
 ) -> SwitchOn:
     amp = supply.amp
     plug = next(name for name in amp.parts if name.startswith("P"))

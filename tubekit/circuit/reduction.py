@@ -129,11 +129,7 @@ def reduce_to_ports(network: Network, more: Array | None = None) -> Reduced:
     solved = _by_first(network, edge)
     rest, transfer = solved[:, :, 0], solved[:, :, 1:]
     return Reduced(
-        network,
-        open=rest @ edge,
-        resistance=np.matmul(edge.T, transfer),
-        rest=rest,
-        transfer=transfer,
+        network, open=rest @ edge, resistance=np.matmul(edge.T, transfer), rest=rest, transfer=transfer
     )
 
 

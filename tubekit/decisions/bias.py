@@ -15,12 +15,7 @@ from tubekit.amp.signal import signal_path
 from tubekit.amp.signal_order import output_sections
 from tubekit.decisions.candidates import types_like
 from tubekit.decisions.rating import FIXED_BIAS_SHARE, STATES, state_of
-from tubekit.decisions.tube_limits import (
-    FIXED_BIAS_SOURCE,
-    POWER_TUBE_FROM_W,
-    at_nominal,
-    rated,
-)
+from tubekit.decisions.tube_limits import FIXED_BIAS_SOURCE, POWER_TUBE_FROM_W, at_nominal, rated
 from tubekit.errors import ChangeError, InputError, SolveError
 from tubekit.series import series_values
 from tubekit.text import Printed, Table, described, headed, quantity

@@ -238,12 +238,7 @@ _WORDS = (WRONG, "on the high side", "on the low side", METER, "fine")
 
 
 def judge(
-    readings: Readings,
-    *,
-    age: Age = "vintage",
-    size: int = SIZE,
-    seed: int = 1,
-    bands: Spread | None = None,
+    readings: Readings, *, age: Age = "vintage", size: int = SIZE, seed: int = 1, bands: Spread | None = None
 ) -> Judgement:
     """Hold readings against the band of good amps.
 

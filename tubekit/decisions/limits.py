@@ -198,13 +198,7 @@ class Failures(Printed):
     def tables(self) -> list[Table]:
         """One row per part."""
         rows = [(f.part, f.what, f.how) for f in self.failures]
-        return [
-            Table(
-                "Over a limit or dead",
-                headed("part", "what", "what may follow"),
-                rows,
-            )
-        ]
+        return [Table("Over a limit or dead", headed("part", "what", "what may follow"), rows)]
 
 
 def failures(report: SupplyReport) -> Failures:
@@ -221,10 +215,7 @@ def failures(report: SupplyReport) -> Failures:
     exceeded = list(limits(report.report, report).exceeded)
     exceeded.sort(key=lambda c: (c.code in WARNINGS, -float(np.nanmax(c.share))))
     known = {c.part for c in exceeded}
-    result = [
-        *_dead(report),
-        *(Failure(c.part, c.finding(), _how(report, c)) for c in exceeded),
-    ]
+    result = [*_dead(report), *(Failure(c.part, c.finding(), _how(report, c)) for c in exceeded)]
     own = {
         *(one.capacitor for one in report.filters), *(one.fuse for one in report.fuses),
         *(one.rectifier.split(".")[0] for one in report.rectifiers), *(one.part for one in report.coils),

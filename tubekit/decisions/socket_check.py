@@ -178,12 +178,7 @@ TAP_MOVED = {
 
 def _rectifier(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
     if old.directly_heated is True and new.directly_heated is False:
-        yield _finding(
-            name,
-            "note",
-            "warms",
-            f"the {new.type} warms up more slowly, so B+ comes up later",
-        )
+        yield _finding(name, "note", "warms", f"the {new.type} warms up more slowly, so B+ comes up later")
     if old.directly_heated is False and new.directly_heated is True:
         text = f"the {new.type} conducts before the other tubes are warm, so B+ is higher at first"
         yield _finding(name, "note", "warms", text)

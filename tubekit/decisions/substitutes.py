@@ -62,11 +62,7 @@ class Substitute:
     notes: tuple[str, ...]
     apart: float = quantity("", "", "logarithm of its value over the original one")
     moves_percent: float = quantity("%", "", "largest change of a B+ or tube voltage")
-    ripple_ratio: float = quantity(
-        "×",
-        "",
-        "ripple compared with the original, at the worst B+ point",
-    )
+    ripple_ratio: float = quantity("×", "", "ripple compared with the original, at the worst B+ point")
     used_percent: float = quantity(
         "%", "", "highest rating used, of those that this change raises", label="% of rating"
     )

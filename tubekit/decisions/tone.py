@@ -131,11 +131,7 @@ class ToneChange(Printed):
             gain = min((each.margin for each in loop.gain_margins() if each.margin > 0), default=np.nan)
             return [float(loop.feedback_db()[0]), phase, gain]
 
-        names = (
-            ("feedback at 1 kHz", "dB"),
-            ("phase margin (worst)", "°"),
-            ("gain margin (worst)", "dB"),
-        )
+        names = (("feedback at 1 kHz", "dB"), ("phase margin (worst)", "°"), ("gain margin (worst)", "dB"))
         rows = [
             (name, (old, unit), (new, unit))
             for (name, unit), old, new in zip(

@@ -5,15 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from tubekit.devices.law import (
-    Parameter,
-    ParameterLaw,
-    closing,
-    corner,
-    ramp,
-    split_grid,
-    three_halves,
-)
+from tubekit.devices.law import Parameter, ParameterLaw, closing, corner, ramp, split_grid, three_halves
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -47,11 +47,7 @@ class TubePoint(Printed):
 
 
 def tube_point(
-    type_: str,
-    law: Law,
-    plate: npt.ArrayLike,
-    grid: npt.ArrayLike,
-    screen: npt.ArrayLike | None,
+    type_: str, law: Law, plate: npt.ArrayLike, grid: npt.ArrayLike, screen: npt.ArrayLike | None
 ) -> TubePoint:
     """The point of a law; voltages [V] and parameters broadcast. rp and mu are infinite without current."""
     given = [plate, grid] if screen is None else [plate, screen, grid]

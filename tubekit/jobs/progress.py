@@ -384,14 +384,7 @@ def _enter(
 
 
 def _result(
-    job: Job,
-    sheet: Sheet,
-    step: Step,
-    outcome: Outcome,
-    likely: str,
-    by: str,
-    text: str,
-    file: str = "",
+    job: Job, sheet: Sheet, step: Step, outcome: Outcome, likely: str, by: str, text: str, file: str = ""
 ) -> None:
     says = {
         "sheet": sheet.entry, "name": sheet.name, "step": step.number, "place": step.place,

@@ -19,13 +19,7 @@ from tubekit.amp.supply import SupplyReport, plug_amps, supply_report
 from tubekit.amp.switching import warming_up
 from tubekit.amp.warming import settling_s
 from tubekit.analyses.transient import Transient
-from tubekit.bench.bring_up import (
-    LEAST_V,
-    BringUp,
-    BringUpStep as Brought,
-    bring_up,
-    cold_rectifier,
-)
+from tubekit.bench.bring_up import LEAST_V, BringUp, BringUpStep as Brought, bring_up, cold_rectifier
 from tubekit.bench.next_reading import output_drops, tube_readings
 from tubekit.bench.preparations import OVER, cold_note, fixed_bias_nodes, prepare, rated_rails
 from tubekit.bench.procedures import across_load, driven_jack, driven_tube, on_dummy_load

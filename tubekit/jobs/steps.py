@@ -274,9 +274,7 @@ def typed(step: Step, word: str) -> Outcome:
         if plain in YES:
             return Outcome(DONE, step.do)
         raise ReadingError(
-            f"'{word}' does not answer this step",
-            part=f"step {step.number}",
-            fix="Type ok, or no and why",
+            f"'{word}' does not answer this step", part=f"step {step.number}", fix="Type ok, or no and why"
         )
     if plain in YES:
         raise ReadingError(

@@ -11,16 +11,7 @@ import numpy as np
 from tubekit.analyses.loadline import section_law
 from tubekit.analyses.operating_point import OperatingPoint, operating_point
 from tubekit.analyses.small_signal import frequency_response
-from tubekit.circuit.parts import (
-    GROUND,
-    Capacitor,
-    Circuit,
-    Device,
-    Part,
-    Resistor,
-    VoltageSource,
-    Windings,
-)
+from tubekit.circuit.parts import GROUND, Capacitor, Circuit, Device, Part, Resistor, VoltageSource, Windings
 from tubekit.devices import Pentode, tube
 from tubekit.devices.tube_record import Ratings
 from tubekit.result_fields import Array

@@ -374,8 +374,7 @@ class Capacitor(TwoTerminal):
     series_ohms: Value | None = field(default=None, metadata=written(Quantity("ohm", 1e-4, 1e4), "esr"))
     tolerance_percent: Value | None = field(default=None, metadata=written(TOLERANCE, "tolerance"))
     style: str = field(
-        default="film",
-        metadata=written(Choice(("film", "electrolytic", "ceramic", "mica", "paper"))),
+        default="film", metadata=written(Choice(("film", "electrolytic", "ceramic", "mica", "paper")))
     )
 
     def one_way(self) -> bool:
