@@ -7,6 +7,7 @@ down before the first run.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -38,3 +39,11 @@ def variant(title: str, text: str, gone: tuple[str, ...] = ()) -> Amp:
 def solved(name: str) -> AmpReport:
     """Its report at the drawn line voltage, solved once for all tests of a worker."""
     return analyze(amp(name))
+
+
+def reading_so(report: AmpReport, place: str, **values: float) -> AmpReport:
+    """The report with other readings of a section or of every section of a tube."""
+    other = replace(report, solved=replace(report.solved))
+    tubes = tuple(replace(t, **values) if place in (t.section, t.designator) else t for t in report.tubes)
+    vars(other)["tubes"] = vars(other.solved)["tubes"] = tubes
+    return other

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
-from tests.amps import DEMO, FILES, amp, solved, variant
+from tests.amps import DEMO, FILES, amp, reading_so, solved, variant
 from tests.supplies import FIVE_VOLTS, FULL_WAVE, supply, winding
 from tubekit import analyze
 from tubekit.amp import AmpReport, amp_from_text
@@ -127,10 +125,7 @@ def test_no_demo_amp_has_too_much_behind_its_rectifier(name):
 
 def test_both_plates_together_have_a_limit_of_their_own():
     """6SN7GT: 5 W for both plates (from memory), though each may have 3.5 W."""
-    report = solved("fescue")
-    hot = replace(
-        report, tubes=tuple(replace(t, plate_w=3.0) if t.designator == "V2" else t for t in report.tubes)
-    )
+    hot = reading_so(solved("fescue"), "V2", plate_w=3.0)
     assert check_of(hot, "V2a", "plate_w").state == "within"
     assert check_of(hot, "V2", "plates_w").state == "exceeded"
     assert check_of(hot, "V2", "plates_w").value == pytest.approx(6.0)
@@ -140,9 +135,7 @@ def test_both_plates_together_have_a_limit_of_their_own():
 def test_a_lightly_loaded_plate_allows_more_grid_leak(watts, limit):
     """EF86, from memory: 10 MΩ up to 0.2 W, 3 MΩ above."""
     report = analyze(amp("paraphase-field-coil").changed({"V1": "EF86"}))
-    held = replace(
-        report, tubes=tuple(replace(t, plate_w=watts) if t.section == "V1" else t for t in report.tubes)
-    )
+    held = reading_so(report, "V1", plate_w=watts)
     assert check_of(held, "V1", "grid_leak").limit == pytest.approx(limit)
 
 

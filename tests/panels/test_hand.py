@@ -11,7 +11,8 @@ import pytest
 from matplotlib.text import Text
 
 from tests.amps import amp
-from tubekit.amp import Amp
+from tubekit.amp import Amp, report
+from tubekit.amp.signal_view import idle_signal
 from tubekit.panels.cathode_bias_panel import CathodeBiasPanel
 from tubekit.panels.figure_widget import FigureWidget, Reach
 from tubekit.panels.hum_panel import HumPanel
@@ -121,6 +122,24 @@ def test_a_move_solves_no_amp_for_its_warning(
     monkeypatch.setattr(Amp, "idle_dangers", property(lambda _: pytest.fail("solved once more")))
     panel.handled(Reach("C14" if make is PartSwap else "R33.position", steps=1))
     assert asked(panel)
+
+
+@pytest.mark.parametrize(("make", "key"), [(PartSwap, "C14"), (SupplyPanel, "reservoir")])
+def test_a_picture_waits_for_nothing_that_only_words_need(
+    make: Callable[..., FigurePanel[Any]], key: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whether the amp oscillates and what its stages gain took a third of a move."""
+    panel = make(amp("teasel"))
+    words: list[Callable[[], None]] = []
+    asked_for: list[object] = []
+    monkeypatch.setattr(panel, "debouncer", words.append)
+    monkeypatch.setattr(report, "idle_signal", lambda solved: asked_for.append(solved) or idle_signal(solved))
+    picture = panel.figure.value
+    panel.handled(Reach(key, steps=1))
+    assert panel.figure.value != picture
+    assert asked_for == []
+    words[-1]()
+    assert len(asked_for) == 1
 
 
 def test_arrow_keys_go_one_step_and_the_picture_follows_their_sense(

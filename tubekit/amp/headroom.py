@@ -112,7 +112,7 @@ class Headroom(Printed):
     def tables(self) -> list[Table]:
         """Order of clipping, then output against drive."""
         first = self.clips[0].input_rms
-        tubes = tuple(self.view.solved.tubes())
+        tubes = self.view.solved.tubes
         marked = {t.section: t.marked for t in tubes}
         rows = [
             (

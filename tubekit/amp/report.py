@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -12,7 +12,7 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import assumed_values
 from tubekit.amp.mains_solve import LIVE_V
-from tubekit.amp.parts import GROUND
+from tubekit.amp.parts import GROUND, Jack
 from tubekit.amp.readings import (
     DEAD_V,
     NodeReading,
@@ -27,6 +27,7 @@ from tubekit.amp.solve import SolvedAmp, solve_amp
 from tubekit.amp.solved_dangers import solved_dangers
 from tubekit.amp.stability import Stability
 from tubekit.amp.stages import gains_in_place
+from tubekit.analyses.operating_point import OperatingPoint
 from tubekit.analyses.time_stepper import Convergence
 from tubekit.errors import Note
 from tubekit.result_fields import frozen_array
@@ -48,19 +49,53 @@ class AmpReport(Printed):
     """
 
     amp: Amp
-    nodes: tuple[NodeReading, ...]
-    tubes: tuple[TubeReading, ...]
     rails: tuple[RailReading, ...]
     rectifiers: tuple[RectifierReading, ...]
     windings: tuple[WindingReading, ...]
     convergence: Convergence
     solved: SolvedAmp = field(repr=False)
-    stability: Stability = field(repr=False)
 
     json_keys = (
         "amp=amp.title", "mains_rms=amp.mains_rms", "changes=amp.changes", "nodes", "tubes", "rails",
         "rectifiers", "windings", "assumptions", "converged=convergence.converged",
     )  # fmt: skip
+
+    @cached_property
+    def _signal(self) -> tuple[OperatingPoint, Stability, Jack | None]:
+        """Calculated when it is first asked for: supplies and ratings need none of it."""
+        return idle_signal(self.solved)
+
+    @property
+    def stability(self) -> Stability:
+        """Whether it oscillates."""
+        return self._signal[1]
+
+    @cached_property
+    def tubes(self) -> tuple[TubeReading, ...]:
+        """Every amplifying section; no gain where the amp oscillates."""
+        point, judged, jack = self._signal
+        gains = gains_in_place(point, self.solved.amp, jack)
+
+        def seen(sizes: Array) -> Any:
+            return self.solved.one(np.where(judged.stable, sizes, np.nan))
+
+        return tuple(
+            replace(each, gain=seen(plate), cathode_gain=seen(cathode))
+            for each in self.solved.tubes
+            for plate, cathode in (gains[each.section],)
+        )
+
+    @cached_property
+    def nodes(self) -> tuple[NodeReading, ...]:
+        """Every node; no alternating volts on the signal's side where the amp oscillates."""
+        stable = self.stability.stable
+        held = set() if stable.all() else self.solved.held_nodes
+        return tuple(
+            each if stable.all() or each.node in held else replace(
+                each, ac_rms_v=_where(stable, each.ac_rms_v), ripple_pp_v=_where(stable, each.ripple_pp_v)
+            )
+            for each in self.solved.nodes()
+        )  # fmt: skip
 
     @cached_property
     def assumptions(self) -> tuple[str, ...]:
@@ -71,7 +106,7 @@ class AmpReport(Printed):
     @cached_property
     def idle_dangers(self) -> tuple[Note, ...]:
         """Dangers that show once the amp is solved."""
-        return solved_dangers(self.solved, self.stability, self.tubes)
+        return solved_dangers(self.solved, self.stability)
 
     def node(self, name: str) -> NodeReading:
         """Reading at a node; CircuitError with near matches if there is none.
@@ -222,40 +257,21 @@ def analyze(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:
     if known is not None:
         return known
     solved = solve_amp(amp, None if near is None else near.solved)
-    point, judged, jack = idle_signal(solved)
-    stable = judged.stable
     report = AmpReport(
         amp,
-        tuple(_nodes(solved, stable)),
-        tuple(_tubes(solved, gains_in_place(point, amp, jack), stable)),
         tuple(solved.rails()),
         tuple(solved.rectifiers()),
         tuple(solved.windings()),
         solved.state.convergence,
         solved,
-        judged,
     )
-    amp.__dict__["idle_dangers"] = report.idle_dangers  # known now: no answer about this amp solves it again
-    if amp.batch is None:  # nor does another report of it; thousands at once are kept by whoever asks
+    if (
+        amp.batch is None
+    ):  # no other answer about this amp solves it again; thousands are kept by whoever asks
         amp.__dict__["report"] = report
+    else:
+        amp.__dict__["idle_dangers"] = report.idle_dangers
     return report
-
-
-def _tubes(
-    solved: SolvedAmp, gains: Mapping[str, tuple[Array, Array]], stable: Array
-) -> Iterator[TubeReading]:
-    """The sections; no gain where the amp oscillates."""
-    for each in solved.tubes():
-        plate, cathode = (solved.one(np.where(stable, size, np.nan)) for size in gains[each.section])
-        yield replace(each, gain=plate, cathode_gain=cathode)
-
-
-def _nodes(solved: SolvedAmp, stable: Array) -> Iterator[NodeReading]:
-    """The nodes; no alternating volts on the signal's side where the amp oscillates."""
-    held = set() if stable.all() else solved.held_nodes
-    for each in solved.nodes():
-        own = {name: _where(stable, getattr(each, name)) for name in ("ac_rms_v", "ripple_pp_v")}
-        yield each if stable.all() or each.node in held else replace(each, **own)
 
 
 def _where(stable: Array, value: Any) -> Any:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -64,12 +65,11 @@ class SolvedAmp:
                     self.amp.topology.place(node),
                 )
 
-    def tubes(self) -> Iterator[TubeReading]:
-        """Every amplifying section."""
-        for part in self.amp.parts.values():
-            if isinstance(part, Tube) and part.condition == "fitted":
-                for section in part.sections:
-                    yield self._tube(part, section)
+    @cached_property
+    def tubes(self) -> tuple[TubeReading, ...]:
+        """Every amplifying section, without the gains of `AmpReport.tubes`."""
+        fitted = (p for p in self.amp.parts.values() if isinstance(p, Tube) and p.condition == "fitted")
+        return tuple(self._tube(part, section) for part in fitted for section in part.sections)
 
     def _tube(self, part: Tube, section: Section) -> TubeReading:
         point, name = self.state.operating_point, section.name

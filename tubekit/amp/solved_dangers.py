@@ -22,12 +22,9 @@ REVERSE_V = 1.0
 """An electrolytic stands no more than this the wrong way round (common practice, no source)."""
 
 
-def solved_dangers(
-    solved: SolvedAmp, judged: Stability, tubes: Iterable[TubeReading] | None = None
-) -> tuple[Note, ...]:
+def solved_dangers(solved: SolvedAmp, judged: Stability) -> tuple[Note, ...]:
     """Tubes far too hot, fuses that blow, electrolytics the wrong way round, oscillation."""
-    hot = _overheated(solved.tubes() if tubes is None else tubes)
-    return (*hot, *_fuses(solved), *_reversed(solved), *judged.dangers)
+    return (*_overheated(solved.tubes), *_fuses(solved), *_reversed(solved), *judged.dangers)
 
 
 def _overheated(tubes: Iterable[TubeReading]) -> Iterator[Note]:

@@ -14,7 +14,7 @@ from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.decisions.candidates import heat_of, volts_to_buy, watts_to_buy
 from tubekit.decisions.limits import limits
 from tubekit.decisions.rating import Finding, counted
-from tubekit.decisions.swap import CAUSES, WEIGHTS, SwapReport, judged
+from tubekit.decisions.swap import CAUSES, WEIGHTS, SwapReport
 from tubekit.devices import catalogue
 from tubekit.errors import ChangeError
 from tubekit.series import nearest
@@ -132,7 +132,7 @@ def order_list(
     if swapped is None:
         before = analyze((amp if changes else amp.drawn).changed({}, mains_rms=changed.mains_rms))
         after = analyze(changed, near=before)
-        verdict = judged(before, after, limits(before), limits(after))
+        verdict = SwapReport(before, after, limits(before), limits(after)).verdict
     else:
         after, verdict = swapped.after, swapped.verdict
     report = supply_report(after.amp, near=after)

@@ -68,8 +68,8 @@ def _power_words(before: AmpReport, after: AmpReport) -> str:
 
 def _extrapolated(before: AmpReport, after: AmpReport) -> Iterator[Finding]:
     """Tubes that the change takes out of the range their law was fitted in."""
-    was = {t.section: (t.types, bool(t.outside)) for t in before.tubes}
-    for t in after.tubes:
+    was = {t.section: (t.types, bool(t.outside)) for t in before.solved.tubes}
+    for t in after.solved.tubes:
         if t.outside and was.get(t.section) != (t.types, True):
             text = f"beyond the published curves, so these values are estimates: {', '.join(t.outside)}"
             yield Finding("note", t.section, f"{t.section}: {text}", "published curves", "law_range")

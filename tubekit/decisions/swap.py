@@ -43,12 +43,28 @@ class SwapReport(Printed):
     after: AmpReport
     limits_before: Limits
     limits_after: Limits
-    verdict: tuple[Finding, ...]
 
     json_keys = (
         "amp=before.amp.title", "acceptable", "verdict", "before", "after",
         "ratings_before=limits_before.checks", "ratings_after=limits_after.checks",
     )  # fmt: skip
+
+    @cached_property
+    def verdict(self) -> tuple[Finding, ...]:
+        """The gravest first, and of those what the change brings about."""
+        before, after = self.before, self.after
+        was = {c.key: c for c in self.limits_before}
+        gone = [Finding("note", "", text, code="rail_gone") for text in _gone(before, after)]
+        result = [*_oscillation(before, after), *gone, *check_fit(before, after)]
+        for now in self.limits_after:
+            old = was.get(now.key)
+            cause = now.since(old)
+            if now.state != "within":
+                result.append(_rating(now, old, cause))
+            elif old is not None and old.state == "exceeded":
+                result.append(replace(_rating(now, old, cause), weight="note"))
+        order = list(WEIGHTS)
+        return tuple(sorted(result, key=lambda f: (order.index(f.weight), not f.by_change)))
 
     @property
     def acceptable(self) -> bool:
@@ -210,27 +226,7 @@ def swap(
         before = analyze(base, near=near.before if near else None)
         limits_before = limits(before)
     after = analyze(changed, near=near.after if near else before)
-    limits_after = limits(after)
-    verdict = judged(before, after, limits_before, limits_after)
-    return SwapReport(before, after, limits_before, limits_after, verdict)
-
-
-def judged(
-    before: AmpReport, after: AmpReport, limits_before: Limits, limits_after: Limits
-) -> tuple[Finding, ...]:
-    """Findings on a change: the gravest first, and of those what the change brings about."""
-    was = {c.key: c for c in limits_before}
-    gone = [Finding("note", "", text, code="rail_gone") for text in _gone(before, after)]
-    result = [*_oscillation(before, after), *gone, *check_fit(before, after)]
-    for now in limits_after:
-        old = was.get(now.key)
-        cause = now.since(old)
-        if now.state != "within":
-            result.append(_rating(now, old, cause))
-        elif old is not None and old.state == "exceeded":
-            result.append(replace(_rating(now, old, cause), weight="note"))
-    order = list(WEIGHTS)
-    return tuple(sorted(result, key=lambda f: (order.index(f.weight), not f.by_change)))
+    return SwapReport(before, after, limits_before, limits(after))
 
 
 def _gone(before: AmpReport, after: AmpReport) -> list[str]:

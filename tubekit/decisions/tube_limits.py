@@ -116,13 +116,13 @@ class _Rated:
 
 def tube_checks(report: AmpReport) -> Iterator[RatingCheck]:
     """All checks of the amplifying tubes of an amp."""
-    for k, t in enumerate(report.tubes):
+    for k, t in enumerate(report.solved.tubes):
         part = report.amp.parts[t.designator]
         assert isinstance(part, Tube)
         section = next(s for s in part.sections if s.name == t.section)
         types = tuple(part.system(section, each).type for each in t.types)
         rated_as = _Rated(report, types)
-        at_line = rated_as.reports[1].tubes[k]
+        at_line = rated_as.reports[1].solved.tubes[k]
         for code in ("plate_w", "screen_w", "plate_v", "screen_v", "cathode_a"):
             yield from rated_as.checks(t.section, code, getattr(t, code), getattr(at_line, code))
         if part.sections[0] is section:
@@ -136,7 +136,7 @@ def tube_checks(report: AmpReport) -> Iterator[RatingCheck]:
 def _both_plates(rated_as: _Rated, designator: str) -> list[RatingCheck]:
     """All plates of a bottle together, where the maker limits them."""
     here, nominal = (
-        np.sum([np.asarray(t.plate_w, float) for t in each.tubes if t.designator == designator], axis=0)
+        np.sum([np.asarray(t.plate_w) for t in each.solved.tubes if t.designator == designator], axis=0)
         for each in rated_as.reports
     )
     return rated_as.checks(designator, "plates_w", here, nominal)
