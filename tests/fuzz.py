@@ -35,13 +35,14 @@ from tubekit.amp.write import toml_value
 from tubekit.bench.readings import load_readings
 from tubekit.circuit.stamps import INSULATION
 from tubekit.cli import main as command
+from tubekit.devices.heater import resistance
 from tubekit.devices.tube_check import check_tube_file
 from tubekit.devices.tube_files import file_types, tube_data
 from tubekit.errors import InputError, TubekitError
 
-NEARLY = 1e-3
-"""Share of the largest current at a node that may be missing, plus what the
-insulation of a floating node carries."""
+NEARLY, DEAD_A = 1e-3, 1e-8
+"""Current that may be missing at a node: a share of the largest there, and what laws give a dead tube [A];
+what the insulation of a floating node carries comes on top."""
 JUNK = (
     "", " ", "0", "-1", "1e300", "-1e300", "1e-300", "nan", "inf", "1k", "4K7", "33O", "1,200", "½", "open",
     "short", "removed", "new", "ground", "B1", "V3.k", "12AX7", "=1+1", "$x$", "{x}", "%s", "\x00", "\x1b[2J",
@@ -62,13 +63,14 @@ def unlawful(report: AmpReport) -> str:
             return f"{tube.section} gives off heat it does not take up: {tube.plate_w} W"
     sections = {tube.section: tube for tube in report.tubes}
     away: dict[str, list[float]] = {}  # current that leaves each node
+    heat: dict[str, float] = {}
     beyond = {"ground"}  # nodes with a part whose current is not calculated here
     for part in report.amp.parts.values():
         if isinstance(part, drawn.Capacitor) and part.condition == "fitted":
             continue
         if type(part) is Tube and part.condition == "fitted":
             _leave(part, sections, away, beyond)
-            _through_filament(part, volts, away, beyond)
+            heat |= _through_filament(part, volts, sections, away, beyond)
         elif isinstance(part, drawn.Resistor) and part.condition == "fitted" and set(part.ends) <= set(volts):
             one, other = part.ends
             flow = (volts[one] - volts[other]) / float(part.ohms)
@@ -77,7 +79,7 @@ def unlawful(report: AmpReport) -> str:
         else:
             beyond.update(part.nodes)
     for node, currents in away.items():
-        least = 1.01 * INSULATION * max(abs(volts[node]), 1.0)
+        least = DEAD_A + 1.01 * INSULATION * abs(volts[node]) + 1.2 * heat.get(node, 0.0)
         if node not in beyond and abs(sum(currents)) > NEARLY * max(map(abs, currents)) + least:
             return f"{sum(currents):.3g} A vanish at {node}"
     return ""
@@ -96,13 +98,19 @@ def _leave(part: Tube, sections: Any, away: dict[str, list[float]], beyond: set[
                 away.setdefault(node, []).append(sign * float(getattr(tube, f"{electrode}_a")))
 
 
-def _through_filament(part: Tube, volts: Any, away: dict[str, list[float]], beyond: set[str]) -> None:
-    """What the halves of a filament at its rated heat bring its middle, which is the cathode."""
+def _through_filament(
+    part: Tube, volts: Any, sections: Any, away: dict[str, list[float]], beyond: set[str]
+) -> dict[str, float]:
+    """What the halves of a filament bring its middle at rated heat, and what less heat may change."""
     beyond.update(part.heater_leads)
-    if part.filament and len(part.heater) == 3 and set(part.heater) <= set(volts):
-        rated_v, rated_a = part.heater_rating()
-        end, middle, other = (volts[node] for node in part.heater)
-        away.setdefault(part.heater[1], []).append((2.0 * middle - end - other) * 2.0 * rated_a / rated_v)
+    tube = sections.get(part.designator)
+    if not (part.filament and tube and set(part.heater) <= set(volts)):
+        return {}
+    rated_v, rated_a = part.heater_rating()
+    end, middle, other = (volts[node] for node in part.heater)
+    flow = (2.0 * middle - end - other) * 2.0 * rated_a / rated_v
+    away.setdefault(part.heater[1], []).append(flow)
+    return {part.heater[1]: abs(flow * (1.0 / resistance(float(tube.heater_rms_v) / rated_v) - 1.0))}
 
 
 def nonsense(random: Random) -> str:

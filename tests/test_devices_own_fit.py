@@ -162,12 +162,12 @@ def test_saving_never_overwrites_unasked(tmp_path):
     fit = fit_tube(triode_points(), kind="triode", name="shop")
     path = tmp_path / "shop.toml"
     path.write_text("mine", encoding="utf-8")
-    with pytest.raises(InputError, match=r"is there already\. Choose another name"):
+    with pytest.raises(InputError, match="there is a file of this name already"):
         fit.save(path)
     assert path.read_text(encoding="utf-8") == "mine"
     fit.save(path, overwrite=True)
     assert tomllib.loads(path.read_text(encoding="utf-8"))["type"] == "shop"
-    with pytest.raises(InputError, match=r"cannot be written: No such file"):
+    with pytest.raises(InputError, match=r"cannot be written \(no such file"):
         fit.save(tmp_path / "no such folder" / "shop.toml")
 
 
@@ -180,7 +180,7 @@ def test_a_save_that_fails_leaves_the_old_file(tmp_path, monkeypatch):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(Path, "replace", full)
-    with pytest.raises(InputError, match="No space left"):
+    with pytest.raises(InputError, match="no space left"):
         fit.save(path, overwrite=True)
     assert path.read_bytes() == before
     assert [each.name for each in tmp_path.iterdir()] == ["shop.toml"]

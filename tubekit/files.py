@@ -73,6 +73,7 @@ def write_whole(path: Path, content: bytes, *, overwrite: bool = False) -> None:
     ------
     RecordError : it is there already and `overwrite` is not set, or the folder cannot be written to.
     """
+    path = writable(path)
     try:
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=PART[0], suffix=PART[1])
     except OSError as error:
@@ -138,6 +139,22 @@ def home(word: str | Path) -> Path:
         return Path(word)
 
 
+def writable(word: str | Path) -> Path:
+    """The path to write to, with ~ as the home folder.
+
+    Raises
+    ------
+    RecordError : nobody here has that name.
+    """
+    path = home(word)
+    if path.parts[:1] and path.parts[0].startswith("~"):
+        raise RecordError(
+            f"nobody on this computer is called '{path.parts[0][1:]}'", where=str(word),
+            fix="Type the whole path of the folder",
+        )  # fmt: skip
+    return path
+
+
 def is_there(path: Path) -> bool:
     """True where something of this name is there, a dangling link among it.
 
@@ -169,6 +186,7 @@ def ask_place(path: Path, *, overwrite: bool) -> None:
     ------
     RecordError : as for `write_whole`.
     """
+    path = writable(path)
     if not overwrite and is_there(path):
         raise already_there(path)
     try:

@@ -14,7 +14,7 @@ from tubekit import analyze
 from tubekit.cli import main
 from tubekit.cli.arguments import in_front
 from tubekit.cli.main import _parser
-from tubekit.errors import warn_batch
+from tubekit.errors import InputError, warn_batch
 
 
 def test_amps_lists_the_demo(capsys):
@@ -71,8 +71,9 @@ def test_swap_as_json(capsys):
         (["swap", "teasel", "V5=5AR5"], "5AR4"),
         (["swap", "teazel", "R14=330"], "teasel"),
         (["report", "no/such/file.toml"], "no/such/file.toml"),
-        (["report", "teasel", "--line", "0"], "mains"),
-        (["report", "teasel", "--line", "a lot"], "mains"),
+        (["report", "teasel", "--line", "0"], "--line: '0' is outside"),
+        (["report", "teasel", "--line", "a lot"], "--line: 'a lot' is not"),
+        (["loop", "vetch", "--at", "R99"], "R99"),
         (["swap", "teasel", "T2.primary.resistance=1"], "one for each section"),
     ],
 )
@@ -127,6 +128,75 @@ def _value(action: argparse.Action) -> str:
     if action.choices:
         return str(next(iter(action.choices)))
     return "20" if action.type else "a=b" if action.dest == "why" else "x"  # a reason may hold an equals sign
+
+
+def options_with_values() -> list[tuple[str, argparse.Action]]:
+    """Of every command, from its parser."""
+    _, commands = _parser()
+    return [
+        (name, action)
+        for name, parser in commands.choices.items()
+        for action in parser._actions
+        if action.option_strings and action.nargs != 0 and action.help != argparse.SUPPRESS
+    ]
+
+
+@pytest.mark.parametrize("word", ["\x1b[2J", "\0", "x" * 10_000, ""], ids=["ESC", "NUL", "long", "empty"])
+def test_an_option_that_cannot_be_is_named_and_not_carried_out(capsys, word):
+    """Before anything is read or solved; only free text may be empty."""
+    parser, _ = _parser()
+    for name, action in options_with_values():
+        if not word and action.default == "":
+            continue
+        with pytest.raises(SystemExit) as stop:
+            parser.parse_args([name, action.option_strings[0], word])
+        text = capsys.readouterr().err
+        assert stop.value.code == 2
+        assert f"argument {action.option_strings[0]}: " in text
+        assert not word or word not in text
+        assert len(text) < 3000
+
+
+WORDS_OF = {"AMP": "vetch", "PART": "R9", "FILE": "out.html", None: "trace"}
+
+
+@pytest.mark.parametrize("word", ["nan", "-1", "1e300", "½"])
+def test_a_figure_out_of_range_is_refused_by_the_name_of_its_option(capsys, monkeypatch, tmp_path, word):
+    monkeypatch.chdir(tmp_path)
+    parser, commands = _parser()
+    for name, action in options_with_values():
+        option = action.option_strings[0]
+        if action.type.__qualname__.startswith("number"):
+            with pytest.raises(SystemExit):
+                parser.parse_args([name, option, word])
+            assert f"argument {option}: " in capsys.readouterr().err
+        if action.metavar not in ("VOLTS", "HZ") or action.type.__qualname__.startswith("number"):
+            continue
+        places = [
+            WORDS_OF[each.metavar]
+            for each in commands.choices[name]._actions
+            if not each.option_strings and each.nargs is None and each.metavar in WORDS_OF
+        ]
+        asked = parser.parse_args([name, *commands.choices[name].in_order([*places, option, word])])
+        with pytest.raises(InputError, match=f"{option}: "):
+            asked.answer(asked)
+    assert [*tmp_path.iterdir()] == []
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["parts", "vetch", "--to", "~nosuchuser/x.toml"],
+        ["parts", "--template", "~nosuchuser/x.csv"],
+        ["record", "vetch", "~nosuchuser/x.html", "--no-pdf"],
+        ["job", "new", "~nosuchuser/x", "vetch"],
+    ],
+)
+def test_a_home_that_nobody_has_is_no_folder_here(capsys, monkeypatch, tmp_path, words):
+    monkeypatch.chdir(tmp_path)
+    assert main(words) == 2
+    assert "nobody on this computer is called 'nosuchuser'" in capsys.readouterr().err
+    assert [*tmp_path.iterdir()] == []
 
 
 def test_options_and_changes_may_come_in_any_order():
@@ -225,7 +295,7 @@ def test_an_error_stands_below_the_dangers_of_its_amp(words, capsys):
     assert main(words) == 2
     text = capsys.readouterr().err
     assert text.startswith("DANGER: LIVE CHASSIS")
-    assert "tubekit: no-transformer" in text
+    assert "\ntubekit: " in text
     assert main([*words, "--json"]) == 2
     result = json.loads(capsys.readouterr().out)
     assert list(result) == ["dangers", "error"]

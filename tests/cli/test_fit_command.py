@@ -39,7 +39,7 @@ def test_json_and_a_saved_file(bench: Path, capsys: pytest.CaptureFixture[str]) 
     assert result["law"]["mu"] == pytest.approx(20.0, rel=0.1)
     assert (bench / "mine.toml").exists()
     assert main(asked) == 2
-    assert "mine.toml: is there already" in capsys.readouterr().err
+    assert "mine.toml: there is a file of this name already" in capsys.readouterr().err
     assert main([*asked, "--overwrite"]) == 0
 
 

@@ -23,7 +23,7 @@ from tubekit.amp.topology import Topology, same_wiring
 from tubekit.amp.wiring import loose_nodes
 from tubekit.amp.write import amp_tables, toml_text
 from tubekit.errors import ChangeError, InputError, Note, SolveError
-from tubekit.files import write_whole
+from tubekit.files import writable, write_whole
 from tubekit.text import Printed, Table, headed, quantity
 
 MAINS_KEY = "mains"
@@ -270,7 +270,7 @@ class Amp(Printed):
         >>> load_amp(path).parts["R1"].ohms == load_amp("vetch").parts["R1"].ohms
         True
         """
-        target = Path(path)
+        target = writable(path)
         write_whole(target, content(self._tables(), target.suffix, target.name), overwrite=overwrite)
         return target
 

@@ -79,7 +79,7 @@ def overall_feedback(
     )  # fmt: skip
     if part is None and not carriers:
         raise none
-    named = part or carriers[0]
+    named = carriers[0] if part is None else part
     fix = f"Type the feedback resistor{': ' + ', '.join(carriers) if carriers else ''}"
     fitted = amp.parts.get(named)
     if not isinstance(fitted, Resistor | Capacitor) or fitted.condition != "fitted":

@@ -20,6 +20,7 @@ from tubekit.cli.arguments import (
     command,
     drawn_amp,
     is_change,
+    line_voltage,
     measured,
     number,
 )
@@ -69,16 +70,16 @@ def _standby(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
 
 
 def _lower(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
-    from tubekit.amp.findings import MAINS
     from tubekit.decisions.line_lowering import lower_line_voltage
 
-    if asked.mains is None:
+    volts = line_voltage(asked)
+    if volts is None:
         raise ChangeError(
             "no line voltage is given",
             where=asked.amp,
             fix="Type the line voltage the amp runs on, like --line 124",
         )
-    return lower_line_voltage(amp.changed(changed), MAINS.read(asked.mains))
+    return lower_line_voltage(amp.changed(changed), volts)
 
 
 def _specs(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
@@ -164,7 +165,7 @@ ANSWERS: dict[str, tuple[str, Work, dict[str, dict[str, Any]]]] = {
     ),
     "bias": (
         "Judge the bias of the output tubes: leave it or change it.", _bias,
-        {**_JACK, "--playing": {
+        {"--playing": {
             "action": "store_true", "help": "current at 1 W, 5 W and full power, sine and music"}},
     ),
     "hum": (

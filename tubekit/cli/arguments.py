@@ -15,6 +15,7 @@ from typing import Any, NoReturn
 from tubekit.cli.terminal import visible
 from tubekit.errors import ChangeError, InputError, Note
 from tubekit.files import found
+from tubekit.layout import as_typed
 
 Asked = argparse.Namespace
 Work = Callable[[Asked, Any, Mapping[str, object]], Any]
@@ -24,6 +25,21 @@ NUMBER = re.compile(r"-[.\d]")
 LEVELS = (1e-6, 100.0)
 """What a generator gives an input jack [V RMS]."""
 CHANGE = "change to make first (C14=47u, V5=5AR4, S2=open, R31.position=0.7)"
+
+
+def typed(word: str) -> str:
+    """The word of an option, as it is; argparse names the option where it cannot be shown."""
+    try:
+        return as_typed(word)
+    except InputError as error:
+        raise argparse.ArgumentTypeError(error.problem) from None
+
+
+def not_empty(word: str) -> str:
+    """The same where an option needs something."""
+    if not word.strip():
+        raise argparse.ArgumentTypeError("is empty")
+    return typed(word)
 
 
 class Command(argparse.ArgumentParser):
@@ -36,13 +52,15 @@ class Command(argparse.ArgumentParser):
     def add_argument(self, *names: Any, **settings: Any) -> Any:
         """As the standard library's; which options take a value is kept."""
         action = super().add_argument(*names, **settings)
-        if action.nargs != 0:
+        if action.nargs != 0 and action.option_strings:
+            action.type = action.type or (typed if action.default == "" else not_empty)
             self.with_value.update(action.option_strings)
         return action
 
     def error(self, message: str) -> NoReturn:
         """As the standard library's, with nothing in it that a terminal would obey."""
-        super().error(visible(message))
+        short = message if len(message) < 400 else f"{message[:200]} … {message[-100:]}"
+        super().error(visible(short))
 
     def in_order(self, words: Sequence[str]) -> list[str]:
         """The words as argparse wants them: options, then places, then changes."""
@@ -94,7 +112,7 @@ def measured(asked: Asked, option: str, unit: str, low: float, high: float) -> f
     """An option with a unit, like --level 50mV, as a number; None where it is not given."""
     from tubekit.amp.fields import Quantity
 
-    word = getattr(asked, option)
+    word = getattr(asked, option, None)
     try:
         return None if word is None else Quantity(unit, low, high).read(word)
     except InputError as error:
@@ -133,9 +151,9 @@ def amp_words(parser: argparse.ArgumentParser, *, mains: bool = True) -> None:
     )
     if mains:
         words = "line voltage [V RMS] (default: the design voltage in the amp file)"
-        parser.add_argument("--line", dest="mains", metavar="VOLTS", help=words)
+        parser.add_argument("--line", metavar="VOLTS", help=words)
         parser.add_argument(
-            "--mains", metavar="VOLTS", help=argparse.SUPPRESS
+            "--mains", dest="line", metavar="VOLTS", help=argparse.SUPPRESS
         )  # the older name is understood
 
 
@@ -159,8 +177,13 @@ def drawn_amp(asked: Asked, mains: bool = True) -> Any:
         amp = open_job(asked.amp).this_amp
     else:
         amp = load_amp(asked.amp)
-    volts = getattr(asked, "mains", None)
-    return amp.changed({}, mains_rms=volts) if mains and volts is not None else amp
+    volts = line_voltage(asked) if mains else None
+    return amp if volts is None else amp.changed({}, mains_rms=volts)
+
+
+def line_voltage(asked: Asked) -> float | None:
+    """The line voltage of a command that is given one [V RMS]."""
+    return measured(asked, "line", "V", 1.0, 600.0)
 
 
 def changed_amp(asked: Asked) -> Any:

@@ -20,6 +20,7 @@ from tubekit.cli.arguments import (
     command,
     drawn_amp,
     is_change,
+    line_voltage,
     measured,
     number,
 )
@@ -132,7 +133,7 @@ def _progress(done: int, of: int) -> None:
 def _spread(asked: Asked) -> Any:
     from tubekit.decisions.spread import SIZE, spread
 
-    known = None if asked.mains is None else 0.005
+    known = None if asked.line is None else 0.005
     return spread(
         changed_amp(asked), age=asked.age, size=asked.size or SIZE, seed=asked.seed, mains_known=known,
         progress=_progress,
@@ -264,7 +265,7 @@ def _write_record(asked: Asked) -> Any:
     amp = drawn_amp(asked, mains=False)
     readings = load_readings(asked.readings, amp) if asked.readings else None
     worked = record_results(
-        amp, changes(asked.changes), mains_rms=asked.mains, readings=readings, sheets=asked.sheet,
+        amp, changes(asked.changes), mains_rms=line_voltage(asked), readings=readings, sheets=asked.sheet,
         progress=_progress,
     )  # fmt: skip
     return record(

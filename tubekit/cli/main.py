@@ -27,6 +27,7 @@ from tubekit.cli.arguments import (
     dangers,
     drawn_amp,
     in_front,
+    line_voltage,
 )
 from tubekit.cli.bench_commands import add_bench_commands
 from tubekit.cli.job_command import add_job
@@ -163,10 +164,10 @@ def _swap_parts(asked: Asked) -> Any:
     from tubekit.decisions import swap
 
     result = changes(asked.changes)
-    if not result and asked.mains is None:
+    if not result and asked.line is None:
         raise ChangeError(
             "nothing to change",
             where=asked.amp,
             fix="Type a part and its new value, like R14=330, or --line 123",
         )
-    return swap(drawn_amp(asked, mains=False), result, mains_rms=asked.mains)
+    return swap(drawn_amp(asked, mains=False), result, mains_rms=line_voltage(asked))

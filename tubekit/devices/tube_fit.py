@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,7 +12,7 @@ import numpy as np
 from tubekit.devices.law import FloatArray, ParameterLaw
 from tubekit.devices.points import Points
 from tubekit.devices.tube_record import Ratings, Tube
-from tubekit.errors import InputError
+from tubekit.files import writable, write_whole
 from tubekit.text import Column, Printed, Table, headed, quantity
 from tubekit.units import show
 
@@ -130,18 +128,11 @@ class TubeFit(Printed):
 
         Raises
         ------
-        InputError : the file is there already and `overwrite` is not said, or it cannot be written.
+        RecordError : the file is there already and `overwrite` is not said, or it cannot be written.
         """
-        path = Path(path)
+        path = writable(path)
         path = path if path.suffix else path.with_suffix(".toml")
-        try:
-            _write_whole(path, "\n".join(self._lines()), overwrite)
-        except FileExistsError as error:
-            raise InputError(
-                "is there already", where=str(path), fix="Choose another name, or allow overwrite"
-            ) from error
-        except OSError as error:
-            raise InputError(f"cannot be written: {error.strerror}", where=str(path)) from error
+        write_whole(path, "\n".join(self._lines()).encode(), overwrite=overwrite)
         return path
 
     def _lines(self) -> Iterator[str]:
@@ -182,27 +173,6 @@ def _rating_lines(ratings: Ratings) -> Iterator[str]:
         if value not in (None, ""):
             written = f"{value:g} {entry.metadata['unit']}" if entry.metadata else value
             yield f"{name} = {json.dumps(written, ensure_ascii=False)}"
-
-
-def _write_whole(path: Path, text: str, overwrite: bool) -> None:
-    """Through a file beside it: a reader sees the old file or the new one, never half of it."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}-", suffix=".tmp")
-    beside = Path(name)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as out:
-            out.write(text)
-        if overwrite:
-            beside.replace(path)
-        else:
-            try:
-                os.link(beside, path)  # fails where the file is there, even one that came just now
-            except FileExistsError:
-                raise
-            except OSError:  # a file system without links
-                with path.open("x", encoding="utf-8") as out:
-                    out.write(text)
-    finally:
-        beside.unlink(missing_ok=True)
 
 
 def _figures(value: float) -> str:

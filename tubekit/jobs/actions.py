@@ -17,6 +17,7 @@ from tubekit.bench.readings import load_readings
 from tubekit.decisions.judge import WRONG, Judgement, Verdict, judge
 from tubekit.decisions.power_tubes import PowerVerdict, power_table, too_hot
 from tubekit.errors import ChangeError, near_matches
+from tubekit.files import writable
 from tubekit.jobs.job import KEEP, Job, open_job, said_of
 from tubekit.jobs.journal import ENCLOSED, Entry, JobError, append, enclose, fingerprint, home_of
 from tubekit.jobs.words import rows_of_file, rows_typed
@@ -91,12 +92,13 @@ def new_job(
     JobError
         There is a job in this folder, or no job in that of the last visit.
     """
-    folder, home = Path(folder), home_of(folder)
+    folder = writable(folder)
+    enclosed = home_of(folder)
     says: dict[str, Any] = {"title": amp.title, "amp": "drawn.toml", "owner": owner, "complaint": complaint}
     if last_visit:
         open_job(last_visit)
         says["last_visit"] = Path(os.path.relpath(last_visit, folder)).as_posix()
-    drawn = home / "drawn.toml"
+    drawn = enclosed / "drawn.toml"
     if not drawn.exists():
         amp.save_as(drawn)
     says = {key: value for key, value in says.items() if value}

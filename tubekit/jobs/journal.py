@@ -26,7 +26,7 @@ from filelock import FileLock, Timeout
 
 from tubekit.amp.write import toml_key, toml_value
 from tubekit.errors import InputError
-from tubekit.files import write_whole
+from tubekit.files import home, writable, write_whole
 from tubekit.layout import as_typed
 
 FILE, LOCK, TORN, ENCLOSED = "job.toml", ".job.lock", "torn.txt", "enclosed"
@@ -92,7 +92,7 @@ def read_journal(folder: str | Path) -> Journal:
     JobError
         There is no job in this folder.
     """
-    path = Path(folder) / FILE
+    path = home(folder) / FILE
     try:
         raw = path.read_bytes()
     except OSError as error:
@@ -110,7 +110,7 @@ def read_journal(folder: str | Path) -> Journal:
             notes.append(f"Entry {number} cannot be read; it is kept in {FILE} as it is.")
     if _whole(raw) < len(raw):
         notes.append(f"The last lines of {FILE} are incomplete; the next entry moves them to {TORN}.")
-    return Journal(Path(folder), tuple(entries), tuple(notes))
+    return Journal(path.parent, tuple(entries), tuple(notes))
 
 
 def append(
@@ -145,7 +145,7 @@ def append(
     JobError
         No job here (or one already, of a new one), another program keeps the lock, the disk is full.
     """
-    folder = Path(folder)
+    folder = writable(folder)
     path = folder / FILE
     for key, text in (("by", by), *says.items()):
         if isinstance(text, str):
@@ -192,12 +192,12 @@ def home_of(folder: str | Path) -> Path:
     ------
     JobError : the folder cannot be written to.
     """
-    home = Path(folder) / ENCLOSED
+    place = writable(folder) / ENCLOSED
     try:
-        home.mkdir(parents=True, exist_ok=True)
+        place.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise _unwritable(Path(folder), error) from error
-    return home
+        raise _unwritable(place.parent, error) from error
+    return place
 
 
 def enclose(folder: str | Path, source: Path) -> str:

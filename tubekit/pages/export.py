@@ -15,7 +15,7 @@ from nbconvert.exporters import HTMLExporter
 from nbformat import NotebookNode
 
 from tubekit.errors import ExportError
-from tubekit.files import already_there, is_there, write_whole
+from tubekit.files import already_there, is_there, writable, write_whole
 from tubekit.pages.stills import with_stills
 from tubekit.pages.wording import linked_as_files, question_of, read_notebook, without_menu
 from tubekit.text import CAUTION, Printed, Table, headed
@@ -177,6 +177,7 @@ def _rows(questions: Sequence[str], places: Sequence[str]) -> Iterator[str]:
 
 
 def _write(place: Path, text: str, overwrite: bool) -> None:
+    place = writable(place)
     try:
         place.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -12,7 +12,7 @@ from typing import Any
 from tubekit.amp import Amp
 from tubekit.decisions.reading import Readings
 from tubekit.errors import RecordError, near_matches
-from tubekit.files import already_there, home, is_there, write_whole
+from tubekit.files import already_there, is_there, writable, write_whole
 from tubekit.layout import as_typed
 from tubekit.plots.ink import Drawing
 from tubekit.record.content import PAPERS, Content
@@ -222,7 +222,7 @@ def may_write(path: str | Path, *, pdf: bool = True, overwrite: bool = False) ->
     >>> [path.name for path in may_write("R14 at 330.pdf")]
     ['R14 at 330.html', 'R14 at 330.pdf']
     """
-    target = home(path)
+    target = writable(path)
     if not target.name:
         raise RecordError("the name of the record is missing", where=str(path), fix="Write it like r14.html")
     if target.suffix.lower() == ".pdf":
