@@ -12,7 +12,7 @@ from tubekit.bench.fault_prediction import FaultPrediction
 from tubekit.bench.suspects import Suspects
 from tubekit.decisions.judge import Judgement
 from tubekit.errors import ChangeError, TubekitError, near_matches
-from tubekit.panels import layout
+from tubekit.panels import bench_sheet, layout
 from tubekit.panels.amp_choice import AmpSetting, Choice
 from tubekit.panels.amp_panel import amp_of, opened
 from tubekit.panels.background import BackgroundTask
@@ -29,21 +29,7 @@ from tubekit.panels.bench_rows import (
     three_columns,
     tone_setting,
 )
-from tubekit.panels.bench_sheet import (
-    EMPTY,
-    USUAL,
-    Checked,
-    Row,
-    Sheet,
-    amp_named,
-    as_csv,
-    check,
-    place_options,
-    read_sheet,
-    settled,
-    sheet_of_bytes,
-    usual,
-)
+from tubekit.panels.bench_sheet import Checked, Row, Sheet
 from tubekit.panels.bench_words import BEFORE, verdicts_html
 from tubekit.panels.export_files import FileSaver, write_new
 from tubekit.panels.figure_widget import FigureWidget
@@ -65,10 +51,10 @@ class BenchPanel(Panel):
     figure: FigureWidget[Any] | None
     prediction: FaultPrediction | None
 
-    def __init__(self, amp: Amp, sheet: Sheet | None = None, source: str = USUAL) -> None:
+    def __init__(self, amp: Amp, sheet: Sheet | None = None, source: str = bench_sheet.USUAL) -> None:
         self._widgets(amp)
         self.bands, self.task = Bands(), BackgroundTask()
-        self._start(amp, sheet or usual(amp), source)
+        self._start(amp, sheet or bench_sheet.usual(amp), source)
         super().__init__(self._arranged())
 
     # ---- what a program asks and sets
@@ -104,7 +90,7 @@ class BenchPanel(Panel):
         ------
         ChangeError : it is not in the list (near matches listed).
         """
-        wanted = settled(self.amp, place, quantity)
+        wanted = bench_sheet.settled(self.amp, place, quantity)
         for k, row in enumerate(self.sheet.rows):
             if (row.place, row.quantity) == (wanted, quantity):
                 return k
@@ -113,7 +99,7 @@ class BenchPanel(Panel):
 
     def put(self, place: str, value: str, quantity: str = "DC volts", **fields: str) -> Checked:
         """Write a value beside a place; the row is added where there is none."""
-        row = Row(settled(self.amp, place, quantity), quantity, value, **fields)
+        row = Row(bench_sheet.settled(self.amp, place, quantity), quantity, value, **fields)
         try:
             sheet = self.sheet.with_row(self.row(place, quantity), value=value, **fields)
         except ChangeError:
@@ -137,8 +123,8 @@ class BenchPanel(Panel):
         ------
         ReadingError : the file cannot be read. AmpFileError : nor the amp it names.
         """
-        sheet = read_sheet(path)
-        self._take_list(sheet, str(path), amp_named(path))
+        sheet = bench_sheet.read_sheet(path)
+        self._take_list(sheet, str(path), bench_sheet.amp_named(path))
 
     def save(self, name: str = "") -> Path:
         """Write the list as CSV beside the notebook, under the next free name.
@@ -148,7 +134,7 @@ class BenchPanel(Panel):
         RecordError : the folder cannot be written to.
         """
         stem = (name or f"{self.amp.name}-readings").removesuffix(".csv")
-        return write_new(as_csv(self.sheet, self.amp).encode(), stem, ".csv")
+        return write_new(bench_sheet.as_csv(self.sheet, self.amp).encode(), stem, ".csv")
 
     def fault(self, words: str, grade: int = 0) -> FaultPrediction | None:
         """Choose a fault to see what it would show; '' for none. ChangeError where there is no such fault."""
@@ -170,7 +156,7 @@ class BenchPanel(Panel):
         self.history = History[Sheet](sheet)
         self.prediction = None
         self.faults.offer(amp)
-        self.lines.details.where.options = tuple(place_options(amp))
+        self.lines.details.where.options = tuple(bench_sheet.place_options(amp))
         offer_inputs(self.tone, amp)
         self.saving.begin(f"{amp.name}-readings")
         self.lists.put(source)
@@ -181,7 +167,7 @@ class BenchPanel(Panel):
         """Check a list and show what comes of it."""
         self.saving.clear()
         self.saver.clear()
-        self.checked = check(sheet, self.amp)
+        self.checked = bench_sheet.check(sheet, self.amp)
         self.sheet = self.checked.sheet
         if record:
             self.history.push(self.sheet)
@@ -250,14 +236,14 @@ class BenchPanel(Panel):
 
     def _amp_chosen(self, _: Setting, chosen: Choice, __: str) -> None:
         amp = amp_of(chosen)
-        self._start(amp, usual(amp), USUAL)
+        self._start(amp, bench_sheet.usual(amp), bench_sheet.USUAL)
 
     def _list_chosen(self, key: str) -> None:
         self.lists.complain("")
         try:
-            if key == USUAL:
-                self.take(usual(self.amp))
-            elif key == EMPTY:
+            if key == bench_sheet.USUAL:
+                self.take(bench_sheet.usual(self.amp))
+            elif key == bench_sheet.EMPTY:
                 self.opened = 0
                 self.take(Sheet((Row(),), mains=self.sheet.mains))
             else:
@@ -268,7 +254,7 @@ class BenchPanel(Panel):
     def _file_taken(self, name: str, content: bytes) -> None:
         self.lists.complain("")
         try:
-            self._take_list(sheet_of_bytes(content, name), name, "")
+            self._take_list(bench_sheet.sheet_of_bytes(content, name), name, "")
         except TubekitError as error:
             self.lists.complain(str(error))
 
@@ -368,7 +354,7 @@ def bench(amp: Amp | str | Path | None = None, readings: str | Path | None = Non
     >>> panel.verdicts.verdicts[0].word
     'out of range'
     """
-    named = amp_named(readings) if readings is not None else ""
+    named = bench_sheet.amp_named(readings) if readings is not None else ""
     if readings is None or (amp is None and lies_there("amp") not in (None, named)):
         return opened(BenchPanel, amp, named or "teasel")
-    return BenchPanel(amp_of(amp or named), read_sheet(readings), str(readings))
+    return BenchPanel(amp_of(amp or named), bench_sheet.read_sheet(readings), str(readings))

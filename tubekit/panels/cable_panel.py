@@ -8,40 +8,14 @@ from pathlib import Path
 import ipywidgets as widgets
 
 from tubekit.amp import Amp, analyze, parts as drawn
+from tubekit.bench import continuity
 from tubekit.bench.cable import CableReport, check_cable, pin_place
 from tubekit.bench.cable_errors import MISTAKES
-from tubekit.bench.continuity import (
-    Pair,
-    Pin,
-    cable_graph,
-    connectors,
-    joined_pairs,
-    known_pin,
-    ohms_said,
-    pins,
-    way,
-)
 from tubekit.errors import ReadingError, TubekitError
-from tubekit.panels import layout
+from tubekit.panels import cable_sheet, layout
 from tubekit.panels.amp_choice import AmpSetting
 from tubekit.panels.amp_panel import amp_of, opened, opens
 from tubekit.panels.bench_rows import ListChoice, SaveLine, three_columns
-from tubekit.panels.cable_sheet import (
-    OFF,
-    SILENT,
-    Tried,
-    as_csv,
-    beeps,
-    cells,
-    found_html,
-    grids,
-    list_options,
-    nothing_html,
-    of_slip,
-    read_csv,
-    rest_as_drawn,
-    states_html,
-)
 from tubekit.panels.export_files import FileSaver, write_new
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.layout import FULL, GROWN
@@ -65,30 +39,30 @@ KEY = (
 class Grid(layout.Field):
     """Cells of one pair of connectors; the others keep what was tried on them."""
 
-    def __init__(self, on_touch: Callable[[Pair], object], on_choice: Callable[[], None]) -> None:
+    def __init__(self, on_touch: Callable[[continuity.Pair], object], on_choice: Callable[[], None]) -> None:
         self._on_touch = on_touch
         tip = "Choose which pins to test against each other"
         self.choice = layout.described(widgets.Dropdown, "pins of", tip)
         self.frame = widgets.VBox([], layout={"width": "auto"})
         self.key = widgets.HTML(f"<p>{KEY}</p>", layout={"width": "auto"})
         super().__init__(self.choice, self.frame, self.key)
-        self.buttons: dict[Pair, widgets.Button] = {}
+        self.buttons: dict[continuity.Pair, widgets.Button] = {}
         self.listen(self.choice, lambda _: on_choice())
 
     def offer(self, amp: Amp) -> None:
         """The grids of an amp."""
         self.amp = amp
-        self._expected = joined_pairs(cable_graph(amp), pins(amp))
+        self._expected = continuity.joined_pairs(continuity.cable_graph(amp), continuity.pins(amp))
         self._by = _ways(amp, self._expected)
         with self.quietly():
-            self.choice.options = list(grids(amp))
+            self.choice.options = list(cable_sheet.grids(amp))
             self.choice.value = self.choice.options[0]
         self.lay_out()
 
     def lay_out(self) -> None:
         """Cells for the chosen connectors."""
-        one, two = grids(self.amp)[self.choice.value]
-        found = list(cells(self.amp, one, two))
+        one, two = cable_sheet.grids(self.amp)[self.choice.value]
+        found = list(cable_sheet.cells(self.amp, one, two))
         rows, columns = _in_order(a for a, _ in found), _in_order(b for _, b in found)
         self.buttons = {}
         head = [_head(""), *(_head(pin.partition(".")[2]) for pin in columns)]
@@ -100,7 +74,7 @@ class Grid(layout.Field):
             lines.append(_line(line))
         self.frame.children = lines
 
-    def _cell(self, one: Pin, two: Pin) -> widgets.Button:
+    def _cell(self, one: continuity.Pin, two: continuity.Pin) -> widgets.Button:
         pair = frozenset((one, two))
         button = widgets.Button(layout={"width": CELL, "height": CELL, "flex": f"0 0 {CELL}"})
         button.add_class("tubekit-cell")
@@ -110,11 +84,11 @@ class Grid(layout.Field):
         self.buttons[pair] = button
         return button
 
-    def put(self, tried: Tried, last: Pair | None) -> None:
+    def put(self, tried: cable_sheet.Tried, last: continuity.Pair | None) -> None:
         """What was tried."""
         for pair, button in self.buttons.items():
             said, due = tried.at(pair), pair in self._expected
-            word = "" if not said else "beep" if beeps(said) else SILENT
+            word = "" if not said else "beep" if cable_sheet.beeps(said) else cable_sheet.SILENT
             sign = SIGNS[(word, due)]
             if button.description != sign:
                 button.description = sign
@@ -126,17 +100,17 @@ class Grid(layout.Field):
             button.tooltip = f"{one} to {two}{by}: {state}; should {'beep' if due else 'stay silent'}"
 
 
-def _ways(amp: Amp, expected: set[Pair]) -> Mapping[Pair, str]:
-    graph = cable_graph(amp)
+def _ways(amp: Amp, expected: set[continuity.Pair]) -> Mapping[continuity.Pair, str]:
+    graph = continuity.cable_graph(amp)
     found = {}
     for pair in expected:
-        by = way(graph, *sorted(pair))
+        by = continuity.way(graph, *sorted(pair))
         part = amp.parts.get(by)
         found[pair] = f"{by} {part.color}".strip() if isinstance(part, drawn.Wire) else by
     return found
 
 
-def _in_order(names: Iterable[Pin]) -> list[Pin]:
+def _in_order(names: Iterable[continuity.Pin]) -> list[continuity.Pin]:
     return list(dict.fromkeys(names))
 
 
@@ -179,14 +153,14 @@ class CablePanel(Panel):
     """
 
     report: CableReport | None
-    last: Pair | None
+    last: continuity.Pair | None
 
     def __init__(self, amp: Amp) -> None:
         self.frame = widgets.VBox([], layout={"width": "100%"})
         self.told, self.states = layout.words_place(), layout.words_place()
         self.amp_list = AmpSetting(amp)
         self.amp_list.on_move(lambda _, chosen, __: self._start(amp_of(chosen)))
-        self.lists = ListChoice(self._list_chosen, self._file_taken, options=list_options)
+        self.lists = ListChoice(self._list_chosen, self._file_taken, options=cable_sheet.list_options)
         self.grid = Grid(self.touch, self._grid_chosen)
         self._slips()
         self._ohms()
@@ -196,7 +170,7 @@ class CablePanel(Panel):
 
     # ---- what a program asks and sets
 
-    def touch(self, pair: Pair | tuple[str, str]) -> CableReport | None:
+    def touch(self, pair: continuity.Pair | tuple[str, str]) -> CableReport | None:
         """Touch a cell: beep, then silent, then not tried."""
         self.last = frozenset(pair)
         self.ask(self.tried.touched(self.last))
@@ -209,9 +183,9 @@ class CablePanel(Panel):
         ------
         ReadingError : no such pin, or neither of these words nor ohms.
         """
-        pair = frozenset(known_pin(self.amp, pin, "", 0) for pin in (one, two))
+        pair = frozenset(continuity.known_pin(self.amp, pin, "", 0) for pin in (one, two))
         if said not in ("", "beep", "silent"):
-            ohms_said(said)
+            continuity.ohms_said(said)
         self.last = pair
         self.ask(self.tried.with_pair(pair, said))
         return self.report
@@ -219,12 +193,12 @@ class CablePanel(Panel):
     def slip(self, slip: str, *at: str) -> CableReport | None:
         """Solder it with a slip of `MISTAKES` and try every pair; see `miswired` for the errors."""
         self.last = None
-        self.ask(of_slip(self.amp, slip, *at))
+        self.ask(cable_sheet.of_slip(self.amp, slip, *at))
         return self.report
 
     def rest(self) -> None:
         """Mark all untested pairs as correct."""
-        self.ask(rest_as_drawn(self.amp, self.tried))
+        self.ask(cable_sheet.rest_as_drawn(self.amp, self.tried))
 
     def reset(self) -> None:
         """Nothing tried."""
@@ -233,7 +207,7 @@ class CablePanel(Panel):
             self.slips.value = NO_SLIP
         self.lists.put("")
         self._pins_seen()
-        self.ask(Tried())
+        self.ask(cable_sheet.Tried())
 
     def save(self, name: str = "") -> Path:
         """Write the list as CSV beside the notebook, under the next free name.
@@ -243,14 +217,14 @@ class CablePanel(Panel):
         RecordError : the folder cannot be written to.
         """
         stem = (name or f"{self.amp.name}-cable").removesuffix(".csv")
-        return write_new(as_csv(self.tried, self.amp).encode(), stem, ".csv")
+        return write_new(cable_sheet.as_csv(self.tried, self.amp).encode(), stem, ".csv")
 
     # ---- the one way in and the one way out
 
     def _start(self, amp: Amp) -> None:
-        self.amp, self.last, self.tried = amp, None, Tried()
-        self.history = History[Tried](self.tried)
-        there = bool(connectors(amp))
+        self.amp, self.last, self.tried = amp, None, cable_sheet.Tried()
+        self.history = History[cable_sheet.Tried](self.tried)
+        there = bool(continuity.connectors(amp))
         self.saving.begin(f"{amp.name}-cable")
         self.volts = _volts(amp) if there else {}
         boxes = (self.grid, self.slip_box, self.ohms_box, self.saving, self.lists)
@@ -259,14 +233,14 @@ class CablePanel(Panel):
         if there:
             with self.slip_box.quietly():
                 for choice, start in ((self.first, 0), (self.second, 1)):
-                    choice.options = pins(amp)
-                    choice.value = pins(amp)[min(start, len(pins(amp)) - 1)]
+                    choice.options = continuity.pins(amp)
+                    choice.value = continuity.pins(amp)[min(start, len(continuity.pins(amp)) - 1)]
                 self.slips.value = NO_SLIP
             self._pins_seen()
             self.grid.offer(amp)
         self.ask(self.tried, record=False)
 
-    def ask(self, tried: Tried, *, record: bool = True) -> None:
+    def ask(self, tried: cable_sheet.Tried, *, record: bool = True) -> None:
         """Check what was tried and show what comes of it."""
         self.saving.clear()
         self.saver.clear()
@@ -274,19 +248,19 @@ class CablePanel(Panel):
         if record:
             self.history.push(tried)
         self.show_history()
-        if not connectors(self.amp):
+        if not continuity.connectors(self.amp):
             self.report, self.frame.children = None, []
-            self.told.value, self.states.value = nothing_html(self.amp.title), ""
+            self.told.value, self.states.value = cable_sheet.nothing_html(self.amp.title), ""
             return
         self.report = check_cable(self.amp, tried.readings())
         self.grid.put(tried, self.last)
         self._show_ohms()
         self._draw(self.report)
-        self.told.value = found_html(self.report, self._left(), self.volts)
-        self.states.value = states_html(self.report)
+        self.told.value = cable_sheet.found_html(self.report, self._left(), self.volts)
+        self.states.value = cable_sheet.states_html(self.report)
 
     def _left(self) -> int:
-        due = joined_pairs(cable_graph(self.amp), pins(self.amp))
+        due = continuity.joined_pairs(continuity.cable_graph(self.amp), continuity.pins(self.amp))
         return sum(not self.tried.at(pair) for pair in due)
 
     def _draw(self, report: CableReport) -> None:
@@ -308,14 +282,14 @@ class CablePanel(Panel):
     def _list_chosen(self, key: str) -> None:
         self.lists.complain("")
         try:
-            self.ask(read_csv(Path(key), self.amp) if key else Tried())
+            self.ask(cable_sheet.read_csv(Path(key), self.amp) if key else cable_sheet.Tried())
         except TubekitError as error:
             self.lists.complain(str(error))
 
     def _file_taken(self, name: str, content: bytes) -> None:
         try:
             path = write_new(content, name.removesuffix(".csv"), ".csv")
-            self.ask(read_csv(path, self.amp))
+            self.ask(cable_sheet.read_csv(path, self.amp))
         except TubekitError as error:
             self.lists.complain(str(error))
 
@@ -381,10 +355,9 @@ class CablePanel(Panel):
         self.saving = SaveLine(self.save, self.lists.look_again)
 
     def _arranged(self) -> list[widgets.Widget]:
-        rows = [
-            self.amp_list, self.lists, widgets.HTML(caution_html(OFF)), self.grid, self.ohms_box, self.rests,
-            self.saving, layout.rule("What would a miswire do?"), self.slip_box,
-        ]  # fmt: skip
+        caution, rule = widgets.HTML(caution_html(cable_sheet.OFF)), layout.rule("What would a miswire do?")
+        tried = [self.amp_list, self.lists, caution, self.grid, self.ohms_box, self.rests, self.saving]
+        rows = [*tried, rule, self.slip_box]
         told = [self.told, self.states]
         return three_columns(rows, [self.frame], told, self.buttons, self.saver, wide=(392, 540))
 

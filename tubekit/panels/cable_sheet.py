@@ -12,20 +12,9 @@ from pathlib import Path
 from types import MappingProxyType
 
 from tubekit.amp import Amp
+from tubekit.bench import continuity
 from tubekit.bench.cable import CableReport, pin_place
 from tubekit.bench.cable_errors import joined_nodes, miswired
-from tubekit.bench.continuity import (
-    BEEPS_BELOW,
-    Continuity,
-    Pair,
-    Pin,
-    cable_graph,
-    connectors,
-    joined_pairs,
-    ohms_said,
-    pins,
-    read_continuity,
-)
 from tubekit.bench.loop_states import LoopState
 from tubekit.bench.reading_rows import text_of
 from tubekit.circuit.parts import GROUND
@@ -42,36 +31,36 @@ NEXT = {"": BEEP, BEEP: SILENT, SILENT: ""}
 class Tried:
     """Pairs of pins with what the meter did: 'beep', 'silent', or ohms as written; others were not tried."""
 
-    found: Mapping[Pair, str] = field(default_factory=dict)
+    found: Mapping[continuity.Pair, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "found", MappingProxyType(dict(self.found)))
 
-    def at(self, pair: Pair) -> str:
+    def at(self, pair: continuity.Pair) -> str:
         """What stands there; '' where it was not tried."""
         return self.found.get(pair, "")
 
-    def with_pair(self, pair: Pair, said: str) -> Tried:
+    def with_pair(self, pair: continuity.Pair, said: str) -> Tried:
         """The same with one pair written anew; '' takes it back."""
         kept = {each: words for each, words in self.found.items() if each != pair}
         return replace(self, found=kept | {pair: said} if said else kept)
 
-    def touched(self, pair: Pair) -> Tried:
+    def touched(self, pair: continuity.Pair) -> Tried:
         """The same after a touch on that cell."""
         return self.with_pair(pair, NEXT.get(self.at(pair), ""))
 
-    def readings(self) -> tuple[Continuity, ...]:
+    def readings(self) -> tuple[continuity.Continuity, ...]:
         """As continuity readings: ohms beep below `BEEPS_BELOW`."""
         found = []
         for line, (pair, said) in enumerate(self.found.items(), 1):
             one, two = sorted(pair, key=pin_place)
-            ohms = None if said in (BEEP, SILENT) else ohms_said(said)
-            found.append(Continuity(one, two, beeps(said), line, ohms))
+            ohms = None if said in (BEEP, SILENT) else continuity.ohms_said(said)
+            found.append(continuity.Continuity(one, two, beeps(said), line, ohms))
         return tuple(found)
 
-    def ohms(self) -> dict[Pair, float]:
+    def ohms(self) -> dict[continuity.Pair, float]:
         """The pairs that were read in ohms."""
-        return {p: ohms_said(said) for p, said in self.found.items() if said not in (BEEP, SILENT)}
+        return {p: continuity.ohms_said(said) for p, said in self.found.items() if said not in (BEEP, SILENT)}
 
 
 def beeps(said: str) -> bool:
@@ -82,10 +71,10 @@ def beeps(said: str) -> bool:
     >>> beeps("beep"), beeps("0.4"), beeps("220k"), beeps("open")
     (True, True, False, False)
     """
-    return said == BEEP if said in (BEEP, SILENT) else ohms_said(said) < BEEPS_BELOW
+    return said == BEEP if said in (BEEP, SILENT) else continuity.ohms_said(said) < continuity.BEEPS_BELOW
 
 
-def of_slip(amp: Amp, slip: str, *at: Pin) -> Tried:
+def of_slip(amp: Amp, slip: str, *at: continuity.Pin) -> Tried:
     """What a meter finds on a cable soldered with a slip, every pair tried.
 
     Raises
@@ -95,7 +84,7 @@ def of_slip(amp: Amp, slip: str, *at: Pin) -> Tried:
     return of_readings(miswired(amp, slip, *at))
 
 
-def of_readings(readings: Iterable[Continuity]) -> Tried:
+def of_readings(readings: Iterable[continuity.Continuity]) -> Tried:
     """The list of some readings."""
     return Tried({reading.pair: BEEP if reading.beeps else SILENT for reading in readings})
 
@@ -114,17 +103,17 @@ def grids(amp: Amp) -> dict[str, tuple[str, str]]:
     >>> list(grids(load_amp("fescue")))[:2]
     ['P2 to P3', 'P4 by itself']
     """
-    names = list(connectors(amp))
+    names = list(continuity.connectors(amp))
     joined = {tuple(sorted(p.partition(".")[0] for p in pair)) for pair in
-              joined_pairs(cable_graph(amp), pins(amp))}  # fmt: skip
+              continuity.joined_pairs(continuity.cable_graph(amp), continuity.pins(amp))}  # fmt: skip
     every = [(a, b) for a, b in product(names, names) if names.index(a) <= names.index(b)]
     every.sort(key=lambda pair: tuple(sorted(pair)) not in joined)
     return {f"{a} by itself" if a == b else f"{a} to {b}": (a, b) for a, b in every}
 
 
-def cells(amp: Amp, one: str, two: str) -> Iterator[tuple[Pin, Pin]]:
+def cells(amp: Amp, one: str, two: str) -> Iterator[tuple[continuity.Pin, continuity.Pin]]:
     """Every pair of pins of one grid, row by row; of a connector by itself each pair once."""
-    known = pins(amp)
+    known = continuity.pins(amp)
     first = [pin for pin in known if pin.startswith(f"{one}.")]
     second = [pin for pin in known if pin.startswith(f"{two}.")]
     for a, b in product(first, second):
@@ -161,7 +150,7 @@ def read_csv(path: Path, amp: Amp) -> Tried:
             fix="Start the file with the line from,to,beeps",
         )
     written = {k: str(row.get("ohms") or "").strip() for k, row in enumerate(rows, 1)}
-    readings = read_continuity(rows, amp, path.name)
+    readings = continuity.read_continuity(rows, amp, path.name)
     ohms = {r.pair: written[r.line] for r in readings if r.ohms is not None and r.ohms < OPEN_OHMS}
     return Tried({**of_readings(readings).found, **ohms})
 

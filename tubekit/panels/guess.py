@@ -86,8 +86,7 @@ def read(text: str, handle: Handle) -> float:
             value = float(words)
         except ValueError as error:
             raise UnitError(
-                f"'{text[:40]}' is not a value in {BARE[unit]}",
-                fix=f"Write it like this: {_example(handle)}",
+                f"'{text[:40]}' is not a value in {BARE[unit]}", fix=f"Write it like this: {_example(handle)}"
             ) from error
     else:
         value = parse(text, unit)

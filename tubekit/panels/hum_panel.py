@@ -14,16 +14,7 @@ import numpy as np
 from tubekit.amp import Amp
 from tubekit.amp.hum import Hum, hum as solve_hum
 from tubekit.amp.hum_balance import HumBalance, balance_control, hum_balance
-from tubekit.amp.parts import (
-    GROUND,
-    Capacitor,
-    Choke,
-    Diode,
-    Part,
-    RectifierTube,
-    Resistor,
-    Tube,
-)
+from tubekit.amp.parts import GROUND, Capacitor, Choke, Diode, Part, RectifierTube, Resistor, Tube
 from tubekit.decisions.hum_remedies import HumReport, hum_report
 from tubekit.errors import Note, TubekitError
 from tubekit.panels import layout

@@ -11,16 +11,7 @@ import numpy as np
 
 from tubekit.amp import Amp
 from tubekit.amp.controls import controls
-from tubekit.amp.parts import (
-    GROUND,
-    Capacitor,
-    Jack,
-    Loudspeaker,
-    OutputTransformer,
-    Part,
-    Resistor,
-    Tube,
-)
+from tubekit.amp.parts import GROUND, Capacitor, Jack, Loudspeaker, OutputTransformer, Part, Resistor, Tube
 from tubekit.amp.stability import REVERSED
 from tubekit.amp.stages import corner_words
 from tubekit.analyses.corners import Corner

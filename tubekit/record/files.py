@@ -83,10 +83,7 @@ def print_to_pdf(page: bytes, browser: str | None, run: Run = _run) -> tuple[byt
             return None, f"No PDF: {Path(browser).name} did not start ({error.strerror}); {HOW_TO_PRINT}."
         if pdf.is_file() and pdf.stat().st_size > 0:
             return pdf.read_bytes(), ""
-        return (
-            None,
-            f"No PDF: {Path(browser).name} ended with code {code} and made no PDF; {HOW_TO_PRINT}.",
-        )
+        return (None, f"No PDF: {Path(browser).name} ended with code {code} and made no PDF; {HOW_TO_PRINT}.")
 
 
 LIBRARIES = ("numpy", "scipy", "matplotlib", "networkx")

@@ -160,8 +160,4 @@ def schematic_table(result: Result, section: str | None = None, *, member: int =
         (node, view.reader.volts(node), ", ".join(meets[node]))
         for node in sorted(meets, key=lambda n: order.get(n, 0))
     ]
-    return Table(
-        "Schematic voltages, to ground",
-        headed("node", "volts", "parts connected there"),
-        rows,
-    )
+    return Table("Schematic voltages, to ground", headed("node", "volts", "parts connected there"), rows)
