@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -10,6 +9,7 @@ from tubekit.bench.fault_prediction import FaultPrediction
 from tubekit.bench.next_reading import NextReading
 from tubekit.bench.suspects import DOUBT_BELOW, EXPLAINED, Suspect, Suspects, percent
 from tubekit.decisions.judge import Judgement
+from tubekit.panels.markup import headline, item, listed, paragraph, section
 from tubekit.panels.report_html import tables_html
 from tubekit.text import caution_html
 
@@ -34,24 +34,22 @@ def verdicts_html(found: Judgement | None, complaints: int) -> str:
     """How many are fine, and what is not, the gravest first."""
     if found is None or not found.verdicts:
         head = "No readings yet. The bars show the normal ranges. Type in your meter readings."
-        return _section(_headline(head))
+        return section(headline(head), live=True)
     lines = [
-        _finding(SAYS[word], f"{v.reading.probe}: {v.reading.describe()}; normal range "
-                             f"{v.reading.probe.format(v.low)} to {v.reading.probe.format(v.high)}")
+        item(f"{v.reading.probe}: {v.reading.describe()}; normal range "
+             f"{v.reading.probe.format(v.low)} to {v.reading.probe.format(v.high)}", SAYS[word])
         for word in WORST_FIRST for v in found.verdicts if v.word == word
     ]  # fmt: skip
-    lines += [_finding(_grave(p.verdict), f"{p.text}; {p.rule.partition(' [')[0]}") for p in found.power]
-    lines += [_finding("part", d.sentence()) for d in found.drifts]
+    for p in found.power:
+        word = p.verdict.upper() if p.verdict in GRAVE else p.verdict
+        lines.append(item(f"{p.text}; {p.rule.partition(' [')[0]}", word))
+    lines += [item(d.sentence(), "part") for d in found.drifts]
     left = (
         f" {complaints} {'row is' if complaints == 1 else 'rows are'} not used: see the list."
         if complaints
         else ""
     )
-    return _section(_headline(found.headline() + left) + _list(lines))
-
-
-def _grave(verdict: str) -> str:
-    return verdict.upper() if verdict in GRAVE else verdict
+    return section(headline(found.headline() + left), listed(lines), live=True)
 
 
 def suspects_html(found: Suspects) -> str:
@@ -65,17 +63,14 @@ def suspects_html(found: Suspects) -> str:
         count = len(found.readings.readings)
         normal = "This reading is" if count == 1 else f"These {count} readings are"
         head = f"{nobody} {normal} normal.{edge}"
-        return _section(_headline(head))
-    lines = [_finding(f"{k}.", _suspect(s)) for k, s in enumerate(found.suspects, 1)]
+        return section(headline(head), live=True)
+    lines = [item(_suspect(s), f"{k}.") for k, s in enumerate(found.suspects, 1)]
     pairs = ""
     if found.pairs and found.best_fit < EXPLAINED:
-        two = [_finding("two", p.words) for p in found.pairs[:3]]
-        pairs = f"<p>No single fault explains the readings. The closest pairs of faults:</p>{_list(two)}"
-    nothing = (
-        f"<p>Probability that no part is bad: {percent(found.healthy)}. Only single faults are "
-        "considered.</p>"
-    )
-    return _section(_headline(found.headline()) + _list(lines) + pairs + nothing)
+        two = listed(item(p.words, "two") for p in found.pairs[:3])
+        pairs = paragraph("No single fault explains the readings. The closest pairs of faults:") + two
+    left = f"Probability that no part is bad: {percent(found.healthy)}. Only single faults are considered."
+    return section(headline(found.headline()), listed(lines), pairs, paragraph(left), live=True)
 
 
 def _suspect(one: Suspect) -> str:
@@ -87,11 +82,9 @@ def _suspect(one: Suspect) -> str:
 def next_html(following: Iterable[NextReading]) -> str:
     """What to measure next and why, with the caution beside it."""
     told = worth_taking(following)
-    lines = [_finding(f"{k}.", _why(n)) for k, n in enumerate(told, 1)]
-    if not lines:
-        return ""
-    head = "<p><strong>Measure next</strong></p>"
-    return _section(head + _list(lines) + caution_html(TAKING))
+    lines = listed(item(_why(n), f"{k}.") for k, n in enumerate(told, 1))
+    head = paragraph("Measure next", strong=True)
+    return section(head, lines, caution_html(TAKING), live=True) if lines else ""
 
 
 def worth_taking(following: Iterable[NextReading]) -> list[NextReading]:
@@ -109,22 +102,6 @@ def _why(one: NextReading) -> str:
 
 def prediction_html(found: FaultPrediction) -> str:
     """What a fault would show, beside what a good amp shows."""
-    said = f'<p class="tubekit-headline">{html.escape(found.headline())}</p>'
-    return _section(said) + tables_html(replace(table, note="") for table in found.tables())
-
-
-def _headline(words: str) -> str:
-    return f'<p class="tubekit-headline">{html.escape(words)}</p>'
-
-
-def _section(inside: str) -> str:
-    return f'<section class="tubekit" aria-live="polite">{inside}</section>'
-
-
-def _list(lines: Iterable[str]) -> str:
-    inside = "".join(lines)
-    return f'<ul class="tubekit-findings">{inside}</ul>' if inside else ""
-
-
-def _finding(word: str, text: str) -> str:
-    return f"<li><strong>{html.escape(word)}</strong> {html.escape(text)}</li>"
+    return section(headline(found.headline()), live=True) + tables_html(
+        replace(table, note="") for table in found.tables()
+    )

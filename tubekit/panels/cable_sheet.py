@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import html
 import io
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -20,6 +19,7 @@ from tubekit.bench.reading_rows import text_of
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.probe import OPEN_OHMS
 from tubekit.errors import ReadingError, TubekitError
+from tubekit.panels.markup import headline, item, listed, paragraph, section
 from tubekit.text import Table, headed
 
 BEEP, SILENT = "beep", "silent"
@@ -182,25 +182,21 @@ WITHOUT = "B+ is on with no speaker on the output transformer"
 
 def found_html(report: CableReport, left: int, volts: Mapping[str, float]) -> str:
     """Faults, then what they do in each state of plug and standby; `volts` are those of the drawn amp."""
-    lines = [_item(SAYS.get(f.kind, f.kind), f.text) for f in report.faults]
-    lines += [_item("ohms", sentence) for sentence in report.joints]
-    does = [_item("so", _meets(*nodes, volts)) for nodes in joined_nodes(report.amp, report.faults)]
-    does += [_item("so", sentence) for sentence in report.consequences]
-    does += [_item("STOP", f"With {s.words}: {WITHOUT}.") for s in risky(report)]
-    parts = [f'<p class="tubekit-headline">{html.escape(_headline(report, left))}</p>']
-    if lines:
-        parts.append(_list(lines))
+    lines = [item(f.text, SAYS.get(f.kind, f.kind)) for f in report.faults]
+    lines += [item(sentence, "ohms") for sentence in report.joints]
+    does = [item(_meets(*nodes, volts), "so") for nodes in joined_nodes(report.amp, report.faults)]
+    does += [item(sentence, "so") for sentence in report.consequences]
+    does += [item(f"With {s.words}: {WITHOUT}.", "STOP") for s in risky(report)]
+    parts = [headline(_headline(report, left)), listed(lines)]
     if does:
-        parts.append(f"<p><strong>What this does</strong></p>{_list(does)}")
+        parts += [paragraph("What this does", strong=True), listed(does)]
     elif report.faults:
-        parts.append(
-            "<p>This changes neither B+ nor the speaker, in any combination of plug and standby.</p>"
-        )
+        words = "This changes neither B+ nor the speaker, in any combination of plug and standby."
+        parts.append(paragraph(words))
     if report.faults and not report.consequences and does:
-        parts.append(
-            "<p>B+ and speaker switch per the schematic in every combination of plug and standby.</p>"
-        )
-    return f'<section class="tubekit" aria-live="polite">{"".join(parts)}</section>'
+        words = "B+ and speaker switch per the schematic in every combination of plug and standby."
+        parts.append(paragraph(words))
+    return section(*parts, live=True)
 
 
 def _meets(one: str, two: str, volts: Mapping[str, float]) -> str:
@@ -254,9 +250,8 @@ def states_html(report: CableReport) -> str:
     lines = []
     for words, drawn, found, differs in states_table(report).cells():
         said = f"per schematic {drawn}; as wired {found}" if differs else drawn
-        lines.append(_item(f"{words}:", f"{said}. {differs}.".replace(" .", "")))
-    head = "<p><strong>Interlock and standby</strong></p>"
-    return f'<section class="tubekit">{head}{_list(lines)}</section>'
+        lines.append(item(f"{said}. {differs}.".replace(" .", ""), f"{words}:"))
+    return section(paragraph("Interlock and standby", strong=True), listed(lines))
 
 
 def _on(state: LoopState) -> str:
@@ -270,12 +265,4 @@ def nothing_html(title: str) -> str:
         f"{title} has no multi-pin connector, so there is no cable to check. Choose another amp, or add "
         "its connector to the amp file."
     )
-    return f'<section class="tubekit"><p class="tubekit-headline">{html.escape(said)}</p></section>'
-
-
-def _list(lines: Iterable[str]) -> str:
-    return f'<ul class="tubekit-findings">{"".join(lines)}</ul>'
-
-
-def _item(word: str, text: str) -> str:
-    return f"<li><strong>{html.escape(word)}</strong> {html.escape(text)}</li>"
+    return section(headline(said))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import ClassVar
@@ -12,6 +11,7 @@ import ipywidgets as widgets
 from tubekit.lessons.store import Kept, Store
 from tubekit.panels import layout
 from tubekit.panels.layout import FULL
+from tubekit.panels.markup import item, paragraph
 
 
 class CoursePage(widgets.VBox):
@@ -106,10 +106,16 @@ class CoursePage(widgets.VBox):
 
 def hints_html(hints: Sequence[str]) -> str:
     """The hints shown so far."""
-    lines = "".join(f"<li>{html.escape(each)}</li>" for each in hints)
+    lines = "".join(map(item, hints))
     return f'<ol class="tubekit-hints" aria-live="polite">{lines}</ol>' if lines else ""
+
+
+def reason_html(head: str, lines: Sequence[str], more: str = "") -> str:
+    """Why, or what was overlooked, under a head of its own."""
+    inside = "".join(map(paragraph, lines)) + more
+    return f'<div class="tubekit-reason"><strong>{head}</strong> {inside}</div>'
 
 
 def trouble(words: str) -> str:
     """What went wrong, over the words; nothing for ''."""
-    return f'<p class="tubekit-stale" role="alert">{html.escape(words)}</p>' if words else ""
+    return paragraph(words, "stale", alarm=True)

@@ -12,7 +12,7 @@ import ipywidgets as widgets
 from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.decisions import SwapReport
 from tubekit.errors import InputError, SolveError
-from tubekit.panels import layout
+from tubekit.panels import layout, markup
 from tubekit.panels.background import Debouncer
 from tubekit.plots.ink import Drawing
 from tubekit.plots.schematics import schematic, schematic_sections, schematic_table, section_of
@@ -164,9 +164,8 @@ def _html(drawing: Drawing, result: Result, section: str | None) -> str:
         f'style="width:100%;max-width:{wide}px;height:auto;outline:1px solid #d9d8d2;outline-offset:-1px">'
     )
     table = schematic_table(result, section).html()
-    caution = caution_html(CAUTION)
     listed = f"<details><summary>The same voltages as a list</summary>{table}</details>"
-    return f'<section class="tubekit">{picture}{listed}{caution}</section>'
+    return markup.section(picture, listed, caution_html(CAUTION))
 
 
 def drawing(amp: Amp | AmpReport | SwapReport, section: str | None = None) -> DrawingFold:

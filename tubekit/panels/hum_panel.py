@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,6 +20,7 @@ from tubekit.panels import layout
 from tubekit.panels.amp_panel import AmpPanel, opened, opens
 from tubekit.panels.background import BackgroundTask, Debouncer, Progress
 from tubekit.panels.figure_widget import FigureWidget
+from tubekit.panels.markup import headline, paragraph, section
 from tubekit.panels.report_html import tables_html
 from tubekit.panels.settings import Setting
 from tubekit.panels.tone_sight import same_but_controls
@@ -138,9 +138,7 @@ class HumPanel(AmpPanel[HumAnswer, HumState]):
 
     def numbers_html(self, now: HumAnswer, before: HumAnswer) -> str:
         """The whole hum in words, and every source."""
-        said = f'<p class="tubekit-headline">{html.escape(now.hum.headline())}</p>'
-        section = f'<section class="tubekit" aria-live="polite">{said}</section>'
-        return section + tables_html(tables(now.hum, before.hum))
+        return section(headline(now.hum.headline()), live=True) + tables_html(tables(now.hum, before.hum))
 
     def detail(self, now: HumAnswer, before: HumAnswer) -> str:  # noqa: ARG002 - the same for every panel
         """Every way, every frequency."""
@@ -187,8 +185,7 @@ def advice_html(report: HumReport) -> str:
     table = report.table("remedies")
     columns, rows = (table.columns[1], table.columns[3]), [(row[1], row[3]) for row in table.rows[:REMEDIES]]
     short = Table(table.title, columns, rows, table.note)
-    kept = "".join(f"<p>{html.escape(each)}</p>" for each in report.left_out)
-    said = f'<section class="tubekit"><p><strong>{html.escape(words)}</strong></p>{kept}</section>'
+    said = section(paragraph(words, strong=True), *map(paragraph, report.left_out))
     return said + tables_html([short])
 
 

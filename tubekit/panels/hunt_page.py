@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, ClassVar
 
@@ -27,8 +26,9 @@ from tubekit.lessons.fault_hunt import (
 )
 from tubekit.lessons.lesson import words_of
 from tubekit.lessons.store import Store
-from tubekit.panels.course_page import CoursePage, hints_html
+from tubekit.panels.course_page import CoursePage, hints_html, reason_html
 from tubekit.panels.layout import FULL
+from tubekit.panels.markup import headline, paragraph, section
 from tubekit.panels.settings import ChoiceSetting
 from tubekit.panels.touch_schematic import TouchSchematic
 from tubekit.text import Table, headed
@@ -180,25 +180,19 @@ class HuntPage(CoursePage):
     def _case_html(self) -> str:
         """The amp as its owner brings it."""
         asks = self.said["asks"].format(says=FAULTS[self.case.hidden].says)
-        return (
-            f'<section class="tubekit tubekit-asked"><p class="tubekit-place">Case {self.place + 1} of '
-            f'{CASES}</p><p class="tubekit-asks">{html.escape(asks)}</p>'
-            f'<p class="tubekit-caution">{words_of("cautions")["hunt"]}</p></section>'
-        )
+        place = paragraph(f"Case {self.place + 1} of {CASES}", "place")
+        caution = paragraph(words_of("cautions")["hunt"], "caution")
+        return section(place, paragraph(asks, "asks"), caution, css="asked")
 
     def _found_html(self) -> str:
         """Hints, what clears a wrong name, the verdict once there is one, and the readings so far."""
         case = self.case
-        cleared = "".join(f"<p>{html.escape(each)}</p>" for each in case.cleared)
         parts = [hints_html(case.told)]
         if case.closed:
             parts.append(_verdict_html(case, self.said["own"]))
-        if cleared:
+        if case.cleared:
             again = "" if case.closed else f"<p>{self.said['again']}</p>"
-            parts.append(
-                f'<div class="tubekit-reason" aria-live="polite"><strong>What you overlooked.</strong> '
-                f"{cleared}{again}</div>"
-            )
+            parts.append(reason_html("What you overlooked.", case.cleared, again))
         parts.append(f"<p>Cost so far: <strong>{case.spent:g}</strong></p>")
         if case.taken:
             heads = headed("reading", "meter [] >", "per schematic [] >", "reading cost [] g")
@@ -208,7 +202,7 @@ class HuntPage(CoursePage):
                 for k, v in case.taken.items()
             ]
             parts.append(Table("", heads, rows).html())
-        return f'<section class="tubekit">{"".join(parts)}</section>'
+        return section(*parts)
 
 
 def _verdict_html(case: Case, own: str) -> str:
@@ -219,9 +213,5 @@ def _verdict_html(case: Case, own: str) -> str:
     others = [FAULTS[k].words for k in still_possible(case.taken) if k != case.hidden]
     doubt = f" Your readings also fit {', '.join(others)}. You needed one more to be sure." if others else ""
     way = f"The best route costs {par(case.hidden):g}; you spent {case.spent:g}."
-    reason = f"<p>{html.escape(true.why)}</p><p>{html.escape(way + doubt)}</p>"
-    return (
-        f'<p class="tubekit-headline">{html.escape(head)}</p>'
-        f'<div class="tubekit-reason"><strong>Why.</strong> {reason}</div>'
-        f'<p class="tubekit-source">{own}</p>'
-    )
+    why = reason_html("Why.", (true.why, way + doubt))
+    return f'{headline(head)}{why}<p class="tubekit-source">{own}</p>'

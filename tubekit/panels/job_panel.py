@@ -30,6 +30,7 @@ from tubekit.panels.export_files import FileSaver, saved_html
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.job_entries import EnterBox, EntryForm
 from tubekit.panels.layout import GROWN
+from tubekit.panels.markup import headline, paragraph
 from tubekit.panels.panel import Panel
 from tubekit.panels.settings import ChoiceSetting
 from tubekit.panels.workbench import lay_down, lies_there
@@ -242,7 +243,7 @@ class JobPanel(Panel):
     def _show(self, answer: Printed) -> None:
         """The short answer of a command, and the job after it."""
         tables = "".join(table.html() for table in answer.short())
-        self.answer.value = f'<p class="tubekit-headline">{html.escape(answer.answer())}</p>{tables}'
+        self.answer.value = headline(answer.answer()) + tables
         self.look_again()
 
     def _show_job(self, job: Job) -> None:
@@ -259,7 +260,7 @@ class JobPanel(Panel):
             for each in job.temporary
         ]  # fmt: skip
         self.by.placeholder = author(job)
-        self.head.value = f'<p class="tubekit-headline">{html.escape(job.answer())}</p>'
+        self.head.value = headline(job.answer())
         _, decisions, entries = job.short()
         every = f"<details><summary>All entries</summary>{job.table('entries').html()}</details>"
         self.status.value = f"{decisions.html() if decisions.rows else ''}{entries.html()}{every}"
@@ -421,7 +422,7 @@ def _results(now: Next) -> Iterator[str]:
     """What the values meant, the worst first; after a stop what to measure next."""
     for step, outcome, likely in sorted(now.results, key=lambda each: each[1].go != STOP):
         css = "halt" if outcome.go == STOP else "go" if not likely else "look"
-        yield f'<p class="tubekit-{css}" role="alert">{html.escape(said(step, outcome, likely))}</p>'
+        yield paragraph(said(step, outcome, likely), css, alarm=True)
     if now.then:
         yield f"<p><strong>Measure next:</strong> {html.escape(now.then)}</p>"
 
@@ -430,13 +431,11 @@ def _step_html(now: Next, step: Step) -> Iterator[str]:
     """The step as it is done: the danger, what to do, what to expect, when to stop."""
     assert now.sheet is not None
     count = len(now.sheet.steps)
-    yield f'<p class="tubekit-place">{html.escape(now.sheet.headline())} Step {step.number} of {count}</p>'
+    yield paragraph(f"{now.sheet.headline()} Step {step.number} of {count}", "place")
     *before, steps = now.tables()
     yield from (table.html() for table in before)
-    if step.caution:
-        yield f'<p class="tubekit-still-on">{html.escape(step.caution)}</p>'
-    clip = ", clipped on with the amp off" if step.clip else ""
-    yield f'<p class="tubekit-asks">{html.escape(step.do)}{clip}</p>'
+    yield paragraph(step.caution or "", "still-on")
+    yield paragraph(step.do + (", clipped on with the amp off" if step.clip else ""), "asks")
     facts = [
         ("expect", step.expected),
         ("good amps", step.good),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import cache
@@ -11,6 +10,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
+from tubekit.panels.markup import paragraph
 from tubekit.text import style
 
 CONTROLS, SEEN = "280px", "934px"
@@ -81,7 +81,7 @@ class Field(widgets.VBox):
 
 def complaint_html(words: str) -> str:
     """What was wrong, as HTML; '' for ''."""
-    return f'<p class="tubekit-complaint" role="alert">{html.escape(words)}</p>' if words else ""
+    return paragraph(words, "complaint", alarm=True)
 
 
 def words_place() -> widgets.HTML:
@@ -150,10 +150,8 @@ def row(*held: widgets.Widget) -> widgets.HBox:
 
 def no_answer(words: str) -> str:
     """What stands over the words while the setting has no answer, as HTML."""
-    return (
-        f'<p class="tubekit-stale" role="alert">No result for this setting: {html.escape(words)} '
-        "The gray values are from the last setting that worked.</p>"
-    )
+    said = f"No result for this setting: {words} The gray values are from the last setting that worked."
+    return paragraph(said, "stale", alarm=True)
 
 
 @cache

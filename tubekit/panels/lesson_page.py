@@ -14,10 +14,11 @@ from tubekit.lessons.lesson import Lesson
 from tubekit.lessons.question import Choice, Numbers, Outside, Prediction, Question, Verdict, weighed
 from tubekit.lessons.score import plain
 from tubekit.lessons.store import Store
-from tubekit.panels.course_page import CoursePage, hints_html, trouble
+from tubekit.panels.course_page import CoursePage, hints_html, reason_html, trouble
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.guess import Guess, Options, read
 from tubekit.panels.layout import FULL
+from tubekit.panels.markup import headline, listed, paragraph, section
 from tubekit.panels.prediction_views import Seen, live_picture
 from tubekit.panels.settings import Setting
 
@@ -258,16 +259,14 @@ class LessonPage(CoursePage):
 
 def asked_html(lesson: Lesson, place: int, question: Question) -> str:
     """The question with what is known, and the caution where a hand acts."""
-    rows = "".join(
+    rows = (
         f"<li>{html.escape(name)}: <strong>{html.escape(value)}</strong></li>"
         for name, value in question.given.items()
     )
-    given = f'<ul class="tubekit-given">{rows}</ul>' if rows else ""
-    caution = f'<p class="tubekit-caution">{html.escape(question.caution)}</p>' if question.caution else ""
-    return (
-        f'<section class="tubekit tubekit-asked"><p class="tubekit-place">Question {place + 1} of '
-        f'{len(lesson)}</p><p class="tubekit-asks">{html.escape(question.asks)}</p>{given}{caution}</section>'
-    )
+    given = listed(rows, "given")
+    place_ = paragraph(f"Question {place + 1} of {len(lesson)}", "place")
+    asks, caution = paragraph(question.asks, "asks"), paragraph(question.caution, "caution")
+    return section(place_, asks, given, caution, css="asked")
 
 
 def waiting(question: Question) -> str:
@@ -286,17 +285,11 @@ def waiting(question: Question) -> str:
 
 def verdict_html(question: Question, verdict: Verdict) -> str:
     """Everything that is shown once a prediction was given."""
-    reason = "".join(f"<p>{html.escape(each)}</p>" for each in verdict.answer.reason)
-    missed = "".join(f"<p>{html.escape(each)}</p>" for each in verdict.missed)
-    missed = (
-        f'<div class="tubekit-reason"><strong>What you overlooked.</strong> {missed}</div>' if missed else ""
-    )
-    return (
-        f'<section class="tubekit" aria-live="polite"><p class="tubekit-headline">'
-        f"{html.escape(verdict.headline())}</p>{missed}{_marks_html(question, verdict)}"
-        f'<div class="tubekit-reason"><strong>Why.</strong> {reason}</div>'
-        f"{_outside_html(question, verdict.answer.outside)}</section>"
-    )
+    reasons = (("What you overlooked.", verdict.missed), ("Why.", verdict.answer.reason))
+    missed, why = (reason_html(head, lines) if lines else "" for head, lines in reasons)
+    outside = _outside_html(question, verdict.answer.outside)
+    marks = _marks_html(question, verdict)
+    return section(headline(verdict.headline()), missed, marks, why, outside, live=True)
 
 
 def _marks_html(question: Question, verdict: Verdict) -> str:
@@ -317,7 +310,7 @@ def _marks_html(question: Question, verdict: Verdict) -> str:
         head = f"{html.escape(mark.label)} {'✓' if mark.right else '✗'}"
         lines.append(f"<li><strong>{head}</strong><br>{said}: {html.escape(mark.words)}</li>")
     counts = f'<p class="tubekit-note">Counts as right: {question.tolerance()}.</p>'
-    return f'<ul class="tubekit-marks">{"".join(lines)}</ul>{counts}'
+    return listed(lines, "marks") + counts
 
 
 def _outside_html(question: Question, outside: Outside | None) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -37,6 +36,7 @@ from tubekit.panels import layout
 from tubekit.panels.amp_panel import AmpPanel, opened, opens
 from tubekit.panels.background import BackgroundTask, Progress
 from tubekit.panels.figure_widget import FigureWidget
+from tubekit.panels.markup import headline, section
 from tubekit.panels.report_html import tables_html
 from tubekit.panels.settings import ChoiceSetting, LevelSetting, SeriesSetting, Setting
 from tubekit.panels.trial import Trial
@@ -309,9 +309,8 @@ class ListenPanel(AmpPanel[Heard, AmpSound | None]):
         return super().arranged([under[0], note, *under[1:]])
 
 
-def _said(headline: str) -> str:
-    words = f'<p class="tubekit-headline">{html.escape(headline)}</p>'
-    return f'<section class="tubekit" aria-live="polite">{words}</section>'
+def _said(words: str) -> str:
+    return section(headline(words), live=True)
 
 
 def _signals() -> list[tuple[str, str]]:

@@ -13,6 +13,7 @@ from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.readings import outside_note
 from tubekit.decisions import SwapReport
 from tubekit.decisions.limits import Limits, limits
+from tubekit.panels.markup import headline, item, listed, paragraph, section
 from tubekit.panels.part_settings import short_role
 from tubekit.text import CAUTION, Column, Table, caution_html, danger_html, headed
 
@@ -23,13 +24,12 @@ GRAVEST = 5
 def about_html(amp: Amp) -> str:
     """Who made it, with which tubes and controls."""
     made = ", ".join(part for part in (amp.maker, amp.town, amp.year) if part)
-    head = f'<p class="tubekit-headline">{html.escape(amp.title)}</p>'
-    lines = [f"<p>{html.escape(made)}. {html.escape(amp.story)}</p>"] if made or amp.story else []
+    story = paragraph(f"{made}. {amp.story}") if made or amp.story else ""
     items = "".join(
         f"<tr><th>{word}</th><td>{html.escape(what)}</td></tr>" for word, what in facts(amp) if what
     )
     table = f'<table class="tubekit-table tubekit-facts"><tbody>{items}</tbody></table>'
-    return f'<section class="tubekit">{head}{"".join(lines)}{table}</section>'
+    return section(headline(amp.title), story, table)
 
 
 def facts(amp: Amp) -> Iterator[tuple[str, str]]:
@@ -129,20 +129,13 @@ def check_html(amp: Amp, found: Limits) -> str:
     lines = [("note", note.text) for note in amp.notes]
     lines += [(one.state, one.sentence()) for one in found.exceeded[:GRAVEST]]
     lines += [(one.state, one.sentence()) for one in found.near[:GRAVEST]]
-    said = findings_list(lines)
-    if not (amp.notes or amp.dangers):
-        said = "<p>No errors found in the schematic.</p>" + said
-    head = f'<p class="tubekit-headline">{html.escape(found.headline())}</p>'
-    return f'<section class="tubekit">{head}{said}</section>'
+    none = "" if amp.notes or amp.dangers else "<p>No errors found in the schematic.</p>"
+    return section(headline(found.headline()), none, findings_list(lines))
 
 
 def verdict_html(report: SwapReport) -> str:
     """The headline and every finding, the gravest first; the word stands before each."""
-    headline = html.escape(report.headline())
-    return (
-        f'<section class="tubekit" aria-live="polite"><p class="tubekit-headline">{headline}</p>'
-        f"{findings_html(report)}</section>"
-    )
+    return section(headline(report.headline()), findings_html(report), live=True)
 
 
 def findings_html(report: SwapReport) -> str:
@@ -152,11 +145,7 @@ def findings_html(report: SwapReport) -> str:
 
 def findings_list(lines: Iterable[tuple[str, str]]) -> str:
     """Lines of (grade, words), the grade in words before each; '' where there are none."""
-    said = "".join(
-        f'<li><strong class="tubekit-{grade}">{SAYS[grade]}</strong> {html.escape(words)}</li>'
-        for grade, words in lines
-    )
-    return f'<ul class="tubekit-findings">{said}</ul>' if said else ""
+    return listed(item(words, SAYS[grade], grade) for grade, words in lines)
 
 
 def measure_html(report: SwapReport) -> str:
@@ -166,4 +155,4 @@ def measure_html(report: SwapReport) -> str:
 
 def tables_html(tables: Iterable[Table]) -> str:
     """Tables one below the other."""
-    return f'<section class="tubekit">{"".join(table.html() for table in tables)}</section>'
+    return section(*(table.html() for table in tables))

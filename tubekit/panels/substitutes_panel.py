@@ -20,6 +20,7 @@ from tubekit.panels.amp_choice import AmpSetting, Choice as AmpChoice, drawn
 from tubekit.panels.amp_panel import amp_of, opened
 from tubekit.panels.export_files import FileSaver
 from tubekit.panels.figure_widget import WIDTH, FigureWidget
+from tubekit.panels.markup import headline, item, listed, paragraph, section
 from tubekit.panels.panel import Settings, StagePanel
 from tubekit.panels.part_settings import part_label
 from tubekit.panels.report_html import findings_html, measure_html, tables_html
@@ -78,8 +79,7 @@ def verdict(now: SubstitutesAnswer) -> str:
     """Whether the candidate will do, and every reason why not."""
     one = now.one
     word = "ACCEPTABLE" if one.keeps else "NO"
-    lines = "".join(f"<li>{html.escape(why)}</li>" for why in (*one.why_not, *one.notes))
-    reasons = f'<ul class="tubekit-findings">{lines}</ul>' if lines else ""
+    reasons = listed(map(item, (*one.why_not, *one.notes)))
     kind = "" if one.keeps else ' class="tubekit-exceeded"'
     place = html.escape(f"{one.name} in place of {now.found.drawn}")
     return f"<p><strong{kind}>{word}</strong> {place}</p>{reasons}"
@@ -108,11 +108,6 @@ def _share(percent: float) -> str:
         return "not known"
     left = 100.0 - percent
     return f"{percent:.0f} %, {abs(left):.1f} % {'left' if left >= 0.0 else 'over'}"
-
-
-def listed(found: Substitutes) -> tuple[Amp, str, frozenset[str]]:
-    """What the scales of a figure belong to."""
-    return found.amp, found.part, frozenset(one.name for one in found.candidates)
 
 
 def is_still(found: Substitutes) -> bool:
@@ -186,13 +181,11 @@ class SubstitutesPanel(StagePanel[SubstitutesAnswer]):
 
     def numbers_html(self, now: SubstitutesAnswer, before: SubstitutesAnswer) -> str:
         """How many will do; whether this one does and why not; its numbers; what to measure."""
-        said = f'<p class="tubekit-headline">{html.escape(now.found.headline())}.</p>'
-        if is_still(now.found):
-            said += f"<p><strong>{html.escape(STILL)}</strong></p>"
+        still = paragraph(STILL, strong=True) if is_still(now.found) else ""
         numbers = tables_html(self.tables(now, before))
-        listed = findings_html(now.swap) or "<p>All ratings are met, with more than 10 % to spare.</p>"
-        ratings = f"<p><strong>Ratings with {html.escape(now.chosen)} installed</strong></p>{listed}"
-        return f'<section class="tubekit" aria-live="polite">{said}{verdict(now)}</section>{numbers}{ratings}'
+        ratings = findings_html(now.swap) or "<p>All ratings are met, with more than 10 % to spare.</p>"
+        said = section(headline(f"{now.found.headline()}."), still, verdict(now), live=True)
+        return said + numbers + paragraph(f"Ratings with {now.chosen} installed", strong=True) + ratings
 
     def adapted(self, key: str, settings: Settings) -> Settings:
         """Another amp keeps the part where it can; another part begins at its first candidate."""

@@ -28,6 +28,7 @@ from tubekit.panels.amp_choice import AmpSetting, drawn
 from tubekit.panels.amp_panel import opened, opens
 from tubekit.panels.export_files import FileSaver
 from tubekit.panels.figure_widget import FigureWidget
+from tubekit.panels.markup import paragraph, section
 from tubekit.panels.panel import Settings, StagePanel
 from tubekit.panels.part_settings import tube_options
 from tubekit.panels.report_html import findings_list, tables_html
@@ -307,7 +308,7 @@ class SupplyPanel(StagePanel[SupplyAnswer]):
         try:
             page.value = self._slow_page(place)
         except TubekitError as error:
-            page.value = f'<p class="tubekit-stale" role="alert">{html.escape(str(error))}</p>'
+            page.value = paragraph(str(error), "stale", alarm=True)
 
     def _slow_page(self, place: int) -> str:
         report, amp = self.result.report, self.result.amp
@@ -330,7 +331,7 @@ def _page(drawing: Drawing, tables: str) -> str:
     source = b64encode(drawing.png(100)).decode()
     words = html.escape(drawing.words, quote=True)
     picture = f'<img alt="{words}" src="data:image/png;base64,{source}"/>'
-    return f'<section class="tubekit">{picture}{tables}</section>'
+    return section(picture, tables)
 
 
 def _types(name: str | Amp) -> list[tuple[str, str]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ from tubekit.decisions.tone import ToneChange
 from tubekit.errors import Note
 from tubekit.panels.amp_panel import AmpPanel, opened, opens
 from tubekit.panels.figure_widget import FigureWidget
+from tubekit.panels.markup import paragraph, section
 from tubekit.panels.report_html import tables_html
 from tubekit.panels.settings import Setting
 from tubekit.panels.tone_sight import Sight, completed, sight
@@ -84,11 +84,9 @@ class TonePanel(AmpPanel[Sight, Curve]):
 
     def numbers_html(self, now: Sight, before: Sight) -> str:
         """Level, corners with the part that sets each, output impedance; stability in words."""
-        alarm = "" if now.stable else ' class="tubekit-stale" role="alert"'
-        said = f"<p{alarm}><strong>{html.escape(headline(now, before))}</strong></p>"
-        return f'<section class="tubekit" aria-live="polite">{said}</section>' + tables_html(
-            tables(now, before)
-        )
+        alarm = {} if now.stable else {"css": "stale", "alarm": True}
+        said = paragraph(headline(now, before), strong=True, **alarm)  # type: ignore[arg-type]
+        return section(said, live=True) + tables_html(tables(now, before))
 
     def headline(self) -> str:
         """Level, tone and stability."""

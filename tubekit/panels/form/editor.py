@@ -19,6 +19,7 @@ from tubekit.panels.form.desk import Desk
 from tubekit.panels.form.draft import Draft, Path_, kind_of
 from tubekit.panels.form.windings import WindingBoxes
 from tubekit.panels.layout import button
+from tubekit.panels.markup import paragraph
 
 WRONG, OPEN, BLANK = "wrong", "open", "blank"
 """To mend; a node that nothing else joins yet; a box that is still empty."""
@@ -210,11 +211,11 @@ class Editor(layout.Field):
             self.findings.value, self.near.children = "", ()
             return
         found = complaints(draft.complaints.get(part, ()))
-        words = html.escape(f"{part}, {draft.kind(part)}")
-        self.title.value = f'<div class="tubekit-rule">{words}</div>'
+        self.title.value = layout.rule(html.escape(f"{part}, {draft.kind(part)}")).value
         said = "".join(_said(grade, found) for grade in (WRONG, OPEN, BLANK))
-        if any(one.key == "value" and one.grade == BLANK for one in found):
-            said += _carried(suggest.carried(draft, part))
+        other = suggest.carried(draft, part)
+        if other and any(one.key == "value" and one.grade == BLANK for one in found):
+            said += paragraph(f"Values are copied from {other}: change what differs on this part.", "role")
         self.findings.value = said
         self.near.children = self._nears(found)
         for each in self.boxes:
@@ -259,18 +260,9 @@ def _said(grade: str, found: list[Complaint]) -> str:
         return ""
     if grade == BLANK:
         fields = list(dict.fromkeys(one.box for one in these))
-        return _paragraph(f"{SIGNS[grade]}: {', '.join(fields)}.", "tubekit-role")
+        return paragraph(f"{SIGNS[grade]}: {', '.join(fields)}.", "role")
     nodes = ", ".join(sorted(one.word for one in these if one.is_loose))
     # What has no path for want of these nodes' other parts need not be told beside.
     lines = [f"nothing else connects to {nodes} yet."] if nodes else [str(one) for one in these]
-    kind = "tubekit-complaint" if grade == WRONG else "tubekit-role"
-    return "".join(_paragraph(f"{SIGNS[grade]}: {words}", kind) for words in lines)
-
-
-def _carried(other: str) -> str:
-    words = f"Values are copied from {other}: change what differs on this part."
-    return _paragraph(words, "tubekit-role") if other else ""
-
-
-def _paragraph(words: str, kind: str) -> str:
-    return f'<p class="{kind}">{html.escape(words)}</p>'
+    kind = "complaint" if grade == WRONG else "role"
+    return "".join(paragraph(f"{SIGNS[grade]}: {words}", kind) for words in lines)

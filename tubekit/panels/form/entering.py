@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from abc import abstractmethod
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -20,6 +19,7 @@ from tubekit.panels.form import suggest
 from tubekit.panels.form.desk import KeptDraft
 from tubekit.panels.form.draft import GENERAL, Draft, Path_, letter_of, nodes_in, sound, with_nodes
 from tubekit.panels.form.editor import BLANK, OPEN, WRONG, complaints, in_short
+from tubekit.panels.markup import paragraph
 from tubekit.panels.panel import Panel
 from tubekit.panels.trial import History
 
@@ -306,11 +306,9 @@ def general_html(draft: Draft) -> str:
     problems = [one for place in (GENERAL, "amp") for one in draft.complaints.get(place, ())]
     lines = []
     for one in complaints(problems) if draft.parts else ():
-        kind = "tubekit-complaint" if one.grade == WRONG else "tubekit-role"
         words = str(one).removesuffix(".")
-        lines.append(
-            f'<p class="{kind}">{MARKS[one.grade]} {html.escape(words[:1].upper() + words[1:])}.</p>'
-        )
+        said = f"{MARKS[one.grade]} {words[:1].upper() + words[1:]}."
+        lines.append(paragraph(said, "complaint" if one.grade == WRONG else "role"))
     return "".join(lines)
 
 
