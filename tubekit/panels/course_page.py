@@ -110,10 +110,10 @@ def hints_html(hints: Sequence[str]) -> str:
     return f'<ol class="tubekit-hints" aria-live="polite">{lines}</ol>' if lines else ""
 
 
-def reason_html(head: str, lines: Sequence[str], more: str = "") -> str:
-    """Why, or what was overlooked, under a head of its own."""
-    inside = "".join(map(paragraph, lines)) + more
-    return f'<div class="tubekit-reason"><strong>{head}</strong> {inside}</div>'
+def reason_html(head: str, lines: Sequence[str], more: str = "", *, live: bool = False) -> str:
+    """Why, or what was overlooked, under a head of its own; `live`: read out when it changes."""
+    look, inside = ' aria-live="polite"' if live else "", "".join(map(paragraph, lines)) + more
+    return f'<div class="tubekit-reason"{look}><strong>{head}</strong> {inside}</div>'
 
 
 def trouble(words: str) -> str:

@@ -192,7 +192,7 @@ class HuntPage(CoursePage):
             parts.append(_verdict_html(case, self.said["own"]))
         if case.cleared:
             again = "" if case.closed else f"<p>{self.said['again']}</p>"
-            parts.append(reason_html("What you overlooked.", case.cleared, again))
+            parts.append(reason_html("What you overlooked.", case.cleared, again, live=True))
         parts.append(f"<p>Cost so far: <strong>{case.spent:g}</strong></p>")
         if case.taken:
             heads = headed("reading", "meter [] >", "per schematic [] >", "reading cost [] g")

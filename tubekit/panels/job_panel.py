@@ -6,7 +6,7 @@ import html
 import re
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -20,8 +20,8 @@ from tubekit.files import data_file
 from tubekit.jobs.actions import author, new_job, take_off, to_buy
 from tubekit.jobs.job import STOP, Fitted, Job, open_job
 from tubekit.jobs.journal import FILE, copy_until
-from tubekit.jobs.progress import Next, next_step, results_of, said, valid
-from tubekit.jobs.steps import TITLES, Step
+from tubekit.jobs.progress import Next, next_step, results_of, valid
+from tubekit.jobs.steps import TITLES
 from tubekit.jobs.visits import compare, to_remove
 from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpSetting
@@ -29,8 +29,9 @@ from tubekit.panels.bench_figure import band_row, bands_figure
 from tubekit.panels.export_files import FileSaver, saved_html
 from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.job_entries import EnterBox, EntryForm
+from tubekit.panels.job_step import results_html, step_html, units_of
 from tubekit.panels.layout import GROWN
-from tubekit.panels.markup import headline, paragraph
+from tubekit.panels.markup import headline
 from tubekit.panels.panel import Panel
 from tubekit.panels.settings import ChoiceSetting
 from tubekit.panels.workbench import lay_down, lies_there
@@ -47,7 +48,6 @@ PAUSE_S = 0.4
 """What comes so soon after a step is shown was meant for the step before it: a second tap."""
 FIND = "Find the cause, then take that reading again: Next step"
 PLAIN = re.compile(r"[-+−]?[\d.,]+")
-SMALLER = {"V": "mV", "A": "mA"}
 
 
 class JobPanel(Panel):
@@ -128,7 +128,7 @@ class JobPanel(Panel):
         folder, by = self._here().folder, self.by.value
         self.now = next_step(folder, values, sheet=sheet or self.sheet.value, by=by, text=self.remark.value)
         if values:
-            self.result.value, self.remark.value = "".join(_results(self.now)), ""
+            self.result.value, self.remark.value = "".join(results_html(self.now)), ""
         if self.now.step is None and not self.now.stopped:  # a sheet asked for by name is done
             self.now, self.sheet.value = next_step(folder, by=by), ""
         self.look_again(step=False)
@@ -298,8 +298,8 @@ class JobPanel(Panel):
         elif step is None:
             self.step.value = "" if self.now.stopped else f"<p>{html.escape(self.now.headline())}</p>"
         else:
-            self.step.value = "".join(_step_html(self.now, step))
-            units = _units(step)
+            self.step.value = "".join(step_html(self.now, step))
+            units = units_of(step)
             self.unit.options, self.unit.value = units, units[0] if units else None
             self.sign.layout.display = "" if (step.low or 0.0) < 0.0 else "none"
         self._shown_s = time.monotonic()
@@ -408,43 +408,6 @@ class JobPanel(Panel):
 
 def _column(rows: Sequence[widgets.Widget]) -> widgets.VBox:
     return widgets.VBox(list(rows), layout=widgets.Layout(flex="1 1 460px", min_width="340px"))
-
-
-def _units(step: Step) -> list[str]:
-    """The unit of the values of a step first, then the other that a meter may show."""
-    base = step.unit.partition(" ")[0]
-    known = [each for each in (step.expect, step.high, step.stop_high) if each]
-    usual = step.said(known[0]).split(" ")[1] if known and base else base
-    return [*dict.fromkeys(each for each in (usual, base, SMALLER.get(base, "")) if each)]
-
-
-def _results(now: Next) -> Iterator[str]:
-    """What the values meant, the worst first; after a stop what to measure next."""
-    for step, outcome, likely in sorted(now.results, key=lambda each: each[1].go != STOP):
-        css = "halt" if outcome.go == STOP else "go" if not likely else "look"
-        yield paragraph(said(step, outcome, likely), css, alarm=True)
-    if now.then:
-        yield f"<p><strong>Measure next:</strong> {html.escape(now.then)}</p>"
-
-
-def _step_html(now: Next, step: Step) -> Iterator[str]:
-    """The step as it is done: the danger, what to do, what to expect, when to stop."""
-    assert now.sheet is not None
-    count = len(now.sheet.steps)
-    yield paragraph(f"{now.sheet.headline()} Step {step.number} of {count}", "place")
-    *before, steps = now.tables()
-    yield from (table.html() for table in before)
-    yield paragraph(step.caution or "", "still-on")
-    yield paragraph(step.do + (", clipped on with the amp off" if step.clip else ""), "asks")
-    facts = [
-        ("expect", step.expected),
-        ("good amps", step.good),
-        ("within", step.within),
-        ("STOP at", step.limits),
-    ]
-    rows = "".join(f"<dt>{name}</dt><dd>{html.escape(text)}</dd>" for name, text in facts if text)
-    yield f'<dl class="tubekit-expect">{rows}</dl>'
-    yield f"<details><summary>Steps to come</summary>{steps.html()}</details>"
 
 
 def job(folder: str | Path | None = None) -> JobPanel:

@@ -56,17 +56,6 @@ def into_list(here: list[Any], place: int, value: Any, *, keep: bool = False) ->
         here.pop()
 
 
-def renamed(value: Any, old: str, new: str) -> Any:
-    """The same with every text `old` written `new`, but in words that a person wrote."""
-    if isinstance(value, dict):
-        return {
-            key: renamed(one, old, new) if key not in ("role", "note") else one for key, one in value.items()
-        }
-    if isinstance(value, list):
-        return [renamed(one, old, new) for one in value]
-    return new if value == old else value
-
-
 def difference(base: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any] | None:
     """What has to be laid over `base` to give `own`; None where a single line would have to vanish."""
     said: dict[str, Any] = {}
