@@ -268,38 +268,30 @@ def typed(step: Step, word: str) -> Outcome:
     """
     plain, _, reason = word.strip().partition(" ")
     plain = plain.strip(",.:;!").lower()
+    like = f"Type the reading, like {step.said(step.expect)}"
+
+    def refused(problem: str, fix: str = like) -> ReadingError:
+        return ReadingError(problem, part=f"step {step.number}", fix=fix)
+
     if plain in NO:
         return Outcome(STOP, f"{step.do} ({reason.strip()})" if reason else step.do)
     if not step.measures:
         if plain in YES:
             return Outcome(DONE, step.do)
-        raise ReadingError(
-            f"'{word}' does not answer this step", part=f"step {step.number}", fix="Type ok, or no and why"
-        )
+        raise refused(f"'{word}' does not answer this step", "Type ok, or no and why")
     if plain in YES:
-        raise ReadingError(
-            "this step needs a number",
-            part=f"step {step.number}",
-            fix=f"Type the reading, like {step.said(step.expect)}",
-        )
+        raise refused("this step needs a number")
     if THOUSANDS.search(word):
-        raise ReadingError(
-            f"'{word}' can be read in two ways", part=f"step {step.number}",
-            fix="Type a decimal point, or no comma for thousands",
-        )  # fmt: skip
+        fix = "Type a decimal point, or no comma for thousands"
+        raise refused(f"'{word}' can be read in two ways", fix)
     base, shown = step.unit.split(" ")[0], AS_SHOWN.sub("", word.strip()).replace(",", ".")
     try:
         value = parse(shown, base) if base else float(shown)
     except (InputError, ValueError) as error:
-        raise ReadingError(
-            f"'{word}' is not a value for this step", part=f"step {step.number}",
-            fix=f"Type the reading, like {step.said(step.expect)}",
-        ) from error  # fmt: skip
+        raise refused(f"'{word}' is not a value for this step") from error
     if step.expect is not None and value * step.expect < 0.0 and outcome(step, -value).go != STOP:
-        raise ReadingError(
-            f"{step.said(value)} where {step.said(step.expect)} is expected", part=f"step {step.number}",
-            fix=f"Check the leads (black to ground). If only the sign is missing, type {step.said(-value)}",
-        )  # fmt: skip
+        fix = f"Check the leads (black to ground). If only the sign is missing, type {step.said(-value)}"
+        raise refused(f"{step.said(value)} where {step.said(step.expect)} is expected", fix)
     return outcome(step, value)
 
 
