@@ -12,8 +12,10 @@ import scipy
 from tests.amps import amp
 from tests.benchmarks.sound import LEAST_DB, Bench
 from tests.say import say
+from tubekit.amp.headroom import headroom
 from tubekit.amp.signal import signal_path
 from tubekit.amp.sound import Ready, meter, play_amp
+from tubekit.analyses import signals
 from tubekit.analyses.signals import KINDS, read_sound, resampled, write_sound
 from tubekit.cli import main
 from tubekit.decisions.listen import listen, signal
@@ -72,13 +74,36 @@ def test_a_file_is_read_as_it_was_written(tmp_path: Path) -> None:
     assert read_sound(tmp_path / "a.flac")[0] == pytest.approx(sound, abs=2e-4)
 
 
+@pytest.mark.parametrize("kind", [np.uint8, np.int16, np.int32, np.float32])
+def test_every_kind_of_sample_is_read_alike_with_scipy_alone(
+    kind: type, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(signals, "find_spec", lambda name: None)
+    sound = 0.5 * tone(1.0, 0.02)
+    whole = {np.uint8: 127.0, np.int16: 32767.0, np.int32: 2.0**31 - 1, np.float32: 1.0}[kind]
+    written = sound * whole + (128.5 if kind is np.uint8 else 0.0)
+    scipy.io.wavfile.write(tmp_path / "a.wav", RATE, np.stack([written, written], 1).astype(kind))
+    assert read_sound(tmp_path / "a.wav")[0] == pytest.approx(sound, abs=0.01)
+
+
+def test_a_signal_that_is_lost_or_none_is_said() -> None:
+    open_coupling = listen(amp("vetch"), {"C2": "open"}, signal("sine", seconds=0.05))
+    assert "no signal gets to LS1 after" in open_coupling.headline()
+    assert ("THD", "8.43 %", "—") in open_coupling.table("output").cells()
+    none = listen(amp("vetch"), what=signal("sine", level_v=0.0, seconds=0.05)).headline()
+    assert none.endswith("mV RMS at LS1, no signal, only hum")
+    assert "W at 5 %" not in headroom(amp("vetch").changed({"C2": "open"})).headline()
+
+
 def test_files_that_are_no_sound_are_refused(tmp_path: Path) -> None:
     scipy.io.wavfile.write(tmp_path / "n.wav", RATE, np.array([0.0, np.nan], np.float32))
     (tmp_path / "t.wav").write_text("no sound")
+    scipy.io.wavfile.write(tmp_path / "e.wav", RATE, np.zeros(0, np.int16))
     for name, words in (
         ("n.wav", "sample 2 is not a number"),
         ("t.wav", "cannot be read"),
         ("x.wav", "no such file"),
+        ("e.wav", "no sound in it"),
     ):
         with pytest.raises(ChangeError, match=words):
             signal(str(tmp_path / name))

@@ -20,7 +20,7 @@ from tubekit.analyses.part_sensitivity import current_into, number
 from tubekit.circuit.newton import on_one_core
 from tubekit.errors import BatchWarning
 from tubekit.result_fields import Array
-from tubekit.text import Printed, Table, headed, quantity
+from tubekit.text import LEAST, Printed, Table, headed, quantity
 from tubekit.units import show
 
 MOST_THD = 20.0
@@ -103,7 +103,9 @@ class Headroom(Printed):
         """Rated output, sensitivity and the first stage to clip."""
         first = self.clips[0]
         words = f"{self.amp.title}, {self.jack} at {self.frequency_hz:g} Hz"
-        if np.isfinite(self.rated_rms):
+        if self.rated_rms < LEAST["V"]:
+            words += f": no signal gets to {self.view.output.designator}"
+        elif np.isfinite(self.rated_rms):
             size = f"{self.rated_w:.2g} W" if self.view.load else f"{self.rated_rms:.2g} V"
             level = show(self.rated_input_rms, "V", 2)
             words += f": {size} at {self.rated_thd:g} % distortion with {level} in"

@@ -22,7 +22,7 @@ from tubekit.analyses.mains import MainsState
 from tubekit.analyses.signals import resampled
 from tubekit.circuit.parts import Circuit
 from tubekit.errors import ChangeError
-from tubekit.text import Printed, Table, quantity
+from tubekit.text import LEAST, Printed, Table, quantity
 
 Array = np.ndarray
 STEPS_HZ = 88_200
@@ -86,6 +86,11 @@ class AmpSound(Printed):
     tone: Array = field(repr=False, kw_only=True)
     """Harmonics of a steady 1 kHz sine of `tone_v` peak, from 0 on, as phasors [V]."""
     tone_v: float = field(repr=False, kw_only=True)
+
+    @property
+    def silent(self) -> bool:
+        """Whether nothing of the tone gets to the output: less than went in, and no meter shows it."""
+        return self.tone_v > 0.0 and bool(abs(self.tone[1]) < min(self.tone_v, np.sqrt(2.0) * LEAST["V"]))
 
     json_keys = (
         "amp=amp.title", "output", "rate_hz", "rms_v", "peak_v", "thd_percent", "tubes", "rails", "cathodes",

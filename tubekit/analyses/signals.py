@@ -110,14 +110,18 @@ def read_sound(path: str | Path) -> tuple[Array, int]:
             sound, rate = soundfile.read(place, always_2d=True)
         else:
             rate, sound = scipy.io.wavfile.read(place)
-            whole = np.abs(float(np.iinfo(sound.dtype).min)) if sound.dtype.kind in "iu" else 1.0
-            sound = np.atleast_2d(sound.T).T / whole
+            if sound.dtype.kind in "iu":  # 8 bits have no sign, their middle is silence
+                whole = 2.0 ** (8 * sound.dtype.itemsize - 1)
+                sound = sound / whole - (sound.dtype.kind == "u")
+            sound = np.atleast_2d(sound.T).T
     except (ValueError, RuntimeError, OSError) as error:
         raise ChangeError(
             f"cannot be read ({error})", where=str(path), fix="Give a WAV or FLAC file"
         ) from None
     channel = np.asarray(sound, float).mean(axis=1)
-    if not SLOWEST_HZ <= rate <= FASTEST_HZ or not 0 < len(channel) <= LONGEST_S * rate:
+    if not len(channel):
+        raise ChangeError("there is no sound in it", where=str(path), fix="Record it again")
+    if not SLOWEST_HZ <= rate <= FASTEST_HZ or not len(channel) <= LONGEST_S * rate:
         raise ChangeError(
             f"{len(channel) / rate:.3g} s at {rate} Hz", where=str(path),
             fix=f"Give up to {LONGEST_S:g} s at {SLOWEST_HZ} to {FASTEST_HZ} Hz",

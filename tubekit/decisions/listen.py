@@ -123,11 +123,10 @@ class Listening(Printed):
         now = self.after
         level = show(self.signal.level_v, "V")
         words = f"{now.amp.title}: {self.signal.name}, {level} peak at {now.view.jack.designator}"
-        result = f"{now.rms_v:.3g} V RMS at {now.output}, {_thd(now)}"
         if self.before is None:
-            return f"{words}: {result}"
+            return f"{words}: {show(now.rms_v, 'V RMS')} at {now.output}, {_thd(now)}"
         change = _change_db(self.before, now)
-        return f"{words}: {change}, {_thd(self.before)} before and {_thd(now)} after"
+        return f"{words}: {change}{_thd(self.before)} before and {_thd(now)} after"
 
     def tables(self) -> list[Table]:
         """Output, output tubes, rails and cathodes; files."""
@@ -164,7 +163,7 @@ class Listening(Printed):
     def _output(self) -> Iterator[tuple[object, ...]]:
         yield ("level", *((one.rms_v, "V RMS") for one in self.both))
         yield ("peak", *((one.peak_v, "V") for one in self.both))
-        yield ("THD", *(f"{one.thd_percent:.3g} %" for one in self.both))
+        yield ("THD", *((np.nan if one.silent else one.thd_percent, "%") for one in self.both))
 
     def _moves(self) -> Iterator[tuple[object, ...]]:
         """A row for each place that is in the last of both."""
@@ -184,16 +183,19 @@ def _rows(one: AmpSound) -> Iterator[tuple[str, tuple[float, str], tuple[float, 
 
 
 def _thd(one: AmpSound) -> str:
-    return "silent" if np.isnan(one.thd_percent) else f"THD {one.thd_percent:.3g} %"
+    if one.silent:
+        return f"no signal gets to {one.output}"
+    return "no signal, only hum" if np.isnan(one.thd_percent) else f"THD {one.thd_percent:.3g} %"
 
 
 def _change_db(before: AmpSound, after: AmpSound) -> str:
-    if not (before.rms_v > 0.0 and after.rms_v > 0.0):
-        return "silent before or after"
+    if before.silent or after.silent or not (before.rms_v > 0.0 and after.rms_v > 0.0):
+        return ""
     off = 20 * np.log10(after.rms_v / before.rms_v)
-    return (
+    words = (
         "as loud as before" if abs(off) < 0.05 else f"{abs(off):.1f} dB {'louder' if off > 0 else 'softer'}"
     )
+    return f"{words}, "
 
 
 def listen(

@@ -143,7 +143,7 @@ class Specs(Printed):
 
 def _output_words(one: AmpSpecs) -> str:
     if not one.rated_rms >= LEAST["V"]:
-        return "none"
+        return "unknown" if np.isnan(one.rated_rms) else "none"
     return show(one.rated_rms, "V") if np.isnan(one.rated_w) else show(one.rated_w, "W")
 
 
