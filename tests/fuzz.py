@@ -40,8 +40,9 @@ from tubekit.devices.tube_check import check_tube_file
 from tubekit.devices.tube_files import file_types, tube_data
 from tubekit.errors import InputError, TubekitError
 
-NEARLY, DEAD_A = 1e-3, 1e-8
-"""Current that may be missing at a node: a share of the largest there, and what laws give a dead tube [A];
+NEARLY, DEAD_A, SETTLED = 1e-3, 1e-8, 0.01
+"""Current that may be missing at a node: a share of the largest there, and what laws give a dead tube [A],
+how far a filament is from its last heat;
 what the insulation of a floating node carries comes on top."""
 JUNK = (
     "", " ", "0", "-1", "1e300", "-1e300", "1e-300", "nan", "inf", "1k", "4K7", "33O", "1,200", "½", "open",
@@ -110,7 +111,8 @@ def _through_filament(
     end, middle, other = (volts[node] for node in part.heater)
     flow = (2.0 * middle - end - other) * 2.0 * rated_a / rated_v
     away.setdefault(part.heater[1], []).append(flow)
-    return {part.heater[1]: abs(flow * (1.0 / resistance(float(tube.heater_rms_v) / rated_v) - 1.0))}
+    off = abs(1.0 / resistance(float(tube.heater_rms_v) / rated_v) - 1.0)
+    return {part.heater[1]: abs(flow) * (off + SETTLED)}
 
 
 def nonsense(random: Random) -> str:

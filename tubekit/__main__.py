@@ -66,9 +66,10 @@ def _set_up_and_do(arguments: "typing.List[str]") -> int:
         return SETUP_FAILED
     from tubekit.cli import main
 
-    code = int(main(arguments) or 0)
-    sys.stdout.flush()
-    return code
+    try:
+        return int(main(arguments) or 0)
+    finally:  # after --help too: what the reader or the disk does not take is said here, not at exit
+        sys.stdout.flush()
 
 
 if __name__ == "__main__":

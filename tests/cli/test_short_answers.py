@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import re
+import sys
+from importlib import import_module
 from pathlib import Path
 
 import pytest
@@ -12,22 +16,66 @@ from tests.amps import amp
 from tests.benchmarks.commands import asked
 from tubekit.cli import main
 from tubekit.cli.short_answer import LINES, SHORT_CAUTION, WIDTH, short_answer
+from tubekit.cli.terminal import prepare_output, print_answer
 from tubekit.layout import text_width
 from tubekit.text import Column, Printed, Table
 
 NOT_ABOUT_VOLTS = ("parts", "record")
 
 
-@pytest.mark.parametrize("name", ["no-transformer"])
+NAME = "no-transformer"
+ENCODINGS = ("ascii", "latin-1", "cp437", "cp1252")
+
+
+@pytest.fixture(scope="module")
+def answered(tmp_path_factory: pytest.TempPathFactory) -> list[tuple[list[str], str, list[Printed]]]:
+    """Every command of an amp: its words, what it printed, and the answer it printed."""
+    result = []
+    for words in asked(NAME, tmp_path_factory.mktemp("every")):
+        answers: list[Printed] = []
+        with pytest.MonkeyPatch.context() as patch, contextlib.redirect_stdout(io.StringIO()) as out:
+
+            def kept(answer: Printed, whole: bool, answers: list[Printed] = answers) -> None:
+                answers.append(answer)
+                print_answer(answer, whole)
+
+            patch.setattr(import_module("tubekit.cli.main"), "print_answer", kept)
+            if main(words) != 0:
+                assert out.getvalue() == "", words
+                continue
+        result.append((words, out.getvalue(), answers))
+    return result
+
+
+def test_every_command_prints_in_words_what_a_terminal_lacks(
+    answered: list[tuple[list[str], str, list[Printed]]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No sign is lost, and the short answer stays within lines and columns."""
+
+    def printed(answer: Printed, whole: bool, encoding: str) -> str:
+        with monkeypatch.context() as patch:
+            patch.setattr(sys, "stdout", io.TextIOWrapper(io.BytesIO(), encoding, newline=""))
+            prepare_output()
+            print_answer(answer, whole)
+            sys.stdout.flush()
+            return sys.stdout.buffer.getvalue().decode(encoding)  # type: ignore[attr-defined]
+
+    for words, _, answers in answered:
+        for answer in answers:
+            for whole in (False, True) if isinstance(answer, Printed) else (True,):
+                every = printed(answer, whole, "utf-8")
+                for encoding in ENCODINGS:
+                    text = printed(answer, whole, encoding)
+                    assert text.count("?") == every.count("?"), (words, encoding)
+                    lines = text.splitlines()
+                    assert whole or (len(lines) <= LINES and max(map(len, lines)) <= WIDTH), (words, encoding)
+
+
 def test_every_command_is_short_and_begins_with_the_danger(
-    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    answered: list[tuple[list[str], str, list[Printed]]],
 ) -> None:
     commands = 0
-    for words in asked(name, tmp_path):
-        if main(words) != 0:
-            assert capsys.readouterr().out == "", words
-            continue
-        message = capsys.readouterr().out
+    for words, message, _ in answered:
         lines = message.splitlines()
         assert len(lines) <= LINES, words
         assert max(map(len, lines)) <= WIDTH, words
@@ -37,10 +85,10 @@ def test_every_command_is_short_and_begins_with_the_danger(
         dangers, rest = message.split("\n\n", maxsplit=1)
         dangers = " ".join(dangers.split())
         assert [text[:12] for text in dangers.split("DANGER: ")[1:-1]] == [
-            n.text[:12] for n in amp(name).dangers
+            n.text[:12] for n in amp(NAME).dangers
         ]
         assert dangers.endswith(SHORT_CAUTION)
-        assert rest.splitlines()[0].startswith(amp(name).title), words
+        assert rest.splitlines()[0].startswith(amp(NAME).title), words
     assert commands > 30
 
 
@@ -82,8 +130,6 @@ def test_a_change_that_moves_nothing_says_so(capsys: pytest.CaptureFixture[str])
 def test_colors_only_on_a_terminal(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    import sys
-
     def printed(tty: bool) -> str:
         monkeypatch.setattr(sys.stdout, "isatty", lambda: tty)
         main(["discharge", "vetch"])

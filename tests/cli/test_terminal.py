@@ -21,6 +21,7 @@ COMMAND = [sys.executable, "-m", "tubekit"]
 
 def run(words: list[str], encoding: str, **options: object) -> subprocess.CompletedProcess[bytes]:
     env = {**os.environ, "PYTHONIOENCODING": encoding, "TUBEKIT_NO_SETUP": "1", "PYTHONUTF8": "0"}
+    env.pop("PYTHONUNBUFFERED", None)  # what is left in the buffer at exit is what is tested
     return subprocess.run([*COMMAND, *words], env=env, stderr=subprocess.PIPE, **options)  # type: ignore[call-overload]
 
 
@@ -36,12 +37,23 @@ def test_a_terminal_without_the_signs_gets_words(encoding: str) -> None:
 
 
 @pytest.mark.skipif(not FULL.exists(), reason="no full device here")
-def test_a_full_disk_is_said() -> None:
+@pytest.mark.parametrize("words", [["amps"], ["swap", "--help"]])
+def test_a_full_disk_is_said(words: list[str]) -> None:
     with FULL.open("w", encoding="utf-8") as full:
-        done = run(["amps"], "utf-8", stdout=full)
+        done = run(words, "utf-8", stdout=full)
     assert done.returncode == 1
     assert b"could not be written" in done.stderr
     assert b"Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("words", [["amps"], ["--help"], ["swap", "vetch", "R99=1k", "--json"]])
+def test_a_reader_that_has_gone_ends_it_in_silence(words: list[str]) -> None:
+    end, begin = os.pipe()
+    os.close(end)
+    done = run(words, "utf-8", stdout=begin)
+    os.close(begin)
+    assert done.returncode == 141
+    assert b"Error" not in done.stderr
 
 
 def test_a_closed_output_is_no_error() -> None:
