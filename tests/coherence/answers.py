@@ -41,11 +41,11 @@ def _asked(amp: Amp, **more: Any) -> argparse.Namespace:
 def _commands() -> Iterator[tuple[str, Answer]]:
     yield "report", FullReport.of
     yield "swap", lambda amp: swap(amp, {}, mains_rms=float(amp.mains_rms))
-    for name, (_, work, _) in amp_commands.ANSWERS.items():
+    for name, work in amp_commands.ANSWERS.items():
         if name not in {"tone", "standby", "lower-line", "substitutes"}:
             yield name, lambda amp, work=work: work(_asked(amp), amp, {})
     for name in ("up", "lamp", "trace", "drive", "hum"):
-        _, work = bench_commands._PROCEDURES[name]
+        work = bench_commands.PROCEDURES[name]
         yield f"bench {name}", lambda amp, work=work: work(_asked(amp, hertz="1 kHz"), amp, {})
     yield "spread", lambda amp: spread(amp, size=200)
     yield "judge", lambda amp: judge(readings_of(amp))

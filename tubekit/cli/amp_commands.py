@@ -5,7 +5,6 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Mapping
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -13,31 +12,18 @@ from tubekit.cli.arguments import (
     LEVELS,
     Asked,
     Work,
-    amp_words,
     answer_of,
-    change_words,
     changes,
-    command,
     drawn_amp,
     is_change,
     line_voltage,
     measured,
-    number,
 )
 from tubekit.errors import ChangeError
 
 
-def add_amp_commands(commands: Any) -> None:
-    """Add the commands."""
-    for name, (help_text, work, options) in ANSWERS.items():
-        parser = command(commands, name, help_text, partial(_answered, work))
-        amp_words(parser)
-        for word, settings in options.items():
-            parser.add_argument(word, **settings)
-        change_words(parser)
-
-
-def _answered(work: Work, asked: Asked) -> Any:
+def answered(work: Work, asked: Asked) -> Any:
+    """The answer of a command about one amp."""
     return work(asked, drawn_amp(asked, mains=work is not _lower), changes(asked.changes))
 
 
@@ -118,96 +104,24 @@ class _Left:
             print(words, end=end, file=sys.stderr, flush=True)
 
 
-_JACK = {
-    "--jack": {"metavar": "J1", "help": "input jack to drive (default: the one with a plug in it)"}
-}  # fmt: skip
-ANSWERS: dict[str, tuple[str, Work, dict[str, dict[str, Any]]]] = {
-    "trace": (
-        "Show signal levels, impedances and rolloffs, stage by stage.", _trace,
-        {**_JACK, "--level": {
-            "metavar": "VOLTS", "help": "level at the jack (default: below clipping, 10 mV at most)"}},
+ANSWERS: dict[str, Work] = {
+    "trace": _trace,
+    "tone": _tone,
+    "loop": answer_of("tubekit.amp.loop:overall_feedback", part="at", jack="jack"),
+    "drive": answer_of("tubekit.decisions.drive:drive_report", jack="jack", frequency_hz="hertz"),
+    "specs": _specs,
+    "listen": _listen,
+    "bias": _bias,
+    "hum": answer_of("tubekit.decisions.hum_remedies:hum_report", jack="jack"),
+    "supply": answer_of("tubekit.cli.supply_answer:SupplyAnswer.of"),
+    "switch-on": answer_of("tubekit.amp.switching:switch_on"),
+    "standby": _standby,
+    "discharge": answer_of("tubekit.amp.discharge:discharge"),
+    "sag": answer_of("tubekit.amp.sag:sag"),
+    "regulation": answer_of("tubekit.amp.loading:load_regulation", node="node"),
+    "line-band": answer_of("tubekit.decisions.line_band:line_band"),
+    "lower-line": _lower,
+    "substitutes": answer_of(
+        "tubekit.decisions.substitutes:substitutes", part="part", tolerance_percent="within", series="series"
     ),
-    "tone": ("Show what a change of parts or controls does to level, tone and stability.", _tone, _JACK),
-    "loop": (
-        "Show how much negative feedback there is, and whether the amp is stable.",
-        answer_of("tubekit.amp.loop:overall_feedback", part="at", jack="jack"),
-        {**_JACK, "--at": {
-            "metavar": "PART", "help": "where to break the loop (default: the feedback resistor)"}},
-    ),
-    "drive": (
-        "Show what clips first, sensitivity, output and noise.",
-        answer_of("tubekit.decisions.drive:drive_report", jack="jack", frequency_hz="hertz"),
-        {**_JACK, "--hertz": {
-            "metavar": "HZ", "type": number(10, 100_000), "default": 1000.0,
-            "help": "frequency of the drive"}},
-    ),
-    "specs": (
-        "Show rated output, gain, distortion, damping and sag, before and after a change.", _specs,
-        {**_JACK, "--thd": {
-            "metavar": "PERCENT", "type": number(0.01, 50), "default": 5.0,
-            "help": "distortion that limits rated output [%%] (default 5)"}},
-    ),
-    "listen": (
-        "Play a note before and after a change: hear it, and watch the currents move.", _listen,
-        {
-            **_JACK,
-            "--signal": {
-                "metavar": "NAME", "default": "string",
-                "help": "string (default), sine, two-tone, burst, sweep, step, or a WAV or FLAC file"},
-            "--level": {"metavar": "VOLTS", "default": "100m", "help": "peak at the jack (default: 100 mV)"},
-            "--hertz": {"metavar": "HZ", "type": number(10, 20_000), "default": 110.0,
-                        "help": "pitch (default: 110 Hz)"},
-            "--seconds": {"metavar": "S", "type": number(0.01, 60), "default": 2.0,
-                          "help": "how long (default: 2 s)"},
-            "--to": {"metavar": "FOLDER", "help": "write WAV files, level-matched, into this folder"},
-            "--overwrite": {"action": "store_true", "help": "overwrite files of the same name"},
-        },
-    ),
-    "bias": (
-        "Judge the bias of the output tubes: leave it or change it.", _bias,
-        {"--playing": {
-            "action": "store_true", "help": "current at 1 W, 5 W and full power, sine and music"}},
-    ),
-    "hum": (
-        "Show the hum at the speaker by source, and which part to start with.",
-        answer_of("tubekit.decisions.hum_remedies:hum_report", jack="jack"), _JACK,
-    ),
-    "supply": (
-        "Show ripple, rectifier, windings, line, fuses, and the parts over a limit.",
-        answer_of("tubekit.cli.supply_answer:SupplyAnswer.of"), {},
-    ),
-    "switch-on": (
-        "Show surge at each capacitor and inrush at each fuse at switch-on.",
-        answer_of("tubekit.amp.switching:switch_on"), {},
-    ),
-    "standby": (
-        "Show what the standby switch does to the rectifier.", _standby,
-        {"switch": {"metavar": "SWITCH", "nargs": "?", "default": "",
-                    "help": "designator, like S2 (default: the standby switch)"}},
-    ),
-    "discharge": (
-        "Show how long each capacitor holds its charge after switch-off.",
-        answer_of("tubekit.amp.discharge:discharge"), {},
-    ),
-    "sag": ("Show B+ from idle to full power and back.", answer_of("tubekit.amp.sag:sag"), {}),
-    "regulation": (
-        "Show B+ versus load current.", answer_of("tubekit.amp.loading:load_regulation", node="node"),
-        {"--node": {"metavar": "NODE", "help": "B+ point (default: the first filter cap)"}},
-    ),
-    "line-band": (
-        "Show the amp over a range of line voltages.",
-        answer_of("tubekit.decisions.line_band:line_band"), {},
-    ),
-    "lower-line": ("Find a dropping resistor or bucking transformer for high line voltage.", _lower, {}),
-    "substitutes": (
-        "List standard values or types that can replace a part.",
-        answer_of("tubekit.decisions.substitutes:substitutes",
-                  part="part", tolerance_percent="within", series="series"),
-        {
-            "part": {"metavar": "PART", "help": "designator, like C14 or V5"},
-            "--within": {"metavar": "PERCENT", "type": number(0.01, 100), "default": 5.0,
-                         "help": "how much voltages may change [%%] (default 5)"},
-            "--series": {"metavar": "E12", "help": "preferred values, E3 to E192"},
-        },
-    ),
-}  # fmt: skip
+}

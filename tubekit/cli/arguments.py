@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import re
 import sys
+import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from importlib import import_module
 from itertools import islice
@@ -14,7 +15,7 @@ from typing import Any, NoReturn
 
 from tubekit.cli.terminal import visible
 from tubekit.errors import ChangeError, InputError, Note
-from tubekit.files import found
+from tubekit.files import data_file, found
 from tubekit.layout import as_typed
 
 Asked = argparse.Namespace
@@ -24,7 +25,8 @@ NUMBER = re.compile(r"-[.\d]")
 """A bias voltage, and no option."""
 LEVELS = (1e-6, 100.0)
 """What a generator gives an input jack [V RMS]."""
-CHANGE = "change to make first (C14=47u, V5=5AR4, S2=open, R31.position=0.7)"
+COMMANDS = tomllib.loads(data_file("commands.toml").read_text(encoding="utf-8"))
+"""Help and words of each command."""
 
 
 def typed(word: str) -> str:
@@ -144,22 +146,16 @@ def answer_of(where: str, **given: str) -> Work:
     return work
 
 
-def amp_words(parser: argparse.ArgumentParser, *, mains: bool = True) -> None:
-    """AMP and, where it can be run on another, --line; `change_words` come after all other places."""
-    parser.add_argument(
-        "amp", metavar="AMP", help="a demo amp (see 'amps'), an amp file, or the folder of a job"
-    )
-    if mains:
-        words = "line voltage [V RMS] (default: the design voltage in the amp file)"
-        parser.add_argument("--line", metavar="VOLTS", help=words)
-        parser.add_argument(
-            "--mains", dest="line", metavar="VOLTS", help=argparse.SUPPRESS
-        )  # the older name is understood
-
-
-def change_words(parser: argparse.ArgumentParser) -> None:
-    """PART=VALUE, any number of them."""
-    parser.add_argument("changes", nargs="*", metavar="PART=VALUE", help=CHANGE)
+def add_command(commands: Any, name: str, answer: Callable[[Asked], Any]) -> None:
+    """A command of data/commands.toml: its words in the order in which they are listed there."""
+    entry = COMMANDS[name]
+    parser = command(commands, name, entry["help"], answer)
+    for word in entry["words"]:
+        settings = dict(entry.get(word) or COMMANDS["shared"][word])
+        if "range" in settings:
+            low, high = settings.pop("range")
+            settings["type"] = number(low, high, settings.pop("whole", False))
+        parser.add_argument(word, **{"help": argparse.SUPPRESS, **settings})
 
 
 def is_change(word: str) -> bool:
@@ -228,19 +224,8 @@ def _ways(asked: Asked) -> Iterator[Callable[[], Any]]:
         yield lambda: drawn_amp(asked, mains=False)
 
 
-def add_parts(commands: Any) -> None:
-    """Add the command."""
-    parser = command(
-        commands, "parts", "Write an amp out as a parts list, or make a blank list to fill in.", _parts
-    )
-    parser.add_argument("amp", metavar="AMP", nargs="?", help="a demo amp (see 'amps'), or any amp file")
-    parser.add_argument("--to", metavar="FILE", help="write it as .csv, .xlsx or .toml")
-    parser.add_argument("--template", metavar="FILE", help="write a list to fill in, .csv or .xlsx")
-    change_words(parser)
-    parser.add_argument("--overwrite", action="store_true", help="allow it to overwrite a file")
-
-
-def _parts(asked: Asked) -> Any:
+def parts(asked: Asked) -> Any:
+    """An amp as a parts list, or a blank one."""
     from tubekit.amp.parts_list import template
     from tubekit.files import write_whole
 
@@ -261,29 +246,8 @@ def _parts(asked: Asked) -> Any:
     return None
 
 
-KINDS = ("triode", "pentode", "beam tetrode")
-
-
-def add_fit(commands: Any) -> None:
-    """Add the command."""
-    parser = command(commands, "fit", "Fit a tube model to measured points.", _fit)
-    parser.add_argument(
-        "points", metavar="FILE.csv",
-        help="points in columns plate_v, grid_v, plate_ma; for a pentode also screen_v, and screen_ma "
-        "(if measured); name the column plate_a for amps, plate_ua for microamps",
-    )  # fmt: skip
-    parser.add_argument("--kind", choices=KINDS, help="kind of tube (default: the same as --like)")
-    parser.add_argument(
-        "--like",
-        metavar="TYPE",
-        help="copy base, pinout, ratings and whatever your points do not show from this type",
-    )
-    parser.add_argument("--name", metavar="NAME", help="name for the new tube (default: the file name)")
-    parser.add_argument("--save", metavar="FILE.toml", help="save it in this tube file (see TUBEKIT_TUBES)")
-    parser.add_argument("--overwrite", action="store_true", help="allow --save to overwrite")
-
-
-def _fit(asked: Asked) -> Any:
+def fit(asked: Asked) -> Any:
+    """Fit a tube to points, and save it."""
     from tubekit.devices.points_fit import fit_tube
 
     result = fit_tube(asked.points, kind=asked.kind, like=asked.like, name=asked.name)

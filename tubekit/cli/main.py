@@ -9,27 +9,26 @@ from __future__ import annotations
 import json
 import sys
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Any
 
 from tubekit import __version__
-from tubekit.cli.amp_commands import add_amp_commands
+from tubekit.cli.amp_commands import ANSWERS, answered
 from tubekit.cli.arguments import (
     Asked,
     Command,
-    add_fit,
-    add_parts,
-    amp_words,
-    change_words,
+    add_command,
     changed_amp,
     changes,
-    command,
     dangers,
     drawn_amp,
+    fit,
     in_front,
     line_voltage,
+    parts,
 )
-from tubekit.cli.bench_commands import add_bench_commands
+from tubekit.cli.bench_commands import BENCH
 from tubekit.cli.job_command import add_job
 from tubekit.cli.page_commands import add_page_commands
 from tubekit.cli.terminal import prepare_output, print_answer, visible, writes
@@ -123,20 +122,11 @@ def _parser() -> tuple[Command, Any]:
     )
     parser.add_argument("--version", action="version", version=f"tubekit {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Command)
-    command(commands, "amps", "List the demo amps.", _list_amps)
-    for name, words, answer in (
-        ("report", "Show every voltage, current, dissipation, ripple and gain of an amp.", _report_amp),
-        ("swap", "Compare an amp before and after a change, with a verdict.", _swap_parts),
-    ):
-        about = command(commands, name, words, answer)
-        amp_words(about)
-        change_words(about)
-    words = "Check every figure against outside sources: what is met, what misses, and why."
-    command(commands, "accuracy", words, _check_figures)
-    add_parts(commands)
-    add_fit(commands)
-    add_amp_commands(commands)
-    add_bench_commands(commands)
+    about_amps: dict[str, Callable[[Asked], Any]] = {
+        name: partial(answered, work) for name, work in ANSWERS.items()
+    }
+    for name, answer in {**_OWN, **about_amps, **BENCH}.items():
+        add_command(commands, name, answer)
     add_job(commands)
     add_page_commands(commands)
     return parser, commands
@@ -171,3 +161,9 @@ def _swap_parts(asked: Asked) -> Any:
             fix="Type a part and its new value, like R14=330, or --line 123",
         )
     return swap(drawn_amp(asked, mains=False), result, mains_rms=line_voltage(asked))
+
+
+_OWN: dict[str, Callable[[Asked], Any]] = {
+    "amps": _list_amps, "report": _report_amp, "swap": _swap_parts, "accuracy": _check_figures,
+    "parts": parts, "fit": fit,
+}  # fmt: skip

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from tubekit.cli.arguments import Asked, command, number
+from tubekit.cli.arguments import Asked, add_command, number
 from tubekit.errors import InputError
 
 
@@ -23,16 +23,7 @@ def add_page_commands(commands: Any) -> None:
     parser.add_argument("--lan", action="store_true", help="let a tablet on the shop's network open them too")
     parser.add_argument("--port", type=number(1, 65535, whole=True), default=8866, help="first port to try")
     parser.add_argument("--no-browser", action="store_true", help="do not open a browser")
-    parser = command(
-        commands,
-        "export",
-        "Write notebooks as HTML files that open without a network and show no code.",
-        _export,
-    )
-    parser.add_argument("what", metavar="NOTEBOOK", nargs="*", help="notebooks (default: all)")
-    parser.add_argument("--to", metavar="FOLDER", default="tubekit-pages", help="folder to write them to")
-    parser.add_argument("--as-saved", action="store_true", help="use them as saved, without running them")
-    parser.add_argument("--overwrite", action="store_true", help="overwrite files of the same name")
+    add_command(commands, "export", _export)
 
 
 def _page(asked: Asked) -> None:
