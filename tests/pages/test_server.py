@@ -195,7 +195,10 @@ def test_another_machines_name_does_not_get_in_with_a_wrong_key(served) -> None:
 def test_an_address_that_guesses_keys_has_to_wait(served) -> None:
     for _ in range(TRIES):
         ask(f"{served[0]}/?token={new_key()}")
-    assert "/login" in ask(f"{served[0]}/?token={served[1]}")[1]
+    status, _, text = ask(f"{served[0]}/?token={served[1]}")
+    assert status == 429
+    assert re.search(r"Too many wrong keys from here. Wait \d+ s, then try again", text)
+    assert "does not exist" not in text
 
 
 def test_no_key_in_what_is_logged() -> None:

@@ -67,23 +67,26 @@ class KeyGuard(PasswordIdentityProvider):
         self._wrong: dict[str, deque[float]] = {}
 
     async def get_user_token(self, handler: Any) -> User | None:
-        """Whoever has the key in the address; the door is shown to those who have to wait."""
+        """Whoever has the key in the address."""
         given = bool(self.get_token(handler))
-        if given and self._has_to_wait(handler):
-            return None
+        if given:
+            self._let_wait(handler)
         return self._counted(handler, given, await ensure_async(super().get_user_token(handler)))
 
     def process_login_form(self, handler: Any) -> User | None:
         """Whoever types the key."""
-        if self._has_to_wait(handler):
-            raise HTTPError(429, f"Too many wrong keys from here: wait {WAIT_S:.0f} s, then try again")
+        self._let_wait(handler)
         return self._counted(handler, True, super().process_login_form(handler))
 
-    def _has_to_wait(self, handler: Any) -> bool:
+    def _let_wait(self, handler: Any) -> None:
+        """Refuse an address that has to wait, the right key too, and say why."""
         wrong, now = self._wrong.get(handler.request.remote_ip, deque()), time.monotonic()
         while wrong and now - wrong[0] > WAIT_S:
             wrong.popleft()
-        return len(wrong) >= TRIES
+        if len(wrong) >= TRIES:
+            left = WAIT_S - (now - wrong[0])
+            handler.current_user = None  # the page that says so asks who it is for
+            raise HTTPError(429, reason=f"Too many wrong keys from here. Wait {left:.0f} s, then try again")
 
     def _counted(self, handler: Any, given: bool, user: User | None) -> User | None:
         if given and user is None:
