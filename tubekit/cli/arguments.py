@@ -150,7 +150,7 @@ def add_command(commands: Any, name: str, answer: Callable[[Asked], Any]) -> Non
     """A command of data/commands.toml: its words in the order in which they are listed there."""
     entry = COMMANDS[name]
     parser = command(commands, name, entry["help"], answer)
-    for word in entry["words"]:
+    for word in entry["takes"]:
         settings = dict(entry.get(word) or COMMANDS["shared"][word])
         if "range" in settings:
             low, high = settings.pop("range")

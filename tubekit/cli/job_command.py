@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from tubekit.cli.arguments import Asked, changes, command, imported, number
+from tubekit.cli.arguments import Asked, changes, imported
 from tubekit.errors import InputError, near_matches
 from tubekit.files import found
 
@@ -39,31 +39,8 @@ class Typed:
 Verb = Callable[[Typed, Asked], Any]
 
 
-def add_job(commands: Any) -> None:
-    """Add the command."""
-    parser = command(commands, "job", "Keep track of one amp from drop-off to pickup.", _job)
-    verbs = "; ".join(f"{name} {usage}".strip() for name, (usage, _) in _VERBS.items())
-    parser.add_argument("do", metavar="DO", help=f"what to do: {verbs}")
-    parser.add_argument(
-        "words", metavar="WORDS", nargs="*",
-        help="folder of the job (leave it out if your terminal is there), then what the action needs",
-    )  # fmt: skip
-    for word, metavar, help_text in (
-        ("by", "NAME", "who enters this (default: TUBEKIT_BY, or the name that began the job)"),
-        ("state", "TEXT", "read: how the amp was when measured (default: as last installed)"),
-        ("note", "TEXT", "a note for any entry"),
-        ("owner", "NAME", "new: name of the owner"),
-        ("complaint", "TEXT", "new: what is wrong with it"),
-        ("last-visit", "FOLDER", "new: the job of its last visit"),
-        ("reason", "TEXT", "hand-back: why it goes back with work left open; the owner's page says so"),
-    ):
-        parser.add_argument(f"--{word}", metavar=metavar, default="", help=help_text)
-    parser.add_argument("--paper", choices=("Letter", "A4"), default="Letter", help="print: paper size")
-    parser.add_argument("--no-pdf", action="store_true", help="print: HTML only")
-    parser.add_argument("--hours", metavar="H", type=number(0, 10_000), help="hours spent on this")
-
-
-def _job(asked: Asked) -> Any:
+def job(asked: Asked) -> Any:
+    """What is asked of a job."""
     from tubekit.jobs.words import is_pair
 
     if asked.do not in _VERBS:
@@ -78,7 +55,7 @@ def _job(asked: Asked) -> Any:
     options = {"by": asked.by, "hours": asked.hours, "text": asked.note}
     pairs = [word for word in words if is_pair(word) and not found(word)]
     rest = [word for word in words if word not in pairs]
-    return _VERBS[asked.do][1](Typed(folder, pairs, rest, options), asked)
+    return _VERBS[asked.do](Typed(folder, pairs, rest, options), asked)
 
 
 def _is_job(word: str) -> bool:
@@ -190,33 +167,25 @@ def _but(options: Mapping[str, Any], *keys: str) -> dict[str, Any]:
     return {key: value for key, value in options.items() if key not in keys}
 
 
-_VERBS: dict[str, tuple[str, Verb]] = {
-    "new": ("FOLDER AMP (with --last-visit the amp as it left)", _new),
-    "status": ("", _of_job()),
-    "found": ("PART=VALUE or an amp file (how it differs from its schematic)", _found),
-    "read": ("V3.k=5.7 line=121, or a list of readings", _read),
-    "decide": ('C14=new R5=keep "reason"', _entered("actions:decide", "changes", "text")),
-    "order": ("(what to buy)", _of_job("actions:to_buy")),
-    "have": ("C14 (it is in stock)", _entered("actions:have", "words")),
-    "fit": ("C14 R14=330", _entered("actions:fit", "words", "changes")),
-    "temp": (
-        '"lamp in the line" (must come off before pickup)',
-        _entered("actions:put_on", "text", but="text"),
-    ),
-    "off": ("lamp", _entered("actions:take_off", "text", but="text")),
-    "note": ('"text"', _note),
-    "photo": ("FILE", _photo),
-    "next": (
-        "18.2, ok, no, or a meter's CSV (type what you read; see what it means and what to do next)",
-        _next,
-    ),
-    "twin": (
-        "(match the amp to its readings; then any command takes the folder as the amp)",
-        _of_job("job:Job.matched"),
-    ),
-    "compare": ("(with its last visit)", _of_job("visits:compare")),
-    "hand-back": ('(close the job; with work left open: --reason "owner declined")', _hand_back),
-    "owner": ("(six sentences)", _of_job("owner:OwnerPage")),
-    "print": ("(owner's page and bench sheet, HTML and PDF)", _print),
-    "correct": ('7 "why" (withdraws entry 7)', _correct),
+_VERBS: dict[str, Verb] = {
+    "new": _new,
+    "status": _of_job(),
+    "found": _found,
+    "read": _read,
+    "decide": _entered("actions:decide", "changes", "text"),
+    "order": _of_job("actions:to_buy"),
+    "have": _entered("actions:have", "words"),
+    "fit": _entered("actions:fit", "words", "changes"),
+    "temp": _entered("actions:put_on", "text", but="text"),
+    "off": _entered("actions:take_off", "text", but="text"),
+    "note": _note,
+    "photo": _photo,
+    "next": _next,
+    "twin": _of_job("job:Job.matched"),
+    "compare": _of_job("visits:compare"),
+    "hand-back": _hand_back,
+    "owner": _of_job("owner:OwnerPage"),
+    "print": _print,
+    "correct": _correct,
 }
+"""What is done; data/commands.toml says what each needs."""

@@ -29,7 +29,7 @@ from tubekit.cli.arguments import (
     parts,
 )
 from tubekit.cli.bench_commands import BENCH
-from tubekit.cli.job_command import add_job
+from tubekit.cli.job_command import job
 from tubekit.cli.page_commands import add_page_commands
 from tubekit.cli.terminal import prepare_output, print_answer, visible, writes
 from tubekit.errors import BatchWarning, ChangeError, InputError, Note, SolveError
@@ -125,9 +125,8 @@ def _parser() -> tuple[Command, Any]:
     about_amps: dict[str, Callable[[Asked], Any]] = {
         name: partial(answered, work) for name, work in ANSWERS.items()
     }
-    for name, answer in {**_OWN, **about_amps, **BENCH}.items():
+    for name, answer in {**_OWN, **about_amps, **BENCH, "job": job}.items():
         add_command(commands, name, answer)
-    add_job(commands)
     add_page_commands(commands)
     return parser, commands
 
