@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gc
 import math
+import weakref
 from collections.abc import Callable
 from typing import Any
 
@@ -60,6 +62,13 @@ MOVES = {
 """Every handle, and the settings it moves: the first one across where there are two."""
 FINGER = 0.02
 """As near as that a handle comes to the finger, in shares of the picture."""
+
+
+def test_a_panel_that_nobody_uses_takes_no_memory() -> None:
+    """Its script is one text for all: what follows a file for changes keeps every panel ever opened."""
+    panel = weakref.ref(PANELS["bias"]())
+    gc.collect()
+    assert panel() is None
 
 
 @pytest.fixture(scope="module", params=MOVES)

@@ -328,7 +328,7 @@ class SaveLine(widgets.VBox):
 class EntryKeys(anywidget.AnyWidget):
     """What keyboard and finger do in the values of a list; nothing is seen of it."""
 
-    _esm = Path(__file__).with_name("entries.js")
+    _esm = Path(__file__).with_name("entries.js").read_text(encoding="utf-8")
 
 
 def three_columns(

@@ -86,7 +86,7 @@ class FigureWidget(anywidget.AnyWidget, Generic[R]):
 
     view: Any
     figure: Figure
-    _esm = Path(__file__).with_name("figure.js")
+    _esm = Path(__file__).with_name("figure.js").read_text(encoding="utf-8")
     value = traitlets.Bytes().tag(sync=True)
     alt = traitlets.Unicode().tag(sync=True)
     handles: Any = traitlets.List().tag(sync=True)

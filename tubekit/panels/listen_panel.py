@@ -66,7 +66,7 @@ class Heard:
 class Player(anywidget.AnyWidget):
     """Up to two sounds of one note, played in step, with what meters show at each place (player.js)."""
 
-    _esm = Path(__file__).with_name("player.js")
+    _esm = Path(__file__).with_name("player.js").read_text(encoding="utf-8")
     sounds: Any = traitlets.List().tag(sync=True)
     names: Any = traitlets.List().tag(sync=True)
     meters: Any = traitlets.List().tag(sync=True)
