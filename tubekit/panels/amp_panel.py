@@ -66,17 +66,15 @@ class AmpPanel(FigurePanel[R], Generic[R, S]):
     def solve(self, amp: Amp, near: R | None) -> R:
         """The answer for an amp, from where an earlier one ended; TubekitError where it has none."""
 
-    @abstractmethod
-    def dangers_of(self, answer: R) -> tuple[Note, ...]:
+    def dangers_of(self, answer: Any) -> tuple[Note, ...]:
         """Dangers that show once the amp is solved."""
+        notes: tuple[Note, ...] = answer.view.idle_dangers
+        return notes
 
-    @abstractmethod
-    def drawn_of(self, answer: R) -> S:
-        """Values that the figure takes."""
-
-    @abstractmethod
-    def figure_for(self, now: S, before: S) -> Any:
-        """A figure with scales fitted to `now`."""
+    def drawn_of(self, answer: Any) -> S:
+        """Values that the figure takes: the answer itself, where a panel states no others."""
+        drawn: S = answer
+        return drawn
 
     @abstractmethod
     def numbers_html(self, now: R, before: R) -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from tubekit.devices import Pentode, tube
-from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.line_start import STAGES, driven_tubes, moves, start_for, usual_stage
 from tubekit.panels.panel import Settings, StagePanel
 from tubekit.panels.settings import ChoiceSetting, LevelSetting, SeriesSetting
@@ -20,6 +19,7 @@ class CathodeBiasPanel(StagePanel[BiasStage]):
     """What `bias_stage` gives, with knobs on it."""
 
     NAME = "cathode bias"
+    VIEW = BiasView
 
     def __init__(self, type_: str = "12AX7", stage: str = "") -> None:
         self._about = ("", "")
@@ -43,10 +43,6 @@ class CathodeBiasPanel(StagePanel[BiasStage]):
     def solve(self, settings: Settings) -> BiasStage:
         """The stage of a setting."""
         return bias_stage(**arguments(settings))
-
-    def figure_for(self, now: BiasStage, before: BiasStage) -> FigureWidget[BiasStage]:
-        """Crossing, gain, ratings."""
-        return FigureWidget(BiasView, now, before)
 
     def tables(self, now: BiasStage, before: BiasStage) -> list[Table]:
         """Idle state, gain and shelf, now and before."""

@@ -19,7 +19,6 @@ from tubekit.errors import Note, TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_panel import AmpPanel, opened, opens
 from tubekit.panels.background import BackgroundTask, Debouncer, Progress
-from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.markup import headline, paragraph, section
 from tubekit.panels.report_html import tables_html
 from tubekit.panels.settings import Setting
@@ -52,6 +51,7 @@ class HumPanel(AmpPanel[HumAnswer, HumState]):
     """
 
     NAME = "hum"
+    VIEW = HumView
     HAS_LINE = True
     DETAILS = "Hum by path and frequency"
 
@@ -77,10 +77,6 @@ class HumPanel(AmpPanel[HumAnswer, HumState]):
             return HumState(answer.hum)
         part: Any = answer.amp.parts[name]
         return HumState(answer.hum, self.balance, float(part.position))
-
-    def figure_for(self, now: HumState, before: HumState) -> FigureWidget[HumState]:
-        """Sources, frequencies and the null."""
-        return FigureWidget(HumView, now, before)
 
     def listed(self, amp: Amp) -> Iterable[Part]:
         """Filter capacitors, tubes and what feeds them first."""

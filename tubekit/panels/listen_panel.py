@@ -31,7 +31,7 @@ from tubekit.decisions.listen import (
     signal,
 )
 from tubekit.decisions.specs import Specs, specs
-from tubekit.errors import Note, TubekitError
+from tubekit.errors import TubekitError
 from tubekit.panels import layout
 from tubekit.panels.amp_panel import AmpPanel, opened, opens
 from tubekit.panels.background import BackgroundTask, Progress
@@ -103,6 +103,7 @@ class ListenPanel(AmpPanel[Heard, AmpSound | None]):
     """What `listen` gives, with the amp's parts on it: the note is played when a button is pressed."""
 
     NAME = "listen"
+    VIEW, SIZE = ListenView, (WIDTH, HEIGHT)
     HAS_LINE = True
     DETAILS = "Every current and voltage that moves; distortion by frequency and level"
 
@@ -130,17 +131,13 @@ class ListenPanel(AmpPanel[Heard, AmpSound | None]):
         refuse_unstable(amp, view.stability)
         return Heard(view)
 
-    def dangers_of(self, answer: Heard) -> tuple[Note, ...]:
-        """As it was solved."""
-        return answer.view.idle_dangers
-
     def drawn_of(self, answer: Heard) -> AmpSound | None:
         """Its sound."""
         return answer.sound
 
     def figure_for(self, now: AmpSound | None, before: AmpSound | None) -> FigureWidget[AmpSound | None]:
         """Currents, rails, cathodes, spectrum, transfer curve."""
-        made = FigureWidget(ListenView, now, before, (WIDTH, HEIGHT))
+        made = super().figure_for(now, before)
         made.view.fit(now, before)
         made.show(now, before)
         made.redraw()

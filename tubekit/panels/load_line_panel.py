@@ -10,7 +10,6 @@ from tubekit.analyses.loadline_result import LoadLine
 from tubekit.analyses.regulation import SpeakerLoad
 from tubekit.decisions.rating import state_of
 from tubekit.devices import Pentode, tube
-from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.line_start import STAGES, alike, driven_tubes, moves, start_for, usual_stage
 from tubekit.panels.panel import Settings, StagePanel
 from tubekit.panels.settings import ChoiceSetting, LevelSetting, SeriesSetting
@@ -27,6 +26,7 @@ class LoadLinePanel(StagePanel[LoadLine]):
     """
 
     NAME = "load line"
+    VIEW = LoadLineView
 
     def __init__(self, type_: str = "6V6GT", stage: str = "") -> None:
         start = _setting(type_, stage or usual_stage(type_))
@@ -67,10 +67,6 @@ class LoadLinePanel(StagePanel[LoadLine]):
     def other_scales(self, was: Settings, now: Settings) -> bool:
         """Another stage, or a tube that differs much."""
         return moves((was["tube"], was["stage"]), (now["tube"], now["stage"]))
-
-    def figure_for(self, now: LoadLine, before: LoadLine) -> FigureWidget[LoadLine]:
-        """Plate curves, harmonics and cycle."""
-        return FigureWidget(LoadLineView, now, before)
 
     def rescale(self) -> None:
         """New scales and curves around the setting that is seen."""

@@ -10,7 +10,7 @@ import html
 from abc import abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
-from typing import Any, Generic, TypeVar
+from typing import Any, ClassVar, Generic, TypeVar
 
 import ipywidgets as widgets
 
@@ -19,7 +19,7 @@ from tubekit.panels import layout
 from tubekit.panels.amp_choice import AmpSetting
 from tubekit.panels.background import SOON_S, Debouncer
 from tubekit.panels.export_files import FileSaver
-from tubekit.panels.figure_widget import Reach
+from tubekit.panels.figure_widget import HEIGHT, WIDTH, FigureWidget, Reach
 from tubekit.panels.settings import LevelSetting, SeriesSetting, Setting
 from tubekit.panels.trial import History
 from tubekit.text import Table
@@ -75,7 +75,10 @@ class FigurePanel(Panel, Generic[R]):
     then sends only the latest value.
     """
 
-    figure: Any
+    VIEW: ClassVar[Any]
+    """The view that draws a result."""
+    SIZE: ClassVar[tuple[int, int]] = (WIDTH, HEIGHT)
+    figure: FigureWidget[Any]
     result: R
     before: R
     error: TubekitError | None
@@ -91,6 +94,10 @@ class FigurePanel(Panel, Generic[R]):
     @abstractmethod
     def new_figure(self) -> Any:
         """A figure with scales fitted to what is seen."""
+
+    def figure_for(self, now: Any, before: Any) -> FigureWidget[Any]:
+        """A figure with scales fitted to `now`."""
+        return FigureWidget(self.VIEW, now, before, self.SIZE)
 
     @abstractmethod
     def draw(self) -> None:
@@ -130,7 +137,7 @@ class FigurePanel(Panel, Generic[R]):
 
     def print_png(self) -> bytes:
         """The figure as a PNG file to keep or to print."""
-        return bytes(self.figure.print_png())
+        return self.figure.print_png()
 
     # ---- the hand on the figure
 
@@ -236,10 +243,6 @@ class StagePanel(FigurePanel[R]):
     @abstractmethod
     def solve(self, settings: Settings) -> R:
         """The answer to a setting; TubekitError where it has none."""
-
-    @abstractmethod
-    def figure_for(self, now: R, before: R) -> Any:
-        """A figure with scales fitted to `now`."""
 
     def tables(self, now: R, before: R) -> Sequence[Table]:  # noqa: ARG002 - for panels that have some
         """The numbers beside the figure."""

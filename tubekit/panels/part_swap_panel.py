@@ -14,7 +14,6 @@ from tubekit.decisions import SwapReport, swap
 from tubekit.errors import Note
 from tubekit.panels import layout
 from tubekit.panels.amp_panel import AmpPanel, opened, opens
-from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.report_html import measure_html, tables_html, verdict_html
 from tubekit.panels.trial import Trial
 from tubekit.plots.cycle import larger
@@ -36,6 +35,7 @@ class PartSwap(AmpPanel[SwapReport, SwapReport]):
     """What `swap` gives, with any part of the amp on it."""
 
     NAME = "part-swap"
+    VIEW, SIZE = SwapView, (WIDTH, HEIGHT)
     HAS_LINE = True
     HAS_CONTROLS = False
     DETAILS = "All voltages and currents, before and after"
@@ -63,14 +63,6 @@ class PartSwap(AmpPanel[SwapReport, SwapReport]):
     def dangers_of(self, answer: SwapReport) -> tuple[Note, ...]:
         """As it was solved."""
         return answer.after.idle_dangers
-
-    def drawn_of(self, answer: SwapReport) -> SwapReport:
-        """The report itself."""
-        return answer
-
-    def figure_for(self, now: SwapReport, before: SwapReport) -> FigureWidget[SwapReport]:
-        """Ripple, plate current, ratings."""
-        return FigureWidget(SwapView, now, before, (WIDTH, HEIGHT))
 
     def numbers_html(self, now: SwapReport, before: SwapReport) -> str:  # noqa: ARG002 - a swap has both
         """The verdict."""

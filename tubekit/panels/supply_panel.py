@@ -27,7 +27,6 @@ from tubekit.errors import ChangeError, TubekitError
 from tubekit.panels.amp_choice import AmpSetting, drawn
 from tubekit.panels.amp_panel import opened, opens
 from tubekit.panels.export_files import FileSaver
-from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.markup import paragraph, section
 from tubekit.panels.panel import Settings, StagePanel
 from tubekit.panels.part_settings import tube_options
@@ -197,6 +196,7 @@ class SupplyPanel(StagePanel[SupplyAnswer]):
     """An amp's supply at idle, live; regulation, switch-on and discharge when they are opened."""
 
     NAME = "supply"
+    VIEW, SIZE = _View, (WIDTH, HEIGHT)
 
     def __init__(self, amp: str | Amp = "teasel") -> None:
         self._about: object = None
@@ -231,10 +231,6 @@ class SupplyPanel(StagePanel[SupplyAnswer]):
         amp = as_asked(drawn(settings["amp"]), settings)
         same = last is not None and last.amp.drawn is amp.drawn and set(last.amp.parts) == set(amp.parts)
         return answer(amp, last if same else None)
-
-    def figure_for(self, now: SupplyAnswer, before: SupplyAnswer) -> FigureWidget[SupplyAnswer]:
-        """Ripple, plate current, ratings."""
-        return FigureWidget(_View, now, before, (WIDTH, HEIGHT))
 
     def hold(self, key: str, *, take: bool = False) -> Setting | None:
         """The reservoir is a filter capacitor of the figure."""

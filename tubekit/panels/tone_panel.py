@@ -15,9 +15,7 @@ from tubekit.amp.stability import REVERSED
 from tubekit.amp.stages import corner_words
 from tubekit.analyses.corners import Corner
 from tubekit.decisions.tone import ToneChange
-from tubekit.errors import Note
 from tubekit.panels.amp_panel import AmpPanel, opened, opens
-from tubekit.panels.figure_widget import FigureWidget
 from tubekit.panels.markup import paragraph, section
 from tubekit.panels.report_html import tables_html
 from tubekit.panels.settings import Setting
@@ -36,6 +34,7 @@ class TonePanel(AmpPanel[Sight, Curve]):
     """
 
     NAME = "tone"
+    VIEW = ToneView
     DETAILS = "Stage by stage: rolloffs, levels, feedback"
     turning = ""
 
@@ -45,17 +44,9 @@ class TonePanel(AmpPanel[Sight, Curve]):
             self.turning = first_control(amp)
         return sight(amp, near, self.turning)
 
-    def dangers_of(self, answer: Sight) -> tuple[Note, ...]:
-        """As it was solved."""
-        return answer.view.idle_dangers
-
     def drawn_of(self, answer: Sight) -> Curve:
         """The curve with the family behind it."""
         return answer.curve
-
-    def figure_for(self, now: Curve, before: Curve) -> FigureWidget[Curve]:
-        """Gain and its change."""
-        return FigureWidget(ToneView, now, before)
 
     def listed(self, amp: Amp) -> Iterable[Part]:
         """Parts of the signal path; those at a control's terminals first."""
@@ -126,48 +117,37 @@ def tables(now: Sight, before: Sight) -> list[Table]:
     if not now.stable:
         return [Table("", headed("what to check"), [(REVERSED,)])]
     both = (now, before)
-    rows: list[tuple[Any, ...]] = [
-        ("gain at 1 kHz", *(_level(each) for each in both)),
-        *((f"{side} rolloff (-3 dB)", *(_hertz(each, side) for each in both)) for side in SIDES),
-        ("output impedance", *(_ohms(each) for each in both)),
-        ("damping factor", *(_damping(each) for each in both)),
-    ]
+    names = (
+        "gain at 1 kHz",
+        *(f"{side} rolloff (-3 dB)" for side in SIDES),
+        "output impedance",
+        "damping factor",
+    )
+    rows = list(zip(names, *map(_figures, both), strict=True))
     columns = headed("", "now [] >", "before [] >")
-    set_by = [(side, _set_by(now, side)) for side in SIDES]
+    corners = {side: _corner(now, side) for side in SIDES}
+    set_by = [(side, corner_words(each) if each else "no rolloff") for side, each in corners.items()]
     return [
         Table("", columns, rows, "Rolloff: where the gain is 3 dB below its value at 1 kHz, jack to output."),
         Table("", headed("corner", "set by"), set_by, NOTE),
     ]
 
 
-def _level(each: Sight) -> str:
-    return f"{20 * np.log10(np.abs(each.path.reference_gain[0])):.1f} dB" if each.stable else "unstable"
-
-
-def _hertz(each: Sight, side: str) -> Any:
-    corner = _corner(each, side)
-    return (float(corner.hz[0]), "Hz") if corner else "none" if each.stable else ""
-
-
-def _set_by(each: Sight, side: str) -> str:
-    corner = _corner(each, side)
-    return corner_words(corner) if corner else "no rolloff"
+def _figures(each: Sight) -> list[Any]:
+    """Level, rolloffs, output impedance and damping; an amp that oscillates has none."""
+    if not each.stable:
+        return ["unstable", "", "", "", ""]
+    path, corners = each.path, [_corner(each, side) for side in SIDES]
+    level = f"{20 * np.log10(np.abs(path.reference_gain[0])):.1f} dB"
+    rolloffs = [(float(corner.hz[0]), "Hz") if corner else "none" for corner in corners]
+    ohms = (float(np.abs(path.output_ohms[0])), "ohm")
+    return [level, *rolloffs, ohms, f"{float(path.damping_factor[0]):.2g}"]
 
 
 def _corner(each: Sight, side: str) -> Corner | None:
-    if not each.stable:
-        return None
     whole = each.path.whole
     corner = whole.low if side == "low" else whole.high
     return corner if np.isfinite(corner.hz[0]) else None
-
-
-def _ohms(each: Sight) -> Any:
-    return (float(np.abs(each.path.output_ohms[0])), "ohm") if each.stable else ""
-
-
-def _damping(each: Sight) -> Any:
-    return f"{float(each.path.damping_factor[0]):.2g}" if each.stable else ""
 
 
 @opens(
