@@ -201,10 +201,8 @@ class PlateView(PredictionView):
             axes.plot(*ends, color=ink.IRON, linewidth=1.0, zorder=3)
         self.line = line(axes, color=ink.IRON, linewidth=2.2, zorder=5, clip_on=False)
         self.true, self.ends = line(axes, **DASHED), line(axes, **{**DOTS, "markersize": 10})
-        self.ring = line(
-            axes, marker="o", markersize=13, markerfacecolor="none", markeredgewidth=2.0,
-            markeredgecolor=ink.OXIDE, linestyle="none", zorder=7,
-        )  # fmt: skip
+        wide = {"markerfacecolor": "none", "markeredgewidth": 2.0, "zorder": 7}
+        self.ring = ink.mark(axes, "o", 13, ink.OXIDE, **wide)  # type: ignore[arg-type]
         self.square, self.legend = line(axes, **{**PRINTED, "zorder": 8}), _legend(axes, -0.14)
         self.moving = [self.true, self.line, self.ends, self.ring, self.square, self.legend]
 

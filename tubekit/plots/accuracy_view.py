@@ -37,13 +37,9 @@ def accuracy(page: Accuracy) -> Drawing:
     kinds = list(dict.fromkeys(check.about for check in page.checks))
     lines: list[Artist] = []
     with ink.style():
-        figure = ink.paper(7.6, 0.8 + 0.42 * len(kinds))
-        axes = figure.subplots()
-        height = figure.get_figheight()
-        figure.subplots_adjust(left=0.24, right=0.97, top=1 - 0.3 / height, bottom=0.42 / height)
-        axes.set(xlim=(-WIDEST - 0.1, WIDEST + 0.1), ylim=(len(kinds) - 0.4, -0.6))
+        figure, axes = ink.sheet(7.6, 0.8 + 0.42 * len(kinds), len(kinds), 0.24, 0.97, (0.3, 0.42))
+        axes.set_xlim(-WIDEST - 0.1, WIDEST + 0.1)
         axes.set_yticks(range(len(kinds)), kinds)
-        ink.bare(axes)
         axes.axvspan(-1.0, 1.0, color=ink.FAINT, alpha=0.25, linewidth=0.0, zorder=0)
         for row, kind in enumerate(kinds):
             of = [check for check in page.checks if check.about == kind]

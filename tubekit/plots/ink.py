@@ -205,6 +205,22 @@ def shown(make: Any, size: tuple[float, float], now: Any, before: Any = None) ->
     return figure, view
 
 
+def sheet(
+    wide: float,
+    high: float,
+    count: int,
+    left: float,
+    right: float,
+    room: tuple[float, float] = (0.32, 0.42),
+) -> tuple[Figure, Axes]:
+    """A figure [inches] with one pair of axes for `count` rows; `room` above and below them [inches]."""
+    figure = paper(wide, high)
+    axes = figure.add_axes((left, room[1] / high, right - left, 1 - sum(room) / high))
+    axes.set_ylim(count - 0.4, -0.6)
+    bare(axes)
+    return figure, axes
+
+
 def bare(axes: Axes) -> None:
     """Take grid and left spine away: rows named by words need neither."""
     axes.grid(visible=False)

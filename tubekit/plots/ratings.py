@@ -139,11 +139,7 @@ def ratings(result: Limits | SwapReport, *, rows: int = ROWS) -> Drawing:
     ranked = sorted(now, key=lambda check: -check.worst)
     count = max(1, min(rows, len(ranked)))
     with ink.style():
-        figure = ink.paper(7.6, 0.8 + 0.27 * count)
-        axes = figure.subplots()
-        figure.subplots_adjust(
-            left=0.36, right=0.80, top=1 - 0.32 / figure.get_figheight(), bottom=0.42 / figure.get_figheight()
-        )
+        figure, axes = ink.sheet(7.6, 0.8 + 0.27 * count, count, 0.36, 0.80)
         view = RatingsView(axes, count)
         view.show(ranked, before)
         axes.set_xlabel(_rest(ranked, count, before is not None), loc="left")

@@ -47,18 +47,15 @@ def bands(result: Judgement) -> Drawing:
     """
     shown = result.verdicts[:ROWS]
     with ink.style():
-        figure = ink.paper(7.2, 0.9 + 0.24 * len(shown))
-        axes = figure.add_subplot()
-        ink.bare(axes)
+        high = 0.9 + 0.24 * len(shown)
+        figure, axes = ink.sheet(7.2, high, len(shown), 0.27, 0.76, (0.45, 0.18 * high))
         axes.set_title("Readings and their normal ranges (bar: 95 % of good amps)")
         lines: list[Artist] = []
         marks: list[Artist] = []
         for row, verdict in enumerate(shown):
-            fill = ink.FILLS[_FILL.get(verdict.word, "near")]
-            lines.append(
-                axes.barh(row, 2.0, left=-1.0, height=0.55, facecolor=fill.face, edgecolor=fill.edge,
-                          hatch=fill.hatch, linewidth=0.7, zorder=2)[0]
-            )  # fmt: skip
+            bar = axes.barh(row, 2.0, left=-1.0, height=0.55, linewidth=0.7, zorder=2)[0]
+            ink.fill(bar, _FILL.get(verdict.word, "near"))
+            lines.append(bar)
             half = max(verdict.high - verdict.typical, verdict.typical - verdict.low, 1e-12)
             place = (verdict.reading.value - verdict.typical) / half
             marker = "<" if place < -CUT else ">" if place > CUT else "o"
@@ -66,9 +63,8 @@ def bands(result: Judgement) -> Drawing:
             axes.text(1.04, row, f"{verdict.reading.describe()}  {verdict.word}", va="center", fontsize=7.5,
                       transform=axes.get_yaxis_transform())  # fmt: skip
         axes.set_yticks(range(len(shown)), [str(v.reading.probe) for v in shown])
-        axes.set(ylim=(len(shown) - 0.4, -0.6), xlim=(-CUT - 0.2, CUT + 0.2))
+        axes.set_xlim(-CUT - 0.2, CUT + 0.2)
         axes.set_xticks([-1, 0, 1], ["low", "typical", "high"])
-        figure.subplots_adjust(left=0.27, right=0.76, top=1 - 0.45 / (0.9 + 0.24 * len(shown)), bottom=0.18)
     figure.set_label(result.headline())
     return Drawing(figure, (axes,), (*lines, *marks))
 
@@ -97,23 +93,16 @@ def chances(result: Suspects) -> Drawing:
     """
     rows = [("no part bad", result.healthy), *((s.words, s.chance) for s in result.suspects)]
     with ink.style():
-        figure = ink.paper(7.2, 0.8 + 0.26 * len(rows))
-        axes = figure.add_subplot()
-        ink.bare(axes)
+        high = 0.8 + 0.26 * len(rows)
+        figure, axes = ink.sheet(7.2, high, len(rows), 0.34, 0.97, (0.4, 0.2 * high))
         axes.set_title("Likelihood of each fault")
-        fills = [ink.FILLS["within"], *(ink.FILLS["near"] for _ in result.suspects)]
-        lines = [
-            axes.barh(
-                k, share, height=0.6, facecolor=fill.face, edgecolor=fill.edge, hatch=fill.hatch, zorder=2
-            )[0]
-            for k, ((_, share), fill) in enumerate(zip(rows, fills, strict=True))
-        ]
-        for k, (_, share) in enumerate(rows):
+        lines = [axes.barh(k, share, height=0.6, zorder=2)[0] for k, (_, share) in enumerate(rows)]
+        for k, (line, (_, share)) in enumerate(zip(lines, rows, strict=True)):
+            ink.fill(line, "near" if k else "within")
             axes.text(share + 0.01, k, f"{100 * share:.1f} %", va="center", fontsize=7.5)
         axes.set_yticks(range(len(rows)), [words for words, _ in rows])
-        axes.set(xlim=(0.0, 1.12), ylim=(len(rows) - 0.4, -0.6))
+        axes.set_xlim(0.0, 1.12)
         axes.set_xticks([0, 0.5, 1], ["0", "50 %", "100 %"])
-        figure.subplots_adjust(left=0.34, right=0.97, top=1 - 0.4 / (0.8 + 0.26 * len(rows)), bottom=0.2)
     figure.set_label(result.headline())
     return Drawing(figure, (axes,), tuple(lines))
 
@@ -246,9 +235,7 @@ class ReadingBandsView:
         )  # fmt: skip
 
     def _mark(self, face: str, size: float) -> Line2D:
-        (mark,) = self.axes.plot([], [], marker="o", markersize=size, color=ink.IRON, linestyle="none",
-                                 markerfacecolor=face, clip_on=False, zorder=5)  # fmt: skip
-        return mark
+        return ink.mark(self.axes, "o", size, markerfacecolor=face, clip_on=False)
 
 
 def paper_for(rows: Sequence[BandRow]) -> Figure:

@@ -306,10 +306,8 @@ def rails(result: SwapReport | AmpReport, *, member: int = 0) -> Drawing:
     before = result.before if isinstance(result, SwapReport) else None
     rows = max(1, len((before or after).rails))
     with ink.style():
-        figure = ink.paper(7.6, 0.75 + 0.28 * rows)
-        axes = figure.subplots()
-        height = figure.get_figheight()
-        figure.subplots_adjust(left=0.16, right=0.74, top=1 - 0.32 / height, bottom=0.35 / height)
+        figure, axes = ink.sheet(7.6, 0.75 + 0.28 * rows, rows, 0.16, 0.74, (0.32, 0.35))
+        axes.grid(visible=True)
         view = LadderView(axes, before or after, member=member, room=2.0)
         view.show(after, before)
     lines = [f"{n.get_text()} {w.get_text()}" for n, w in zip(view.names, view.words, strict=True)]
