@@ -202,7 +202,7 @@ class PlateView(PredictionView):
         self.line = line(axes, color=ink.IRON, linewidth=2.2, zorder=5, clip_on=False)
         self.true, self.ends = line(axes, **DASHED), line(axes, **{**DOTS, "markersize": 10})
         wide = {"markerfacecolor": "none", "markeredgewidth": 2.0, "zorder": 7}
-        self.ring = ink.mark(axes, "o", 13, ink.OXIDE, **wide)  # type: ignore[arg-type]
+        self.ring = ink.mark(axes, "o", 13, ink.OXIDE, **wide)
         self.square, self.legend = line(axes, **{**PRINTED, "zorder": 8}), _legend(axes, -0.14)
         self.moving = [self.true, self.line, self.ends, self.ring, self.square, self.legend]
 
