@@ -134,18 +134,6 @@ def _line(children: list[widgets.Widget]) -> widgets.HBox:
 NO_SLIP = ""
 
 
-class _View(CableView):
-    """A cable drawn once; nothing on it moves."""
-
-    moving = ()
-
-    def show(self, now: CableReport, before: CableReport | None = None) -> None:
-        """Another report has a figure of its own."""
-
-    def fade(self, faded: bool) -> None:
-        """Nothing is out of date."""
-
-
 class CablePanel(Panel):
     """A cable tried pin by pin. All it shows can be asked for and set by program too.
 
@@ -264,7 +252,7 @@ class CablePanel(Panel):
         return sum(not self.tried.at(pair) for pair in due)
 
     def _draw(self, report: CableReport) -> None:
-        self.figure = FigureWidget(_View, report, size=(round(WIDE), round(height(self.amp))))
+        self.figure = FigureWidget(CableView, report, size=(round(WIDE), round(height(self.amp))))
         self.figure.alt = f"Pins and wires of the cable. {report.headline()}"
         self.frame.children = [self.figure]
 

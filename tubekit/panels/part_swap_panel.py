@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 
 import ipywidgets as widgets
 from matplotlib.figure import Figure
@@ -17,18 +18,19 @@ from tubekit.panels.amp_panel import AmpPanel, opened, opens
 from tubekit.panels.report_html import measure_html, tables_html, verdict_html
 from tubekit.panels.trial import Trial
 from tubekit.plots.cycle import larger
-from tubekit.plots.supply import HEIGHT, WIDTH, SupplyView
+from tubekit.plots.supply import HEIGHT, WIDTH, SupplyState, SupplyView
 
 
 class SwapView(SupplyView):
     """Ripple, plate current and ratings of a swap, on scales that stay."""
 
     def __init__(self, figure: Figure, first: SwapReport) -> None:
-        super().__init__(figure, larger(first.after, first.before))
+        scales = larger(first.after, first.before)
+        super().__init__(figure, SupplyState(scales, first.limits_after))
 
-    def show(self, now: SwapReport, before: SwapReport | None = None) -> None:  # type: ignore[override] # noqa: ARG002
-        """The curves and bars of another report, which has both."""
-        super().show(now.after, now.limits_after, now.before, now.limits_before)
+    def show(self, now: Any, before: Any = None) -> None:  # noqa: ARG002 - a report has both
+        """The curves and bars of another report."""
+        super().show(SupplyState(now.after, now.limits_after), SupplyState(now.before, now.limits_before))
 
 
 class PartSwap(AmpPanel[SwapReport, SwapReport]):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from math import isfinite
 from pathlib import Path
@@ -39,12 +39,10 @@ BUSY = '<p role="status">Calculating every candidate …</p>'
 
 
 @dataclass(frozen=True, eq=False)
-class SubstitutesAnswer:
+class SubstitutesAnswer(SubstitutesState):
     """The list, the candidate that is looked at, and what fitting it does."""
 
-    found: Substitutes
-    chosen: str
-    swap: SwapReport
+    swap: SwapReport = field(kw_only=True)
 
     def headline(self) -> str:
         """How many will do."""
@@ -54,11 +52,6 @@ class SubstitutesAnswer:
     def one(self) -> Substitute:
         """The candidate that is looked at."""
         return next(each for each in self.found.candidates if each.name == self.chosen)
-
-    @property
-    def sight(self) -> SubstitutesState:
-        """What is drawn of it."""
-        return SubstitutesState(self.found, self.chosen)
 
 
 def parts_of(amp: Amp) -> list[tuple[str, str]]:
@@ -118,17 +111,6 @@ def is_still(found: Substitutes) -> bool:
     )
 
 
-class _View(SubstitutesView):
-    """The view on what the panel holds."""
-
-    def __init__(self, figure: Any, first: SubstitutesAnswer) -> None:
-        super().__init__(figure, first.sight)
-
-    def show(self, now: SubstitutesAnswer, *_: Any) -> None:  # type: ignore[override]
-        """Another tolerance, another candidate looked at."""
-        super().show(now.sight)
-
-
 class SubstitutesPanel(StagePanel[SubstitutesAnswer]):
     """What `substitutes` gives for any part, with a swap for the candidate that is looked at.
 
@@ -167,13 +149,13 @@ class SubstitutesPanel(StagePanel[SubstitutesAnswer]):
         key = (id(amp), part, name)
         if key not in self._swaps:
             self._swaps[key] = swap(amp, {part: name})
-        return SubstitutesAnswer(found, name, self._swaps[key])
+        return SubstitutesAnswer(found, name, swap=self._swaps[key])
 
     def figure_for(
         self, now: SubstitutesAnswer, before: SubstitutesAnswer
     ) -> FigureWidget[SubstitutesAnswer]:
         """A row for each candidate."""
-        return FigureWidget(_View, now, before, (WIDTH, height(now.found)))
+        return FigureWidget(SubstitutesView, now, before, (WIDTH, height(now.found)))
 
     def tables(self, now: SubstitutesAnswer, before: SubstitutesAnswer) -> list[Table]:  # noqa: ARG002
         """The candidate that is looked at against what stands there now."""

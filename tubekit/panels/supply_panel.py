@@ -11,7 +11,6 @@ from typing import Any
 
 import ipywidgets as widgets
 import numpy as np
-from matplotlib.figure import Figure
 
 from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.amp.discharge import discharge
@@ -180,23 +179,11 @@ def cells(one: SupplyAnswer) -> dict[str, Any]:
     return found
 
 
-class _View(SupplyView):
-    """The view on what the panel holds."""
-
-    def __init__(self, figure: Figure, first: SupplyAnswer) -> None:
-        super().__init__(figure, first.report)
-
-    def show(self, now: SupplyAnswer, before: SupplyAnswer | None = None) -> None:  # type: ignore[override]
-        """Another supply on the same scales."""
-        old = (None, None) if before is None else (before.report, tuple(before.limits))
-        super().show(now.report, tuple(now.limits), *old)
-
-
 class SupplyPanel(StagePanel[SupplyAnswer]):
     """An amp's supply at idle, live; regulation, switch-on and discharge when they are opened."""
 
     NAME = "supply"
-    VIEW, SIZE = _View, (WIDTH, HEIGHT)
+    VIEW, SIZE = SupplyView, (WIDTH, HEIGHT)
 
     def __init__(self, amp: str | Amp = "teasel") -> None:
         self._about: object = None

@@ -36,7 +36,9 @@ class Place:
 
 
 class CableView:
-    """Draws reports of one amp; everything is drawn anew for another report."""
+    """Draws one report of an amp; nothing on it moves or is out of date."""
+
+    moving = ()
 
     def __init__(self, figure: Figure, report: CableReport) -> None:
         self.amp = report.amp
@@ -49,6 +51,12 @@ class CableView:
         self.marked: list[str] = []
         self._plugs()
         self._wires(report)
+
+    def show(self, now: CableReport, before: CableReport | None = None) -> None:
+        """Another report has a figure of its own."""
+
+    def fade(self, faded: bool) -> None:
+        """Nothing is out of date."""
 
     # ---- what stays
 

@@ -32,13 +32,13 @@ HINT = "●  OK    ×  no    |  present value    gray: allowed    ▸  off scale
 class SubstitutesState:
     """What is drawn: the list, and which of its candidates is looked at ('' for none)."""
 
-    result: Substitutes
+    found: Substitutes
     chosen: str = ""
 
     @property
     def rows(self) -> tuple[Substitute, ...]:
         """As many as there is room for, the best first."""
-        return self.result.candidates[:ROWS]
+        return self.found.candidates[:ROWS]
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ class SubstitutesView:
 
     def __init__(self, figure: Figure, first: SubstitutesState) -> None:
         wide, high = figure.get_size_inches() * ink.DPI
-        self.scales, self.count = _scales(first.result), len(first.rows)
+        self.scales, self.count = _scales(first.found), len(first.rows)
         broad = (wide - NAMES - EDGE - GAP * (len(self.scales) - 1)) / len(self.scales)
         lefts = [NAMES + k * (broad + GAP) for k in range(len(self.scales))]
         self.axes = ink.spread(figure, [(left, ABOVE, broad, high - ABOVE - BELOW) for left in lefts])
@@ -136,7 +136,7 @@ class SubstitutesView:
 
     def show(self, now: SubstitutesState, before: SubstitutesState | None = None) -> None:  # noqa: ARG002 - 'now' stands in each column
         """Another tolerance, another candidate looked at."""
-        rows, percent = now.rows[: self.count], now.result.tolerance_percent
+        rows, percent = now.rows[: self.count], now.found.tolerance_percent
         self.tolerance.set_bounds(-percent, -1.0, 2.0 * percent, 1e3)
         for place, (name, word) in enumerate(zip(self.names, self.words, strict=True)):
             one = rows[place] if place < len(rows) else None

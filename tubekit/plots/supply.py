@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 from matplotlib.artist import Artist
@@ -19,7 +20,7 @@ from tubekit.analyses.regulation import Regulation
 from tubekit.decisions import SwapReport
 from tubekit.decisions.rating import RatingCheck
 from tubekit.plots import ink
-from tubekit.plots.cycle import CycleView, Result, rounded_up
+from tubekit.plots.cycle import CycleView, rounded_up
 from tubekit.plots.handles import Handle, Trace
 from tubekit.plots.ink import Drawing
 from tubekit.plots.ratings import RatingsView
@@ -32,15 +33,19 @@ SIZE = (7.6, 3.0)
 PLACES = ((36, 24, 384, 150), (36, 206, 384, 82), (200, 338, 300, 208))
 
 
+class SupplyState(NamedTuple):
+    """What is drawn of a supply: an amp's report (or the bare state of its supply), and its rating checks."""
+
+    report: Any
+    limits: Iterable[RatingCheck]
+
+
 class SupplyView:
-    """Two strips over one line cycle and rows of ratings; scales as `first` needs them.
+    """Two strips over one line cycle and rows of ratings; scales as `first`, a `SupplyState`, needs them."""
 
-    Takes any result with an `AmpReport` as `.report` and rating checks as `.checks`.
-    """
-
-    def __init__(self, figure: Figure, report: Result, *, headroom: float = 2.0) -> None:
+    def __init__(self, figure: Figure, first: Any) -> None:
         self.axes = ink.spread(figure, PLACES)
-        self.cycle = CycleView(self.axes[:2], report, headroom=headroom)
+        self.cycle = CycleView(self.axes[:2], first.report, headroom=2.0)
         self.ratings = RatingsView(
             self.axes[2], RATINGS, title="How much of each rating is used   (◇ before the change)"
         )
@@ -55,13 +60,10 @@ class SupplyView:
         """Names of the ratings: where they change the background is drawn again."""
         return self.ratings.row_names
 
-    def show(
-        self, now: AmpReport, checks: Iterable[RatingCheck], before: AmpReport | None = None,
-        were: Iterable[RatingCheck] | None = None,
-    ) -> None:  # fmt: skip
+    def show(self, now: Any, before: Any = None) -> None:
         """Another supply on the same scales."""
-        self.cycle.show(now, before)
-        self.ratings.show(checks, were)
+        self.cycle.show(now.report, before and before.report)
+        self.ratings.show(now.limits, before and before.limits)
 
     def handles(self) -> Iterator[Handle]:
         """Filter capacitors."""
