@@ -25,7 +25,7 @@ from tubekit.decisions.limits import limits
 from tubekit.decisions.population import variables, with_fault_ports
 from tubekit.decisions.regulation import fit_lines
 from tubekit.errors import AmpFileError
-from tubekit.panels.form.entering import KINDS as BENCH_KINDS
+from tubekit.panels.form.parts_list import KINDS as BENCH_KINDS
 
 
 @pytest.fixture(scope="module")

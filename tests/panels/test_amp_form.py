@@ -17,7 +17,7 @@ from tubekit.panels.form import suggest
 from tubekit.panels.form.boxes import entries, winding_entries
 from tubekit.panels.form.draft import Draft, kind_of
 from tubekit.panels.form.editor import BLANK, OPEN, WRONG, complaints, in_short
-from tubekit.panels.form.entering import KINDS, TO_DO
+from tubekit.panels.form.parts_list import KINDS, TO_DO
 
 
 @pytest.fixture

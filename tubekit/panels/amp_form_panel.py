@@ -3,41 +3,63 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import ipywidgets as widgets
 
-from tubekit.amp import AmpReport
-from tubekit.errors import TubekitError
+from tubekit.amp import Amp, AmpReport, analyze
+from tubekit.errors import ChangeError, RecordError, TubekitError, near_matches
 from tubekit.panels import layout
-from tubekit.panels.amp_choice import amp_options
+from tubekit.panels.amp_choice import AmpSetting, amp_options
 from tubekit.panels.drawing_panel import DrawingFold
-from tubekit.panels.export_files import saved_html
+from tubekit.panels.export_files import saved_html, write_new
 from tubekit.panels.form import suggest
 from tubekit.panels.form.boxes import ABOUT, HEADING, NODE, Boxes, Entry
-from tubekit.panels.form.draft import Draft
+from tubekit.panels.form.desk import KeptDraft
+from tubekit.panels.form.draft import Draft, Path_, letter_of, sound, with_nodes
 from tubekit.panels.form.editor import WRONG, Editor, complaints
-from tubekit.panels.form.entering import EMPTY, KINDS, Entering, PartList
+from tubekit.panels.form.parts_list import EMPTY, KINDS, PartList
 from tubekit.panels.layout import button
+from tubekit.panels.panel import Panel
 from tubekit.panels.report_html import idle_html
+from tubekit.panels.trial import History
 
 HEADING_COLUMNS, HEADING_LABEL = "repeat(auto-fit, minmax(200px, 1fr))", "84px"
 FULL = {"width": "100%"}
+ITS_OWN = ("role", "note", "heater")
+"""What a further part like another one does not take over from it; nodes neither."""
 NOT_SOLVED = "<p>When there are no errors left, <em>Solve</em> shows the idle voltages here.</p>"
 
 
-class AmpForm(Entering):
+@dataclass(frozen=True, eq=False)
+class Sheet:
+    """One state of the desk: the draft, and the part that is being worked on."""
+
+    draft: Draft
+    part: str = ""
+
+
+class AmpForm(Panel):
     """The form as a widget. All a hand can do on it can be done by program too.
 
     `draft` is what was entered, `part` the part on the desk, `amp` the amp once the check has nothing to say,
-    `report` its idle state once it was solved. With `keep` what is being entered is also kept in a file.
+    `report` its idle state once it was solved, `saved` the file written last. With `keep` what is being
+    entered is also kept in a file.
     """
 
     def __init__(
         self, begun: str | Path | Draft | None = None, folder: Path | None = None, *, keep: bool = True
     ) -> None:
-        Entering.__init__(self, begun, folder, keep=keep)
+        first = begun if isinstance(begun, Draft) else Draft.empty() if begun is None else Draft.begun(begun)
+        self.folder, self.sheet, self.first = folder, Sheet(first), first
+        self.history = History(self.sheet)
+        self.kept = KeptDraft(folder) if keep else None
+        self.report: AmpReport | None = None
+        self.solved_of: Draft | None = None
+        self.saved: Path | None = None
         self.schematic: DrawingFold | None = None
         self.drawing_place = widgets.VBox([])
         self._make_widgets()
@@ -45,43 +67,169 @@ class AmpForm(Entering):
         widgets.VBox.__init__(self, self._arranged())
         self.show()
 
-    # ---- what is seen of it
+    # ---- what a program asks
+
+    @property
+    def draft(self) -> Draft:
+        """Everything entered."""
+        return self.sheet.draft
+
+    @property
+    def part(self) -> str:
+        """The part on the desk, '' for none."""
+        return self.sheet.part
+
+    @property
+    def amp(self) -> Amp | None:
+        """The amp, once the check has nothing to say."""
+        return self.draft.amp
+
+    # ---- entering
+
+    def take(self, draft: Draft, part: str | None = None) -> None:
+        """Take a whole draft on; one step of undo."""
+        if self.kept is not None:
+            self.kept.keep(draft)
+        self.ask(Sheet(draft, self.part if part is None else part))
+
+    def begin(self, name_or_path: str | Path = EMPTY) -> None:
+        """Begin with a copy of an amp, or with an empty sheet; undo brings back what was there.
+
+        Raises
+        ------
+        AmpFileError : no such file, or not TOML; what was entered stays.
+        """
+        mains = str(self.draft.heading.get("design_mains", "120 V"))
+        self.take(Draft.empty(mains=mains) if name_or_path == EMPTY else Draft.begun(name_or_path), "")
 
     def add(self, what: str) -> str:
-        """Add a part, with the cursor in its first box."""
-        name = super().add(what)
+        """Add a part of a kind of `KINDS` under the next free designator, and return that.
+
+        Raises
+        ------
+        ChangeError : no such kind.
+        """
+        if what not in KINDS:
+            raise ChangeError("there is no such kind of part", part=what, near=near_matches(what, KINDS))
+        letter, kind = KINDS[what]
+        name = self.draft.next_designator(letter)
+        self.take(self.draft.added(letter, suggest.new_part(self.draft, kind, letter)), name)
         self.editor.focus()
         return name
 
     def another(self) -> str:
-        """One more like the part on the desk, with the cursor in its first box."""
-        name = super().another()
+        """One more like the part on the desk, without its nodes and role; returns its designator."""
+        if not self.part:
+            return ""
+        table, letter = self.draft.parts[self.part], letter_of(self.part)
+        name = self.draft.next_designator(letter)
+        placed = with_nodes(self.part, table, lambda _: "")
+        alike = {key: one for key, one in table.items() if key not in ITS_OWN and placed[key] == one}
+        draft = self.draft.added(
+            letter, {key: one for key, one in alike.items() if not isinstance(one, dict)}
+        )
+        self.take(_with_electrodes(draft, name), name)
         self.editor.focus()
         return name
 
-    def solve(self) -> AmpReport | None:
-        """Work out the idle state and show it below."""
-        report = super().solve()
-        if report is not None:
-            self.answer.value = idle_html(report)
-            self.answer.remove_class("tubekit-gray")
-            self._draw(report)
-        return report
+    def remove(self) -> None:
+        """Take the part on the desk out."""
+        if self.part:
+            self.take(self.draft.without(self.part), "")
 
-    def _draw(self, report: AmpReport) -> None:
-        """The schematic of what was solved, behind a fold."""
+    def stage(self, name: str, ports: Mapping[str, str] | None = None) -> None:
+        """Put a ready stage in, joined at its ports as told or as is likely.
+
+        Raises
+        ------
+        ChangeError : no such stage or port.
+        """
+        self.take(suggest.put_in(self.draft, suggest.stage(name), ports), self.part)
+
+    def put(self, path: Path_, value: Any) -> None:
+        """Enter a value at a path such as ('R1', 'value') or ('V1', 'a', 'plate'); nothing is refused."""
+        draft, owner = self.draft.put(path, value), str(path[0])
+        if path[-1] == "unused" and value:
+            draft = draft.put((owner, value), None)
+        self.take(_with_electrodes(draft, owner) if path[-1] in ("type", "unused") else draft)
+
+    def rename(self, new: str) -> None:
+        """Give the part on the desk another designator; a taken one is complained about."""
+        try:
+            self.take(self.draft.renamed(self.part, new), new)
+        except TubekitError as error:
+            self.show()
+            self.complain(str(error))
+
+    def select(self, part: str) -> None:
+        """Put a part on the desk."""
+        self.ask(Sheet(self.draft, part), record=False)
+
+    def ask(self, sheet: Sheet, *, record: bool = True) -> None:
+        """Show a state of the desk; one step of undo."""
+        self.sheet = sheet
+        if record:
+            self.history.push(sheet)
+        self.show()
+
+    def reset(self) -> None:
+        """As it came; undo brings back what was entered."""
+        self.take(self.first, "")
+
+    def go_on(self) -> None:
+        """Bring back what was entered before the notebook was closed."""
+        try:
+            if self.kept is not None:
+                self.take(self.kept.read(), "")
+        except TubekitError as error:
+            self.complain(f"Your entries cannot be read: {error}")
+
+    # ---- what comes of it
+
+    def solve(self) -> AmpReport | None:
+        """Work out the idle state and show it below; None, with the reason said, where there is none."""
+        self.complain("")
+        if self.amp is None:
+            self.complain("It cannot be solved yet: see the parts list for what is still to do.")
+            return None
+        try:
+            self.report = analyze(self.amp)
+        except TubekitError as error:
+            self.complain(f"No idle point was found: {error}")
+            return None
+        self.solved_of = self.draft
+        self.answer.value = idle_html(self.report)
+        self.answer.remove_class("tubekit-gray")
         if self.schematic is None:
-            self.schematic = DrawingFold(report)
+            self.schematic = DrawingFold(self.report)
             self.drawing_place.children = [self.schematic]
-        self.schematic.show(report)
+        self.schematic.show(self.report)
+        return self.report
 
     def save(self, *, short: bool | None = None) -> Path | None:
-        """Write the amp file and say where."""
-        path = super().save(short=bool(self.short.value) if short is None else short)
-        if path is not None:
-            self.said.value = saved_html(path, path.read_bytes())
-            self._fill_begin()
-        return path
+        """Write the amp file beside the notebook under the next free name, finished or not, and say where.
+
+        With `short` (as ticked, when not given) the file extends the amp it began with and states only what
+        differs, where that can be.
+        """
+        short = bool(self.short.value) if short is None else short
+        folder = self.folder or Path.cwd()
+        stem = str(self.draft.heading.get("title") or "my amp").lower()
+        stem += "" if self.amp is not None else " unfinished"
+        text, difference = self.draft.text(), self.draft.difference() if short else None
+        if difference is not None and (self.amp is None or sound(difference, folder)):
+            text = difference
+        try:
+            self.saved = write_new(text.encode(), stem, ".toml", folder)
+        except RecordError as error:
+            self.complain(f"Nothing was saved: {error}")
+            return None
+        AmpSetting.look_again_all()
+        self.said.value = saved_html(self.saved, self.saved.read_bytes())
+        self._fill_begin()
+        return self.saved
+
+    # ---- what is seen of it
 
     def complain(self, words: str) -> None:
         """Say above the form what could not be done."""
@@ -213,6 +361,13 @@ class AmpForm(Entering):
         self.ports.show(likely)
         for box in self.ports.inputs.values():
             box.options = self.draft.nodes
+
+
+def _with_electrodes(draft: Draft, designator: str) -> Draft:
+    """Names for the electrodes of a tube whose type is known now."""
+    if designator not in draft.parts or letter_of(designator) != "V":
+        return draft
+    return draft.with_parts({designator: suggest.electrodes(draft, designator)})
 
 
 def amp_form(begun: str | Path | None = None, folder: Path | None = None, *, keep: bool = True) -> AmpForm:
