@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.licenses import license_of, needed
+
 
 @pytest.fixture(scope="module")
 def installed(root: Path, tmp_path_factory) -> Path:
@@ -64,6 +66,12 @@ def test_the_wheel_holds_what_the_checkout_keeps_and_no_more(installed: Path, ro
         } == kept
     assert {path.name for path in installed.iterdir() if path.suffix != ".dist-info"} == {"tubekit"}
     assert (installed / "tubekit" / "py.typed").is_file()
+
+
+def test_every_package_that_it_needs_states_its_license() -> None:
+    found = needed("tubekit", ("lab", "sheets", "sound"))
+    assert {"numpy", "scipy", "jupyterlab", "matplotlib"} <= set(found)
+    assert [name for name, one in found.items() if not license_of(one)] == []
 
 
 def files(folder: Path) -> list[Path]:
