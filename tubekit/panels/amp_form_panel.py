@@ -302,17 +302,13 @@ class AmpForm(Panel):
     def _arranged(self) -> list[widgets.Widget]:
         tools = layout.tools(self.buttons, self.solve_button, self.save_button, self.go_on_button, self.said)
         begin = button("Start", "Start from this; Undo restores what was there", self._begin)
-        across = widgets.Layout(flex_flow="row wrap", width="100%")
-        row = widgets.HBox([self.start, begin, self.short], layout=across)
+        row = layout.across(self.start, begin, self.short)
         head = widgets.HBox(
             [widgets.VBox([layout.rule("The amp"), row, self.heading, self.about_fold], layout=FULL)]
         )
         columns = widgets.HBox([self._left(), self._right()], layout=widgets.Layout(flex_flow="row wrap"))
         columns.add_class("tubekit-form")
-        boxes = [tools, self.complaint, head, columns, self.answer]
-        for box in boxes:
-            box.add_class("tubekit-panel")
-        return [widgets.HTML(layout.css()), *boxes, self.drawing_place]
+        return [*layout.page(tools, self.complaint, head, columns, self.answer), self.drawing_place]
 
     def _left(self) -> widgets.VBox:
         add = button("Add", "Add a part of this kind", lambda: self.add(self.kinds.value))

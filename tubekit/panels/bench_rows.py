@@ -356,9 +356,6 @@ def three_columns(
     ]
     for column, name in zip(columns, ("list", "figure", "words"), strict=True):
         column.add_class(f"tubekit-bench-{name}")
-    body = widgets.HBox(columns, layout={"flex_flow": "row wrap", "width": "100%"})
-    tools = layout.tools(buttons, said)
-    for box in (body, tools):
-        box.add_class("tubekit-panel")
+    body = layout.across(*columns)
     body.add_class("tubekit-bench")
-    return [widgets.HTML(layout.css()), tools, body, EntryKeys()]
+    return [*layout.page(layout.tools(buttons, said), body), EntryKeys()]

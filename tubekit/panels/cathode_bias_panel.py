@@ -72,9 +72,9 @@ class CathodeBiasPanel(StagePanel[BiasStage]):
             return
         self._about, start = about, _setting(*about)
         for key in ("supply", "screen"):
-            self.level(key).bounds(0.4 * start[key], 1.6 * start[key], 5)
+            self.knobs[key].bounds(0.4 * start[key], 1.6 * start[key], 5)
         for key in ("cathode", "load"):
-            self.series(key).bounds(start[key] / 10, start[key] * 10)
+            self.knobs[key].bounds(start[key] / 10, start[key] * 10)
 
     def other_scales(self, was: Settings, now: Settings) -> bool:
         """Another stage, or a tube that differs much."""

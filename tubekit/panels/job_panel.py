@@ -389,14 +389,10 @@ class JobPanel(Panel):
                 self.remarked]  # fmt: skip
         left = [layout.row(self.jobs, self.by), self.fresh, self.head, *step, self.answer]
         right = [layout.rule("Enter"), self.form, layout.rule("The job"), self.status, self.frame]
-        columns = widgets.HBox(
-            [_column(left), _column(right)], layout={"flex_flow": "row wrap", "width": "100%"}
-        )
+        columns = layout.across(_column(left), _column(right))
         caution = widgets.HTML(caution_html(CAUTION))
-        for box in (tools, top, columns):
-            box.add_class("tubekit-panel")
         columns.add_class("tubekit-job")
-        return [widgets.HTML(layout.css()), tools, top, columns, caution]
+        return [*layout.page(tools, top, columns), caution]
 
     def _copy(self, name: str) -> str:
         """Folder of a copy to practice on, which is gone when the panel is."""

@@ -138,7 +138,7 @@ def buttons(**actions: Callable[[], None]) -> dict[str, widgets.Button]:
 
 def tools(made: Mapping[str, widgets.Button], *said: widgets.Widget) -> widgets.HBox:
     """The row of buttons above a panel, and what the last of them says."""
-    row = widgets.HBox([*made.values(), *said], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
+    row = across(*made.values(), *said)
     row.add_class("tubekit-tools")
     return row
 
@@ -179,11 +179,21 @@ def side_by_side(
     seen = widgets.HBox([under, figure], layout=widgets.Layout(flex=f"0 1 {SEEN}", max_width=SEEN))
     told = widgets.VBox(list(words), layout=widgets.Layout(flex="1 1 240px", min_width="240px"))
     seen.add_class("tubekit-seen")
-    columns = widgets.HBox([seen, told], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
-    boxes = [columns] if tools is None else [tools, columns]
-    for box in (seen, *boxes):
+    columns = across(seen, told)
+    seen.add_class("tubekit-panel")
+    return page(columns) if tools is None else page(tools, columns)
+
+
+def page(*boxes: widgets.Widget) -> list[widgets.Widget]:
+    """The boxes of a panel one below the other, with the style sheet in front."""
+    for box in boxes:
         box.add_class("tubekit-panel")
     return [widgets.HTML(css()), *boxes]
+
+
+def across(*boxes: widgets.Widget) -> widgets.HBox:
+    """Boxes side by side where there is room, one below the other where there is not."""
+    return widgets.HBox(list(boxes), layout=widgets.Layout(flex_flow="row wrap", width="100%"))
 
 
 def rule(words: str) -> widgets.HTML:

@@ -105,10 +105,10 @@ class LoadLinePanel(StagePanel[LoadLine]):
             return
         self._about, start = about, start_for(*about)
         for key, volts in (("plate", start.plate), ("supply", start.plate), ("screen", start.screen)):
-            self.level(key).bounds(0.2 * volts, 1.8 * volts, 5)
-        self.level("grid").bounds(2.5 * start.grid, 0.1 * start.grid, 0.1 if start.grid < -4 else 0.02)
-        self.series("load").bounds(start.load / 10, start.load * 10)
-        self.series("cathode").bounds(start.cathode / 10, start.cathode * 10)
+            self.knobs[key].bounds(0.2 * volts, 1.8 * volts, 5)
+        self.knobs["grid"].bounds(2.5 * start.grid, 0.1 * start.grid, 0.1 if start.grid < -4 else 0.02)
+        self.knobs["load"].bounds(start.load / 10, start.load * 10)
+        self.knobs["cathode"].bounds(start.cathode / 10, start.cathode * 10)
 
     def tables(self, now: LoadLine, before: LoadLine) -> list[Table]:
         """Class, power, rest, limits and every harmonic, now and before."""

@@ -20,7 +20,7 @@ from tubekit.panels.amp_choice import AmpSetting
 from tubekit.panels.background import SOON_S, Debouncer
 from tubekit.panels.export_files import FileSaver
 from tubekit.panels.figure_widget import HEIGHT, WIDTH, FigureWidget, Reach
-from tubekit.panels.settings import LevelSetting, SeriesSetting, Setting
+from tubekit.panels.settings import Setting
 from tubekit.panels.trial import History
 from tubekit.text import Table
 
@@ -224,7 +224,7 @@ class StagePanel(FigurePanel[R]):
     NAME = "stage"
 
     def __init__(self, knobs: Sequence[Setting], start: Settings) -> None:
-        self.knobs = {knob.key: knob for knob in knobs}
+        self.knobs: dict[str, Any] = {knob.key: knob for knob in knobs}
         self.settings, self.first = MappingProxyType(dict(start)), MappingProxyType(dict(start))
         self.history = History[Settings](self.settings)
         super().__init__(self.saving(), Debouncer(SOON_S, patient=False))
@@ -273,7 +273,7 @@ class StagePanel(FigurePanel[R]):
 
     # ---- what a program asks and sets
 
-    def knob(self, key: str) -> Setting:
+    def knob(self, key: str) -> Any:
         """The setting with that key.
 
         Raises
@@ -290,21 +290,9 @@ class StagePanel(FigurePanel[R]):
         return knob if knob is not None and knob.layout.display != "none" else None
 
     @property
-    def amp_list(self) -> Setting:
+    def amp_list(self) -> Any:
         """The list of amps, of a panel that has one."""
         return self.knob("amp")
-
-    def level(self, key: str) -> LevelSetting:
-        """The level with that key."""
-        knob = self.knob(key)
-        assert isinstance(knob, LevelSetting)
-        return knob
-
-    def series(self, key: str) -> SeriesSetting:
-        """The setting in series steps with that key."""
-        knob = self.knob(key)
-        assert isinstance(knob, SeriesSetting)
-        return knob
 
     def set(self, **values: Any) -> R:
         """Set several settings at once, with a single solve.

@@ -68,8 +68,7 @@ class ProgressPage(widgets.VBox):
         self.again = layout.button("Reload", "Reload the progress file", self.look)
         self._show()
         box = widgets.VBox([self.notice, self.told], layout=FULL)
-        box.add_class("tubekit-panel")
-        super().__init__([widgets.HTML(layout.css()), box, layout.tools({"again": self.again})])
+        super().__init__([*layout.page(box), layout.tools({"again": self.again})])
         self.add_class("tubekit-lesson")
 
     @property

@@ -13,6 +13,7 @@ from tubekit.amp import Amp
 from tubekit.decisions import swap
 from tubekit.decisions.reading import Readings
 from tubekit.errors import TubekitError
+from tubekit.panels import layout
 from tubekit.panels.amp_panel import opened, opens
 from tubekit.panels.export_files import saved_html
 from tubekit.panels.part_swap_panel import PartSwap
@@ -179,16 +180,11 @@ class RecordPanel(PartSwap):
         settings, figure = seen.children
         self.form.layout = widgets.Layout(flex="1 1 300px", min_width="280px", width="auto")
         told.layout = widgets.Layout(flex="2 1 380px", min_width="320px", width="auto")
-        top = widgets.HBox(
-            [settings, self.form, told], layout=widgets.Layout(flex_flow="row wrap", width="100%")
-        )
+        top = layout.across(settings, self.form, told)
         figure.layout = widgets.Layout(flex="1 1 420px", min_width="360px", max_width="640px")
         sheet = widgets.VBox([self.shown], layout=widgets.Layout(flex="1 1 420px", min_width="360px"))
-        below = widgets.HBox([figure, sheet], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
-        for box in (top, below):
-            box.add_class("tubekit-panel")
         top.add_class("tubekit-record-panel")
-        return [*children[:-2], tools, top, below]
+        return layout.page(tools, top, layout.across(figure, sheet))
 
 
 @opens("teasel", SolveError="The amp has no idle state to begin with.")

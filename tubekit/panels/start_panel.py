@@ -123,7 +123,6 @@ class StartPanel(Panel):
         self.schematic.show(report)
 
     def _arranged(self) -> list[widgets.Widget]:
-        tools = layout.tools(self.buttons, self.saver)
         rows: list[Any] = [
             layout.rule("The amp"), self.amp_list, layout.rule("Line voltage"), self.line_place, self.check,
             self.about,
@@ -132,10 +131,10 @@ class StartPanel(Panel):
         right = widgets.VBox(
             [self.frame, self.notice, self.idle], layout=widgets.Layout(flex="1 1 520px", min_width="340px")
         )
-        columns = widgets.HBox([left, right], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
-        for box in (tools, columns):
-            box.add_class("tubekit-panel")
-        return [widgets.HTML(layout.css()), tools, columns, self.schematic]
+        return [
+            *layout.page(layout.tools(self.buttons, self.saver), layout.across(left, right)),
+            self.schematic,
+        ]
 
 
 @opens("vetch", SolveError="The amp has no idle state.")

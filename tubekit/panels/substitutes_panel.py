@@ -186,9 +186,7 @@ class SubstitutesPanel(StagePanel[SubstitutesAnswer]):
             return
         self._listed = now
         for key, options in (("part", parts_of(amp)), ("candidate", self._offered(settings))):
-            knob = self.knobs[key]
-            assert isinstance(knob, ChoiceSetting)
-            knob.offer(options)
+            self.knobs[key].offer(options)
 
     def keep_as_before(self) -> None:
         """Fit the candidate that is looked at; the next part is looked for in that amp."""

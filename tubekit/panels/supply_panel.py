@@ -257,20 +257,17 @@ class SupplyPanel(StagePanel[SupplyAnswer]):
         if self._about is amp:
             return
         self._about, start = amp, _setting(settings["amp"])
-        self.series("reservoir").bounds(start["reservoir"] / 10, start["reservoir"] * 10)
+        self.knobs["reservoir"].bounds(start["reservoir"] / 10, start["reservoir"] * 10)
         self.knobs["dropper"].seen(start["dropper"] is not None)
         if start["dropper"] is not None:
-            self.series("dropper").bounds(start["dropper"] / 10, start["dropper"] * 10)
+            self.knobs["dropper"].bounds(start["dropper"] / 10, start["dropper"] * 10)
         low, high = (90.0, 140.0) if start["mains"] < 160 else (200.0, 260.0)
-        self.level("mains").bounds(low, high, 0.5)
-        choice = self.knobs["rectifier"]
-        assert isinstance(choice, ChoiceSetting)
-        choice.offer(_types(settings["amp"]))
+        self.knobs["mains"].bounds(low, high, 0.5)
+        self.knobs["rectifier"].offer(_types(settings["amp"]))
 
     def write(self) -> None:
         """Numbers; what can kill or burn; the drawer that is open."""
         super().write()
-        assert isinstance(self.amp_list, AmpSetting)
         self.amp_list.warn(self.result.report.amp, self.result.report.idle_dangers)
         self._open()
 
