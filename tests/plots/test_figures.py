@@ -17,7 +17,7 @@ from tubekit.plots import ink
 from tubekit.plots.before_after_view import moves
 from tubekit.plots.cycle import BEYOND, CycleView
 from tubekit.plots.ink import paper
-from tubekit.plots.ratings import calm, worst
+from tubekit.plots.ratings import calm
 from tubekit.plots.spread_bands import ABOVE, BELOW, ROW, WIDE, BandRow, ReadingBandsView
 
 
@@ -85,8 +85,8 @@ def test_a_rail_with_a_millionth_of_the_ripple_is_seen(amp: Amp) -> None:
 
 def test_rating_bars_are_the_shares(swapped: SwapReport) -> None:
     _, (axes,), bars = plots.ratings(swapped, rows=8)
-    ranked = sorted(swapped.limits_after, key=lambda check: -worst(check))[:8]
-    assert_allclose([bar.get_width() for bar in bars], [min(150.0, 100.0 * worst(c)) for c in ranked])
+    ranked = sorted(swapped.limits_after, key=lambda check: -check.worst)[:8]
+    assert_allclose([bar.get_width() for bar in bars], [min(150.0, 100.0 * c.worst) for c in ranked])
     texts = [text.get_text() for text in axes.texts]
     for check in ranked:
         assert f"{check.part}  {check.what}" in texts
