@@ -65,6 +65,15 @@ for (const each of document.querySelectorAll('.tubekit-panel .widget-html-conten
 return found;
 """
 
+JUMPS = """
+window.tubekitJumps = [];
+new PerformanceObserver(list => list.getEntries().filter(each => !each.hadRecentInput).forEach(each =>
+  each.sources.filter(one => Math.abs(one.currentRect.y - one.previousRect.y) > 2 && one.currentRect.height)
+    .forEach(one => window.tubekitJumps.push([one.previousRect.y, one.currentRect.y]))
+)).observe({type: 'layout-shift', buffered: true});
+"""
+"""Words that come and go in the middle of the window while it waits move sideways; that is no jump."""
+
 FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-extensions",
@@ -373,7 +382,19 @@ class Sheet(Page):
 
     def __init__(self, driver: webdriver.Chrome, address: str, key: str) -> None:
         super().__init__(driver, address)
+        self.driver.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": JUMPS})
         self.driver.get(f"{address}/?token={key}")
+
+    def jumps(self) -> list[Any]:
+        """What has moved up or down on the screen without a hand since the page was opened: from, to [px]."""
+        return list(self.driver.execute_script("return window.tubekitJumps"))
+
+    def undescribed(self) -> list[str]:
+        """Pictures that a screen reader says nothing about."""
+        script = (
+            "return [...document.images].filter(each => each.offsetParent && !each.alt).map(each => each.src)"
+        )
+        return [str(each)[:80] for each in self.driver.execute_script(script)]
 
     def open(self, name: str) -> None:
         """Open a page and wait until its panel stands there and the rest has come."""

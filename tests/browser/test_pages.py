@@ -51,6 +51,13 @@ def test_the_front_page_leads_to_a_page(sheet: Any) -> None:
     assert sheet.driver.title == "Which load and which bias suit this tube?"
 
 
+def test_nothing_jumps_while_the_start_page_gets_ready(sheet: Any) -> None:
+    """Its tiles moved up by 75 px when the placeholder below their words went."""
+    sheet.open("00-start-here.ipynb")
+    assert sheet.jumps() == []
+    assert sheet.undescribed() == []
+
+
 def test_load_line(sheet: Any) -> None:
     from tests.browser.page import Keys
 
@@ -87,6 +94,7 @@ def _nothing_amiss(sheet: Any) -> None:
     assert not [each for each in ("Run All Cells", "import ", "stopped here") if each in words]
     assert sheet.crossing() == []
     assert sheet.unlabelled() == []
+    assert sheet.undescribed() == []
     sheet.show_panel()
     sheet.shoot("page")
     assert sheet.console() == []

@@ -79,6 +79,12 @@ def test_the_keyboard_goes_through_the_panel_and_is_seen(opened: Any) -> None:
     words = [each[1] for each in met]
     in_order = [each for each in words if each in ("Reset", "Rescale", "Save picture")]
     assert in_order == ["Reset", "Rescale", "Save picture"]
+    folds = [each for each in opened.all(f"{PANEL} .jupyter-widget-Collapse-header") if each.is_displayed()]
+    assert [each.text for each in folds if each.text not in words] == []
+    is_open = lambda: bool(opened.all(f"{PANEL} .jupyter-widget-Collapse-open"))  # noqa: E731
+    for wanted in (True, False) if folds else ():
+        opened.firmly(lambda: opened.press(folds[0], Keys.ENTER))
+        opened.until("Enter opens and shuts the fold", lambda wanted=wanted: is_open() is wanted)
     enabled = [each for each in opened.all(f"{PANEL} select") if each.is_displayed() and each.is_enabled()]
     assert len([each for each in met if each[0] == "SELECT"]) >= len(enabled)
     for _, name, style, width, _ in met:

@@ -254,7 +254,7 @@ def meter_setting(on_field: Callable[[str, str], None]) -> SheetFields:
     """Mains at the time, the meter's accuracy and input resistance."""
     return SheetFields(
         {
-            "mains": _text("mains", 44, "not measured", LINE_TIP),
+            "mains": _text("line", 44, "not measured", LINE_TIP),
             "accuracy": _text("meter", 40, "1 %", "Meter accuracy, e.g. 1 %"),
             "input_resistance": _text("loads", 38, "10M", "Meter input resistance, e.g. 10M or 200k"),
         },

@@ -3,7 +3,29 @@
 const FINGER_PX = 6, WHEEL = 0.0015, KEY_ZOOM = 0.35, KEY_PAN = 0.1, SHARPEST = 2.5;
 const KEYS = "Tab reaches each point that can be moved, arrow keys move it, plus and minus zoom, 0 shows the whole figure.";
 
+// A fold opens by the keyboard too: Tab reaches its title, Enter or the space bar opens and shuts it.
+const FOLD = ".jupyter-widget-Collapse-header";
+function folds() {
+  if (window.tubekitFolds) return;
+  const reach = () => {
+    for (const title of document.querySelectorAll(`${FOLD}:not([tabindex])`)) {
+      title.tabIndex = 0;
+      title.setAttribute("role", "button");
+      title.dataset.lmSuppressShortcuts = "true";
+    }
+  };
+  window.tubekitFolds = new MutationObserver(reach);
+  window.tubekitFolds.observe(document.body, { childList: true, subtree: true });
+  reach();
+  document.addEventListener("keydown", (event) => {
+    if (!["Enter", " "].includes(event.key) || !event.target.matches(FOLD)) return;
+    event.target.click();
+    event.preventDefault();
+  });
+}
+
 function render({ model, el }) {
+  folds();
   const made = (tag, css, parent, more) => {
     const one = Object.assign(document.createElement(tag), { className: css, ...more });
     parent.append(one);

@@ -11,6 +11,7 @@ import scipy
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormatter
 
 from tubekit.devices import tube
@@ -57,6 +58,16 @@ class PredictionView:
     """Axes with `moving` artists; never out of date, so never gray."""
 
     moving: Sequence[Artist] = ()
+
+    @property
+    def in_words(self) -> str:
+        """Title of each of the axes, and the words on it."""
+        said: dict[Axes, list[str]] = {}
+        for artist in self.moving:
+            if isinstance(artist.axes, Axes):
+                words = said.setdefault(artist.axes, [artist.axes.get_title(loc="left")])
+                words += [artist.get_text()] if isinstance(artist, Text) else []
+        return ". ".join(": ".join(filter(None, words)) for words in said.values())
 
     def fade(self, faded: bool) -> None:
         """Nothing to do."""

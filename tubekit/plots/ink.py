@@ -261,7 +261,8 @@ class Drawing(NamedTuple):
         """
         file = BytesIO()
         # No software entry: the same figure is then the same file whatever library version drew it.
-        self.figure.savefig(file, format="png", dpi=dpi, metadata={"Software": None})
+        about = {"Software": None, "Description": self.words}
+        self.figure.savefig(file, format="png", dpi=dpi, metadata=about)
         return file.getvalue()
 
     def svg(self) -> str:
