@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 import random
+import subprocess
+import sys
 from importlib import import_module
 
 import pytest
@@ -83,6 +85,19 @@ def test_a_slip_is_told_in_one_message(capsys, words, text):
     assert not out
     assert text in err
     assert "Traceback" not in err
+
+
+def test_what_needs_the_notebooks_says_what_to_install(tmp_path):
+    """In a process of its own, where neither figures nor pages can be loaded."""
+    lines = (
+        "import sys; sys.modules |= dict.fromkeys(('matplotlib', 'nbconvert', 'voila')); "
+        "from tubekit.cli import main; "
+        "print([main(words) for words in (['record', 'vetch', 'x.html', '--no-pdf'], ['page'], ['export'])])"
+    )
+    done = subprocess.run([sys.executable, "-c", lines], cwd=tmp_path, capture_output=True, text=True)
+    assert done.stdout == "[2, 2, 2]\n", done.stderr
+    assert done.stderr.count("is not installed. Run pip install 'tubekit[lab]'") == 3
+    assert [*tmp_path.iterdir()] == []
 
 
 def test_errors_are_json_too(capsys):

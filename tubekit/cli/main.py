@@ -56,6 +56,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _failed(error, asked.json, ASKED_WRONGLY, dangers(asked))
     except SolveError as error:
         return _failed(error, asked.json, NOT_SOLVED, dangers(asked))
+    except ModuleNotFoundError as error:
+        if (error.name or "tubekit").startswith("tubekit"):
+            raise
+        missing = InputError(f"{error.name} is not installed", fix="Run pip install 'tubekit[lab]'")
+        return _failed(missing, asked.json, ASKED_WRONGLY)
     for text in dict.fromkeys(_in_words(each.message) for each in caught):
         print(f"tubekit: {text}", file=sys.stderr)
     if answer is None:  # what was asked for has been said while it was done

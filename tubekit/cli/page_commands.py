@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import sys
 from pathlib import Path
@@ -27,7 +26,6 @@ def add_page_commands(commands: Any) -> None:
 
 
 def _page(asked: Asked) -> None:
-    _needs("voila")
     from tubekit.pages.server import Wanted, serve
 
     folder, first = _notebook_of(asked.what)
@@ -36,11 +34,6 @@ def _page(asked: Asked) -> None:
 
 def _say(words: str) -> None:
     print(f"tubekit: {words}", file=sys.stderr, flush=True)
-
-
-def _needs(library: str) -> None:
-    if importlib.util.find_spec(library) is None:
-        raise InputError(f"{library} is not installed", fix="Run pip install 'tubekit[lab]'")
 
 
 def _notebook_of(what: str | None) -> tuple[Path, str]:
@@ -58,7 +51,6 @@ def _notebook_of(what: str | None) -> tuple[Path, str]:
 
 
 def _export(asked: Asked) -> Any:
-    _needs("nbconvert")
     from tubekit.pages.export import export
     from tubekit.setup.lab import notebooks
 
