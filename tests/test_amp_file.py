@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, strategies as st
 
+from tests import amps
 from tests.failures.amp_texts import TEASEL, write_amp
 from tubekit.amp.amp import Amp
 from tubekit.amp.fields import Quantity, fields_of
@@ -178,8 +179,8 @@ def test_any_value_a_part_may_have_survives_the_copy(data: st.DataObject) -> Non
 
 @given(st.text(st.characters(exclude_categories=["Cc", "Cs"], include_characters="\n\t"), max_size=40))
 def test_any_words_survive_the_copy(words: str) -> None:
-    amp = dataclasses.replace(load_amp("teasel"), story=words)
-    assert amp_from_text(amp.copy_as_text()).story == words
+    written = dataclasses.replace(amps.amp("no-transformer"), story=words)  # the shortest file
+    assert amp_from_text(written.copy_as_text()).story == words
 
 
 def test_extends_states_only_what_differs(tmp_path: Path) -> None:
