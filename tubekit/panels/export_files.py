@@ -103,6 +103,10 @@ class FileSaver(widgets.HTML):
         return path
 
 
+DEVICE = re.compile(r"(?:con|prn|aux|nul|com\d|lpt\d)(?:\.|$)", re.IGNORECASE)
+"""Names that Windows keeps for devices, whatever follows the point (Microsoft, Naming Files, from memory)."""
+
+
 def write_new(content: bytes, stem: str, suffix: str, folder: Path | None = None) -> Path:
     """Write into the notebook's folder under the next free name: stem, stem-2, stem-3 …
 
@@ -116,9 +120,13 @@ def write_new(content: bytes, stem: str, suffix: str, folder: Path | None = None
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     [write_new(b"", "teasel tone", ".png", Path(folder)).name for _ in range(2)]
     ['teasel-tone.png', 'teasel-tone-2.png']
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_new(b"", 'Con.1 a:b?"', ".toml", Path(folder)).name
+    '_Con.1-a-b.toml'
     """
     folder = Path.cwd() if folder is None else folder
     stem = re.sub(r"[^\w.]+", "-", stem).strip("-.") or "copy"
+    stem = f"_{stem}" if DEVICE.match(stem) else stem
     for place in count(1):
         path = folder / f"{stem}{'' if place == 1 else f'-{place}'}{suffix}"
         if path.exists():
