@@ -140,12 +140,14 @@ def facts() -> dict[str, object]:
 
 
 def keep(folder: Path, times: dict[str, float], grown: list[Growth]) -> None:
-    """Append the run to the history and draw its growth."""
+    """Append the run to the history and draw its growth, where it has any."""
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / "speed.json"
     runs = json.loads(path.read_text(encoding="utf-8")) if path.exists() else []
     runs.append({**facts(), "ratios": times, "growth": [asdict(each) for each in grown]})
     path.write_text(json.dumps(runs, indent=1), encoding="utf-8")
+    if not grown:
+        return
     figure = Figure(figsize=(7.6, 3.6), layout="constrained")
     left, right = figure.subplots(1, 2)
     for each, mark in zip(grown, "osD^", strict=False):

@@ -5,7 +5,8 @@
 Not a test: speed is measured by hand. Below each panel the same page has a slider that draws a new figure
 into an output at every move, as a notebook without panels would. Its moves and those of the panel take turns,
 each by one arrow key on a handle; the clock stops when the browser has painted the last picture that the move
-brings, decoded. The ratio is the median over pairs of moves, so what else the machine does is in both.
+brings, decoded. The ratio is the median over pairs of moves, so what else the machine does is in both; it is
+appended to `build/speed.json`, where the other ratios are.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from pathlib import Path
 
 import nbformat
 
+from tests.benchmarks.speed import keep
 from tests.browser.page import BENCH, PICTURE, Page, chromium, jupyterlab
 
 MOVES = 20
@@ -111,6 +113,7 @@ def main(names: list[str]) -> None:
     wanted = {name: PANELS[name] for name in PANELS if name in (names or PANELS)}
     for place, (start, _) in enumerate(wanted.values()):
         book(folder / f"{place}.ipynb", f"from tubekit import panels\n{start}\n{INLINE}")
+    ratios: dict[str, float] = {}
     try:
         with jupyterlab(folder, home / "lab") as address, chromium(home / "browser") as driver:
             page = Page(driver, address)
@@ -118,13 +121,14 @@ def main(names: list[str]) -> None:
             for place, (name, (_, slider)) in enumerate(wanted.items()):
                 page.open(f"{place}.ipynb")
                 page.run_all(INLINE_HANDLE)
-                report(name, pairs(page, slider))
+                ratios[f"{name}: a new inline figure"] = report(name, pairs(page, slider))
     finally:
         shutil.rmtree(home, ignore_errors=True)
+    keep(Path("build"), ratios, [])
 
 
-def report(name: str, times: list[tuple[float, float]]) -> None:
-    """One line."""
+def report(name: str, times: list[tuple[float, float]]) -> float:
+    """One line; the ratio."""
     kept = [pair for pair in times if min(pair) > 0.0]
     own, inline = (statistics.median(each) for each in zip(*kept, strict=True))
     ratio = statistics.median(b / a for a, b in kept)
@@ -133,6 +137,7 @@ def report(name: str, times: list[tuple[float, float]]) -> None:
         f"{len(times) - len(kept)} of {len(times)} pairs lack a picture",
         flush=True,
     )
+    return ratio
 
 
 if __name__ == "__main__":
