@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import gc
-import importlib.util
 import json
 import os
 import re
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -79,7 +79,7 @@ class Used(WeakValueDictionary[str, Any]):
 
 def pytest_collection_finish() -> None:
     """What is loaded by now stays: looking through it again for garbage took one second in fifteen."""
-    if importlib.util.find_spec("ipywidgets"):
+    if "ipywidgets" in sys.modules:
         widgets_alone()
     gc.collect()
     gc.freeze()
