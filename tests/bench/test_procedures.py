@@ -12,14 +12,16 @@ import pytest
 from tests.amps import amp, solved, variant
 from tubekit import analyze, load_amp, swap
 from tubekit.amp.hum import hum
+from tubekit.amp.loading import first_rail
 from tubekit.amp.signal import noise_floor
+from tubekit.amp.signal_order import output_sections
 from tubekit.amp.solve import solve_amp
 from tubekit.amp.supply import supply_report
 from tubekit.bench.bring_up import bring_up, cold_rectifier
 from tubekit.bench.chassis_diff import chassis_diff
 from tubekit.bench.lamp import LimiterLamp, behind_lamp, usual_lamp, with_lamp
 from tubekit.bench.orders import order_list
-from tubekit.bench.preparations import rated_rails, watch
+from tubekit.bench.preparations import prepare, rated_rails, watch
 from tubekit.bench.procedures import cold_ohms, current_under_drive, hum_procedure
 from tubekit.bench.readings import readings_from_text
 from tubekit.bench.trace import trace
@@ -71,10 +73,17 @@ def test_fixed_bias_is_read_in_every_step():
     assert any("run away" in stop for stop in result.stops)
     assert "bias at g3 and g4" in result.steps[1].watch
     assert result.before[-1].startswith("Fixed bias: pull V3 and V4. Raise the line")
-    pulled = supply_report(load_amp("burdock").changed({"V3": "removed", "V4": "removed"})).filters[0]
-    assert f"({pulled.a} then reads {show(pulled.dc_v, 'V')}" in result.before[-1]
     steps = short_answer(result)
     assert steps.index("BEFORE YOU START") < steps.index("V3 grid (g3), V4 grid (g4)")
+
+
+@pytest.mark.parametrize(("name", "tubes"), [("burdock", "V3 V4"), ("quadrupler-modulator", "V3 V4 V5 V6")])
+def test_b_plus_without_output_tubes_is_read_to_ground(name, tubes):
+    drawn = amp(name)
+    pulled = analyze(drawn.changed(dict.fromkeys(tubes.split(), "removed"))).node(first_rail(drawn))
+    bias = {section.grid: -40.0 for section in output_sections(drawn)}
+    assert f"({pulled.node} then reads {show(pulled.dc_v, 'V')}" in prepare(drawn, bias)[-1]
+    assert pulled.dc_v > 400
 
 
 def test_what_is_looked_at_agrees_with_the_volts(teasel):

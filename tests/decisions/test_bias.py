@@ -83,3 +83,11 @@ def test_command_and_what_has_no_output_tube(capsys) -> None:  # type: ignore[no
     assert "Change it because" in " ".join(capsys.readouterr().out.split())
     with pytest.raises(ChangeError, match="no output tube"):
         bias_report(amp("teasel").changed({"T2": "removed"}))
+
+
+def test_a_type_that_the_socket_is_not_wired_for_never_fits() -> None:
+    """An EL34 has its suppressor on pin 1, and a 7591 has grid and screen elsewhere (pins in data/tubes)."""
+    others = {one.type: one.verdict for one in bias_report(amp("fixed-bias-head")).others}
+    assert others["EL34"].startswith("no: rewire the socket")
+    assert others["7591"].startswith("no: rewire the socket")
+    assert others["6550"].startswith("fine")

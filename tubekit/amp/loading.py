@@ -68,9 +68,7 @@ def load_regulation(amp: Amp, node: str | None = None, *, points: int = POINTS) 
 
 def first_rail(amp: Amp) -> str:
     """Node of the first filter capacitor behind a rectifier, of a multiplier behind the last one."""
-    wired = amp.topology.wired
-    onward = {anode for _, anode, _ in wired.rectifiers}
-    rails = sorted(wired.rails, key=lambda rail: rail.node in onward)
+    rails = amp.topology.wired.rails
     if not rails:
         raise ChangeError("no first filter cap was found", where=amp.name, fix="Write node='B1' to load B1")
     return rails[0].node

@@ -289,14 +289,20 @@ class Topology:
 
     @cached_property
     def rails(self) -> tuple[Rail, ...]:
-        """Filter capacitors of B+ in order from the rectifier, then those of negative supplies."""
+        """Filter capacitors of B+ in order from the rectifier, then those of negative supplies.
+
+        In a multiplier the capacitors that feed another rectifier come after those of B+.
+        """
         swinging = {node for s in self.sections for node in (s.plate, s.grid)} - set(self._still)
         result = []
         for name in self.charged:
             node = self.held_end_of(name)
             if node in self._trunk and node not in swinging | self.cathodes and node in self.fed:
                 result.append(Rail(name, node, self.fed[node], self._trunk[node]))
-        return tuple(result)
+        onward = {anode for _, anode, _ in self.rectifiers}
+        return tuple(
+            sorted(result, key=lambda rail: (rail.polarity < 0, rail.polarity > 0 and rail.node in onward))
+        )
 
     @cached_property
     def supply(self) -> frozenset[str]:

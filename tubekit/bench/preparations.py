@@ -6,10 +6,10 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 
 import numpy as np
 
-from tubekit.amp import Amp, parts as drawn
+from tubekit.amp import Amp, analyze, parts as drawn
 from tubekit.amp.dangers import LIVE_CHASSIS, NOT_ISOLATED
 from tubekit.amp.parts.tubes import Tube
-from tubekit.amp.supply import SupplyReport, supply_report
+from tubekit.amp.supply import SupplyReport
 from tubekit.circuit.parts import GROUND
 from tubekit.units import show
 
@@ -68,14 +68,15 @@ def _bias_first(amp: Amp, bias: Mapping[str, float]) -> Iterator[str]:
 
 
 def _without(amp: Amp, tubes: Iterable[str]) -> str:
-    """What the first filter capacitor reads with the output tubes pulled, and whether it bears that."""
+    """What B+ reads to ground with the output tubes pulled, and whether its capacitor bears its share."""
     names = {name for name, part in amp.parts.items() if isinstance(part, Tube)
              and any(s.name in tubes for s in part.sections)}  # fmt: skip
-    rail = supply_report(amp.changed(dict.fromkeys(names, "removed"))).filters[0]
-    volts, rated = float(np.abs(rail.dc_v)), getattr(amp.parts[rail.capacitor], "volts", None)
+    rail = analyze(amp.changed(dict.fromkeys(names, "removed"))).rails[0]
+    volts, across = (float(np.abs(each)) for each in (rail.dc_v, rail.across_v))
+    rated = getattr(amp.parts[rail.capacitor], "volts", None)
     most = np.inf if rated is None else float(np.min(rated))
-    caution = f": ABOVE THE {show(most, 'V')} of {rail.capacitor}, stop there" if volts > most else ""
-    return f" ({rail.a} then reads {show(volts, 'V')}{caution})"
+    caution = f": ABOVE THE {show(most, 'V')} of {rail.capacitor}, stop there" if across > most else ""
+    return f" ({rail.node} then reads {show(volts, 'V')}{caution})"
 
 
 def watch(

@@ -15,7 +15,9 @@ from tubekit.amp.signal import signal_path
 from tubekit.amp.signal_order import output_sections
 from tubekit.decisions.candidates import types_like
 from tubekit.decisions.rating import FIXED_BIAS_SHARE, STATES, state_of
+from tubekit.decisions.socket_check import socket_findings
 from tubekit.decisions.tube_limits import FIXED_BIAS_SOURCE, POWER_TUBE_FROM_W, at_nominal, rated
+from tubekit.devices import tube
 from tubekit.errors import ChangeError, InputError, SolveError
 from tubekit.series import series_values
 from tubekit.text import Printed, Table, described, headed, quantity
@@ -214,7 +216,10 @@ def _solved(report: AmpReport, changes: dict[str, object]) -> AmpReport | None:
 
 
 def _other_types(report: AmpReport) -> Iterator[OtherType]:
-    """Every power tube of the same kind, base and heater volts, in all sockets of the stage."""
+    """Every power tube of the same kind, base and heater volts, in all sockets of the stage.
+
+    One that the socket must be rewired for is never said to fit, however well it would idle.
+    """
     sockets = list({t.designator: report.amp.parts[t.designator] for t in _outputs(report)}.values())
     first = sockets[0]
     assert isinstance(first, Tube)
@@ -227,7 +232,10 @@ def _other_types(report: AmpReport) -> Iterator[OtherType]:
         more = len(sockets) * (facts(name).heater_amps - drawn.heater_amps)
         most = rated((name,), "plate_v")
         high = most is not None and state_of(float(hot.plate_v) / float(most)) == STATES[-1]
-        words = [f"no: {most:g} V plate rating" if high else _word(hot)]
+        found = socket_findings(first.designator, tube(str(first.type)), tube(name))
+        rewire = any(finding.weight == "stop" for finding in found)
+        no = "rewire the socket" if rewire else f"{most:g} V plate rating" if high else ""
+        words = [f"no: {no}" if no else _word(hot)]
         words += [f"{show(more, 'A')} more heater current"] if more > LEAST_A else []
         yield OtherType(name, hot.plate_a, hot.plate_w, hot.share, ", ".join(words))
 

@@ -10,11 +10,11 @@ from typing import Any
 
 from tubekit.bench.readings import load_readings
 from tubekit.bench.suspects import suspects
-from tubekit.decisions.judge import wrong_beyond
+from tubekit.decisions.judge import WRONG, judge, wrong_beyond
 from tubekit.decisions.probe import QUANTITIES
 from tubekit.errors import TubekitError
 from tubekit.jobs.actions import add
-from tubekit.jobs.job import MAINS_ROW, STOP, Job, open_job
+from tubekit.jobs.job import AS_FOUND, MAINS_ROW, STOP, Job, open_job
 from tubekit.jobs.journal import Entry, JobError, enclose
 from tubekit.jobs.sheets import Missing, usable
 from tubekit.jobs.steps import (
@@ -50,8 +50,9 @@ class Next(Printed):
     results: tuple[tuple[Step, Outcome, str], ...] = ()
     left_out: tuple[str, ...] = ()
     then: str = ""
+    first: str = ""
 
-    json_keys = ("sheet", "step", "results", "then", "left_out")
+    json_keys = ("first", "sheet", "step", "results", "then", "left_out")
 
     @property
     def amp(self) -> Any:
@@ -81,7 +82,7 @@ class Next(Printed):
             return " ".join([*lines, f"Every sheet is done. Next: job hand-back.{off}", *self.left_out])
         count = len(self.sheet.steps)
         now = f"{self.sheet.headline()} Step {self.step.number} of {count}: {self.step.sentence()}"
-        return " ".join([*lines, *self.left_out, now])
+        return " ".join([*lines, *self.left_out, *filter(None, [self.first]), now])
 
     def tables(self) -> list[Table]:
         """The steps to come; after a stop what to measure next."""
@@ -274,7 +275,23 @@ def next_step(
     if (values or file) and not results:
         raise JobError("this sheet has no such step", where=str(folder), fix="See its steps: job next --all")
     job, now, left_out = current(job, sheet, by)
-    return Next(job, now, _todo(job, now) if now else None, tuple(results), tuple(left_out))
+    step = _todo(job, now) if now else None
+    first = _before_power(job, now) if now and not results else ""
+    return Next(job, now, step, tuple(results), tuple(left_out), first=first)
+
+
+def _before_power(job: Job, sheet: Sheet) -> str:
+    """What readings of the amp as found ask for before it is powered up; '' once a part was decided about."""
+    begun = results_of(job, sheet.entry)
+    if sheet.name not in POWER_UP or begun or job.of_kind("decide") or job.state != AS_FOUND:
+        return ""
+    readings = job.readings()
+    judged = judge(readings) if readings is not None and readings.readings else None
+    if judged is None or judged.fine:
+        return ""
+    wrong = sum(verdict.word == WRONG for verdict in judged.verdicts)
+    count = f"Out of range as found: {wrong} of {len(judged.verdicts)} readings. " if wrong else ""
+    return f"Leave it off. {count}Find the part first: suspects {job.folder}. Then:"
 
 
 _Given = Callable[[Job, Sheet], list[tuple[Step, Outcome]]]

@@ -179,6 +179,9 @@ def _power_up(
             cold = node in amp.topology.cathodes or cold_rectifier(amp, one.heater_share)
             low = 0.0 if cold else min(low, (1 - FIFTH) * value)
             high = max(value, min(full.high, max(high, (1 + FIFTH) * value, COLD_SHARE * last)))
+        if node not in bias and stop is not None:
+            # the stop of full line voltage would never stop a step below it; a warm tube may draw by its B+
+            stop = min(stop, OVER * max(high, full.high * one.volts[0] / result.steps[-1].volts[0]))
         yield measure(
             f"Meter on {amp.topology.place(node)}", node, value, (low, high),
             (None, stop if value or node not in bias else None), one.wait_s, caution=caution,
