@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tests import amps
 from tests.supplies import FULL_WAVE, supply
 from tubekit import analyze, load_amp
 from tubekit.amp import Amp, amp_from_text
@@ -80,6 +81,27 @@ def test_a_batch_is_what_the_amp_says(changes: dict[str, object], count: int) ->
     network = analyze(amp).solved.state.operating_point.network
     assert (amp.batch, network.batch, network.size) == (count, count, count)
     assert [(name, value) for name, value in readings(amp) if np.shape(value) != (count,)] == []
+
+
+@pytest.mark.parametrize(
+    ("name", "part", "types"),
+    [
+        ("vetch", "V2", ["6V6GTA", "50L6GT", "12SJ7", "6L6GC"]),
+        ("teasel", "V3", ["50L6GT", "6V6", "6F6", "35L6GT"]),
+        ("teasel", "V5", ["5U4GB", "6X5GT", "GZ34"]),
+        ("series-string", "V2", ["6V6GT", "35L6GT", "KT88"]),
+    ],
+)
+def test_each_type_of_a_batch_is_heated_as_it_is_alone(name: str, part: str, types: list[str]) -> None:
+    """Before: 50 V heaters on 6.3 V gave full emission in a list, or a list with one of them went cold."""
+    drawn = amps.amp(name)
+    batch = analyze(drawn.changed({part: types})).solved.state
+    places = batch.operating_point.network.index
+    for k, type_ in enumerate(types):
+        alone = analyze(drawn.changed({part: type_})).solved.state
+        each = {node: alone.mean(node)[0] for node in alone.operating_point.network.index}
+        listed = {node: batch.mean(node)[k] for node in each if node in places}
+        assert listed == pytest.approx({node: each[node] for node in listed}, rel=1e-3, abs=1e-3), type_
 
 
 def test_filters_of_a_batch_of_one_are_arrays_and_of_one_amp_floats() -> None:

@@ -20,6 +20,7 @@ from tubekit.amp.wiring import heater_string
 from tubekit.decisions import limits
 from tubekit.decisions.probe import Probe
 from tubekit.decisions.spread import spread
+from tubekit.decisions.swap import swap
 from tubekit.devices.heater import resistance
 
 TEASEL = load_amp("teasel").copy_as_text()
@@ -185,7 +186,33 @@ def test_a_string_that_starves_a_heater_settles_in_a_few_solves(monkeypatch: pyt
         mains_solve, "solve_circuit", lambda *given, **how: solves.append(given) or solve(*given, **how)
     )
     result, state = mains_solve.solve_mains(amp("no-transformer"))
-    assert len(solves) < 8  # 18 where each solve goes half the way by itself
+    assert len(solves) < 9  # 20 where each solve goes half the way by itself
     for tube in heater_string(result.amp.parts):
         name, share = tube.set_by(state)
         assert result.settled[name] == pytest.approx(float(share[0]), rel=2 * mains_solve.AGREED)
+
+
+@pytest.mark.parametrize("place", ["top", "middle", "bottom"])
+def test_a_string_with_its_dropper_anywhere_hangs_on_a_winding(place: str) -> None:
+    """One current through 35Z5, 50L6 and 12AU6, wherever the dropper of 120 ohm is; refused before."""
+    text, dropper = amp("series-string").copy_as_text(), 'nodes = ["hot", "ha"]'
+    if place != "top":
+        text = text.replace('heater = ["ha", "hb"]', 'heater = ["hot", "hb"]')
+    if place == "middle":
+        text = text.replace(dropper, 'nodes = ["hb", "hd"]').replace('["hb", "hc"]', '["hd", "hc"]')
+    if place == "bottom":
+        text = text.replace(dropper, 'nodes = ["hd", "ground"]').replace('["hc", "ground"]', '["hc", "hd"]')
+    report, top = analyze(amp_from_text(text)), solved("series-string")
+    for tube in ("V1", "V2"):
+        assert report.tube(tube).heater_rms_v == pytest.approx(top.tube(tube).heater_rms_v, rel=5e-3)
+    assert float(top.tube("V1").heater_rms_v) / 12.6 == pytest.approx(float(top.tube("V2").heater_rms_v) / 50)
+
+
+@pytest.mark.parametrize("word", ["removed", "open"])
+def test_a_string_that_is_open_leaves_no_voltage_and_the_first_line_says_where(word: str) -> None:
+    """B1 read 54 V, or 118 V with every tube lit; the answer did not name the string."""
+    result = swap(amp("series-string"), {"V1": word})
+    assert abs(float(result.after.node("B1").dc_v)) < 0.1
+    assert "the heater string is open at V1, B+ is gone" in result.headline()
+    again = result.after.amp
+    assert "string" not in swap(again, {"R1": "1.2k"}).headline()

@@ -31,7 +31,7 @@ _ANSWERS: dict[bytes, MainsState] = {}
 
 SETTLINGS = 25
 """Solves after which thermistors and swinging chokes are taken as they are."""
-AGREED = 1e-3
+AGREED = 1e-4
 """Values are settled once none moves by more than this share."""
 FAR = 10.0
 LEAST = 1e-9
@@ -61,11 +61,15 @@ def solve_mains(
     built = build(amp, given)
     usable = near if near is not None and names == [part.name for part in built.circuit.parts] else None
     state = solve_circuit(built.circuit, amp, usable)
-    cold = _cold(amp, state) if heat is None else ()
-    own = list(dict.fromkeys((*_self_setting(amp, heat is None), *cold)))
+    cold = _cold(amp, state) if heat is None else {}
+    own = dict.fromkeys(_self_setting(amp, heat is None), np.array(True))
+    own = {part: few for part, (_, few) in cold.items()} | own
     last = None
     for _ in range(SETTLINGS if own else 0):
         new, was = dict(part.set_by(state) for part in own), built.settled
+        new = {
+            name: np.where(few, new[name], _line(amp)) for name, few in zip(new, own.values(), strict=True)
+        }
         pairs = [np.broadcast_arrays(was.get(name, value), value) for name, value in new.items()]
         x, ends = np.log(np.maximum(np.reshape(pairs, (len(new), 2, -1)), LEAST)).transpose(1, 0, 2)
         off = 0.5 * (ends - x)  # half: a thermistor's heat and its current would chase each other
@@ -107,23 +111,28 @@ def _self_setting(amp: Amp, heaters: bool) -> list[Part]:
     return [p for p in amp.parts.values() if p.condition == "fitted" and (p.sets_itself or p in strung)]
 
 
-def _cold(amp: Amp, state: MainsState) -> dict[Tube, Value]:
+def _line(amp: Amp) -> Array:
+    """The line voltage over that of the drawing: what heaters get of their volts that are fed as drawn."""
+    return np.asarray(amp.mains_rms / np.asarray(amp.design_mains_rms))
+
+
+def _cold(amp: Amp, state: MainsState) -> dict[Tube, tuple[Array, Array]]:
     """Tubes whose heater is wired and gets too little for full emission, not because of the line voltage
-    alone; with volts over rated volts.
+    alone; with volts over rated volts, and the members of a batch in which that is so.
     """
     known = {GROUND, *state.operating_point.network.index}
-    line = np.asarray(amp.mains_rms) / np.asarray(amp.design_mains_rms)
     share = {
         part: np.asarray(part.set_by(state)[1]) for part in amp.parts.values()
         if isinstance(part, Tube) and part.condition == "fitted" and len(set(part.heater) & known) > 1
-        and part.heater_rating()[0]
+        and any(part.heater_rating(each)[0] for each in part.types)
     }  # fmt: skip
-    return {p: one for p, one in share.items() if np.all((emission(one) < 1) & (one < UNDER * line))}
+    few = {p: (emission(one) < 1) & (one < UNDER * _line(amp)) for p, one in share.items()}
+    return {p: (one, few[p]) for p, one in share.items() if few[p].any()}
 
 
 def _heater_notes(amp: Amp, state: MainsState) -> Iterator[str]:
     """What becomes of tubes that get too little heat."""
-    share = {part.designator: float(np.max(one)) for part, one in _cold(amp, state).items()}
+    share = {p.designator: float(np.max(one)) for p, (one, few) in _cold(amp, state).items() if few.all()}
     cold = [name for name, one in share.items() if one < COLD]
     if cold:
         yield f"{', '.join(cold)}: no heater voltage, so the cathode is cold and no current flows"

@@ -12,7 +12,7 @@ import numpy as np
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import assumed_values
 from tubekit.amp.mains_solve import LIVE_V
-from tubekit.amp.parts import GROUND, Jack
+from tubekit.amp.parts import GROUND, Jack, Tube
 from tubekit.amp.readings import (
     DEAD_V,
     NodeReading,
@@ -27,6 +27,7 @@ from tubekit.amp.solve import SolvedAmp, solve_amp
 from tubekit.amp.solved_dangers import solved_dangers
 from tubekit.amp.stability import Stability
 from tubekit.amp.stages import gains_in_place
+from tubekit.amp.wiring import heater_string
 from tubekit.analyses.operating_point import OperatingPoint
 from tubekit.analyses.time_stepper import Convergence
 from tubekit.errors import Note
@@ -172,6 +173,12 @@ class AmpReport(Printed):
 
     def gone_words(self, known: Iterable[str] = ()) -> Iterator[str]:
         """'B+ is gone: B2, B3 at 0 V (S2 is open)' for each supply that has lost rails not `known`."""
+        string = {tube.designator for tube in heater_string(self.amp.drawn.parts)}
+        tubes = [self.amp.parts.get(name) for name in string]
+        out = string - {tube.designator for tube in tubes if isinstance(tube, Tube) and not tube.heater_open}
+        if out:
+            cold = ", ".join(sorted(string - out)) or "it"
+            yield f"the heater string is open at {', '.join(sorted(out))}: {cold} gets no heater current"
         opened = self._opened() if self.gone else ()
         why = f" ({', '.join(opened)} {'is' if len(opened) == 1 else 'are'} open)" if opened else ""
         for supply, nodes in self.gone.items():

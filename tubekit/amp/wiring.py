@@ -277,13 +277,13 @@ def _heaters(parts: Mapping[str, Part], tubes: list[Tube], findings: Findings) -
     pairs = edges(parts.values(), as_wired=True)
     taps = [tap for coil in coils for tap in coil.taps]
     leads = {node for tube in tubes for node in tube.heater} - {GROUND}
-    grounded = any(GROUND in coil.taps and leads & set(coil.taps) for coil in coils)
+    grounded = any(
+        GROUND in coil.taps and leads & reached(coil.taps, pairs, stops=[GROUND]).keys() for coil in coils
+    )
+    stops = () if grounded else (GROUND,)  # a heater, or a string with its dropper, that returns through it
     for tube in tubes:
-        others = [
-            pair for one in tubes if one is not tube for pair in pairwise(one.heater)
-        ]  # a series string
-        ends = [node for pair in others if grounded and GROUND in pair for node in pair]
-        live = reached([*taps, *ends], pairs + others, stops=[GROUND])
+        others = [pair for one in tubes if one is not tube for pair in pairwise(one.heater)]
+        live = reached(taps, pairs + others, stops=stops)
         cold = [node for node in tube.heater_leads if node not in live]
         if cold:
             problem = f"the heater ('{cold[0]}') is not connected to a winding"

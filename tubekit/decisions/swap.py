@@ -231,7 +231,8 @@ def swap(
 
 def _gone(before: AmpReport, after: AmpReport) -> list[str]:
     """Which supplies the change takes away, in words."""
-    return list(after.gone_words(known=[node for nodes in before.gone.values() for node in nodes]))
+    known = [node for nodes in before.gone.values() for node in nodes]
+    return [words for words in after.gone_words(known) if words not in before.gone_words()]
 
 
 def _oscillation(before: AmpReport, after: AmpReport) -> Iterator[Finding]:

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 HEATER = Listed(NodeName(), 2, 3)
 PARALLEL, SERIES = "parallel", "series"
 """Halves of a tapped heater (12A_7): pins 4+5 against 9, or from 4 to 5 with 9 free or on a middle node."""
-NO_EMISSION = 1e-7
+NO_EMISSION = 1e-12
 """Left of a cathode whose heater has gone open: laws need something above zero."""
 GOOD_GAS = 2e-7
 """Scale of a good power tube's grid current [A], half-normal; common practice, no source."""
@@ -53,7 +53,7 @@ WIRING = Quantity("F", 1e-15, 1e-8)
 NO_WIRING_F = 1e-18
 """As good as none [F]."""
 NO_HEATER = 1e9
-"""Stands for the heater of a variant without one, in a batch of tube types [Ω]."""
+"""Stands for a heater that is open, or none in a batch of tube types [Ω]."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -124,6 +124,11 @@ class Tube(Part):
         return len(self.heater) == 3 and facts(self.types[0]).filament
 
     @property
+    def heater_open(self) -> bool:
+        """Whether nothing flows in its heater, so that nothing is emitted."""
+        return bool(np.all(np.asarray(self.emission) == 0.0))
+
+    @property
     def heater_leads(self) -> tuple[str, ...]:
         """Nodes at the pins of its heater."""
         return (self.heater[0], self.heater[-1]) if self.filament else self.heater
@@ -170,7 +175,7 @@ class Tube(Part):
             else:
                 terminals = (section.plate, section.screen, section.grid)
             yield wired.Device(section.name, law, terminals, section.cathode)
-            yield from _strays(systems[0], section.name, terminals, section.cathode)
+            yield from _strays(systems, section.name, terminals, section.cathode)
         yield from _heater(self, hookup)
 
     def assumed(self) -> Iterator[Assumed]:
@@ -206,8 +211,11 @@ class Tube(Part):
 
     def set_by(self, state: MainsState) -> tuple[str, Value]:
         """Volts over rated volts of its heater in a series string."""
+        rated = np.array([self.heater_rating(each)[0] for each in self.types])
         volts = state.ripple_rms(self.heater[0], self.heater[-1])
-        return f"{self.designator}.{HEAT}", volts / self.heater_rating()[0]
+        return f"{self.designator}.{HEAT}", np.where(
+            rated > 0.0, volts / np.where(rated > 0.0, rated, 1.0), 1.0
+        )
 
     def meeting(self) -> Iterator[tuple[str, str, str]]:
         """Heater pins on one node; an electrode on its cathode's, a screen on its grid's."""
@@ -390,15 +398,17 @@ def _worn(law: Law, emission: Value) -> Law:
 
 
 def _strays(
-    system: catalogue.Tube, name: str, terminals: tuple[str, ...], cathode: str
+    systems: Sequence[catalogue.Tube], name: str, terminals: tuple[str, ...], cathode: str
 ) -> Iterator[wired.Part]:
-    """Interelectrode capacitances of a section of the (first) type."""
-    plate, grid, caps = terminals[0], terminals[-1], system.capacitances
+    """Interelectrode capacitances of a section, of each of its types."""
+    plate, grid = terminals[0], terminals[-1]
     for label, a, b in (
         ("grid_plate", grid, plate), ("grid_cathode", grid, cathode), ("plate_cathode", plate, cathode)
     ):  # fmt: skip
-        if caps.get(label) and a != b:
-            yield wired.Capacitor(f"{name}.{label}", a, b, caps[label])
+        farads = [system.capacitances.get(label) or 0.0 for system in systems]
+        if any(farads) and a != b:
+            known = np.maximum(farads, NO_WIRING_F)
+            yield wired.Capacitor(f"{name}.{label}", a, b, known if len(farads) > 1 else farads[0])
 
 
 def _heater(part: Tube, hookup: Hookup) -> Iterator[wired.Part]:
@@ -408,6 +418,8 @@ def _heater(part: Tube, hookup: Hookup) -> Iterator[wired.Part]:
         return
     cold = np.array([volts / amps if amps else NO_HEATER for volts, amps in rated])
     ohms = (cold if len(rated) > 1 else float(cold[0])) * heaters.resistance(hookup.heat(part.designator))
+    if not np.all(part.emission):  # open
+        ohms = np.where(part.emission, ohms, NO_HEATER)
     if (part.tapped or part.filament) and len(part.heater) == 3:
         for k, (one, two) in enumerate(pairwise(part.heater), 1):
             yield wired.Resistor(f"{part.designator}.heater{k}", one, two, 0.5 * ohms)
