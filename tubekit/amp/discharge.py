@@ -102,10 +102,14 @@ class Discharge(Printed):
         if not self.held:
             return f"{self.amp.title}: no capacitor could be calculated. Treat all of them as charged."
         one = self.slowest
+        names = [one.capacitor]
         time = f"takes {one.to_limit_s:.2g} s to drop to {LIMIT_V:g} V"
         if np.isinf(one.to_limit_s):
-            time = f"is still above {LIMIT_V:g} V after {self.cold.time[-1]:g} s"
-        text = f"{self.amp.title}: {one.capacitor} {time}, {CASES[one.case]}."
+            held = sorted((h for h in self.held if np.isinf(h.to_limit_s)), key=lambda h: -float(h.joules[0]))
+            names = list(dict.fromkeys(h.capacitor for h in held))
+            are = "is" if len(names) == 1 else "are"
+            time = f"{are} still above {LIMIT_V:g} V after {self.cold.time[-1]:g} s"
+        text = f"{self.amp.title}: {', '.join(names)} {time}, {CASES[one.case]}."
         if np.isfinite(one.to_limit_s):
             text += " With the bleeder open it takes much longer."
         first = "discharge to 0 V and check with a meter before you touch it"

@@ -33,6 +33,7 @@ from tubekit.analyses.time_stepper import Convergence
 from tubekit.errors import Note
 from tubekit.result_fields import frozen_array
 from tubekit.text import Printed, Table
+from tubekit.units import show
 
 Array = np.ndarray
 
@@ -172,7 +173,9 @@ class AmpReport(Printed):
         return {supply: tuple(nodes) for supply, nodes in result.items()}
 
     def gone_words(self, known: Iterable[str] = ()) -> Iterator[str]:
-        """'B+ is gone: B2, B3 at 0 V (S2 is open)' for each supply that has lost rails not `known`."""
+        """'B+ is gone: B1, B2 at 0 V (S2 is open)' for each supply that has lost rails not `known`; with
+        another of its rails alive, 'B+ is gone at B2, but B1 is at 385 V (L1 is open)'.
+        """
         string = {tube.designator for tube in heater_string(self.amp.drawn.parts)}
         tubes = [self.amp.parts.get(name) for name in string]
         out = string - {tube.designator for tube in tubes if isinstance(tube, Tube) and not tube.heater_open}
@@ -181,10 +184,15 @@ class AmpReport(Printed):
             yield f"the heater string is open at {', '.join(sorted(out))}: {cold} gets no heater current"
         opened = self._opened() if self.gone else ()
         why = f" ({', '.join(opened)} {'is' if len(opened) == 1 else 'are'} open)" if opened else ""
+        volts = {reading.node: float(np.max(np.abs(reading.dc_v))) for reading in self.nodes}
         for supply, nodes in self.gone.items():
-            lost = [node for node in nodes if node not in known]
-            if lost:
-                yield f"{supply} is gone: {', '.join(lost)} at 0 V{why}"
+            lost = ", ".join(node for node in nodes if node not in known)
+            rails = [rail.node for rail in self.amp.drawn.topology.wired.rails if rail.words == supply]
+            alive = max(rails, key=lambda node: volts.get(node, 0.0))
+            if lost and volts.get(alive, 0.0) >= LIVE_V:
+                yield f"{supply} is gone at {lost}, but {alive} is at {show(volts[alive], 'V')}{why}"
+            elif lost:
+                yield f"{supply} is gone: {lost} at 0 V{why}"
 
     def _opened(self) -> tuple[str, ...]:
         """Parts that would join a live node to a dead one, and are open."""

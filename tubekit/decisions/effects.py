@@ -47,8 +47,9 @@ class WiringEffect:
 
     @property
     def decibels(self) -> str:
-        """The change as it is heard."""
-        return f"{20.0 * np.log10(max(1.0 + self.change, 1e-30)):+.1f} dB"
+        """The change as it is heard; what falls by more than 120 dB is gone."""
+        change = 20.0 * np.log10(max(1.0 + self.change, 1e-30))
+        return "gone" if change < -120.0 else f"{change:+.1f} dB"
 
     @property
     def counts(self) -> bool:
