@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -83,6 +84,20 @@ def by_scipy(volts: float, hertz: float, seconds: float, rtol: float = 1e-9) -> 
 
 def db(off: Array, of: Array) -> float:
     return float(20 * np.log10(np.std(off) / np.std(of)))
+
+
+def test_swapped_pins_are_played() -> None:
+    swapped = np.array([[[0.0, 1.0], [1.0, 0.0]]])
+    parts = [replace(part, pins=swapped) if part.name == "V1" else part for part in CIRCUIT.parts]
+    wired = [
+        Device("V1", LAW, ("g", "p"), "k") if part.name == "V1" else part for part in CIRCUIT.parts
+    ]  # the same with the wires exchanged
+    drive = sine(3.0, 2e3, 0.002)
+    found, expected = (played(drive, circuit=Circuit(tuple(each)), every=2) for each in (parts, wired))
+    assert np.ptp(expected.outputs) > 0.01
+    assert found.outputs == pytest.approx(expected.outputs, abs=1e-6)
+    for one, other in (("plate", "grid"), ("grid", "plate"), ("cathode", "cathode")):
+        assert found.run.current("V1", one) == pytest.approx(expected.run.current("V1", other), abs=1e-9)
 
 
 def test_loud_it_is_what_scipy_finds() -> None:

@@ -13,7 +13,7 @@ currents, and so do means of one from means of the other. Steps are compiled whe
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -66,12 +66,28 @@ class Played:
 
 @dataclass(frozen=True, eq=False)
 class Reduced:
-    """One network at one step length, as the kernel wants it."""
+    """One network at one step length, as the kernel wants it; `drawn` is the one that was asked for."""
 
-    network: Network
+    drawn: Network
     step_s: float
     source: Array
     edges: Array
+
+    @cached_property
+    def pins(self) -> Array:
+        """What the voltages of ports are to the laws, (P, P): the pins of a tube may be swapped."""
+        turn = np.eye(self.drawn.incidence.shape[1])
+        for group in self.drawn.groups:
+            for k in range(len(group.names) if group.pins is not None else 0):
+                at = slice(group.ports.start + k * group.width, group.ports.start + (k + 1) * group.width)
+                turn[at, at] = group.pins[0, k]  # type: ignore[index]
+        return turn
+
+    @cached_property
+    def network(self) -> Network:
+        """The network with ports where the laws look."""
+        groups = tuple(replace(group, pins=None) for group in self.drawn.groups)
+        return replace(self.drawn, groups=groups, incidence=self.drawn.incidence @ self.pins.T)
 
     @cached_property
     def pencil(self) -> Pencil:
@@ -112,7 +128,7 @@ class Reduced:
     def _devices(self) -> Iterator[tuple[int, int, int, Array]]:
         """Law, first port, ports and numbers of every device, rectifiers last."""
         for group in self.network.groups:
-            if type(group.law) not in TUBES or group.pins is not None:
+            if type(group.law) not in TUBES:
                 raise CircuitError("cannot be played: its law is not known here", part=group.names[0])
             for k in range(len(group.names)):
                 numbers = _numbers(group.law, k, len(group.names))
@@ -232,9 +248,18 @@ class _Run:
         ports = network.incidence.shape[1] + len(network.rectifiers)
         self.means = np.zeros(((len(drive) - 1) // every, reduced.given.shape[1] + ports))
         was = start.operating_point
-        volts = was.port_volts[0] if was.network.port_names == network.port_names else None
+        volts = None
+        if was.network.port_names == network.port_names:
+            volts = reduced.pins @ was.port_volts[0]
         self.job = TimeProblem(
-            network, Instant(volts), self.source, np.inf, 0.0, reduced.step_s, None, Devices.of(network)
+            network,
+            Instant(volts),
+            self.source,
+            np.inf,
+            0.0,
+            reduced.step_s,
+            None,
+            Devices.of(network),
         )
         self.trace, self.done = TimeSteps(), 0
         self.state = switched(self.job, charge(network, stored_in(was.network, x)), self.trace)
@@ -256,7 +281,8 @@ class _Run:
         """What there is after so many steps."""
         reduced, blocks = self.reduced, done // self.every
         means, width = self.means[:blocks], reduced.given.shape[1]
-        x, currents = reduced.unknowns(means), means[:, width:]
+        x, currents, tubes = reduced.unknowns(means), means[:, width:], len(reduced.pins)
+        currents = np.column_stack((currents[:, :tubes] @ reduced.pins, currents[:, tubes:]))
         time = (np.arange(blocks) + 0.5) * self.every * reduced.step_s + 0.5 * reduced.step_s * (
             self.every == 1
         )
@@ -269,7 +295,7 @@ class _Run:
             np.full(1, np.nan),
         )
         run = Transient(
-            reduced.network.circuit, time, x, x, x, currents, "fixed steps", network=reduced.network,
+            reduced.drawn.circuit, time, x, x, x, currents, "fixed steps", network=reduced.drawn,
             convergence=judged,
         )  # fmt: skip
         return Played(1.0 / reduced.step_s, self.outputs[: blocks * self.every], self.every, run)
