@@ -170,9 +170,10 @@ def test_design_center_holds_at_nominal_line_and_design_maximum_at_the_line_in_u
 def test_seventy_percent_is_of_the_rating_named():
     (check,) = [c for c in limits(solved("fixed-bias-head")) if c.key == ("V4", "idle_w")]
     assert "70 % of the 6L6GC rating of 30.0 W" in check.sentence()
-    of_rating = 100 * check.value / 30.0  # the guide's own percentage would read as one of a limit
+    of_limit, of_rating = (float(words.split()[0]) for words in check.used.split(", "))
     assert check.used.endswith(" % of rating")
-    assert float(check.used.split()[0]) == pytest.approx(of_rating, abs=0.06)
+    assert of_rating == pytest.approx(100 * check.value / 30.0, abs=0.06)
+    assert of_limit == pytest.approx(100 * check.value / check.limit, abs=0.06)
 
 
 def test_every_tube_rating_names_its_system():

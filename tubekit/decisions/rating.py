@@ -94,9 +94,10 @@ class RatingCheck:
         """Percent of the limit in words; more digits just above it, so that 100 % is never an excess."""
         if self.worst > MANY_TIMES:
             return f"more than {MANY_TIMES:.0f} times"
-        if self.code == "idle_w":  # a guide: a second percentage next to that of the rating reads as worse
-            return f"{show(100.0 * FIXED_BIAS_SHARE * np.asarray(self.share), '%', 3)} of rating"
-        return show(100.0 * np.asarray(self.share), "%", 4 if 1.0 < self.worst < 1.1 else 3)
+        words = show(100.0 * np.asarray(self.share), "%", 4 if 1.0 < self.worst < 1.1 else 3)
+        if self.code == "idle_w":  # the guide is a share of the rating, which is what a technician asks for
+            words += f", {show(100.0 * FIXED_BIAS_SHARE * np.asarray(self.share), '%', 3)} of rating"
+        return words
 
     @property
     def unmoved(self) -> float:
