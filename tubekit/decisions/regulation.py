@@ -40,6 +40,9 @@ LOADS = (-0.5, -0.25, 0.0, 0.35, 0.8)
 """Extra current drawn at each output, as a share of what it delivers, for the fit."""
 SOFTNESS = 0.5
 """Rounding of a line where its rectifier begins to hold off [V], for Newton's sake."""
+STEEPEST = 8.0
+"""Behind a choke near its critical current volts climb below it and hardly fall above: no power fits, and a
+larger one tells nothing more."""
 FITTED = 1e-9
 """Steps of the logarithms of a line's numbers below which it is fitted."""
 STEP = 0.06
@@ -200,6 +203,9 @@ def _fit(volts: Array, amps: Array, leaks: bool) -> tuple[RegulationLine, float]
         step = float(np.abs(ahead).max())
         while step > FITTED:
             one, two = (float(each) for each in (drop, exponent) * np.exp(ahead))
+            if two > STEEPEST:
+                bend = share ** (1.0 / STEEPEST) - 1.0
+                one, two = max(float(bend @ above / (bend @ bend)), 1.0), STEEPEST
             nearer = _missed(share, above, one, two)
             if np.square(nearer).sum() < np.square(missed).sum():
                 drop, exponent, missed = one, two, nearer
