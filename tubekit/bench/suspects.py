@@ -21,7 +21,7 @@ from tubekit.bench.likelihood import (
     unseen,
 )
 from tubekit.bench.next_reading import NAMED, NextReading, candidate_probes, next_readings
-from tubekit.decisions.judge import WRONG_BY_CHANCE, Verdict, good_bands, shares_of, verdicts
+from tubekit.decisions.judge import SIDES, WRONG_BY_CHANCE, Verdict, good_bands, shares_of, verdicts
 from tubekit.decisions.reading import Readings
 from tubekit.decisions.sensitivity import RailShortfall
 from tubekit.decisions.spread import Spread
@@ -116,7 +116,7 @@ class Suspects(Printed):
                 else " It is a close call: repeat those readings, or take more."
             )
             normal = "the reading is" if count == 1 else f"the {count} readings are"
-            return f"{self.readings.drawn.title}: {normal} normal.{doubt}"
+            return f"{self.readings.drawn.title}: {normal} normal{self._near_the_ends()}.{doubt}"
         first = self.suspects[0]
         if self.best_fit < EXPLAINED:
             head = f"{self.readings.drawn.title}: no single fault explains the {count} readings"
@@ -132,6 +132,14 @@ class Suspects(Printed):
             return f"{self.readings.drawn.title}: these readings do not point to one part. Possible: {alike}."
         severity = f" ({first.severity})" if first.severity else ""
         return f"{self.readings.drawn.title}: most likely {first.words}{severity}, {percent(whole)}.{tied}"
+
+    def _near_the_ends(self) -> str:
+        """Readings that `judge` calls on the low or high side: normal, and not to be left out."""
+        result = ""
+        for word in SIDES:
+            at = [v.reading.probe.words(self.readings.drawn) for v in self.verdicts if v.word == word]
+            result += f"; {word}: {', '.join(at)}" if at else ""
+        return result
 
     def tables(self) -> list[Table]:
         """Suspects, pairs, and what to measure next."""

@@ -234,7 +234,8 @@ def _is_loaded(unloaded: float, shown: float) -> bool:
 
 WRONG, METER = "out of range", "within meter accuracy"
 """A reading outside its band by no more than its meter may be off."""
-_WORDS = (WRONG, "on the high side", "on the low side", METER, "fine")
+SIDES = ("on the high side", "on the low side")
+_WORDS = (WRONG, *SIDES, METER, "fine")
 
 
 def judge(
