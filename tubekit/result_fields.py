@@ -26,6 +26,17 @@ class FieldDoc(NamedTuple):
     doc: str
 
 
+def evenly(count: int, most: int) -> Array:
+    """Places of at most so many of `count` rows, evenly spaced, the first and the last among them.
+
+    Examples
+    --------
+    >>> evenly(5, 3).tolist(), evenly(2, 10).tolist()
+    ([0, 2, 4], [0, 1])
+    """
+    return np.linspace(0, count - 1, min(most, count)).astype(int)
+
+
 SUFFIX = re.compile(r"_(?:rms_v|pp_v|rms|v|a|w|s|ohms|hz|f|db|deg|share)$")
 HOW = ("label", "format", "share", "tiny")
 """How a field is printed: its heading, a format, whether it is a share (in per cent), and whether a short

@@ -13,7 +13,7 @@ from tubekit.amp.signal_tables import PRINTED_HZ
 from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, gain_at, signal_view, turned
 from tubekit.circuit.newton import on_one_core
 from tubekit.errors import ChangeError
-from tubekit.result_fields import Array
+from tubekit.result_fields import Array, evenly
 from tubekit.text import Column, Printed, Table, quantity
 
 
@@ -42,7 +42,7 @@ class ControlFamily(Printed):
 
     def tables(self) -> list[Table]:
         """Gain at octave centres, one column per setting (at most eleven)."""
-        some = np.linspace(0, (count := len(self.gain)) - 1, min(11, count)).astype(int)
+        some = evenly(len(self.gain), 11)
         near = [int(np.argmin(np.abs(np.log(self.frequencies_hz / hz)))) for hz in PRINTED_HZ]
         rows = [(float(self.frequencies_hz[k]), *self.gain_db[some, k]) for k in dict.fromkeys(near)]
         heads = [Column(self._setting(j), "dB", format=".1f") for j in some]

@@ -18,7 +18,7 @@ from tubekit.amp.build import HEATER_UNBALANCE, tubes
 from tubekit.amp.hum import Hum, hum
 from tubekit.amp.parts import Capacitor, Part, Potentiometer, Resistor
 from tubekit.errors import ChangeError, near_matches
-from tubekit.result_fields import Array
+from tubekit.result_fields import Array, evenly
 from tubekit.text import Column, Printed, Table, headed, quantity
 
 POSITIONS = np.linspace(0.0, 1.0, 11)
@@ -77,7 +77,7 @@ class HumBalance(Printed):
 
     def tables(self) -> list[Table]:
         """Hum at some positions."""
-        some = np.linspace(0, (count := len(self.positions)) - 1, min(11, count)).astype(int)
+        some = evenly(len(self.positions), 11)
         rows = [(100 * float(self.positions[k]), self.heater_v[k], self.total_v[k]) for k in some]
         heads = headed("position [%] .0f", "from the heaters [V] tiny", "total hum [V] tiny")
         note = (

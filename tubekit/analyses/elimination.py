@@ -17,7 +17,7 @@ import numpy as np
 
 from tubekit.circuit.network import Network
 from tubekit.circuit.reduction import solve_linear
-from tubekit.result_fields import Array
+from tubekit.result_fields import Array, evenly
 
 CHUNK = 1600
 """Variants times frequencies handled at once: what stays near the processor."""
@@ -158,7 +158,7 @@ def _played(
     fixed, moving = matrix[:, plan.rows, plan.columns], storage[:, plan.rows, plan.columns]
     answer, lost = np.empty((len(fixed), len(s), len(keep)), complex), np.empty(len(fixed), bool)
     each = max(1, CHUNK // len(s))
-    proof = np.linspace(0, len(s) - 1, min(CHECKED, len(s))).astype(int)
+    proof = evenly(len(s), CHECKED)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # what comes of it is looked at
         for k in range(0, len(fixed), each):
             some = slice(k, k + each)

@@ -29,7 +29,7 @@ from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.newton import on_one_core
 from tubekit.circuit.parts import Capacitor, Circuit, Resistor, VoltageSource
 from tubekit.errors import CircuitError, near_matches
-from tubekit.result_fields import Array
+from tubekit.result_fields import Array, evenly
 from tubekit.text import Printed, Table, headed, quantity, to_json_value
 
 SPAN_HZ = np.geomspace(0.1, 2e6, 500)
@@ -120,7 +120,7 @@ class LoopGain(Printed):
         rows += [("feedback turns positive", each.hz, None, each.margin) for each in self.gain_margins()]
         rows.sort(key=lambda row: row[1])
         heads = headed("at", "frequency [Hz]", "phase margin [°] .0f", "gain margin [dB] .1f")
-        some = np.linspace(0, (count := len(self.frequencies_hz)) - 1, min(12, count)).astype(int)
+        some = evenly(len(self.frequencies_hz), 12)
         over = [
             (float(self.frequencies_hz[k]), 20 * self._log_size(0)[k] / np.log(10),
              np.degrees(self._phase(0)[k]))

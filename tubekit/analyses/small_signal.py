@@ -35,7 +35,7 @@ from tubekit.circuit.newton import block_diagonal, on_one_core
 from tubekit.circuit.parts import GROUND, Device, Resistor, Windings
 from tubekit.circuit.reduction import solve_linear
 from tubekit.errors import CircuitError, SolveError, warn_batch
-from tubekit.result_fields import Array
+from tubekit.result_fields import Array, evenly
 from tubekit.text import Column, Printed, Table, headed, quantity
 
 HELD_SIEMENS = 1e3
@@ -64,7 +64,7 @@ class FrequencyResponse(Printed):
 
     def tables(self) -> list[Table]:
         """Gain at up to ten of the frequencies."""
-        some = np.linspace(0, (count := len(self.frequencies_hz)) - 1, min(10, count)).astype(int)
+        some = evenly(len(self.frequencies_hz), 10)
         rows = [(float(self.frequencies_hz[k]), *np.moveaxis(self.gain_db[:, k], 1, 0)) for k in some]
         return [Table("Gain", (Column("f", "Hz"), *(Column(node, "dB") for node in self.outputs)), rows)]
 
