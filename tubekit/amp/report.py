@@ -163,36 +163,46 @@ class AmpReport(Printed):
         return f"{self.amp.title} at {at} V line, idle{members}{': ' + changed if changed else ''}{gone}"
 
     @cached_property
+    def _supplies(self) -> dict[str, dict[str, Array]]:
+        """Volts of every rail of the drawing, without their sign, by the supply it belongs to."""
+        volts = {reading.node: np.abs(reading.dc_v) for reading in self.nodes}
+        result: dict[str, dict[str, Array]] = {}
+        for rail in self.amp.drawn.topology.wired.rails:
+            result.setdefault(rail.words, {})[rail.node] = np.asarray(volts.get(rail.node, 0.0))
+        return result
+
+    @cached_property
     def gone(self) -> dict[str, tuple[str, ...]]:
         """Rails without volts, by the supply they belong to; of a batch, those that any member has lost."""
-        result: dict[str, dict[str, None]] = {}
-        volts = {reading.node: reading.dc_v for reading in self.nodes}
-        for rail in self.amp.drawn.topology.wired.rails:
-            if np.min(np.abs(volts.get(rail.node, 0.0))) < DEAD_V:
-                result.setdefault(rail.words, {})[rail.node] = None
-        return {supply: tuple(nodes) for supply, nodes in result.items()}
+        lost = {
+            supply: tuple(node for node, volts in rails.items() if volts.min() < DEAD_V)
+            for supply, rails in self._supplies.items()
+        }
+        return {supply: nodes for supply, nodes in lost.items() if nodes}
 
     def gone_words(self, known: Iterable[str] = ()) -> Iterator[str]:
         """'B+ is gone: B1, B2 at 0 V (S2 is open)' for each supply that has lost rails not `known`; with
         another of its rails alive, 'B+ is gone at B2, but B1 is at 385 V (L1 is open)'.
         """
-        string = {tube.designator for tube in heater_string(self.amp.drawn.parts)}
-        tubes = [self.amp.parts.get(name) for name in string]
-        out = string - {tube.designator for tube in tubes if isinstance(tube, Tube) and not tube.heater_open}
+        string = sorted(tube.designator for tube in heater_string(self.amp.drawn.parts))
+        out = [name for name in string if self._heater_open(name)]
         if out:
-            cold = ", ".join(sorted(string - out)) or "it"
-            yield f"the heater string is open at {', '.join(sorted(out))}: {cold} gets no heater current"
+            cold = ", ".join(name for name in string if name not in out) or "it"
+            yield f"the heater string is open at {', '.join(out)}: {cold} gets no heater current"
         opened = self._opened() if self.gone else ()
         why = f" ({', '.join(opened)} {'is' if len(opened) == 1 else 'are'} open)" if opened else ""
-        volts = {reading.node: float(np.max(np.abs(reading.dc_v))) for reading in self.nodes}
         for supply, nodes in self.gone.items():
             lost = ", ".join(node for node in nodes if node not in known)
-            rails = [rail.node for rail in self.amp.drawn.topology.wired.rails if rail.words == supply]
-            alive = max(rails, key=lambda node: volts.get(node, 0.0))
-            if lost and volts.get(alive, 0.0) >= LIVE_V:
-                yield f"{supply} is gone at {lost}, but {alive} is at {show(volts[alive], 'V')}{why}"
+            alive, volts = max(self._supplies[supply].items(), key=lambda rail: float(rail[1].max()))
+            if lost and volts.max() >= LIVE_V:
+                yield f"{supply} is gone at {lost}, but {alive} is at {show(float(volts.max()), 'V')}{why}"
             elif lost:
                 yield f"{supply} is gone: {lost} at 0 V{why}"
+
+    def _heater_open(self, name: str) -> bool:
+        """Whether a tube of the drawing is out, or nothing flows in its heater."""
+        tube = self.amp.parts.get(name)
+        return not isinstance(tube, Tube) or tube.heater_open
 
     def _opened(self) -> tuple[str, ...]:
         """Parts that would join a live node to a dead one, and are open."""
@@ -280,9 +290,7 @@ def analyze(amp: Amp, *, near: AmpReport | None = None) -> AmpReport:
         solved.state.convergence,
         solved,
     )
-    if (
-        amp.batch is None
-    ):  # no other answer about this amp solves it again; thousands are kept by whoever asks
+    if amp.batch is None:  # no other answer solves it again; thousands are kept by whoever asks
         amp.__dict__["report"] = report
     else:
         amp.__dict__["idle_dangers"] = report.idle_dangers

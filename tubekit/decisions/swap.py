@@ -232,7 +232,8 @@ def swap(
 def _gone(before: AmpReport, after: AmpReport) -> list[str]:
     """Which supplies the change takes away, in words."""
     known = [node for nodes in before.gone.values() for node in nodes]
-    return [words for words in after.gone_words(known) if words not in before.gone_words()]
+    said = set(before.gone_words())
+    return [words for words in after.gone_words(known) if words not in said]
 
 
 def _oscillation(before: AmpReport, after: AmpReport) -> Iterator[Finding]:
