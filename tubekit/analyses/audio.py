@@ -85,7 +85,9 @@ class Reduced:
 
     @cached_property
     def network(self) -> Network:
-        """The network with ports where the laws look."""
+        """The network with ports where the laws look: the one that was drawn where no pins are swapped."""
+        if all(group.pins is None for group in self.drawn.groups):
+            return self.drawn
         groups = tuple(replace(group, pins=None) for group in self.drawn.groups)
         return replace(self.drawn, groups=groups, incidence=self.drawn.incidence @ self.pins.T)
 
@@ -252,14 +254,7 @@ class _Run:
         if was.network.port_names == network.port_names:
             volts = reduced.pins @ was.port_volts[0]
         self.job = TimeProblem(
-            network,
-            Instant(volts),
-            self.source,
-            np.inf,
-            0.0,
-            reduced.step_s,
-            None,
-            Devices.of(network),
+            network, Instant(volts), self.source, np.inf, 0.0, reduced.step_s, None, Devices.of(network)
         )
         self.trace, self.done = TimeSteps(), 0
         self.state = switched(self.job, charge(network, stored_in(was.network, x)), self.trace)
