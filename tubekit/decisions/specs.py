@@ -215,18 +215,15 @@ def specs(
 
 def _rated(result: Headroom, level: float, notes: Notes) -> Values:
     """Rated output; distortion by frequency 6 dB below it; output and distortion at multiples of `level`."""
-    view, found = (
-        result.view,
-        {key: getattr(result, key) for key in ("rated_w", "rated_rms", "rated_input_rms")},
-    )
+    view = result.view
+    found: Values = {key: getattr(result, key) for key in ("rated_w", "rated_rms", "rated_input_rms")}
     if result.rated_rms < LEAST["V"]:
         notes[f"No signal gets to {view.output.designator}: distortion is not read."] = None
     elif np.isnan(result.rated_rms):
-        at = result.thd_percent[:1] > result.rated_thd
-        notes[
-            f"Distortion {'is over' if at.any() else 'does not reach'} {result.rated_thd:g} % at "
-            f"{'the smallest drive' if at.any() else 'any drive'}: name another limit (--thd)."
-        ] = None
+        limit = f"{result.rated_thd:g} %"
+        over = (result.thd_percent[:1] > result.rated_thd).any()
+        where = f"is over {limit} at the smallest drive" if over else f"does not reach {limit} at any drive"
+        notes[f"Distortion {where}: name another limit (--thd)."] = None
     else:
         gains = np.abs(gain_at(view, np.array([TONE_HZ, *HERTZ]))[0])
         volts = BELOW * result.rated_input_rms * gains[0] / gains[1:]
@@ -234,9 +231,8 @@ def _rated(result: Headroom, level: float, notes: Notes) -> Values:
         found["thd_percent"] = found["thd_by_hz"][HERTZ.index(TONE_HZ)]
     if np.isfinite(level):
         volts, run = driven(view, level * np.array(LEVELS), TONE_HZ)
-        found["by_level"] = (
-            {} if run is None else dict(zip(RUN, readings(view, volts, run).tolist(), strict=True))
-        )
+        if run is not None:
+            found["by_level"] = dict(zip(RUN, readings(view, volts, run).tolist(), strict=True))
     return found
 
 

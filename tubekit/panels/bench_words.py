@@ -8,7 +8,7 @@ from dataclasses import replace
 from tubekit.bench.fault_prediction import FaultPrediction
 from tubekit.bench.next_reading import NextReading
 from tubekit.bench.suspects import DOUBT_BELOW, EXPLAINED, Suspect, Suspects, percent
-from tubekit.decisions.judge import Judgement
+from tubekit.decisions.judge import SIDES, WRONG, Judgement
 from tubekit.panels.markup import headline, item, listed, paragraph, section
 from tubekit.panels.report_html import tables_html
 from tubekit.text import caution_html
@@ -23,7 +23,7 @@ TAKING = (
     "through a resistor, and check with a meter."
 )
 """Common practice of the trade, no source; what local codes and licensed practice ask for comes first."""
-WORST_FIRST = ("out of range", "on the high side", "on the low side")
+WORST_FIRST = (WRONG, *SIDES)
 SAYS = {"out of range": "OUT OF RANGE", "on the high side": "HIGH", "on the low side": "LOW"}
 NEARLY = 0.3
 """Readings that tell less than this share of the best one, for their effort, are not named."""
