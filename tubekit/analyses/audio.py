@@ -19,7 +19,7 @@ from functools import cached_property
 import numpy as np
 
 from tubekit.analyses import audio_kernel
-from tubekit.analyses.audio_kernel import DIODES, ENOUGH, OTHERS, RECTIFIERS, TUBES, Plan
+from tubekit.analyses.audio_kernel import DIODES, ENOUGH, OTHERS, RECTIFIERS, TUBES, Plan, Room
 from tubekit.analyses.mains import MainsState
 from tubekit.analyses.stepping import GAMMA, Devices, Instant, Pencil
 from tubekit.analyses.time_stepper import Convergence, TimeProblem, TimeSteps, advance, switched
@@ -304,19 +304,20 @@ class _Compiled(_Run):
         state, own = self.state, reduced.pencil.resistance
         volts = reduced.pencil.edge.T @ state.x
         self.past = np.tile(volts + own * state.currents, (3, 1))
-        self.currents = state.currents.copy()
         self.charge = reduced.span.T @ (reduced.pencil.charge @ state.x)
         self.rate = reduced.span.T @ state.rate
         self.angle = np.array([0.0, self.turn * reduced.step_s])
         self.steps, self.plan = audio_kernel.compiled(), reduced.plan(enough)
+        self.room = Room.of(self.plan)
+        self.room.i[:] = state.currents
 
     def piece(self, length: int) -> None:
         """See `_Run`."""
         here = self.done
         blocks = slice(here // self.every, (here + length) // self.every)
         gone = self.steps(
-            self.plan, self.drive[here : here + length + 1], self.angle, self.charge, self.rate, self.past,
-            self.currents, self.outputs[here : here + length], self.means[blocks], self.every,
+            self.plan, self.room, self.drive[here : here + length + 1], self.angle, self.charge, self.rate,
+            self.past, self.outputs[here : here + length], self.means[blocks], self.every,
         )  # fmt: skip
         self.done += gone
         if gone < length:

@@ -1,7 +1,8 @@
 """The steps of `audio` in plain numbers: compiled where numba is installed.
 
-Nothing is allocated in a step. The laws are those of the devices (`ParameterLaw.flow` and `.mesh`), called
-with one number each. Compiled code is kept on disk next to this file, under a stamp of the laws' source.
+Nothing is allocated here, so nothing has to count who holds an array: counting took longer than the sums. The
+laws are those of the devices (`ParameterLaw.flow` and `.mesh`), called with one number each. Compiled code is
+kept on disk next to this file, under a stamp of the laws' source.
 """
 
 from __future__ import annotations
@@ -42,6 +43,8 @@ FLAT = 1e-2
 """A current that would move no port by more than this share of its own step stays as it is for that step."""
 KEPT_V = (-60.0, 600.0)
 """Where tubes are looked for when neither the last step nor the open ports lead there [V]."""
+SMALL, NIL = 0.1, 1e-6
+"""Pivots below which rows are exchanged, and factors below which a row is not subtracted."""
 BACK = (1.0 - GAMMA) ** 2 * BLEND
 
 
@@ -83,8 +86,13 @@ class Plan(NamedTuple):
     enough: Array
 
 
-class Ports(NamedTuple):
-    """Port voltages u, currents i and slopes g (P, 3), and what Newton needs room for."""
+class Room(NamedTuple):
+    """Where the steps of a plan work: all of it is carried from call to call.
+
+    Port voltages u, currents i and slopes g (P, 3); what Newton is `left` with, its `step`, the `change` of
+    currents, the rows of `active` ports (`matrix`, `wanted`). `right` (m + 3,) is the right side of a stage,
+    `seen` and `taken` follow from it and from port currents; `middle` (m,) is the charge between two stages.
+    """
 
     u: Array
     i: Array
@@ -94,6 +102,23 @@ class Ports(NamedTuple):
     change: Array
     active: Array
     matrix: Array
+    wanted: Array
+    right: Array
+    seen: Array
+    taken: Array
+    middle: Array
+    ahead: Array
+
+    @classmethod
+    def of(cls, plan: Plan) -> Room:
+        """Empty room for a plan."""
+        ports, stores = len(plan.own), plan.forth.shape[1] - 3
+        one = np.zeros((6, ports))
+        return cls(
+            one[0], one[1], np.zeros((ports, WIDEST)), one[2], one[3], one[4], np.zeros(ports, np.int64),
+            np.zeros((ports, ports)), one[5], np.zeros(stores + 3), np.zeros(len(plan.forth)),
+            np.zeros(len(plan.back)), np.zeros(stores), np.array(AHEAD),
+        )  # fmt: skip
 
 
 def tube_currents(plan: Plan, u: Array, i: Array, g: Array) -> None:
@@ -144,7 +169,7 @@ def off_balance(opened: Array, beyond: Array, u: Array, i: Array, left: Array) -
     return np.sqrt(total)  # type: ignore[no-any-return]
 
 
-def linear(plan: Plan, at: Ports, share: float) -> int:
+def linear(plan: Plan, at: Room, share: float) -> int:
     """Rows of (1 + g·beyond) change = -g·left of the currents that have a slope, mostly those of plates.
 
     A `share` of the slopes g below 1 makes it a creeping step.
@@ -172,48 +197,55 @@ def linear(plan: Plan, at: Ports, share: float) -> int:
         row[a] += 1.0
         for s in range(count):
             at.matrix[r, s] = row[at.active[s]]
-        at.matrix[r, count] = total
+        at.wanted[r] = total
     return count
 
 
-def eliminate(matrix: Array, count: int) -> bool:
-    """Solve `count` rows in place, rows exchanged by size; the last column becomes the solution."""
-    for k in range(count):
-        best = k
-        for r in range(k + 1, count):
-            if abs(matrix[r, k]) > abs(matrix[best, k]):
-                best = r
-        if not abs(matrix[best, k]) > 0.0:
-            return False
-        if best != k:
-            for s in range(k, count + 1):
+def eliminate(matrix: Array, wanted: Array, count: int) -> bool:
+    """Solve `count` rows in place, from the last; `wanted` becomes the solution.
+
+    Ports come in the order in which parts are drawn, mostly that of the signal: a later tube hardly moves an
+    earlier one, and rows that would change by less than `NIL` are left alone.
+    """
+    for k in range(count - 1, -1, -1):
+        if not abs(matrix[k, k]) > SMALL:
+            best = k
+            for r in range(k):
+                if abs(matrix[r, k]) > abs(matrix[best, k]):
+                    best = r
+            if not abs(matrix[best, k]) > 0.0:
+                return False
+            wanted[k], wanted[best] = wanted[best], wanted[k]
+            for s in range(k + 1):
                 matrix[k, s], matrix[best, s] = matrix[best, s], matrix[k, s]
         inverse = 1.0 / matrix[k, k]
-        for r in range(k + 1, count):
+        for r in range(k):
             factor = matrix[r, k] * inverse
-            for s in range(k + 1, count + 1):
-                matrix[r, s] -= factor * matrix[k, s]
-    for k in range(count - 1, -1, -1):
-        for s in range(k + 1, count):
-            matrix[k, count] -= matrix[k, s] * matrix[s, count]
-        matrix[k, count] /= matrix[k, k]
+            if abs(factor) > NIL:
+                wanted[r] -= factor * wanted[k]
+                for s in range(k):
+                    matrix[r, s] -= factor * matrix[k, s]
+    for k in range(count):
+        for s in range(k):
+            wanted[k] -= matrix[k, s] * wanted[s]
+        wanted[k] /= matrix[k, k]
     return True
 
 
-def newton_step(plan: Plan, at: Ports, share: float) -> bool:
+def newton_step(plan: Plan, at: Room, share: float) -> bool:
     """The step by which `left` vanishes with these slopes, or a `share` of it; False where there is none."""
     count = linear(plan, at, share)
-    if not eliminate(at.matrix, count):
+    if not eliminate(at.matrix, at.wanted, count):
         return False
     for r in range(count):
-        at.change[at.active[r]] = at.matrix[r, count]
+        at.change[at.active[r]] = at.wanted[r]
     product(plan.beyond, at.change, at.step)
     for a in range(len(at.left)):
         at.step[a] = -share * (at.left[a] + at.step[a])
     return True
 
 
-def arrive(plan: Plan, opened: Array, at: Ports, share: float) -> bool:
+def arrive(plan: Plan, opened: Array, at: Room, share: float) -> bool:
     """Newton from `u`, halved while what is left grows; leaves the solution in u, i and g.
 
     With a `share` below 1 it creeps first, as if a capacitor lay across each port, in steps that grow while
@@ -254,7 +286,7 @@ def arrive(plan: Plan, opened: Array, at: Ports, share: float) -> bool:
     return False
 
 
-def solve(plan: Plan, opened: Array, at: Ports, past: Array) -> bool:
+def solve(plan: Plan, opened: Array, at: Room, past: Array) -> bool:
     """`arrive` from the voltages ahead, else with the tubes pulled out, else from what tubes usually have;
     else creeping from the `past` ones.
     """
@@ -273,35 +305,30 @@ def solve(plan: Plan, opened: Array, at: Ports, past: Array) -> bool:
     return False
 
 
-def stage(plan: Plan, right: Array, at: Ports, past: Array, seen: Array, taken: Array) -> bool:
+def stage(plan: Plan, at: Room, past: Array) -> bool:
     """One stage: from the right side to port voltages, currents, and in `seen` the charges and outputs."""
-    count = len(at.u)
-    product(plan.forth, right, seen)
+    count, seen = len(at.u), at.seen
+    product(plan.forth, at.right, seen)
     if not solve(plan, seen[:count], at, past):
         return False
-    product(plan.back, at.i, taken)
-    for a in range(len(taken)):
-        seen[count + a] -= taken[a]
+    product(plan.back, at.i, at.taken)
+    for a in range(len(at.taken)):
+        seen[count + a] -= at.taken[a]
     return True
 
 
 def steps(
-    plan: Plan, drive: Array, angle: Array, charge: Array, rate: Array, past: Array, i: Array, outputs: Array,
+    plan: Plan, at: Room, drive: Array, angle: Array, charge: Array, rate: Array, past: Array, outputs: Array,
     means: Array, every: int,
 ) -> int:  # fmt: skip
     """Go through `drive` (T + 1,) [V]; returns the number of steps taken, less than T where one is lost.
 
     `angle` (2,) is that of the line now and what a step adds [rad]. `charge` and `rate` (m,), the last three
-    port voltages `past` (3, P) and currents i are carried on. `outputs` (T, J) and `means` (T/every,
+    port voltages `past` (3, P) and the currents `at.i` are carried on. `outputs` (T, J) and `means` (T/every,
     m + 3 + P), of right sides and currents, are filled.
     """
-    count, stores, share = len(i), len(charge), 1.0 / every
-    right, seen, taken = np.zeros(stores + 3), np.zeros(len(plan.forth)), np.zeros(len(plan.back))
-    at = Ports(
-        np.zeros(count), i, np.zeros((count, WIDEST)), np.zeros(count), np.zeros(count), np.zeros(count),
-        np.zeros(count, np.int64), np.zeros((count, count + 1)),
-    )  # fmt: skip
-    middle, ahead = np.zeros(stores), np.array(AHEAD)
+    count, stores, share = len(at.u), len(charge), 1.0 / every
+    right, seen, middle, ahead = at.right, at.seen, at.middle, at.ahead
     right[stores] = 1.0
     for t in range(len(drive) - 1):
         for late in range(2):  # one call for both stages: compiled code is half as long
@@ -314,7 +341,7 @@ def steps(
                 at.u[k] = (
                     ahead[late, 0] * past[0, k] + ahead[late, 1] * past[1, k] + ahead[late, 2] * past[2, k]
                 )
-            if not stage(plan, right, at, past[0], seen, taken):
+            if not stage(plan, at, past[0]):
                 return t
             for k in range(count):
                 past[2, k], past[1, k], past[0, k] = past[1, k], past[0, k], at.u[k]
@@ -331,7 +358,7 @@ def steps(
         for k in range(stores + 3):
             row[k] += right[k] * share
         for k in range(count):
-            row[stores + 3 + k] += i[k] * share
+            row[stores + 3 + k] += at.i[k] * share
     return len(drive) - 1
 
 
@@ -351,15 +378,18 @@ def compiled() -> Callable[..., int]:
     import numba  # noqa: PLC0415 - takes a second to load, and may not be there
     from numba.extending import register_jitable  # noqa: PLC0415
 
+    plain: dict[str, Any] = {"error_model": "numpy", "_nrt": False}  # nothing is allocated
     for flow in (
         law.ramp, law.corner, law.softplus, law.three_halves, law.split_grid, law.closing,
         pentode.below_knee, pentode.above_knee, rectifier.omega, triode, pentode_flow, gas, tube_mesh,
-        silicon_mesh, ideal_mesh, tube_currents, linear, eliminate, newton_step, arrive, solve, stage, steps,
+        silicon_mesh, ideal_mesh,
     ):  # fmt: skip
-        register_jitable(error_model="numpy")(flow)
+        register_jitable(**plain)(flow)
+    for step in (tube_currents, linear, eliminate, newton_step, arrive, solve, stage, steps):
+        register_jitable(forceinline=True, **plain)(step)
     for sums in (product, off_balance):
-        register_jitable(error_model="numpy", fastmath={"reassoc", "contract"})(sums)
-    result: Callable[..., int] = numba.njit(cache=True, nogil=True, error_model="numpy")(_stamped(_stamp()))
+        register_jitable(fastmath={"reassoc", "contract"}, **plain)(sums)
+    result: Callable[..., int] = numba.njit(cache=True, nogil=True, **plain)(_stamped(_stamp()))
     return result
 
 
@@ -367,12 +397,12 @@ def _stamped(stamp: str) -> Callable[..., int]:
     """The steps as a function of its own for each stamp: the kept code is found by it."""
 
     def run(
-        plan: Any, drive: Any, angle: Any, charge: Any, rate: Any, past: Any, i: Any, outputs: Any,
+        plan: Any, at: Any, drive: Any, angle: Any, charge: Any, rate: Any, past: Any, outputs: Any,
         means: Any, every: int,
     ) -> int:  # fmt: skip
         if len(stamp) == 0:
             return 0
-        return steps(plan, drive, angle, charge, rate, past, i, outputs, means, every)
+        return steps(plan, at, drive, angle, charge, rate, past, outputs, means, every)
 
     return run
 
