@@ -7,14 +7,17 @@ theory textbook). Which changes make an amp oscillate: common practice of the tr
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy
 
 from tests.amp.signal_amps import with_feedback
 from tests.amps import FILES, amp, solved
 from tubekit import analyze
+from tubekit.amp import amp_from_text
 from tubekit.amp.discharge import discharge
 from tubekit.amp.hum_paths import held_supply
 from tubekit.amp.signal import signal_path
@@ -116,6 +119,48 @@ def test_motorboating_is_not_taken_for_a_tremolo() -> None:
     assert not result.stable[0]
     assert 0 < result.naturals.oscillates_hz[0] < 20
     assert result.oscillator == ""
+
+
+def test_what_stops_an_oscillation_is_named_and_does_stop_it() -> None:
+    """Second way: eigenvalues of the whole matrix pencil by SciPy's QZ, once as drawn and once as advised."""
+
+    def growing(changes: dict[str, str]) -> list[float]:
+        view = signal_view(amp("ultralinear").changed(changes))
+        poles = scipy.linalg.eigvals(view.matrix[0], -view.network.storage[0])
+        up = poles[np.isfinite(poles) & (np.abs(poles) < 1e9) & (poles.real > 1e-2) & (poles.imag >= 0)]
+        return sorted((up.imag / (2 * np.pi)).tolist())
+
+    hertz = growing({})
+    assert len(hertz) == 3
+    assert hertz[-1] == pytest.approx(865e3, rel=0.01)
+    assert max(hertz[:2]) < 5.0  # it motorboats as well
+    (note,) = signal_view(amp("ultralinear")).stability.notes()
+    for words in (
+        "with R23 lifted the 865 kHz stops",
+        "no leads are swapped",
+        "R23 at 14 kΩ",
+        "C22, 16 µF; 48 µF",
+    ):
+        assert words in note.text
+    assert growing({"R23": "14.1k", "C22": "48u"}) == []
+    assert growing({"R23": "14.1k"})
+    assert growing({"C22": "48u"})
+
+
+def test_a_step_network_is_advised_where_one_stops_it() -> None:
+    drawn = (FILES / "ultralinear.toml").read_text(encoding="utf-8")
+    text = (
+        drawn.replace('C22 = { value = "16u"', 'C22 = { value = "48u"')
+        .replace('"4.7k", nodes = ["ls16"', '"10k", nodes = ["ls16"')
+        .replace('inductance = "100 H"', 'inductance = "300 H"')
+    )
+    (note,) = signal_view(amp_from_text(text, "more iron")).stability.notes()
+    found = re.search(r"V2a plate \(p2a\) to ground: (\S+) kΩ and (\S+) pF stop it", note.text)
+    assert found, note.text
+    ohms, farads = found.groups()
+    text += f'C31 = {{ value = "{farads}p", nodes = ["p2a", "st"] }}\n'
+    text += f'R50 = {{ value = "{ohms}k", nodes = ["st", "ground"] }}\n'
+    assert signal_view(amp_from_text(text, "tamed")).stability.stable.all()
 
 
 def test_a_batch_counts_the_variants_that_oscillate() -> None:

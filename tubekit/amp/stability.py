@@ -7,13 +7,15 @@ currents, and the rest of the amp is judged without it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from itertools import product
 from typing import NamedTuple
 
 import numpy as np
 
+from tubekit.amp import parts
 from tubekit.amp.amp import Amp
 from tubekit.amp.parts import Loudspeaker, OutputTransformer, Resistor
 from tubekit.amp.topology import edges, reached
@@ -24,7 +26,7 @@ from tubekit.analyses.operating_point import OperatingPoint
 from tubekit.analyses.part_sensitivity import picker
 from tubekit.circuit import parts as wired
 from tubekit.circuit.full import linearised
-from tubekit.circuit.network import Network
+from tubekit.circuit.network import Network, assemble
 from tubekit.circuit.newton import evaluate
 from tubekit.circuit.parts import GROUND, Capacitor, Device
 from tubekit.errors import Note, SolveError
@@ -39,6 +41,10 @@ TREMOLO_HZ = 20.0
 HELD_F = 1e-6
 """A capacitor to ground from this up counts as a short for the test of what closes a loop [F]."""
 HELD_S = 1e3
+STEP_OHMS, STEP_F = (1e3, 2.2e3, 4.7e3, 10e3, 22e3), (47e-12, 100e-12, 220e-12, 470e-12, 1e-9)
+"""Usual step networks at the plate of a first stage [Ω, F]; common practice, no source."""
+LARGER = (1.5, 2.0, 3.0, 5.0, 10.0)
+"""How much larger a filter capacitor or a feedback resistor is tried."""
 UNMOVED_DB = 1.0
 """A section that moves the amp's gain by less than this when held still is off the way of the signal [dB]."""
 
@@ -174,7 +180,7 @@ def stability(amp: Amp, point: OperatingPoint, way: Way | None) -> Stability:
         if after.stable.all():
             return Stability(after, drawn, oscillator, idle=point, about=_oscillator(amp, oscillator))
     which = "" if amp.batch is None else amp.variants(~drawn.stable)
-    return Stability(drawn, drawn, cause=_cause(amp, one), which=which)
+    return Stability(drawn, drawn, cause=_cause(amp, one, way), which=which)
 
 
 def _oscillator(amp: Amp, name: str) -> Oscillator:
@@ -252,37 +258,119 @@ def _tremolo(point: OperatingPoint, way: Way | None) -> str:
 
 
 def _gain(point: OperatingPoint, way: Way) -> float:
-    matrix = linearised(point.network, list(point.slopes))
-    x = respond(point.network, matrix, way[0], np.array([2j * np.pi * 1000.0]))[0, 0]
-    return max(float(np.abs(x @ way[1])), 1e-30)
+    return max(abs(_transfer(point, way)), 1e-30)
+
+
+def _transfer(point: OperatingPoint, way: Way, more: Array | float = 0.0) -> complex:
+    """From input to output at 1 kHz, with `more` conductance between the nodes."""
+    matrix = linearised(point.network, list(point.slopes)) + more
+    return complex(respond(point.network, matrix, way[0], np.array([2j * np.pi * 1000.0]))[0, 0] @ way[1])
 
 
 def _clamps(network: Network, out: Array | None = None) -> Array:
     """Conductances that short every large capacitor to ground, and the loudspeaker."""
-    large = [part for part in network.circuit.of(Capacitor) if np.min(part.farads) >= HELD_F]
-    rows = [picker(network, part.a, part.b) for part in large if GROUND in (part.a, part.b)]
+    rows = [picker(network, part.a, part.b) for part in _large(network)]
     rows += [] if out is None else [out]
     return HELD_S * sum((np.outer(row, row) for row in rows), np.zeros(2 * (len(network.unknowns),)))
 
 
-def _cause(amp: Amp, point: OperatingPoint) -> str:
-    """What closes the loop, found by opening each suspect way in turn."""
+def _large(network: Network) -> list[Capacitor]:
+    """Capacitors to ground that hold their node still for a signal."""
+    large = [part for part in network.circuit.of(Capacitor) if np.min(part.farads) >= HELD_F]
+    return [part for part in large if GROUND in (part.a, part.b)]
+
+
+def _cause(amp: Amp, point: OperatingPoint, way: Way | None) -> str:
+    """What closes the loop, found by opening each suspect way in turn, and what would stop it."""
     hertz = float(_naturals(point).oscillates_hz[0])
     for name in feedback_parts(amp):
         part = next(each for each in point.network.circuit.of(wired.Resistor) if each.name == name)
         row = picker(point.network, part.a, part.b)
-        lifted = _naturals(point, -np.outer(row, row) / np.ravel(part.ohms)[0])
-        if lifted.stable[0]:
-            return f"The feedback path is {name}: with {name} lifted the amp is stable. {REVERSED}"
+        more = -np.outer(row, row) / np.ravel(part.ohms)[0]
+        lifted = _naturals(point, more)
         left = float(lifted.oscillates_hz[0])
-        if hertz > TREMOLO_HZ > left > 0:
-            return (
-                f"With {name} lifted it still motorboats near {show(left, 'Hz')}: check the decoupling "
-                "capacitors of the B+ supply and the coupling capacitors."
-            )
-    if _naturals(point, _clamps(point.network)).stable[0]:
-        return "The feedback path is the supply (motorboating): check the filter capacitors."
-    return ""
+        slow = hertz > TREMOLO_HZ > left > 0
+        if lifted.stable[0] or slow:
+            then, also, mended = "the amp is stable", "", point
+            if slow:
+                words, mended = _supply(amp, point, more)
+                then, also = (
+                    f"the {show(hertz, 'Hz')} stops",
+                    f" It also motorboats near {show(left, 'Hz')}. {words}",
+                )
+            path = f"The feedback path is {name}: with {name} lifted {then}."
+            mend = REVERSED if way is None or _positive(point, more, way) else _tamed(amp, mended, part)
+            return f"{path} {mend}{also}".rstrip()
+    return _supply(amp, point, 0.0)[0]
+
+
+def _positive(point: OperatingPoint, more: Array, way: Way) -> bool:
+    """Whether the feedback that `more` takes away adds to the signal at 1 kHz.
+
+    Source: open over closed gain is 1 + T, T the return ratio (any textbook on feedback).
+    """
+    return bool((_transfer(point, way, more) / _transfer(point, way)).real < 1.0)
+
+
+def _tamed(amp: Amp, point: OperatingPoint, part: wired.Resistor) -> str:
+    """What would stop a loop of negative feedback: a step network at its first plate, else less feedback.
+
+    Of the usual step networks the smallest of the best damped ones below 2 MHz is named.
+    """
+    words = "Feedback is negative at 1 kHz: no leads are swapped, the loop lacks phase margin."
+    into = [one for one in amp.topology.sections if {one.cathode, one.grid} & {part.a, part.b}]
+    tried = []
+    for one, ohms, farads in product(into, STEP_OHMS, STEP_F):
+        step = wired.Resistor("step R", one.plate, "step", ohms), Capacitor("step C", "step", GROUND, farads)
+        poles = _natural(point, (*point.network.circuit.parts, *step))
+        if poles.stable[0]:
+            fast = poles.poles[0][np.abs(poles.poles[0]) > 2 * np.pi * TREMOLO_HZ]
+            damped = float(np.min(-fast.real / np.abs(fast), initial=1.0))
+            tried.append((round(damped, 2), -farads, -ohms, one))
+    if tried:
+        _, farads, ohms, one = max(tried, key=lambda each: each[:3])
+        values = f"{show(-ohms, 'ohm', 2)} and {show(-farads, 'F', 2)}"
+        return (
+            f"{words} Check the step network (resistor and capacitor in series) from {one.name} plate "
+            f"({one.plate}) to ground: {values} stop it, with the strays assumed."
+        )
+    for times in LARGER:
+        less = replace(part, ohms=times * np.asarray(part.ohms))
+        if _natural(point, _with(point, part, less)).stable[0]:
+            now = float(np.ravel(less.ohms)[0])
+            return f"{words} {part.name} at {show(now, 'ohm', 2)} or more stops it."
+    return words
+
+
+def _supply(amp: Amp, point: OperatingPoint, more: Array | float) -> tuple[str, OperatingPoint]:
+    """Which filter capacitor lets a slow oscillation through, what value stops it, the amp with it."""
+    found: list[tuple[float, Capacitor, Capacitor]] = []
+    for part in _large(point.network):
+        if isinstance(amp.parts.get(part.name), parts.Capacitor):
+            for times in LARGER:
+                grown = replace(part, farads=times * np.asarray(part.farads))
+                if _natural(point, _with(point, part, grown), more).stable[0]:
+                    found.append((times, part, grown))
+                    break
+    if found:
+        _, part, grown = min(found, key=lambda one: one[0])
+        was, now = (show(float(np.ravel(one.farads)[0]), "F", 2) for one in (part, grown))
+        node = part.b if part.a == GROUND else part.a
+        words = f"The feedback path is the supply at {node} (motorboating): check {part.name}, {was}; {now}"
+        mended = replace(point, network=assemble(point.network.circuit.made_of(_with(point, part, grown))))
+        return f"{words} stops it.", mended
+    if _naturals(point, more + _clamps(point.network)).stable[0]:
+        return "The feedback path is the supply (motorboating): check the filter capacitors.", point
+    return "", point
+
+
+def _with(point: OperatingPoint, part: wired.Part, other: wired.Part) -> list[wired.Part]:
+    return [other if each is part else each for each in point.network.circuit.parts]
+
+
+def _natural(point: OperatingPoint, made: Sequence[wired.Part], more: Array | float = 0.0) -> NaturalModes:
+    """Natural frequencies with other values, or more parts, that leave the idle point where it is."""
+    return _naturals(replace(point, network=assemble(point.network.circuit.made_of(made))), more)
 
 
 def feedback_parts(amp: Amp) -> Iterator[str]:
