@@ -199,7 +199,7 @@ def test_silence_and_direct_voltage_have_an_answer(drive: Array) -> None:
 
 
 def test_ctrl_c_keeps_what_is_done() -> None:
-    def stop(share: float, _: Played) -> None:
+    def stop(share: float) -> None:
         if share > 0.3:
             raise KeyboardInterrupt
 

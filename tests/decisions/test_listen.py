@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import scipy
 
-from tests.amps import amp
+from tests.amps import FILES, amp
 from tests.benchmarks.sound import LEAST_DB, Bench
 from tests.say import say
 from tubekit.amp.headroom import headroom
@@ -134,6 +134,39 @@ def test_a_stage_that_jumps_is_followed() -> None:
         heard = ready.heard(0.5 * chord / np.abs(chord).max(), 48000)
         assert heard.seconds == pytest.approx(0.05, abs=1e-3)
         assert np.isfinite(heard.outputs).all()
+
+
+def test_the_error_of_the_steps_is_said_and_fine_steps_bring_it_down() -> None:
+    """Reference: the same tone in 16 x 48,000 steps a second."""
+    ready, level = Ready.of(amp("vetch")), 0.3
+    runs = {}
+    for more in (2, 16):
+        tone = level * np.sin(2 * np.pi * 1e3 * np.arange(1, round(0.03 * 48e3 * more) + 1) / (48e3 * more))
+        volts = ready.heard(tone, 48_000 * more).outputs[more - 1 : len(tone), 0]
+        runs[more] = resampled(volts, 48_000 * more, 48_000)[-960:-480]
+    off, exact = (np.abs(np.fft.rfft(each)[1:200]) for each in (runs[2] - runs[16], runs[16]))
+    found = ready.step_error_db(level)
+    assert found == pytest.approx(20 * np.log10(np.linalg.norm(off) / np.linalg.norm(exact)), abs=2.0)
+    assert found > -60.0
+    note = signal("sine", level_v=level, hertz=1e3, seconds=0.05)
+    coarse, fine = (listen(amp("vetch"), what=note, fine=each) for each in (False, True))
+    assert fine.after.played.rate_hz > coarse.after.played.rate_hz
+    assert fine.after.step_error_db < -60.0 < coarse.after.step_error_db
+    assert "96,000 steps a second leave an error of" in coarse.table("output").note
+    assert "step error" in str(coarse)
+    assert "step error" not in str(fine)
+
+
+def test_an_amp_that_oscillates_is_played_only_when_asked(capsys: pytest.CaptureFixture[str]) -> None:
+    note = signal("step", level_v=0.0, seconds=0.05)
+    with pytest.raises(SolveError, match="oscillates near 865 kHz"):
+        listen(amp("ultralinear"), what=note)
+    heard = listen(amp("ultralinear"), what=note, unstable=True)
+    assert np.isfinite(heard.after.volts).all()
+    assert "too long for 865 kHz" in heard.table("output").note
+    assert [each.code for each in heard.after.view.idle_dangers] == ["oscillates"]
+    assert main(["listen", str(FILES / "ultralinear.toml")]) == 1
+    assert "Add --unstable" in " ".join(capsys.readouterr().err.split())
 
 
 def test_a_folder_that_cannot_be_written_is_said_before_the_sound(tmp_path: Path) -> None:

@@ -23,10 +23,15 @@ from tubekit.analyses.signals import resampled
 from tubekit.circuit.parts import Circuit
 from tubekit.errors import ChangeError
 from tubekit.text import LEAST, Printed, Table, quantity
+from tubekit.units import show
 
 Array = np.ndarray
-STEPS_HZ = 88_200
-"""Steps a second at least: twice the samples of the usual files."""
+STEPS_HZ, FINEST = 88_200, 8
+"""Steps a second at least: twice the samples of the usual files; and how many times as many at most."""
+FINE_DB = -60.0
+"""Fine steps leave an error below this share of the output, where `FINEST` allows it [dB]."""
+ERROR_S, BAND_HZ = 0.03, 20e3
+"""The error of the steps is that of so much of a tone [s], up to this frequency [Hz]."""
 CYCLE_PARTS = 16
 """Traces are means over this part of a line cycle."""
 METER_S, METER_OVERSHOOT = 0.3, 0.0125
@@ -78,6 +83,9 @@ class AmpSound(Printed):
     thd_percent: float = quantity(
         "%", "THD", "distortion of a 1 kHz sine of the same peak at the jack", label="THD", format=".1f"
     )
+    step_error_db: float = quantity(
+        "dB", "err", "error of the steps in that tone up to 20 kHz, against its level", format=".0f"
+    )
     tubes: tuple[TubePlayed, ...] = ()
     rails: tuple[NodePlayed, ...] = ()
     cathodes: tuple[NodePlayed, ...] = ()
@@ -93,12 +101,23 @@ class AmpSound(Printed):
         return self.tone_v > 0.0 and bool(abs(self.tone[1]) < min(self.tone_v, np.sqrt(2.0) * LEAST["V"]))
 
     json_keys = (
-        "amp=amp.title", "output", "rate_hz", "rms_v", "peak_v", "thd_percent", "tubes", "rails", "cathodes",
+        "amp=amp.title", "output", "rate_hz", "rms_v", "peak_v", "thd_percent", "step_error_db", "tubes",
+        "rails", "cathodes",
     )  # fmt: skip
 
     def headline(self) -> str:
         """Level and distortion."""
         return f"{self.amp.title}: {self.rms_v:.3g} V RMS at {self.output}, {self.peak_v:.3g} V peak"
+
+    @property
+    def doubts(self) -> str:
+        """In words, what the sound leaves out: an oscillation that is too fast, steps that are too coarse."""
+        words, rate, hertz = [], self.played.rate_hz, float(self.view.stability.naturals.oscillates_hz[0])
+        if not self.view.stability.stable.all() and hertz > rate / 4:
+            words.append(f"The steps are too long for {show(hertz, 'Hz')}: the sound leaves it out.")
+        if self.step_error_db > FINE_DB:
+            words.append(f"{rate:,.0f} steps a second leave an error of {self.step_error_db:.0f} dB.")
+        return " ".join(words)
 
     def shown(self, section: str, lead: str) -> Array:
         """What a moving-coil meter in a tube's lead shows, at the times of `played.run` (K,) [A]."""
@@ -130,6 +149,8 @@ def play_amp(
     rate_hz: int,
     *,
     jack: str | None = None,
+    fine: bool = False,
+    unstable: bool = False,
     progress: Callable[[float], None] | None = None,
 ) -> AmpSound:
     """Play a signal through an amp that idles, its line and rectifiers running.
@@ -144,6 +165,10 @@ def play_amp(
         Its samples a second; steps are twice as many or more.
     jack
         Designator of the driven input jack; the one drawn as plugged, or the first input, when not given.
+    fine
+        Whether more steps are taken where two a sample leave an error above -60 dB.
+    unstable
+        Whether an amp that oscillates is played, too.
     progress
         Called now and then with the share done.
 
@@ -168,7 +193,8 @@ def play_amp(
     >>> len(result.volts), bool(result.rms_v < 0.1)
     (480, True)
     """
-    return Ready.of(amp, jack=jack).play(signal_v, rate_hz, progress=progress)
+    ready = Ready.of(amp, jack=jack, unstable=unstable)
+    return ready.play(signal_v, rate_hz, fine=fine, progress=progress)
 
 
 @dataclass(frozen=True, eq=False)
@@ -180,46 +206,76 @@ class Ready:
     start: MainsState
 
     @classmethod
-    def of(cls, amp: Amp, *, jack: str | None = None) -> Ready:
-        """Solve an amp; see `play_amp`."""
+    def of(cls, amp: Amp, *, jack: str | None = None, unstable: bool = False) -> Ready:
+        """Solve an amp; see `play_amp`. One that oscillates is refused, or `unstable` plays it."""
         if amp.batch is not None:
             raise ChangeError(
                 "only one amp is played at a time", where=amp.name, fix="Take one with member(0)"
             )
         view = signal_view(amp, jack=jack)
-        refuse_unstable(amp, view.stability)
+        if not unstable:
+            refuse_unstable(amp, view.stability)
         solved = view.solved
         circuit = solved.built.circuit.with_parts(
             *signal_strays(view.amp), *generator(view.jack, 0.0, view.source_ohms, view.blocked)
         )
         return cls(view, circuit, solve_circuit(circuit, view.amp, solved.state))
 
-    def heard(self, signal_v: Array, rate_hz: int, progress: Callable[[float], None] | None = None) -> Played:
-        """A signal played at twice its samples or more."""
-        more = -(-STEPS_HZ // rate_hz)
+    def heard(
+        self,
+        signal_v: Array,
+        rate_hz: int,
+        progress: Callable[[float], None] | None = None,
+        least_hz: int = STEPS_HZ,
+    ) -> Played:
+        """A signal played in a whole number of steps a sample, at least so many a second."""
+        more = -(-least_hz // rate_hz)
         fine = resampled(np.asarray(signal_v, float), rate_hz, rate_hz * more)
         every = max(1, round(rate_hz * more / (CYCLE_PARTS * self.view.amp.mains_hz)))
         output = self.view.output
         return play(
             self.circuit, fine, rate_hz * more, source=GENERATOR, outputs=[(output.a, output.b)],
-            start=self.start, every=every,
-            progress=None if progress is None else lambda share, _: progress(share),
+            start=self.start, every=every, progress=progress,
         )  # fmt: skip
 
+    def step_error_db(self, peak: float) -> float:
+        """Error of `TONE_RATE_HZ` steps a second in a tone of that peak [dB]; NaN for silence.
+
+        The rule is of order 2, so twice as many steps have a quarter of it: Richardson's estimate.
+        """
+        time = np.arange(1, round(2 * ERROR_S * TONE_RATE_HZ) + 1) / (2 * TONE_RATE_HZ)
+        drive = peak * np.sin(2.0 * np.pi * TONE_HZ * time)
+        fine = self.heard(drive, 2 * TONE_RATE_HZ).outputs[1 : len(time) : 2, 0]
+        coarse = self.heard(drive[1::2], TONE_RATE_HZ).outputs[: len(fine), 0]
+        late = slice(-round(2 * TONE_RATE_HZ * ERROR_S / 3), None)
+        kept = round(BAND_HZ * 2 * ERROR_S / 3)
+        off, level = (np.linalg.norm(np.fft.rfft(each[late])[1:kept]) for each in (coarse - fine, fine))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return float(20.0 * np.log10(4.0 / 3.0 * off / level)) if peak > 0.0 else float("nan")
+
     def play(
-        self, signal_v: Array, rate_hz: int, *, progress: Callable[[float], None] | None = None
+        self,
+        signal_v: Array,
+        rate_hz: int,
+        *,
+        fine: bool = False,
+        progress: Callable[[float], None] | None = None,
     ) -> AmpSound:
         """A signal played, and read; see `play_amp`."""
         view, start = self.view, self.start
-        played = self.heard(signal_v, rate_hz, progress)
-        volts = resampled(played.outputs[:, 0], round(played.rate_hz), rate_hz)[: len(signal_v)]
         peak = float(np.abs(signal_v).max(initial=0.0))
+        error, least = self.step_error_db(peak), STEPS_HZ
+        while fine and least < FINEST * STEPS_HZ and error - _gained_db(least, rate_hz) > FINE_DB:
+            least *= 2
+        played = self.heard(signal_v, rate_hz, progress, least)
+        volts = resampled(played.outputs[:, 0], round(played.rate_hz), rate_hz)[: len(signal_v)]
         lines = self.steady([peak], [TONE_HZ]) if peak > 0.0 else np.zeros(1)
         tone = lines[:: round(TONE_HZ * READ_S)][: HARMONICS + 1]
         watched = tuple(one.name for one in output_sections(view.amp))
         return AmpSound(
             view.amp, view.output.designator, volts, rate_hz,
             float(np.std(volts)) if len(volts) else 0.0, float(np.abs(volts).max(initial=0.0)), _thd(tone),
+            error - _gained_db(least, rate_hz),
             tuple(_tube(name, played, start) for name in watched),
             tuple(_rails(view, played, start)), tuple(_cathodes(view, played, start, watched)),
             played=played, view=view, tone=tone, tone_v=peak,
@@ -232,6 +288,11 @@ class Ready:
         drive = np.sin(2.0 * np.pi * np.outer(time, hertz)) @ np.asarray(peaks, float)
         volts = self.heard(drive, TONE_RATE_HZ).outputs[len(time) - count : len(time), 0]
         return np.asarray(np.fft.rfft(volts) * 2.0 / count)
+
+
+def _gained_db(least_hz: int, rate_hz: int) -> float:
+    """How much smaller the error is than that of `TONE_RATE_HZ` steps a second."""
+    return float(40.0 * np.log10(-(-least_hz // rate_hz) * rate_hz / TONE_RATE_HZ))
 
 
 def _thd(tone: Array) -> float:

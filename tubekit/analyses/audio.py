@@ -31,8 +31,8 @@ from tubekit.circuit.stamps import pair
 from tubekit.errors import CircuitError, SolveError
 
 Array = np.ndarray
-Progress = Callable[[float, "Played"], None]
-"""Called now and then with the share done and what there is."""
+Progress = Callable[[float], None]
+"""Called now and then with the share that is done."""
 
 MOST_V = 100.0
 """No pickup and no bench generator gives more at a jack [V peak]; common practice, no source."""
@@ -187,7 +187,7 @@ def play(
     every
         Everything else is kept as its mean over so many steps.
     progress
-        Called now and then with the share done and what there is.
+        Called now and then with the share done; a KeyboardInterrupt from it keeps what is done.
     compiled
         Whether to run compiled; where numba is installed when not given.
     enough
@@ -360,7 +360,7 @@ def _through(run: _Run, progress: Progress | None) -> Played:
         while run.done < whole:
             run.piece(min(length, whole - run.done))
             if progress is not None:
-                progress(run.done / whole, run.played(run.done))
+                progress(run.done / whole)
     except KeyboardInterrupt:
         return run.played(run.done - run.done % every)
     return run.played(whole)

@@ -19,7 +19,7 @@ from tubekit.cli.arguments import (
     line_voltage,
     measured,
 )
-from tubekit.errors import ChangeError
+from tubekit.errors import ChangeError, SolveError
 
 
 def answered(work: Work, asked: Asked) -> Any:
@@ -76,6 +76,7 @@ def _specs(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
 
 def _listen(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
     from tubekit.analyses import audio_kernel
+    from tubekit.analyses.natural_modes import NaturalModes
     from tubekit.decisions.listen import listen, signal
 
     if not audio_kernel.installed():
@@ -84,10 +85,15 @@ def _listen(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
     level = measured(asked, "level", "V", 0.0, LEVELS[1]) or 0.0
     what = signal(asked.signal, level_v=level, hertz=asked.hertz, seconds=asked.seconds)
     folder = None if asked.to is None else Path(asked.to)
-    return listen(
-        amp, changed, what, jack=asked.jack, folder=folder, overwrite=asked.overwrite,
-        progress=_Left("playing"),
-    )  # fmt: skip
+    try:
+        return listen(
+            amp, changed, what, jack=asked.jack, fine=asked.fine, unstable=asked.unstable, folder=folder,
+            overwrite=asked.overwrite, progress=_Left("playing"),
+        )  # fmt: skip
+    except SolveError as error:
+        if isinstance(error.best, NaturalModes):
+            raise SolveError(f"{error} Add --unstable to hear it all the same.", best=error.best) from None
+        raise
 
 
 class _Left:

@@ -12,7 +12,7 @@ from threading import Event
 import numpy as np
 
 from tubekit.amp.amp import Amp
-from tubekit.amp.sound import METER_S, AmpSound, Ready
+from tubekit.amp.sound import FINE_DB, METER_S, AmpSound, Ready
 from tubekit.analyses import audio_kernel
 from tubekit.analyses.audio import MOST_V
 from tubekit.analyses.signals import KINDS, RATE_HZ, matched, read_sound, write_sound
@@ -140,7 +140,7 @@ class Listening(Printed):
         )
         moves = Table("While it plays", headed(*heads), list(self._moves()), note, "moves")
         names = headed("output", *(f"{each} [] >" for each in self._names()))
-        output = Table("Output", names, list(self._output()), key="output")
+        output = Table("Output", names, list(self._output()), self._doubts(), "output")
         sets = list(zip(self.files, self.matched_db, strict=False))
         words = (
             "Both files are at one RMS level: what you hear is the tone, not the loudness."
@@ -157,6 +157,13 @@ class Listening(Printed):
         few = [row for row in moves.rows if "plate" not in str(row[0])]
         return [*tables.values(), Table(moves.title, moves.columns, few, moves.note, moves.key)]
 
+    def _doubts(self) -> str:
+        """What the sound leaves out."""
+        said = {each.doubts: name for each, name in zip(self.both, self._names(), strict=True) if each.doubts}
+        words = " ".join(f"{name.capitalize()}: {each}" if name else each for each, name in said.items())
+        coarse = any(each.step_error_db > FINE_DB for each in self.both)
+        return f"{words} In a terminal, --fine takes finer steps." if coarse else words
+
     def _names(self) -> tuple[str, ...]:
         return ("",) if self.before is None else (BEFORE, AFTER)
 
@@ -164,6 +171,8 @@ class Listening(Printed):
         yield ("level", *((one.rms_v, "V RMS") for one in self.both))
         yield ("peak", *((one.peak_v, "V") for one in self.both))
         yield ("THD", *((np.nan if one.silent else one.thd_percent, "%") for one in self.both))
+        if any(one.step_error_db > FINE_DB for one in self.both):
+            yield ("step error", *((one.step_error_db, "dB") for one in self.both))
 
     def _moves(self) -> Iterator[tuple[object, ...]]:
         """A row for each place that is in the last of both."""
@@ -204,6 +213,8 @@ def listen(
     what: Signal | None = None,
     *,
     jack: str | None = None,
+    fine: bool = False,
+    unstable: bool = False,
     folder: Path | None = None,
     overwrite: bool = False,
     progress: Progress | None = None,
@@ -220,6 +231,10 @@ def listen(
         From `signal`; two seconds of a plucked string when not given.
     jack
         Designator of the driven input jack.
+    fine
+        Whether more steps are taken where two a sample leave an error above -60 dB: up to four times as long.
+    unstable
+        Whether an amp that oscillates is played, too.
     folder
         Where WAV files at one RMS level go; nothing is written when not given.
     overwrite
@@ -254,7 +269,7 @@ def listen(
     places = [] if folder is None else [folder / f"{amp.name} {name}.wav" for name in amps]
     for place in places:
         ask_place(place, overwrite=overwrite)
-    sounds = play_all(amps, chosen, jack=jack, progress=progress)
+    sounds = play_all(amps, chosen, jack=jack, fine=fine, unstable=unstable, progress=progress)
     even, gains = matched([sound.volts for sound in sounds.values()])
     for place, each in zip(places, even, strict=False):
         write_sound(place, each, chosen.rate_hz, overwrite=overwrite)
@@ -265,7 +280,13 @@ def listen(
 
 @on_one_core
 def play_all(
-    amps: Mapping[str, Amp], what: Signal, *, jack: str | None = None, progress: Progress | None = None
+    amps: Mapping[str, Amp],
+    what: Signal,
+    *,
+    jack: str | None = None,
+    fine: bool = False,
+    unstable: bool = False,
+    progress: Progress | None = None,
 ) -> dict[str, AmpSound]:
     """Play one signal through several amps at the same time; see `listen`.
 
@@ -276,7 +297,7 @@ def play_all(
     >>> len(sounds["a"].volts)
     960
     """
-    ready = {name: Ready.of(one, jack=jack) for name, one in amps.items()}
+    ready = {name: Ready.of(one, jack=jack, unstable=unstable) for name, one in amps.items()}
     if audio_kernel.installed():
         audio_kernel.compiled()  # once, before both ask for it
     stopped, shares = Event(), dict.fromkeys(ready, 0.0)
@@ -293,7 +314,7 @@ def play_all(
 
     with ThreadPoolExecutor(max(1, len(ready))) as pool:
         playing = {
-            name: pool.submit(one.play, what.volts, what.rate_hz, progress=partial(tell, name))
+            name: pool.submit(one.play, what.volts, what.rate_hz, fine=fine, progress=partial(tell, name))
             for name, one in ready.items()
         }
         try:  # a wait without an end does not hear Ctrl-C everywhere
