@@ -14,7 +14,7 @@ import platform
 import sys
 import tracemalloc
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
@@ -29,9 +29,13 @@ from tests.benchmarks import idle, mains, poles, response, supply_in_time
 from tests.benchmarks.clock import best_of, say
 from tests.circuits import GROUND, full_wave
 from tubekit import operating_point, tube
+from tubekit.analyses.audio import play
 from tubekit.analyses.mains import mains_steady_state
 from tubekit.analyses.transient import slow_transient
 from tubekit.circuit.parts import Capacitor, Circuit, Device, Part, Resistor, VoltageSource
+
+AUDIO_HZ = 96_000
+"""Steps a second of audio."""
 
 
 @dataclass(frozen=True)
@@ -85,8 +89,41 @@ def ladder(count: int) -> Circuit:
     return Circuit((*stages(1).parts, *chain))
 
 
+def pairs(count: int) -> Circuit:
+    """So many pairs of stages on one rail that sags, all driven by one source."""
+    parts: list[Part] = [
+        VoltageSource("B", "supply", GROUND, 250.0), Resistor("RB", "supply", "b", 10e3 / count),
+        Capacitor("CB", "b", GROUND, 16e-6), VoltageSource("E", "e", GROUND),
+    ]  # fmt: skip
+    for k in range(count):
+        own = {"g0": "e", "b": "b", GROUND: GROUND}
+        for part in stages(2).parts[1:]:
+            names = [field.name for field in fields(part) if field.name in ("a", "b", "cathode")]
+            moved = {name: own.get(node := getattr(part, name), f"{node}.{k}") for name in names}
+            if isinstance(part, Device):
+                moved["terminals"] = tuple(own.get(node, f"{node}.{k}") for node in part.terminals)
+            parts.append(replace(part, name=f"{part.name}.{k}", **moved))
+    return Circuit(tuple(parts))
+
+
+def playing(count: int, seconds: float) -> Callable[[], object]:
+    """So many pairs of stages while a loud tone plays, as an amp is played; four ports each."""
+    circuit = pairs(count)
+    start = mains_steady_state(circuit, frequency_hz=60.0)
+    drive = np.sin(2 * np.pi * 440.0 / AUDIO_HZ * np.arange(round(seconds * AUDIO_HZ)))
+    return lambda: play(
+        circuit, drive, AUDIO_HZ, source="E", outputs=[("g2.0", GROUND)], start=start, every=100,
+        progress=lambda share: None,
+    )  # fmt: skip
+
+
 def every_growth(
-    tubes: int = 32, nodes: int = 256, members: int = 1000, seconds: float = 8.0
+    tubes: int = 32,
+    nodes: int = 256,
+    members: int = 1000,
+    seconds: float = 8.0,
+    played: int = 16,
+    audio_s: float = 8.0,
 ) -> list[Growth]:
     """Growth up to these sizes, each from an eighth of it."""
 
@@ -108,6 +145,8 @@ def every_growth(
         growth("nodes, idle point", up_to(nodes), lambda n: lambda: operating_point(ladder(n))),
         growth("batch of supplies", up_to(members), of_batch),
         growth("seconds of switch-on", up_to(seconds), of_time),
+        growth("seconds of audio", up_to(audio_s), lambda n: playing(2, float(n))),
+        growth("pairs of stages that play", up_to(played), lambda n: playing(n, 0.2)),
     ]  # fmt: skip
 
 
@@ -150,7 +189,7 @@ def keep(folder: Path, times: dict[str, float], grown: list[Growth]) -> None:
         return
     figure = Figure(figsize=(7.6, 3.6), layout="constrained")
     left, right = figure.subplots(1, 2)
-    for each, mark in zip(grown, "osD^", strict=False):
+    for each, mark in zip(grown, "osD^vP"[: len(grown)], strict=True):
         for axes, values, power in ((left, each.seconds, each.time_exponent),
                                     (right, each.peak_bytes, each.memory_exponent)):  # fmt: skip
             axes.loglog(each.sizes, values, mark + "-", label=f"{each.what}: n^{power:.2f}")

@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from tests.benchmarks import idle, mains, poles, response, speed
 from tubekit import operating_point
+from tubekit.circuit.parts import Device, VoltageSource
 
 
 def test_idle_points() -> None:
@@ -47,3 +49,7 @@ def test_growth_is_of_circuits_that_solve() -> None:
     point = operating_point(speed.stages(3))
     assert point.volts("p2") == pytest.approx(point.volts("p0"), rel=1e-9)
     assert operating_point(speed.ladder(4)).volts("n0") == pytest.approx(187.5, rel=1e-6)
+    played = speed.playing(2, 0.01)()
+    assert np.ptp(played.outputs) > 100.0  # V: it clips
+    whole = speed.pairs(2)
+    assert [len(whole.of(kind)) for kind in (Device, VoltageSource)] == [4, 2]
