@@ -98,12 +98,17 @@ def test_a_signal_that_is_lost_or_none_is_said() -> None:
 def test_files_that_are_no_sound_are_refused(tmp_path: Path) -> None:
     scipy.io.wavfile.write(tmp_path / "n.wav", RATE, np.array([0.0, np.nan], np.float32))
     (tmp_path / "t.wav").write_text("no sound")
+    both = tone(1.0, 0.02)
+    scipy.io.wavfile.write(tmp_path / "c.wav", RATE, np.stack([both, -both], 1).astype(np.float32))
+    scipy.io.wavfile.write(tmp_path / "s.wav", 4000, np.zeros(400, np.int16))
     scipy.io.wavfile.write(tmp_path / "e.wav", RATE, np.zeros(0, np.int16))
     for name, words in (
         ("n.wav", "sample 2 is not a number"),
         ("t.wav", "cannot be read"),
         ("x.wav", "no such file"),
         ("e.wav", "no sound in it"),
+        ("c.wav", "reversed polarity"),
+        ("s.wav", "4000 samples a second"),
     ):
         with pytest.raises(ChangeError, match=words):
             signal(str(tmp_path / name))
@@ -117,6 +122,19 @@ def test_files_that_are_no_sound_are_refused(tmp_path: Path) -> None:
     assert np.isfinite(
         listen(amp("vetch"), what=signal("step", level_v=100.0, seconds=0.02)).after.volts
     ).all()
+
+
+@pytest.mark.parametrize("installed", [True, False])
+def test_of_a_long_file_the_first_seconds_are_played(
+    installed: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if not installed:
+        monkeypatch.setattr(signals, "find_spec", lambda name: None)
+    samples = np.arange(8000 * 61) % 100
+    scipy.io.wavfile.write(tmp_path / "long.wav", 8000, samples.astype(np.int16))
+    note = signal(str(tmp_path / "long.wav"), seconds=0.5)
+    assert (len(note.volts), note.name) == (4000, "first 0.5 s of long.wav")
+    assert note.volts[57] / note.volts[99] == pytest.approx(57 / 99)
 
 
 def test_an_amp_that_oscillates_is_not_played() -> None:

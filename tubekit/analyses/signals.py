@@ -19,6 +19,8 @@ RATE_HZ = 48_000
 """Samples a second of signals that are made here."""
 FASTEST_HZ, SLOWEST_HZ = 384_000, 8_000
 LONGEST_S = 60.0
+CANCELED = 0.01
+"""Channels whose mean is below this share of their peak cancel each other; common practice, no source."""
 PLUCKED, PICKED = 0.22, 0.17
 """Where along the string it is plucked and heard, from the bridge; common practice, no source."""
 STIFF = 6e-5
@@ -89,14 +91,14 @@ def _time(seconds: float, rate: float) -> Array:
     return np.arange(1, round(seconds * rate) + 1) / rate
 
 
-def read_sound(path: str | Path) -> tuple[Array, int]:
-    """A file of sound as one channel (T,), full scale 1, and its samples a second.
+def read_sound(path: str | Path, seconds: float = LONGEST_S) -> tuple[Array, int]:
+    """The first `seconds` of a file of sound as one channel (T,), full scale 1, and its samples a second.
 
     WAV files are read by SciPy; FLAC and others by soundfile, where it is installed.
 
     Raises
     ------
-    ChangeError : no such file, no sound in it, too long, or samples that are no numbers.
+    ChangeError : no such file, no sound in it, channels that cancel, or samples that are no numbers.
     """
     place = Path(path)
     if not found(place, "is_file"):
@@ -107,30 +109,37 @@ def read_sound(path: str | Path) -> tuple[Array, int]:
         if find_spec("soundfile") is not None:
             import soundfile  # noqa: PLC0415 - not installed everywhere
 
-            sound, rate = soundfile.read(place, always_2d=True)
+            rate = soundfile.info(place).samplerate
+            sound, _ = soundfile.read(place, frames=max(1, round(seconds * rate)), always_2d=True)
         else:
             rate, sound = scipy.io.wavfile.read(place)
+            sound = np.atleast_2d(sound[: max(1, round(seconds * rate))].T).T
             if sound.dtype.kind in "iu":  # 8 bits have no sign, their middle is silence
                 whole = 2.0 ** (8 * sound.dtype.itemsize - 1)
                 sound = sound / whole - (sound.dtype.kind == "u")
-            sound = np.atleast_2d(sound.T).T
-    except (ValueError, RuntimeError, OSError) as error:
+    except (ValueError, RuntimeError, OSError):
         raise ChangeError(
-            f"cannot be read ({error})", where=str(path), fix="Give a WAV or FLAC file"
+            "cannot be read as sound", where=str(path), fix="Save it as a WAV or FLAC file"
         ) from None
-    channel = np.asarray(sound, float).mean(axis=1)
-    if not len(channel):
+    if not len(sound):
         raise ChangeError("there is no sound in it", where=str(path), fix="Record it again")
-    if not SLOWEST_HZ <= rate <= FASTEST_HZ or not len(channel) <= LONGEST_S * rate:
+    if not SLOWEST_HZ <= rate <= FASTEST_HZ:
         raise ChangeError(
-            f"{len(channel) / rate:.3g} s at {rate} Hz", where=str(path),
-            fix=f"Give up to {LONGEST_S:g} s at {SLOWEST_HZ} to {FASTEST_HZ} Hz",
+            f"{rate} samples a second", where=str(path),
+            fix=f"Save it with {SLOWEST_HZ} to {FASTEST_HZ} samples a second",
         )  # fmt: skip
-    if not np.isfinite(channel).all():
-        at = int(np.argmin(np.isfinite(channel)))
+    sound = np.asarray(sound, float)
+    if not np.isfinite(sound).all():
+        at = int(np.argmin(np.isfinite(sound).all(axis=1)))
         raise ChangeError(
             f"sample {at + 1} is not a number ({at / rate:.3g} s)", where=str(path), fix="Fix the file"
         )
+    channel = sound.mean(axis=1)
+    if np.abs(channel).max() < CANCELED * np.abs(sound).max():
+        raise ChangeError(
+            "left and right cancel each other: one of them has reversed polarity", where=str(path),
+            fix="Save one channel as a mono file",
+        )  # fmt: skip
     return channel, int(rate)
 
 

@@ -83,8 +83,9 @@ def signal(
     if what in KINDS:
         sound = KINDS[what](hertz, seconds, RATE_HZ)
     elif Path(what).suffix or found(what):
-        sound, rate = read_sound(what)
-        name, sound = Path(what).name, sound[: round(seconds * rate)]
+        sound, rate = read_sound(what, seconds)
+        cut = len(sound) >= round(seconds * rate)
+        name = f"first {seconds:g} s of {Path(what).name}" if cut else Path(what).name
     else:
         raise ChangeError(
             f"there is no signal '{what}'", fix=f"Choose one of: {', '.join(KINDS)}; or a WAV or FLAC file",
