@@ -382,6 +382,7 @@ class Sheet(Page):
 
     def __init__(self, driver: webdriver.Chrome, address: str, key: str) -> None:
         super().__init__(driver, address)
+        self.key = key
         self.driver.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": JUMPS})
         self.driver.get(f"{address}/?token={key}")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -120,6 +121,26 @@ def test_a_lost_connection_is_said_and_comes_back(sheet: Any) -> None:
     before = sheet.picture()
     sheet.press(next(each for each in sheet.sliders() if "line" in sheet.label(each)), Keys.ARROW_LEFT)
     sheet.until("the panel answers again", lambda: sheet.picture() != before)
+
+
+def test_a_page_that_the_server_ended_says_so_and_reloads(sheet: Any) -> None:
+    if sheet.name != "01-part-swap.ipynb":
+        sheet.open("01-part-swap.ipynb")
+    (kernel,) = sheet.driver.execute_script(
+        "return [...new Set([...window.tubekit_links].map(each => each.url.match(/kernels.([^/]+)/)[1]))]"
+    )
+    end = urllib.request.Request(f"{sheet.address}/api/kernels/{kernel}", method="DELETE")
+    end.add_header("Authorization", f"token {sheet.key}")
+    urllib.request.urlopen(end).close()
+    ended = lambda: " ".join(sheet.texts(".tubekit-link"))  # noqa: E731
+    sheet.until("the page says that it was closed", lambda: "The server closed this page" in ended())
+    assert "did not save is lost" in ended()
+    sheet.shoot("closed")
+    sheet.console()  # of the kernel that is asked for in vain
+    sheet.all(".tubekit-link button")[0].click()
+    sheet.until(
+        "it starts over", lambda: not sheet.all(".tubekit-link") and bool(sheet.all(".tubekit-panel"))
+    )
 
 
 def test_nothing_but_this_machine_is_turned_to(sheet: Any, home: Path) -> None:

@@ -28,7 +28,7 @@ from tornado.web import Application
 from tornado.websocket import WebSocketHandler, websocket_connect
 
 from tubekit.errors import InputError
-from tubekit.pages import server
+from tubekit.pages import limits, server
 from tubekit.pages.limits import MOST_KERNELS, TRIES, to_release, without_key
 from tubekit.pages.server import Wanted, caution, new_key, settings
 from tubekit.setup.bootstrap import extras_for
@@ -98,6 +98,13 @@ async def _held_up(pings: dict[str, int], seconds: float) -> None:
     listening.stop()
     link.close()
     assert cut == []
+
+
+@pytest.mark.parametrize(("pages", "most"), [(0, 12), (2_000_000, 12), (6_000_000, 24)])
+def test_a_large_machine_holds_more_pages(monkeypatch: pytest.MonkeyPatch, pages: int, most: int) -> None:
+    """Memory in pages of 4 kB."""
+    monkeypatch.setattr(os, "sysconf", {"SC_PHYS_PAGES": pages, "SC_PAGE_SIZE": 4096}.get, raising=False)
+    assert limits.most_kernels() == most
 
 
 def test_one_kernel_too_many_takes_the_page_left_longest() -> None:

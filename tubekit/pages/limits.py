@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import logging
+import os
 import re
 import time
 from collections import deque
@@ -12,11 +13,21 @@ from collections.abc import Mapping
 from typing import Any
 
 from jupyter_server.auth.identity import PasswordIdentityProvider, User
+from jupyter_server.services.kernels.connection.channels import ZMQChannelsWebsocketConnection
 from jupyter_server.utils import ensure_async
 from tornado.web import HTTPError
 
-MOST_KERNELS = 12
-"""Kernels at once: some 250 MB each once a page has run."""
+
+def most_kernels() -> int:
+    """Kernels at once: twelve, or on a large machine one for each GB of memory."""
+    memory = 0
+    with contextlib.suppress(AttributeError, OSError, ValueError):  # not known on this system
+        memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    return max(12, memory // 1_000_000_000)
+
+
+MOST_KERNELS = most_kernels()
+"""Some 250 MB each once a page has run."""
 LEFT_S = 60.0
 """A page is not left before nothing has moved on it for this long [s]."""
 TRIES, WAIT_S = 5, 60.0
@@ -57,6 +68,13 @@ async def make_room(manager: Any) -> None:
     for name in to_release(manager._kernels, manager._kernel_connections, now):  # noqa: SLF001 - not told otherwise
         with contextlib.suppress(KeyError, HTTPError):  # it has ended meanwhile
             await ensure_async(manager.shutdown_kernel(name, now=True))
+
+
+def let_go(name: str) -> None:
+    """Close what pages hear an ended kernel by: each then asks for it, and says that it is gone."""
+    for link in list(ZMQChannelsWebsocketConnection._open_sockets):  # noqa: SLF001 - not told otherwise
+        if link.kernel_id == name:
+            link.websocket_handler.close()
 
 
 class KeyGuard(PasswordIdentityProvider):

@@ -24,10 +24,11 @@ from urllib.parse import quote
 from jinja2 import ChoiceLoader, FileSystemLoader
 from jupyter_server.utils import ensure_async
 from nbformat import NotebookNode
+from tornado.ioloop import IOLoop
 from traitlets.config import Config
 from voila.app import Voila
 
-from tubekit.pages.limits import KeyGuard, make_room, without_key
+from tubekit.pages.limits import KeyGuard, let_go, make_room, without_key
 from tubekit.pages.wording import heading_of, question_of, without_checks, without_menu
 from tubekit.setup.lab import WORKBENCH, workbench
 from tubekit.text import CAUTION
@@ -94,12 +95,21 @@ class Pages(Voila):
         for name in ("voila_jinja2_env", "jinja2_env"):
             settings[name].loader = ChoiceLoader([own, settings[name].loader])
         settings["voila_jinja2_env"].globals.update(pages_under=self._pages_under, caution=CAUTION)
-        self.kernel_manager.start_kernel = partial(self._start_kernel, self.kernel_manager.start_kernel)
+        manager = self.kernel_manager
+        manager.start_kernel = partial(self._start_kernel, manager.start_kernel)
+        manager.shutdown_kernel = partial(self._shutdown_kernel, manager.shutdown_kernel)
         return settings
 
     async def _start_kernel(self, start: Callable[..., Any], *args: Any, **options: Any) -> Any:
         await make_room(self.kernel_manager)
-        return await ensure_async(start(*args, extra_arguments=QUIET, **options))
+        name = await ensure_async(start(*args, extra_arguments=QUIET, **options))
+        after = IOLoop.current().add_callback  # others are still to be told over the same links
+        self.kernel_manager.add_restart_callback(name, partial(after, let_go, name), "dead")
+        return name
+
+    async def _shutdown_kernel(self, shutdown: Callable[..., Any], name: str, **options: Any) -> None:
+        await ensure_async(shutdown(name, **options))
+        let_go(name)
 
     def _pages_under(self, folder: str) -> list[tuple[str, str]]:
         """Paths and questions of the notebooks in a folder of the root."""
@@ -183,6 +193,8 @@ def settings(wanted: Wanted) -> Config:
     config.Voila.tornado_settings = pings
     config.MappingKernelManager.cull_idle_timeout = ASLEEP_S
     config.MappingKernelManager.cull_interval = 120
+    # Started again after it died, a kernel would know none of what its page shows.
+    config.KernelRestarter.restart_limit = 0
     return config
 
 
@@ -197,4 +209,5 @@ def serve(wanted: Wanted, say: Callable[[str], None]) -> None:
     pages.initialize([])
     for name in ("tornado.access", "tornado.application", "tornado.general", pages.log.name):
         logging.getLogger(name).addFilter(without_key)
+        logging.getLogger(name).setLevel(logging.ERROR)  # a page that asks for its ended kernel is no error
     pages.start()
