@@ -14,9 +14,9 @@ from tests.amps import amp, solved
 from tubekit import analyze, load_amp
 from tubekit.amp import amp_from_text, mains_solve
 from tubekit.amp.parts import Tube
+from tubekit.amp.parts.tubes import heater_string
 from tubekit.amp.switching import switch_on
 from tubekit.amp.warming import held_s, string_start
-from tubekit.amp.wiring import heater_string
 from tubekit.decisions import limits
 from tubekit.decisions.probe import Probe
 from tubekit.decisions.spread import spread

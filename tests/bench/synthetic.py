@@ -124,13 +124,14 @@ def _opened(amp: Amp, circuit: Circuit, network: Network, spectrum: Array) -> st
 def _harmed(rng: np.random.Generator, fault: Fault, good: Settings) -> Settings:
     """The knobs of a fault, its severity anywhere between slightest and gravest grade."""
     grades = fault.grades
-    k = 0 if len(grades) == 1 else int(rng.integers(len(grades) - 1))
-    share = 0.0 if len(grades) == 1 else float(rng.random())
+    k = 0 if len(grades) == 1 else int(rng.integers(len(grades) - fault.path))
+    share = 0.0 if len(grades) == 1 or not fault.path else float(rng.random())
     after = grades[min(k + 1, len(grades) - 1)]
     settings = {}
     for parameter, (factor, addend) in grades[k].items():
-        own = np.exp((1 - share) * np.log(factor) + share * np.log(after[parameter][0]))
-        more = (1 - share) * addend + share * after[parameter][1]
+        factor_after, addend_after = after[parameter] if share else (factor, addend)
+        own = np.exp((1 - share) * np.log(factor) + share * np.log(factor_after))
+        more = (1 - share) * addend + share * addend_after
         base, added = (
             (np.ones(1), np.zeros(1))
             if parameter.part.endswith(LEAK)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -19,7 +21,7 @@ from tubekit.bench.faults import single_faults
 from tubekit.bench.next_reading import candidate_probes, tube_readings
 from tubekit.bench.readings import readings_from_text
 from tubekit.bench.suspects import suspects
-from tubekit.decisions.population import dc_population
+from tubekit.decisions.population import dc_population, variables
 from tubekit.decisions.probe import Probe, Tone, plugged
 from tubekit.decisions.reading import Meter, Reading, taken
 from tubekit.errors import ReadingError
@@ -275,3 +277,42 @@ def test_swapped_pins_solved_together_are_the_rewired_amp() -> None:
         k = [f.words for f in book.faults].index(words)
         alone = predict_readings(amp, words, probes).faulty
         np.testing.assert_allclose(book.seen[book.owner == k][0], alone, rtol=1e-4, atol=1e-3)
+
+
+def readings_of(name, changes, seed=3, accuracy=0.005, count=14):
+    """What an amp with other tubes in it shows, its good parts drawn, read as the amp that is drawn."""
+    drawn = known_amp(name)
+    rng, there = np.random.default_rng(seed), drawn.changed(changes)
+    probes = tube_readings(drawn, count)
+    case = draw_case(rng, there, None, variables(there, mains_known=0.003), probes, accuracy=accuracy)
+    pairs = zip(probes, case.values, strict=True)
+    return taken(drawn, [Reading(p, float(v), Meter(0.01)) for p, v in pairs])
+
+
+@pytest.mark.parametrize(
+    ("name", "part", "type_"),
+    [
+        ("paraphase-field-coil", "V2", "6SN7GT"),
+        ("fescue", "V2", "6SL7GT"),
+        ("reverb-tremolo", "V1", "12AU7"),
+    ],
+)
+def test_another_type_in_a_socket_is_named(name: str, part: str, type_: str) -> None:
+    """A 6SN7 in the socket of a 6SL7 draws more: it had been called a weak tube."""
+    result = suspects(readings_of(name, {part: type_}))
+    assert result.suspects[0].words == f"{part} wrong tube in the socket"
+    assert result.suspects[0].severity == type_
+    assert f"{part} weak" not in {each.words for each in result.named}
+
+
+def test_what_moves_the_readings_the_other_way_explains_nothing() -> None:
+    """A weak tube draws less. Plates far below any good amp's were laid to one, since its spread is wider."""
+    amp = known_amp("paraphase-field-coil")
+    readings = readings_of("paraphase-field-coil", {"V2": "6SN7GT"})
+    book = fault_table(amp, [each.probe for each in readings.readings])
+    own = [k for k, f in enumerate(book.faults) if f.words == "V2 wrong tube in the socket"]
+    kept = np.isin(book.owner, own, invert=True)
+    fields = ("seen", "scaled", "drift", "owner", "grade", "blown", "source_ohms")
+    blind = dataclasses.replace(book, **{name: getattr(book, name)[kept] for name in fields})
+    result = suspects(readings, book=blind)
+    assert "V2 weak" not in {each.words for each in result.named}

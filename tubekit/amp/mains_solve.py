@@ -16,8 +16,9 @@ from tubekit.amp.build import Built, build
 from tubekit.amp.fields import Value
 from tubekit.amp.parts import Part, Tube
 from tubekit.amp.parts.part import HEAT
+from tubekit.amp.parts.tubes import heater_string
 from tubekit.amp.topology import reached
-from tubekit.amp.wiring import fed_by, heater_string
+from tubekit.amp.wiring import fed_by
 from tubekit.analyses.mains import MainsState, mains_steady_state
 from tubekit.circuit.parts import GROUND, Circuit, Device, Rectifier, Windings, nodes_of
 from tubekit.circuit.reduction import FLOATING, resistance_to_ground

@@ -13,6 +13,7 @@ from tubekit.amp.amp import Amp
 from tubekit.amp.build import assumed_values
 from tubekit.amp.mains_solve import LIVE_V
 from tubekit.amp.parts import GROUND, Jack, Tube
+from tubekit.amp.parts.tubes import heater_string
 from tubekit.amp.readings import (
     DEAD_V,
     NodeReading,
@@ -27,7 +28,6 @@ from tubekit.amp.solve import SolvedAmp, solve_amp
 from tubekit.amp.solved_dangers import solved_dangers
 from tubekit.amp.stability import Stability
 from tubekit.amp.stages import gains_in_place
-from tubekit.amp.wiring import heater_string
 from tubekit.analyses.operating_point import OperatingPoint
 from tubekit.analyses.time_stepper import Convergence
 from tubekit.errors import Note

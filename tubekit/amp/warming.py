@@ -29,8 +29,7 @@ from tubekit.amp.build import build
 from tubekit.amp.parts import Lamp, Thermistor, Tube
 from tubekit.amp.parts.part import HEAT
 from tubekit.amp.parts.resistors import COLD_K
-from tubekit.amp.parts.tubes import RectifierTube
-from tubekit.amp.wiring import heater_string
+from tubekit.amp.parts.tubes import RectifierTube, heater_string
 from tubekit.circuit.network import assemble
 from tubekit.circuit.parts import Device, Rectifier, Resistor
 from tubekit.circuit.reduction import solve_linear

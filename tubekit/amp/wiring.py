@@ -27,30 +27,10 @@ from tubekit.amp.parts import (
     Tube,
 )
 from tubekit.amp.parts.tube_facts import facts
-from tubekit.amp.parts.tubes import PARALLEL, SERIES
+from tubekit.amp.parts.tubes import PARALLEL, SERIES, heater_string
 from tubekit.amp.topology import Topology, edges, reached
 from tubekit.errors import Note, near_matches
 from tubekit.units import show
-
-
-def heater_string(parts: Mapping[str, Part]) -> tuple[Tube, ...]:
-    """Tubes whose heaters carry one current: without a power transformer all of them.
-
-    Examples
-    --------
-    >>> from tubekit.amp import load_amp
-    >>> heater_string(load_amp("teasel").parts)
-    ()
-    """
-    heated = [p for p in parts.values() if isinstance(p, Tube) and p.heater and p.heater_rating()[1]]
-    coils = [w for p in parts.values() if isinstance(p, PowerTransformer) for w in p.windings[1:]]
-    if not coils:
-        return tuple(heated)
-    fixed = {GROUND} | {tap for coil in coils for tap in coil.taps}
-    return tuple(
-        one for one in heated
-        if any(len({*one.heater} & {*two.heater} - fixed) == 1 for two in heated if two is not one)
-    )  # fmt: skip
 
 
 def with_halves(parts: Mapping[str, Part]) -> dict[str, Part]:

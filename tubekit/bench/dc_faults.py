@@ -145,9 +145,11 @@ class DcFaults:
             values = {n: np.broadcast_to(v, shape).copy() for n, v in parameters(group.law).items()}
             touched = False
             for s, change in enumerate(changes):
-                for parameter, (factor, _) in change.items():
+                for parameter, (factor, addend) in change.items():
                     if parameter.part in group.names and parameter.field in values:
-                        values[parameter.field][s, group.names.index(parameter.part)] *= factor
+                        own = values[parameter.field][s]
+                        k = group.names.index(parameter.part)
+                        own[k] = own[k] * factor + addend
                         touched = True
             law = dataclasses.replace(group.law, **values) if touched else group.law  # type: ignore[type-var]
             groups.append(Group(law, group.names, group.ports))

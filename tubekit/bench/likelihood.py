@@ -69,6 +69,10 @@ def fault_posterior(book: FaultTable, places: Sequence[int], scaled: Array, sd: 
     """
     off, covariance = residuals(book, places, scaled, sd)
     log_likelihood, distance = _likelihood(off, covariance)
+    opposed = _opposed(off, covariance[0])
+    if opposed.any():
+        as_good, _ = _likelihood(off[opposed], np.broadcast_to(covariance[0], covariance[opposed].shape))
+        log_likelihood[opposed] = np.minimum(log_likelihood[opposed], as_good)
     grades = np.bincount(book.owner + 1, minlength=len(book.faults) + 1)
     weights = np.array([HEALTHY / (1 - HEALTHY) * sum(f.weight for f in book.faults)]
                        + [f.weight for f in book.faults])  # fmt: skip
@@ -114,9 +118,19 @@ def _between(book: FaultTable) -> Array:
     step = np.zeros_like(book.scaled)
     for fault in np.unique(book.owner[book.owner >= 0]):
         rows = np.flatnonzero(book.owner == fault)
-        if len(rows) > 1:
+        if len(rows) > 1 and book.faults[fault].path:
             step[rows] = np.gradient(book.scaled[rows], axis=0)
     return np.asarray(np.sqrt(BETWEEN) * step)
+
+
+def _opposed(off: Array, good: Array) -> Array:
+    """Rows that move the readings away from what was read, (S,): a weak tube where the current is too high.
+
+    How far their own spread reaches makes them no explanation, so they are given that of a good amp.
+    """
+    root = np.linalg.inv(np.linalg.cholesky(good))
+    read, moved = root @ off[0], (off[0] - off) @ root.T
+    return np.asarray(moved @ read < 0.0)
 
 
 def _likelihood(off: Array, covariance: Array) -> tuple[Array, Array]:

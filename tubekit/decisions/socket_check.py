@@ -13,7 +13,7 @@ from tubekit.amp.parts import Loudspeaker
 from tubekit.amp.parts.tubes import RectifierTube, Tube
 from tubekit.decisions.rating import Finding
 from tubekit.devices import catalogue
-from tubekit.devices.catalogue import Tube as TubeType
+from tubekit.devices.tube_record import HEATER_TAP, Tube as TubeType, pins_of
 from tubekit.errors import TubekitError
 from tubekit.units import show
 
@@ -94,8 +94,7 @@ def _socket(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
         return
     moved = [
         f"{terminal} on {_pin(new.pins[terminal])} (was {_pin(old.pins[terminal])})"
-        for terminal in old.pins
-        if terminal in new.pins and set(_pins(old.pins[terminal])) != set(_pins(new.pins[terminal]))
+        for terminal in new.moved_pins(old)
     ]
     if moved:
         yield _finding(name, "stop", "pins", f"the {new.type} has a different pinout: {', '.join(moved)}")
@@ -105,13 +104,12 @@ def _socket(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
 
 def _added(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
     """What the new type has on pins that the old one leaves free, where a socket may hold a tie point."""
-    used = {pin for pins in old.pins.values() for pin in _pins(pins)}
-    for terminal, pins in new.pins.items():
-        if terminal in old.pins or set(_pins(pins)) <= used or terminal not in ADDED:
+    for terminal in new.added_pins(old):
+        if terminal not in ADDED:
             continue
         weight, words = ADDED[terminal]
-        to = _pin(new.pins.get("cathode", "")) or "the cathode pin"
-        text = words.format(new=new.type, pin=_pin(pins), to=to, tie=TIE_POINT.format(old=old.type))
+        to, pin = _pin(new.pins.get("cathode", "")) or "the cathode pin", _pin(new.pins[terminal])
+        text = words.format(new=new.type, pin=pin, to=to, tie=TIE_POINT.format(old=old.type))
         yield _finding(name, weight, terminal, text)
 
 
@@ -131,13 +129,9 @@ TIE_POINT = "The {old} leaves that pin free, so it may be a tie point: first mov
 """Terminals that a change can add: how grave, and what to do; socket practice from memory."""
 
 
-def _pins(value: object) -> tuple[object, ...]:
-    return tuple(value) if isinstance(value, list | tuple) else (value,)
-
-
-def _pin(value: object) -> str:
+def _pin(value: int | str | tuple[int, ...]) -> str:
     """'pin 1', 'pins 2/7' or 'the top cap'; blank for none."""
-    pins = [str(pin) for pin in _pins(value) if pin != ""]
+    pins = [str(pin) for pin in pins_of(value) if pin != ""]
     if pins == ["top cap"]:
         return "the top cap"
     return f"pin{'s' if len(pins) > 1 else ''} {'/'.join(pins)}" if pins else ""
@@ -166,7 +160,6 @@ def _heater(name: str, old: TubeType, new: TubeType) -> Iterator[Finding]:
         yield _finding(name, "note", "heater_a", text)
 
 
-HEATER_TAP = "heater center"
 TAP_MOVED = {
     False: "the whole heater of the {new} is between pins 4 and 5. A socket wired for a {old} at 6.3 V has "
     "these two tied together: rewire pins 4, 5 and 9, or the tube stays cold",

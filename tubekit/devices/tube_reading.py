@@ -51,6 +51,7 @@ def _tube(type_: str, data: Mapping[str, Any], systems: tuple[Tube, ...]) -> Tub
         capacitances=main.capacitances if main else _frozen(_capacitances(data.get("capacitances", {}))),
         known=data["known"],
         directly_heated=data.get("directly_heated"),
+        like=data.get("like", ""),
         valid=_frozen({name: tuple(span) for name, span in data.get("valid", {}).items()}),
         fit=tuple(_residual(row) for row in data.get("fitted", {}).get("rows", ())),
         conflicts=tuple(left.get("conflicts", ())),

@@ -33,6 +33,12 @@ BEYOND = 0.10
 """A law is trusted this far beyond the rows it was fitted to, as a share of them; common practice."""
 PLATE_CURRENTS = ("plate", "idle_plate", "full_plate", "stage_plate", "chart_plate")
 DESIGN_CENTER = "design-center"
+HEATER_TAP = "heater center"
+
+
+def pins_of(value: int | str | tuple[int, ...]) -> tuple[int | str, ...]:
+    """The pins of one terminal."""
+    return tuple(value) if isinstance(value, list | tuple) else (value,)
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,6 +111,8 @@ class Tube(Printed):
     near the rows: the law's own, beside which new tubes spread. `known` says for base, pins and
     capacitances how they are known.
 
+    `like` is the type whose law it has, where that is another's.
+
     A tube with unlike sections has them in `systems`, in the order of their letters; its own law,
     ratings and capacitances are those of the last of them.
     """
@@ -135,6 +143,7 @@ class Tube(Printed):
     systems: tuple[Tube, ...] = ()
     emission: Parameter = 1.0
     current_factor: Parameter = 1.0
+    like: str = ""
 
     def system(self, place: int) -> Tube:
         """The section at a place, 0 for section a; of a tube with sections alike the tube itself.
@@ -146,6 +155,42 @@ class Tube(Printed):
         ('6BM8 triode', '12DW7 section b')
         """
         return self.systems[place] if self.systems else self
+
+    def moved_pins(self, drawn: Tube) -> tuple[str, ...]:
+        """Terminals of both types that are on other pins than in a type `drawn` for the socket.
+
+        Examples
+        --------
+        >>> from tubekit.devices.catalogue import tube
+        >>> tube("6SN7GT").moved_pins(tube("6SL7GT")), "plate" in tube("7591").moved_pins(tube("6V6GT"))
+        ((), False)
+        """
+        both = [terminal for terminal in drawn.pins if terminal in self.pins]
+        return tuple(t for t in both if set(pins_of(drawn.pins[t])) != set(pins_of(self.pins[t])))
+
+    def added_pins(self, drawn: Tube) -> tuple[str, ...]:
+        """Terminals on pins that a type `drawn` for the socket leaves free."""
+        used = {pin for pins in drawn.pins.values() for pin in pins_of(pins)}
+        return tuple(
+            terminal for terminal, pins in self.pins.items()
+            if terminal not in drawn.pins and not set(pins_of(pins)) <= used
+        )  # fmt: skip
+
+    def fits(self, drawn: Tube) -> bool:
+        """Whether it works in a socket wired for a type `drawn`, each electrode and the heater on its pins.
+
+        What the heater is fed with is not looked at.
+
+        Examples
+        --------
+        >>> from tubekit.devices.catalogue import tube
+        >>> drawn = tube("12AU7")
+        >>> tube("12AX7").fits(drawn), tube("6CG7").fits(drawn), tube("EL34").fits(tube("6V6GT"))
+        (True, False, False)
+        """
+        tap = HEATER_TAP in self.pins, HEATER_TAP in drawn.pins
+        moved = self.moved_pins(drawn) or "suppressor" in self.added_pins(drawn)
+        return self.base == drawn.base and not moved and tap[0] == tap[1]
 
     def aged(self, *, emission: Parameter = 1.0, spread: Parameter = 1.0) -> Tube:
         """The same type with a worn cathode, or one that leaves the mean of new tubes.

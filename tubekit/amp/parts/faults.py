@@ -145,6 +145,7 @@ Change = Mapping[CircuitParameter, tuple[float, float]]
 class Fault:
     """One fault of one part; `grades` are its severities, from slight to grave, or one alone.
 
+    Not a `path`, they are cases with nothing in between, as types of a tube.
     `becomes` is set instead where a pin, a contact or a junction is at fault: the circuit is then that of an
     amp with this part in the place of the good one.
     """
@@ -155,6 +156,7 @@ class Fault:
     grade_words: tuple[str, ...] = ()
     weight: float = 1.0
     becomes: Part | None = None
+    path: bool = True
 
     @property
     def words(self) -> str:

@@ -16,6 +16,7 @@ from tubekit.amp.parts.tubes import Tube, tube_law
 from tubekit.circuit import parts as wired
 from tubekit.circuit.reduction import resistance_across
 from tubekit.devices import catalogue
+from tubekit.devices.law import Law
 
 if TYPE_CHECKING:
     from tubekit.analyses.mains import MainsState
@@ -47,8 +48,13 @@ class GasTube(Tube):
         turn = (Adjustment(CircuitParameter(self.designator, "glow")),)
         yield Variable(self.designator, self.designator, turn, REGULATED if known is None else 0.5 * known)
 
-    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
-        """It does not strike, or runs high with age."""
+    def laws(self, type_: str) -> Iterator[tuple[str, Law]]:
+        """Law of its glow."""
+        yield self.designator, catalogue.tube(type_).law
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:
+        """The wrong type, one that does not strike, or runs high with age."""
+        yield from self.wrong_tube(parts)
         parameter = CircuitParameter(self.designator, "glow")
         yield Fault(self.designator, "does not strike", times(parameter, NOT_STRUCK), weight=2.0)
         yield Fault(

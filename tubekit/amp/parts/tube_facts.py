@@ -12,7 +12,7 @@ from tubekit.devices import catalogue
 from tubekit.devices.pentode import Pentode
 from tubekit.devices.rectifier import GasDiode
 from tubekit.devices.triode import Triode
-from tubekit.errors import InputError, UnknownTube, near_matches
+from tubekit.errors import InputError, TubekitError, UnknownTube, near_matches
 
 WIRE_ENDED = "wire ended"
 REGULATOR = "regulator tube"
@@ -132,6 +132,29 @@ def facts(tube_type: str) -> TubeFacts:
         filament=bool(tube.directly_heated),
         systems=systems,
     )
+
+
+@lru_cache(maxsize=512)
+def types_for_socket(tube_type: str, known: tuple[str, ...]) -> tuple[str, ...]:
+    """Types of `known` that work in a socket wired for a type, whatever their heaters need, and obey a law
+    of the same form; those with a law of their own first.
+
+    Examples
+    --------
+    >>> types_for_socket("6SL7GT", ("6SL7GT", "6SN7GT", "6V6GT", "12SN7GT"))
+    ('6SN7GT', '12SN7GT')
+    """
+    own, drawn = facts(tube_type), catalogue.tube(tube_type)
+    result: dict[str, str] = {}
+    for name in known:
+        try:
+            other, new = facts(name), catalogue.tube(name)
+        except TubekitError:  # a damaged record keeps only itself out
+            continue
+        alike = (other.family, other.sections) == (own.family, own.sections) and new.fits(drawn)
+        if alike and name != own.type and isinstance(new.law, type(drawn.law)):
+            result[name] = new.like
+    return tuple(sorted(result, key=lambda name: bool(result[name])))
 
 
 def _family(law: object) -> str:

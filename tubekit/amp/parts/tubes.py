@@ -23,10 +23,11 @@ from tubekit.amp.parts.faults import (
     worn,
 )
 from tubekit.amp.parts.part import HEAT, Assumed, Edge, Hookup, Part, Symbol
-from tubekit.amp.parts.tube_facts import LETTERS, TubeType, facts
+from tubekit.amp.parts.transformers import PowerTransformer
+from tubekit.amp.parts.tube_facts import LETTERS, TubeType, facts, types_for_socket
 from tubekit.circuit import parts as wired
 from tubekit.devices import catalogue, heater as heaters
-from tubekit.devices.law import Law, stack
+from tubekit.devices.law import Law, ParameterLaw, stack
 from tubekit.devices.maker_limits import tube_spread
 from tubekit.devices.rectifier import SiliconDiode, TubeDiode
 from tubekit.devices.triode import Triode
@@ -52,6 +53,10 @@ PLATE_WIRING_F = 5e-12
 WIRING = Quantity("F", 1e-15, 1e-8)
 NO_WIRING_F = 1e-18
 """As good as none [F]."""
+WRONG_TUBE = 0.4
+"""How often another type is met in a socket, all types together; common practice, no source."""
+HEATER_ALIKE = 0.03
+"""Heater volts (and amps, in a series string) this near are the same; common practice, no source."""
 NO_HEATER = 1e9
 """Stands for a heater that is open, or none in a batch of tube types [Ω]."""
 
@@ -254,8 +259,49 @@ class Tube(Part):
                 gas = (Adjustment(CircuitParameter(name + GAS, "amps"), adds=True),)
                 yield Variable(f"{name} gas", self.designator, gas, GOOD_GAS, "half")
 
-    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
-        """Weak, dead, gassy, or two pins swapped."""
+    def laws(self, type_: str) -> Iterator[tuple[str, Law]]:
+        """Law of each of its devices, by name in the circuit, with a tube of that type in the socket."""
+        for section in self.sections:
+            yield section.name, self.system(section, type_).law
+
+    def wrong_tube(self, parts: Mapping[str, Part]) -> Iterator[Fault]:
+        """Each type that fits the socket and its heater supply, as a grade; one for each other law."""
+        strung = any(one.designator == self.designator for one in heater_string(parts))
+        own, laws, grades = self.heater_rating(), [dict[CircuitParameter, tuple[float, float]]()], {}
+        for type_ in types_for_socket(self.types[0], tuple(catalogue.tube_types())):
+            same, law = np.isclose(self.heater_rating(type_), own, rtol=HEATER_ALIKE), self._law_moves(type_)
+            if same[0] and (same[1] or not strung) and law not in laws:
+                grades[type_] = law | self._heater_moves(type_)
+                laws.append(law)
+        if grades:
+            words, types = "wrong tube in the socket", tuple(grades)
+            yield Fault(self.designator, words, tuple(grades.values()), types, WRONG_TUBE, path=False)
+
+    def _law_moves(self, type_: str) -> dict[CircuitParameter, tuple[float, float]]:
+        """What turns the parameters of its law into those of another type's."""
+        change: dict[CircuitParameter, tuple[float, float]] = {}
+        for (name, old), (_, new) in zip(self.laws(self.types[0]), self.laws(type_), strict=True):
+            assert isinstance(old, ParameterLaw)
+            assert isinstance(new, ParameterLaw)
+            is_factor = old.positive | old.not_negative
+            for key, value in new.parameters().items():
+                was, now = float(np.max(old.parameters()[key])), float(np.max(value))
+                if was != now:
+                    scales = key in is_factor and was > 0.0
+                    change[CircuitParameter(name, key)] = (now / was, 0.0) if scales else (1.0, now - was)
+        return change
+
+    def _heater_moves(self, type_: str) -> dict[CircuitParameter, tuple[float, float]]:
+        (volts, amps), (new_volts, new_amps) = self.heater_rating(), self.heater_rating(type_)
+        if amps == new_amps or len(set(self.heater)) < 2:
+            return {}
+        ohms = (new_volts * amps / (volts * new_amps), 0.0)
+        halves = ("1", "2") if (self.tapped or self.filament) and len(self.heater) == 3 else ("",)
+        return {CircuitParameter(f"{self.designator}.heater{k}", "ohms"): ohms for k in halves}
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:
+        """Weak, dead, gassy, the wrong type, or two pins swapped."""
+        yield from self.wrong_tube(parts)
         power = any(section.screen for section in self.sections)
         yield worn(self.designator, self._cathodes(), (0.65, 0.45, 0.25), 6.0)
         whole = dict.fromkeys(self._cathodes(), (GONE, 0.0))
@@ -277,6 +323,26 @@ class Tube(Part):
     def _swapped(self, section: Section, one: str, two: str) -> Tube:
         other = replace(section, **{one: getattr(section, two), two: getattr(section, one)})
         return replace(self, sections=tuple(other if s is section else s for s in self.sections))
+
+
+def heater_string(parts: Mapping[str, Part]) -> tuple[Tube, ...]:
+    """Tubes whose heaters carry one current: without a power transformer all of them.
+
+    Examples
+    --------
+    >>> from tubekit.amp import load_amp
+    >>> heater_string(load_amp("teasel").parts)
+    ()
+    """
+    heated = [p for p in parts.values() if isinstance(p, Tube) and p.heater and p.heater_rating()[1]]
+    coils = [w for p in parts.values() if isinstance(p, PowerTransformer) for w in p.windings[1:]]
+    if not coils:
+        return tuple(heated)
+    fixed = {wired.GROUND} | {tap for coil in coils for tap in coil.taps}
+    return tuple(
+        one for one in heated
+        if any(len({*one.heater} & {*two.heater} - fixed) == 1 for two in heated if two is not one)
+    )  # fmt: skip
 
 
 ARC_OHMS = 1.0
@@ -353,14 +419,20 @@ class RectifierTube(Tube):
                 f"{self.designator} plate {k}", self.designator, (Adjustment(parameter),), RECTIFIER
             )
 
-    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:  # noqa: ARG002
-        """Weak, dead, or one plate (or junction) gone."""
+    def laws(self, type_: str) -> Iterator[tuple[str, Law]]:
+        """Law of each plate."""
+        law = catalogue.tube(type_).law
+        yield from ((f"{self.designator}.{k}", law) for k in range(1, len(self.plates) + 1))
+
+    def faults(self, parts: Mapping[str, Part]) -> Iterator[Fault]:
+        """Weak, dead, the wrong type, or one plate (or junction) gone."""
         name, plates = self.designator, self._cathodes()
         if self.silicon:
             for k in range(len(self.plates) if len(self.plates) > 1 else 0):
                 kept = (*self.plates[:k], *self.plates[k + 1 :])
                 yield Fault(name, f"plate {k + 1} open", weight=0.7, becomes=replace(self, plates=kept))
             return
+        yield from self.wrong_tube(parts)
         yield worn(name, plates, (0.6, 0.35, 0.15), 5.0)
         yield Fault(name, "dead (heater open)", (dict.fromkeys(plates, (GONE, 0.0)),), weight=1.5)
         if len(plates) > 1:
