@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.amps import variant
+from tests.amps import amp as known_amp, variant
 from tubekit import analyze, load_amp
 from tubekit.decisions.judge import METER, drift, judge
 from tubekit.decisions.population import with_fault_ports
@@ -191,3 +191,16 @@ def test_a_meter_that_takes_a_fifth_of_a_voltage_is_solved_with(teasel):
     probe = Probe("dc_v", ("k2b", "ground"))
     shows = meter_values(opened, with_fault_ports(opened).circuit, [probe]).loaded(np.array([1e8]))[0, 0]
     assert shows == pytest.approx(analyze(teasel.changed({"R11": "100M"})).node("k2b").dc_v, rel=0.01)
+
+
+def test_a_rail_is_not_laid_to_good_parts_where_other_readings_are_out_of_range() -> None:
+    """A low B+ was shared out 'with all parts good' under four readings that were out of range."""
+    amp = known_amp("teasel")
+    low = {"B1": 318.0, "B2": 279.0}
+    good = [Reading(Probe("dc_v", (node, "ground")), volts) for node, volts in low.items()]
+    assert judge(taken(amp, good), size=300).shares is not None
+    bad = [*good, Reading(Probe("dc_v", ("k34", "ground")), 29.0)]
+    result = judge(taken(amp, bad), size=300)
+    assert "1 out of range" in result.headline()
+    assert result.shares is None
+    assert not any("all parts good" in table.title for table in result.tables())

@@ -309,7 +309,9 @@ def verdicts(readings: Readings, bands: Spread) -> tuple[Verdict, ...]:
 
 
 def shares_of(readings: Readings, bands: Spread, verdicts: tuple[Verdict, ...]) -> RailShortfall | None:
-    """The rail that is farthest off, shared out among good parts."""
+    """The rail that is farthest off, shared out among good parts; None where a reading says they are not."""
+    if any(verdict.word == WRONG for verdict in verdicts):
+        return None
     free = {v.reading.probe: v.unloaded for v in verdicts}
     return rail_shortfall(readings, bands, np.array([free[r.probe] for r in readings.readings]))
 
