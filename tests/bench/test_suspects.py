@@ -316,3 +316,46 @@ def test_what_moves_the_readings_the_other_way_explains_nothing() -> None:
     blind = dataclasses.replace(book, **{name: getattr(book, name)[kept] for name in fields})
     result = suspects(readings, book=blind)
     assert "V2 weak" not in {each.words for each in result.named}
+
+
+def read_with(name, words, more=(), seed=1):
+    """What an amp with one fault at its gravest shows, its good parts drawn."""
+    amp = known_amp(name)
+    fault = next(f for f in single_faults(amp) if f.words == words)
+    gravest, probes = dataclasses.replace(fault, grades=fault.grades[-1:]), [*tube_readings(amp, 20), *more]
+    case = draw_case(np.random.default_rng(seed), amp, gravest, variables(amp), probes, accuracy=0.005)
+    return taken(amp, [Reading(p, float(v)) for p, v in zip(probes, case.values, strict=True)])
+
+
+def test_the_headline_and_the_table_state_one_chance() -> None:
+    """The headline added up every fault of a part: 60 % over a row of 35 %."""
+    result = suspects(read_with("teasel", "R23 shorted"))
+    rows = next(table for table in result.tables() if table.title == "Suspects").rows
+    assert [row[0].split()[0] for row in rows].count(result.parts[0]) > 1
+    assert f", {rows[0][1]}." in result.headline()
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_reading_that_would_be_the_same_for_all_is_not_asked_for(seed: int) -> None:
+    """3.16 V of heater voltage was expected of a good amp and of each suspect, and asked for."""
+    result = suspects(readings_of("teasel", {"V3": "6L6GC"}, seed))
+    assert result.following
+    for each in result.following:
+        assert len({each.probe.format(value) for _, value in each.predicted}) > 1, each.sentence()
+
+
+def test_what_no_reading_tells_apart_is_told_by_hand() -> None:
+    """A shorted bypass and its shorted resistor are one short to every meter: a lifted leg tells."""
+    result = suspects(read_with("series-string", "C4 shorted"))
+    assert {"C4", "R5"} <= set(result.parts)
+    assert not any({"C4 shorted", "R5 shorted"} <= dict(n.predicted).keys() for n in result.following)
+    (words,) = result.by_hand
+    assert words.index("No reading separates R5 shorted from C4 shorted") < words.index("Unplug")
+    assert words.index("Discharge") < words.index("Lift one leg of C4")
+
+
+def test_a_grid_leaked_into_is_told_from_grid_current_by_a_pulled_tube() -> None:
+    grids = [Probe("dc_v", (node, "ground")) for node in ("g3", "g4", "drive3")]
+    result = suspects(read_with("teasel", "V3 gassy", grids))
+    assert {"V3", "C11"} <= set(result.parts)
+    assert any("Pull V3" in each and "0 V if V3 gassy" in each for each in result.by_hand)

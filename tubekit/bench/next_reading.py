@@ -30,6 +30,8 @@ ROUGH, FINE, CLOSER = 3, 9, 12
 """Points of a candidate's curve at which every reading is weighed, and then the best few, so many."""
 APART = 2.0
 """A reading tells two candidates apart where they lie this many deviations from each other."""
+LEAST_BITS = 0.02
+"""A reading that decides less of the question than this is not worth taking [bit]."""
 METER = 0.015
 """Accuracy assumed of the meter that would be used (common practice, no source)."""
 
@@ -56,42 +58,70 @@ class NextReading:
 
 def next_readings(
     book: FaultTable, taken: Sequence[int], scaled: Array, sd: Array, weighed: Posterior, count: int = 3
-) -> tuple[NextReading, ...]:
-    """The readings with the most expected information per effort, best first."""
+) -> tuple[tuple[NextReading, ...], tuple[int, ...]]:
+    """The readings that tell the likeliest candidate from another listed one, those with the most expected
+    information per effort first; then the rows of the likeliest and of those that no reading tells from it,
+    none where every one is told.
+    """
     rows = np.flatnonzero(weighed.rows > LIKELY)
     others = [m for m in range(len(book.probes)) if m not in set(taken)]
     if len(rows) < 2 or not others:
-        return ()
+        return (), ()
     mean, variance = _conditional(book, rows, taken, others, scaled, sd)
     weight = weighed.rows[rows] / weighed.rows[rows].sum()
-    effort = np.array([QUANTITIES[book.probes[m].quantity].effort for m in others])
-    bits = _information(mean, variance, weight, book.owner[rows], ROUGH)
+    listed = _candidates(book.owner[rows], weight)
+    apart = _told_apart(book, rows[listed], others, mean[listed], np.sqrt(variance[listed]))
+    untold = [j for j, one in zip(listed[1:], apart, strict=True) if not one.any()]
+    telling = np.flatnonzero(apart.any(axis=0))
+    effort = np.array([QUANTITIES[book.probes[m].quantity].effort for m in others])[telling]
+    bits = _information(mean[:, telling], variance[:, telling], weight, book.owner[rows], ROUGH)
     best = np.argsort(-bits / effort)[:CLOSER]
-    bits[best] = _information(mean[:, best], variance[:, best], weight, book.owner[rows], FINE)
-    order = best[np.argsort(-bits[best] / effort[best])][:count]
+    at = telling[best]
+    bits[best] = _information(mean[:, at], variance[:, at], weight, book.owner[rows], FINE)
+    order = [int(k) for k in np.argsort(-bits / effort, kind="stable") if bits[k] > LEAST_BITS]
+    chosen = _covering(order, apart[:, telling], count)
     faults = np.bincount(book.owner[rows] + 1, weights=weight)
     asked = float(-(faults[faults > 0] * np.log2(faults[faults > 0])).sum())
-    return tuple(
+    readings = tuple(
         NextReading(
-            book.probes[others[k]], min(float(bits[k]) / asked, 1.0), float(effort[k]),
-            tuple((_words(book, rows[j]), float(book.seen[rows[j], others[k]]))
-                  for j in _foremost(book, rows, weight, mean[:, k], np.sqrt(variance[:, k]))),
+            book.probes[others[telling[k]]], min(float(bits[k]) / asked, 1.0), float(effort[k]),
+            tuple((_words(book, rows[j]), float(book.seen[rows[j], others[telling[k]]]))
+                  for j in _shown(listed, apart[:, telling[k]])),
         )
-        for k in order if bits[k] > 0.02
+        for k in chosen
     )  # fmt: skip
+    return readings, tuple(int(rows[j]) for j in ([listed[0], *untold] if untold else ()))
 
 
-def _foremost(book: FaultTable, rows: Array, weight: Array, mean: Array, sd: Array) -> list[int]:
-    """The likeliest row of the two likeliest candidates, and of the likeliest other that this reading tells
-    from the first, of those that are listed as suspects.
-    """
-    owner = book.owner[rows]
+def _candidates(owner: Array, weight: Array) -> list[int]:
+    """The likeliest row of each candidate that is listed, and of two at least, the likeliest first."""
     chance = {int(f): float(weight[owner == f].sum()) for f in np.unique(owner)}
     ranked = sorted(chance, key=lambda fault: -np.float32(chance[fault]))  # equals as in the drawing
-    best = [int(np.where(owner == fault, weight, -1.0).argmax()) for fault in ranked]
-    first, rest = best[0], [j for j in best[2:] if chance[int(owner[j])] >= NAMED]
-    apart = [j for j in rest if abs(mean[j] - mean[first]) > APART * max(sd[j], sd[first])]
-    return [*best[:2], *(apart or rest)[:1]]
+    kept = [fault for k, fault in enumerate(ranked) if k < 2 or chance[fault] >= NAMED]
+    return [int(np.where(owner == fault, weight, -1.0).argmax()) for fault in kept]
+
+
+def _told_apart(book: FaultTable, rows: Array, others: Sequence[int], mean: Array, sd: Array) -> Array:
+    """Whether each other reading tells each candidate but the first from the first, (candidates - 1, others):
+    what is expected lies `APART` deviations away, and what the meter shows is not the same.
+    """
+    meter, shown = _meter(book, rows, others), book.scaled[rows][:, list(others)]
+    far = np.abs(mean[1:] - mean[0]) > APART * np.maximum(sd[1:], sd[0])
+    return np.asarray(far & (np.abs(shown[1:] - shown[0]) > APART * np.maximum(meter[1:], meter[0])))
+
+
+def _covering(order: Sequence[int], apart: Array, count: int) -> list[int]:
+    """The best readings; the last of them is one that tells a candidate which the others do not, if any."""
+    chosen = list(order[: count - 1])
+    left = ~apart[:, chosen].any(axis=1)
+    rest = order[count - 1 :]
+    return chosen + [*(k for k in rest if apart[left, k].any()), *rest][:1]
+
+
+def _shown(listed: Sequence[int], apart: Array) -> list[int]:
+    """The two likeliest candidates, and the likeliest other, one that this reading tells from the first."""
+    rest = sorted(zip(~apart[1:], listed[2:], strict=True), key=lambda one: bool(one[0]))
+    return [*listed[:2], *(j for _, j in rest[:1])]
 
 
 def _words(book: FaultTable, row: int) -> str:
@@ -143,7 +173,8 @@ def _information(mean: Array, variance: Array, weight: Array, owner: Array, poin
 
 def candidate_probes(amp: Amp, tone: Tone | None = None) -> tuple[Probe, ...]:
     """DC at every node that a tube or a rail touches and across the output transformer, rail ripple, cathode
-    currents, resistances of parts with the power off, and (with a tone) the signal along the way.
+    currents of output tubes (a bias meter reads them), resistances of parts with the power off, and (with a
+    tone) the signal along the way.
 
     Examples
     --------
@@ -160,13 +191,14 @@ def _rails(amp: Amp) -> list[str]:
 
 
 def _direct(amp: Amp) -> Iterator[Probe]:
+    outputs = {node for probe in output_drops(amp) for node in probe.place}
     for node in _rails(amp):
         yield Probe("dc_v", (node, GROUND))
     for section in amp.topology.sections:
         for own in (section.plate, section.screen, section.grid, section.cathode):
             if own not in (None, GROUND):
                 yield Probe("dc_v", (str(own), GROUND))
-        if section.cathode == GROUND:
+        if section.cathode == GROUND and section.plate in outputs:
             yield Probe("dc_a", (section.name, "cathode"))
     yield from output_drops(amp)
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from tubekit.amp.parts.faults import Age
 from tubekit.bench.fault_table import FaultTable, Progress, fault_table, scale
+from tubekit.bench.hand_checks import hand_check
 from tubekit.bench.likelihood import (
     Pair,
     Posterior,
@@ -38,7 +39,7 @@ EXPLAINED = 1e-3
 """Readings this unlikely under the best single fault are looked at for pairs."""
 ALIKE = 6.0
 """Faults whose predictions lie less than this many variances apart cannot be told apart by these readings."""
-SHOWN, PARTS_A_LINE, UNSURE = 8, 14, 0.2
+SHOWN, PARTS_A_LINE, UNSURE, BY_HAND = 8, 14, 0.2, 2
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,7 @@ class Suspect:
 
 
 SHORT_HEADS = ("suspect", "chance", "estimated size", "two at once", "measure next", "how useful",
-               "expected reading for each")  # fmt: skip
+               "expected reading for each", "do next")  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -73,10 +74,11 @@ class Suspects(Printed):
     shares: RailShortfall | None = None
     posterior: Posterior | None = None
     book: FaultTable | None = None
+    by_hand: tuple[str, ...] = ()
 
     json_keys = (
         "amp=readings.drawn.title", "healthy", "accuses", "suspects=named", "wrong", "shared_out=shares",
-        "pairs", "unseen", "lost", "next=following",
+        "pairs", "unseen", "lost", "next=following", "by_hand",
     )  # fmt: skip
 
     @property
@@ -126,12 +128,12 @@ class Suspects(Printed):
             again = worst.words(self.readings.drawn) if worst else "the worst of them"
             return f"{head}, and no two do. Closest: {first.words}. Read {again} again."
         tied = f" {_listed(first.alike)} would read the same." if first.alike else ""
-        whole = min(sum(s.chance for s in self.suspects if s.part == first.part), 1.0)
-        if whole < UNSURE:
+        if sum(s.chance for s in self.suspects if s.part == first.part) < UNSURE:
             alike = _listed([first.words, *first.alike])
             return f"{self.readings.drawn.title}: these readings do not point to one part. Possible: {alike}."
         severity = f" ({first.severity})" if first.severity else ""
-        return f"{self.readings.drawn.title}: most likely {first.words}{severity}, {percent(whole)}.{tied}"
+        likely = f"{first.words}{severity}, {percent(first.chance)}"
+        return f"{self.readings.drawn.title}: most likely {likely}.{tied}"
 
     def _near_the_ends(self) -> str:
         """Readings that `judge` calls on the low or high side: normal, and not to be left out."""
@@ -145,8 +147,8 @@ class Suspects(Printed):
         """Suspects, pairs, and what to measure next."""
         tables = []
         if self.accuses:
-            heads = headed("suspect", "chance [%] .0f", "estimated size", "looks the same as")
-            rows = [(s.words, 100 * s.chance, s.severity, ", ".join(s.alike)) for s in self.suspects]
+            heads = headed("suspect", "chance [] >", "estimated size", "looks the same as")
+            rows = [(s.words, percent(s.chance), s.severity, ", ".join(s.alike)) for s in self.suspects]
             note = (
                 f"Chance that no single part is bad: {percent(self.healthy)}. Only single faults are "
                 f"considered."
@@ -168,7 +170,9 @@ class Suspects(Printed):
                 (n.probe.words(amp), 100 * n.share, n.effort, _predicted_text(n)) for n in self.following
             ]
             heads = headed("measure next", "how useful [%] .0f", "effort [] g", "expected reading for each")
-            tables.append(Table("Next reading", heads, follow))
+            tables.append(Table("Next reading", heads, follow, note="\n".join(self.by_hand)))
+        elif self.by_hand:
+            tables.append(Table("Next step", headed("do next"), [(each,) for each in self.by_hand]))
         return tables
 
     def _unseen_table(self) -> Table:
@@ -186,7 +190,9 @@ class Suspects(Printed):
     def short(self) -> list[Table]:
         """Suspects, then what to measure next."""
         result = {table.title: table for table in self.tables()}
-        named = [result[title] for title in ("Suspects", "Pairs", "Next reading") if title in result]
+        named = [
+            result[title] for title in ("Suspects", "Pairs", "Next reading", "Next step") if title in result
+        ]
         return [table.only(*SHORT_HEADS) for table in named]
 
 
@@ -286,12 +292,13 @@ def suspects(
     if result.healthy < ACCUSE_BELOW and result.fit[best] < EXPLAINED:
         meters = np.array([r.meter.input_ohms for r in readings.readings])
         pairs = likely_pairs(book, taken, scaled, sd, meters, readings.tone)
+    following, untold = next_readings(book, taken, scaled, sd, result) if result.healthy < 0.9 else ((), ())
     return Suspects(
         readings, result.healthy, _suspects(book, taken, scaled, sd, result), pairs,
-        next_readings(book, taken, scaled, sd, result) if result.healthy < 0.9 else (),
+        following,
         float(result.fit[0]), float(result.fit[best]),
         tuple(book.faults[k].words for k in unseen(book, taken, sd)), judged,
-        shares_of(readings, bands, judged), result, book,
+        shares_of(readings, bands, judged), result, book, _by_hand(book, untold),
     )  # fmt: skip
 
 
@@ -319,6 +326,17 @@ def _book(readings: Readings, age: Age, progress: Progress | None) -> FaultTable
         mains_known=readings.mains_accuracy,
         meter_ohms=np.array([asked.get(p, 10e6) for p in probes]), progress=progress,
     )  # fmt: skip
+
+
+def _by_hand(book: FaultTable, untold: Sequence[int]) -> tuple[str, ...]:
+    """For the suspects that no reading tells from the first, what a hand does to tell them; the first two."""
+    graded = [(book.faults[book.owner[row]], int(book.grade[row])) for row in untold if book.owner[row] >= 0]
+    result = []
+    for other in graded[1:] if untold and book.owner[untold[0]] >= 0 else ():
+        check = hand_check(book.amp, graded[0], other)
+        if check:
+            result.append(f"No reading separates {other[0].words} from {graded[0][0].words}. {check}")
+    return tuple(result[:BY_HAND])
 
 
 def _suspects(

@@ -424,7 +424,8 @@ def _likely(job: Job, sheet: Sheet, step: Step, outcome: Outcome) -> tuple[str, 
         except TubekitError:
             return step.usual(outcome.value), ""
         if answer.suspects:
-            following = answer.following[0].sentence() if answer.following else ""
+            hand = next(iter(answer.by_hand), "")
+            following = answer.following[0].sentence() if answer.following else hand
             words = ", or ".join(each.words for each in answer.suspects[:NAMED])
             return words, following
     return step.usual(outcome.value), ""

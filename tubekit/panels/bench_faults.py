@@ -195,7 +195,7 @@ class AccusedBox(widgets.VBox):
         rest = tells_nothing(found.readings.drawn, found)
         self.said.value = ""
         self.told.value = suspects_html(found) + (f"<p>{html.escape(rest)}</p>" if rest else "")
-        self.next.value = next_html(found.following)
+        self.next.value = next_html(found.following, found.by_hand)
         self.adds.children = [self._add(n.probe) for n in worth_taking(found.following)]
         for each in (self.told, self.next):
             each.remove_class("tubekit-gray")

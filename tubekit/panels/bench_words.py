@@ -79,11 +79,12 @@ def _suspect(one: Suspect) -> str:
     return f"{one.words}{severity}: {percent(one.chance)}{alike}"
 
 
-def next_html(following: Iterable[NextReading]) -> str:
+def next_html(following: Iterable[NextReading], by_hand: Iterable[str] = ()) -> str:
     """What to measure next and why, with the caution beside it."""
     told = worth_taking(following)
-    lines = listed(item(_why(n), f"{k}.") for k, n in enumerate(told, 1))
-    head = paragraph("Measure next", strong=True)
+    whys = [*map(_why, told), *by_hand]
+    lines = listed(item(why, f"{k}.") for k, why in enumerate(whys, 1))
+    head = paragraph("Measure next" if told else "Do next", strong=True)
     return section(head, lines, caution_html(TAKING), live=True) if lines else ""
 
 
