@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import http.client
 import logging
 import os
 import re
@@ -197,6 +199,74 @@ def test_files_are_not_given_out(served, place: str) -> None:
 def test_another_machines_name_does_not_get_in_with_a_wrong_key(served) -> None:
     _, arrived, _ = ask(f"{served[0]}/?token={new_key()}")
     assert "/login" in arrived
+
+
+def answer(served, method: str, path: str, source: str = "127.0.0.1", **heads: str) -> tuple[int, str]:
+    """Status and cookie of an answer to a request with these heads, from an address of this machine."""
+    link = http.client.HTTPConnection(served[0].partition("//")[2], timeout=60, source_address=(source, 0))
+    with contextlib.closing(link):
+        link.request(method, path, headers={name.replace("_", "-"): value for name, value in heads.items()})
+        got = link.getresponse()
+        cookies = [value.partition(";")[0] for name, value in got.getheaders() if name == "Set-Cookie"]
+        return got.status, "; ".join(cookies)
+
+
+UPGRADE = {
+    "Upgrade": "websocket", "Connection": "Upgrade", "Sec_WebSocket_Version": "13",
+    "Sec_WebSocket_Key": "dGhlIHNhbXBsZSBub25jZQ==",
+}  # fmt: skip
+KERNEL = "00000000-1111-2222-3333-444444444444"
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "heads"),
+    [
+        ("GET", f"/api/kernels/{KERNEL}/channels", UPGRADE),
+        ("GET", f"/voila/execution/{KERNEL}", UPGRADE),
+        ("GET", f"/api/kernels/{KERNEL}", {}),
+        ("DELETE", f"/api/kernels/{KERNEL}", {}),
+        ("POST", f"/voila/api/shutdown/{KERNEL}", {}),
+        ("GET", "/voila/api/contents/", {}),
+    ],
+)
+def test_kernels_and_lists_are_not_reached_without_the_key(served, method: str, path: str, heads) -> None:
+    assert answer(served, method, path, **heads)[0] == 403
+
+
+def test_another_site_in_the_same_browser_does_not_use_its_cookie(served) -> None:
+    """The name of another machine that leads to this one (rebound by its name server) has no cookie."""
+    own, path = served[0], f"/voila/execution/{KERNEL}"
+    status, cookie = answer(served, "GET", f"/?token={served[1]}")
+    assert status == 200
+    assert answer(served, "GET", path, Cookie=cookie, Origin=own, **UPGRADE)[0] == 101
+    assert answer(served, "GET", path, Cookie=cookie, Origin="http://other.invalid", **UPGRADE)[0] == 403
+    end = f"/voila/api/shutdown/{KERNEL}"
+    for origin in (own, "http://other.invalid"):  # no form of another page carries the second key
+        assert answer(served, "POST", end, Cookie=cookie, Origin=origin, Referer=f"{origin}/")[0] in {
+            403,
+            404,
+        }
+    rebound = {"Host": "other.invalid", "Origin": "http://other.invalid"}
+    assert answer(served, "GET", path, **rebound, **UPGRADE)[0] == 403
+    assert answer(served, "GET", "/", Host="other.invalid")[0] == 302
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="other systems have one loopback address")
+@pytest.mark.parametrize(
+    ("source", "way"), [("127.0.0.2", "query"), ("127.0.0.3", "head"), ("127.0.0.4", "link")]
+)
+def test_no_way_of_giving_a_key_and_no_head_gets_round_the_wait(served, source: str, way: str) -> None:
+    def give(key: str, place: int) -> int:
+        heads = {"X_Forwarded_For": f"192.0.2.{place}", "X_Real_IP": f"192.0.2.{place}"}
+        if way == "head":
+            return answer(served, "GET", "/", source, Authorization=f"token {key}", **heads)[0]
+        path = f"/voila/execution/{KERNEL}" if way == "link" else "/"
+        heads |= UPGRADE if way == "link" else {}
+        return answer(served, "GET", f"{path}?token={key}", source, **heads)[0]
+
+    assert [give(new_key(), place) == 429 for place in range(TRIES + 2)] == [False] * TRIES + [True] * 2
+    assert give(served[1], 99) == 429
+    assert answer(served, "GET", f"/?token={served[1]}", "127.0.0.5")[0] == 200  # others are let in
 
 
 def test_an_address_that_guesses_keys_has_to_wait(served) -> None:

@@ -27,6 +27,7 @@ from nbformat import NotebookNode
 from tornado.ioloop import IOLoop
 from traitlets.config import Config
 from voila.app import Voila
+from voila.tornado.execution_request_handler import ExecutionRequestHandler
 
 from tubekit.pages.limits import KeyGuard, let_go, make_room, without_key
 from tubekit.pages.wording import heading_of, question_of, without_checks, without_menu
@@ -200,6 +201,7 @@ def settings(wanted: Wanted) -> Config:
 
 def serve(wanted: Wanted, say: Callable[[str], None]) -> None:
     """Serve until stopped by Ctrl-C."""
+    ExecutionRequestHandler._executor = None  # noqa: SLF001 - a page left before its first step asks for it
     # Its templates are found along this path, and kernels of this environment before others.
     result = os.environ.get("JUPYTER_PATH")
     os.environ["JUPYTER_PATH"] = os.pathsep.join([str(SHARE), *([result] if result else [])])
