@@ -171,8 +171,8 @@ def test_the_error_of_the_steps_is_said_and_fine_steps_bring_it_down() -> None:
     assert fine.after.played.rate_hz > coarse.after.played.rate_hz
     assert fine.after.step_error_db < -60.0 < coarse.after.step_error_db
     assert "96,000 steps a second leave an error of" in coarse.table("output").note
-    assert "step error" in str(coarse)
-    assert "step error" not in str(fine)
+    assert "calculation error" in str(coarse)
+    assert "calculation error" not in str(fine)
 
 
 def test_an_amp_that_oscillates_is_played_only_when_asked(capsys: pytest.CaptureFixture[str]) -> None:
@@ -190,6 +190,17 @@ def test_an_amp_that_oscillates_is_played_only_when_asked(capsys: pytest.Capture
 def test_a_folder_that_cannot_be_written_is_said_before_the_sound(tmp_path: Path) -> None:
     with pytest.raises(RecordError, match="existing folder"):
         listen(amp("vetch"), what=signal("step"), folder=tmp_path / "none", progress=pytest.fail)
+
+
+def test_what_was_stopped_is_said_and_kept(tmp_path: Path) -> None:
+    def stop(share: float) -> None:
+        if share > 0.2:
+            raise KeyboardInterrupt
+
+    result = listen(amp("vetch"), what=signal("sine", seconds=0.5), folder=tmp_path, progress=stop)
+    assert 0.05 < result.seconds < 0.3
+    assert f"stopped after {result.seconds:.3g} s of 0.5 s" in result.headline()
+    assert len(read_sound(tmp_path / "vetch after.wav")[0]) == len(result.after.volts)
 
 
 def test_a_meter_shows_a_step_as_the_standard_has_it() -> None:
@@ -211,7 +222,8 @@ def test_the_command_writes_both_at_one_level(tmp_path: Path, capsys: pytest.Cap
     text = capsys.readouterr().out
     assert len(text.splitlines()) <= 25
     assert "before played" in text
-    assert "one RMS level" not in text  # in the whole answer
+    assert "Files at one RMS level" in text
+    assert "What you hear is the tone" not in text  # in the whole answer
     sounds = [read_sound(place)[0] for place in sorted(tmp_path.iterdir())]
     assert [place.name for place in sorted(tmp_path.iterdir())] == ["vetch after.wav", "vetch before.wav"]
     assert np.std(sounds[0]) == pytest.approx(np.std(sounds[1]), rel=0.02)

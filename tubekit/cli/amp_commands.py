@@ -88,7 +88,7 @@ def _listen(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
     try:
         return listen(
             amp, changed, what, jack=asked.jack, fine=asked.fine, unstable=asked.unstable, folder=folder,
-            overwrite=asked.overwrite, progress=_Left("playing"),
+            overwrite=asked.overwrite, progress=_Left("playing (Ctrl-C keeps what is done)", READY),
         )  # fmt: skip
     except SolveError as error:
         if isinstance(error.best, NaturalModes):
@@ -96,18 +96,33 @@ def _listen(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
         raise
 
 
-class _Left:
-    """Share done and time left in the terminal, where one looks on."""
+READY = "getting ready: a second or two, up to half a minute the first time"
+WIDE = 72
+"""Letters of a line of progress: the next one covers it."""
 
-    def __init__(self, doing: str) -> None:
-        self.doing, self.begun = doing, time.monotonic()
+
+class _Left:
+    """Share done and time left in the terminal, where one looks on; getting ready does not count."""
+
+    def __init__(self, doing: str, first: str = "") -> None:
+        self.doing, self.begun = doing, (0.0, 0.0)
+        if first:
+            self._show(first)
 
     def __call__(self, share: float) -> None:
-        if sys.stderr.isatty() and share > 0.0:
-            left = (time.monotonic() - self.begun) * (1.0 - share) / share
-            end = "\n" if share >= 1.0 else ""
-            words = f"\r{self.doing}: {100 * share:3.0f} %, {left:3.0f} s left"
-            print(words, end=end, file=sys.stderr, flush=True)
+        now, (begun, had) = time.monotonic(), self.begun
+        if not begun:
+            self.begun = now, share
+        elif share > had:
+            left = (now - begun) * (1.0 - share) / (share - had)
+            self._show(
+                f"{self.doing}: {100 * share:3.0f} %, {left:3.0f} s left", "\n" if share >= 1.0 else ""
+            )
+
+    @staticmethod
+    def _show(words: str, end: str = "") -> None:
+        if sys.stderr.isatty():
+            print(f"\r{words:{WIDE}}", end=end, file=sys.stderr, flush=True)
 
 
 ANSWERS: dict[str, Work] = {

@@ -122,8 +122,8 @@ class Listening(Printed):
     def headline(self) -> str:
         """Level, its change, and distortion."""
         now = self.after
-        level = show(self.signal.level_v, "V")
-        words = f"{now.amp.title}: {self.signal.name}, {level} peak at {now.view.jack.designator}"
+        at = f"{show(self.signal.level_v, 'V')} peak at {now.view.jack.designator}"
+        words = f"{now.amp.title}: {self.signal.name}, {at}{self._stopped()}"
         if self.before is None:
             return f"{words}: {show(now.rms_v, 'V RMS')} at {now.output}, {_thd(now)}"
         change = _change_db(self.before, now)
@@ -139,16 +139,20 @@ class Listening(Printed):
             "what",
             *(f"{which} {state}" for which in self._names() for state in ("idle [] >", "played [] >")),
         )
-        moves = Table("While it plays", headed(*heads), list(self._moves()), note, "moves")
+        moves = Table(
+            "While it plays (highest meter reading; of rails the lowest)",
+            headed(*heads),
+            list(self._moves()),
+            note,
+            "moves",
+        )
         names = headed("output", *(f"{each} [] >" for each in self._names()))
         output = Table("Output", names, list(self._output()), self._doubts(), "output")
         sets = list(zip(self.files, self.matched_db, strict=False))
-        words = (
-            "Both files are at one RMS level: what you hear is the tone, not the loudness."
-            if len(sets) > 1
-            else ""
-        )
-        files = Table("Files", headed("file", "gain [dB] +.1f"), sets, words, "files")
+        title, words = "File", ""
+        if len(sets) > 1:
+            title, words = "Files at one RMS level", "What you hear is the tone, not the loudness."
+        files = Table(title, headed("file", "gain [dB] +.1f"), sets, words, "files")
         return [output, moves, *([files] if sets else [])]
 
     def short(self) -> list[Table]:
@@ -157,6 +161,15 @@ class Listening(Printed):
         moves = tables.pop("moves")
         few = [row for row in moves.rows if "plate" not in str(row[0])]
         return [*tables.values(), Table(moves.title, moves.columns, few, moves.note, moves.key)]
+
+    def _stopped(self) -> str:
+        """That Ctrl-C or Stop ended it, and when."""
+        done = min(len(one.volts) for one in self.both)
+        whole = len(self.signal.volts)
+        if done >= whole:
+            return ""
+        rate = self.signal.rate_hz
+        return f", stopped after {done / rate:.3g} s of {whole / rate:.3g} s"
 
     def _doubts(self) -> str:
         """What the sound leaves out."""
@@ -173,7 +186,7 @@ class Listening(Printed):
         yield ("peak", *((one.peak_v, "V") for one in self.both))
         yield ("THD", *((np.nan if one.silent else one.thd_percent, "%") for one in self.both))
         if any(one.step_error_db > FINE_DB for one in self.both):
-            yield ("step error", *((one.step_error_db, "dB") for one in self.both))
+            yield ("calculation error", *((one.step_error_db, "dB") for one in self.both))
 
     def _moves(self) -> Iterator[tuple[object, ...]]:
         """A row for each place that is in the last of both."""
