@@ -201,8 +201,9 @@ def full_wave(
     return Circuit(tuple(parts), "full-wave supply")
 
 
-def bridge(law: RectifierLaw) -> Circuit:
-    """Four diodes, one winding that floats, reservoir and one section."""
+def bridge(law: RectifierLaw, choke: Part | None = None, load: float = 3300.0) -> Circuit:
+    """Four diodes, one winding that floats, reservoir and one section; a `choke` takes their place."""
+    filtered = [Capacitor("C0", "b0", GROUND, 47e-6), Resistor("R0", "b0", "b1", 470.0)]
     return Circuit(
         (
             VoltageSource("T", "s", "y", ac=300.0),
@@ -211,10 +212,9 @@ def bridge(law: RectifierLaw) -> Circuit:
             Rectifier("CR2", law, "y", "b0"),
             Rectifier("CR3", law, GROUND, "x"),
             Rectifier("CR4", law, GROUND, "y"),
-            Capacitor("C0", "b0", GROUND, 47e-6),
-            Resistor("R0", "b0", "b1", 470.0),
+            *([choke] if choke else filtered),
             Capacitor("C1", "b1", GROUND, 47e-6),
-            Resistor("RL", "b1", GROUND, 3300.0),
+            Resistor("RL", "b1", GROUND, load),
         ),
         "bridge supply",
     )

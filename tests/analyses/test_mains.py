@@ -9,6 +9,7 @@ from tests.circuits import GROUND, bridge, full_wave, half_wave, triode, varied
 from tubekit.analyses.large_signal import large_signal
 from tubekit.analyses.mains import mains_steady_state
 from tubekit.analyses.operating_point import operating_point
+from tubekit.analyses.waves import Iterate, WaveProblem
 from tubekit.circuit.parts import Capacitor, Circuit, Device, Resistor, VoltageSource, Windings
 from tubekit.circuit.stamps import INSULATION
 from tubekit.devices import IdealDiode, SiliconDiode, TubeDiode
@@ -157,6 +158,7 @@ KINDS = {
     "pi choke": full_wave(SiliconDiode(), choke=CHOKE),
     "choke input": full_wave(SiliconDiode(), choke=CHOKE, reservoir=0.0, loads=(0.0, 3000.0, 0.0)),
     "bridge": bridge(SiliconDiode()),
+    "bridge and choke": bridge(SiliconDiode(), CHOKE),
     "half wave": half_wave(TUBE),
     "with tubes": loaded(),
 }
@@ -168,6 +170,22 @@ def test_wild_supplies_all_settle(circuit: Circuit) -> None:
     state = mains_steady_state(varied(circuit, 40, 1.5, seed=13), frequency_hz=HZ)
     assert state.convergence.converged.all()
     assert state.convergence.residual_a.max() < 1e-9
+
+
+@pytest.mark.parametrize("load", [500.0, 3e3, 1e4, 1e5])
+def test_a_bridge_into_a_choke_costs_little_more_than_into_a_capacitor(
+    load: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In trials of the currents over a cycle: Newton alone tried for hundreds before it was given up."""
+    tried, at = [], WaveProblem.at
+
+    def counting(problem: WaveProblem, drive: np.ndarray) -> Iterate:
+        tried.append(drive.shape[-1])
+        return at(problem, drive)
+
+    monkeypatch.setattr(WaveProblem, "at", counting)
+    mains_steady_state(bridge(SiliconDiode(), CHOKE, load), frequency_hz=HZ)
+    assert len(tried) < 450
 
 
 def test_readings_and_print() -> None:

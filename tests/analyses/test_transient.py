@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.circuits import GROUND, amp, full_wave, half_wave, triode
+from tests.circuits import GROUND, amp, bridge, full_wave, half_wave, triode
 from tubekit.analyses.mains import mains_steady_state
 from tubekit.analyses.operating_point import operating_point
 from tubekit.analyses.transient import slow_transient, transient
@@ -75,6 +75,20 @@ def test_both_views_end_in_the_steady_state(circuit: Circuit) -> None:
         assert every.at(node, last).mean() == pytest.approx(mean, rel=5e-4)
         ripple = slow.highest[-1] - slow.lowest[-1]
         assert slow.network.pick(ripple, node) == pytest.approx(pp, rel=0.01)
+
+
+def test_a_choke_behind_a_bridge_takes_few_steps(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The node between them stores nothing: its volts follow from the others, and their error says all."""
+    monkeypatch.setattr("tubekit.analyses.time_stepper.MOST_STEPS", 2000)
+    law = SiliconDiode()
+    choke = Windings("L1", (("b0", "b1"),), (90.0,), np.array([[10.0]]))
+    slow = slow_transient(bridge(law, choke), 5.0, frequency_hz=60.0, tolerance=3e-4, longest_step=1.0)
+    steady = mains_steady_state(bridge(law, choke), frequency_hz=60.0)
+    assert slow.volts("b1")[-1] == pytest.approx(float(steady.mean("b1")[0]), rel=1e-3)
+    fast = [transient(bridge(law, choke), 0.25, frequency_hz=60.0, tolerance=t) for t in (1e-3, 1e-4)]
+    assert fast[0].peak("b1")[0] == pytest.approx(fast[1].peak("b1")[0], rel=1e-3)
 
 
 def test_going_on_in_another_circuit_carries_what_is_stored() -> None:

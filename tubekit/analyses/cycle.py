@@ -2,14 +2,15 @@
 
 The equation stands in `waves.py`. Newton needs only the samples that conduct and mostly arrives in
 two or three steps from a coarser solution. Where it does not (a choke next to the diodes that falls
-out of conduction) steps of Douglas and Rachford are put between: slow, but in a passive network
-they always come closer. Source: P. L. Lions and B. Mercier, "Splitting algorithms for the sum of two
+out of conduction) it is given up and steps of Douglas and Rachford are put between: slow, but in a passive
+network they always come closer. Source: P. L. Lions and B. Mercier, "Splitting algorithms for the sum of two
 nonlinear operators", SIAM J. Numer. Anal. 16 (1979) (from memory). They do not where a winding floats and
 nanoamperes decide its voltage: there a leak across the rectifiers is taken away in steps.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 
@@ -26,7 +27,10 @@ TOLERANCE = 1e-8
 """Largest last correction of a drive voltage, relative to the alternating part of the open voltage [peak]."""
 MAX_ITERATIONS, PATIENCE = 25, 60
 HALVINGS = 10
-RELAXATIONS = 100
+STUCK, GAINED = 5, 0.9
+"""Newton alone is given up where so many steps have left more than this share of the error."""
+RELAXATIONS, MORE, MOST = 10, 1.2, 300
+"""Relaxations between Newton's steps at first, by how much they grow, and where that ends."""
 LEAKS = (1e-4, 1e-5, 1e-6, 1e-7, 1e-8, 0.0)
 """Leaks across every rectifier of a floating winding [S], from one that Newton masters down to none."""
 COARSE = 64
@@ -140,20 +144,19 @@ def _solve(ports: Ports, start: Cycle | None) -> Cycle:
         start = _solve(ports.sampled(COARSE), None)
     problem = pose(ports, ports.resistance)
     drive = _stiff_reservoir(problem) if start is None else _resampled(problem, start)
-    answer = _iterate(ports, problem, drive, _descend, MAX_ITERATIONS)
+    answer = _iterate(ports, problem, drive, _descend, MAX_ITERATIONS, gives_up=True)
     lost = ~answer.converged & np.isfinite(answer.error)
-    if given and lost.any():  # where it started may have misled it
-        answer.take(lost, _solve(ports.members(lost), None))
-    floating = lost & ports.floating
-    if not given and floating.any():
-        answer.take(floating, _led(ports.members(floating)))
-        lost &= ~answer.converged
-    if not given and lost.any():
+    if lost.any():
         some = ports.members(lost)
         slow = pose(some, _mesh_resistance(some, problem.subset(lost)))
         drive = _stiff_reservoir(slow) if start is None else _resampled(slow, start.members(lost))
         answer.take(lost, _iterate(some, slow, drive, _descend_patiently, PATIENCE))
         answer.relaxed[lost] = True
+        lost &= ~answer.converged
+    if given and lost.any():  # where it started may have misled it
+        answer.take(lost, _solve(ports.members(lost), None))
+    elif (floating := lost & ports.floating).any():
+        answer.take(floating, _led(ports.members(floating)))
     return answer
 
 
@@ -180,26 +183,33 @@ def _iterate(
     ports: Ports,
     problem: WaveProblem,
     drive: Array,
-    descend: Callable[[WaveProblem, Iterate, Array], Iterate],
+    descend: Callable[[WaveProblem, Iterate, Array, int], Iterate],
     most: int,
+    gives_up: bool = False,
 ) -> Cycle:
     here = problem.at(drive)
     drive, currents = here.drive.copy(), here.currents.copy()
     limit = TOLERANCE * np.maximum(np.abs(ports.phasor).max(axis=1), 1.0)
     live, active = np.arange(len(drive)), problem
     iterations, error = np.zeros(len(drive), int), np.full(len(drive), np.inf)
-    for _ in range(most):
+    sizes: deque[Array] = deque(maxlen=STUCK + 1)
+    for turn in range(most):
         step = _newton_step(active, here)
-        here = descend(active, here, step)
+        here = descend(active, here, step, turn)
         # What is left after a step bounds the next one: no need to take it where it is small already.
         size = [np.abs(each).max(axis=(1, 2)) for each in (step, here.left)]
         drive[live], currents[live], error[live] = here.drive, here.currents, np.minimum(*size)
         iterations[live] += 1
         lost = error[live] > limit[live]  # not so where it is not a number
+        if gives_up:
+            sizes.append(active.size(here.left))
+            if len(sizes) > STUCK:
+                lost &= sizes[-1] <= GAINED * sizes[0]
         if not lost.any():
             break
         if not lost.all():
             live, active, here = live[lost], active.subset(lost), here.subset(lost)
+            sizes = deque((size[lost] for size in sizes), maxlen=STUCK + 1)
     return Cycle(
         currents, drive - problem.resistance * currents, iterations, error, error <= limit, error < 0.0
     )
@@ -259,7 +269,7 @@ def _kernel_between(kernel: Array, chosen: Array) -> Array:
     return np.take_along_axis(flat, place.reshape(count, -1), axis=1).reshape(place.shape)
 
 
-def _descend(problem: WaveProblem, here: Iterate, step: Array) -> Iterate:
+def _descend(problem: WaveProblem, here: Iterate, step: Array, _: int) -> Iterate:
     """Full step, halved for the members whose error would grow."""
     scale = np.ones((len(step), 1, 1))
     before, floor = problem.size(here.left), problem.noise(here)
@@ -272,8 +282,8 @@ def _descend(problem: WaveProblem, here: Iterate, step: Array) -> Iterate:
     return trial
 
 
-def _descend_patiently(problem: WaveProblem, here: Iterate, step: Array) -> Iterate:
-    """Newton where it helps at once, relaxation where it does not."""
+def _descend_patiently(problem: WaveProblem, here: Iterate, step: Array, turn: int) -> Iterate:
+    """Newton where it helps at once, relaxation where it does not: little at first, more as turns go by."""
     goal = np.maximum(0.7 * problem.size(here.left), problem.noise(here))
     trial = problem.at(here.drive + step)
     for scale in (0.5, None):
@@ -285,7 +295,7 @@ def _descend_patiently(problem: WaveProblem, here: Iterate, step: Array) -> Iter
             better = some.at(base.drive + scale * step[poor])
         else:
             better = base
-            for _ in range(RELAXATIONS):
+            for _ in range(min(int(RELAXATIONS * MORE**turn), MOST)):
                 better = some.relaxed(better)
         trial.take(poor, better)
     return trial

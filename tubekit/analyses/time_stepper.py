@@ -187,9 +187,9 @@ def _size(job: TimeProblem, pencil: Pencil, last: Solution, charge: Array) -> fl
         seen = np.eye(count) + pencil.seen[:count, :count] @ last.slopes
         held = solve_stack(seen[None], (edge.T @ moved)[None, :, None])[0, :, 0]
         moved = moved - pencil.inverse @ (edge @ (last.slopes @ held))
-    nodes = job.network.node_count
-    allowed = job.tolerance * (REFERENCE_V + np.abs(last.x[:nodes]))
-    error = float((np.abs(moved[:nodes]) / allowed).max(initial=0.0))
+    held_up = job.network.charged
+    allowed = job.tolerance * (REFERENCE_V + np.abs(last.x[held_up]))
+    error = float((np.abs(moved[held_up]) / allowed).max(initial=0.0))
     return error if np.isfinite(error) else np.inf
 
 

@@ -145,6 +145,13 @@ class Network:
         return len(set(self.index.values()) - {-1})
 
     @cached_property
+    def charged(self) -> Array:
+        """Places of the nodes that a capacitor holds, or of all nodes where none does."""
+        nodes = self.node_count
+        held = np.flatnonzero(np.abs(self.storage[:, :nodes, :nodes]).any(axis=(0, 2)))
+        return held if len(held) else np.arange(nodes)
+
+    @cached_property
     def storage_factor(self) -> tuple[Array, Array]:
         """F (N or 1, m, m) and signs (N or 1, m) with D = F diag(sign) F'.
 
