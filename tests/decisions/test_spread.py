@@ -15,6 +15,7 @@ from tubekit.decisions.population import dc_population, variables
 from tubekit.decisions.probe import Probe, Tone
 from tubekit.decisions.sensitivity import sensitivity
 from tubekit.decisions.spread import default_probes, drawn_values, full_values, neighbors, spread
+from tubekit.devices.catalogue import tube
 from tubekit.errors import InputError, SolveError
 
 
@@ -243,3 +244,20 @@ def test_a_neighbor_that_is_lost_counts_as_unknown_never_as_no_effect(monkeypatc
     bands = spread(load_amp("teasel"), rails, size=40, ready=ready)
     assert bands.unknown == ("mains",)
     assert "the effect of mains" in str(bands)
+
+
+def test_a_stage_biased_by_its_grid_current_spreads_with_the_onset_of_it() -> None:
+    """No cathode resistor holds it: 0.15 V of onset, times the stage's gain, is volts at its plate."""
+    amp = any_amp("no-transformer")
+    assert amp.topology.leak_biased == {"V1a", "V1b"}
+    assert not any_amp("teasel").topology.leak_biased
+    probes = [Probe("dc_v", (node, "ground")) for node in ("p1b", "g1b")]
+    result = spread(amp, probes, size=800, mains_known=0.003)
+    by_name = {v.name: result.effects[:, k] for k, v in enumerate(result.variables)}
+    plate, grid = by_name["V1b grid current onset"]
+    assert 0.08 < abs(grid) < 0.15  # a grid that draws current follows most of it
+    t = next(t for t in solved("no-transformer").tubes if t.section == "V1b")
+    at = tube("12AX7").at(plate=t.plate_v, grid=t.grid_v)
+    at_dc = float(at.mu * 220e3 / (220e3 + at.rp))  # what follows through a capacitor loads no direct current
+    assert abs(plate / grid) == pytest.approx(at_dc, rel=0.15)
+    assert (result.high[0] - result.low[0]) / result.median[0] > 0.35

@@ -115,6 +115,25 @@ class Topology:
         """Every amplifying section, in drawn order."""
         return sections_of(self.parts)
 
+    @cached_property
+    def leak_biased(self) -> frozenset[str]:
+        """Sections whose grid only a leak joins to their own cathode: their grid current sets the bias.
+
+        Examples
+        --------
+        >>> from tubekit.amp import load_amp
+        >>> load_amp("teasel").topology.leak_biased
+        frozenset()
+        """
+        live = {node for one in self.sections for node in (one.plate, one.screen, one.cathode)}
+        live |= {*self.fed, *self.delivered}
+        result = set()
+        for one in self.sections:
+            island = reached([one.grid], self._conducting, [one.cathode])
+            if one.cathode in island and not (set(island) - {one.cathode}) & live:
+                result.add(one.name)
+        return frozenset(result)
+
     def place(self, node: str) -> str:
         """A node as a hand finds it: 'V3, V4 cathode (k34)' at a tube; of B+ and elsewhere its own name."""
         return self._places.get(node, node)

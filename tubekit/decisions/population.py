@@ -29,7 +29,7 @@ from tubekit.amp import Amp
 from tubekit.amp.build import Built, build
 from tubekit.amp.mains_solve import settled_circuit
 from tubekit.amp.parts import MainsPlug
-from tubekit.amp.parts.faults import Age, CircuitParameter, Variable
+from tubekit.amp.parts.faults import ONSET, Age, CircuitParameter, Variable
 from tubekit.amp.parts.switches import MAINS
 from tubekit.amp.settings import Settings, apply_settings, with_leaks
 from tubekit.analyses.operating_point import OperatingPoint, solve_network
@@ -243,4 +243,11 @@ def variables(
         if part.condition == "fitted":
             accuracy = mains_known if isinstance(part, MainsPlug) else known.get(name)
             result += part.varies(age, accuracy)
-    return tuple(sorted(result, key=lambda one: one.name != MAINS))
+    felt = [one for one in result if _sets_a_bias(amp, one)]
+    return tuple(sorted(felt, key=lambda one: one.name != MAINS))
+
+
+def _sets_a_bias(amp: Amp, one: Variable) -> bool:
+    """False for the onset of grid current of a section whose bias is not left to it."""
+    turn = one.turns[0].parameter
+    return turn.field != ONSET or turn.part in amp.topology.leak_biased

@@ -32,6 +32,8 @@ Age = Literal["vintage", "modern"]
 NO_LEAK = 1e12
 """Leak of a capacitor that does not leak [Ω]."""
 LEAK, GAS = ".leak", ".gas"
+ONSET = "grid_offset"
+"""The parameter of a tube's law that shifts the grid voltage at which grid current sets in."""
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from tubekit.amp.parts.diodes import JUNCTION
 from tubekit.amp.parts.faults import (
     GAS,
     GONE,
+    ONSET,
     Adjustment,
     Age,
     CircuitParameter,
@@ -46,6 +47,10 @@ GOOD_GAS = 2e-7
 """Scale of a good power tube's grid current [A], half-normal; common practice, no source."""
 RECTIFIER = 0.10
 """Standard deviation of a rectifier's perveance; common practice, no source."""
+GRID_ONSET_V = 0.15
+"""Standard deviation of the grid voltage at which grid current sets in [V]: contact potential and the speed
+of emitted electrons (from memory: makers put it anywhere between -0.3 V and -1.3 V; the spread is common
+practice, no source). It sets the bias where a grid leak of megohms alone does."""
 GRID_WIRING_F = 5e-12
 """Socket and lead of a grid against the chassis [F]; common practice, no source."""
 PLATE_WIRING_F = 5e-12
@@ -243,7 +248,7 @@ class Tube(Part):
         return tuple(CircuitParameter(section.name, "perveance") for section in self.sections)
 
     def varies(self, age: Age, known: float | None) -> Iterator[Variable]:  # noqa: ARG002
-        """Its emission; mu, screen share and gas of each section."""
+        """Its emission; mu, screen share, gas and onset of grid current of each section."""
         emission = tube_spread(self.types[0]).emission if known is None else 0.5 * known
         turns = tuple(Adjustment(parameter) for parameter in self._cathodes())
         yield Variable(f"{self.designator} emission", self.designator, turns, emission)
@@ -258,6 +263,8 @@ class Tube(Part):
                 yield Variable(f"{name} screen share", self.designator, share, limits.screen)
                 gas = (Adjustment(CircuitParameter(name + GAS, "amps"), adds=True),)
                 yield Variable(f"{name} gas", self.designator, gas, GOOD_GAS, "half")
+            onset = (Adjustment(CircuitParameter(name, ONSET), adds=True),)
+            yield Variable(f"{name} grid current onset", self.designator, onset, GRID_ONSET_V)
 
     def laws(self, type_: str) -> Iterator[tuple[str, Law]]:
         """Law of each of its devices, by name in the circuit, with a tube of that type in the socket."""
