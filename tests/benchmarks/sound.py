@@ -1,8 +1,8 @@
 """``python -m tests.benchmarks.sound [amp …]``: how fast and how exactly amps play, and how their bias moves.
 
 For each amp: processor time for a second of a loud chord at 2 × 48 kHz; the error of a clipped 1 kHz tone at
-2 × 48 kHz against 16 × 48 kHz, up to 20 kHz; mean cathode current of the output tubes against idle at rising
-levels of a 400 Hz tone; a steady 1 kHz tone against `large_signal`.
+2, 4 and 8 × 48 kHz against 16 × 48 kHz, and the time they take; mean cathode current of the output tubes
+against idle at rising levels of a 400 Hz tone; a steady 1 kHz tone against `large_signal`.
 
 ``python -m tests.benchmarks.sound --minute [amp …]``: a minute of loud chords instead. Processor time, lost
 steps and the energy left over in its last half second.
@@ -76,15 +76,19 @@ class Bench:
             best = min(best, time.process_time() - between - (between - begun))
         return float(best)
 
-    def clipping(self) -> float:
-        """Error of a clipped tone in the audio band [dB]."""
-        both = []
-        for more in (2, 16):
-            volts = self.play(sine(LOUD_V, 1e3, 0.1, BASE * more), more).outputs[more - 1 :, 0]
-            both.append(resampled(volts, BASE * more, BASE))
-        coarse, fine = both
+    def clipping(self) -> list[str]:
+        """Error of a clipped tone in the audio band [dB], by steps a sample, and what they cost."""
         late = slice(BASE // 20, BASE // 20 + BASE // 25)  # whole cycles, filters' ends left out
-        return db((coarse - fine)[late], fine[late])
+        heard, took = {}, {}
+        for more in (16, 8, 4, 2):
+            begun = time.process_time()
+            volts = self.play(sine(LOUD_V, 1e3, 0.1, BASE * more), more).outputs[more - 1 :, 0]
+            took[more] = time.process_time() - begun
+            heard[more] = resampled(volts, BASE * more, BASE)[late]
+        return [
+            f"{more} × {db(heard[more] - heard[16], heard[16]):.0f} dB (time {took[more] / took[2]:.1f})"
+            for more in (2, 4, 8)
+        ]
 
     def steady(self, level_rms: float, seconds: float = 4.0) -> tuple[float, np.ndarray, np.ndarray]:
         """A steady 1 kHz tone against `large_signal` with rails at their played means.
@@ -199,7 +203,7 @@ def main(names: list[str]) -> None:
                 power, off, level = bench.steady(share * rated)
                 heard = np.abs(off[level > LEAST_DB]).max()
                 say(f"    {share:g} × rated input: power {power:+.2f} %, harmonics within {heard:.2f} dB")
-            say(f"    clipped {bench.clipping():.0f} dB; cathodes {', '.join(bench.bias())}")
+            say(f"    clipped: {', '.join(bench.clipping())}; cathodes {', '.join(bench.bias())}")
         except TubekitError as error:
             say(f"{name}: {error}")
 

@@ -71,7 +71,7 @@ def _lower(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
 def _specs(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
     from tubekit.decisions.specs import specs
 
-    return specs(amp, changed, jack=asked.jack, rated_thd=asked.thd, progress=_Left("calculating"))
+    return specs(amp, changed, jack=asked.jack, rated_thd=asked.thd, progress=_Left("calculating", READY))
 
 
 def _listen(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
