@@ -17,6 +17,8 @@ MARK = "\0"
 
 
 LONGEST_TEXT = 5_000
+TURNING = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
+"""They turn what follows around, digits too: a reader would see 033 for 330."""
 
 
 def as_typed(text: Any, field: str = "", where: str = "", kind: type[InputError] = InputError) -> str:
@@ -24,7 +26,7 @@ def as_typed(text: Any, field: str = "", where: str = "", kind: type[InputError]
 
     Raises
     ------
-    kind : no text, too long, or with a control character.
+    kind : no text, too long, or with a control character or one that turns the text around.
 
     Examples
     --------
@@ -36,11 +38,15 @@ def as_typed(text: Any, field: str = "", where: str = "", kind: type[InputError]
     elif len(text) > LONGEST_TEXT:
         problem = f"has {len(text):,} characters; {LONGEST_TEXT:,} at most"
     else:
-        hidden = next((s for s in text if unicodedata.category(s) in ("Cc", "Cs") and s not in "\n\r\t"), "")
+        hidden = next((s for s in text if _is_hidden(s)), "")
         if not hidden:
             return text
         problem = f"has an invisible character ({hidden!a})"
     raise kind(problem, where=where, part=field, fix="Clear the field and retype it", code="text")
+
+
+def _is_hidden(sign: str) -> bool:
+    return sign in TURNING or (unicodedata.category(sign) in ("Cc", "Cs") and sign not in "\n\r\t")
 
 
 def one_line(text: str) -> str:

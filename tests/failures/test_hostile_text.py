@@ -21,7 +21,7 @@ from tubekit.record.page import page
 from tubekit.record.record import contents
 
 TYPED = r"=2+3 $\\frac{1}{0}$ {x} <script>alert(1)</script> %s \\x1b"
-HIDDEN = ("\x1b[31m", "\0", "\x07", "x" * 10_000)
+HIDDEN = ("\x1b[31m", "\0", "\x07", "x" * 10_000, "R14 \u202e330", "\u2066330")
 NOTE = 'note = "reservoir"'
 
 
@@ -49,7 +49,7 @@ def test_signs_of_other_languages_are_shown_as_typed(tmp_path: Path) -> None:
     assert [cell for cell in cells if re.match(r"[=+@\t\r]|-(?![\d.])", cell)] == []
 
 
-@pytest.mark.parametrize("text", HIDDEN, ids=["ESC", "NUL", "BEL", "long"])
+@pytest.mark.parametrize("text", HIDDEN, ids=["ESC", "NUL", "BEL", "long", "turned", "set apart"])
 def test_what_cannot_be_shown_is_refused_by_the_name_of_its_field(text: str, tmp_path: Path) -> None:
     escaped = text.replace("\x1b", "\\u001b").replace("\0", "\\u0000").replace("\x07", "\\u0007")
     path = write_amp(tmp_path, (NOTE, f'note = "{escaped}"'))
