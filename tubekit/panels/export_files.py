@@ -23,6 +23,7 @@ from tubekit.panels.layout import complaint_html
 
 TYPES = {".png": "image/png", ".toml": "text/plain", ".txt": "text/plain"}
 REFUSED = "Nothing was saved: "
+MOST_BYTES = 200  # of a name, its number and ending not counted; file systems take 255
 
 
 class FileSaver(widgets.HTML):
@@ -123,9 +124,12 @@ def write_new(content: bytes, stem: str, suffix: str, folder: Path | None = None
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     write_new(b"", 'Con.1 a:b?"', ".toml", Path(folder)).name
     '_Con.1-a-b.toml'
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     len(write_new(b"", "Röhre " * 800, ".toml", Path(folder)).name) < 200
+    True
     """
     folder = Path.cwd() if folder is None else folder
-    stem = re.sub(r"[^\w.]+", "-", stem).strip("-.") or "copy"
+    stem = re.sub(r"[^\w.]+", "-", stem).encode()[:MOST_BYTES].decode(errors="ignore").strip("-.") or "copy"
     stem = f"_{stem}" if DEVICE.match(stem) else stem
     for place in count(1):
         path = folder / f"{stem}{'' if place == 1 else f'-{place}'}{suffix}"
