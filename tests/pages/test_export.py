@@ -134,6 +134,12 @@ def test_a_page_that_would_fetch_something_is_refused(tmp_path: Path, words: str
         ('<link rel="stylesheet" href="a.css">', 1),
         ('<iframe src="https://example.org"></iframe>', 1),
         ("<script>fetch('https://example.org')</script>", 1),
+        ('<img src="data:image/png;base64,AA" alt="a > src=x url(b)">', 0),
+        ("<p>&lt;img src=x&gt; url(x) src=x</p>", 0),
+        ('<p style="background: url(a.png)">x</p>', 1),
+        ('<a href="javascript:x()">x</a>', 1),
+        ('<p onclick="x()">x</p>', 1),
+        ('<svg><image xlink:href="a.png"/></svg>', 1),
     ],
 )
 def test_loads_are_found(text: str, count: int) -> None:

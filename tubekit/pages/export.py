@@ -7,6 +7,7 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
+from html.parser import HTMLParser
 from pathlib import Path
 
 from nbclient import NotebookClient
@@ -25,12 +26,9 @@ PAPER = TEMPLATES / "tubekit-paper" / "paper.css"
 CONTENTS = "index.html"
 CELL_S = 300
 QUIET = ["--log-level=ERROR"]  # a kernel's remarks about itself help nobody here
-# What a browser would fetch by itself; a link that waits for a click is none of it.
-_LOADS = re.compile(
-    r"""<(?:script|img|iframe|source|embed|object|audio|video)\b[^>]*?\b(?:src|data|srcset)\s*=\s*["']?"""
-    r"""(?!data:|["'>\s])[^"'>\s]+|<link\b[^>]*>|@import[^;]+;|\burl\(\s*["']?(?!data:|\#)[^)]+\)|<script\b""",
-    re.IGNORECASE,
-)
+_IN_STYLE = re.compile(r"""@import[^;]+;|\burl\(\s*["']?(?!data:|\#)[^)]+\)""", re.IGNORECASE)
+_FETCHING = {"src", "srcset", "data", "poster", "background"}
+_DRAWN = {"image", "use", "feimage"}  # what SVG fetches by href; a link that waits for a click is none of it
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -152,12 +150,40 @@ def loads(text: str) -> list[str]:
 
     Examples
     --------
-    >>> loads('<a href="https://example.org">there</a><img src="data:image/png;base64,AA">')
+    >>> loads('<a href="https://example.org">there</a><img src="data:image/png;base64,AA" alt="src=x">')
     []
     >>> loads('<script src="https://example.org/a.js"></script>')
-    ['<script src="https://example.org/a.js']
+    ['<script src="https://example.org/a.js">']
     """
-    return [result[0] for result in _LOADS.finditer(text)]
+    reader = _Loads()
+    reader.feed(text)
+    reader.close()
+    return reader.result
+
+
+class _Loads(HTMLParser):
+    """Reads a page as a browser does and keeps what it would fetch or run."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.result: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag in ("script", "link") or any(self._fetches(tag, name, value or "") for name, value in attrs):
+            self.result.append(self.get_starttag_text() or tag)
+
+    def handle_data(self, data: str) -> None:
+        if self.cdata_elem == "style":
+            self.result += [found[0] for found in _IN_STYLE.finditer(data)]
+
+    @staticmethod
+    def _fetches(tag: str, name: str, value: str) -> bool:
+        value = value.strip().lower()
+        if name == "style":
+            return _IN_STYLE.search(value) is not None
+        if name in _FETCHING or (name.endswith("href") and tag in _DRAWN):
+            return bool(value) and not value.startswith(("data:", "#"))
+        return name.startswith("on") or value.startswith("javascript:")
 
 
 def _list(questions: Sequence[str], places: Sequence[str]) -> str:
