@@ -7,12 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.amps import amp as known_amp
 from tests.supplies import FULL_WAVE, supply, two, with_standby
 from tubekit import analyze, load_amp
 from tubekit.amp import amp_from_text
 from tubekit.amp.discharge import MEASURE, Discharge, discharge
+from tubekit.amp.supply import supply_report
 from tubekit.amp.surge import PlateSurge
 from tubekit.amp.switching import SwitchOn, hot_standby, switch_on
+from tubekit.decisions.limits import failures
 from tubekit.errors import ChangeError
 
 
@@ -184,3 +187,12 @@ def test_batches_are_refused() -> None:
     for ask in (switch_on, discharge):
         with pytest.raises(ChangeError, match=r"Take one with member\(0\)"):
             ask(amp)
+
+
+def test_switch_on_says_of_a_capacitor_what_the_supply_says() -> None:
+    """Within its rating at one command, above it at another: both volts are named, each with its state."""
+    one = next(s for s in switch_on(known_amp("series-string")).surges if s.capacitor == "C11")
+    failing = failures(supply_report(known_amp("series-string"))).failures
+    told = next(f.what for f in failing if f.part == "C11")
+    assert told.startswith(one.words.removeprefix("within its rating; "))
+    assert one.highest_v < one.rated_v < one.cold_v

@@ -140,14 +140,16 @@ class Surge:
     up_s: float = quantity("s", "t_90", "time until the voltage is at 90 %", label="90 % reached at")
     rated_v: float = quantity("V", "V_r", "rated voltage, if the amp file states it", label="rated V")
     surge_v: float = quantity("V", "V_s", "surge voltage, stated or typical", label="surge V")
+    cold_v: float = quantity("V", "V_cold", "DC while no tube draws current", default=0.0)
 
     @property
     def words(self) -> str:
-        """Whether the surge is within what the capacitor stands."""
+        """Whether the surge is within what the capacitor stands; a tube pulled may leave more across it."""
         if np.isnan(self.rated_v):
             return "no rating in the amp file"
         if self.highest_v <= self.rated_v:
-            return "within its rating"
+            more = f"; {show(self.cold_v, 'V')} while no tube draws" if self.cold_v > self.rated_v else ""
+            return f"within its rating{more}"
         if self.highest_v <= self.surge_v:
             return "above its rating, within its surge voltage"
         return "ABOVE ITS SURGE VOLTAGE: it leaks, heats up and may burst"

@@ -247,7 +247,9 @@ def _surges(supply: SupplyReport, first: Transient, run: Transient) -> Iterator[
         rated, stated = float(np.asarray(one.rated_v)), float(np.asarray(one.surge_v))
         usual = SURGE_SHARE * rated if part.style == "electrolytic" else rated
         final = float(np.max(_ends(run, one.a, one.b)[-5:]))
-        yield Surge(one.capacitor, highest, when, final, up, rated, stated if np.isfinite(stated) else usual)
+        surge = stated if np.isfinite(stated) else usual
+        cold = float(np.max(one.cold_v))
+        yield Surge(one.capacitor, highest, when, final, up, rated, surge, cold)
 
 
 def _ends(run: Transient, a: str, b: str) -> Array:
