@@ -53,18 +53,26 @@ def test_each_verdict_agrees_with_a_swap(dropper: Substitutes, value: str) -> No
     assert worse == {name for why in one.why_not if "rating" in why for name in why.split(":")[0].split(", ")}
 
 
-def test_a_reservoir_is_judged_by_ripple_and_by_the_peak_current_at_these_windings() -> None:
+def test_a_reservoir_is_judged_by_ripple_and_by_the_data_sheet_as_in_swap() -> None:
     result = {one.name: one for one in substitutes(load_amp("teasel"), "C14").candidates}
     fits = result["22 µF"]
-    assert fits.keeps
+    exceeded = swap(load_amp("teasel"), {"C14": "22u"}).limits_after.exceeded
+    assert "reservoir_max_f" in [check.code for check in exceeded]
+    assert not fits.keeps
     assert fits.fit.startswith("500 V, ")  # 426 V before the tubes are warm, and a tenth above
-    assert fits.notes[0].startswith("V5: 22 µF is 10 % over the 20 µF that the data sheet allows; peak plate")
-    assert fits.notes[0].endswith("(limit 440 mA)")
+    (why,) = fits.why_not
+    assert why.startswith("V5: 22 µF is 10 % over the 20 µF that the data sheet allows; peak plate")
+    assert why.endswith("(limit 440 mA)")
     assert result["47 µF"].why_not[0].startswith("V5: 47 µF is 2.3 times the 20 µF that")
     small = result["6.8 µF"]
     assert not small.keeps
     assert small.why_not == (f"{small.ripple_ratio:.2g} times the ripple",)
     assert small.ripple_ratio > 2.5
+
+
+def test_nothing_replaces_the_field_coil_of_a_speaker() -> None:
+    with pytest.raises(ChangeError, match="field of LS1"):
+        substitutes(amp("paraphase-field-coil"), "L1")
 
 
 def test_a_small_second_filter_is_refused_for_its_own_ripple() -> None:

@@ -24,9 +24,6 @@ LEAST_RIPPLE_V = 1e-4
 """Ripple below this is not compared [V]."""
 RESERVOIR, PEAK = "reservoir_max_f", "peak_a"
 """The two ratings of a rectifier that a reservoir is judged by."""
-RESERVOIR_SLACK = 1.2
-"""A good electrolytic may be a fifth above its marking (the usual 20 % of today's, common practice): a
-reservoir this far above the book's limit is no other part than the limit itself may be."""
 
 
 def moves(before: AmpReport, after: AmpReport) -> tuple[list[str], Array]:
@@ -74,7 +71,7 @@ def shares(before: SupplyReport, after: SupplyReport) -> tuple[list[str], Array,
     """Ratings that a change uses more than before: places, shares (J, N), words.
 
     What was above its rating already is compared with what it used before: the `unmoved` is left.
-    Whether a reservoir beyond the book's limit is left, `reservoirs` says.
+    `reservoirs` has the words for a reservoir beyond the book's limit.
     """
     count = after.amp.batch or 1
     was = {c.key: float(np.asarray(c.share)) for c in limits(before.report, before)}
@@ -102,12 +99,11 @@ def ripples(before: SupplyReport, after: SupplyReport) -> Array:
     return np.max(rows, axis=0) if rows else np.ones(count)
 
 
-def reservoirs(before: AmpReport, after: AmpReport, member: int) -> tuple[tuple[str, bool], ...]:
-    """Rectifiers whose reservoir exceeds the book: the limit, the peak current here, and whether it is left.
+def reservoirs(before: AmpReport, after: AmpReport, member: int) -> tuple[str, ...]:
+    """Rectifiers whose reservoir exceeds the book and what was there before, with the peak current here.
 
-    The book's limit guards the cathode against peaks; whether they come is seen from the peak current at
-    these windings, which is a check of its own. A reservoir up to `RESERVOIR_SLACK` above the limit, or above
-    what was there before, is left where that peak is kept.
+    The book's limit guards the cathode against peaks: the peak current at these windings is a check of its
+    own, and is no excuse for a larger reservoir.
     """
     was = {c.part: float(np.asarray(c.share)) for c in idle_limits(before) if c.code == RESERVOIR}
     checks = [c for c in idle_limits(after) if c.code in (RESERVOIR, PEAK)]
@@ -123,8 +119,7 @@ def reservoirs(before: AmpReport, after: AmpReport, member: int) -> tuple[tuple[
         if peak is not None:
             amps, most = (show(_member(each, member), "A") for each in (peak.value, peak.limit))
             words += f"; peak plate current {amps} (limit {most})"
-        kept = peak is not None and _member(peak.share, member) <= 1.0
-        result.append((words, kept and share <= RESERVOIR_SLACK * max(1.0, old)))
+        result.append(words)
     return tuple(result)
 
 

@@ -166,7 +166,7 @@ def _filters(amp: Amp, now: Hum) -> tuple[list[_Trial], list[str]]:
     before, after = analyze(amp), analyze(amp.changed(_changes(trials)))
     strained = {}
     for k, trial in enumerate(trials):
-        beyond = [words for words, left in reservoirs(before, after, k) if not left]
+        beyond = reservoirs(before, after, k)
         if beyond:
             strained[trial.part] = f"{trial.what} is left out: {'; '.join(beyond)}."
     return [each for each in trials if each.part not in strained], list(strained.values())

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp, AmpReport
-from tubekit.amp.parts import Part, SeleniumRectifier, Tube
+from tubekit.amp.parts import Choke, Part, SeleniumRectifier, Tube
 from tubekit.amp.supply import SupplyReport, supply_report
 from tubekit.decisions.candidates import (
     apart_from,
@@ -193,7 +193,7 @@ def substitutes(
     Examples
     --------
     >>> from tubekit import load_amp
-    >>> result = substitutes(load_amp("teasel"), "C14")
+    >>> result = substitutes(load_amp("teasel"), "C15")
     >>> result.kept[0].name
     '22 µF'
     """
@@ -224,6 +224,13 @@ def _drawn(amp: Amp, name: str) -> Part:
         raise ChangeError(
             f"there are no standard values for this part ({part.kind})", where=amp.name, part=name,
             fix="Choose a resistor, capacitor, choke, tube or selenium rectifier; for other parts use swap",
+        )  # fmt: skip
+    if isinstance(part, Choke) and part.field_of:
+        raise ChangeError(
+            f"this coil is the field of {part.field_of}: with a choke in its place the speaker has no field "
+            "and stays silent",
+            where=amp.name, part=name,
+            fix="Have the coil rewound, or fit a permanent-magnet speaker and a choke of the same ohms",
         )  # fmt: skip
     return part
 
@@ -262,9 +269,7 @@ def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Subs
         if unequal[k] > was[0] + UNEQUAL:
             apart, drawn = (f"{100 * each:.0f} %" for each in (unequal[k], was[0]))
             notes = (f"phase inverter: drive to the output tubes differs by {apart} ({drawn} before)",)
-        books = reservoirs(before.report, after.report, k)
-        reasons += [text for text, left in books if not left]
-        notes += tuple(text for text, left in books if left)
+        reasons += reservoirs(before.report, after.report, k)
         used_at, share = _largest(places, used[:, k]) if len(places) else ("", np.nan)
         substitutes.append(
             Substitute(
