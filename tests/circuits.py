@@ -169,6 +169,22 @@ def varied(circuit: Circuit, count: int, sigma: float, seed: int) -> Circuit:
     return Circuit(tuple(parts), circuit.title)
 
 
+def one_of(circuit: Circuit, k: int) -> Circuit:
+    """One member of what `varied` makes."""
+    parts: list[Part] = []
+    for part in circuit.parts:
+        match part:
+            case Resistor():
+                parts.append(replace(part, ohms=part.ohms[k]))
+            case Capacitor():
+                parts.append(replace(part, farads=part.farads[k]))
+            case Windings():
+                parts.append(replace(part, ohms=tuple(o[k] for o in part.ohms), henries=part.henries[k]))
+            case _:
+                parts.append(part)
+    return Circuit(tuple(parts), circuit.title)
+
+
 def full_wave(
     law: RectifierLaw,
     *,

@@ -5,15 +5,19 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.circuits import GROUND, bridge, full_wave, half_wave, triode, varied
+from tests.amps import solved
+from tests.circuits import GROUND, bridge, full_wave, half_wave, one_of, triode, varied
+from tubekit.analyses import mains
 from tubekit.analyses.large_signal import large_signal
 from tubekit.analyses.mains import mains_steady_state
 from tubekit.analyses.operating_point import operating_point
+from tubekit.analyses.supply import Supply
 from tubekit.analyses.waves import Iterate, WaveProblem
 from tubekit.circuit.parts import Capacitor, Circuit, Device, Resistor, VoltageSource, Windings
 from tubekit.circuit.stamps import INSULATION
 from tubekit.devices import IdealDiode, SiliconDiode, TubeDiode
 from tubekit.devices.rectifier import GasDiode, RectifierLaw
+from tubekit.errors import CircuitError
 
 HZ = 60.0
 TUBE = TubeDiode.from_drop(50.0, 0.125)
@@ -34,6 +38,39 @@ def test_a_batch_is_its_members_one_by_one() -> None:
         for node in ("b0", "b1", "b2", "p1"):
             assert batch.mean(node)[k] == pytest.approx(one.mean(node)[0], rel=1e-9)
             assert batch.ripple_pp(node)[k] == pytest.approx(one.ripple_pp(node)[0], rel=1e-6)
+
+
+@pytest.mark.parametrize("name", ["teasel", "reverb-tremolo", "paraphase-field-coil"])
+def test_whole_amps_in_shares_are_whole_amps_one_by_one(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Means to six digits, ripple to four, and to three where halves of an output stage cancel it."""
+    nominal, count, floats = solved(name).solved.state, 9, solved(name).amp.line_side.nodes
+    whole, hz = varied(nominal.circuit, count, 0.05, 3), nominal.frequency_hz
+    monkeypatch.setattr(mains, "SHARE", 5)  # the last share has fewer than are eliminated together
+    batch = mains_steady_state(whole, frequency_hz=hz, near=nominal)
+    for k in (0, 4, count - 1):
+        one = mains_steady_state(one_of(whole, k), frequency_hz=hz)
+        means = np.abs(one.spectrum[0, 0])
+        assert np.abs(batch.spectrum[k, 0] - one.spectrum[0, 0]).max() < 1e-6 * means.max()
+        ripple = np.abs(one.spectrum[0, 1:]).max(axis=0)
+        grounded = [unknown not in floats for unknown in one.operating_point.network.unknowns]
+        off = np.abs(batch.spectrum[k, 1:] - one.spectrum[0, 1:]).max(axis=0)
+        near = off <= np.where(ripple > 0.1, 5e-5, 1e-3) * ripple
+        assert near[grounded & (ripple > 1e-9 * ripple.max())].all()
+
+
+def test_where_a_share_has_no_solution_the_batch_is_solved_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    expected, rounds = mains_steady_state(loaded(VOLTS), frequency_hz=HZ), mains._rounds
+
+    def solve(supply: Supply, *near: None) -> object:
+        if supply.network.size < len(VOLTS):
+            raise CircuitError("the circuit has no unique solution")
+        return rounds(supply, *near)
+
+    monkeypatch.setattr(mains, "SHARE", 2)
+    monkeypatch.setattr(mains, "_rounds", solve)
+    np.testing.assert_array_equal(
+        mains_steady_state(loaded(VOLTS), frequency_hz=HZ).spectrum, expected.spectrum
+    )
 
 
 def test_mixed_shapes_of_conduction_in_one_batch() -> None:

@@ -1,4 +1,4 @@
-"""Periodic steady state of a supply, against LSODA until it has settled; and a batch of variants.
+"""Periodic steady state of a supply, against LSODA until it has settled; a batch of variants; whole amps.
 
 python -m tests.benchmarks.mains [members] [cycles of settling]
 
@@ -8,14 +8,17 @@ LSODA integrates the hand-written equations of the same supply (rtol 1e-6) from 
 from __future__ import annotations
 
 import sys
+from time import process_time
 
 import numpy as np
 from scipy.integrate import solve_ivp
 
+from tests.amps import solved
 from tests.benchmarks.clock import best_of, say
-from tests.circuits import full_wave
+from tests.circuits import full_wave, one_of, varied
 from tests.reference.tight_integration import centre_tap, filter_slopes, meter, settled
-from tubekit.analyses.mains import mains_steady_state
+from tubekit.analyses.mains import MainsState, mains_steady_state
+from tubekit.circuit.parts import Circuit
 from tubekit.devices import SiliconDiode, TubeDiode
 from tubekit.devices.rectifier import RectifierLaw
 
@@ -64,6 +67,32 @@ def run(members: int = 1000, cycles: int = 120, repeats: int = 3) -> dict[str, d
     return figures
 
 
+def amps(members: int = 1000, repeats: int = 3) -> dict[str, dict[str, float]]:
+    """Whole amps with their mains, every resistor, capacitor and coil its own.
+
+    Processor time of each [s], how much longer one takes alone, and how far apart they are [%].
+    """
+    figures = {}
+    for name in ("teasel", "reverb-tremolo"):
+        nominal = solved(name).solved.state
+        hz, batch = nominal.frequency_hz, varied(nominal.circuit, members, 0.05, 5)
+
+        def together(batch: Circuit = batch, hz: float = hz, near: MainsState = nominal) -> MainsState:
+            return mains_steady_state(batch, frequency_hz=hz, near=near, strict=False)
+
+        state, single = together(), one_of(batch, 0)
+        alone = mains_steady_state(single, frequency_hz=hz, near=nominal)
+        each = best_of(repeats, together, process_time) / members
+        one = best_of(
+            repeats,
+            lambda c=single, hz=hz, n=nominal: mains_steady_state(c, frequency_hz=hz, near=n), process_time,
+        )  # fmt: skip
+        off = np.abs(state.spectrum[0, 0] - alone.spectrum[0, 0]).max() / np.abs(alone.spectrum[0, 0]).max()
+        figures[name] = {"each_s": each, "alone_ratio": one / each, "off_pct": 100 * float(off),
+                         "converged": float(np.mean(state.convergence.converged))}  # fmt: skip
+    return figures
+
+
 if __name__ == "__main__":
     size = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     for name, f in run(size, *map(int, sys.argv[2:])).items():
@@ -76,3 +105,6 @@ if __name__ == "__main__":
             f"(mean {f['lsoda_mean_pct']:.4f} %, ripple {f['lsoda_ripple_pct']:.3f} % off)"
         )
         say(f"  {size} variants in {f['batch_s']:.3f} s, {1e3 * f['batch_s'] / size:.3f} ms each")
+    for name, f in amps(size).items():
+        say(f"{size} of {name}: {1e3 * f['each_s']:.2f} ms of processor time each, {f['converged']:.1%} "
+            f"settled; alone {f['alone_ratio']:.1f} times as long, {f['off_pct']:.1e} % apart")  # fmt: skip

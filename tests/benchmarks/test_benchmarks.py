@@ -27,6 +27,12 @@ def test_supplies() -> None:
         assert figures["lsoda_mean_pct"] < 0.1
 
 
+def test_whole_amps() -> None:
+    for figures in mains.amps(members=4, repeats=1).values():
+        assert figures["off_pct"] < 1e-4
+        assert figures["converged"] == 1.0
+
+
 def test_poles() -> None:
     assert poles.run(frequencies=20, repeats=1)["off"] < 1e-7
 

@@ -19,9 +19,9 @@ from tubekit.circuit.network import Network
 from tubekit.circuit.reduction import solve_linear
 from tubekit.result_fields import Array, evenly
 
-CHUNK = 1600
+CHUNK = 3200
 """Variants times frequencies handled at once: what stays near the processor."""
-THRESHOLD = 0.02
+THRESHOLD = 0.1
 """A pivot is at least this share of the largest entry of its column."""
 CHECKED = 3
 """Frequencies at which every answer is refined once more."""
@@ -29,8 +29,8 @@ TRUST = 3e-9
 """Largest step of refinement accepted, a share of the unknown itself."""
 NOTHING = 1e-17
 """The same as a share of the largest unknown: at a node that the signal does not reach."""
-ELSEWHERE = 1e-5
-"""Largest error anywhere, a share of the largest response of those outputs that are of interest."""
+ROUNDING = 64 * float(np.finfo(float).eps)
+"""A direct solve is no better than this many roundings: a primary that floats has no voltage to ground."""
 SAMPLE = 2j * np.pi * 1000.0
 KEPT = 64
 
@@ -165,7 +165,8 @@ def _played(
             factors = Factors.of(plan, fixed[some], moving[some], s)
             found = factors.answer(drive[:, None])
             answer[some], at = np.moveaxis(found[keep, 0], 0, 2), found[..., proof]
-            moved = _refined(factors.at(proof), fixed[some], moving[some], drive[:, None], s[proof], at)
+            left, _ = _missing(plan, fixed[some], moving[some], drive[:, None], s[proof], at)
+            moved = factors.at(proof).answer(left)
             allowed = TRUST * np.abs(at[keep]) + NOTHING * np.abs(at).max(axis=0)
             lost[some] = ~(np.abs(moved[keep]) <= allowed).all(axis=(0, 1, 3))
     return answer, lost
@@ -237,69 +238,107 @@ class Factors:
 
 
 @dataclass(frozen=True, eq=False)
-class Swept:
-    """Many variants of a network eliminated at frequencies s (K,), to be driven by `inputs` (n, I).
+class Sparse:
+    """Many variants of a network G + s C, `fixed` and `moving` (N, places) by one plan."""
 
-    `at_edge` (R, I, N, K) is what each input does to what `edge` (n, R) picks out; `lost` (N,) the members
-    for which it is wrong.
+    plan: EliminationPlan
+    fixed: Array
+    moving: Array
+
+    @classmethod
+    def of(cls, network: Network, matrix: Array) -> Sparse:
+        """A network with G = `matrix` (N, n, n)."""
+        storage = np.broadcast_to(network.storage, matrix.shape)
+        pattern = (matrix != 0).any(axis=0) | (storage != 0).any(axis=0)
+        key = pattern.tobytes()
+        if key not in _PLANS:
+            _remember(key, _planned(pattern, matrix[0] + SAMPLE * storage[0]))
+        plan = _PLANS[key]
+        return cls(plan, matrix[:, plan.rows, plan.columns], storage[:, plan.rows, plan.columns])
+
+    def members(self, keep: Array) -> Sparse:
+        """Some of the variants."""
+        return Sparse(self.plan, self.fixed[keep], self.moving[keep])
+
+    def seen(self, edge: Array, inputs: Array, s: Array, trust: float) -> tuple[Array, Array]:
+        """What each of `inputs` (n, I) does to what `edge` (n, R) picks out at frequencies s (K,):
+        (N, K, R, I); and which members are lost.
+
+        Lost are those in which one more step of refinement, at the ends and in the middle of s, moves it by
+        more than `trust` of the largest of it.
+        """
+        together = inputs @ np.linspace(1.0, 2.0, inputs.shape[1])[:, None]  # unlike shares: nothing cancels
+        ends = np.flatnonzero(edge.any(axis=1))
+        result = np.empty((len(self.fixed), len(s), edge.shape[1], inputs.shape[1]), complex)
+        lost, proof = np.zeros(len(result), bool), evenly(len(s), CHECKED)
+        for some in self._chunks(len(s)):
+            with np.errstate(
+                divide="ignore", invalid="ignore", over="ignore"
+            ):  # what comes of it is looked at
+                fixed, moving = self.fixed[some], self.moving[some]
+                factors = Factors.of(self.plan, fixed, moving, s)
+                seen = np.tensordot(edge[ends].T, factors.answer(inputs, ends), 1)
+                result[some] = seen.transpose(2, 3, 0, 1)
+                few = factors.at(proof)
+                at = few.answer(together)
+                moved = few.answer(_missing(self.plan, fixed, moving, together, s[proof], at)[0])
+                size, off = (
+                    np.abs(np.tensordot(edge.T, x, 1)).max(axis=(0, 1), initial=0.0) for x in (at, moved)
+                )
+                lost[some] = ~(off <= trust * size).all(axis=1)
+        return result, lost
+
+    def driven(self, inputs: Array, drive: Array, s: Array, trust: float, result: Array) -> Array:
+        """Put every unknown into `result` (N, K, n) when `inputs` (n, I) stand at `drive` (N, K, I): which
+        members are lost.
+
+        Lost are those in which one more step of refinement moves an unknown by more than `trust` of its own
+        largest, unless rounding of its equations in a direct solve would move it as much.
+        """
+        lost = np.zeros(len(drive), bool)
+        for some in self._chunks(len(s)):
+            with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+                fixed, moving = self.fixed[some], self.moving[some]
+                factors = Factors.of(self.plan, fixed, moving, s)
+                right = np.tensordot(inputs, drive[some], (1, 2))[:, None]
+                found = factors.answer(right)
+                lost[some] = self._off(factors, some, s, right, found, trust)
+                if lost[some].any():
+                    found += factors.answer(_missing(self.plan, fixed, moving, right, s, found)[0])
+                    lost[some] = self._off(factors, some, s, right, found, trust)
+                result[some] = found[:, 0].transpose(1, 2, 0)
+        return lost
+
+    def _off(
+        self, factors: Factors, some: slice, s: Array, right: Array, found: Array, trust: float
+    ) -> Array:
+        """Which members a step of refinement would still move, at the ends and in the middle of s."""
+        proof = evenly(len(s), CHECKED)
+        left, flows = _missing(
+            self.plan, self.fixed[some], self.moving[some], right[..., proof], s[proof], found[..., proof]
+        )
+        turned = ROUNDING * flows * np.where(np.arange(len(flows)) % 2, 1.0, -1.0)[:, None, None, None]
+        moved, rounding = np.abs(factors.at(proof).answer(np.concatenate((left, turned), axis=1))).swapaxes(
+            0, 1
+        )
+        allowed = np.maximum(trust * np.abs(found[:, 0]).max(axis=2)[..., None], rounding)
+        return np.asarray(~(moved <= allowed).all(axis=(0, 2)))
+
+    def _chunks(self, frequencies: int) -> list[slice]:
+        each = max(1, CHUNK // frequencies)
+        return [slice(k, k + each) for k in range(0, len(self.fixed), each)]
+
+
+def _missing(
+    plan: EliminationPlan, fixed: Array, moving: Array, right: Array, s: Array, at: Array
+) -> tuple[Array, Array]:
+    """By how much answers `at` (n, I, N, K) miss their equations, and the size of the terms of each.
+
+    `right` is (n, I), or (n, I, N, K).
     """
-
-    pieces: tuple[Factors, ...]
-    inputs: Array
-    at_edge: Array
-    lost: Array
-
-    def everywhere(self, drive: Array) -> Array:
-        """Every unknown (N, K, n) when the inputs stand at `drive` (N, K, I)."""
-        result, begin = [], 0
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # some are lost
-            for factors in self.pieces:
-                end = begin + factors.values.shape[1]
-                right = np.tensordot(self.inputs, drive[begin:end], (1, 2))[:, None]
-                result.append(factors.answer(right)[:, 0].transpose(1, 2, 0))
-                begin = end
-        return np.concatenate(result)
-
-
-def swept(network: Network, matrix: Array, inputs: Array, s: Array, edge: Array, trust: float) -> Swept:
-    """A network with G = `matrix` (N, n, n) at frequencies s (K,), by one plan.
-
-    Members are lost where one more step of refinement moves what `edge` (n, R) picks out by more than `trust`
-    of the largest of it, or any unknown by more than `ELSEWHERE` of it, at the ends and in the middle of s.
-    """
-    storage = np.broadcast_to(network.storage, matrix.shape)
-    pattern = (matrix != 0).any(axis=0) | (storage != 0).any(axis=0)
-    key = pattern.tobytes()
-    if key not in _PLANS:
-        _remember(key, _planned(pattern, matrix[0] + SAMPLE * storage[0]))
-    plan = _PLANS[key]
-    fixed, moving = matrix[:, plan.rows, plan.columns], storage[:, plan.rows, plan.columns]
-    lost = np.zeros(len(matrix), bool)
-    proof = np.array([0, len(s) // 2, len(s) - 1])
-    together = inputs @ np.linspace(1.0, 2.0, inputs.shape[1])[:, None]  # unlike shares: nothing cancels
-    ends = np.flatnonzero(edge.any(axis=1))
-    each, pieces, seen = max(1, CHUNK // len(s)), [], []
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # what comes of it is looked at
-        for k in range(0, len(matrix), each):
-            some = slice(k, k + each)
-            factors = Factors.of(plan, fixed[some], moving[some], s)
-            pieces.append(factors)
-            seen.append(np.tensordot(edge[ends].T, factors.answer(inputs, ends), 1))
-            few = factors.at(proof)
-            at = few.answer(together)
-            moved = _refined(few, fixed[some], moving[some], together, s[proof], at)
-            size, off = (
-                np.abs(np.tensordot(edge.T, x, 1)).max(axis=(0, 1), initial=0.0) for x in (at, moved)
-            )
-            anywhere = np.abs(moved).max(axis=(0, 1), initial=0.0)
-            lost[some] = ~((off <= trust * size) & (anywhere <= ELSEWHERE * size)).all(axis=1)
-    return Swept(tuple(pieces), inputs, np.concatenate(seen, axis=2), lost)
-
-
-def _refined(factors: Factors, fixed: Array, moving: Array, right: Array, s: Array, at: Array) -> Array:
-    """What one more step adds to the answers `at` (n, I, N, K) to `right` (n, I)."""
-    plan = factors.plan
+    wide = right if right.ndim == 4 else right[:, :, None, None]
     starts = np.flatnonzero(np.diff(plan.rows, prepend=-1))  # no row is empty, or it had no pivot
     system = fixed.T[:, :, None] + moving.T[:, :, None] * s
-    flows = np.add.reduceat(system[:, None] * at[plan.columns], starts, axis=0)
-    return factors.answer(right[:, :, None, None] - flows)
+    terms = system[:, None] * at[plan.columns]
+    flows = np.add.reduceat(np.abs(terms), starts, axis=0) + np.abs(wide)
+    return wide - np.add.reduceat(terms, starts, axis=0), flows

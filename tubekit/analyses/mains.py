@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -41,6 +42,8 @@ PATIENCE, SHRINKS = 6, 0.5
 """A member leaves too when for so many rounds it has not come nearer than this share of its best."""
 PER_AMPERE = 100.0
 """A mean rectifier current that they do not agree on counts as this many volts an ampere [Ω]."""
+SHARE, WORKERS = 128, 2
+"""Members of a large batch that are solved together: what stays near the processor."""
 WHOLE_A = 0.1
 """Currents above this are compared by their share: amperes of a short carry that much more rounding [A]."""
 
@@ -218,7 +221,7 @@ def mains_steady_state(
         )
     network = assemble(circuit)
     supply = Supply(network, frequency_hz, samples, rails_only)
-    pieces = _rounds(supply, near)
+    pieces = _in_shares(supply, near)
     lost = np.sort(np.concatenate([piece.rows[piece.lost] for piece in pieces]))
     if near is not None and len(lost):  # a near solution can mislead: what it lost starts afresh
         every = len(lost) == network.size
@@ -273,6 +276,29 @@ class _Piece:
         )  # fmt: skip
 
 
+def _in_shares(supply: Supply, near: MainsState | None) -> list[_Piece]:
+    """The rounds of a large batch in shares of it, two at a time."""
+    size = supply.network.size
+    places = [np.arange(k, min(k + SHARE, size)) for k in range(0, size, SHARE)]
+    if len(places) < 2:
+        return _rounds(supply, near)
+
+    def share(rows: Array) -> list[_Piece]:
+        begin = near
+        if near is not None and len(near.cycle.error) == size:
+            begin = replace(
+                near, operating_point=near.operating_point.members(rows), cycle=near.cycle.members(rows)
+            )
+        some = replace(supply, network=supply.network.members(rows))
+        return [replace(piece, rows=rows[piece.rows]) for piece in _rounds(some, begin)]
+
+    try:
+        with ThreadPoolExecutor(WORKERS) as pool:
+            return [piece for pieces in pool.map(share, places) for piece in pieces]
+    except CircuitError:  # a share without a solution, or all of them
+        return _rounds(supply, near)
+
+
 def _rounds(supply: Supply, near: MainsState | None = None) -> list[_Piece]:
     """Supply and tubes in turn; each member leaves as soon as it has settled or given up."""
     point, cycle = _begin(supply, near)
@@ -294,8 +320,13 @@ def _rounds(supply: Supply, near: MainsState | None = None) -> list[_Piece]:
         if not leaves.any():
             continue
         means = np.where((apart <= limit)[:, None], point.unknowns, answer.mean)
-        left = _Piece(rows, point, answer.spectrum(means), cycle, apart, done, apart <= limit, slow)
-        pieces.append(left.members(leaves) if not leaves.all() else left)
+        pieces.append(
+            _Piece(
+                rows[leaves], point if leaves.all() else point.members(leaves),
+                answer.spectrum(means, leaves), cycle if leaves.all() else cycle.members(leaves),
+                apart[leaves], done, apart[leaves] <= limit, slow,
+            )
+        )  # fmt: skip
         if leaves.all():
             break
         stays, slow = ~leaves, Counter()
@@ -346,7 +377,11 @@ def _state(circuit: Circuit, supply: Supply, pieces: list[_Piece]) -> MainsState
     slow = sum((Counter(piece.slow) for piece in pieces), Counter[str]())
 
     def whole(get: Callable[[_Piece], Array]) -> Array:
-        return np.asarray(np.concatenate([get(p) for p in pieces])[order])
+        first = get(pieces[0])
+        result = np.empty((len(order), *first.shape[1:]), first.dtype)
+        for piece in pieces:
+            result[piece.rows] = get(piece)
+        return result
 
     point = OperatingPoint.joined(supply.network, [piece.point for piece in pieces], order)
     cycle = Cycle.joined([piece.cycle for piece in pieces], order)

@@ -47,6 +47,10 @@ class PoleForm:
     right: Array
     direct: Array
 
+    def members(self, keep: Array) -> PoleForm:
+        """Some of the batch."""
+        return PoleForm(self.eigenvalues[keep], self.left[keep], self.right[keep], self.direct[keep])
+
     def at(self, s: Array) -> Array:
         """Transfer at complex frequencies s (K,) [rad/s]: shape (N, K, J, I)."""
         shifted = np.asarray(s) - SHIFT

@@ -121,8 +121,10 @@ class SupplyState:
     mean: Array
     feed: Feed
 
-    def spectrum(self, means: Array) -> Array:
-        """Peak phasors of every unknown at harmonics 0..K, (N, K+1, n), `means` (N, n) those of order nil."""
-        spectrum = self.harmonics.all(self.cycle.currents)
-        spectrum[:, 0] = means
+    def spectrum(self, means: Array, keep: Array) -> Array:
+        """Peak phasors of every unknown at harmonics 0..K, (N, K+1, n), of the members `keep`; `means` (N, n)
+        are those of order nil.
+        """
+        spectrum = self.harmonics.all(self.cycle.currents, np.flatnonzero(keep))
+        spectrum[:, 0] = means[keep]
         return spectrum
