@@ -31,6 +31,7 @@ from tests.say import say
 from tubekit import analyze
 from tubekit.amp import AmpReport, amp_from_text, parts as drawn
 from tubekit.amp.parts.tubes import Tube
+from tubekit.amp.readings import FLOOR
 from tubekit.amp.write import toml_value
 from tubekit.bench.readings import load_readings
 from tubekit.circuit.stamps import INSULATION
@@ -65,22 +66,22 @@ def unlawful(report: AmpReport) -> str:
     sections = {tube.section: tube for tube in report.tubes}
     away: dict[str, list[float]] = {}  # current that leaves each node
     heat: dict[str, float] = {}
+    unseen: Counter[str] = Counter()
     beyond = {"ground"}  # nodes with a part whose current is not calculated here
     for part in report.amp.parts.values():
         if isinstance(part, drawn.Capacitor) and part.condition == "fitted":
             continue
         if type(part) is Tube and part.condition == "fitted":
             _leave(part, sections, away, beyond)
-            heat |= _through_filament(part, volts, sections, away, beyond)
+            line = float(report.amp.mains_rms) / float(report.amp.design_mains_rms)
+            heat |= _through_filament(part, volts, sections, away, beyond, line)
         elif isinstance(part, drawn.Resistor) and part.condition == "fitted" and set(part.ends) <= set(volts):
-            one, other = part.ends
-            flow = (volts[one] - volts[other]) / float(part.ohms)
-            away.setdefault(one, []).append(flow)
-            away.setdefault(other, []).append(-flow)
+            _through_resistor(part, volts, away, unseen)
         else:
             beyond.update(part.nodes)
     for node, currents in away.items():
-        least = DEAD_A + 1.01 * INSULATION * abs(volts[node]) + 1.2 * heat.get(node, 0.0)
+        least = DEAD_A + 1.01 * INSULATION * abs(volts[node])
+        least += 1.2 * heat.get(node, 0.0) + unseen[node]
         if node not in beyond and abs(sum(currents)) > NEARLY * max(map(abs, currents)) + least:
             return f"{sum(currents):.3g} A vanish at {node}"
     return ""
@@ -99,10 +100,23 @@ def _leave(part: Tube, sections: Any, away: dict[str, list[float]], beyond: set[
                 away.setdefault(node, []).append(sign * float(getattr(tube, f"{electrode}_a")))
 
 
+def _through_resistor(
+    part: drawn.Resistor, volts: Any, away: dict[str, list[float]], unseen: Counter[str]
+) -> None:
+    """Its current, and what of it may be unseen: voltages below `FLOOR` are reported as nil."""
+    one, other = part.ends
+    for end, sign in ((one, 1.0), (other, -1.0)):
+        away.setdefault(end, []).append(sign * (volts[one] - volts[other]) / float(part.ohms))
+        unseen[end] += 2.0 * FLOOR / float(part.ohms)
+
+
 def _through_filament(
-    part: Tube, volts: Any, sections: Any, away: dict[str, list[float]], beyond: set[str]
+    part: Tube, volts: Any, sections: Any, away: dict[str, list[float]], beyond: set[str], line: float
 ) -> dict[str, float]:
-    """What the halves of a filament bring its middle at rated heat, and what less heat may change."""
+    """What the halves of a filament bring its middle at rated heat, and what other heat may change.
+
+    Where it is hot enough that of the line stands for its own.
+    """
     beyond.update(part.heater_leads)
     tube = sections.get(part.designator)
     if not (part.filament and tube and set(part.heater) <= set(volts)):
@@ -111,7 +125,7 @@ def _through_filament(
     end, middle, other = (volts[node] for node in part.heater)
     flow = (2.0 * middle - end - other) * 2.0 * rated_a / rated_v
     away.setdefault(part.heater[1], []).append(flow)
-    off = abs(1.0 / resistance(float(tube.heater_rms_v) / rated_v) - 1.0)
+    off = max(abs(1.0 / resistance(x) - 1.0) for x in (float(tube.heater_rms_v) / rated_v, line))
     return {part.heater[1]: abs(flow) * (off + SETTLED)}
 
 

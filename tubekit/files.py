@@ -196,13 +196,25 @@ def ask_place(path: Path, *, overwrite: bool) -> None:
         raise _refused(path, error) from error
 
 
+def why(error: OSError | ValueError) -> str:
+    """What the system has against a file, in a few words; a NUL in its name is a ValueError.
+
+    Examples
+    --------
+    >>> why(FileNotFoundError(2, "No such file or directory")), why(ValueError("embedded null byte"))
+    ('no such file or directory', 'not a name for a file')
+    """
+    if isinstance(error, ValueError):
+        return "not a name for a file"
+    return (error.strerror or "it failed").lower()
+
+
 NAMES = (errno.ENAMETOOLONG, errno.EILSEQ, errno.EINVAL)
 
 
 def _refused(path: Path, error: OSError | ValueError) -> RecordError:
     named = isinstance(error, ValueError) or error.errno in NAMES
-    reason = "not a name for a file" if isinstance(error, ValueError) else (error.strerror or "write error")
     return RecordError(
-        f"cannot be written ({reason.lower()})", where=str(path).replace("\0", "?"),
+        f"cannot be written ({why(error)})", where=str(path).replace("\0", "?"),
         fix="Give a shorter, plainer name" if named else "Name an existing folder you can write to",
     )  # fmt: skip

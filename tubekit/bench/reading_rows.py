@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.errors import ReadingError, near_matches
+from tubekit.files import why
 
 COLUMNS = ("place", "quantity", "value", "accuracy", "input_resistance", "note")
 NEEDED = COLUMNS[:3]
@@ -68,10 +69,10 @@ def text_of(path: Path) -> str:
     try:
         with path.open("rb") as file:
             raw = file.read(LARGEST + 1)
-    except OSError as error:
+    except (OSError, ValueError) as error:
         beside = [p.name for p in path.parent.glob("*.*")] if path.parent.is_dir() else []
         raise ReadingError(
-            f"the file cannot be read ({(error.strerror or 'read error').lower()})", where=where,
+            f"the file cannot be read ({why(error)})", where=where,
             fix="Name your readings file (.csv or .toml)", near=near_matches(where, beside),
         ) from error  # fmt: skip
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\0" in raw[:4000]:

@@ -26,7 +26,7 @@ from filelock import FileLock, Timeout
 
 from tubekit.amp.write import toml_key, toml_value
 from tubekit.errors import InputError
-from tubekit.files import home, writable, write_whole
+from tubekit.files import home, why, writable, write_whole
 from tubekit.layout import as_typed
 
 FILE, LOCK, TORN, ENCLOSED = "job.toml", ".job.lock", "torn.txt", "enclosed"
@@ -95,9 +95,9 @@ def read_journal(folder: str | Path) -> Journal:
     path = home(folder) / FILE
     try:
         raw = path.read_bytes()
-    except OSError as error:
+    except (OSError, ValueError) as error:
         raise JobError(
-            f"there is no job in this folder ({(error.strerror or 'read error').lower()})", where=str(folder),
+            f"there is no job in this folder ({why(error)})", where=str(folder),
             fix="Name the folder, or start one with job new FOLDER AMP",
         ) from error  # fmt: skip
     entries, notes = [], []
@@ -175,7 +175,7 @@ def append(
                 os.fsync(file.fileno())
         except OSError as error:
             raise JobError(
-                f"cannot be written ({(error.strerror or 'write error').lower()})", where=str(path),
+                f"cannot be written ({why(error)})", where=str(path),
                 fix="Check the disk; write the entry down on paper meanwhile",
             ) from error  # fmt: skip
     if new and hasattr(os, "O_DIRECTORY"):  # the name of a new file is on the disk as well
@@ -195,7 +195,7 @@ def home_of(folder: str | Path) -> Path:
     place = writable(folder) / ENCLOSED
     try:
         place.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
+    except (OSError, ValueError) as error:
         raise _unwritable(place.parent, error) from error
     return place
 
@@ -210,9 +210,9 @@ def enclose(folder: str | Path, source: Path) -> str:
     home = home_of(folder)
     try:
         raw = source.read_bytes()
-    except OSError as error:
+    except (OSError, ValueError) as error:
         raise JobError(
-            f"cannot be read ({(error.strerror or 'read error').lower()})", where=str(source),
+            f"cannot be read ({why(error)})", where=str(source),
             fix="Name an existing file",
         ) from error  # fmt: skip
     count, target = 1, home / source.name
@@ -254,9 +254,9 @@ def _turn(folder: Path) -> Iterator[None]:
         raise _unwritable(folder, error) from error
 
 
-def _unwritable(folder: Path, error: OSError) -> JobError:
+def _unwritable(folder: Path, error: OSError | ValueError) -> JobError:
     return JobError(
-        f"this folder cannot be written to ({(error.strerror or 'write error').lower()})",
+        f"this folder cannot be written to ({why(error)})",
         where=str(folder), fix="Name an existing folder you can write to",
     )  # fmt: skip
 

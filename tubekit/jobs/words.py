@@ -119,6 +119,11 @@ def together(words: Sequence[str]) -> list[str]:
         if reason or (UNIT.fullmatch(word) and VALUE.match(last.rpartition("=")[2])):
             result[-1] += f" {word}"
         elif word == "=":
+            if not (place or result):
+                raise ReadingError(
+                    f"'{' '.join(words)}' has no place before its equals sign",
+                    fix="Type PLACE=VALUE, like B1=334",
+                )
             place = place or [result.pop()]
         elif VALUE.match(word) or word.lower() in (*YES, *NO):
             result.append(f"{_place_of(place)}={word}" if place else word)
