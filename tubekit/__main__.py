@@ -3,6 +3,7 @@
 This file runs on Pythons too old for the rest, so that they get a sentence instead of a traceback.
 """
 
+import contextlib
 import os
 import sys
 import typing
@@ -31,12 +32,36 @@ def too_old(version: "typing.Tuple[int, ...]", executable: str) -> str:
     ).format(OLDEST[0], OLDEST[1], executable, version[0], version[1])
 
 
+class Unheard:
+    """Standard error as long as it takes what is written; then silence, and the exit code still says it."""
+
+    def __init__(self, stream: "typing.Any") -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Write what can be written."""
+        try:
+            return int(self._stream.write(text))
+        except OSError:
+            return len(text)
+
+    def flush(self) -> None:
+        """Pass on what can be passed on."""
+        with contextlib.suppress(OSError):
+            self._stream.flush()
+
+    def __getattr__(self, name: str) -> "typing.Any":
+        return getattr(self._stream, name)
+
+
 def run(arguments: "typing.Optional[typing.Sequence[str]]" = None) -> int:
     """Exit code of the command given in `arguments` (those of this process if None)."""
     words = too_old(tuple(sys.version_info[:3]), sys.executable or "python3")
     if words:
         sys.stderr.write(words + "\n")
         return 1
+    stream = sys.stderr
+    sys.stderr = typing.cast("typing.TextIO", Unheard(stream))
     try:
         return _set_up_and_do(list(sys.argv[1:] if arguments is None else arguments))
     except KeyboardInterrupt as stop:
@@ -53,6 +78,8 @@ def run(arguments: "typing.Optional[typing.Sequence[str]]" = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.stderr.write("tubekit: the answer could not be written: {}.\n".format(error.strerror or error))
         return 1
+    finally:
+        sys.stderr = stream
 
 
 def _set_up_and_do(arguments: "typing.List[str]") -> int:

@@ -221,7 +221,7 @@ def _full_mains(circuit: Circuit, hz: float) -> tuple[OperatingPoint, Array]:
         raise ArithmeticError("supply and tubes do not agree")
     if not point.convergence.converged.all():
         raise ArithmeticError("no idle state")
-    return point, answer.spectrum(answer.mean)
+    return point, answer.spectrum(answer.mean, np.ones(1, bool))
 
 
 def _on_all_nodes(network: Network, feed: Feed, start: Array | None) -> OperatingPoint:

@@ -367,3 +367,21 @@ def test_parts_in_json_are_the_tables_of_an_amp_file(capsys):
     result = json.loads(capsys.readouterr().out)
     assert result["amp"]["title"] == "Ottermere Vetch"
     assert result["V1"]["type"] == "12AX7"
+
+
+@pytest.mark.parametrize(
+    ("words", "option"),
+    [
+        (["loop", "teasel", "--at", "zz"], "--at"),
+        (["regulation", "teasel", "--node", "zz"], "--node"),
+        (["drive", "teasel", "--jack", "zz"], "--jack"),
+        (["substitutes", "teasel", "R14", "--series", "zz"], "--series"),
+    ],
+)
+def test_what_is_wrong_with_an_option_names_it(
+    words: list[str], option: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(words) == 2
+    said = capsys.readouterr().err
+    assert "zz" in said
+    assert said.rstrip().endswith(f"(option {option})")

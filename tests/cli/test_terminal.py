@@ -85,3 +85,14 @@ def test_a_command_to_the_terminal_is_shown_and_not_carried_out() -> None:
 def test_signs_nobody_thought_of_lose_their_accent_or_become_a_question_mark() -> None:
     assert in_words("é日") == "e?"
     assert in_words("10 Ω ± 5 %") == "10 ohm +/- 5 %"
+
+
+@pytest.mark.skipif(not FULL.exists(), reason="needs /dev/full")
+@pytest.mark.parametrize(("words", "code"), [(["report", "nosuch"], 2), (["nosuch"], 2), (["amps"], 0)])
+def test_the_exit_code_is_right_where_errors_cannot_be_written(words: list[str], code: int) -> None:
+    with FULL.open("wb") as full:
+        env = {**os.environ, "TUBEKIT_NO_SETUP": "1"}
+        done = subprocess.run(
+            [*COMMAND, *words], env=env, stdout=subprocess.DEVNULL, stderr=full, check=False
+        )
+    assert done.returncode == code

@@ -74,6 +74,15 @@ def test_a_file_is_read_as_it_was_written(tmp_path: Path) -> None:
     assert read_sound(tmp_path / "a.flac")[0] == pytest.approx(sound, abs=2e-4)
 
 
+def test_without_soundfile_it_says_how_to_read_flac(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(signals, "find_spec", lambda _: None)
+    (tmp_path / "a.flac").write_bytes(b"fLaC" + bytes(200))
+    assert main(["listen", "teasel", "R14=330", "--signal", str(tmp_path / "a.flac")]) == 2
+    assert "soundfile is not installed. Run pip install 'tubekit[sound]'" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("kind", [np.uint8, np.int16, np.int32, np.float32])
 def test_every_kind_of_sample_is_read_alike_with_scipy_alone(
     kind: type, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

@@ -18,6 +18,7 @@ Array = np.ndarray
 RATE_HZ = 48_000
 """Samples a second of signals that are made here."""
 FASTEST_HZ, SLOWEST_HZ = 384_000, 8_000
+WAVES = (".wav", ".wave")
 LONGEST_S = 60.0
 CANCELED = 0.01
 """Channels whose mean is below this share of their peak cancel each other; common practice, no source."""
@@ -100,13 +101,18 @@ def read_sound(path: str | Path, seconds: float = LONGEST_S) -> tuple[Array, int
     ------
     ChangeError : no such file, no sound in it, channels that cancel, or samples that are no numbers.
     """
-    place = Path(path)
+    place, every = Path(path), find_spec("soundfile") is not None
     if not found(place, "is_file"):
         raise ChangeError(
             "no such file", where=str(path), fix=f"Name a WAV or FLAC file, or: {', '.join(KINDS)}"
         )
+    if not every and place.suffix.lower() not in WAVES:
+        raise ChangeError(
+            "only WAV files can be read here: soundfile is not installed", where=str(path),
+            fix="Run pip install 'tubekit[sound]', or save it as WAV",
+        )  # fmt: skip
     try:
-        if find_spec("soundfile") is not None:
+        if every:
             import soundfile  # noqa: PLC0415 - not installed everywhere
 
             rate = soundfile.info(place).samplerate

@@ -6,7 +6,9 @@ Exit code 0: answered; 2: what was asked cannot be; 1: the solver did not arrive
 
 from __future__ import annotations
 
+import argparse
 import json
+import re
 import sys
 import warnings
 from collections.abc import Callable, Sequence
@@ -53,7 +55,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         with warnings.catch_warnings(record=True) as caught:
             answer = asked.answer(asked)
     except InputError as error:
-        return _failed(error, asked.json, ASKED_WRONGLY, dangers(asked))
+        return _failed(error, asked.json, ASKED_WRONGLY, dangers(asked), _option(str(error), known, asked))
     except SolveError as error:
         return _failed(error, asked.json, NOT_SOLVED, dangers(asked))
     except ModuleNotFoundError as error:
@@ -86,14 +88,25 @@ def _handed_on(command: str, rest: list[str]) -> int:
         return _failed(error, False, ASKED_WRONGLY)
 
 
-def _failed(error: Exception, as_json: bool, code: int, first: Sequence[Note] = ()) -> int:
+def _option(text: str, command: argparse.ArgumentParser | None, asked: argparse.Namespace) -> str:
+    """The option whose value a message is about, where the message does not name it."""
+    for action in command._actions if command else ():  # noqa: SLF001 - argparse lists its options nowhere else
+        value, names = getattr(asked, action.dest, None), action.option_strings
+        if not names or not isinstance(value, str) or value in ("", action.default):
+            continue
+        if re.search(rf"(?<!\w){re.escape(value)}(?!\w)", text) and names[-1] not in text:
+            return f" (option {names[-1]})"
+    return ""
+
+
+def _failed(error: Exception, as_json: bool, code: int, first: Sequence[Note] = (), option: str = "") -> int:
     """What went wrong, below the dangers of the amp it is about."""
     if as_json:
-        _print_json({**_dangers(first), "error": str(error)})
+        _print_json({**_dangers(first), "error": str(error) + option})
     for danger in first:
         if danger.text not in str(error):
             print(danger_text(danger), file=sys.stderr)
-    print(f"tubekit: {visible(str(error))}", file=sys.stderr)
+    print(f"tubekit: {visible(str(error) + option)}", file=sys.stderr)
     return code
 
 
