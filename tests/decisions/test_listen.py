@@ -83,6 +83,15 @@ def test_without_soundfile_it_says_how_to_read_flac(
     assert "soundfile is not installed. Run pip install 'tubekit[sound]'" in capsys.readouterr().err
 
 
+def test_without_numba_it_says_how_long_it_takes(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("tubekit.analyses.audio_kernel.installed", lambda: False)
+    assert main(["listen", "teasel", "--signal", "nosuch.wav"]) == 2  # refused before it plays
+    said = capsys.readouterr().err
+    assert "each second of sound takes some 10 minutes. Stop with Ctrl+C and run pip install" in said
+
+
 @pytest.mark.parametrize("kind", [np.uint8, np.int16, np.int32, np.float32])
 def test_every_kind_of_sample_is_read_alike_with_scipy_alone(
     kind: type, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

@@ -21,6 +21,9 @@ from tubekit.cli.arguments import (
 )
 from tubekit.errors import ChangeError, SolveError
 
+SLOW_MIN = 10
+"""Minutes that a second of sound takes before and after a change where steps are not compiled, about."""
+
 
 def answered(work: Work, asked: Asked) -> Any:
     """The answer of a command about one amp."""
@@ -80,8 +83,8 @@ def _listen(asked: Asked, amp: Any, changed: Mapping[str, object]) -> Any:
     from tubekit.decisions.listen import listen, signal
 
     if not audio_kernel.installed():
-        words = "numba is not installed, so this takes a hundred times as long: pip install 'tubekit[sound]'"
-        print(f"tubekit: {words}", file=sys.stderr)
+        words = f"numba is not installed, so each second of sound takes some {SLOW_MIN} minutes"
+        print(f"tubekit: {words}. Stop with Ctrl+C and run pip install 'tubekit[sound]'.", file=sys.stderr)
     level = measured(asked, "level", "V", 0.0, LEVELS[1]) or 0.0
     what = signal(asked.signal, level_v=level, hertz=asked.hertz, seconds=asked.seconds)
     folder = None if asked.to is None else Path(asked.to)
