@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 
 import pytest
 
 from tubekit import load_amp
 from tubekit.bench.readings import load_readings
 from tubekit.errors import ReadingError
-from tubekit.panels import bench
+from tubekit.panels import bench, bench_rows
 from tubekit.panels.bench_figure import MOST_ROWS
 from tubekit.panels.bench_panel import BenchPanel
 from tubekit.panels.bench_rows import MOST_LINES
@@ -124,3 +124,12 @@ def test_a_long_list_is_judged_whole_and_shown_in_part(panel, amp):
     assert f"{60 - MOST_LINES} more rows" in panel.lines.more.value
     assert len(panel.verdicts.verdicts) + len(panel.checked.complaints) == 60
     assert len(panel.figure.view.rows) == MOST_ROWS
+
+
+def test_a_list_on_windows_is_called_by_its_name(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bench_rows, "PurePath", PureWindowsPath)
+    empty, key = ("an empty list", ""), r"C:\jobs\v5.csv"
+    choice = bench_rows.ListChoice(lambda _: None, lambda *_: None, options=lambda: [empty])
+    for again in (lambda: choice.put(key), choice.look_again):
+        again()
+        assert choice.choice.options == (empty, ("v5.csv", key))

@@ -252,13 +252,14 @@ def _fuses(report: AmpReport) -> Iterator[str]:
 
 
 def _together(checks: list[RatingCheck], after: AmpReport) -> Iterator[str]:
-    """Parts that share a fate on one line."""
+    """Parts that share a fate on one line, the worst's figures with them, in the order of their names."""
     alike: dict[tuple[str, str], list[RatingCheck]] = {}
     for c in checks:
         alike.setdefault((_heater(after, c) or c.code, f"{c.worst:.2g}"), []).append(c)
     for (fate, _), same in alike.items():
         one = same[0]
-        parts = ", ".join(dict.fromkeys(f"{c.part} winding" if " " in c.part else c.part for c in same))
+        names = sorted({f"{c.part} winding" if " " in c.part else c.part for c in same})
+        parts = ", ".join(names)
         hot = one.unit in ("W", "A")
         verb = "will burn out" if hot and one.worst >= BURNS else "overloaded" if hot else "over the limit"
         figures = f"{one.what} {show(one.value, one.unit)} (limit {mark(one.limit, one.unit)})"

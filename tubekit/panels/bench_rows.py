@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any
 
 import anywidget
@@ -207,7 +207,7 @@ class ListChoice(layout.Field):
         """List what is there now."""
         now, options = self.choice.value, self._options()
         if now is not None and now not in [value for _, value in options]:
-            options.append((str(now).rpartition("/")[2], now))
+            options.append((PurePath(now).name, now))
         with self.quietly():
             self.choice.options = options
             self.choice.value = options[0][1] if now is None else now
@@ -218,7 +218,7 @@ class ListChoice(layout.Field):
         key = str(path.resolve()) if key and path.is_file() else key
         with self.quietly():
             if key not in [value for _, value in self.choice.options]:
-                self.choice.options = [*self.choice.options, (key.rpartition("/")[2], key)]
+                self.choice.options = [*self.choice.options, (PurePath(key).name, key)]
             self.choice.value = key
 
     def _taken(self, files: Any) -> None:
