@@ -232,3 +232,9 @@ def test_a_larger_reservoir_is_no_worse_for_one_watt_in_a_hundred():
     assert one.keeps, one.why_not
     (hotter,) = substitutes(drawn, "V8", candidates=["silicon"]).candidates
     assert any("idle dissipation above its rating" in why for why in hotter.why_not)
+
+
+def test_where_nothing_moves_no_place_is_named_after_what_rounding_leaves() -> None:
+    same = next(one for one in substitutes(amp("teasel"), "V5").candidates if one.name == "80")
+    assert (same.off_percent, same.off_at) == (0.0, "")
+    assert (same.gain_db, same.gain_at) == (0.0, "")

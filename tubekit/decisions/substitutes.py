@@ -283,11 +283,11 @@ def _judge(before: SupplyReport, part: Part, values: Sequence[Any]) -> list[Subs
 
 
 def _largest(names: Sequence[str], figures: Array) -> tuple[str, float]:
-    """The figure furthest from nought with its name; those that are not known stand back."""
+    """The figure furthest from zero with its name, which is blank where all round to zero; NaN comes last."""
     if not len(names):
         return "", 0.0
     place = int(np.argmax(np.nan_to_num(np.abs(figures), nan=-1.0)))
-    return names[place], float(figures[place])
+    return "" if round(float(figures[place]), ROUNDED) == 0.0 else names[place], float(figures[place])
 
 
 def _held(one: Substitute, tolerance_percent: float) -> Substitute:

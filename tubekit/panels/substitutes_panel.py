@@ -85,9 +85,9 @@ def table(now: SubstitutesAnswer) -> Table:
     most = _share(one.used_percent) if one.used_at else ""
     rows = [
         (rail.node, show(one.b_plus_v, "V", 4), show(float(rail.dc_v), "V", 4)),
-        (f"largest change: {one.off_at}", f"{round(one.moves_percent, 2) + 0.0:+.2g} %", ""),
+        (f"largest change: {one.off_at or 'none'}", f"{round(one.moves_percent, 2) + 0.0:+.2g} %", ""),
         ("ripple", f"{one.ripple_ratio:.2g} × as much", ""),
-        (f"gain: {one.gain_at}", f"{round(one.gain_db, 1) + 0.0:+.1f} dB", ""),
+        (f"gain: {one.gain_at or 'none'}", f"{round(one.gain_db, 1) + 0.0:+.1f} dB", ""),
         (f"closest to its limit: {one.used_at}", most, ""),
         ("to buy", one.fit, ""),
     ]
