@@ -28,6 +28,8 @@ STIFF = 6e-5
 """Inharmonicity of a wound steel string; typical, from memory."""
 LOSS_S, LOSS_HIGH = 0.45, 2.2e-8
 """Decay rate of a string [1/s], and its rise with the square of angular frequency [s]; common practice."""
+GONE = 20.0
+"""A mode of the string that has lost so many nepers is not calculated further: 174 dB down."""
 FULL_SCALE = 10 ** (-1 / 20)
 """Peak of the louder of two files: 1 dB below what a file can hold."""
 
@@ -77,8 +79,10 @@ def string(hertz: float, seconds: float, rate: float) -> Array:
     while (tone := n * hertz * np.sqrt(1.0 + STIFF * n * n)) < 0.45 * rate:
         turn = 2 * np.pi * tone
         size = np.sin(n * np.pi * PLUCKED) * np.sin(n * np.pi * PICKED) / n
+        loss = LOSS_S + LOSS_HIGH * turn * turn
         if abs(size) > 1e-5:
-            result += size * np.exp(-(LOSS_S + LOSS_HIGH * turn * turn) * time) * np.sin(turn * time)
+            heard = time[: np.searchsorted(time, GONE / loss)]
+            result[: len(heard)] += size * np.exp(-loss * heard) * np.sin(turn * heard)
         n += 1
     return np.asarray(result / np.abs(result).max())
 
