@@ -119,3 +119,15 @@ def test_a_signal_that_cannot_be_is_refused(panel: ListenPanel) -> None:
     panel.play()
     assert "no such file" in panel.what.complaint.value
     assert panel.listening is None
+
+
+def test_fine_steps_are_taken_where_clipping_needs_them(panel: ListenPanel) -> None:
+    panel.what.put("sine")
+    panel.level.put(0.3)
+    usual = panel.hear().after
+    assert "Fine steps" in panel.numbers.value
+    panel.steps.choice.value = "fine"
+    assert panel.listening is None
+    fine = panel.hear().after
+    assert fine.played.rate_hz > usual.played.rate_hz
+    assert fine.step_error_db < -60.0 < usual.step_error_db

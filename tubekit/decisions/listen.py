@@ -176,7 +176,7 @@ class Listening(Printed):
         said = {each.doubts: name for each, name in zip(self.both, self._names(), strict=True) if each.doubts}
         words = " ".join(f"{name.capitalize()}: {each}" if name else each for each, name in said.items())
         coarse = any(each.step_error_db > FINE_DB for each in self.both)
-        return f"{words} In a terminal, --fine takes finer steps." if coarse else words
+        return f"{words} Fine steps (--fine in a terminal) make it smaller." if coarse else words
 
     def _names(self) -> tuple[str, ...]:
         return ("",) if self.before is None else (BEFORE, AFTER)

@@ -43,10 +43,12 @@ from tubekit.panels.trial import Trial
 from tubekit.plots.listen_view import HEIGHT, WIDTH, ListenView, curves
 
 FILES = (".wav", ".flac")
+FINE = "fine"
 SHOWN_HZ = 50.0
 """Readings a second under the player: more than the eye follows."""
 PLAY = ("Play through amp", "Calculate what this signal does in the amp, before and after the change")
 SPECS = ("Spec sheet", "Calculate output, gain, distortion, damping and sag, before and after the change")
+STEPS = (("usual: 2 or more a sample", "usual"), ("fine: where clipping needs them", FINE))
 STOP = ("Stop", "Stop calculating, and keep what is done")
 PRESS = '<p role="status">Press <strong>Play through amp</strong> to hear this setting.</p>'
 
@@ -116,13 +118,14 @@ class ListenPanel(AmpPanel[Heard, AmpSound | None]):
         self.level = SeriesSetting("level", "level", "V", 1e-3, 10.0, series="E6", tooltip="Peak at the jack")
         self.hertz = SeriesSetting("hertz", "pitch", "Hz", 30.0, 8e3, series="E12", tooltip="Pitch")
         self.seconds = LevelSetting("seconds", "seconds", 0.5, 10.0, 0.5, form=".1f", tooltip="How long")
+        self.steps = ChoiceSetting("steps", "steps", STEPS, "Fine steps take up to 4 times as long")
         for each, value in ((self.level, LEVEL_V), (self.hertz, NOTE_HZ), (self.seconds, SECONDS)):
             each.put(value)
         self.begin_button = layout.button(*PLAY, self.play, flex="1 1 auto")
         self.specs_button = layout.button(*SPECS, self.specify)
         self.stop_button = layout.button(*STOP, self.stopped.set)
         super().__init__(amp)
-        for setting in (self.what, self.level, self.hertz, self.seconds):
+        for setting in (self.what, self.level, self.hertz, self.seconds, self.steps):
             setting.on_move(self._other_signal)
 
     def solve(self, amp: Amp, near: Heard | None) -> Heard:  # noqa: ARG002 - a tenth of a second
@@ -172,7 +175,7 @@ class ListenPanel(AmpPanel[Heard, AmpSound | None]):
         TubekitError : no such signal; a step does not arrive.
         """
         what = self.asked()
-        self._played(what, play_all(self._unheard(what), what))
+        self._played(what, play_all(self._unheard(what), what, fine=self.steps.value == FINE))
         assert self.listening is not None
         return self.listening
 
@@ -183,7 +186,8 @@ class ListenPanel(AmpPanel[Heard, AmpSound | None]):
         except TubekitError as error:
             self.what.complain(str(error))
             return
-        self._begin(partial(play_all, self._unheard(what), what), partial(self._played, what))
+        work = partial(play_all, self._unheard(what), what, fine=self.steps.value == FINE)
+        self._begin(work, partial(self._played, what))
 
     @property
     def specs(self) -> Specs | None:
@@ -299,7 +303,7 @@ class ListenPanel(AmpPanel[Heard, AmpSound | None]):
     def arranged(self, under: Sequence[widgets.Widget]) -> list[widgets.Widget]:
         """The signal between the amp and its parts."""
         note = widgets.VBox([
-            self.what, self.level, self.hertz, self.seconds,
+            self.what, self.level, self.hertz, self.seconds, self.steps,
             layout.row(self.begin_button, self.specs_button, self.stop_button), self.state,
         ])  # fmt: skip
         note.add_class("tubekit-group")
