@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 import pytest
 
@@ -195,3 +197,20 @@ def test_a_limit_that_no_meter_shows_exceeded_is_at_its_limit() -> None:
     assert (at.state, over.state) == ("at limit", "exceeded")
     assert "316 V is at the 6V6GT rating of 315 V" in at.sentence()
     assert not at.exceeded.any()
+
+
+def test_a_winding_carries_each_tubes_current_once() -> None:
+    """By hand: what flows into the center tap, plate and screen currents of both tubes."""
+    text = f'[amp]\nextends = "{FILES / "ultralinear.toml"}"\n[T2.primary]\nrating = "150 mA"\n'
+    report = analyze(amp_from_text(text, "rated"))
+    pair = [one for one in report.tubes if one.designator in ("V4", "V5")]
+    worst = next(c for c in limits(report).checks if (c.part, c.code) == ("T2 primary", "coil_dc_a"))
+    assert float(worst.value) == pytest.approx(sum(float(t.plate_a + t.screen_a) for t in pair), rel=2e-3)
+
+
+def test_a_tube_without_a_plate_rating_prints_no_warning() -> None:
+    report = solved("teasel")
+    none = reading_so(report, report.tubes[0].designator, plate_share=float("nan"))
+    with np.errstate(all="raise"), warnings.catch_warnings():
+        warnings.simplefilter("error")
+        none.short()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Set as AbstractSet
+from collections.abc import Iterator, Mapping, Sequence, Set as AbstractSet
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, ClassVar
 
@@ -283,7 +283,7 @@ class Transformer(Part):
         """Rectifier windings by direct current, heater and primary windings by effective current."""
         for winding, coils in self.coils():
             if self.carries_dc or rectified & set(winding.taps):
-                code, amps = "coil_dc_a", sum(np.abs(state.winding_mean(self.designator, j)) for j in coils)
+                code, amps = "coil_dc_a", _fed([state.winding_mean(self.designator, j) for j in coils])
             else:
                 code = "coil_a"
                 amps = np.max([state.winding_rms(self.designator, j) for j in coils], axis=0)
@@ -394,6 +394,19 @@ class OutputTransformer(Transformer):
         yield Fault(name, "secondary open", (secondary,), weight=0.2)
         fewer = {CircuitParameter(name, f"turns{j}"): (0.05, 0.0) for j in range(coils)}
         yield Fault(name, "with shorted turns", (fewer,), weight=0.4)
+
+
+def _fed(sections: Sequence[np.ndarray]) -> np.ndarray:
+    """Direct current fed into a winding [A]: each tube's once, through however many sections it flows.
+
+    Examples
+    --------
+    >>> _fed([np.array([-0.03]), np.array([-0.04]), np.array([0.04]), np.array([0.03])]).round(3).tolist()
+    [0.08]
+    """
+    none = np.zeros_like(sections[0])
+    at_taps = np.diff([none, *sections, none], axis=0)
+    return np.asarray(np.abs(at_taps).sum(axis=0) / 2.0)
 
 
 def _copper(part: Transformer, winding: Winding, lines: list[str]) -> list[Value]:
