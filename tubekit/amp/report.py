@@ -243,7 +243,9 @@ class AmpReport(Printed):
 
     def short(self) -> list[Table]:
         """Tubes, the hardest worked first, then rails."""
-        worked = sorted(self.tubes, key=lambda one: -float(np.nanmax(one.plate_share, initial=0.0)))
+        worked = sorted(
+            self.tubes, key=lambda one: -float(np.fmax.reduce(one.plate_share, axis=None, initial=0.0))
+        )
         return [
             Table.of("Tubes", worked, "tube=marked", "type=types", "plate_ground_v", "cathode_v", "plate_v",
                      "grid_v", "cathode_a", "plate_w", "plate_share"),
