@@ -43,7 +43,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     turns: dict[str, int] = {}
     for item in items:
         turns.setdefault(turn_of(item.nodeid), len(turns))
-    items.sort(key=lambda each: (unit_of(each.nodeid) != SLOW[0], turns[turn_of(each.nodeid)]))
+
+    def when(nodeid: str) -> tuple[bool, str, int]:
+        browser = nodeid.startswith(SLOW[0])
+        return not browser, unit_of(nodeid) if browser else "", turns[turn_of(nodeid)]
+
+    items.sort(key=lambda each: when(each.nodeid))
 
 
 def turn_of(nodeid: str) -> str:
@@ -53,8 +58,9 @@ def turn_of(nodeid: str) -> str:
 
 
 def unit_of(nodeid: str) -> str:
-    """What one worker runs in one go: a file, and all that needs the browser: it is started once."""
-    return SLOW[0] if nodeid.startswith(SLOW[0]) else nodeid.partition("::")[0]
+    """What one worker runs in one go: a file; in the browser a folder, so that a server is started once."""
+    file = nodeid.partition("::")[0]
+    return file.rpartition("/")[0] if file.startswith(SLOW[0]) else file
 
 
 @pytest.hookimpl(optionalhook=True)

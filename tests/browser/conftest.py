@@ -28,17 +28,26 @@ def missing() -> str:
 
 
 @pytest.fixture(scope="session")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    """A browser on a JupyterLab with a copy of the notebooks."""
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A browser with nothing open."""
     if words := missing():
         pytest.skip(words)
-    from tests.browser.page import ROOT, Page, chromium, jupyterlab
+    from tests.browser.page import chromium
 
-    home: Path = tmp_path_factory.mktemp("browser")
+    with chromium(tmp_path_factory.mktemp("browser") / "chromium") as driver:
+        yield driver
+
+
+@pytest.fixture(scope="session")
+def page(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """The browser on a JupyterLab with a copy of the notebooks."""
+    from tests.browser.page import ROOT, Page, jupyterlab
+
+    home: Path = tmp_path_factory.mktemp("lab")
     shutil.copytree(ROOT / "notebooks", home / "notebooks")
     _panels_only(home / "notebooks")
-    with jupyterlab(home / "notebooks", home / "lab") as address, chromium(home / "chromium") as driver:
-        page = Page(driver, address)
+    with jupyterlab(home / "notebooks", home / "lab") as address:
+        page = Page(browser, address)
         page.home = home
         yield page
 

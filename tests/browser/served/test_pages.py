@@ -15,7 +15,7 @@ from tubekit.analyses.loadline import load_line
 from tubekit.panels.load_line_panel import tables
 from tubekit.panels.report_html import SAYS
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 
 
 @pytest.fixture(scope="module")
@@ -24,18 +24,17 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def sheet(home: Path, page: Any) -> Iterator[Any]:
+def sheet(home: Path, browser: Any) -> Iterator[Any]:
     """The browser at the size of a tablet on `python3 -m tubekit page`."""
     pytest.importorskip("voila")
     from tests.browser.page import TABLET, Sheet, pages_without_code
 
     shutil.copytree(ROOT / "notebooks", home / "notebooks")
-    page.name = ""
     with pages_without_code(home / "notebooks", home / "server") as (address, key):
-        sheet = Sheet(page.driver, address, key)
+        sheet = Sheet(browser, address, key)
         sheet.size(*TABLET)
         yield sheet
-        page.driver.get("about:blank")
+        browser.get("about:blank")
 
 
 def test_the_front_page_leads_to_a_page(sheet: Any) -> None:

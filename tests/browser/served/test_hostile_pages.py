@@ -17,7 +17,7 @@ from tubekit import load_amp, swap
 from tubekit.jobs import actions
 from tubekit.record.record import record
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 TYPED = (
     """<img src=x onerror="hit=1"><script>hit=1</script>'"><svg onload=hit=1></textarea></title></style>"""
     """ {{7*7}} {% x %} $\\frac{1}{2}$ [a](javascript:hit=1) %0d%0aX:1 ../../x &lt;b&gt; \u05d0"""
@@ -82,16 +82,15 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def sheet(home: Path, page: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+def sheet(home: Path, browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     pytest.importorskip("voila")
     from tests.browser.page import TABLET, Sheet, pages_without_code
 
-    page.name = ""
     with pages_without_code(home, tmp_path_factory.mktemp("served") / "server") as (address, key):
-        sheet = Sheet(page.driver, address, key)
+        sheet = Sheet(browser, address, key)
         sheet.size(*TABLET)
         yield sheet
-        page.driver.get("about:blank")
+        browser.get("about:blank")
 
 
 def test_the_front_page_shows_names_and_headings_as_they_are(sheet: Any) -> None:
