@@ -249,7 +249,9 @@ def test_commands_take_the_folder_for_this_amp_and_say_so(job, unjudged, tmp_pat
     assert now.this_amp.trim == now.twin.amp.trim
     file = amp("teasel").changed({"R14": "300"}).save_as(tmp_path / "chassis.toml")
     job("found", str(file))  # whatever was read before may have been another chassis
-    assert open_job(job.folder).this_amp.title.endswith("the amp as drawn (no readings yet)")
+    assert open_job(job.folder).this_amp.title.endswith(
+        "the amp as drawn (no readings since the last change, 5 before it)"
+    )
     assert "too few readings" in job("twin", code=2)
 
 
@@ -293,3 +295,24 @@ def test_words_become_rows_by_their_unit():
     assert rows[2]["value"] == "12V"
     with pytest.raises(ReadingError, match="PLACE=VALUE"):
         rows_typed(["hot"], amp("teasel"))
+
+
+def test_an_amp_stays_off_until_what_was_decided_is_in(job):
+    job("read", "line=117", "B1=330", "B2=280", "k34=24", "p3=320", "g3=9")
+    assert "Leave it off. Out of range:" in job("next")
+    job("decide", "C11=new", "leaks")
+    out = job("next")
+    assert "Leave it off. C11 is decided but not in: fit it first, then job fit C11. Out of range:" in out
+    job("fit", "C11=new")
+    assert "Leave it off" not in job("next")
+
+
+def test_a_lamp_in_the_line_is_said_before_the_sheet_that_has_none(job):
+    job("next")
+    job("temp", "60 W lamp in the line")
+    lamp = open_job(job.folder).lamps[0].number
+    said = " ".join(job("next").split())
+    assert f"In the line now: 60 W lamp in the line (entry {lamp})." in said
+    assert f"take it out first, then job off {lamp}" in said
+    job("temp", "pilot lamp of the panel lifted")
+    assert [each.number for each in open_job(job.folder).lamps] == [lamp]

@@ -29,6 +29,8 @@ CHANGES = ("found", "fit")
 """Kinds of entry after which the amp is another one."""
 BY_ITSELF = tuple(QUANTITIES[code].words for code in ("ohms", "farads", "emission"))
 SHOWN_ENTRIES = 6
+LAMPS, INDICATORS = ("lamp", "limiter", "bulb"), ("pilot", "dial", "panel")
+"""Words for a lamp in the line; with one of the others it is a lamp of the amp itself."""
 
 
 @dataclass(frozen=True)
@@ -166,13 +168,21 @@ class Job(Printed):
         which.
         """
         if self.twin is None:
-            count = len(self.rows())
-            few = f"{count} readings, {LEAST} are needed" if count else "no readings yet"
-            return replace(self.amp, title=f"{self.amp.title}, the amp as drawn ({few})")
+            return replace(self.amp, title=f"{self.amp.title}, the amp as drawn ({self._not_matched})")
         amp = self._since(self.twin.amp)
         later = [each for each in self.of_kind(*CHANGES) if each.number >= self.matched_until]
         names = ", ".join(dict.fromkeys(name for each in later for name in parts_of(each)))
         return replace(amp, title=f"{amp.title}, {names} changed since") if names else amp
+
+    @property
+    def _not_matched(self) -> str:
+        """Why the amp is taken as drawn."""
+        count = len(self.rows())
+        if count:
+            return f"{count} reading{'s' * (count > 1)}, {LEAST} are needed"
+        taken = self.of_kind("readings")
+        before = len(self.merged(taken)) if taken else 0
+        return f"no readings since the last change, {before} before it" if before else "no readings yet"
 
     @cached_property
     def good_amp(self) -> Amp:
@@ -249,6 +259,15 @@ class Job(Printed):
             Fitted(each.number, each.day, each.by, each["text"])
             for each in self.of_kind("temporary") if each.number not in off
         )  # fmt: skip
+
+    @property
+    def lamps(self) -> list[Fitted]:
+        """The limiting lamps that are in the line now: each lowers what the amp gets."""
+        words = ((each, each.text.lower()) for each in self.temporary)
+        return [
+            each for each, text in words
+            if any(name in text for name in LAMPS) and not any(name in text for name in INDICATORS)
+        ]  # fmt: skip
 
     @property
     def stopped(self) -> list[Entry]:

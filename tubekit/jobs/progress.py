@@ -14,7 +14,7 @@ from tubekit.decisions.judge import WRONG, judge, wrong_beyond
 from tubekit.decisions.probe import QUANTITIES
 from tubekit.errors import TubekitError
 from tubekit.jobs.actions import add
-from tubekit.jobs.job import AS_FOUND, MAINS_ROW, STOP, Job, open_job
+from tubekit.jobs.job import MAINS_ROW, STOP, Job, open_job
 from tubekit.jobs.journal import Entry, JobError, enclose
 from tubekit.jobs.sheets import Missing, usable
 from tubekit.jobs.steps import (
@@ -276,22 +276,42 @@ def next_step(
         raise JobError("this sheet has no such step", where=str(folder), fix="See its steps: job next --all")
     job, now, left_out = current(job, sheet, by)
     step = _todo(job, now) if now else None
-    first = _before_power(job, now) if now and not results else ""
+    first = _before_power(job, now) if now else ""
     return Next(job, now, step, tuple(results), tuple(left_out), first=first)
 
 
 def _before_power(job: Job, sheet: Sheet) -> str:
-    """What readings of the amp as found ask for before it is powered up; '' once a part was decided about."""
-    begun = results_of(job, sheet.entry)
-    if sheet.name not in POWER_UP or begun or job.of_kind("decide") or job.state != AS_FOUND:
+    """What is to be done before the amp gets power: a lamp out of the line, a part in that was decided about,
+    or the part found that readings are out of range by.
+    """
+    lamps = ", ".join(f"{each.text} (entry {each.number})" for each in job.lamps)
+    numbers = ", ".join(str(each.number) for each in job.lamps)
+    out = (
+        f"In the line now: {lamps}. All values of this sheet are without it: take it out first, then job off "
+        f"{numbers}." if lamps and sheet.name != POWER_UP[1] else ""
+    )  # fmt: skip
+    return " ".join(filter(None, (_leave_off(job, sheet), out)))
+
+
+def _leave_off(job: Job, sheet: Sheet) -> str:
+    """Why the amp is not to be switched on yet; '' once a step of its first power-up was done."""
+    if sheet.name not in POWER_UP or results_of(job, sheet.entry):
         return ""
     readings = job.readings()
     judged = judge(readings) if readings is not None and readings.readings else None
-    if judged is None or judged.fine:
+    if judged is not None and judged.fine:
         return ""
-    wrong = sum(verdict.word == WRONG for verdict in judged.verdicts)
-    count = f"Out of range as found: {wrong} of {len(judged.verdicts)} readings. " if wrong else ""
-    return f"Leave it off. {count}Find the part first: suspects {job.folder}. Then:"
+    wrong = sum(verdict.word == WRONG for verdict in judged.verdicts) if judged else 0
+    count = f" Out of range: {wrong} of {len(judged.verdicts)} readings." if judged and wrong else ""
+    waiting = list(dict.fromkeys(name.partition(".")[0] for name in job.decided("to buy", "in stock")))
+    if waiting:
+        names, several = ", ".join(waiting), len(waiting) > 1
+        verb, first = ("are", "them") if several else ("is", "it")
+        do = f"fit {first} first, then job fit {' '.join(waiting)}."
+        return f"Leave it off. {names} {verb} decided but not in: {do}{count} Then:"
+    if judged is None:
+        return ""
+    return f"Leave it off.{count} Find the part first: suspects {job.folder}. Then:"
 
 
 _Given = Callable[[Job, Sheet], list[tuple[Step, Outcome]]]

@@ -18,14 +18,14 @@ from tubekit.decisions.population import with_fault_ports
 from tubekit.decisions.probe import Probe, meter_values
 from tubekit.decisions.reading import Readings
 from tubekit.jobs.actions import Entered, author
-from tubekit.jobs.job import BY_ITSELF, MAINS_ROW, Fitted, Job, open_job
+from tubekit.jobs.job import BY_ITSELF, LAMPS, MAINS_ROW, Fitted, Job, open_job
 from tubekit.jobs.journal import Entry, JobError, Journal, append
 from tubekit.jobs.progress import unfinished
 from tubekit.jobs.steps import TITLES
 from tubekit.text import Printed, Table, quantity
 
 REMOVE = (
-    (("lamp", "limiter", "bulb"), "Take it out of the line, and bring the amp up again without it"),
+    (LAMPS, "Take it out of the line, and bring the amp up again without it"),
     (("fuse",), "Install the fuse shown on the schematic"),
     (("lead", "lifted", "wire"), "Unplug, discharge, check with a meter, and solder it back"),
     (("speaker", "load", "dummy"), "Connect the amp's own speaker"),
