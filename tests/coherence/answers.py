@@ -16,6 +16,7 @@ from tubekit.amp import Amp, analyze
 from tubekit.bench.readings import readings_from_text
 from tubekit.cli import amp_commands, bench_commands
 from tubekit.cli.listing import FullReport
+from tubekit.cli.main import _parser
 from tubekit.decisions import swap
 from tubekit.decisions.judge import judge
 from tubekit.decisions.spread import spread
@@ -29,13 +30,15 @@ WILD = re.compile(r"UNSTABLE|\b(the amp|it) oscillates", re.IGNORECASE)
 """How an answer says that the amp oscillates; that a tremolo's tube does is no fault."""
 
 REFUSED = "REFUSED"
+SHORT: dict[str, dict[str, Any]] = {"listen": {"seconds": 0.2}}
+"""Options that are not left as they are: a fifth of a second of sound."""
 
 
-def _asked(amp: Amp, **more: Any) -> argparse.Namespace:
-    words = {"jack": None, "hertz": 1000.0, "at": None, "node": None, "mains": None, "amp": amp.name,
-             "watts": None, "level": None, "readings": None, "thd": 5.0, "signal": "string", "seconds": 0.2,
-             "to": None, "overwrite": False}  # fmt: skip
-    return argparse.Namespace(**words | more)
+def _asked(words: str, amp: Amp, **more: Any) -> argparse.Namespace:
+    """What the command line makes of `words`: each option as it is when nobody names it."""
+    asked = _parser()[0].parse_args([*words.split(), amp.name])
+    vars(asked).update(more)
+    return asked
 
 
 def _commands() -> Iterator[tuple[str, Answer]]:
@@ -43,10 +46,14 @@ def _commands() -> Iterator[tuple[str, Answer]]:
     yield "swap", lambda amp: swap(amp, {}, mains_rms=float(amp.mains_rms))
     for name, work in amp_commands.ANSWERS.items():
         if name not in {"tone", "standby", "lower-line", "substitutes"}:
-            yield name, lambda amp, work=work: work(_asked(amp), amp, {})
+            yield (
+                name,
+                lambda amp, name=name, work=work: work(_asked(name, amp, **SHORT.get(name, {})), amp, {}),
+            )
     for name in ("up", "lamp", "trace", "drive", "hum"):
         work = bench_commands.PROCEDURES[name]
-        yield f"bench {name}", lambda amp, work=work: work(_asked(amp, hertz="1 kHz"), amp, {})
+        words = f"bench {name}"
+        yield words, lambda amp, words=words, work=work: work(_asked(words, amp), amp, {})
     yield "spread", lambda amp: spread(amp, size=200)
     yield "judge", lambda amp: judge(readings_of(amp))
 

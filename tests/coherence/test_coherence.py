@@ -20,6 +20,12 @@ def test_quick_answers_state_one_thing_alike(name):
     assert conflicts(result) == []
 
 
+def test_a_command_is_asked_with_its_own_options():
+    result = gathered("vetch", ("listen", "bench drive"))
+    assert {s.by.split(" (")[0] for s in result} == {"listen", "bench drive"}
+    assert [s.shown for s in result if s.quantity == "failure"] == []
+
+
 def test_a_stacked_capacitor_has_its_own_volts_and_those_of_its_node():
     result = gathered("four-output-tubes", ("report", "supply"))
     assert conflicts(result) == []
