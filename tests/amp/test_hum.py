@@ -17,11 +17,13 @@ from tests.say import say
 from tubekit import load_amp
 from tubekit.amp import amp_from_text, demo_names
 from tubekit.amp.build import HEATER_CATHODE_F, HEATER_CATHODE_OHMS, HEATER_GRID_F
+from tubekit.amp.clipping import clips_at
 from tubekit.amp.hum import Hum, _source, hum
 from tubekit.amp.hum_balance import hum_balance
 from tubekit.amp.hum_paths import hum_paths
 from tubekit.amp.parts.tubes import Tube
 from tubekit.amp.signal import signal_path
+from tubekit.amp.signal_view import gain_at
 from tubekit.analyses.elimination import respond
 from tubekit.analyses.mains import mains_steady_state
 from tubekit.analyses.part_sensitivity import picker
@@ -256,3 +258,15 @@ def test_what_cannot_be_is_refused() -> None:
         SolveError, match=r"squeals or blocks.*Gain and impedance are not shown while it oscillates"
     ):
         hum(with_feedback("22k", reversed_phase=True))
+
+
+def test_pickup_of_an_open_lead_ends_where_a_stage_clips() -> None:
+    """The level at which a stage clips is that of `clips_at`; below it pick-up goes with the gain."""
+    usual, loud = (hum(load_amp("teasel").changed({"R31.position": each})) for each in (0.5, 1.0))
+    assert (usual.pickup_clips, usual.clips_words) == ((), "")
+    assert [each.section for each in loud.pickup_clips]
+    assert f"(it clips: {loud.pickup_clips[0].section})" in str(loud)
+    first = clips_at(loud.view, loud.amp.mains_hz)[0]
+    assert loud.pickup_clips[0].section == first.section
+    gain = float(np.abs(gain_at(loud.view, np.array([loud.amp.mains_hz]))).max())
+    assert 0.5 < float(loud.pickup_v[0]) / (first.input_rms * gain) < 2.0

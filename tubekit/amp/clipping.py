@@ -114,23 +114,37 @@ def estimated(view: SignalView, x: Array, reached: Sequence[str]) -> tuple[ClipP
 
     `x` (N, n) is the solution for 1 V at the jack; of a batch the member that clips first counts.
     """
+    result = []
+    for name, limits in _limits(view, x, reached):
+        cause = min(limits, key=lambda each: limits[each].min())
+        result.append(ClipPoint(name, float(limits[cause].min()), cause))
+    return tuple(sorted(result, key=lambda each: each.input_rms))
+
+
+def _limits(view: SignalView, x: Array, reached: Sequence[str]) -> Iterator[tuple[str, dict[str, Array]]]:
+    """Each section and, by cause, how many times `x` [V RMS] brings it to its limit, (N,)."""
     network, point = view.network, view.point
     volts = x @ network.incidence
     currents = (block_diagonal(network.groups, list(point.slopes)) @ volts[..., None])[..., 0]
 
-    def least(limits: Array, swings: Array, port: int) -> float:
-        return float((np.abs(limits[:, port]) / np.maximum(np.abs(swings[:, port]), 1e-30)).min())
+    def times(limits: Array, swings: Array, port: int) -> Array:
+        return np.asarray(np.abs(limits[:, port]) / np.maximum(np.abs(swings[:, port]), 1e-30) / np.sqrt(2.0))
 
-    both, result = push_pull(view), []
+    both = push_pull(view)
     for device in (each for each in network.circuit.of(Device) if each.name in reached):
         grid = network.port_names.index((device.name, "grid"))
         plate = network.port_names.index((device.name, "plate"))
-        limits = {"grid reaches its cathode": least(point.port_volts, volts, grid)}
+        limits = {"grid reaches its cathode": times(point.port_volts, volts, grid)}
         if device.name not in both:
-            limits["cut-off"] = least(point.port_currents, currents, plate)
-        cause = min(limits, key=lambda each: limits[each])
-        result.append(ClipPoint(device.name, float(limits[cause] / np.sqrt(2.0)), cause))
-    return tuple(sorted(result, key=lambda each: each.input_rms))
+            limits["cut-off"] = times(point.port_currents, currents, plate)
+        yield device.name, limits
+
+
+def linear_up_to(view: SignalView, x: Array) -> Array:
+    """How many times `x` (N, n) [V RMS] every stage of the signal path still follows, (N,)."""
+    order = signal_order(view.amp.topology, view.jack.tip).order
+    each = [share for _, limits in _limits(view, x, order) for share in limits.values()]
+    return np.min(each, axis=0) if each else np.full(len(x), np.inf)
 
 
 def clips_at(view: SignalView, frequency_hz: float = 1000.0) -> tuple[ClipPoint, ...]:

@@ -16,9 +16,11 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.build import HEATER_UNBALANCE, PICKUP_F, sections, tubes
+from tubekit.amp.clipping import ClipPoint, estimated, linear_up_to
 from tubekit.amp.hum_paths import HumPath, hum_paths
 from tubekit.amp.parts import MainsPlug
 from tubekit.amp.signal import BAND_HZ
+from tubekit.amp.signal_order import signal_order
 from tubekit.amp.signal_view import SOURCE_OHMS, SignalView, nothing_plugged, signal_view
 from tubekit.amp.stability import refuse_unstable
 from tubekit.analyses.small_signal import noise
@@ -33,7 +35,7 @@ CANCELS = 1.5
 """From this ratio of all ways alone to the whole on, that they cancel is said."""
 NOTE = (
     "Alone: this path by itself. Heater couplings, wiring and pick-up "
-    f"({PICKUP_F * 1e12:g} pF to a live wire, no clipping) are usual values (common practice). "
+    f"({PICKUP_F * 1e12:g} pF to a live wire) are usual values (common practice). "
     "Magnetic fields and ground loops are left out."
 )
 FIELD_NOTE = " Hum from ripple in a field coil is left out too."
@@ -57,7 +59,7 @@ def _by_rail(hum: Hum) -> Table:
     rows.sort(key=lambda row: -float(np.max(row[3])))
     where = f"{hum.view.jack.designator}, open" if hum.open_input else "extra, if the input lead is open"
     if np.any(hum.pickup_v):
-        rows.append((where, "stray pick-up", None, hum.pickup_v, hum.db(hum.pickup_v)))
+        rows.append((where + hum.clips_words, "stray pick-up", None, hum.pickup_v, hum.db(hum.pickup_v)))
     if hum.noise_v is not None:
         rows.append((where, "noise of the amp", None, hum.noise_v, hum.db(hum.noise_v)))
     heads = headed("source", "kind", "largest single path [V] tiny", "total [V] tiny", _re(hum))
@@ -134,7 +136,10 @@ class Hum(Printed):
     output: str
     frequencies_hz: Array = quantity("Hz", "f", "harmonics of the line frequency")
     sources: tuple[HumSource, ...] = ()
-    pickup_v: Array = quantity("V RMS", "v", "hum added by an open input lead", kw_only=True)
+    pickup_v: Array = quantity(
+        "V RMS", "v", "hum added by an open input lead, up to where it clips", kw_only=True
+    )
+    pickup_clips: tuple[ClipPoint, ...] = field(default=(), kw_only=True)
     noise_v: Array | None = quantity(
         "V RMS", "v_n", "noise with an input open, 20 Hz to 20 kHz", default=None, kw_only=True
     )
@@ -187,7 +192,12 @@ class Hum(Printed):
         if not self.open_input:
             return words
         stray = Column("", "V").write(self.pickup_v)
-        return f"{words}; {self.view.jack.designator} is open and picks up {stray}"
+        return f"{words}; {self.view.jack.designator} is open and picks up {stray}{self.clips_words}"
+
+    @property
+    def clips_words(self) -> str:
+        """Which stage the pick-up of an open lead drives past its limit; nothing where it drives none."""
+        return f" (it clips: {self.pickup_clips[0].section})" if self.pickup_clips else ""
 
     @property
     def open_input(self) -> bool:
@@ -212,6 +222,7 @@ class Hum(Printed):
             "output": self.output,
             "total_rms": to_json_value(self.total_rms),
             "pickup_rms": to_json_value(self.pickup_v),
+            "pickup_clips": [{"stage": each.section, "cause": each.cause} for each in self.pickup_clips],
             "inputs": self.view.input_words,
             "noise_rms": to_json_value(self.noise_v),
             "frequencies_hz": to_json_value(self.frequencies_hz),
@@ -278,7 +289,10 @@ def hum(
     stable = refuse_unstable(view.amp, view.stability)
     rates = amp.mains_hz * np.arange(1, HARMONICS + 1)
     outcome = [_source(view, way) for way in hum_paths(view, 2j * np.pi * rates)]
-    result = Hum(view.amp, view.output.designator, rates, tuple(outcome), pickup_v=_pickup(view), view=view)
+    stray, clips = _pickup(view)
+    result = Hum(
+        view.amp, view.output.designator, rates, tuple(outcome), pickup_v=stray, pickup_clips=clips, view=view
+    )
     if result.open_input:
         heard = noise(view.point, view.output.a, BAND_HZ, to=view.output.b)
         result = replace(result, noise_v=heard.total_rms)
@@ -324,15 +338,20 @@ def _terminal(view: SignalView, node: str) -> str:
     return node
 
 
-def _pickup(view: SignalView) -> Array:
-    """What an open lead in the input adds at the output [V RMS], at the line frequency."""
+def _pickup(view: SignalView) -> tuple[Array, tuple[ClipPoint, ...]]:
+    """What an open lead in the input adds at the output [V RMS], at the line frequency, and which stages that
+    brings to their limits, the first to clip first: what is added ends where it clips.
+    """
     if not any(isinstance(part, MainsPlug) for part in view.amp.parts.values()):
-        return np.full(len(view.matrix), np.nan)
+        return np.full(len(view.matrix), np.nan), ()
     s = 2j * np.pi * view.amp.mains_hz
     tip = view.tip
     matrix = view.matrix - np.outer(tip, tip) / view.source_ohms  # the generator is not there
     current = abs(s) * PICKUP_F * np.asarray(view.amp.mains_rms)
     whole = matrix + s * view.network.storage
     right = np.broadcast_to(tip.astype(complex)[:, None], (len(whole), len(tip), 1))
-    x = solve_stack(whole, right)[..., 0]
-    return np.asarray(np.abs(view.at_output(x)) * current)
+    x = solve_stack(whole, right)[..., 0] * np.reshape(current, (-1, 1))
+    most = linear_up_to(view, x)
+    order = signal_order(view.amp.topology, view.jack.tip).order
+    clips = tuple(each for each in estimated(view, x, order) if each.input_rms < 1.0)
+    return np.asarray(np.abs(view.at_output(x)) * np.minimum(most, 1.0)), clips
