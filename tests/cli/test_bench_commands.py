@@ -77,6 +77,7 @@ def test_a_record_is_written_and_spared(capsys, tmp_path):
         (("bench", "order", "teasel"), "nothing to buy"),
         (("bench", "found", "teasel"), "Add PART=VALUE as found"),
         (("standby", "teasel"), "there is no such switch"),
+        (("record", "teasel", "V5=5AR4"), "record teasel after.html V5=5AR4"),
         (("bench", "twin", "teasel"), "bench twin AMP and your"),
         (("bench", "trace", "teasel", "--jack", "J7"), "no input jack 'J7'"),
     ],

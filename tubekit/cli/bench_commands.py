@@ -145,6 +145,11 @@ def _write_record(asked: Asked) -> Any:
     from tubekit.bench.readings import load_readings
     from tubekit.record import may_write, record, record_results
 
+    if is_change(asked.file):  # a name of its own for the file was left out
+        raise ChangeError(
+            f"'{asked.file}' is a change: the record has no file to go to", where=asked.amp,
+            fix=f"Name the file first: record {asked.amp} after.html {asked.file}",
+        )  # fmt: skip
     may_write(asked.file, pdf=not asked.no_pdf, overwrite=asked.overwrite)
     amp = drawn_amp(asked, mains=False)
     readings = load_readings(asked.readings, amp) if asked.readings else None
