@@ -14,8 +14,8 @@ from tubekit.amp.readings import TubeReading
 from tubekit.circuit.parts import GROUND
 from tubekit.decisions.rating import FIXED_BIAS_SHARE
 from tubekit.decisions.reading import Readings
-from tubekit.decisions.tube_limits import FIXED_BIAS_SOURCE, POWER_TUBE_FROM_W, rated
-from tubekit.devices import catalogue
+from tubekit.decisions.tube_limits import FIXED_BIAS_SOURCE, POWER_TUBE_FROM_W
+from tubekit.devices.tube_record import Ratings
 from tubekit.text import Table, headed
 
 WELL_MATCHED_A = 1e-3
@@ -55,14 +55,26 @@ def power_verdicts(readings: Readings, report: AmpReport) -> Iterator[PowerVerdi
     `report` supplies what was not read (the screen's share, a plate that was left out) and says so.
     """
     for tube in report.tubes:
-        limit = rated(tube.types, "plate_w")
-        if limit is None or np.max(limit) < POWER_TUBE_FROM_W:
+        limit = _limit_w(report, tube)
+        if limit < POWER_TUBE_FROM_W:
             continue
         result = _plate_amps(readings, report, tube)
         if result is None:
             continue
-        yield _dissipation(readings, report, tube, result[0], result[1], float(np.max(limit)))
+        yield _dissipation(readings, report, tube, result[0], result[1], limit)
     yield from _matching(readings, report)
+
+
+def _ratings(report: AmpReport, tube: TubeReading) -> list[Ratings]:
+    """Those of its own section: a triode next to a power pentode has ratings of its own."""
+    part = report.amp.parts[tube.designator]
+    assert isinstance(part, drawn.Tube)
+    return [part.system(_section(report, tube.section), each).ratings for each in tube.types]
+
+
+def _limit_w(report: AmpReport, tube: TubeReading) -> float:
+    """Plate dissipation that its maker allows, 0 where none is stated [W]."""
+    return max((each.plate_w or 0.0 for each in _ratings(report, tube)), default=0.0)
 
 
 def _read(readings: Readings, section: str, terminal: str) -> float | None:
@@ -138,7 +150,7 @@ def _dissipation(
     if volts is None:
         volts = float(tube.plate_v) + (0.0 if cathode is None else float(tube.cathode_v) - cathode)
     watts = volts * amps
-    ratings = catalogue.tube(tube.types[0]).ratings
+    ratings = _ratings(report, tube)[0]
     if tube.bias == "fixed":
         share, rule, source = (
             watts / (FIXED_BIAS_SHARE * limit),
@@ -156,9 +168,7 @@ def _dissipation(
 
 def _matching(readings: Readings, report: AmpReport) -> Iterator[PowerVerdict]:
     """Pairs of output tubes on one transformer, by their currents or by the drops of the two halves."""
-    power = {
-        t.section: t for t in report.tubes if np.max(rated(t.types, "plate_w") or 0.0) >= POWER_TUBE_FROM_W
-    }
+    power = {t.section: t for t in report.tubes if _limit_w(report, t) >= POWER_TUBE_FROM_W}
     for one, two in combinations(power, 2):
         if power[one].types != power[two].types:
             continue
