@@ -91,3 +91,13 @@ def test_a_type_that_the_socket_is_not_wired_for_never_fits() -> None:
     assert others["EL34"].startswith("no: rewire the socket")
     assert others["7591"].startswith("no: rewire the socket")
     assert others["6550"].startswith("fine")
+
+
+def test_both_channels_of_a_stereo_amp_are_listed() -> None:
+    changed = amp("stereo-single-ended").changed({"V3.emission": 1.5})
+    result, report = bias_report(changed), analyze(changed)
+    assert [one.tube for one in result.tubes] == ["V2", "V3"]
+    assert [one.plate_w for one in result.tubes] == pytest.approx(
+        [float(report.tube(name).plate_w) for name in ("V2", "V3")], rel=1e-6
+    )
+    assert "V3" in result.headline()

@@ -28,6 +28,8 @@ from tubekit.amp.topology import Topology, edges, is_large, reached
 from tubekit.errors import ChangeError
 
 Output = Loudspeaker | Jack
+ALIKE = 0.5
+"""Output stages with at least this share of the plate dissipation of the largest are channels beside it."""
 STOPPER_OHMS = 1e3
 """A resistor up to this is a stopper in a plate's lead [Ω]; common practice, no source."""
 
@@ -113,6 +115,17 @@ def output_sections(amp: Amp) -> tuple[Section, ...]:
     """Sections of the fitted tubes whose plates feed the transformer of the largest output stage."""
     output = output_transformer(amp)
     plates = set() if output is None else primary_nodes(amp, output)
+    return tuple(section for section in sections(amp) if section.plate in plates)
+
+
+def power_sections(amp: Amp) -> tuple[Section, ...]:
+    """Those of every output stage about as large as the largest: both channels of a stereo amp."""
+    stages = [part for part in amp.parts.values() if isinstance(part, OutputTransformer)]
+    watts = [_plate_watts(amp, part) for part in stages]
+    plates: set[str] = set()
+    for part, each in zip(stages, watts, strict=True):
+        if each >= ALIKE * max(watts):
+            plates |= primary_nodes(amp, part)
     return tuple(section for section in sections(amp) if section.plate in plates)
 
 

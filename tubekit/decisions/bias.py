@@ -12,7 +12,7 @@ from tubekit.amp.parts import GROUND, Capacitor, Potentiometer, Resistor, Tube, 
 from tubekit.amp.parts.tube_facts import TubeFacts, facts
 from tubekit.amp.readings import TubeReading
 from tubekit.amp.signal import signal_path
-from tubekit.amp.signal_order import output_sections
+from tubekit.amp.signal_order import power_sections
 from tubekit.decisions.candidates import types_like
 from tubekit.decisions.rating import FIXED_BIAS_SHARE, STATES, state_of
 from tubekit.decisions.socket_check import socket_findings
@@ -186,7 +186,7 @@ def bias_report(amp: Amp) -> Bias:
 
 
 def _outputs(report: AmpReport) -> list[TubeReading]:
-    names = {section.name for section in output_sections(report.amp)}
+    names = {section.name for section in power_sections(report.amp)}
     return [t for t in report.tubes if t.section in names and rated(t.types, "plate_w") is not None]
 
 
@@ -252,7 +252,7 @@ def _word(one: IdleTube) -> str:
 
 def _cathode_parts(report: AmpReport, kind: type[TwoTerminal]) -> list[TwoTerminal]:
     """The parts of a kind from the cathodes of the stage to ground."""
-    cathodes = {section.cathode for section in output_sections(report.amp)} - {GROUND}
+    cathodes = {section.cathode for section in power_sections(report.amp)} - {GROUND}
     return [
         part for part in report.amp.parts.values()
         if isinstance(part, kind) and part.condition == "fitted"
@@ -304,7 +304,7 @@ def _verdict(report: AmpReport, tubes: Sequence[IdleTube]) -> str:
 
 def _bias_resistors(report: AmpReport) -> list[Resistor]:
     """Resistors from a negative supply to ground: the larger, the more negative the bias."""
-    grids = {section.grid for section in output_sections(report.amp)}
+    grids = {section.grid for section in power_sections(report.amp)}
     found = []
     for part in report.amp.parts.values():
         if isinstance(part, Resistor) and part.condition == "fitted" and GROUND in part.nodes:
@@ -374,7 +374,7 @@ def _brought(report: AmpReport, keys: Sequence[str], values: Sequence[float], wa
     after = _solved(report, {key: list(values) for key in keys}) if values else None
     if after is None:
         return None
-    section = output_sections(report.amp)[0]
+    section = power_sections(report.amp)[0]
     grid = np.broadcast_to(after.solved.state.mean(section.grid), len(values))
     least = WARM if warmer else 0.0
     found = [

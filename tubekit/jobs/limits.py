@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from tubekit.amp import Amp
-from tubekit.amp.signal_order import output_sections
+from tubekit.amp.signal_order import power_sections
 from tubekit.amp.supply import SupplyReport
 from tubekit.bench.bring_up import LEAST_V
 from tubekit.bench.next_reading import output_drops
@@ -78,7 +78,7 @@ def limits(
     """
     if not probes:
         return {}
-    outputs = {section.cathode for section in output_sections(amp)}
+    outputs = {section.cathode for section in power_sections(amp)}
     drops = set(output_drops(amp)) if GROUND in outputs else set()
     bias, rails = fixed_bias_nodes(amp, supply), {rail.node for rail in amp.topology.rails}
     rated = {node: volts for node, _, volts in rated_rails(supply)}
@@ -115,7 +115,7 @@ def cathode_limits(
     amp: Amp, supply: SupplyReport, ranges: Ranges | None = None
 ) -> Iterator[tuple[str, Limit]]:
     """The cathodes of output tubes that are not grounded, in the order of their nodes."""
-    nodes = sorted({section.cathode for section in output_sections(amp)} - {GROUND})
+    nodes = sorted({section.cathode for section in power_sections(amp)} - {GROUND})
     probes = [Probe("dc_v", (node, GROUND)) for node in nodes]
     yield from zip(nodes, limits(amp, supply, probes, ranges).values(), strict=True)
 

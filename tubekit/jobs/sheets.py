@@ -13,7 +13,7 @@ from tubekit.amp import Amp, AmpReport, analyze
 from tubekit.amp.hum import Hum, hum
 from tubekit.amp.hum_balance import balance_control, hum_balance
 from tubekit.amp.sag import TONE_HZ, full_drive, sag_words
-from tubekit.amp.signal_order import output_sections
+from tubekit.amp.signal_order import power_sections
 from tubekit.amp.stability import refuse_unstable
 from tubekit.amp.supply import SupplyReport, plug_amps, supply_report
 from tubekit.amp.switching import warming_up
@@ -133,7 +133,7 @@ def _up(amp: Amp, ranges: Ranges | None = None, lamps: bool = False) -> _Made:
     supply = supply_report(amp)
     bias = fixed_bias_nodes(amp, supply)
     nodes = (
-        {rail.node for rail in amp.topology.rails} | bias.keys() | {s.cathode for s in output_sections(amp)}
+        {rail.node for rail in amp.topology.rails} | bias.keys() | {s.cathode for s in power_sections(amp)}
     )
     known = limits(amp, supply, [probe for probe in result.probes if probe.place[0] in nodes], ranges)
     steps: list[Step] = []
@@ -193,7 +193,7 @@ def _idle(amp: Amp, ranges: Ranges | None = None) -> _Made:
     report = analyze(amp)
     supply = supply_report(amp, near=report)
     bias = tuple(Probe("dc_v", (node, GROUND)) for node in fixed_bias_nodes(amp, supply))
-    outputs = {section.cathode for section in output_sections(amp)}
+    outputs = {section.cathode for section in power_sections(amp)}
     drops = tuple(output_drops(amp)) if GROUND in outputs else ()
     usual = tube_readings(amp, 99)
     rail, cathodes = usual[:1], [p for p in usual if p.place[0] in outputs - {GROUND}]
