@@ -11,10 +11,14 @@ from tests.amps import amp as any_amp, solved
 from tests.circuits import full_wave
 from tests.supplies import FULL_WAVE, supply
 from tubekit import analyze, load_amp
+from tubekit.amp import amp_from_text
+from tubekit.amp.hum_paths import held_supply
 from tubekit.amp.loading import load_regulation
 from tubekit.amp.sag import Sag, full_drive, output_tubes, sag
+from tubekit.amp.signal_view import signal_view
 from tubekit.amp.supply import supply_report
 from tubekit.analyses.mains import mains_steady_state
+from tubekit.analyses.operating_point import operating_point
 from tubekit.analyses.regulation import regulation
 from tubekit.analyses.transient import slow_transient
 from tubekit.circuit.parts import CurrentSource
@@ -154,3 +158,27 @@ def test_a_tremolo_is_held_still_while_the_supply_is_followed() -> None:
     )
     for one in report.filters:
         assert run.volts(one.a, one.b)[-1] == pytest.approx(run.volts(one.a, one.b)[0], rel=1e-3)
+
+
+def test_back_bias_is_held_as_the_rails_are() -> None:
+    """The center tap comes back to ground through a resistor; grid leaks return to it."""
+    text = load_amp("teasel").copy_as_text()
+    for old, new in (
+        ('"hv_a", "ground", "hv_b"', '"hv_a", "neg", "hv_b"'),
+        ('nodes = ["drive3", "ground"]', 'nodes = ["drive3", "neg"]'),
+        ('nodes = ["drive4", "ground"]', 'nodes = ["drive4", "neg"]'),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    amp = amp_from_text(f'{text}\nR90 = {{ value = "100", nodes = ["neg", "ground"] }}\n', "back bias")
+    report = analyze(amp)
+    assert amp.topology.returned == ("neg",)
+    held = operating_point(held_supply(signal_view(amp)))
+    for name in ("V3", "V4"):
+        assert float(report.tube(name).grid_v) < -20.0
+        assert float(held.current(name, "cathode")) == pytest.approx(
+            float(report.tube(name).cathode_a), rel=0.02
+        )
+    hard = full_drive(amp)
+    assert float(hard.drive.volts("V3", "grid").max()) == pytest.approx(0.0, abs=0.2)
+    assert hard.input_v > full_drive(load_amp("teasel")).input_v  # more bias takes more signal

@@ -16,10 +16,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tubekit.amp.amp import Amp
 from tubekit.amp.findings import part_words
 from tubekit.amp.parts import GROUND, Jack, MainsPlug, PowerTransformer
 from tubekit.amp.parts.transformers import Winding
 from tubekit.amp.signal_view import GENERATOR, SignalView
+from tubekit.analyses.mains import MainsState
 from tubekit.analyses.part_sensitivity import coil_rows, number
 from tubekit.circuit.network import Network
 from tubekit.circuit.newton import block_diagonal
@@ -37,6 +39,9 @@ from tubekit.circuit.parts import (
 )
 from tubekit.circuit.reduction import solve_stack
 from tubekit.result_fields import Array
+
+NIL_V = 0.1
+"""A return of a winding this near ground is joined to it [V]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,15 +160,21 @@ def held_supply(view: SignalView, volts_peak: Value = 0.0) -> Circuit:
     The line side and the windings that feed rectifiers are left out. A heater winding stays as its copper:
     its center tap may be on the output cathodes, or the filament be the cathode itself.
     """
-    rails = view.amp.topology.delivered
+    state = view.solved.state
+    rails = held_means(view.amp, state)
     gone = _mains_side(view) - set(rails)
     parts = [*_kept(view.point.circuit.parts, gone), *_copper(view, gone)]
-    state = view.solved.state
-    for node in sorted(rails):
-        mean = state.mean(node)
+    for node, mean in sorted(rails.items()):
         parts.append(VoltageSource(f"{node} held", node, GROUND, view.solved.one(mean)))
     parts += generator(view.jack, volts_peak, view.source_ohms, view.blocked)
     return view.point.circuit.made_of(parts)
+
+
+def held_means(amp: Amp, state: MainsState) -> dict[str, Array]:
+    """Means of the nodes that a supply holds [V]: what rectifiers deliver to, and back bias."""
+    means = {node: state.mean(node) for node in amp.topology.delivered}
+    back = {node: state.mean(node) for node in amp.topology.returned}
+    return means | {node: mean for node, mean in back.items() if np.min(np.abs(mean)) > NIL_V}
 
 
 def generator(jack: Jack, volts_peak: Value, ohms: float, blocked: bool) -> list[Part]:

@@ -16,7 +16,7 @@ import numpy as np
 
 from tubekit.amp.amp import Amp
 from tubekit.amp.fields import Value
-from tubekit.amp.hum_paths import generator
+from tubekit.amp.hum_paths import generator, held_means
 from tubekit.amp.parts import GROUND, Jack, MainsPlug
 from tubekit.amp.report import AmpReport
 from tubekit.amp.signal_order import output_sections
@@ -195,7 +195,7 @@ def full_drive(amp: Amp, *, near: AmpReport | None = None) -> FullDrive:
         words = " ".join(note.text for note in supply.report.stability.dangers)
         raise SolveError(f"{amp.title}: {words}", best=supply.report)
     circuit = supply.still(idle.circuit)
-    rails = {node: float(idle.mean(node)[0]) for node in amp.topology.delivered}
+    rails = {node: float(mean[0]) for node, mean in held_means(amp, idle).items()}
     level = FIRST_V
     begin: Transient | MainsState = idle
     for _ in range(ROUNDS):
@@ -218,7 +218,8 @@ def driven_at_levels(hard: FullDrive, shares: Array) -> tuple[LargeSignal, Array
     """
     idle, amp = hard.supply.report.solved.state, hard.supply.amp
     ends = {
-        node: (float(idle.mean(node)[0]), float(hard.run.volts(node)[-1])) for node in amp.topology.delivered
+        node: (float(mean[0]), float(hard.run.volts(node)[-1]))
+        for node, mean in held_means(amp, idle).items()
     }
     still = sum(float(hard.supply.report.tube(name).cathode_a) for name in hard.output_tubes)
     part = np.square(shares)

@@ -22,6 +22,7 @@ from tubekit.amp.parts import (
     Part,
     PowerTransformer,
     RectifierTube,
+    Resistor,
     Section,
     Tube,
 )
@@ -218,6 +219,19 @@ class Topology:
             minus = [anode for anode, cathode in chained if fed.get(anode) != 1 and fed.get(cathode) == -1]
             result = {**dict.fromkeys(minus, -1), **dict.fromkeys(plus, 1), **result}
         return result
+
+    @cached_property
+    def returned(self) -> tuple[str, ...]:
+        """Taps of windings that feed rectifiers and come back to ground through a resistor: back bias."""
+        rectified = {node for _, *ends in self.rectifiers for node in ends}
+        resistors = [part.nodes for part in self.parts.values() if isinstance(part, Resistor)]
+        pairs = [(nodes[0], nodes[1]) for nodes in resistors]
+        taps = [
+            tap for part in self.parts.values() if isinstance(part, PowerTransformer)
+            for coil in part.windings[1:] if rectified & {*coil.taps} for tap in coil.taps
+            if tap not in rectified and tap != GROUND
+        ]  # fmt: skip
+        return tuple(tap for tap in dict.fromkeys(taps) if GROUND in reached([tap], pairs))
 
     @cached_property
     def fed(self) -> dict[str, int]:
