@@ -103,7 +103,7 @@ def _leave(part: Tube, sections: Any, away: dict[str, list[float]], beyond: set[
 def _through_resistor(
     part: drawn.Resistor, volts: Any, away: dict[str, list[float]], unseen: Counter[str]
 ) -> None:
-    """Its current, and what of it may be unseen: voltages below `FLOOR` are reported as nil."""
+    """Its current, and what of it may be unseen: voltages below `FLOOR` are reported as zero."""
     one, other = part.ends
     for end, sign in ((one, 1.0), (other, -1.0)):
         away.setdefault(end, []).append(sign * (volts[one] - volts[other]) / float(part.ohms))

@@ -26,7 +26,7 @@ def test_nonsense_is_answered_or_refused(seed: int, tmp_path: Path, monkeypatch:
     ids=["NUL in a name", "no place", "hot filament", "10 ohms", "1 ohm"],
 )  # fmt: skip
 def test_what_once_was_a_defect_is_none(number: int) -> None:
-    """The first two were; the others were false alarms, of voltages that are reported as nil."""
+    """The first two were; the others were false alarms, of voltages that are reported as zero."""
     ((_, _, outcome),) = outcomes(1, 11, first=number - 11_000_000)
     assert outcome in ("answered", "refused")
 

@@ -118,7 +118,7 @@ Writer = Callable[[Path], Any]
 
 
 def export_pages() -> Writer:
-    """Export two notebooks as saved; what goes into the pages is worked out once."""
+    """Export two notebooks as saved; what goes into the pages is calculated once."""
     made: dict[Path, str] = {}
     page_of = export.page_of
     for path in sorted((PLACE / "books").glob("*.ipynb")):
